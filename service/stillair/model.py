@@ -506,6 +506,7 @@ class WatchMemory:
     next_job: int = 1
     alarms: tuple[AlarmState, ...] = ()
     job: Job | None = None
+    events: tuple[EventChange, ...] = ()  # the last change of each event not yet cleared
     last_seen_s: float | None = None  # when somebody last watched: negative or small
 
 
