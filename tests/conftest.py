@@ -1,0 +1,90 @@
+"""What every test may use, and what no test may leave behind.
+
+recordings   folder with thermal/ and video/, or the test is skipped
+free_port    a loopback port on which nothing listens
+mail_server  a mail server that keeps or refuses what it is sent
+mosquitto    one MQTT broker for the whole run; use topics of your own
+own_broker   a broker of this test alone, which it may stop and start
+"""
+
+from __future__ import annotations
+
+import asyncio
+import inspect
+import os
+import threading
+import time
+from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
+
+import pytest
+import pytest_asyncio
+
+from servers import Broker, MailServer, free_loopback_port
+
+# Threads of libraries that keep a pool for later, by the start of their name.
+POOLED = ("AnyIO worker thread", "asyncio_", "pytest_timeout", "pytest-watcher")
+ENDING_S = 2.0  # how long a thread that was told to stop may still take
+
+
+@pytest_asyncio.fixture
+async def no_task_left() -> AsyncIterator[None]:
+    """Fail a test that leaves an asyncio task running in its loop."""
+    yield
+    left = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
+    assert not left, f"tasks still running after the test: {left}"
+
+
+@pytest.fixture(autouse=True)
+def nothing_left_running(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Fail a test that leaves a thread or an asyncio task running."""
+    before = set(threading.enumerate())
+    if inspect.iscoroutinefunction(getattr(request, "function", None)):
+        request.getfixturevalue("no_task_left")
+    yield
+    give_up_s = time.monotonic() + ENDING_S
+    for thread in set(threading.enumerate()) - before:
+        if not thread.name.startswith(POOLED):
+            thread.join(max(0.0, give_up_s - time.monotonic()))
+            assert not thread.is_alive(), f"thread still running after the test: {thread.name}"
+
+
+@pytest.fixture(scope="session")
+def recordings() -> Path:
+    """The folder of real recordings, which are not part of this repository."""
+    named = os.environ.get("STILLAIR_RECORDINGS")
+    if not named:
+        # No recording is committed (licences and size), so elsewhere there is nothing to read.
+        pytest.skip("real recordings: STILLAIR_RECORDINGS names no folder of recordings")
+    folder = Path(named)
+    assert folder.is_dir(), f"STILLAIR_RECORDINGS={named} is no folder"
+    return folder
+
+
+@pytest.fixture
+def free_port() -> int:
+    return free_loopback_port()
+
+
+@pytest.fixture
+def mail_server() -> Iterator[MailServer]:
+    server = MailServer()
+    server.start()
+    yield server
+    server.stop()
+
+
+@pytest.fixture(scope="session")
+def mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broker]:
+    broker = Broker(tmp_path_factory.mktemp("mosquitto"))
+    broker.start()
+    yield broker
+    broker.stop()
+
+
+@pytest.fixture
+def own_broker(tmp_path: Path) -> Iterator[Broker]:
+    broker = Broker(tmp_path)
+    broker.start()
+    yield broker
+    broker.stop()

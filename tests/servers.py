@@ -1,0 +1,140 @@
+"""Real servers on loopback that tests talk to: a mail server and an MQTT broker."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import threading
+import time
+from email import message_from_bytes, policy
+from email.message import EmailMessage
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from aiosmtpd.controller import Controller
+
+if TYPE_CHECKING:
+    from aiosmtpd.smtp import SMTP, Envelope, Session
+
+START_TIMEOUT_S = 10.0
+
+
+def free_loopback_port() -> int:
+    """A TCP port of 127.0.0.1 on which nothing listens at this moment."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+class MailServer:
+    """A mail server that keeps what it is sent, or refuses.
+
+    `refuse_with` is None to accept, or the answer that each recipient gets:
+    "451 4.3.0 try later" (again can help), "550 5.1.1 no such box" (it can't).
+    `refusals` counts those answers.
+    """
+
+    def __init__(self) -> None:
+        self.messages: list[EmailMessage] = []
+        self.recipients: list[str] = []
+        self.refuse_with: str | None = None
+        self.refusals = 0
+        self._arrived = threading.Condition()
+        self.host = "127.0.0.1"
+        self.port = free_loopback_port()
+        self._controller = Controller(self, hostname=self.host, port=self.port)
+
+    def start(self) -> None:
+        self._controller.start()
+
+    def stop(self) -> None:
+        """Close the port; safe to call twice."""
+        self._controller.stop(no_assert=True)
+
+    def wait_for(self, count: int, timeout_s: float = 10.0) -> list[EmailMessage]:
+        """The messages so far, as soon as there are `count`. Fails the test after the timeout."""
+        with self._arrived:
+            came = self._arrived.wait_for(lambda: len(self.messages) >= count, timeout_s)
+        assert came, f"{len(self.messages)} of {count} messages came within {timeout_s:.0f} s"
+        return list(self.messages)
+
+    async def handle_RCPT(  # noqa: N802 - aiosmtpd looks the handler up by this name
+        self,
+        server: SMTP,
+        session: Session,
+        envelope: Envelope,
+        address: str,
+        rcpt_options: list[str],
+    ) -> str:
+        if self.refuse_with is not None:
+            self.refusals += 1
+            return self.refuse_with
+        envelope.rcpt_tos.append(address)
+        return "250 OK"
+
+    async def handle_DATA(  # noqa: N802 - aiosmtpd looks the handler up by this name
+        self, server: SMTP, session: Session, envelope: Envelope
+    ) -> str:
+        content = envelope.content
+        assert isinstance(content, bytes)
+        message = message_from_bytes(content, policy=policy.default)
+        with self._arrived:
+            self.messages.append(message)
+            self.recipients.extend(envelope.rcpt_tos)
+            self._arrived.notify_all()
+        return "250 OK"
+
+
+class Broker:
+    """A real Mosquitto on a loopback port; `stop` and `start` again to play an outage.
+
+    Raises `RuntimeError` when the program is missing or doesn't come up.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.host = "127.0.0.1"
+        self.port = free_loopback_port()
+        self._folder = folder
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        # /usr/sbin is not on the PATH of an ordinary Debian user
+        program = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
+        if program is None:
+            raise RuntimeError(
+                "the program mosquitto is missing; deploy/check installs it, "
+                "or say: apt-get install mosquitto"
+            )
+        settings = self._folder / "mosquitto.conf"
+        lines = [f"listener {self.port} {self.host}", "allow_anonymous true", "persistence false"]
+        if os.geteuid() == 0:
+            lines.append("user root")  # else it changes to a user who can't read the folder
+        settings.write_text("\n".join(lines) + "\n")
+        log = self._folder / "mosquitto.log"
+        with log.open("ab") as output:
+            self._process = subprocess.Popen(
+                [program, "-c", str(settings)], stdout=output, stderr=output
+            )
+        give_up_s = time.monotonic() + START_TIMEOUT_S
+        while not self._answers():
+            if self._process.poll() is not None or time.monotonic() > give_up_s:
+                self.stop()
+                raise RuntimeError(f"mosquitto did not come up: {log.read_text()[-500:]}")
+            time.sleep(0.02)
+
+    def stop(self) -> None:
+        """End the program; safe to call twice."""
+        if self._process is not None:
+            self._process.terminate()
+            self._process.wait(START_TIMEOUT_S)
+            self._process = None
+
+    def _answers(self) -> bool:
+        try:
+            with socket.create_connection((self.host, self.port), timeout=1.0):
+                return True
+        except OSError:
+            return False
