@@ -1,1 +1,1 @@
-"""TODO-DOC"""
+"""Reaching people: routes, the courier that empties the outbox, and the sounder."""

@@ -1,0 +1,160 @@
+"""What is done about each kind of event: delays, latching, repeating, shelving.
+
+Delays are an alarm's, on top of what the detector itself needed to be sure.
+A danger has no on-delay, can't be shelved and is never suppressed.
+
+References
+----------
+ANSI/ISA-18.2-2016, clause 10 (rationalization, on- and off-delay, re-alarm);
+the delays themselves are our choice, well under the customary 60 s for a
+temperature, because a cold gust spoils a part within minutes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from stillair.model import KIND_CLASS, JobPhase, Kind, Phase, SignalClass
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmContext:
+    """What the chamber is doing, for suppression by design."""
+
+    phase: Phase = Phase.UNKNOWN
+    job: JobPhase | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRule:
+    """How an alarm of one kind behaves.
+
+    `repeat_s` is the time after which it is said again while it stands; each
+    further time waits as long as it has stood so far, at most `longest_repeat_s`.
+    None: said once. `repeats_when_seen`: also after somebody has seen it.
+    `messages`: people are told on their routes, not by the page alone;
+    `says_over`: also when it has ended. `realarm_s`: seen and still standing for so long, it asks again.
+    `idle_jobs` and `idle_phases` are when the kind is expected and so
+    suppressed by design; both have to fit, and an empty one always does.
+    """
+
+    on_delay_s: float = 0.0
+    off_delay_s: float = 0.0
+    latches: bool = False
+    messages: bool = True
+    says_over: bool = True
+    repeat_s: float | None = None
+    longest_repeat_s: float = 1800.0
+    repeats_when_seen: bool = False
+    realarm_s: float | None = None
+    may_hide: bool = True
+    suppressible: bool = False
+    idle_jobs: frozenset[JobPhase | None] = frozenset()
+    idle_phases: frozenset[Phase] = frozenset()
+
+    def expected(self, context: AlarmContext) -> bool:
+        """True while this kind is no news: suppressed by design."""
+        return (
+            self.may_hide
+            and self.suppressible
+            and (not self.idle_jobs or context.job in self.idle_jobs)
+            and (not self.idle_phases or context.phase in self.idle_phases)
+        )
+
+
+_NOT_BUILDING: frozenset[JobPhase | None] = frozenset({None, JobPhase.FINISHED})
+_PARTED: frozenset[JobPhase | None] = frozenset({JobPhase.COOLING, JobPhase.FINISHED})
+_AT_REST = frozenset({Phase.UNKNOWN, Phase.COLD, Phase.COOL_ENOUGH})
+_GOING_COLD = frozenset({Phase.COLD, Phase.COOLING, Phase.COOL_ENOUGH})
+
+
+def _danger(*, off_delay_s: float, latches: bool, critical: bool = False) -> AlarmRule:
+    # Ten minutes: long enough to deal with the thing, short enough that a fire
+    # that was silenced and left burning calls again.
+    return AlarmRule(
+        off_delay_s=off_delay_s,
+        latches=latches,
+        repeat_s=120.0 if critical else 300.0,
+        longest_repeat_s=600.0 if critical else 1800.0,
+        realarm_s=600.0 if critical else None,
+        may_hide=False,
+    )
+
+
+CATALOGUE: Mapping[Kind, AlarmRule] = {
+    Kind.FIRE: _danger(off_delay_s=60.0, latches=True, critical=True),
+    Kind.DETECTOR_CONTACT: _danger(off_delay_s=60.0, latches=True, critical=True),
+    Kind.FLAME: _danger(off_delay_s=60.0, latches=True),
+    Kind.SMOKE: _danger(off_delay_s=60.0, latches=True),
+    Kind.RAPID_RISE: _danger(off_delay_s=60.0, latches=False),
+    Kind.OVER_TEMPERATURE: _danger(off_delay_s=30.0, latches=False),
+    Kind.HEAT_LOST: AlarmRule(
+        on_delay_s=10.0,
+        off_delay_s=30.0,
+        repeat_s=600.0,
+        suppressible=True,
+        idle_jobs=_PARTED,  # after the end of a job the heat is meant to go
+    ),
+    Kind.NO_MOTION: AlarmRule(
+        on_delay_s=10.0, off_delay_s=10.0, repeat_s=600.0, suppressible=True, idle_jobs=_PARTED
+    ),
+    Kind.ATTENDANCE_OVERDUE: AlarmRule(repeat_s=180.0, may_hide=False),
+    Kind.DOOR_OPEN: AlarmRule(
+        on_delay_s=10.0,
+        off_delay_s=15.0,
+        repeat_s=180.0,
+        repeats_when_seen=True,
+        suppressible=True,
+        idle_jobs=_NOT_BUILDING,
+        idle_phases=_AT_REST,
+    ),
+    Kind.DRAFT: AlarmRule(
+        on_delay_s=20.0,
+        off_delay_s=30.0,
+        repeat_s=300.0,
+        repeats_when_seen=True,
+        suppressible=True,
+        idle_jobs=_NOT_BUILDING,
+        idle_phases=_AT_REST,
+    ),
+    Kind.BELOW_TARGET: AlarmRule(
+        on_delay_s=60.0,
+        off_delay_s=60.0,
+        repeat_s=1800.0,
+        longest_repeat_s=7200.0,
+        suppressible=True,
+        idle_phases=_GOING_COLD,
+    ),
+    Kind.TOO_WARM: AlarmRule(
+        on_delay_s=60.0, off_delay_s=60.0, repeat_s=1800.0, longest_repeat_s=7200.0
+    ),
+    Kind.STORE_FAULT: AlarmRule(off_delay_s=10.0, repeat_s=3600.0, longest_repeat_s=86400.0),
+    Kind.DELIVERY_FAULT: AlarmRule(off_delay_s=10.0, repeat_s=3600.0, longest_repeat_s=86400.0),
+    Kind.WATCH_GAP: AlarmRule(says_over=False),
+    Kind.SENSOR_FAULT: AlarmRule(
+        on_delay_s=10.0, off_delay_s=20.0, repeat_s=3600.0, longest_repeat_s=86400.0
+    ),
+    Kind.CAMERA_FAULT: AlarmRule(
+        on_delay_s=30.0, off_delay_s=20.0, repeat_s=3600.0, longest_repeat_s=86400.0
+    ),
+    Kind.POWER_FAULT: AlarmRule(
+        on_delay_s=5.0, off_delay_s=60.0, repeat_s=3600.0, longest_repeat_s=86400.0
+    ),
+    Kind.BOARD_FAULT: AlarmRule(
+        on_delay_s=30.0, off_delay_s=60.0, repeat_s=3600.0, longest_repeat_s=86400.0
+    ),
+    Kind.CLOCK_FAULT: AlarmRule(on_delay_s=60.0, off_delay_s=60.0, messages=False),
+    Kind.SOAK_READY: AlarmRule(),
+    Kind.COOL_ENOUGH: AlarmRule(),
+}
+
+
+def is_danger(kind: Kind) -> bool:
+    """True for danger to people or property: never shelved, suppressed or delayed."""
+    return KIND_CLASS[kind][0] is SignalClass.ALARM
+
+
+def is_notice(kind: Kind) -> bool:
+    """True for what a person waited for: said once, no answer needed."""
+    return KIND_CLASS[kind][0] is SignalClass.NOTICE

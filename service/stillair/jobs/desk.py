@@ -1,0 +1,221 @@
+"""Where one job begins, pauses and ends: from the marks that a person or a machine gives.
+
+A job is running or paused until it is said to be finished; then it cools with
+its chamber, and is over when the part may come out. One job at a time in a
+chamber; a new one ends one that still cools. Every command may come twice.
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from dataclasses import dataclass, replace
+
+from stillair.errors import CommandRefused, Refusal
+from stillair.model import (
+    AddNote,
+    FinishJob,
+    Job,
+    JobCommand,
+    JobNote,
+    JobPhase,
+    PauseJob,
+    Phase,
+    ReportHeight,
+    StartJob,
+)
+
+NAME_LENGTH = 120
+NOTE_LENGTH = 2000
+HIGHEST_MM = 2000.0
+# Blind for so long while cooling, the job is closed: nobody can say any more
+# when the part was cool, and a job must not cool for ever.
+BLIND_S = 1800.0
+_COOLED = frozenset({Phase.COLD, Phase.COOL_ENOUGH})
+_AT_WORK = frozenset({JobPhase.RUNNING, JobPhase.PAUSED})
+
+
+@dataclass(frozen=True, slots=True)
+class JobResult:
+    """What has changed; `created` is the id of a job that was begun."""
+
+    jobs: tuple[Job, ...] = ()
+    notes: tuple[JobNote, ...] = ()
+    created: str | None = None
+
+
+class JobDesk:
+    """Keep the chamber's present job and answer the commands about it.
+
+    Parameters
+    ----------
+    chamber : str
+        The chamber's key; a job's id is `<chamber>-<number>`.
+    next_job : int
+        The number of the next job: all lower ones have existed.
+    job : Job | None
+        The job that was not over at the last stop, in this boot's seconds.
+    """
+
+    def __init__(self, *, chamber: str, next_job: int = 1, job: Job | None = None) -> None:
+        if next_job < 1:
+            raise ValueError(f"job numbers begin at 1, not {next_job}")
+        self._chamber = chamber
+        self._next = next_job
+        self._job = job if job is not None and job.state is not JobPhase.FINISHED else None
+        self._phase = Phase.UNKNOWN
+        self._blind_since_s: float | None = None
+
+    @property
+    def job(self) -> Job | None:
+        """The job that is running, paused or cooling."""
+        return self._job
+
+    @property
+    def next_job(self) -> int:
+        """The number that the next job will have."""
+        return self._next
+
+    def command(self, command: JobCommand) -> JobResult:
+        """Carry out one command; twice the same is harmless.
+
+        Raises `CommandRefused`: UNKNOWN for a job that never was, CONFLICT
+        where it doesn't fit the job's state, FORBIDDEN for an impossible value.
+        """
+        if isinstance(command, StartJob):
+            return self._start(command)
+        self._check_known(command.job)
+        if isinstance(command, AddNote):
+            return self._note(command)
+        job = self._job
+        if job is None or job.id != command.job or job.state is JobPhase.COOLING:
+            if isinstance(command, FinishJob):
+                return JobResult()
+            if isinstance(command, ReportHeight):
+                _checked_height_mm(command.height_mm)
+                return JobResult()  # a late word of the machine changes nothing
+            raise CommandRefused(Refusal.CONFLICT, f"job {command.job} is over")
+        if isinstance(command, FinishJob):
+            return self._keep(self._finished(job, command.t_s))
+        if isinstance(command, ReportHeight):
+            return self._keep(replace(job, height_mm=_checked_height_mm(command.height_mm)))
+        if isinstance(command, PauseJob):
+            if job.state is JobPhase.PAUSED:
+                return JobResult()
+            return self._keep(replace(job, state=JobPhase.PAUSED, paused_since_s=command.t_s))
+        return self._keep(replace(_unpaused(job, command.t_s), state=JobPhase.RUNNING))
+
+    def tick(self, t_s: float, *, phase: Phase) -> JobResult:
+        """One second has passed with the chamber in `phase`: end a job that has cooled."""
+        self._phase = phase
+        if phase is not Phase.UNKNOWN:
+            self._blind_since_s = None
+        elif self._blind_since_s is None:
+            self._blind_since_s = t_s
+        job = self._job
+        if job is None or job.state is not JobPhase.COOLING:
+            return JobResult()
+        since_s = self._blind_since_s
+        if job.finished_s is not None and since_s is not None:
+            since_s = max(since_s, job.finished_s)
+        if phase in _COOLED or (since_s is not None and t_s - since_s >= BLIND_S):
+            return self._keep(replace(job, state=JobPhase.FINISHED))
+        return JobResult()
+
+    def _start(self, command: StartJob) -> JobResult:
+        before = self._job
+        if before is not None and before.state in _AT_WORK:
+            raise CommandRefused(
+                Refusal.CONFLICT, f"job {before.id} is still {before.state.value}; finish it first"
+            )
+        job = Job(
+            id=f"{self._chamber}-{self._next}",
+            chamber=self._chamber,
+            name=checked_line(command.name, "name"),
+            material=checked_line(command.material, "material"),
+            machine=checked_line(command.machine, "machine"),
+            notes=checked_text(command.notes, "notes"),
+            state=JobPhase.RUNNING,
+            started_s=command.t_s,
+        )
+        self._next += 1
+        self._job = job
+        ended = () if before is None else (replace(before, state=JobPhase.FINISHED),)
+        return JobResult(jobs=(*ended, job), created=job.id)
+
+    def _note(self, command: AddNote) -> JobResult:
+        text = checked_text(command.text, "note")
+        if not text:
+            raise CommandRefused(Refusal.FORBIDDEN, "a note needs at least one letter")
+        job = self._job if self._job is not None and self._job.id == command.job else None
+        note = JobNote(
+            job=command.job,
+            t_s=command.t_s,
+            text=text,
+            by=command.by,
+            height_mm=None if job is None else job.height_mm,
+        )
+        return JobResult(notes=(note,))
+
+    def _finished(self, job: Job, t_s: float) -> Job:
+        at_once = self._phase is Phase.UNKNOWN or self._phase in _COOLED
+        state = JobPhase.FINISHED if at_once else JobPhase.COOLING
+        return replace(_unpaused(job, t_s), state=state, finished_s=max(t_s, job.started_s))
+
+    def _keep(self, job: Job) -> JobResult:
+        if job == self._job:
+            return JobResult()
+        self._job = None if job.state is JobPhase.FINISHED else job
+        return JobResult(jobs=(job,))
+
+    def _check_known(self, job: str) -> None:
+        chamber, _, number = job.rpartition("-")
+        known = (
+            chamber == self._chamber
+            and number.isascii()
+            and number.isdecimal()
+            and len(number) < 16
+            and number == str(int(number))
+            and 1 <= int(number) < self._next
+        )
+        if not known:
+            raise CommandRefused(Refusal.UNKNOWN, "there is no such job")
+
+
+def _unpaused(job: Job, t_s: float) -> Job:
+    if job.paused_since_s is None:
+        return job
+    paused_s = job.paused_s + max(0.0, t_s - job.paused_since_s)
+    return replace(job, paused_s=paused_s, paused_since_s=None)
+
+
+def _checked_height_mm(height_mm: float) -> float:
+    """`height_mm` if it can be a part's height. Pieces built in turn begin again at 0."""
+    if not (math.isfinite(height_mm) and 0.0 <= height_mm <= HIGHEST_MM):
+        raise CommandRefused(
+            Refusal.FORBIDDEN, f"a height is from 0 to {HIGHEST_MM:.0f} mm, not {height_mm:g}"
+        )
+    return float(height_mm)
+
+
+def checked_line(text: str, what: str, *, longest: int = NAME_LENGTH) -> str:
+    """One line for a name, trimmed. Raises `CommandRefused` if it is no such thing."""
+    return _checked(text, what, longest, allowed="")
+
+
+def checked_text(text: str, what: str, *, longest: int = NOTE_LENGTH) -> str:
+    """A few lines of free text, trimmed. Raises `CommandRefused` if it is no such thing."""
+    return _checked(text, what, longest, allowed="\n\t")
+
+
+def _checked(text: str, what: str, longest: int, *, allowed: str) -> str:
+    text = text.replace("\r\n", "\n").strip()
+    if len(text) > longest:
+        raise CommandRefused(Refusal.FORBIDDEN, f"the {what} is longer than {longest} characters")
+    # Control and surrogate characters, and the marks that turn the direction of
+    # a line: they deceive a reader or break a table further on.
+    if any(unicodedata.category(c) in {"Cc", "Cs"} and c not in allowed for c in text) or any(
+        unicodedata.bidirectional(c) in {"LRE", "RLE", "LRO", "RLO", "PDF"} for c in text
+    ):
+        raise CommandRefused(Refusal.FORBIDDEN, f"the {what} contains a control character")
+    return text
