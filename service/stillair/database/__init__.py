@@ -1,0 +1,225 @@
+"""Open a SQLite file so that what is kept in it survives, or say in one sentence why not.
+
+The rooms that keep something (`storage`, `access`) each own a file and the
+versions of its tables; what holds for every such file is here: the pragmas,
+one writer at a time, the check for damage, setting a damaged file aside, and
+bringing tables up to date.
+
+References
+----------
+SQLite documentation: "Write-Ahead Logging", "PRAGMA synchronous",
+"PRAGMA quick_check", "Result and Error Codes".
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Engine, create_engine, event, text
+from sqlalchemy.engine import Connection
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+
+from stillair.errors import StoreError
+
+BUSY_MS = 2_000  # another process may hold the file this long before we say so
+WAL_LIMIT_BYTES = 4 * 2**20  # what is left of a write-ahead log once it has been written back
+DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
+
+
+@dataclass(frozen=True, slots=True)
+class Versions:
+    """Where the versions of a file's tables lie, and the newest of them."""
+
+    folder: Path
+    head: str
+
+
+def _connect(path: Path, pragmas: tuple[str, ...], begin: str, pool_size: int) -> Engine:
+    engine = create_engine(
+        f"sqlite:///{path}",
+        pool_size=pool_size,
+        max_overflow=0,
+        pool_timeout=5.0,
+        connect_args={"timeout": BUSY_MS / 1000},
+    )
+
+    @event.listens_for(engine, "connect")
+    def _prepare(connection: Any, _record: object) -> None:
+        # The driver's own transaction handling begins too late and commits before DDL.
+        connection.isolation_level = None
+        cursor = connection.cursor()
+        for pragma in pragmas:
+            cursor.execute(f"PRAGMA {pragma}")
+        cursor.close()
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        connection.exec_driver_sql(begin)
+
+    return engine
+
+
+def writer_engine(path: Path, *, synchronous: str = "FULL") -> Engine:
+    """One connection that writes; its transactions take the file's write lock at once."""
+    pragmas = (
+        f"busy_timeout={BUSY_MS}",
+        "journal_mode=WAL",
+        f"synchronous={synchronous}",
+        f"journal_size_limit={WAL_LIMIT_BYTES}",
+        "foreign_keys=ON",
+        "cache_size=-1000",
+    )
+    return _connect(path, pragmas, "BEGIN IMMEDIATE", 1)
+
+
+def reader_engine(path: Path, *, pool_size: int = 4) -> Engine:
+    """A bounded pool of connections that can't change anything."""
+    pragmas = (f"busy_timeout={BUSY_MS}", "query_only=ON", "cache_size=-1000")
+    return _connect(path, pragmas, "BEGIN", pool_size)
+
+
+def _sqlite_code(error: BaseException) -> int:
+    """SQLite's primary result code of an error from any layer, or 0."""
+    original: BaseException | None = error.orig if isinstance(error, DBAPIError) else error
+    code = getattr(original, "sqlite_errorcode", 0)
+    return int(code) & 0xFF if isinstance(code, int) else 0
+
+
+def is_damage(error: BaseException) -> bool:
+    """Whether an error says that the file itself is broken, as opposed to busy or full."""
+    return _sqlite_code(error) in DAMAGED
+
+
+class DamagedStoreError(StoreError):
+    """The file itself is broken; asking again can't help, setting it aside can."""
+
+
+@contextmanager
+def store_errors(doing: str) -> Iterator[None]:
+    """Turn every error of the layers below into a `StoreError` of one sentence."""
+    try:
+        yield
+    except (SQLAlchemyError, sqlite3.Error, OSError) as error:
+        original = error.orig if isinstance(error, DBAPIError) else error
+        kind = DamagedStoreError if is_damage(error) else StoreError
+        reason = str(original).splitlines()[0] if str(original) else type(error).__name__
+        raise kind(f"{doing}: {reason}") from error
+
+
+def siblings(path: Path) -> tuple[Path, ...]:
+    """A SQLite file and the two that SQLite keeps beside it."""
+    return (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm"))
+
+
+def set_aside(path: Path, now_at: datetime) -> Path:
+    """Move a damaged file out of the way under a dated name; returns that name."""
+    stamp = now_at.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
+    aside = path.with_name(f"{path.name}.damaged-{stamp}")
+    number = 1
+    while aside.exists():
+        number += 1
+        aside = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
+    for old, new in zip(siblings(path), siblings(aside), strict=True):
+        with suppress(FileNotFoundError):
+            old.rename(new)
+    return aside
+
+
+def check_soundness(path: Path) -> None:
+    """Read the whole file once. Raises `DamagedStoreError` if any of it is broken."""
+    if not path.exists() or path.stat().st_size == 0:
+        return
+    with store_errors(f"{path.name} can't be read"):
+        connection = sqlite3.connect(path, timeout=BUSY_MS / 1000)
+        try:
+            (verdict,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+        finally:
+            connection.close()
+    if verdict != "ok":
+        raise DamagedStoreError(f"{path.name} is damaged: {str(verdict).splitlines()[0]}")
+
+
+def version_of(connection: Connection) -> str | None:
+    """The version of the tables in a file, or None in a new one."""
+    known = connection.exec_driver_sql(
+        "SELECT 1 FROM sqlite_master WHERE type='table' AND name='alembic_version'"
+    ).first()
+    if known is None:
+        return None
+    row = connection.execute(text("SELECT version_num FROM alembic_version")).first()
+    return str(row[0]) if row else None
+
+
+def bring_up_to_date(engine: Engine, versions: Versions, *, target: str = "head") -> None:
+    """Change the tables to the newest version in one transaction, or leave them untouched.
+
+    Raises `StoreError`, also for a file that a newer program has written.
+    """
+    with store_errors("tables can't be brought up to date"), engine.begin() as connection:
+        present = version_of(connection)
+        if present == (versions.head if target == "head" else target):
+            return
+        # 11 MB of memory and 0.1 s that an up-to-date file never needs.
+        from alembic import command
+        from alembic.config import Config
+        from alembic.util.exc import CommandError
+
+        config = Config()
+        config.set_main_option("script_location", str(Path(__file__).parent))
+        config.set_main_option("version_locations", str(versions.folder))
+        config.set_main_option("path_separator", "newline")
+        config.attributes["connection"] = connection
+        try:
+            command.upgrade(config, target)
+        except CommandError as error:
+            raise StoreError(
+                f"its tables have version {present}, which this program does not know; "
+                "was it written by a newer one?"
+            ) from error
+
+
+def open_store(
+    path: Path,
+    versions: Versions,
+    *,
+    synchronous: str = "FULL",
+    check: bool = True,
+    wall: Callable[[], datetime] = lambda: datetime.now(UTC),
+) -> tuple[Engine, str | None]:
+    """Open a file for writing, up to date; a damaged one is set aside and a new one begun.
+
+    Returns the engine and, if a file was set aside, one sentence saying so.
+    Raises `StoreError` if the file can't be used now: no right, no room, busy.
+    """
+    repaired: str | None = None
+    with store_errors(f"{path.parent} can't be used"):
+        if not path.parent.is_dir():
+            path.parent.mkdir(parents=True, mode=0o700)
+        if not path.exists():
+            os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+    for _attempt in range(2):
+        engine: Engine | None = None
+        try:
+            if check:
+                check_soundness(path)
+            engine = writer_engine(path, synchronous=synchronous)
+            bring_up_to_date(engine, versions)
+            return engine, repaired
+        except DamagedStoreError as damage:
+            if engine is not None:
+                engine.dispose()
+            with store_errors(f"{path.name} is damaged and can't be set aside"):
+                aside = set_aside(path, wall())
+            repaired = f"{damage}; it was set aside as {aside.name} and a new one begun"
+        except BaseException:
+            if engine is not None:
+                engine.dispose()
+            raise
+    raise StoreError(f"{path.name} is damaged, and so is the new one begun in its place")

@@ -1,0 +1,100 @@
+"""Events, alarms, jobs and notes in the form in which other programs see them.
+
+Instants become RFC 3339 UTC labels; the seconds of the chamber's own time
+stand beside them where the contract has them. Used for what is read from the
+journal and for what is shown before it is kept, so both look the same.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from stillair.model import AlarmState, EventChange, Job, JobNote, JsonValue, Timeline
+
+Item = dict[str, JsonValue]
+
+FIRST_S = -62135596800.0  # 0001-01-01, the first instant a label can name
+LAST_S = 253402300799.0  # 9999-12-31, the last
+
+
+def label(epoch_s: float) -> str:
+    """RFC 3339 UTC label, to the millisecond, of seconds since the epoch."""
+    at = datetime.fromtimestamp(min(max(round(epoch_s, 3), FIRST_S), LAST_S), UTC)
+    return at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _label(timeline: Timeline, t_s: float | None) -> str | None:
+    return None if t_s is None else label(timeline.epoch_s(t_s))
+
+
+def event_item(
+    change: EventChange, chamber: str, timeline: Timeline, seq: int | None = None
+) -> Item:
+    """One change of an event: the keys of a replay line and where it belongs."""
+    return {
+        "seq": seq,
+        **change.line(),
+        "chamber": chamber,
+        "job": change.job,
+        "at": _label(timeline, change.at_s),
+        "onset_at": _label(timeline, change.onset_s),
+        "end_at": _label(timeline, change.end_s),
+        "subject": change.subject,
+        "height_mm": change.height_mm,
+    }
+
+
+def alarm_item(alarm: AlarmState, timeline: Timeline, seq: int | None = None) -> Item:
+    """One alarm as it stands."""
+    return {
+        "seq": seq,
+        "id": alarm.id,
+        "chamber": alarm.chamber,
+        "kind": alarm.kind.value,
+        "class": alarm.signal_class.value,
+        "priority": alarm.priority.value,
+        "annunciation": alarm.annunciation.value,
+        "suppression": alarm.suppression.value,
+        "condition": alarm.condition,
+        "event": alarm.event,
+        "job": alarm.job,
+        "subject": alarm.subject,
+        "raised_at": _label(timeline, alarm.raised_s),
+        "changed_at": _label(timeline, alarm.changed_s),
+        "text": alarm.text,
+        "acknowledged_by": alarm.acknowledged_by,
+        "shelved_until": _label(timeline, alarm.shelved_until_s),
+        "shelved_reason": alarm.shelved_reason,
+    }
+
+
+def job_item(job: Job, timeline: Timeline, seq: int | None = None) -> Item:
+    """One job as it stands."""
+    return {
+        "seq": seq,
+        "id": job.id,
+        "chamber": job.chamber,
+        "name": job.name,
+        "material": job.material,
+        "machine": job.machine,
+        "notes": job.notes,
+        "state": job.state.value,
+        "started_at": _label(timeline, job.started_s),
+        "finished_at": _label(timeline, job.finished_s),
+        "height_mm": job.height_mm,
+        "paused_s": job.paused_s,
+        "paused_since_at": _label(timeline, job.paused_since_s),
+    }
+
+
+def note_item(note: JobNote, chamber: str, timeline: Timeline, seq: int | None = None) -> Item:
+    """One timed remark on a job."""
+    return {
+        "seq": seq,
+        "chamber": chamber,
+        "job": note.job,
+        "at": _label(timeline, note.t_s),
+        "text": note.text,
+        "by": note.by,
+        "height_mm": note.height_mm,
+    }

@@ -1,0 +1,509 @@
+"""The journal: what has been decided and told, durable before anyone is shown it as kept.
+
+All that follows from one stimulus is written in one transaction with
+`synchronous=FULL`: an alarm never exists without its notices, nor a notice
+without its alarm. The ledger is append-only; the tables beside it hold the
+present state, so that a restart reads a few rows and not a history.
+
+    outcome -> Journal.commit -> Entry, Entry, ...   (with their numbers)
+
+A file that is damaged is set aside under a dated name and a new one begun;
+`repaired` then says so. A file that can't be used just now (full disk, no
+right) is tried again at the next call, so that a service can start without it.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Engine, RowMapping, insert, select, update
+from sqlalchemy.engine import Connection
+from sqlmodel import SQLModel, col
+
+from stillair.database import DamagedStoreError, open_store, store_errors
+from stillair.model import (
+    AlarmState,
+    Annunciation,
+    EventChange,
+    Job,
+    JobNote,
+    JobPhase,
+    JsonValue,
+    Notice,
+    Outcome,
+    Suppression,
+    Timeline,
+    WatchMemory,
+)
+from stillair.storage import items, migrations
+from stillair.storage.records import Parcel, dump, load, shifted
+from stillair.storage.tables import (
+    AlarmRow,
+    Delivery,
+    JobRow,
+    Ledger,
+    NoticeTable,
+    StandingEvent,
+    WatchMark,
+)
+
+LONGEST_PAUSE_S = 3_600.0  # a next try further ahead than this means that the clock was set back
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One row of the ledger, its body as other programs see it."""
+
+    seq: int
+    topic: str
+    body: items.Item
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeRow:
+    """A notice in the outbox, with what has become of it so far."""
+
+    key: str
+    chamber: str
+    alarm: str | None
+    kind: str
+    priority: str
+    person: str
+    route: str
+    title: str
+    text: str
+    created_at: datetime
+    state: str
+    tries: int
+    next_try_at: datetime | None
+    outcome: str
+
+
+def micros(epoch_s: float) -> int:
+    """Whole microseconds since the epoch."""
+    return round(epoch_s * 1e6)
+
+
+def from_micros(at_us: int) -> datetime:
+    """The aware UTC instant of microseconds since the epoch."""
+    return datetime.fromtimestamp(at_us / 1e6, UTC)
+
+
+def read_entry(row: RowMapping) -> Entry:
+    """The entry that a row of the ledger holds. Raises `ValueError` if its body is broken."""
+    timeline = Timeline(row["boot_id"], row["at_us"] / 1e6 - row["mono_s"])
+    return _entry(row["seq"], row["topic"], row["chamber"], row["made_with"], timeline, row["body"])
+
+
+def _entry(
+    seq: int, topic: str, chamber: str, made_with: str, timeline: Timeline, body: str
+) -> Entry:
+    match topic:
+        case "event":
+            item = items.event_item(load(EventChange, body), chamber, timeline, seq)
+            item["made_with"] = made_with
+        case "alarm":
+            item = items.alarm_item(load(AlarmState, body), timeline, seq)
+        case "job":
+            item = items.job_item(load(Job, body), timeline, seq)
+        case "note":
+            item = items.note_item(load(JobNote, body), chamber, timeline, seq)
+        case _:
+            raise ValueError(f"no such topic: {topic}")
+    return Entry(seq, topic, item)
+
+
+class Journal:
+    """Keep outcomes; know after a restart what stood before it. Thread-safe, one writer.
+
+    Parameters
+    ----------
+    path : Path
+        The journal's file; its folder is made if it isn't there.
+    wall : callable
+        The wall-clock time, for the name of a file that has to be set aside.
+
+    Attributes
+    ----------
+    repaired : str or None
+        One sentence if a damaged file was set aside since the start.
+    made_with : dict
+        For each chamber the version of the program and a hash of the settings
+        with which its events are made; written beside each row.
+    """
+
+    def __init__(
+        self, path: Path, *, wall: Callable[[], datetime] = lambda: datetime.now(UTC)
+    ) -> None:
+        self.path = path
+        self.repaired: str | None = None
+        self.made_with: dict[str, str] = {}
+        self._wall = wall
+        self._lock = threading.RLock()
+        self._engine: Engine | None = None
+        self._inode: int | None = None
+
+    @classmethod
+    def open(
+        cls, path: Path, *, wall: Callable[[], datetime] = lambda: datetime.now(UTC)
+    ) -> Journal:
+        """A journal that is ready for use. Raises `StoreError`."""
+        journal = cls(path, wall=wall)
+        journal.ready()
+        return journal
+
+    def ready(self) -> None:
+        """Open the file unless it is open. Raises `StoreError`."""
+        with self._lock:
+            if self._engine is not None and self._inode != self._present_inode():
+                # Somebody moved or removed the file: rows would go where nobody finds them.
+                self.close()
+            if self._engine is None:
+                self._engine, repaired = open_store(self.path, migrations.JOURNAL, wall=self._wall)
+                self.repaired = repaired or self.repaired
+                self._inode = self._present_inode()
+
+    def close(self) -> None:
+        """Let the file go; it is opened again at the next call. Harmless twice."""
+        with self._lock:
+            if self._engine is not None:
+                self._engine.dispose()
+                self._engine = None
+
+    # --- writing -----------------------------------------------------------
+
+    def commit(self, outcome: Outcome, timeline: Timeline) -> list[Entry]:
+        """Keep all of one outcome in one transaction. Raises `StoreError`."""
+        return self.commit_all([Parcel(outcome, timeline)])[0]
+
+    def commit_all(self, parcels: Sequence[Parcel]) -> list[list[Entry]]:
+        """Keep several outcomes, in order, in one transaction: all of them or none.
+
+        A parcel that is there already is left alone and its entries are
+        returned. Raises `StoreError`.
+        """
+        with self._transaction("the journal can't keep what happened") as connection:
+            return [self._keep(connection, parcel) for parcel in parcels]
+
+    def mark_seen(self, chamber: str, timeline: Timeline, t_s: float) -> None:
+        """Note that the chamber is being watched; every half minute is enough.
+
+        Raises `StoreError`.
+        """
+        with self._transaction("the journal can't note the time") as connection:
+            self._mark(connection, chamber, timeline, t_s)
+
+    def relabel(self, timeline: Timeline) -> int:
+        """Give all rows of this boot the labels of a clock that is known only now.
+
+        Returns how many rows of the ledger changed. Raises `StoreError`.
+        """
+        zero_us = micros(timeline.wall_at_zero_s)
+        changed = 0
+        with self._transaction("the journal can't be relabelled") as connection:
+            for table in (Ledger, AlarmRow, JobRow, StandingEvent, WatchMark):
+                result = connection.execute(
+                    update(table)
+                    .where(col(table.boot_id) == timeline.boot_id)
+                    .values(at_us=zero_us + col(table.mono_s) * 1e6)
+                )
+                changed += result.rowcount if table is Ledger else 0
+        return changed
+
+    # --- the outbox --------------------------------------------------------
+
+    def due_notices(self, now_at: datetime, limit: int = 50) -> list[NoticeRow]:
+        """Notices to be sent now, those longest due first. Raises `StoreError`."""
+        now_us = micros(now_at.timestamp())
+        due = (col(NoticeTable.next_try_us) <= now_us) | (
+            col(NoticeTable.next_try_us) > now_us + micros(LONGEST_PAUSE_S)
+        )
+        query = (
+            select(NoticeTable)
+            .where(col(NoticeTable.state) == "pending", due)
+            .order_by(col(NoticeTable.next_try_us), col(NoticeTable.created_us))
+            .limit(limit)
+        )
+        with self._transaction("the outbox can't be read") as connection:
+            return [read_notice(row) for row in connection.execute(query).mappings()]
+
+    def record_delivery(
+        self, key: str, *, at: datetime, sent: bool, outcome: str, next_try_at: datetime | None
+    ) -> None:
+        """Keep how one try ended; without a next try a notice not sent has failed for good.
+
+        Raises `StoreError`.
+        """
+        state = "sent" if sent else "pending" if next_try_at else "failed"
+        values: dict[str, Any] = {
+            "state": state,
+            "tries": col(NoticeTable.tries) + 1,
+            "outcome": outcome,
+            "next_try_us": micros(next_try_at.timestamp()) if next_try_at else 0,
+        }
+        with self._transaction("the outcome of a message can't be kept") as connection:
+            connection.execute(
+                update(NoticeTable).where(col(NoticeTable.key) == key).values(**values)
+            )
+            connection.execute(
+                insert(Delivery).values(
+                    notice=key, at_us=micros(at.timestamp()), sent=sent, outcome=outcome
+                )
+            )
+
+    # --- after a restart ---------------------------------------------------
+
+    def memory(self, chamber: str, timeline: Timeline) -> WatchMemory:
+        """What was known of a chamber, in the seconds of the boot that `timeline` describes.
+
+        Within one boot seconds stay as they are; across boots they are placed
+        by wall-clock labels, so a clock that was wrong in between may put
+        `last_seen_s` after the present. Shelving has ended. Raises `StoreError`.
+        """
+        with self._transaction("the journal can't be read") as connection:
+            mark = (
+                connection.execute(select(WatchMark).where(col(WatchMark.chamber) == chamber))
+                .mappings()
+                .first()
+            )
+            alarms = self._states(connection, AlarmRow, AlarmState, chamber, timeline)
+            events = self._states(connection, StandingEvent, EventChange, chamber, timeline)
+            jobs = self._states(connection, JobRow, Job, chamber, timeline)
+        last_seen_s = mark["mono_s"] + _shift_s(mark, timeline) if mark else None
+        return WatchMemory(
+            next_event=mark["next_event"] if mark else 1,
+            next_job=mark["next_job"] if mark else 1,
+            alarms=tuple(_unshelved(alarm) for alarm in alarms),
+            job=jobs[-1] if jobs else None,
+            events=tuple(events),
+            last_seen_s=last_seen_s,
+        )
+
+    # --- inside ------------------------------------------------------------
+
+    def _present_inode(self) -> int | None:
+        try:
+            return self.path.stat().st_ino
+        except OSError:
+            return None
+
+    @contextmanager
+    def _transaction(self, doing: str) -> Iterator[Connection]:
+        with self._lock:
+            self.ready()
+            assert self._engine is not None
+            try:
+                with store_errors(doing), self._engine.begin() as connection:
+                    yield connection
+            except DamagedStoreError:
+                # The next call checks the file, sets it aside and begins a new one.
+                self.close()
+                raise
+
+    def _keep(self, connection: Connection, parcel: Parcel) -> list[Entry]:
+        kept = connection.execute(
+            select(Ledger).where(col(Ledger.parcel) == parcel.id).order_by(col(Ledger.part))
+        ).mappings()
+        entries = [read_entry(row) for row in kept]
+        outcome, timeline = parcel.outcome, parcel.timeline
+        if not entries:
+            for part, row in enumerate(_rows(outcome)):
+                entries.append(self._append(connection, parcel, part, row))
+        for notice in outcome.notices:
+            _post(connection, notice, timeline)
+        self._mark(connection, outcome.chamber, timeline, outcome.t_s, outcome)
+        return entries
+
+    def _append(self, connection: Connection, parcel: Parcel, part: int, row: _Row) -> Entry:
+        outcome, timeline = parcel.outcome, parcel.timeline
+        made_with = self.made_with.get(outcome.chamber, "")
+        place: dict[str, Any] = {
+            "chamber": outcome.chamber,
+            "boot_id": timeline.boot_id,
+            "mono_s": row.mono_s,
+            "at_us": micros(timeline.epoch_s(row.mono_s)),
+            "body": dump(row.value),
+        }
+        result = connection.execute(
+            insert(Ledger).values(
+                parcel=parcel.id,
+                part=part,
+                topic=row.topic,
+                kind=row.kind,
+                job=row.job,
+                event=row.event,
+                made_with=made_with,
+                **place,
+            )
+        )
+        (seq,) = result.inserted_primary_key or ()
+        match row.value:
+            case AlarmState(id=alarm_id):
+                standing = row.value.condition or row.value.annunciation is not Annunciation.NORMAL
+                present = {"seq": seq, "job": row.job, "standing": standing, **place}
+                _put(connection, AlarmRow, alarm_id, present, {"first_seq": seq})
+            case Job(id=job_id):
+                unfinished = row.value.state is not JobPhase.FINISHED
+                present = {"seq": seq, "unfinished": unfinished, **place}
+                _put(connection, JobRow, job_id, present, {"first_seq": seq})
+            case EventChange():
+                event_id = f"{outcome.chamber}-{row.value.event}"
+                if row.value.change.value == "cleared":
+                    table = StandingEvent.__table__  # type: ignore[attr-defined]  # made by SQLModel
+                    connection.execute(table.delete().where(table.c.id == event_id))
+                else:
+                    present = {"event": row.value.event, **place}
+                    _put(connection, StandingEvent, event_id, present, {})
+        return _entry(seq, row.topic, outcome.chamber, made_with, timeline, place["body"])
+
+    @staticmethod
+    def _mark(
+        connection: Connection,
+        chamber: str,
+        timeline: Timeline,
+        t_s: float,
+        outcome: Outcome | None = None,
+    ) -> None:
+        mark = (
+            connection.execute(select(WatchMark).where(col(WatchMark.chamber) == chamber))
+            .mappings()
+            .first()
+        )
+        values: dict[str, Any] = {
+            "boot_id": timeline.boot_id,
+            "mono_s": t_s,
+            "at_us": micros(timeline.epoch_s(t_s)),
+        }
+        if mark and mark["boot_id"] == timeline.boot_id and mark["mono_s"] > t_s:
+            # An outcome that had to wait says less than a later mark.
+            values = {}
+        if outcome is not None:
+            events = [change.event + 1 for change in outcome.events]
+            jobs = [_number(job.id) + 1 for job in outcome.jobs]
+            values["next_event"] = max([*events, mark["next_event"] if mark else 1])
+            values["next_job"] = max([*jobs, mark["next_job"] if mark else 1])
+        if not mark:
+            connection.execute(insert(WatchMark).values(chamber=chamber, **values))
+        elif values:
+            connection.execute(
+                update(WatchMark).where(col(WatchMark.chamber) == chamber).values(**values)
+            )
+
+    @staticmethod
+    def _states(
+        connection: Connection,
+        table: type[AlarmRow] | type[JobRow] | type[StandingEvent],
+        cls: type[Any],
+        chamber: str,
+        timeline: Timeline,
+    ) -> list[Any]:
+        query = select(table).where(col(table.chamber) == chamber)
+        if table is AlarmRow:
+            query = query.where(col(AlarmRow.standing)).order_by(col(AlarmRow.first_seq))
+        elif table is JobRow:
+            query = query.where(col(JobRow.unfinished)).order_by(col(JobRow.first_seq))
+        else:
+            query = query.order_by(col(StandingEvent.event))
+        return [
+            shifted(load(cls, row["body"]), _shift_s(row, timeline))
+            for row in connection.execute(query).mappings()
+        ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """One part of an outcome on its way into the ledger."""
+
+    topic: str
+    kind: str
+    job: str | None
+    event: int | None
+    mono_s: float
+    value: EventChange | AlarmState | Job | JobNote
+
+
+def _rows(outcome: Outcome) -> Iterator[_Row]:
+    for job in outcome.jobs:
+        yield _Row("job", job.state.value, job.id, None, outcome.t_s, job)
+    for note in outcome.notes:
+        yield _Row("note", "note", note.job, None, note.t_s, note)
+    for change in outcome.events:
+        yield _Row("event", change.kind.value, change.job, change.event, change.at_s, change)
+    for alarm in outcome.alarms:
+        yield _Row("alarm", alarm.kind.value, alarm.job, alarm.event, outcome.t_s, alarm)
+
+
+def _put(
+    connection: Connection,
+    table: type[SQLModel],
+    row_id: str,
+    present: Mapping[str, JsonValue],
+    first: Mapping[str, JsonValue],
+) -> None:
+    """Set the present state; `first` is written only with a new row."""
+    columns = table.__table__.c  # type: ignore[attr-defined]  # made by SQLModel
+    changed = connection.execute(update(table).where(columns.id == row_id).values(**present))
+    if changed.rowcount == 0:
+        connection.execute(insert(table).values(id=row_id, **present, **first))
+
+
+def _post(connection: Connection, notice: Notice, timeline: Timeline) -> None:
+    known = select(col(NoticeTable.key)).where(col(NoticeTable.key) == _plain(notice.key))
+    if connection.execute(known).first() is not None:
+        return
+    connection.execute(
+        insert(NoticeTable).values(
+            key=_plain(notice.key),
+            chamber=notice.chamber,
+            alarm=notice.alarm,
+            kind=notice.kind.value,
+            priority=notice.priority.value,
+            person=_plain(notice.person),
+            route=_plain(notice.route),
+            title=_plain(notice.title),
+            text=_plain(notice.text),
+            created_us=micros(timeline.epoch_s(notice.created_s)),
+            state="pending",
+        )
+    )
+
+
+def read_notice(row: RowMapping) -> NoticeRow:
+    """The notice that a row of the outbox holds."""
+    fields = {name: row[name] for name in NoticeRow.__slots__ if name in row}
+    next_us = row["next_try_us"]
+    return NoticeRow(
+        **fields,
+        created_at=from_micros(row["created_us"]),
+        next_try_at=from_micros(next_us) if next_us else None,
+    )
+
+
+def _plain(words: str) -> str:
+    """Text that every store takes: no half of a character pair, no zero byte."""
+    return words.encode("utf-8", "replace").decode("utf-8").replace("\0", " ")
+
+
+def _number(job_id: str) -> int:
+    """The number at the end of a job's id, or 0."""
+    digits = job_id.rpartition("-")[2]
+    return int(digits) if digits.isascii() and digits.isdigit() else 0
+
+
+def _shift_s(row: RowMapping, timeline: Timeline) -> float:
+    """What has to be added to seconds of the row's boot to get those of `timeline`."""
+    if row["boot_id"] == timeline.boot_id:
+        return 0.0
+    return float(row["at_us"] / 1e6 - timeline.wall_at_zero_s - row["mono_s"])
+
+
+def _unshelved(alarm: AlarmState) -> AlarmState:
+    if alarm.suppression is not Suppression.SHELVED:
+        return alarm
+    return replace(alarm, suppression=Suppression.NONE, shelved_until_s=None, shelved_reason="")

@@ -1,0 +1,113 @@
+"""The form in which values are kept: a plain record of fields, and back again.
+
+A record that an older program wrote lacks newer fields and gets their
+defaults; one that a newer program wrote has fields more, which are left out.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import json
+import math
+import types
+import typing
+import uuid
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from typing import Any, TypeVar
+
+from stillair.model import AlarmState, EventChange, Job, Outcome, Timeline
+
+T = TypeVar("T")
+State = TypeVar("State", AlarmState, EventChange, Job)
+
+INSTANTS = frozenset(
+    {"at_s", "onset_s", "end_s", "raised_s", "changed_s"}
+    | {"started_s", "finished_s", "paused_since_s", "shelved_until_s"}
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Parcel:
+    """One outcome on its way into the journal; the same `id` is never kept twice."""
+
+    outcome: Outcome
+    timeline: Timeline
+    id: str = field(default_factory=lambda: uuid.uuid4().hex)
+
+
+def to_record(value: Any) -> Any:
+    """Fields of a dataclass as a dict, tuples as lists, all the way down."""
+    if dataclasses.is_dataclass(value):
+        return {f.name: to_record(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, Mapping):
+        return {str(key): to_record(each) for key, each in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [to_record(each) for each in value]
+    if isinstance(value, StrEnum):
+        return value.value
+    if isinstance(value, float) and not math.isfinite(value):
+        return None  # JSON has no word for it
+    return value
+
+
+def from_record(cls: type[T], record: Mapping[str, Any]) -> T:
+    """The value of a dataclass that `to_record` was given.
+
+    Raises `ValueError` for a word or a shape that the class doesn't know.
+    """
+    try:
+        hints = _hints(cls)
+        known = {name: _read(hints[name], record[name]) for name in hints if name in record}
+        return cls(**known)
+    except (TypeError, KeyError, AttributeError) as error:
+        raise ValueError(f"not a record of {cls.__name__}: {error}") from error
+
+
+@functools.cache
+def _hints(cls: Hashable) -> dict[str, Any]:
+    return typing.get_type_hints(cls)
+
+
+def _read(hint: Any, value: Any) -> Any:
+    origin = typing.get_origin(hint)
+    if origin in (typing.Union, types.UnionType):
+        if value is None:
+            return None
+        (inner,) = (each for each in typing.get_args(hint) if each is not type(None))
+        return _read(inner, value)
+    if origin is tuple:
+        inner = typing.get_args(hint)[0]
+        return tuple(_read(inner, each) for each in value)
+    if dataclasses.is_dataclass(hint) and isinstance(hint, type):
+        return from_record(hint, value)
+    if isinstance(hint, type) and issubclass(hint, StrEnum):
+        return hint(value)
+    return value
+
+
+def dump(value: Any) -> str:
+    """A value as one line of JSON; what is no number or no text becomes null or its escape."""
+    return json.dumps(to_record(value), separators=(",", ":"), allow_nan=False)
+
+
+def load(cls: type[T], text: str) -> T:
+    """The value of class `cls` in a line of JSON. Raises `ValueError`."""
+    record = json.loads(text)
+    if not isinstance(record, dict):
+        raise ValueError(f"not a record of {cls.__name__}")
+    return from_record(cls, record)
+
+
+def shifted(state: State, shift_s: float) -> State:
+    """The same state with all its instants moved by `shift_s`."""
+    if shift_s == 0.0:
+        return state
+    moved = {
+        f.name: getattr(state, f.name) + shift_s
+        for f in dataclasses.fields(state)
+        if f.name in INSTANTS and getattr(state, f.name) is not None
+    }
+    return replace(state, **moved)

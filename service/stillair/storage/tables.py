@@ -1,0 +1,189 @@
+"""Tables of the journal and of the archive.
+
+A row carries the id of the boot, the monotonic second and the wall-clock label
+(`at_us`, microseconds since the epoch, UTC). Inside a body instants are
+seconds of the row's own boot; their labels follow from the row's, so a clock
+that turns out to have been wrong is mended by changing one column.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import BigInteger, Index, Integer, LargeBinary, Text
+from sqlalchemy.orm import registry
+from sqlmodel import Field, SQLModel
+
+# A number that SQLite hands out itself has to be declared INTEGER there.
+NUMBERED = BigInteger().with_variant(Integer, "sqlite")
+
+
+class JournalTable(SQLModel, registry=registry()):
+    """Base of the journal's tables."""
+
+
+class ArchiveTable(SQLModel, registry=registry()):
+    """Base of the archive's tables."""
+
+
+class Ledger(JournalTable, table=True):
+    """Everything that happened, in the order in which it was kept; rows are never changed."""
+
+    __tablename__ = "ledger"
+    __table_args__ = (
+        Index("ledger_topic", "topic", "seq"),
+        Index("ledger_job", "job", "seq"),
+        Index("ledger_parcel", "parcel", "part", unique=True),
+        {"sqlite_autoincrement": True},  # a number is never given twice, not even after retention
+    )
+
+    seq: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
+    parcel: str = Field(sa_type=Text)  # which outcome brought it; keeps a second commit harmless
+    part: int
+    chamber: str = Field(sa_type=Text)
+    topic: str = Field(sa_type=Text)  # event, alarm, job, note, watch
+    kind: str = Field(sa_type=Text)
+    job: str | None = Field(default=None, sa_type=Text)
+    event: int | None = None
+    boot_id: str = Field(sa_type=Text)
+    mono_s: float
+    at_us: int = Field(sa_type=BigInteger)
+    made_with: str = Field(default="", sa_type=Text)  # version of the program, hash of its settings
+    body: str = Field(sa_type=Text)
+
+
+class _Current(JournalTable):
+    """Columns of a table of present states: the newest body, and when it came."""
+
+    chamber: str = Field(sa_type=Text, index=True)
+    boot_id: str = Field(sa_type=Text)
+    mono_s: float
+    at_us: int = Field(sa_type=BigInteger)
+    body: str = Field(sa_type=Text)
+
+
+class AlarmRow(_Current, table=True):
+    """The present state of each alarm."""
+
+    __tablename__ = "alarm"
+
+    id: str = Field(primary_key=True, sa_type=Text)
+    first_seq: int = Field(sa_type=BigInteger, index=True)
+    seq: int = Field(sa_type=BigInteger)
+    job: str | None = Field(default=None, sa_type=Text)
+    standing: bool
+
+
+class JobRow(_Current, table=True):
+    """The present state of each job."""
+
+    __tablename__ = "job"
+
+    id: str = Field(primary_key=True, sa_type=Text)
+    first_seq: int = Field(sa_type=BigInteger, index=True)
+    seq: int = Field(sa_type=BigInteger)
+    unfinished: bool
+
+
+class StandingEvent(_Current, table=True):
+    """The last change of each event that has not been cleared."""
+
+    __tablename__ = "standing_event"
+
+    id: str = Field(primary_key=True, sa_type=Text)  # "<chamber>-<event>"
+    event: int
+
+
+class NoticeTable(JournalTable, table=True):
+    """The outbox: one message on one route to one person."""
+
+    __tablename__ = "notice"
+    __table_args__ = (Index("notice_due", "state", "next_try_us"),)
+
+    key: str = Field(primary_key=True, sa_type=Text)
+    chamber: str = Field(sa_type=Text)
+    alarm: str | None = Field(default=None, sa_type=Text)
+    kind: str = Field(sa_type=Text)
+    priority: str = Field(sa_type=Text)
+    person: str = Field(sa_type=Text)
+    route: str = Field(sa_type=Text)
+    title: str = Field(sa_type=Text)
+    text: str = Field(sa_type=Text)
+    created_us: int = Field(sa_type=BigInteger)
+    state: str = Field(sa_type=Text)  # pending, sent, failed
+    tries: int = 0
+    next_try_us: int = Field(default=0, sa_type=BigInteger)  # 0: at once
+    outcome: str = Field(default="", sa_type=Text)  # of the last try, for people
+
+
+class Delivery(JournalTable, table=True):
+    """One try to send a notice, and how it ended."""
+
+    __tablename__ = "delivery"
+    __table_args__ = ({"sqlite_autoincrement": True},)
+
+    id: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
+    notice: str = Field(sa_type=Text, index=True)
+    at_us: int = Field(sa_type=BigInteger)
+    sent: bool
+    outcome: str = Field(sa_type=Text)
+
+
+class WatchMark(JournalTable, table=True):
+    """When a chamber was last watched, and the numbers that come next there."""
+
+    __tablename__ = "watch_mark"
+
+    chamber: str = Field(primary_key=True, sa_type=Text)
+    boot_id: str = Field(sa_type=Text)
+    mono_s: float
+    at_us: int = Field(sa_type=BigInteger)
+    next_event: int = 1
+    next_job: int = 1
+
+
+class Stretch(ArchiveTable, table=True):
+    """The readings of one sensor over one stretch of time, packed; never rewritten.
+
+    Instants are milliseconds since the epoch; those inside the payload count
+    from `start_ms`. Temperatures are degrees Celsius, None if all readings of
+    the stretch are missing. `low_ms` and `high_ms` say when the extremes were.
+    """
+
+    __tablename__ = "stretch"
+    __table_args__ = (
+        # Zoomed-out questions are answered from this index alone; rows with payloads stay unread.
+        Index(
+            "stretch_summary",
+            "chamber",
+            "sensor",
+            "start_ms",
+            "end_ms",
+            "count",
+            "low_c",
+            "low_ms",
+            "high_c",
+            "high_ms",
+            "mean_c",
+        ),
+    )
+
+    id: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
+    chamber: str = Field(sa_type=Text)
+    sensor: str = Field(sa_type=Text)
+    start_ms: int = Field(sa_type=BigInteger)
+    end_ms: int = Field(sa_type=BigInteger)
+    count: int
+    low_c: float | None = None
+    low_ms: int | None = Field(default=None, sa_type=BigInteger)
+    high_c: float | None = None
+    high_ms: int | None = Field(default=None, sa_type=BigInteger)
+    mean_c: float | None = None
+    payload: bytes = Field(sa_type=LargeBinary)
+
+
+class TailMark(ArchiveTable, table=True):
+    """Which tail file holds the readings that are not packed yet."""
+
+    __tablename__ = "tail_mark"
+
+    id: int = Field(primary_key=True)  # always 1
+    generation: int = Field(sa_type=BigInteger)
