@@ -66,7 +66,7 @@ class ReadingTable:
         self._stream.close()
 
     def rows(self) -> Iterator[Row]:
-        """Yield `(t_s, temperatures)` until the file ends. Raises `InputError` at the first fault."""
+        """Yield `(t_s, temperatures)` to the end. Raises `InputError` at the first fault."""
         width = len(self._columns)
         last_s: float | None = None
         blank: int | None = None

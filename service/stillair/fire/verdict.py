@@ -1,0 +1,240 @@
+"""All signs of fire in, one verdict out: is there fire, flame, smoke, or has a detector gone?
+
+Theory of operation. Heat, camera and contact are senses that fail for
+different reasons: sun and steam warm a sensor, a lamp flickers for a camera,
+a wire breaks at a contact. So the strengths of one sense's signs don't add
+up, its best sign within the last 60 s speaks for it; and senses are taken as
+independent. With strengths s (0 to 1, how surely this sign means fire) the
+belief is
+
+    1 - (1 - s_heat) (1 - s_camera) (1 - s_contact)
+
+and `fire` is raised when at least two senses speak and the belief reaches
+0.75, two even chances; or when one sign is lasting (heat at the static
+response, a flame that stays). A listed detector's contact is told at once, by
+itself. Smoke alone and flame alone are events of their own.
+
+A sign is given anew for as long as it holds; it has ended when it was not
+given for 10 s, a contact when it says 0. Nothing in here waits for anything,
+and no event of another kind is asked about.
+
+References
+----------
+Pearl, J. (1988). Probabilistic Reasoning in Intelligent Systems, 4.3.2
+(the noisy OR of independent causes).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stillair.model import Change, Detail, Finding, JsonValue, Kind, Sense, Sign
+
+TOGETHER_S = 60.0  # signs of different senses within this time speak for one fire
+HELD_S = 10.0  # a sign not given for longer has ended
+CERTAIN = 0.75
+SPEAKS = 0.3  # a weaker sign doesn't make its sense a witness
+ALONE = 0.5  # from here a flame or smoke is told by itself
+STAYS_S = {True: 5.0, False: 10.0}  # a flame that stays this long is fire, by combustible
+QUIET_S = 60.0  # without a sign for this long, an event is over
+DETECTOR = "detector"
+ALONE_KINDS = {"flame": Kind.FLAME, "smoke": Kind.SMOKE}
+EXPLAINED_S = 300.0  # a fire known by its static heat is doubted unless the rise was a fire's too
+
+
+@dataclass(slots=True)
+class _Spell:
+    """One sign for as long as it goes on being given."""
+
+    first: Sign
+    latest: Sign
+    strongest: float
+    lasting: bool
+
+
+@dataclass(slots=True)
+class _Open:
+    onset_s: float
+    sensors: tuple[str, ...]
+    detail: Detail
+    last_s: float
+
+
+class FireVerdict:
+    """Tell fire from one sense's error, by rules that fit on a page.
+
+    Parameters
+    ----------
+    combustible : bool
+        The box itself burns: there is less time, so a flame need stay only 5 s, not 10 s.
+    """
+
+    def __init__(self, *, combustible: bool) -> None:
+        self._stays_s = STAYS_S[combustible]
+        self._spells: dict[tuple[Sense, str, tuple[str, ...]], _Spell] = {}
+        self._open: dict[tuple[Kind, str], _Open] = {}
+
+    def take(self, sign: Sign) -> None:
+        """Take one sign; a contact's has strength 0 when the contact is normal again."""
+        key = (sign.sense, sign.name, sign.sources)
+        if sign.strength <= 0.0:
+            self._spells.pop(key, None)
+            return
+        spell = self._spells.get(key)
+        if spell is None or (
+            sign.sense is not Sense.CONTACT and sign.t_s - spell.latest.t_s > HELD_S
+        ):
+            self._spells[key] = _Spell(sign, sign, sign.strength, sign.lasting)
+            return
+        spell.latest = sign
+        spell.strongest = max(spell.strongest, sign.strength)
+        spell.lasting = spell.lasting or sign.lasting or self._stays(spell)
+
+    def tick(self, t_s: float) -> tuple[Finding, ...]:
+        """Conclude; to be called after every sign and every second."""
+        if not self._spells and not self._open:
+            return ()
+        self._forget(t_s)
+        findings: list[Finding] = []
+        self._tell_detectors(t_s, findings)
+        for name, kind in ALONE_KINDS.items():
+            spells = [
+                s
+                for s in self._spells.values()
+                if s.first.name == name and s.strongest >= ALONE and self._holds(s, t_s)
+            ]
+            self._tell(t_s, kind, "", spells, {"cause": "clear"}, findings)
+        self._tell_fire(t_s, findings)
+        return tuple(findings)
+
+    # --- one kind each -----------------------------------------------------
+
+    def _tell_detectors(self, t_s: float, findings: list[Finding]) -> None:
+        told = {s.first.sources: s for s in self._spells.values() if _is_detector(s)}
+        known = {subject for kind, subject in self._open if kind is Kind.DETECTOR_CONTACT}
+        for sources, spell in told.items():
+            self._tell(
+                t_s,
+                Kind.DETECTOR_CONTACT,
+                ", ".join(sources),
+                [spell],
+                {"cause": "clear"},
+                findings,
+            )
+        for subject in sorted(known - {", ".join(sources) for sources in told}):
+            self._tell(t_s, Kind.DETECTOR_CONTACT, subject, [], {}, findings, quiet_s=0.0)
+
+    def _tell_fire(self, t_s: float, findings: list[Finding]) -> None:
+        witnesses: dict[Sense, float] = {}
+        for spell in self._spells.values():
+            if spell.strongest >= SPEAKS:
+                sense = spell.first.sense
+                witnesses[sense] = max(witnesses.get(sense, 0.0), spell.strongest)
+        doubt = 1.0
+        for strength in witnesses.values():
+            doubt *= 1.0 - min(strength, 1.0)
+        lasting = [s for s in self._spells.values() if s.lasting]
+        together = len(witnesses) >= 2 and 1.0 - doubt >= CERTAIN
+        speaking = (
+            [s for s in self._spells.values() if s.strongest >= SPEAKS]
+            if together or lasting
+            else []
+        )
+        detail: dict[str, JsonValue] = {"cause": "clear"}
+        if speaking:
+            names = sorted({s.first.name for s in speaking})
+            if not together and names == ["static_response"] and not self._rose_lately(t_s):
+                detail = {"cause": "uncertain", "or": Kind.OVER_TEMPERATURE.value}
+            detail["signs"] = list(names)
+            detail["belief"] = round(1.0 - doubt, 2)
+            for spell in speaking:
+                if spell.first.sense is Sense.HEAT and "temperature_c" in spell.latest.detail:
+                    detail["temperature_c"] = spell.latest.detail["temperature_c"]
+        self._tell(t_s, Kind.FIRE, "", speaking, detail, findings)
+
+    def _rose_lately(self, t_s: float) -> bool:
+        return any(
+            s.first.name == "rapid_rise" and t_s - s.latest.t_s <= EXPLAINED_S
+            for s in self._spells.values()
+        )
+
+    # --- what stands, begins, ends -----------------------------------------
+
+    def _tell(
+        self,
+        t_s: float,
+        kind: Kind,
+        subject: str,
+        spells: list[_Spell],
+        detail: Detail,
+        findings: list[Finding],
+        *,
+        quiet_s: float = QUIET_S,
+    ) -> None:
+        """Raise, revise or clear one event from the signs that speak for it just now."""
+        key = (kind, subject)
+        event = self._open.get(key)
+        if not spells:
+            if event is not None and t_s - event.last_s >= quiet_s:
+                del self._open[key]
+                findings.append(
+                    Finding(
+                        kind,
+                        Change.CLEARED,
+                        t_s,
+                        event.onset_s,
+                        event.sensors,
+                        event.detail,
+                        end_s=max(event.onset_s, min(event.last_s, t_s)),
+                        subject=subject,
+                    )
+                )
+            return
+        last_s = t_s if kind is Kind.DETECTOR_CONTACT else max(s.latest.t_s for s in spells)
+        if event is None:
+            onset_s = min(t_s, *(s.first.onset_s for s in spells))
+            sensors = tuple(sorted({source for s in spells for source in s.first.sources}))
+            self._open[key] = _Open(onset_s, sensors, detail, last_s)
+            change = Change.RAISED
+        else:
+            event.last_s = max(event.last_s, last_s)
+            more = {source for s in spells for source in s.first.sources} - set(event.sensors)
+            surer = event.detail.get("cause") == "uncertain" and detail["cause"] == "clear"
+            known = event.detail.get("signs")
+            now = detail.get("signs")
+            newly = isinstance(now, list) and isinstance(known, list) and set(now) - set(known)
+            if not (surer or newly or more):
+                return
+            event.sensors = tuple(sorted({*event.sensors, *more}))
+            event.detail = detail
+            onset_s, sensors = event.onset_s, event.sensors
+            change = Change.REVISED
+        findings.append(Finding(kind, change, t_s, onset_s, sensors, detail, subject=subject))
+
+    def _stays(self, spell: _Spell) -> bool:
+        return (
+            spell.first.name == "flame"
+            and spell.strongest >= ALONE
+            and spell.latest.t_s - spell.first.t_s >= self._stays_s
+        )
+
+    def _holds(self, spell: _Spell, t_s: float) -> bool:
+        return t_s - spell.latest.t_s <= HELD_S
+
+    def _forget(self, t_s: float) -> None:
+        """Signs speak for a minute after they ended; a contact for as long as it is tripped."""
+        for key, spell in list(self._spells.items()):
+            if _is_detector(spell):
+                continue
+            age_s = t_s - spell.latest.t_s
+            if age_s > HELD_S:
+                spell.lasting = False
+            keep_s = EXPLAINED_S if spell.first.name == "rapid_rise" else TOGETHER_S
+            if age_s > TOGETHER_S:
+                spell.strongest = 0.0
+            if age_s > keep_s:
+                del self._spells[key]
+
+
+def _is_detector(spell: _Spell) -> bool:
+    return spell.first.sense is Sense.CONTACT

@@ -1,0 +1,78 @@
+"""What the thermal watch is told and what it answers: plan, context, view, result."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stillair.model import Finding, JobPhase, Phase, Place, Sign
+
+
+@dataclass(frozen=True, slots=True)
+class SensorPlan:
+    """One sensor: its name, its place, and a limit of its own where it sits on electronics.
+
+    `correction_k` is what has been added to its raw indications already; with
+    it a power-on value is known again.
+    """
+
+    name: str
+    place: Place
+    limit_c: float | None = None
+    correction_k: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class ThermalPlan:
+    """The chamber: its sensors, target and limit in degrees Celsius, whether its box burns."""
+
+    sensors: tuple[SensorPlan, ...]
+    target_c: float | None = None
+    limit_c: float = 80.0
+    combustible: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class ThermalContext:
+    """What others know at this second.
+
+    `door_open` is a door switch's word, None where there is no switch;
+    `smoke_or_fire` whether there has been any since the job began.
+    """
+
+    door_open: bool | None = None
+    job: JobPhase | None = None
+    material: str = ""
+    smoke_or_fire: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SensorView:
+    """The latest good temperature of one sensor, and why it has none now if it hasn't."""
+
+    name: str
+    place: Place
+    temperature_c: float | None
+    t_s: float | None
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ThermalView:
+    """How the air is just now; `soak_forecast_s` is the instant at which it should be ready."""
+
+    phase: Phase
+    phase_since_s: float
+    air_c: float | None
+    room_c: float | None
+    room_estimated: bool
+    sensors: tuple[SensorView, ...]
+    target_c: float | None
+    soak_forecast_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ThermalResult:
+    """What one second has brought: findings for the story, signs of heat for the fire verdict."""
+
+    findings: tuple[Finding, ...] = ()
+    signs: tuple[Sign, ...] = ()
