@@ -1,0 +1,280 @@
+"""Tables of the chamber file for what comes in: sensors, switches, camera, recordings, simulation.
+
+A rule between two keys of one table is a check of the later key, so that it
+holds even where another key of the table is wrong.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any, Literal
+from urllib.parse import urlsplit
+
+from pydantic import Field, Strict, ValidationInfo, field_validator
+
+from stillair.config.tables import Table
+from stillair.config.values import (
+    AnyPath,
+    Device,
+    FilePath,
+    Line,
+    Name,
+    OneWireAddress,
+    Otherwise,
+    Pin,
+    Pointer,
+    SensorName,
+    Takes,
+    Topic,
+    command_line,
+    context_of,
+    must_be_file,
+)
+from stillair.model import ContactKind, Place
+
+ELECTRONICS_LIMIT_C = 60.0  # assumed: what small power supplies and motor drivers are made for
+
+
+def _own_limit_c(data: dict[str, Any]) -> float | None:
+    return ELECTRONICS_LIMIT_C if data.get("place") is Place.ELECTRONICS else None
+
+
+class SensorTable(Table):
+    """What every sensor has, whatever reads it."""
+
+    name: SensorName = Field(description="Unlike every other sensor's; heads its CSV column.")
+    place: Annotated[Place, Strict(False)] = Field(
+        default=Place.CHAMBER,
+        description="Where it sits. Bed and electronics are never taken for chamber air.",
+    )
+    correction_k: Annotated[float, Field(ge=-20, le=20)] = Field(
+        default=0.0, description="Added to every indication, to make up for a known error."
+    )
+    limit_c: Annotated[
+        Annotated[float, Field(ge=30, le=150)] | None,
+        Otherwise(f"{ELECTRONICS_LIMIT_C:g} in place electronics"),
+    ] = Field(
+        default_factory=_own_limit_c,
+        description="Above this the electronics are too hot; for place electronics alone.",
+    )
+
+    @field_validator("limit_c")
+    @classmethod
+    def _electronics_alone(cls, limit_c: float | None, info: ValidationInfo) -> float | None:
+        place = info.data.get("place", Place.ELECTRONICS)
+        if limit_c is not None and place is not Place.ELECTRONICS:
+            raise ValueError(
+                f'is for place = "electronics" alone; for place "{place}" set limit_c in [chamber]'
+            )
+        return limit_c
+
+
+class OneWireSensor(SensorTable):
+    driver: Literal["onewire"]
+    address: OneWireAddress = Field(description="Its own number, as its folder in bus_dir.")
+    bus_dir: AnyPath = Field(
+        default=Path("/sys/bus/w1/devices"), description="Where the kernel shows 1-Wire devices."
+    )
+
+
+class Max31855Sensor(SensorTable):
+    driver: Literal["max31855"]
+    device: Device = Field(description='The SPI device, as in "/dev/spidev0.0".')
+
+
+class Max31856Sensor(SensorTable):
+    driver: Literal["max31856"]
+    device: Device = Field(description='The SPI device, as in "/dev/spidev0.0".')
+    thermocouple: Literal["B", "E", "J", "K", "N", "R", "S", "T"] = Field(
+        default="K", description="Type of the thermocouple."
+    )
+
+
+class Mcp9600Sensor(SensorTable):
+    driver: Literal["mcp9600"]
+    device: Device = Field(default="/dev/i2c-1", description="The I2C bus.")
+    address: Annotated[
+        int,
+        Field(ge=0x60, le=0x67),
+        Takes("a whole number from 0x60 to 0x67"),
+        Otherwise("0x67"),
+    ] = Field(default=0x67, description="Address on the bus, set by the chip's ADDR pin.")
+
+
+class MqttSensor(SensorTable):
+    driver: Literal["mqtt"]
+    topic: Topic = Field(description="Topic that carries the temperature.")
+    pointer: Pointer = Field(
+        default="", description="Where the number is in a JSON message; empty for a bare number."
+    )
+
+
+class RecordingSensor(SensorTable):
+    driver: Literal["recording"]
+    file: FilePath = Field(description="A file of readings in the CSV form.")
+    column: Line = Field(description="The column to play, as its header says.")
+
+
+class SimulatedSensor(SensorTable):
+    driver: Literal["simulated"]
+    point: Annotated[Name | None, Otherwise("the sensor's name")] = Field(
+        default=None, description="The point of the simulated chamber that it shows."
+    )
+
+
+AnySensor = Annotated[
+    OneWireSensor
+    | Max31855Sensor
+    | Max31856Sensor
+    | Mcp9600Sensor
+    | MqttSensor
+    | RecordingSensor
+    | SimulatedSensor,
+    Field(discriminator="driver"),
+]
+
+# --- [[contact]] -------------------------------------------------------------
+
+
+def _usual_closed(data: dict[str, Any]) -> Literal["safe", "active"]:
+    return "active" if data.get("kind") is ContactKind.PRESENCE else "safe"
+
+
+class ContactTable(Table):
+    """What every switch has, whatever reads it."""
+
+    name: Name = Field(description="Unlike every other switch's.")
+    kind: Annotated[ContactKind, Strict(False)] = Field(
+        description="A door's switch, a listed detector's relay, or a button of a person present."
+    )
+
+
+class GpioContact(ContactTable):
+    driver: Literal["gpio"]
+    pin: Pin = Field(description="GPIO number, not the number of the header's pin.")
+    closed_means: Annotated[
+        Literal["safe", "active"], Otherwise('"safe"; for a presence button "active"')
+    ] = Field(
+        default_factory=_usual_closed,
+        description="What a closed switch says. Active: door open, detector tripped, pressed.",
+    )
+
+
+class MqttContact(ContactTable):
+    driver: Literal["mqtt"]
+    topic: Topic = Field(description="Topic that carries the switch's state.")
+    pointer: Pointer = Field(
+        default="", description="Where the state is in a JSON message; empty for the whole."
+    )
+    active: Line = Field(description="The state, as text, that means open, tripped or pressed.")
+
+
+class SimulatedContact(ContactTable):
+    driver: Literal["simulated"]
+
+
+AnyContact = Annotated[GpioContact | MqttContact | SimulatedContact, Field(discriminator="driver")]
+
+
+class CameraKind(StrEnum):
+    DEVICE = "device"
+    STREAM = "stream"
+    FILE = "file"
+    COMMAND = "command"
+    SIMULATED = "simulated"
+
+
+STREAM_SCHEMES = ("http", "https", "rtsp")
+
+
+class CameraTable(Table):
+    # An address may hold a password, so it stays out of every repr.
+    source: Annotated[str, Field(min_length=1, max_length=1000), Takes("a source of pictures")] = (
+        Field(
+            repr=False,
+            description="/dev/video0, an http, https or rtsp address, a video file,"
+            ' "command:..." that writes MJPEG, or "simulated".',
+        )
+    )
+    width: Annotated[int, Field(ge=64, le=4096)] | None = Field(
+        default=None, description="Width to ask a device for; else the camera decides."
+    )
+    height: Annotated[int, Field(ge=48, le=4096)] | None = Field(
+        default=None, description="Height to ask a device for; else the camera decides."
+    )
+    frames_per_s: Annotated[float, Field(ge=0.2, le=60)] | None = Field(
+        default=None, description="Rate to ask a device for; else the camera decides."
+    )
+
+    @field_validator("source")
+    @classmethod
+    def _known(cls, source: str, info: ValidationInfo) -> str:
+        if source.startswith("command:"):
+            return "command:" + command_line(source.removeprefix("command:"))
+        if not source.isprintable() or source != source.strip():
+            raise ValueError("has to be on one line, without blanks at its ends")
+        scheme, colon, _ = source.partition("://")
+        if colon:
+            return _stream(source, scheme)
+        if source == "simulated" or source.startswith("/dev/"):
+            return source
+        if "/" not in source and "." not in source:
+            raise ValueError(
+                'has to be a device under /dev, an address, a video file, "command:..."'
+                ' or "simulated"'
+            )
+        return str(context_of(info).folder / source)
+
+    @property
+    def kind(self) -> CameraKind:
+        if self.source == "simulated":
+            return CameraKind.SIMULATED
+        if self.source.startswith("command:"):
+            return CameraKind.COMMAND
+        if "://" in self.source:
+            return CameraKind.STREAM
+        return CameraKind.DEVICE if self.source.startswith("/dev/") else CameraKind.FILE
+
+
+def _stream(source: str, scheme: str) -> str:
+    if scheme.lower() not in STREAM_SCHEMES:
+        raise ValueError("has to begin with http://, https:// or rtsp:// when it is an address")
+    try:
+        parts = urlsplit(source)
+        complete = bool(parts.hostname) and (parts.port is None or parts.port > 0)
+    except ValueError:
+        complete = False
+    if not complete or " " in source:
+        raise ValueError("is no complete address, as in http://192.0.2.10:8080/stream")
+    return source
+
+
+class RecordingTable(Table):
+    speed: Annotated[float, Field(gt=0, le=1000)] = Field(
+        default=1.0, description="How many times as fast as life the recordings are played."
+    )
+    at_end: Literal["stop", "repeat"] = Field(
+        default="stop", description="What happens when a recording has been played."
+    )
+
+
+class SimulationTable(Table):
+    scenario: Annotated[
+        str, Field(min_length=1, max_length=1000), Takes("a scenario's name or TOML file")
+    ] = Field(default="boat_shed_day", description="The day that the simulated chamber lives.")
+    speed: Annotated[float, Field(ge=1, le=1000)] = Field(
+        default=1.0, description="How many times as fast as life it runs."
+    )
+    seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = Field(
+        default=1, description="The same seed gives the same day."
+    )
+
+    @field_validator("scenario")
+    @classmethod
+    def _known(cls, scenario: str, info: ValidationInfo) -> str:
+        if not scenario.isprintable():
+            raise ValueError("has to be on one line, without control characters")
+        if not scenario.endswith(".toml"):
+            return scenario
+        return str(must_be_file(context_of(info).folder / scenario, info))

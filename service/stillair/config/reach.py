@@ -1,0 +1,125 @@
+"""Tables of the chamber file for what goes out: the sounder, people and the ways to reach them."""
+
+from __future__ import annotations
+
+import ipaddress
+from typing import Annotated, Literal
+
+from pydantic import Field, SecretStr, Strict, ValidationInfo, field_validator
+
+from stillair.config.tables import Table
+from stillair.config.values import (
+    FilePath,
+    Host,
+    Line,
+    MailAddress,
+    Name,
+    Otherwise,
+    Pin,
+    Port,
+    Route,
+    Takes,
+    command_line,
+    context_of,
+    read_secret,
+)
+
+
+class GpioSounder(Table):
+    driver: Literal["gpio"]
+    pin: Pin = Field(description="GPIO number that switches the sounder.")
+
+
+class CommandSounder(Table):
+    driver: Literal["command"]
+    # It may hold an address with a password.
+    command: Annotated[
+        str, Field(min_length=1, max_length=1000), Takes("a program and its arguments")
+    ] = Field(repr=False, description="A program that makes one tone each time it is run.")
+
+    @field_validator("command")
+    @classmethod
+    def _runnable(cls, command: str) -> str:
+        return command_line(command)
+
+
+AnySounder = Annotated[GpioSounder | CommandSounder, Field(discriminator="driver")]
+
+
+class PersonTable(Table):
+    name: Name = Field(description="Whom to reach; unlike every other person's.")
+    routes: Annotated[tuple[Route, ...], Strict(False)] = Field(
+        min_length=1,
+        max_length=20,
+        description='How to reach them, all at once: "mailto:somebody@example.org".',
+    )
+
+
+class Login(Table):
+    """A name and a password, which is written here or in a file of its own."""
+
+    username: Line | None = Field(default=None, description="Name to sign in with.")
+    password_file: FilePath | None = Field(
+        default=None, description="File whose one line is the password."
+    )
+    password: SecretStr | None = Field(
+        default=None, description="The password; better kept in password_file."
+    )
+
+    @field_validator("password")
+    @classmethod
+    def _one_password(cls, password: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
+        file = info.data.get("password_file")
+        if password is None and file is None:
+            return None
+        if password is not None and file is not None:
+            raise ValueError("is given beside password_file; keep one of them")
+        if "username" in info.data and info.data["username"] is None:
+            raise ValueError("is of no use without username")
+        if file is None or not context_of(info).files_count:
+            return password
+        return SecretStr(read_secret(file))
+
+
+MAIL_PORTS = {"none": 25, "starttls": 587, "tls": 465}
+
+
+def _on_this_machine(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+class MailTable(Login):
+    host: Host = Field(description="The mail server.")
+    security: Literal["none", "starttls", "tls"] = Field(
+        default="starttls", description="How the connection is kept private."
+    )
+    port: Annotated[Port, Otherwise("25, 587 or 465, as security is")] = Field(
+        default_factory=lambda data: MAIL_PORTS.get(data.get("security", ""), 25),
+        description="The mail server's port.",
+    )
+    sender: Annotated[MailAddress | None, Otherwise("made from username or host")] = Field(
+        default=None, description="The address that messages come from."
+    )
+
+    @field_validator("security")
+    @classmethod
+    def _private(cls, security: str, info: ValidationInfo) -> str:
+        host = info.data.get("host", "localhost")
+        if security == "none" and info.data.get("password") and not _on_this_machine(host):
+            raise ValueError(
+                "would send the password for all to read;"
+                ' "starttls" or "tls" is right, or a server on this machine'
+            )
+        return security
+
+
+class MqttTable(Login):
+    host: Host = Field(default="127.0.0.1", description="The broker.")
+    tls: bool = Field(default=False, description="Whether the broker is spoken to under TLS.")
+    port: Annotated[Port, Otherwise("1883, or 8883 with tls")] = Field(
+        default_factory=lambda data: 8883 if data.get("tls") else 1883,
+        description="The broker's port.",
+    )

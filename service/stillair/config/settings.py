@@ -1,0 +1,172 @@
+"""The settings of one chamber, frozen: everything that a chamber file says.
+
+Every field's description and limits stand here and in `inputs` and `reach`
+once: the check at start, the words of a fault and the README's table are all
+made from them. Rules between tables are in `together`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from enum import StrEnum
+from typing import Annotated, Any
+
+from pydantic import Field, Strict, ValidationInfo, field_validator
+
+from stillair.config.inputs import (
+    AnyContact,
+    AnySensor,
+    CameraTable,
+    RecordingTable,
+    SimulationTable,
+)
+from stillair.config.materials import MATERIALS, USUAL_LIMIT_C, Material, can_burn, weakest
+from stillair.config.reach import AnySounder, MailTable, MqttTable, PersonTable
+from stillair.config.tables import Table
+from stillair.config.values import Name, Otherwise, Zone
+from stillair.model import chamber_key
+
+
+def _usual_limit_c(data: dict[str, Any]) -> float:
+    return min(USUAL_LIMIT_C, weakest(data.get("enclosure", ()))[1])
+
+
+class ChamberTable(Table):
+    name: Name = Field(description="What people call the chamber.")
+    enclosure: Annotated[tuple[Annotated[Material, Strict(False)], ...], Strict(False)] = Field(
+        default=(Material.OTHER,),
+        min_length=1,
+        max_length=len(Material),
+        description="What the box is made of, everything that counts; the worst decides.",
+    )
+    limit_c: Annotated[
+        float,
+        Field(ge=30, le=MATERIALS[Material.METAL].bears_c),
+        Otherwise(f"{USUAL_LIMIT_C:g}, or what the box bears if that is less"),
+    ] = Field(
+        default_factory=_usual_limit_c,
+        description="Air above this is an alarm. Refused above what the box bears.",
+    )
+    target_c: Annotated[float, Field(ge=20, le=139)] | None = Field(
+        default=None,
+        description="The air that the job wants; without it nothing is said to be too cool.",
+    )
+    timezone: Annotated[Zone | None, Otherwise("the machine's own")] = Field(
+        default=None, description="Zone of the times in messages; the page uses the reader's."
+    )
+    width_mm: Annotated[float, Field(ge=50, le=10_000)] | None = Field(
+        default=None, description="Inside width, for the drawing."
+    )
+    depth_mm: Annotated[float, Field(ge=50, le=10_000)] | None = Field(
+        default=None, description="Inside depth, for the drawing."
+    )
+    height_mm: Annotated[float, Field(ge=50, le=10_000)] | None = Field(
+        default=None, description="Inside height, for the drawing."
+    )
+
+    @field_validator("limit_c")
+    @classmethod
+    def _bearable(cls, limit_c: float, info: ValidationInfo) -> float:
+        material, bears_c = weakest(info.data.get("enclosure", (Material.METAL,)))
+        if limit_c > bears_c:
+            because = MATERIALS[material].because
+            raise ValueError(
+                f"is more than {material} bears: {bears_c:g} or less is right ({because})"
+            )
+        return limit_c
+
+    @field_validator("target_c")
+    @classmethod
+    def _below_limit(cls, target_c: float | None, info: ValidationInfo) -> float | None:
+        limit_c = info.data.get("limit_c")
+        if target_c is not None and limit_c is not None and target_c >= limit_c:
+            raise ValueError(f"has to be below limit_c, which is {limit_c:g}")
+        return target_c
+
+    @property
+    def combustible(self) -> bool:
+        return can_burn(self.enclosure)
+
+
+class HistoryTable(Table):
+    keep_days: Annotated[int, Field(ge=1, le=36_500)] = Field(
+        default=365, description="Readings older than this are given up; events of jobs are not."
+    )
+    keep_mb: Annotated[int, Field(ge=20, le=1_000_000)] = Field(
+        default=1000, description="The oldest readings are given up when there is more than this."
+    )
+
+
+class Family(StrEnum):
+    """Where the readings of a chamber come from; one chamber has one of these."""
+
+    REAL = "real"
+    RECORDED = "recorded"
+    SIMULATED = "simulated"
+
+
+class ChamberSettings(Table):
+    """Everything that one chamber file says; `load_chamber` makes it."""
+
+    chamber: ChamberTable
+    sensors: Annotated[tuple[AnySensor, ...], Strict(False)] = Field(
+        default=(), alias="sensor", max_length=64
+    )
+    contacts: Annotated[tuple[AnyContact, ...], Strict(False)] = Field(
+        default=(), alias="contact", max_length=32
+    )
+    camera: CameraTable | None = None
+    recording: RecordingTable = RecordingTable()
+    simulation: SimulationTable = SimulationTable()
+    sounder: AnySounder | None = None
+    people: Annotated[tuple[PersonTable, ...], Strict(False)] = Field(
+        default=(), alias="person", max_length=100
+    )
+    mail: MailTable | None = None
+    mqtt: MqttTable | None = None
+    history: HistoryTable = HistoryTable()
+
+    @property
+    def name(self) -> str:
+        return self.chamber.name
+
+    @property
+    def key(self) -> str:
+        """The chamber's name as it stands in ids, paths and addresses."""
+        return chamber_key(self.chamber.name)
+
+    @property
+    def combustible(self) -> bool:
+        """True when any part of the enclosure burns."""
+        return self.chamber.combustible
+
+    @property
+    def family(self) -> Family:
+        """Where the readings come from."""
+        drivers = {sensor.driver for sensor in self.sensors}
+        if "simulated" in drivers:
+            return Family.SIMULATED
+        return Family.RECORDED if "recording" in drivers else Family.REAL
+
+    @property
+    def simulated(self) -> bool:
+        """True when the readings are a simulated chamber's, which every page has to say."""
+        return self.family is Family.SIMULATED
+
+    @property
+    def speed(self) -> float:
+        """How many times as fast as life this chamber's time runs; 1 for real sensors."""
+        match self.family:
+            case Family.SIMULATED:
+                return self.simulation.speed
+            case Family.RECORDED:
+                return self.recording.speed
+            case Family.REAL:
+                return 1.0
+
+    @property
+    def fingerprint(self) -> str:
+        """Twelve characters that change with any setting that bears on what is seen and decided."""
+        plain = self.model_dump(mode="json", exclude={"mail", "mqtt", "people"})
+        return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]

@@ -1,0 +1,192 @@
+"""Rules between the tables of one chamber file, and between several files.
+
+They are checked on the file as it was read, so that they are told together
+with every other fault, however many tables are wrong on their own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from stillair.config.inputs import GpioContact
+from stillair.config.near import shown
+from stillair.config.reach import GpioSounder
+from stillair.config.settings import ChamberSettings, Family
+from stillair.model import Place
+
+Row = Mapping[str, Any]
+
+FAMILIES = {
+    "onewire": Family.REAL,
+    "max31855": Family.REAL,
+    "max31856": Family.REAL,
+    "mcp9600": Family.REAL,
+    "mqtt": Family.REAL,
+    "gpio": Family.REAL,
+    "recording": Family.RECORDED,
+    "simulated": Family.SIMULATED,
+}
+# The keys that say which thing in the world a driver reads, with what holds when left out.
+THING: Mapping[str, Mapping[str, object]] = {
+    "onewire": {"address": None},
+    "max31855": {"device": None},
+    "max31856": {"device": None},
+    "mcp9600": {"device": "/dev/i2c-1", "address": 0x67},
+    "mqtt": {"topic": None, "pointer": ""},
+    "recording": {"file": None, "column": None},
+}
+
+
+def faults_between_tables(raw: Row, *, sensors_needed: bool) -> Iterator[str]:
+    """Every breach of a rule between tables, one sentence each."""
+    sensors, contacts, people = (list(_rows(raw, name)) for name in ("sensor", "contact", "person"))
+    yield from _same_names("sensor", sensors)
+    yield from _same_names("contact", contacts)
+    yield from _same_names("person", people)
+    yield from _same_things(sensors)
+    yield from _same_pins(raw, contacts)
+    yield from _mixed_families(raw, sensors, contacts)
+    if sensors_needed and raw.get("sensor", []) == []:
+        yield "sensor is missing: without one [[sensor]] nobody watches the temperature"
+    if "mqtt" not in raw:
+        for path, row in (*sensors, *contacts):
+            if row.get("driver") == "mqtt":
+                yield f'{path}.driver = "mqtt": needs a table [mqtt] that names the broker'
+    if "mail" not in raw:
+        for path, row in people:
+            if any(_is_mail(route) for route in _list(row.get("routes"))):
+                yield f"{path}.routes: a mailto route needs a table [mail] that names the server"
+
+
+def faults_between_files(named: Mapping[str, ChamberSettings]) -> Iterator[str]:
+    """Every conflict between chambers that one service watches; `named` by file."""
+    seen: dict[str, str] = {}
+    pins: dict[int, str] = {}
+    things: dict[tuple[object, ...], tuple[str, Place]] = {}
+    for file, settings in named.items():
+        where = f"{file}: chamber.name = {shown(settings.name)}"
+        if settings.key in seen:
+            yield (
+                f'{where}: comes out as "{settings.key}" in addresses, as in {seen[settings.key]};'
+                " chambers need names that differ in their letters and digits"
+            )
+        seen.setdefault(settings.key, file)
+        for contact in settings.contacts:
+            if isinstance(contact, GpioContact):
+                if contact.pin in pins:
+                    yield (
+                        f'{file}: the pin {contact.pin} of contact "{contact.name}"'
+                        f" is taken by {pins[contact.pin]}"
+                    )
+                pins.setdefault(contact.pin, f'contact "{contact.name}" in {file}')
+        for sensor in settings.sensors:
+            thing = _thing(sensor.model_dump())
+            if thing is None or FAMILIES[sensor.driver] is not Family.REAL:
+                continue
+            owner, place = things.setdefault(
+                thing, (f'sensor "{sensor.name}" in {file}', sensor.place)
+            )
+            shared = sensor.place is Place.ROOM and place is Place.ROOM
+            if owner != f'sensor "{sensor.name}" in {file}' and not shared:
+                yield (
+                    f'{file}: sensor "{sensor.name}" reads the same thing as {owner};'
+                    " only a sensor of the room can serve two chambers"
+                )
+    sounders = {
+        settings.sounder.pin: file
+        for file, settings in named.items()
+        if isinstance(settings.sounder, GpioSounder)
+    }
+    for pin, file in sounders.items():
+        if pin in pins:
+            yield f"{file}: sounder.pin = {pin}: is taken by {pins[pin]}"
+
+
+def _rows(raw: Row, name: str) -> Iterator[tuple[str, Row]]:
+    for number, row in enumerate(_list(raw.get(name)), start=1):
+        if isinstance(row, dict):
+            yield f"{name}[{number}]", row
+
+
+def _list(value: object) -> list[Any]:
+    return value if isinstance(value, list) else []
+
+
+def _is_mail(route: object) -> bool:
+    return isinstance(route, str) and route.lower().startswith("mailto:")
+
+
+def _same_names(kind: str, rows: list[tuple[str, Row]]) -> Iterator[str]:
+    seen: dict[str, str] = {}
+    for path, row in rows:
+        name = row.get("name")
+        if not isinstance(name, str):
+            continue
+        if name.casefold() in seen:
+            yield (
+                f"{path}.name = {shown(name)}: is the name of {seen[name.casefold()]} already;"
+                f" every {kind} needs its own"
+            )
+        seen.setdefault(name.casefold(), path)
+
+
+def _thing(row: Row) -> tuple[object, ...] | None:
+    """What a sensor reads, to compare; None if nothing can be said about it."""
+    keys = THING.get(str(row.get("driver")))
+    if keys is None:
+        return None
+    values = tuple(row.get(key, usual) for key, usual in keys.items())
+    if not all(isinstance(value, str | int) or hasattr(value, "__fspath__") for value in values):
+        return None
+    return (*keys, *(v.lower() if isinstance(v, str) and "address" in keys else v for v in values))
+
+
+def _same_things(sensors: list[tuple[str, Row]]) -> Iterator[str]:
+    seen: dict[tuple[object, ...], str] = {}
+    for path, row in sensors:
+        thing = _thing(row)
+        if thing is None:
+            continue
+        if thing in seen:
+            keys = " and ".join(THING[str(row["driver"])])
+            yield f"{path}: reads the same as {seen[thing]}, by its {keys}; one of them is enough"
+        seen.setdefault(thing, path)
+
+
+def _same_pins(raw: Row, contacts: list[tuple[str, Row]]) -> Iterator[str]:
+    seen: dict[int, str] = {}
+    rows = list(contacts)
+    if isinstance(raw.get("sounder"), dict):
+        rows.append(("sounder", raw["sounder"]))
+    for path, row in rows:
+        pin = row.get("pin")
+        if not isinstance(pin, int) or isinstance(pin, bool):
+            continue
+        if pin in seen:
+            yield f"{path}.pin = {shown(pin)}: is taken by {seen[pin]}"
+        seen.setdefault(pin, path)
+
+
+def _mixed_families(
+    raw: Row, sensors: list[tuple[str, Row]], contacts: list[tuple[str, Row]]
+) -> Iterator[str]:
+    first: tuple[str, Family] | None = None
+    for path, row in (*sensors, *contacts):
+        driver = row.get("driver")
+        family = FAMILIES.get(driver) if isinstance(driver, str) else None
+        if family is None:
+            continue
+        first = first or (path, family)
+        if family is not first[1]:
+            yield (
+                f"{path}.driver = {shown(driver)}: is {family}, but {first[0]} is {first[1]};"
+                " real, recorded and simulated never mix in one chamber"
+            )
+    camera = raw.get("camera")
+    rendered = isinstance(camera, dict) and camera.get("source") == "simulated"
+    if rendered and first is not None and first[1] is not Family.SIMULATED:
+        yield (
+            f'camera.source = "simulated": is no picture of this chamber, as {first[0]} is'
+            f" {first[1]}; name a camera, or leave [camera] out"
+        )

@@ -1,0 +1,233 @@
+"""Kinds of value that a chamber file holds, each with its check and its words.
+
+Every check raises `ValueError` with a clause that goes on from
+`key = value: `, such as "has to start with /dev/". `Takes` says what a kind of
+value is in the same words to the README's table and to somebody who wrote
+something else.
+
+Files named in a chamber file are looked for beside that file. A
+`FileContext` in pydantic's validation context says where that is, and whether
+such files have to be there at all.
+"""
+
+from __future__ import annotations
+
+import re
+import shlex
+import stat
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
+
+from pydantic import AfterValidator, Field, Strict, ValidationInfo
+
+from stillair.config.near import did_you_mean
+
+SECRET_FILE_BYTES = 4096
+PATH_CHARACTERS = 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Takes:
+    """What a key takes, in words that follow "has to be" ."""
+
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Otherwise:
+    """What holds when a key is left out, where that is no single value."""
+
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class FileContext:
+    """Where a chamber file lies, and whether the files that it names have to be there."""
+
+    folder: Path
+    files_count: bool = True
+
+
+def context_of(info: ValidationInfo) -> FileContext:
+    """The context of this validation; settings made in code count from the working directory."""
+    context: Any = info.context
+    return context if isinstance(context, FileContext) else FileContext(Path(), files_count=False)
+
+
+def _one_line(value: str) -> str:
+    if not value.strip():
+        raise ValueError("has to be more than blanks")
+    if value != value.strip():
+        raise ValueError("has to begin and end without blanks")
+    if not value.isprintable():
+        raise ValueError("has to be on one line, without control characters")
+    return value
+
+
+def _sensor_name(value: str) -> str:
+    if value.lower() in {"time", "time_s"}:
+        raise ValueError("is the name of the time column in a file of readings; choose another")
+    if not set(value).isdisjoint(',"'):
+        raise ValueError("has to do without commas and quotation marks: it heads a CSV column")
+    return value
+
+
+def _onewire_address(value: str) -> str:
+    address = value.lower()
+    if not re.fullmatch(r"(10|22|28|3b|42)-[0-9a-f]{12}", address):
+        raise ValueError(
+            "is no address of a 1-Wire thermometer: two characters for its family"
+            " (10, 22, 28, 3b or 42), a dash and twelve of 0-9 and a-f, as in 28-0000075c2f11"
+        )
+    return address
+
+
+def _device(value: str) -> str:
+    if not re.fullmatch(r"/dev/[^\s\0]+", value) or not value.isprintable():
+        raise ValueError("has to be the path of a device, beginning with /dev/")
+    return value
+
+
+def _topic(value: str) -> str:
+    if not set(value).isdisjoint("+#"):
+        raise ValueError("has to be one topic, without the wildcards + and #")
+    return value
+
+
+def _pointer(value: str) -> str:
+    if value and not value.startswith("/"):
+        raise ValueError(f'has to begin with a slash: "/{value[:40]}"; or be "" for the whole')
+    if re.search(r"~(?![01])", value):
+        raise ValueError("has a ~ that is not followed by 0 or 1 (~0 is a ~, ~1 is a /)")
+    return value
+
+
+def _host(value: str) -> str:
+    if not re.fullmatch(r"[\w.:\-]+(%\w+)?", value):
+        raise ValueError("has to be a bare name or address, without scheme, port or path")
+    return value
+
+
+def _zone(value: str) -> str:
+    try:
+        if re.fullmatch(r"[A-Za-z0-9_+\-]+(/[A-Za-z0-9_+\-]+)*", value):
+            ZoneInfo(value)
+            return value
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        pass  # said below, together with names that could not be one
+    zones = available_timezones()
+    if not zones:
+        raise ValueError("can't be looked up: this machine lacks the package tzdata")
+    raise ValueError(f"is no time zone{did_you_mean(value, zones)}, as in Europe/Berlin")
+
+
+def mail_address(value: str) -> str:
+    """A bare e-mail address, or `ValueError`. Anything that could break a header is refused."""
+    local, _, domain = value.rpartition("@")
+    if not re.fullmatch(r"[^\s@<>,;:\"()\[\]\\?&]{1,64}", local) or not local.isprintable():
+        raise ValueError("is no e-mail address: write it as somebody@example.org")
+    labels = domain.split(".")
+    if len(domain) > 253 or not all(re.fullmatch(r"[^\W_]([\w\-]*[^\W_])?", x) for x in labels):
+        raise ValueError("is no e-mail address: what follows the @ is no name of a mail domain")
+    return value
+
+
+ROUTE_SCHEMES = ("mailto",)
+
+
+def _route(value: str) -> str:
+    scheme, colon, address = value.partition(":")
+    if not colon and "@" in value:
+        raise ValueError(f'has to begin with its scheme: "mailto:{value[:60]}"')
+    if scheme.lower() not in ROUTE_SCHEMES:
+        known = ", ".join(f"{each}:" for each in ROUTE_SCHEMES)
+        raise ValueError(f"is no route that Stillair can send on; so far there is {known}")
+    return f"mailto:{mail_address(address)}"
+
+
+def command_line(value: str) -> str:
+    try:
+        words = shlex.split(value)
+    except ValueError:
+        raise ValueError("has a quotation mark without its second one") from None
+    if not words or not value.isprintable():
+        raise ValueError("has to be a program and its arguments, on one line")
+    return value
+
+
+def _path(value: Path, info: ValidationInfo) -> Path:
+    if not str(value).isprintable() or len(str(value)) > PATH_CHARACTERS:
+        raise ValueError("has to be a path without control characters")
+    return context_of(info).folder / value
+
+
+def must_be_file(path: Path, info: ValidationInfo) -> Path:
+    """The path of a regular file, or `ValueError`. Devices and pipes could block a start."""
+    if not context_of(info).files_count:
+        return path
+    try:
+        mode = path.stat().st_mode
+    except OSError as error:
+        raise ValueError(f"can't be read ({error.strerror}); looked for {path}") from None
+    if not stat.S_ISREG(mode):
+        raise ValueError(f"is no file; looked at {path}")
+    return path
+
+
+def read_secret(path: Path) -> str:
+    """The one line of a small file that holds a password, or `ValueError` without its content."""
+    try:
+        with path.open("rb") as file:
+            content = file.read(SECRET_FILE_BYTES + 1)
+        secret = content.decode().removesuffix("\n").removesuffix("\r")
+    except OSError as error:
+        raise ValueError(f"can't be read ({error.strerror})") from None
+    except UnicodeDecodeError:
+        raise ValueError("has to hold UTF-8 text") from None
+    if len(content) > SECRET_FILE_BYTES or not secret or not secret.isprintable():
+        raise ValueError("has to hold one line, the password, and nothing else")
+    return secret
+
+
+Line = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_one_line)]
+Name = Annotated[
+    str,
+    Field(min_length=1, max_length=40),
+    AfterValidator(_one_line),
+    Takes("text of 1 to 40 characters"),
+]
+SensorName = Annotated[Name, AfterValidator(_sensor_name)]
+OneWireAddress = Annotated[str, AfterValidator(_onewire_address), Takes("a 1-Wire address")]
+Device = Annotated[
+    str, Field(max_length=PATH_CHARACTERS), AfterValidator(_device), Takes("a path under /dev")
+]
+Topic = Annotated[
+    str,
+    Field(min_length=1, max_length=1000),
+    AfterValidator(_one_line),
+    AfterValidator(_topic),
+    Takes("a topic"),
+]
+Pointer = Annotated[
+    str,
+    Field(max_length=1000),
+    AfterValidator(_pointer),
+    Takes("a JSON pointer (RFC 6901)"),
+]
+Host = Annotated[
+    str,
+    Field(min_length=1, max_length=253),
+    AfterValidator(_host),
+    Takes("a host name or address"),
+]
+Zone = Annotated[str, Field(max_length=100), AfterValidator(_zone), Takes("a time zone's name")]
+MailAddress = Annotated[str, AfterValidator(mail_address), Takes("an e-mail address")]
+Route = Annotated[str, Field(max_length=400), AfterValidator(_route), Takes("a route")]
+# A path is written as text in TOML, hence not strict.
+AnyPath = Annotated[Path, Strict(False), AfterValidator(_path), Takes("a path")]
+FilePath = Annotated[AnyPath, AfterValidator(must_be_file), Takes("the path of a file")]
+Port = Annotated[int, Field(ge=1, le=65535)]
+# The GPIO numbers of a 40-pin header; 0 and 1 belong to the identity chip of add-on boards.
+Pin = Annotated[int, Field(ge=2, le=27)]
