@@ -277,6 +277,13 @@ class Acknowledge(Command):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Reset(Command):
+    """Clear a danger that is over and has been seen, but stays shown until somebody clears it."""
+
+    alarm: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Shelve(Command):
     alarm: str
     minutes: float
@@ -289,7 +296,7 @@ class Unshelve(Command):
 
 
 JobCommand = StartJob | PauseJob | ResumeJob | FinishJob | ReportHeight | AddNote
-AlarmCommand = Acknowledge | Shelve | Unshelve
+AlarmCommand = Acknowledge | Reset | Shelve | Unshelve
 Stimulus = Reading | ContactState | CameraState | Sign | Trouble | Tick | Command
 
 # --- what detectors and the watch answer -----------------------------------

@@ -34,7 +34,8 @@ class AlarmRule:
     further time waits as long as it has stood so far, at most `longest_repeat_s`.
     None: said once. `repeats_when_seen`: also after somebody has seen it.
     `messages`: people are told on their routes, not by the page alone;
-    `says_over`: also when it has ended. `realarm_s`: seen and still standing for so long, it asks again.
+    `says_over`: also when it has ended. `realarm_s`: seen and still standing
+    for so long, it asks again.
     `idle_jobs` and `idle_phases` are when the kind is expected and so
     suppressed by design; both have to fit, and an empty one always does.
     """

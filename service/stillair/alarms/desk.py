@@ -1,0 +1,600 @@
+"""The alarms of one chamber: what stands, who has been told, what the sounder does.
+
+Event changes, commands and ticks go in; changed alarms and messages come out.
+One alarm per kind and subject. While it isn't normal, the same condition
+coming back is the same alarm; an event whose kind changes takes its alarm
+along, so that people read one story. The rules stand in the catalogue, the
+states in `states`, the words in `wording`; this module only brings them together.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from stillair.alarms.catalogue import CATALOGUE, AlarmContext, AlarmRule, is_danger, is_notice
+from stillair.alarms.states import Life, Signal
+from stillair.alarms.telling import Person as Person
+from stillair.alarms.telling import Telling
+from stillair.alarms.wording import Stage, line
+from stillair.errors import CommandRefused, Refusal
+from stillair.model import (
+    Acknowledge,
+    AlarmCommand,
+    AlarmState,
+    Annunciation,
+    Change,
+    EventChange,
+    Kind,
+    Notice,
+    Priority,
+    Reset,
+    Shelve,
+    Sounding,
+    Suppression,
+)
+
+SHELVE_MINUTES = (1.0, 480.0)
+REASON_LENGTH = 200
+# Detectors start cold after a restart: an alarm that was standing then and is
+# not raised again within this time is taken to have ended meanwhile.
+CONFIRM_S = 600.0
+# The same thing coming back sooner than this is not told again at once, but by
+# the repeat: a door that is opened ten times makes one message, not twenty.
+QUIET_S = 180.0
+NOTICE_QUIET_S = 900.0
+_REMEMBERED = 256
+_URGENCY = {Priority.CRITICAL: 0, Priority.HIGH: 1, Priority.MEDIUM: 2, Priority.LOW: 3}
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmResult:
+    """The alarms that have changed, and the messages that follow."""
+
+    alarms: tuple[AlarmState, ...] = ()
+    notices: tuple[Notice, ...] = ()
+
+
+@dataclass(slots=True)
+class _Entry:
+    """One kind and subject: the newest event about it, and its alarm if it has one."""
+
+    rule: AlarmRule
+    change: EventChange
+    alarm: AlarmState | None = None
+    due_s: float | None = None  # the on-delay runs out
+    end_s: float | None = None  # the off-delay runs out
+    confirm_s: float | None = (
+        None  # found standing at a restart: not seen again until then, it's over
+    )
+    told: bool = False
+    told_urgency: int = 9  # the most urgent that people know of
+    first_told_s: float = 0.0
+    say_s: float | None = None  # to be said then, or again
+    quiet_until_s: float = -math.inf
+    stamp: int = -1
+
+
+class AlarmDesk:
+    """Keep the alarms of one chamber.
+
+    Parameters
+    ----------
+    chamber, chamber_name : str
+        Its key in ids, and how people call it.
+    people : tuple[Person, ...]
+        Who is told.
+    simulated : bool
+        Every message begins with the word.
+    alarms : tuple[AlarmState, ...]
+        What stood at the last stop, in this boot's seconds. Shelving ends.
+    """
+
+    def __init__(
+        self,
+        *,
+        chamber: str,
+        chamber_name: str,
+        people: tuple[Person, ...],
+        simulated: bool,
+        alarms: tuple[AlarmState, ...] = (),
+    ) -> None:
+        self._chamber = chamber
+        self._telling = Telling(
+            chamber=chamber, chamber_name=chamber_name, people=people, simulated=simulated
+        )
+        self._context = AlarmContext()
+        self._entries: dict[tuple[Kind, str], _Entry] = {}
+        self._recent: dict[str, AlarmState] = {}
+        self._resumed = False
+        for alarm in sorted(alarms, key=lambda a: a.event):
+            self._restore(alarm)
+
+    # --- what comes in ------------------------------------------------------
+
+    def take(self, change: EventChange) -> AlarmResult:
+        """Take one line of an event's story, at the time `change.at_s`."""
+        work = _Work()
+        if is_notice(change.kind):
+            self._notify(change, work)
+            return work.result()
+        key = self._key_of(change)
+        if change.change is Change.CLEARED:
+            entry = None if key is None else self._entries[key]
+            if entry is not None:
+                self._clear(entry, change, work)
+            return work.result()
+        if key is None:
+            key = (change.kind, change.subject)
+        entry = self._entries.get(key)
+        if entry is None:
+            entry = self._entries[key] = _Entry(CATALOGUE[change.kind], change)
+        elif key != (change.kind, change.subject):
+            if entry.alarm is not None and is_danger(key[0]) and not is_danger(change.kind):
+                change = _doubted(entry.alarm, change)
+            else:
+                entry = self._moved(key, entry, change, work)
+        self._raise(entry, change, work)
+        return work.result()
+
+    def command(self, command: AlarmCommand) -> AlarmResult:
+        """Carry out what a person asks for; twice the same is harmless.
+
+        Raises `CommandRefused`: UNKNOWN for an alarm that isn't remembered,
+        FORBIDDEN for hiding a danger or an impossible time, CONFLICT where it
+        doesn't fit the alarm's state.
+        """
+        work = _Work()
+        entry = next(
+            (e for e in self._entries.values() if e.alarm and e.alarm.id == command.alarm), None
+        )
+        if entry is None or entry.alarm is None:
+            if command.alarm not in self._recent:
+                raise CommandRefused(Refusal.UNKNOWN, "there is no such alarm")
+            if isinstance(command, Shelve):
+                _check_shelving(self._recent[command.alarm], command)
+                raise CommandRefused(Refusal.CONFLICT, "this alarm is over already")
+            return work.result()
+        if isinstance(command, Acknowledge):
+            self._signal(entry, Signal.ACKNOWLEDGE, command.t_s, work, by=command.by)
+        elif isinstance(command, Reset):
+            if entry.alarm.condition:
+                raise CommandRefused(Refusal.CONFLICT, "it can't be cleared while it stands")
+            if entry.alarm.annunciation is Annunciation.LATCHED_UNACKNOWLEDGED:
+                raise CommandRefused(Refusal.CONFLICT, "somebody has to see it first")
+            self._signal(entry, Signal.RESET, command.t_s, work)
+        elif isinstance(command, Shelve):
+            reason = _check_shelving(entry.alarm, command)
+            self._signal(entry, Signal.SHELVE, command.t_s, work)
+            entry.alarm = replace(
+                entry.alarm,
+                shelved_until_s=command.t_s + command.minutes * 60.0,
+                shelved_reason=reason,
+            )
+            work.changed(entry.alarm)
+        else:
+            self._signal(entry, Signal.UNSHELVE, command.t_s, work)
+        return work.result()
+
+    def tick(self, t_s: float, context: AlarmContext) -> AlarmResult:
+        """One second has passed: delays, shelving that runs out, repeats, suppression."""
+        self._context = context
+        work = _Work()
+        if not self._resumed:
+            self._resume(t_s, work)
+        for key, entry in list(self._entries.items()):
+            if entry.due_s is not None and t_s >= entry.due_s:
+                self._announce(entry, t_s, work)
+            if entry.end_s is not None and t_s >= entry.end_s:
+                self._end(entry, t_s, work)
+            if entry.confirm_s is not None and t_s >= entry.confirm_s:
+                self._lapse(entry, t_s, work)
+            if entry.alarm is not None:
+                self._tick_alarm(entry, entry.alarm, t_s, work)
+            if entry.alarm is None and entry.due_s is None and t_s >= entry.quiet_until_s:
+                del self._entries[key]
+        return work.result()
+
+    # --- what stands --------------------------------------------------------
+
+    def standing(self) -> tuple[AlarmState, ...]:
+        """All alarms that aren't plainly normal, the most urgent first, then the newest."""
+        alarms = [e.alarm for e in self._entries.values() if e.alarm is not None]
+        return tuple(sorted(alarms, key=lambda a: (_URGENCY[a.priority], -a.raised_s, a.id)))
+
+    def sounding(self) -> Sounding:
+        """What the sounder should be doing.
+
+        Critical: the fire sound until somebody has seen it, also when the
+        condition has gone meanwhile. High: one tone at times while it stands
+        unseen, and for a danger also afterwards.
+        """
+        loudest = Sounding.SILENT
+        for entry in self._entries.values():
+            alarm = entry.alarm
+            if alarm is None or not _life(alarm).unseen:
+                continue
+            if is_danger(alarm.kind) and alarm.priority is Priority.CRITICAL:
+                return Sounding.FIRE
+            if _URGENCY[alarm.priority] <= _URGENCY[Priority.HIGH] and (
+                alarm.condition or is_danger(alarm.kind)
+            ):
+                loudest = Sounding.ATTENTION
+        return loudest
+
+    # --- steps --------------------------------------------------------------
+
+    def _key_of(self, change: EventChange) -> tuple[Kind, str] | None:
+        """Where the event of `change` is kept: by its number, else by kind and subject."""
+        for key, entry in self._entries.items():
+            if entry.change.event == change.event and entry.change.change is not Change.CLEARED:
+                return key
+        if change.change is Change.CLEARED:
+            return None  # about an event that no alarm hangs on any more
+        key = (change.kind, change.subject)
+        return key if key in self._entries else None
+
+    def _moved(
+        self, key: tuple[Kind, str], entry: _Entry, change: EventChange, work: _Work
+    ) -> _Entry:
+        """The event has become another kind: its alarm goes along under the same id."""
+        del self._entries[key]
+        rule = CATALOGUE[change.kind]
+        other = self._entries.get((change.kind, change.subject))
+        if other is not None and other.alarm is not None:
+            if entry.alarm is not None:
+                work.changed(self._ended(entry, entry.alarm, change.at_s))
+            return other
+        if entry.due_s is not None:
+            entry.due_s += rule.on_delay_s - entry.rule.on_delay_s
+        entry.rule = rule
+        self._entries[(change.kind, change.subject)] = entry
+        return entry
+
+    def _raise(self, entry: _Entry, change: EventChange, work: _Work) -> None:
+        t_s = change.at_s
+        entry.end_s = entry.confirm_s = None
+        entry.change = change
+        before = entry.alarm
+        if before is None:
+            if entry.due_s is None:
+                entry.due_s = t_s + entry.rule.on_delay_s
+            if t_s >= entry.due_s:
+                self._announce(entry, t_s, work)
+            return
+        entry.alarm = replace(
+            before,
+            kind=change.kind,
+            subject=change.subject,
+            signal_class=change.signal_class,
+            priority=change.priority,
+            event=change.event,
+            text=line(change),
+            job=change.job or before.job,
+        )
+        if entry.alarm != before:
+            work.changed(entry.alarm)
+        self._signal(entry, Signal.CONDITION_TRUE, t_s, work, quietly=True)
+        if _URGENCY[change.priority] < _URGENCY[before.priority]:
+            self._signal(entry, Signal.UNSHELVE, t_s, work, quietly=True)
+            self._signal(entry, Signal.REALARM, t_s, work, quietly=True)
+        self._suppress(entry, t_s, work, quietly=True)
+        if not before.condition:
+            self._tell_raised(entry, t_s, work)
+        elif change.kind is not before.kind or change.priority is not before.priority:
+            self._tell_changed(entry, t_s, work)
+
+    def _clear(self, entry: _Entry, change: EventChange, work: _Work) -> None:
+        if entry.alarm is None:
+            entry.due_s = None
+            entry.change = change
+            return
+        entry.change = change
+        if entry.alarm.kind is not change.kind:
+            entry.change = _doubted(entry.alarm, change)
+        if entry.alarm.condition:
+            entry.end_s = change.at_s + entry.rule.off_delay_s
+            if change.at_s >= entry.end_s:
+                self._end(entry, change.at_s, work)
+
+    def _announce(self, entry: _Entry, t_s: float, work: _Work) -> None:
+        entry.due_s = None
+        change = entry.change
+        entry.alarm = AlarmState(
+            id=f"{self._chamber}-{change.event}",
+            chamber=self._chamber,
+            kind=change.kind,
+            subject=change.subject,
+            signal_class=change.signal_class,
+            priority=change.priority,
+            annunciation=Annunciation.NORMAL,
+            suppression=Suppression.NONE,
+            condition=False,
+            event=change.event,
+            raised_s=t_s,
+            changed_s=t_s,
+            text=line(change),
+            job=change.job,
+        )
+        self._signal(entry, Signal.CONDITION_TRUE, t_s, work, quietly=True)
+        self._suppress(entry, t_s, work, quietly=True)
+        self._tell_raised(entry, t_s, work)
+
+    def _end(self, entry: _Entry, t_s: float, work: _Work) -> None:
+        """The condition has been gone for the off-delay."""
+        entry.end_s = entry.confirm_s = entry.say_s = None
+        if entry.alarm is None:
+            return
+        entry.alarm = replace(entry.alarm, text=line(entry.change))
+        told, entry.told = entry.told, False
+        if told and entry.rule.says_over:
+            self._tell(entry, Stage.OVER, t_s, work)
+        self._signal(entry, Signal.CONDITION_FALSE, t_s, work)
+        self._suppress(entry, t_s, work)
+
+    def _tick_alarm(self, entry: _Entry, alarm: AlarmState, t_s: float, work: _Work) -> None:
+        if (
+            alarm.suppression is Suppression.SHELVED
+            and alarm.shelved_until_s is not None
+            and t_s >= alarm.shelved_until_s
+        ):
+            self._signal(entry, Signal.UNSHELVE, t_s, work)
+        self._suppress(entry, t_s, work)
+        alarm = entry.alarm or alarm
+        realarm_s = entry.rule.realarm_s
+        if (
+            realarm_s is not None
+            and alarm.annunciation is Annunciation.ACKNOWLEDGED
+            and t_s - alarm.changed_s >= realarm_s
+        ):
+            self._signal(entry, Signal.REALARM, t_s, work, quietly=True)
+            self._tell(entry, Stage.STILL, t_s, work)
+        elif entry.say_s is not None and t_s >= entry.say_s and alarm.condition:
+            asks = alarm.annunciation is Annunciation.UNACKNOWLEDGED
+            if asks or entry.rule.repeats_when_seen:
+                self._tell(entry, Stage.STILL if entry.told else Stage.RAISED, t_s, work)
+
+    def _suppress(self, entry: _Entry, t_s: float, work: _Work, *, quietly: bool = False) -> None:
+        alarm = entry.alarm
+        if alarm is None:
+            return
+        expected = alarm.condition and entry.rule.expected(self._context)
+        if expected and alarm.suppression is Suppression.NONE:
+            self._signal(entry, Signal.SUPPRESS, t_s, work, quietly=quietly)
+        elif not expected and alarm.suppression is Suppression.SUPPRESSED_BY_DESIGN:
+            self._signal(entry, Signal.UNSUPPRESS, t_s, work, quietly=quietly)
+
+    def _signal(
+        self,
+        entry: _Entry,
+        signal: Signal,
+        t_s: float,
+        work: _Work,
+        *,
+        by: str | None = None,
+        quietly: bool = False,
+    ) -> None:
+        """Move the alarm by one signal.
+
+        Unless `quietly`, tell what a lifted suppression uncovers.
+        """
+        alarm = entry.alarm
+        if alarm is None:
+            return
+        before = _life(alarm)
+        life = before.after(signal, latches=entry.rule.latches, may_hide=entry.rule.may_hide)
+        if life == before:
+            return
+        shelved = life.suppression is Suppression.SHELVED
+        seen_by = alarm.acknowledged_by
+        if life.annunciation is Annunciation.UNACKNOWLEDGED:
+            seen_by = None
+        elif signal is Signal.ACKNOWLEDGE:
+            seen_by = by
+        entry.alarm = replace(
+            alarm,
+            annunciation=life.annunciation,
+            suppression=life.suppression,
+            condition=life.condition,
+            changed_s=t_s,
+            acknowledged_by=seen_by,
+            shelved_until_s=alarm.shelved_until_s if shelved else None,
+            shelved_reason=alarm.shelved_reason if shelved else "",
+        )
+        work.changed(entry.alarm)
+        if not life.standing:
+            self._ended(entry, entry.alarm, t_s)
+        elif (
+            not quietly
+            and life.condition
+            and before.suppression is not Suppression.NONE
+            and life.suppression is Suppression.NONE
+        ):
+            self._tell(entry, Stage.STILL if entry.told else Stage.RAISED, t_s, work)
+
+    def _ended(self, entry: _Entry, alarm: AlarmState, t_s: float) -> AlarmState:
+        """Put an alarm away as normal and remember it for a late answer."""
+        normal = replace(
+            alarm,
+            annunciation=Annunciation.NORMAL,
+            suppression=Suppression.NONE,
+            condition=False,
+            changed_s=t_s,
+            shelved_until_s=None,
+            shelved_reason="",
+        )
+        entry.alarm = None
+        self._recent.pop(alarm.id, None)
+        self._recent[alarm.id] = normal
+        if len(self._recent) > _REMEMBERED:
+            del self._recent[next(iter(self._recent))]
+        return normal
+
+    # --- telling people -----------------------------------------------------
+
+    def _tell_raised(self, entry: _Entry, t_s: float, work: _Work) -> None:
+        """Say that it has begun, unless it was said moments ago."""
+        if t_s < entry.quiet_until_s and entry.rule.may_hide:
+            entry.say_s = entry.quiet_until_s
+        else:
+            self._tell(entry, Stage.RAISED, t_s, work)
+
+    def _tell_changed(self, entry: _Entry, t_s: float, work: _Work) -> None:
+        """Say that it is something else: at once if it is worse than what people know."""
+        if not entry.told or _URGENCY[entry.change.priority] < entry.told_urgency:
+            self._tell(entry, Stage.CHANGED if entry.told else Stage.RAISED, t_s, work)
+        elif t_s < entry.quiet_until_s:
+            entry.say_s = entry.quiet_until_s
+        else:
+            self._tell(entry, Stage.CHANGED, t_s, work)
+
+    def _tell(self, entry: _Entry, stage: Stage, t_s: float, work: _Work) -> None:
+        alarm = entry.alarm
+        rule = entry.rule
+        if alarm is None or not rule.messages:
+            return
+        if stage is not Stage.OVER:
+            if alarm.suppression is not Suppression.NONE:
+                return
+            if not entry.told:
+                entry.first_told_s = t_s
+                entry.told_urgency = 9
+            entry.told = True
+            entry.told_urgency = min(entry.told_urgency, _URGENCY[alarm.priority])
+            entry.quiet_until_s = t_s + QUIET_S
+            entry.say_s = None
+            if rule.repeat_s is not None:
+                gap_s = max(rule.repeat_s, t_s - entry.first_told_s)
+                entry.say_s = t_s + min(gap_s, rule.longest_repeat_s)
+        # Whole seconds since it was raised, so that a key is never used twice,
+        # not even by the next process.
+        entry.stamp = max(entry.stamp + 1, int(t_s - alarm.raised_s))
+        work.notices.extend(
+            self._telling.notices(
+                stage, entry.change, t_s, alarm=alarm, key=f"{alarm.id}:{stage}:{entry.stamp}"
+            )
+        )
+
+    def _notify(self, change: EventChange, work: _Work) -> None:
+        """Say once what a person waited for."""
+        key = (change.kind, change.subject)
+        entry = self._entries.get(key)
+        if change.change is not Change.RAISED or (
+            entry is not None and change.at_s < entry.quiet_until_s
+        ):
+            return
+        entry = self._entries[key] = _Entry(CATALOGUE[change.kind], change)
+        entry.quiet_until_s = change.at_s + NOTICE_QUIET_S
+        work.notices.extend(
+            self._telling.notices(
+                Stage.RAISED,
+                change,
+                change.at_s,
+                alarm=None,
+                key=f"{self._chamber}-{change.event}:notice:0",
+            )
+        )
+
+    # --- after a restart ----------------------------------------------------
+
+    def _restore(self, alarm: AlarmState) -> None:
+        rule = CATALOGUE[alarm.kind]
+        change = EventChange(
+            event=alarm.event,
+            change=Change.RAISED if alarm.condition else Change.CLEARED,
+            at_s=alarm.changed_s,
+            kind=alarm.kind,
+            signal_class=alarm.signal_class,
+            priority=alarm.priority,
+            onset_s=alarm.raised_s,
+            sensors=(),
+            detail={},
+            end_s=None if alarm.condition else alarm.changed_s,
+            subject=alarm.subject,
+            job=alarm.job,
+        )
+        if not _life(alarm).standing:
+            self._recent[alarm.id] = alarm
+            return
+        entry = _Entry(rule, change, alarm=alarm)
+        if alarm.condition:
+            entry.confirm_s = math.inf  # until the first tick says what time it is
+            entry.told = alarm.suppression is Suppression.NONE
+            entry.told_urgency = _URGENCY[alarm.priority]
+        self._entries[(alarm.kind, alarm.subject)] = entry
+
+    def _resume(self, t_s: float, work: _Work) -> None:
+        """First second after a restart: shelving ends, and what stood waits to be seen again."""
+        self._resumed = True
+        for entry in self._entries.values():
+            alarm = entry.alarm
+            if alarm is None:
+                continue
+            if entry.told:
+                entry.first_told_s = min(alarm.raised_s, t_s)
+                if entry.rule.repeat_s is not None:
+                    entry.say_s = t_s + entry.rule.repeat_s
+            if entry.confirm_s is not None:
+                entry.confirm_s = t_s + CONFIRM_S
+            if alarm.suppression is not Suppression.NONE:
+                self._signal(entry, Signal.UNSHELVE, t_s, work)
+
+    def _lapse(self, entry: _Entry, t_s: float, work: _Work) -> None:
+        entry.change = replace(
+            entry.change,
+            change=Change.CLEARED,
+            at_s=t_s,
+            end_s=t_s,
+            detail={"reason": "since the watch began anew there has been no sign of it"},
+        )
+        self._end(entry, t_s, work)
+
+
+class _Work:
+    """What one call brings about: each alarm once, as it stands at the end."""
+
+    def __init__(self) -> None:
+        self._alarms: dict[str, AlarmState] = {}
+        self.notices: list[Notice] = []
+
+    def changed(self, alarm: AlarmState) -> None:
+        self._alarms[alarm.id] = alarm
+
+    def result(self) -> AlarmResult:
+        return AlarmResult(tuple(self._alarms.values()), tuple(self.notices))
+
+
+def _life(alarm: AlarmState) -> Life:
+    return Life(alarm.annunciation, alarm.suppression, alarm.condition)
+
+
+def _doubted(alarm: AlarmState, change: EventChange) -> EventChange:
+    """What looked like a danger now looks harmless: it stays that danger, in doubt.
+
+    A danger is never explained away before somebody has seen it.
+    """
+    return replace(
+        change,
+        kind=alarm.kind,
+        signal_class=alarm.signal_class,
+        priority=alarm.priority,
+        subject=alarm.subject,
+        detail={**change.detail, "cause": "uncertain", "or": change.kind.value},
+    )
+
+
+def _check_shelving(alarm: AlarmState, command: Shelve) -> str:
+    """The trimmed reason, or `CommandRefused` when this can't be made quiet for so long."""
+    if not CATALOGUE[alarm.kind].may_hide:
+        raise CommandRefused(Refusal.FORBIDDEN, "a danger can't be made quiet, only seen")
+    shortest, longest = SHELVE_MINUTES
+    if not (math.isfinite(command.minutes) and shortest <= command.minutes <= longest):
+        raise CommandRefused(
+            Refusal.FORBIDDEN, f"it can be quiet for {shortest:.0f} to {longest:.0f} minutes"
+        )
+    reason = command.reason.strip()
+    if len(reason) > REASON_LENGTH or not all(c.isprintable() for c in reason):
+        raise CommandRefused(
+            Refusal.FORBIDDEN, f"the reason is one line of at most {REASON_LENGTH} characters"
+        )
+    return reason

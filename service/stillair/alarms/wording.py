@@ -1,0 +1,354 @@
+"""What is said to people about an event, in plain words with figures and units.
+
+One row of `WORDS` per kind; everything else puts a row, an event's figures and
+its times together: the line on the page, the story afterwards, the message.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from stillair.alarms import figures
+from stillair.model import Change, EventChange, Kind, SignalClass
+
+
+class Stage(StrEnum):
+    """Which part of an alarm's story a message tells."""
+
+    RAISED = "raised"
+    CHANGED = "changed"  # another kind, or more urgent than it was
+    STILL = "still"
+    OVER = "over"
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """How one kind is spoken of. `{who}` stands for the sensor, route or switch concerned.
+
+    `title` heads a message and a story; `now` and `was` are sentences without
+    their full stop; `todo` says what to do, `after` what is left to do when it is over.
+    """
+
+    title: str
+    now: str
+    was: str
+    todo: str = ""
+    after: str = ""
+
+
+_FIRE_TODO = (
+    "Switch the power off away from the box, at the wall or at the fuses. Don't open the box. "
+    "Get everybody out and call the fire service."
+)
+_FIRE_AFTER = "Don't open the box: it may burn up again. Leave the power off and have it looked at."
+_LOOK = (
+    "Go and look, without opening the box. If it is burning: switch the power off away from "
+    "the box, get everybody out and call the fire service."
+)
+
+WORDS: Mapping[Kind, Words] = {
+    Kind.FIRE: Words(
+        "Fire", "There is fire in the box", "There was fire in the box", _FIRE_TODO, _FIRE_AFTER
+    ),
+    Kind.DETECTOR_CONTACT: Words(
+        "Fire detector has gone off",
+        "The fire detector {who} has gone off",
+        "The fire detector {who} had gone off",
+        _FIRE_TODO,
+        _FIRE_AFTER,
+    ),
+    Kind.FLAME: Words(
+        "Flame seen",
+        "The camera sees what looks like flame",
+        "The camera saw what looked like flame",
+        _LOOK,
+        _FIRE_AFTER,
+    ),
+    Kind.SMOKE: Words(
+        "Smoke seen",
+        "The camera sees what looks like smoke",
+        "The camera saw what looked like smoke",
+        _LOOK,
+        _FIRE_AFTER,
+    ),
+    Kind.RAPID_RISE: Words(
+        "Heat is rising as in a fire",
+        "The air is heating up as fast as only a fire heats it",
+        "The air heated up as fast as only a fire heats it",
+        _LOOK,
+        "Find out where the heat came from before you go on.",
+    ),
+    Kind.OVER_TEMPERATURE: Words(
+        "Too hot",
+        "It is hotter than the box may get",
+        "It was hotter than the box may get",
+        "Switch the heating off and stay with it. If it goes on rising, switch everything off "
+        "away from the box.",
+        "Find out why before you heat again.",
+    ),
+    Kind.HEAT_LOST: Words(
+        "Heat lost",
+        "The chamber is not being heated",
+        "The chamber was not being heated",
+        "See whether bed and heater are still on: if they are off, the part is cooling already.",
+    ),
+    Kind.NO_MOTION: Words(
+        "Machine stands still",
+        "The machine is hot and doesn't move",
+        "The machine was hot and didn't move",
+        "Look at the machine: a hot nozzle standing still can burn what it touches.",
+    ),
+    Kind.ATTENDANCE_OVERDUE: Words(
+        "Nobody is with the box",
+        "Nobody has said that they are with the box",
+        "Nobody had said that they were with the box",
+        "Go there and tap, or stop the job.",
+    ),
+    Kind.DOOR_OPEN: Words(
+        "Door open",
+        "The door is open",
+        "The door was open",
+        "Shut it: cold air makes the part crack.",
+    ),
+    Kind.DRAFT: Words(
+        "Draft",
+        "Cold air is getting in",
+        "Cold air was getting in",
+        "Look for a gap, an open lid or a window.",
+    ),
+    Kind.BELOW_TARGET: Words(
+        "Too cool",
+        "The chamber is cooler than it should be",
+        "The chamber was cooler than it should be",
+        "See whether the heating keeps up and the box is shut.",
+    ),
+    Kind.TOO_WARM: Words(
+        "Too warm",
+        "The chamber is warmer than the part likes",
+        "The chamber was warmer than the part likes",
+        "Turn the heating down a little.",
+    ),
+    Kind.STORE_FAULT: Words(
+        "History is not being kept",
+        "What happens can't be stored just now",
+        "What happened could not be stored",
+        "Watching and alarms go on. See whether the disk is full or broken.",
+    ),
+    Kind.DELIVERY_FAULT: Words(
+        "Messages don't get through",
+        "Messages by {who} don't get through",
+        "Messages by {who} didn't get through",
+        "Don't count on being told there: look at the page, and see whether the network and "
+        "the address are right.",
+    ),
+    Kind.WATCH_GAP: Words(
+        "Nobody was watching",
+        "For a time nothing was watching the chamber",
+        "For a time nothing was watching the chamber",
+        "Look at the chamber and the part yourself: what happened meanwhile isn't known.",
+    ),
+    Kind.SENSOR_FAULT: Words(
+        "Sensor fault",
+        "{Who} gives no reading that can be trusted",
+        "{Who} gave no reading that could be trusted",
+        "See whether its plug and cable are sound.",
+    ),
+    Kind.CAMERA_FAULT: Words(
+        "Camera fault",
+        "The camera shows nothing that can be watched by",
+        "The camera showed nothing that could be watched by",
+        "See whether camera, cable and lamp are all right. Until then only the sensors watch.",
+    ),
+    Kind.POWER_FAULT: Words(
+        "Power supply fault",
+        "The board's supply is too weak",
+        "The board's supply was too weak",
+        "Use a stronger supply or a shorter cable.",
+    ),
+    Kind.BOARD_FAULT: Words(
+        "Board fault",
+        "The board that watches is itself in trouble",
+        "The board that watches was itself in trouble",
+        "See whether it is too hot or its disk is full.",
+    ),
+    Kind.CLOCK_FAULT: Words(
+        "Clock not to be trusted",
+        "The clock may show a wrong time",
+        "The clock may have shown a wrong time",
+        "Alarms and durations are right all the same; times of day may not be.",
+    ),
+    Kind.SOAK_READY: Words(
+        "Warm and steady",
+        "The chamber is warm and steady: ready to start",
+        "The chamber was warm and steady",
+    ),
+    Kind.COOL_ENOUGH: Words(
+        "Cool enough for the part",
+        "The chamber is cool enough for the part to come out",
+        "The chamber was cool enough for the part",
+        "Mind your fingers and lungs: the bed may still be hot, and fumes may remain.",
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """The two parts of a message: a short title and the full text."""
+
+    title: str
+    text: str
+
+
+def line(change: EventChange) -> str:
+    """The alarm's text on the page, without times: what, how deep, what to do."""
+    over = change.change is Change.CLEARED
+    return _joined(
+        _what(change, over=over),
+        _depth(change, over=over),
+        _doubt(change),
+        _todo(change, over=over),
+    )
+
+
+def story(change: EventChange, *, t_s: float) -> str:
+    """One line about an event: "Door open for 1 min 30 s at 19 mm. The air fell 6.1 degrees."
+
+    `t_s` is now; a story that goes on ends with "so far".
+    """
+    over = change.change is Change.CLEARED
+    words = WORDS[change.kind]
+    lasted_s = (change.end_s if change.end_s is not None else t_s) - change.onset_s
+    who = _who(change)
+    head = f"{words.title} ({who})" if who and "{" in words.now else words.title
+    if change.kind not in _INSTANTS:
+        head += f" for {figures.duration(lasted_s)}" + ("" if over else " so far")
+    if change.height_mm is not None:
+        head += f" at {figures.height(change.height_mm)}"
+    return _joined(head, _depth(change, over=over), _doubt(change))
+
+
+def message(
+    stage: Stage, change: EventChange, *, t_s: float, chamber_name: str, simulated: bool
+) -> Message:
+    """What goes out on a route about `change` at the time `t_s`."""
+    words = WORDS[change.kind]
+    over = stage is Stage.OVER
+    head = {
+        Stage.RAISED: words.title,
+        Stage.CHANGED: f"Now: {_lower(words.title)}",
+        Stage.STILL: f"Still: {_lower(words.title)}",
+        Stage.OVER: f"Over: {_lower(words.title)}",
+    }[stage]
+    what = _what(change, over=over)
+    if stage is Stage.STILL:
+        is_, still = (" is ", " is still ") if " is " in what else (what, f"Still: {_lower(what)}")
+        what = what.replace(is_, still, 1)
+    end_s = change.end_s if over and change.end_s is not None else t_s
+    lasted = "" if change.kind in _INSTANTS else f" for {figures.duration(end_s - change.onset_s)}"
+    if lasted and not over:
+        lasted += " now"
+    where = "" if change.height_mm is None else f", the part at {figures.height(change.height_mm)}"
+    told = _joined(
+        f"{what}{lasted and ','}{lasted}{where}",
+        _depth(change, over=over),
+        _doubt(change),
+        _end(change) if over else "",
+        _todo(change, over=over),
+    )
+    mark = "Simulated: " if simulated else ""
+    return Message(
+        title=f"{mark}{figures.clause(chamber_name)}: {head}",
+        text=f"{mark}{told}\n\nChamber: {figures.clause(chamber_name)}\n",
+    )
+
+
+_INSTANTS = frozenset({Kind.SOAK_READY, Kind.COOL_ENOUGH, Kind.WATCH_GAP})
+
+
+def _who(change: EventChange) -> str:
+    if change.subject:
+        return figures.clause(change.subject, longest=80)
+    return figures.clause(figures.row(change.sensors), longest=80)
+
+
+def _what(change: EventChange, *, over: bool) -> str:
+    words = WORDS[change.kind]
+    who = _who(change)
+    if change.kind is Kind.SENSOR_FAULT:
+        who = f"sensor {who}" if who else "a sensor"
+    elif change.kind is Kind.DELIVERY_FAULT:
+        who = who or "one route"
+    told = (words.was if over else words.now).replace("{who}", who)
+    told = told.replace("{Who}", who[:1].upper() + who[1:])
+    return " ".join(told.split())
+
+
+def _todo(change: EventChange, *, over: bool) -> str:
+    words = WORDS[change.kind]
+    return words.after if over else words.todo
+
+
+def _doubt(change: EventChange) -> str:
+    if change.detail.get("cause") != "uncertain":
+        return ""
+    try:
+        other = WORDS[Kind(str(change.detail.get("or")))].title
+    except ValueError:
+        return "The cause isn't certain"
+    return f"It may also be: {_lower(other)}"
+
+
+def _depth(change: EventChange, *, over: bool) -> str:
+    """The figures of an event that say how deep it went, as sentences."""
+    has = "" if over else "has "
+    is_ = "was" if over else "is"
+    said: list[str] = []
+    drop_k = _figure(change, "drop_k")
+    if drop_k is not None and drop_k > 0:
+        said.append(f"The air {has}{'fell' if over else 'fallen'} {figures.degrees(drop_k)}")
+    rise_k = _figure(change, "rise_k")
+    if rise_k is not None and rise_k > 0:
+        said.append(f"It {has}{'rose' if over else 'risen'} {figures.degrees(rise_k)}")
+    temperature_c = _figure(change, "temperature_c")
+    limit_c = _figure(change, "limit_c")
+    target_c = _figure(change, "target_c")
+    if temperature_c is not None:
+        where = "The highest was" if over and limit_c is not None else f"It {is_}"
+        told = f"{where} {figures.temperature(temperature_c)}"
+        if limit_c is not None:
+            told += f", the limit is {figures.temperature(limit_c)}"
+        elif target_c is not None:
+            told += f", the target is {figures.temperature(target_c)}"
+        said.append(told)
+    gap_s = _figure(change, "gap_s")
+    if gap_s is not None and gap_s > 0:
+        said.append(f"It lasted {figures.duration(gap_s)}")
+    reason = change.detail.get("reason")
+    if isinstance(reason, str) and reason.strip():
+        told = figures.clause(reason)
+        said.append(f"{told[:1].upper()}{told[1:]}")
+    return ". ".join(said)
+
+
+def _figure(change: EventChange, key: str) -> float | None:
+    value = change.detail.get(key)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return None
+    return float(value)
+
+
+def _end(change: EventChange) -> str:
+    # Nobody but a person can say that a danger is over.
+    danger = change.signal_class is SignalClass.ALARM
+    return "There is no sign of it now" if danger else "It is over"
+
+
+def _lower(words: str) -> str:
+    return words[:1].lower() + words[1:]
+
+
+def _joined(*sentences: str) -> str:
+    return " ".join(s if s.endswith(".") else f"{s}." for s in sentences if s)
