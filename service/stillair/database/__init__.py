@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -223,3 +224,44 @@ def open_store(
                 engine.dispose()
             raise
     raise StoreError(f"{path.name} is damaged, and so is the new one begun in its place")
+
+
+class Reader:
+    """Short reads of a file through a bounded pool that can't change anything. Thread-safe.
+
+    A file that has been replaced (a damaged one set aside, say) is noticed
+    and the new one read.
+    """
+
+    def __init__(self, path: Path, *, pool_size: int = 4) -> None:
+        self.path = path
+        self._pool_size = pool_size
+        self._lock = threading.Lock()
+        self._engine: Engine | None = None
+        self._inode: int | None = None
+
+    @contextmanager
+    def connection(self, doing: str) -> Iterator[Connection]:
+        """A connection in a read transaction. Raises `StoreError`."""
+        with store_errors(doing):
+            # Opening a file that isn't there would make an empty one.
+            engine = self._for(self.path.stat().st_ino)
+            with engine.begin() as connection:
+                yield connection
+
+    def close(self) -> None:
+        """Let the file go; harmless twice."""
+        with self._lock:
+            if self._engine is not None:
+                self._engine.dispose()
+                self._engine = None
+
+    def _for(self, inode: int) -> Engine:
+        with self._lock:
+            if self._engine is not None and self._inode != inode:
+                self._engine.dispose()
+                self._engine = None
+            if self._engine is None:
+                self._engine = reader_engine(self.path, pool_size=self._pool_size)
+                self._inode = inode
+            return self._engine

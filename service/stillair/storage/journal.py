@@ -342,7 +342,9 @@ class Journal:
                 **place,
             )
         )
-        (seq,) = result.inserted_primary_key or ()
+        key = result.inserted_primary_key
+        assert key is not None
+        seq = int(key[0])
         match row.value:
             case AlarmState(id=alarm_id):
                 standing = row.value.condition or row.value.annunciation is not Annunciation.NORMAL

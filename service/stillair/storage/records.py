@@ -7,13 +7,12 @@ defaults; one that a newer program wrote has fields more, which are left out.
 from __future__ import annotations
 
 import dataclasses
-import functools
 import json
 import math
 import types
 import typing
 import uuid
-from collections.abc import Hashable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any, TypeVar
@@ -27,6 +26,8 @@ INSTANTS = frozenset(
     {"at_s", "onset_s", "end_s", "raised_s", "changed_s"}
     | {"started_s", "finished_s", "paused_since_s", "shelved_until_s"}
 )
+
+_HINTS: dict[type[Any], dict[str, Any]] = {}  # of each class once: they take 0.1 ms to find
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +67,10 @@ def from_record(cls: type[T], record: Mapping[str, Any]) -> T:
         raise ValueError(f"not a record of {cls.__name__}: {error}") from error
 
 
-@functools.cache
-def _hints(cls: Hashable) -> dict[str, Any]:
-    return typing.get_type_hints(cls)
+def _hints(cls: type[Any]) -> dict[str, Any]:
+    if cls not in _HINTS:
+        _HINTS[cls] = typing.get_type_hints(cls)
+    return _HINTS[cls]
 
 
 def _read(hint: Any, value: Any) -> Any:

@@ -41,6 +41,7 @@ def upgrade() -> None:
     )
     op.create_index("ledger_topic", "ledger", ["topic", "seq"])
     op.create_index("ledger_job", "ledger", ["job", "seq"])
+    op.create_index("ledger_at", "ledger", ["topic", "at_us"])
     op.create_index("ledger_parcel", "ledger", ["parcel", "part"], unique=True)
     op.create_table(
         "alarm",

@@ -1,0 +1,176 @@
+"""Read what has been kept: entries of the ledger, jobs, alarms, notices.
+
+Every answer is bounded and every read short, so that a slow page holds up
+neither the writer nor the write-ahead log.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Select, select
+from sqlmodel import col
+
+from stillair.database import Reader
+from stillair.model import AlarmState, Job, JsonValue, Timeline
+from stillair.storage import items
+from stillair.storage.journal import Entry, NoticeRow, micros, read_entry, read_notice
+from stillair.storage.records import load
+from stillair.storage.tables import AlarmRow, JobRow, Ledger, NoticeTable
+
+log = logging.getLogger(__name__)
+
+MOST_ITEMS = 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """Some entries, newest last; `next` is the `after` of the next page, None at the end."""
+
+    entries: tuple[Entry, ...]
+    next: int | None
+
+    def body(self) -> dict[str, JsonValue]:
+        """As lists are answered: items and next."""
+        return {"items": [entry.body for entry in self.entries], "next": self.next}
+
+
+class History:
+    """Answer questions about the past. Thread-safe; every method raises `StoreError`."""
+
+    def __init__(self, journal: Path) -> None:
+        self._journal = Reader(journal)
+
+    def close(self) -> None:
+        """Let the files go; harmless twice."""
+        self._journal.close()
+
+    # --- the ledger ----------------------------------------------------------
+
+    def entries(
+        self,
+        after: int = 0,
+        limit: int = 100,
+        topic: str | None = None,
+        *,
+        chamber: str | None = None,
+        job: str | None = None,
+        kind: str | None = None,
+        since_at: datetime | None = None,
+        last: bool = False,
+    ) -> Page:
+        """Entries with a number above `after` that fit all that is asked for, newest last.
+
+        `last` takes the last `limit` of them instead of the first.
+        """
+        query = select(Ledger).where(col(Ledger.seq) > after)
+        for column, wanted in (
+            (Ledger.topic, topic),
+            (Ledger.chamber, chamber),
+            (Ledger.job, job),
+            (Ledger.kind, kind),
+        ):
+            if wanted is not None:
+                query = query.where(col(column) == wanted)
+        if since_at is not None:
+            query = query.where(col(Ledger.at_us) >= micros(since_at.timestamp()))
+        return self._page(query, col(Ledger.seq), limit, last, read_entry)
+
+    def last_seq(self) -> int:
+        """The number of the newest entry, 0 if there is none."""
+        query = select(col(Ledger.seq)).order_by(col(Ledger.seq).desc()).limit(1)
+        with self._journal.connection("the journal can't be read") as connection:
+            return connection.execute(query).scalar() or 0
+
+    # --- present states --------------------------------------------------------
+
+    def jobs(
+        self, after: int = 0, limit: int = 100, *, chamber: str | None = None, last: bool = False
+    ) -> Page:
+        """Jobs as they stand, in the order in which they were started, newest last."""
+        query = select(JobRow).where(col(JobRow.first_seq) > after)
+        if chamber is not None:
+            query = query.where(col(JobRow.chamber) == chamber)
+        return self._page(query, col(JobRow.first_seq), limit, last, _job_entry)
+
+    def job(self, job_id: str) -> items.Item | None:
+        """One job as it stands, or None if there never was such a job."""
+        query = select(JobRow).where(col(JobRow.id) == job_id)
+        with self._journal.connection("the journal can't be read") as connection:
+            row = connection.execute(query).mappings().first()
+        return _job_entry(row).body if row else None
+
+    def alarms(
+        self,
+        after: int = 0,
+        limit: int = 100,
+        *,
+        chamber: str | None = None,
+        standing: bool | None = None,
+        last: bool = False,
+    ) -> Page:
+        """Alarms as they stand, in the order in which they were first raised, newest last."""
+        query = select(AlarmRow).where(col(AlarmRow.first_seq) > after)
+        if chamber is not None:
+            query = query.where(col(AlarmRow.chamber) == chamber)
+        if standing is not None:
+            query = query.where(col(AlarmRow.standing) == standing)
+        return self._page(query, col(AlarmRow.first_seq), limit, last, _alarm_entry)
+
+    def alarm(self, alarm_id: str) -> items.Item | None:
+        """One alarm as it stands, or None if there never was such an alarm."""
+        query = select(AlarmRow).where(col(AlarmRow.id) == alarm_id)
+        with self._journal.connection("the journal can't be read") as connection:
+            row = connection.execute(query).mappings().first()
+        return _alarm_entry(row).body if row else None
+
+    def notices(self, *, alarm: str | None = None, limit: int = 100) -> list[NoticeRow]:
+        """The newest notices and what has become of them, newest last."""
+        query = select(NoticeTable).order_by(
+            col(NoticeTable.created_us).desc(), col(NoticeTable.key).desc()
+        )
+        if alarm is not None:
+            query = query.where(col(NoticeTable.alarm) == alarm)
+        with self._journal.connection("the outbox can't be read") as connection:
+            rows = connection.execute(query.limit(_bounded(limit))).mappings().all()
+        return [read_notice(row) for row in reversed(rows)]
+
+    # --- inside ------------------------------------------------------------------
+
+    def _page(self, query: Select[Any], number: Any, limit: int, last: bool, read: Any) -> Page:
+        limit = _bounded(limit)
+        order = number.desc() if last else number
+        with self._journal.connection("the journal can't be read") as connection:
+            rows = connection.execute(query.order_by(order).limit(limit + 1)).mappings().all()
+        more = len(rows) > limit and not last
+        rows = rows[:limit][::-1] if last else rows[:limit]
+        entries = []
+        for row in rows:
+            try:
+                entries.append(read(row))
+            except ValueError:
+                log.exception("a row of the journal can't be understood and was left out")
+        return Page(tuple(entries), rows[-1][number.key] if more else None)
+
+
+def _bounded(limit: int) -> int:
+    return min(max(limit, 1), MOST_ITEMS)
+
+
+def _timeline(row: Any) -> Timeline:
+    return Timeline(row["boot_id"], row["at_us"] / 1e6 - row["mono_s"])
+
+
+def _job_entry(row: Any) -> Entry:
+    number = row["first_seq"]
+    return Entry(number, "job", items.job_item(load(Job, row["body"]), _timeline(row), number))
+
+
+def _alarm_entry(row: Any) -> Entry:
+    number = row["first_seq"]
+    item = items.alarm_item(load(AlarmState, row["body"]), _timeline(row), number)
+    return Entry(number, "alarm", item)
