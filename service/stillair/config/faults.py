@@ -117,6 +117,9 @@ def _sentence(detail: ErrorDetails, at: _Place) -> str:
             driver = detail["input"].get("driver")
             near = did_you_mean(driver, _tables(at))
             return f"{at.path}.driver = {shown(driver)}: has to be one of {_drivers(at)}{near}"
+        case "too_long" if at.table is ChamberSettings:
+            most = detail["ctx"]["max_length"]
+            return f"{at.path}: stands {len(detail['input'])} times; has to be at most {most}"
         case "value_error":
             return f"{at.path}{_given(detail['input'], at)}: {detail['ctx']['error']}"
         case _:

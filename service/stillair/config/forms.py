@@ -28,6 +28,7 @@ UNITS = {
     "_mm": "mm",
     "_days": "days",
     "_mb": "MB",
+    "_hz": "hertz",
     "_per_s": "per second",
     "width": "pixels",
     "height": "pixels",
@@ -102,6 +103,8 @@ def takes(kind: Kind) -> str:
     for mark in reversed(kind.marks):
         if isinstance(mark, Takes):
             return mark.words
+    if get_origin(kind.inner) is Literal and isinstance(get_args(kind.inner)[0], int):
+        return "one of " + ", ".join(str(each) for each in get_args(kind.inner))
     if words := choices(kind):
         return ("one of " if len(words) > 1 else "") + listed(words)
     if get_origin(kind.inner) is tuple:

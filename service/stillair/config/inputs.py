@@ -83,11 +83,16 @@ class Max31855Sensor(SensorTable):
     device: Device = Field(description='The SPI device, as in "/dev/spidev0.0".')
 
 
+# Type B gives no usable voltage at the temperatures of a chamber.
+Thermocouple = Literal["E", "J", "K", "N", "R", "S", "T"]
+
+
 class Max31856Sensor(SensorTable):
     driver: Literal["max31856"]
     device: Device = Field(description='The SPI device, as in "/dev/spidev0.0".')
-    thermocouple: Literal["B", "E", "J", "K", "N", "R", "S", "T"] = Field(
-        default="K", description="Type of the thermocouple."
+    thermocouple: Thermocouple = Field(default="K", description="Type of the thermocouple.")
+    mains_hz: Literal[50, 60] = Field(
+        default=50, description="The mains whose hum the chip filters out."
     )
 
 
@@ -100,6 +105,7 @@ class Mcp9600Sensor(SensorTable):
         Takes("a whole number from 0x60 to 0x67"),
         Otherwise("0x67"),
     ] = Field(default=0x67, description="Address on the bus, set by the chip's ADDR pin.")
+    thermocouple: Thermocouple = Field(default="K", description="Type of the thermocouple.")
 
 
 class MqttSensor(SensorTable):
@@ -137,8 +143,8 @@ AnySensor = Annotated[
 # --- [[contact]] -------------------------------------------------------------
 
 
-def _usual_closed(data: dict[str, Any]) -> Literal["safe", "active"]:
-    return "active" if data.get("kind") is ContactKind.PRESENCE else "safe"
+def _usual_closed(data: dict[str, Any]) -> Literal["safe", "alarm"]:
+    return "alarm" if data.get("kind") is ContactKind.PRESENCE else "safe"
 
 
 class ContactTable(Table):
@@ -154,10 +160,10 @@ class GpioContact(ContactTable):
     driver: Literal["gpio"]
     pin: Pin = Field(description="GPIO number, not the number of the header's pin.")
     closed_means: Annotated[
-        Literal["safe", "active"], Otherwise('"safe"; for a presence button "active"')
+        Literal["safe", "alarm"], Otherwise('"safe"; for a presence button "alarm"')
     ] = Field(
         default_factory=_usual_closed,
-        description="What a closed switch says. Active: door open, detector tripped, pressed.",
+        description="What a closed switch says; alarm is door open, detector tripped, button pressed.",
     )
 
 
@@ -168,6 +174,17 @@ class MqttContact(ContactTable):
         default="", description="Where the state is in a JSON message; empty for the whole."
     )
     active: Line = Field(description="The state, as text, that means open, tripped or pressed.")
+    normal: Annotated[Line | None, Otherwise("any other")] = Field(
+        default=None, description="The state that means shut or quiet; then any third is a fault."
+    )
+
+    @field_validator("normal")
+    @classmethod
+    def _differs(cls, normal: str | None, info: ValidationInfo) -> str | None:
+        active = info.data.get("active")
+        if normal and active and normal.casefold() == active.casefold():
+            raise ValueError("has to differ from active")
+        return normal
 
 
 class SimulatedContact(ContactTable):
@@ -197,14 +214,14 @@ class CameraTable(Table):
             ' "command:..." that writes MJPEG, or "simulated".',
         )
     )
-    width: Annotated[int, Field(ge=64, le=4096)] | None = Field(
-        default=None, description="Width to ask a device for; else the camera decides."
+    width: Annotated[int, Field(ge=64, le=4096)] = Field(
+        default=640, description="Asked of a device; pictures decoded here are shrunk to it."
     )
-    height: Annotated[int, Field(ge=48, le=4096)] | None = Field(
-        default=None, description="Height to ask a device for; else the camera decides."
+    height: Annotated[int, Field(ge=48, le=4096)] = Field(
+        default=480, description="Asked of a device; pictures decoded here are shrunk to it."
     )
-    frames_per_s: Annotated[float, Field(ge=0.2, le=60)] | None = Field(
-        default=None, description="Rate to ask a device for; else the camera decides."
+    frames_per_s: Annotated[float, Field(ge=0.2, le=60)] = Field(
+        default=10.0, description="No more pictures than this are looked at."
     )
 
     @field_validator("source")
