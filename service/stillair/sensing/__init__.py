@@ -1,1 +1,1 @@
-"""TODO-DOC"""
+"""Sensors, contacts and cameras: one protocol each, and the drivers for real ones."""

@@ -1,0 +1,128 @@
+"""Reading sensors on time, none of them waiting for another.
+
+A sensor whose `read` may block has a `SensorReader`: a thread of its own that
+reads at absolute deadlines. When a read hangs, nothing but that thread hangs,
+and the supervisor learns of the silence from `check`, which never blocks.
+Sensors that don't block are read by `read_sensor` in the supervisor's loop.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Final
+
+from stillair.clock import Clock
+from stillair.errors import ReadingFault, SensorError
+from stillair.model import Reading
+from stillair.sensing.protocols import Sensor
+
+logger = logging.getLogger(__name__)
+
+PERIOD_S: Final = 1.0
+SILENT_AFTER_S: Final = 5.0  # six conversions of the slowest chip
+JOIN_S: Final = 0.5
+
+
+def read_sensor(sensor: Sensor, t_s: float, correction_k: float = 0.0) -> Reading | None:
+    """Read once: a corrected value or a fault, labelled `t_s`; None when there is nothing new.
+
+    Raises nothing: an error that a driver failed to map is logged and told as
+    unreadable, since one broken driver must not end the watch.
+    """
+    try:
+        raw_c = sensor.read()
+    except SensorError as error:
+        return Reading(sensor.name, t_s, None, error.fault, error.reason)
+    except Exception:
+        logger.exception("sensor %s: the driver failed", sensor.name)
+        reason = "the driver failed; see the log"
+    else:
+        if raw_c is None:
+            return None
+        if math.isfinite(raw_c):
+            return Reading(sensor.name, t_s, raw_c + correction_k)
+        reason = "the driver gave no finite number"
+    return Reading(sensor.name, t_s, None, ReadingFault.UNREADABLE, reason)
+
+
+class SensorReader:
+    """Reads one blocking sensor in a thread of its own.
+
+    `take` gets each reading, from that thread or from who calls `check`; it
+    must be quick and safe to call from any thread. `period_s` is the
+    time from one read's beginning to the next; a read that takes longer
+    skips the deadlines it missed. Raises `ValueError` unless both times are
+    above 0.
+    """
+
+    def __init__(
+        self,
+        sensor: Sensor,
+        take: Callable[[Reading], None],
+        clock: Clock,
+        *,
+        correction_k: float = 0.0,
+        period_s: float = PERIOD_S,
+        silent_after_s: float = SILENT_AFTER_S,
+    ) -> None:
+        if not (period_s > 0 and silent_after_s > 0):
+            raise ValueError("period and silence must be above 0 s")
+        self.sensor = sensor
+        self._take = take
+        self._clock = clock
+        self._correction_k = correction_k
+        self._period_s = period_s
+        self._silent_after_s = silent_after_s
+        self._stopping = threading.Event()
+        # One float or None, written by the thread and read by `check`: no lock needed.
+        self._asked_s: float | None = None
+        # A daemon: a read that hangs for good must not keep the process.
+        self._thread = threading.Thread(target=self._run, name=f"sensor {sensor.name}", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def check(self, t_s: float) -> None:
+        """Hand over a fault when the read under way has hung for too long; never blocks.
+
+        At each call while it hangs, so that the silence stands as long as it lasts.
+        """
+        asked_s = self._asked_s
+        if asked_s is not None and t_s - asked_s >= self._silent_after_s:
+            reason = f"no answer for {t_s - asked_s:.0f} seconds"
+        elif self._thread.ident is not None and not self._thread.is_alive():
+            reason = "it is no longer read"
+        else:
+            return
+        self._take(Reading(self.sensor.name, t_s, None, ReadingFault.SILENT, reason))
+
+    def stop(self) -> bool:
+        """End the thread within 0.5 s and free the bus; False when a read still hangs."""
+        self._stopping.set()
+        if self._thread.ident is not None:
+            self._thread.join(JOIN_S)
+        if self._thread.is_alive():
+            return False  # the bus is in use; the process's end frees it
+        self.sensor.close()
+        return True
+
+    def _run(self) -> None:
+        due_s = self._clock.now_s()
+        while not self._stopping.is_set():
+            self._asked_s = self._clock.now_s()
+            reading = read_sensor(self.sensor, self._asked_s, self._correction_k)
+            answered_s = self._clock.now_s()
+            self._asked_s = None
+            if reading is not None and not self._stopping.is_set():
+                try:
+                    self._take(replace(reading, t_s=answered_s))
+                except Exception:
+                    logger.exception("sensor %s: the reading was not taken", self.sensor.name)
+            missed = math.floor((self._clock.now_s() - due_s) / self._period_s)
+            due_s += self._period_s * (max(0, missed) + 1)
+            if self._clock.wait(due_s, self._stopping):
+                return

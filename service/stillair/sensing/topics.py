@@ -1,0 +1,372 @@
+"""Temperatures and switches that others publish by MQTT.
+
+One `TopicReader` for each broker: a thread that connects, keeps the newest
+message of each topic, and connects again for as long as it runs. MQTT 5 is
+asked for first, since there a client can forbid large messages; a broker that
+knows only 3.1.1 gets that.
+
+A retained message may be of any age: it counts once, and after a reconnect
+only if it differs from what is known.
+
+References
+----------
+OASIS, MQTT version 5.0: 3.1.2.11.4 maximum packet size, 3.3.1.3 retain.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from stillair.clock import Clock
+from stillair.errors import ContactError, ReadingFault, SensorError
+from stillair.model import ContactKind
+from stillair.sensing.limits import Span
+from stillair.sensing.payloads import LARGEST_PAYLOAD_BYTES, check_pointer, number_in, word_in
+
+if TYPE_CHECKING:
+    from paho.mqtt.client import Client, MQTTMessage
+
+logger = logging.getLogger(__name__)
+
+GRACE_S: Final = 5.0  # a broker that restarts is back by then
+KEEPALIVE_S: Final = 10  # a dead broker behind a dead cable is known after 15 s
+CONNECT_TIMEOUT_S: Final = 5.0
+AGAIN_S: Final = 2.0
+LOOP_S: Final = 0.2  # the longest wait for the socket, and so for `close`
+LARGEST_PACKET_BYTES: Final = LARGEST_PAYLOAD_BYTES + 2048  # topic and properties besides
+MOST_WAITING: Final = 256  # messages of one topic between two reads
+
+_SPAN: Final = Span(-200.0, 1800.0, "any sensor")
+
+
+@dataclass(slots=True)
+class _Topic:
+    """What is known of one topic."""
+
+    name: str
+    changed: Callable[[], None] | None = None
+    last: bytes | None = None
+    waiting: tuple[bytes, ...] = ()
+
+
+class Subscription:
+    """The messages of one topic as one reader takes them."""
+
+    def __init__(self, reader: TopicReader, topic: _Topic) -> None:
+        self._reader = reader
+        self._topic = topic
+
+    def take(self) -> tuple[bytes, ...]:
+        """The messages since the last call, oldest first, at most 256 of the newest."""
+        with self._reader.lock:
+            waiting, self._topic.waiting = self._topic.waiting, ()
+        return waiting
+
+    def outage(self) -> str:
+        """Why no message can come, once that has lasted too long; "" while all is well."""
+        return self._reader.outage()
+
+    def on_message(self, changed: Callable[[], None]) -> None:
+        """Have `changed` called from the reader's thread with each message."""
+        self._topic.changed = changed
+
+    def close(self) -> None:
+        """Take no more messages; safe to call twice."""
+        self._reader.forget(self._topic)
+
+
+class TopicReader:
+    """The connection to one broker, in a thread of its own.
+
+    Raises `ValueError` for a port that is none.
+    """
+
+    def __init__(
+        self,
+        host: str,
+        port: int,
+        clock: Clock,
+        *,
+        username: str | None = None,
+        password: str | None = None,
+        grace_s: float = GRACE_S,
+    ) -> None:
+        if not 1 <= port <= 65535:
+            raise ValueError(f"{port} is no port")
+        self.where = f"{host}:{port}"
+        self.lock = threading.Lock()
+        self._host = host
+        self._port = port
+        self._clock = clock
+        self._username = username
+        self._password = password
+        self._grace_s = grace_s
+        self._topics: list[_Topic] = []
+        self._subscribed: set[str] = set()  # only the thread's
+        self._lost_s: float | None = clock.now_s()
+        self._why = "not connected yet"
+        self._refused = ""
+        self._version_5 = True
+        self._stopping = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    def subscribe(self, topic: str) -> Subscription:
+        """Follow a topic, now and after each reconnect; the first call starts the thread.
+
+        Raises `ValueError` for a name that is no single topic.
+        """
+        kept = _Topic(check_topic(topic))
+        with self.lock:
+            self._topics.append(kept)
+            if self._thread is None:
+                self._thread = threading.Thread(
+                    target=self._run, name=f"mqtt {self.where}", daemon=True
+                )
+                self._thread.start()
+        return Subscription(self, kept)
+
+    def forget(self, topic: _Topic) -> None:
+        """Take no more messages of a topic."""
+        with self.lock:
+            if topic in self._topics:
+                self._topics.remove(topic)
+
+    def outage(self) -> str:
+        """Why there is no connection, once it has been gone too long; "" while all is well."""
+        lost_s = self._lost_s
+        if lost_s is None or self._clock.now_s() - lost_s < self._grace_s:
+            return ""
+        return f"no connection to the broker {self.where}: {self._why}"
+
+    def close(self) -> None:
+        """End the thread within 0.5 s, or leave it to end by itself; safe to call twice."""
+        self._stopping.set()
+        if self._thread is not None:
+            self._thread.join(0.5)
+
+    # --- in the thread -----------------------------------------------------
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            try:
+                self._stay_connected()
+            except OSError as error:
+                self._lost(str(error.strerror or error).lower())
+            except Exception as error:
+                # paho raises struct.error, IndexError and others for what a broker garbles
+                logger.warning("broker %s: %s: %s", self.where, type(error).__name__, error)
+                self._lost("it does not speak MQTT as it should")
+            self._stopping.wait(AGAIN_S)
+
+    def _stay_connected(self) -> None:
+        """Connect and serve until the connection is lost."""
+        client = self._new_client()
+        self._refused = ""
+        try:
+            self._connect(client)
+            while not self._stopping.is_set():
+                if result := client.loop(LOOP_S):
+                    if self._lost_s is not None and not self._refused:
+                        # Some brokers hang up on a version that they don't know.
+                        self._version_5 = not self._version_5
+                    self._lost(self._refused or f"the connection broke ({result.name.lower()})")
+                    return
+                self._subscribe(client)
+            client.disconnect()
+        finally:
+            # Callbacks hold the client and the client holds them: without this
+            # its sockets stay open until the collector comes by.
+            client.on_connect = client.on_message = None
+            if (socket := client.socket()) is not None:
+                socket.close()
+
+    def _subscribe(self, client: Client) -> None:
+        """Ask for the topics that are new since the last time, once connected."""
+        if self._lost_s is None:
+            with self.lock:
+                names = {topic.name for topic in self._topics}
+            for name in sorted(names - self._subscribed):
+                client.subscribe(name)
+            self._subscribed |= names
+
+    def _connect(self, client: Client) -> None:
+        if not self._version_5:
+            client.connect(self._host, self._port, keepalive=KEEPALIVE_S)
+            return
+        from paho.mqtt.packettypes import PacketTypes
+        from paho.mqtt.properties import Properties
+
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # as it is
+        properties.MaximumPacketSize = LARGEST_PACKET_BYTES
+        client.connect(self._host, self._port, keepalive=KEEPALIVE_S, properties=properties)
+
+    def _new_client(self) -> Client:
+        from paho.mqtt.client import Client
+        from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+
+        version = MQTTProtocolVersion.MQTTv5 if self._version_5 else MQTTProtocolVersion.MQTTv311
+        client = Client(CallbackAPIVersion.VERSION2, protocol=version, reconnect_on_failure=False)
+        client.connect_timeout = CONNECT_TIMEOUT_S
+        if self._username is not None:
+            client.username_pw_set(self._username, self._password)
+        client.on_connect = self._on_connect
+        client.on_message = self._on_message
+        return client
+
+    def _on_connect(
+        self, client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any
+    ) -> None:
+        if reason.is_failure:
+            self._refused = f"it refuses: {str(reason).lower()}"
+            if "protocol version" in self._refused:
+                self._version_5 = False
+            return
+        self._subscribed.clear()
+        self._lost_s = None
+        self._subscribe(client)
+        logger.info("broker %s: connected", self.where)
+
+    def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
+        try:
+            name = message.topic
+        except UnicodeDecodeError:
+            return
+        # One byte more than is allowed, so that who reads it sees that it is too long.
+        payload = bytes(message.payload[: LARGEST_PAYLOAD_BYTES + 1])
+        told = []
+        with self.lock:
+            for topic in self._topics:
+                if topic.name != name or (message.retain and payload == topic.last):
+                    continue
+                topic.last = payload
+                topic.waiting = (*topic.waiting, payload)[-MOST_WAITING:]
+                if topic.changed is not None:
+                    told.append(topic.changed)
+        for changed in told:
+            changed()
+
+    def _lost(self, why: str) -> None:
+        self._why = why
+        if self._lost_s is None:
+            self._lost_s = self._clock.now_s()
+            logger.warning("broker %s: %s", self.where, why)
+
+
+class MqttSensor:
+    """The number that a topic tells, plain or at a JSON pointer in the message.
+
+    Raises `ValueError` for a topic or a pointer that is none.
+    """
+
+    blocking = False
+
+    def __init__(self, name: str, reader: TopicReader, topic: str, pointer: str = "") -> None:
+        self.name = name
+        self._where = f"{topic} at the broker {reader.where}"
+        self._pointer = check_pointer(pointer)
+        self._messages = reader.subscribe(topic)
+
+    def read(self) -> float | None:
+        """The newest message's number, degrees Celsius, once. Raises `SensorError`."""
+        waiting = self._messages.take()
+        if not waiting:
+            if why := self._messages.outage():
+                raise SensorError(self.name, why, fault=ReadingFault.SILENT)
+            return None
+        try:
+            raw_c = number_in(waiting[-1], self._pointer)
+        except ValueError as error:
+            raise SensorError(self.name, f"the message can't be read: {error}") from None
+        return _SPAN.check(self.name, raw_c)
+
+    def describe(self) -> str:
+        at = f", {self._pointer}" if self._pointer else ""
+        return f"MQTT topic {self._where}{at}"
+
+    def close(self) -> None:
+        self._messages.close()
+
+
+class MqttContact:
+    """The switch that a topic tells: one word when it is off-normal, another when it isn't.
+
+    Without `normal` every other word is the normal one; with it a third word
+    is a fault. Upper and lower case are the same. Raises `ValueError` for a
+    topic or a pointer that is none, or two words that are the same.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        kind: ContactKind,
+        reader: TopicReader,
+        topic: str,
+        *,
+        active: str,
+        normal: str | None = None,
+        pointer: str = "",
+    ) -> None:
+        if not active.strip():
+            raise ValueError("the word for off-normal is missing")
+        if normal is not None and normal.strip().casefold() == active.strip().casefold():
+            raise ValueError(f"{active!r} can't mean both off-normal and normal")
+        self.name = name
+        self.kind = kind
+        self._where = f"{topic} at the broker {reader.where}"
+        self._active = active.strip().casefold()
+        self._normal = None if normal is None else normal.strip().casefold()
+        self._pointer = check_pointer(pointer)
+        self._messages = reader.subscribe(topic)
+        self._state: bool | None = None
+        self._fault = ""
+
+    def start(self, changed: Callable[[], None]) -> None:
+        self._messages.on_message(changed)
+
+    def state(self) -> bool | None:
+        """Whether it is off-normal now or was in any message since the last call.
+
+        Raises `ContactError` without a connection or after an unreadable message.
+        """
+        was_active = False
+        for payload in self._messages.take():
+            try:
+                self._state = self._means(payload)
+                self._fault = ""
+            except ValueError as error:
+                self._state = None
+                self._fault = f"the message can't be read: {error}"
+            was_active = was_active or self._state is True
+        if was_active:
+            return True
+        if why := self._fault or self._messages.outage():
+            raise ContactError(self.name, why, retry=True)
+        return self._state
+
+    def describe(self) -> str:
+        at = f", {self._pointer}" if self._pointer else ""
+        return f"MQTT topic {self._where}{at}"
+
+    def close(self) -> None:
+        self._messages.close()
+
+    def _means(self, payload: bytes) -> bool:
+        word = word_in(payload, self._pointer).casefold()
+        if word == self._active:
+            return True
+        if self._normal is not None and word != self._normal:
+            raise ValueError(f"{word[:40]!r} is neither {self._active!r} nor {self._normal!r}")
+        return False
+
+
+def check_topic(topic: str) -> str:
+    """Give a topic's name back. Raises `ValueError` for one that MQTT forbids, or a pattern."""
+    if not topic or len(topic.encode()) > 1024 or "\0" in topic:
+        raise ValueError(f"{topic[:40]!r} is no MQTT topic")
+    if "+" in topic or "#" in topic:
+        raise ValueError(f"{topic[:40]!r} is a pattern, not one topic")
+    return topic
