@@ -3,8 +3,9 @@
 #
 # Safe to run twice, at the same time too, and after an interruption: packages
 # are installed where they are missing or changed, a stamp is written last, and
-# a .venv whose pip doesn't run is made anew. pip fetches everything before it
-# changes anything, so without a network what worked goes on working.
+# a .venv that was moved, or whose pip doesn't run, is made anew. pip fetches
+# everything before it changes anything, so without a network what worked goes
+# on working.
 
 root=$(dirname -- "$(readlink -f -- "$0")")
 root=${root%/deploy}
@@ -58,7 +59,7 @@ pip() {
 # prepare_venv PINS: have .venv hold what the file PINS lists, and stillair itself.
 prepare_venv() {
     stamp=$venv/installed-$(basename -- "$1" .txt)
-    wanted=$({ printf '%s\n' "$root"; cat -- "$1" "$root/pyproject.toml"; } | cksum)
+    wanted=$(cat -- "$1" "$root/pyproject.toml" | cksum)
 
     # The lock is held on this file as long as descriptor 9 is open.
     exec 9<"$root/deploy/venv.sh"
@@ -66,7 +67,9 @@ prepare_venv() {
         flock -n 9 || { say 'Another start or check is installing; waiting for it.'; flock 9; }
     fi
 
-    if ! "$venv/bin/python" -m pip --version >/dev/null 2>&1; then
+    # pyvenv.cfg tells where it was made; the programs in a .venv that was moved don't run.
+    if ! "$venv/bin/python" -m pip --version >/dev/null 2>&1 ||
+        ! grep -qF -- " $venv" "$venv/pyvenv.cfg" 2>/dev/null; then
         find_python
         say "Making $venv with $("$python" --version 2>&1)."
         "$python" -m venv --clear "$venv" || give_up "$venv could not be made; see above."
