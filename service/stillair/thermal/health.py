@@ -1,0 +1,259 @@
+"""Is a sensor's word good just now, and if not, why?
+
+Readings go in one by one; once a second each sensor gives its good sample or
+none, and the reason for which it can't be trusted. What is refused:
+
+- what the driver decoded as a fault; and the three readings after it (in a
+  badly earthed thermocouple recording nearly all false values lay within three
+  samples of a flagged one). A sensor that had a fault within the last ten
+  minutes has its readings held back until three more came without one;
+- exactly 85.0 (DS18B20 power-on value) and 127.94 (failed conversion), unless
+  the sensor was within 3 K of it just before;
+- below -55 degrees (DS18B20 datasheet, range) or above 1,370 (type K, IEC 60584-1);
+- a spike: a jump that isn't confirmed by three readings in a row;
+- silence of more than 30 s and three usual intervals;
+- a value that stays exactly the same while the air moves at the others.
+
+The fire path (`heat`) doesn't ask here; it has its own, shorter confirmation.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+from stillair.errors import ReadingFault
+from stillair.model import Reading
+from stillair.thermal.plan import SensorPlan
+
+POWER_ON_C = 85.0
+FAILED_C = 127.94
+LOWEST_C = -55.0
+HIGHEST_C = 1370.0
+QUARANTINE = 3  # readings
+NERVOUS_S = 600.0
+SILENT_S = 30.0
+USUAL_INTERVALS = 3
+JUMP_K = 4.0
+JUMP_K_PER_S = 1.0
+SPIKES = 3  # within NERVOUS_S are a fault
+GOOD_FOR_S = 30.0  # a fault is over after this long without one
+STUCK_S = 120.0
+STUCK_MOVED_K = 0.8
+STUCK_STEPS = 4  # the others must have moved by so many of its own steps
+
+WORDS = {
+    ReadingFault.NOT_CONVERTED: "shows its power-on value, not a temperature",
+    ReadingFault.BAD_CHECKSUM: "its answers arrive garbled",
+    ReadingFault.OPEN_CIRCUIT: "its circuit is open",
+    ReadingFault.SHORT_TO_GROUND: "it is shorted to ground",
+    ReadingFault.SHORT_TO_SUPPLY: "it is shorted to the supply",
+    ReadingFault.OUT_OF_RANGE: "shows what no chamber can have",
+    ReadingFault.VANISHED: "has vanished from the bus",
+    ReadingFault.UNREADABLE: "can't be read",
+    ReadingFault.SILENT: "gives no readings",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class SensorTrouble:
+    """Why a sensor can't be trusted: a word for programs, a clause for people, since when."""
+
+    word: str
+    reason: str
+    since_s: float
+
+
+def is_placeholder(temperature_c: float, correction_k: float, last_c: float | None) -> bool:
+    """Whether this is a chip's placeholder (85.0, 127.94) and not near what was just before."""
+    raw_c = temperature_c - correction_k
+    if abs(raw_c - POWER_ON_C) > 1e-4 and abs(raw_c - FAILED_C) > 3e-3:  # 127.9375 as well
+        return False
+    return last_c is None or abs(temperature_c - last_c) > 3.0
+
+
+class SensorHealth:
+    """Sort one sensor's readings into good ones and reasons."""
+
+    def __init__(self, plan: SensorPlan) -> None:
+        self.plan = plan
+        self.trouble: SensorTrouble | None = None
+        self.last_c: float | None = None  # latest good
+        self.last_s: float | None = None
+        self.usual_s = 1.0
+        self.step_k = 1.0  # its resolution, the smallest change seen
+        self._heard_s: float | None = None
+        self._intervals: deque[float] = deque(maxlen=9)
+        self._started_s: float | None = None
+        self._sum = 0.0
+        self._count = 0
+        self._skip = 0  # readings still to be refused after a fault
+        self._held: list[tuple[float, float]] = []
+        self._jump: list[float] = []
+        self._bad: ReadingFault | None = None  # the last reading was bad in this way
+        self._bad_reason = ""
+        self._bad_since_s = 0.0
+        self._bad_s: deque[float] = deque(maxlen=4)
+        self._spikes_s: deque[float] = deque(maxlen=SPIKES)
+        self._good_since_s: float | None = None
+        self._same_since_s = 0.0
+        self._others_low_c = 0.0
+        self._others_high_c = 0.0
+        self._others_count = 0
+        self._stuck = False
+
+    @property
+    def good(self) -> bool:
+        """Whether it has been heard and nothing is the matter."""
+        return self.trouble is None and self.last_c is not None
+
+    @property
+    def ended_s(self) -> float | None:
+        """Since when it has been good again; only while `trouble` stands or has just ended."""
+        return self._good_since_s
+
+    def take(self, reading: Reading) -> None:
+        """Take one reading, which may be a fault."""
+        t_s = reading.t_s
+        if self._heard_s is not None:
+            dt_s = t_s - self._heard_s
+            if dt_s <= 0.0:
+                return
+            if abs(dt_s - self.usual_s) > 0.2 * self.usual_s:
+                self._intervals.append(dt_s)
+                if len(self._intervals) >= 3:
+                    self.usual_s = sorted(self._intervals)[len(self._intervals) // 2]
+            elif self._intervals:
+                self._intervals.append(dt_s)
+        self._heard_s = t_s
+        value_c = reading.temperature_c
+        if reading.fault is not None or value_c is None:
+            self._refuse(t_s, reading.fault or ReadingFault.UNREADABLE, reading.reason)
+        elif not LOWEST_C <= value_c <= HIGHEST_C:
+            self._refuse(t_s, ReadingFault.OUT_OF_RANGE, "")
+        elif is_placeholder(value_c, self.plan.correction_k, self._near_c(t_s)):
+            self._refuse(t_s, ReadingFault.NOT_CONVERTED, "")
+        else:
+            self._admit(t_s, value_c)
+
+    def tick(self, t_s: float) -> float | None:
+        """Judge at a whole second; return the mean of the good readings since the last one."""
+        if self._started_s is None:
+            self._started_s = t_s
+        sample_c = self._sum / self._count if self._count else None
+        self._sum, self._count = 0.0, 0
+        found = self._trouble_now(t_s)
+        if found is not None:
+            if self.trouble is None or self.trouble.word != found.word:
+                since_s = self.trouble.since_s if self.trouble else found.since_s
+                self.trouble = SensorTrouble(found.word, found.reason, since_s)
+        elif (
+            self.trouble is not None
+            and self._good_since_s is not None
+            and t_s - self._good_since_s >= GOOD_FOR_S
+        ):
+            self.trouble = None
+        return None if self._stuck else sample_c
+
+    def compare(self, t_s: float, others_c: float | None, count: int) -> None:
+        """Look at the mean of the other good sensors of the same air, to find a stuck one."""
+        if others_c is None or count != self._others_count or self.last_s is None:
+            self._others_count = count
+            self._restart_stuck(t_s, others_c)
+            return
+        self._others_low_c = min(self._others_low_c, others_c)
+        self._others_high_c = max(self._others_high_c, others_c)
+        moved_k = self._others_high_c - self._others_low_c
+        self._stuck = t_s - self._same_since_s >= STUCK_S and moved_k >= max(
+            STUCK_MOVED_K, STUCK_STEPS * min(self.step_k, 0.5)
+        )
+
+    # --- one reading -------------------------------------------------------
+
+    def _near_c(self, t_s: float) -> float | None:
+        if self.last_s is None or t_s - self.last_s > max(SILENT_S, USUAL_INTERVALS * self.usual_s):
+            return None
+        return self.last_c
+
+    def _refuse(self, t_s: float, fault: ReadingFault, reason: str) -> None:
+        if self._bad is None:
+            self._bad_since_s = t_s
+        self._bad = fault
+        self._bad_reason = reason or WORDS[fault]
+        self._bad_s.append(t_s)
+        self._good_since_s = None
+        self._skip = QUARANTINE
+        self._held.clear()
+        self._jump.clear()
+
+    def _admit(self, t_s: float, value_c: float) -> None:
+        self._bad = None
+        if self._good_since_s is None:
+            self._good_since_s = t_s
+        if self._skip:
+            self._skip -= 1
+            return
+        if self._bad_s and t_s - self._bad_s[-1] <= NERVOUS_S:
+            self._held.append((t_s, value_c))
+            if len(self._held) <= QUARANTINE:
+                return
+            t_s, value_c = self._held.pop(0)
+        if self.last_c is not None and self.last_s is not None:
+            step_k = abs(value_c - self.last_c)
+            if step_k > JUMP_K + JUMP_K_PER_S * (t_s - self.last_s) and not self._confirmed(
+                t_s, value_c
+            ):
+                return
+            if self._jump:
+                if len(self._jump) < 3:
+                    self._spikes_s.append(t_s)
+                self._jump.clear()
+            if step_k > 1e-3:
+                self.step_k = min(self.step_k, step_k)
+                self._same_since_s = t_s
+                self._others_count = -1
+        else:
+            self._same_since_s = t_s
+        self.last_c, self.last_s = value_c, t_s
+        self._sum += value_c
+        self._count += 1
+
+    def _confirmed(self, t_s: float, value_c: float) -> bool:
+        """Whether three readings in a row lie beyond the jump, on the same side."""
+        assert self.last_c is not None
+        if self._jump and (self._jump[-1] > self.last_c) != (value_c > self.last_c):
+            self._spikes_s.append(t_s)
+            self._jump.clear()
+        self._jump.append(value_c)
+        return len(self._jump) >= 3
+
+    # --- the state ---------------------------------------------------------
+
+    def _trouble_now(self, t_s: float) -> SensorTrouble | None:
+        heard_s = self._heard_s if self._heard_s is not None else self._started_s
+        assert heard_s is not None
+        if t_s - heard_s > max(SILENT_S, USUAL_INTERVALS * self.usual_s):
+            self._good_since_s = None
+            return SensorTrouble(ReadingFault.SILENT.value, WORDS[ReadingFault.SILENT], heard_s)
+        if self._bad is not None and t_s - self._bad_since_s >= 1.0:
+            return SensorTrouble(self._bad.value, self._bad_reason, self._bad_since_s)
+        if len(self._bad_s) == 4 and t_s - self._bad_s[0] <= 60.0:
+            return SensorTrouble("intermittent", self._bad_reason, self._bad_s[0])
+        if len(self._spikes_s) == SPIKES and t_s - self._spikes_s[0] <= NERVOUS_S:
+            self._good_since_s = self._spikes_s[-1]
+            return SensorTrouble("jumps", "its readings jump about", self._spikes_s[0])
+        if self._stuck:
+            self._good_since_s = None
+            return SensorTrouble(
+                "stuck", "always shows the same while the air moves", self._same_since_s
+            )
+        if self._good_since_s is None and self.trouble is not None and self._bad is None:
+            self._good_since_s = t_s
+        return None
+
+    def _restart_stuck(self, t_s: float, others_c: float | None) -> None:
+        if others_c is not None:
+            self._others_low_c = self._others_high_c = others_c
+        else:
+            self._same_since_s = t_s
+        self._stuck = False
