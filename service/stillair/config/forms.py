@@ -203,7 +203,7 @@ def settings_table() -> tuple[Setting, ...]:
     )
 
 
-DRIVER = "What reads or moves it."
+DRIVER = "How it is connected."
 
 
 def _setting(key: str, field: FieldInfo) -> Setting:

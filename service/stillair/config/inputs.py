@@ -163,7 +163,7 @@ class GpioContact(ContactTable):
         Literal["safe", "alarm"], Otherwise('"safe"; for a presence button "alarm"')
     ] = Field(
         default_factory=_usual_closed,
-        description="What a closed switch says; alarm is door open, detector tripped, button pressed.",
+        description="What a closed switch says; alarm: open, tripped, button pressed.",
     )
 
 

@@ -87,8 +87,8 @@ def load_chambers(paths: Sequence[Path]) -> tuple[ChamberSettings, ...]:
     """
     named: dict[str, ChamberSettings] = {}
     faults: list[str] = []
-    for path in paths:
-        if str(path) in named:
+    for number, path in enumerate(paths):
+        if path in paths[:number]:
             faults.append(f"{path}: is named twice")
             continue
         try:
