@@ -1,0 +1,228 @@
+"""The thread that keeps one camera read, and says when it can't be watched by.
+
+The reading thread may hang in a driver for as long as that driver likes:
+`check`, called from another thread every second, still tells that no picture
+comes. Silence is never taken for a calm chamber.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from stillair.clock import Clock, SystemClock
+from stillair.errors import CameraError
+from stillair.fire.view import ViewCheck
+from stillair.model import CameraCondition, CameraState
+from stillair.sensing.pictures import encoded, small_gray
+from stillair.sensing.protocols import Camera, Frame
+
+log = logging.getLogger(__name__)
+
+LOST_AFTER_S = 5.0
+TELL_EVERY_S = 10.0
+LOOK_EVERY_S = 0.5  # between two pictures that are decoded to check the view
+BACK_OFF_S = (0.5, 1.0, 2.0, 4.0)  # from one try to the next; the last leaves 1 s of 5 to connect
+LEAST_PAUSE_S = 0.1
+STOP_S = 0.9
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    condition: CameraCondition
+    since_s: float
+    reason: str
+
+
+class CameraLoop:
+    """Read a camera in a thread of its own; keep the latest frame; tell its condition.
+
+    A frame that can't be decoded counts as none. Lost: no frame for 5 s, both
+    by the chamber's clock and by the machine's, so that a chamber played fast
+    doesn't lose a camera that is real; or opening failed. Frozen and dark are
+    `ViewCheck`'s, on two pictures a second.
+
+    Parameters
+    ----------
+    camera : Camera
+        Not yet opened; from `start` on only the loop uses it.
+    clock : Clock
+        The chamber's.
+    on_state : takes each change and, every 10 s, the condition as it stands
+        Called from two threads, one at a time; must not block.
+    on_frame : takes each frame, in the reading thread
+        While it works, frames are left out, never queued. If it fails, the
+        camera counts as lost, because nobody looks at its pictures.
+    machine_clock : Clock
+        The machine's own, for everything that costs or waits for hardware.
+    """
+
+    def __init__(
+        self,
+        camera: Camera,
+        clock: Clock,
+        on_state: Callable[[CameraState], None],
+        on_frame: Callable[[Frame], None] | None = None,
+        *,
+        machine_clock: Clock | None = None,
+    ) -> None:
+        self._camera = camera
+        self._clock = clock
+        self._machine = machine_clock or SystemClock()
+        self._on_state = on_state
+        self._on_frame = on_frame
+        self._thread = threading.Thread(
+            target=self._run, name=f"camera {camera.source}", daemon=True
+        )
+        self._stopping = threading.Event()
+        self._check = ViewCheck()
+        self._failures = 0  # openings in a row that gave no sound frame
+        self._lock = threading.RLock()  # everything below
+        self._frame: Frame | None = None
+        self._frame_s = self._began_s = 0.0  # the chamber's time
+        self._frame_machine_s = 0.0
+        self._view: _View | None = None  # what the pictures show; None before the first
+        self._trouble = ""
+        self._told: CameraState | None = None
+        self._jpeg: tuple[int, bytes] | None = None
+
+    def start(self) -> None:
+        """Begin to read. Call once."""
+        self._frame_s = self._clock.now_s()
+        self._frame_machine_s = self._machine.now_s()
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End reading and close the camera, within 1 s even if a driver hangs; safe twice.
+
+        A driver that doesn't come back keeps its thread, which ends with the process.
+        """
+        self._stopping.set()
+        if self._thread.ident is None:
+            return
+        self._thread.join(STOP_S / 3)
+        if self._thread.is_alive():
+            # wakes a reader that waits; in a thread, because this may hang as well
+            closing = threading.Thread(target=self._close, name="camera closing", daemon=True)
+            closing.start()
+            self._thread.join(STOP_S * 2 / 3)
+
+    def check(self, t_s: float) -> None:
+        """Tell what has to be told at the chamber's time `t_s`; called every second."""
+        with self._lock:
+            self._tell(t_s)
+
+    def latest(self) -> Frame | None:
+        """The newest sound frame there ever was."""
+        with self._lock:
+            return self._frame
+
+    def latest_jpeg(self) -> tuple[bytes, float] | None:
+        """The newest sound frame as JPEG and its age in seconds; encoded once, when first asked."""
+        with self._lock:
+            frame, jpeg = self._frame, self._jpeg
+        if frame is None:
+            return None
+        if jpeg is None or jpeg[0] != frame.number:
+            data = encoded(frame)
+            if data is None:
+                return None
+            jpeg = frame.number, data
+            with self._lock:
+                self._jpeg = jpeg
+        return jpeg[1], max(0.0, self._clock.now_s() - frame.t_s)
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            began_s = self._machine.now_s()
+            hopeless = False
+            try:
+                self._camera.open()
+                self._read()
+            except CameraError as error:
+                self._note_trouble(error.reason)
+                hopeless = not error.retry
+            except Exception as error:  # whatever a driver does wrong, the watching goes on
+                log.warning("camera %s: %r", self._camera.source, error)
+                self._note_trouble(f"its driver failed ({type(error).__name__})")
+            self._close()
+            pause_s = BACK_OFF_S[-1 if hopeless else min(self._failures, len(BACK_OFF_S) - 1)]
+            self._failures += 1
+            again_s = max(began_s + pause_s, self._machine.now_s() + LEAST_PAUSE_S)
+            self._machine.wait(again_s, self._stopping)
+
+    def _read(self) -> None:
+        """Take frames until told to stop. Raises `CameraError` when there are no more."""
+        sound = False
+        look_s = self._machine.now_s()
+        while not self._stopping.is_set():
+            frame = self._camera.grab()
+            now_s = self._machine.now_s()
+            if now_s >= look_s:
+                look_s = now_s + LOOK_EVERY_S
+                sound = self._look(frame)
+            if sound:
+                self._show(frame)
+                self._keep(frame)
+
+    def _look(self, frame: Frame) -> bool:
+        """Check the view; False when the frame can't be decoded."""
+        gray = small_gray(frame)
+        if gray is None:
+            self._note_trouble("sends pictures that can't be decoded")
+            return False
+        condition, reason = self._check.update(self._clock.now_s(), gray)
+        with self._lock:
+            self._view = _View(condition, self._check.since_s, reason)
+        return True
+
+    def _show(self, frame: Frame) -> None:
+        if self._on_frame is None:
+            return
+        try:
+            self._on_frame(frame)
+        except Exception as error:
+            log.warning("camera %s: %r", self._camera.source, error)
+            reason = f"its pictures can't be examined ({type(error).__name__})"
+            raise CameraError(self._camera.source, reason, retry=True) from error
+
+    def _keep(self, frame: Frame) -> None:
+        self._failures = 0
+        with self._lock:
+            self._frame = frame
+            self._frame_s, self._frame_machine_s = self._clock.now_s(), self._machine.now_s()
+            self._trouble = ""
+            self._tell(self._frame_s)
+
+    def _note_trouble(self, reason: str) -> None:
+        with self._lock:
+            self._trouble = reason
+            self._tell(self._clock.now_s())
+
+    def _tell(self, t_s: float) -> None:
+        """Tell the condition if it has changed or wasn't told for 10 s. Needs the lock."""
+        view = self._view
+        silent = min(t_s - self._frame_s, self._machine.now_s() - self._frame_machine_s)
+        if silent >= LOST_AFTER_S or (self._frame is None and self._trouble):
+            never = (
+                "no picture has come yet" if self._frame is None else "no picture comes any more"
+            )
+            view = _View(CameraCondition.LOST, self._frame_s, self._trouble or never)
+        if view is None:
+            return
+        told = self._told
+        if told is not None:
+            t_s = max(t_s, told.t_s)  # two threads tell, and their instants may cross
+            same = (told.condition, told.reason) == (view.condition, view.reason)
+            if same and t_s - told.t_s < TELL_EVERY_S:
+                return
+        self._told = CameraState(t_s, view.condition, view.since_s, view.reason)
+        self._on_state(self._told)
+
+    def _close(self) -> None:
+        try:
+            self._camera.close()
+        except Exception as error:
+            log.warning("camera %s did not close: %r", self._camera.source, error)

@@ -1,0 +1,84 @@
+"""From a frame to the two things that are asked of it: a small grey picture, a JPEG.
+
+The one place that decodes and encodes pictures. OpenCV is kept to one thread,
+because the board has other work, and silent, because it writes addresses with
+their passwords.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stillair.sensing.mjpeg import picture_size
+from stillair.sensing.protocols import Frame
+
+SMALL_WIDTH, SMALL_HEIGHT = 160, 120
+JPEG_QUALITY = 85
+
+_REDUCED = {
+    8: cv2.IMREAD_REDUCED_GRAYSCALE_8,
+    4: cv2.IMREAD_REDUCED_GRAYSCALE_4,
+    2: cv2.IMREAD_REDUCED_GRAYSCALE_2,
+}
+
+cv2.setNumThreads(1)
+cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+
+
+def small_gray(frame: Frame) -> NDArray[np.uint8] | None:
+    """The frame as `(height, width) uint8`, at most 160x120, or None where it is broken.
+
+    The shape of the picture is kept, so 1280x720 becomes 160x90.
+    """
+    if frame.pixels is not None:
+        return small_gray_of_pixels(frame.pixels)
+    return None if frame.jpeg is None else _small_gray_of_jpeg(frame.jpeg)
+
+
+def small_gray_of_pixels(pixels: NDArray[np.uint8]) -> NDArray[np.uint8] | None:
+    """The same for `(height, width, 3) uint8, BGR` or `(height, width) uint8`."""
+    if pixels.size == 0:
+        return None
+    small = fitted(pixels, SMALL_WIDTH, SMALL_HEIGHT)
+    return small if small.ndim == 2 else _as_uint8(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY))
+
+
+def fitted(pixels: NDArray[np.uint8], width: int, height: int) -> NDArray[np.uint8]:
+    """The picture shrunk to fit into `width` x `height`; a smaller one as it is."""
+    high, wide = pixels.shape[:2]
+    scale = min(width / wide, height / high)
+    if scale >= 1.0:
+        return pixels
+    size = max(1, round(wide * scale)), max(1, round(high * scale))
+    return _as_uint8(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA))
+
+
+def encoded(frame: Frame) -> bytes | None:
+    """The frame as JPEG: the source's own bytes, or encoded now. None where that can't be done."""
+    if frame.jpeg is not None or frame.pixels is None:
+        return frame.jpeg
+    done, data = cv2.imencode(".jpg", frame.pixels, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+    return data.tobytes() if done else None
+
+
+def _small_gray_of_jpeg(jpeg: bytes) -> NDArray[np.uint8] | None:
+    size = picture_size(jpeg)
+    if size is None:
+        return None
+    # the coarsest decoding that doesn't fall below the size wanted
+    divisor = max(
+        (d for d in _REDUCED if size[0] >= d * SMALL_WIDTH or size[1] >= d * SMALL_HEIGHT),
+        default=1,
+    )
+    flag = _REDUCED.get(divisor, cv2.IMREAD_GRAYSCALE)
+    try:
+        gray = cv2.imdecode(np.frombuffer(jpeg, np.uint8), flag)
+    except cv2.error:
+        return None
+    return None if gray is None else small_gray_of_pixels(_as_uint8(gray))
+
+
+def _as_uint8(picture: object) -> NDArray[np.uint8]:
+    return np.asarray(picture, dtype=np.uint8)
