@@ -288,7 +288,7 @@ def test_start_makes_a_broken_venv_anew(ready: Checkout) -> None:
 def lame_python(change: str) -> str:
     """A program that is this Python, with something about it changed before it is judged."""
     return f"""#!/bin/sh
-exec {sys.executable} -c 'import sys; {change}; exec(sys.argv[1])' "$2"
+exec '{sys.executable}' -c 'import sys; {change}; exec(sys.argv[1])' "$2"
 """
 
 
