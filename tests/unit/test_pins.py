@@ -9,9 +9,13 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from gpiozero import Button, GPIOPinInUse, OutputDevice, PinInvalidPin
+from gpiozero import Button, Device, GPIOPinInUse, OutputDevice, PinInvalidPin
+from gpiozero.pins.mock import MockFactory
 
-from stillair.sensing.pins import KernelPins, open_line
+from stillair.errors import ContactError
+from stillair.model import ContactKind
+from stillair.sensing.contacts import GpioContact
+from stillair.sensing.pins import KernelPins, open_line, use_kernel_pins
 
 WAIT_S = 5.0
 
@@ -165,3 +169,45 @@ def test_a_pin_that_is_not_there_is_refused(board: Board, name: int | str) -> No
 def test_a_computer_without_pins_says_so(tmp_path: Path) -> None:
     with pytest.raises(PinInvalidPin, match="GPIO17"):
         open_line("GPIO17", tmp_path)
+
+
+@pytest.fixture
+def no_way_chosen(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Device, "pin_factory", None)
+
+
+@pytest.mark.usefixtures("no_way_chosen")
+def test_a_door_switch_on_a_computer_without_pins_is_told_in_one_sentence() -> None:
+    use_kernel_pins()
+    assert isinstance(Device.pin_factory, KernelPins)
+    # No board has so high a pin, so this holds where tests run on a board, too.
+    door = GpioContact("door", ContactKind.DOOR, 9999)
+    door.start(lambda: None)
+    with pytest.raises(ContactError, match="this board has no GPIO 9999"):
+        door.state()
+    door.close()
+
+
+@pytest.mark.usefixtures("no_way_chosen")
+def test_a_way_to_the_pins_that_was_chosen_stays() -> None:
+    chosen = MockFactory()
+    Device.pin_factory = chosen
+    use_kernel_pins()
+    assert Device.pin_factory is chosen
+
+
+def test_a_door_switch_tells_that_the_door_opened_and_shut(board: Board) -> None:
+    changed = threading.Event()
+    door = GpioContact("door", ContactKind.DOOR, 17, factory=board.pins)
+    door.start(changed.set)
+    line = board.lines["GPIO17"]
+    line.move(False)  # closed: low
+    assert changed.wait(WAIT_S)
+    door.state()  # the way to closed counts as no opening
+    assert door.state() is False
+
+    changed.clear()
+    line.move(True)
+    assert changed.wait(WAIT_S)
+    assert door.state() is True
+    door.close()

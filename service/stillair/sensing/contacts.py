@@ -22,9 +22,7 @@ if TYPE_CHECKING:
 logger = logging.getLogger(__name__)
 
 BOUNCE_S: Final = 0.02  # of plain switches; much less than a person's shortest press
-_REMEDY: Final = (
-    "run on a board with GPIO pins, as a user in the group gpio, with the package lgpio"
-)
+_REMEDY: Final = "run on a board with GPIO pins, as a user in the group gpio"
 
 ClosedMeans = Literal["safe", "alarm"]
 
@@ -36,8 +34,7 @@ class GpioContact:
     ----------
     closed_means : "safe" when the closed switch is the normal state, "alarm"
         when it is the off-normal one (a push-button).
-    bounce_s : a change counts once the pin has been still for so long; where
-        gpiozero drives the pins by lgpio the kernel sees to it.
+    bounce_s : after its first edge a pin is left so long to come to rest.
     factory : gpiozero's way to the pins; None: its own choice at `start`.
     """
 

@@ -3,9 +3,7 @@
 gpiozero's own ways to the pins need a compiled library that has no wheel for
 Python 3.13, or kernel interfaces that are gone. This one is python-periphery,
 pure Python over the kernel's GPIO character device (Linux 5.10 and later).
-`wiring` makes it the one that contacts and sounder use:
-
-    gpiozero.Device.pin_factory = KernelPins()
+`use_kernel_pins` makes it the one that contacts and sounder use.
 
 A pin is found by the name that the kernel gives its line ("GPIO17"), because
 the chip that holds the header has another number from board to board. A board
@@ -24,7 +22,14 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gpiozero import Factory, PinInvalidFunction, PinInvalidPin, PinInvalidPull, PinSetInput
+from gpiozero import (
+    Device,
+    Factory,
+    PinInvalidFunction,
+    PinInvalidPin,
+    PinInvalidPull,
+    PinSetInput,
+)
 from gpiozero.pins import PinInfo
 from gpiozero.pins.local import LocalPiPin
 
@@ -49,6 +54,12 @@ def open_line(name: str, devices: Path = Path("/dev")) -> CdevGPIO:
         except LookupError:
             continue
     raise PinInvalidPin(f"this board has no pin that the kernel calls {name}")
+
+
+def use_kernel_pins() -> None:
+    """Have gpiozero reach the pins through the kernel, unless a way was chosen already."""
+    if Device.pin_factory is None:
+        Device.pin_factory = KernelPins()
 
 
 class KernelPins(Factory):  # type: ignore[misc]  # gpiozero has no types
