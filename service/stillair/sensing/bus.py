@@ -7,8 +7,6 @@ number where there is one; the drivers make a `SensorError` of it.
 
 from __future__ import annotations
 
-import errno
-import re
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
@@ -46,17 +44,14 @@ class I2cDevice(Protocol):
 
 
 class KernelSpi:
-    """A chip on the kernel's spidev, opened at first use and again after an error.
+    """A chip on the kernel's spidev, such as /dev/spidev0.0.
 
-    `address` is "0.1" (bus, chip-select) or "/dev/spidev0.1"; `mode` the SPI
-    mode 0 to 3. Raises `ValueError` for another address.
+    Opened at first use and again after an error, since the device may come
+    and go. `mode` is the SPI mode, 0 to 3.
     """
 
-    def __init__(self, address: str, *, mode: int, speed_hz: int = SPI_HZ) -> None:
-        match = re.fullmatch(r"(?:/dev/spidev)?(\d{1,3}\.\d{1,3})", address)
-        if match is None:
-            raise ValueError(f"{address!r} is no SPI address such as 0.0 or /dev/spidev0.0")
-        self.where = f"/dev/spidev{match[1]}"
+    def __init__(self, device: str, *, mode: int, speed_hz: int = SPI_HZ) -> None:
+        self.where = device
         self._mode = mode
         self._speed_hz = speed_hz
         self._port: SPI | None = None
@@ -67,13 +62,10 @@ class KernelSpi:
                 from periphery import SPI
 
                 self._port = SPI(self.where, self._mode, self._speed_hz)
-            got = bytes(self._port.transfer(sent))
+            return bytes(self._port.transfer(sent))
         except OSError:
             self.close()
             raise
-        if len(got) != len(sent):
-            raise OSError(errno.EIO, f"{len(got)} bytes came for {len(sent)}")
-        return got
 
     def close(self) -> None:
         port, self._port = self._port, None
@@ -82,20 +74,18 @@ class KernelSpi:
 
 
 class KernelI2c:
-    """A chip on the kernel's i2c-dev, opened at first use and again after an error.
+    """A chip at a 7-bit address on the kernel's i2c-dev, such as /dev/i2c-1.
 
-    `address` is "0x67" (on bus 1, the one on a board's header) or "3:0x67".
-    Raises `ValueError` for another, or one outside 0x08 to 0x77.
+    Opened at first use and again after an error. Raises `ValueError` for an
+    address that the I2C specification reserves.
     """
 
-    def __init__(self, address: str) -> None:
-        match = re.fullmatch(r"(?:(\d{1,3}):)?0x([0-9a-fA-F]{2})", address)
-        number = int(match[2], 16) if match else 0
-        if match is None or not 0x08 <= number <= 0x77:
-            raise ValueError(f"{address!r} is no I2C address such as 0x67 or 1:0x67")
-        self._path = f"/dev/i2c-{match[1] or 1}"
-        self._number = number
-        self.where = f"{self._path} at 0x{number:02x}"
+    def __init__(self, device: str, address: int) -> None:
+        if not 0x08 <= address <= 0x77:
+            raise ValueError(f"0x{address:02x} is no I2C address of a chip")
+        self.where = f"{device} at 0x{address:02x}"
+        self._device = device
+        self._address = address
         self._port: I2C | None = None
 
     def read_register(self, register: int, count: int) -> bytes:
@@ -118,8 +108,8 @@ class KernelI2c:
             messages.append(I2C.Message(bytes(count), read=True))
         try:
             if self._port is None:
-                self._port = I2C(self._path)
-            self._port.transfer(self._number, messages)
+                self._port = I2C(self._device)
+            self._port.transfer(self._address, messages)
         except OSError:
             self.close()
             raise

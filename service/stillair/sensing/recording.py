@@ -39,6 +39,8 @@ class Recording:
         self._lock = threading.Lock()
         self._table: ReadingTable
         self._rows: Iterator[Row]
+        self._first_s: float
+        self._last_s: float
         self._next: Row | None
         self._open()
         self.sensors: tuple[str, ...] = self._table.sensors
@@ -55,7 +57,7 @@ class Recording:
         """The newest value of a column at or before now; each is given once, None in between.
 
         Raises `InputError` from the first fault in the file on, and
-        `EOFError` once the recording has ended.
+        `EOFError` from one interval after the last row on.
         """
         with self._lock:
             self._advance()
@@ -63,7 +65,7 @@ class Recording:
                 return self._new.pop(column)
             if self._fault:
                 raise InputError(self._fault)
-            if self._next is None:
+            if self._next is None and self._behind_s() >= self._length_s():
                 raise EOFError
             return None
 
@@ -83,7 +85,7 @@ class Recording:
                     return
                 assert self._next is not None
                 t_s, temperatures = self._next
-                if self._clock.now_s() - self._origin_s < t_s - self._first_s:
+                if self._behind_s() < t_s - self._first_s:
                     return
                 for column, temperature_c in zip(self.sensors, temperatures, strict=True):
                     if temperature_c is not None:
@@ -97,17 +99,24 @@ class Recording:
 
     def _begin_again(self) -> bool:
         """Go back to the first row, due one interval after the last; False when it stops there."""
+        self._table.close()
         if self._at_end == "stop":
             return False
-        self._table.close()
-        length_s = self._last_s - self._first_s + (self._interval_s or 1.0)
-        behind_s = self._clock.now_s() - self._origin_s
-        self._origin_s += length_s * max(1.0, behind_s // length_s)  # skip rounds that were missed
+        missed = self._behind_s() // self._length_s()
+        self._origin_s += self._length_s() * max(1.0, missed)
         self._open()
         if self._table.sensors != self.sensors or self._next is None:
             raise InputError(f"{self.path}: the file has changed while it was played")
         self._first_s = self._last_s = self._next[0]
         return True
+
+    def _behind_s(self) -> float:
+        """How long ago the first row was due."""
+        return self._clock.now_s() - self._origin_s
+
+    def _length_s(self) -> float:
+        """From the first row to the end, which is one interval after the last row."""
+        return self._last_s - self._first_s + (self._interval_s or 1.0)
 
     def _open(self) -> None:
         self._table = open_table(self.path)

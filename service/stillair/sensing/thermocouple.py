@@ -55,6 +55,7 @@ class Max31855:
     """
 
     blocking = True
+    SPI_MODE: Final = 0
     _FAULTS: Faults = (
         (0x1, ReadingFault.OPEN_CIRCUIT, _OPEN),
         (0x2, ReadingFault.SHORT_TO_GROUND, _TO_GROUND),
@@ -97,6 +98,7 @@ class Max31856:
     """
 
     blocking = True
+    SPI_MODE: Final = 1
     _TYPES: Final = {"E": 1, "J": 2, "K": 3, "N": 4, "R": 5, "S": 6, "T": 7}  # CR1 bits 3 to 0
     _WRITE: Final = 0x80
     _CR0, _CR1 = 0x00, 0x01

@@ -82,6 +82,7 @@ class Subscription:
 class TopicReader:
     """The connection to one broker, in a thread of its own.
 
+    With `tls` the broker's certificate must be one that this machine trusts.
     Raises `ValueError` for a port that is none.
     """
 
@@ -93,6 +94,7 @@ class TopicReader:
         *,
         username: str | None = None,
         password: str | None = None,
+        tls: bool = False,
         grace_s: float = GRACE_S,
     ) -> None:
         if not 1 <= port <= 65535:
@@ -104,6 +106,7 @@ class TopicReader:
         self._clock = clock
         self._username = username
         self._password = password
+        self._tls = tls
         self._grace_s = grace_s
         self._topics: list[_Topic] = []
         self._subscribed: set[str] = set()  # only the thread's
@@ -213,6 +216,8 @@ class TopicReader:
         client.connect_timeout = CONNECT_TIMEOUT_S
         if self._username is not None:
             client.username_pw_set(self._username, self._password)
+        if self._tls:
+            client.tls_set()
         client.on_connect = self._on_connect
         client.on_message = self._on_message
         return client
