@@ -70,6 +70,10 @@ def test_what_is_checked_is_what_runs() -> None:
     assert {name: check[name] for name in run} == run
 
 
+# Imported under a name of their own, but of one piece with what brings them.
+PARTS = {"starlette": "fastapi", "pydantic-core": "pydantic", "annotated-types": "pydantic"}
+
+
 def imported_packages() -> set[str]:
     """Names of the packages from the registry that the service imports anywhere."""
     owners = packages_distributions()
@@ -84,7 +88,7 @@ def imported_packages() -> set[str]:
             for name in (name.partition(".")[0] for name in names):
                 if name not in sys.stdlib_module_names and name != "stillair":
                     found |= {canonicalize_name(owner) for owner in owners[name]}
-    return found
+    return {PARTS.get(name, name) for name in found}
 
 
 def test_the_service_needs_what_it_imports_and_nothing_else() -> None:
