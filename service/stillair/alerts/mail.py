@@ -1,0 +1,300 @@
+"""E-mail over SMTP: one connection a message, in the caller's thread, within one deadline.
+
+The same message always carries the same Message-ID, made from its key, so
+that a mailbox that is handed it twice can show it once; all messages about
+one alarm refer to one root, so that they stand together as one story.
+
+References
+----------
+RFC 5321 (SMTP, reply codes 4.2.1), RFC 3207 (STARTTLS), RFC 8314 (TLS on
+connecting), RFC 3834 (Auto-Submitted), RFC 4021 (Importance).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import re
+import smtplib
+import socket
+import ssl
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from email.headerregistry import Address
+from email.message import EmailMessage
+from email.policy import SMTP, SMTPUTF8
+from email.utils import format_datetime
+from typing import BinaryIO, Literal
+
+from stillair.alarms import figures
+from stillair.alerts.routes import Due
+from stillair.errors import DeliveryError
+
+Security = Literal["none", "starttls", "tls"]
+MOST_ANSWER_BYTES = 65_536  # a mail server says some hundred bytes; one that never ends is cut off
+TITLE_LENGTH = 200
+_READY = 220
+_PERMANENT = 500
+
+
+@dataclass(frozen=True, slots=True)
+class MailSettings:
+    """Where and as whom mail is handed in."""
+
+    host: str
+    port: int
+    security: Security = "starttls"
+    username: str | None = None
+    password: str | None = field(default=None, repr=False)
+    sender: str = "stillair@localhost"
+    timeout_s: float = 15.0  # for the whole conversation
+
+
+class MailRoute:
+    """Send messages to `mailto:` addresses through one mail server.
+
+    Certificates are checked against the machine's own authorities, or
+    against `trust`.
+    """
+
+    def __init__(self, settings: MailSettings, *, trust: ssl.SSLContext | None = None) -> None:
+        self._settings = settings
+        self._trust = trust
+        self._lock = threading.Lock()
+        self._open: set[_Session] = set()
+        self._closed = False
+
+    def send(self, message: Due) -> None:
+        """Hand one message to the mail server. Raises `DeliveryError`."""
+        recipient = message.route.partition(":")[2]
+        sender = self._settings.sender
+        try:
+            mail = compose(message, sender=sender, recipient=recipient)
+        except ValueError as error:
+            reason = f"no mail can be made of this: {_clean(error)}"
+            raise DeliveryError(message.route, reason, retry=False) from None
+        with self._session(message.route) as session:
+            session.send_message(mail, _ascii(sender), [_ascii(recipient)])
+            # The server has taken it: whatever becomes of the farewell, it is sent.
+            with contextlib.suppress(OSError, smtplib.SMTPException):
+                session.quit()
+
+    def check(self) -> str:
+        """Connect, sign in and leave; say what answered. Raises `DeliveryError`."""
+        settings = self._settings
+        where = f"{settings.host}:{settings.port}"
+        with self._session(where) as session:
+            session.noop()
+        return f"mail server {where} answers"
+
+    def close(self) -> None:
+        """Cut every connection that is open, so that no thread waits for a server."""
+        with self._lock:
+            self._closed = True
+            for session in self._open:
+                session.cut()
+
+    @contextlib.contextmanager
+    def _session(self, route: str) -> Iterator[_Session]:
+        """A connection that is secured and signed in; its errors become `DeliveryError`."""
+        settings = self._settings
+        tls = None
+        if settings.security != "none":
+            tls = self._trust or ssl.create_default_context()
+        session = _Session(settings.timeout_s)
+        with self._lock:
+            self._open.add(session)
+            closed = self._closed
+        try:
+            if closed:
+                raise smtplib.SMTPServerDisconnected("stopping")
+            session.begin(settings, tls)
+            yield session
+        except (OSError, smtplib.SMTPException, ValueError) as error:
+            cause = TimeoutError() if session.overdue else error
+            raise _delivery_error(route, cause, settings) from None
+        finally:
+            with self._lock:
+                self._open.discard(session)
+            session.end()
+
+
+def compose(message: Due, *, sender: str, recipient: str) -> EmailMessage:
+    """The mail of a message: plain text, UTF-8, marked as sent by a machine.
+
+    Raises `ValueError` for an address or text that no mail can carry.
+    """
+    sender, recipient = _ascii(sender), _ascii(recipient)
+    domain = sender.rpartition("@")[2]
+    mail = EmailMessage(policy=SMTP if (sender + recipient).isascii() else SMTPUTF8)
+    mail["From"] = Address("Stillair", addr_spec=sender)
+    mail["To"] = Address(addr_spec=recipient)
+    mail["Subject"] = _clean(message.title, longest=TITLE_LENGTH)
+    mail["Date"] = format_datetime(message.created_at)
+    mail["Message-ID"] = f"<{_digest(message.key)}@{domain}>"
+    if message.alarm is not None:
+        mail["References"] = f"<alarm-{_digest(message.alarm)}@{domain}>"
+    mail["Auto-Submitted"] = "auto-generated"
+    if message.priority in {"critical", "high"}:
+        mail["Importance"] = "high"
+    text = "".join(c for c in message.text if c.isprintable() or c in "\n\t")
+    mail.set_content(text, charset="utf-8", cte="quoted-printable")
+    return mail
+
+
+class _Session(smtplib.SMTP):
+    """smtplib with one deadline for the whole conversation and a bound on what is answered.
+
+    smtplib's own timeout is per read: a server that sends one byte every few
+    seconds would hold the thread for ever.
+    """
+
+    def __init__(self, deadline_s: float) -> None:
+        super().__init__(local_hostname=_own_name(), timeout=deadline_s)
+        self.overdue = False
+        self._deadline_s = deadline_s
+        self._wire: socket.socket | None = None
+        self._deadline = threading.Timer(deadline_s, self._run_out)
+        self._deadline.name = "mail deadline"
+        self._deadline.daemon = True
+
+    def begin(self, settings: MailSettings, tls: ssl.SSLContext | None) -> None:
+        """Connect, secure the connection as the settings say, and sign in."""
+        self._deadline.start()
+        self._host = settings.host
+        address = (settings.host, settings.port)
+        self.sock = self._wire = socket.create_connection(address, self._deadline_s)
+        if tls is not None and settings.security == "tls":
+            self._secure(tls)
+        code, answer = self.getreply()
+        if code != _READY:
+            raise smtplib.SMTPConnectError(code, answer)
+        self.ehlo_or_helo_if_needed()
+        if tls is not None and settings.security == "starttls":
+            if not self.has_extn("starttls"):
+                raise smtplib.SMTPNotSupportedError("it offers no STARTTLS")
+            code, answer = self.docmd("STARTTLS")
+            if code != _READY:
+                raise smtplib.SMTPResponseException(code, answer)
+            self._secure(tls)
+            # RFC 3207, 4.2: what was learnt before must be forgotten.
+            self.ehlo_resp = self.helo_resp = None
+            self.esmtp_features = {}
+            self.ehlo_or_helo_if_needed()
+        if settings.username is not None:
+            self.login(settings.username, settings.password or "")
+
+    def end(self) -> None:
+        self._deadline.cancel()
+        self.close()
+
+    def cut(self) -> None:
+        """End the connection under whoever reads or writes on it, from any thread."""
+        wire = self._wire
+        if wire is not None:
+            with contextlib.suppress(OSError):
+                # Not SSLSocket.shutdown, which pulls the TLS state from under the reader.
+                socket.socket.shutdown(wire, socket.SHUT_RDWR)
+
+    def getreply(self) -> tuple[int, bytes]:
+        if self.file is None and self.sock is not None:
+            self.file = _Bounded(self.sock.makefile("rb"))
+        return super().getreply()
+
+    def _secure(self, tls: ssl.SSLContext) -> None:
+        assert self.sock is not None
+        wire = tls.wrap_socket(self.sock, server_hostname=self._host, do_handshake_on_connect=False)
+        self.sock = self._wire = wire
+        self.file = None
+        wire.do_handshake()
+
+    def _run_out(self) -> None:
+        self.overdue = True
+        self.cut()
+
+
+class _Bounded:
+    """Lines of a mail server, up to a total; then as if it had hung up."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self._left = MOST_ANSWER_BYTES
+
+    def readline(self, limit: int) -> bytes:
+        line = self._file.readline(min(limit, self._left))
+        self._left -= len(line)
+        return line
+
+    def close(self) -> None:
+        self._file.close()
+
+
+def _delivery_error(route: str, error: Exception, settings: MailSettings) -> DeliveryError:
+    """What a failure of the conversation means: only a 5xx to this very mail is for good.
+
+    A refused password, certificate or connection is for people to put right
+    meanwhile, so the message waits.
+    """
+    where = f"the mail server {settings.host}:{settings.port}"
+    match error:
+        case smtplib.SMTPAuthenticationError():
+            return DeliveryError(route, f"{where} refused the name or password", retry=True)
+        case smtplib.SMTPRecipientsRefused():
+            code, said = next(iter(error.recipients.values()))
+            reason = f"{where} refused the address: {_answer(code, said)}"
+            return DeliveryError(route, reason, retry=not _for_good(code))
+        case smtplib.SMTPSenderRefused() | smtplib.SMTPDataError():
+            reason = f"{where} refused the mail: {_answer(error.smtp_code, error.smtp_error)}"
+            return DeliveryError(route, reason, retry=not _for_good(error.smtp_code))
+        case smtplib.SMTPResponseException():
+            reason = f"{where} said {_answer(error.smtp_code, error.smtp_error)}"
+        case smtplib.SMTPServerDisconnected():
+            reason = f"{where} hung up"
+        case smtplib.SMTPException():
+            reason = f"{where}: {_clean(error)}"
+        case ssl.SSLCertVerificationError():
+            reason = f"{where} has a certificate that can't be trusted: {error.verify_message}"
+        case ssl.SSLError():
+            reason = f"{where} doesn't speak TLS as expected: {_clean(error.reason)}"
+        case TimeoutError():
+            reason = f"{where} gave no answer within {settings.timeout_s:g} s"
+        case socket.gaierror():
+            reason = f"the name {settings.host} can't be resolved"
+        case OSError():
+            reason = f"{where} can't be reached: {_clean(error.strerror or error)}"
+        case _:
+            reason = f"{where} can't be spoken to with these settings: {_clean(error)}"
+    return DeliveryError(route, reason, retry=True)
+
+
+def _for_good(code: int) -> bool:
+    # 521 and 421 are about the server, not the mail (RFC 7504, RFC 5321).
+    return code >= _PERMANENT and code != 521
+
+
+def _answer(code: int, answer: bytes | str) -> str:
+    words = answer.decode("ascii", "replace") if isinstance(answer, bytes) else answer
+    return f"{code} {_clean(words)}".strip()
+
+
+def _clean(words: object, *, longest: int = 200) -> str:
+    return figures.clause(words, longest=longest)
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:32]
+
+
+def _ascii(address: str) -> str:
+    """The address with its domain as it goes over the wire (IDNA); the local part as it is."""
+    local, at, domain = address.rpartition("@")
+    return (
+        f"{local}{at}{domain.encode('idna').decode('ascii')}" if not domain.isascii() else address
+    )
+
+
+def _own_name() -> str:
+    # The plain host name: asking for the full one may wait for a name server.
+    name = socket.gethostname()
+    return name if re.fullmatch(r"[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?", name) else "localhost"

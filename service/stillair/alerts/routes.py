@@ -1,0 +1,91 @@
+"""What a route is: one way to hand a message to one person, found by the scheme of its address."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
+
+from stillair.errors import DeliveryError
+from stillair.model import Notice
+
+
+class Due(Protocol):
+    """A message to be sent, as the outbox shows it.
+
+    `tries` is how often it was tried; `route` the address with its scheme,
+    "mailto:captain@example.org".
+    """
+
+    @property
+    def key(self) -> str: ...
+    @property
+    def alarm(self) -> str | None: ...
+    @property
+    def priority(self) -> str: ...
+    @property
+    def route(self) -> str: ...
+    @property
+    def title(self) -> str: ...
+    @property
+    def text(self) -> str: ...
+    @property
+    def created_at(self) -> datetime: ...
+    @property
+    def tries(self) -> int: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A message that didn't come out of the outbox; satisfies `Due`."""
+
+    key: str
+    route: str
+    title: str
+    text: str
+    created_at: datetime
+    alarm: str | None = None
+    priority: str = "low"
+    tries: int = 0
+
+    @classmethod
+    def of(cls, notice: Notice, created_at: datetime) -> Message:
+        """The message of a notice that could not be stored."""
+        return cls(
+            key=notice.key,
+            route=notice.route,
+            title=notice.title,
+            text=notice.text,
+            created_at=created_at,
+            alarm=notice.alarm,
+            priority=notice.priority.value,
+        )
+
+
+class Route(Protocol):
+    """One way to send; called from several threads, at most once at a time per address."""
+
+    def send(self, message: Due) -> None:
+        """Hand the message over within this route's own deadline. Raises `DeliveryError`.
+
+        Having returned, it was accepted. The same key is the same message.
+        """
+        ...
+
+    def close(self) -> None:
+        """End at once what is under way; safe to call twice."""
+        ...
+
+
+def route_for(routes: Mapping[str, Route], address: str) -> Route:
+    """The route that an address such as "mailto:a@example.org" is sent on.
+
+    Raises `DeliveryError`, which asking again can't help, for a scheme that isn't set up.
+    """
+    scheme, colon, _ = address.partition(":")
+    route = routes.get(scheme.lower()) if colon else None
+    if route is None:
+        what = f"nothing is set up to send on {scheme}:" if colon else "it has no scheme"
+        raise DeliveryError(address, what, retry=False)
+    return route

@@ -1,0 +1,160 @@
+"""The sounder's loop: a thread of its own that plays what should be heard, and waits for nothing.
+
+`set` only leaves word; the thread plays the pattern on absolute deadlines, so
+that it neither drifts nor depends on disk, network or the watch. An output
+that fails is told, and tried again with each tone: a sounder that was
+plugged in again sounds.
+
+References
+----------
+ISO 8201:2017, audible emergency evacuation signal: three pulses of 0.5 s,
+0.5 s apart, then 1.5 s of silence (a cycle of 4 s).
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Mapping
+from typing import Protocol
+
+from stillair.clock import Clock
+from stillair.model import Sounding
+
+log = logging.getLogger(__name__)
+
+# (tone, silence after it) in seconds, played round and round
+PATTERNS: Mapping[Sounding, tuple[tuple[float, float], ...]] = {
+    Sounding.FIRE: ((0.5, 0.5), (0.5, 0.5), (0.5, 1.5)),
+    Sounding.ATTENTION: ((0.2, 9.8),),
+}
+REST_S = 3600.0
+FIT_TONES = 3  # that many whole tones in a row show that a failed output works again
+STOP_S = 0.9
+
+
+class SounderOutput(Protocol):
+    """What makes the noise. Every call may raise any error; none may block for long."""
+
+    def on(self, sounding: Sounding) -> None:
+        """Begin one tone."""
+        ...
+
+    def off(self) -> None:
+        """End the tone; the pattern goes on."""
+        ...
+
+    def silence(self) -> None:
+        """The pattern has ended: be silent at once."""
+        ...
+
+    def describe(self) -> str:
+        """One clause for a person."""
+        ...
+
+    def close(self) -> None:
+        """Free the pin or program; safe to call twice."""
+        ...
+
+
+class SounderLoop:
+    """Play the sound that was last set.
+
+    Parameters
+    ----------
+    output : SounderOutput
+        Only the loop's thread uses it.
+    clock : Clock
+        The machine's own: a tone lasts half a second however fast a chamber is played.
+    on_trouble : callable
+        Told (True, reason) when the output begins to fail, (False, "") when it has
+        sounded again. Silence proves nothing.
+    """
+
+    def __init__(
+        self, output: SounderOutput, clock: Clock, on_trouble: Callable[[bool, str], None]
+    ) -> None:
+        self._output = output
+        self._clock = clock
+        self._on_trouble = on_trouble
+        self._wanted = Sounding.SILENT
+        self._failing = False
+        self._fit_tones = 0
+        self._stopping = False
+        self._wake = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="sounder", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def set(self, sounding: Sounding) -> None:
+        """Say what should be heard; never waits. The same again doesn't restart the pattern."""
+        if sounding is not self._wanted:
+            self._wanted = sounding
+            self._wake.set()
+
+    def stop(self) -> None:
+        """End in silence; safe to call twice."""
+        self._stopping = True
+        self._wake.set()
+        if self._thread.is_alive() and self._thread is not threading.current_thread():
+            self._thread.join(STOP_S)
+
+    def _run(self) -> None:
+        try:
+            while not self._stopping:
+                self._wake.clear()
+                self._play(self._wanted)
+        finally:
+            self._ask(self._output.silence)
+            self._ask(self._output.close)
+
+    def _play(self, sounding: Sounding) -> None:
+        """Play one pattern until something else is wanted."""
+        start_s = self._clock.now_s()
+        pattern = PATTERNS.get(sounding)
+        if pattern is None:
+            self._ask(self._output.silence)
+        while not self._over(sounding):
+            if pattern is None:
+                start_s += REST_S
+                self._clock.wait(start_s, self._wake)
+                continue
+            for tone_s, pause_s in pattern:
+                begun = self._ask(lambda: self._output.on(sounding))
+                woken = self._clock.wait(start_s + tone_s, self._wake)
+                self._count(self._ask(self._output.off) and begun)
+                start_s += tone_s + pause_s
+                if woken or self._clock.wait(start_s, self._wake):
+                    return
+            # After a standstill (a suspended machine) begin anew instead of catching up.
+            start_s = max(start_s, self._clock.now_s())
+
+    def _over(self, sounding: Sounding) -> bool:
+        return self._stopping or self._wanted is not sounding
+
+    def _ask(self, action: Callable[[], None]) -> bool:
+        """Let the output act; True if it did. That it begins to fail is told once."""
+        try:
+            action()
+        except Exception as error:
+            # Any error of a driver or program: the pattern goes on, for it may work again.
+            self._fit_tones = 0
+            if not self._failing:
+                self._tell(True, str(error) or type(error).__name__)
+            return False
+        return True
+
+    def _count(self, whole: bool) -> None:
+        self._fit_tones = self._fit_tones + 1 if whole else 0
+        if self._failing and self._fit_tones >= FIT_TONES:
+            self._tell(False, "")
+
+    def _tell(self, failing: bool, reason: str) -> None:
+        self._failing = failing
+        log.log(logging.WARNING if failing else logging.INFO, "sounder: %s", reason or "works")
+        try:
+            self._on_trouble(failing, reason)
+        except Exception:
+            # Whoever is told must not silence the sounder.
+            log.exception("the sounder's trouble was not taken")
