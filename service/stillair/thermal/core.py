@@ -1,0 +1,178 @@
+"""The thermal watch of one chamber: readings in, findings and signs of fire's heat out.
+
+Every second, in this order: the fire path (`heat`), which asks nobody; the
+health of each sensor; the tracks of the good ones in the chamber's air, and
+the room; cold air let in (`drops`), heat lost (`heating`), phases. Readings
+are taken at any time; nothing is decided between ticks, so the same readings
+and ticks always give the same findings.
+"""
+
+from __future__ import annotations
+
+from stillair.model import Change, Finding, Kind, Place, Priority, Reading
+from stillair.thermal.air import AirTrack, RoomEstimate
+from stillair.thermal.drops import DropWatch
+from stillair.thermal.health import SensorHealth, SensorTrouble
+from stillair.thermal.heat import HeatPath
+from stillair.thermal.heating import HeatingWatch
+from stillair.thermal.phases import PhaseWatch
+from stillair.thermal.plan import (
+    SensorView,
+    ThermalContext,
+    ThermalPlan,
+    ThermalResult,
+    ThermalView,
+)
+
+LONGEST_STEP_S = 30.0  # after a longer pause of the watch itself the past is no past
+
+
+class ThermalWatch:
+    """Watch the temperatures of one chamber.
+
+    `take` any reading at any time, `tick` once at every whole second.
+    """
+
+    def __init__(self, plan: ThermalPlan) -> None:
+        self._plan = plan
+        self._heat = HeatPath(plan)
+        self._sensors = {sensor.name: SensorHealth(sensor) for sensor in plan.sensors}
+        self._air = [
+            (health, AirTrack(health.plan.name))
+            for health in self._sensors.values()
+            if health.plan.place is Place.CHAMBER
+        ]
+        self._room = RoomEstimate()
+        self._drops = DropWatch()
+        self._heating = HeatingWatch(plan.target_c)
+        self._phases = PhaseWatch(plan.target_c, plan.limit_c)
+        self._faults: dict[str, tuple[SensorTrouble, Priority | None]] = {}
+        self._ticked_s: float | None = None
+
+    def take(self, reading: Reading) -> None:
+        """Take one reading; those of unknown sensors are passed over."""
+        health = self._sensors.get(reading.sensor)
+        if health is None:
+            return
+        self._heat.take(reading)
+        health.take(reading)
+
+    def tick(self, t_s: float, context: ThermalContext) -> ThermalResult:
+        """Evaluate the second that ends at `t_s`; a time that isn't later gives nothing."""
+        if self._ticked_s is not None and t_s <= self._ticked_s:
+            return ThermalResult()
+        broken_off = self._ticked_s is not None and t_s - self._ticked_s > LONGEST_STEP_S
+        self._ticked_s = t_s
+        findings, signs = self._heat.tick(t_s)
+        room_c, bed_c = self._measure(t_s, broken_off)
+        findings.extend(self._tell_faults(t_s))
+        tracks = [t for h, t in self._air if t.seconds and h.trouble is None]
+        coldest_c = min((track.now_c for track in tracks), default=None)
+        self._room.update(room_c, coldest_c)
+        room_c = self._room.room_c
+        findings.extend(self._drops.tick(t_s, tracks, room_c, context.door_open))
+        cold_air = self._drops.standing
+        findings.extend(self._heating.tick(t_s, tracks, room_c, context.job, cold_air=cold_air))
+        findings.extend(self._phases.tick(t_s, tracks, room_c, bed_c, context, cold_air=cold_air))
+        return ThermalResult(tuple(findings), tuple(signs))
+
+    def view(self) -> ThermalView:
+        """How the air is just now, for pages."""
+        return ThermalView(
+            phase=self._phases.phase,
+            phase_since_s=self._phases.phase_since_s,
+            air_c=None if self._phases.air_c is None else round(self._phases.air_c, 2),
+            room_c=round(self._room.room_c, 2) if self._ticked_s is not None else None,
+            room_estimated=self._room.estimated,
+            sensors=tuple(
+                SensorView(
+                    name,
+                    health.plan.place,
+                    health.last_c if health.trouble is None else None,
+                    health.last_s,
+                    health.trouble.reason if health.trouble else "",
+                )
+                for name, health in self._sensors.items()
+            ),
+            target_c=self._plan.target_c,
+            soak_forecast_s=self._phases.soak_forecast_s,
+        )
+
+    # --- one second --------------------------------------------------------
+
+    def _measure(self, t_s: float, broken_off: bool) -> tuple[float | None, float | None]:
+        """Let each sensor judge itself, feed the tracks; return room and bed where measured."""
+        samples: dict[str, float] = {}
+        room_sum = 0.0
+        room_count = 0
+        bed_c: float | None = None
+        for name, health in self._sensors.items():
+            sample_c = health.tick(t_s)
+            place = health.plan.place
+            if place is Place.CHAMBER:
+                if sample_c is not None:
+                    samples[name] = sample_c
+            elif health.good and health.last_c is not None:
+                if place is Place.ROOM:
+                    room_sum += health.last_c
+                    room_count += 1
+                elif place is Place.BED:
+                    bed_c = health.last_c if bed_c is None else max(bed_c, health.last_c)
+        total = sum(samples.values())
+        count = len(samples)
+        for health, track in self._air:
+            own_c = samples.get(track.name)
+            if broken_off:
+                track.blank()
+            track.push(own_c, health.usual_s)
+            if own_c is not None:
+                others_c = (total - own_c) / (count - 1) if count > 1 else None
+                health.compare(t_s, others_c, count)
+        return (room_sum / room_count if room_count else None), bed_c
+
+    def _tell_faults(self, t_s: float) -> list[Finding]:
+        """One event per sensor that can't be trusted; the last good one of the air is urgent."""
+        if not self._faults and all(h.trouble is None for h in self._sensors.values()):
+            return []
+        findings: list[Finding] = []
+        blind = bool(self._air) and all(health.trouble is not None for health, _ in self._air)
+        for name, health in self._sensors.items():
+            known = self._faults.get(name)
+            trouble = health.trouble
+            if trouble is None:
+                if known is not None:
+                    del self._faults[name]
+                    good_s = health.ended_s if health.ended_s is not None else t_s
+                    findings.append(
+                        _fault(name, Change.CLEARED, t_s, known[0], known[1], end_s=good_s)
+                    )
+                continue
+            urgent = blind and health.plan.place is Place.CHAMBER
+            priority = Priority.HIGH if urgent else Priority.MEDIUM
+            if known is None or known[0].word != trouble.word or (urgent and known[1] != priority):
+                self._faults[name] = (trouble, priority)
+                change = Change.RAISED if known is None else Change.REVISED
+                findings.append(_fault(name, change, t_s, trouble, priority))
+        return findings
+
+
+def _fault(
+    name: str,
+    change: Change,
+    t_s: float,
+    trouble: SensorTrouble,
+    priority: Priority | None,
+    *,
+    end_s: float | None = None,
+) -> Finding:
+    return Finding(
+        Kind.SENSOR_FAULT,
+        change,
+        t_s,
+        trouble.since_s,
+        (name,),
+        {"cause": "clear", "reason": trouble.reason, "fault": trouble.word},
+        end_s=None if end_s is None else max(trouble.since_s, min(end_s, t_s)),
+        subject=name,
+        priority=priority,
+    )

@@ -1,0 +1,439 @@
+"""Doors and drafts: falls of the air that set in at once, told with their figures and their end.
+
+A fall is suspected where the last 10 s (or, for slow sensors and small gaps,
+30 s) fall below what the minute before foretold, by more than noise, by half
+a degree, and by a share of the excess over the room; two seconds running, by
+two sensors, or longer by one. Sensors that rise at the same time speak for
+air being mixed (a fan), not lost. `causes` decides what it is; while the fall
+goes on, the kind may be revised for two and a half minutes.
+
+The end is a kink the other way: the air comes back by a part of what it had
+lost, faster than it would creep. Onset is where the fall, drawn as a straight
+line through 20 % and 60 % of its depth, leaves the level before it, less the
+dead time of 2 s that warm air stays at a sensor.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from stillair.model import Change, Finding, JsonValue, Kind
+from stillair.thermal.air import AirTrack
+from stillair.thermal.causes import Evidence, scores, told
+
+LEAST_K = 0.5
+LEAST_30_K = 0.9
+NOISES = 6.0
+LEAST_SHARE = 0.02
+LEAST_SHARE_30 = 0.035
+LEAST_EXCESS_K = 4.0  # nearer to the room nothing can be told
+MIXING = 0.3  # risers above this share of the fallers mean mixing
+DEAD_S = 2.0
+DECIDE_S = 150.0  # how long the kind may still change
+CHANGE_LEAD = 1.0
+BACK_K, BACK_SHARE = 0.4, 0.15
+LOWEST_AGE_S = 10.0
+GONE_EXCESS_K = 3.0
+GONE_S = 300.0
+SETTLED_S = 2700.0
+SHUT_S = 60.0  # after a switch said shut, slow sensors still fall
+
+
+@dataclass(slots=True)
+class _Share:
+    """What one sensor has lost in the present event."""
+
+    track: AirTrack
+    base_c: float
+    trend_k_per_s: float
+    excess_k: float
+    lowest_c: float
+    lowest_s: float
+    drop_k: float = 0.0
+    fastest_k_per_min: float = 0.0
+
+    def update(self, t_s: float, since_s: float) -> None:
+        track = self.track
+        now_c = track.past_c(0)
+        lost_k = self.base_c + self.trend_k_per_s * min(since_s, 120.0) - now_c
+        if now_c < self.lowest_c:
+            self.lowest_c, self.lowest_s = now_c, t_s - 1.0
+        self.drop_k = max(self.drop_k, lost_k)
+        self.fastest_k_per_min = max(self.fastest_k_per_min, track.fall_k * 60.0 / track.span_s)
+
+    @property
+    def lost_share(self) -> float:
+        return self.drop_k / self.excess_k
+
+
+@dataclass(slots=True)
+class _Fall:
+    """A door or draft that stands."""
+
+    kind: Kind
+    onset_s: float
+    shares: list[_Share]
+    sensors: tuple[str, ...]
+    detail: dict[str, JsonValue]
+    told_s: float
+    told_drop_k: float
+    cold_since_s: float | None = None
+
+    @property
+    def worst(self) -> _Share:
+        return max(self.shares, key=lambda s: s.drop_k)
+
+
+class DropWatch:
+    """Find doors and drafts in the tracks of the chamber's sensors."""
+
+    def __init__(self) -> None:
+        self._fall: _Fall | None = None
+        self._switch_s: float | None = None  # since when the switch has said open
+        self._suspect = 0  # seconds running
+        self._look_from_s = -math.inf
+        self.ended_s: float | None = None
+
+    @property
+    def standing(self) -> bool:
+        """Whether cold air is coming in just now, by switch or by temperature."""
+        return self._fall is not None or self._switch_s is not None
+
+    @property
+    def standing_kind(self) -> Kind | None:
+        """The kind that is told just now."""
+        return self._fall.kind if self._fall else None
+
+    def tick(
+        self, t_s: float, tracks: Sequence[AirTrack], room_c: float, door_open: bool | None
+    ) -> list[Finding]:
+        """Judge at a whole second. `tracks` are those of the good chamber sensors."""
+        findings: list[Finding] = []
+        if door_open is not None or self._switch_s is not None:
+            self._follow_switch(t_s, tracks, room_c, door_open is True, findings)
+        fall = self._fall
+        if fall is None:
+            if self._switch_s is None and t_s >= self._look_from_s:
+                self._look(t_s, tracks, room_c, door_open is None, findings)
+        else:
+            self._follow(t_s, fall, tracks, room_c, door_open, findings)
+        return findings
+
+    # --- nothing stands ----------------------------------------------------
+
+    def _look(
+        self,
+        t_s: float,
+        tracks: Sequence[AirTrack],
+        room_c: float,
+        door_possible: bool,
+        findings: list[Finding],
+    ) -> None:
+        hits = strong = wide = valid = 0
+        fallen_k = risen_k = 0.0
+        for track in tracks:
+            span = track.span_s
+            if track.seconds < span + 40:
+                continue
+            valid += 1
+            kink_k = track.kink_k
+            if kink_k < LEAST_K and track.kink_30_k < LEAST_30_K:
+                off_k = track.fall_k + span * track.trend_k_per_s
+                if off_k < 0.0 and track.fall_k < 0.0:
+                    risen_k -= off_k
+                elif kink_k > 0.0:
+                    fallen_k += kink_k
+                continue
+            excess_k = track.past_c(span) - room_c
+            if excess_k < LEAST_EXCESS_K:
+                continue
+            noise_k = NOISES * track.noise_k
+            least_k = max(LEAST_K, noise_k, LEAST_SHARE * excess_k)
+            fallen_k += max(kink_k, 0.0)
+            if kink_k >= least_k:
+                hits += 1
+                strong += kink_k >= 1.5 * least_k
+            if track.kink_30_k >= max(LEAST_30_K, noise_k, LEAST_SHARE_30 * excess_k):
+                wide += 1
+        if not (hits or wide) or risen_k > MIXING * fallen_k:
+            self._suspect = 0
+            return
+        self._suspect += 1
+        enough = (
+            (hits >= 2 and self._suspect >= 2)
+            or (strong and self._suspect >= 3)
+            or (hits and valid == 1 and self._suspect >= 3)
+            or (wide >= min(2, valid) and self._suspect >= 3)
+            or (wide and self._suspect >= 8)
+        )
+        if enough:
+            self._raise(t_s, tracks, room_c, door_possible, findings)
+
+    def _raise(
+        self,
+        t_s: float,
+        tracks: Sequence[AirTrack],
+        room_c: float,
+        door_possible: bool,
+        findings: list[Finding],
+    ) -> None:
+        onset_s, shares = self._measure(t_s, tracks, room_c)
+        if not shares:
+            return
+        fall = _Fall(Kind.DRAFT, onset_s, shares, (), {}, t_s, 0.0)
+        kinds = self._judge(t_s, fall, door_possible)
+        best = next(iter(kinds))
+        if best is Kind.HEAT_LOST:
+            return
+        fall.kind = best
+        self._fall = fall
+        self._tell(t_s, fall, Change.RAISED, kinds, findings)
+
+    def _measure(
+        self, t_s: float, tracks: Sequence[AirTrack], room_c: float
+    ) -> tuple[float, list[_Share]]:
+        """When it began, from the sensors that fell most; and what each has lost since."""
+        starts: list[tuple[float, float]] = []
+        for track in tracks:
+            if track.seconds >= track.span_s + 40 and (track.kink_k > 0 or track.kink_30_k > 0):
+                start = _onset_ago_s(track)
+                if start is not None:
+                    starts.append((max(track.kink_k, track.kink_30_k), start))
+        if not starts:
+            return t_s, []
+        starts.sort(reverse=True)
+        most_k = starts[0][0]
+        ago_s = max(ago for kink_k, ago in starts if kink_k >= 0.5 * most_k)
+        back = int(ago_s) + 2
+        shares: list[_Share] = []
+        for track in tracks:
+            if track.seconds < back + 16:
+                continue
+            base_c = track.past_c(back)
+            excess_k = base_c - room_c
+            if excess_k < LEAST_EXCESS_K:
+                continue
+            trend = min(0.0, (base_c - track.mean_c(back + 10, back + 16)) / 12.0)
+            share = _Share(track, base_c, max(trend, -0.1), excess_k, base_c, t_s)
+            share.update(t_s, ago_s)
+            shares.append(share)
+        return t_s - ago_s - DEAD_S, shares
+
+    # --- something stands --------------------------------------------------
+
+    def _follow(
+        self,
+        t_s: float,
+        fall: _Fall,
+        tracks: Sequence[AirTrack],
+        room_c: float,
+        door_open: bool | None,
+        findings: list[Finding],
+    ) -> None:
+        age_s = t_s - fall.onset_s
+        alive = [s for s in fall.shares if s.track.seconds > 12 and s.track in tracks]
+        for share in alive:
+            share.update(t_s, age_s)
+        if self._switch_s is not None:
+            if fall.shares and fall.worst.drop_k >= 1.5 * fall.told_drop_k + 1.0:
+                self._tell(t_s, fall, Change.REVISED, {}, findings)
+            return None
+        if self._is_over(t_s, fall, alive, room_c):
+            return self._clear(t_s, fall, findings)
+        if age_s > DECIDE_S:
+            return None
+        kinds = self._judge(t_s, fall, door_open is None)
+        best = next(iter(kinds))
+        if (
+            best is not fall.kind
+            and best is not Kind.HEAT_LOST
+            and t_s - fall.told_s >= 5.0
+            and kinds[best] - kinds.get(fall.kind, -1e9) >= CHANGE_LEAD
+        ):
+            was = fall.kind
+            fall.kind = best
+            self._tell(t_s, fall, Change.REVISED, kinds, findings, was)
+        elif fall.worst.drop_k >= 1.5 * fall.told_drop_k + 1.0 or (
+            t_s - fall.told_s >= 20.0 and self._cause(fall, kinds) != fall.detail["cause"]
+        ):
+            self._tell(t_s, fall, Change.REVISED, kinds, findings)
+        return None
+
+    def _is_over(self, t_s: float, fall: _Fall, alive: list[_Share], room_c: float) -> bool:
+        if not alive:
+            return False
+        worst_k = fall.worst.drop_k
+        concerned = [s for s in alive if s.drop_k >= 0.4 * worst_k]
+        if not concerned:
+            return False
+        back = 0
+        for share in concerned:
+            track = share.track
+            least_k = max(BACK_K, 4.0 * track.noise_k, BACK_SHARE * share.drop_k)
+            risen_k = track.past_c(0) - share.lowest_c
+            if risen_k < least_k or track.fall_k >= 0.0:
+                continue
+            quickly = (
+                track.seconds < 70 or track.past_c(0) - track.past_c(60) >= 0.5 * least_k
+            ) or risen_k >= 0.5 * share.drop_k
+            back += quickly or t_s - share.lowest_s < 60.0
+        if 2 * back >= len(concerned) and back:
+            fall.detail.pop("ended", None)
+            return True
+        if all(s.track.now_c - room_c < GONE_EXCESS_K for s in alive):
+            if fall.cold_since_s is None:
+                fall.cold_since_s = t_s
+            elif t_s - fall.cold_since_s >= GONE_S:
+                fall.detail["ended"] = "too close to the room's temperature to be seen any longer"
+                return True
+        else:
+            fall.cold_since_s = None
+        if t_s - fall.onset_s >= SETTLED_S and all(
+            abs(s.track.past_c(0) - s.track.past_c(600)) < 0.5
+            for s in alive
+            if s.track.seconds > 610
+        ):
+            fall.detail["ended"] = "the air has settled at its new level"
+            return True
+        return False
+
+    def _clear(self, t_s: float, fall: _Fall, findings: list[Finding]) -> None:
+        worst_k = fall.worst.drop_k if fall.shares else 0.0
+        lows = sorted(s.lowest_s for s in fall.shares if s.drop_k >= 0.4 * worst_k)
+        end_s = t_s if "ended" in fall.detail else lows[len(lows) // 2] - 1.0
+        self._fall = None
+        self._suspect = 0
+        self.ended_s = t_s
+        findings.append(
+            Finding(
+                fall.kind,
+                Change.CLEARED,
+                t_s,
+                round(fall.onset_s, 1),
+                fall.sensors,
+                {**fall.detail, **_figures(fall)},
+                end_s=round(max(fall.onset_s, min(end_s, t_s)), 1),
+            )
+        )
+
+    # --- the switch --------------------------------------------------------
+
+    def _follow_switch(
+        self,
+        t_s: float,
+        tracks: Sequence[AirTrack],
+        room_c: float,
+        is_open: bool,
+        findings: list[Finding],
+    ) -> None:
+        """A door switch settles it at once; the figures come from the sensors."""
+        fall = self._fall
+        if is_open and self._switch_s is None:
+            self._switch_s = t_s
+            shares = [
+                _Share(track, base_c, 0.0, base_c - room_c, base_c, t_s)
+                for track in tracks
+                if track.seconds > 5
+                if (base_c := track.past_c(0)) - room_c > LEAST_EXCESS_K
+            ]
+            detail: dict[str, JsonValue] = {"cause": "clear", "by": "switch"}
+            was = None
+            onset_s = t_s
+            change = Change.RAISED
+            if fall is not None:  # it was felt before the switch was heard
+                was, onset_s, shares, change = fall.kind, fall.onset_s, fall.shares, Change.REVISED
+            self._fall = fall = _Fall(Kind.DOOR_OPEN, onset_s, shares, (), detail, t_s, 0.0)
+            fall.sensors = tuple(sorted(s.track.name for s in shares if s.drop_k > LEAST_K))
+            findings.append(
+                Finding(
+                    Kind.DOOR_OPEN,
+                    change,
+                    t_s,
+                    round(onset_s, 1),
+                    fall.sensors,
+                    dict(detail),
+                    was_kind=was if was is not Kind.DOOR_OPEN else None,
+                )
+            )
+        elif not is_open and self._switch_s is not None:
+            self._switch_s = None
+            self._look_from_s = t_s + SHUT_S
+            if fall is not None:
+                fall.detail["ended"] = "by switch"
+                self._clear(t_s, fall, findings)
+
+    # --- shared ------------------------------------------------------------
+
+    def _judge(self, t_s: float, fall: _Fall, door_possible: bool) -> dict[Kind, float]:
+        lost = sorted(max(s.lost_share, 0.004) for s in fall.shares)
+        rate = max(s.fastest_k_per_min / s.excess_k for s in fall.shares)
+        spread = lost[-1] / lost[0] if len(lost) > 1 else None
+        evidence = Evidence(rate, lost[-1], spread, t_s - fall.onset_s)
+        return scores(evidence, door_possible=door_possible)
+
+    def _cause(self, fall: _Fall, kinds: dict[Kind, float]) -> str:
+        return told(kinds, fall.kind, sure=len(fall.shares) > 1)["cause"]
+
+    def _tell(
+        self,
+        t_s: float,
+        fall: _Fall,
+        change: Change,
+        kinds: dict[Kind, float],
+        findings: list[Finding],
+        was: Kind | None = None,
+    ) -> None:
+        worst_k = fall.worst.drop_k
+        fall.sensors = tuple(
+            sorted(s.track.name for s in fall.shares if s.drop_k >= max(0.3, 0.25 * worst_k))
+        ) or (fall.worst.track.name,)
+        if kinds:
+            fall.detail = {**told(kinds, fall.kind, sure=len(fall.shares) > 1)}
+        fall.detail.update(_figures(fall))
+        fall.told_s, fall.told_drop_k = t_s, worst_k
+        findings.append(
+            Finding(
+                fall.kind,
+                change,
+                t_s,
+                round(fall.onset_s, 1),
+                fall.sensors,
+                dict(fall.detail),
+                was_kind=was,
+            )
+        )
+
+
+def _figures(fall: _Fall) -> dict[str, JsonValue]:
+    if not fall.shares:
+        return {}
+    worst = fall.worst
+    return {
+        "drop_k": round(max(worst.drop_k, 0.0), 1),
+        "fastest_k_per_min": round(-max(s.fastest_k_per_min for s in fall.shares), 1) + 0.0,
+    }
+
+
+def _onset_ago_s(track: AirTrack) -> float | None:
+    """How long ago a track's fall left its level, by a line through 20 % and 60 % of its depth."""
+    now_c = track.past_c(0)
+    span = track.span_s if track.kink_k >= track.kink_30_k else max(30, track.span_s)
+    reach = min(span + 25, track.seconds - 8)
+    level_c = max(track.past_c(span), track.past_c(min(reach, span + 5)))
+    depth_k = level_c - now_c
+    if depth_k <= 0.0:
+        return None
+    at_20: int | None = None
+    at_60: int | None = None
+    for ago in range(1, reach):
+        lost_k = level_c - track.past_c(ago)
+        if at_60 is None and lost_k < 0.6 * depth_k:
+            at_60 = ago
+        if lost_k < 0.2 * depth_k:
+            at_20 = ago
+            break
+    if at_20 is None or at_60 is None:
+        return float(span)
+    return at_20 + 0.5 * (at_20 - at_60) + 1.0  # a mean of three seconds is one second old
