@@ -64,7 +64,7 @@ prepare_venv() {
     # The lock is held on this file as long as descriptor 9 is open.
     exec 9<"$root/deploy/venv.sh"
     if command -v flock >/dev/null 2>&1; then
-        flock -n 9 || { say 'Another start or check is installing; waiting for it.'; flock 9; }
+        flock -n 9 || { say 'Another start or check is installing; waiting for it.'; flock 9 || :; }
     fi
 
     # pyvenv.cfg tells where it was made; the programs in a .venv that was moved don't run.
