@@ -1,1 +1,1 @@
-"""TODO-DOC"""
+"""The simulated chamber: physics, picture, script, and twins of the instruments."""
