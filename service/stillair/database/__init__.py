@@ -71,6 +71,7 @@ def writer_engine(path: Path, *, synchronous: str = "FULL") -> Engine:
     """One connection that writes; its transactions take the file's write lock at once."""
     pragmas = (
         f"busy_timeout={BUSY_MS}",
+        "auto_vacuum=INCREMENTAL",  # counts only for a new file
         "journal_mode=WAL",
         f"synchronous={synchronous}",
         f"journal_size_limit={WAL_LIMIT_BYTES}",
@@ -112,6 +113,14 @@ def store_errors(doing: str) -> Iterator[None]:
         kind = DamagedStoreError if is_damage(error) else StoreError
         reason = str(original).splitlines()[0] if str(original) else type(error).__name__
         raise kind(f"{doing}: {reason}") from error
+
+
+def inode_of(path: Path) -> int | None:
+    """Which file a path names now, None if none: to notice that it has been replaced."""
+    try:
+        return path.stat().st_ino
+    except OSError:
+        return None
 
 
 def siblings(path: Path) -> tuple[Path, ...]:

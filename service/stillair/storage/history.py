@@ -1,4 +1,4 @@
-"""Read what has been kept: entries of the ledger, jobs, alarms, notices.
+"""Read what has been kept: entries of the ledger, jobs, alarms, notices, readings.
 
 Every answer is bounded and every read short, so that a slow page holds up
 neither the writer nor the write-ahead log.
@@ -18,7 +18,9 @@ from sqlmodel import col
 from stillair.database import Reader
 from stillair.model import AlarmState, Job, JsonValue, Timeline
 from stillair.storage import items
+from stillair.storage.archive import Archive
 from stillair.storage.journal import Entry, NoticeRow, micros, read_entry, read_notice
+from stillair.storage.readings import ReadingRows, Readings
 from stillair.storage.records import load
 from stillair.storage.tables import AlarmRow, JobRow, Ledger, NoticeTable
 
@@ -40,14 +42,32 @@ class Page:
 
 
 class History:
-    """Answer questions about the past. Thread-safe; every method raises `StoreError`."""
+    """Answer questions about the past. Thread-safe; every method raises `StoreError`.
 
-    def __init__(self, journal: Path) -> None:
+    `live` is the archive of this process, whose memory holds the newest
+    readings; without it they are read from the tail file.
+    """
+
+    def __init__(self, journal: Path, archive: Path, live: Archive | None = None) -> None:
         self._journal = Reader(journal)
+        self._readings = Readings(archive, live)
 
     def close(self) -> None:
         """Let the files go; harmless twice."""
         self._journal.close()
+        self._readings.close()
+
+    # --- readings --------------------------------------------------------------
+
+    def readings(
+        self, chamber: str, start_s: float, end_s: float, points: int = 1_000
+    ) -> dict[str, JsonValue]:
+        """Columns for a chart; see `Readings.columns`."""
+        return self._readings.columns(chamber, start_s, end_s, points)
+
+    def iter_readings(self, chamber: str, start_s: float, end_s: float) -> ReadingRows:
+        """All readings, row by row, for an export; see `Readings.rows`."""
+        return self._readings.rows(chamber, start_s, end_s)
 
     # --- the ledger ----------------------------------------------------------
 

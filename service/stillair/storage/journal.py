@@ -26,7 +26,7 @@ from sqlalchemy import Engine, RowMapping, insert, select, update
 from sqlalchemy.engine import Connection
 from sqlmodel import SQLModel, col
 
-from stillair.database import DamagedStoreError, open_store, store_errors
+from stillair.database import DamagedStoreError, inode_of, open_store, store_errors
 from stillair.model import (
     AlarmState,
     Annunciation,
@@ -161,13 +161,13 @@ class Journal:
     def ready(self) -> None:
         """Open the file unless it is open. Raises `StoreError`."""
         with self._lock:
-            if self._engine is not None and self._inode != self._present_inode():
+            if self._engine is not None and self._inode != inode_of(self.path):
                 # Somebody moved or removed the file: rows would go where nobody finds them.
                 self.close()
             if self._engine is None:
                 self._engine, repaired = open_store(self.path, migrations.JOURNAL, wall=self._wall)
                 self.repaired = repaired or self.repaired
-                self._inode = self._present_inode()
+                self._inode = inode_of(self.path)
 
     def close(self) -> None:
         """Let the file go; it is opened again at the next call. Harmless twice."""
@@ -286,12 +286,6 @@ class Journal:
         )
 
     # --- inside ------------------------------------------------------------
-
-    def _present_inode(self) -> int | None:
-        try:
-            return self.path.stat().st_ino
-        except OSError:
-            return None
 
     @contextmanager
     def _transaction(self, doing: str) -> Iterator[Connection]:

@@ -146,7 +146,7 @@ class Stretch(ArchiveTable, table=True):
 
     Instants are milliseconds since the epoch; those inside the payload count
     from `start_ms`. Temperatures are degrees Celsius, None if all readings of
-    the stretch are missing. `low_ms` and `high_ms` say when the extremes were.
+    the stretch are missing.
     """
 
     __tablename__ = "stretch"
@@ -160,11 +160,10 @@ class Stretch(ArchiveTable, table=True):
             "end_ms",
             "count",
             "low_c",
-            "low_ms",
             "high_c",
-            "high_ms",
             "mean_c",
         ),
+        Index("stretch_end", "end_ms"),
     )
 
     id: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
@@ -174,9 +173,7 @@ class Stretch(ArchiveTable, table=True):
     end_ms: int = Field(sa_type=BigInteger)
     count: int
     low_c: float | None = None
-    low_ms: int | None = Field(default=None, sa_type=BigInteger)
     high_c: float | None = None
-    high_ms: int | None = Field(default=None, sa_type=BigInteger)
     mean_c: float | None = None
     payload: bytes = Field(sa_type=LargeBinary)
 

@@ -1,0 +1,397 @@
+"""Read the archive: columns for a chart, rows for an export.
+
+What is not packed yet is included, from the memory of the archive or, in
+another process, from its tail file. Reads are short and bounded: payloads come
+a few at a time, and a question about weeks is answered from the summaries of
+the rows. A damaged row is left out and counted in `damaged`.
+"""
+
+from __future__ import annotations
+
+import heapq
+import logging
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, cast
+
+import numpy as np
+from sqlalchemy import Select, func, select
+from sqlmodel import col
+
+from stillair.database import DamagedStoreError, Reader
+from stillair.errors import StoreError
+from stillair.model import JsonValue
+from stillair.storage.archive import ROW_READINGS, ROW_SPAN_MS, Archive, tail_generations
+from stillair.storage.packing import MISSING, UNITS_PER_K, Ints, unpack
+from stillair.storage.tables import Stretch, TailMark
+from stillair.storage.tail import read_tail
+from stillair.storage.thinning import ROW_TOLERANCE_MS, Buckets, held_over, rows_of
+
+log = logging.getLogger(__name__)
+
+FEWEST_POINTS, MOST_POINTS = 2, 20_000
+SUMMARY_WIDTH_MS = ROW_READINGS * 1000  # stretches at least as long as a row need no payload
+BATCH_ROWS = 32  # payloads read at once, about 40 kB
+EARLIEST_S, LATEST_S = -1e11, 1e11
+
+Piece = tuple[Ints, Ints]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRows:
+    """All readings of a chamber as rows: seconds since the epoch, then one value a sensor."""
+
+    sensors: tuple[str, ...]
+    rows: Iterator[tuple[float, tuple[float | None, ...]]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    id: int
+    start_ms: int
+    end_ms: int
+    count: int
+
+
+class Readings:
+    """Answer questions about readings. Thread-safe; every method raises `StoreError`."""
+
+    def __init__(self, path: Path, archive: Archive | None = None) -> None:
+        self._path = path
+        self._archive = archive
+        self._reader = Reader(path)
+        self._damaged: set[int] = set()
+
+    @property
+    def damaged(self) -> int:
+        """How many damaged rows have been met."""
+        return len(self._damaged)
+
+    def close(self) -> None:
+        """Let the file go; harmless twice."""
+        self._reader.close()
+
+    def columns(
+        self, chamber: str, start_s: float, end_s: float, points: int
+    ) -> dict[str, JsonValue]:
+        """Readings of all sensors on one axis of time, at most `points` rows.
+
+        `{"time_s": [...], "sensors": {name: [...]}}`, seconds since the epoch
+        and degrees Celsius, None for a gap. The lowest and highest reading of
+        each stretch survive.
+        """
+        start_ms, end_ms = _window(start_s, end_s)
+        points = min(max(points, FEWEST_POINTS), MOST_POINTS)
+        held = self._held(chamber, start_ms, end_ms)
+        sensors = sorted({*self._sensors(chamber, start_ms, end_ms), *held})
+        width_ms = max((end_ms - start_ms + 1) / (points // 2), 1.0)
+        if width_ms < SUMMARY_WIDTH_MS:
+            found = {name: self._rows(chamber, name, start_ms, end_ms) for name in sensors}
+            if all(
+                sum(row.count for row in found[name])
+                + sum(len(times) for times, _ in held.get(name, ()))
+                <= points
+                for name in sensors
+            ):
+                answer = self._all(found, held, start_ms, end_ms)
+                if len(cast("list[float]", answer["time_s"])) <= points:
+                    return answer
+        thinned: dict[str, JsonValue] = {}
+        times_s: list[JsonValue] = []
+        for name in sensors:
+            buckets = Buckets(start_ms, width_ms, points // 2)
+            if width_ms >= SUMMARY_WIDTH_MS:
+                self._summaries(chamber, name, start_ms, end_ms, width_ms, buckets)
+            else:
+                rows = self._rows(chamber, name, start_ms, end_ms)
+                for piece in _joined(self._pieces(rows)):
+                    buckets.add(*_cut(piece, start_ms, end_ms))
+            for piece in held.get(name, ()):
+                buckets.add(*_cut(piece, start_ms, end_ms))
+            if not buckets.empty:
+                thinned[name] = _nulls(buckets.values())
+                times_s = times_s or np.round(buckets.times_s(), 3).tolist()
+        return {"time_s": times_s, "sensors": thinned}
+
+    def rows(self, chamber: str, start_s: float, end_s: float) -> ReadingRows:
+        """All readings in the order of time, with little memory however many there are.
+
+        Readings of several sensors within half a second share a row.
+        """
+        start_ms, end_ms = _window(start_s, end_s)
+        held = self._held(chamber, start_ms, end_ms)
+        sensors = tuple(sorted({*self._sensors(chamber, start_ms, end_ms), *held}))
+        streams = [
+            self._stream(chamber, name, index, start_ms, end_ms, held.get(name, []))
+            for index, name in enumerate(sensors)
+        ]
+        return ReadingRows(sensors, _join(heapq.merge(*streams), len(sensors)))
+
+    # --- from the file -----------------------------------------------------------
+
+    def _sensors(self, chamber: str, start_ms: int, end_ms: int) -> list[str]:
+        """Sensors with rows in the window, found by hopping along the index."""
+        names: list[str] = []
+        with self._reader.connection("the archive can't be read") as connection:
+            name = ""
+            while True:
+                following = select(func.min(col(Stretch.sensor))).where(
+                    col(Stretch.chamber) == chamber, col(Stretch.sensor) > name
+                )
+                found = connection.execute(following).scalar()
+                if found is None:
+                    return names
+                name = str(found)
+                inside = select(col(Stretch.id)).where(*_inside(chamber, name, start_ms, end_ms))
+                if connection.execute(inside.limit(1)).first() is not None:
+                    names.append(name)
+
+    def _rows(
+        self, chamber: str, sensor: str, start_ms: int, end_ms: int, after: _Row | None = None
+    ) -> list[_Row]:
+        """Rows of the window in the order of time; with `after` the next few behind that."""
+        columns = (col(Stretch.id), col(Stretch.start_ms), col(Stretch.end_ms), col(Stretch.count))
+        query: Select[*tuple[Any, ...]] = (
+            select(*columns)
+            .where(*_inside(chamber, sensor, start_ms, end_ms))
+            .order_by(col(Stretch.start_ms), col(Stretch.id))
+        )
+        if after is not None:
+            query = query.where(
+                (col(Stretch.start_ms) > after.start_ms)
+                | ((col(Stretch.start_ms) == after.start_ms) & (col(Stretch.id) > after.id))
+            ).limit(BATCH_ROWS)
+        with self._reader.connection("the archive can't be read") as connection:
+            return [_Row(*row) for row in connection.execute(query)]
+
+    def _pieces(self, rows: Sequence[_Row]) -> Iterator[Piece]:
+        for begin in range(0, len(rows), BATCH_ROWS):
+            batch = rows[begin : begin + BATCH_ROWS]
+            payloads = self._payloads([row.id for row in batch])
+            for row in batch:
+                try:
+                    yield unpack(payloads[row.id], row.start_ms, row.count)
+                except (KeyError, ValueError) as error:
+                    if row.id not in self._damaged:
+                        self._damaged.add(row.id)
+                        log.error("row %d of the archive was left out: %s", row.id, error)
+
+    def _payloads(self, ids: Sequence[int]) -> dict[int, bytes]:
+        wanted = col(Stretch.id).in_(ids)
+        query: Select[*tuple[Any, ...]] = select(col(Stretch.id), col(Stretch.payload)).where(
+            wanted
+        )
+        try:
+            with self._reader.connection("the archive can't be read") as connection:
+                return {row[0]: row[1] for row in connection.execute(query)}
+        except DamagedStoreError:
+            if len(ids) == 1:
+                return {}
+            middle = len(ids) // 2
+            return {**self._payloads(ids[:middle]), **self._payloads(ids[middle:])}
+
+    def _summaries(
+        self,
+        chamber: str,
+        sensor: str,
+        start_ms: int,
+        end_ms: int,
+        width_ms: float,
+        buckets: Buckets,
+    ) -> None:
+        """Give what the index knows of the window, gathered by the database, to `buckets`."""
+        middle_ms = (col(Stretch.start_ms) + col(Stretch.end_ms)) // 2 - start_ms
+        number = (middle_ms // math.ceil(width_ms)).label("number")
+        query = (
+            select(
+                number,
+                func.min(col(Stretch.low_c)),
+                func.max(col(Stretch.high_c)),
+                func.min(col(Stretch.start_ms)),
+                func.max(col(Stretch.end_ms)),
+                func.sum(col(Stretch.count)),
+            )
+            .where(*_inside(chamber, sensor, start_ms, end_ms))
+            .group_by(number)
+        )
+        with self._reader.connection("the archive can't be read") as connection:
+            rows = connection.execute(query).all()
+        if rows:
+            table = np.array([[math.nan if v is None else float(v) for v in row] for row in rows])
+            buckets.add_summary(table[:, 0].astype(np.int64), *table[:, 1:].T)
+
+    # --- from memory or the tail -----------------------------------------------------
+
+    def _held(self, chamber: str, start_ms: int, end_ms: int) -> dict[str, list[Piece]]:
+        if self._archive is not None:
+            return self._archive.held(chamber, start_ms, end_ms)
+        held: dict[str, list[Piece]] = {}
+        path = self._path.with_name(f"{self._path.name}-tail-{self._generation()}")
+        if not path.exists():
+            return held
+        for _, record in read_tail(path):
+            for series in record:
+                if series.chamber == chamber:
+                    held.setdefault(series.sensor, []).append(
+                        (
+                            np.frombuffer(series.times_ms, np.int64),
+                            np.frombuffer(series.units, np.int64),
+                        )
+                    )
+        return {
+            sensor: inside
+            for sensor, pieces in held.items()
+            if (inside := [p for p in pieces if p[0][0] <= end_ms and p[0][-1] >= start_ms])
+        }
+
+    def _generation(self) -> int:
+        with self._reader.connection("the archive can't be read") as connection:
+            found = connection.execute(select(col(TailMark.generation))).scalar()
+        return max(tail_generations(self._path), default=0) if found is None else int(found)
+
+    # --- putting together ----------------------------------------------------------------
+
+    def _all(
+        self,
+        found: dict[str, list[_Row]],
+        held: dict[str, list[Piece]],
+        start_ms: int,
+        end_ms: int,
+    ) -> dict[str, JsonValue]:
+        """Every reading, one row for those of about the same time."""
+        columns = {}
+        for name, rows in found.items():
+            pieces = [*self._pieces(rows), *held.get(name, ())]
+            if pieces:
+                times_ms, units = _sorted(pieces, start_ms, end_ms)
+                if len(times_ms):
+                    columns[name] = (times_ms, units)
+        if not columns:
+            return {"time_s": [], "sensors": {}}
+        row_times, table = rows_of(columns)
+        return {
+            "time_s": (row_times / 1000).tolist(),
+            "sensors": {
+                name: _nulls(held_over(row_times, table[name], *columns[name])) for name in columns
+            },
+        }
+
+    def _stream(
+        self,
+        chamber: str,
+        sensor: str,
+        index: int,
+        start_ms: int,
+        end_ms: int,
+        held: list[Piece],
+    ) -> Iterator[tuple[int, int, int]]:
+        """Readings of one sensor in the order of time: instant, number of the sensor, units."""
+        pending: list[Piece] = []
+        last_ms: int | None = None
+        for piece in self._in_order(chamber, sensor, start_ms, end_ms, held):
+            if pending:
+                # Pieces overlap only where the clock was set back.
+                times_ms, units = _sorted(pending, start_ms, end_ms)
+                ready = int(np.searchsorted(times_ms, piece[0][0], "left"))
+                for at_ms, value in zip(
+                    times_ms[:ready].tolist(), units[:ready].tolist(), strict=True
+                ):
+                    if at_ms != last_ms:
+                        yield at_ms, index, value
+                        last_ms = at_ms
+                pending = [(times_ms[ready:], units[ready:])]
+            pending.append(piece)
+        if pending:
+            times_ms, units = _sorted(pending, start_ms, end_ms)
+            for at_ms, value in zip(times_ms.tolist(), units.tolist(), strict=True):
+                if at_ms != last_ms:
+                    yield at_ms, index, value
+                    last_ms = at_ms
+
+    def _in_order(
+        self, chamber: str, sensor: str, start_ms: int, end_ms: int, held: list[Piece]
+    ) -> Iterator[Piece]:
+        """Pieces in the order of their beginnings, packed ones and held ones."""
+        waiting = sorted(held, key=lambda piece: int(piece[0][0]))
+        after = _Row(-1, start_ms - ROW_SPAN_MS - 1, 0, 0)
+        while rows := self._rows(chamber, sensor, start_ms, end_ms, after):
+            for piece in self._pieces(rows):
+                while waiting and waiting[0][0][0] <= piece[0][0]:
+                    yield waiting.pop(0)
+                yield piece
+            after = rows[-1]
+        yield from waiting
+
+
+def _join(
+    readings: Iterator[tuple[int, int, int]], sensors: int
+) -> Iterator[tuple[float, tuple[float | None, ...]]]:
+    row: list[float | None] = [None] * sensors
+    taken: set[int] = set()
+    begin_ms = -math.inf
+    for at_ms, index, units in readings:
+        if taken and (at_ms - begin_ms > ROW_TOLERANCE_MS or index in taken):
+            yield begin_ms / 1000, tuple(row)
+            row, taken = [None] * sensors, set()
+        if not taken:
+            begin_ms = at_ms
+        taken.add(index)
+        row[index] = None if units == MISSING else units / UNITS_PER_K
+    if taken:
+        yield begin_ms / 1000, tuple(row)
+
+
+def _inside(chamber: str, sensor: str, start_ms: int, end_ms: int) -> tuple[Any, ...]:
+    return (
+        col(Stretch.chamber) == chamber,
+        col(Stretch.sensor) == sensor,
+        col(Stretch.start_ms) >= start_ms - ROW_SPAN_MS,
+        col(Stretch.start_ms) <= end_ms,
+        col(Stretch.end_ms) >= start_ms,
+    )
+
+
+def _window(start_s: float, end_s: float) -> tuple[int, int]:
+    if not (math.isfinite(start_s) and math.isfinite(end_s) and start_s <= end_s):
+        raise StoreError(f"no stretch of time: from {start_s} to {end_s}")
+    return (
+        math.floor(max(start_s, EARLIEST_S) * 1000),
+        math.ceil(min(end_s, LATEST_S) * 1000),
+    )
+
+
+def _cut(piece: Piece, start_ms: int, end_ms: int) -> Piece:
+    begin, end = np.searchsorted(piece[0], (start_ms, end_ms + 1), "left")
+    return piece[0][begin:end], piece[1][begin:end]
+
+
+def _joined(pieces: Iterator[Piece]) -> Iterator[Piece]:
+    """Fewer and longer pieces: arithmetic on many short ones is mostly overhead."""
+    waiting: list[Piece] = []
+    for piece in pieces:
+        if waiting and (len(waiting) == BATCH_ROWS or piece[0][0] < waiting[-1][0][-1]):
+            yield _concatenated(waiting)
+            waiting = []
+        waiting.append(piece)
+    if waiting:
+        yield _concatenated(waiting)
+
+
+def _concatenated(pieces: Sequence[Piece]) -> Piece:
+    return (
+        np.concatenate([times_ms for times_ms, _ in pieces]),
+        np.concatenate([units for _, units in pieces]),
+    )
+
+
+def _sorted(pieces: Sequence[Piece], start_ms: int, end_ms: int) -> Piece:
+    """One piece in the order of time, each instant once."""
+    times_ms, units = _concatenated([_cut(piece, start_ms, end_ms) for piece in pieces])
+    times_ms, first = np.unique(times_ms, return_index=True)
+    return times_ms, units[first]
+
+
+def _nulls(values: Any) -> list[JsonValue]:
+    return [None if math.isnan(value) else value for value in values.tolist()]
