@@ -1,0 +1,110 @@
+"""What the README and hardware.md say is what the program takes."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+import typer
+
+from stillair.config.forms import settings_table
+from stillair.config.materials import MATERIALS
+from stillair.config.reading import chamber_from_text
+
+ROOT = Path(__file__).parents[2]
+DOCUMENTS = {name: (ROOT / name).read_text() for name in ("README.md", "hardware.md")}
+README = DOCUMENTS["README.md"]
+
+CHAMBER = '[chamber]\nname = "north bench"\n'
+SENSOR = '[[sensor]]\nname = "other"\ndriver = "onewire"\naddress = "28-0000075c0000"\n'
+BROKER = '[mqtt]\nhost = "127.0.0.1"\n'
+
+
+def rows_under(heading: str) -> list[str]:
+    """The rows of the table in the section of this heading, without its two head lines."""
+    section = README.split(f"### {heading}\n", 1)[1]
+    section = re.split(r"^##", section, maxsplit=1, flags=re.MULTILINE)[0]
+    return [line for line in section.splitlines() if line.startswith("| `")]
+
+
+def test_every_setting_stands_in_the_table_and_nothing_else_does() -> None:
+    expected = [setting.row() for setting in settings_table()]
+    assert len(expected) > 50
+    assert rows_under("Every setting") == expected, "the table should be:\n" + "\n".join(expected)
+
+
+def test_every_material_stands_with_what_it_bears() -> None:
+    assert rows_under("What the box bears") == [
+        f"| `{material}` | {facts.bears_c:g} °C | {'yes' if facts.combustible else 'no'}"
+        f" | {facts.because} |"
+        for material, facts in MATERIALS.items()
+    ]
+
+
+EXAMPLES = [
+    pytest.param(block, id=f"{name}-{number}")
+    for name, text in DOCUMENTS.items()
+    for number, block in enumerate(re.findall(r"```toml\n(.*?)```", text, re.DOTALL), start=1)
+]
+
+
+@pytest.mark.parametrize("block", EXAMPLES)
+def test_every_example_is_a_good_chamber_file(block: str, tmp_path: Path) -> None:
+    (tmp_path / "mail-password").write_text("three oars in water\n")
+    text = "" if "[chamber]" in block else CHAMBER
+    text += block
+    text += "" if "[[sensor]]" in block else SENSOR
+    text += BROKER if '"mqtt"' in block and "[mqtt]" not in block else ""
+    settings = chamber_from_text(text, "example", tmp_path)
+    assert settings.name == "north bench"
+
+
+def test_there_are_examples() -> None:
+    assert len(EXAMPLES) >= 10
+
+
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_links_lead_somewhere(name: str) -> None:
+    targets = re.findall(r"\]\((?!https?:)([^)]+)\)", DOCUMENTS[name])
+    assert targets
+    for target in targets:
+        file, _, anchor = target.partition("#")
+        path = ROOT / file if file else ROOT / name
+        assert path.is_file(), target
+        if anchor:
+            headings = re.findall(r"^#+ (.+)$", path.read_text(), re.MULTILINE)
+            known = {re.sub(r"[^a-z0-9 -]", "", h.lower()).replace(" ", "-") for h in headings}
+            assert anchor in known, target
+
+
+def test_the_command_line_stands_with_every_option() -> None:
+    from stillair.cli import app
+
+    group = typer.main.get_command(app)
+    table = README.split("## Command line\n", 1)[1].split("\n## ", 1)[0].replace("\\|", "|")
+    described = {
+        " ".join(re.findall(r"^stillair ([a-z]+(?: add)?)", row)): set(
+            re.findall(r"--[a-z-]+", row)
+        )
+        for row in re.findall(r"^\| `(.+?)` \|", table, re.MULTILINE)
+    }
+    assert isinstance(group, typer.core.TyperGroup)
+    assert described == dict(_commands(group))
+
+
+def _commands(group: typer.core.TyperGroup, before: str = "") -> list[tuple[str, set[str]]]:
+    found: list[tuple[str, set[str]]] = []
+    for name, command in group.commands.items():
+        words = f"{before} {name}".strip()
+        if isinstance(command, typer.core.TyperGroup):
+            found.extend(_commands(command, words))
+            continue
+        options = {
+            option
+            for param in command.params
+            for option in (*param.opts, *param.secondary_opts)
+            if option.startswith("--") and option != "--help"
+        }
+        found.append((words, options))
+    return found
