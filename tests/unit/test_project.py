@@ -151,6 +151,20 @@ def test_a_package_says_what_it_is_for(path: Path) -> None:
     assert "TODO" not in said
 
 
+ROOMS = sorted(
+    path.stem + ("/" if path.is_dir() else ".py" if path.stem in ("watch", "cli") else "")
+    for path in SERVICE.iterdir()
+    if not path.name.startswith("_") and path.name != "py.typed"
+)
+
+
+@pytest.mark.parametrize("room", ROOMS)
+def test_each_room_is_on_the_developers_map(room: str) -> None:
+    page = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    rows = [line for line in page.splitlines() if line.startswith("| `")]
+    assert any(f"`{room}`" in row for row in rows)
+
+
 # --- ./deploy/start ---------------------------------------------------------
 
 # Stands in for a Python: tells its version, makes a .venv whose python notes what
