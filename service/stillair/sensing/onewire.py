@@ -42,7 +42,7 @@ def is_address(text: str) -> bool:
 def find_addresses(bus_dir: Path = BUS_DIR) -> tuple[str, ...]:
     """The temperature chips that the kernel has found, sorted; () where there is no bus."""
     try:
-        names = sorted(entry.name for entry in bus_dir.iterdir() if is_address(entry.name))
+        names = sorted(entry.name for entry in bus_dir.iterdir() if _ADDRESS.fullmatch(entry.name))
         # One by one: the library's own list fails whole while one chip is vanishing.
         return tuple(name for name in names if _device(bus_dir, name) is not None)
     except OSError:

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 logger = logging.getLogger(__name__)
 
 GRACE_S: Final = 5.0  # a broker that restarts is back by then
-KEEPALIVE_S: Final = 10  # a dead broker behind a dead cable is known after 15 s
+KEEPALIVE_S: Final = 10  # a broker behind a dead cable is known to be gone within 20 s
 CONNECT_TIMEOUT_S: Final = 5.0
 AGAIN_S: Final = 2.0
 LOOP_S: Final = 0.2  # the longest wait for the socket, and so for `close`
@@ -96,6 +96,7 @@ class TopicReader:
         password: str | None = None,
         tls: bool = False,
         grace_s: float = GRACE_S,
+        again_s: float = AGAIN_S,
     ) -> None:
         if not 1 <= port <= 65535:
             raise ValueError(f"{port} is no port")
@@ -108,10 +109,11 @@ class TopicReader:
         self._password = password
         self._tls = tls
         self._grace_s = grace_s
+        self._again_s = again_s
         self._topics: list[_Topic] = []
         self._subscribed: set[str] = set()  # only the thread's
         self._lost_s: float | None = clock.now_s()
-        self._why = "not connected yet"
+        self.why = "not connected yet"
         self._refused = ""
         self._version_5 = True
         self._stopping = threading.Event()
@@ -138,12 +140,17 @@ class TopicReader:
             if topic in self._topics:
                 self._topics.remove(topic)
 
+    @property
+    def lost(self) -> bool:
+        """Whether there is no connection just now, for the reason in `why`."""
+        return self._lost_s is not None
+
     def outage(self) -> str:
         """Why there is no connection, once it has been gone too long; "" while all is well."""
         lost_s = self._lost_s
         if lost_s is None or self._clock.now_s() - lost_s < self._grace_s:
             return ""
-        return f"no connection to the broker {self.where}: {self._why}"
+        return f"no connection to the broker {self.where}: {self.why}"
 
     def close(self) -> None:
         """End the thread within 0.5 s, or leave it to end by itself; safe to call twice."""
@@ -161,9 +168,8 @@ class TopicReader:
                 self._lost(str(error.strerror or error).lower())
             except Exception as error:
                 # paho raises struct.error, IndexError and others for what a broker garbles
-                logger.warning("broker %s: %s: %s", self.where, type(error).__name__, error)
-                self._lost("it does not speak MQTT as it should")
-            self._stopping.wait(AGAIN_S)
+                self._lost(f"it does not speak MQTT as it should ({type(error).__name__})")
+            self._stopping.wait(self._again_s)
 
     def _stay_connected(self) -> None:
         """Connect and serve until the connection is lost."""
@@ -193,7 +199,7 @@ class TopicReader:
             with self.lock:
                 names = {topic.name for topic in self._topics}
             for name in sorted(names - self._subscribed):
-                client.subscribe(name)
+                client.subscribe(name, qos=1)
             self._subscribed |= names
 
     def _connect(self, client: Client) -> None:
@@ -255,7 +261,7 @@ class TopicReader:
             changed()
 
     def _lost(self, why: str) -> None:
-        self._why = why
+        self.why = why
         if self._lost_s is None:
             self._lost_s = self._clock.now_s()
             logger.warning("broker %s: %s", self.where, why)
