@@ -23,6 +23,8 @@ import math
 RING_S = 1024
 TREND_S = 60
 BLEND_S = 3  # s that are averaged into one value
+WANDER_RATE = 0.006  # per second: about three minutes
+WANDER_MOST_K = 2.0
 WARM_START_C = 32.0  # a first value above this is no room
 ASSUMED_ROOM_C = 22.0
 
@@ -39,6 +41,7 @@ class AirTrack:
         self.now_c = 0.0
         self.seconds = 0  # of unbroken past
         self.noise_k = 0.05
+        self.wander_k = 0.0  # how far the air strays from its trend in 10 s when nothing is wrong
         self.span_s = 10
         self.fall_k = self.kink_k = self.kink_30_k = self.trend_k_per_s = 0.0
         self._sums = [0.0] * RING_S
@@ -95,7 +98,9 @@ class AirTrack:
         ) / length
         self.trend_k_per_s = trend
         self.fall_k = before_c - now_c
-        self.kink_k = self.fall_k + span * trend if trend < 0.0 else self.fall_k
+        off_k = self.fall_k + span * trend
+        self.wander_k += WANDER_RATE * (min(abs(off_k), WANDER_MOST_K) - self.wander_k)
+        self.kink_k = off_k if trend < 0.0 else self.fall_k
         wide = 30 if span < 30 else span
         if have < wide + 60:
             self.kink_30_k = 0.0

@@ -7,7 +7,7 @@ Three figures tell them apart, each a plain number an owner can check:
   to 2 per minute; a heater switched off: at most 3 K/min of some 30 K;
 - the share of the excess that each sensor has lost, highest over lowest. A
   door exchanges the air of the whole box, a draft one side of it;
-- the share lost at the worst sensor within the first minute.
+- the share lost at the worst sensor, and where a fall of its age will end.
 
 Each cause expects a value and a spread of each figure, in logarithms where
 figures are ratios; its score is the Gaussian log-likelihood. The cause is
@@ -25,6 +25,7 @@ from dataclasses import dataclass
 from stillair.model import Kind
 
 CLEAR_LEAD = math.log(3.0)
+GROWTH_S = 40.0  # time constant with which a young fall deepens
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +62,9 @@ def scores(evidence: Evidence, *, door_possible: bool) -> dict[Kind, float]:
     """Log-likelihood of each cause, best first."""
     figures = [
         math.log(max(evidence.rate_per_min, 1e-3)),
-        math.log(max(evidence.share, 1e-3)),
+        math.log(
+            max(evidence.share / (1.0 - math.exp(-max(evidence.age_s, 2.0) / GROWTH_S)), 1e-3)
+        ),
     ]
     found: dict[Kind, float] = {}
     for kind, expected in EXPECTED.items():

@@ -24,6 +24,7 @@ from stillair.thermal.plan import (
     ThermalView,
 )
 
+AFTER_HEAT_S = 300.0  # in the heat of a fire a falling sensor is no news
 LONGEST_STEP_S = 30.0  # after a longer pause of the watch itself the past is no past
 
 
@@ -70,9 +71,13 @@ class ThermalWatch:
         coldest_c = min((track.now_c for track in tracks), default=None)
         self._room.update(room_c, coldest_c)
         room_c = self._room.room_c
-        findings.extend(self._drops.tick(t_s, tracks, room_c, context.door_open))
+        hot_s = self._heat.hot_s
+        calm = hot_s is None or t_s - hot_s > AFTER_HEAT_S
+        findings.extend(self._drops.tick(t_s, tracks, room_c, context.door_open, calm=calm))
         cold_air = self._drops.standing
-        findings.extend(self._heating.tick(t_s, tracks, room_c, context.job, cold_air=cold_air))
+        findings.extend(
+            self._heating.tick(t_s, tracks, room_c, context.job, cold_air=cold_air or not calm)
+        )
         findings.extend(self._phases.tick(t_s, tracks, room_c, bed_c, context, cold_air=cold_air))
         return ThermalResult(tuple(findings), tuple(signs))
 

@@ -33,8 +33,9 @@ MIXING = 0.3  # risers above this share of the fallers mean mixing
 DEAD_S = 2.0
 DECIDE_S = 150.0  # how long the kind may still change
 CHANGE_LEAD = 1.0
-BACK_K, BACK_SHARE = 0.4, 0.15
-LOWEST_AGE_S = 10.0
+BACK_K, BACK_SHARE, BACK_MOST_K = 0.5, 0.12, 1.5
+WANDERS = 3.5
+WAIT_S = 12.0  # so long a young fall may wait for a clear cause
 GONE_EXCESS_K = 3.0
 GONE_S = 300.0
 SETTLED_S = 2700.0
@@ -61,7 +62,8 @@ class _Share:
         if now_c < self.lowest_c:
             self.lowest_c, self.lowest_s = now_c, t_s - 1.0
         self.drop_k = max(self.drop_k, lost_k)
-        self.fastest_k_per_min = max(self.fastest_k_per_min, track.fall_k * 60.0 / track.span_s)
+        over_s = min(track.span_s, max(since_s, 4.0))
+        self.fastest_k_per_min = max(self.fastest_k_per_min, track.fall_k * 60.0 / over_s)
 
     @property
     def lost_share(self) -> float:
@@ -107,15 +109,25 @@ class DropWatch:
         return self._fall.kind if self._fall else None
 
     def tick(
-        self, t_s: float, tracks: Sequence[AirTrack], room_c: float, door_open: bool | None
+        self,
+        t_s: float,
+        tracks: Sequence[AirTrack],
+        room_c: float,
+        door_open: bool | None,
+        *,
+        calm: bool,
     ) -> list[Finding]:
-        """Judge at a whole second. `tracks` are those of the good chamber sensors."""
+        """Judge at a whole second.
+
+        `tracks` are those of the good chamber sensors; not `calm`: there are
+        signs of fire, beside which a fall is no news (a switch still is).
+        """
         findings: list[Finding] = []
         if door_open is not None or self._switch_s is not None:
             self._follow_switch(t_s, tracks, room_c, door_open is True, findings)
         fall = self._fall
         if fall is None:
-            if self._switch_s is None and t_s >= self._look_from_s:
+            if self._switch_s is None and t_s >= self._look_from_s and calm:
                 self._look(t_s, tracks, room_c, door_open is None, findings)
         else:
             self._follow(t_s, fall, tracks, room_c, door_open, findings)
@@ -149,7 +161,7 @@ class DropWatch:
             excess_k = track.past_c(span) - room_c
             if excess_k < LEAST_EXCESS_K:
                 continue
-            noise_k = NOISES * track.noise_k
+            noise_k = max(NOISES * track.noise_k, WANDERS * track.wander_k)
             least_k = max(LEAST_K, noise_k, LEAST_SHARE * excess_k)
             fallen_k += max(kink_k, 0.0)
             if kink_k >= least_k:
@@ -185,7 +197,11 @@ class DropWatch:
         fall = _Fall(Kind.DRAFT, onset_s, shares, (), {}, t_s, 0.0)
         kinds = self._judge(t_s, fall, door_possible)
         best = next(iter(kinds))
-        if best is Kind.HEAT_LOST:
+        if best is Kind.HEAT_LOST or (
+            t_s - onset_s < WAIT_S
+            and len(shares) > 1
+            and told(kinds, best, sure=True)["cause"] != "clear"
+        ):
             return
         fall.kind = best
         self._fall = fall
@@ -271,7 +287,7 @@ class DropWatch:
         back = 0
         for share in concerned:
             track = share.track
-            least_k = max(BACK_K, 4.0 * track.noise_k, BACK_SHARE * share.drop_k)
+            least_k = max(BACK_K, 4.0 * track.noise_k, min(BACK_SHARE * share.drop_k, BACK_MOST_K))
             risen_k = track.past_c(0) - share.lowest_c
             if risen_k < least_k or track.fall_k >= 0.0:
                 continue

@@ -36,6 +36,7 @@ SILENT_S = 30.0
 USUAL_INTERVALS = 3
 JUMP_K = 4.0
 JUMP_K_PER_S = 1.0
+JUMP_MOVES = 4.0
 SPIKES = 3  # within NERVOUS_S are a fault
 GOOD_FOR_S = 30.0  # a fault is over after this long without one
 STUCK_S = 120.0
@@ -101,6 +102,8 @@ class SensorHealth:
         self._others_high_c = 0.0
         self._others_count = 0
         self._stuck = False
+        self._raw_c = 0.0
+        self._move_k = 0.0  # how far its readings usually move
 
     @property
     def good(self) -> bool:
@@ -200,9 +203,10 @@ class SensorHealth:
             t_s, value_c = self._held.pop(0)
         if self.last_c is not None and self.last_s is not None:
             step_k = abs(value_c - self.last_c)
-            if step_k > JUMP_K + JUMP_K_PER_S * (t_s - self.last_s) and not self._confirmed(
-                t_s, value_c
-            ):
+            self._move_k += 0.05 * (min(abs(value_c - self._raw_c), 10.0) - self._move_k)
+            self._raw_c = value_c
+            allowed_k = JUMP_K + JUMP_K_PER_S * (t_s - self.last_s) + JUMP_MOVES * self._move_k
+            if step_k > allowed_k and not self._confirmed(t_s, value_c):
                 return
             if self._jump:
                 if len(self._jump) < 3:
@@ -214,6 +218,7 @@ class SensorHealth:
                 self._others_count = -1
         else:
             self._same_since_s = t_s
+            self._raw_c = value_c
         self.last_c, self.last_s = value_c, t_s
         self._sum += value_c
         self._count += 1

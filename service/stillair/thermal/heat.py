@@ -280,6 +280,7 @@ class HeatPath:
                 self._own[sensor.name] = (_HeatTrack(sensor), sensor.limit_c)
         self._tracks = {**self._air, **self._room, **{n: t for n, (t, _) in self._own.items()}}
         self._standing: dict[tuple[Kind, str], _Standing] = {}
+        self.hot_s: float | None = None  # when the chamber's air last gave a sign of fire
 
     def take(self, reading: Reading) -> None:
         """Take one reading of any sensor; unknown names are not ours."""
@@ -320,6 +321,8 @@ class HeatPath:
                 level_c = track.level_c(False)
                 if level_c is not None and level_c >= self.static_c:
                     signs.append(self._static_sign(t_s, track, level_c))
+        if risen or over:
+            self.hot_s = t_s
         self._tell_rise(t_s, risen, findings, signs)
         if over or (Kind.OVER_TEMPERATURE, "") in self._standing:
             below = not stale and all(
