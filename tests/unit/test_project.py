@@ -168,7 +168,8 @@ def test_each_room_is_on_the_developers_map(room: str) -> None:
 # --- ./deploy/start ---------------------------------------------------------
 
 # Stands in for a Python: tells its version, makes a .venv whose python notes what
-# pip is asked, fails there while the file `no-network` exists.
+# pip is asked and fails there while the file `no-network` exists. The programs in
+# that .venv print what they are asked, and fail while a file `bad-NAME` exists.
 FAKE_PYTHON = """#!/bin/sh
 case "$*" in
     -c*) printf '%s\\n' "$VERDICT" ;;
@@ -179,16 +180,23 @@ case "$*" in
         mkdir -p "$venv/bin"
         echo "command = python3 $*" >"$venv/pyvenv.cfg"
         cp "$0" "$venv/bin/python"
-        printf '#!/bin/sh\\nprintf "%%s\\\\n" "$@"\\n' >"$venv/bin/stillair"
-        chmod +x "$venv/bin/stillair" ;;
+        for name in stillair ruff mypy lint-imports; do
+            cp "$NOTES/program" "$venv/bin/$name"
+        done ;;
     '-m pip --version') echo pip ;;
     '-m pip'*)
         [ -e "$NOTES/no-network" ] && { echo 'no network' >&2; exit 1; }
         echo "$*" >>"$NOTES/pip" ;;
+    '-m pytest') exec "$NOTES/program" "$@" ;;
 esac
 """
+PROGRAM = """#!/bin/sh
+printf '%s\\n' "$@"
+[ "$2" = pytest ] && exec test ! -e "$NOTES/bad-pytest"
+test ! -e "$NOTES/bad-${0##*/}"
+"""
 TOOLS = ["basename", "cat", "chmod", "cksum", "cp", "dirname", "flock", "grep"]
-TOOLS += ["mkdir", "readlink", "rm", "sh"]
+TOOLS += ["mkdir", "readlink", "rm", "sh", "test"]
 
 
 class Checkout:
@@ -197,29 +205,29 @@ class Checkout:
     def __init__(self, folder: Path) -> None:
         self.folder = folder / "a check out"
         self.programs = folder / "bin"
-        self.verdict = "ok"
         shutil.copytree(ROOT / "deploy", self.folder / "deploy")
         shutil.copy(ROOT / "pyproject.toml", self.folder)
+        self.notes = folder
         self.programs.mkdir()
+        self.add_program("program", PROGRAM, folder)
         for tool in TOOLS:
             where = shutil.which(tool)
             assert where, f"{tool} is missing"
             (self.programs / tool).symlink_to(where)
 
-    def add_program(self, name: str, text: str) -> None:
-        path = self.programs / name
+    def add_program(self, name: str, text: str, folder: Path | None = None) -> None:
+        path = (folder or self.programs) / name
         path.write_text(text)
         path.chmod(0o755)
 
     def start(self, *options: str) -> subprocess.CompletedProcess[str]:
+        return self.run("start", *options)
+
+    def run(self, command: str, *options: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
-            [self.folder / "deploy" / "start", *options],
+            [self.folder / "deploy" / command, *options],
             cwd="/",
-            env={
-                "PATH": str(self.programs),
-                "NOTES": str(self.folder.parent),
-                "VERDICT": self.verdict,
-            },
+            env={"PATH": str(self.programs), "NOTES": str(self.notes), "VERDICT": "ok"},
             capture_output=True,
             text=True,
             timeout=30,
@@ -228,7 +236,7 @@ class Checkout:
 
     def installs(self) -> list[str]:
         """What pip was asked since the last call."""
-        notes = self.folder.parent / "pip"
+        notes = self.notes / "pip"
         asked = notes.read_text().splitlines() if notes.exists() else []
         notes.unlink(missing_ok=True)
         return asked
@@ -281,7 +289,7 @@ def test_start_installs_anew_where_the_checkout_was_moved(ready: Checkout) -> No
 
 def test_start_repairs_what_an_interruption_left_half_installed(ready: Checkout) -> None:
     (ready.folder / "pyproject.toml").write_text("# another version\n")
-    no_network = ready.folder.parent / "no-network"
+    no_network = ready.notes / "no-network"
     no_network.touch()
     failed = ready.start()
     assert failed.returncode == 1
@@ -344,6 +352,56 @@ def test_start_takes_a_later_python_where_python3_is_too_old(checkout: Checkout)
     checkout.add_program("python3", lame_python("sys.version_info = (3, 9, 2)"))
     checkout.add_program("python3.13", FAKE_PYTHON)
     assert checkout.start().returncode == 0
+
+
+# --- ./deploy/check ---------------------------------------------------------
+
+
+@pytest.fixture
+def checked(checkout: Checkout) -> Checkout:
+    """A checkout on a computer that has all that tests need, and no rights to install more."""
+    checkout.add_program("python3", FAKE_PYTHON)
+    checkout.add_program("id", "#!/bin/sh\necho 1000\n")
+    for name in ("mosquitto", "chromium", "shellcheck"):
+        checkout.add_program(name, PROGRAM)
+    return checkout
+
+
+def test_check_passes_when_every_step_does(checked: Checkout) -> None:
+    ended = checked.run("check")
+    assert (ended.returncode, ended.stderr.count("Failed")) == (0, 0)
+    assert ended.stdout.splitlines()[-1] == "pytest"  # its closing line comes last
+
+
+@pytest.mark.parametrize(
+    ("program", "step"),
+    [
+        ("shellcheck", "shell scripts"),
+        ("ruff", "lint\n  form"),
+        ("mypy", "types"),
+        ("lint-imports", "floors"),
+        ("pytest", "tests"),
+    ],
+)
+def test_check_goes_on_after_a_failed_step_and_fails_at_the_end(
+    checked: Checkout, program: str, step: str
+) -> None:
+    (checked.notes / f"bad-{program}").touch()
+    ended = checked.run("check")
+    assert ended.returncode == 1
+    assert ended.stderr.endswith(f"Failed:\n  {step}\n")
+    assert "== tests" in ended.stdout
+
+
+def test_check_names_a_program_that_it_may_not_install_and_runs_the_rest(
+    checked: Checkout,
+) -> None:
+    (checked.programs / "chromium").unlink()
+    ended = checked.run("check")
+    assert ended.returncode == 1
+    assert "sudo apt-get install chromium\n" in ended.stderr
+    assert "== tests" in ended.stdout
+    assert ended.stderr.endswith("Failed:\n  Debian packages\n")
 
 
 # --- what a test may not leave behind ---------------------------------------
