@@ -29,7 +29,6 @@ from stillair.config.values import (
     Topic,
     command_line,
     context_of,
-    must_be_file,
 )
 from stillair.model import ContactKind, Place
 
@@ -294,4 +293,4 @@ class SimulationTable(Table):
             raise ValueError("has to be on one line, without control characters")
         if not scenario.endswith(".toml"):
             return scenario
-        return str(must_be_file(context_of(info).folder / scenario, info))
+        return str(context_of(info).folder / scenario)

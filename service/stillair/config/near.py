@@ -12,9 +12,9 @@ TYPED_CHARACTERS = 60  # nobody mistypes a longer name; comparing one would take
 HUGE = 10**30
 
 
-def printable(text: str) -> str:
+def printable(text: str, most: int = SHOWN_CHARACTERS) -> str:
     """Text without anything that could move a terminal's cursor or break a log line."""
-    cut = text if len(text) <= SHOWN_CHARACTERS else text[:SHOWN_CHARACTERS] + "…"
+    cut = text if len(text) <= most else text[:most] + "…"
     return "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in cut)
 
 

@@ -35,7 +35,9 @@ class CommandSounder(Table):
     # It may hold an address with a password.
     command: Annotated[
         str, Field(min_length=1, max_length=1000), Takes("a program and its arguments")
-    ] = Field(repr=False, description="A program that makes one tone each time it is run.")
+    ] = Field(
+        repr=False, description="A program that makes one tone; STILLAIR_SOUND tells it which."
+    )
 
     @field_validator("command")
     @classmethod

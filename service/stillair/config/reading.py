@@ -19,6 +19,7 @@ from pydantic import ValidationError
 
 from stillair.config.faults import sentences
 from stillair.config.settings import ChamberSettings
+from stillair.config.simulated import faults_of_simulation
 from stillair.config.together import faults_between_files, faults_between_tables
 from stillair.config.values import FileContext
 from stillair.errors import SettingsError
@@ -36,17 +37,22 @@ name = "Boat shed, north bench"
 enclosure = ["plywood", "foam"]
 target_c = 45
 limit_c = 70
-width_mm = 560
-depth_mm = 560
-height_mm = 620
+width_mm = 600
+depth_mm = 600
+height_mm = 650
 
 [[sensor]]
 name = "top"
 driver = "simulated"
 
 [[sensor]]
+name = "middle"
+driver = "simulated"
+
+[[sensor]]
 name = "low"
 driver = "simulated"
+point = "bed side"
 
 [[sensor]]
 name = "bed"
@@ -171,6 +177,8 @@ def _checked(raw: dict[str, Any], source: str, folder: Path, *, replay: bool) ->
     except ValidationError as error:
         faults.append(sentences(error))
     faults.append(faults_between_tables(raw, sensors_needed=not replay))
+    if not replay:
+        faults.append(faults_of_simulation(raw, folder))
     told = _first(itertools.chain.from_iterable(faults))
     if settings is None or told:
         raise SettingsError(source, told)

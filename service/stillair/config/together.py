@@ -40,7 +40,7 @@ THING: Mapping[str, Mapping[str, object]] = {
 
 def faults_between_tables(raw: Row, *, sensors_needed: bool) -> Iterator[str]:
     """Every breach of a rule between tables, one sentence each."""
-    sensors, contacts, people = (list(_rows(raw, name)) for name in ("sensor", "contact", "person"))
+    sensors, contacts, people = (list(rows(raw, name)) for name in ("sensor", "contact", "person"))
     yield from _same_names("sensor", sensors)
     yield from _same_names("contact", contacts)
     yield from _same_names("person", people)
@@ -103,7 +103,8 @@ def faults_between_files(named: Mapping[str, ChamberSettings]) -> Iterator[str]:
             yield f"{file}: sounder.pin = {pin}: is taken by {pins[pin]}"
 
 
-def _rows(raw: Row, name: str) -> Iterator[tuple[str, Row]]:
+def rows(raw: Row, name: str) -> Iterator[tuple[str, Row]]:
+    """Each table of an array of tables with its path, leaving out what is no table."""
     for number, row in enumerate(_list(raw.get(name)), start=1):
         if isinstance(row, dict):
             yield f"{name}[{number}]", row
@@ -117,9 +118,9 @@ def _is_mail(route: object) -> bool:
     return isinstance(route, str) and route.lower().startswith("mailto:")
 
 
-def _same_names(kind: str, rows: list[tuple[str, Row]]) -> Iterator[str]:
+def _same_names(kind: str, named: list[tuple[str, Row]]) -> Iterator[str]:
     seen: dict[str, str] = {}
-    for path, row in rows:
+    for path, row in named:
         name = row.get("name")
         if not isinstance(name, str):
             continue
@@ -156,10 +157,10 @@ def _same_things(sensors: list[tuple[str, Row]]) -> Iterator[str]:
 
 def _same_pins(raw: Row, contacts: list[tuple[str, Row]]) -> Iterator[str]:
     seen: dict[int, str] = {}
-    rows = list(contacts)
+    users = list(contacts)
     if isinstance(raw.get("sounder"), dict):
-        rows.append(("sounder", raw["sounder"]))
-    for path, row in rows:
+        users.append(("sounder", raw["sounder"]))
+    for path, row in users:
         pin = row.get("pin")
         if not isinstance(pin, int) or isinstance(pin, bool):
             continue
