@@ -201,12 +201,14 @@ def open_store(
     *,
     synchronous: str = "FULL",
     check: bool = True,
+    mend: bool = True,
     wall: Callable[[], datetime] = lambda: datetime.now(UTC),
 ) -> tuple[Engine, str | None]:
     """Open a file for writing, up to date; a damaged one is set aside and a new one begun.
 
     Returns the engine and, if a file was set aside, one sentence saying so.
-    Raises `StoreError` if the file can't be used now: no right, no room, busy.
+    Raises `StoreError` if the file can't be used now: no right, no room, busy;
+    and `DamagedStoreError` for a damaged one that must stay, without `mend`.
     """
     repaired: str | None = None
     with store_errors(f"{path.parent} can't be used"):
@@ -225,6 +227,8 @@ def open_store(
         except DamagedStoreError as damage:
             if engine is not None:
                 engine.dispose()
+            if not mend:
+                raise
             with store_errors(f"{path.name} is damaged and can't be set aside"):
                 aside = set_aside(path, wall())
             repaired = f"{damage}; it was set aside as {aside.name} and a new one begun"

@@ -124,6 +124,20 @@ class History:
             row = connection.execute(query).mappings().first()
         return _job_entry(row).body if row else None
 
+    def job_span(self, job_id: str) -> tuple[float, float | None]:
+        """When a job began and when its chamber had cooled, seconds since the epoch.
+
+        None for the end while it isn't over. Raises `KeyError` if there never
+        was such a job.
+        """
+        query = select(JobRow).where(col(JobRow.id) == job_id)
+        with self._journal.connection("the journal can't be read") as connection:
+            row = connection.execute(query).mappings().first()
+        if row is None:
+            raise KeyError(job_id)
+        begun_s = _timeline(row).epoch_s(load(Job, row["body"]).started_s)
+        return begun_s, None if row["unfinished"] else row["at_us"] / 1e6
+
     def alarms(
         self,
         after: int = 0,

@@ -110,6 +110,11 @@ class JournalWriter:
         """False while something that happened could not be kept in the journal."""
         return not self._trouble
 
+    @property
+    def waiting(self) -> int:
+        """How many outcomes are not in the journal yet."""
+        return len(self._queue)
+
     def flush(self, timeout_s: float) -> bool:
         """Try at once and wait until all is kept; False if it isn't after `timeout_s`."""
         with self._wake:

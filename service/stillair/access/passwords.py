@@ -1,0 +1,138 @@
+"""Names, passwords and tokens: what is allowed, and what is kept of them.
+
+References
+----------
+RFC 9106 (2021), Argon2. OWASP Password Storage Cheat Sheet: Argon2id with
+19 MiB, two passes and one lane, which takes 38 ms here and about 0.2 s on a
+small board. NIST SP 800-63B (2017), 5.1.1: length counts, rules of composition
+don't; passwords that everybody knows are refused.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+import threading
+import unicodedata
+from typing import TYPE_CHECKING
+
+from stillair.errors import AccessError
+
+if TYPE_CHECKING:
+    from argon2 import PasswordHasher
+
+SHORTEST, LONGEST = 10, 200
+LONGEST_NAME = 40
+FEWEST_LETTERS = 5  # different ones
+TOKEN_BYTES = 32
+MARK = "stillair_"  # begins a program's token, so that one that got into a text is recognized
+AT_ONCE = 2  # hashes computed at the same time: 38 MiB, and the watch keeps its processor
+
+TRIVIAL = frozenset(
+    {
+        "0123456789",
+        "1234567890",
+        "12345678910",
+        "9876543210",
+        "abcdefghij",
+        "password12",
+        "password123",
+        "password1234",
+        "passwordpassword",
+        "qwertyuiop",
+        "qwertzuiop",
+        "letmein123",
+        "iloveyou12",
+        "administrator",
+        "changeme123",
+        "stillair123",
+    }
+)
+
+_slots = threading.BoundedSemaphore(AT_ONCE)
+
+
+def clean_name(name: str) -> str:
+    """A name fit to be kept and shown. Raises `AccessError`."""
+    cleaned = " ".join(unicodedata.normalize("NFKC", name).split())
+    if not 1 <= len(cleaned) <= LONGEST_NAME:
+        raise AccessError(f"a name has 1 to {LONGEST_NAME} characters")
+    if not cleaned.isprintable():
+        raise AccessError("a name has characters that can be printed")
+    return cleaned
+
+
+def name_key(name: str) -> str:
+    """By this two names are the same, whatever their capitals."""
+    return " ".join(unicodedata.normalize("NFKC", name).split()).casefold()
+
+
+def check_password(name: str, password: str) -> None:
+    """Refuse a password that is easy to guess. Raises `AccessError`."""
+    plain = _normal(password)
+    if len(plain) < SHORTEST:
+        raise AccessError(f"a password has at least {SHORTEST} characters; a few words do well")
+    if len(plain) > LONGEST:
+        raise AccessError(f"a password has at most {LONGEST} characters")
+    if "\0" in plain:
+        raise AccessError("a password has no zero characters")
+    lower = plain.casefold()
+    if lower in TRIVIAL or len(set(lower)) < FEWEST_LETTERS or name_key(name) == lower:
+        raise AccessError("this password would be guessed at once; a few words do well")
+
+
+def hash_password(password: str) -> str:
+    """The Argon2id hash of a password, with its parameters and salt."""
+    with _slots:
+        return _hasher().hash(_normal(password))
+
+
+def is_password(password_hash: str | None, password: str) -> bool:
+    """Whether a password belongs to a hash; without one it takes as long, and is False."""
+    from argon2.exceptions import Argon2Error, InvalidHashError
+
+    plain = _normal(password[: LONGEST + 1])
+    with _slots:
+        nobody = _nobody()
+        try:
+            _hasher().verify(password_hash or nobody, plain)
+        except (Argon2Error, InvalidHashError):
+            return False
+    return password_hash is not None
+
+
+def is_outdated(password_hash: str) -> bool:
+    """Whether a hash was made with other parameters than today's."""
+    return _hasher().check_needs_rehash(password_hash)
+
+
+def new_token(prefix: str = "") -> str:
+    """A secret of 256 random bits."""
+    return prefix + secrets.token_urlsafe(TOKEN_BYTES)
+
+
+def token_hash(token: str) -> str:
+    """What is kept of a token. It is random itself, so one plain hash is enough."""
+    return hashlib.sha256(token[:200].encode("utf-8", "replace")).hexdigest()
+
+
+def _normal(password: str) -> str:
+    # The same letters typed on another keyboard may arrive in another form.
+    return unicodedata.normalize("NFKC", password).encode("utf-8", "replace").decode()
+
+
+def _hasher() -> PasswordHasher:
+    from argon2 import PasswordHasher
+
+    return PasswordHasher(time_cost=2, memory_cost=19 * 1024, parallelism=1)
+
+
+_nobody_hash: str | None = None
+
+
+def _nobody() -> str:
+    """A hash that no password belongs to, made once."""
+    global _nobody_hash
+    if _nobody_hash is None:
+        _nobody_hash = _hasher().hash(secrets.token_urlsafe(TOKEN_BYTES))
+    return _nobody_hash
