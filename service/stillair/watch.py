@@ -20,7 +20,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from stillair.alarms.desk import AlarmContext, AlarmDesk, AlarmResult, Person
+from stillair.alarms.catalogue import AlarmContext
+from stillair.alarms.desk import AlarmDesk, AlarmResult, Person
 from stillair.fire.verdict import FireVerdict
 from stillair.jobs.desk import JobDesk, JobResult
 from stillair.model import (
@@ -174,9 +175,7 @@ class Watch:
                 gathered = _Gathered(t_s)
                 _add_alarms(gathered, self._alarms.command(stimulus))
                 return self._outcome(gathered)
-            case (
-                StartJob() | PauseJob() | ResumeJob() | FinishJob() | ReportHeight() | AddNote()
-            ):
+            case StartJob() | PauseJob() | ResumeJob() | FinishJob() | ReportHeight() | AddNote():
                 gathered = _Gathered(t_s, jobs=self._jobs.command(stimulus))
                 if isinstance(stimulus, StartJob):
                     self._burnt = False
@@ -440,4 +439,3 @@ def _add_alarms(gathered: _Gathered, result: AlarmResult) -> None:
         gathered.alarms.pop(alarm.id, None)
         gathered.alarms[alarm.id] = alarm
     gathered.notices.extend(result.notices)
-

@@ -1,1 +1,1 @@
-"""TODO-DOC"""
+"""The running service: supervisors, wiring, housekeeping, and the same watch over recordings."""

@@ -1,0 +1,71 @@
+"""The web application: guard, routers, pages."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from fastapi import FastAPI, Request
+from fastapi.responses import FileResponse, RedirectResponse
+from starlette.responses import Response
+from starlette.staticfiles import StaticFiles
+from starlette.types import Receive, Scope, Send
+
+from stillair import __version__
+from stillair.access.people import Access
+from stillair.api import problems
+from stillair.api.entry import caller, viewer
+from stillair.api.guard import Guard
+from stillair.api.routers import jobs, live, session, watching
+from stillair.runtime.service import Service
+
+OPEN_FILES = frozenset({"sign-in.js", "stillair.css", "icon.svg"})  # what signing in needs
+
+
+def build(service: Service, access: Access, *, pages: Path, names: Iterable[str] = ()) -> FastAPI:
+    """The application over a service that runs already.
+
+    `pages` is the folder of the dashboard, `names` the host names by which
+    this machine is known.
+    """
+
+    app = FastAPI(
+        title="Stillair",
+        version=__version__,
+        openapi_url=None,
+        docs_url=None,
+        redoc_url=None,
+    )
+    app.state.service = service
+    app.state.access = access
+    problems.install(app)
+    for part in (watching, jobs, live, session):
+        app.include_router(part.router)
+
+    @app.get("/api/openapi.json", include_in_schema=False)
+    def openapi(request: Request) -> dict[str, object]:
+        viewer(request)
+        return app.openapi()
+
+    @app.get("/", include_in_schema=False)
+    def first_page(request: Request) -> Response:
+        if caller(request) is None:
+            return RedirectResponse("/sign-in", 303)
+        return FileResponse(pages / "index.html")
+
+    @app.get("/sign-in", include_in_schema=False)
+    def sign_in_page() -> Response:
+        return FileResponse(pages / "sign-in.html")
+
+    app.mount("/web", _Pages(directory=pages))
+    app.add_middleware(Guard, names=tuple(names))
+    return app
+
+
+class _Pages(StaticFiles):
+    """The dashboard's own files; all but those of the sign-in only for people who may see."""
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "http" and self.get_path(scope) not in OPEN_FILES:
+            viewer(Request(scope))
+        await super().__call__(scope, receive, send)

@@ -1,0 +1,123 @@
+"""What every request has to pass before a router sees it.
+
+- The Host must be one that this service is known by, or a bare address: a
+  name that somebody else's name server points here is refused (DNS
+  rebinding).
+- A browser's write must come from this service's own pages (Origin,
+  Sec-Fetch-Site).
+- A body is at most 64 KiB, and answers carry the headers that keep a page
+  from being framed, sniffed or fed with foreign code.
+
+Plain ASGI, so that event streams pass through untouched.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Iterable
+from http import HTTPStatus
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from stillair.api.problems import Problem
+
+BODY_BYTES = 64 * 1024
+SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+HEADERS = {
+    "Content-Security-Policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
+        "connect-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'self'; "
+        "frame-ancestors 'none'"
+    ),
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+    "Cache-Control": "no-store",
+}
+
+
+class Guard:
+    """Refuse what does not come from here, and mark every answer.
+
+    Parameters
+    ----------
+    app : the application
+    names : host names (lower case, without port) by which this service is known
+    """
+
+    def __init__(self, app: ASGIApp, *, names: Iterable[str]) -> None:
+        self._app = app
+        self._names = frozenset(names) | {"localhost"}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+
+        async def marked(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    headers.setdefault(name, value)
+            await send(message)
+
+        problem = self._problem(scope)
+        if problem is not None:
+            await problem.response()(scope, receive, marked)
+            return
+        await self._app(scope, _limited(receive), marked)
+
+    def _problem(self, scope: Scope) -> Problem | None:
+        headers = Headers(scope=scope)
+        hosts = headers.getlist("host")
+        if len(hosts) != 1 or not self._is_ours(hosts[0]):
+            return Problem(
+                HTTPStatus.MISDIRECTED_REQUEST,
+                "This service is not known by that name; use its address or its own host name.",
+            )
+        if scope["method"] not in SAFE_METHODS:
+            origin = headers.get("origin")
+            foreign = headers.get("sec-fetch-site") in ("cross-site", "same-site")
+            if foreign or (origin is not None and urlsplit(origin).netloc != hosts[0]):
+                return Problem(
+                    HTTPStatus.FORBIDDEN, "A page of another origin may not change anything here."
+                )
+        length = headers.get("content-length", "0")
+        if not length.isdecimal() or int(length[:12]) > BODY_BYTES:
+            return Problem(
+                HTTPStatus.REQUEST_ENTITY_TOO_LARGE, f"A body is at most {BODY_BYTES} bytes here."
+            )
+        return None
+
+    def _is_ours(self, host: str) -> bool:
+        try:
+            name = urlsplit(f"//{host}").hostname or ""
+        except ValueError:
+            return False
+        try:
+            ipaddress.ip_address(name)
+        except ValueError:
+            return name in self._names
+        return True
+
+
+def _limited(receive: Receive) -> Receive:
+    """`receive` that stops a body without a stated length at the same limit."""
+    taken = 0
+
+    async def limited() -> Message:
+        nonlocal taken
+        message = await receive()
+        if message["type"] == "http.request":
+            taken += len(message.get("body", b""))
+            if taken > BODY_BYTES:
+                raise Problem(
+                    HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
+                    f"A body is at most {BODY_BYTES} bytes here.",
+                )
+        return message
+
+    return limited

@@ -1,0 +1,110 @@
+"""Every error as a problem document (RFC 9457)."""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Awaitable, Callable
+from http import HTTPStatus
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from stillair.errors import AccessError, CommandRefused, Refusal, StillairError, StoreError
+
+log = logging.getLogger(__name__)
+
+MEDIA_TYPE = "application/problem+json"
+REFUSALS = {
+    Refusal.UNKNOWN: HTTPStatus.NOT_FOUND,
+    Refusal.CONFLICT: HTTPStatus.CONFLICT,
+    Refusal.FORBIDDEN: HTTPStatus.FORBIDDEN,
+}
+
+
+class Problem(StillairError):
+    """An error with the status and the sentence that the asker gets."""
+
+    def __init__(
+        self,
+        status: HTTPStatus,
+        detail: str,
+        *,
+        headers: dict[str, str] | None = None,
+        faults: list[dict[str, str]] | None = None,
+    ) -> None:
+        super().__init__(detail)
+        self.status = status
+        self.detail = detail
+        self.headers = headers
+        self.faults = faults
+
+    def body(self) -> dict[str, object]:
+        """The members of the document."""
+        body: dict[str, object] = {
+            "type": "about:blank",
+            "title": self.status.phrase,
+            "status": self.status.value,
+            "detail": self.detail,
+        }
+        if self.faults:
+            body["faults"] = self.faults
+        return body
+
+    def response(self) -> Response:
+        """The document as an answer."""
+        return Response(
+            json.dumps(self.body()),
+            self.status.value,
+            headers=self.headers,
+            media_type=MEDIA_TYPE,
+        )
+
+
+def of(error: Exception) -> Problem:
+    """The problem that an error is to the asker; anything unforeseen is a 500 without details."""
+    match error:
+        case Problem():
+            return error
+        case CommandRefused():
+            return Problem(REFUSALS[error.refusal], error.reason)
+        case AccessError():
+            return Problem(HTTPStatus.UNAUTHORIZED, str(error))
+        case StoreError():
+            return Problem(
+                HTTPStatus.SERVICE_UNAVAILABLE, "History can't be read or kept just now."
+            )
+        case RequestValidationError():
+            faults = [
+                {"where": ".".join(str(part) for part in fault["loc"]), "what": fault["msg"]}
+                for fault in error.errors()
+            ]
+            return Problem(
+                HTTPStatus.UNPROCESSABLE_ENTITY,
+                "; ".join(f"{fault['where']}: {fault['what']}" for fault in faults[:5]),
+                faults=faults,
+            )
+        case HTTPException():
+            status = HTTPStatus(error.status_code)
+            headers = dict(error.headers) if error.headers else None
+            return Problem(status, str(error.detail), headers=headers)
+        case _:
+            return Problem(
+                HTTPStatus.INTERNAL_SERVER_ERROR, "Stillair met an error of its own; see its log."
+            )
+
+
+def install(app: FastAPI) -> None:
+    """Answer every error of `app` with its problem document."""
+
+    async def answer(request: Request, error: Exception) -> Response:
+        problem = of(error)
+        if problem.status is HTTPStatus.INTERNAL_SERVER_ERROR:
+            log.error("%s %s failed", request.method, request.url.path, exc_info=error)
+        return problem.response()
+
+    handler: Callable[[Request, Exception], Awaitable[Response]] = answer
+    for kind in (StillairError, RequestValidationError, HTTPException, Exception):
+        app.add_exception_handler(kind, handler)

@@ -1,0 +1,64 @@
+"""News as it happens, as server-sent events.
+
+An entry of the ledger has its `seq` as id and its topic as type; `now` is the
+state of the chambers, newest only. `Last-Event-ID` resumes; `reset` says that
+something was skipped and the page should ask anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from typing import Annotated
+
+from fastapi import APIRouter, Header
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import EventSourceResponse
+from fastapi.sse import ServerSentEvent
+
+from stillair.api.entry import TheService, Viewer
+from stillair.storage.journal import Entry
+
+router = APIRouter(prefix="/api", tags=["live"])
+
+CATCH_UP = 500  # entries sent again after a break; beyond that a page asks anew
+
+
+@router.get("/live", response_class=EventSourceResponse)
+async def live(
+    service: TheService,
+    _: Viewer,
+    last_event_id: Annotated[str | None, Header()] = None,
+) -> AsyncIterator[ServerSentEvent]:
+    """One stream for each open page."""
+    viewer = service.feed.join()
+    try:
+        last = int(last_event_id) if last_event_id and last_event_id.isdecimal() else None
+        seen = service.last_seq
+        if last is not None:
+            missed = await run_in_threadpool(service.history.entries, last, CATCH_UP)
+            if missed.next is not None or last > seen:
+                yield ServerSentEvent(event="reset", id=str(seen), data={"reason": "too long away"})
+            else:
+                for entry in missed.entries:
+                    seen = max(seen, entry.seq)
+                    yield _told(entry)
+        yield ServerSentEvent(event="now", id=str(seen), raw_data=service.state_json())
+        while True:
+            told = await viewer.next()
+            if told.reset:
+                seen = service.last_seq
+                yield ServerSentEvent(event="reset", id=str(seen), data={"reason": "too slow"})
+            for entry in told.entries:
+                if entry.seq > seen:
+                    seen = entry.seq
+                    yield _told(entry)
+            if told.now is not None:
+                yield ServerSentEvent(event="now", id=str(seen), raw_data=told.now)
+            if told.closed:
+                return
+    finally:
+        service.feed.leave(viewer)
+
+
+def _told(entry: Entry) -> ServerSentEvent:
+    return ServerSentEvent(event=entry.topic, id=str(entry.seq), data=entry.body)

@@ -1,0 +1,113 @@
+"""What the watch sees and tells: now, events, alarms, the picture, the last readings."""
+
+from __future__ import annotations
+
+from http import HTTPStatus
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Response
+
+from stillair.api.entry import Operator, TheService, Viewer
+from stillair.api.problems import Problem
+from stillair.api.routers.jobs import After, Limit, Points
+from stillair.api.schemas import Columns, Done, Health, Listing, Shelving, listing
+from stillair.api.times import Moment, epoch_s
+from stillair.model import Acknowledge, Kind, Shelve, Unshelve
+
+router = APIRouter(prefix="/api", tags=["watching"])
+
+
+@router.get("/health")
+def health(service: TheService) -> Health:
+    """Whether the watch itself is whole; the one thing a stranger may ask."""
+    return Health(status="ok" if service.is_whole() else "impaired")
+
+
+@router.get("/now")
+def now(service: TheService, _: Viewer) -> dict[str, Any]:
+    """Everything that the first page shows."""
+    return service.now()
+
+
+@router.get("/events")
+def events(
+    service: TheService,
+    _: Viewer,
+    job: str | None = None,
+    kind: Kind | None = None,
+    chamber: str | None = None,
+    after: After = 0,
+    limit: Limit = 200,
+) -> Listing:
+    """Changes of events, newest last."""
+    return listing(
+        service.history.entries(
+            after, limit, "event", chamber=chamber, job=job, kind=kind.value if kind else None
+        )
+    )
+
+
+@router.get("/alarms")
+def alarms(
+    service: TheService,
+    _: Viewer,
+    chamber: str | None = None,
+    standing: bool | None = None,
+    after: After = 0,
+    limit: Limit = 200,
+) -> Listing:
+    """Alarms as they stand, newest last; those that are over too unless `standing`."""
+    return listing(service.history.alarms(after, limit, chamber=chamber, standing=standing))
+
+
+@router.post("/alarms/{alarm}/acknowledge")
+async def acknowledge(alarm: str, service: TheService, person: Operator) -> Done:
+    """Somebody has seen it; harmless twice."""
+    await service.alarm_command(
+        alarm, lambda t_s: Acknowledge(t_s=t_s, by=person.name, alarm=alarm)
+    )
+    return Done()
+
+
+@router.post("/alarms/{alarm}/shelve")
+async def shelve(alarm: str, told: Shelving, service: TheService, person: Operator) -> Done:
+    """Quiet for some minutes; it returns by itself. Never possible for danger."""
+    await service.alarm_command(
+        alarm,
+        lambda t_s: Shelve(
+            t_s=t_s, by=person.name, alarm=alarm, minutes=told.minutes, reason=told.reason
+        ),
+    )
+    return Done()
+
+
+@router.post("/alarms/{alarm}/unshelve")
+async def unshelve(alarm: str, service: TheService, person: Operator) -> Done:
+    """No longer quiet."""
+    await service.alarm_command(alarm, lambda t_s: Unshelve(t_s=t_s, by=person.name, alarm=alarm))
+    return Done()
+
+
+@router.get("/readings")
+def readings(
+    service: TheService,
+    _: Viewer,
+    chamber: str | None = None,
+    start: Annotated[Moment | None, Query(alias="from")] = None,
+    to: Moment | None = None,
+    points: Points = 2000,
+) -> Columns:
+    """The last hour's readings of a chamber, or those of another stretch."""
+    return Columns(
+        **service.readings(service.chamber(chamber), epoch_s(start), epoch_s(to), points)
+    )
+
+
+@router.get("/picture", response_class=Response, responses={200: {"content": {"image/jpeg": {}}}})
+def picture(service: TheService, _: Viewer, chamber: str | None = None) -> Response:
+    """The latest frame as JPEG; its age in seconds is in the header `Age`."""
+    latest = service.picture(service.chamber(chamber))
+    if latest is None:
+        raise Problem(HTTPStatus.NOT_FOUND, "There is no picture: no camera, or it gives none.")
+    jpeg, age_s = latest
+    return Response(jpeg, media_type="image/jpeg", headers={"Age": str(int(age_s))})

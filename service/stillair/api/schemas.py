@@ -1,0 +1,98 @@
+"""What may be posted, and the shape of what is answered."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from stillair.storage.history import Page
+
+Text = Annotated[str, Field(max_length=2000)]
+Name = Annotated[str, Field(max_length=200)]
+
+
+class Posted(BaseModel):
+    """A body: unknown keys and wrong types are refused."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class NewJob(Posted):
+    """A job that begins now."""
+
+    name: Annotated[str, Field(min_length=1, max_length=200)]
+    material: Name = ""
+    machine: Name = ""
+    notes: Text = ""
+    chamber: Name | None = None
+
+
+class Progress(Posted):
+    """How high the part is by now."""
+
+    height_mm: Annotated[float, Field(ge=0, le=2000, allow_inf_nan=False)]
+
+
+class Note(Posted):
+    """A remark on the present moment."""
+
+    text: Annotated[str, Field(min_length=1, max_length=2000)]
+
+
+class Shelving(Posted):
+    """Quiet for a while, and why."""
+
+    minutes: Annotated[float, Field(gt=0, le=480, allow_inf_nan=False)]
+    reason: Name = ""
+
+
+class SignIn(Posted):
+    """Who signs in."""
+
+    name: Annotated[str, Field(max_length=100)]
+    password: Annotated[str, Field(max_length=1000)]
+
+
+class Listing(BaseModel):
+    """A page of a list, newest last; ask on with `after=next`."""
+
+    items: list[dict[str, Any]]
+    next: int | None
+
+
+def listing(page: Page) -> Listing:
+    """A page of the history as it is answered."""
+    return Listing(items=[dict(entry.body) for entry in page.entries], next=page.next)
+
+
+class Columns(BaseModel):
+    """Readings in columns of one length; `time_s` is seconds since the epoch."""
+
+    time_s: list[float]
+    sensors: dict[str, list[float | None]]
+
+
+class Created(BaseModel):
+    """What a new thing is called."""
+
+    id: str
+
+
+class Done(BaseModel):
+    """The command was carried out."""
+
+    done: bool = True
+
+
+class Health(BaseModel):
+    """Whether the watch itself is whole."""
+
+    status: str
+
+
+class Who(BaseModel):
+    """The person who asks."""
+
+    name: str
+    role: str

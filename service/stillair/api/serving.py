@@ -1,0 +1,136 @@
+"""From chamber files to a running service with its pages, and down again in order."""
+
+from __future__ import annotations
+
+import asyncio
+import fcntl
+import os
+import signal
+import socket
+from collections.abc import Callable
+from pathlib import Path
+from typing import BinaryIO
+
+from stillair.access.people import Access
+from stillair.api import app
+from stillair.config import default_chamber, load_chambers
+from stillair.errors import StillairError
+from stillair.runtime import server, wiring
+from stillair.runtime.labels import boot_id
+from stillair.runtime.schedule import Housekeeping
+
+LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
+ANYWHERE = frozenset({"0.0.0.0", "::"})  # noqa: S104 - compared with, not listened on
+
+
+class NotStartedError(StillairError):
+    """The service can't start; the message says what to do."""
+
+
+def run(
+    files: tuple[Path, ...], folder: Path, host: str, port: int, *, say: Callable[[str], None]
+) -> None:
+    """Watch until SIGTERM or SIGINT.
+
+    Raises `SettingsError`, `InputError` or `NotStartedError` before anything
+    is watched.
+    """
+    chambers = load_chambers(files) if files else (default_chamber(),)
+    _make(folder)
+    with Access.open(folder) as access:
+        if host not in LOOPBACK and not access.has_owner():
+            raise NotStartedError(
+                f"not listening on {host}: the service has no owner yet, so anybody could come in. "
+                f"Make one first: stillair owner add NAME --data-dir {folder}"
+            )
+        lock = _lock(folder)
+        signal.signal(signal.SIGTERM, _leave)
+        try:
+            listener = _listen(host, port)
+            service = wiring.build(chambers, folder, boot_id=boot_id(), has_owner=access.has_owner)
+            pages = app.build(service, access, pages=page_folder(), names=_names(host))
+            housekeeping = Housekeeping(service, chambers)
+
+            def ready() -> None:
+                for settings in chambers:
+                    say(_watching(settings.name, simulated=settings.simulated))
+                say(f"Open {address(host, port)} in a browser on this computer.")
+
+            service.start()
+            housekeeping.start()
+            try:
+                # uvicorn passes the signal on when it has ended; what follows is ours to do.
+                signal.signal(signal.SIGTERM, lambda *_: None)
+                signal.signal(signal.SIGINT, lambda *_: None)
+                asyncio.run(server.serve(pages, service, listener, ready=ready))
+            finally:
+                housekeeping.stop()
+                service.stop()
+        finally:
+            lock.close()
+
+
+def address(host: str, port: int) -> str:
+    """Where a browser on this computer finds the service."""
+    shown = "127.0.0.1" if host in ANYWHERE else host
+    return f"http://[{shown}]:{port}/" if ":" in shown else f"http://{shown}:{port}/"
+
+
+def page_folder() -> Path:
+    """The dashboard's files: beside the installed package, or in the checkout."""
+    package = Path(__file__).resolve().parent.parent
+    installed = package / "_web"
+    return installed if installed.is_dir() else package.parent.parent / "web"
+
+
+def _watching(name: str, *, simulated: bool) -> str:
+    return f"Watching {name}" + (
+        ", a simulated chamber: nothing here is real." if simulated else "."
+    )
+
+
+def _names(host: str) -> set[str]:
+    """The names by which a browser in the same network may call this machine."""
+    own = socket.gethostname().lower()
+    return {host.lower(), own, f"{own.partition('.')[0]}.local"}
+
+
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError as error:
+        raise NotStartedError(
+            f"{folder} can't be used for history: {error.strerror}; choose another with --data-dir"
+        ) from error
+
+
+def _lock(folder: Path) -> BinaryIO:
+    """Hold the folder, so that two services never write one history."""
+    try:
+        lock = (folder / "in-use").open("ab")
+    except OSError as error:
+        raise NotStartedError(
+            f"{folder} can't be written: {error.strerror}; choose another with --data-dir"
+        ) from error
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        lock.close()
+        raise NotStartedError(
+            f"another Stillair is using {folder}; stop it, or choose another with --data-dir"
+        ) from None
+    return lock
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    try:
+        return server.listen(host, port)
+    except OSError as error:
+        raise NotStartedError(
+            f"can't listen on {host} port {port}: {os.strerror(error.errno or 0)}; "
+            "is another Stillair running? Choose another with --port"
+        ) from error
+
+
+def _leave(*_: object) -> None:
+    raise SystemExit(0)

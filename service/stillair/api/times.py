@@ -1,0 +1,37 @@
+"""Moments in addresses: seconds since the epoch, or RFC 3339."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from http import HTTPStatus
+from math import isfinite
+
+from stillair.api.problems import Problem
+
+Moment = str
+
+EARLIEST_S, LATEST_S = 0.0, 253_402_300_799.0  # the years 1970 to 9999
+
+
+def epoch_s(moment: Moment | None) -> float | None:
+    """Seconds since the epoch, or None where no moment was given.
+
+    Raises `Problem` (422) for anything that is neither form, or has no zone.
+    """
+    if moment is None:
+        return None
+    try:
+        seconds = float(moment)
+    except ValueError:
+        try:
+            # A plus sign in an address arrives as a blank.
+            at = datetime.fromisoformat(moment.replace(" ", "+"))
+            seconds = at.timestamp() if at.tzinfo else float("nan")
+        except (ValueError, OverflowError):
+            seconds = float("nan")
+    if not isfinite(seconds) or not EARLIEST_S <= seconds <= LATEST_S:
+        raise Problem(
+            HTTPStatus.UNPROCESSABLE_ENTITY,
+            f"{moment[:40]!r} is no moment: give seconds since the epoch, or RFC 3339 with a zone.",
+        )
+    return seconds

@@ -1,0 +1,216 @@
+"""The command line.
+
+`run` and `replay` import what they need when they are called, so that a
+command that only looks something up starts at once.
+"""
+
+from __future__ import annotations
+
+import getpass
+import json
+import logging
+import os
+import sys
+from collections.abc import Iterator
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+
+from stillair.errors import AccessError, InputError, SettingsError, StillairError
+
+app = typer.Typer(
+    help="Stillair watches the heated chamber in which shrinking plastics are built.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+owner = typer.Typer(help="The people who own this service.", no_args_is_help=True)
+token = typer.Typer(help="Tokens for programs that use the API.", no_args_is_help=True)
+app.add_typer(owner, name="owner")
+app.add_typer(token, name="token")
+
+PORT = 8420
+
+
+class RoleName(StrEnum):
+    VIEWER = "viewer"
+    OPERATOR = "operator"
+    OWNER = "owner"
+
+
+ChamberFiles = Annotated[
+    list[Path] | None,
+    typer.Option("--chamber", metavar="FILE", help="Chamber file; may be given several times."),
+]
+ChamberFile = Annotated[
+    Path | None, typer.Option("--chamber", metavar="FILE", help="Chamber file.")
+]
+DataDir = Annotated[
+    Path | None,
+    typer.Option("--data-dir", metavar="DIR", help="Where history and accounts are kept."),
+]
+
+
+def data_dir(given: Path | None) -> Path:
+    """The folder for history and accounts: given, the service manager's, or the user's own."""
+    if given is not None:
+        return given
+    if state := os.environ.get("STATE_DIRECTORY"):
+        return Path(state.split(":")[0])
+    home = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
+    return Path(home) / "stillair"
+
+
+def fail(message: str, status: int = 1) -> NoReturn:
+    """End with one or more lines on standard error."""
+    typer.echo(message, err=True)
+    raise typer.Exit(status)
+
+
+@app.command()
+def run(
+    chamber: ChamberFiles = None,
+    data: DataDir = None,
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(min=1, max=65535, help="Port to listen on.")] = PORT,
+) -> None:
+    """Watch, and show it on a page; without a chamber file, the built-in simulated chamber."""
+    from stillair.api import serving
+
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    for talker in ("alembic", "apscheduler", "uvicorn"):
+        logging.getLogger(talker).setLevel(logging.WARNING)
+    folder = data_dir(data)
+    try:
+        serving.run(tuple(chamber or ()), folder, host, port, say=typer.echo)
+    except SettingsError as error:
+        fail(_faults(error))
+    except StillairError as error:
+        fail(str(error))
+
+
+@app.command()
+def replay(
+    readings: Annotated[Path, typer.Argument(metavar="READINGS", help="CSV file, or - for none.")],
+    video: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Video of the same time.")
+    ] = None,
+    video_start_s: Annotated[
+        float, typer.Option(metavar="S", help="Time of the video's first frame.")
+    ] = 0.0,
+    chamber: ChamberFile = None,
+) -> None:
+    """Run the same watch over recorded input and print its events as JSON Lines."""
+    from stillair.runtime.recorded import replay_files
+
+    none = str(readings) == "-"
+    if none and video is None:
+        fail("nothing to replay: give a file of readings, or --video", 2)
+    try:
+        for line in replay_files(
+            None if none else readings,
+            chamber=chamber,
+            video=video,
+            video_start_s=video_start_s,
+        ):
+            sys.stdout.write(line + "\n")
+        sys.stdout.flush()
+    except SettingsError as error:
+        fail(_faults(error), 2)
+    except InputError as error:
+        fail(" ".join(str(error).splitlines()), 2)
+    except BrokenPipeError:
+        # Whoever read has seen enough; the interpreter must not complain at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+@app.command()
+def export(
+    job: Annotated[str, typer.Argument(metavar="JOB", help="The job's id.")],
+    to: Annotated[Path, typer.Option("--to", metavar="FILE", help="CSV file to write.")],
+    data: DataDir = None,
+) -> None:
+    """Write a job's readings as CSV, in the form that replay takes."""
+    from stillair.runtime.exporting import export_job
+
+    try:
+        rows = export_job(data_dir(data), job, to)
+    except (StillairError, OSError) as error:
+        fail(str(error))
+    typer.echo(f"{rows} rows written to {to}", err=True)
+
+
+@app.command()
+def inspect(
+    chamber: ChamberFiles = None,
+    data: DataDir = None,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object per line.")] = False,
+) -> None:
+    """Try every sensor, contact, camera, the clock, the disk and each route, one line each."""
+    from stillair.runtime.inspection import inspect_all
+
+    try:
+        fit = True
+        for found in inspect_all(tuple(chamber or ()), data_dir(data)):
+            fit = fit and found.fit
+            typer.echo(json.dumps(found.record()) if as_json else found.line())
+    except SettingsError as error:
+        fail(_faults(error))
+    raise typer.Exit(0 if fit else 1)
+
+
+@owner.command("add")
+def owner_add(
+    name: Annotated[str, typer.Argument(help="The name to sign in with.")], data: DataDir = None
+) -> None:
+    """Make an owner; the password comes from the prompt or, twice, from standard input."""
+    from stillair.access.people import Access
+
+    try:
+        with Access.open(data_dir(data)) as access:
+            access.owner_add(name, _password())
+    except StillairError as error:
+        fail(str(error))
+    typer.echo(f"{name} is an owner now. From here on every page asks for a sign-in.")
+
+
+@token.command("add")
+def token_add(
+    name: Annotated[str, typer.Argument(help="What the token is for.")],
+    role: Annotated[RoleName, typer.Option(help="What its bearer may do.")],
+    data: DataDir = None,
+) -> None:
+    """Make a token for a program; it is shown this once, as the last word."""
+    from stillair.access.people import Access, Role
+
+    try:
+        with Access.open(data_dir(data)) as access:
+            made = access.token_add(name, Role(role.value))
+    except StillairError as error:
+        fail(str(error))
+    typer.echo(f"Token for {name}, {role.value}, shown this once: {made}")
+
+
+def _password() -> str:
+    if sys.stdin.isatty():
+        first = getpass.getpass("Password: ")
+        second = getpass.getpass("Once more: ")
+    else:
+        lines: Iterator[str] = iter(sys.stdin.read(4096).splitlines())
+        first = next(lines, "")
+        second = next(lines, first)
+    if first != second:
+        raise AccessError("the two passwords differ; nothing was changed")
+    return first
+
+
+def _faults(error: SettingsError) -> str:
+    return "\n".join(f"{error.source}: {fault}" for fault in error.faults)
+
+
+def main() -> None:
+    """Entry point of `stillair`."""
+    app()

@@ -1,0 +1,63 @@
+"""One chamber as it runs: its loop, its camera, its labels, and what it looks like now."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from stillair.clock import Clock
+from stillair.config import ChamberSettings
+from stillair.runtime.labels import Labels
+from stillair.runtime.stories import Stories
+from stillair.runtime.supervisor import Supervisor
+
+
+class Loop(Protocol):
+    """A thread of its own: a sensor's, the camera's, the sounder's."""
+
+    def start(self) -> None: ...
+
+    def stop(self) -> object: ...
+
+
+class Shared(Protocol):
+    """What several drivers share."""
+
+    def close(self) -> None: ...
+
+
+class PictureLoop(Loop, Protocol):
+    def latest_jpeg(self) -> tuple[bytes, float] | None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Chamber:
+    """Everything of one chamber that has to be started, asked and stopped."""
+
+    key: str
+    settings: ChamberSettings
+    clock: Clock
+    speed: float
+    labels: Labels
+    stories: Stories
+    supervisor: Supervisor
+    loops: tuple[Loop, ...]  # sensors, sounder, brokers
+    camera: PictureLoop | None
+    drivers: Shared
+
+    def start(self) -> None:
+        """Begin to watch: first what sounds, then what decides, then what looks."""
+        for loop in self.loops:
+            loop.start()
+        self.supervisor.start()
+        if self.camera is not None:
+            self.camera.start()
+
+    def stop(self) -> None:
+        """End it; sensors first, so that nothing is told as lost that is only switched off."""
+        if self.camera is not None:
+            self.camera.stop()
+        self.supervisor.stop()
+        for loop in self.loops:
+            loop.stop()
+        self.drivers.close()

@@ -1,0 +1,126 @@
+"""What open pages are told as it happens.
+
+Entries of the ledger (events, alarms, jobs, notes) reach every viewer in
+order, each with its `seq`; of the state of the chambers only the newest
+matters, so a slow viewer skips the ones between. A viewer that falls too far
+behind is told `reset` and asks anew.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from stillair.storage.journal import Entry
+
+BEHIND = 500  # entries a viewer may be behind before it has to ask anew
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a viewer gets in one go, oldest entry first."""
+
+    entries: tuple[Entry, ...]
+    now: str | None  # the state of the chambers as JSON, when it is new
+    reset: bool
+    closed: bool
+
+
+class Viewer:
+    """One open page; made by `LiveFeed.join`."""
+
+    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+        self._loop = loop
+        self._fresh = asyncio.Event()
+        self._lock = threading.Lock()
+        self._entries: deque[Entry] = deque()
+        self._now: str | None = None
+        self._reset = False
+        self._closed = False
+
+    def tell(self, entries: tuple[Entry, ...] = (), now: str | None = None) -> None:
+        """Take news from any thread; never blocks."""
+        with self._lock:
+            self._entries.extend(entries)
+            if len(self._entries) > BEHIND:
+                self._entries.clear()
+                self._reset = True
+            self._now = now or self._now
+        self._ring()
+
+    def close(self) -> None:
+        """The service stops; `next` returns at once."""
+        with self._lock:
+            self._closed = True
+        self._ring()
+
+    async def next(self) -> Told:
+        """Wait for news and take all of it."""
+        await self._fresh.wait()
+        self._fresh.clear()
+        with self._lock:
+            told = Told(tuple(self._entries), self._now, self._reset, self._closed)
+            self._entries.clear()
+            self._now, self._reset = None, False
+        return told
+
+    def _ring(self) -> None:
+        try:
+            self._loop.call_soon_threadsafe(self._fresh.set)
+        except RuntimeError:
+            # The web server's loop has ended; so has this viewer.
+            self._closed = True
+
+
+class LiveFeed:
+    """Pass news on to every open page.
+
+    `state` gives the state of the chambers as JSON; it is asked only while
+    somebody looks.
+    """
+
+    def __init__(self, state: Callable[[], str]) -> None:
+        self._state = state
+        self._lock = threading.Lock()
+        self._viewers: set[Viewer] = set()
+        self._closed = False
+
+    def join(self) -> Viewer:
+        """Begin to listen; call from the web server's loop."""
+        viewer = Viewer(asyncio.get_running_loop())
+        with self._lock:
+            self._viewers.add(viewer)
+        if self._closed:
+            viewer.close()
+        return viewer
+
+    def leave(self, viewer: Viewer) -> None:
+        """Stop listening; harmless twice."""
+        with self._lock:
+            self._viewers.discard(viewer)
+
+    def entries(self, entries: tuple[Entry, ...]) -> None:
+        """Tell everybody what has been kept."""
+        for viewer in self._everybody():
+            viewer.tell(entries)
+
+    def changed(self) -> None:
+        """Tell everybody how the chambers are now."""
+        viewers = self._everybody()
+        if viewers:
+            now = self._state()
+            for viewer in viewers:
+                viewer.tell(now=now)
+
+    def close(self) -> None:
+        """Send everybody home."""
+        self._closed = True
+        for viewer in self._everybody():
+            viewer.close()
+
+    def _everybody(self) -> tuple[Viewer, ...]:
+        with self._lock:
+            return tuple(self._viewers)

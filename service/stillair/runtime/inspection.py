@@ -1,0 +1,277 @@
+"""Try everything that a chamber file names, one after the other, and say what would help.
+
+Nothing here may hang: whatever can block is tried in a daemon thread and
+given up after some seconds.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TypeVar
+
+from stillair.alarms import figures
+from stillair.alerts.mail import MailRoute
+from stillair.clock import SystemClock
+from stillair.config import ChamberSettings, default_chamber, load_chambers
+from stillair.config.inputs import AnyContact, AnySensor
+from stillair.config.reach import CommandSounder, GpioSounder
+from stillair.errors import (
+    CameraError,
+    ContactError,
+    DeliveryError,
+    InputError,
+    SensorError,
+    StillairError,
+)
+from stillair.fire.view import ViewCheck
+from stillair.model import CameraCondition
+from stillair.runtime.drivers import Drivers
+from stillair.runtime.wiring import mail_settings
+from stillair.sensing.pictures import small_gray
+
+T = TypeVar("T")
+
+TRY_S = 8.0  # a 1-Wire sensor takes 0.8 s, a camera or broker some seconds to connect
+LEAST_FREE_MB = 300
+EARLIEST_AT = datetime(2026, 1, 1, tzinfo=UTC)  # a clock before this program was made is wrong
+
+_SENSOR_REMEDY = {
+    "onewire": "see that the overlay w1-gpio is on, the pull-up is there and the wires are right",
+    "max31855": "see that SPI is on and the thermocouple is plugged in",
+    "max31856": "see that SPI is on and the thermocouple is plugged in",
+    "mcp9600": "see that I2C is on and the address is right",
+    "mqtt": "see that the broker is reached and something publishes on this topic",
+    "recording": "see that the file has this column",
+    "simulated": "see that the scenario has this point",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """How one thing is: fit or not, what it told, and what would help."""
+
+    thing: str
+    fit: bool
+    told: str
+    remedy: str = ""
+
+    def line(self) -> str:
+        """One line for a person."""
+        state = "fit" if self.fit else "UNFIT"
+        remedy = f" -> {self.remedy}" if self.remedy else ""
+        return f"{state:5}  {self.thing}: {self.told}{remedy}"
+
+    def record(self) -> dict[str, object]:
+        """The same for a program."""
+        return {
+            "thing": self.thing,
+            "fit": self.fit,
+            "told": self.told,
+            "remedy": self.remedy or None,
+        }
+
+
+def inspect_all(files: tuple[Path, ...], folder: Path) -> Iterator[Found]:
+    """Try everything, one `Found` each, as soon as it is known.
+
+    Raises `SettingsError` before the first.
+    """
+    chambers = load_chambers(files) if files else (default_chamber(),)
+    for settings in chambers:
+        yield from _chamber(settings, prefix=f"{settings.name}, " if len(chambers) > 1 else "")
+    yield _clock(datetime.now(UTC))
+    yield _disk(folder)
+
+
+def _chamber(settings: ChamberSettings, *, prefix: str) -> Iterator[Found]:
+    drivers = Drivers(settings, SystemClock())
+    try:
+        for sensor in settings.sensors:
+            yield _sensor(drivers, sensor, prefix)
+        for contact in settings.contacts:
+            yield _contact(drivers, contact, prefix)
+        yield _camera(drivers, prefix)
+        yield _sounder(settings, prefix)
+        yield from _routes(settings, prefix)
+    finally:
+        drivers.close()
+
+
+def _sensor(drivers: Drivers, of: AnySensor, prefix: str) -> Found:
+    thing = f"{prefix}sensor {of.name}"
+    remedy = _SENSOR_REMEDY[of.driver]
+
+    def read() -> tuple[str, float]:
+        sensor = drivers.sensor(of)
+        try:
+            until_s = time.monotonic() + TRY_S - 1.0
+            while True:
+                temperature_c = sensor.read()
+                if temperature_c is not None:
+                    return sensor.describe(), temperature_c + of.correction_k
+                if time.monotonic() > until_s:
+                    raise SensorError(of.name, "it has told nothing")
+                time.sleep(0.1)
+        finally:
+            sensor.close()
+
+    try:
+        described, temperature_c = _within(TRY_S, read)
+    except SensorError as error:
+        return Found(thing, False, error.reason, remedy)
+    except (StillairError, TimeoutError) as error:
+        return Found(thing, False, str(error), remedy)
+    return Found(thing, True, f"{figures.temperature(temperature_c)} ({described})")
+
+
+def _contact(drivers: Drivers, of: AnyContact, prefix: str) -> Found:
+    thing = f"{prefix}switch {of.name}"
+
+    def ask() -> tuple[str, bool | None]:
+        contact = drivers.contact(of)
+        try:
+            contact.start(lambda: None)
+            until_s = time.monotonic() + (TRY_S - 1.0 if of.driver == "mqtt" else 0.5)
+            active = contact.state()
+            while active is None and time.monotonic() < until_s:
+                time.sleep(0.1)
+                active = contact.state()
+            return contact.describe(), active
+        finally:
+            contact.close()
+
+    words = {
+        "door": ("open", "shut"),
+        "detector": ("gone off", "quiet"),
+        "presence": ("pressed", "not pressed"),
+    }
+    try:
+        described, active = _within(TRY_S, ask)
+    except ContactError as error:
+        return Found(thing, False, error.reason, "see that pin and wiring are right")
+    except (StillairError, TimeoutError) as error:
+        return Found(thing, False, str(error), "see that pin and wiring are right")
+    if active is None:
+        return Found(thing, False, "it has told nothing", "see that something tells its state")
+    return Found(thing, True, f"{words[of.kind.value][0 if active else 1]} ({described})")
+
+
+def _camera(drivers: Drivers, prefix: str) -> Found:
+    thing = f"{prefix}camera"
+    if drivers.settings.camera is None:
+        return Found(thing, True, "none: smoke and flame are not watched for")
+
+    def look() -> tuple[str, CameraCondition, str]:
+        camera = drivers.camera()
+        if camera is None:
+            raise CameraError("camera", "there is none", retry=False)
+        try:
+            camera.open()
+            frame = camera.grab()
+            grey = small_gray(frame)
+            if grey is None:
+                raise CameraError(camera.source, "its picture can't be decoded", retry=False)
+            condition, reason = ViewCheck().update(frame.t_s, grey)
+            return camera.describe(), condition, reason
+        finally:
+            camera.close()
+
+    try:
+        described, condition, reason = _within(TRY_S, look)
+    except CameraError as error:
+        return Found(
+            thing, False, error.reason, "see that it is plugged in and its source is right"
+        )
+    except (StillairError, TimeoutError) as error:
+        return Found(thing, False, str(error), "see that it is plugged in and its source is right")
+    if condition is not CameraCondition.FIT:
+        return Found(
+            thing, False, f"{condition.value}: {reason}", "light the chamber, free the lens"
+        )
+    return Found(thing, True, f"gives pictures ({described})")
+
+
+def _sounder(settings: ChamberSettings, prefix: str) -> Found:
+    thing = f"{prefix}sounder"
+    match settings.sounder:
+        case GpioSounder(pin=pin):
+            if not any(Path("/dev").glob("gpiochip*")):
+                return Found(thing, False, "this machine has no GPIO pins", "run it on the board")
+            return Found(thing, True, f"GPIO {pin}; listen for it in an alarm")
+        case CommandSounder(command=command):
+            program = command.split()[0]
+            if shutil.which(program) is None:
+                return Found(thing, False, f"there is no program {program}", "install or rename it")
+            return Found(thing, True, f"by {program}; listen for it in an alarm")
+        case _:
+            return Found(thing, True, "none: alarms are seen and sent, not heard")
+
+
+def _routes(settings: ChamberSettings, prefix: str) -> Iterator[Found]:
+    if not settings.people:
+        yield Found(f"{prefix}routes", True, "none: nobody is told by message")
+    if settings.mail is None:
+        return
+    route = MailRoute(mail_settings(settings.mail))
+    people = figures.row([person.name for person in settings.people]) or "nobody"
+    thing = f"{prefix}mail to {people}"
+    try:
+        yield Found(thing, True, _within(20.0, route.check))
+    except (DeliveryError, TimeoutError) as error:
+        told = error.reason if isinstance(error, DeliveryError) else str(error)
+        yield Found(thing, False, told, "see [mail]: host, port, security, username, password")
+    finally:
+        route.close()
+
+
+def _clock(now_at: datetime) -> Found:
+    if now_at < EARLIEST_AT:
+        return Found(
+            "clock", False, f"it says {now_at:%Y-%m-%d}", "set it, or let it reach a time server"
+        )
+    return Found("clock", True, f"{now_at:%Y-%m-%d %H:%M} UTC")
+
+
+def _disk(folder: Path) -> Found:
+    place = folder
+    while not place.exists() and place != place.parent:
+        place = place.parent
+    try:
+        free_mb = shutil.disk_usage(place).free // 1_000_000
+    except OSError as error:
+        return Found("disk", False, f"{folder}: {error.strerror}", "choose another with --data-dir")
+    if not os.access(place, os.W_OK):
+        return Found("disk", False, f"{place} can't be written", "choose another with --data-dir")
+    if free_mb < LEAST_FREE_MB:
+        return Found("disk", False, f"{free_mb} MB free at {place}", f"free {LEAST_FREE_MB} MB")
+    return Found("disk", True, f"{free_mb} MB free at {place}")
+
+
+def _within(limit_s: float, action: Callable[[], T]) -> T:
+    """What `action` gives; `TimeoutError` if that takes too long. It may then hang on alone."""
+    given: list[T] = []
+    raised: list[Exception] = []
+
+    def act() -> None:
+        try:
+            given.append(action())
+        except Exception as error:
+            raised.append(error)
+
+    thread = threading.Thread(target=act, name="inspection", daemon=True)
+    thread.start()
+    thread.join(limit_s)
+    if raised:
+        error = raised[0]
+        known = isinstance(error, StillairError)
+        raise error if known else InputError(f"{type(error).__name__}: {error}")
+    if not given:
+        raise TimeoutError(f"no answer within {limit_s:g} s")
+    return given[0]

@@ -1,0 +1,42 @@
+"""Words to the service manager: ready, stopping, and that every loop is on time."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import socket
+from collections.abc import Callable, Mapping
+
+
+class ServiceManager:
+    """Speak systemd's notification protocol; silent where nobody listens.
+
+    Source: sd_notify(3), sd_watchdog_enabled(3).
+    """
+
+    def __init__(self, environment: Mapping[str, str] = os.environ) -> None:
+        path = environment.get("NOTIFY_SOCKET", "")
+        self._address = "\0" + path[1:] if path.startswith("@") else path
+        usec = environment.get("WATCHDOG_USEC", "")
+        self._every_s = int(usec) / 2e6 if usec.isdecimal() and int(usec) else None
+
+    def tell(self, state: str) -> None:
+        """Send one state, as in "READY=1"."""
+        if not self._address:
+            return
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as speaker:
+            try:
+                speaker.connect(self._address)
+                speaker.sendall(state.encode())
+            except OSError:
+                # Nobody to tell: watching goes on all the same.
+                return
+
+    async def feed_watchdog(self, on_time: Callable[[], bool]) -> None:
+        """Tell twice in each watchdog period that all is well, but only while it is."""
+        if self._every_s is None:
+            return
+        while True:
+            if on_time():
+                self.tell("WATCHDOG=1")
+            await asyncio.sleep(self._every_s)

@@ -1,0 +1,118 @@
+"""Everything that the first page shows, put together from what is known this second."""
+
+from __future__ import annotations
+
+from stillair.alarms.sentence import sentence
+from stillair.config.settings import Family
+from stillair.model import CameraCondition, CameraState, JsonValue, Timeline
+from stillair.runtime.chamber import Chamber
+from stillair.storage.items import Item, alarm_item, job_item, label
+from stillair.thermal.plan import SensorView
+from stillair.watch import WatchView
+
+STALE_S = 10.0  # a view older than this is no longer how the chamber is
+NO_CAMERA = "No camera: smoke and flame are not watched for."
+
+
+def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
+    """One chamber's part of the first page. `troubles` are clauses about the service itself."""
+    settings = chamber.settings.chamber
+    timeline = chamber.labels.timeline()
+    now_s = chamber.clock.now_s()
+    thermal = view.thermal
+    not_watched = _not_watched(chamber)
+    if view.t_s is None or now_s - view.t_s > STALE_S * max(1.0, chamber.speed):
+        troubles = [*troubles, "the watch itself is late: what stands here may be old"]
+    said = sentence(
+        t_s=now_s,
+        phase=thermal.phase,
+        since_s=thermal.phase_since_s,
+        air_c=thermal.air_c,
+        target_c=thermal.target_c,
+        soak_forecast_s=_still_to_go_s(thermal.soak_forecast_s, now_s),
+        camera=view.camera.condition if view.camera else None,
+        job=view.job,
+        alarms=view.alarms,
+        troubles=troubles,
+    )
+    return {
+        "chamber": chamber.key,
+        "name": settings.name,
+        "at": label(timeline.epoch_s(now_s)),
+        "sentence": said.sentence,
+        "sub": said.sub,
+        "tone": said.tone,
+        "calm": said.calm,
+        "phase": thermal.phase.value,
+        "phase_since_at": label(timeline.epoch_s(thermal.phase_since_s)),
+        "air_c": _rounded(thermal.air_c),
+        "room_c": _rounded(thermal.room_c),
+        "room_estimated": thermal.room_estimated,
+        "target_c": settings.target_c,
+        "limit_c": settings.limit_c,
+        "enclosure": [material.value for material in settings.enclosure],
+        "combustible": chamber.settings.combustible,
+        "simulated": chamber.settings.family is Family.SIMULATED,
+        "recorded": chamber.settings.family is Family.RECORDED,
+        "speed": chamber.speed,
+        "sensors": [_sensor(sensor, timeline) for sensor in thermal.sensors],
+        "contacts": [
+            {"name": c.contact, "kind": c.kind.value, "active": c.active, "reason": c.reason}
+            for c in view.contacts
+        ],
+        "camera": _camera(view.camera, timeline, watched=chamber.camera is not None),
+        "not_watched": list[JsonValue](not_watched),
+        "job": job_item(view.job, timeline) if view.job else None,
+        "alarms": [alarm_item(alarm, timeline) for alarm in view.alarms],
+        "stories": chamber.stories.told(now_s, timeline),
+        "sounding": view.sounding.value,
+    }
+
+
+def _still_to_go_s(at_s: float | None, now_s: float) -> float | None:
+    return None if at_s is None else max(0.0, at_s - now_s)
+
+
+def _sensor(sensor: SensorView, timeline: Timeline) -> Item:
+    return {
+        "name": sensor.name,
+        "place": sensor.place.value,
+        "temperature_c": _rounded(sensor.temperature_c),
+        "at": None if sensor.t_s is None else label(timeline.epoch_s(sensor.t_s)),
+        "fault": sensor.fault or None,
+    }
+
+
+def _camera(state: CameraState | None, timeline: Timeline, *, watched: bool) -> Item:
+    if not watched:
+        return {"watched": False, "condition": "none", "reason": "", "since_at": None}
+    if state is None:
+        return {"watched": True, "condition": "lost", "reason": "no picture yet", "since_at": None}
+    return {
+        "watched": True,
+        "condition": state.condition.value,
+        "reason": state.reason,
+        "since_at": label(timeline.epoch_s(state.since_s)),
+        "fit": state.condition is CameraCondition.FIT,
+    }
+
+
+def _not_watched(chamber: Chamber) -> list[str]:
+    """What nobody looks after in this set-up, so that quiet is not mistaken for safety."""
+    told = []
+    if chamber.camera is None:
+        told.append(NO_CAMERA)
+    kinds = {contact.kind.value for contact in chamber.settings.contacts}
+    if "door" not in kinds:
+        told.append("No door switch: short openings may go unseen.")
+    if "detector" not in kinds:
+        told.append("No listed smoke or heat detector is connected.")
+    if not chamber.settings.people:
+        told.append("Nobody is told by message: no person has been named.")
+    if chamber.settings.sounder is None:
+        told.append("No sounder is connected.")
+    return told
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 2)

@@ -1,0 +1,62 @@
+"""What the pure rooms have to know of a chamber, taken from its settings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from stillair.alarms.desk import Person
+from stillair.config import ChamberSettings
+from stillair.config.settings import Family
+from stillair.model import Place
+from stillair.thermal.plan import SensorPlan, ThermalPlan
+from stillair.watch import ContactPlan, WatchPlan
+
+OUTSIDE = frozenset({"room", "ambient"})
+USUAL_LIMIT_C = 80.0  # of a recording without a chamber file
+
+
+def watch_plan(settings: ChamberSettings) -> WatchPlan:
+    """The plan of a running chamber."""
+    return WatchPlan(
+        chamber=settings.key,
+        name=settings.name,
+        thermal=_thermal_plan(
+            settings,
+            tuple(SensorPlan(s.name, s.place, s.limit_c, s.correction_k) for s in settings.sensors),
+        ),
+        contacts=tuple(ContactPlan(c.name, c.kind) for c in settings.contacts),
+        camera=settings.camera is not None,
+        people=tuple(Person(p.name, p.routes) for p in settings.people),
+        simulated=settings.family is Family.SIMULATED,
+    )
+
+
+def replay_plan(columns: Sequence[str], settings: ChamberSettings | None) -> WatchPlan:
+    """The plan for a recording with these columns, with or without a chamber file.
+
+    Recorded readings have their corrections already, so none is added again.
+    """
+    if settings is None:
+        return WatchPlan(
+            chamber="recording",
+            name="Recording",
+            thermal=ThermalPlan(
+                tuple(
+                    SensorPlan(name, Place.ROOM if name.lower() in OUTSIDE else Place.CHAMBER)
+                    for name in columns
+                ),
+                limit_c=USUAL_LIMIT_C,
+            ),
+        )
+    known = {s.name: SensorPlan(s.name, s.place, s.limit_c) for s in settings.sensors}
+    sensors = tuple(known.get(name, SensorPlan(name, Place.CHAMBER)) for name in columns)
+    return WatchPlan(settings.key, settings.name, _thermal_plan(settings, sensors))
+
+
+def _thermal_plan(settings: ChamberSettings, sensors: tuple[SensorPlan, ...]) -> ThermalPlan:
+    return ThermalPlan(
+        sensors,
+        target_c=settings.chamber.target_c,
+        limit_c=settings.chamber.limit_c,
+        combustible=settings.combustible,
+    )

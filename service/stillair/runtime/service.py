@@ -1,0 +1,325 @@
+"""The running service: chambers, what they have kept, and whoever looks.
+
+Writes go in through `command`, reads come out of `history` and `now`; nobody
+asks the database in order to decide.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import threading
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import UTC, datetime
+from typing import Any
+
+from stillair import __version__
+from stillair.alerts.courier import Courier
+from stillair.alerts.routes import Message
+from stillair.clock import Clock
+from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
+from stillair.model import Command, Kind, Outcome, Timeline, Trouble, WatchMemory
+from stillair.runtime.chamber import Chamber
+from stillair.runtime.feed import LiveFeed
+from stillair.runtime.keeping import ArchiveLoop
+from stillair.runtime.now import chamber_now
+from stillair.storage.history import History
+from stillair.storage.items import Item, label
+from stillair.storage.journal import Entry, Journal
+from stillair.storage.writer import JournalWriter
+
+log = logging.getLogger(__name__)
+
+ANSWER_S = 5.0  # a command is answered within one round of the loop; this bounds a defect
+HOUR_S = 3600.0
+STORIES = 1000  # changes read back at a start
+PATIENCE_S = 2.0  # a message not stored by then goes out all the same
+ON_TIME_S = 5.0  # a loop that has not come round for so long is stuck
+
+
+class NotAnsweredError(StillairError):
+    """The loop of a chamber did not answer a command in time."""
+
+
+class Service:
+    """All chambers of this process; `wiring.build` puts it together.
+
+    `writer`, `archive` and `courier` tell the service what becomes of their
+    work, so they are given after it has been made and before `start`.
+    """
+
+    writer: JournalWriter
+    archive: ArchiveLoop
+    courier: Courier
+
+    def __init__(
+        self,
+        *,
+        journal: Journal,
+        history: History,
+        has_owner: Callable[[], bool],
+        clock: Clock,
+    ) -> None:
+        self.journal = journal
+        self.history = history
+        self.feed = LiveFeed(self.state_json)
+        self.last_seq = 0
+        self._has_owner = has_owner
+        self._clock = clock
+        self._chambers: dict[str, Chamber] = {}
+        self._lock = threading.Lock()
+        self._troubles: dict[tuple[Kind, str], str] = {}
+        self._unkept: dict[str, tuple[float, Message]] = {}  # messages not known to be stored
+
+    # --- put together and run ------------------------------------------------
+
+    def add(self, chamber: Chamber) -> None:
+        """Take a chamber in, before `start`."""
+        self._chambers[chamber.key] = chamber
+
+    def start(self) -> None:
+        """Begin to watch every chamber."""
+        with suppress(StoreError):
+            self.last_seq = self.history.last_seq()
+        self.writer.start()
+        self.archive.start()
+        for chamber in self._chambers.values():
+            chamber.start()
+
+    def stop(self) -> None:
+        """Send the viewers home, stop watching, keep what waits."""
+        self.feed.close()
+        for chamber in self._chambers.values():
+            chamber.stop()
+        self.archive.stop()
+        self.writer.stop()
+        self.history.close()
+        self.journal.close()
+
+    async def run_courier(self) -> None:
+        """Bring messages to people until cancelled."""
+        await self.courier.run()
+
+    def on_time(self) -> bool:
+        """Whether every loop has come round lately; the service manager is told only then."""
+        return all(c.supervisor.on_time(ON_TIME_S) for c in self._chambers.values())
+
+    # --- what was known before ---------------------------------------------------
+
+    def memory(self, key: str, timeline: Timeline) -> WatchMemory:
+        """What a chamber's watch knows again; nothing where the journal can't be read."""
+        try:
+            return self.journal.memory(key, timeline)
+        except StoreError as error:
+            log.error("what was known before is not known now: %s", error)
+            return WatchMemory()
+
+    def last_hour(self, key: str, now_epoch_s: float) -> list[Item]:
+        """The last hour's changes of events, oldest first."""
+        since_at = datetime.fromtimestamp(now_epoch_s - HOUR_S, UTC)
+        try:
+            page = self.history.entries(
+                0, STORIES, "event", chamber=key, since_at=since_at, last=True
+            )
+        except StoreError:
+            return []
+        return [entry.body for entry in page.entries]
+
+    def last_label(self, key: str) -> datetime | None:
+        """The wall-clock label up to which a chamber's history goes."""
+        zero = Timeline("", 0.0)
+        seen_s = self.memory(key, zero).last_seen_s
+        return zero.at(seen_s) if seen_s is not None else None
+
+    # --- what the chambers and the stores tell -----------------------------------
+
+    def keep(self, key: str, outcome: Outcome) -> None:
+        """Take what has to be kept and sent; never blocks."""
+        chamber = self._chambers[key]
+        timeline = chamber.labels.timeline()
+        chamber.stories.take(outcome.events, timeline)
+        if outcome.notices:
+            put_s = self._clock.now_s()
+            with self._lock:
+                for notice in outcome.notices:
+                    message = Message.of(notice, timeline.at(notice.created_s))
+                    self._unkept[notice.key] = (put_s, message)
+        self.writer.put(outcome, timeline)
+
+    def seen(self, key: str, t_s: float) -> None:
+        """A chamber has been watched for another second; never blocks."""
+        chamber = self._chambers[key]
+        step_s = chamber.labels.check()
+        if step_s is not None:
+            log.warning("the wall clock was set by %+.0f s", step_s)
+            detail = {"step_s": round(step_s, 1)}
+            for active in (True, False):
+                chamber.supervisor.put(Trouble(Kind.CLOCK_FAULT, t_s, active, detail=detail))
+        self.writer.seen(key, chamber.labels.timeline(), t_s)
+        self._hand_on()
+        self.feed.changed()
+
+    def kept(self, entries: list[Entry]) -> None:
+        """The journal has these now: tell the pages, and let the courier go."""
+        self.last_seq = max(self.last_seq, entries[-1].seq)
+        self.feed.entries(tuple(entries))
+        self.courier.wake()
+
+    def journal_trouble(self, failing: bool) -> None:
+        """The journal can't be written, or can again."""
+        self._trouble(Kind.STORE_FAULT, "journal", failing, self.writer.reason)
+
+    def archive_trouble(self, failing: bool, reason: str) -> None:
+        """Readings can't be kept, or can again."""
+        self._trouble(Kind.STORE_FAULT, "readings", failing, reason)
+
+    def route_trouble(self, address: str, failing: bool, reason: str) -> None:
+        """A route fails again and again, or works again."""
+        self._trouble(Kind.DELIVERY_FAULT, address, failing, reason)
+
+    def sounder_trouble(self, key: str, failing: bool, reason: str) -> None:
+        """The sounder of one chamber fails, or works again."""
+        self._trouble(Kind.DELIVERY_FAULT, f"sounder of {key}", failing, reason)
+
+    def _trouble(self, kind: Kind, subject: str, active: bool, reason: str) -> None:
+        """Something of the service itself fails or works again: every chamber alarms."""
+        with self._lock:
+            if active:
+                self._troubles[kind, subject] = reason
+            elif self._troubles.pop((kind, subject), None) is None:
+                return
+        detail = {"reason": reason} if reason else {}
+        for chamber in self._chambers.values():
+            chamber.supervisor.put(
+                Trouble(kind, chamber.clock.now_s(), active, subject=subject, detail=detail)
+            )
+
+    def _hand_on(self) -> None:
+        """Give the courier what the journal has not taken in time: alarm first, archive second."""
+        with self._lock:
+            if not self._unkept:
+                return
+            if self.writer.waiting == 0 and self.writer.stored:
+                self._unkept.clear()
+                return
+            late_s = self._clock.now_s() - PATIENCE_S
+            late = [key for key, (put_s, _) in self._unkept.items() if put_s <= late_s]
+            messages = [self._unkept.pop(key)[1] for key in late]
+        if messages:
+            self.courier.hand(messages)
+
+    def give_up_old(self, key: str, *, keep_days: int, keep_mb: int) -> None:
+        """Give up a chamber's oldest readings. Raises `StoreError`."""
+        log.info("readings of %s: %d days, %d MB are kept", key, keep_days, keep_mb)
+
+    # --- what is asked ---------------------------------------------------------
+
+    def is_whole(self) -> bool:
+        """Whether the watch itself is: loops on time, history kept, no trouble standing."""
+        views = [chamber.supervisor.view for chamber in self._chambers.values()]
+        return (
+            self.on_time()
+            and self.writer.stored
+            and not self._troubles
+            and not any(e.signal_class.value == "trouble" for view in views for e in view.events)
+        )
+
+    def now(self) -> Item:
+        """Everything that the first page shows."""
+        stored = self.writer.stored
+        troubles = [] if stored else ["what happens is not stored yet"]
+        chambers: list[Any] = [
+            chamber_now(chamber, chamber.supervisor.view, troubles)
+            for chamber in self._chambers.values()
+        ]
+        return {
+            "version": __version__,
+            "at": label(self._clock.wall().timestamp()),
+            "simulated": any(chamber["simulated"] for chamber in chambers),
+            "stored": stored,
+            "owner": self._has_owner(),
+            "seq": self.last_seq,
+            "chambers": chambers,
+        }
+
+    def state_json(self) -> str:
+        """`now` as the live stream carries it."""
+        return json.dumps(self.now(), ensure_ascii=False, separators=(",", ":"))
+
+    def chamber(self, key: str | None) -> str:
+        """The chamber of that key, or the first. Raises `CommandRefused` (unknown)."""
+        if key is None:
+            return next(iter(self._chambers))
+        if key not in self._chambers:
+            raise CommandRefused(Refusal.UNKNOWN, "There is no such chamber.")
+        return key
+
+    def job(self, job: str) -> Item:
+        """One job. Raises `CommandRefused` (unknown)."""
+        item = self.history.job(job)
+        if item is None:
+            raise CommandRefused(Refusal.UNKNOWN, "There is no such job.")
+        return item
+
+    def picture(self, key: str) -> tuple[bytes, float] | None:
+        """The latest frame as JPEG and its age in seconds."""
+        camera = self._chambers[key].camera
+        return camera.latest_jpeg() if camera is not None else None
+
+    def readings(
+        self, key: str, start_s: float | None, end_s: float | None, points: int
+    ) -> dict[str, Any]:
+        """Readings of a chamber in columns; the last hour where no stretch is given."""
+        if end_s is None:
+            chamber = self._chambers[key]
+            end_s = chamber.labels.timeline().epoch_s(chamber.clock.now_s())
+        if start_s is None:
+            start_s = end_s - HOUR_S
+        return self.history.readings(key, start_s, end_s, points)
+
+    def job_readings(
+        self, job: str, start_s: float | None, end_s: float | None, points: int
+    ) -> dict[str, Any]:
+        """Readings from the job's start until it had cooled, or the part that is asked for."""
+        key = str(self.job(job)["chamber"])
+        begun_s, over_s = self.history.job_span(job)
+        if over_s is None:
+            chamber = self._chambers[self.chamber(key)]
+            over_s = chamber.labels.timeline().epoch_s(chamber.clock.now_s()) + 1.0
+        return self.history.readings(
+            key,
+            max(begun_s, start_s) if start_s is not None else begun_s,
+            min(over_s, end_s) if end_s is not None else over_s,
+            points,
+        )
+
+    # --- what is commanded -------------------------------------------------------
+
+    async def command(self, key: str, make: Callable[[float], Command]) -> Outcome:
+        """Have a chamber carry out what `make` gives for its present second.
+
+        Raises `CommandRefused`, or `NotAnsweredError` if its loop is stuck.
+        """
+        chamber = self._chambers[key]
+        future = chamber.supervisor.submit(make(chamber.clock.now_s()))
+        try:
+            return await asyncio.wait_for(asyncio.wrap_future(future), ANSWER_S)
+        except TimeoutError:
+            raise NotAnsweredError("the watch did not answer in time") from None
+
+    async def job_command(self, job: str, make: Callable[[float], Command]) -> Outcome:
+        """A command about a job, to the chamber it belongs to."""
+        return await self.command(self._owner_of(job, "job"), make)
+
+    async def alarm_command(self, alarm: str, make: Callable[[float], Command]) -> Outcome:
+        """A command about an alarm, to the chamber it belongs to."""
+        return await self.command(self._owner_of(alarm, "alarm"), make)
+
+    def _owner_of(self, name: str, what: str) -> str:
+        """The chamber in a job's or an alarm's id."""
+        key = name.rpartition("-")[0]
+        if key not in self._chambers:
+            raise CommandRefused(Refusal.UNKNOWN, f"There is no such {what}.")
+        return key

@@ -1,0 +1,61 @@
+"""The last hour's events of a chamber, one line each, as the first page tells them."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterable
+
+from stillair.alarms.wording import story
+from stillair.model import Change, EventChange, JsonValue, Timeline
+from stillair.storage.items import Item, event_item, label
+
+HOUR_S = 3600.0
+MOST = 200  # events told at once; a chattering wire must not fill the page
+
+
+class Stories:
+    """Keep the newest word on each event of the last hour."""
+
+    def __init__(self, chamber: str, before: Iterable[Item] = ()) -> None:
+        self._chamber = chamber
+        self._lock = threading.Lock()
+        self._open: dict[int, EventChange] = {}
+        self._over: dict[int, Item] = {
+            int(str(item["event"])): _told(item, str(item.get("text", "")))
+            for item in before
+            if item["change"] == Change.CLEARED.value
+        }
+
+    def take(self, changes: Iterable[EventChange], timeline: Timeline) -> None:
+        """Remember what has happened."""
+        with self._lock:
+            for change in changes:
+                self._open.pop(change.event, None)
+                self._over.pop(change.event, None)
+                if change.change is Change.CLEARED:
+                    item = event_item(change, self._chamber, timeline)
+                    self._over[change.event] = _told(item, story(change, t_s=change.at_s))
+                else:
+                    self._open[change.event] = change
+            for event in list(self._over)[:-MOST]:
+                del self._over[event]
+
+    def told(self, t_s: float, timeline: Timeline) -> list[JsonValue]:
+        """All of the last hour, newest first."""
+        since = label(timeline.epoch_s(t_s - HOUR_S))
+        with self._lock:
+            going_on = [
+                _told(event_item(change, self._chamber, timeline), story(change, t_s=t_s))
+                for change in self._open.values()
+            ]
+            self._over = {
+                event: item for event, item in self._over.items() if str(item["end_at"]) >= since
+            }
+            over = list(self._over.values())
+        stories = sorted(over + going_on, key=lambda item: str(item["onset_at"]), reverse=True)
+        return [dict(item) for item in stories[:MOST]]
+
+
+def _told(item: Item, text: str) -> Item:
+    keys = ("event", "kind", "class", "change", "onset_at", "end_at", "height_mm", "sensors")
+    return {key: item.get(key) for key in keys} | {"text": text}

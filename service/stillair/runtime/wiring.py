@@ -1,0 +1,213 @@
+"""The service put together: the only place that names concrete classes."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Sequence
+from functools import partial
+from pathlib import Path
+
+from stillair import __version__
+from stillair.alerts.courier import Courier
+from stillair.alerts.mail import MailRoute, MailSettings
+from stillair.alerts.outputs import CommandOutput, GpioOutput, NoOutput
+from stillair.alerts.routes import Route
+from stillair.alerts.sounder import SounderLoop, SounderOutput
+from stillair.clock import Clock, FasterClock, SystemClock
+from stillair.config import ChamberSettings
+from stillair.config.reach import CommandSounder, GpioSounder, MailTable
+from stillair.model import Reading
+from stillair.runtime.chamber import Chamber, Loop
+from stillair.runtime.drivers import Drivers
+from stillair.runtime.keeping import ArchiveLoop
+from stillair.runtime.labels import Labels
+from stillair.runtime.machine import SimulatedMachine
+from stillair.runtime.mailing import AddressedRoute
+from stillair.runtime.plans import watch_plan
+from stillair.runtime.service import Service
+from stillair.runtime.stories import Stories
+from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
+from stillair.sensing.camera_loop import CameraLoop
+from stillair.sensing.protocols import Sensor
+from stillair.sensing.camera_loop import CameraLoop
+from stillair.sensing.protocols import Sensor
+from stillair.sensing.reader import SensorReader, read_sensor
+from stillair.storage.archive import Archive
+from stillair.storage.emergency import EmergencyJournal
+from stillair.storage.history import History
+from stillair.storage.journal import Journal
+from stillair.storage.writer import JournalWriter
+from stillair.watch import Watch, WatchView
+
+JOURNAL, ARCHIVE, EMERGENCY = "journal.db", "archive.db", "emergency.journal"
+
+
+def build(
+    chambers: Sequence[ChamberSettings],
+    folder: Path,
+    *,
+    boot_id: str,
+    has_owner: Callable[[], bool],
+) -> Service:
+    """Everything of one process, ready to start.
+
+    Raises `InputError` for a recording that can't be played and
+    `SettingsError` for a scenario that can't. A store that can't be opened
+    raises nothing: watching comes first, and the fault is told.
+    """
+    clock = SystemClock()
+    archive = Archive(folder / ARCHIVE, wall=clock.wall)
+    service = Service(
+        journal=Journal(folder / JOURNAL, wall=clock.wall),
+        history=History(folder / JOURNAL, folder / ARCHIVE, archive),
+        has_owner=has_owner,
+        clock=clock,
+    )
+    service.writer = JournalWriter(
+        service.journal,
+        EmergencyJournal(folder / EMERGENCY),
+        on_entries=service.kept,
+        on_trouble=service.journal_trouble,
+    )
+    service.archive = ArchiveLoop(archive, service.archive_trouble)
+    service.courier = Courier(
+        service.journal,
+        _routes(chambers),
+        clock=clock,
+        chance=random.Random().random,
+        on_trouble=service.route_trouble,
+    )
+    for settings in chambers:
+        service.add(_chamber(settings, service, archive, clock, boot_id))
+    return service
+
+
+def _chamber(
+    settings: ChamberSettings,
+    service: Service,
+    archive: Archive,
+    machine_clock: Clock,
+    boot_id: str,
+) -> Chamber:
+    key = settings.key
+    clock = _chamber_clock(settings, service, machine_clock)
+    labels = Labels(clock, boot_id)
+    drivers = Drivers(settings, clock)
+    supervisor: Supervisor
+
+    def keep_reading(reading: Reading) -> None:
+        at_s = labels.timeline().epoch_s(reading.t_s)
+        archive.add(key, reading.sensor, at_s, reading.temperature_c)
+
+    def seen(view: WatchView) -> None:
+        if view.t_s is not None:
+            service.seen(key, view.t_s)
+
+    def put(reading: Reading) -> None:
+        supervisor.put(reading)
+
+    loops: list[Loop] = []
+    checked: list[Checked] = []
+    instant: list[Callable[[float], Reading | None]] = []
+    for of in settings.sensors:
+        sensor = drivers.sensor(of)
+        if sensor.blocking:
+            reader = SensorReader(sensor, put, clock, correction_k=of.correction_k)
+            loops.append(reader)
+            checked.append(reader)
+        else:
+            instant.append(partial(read_sensor_at, sensor, of.correction_k))
+    camera = drivers.camera()
+    camera_loop: CameraLoop | None = None
+    if camera is not None:
+        camera_loop = CameraLoop(camera, clock, lambda state: supervisor.put(state))
+        checked.append(camera_loop)
+    sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.sounder_trouble, key))
+    loops.append(sounder)
+    supervisor = Supervisor(
+        name=settings.name,
+        watch=Watch(watch_plan(settings), service.memory(key, labels.timeline())),
+        clock=clock,
+        sounder=sounder,
+        sink=partial(service.keep, key),
+        on_reading=keep_reading,
+        on_view=seen,
+        instant=instant,
+        contacts=[WiredContact(c.name, c.kind, drivers.contact(c)) for c in settings.contacts],
+        checked=checked,
+        script=SimulatedMachine(drivers.world()).commands if drivers.is_simulated() else None,
+    )
+    service.journal.made_with[key] = f"{__version__} {settings.fingerprint}"
+    return Chamber(
+        key=key,
+        settings=settings,
+        clock=clock,
+        speed=settings.speed,
+        labels=labels,
+        stories=Stories(key, service.last_hour(key, labels.timeline().epoch_s(clock.now_s()))),
+        supervisor=supervisor,
+        loops=tuple(loops),
+        camera=camera_loop,
+        drivers=drivers,
+    )
+
+
+def read_sensor_at(sensor: Sensor, correction_k: float, t_s: float) -> Reading | None:
+    """`read_sensor` with the time last, as the supervisor asks."""
+    return read_sensor(sensor, t_s, correction_k)
+
+
+def _chamber_clock(settings: ChamberSettings, service: Service, clock: Clock) -> Clock:
+    """The machine's clock, or one that runs faster from the latest label on.
+
+    A chamber that was played fast has labels ahead of the wall clock; the next
+    run goes on after them, so that its history stays in order.
+    """
+    if settings.speed == 1.0:
+        return clock
+    last = service.last_label(settings.key)
+    return FasterClock(clock, settings.speed, start_at=max(clock.wall(), last or clock.wall()))
+
+
+def _sounder(settings: ChamberSettings) -> SounderOutput:
+    match settings.sounder:
+        case GpioSounder(pin=pin):
+            from stillair.sensing.pins import use_kernel_pins
+
+            use_kernel_pins()
+            return GpioOutput(pin)
+        case CommandSounder(command=command):
+            return CommandOutput(command)
+        case _:
+            return NoOutput()
+
+
+def _routes(chambers: Sequence[ChamberSettings]) -> dict[str, Route]:
+    """The way to send for each scheme of address."""
+    mail: dict[str, MailRoute] = {}
+    servers: dict[MailSettings, MailRoute] = {}
+    for settings in chambers:
+        if settings.mail is None:
+            continue
+        server = mail_settings(settings.mail)
+        route = servers.setdefault(server, MailRoute(server))
+        for person in settings.people:
+            for address in person.routes:
+                if address.lower().startswith("mailto:"):
+                    mail.setdefault(address, route)
+    if not servers:
+        return {}
+    return {"mailto": AddressedRoute(mail, otherwise=next(iter(servers.values())))}
+
+
+def mail_settings(of: MailTable) -> MailSettings:
+    """The mail server of a chamber file, as the route takes it."""
+    sender = of.sender or (of.username if of.username and "@" in of.username else None)
+    return MailSettings(
+        host=of.host,
+        port=of.port,
+        security=of.security,
+        username=of.username,
+        password=of.password.get_secret_value() if of.password else None,
+        sender=sender or f"stillair@{of.host if '.' in of.host else 'localhost'}",
+    )
