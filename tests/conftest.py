@@ -19,12 +19,26 @@ from pathlib import Path
 
 import pytest
 import pytest_asyncio
+from hypothesis import HealthCheck, settings
 
 from servers import Broker, MailServer, free_loopback_port
 
 # Threads of libraries that keep a pool for later, by the start of their name.
 POOLED = ("AnyIO worker thread", "asyncio_", "pytest_timeout", "pytest-watcher")
 ENDING_S = 2.0  # how long a thread that was told to stop may still take
+
+
+# Properties are tried on the same examples in every check, so that it says the same
+# of the same code; nothing is judged by how long it took. To look for new examples:
+# pytest --hypothesis-profile=explore
+for profile, repeats in (("check", True), ("explore", False)):
+    settings.register_profile(
+        profile,
+        derandomize=repeats,
+        deadline=None,
+        suppress_health_check=[HealthCheck.too_slow],
+    )
+settings.load_profile("check")
 
 
 @pytest_asyncio.fixture
