@@ -19,15 +19,16 @@ import logging
 import threading
 import time
 from array import array
-from collections.abc import Callable, Iterable
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Engine, insert, select, update
+from sqlalchemy import ColumnElement, Engine, delete, insert, select, update
+from sqlalchemy.engine import Connection
 from sqlmodel import col
 
 from stillair.database import DamagedStoreError, inode_of, open_store, store_errors
@@ -43,6 +44,8 @@ FEWEST_READINGS = 300  # less than this waits in the tail when others are packed
 ROW_SPAN_MS = 3_600_000  # a row never spans more, so a question knows how far back to look
 SYNC_EVERY_S = 45.0  # with a flush every 10 s a power cut loses at most 55 s
 MEMORY_READINGS = 400_000  # held while the disk refuses, 6.4 MB; the oldest go first
+REMOVE_ROWS = 200  # in one transaction
+VACUUM_PAGES = 2_000
 LAST_S = 1e11  # a label further from 1970 than this is none
 
 
@@ -190,6 +193,44 @@ class Archive:
             finally:
                 self._release()
 
+    def forget_before(
+        self, before_at: datetime, *, only: Sequence[str] = (), others_than: Sequence[str] = ()
+    ) -> int:
+        """Remove packed rows that ended before an instant; returns how many.
+
+        Of the chambers in `only`, or of all but `others_than`. Raises `StoreError`.
+        """
+        old = [col(Stretch.end_ms) < round(before_at.timestamp() * 1000)]
+        if only:
+            old.append(col(Stretch.chamber).in_(only))
+        if others_than:
+            old.append(col(Stretch.chamber).not_in(others_than))
+        removed = 0
+        while count := self._remove_oldest(*old):
+            removed += count
+        return removed
+
+    def shrink_to(self, room_bytes: int) -> int:
+        """Remove the oldest packed rows until the file's content fits; returns how many.
+
+        Room that is given up goes back to the disk, 8 MB at a call. Raises `StoreError`.
+        """
+        removed = 0
+        while self.used_bytes() > room_bytes and (count := self._remove_oldest()):
+            removed += count
+        with self._transaction("room can't be given back") as connection:
+            connection.exec_driver_sql(f"PRAGMA incremental_vacuum({VACUUM_PAGES})").fetchall()
+        return removed
+
+    def used_bytes(self) -> int:
+        """How much of the file holds content. Raises `StoreError`."""
+        with self._transaction("the archive can't be measured") as connection:
+            size, pages, free = (
+                int(connection.exec_driver_sql(f"PRAGMA {name}").scalar() or 0)
+                for name in ("page_size", "page_count", "freelist_count")
+            )
+        return size * (pages - free)
+
     # --- series in memory (under `_lock`) ----------------------------------------
 
     def _take(self, key: tuple[str, str], at_ms: int, units: int) -> None:
@@ -223,6 +264,22 @@ class Archive:
             self._ended.append(self._open.pop(key))
 
     # --- files (under `_disk`) ------------------------------------------------------
+
+    @contextmanager
+    def _transaction(self, doing: str) -> Iterator[Connection]:
+        with self._disk:
+            self.ready()
+            assert self._engine is not None
+            with store_errors(doing), self._engine.begin() as connection:
+                yield connection
+
+    def _remove_oldest(self, *which: ColumnElement[bool]) -> int:
+        """Remove a few rows; short, because readings wait for the lock meanwhile."""
+        ids = select(col(Stretch.id)).where(*which).order_by(col(Stretch.end_ms))
+        with self._transaction("old readings can't be removed") as connection:
+            few = connection.execute(ids.limit(REMOVE_ROWS)).scalars().all()
+            connection.execute(delete(Stretch).where(col(Stretch.id).in_(few)))
+        return len(few)
 
     def _has_full(self) -> bool:
         with self._lock:

@@ -19,7 +19,8 @@ from stillair.database import Reader
 from stillair.model import AlarmState, Job, JsonValue, Timeline
 from stillair.storage import items
 from stillair.storage.archive import Archive
-from stillair.storage.journal import Entry, NoticeRow, micros, read_entry, read_notice
+from stillair.storage.journal import Entry, read_entry
+from stillair.storage.outbox import NoticeRow, micros, read_notice
 from stillair.storage.readings import ReadingRows, Readings
 from stillair.storage.records import load
 from stillair.storage.tables import AlarmRow, JobRow, Ledger, NoticeTable

@@ -35,25 +35,21 @@ from stillair.model import (
     JobNote,
     JobPhase,
     JsonValue,
-    Notice,
     Outcome,
     Suppression,
     Timeline,
     WatchMemory,
 )
-from stillair.storage import items, migrations
+from stillair.storage import items, migrations, outbox
+from stillair.storage.outbox import micros
 from stillair.storage.records import Parcel, dump, load, shifted
 from stillair.storage.tables import (
     AlarmRow,
-    Delivery,
     JobRow,
     Ledger,
-    NoticeTable,
     StandingEvent,
     WatchMark,
 )
-
-LONGEST_PAUSE_S = 3_600.0  # a next try further ahead than this means that the clock was set back
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,36 +59,6 @@ class Entry:
     seq: int
     topic: str
     body: items.Item
-
-
-@dataclass(frozen=True, slots=True)
-class NoticeRow:
-    """A notice in the outbox, with what has become of it so far."""
-
-    key: str
-    chamber: str
-    alarm: str | None
-    kind: str
-    priority: str
-    person: str
-    route: str
-    title: str
-    text: str
-    created_at: datetime
-    state: str
-    tries: int
-    next_try_at: datetime | None
-    outcome: str
-
-
-def micros(epoch_s: float) -> int:
-    """Whole microseconds since the epoch."""
-    return round(epoch_s * 1e6)
-
-
-def from_micros(at_us: int) -> datetime:
-    """The aware UTC instant of microseconds since the epoch."""
-    return datetime.fromtimestamp(at_us / 1e6, UTC)
 
 
 def read_entry(row: RowMapping) -> Entry:
@@ -188,7 +154,7 @@ class Journal:
         A parcel that is there already is left alone and its entries are
         returned. Raises `StoreError`.
         """
-        with self._transaction("the journal can't keep what happened") as connection:
+        with self.transaction("the journal can't keep what happened") as connection:
             return [self._keep(connection, parcel) for parcel in parcels]
 
     def mark_seen(self, chamber: str, timeline: Timeline, t_s: float) -> None:
@@ -196,7 +162,7 @@ class Journal:
 
         Raises `StoreError`.
         """
-        with self._transaction("the journal can't note the time") as connection:
+        with self.transaction("the journal can't note the time") as connection:
             self._mark(connection, chamber, timeline, t_s)
 
     def relabel(self, timeline: Timeline) -> int:
@@ -206,7 +172,7 @@ class Journal:
         """
         zero_us = micros(timeline.wall_at_zero_s)
         changed = 0
-        with self._transaction("the journal can't be relabelled") as connection:
+        with self.transaction("the journal can't be relabelled") as connection:
             for table in (Ledger, AlarmRow, JobRow, StandingEvent, WatchMark):
                 result = connection.execute(
                     update(table)
@@ -216,22 +182,12 @@ class Journal:
                 changed += result.rowcount if table is Ledger else 0
         return changed
 
-    # --- the outbox --------------------------------------------------------
+    # --- the outbox ---------------------------------------------------------
 
-    def due_notices(self, now_at: datetime, limit: int = 50) -> list[NoticeRow]:
+    def due_notices(self, now_at: datetime, limit: int = 50) -> list[outbox.NoticeRow]:
         """Notices to be sent now, those longest due first. Raises `StoreError`."""
-        now_us = micros(now_at.timestamp())
-        due = (col(NoticeTable.next_try_us) <= now_us) | (
-            col(NoticeTable.next_try_us) > now_us + micros(LONGEST_PAUSE_S)
-        )
-        query = (
-            select(NoticeTable)
-            .where(col(NoticeTable.state) == "pending", due)
-            .order_by(col(NoticeTable.next_try_us), col(NoticeTable.created_us))
-            .limit(limit)
-        )
-        with self._transaction("the outbox can't be read") as connection:
-            return [read_notice(row) for row in connection.execute(query).mappings()]
+        with self.transaction("the outbox can't be read") as connection:
+            return outbox.due(connection, now_at, limit)
 
     def record_delivery(
         self, key: str, *, at: datetime, sent: bool, outcome: str, next_try_at: datetime | None
@@ -240,22 +196,8 @@ class Journal:
 
         Raises `StoreError`.
         """
-        state = "sent" if sent else "pending" if next_try_at else "failed"
-        values: dict[str, Any] = {
-            "state": state,
-            "tries": col(NoticeTable.tries) + 1,
-            "outcome": outcome,
-            "next_try_us": micros(next_try_at.timestamp()) if next_try_at else 0,
-        }
-        with self._transaction("the outcome of a message can't be kept") as connection:
-            connection.execute(
-                update(NoticeTable).where(col(NoticeTable.key) == key).values(**values)
-            )
-            connection.execute(
-                insert(Delivery).values(
-                    notice=key, at_us=micros(at.timestamp()), sent=sent, outcome=outcome
-                )
-            )
+        with self.transaction("the outcome of a message can't be kept") as connection:
+            outbox.record(connection, key, at, sent, outcome, next_try_at)
 
     # --- after a restart ---------------------------------------------------
 
@@ -266,7 +208,7 @@ class Journal:
         by wall-clock labels, so a clock that was wrong in between may put
         `last_seen_s` after the present. Shelving has ended. Raises `StoreError`.
         """
-        with self._transaction("the journal can't be read") as connection:
+        with self.transaction("the journal can't be read") as connection:
             mark = (
                 connection.execute(select(WatchMark).where(col(WatchMark.chamber) == chamber))
                 .mappings()
@@ -288,7 +230,8 @@ class Journal:
     # --- inside ------------------------------------------------------------
 
     @contextmanager
-    def _transaction(self, doing: str) -> Iterator[Connection]:
+    def transaction(self, doing: str) -> Iterator[Connection]:
+        """One transaction, for the other modules of this room. Raises `StoreError`."""
         with self._lock:
             self.ready()
             assert self._engine is not None
@@ -310,7 +253,7 @@ class Journal:
             for part, row in enumerate(_rows(outcome)):
                 entries.append(self._append(connection, parcel, part, row))
         for notice in outcome.notices:
-            _post(connection, notice, timeline)
+            outbox.post(connection, notice, timeline)
         self._mark(connection, outcome.chamber, timeline, outcome.t_s, outcome)
         return entries
 
@@ -447,43 +390,6 @@ def _put(
     changed = connection.execute(update(table).where(columns.id == row_id).values(**present))
     if changed.rowcount == 0:
         connection.execute(insert(table).values(id=row_id, **present, **first))
-
-
-def _post(connection: Connection, notice: Notice, timeline: Timeline) -> None:
-    known = select(col(NoticeTable.key)).where(col(NoticeTable.key) == _plain(notice.key))
-    if connection.execute(known).first() is not None:
-        return
-    connection.execute(
-        insert(NoticeTable).values(
-            key=_plain(notice.key),
-            chamber=notice.chamber,
-            alarm=notice.alarm,
-            kind=notice.kind.value,
-            priority=notice.priority.value,
-            person=_plain(notice.person),
-            route=_plain(notice.route),
-            title=_plain(notice.title),
-            text=_plain(notice.text),
-            created_us=micros(timeline.epoch_s(notice.created_s)),
-            state="pending",
-        )
-    )
-
-
-def read_notice(row: RowMapping) -> NoticeRow:
-    """The notice that a row of the outbox holds."""
-    fields = {name: row[name] for name in NoticeRow.__slots__ if name in row}
-    next_us = row["next_try_us"]
-    return NoticeRow(
-        **fields,
-        created_at=from_micros(row["created_us"]),
-        next_try_at=from_micros(next_us) if next_us else None,
-    )
-
-
-def _plain(words: str) -> str:
-    """Text that every store takes: no half of a character pair, no zero byte."""
-    return words.encode("utf-8", "replace").decode("utf-8").replace("\0", " ")
 
 
 def _number(job_id: str) -> int:

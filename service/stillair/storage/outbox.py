@@ -1,0 +1,128 @@
+"""Messages on their way to people, as rows beside the ledger.
+
+A notice is written in the transaction of the alarm it tells of, so neither
+exists without the other. It stays pending until it was sent or given up; each
+try is kept with its outcome.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import RowMapping, insert, select, update
+from sqlalchemy.engine import Connection
+from sqlmodel import col
+
+from stillair.model import Notice, Timeline
+from stillair.storage.tables import Delivery, NoticeTable
+
+LONGEST_PAUSE_S = 3_600.0  # a next try further ahead than this means that the clock was set back
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeRow:
+    """A notice in the outbox, with what has become of it so far."""
+
+    key: str
+    chamber: str
+    alarm: str | None
+    kind: str
+    priority: str
+    person: str
+    route: str
+    title: str
+    text: str
+    created_at: datetime
+    state: str
+    tries: int
+    next_try_at: datetime | None
+    outcome: str
+
+
+def micros(epoch_s: float) -> int:
+    """Whole microseconds since the epoch."""
+    return round(epoch_s * 1e6)
+
+
+def from_micros(at_us: int) -> datetime:
+    """The aware UTC instant of microseconds since the epoch."""
+    return datetime.fromtimestamp(at_us / 1e6, UTC)
+
+
+def post(connection: Connection, notice: Notice, timeline: Timeline) -> None:
+    """Put a notice into the outbox; one whose key is there already is left alone."""
+    known = select(col(NoticeTable.key)).where(col(NoticeTable.key) == _plain(notice.key))
+    if connection.execute(known).first() is not None:
+        return
+    connection.execute(
+        insert(NoticeTable).values(
+            key=_plain(notice.key),
+            chamber=notice.chamber,
+            alarm=notice.alarm,
+            kind=notice.kind.value,
+            priority=notice.priority.value,
+            person=_plain(notice.person),
+            route=_plain(notice.route),
+            title=_plain(notice.title),
+            text=_plain(notice.text),
+            created_us=micros(timeline.epoch_s(notice.created_s)),
+            state="pending",
+        )
+    )
+
+
+def read_notice(row: RowMapping) -> NoticeRow:
+    """The notice that a row of the outbox holds."""
+    fields = {name: row[name] for name in NoticeRow.__slots__ if name in row}
+    next_us = row["next_try_us"]
+    return NoticeRow(
+        **fields,
+        created_at=from_micros(row["created_us"]),
+        next_try_at=from_micros(next_us) if next_us else None,
+    )
+
+
+def due(connection: Connection, now_at: datetime, limit: int) -> list[NoticeRow]:
+    """Notices to be sent now, those longest due first."""
+    now_us = micros(now_at.timestamp())
+    ready = (col(NoticeTable.next_try_us) <= now_us) | (
+        col(NoticeTable.next_try_us) > now_us + micros(LONGEST_PAUSE_S)
+    )
+    query = (
+        select(NoticeTable)
+        .where(col(NoticeTable.state) == "pending", ready)
+        .order_by(col(NoticeTable.next_try_us), col(NoticeTable.created_us))
+        .limit(limit)
+    )
+    return [read_notice(row) for row in connection.execute(query).mappings()]
+
+
+def record(
+    connection: Connection,
+    key: str,
+    at: datetime,
+    sent: bool,
+    outcome: str,
+    next_try_at: datetime | None,
+) -> None:
+    """Keep how one try ended."""
+    outcome = _plain(outcome)
+    values: dict[str, Any] = {
+        "state": "sent" if sent else "pending" if next_try_at else "failed",
+        "tries": col(NoticeTable.tries) + 1,
+        "outcome": outcome,
+        "next_try_us": micros(next_try_at.timestamp()) if next_try_at else 0,
+    }
+    connection.execute(update(NoticeTable).where(col(NoticeTable.key) == key).values(**values))
+    connection.execute(
+        insert(Delivery).values(
+            notice=key, at_us=micros(at.timestamp()), sent=sent, outcome=outcome
+        )
+    )
+
+
+def _plain(words: str) -> str:
+    """Text that every store takes: no half of a character pair, no zero byte."""
+    return words.encode("utf-8", "replace").decode("utf-8").replace("\0", " ")
