@@ -37,7 +37,6 @@ GROWTH_KW_PER_S2: Final[Mapping[str, float]] = {
     "ultra_fast": 1055.0 / 75.0**2,
 }
 
-RADIANT_SHARE: Final = 0.35
 JOULE_PER_KG_OXYGEN: Final = 13.1e6
 OXYGEN_IN_AIR: Final = 0.2095
 OXYGEN_FULL: Final = 0.15

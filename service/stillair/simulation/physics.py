@@ -28,6 +28,11 @@ lid is treated as a door of the same size. Air stirred by a fan adds
 Moving air adds 3.9 W/(m2 K) per m/s to a film (McAdams, W. H. (1954) Heat
 Transmission), smoky gas its radiation, 4 eps sigma T^3.
 
+*Fire.* 35 % of its heat is radiation, the rest goes up with the plume; neither
+warms gas or wall beyond the flame's own 1000 K or so above the room (McCaffrey,
+B. J. (1979) Purely buoyant diffusion flames, NBSIR 79-1910, has 800 to 900 K);
+what finds no taker shines out at the openings.
+
 *Stepping.* The air, which is quick, is solved implicitly (two equations);
 the slow masses then take exactly the heat the air gave, so energy is kept to
 rounding, and a step of 1 s can't become unstable. A door, a draft or a fire
@@ -52,6 +57,8 @@ STEFAN_BOLTZMANN: Final = 5.67e-8
 STEEL_J_PER_KGK: Final = 480.0
 PLASTIC_J_PER_KGK: Final = 1500.0
 PLASTIC_KG_PER_M3: Final = 1070.0
+FLAME_RISE_K: Final = 1000.0
+RADIANT_SHARE: Final = 0.35
 
 QUIET_STEP_S: Final = 1.0
 STIRRED_STEP_S: Final = 0.25
@@ -138,14 +145,13 @@ class Drives:
     bed_target_c: float | None = None
     heater_target_c: float | None = None
     machine_w: float = 0.0  # motors and hot end, into the lower air
-    fire_air_w: float = 0.0  # a fire's plume, into the upper air
-    fire_radiant_w: float = 0.0  # a fire's radiation, to walls and bed
+    flame_w: float = 0.0  # a fire's heat release
     smoke_per_m: float = 0.0  # extinction of the upper layer: radiates when hot
 
     @property
     def stirred(self) -> bool:
         """Whether something quick is going on."""
-        return self.door_fraction > 0.0 or self.draft_per_h > 0.0 or self.fire_air_w > 0.0
+        return self.door_fraction > 0.0 or self.draft_per_h > 0.0 or self.flame_w > 0.0
 
 
 def door_flow_m3_per_s(width_m: float, height_m: float, inside_c: float, room_c: float) -> float:
@@ -336,6 +342,8 @@ class HeatModel:
         to_upper = heater.upper_share if heater is not None else 0.0
         g_heater_lower, g_heater_upper = g_heater * (1.0 - to_upper), g_heater * to_upper
 
+        g_plume = (1.0 - RADIANT_SHARE) * drives.flame_w / FLAME_RISE_K
+
         # The two layers, implicitly. Air that enters cold sinks to the lower layer, warm rises.
         sinks = room_c <= mean_c
         g_in_lower, g_in_upper = (g_door, 0.0) if sinks else (0.0, g_door)
@@ -357,20 +365,23 @@ class HeatModel:
         )  # fmt: skip
         a_uu = (
             per_upper + g_in_upper + g_leak + from_lower + g_wall_upper
-            + g_bed_upper + g_machine + g_heater_upper
+            + g_bed_upper + g_machine + g_heater_upper + g_plume
         )  # fmt: skip
         b_u = (
             per_upper * upper_c + (g_in_upper + g_leak) * room_c
             + g_wall_upper * self.wall_upper_c + g_bed_upper * self.bed_c
             + g_machine * self.machine_c + g_heater_upper * self.heater_c
-            + drives.fire_air_w
+            + g_plume * (room_c + FLAME_RISE_K)
         )  # fmt: skip
         determinant = a_ll * a_uu - from_upper * from_lower
         lower_c = (b_l * a_uu + from_upper * b_u) / determinant
         upper_c = (b_u * a_ll + from_lower * b_l) / determinant
 
         # The slow masses take exactly what the air gave.
-        radiant_w = drives.fire_radiant_w
+        radiant_w = 0.0
+        if g_plume > 0.0:
+            colder = 1.0 - (self.wall_upper_c - room_c) / FLAME_RISE_K
+            radiant_w = RADIANT_SHARE * drives.flame_w * max(0.0, colder)
         glow_w = g_glow * (self.bed_c - (self.wall_lower_c + self.wall_upper_c) / 2.0)
         to_part_w = g_part_bed * (self.bed_c - self.part_c)
         bed_w = (

@@ -46,7 +46,7 @@ RESOLUTION_K: Final[Mapping[PointKind, float]] = {
     PointKind.METAL_CAN: 0.0625,
     PointKind.BEAD: 0.25,
 }
-NOISE_K: Final[Mapping[PointKind, float]] = {PointKind.METAL_CAN: 0.008, PointKind.BEAD: 0.08}
+NOISE_K: Final[Mapping[PointKind, float]] = {PointKind.METAL_CAN: 0.014, PointKind.BEAD: 0.08}
 
 
 class PointFault(StrEnum):

@@ -168,8 +168,7 @@ class SimulatedChamber:
         drives.part_fan = script.part_fan
         drives.bed_target_c = script.bed_target_c
         drives.heater_target_c = script.heater_target_c
-        drives.fire_air_w = burning.flame_w * 0.65
-        drives.fire_radiant_w = burning.flame_w * 0.35
+        drives.flame_w = burning.flame_w
         drives.smoke_per_m = burning.upper_per_m
 
     def _ail(self, sensor: str, step: Step | None) -> None:
