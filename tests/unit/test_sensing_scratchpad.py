@@ -200,6 +200,14 @@ def test_an_85_right_beside_the_value_before_is_true_either_way(
     assert decoder.decode(at_85) == 85.0
 
 
+def test_an_85_after_a_failed_read_is_not_held_against_the_value_before() -> None:
+    decoder = Decoder("top", 0x28)
+    decoder.decode(scratchpad(0x0545, byte_6=0x0C))  # 84.3125
+    decoder.forget()  # unplugged, for an hour perhaps
+    with pytest.raises(SensorError, match="can't tell apart"):
+        decoder.decode(POWER_ON)
+
+
 def test_an_unknown_family_is_refused() -> None:
     with pytest.raises(ValueError, match="26 is no temperature chip"):
         Decoder("top", 0x26)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+from contextlib import suppress
 
 import pytest
 from hypothesis import given
@@ -259,6 +260,65 @@ def test_another_chip_at_the_address_is_named() -> None:
     fault, reason = fault_of(Mcp9600("top", Mcp9600Chip(0x58)))
     assert fault is ReadingFault.UNREADABLE
     assert "no MCP9600 or MCP9601 (it says 0x58)" in reason
+
+
+class NoiseSpi:
+    """A bus on which anything at all comes back."""
+
+    where = "/dev/spidev0.0"
+
+    def __init__(self, answers: list[bytes]) -> None:
+        self._answers = answers
+
+    def transfer(self, sent: bytes) -> bytes:
+        return self._answers.pop(0)[: len(sent)] if len(sent) > 2 else bytes(len(sent))
+
+    def close(self) -> None:
+        pass
+
+
+@given(st.lists(st.binary(min_size=17, max_size=17), min_size=1, max_size=4), st.booleans())
+def test_max31856_any_registers_are_a_possible_temperature_or_an_error(
+    answers: list[bytes], as_set_up: bool
+) -> None:
+    if as_set_up:
+        answers = [b"\0\x91\x03" + answer[3:] for answer in answers]
+    sensor = Max31856("top", NoiseSpi(list(answers)))
+    for _ in answers:
+        with suppress(SensorError):
+            value = sensor.read()
+            assert value is None or -200.0 <= value <= 1372.0
+
+
+class NoiseI2c:
+    """An I2C bus on which anything at all comes back."""
+
+    where = "/dev/i2c-1 at 0x67"
+
+    def __init__(self, draw: st.DataObject) -> None:
+        self._draw = draw
+
+    def read_register(self, register: int, count: int) -> bytes:
+        if register == 0x20:
+            return b"\x41\x10"
+        if register == 0x05 and self._draw.draw(st.booleans()):
+            return b"\x01"
+        return self._draw.draw(st.binary(min_size=count, max_size=count))
+
+    def write_register(self, register: int, data: bytes) -> None:
+        pass
+
+    def close(self) -> None:
+        pass
+
+
+@given(st.data())
+def test_mcp9600_any_registers_are_a_possible_temperature_or_an_error(data: st.DataObject) -> None:
+    sensor = Mcp9600("top", NoiseI2c(data))
+    for _ in range(3):
+        with suppress(SensorError):
+            value = sensor.read()
+            assert value is None or -200.0 <= value <= 1372.0
 
 
 # --- what all have in common -----------------------------------------------

@@ -70,14 +70,11 @@ class OneWireSensor:
     def read(self) -> float | None:
         """The raw indication in degrees Celsius. Raises `SensorError`."""
         try:
-            device = _device(self._bus_dir, self.address)
-            if device is None:
-                raise self._vanished()
-            text = "\n".join(device.get_raw_sensor_strings())
-        except OSError as error:
-            raise self._told(error) from error
-        self._seen = True
-        return self._decoder.decode(scratchpad.parse(self.name, text))
+            data = scratchpad.parse(self.name, self._text())
+        except SensorError:
+            self._decoder.forget()
+            raise
+        return self._decoder.decode(data)
 
     def describe(self) -> str:
         """One clause for a person: the kind of chip, its address, where."""
@@ -86,6 +83,17 @@ class OneWireSensor:
 
     def close(self) -> None:
         """Nothing is held open between reads."""
+
+    def _text(self) -> str:
+        try:
+            device = _device(self._bus_dir, self.address)
+            if device is None:
+                raise self._vanished()
+            lines: list[str] = device.get_raw_sensor_strings()
+        except OSError as error:
+            raise self._told(error) from error
+        self._seen = True
+        return "\n".join(lines)
 
     def _vanished(self) -> SensorError:
         if self._seen:

@@ -113,14 +113,22 @@ class Decoder:
         """The raw indication in degrees Celsius. Raises `SensorError`."""
         if len(data) != 9:
             raise SensorError(self._sensor, f"{len(data)} bytes instead of nine")
-        if self._family == 0x3B and data[4] & 0x80:
-            raw_c = self._thermocouple_c(data)
-        elif self._family == 0x10:
-            raw_c = self._counted_c(data)
-        else:
-            raw_c = self._plain_c(data)
+        try:
+            if self._family == 0x3B and data[4] & 0x80:
+                raw_c = self._thermocouple_c(data)
+            elif self._family == 0x10:
+                raw_c = self._counted_c(data)
+            else:
+                raw_c = self._plain_c(data)
+        except SensorError:
+            self.forget()
+            raise
         self._before_c = raw_c
         return raw_c
+
+    def forget(self) -> None:
+        """A reading failed: the indication before it says nothing about the next one."""
+        self._before_c = None
 
     def _plain_c(self, data: bytes) -> float:
         """DS18B20, DS1822, DS28EA00, DS1825: sixteenths of a degree, two's complement."""

@@ -17,8 +17,9 @@ from __future__ import annotations
 
 import logging
 import threading
+from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 from stillair.clock import Clock
@@ -38,7 +39,7 @@ CONNECT_TIMEOUT_S: Final = 5.0
 AGAIN_S: Final = 2.0
 LOOP_S: Final = 0.2  # the longest wait for the socket, and so for `close`
 LARGEST_PACKET_BYTES: Final = LARGEST_PAYLOAD_BYTES + 2048  # topic and properties besides
-MOST_WAITING: Final = 256  # messages of one topic between two reads
+MOST_WAITING: Final = 64  # messages of one topic between two reads
 
 _SPAN: Final = Span(-200.0, 1800.0, "any sensor")
 
@@ -50,7 +51,7 @@ class _Topic:
     name: str
     changed: Callable[[], None] | None = None
     last: bytes | None = None
-    waiting: tuple[bytes, ...] = ()
+    waiting: deque[bytes] = field(default_factory=lambda: deque(maxlen=MOST_WAITING))
 
 
 class Subscription:
@@ -60,10 +61,11 @@ class Subscription:
         self._reader = reader
         self._topic = topic
 
-    def take(self) -> tuple[bytes, ...]:
-        """The messages since the last call, oldest first, at most 256 of the newest."""
+    def take(self) -> list[bytes]:
+        """The messages since the last call, oldest first; the newest 64 where there were more."""
         with self._reader.lock:
-            waiting, self._topic.waiting = self._topic.waiting, ()
+            waiting = list(self._topic.waiting)
+            self._topic.waiting.clear()
         return waiting
 
     def outage(self) -> str:
@@ -254,7 +256,7 @@ class TopicReader:
                 if topic.name != name or (message.retain and payload == topic.last):
                     continue
                 topic.last = payload
-                topic.waiting = (*topic.waiting, payload)[-MOST_WAITING:]
+                topic.waiting.append(payload)
                 if topic.changed is not None:
                     told.append(topic.changed)
         for changed in told:
