@@ -34,13 +34,15 @@ class Evidence:
 
     `rate_per_min` is the fastest fall over the excess, `share` the largest
     part of its excess that a sensor has lost, `spread` the largest part over
-    the smallest, None with one sensor.
+    the smallest, None with one sensor; `usual_per_min` the fastest fall that
+    this chamber makes by itself, again and again.
     """
 
     rate_per_min: float
     share: float
     spread: float | None
     age_s: float
+    usual_per_min: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +75,10 @@ def scores(evidence: Evidence, *, door_possible: bool) -> dict[Kind, float]:
         more_is_fine = kind is Kind.DOOR_OPEN
         less_is_fine = kind is Kind.HEAT_LOST
         score = 0.0
-        for value, (mean, sd) in zip(figures, (expected.rate, expected.share), strict=True):
+        rate = expected.rate
+        if less_is_fine:
+            rate = (math.log(max(math.exp(rate[0]), evidence.usual_per_min)), rate[1])
+        for value, (mean, sd) in zip(figures, (rate, expected.share), strict=True):
             off = (value - mean) / sd
             if (more_is_fine and off > 0.0) or (less_is_fine and off < 0.0):
                 off = 0.0

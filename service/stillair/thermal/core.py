@@ -75,6 +75,9 @@ class ThermalWatch:
         calm = hot_s is None or t_s - hot_s > AFTER_HEAT_S
         findings.extend(self._drops.tick(t_s, tracks, room_c, context.door_open, calm=calm))
         cold_air = self._drops.standing
+        wrong = self._drops.standing or self._heating.standing or not calm
+        for track in tracks:
+            track.keep_band(t_s, wrong=wrong)
         findings.extend(
             self._heating.tick(t_s, tracks, room_c, context.job, cold_air=cold_air or not calm)
         )

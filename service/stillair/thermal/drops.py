@@ -4,8 +4,10 @@ A fall is suspected where the last 10 s (or, for slow sensors and small gaps,
 30 s) fall below what the minute before foretold, by more than noise, by half
 a degree, and by a share of the excess over the room; two seconds running, by
 two sensors, or longer by one. Sensors that rise at the same time speak for
-air being mixed (a fan), not lost. `causes` decides what it is; while the fall
-goes on, the kind may be revised for two and a half minutes.
+air being mixed (a fan), not lost. `causes` decides what it is: a clear door
+is told at once, anything else only when a sensor gets colder than it has been
+for 20 minutes, which leaves out what thermostats and fans do every time. For
+two and a half minutes the kind may still be revised.
 
 The end is a kink the other way: the air comes back by a part of what it had
 lost, faster than it would creep. Onset is where the fall, drawn as a straight
@@ -31,10 +33,16 @@ LEAST_SHARE_30 = 0.035
 LEAST_EXCESS_K = 4.0  # nearer to the room nothing can be told
 MIXING = 0.3  # risers above this share of the fallers mean mixing
 DEAD_S = 2.0
+SHARPER = 1.8
+USUAL_MOST_PER_MIN = 0.35
+HABIT_S = 180.0
+LOST_AGE_S = 40.0  # younger falls aren't called lost heat
+SUSPECT_S = 240.0
+LEAST_BELOW_K, BELOW_SHARE = 0.4, 0.25
+UNBANDED_SHARE = 0.15  # of the excess, where no band is known yet
 DECIDE_S = 150.0  # how long the kind may still change
 CHANGE_LEAD = 1.0
 BACK_K, BACK_SHARE, BACK_MOST_K = 0.5, 0.12, 1.5
-WANDERS = 3.5
 WAIT_S = 12.0  # so long a young fall may wait for a clear cause
 GONE_EXCESS_K = 3.0
 GONE_S = 300.0
@@ -53,6 +61,7 @@ class _Share:
     lowest_c: float
     lowest_s: float
     drop_k: float = 0.0
+    now_k: float = 0.0  # lost just now; negative where it has risen
     fastest_k_per_min: float = 0.0
 
     def update(self, t_s: float, since_s: float) -> None:
@@ -61,6 +70,7 @@ class _Share:
         lost_k = self.base_c + self.trend_k_per_s * min(since_s, 120.0) - now_c
         if now_c < self.lowest_c:
             self.lowest_c, self.lowest_s = now_c, t_s - 1.0
+        self.now_k = lost_k
         self.drop_k = max(self.drop_k, lost_k)
         over_s = min(track.span_s, max(since_s, 4.0))
         self.fastest_k_per_min = max(self.fastest_k_per_min, track.fall_k * 60.0 / over_s)
@@ -81,6 +91,8 @@ class _Fall:
     detail: dict[str, JsonValue]
     told_s: float
     told_drop_k: float
+    suspected_s: float
+    kink_k: float = 0.0  # the sharpest when it was measured
     cold_since_s: float | None = None
 
     @property
@@ -93,20 +105,16 @@ class DropWatch:
 
     def __init__(self) -> None:
         self._fall: _Fall | None = None
+        self._suspected: _Fall | None = None
         self._switch_s: float | None = None  # since when the switch has said open
         self._suspect = 0  # seconds running
+        self._usual_per_min = 0.0
         self._look_from_s = -math.inf
-        self.ended_s: float | None = None
 
     @property
     def standing(self) -> bool:
-        """Whether cold air is coming in just now, by switch or by temperature."""
+        """Whether cold air is told to come in just now, by switch or by temperature."""
         return self._fall is not None or self._switch_s is not None
-
-    @property
-    def standing_kind(self) -> Kind | None:
-        """The kind that is told just now."""
-        return self._fall.kind if self._fall else None
 
     def tick(
         self,
@@ -128,7 +136,12 @@ class DropWatch:
         fall = self._fall
         if fall is None:
             if self._switch_s is None and t_s >= self._look_from_s and calm:
-                self._look(t_s, tracks, room_c, door_open is None, findings)
+                if self._suspected is None:
+                    self._look(t_s, tracks, room_c)
+                if self._suspected is not None:
+                    self._weigh(t_s, self._suspected, tracks, door_open is None, findings)
+            else:
+                self._suspected = None
         else:
             self._follow(t_s, fall, tracks, room_c, door_open, findings)
         return findings
@@ -140,8 +153,6 @@ class DropWatch:
         t_s: float,
         tracks: Sequence[AirTrack],
         room_c: float,
-        door_possible: bool,
-        findings: list[Finding],
     ) -> None:
         hits = strong = wide = valid = 0
         fallen_k = risen_k = 0.0
@@ -161,7 +172,7 @@ class DropWatch:
             excess_k = track.past_c(span) - room_c
             if excess_k < LEAST_EXCESS_K:
                 continue
-            noise_k = max(NOISES * track.noise_k, WANDERS * track.wander_k)
+            noise_k = NOISES * track.noise_k
             least_k = max(LEAST_K, noise_k, LEAST_SHARE * excess_k)
             fallen_k += max(kink_k, 0.0)
             if kink_k >= least_k:
@@ -181,31 +192,60 @@ class DropWatch:
             or (wide and self._suspect >= 8)
         )
         if enough:
-            self._raise(t_s, tracks, room_c, door_possible, findings)
+            onset_s, shares = self._measure(t_s, tracks, room_c)
+            if shares:
+                kink_k = max(s.track.kink_k for s in shares)
+                self._suspected = _Fall(Kind.DRAFT, onset_s, shares, (), {}, t_s, 0.0, t_s, kink_k)
 
-    def _raise(
+    def _weigh(
         self,
         t_s: float,
+        fall: _Fall,
         tracks: Sequence[AirTrack],
-        room_c: float,
         door_possible: bool,
         findings: list[Finding],
     ) -> None:
-        onset_s, shares = self._measure(t_s, tracks, room_c)
-        if not shares:
+        """Tell a suspected fall once it is clearly a door, or a draft that leaves the band."""
+        age_s = t_s - fall.onset_s
+        alive = [s for s in fall.shares if s.track.seconds > 12 and s.track in tracks]
+        for share in alive:
+            share.update(t_s, age_s)
+        worst = fall.worst
+        if (
+            not alive
+            or t_s - fall.suspected_s > SUSPECT_S
+            or worst.now_k < 0.5 * worst.drop_k
+            or -min(s.now_k for s in alive) > MIXING * worst.now_k
+        ):
+            self._suspected = None
+            self._suspect = 0
+            if alive and worst.now_k < 0.5 * worst.drop_k:
+                self._learn_rate(fall)
             return
-        fall = _Fall(Kind.DRAFT, onset_s, shares, (), {}, t_s, 0.0)
+        if max(s.track.kink_k for s in alive) >= SHARPER * max(fall.kink_k, LEAST_K):
+            self._suspected = None  # something sharper has begun: measure that
+            return
         kinds = self._judge(t_s, fall, door_possible)
         best = next(iter(kinds))
-        if best is Kind.HEAT_LOST or (
-            t_s - onset_s < WAIT_S
-            and len(shares) > 1
-            and told(kinds, best, sure=True)["cause"] != "clear"
-        ):
+        if best is Kind.HEAT_LOST:
             return
+        clear = told(kinds, best, sure=True)["cause"] == "clear"
+        if not (best is Kind.DOOR_OPEN and clear):
+            if t_s - fall.onset_s < WAIT_S and len(fall.shares) > 1 and not clear:
+                return
+            if not any(_leaves_band(share) for share in alive):
+                return
         fall.kind = best
-        self._fall = fall
+        self._fall, self._suspected = fall, None
         self._tell(t_s, fall, Change.RAISED, kinds, findings)
+
+    def _learn_rate(self, fall: _Fall) -> None:
+        """What came back by itself is how fast this chamber falls in the ordinary way."""
+        rate = min(_rate_per_min(fall), USUAL_MOST_PER_MIN)
+        if rate > self._usual_per_min:
+            self._usual_per_min = rate
+        else:
+            self._usual_per_min += 0.1 * (rate - self._usual_per_min)
 
     def _measure(
         self, t_s: float, tracks: Sequence[AirTrack], room_c: float
@@ -264,7 +304,7 @@ class DropWatch:
         best = next(iter(kinds))
         if (
             best is not fall.kind
-            and best is not Kind.HEAT_LOST
+            and (best is not Kind.HEAT_LOST or age_s >= LOST_AGE_S)
             and t_s - fall.told_s >= 5.0
             and kinds[best] - kinds.get(fall.kind, -1e9) >= CHANGE_LEAD
         ):
@@ -321,7 +361,14 @@ class DropWatch:
         end_s = t_s if "ended" in fall.detail else lows[len(lows) // 2] - 1.0
         self._fall = None
         self._suspect = 0
-        self.ended_s = t_s
+        if (
+            fall.kind is Kind.DRAFT
+            and end_s - fall.onset_s < HABIT_S
+            and "ended" not in fall.detail
+        ):
+            self._learn_rate(fall)
+            for share in fall.shares:
+                share.track.band.learn(t_s, share.lowest_c)
         findings.append(
             Finding(
                 fall.kind,
@@ -360,7 +407,7 @@ class DropWatch:
             change = Change.RAISED
             if fall is not None:  # it was felt before the switch was heard
                 was, onset_s, shares, change = fall.kind, fall.onset_s, fall.shares, Change.REVISED
-            self._fall = fall = _Fall(Kind.DOOR_OPEN, onset_s, shares, (), detail, t_s, 0.0)
+            self._fall = fall = _Fall(Kind.DOOR_OPEN, onset_s, shares, (), detail, t_s, 0.0, t_s)
             fall.sensors = tuple(sorted(s.track.name for s in shares if s.drop_k > LEAST_K))
             findings.append(
                 Finding(
@@ -384,9 +431,10 @@ class DropWatch:
 
     def _judge(self, t_s: float, fall: _Fall, door_possible: bool) -> dict[Kind, float]:
         lost = sorted(max(s.lost_share, 0.004) for s in fall.shares)
-        rate = max(s.fastest_k_per_min / s.excess_k for s in fall.shares)
         spread = lost[-1] / lost[0] if len(lost) > 1 else None
-        evidence = Evidence(rate, lost[-1], spread, t_s - fall.onset_s)
+        evidence = Evidence(
+            _rate_per_min(fall), lost[-1], spread, t_s - fall.onset_s, self._usual_per_min
+        )
         return scores(evidence, door_possible=door_possible)
 
     def _cause(self, fall: _Fall, kinds: dict[Kind, float]) -> str:
@@ -420,6 +468,21 @@ class DropWatch:
                 was_kind=was,
             )
         )
+
+
+def _rate_per_min(fall: _Fall) -> float:
+    return max(s.fastest_k_per_min / s.excess_k for s in fall.shares)
+
+
+def _leaves_band(share: _Share) -> bool:
+    """Whether a sensor is colder than it has been for the last 20 minutes, by a good part."""
+    band = share.track.band
+    if band.low_c is None:
+        return share.drop_k >= UNBANDED_SHARE * share.excess_k
+    below_k = band.low_c - share.track.past_c(0)
+    return below_k >= max(
+        LEAST_BELOW_K, 3.0 * share.track.noise_k, BELOW_SHARE * min(band.height_k, 6.0)
+    )
 
 
 def _figures(fall: _Fall) -> dict[str, JsonValue]:

@@ -35,6 +35,7 @@ PEAK_K, PEAK_SHARE = 2.5, 0.10
 RATE_PER_MIN = 0.008  # least fall as a share of the excess
 FASTEST_PER_MIN = 0.25  # faster than losses allow: something else
 COASTING_K = 0.5
+ONSET_SHARE = 0.15  # of the fall, below its peak
 AFTER_DOOR_S = 240.0
 BACK_K, BACK_SHARE = 0.7, 0.25
 OVER = (JobPhase.COOLING, JobPhase.FINISHED)
@@ -128,7 +129,9 @@ class HeatingWatch:
             )
         if not below and fallen_k < max(PEAK_K, PEAK_SHARE * peak_excess_k):
             return []
-        self._onset_s = peak_s
+        self._onset_s = max(
+            s for s, c in recent if c >= peak_c - ONSET_SHARE * fallen_k or s == peak_s
+        )
         self._peak_c, self._lowest_c, self._lowest_s = peak_c, air_c, t_s
         self._fastest = max(track.past_c(60) - track.past_c(0) for track in tracks)
         self._sensors = tuple(sorted(track.name for track in tracks))
