@@ -1,0 +1,254 @@
+"""Whatever happens in whatever order: no alarm is lost, no danger hidden, no message sent twice."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from stillair.alarms.catalogue import CATALOGUE, AlarmContext, is_danger, is_notice
+from stillair.alarms.desk import AlarmDesk, AlarmResult, Person
+from stillair.errors import CommandRefused
+from stillair.model import (
+    KIND_CLASS,
+    Acknowledge,
+    AlarmCommand,
+    AlarmState,
+    Annunciation,
+    Change,
+    EventChange,
+    JobPhase,
+    Kind,
+    Phase,
+    Priority,
+    Reset,
+    Shelve,
+    Sounding,
+    Suppression,
+    Unshelve,
+)
+
+PEOPLE = (
+    Person("bench captain", ("mailto:captain@shed.example",)),
+    Person("cox", ("mailto:cox@shed.example",)),
+)
+KINDS = (
+    Kind.FIRE,
+    Kind.FLAME,
+    Kind.OVER_TEMPERATURE,
+    Kind.HEAT_LOST,
+    Kind.DOOR_OPEN,
+    Kind.SENSOR_FAULT,
+    Kind.WATCH_GAP,
+    Kind.SOAK_READY,
+)
+CALM = Annunciation.NORMAL
+
+
+class DeskMachine(RuleBasedStateMachine):
+    """A desk that lives through anything, beside a plain list of what is going on."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.t_s = 0.0
+        self.context = AlarmContext()
+        self.open: dict[tuple[Kind, str], EventChange] = {}
+        self.numbers = 0
+        self.stored: dict[str, AlarmState] = {}  # as a journal would have it
+        self.keys: set[str] = set()
+        self.seen: set[str] = set()  # alarms that somebody has seen or hidden since they last asked
+
+    @initialize()
+    def begin(self) -> None:
+        self.desk = self.new_desk(())
+
+    def new_desk(self, alarms: tuple[AlarmState, ...]) -> AlarmDesk:
+        return AlarmDesk(
+            chamber="shed",
+            chamber_name="shed",
+            people=PEOPLE,
+            simulated=False,
+            alarms=alarms,
+        )
+
+    def keep(self, result: AlarmResult) -> None:
+        for notice in result.notices:
+            assert notice.key not in self.keys, "the same key is the same message"
+            self.keys.add(notice.key)
+        for alarm in result.alarms:
+            before = self.stored.get(alarm.id)
+            if (
+                before is not None
+                and before.annunciation is not CALM
+                and alarm.annunciation is CALM
+            ):
+                hidden = {before.suppression, alarm.suppression} != {Suppression.NONE}
+                assert hidden or alarm.id in self.seen, f"{alarm.id} went away unseen"
+            if alarm.annunciation is Annunciation.UNACKNOWLEDGED:
+                self.seen.discard(alarm.id)
+            self.stored[alarm.id] = alarm
+
+    def change(self, what: Change, number: int, kind: Kind, subject: str) -> EventChange:
+        signal_class, priority = KIND_CLASS[kind]
+        return EventChange(
+            event=number,
+            change=what,
+            at_s=self.t_s,
+            kind=kind,
+            signal_class=signal_class,
+            priority=priority,
+            onset_s=self.t_s,
+            sensors=(),
+            detail={},
+            subject=subject,
+        )
+
+    @rule(kind=st.sampled_from(KINDS), subject=st.sampled_from(["", "top"]))
+    def begins(self, kind: Kind, subject: str) -> None:
+        if (kind, subject) not in self.open:
+            self.numbers += 1
+            event = self.change(Change.RAISED, self.numbers, kind, subject)
+            self.open[kind, subject] = event
+            self.keep(self.desk.take(event))
+
+    @precondition(lambda self: self.open)
+    @rule(data=st.data(), kind=st.sampled_from(KINDS))
+    def becomes(self, data: st.DataObject, kind: Kind) -> None:
+        was, subject = data.draw(st.sampled_from(sorted(self.open)))
+        if (kind, subject) in self.open or is_notice(kind) or is_notice(was):
+            return
+        number = self.open.pop((was, subject)).event
+        # Two events may end in one alarm: whoever is told of it must not lose it.
+        event = self.change(Change.REVISED, number, kind, subject)
+        self.open[kind, subject] = event
+        for alarm in self.desk.standing():
+            if alarm.event == number:
+                self.seen.add(alarm.id)  # may go over into the other kind's alarm
+        self.keep(self.desk.take(event))
+
+    @precondition(lambda self: self.open)
+    @rule(data=st.data(), priority=st.sampled_from(Priority))
+    def turns_more_or_less_urgent(self, data: st.DataObject, priority: Priority) -> None:
+        kind, subject = data.draw(st.sampled_from(sorted(self.open)))
+        if not is_danger(kind):
+            number = self.open[kind, subject].event
+            event = self.change(Change.REVISED, number, kind, subject)
+            self.keep(self.desk.take(replace(event, priority=priority)))
+
+    @precondition(lambda self: self.open)
+    @rule(data=st.data())
+    def ends(self, data: st.DataObject) -> None:
+        kind, subject = data.draw(st.sampled_from(sorted(self.open)))
+        number = self.open.pop((kind, subject)).event
+        event = self.change(Change.CLEARED, number, kind, subject)
+        self.keep(self.desk.take(replace(event, end_s=self.t_s)))
+
+    @rule(seconds=st.sampled_from([1, 1, 5, 12, 65, 200, 700, 4000]))
+    def time_passes(self, seconds: int) -> None:
+        for _ in range(min(seconds, 15)):
+            self.t_s += seconds / min(seconds, 15)
+            self.keep(self.desk.tick(self.t_s, self.context))
+
+    @rule(phase=st.sampled_from(Phase), job=st.sampled_from([None, *JobPhase]))
+    def the_chamber_changes(self, phase: Phase, job: JobPhase | None) -> None:
+        self.context = AlarmContext(phase, job)
+        self.time_passes(1)
+
+    @precondition(lambda self: self.stored)
+    @rule(
+        data=st.data(),
+        what=st.sampled_from(["see", "see", "clear", "hide", "show"]),
+        minutes=st.sampled_from([1, 3, 480]),
+    )
+    def somebody_answers(self, data: st.DataObject, what: str, minutes: int) -> None:
+        alarm = data.draw(st.sampled_from(sorted(self.stored)))
+        commands: dict[str, AlarmCommand] = {
+            "see": Acknowledge(t_s=self.t_s, by="cox", alarm=alarm),
+            "clear": Reset(t_s=self.t_s, by="cox", alarm=alarm),
+            "hide": Shelve(t_s=self.t_s, by="cox", alarm=alarm, minutes=minutes),
+            "show": Unshelve(t_s=self.t_s, by="cox", alarm=alarm),
+        }
+        before = (self.desk.standing(), self.desk.sounding())
+        if what == "see":
+            self.seen.add(alarm)
+        try:
+            self.keep(self.desk.command(commands[what]))
+        except CommandRefused:
+            assert before == (self.desk.standing(), self.desk.sounding()), "refused, yet changed"
+
+    @rule(later_s=st.sampled_from([0.0, 30.0, 5000.0]))
+    def restarts(self, later_s: float) -> None:
+        """Power fails: what was stored comes back, in the seconds of a new boot."""
+        shift_s = self.t_s - later_s
+        self.stored = {
+            key: replace(
+                alarm,
+                raised_s=alarm.raised_s - shift_s,
+                changed_s=alarm.changed_s - shift_s,
+                shelved_until_s=None
+                if alarm.shelved_until_s is None
+                else alarm.shelved_until_s - shift_s,
+            )
+            for key, alarm in self.stored.items()
+        }
+        standing = tuple(
+            alarm
+            for alarm in self.stored.values()
+            if alarm.annunciation is not CALM or alarm.suppression is not Suppression.NONE
+        )
+        self.t_s = later_s + 60.0
+        self.desk = self.new_desk(standing)
+        # Detectors are cold: what goes on is raised anew, under new numbers.
+        going_on, self.open = self.open, {}
+        for kind, subject in going_on:
+            self.begins(kind, subject)
+        self.time_passes(1)
+
+    @invariant()
+    def what_was_kept_is_what_stands(self) -> None:
+        standing = {alarm.id: alarm for alarm in self.desk.standing()}
+        for key, alarm in standing.items():
+            assert self.stored[key] == alarm, "changed, but not kept"
+        for key, alarm in self.stored.items():
+            if key not in standing:
+                assert alarm.annunciation is CALM, f"{key} stands in the journal alone"
+                assert not alarm.condition
+
+    @invariant()
+    def nothing_that_goes_on_is_lost(self) -> None:
+        standing = {(a.kind, a.subject): a for a in self.desk.standing()}
+        numbers = {a.event for a in standing.values()}
+        for (kind, subject), event in self.open.items():
+            rule_ = CATALOGUE[kind]
+            if is_notice(kind) or self.t_s - event.onset_s <= rule_.on_delay_s + 60.0:
+                continue
+            assert (kind, subject) in standing or event.event in numbers, f"{kind} is lost"
+
+    @invariant()
+    def a_danger_is_never_hidden_and_never_silent_unseen(self) -> None:
+        standing = {(a.kind, a.subject): a for a in self.desk.standing()}
+        for kind, subject in self.open:
+            if is_danger(kind):
+                assert (kind, subject) in standing
+        for alarm in standing.values():
+            if is_danger(alarm.kind):
+                assert alarm.suppression is Suppression.NONE
+                if alarm.annunciation not in {
+                    Annunciation.ACKNOWLEDGED,
+                    Annunciation.LATCHED_ACKNOWLEDGED,
+                }:
+                    assert self.desk.sounding() is not Sounding.SILENT
+                    if alarm.priority is Priority.CRITICAL:
+                        assert self.desk.sounding() is Sounding.FIRE
+
+    @invariant()
+    def one_alarm_for_one_thing(self) -> None:
+        standing = self.desk.standing()
+        assert len({(a.kind, a.subject) for a in standing}) == len(standing)
+        assert len({a.id for a in standing}) == len(standing)
+
+
+TestDesk = DeskMachine.TestCase
+TestDesk.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)
