@@ -46,6 +46,7 @@ from stillair.model import (
     Priority,
     Reading,
     ReportHeight,
+    Reset,
     ResumeJob,
     Sense,
     Shelve,
@@ -171,7 +172,7 @@ class Watch:
                 return self._conclude(t_s, self._camera_findings(t_s))
             case Trouble():
                 return self._conclude(t_s, (self._told(stimulus),))
-            case Acknowledge() | Shelve() | Unshelve():
+            case Acknowledge() | Reset() | Shelve() | Unshelve():
                 gathered = _Gathered(t_s)
                 _add_alarms(gathered, self._alarms.command(stimulus))
                 return self._outcome(gathered)
