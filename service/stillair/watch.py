@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from stillair.alarms.catalogue import AlarmContext
-from stillair.alarms.desk import AlarmDesk, AlarmResult, Person
+from stillair.alarms.desk import CONFIRM_S, AlarmDesk, AlarmResult, Person
 from stillair.fire.verdict import FireVerdict
 from stillair.jobs.desk import JobDesk, JobResult
 from stillair.model import (
@@ -64,7 +64,6 @@ from stillair.thermal.plan import ThermalContext, ThermalPlan, ThermalView
 
 CAMERA_SILENT_S = 30.0  # the camera tells its condition at least every 10 s
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
-SETTLE_S = 120.0  # how long cold detectors get to see again what stood before a restart
 BURNING = frozenset({Kind.FIRE, Kind.FLAME, Kind.SMOKE, Kind.DETECTOR_CONTACT})
 
 
@@ -249,8 +248,11 @@ class Watch:
         )
 
     def _forgotten(self, t_s: float) -> Iterable[Finding]:
-        """Close what stood before a restart and has not been seen again since."""
-        if not self._inherited or self._started_s is None or t_s - self._started_s < SETTLE_S:
+        """Close what stood before a restart and has not been seen again since.
+
+        Detectors start cold; the alarm desk gives them the same time.
+        """
+        if not self._inherited or self._started_s is None or t_s - self._started_s < CONFIRM_S:
             return
         for key in sorted(self._inherited):
             event = self._open.get(key)

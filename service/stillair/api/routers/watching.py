@@ -12,7 +12,7 @@ from stillair.api.problems import Problem
 from stillair.api.routers.jobs import After, Limit, Points
 from stillair.api.schemas import Columns, Done, Health, Listing, Shelving, listing
 from stillair.api.times import Moment, epoch_s
-from stillair.model import Acknowledge, Kind, Shelve, Unshelve
+from stillair.model import Acknowledge, Kind, Reset, Shelve, Unshelve
 
 router = APIRouter(prefix="/api", tags=["watching"])
 
@@ -66,6 +66,13 @@ async def acknowledge(alarm: str, service: TheService, person: Operator) -> Done
     await service.alarm_command(
         alarm, lambda t_s: Acknowledge(t_s=t_s, by=person.name, alarm=alarm)
     )
+    return Done()
+
+
+@router.post("/alarms/{alarm}/reset")
+async def reset(alarm: str, service: TheService, person: Operator) -> Done:
+    """Clear a danger that is over; 409 while it stands."""
+    await service.alarm_command(alarm, lambda t_s: Reset(t_s=t_s, by=person.name, alarm=alarm))
     return Done()
 
 

@@ -1,0 +1,368 @@
+"""The watch as a whole: stimuli in, the story out, on a clock that is only a number."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stillair.alarms.desk import CONFIRM_S, Person
+from stillair.errors import CommandRefused, ReadingFault, Refusal
+from stillair.model import (
+    Acknowledge,
+    AddNote,
+    CameraCondition,
+    CameraState,
+    Change,
+    ContactKind,
+    ContactState,
+    EventChange,
+    FinishJob,
+    Kind,
+    Outcome,
+    PauseJob,
+    Place,
+    Reading,
+    ReportHeight,
+    Shelve,
+    Sounding,
+    StartJob,
+    Stimulus,
+    Tick,
+    Trouble,
+    WatchMemory,
+)
+from stillair.thermal.plan import SensorPlan, ThermalPlan
+from stillair.watch import CAMERA_SILENT_S, GAP_S, ContactPlan, Watch, WatchPlan
+
+PLAN = WatchPlan(
+    chamber="north-bench",
+    name="North bench",
+    thermal=ThermalPlan(
+        (SensorPlan("top", Place.CHAMBER), SensorPlan("low", Place.CHAMBER)), limit_c=70.0
+    ),
+    contacts=(
+        ContactPlan("door", ContactKind.DOOR),
+        ContactPlan("smoke relay", ContactKind.DETECTOR),
+    ),
+    camera=True,
+    people=(Person("bench captain", ("mailto:captain@shed.example",)),),
+)
+
+
+class Story:
+    """A watch with all that came out of it."""
+
+    def __init__(self, memory: WatchMemory | None = None, *, start_s: int = 0) -> None:
+        self.watch = Watch(PLAN, memory)
+        self.outcomes: list[Outcome] = []
+        self.t_s = start_s
+
+    def take(self, stimulus: Stimulus) -> Outcome:
+        outcome = self.watch.step(stimulus)
+        self.outcomes.append(outcome)
+        return outcome
+
+    def seconds(self, count: int, *, air_c: float = 45.0) -> None:
+        """So many quiet seconds, with sensors that flicker as real ones do."""
+        for _ in range(count):
+            self.t_s += 1
+            wobble_k = 0.0625 * ((self.t_s * 7) % 3 - 1)
+            self.take(Reading("top", float(self.t_s), air_c + wobble_k))
+            self.take(Reading("low", float(self.t_s), air_c - 2.0 - wobble_k))
+            self.take(Tick(float(self.t_s)))
+
+    @property
+    def events(self) -> list[EventChange]:
+        return [event for outcome in self.outcomes for event in outcome.events]
+
+    def of(self, kind: Kind) -> list[EventChange]:
+        return [event for event in self.events if event.kind is kind]
+
+
+def door(t_s: float, active: bool | None, reason: str = "") -> ContactState:
+    return ContactState("door", ContactKind.DOOR, t_s, active, reason)
+
+
+def detector(t_s: float, active: bool | None, reason: str = "") -> ContactState:
+    return ContactState("smoke relay", ContactKind.DETECTOR, t_s, active, reason)
+
+
+def test_a_door_switch_settles_the_door_within_a_second() -> None:
+    story = Story()
+    story.take(door(0.0, False))
+    story.seconds(30)
+    story.take(door(30.2, True))
+    story.seconds(1)
+    raised = story.of(Kind.DOOR_OPEN)[0]
+    assert (raised.change, raised.at_s, raised.detail["cause"]) == (Change.RAISED, 31.0, "clear")
+    story.take(door(31.5, False))
+    story.seconds(2)
+    cleared = story.of(Kind.DOOR_OPEN)[-1]
+    assert (cleared.change, cleared.event) == (Change.CLEARED, raised.event)
+    assert cleared.end_s == pytest.approx(31.5, abs=1.5)
+
+
+def test_a_listed_detector_sounds_in_the_step_in_which_it_trips() -> None:
+    story = Story()
+    story.take(detector(0.0, False))
+    story.seconds(5)
+    outcome = story.take(detector(5.4, True))
+    assert [event.kind for event in outcome.events] == [Kind.DETECTOR_CONTACT]
+    assert outcome.sounding is Sounding.FIRE
+    assert [notice.route for notice in outcome.notices] == ["mailto:captain@shed.example"]
+    assert outcome.alarms[0].id == f"north-bench-{outcome.events[0].event}"
+
+
+@pytest.mark.parametrize(
+    ("make", "priority"),
+    [
+        pytest.param(door, "medium", id="door: a hand is needed"),
+        pytest.param(detector, "high", id="detector: nobody would hear it"),
+    ],
+)
+def test_a_switch_that_cannot_be_read_is_trouble_and_not_peace(make: object, priority: str) -> None:
+    assert callable(make)
+    story = Story()
+    story.take(make(1.0, None, "its wire is cut"))
+    story.take(make(2.0, None, "its wire is cut"))
+    story.take(make(3.0, False))
+    faults = story.of(Kind.SENSOR_FAULT)
+    assert [fault.change for fault in faults] == [Change.RAISED, Change.CLEARED]
+    assert faults[0].priority.value == priority
+    assert faults[0].detail["reason"] == "its wire is cut"
+
+
+def test_a_switch_that_is_not_known_yet_is_no_fault() -> None:
+    story = Story()
+    story.take(door(1.0, None))
+    assert story.events == []
+
+
+def test_a_camera_that_falls_silent_is_blind() -> None:
+    story = Story()
+    story.take(CameraState(0.0, CameraCondition.FIT, 0.0))
+    story.seconds(int(CAMERA_SILENT_S))
+    assert story.of(Kind.CAMERA_FAULT) == []
+    story.seconds(2)
+    fault = story.of(Kind.CAMERA_FAULT)[0]
+    assert (fault.detail["condition"], fault.onset_s) == ("lost", 0.0)
+    story.take(CameraState(40.0, CameraCondition.DARK, 39.0, "no light"))
+    story.take(CameraState(50.0, CameraCondition.FIT, 49.0))
+    changes = [(f.change, f.detail["condition"]) for f in story.of(Kind.CAMERA_FAULT)]
+    assert changes == [
+        (Change.RAISED, "lost"),
+        (Change.REVISED, "dark"),
+        (Change.CLEARED, "dark"),
+    ]
+
+
+def test_what_the_service_tells_of_itself_is_an_event_per_subject() -> None:
+    story = Story()
+    for subject in ("journal", "readings"):
+        story.take(Trouble(Kind.STORE_FAULT, 1.0, True, subject, {"reason": "disk full"}))
+    story.take(Trouble(Kind.STORE_FAULT, 1.5, True, "journal", {"reason": "disk full"}))
+    story.take(Trouble(Kind.STORE_FAULT, 2.0, False, "journal"))
+    told = [(e.event, e.change, e.subject) for e in story.of(Kind.STORE_FAULT)]
+    assert told == [
+        (1, Change.RAISED, "journal"),
+        (2, Change.RAISED, "readings"),
+        (1, Change.REVISED, "journal"),
+        (1, Change.CLEARED, "journal"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("away_s", "told"),
+    [
+        pytest.param(GAP_S - 2.0, False, id="a restart"),
+        pytest.param(GAP_S + 1.0, True, id="a minute and more"),
+        pytest.param(8 * 3600.0, True, id="a night"),
+    ],
+)
+def test_time_in_which_nobody_watched_is_told(away_s: float, told: bool) -> None:
+    story = Story(WatchMemory(next_event=7, last_seen_s=1.0 - away_s))
+    story.seconds(2)
+    gaps = story.of(Kind.WATCH_GAP)
+    assert [gap.change for gap in gaps] == ([Change.RAISED, Change.CLEARED] if told else [])
+    if told:
+        assert gaps[0].event == 7
+        assert gaps[0].detail["gap_s"] == pytest.approx(away_s, abs=0.1)
+
+
+def test_a_standstill_of_the_board_is_told_as_a_gap() -> None:
+    story = Story()
+    story.seconds(5)
+    story.t_s += 3600
+    story.seconds(1)
+    assert story.of(Kind.WATCH_GAP)[0].detail["gap_s"] == 3601.0
+
+
+def standing(kind: Kind = Kind.DRAFT) -> WatchMemory:
+    """A draft that stood when the service stopped."""
+    before = Story()
+    before.take(door(0.0, True))
+    before.seconds(60)
+    (event,) = before.watch.view().events
+    (alarm,) = before.watch.view().alarms
+    return WatchMemory(
+        next_event=event.event + 1,
+        events=(replace(event, kind=kind),),
+        alarms=(replace(alarm, kind=kind),),
+    )
+
+
+def test_what_stood_before_a_restart_goes_on_under_its_number_when_it_is_seen_again() -> None:
+    memory = standing(Kind.DOOR_OPEN)
+    story = Story(memory, start_s=70)
+    story.take(door(70.0, True))
+    story.seconds(int(CONFIRM_S) + 30)
+    assert {event.event for event in story.of(Kind.DOOR_OPEN)} == {memory.events[0].event}
+    assert Change.CLEARED not in [event.change for event in story.of(Kind.DOOR_OPEN)]
+
+
+def test_what_stood_before_a_restart_and_is_not_seen_again_ends() -> None:
+    memory = standing()
+    story = Story(memory, start_s=70)
+    story.seconds(int(CONFIRM_S) - 5)
+    assert story.of(Kind.DRAFT) == []
+    story.seconds(10)
+    (ended,) = story.of(Kind.DRAFT)
+    assert (ended.change, ended.event) == (Change.CLEARED, memory.events[0].event)
+    assert ended.detail["ended"] == "not seen again after a restart"
+
+
+def test_events_carry_the_job_and_height_they_fell_in() -> None:
+    story = Story()
+    story.take(door(0.0, False))
+    story.seconds(3)
+    begun = story.take(StartJob(t_s=3.5, by="captain", name="fin boxes", material="ASA"))
+    assert begun.created == "north-bench-1"
+    story.take(ReportHeight(t_s=3.6, by="machine", job="north-bench-1", height_mm=12.4))
+    story.take(door(3.7, True))
+    story.seconds(1)
+    story.take(ReportHeight(t_s=4.5, by="machine", job="north-bench-1", height_mm=12.6))
+    story.take(door(4.6, False))
+    story.seconds(1)
+    assert {(e.job, e.height_mm) for e in story.of(Kind.DOOR_OPEN)} == {("north-bench-1", 12.4)}
+
+
+def test_a_refused_command_changes_nothing() -> None:
+    story = Story()
+    story.take(StartJob(t_s=1.0, by="captain", name="rigger spacers"))
+    before = story.watch.view()
+    for command, refusal in (
+        (StartJob(t_s=2.0, by="captain", name="fin boxes"), Refusal.CONFLICT),
+        (PauseJob(t_s=2.0, by="captain", job="north-bench-9"), Refusal.UNKNOWN),
+        (Acknowledge(t_s=2.0, by="captain", alarm="north-bench-9"), Refusal.UNKNOWN),
+        (Shelve(t_s=2.0, by="captain", alarm="north-bench-9", minutes=3), Refusal.UNKNOWN),
+    ):
+        with pytest.raises(CommandRefused) as refused:
+            story.watch.step(command)
+        assert refused.value.refusal is refusal
+    assert story.watch.view() == before
+
+
+def test_acknowledging_silences_the_fire_sound() -> None:
+    story = Story()
+    story.take(detector(0.5, False))
+    tripped = story.take(detector(1.0, True))
+    seen = story.take(Acknowledge(t_s=2.0, by="captain", alarm=tripped.alarms[0].id))
+    assert seen.sounding is not None
+    assert seen.sounding is not Sounding.FIRE
+    again = story.take(Acknowledge(t_s=2.5, by="captain", alarm=tripped.alarms[0].id))
+    assert again.empty
+
+
+def test_a_tick_that_comes_late_or_twice_is_left_out() -> None:
+    story = Story()
+    story.seconds(3)
+    assert story.take(Tick(3.0)).empty
+    assert story.take(Tick(1.0)).empty
+
+
+seconds = st.floats(0.1, 2.0)
+faults = st.sampled_from(list(ReadingFault))
+temperatures = st.one_of(
+    st.floats(-60, 400), st.sampled_from([85.0, 127.94, 44.9, 45.0, 45.1, 150.0])
+)
+conditions = st.sampled_from(list(CameraCondition))
+kinds = st.sampled_from([Kind.STORE_FAULT, Kind.DELIVERY_FAULT, Kind.CLOCK_FAULT])
+words = st.one_of(
+    st.tuples(st.just("reading"), st.sampled_from(["top", "low", "nobody"]), temperatures),
+    st.tuples(st.just("fault"), st.sampled_from(["top", "low"]), faults),
+    st.tuples(st.just("door"), st.sampled_from([True, False, None])),
+    st.tuples(st.just("detector"), st.sampled_from([True, False, None])),
+    st.tuples(st.just("camera"), conditions),
+    st.tuples(st.just("trouble"), kinds, st.booleans()),
+    st.tuples(st.just("start")),
+    st.tuples(st.just("finish")),
+    st.tuples(st.just("note"), st.text(max_size=5)),
+    st.tuples(st.just("acknowledge"), st.integers(1, 5)),
+    st.tuples(st.just("shelve"), st.integers(1, 5), st.floats(1, 10)),
+    st.tuples(st.just("ticks"), st.integers(1, 200)),
+)
+
+
+def stimuli(word: tuple[object, ...], t_s: float) -> Iterable[Stimulus]:
+    """The stimuli of one word of the made-up stories."""
+    match word:
+        case ("reading", str(sensor), float(air_c)):
+            yield Reading(sensor, t_s, air_c)
+        case ("fault", str(sensor), ReadingFault() as fault):
+            yield Reading(sensor, t_s, None, fault, "made up")
+        case ("door", bool() | None as active):
+            yield door(t_s, active, "" if active is not None else "cut")
+        case ("detector", bool() | None as active):
+            yield detector(t_s, active, "" if active is not None else "cut")
+        case ("camera", CameraCondition() as condition):
+            yield CameraState(t_s, condition, t_s)
+        case ("trouble", Kind() as kind, bool(active)):
+            yield Trouble(kind, t_s, active)
+        case ("start",):
+            yield StartJob(t_s=t_s, by="x", name="spacers", material="PA")
+        case ("finish",):
+            yield FinishJob(t_s=t_s, by="x", job="north-bench-1")
+        case ("note", str(text)):
+            yield AddNote(t_s=t_s, by="x", job="north-bench-1", text=text)
+        case ("acknowledge", int(number)):
+            yield Acknowledge(t_s=t_s, by="x", alarm=f"north-bench-{number}")
+        case ("shelve", int(number), float(minutes)):
+            yield Shelve(t_s=t_s, by="x", alarm=f"north-bench-{number}", minutes=minutes)
+        case ("ticks", int(count)):
+            for n in range(count):
+                yield Tick(float(int(t_s) + n))
+        case _:
+            raise AssertionError(word)
+
+
+@given(st.lists(st.tuples(words, seconds), max_size=40))
+def test_whatever_comes_the_story_is_well_told(
+    script: list[tuple[tuple[object, ...], float]],
+) -> None:
+    watch = Watch(PLAN)
+    t_s = 0.0
+    told: list[EventChange] = []
+    for word, pause_s in script:
+        t_s += pause_s
+        for stimulus in stimuli(word, t_s):
+            t_s = max(t_s, stimulus.t_s)
+            try:
+                told.extend(watch.step(stimulus).events)
+            except CommandRefused:
+                continue
+    standing: dict[int, EventChange] = {}
+    ended: set[int] = set()
+    for event in told:
+        assert event.event not in ended
+        assert (event.change is Change.RAISED) == (event.event not in standing)
+        assert event.onset_s <= event.at_s
+        assert (event.end_s is not None) == (event.change is Change.CLEARED)
+        standing[event.event] = event
+        if event.change is Change.CLEARED:
+            ended.add(event.event)
+    open_now = [n for n in standing if n not in ended]
+    assert sorted(open_now) == [event.event for event in watch.view().events]
