@@ -7,7 +7,9 @@ Three figures tell them apart, each a plain number an owner can check:
   to 2 per minute; a heater switched off: at most 3 K/min of some 30 K;
 - the share of the excess that each sensor has lost, highest over lowest. A
   door exchanges the air of the whole box, a draft one side of it;
-- the share lost at the worst sensor, and where a fall of its age will end.
+- the share lost at the worst sensor, and where a fall of its age will end;
+- after a minute, how fast it still falls against its fastest: exchanged air
+  has soon reached its new level, unheated air goes on falling.
 
 Each cause expects a value and a spread of each figure, in logarithms where
 figures are ratios; its score is the Gaussian log-likelihood. The cause is
@@ -35,7 +37,8 @@ class Evidence:
     `rate_per_min` is the fastest fall over the excess, `share` the largest
     part of its excess that a sensor has lost, `spread` the largest part over
     the smallest, None with one sensor; `usual_per_min` the fastest fall that
-    this chamber makes by itself, again and again.
+    this chamber makes by itself, again and again; `going_on` the present
+    rate over the fastest, None in the first minute.
     """
 
     rate_per_min: float
@@ -43,6 +46,7 @@ class Evidence:
     spread: float | None
     age_s: float
     usual_per_min: float = 0.0
+    going_on: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +54,29 @@ class _Expected:
     rate: tuple[float, float]
     spread: tuple[float, float]
     share: tuple[float, float]
+    going_on: tuple[float, float]
 
 
 # mean and standard deviation of the natural logarithms
 EXPECTED: Mapping[Kind, _Expected] = {
-    Kind.DOOR_OPEN: _Expected((math.log(0.8), 0.65), (math.log(1.3), 0.45), (math.log(0.40), 0.55)),
-    Kind.DRAFT: _Expected((math.log(0.22), 0.65), (math.log(2.6), 0.65), (math.log(0.13), 0.6)),
-    Kind.HEAT_LOST: _Expected((math.log(0.06), 0.45), (math.log(1.3), 0.45), (math.log(0.05), 0.5)),
+    Kind.DOOR_OPEN: _Expected(
+        rate=(math.log(0.8), 0.65),
+        spread=(math.log(1.3), 0.45),
+        share=(math.log(0.40), 0.55),
+        going_on=(math.log(0.2), 0.7),
+    ),
+    Kind.DRAFT: _Expected(
+        rate=(math.log(0.22), 0.9),
+        spread=(math.log(2.6), 0.65),
+        share=(math.log(0.13), 0.6),
+        going_on=(math.log(0.2), 0.7),
+    ),
+    Kind.HEAT_LOST: _Expected(
+        rate=(math.log(0.07), 0.6),
+        spread=(math.log(1.3), 0.45),
+        share=(math.log(0.06), 0.7),
+        going_on=(math.log(0.65), 0.4),
+    ),
 }
 
 
@@ -87,6 +107,12 @@ def scores(evidence: Evidence, *, door_possible: bool) -> dict[Kind, float]:
             mean, sd = expected.spread
             off = (math.log(max(evidence.spread, 1.0)) - mean) / sd
             if kind is not Kind.DRAFT and off < 0.0:
+                off = 0.0
+            score -= 0.5 * off * off + math.log(sd)
+        if evidence.going_on is not None:
+            mean, sd = expected.going_on
+            off = (math.log(max(evidence.going_on, 0.03)) - mean) / sd
+            if (less_is_fine and off > 0.0) or (not less_is_fine and off < 0.0):
                 off = 0.0
             score -= 0.5 * off * off + math.log(sd)
         found[kind] = score

@@ -36,7 +36,9 @@ DEAD_S = 2.0
 SHARPER = 1.8
 USUAL_MOST_PER_MIN = 0.35
 HABIT_S = 180.0
-LOST_AGE_S = 40.0  # younger falls aren't called lost heat
+GOING_ON_S = 60.0
+EVEN = 1.8  # highest over lowest share: the whole box is concerned
+MIXED = 0.2
 SUSPECT_S = 240.0
 LEAST_BELOW_K, BELOW_SHARE = 0.4, 0.25
 UNBANDED_SHARE = 0.15  # of the excess, where no band is known yet
@@ -215,7 +217,7 @@ class DropWatch:
             not alive
             or t_s - fall.suspected_s > SUSPECT_S
             or worst.now_k < 0.5 * worst.drop_k
-            or -min(s.now_k for s in alive) > MIXING * worst.now_k
+            or -min(s.now_k for s in alive) > MIXED * worst.now_k
         ):
             self._suspected = None
             self._suspect = 0
@@ -231,7 +233,9 @@ class DropWatch:
             return
         clear = told(kinds, best, sure=True)["cause"] == "clear"
         if not (best is Kind.DOOR_OPEN and clear):
-            if t_s - fall.onset_s < WAIT_S and len(fall.shares) > 1 and not clear:
+            lost = [max(s.lost_share, 0.004) for s in fall.shares]
+            even = max(lost) < EVEN * min(lost)
+            if len(lost) > 1 and age_s < (GOING_ON_S + 5.0 if even else WAIT_S):
                 return
             if not any(_leaves_band(share) for share in alive):
                 return
@@ -304,7 +308,7 @@ class DropWatch:
         best = next(iter(kinds))
         if (
             best is not fall.kind
-            and (best is not Kind.HEAT_LOST or age_s >= LOST_AGE_S)
+            and (best is not Kind.HEAT_LOST or age_s >= GOING_ON_S)
             and t_s - fall.told_s >= 5.0
             and kinds[best] - kinds.get(fall.kind, -1e9) >= CHANGE_LEAD
         ):
@@ -433,7 +437,12 @@ class DropWatch:
         lost = sorted(max(s.lost_share, 0.004) for s in fall.shares)
         spread = lost[-1] / lost[0] if len(lost) > 1 else None
         evidence = Evidence(
-            _rate_per_min(fall), lost[-1], spread, t_s - fall.onset_s, self._usual_per_min
+            _rate_per_min(fall),
+            lost[-1],
+            spread,
+            t_s - fall.onset_s,
+            self._usual_per_min,
+            _going_on(fall) if t_s - fall.onset_s >= GOING_ON_S else None,
         )
         return scores(evidence, door_possible=door_possible)
 
@@ -468,6 +477,13 @@ class DropWatch:
                 was_kind=was,
             )
         )
+
+
+def _going_on(fall: _Fall) -> float:
+    """How fast it has fallen over the last 20 s against its fastest 10 s."""
+    fastest = max(s.fastest_k_per_min for s in fall.shares)
+    still = max((s.track.past_c(20) - s.track.past_c(0)) * 3.0 for s in fall.shares)
+    return max(still, 0.0) / max(fastest, 0.1)
 
 
 def _rate_per_min(fall: _Fall) -> float:

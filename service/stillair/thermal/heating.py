@@ -7,8 +7,8 @@ so while they last; what tells them apart is that lost heat goes below the
 band the air has kept. So it is told when every good sensor has fallen through
 a minute and the air
 
-- is below the lowest of the last quarter of an hour by 0.7 K and a third of
-  that band's height, where the air had been steady; or
+- is below the lowest of the quarter of an hour before the peak by 0.7 K and a
+  third of that band's height, where the air had been steady; or
 - has fallen from its peak by 2.5 K and a tenth of the excess, where it had not.
 
 A chamber above its target coasts down to it; that is nothing. Without a job's
@@ -26,7 +26,6 @@ from stillair.thermal.air import AirTrack
 WARM_K = 8.0  # excess over the room below which there is no heat to lose
 GRID_S = 10.0
 BAND_S = 900.0
-SKIP_S = 120.0  # the band ends here before now
 PEAK_S = 480.0
 BAND_K, BAND_SHARE = 0.7, 0.35
 STEADY_K, STEADY_SHARE = 4.0, 0.12
@@ -46,7 +45,7 @@ class HeatingWatch:
 
     def __init__(self, target_c: float | None) -> None:
         self._target_c = target_c
-        self._grid: deque[tuple[float, float]] = deque(maxlen=int(BAND_S / GRID_S) + 12)
+        self._grid: deque[tuple[float, float]] = deque(maxlen=int((BAND_S + PEAK_S) / GRID_S))
         self._names: tuple[str, ...] = ()
         self._onset_s: float | None = None
         self._peak_c = 0.0
@@ -76,6 +75,8 @@ class HeatingWatch:
         """Judge at a whole second; `cold_air` says that a door or draft stands."""
         if cold_air:
             self._door_s = t_s
+            if self._onset_s is None:
+                self._grid.clear()
         if not tracks:
             return []
         if self._grid and t_s - self._grid[-1][0] < GRID_S - 0.5:
@@ -116,9 +117,9 @@ class HeatingWatch:
         peak_s, peak_c = max(recent, key=lambda sample: (sample[1], sample[0]))
         fallen_k = peak_c - air_c
         peak_excess_k = max(peak_c - room_c, 1.0)
-        band = [c for s, c in self._grid if t_s - BAND_S <= s <= t_s - SKIP_S]
+        band = [c for s, c in self._grid if peak_s - BAND_S <= s <= peak_s]
         below = False
-        if len(band) >= 0.5 * (BAND_S - SKIP_S) / GRID_S:
+        if len(band) >= 0.4 * BAND_S / GRID_S:
             low_c, high_c = min(band), max(band)
             height_k = high_c - low_c
             steady = height_k <= max(STEADY_K, STEADY_SHARE * peak_excess_k)
@@ -178,7 +179,7 @@ class HeatingWatch:
 
 def _falls(track: AirTrack, excess_k: float) -> bool:
     """Whether this sensor fell through the last minute, as losses alone would make it fall."""
-    if track.seconds < 66:
+    if track.seconds < 66 or track.fall_k * 60.0 > FASTEST_PER_MIN * excess_k * track.span_s:
         return False
     now_c, half_c, minute_c = track.past_c(0), track.past_c(30), track.past_c(60)
     least_k = max(0.12, 2.0 * track.noise_k, RATE_PER_MIN * excess_k)
