@@ -209,7 +209,7 @@ class Sign:
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """The service tells the watch about itself: a fault of store, delivery, clock, supply, board."""
+    """The service tells of itself: a fault of store, delivery, clock, supply or board."""
 
     kind: Kind
     t_s: float
@@ -518,6 +518,6 @@ class WatchMemory:
 
 
 def chamber_key(name: str) -> str:
-    """The name of a chamber as it stands in ids, paths and addresses: "North bench" -> "north-bench"."""
+    """A chamber's name for ids, paths and addresses: "North bench" -> "north-bench"."""
     letters = [c if c.isalnum() and c.isascii() else "-" for c in name.lower()]
     return "-".join(part for part in "".join(letters).split("-") if part) or "chamber"

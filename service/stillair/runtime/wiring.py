@@ -29,8 +29,6 @@ from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
 from stillair.sensing.camera_loop import CameraLoop
 from stillair.sensing.protocols import Sensor
-from stillair.sensing.camera_loop import CameraLoop
-from stillair.sensing.protocols import Sensor
 from stillair.sensing.reader import SensorReader, read_sensor
 from stillair.storage.archive import Archive
 from stillair.storage.emergency import EmergencyJournal
