@@ -16,6 +16,7 @@ import threading
 import unicodedata
 from typing import TYPE_CHECKING
 
+from stillair.database import plain
 from stillair.errors import AccessError
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ _slots = threading.BoundedSemaphore(AT_ONCE)
 
 def clean_name(name: str) -> str:
     """A name fit to be kept and shown. Raises `AccessError`."""
-    cleaned = " ".join(unicodedata.normalize("NFKC", name).split())
+    cleaned = _one_form(name)
     if not 1 <= len(cleaned) <= LONGEST_NAME:
         raise AccessError(f"a name has 1 to {LONGEST_NAME} characters")
     if not cleaned.isprintable():
@@ -64,7 +65,7 @@ def clean_name(name: str) -> str:
 
 def name_key(name: str) -> str:
     """By this two names are the same, whatever their capitals."""
-    return " ".join(unicodedata.normalize("NFKC", name).split()).casefold()
+    return _one_form(name).casefold()
 
 
 def check_password(name: str, password: str) -> None:
@@ -119,6 +120,10 @@ def token_hash(token: str) -> str:
 def _normal(password: str) -> str:
     # The same letters typed on another keyboard may arrive in another form.
     return unicodedata.normalize("NFKC", password).encode("utf-8", "replace").decode()
+
+
+def _one_form(name: str) -> str:
+    return " ".join(plain(unicodedata.normalize("NFKC", name)).split())
 
 
 def _hasher() -> PasswordHasher:

@@ -27,7 +27,7 @@ from stillair.access import passwords
 from stillair.access.migrations import PEOPLE
 from stillair.access.tables import Audit, Person, Session, Token
 from stillair.access.throttle import Throttle
-from stillair.database import Reader, inode_of, open_store, store_errors
+from stillair.database import Reader, inode_of, open_store, plain, store_errors
 from stillair.errors import AccessError, StoreError
 
 FILE_NAME = "access.db"
@@ -206,7 +206,7 @@ class Access:
 
     def sign_in(self, name: str, password: str, *, address: str = "") -> str:
         """A token for a new session; why it was refused doesn't say which of both is wrong."""
-        key = passwords.name_key(name[:200])
+        key, address = passwords.name_key(name[:200]), plain(address[:64])
         pause_s = self._throttle.pause_s(key, address)
         if pause_s > 0:
             raise TooManyTriesError(pause_s)
@@ -236,7 +236,7 @@ class Access:
                 insert(Session).values(
                     token_hash=passwords.token_hash(token),
                     person=key,
-                    address=address[:64],
+                    address=address,
                     created_us=now_us,
                     seen_us=now_us,
                 )
@@ -293,7 +293,7 @@ class Access:
         name = passwords.clean_name(name)
         token = passwords.new_token(passwords.MARK)
         with self._writing() as connection:
-            known = select(col(Token.name)).where(col(Token.name) == name)
+            known = select(col(Token.name)).where(col(Token.name) == plain(name))
             if connection.execute(known).first() is not None:
                 raise AccessError(f"there is a token named {name} already; remove it first")
             connection.execute(
@@ -310,7 +310,7 @@ class Access:
     def token_remove(self, name: str, *, by: str = "command line") -> None:
         """Make a token worthless."""
         with self._writing() as connection:
-            removed = connection.execute(delete(Token).where(col(Token.name) == name))
+            removed = connection.execute(delete(Token).where(col(Token.name) == plain(name)))
             if removed.rowcount == 0:
                 raise AccessError(f"there is no token named {name}")
             self._note(connection, "token removed", name, by)
@@ -404,9 +404,9 @@ class Access:
         values: dict[str, Any] = {
             "at_us": self._now_us(),
             "what": what,
-            "subject": subject.encode("utf-8", "replace").decode(),
+            "subject": plain(subject),
             "by": by,
-            "address": address[:64],
+            "address": address,
         }
         connection.execute(insert(Audit).values(**values))
         newest = connection.execute(select(func.max(col(Audit.id)))).scalar() or 0

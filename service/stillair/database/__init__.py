@@ -123,6 +123,11 @@ def inode_of(path: Path) -> int | None:
         return None
 
 
+def plain(words: str) -> str:
+    """Text that every store takes: no half of a character pair, no zero byte."""
+    return words.encode("utf-8", "replace").decode("utf-8").replace("\0", " ")
+
+
 def siblings(path: Path) -> tuple[Path, ...]:
     """A SQLite file and the two that SQLite keeps beside it."""
     return (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm"))

@@ -15,7 +15,7 @@ from typing import Any
 from sqlalchemy import Select, select
 from sqlmodel import col
 
-from stillair.database import Reader
+from stillair.database import Reader, plain
 from stillair.model import AlarmState, Job, JsonValue, Timeline
 from stillair.storage import items
 from stillair.storage.archive import Archive
@@ -96,7 +96,7 @@ class History:
             (Ledger.kind, kind),
         ):
             if wanted is not None:
-                query = query.where(col(column) == wanted)
+                query = query.where(col(column) == plain(wanted))
         if since_at is not None:
             query = query.where(col(Ledger.at_us) >= micros(since_at.timestamp()))
         return self._page(query, col(Ledger.seq), limit, last, read_entry)
@@ -115,12 +115,12 @@ class History:
         """Jobs as they stand, in the order in which they were started, newest last."""
         query = select(JobRow).where(col(JobRow.first_seq) > after)
         if chamber is not None:
-            query = query.where(col(JobRow.chamber) == chamber)
+            query = query.where(col(JobRow.chamber) == plain(chamber))
         return self._page(query, col(JobRow.first_seq), limit, last, _job_entry)
 
     def job(self, job_id: str) -> items.Item | None:
         """One job as it stands, or None if there never was such a job."""
-        query = select(JobRow).where(col(JobRow.id) == job_id)
+        query = select(JobRow).where(col(JobRow.id) == plain(job_id))
         with self._journal.connection("the journal can't be read") as connection:
             row = connection.execute(query).mappings().first()
         return _job_entry(row).body if row else None
@@ -131,7 +131,7 @@ class History:
         None for the end while it isn't over. Raises `KeyError` if there never
         was such a job.
         """
-        query = select(JobRow).where(col(JobRow.id) == job_id)
+        query = select(JobRow).where(col(JobRow.id) == plain(job_id))
         with self._journal.connection("the journal can't be read") as connection:
             row = connection.execute(query).mappings().first()
         if row is None:
@@ -151,14 +151,14 @@ class History:
         """Alarms as they stand, in the order in which they were first raised, newest last."""
         query = select(AlarmRow).where(col(AlarmRow.first_seq) > after)
         if chamber is not None:
-            query = query.where(col(AlarmRow.chamber) == chamber)
+            query = query.where(col(AlarmRow.chamber) == plain(chamber))
         if standing is not None:
             query = query.where(col(AlarmRow.standing) == standing)
         return self._page(query, col(AlarmRow.first_seq), limit, last, _alarm_entry)
 
     def alarm(self, alarm_id: str) -> items.Item | None:
         """One alarm as it stands, or None if there never was such an alarm."""
-        query = select(AlarmRow).where(col(AlarmRow.id) == alarm_id)
+        query = select(AlarmRow).where(col(AlarmRow.id) == plain(alarm_id))
         with self._journal.connection("the journal can't be read") as connection:
             row = connection.execute(query).mappings().first()
         return _alarm_entry(row).body if row else None
@@ -169,7 +169,7 @@ class History:
             col(NoticeTable.created_us).desc(), col(NoticeTable.key).desc()
         )
         if alarm is not None:
-            query = query.where(col(NoticeTable.alarm) == alarm)
+            query = query.where(col(NoticeTable.alarm) == plain(alarm))
         with self._journal.connection("the outbox can't be read") as connection:
             rows = connection.execute(query.limit(_bounded(limit))).mappings().all()
         return [read_notice(row) for row in reversed(rows)]

@@ -15,6 +15,7 @@ from sqlalchemy import RowMapping, insert, select, update
 from sqlalchemy.engine import Connection
 from sqlmodel import col
 
+from stillair.database import plain
 from stillair.model import Notice, Timeline
 from stillair.storage.tables import Delivery, NoticeTable
 
@@ -53,20 +54,20 @@ def from_micros(at_us: int) -> datetime:
 
 def post(connection: Connection, notice: Notice, timeline: Timeline) -> None:
     """Put a notice into the outbox; one whose key is there already is left alone."""
-    known = select(col(NoticeTable.key)).where(col(NoticeTable.key) == _plain(notice.key))
+    known = select(col(NoticeTable.key)).where(col(NoticeTable.key) == plain(notice.key))
     if connection.execute(known).first() is not None:
         return
     connection.execute(
         insert(NoticeTable).values(
-            key=_plain(notice.key),
+            key=plain(notice.key),
             chamber=notice.chamber,
             alarm=notice.alarm,
             kind=notice.kind.value,
             priority=notice.priority.value,
-            person=_plain(notice.person),
-            route=_plain(notice.route),
-            title=_plain(notice.title),
-            text=_plain(notice.text),
+            person=plain(notice.person),
+            route=plain(notice.route),
+            title=plain(notice.title),
+            text=plain(notice.text),
             created_us=micros(timeline.epoch_s(notice.created_s)),
             state="pending",
         )
@@ -108,7 +109,7 @@ def record(
     next_try_at: datetime | None,
 ) -> None:
     """Keep how one try ended."""
-    outcome = _plain(outcome)
+    outcome = plain(outcome)
     values: dict[str, Any] = {
         "state": "sent" if sent else "pending" if next_try_at else "failed",
         "tries": col(NoticeTable.tries) + 1,
@@ -121,8 +122,3 @@ def record(
             notice=key, at_us=micros(at.timestamp()), sent=sent, outcome=outcome
         )
     )
-
-
-def _plain(words: str) -> str:
-    """Text that every store takes: no half of a character pair, no zero byte."""
-    return words.encode("utf-8", "replace").decode("utf-8").replace("\0", " ")

@@ -86,7 +86,11 @@ def pack(times_ms: Ints, units: Ints) -> bytes:
 def unpack(payload: bytes, start_ms: int, count: int) -> tuple[Ints, Ints]:
     """Instants and units of a stretch. Raises `ValueError` if the payload is damaged."""
     try:
-        content = zlib.decompressobj().decompress(payload, 1024 + 20 * count)
+        inflate = zlib.decompressobj()
+        content = inflate.decompress(payload, 1024 + 20 * count)
+        if not inflate.eof:
+            # Only at its end does the stream check itself.
+            raise ValueError("damaged readings: the stream doesn't end")
         version, base, step = HEAD.unpack_from(content)
         if version != VERSION:
             raise ValueError(f"unknown version {version}")
