@@ -382,21 +382,22 @@ class HeatModel:
         if g_plume > 0.0:
             colder = 1.0 - (self.wall_upper_c - room_c) / FLAME_RISE_K
             radiant_w = RADIANT_SHARE * drives.flame_w * max(0.0, colder)
-        glow_w = g_glow * (self.bed_c - (self.wall_lower_c + self.wall_upper_c) / 2.0)
+        glow_lower_w = 0.5 * g_glow * (self.bed_c - self.wall_lower_c)
+        glow_upper_w = 0.5 * g_glow * (self.bed_c - self.wall_upper_c)
         to_part_w = g_part_bed * (self.bed_c - self.part_c)
         bed_w = (
-            self.bed_on_w + 0.1 * radiant_w - glow_w - to_part_w
+            self.bed_on_w + 0.1 * radiant_w - glow_lower_w - glow_upper_w - to_part_w
             - g_bed_lower * (self.bed_c - lower_c) - g_bed_upper * (self.bed_c - upper_c)
         )  # fmt: skip
         lower_w = (
             g_wall_lower * (lower_c - self.wall_lower_c)
             + self._wall_out_w_per_k * (room_c - self.wall_lower_c)
-            + 0.5 * glow_w + 0.4 * radiant_w
+            + glow_lower_w + 0.4 * radiant_w
         )  # fmt: skip
         upper_w = (
             g_wall_upper * (upper_c - self.wall_upper_c)
             + self._wall_out_w_per_k * (room_c - self.wall_upper_c)
-            + 0.5 * glow_w + 0.5 * radiant_w
+            + glow_upper_w + 0.5 * radiant_w
         )  # fmt: skip
         machine_w = g_machine * (lower_c + upper_c - 2.0 * self.machine_c)
         if part_j_per_k > 1.0:

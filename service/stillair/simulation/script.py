@@ -164,12 +164,12 @@ class Script:
     # --- moving on ---
 
     def run_until(self, t_s: float) -> None:
-        """Carry out what is due by `t_s`."""
+        """Carry out, at `t_s`, what is due by then."""
         while self._due and self._due[0][0] <= t_s:
             _, _, step, scripted = heapq.heappop(self._due)
             if scripted and self._repeat_s is not None and step.at_s >= 0.0:
                 self._plan(replace(step, at_s=step.at_s + self._repeat_s), scripted=True)
-            self._carry_out(step, max(step.at_s, t_s - 1.0))
+            self._carry_out(step, t_s)
 
     def build_on(self, t_s: float, step_s: float) -> float:
         """Let the machine build for `step_s`; return the plastic laid down, kg."""

@@ -139,9 +139,7 @@ class SimulatedChamber:
             point.settle(self._heat)
 
     def _step(self) -> None:
-        t_s = self._steps * GRID_S
-        self._script.run_until(t_s)
-        self._drive(t_s, GRID_S)
+        self._drive(self._steps * GRID_S, GRID_S)
         self._heat.step(GRID_S, self._drives)
         if not self._burning.calm:
             self._burning.step(GRID_S, self._heat)
@@ -152,6 +150,7 @@ class SimulatedChamber:
         for point in self._points.values():
             point.update(GRID_S, self._heat)
         self._steps += 1
+        self._script.run_until(self._steps * GRID_S)
 
     def _drive(self, t_s: float, step_s: float) -> None:
         """Hand to the physics what script and fire do."""
