@@ -126,6 +126,33 @@ def test_a_third_party_module_imports_only_its_neighbours(path: Path) -> None:
     assert all(Path(VENDOR, name).is_file() and name.startswith("./") for name in asked)
 
 
+WEB = ROOT / "web"
+OUR_PAGES = [
+    path
+    for form in ("html", "js", "css")
+    for path in sorted(WEB.rglob(f"*.{form}"))
+    if VENDOR not in path.parents
+]
+LOADED = {  # what makes a browser fetch something
+    ".html": r"""(?:\bsrc|<link\b[^>]*\bhref)\s*=\s*["']?([^"'\s>]+)""",
+    ".js": r"""(?:\bfrom|\bimport)\s*\(?\s*["']([^"']+)["']""",
+    ".css": r"""(?:url\(|@import)\s*["']?([^"')\s;]+)""",
+}
+
+
+@pytest.mark.parametrize("path", OUR_PAGES, ids=lambda path: str(path.relative_to(WEB)))
+def test_a_page_loads_only_what_comes_with_it(path: Path) -> None:
+    """A shed has no internet, and nobody else is to learn when the page is open."""
+    for target in re.findall(LOADED[path.suffix], path.read_text("utf-8")):
+        if target.startswith(("data:", "#")):
+            continue
+        assert "//" not in target, target
+        if target.startswith("/web/"):
+            assert (WEB / target.removeprefix("/web/")).is_file(), target
+        elif not target.startswith("/"):
+            assert (path.parent / target.partition("#")[0]).is_file(), target
+
+
 # --- rooms that decide ------------------------------------------------------
 
 PURE = [SERVICE / "watch.py", SERVICE / "fire" / "verdict.py"]
