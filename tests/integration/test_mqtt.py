@@ -265,11 +265,11 @@ def test_nobody_at_the_port_is_told(free_port: int, topic: str) -> None:
 
 
 class Impostor:
-    """A server that answers each connection with the same bytes and hangs up, or doesn't."""
+    """A server that gives each connection the same answers, one a question, and may hang up."""
 
-    def __init__(self, answer: bytes, *, hang_up: bool) -> None:
+    def __init__(self, *answers: bytes, hang_up: bool) -> None:
         self.asked: list[bytes] = []
-        self._answer = answer
+        self._answers = answers
         self._hang_up = hang_up
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._listener.getsockname()[1]
@@ -286,8 +286,9 @@ class Impostor:
             self._open.append(connection)
             connection.settimeout(5.0)
             try:
-                self.asked.append(connection.recv(1000))
-                connection.sendall(self._answer)
+                for answer in self._answers:
+                    self.asked.append(connection.recv(1000))
+                    connection.sendall(answer)
             except OSError:
                 pass
             if self._hang_up:
@@ -348,6 +349,19 @@ def test_a_broker_that_knows_only_version_3_is_asked_in_it(answer: bytes, topic:
         impostor.close()
     levels = [asked[asked.index(b"MQTT") + 4] for asked in impostor.asked[:2]]
     assert levels == [5, 4]
+
+
+def test_a_topic_that_may_not_be_read_is_told(topic: str) -> None:
+    # MQTT 5: CONNACK success; SUBACK of request 1, "not authorized"
+    impostor = Impostor(b"\x20\x03\0\0\0", b"\x90\x04\0\x01\0\x87", hang_up=False)
+    reader = TopicReader("127.0.0.1", impostor.port, SystemClock())
+    subscription = reader.subscribe(topic)
+    try:
+        until(lambda: subscription.outage() != "")
+        assert subscription.outage().endswith("refuses the topic: not authorized")
+    finally:
+        reader.close()
+        impostor.close()
 
 
 def test_close_ends_the_thread_while_a_server_says_nothing(topic: str) -> None:

@@ -231,4 +231,4 @@ def test_one_that_hangs_delays_no_other_and_is_told_as_silent(
         reader.check(time.monotonic())
     faults = [reading for reading in taken.readings if reading.fault is not None]
     assert [(fault.sensor, fault.fault) for fault in faults] == [(hanging, ReadingFault.SILENT)]
-    assert [reader.stop() for reader in readers] == [False, True, True, True]
+    assert not readers[0].stop(), "its thread is left to itself"

@@ -24,7 +24,7 @@ logger = logging.getLogger(__name__)
 
 PERIOD_S: Final = 1.0
 SILENT_AFTER_S: Final = 5.0  # six conversions of the slowest chip
-JOIN_S: Final = 0.5
+JOIN_S: Final = 0.1  # for each of many sensors, so that the service stops within a second
 
 
 def read_sensor(sensor: Sensor, t_s: float, correction_k: float = 0.0) -> Reading | None:
@@ -94,35 +94,44 @@ class SensorReader:
         asked_s = self._asked_s
         if asked_s is not None and t_s - asked_s >= self._silent_after_s:
             reason = f"no answer for {t_s - asked_s:.0f} seconds"
-        elif self._thread.ident is not None and not self._thread.is_alive():
+        elif self._ended_by_itself():
             reason = "it is no longer read"
         else:
             return
         self._take(Reading(self.sensor.name, t_s, None, ReadingFault.SILENT, reason))
 
+    def _ended_by_itself(self) -> bool:
+        started = self._thread.ident is not None
+        return started and not self._thread.is_alive() and not self._stopping.is_set()
+
     def stop(self) -> bool:
-        """End the thread within 0.5 s and free the bus; False when a read still hangs."""
+        """Ask the thread to end and wait 0.1 s for it; False while a read is still under way.
+
+        That thread ends after its read and frees the bus then, telling nothing more.
+        """
         self._stopping.set()
-        if self._thread.ident is not None:
-            self._thread.join(JOIN_S)
-        if self._thread.is_alive():
-            return False  # the bus is in use; the process's end frees it
-        self.sensor.close()
-        return True
+        if self._thread.ident is None:
+            self.sensor.close()
+            return True
+        self._thread.join(JOIN_S)
+        return not self._thread.is_alive()
 
     def _run(self) -> None:
         due_s = self._clock.now_s()
         while not self._stopping.is_set():
-            self._asked_s = self._clock.now_s()
-            reading = read_sensor(self.sensor, self._asked_s, self._correction_k)
-            answered_s = self._clock.now_s()
-            self._asked_s = None
-            if reading is not None and not self._stopping.is_set():
-                try:
-                    self._take(replace(reading, t_s=answered_s))
-                except Exception:
-                    logger.exception("sensor %s: the reading was not taken", self.sensor.name)
+            self._read()
             missed = math.floor((self._clock.now_s() - due_s) / self._period_s)
             due_s += self._period_s * (max(0, missed) + 1)
-            if self._clock.wait(due_s, self._stopping):
-                return
+            self._clock.wait(due_s, self._stopping)
+        self.sensor.close()
+
+    def _read(self) -> None:
+        self._asked_s = asked_s = self._clock.now_s()
+        reading = read_sensor(self.sensor, asked_s, self._correction_k)
+        answered_s = self._clock.now_s()
+        self._asked_s = None
+        if reading is not None and not self._stopping.is_set():
+            try:
+                self._take(replace(reading, t_s=answered_s))
+            except Exception:
+                logger.exception("sensor %s: the reading was not taken", self.sensor.name)

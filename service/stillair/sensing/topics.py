@@ -51,6 +51,7 @@ class _Topic:
     name: str
     changed: Callable[[], None] | None = None
     last: bytes | None = None
+    refused: str = ""
     waiting: deque[bytes] = field(default_factory=lambda: deque(maxlen=MOST_WAITING))
 
 
@@ -70,7 +71,7 @@ class Subscription:
 
     def outage(self) -> str:
         """Why no message can come, once that has lasted too long; "" while all is well."""
-        return self._reader.outage()
+        return self._reader.outage() or self._topic.refused
 
     def on_message(self, changed: Callable[[], None]) -> None:
         """Have `changed` called from the reader's thread with each message."""
@@ -113,7 +114,7 @@ class TopicReader:
         self._grace_s = grace_s
         self._again_s = again_s
         self._topics: list[_Topic] = []
-        self._subscribed: set[str] = set()  # only the thread's
+        self._asked: dict[int, str] = {}  # topics by the number of the request; the thread's own
         self._lost_s: float | None = clock.now_s()
         self.why = "not connected yet"
         self._refused = ""
@@ -180,18 +181,18 @@ class TopicReader:
         try:
             self._connect(client)
             while not self._stopping.is_set():
-                if result := client.loop(LOOP_S):
+                if client.loop(LOOP_S):
                     if self._lost_s is not None and not self._refused:
                         # Some brokers hang up on a version that they don't know.
                         self._version_5 = not self._version_5
-                    self._lost(self._refused or f"the connection broke ({result.name.lower()})")
+                    self._lost(self._refused or "the connection broke")
                     return
                 self._subscribe(client)
             client.disconnect()
         finally:
             # Callbacks hold the client and the client holds them: without this
             # its sockets stay open until the collector comes by.
-            client.on_connect = client.on_message = None
+            client.on_connect = client.on_subscribe = client.on_message = None
             if (socket := client.socket()) is not None:
                 socket.close()
 
@@ -200,9 +201,9 @@ class TopicReader:
         if self._lost_s is None:
             with self.lock:
                 names = {topic.name for topic in self._topics}
-            for name in sorted(names - self._subscribed):
-                client.subscribe(name, qos=1)
-            self._subscribed |= names
+            for name in sorted(names - set(self._asked.values())):
+                _, number = client.subscribe(name, qos=1)
+                self._asked[number or 0] = name
 
     def _connect(self, client: Client) -> None:
         if not self._version_5:
@@ -227,6 +228,7 @@ class TopicReader:
         if self._tls:
             client.tls_set()
         client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
         return client
 
@@ -238,10 +240,23 @@ class TopicReader:
             if "protocol version" in self._refused:
                 self._version_5 = False
             return
-        self._subscribed.clear()
+        self._asked.clear()
         self._lost_s = None
         self._subscribe(client)
         logger.info("broker %s: connected", self.where)
+
+    def _on_subscribe(
+        self, _client: Client, _data: Any, number: int, reasons: Any, _properties: Any
+    ) -> None:
+        refusals = [str(reason).lower() for reason in reasons if reason.is_failure]
+        with self.lock:
+            for topic in self._topics:
+                if topic.name == self._asked.get(number):
+                    topic.refused = (
+                        f"the broker {self.where} refuses the topic: {refusals[0]}"
+                        if refusals
+                        else ""
+                    )
 
     def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
         try:
