@@ -1,0 +1,299 @@
+"""The HTTP side of a real service: forms, refusals, limits, live stream."""
+
+from __future__ import annotations
+
+import socket
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from running import RunningService, wait_until
+
+CHAMBER = """
+[chamber]
+name = "North bench"
+enclosure = ["metal"]
+target_c = 45
+
+[[sensor]]
+name = "top"
+driver = "simulated"
+
+[[sensor]]
+name = "room"
+place = "room"
+driver = "simulated"
+
+[simulation]
+scenario = "quiet_job"
+
+[[contact]]
+name = "door"
+kind = "door"
+driver = "simulated"
+"""
+
+
+@pytest.fixture(scope="module")
+def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
+    folder = tmp_path_factory.mktemp("http")
+    chamber = folder / "chamber.toml"
+    chamber.write_text(CHAMBER)
+    with RunningService(folder / "data", "--chamber", str(chamber)) as running:
+        yield running
+
+
+def problem(answer: httpx.Response, status: int) -> dict[str, Any]:
+    """The problem document of an answer that must have that status."""
+    assert answer.status_code == status, answer.text
+    assert answer.headers["content-type"] == "application/problem+json"
+    body: dict[str, Any] = answer.json()
+    assert (body["status"], body["type"]) == (status, "about:blank")
+    assert body["title"]
+    assert body["detail"]
+    return body
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "body", "status"),
+    [
+        pytest.param("GET", "/api/jobs/nothing-here", None, 404, id="no such job"),
+        pytest.param("GET", "/api/jobs/north-bench-99/readings", None, 404, id="readings of none"),
+        pytest.param("POST", "/api/jobs/other-1/pause", None, 404, id="job of no chamber"),
+        pytest.param("POST", "/api/jobs/north-bench-99/finish", None, 404, id="finish none"),
+        pytest.param("POST", "/api/alarms/north-bench-77/acknowledge", None, 404, id="no alarm"),
+        pytest.param("POST", "/api/alarms/x/shelve", {"minutes": 3}, 404, id="shelve none"),
+        pytest.param("POST", "/api/alarms/x/shelve", {"minutes": -3}, 422, id="time backwards"),
+        pytest.param("POST", "/api/jobs", {"name": 7}, 422, id="wrong type"),
+        pytest.param("POST", "/api/jobs", {"name": ""}, 422, id="no name"),
+        pytest.param("POST", "/api/jobs", {"name": "x", "weight": 1}, 422, id="unknown key"),
+        pytest.param("POST", "/api/jobs", {"name": "x", "chamber": "moon"}, 404, id="no chamber"),
+        pytest.param("GET", "/api/events?after=-1", None, 422, id="negative seq"),
+        pytest.param("GET", "/api/events?limit=100000", None, 422, id="limit too large"),
+        pytest.param("GET", "/api/events?kind=ghost", None, 422, id="no such kind"),
+        pytest.param("GET", "/api/readings?from=yesterday", None, 422, id="no moment"),
+        pytest.param("GET", "/api/readings?from=nan", None, 422, id="not a number"),
+        pytest.param("GET", "/api/readings?chamber=moon", None, 404, id="readings of no chamber"),
+        pytest.param("GET", "/api/nothing", None, 404, id="no such path"),
+        pytest.param("DELETE", "/api/now", None, 405, id="wrong method"),
+        pytest.param("GET", "/api/picture", None, 404, id="no camera"),
+    ],
+)
+def test_what_does_not_fit_is_a_problem_document(
+    service: RunningService, method: str, path: str, body: object, status: int
+) -> None:
+    problem(service.web.request(method, path, json=body), status)
+
+
+def test_a_broken_body_is_refused(service: RunningService) -> None:
+    headers = {"content-type": "application/json"}
+    problem(service.web.post("/api/jobs", content=b'{"name": "x', headers=headers), 422)
+
+
+@pytest.mark.parametrize("stated", [True, False], ids=["length stated", "length not stated"])
+def test_a_huge_body_is_refused(service: RunningService, stated: bool) -> None:
+    def pieces() -> Iterator[bytes]:
+        for _ in range(160):
+            yield b"x" * 65_536
+
+    content = b"x" * 10_000_000 if stated else pieces()
+    headers = {"content-type": "application/json"}
+    try:
+        answer = service.web.post("/api/jobs", content=content, headers=headers)
+    except httpx.TransportError:
+        pass  # the connection was closed on the sender, who went on sending
+    else:
+        assert 400 <= answer.status_code < 500
+    assert service.web.get("/api/health").status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        pytest.param({"host": "evil.example"}, 421, id="foreign name"),
+        pytest.param({"host": "evil.example:80"}, 421, id="foreign name and port"),
+        pytest.param({"host": "[::1"}, 421, id="no name at all"),
+        pytest.param({"host": "localhost"}, 200, id="localhost"),
+        pytest.param({"host": "192.0.2.7:8420"}, 200, id="a bare address"),
+    ],
+)
+def test_the_host_must_be_ours(
+    service: RunningService, headers: dict[str, str], status: int
+) -> None:
+    assert service.web.get("/api/health", headers=headers).status_code == status
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        pytest.param({"origin": "http://evil.example"}, id="foreign"),
+        pytest.param({"origin": "null"}, id="of nowhere"),
+        pytest.param({"sec-fetch-site": "cross-site"}, id="no origin, but cross-site"),
+    ],
+)
+def test_a_foreign_page_may_not_write(service: RunningService, headers: dict[str, str]) -> None:
+    problem(service.web.post("/api/jobs", json={"name": "x"}, headers=headers), 403)
+
+
+def test_answers_carry_the_headers_that_protect_a_page(service: RunningService) -> None:
+    for path in ("/", "/api/now", "/api/nothing", "/web/stillair.css"):
+        headers = service.web.get(path).headers
+        assert "script-src 'self'" in headers["content-security-policy"]
+        assert "unsafe" not in headers["content-security-policy"]
+        assert headers["x-content-type-options"] == "nosniff"
+        assert headers["referrer-policy"] == "no-referrer"
+
+
+@pytest.mark.parametrize("path", ["/web/../pyproject.toml", "/web/%2e%2e/pyproject.toml"])
+def test_nothing_but_the_pages_is_served(service: RunningService, path: str) -> None:
+    with socket.create_connection(("127.0.0.1", service.port), 5.0) as line:
+        line.sendall(
+            f"GET {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n".encode()
+        )
+        answer = line.makefile("rb").read()
+    assert answer.startswith(b"HTTP/1.1 404")
+
+
+def test_a_job_from_start_to_finish(service: RunningService) -> None:
+    running = service.now()["job"]
+    if running is not None:
+        service.post(f"/api/jobs/{running['id']}/finish")
+    job = service.post(
+        "/api/jobs",
+        {"name": "fin boxes", "material": "ASA", "machine": "left", "notes": "new spool"},
+    )["id"]
+    try:
+        problem(service.web.post("/api/jobs", json={"name": "second"}), 409)
+        service.post(f"/api/jobs/{job}/progress", {"height_mm": 12.4})
+        for verb, state in (("pause", "paused"), ("resume", "running")):
+            for _ in range(2):
+                service.post(f"/api/jobs/{job}/{verb}")
+            assert service.now()["job"]["state"] == state
+        service.post(f"/api/jobs/{job}/note", {"text": "compressor on"})
+    finally:
+        for _ in range(2):
+            service.post(f"/api/jobs/{job}/finish")
+    item = wait_until(
+        lambda: service.get(f"/api/jobs/{job}") if _is_kept_as_over(service, job) else None,
+        within_s=5,
+    )
+    assert {k: item[k] for k in ("name", "material", "machine", "notes", "height_mm")} == {
+        "name": "fin boxes",
+        "material": "ASA",
+        "machine": "left",
+        "notes": "new spool",
+        "height_mm": 12.4,
+    }
+    assert item["state"] in ("cooling", "finished")
+    problem(service.web.post(f"/api/jobs/{job}/pause"), 409)
+    assert job in [j["id"] for j in service.get("/api/jobs")["items"]]
+
+
+def _is_kept_as_over(service: RunningService, job: str) -> bool:
+    answer = service.web.get(f"/api/jobs/{job}")
+    return answer.status_code == 200 and answer.json()["finished_at"] is not None
+
+
+def test_readings_come_in_columns_of_one_length(service: RunningService) -> None:
+    columns = wait_until(
+        lambda: _columns(service) if len(_columns(service)["time_s"]) > 3 else None, within_s=15
+    )
+    assert set(columns["sensors"]) == {"top", "room"}
+    assert all(len(values) == len(columns["time_s"]) for values in columns["sensors"].values())
+    assert columns["time_s"] == sorted(columns["time_s"])
+    assert abs(columns["time_s"][-1] - time.time()) < 10.0
+
+
+def _columns(service: RunningService) -> dict[str, Any]:
+    columns: dict[str, Any] = service.get("/api/readings", points=500)
+    return columns
+
+
+def test_lists_go_on_where_they_ended(service: RunningService) -> None:
+    for text in ("one", "two", "three"):
+        job = service.now()["job"]
+        if job is None:
+            job = service.post("/api/jobs", {"name": "spacers"})
+        service.post(f"/api/jobs/{job['id']}/note", {"text": text})
+    job = service.post("/api/jobs", {"name": "next"}) if service.now()["job"] is None else None
+    items: list[int] = []
+    after: int | None = 0
+    while after is not None:
+        page = service.get("/api/jobs", after=after, limit=1)
+        items += [item["seq"] for item in page["items"]]
+        after = page["next"]
+    assert items == sorted(set(items))
+    assert items
+
+
+def test_the_live_stream_begins_with_now_and_goes_on_each_second(service: RunningService) -> None:
+    with service.live() as stream:
+        first, second = next(stream), next(stream)
+    assert (first.kind, second.kind) == ("now", "now")
+    assert first.data["chambers"][0]["chamber"] == "north-bench"
+    assert first.id.isdecimal()
+
+
+def test_the_live_stream_resumes_without_loss(service: RunningService) -> None:
+    job = (service.now()["job"] or {}).get("id")
+    job = job or service.post("/api/jobs", {"name": "bushings"})["id"]
+    with service.live() as stream:
+        seen = next(stream).id
+    for number in range(5):
+        service.post(f"/api/jobs/{job}/note", {"text": f"note {number}"})
+    texts: list[str] = []
+    with service.live(last_event_id=seen) as stream:
+        for event in stream:
+            if event.kind == "note":
+                assert int(event.id) > int(seen)
+                texts.append(event.data["text"])
+            if len(texts) == 5:
+                break
+    assert texts == [f"note {number}" for number in range(5)]
+
+
+def test_a_viewer_from_before_a_reset_asks_anew(service: RunningService) -> None:
+    with service.live(last_event_id="999999999") as stream:
+        assert next(stream).kind == "reset"
+        assert next(stream).kind == "now"
+
+
+def test_openapi_describes_what_is_served(service: RunningService) -> None:
+    paths = service.get("/api/openapi.json")["paths"]
+    assert "/api/jobs/{job}/readings" in paths
+    assert "/api/alarms/{alarm}/acknowledge" in paths
+
+
+def test_connections_that_never_speak_hold_nobody_up(service: RunningService) -> None:
+    idle = [socket.create_connection(("127.0.0.1", service.port), 5.0) for _ in range(50)]
+    try:
+        for line in idle:
+            line.sendall(b"GET /api/now HTTP/1.1\r\nHo")
+        began_s = time.monotonic()
+        assert service.web.get("/api/health").status_code == 200
+        assert time.monotonic() - began_s < 5.0
+    finally:
+        for line in idle:
+            line.close()
+
+
+def test_it_never_told_of_an_error_of_its_own(service: RunningService) -> None:
+    assert "Traceback" not in service.log.read_text()
+
+
+def test_it_stops_at_once_with_live_pages_open(tmp_path: Path) -> None:
+    with RunningService(tmp_path / "data") as service:
+        pages = [socket.create_connection(("127.0.0.1", service.port), 5.0) for _ in range(3)]
+        for page in pages:
+            page.sendall(b"GET /api/live HTTP/1.1\r\nHost: localhost\r\n\r\n")
+            page.recv(100)
+        began_s = time.monotonic()
+        assert service.stop() == 0
+        assert time.monotonic() - began_s < 5.0
+        for page in pages:
+            page.close()
+        assert "Traceback" not in service.log.read_text()

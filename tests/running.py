@@ -1,0 +1,165 @@
+"""A real `stillair run` in a process of its own, and questions to it."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self, TypeVar
+
+import httpx
+
+from servers import free_loopback_port
+
+T = TypeVar("T")
+
+START_S = 30.0
+
+
+def stillair(*words: str) -> list[str]:
+    """The command line of `stillair` in this interpreter."""
+    code = "from stillair.cli import main; main()"
+    return [sys.executable, "-c", code, *words]
+
+
+class RunningService:
+    """`stillair run` on a free loopback port; ends with the block it is used in."""
+
+    def __init__(
+        self, folder: Path, *words: str, environment: dict[str, str] | None = None
+    ) -> None:
+        self.folder = folder
+        self.port = free_loopback_port()
+        self._words = words
+        self._environment = {**os.environ, **(environment or {})}
+        self._process: subprocess.Popen[bytes] | None = None
+        self.log = folder / "service.log"
+        self.web = httpx.Client(base_url=f"http://127.0.0.1:{self.port}", timeout=10.0)
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.stop()
+        self.web.close()
+
+    @property
+    def pid(self) -> int:
+        assert self._process is not None
+        return self._process.pid
+
+    def start(self) -> None:
+        """Begin, and wait until it answers."""
+        self.folder.mkdir(parents=True, exist_ok=True)
+        words = ["run", "--data-dir", str(self.folder), "--port", str(self.port), *self._words]
+        with self.log.open("ab") as output:
+            self._process = subprocess.Popen(
+                stillair(*words), stdout=output, stderr=output, env=self._environment
+            )
+        give_up_s = time.monotonic() + START_S
+        while True:
+            assert self._process.poll() is None, self.log.read_text()
+            try:
+                self.web.get("/api/health")
+            except httpx.TransportError:
+                assert time.monotonic() < give_up_s, self.log.read_text()
+                time.sleep(0.05)
+            else:
+                return
+
+    def stop(self) -> int | None:
+        """SIGTERM, and its exit status; harmless twice."""
+        process, self._process = self._process, None
+        if process is None:
+            return None
+        process.send_signal(signal.SIGTERM)
+        try:
+            return process.wait(10.0)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait(10.0)
+            raise
+
+    def kill(self) -> None:
+        """SIGKILL: no time for anything."""
+        process, self._process = self._process, None
+        assert process is not None
+        process.kill()
+        process.wait(10.0)
+
+    # --- questions ------------------------------------------------------------
+
+    def get(self, path: str, **parameters: Any) -> Any:
+        """The JSON of an answer that must be 200."""
+        answer = self.web.get(path, params=parameters)
+        assert answer.status_code == 200, (path, answer.status_code, answer.text)
+        return answer.json()
+
+    def post(self, path: str, body: object | None = None) -> Any:
+        """The JSON of an answer that must be 2xx."""
+        answer = self.web.post(path, json=body)
+        assert answer.is_success, (path, answer.status_code, answer.text)
+        return answer.json()
+
+    def now(self) -> dict[str, Any]:
+        """The first chamber of the first page."""
+        chamber: dict[str, Any] = self.get("/api/now")["chambers"][0]
+        return chamber
+
+    def events(self, **parameters: Any) -> list[dict[str, Any]]:
+        """All changes of events."""
+        items: list[dict[str, Any]] = self.get("/api/events", limit=1000, **parameters)["items"]
+        return items
+
+    @contextmanager
+    def live(self, *, last_event_id: str | None = None) -> Iterator[Iterator[LiveEvent]]:
+        """The live stream, event by event."""
+        headers = {"Last-Event-ID": last_event_id} if last_event_id else {}
+        with self.web.stream("GET", "/api/live", headers=headers) as answer:
+            assert answer.status_code == 200
+            yield _events(answer.iter_lines())
+
+
+class LiveEvent:
+    """One server-sent event."""
+
+    def __init__(self, fields: dict[str, str]) -> None:
+        self.kind = fields.get("event", "message")
+        self.id = fields.get("id", "")
+        self.data = json.loads(fields.get("data", "null"))
+
+
+def _events(lines: Iterator[str]) -> Iterator[LiveEvent]:
+    fields: dict[str, str] = {}
+    for line in lines:
+        if line == "":
+            if fields:
+                yield LiveEvent(fields)
+            fields = {}
+        elif not line.startswith(":"):
+            name, _, value = line.partition(": ")
+            fields[name] = value
+
+
+def wait_until(ask: Callable[[], T], *, within_s: float, every_s: float = 0.2) -> T:
+    """What `ask` gives as soon as that is true; fails the test after `within_s`."""
+    give_up_s = time.monotonic() + within_s
+    while True:
+        given = ask()
+        if given:
+            return given
+        assert time.monotonic() < give_up_s, f"not within {within_s:g} s"
+        time.sleep(every_s)
