@@ -75,7 +75,7 @@ def test_seed_changes_noise_and_nothing_else() -> None:
     assert first[1] == other[1]
 
 
-@pytest.mark.parametrize("t_s", [float("nan"), float("inf"), -float("inf"), 1e13])
+@pytest.mark.parametrize("t_s", [float("nan"), float("inf"), -float("inf"), 31 * 86400.0])
 def test_impossible_time_is_refused(t_s: float) -> None:
     with pytest.raises(TimeOrderError):
         world().advance(t_s)
