@@ -78,7 +78,8 @@ def sentence(
     if dangers:
         worst = (*_alarm(dangers[0], t_s), DANGER)
     elif blind:
-        head = "Blind: no sensor in the chamber gives a reading"
+        # Without a fault so far, the sensors have only not spoken yet.
+        head = "Blind: no sensor in the chamber gives a reading" if faults else "No reading yet"
         worst = (head, faults[0].text if faults else "", TROUBLE)
     elif hands:
         worst = (*_alarm(hands[0], t_s), CAUTION)
@@ -98,7 +99,7 @@ def sentence(
     tail += remarks
     weather, tone = _weather(t_s, phase, since_s, air_c, target_c, soak_forecast_s, job)
     if worst is None:
-        return Sentence(weather, _lines(tail), tone, calm=not over)
+        return Sentence(weather, _lines(tail), tone, calm=not over and phase is not Phase.UNKNOWN)
     head, rest, tone = worst
     told = [] if blind else [weather]
     return Sentence(head, _lines([rest, *told, *tail]), tone, calm=False)

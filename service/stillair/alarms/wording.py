@@ -193,6 +193,13 @@ WORDS: Mapping[Kind, Words] = {
     ),
 }
 
+_SOUNDER = Words(
+    "Sounder fault",
+    "The {who} doesn't work: nothing will be heard",
+    "The {who} didn't work",
+    "See whether it is connected and whether its pin or program is right.",
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Message:
@@ -219,7 +226,7 @@ def story(change: EventChange, *, t_s: float) -> str:
     `t_s` is now; a story that goes on ends with "so far".
     """
     over = change.change is Change.CLEARED
-    words = WORDS[change.kind]
+    words = _words(change)
     lasted_s = (change.end_s if change.end_s is not None else t_s) - change.onset_s
     who = _who(change)
     head = f"{words.title} ({who})" if who and "{" in words.now else words.title
@@ -234,7 +241,7 @@ def message(
     stage: Stage, change: EventChange, *, t_s: float, chamber_name: str, simulated: bool
 ) -> Message:
     """What goes out on a route about `change` at the time `t_s`."""
-    words = WORDS[change.kind]
+    words = _words(change)
     over = stage is Stage.OVER
     head = {
         Stage.RAISED: words.title,
@@ -247,12 +254,13 @@ def message(
         is_, still = (" is ", " is still ") if " is " in what else (what, f"Still: {_lower(what)}")
         what = what.replace(is_, still, 1)
     end_s = change.end_s if over and change.end_s is not None else t_s
-    lasted = "" if change.kind in _INSTANTS else f" for {figures.duration(end_s - change.onset_s)}"
-    if lasted and not over:
-        lasted += " now"
+    lasted = ""
+    if change.kind not in _INSTANTS:
+        lasted = f" for {figures.duration(end_s - change.onset_s)}"
+        lasted = lasted if over else f",{lasted} now"
     where = "" if change.height_mm is None else f", the part at {figures.height(change.height_mm)}"
     told = _joined(
-        f"{what}{lasted and ','}{lasted}{where}",
+        f"{what}{lasted}{where}",
         _depth(change, over=over),
         _doubt(change),
         _end(change) if over else "",
@@ -268,26 +276,31 @@ def message(
 _INSTANTS = frozenset({Kind.SOAK_READY, Kind.COOL_ENOUGH, Kind.WATCH_GAP})
 
 
+def _words(change: EventChange) -> Words:
+    is_sounder = change.kind is Kind.DELIVERY_FAULT and change.subject.startswith("sounder")
+    return _SOUNDER if is_sounder else WORDS[change.kind]
+
+
 def _who(change: EventChange) -> str:
-    if change.subject:
-        return figures.clause(change.subject, longest=80)
-    return figures.clause(figures.row(change.sensors), longest=80)
+    who = figures.clause(change.subject or figures.row(change.sensors), longest=80)
+    if change.kind is Kind.SENSOR_FAULT:
+        is_switch = who.startswith("contact ")
+        return f"switch {who.removeprefix('contact ')}" if is_switch else f"sensor {who}".strip()
+    if change.kind is Kind.DELIVERY_FAULT:
+        return who.replace("mailto:", "e-mail to ") or "one route"
+    return who
 
 
 def _what(change: EventChange, *, over: bool) -> str:
-    words = WORDS[change.kind]
+    words = _words(change)
     who = _who(change)
-    if change.kind is Kind.SENSOR_FAULT:
-        who = f"sensor {who}" if who else "a sensor"
-    elif change.kind is Kind.DELIVERY_FAULT:
-        who = who or "one route"
     told = (words.was if over else words.now).replace("{who}", who)
     told = told.replace("{Who}", who[:1].upper() + who[1:])
     return " ".join(told.split())
 
 
 def _todo(change: EventChange, *, over: bool) -> str:
-    words = WORDS[change.kind]
+    words = _words(change)
     return words.after if over else words.todo
 
 
@@ -311,7 +324,9 @@ def _depth(change: EventChange, *, over: bool) -> str:
         said.append(f"The air {has}{'fell' if over else 'fallen'} {figures.degrees(drop_k)}")
     rise_k = _figure(change, "rise_k")
     if rise_k is not None and rise_k > 0:
-        said.append(f"It {has}{'rose' if over else 'risen'} {figures.degrees(rise_k)}")
+        told = f"It {has}{'rose' if over else 'risen'} {figures.degrees(rise_k)}"
+        window_s = _figure(change, "window_s")
+        said.append(f"{told} in {figures.duration(window_s)}" if window_s else told)
     temperature_c = _figure(change, "temperature_c")
     limit_c = _figure(change, "limit_c")
     target_c = _figure(change, "target_c")
@@ -343,7 +358,11 @@ def _figure(change: EventChange, key: str) -> float | None:
 def _end(change: EventChange) -> str:
     # Nobody but a person can say that a danger is over.
     danger = change.signal_class is SignalClass.ALARM
-    return "There is no sign of it now" if danger else "It is over"
+    over = "There is no sign of it now" if danger else "It is over"
+    ended = change.detail.get("ended")
+    if isinstance(ended, str) and ended and ended != "by switch":
+        return f"{over}, as far as can be told: {figures.clause(ended)}"
+    return over
 
 
 def _lower(words: str) -> str:

@@ -1,0 +1,196 @@
+"""The first page's sentence: the worst first, and calm only when everything is."""
+
+from __future__ import annotations
+
+from itertools import product
+from typing import Any
+
+import pytest
+
+from stillair.alarms.sentence import Sentence, sentence
+from stillair.model import (
+    KIND_CLASS,
+    AlarmState,
+    Annunciation,
+    CameraCondition,
+    Job,
+    JobPhase,
+    Kind,
+    Phase,
+    Suppression,
+)
+
+STEADY: dict[str, Any] = {"t_s": 1860.0, "phase": Phase.STEADY, "since_s": 0.0, "air_c": 46.2}
+
+
+def alarm(kind: Kind, text: str, **more: Any) -> AlarmState:
+    signal_class, priority = KIND_CLASS[kind]
+    fields: dict[str, Any] = {
+        "id": "shed-1",
+        "chamber": "shed",
+        "subject": "",
+        "annunciation": Annunciation.UNACKNOWLEDGED,
+        "suppression": Suppression.NONE,
+        "condition": True,
+        "event": 1,
+        "raised_s": 1800.0,
+        "changed_s": 1800.0,
+    }
+    fields |= more
+    return AlarmState(kind=kind, signal_class=signal_class, priority=priority, text=text, **fields)
+
+
+DOOR = alarm(Kind.DOOR_OPEN, "The door is open. The air has fallen 6.1 degrees. Shut it.")
+FIRE = alarm(Kind.FIRE, "There is fire in the box. Get everybody out.")
+STORE = alarm(Kind.STORE_FAULT, "What happens can't be stored just now. Watching goes on.")
+SENSOR = alarm(Kind.SENSOR_FAULT, "Sensor top gives no reading that can be trusted. See to it.")
+
+
+@pytest.mark.parametrize(
+    ("how", "said"),
+    [
+        pytest.param(
+            STEADY, Sentence("Warm and steady: 46.2 °C for 31 min", "", "calm", True), id="calm"
+        ),
+        pytest.param(
+            STEADY | {"phase": Phase.WARMING, "target_c": 45.0, "soak_forecast_s": 600.0},
+            Sentence("Warming up: 46.2 °C of 45.0 °C, ready in about 10 min", "", "calm", True),
+            id="warming",
+        ),
+        pytest.param(
+            STEADY | {"phase": Phase.COOL_ENOUGH, "air_c": 38.0},
+            Sentence("Cool enough for the part: 38.0 °C", "", "good", True),
+            id="cool enough",
+        ),
+        pytest.param(
+            STEADY | {"alarms": [DOOR]},
+            Sentence(
+                "The door is open, for 1 min",
+                "The air has fallen 6.1 degrees. Shut it. Warm and steady: 46.2 °C for 31 min.",
+                "caution",
+                False,
+            ),
+            id="a door",
+        ),
+        pytest.param(
+            STEADY | {"alarms": [FIRE, STORE, DOOR]},
+            Sentence(
+                "There is fire in the box, for 1 min",
+                "Get everybody out. Warm and steady: 46.2 °C for 31 min. 2 more below.",
+                "danger",
+                False,
+            ),
+            id="fire first",
+        ),
+        pytest.param(
+            STEADY | {"air_c": None, "phase": Phase.UNKNOWN, "alarms": [SENSOR]},
+            Sentence(
+                "Blind: no sensor in the chamber gives a reading", SENSOR.text, "trouble", False
+            ),
+            id="blind",
+        ),
+        pytest.param(
+            STEADY | {"air_c": None, "phase": Phase.UNKNOWN},
+            Sentence("No reading yet", "", "trouble", False),
+            id="just begun",
+        ),
+        pytest.param(
+            STEADY | {"camera": CameraCondition.FROZEN},
+            Sentence(
+                "The camera's picture has stopped moving",
+                "Only the sensors watch. Warm and steady: 46.2 °C for 31 min.",
+                "trouble",
+                False,
+            ),
+            id="frozen picture",
+        ),
+        pytest.param(
+            STEADY | {"troubles": ["the alarm path was never tested"]},
+            Sentence(
+                "The alarm path was never tested",
+                "Warm and steady: 46.2 °C for 31 min.",
+                "trouble",
+                False,
+            ),
+            id="never tested",
+        ),
+        pytest.param(
+            STEADY | {"remarks": ["No camera: flame and smoke are not watched"]},
+            Sentence(
+                "Warm and steady: 46.2 °C for 31 min",
+                "No camera: flame and smoke are not watched.",
+                "calm",
+                True,
+            ),
+            id="a remark leaves it calm",
+        ),
+    ],
+)
+def test_sentence(how: dict[str, Any], said: Sentence) -> None:
+    assert sentence(**how) == said
+
+
+def test_a_danger_that_is_over_stays_first_until_it_is_cleared() -> None:
+    for state in (Annunciation.LATCHED_UNACKNOWLEDGED, Annunciation.LATCHED_ACKNOWLEDGED):
+        over = alarm(
+            Kind.FIRE,
+            "There was fire in the box. Don't open the box.",
+            condition=False,
+            annunciation=state,
+        )
+        said = sentence(**STEADY, alarms=[over])
+        assert said.sentence == "There was fire in the box: no sign of it now"
+        assert (said.tone, said.calm) == ("danger", False)
+
+
+def test_what_is_over_but_unseen_is_not_quite_calm() -> None:
+    over = alarm(
+        Kind.DOOR_OPEN,
+        "The door was open.",
+        condition=False,
+        annunciation=Annunciation.RETURNED_UNACKNOWLEDGED,
+    )
+    said = sentence(**STEADY, alarms=[over])
+    assert said.sentence.startswith("Warm and steady")
+    assert said.sub == "Door open: over, not yet seen."
+    assert not said.calm
+
+
+def test_what_is_quiet_for_a_time_is_still_said() -> None:
+    quiet = alarm(
+        Kind.DOOR_OPEN,
+        DOOR.text,
+        suppression=Suppression.SHELVED,
+        shelved_until_s=1980.0,
+    )
+    assert sentence(**STEADY, alarms=[quiet]).sub == "Door open: quiet for 2 min more."
+
+
+def test_a_paused_job_is_said() -> None:
+    job = Job("shed-1", "shed", "fin box", "ASA", "", "", JobPhase.PAUSED, 0.0, paused_since_s=1.0)
+    assert sentence(**STEADY, job=job).sentence.endswith("for 31 min, the job is paused")
+
+
+def test_it_is_calm_only_when_everything_is() -> None:
+    airs: tuple[float | None, ...] = (46.2, None)
+    cameras = (None, *CameraCondition)
+    standing: tuple[list[AlarmState], ...] = ([], [DOOR], [FIRE], [STORE])
+    troubles: tuple[list[str], ...] = ([], ["no route has been tried"])
+    for phase, air_c, camera, alarms, told in product(Phase, airs, cameras, standing, troubles):
+        said = sentence(
+            t_s=10.0,
+            phase=phase,
+            since_s=0.0,
+            air_c=air_c,
+            camera=camera,
+            alarms=alarms,
+            troubles=told,
+        )
+        well = (
+            air_c is not None and camera in {None, CameraCondition.FIT} and not alarms and not told
+        )
+        assert said.calm is (well and phase is not Phase.UNKNOWN), "too little seen to be calm"
+        assert (said.tone in {"calm", "good"}) is well
+        assert (said.tone == "good") is (well and phase is Phase.COOL_ENOUGH)
+        assert said.sentence
+        assert not said.sentence.endswith(".")
