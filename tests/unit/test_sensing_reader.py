@@ -158,8 +158,8 @@ def test_a_read_that_hangs_is_told_at_each_check_and_its_return_ends_it(
     for t_s in (105.0, 106.0):
         reader.check(t_s)
     assert taken.readings == [
-        Reading("top", 105.0, None, ReadingFault.SILENT, "no answer for 5 seconds"),
-        Reading("top", 106.0, None, ReadingFault.SILENT, "no answer for 6 seconds"),
+        Reading("top", 105.0, None, ReadingFault.SILENT, "no answer within 5 seconds"),
+        Reading("top", 106.0, None, ReadingFault.SILENT, "no answer within 5 seconds"),
     ]
     clock.now = 107.0
     release.set()

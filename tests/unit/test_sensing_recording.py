@@ -174,5 +174,5 @@ def test_a_file_that_changes_between_rounds_is_told(
 
 def test_an_absent_column_is_refused_with_those_there_are(play: Play) -> None:
     recording, _ = play(THREE_ROWS)
-    with pytest.raises(ValueError, match="no column 'middle', only top, low"):
+    with pytest.raises(InputError, match="no column 'middle', only top, low"):
         RecordingSensor("middle", recording, "middle")

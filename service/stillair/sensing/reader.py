@@ -93,7 +93,7 @@ class SensorReader:
         """
         asked_s = self._asked_s
         if asked_s is not None and t_s - asked_s >= self._silent_after_s:
-            reason = f"no answer for {t_s - asked_s:.0f} seconds"
+            reason = f"no answer within {self._silent_after_s:g} seconds"
         elif self._ended_by_itself():
             reason = "it is no longer read"
         else:

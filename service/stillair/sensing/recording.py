@@ -129,13 +129,13 @@ class Recording:
 
 
 class RecordingSensor:
-    """One column of a recording. Raises `ValueError` when it has no such column."""
+    """One column of a recording. Raises `InputError` when it has no such column."""
 
     blocking = False
 
     def __init__(self, name: str, recording: Recording, column: str) -> None:
         if column not in recording.sensors:
-            raise ValueError(
+            raise InputError(
                 f"{recording.path} has no column {column!r}, only {', '.join(recording.sensors)}"
             )
         self.name = name
