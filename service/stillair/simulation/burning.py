@@ -43,7 +43,7 @@ OXYGEN_FULL: Final = 0.15
 OXYGEN_OUT: Final = 0.11
 OXYGEN_KG_PER_M3: Final = 1.33
 EXTINCTION_M2_PER_J: Final = 0.105 / 30.0e6 * 8700.0
-SMOULDER_M2_PER_S: Final = 0.004  # some 5 mg/s of plastic at a tenth of soot and tar
+SMOULDER_M2_PER_S: Final = 0.001  # some 1 mg/s of plastic at a tenth of soot and tar (assumed)
 FLAME_WIDTH_M: Final = 0.08
 
 
