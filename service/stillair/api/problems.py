@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import math
 from collections.abc import Awaitable, Callable
 from http import HTTPStatus
 
@@ -12,6 +13,7 @@ from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
+from stillair.access.people import TooManyTriesError
 from stillair.errors import AccessError, CommandRefused, Refusal, StillairError, StoreError
 
 log = logging.getLogger(__name__)
@@ -70,6 +72,9 @@ def of(error: Exception) -> Problem:
             return error
         case CommandRefused():
             return Problem(REFUSALS[error.refusal], error.reason)
+        case TooManyTriesError():
+            headers = {"Retry-After": str(max(1, math.ceil(error.wait_s)))}
+            return Problem(HTTPStatus.TOO_MANY_REQUESTS, str(error), headers=headers)
         case AccessError():
             return Problem(HTTPStatus.UNAUTHORIZED, str(error))
         case StoreError():

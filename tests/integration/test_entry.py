@@ -1,0 +1,150 @@
+"""Who may come in: a real service with an owner, people and tokens."""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+
+from running import RunningService, stillair
+from servers import free_loopback_port
+
+PASSWORD = "a long row to the weir"
+
+
+def command(*words: str, typed: str | None = None) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        stillair(*words), input=typed, capture_output=True, text=True, timeout=60, check=False
+    )
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("entry")
+    typed = f"{PASSWORD}\n{PASSWORD}\n"
+    done = command("owner", "add", "captain", "--data-dir", str(made), typed=typed)
+    assert done.returncode == 0, done.stderr
+    return made
+
+
+@pytest.fixture(scope="module")
+def service(folder: Path) -> Iterator[RunningService]:
+    with RunningService(folder) as running:
+        yield running
+
+
+def token(folder: Path, role: str) -> dict[str, str]:
+    """The header of a new token."""
+    name = f"a {role}'s script"
+    done = command("token", "add", name, "--role", role, "--data-dir", str(folder))
+    assert done.returncode == 0, done.stderr
+    return {"authorization": f"Bearer {done.stdout.split()[-1]}"}
+
+
+def test_nobody_else_is_let_in_before_there_is_an_owner(tmp_path: Path) -> None:
+    port = str(free_loopback_port())
+    done = command("run", "--data-dir", str(tmp_path), "--host", "0.0.0.0", "--port", port)
+    assert done.returncode == 1
+    assert "stillair owner add" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        pytest.param("one long enough\nanother long enough\n", "differ", id="two passwords"),
+        pytest.param("short\nshort\n", "10", id="too short"),
+        pytest.param("", "10", id="none"),
+    ],
+)
+def test_an_owner_needs_a_good_password(tmp_path: Path, typed: str, said: str) -> None:
+    done = command("owner", "add", "captain", "--data-dir", str(tmp_path), typed=typed)
+    assert done.returncode == 1
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/api/now",
+        "/api/events",
+        "/api/alarms",
+        "/api/jobs",
+        "/api/readings",
+        "/api/picture",
+        "/api/live",
+        "/api/openapi.json",
+        "/api/session",
+        "/web/js/main.js",
+        "/web/index.html",
+    ],
+)
+@pytest.mark.parametrize(
+    "headers", [{}, {"authorization": "Bearer " + "x" * 43}, {"cookie": "stillair_session=x"}]
+)
+def test_strangers_see_nothing(service: RunningService, path: str, headers: dict[str, str]) -> None:
+    answer = service.web.get(path, headers=headers)
+    assert answer.status_code == 401
+    assert answer.headers["content-type"] == "application/problem+json"
+
+
+def test_strangers_may_ask_for_health_and_the_sign_in(service: RunningService) -> None:
+    assert set(service.get("/api/health")) == {"status"}
+    assert service.web.get("/", follow_redirects=False).headers["location"] == "/sign-in"
+    assert service.web.get("/sign-in").status_code == 200
+    assert service.web.get("/web/stillair.css").status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("role", "may"), [("viewer", False), ("operator", True), ("owner", True)], ids=str
+)
+def test_a_role_may_what_it_may(
+    service: RunningService, folder: Path, role: str, may: bool
+) -> None:
+    headers = token(folder, role)
+    assert service.web.get("/api/now", headers=headers).status_code == 200
+    job = service.web.get("/api/now", headers=headers).json()["chambers"][0]["job"]
+    answer = service.web.post(
+        f"/api/jobs/{job['id']}/note", json={"text": f"by {role}"}, headers=headers
+    )
+    assert answer.status_code == (200 if may else 403)
+
+
+def test_signing_in_and_out(service: RunningService) -> None:
+    with httpx.Client(base_url=str(service.web.base_url)) as browser:
+        wrong = browser.post("/api/session", json={"name": "captain", "password": "not this one"})
+        assert wrong.status_code == 401
+        answer = browser.post("/api/session", json={"name": "captain", "password": PASSWORD})
+        assert answer.status_code == 201
+        cookie = answer.headers["set-cookie"].lower()
+        assert "httponly" in cookie
+        assert "samesite=strict" in cookie
+        assert browser.get("/api/session").json() == {"name": "captain", "role": "owner"}
+        assert browser.get("/").status_code == 200
+        kept = browser.cookies["stillair_session"]
+        assert browser.delete("/api/session").status_code == 200
+        again = service.web.get("/api/now", headers={"cookie": f"stillair_session={kept}"})
+        assert again.status_code == 401
+
+
+def test_guessing_is_slowed_down_but_locks_nobody_out(service: RunningService) -> None:
+    with httpx.Client(base_url=str(service.web.base_url)) as browser:
+        answers = [
+            browser.post("/api/session", json={"name": "cox", "password": f"guess number {n}"})
+            for n in range(12)
+        ]
+        assert {answer.status_code for answer in answers} <= {401, 429}
+        assert answers[-1].status_code == 429
+        assert int(answers[-1].headers["retry-after"]) >= 1
+        ours = browser.post("/api/session", json={"name": "captain", "password": PASSWORD})
+        assert ours.status_code in (201, 429)
+
+
+def test_no_password_or_token_stands_in_the_log(service: RunningService) -> None:
+    log = service.log.read_text()
+    assert PASSWORD not in log
+    assert "Bearer" not in log
