@@ -153,7 +153,7 @@ class Courier:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
-            for route in set(self._routes.values()):
+            for route in self._routes.values():
                 route.close()
 
     def wake(self) -> None:
