@@ -49,6 +49,7 @@ class Manner(StrEnum):
     HUGE_FRAME = "huge frame"  # one picture that never ends
     LOCKED = "locked"  # wants a name and password
     MISSING = "missing"
+    ELSEWHERE = "elsewhere"  # redirects to `elsewhere`
     ROUND_IN_CIRCLES = "round in circles"  # redirects to itself
 
 
@@ -60,7 +61,10 @@ class MjpegServer:
         self.frames = frames
         self.frames_per_s = frames_per_s
         self.manner = Manner.PLAY
+        self.elsewhere = ""
         self.requests: list[str] = []
+        self.frames_sent = 0
+        self._sent = threading.Condition()
         self._listener: socket.socket | None = None
         self._port = 0
         self._stopping = threading.Event()
@@ -105,6 +109,11 @@ class MjpegServer:
             thread.join()
         self._threads, self._readers, self._listener = [], [], None
 
+    def wait_until_sent(self, count: int, timeout_s: float = 10.0) -> None:
+        """Block until so many frames have gone out. Fails the test after the timeout."""
+        with self._sent:
+            assert self._sent.wait_for(lambda: self.frames_sent >= count, timeout_s)
+
     def _spawn(self, work: Callable[[socket.socket], None], connection: socket.socket) -> None:
         thread = threading.Thread(target=work, args=(connection,), name="mjpeg server")
         self._threads.append(thread)
@@ -147,8 +156,9 @@ class MjpegServer:
                     reader.sendall(_head("401 Unauthorized", "text/plain"))
             case Manner.MISSING:
                 reader.sendall(_head("404 Not Found", "text/plain"))
-            case Manner.ROUND_IN_CIRCLES:
-                reader.sendall(b"HTTP/1.1 302 Found\r\nLocation: /stream\r\n\r\n")
+            case Manner.ELSEWHERE | Manner.ROUND_IN_CIRCLES:
+                target = self.elsewhere if self.manner is Manner.ELSEWHERE else "/stream"
+                reader.sendall(f"HTTP/1.1 302 Found\r\nLocation: {target}\r\n\r\n".encode())
             case Manner.ENDLESS_HEADERS:
                 reader.sendall(b"HTTP/1.1 200 OK\r\n")
                 while not self._stopping.is_set():
@@ -208,6 +218,9 @@ class MjpegServer:
                     b"%x\r\n%s\r\n" % (len(piece), piece) for piece in (part[:cut], part[cut:])
                 )
             reader.sendall(part)
+            with self._sent:
+                self.frames_sent += 1
+                self._sent.notify_all()
             if self.manner is Manner.CLOSE:
                 return
 

@@ -32,7 +32,7 @@ REASON_LETTERS = 160
 ENDING_S = 0.3  # between asking the program to end and ending it
 
 _MACHINE = SystemClock()  # a program runs in the machine's time, at whatever speed a chamber runs
-_SECRET_IN_ADDRESS = re.compile(r"//[^\s/@]*@|\?\S*")
+_SECRET_IN_ADDRESS = re.compile(r"(?<=//)[^\s/@]*@|\?\S+")
 
 
 class CommandCamera:
@@ -91,11 +91,15 @@ class CommandCamera:
         while not running.ending:
             data = running.read(WAIT_S)
             now_s = _MACHINE.now_s()
-            if data == b"":
-                raise CameraError(self.source, running.how_it_ended(), retry=True)
-            jpeg = running.tap.take(data, running.more, now_s) if data else None
+            jpeg = None
+            if data:
+                jpeg = running.tap.take(data, running.more, now_s)
+            elif data is not None:
+                jpeg = running.tap.rest()
             if jpeg is not None:
                 return jpeg
+            if data == b"":
+                raise CameraError(self.source, running.how_it_ended(), retry=True)
             if running.tap.fruitless:
                 reason = "writes data, but no picture" + running.last_words()
                 raise CameraError(self.source, reason, retry=True)
@@ -150,15 +154,14 @@ class _Running:
         if not said:
             return ""
         plain = "".join(c if c.isprintable() else " " for c in said[-1])
-        return f" ({_SECRET_IN_ADDRESS.sub('//', plain)[-REASON_LETTERS:]})"
+        return f" ({_SECRET_IN_ADDRESS.sub('', plain)[-REASON_LETTERS:]})"
 
     def how_it_ended(self) -> str:
         try:
             status = self._process.wait(ENDING_S)
         except subprocess.TimeoutExpired:
             return "closed its standard output" + self.last_words()
-        while self._listen():
-            pass
+        self._listen()
         if status < 0:
             return f"was ended by signal {-status}" + self.last_words()
         return f"ended with exit status {status}" + self.last_words()
@@ -184,7 +187,8 @@ class _Running:
         except BlockingIOError:
             return False
         if not words:
-            self._poll.unregister(self._err)
+            with contextlib.suppress(KeyError):  # seen before
+                self._poll.unregister(self._err)
             return False
         self._tail = (self._tail + words)[-TAIL_BYTES:]
         return True

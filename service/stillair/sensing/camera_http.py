@@ -113,13 +113,14 @@ class HttpCamera:
     def _newest(self, connection: _Connection) -> bytes:
         while True:
             data = connection.response.read1(READ_BYTES)
-            if not data:
-                raise CameraError(self.source, "the server ended the stream", retry=True)
             now_s = _MACHINE.now_s()
-            jpeg = connection.tap.take(data, connection.more, now_s)
+            tap = connection.tap
+            jpeg = tap.take(data, connection.more, now_s) if data else tap.rest()
             if jpeg is not None:
                 return jpeg
-            if connection.tap.fruitless:
+            if not data:
+                raise CameraError(self.source, "the server ended the stream", retry=True)
+            if tap.fruitless:
                 raise CameraError(self.source, "sends data, but no picture", retry=True)
             if now_s >= connection.raw.give_up_s:
                 raise TimeoutError

@@ -102,12 +102,9 @@ class CameraLoop:
         self._stopping.set()
         if self._thread.ident is None:
             return
-        self._thread.join(STOP_S / 3)
-        if self._thread.is_alive():
-            # wakes a reader that waits; in a thread, because this may hang as well
-            closing = threading.Thread(target=self._close, name="camera closing", daemon=True)
-            closing.start()
-            self._thread.join(STOP_S * 2 / 3)
+        # closing wakes a reader that waits; in a thread, because it may hang as well
+        threading.Thread(target=self._close, name="camera closing", daemon=True).start()
+        self._thread.join(STOP_S)
 
     def check(self, t_s: float) -> None:
         """Tell what has to be told at the chamber's time `t_s`; called every second."""
@@ -145,8 +142,7 @@ class CameraLoop:
                 self._note_trouble(error.reason)
                 hopeless = not error.retry
             except Exception as error:  # whatever a driver does wrong, the watching goes on
-                log.warning("camera %s: %r", self._camera.source, error)
-                self._note_trouble(f"its driver failed ({type(error).__name__})")
+                self._note_failure("its driver failed", error)
             self._close()
             pause_s = BACK_OFF_S[-1 if hopeless else min(self._failures, len(BACK_OFF_S) - 1)]
             self._failures += 1
@@ -184,8 +180,7 @@ class CameraLoop:
         try:
             self._on_frame(frame)
         except Exception as error:
-            log.warning("camera %s: %r", self._camera.source, error)
-            reason = f"its pictures can't be examined ({type(error).__name__})"
+            reason = self._note_failure("its pictures can't be examined", error)
             raise CameraError(self._camera.source, reason, retry=True) from error
 
     def _keep(self, frame: Frame) -> None:
@@ -197,9 +192,19 @@ class CameraLoop:
             self._tell(self._frame_s)
 
     def _note_trouble(self, reason: str) -> None:
+        if self._stopping.is_set():
+            return
         with self._lock:
             self._trouble = reason
             self._tell(self._clock.now_s())
+
+    def _note_failure(self, what: str, error: Exception) -> str:
+        """Note a fault of the program itself as well; logged once while it lasts."""
+        reason = f"{what} ({type(error).__name__})"
+        if reason != self._trouble:
+            log.warning("camera %s: %s: %s", self._camera.source, what, error, exc_info=error)
+        self._note_trouble(reason)
+        return reason
 
     def _tell(self, t_s: float) -> None:
         """Tell the condition if it has changed or wasn't told for 10 s. Needs the lock."""

@@ -248,44 +248,50 @@ class FileCamera:
         self._frames_per_s = frames_per_s
         self._video: _Video | None = None
         self._closing = threading.Event()
-        self._zero_s: float | None = None  # when the clock stood at the file's beginning
+        self._zero_s: float | None = None  # when the clock stood at the file's time 0
+        self._next_s: float | None = None  # when the next frame is due, if not at once
         self._number = 0
 
     def open(self) -> None:
         self.close()
         self._closing = threading.Event()
         self._video = _Video(self._path)
-        self._play_from_here()
+        self._play_on(None)
 
     def grab(self) -> Frame:
         video, closing = self._video, self._closing
         if video is None:
             raise CameraError(self.source, "not open", retry=True)
         with video.lease:
-            while True:
+            due_s = self._clock.now_s()
+            broken = 0
+            while broken < BROKEN_FRAMES and not closing.is_set():
                 position_s = video.advance()
                 if position_s is None:
                     video.rewind()
-                    self._play_from_here()
+                    self._play_on(due_s + video.period_s)
                     continue
                 if self._zero_s is None:
-                    self._zero_s = self._clock.now_s() - position_s
+                    begin_s = self._clock.now_s() if self._next_s is None else self._next_s
+                    self._zero_s = begin_s - position_s
                 due_s = self._zero_s + position_s
                 behind_s = self._clock.now_s() - due_s
                 if behind_s > BEHIND_S:
                     video.wind_to(position_s + behind_s)
-                    self._play_from_here()
+                    self._play_on(None)  # winding takes its time
                     continue
                 if behind_s > video.period_s or not self._pacer.due(position_s):
                     continue
                 if self._clock.wait(due_s, closing):
-                    raise CameraError(self.source, "closed", retry=True)
+                    break
                 pixels = video.picture()
                 if pixels is not None:
                     self._number += 1
-                    return Frame(
-                        self._clock.now_s(), self._number, pixels=fitted(pixels, *self._size)
-                    )
+                    small = fitted(pixels, *self._size)
+                    return Frame(self._clock.now_s(), self._number, pixels=small)
+                broken += 1
+        reason = "gives only broken pictures" if broken else "closed"
+        raise CameraError(self.source, reason, retry=True)
 
     def describe(self) -> str:
         return f"video file {self.source}, played again and again"
@@ -296,8 +302,9 @@ class FileCamera:
         if video is not None:
             video.lease.end()
 
-    def _play_from_here(self) -> None:
-        self._zero_s = None
+    def _play_on(self, next_s: float | None) -> None:
+        """Have the next frame, whatever its place in the file, due at `next_s` or at once."""
+        self._zero_s, self._next_s = None, next_s
         self._pacer = Pacer(self._frames_per_s)
 
 

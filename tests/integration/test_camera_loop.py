@@ -1,0 +1,417 @@
+"""The reading thread: what it tells of its camera, and that it comes back."""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import pytest
+
+from integration.mjpeg_server import (
+    Manner,
+    MjpegServer,
+    drawn_frames,
+    packed,
+    picture,
+    undecodable,
+)
+from stillair.clock import Clock, FasterClock, ManualClock, SystemClock
+from stillair.errors import CameraError
+from stillair.model import CameraCondition, CameraState
+from stillair.sensing.camera_http import HttpCamera
+from stillair.sensing.camera_loop import CameraLoop
+from stillair.sensing.protocols import Camera, Frame
+
+FIT, LOST = CameraCondition.FIT, CameraCondition.LOST
+FROZEN, DARK = CameraCondition.FROZEN, CameraCondition.DARK
+FRAMES = drawn_frames(10)
+WAIT_S = 10.0  # a test that waits longer has failed
+
+Event = Frame | Exception
+
+
+class ScriptedCamera:
+    """Gives what the test pushes: a frame, or an error. `grab` blocks until then."""
+
+    source = "scripted"
+
+    def __init__(self) -> None:
+        self.pushed: queue.Queue[Event] = queue.Queue()
+        self.open_error: Exception | None = None
+        self.opened = threading.Semaphore(0)
+        self.asked = threading.Semaphore(0)
+        self.grabbing = False
+
+    def open(self) -> None:
+        self.opened.release()
+        if self.open_error is not None:
+            raise self.open_error
+
+    def grab(self) -> Frame:
+        self.grabbing = True
+        self.asked.release()
+        event = self.pushed.get()
+        self.grabbing = False
+        if isinstance(event, Exception):
+            raise event
+        return event
+
+    def describe(self) -> str:
+        return "scripted"
+
+    def close(self) -> None:
+        if self.grabbing:
+            self.pushed.put(CameraError("scripted", "closed", retry=True))
+
+
+@dataclass
+class Rig:
+    """A loop on clocks that the test moves, and all that it told."""
+
+    camera: ScriptedCamera = field(default_factory=ScriptedCamera)
+    clock: ManualClock = field(default_factory=ManualClock)
+    machine: ManualClock = field(default_factory=ManualClock)
+    states: queue.Queue[CameraState] = field(default_factory=queue.Queue)
+    on_frame: Callable[[Frame], None] | None = None
+    number: int = 0
+
+    def __post_init__(self) -> None:
+        self.loop = CameraLoop(
+            self.camera, self.clock, self.states.put, self.show, machine_clock=self.machine
+        )
+
+    def show(self, frame: Frame) -> None:
+        if self.on_frame is not None:
+            self.on_frame(frame)
+
+    def advance(self, seconds: float) -> None:
+        self.clock.advance(seconds)
+        self.machine.advance(seconds)
+
+    def push(self, jpeg: bytes) -> None:
+        """Have the loop take this picture; return when it asks for the next one."""
+        self.number += 1
+        assert self.camera.asked.acquire(timeout=WAIT_S)
+        self.camera.pushed.put(Frame(self.clock.now_s(), self.number, jpeg=jpeg))
+        assert self.camera.asked.acquire(timeout=WAIT_S)
+        self.camera.asked.release()
+
+    def told(self) -> list[CameraState]:
+        """What was told since the last time, after a `check`."""
+        self.loop.check(self.clock.now_s())
+        told: list[CameraState] = []
+        while not self.states.empty():
+            told.append(self.states.get())
+        return told
+
+    def next_state(self) -> CameraState:
+        return self.states.get(timeout=WAIT_S)
+
+
+@pytest.fixture
+def rig() -> Iterator[Rig]:
+    made = Rig()
+    yield made
+    made.loop.stop()
+
+
+def test_fit_with_the_first_picture(rig: Rig) -> None:
+    rig.loop.start()
+    assert rig.told() == []
+    rig.push(FRAMES[0])
+    assert rig.told() == [CameraState(0.0, FIT, 0.0, "")]
+
+
+def test_lost_while_the_driver_hangs(rig: Rig) -> None:
+    rig.loop.start()
+    rig.push(FRAMES[0])
+    rig.advance(4.9)
+    assert [state.condition for state in rig.told()] == [FIT]
+    rig.advance(0.1)
+    assert rig.told() == [CameraState(5.0, LOST, 0.0, "no picture comes any more")]
+    rig.push(FRAMES[1])
+    assert rig.told() == [CameraState(5.0, FIT, 0.0, "")]
+
+
+def test_lost_when_no_picture_ever_comes(rig: Rig) -> None:
+    rig.loop.start()
+    rig.advance(4.9)
+    assert rig.told() == []
+    rig.advance(0.1)
+    assert rig.told() == [CameraState(5.0, LOST, 0.0, "no picture has come yet")]
+
+
+@pytest.mark.parametrize(
+    ("chamber_s", "machine_s"),
+    [
+        pytest.param(1000.0, 1.0, id="the chamber is played fast"),
+        pytest.param(1.0, 1000.0, id="the chamber is played slowly"),
+    ],
+)
+def test_not_lost_by_one_clock_alone(rig: Rig, chamber_s: float, machine_s: float) -> None:
+    rig.loop.start()
+    rig.push(FRAMES[0])
+    rig.clock.advance(chamber_s)
+    rig.machine.advance(machine_s)
+    assert {state.condition for state in rig.told()} == {FIT}
+
+
+def test_lost_at_once_when_it_can_not_be_opened(rig: Rig) -> None:
+    rig.camera.open_error = CameraError("scripted", "no such device", retry=True)
+    rig.loop.start()
+    state = rig.next_state()
+    assert (state.condition, state.since_s, state.reason) == (LOST, 0.0, "no such device")
+
+
+def test_a_short_break_is_not_lost(rig: Rig) -> None:
+    rig.loop.start()
+    rig.push(FRAMES[0])
+    rig.camera.pushed.put(CameraError("scripted", "broke off", retry=True))
+    assert rig.camera.opened.acquire(timeout=WAIT_S)
+    assert rig.camera.opened.acquire(timeout=WAIT_S)
+    rig.camera.asked.acquire(timeout=WAIT_S)
+    rig.push(FRAMES[1])
+    assert {state.condition for state in rig.told()} == {FIT}
+
+
+def test_told_again_every_10_s(rig: Rig) -> None:
+    rig.loop.start()
+    told_s: list[float] = []
+    for second in range(31):
+        rig.push(FRAMES[second % 10])
+        told_s += [state.t_s for state in rig.told()]
+        rig.advance(1.0)
+    assert told_s == [0.0, 10.0, 20.0, 30.0]
+
+
+def test_pictures_that_can_not_be_decoded_are_none(rig: Rig) -> None:
+    rig.loop.start()
+    rig.push(FRAMES[0])
+    for _ in range(6):
+        rig.advance(1.0)
+        rig.push(undecodable())
+    assert rig.told()[-1] == CameraState(5.0, LOST, 0.0, "sends pictures that can't be decoded")
+    latest = rig.loop.latest_jpeg()
+    assert latest == (FRAMES[0], 6.0)
+    rig.advance(1.0)
+    rig.push(FRAMES[1])
+    assert rig.told()[-1].condition is FIT
+
+
+def test_a_frozen_and_a_dark_picture(rig: Rig) -> None:
+    rig.loop.start()
+    told: list[tuple[float, CameraCondition]] = []
+    black = packed(picture(1) // 40)
+    for second in range(100):
+        rig.push(FRAMES[second % 10] if second < 10 else FRAMES[0] if second < 60 else black)
+        for state in rig.told():
+            if not told or told[-1][1] is not state.condition:
+                told.append((state.t_s, state.condition))
+        rig.advance(1.0)
+    assert told == [(0.0, FIT), (40.0, FROZEN), (65.0, DARK)]
+
+
+def test_lost_when_nobody_can_look_at_the_pictures(rig: Rig) -> None:
+    def stumble(frame: Frame) -> None:
+        raise ZeroDivisionError("no area")
+
+    rig.on_frame = stumble
+    rig.loop.start()
+    rig.camera.pushed.put(Frame(0.0, 1, jpeg=FRAMES[0]))
+    state = rig.next_state()
+    assert state.condition is LOST
+    assert state.reason == "its pictures can't be examined (ZeroDivisionError)"
+
+
+def test_a_driver_that_fails_in_its_own_way_is_opened_again(rig: Rig) -> None:
+    rig.camera.open_error = RuntimeError("a fault of the driver")
+    rig.loop.start()
+    assert rig.next_state().reason == "its driver failed (RuntimeError)"
+    rig.camera.open_error = None
+    rig.push(FRAMES[0])
+    assert rig.told()[-1].condition is FIT
+
+
+@pytest.mark.parametrize(
+    ("retry", "pauses_s"),
+    [
+        pytest.param(True, [0.5, 1.0, 2.0, 4.0, 4.0], id="may come back"),
+        pytest.param(False, [4.0, 4.0, 4.0, 4.0, 4.0], id="hopeless"),
+    ],
+)
+def test_the_pauses_between_openings(rig: Rig, retry: bool, pauses_s: list[float]) -> None:
+    opened_s: list[float] = []
+
+    class Gone(ScriptedCamera):
+        def open(self) -> None:
+            opened_s.append(rig.machine.now_s())
+            if len(opened_s) == 6:
+                enough.set()
+                leave.wait(WAIT_S)
+            raise CameraError("gone", "gone", retry=retry)
+
+    enough, leave = threading.Event(), threading.Event()
+    loop = CameraLoop(Gone(), rig.clock, rig.states.put, machine_clock=rig.machine)
+    loop.start()
+    assert enough.wait(WAIT_S)
+    leave.set()
+    loop.stop()
+    gaps_s = [later - earlier for earlier, later in pairwise(opened_s[:6])]
+    assert gaps_s == pauses_s
+
+
+def test_a_slow_refusal_is_not_waited_for_twice(rig: Rig) -> None:
+    """Pauses count from one opening to the next, so a 5 s timeout needs no pause after it."""
+    opened_s: list[float] = []
+    enough = threading.Event()
+
+    class Unreachable(ScriptedCamera):
+        def open(self) -> None:
+            opened_s.append(rig.machine.now_s())
+            rig.machine.advance(5.0)
+            if len(opened_s) == 4:
+                enough.set()
+            raise CameraError("far", "no answer within 5 s", retry=True)
+
+    loop = CameraLoop(Unreachable(), rig.clock, rig.states.put, machine_clock=rig.machine)
+    loop.start()
+    assert enough.wait(WAIT_S)
+    loop.stop()
+    assert opened_s[:4] == pytest.approx([0.0, 5.1, 10.2, 15.3])
+
+
+def test_stop_does_not_wait_for_a_driver_that_hangs() -> None:
+    let_go = threading.Event()
+
+    class Hanging(ScriptedCamera):
+        def close(self) -> None:
+            let_go.wait(WAIT_S)
+
+        def grab(self) -> Frame:
+            let_go.wait(WAIT_S)
+            raise CameraError("hanging", "let go", retry=True)
+
+    states: queue.Queue[CameraState] = queue.Queue()
+    loop = CameraLoop(Hanging(), SystemClock(), states.put)
+    loop.start()
+    before_s = time.monotonic()
+    loop.stop()
+    took_s = time.monotonic() - before_s
+    let_go.set()
+    assert took_s < 5.0  # 0.9 s where nothing else runs
+
+
+def test_stop_before_start_and_twice(rig: Rig) -> None:
+    rig.loop.stop()
+    rig.loop.stop()
+
+
+def test_the_picture_is_encoded_once_when_asked(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    encoded: list[int] = []
+
+    def encode(frame: Frame) -> bytes:
+        encoded.append(frame.number)
+        return b"jpeg %d" % frame.number
+
+    monkeypatch.setattr("stillair.sensing.camera_loop.encoded", encode)
+    rig.loop.start()
+    assert rig.loop.latest_jpeg() is None
+    for number in (1, 2):
+        assert rig.camera.asked.acquire(timeout=WAIT_S)
+        rig.camera.pushed.put(Frame(rig.clock.now_s(), number, pixels=picture(number)))
+    assert rig.camera.asked.acquire(timeout=WAIT_S)
+    assert encoded == []
+    assert rig.loop.latest_jpeg() == (b"jpeg 2", 0.0)
+    rig.advance(3.0)
+    assert rig.loop.latest_jpeg() == (b"jpeg 2", 3.0)
+    assert encoded == [2]
+
+
+# --- with a real stream: the machine's clock runs ten times as fast, so 5 s take half a second ---
+
+
+@dataclass
+class Live:
+    server: MjpegServer
+    states: queue.Queue[CameraState]
+    loop: CameraLoop
+
+    def wait_for(self, condition: CameraCondition) -> CameraState:
+        """The next state of this condition, while `check` is called as the supervisor does."""
+        give_up_s = time.monotonic() + WAIT_S
+        while time.monotonic() < give_up_s:
+            self.loop.check(self.clock.now_s())
+            try:
+                state = self.states.get(timeout=0.02)
+            except queue.Empty:
+                continue
+            if state.condition is condition:
+                return state
+        raise AssertionError(f"never {condition}")
+
+    clock: Clock = field(default_factory=SystemClock)
+
+
+@pytest.fixture
+def live() -> Iterator[Live]:
+    def no_other_stream() -> Camera:
+        raise AssertionError("not to be left to another camera")
+
+    fast = FasterClock(SystemClock(), 10.0)
+    states: queue.Queue[CameraState] = queue.Queue()
+    with MjpegServer(FRAMES, frames_per_s=40.0) as server:
+        camera = HttpCamera(
+            server.address, fast, frames_per_s=100.0, other_stream=no_other_stream, timeout_s=0.5
+        )
+        loop = CameraLoop(camera, fast, states.put, machine_clock=fast)
+        loop.start()
+        yield Live(server, states, loop, fast)
+        loop.stop()
+
+
+def test_a_server_that_goes_and_comes_back(live: Live) -> None:
+    live.wait_for(FIT)
+    live.server.stop()
+    lost = live.wait_for(LOST)
+    assert lost.reason == f"nothing listens at 127.0.0.1, port {live.server.port}"
+    live.server.start()
+    came_s = live.clock.now_s()
+    assert live.wait_for(FIT).t_s - came_s < 50.0  # 5 s where nothing else runs
+
+
+@pytest.mark.parametrize(
+    ("manner", "reason"),
+    [
+        (Manner.STALL, "connected, but no picture for 0 s"),
+        (Manner.GARBAGE, "sends data, but no picture"),
+        (Manner.ONLY_HALF_FRAMES, "connected, but no picture for 0 s"),
+        (Manner.UNDECODABLE, "sends pictures that can't be decoded"),
+        (Manner.HUGE_FRAME, "sends data, but no picture"),
+    ],
+)
+def test_a_server_that_ails_and_recovers(live: Live, manner: Manner, reason: str) -> None:
+    live.wait_for(FIT)
+    live.server.manner = manner
+    lost = live.wait_for(LOST)
+    give_up_s = time.monotonic() + WAIT_S
+    while lost.reason != reason:  # first, perhaps, that no picture comes any more
+        assert time.monotonic() < give_up_s, f"told {lost.reason!r}"
+        lost = live.wait_for(LOST)
+    live.server.manner = Manner.PLAY
+    live.wait_for(FIT)
+    latest = live.loop.latest_jpeg()
+    assert latest is not None
+    assert latest[0] in FRAMES
+
+
+def test_half_frames_among_whole_ones_do_no_harm(live: Live) -> None:
+    live.wait_for(FIT)
+    live.server.manner = Manner.HALF_FRAMES
+    live.server.wait_until_sent(live.server.frames_sent + 20)
+    live.loop.check(live.clock.now_s())
+    told = {live.states.get().condition for _ in range(live.states.qsize())}
+    assert told <= {FIT}
