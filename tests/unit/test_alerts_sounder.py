@@ -1,0 +1,297 @@
+"""The sounder's patterns on a manual clock, its outputs, and what it does when they fail."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+import pytest
+from gpiozero.pins.mock import MockFactory
+
+from stillair.alerts.outputs import CommandOutput, GpioOutput, NoOutput
+from stillair.alerts.sounder import FIT_TONES, PATTERNS, SounderLoop, SounderOutput
+from stillair.clock import ManualClock, SystemClock
+from stillair.errors import DeliveryError
+from stillair.model import Sounding
+
+
+@dataclass
+class Tape:
+    """An output that records when it was switched, and calls `then` after each switching."""
+
+    clock: ManualClock
+    then: Callable[[], None] = lambda: None
+    heard: list[tuple[float, str]] = field(default_factory=list)
+    fails: bool = False
+
+    def note(self, what: str) -> None:
+        self.heard.append((round(self.clock.now_s(), 3), what))
+        self.then()
+        if self.fails:
+            raise OSError("no such pin")
+
+    def on(self, sounding: Sounding) -> None:
+        self.note(f"on {sounding}")
+
+    def off(self) -> None:
+        self.note("off")
+
+    def silence(self) -> None:
+        self.note("silence")
+
+    def describe(self) -> str:
+        return "tape"
+
+    def close(self) -> None:
+        self.note("close")
+
+
+class Player:
+    """A loop on a manual clock; the tape's own thread drives the test, so nothing sleeps."""
+
+    def __init__(self) -> None:
+        self.clock = ManualClock()
+        self.tape = Tape(self.clock)
+        self.troubles: list[tuple[bool, str]] = []
+        self.loop = SounderLoop(self.tape, self.clock, lambda *told: self.troubles.append(told))
+
+    def play(self, sounding: Sounding, then: Callable[[], None]) -> list[tuple[float, str]]:
+        """Play, with `then` called after each switching, until the loop has been stopped."""
+        self.tape.then = then
+        self.loop.set(sounding)
+        self.loop.start()
+        thread = self.loop._thread
+        thread.join(10)
+        assert not thread.is_alive()
+        return self.tape.heard
+
+    def stop_after(self, count: int) -> Callable[[], None]:
+        def then() -> None:
+            if len(self.tape.heard) == count:
+                self.loop.stop()
+
+        return then
+
+
+def test_fire_is_the_temporal_three() -> None:
+    player = Player()
+    heard = player.play(Sounding.FIRE, player.stop_after(13))
+    # ISO 8201: 0.5 on, 0.5 off, three times, the last silence 1.5 s: 4 s a cycle
+    assert heard[:13] == [
+        (0.0, "on fire"),
+        (0.5, "off"),
+        (1.0, "on fire"),
+        (1.5, "off"),
+        (2.0, "on fire"),
+        (2.5, "off"),
+        (4.0, "on fire"),
+        (4.5, "off"),
+        (5.0, "on fire"),
+        (5.5, "off"),
+        (6.0, "on fire"),
+        (6.5, "off"),
+        (8.0, "on fire"),
+    ]
+    assert [what for _, what in heard[-2:]] == ["silence", "close"], "it ends in silence"
+
+
+def test_attention_is_one_short_tone_every_ten_seconds() -> None:
+    player = Player()
+    heard = player.play(Sounding.ATTENTION, player.stop_after(5))
+    assert heard[:5] == [
+        (0.0, "on attention"),
+        (0.2, "off"),
+        (10.0, "on attention"),
+        (10.2, "off"),
+        (20.0, "on attention"),
+    ]
+
+
+def test_patterns_do_not_drift_over_a_day() -> None:
+    player = Player()
+
+    def then() -> None:
+        if player.clock.now_s() >= 86_400:
+            player.loop.stop()
+
+    heard = player.play(Sounding.FIRE, then)
+    begun = [t_s for t_s, what in heard if what == "on fire"]
+    assert begun[::3] == [4.0 * n for n in range(len(begun[::3]))]
+
+
+def test_fire_takes_over_at_once_and_silence_too() -> None:
+    player = Player()
+
+    def then() -> None:
+        match len(player.tape.heard):
+            case 1:
+                player.loop.set(Sounding.FIRE)
+            case 4:
+                player.loop.set(Sounding.SILENT)
+            case 5:
+                player.loop.stop()
+
+    heard = player.play(Sounding.ATTENTION, then)
+    assert [what for _, what in heard[:5]] == ["on attention", "off", "on fire", "off", "silence"]
+    assert heard[2][0] == heard[0][0], "the tone in between was cut short"
+    assert heard[4][0] == heard[3][0]
+
+
+def test_the_same_again_does_not_begin_the_pattern_anew() -> None:
+    player = Player()
+    stop = player.stop_after(7)
+
+    def then() -> None:
+        player.loop.set(Sounding.FIRE)
+        stop()
+
+    assert [t_s for t_s, _ in player.play(Sounding.FIRE, then)][:7] == [0, 0.5, 1, 1.5, 2, 2.5, 4]
+
+
+def test_a_suspended_machine_is_not_caught_up_with() -> None:
+    player = Player()
+    stop = player.stop_after(9)
+
+    def then() -> None:
+        if len(player.tape.heard) == 6:
+            player.clock.advance(1000.0)
+        stop()
+
+    heard = player.play(Sounding.FIRE, then)
+    assert [t_s for t_s, _ in heard[6:9]] == [1002.5, 1003.0, 1003.5]
+
+
+def test_an_output_that_fails_is_told_once_and_tried_with_every_tone() -> None:
+    player = Player()
+
+    def then() -> None:
+        tones = len([what for _, what in player.tape.heard if what == "on fire"])
+        player.tape.fails = tones <= 4
+        if tones == 4 + FIT_TONES + 1:
+            player.loop.stop()
+
+    heard = player.play(Sounding.FIRE, then)
+    assert player.troubles == [(True, "no such pin"), (False, "")]
+    assert [t_s for t_s, what in heard if what == "on fire"][:5] == [0, 1, 2, 4, 5]
+
+
+def test_silence_does_not_prove_that_it_works() -> None:
+    player = Player()
+    player.tape.fails = True
+
+    def then() -> None:
+        if len(player.tape.heard) == 3:
+            player.tape.fails = False
+            player.loop.set(Sounding.SILENT)
+        if player.tape.heard[-1][1] == "silence":
+            player.loop.stop()
+
+    player.play(Sounding.FIRE, then)
+    assert player.troubles == [(True, "no such pin")]
+
+
+def test_whoever_is_told_can_not_silence_it(caplog: pytest.LogCaptureFixture) -> None:
+    clock = ManualClock()
+    tape = Tape(clock, fails=True)
+
+    def told(failing: bool, reason: str) -> None:
+        raise RuntimeError("the listener is broken")
+
+    loop = SounderLoop(tape, clock, told)
+    tape.then = lambda: loop.stop() if len(tape.heard) == 8 else None
+    loop.set(Sounding.FIRE)
+    loop.start()
+    loop._thread.join(10)
+    assert len(tape.heard) >= 8
+    assert tape.heard[-1][1] == "close"
+
+
+def test_setting_waits_for_nothing() -> None:
+    clock = SystemClock()
+    stuck, begun = threading.Event(), threading.Event()
+
+    class Stuck(NoOutput):
+        def on(self, sounding: Sounding) -> None:
+            begun.set()
+            assert stuck.wait(10)
+
+    loop = SounderLoop(Stuck(), clock, lambda *_: None)
+    loop.set(Sounding.FIRE)
+    loop.start()
+    assert begun.wait(10)
+    for sounding in [*Sounding] * 1000:
+        loop.set(sounding)  # would never come back if it waited for the output
+    stuck.set()
+    loop.stop()
+    loop.stop()
+
+
+def test_a_loop_that_never_began_can_be_stopped() -> None:
+    SounderLoop(NoOutput(), ManualClock(), lambda *_: None).stop()
+
+
+def test_every_sound_has_its_pattern() -> None:
+    assert set(PATTERNS) == set(Sounding) - {Sounding.SILENT}
+
+
+# --- outputs --------------------------------------------------------------------
+
+
+@contextmanager
+def pins() -> Iterator[MockFactory]:
+    factory = MockFactory()
+    try:
+        yield factory
+    finally:
+        factory.reset()
+        factory.close()
+
+
+def test_a_pin_is_low_but_for_the_tone() -> None:
+    with pins() as factory:
+        output = GpioOutput(18, pin_factory=factory)
+        output.silence()
+        pin = factory.pin(18)
+        states = [pin.state]
+        output.on(Sounding.FIRE)
+        states.append(pin.state)
+        output.off()
+        states.append(pin.state)
+        output.on(Sounding.FIRE)
+        output.close()
+        output.close()
+        assert [bool(state) for state in states] == [False, True, False]
+        assert pin.function == "input", "let go, and so silent"
+
+
+def test_a_pin_that_is_taken_is_told_and_tried_again() -> None:
+    with pins() as factory:
+        other = GpioOutput(18, pin_factory=factory)
+        other.off()
+        output = GpioOutput(18, pin_factory=factory)
+        with pytest.raises(DeliveryError, match="pin 18 can't be switched"):
+            output.on(Sounding.FIRE)
+        other.close()
+        output.on(Sounding.FIRE)
+        assert factory.pin(18).state
+        output.close()
+
+
+@pytest.mark.parametrize(
+    ("output", "said"),
+    [
+        (NoOutput(), "no sounder"),
+        (GpioOutput(18), "sounder on GPIO 18"),
+        (CommandOutput("play 'a tone.wav'"), "sounder by play"),
+    ],
+)
+def test_outputs_say_what_they_are(output: SounderOutput, said: str) -> None:
+    assert output.describe() == said
+
+
+@pytest.mark.parametrize("command", ["", "  ", "play 'tone.wav"])
+def test_a_command_that_is_none_is_refused(command: str) -> None:
+    with pytest.raises(ValueError, match=r"empty|quotation"):
+        CommandOutput(command)
