@@ -154,7 +154,7 @@ def _events(lines: Iterator[str]) -> Iterator[LiveEvent]:
             fields[name] = value
 
 
-def wait_until(ask: Callable[[], T], *, within_s: float, every_s: float = 0.2) -> T:
+def wait_until(ask: Callable[[], T | None], *, within_s: float, every_s: float = 0.2) -> T:
     """What `ask` gives as soon as that is true; fails the test after `within_s`."""
     give_up_s = time.monotonic() + within_s
     while True:

@@ -73,8 +73,8 @@ def of(error: Exception) -> Problem:
         case CommandRefused():
             return Problem(REFUSALS[error.refusal], error.reason)
         case TooManyTriesError():
-            headers = {"Retry-After": str(max(1, math.ceil(error.wait_s)))}
-            return Problem(HTTPStatus.TOO_MANY_REQUESTS, str(error), headers=headers)
+            later = {"Retry-After": str(max(1, math.ceil(error.wait_s)))}
+            return Problem(HTTPStatus.TOO_MANY_REQUESTS, str(error), headers=later)
         case AccessError():
             return Problem(HTTPStatus.UNAUTHORIZED, str(error))
         case StoreError():

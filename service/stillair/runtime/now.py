@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from stillair.alarms.sentence import sentence
 from stillair.config.settings import Family
-from stillair.model import CameraCondition, CameraState, JsonValue, Timeline
+from stillair.model import CameraCondition, CameraState, JsonValue, Phase, Timeline
 from stillair.runtime.chamber import Chamber
 from stillair.storage.items import Item, alarm_item, job_item, label
 from stillair.thermal.plan import SensorView
@@ -44,7 +44,11 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
         "tone": said.tone,
         "calm": said.calm,
         "phase": thermal.phase.value,
-        "phase_since_at": label(timeline.epoch_s(thermal.phase_since_s)),
+        "phase_since_at": (
+            None
+            if thermal.phase is Phase.UNKNOWN
+            else label(timeline.epoch_s(thermal.phase_since_s))
+        ),
         "air_c": _rounded(thermal.air_c),
         "room_c": _rounded(thermal.room_c),
         "room_estimated": thermal.room_estimated,

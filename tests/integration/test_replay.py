@@ -1,0 +1,257 @@
+"""`stillair replay` to the contract: lines, causality, bad input, real recordings."""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+import os
+import resource
+import subprocess
+import threading
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+from running import stillair
+
+MEMORY_BYTES = 300_000_000
+
+
+def replay(*words: str, limit_memory: bool = False) -> subprocess.CompletedProcess[str]:
+    def bounded() -> None:
+        resource.setrlimit(resource.RLIMIT_DATA, (MEMORY_BYTES, MEMORY_BYTES))
+
+    return subprocess.run(
+        stillair("replay", *words),
+        capture_output=True,
+        text=True,
+        timeout=110,
+        check=False,
+        preexec_fn=bounded if limit_memory else None,
+    )
+
+
+def lines(done: subprocess.CompletedProcess[str]) -> list[dict[str, Any]]:
+    assert done.returncode == 0, done.stderr
+    return [json.loads(line) for line in done.stdout.splitlines()]
+
+
+def lid_lifted(path: Path, *, until_s: int = 2400) -> Path:
+    """A warm chamber whose lid is lifted at 1200 s for two minutes."""
+    top_c, low_c = 46.0, 43.0
+    with path.open("w", newline="") as stream:
+        writer = csv.writer(stream)
+        writer.writerow(["time_s", "top", "low", "room"])
+        for t_s in range(-300, until_s):
+            goal_c, tau_s = (21.0, 40.0) if 1200 <= t_s < 1320 else (46.0, 300.0)
+            top_c += (goal_c - top_c) / tau_s
+            low_c += (goal_c - 3 - low_c) / tau_s
+            wobble_k = 0.03 * math.sin(t_s * 2.3)
+            writer.writerow([t_s, f"{top_c + wobble_k:.4f}", f"{low_c - wobble_k:.4f}", "20.0"])
+    return path
+
+
+def test_lines_are_ordered_linked_and_the_same_each_time(tmp_path: Path) -> None:
+    file = lid_lifted(tmp_path / "lid.csv")
+    first, second = replay(str(file)), replay(str(file))
+    assert first.stdout == second.stdout
+    told = lines(first)
+    doors = [line for line in told if line["kind"] == "door_open"]
+    assert doors[0]["change"] == "raised"
+    assert 1200 <= doors[0]["at_s"] <= 1240
+    assert abs(doors[0]["onset_s"] - 1200) <= 15
+    assert [(line["at_s"], line["event"]) for line in told] == sorted(
+        (line["at_s"], line["event"]) for line in told
+    )
+    assert list(told[0])[:7] == ["event", "change", "at_s", "kind", "class", "priority", "onset_s"]
+
+
+def test_nothing_uses_what_comes_later(tmp_path: Path) -> None:
+    whole = replay(str(lid_lifted(tmp_path / "whole.csv"))).stdout.splitlines()
+    cut = replay(str(lid_lifted(tmp_path / "cut.csv", until_s=1290))).stdout.splitlines()
+    assert cut
+    assert whole[: len(cut)] == cut
+    assert all(json.loads(line)["at_s"] > 1289 for line in whole[len(cut) :])
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        pytest.param("", ["line 1"], id="empty"),
+        pytest.param("time_s\n1\n", ["line 1"], id="no sensor"),
+        pytest.param("t,top\n1,20\n", ["line 1"], id="no time column"),
+        pytest.param("time_s,top,top\n1,2,3\n", ["line 1", "top"], id="a column twice"),
+        pytest.param("time_s,top\n1,20\n2,warm\n", ["line 3", "top"], id="a word"),
+        pytest.param("time_s,top\n1,20\n2,inf\n", ["line 3", "top"], id="infinite"),
+        pytest.param("time_s,top\n1,20\n2,NaN\n", ["line 3", "top"], id="not a number"),
+        pytest.param("time_s,top\n1,20\n2,1e99\n", ["line 3", "top"], id="hotter than the sun"),
+        pytest.param("time_s,top\n2,20\n1,20\n", ["line 3", "time_s"], id="backwards"),
+        pytest.param("time_s,top\n1,20\n1,20\n", ["line 3", "time_s"], id="twice the same time"),
+        pytest.param("time_s,top,low\n1,20\n", ["line 2"], id="a row too short"),
+        pytest.param("time_s,top\n1,20,3\n", ["line 2"], id="a row too long"),
+        pytest.param("time_s,top\n1,2" + "0" * 70_000 + "\n", ["line 2"], id="an endless line"),
+    ],
+)
+def test_a_bad_file_gives_one_line_and_status_2(
+    tmp_path: Path, text: str, words: list[str]
+) -> None:
+    file = tmp_path / "bad.csv"
+    file.write_text(text)
+    done = replay(str(file))
+    assert (done.returncode, done.stdout) == (2, "")
+    (line,) = done.stderr.splitlines()
+    assert all(word in line for word in words), line
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        pytest.param(os.urandom(4000), id="noise"),
+        pytest.param(b"time_s,top\n1,20\n2,\xff\xfe\n", id="no UTF-8"),
+        pytest.param(b"time_s,top\n1,20\n\x00\x00\x00", id="zeros at the end, as after a crash"),
+    ],
+)
+def test_bytes_that_are_no_text_give_one_line(tmp_path: Path, content: bytes) -> None:
+    file = tmp_path / "bad.csv"
+    file.write_bytes(content)
+    done = replay(str(file))
+    assert (done.returncode, done.stdout) == (2, "")
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_a_file_of_a_gigabyte_is_refused_at_its_fault_in_little_memory(tmp_path: Path) -> None:
+    file = tmp_path / "huge.csv"
+    with file.open("wb") as stream:
+        stream.write(b"time_s,top\n0,20\n")
+        stream.truncate(1_000_000_000)  # zeros to the end, which take no room on the disk
+    done = replay(str(file), limit_memory=True)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "line 3" in done.stderr
+
+
+def test_an_endless_input_is_told_as_it_comes(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    ended = threading.Event()
+
+    def write() -> None:
+        try:
+            with pipe.open("w") as stream:
+                stream.write("time_s,top\n")
+                t_s = 0
+                while not ended.is_set():
+                    for _ in range(1000):
+                        stream.write(f"{t_s},{20 + t_s % 2 * 0.0625 + (t_s > 500) * 400}\n")
+                        t_s += 1
+        except BrokenPipeError:
+            return
+
+    writer = threading.Thread(target=write, daemon=True)
+    writer.start()
+    process = subprocess.Popen(stillair("replay", str(pipe)), stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    assert json.loads(process.stdout.readline())["change"] == "raised"
+    process.stdout.close()
+    ended.set()
+    process.wait(30)
+    writer.join(10)
+
+
+def test_a_file_that_is_not_there_and_no_input_at_all() -> None:
+    for words in (("/nowhere/at/all.csv",), ("-",)):
+        done = replay(*words)
+        assert done.returncode == 2
+        assert len(done.stderr.splitlines()) == 1
+
+
+def test_all_faults_of_a_chamber_file_are_told(tmp_path: Path) -> None:
+    chamber = tmp_path / "chamber.toml"
+    chamber.write_text('[chamber]\nname = 3\nenclosure = ["cheese"]\nlimit_c = "hot"\n')
+    done = replay(str(lid_lifted(tmp_path / "lid.csv")), "--chamber", str(chamber))
+    assert (done.returncode, done.stdout) == (2, "")
+    assert all(key in done.stderr for key in ("name", "enclosure", "limit_c"))
+
+
+def test_a_chamber_file_gives_names_places_and_limits(tmp_path: Path) -> None:
+    chamber = tmp_path / "chamber.toml"
+    chamber.write_text(
+        '[chamber]\nname = "North bench"\nenclosure = ["metal"]\nlimit_c = 40\n'
+        '[[sensor]]\nname = "low"\nplace = "bed"\ndriver = "onewire"\naddress = "28-0000075c2f11"\n'
+    )
+    file = lid_lifted(tmp_path / "lid.csv")
+    without = {line["kind"] for line in lines(replay(str(file)))}
+    told = lines(replay(str(file), "--chamber", str(chamber)))
+    hot = [line for line in told if line["kind"] == "over_temperature"]
+    assert "over_temperature" not in without
+    assert hot[0]["sensors"] == ["top"]
+
+
+def video(path: Path, *, dark_from_s: float, seconds: int = 40) -> Path:
+    """Ten frames a second of a lit, noisy scene whose lamp goes out."""
+    noise = np.random.default_rng(3)
+    writer = cv2.VideoWriter(str(path), cv2.VideoWriter.fourcc(*"MJPG"), 10.0, (320, 240))
+    for n in range(seconds * 10):
+        level = 3 if n / 10 >= dark_from_s else 120
+        frame = noise.normal(level, 3, (240, 320, 3)).clip(0, 255).astype(np.uint8)
+        frame[60:120, (n * 3) % 260 : (n * 3) % 260 + 40] = min(level * 2, 255)
+        writer.write(frame)
+    writer.release()
+    return path
+
+
+def test_a_video_is_watched_on_its_own_and_at_its_place(tmp_path: Path) -> None:
+    clip = video(tmp_path / "clip.avi", dark_from_s=20.0)
+    (alone,) = (e for e in lines(replay("-", "--video", str(clip))) if e["change"] == "raised")
+    assert (alone["kind"], alone["detail"]["condition"]) == ("camera_fault", "dark")
+    assert 20.0 <= alone["at_s"] <= 30.0
+    later = lines(
+        replay(
+            str(lid_lifted(tmp_path / "lid.csv")),
+            "--video",
+            str(clip),
+            "--video-start-s",
+            "100",
+        )
+    )
+    dark = next(e for e in later if e["kind"] == "camera_fault")
+    assert dark["at_s"] == pytest.approx(alone["at_s"] + 100.0, abs=0.01)
+
+
+def test_a_video_that_is_none_gives_one_line(tmp_path: Path) -> None:
+    clip = tmp_path / "clip.mp4"
+    clip.write_bytes(os.urandom(10_000))
+    for words in (("-", "--video", str(clip)), ("-", "--video", "/nowhere.mp4")):
+        done = replay(*words)
+        assert (done.returncode, done.stdout) == (2, "")
+        assert len(done.stderr.splitlines()) == 1
+
+
+SLOWEST_S = 300.0  # an upholstered chair smoulders for minutes before it heats the ceiling
+
+
+def test_every_ignition_of_the_real_room_fires_is_found(recordings: Path) -> None:
+    files = sorted((recordings / "thermal").glob("room_fire_*.csv"))
+    files = [file for file in files if not file.name.endswith(".events.csv")]
+    assert len(files) >= 40
+    missed, false = [], []
+    for file in files:
+        with Path(str(file).removesuffix(".csv") + ".events.csv").open() as stream:
+            fires = [float(r["start_s"]) for r in csv.DictReader(stream) if r["label"] == "fire"]
+        alarms = [e for e in lines(replay(str(file))) if e["class"] == "alarm"]
+        for start_s in fires:
+            raised = [e for e in alarms if e["change"] == "raised"]
+            seen = any(start_s <= e["at_s"] <= start_s + SLOWEST_S for e in raised)
+            if not seen and not _stands(alarms, start_s):
+                missed.append(f"{file.name} at {start_s}")
+        false += [f"{file.name} at {e['at_s']}" for e in alarms if e["at_s"] < min(fires)]
+    assert (missed, false) == ([], [])
+
+
+def _stands(alarms: list[dict[str, Any]], at_s: float) -> bool:
+    """Whether an alarm raised before `at_s` was still up then: it burns on."""
+    up = {e["event"] for e in alarms if e["at_s"] <= at_s and e["change"] != "cleared"}
+    return bool(up - {e["event"] for e in alarms if e["at_s"] <= at_s and e["change"] == "cleared"})

@@ -1,0 +1,62 @@
+"""What open pages are told: everything in order, the state newest only, never too much."""
+
+from __future__ import annotations
+
+import asyncio
+
+import pytest
+
+from stillair.runtime.feed import BEHIND, LiveFeed
+from stillair.storage.journal import Entry
+
+
+def entries(first: int, count: int) -> tuple[Entry, ...]:
+    return tuple(Entry(seq, "note", {"seq": seq}) for seq in range(first, first + count))
+
+
+async def test_entries_come_in_order_and_of_the_state_only_the_newest() -> None:
+    states = iter(["one", "two", "three"])
+    feed = LiveFeed(lambda: next(states))
+    viewer = feed.join()
+    feed.entries(entries(1, 2))
+    feed.changed()
+    feed.changed()
+    feed.entries(entries(3, 1))
+    told = await viewer.next()
+    assert [entry.seq for entry in told.entries] == [1, 2, 3]
+    assert (told.now, told.reset, told.closed) == ("two", False, False)
+
+
+async def test_a_viewer_too_far_behind_is_told_to_ask_anew() -> None:
+    feed = LiveFeed(str)
+    viewer = feed.join()
+    for n in range(3):
+        feed.entries(entries(1 + n * BEHIND, BEHIND))
+    told = await viewer.next()
+    assert told.reset
+    assert len(told.entries) <= BEHIND
+    feed.entries(entries(9000, 1))
+    assert not (await viewer.next()).reset
+
+
+async def test_nobody_looks_nothing_is_put_together() -> None:
+    def never() -> str:
+        raise AssertionError("nobody looks")
+
+    feed = LiveFeed(never)
+    viewer = feed.join()
+    feed.leave(viewer)
+    feed.leave(viewer)
+    feed.changed()
+
+
+@pytest.mark.parametrize("late", [False, True], ids=["while looking", "coming after"])
+async def test_closing_sends_everybody_home(late: bool) -> None:
+    feed = LiveFeed(str)
+    if late:
+        feed.close()
+    viewer = feed.join()
+    if not late:
+        feed.close()
+    told = await asyncio.wait_for(viewer.next(), 1.0)
+    assert told.closed

@@ -1,0 +1,210 @@
+"""The loop of one chamber: every second sampled once, whatever the wall clock does."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+
+from stillair.clock import FasterClock, ManualClock, SystemClock
+from stillair.errors import CommandRefused, ContactError
+from stillair.model import (
+    ContactKind,
+    Kind,
+    Outcome,
+    PauseJob,
+    Place,
+    Reading,
+    Sounding,
+    StartJob,
+    Trouble,
+)
+from stillair.runtime.labels import TOLD_STEP_S, Labels
+from stillair.runtime.supervisor import Supervisor, WiredContact
+from stillair.thermal.plan import SensorPlan, ThermalPlan
+from stillair.watch import Watch, WatchPlan, WatchView
+
+PLAN = WatchPlan(
+    chamber="north-bench",
+    name="North bench",
+    thermal=ThermalPlan((SensorPlan("top", Place.CHAMBER),)),
+)
+
+
+class Ear:
+    """A sounder that only listens."""
+
+    def __init__(self) -> None:
+        self.heard: list[Sounding] = []
+
+    def set(self, sounding: Sounding) -> None:
+        self.heard.append(sounding)
+
+
+class Switch:
+    """A contact that does what the test says."""
+
+    name = "smoke relay"
+
+    def __init__(self) -> None:
+        self.active: bool | None = False
+        self.broken = False
+        self.changed: Callable[[], None] = lambda: None
+
+    def start(self, changed: Callable[[], None]) -> None:
+        self.changed = changed
+
+    def state(self) -> bool | None:
+        if self.broken:
+            raise ContactError(self.name, "its wire is cut", retry=True)
+        return self.active
+
+    def describe(self) -> str:
+        return "a switch"
+
+    def close(self) -> None:
+        pass
+
+
+class Shed:
+    """A supervisor and all that it told."""
+
+    def __init__(self, clock: Any, **more: Any) -> None:
+        self.outcomes: list[Outcome] = []
+        self.readings: list[Reading] = []
+        self.seconds: list[float] = []
+        self.ear = Ear()
+        self.enough = threading.Event()
+        self.until = more.pop("until", 10**9)
+        self.each_second: Callable[[float], None] = more.pop("each_second", float)
+        self.supervisor = Supervisor(
+            name="north bench",
+            watch=more.pop("watch", Watch(PLAN)),
+            clock=clock,
+            sounder=self.ear,
+            sink=self.outcomes.append,
+            on_reading=self.readings.append,
+            on_view=self._seen,
+            instant=[lambda t_s: Reading("top", t_s, 45.0 + 0.0625 * (t_s % 3))],
+            **more,
+        )
+
+    def _seen(self, view: WatchView) -> None:
+        if view.t_s is None or (self.seconds and self.seconds[-1] == view.t_s):
+            return
+        self.seconds.append(view.t_s)
+        self.each_second(view.t_s)
+        if len(self.seconds) >= self.until:
+            self.enough.set()
+
+    def run(self) -> None:
+        """Until enough seconds have been seen."""
+        self.supervisor.start()
+        assert self.enough.wait(20.0)
+        self.supervisor.stop()
+
+
+@pytest.mark.parametrize("step_s", [3600.0, -3600.0], ids=["an hour forward", "an hour back"])
+def test_a_step_of_the_wall_clock_loses_no_sample_and_no_alarm(step_s: float) -> None:
+    clock = ManualClock(100.0)
+    switch = Switch()
+
+    def each_second(t_s: float) -> None:
+        if t_s == 150.0:
+            clock.step_wall(step_s)
+        if t_s == 151.0:
+            switch.active = True
+            switch.changed()
+
+    shed = Shed(
+        clock,
+        until=200,
+        each_second=each_second,
+        contacts=[WiredContact("smoke relay", ContactKind.DETECTOR, switch)],
+    )
+    shed.run()
+    assert shed.seconds == [101.0 + n for n in range(len(shed.seconds))]
+    assert [r.t_s for r in shed.readings] == shed.seconds
+    (tripped,) = (o for o in shed.outcomes if o.events)
+    assert 151.0 <= tripped.t_s <= 152.0
+    assert shed.ear.heard == [Sounding.FIRE]
+
+
+def test_a_loop_that_was_stopped_goes_on_with_the_present() -> None:
+    clock = ManualClock(0.0)
+    shed = Shed(clock, until=20, each_second=lambda t_s: clock.advance(1800.0 * (t_s == 10.0)))
+    shed.run()
+    assert shed.seconds[:10] == [float(n) for n in range(1, 11)]
+    assert shed.seconds[10] >= 1810.0
+    kinds = [event.kind.value for outcome in shed.outcomes for event in outcome.events]
+    assert "watch_gap" in kinds
+
+
+def test_a_broken_switch_is_told_and_the_loop_goes_on() -> None:
+    switch = Switch()
+    switch.broken = True
+    shed = Shed(ManualClock(), until=5, contacts=[WiredContact("door", ContactKind.DOOR, switch)])
+    shed.run()
+    (fault,) = (event for outcome in shed.outcomes for event in outcome.events)
+    assert fault.detail["reason"] == "its wire is cut"
+
+
+def test_commands_are_answered_and_refusals_raised() -> None:
+    shed = Shed(SystemClock())
+    shed.supervisor.start()
+    try:
+        begun = shed.supervisor.submit(StartJob(t_s=0.0, by="cox", name="fin boxes")).result(5.0)
+        assert begun.created == "north-bench-1"
+        with pytest.raises(CommandRefused):
+            shed.supervisor.submit(PauseJob(t_s=0.0, by="cox", job="none-1")).result(5.0)
+    finally:
+        shed.supervisor.stop()
+
+
+class Stumbling(Watch):
+    """A watch with a defect in it."""
+
+    def step(self, stimulus: Any) -> Outcome:
+        if isinstance(stimulus, Trouble):
+            raise ZeroDivisionError
+        return super().step(stimulus)
+
+
+def test_a_defect_in_one_rule_does_not_end_the_watching(caplog: pytest.LogCaptureFixture) -> None:
+    shed = Shed(ManualClock(), until=6, watch=Stumbling(PLAN))
+    shed.supervisor.put(Trouble(Kind.STORE_FAULT, 0.0, True))
+    shed.run()
+    assert len(shed.seconds) >= 6
+    assert "stumbled" in caplog.text
+
+
+def test_a_faster_clock_runs_every_second_of_the_chamber() -> None:
+    shed = Shed(FasterClock(SystemClock(), 200.0), until=100)
+    shed.run()
+    steps = {b - a for a, b in zip(shed.seconds, shed.seconds[1:], strict=False)}
+    assert steps == {1.0}
+
+
+@pytest.mark.parametrize(
+    ("step_s", "told"),
+    [
+        pytest.param(0.2, None, id="drift"),
+        pytest.param(20.0, None, id="small: labels follow, nothing is said"),
+        pytest.param(-3600.0, -3600.0, id="an hour back"),
+        pytest.param(TOLD_STEP_S, TOLD_STEP_S, id="a minute"),
+    ],
+)
+def test_labels_follow_the_wall_clock(step_s: float, told: float | None) -> None:
+    clock = ManualClock(50.0, datetime(2026, 5, 2, 9, 0, tzinfo=UTC))
+    labels = Labels(clock, "boot")
+    before = labels.timeline()
+    clock.advance(10.0)
+    assert labels.check() is None
+    assert labels.timeline() == before
+    clock.step_wall(step_s)
+    assert labels.check() == (pytest.approx(told) if told is not None else None)
+    moved_s = labels.timeline().wall_at_zero_s - before.wall_at_zero_s
+    assert moved_s == pytest.approx(step_s if abs(step_s) >= 0.5 else 0.0)
