@@ -36,6 +36,9 @@ MOST_ANSWER_BYTES = 65_536  # a mail server says some hundred bytes; one that ne
 TITLE_LENGTH = 200
 _READY = 220
 _PERMANENT = 500
+# Narrower than RFC 5321: no quoted names, and nothing that could end a header or a command.
+_LOCAL = re.compile(r"[^\s@<>,;:\"()\[\]\\]{1,64}")
+_DOMAIN = re.compile(r"[A-Za-z0-9_-]+(\.[A-Za-z0-9_-]+)*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,8 +131,8 @@ def compose(message: Due, *, sender: str, recipient: str) -> EmailMessage:
     sender, recipient = _ascii(sender), _ascii(recipient)
     domain = sender.rpartition("@")[2]
     mail = EmailMessage(policy=SMTP if (sender + recipient).isascii() else SMTPUTF8)
-    mail["From"] = Address("Stillair", addr_spec=sender)
-    mail["To"] = Address(addr_spec=recipient)
+    mail["From"] = Address("Stillair", *sender.rsplit("@", 1))
+    mail["To"] = Address("", *recipient.rsplit("@", 1))
     mail["Subject"] = _clean(message.title, longest=TITLE_LENGTH)
     mail["Date"] = format_datetime(message.created_at)
     mail["Message-ID"] = f"<{_digest(message.key)}@{domain}>"
@@ -287,11 +290,12 @@ def _digest(text: str) -> str:
 
 
 def _ascii(address: str) -> str:
-    """The address with its domain as it goes over the wire (IDNA); the local part as it is."""
-    local, at, domain = address.rpartition("@")
-    return (
-        f"{local}{at}{domain.encode('idna').decode('ascii')}" if not domain.isascii() else address
-    )
+    """A bare address as it goes over the wire, its domain in IDNA. Raises `ValueError`."""
+    local, _, domain = address.rpartition("@")
+    wire = domain if domain.isascii() else domain.encode("idna").decode("ascii")
+    if not (_LOCAL.fullmatch(local) and local.isprintable() and _DOMAIN.fullmatch(wire)):
+        raise ValueError(f"{_clean(address) or 'nothing'} is no e-mail address")
+    return f"{local}@{wire}"
 
 
 def _own_name() -> str:
