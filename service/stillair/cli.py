@@ -11,7 +11,8 @@ import json
 import logging
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, NoReturn
@@ -110,14 +111,16 @@ def replay(
     if none and video is None:
         fail("nothing to replay: give a file of readings, or --video", 2)
     try:
-        for line in replay_files(
-            None if none else readings,
-            chamber=chamber,
-            video=video,
-            video_start_s=video_start_s,
-        ):
-            sys.stdout.write(line + "\n")
-        sys.stdout.flush()
+        with _bar() as progress:
+            for line in replay_files(
+                None if none else readings,
+                chamber=chamber,
+                video=video,
+                video_start_s=video_start_s,
+                progress=progress,
+            ):
+                sys.stdout.write(line + "\n")
+            sys.stdout.flush()
     except SettingsError as error:
         fail(_faults(error), 2)
     except InputError as error:
@@ -192,6 +195,20 @@ def token_add(
     except StillairError as error:
         fail(str(error))
     typer.echo(f"Token for {name}, {role.value}, shown this once: {made}")
+
+
+@contextmanager
+def _bar() -> Iterator[Callable[[str, float], None] | None]:
+    """A bar on standard error for a person who waits; nothing for a program."""
+    if not sys.stderr.isatty() or sys.stdout.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("reading", total=1.0)
+        yield lambda doing, share: bar.update(task, description=doing, completed=share)
 
 
 def _password() -> str:

@@ -17,7 +17,6 @@ from stillair.config import default_chamber, load_chambers
 from stillair.errors import StillairError
 from stillair.runtime import server, wiring
 from stillair.runtime.labels import boot_id
-from stillair.runtime.schedule import Housekeeping
 
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 ANYWHERE = frozenset({"0.0.0.0", "::"})  # noqa: S104 - compared with, not listened on
@@ -49,7 +48,6 @@ def run(
             listener = _listen(host, port)
             service = wiring.build(chambers, folder, boot_id=boot_id(), has_owner=access.has_owner)
             pages = app.build(service, access, pages=page_folder(), names=_names(host))
-            housekeeping = Housekeeping(service, chambers)
 
             def ready() -> None:
                 for settings in chambers:
@@ -57,14 +55,12 @@ def run(
                 say(f"Open {address(host, port)} in a browser on this computer.")
 
             service.start()
-            housekeeping.start()
             try:
                 # uvicorn passes the signal on when it has ended; what follows is ours to do.
                 signal.signal(signal.SIGTERM, lambda *_: None)
                 signal.signal(signal.SIGINT, lambda *_: None)
                 asyncio.run(server.serve(pages, service, listener, ready=ready))
             finally:
-                housekeeping.stop()
                 service.stop()
         finally:
             lock.close()

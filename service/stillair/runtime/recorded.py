@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from stillair.config import load_chamber
 from stillair.errors import InputError
 from stillair.runtime.plans import replay_plan
-from stillair.runtime.replay import Picture, replay
-from stillair.thermal.table import check_table, open_table
+from stillair.runtime.replay import Picture, Row, replay
+from stillair.thermal.table import ReadingTable, open_table
 from stillair.watch import Watch
+
+Progress = Callable[[str, float], None]  # what is being done, and its share from 0 to 1
+
+ROWS_A_WORD = 20_000
 
 
 def replay_files(
@@ -19,6 +23,7 @@ def replay_files(
     chamber: Path | None = None,
     video: Path | None = None,
     video_start_s: float = 0.0,
+    progress: Progress | None = None,
 ) -> Iterator[str]:
     """Yield the JSON lines of recorded input; see `replay`.
 
@@ -30,11 +35,25 @@ def replay_files(
     if readings is None:
         yield from replay(Watch(replay_plan((), settings)), (), (), pictures)
         return
-    if readings.is_file():
-        check_table(readings)
+    size_bytes = readings.stat().st_size if readings.is_file() else 0
+    if size_bytes:
+        with open_table(readings) as table:
+            for _ in _told(table, size_bytes, "checking", progress):
+                pass
     with open_table(readings) as table:
         watch = Watch(replay_plan(table.sensors, settings))
-        yield from replay(watch, table.sensors, table.rows(), pictures)
+        rows = _told(table, size_bytes, "watching", progress)
+        yield from replay(watch, table.sensors, rows, pictures)
+
+
+def _told(
+    table: ReadingTable, size_bytes: int, doing: str, progress: Progress | None
+) -> Iterator[Row]:
+    """The rows, with a word on how far they are now and then."""
+    for number, row in enumerate(table.rows(), start=1):
+        if progress and size_bytes and number % ROWS_A_WORD == 0:
+            progress(doing, table.position_bytes / size_bytes)
+        yield row
 
 
 def _pictures(video: Path, start_s: float) -> Iterator[Picture]:

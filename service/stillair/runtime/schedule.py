@@ -1,19 +1,17 @@
-"""Housekeeping by the wall clock: what is old is given up at night."""
+"""Housekeeping by the wall clock: what is old, or too much, is given up."""
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable
+from datetime import datetime
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
-from stillair.config import ChamberSettings
 from stillair.errors import StoreError
-from stillair.runtime.service import Service
+from stillair.storage.retention import Retention
 
 log = logging.getLogger(__name__)
-
-NIGHT_HOUR, NIGHT_MINUTE = 3, 40
 
 
 class Housekeeping:
@@ -22,32 +20,34 @@ class Housekeeping:
     By the wall clock, which may jump: nothing here decides or samples.
     """
 
-    def __init__(self, service: Service, chambers: Sequence[ChamberSettings]) -> None:
-        self._service = service
-        self._chambers = tuple(chambers)
+    def __init__(self, retention: Retention, wall: Callable[[], datetime]) -> None:
+        self._retention = retention
+        self._wall = wall
         self._scheduler = BackgroundScheduler(
             job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 1}
         )
-        self._scheduler.add_job(
-            self.give_up_old, "cron", hour=NIGHT_HOUR, minute=NIGHT_MINUTE, id="retention"
-        )
+        # Each hour, not each night: a card that fills up does so within hours.
+        self._scheduler.add_job(self.give_up_old, "cron", minute=17, id="retention")
 
     def start(self) -> None:
-        """Begin; what a stopped service missed is done at the next night."""
+        """Begin."""
         self._scheduler.start()
 
     def stop(self) -> None:
         """End without waiting for what runs."""
-        self._scheduler.shutdown(wait=False)
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=False)
 
     def give_up_old(self) -> None:
-        """Give up readings beyond each chamber's days and megabytes."""
-        for settings in self._chambers:
-            try:
-                self._service.give_up_old(
-                    settings.key,
-                    keep_days=settings.history.keep_days,
-                    keep_mb=settings.history.keep_mb,
+        """Give up what is beyond the days and megabytes of the chambers."""
+        try:
+            removed = self._retention.run(self._wall())
+        except StoreError as error:
+            log.warning("what is old is still kept: %s", error)
+        else:
+            if removed.stretches or removed.ledger_rows:
+                log.info(
+                    "given up: %d stretches of readings, %d quiet rows",
+                    removed.stretches,
+                    removed.ledger_rows,
                 )
-            except StoreError as error:
-                log.warning("old readings of %s are still there: %s", settings.key, error)

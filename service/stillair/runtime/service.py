@@ -25,6 +25,7 @@ from stillair.runtime.chamber import Chamber
 from stillair.runtime.feed import LiveFeed
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.now import chamber_now
+from stillair.runtime.schedule import Housekeeping
 from stillair.storage.history import History
 from stillair.storage.items import Item, label
 from stillair.storage.journal import Entry, Journal
@@ -46,13 +47,14 @@ class NotAnsweredError(StillairError):
 class Service:
     """All chambers of this process; `wiring.build` puts it together.
 
-    `writer`, `archive` and `courier` tell the service what becomes of their
-    work, so they are given after it has been made and before `start`.
+    `writer`, `archive`, `courier` and `housekeeping` work for it; the first
+    three tell it what becomes of their work, so all are given before `start`.
     """
 
     writer: JournalWriter
     archive: ArchiveLoop
     courier: Courier
+    housekeeping: Housekeeping
 
     def __init__(
         self,
@@ -87,10 +89,12 @@ class Service:
         self.archive.start()
         for chamber in self._chambers.values():
             chamber.start()
+        self.housekeeping.start()
 
     def stop(self) -> None:
         """Send the viewers home, stop watching, keep what waits."""
         self.feed.close()
+        self.housekeeping.stop()
         for chamber in self._chambers.values():
             chamber.stop()
         self.archive.stop()
@@ -209,10 +213,6 @@ class Service:
             messages = [self._unkept.pop(key)[1] for key in late]
         if messages:
             self.courier.hand(messages)
-
-    def give_up_old(self, key: str, *, keep_days: int, keep_mb: int) -> None:
-        """Give up a chamber's oldest readings. Raises `StoreError`."""
-        log.info("readings of %s: %d days, %d MB are kept", key, keep_days, keep_mb)
 
     # --- what is asked ---------------------------------------------------------
 

@@ -24,6 +24,7 @@ from stillair.runtime.labels import Labels
 from stillair.runtime.machine import SimulatedMachine
 from stillair.runtime.mailing import AddressedRoute
 from stillair.runtime.plans import watch_plan
+from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
@@ -34,6 +35,7 @@ from stillair.storage.archive import Archive
 from stillair.storage.emergency import EmergencyJournal
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
+from stillair.storage.retention import Retention, RetentionPlan
 from stillair.storage.writer import JournalWriter
 from stillair.watch import Watch, WatchView
 
@@ -68,6 +70,9 @@ def build(
         on_trouble=service.journal_trouble,
     )
     service.archive = ArchiveLoop(archive, service.archive_trouble)
+    service.housekeeping = Housekeeping(
+        Retention(service.journal, archive, _retention_plan(chambers)), clock.wall
+    )
     service.courier = Courier(
         service.journal,
         _routes(chambers),
@@ -147,6 +152,15 @@ def _chamber(
         loops=tuple(loops),
         camera=camera_loop,
         drivers=drivers,
+    )
+
+
+def _retention_plan(chambers: Sequence[ChamberSettings]) -> RetentionPlan:
+    """One file holds all chambers, so their megabytes add up; days are each one's own."""
+    return RetentionPlan(
+        keep_days=max(settings.history.keep_days for settings in chambers),
+        keep_mb=sum(settings.history.keep_mb for settings in chambers),
+        chamber_days={settings.key: settings.history.keep_days for settings in chambers},
     )
 
 

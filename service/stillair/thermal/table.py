@@ -65,6 +65,11 @@ class ReadingTable:
         """Close the file; safe to call twice."""
         self._stream.close()
 
+    @property
+    def position_bytes(self) -> int:
+        """How much of the file has been read."""
+        return self._stream.tell()
+
     def rows(self) -> Iterator[Row]:
         """Yield `(t_s, temperatures)` to the end. Raises `InputError` at the first fault."""
         width = len(self._columns)
