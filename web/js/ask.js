@@ -1,0 +1,58 @@
+/** Ask the service, with a time limit, and tell what went wrong in plain words. */
+
+import { S } from "./strings.js";
+
+const WAIT_MS = 10_000;
+
+/** The service refused, or gave no answer (`status` 0). `message` can be shown. */
+export class AskError extends Error {
+  /** @param {string} message  @param {number} status */
+  constructor(message, status) {
+    super(message);
+    this.status = status;
+  }
+}
+
+/**
+ * The raw answer of a request that went well.
+ * @param {string} path
+ * @param {{method?: string, body?: unknown, wait_ms?: number}} [how]
+ * @returns {Promise<Response>}
+ */
+export async function request(path, { method = "GET", body, wait_ms = WAIT_MS } = {}) {
+  /** @type {Response} */
+  let answer;
+  try {
+    answer = await fetch(path, {
+      method,
+      headers: body === undefined ? {} : { "Content-Type": "application/json" },
+      body: body === undefined ? undefined : JSON.stringify(body),
+      signal: AbortSignal.timeout(wait_ms),
+    });
+  } catch {
+    throw new AskError(S.ask.no_answer, 0);
+  }
+  if (answer.status === 401) {
+    location.replace("/sign-in");
+    throw new AskError(S.ask.sign_in, 401);
+  }
+  if (!answer.ok) {
+    const problem = await answer.json().catch(() => null);
+    const detail = problem && typeof problem.detail === "string" ? problem.detail : "";
+    throw new AskError(detail || S.ask.refused(answer.status), answer.status);
+  }
+  return answer;
+}
+
+/** @param {string} path  @param {{wait_ms?: number}} [how]  @returns {Promise<any>} */
+export async function get(path, how = {}) {
+  const answer = await request(path, how);
+  return answer.json().catch(() => {
+    throw new AskError(S.ask.no_answer, 0);
+  });
+}
+
+/** @param {string} path  @param {unknown} [body]  @returns {Promise<any>} */
+export async function post(path, body) {
+  return (await request(path, { method: "POST", body })).json();
+}

@@ -1,0 +1,77 @@
+/** One chamber on the first page: its sentence first, then all that belongs to it. */
+
+import { useRef } from "../vendor/preact-hooks.js";
+import { Alarms } from "./alarms.js";
+import { html } from "./html.js";
+import { JobPart } from "./job.js";
+import { LastHour } from "./last_hour.js";
+import { Picture } from "./picture.js";
+import { Section } from "./section.js";
+import { Shape } from "./shapes.js";
+import { Stories } from "./stories.js";
+import { S } from "./strings.js";
+import { words } from "./units.js";
+
+/** @typedef {import("./types.js").Chamber} Chamber */
+/** @typedef {import("./types.js").Unit} Unit */
+
+const SHAPES = { danger: "alarm", caution: "supervisory", trouble: "trouble", good: "notice" };
+
+/**
+ * @param {{chamber: Chamber, unit: Unit, dark: boolean, may: boolean, in_touch: boolean,
+ *   joined: number, first: boolean}} props
+ */
+export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, first }) {
+  const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (chamber.tone)];
+  return html`<article class="chamber" id=${`chamber-${chamber.chamber}`} aria-labelledby=${`says-${chamber.chamber}`}>
+    <p class="place">
+      ${chamber.name} <${Unreal} chamber=${chamber} />
+    </p>
+    <${first ? "h1" : "h2"} class=${`sentence ${chamber.tone}`} id=${`says-${chamber.chamber}`}>
+      ${shape && html`<${Shape} kind=${shape} />`}<span>${words(chamber.sentence, unit)}</span>
+    <//>
+    ${chamber.sub && html`<p class="sub">${words(chamber.sub, unit)}</p>`}
+    <${Said} chamber=${chamber} unit=${unit} />
+    <${Alarms} chamber=${chamber} unit=${unit} may=${may} />
+    <div class="spread">
+      <${Section} chamber=${chamber} unit=${unit} dark=${dark} />
+      <${Picture} chamber=${chamber} in_touch=${in_touch} />
+      <${JobPart} chamber=${chamber} may=${may} />
+    </div>
+    <${LastHour} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
+    <${Stories} chamber=${chamber} unit=${unit} />
+  </article>`;
+}
+
+/** Said wherever what is shown isn't real or isn't now. @param {{chamber: Chamber}} props */
+function Unreal({ chamber }) {
+  const told = [
+    chamber.simulated && S.head.simulated,
+    chamber.recorded && S.head.recorded,
+    chamber.speed !== 1 && S.head.speed(chamber.speed),
+  ].filter(Boolean);
+  return told.length ? html`<strong class="unreal">${told.join(" ")}</strong>` : null;
+}
+
+/**
+ * The same for those who listen, and only when it changes: figures that tick
+ * each second are no news.
+ * @param {{chamber: Chamber, unit: Unit}} props
+ */
+function Said({ chamber, unit }) {
+  const calm = useRef({ key: "", text: "" });
+  const key = chamber.sentence.replace(/[\d.]+/g, "");
+  if (key !== calm.current.key) calm.current = { key, text: words(chamber.sentence, unit) };
+  const unseen = chamber.alarms.filter(
+    (a) => a.suppression === "none" && a.annunciation.endsWith("unacknowledged"),
+  );
+  return html`<div class="unseen" aria-live="polite" aria-atomic="true">${calm.current.text}</div>
+    <div class="unseen" aria-live="assertive">
+      ${unseen.map((a) => html`<p key=${a.id}>${S.alarms.class[a.class]}: ${first(a.text)}</p>`)}
+    </div>`;
+}
+
+/** @param {string} text */
+function first(text) {
+  return text.split(". ")[0];
+}

@@ -1,0 +1,319 @@
+/**
+ * The last hour's lines: a name and a value at the end of each, events as bands
+ * with words, the target dotted, gaps left open. Drawn by uPlot.
+ */
+
+import uPlot from "../vendor/uplot.js";
+import { clock, duration, figure, inUnit, symbol } from "./units.js";
+import { HOUR_S } from "./hour.js";
+import { apart } from "./section_layout.js";
+import { S } from "./strings.js";
+
+/** @typedef {import("./types.js").Story} Story */
+/** @typedef {import("./types.js").Unit} Unit */
+/** @typedef {import("./hour.js").Hour} Hour */
+
+const LINES = 5; // --line-1 to --line-5 in the stylesheet; then they begin again, dashed
+const DASHES = [[], [7, 4], [2, 3]];
+const LEAST_SPAN = 8; // degrees on the upright axis, so that noise stays small
+const LABEL_PITCH = 15;
+const ROW = 16; // height of a row of words above the lines
+const MOST_ROWS = 3;
+const TOP = 8;
+
+/**
+ * @typedef {object} Drawn
+ * @property {Hour} hour
+ * @property {string[]} names      of the sensors that are drawn
+ * @property {Unit} unit
+ * @property {number | null} target_c
+ * @property {Story[]} stories
+ * @property {number} now_s        right edge, seconds since the epoch
+ */
+
+export class Chart {
+  /** @param {HTMLElement} place  @param {Drawn} drawn */
+  constructor(place, drawn) {
+    this.place = place;
+    this.drawn = drawn;
+    this.colours = colours(place);
+    /** @type {{left: number, width: number, row: number, text: string}[]} */
+    this.words = [];
+    this.rows = 0;
+    this.plot = new uPlot(this.options(), this.data(), place);
+    this.watcher = new ResizeObserver(() => this.fit());
+    this.watcher.observe(place);
+  }
+
+  /** @param {Drawn} drawn  with the same names and unit */
+  show(drawn) {
+    this.drawn = drawn;
+    this.plot.setData(this.data());
+  }
+
+  fit() {
+    const { width, height } = this.size();
+    if (width !== this.plot.width || height !== this.plot.height) this.plot.setSize({ width, height });
+  }
+
+  close() {
+    this.watcher.disconnect();
+    this.plot.destroy();
+  }
+
+  size() {
+    const width = Math.max(200, Math.floor(this.place.clientWidth));
+    return { width, height: width < 600 ? 240 : 280 };
+  }
+
+  data() {
+    const { hour, names, unit } = this.drawn;
+    const shown = names.map((name) =>
+      hour.column(name).map((t) => (t === null ? null : inUnit(t, unit))),
+    );
+    return [hour.time_s, ...shown];
+  }
+
+  options() {
+    const { ink, soft, rule, font } = this.colours;
+    const axis = { stroke: soft, font, grid: { stroke: rule, width: 1 }, ticks: { show: false } };
+    return {
+      ...this.size(),
+      padding: [() => TOP + ROW * this.layWords(), () => this.room(), 0, 0],
+      legend: { show: false },
+      cursor: { show: false },
+      series: [
+        {},
+        ...this.drawn.names.map((_, i) => ({
+          stroke: this.colours.lines[i % LINES],
+          width: 1.75,
+          dash: DASHES[Math.floor(i / LINES) % DASHES.length],
+          points: { show: false },
+        })),
+      ],
+      scales: {
+        x: { time: true, range: () => [this.drawn.now_s - HOUR_S, this.drawn.now_s] },
+        y: { range: (/** @type {any} */ _, /** @type {number} */ low, /** @type {number} */ high) => this.span(low, high) },
+      },
+      axes: [
+        {
+          ...axis,
+          size: 26,
+          gap: 6,
+          space: 70,
+          incrs: [300, 600, 900, 1200, 1800],
+          grid: { show: false },
+          values: (/** @type {any} */ _, /** @type {number[]} */ at) => at.map((s) => clock(s * 1000)),
+        },
+        {
+          ...axis,
+          size: 40,
+          gap: 4,
+          space: 34,
+          values: (/** @type {any} */ _, /** @type {number[]} */ at) => at.map((v) => `${v}°`),
+        },
+      ],
+      hooks: {
+        drawClear: [(/** @type {any} */ plot) => this.drawBands(plot)],
+        draw: [
+          (/** @type {any} */ plot) => {
+            this.drawTarget(plot, ink);
+            this.drawNames(plot);
+            this.drawWords(plot);
+          },
+        ],
+      },
+    };
+  }
+
+  /** @param {number | null} low  @param {number | null} high  @returns {[number, number]} */
+  span(low, high) {
+    const { target_c, unit } = this.drawn;
+    const target = target_c === null ? null : inUnit(target_c, unit);
+    const ends = [low, high, target].filter((v) => v !== null && Number.isFinite(v));
+    if (ends.length === 0) return [15, 15 + LEAST_SPAN];
+    let from = Math.min(.../** @type {number[]} */ (ends)) - 1;
+    let to = Math.max(.../** @type {number[]} */ (ends)) + 1;
+    const lacking = LEAST_SPAN - (to - from);
+    if (lacking > 0) [from, to] = [from - lacking / 2, to + lacking / 2];
+    return [from, to];
+  }
+
+  /** Room at the right for the longest name with its value, in CSS pixels. */
+  room() {
+    const pen = measure(this.colours.font);
+    const widths = this.drawn.names.map((name) => pen.measureText(`${cut(name)} 000.0`).width);
+    return Math.ceil(Math.max(40, ...widths)) + 8;
+  }
+
+  /** Where each band's words go; returns the number of rows they need. */
+  layWords() {
+    const pen = measure(this.colours.font);
+    const right = this.size().width - 4;
+    const left = 44;
+    const wide = right - this.room() - left;
+    /** @type {number[]} */
+    const ends = [];
+    this.words = [];
+    for (const band of this.bands()) {
+      const text = `${band.text}`;
+      const width = pen.measureText(text).width;
+      const from = left + wide * Math.max(0, 1 - (this.drawn.now_s - band.from_s) / HOUR_S);
+      const x = Math.max(left, Math.min(from, right - width));
+      let row = ends.findIndex((end) => end + 8 < x);
+      if (row < 0) row = ends.length;
+      if (row >= MOST_ROWS) continue; // the stories below tell it all the same
+      ends[row] = x + width;
+      this.words.push({ left: x, width, row, text });
+    }
+    this.rows = ends.length;
+    return ends.length;
+  }
+
+  /** Events of the hour in order of their beginning. */
+  bands() {
+    const { stories, now_s } = this.drawn;
+    return stories
+      .map((story) => {
+        const from_s = Date.parse(story.onset_at) / 1000;
+        const to_s = story.end_at ? Date.parse(story.end_at) / 1000 : now_s;
+        const lasting = story.class === "notice" ? "" : ` ${duration(to_s - from_s)}`;
+        const text = `${S.hour.kinds[story.kind] ?? story.kind}${lasting}`;
+        return { from_s, to_s, class: story.class, text };
+      })
+      .filter((band) => band.to_s > now_s - HOUR_S)
+      .sort((a, b) => a.from_s - b.from_s);
+  }
+
+  /** @param {any} plot */
+  drawBands(plot) {
+    const { ctx, bbox } = plot;
+    ctx.save();
+    for (const band of this.bands()) {
+      const from = Math.max(bbox.left, plot.valToPos(band.from_s, "x", true));
+      const to = Math.min(bbox.left + bbox.width, plot.valToPos(band.to_s, "x", true));
+      const notice = band.class === "notice";
+      ctx.fillStyle = this.colours.bands[band.class] ?? this.colours.bands.supervisory;
+      const width = notice ? uPlot.pxRatio : Math.max(2 * uPlot.pxRatio, to - from);
+      ctx.fillRect(from, bbox.top, width, bbox.height);
+    }
+    ctx.restore();
+  }
+
+  /** @param {any} plot  @param {string} ink */
+  drawTarget(plot, ink) {
+    const { target_c, unit } = this.drawn;
+    if (target_c === null) return;
+    const { ctx, bbox } = plot;
+    const y = Math.round(plot.valToPos(inUnit(target_c, unit), "y", true));
+    const px = uPlot.pxRatio;
+    ctx.save();
+    ctx.strokeStyle = ink;
+    ctx.globalAlpha = 0.65;
+    ctx.lineWidth = px;
+    ctx.setLineDash([2 * px, 4 * px]);
+    ctx.beginPath();
+    ctx.moveTo(bbox.left, y);
+    ctx.lineTo(bbox.left + bbox.width, y);
+    ctx.stroke();
+    ctx.restore();
+    this.write(plot, S.hour.target, bbox.left / px + 4, y / px - 4, this.colours.soft);
+  }
+
+  /** @param {any} plot */
+  drawNames(plot) {
+    const px = uPlot.pxRatio;
+    const { bbox } = plot;
+    const ends = this.drawn.names
+      .map((name, i) => {
+        const column = plot.data[i + 1];
+        let last = column.length - 1;
+        while (last >= 0 && column[last] === null) last--;
+        if (last < 0) return null;
+        const y = plot.valToPos(column[last], "y", true) / px;
+        const stale = plot.data[0][column.length - 1] - plot.data[0][last] > 20;
+        const value = figure(this.drawn.hour.column(name)[last] ?? 0, this.drawn.unit);
+        return { y, text: `${cut(name)} ${stale ? "–" : value}`, colour: this.colours.lines[i % LINES] };
+      })
+      .filter((end) => end !== null)
+      .sort((a, b) => a.y - b.y);
+    const top = bbox.top / px + 6;
+    const placed = apart(
+      ends.map((end) => end.y),
+      LABEL_PITCH,
+      top,
+      (bbox.top + bbox.height) / px - 4,
+    );
+    ends.forEach((end, i) =>
+      this.write(plot, end.text, (bbox.left + bbox.width) / px + 6, placed[i] + 4, end.colour),
+    );
+  }
+
+  /** @param {any} plot */
+  drawWords(plot) {
+    const top = plot.bbox.top / uPlot.pxRatio;
+    for (const { left, row, text } of this.words) {
+      this.write(plot, text, left, top - 6 - ROW * (this.rows - 1 - row), this.colours.soft);
+    }
+  }
+
+  /** @param {any} plot  @param {string} text  @param {number} x  @param {number} y  CSS pixels @param {string} colour */
+  write(plot, text, x, y, colour) {
+    const px = uPlot.pxRatio;
+    plot.ctx.save();
+    plot.ctx.font = this.colours.font.replace(/(\d+)px/, (_, size) => `${size * px}px`);
+    plot.ctx.fillStyle = colour;
+    plot.ctx.textAlign = "left";
+    plot.ctx.textBaseline = "alphabetic";
+    plot.ctx.fillText(text, x * px, y * px);
+    plot.ctx.restore();
+  }
+}
+
+/** @param {string} name */
+function cut(name) {
+  return name.length > 12 ? `${name.slice(0, 11)}…` : name;
+}
+
+/** A pen that only measures. @param {string} font */
+function measure(font) {
+  pen ??= /** @type {CanvasRenderingContext2D} */ (document.createElement("canvas").getContext("2d"));
+  pen.font = font;
+  return pen;
+}
+/** @type {CanvasRenderingContext2D | undefined} */
+let pen;
+
+/** Colours and type of the stylesheet, which a canvas doesn't inherit. @param {HTMLElement} place */
+function colours(place) {
+  const style = getComputedStyle(place);
+  const get = (/** @type {string} */ name) => style.getPropertyValue(name).trim();
+  return {
+    ink: get("--ink"),
+    soft: get("--soft"),
+    rule: get("--rule"),
+    font: `13px ${style.fontFamily}`,
+    lines: Array.from({ length: LINES }, (_, i) => get(`--line-${i + 1}`)),
+    bands: /** @type {Record<string, string>} */ ({
+      alarm: get("--band-danger"),
+      supervisory: get("--band-caution"),
+      trouble: get("--band-trouble"),
+      notice: get("--soft"),
+    }),
+  };
+}
+
+/**
+ * What the chart says, for those who hear it.
+ * @param {Hour} hour  @param {string[]} names  @param {Unit} unit
+ */
+export function said(hour, names, unit) {
+  const told = names.flatMap((name) => {
+    const known = /** @type {number[]} */ (hour.column(name).filter((t) => t !== null));
+    if (known.length === 0) return [];
+    const low = known.reduce((a, b) => Math.min(a, b));
+    const high = known.reduce((a, b) => Math.max(a, b));
+    return [S.hour.range(name, figure(low, unit), `${figure(high, unit)} ${symbol(unit)}`)];
+  });
+  return told.length ? `${S.hour.alt}${told.join(", ")}.` : S.hour.nothing;
+}

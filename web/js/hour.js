@@ -1,0 +1,73 @@
+/** The columns of the last hour: filled once from history, then kept up with what comes live. */
+
+/** @typedef {import("./types.js").Columns} Columns */
+/** @typedef {import("./types.js").Sensor} Sensor */
+
+export const HOUR_S = 3600;
+const GAP_S = 20; // longer without a value: the line is broken
+
+export class Hour {
+  constructor() {
+    /** @type {number[]} */
+    this.time_s = [];
+    /** @type {Map<string, (number | null)[]>} */
+    this.sensors = new Map();
+  }
+
+  /**
+   * Put history before what has come live since it was asked for.
+   * @param {Columns} columns
+   */
+  fill(columns) {
+    const live = { time_s: this.time_s, sensors: this.sensors };
+    const last_s = columns.time_s.length ? columns.time_s[columns.time_s.length - 1] : -Infinity;
+    this.time_s = [...columns.time_s];
+    this.sensors = new Map(Object.entries(columns.sensors).map(([name, list]) => [name, [...list]]));
+    live.time_s.forEach((t_s, i) => {
+      if (t_s <= last_s) return;
+      this.row(t_s, (name) => live.sensors.get(name)?.[i] ?? null, live.sensors.keys());
+    });
+  }
+
+  /**
+   * Take the sensors as they are now.
+   * @param {number} t_s  seconds since the epoch
+   * @param {Sensor[]} sensors
+   */
+  append(t_s, sensors) {
+    const last_s = this.time_s[this.time_s.length - 1] ?? -Infinity;
+    if (t_s <= last_s) return;
+    if (t_s - last_s > GAP_S && last_s > 0) this.row((last_s + t_s) / 2, () => null, []);
+    const now = new Map(sensors.map((sensor) => [sensor.name, fresh(sensor, t_s)]));
+    this.row(t_s, (name) => now.get(name) ?? null, now.keys());
+    const old = this.time_s.findIndex((at_s) => at_s >= t_s - HOUR_S - 60);
+    if (old > 60) {
+      this.time_s.splice(0, old);
+      for (const column of this.sensors.values()) column.splice(0, old);
+    }
+  }
+
+  /**
+   * @param {number} t_s
+   * @param {(name: string) => number | null} value
+   * @param {Iterable<string>} names  of sensors that may be new
+   */
+  row(t_s, value, names) {
+    for (const name of names) {
+      if (!this.sensors.has(name)) this.sensors.set(name, this.time_s.map(() => null));
+    }
+    this.time_s.push(t_s);
+    for (const [name, column] of this.sensors) column.push(value(name));
+  }
+
+  /** The column of a sensor, all null where nothing is known. @param {string} name */
+  column(name) {
+    return this.sensors.get(name) ?? this.time_s.map(() => null);
+  }
+}
+
+/** The value of a sensor if it is of about this moment. @param {Sensor} sensor @param {number} t_s */
+function fresh(sensor, t_s) {
+  const at_s = sensor.at ? Date.parse(sensor.at) / 1000 : -Infinity;
+  return t_s - at_s < GAP_S ? sensor.temperature_c : null;
+}

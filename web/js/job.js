@@ -1,0 +1,223 @@
+/** The job that runs in a chamber, what can be told to it, and how one is begun. */
+
+import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
+import { Act, Refused, useWork } from "./act.js";
+import { post } from "./ask.js";
+import { html } from "./html.js";
+import { keep, recall, recallList } from "./kept.js";
+import { S } from "./strings.js";
+import { clock, duration, height, moment } from "./units.js";
+
+/** @typedef {import("./types.js").Chamber} Chamber */
+/** @typedef {import("./types.js").Job} Job */
+
+const MATERIALS = ["ASA", "ABS", "PC", "PA", "PA-CF", "PP", "PETG", "PLA"];
+const NOTES_KEPT = 5;
+const T = S.job;
+
+/** @param {{chamber: Chamber, may: boolean}} props */
+export function JobPart({ chamber, may }) {
+  const { job } = chamber;
+  return html`<section class="job" aria-label=${T.heading}>
+    <h2>${job ? job.name : T.none}</h2>
+    ${job && html`<${About} job=${job} now=${chamber.at} />`}
+    ${may && job && job.state !== "cooling" && html`<${Running} key=${job.id} job=${job} />`}
+    ${may && (!job || job.state === "cooling") && html`<${Begin} chamber=${chamber.chamber} />`}
+  </section>`;
+}
+
+/** @param {{job: Job, now: string}} props */
+function About({ job, now }) {
+  const at =
+    (job.state === "paused" && job.paused_since_at) ||
+    (job.state === "cooling" && job.finished_at) ||
+    job.started_at;
+  const lasting = duration((Date.parse(now) - Date.parse(at)) / 1000);
+  const what = [job.material, job.machine && T.on(job.machine)].filter(Boolean).join(" ");
+  return html`<p>
+      ${what && `${what}. `}${T.since(T[job.state], moment(at, now), lasting)}.${" "}
+      ${job.height_mm === null ? T.height_unknown : T.at(height(job.height_mm))}
+    </p>
+    ${job.notes && html`<p class="notes">${job.notes}</p>`}`;
+}
+
+/** @param {{job: Job}} props */
+function Running({ job }) {
+  const [open, setOpen] = useState(/** @type {"" | "note" | "height" | "done"} */ (""));
+  const [said, setSaid] = useState("");
+  const buttons = useRef(/** @type {HTMLElement | null} */ (null));
+  const path = `/api/jobs/${encodeURIComponent(job.id)}`;
+  const close = (/** @type {string} */ text = "") => {
+    setOpen("");
+    setSaid(text);
+    buttons.current?.querySelector("button")?.focus();
+  };
+  const toggle = (/** @type {"note" | "height" | "done"} */ what) => () => {
+    setSaid("");
+    setOpen(open === what ? "" : what);
+  };
+  return html`
+    <div class="acts" ref=${buttons}>
+      <button type="button" class="act" aria-expanded=${open === "note"} onClick=${toggle("note")}>
+        ${T.note}
+      </button>
+      ${job.state === "paused"
+        ? html`<${Act} key="resume" work=${() => post(`${path}/resume`)}>${T.resume}<//>`
+        : html`<${Act} key="pause" work=${() => post(`${path}/pause`)}>${T.pause}<//>`}
+      <button type="button" class="act" aria-expanded=${open === "done"} onClick=${toggle("done")}>
+        ${T.done}
+      </button>
+      <button type="button" class="act slight" aria-expanded=${open === "height"} onClick=${toggle("height")}>
+        ${T.height}
+      </button>
+    </div>
+    ${open === "note" && html`<${Note} path=${path} close=${close} />`}
+    ${open === "height" && html`<${Height} path=${path} close=${close} />`}
+    ${open === "done" && html`<${Done} path=${path} close=${close} />`}
+    <p class="said" role="status">${said}</p>
+  `;
+}
+
+/** One tap on an earlier note keeps it; a new one is typed. @param {{path: string, close: (said?: string) => void}} props */
+function Note({ path, close }) {
+  const [text, setText] = useState("");
+  const { busy, error, run } = useWork();
+  const before = recallList("notes").slice(0, NOTES_KEPT);
+  const first = useFocus();
+  /** @param {string} told */
+  async function send(told) {
+    if (!told.trim()) return;
+    if (!(await run(() => post(`${path}/note`, { text: told.trim() })))) return;
+    const list = [told.trim(), ...before.filter((b) => b !== told.trim())];
+    keep("notes", JSON.stringify(list.slice(0, NOTES_KEPT)));
+    close(T.noted(clock(Date.now()), told.trim()));
+  }
+  return html`<form
+    class="aside"
+    onKeyDown=${leave(close)}
+    onSubmit=${(/** @type {Event} */ event) => {
+      event.preventDefault();
+      send(text);
+    }}
+  >
+    <label for="note-text">${T.note_what}</label>
+    <input id="note-text" ref=${first} value=${text} maxlength="200" autocomplete="off"
+      onInput=${(/** @type {any} */ event) => setText(event.target.value)} />
+    ${before.length > 0 &&
+    html`<div class="acts before">
+      <span>${T.note_again}</span>
+      ${before.map(
+        (told) => html`<button type="button" class="act slight" onClick=${() => send(told)}>${told}</button>`,
+      )}
+    </div>`}
+    <div class="acts">
+      <button type="submit" class="act" aria-disabled=${busy}>${busy ? T.sending : T.note_keep}</button>
+      <button type="button" class="act slight" onClick=${() => close()}>${T.cancel}</button>
+    </div>
+    <${Refused} error=${error} />
+  </form>`;
+}
+
+/** @param {{path: string, close: (said?: string) => void}} props */
+function Height({ path, close }) {
+  const [text, setText] = useState("");
+  const { busy, error, run } = useWork();
+  const first = useFocus();
+  return html`<form
+    class="aside"
+    onKeyDown=${leave(close)}
+    onSubmit=${async (/** @type {Event} */ event) => {
+      event.preventDefault();
+      const height_mm = Number(text.replace(",", "."));
+      if (text && (await run(() => post(`${path}/progress`, { height_mm })))) close();
+    }}
+  >
+    <label for="height-mm">${T.height_what}</label>
+    <input id="height-mm" ref=${first} value=${text} inputmode="decimal" autocomplete="off"
+      pattern="[0-9]+([.,][0-9]+)?" required
+      onInput=${(/** @type {any} */ event) => setText(event.target.value)} />
+    <div class="acts">
+      <button type="submit" class="act" aria-disabled=${busy}>${busy ? T.sending : T.height_keep}</button>
+      <button type="button" class="act slight" onClick=${() => close()}>${T.cancel}</button>
+    </div>
+    <${Refused} error=${error} />
+  </form>`;
+}
+
+/** Ask once more, and say what will happen. @param {{path: string, close: (said?: string) => void}} props */
+function Done({ path, close }) {
+  const first = useFocus();
+  return html`<div class="aside" role="group" aria-label=${T.done} onKeyDown=${leave(close)}>
+    <p ref=${first} tabindex="-1">${T.done_really}</p>
+    <div class="acts">
+      <${Act} work=${() => post(`${path}/finish`)} done=${close}>${T.done_yes}<//>
+      <button type="button" class="act slight" onClick=${() => close()}>${T.done_no}</button>
+    </div>
+  </div>`;
+}
+
+/** @param {{chamber: string}} props */
+function Begin({ chamber }) {
+  const [open, setOpen] = useState(false);
+  if (!open) {
+    return html`<div class="acts">
+      <button type="button" class="act" onClick=${() => setOpen(true)}>${T.start}</button>
+    </div>`;
+  }
+  return html`<${NewJob} chamber=${chamber} close=${() => setOpen(false)} />`;
+}
+
+/** @param {{chamber: string, close: () => void}} props */
+function NewJob({ chamber, close }) {
+  const [told, setTold] = useState({
+    name: "",
+    material: recall("material") ?? "",
+    machine: recall("machine") ?? "",
+  });
+  const { busy, error, run } = useWork();
+  const first = useFocus();
+  const field = (/** @type {keyof typeof told} */ key) => ({
+    id: `job-${key}`,
+    value: told[key],
+    maxlength: 200,
+    onInput: (/** @type {any} */ event) => setTold({ ...told, [key]: event.target.value }),
+  });
+  return html`<form
+    class="aside"
+    onKeyDown=${leave(close)}
+    onSubmit=${async (/** @type {Event} */ event) => {
+      event.preventDefault();
+      if (!(await run(() => post("/api/jobs", { ...told, chamber })))) return;
+      keep("material", told.material);
+      keep("machine", told.machine);
+      close();
+    }}
+  >
+    <label for="job-name">${T.name}</label>
+    <input ...${field("name")} ref=${first} required autocomplete="off" />
+    <label for="job-material">${T.material}</label>
+    <input ...${field("material")} list="materials" autocomplete="off" autocapitalize="characters" />
+    <datalist id="materials">${MATERIALS.map((m) => html`<option value=${m} />`)}</datalist>
+    <label for="job-machine">${T.machine}</label>
+    <input ...${field("machine")} autocomplete="off" />
+    <div class="acts">
+      <button type="submit" class="act" aria-disabled=${busy}>${busy ? T.sending : T.begin}</button>
+      <button type="button" class="act slight" onClick=${close}>${T.cancel}</button>
+    </div>
+    <${Refused} error=${error} />
+  </form>`;
+}
+
+/** A ref that takes the focus when its element appears. */
+function useFocus() {
+  const ref = useRef(/** @type {HTMLElement | null} */ (null));
+  useEffect(() => ref.current?.focus(), []);
+  return ref;
+}
+
+/** Escape leaves what has been opened. @param {() => void} close */
+function leave(close) {
+  return (/** @type {KeyboardEvent} */ event) => {
+    if (event.key === "Escape") close();
+  };
+}

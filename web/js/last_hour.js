@@ -1,0 +1,91 @@
+/** The last hour of a chamber: what is drawn, fetching it, and keeping it up. */
+
+import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
+import { get } from "./ask.js";
+import { Chart, said } from "./chart.js";
+import { HOUR_S, Hour } from "./hour.js";
+import { html } from "./html.js";
+import { keep, recallList } from "./kept.js";
+import { S } from "./strings.js";
+import { symbol, zone } from "./units.js";
+
+/** @typedef {import("./types.js").Chamber} Chamber */
+/** @typedef {import("./types.js").Unit} Unit */
+
+const POINTS = 900;
+const T = S.hour;
+
+/**
+ * `joined` counts how often the stream began anew: each time the hour is fetched again.
+ * @param {{chamber: Chamber, unit: Unit, dark: boolean, joined: number}} props
+ */
+export function LastHour({ chamber, unit, dark, joined }) {
+  const place = useRef(/** @type {HTMLElement | null} */ (null));
+  const chart = useRef(/** @type {Chart | null} */ (null));
+  const hour = useRef(new Hour());
+  const [fetched, setFetched] = useState(/** @type {"" | "yes" | "no"} */ (""));
+  const [also, setAlso] = useState(() => recallList("also"));
+  const others = chamber.sensors.filter((s) => s.place !== "chamber").map((s) => s.name);
+  const names = chamber.sensors
+    .filter((s) => s.place === "chamber" || also.includes(s.name))
+    .map((s) => s.name);
+  const now_s = Date.parse(chamber.at) / 1000;
+  hour.current.append(now_s, chamber.sensors);
+  const drawn = {
+    hour: hour.current,
+    names,
+    unit,
+    target_c: chamber.target_c,
+    stories: chamber.stories,
+    now_s,
+  };
+
+  useEffect(() => {
+    let over = false;
+    const stretch = `from=${now_s - HOUR_S}&to=${now_s}&points=${POINTS}`;
+    get(`/api/readings?chamber=${encodeURIComponent(chamber.chamber)}&${stretch}`).then(
+      (columns) => {
+        if (over) return;
+        hour.current.fill(columns);
+        setFetched("yes");
+      },
+      () => over || setFetched("no"),
+    );
+    return () => {
+      over = true;
+    };
+  }, [chamber.chamber, joined]);
+
+  useEffect(() => {
+    if (!place.current) return;
+    chart.current = new Chart(place.current, drawn);
+    return () => chart.current?.close();
+  }, [names.join("\n"), unit, dark]);
+
+  useEffect(() => {
+    if (!document.hidden) chart.current?.show(drawn);
+  }, [now_s, fetched, chamber.stories.length]);
+
+  const toggle = (/** @type {string} */ name) => () => {
+    const list = also.includes(name) ? also.filter((n) => n !== name) : [...also, name];
+    keep("also", JSON.stringify(list));
+    setAlso(list);
+  };
+  return html`<section class="hour">
+    <h2>${T.heading}, ${symbol(unit)}</h2>
+    <div class="plot" ref=${place} role="img" aria-label=${said(hour.current, names, unit)}></div>
+    <p class="small">
+      ${fetched === "" ? `${T.loading} ` : fetched === "no" ? `${T.failed} ` : ""}${T.zone(zone())}
+    </p>
+    ${others.length > 0 &&
+    html`<fieldset class="also">
+      <legend>${T.also}</legend>
+      ${others.map(
+        (name) =>
+          html`<label
+            ><input type="checkbox" checked=${also.includes(name)} onChange=${toggle(name)} />${" "}${name}</label
+          >`,
+      )}
+    </fieldset>`}
+  </section>`;
+}

@@ -1,0 +1,133 @@
+/**
+ * Keep in touch with the service and know when touch is lost.
+ *
+ * One event stream a page. Every message counts as a sign of life; the service
+ * sends the state each second, so 6 s of silence is not a slow link but none.
+ * Each new try first asks who we are (a stream doesn't tell why it was refused)
+ * and waits longer than the one before, by chance a little more or less, so that
+ * a shed full of telephones doesn't come back in the same instant.
+ */
+
+import { get } from "./ask.js";
+
+/** @typedef {import("./types.js").Now} Now */
+/** @typedef {import("./types.js").Who} Who */
+
+/**
+ * @typedef {object} Touch
+ * @property {Now | null} now       the newest state that has come
+ * @property {Who | null} who
+ * @property {boolean} in_touch
+ * @property {number} since_ms      last sign of life, or when the page began to ask
+ * @property {number} joined        how often the stream has begun anew: then ask for history again
+ */
+
+const SILENCE_MS = 6_000;
+const CHECK_MS = 1_000;
+const FIRST_WAIT_MS = 500;
+const LONGEST_WAIT_MS = 8_000;
+
+export class Live {
+  /** @param {(touch: Touch) => void} told  called on every change */
+  constructor(told) {
+    this.told = told;
+    /** @type {Touch} */
+    this.touch = { now: null, who: null, in_touch: true, since_ms: Date.now(), joined: 0 };
+    /** @type {EventSource | null} */
+    this.source = null;
+    this.alive_ms = performance.now(); // unlike Date, never set back
+    this.tries = 0;
+    /** @type {number | undefined} */
+    this.timer = undefined;
+    this.asking = false;
+  }
+
+  start() {
+    setInterval(() => this.check(), CHECK_MS);
+    addEventListener("online", () => this.hurry());
+    document.addEventListener("visibilitychange", () => {
+      if (!document.hidden) {
+        this.check();
+        this.hurry();
+      }
+    });
+    this.connect();
+  }
+
+  /** Tell as soon as the silence is too long, also after the computer has slept. */
+  check() {
+    const quiet_ms = Math.max(
+      performance.now() - this.alive_ms,
+      this.touch.in_touch ? Date.now() - this.touch.since_ms : 0,
+    );
+    if (quiet_ms <= SILENCE_MS) return;
+    if (this.source) this.drop();
+    if (this.touch.in_touch) this.tell({ in_touch: false });
+  }
+
+  /** Somebody looks, or the network is back: don't wait out a long pause. */
+  hurry() {
+    if (this.touch.in_touch || this.source || this.asking) return;
+    this.tries = 0;
+    clearTimeout(this.timer);
+    this.timer = undefined;
+    this.connect();
+  }
+
+  async connect() {
+    this.asking = true;
+    try {
+      const who = await get("/api/session", { wait_ms: 5_000 });
+      this.tell({ who });
+    } catch {
+      this.again();
+      return;
+    } finally {
+      this.asking = false;
+    }
+    const source = new EventSource("/api/live");
+    this.source = source;
+    this.alive_ms = performance.now();
+    let first = true;
+    source.addEventListener("now", (event) => {
+      if (this.source !== source) return;
+      const now = /** @type {Now} */ (JSON.parse(event.data));
+      this.alive_ms = performance.now();
+      this.tries = 0;
+      const joined = this.touch.joined + (first ? 1 : 0);
+      first = false;
+      this.tell({ now, in_touch: true, since_ms: Date.now(), joined });
+    });
+    source.addEventListener("reset", () => {
+      if (this.source === source) this.tell({ joined: this.touch.joined + 1 });
+    });
+    source.addEventListener("error", () => {
+      if (this.source === source) this.drop();
+    });
+  }
+
+  drop() {
+    this.source?.close();
+    this.source = null;
+    this.again();
+  }
+
+  again() {
+    if (this.timer !== undefined) return;
+    const wait_ms = Math.min(LONGEST_WAIT_MS, FIRST_WAIT_MS * 2 ** this.tries);
+    this.tries = Math.min(this.tries + 1, 10);
+    this.timer = setTimeout(
+      () => {
+        this.timer = undefined;
+        this.connect();
+      },
+      wait_ms * (0.5 + 0.5 * Math.random()),
+    );
+  }
+
+  /** @param {Partial<Touch>} change */
+  tell(change) {
+    this.touch = { ...this.touch, ...change };
+    this.told(this.touch);
+  }
+}

@@ -1,0 +1,34 @@
+/** Start the first page: one stream, one tree, one source of sound. */
+
+import { render } from "../vendor/preact.js";
+import { html } from "./html.js";
+import { Live } from "./live.js";
+import { Page } from "./page.js";
+import { Sounds } from "./sounds.js";
+
+/** @typedef {import("./live.js").Touch} Touch */
+
+const page = /** @type {HTMLElement} */ (document.getElementById("page"));
+page.replaceChildren();
+const sounds = new Sounds(() => draw());
+const live = new Live(() => draw());
+
+/**
+ * What ought to be heard. Fire goes on sounding when touch is lost: nobody has said that it is over.
+ * @param {Touch} touch
+ * @returns {import("./sounds.js").Pattern}
+ */
+function pattern({ now, in_touch }) {
+  const wanted = new Set(now?.chambers.map((chamber) => chamber.sounding));
+  if (wanted.has("fire")) return "fire";
+  if (!in_touch) return "lost";
+  return wanted.has("attention") ? "attention" : "silent";
+}
+
+function draw() {
+  sounds.play(pattern(live.touch));
+  render(html`<${Page} touch=${live.touch} sounds=${sounds} />`, page);
+}
+
+draw();
+live.start();

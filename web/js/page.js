@@ -1,0 +1,137 @@
+/** The first page: how the chambers are now, and whether what stands here is current. */
+
+import { useEffect, useState } from "../vendor/preact-hooks.js";
+import { request } from "./ask.js";
+import { ChamberPart } from "./chamber.js";
+import { html } from "./html.js";
+import { keep, recall } from "./kept.js";
+import { Shape } from "./shapes.js";
+import { S } from "./strings.js";
+import { moment } from "./units.js";
+
+/** @typedef {import("./types.js").Now} Now */
+/** @typedef {import("./types.js").Unit} Unit */
+/** @typedef {import("./live.js").Touch} Touch */
+/** @typedef {import("./sounds.js").Sounds} Sounds */
+
+const AT_THE_MACHINE = "this computer";
+
+/** @param {{touch: Touch, sounds: Sounds}} props */
+export function Page({ touch, sounds }) {
+  const [unit, setUnit] = useState(/** @type {Unit} */ (recall("unit") === "f" ? "f" : "c"));
+  const dark = useDark();
+  const { now, who, in_touch } = touch;
+  const choose = (/** @type {Unit} */ chosen) => {
+    keep("unit", chosen);
+    setUnit(chosen);
+  };
+  useEffect(() => {
+    document.title = title(touch);
+  });
+  return html`
+    ${!in_touch && html`<${Lost} touch=${touch} />`}
+    <header class="head">
+      ${now && now.chambers.length > 1
+        ? html`<nav aria-label=${S.head.jump}>
+            ${now.chambers.map((c) => html`<a href=${`#chamber-${c.chamber}`}>${c.name}</a>`)}
+          </nav>`
+        : html`<span class="brand">${S.name}</span>`}
+      <div class="choices">
+        <${Units} unit=${unit} choose=${choose} />
+        ${who && who.name !== AT_THE_MACHINE && html`<${SignOut} />`}
+      </div>
+    </header>
+    <${SoundLine} sounds=${sounds} />
+    <main class=${in_touch ? "" : "not-current"}>
+      ${!now && in_touch && html`<p class="waiting">${S.touch.asking}</p>`}
+      ${now && !now.stored && html`<p class="not-stored" role="alert"><${Shape} kind="trouble" /> ${S.head.not_stored}</p>`}
+      ${now &&
+      now.chambers.map(
+        (chamber, i) =>
+          html`<${ChamberPart}
+            key=${chamber.chamber}
+            chamber=${chamber}
+            unit=${unit}
+            dark=${dark}
+            may=${who?.role !== "viewer"}
+            in_touch=${in_touch}
+            joined=${touch.joined}
+            first=${i === 0}
+          />`,
+      )}
+    </main>
+    <${Foot} touch=${touch} />
+  `;
+}
+
+/** @param {Touch} touch */
+function title({ now, in_touch }) {
+  if (!in_touch) return `Out of touch · ${S.name}`;
+  const worst = now?.chambers.find((c) => !c.calm) ?? now?.chambers[0];
+  if (!worst) return S.name;
+  return `${worst.simulated ? "Simulated: " : ""}${worst.sentence} · ${worst.name}`;
+}
+
+/** @param {{touch: Touch}} props */
+function Lost({ touch }) {
+  const told = touch.now ? S.touch.lost(moment(touch.since_ms, Date.now())) : S.touch.none;
+  return html`<div class="lost" role="alert">
+    <${Shape} kind="trouble" />
+    <p><strong>${told}</strong> ${touch.now && S.touch.todo}</p>
+  </div>`;
+}
+
+/** @param {{unit: Unit, choose: (unit: Unit) => void}} props */
+function Units({ unit, choose }) {
+  const one = (/** @type {Unit} */ value, /** @type {string} */ name) =>
+    html`<button type="button" aria-pressed=${unit === value} onClick=${() => choose(value)}>${name}</button>`;
+  return html`<span class="units" role="group" aria-label=${S.head.unit}>
+    ${one("c", S.head.celsius)}${one("f", S.head.fahrenheit)}
+  </span>`;
+}
+
+function SignOut() {
+  const leave = async (/** @type {Event} */ event) => {
+    event.preventDefault();
+    await request("/api/session", { method: "DELETE" }).catch(() => undefined);
+    location.replace("/sign-in");
+  };
+  return html`<a href="/sign-in" onClick=${leave}>${S.head.sign_out}</a>`;
+}
+
+/** @param {{sounds: Sounds}} props */
+function SoundLine({ sounds }) {
+  const state = sounds.state();
+  const sounding = sounds.pattern !== "silent" && state === "on";
+  const told = sounding ? S.sound[/** @type {"fire"} */ (sounds.pattern)] : S.sound[state];
+  return html`<p class=${sounding ? "sound sounding" : "sound"} data-sounding=${sounding ? sounds.pattern : "silent"}>
+    <span>${told}</span>
+    <button type="button" onClick=${() => sounds.want(state === "off")}>
+      ${state === "off" ? S.sound.turn_on : S.sound.turn_off}
+    </button>
+  </p>`;
+}
+
+/** @param {{touch: Touch}} props */
+function Foot({ touch }) {
+  const { now, who } = touch;
+  const known = who && who.name !== AT_THE_MACHINE;
+  return html`<footer class="foot">
+    <p class="safety">${S.foot.safety}</p>
+    ${now && !now.owner && html`<p>${S.foot.no_owner} <code>${S.foot.owner_command}</code></p>`}
+    ${known && html`<p>${S.foot.signed_in(who.name, who.role)} ${who.role === "viewer" && S.foot.viewer}</p>`}
+    ${now && html`<p class="small">${S.foot.version(now.version)}</p>`}
+  </footer>`;
+}
+
+/** True while the reader's device is set to dark. */
+function useDark() {
+  const query = matchMedia("(prefers-color-scheme: dark)");
+  const [dark, setDark] = useState(query.matches);
+  useEffect(() => {
+    const turn = () => setDark(query.matches);
+    query.addEventListener("change", turn);
+    return () => query.removeEventListener("change", turn);
+  }, []);
+  return dark;
+}

@@ -1,0 +1,95 @@
+/** The camera's latest picture, renewed while somebody looks, with its age. */
+
+import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
+import { AskError, request } from "./ask.js";
+import { html } from "./html.js";
+import { S } from "./strings.js";
+import { duration, moment } from "./units.js";
+
+/** @typedef {import("./types.js").Chamber} Chamber */
+
+const PAUSE_MS = 2_000; // after one picture has come, before the next is asked for
+const LONGEST_PAUSE_MS = 30_000;
+const OLD_S = 10;
+const T = S.picture;
+
+/** @param {{chamber: Chamber, in_touch: boolean}} props */
+export function Picture({ chamber, in_touch }) {
+  const { camera } = chamber;
+  const shown = usePicture(chamber.chamber, camera.watched && in_touch);
+  if (!camera.watched) return html`<p class="no-picture">${T.none}</p>`;
+  // Ages with the page's own clock; the page is drawn anew each second.
+  const age_s = shown ? shown.age_s + (Date.now() - shown.came_ms) / 1000 : 0;
+  const since = camera.since_at ? moment(camera.since_at, chamber.at) : "";
+  const blind = camera.condition !== "fit" && T.condition[camera.condition];
+  const over = blind
+    ? T.blind(blind, since)
+    : shown && age_s > OLD_S
+      ? T.old(duration(age_s))
+      : "";
+  return html`<figure class="picture">
+    <div class="frame">
+      ${shown
+        ? html`<img src=${shown.address} alt=${T.alt} class=${over ? "doubtful" : ""} />`
+        : html`<p>${T.waiting}</p>`}
+      ${over && html`<p class="over">${over}</p>`}
+    </div>
+    <figcaption>${shown ? T.age(duration(age_s)) : ""}</figcaption>
+  </figure>`;
+}
+
+/**
+ * Fetch one picture after another, never two at once, and none while hidden.
+ * @param {string} chamber
+ * @param {boolean} wanted
+ * @returns {{address: string, age_s: number, came_ms: number} | null}
+ */
+function usePicture(chamber, wanted) {
+  const [shown, setShown] = useState(
+    /** @type {{address: string, age_s: number, came_ms: number} | null} */ (null),
+  );
+  const address = useRef("");
+  useEffect(() => () => URL.revokeObjectURL(address.current), []);
+  useEffect(() => {
+    if (!wanted) return;
+    let over = false;
+    let asking = false;
+    let pause_ms = PAUSE_MS;
+    /** @type {number | undefined} */
+    let timer;
+    async function next() {
+      timer = undefined;
+      if (document.hidden) return;
+      asking = true;
+      try {
+        const answer = await request(`/api/picture?chamber=${encodeURIComponent(chamber)}`, {
+          wait_ms: 8_000,
+        });
+        const age_s = Number(answer.headers.get("Age")) || 0;
+        const picture = await answer.blob();
+        if (over) return;
+        const before = address.current;
+        address.current = URL.createObjectURL(picture);
+        setShown({ address: address.current, age_s, came_ms: Date.now() });
+        setTimeout(() => URL.revokeObjectURL(before), 1_000); // when the new one is painted
+        pause_ms = PAUSE_MS;
+      } catch (error) {
+        if (error instanceof AskError && error.status === 404) setShown(null);
+        pause_ms = Math.min(LONGEST_PAUSE_MS, pause_ms * 2);
+      }
+      asking = false;
+      if (!over) timer = setTimeout(next, pause_ms * (0.9 + 0.2 * Math.random()));
+    }
+    const seen = () => {
+      if (!document.hidden && timer === undefined && !asking) next();
+    };
+    document.addEventListener("visibilitychange", seen);
+    next();
+    return () => {
+      over = true;
+      clearTimeout(timer);
+      document.removeEventListener("visibilitychange", seen);
+    };
+  }, [chamber, wanted]);
+  return shown;
+}

@@ -1,0 +1,20 @@
+/** A shape for each class of signal, so that colour never speaks alone. */
+
+import { html } from "./html.js";
+
+/** Filled triangle: danger. Hand-high bar in a ring: needs a hand. Broken ring: the watch itself. */
+const SHAPES = {
+  alarm: html`<path class="fill" d="M12 1.5L23 22H1z" /><path class="cut" d="M12 8v7m0 2.5v2.2" />`,
+  supervisory: html`<path class="line" d="M12 2l10 10-10 10L2 12z" /><path class="line" d="M12 7v6m0 2.4v2" />`,
+  trouble: html`<path class="line" d="M12 3a9 9 0 0 1 9 9M12 21a9 9 0 0 1-9-9" /><path
+      class="line"
+      d="M8.5 8.5l7 7m0-7l-7 7"
+    />`,
+  notice: html`<path class="line" d="M3 13l6 6L21 5" />`,
+};
+
+/** @param {{kind: string}} props */
+export function Shape({ kind }) {
+  const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (kind)] ?? SHAPES.notice;
+  return html`<svg class=${`shape ${kind}`} viewBox="0 0 24 24" aria-hidden="true">${shape}</svg>`;
+}

@@ -1,0 +1,235 @@
+/**
+ * Every word the page says by itself. What happened (sentence, alarms, stories)
+ * is worded by the service. Plain sentences, figures with units, what to do next.
+ */
+
+export const S = {
+  name: "Stillair",
+
+  ask: {
+    no_answer: "No answer from the service. Nothing was changed as far as this page knows.",
+    sign_in: "Sign in first.",
+    /** @param {number} status */
+    refused: (status) => `The service refused (${status}).`,
+  },
+
+  head: {
+    jump: "Chambers",
+    unit: "Temperatures in",
+    celsius: "°C",
+    fahrenheit: "°F",
+    sign_out: "Sign out",
+    simulated: "Simulated: nothing here is real.",
+    recorded: "Recorded: this is not now.",
+    /** @param {number} speed */
+    speed: (speed) => `Time runs at ${speed} times its speed.`,
+    not_stored: "Not stored yet: what happens now is shown and sounds, but isn't kept. See whether the disk is full.",
+  },
+
+  touch: {
+    asking: "Asking how the chamber is …",
+    /** @param {string} since */
+    lost: (since) => `Out of touch since ${since}: nothing on this page is current.`,
+    todo: "It tries again by itself. Until then look at the chamber, and at the board and its network.",
+    none: "No answer from the service yet. It tries again by itself.",
+  },
+
+  sound: {
+    off: "This page is silent.",
+    turn_on: "Turn sound on",
+    on: "This page sounds when danger is near and when it loses touch.",
+    turn_off: "Turn sound off",
+    waiting: "This page is silent until you tap it once: the browser wants that.",
+    failed: "This browser makes no sound for this page.",
+    fire: "Sounding: fire.",
+    attention: "Sounding: look at the alarms.",
+    lost: "Sounding: out of touch.",
+  },
+
+  alarms: {
+    heading: "What needs you",
+    class: {
+      alarm: "Danger",
+      supervisory: "Needs a hand",
+      trouble: "The watch itself",
+      notice: "For you to know",
+    },
+    /** @param {string} when  @param {string} lasting */
+    since: (when, lasting) => `Since ${when} (${lasting})`,
+    /** @param {string} when */
+    began: (when) => `Began ${when}`,
+    unseen: "not yet seen",
+    /** @param {string | null} who */
+    seen: (who) => (who ? `seen by ${who}` : "seen"),
+    over_unseen: "over, not yet seen",
+    no_sign_unseen: "no sign of it now, not yet seen",
+    /** @param {string | null} who */
+    no_sign_seen: (who) => (who ? `no sign of it now, seen by ${who}` : "no sign of it now, seen"),
+    /** @param {string} until */
+    quiet_until: (until) => `quiet until ${until}`,
+    quiet: "quiet",
+    not_now: "not now: nothing is being built that it could harm",
+    switched_off: "switched off",
+    see: "I've seen it",
+    shelve: "Quiet for 3 minutes",
+    unshelve: "No longer quiet",
+    clear: "Clear it",
+    sending: "Sending …",
+    not_done: "Not done.",
+  },
+
+  job: {
+    heading: "Job",
+    none: "No job is running.",
+    running: "Running",
+    paused: "Paused",
+    cooling: "Built, cooling down",
+    finished: "Done",
+    /** @param {string} state  @param {string} when  @param {string} lasting */
+    since: (state, when, lasting) => `${state} since ${when} (${lasting})`,
+    /** @param {string} machine */
+    on: (machine) => `on ${machine}`,
+    /** @param {string} height */
+    at: (height) => `The part is ${height} high.`,
+    height_unknown: "Nobody has told how high the part is.",
+    done: "Job is done",
+    done_really:
+      "End this job? The cooling is then taken as meant: lost heat, an open door or a draft no longer calls. Danger is watched for as before. An ended job can't be taken up again.",
+    done_yes: "Yes, it is done",
+    done_no: "Not yet",
+    pause: "Pause",
+    resume: "Go on",
+    note: "Note this moment",
+    note_what: "What happens at this moment?",
+    note_again: "As before:",
+    note_keep: "Keep the note",
+    /** @param {string} when  @param {string} text */
+    noted: (when, text) => `Noted at ${when}: ${text}`,
+    height: "Tell the height",
+    height_what: "Height of the part, in mm",
+    height_keep: "That high",
+    cancel: "Leave it",
+    start: "Start a job",
+    name: "What is being built",
+    material: "Material",
+    machine: "Machine",
+    begin: "It begins now",
+    sending: "Sending …",
+  },
+
+  section: {
+    heading: "The chamber, cut open",
+    not_to_scale: "Not to scale: nobody has told the box's measures. Sensors stand where their names say.",
+    part: "The part's height is known, its shape is not.",
+    /** @param {string} low  @param {string} high */
+    shading: (low, high) => `Air shaded from ${low} to ${high}.`,
+    air_unknown: "air: not known",
+    can_burn: "it can burn",
+    wont_burn: "it doesn't burn",
+    no_reading: "no reading",
+    bed: "bed",
+    room: "room",
+    target: "target",
+    door_shut: ["door:", "shut"],
+    door_open: ["door:", "open"],
+    door_no_switch: ["door:", "no switch"],
+    door_not_known: ["door:", "switch", "can't be", "read"],
+    door_seems_open: ["door:", "seems", "open"],
+    detector_quiet: ["detector:", "quiet"],
+    detector_gone: ["detector:", "has gone"],
+    detector_not_known: ["detector:", "can't be", "read"],
+    not_watched: "Not watched:",
+    /** @param {string[]} said */
+    alt: (said) => `A cut through the box. ${said.join(", ")}.`,
+    materials: /** @type {Record<string, string>} */ ({
+      cardboard: "cardboard",
+      fabric: "fabric",
+      plywood: "plywood",
+      mdf: "fibreboard",
+      acrylic: "acrylic",
+      polycarbonate: "polycarbonate",
+      foam: "foam",
+      foil_board: "foil board",
+      glass: "glass",
+      metal: "metal",
+      other: "walls of another material",
+    }),
+  },
+
+  picture: {
+    none: "There is no camera.",
+    waiting: "No picture yet.",
+    /** @param {string} age */
+    age: (age) => `Picture, ${age} old.`,
+    /** @param {string} age */
+    old: (age) => `This picture is ${age} old.`,
+    paused: "Picture paused while nobody looks.",
+    alt: "Inside the chamber, from the camera.",
+    /** @type {Record<string, string>} */
+    condition: {
+      lost: "The camera is out of touch",
+      frozen: "The picture has stopped moving",
+      dark: "The picture is dark",
+    },
+    /** @param {string} what  @param {string} since */
+    blind: (what, since) => `${what}${since ? ` since ${since}` : ""}. Don't go by this picture.`,
+  },
+
+  hour: {
+    heading: "Last hour",
+    also: "Draw also:",
+    target: "target",
+    loading: "Fetching the last hour …",
+    failed: "The last hour couldn't be fetched; the lines begin now.",
+    /** @param {string} name  @param {string} low  @param {string} high */
+    range: (name, low, high) => `${name} between ${low} and ${high}`,
+    alt: "Temperatures of the last hour: ",
+    nothing: "Nothing was read in the last hour.",
+    /** @param {string} zone */
+    zone: (zone) => `Times are of ${zone}.`,
+    /** Short words for the bands of the chart and the marks of the ruler. @type {Record<string, string>} */
+    kinds: {
+      fire: "fire",
+      detector_contact: "detector",
+      flame: "flame",
+      smoke: "smoke",
+      rapid_rise: "rising heat",
+      over_temperature: "too hot",
+      heat_lost: "heat lost",
+      no_motion: "standing still",
+      attendance_overdue: "nobody there",
+      door_open: "door",
+      draft: "draft",
+      below_target: "too cool",
+      too_warm: "too warm",
+      store_fault: "not stored",
+      delivery_fault: "not delivered",
+      watch_gap: "not watched",
+      sensor_fault: "sensor",
+      camera_fault: "camera",
+      power_fault: "supply",
+      board_fault: "board",
+      clock_fault: "clock",
+      soak_ready: "warm and steady",
+      cool_enough: "cool enough",
+    },
+  },
+
+  stories: {
+    heading: "What happened in the last hour",
+    none: "Nothing happened in the last hour.",
+    until_now: "goes on",
+  },
+
+  foot: {
+    safety:
+      "Stillair is an aid, not a listed fire or smoke alarm. Fit listed detectors, and never leave a box that can burn alone while it is hot.",
+    no_owner: "Nobody owns this service yet, so only this computer reaches it. To let telephones in, make an owner here:",
+    owner_command: "stillair owner add NAME",
+    /** @param {string} version */
+    version: (version) => `Stillair ${version}.`,
+    /** @param {string} name  @param {string} role */
+    signed_in: (name, role) => `Signed in as ${name} (${role}).`,
+    viewer: "You can see, but not answer alarms or run jobs.",
+  },
+};

@@ -1,0 +1,108 @@
+/**
+ * The shapes in which the service answers; see `/api/openapi.json`.
+ * Instants `_at` are RFC 3339 UTC, temperatures `_c` degrees Celsius, heights `_mm`.
+ *
+ * @typedef {"calm" | "good" | "caution" | "danger" | "trouble"} Tone
+ *
+ * @typedef {object} Sensor
+ * @property {string} name
+ * @property {"chamber" | "room" | "bed" | "electronics"} place
+ * @property {number | null} temperature_c
+ * @property {string | null} at
+ * @property {string | null} fault
+ *
+ * @typedef {object} Switch
+ * @property {string} name
+ * @property {"door" | "detector" | "presence"} kind
+ * @property {boolean | null} active  true when off-normal, null when it can't be read
+ * @property {string} reason
+ *
+ * @typedef {object} Camera
+ * @property {boolean} watched
+ * @property {"fit" | "lost" | "frozen" | "dark" | "none"} condition
+ * @property {string} reason
+ * @property {string | null} since_at
+ *
+ * @typedef {object} Job
+ * @property {string} id
+ * @property {string} chamber
+ * @property {string} name
+ * @property {string} material
+ * @property {string} machine
+ * @property {string} notes
+ * @property {"running" | "paused" | "cooling" | "finished"} state
+ * @property {string} started_at
+ * @property {string | null} finished_at
+ * @property {number | null} height_mm
+ * @property {string | null} paused_since_at
+ *
+ * @typedef {object} Alarm
+ * @property {string} id
+ * @property {string} kind
+ * @property {"alarm" | "supervisory" | "trouble" | "notice"} class
+ * @property {"critical" | "high" | "medium" | "low"} priority
+ * @property {string} annunciation
+ * @property {"none" | "shelved" | "suppressed_by_design" | "out_of_service"} suppression
+ * @property {boolean} condition
+ * @property {string} raised_at
+ * @property {string} text
+ * @property {string | null} acknowledged_by
+ * @property {string | null} shelved_until
+ *
+ * @typedef {object} Story
+ * @property {number} event
+ * @property {string} kind
+ * @property {string} class
+ * @property {string} change
+ * @property {string} onset_at
+ * @property {string | null} end_at
+ * @property {number | null} height_mm
+ * @property {string} text
+ *
+ * @typedef {object} Chamber
+ * @property {string} chamber
+ * @property {string} name
+ * @property {string} at
+ * @property {string} sentence
+ * @property {string} sub
+ * @property {Tone} tone
+ * @property {boolean} calm
+ * @property {string} phase
+ * @property {number | null} target_c
+ * @property {number} limit_c
+ * @property {number | null} room_c
+ * @property {string[]} enclosure
+ * @property {boolean} combustible
+ * @property {boolean} simulated
+ * @property {boolean} recorded
+ * @property {number} speed
+ * @property {Sensor[]} sensors
+ * @property {Switch[]} contacts
+ * @property {Camera} camera
+ * @property {string[]} not_watched
+ * @property {Job | null} job
+ * @property {Alarm[]} alarms
+ * @property {Story[]} stories
+ * @property {Sounding} sounding
+ *
+ * @typedef {"silent" | "attention" | "fire"} Sounding
+ *
+ * @typedef {object} Now
+ * @property {string} version
+ * @property {string} at
+ * @property {boolean} stored
+ * @property {boolean} owner
+ * @property {Chamber[]} chambers
+ *
+ * @typedef {object} Who
+ * @property {string} name
+ * @property {"viewer" | "operator" | "owner"} role
+ *
+ * @typedef {object} Columns
+ * @property {number[]} time_s  seconds since the epoch, increasing
+ * @property {Record<string, (number | null)[]>} sensors
+ *
+ * @typedef {"c" | "f"} Unit
+ */
+
+export {};

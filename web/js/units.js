@@ -1,0 +1,95 @@
+/** Times, temperatures and durations as people read them. */
+
+/** @typedef {import("./types.js").Unit} Unit */
+
+const CLOCK = new Intl.DateTimeFormat("en-GB", {
+  hour: "2-digit",
+  minute: "2-digit",
+  hourCycle: "h23",
+});
+const DAY = new Intl.DateTimeFormat("en-GB", { day: "numeric", month: "short" });
+
+/** @param {string | number | Date} at  @returns {string} "14:05", in the reader's zone */
+export function clock(at) {
+  return CLOCK.format(new Date(at));
+}
+
+/**
+ * "14:05", and on another day than `now` "24 Nov, 14:05".
+ * @param {string | number | Date} at
+ * @param {string | number | Date} now
+ */
+export function moment(at, now) {
+  const then = new Date(at);
+  const today = then.toDateString() === new Date(now).toDateString();
+  return today ? clock(then) : `${DAY.format(then)}, ${clock(then)}`;
+}
+
+/** The name of the reader's zone, "Europe/Berlin". */
+export function zone() {
+  return Intl.DateTimeFormat().resolvedOptions().timeZone;
+}
+
+/**
+ * "8 s", "1 min 30 s", "31 min", "2 h 5 min".
+ * @param {number} seconds
+ */
+export function duration(seconds) {
+  const whole_s = Math.max(0, Math.round(seconds));
+  if (whole_s < 60) return `${whole_s} s`;
+  if (whole_s < 600) {
+    const rest_s = whole_s % 60;
+    return `${Math.floor(whole_s / 60)} min${rest_s ? ` ${rest_s} s` : ""}`;
+  }
+  const whole_min = Math.round(whole_s / 60);
+  if (whole_min < 60) return `${whole_min} min`;
+  const rest_min = whole_min % 60;
+  return `${Math.floor(whole_min / 60)} h${rest_min ? ` ${rest_min} min` : ""}`;
+}
+
+/** @param {number} temperature_c  @param {Unit} unit  @returns {number} */
+export function inUnit(temperature_c, unit) {
+  return unit === "f" ? temperature_c * 1.8 + 32 : temperature_c;
+}
+
+/** @param {Unit} unit */
+export function symbol(unit) {
+  return unit === "f" ? "°F" : "°C";
+}
+
+/**
+ * "46.2", without its unit: where the unit stands beside a whole group.
+ * @param {number} temperature_c
+ * @param {Unit} unit
+ */
+export function figure(temperature_c, unit) {
+  const value = inUnit(temperature_c, unit).toFixed(1);
+  return value === "-0.0" ? "0.0" : value.replace("-", "−");
+}
+
+/** "46.2 °C", on one line. @param {number} temperature_c @param {Unit} unit */
+export function temperature(temperature_c, unit) {
+  return `${figure(temperature_c, unit)}\u00a0${symbol(unit)}`;
+}
+
+/** "19 mm", below 10 mm a tenth finer. @param {number} height_mm */
+export function height(height_mm) {
+  return `${height_mm < 9.95 ? height_mm.toFixed(1) : height_mm.toFixed(0)}\u00a0mm`;
+}
+
+/**
+ * Words of the service, which speaks Celsius, in the reader's unit; figures keep
+ * their unit on the same line.
+ * @param {string} text
+ * @param {Unit} unit
+ */
+export function words(text, unit) {
+  return text
+    .replace(/([-−]?\d+(?:\.\d+)?) °C/g, (_, value) =>
+      temperature(Number(value.replace("−", "-")), unit),
+    )
+    .replace(/(\d+(?:\.\d+)?) degrees/g, (_, value) => {
+      const shown = unit === "f" ? (Number(value) * 1.8).toFixed(1) : value;
+      return `${shown}\u00a0degrees`;
+    });
+}
