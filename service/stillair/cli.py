@@ -155,6 +155,7 @@ def inspect(
     """Try every sensor, contact, camera, the clock, the disk and each route, one line each."""
     from stillair.runtime.inspection import inspect_all
 
+    logging.disable(logging.WARNING)  # what drivers warn of stands in the lines below
     try:
         fit = True
         for found in inspect_all(tuple(chamber or ()), data_dir(data)):

@@ -7,6 +7,7 @@ given up after some seconds.
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import threading
 import time
@@ -51,6 +52,14 @@ _SENSOR_REMEDY = {
     "recording": "see that the file has this column",
     "simulated": "see that the scenario has this point",
 }
+
+
+_CONTACT_REMEDY = {
+    "gpio": "see that the pin's number is GPIO's own and the wiring is right",
+    "mqtt": "see that the broker is reached and something publishes on this topic",
+    "simulated": "see that the scenario has this switch",
+}
+_ADVICE = re.compile(r"[;:,] (?=(?:switch|look|see|use|run|check|free|choose) )")
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,10 +134,16 @@ def _sensor(drivers: Drivers, of: AnySensor, prefix: str) -> Found:
     try:
         described, temperature_c = _within(TRY_S, read)
     except SensorError as error:
-        return Found(thing, False, error.reason, remedy)
+        return _unfit(thing, error.reason, remedy)
     except (StillairError, TimeoutError) as error:
         return Found(thing, False, str(error), remedy)
     return Found(thing, True, f"{figures.temperature(temperature_c)} ({described})")
+
+
+def _unfit(thing: str, reason: str, remedy: str) -> Found:
+    """A driver's reason may end with better advice than the general remedy."""
+    told, *advice = _ADVICE.split(reason, maxsplit=1)
+    return Found(thing, False, told, advice[0] if advice else remedy)
 
 
 def _contact(drivers: Drivers, of: AnyContact, prefix: str) -> Found:
@@ -155,9 +170,9 @@ def _contact(drivers: Drivers, of: AnyContact, prefix: str) -> Found:
     try:
         described, active = _within(TRY_S, ask)
     except ContactError as error:
-        return Found(thing, False, error.reason, "see that pin and wiring are right")
+        return _unfit(thing, error.reason, _CONTACT_REMEDY[of.driver])
     except (StillairError, TimeoutError) as error:
-        return Found(thing, False, str(error), "see that pin and wiring are right")
+        return Found(thing, False, str(error), _CONTACT_REMEDY[of.driver])
     if active is None:
         return Found(thing, False, "it has told nothing", "see that something tells its state")
     return Found(thing, True, f"{words[of.kind.value][0 if active else 1]} ({described})")

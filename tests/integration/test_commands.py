@@ -1,0 +1,156 @@
+"""`inspect` and `export` as a person calls them."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from running import RunningService, stillair, wait_until
+from servers import MailServer, free_loopback_port
+
+
+def command(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(stillair(*words), capture_output=True, text=True, timeout=90, check=False)
+
+
+def test_everything_of_the_built_in_chamber_is_fit(tmp_path: Path) -> None:
+    done = command("inspect", "--data-dir", str(tmp_path))
+    assert done.returncode == 0, done.stdout
+    assert all(line.startswith("fit") for line in done.stdout.splitlines())
+    things = done.stdout
+    assert all(word in things for word in ("sensor top", "switch door", "camera", "clock", "disk"))
+
+
+def test_what_is_unfit_is_told_with_one_remedy_each(
+    tmp_path: Path, mail_server: MailServer
+) -> None:
+    bus = tmp_path / "w1"
+    bus.mkdir()
+    chamber = tmp_path / "chamber.toml"
+    chamber.write_text(
+        f"""
+[chamber]
+name = "North bench"
+enclosure = ["metal"]
+
+[[sensor]]
+name = "top"
+driver = "onewire"
+address = "28-0000075c2f11"
+bus_dir = "{bus}"
+
+[[sensor]]
+name = "low"
+driver = "max31855"
+device = "/dev/spidev9.9"
+
+[[sensor]]
+name = "far"
+driver = "mqtt"
+topic = "shed/far"
+
+[[contact]]
+name = "door"
+kind = "door"
+driver = "gpio"
+pin = 17
+
+[camera]
+source = "/dev/video99"
+
+[sounder]
+driver = "command"
+command = "no-such-program"
+
+[[person]]
+name = "bench captain"
+routes = ["mailto:captain@example.org"]
+
+[mail]
+host = "{mail_server.host}"
+port = {mail_server.port}
+security = "none"
+
+[mqtt]
+host = "127.0.0.1"
+port = {free_loopback_port()}
+"""
+    )
+    done = command("inspect", "--chamber", str(chamber), "--data-dir", str(tmp_path), "--json")
+    assert done.returncode == 1
+    assert done.stderr == ""
+    found = {f["thing"]: f for f in map(json.loads, done.stdout.splitlines())}
+    unfit = {"sensor top", "sensor low", "sensor far", "switch door", "camera", "sounder"}
+    assert {thing for thing, f in found.items() if not f["fit"]} == unfit
+    assert all(found[thing]["remedy"] for thing in unfit)
+    assert "overlay" in found["sensor top"]["remedy"]
+    assert found["mail to bench captain"]["fit"]
+
+
+def test_an_exported_job_can_be_replayed(tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    chamber = tmp_path / "chamber.toml"
+    chamber.write_text(
+        '[chamber]\nname = "North bench"\n[[sensor]]\nname = "top"\ndriver = "simulated"\n'
+        '[[sensor]]\nname = "low"\ndriver = "simulated"\npoint = "bed side"\n'
+        '[simulation]\nscenario = "boat_shed_day"\nspeed = 30\n'
+    )
+    with RunningService(folder, "--chamber", str(chamber)) as service:
+        job = wait_until(lambda: service.now()["job"], within_s=20)["id"]
+        wait_until(
+            lambda: len(service.get(f"/api/jobs/{job}/readings")["time_s"]) > 150, within_s=30
+        )
+        file = tmp_path / "job.csv"
+        # while the service runs, and again when it doesn't
+        done = command("export", job, "--to", str(file), "--data-dir", str(folder))
+        assert done.returncode == 0, done.stderr
+    assert command("export", job, "--to", str(file), "--data-dir", str(folder)).returncode == 0
+    rows = file.read_text().splitlines()
+    assert rows[0] == "time_s,low,top"
+    assert len(rows) > 150
+    replayed = command("replay", str(file))
+    assert replayed.returncode == 0, replayed.stderr
+
+
+@pytest.mark.parametrize(
+    ("job", "said"),
+    [
+        pytest.param("north-bench-1", "history", id="no history"),
+        pytest.param("x", "history", id="x"),
+    ],
+)
+def test_what_cannot_be_exported_is_told(tmp_path: Path, job: str, said: str) -> None:
+    target = tmp_path / "out.csv"
+    done = command("export", job, "--to", str(target), "--data-dir", str(tmp_path))
+    assert done.returncode == 1
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not target.exists()
+
+
+def test_two_services_never_share_a_history(tmp_path: Path) -> None:
+    with RunningService(tmp_path / "data"):
+        port = str(free_loopback_port())
+        done = command("run", "--data-dir", str(tmp_path / "data"), "--port", port)
+    assert done.returncode == 1
+    assert "another Stillair" in done.stderr
+
+
+def test_a_port_in_use_is_told(tmp_path: Path) -> None:
+    with RunningService(tmp_path / "one") as service:
+        done = command("run", "--data-dir", str(tmp_path / "two"), "--port", str(service.port))
+    assert done.returncode == 1
+    assert "--port" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_all_faults_of_a_chamber_file_stop_the_start(tmp_path: Path) -> None:
+    chamber = tmp_path / "chamber.toml"
+    chamber.write_text('[chamber]\nname = 3\nlimit_c = "hot"\ncolour = "red"\n')
+    done = command("run", "--chamber", str(chamber), "--data-dir", str(tmp_path))
+    assert done.returncode == 1
+    assert all(key in done.stderr for key in ("name", "limit_c", "colour"))
+    assert "Traceback" not in done.stderr
