@@ -218,8 +218,16 @@ class Archive:
         removed = 0
         while self.used_bytes() > room_bytes and (count := self._remove_oldest()):
             removed += count
-        with self._transaction("room can't be given back") as connection:
-            connection.exec_driver_sql(f"PRAGMA incremental_vacuum({VACUUM_PAGES})").fetchall()
+        with self._disk, store_errors("room can't be given back"):
+            self.ready()
+            assert self._engine is not None
+            connection = self._engine.raw_connection()
+            try:
+                # It gives back one page at a step, and only a script is stepped to its end.
+                script = f"PRAGMA incremental_vacuum({VACUUM_PAGES})"
+                connection.driver_connection.executescript(script)  # type: ignore[union-attr]  # open
+            finally:
+                connection.close()
         return removed
 
     def used_bytes(self) -> int:

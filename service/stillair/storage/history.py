@@ -66,6 +66,11 @@ class History:
         """Columns for a chart; see `Readings.columns`."""
         return self._readings.columns(chamber, start_s, end_s, points)
 
+    @property
+    def damaged(self) -> int:
+        """How many rows of readings were left out because they are damaged."""
+        return self._readings.damaged
+
     def iter_readings(self, chamber: str, start_s: float, end_s: float) -> ReadingRows:
         """All readings, row by row, for an export; see `Readings.rows`."""
         return self._readings.rows(chamber, start_s, end_s)

@@ -32,6 +32,7 @@ class Ledger(JournalTable, table=True):
         Index("ledger_topic", "topic", "seq"),
         Index("ledger_job", "job", "seq"),
         Index("ledger_at", "topic", "at_us"),
+        Index("ledger_boot", "boot_id"),
         Index("ledger_parcel", "parcel", "part", unique=True),
         {"sqlite_autoincrement": True},  # a number is never given twice, not even after retention
     )

@@ -1,0 +1,392 @@
+"""The journal on a real file: what is kept, known again, and survives damage."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+
+from kept_things import BOOT, CHAMBER, alarm, event, job, note, notice, outcome, over
+from stillair.database import Versions, bring_up_to_date, reader_engine, writer_engine
+from stillair.errors import StoreError
+from stillair.model import (
+    Change,
+    JobPhase,
+    Outcome,
+    Suppression,
+    Timeline,
+    WatchMemory,
+)
+from stillair.storage import migrations
+from stillair.storage.journal import Journal
+from stillair.storage.records import Parcel
+from stillair.storage.tables import ArchiveTable, JournalTable
+
+NOW = datetime(2026, 9, 21, 14, 30, tzinfo=UTC)
+AFTER_REBOOT = Timeline("boot-2", BOOT.wall_at_zero_s + 500.0)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "data" / "journal.db"
+
+
+@pytest.fixture
+def journal(path: Path) -> Iterator[Journal]:
+    opened = Journal.open(path, wall=lambda: NOW)
+    yield opened
+    opened.close()
+
+
+def count(path: Path, table: str) -> int:
+    with sqlite3.connect(path) as connection:
+        (rows,) = connection.execute(f"SELECT count(*) FROM {table}").fetchone()
+    connection.close()
+    return int(rows)
+
+
+# --- keeping -------------------------------------------------------------------
+
+
+def test_all_of_an_outcome_is_kept_and_shown_as_the_contract_says(journal: Journal) -> None:
+    journal.made_with[CHAMBER] = "0.1.0 ab12cd"
+    entries = journal.commit(
+        Outcome(
+            CHAMBER,
+            100.0,
+            events=(event(job=f"{CHAMBER}-1"),),
+            alarms=(alarm(job=f"{CHAMBER}-1"),),
+            jobs=(job(),),
+            notes=(note(),),
+        ),
+        BOOT,
+    )
+    assert [(entry.seq, entry.topic) for entry in entries] == [
+        (1, "job"),
+        (2, "note"),
+        (3, "event"),
+        (4, "alarm"),
+    ]
+    shown = entries[2].body
+    assert shown.items() >= event().line().items()
+    assert (shown["seq"], shown["job"], shown["made_with"]) == (3, f"{CHAMBER}-1", "0.1.0 ab12cd")
+    assert shown["at"] == "2026-09-21T14:15:00.000Z"
+
+
+def test_a_notice_whose_key_is_there_is_left_alone(journal: Journal) -> None:
+    for text in ("first", "second"):
+        message = replace(notice("same"), text=text)
+        journal.commit(Outcome(CHAMBER, 100.0, notices=(message,)), BOOT)
+    assert [row.text for row in journal.due_notices(NOW)] == ["first"]
+
+
+def test_a_parcel_is_kept_once_however_often_it_comes(journal: Journal, path: Path) -> None:
+    parcel = Parcel(outcome(), BOOT)
+    first = journal.commit_all([parcel])
+    assert journal.commit_all([parcel, parcel]) == [first[0], first[0]]
+    assert count(path, "ledger") == 2
+
+
+def test_several_outcomes_are_kept_together_or_not_at_all(journal: Journal, path: Path) -> None:
+    broken = replace(outcome(2), notices=(replace(notice(), title=None),))  # type: ignore[arg-type]  # meant
+    with pytest.raises((StoreError, AttributeError)):
+        journal.commit_all([Parcel(outcome(1), BOOT), Parcel(broken, BOOT)])
+    assert count(path, "ledger") == 0
+
+
+def test_hostile_text_is_kept(journal: Journal) -> None:
+    nasty = "\ud800 \0 '; DROP TABLE ledger; -- \U0001f525"
+    kept = Outcome(
+        CHAMBER,
+        100.0,
+        jobs=(replace(job(), name=nasty, notes=nasty * 1000),),
+        notes=(note(nasty),),
+        notices=(replace(notice(), title=nasty, text=nasty, person=nasty),),
+    )
+    entries = journal.commit(kept, BOOT)
+    assert entries[0].body["name"] == nasty
+    assert "DROP TABLE" in journal.due_notices(NOW)[0].title
+
+
+# --- after a restart -----------------------------------------------------------------
+
+
+def test_a_new_journal_knows_nothing(journal: Journal) -> None:
+    assert journal.memory(CHAMBER, BOOT) == WatchMemory()
+
+
+def test_a_restart_in_the_same_boot_keeps_the_seconds(journal: Journal, path: Path) -> None:
+    journal.commit(Outcome(CHAMBER, 100.0, (event(7),), (alarm(7),), jobs=(job(3),)), BOOT)
+    journal.mark_seen(CHAMBER, BOOT, 130.0)
+    journal.close()
+    assert Journal.open(path).memory(CHAMBER, BOOT) == WatchMemory(
+        next_event=8,
+        next_job=4,
+        alarms=(alarm(7),),
+        job=job(3),
+        events=(event(7),),
+        last_seen_s=130.0,
+    )
+
+
+def test_a_reboot_moves_all_instants_to_the_new_seconds(journal: Journal) -> None:
+    journal.commit(Outcome(CHAMBER, 100.0, (event(),), (alarm(),), jobs=(job(),)), BOOT)
+    memory = journal.memory(CHAMBER, AFTER_REBOOT)
+    assert memory.last_seen_s == -400.0
+    assert memory.alarms[0].raised_s == -400.0
+    assert memory.events[0].onset_s == -404.0
+    assert memory.job is not None
+    assert memory.job.started_s == -450.0
+
+
+def test_shelving_ends_with_a_restart(journal: Journal) -> None:
+    shelved = replace(
+        alarm(), suppression=Suppression.SHELVED, shelved_until_s=300.0, shelved_reason="painting"
+    )
+    journal.commit(Outcome(CHAMBER, 100.0, alarms=(shelved,)), BOOT)
+    assert journal.memory(CHAMBER, BOOT).alarms == (alarm(),)
+
+
+@pytest.mark.parametrize("state", list(JobPhase))
+def test_a_job_is_taken_up_again_unless_it_is_finished(journal: Journal, state: JobPhase) -> None:
+    journal.commit(Outcome(CHAMBER, 100.0, jobs=(job(1, state),)), BOOT)
+    expected = None if state is JobPhase.FINISHED else job(1, state)
+    assert journal.memory(CHAMBER, BOOT).job == expected
+
+
+def test_what_is_over_stands_no_longer_but_its_number_is_never_given_again(
+    journal: Journal,
+) -> None:
+    journal.commit(Outcome(CHAMBER, 100.0, (event(5),), (alarm(5),)), BOOT)
+    journal.commit(
+        Outcome(CHAMBER, 110.0, (event(5, Change.CLEARED, 110.0),), (over(alarm(5)),)), BOOT
+    )
+    memory = journal.memory(CHAMBER, BOOT)
+    assert (memory.alarms, memory.events, memory.next_event) == ((), (), 6)
+
+
+def test_chambers_do_not_mix(journal: Journal) -> None:
+    journal.commit(outcome(9), BOOT)
+    assert journal.memory("south-bench", BOOT) == WatchMemory()
+
+
+def test_an_outcome_that_had_to_wait_does_not_turn_the_mark_back(journal: Journal) -> None:
+    journal.mark_seen(CHAMBER, BOOT, 500.0)
+    journal.commit(outcome(at_s=100.0), BOOT)
+    assert journal.memory(CHAMBER, BOOT).last_seen_s == 500.0
+
+
+def test_rows_are_relabelled_once_the_clock_is_known(journal: Journal) -> None:
+    unset = Timeline("boot-1", 0.0)
+    journal.commit(outcome(), unset)
+    journal.commit(outcome(2), Timeline("boot-0", 50.0))
+    assert journal.relabel(BOOT) == 2
+    entries = journal.commit(Outcome(CHAMBER, 200.0, alarms=(over(alarm()),)), BOOT)
+    assert entries[0].body["raised_at"] == "2026-09-21T14:15:00.000Z"
+    assert journal.memory(CHAMBER, AFTER_REBOOT).events[0].at_s == -400.0
+
+
+# --- the outbox ----------------------------------------------------------------------
+
+
+def test_a_notice_stays_due_until_it_is_sent(journal: Journal) -> None:
+    journal.commit(outcome(), BOOT)
+    (row,) = journal.due_notices(NOW)
+    assert (row.route, row.tries, row.state) == ("mailto:captain@example.org", 0, "pending")
+    later = NOW + timedelta(seconds=60)
+    journal.record_delivery(row.key, at=NOW, sent=False, outcome="refused", next_try_at=later)
+    assert journal.due_notices(NOW) == []
+    (row,) = journal.due_notices(later)
+    assert (row.tries, row.outcome) == (1, "refused")
+    journal.record_delivery(row.key, at=later, sent=True, outcome="accepted", next_try_at=None)
+    assert journal.due_notices(later + timedelta(days=1)) == []
+
+
+def test_a_notice_given_up_is_not_due(journal: Journal, path: Path) -> None:
+    journal.commit(outcome(), BOOT)
+    (row,) = journal.due_notices(NOW)
+    journal.record_delivery(row.key, at=NOW, sent=False, outcome="no such box", next_try_at=None)
+    assert journal.due_notices(NOW) == []
+    assert count(path, "delivery") == 1
+
+
+def test_a_clock_set_back_a_day_does_not_hold_up_messages(journal: Journal) -> None:
+    journal.commit(outcome(), BOOT)
+    (row,) = journal.due_notices(NOW)
+    soon = NOW + timedelta(seconds=60)
+    journal.record_delivery(row.key, at=NOW, sent=False, outcome="refused", next_try_at=soon)
+    assert len(journal.due_notices(NOW - timedelta(days=1))) == 1
+
+
+def test_the_longest_due_comes_first(journal: Journal) -> None:
+    for number in (2, 1, 3):
+        journal.commit(outcome(number, float(number)), BOOT)
+    keys = [row.key for row in journal.due_notices(NOW, 2)]
+    assert keys == [f"{CHAMBER}-1", f"{CHAMBER}-2"]
+
+
+# --- damage and other trouble ----------------------------------------------------------
+
+
+def scribble(path: Path) -> None:
+    path.write_bytes(b"this is no journal " * 500)
+
+
+def cut_short(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:9000])
+
+
+def overwrite_pages(path: Path) -> None:
+    content = bytearray(path.read_bytes())
+    content[4096 * 2 : 4096 * 6] = b"\xff" * 4096 * 4
+    path.write_bytes(content)
+
+
+@pytest.mark.parametrize("damage", [scribble, cut_short, overwrite_pages])
+def test_a_damaged_file_is_set_aside_and_told(
+    journal: Journal, path: Path, damage: Callable[[Path], None]
+) -> None:
+    journal.commit(outcome(), BOOT)
+    journal.close()
+    damage(path)
+    again = Journal.open(path, wall=lambda: NOW)
+    assert again.repaired is not None
+    assert "journal.db.damaged-20260921T143000Z" in again.repaired
+    assert (path.parent / "journal.db.damaged-20260921T143000Z").exists()
+    assert again.commit(outcome(2), BOOT)
+    again.close()
+
+
+def test_damage_met_while_running_is_mended_at_the_next_commit(
+    journal: Journal, path: Path
+) -> None:
+    journal.commit(outcome(), BOOT)
+    journal.close()
+    scribble(path)
+    journal._engine = writer_engine(path)
+    journal._inode = path.stat().st_ino
+    with pytest.raises(StoreError):
+        journal.commit(outcome(2), BOOT)
+    assert journal.commit(outcome(2), BOOT)
+    assert journal.repaired is not None
+
+
+def test_a_file_that_somebody_removed_is_made_anew(journal: Journal, path: Path) -> None:
+    journal.commit(outcome(), BOOT)
+    for file in path.parent.iterdir():
+        file.unlink()
+    journal.commit(outcome(2), BOOT)
+    assert count(path, "ledger") == 2
+
+
+def test_an_empty_file_is_a_new_journal(path: Path) -> None:
+    path.parent.mkdir()
+    path.touch()
+    journal = Journal.open(path)
+    assert journal.repaired is None
+    assert journal.commit(outcome(), BOOT)
+    journal.close()
+
+
+def test_a_file_in_use_elsewhere_is_told_and_tried_again(journal: Journal, path: Path) -> None:
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with pytest.raises(StoreError, match="locked"):
+        journal.commit(outcome(), BOOT)
+    other.execute("ROLLBACK")
+    other.close()
+    assert journal.commit(outcome(), BOOT)
+
+
+def test_a_full_disk_is_told_and_nothing_is_half_kept(journal: Journal, path: Path) -> None:
+    with journal.transaction("x") as connection:
+        (pages,) = connection.exec_driver_sql("PRAGMA page_count").fetchone() or (0,)
+        connection.exec_driver_sql(f"PRAGMA max_page_count={pages + 4}").fetchall()
+    kept, refused = 0, ""
+    while not refused:
+        try:
+            journal.commit(outcome(kept + 1), BOOT)
+            kept += 1
+        except StoreError as error:
+            refused = str(error)
+    assert "full" in refused
+    assert count(path, "ledger") == 2 * kept
+    with journal.transaction("x") as connection:
+        connection.exec_driver_sql("PRAGMA max_page_count=1000000").fetchall()
+    assert journal.commit(outcome(kept + 1), BOOT)
+
+
+def test_a_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    journal = Journal(tmp_path / "file" / "journal.db")
+    for _ in range(2):
+        with pytest.raises(StoreError, match="can't be used"):
+            journal.commit(outcome(), BOOT)
+
+
+def test_only_its_owner_can_read_the_file(journal: Journal, path: Path) -> None:
+    assert path.stat().st_mode & 0o077 == 0
+    assert path.parent.stat().st_mode & 0o077 == 0
+
+
+# --- versions ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("versions", "tables"),
+    [
+        pytest.param(migrations.JOURNAL, JournalTable, id="journal"),
+        pytest.param(migrations.ARCHIVE, ArchiveTable, id="archive"),
+    ],
+)
+def test_migrations_from_scratch_make_what_the_tables_say(
+    tmp_path: Path, versions: Versions, tables: type[JournalTable] | type[ArchiveTable]
+) -> None:
+    script = ScriptDirectory(str(versions.folder), version_locations=[str(versions.folder)])
+    assert script.get_heads() == [versions.head]
+    engine = writer_engine(tmp_path / "new.db")
+    bring_up_to_date(engine, versions)
+    engine.dispose()
+    reader = reader_engine(tmp_path / "new.db")
+    with reader.connect() as connection:
+        context = MigrationContext.configure(connection)
+        assert compare_metadata(context, tables.metadata) == []
+    reader.dispose()
+
+
+def test_an_older_file_is_brought_up_to_date_with_what_is_in_it(path: Path) -> None:
+    path.parent.mkdir()
+    engine = writer_engine(path)
+    bring_up_to_date(engine, migrations.JOURNAL, target="j0001")
+    with engine.begin() as connection:
+        connection.exec_driver_sql(
+            "INSERT INTO watch_mark VALUES (?, ?, ?, ?, ?, ?)",
+            (CHAMBER, BOOT.boot_id, 70.0, 1_790_000_070_000_000, 12, 4),
+        )
+    engine.dispose()
+    journal = Journal.open(path)
+    assert journal.repaired is None
+    memory = journal.memory(CHAMBER, AFTER_REBOOT)
+    assert (memory.next_event, memory.next_job, memory.last_seen_s) == (12, 4, -430.0)
+    assert journal.relabel(BOOT) == 0
+    journal.close()
+    assert count(path, "sqlite_master WHERE name = 'ledger_boot'") == 1
+
+
+def test_a_file_of_a_newer_program_is_left_as_it_is(journal: Journal, path: Path) -> None:
+    journal.commit(outcome(), BOOT)
+    journal.close()
+    with sqlite3.connect(path) as connection:
+        connection.execute("UPDATE alembic_version SET version_num = 'j9999'")
+    connection.close()
+    with pytest.raises(StoreError, match="newer"):
+        Journal.open(path)
+    assert count(path, "ledger") == 2
+    assert list(path.parent.glob("*damaged*")) == []
