@@ -73,15 +73,15 @@ function One({ alarm, now, unit, may }) {
     <${Shape} kind=${alarm.class} />
     <div class="words">
       <p>
-        <span class="class">${T.class[alarm.class]}</span>
-        <strong>${head}</strong> ${rest}
+        <strong>${alarm.class === "alarm" ? `${T.class.alarm}: ` : ""}${head}</strong> ${rest}
       </p>
       <p class="when">
+        ${alarm.class !== "alarm" && `${T.class[alarm.class]}. `}
         ${alarm.condition ? T.since(began, lasting) : T.began(began)},${" "}
         <span class="state">${state(alarm, now)}</span>
       </p>
-      ${may && html`<${Answers} alarm=${alarm} />`}
     </div>
+    ${may && html`<${Answers} alarm=${alarm} />`}
   </li>`;
 }
 

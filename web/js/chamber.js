@@ -34,7 +34,7 @@ export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, first 
     <${Said} chamber=${chamber} unit=${unit} />
     <${Alarms} chamber=${chamber} unit=${unit} may=${may} />
     <div class="spread">
-      <${Section} chamber=${chamber} unit=${unit} dark=${dark} />
+      <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
       <${Picture} chamber=${chamber} in_touch=${in_touch} />
       <${JobPart} chamber=${chamber} may=${may} />
     </div>

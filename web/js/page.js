@@ -31,17 +31,17 @@ export function Page({ touch, sounds }) {
   return html`
     ${!in_touch && html`<${Lost} touch=${touch} />`}
     <header class="head">
-      ${now && now.chambers.length > 1
-        ? html`<nav aria-label=${S.head.jump}>
-            ${now.chambers.map((c) => html`<a href=${`#chamber-${c.chamber}`}>${c.name}</a>`)}
-          </nav>`
-        : html`<span class="brand">${S.name}</span>`}
+      <${SoundLine} sounds=${sounds} />
       <div class="choices">
         <${Units} unit=${unit} choose=${choose} />
         ${who && who.name !== AT_THE_MACHINE && html`<${SignOut} />`}
       </div>
+      ${now &&
+      now.chambers.length > 1 &&
+      html`<nav aria-label=${S.head.jump}>
+        ${now.chambers.map((c) => html`<a href=${`#chamber-${c.chamber}`}>${c.name}</a>`)}
+      </nav>`}
     </header>
-    <${SoundLine} sounds=${sounds} />
     <main class=${in_touch ? "" : "not-current"}>
       ${!now && in_touch && html`<p class="waiting">${S.touch.asking}</p>`}
       ${now && !now.stored && html`<p class="not-stored" role="alert"><${Shape} kind="trouble" /> ${S.head.not_stored}</p>`}

@@ -1,6 +1,7 @@
 /** The chamber in section: walls, air, bed, part and ruler, door, sensors with their values. */
 
 import { html } from "./html.js";
+import { useMarks } from "./marks.js";
 import { OUTER, VIEW, apart, bed, inside, part, placed } from "./section_layout.js";
 import { shade } from "./shade.js";
 import { S } from "./strings.js";
@@ -9,6 +10,7 @@ import { Walls } from "./walls.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */
 /** @typedef {import("./types.js").Sensor} Sensor */
+/** @typedef {import("./marks.js").Mark} Mark */
 /** @typedef {import("./types.js").Unit} Unit */
 
 const DOOR = { top: 92, bottom: 312 };
@@ -17,8 +19,9 @@ const MOST_MARKS = 12;
 const COLDEST_C = 20; // where the shading begins, unless the room is colder
 const T = S.section;
 
-/** @param {{chamber: Chamber, unit: Unit, dark: boolean}} props */
-export function Section({ chamber, unit, dark }) {
+/** @param {{chamber: Chamber, unit: Unit, dark: boolean, joined: number}} props */
+export function Section({ chamber, unit, dark, joined }) {
+  const marks = useMarks(chamber, joined);
   const box = inside(chamber.enclosure.length || 1);
   const sensors = of(chamber, "chamber");
   const { dots, tight } = placed(sensors, box);
@@ -32,8 +35,8 @@ export function Section({ chamber, unit, dark }) {
     >
       <${Air} dots=${dots} box=${box} range=${range} dark=${dark} id=${id} />
       <${Walls} materials=${chamber.enclosure} id=${id} />
-      <${Door} chamber=${chamber} />
-      <${Part} chamber=${chamber} />
+      <${Door} chamber=${chamber} wall=${OUTER.right - box.right} />
+      <${Part} chamber=${chamber} marks=${marks} />
       <${Bed} sensors=${of(chamber, "bed")} unit=${unit} />
       ${dots.map((dot) => html`<${Value} ...${dot} tight=${tight} unit=${unit} />`)}
       <${Outside} chamber=${chamber} unit=${unit} />
@@ -72,7 +75,7 @@ function Air({ dots, box, range, dark, id }) {
   const size = { x: box.left, y: box.top, width: box.right - box.left, height: box.bottom - box.top };
   if (known.length === 0) {
     return html`<rect class="air-unknown" ...${size} />
-      <text class="small" x=${(box.left + box.right) / 2} y=${box.top + 60} text-anchor="middle"
+      <text class="small" x=${box.right - 12} y=${box.top + 24} text-anchor="end"
         >${T.air_unknown}</text
       >`;
   }
@@ -133,22 +136,20 @@ function reading(sensor, unit) {
   return sensor.temperature_c === null ? T.no_reading : figure(sensor.temperature_c, unit);
 }
 
-/** The part as high as it is known to be, the ruler, and what happened at which height. @param {{chamber: Chamber}} props */
-function Part({ chamber }) {
+/** The part as high as it is known to be, the ruler, and what happened at which height. @param {{chamber: Chamber, marks: Mark[]}} props */
+function Part({ chamber, marks }) {
   const height_mm = chamber.job?.height_mm ?? null;
   if (height_mm === null) return null;
   const it = part(height_mm);
-  const began = Date.parse(chamber.job?.started_at ?? "");
-  const marks = chamber.stories
-    .filter((s) => s.height_mm !== null && Date.parse(s.onset_at) >= began && s.class !== "notice")
-    .slice(0, MOST_MARKS)
-    .map((s) => ({ ...s, y: it.y(s.height_mm ?? 0) }))
+  const heights = marks
+    .slice(-MOST_MARKS)
+    .map((mark) => ({ ...mark, y: it.y(mark.height_mm) }))
     .sort((a, b) => a.y - b.y);
   const texts = apart(
-    marks.map((mark) => mark.y),
+    heights.map((mark) => mark.y),
     MARK_PITCH,
     it.rule_top,
-    it.bottom - 4,
+    it.bottom - 6,
   );
   return html`<g class="part">
     <rect class="body" x=${it.left} y=${it.top} width=${it.right - it.left} height=${it.bottom - it.top} />
@@ -159,11 +160,12 @@ function Part({ chamber }) {
       .join("")}${it.fine.map((y) => `M${it.rule_x - 4} ${y}h4`).join("")}`} />
     ${it.ticks.map(
       (tick, i) =>
-        html`<text class="tiny" x=${it.rule_x - 11} y=${tick.y + 4} text-anchor="end"
-          >${tick.mm}${i === 4 ? " mm" : ""}</text
+        html`<text class="tiny" x=${it.rule_x - 11} y=${tick.y + (i === 0 ? 0 : 4)} text-anchor="end"
+          >${tick.mm}</text
         >`,
     )}
-    ${marks.map(
+    <text class="tiny" x=${it.rule_x - 11} y=${it.rule_top - 12} text-anchor="end">mm</text>
+    ${heights.map(
       (mark, i) =>
         html`<g class=${`mark ${mark.class}`}>
           <path d=${`M${it.rule_x} ${mark.y}H${it.right + 4}L${it.right + 8} ${texts[i]}`} />
@@ -175,8 +177,8 @@ function Part({ chamber }) {
   </g>`;
 }
 
-/** The door in the right wall as its switch says, and what is said without one. @param {{chamber: Chamber}} props */
-function Door({ chamber }) {
+/** The door in the right wall as its switch says, and what is said without one. @param {{chamber: Chamber, wall: number}} props */
+function Door({ chamber, wall }) {
   const contact = chamber.contacts.find((c) => c.kind === "door");
   const seems_open = chamber.stories.some((s) => s.kind === "door_open" && s.change !== "cleared");
   const x = OUTER.right + 3;
@@ -200,7 +202,7 @@ function Door({ chamber }) {
         : T.detector_quiet);
   return html`<g class=${open ? "door open" : contact ? "door" : "door unsure"}>
     ${open &&
-    html`<rect class="gap" x=${OUTER.right - 20} y=${DOOR.top} width="22" height=${DOOR.bottom - DOOR.top} />`}
+    html`<rect class="gap" x=${OUTER.right - wall - 1} y=${DOOR.top} width=${wall + 2} height=${DOOR.bottom - DOOR.top} />`}
     <path class="leaf" d=${open ? `M${x} ${DOOR.bottom}L${x + 56} ${DOOR.top + 26}` : `M${x} ${DOOR.bottom}V${DOOR.top}`} />
     <${Lines} lines=${told} x=${OUTER.right + 12} y=${open ? DOOR.top - 30 : 172} />
     ${alert &&

@@ -7,10 +7,22 @@
 
 export const VIEW = { width: 400, height: 404 };
 export const OUTER = { left: 88, top: 12, right: 326, bottom: 336 };
-const BED = { left: 140, right: 282, y: 284, thick: 9 };
-const PART_WIDTH = 74;
+const BED = { left: 134, right: 270, y: 284, thick: 9 };
+const PART_WIDTH = 64;
+const PART_MIDDLE = 199;
 const RULE_LENGTH = 200; // of the ruler, above the bed
-const RULES_MM = [10, 20, 40, 80, 160, 320, 640, 1280, 2560]; // lengths of ruler to choose from
+/** Rulers to choose from: how long, with a figure at every so many, in mm. */
+const RULES_MM = [
+  [10, 2],
+  [20, 5],
+  [40, 10],
+  [80, 20],
+  [150, 50],
+  [300, 100],
+  [600, 200],
+  [1200, 400],
+  [2400, 800],
+];
 const LABEL_PITCH = 40; // of two-line values beside the box
 const TIGHT_PITCH = 17; // of one-line values, when there are many
 
@@ -23,7 +35,7 @@ const HEIGHTS = /** @type {[RegExp, number][]} */ ([
 ]);
 /** How far from the left wall, from 0 to 1. */
 const SIDES = /** @type {[RegExp, number][]} */ ([
-  [/\bleft\b/i, 0.07],
+  [/\bleft\b/i, 0.05],
   [/\b(right|door)\b/i, 0.9],
 ]);
 
@@ -91,11 +103,11 @@ export function placed(sensors, box) {
   const rows = heights(sensors);
   const tight = rows.length * LABEL_PITCH > OUTER.bottom - OUTER.top;
   const pitch = tight ? TIGHT_PITCH : LABEL_PITCH;
-  const dots = rows.map(({ sensor, share }, i) => {
+  const dots = rows.map(({ sensor, share }) => {
     const side = SIDES.find(([name]) => name.test(sensor.name))?.[1];
     return {
       sensor,
-      x: box.left + (side ?? 0.07 + 0.05 * (i % 2)) * (box.right - box.left),
+      x: box.left + (side ?? 0.05) * (box.right - box.left),
       y: box.bottom - share * (box.bottom - box.top),
     };
   });
@@ -118,19 +130,22 @@ export function bed() {
  * @param {number} height_mm
  */
 export function part(height_mm) {
-  const rule_mm = RULES_MM.find((mm) => mm >= height_mm * 1.1) ?? RULES_MM[RULES_MM.length - 1];
+  const [rule_mm, step_mm] =
+    RULES_MM.find(([mm]) => mm >= height_mm * 1.1) ?? RULES_MM[RULES_MM.length - 1];
   const per_mm = RULE_LENGTH / rule_mm;
-  const middle = (BED.left + BED.right) / 2;
+  const left = PART_MIDDLE - PART_WIDTH / 2;
+  const y = (/** @type {number} */ mm) => BED.y - Math.min(mm, rule_mm) * per_mm;
+  const steps = (/** @type {number} */ each) =>
+    Array.from({ length: Math.floor(rule_mm / each) + 1 }, (_, n) => n * each);
   return {
-    left: middle - PART_WIDTH / 2,
-    right: middle + PART_WIDTH / 2,
+    left,
+    right: left + PART_WIDTH,
     bottom: BED.y,
-    top: BED.y - height_mm * per_mm,
-    rule_x: middle - PART_WIDTH / 2 - 14,
+    top: y(height_mm),
+    rule_x: left - 12,
     rule_top: BED.y - RULE_LENGTH,
-    ticks: [0, 1, 2, 3, 4].map((n) => ({ mm: (rule_mm * n) / 4, y: BED.y - (RULE_LENGTH * n) / 4 })),
-    fine: Array.from({ length: 20 }, (_, n) => BED.y - (RULE_LENGTH * n) / 20),
-    /** @param {number} mm */
-    y: (mm) => BED.y - Math.min(mm, rule_mm) * per_mm,
+    ticks: steps(step_mm).map((mm) => ({ mm, y: y(mm) })),
+    fine: steps(rule_mm / 20).map(y),
+    y,
   };
 }

@@ -37,9 +37,9 @@ export const S = {
   sound: {
     off: "This page is silent.",
     turn_on: "Turn sound on",
-    on: "This page sounds when danger is near and when it loses touch.",
-    turn_off: "Turn sound off",
-    waiting: "This page is silent until you tap it once: the browser wants that.",
+    on: "Sound is on.",
+    turn_off: "Turn it off",
+    waiting: "Silent until you tap this page once.",
     failed: "This browser makes no sound for this page.",
     fire: "Sounding: fire.",
     attention: "Sounding: look at the alarms.",
@@ -118,7 +118,6 @@ export const S = {
   },
 
   section: {
-    heading: "The chamber, cut open",
     not_to_scale: "Not to scale: nobody has told the box's measures. Sensors stand where their names say.",
     part: "The part's height is known, its shape is not.",
     /** @param {string} low  @param {string} high */

@@ -14,12 +14,14 @@ const HATCHING = {
     lines: html`<path d=${`M0 ${t - 1}C2.7 ${t - 1} 1.3 1 4 1S5.3 ${t - 1} 8 ${t - 1}`} />`,
   }),
   plywood: (t) => ({
-    size: 46,
-    lines: [0.25, 0.5, 0.75].map(
-      (share, i) =>
-        html`<path d=${`M0 ${t * share}H${14 + 5 * i}m4 0H46`} stroke-width="0.9" />
-          <path d=${`M${8 + 11 * i} ${t * share + 1.2}h${9 - 2 * i}`} stroke-width="0.6" />`,
-    ),
+    size: 52,
+    lines: html`<path
+        d=${`M0 ${t * 0.33}H52M0 ${t * 0.67}H52`}
+        stroke-width="0.7"
+      />
+      ${[[4, 13, 0.17], [30, 16, 0.17], [12, 9, 0.5], [34, 12, 0.5], [0, 8, 0.83], [22, 17, 0.83]].map(
+        ([x, long, share]) => html`<path d=${`M${x} ${t * share}h${long}`} stroke-width="0.5" />`,
+      )}`,
   }),
   mdf: (t) => ({
     size: 12,
