@@ -61,14 +61,14 @@ class _Expected:
 EXPECTED: Mapping[Kind, _Expected] = {
     Kind.DOOR_OPEN: _Expected(
         rate=(math.log(0.8), 0.65),
-        spread=(math.log(1.3), 0.45),
+        spread=(math.log(1.3), 0.4),
         share=(math.log(0.40), 0.55),
         going_on=(math.log(0.2), 0.7),
     ),
     Kind.DRAFT: _Expected(
-        rate=(math.log(0.22), 0.9),
+        rate=(math.log(0.35), 1.2),
         spread=(math.log(2.6), 0.65),
-        share=(math.log(0.13), 0.6),
+        share=(math.log(0.13), 0.8),
         going_on=(math.log(0.2), 0.7),
     ),
     Kind.HEAT_LOST: _Expected(
@@ -82,24 +82,22 @@ EXPECTED: Mapping[Kind, _Expected] = {
 
 def scores(evidence: Evidence, *, door_possible: bool) -> dict[Kind, float]:
     """Log-likelihood of each cause, best first."""
-    figures = [
-        math.log(max(evidence.rate_per_min, 1e-3)),
-        math.log(
-            max(evidence.share / (1.0 - math.exp(-max(evidence.age_s, 2.0) / GROWTH_S)), 1e-3)
-        ),
-    ]
+    grown = evidence.share / (1.0 - math.exp(-max(evidence.age_s, 2.0) / GROWTH_S))
     found: dict[Kind, float] = {}
     for kind, expected in EXPECTED.items():
         if kind is Kind.DOOR_OPEN and not door_possible:
             continue
         more_is_fine = kind is Kind.DOOR_OPEN
         less_is_fine = kind is Kind.HEAT_LOST
+        rate, share = expected.rate, expected.share
+        if less_is_fine:  # as fast as this chamber ever falls by itself, for so long
+            usual = math.log(max(evidence.usual_per_min, 1e-3))
+            minutes = math.log(max(evidence.age_s, 1.0) / 60.0)
+            rate = (max(rate[0], usual), rate[1])
+            share = (max(share[0], rate[0] + minutes), share[1])
         score = 0.0
-        rate = expected.rate
-        if less_is_fine:
-            rate = (math.log(max(math.exp(rate[0]), evidence.usual_per_min)), rate[1])
-        for value, (mean, sd) in zip(figures, (rate, expected.share), strict=True):
-            off = (value - mean) / sd
+        for value, (mean, sd) in ((evidence.rate_per_min, rate), (grown, share)):
+            off = (math.log(max(value, 1e-3)) - mean) / sd
             if (more_is_fine and off > 0.0) or (less_is_fine and off < 0.0):
                 off = 0.0
             score -= 0.5 * off * off + math.log(sd)

@@ -79,7 +79,14 @@ class ThermalWatch:
         for track in tracks:
             track.keep_band(t_s, wrong=wrong)
         findings.extend(
-            self._heating.tick(t_s, tracks, room_c, context.job, cold_air=cold_air or not calm)
+            self._heating.tick(
+                t_s,
+                tracks,
+                room_c,
+                context.job,
+                cold_air=cold_air or not calm,
+                wait=self._drops.is_young(t_s),
+            )
         )
         findings.extend(self._phases.tick(t_s, tracks, room_c, bed_c, context, cold_air=cold_air))
         return ThermalResult(tuple(findings), tuple(signs))

@@ -37,6 +37,8 @@ SHARPER = 1.8
 USUAL_MOST_PER_MIN = 0.35
 HABIT_S = 180.0
 GOING_ON_S = 60.0
+YOUNG_S = 75.0
+OUTSIDE_S = 8
 EVEN = 1.8  # highest over lowest share: the whole box is concerned
 MIXED = 0.2
 SUSPECT_S = 240.0
@@ -45,6 +47,7 @@ UNBANDED_SHARE = 0.15  # of the excess, where no band is known yet
 DECIDE_S = 150.0  # how long the kind may still change
 CHANGE_LEAD = 1.0
 BACK_K, BACK_SHARE, BACK_MOST_K = 0.5, 0.12, 1.5
+DRAFT_BACK_SHARE = 0.4  # a thermostat makes up for part of a draft
 WAIT_S = 12.0  # so long a young fall may wait for a clear cause
 GONE_EXCESS_K = 3.0
 GONE_S = 300.0
@@ -94,6 +97,7 @@ class _Fall:
     told_s: float
     told_drop_k: float
     suspected_s: float
+    outside_s: int = 0  # how long it has been out of the band
     kink_k: float = 0.0  # the sharpest when it was measured
     cold_since_s: float | None = None
 
@@ -117,6 +121,10 @@ class DropWatch:
     def standing(self) -> bool:
         """Whether cold air is told to come in just now, by switch or by temperature."""
         return self._fall is not None or self._switch_s is not None
+
+    def is_young(self, t_s: float) -> bool:
+        """Whether a fall is suspected that is too young for its cause to be known."""
+        return self._suspected is not None and t_s - self._suspected.onset_s < YOUNG_S
 
     def tick(
         self,
@@ -197,7 +205,9 @@ class DropWatch:
             onset_s, shares = self._measure(t_s, tracks, room_c)
             if shares:
                 kink_k = max(s.track.kink_k for s in shares)
-                self._suspected = _Fall(Kind.DRAFT, onset_s, shares, (), {}, t_s, 0.0, t_s, kink_k)
+                self._suspected = _Fall(
+                    Kind.DRAFT, onset_s, shares, (), {}, t_s, 0.0, t_s, kink_k=kink_k
+                )
 
     def _weigh(
         self,
@@ -238,6 +248,10 @@ class DropWatch:
             if len(lost) > 1 and age_s < (GOING_ON_S + 5.0 if even else WAIT_S):
                 return
             if not any(_leaves_band(share) for share in alive):
+                fall.outside_s = max(0, fall.outside_s - 1)
+                return
+            fall.outside_s += 1
+            if best is Kind.DRAFT and fall.outside_s < OUTSIDE_S:
                 return
         fall.kind = best
         self._fall, self._suspected = fall, None

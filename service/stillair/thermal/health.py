@@ -39,6 +39,7 @@ JUMP_K_PER_S = 1.0
 JUMP_MOVES = 4.0
 SPIKES = 3  # within NERVOUS_S are a fault
 GOOD_FOR_S = 30.0  # a fault is over after this long without one
+INTERMITTENT = "intermittent"
 STUCK_S = 120.0
 STUCK_MOVED_K = 0.8
 STUCK_STEPS = 4  # the others must have moved by so many of its own steps
@@ -147,7 +148,7 @@ class SensorHealth:
         self._sum, self._count = 0.0, 0
         found = self._trouble_now(t_s)
         if found is not None:
-            if self.trouble is None or self.trouble.word != found.word:
+            if self.trouble is None or found.word not in (self.trouble.word, INTERMITTENT):
                 since_s = self.trouble.since_s if self.trouble else found.since_s
                 self.trouble = SensorTrouble(found.word, found.reason, since_s)
         elif (
@@ -242,8 +243,12 @@ class SensorHealth:
             return SensorTrouble(ReadingFault.SILENT.value, WORDS[ReadingFault.SILENT], heard_s)
         if self._bad is not None and t_s - self._bad_since_s >= 1.0:
             return SensorTrouble(self._bad.value, self._bad_reason, self._bad_since_s)
-        if len(self._bad_s) == 4 and t_s - self._bad_s[0] <= 60.0:
-            return SensorTrouble("intermittent", self._bad_reason, self._bad_s[0])
+        if (
+            len(self._bad_s) == 4
+            and self._bad_s[-1] - self._bad_s[0] <= 60.0
+            and t_s - self._bad_s[-1] < GOOD_FOR_S
+        ):
+            return SensorTrouble(INTERMITTENT, self._bad_reason, self._bad_s[0])
         if len(self._spikes_s) == SPIKES and t_s - self._spikes_s[0] <= NERVOUS_S:
             self._good_since_s = self._spikes_s[-1]
             return SensorTrouble("jumps", "its readings jump about", self._spikes_s[0])

@@ -25,9 +25,9 @@ long_rise
     10 K/min for 4.5 min (the same standard).
 growing_rise
     Five minutes in a row each of whose rises is at least 1.22 times the one
-    before, the last at 4 K/min or more: fires grow as t squared (NFPA 72,
-    annex B), a heater through its sensor's lag grows for three minutes at
-    most and then slows down.
+    before, the last 4 K; or five half minutes, 1.25 times, the last 6.5 K.
+    Fires grow as t squared (NFPA 72, annex B); a heater of 13 K/min through its
+    own and its sensor's lag of a minute each grows so for three minutes at most.
 high_limit
     Above the chamber's limit (`over_temperature`), with a deadband; electronics
     above their own; a bed above 160 degrees, which no material of the trade asks for.
@@ -63,8 +63,8 @@ FAST_K, FAST_S = 17.0, 60.0
 RETURN_K = 25.0
 STEEP_K, STEEP_S = 20.0, 30.0
 LONG_K, LONG_S = 45.0, 270.0
-GROWTH, GROWTH_WINDOWS = 1.22, 5
-GROWTH_LAST_K, GROWTH_FIRST_K = 4.0, 0.15
+GROWTH_WINDOWS, GROWTH_FIRST_K = 5, 0.15
+GROWTHS = ((6, 1.22, 4.0), (3, 1.25, 6.5))  # grid steps of a window, least ratio, least last rise
 ALONE, WITH_OTHERS, NERVOUS = 3, 2, 5  # samples that must hold the level
 SLOW_SAMPLES_S = 15.0  # a sensor read more seldom needs only two
 OTHERS_RISE_K = 3.0
@@ -225,18 +225,19 @@ class _HeatTrack:
         old = len(grid) - round(FRESH_S / GRID_S)
         self._ceiling_c = max((c for _, c in islice(grid, max(0, old))), default=LOWEST_C)
         self._growing_k = None
-        if len(grid) <= 6 * GROWTH_WINDOWS:
-            return
-        marks = [grid[-1 - 6 * back] for back in range(GROWTH_WINDOWS, -1, -1)]
-        if marks[-1][0] - marks[0][0] > 60.0 * GROWTH_WINDOWS + 3 * GRID_S:
-            return
-        rises = [after[1] - before[1] for before, after in pairwise(marks)]
-        if (
-            rises[-1] >= GROWTH_LAST_K
-            and rises[0] >= GROWTH_FIRST_K
-            and all(after >= GROWTH * before for before, after in pairwise(rises))
-        ):
-            self._growing_k = marks[-1][1] - marks[0][1]
+        for steps, ratio, last_k in GROWTHS:
+            if len(grid) <= steps * GROWTH_WINDOWS:
+                continue
+            marks = [grid[-1 - steps * back] for back in range(GROWTH_WINDOWS, -1, -1)]
+            if marks[-1][0] - marks[0][0] > (steps * GROWTH_WINDOWS + 3) * GRID_S:
+                continue
+            rises = [after[1] - before[1] for before, after in pairwise(marks)]
+            if (
+                rises[-1] >= last_k
+                and rises[0] >= GROWTH_FIRST_K
+                and all(after >= ratio * before for before, after in pairwise(rises))
+            ):
+                self._growing_k = marks[-1][1] - marks[0][1]
 
 
 @dataclass(slots=True)

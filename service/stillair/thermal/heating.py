@@ -71,8 +71,13 @@ class HeatingWatch:
         job: JobPhase | None,
         *,
         cold_air: bool,
+        wait: bool = False,
     ) -> list[Finding]:
-        """Judge at a whole second; `cold_air` says that a door or draft stands."""
+        """Judge at a whole second.
+
+        `cold_air` says that a door or draft stands, `wait` that a fall is
+        still too young to be told from one.
+        """
         if cold_air:
             self._door_s = t_s
             if self._onset_s is None:
@@ -93,6 +98,8 @@ class HeatingWatch:
         self._last_c = air_c
         self._grid.append((t_s, air_c))
         if self._onset_s is None:
+            if wait:
+                return []
             return self._look(t_s, air_c, tracks, room_c, job)
         return self._follow(t_s, air_c, room_c, job)
 
@@ -179,13 +186,12 @@ class HeatingWatch:
 
 def _falls(track: AirTrack, excess_k: float) -> bool:
     """Whether this sensor fell through the last minute, as losses alone would make it fall."""
-    if track.seconds < 66 or track.fall_k * 60.0 > FASTEST_PER_MIN * excess_k * track.span_s:
+    if track.seconds < 80 or track.fall_k * 60.0 > FASTEST_PER_MIN * excess_k * track.span_s:
         return False
-    now_c, half_c, minute_c = track.past_c(0), track.past_c(30), track.past_c(60)
-    least_k = max(0.12, 2.0 * track.noise_k, RATE_PER_MIN * excess_k)
-    fastest_k = FASTEST_PER_MIN * excess_k
+    now_c, half_c, minute_c = track.mean_c(0, 10), track.mean_c(30, 40), track.mean_c(60, 70)
+    least_k = max(0.12, 0.8 * track.noise_k, RATE_PER_MIN * excess_k)
     return (
         minute_c - half_c > 0.25 * least_k
         and half_c - now_c > 0.25 * least_k
-        and least_k <= minute_c - now_c <= fastest_k
+        and least_k <= minute_c - now_c <= FASTEST_PER_MIN * excess_k
     )

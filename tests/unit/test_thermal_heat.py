@@ -1,0 +1,229 @@
+"""The heat of a fire: which readings make which sign, how soon, and what doesn't."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stillair.errors import ReadingFault
+from stillair.model import Change, Finding, Kind, Place, Reading, Sign
+from stillair.thermal.heat import CLASSES, HeatPath, static_response
+from stillair.thermal.plan import SensorPlan, ThermalPlan
+
+Curve = Callable[[float], float | None]
+
+
+def run(
+    *curves: Curve,
+    place: Place = Place.CHAMBER,
+    limit_c: float = 80.0,
+    own_limit_c: float | None = None,
+    step_s: int = 1,
+    until_s: int = 1200,
+) -> tuple[list[Finding], list[Sign]]:
+    """Ticks from 0; curve number n is the sensor "sn", None a decoded fault."""
+    names = [f"s{index}" for index in range(len(curves))]
+    path = HeatPath(
+        ThermalPlan(tuple(SensorPlan(n, place, own_limit_c) for n in names), limit_c=limit_c)
+    )
+    findings: list[Finding] = []
+    signs: list[Sign] = []
+    for t_s in range(until_s):
+        if t_s % step_s == 0:
+            for name, curve in zip(names, curves, strict=True):
+                value = curve(float(t_s))
+                fault = ReadingFault.OPEN_CIRCUIT if value is None else None
+                path.take(Reading(name, float(t_s), value, fault))
+        found, seen = path.tick(float(t_s))
+        findings.extend(found)
+        signs.extend(seen)
+    return findings, signs
+
+
+def first(findings: list[Finding], kind: Kind) -> float | None:
+    times = [f.at_s for f in findings if f.kind is kind and f.change is Change.RAISED]
+    return times[0] if times else None
+
+
+def ramp(rate_k_per_min: float, start_s: float = 300.0, base_c: float = 25.0) -> Curve:
+    return lambda t_s: base_c + max(0.0, t_s - start_s) * rate_k_per_min / 60.0
+
+
+@pytest.mark.parametrize(
+    ("limit_c", "name", "least_c"),
+    [
+        pytest.param(45.0, "A1", 54.0, id="45: A1 bears 50"),
+        pytest.param(50.0, "A1", 54.0, id="50 is still A1"),
+        pytest.param(60.0, "B", 69.0, id="60: B bears 65"),
+        pytest.param(80.0, "C", 84.0, id="80: C"),
+        pytest.param(81.0, "D", 99.0, id="81: D"),
+        pytest.param(140.0, "G", 144.0, id="140: G"),
+        pytest.param(150.0, "G", 154.0, id="beyond the table: 4 K above the limit"),
+    ],
+)
+def test_class_follows_from_the_limit(limit_c: float, name: str, least_c: float) -> None:
+    assert static_response(limit_c) == (name, least_c)
+
+
+def test_no_class_responds_below_what_it_is_applied_to() -> None:
+    for _, application_c, least_c, most_c in CLASSES:
+        assert application_c < least_c < most_c
+
+
+@pytest.mark.parametrize(
+    ("curve", "raised_s"),
+    [
+        pytest.param(ramp(3.0), None, id="warming"),
+        pytest.param(ramp(13.0), None, id="a strong heater, 13 K/min, for three minutes"),
+        pytest.param(ramp(24.0), 345, id="24 K/min: 17 K after 42.5 s, held for 3 s"),
+        pytest.param(ramp(60.0), 319, id="60 K/min: 17 K after 17 s, held for 3 s"),
+        pytest.param(lambda t: 25.0 if t < 300 else 90.0, 302, id="a flame at the sensor: 3 s"),
+        pytest.param(lambda t: 90.0 if t == 300 else 25.0, None, id="a spike of one second"),
+        pytest.param(lambda t: 90.0 if 300 <= t < 302 else 25.0, None, id="of two seconds"),
+    ],
+)
+def test_rapid_rise_of_one_sensor(curve: Curve, raised_s: int | None) -> None:
+    findings, _ = run(curve, until_s=480)
+    at_s = first(findings, Kind.RAPID_RISE)
+    if raised_s is None:
+        assert at_s is None
+    else:
+        assert at_s == pytest.approx(raised_s, abs=1.0)
+
+
+def test_ten_kelvin_a_minute_for_four_and_a_half_minutes() -> None:
+    findings, _ = run(ramp(11.0), until_s=700)
+    assert first(findings, Kind.RAPID_RISE) == pytest.approx(300 + 270, abs=25)
+    assert findings[0].detail["rule"] == "long_rise"
+
+
+def test_another_rising_sensor_saves_a_second() -> None:
+    findings, _ = run(lambda t: 25.0 if t < 300 else 90.0, ramp(20.0, 280.0), until_s=400)
+    assert first(findings, Kind.RAPID_RISE) == 301
+
+
+def test_a_return_after_a_shut_door_is_none() -> None:
+    def curve(t_s: float) -> float:
+        if t_s < 600 or t_s >= 720:
+            return 60.0
+        return 30.0 if t_s < 630 else 30.0 + 20.0 * (t_s - 630) / 60.0
+
+    assert first(run(curve)[0], Kind.RAPID_RISE) is None
+
+
+def test_fire_after_a_shut_door_is_told_all_the_same() -> None:
+    def curve(t_s: float) -> float:
+        if t_s < 600:
+            return 60.0
+        return 30.0 if t_s < 630 else 30.0 + (t_s - 630) * 1.0
+
+    findings, signs = run(curve)
+    at_s = first(findings, Kind.RAPID_RISE)
+    assert at_s is not None and at_s <= 630 + 30
+    assert any(sign.lasting for sign in signs)
+
+
+@pytest.mark.parametrize(
+    ("growth", "latest_c"),
+    [
+        pytest.param(2.0e-4, 60.0, id="slowly growing: told within 20 K"),
+        pytest.param(1.0e-3, 62.0, id="faster: within 22 K"),
+    ],
+)
+def test_a_fire_that_grows_as_t_squared(growth: float, latest_c: float) -> None:
+    def curve(t_s: float) -> float:
+        return 40.0 + growth * max(0.0, t_s - 600.0) ** 2 * 0.8
+
+    findings, _ = run(curve, until_s=2400)
+    at_s = first(findings, Kind.RAPID_RISE)
+    assert at_s is not None
+    assert curve(at_s) < latest_c
+
+
+@pytest.mark.parametrize(
+    ("top_c", "lasting", "over"),
+    [
+        pytest.param(79.9, False, False, id="below the limit"),
+        pytest.param(81.0, False, True, id="above the limit only"),
+        pytest.param(83.9, False, True, id="just below class C's least response"),
+        pytest.param(84.1, True, True, id="at it"),
+    ],
+)
+def test_static_response_and_high_limit(top_c: float, lasting: bool, over: bool) -> None:
+    findings, signs = run(lambda t: min(top_c, 20.0 + t * 0.08))
+    assert any(sign.lasting for sign in signs) is lasting
+    assert (first(findings, Kind.OVER_TEMPERATURE) is not None) is over
+
+
+def test_over_temperature_ends_below_its_deadband() -> None:
+    findings, _ = run(lambda t: 82.0 if 100 <= t < 200 else 79.5 if 200 <= t < 400 else 70.0)
+    raised, cleared = findings
+    assert (raised.kind, raised.at_s) == (Kind.OVER_TEMPERATURE, 102)
+    assert raised.onset_s == pytest.approx(100, abs=1)
+    assert cleared.change is Change.CLEARED
+    assert cleared.at_s == 430
+
+
+@pytest.mark.parametrize("value_c", [85.0, 127.94, 127.9375])
+def test_placeholders_far_from_what_was_are_no_heat(value_c: float) -> None:
+    findings, signs = run(lambda t: value_c if 300 <= t < 340 else 25.0 + 0.01 * (t % 3))
+    assert findings == [] and signs == []
+
+
+def test_true_85_on_the_way_up_counts() -> None:
+    _, signs = run(lambda t: 85.0 if 700 <= t < 720 else 25.0 + 0.0855 * t, until_s=720)
+    assert {sign.name for sign in signs} >= {"static_response"}
+
+
+def test_false_values_beside_decoded_faults_are_no_heat() -> None:
+    """As in a badly earthed thermocouple: up to three false values before and after a fault."""
+
+    def curve(t_s: float) -> float | None:
+        beat = t_s % 20
+        if beat == 10:
+            return None
+        return 228.0 if 7 <= beat <= 13 and t_s > 30 else 25.0
+
+    findings, signs = run(curve)
+    assert findings == [] and signs == []
+
+
+def test_fire_at_a_sensor_that_had_faults_takes_two_seconds_more() -> None:
+    findings, _ = run(lambda t: None if t == 200 else 25.0 if t < 300 else 200.0)
+    assert first(findings, Kind.RAPID_RISE) == 304
+
+
+def test_a_hot_bed_is_no_hot_air() -> None:
+    findings, signs = run(lambda t: 25.0 if t < 300 else 110.0, place=Place.BED)
+    assert findings == [] and signs == []
+
+
+def test_electronics_have_their_own_limit() -> None:
+    findings, _ = run(lambda _: 72.0, place=Place.ELECTRONICS, own_limit_c=65.0)
+    assert [(f.kind, f.subject) for f in findings] == [(Kind.OVER_TEMPERATURE, "s0")]
+
+
+def test_sensor_read_every_thirty_seconds_still_tells_fire() -> None:
+    _, signs = run(lambda t: 25.0 if t < 300 else 200.0, step_s=30)
+    times = [sign.t_s for sign in signs if sign.lasting]
+    assert times and times[0] <= 330
+
+
+@given(st.lists(st.floats(-100.0, 1500.0), min_size=5, max_size=60), st.integers(1, 20))
+def test_a_sensor_held_above_everything_is_always_told(values: list[float], step_s: int) -> None:
+    """Whatever came before, three good readings at the static response make the sign."""
+    path = HeatPath(ThermalPlan((SensorPlan("s", Place.CHAMBER),)))
+    t_s = 0.0
+    for value in values:
+        path.take(Reading("s", t_s, value))
+        path.tick(t_s)
+        t_s += step_s
+    signs: list[Sign] = []
+    for _ in range(9):  # three may be refused after a fault, five are needed then
+        path.take(Reading("s", t_s, 200.0))
+        signs.extend(path.tick(t_s)[1])
+        t_s += step_s
+    assert any(sign.lasting for sign in signs)

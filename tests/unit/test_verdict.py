@@ -1,0 +1,225 @@
+"""When signs of fire make an event, which one, and when it is over."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stillair.fire.verdict import HELD_S, QUIET_S, TOGETHER_S, FireVerdict
+from stillair.model import Change, Finding, Kind, Sense, Sign
+
+
+@dataclass(frozen=True)
+class Given:
+    """A sign given every second from `start_s` until before `end_s`."""
+
+    sense: Sense
+    name: str
+    start_s: int
+    end_s: int
+    strength: float = 0.6
+    lasting: bool = False
+    source: str = ""
+
+    def sign(self, t_s: float) -> Sign:
+        source = (
+            self.source
+            or {"heat": "top", "camera": "camera", "contact": "detector"}[self.sense.value]
+        )
+        return Sign(
+            self.sense, self.name, t_s, self.start_s, self.strength, (source,), self.lasting
+        )
+
+
+def run(*given: Given, until_s: int = 600, combustible: bool = True) -> list[Finding]:
+    verdict = FireVerdict(combustible=combustible)
+    found: list[Finding] = []
+    for t_s in range(until_s):
+        for one in given:
+            if one.start_s <= t_s < one.end_s:
+                verdict.take(one.sign(t_s))
+        found.extend(verdict.tick(float(t_s)))
+    return found
+
+
+def raised(found: list[Finding]) -> list[tuple[str, float]]:
+    return [(f.kind.value, f.at_s) for f in found if f.change is Change.RAISED]
+
+
+HEAT, CAMERA, CONTACT = Sense.HEAT, Sense.CAMERA, Sense.CONTACT
+
+
+@pytest.mark.parametrize(
+    ("given_signs", "expected"),
+    [
+        pytest.param([], [], id="nothing"),
+        pytest.param(
+            [Given(CONTACT, "detector", 10, 11, 1.0)],
+            [("detector_contact", 10)],
+            id="a detector's contact, at once",
+        ),
+        pytest.param(
+            [Given(HEAT, "static_response", 10, 60, 0.95, lasting=True)],
+            [("fire", 10)],
+            id="heat that lasts is fire by itself",
+        ),
+        pytest.param(
+            [Given(HEAT, "rapid_rise", 10, 60)], [], id="rising heat alone is no fire yet"
+        ),
+        pytest.param([Given(CAMERA, "smoke", 10, 60)], [("smoke", 10)], id="smoke alone"),
+        pytest.param([Given(CAMERA, "smoke", 10, 60, 0.4)], [], id="a hint of smoke"),
+        pytest.param([Given(CAMERA, "flame", 10, 14)], [("flame", 10)], id="a flame that goes"),
+        pytest.param(
+            [Given(CAMERA, "flame", 10, 60)],
+            [("flame", 10), ("fire", 15)],
+            id="a flame that stays 5 s",
+        ),
+        pytest.param(
+            [Given(CAMERA, "flame", 10, 60, lasting=True)],
+            [("flame", 10), ("fire", 10)],
+            id="a flame known to stay",
+        ),
+        pytest.param(
+            [Given(CAMERA, "smoke", 10, 20), Given(HEAT, "rapid_rise", 50, 60)],
+            [("smoke", 10), ("fire", 50)],
+            id="smoke, then heat within a minute: 1 - 0.4 x 0.4 = 0.84",
+        ),
+        pytest.param(
+            [Given(CAMERA, "smoke", 10, 20), Given(HEAT, "rapid_rise", 90, 99)],
+            [("smoke", 10)],
+            id="smoke, then heat 71 s after its end",
+        ),
+        pytest.param(
+            [Given(CAMERA, "smoke", 10, 60, 0.4), Given(HEAT, "high_limit", 10, 60, 0.5)],
+            [],
+            id="two weak ones: 1 - 0.6 x 0.5 = 0.7",
+        ),
+        pytest.param(
+            [Given(CAMERA, "smoke", 10, 60, 0.5), Given(HEAT, "high_limit", 10, 60, 0.5)],
+            [("smoke", 10), ("fire", 10)],
+            id="two even chances: 0.75",
+        ),
+        pytest.param(
+            [Given(HEAT, "rapid_rise", 10, 60, 0.6), Given(HEAT, "high_limit", 10, 60, 0.6)],
+            [],
+            id="two signs of one sense are one witness",
+        ),
+        pytest.param(
+            [Given(CONTACT, "detector", 10, 11, 1.0), Given(CAMERA, "smoke", 20, 30, 0.5)],
+            [("detector_contact", 10), ("smoke", 20), ("fire", 20)],
+            id="detector and smoke",
+        ),
+    ],
+)
+def test_signs_make_an_event(given_signs: list[Given], expected: list[tuple[str, float]]) -> None:
+    assert raised(run(*given_signs)) == expected
+
+
+def test_a_flame_must_stay_longer_where_the_box_does_not_burn() -> None:
+    flame = Given(CAMERA, "flame", 10, 60)
+    assert ("fire", 20) in raised(run(flame, combustible=False))
+
+
+def test_a_detector_stands_until_its_contact_is_normal() -> None:
+    verdict = FireVerdict(combustible=True)
+    verdict.take(Given(CONTACT, "detector", 5, 6, 1.0).sign(5.0))
+    assert [f.change for f in verdict.tick(5.0)] == [Change.RAISED]
+    assert verdict.tick(5000.0) == ()
+    verdict.take(Given(CONTACT, "detector", 5, 6, 0.0).sign(6000.0))
+    (over,) = verdict.tick(6000.0)
+    assert (over.kind, over.change, over.subject) == (
+        Kind.DETECTOR_CONTACT,
+        Change.CLEARED,
+        "detector",
+    )
+
+
+def test_two_detectors_are_two_events() -> None:
+    found = run(
+        Given(CONTACT, "detector", 5, 6, 1.0, source="left"),
+        Given(CONTACT, "detector", 8, 9, 1.0, source="right"),
+    )
+    assert [(f.subject, f.at_s) for f in found if f.change is Change.RAISED] == [
+        ("left", 5),
+        ("right", 8),
+    ]
+
+
+def test_smoke_is_over_a_minute_after_the_last_sign() -> None:
+    found = run(Given(CAMERA, "smoke", 10, 60))
+    (over,) = [f for f in found if f.change is Change.CLEARED]
+    assert over.kind is Kind.SMOKE
+    assert over.end_s == 59
+    assert QUIET_S <= over.at_s - 59 <= QUIET_S + HELD_S + 1
+
+
+def test_fire_is_not_over_while_the_heat_lasts() -> None:
+    found = run(Given(HEAT, "static_response", 10, 500, 0.95, lasting=True))
+    assert [f.change for f in found if f.kind is Kind.FIRE] == [Change.RAISED, Change.CLEARED]
+    assert found[-1].at_s >= 499 + QUIET_S
+
+
+def test_fire_by_heat_alone_says_what_else_it_may_be() -> None:
+    found = run(
+        Given(HEAT, "static_response", 10, 200, 0.95, lasting=True),
+        Given(HEAT, "rapid_rise", 100, 120),
+    )
+    assert found[0].detail["cause"] == "uncertain"
+    assert found[0].detail["or"] == "over_temperature"
+    revised = [f for f in found if f.change is Change.REVISED]
+    assert revised and revised[0].detail["cause"] == "clear"
+
+
+def test_a_sensor_that_joins_is_named() -> None:
+    found = run(
+        Given(HEAT, "static_response", 10, 60, 0.95, lasting=True),
+        Given(HEAT, "static_response", 20, 60, 0.95, lasting=True, source="low"),
+    )
+    assert found[0].sensors == ("top",)
+    assert found[1].change is Change.REVISED
+    assert found[1].sensors == ("low", "top")
+
+
+signs = st.builds(
+    Given,
+    st.sampled_from(Sense),
+    st.sampled_from(["flame", "smoke", "rapid_rise", "static_response", "detector"]),
+    st.integers(0, 300),
+    st.integers(0, 300),
+    st.floats(0.0, 1.0),
+    st.booleans(),
+)
+
+
+@given(st.lists(signs, max_size=6))
+def test_every_event_is_raised_once_before_it_is_revised_or_cleared(
+    given_signs: list[Given],
+) -> None:
+    open_now: set[tuple[Kind, str]] = set()
+    for finding in run(*given_signs, until_s=420):
+        key = (finding.kind, finding.subject)
+        assert (finding.change is Change.RAISED) == (key not in open_now)
+        if finding.change is Change.CLEARED:
+            assert finding.end_s is not None and finding.end_s >= finding.onset_s
+            open_now.discard(key)
+        else:
+            open_now.add(key)
+        assert finding.onset_s <= finding.at_s
+        assert finding.detail.get("cause") == "clear" or "or" in finding.detail
+
+
+@given(st.lists(signs, max_size=5), st.integers(0, 200))
+def test_lasting_heat_is_fire_whatever_else_there_is(others: list[Given], start_s: int) -> None:
+    heat = Given(HEAT, "static_response", start_s, 300, 0.95, lasting=True, source="bay 9")
+    found = run(*others, heat, until_s=start_s + 1)
+    times = [f.at_s for f in found if f.kind is Kind.FIRE and f.change is Change.RAISED]
+    assert times and times[0] <= start_s
+
+
+def test_signs_of_two_senses_speak_together_for_a_minute() -> None:
+    assert TOGETHER_S == 60.0
+    late = Given(HEAT, "rapid_rise", 20 + 60, 90)
+    assert ("fire", 80) in raised(run(Given(CAMERA, "smoke", 10, 21), late))
