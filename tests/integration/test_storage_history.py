@@ -1,0 +1,272 @@
+"""Questions about the past: paged, filtered, bounded; and what retention leaves of it."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from kept_things import BOOT, CHAMBER, alarm, event, job, note, notice, outcome, over
+from stillair.errors import StoreError
+from stillair.model import Change, JobPhase, Kind, Outcome
+from stillair.storage.archive import Archive
+from stillair.storage.history import MOST_ITEMS, History
+from stillair.storage.journal import Journal
+from stillair.storage.retention import Retention, RetentionPlan
+
+NOW = datetime.fromtimestamp(BOOT.epoch_s(1000.0), UTC)
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Iterator[Journal]:
+    opened = Journal.open(tmp_path / "journal.db", wall=lambda: NOW)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def history(tmp_path: Path, journal: Journal) -> Iterator[History]:
+    opened = History(journal.path, tmp_path / "archive.db")
+    yield opened
+    opened.close()
+
+
+def test_entries_come_in_pages_newest_last(journal: Journal, history: History) -> None:
+    for number in range(1, 6):
+        journal.commit(outcome(number, float(number)), BOOT)
+    seen: list[int] = []
+    after: int | None = 0
+    while after is not None:
+        page = history.entries(after, 3)
+        assert len(page.entries) <= 3
+        seen += [entry.seq for entry in page.entries]
+        after = page.next
+    assert seen == list(range(1, 11))
+    assert history.last_seq() == 10
+
+
+def test_a_page_says_items_and_next(journal: Journal, history: History) -> None:
+    assert history.entries().body() == {"items": [], "next": None}
+    assert history.last_seq() == 0
+    journal.commit(outcome(), BOOT)
+    page = history.entries(0, 1)
+    assert page.body() == {"items": [page.entries[0].body], "next": 1}
+    assert history.entries(1, 1).next is None
+
+
+def test_entries_are_the_same_as_when_they_were_kept(journal: Journal, history: History) -> None:
+    kept = journal.commit(
+        Outcome(CHAMBER, 100.0, (event(),), (alarm(),), jobs=(job(),), notes=(note(),)), BOOT
+    )
+    assert list(history.entries().entries) == kept
+
+
+def test_entries_are_chosen_by_topic_job_kind_chamber_and_time(
+    journal: Journal, history: History
+) -> None:
+    with_job = f"{CHAMBER}-1"
+    journal.commit(Outcome(CHAMBER, 50.0, (event(1, at_s=50.0),)), BOOT)
+    journal.commit(Outcome(CHAMBER, 100.0, (event(2, job=with_job),), jobs=(job(),)), BOOT)
+    journal.commit(Outcome("south-bench", 200.0, (event(1, at_s=200.0, kind=Kind.DRAFT),)), BOOT)
+
+    def numbers(**wanted: object) -> list[int]:
+        return [entry.seq for entry in history.entries(**wanted).entries]  # type: ignore[arg-type]  # keywords of the table below
+
+    assert numbers(topic="event") == [1, 3, 4]
+    assert numbers(job=with_job) == [2, 3]
+    assert numbers(kind="draft") == [4]
+    assert numbers(chamber=CHAMBER) == [1, 2, 3]
+    assert numbers(since_at=BOOT.at(100.0), topic="event") == [3, 4]
+    assert numbers(topic="event", limit=2, last=True) == [3, 4]
+    assert numbers(kind="'; DROP TABLE ledger; --") == []
+    assert numbers(job="\ud800") == []
+
+
+def test_no_question_gets_more_than_the_most(journal: Journal, history: History) -> None:
+    journal.commit(Outcome(CHAMBER, 1.0, tuple(event(n) for n in range(1, MOST_ITEMS + 3))), BOOT)
+    assert len(history.entries(limit=10**9).entries) == MOST_ITEMS
+    assert len(history.entries(limit=-1).entries) == 1
+
+
+def test_jobs_are_listed_as_they_stand_in_the_order_of_their_start(
+    journal: Journal, history: History
+) -> None:
+    for number in (1, 2, 3):
+        journal.commit(Outcome(CHAMBER, 60.0, jobs=(job(number),)), BOOT)
+    done = replace(job(1, JobPhase.FINISHED), finished_s=90.0)
+    journal.commit(Outcome(CHAMBER, 100.0, jobs=(done,)), BOOT)
+    page = history.jobs(limit=2)
+    assert [(entry.body["id"], entry.body["state"]) for entry in page.entries] == [
+        (f"{CHAMBER}-1", "finished"),
+        (f"{CHAMBER}-2", "running"),
+    ]
+    assert page.next == 2
+    assert [entry.body["id"] for entry in history.jobs(2).entries] == [f"{CHAMBER}-3"]
+    assert [entry.seq for entry in history.jobs(limit=1, last=True).entries] == [3]
+    found = history.job(f"{CHAMBER}-1")
+    assert found is not None
+    assert found["finished_at"] == "2026-09-21T14:14:50.000Z"
+    assert history.job("never was") is None
+
+
+def test_a_job_spans_from_its_start_until_it_has_cooled(journal: Journal, history: History) -> None:
+    journal.commit(Outcome(CHAMBER, 60.0, jobs=(job(1),)), BOOT)
+    assert history.job_span(f"{CHAMBER}-1") == (BOOT.epoch_s(50.0), None)
+    journal.commit(Outcome(CHAMBER, 900.0, jobs=(job(1, JobPhase.FINISHED),)), BOOT)
+    assert history.job_span(f"{CHAMBER}-1") == (BOOT.epoch_s(50.0), BOOT.epoch_s(900.0))
+    with pytest.raises(KeyError):
+        history.job_span("never was")
+
+
+def test_alarms_are_listed_as_they_stand(journal: Journal, history: History) -> None:
+    for number in (1, 2):
+        journal.commit(outcome(number), BOOT)
+    journal.commit(Outcome(CHAMBER, 110.0, alarms=(over(alarm(1)),)), BOOT)
+    standing = [entry.body["id"] for entry in history.alarms(standing=True).entries]
+    assert standing == [f"{CHAMBER}-2"]
+    assert [e.body["annunciation"] for e in history.alarms().entries] == [
+        "normal",
+        "unacknowledged",
+    ]
+    found = history.alarm(f"{CHAMBER}-2")
+    assert found is not None
+    assert found["raised_at"] == "2026-09-21T14:15:00.000Z"
+    assert history.alarm("never was") is None
+
+
+def test_messages_are_listed_with_what_became_of_them(journal: Journal, history: History) -> None:
+    journal.commit(outcome(), BOOT)
+    (due,) = journal.due_notices(NOW)
+    journal.record_delivery(due.key, at=NOW, sent=True, outcome="accepted", next_try_at=None)
+    (row,) = history.notices(alarm=f"{CHAMBER}-1")
+    assert (row.state, row.tries, row.outcome) == ("sent", 1, "accepted")
+
+
+def test_a_row_that_nobody_understands_is_left_out(journal: Journal, history: History) -> None:
+    for number in (1, 2):
+        journal.commit(outcome(number), BOOT)
+    with sqlite3.connect(journal.path) as connection:
+        connection.execute("UPDATE ledger SET body = '{' WHERE seq = 1")
+    connection.close()
+    assert [entry.seq for entry in history.entries().entries] == [2, 3, 4]
+
+
+def test_where_there_is_no_journal_the_answer_is_an_error_and_no_file(tmp_path: Path) -> None:
+    history = History(tmp_path / "journal.db", tmp_path / "archive.db")
+    with pytest.raises(StoreError):
+        history.entries()
+    with pytest.raises(StoreError):
+        history.readings(CHAMBER, 0.0, 1.0)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_journal_set_aside_is_not_read_any_more(journal: Journal, history: History) -> None:
+    journal.commit(outcome(), BOOT)
+    assert history.last_seq() == 2
+    journal.close()
+    # A write-ahead log beside it would still hold every page.
+    for file in journal.path.parent.iterdir():
+        file.unlink()
+    journal.path.write_bytes(b"no journal " * 1000)
+    journal.commit(outcome(2), BOOT)
+    assert [entry.seq for entry in history.entries().entries] == [1, 2]
+    assert history.entries().entries[0].body["event"] == 2
+
+
+def test_readers_and_the_writer_do_not_wait_for_each_other(
+    journal: Journal, history: History
+) -> None:
+    stop = threading.Event()
+    faults: list[Exception] = []
+
+    def ask() -> None:
+        while not stop.is_set():
+            try:
+                history.entries(limit=1000)
+            except StoreError as error:
+                faults.append(error)
+
+    threads = [threading.Thread(target=ask) for _ in range(8)]
+    for thread in threads:
+        thread.start()
+    for number in range(1, 60):
+        journal.commit(outcome(number, float(number)), BOOT)
+    stop.set()
+    for thread in threads:
+        thread.join()
+    assert faults == []
+    assert history.last_seq() == 118
+
+
+# --- retention ---------------------------------------------------------------------------
+
+
+def test_retention_never_takes_what_happened_in_a_job_nor_a_danger(
+    journal: Journal, history: History, tmp_path: Path
+) -> None:
+    in_job = f"{CHAMBER}-1"
+    raised = notice("1", about=f"{CHAMBER}-1")
+    journal.commit(Outcome(CHAMBER, 10.0, (event(1),), (alarm(1),), (raised,)), BOOT)
+    journal.commit(
+        Outcome(CHAMBER, 20.0, (event(1, Change.CLEARED, 20.0),), (over(alarm(1)),)), BOOT
+    )
+    journal.commit(
+        Outcome(
+            CHAMBER,
+            30.0,
+            (event(2, job=in_job),),
+            (over(alarm(2, job=in_job)),),
+            (notice("2", about=f"{CHAMBER}-2"),),
+            (job(1, JobPhase.FINISHED),),
+            (note(),),
+        ),
+        BOOT,
+    )
+    journal.commit(Outcome(CHAMBER, 40.0, (event(3, at_s=40.0, kind=Kind.SMOKE),)), BOOT)
+    journal.commit(outcome(4, 50.0), BOOT)
+    for key in ("1", "2"):
+        journal.record_delivery(key, at=NOW, sent=True, outcome="accepted", next_try_at=None)
+    archive = Archive.open(tmp_path / "archive.db")
+    plan = RetentionPlan(keep_days=30.0)
+    retention = Retention(journal, archive, plan, free_bytes=lambda _: 10**12)
+    assert retention.run(NOW).ledger_rows == 0
+    removed = retention.run(NOW + timedelta(days=31))
+    kept = [(entry.topic, entry.body.get("event")) for entry in history.entries().entries]
+    assert kept == [("job", None), ("note", None), ("event", 2), ("alarm", 2), ("event", 3)]
+    assert removed.ledger_rows == 6
+    # An alarm that stands is known again after a restart, whatever its age; a message waits.
+    assert journal.memory(CHAMBER, BOOT).alarms == (alarm(4, 50.0),)
+    assert [row.key for row in history.notices()] == [f"{CHAMBER}-4", "2"]
+    assert [entry.body["id"] for entry in history.alarms().entries] == [
+        f"{CHAMBER}-2",
+        f"{CHAMBER}-4",
+    ]
+    assert journal.memory(CHAMBER, BOOT).next_event == 5
+    archive.close()
+
+
+def test_a_chamber_may_have_days_of_its_own(journal: Journal, history: History) -> None:
+    journal.commit(Outcome(CHAMBER, 10.0, (event(1, at_s=10.0),)), BOOT)
+    journal.commit(Outcome("south-bench", 10.0, (event(1, at_s=10.0),)), BOOT)
+    archive = Archive.open(journal.path.with_name("archive.db"))
+    plan = RetentionPlan(keep_days=30.0, chamber_days={CHAMBER: 100.0})
+    Retention(journal, archive, plan, free_bytes=lambda _: 10**12).run(NOW + timedelta(days=31))
+    assert [entry.body["chamber"] for entry in history.entries().entries] == [CHAMBER]
+    archive.close()
+
+
+def test_a_number_is_never_given_twice_even_after_retention(
+    journal: Journal, history: History
+) -> None:
+    last = journal.commit(Outcome(CHAMBER, 10.0, (event(1, at_s=10.0),)), BOOT)[-1].seq
+    archive = Archive.open(journal.path.with_name("archive.db"))
+    retention = Retention(journal, archive, RetentionPlan(), free_bytes=lambda _: 10**12)
+    retention.run(NOW + timedelta(days=1000))
+    assert history.entries().entries == ()
+    assert journal.commit(outcome(2), BOOT)[0].seq == last + 1
+    archive.close()
