@@ -30,7 +30,7 @@ QUEUE_PARCELS = 5_000  # what waits in memory; about 20 MB at worst
 BATCH_PARCELS = 32  # go into one transaction when many wait
 FIRST_PAUSE_S = 0.5
 LONGEST_PAUSE_S = 15.0
-MARK_EVERY_S = 20.0  # each mark is a durable write, about 8 kB on the card
+MARK_EVERY_S = 30.0  # each mark is a durable write, about 6 kB on the card
 
 
 class JournalWriter:

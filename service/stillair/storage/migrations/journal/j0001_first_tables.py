@@ -13,7 +13,7 @@ NUMBERED = sa.BigInteger().with_variant(sa.Integer, "sqlite")
 
 def _current() -> list[sa.Column[object]]:
     return [
-        sa.Column("chamber", sa.Text, nullable=False, index=True),
+        sa.Column("chamber", sa.Text, nullable=False),
         sa.Column("boot_id", sa.Text, nullable=False),
         sa.Column("mono_s", sa.Float, nullable=False),
         sa.Column("at_us", sa.BigInteger, nullable=False),
@@ -51,6 +51,7 @@ def upgrade() -> None:
         sa.Column("seq", sa.BigInteger, nullable=False),
         sa.Column("job", sa.Text),
         sa.Column("standing", sa.Boolean, nullable=False),
+        sqlite_with_rowid=False,
     )
     op.create_table(
         "job",
@@ -59,12 +60,14 @@ def upgrade() -> None:
         sa.Column("first_seq", sa.BigInteger, nullable=False, index=True),
         sa.Column("seq", sa.BigInteger, nullable=False),
         sa.Column("unfinished", sa.Boolean, nullable=False),
+        sqlite_with_rowid=False,
     )
     op.create_table(
         "standing_event",
         *_current(),
         sa.Column("id", sa.Text, primary_key=True),
         sa.Column("event", sa.Integer, nullable=False),
+        sqlite_with_rowid=False,
     )
     op.create_table(
         "notice",
@@ -82,6 +85,7 @@ def upgrade() -> None:
         sa.Column("tries", sa.Integer, nullable=False),
         sa.Column("next_try_us", sa.BigInteger, nullable=False),
         sa.Column("outcome", sa.Text, nullable=False),
+        sqlite_with_rowid=False,
     )
     op.create_index("notice_due", "notice", ["state", "next_try_us"])
     op.create_table(
@@ -101,4 +105,5 @@ def upgrade() -> None:
         sa.Column("at_us", sa.BigInteger, nullable=False),
         sa.Column("next_event", sa.Integer, nullable=False),
         sa.Column("next_job", sa.Integer, nullable=False),
+        sqlite_with_rowid=False,
     )
