@@ -35,7 +35,7 @@ AFTER_REBOOT = Timeline("boot-2", BOOT.wall_at_zero_s + 500.0)
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
-    return tmp_path / "data" / "journal.db"
+    return tmp_path / "50% of? the #data" / "journal.db"
 
 
 @pytest.fixture
@@ -262,6 +262,42 @@ def test_a_damaged_file_is_set_aside_and_told(
     assert (path.parent / "journal.db.damaged-20260921T143000Z").exists()
     assert again.commit(outcome(2), BOOT)
     again.close()
+
+
+def test_what_can_still_be_read_of_a_damaged_journal_is_taken_over(
+    journal: Journal, path: Path
+) -> None:
+    journal.commit(Outcome(CHAMBER, 10.0, jobs=(job(),)), BOOT)
+    for number in range(1, 400):
+        journal.commit_all([Parcel(outcome(number, float(number)), BOOT)])
+    before = journal.memory(CHAMBER, BOOT)
+    with journal.transaction("x") as connection:
+        (page,) = connection.exec_driver_sql(
+            "SELECT pageno FROM dbstat WHERE name = 'ledger' AND pagetype = 'leaf' LIMIT 1 OFFSET 9"
+        ).fetchone() or (0,)
+    journal.close()
+    content = bytearray(path.read_bytes())
+    content[(page - 1) * 4096 : page * 4096] = b"\xff" * 4096
+    path.write_bytes(content)
+    again = Journal.open(path, wall=lambda: NOW)
+    assert "could be saved" in (again.repaired or "")
+    assert again.memory(CHAMBER, BOOT) == before
+    assert len(again.due_notices(NOW, 1000)) == 399
+    assert count(path, "ledger") > 780
+    assert again.commit(outcome(400), BOOT)[0].seq == 800
+    again.close()
+
+
+def test_a_state_that_nobody_understands_does_not_stop_the_start(
+    journal: Journal, path: Path
+) -> None:
+    journal.commit(Outcome(CHAMBER, 10.0, (event(),), (alarm(1), alarm(2)), jobs=(job(),)), BOOT)
+    with sqlite3.connect(path) as connection:
+        connection.execute("UPDATE alarm SET body = '{}' WHERE id = ?", (f"{CHAMBER}-1",))
+        connection.execute("UPDATE job SET body = 'x'")
+    connection.close()
+    memory = journal.memory(CHAMBER, BOOT)
+    assert (memory.alarms, memory.job, memory.next_job) == ((alarm(2),), None, 2)
 
 
 def test_damage_met_while_running_is_mended_at_the_next_commit(

@@ -23,7 +23,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, create_engine, event, text
+from sqlalchemy import URL, Engine, create_engine, event, text
 from sqlalchemy.engine import Connection
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
@@ -44,7 +44,7 @@ class Versions:
 
 def _connect(path: Path, pragmas: tuple[str, ...], begin: str, pool_size: int) -> Engine:
     engine = create_engine(
-        f"sqlite:///{path}",
+        URL.create("sqlite", database=str(path)),
         pool_size=pool_size,
         max_overflow=0,
         pool_timeout=5.0,
@@ -207,15 +207,18 @@ def open_store(
     synchronous: str = "FULL",
     check: bool = True,
     mend: bool = True,
+    rescue: Callable[[Path, Engine], int] | None = None,
     wall: Callable[[], datetime] = lambda: datetime.now(UTC),
 ) -> tuple[Engine, str | None]:
     """Open a file for writing, up to date; a damaged one is set aside and a new one begun.
 
-    Returns the engine and, if a file was set aside, one sentence saying so.
+    Returns the engine and, if a file was set aside, one sentence saying so;
+    `rescue` may copy what can still be read from that file into the new one.
     Raises `StoreError` if the file can't be used now: no right, no room, busy;
     and `DamagedStoreError` for a damaged one that must stay, without `mend`.
     """
     repaired: str | None = None
+    aside: Path | None = None
     with store_errors(f"{path.parent} can't be used"):
         if not path.parent.is_dir():
             path.parent.mkdir(parents=True, mode=0o700)
@@ -228,6 +231,8 @@ def open_store(
                 check_soundness(path)
             engine = writer_engine(path, synchronous=synchronous)
             bring_up_to_date(engine, versions)
+            if aside is not None and rescue is not None:
+                repaired = f"{repaired}; {rescue(aside, engine)} rows of it could be saved"
             return engine, repaired
         except DamagedStoreError as damage:
             if engine is not None:

@@ -14,6 +14,7 @@ right) is tried again at the next call, so that a service can start without it.
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -43,6 +44,7 @@ from stillair.model import (
 from stillair.storage import items, migrations, outbox
 from stillair.storage.outbox import micros
 from stillair.storage.records import Parcel, dump, load, shifted
+from stillair.storage.rescue import rescue
 from stillair.storage.tables import (
     AlarmRow,
     JobRow,
@@ -50,6 +52,8 @@ from stillair.storage.tables import (
     StandingEvent,
     WatchMark,
 )
+
+log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +135,9 @@ class Journal:
                 # Somebody moved or removed the file: rows would go where nobody finds them.
                 self.close()
             if self._engine is None:
-                self._engine, repaired = open_store(self.path, migrations.JOURNAL, wall=self._wall)
+                self._engine, repaired = open_store(
+                    self.path, migrations.JOURNAL, rescue=rescue, wall=self._wall
+                )
                 self.repaired = repaired or self.repaired
                 self._inode = inode_of(self.path)
 
@@ -349,10 +355,13 @@ class Journal:
             query = query.where(col(JobRow.unfinished)).order_by(col(JobRow.first_seq))
         else:
             query = query.order_by(col(StandingEvent.event))
-        return [
-            shifted(load(cls, row["body"]), _shift_s(row, timeline))
-            for row in connection.execute(query).mappings()
-        ]
+        states = []
+        for row in connection.execute(query).mappings():
+            try:
+                states.append(shifted(load(cls, row["body"]), _shift_s(row, timeline)))
+            except ValueError:
+                log.exception("a state in the journal can't be understood and was left out")
+        return states
 
 
 @dataclass(frozen=True, slots=True)
