@@ -135,6 +135,7 @@ class Watch:
             people=plan.people,
             simulated=plan.simulated,
             alarms=memory.alarms,
+            events=memory.events,
         )
         self._jobs = JobDesk(chamber=plan.chamber, next_job=memory.next_job, job=memory.job)
         self._next_event = memory.next_event

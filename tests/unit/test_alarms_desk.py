@@ -223,14 +223,32 @@ def test_a_danger_is_not_explained_away(shed: Shed) -> None:
     shed.begins(Kind.RAPID_RISE)
     shed.wait(5)
     shed.becomes(Kind.RAPID_RISE, Kind.DOOR_OPEN)
-    alarm = shed.only()
-    assert alarm.kind is Kind.RAPID_RISE
-    assert "may also be: door open" in alarm.text
-    assert shed.desk.sounding() is Sounding.ATTENTION
+    assert shed.only().kind is Kind.RAPID_RISE
+    shed.wait(60)
+    danger, door = shed.desk.standing()
+    assert (danger.id, danger.kind) == ("north-bench-1", Kind.RAPID_RISE)
+    assert danger.annunciation is Annunciation.RETURNED_UNACKNOWLEDGED
+    assert shed.desk.sounding() is Sounding.ATTENTION, "until somebody has seen it"
+    assert (door.id, door.kind) == ("north-bench-1b", Kind.DOOR_OPEN), "and the door, beside it"
+    over = [notice.text for _, notice in shed.told if ":over:" in notice.key]
+    assert "as far as can be told: it looks like this now: door open." in over[0]
     shed.ends(Kind.DOOR_OPEN)
-    shed.wait(61)
-    assert shed.only().annunciation is Annunciation.RETURNED_UNACKNOWLEDGED
-    assert shed.desk.sounding() is Sounding.ATTENTION, "danger: also afterwards, until it is seen"
+    shed.wait(20)
+    shed.seen("north-bench-1b")
+    shed.seen("north-bench-1")
+    assert shed.desk.standing() == ()
+
+
+def test_a_fire_beside_what_was_taken_for_one_loses_neither(shed: Shed) -> None:
+    shed.begins(Kind.FIRE)
+    shed.becomes(Kind.FIRE, Kind.HEAT_LOST)
+    shed.wait(90)
+    shed.begins(Kind.FIRE)
+    kinds = [(a.id, a.kind, a.condition) for a in shed.desk.standing()]
+    assert kinds == [
+        ("north-bench-1", Kind.FIRE, True),
+        ("north-bench-1b", Kind.HEAT_LOST, True),
+    ]
 
 
 def test_a_door_that_turns_out_to_be_lost_heat_ends_its_quiet(shed: Shed) -> None:
@@ -538,6 +556,51 @@ def test_an_alarm_that_was_cleared_by_its_old_number_ends(shed: Shed) -> None:
     shed.ends(Kind.DOOR_OPEN)
     shed.wait(20)
     assert shed.only().annunciation is Annunciation.RETURNED_UNACKNOWLEDGED
+
+
+def test_an_event_that_still_stands_keeps_its_alarm_without_being_raised_again(shed: Shed) -> None:
+    shed.begins(Kind.CAMERA_FAULT, detail={"cause": "clear", "reason": "no picture"})
+    shed.wait(60)
+    alarms, events = shed.desk.standing(), tuple(shed.open.values())
+    shed = Shed(make_desk(alarms=alarms, events=events), t_s=60.0, open=shed.open)
+    shed.wait(2 * CONFIRM_S)
+    assert shed.only().condition
+    shed.ends(Kind.CAMERA_FAULT)
+    shed.wait(30)
+    assert shed.only().annunciation is Annunciation.RETURNED_UNACKNOWLEDGED
+    assert "no picture" in shed.told[-1][1].text.lower(), "its details are known again"
+
+
+def test_an_event_that_was_in_its_on_delay_at_a_restart_becomes_an_alarm(shed: Shed) -> None:
+    shed.begins(Kind.CAMERA_FAULT)
+    shed.wait(10)
+    assert shed.desk.standing() == ()
+    shed = Shed(make_desk(events=tuple(shed.open.values())), t_s=10.0)
+    shed.wait(30)
+    assert shed.desk.standing() == ()
+    shed.wait(1)
+    assert shed.only().id == "north-bench-1"
+    assert len(shed.told) == 1
+
+
+def test_a_notice_is_not_said_again_after_a_restart(shed: Shed) -> None:
+    shed.begins(Kind.SOAK_READY)
+    shed = Shed(make_desk(events=tuple(shed.open.values())), t_s=10.0)
+    shed.wait(100)
+    assert shed.told == []
+
+
+def test_a_danger_that_became_harmless_stays_unseen_through_a_restart(shed: Shed) -> None:
+    shed.begins(Kind.RAPID_RISE)
+    shed.becomes(Kind.RAPID_RISE, Kind.DOOR_OPEN)
+    alarms, events = shed.desk.standing(), tuple(shed.open.values())
+    shed = Shed(make_desk(alarms=alarms, events=events), open=shed.open)
+    shed.wait(CONFIRM_S + 1)
+    kinds = {a.kind: a.annunciation for a in shed.desk.standing()}
+    assert kinds == {
+        Kind.RAPID_RISE: Annunciation.RETURNED_UNACKNOWLEDGED,
+        Kind.DOOR_OPEN: Annunciation.UNACKNOWLEDGED,
+    }
 
 
 def test_a_whole_night_in_a_loop(shed: Shed) -> None:

@@ -62,15 +62,18 @@ class DeskMachine(RuleBasedStateMachine):
 
     @initialize()
     def begin(self) -> None:
-        self.desk = self.new_desk(())
+        self.desk = self.new_desk((), ())
 
-    def new_desk(self, alarms: tuple[AlarmState, ...]) -> AlarmDesk:
+    def new_desk(
+        self, alarms: tuple[AlarmState, ...], events: tuple[EventChange, ...]
+    ) -> AlarmDesk:
         return AlarmDesk(
             chamber="shed",
             chamber_name="shed",
             people=PEOPLE,
             simulated=False,
             alarms=alarms,
+            events=events,
         )
 
     def keep(self, result: AlarmResult) -> None:
@@ -124,7 +127,7 @@ class DeskMachine(RuleBasedStateMachine):
         event = self.change(Change.REVISED, number, kind, subject)
         self.open[kind, subject] = event
         for alarm in self.desk.standing():
-            if alarm.event == number:
+            if alarm.event == number and (is_danger(kind) or not is_danger(was)):
                 self.seen.add(alarm.id)  # may go over into the other kind's alarm
         self.keep(self.desk.take(event))
 
@@ -178,8 +181,8 @@ class DeskMachine(RuleBasedStateMachine):
         except CommandRefused:
             assert before == (self.desk.standing(), self.desk.sounding()), "refused, yet changed"
 
-    @rule(later_s=st.sampled_from([0.0, 30.0, 5000.0]))
-    def restarts(self, later_s: float) -> None:
+    @rule(later_s=st.sampled_from([0.0, 30.0, 5000.0]), with_events=st.booleans())
+    def restarts(self, later_s: float, with_events: bool) -> None:
         """Power fails: what was stored comes back, in the seconds of a new boot."""
         shift_s = self.t_s - later_s
         self.stored = {
@@ -199,11 +202,19 @@ class DeskMachine(RuleBasedStateMachine):
             if alarm.annunciation is not CALM or alarm.suppression is not Suppression.NONE
         )
         self.t_s = later_s + 60.0
-        self.desk = self.new_desk(standing)
-        # Detectors are cold: what goes on is raised anew, under new numbers.
-        going_on, self.open = self.open, {}
-        for kind, subject in going_on:
-            self.begins(kind, subject)
+        going_on = self.open
+        if with_events:
+            self.open = {
+                key: replace(event, at_s=self.t_s, onset_s=self.t_s)
+                for key, event in going_on.items()
+            }
+            self.desk = self.new_desk(standing, tuple(self.open.values()))
+        else:
+            # Detectors are cold: what goes on is raised anew, under new numbers.
+            self.open = {}
+            self.desk = self.new_desk(standing, ())
+            for kind, subject in going_on:
+                self.begins(kind, subject)
         self.time_passes(1)
 
     @invariant()

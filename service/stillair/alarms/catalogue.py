@@ -12,10 +12,15 @@ temperature, because a cold gust spoils a part within minutes.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from stillair.model import KIND_CLASS, JobPhase, Kind, Phase, SignalClass
+from stillair.errors import CommandRefused, Refusal
+from stillair.model import KIND_CLASS, JobPhase, Kind, Phase, Shelve, SignalClass
+
+SHELVE_MINUTES = (1.0, 480.0)
+REASON_LENGTH = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,3 +164,23 @@ def is_danger(kind: Kind) -> bool:
 def is_notice(kind: Kind) -> bool:
     """True for what a person waited for: said once, no answer needed."""
     return KIND_CLASS[kind][0] is SignalClass.NOTICE
+
+
+def shelving_reason(command: Shelve, kind: Kind) -> str:
+    """The reason, trimmed, for which an alarm of this kind is to be quiet.
+
+    Raises `CommandRefused` where it can't be, or not for so long.
+    """
+    if not CATALOGUE[kind].may_hide:
+        raise CommandRefused(Refusal.FORBIDDEN, "a danger can't be made quiet, only seen")
+    shortest, longest = SHELVE_MINUTES
+    if not (math.isfinite(command.minutes) and shortest <= command.minutes <= longest):
+        raise CommandRefused(
+            Refusal.FORBIDDEN, f"it can be quiet for {shortest:.0f} to {longest:.0f} minutes"
+        )
+    reason = command.reason.strip()
+    if len(reason) > REASON_LENGTH or not all(c.isprintable() for c in reason):
+        raise CommandRefused(
+            Refusal.FORBIDDEN, f"the reason is one line of at most {REASON_LENGTH} characters"
+        )
+    return reason

@@ -9,11 +9,28 @@ states in `states`, the words in `wording`; this module only brings them togethe
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from stillair.alarms.catalogue import CATALOGUE, AlarmContext, AlarmRule, is_danger, is_notice
-from stillair.alarms.states import Life, Signal
+from stillair.alarms.catalogue import (
+    CATALOGUE,
+    AlarmContext,
+    is_danger,
+    is_notice,
+    shelving_reason,
+)
+from stillair.alarms.entries import (
+    NOT_YET_S,
+    URGENCY,
+    Entry,
+    Work,
+    as_ended,
+    life_of,
+    restored,
+)
+from stillair.alarms.entries import (
+    AlarmResult as AlarmResult,
+)
+from stillair.alarms.states import Signal
 from stillair.alarms.telling import Person as Person
 from stillair.alarms.telling import Telling
 from stillair.alarms.wording import Stage, line
@@ -26,7 +43,6 @@ from stillair.model import (
     Change,
     EventChange,
     Kind,
-    Notice,
     Priority,
     Reset,
     Shelve,
@@ -34,45 +50,14 @@ from stillair.model import (
     Suppression,
 )
 
-SHELVE_MINUTES = (1.0, 480.0)
-REASON_LENGTH = 200
-# Detectors start cold after a restart: an alarm that was standing then and is
-# not raised again within this time is taken to have ended meanwhile.
+# An alarm that was standing at the last stop without an event that could end it:
+# if it is not raised again within this time, it is taken to have ended meanwhile.
 CONFIRM_S = 600.0
 # The same thing coming back sooner than this is not told again at once, but by
 # the repeat: a door that is opened ten times makes one message, not twenty.
 QUIET_S = 180.0
 NOTICE_QUIET_S = 900.0
 _REMEMBERED = 256
-_URGENCY = {Priority.CRITICAL: 0, Priority.HIGH: 1, Priority.MEDIUM: 2, Priority.LOW: 3}
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmResult:
-    """The alarms that have changed, and the messages that follow."""
-
-    alarms: tuple[AlarmState, ...] = ()
-    notices: tuple[Notice, ...] = ()
-
-
-@dataclass(slots=True)
-class _Entry:
-    """One kind and subject: the newest event about it, and its alarm if it has one."""
-
-    rule: AlarmRule
-    change: EventChange
-    alarm: AlarmState | None = None
-    due_s: float | None = None  # the on-delay runs out
-    end_s: float | None = None  # the off-delay runs out
-    confirm_s: float | None = (
-        None  # found standing at a restart: not seen again until then, it's over
-    )
-    told: bool = False
-    told_urgency: int = 9  # the most urgent that people know of
-    first_told_s: float = 0.0
-    say_s: float | None = None  # to be said then, or again
-    quiet_until_s: float = -math.inf
-    stamp: int = -1
 
 
 class AlarmDesk:
@@ -87,7 +72,10 @@ class AlarmDesk:
     simulated : bool
         Every message begins with the word.
     alarms : tuple[AlarmState, ...]
-        What stood at the last stop, in this boot's seconds. Shelving ends.
+        What was not normal at the last stop, in this boot's seconds. Shelving ends.
+    events : tuple[EventChange, ...]
+        What stood at the last stop. Whoever hands them over also clears those
+        that are not seen again.
     """
 
     def __init__(
@@ -98,23 +86,22 @@ class AlarmDesk:
         people: tuple[Person, ...],
         simulated: bool,
         alarms: tuple[AlarmState, ...] = (),
+        events: tuple[EventChange, ...] = (),
     ) -> None:
         self._chamber = chamber
         self._telling = Telling(
             chamber=chamber, chamber_name=chamber_name, people=people, simulated=simulated
         )
         self._context = AlarmContext()
-        self._entries: dict[tuple[Kind, str], _Entry] = {}
-        self._recent: dict[str, AlarmState] = {}
+        self._entries = restored(alarms, events)
+        self._recent = {alarm.id: alarm for alarm in alarms if not life_of(alarm).standing}
         self._resumed = False
-        for alarm in sorted(alarms, key=lambda a: a.event):
-            self._restore(alarm)
 
     # --- what comes in ------------------------------------------------------
 
     def take(self, change: EventChange) -> AlarmResult:
         """Take one line of an event's story, at the time `change.at_s`."""
-        work = _Work()
+        work = Work()
         if is_notice(change.kind):
             self._notify(change, work)
             return work.result()
@@ -128,12 +115,9 @@ class AlarmDesk:
             key = (change.kind, change.subject)
         entry = self._entries.get(key)
         if entry is None:
-            entry = self._entries[key] = _Entry(CATALOGUE[change.kind], change)
+            entry = self._entries[key] = Entry(CATALOGUE[change.kind], change)
         elif key != (change.kind, change.subject):
-            if entry.alarm is not None and is_danger(key[0]) and not is_danger(change.kind):
-                change = _doubted(entry.alarm, change)
-            else:
-                entry = self._moved(key, entry, change, work)
+            entry = self._moved(key, entry, change, work)
         self._raise(entry, change, work)
         return work.result()
 
@@ -144,7 +128,7 @@ class AlarmDesk:
         FORBIDDEN for hiding a danger or an impossible time, CONFLICT where it
         doesn't fit the alarm's state.
         """
-        work = _Work()
+        work = Work()
         entry = next(
             (e for e in self._entries.values() if e.alarm and e.alarm.id == command.alarm), None
         )
@@ -152,7 +136,7 @@ class AlarmDesk:
             if command.alarm not in self._recent:
                 raise CommandRefused(Refusal.UNKNOWN, "there is no such alarm")
             if isinstance(command, Shelve):
-                _check_shelving(self._recent[command.alarm], command)
+                shelving_reason(command, self._recent[command.alarm].kind)
                 raise CommandRefused(Refusal.CONFLICT, "this alarm is over already")
             return work.result()
         if isinstance(command, Acknowledge):
@@ -164,7 +148,7 @@ class AlarmDesk:
                 raise CommandRefused(Refusal.CONFLICT, "somebody has to see it first")
             self._signal(entry, Signal.RESET, command.t_s, work)
         elif isinstance(command, Shelve):
-            reason = _check_shelving(entry.alarm, command)
+            reason = shelving_reason(command, entry.alarm.kind)
             self._signal(entry, Signal.SHELVE, command.t_s, work)
             entry.alarm = replace(
                 entry.alarm,
@@ -179,7 +163,7 @@ class AlarmDesk:
     def tick(self, t_s: float, context: AlarmContext) -> AlarmResult:
         """One second has passed: delays, shelving that runs out, repeats, suppression."""
         self._context = context
-        work = _Work()
+        work = Work()
         if not self._resumed:
             self._resume(t_s, work)
         for key, entry in list(self._entries.items()):
@@ -200,7 +184,7 @@ class AlarmDesk:
     def standing(self) -> tuple[AlarmState, ...]:
         """All alarms that aren't plainly normal, the most urgent first, then the newest."""
         alarms = [e.alarm for e in self._entries.values() if e.alarm is not None]
-        return tuple(sorted(alarms, key=lambda a: (_URGENCY[a.priority], -a.raised_s, a.id)))
+        return tuple(sorted(alarms, key=lambda a: (URGENCY[a.priority], -a.raised_s, a.id)))
 
     def sounding(self) -> Sounding:
         """What the sounder should be doing.
@@ -212,11 +196,11 @@ class AlarmDesk:
         loudest = Sounding.SILENT
         for entry in self._entries.values():
             alarm = entry.alarm
-            if alarm is None or not _life(alarm).unseen:
+            if alarm is None or not life_of(alarm).unseen:
                 continue
             if is_danger(alarm.kind) and alarm.priority is Priority.CRITICAL:
                 return Sounding.FIRE
-            if _URGENCY[alarm.priority] <= _URGENCY[Priority.HIGH] and (
+            if URGENCY[alarm.priority] <= URGENCY[Priority.HIGH] and (
                 alarm.condition or is_danger(alarm.kind)
             ):
                 loudest = Sounding.ATTENTION
@@ -234,13 +218,18 @@ class AlarmDesk:
         key = (change.kind, change.subject)
         return key if key in self._entries else None
 
-    def _moved(
-        self, key: tuple[Kind, str], entry: _Entry, change: EventChange, work: _Work
-    ) -> _Entry:
+    def _moved(self, key: tuple[Kind, str], entry: Entry, change: EventChange, work: Work) -> Entry:
         """The event has become another kind: its alarm goes along under the same id."""
-        del self._entries[key]
+        new_key = (change.kind, change.subject)
         rule = CATALOGUE[change.kind]
-        other = self._entries.get((change.kind, change.subject))
+        other = self._entries.get(new_key)
+        if entry.alarm is not None and is_danger(key[0]) and not is_danger(change.kind):
+            # A danger is never explained away: it ends as one, and stays until it is seen.
+            self._clear(entry, as_ended(entry.change, change), work)
+            if other is None:
+                other = self._entries[new_key] = Entry(rule, change)
+            return other
+        del self._entries[key]
         if other is not None and other.alarm is not None:
             if entry.alarm is not None:
                 work.changed(self._ended(entry, entry.alarm, change.at_s))
@@ -248,10 +237,10 @@ class AlarmDesk:
         if entry.due_s is not None:
             entry.due_s += rule.on_delay_s - entry.rule.on_delay_s
         entry.rule = rule
-        self._entries[(change.kind, change.subject)] = entry
+        self._entries[new_key] = entry
         return entry
 
-    def _raise(self, entry: _Entry, change: EventChange, work: _Work) -> None:
+    def _raise(self, entry: Entry, change: EventChange, work: Work) -> None:
         t_s = change.at_s
         entry.end_s = entry.confirm_s = None
         entry.change = change
@@ -275,7 +264,7 @@ class AlarmDesk:
         if entry.alarm != before:
             work.changed(entry.alarm)
         self._signal(entry, Signal.CONDITION_TRUE, t_s, work, quietly=True)
-        if _URGENCY[change.priority] < _URGENCY[before.priority]:
+        if URGENCY[change.priority] < URGENCY[before.priority]:
             self._signal(entry, Signal.UNSHELVE, t_s, work, quietly=True)
             self._signal(entry, Signal.REALARM, t_s, work, quietly=True)
         self._suppress(entry, t_s, work, quietly=True)
@@ -284,24 +273,19 @@ class AlarmDesk:
         elif change.kind is not before.kind or change.priority is not before.priority:
             self._tell_changed(entry, t_s, work)
 
-    def _clear(self, entry: _Entry, change: EventChange, work: _Work) -> None:
-        if entry.alarm is None:
-            entry.due_s = None
-            entry.change = change
-            return
+    def _clear(self, entry: Entry, change: EventChange, work: Work) -> None:
         entry.change = change
-        if entry.alarm.kind is not change.kind:
-            entry.change = _doubted(entry.alarm, change)
-        if entry.alarm.condition:
+        entry.due_s = None
+        if entry.alarm is not None and entry.alarm.condition:
             entry.end_s = change.at_s + entry.rule.off_delay_s
             if change.at_s >= entry.end_s:
                 self._end(entry, change.at_s, work)
 
-    def _announce(self, entry: _Entry, t_s: float, work: _Work) -> None:
+    def _announce(self, entry: Entry, t_s: float, work: Work) -> None:
         entry.due_s = None
         change = entry.change
         entry.alarm = AlarmState(
-            id=f"{self._chamber}-{change.event}",
+            id=self._new_id(change.event),
             chamber=self._chamber,
             kind=change.kind,
             subject=change.subject,
@@ -320,7 +304,14 @@ class AlarmDesk:
         self._suppress(entry, t_s, work, quietly=True)
         self._tell_raised(entry, t_s, work)
 
-    def _end(self, entry: _Entry, t_s: float, work: _Work) -> None:
+    def _new_id(self, event: int) -> str:
+        """The alarm's id after its event; "b", "c" ... where that event has had one before."""
+        taken = {e.alarm.id for e in self._entries.values() if e.alarm is not None}
+        name = f"{self._chamber}-{event}"
+        names = (name, *(f"{name}{letter}" for letter in "bcdefghijklmnopqrstuvwxyz"))
+        return next((n for n in names if n not in taken and n not in self._recent), name)
+
+    def _end(self, entry: Entry, t_s: float, work: Work) -> None:
         """The condition has been gone for the off-delay."""
         entry.end_s = entry.confirm_s = entry.say_s = None
         if entry.alarm is None:
@@ -332,7 +323,7 @@ class AlarmDesk:
         self._signal(entry, Signal.CONDITION_FALSE, t_s, work)
         self._suppress(entry, t_s, work)
 
-    def _tick_alarm(self, entry: _Entry, alarm: AlarmState, t_s: float, work: _Work) -> None:
+    def _tick_alarm(self, entry: Entry, alarm: AlarmState, t_s: float, work: Work) -> None:
         if (
             alarm.suppression is Suppression.SHELVED
             and alarm.shelved_until_s is not None
@@ -354,7 +345,7 @@ class AlarmDesk:
             if asks or entry.rule.repeats_when_seen:
                 self._tell(entry, Stage.STILL if entry.told else Stage.RAISED, t_s, work)
 
-    def _suppress(self, entry: _Entry, t_s: float, work: _Work, *, quietly: bool = False) -> None:
+    def _suppress(self, entry: Entry, t_s: float, work: Work, *, quietly: bool = False) -> None:
         alarm = entry.alarm
         if alarm is None:
             return
@@ -366,10 +357,10 @@ class AlarmDesk:
 
     def _signal(
         self,
-        entry: _Entry,
+        entry: Entry,
         signal: Signal,
         t_s: float,
-        work: _Work,
+        work: Work,
         *,
         by: str | None = None,
         quietly: bool = False,
@@ -381,7 +372,7 @@ class AlarmDesk:
         alarm = entry.alarm
         if alarm is None:
             return
-        before = _life(alarm)
+        before = life_of(alarm)
         life = before.after(signal, latches=entry.rule.latches, may_hide=entry.rule.may_hide)
         if life == before:
             return
@@ -412,7 +403,7 @@ class AlarmDesk:
         ):
             self._tell(entry, Stage.STILL if entry.told else Stage.RAISED, t_s, work)
 
-    def _ended(self, entry: _Entry, alarm: AlarmState, t_s: float) -> AlarmState:
+    def _ended(self, entry: Entry, alarm: AlarmState, t_s: float) -> AlarmState:
         """Put an alarm away as normal and remember it for a late answer."""
         normal = replace(
             alarm,
@@ -432,23 +423,23 @@ class AlarmDesk:
 
     # --- telling people -----------------------------------------------------
 
-    def _tell_raised(self, entry: _Entry, t_s: float, work: _Work) -> None:
+    def _tell_raised(self, entry: Entry, t_s: float, work: Work) -> None:
         """Say that it has begun, unless it was said moments ago."""
         if t_s < entry.quiet_until_s and entry.rule.may_hide:
             entry.say_s = entry.quiet_until_s
         else:
             self._tell(entry, Stage.RAISED, t_s, work)
 
-    def _tell_changed(self, entry: _Entry, t_s: float, work: _Work) -> None:
+    def _tell_changed(self, entry: Entry, t_s: float, work: Work) -> None:
         """Say that it is something else: at once if it is worse than what people know."""
-        if not entry.told or _URGENCY[entry.change.priority] < entry.told_urgency:
+        if not entry.told or URGENCY[entry.change.priority] < entry.told_urgency:
             self._tell(entry, Stage.CHANGED if entry.told else Stage.RAISED, t_s, work)
         elif t_s < entry.quiet_until_s:
             entry.say_s = entry.quiet_until_s
         else:
             self._tell(entry, Stage.CHANGED, t_s, work)
 
-    def _tell(self, entry: _Entry, stage: Stage, t_s: float, work: _Work) -> None:
+    def _tell(self, entry: Entry, stage: Stage, t_s: float, work: Work) -> None:
         alarm = entry.alarm
         rule = entry.rule
         if alarm is None or not rule.messages:
@@ -460,7 +451,7 @@ class AlarmDesk:
                 entry.first_told_s = t_s
                 entry.told_urgency = 9
             entry.told = True
-            entry.told_urgency = min(entry.told_urgency, _URGENCY[alarm.priority])
+            entry.told_urgency = min(entry.told_urgency, URGENCY[alarm.priority])
             entry.quiet_until_s = t_s + QUIET_S
             entry.say_s = None
             if rule.repeat_s is not None:
@@ -475,7 +466,7 @@ class AlarmDesk:
             )
         )
 
-    def _notify(self, change: EventChange, work: _Work) -> None:
+    def _notify(self, change: EventChange, work: Work) -> None:
         """Say once what a person waited for."""
         key = (change.kind, change.subject)
         entry = self._entries.get(key)
@@ -483,7 +474,7 @@ class AlarmDesk:
             entry is not None and change.at_s < entry.quiet_until_s
         ):
             return
-        entry = self._entries[key] = _Entry(CATALOGUE[change.kind], change)
+        entry = self._entries[key] = Entry(CATALOGUE[change.kind], change)
         entry.quiet_until_s = change.at_s + NOTICE_QUIET_S
         work.notices.extend(
             self._telling.notices(
@@ -497,38 +488,14 @@ class AlarmDesk:
 
     # --- after a restart ----------------------------------------------------
 
-    def _restore(self, alarm: AlarmState) -> None:
-        rule = CATALOGUE[alarm.kind]
-        change = EventChange(
-            event=alarm.event,
-            change=Change.RAISED if alarm.condition else Change.CLEARED,
-            at_s=alarm.changed_s,
-            kind=alarm.kind,
-            signal_class=alarm.signal_class,
-            priority=alarm.priority,
-            onset_s=alarm.raised_s,
-            sensors=(),
-            detail={},
-            end_s=None if alarm.condition else alarm.changed_s,
-            subject=alarm.subject,
-            job=alarm.job,
-        )
-        if not _life(alarm).standing:
-            self._recent[alarm.id] = alarm
-            return
-        entry = _Entry(rule, change, alarm=alarm)
-        if alarm.condition:
-            entry.confirm_s = math.inf  # until the first tick says what time it is
-            entry.told = alarm.suppression is Suppression.NONE
-            entry.told_urgency = _URGENCY[alarm.priority]
-        self._entries[(alarm.kind, alarm.subject)] = entry
-
-    def _resume(self, t_s: float, work: _Work) -> None:
+    def _resume(self, t_s: float, work: Work) -> None:
         """First second after a restart: shelving ends, and what stood waits to be seen again."""
         self._resumed = True
         for entry in self._entries.values():
             alarm = entry.alarm
             if alarm is None:
+                if entry.due_s == NOT_YET_S:
+                    entry.due_s = t_s + entry.rule.on_delay_s
                 continue
             if entry.told:
                 entry.first_told_s = min(alarm.raised_s, t_s)
@@ -539,7 +506,7 @@ class AlarmDesk:
             if alarm.suppression is not Suppression.NONE:
                 self._signal(entry, Signal.UNSHELVE, t_s, work)
 
-    def _lapse(self, entry: _Entry, t_s: float, work: _Work) -> None:
+    def _lapse(self, entry: Entry, t_s: float, work: Work) -> None:
         entry.change = replace(
             entry.change,
             change=Change.CLEARED,
@@ -548,53 +515,3 @@ class AlarmDesk:
             detail={"reason": "since the watch began anew there has been no sign of it"},
         )
         self._end(entry, t_s, work)
-
-
-class _Work:
-    """What one call brings about: each alarm once, as it stands at the end."""
-
-    def __init__(self) -> None:
-        self._alarms: dict[str, AlarmState] = {}
-        self.notices: list[Notice] = []
-
-    def changed(self, alarm: AlarmState) -> None:
-        self._alarms[alarm.id] = alarm
-
-    def result(self) -> AlarmResult:
-        return AlarmResult(tuple(self._alarms.values()), tuple(self.notices))
-
-
-def _life(alarm: AlarmState) -> Life:
-    return Life(alarm.annunciation, alarm.suppression, alarm.condition)
-
-
-def _doubted(alarm: AlarmState, change: EventChange) -> EventChange:
-    """What looked like a danger now looks harmless: it stays that danger, in doubt.
-
-    A danger is never explained away before somebody has seen it.
-    """
-    return replace(
-        change,
-        kind=alarm.kind,
-        signal_class=alarm.signal_class,
-        priority=alarm.priority,
-        subject=alarm.subject,
-        detail={**change.detail, "cause": "uncertain", "or": change.kind.value},
-    )
-
-
-def _check_shelving(alarm: AlarmState, command: Shelve) -> str:
-    """The trimmed reason, or `CommandRefused` when this can't be made quiet for so long."""
-    if not CATALOGUE[alarm.kind].may_hide:
-        raise CommandRefused(Refusal.FORBIDDEN, "a danger can't be made quiet, only seen")
-    shortest, longest = SHELVE_MINUTES
-    if not (math.isfinite(command.minutes) and shortest <= command.minutes <= longest):
-        raise CommandRefused(
-            Refusal.FORBIDDEN, f"it can be quiet for {shortest:.0f} to {longest:.0f} minutes"
-        )
-    reason = command.reason.strip()
-    if len(reason) > REASON_LENGTH or not all(c.isprintable() for c in reason):
-        raise CommandRefused(
-            Refusal.FORBIDDEN, f"the reason is one line of at most {REASON_LENGTH} characters"
-        )
-    return reason
