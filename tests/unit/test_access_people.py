@@ -236,14 +236,29 @@ def test_a_damaged_file_lets_nobody_in_until_an_owner_is_made_anew(
     path.write_bytes(b"these are no people " * 1000)
     for _ in range(2):
         closed = Access(path)
-        with pytest.raises(StoreError, match="not a database"):
-            closed.has_owner()
+        assert closed.has_owner()
+        for ask in (closed.session, closed.bearer):
+            with pytest.raises(StoreError, match="not a database"):
+                ask("anything")
         with pytest.raises(StoreError):
             closed.sign_in("bench captain", WORDS)
     with Access.open(tmp_path, mend=True) as mended:
         mended.owner_add("Bench captain", WORDS)
         assert mended.sign_in("bench captain", WORDS)
     assert len(list(tmp_path.glob(f"{FILE_NAME}.damaged-*"))) == 1
+
+
+def test_a_disk_on_which_no_file_can_be_made_has_no_owner(tmp_path: Path) -> None:
+    (tmp_path / "in the way").touch()
+    with Access.open(tmp_path / "in the way") as access:
+        assert access.has_owner()  # it can't even be told whether there is a file
+    with Access.open(tmp_path / "new") as access:
+        (tmp_path / "new").mkdir(mode=0o700)
+        (tmp_path / "new" / FILE_NAME).touch()
+        holder = sqlite3.connect(tmp_path / "new" / FILE_NAME, isolation_level=None)
+        holder.execute("BEGIN EXCLUSIVE")
+        assert not access.has_owner()
+        holder.close()
 
 
 def test_a_session_is_known_while_nothing_can_be_written(

@@ -115,10 +115,12 @@ class Access:
 
     @classmethod
     def open(cls, folder: Path, *, mend: bool = False) -> Access:
-        """The people of a data directory. With `mend` a damaged file is set aside."""
-        access = cls(folder / FILE_NAME, mend=mend)
-        access.ready()
-        return access
+        """The people of a data directory. With `mend` a damaged file is set aside.
+
+        Whether the file can be used shows at the first question, so that a
+        service can watch without it.
+        """
+        return cls(folder / FILE_NAME, mend=mend)
 
     def __enter__(self) -> Self:
         return self
@@ -153,11 +155,18 @@ class Access:
     # --- people ------------------------------------------------------------------
 
     def has_owner(self) -> bool:
-        """Whether an owner has been made; once True, True until the process ends."""
+        """Whether an owner has been made; once True, True until the process ends.
+
+        True as well while the file can't be read: then nobody gets in.
+        """
         if not self._owned:
             owners = select(col(Person.key)).where(col(Person.role) == Role.OWNER.value)
-            with self._reading() as connection:
-                self._owned = connection.execute(owners.limit(1)).first() is not None
+            try:
+                with self._reading() as connection:
+                    self._owned = connection.execute(owners.limit(1)).first() is not None
+            except StoreError:
+                if not self._is_unused():
+                    return True
         return self._owned
 
     def owner_add(self, name: str, password: str, *, by: str = "command line") -> None:
@@ -367,6 +376,15 @@ class Access:
                 self._engine.begin() as connection,
             ):
                 yield connection
+
+    def _is_unused(self) -> bool:
+        """Whether there certainly is no file, or one into which nothing was ever written."""
+        try:
+            return self.path.stat().st_size == 0
+        except FileNotFoundError:
+            return True
+        except OSError:
+            return False
 
     def _now_us(self) -> int:
         return round(self._wall().timestamp() * 1e6)
