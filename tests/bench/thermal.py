@@ -21,8 +21,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE.parent / "scenario"), str(HERE.parents[1] / "service")]
+sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "service")]
 
+from scenario.thermal_box import BoxPlan, Event, random_box, readings  # noqa: E402  # path first
 from stillair.model import Change, Finding, Kind, Place, Reading  # noqa: E402  # path first
 from stillair.thermal.core import ThermalWatch  # noqa: E402  # path first
 from stillair.thermal.plan import (  # noqa: E402  # path first
@@ -31,7 +32,6 @@ from stillair.thermal.plan import (  # noqa: E402  # path first
     ThermalPlan,
 )
 from stillair.thermal.table import open_table  # noqa: E402  # path first
-from thermal_box import BoxPlan, Event, random_box, readings  # noqa: E402  # path first
 
 FIRE_KINDS = (Kind.RAPID_RISE, Kind.OVER_TEMPERATURE)
 NOTICES = (Kind.SOAK_READY, Kind.COOL_ENOUGH)
@@ -107,9 +107,8 @@ def recordings(folder: Path) -> None:
         hours += (rows[-1][0] - rows[0][0]) / 3600.0
         others.update(f.kind.value for f in found if f.change is Change.RAISED)
         if not path.name.startswith("room_fire"):
-            print(
-                f"  {path.stem}: {[f'{f.kind.value} at {f.at_s:.0f}' for f in found if f.change is Change.RAISED]}"
-            )
+            told = [f"{f.kind.value} at {f.at_s:.0f}" for f in found if f.change is Change.RAISED]
+            print(f"  {path.stem}: {told}")
             continue
         raised = [f.at_s for f in found if f.change is Change.RAISED and f.kind in FIRE_KINDS]
         early.extend(f"{path.stem} at {at_s:.0f}" for at_s in raised if at_s < 0)
@@ -149,19 +148,22 @@ def boxes(seeds: Iterable[int], *, quiet: bool, show: bool) -> None:
             label = f"{finding.kind.value}{' (one sensor)' if len(box.feelers) == 1 else ''}"
             false[label] += 1
             where[label].append(f"{seed}@{finding.at_s:.0f}")
-    print(
-        f"boxes{' without events' if quiet else ''}: {hours:.0f} h, {cost.per_sensor_s:.1f} microseconds a sensor-second"
-    )
+    what = "quiet boxes" if quiet else "boxes with events"
+    print(f"{what}: {hours:.0f} h, {cost.per_sensor_s:.1f} microseconds a sensor-second")
     for kind, score in sorted(scores.items()):
         print(
             f"  {kind}: {score.seen} of size, found {score.found}, called otherwise"
-            f" {dict(score.confused)}, uncertain {score.uncertain}, delay {_quartiles(score.delay_s)},"
-            f" onset off {_quartiles(score.onset_off_s)}"
+            f" {dict(score.confused)}, uncertain {score.uncertain},"
+            f" delay {_quartiles(score.delay_s)}, onset off {_quartiles(score.onset_off_s)}"
         )
         if show:
             print("    missed:", *score.missed)
     total = sum(false.values())
-    print(f"  false: {total} = {100.0 * total / hours:.2f} per 100 h {dict(false)}")
+    most = (total + 1.96 * math.sqrt(total + 1.0) + 2.0) * 100.0 / hours
+    print(
+        f"  false: {total} = {100.0 * total / hours:.2f} per 100 h, at most about {most:.2f}"
+        f" (95 %) {dict(false)}"
+    )
     if show:
         for label, places in where.items():
             print("   ", label, *places)

@@ -9,7 +9,7 @@ and ticks always give the same findings.
 
 from __future__ import annotations
 
-from stillair.model import Change, Finding, Kind, Place, Priority, Reading
+from stillair.model import Change, Finding, JobPhase, Kind, Place, Priority, Reading
 from stillair.thermal.air import AirTrack, RoomEstimate
 from stillair.thermal.drops import DropWatch
 from stillair.thermal.health import SensorHealth, SensorTrouble
@@ -73,7 +73,10 @@ class ThermalWatch:
         room_c = self._room.room_c
         hot_s = self._heat.hot_s
         calm = hot_s is None or t_s - hot_s > AFTER_HEAT_S
-        findings.extend(self._drops.tick(t_s, tracks, room_c, context.door_open, calm=calm))
+        unheated = self._heating.standing or context.job in (JobPhase.COOLING, JobPhase.FINISHED)
+        findings.extend(
+            self._drops.tick(t_s, tracks, room_c, context.door_open, calm=calm, unheated=unheated)
+        )
         cold_air = self._drops.standing
         wrong = self._drops.standing or self._heating.standing or not calm
         for track in tracks:

@@ -10,9 +10,10 @@ for 20 minutes, which leaves out what thermostats and fans do every time. For
 two and a half minutes the kind may still be revised.
 
 The end is a kink the other way: the air comes back by a part of what it had
-lost, faster than it would creep. Onset is where the fall, drawn as a straight
-line through 20 % and 60 % of its depth, leaves the level before it, less the
-dead time of 2 s that warm air stays at a sensor.
+lost, faster than it would creep. Onset and end are where the curve bends most,
+or, where it has no bend, where a straight line through 20 % and 60 % of the way
+leaves the level before; less the 2 s that air stays at a sensor before new air
+is there.
 """
 
 from __future__ import annotations
@@ -42,6 +43,8 @@ OUTSIDE_S = 8
 EVEN = 1.8  # highest over lowest share: the whole box is concerned
 MIXED = 0.2
 SUSPECT_S = 240.0
+SHARPEN_S = 40.0
+RETURN_S = 90
 LEAST_BELOW_K, BELOW_SHARE = 0.4, 0.25
 UNBANDED_SHARE = 0.15  # of the excess, where no band is known yet
 DECIDE_S = 150.0  # how long the kind may still change
@@ -134,11 +137,14 @@ class DropWatch:
         door_open: bool | None,
         *,
         calm: bool,
+        unheated: bool = False,
     ) -> list[Finding]:
         """Judge at a whole second.
 
         `tracks` are those of the good chamber sensors; not `calm`: there are
-        signs of fire, beside which a fall is no news (a switch still is).
+        signs of fire, beside which a fall is no news (a switch still is);
+        `unheated`: heat input is known to be gone, so that a fall of the whole
+        chamber needs to be a clear door.
         """
         findings: list[Finding] = []
         if door_open is not None or self._switch_s is not None:
@@ -149,7 +155,7 @@ class DropWatch:
                 if self._suspected is None:
                     self._look(t_s, tracks, room_c)
                 if self._suspected is not None:
-                    self._weigh(t_s, self._suspected, tracks, door_open is None, findings)
+                    self._weigh(t_s, self._suspected, tracks, door_open is None, unheated, findings)
             else:
                 self._suspected = None
         else:
@@ -215,6 +221,7 @@ class DropWatch:
         fall: _Fall,
         tracks: Sequence[AirTrack],
         door_possible: bool,
+        unheated: bool,
         findings: list[Finding],
     ) -> None:
         """Tell a suspected fall once it is clearly a door, or a draft that leaves the band."""
@@ -245,6 +252,8 @@ class DropWatch:
         if not (best is Kind.DOOR_OPEN and clear):
             lost = [max(s.lost_share, 0.004) for s in fall.shares]
             even = max(lost) < EVEN * min(lost)
+            if even and unheated:
+                return
             if len(lost) > 1 and age_s < (GOING_ON_S + 5.0 if even else WAIT_S):
                 return
             if not any(_leaves_band(share) for share in alive):
@@ -254,6 +263,7 @@ class DropWatch:
             if best is Kind.DRAFT and fall.outside_s < OUTSIDE_S:
                 return
         fall.kind = best
+        fall.onset_s = max(fall.onset_s, self._sharper_onset_s(t_s, fall))
         self._fall, self._suspected = fall, None
         self._tell(t_s, fall, Change.RAISED, kinds, findings)
 
@@ -374,9 +384,15 @@ class DropWatch:
         return False
 
     def _clear(self, t_s: float, fall: _Fall, findings: list[Finding]) -> None:
-        worst_k = fall.worst.drop_k if fall.shares else 0.0
-        lows = sorted(s.lowest_s for s in fall.shares if s.drop_k >= 0.4 * worst_k)
-        end_s = t_s if "ended" in fall.detail else lows[len(lows) // 2] - 1.0
+        end_s = t_s
+        if "ended" not in fall.detail:
+            worst_k = fall.worst.drop_k
+            ends = sorted(
+                t_s - _return_ago_s(s.track)
+                for s in fall.shares
+                if s.drop_k >= 0.4 * worst_k and s.track.seconds
+            )
+            end_s = ends[(len(ends) - 1) // 2] - DEAD_S
         self._fall = None
         self._suspect = 0
         if (
@@ -460,6 +476,12 @@ class DropWatch:
         )
         return scores(evidence, door_possible=door_possible)
 
+    def _sharper_onset_s(self, t_s: float, fall: _Fall) -> float:
+        """The onset seen again from deeper down, where a slow fall before it matters less."""
+        worst_k = fall.worst.drop_k
+        ago = [_onset_ago_s(s.track) for s in fall.shares if s.drop_k >= 0.5 * worst_k]
+        return t_s - max((a for a in ago if a is not None), default=math.inf) - DEAD_S
+
     def _cause(self, fall: _Fall, kinds: dict[Kind, float]) -> str:
         return told(kinds, fall.kind, sure=len(fall.shares) > 1)["cause"]
 
@@ -472,6 +494,8 @@ class DropWatch:
         findings: list[Finding],
         was: Kind | None = None,
     ) -> None:
+        if change is Change.REVISED and t_s - fall.onset_s < SHARPEN_S:
+            fall.onset_s = max(fall.onset_s, self._sharper_onset_s(t_s, fall))
         worst_k = fall.worst.drop_k
         fall.sensors = tuple(
             sorted(s.track.name for s in fall.shares if s.drop_k >= max(0.3, 0.25 * worst_k))
@@ -526,23 +550,60 @@ def _figures(fall: _Fall) -> dict[str, JsonValue]:
 
 
 def _onset_ago_s(track: AirTrack) -> float | None:
-    """How long ago a track's fall left its level, by a line through 20 % and 60 % of its depth."""
-    now_c = track.past_c(0)
+    """How long ago a track's fall began: where it bends down, or else left its level."""
     span = track.span_s if track.kink_k >= track.kink_30_k else max(30, track.span_s)
     reach = min(span + 25, track.seconds - 8)
     level_c = max(track.past_c(span), track.past_c(min(reach, span + 5)))
-    depth_k = level_c - now_c
-    if depth_k <= 0.0:
+    if level_c <= track.past_c(0):
         return None
-    at_20: int | None = None
+    bend = _bend_ago_s(track, min(reach, span + 5), sign=1.0)
+    if bend is not None:
+        return bend
+    ago_s = _left_ago_s(track, level_c, reach)
+    return float(span) if ago_s is None else ago_s
+
+
+def _return_ago_s(track: AirTrack) -> float:
+    """How long ago a track began to come back: where it bends up, or else left its lowest.
+
+    Air that creeps up under an open door bends when the door is shut.
+    """
+    reach = min(RETURN_S, track.seconds - 8)
+    if reach < 5:
+        return 0.0
+    lowest_c, lowest = min((track.past_c(ago), ago) for ago in range(reach))
+    bend = _bend_ago_s(track, lowest, sign=-1.0)
+    if bend is not None:
+        return bend
+    return _left_ago_s(track, lowest_c, reach) or float(lowest)
+
+
+def _bend_ago_s(track: AirTrack, reach_s: int, *, sign: float) -> float | None:
+    """Where the track bends down (`sign` 1) or up (-1) between `reach_s` ago and now.
+
+    The bend is the point furthest off the straight line between the two ends;
+    None if it is off by less than a quarter of the way.
+    """
+    if reach_s < 3:
+        return None
+    now_c = track.past_c(0)
+    way_k = track.past_c(reach_s) - now_c
+    off_k, bend = max(
+        (sign * (track.past_c(ago) - now_c - way_k * ago / reach_s), ago)
+        for ago in range(reach_s + 1)
+    )
+    return bend + 1.0 if off_k > 0.25 * abs(way_k) else None  # a mean of 3 s is 1 s old
+
+
+def _left_ago_s(track: AirTrack, level_c: float, reach_s: int) -> float | None:
+    """How long ago a track left `level_c` for where it is now; None if not within `reach_s`."""
+    way_k = track.past_c(0) - level_c
     at_60: int | None = None
-    for ago in range(1, reach):
-        lost_k = level_c - track.past_c(ago)
-        if at_60 is None and lost_k < 0.6 * depth_k:
+    for ago in range(1, reach_s):
+        part = (track.past_c(ago) - level_c) / way_k if way_k else 0.0
+        if at_60 is None and part < 0.6:
             at_60 = ago
-        if lost_k < 0.2 * depth_k:
-            at_20 = ago
-            break
-    if at_20 is None or at_60 is None:
-        return float(span)
-    return at_20 + 0.5 * (at_20 - at_60) + 1.0  # a mean of three seconds is one second old
+        if part < 0.2:
+            assert at_60 is not None
+            return ago + 0.5 * (ago - at_60) + 1.0  # a mean of three seconds is one second old
+    return None

@@ -25,9 +25,10 @@ long_rise
     10 K/min for 4.5 min (the same standard).
 growing_rise
     Five minutes in a row each of whose rises is at least 1.22 times the one
-    before, the last 4 K; or five half minutes, 1.25 times, the last 6.5 K.
+    before, the last 4 K; or four half minutes, 1.25 times, the last 6.5 K.
     Fires grow as t squared (NFPA 72, annex B); a heater of 13 K/min through its
-    own and its sensor's lag of a minute each grows so for three minutes at most.
+    own and its sensor's lag of a minute each grows so for three minutes at
+    most, and is at its 6.5 K in half a minute only when it grows no more.
 high_limit
     Above the chamber's limit (`over_temperature`), with a deadband; electronics
     above their own; a bed above 160 degrees, which no material of the trade asks for.
@@ -63,8 +64,9 @@ FAST_K, FAST_S = 17.0, 60.0
 RETURN_K = 25.0
 STEEP_K, STEEP_S = 20.0, 30.0
 LONG_K, LONG_S = 45.0, 270.0
-GROWTH_WINDOWS, GROWTH_FIRST_K = 5, 0.15
-GROWTHS = ((6, 1.22, 4.0), (3, 1.25, 6.5))  # grid steps of a window, least ratio, least last rise
+GROWTH_FIRST_K = 0.15
+# windows, grid steps of each, least ratio, least last rise
+GROWTHS = ((5, 6, 1.22, 4.0), (4, 3, 1.25, 6.5))
 ALONE, WITH_OTHERS, NERVOUS = 3, 2, 5  # samples that must hold the level
 SLOW_SAMPLES_S = 15.0  # a sensor read more seldom needs only two
 OTHERS_RISE_K = 3.0
@@ -113,6 +115,7 @@ class _HeatTrack:
         self._ceiling_c = LOWEST_C
         self._low_60_c = self._low_30_c = 0.0
         self._growing_k: float | None = None
+        self._growing_s = 0.0
         self.fresh = False
         self.rise_60_k = 0.0
 
@@ -189,7 +192,7 @@ class _HeatTrack:
         if long_ago_c is not None and level_c - long_ago_c >= LONG_K:
             return _Rise("long_rise", level_c - long_ago_c, LONG_S)
         if self._growing_k is not None and level_c > self._ceiling_c + 1.0:
-            return _Rise("growing_rise", self._growing_k, 60.0 * GROWTH_WINDOWS)
+            return _Rise("growing_rise", self._growing_k, self._growing_s)
         return None
 
     def onset_s(self) -> float:
@@ -225,11 +228,11 @@ class _HeatTrack:
         old = len(grid) - round(FRESH_S / GRID_S)
         self._ceiling_c = max((c for _, c in islice(grid, max(0, old))), default=LOWEST_C)
         self._growing_k = None
-        for steps, ratio, last_k in GROWTHS:
-            if len(grid) <= steps * GROWTH_WINDOWS:
+        for windows, steps, ratio, last_k in GROWTHS:
+            if len(grid) <= steps * windows:
                 continue
-            marks = [grid[-1 - steps * back] for back in range(GROWTH_WINDOWS, -1, -1)]
-            if marks[-1][0] - marks[0][0] > (steps * GROWTH_WINDOWS + 3) * GRID_S:
+            marks = [grid[-1 - steps * back] for back in range(windows, -1, -1)]
+            if marks[-1][0] - marks[0][0] > (steps * windows + 3) * GRID_S:
                 continue
             rises = [after[1] - before[1] for before, after in pairwise(marks)]
             if (
@@ -238,6 +241,7 @@ class _HeatTrack:
                 and all(after >= ratio * before for before, after in pairwise(rises))
             ):
                 self._growing_k = marks[-1][1] - marks[0][1]
+                self._growing_s = steps * windows * GRID_S
 
 
 @dataclass(slots=True)

@@ -41,6 +41,7 @@ HOT_K = 5.0  # only what was this much hotter can become cool enough
 ABOVE_ROOM_K = 4.0
 BED_OVER_K = 5.0
 UNKNOWN_S = 60.0
+AFTER_DOOR_S = 600.0  # so long a chamber that had cold air let in may lag behind
 HOT_PHASES = (Phase.SOAK, Phase.STEADY)
 ENDED = (JobPhase.COOLING, JobPhase.FINISHED)
 
@@ -90,6 +91,7 @@ class PhaseWatch:
         self._below = _Delayed(BELOW_S)
         self._warm = _Delayed(WARM_S)
         self._cool_since_s: float | None = None
+        self._door_s = -math.inf  # when cold air last came in
         self._cool_c = COOL_C
         self._material = ""
 
@@ -146,6 +148,9 @@ class PhaseWatch:
     def _move(
         self, t_s: float, air_c: float, room_c: float, job: JobPhase | None, cold_air: bool
     ) -> None:
+        if cold_air:
+            self._door_s = t_s
+        cold_air = t_s - self._door_s < AFTER_DOOR_S
         self._peak_c = max(self._peak_c, air_c)
         self._low_c = min(self._low_c, air_c)
         slope = self._slope_k_per_min(120.0)
