@@ -174,7 +174,8 @@ def owner_add(
     from stillair.access.people import Access
 
     try:
-        with Access.open(data_dir(data)) as access:
+        # Whoever may write here may also begin anew where the file of people is damaged.
+        with Access.open(data_dir(data), mend=True) as access:
             access.owner_add(name, _password())
     except StillairError as error:
         fail(str(error))
