@@ -126,7 +126,10 @@ def test_a_restart_in_the_same_boot_keeps_the_seconds(journal: Journal, path: Pa
     journal.commit(Outcome(CHAMBER, 100.0, (event(7),), (alarm(7),), jobs=(job(3),)), BOOT)
     journal.mark_seen(CHAMBER, BOOT, 130.0)
     journal.close()
-    assert Journal.open(path).memory(CHAMBER, BOOT) == WatchMemory(
+    again = Journal.open(path)
+    memory = again.memory(CHAMBER, BOOT)
+    again.close()
+    assert memory == WatchMemory(
         next_event=8,
         next_job=4,
         alarms=(alarm(7),),

@@ -242,6 +242,7 @@ def test_a_damaged_file_lets_nobody_in_until_an_owner_is_made_anew(
                 ask("anything")
         with pytest.raises(StoreError):
             closed.sign_in("bench captain", WORDS)
+        closed.close()
     with Access.open(tmp_path, mend=True) as mended:
         mended.owner_add("Bench captain", WORDS)
         assert mended.sign_in("bench captain", WORDS)
