@@ -10,7 +10,7 @@ and ticks always give the same findings.
 from __future__ import annotations
 
 from stillair.model import Change, Finding, JobPhase, Kind, Place, Priority, Reading
-from stillair.thermal.air import AirTrack, RoomEstimate
+from stillair.thermal.air import BLEND_S, AirTrack, RoomEstimate
 from stillair.thermal.drops import DropWatch
 from stillair.thermal.health import SensorHealth, SensorTrouble
 from stillair.thermal.heat import HeatPath
@@ -67,7 +67,7 @@ class ThermalWatch:
         findings, signs = self._heat.tick(t_s)
         room_c, bed_c = self._measure(t_s, broken_off)
         findings.extend(self._tell_faults(t_s))
-        tracks = [t for h, t in self._air if t.seconds and h.trouble is None]
+        tracks = [t for h, t in self._air if t.seconds > BLEND_S and h.trouble is None]
         coldest_c = min((track.now_c for track in tracks), default=None)
         self._room.update(room_c, coldest_c)
         room_c = self._room.room_c
@@ -91,7 +91,17 @@ class ThermalWatch:
                 wait=self._drops.is_young(t_s),
             )
         )
-        findings.extend(self._phases.tick(t_s, tracks, room_c, bed_c, context, cold_air=cold_air))
+        findings.extend(
+            self._phases.tick(
+                t_s,
+                tracks,
+                room_c,
+                bed_c,
+                context,
+                cold_air=cold_air,
+                unheated=self._heating.standing,
+            )
+        )
         return ThermalResult(tuple(findings), tuple(signs))
 
     def view(self) -> ThermalView:

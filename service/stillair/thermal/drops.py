@@ -43,6 +43,7 @@ OUTSIDE_S = 8
 EVEN = 1.8  # highest over lowest share: the whole box is concerned
 MIXED = 0.2
 SUSPECT_S = 240.0
+RETELL_S = 15.0  # figures alone are told anew no sooner
 SHARPEN_S = 40.0
 RETURN_S = 90
 LEAST_BELOW_K, BELOW_SHARE = 0.4, 0.25
@@ -339,9 +340,9 @@ class DropWatch:
             was = fall.kind
             fall.kind = best
             self._tell(t_s, fall, Change.REVISED, kinds, findings, was)
-        elif fall.worst.drop_k >= 1.5 * fall.told_drop_k + 1.0 or (
-            t_s - fall.told_s >= 20.0 and self._cause(fall, kinds) != fall.detail["cause"]
-        ):
+        elif (
+            t_s - fall.told_s >= RETELL_S and fall.worst.drop_k >= 1.5 * fall.told_drop_k + 1.0
+        ) or (t_s - fall.told_s >= 20.0 and self._cause(fall, kinds) != fall.detail["cause"]):
             self._tell(t_s, fall, Change.REVISED, kinds, findings)
         return None
 

@@ -8,8 +8,9 @@ band the air has kept. So it is told when every good sensor has fallen through
 a minute and the air
 
 - is below the lowest of the quarter of an hour before the peak by 0.7 K and a
-  third of that band's height, where the air had been steady; or
-- has fallen from its peak by 2.5 K and a tenth of the excess, where it had not.
+  third of that band's height; or
+- has fallen from its peak by 2.5 K and a tenth of the excess, for 100 s, where
+  it had been warming up till then.
 
 A chamber above its target coasts down to it; that is nothing. Without a job's
 marks the end of a job looks the same, and the event says so.
@@ -28,9 +29,10 @@ GRID_S = 10.0
 BAND_S = 900.0
 PEAK_S = 480.0
 BAND_K, BAND_SHARE = 0.7, 0.35
-STEADY_K, STEADY_SHARE = 4.0, 0.12
+HIGHEST_BAND_K = 6.0
+NEW_S = 300.0  # a peak 1 K above all that is older than this is one of warming up
 FALLEN_K, FALLEN_SHARE = 1.0, 0.03
-PEAK_K, PEAK_SHARE = 2.5, 0.10
+PEAK_K, PEAK_SHARE, PEAK_AGE_S = 2.5, 0.10, 100.0
 RATE_PER_MIN = 0.008  # least fall as a share of the excess
 FASTEST_PER_MIN = 0.25  # faster than losses allow: something else
 COASTING_K = 0.5
@@ -125,17 +127,17 @@ class HeatingWatch:
         fallen_k = peak_c - air_c
         peak_excess_k = max(peak_c - room_c, 1.0)
         band = [c for s, c in self._grid if peak_s - BAND_S <= s <= peak_s]
-        below = False
-        if len(band) >= 0.4 * BAND_S / GRID_S:
-            low_c, high_c = min(band), max(band)
-            height_k = high_c - low_c
-            steady = height_k <= max(STEADY_K, STEADY_SHARE * peak_excess_k)
-            below = (
-                steady
-                and air_c < low_c - BAND_K - BAND_SHARE * height_k
-                and fallen_k >= max(FALLEN_K, FALLEN_SHARE * peak_excess_k)
+        if len(band) >= 0.4 * BAND_S / GRID_S and peak_c < max(band[: -int(NEW_S / GRID_S)]) + 1.0:
+            low_c = min(band)
+            height_k = min(max(band) - low_c, HIGHEST_BAND_K)
+            lost = air_c < low_c - BAND_K - BAND_SHARE * height_k and fallen_k >= max(
+                FALLEN_K, FALLEN_SHARE * peak_excess_k
             )
-        if not below and fallen_k < max(PEAK_K, PEAK_SHARE * peak_excess_k):
+        else:  # it was warming up
+            lost = t_s - peak_s >= PEAK_AGE_S and fallen_k >= max(
+                PEAK_K, PEAK_SHARE * peak_excess_k
+            )
+        if not lost:
             return []
         self._onset_s = max(
             s for s, c in recent if c >= peak_c - ONSET_SHARE * fallen_k or s == peak_s

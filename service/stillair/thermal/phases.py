@@ -33,6 +33,7 @@ STEADY_S = 300.0
 SPREAD_K = 0.7
 AT_TARGET_K = 1.0
 FALLEN_K, FALLEN_SHARE = 3.0, 0.10
+SHIFT_K, SHIFT_SHARE = 1.5, 0.05
 BELOW_K, BELOW_BACK_K, BELOW_S = 3.0, 1.5, 120.0
 WARM_OVER_K, WARM_BACK_K, WARM_S = 0.5, 1.0, 60.0
 COOL_S = 60.0
@@ -104,8 +105,12 @@ class PhaseWatch:
         context: ThermalContext,
         *,
         cold_air: bool,
+        unheated: bool,
     ) -> list[Finding]:
-        """Judge at a whole second; `cold_air` says that a door or draft stands."""
+        """Judge at a whole second.
+
+        `cold_air` says that a door or draft stands, `unheated` that heat is lost.
+        """
         findings: list[Finding] = []
         if not tracks:
             self.air_c = None
@@ -128,7 +133,7 @@ class PhaseWatch:
             self._cool_c = row.cool_c if row else COOL_C
         if not self._grid or t_s - self._grid[-1][0] >= GRID_S - 0.5:
             self._grid.append((t_s, air_c, hottest_c - min(values)))
-            self._move(t_s, air_c, room_c, context.job, cold_air)
+            self._move(t_s, air_c, room_c, context.job, cold_air, unheated)
         self._tell_soak(t_s, air_c, findings)
         self._tell_cool(t_s, hottest_c, room_c, bed_c, context, findings)
         self._tell_band(t_s, air_c, context, findings)
@@ -146,7 +151,13 @@ class PhaseWatch:
         return (now_c - then_c) * 60.0 / (now_s - then_s)
 
     def _move(
-        self, t_s: float, air_c: float, room_c: float, job: JobPhase | None, cold_air: bool
+        self,
+        t_s: float,
+        air_c: float,
+        room_c: float,
+        job: JobPhase | None,
+        cold_air: bool,
+        unheated: bool,
     ) -> None:
         if cold_air:
             self._door_s = t_s
@@ -164,8 +175,8 @@ class PhaseWatch:
                 self._go(Phase.COLD, t_s)
             elif slope >= RISING_K_PER_MIN:
                 self._go(Phase.WARMING, t_s)
-            else:
-                self._go(Phase.COOLING if slope <= -RISING_K_PER_MIN else Phase.SOAK, t_s)
+            elif (slow := self._slope_k_per_min(300.0)) is not None:
+                self._go(Phase.COOLING if slow <= -RISING_K_PER_MIN else Phase.SOAK, t_s)
         elif phase in (Phase.COLD, Phase.COOL_ENOUGH, Phase.COOLING):
             if slope >= RISING_K_PER_MIN and air_c >= self._low_c + 1.5 and job not in ENDED:
                 self._go(Phase.WARMING, t_s)
@@ -175,7 +186,7 @@ class PhaseWatch:
             not cold_air
             and slope < -0.05
             and air_c < self._peak_c - max(FALLEN_K, FALLEN_SHARE * (self._peak_c - room_c))
-            and (self._slope_k_per_min(300.0) or 0.0) < -0.1
+            and (unheated or self._shift_k() < -max(SHIFT_K, SHIFT_SHARE * excess_k))
             and not at_target
         ):
             self._go(Phase.COOLING, t_s)
@@ -202,6 +213,14 @@ class PhaseWatch:
                 and not cold_air
             ):
                 self._go(Phase.STEADY, t_s)
+
+    def _shift_k(self) -> float:
+        """How much the last five minutes were warmer than the five before, on average."""
+        values = [air_c for _, air_c, _ in self._grid]
+        if len(values) < KEEP:
+            return 0.0
+        half = KEEP // 2
+        return (sum(values[-half:]) - sum(values[-2 * half : -half])) / half
 
     def _spread_settled(self) -> bool:
         spreads = [spread for _, _, spread in list(self._grid)[-31:]]
