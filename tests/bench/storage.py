@@ -98,7 +98,7 @@ def archive_figures(folder: Path) -> None:
     print(f"archive: {count} readings, 1/16 K, noise 0.02 K, jitter 2 ms")
     print(f"archive: add {add_s / count * 1e6:.2f} us, flush {flush_s / count * 1e6:.2f} us each")
     print(f"archive: {archive.used_bytes() / count:.2f} bytes a reading in the file")
-    print(f"archive: {card_bytes / HOURS / 1e6:.2f} MB an hour sent to the disk (four sensors)")
+    print(f"archive: {card_bytes / HOURS / 1e6:.2f} MB an hour charged for writes (four sensors)")
     history = History(folder / "journal.db", path, archive)
     end_s = T0_S + HOURS * 3600
     for hours, points in ((12, 1000), (12, 4000), (1, 1000), (24 * 30, 1000)):
