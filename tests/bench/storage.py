@@ -1,9 +1,10 @@
 """Print what keeping and reading costs; no verdicts.
 
 Run with `PYTHONPATH=service:tests python tests/bench/storage.py`. Card writes
-are what the kernel says this process has sent to the disk, syncs included;
-temporary files must lie on a real disk, so the current folder is used unless
-another is named.
+are what the kernel charges this process for, an upper bound: it counts whole
+folios where one page changed (5.9 MB an hour here were 0.8 MB at the block
+device of a loop mount). Temporary files must lie on a real disk, so the
+current folder is used unless another is named.
 """
 
 from __future__ import annotations
