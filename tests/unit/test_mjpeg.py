@@ -89,6 +89,12 @@ PROGRESSIVE = (
         pytest.param(b"\xff\xd8\xff\xe0\x00\x01" + A, [A], id="segment shorter than its length"),
         pytest.param(b"\xff\xd8\xff\xbf\x00\x04AB" + A, [A], id="reserved marker"),
         pytest.param(A[:-2] + b"\xff\x02" + B, [B], id="reserved marker in coded data"),
+        pytest.param(
+            # what looks like an end marker is the header's last byte and coded data
+            b"\xff\xd8" + frame_header() + SCAN[:-1] + b"\xff" + b"\xd9x\xff\xd9",
+            [b"\xff\xd8" + frame_header() + SCAN[:-1] + b"\xff" + b"\xd9x\xff\xd9"],
+            id="0xFF at the end of a header",
+        ),
         pytest.param(b"", [], id="nothing"),
         pytest.param(b"\xff" * 1000, [], id="only 0xFF"),
         pytest.param(b"\xff\xd8" * 1000, [], id="only starts"),
@@ -96,6 +102,8 @@ PROGRESSIVE = (
 )
 def test_pictures_cut_from(stream: bytes, pictures: list[bytes]) -> None:
     assert FrameCutter(BOUNDARY).feed(stream) == pictures
+    cutter = FrameCutter(BOUNDARY)
+    assert [p for byte in stream for p in cutter.feed(bytes([byte]))] == pictures
 
 
 def test_a_picture_comes_with_its_last_byte() -> None:

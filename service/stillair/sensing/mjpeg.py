@@ -118,7 +118,9 @@ class FrameCutter:
         found = _NEXT_MARKER.search(self._buffer, self._reached, self._max_bytes)
         if found is None:
             end = min(len(self._buffer), self._max_bytes)
-            self._reached = end - 1 if self._buffer[end - 1] == 0xFF else end
+            # a 0xFF at the end may begin a marker, unless it still belongs to the segment before
+            half = end > self._reached and self._buffer[end - 1] == 0xFF
+            self._reached = end - 1 if half else end
             return _Step.MORE
         marker = self._buffer[found.start() + 1]
         if marker == _EOI:

@@ -24,7 +24,9 @@ _REDUCED = {
 }
 
 cv2.setNumThreads(1)
-cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+_SILENT = 0
+# OpenCV 4 has it at the top, OpenCV 5 in a module of its own
+(getattr(cv2, "setLogLevel", None) or cv2.utils.logging.setLogLevel)(_SILENT)
 
 
 def small_gray(frame: Frame) -> NDArray[np.uint8] | None:
