@@ -34,12 +34,25 @@ class ArchiveLoop:
         if self._thread.ident is not None:
             self._thread.join(2.0)
 
+    @property
+    def repaired(self) -> str | None:
+        """One sentence if a damaged file was set aside since the start."""
+        return self._archive.repaired
+
+    @property
+    def lost(self) -> int:
+        """Readings that could not be kept since the start."""
+        return self._archive.lost
+
     def _run(self) -> None:
         self._flush()  # opens the file, so that charts have something to read at once
         while not self._stopping.wait(FLUSH_EVERY_S):
             self._flush()
         self._flush()
-        self._archive.close()
+        try:
+            self._archive.close()
+        except StoreError as error:
+            log.warning("the archive was not closed in order: %s", error)
 
     def _flush(self) -> None:
         try:

@@ -16,7 +16,7 @@ from stillair.runtime.service import Service
 log = logging.getLogger(__name__)
 
 CONNECTIONS = 400  # beyond that a stranger gets 503, and the board keeps its memory
-CLOSE_S = 1  # what connections get to finish after they were told to
+CLOSE_S = 0.4  # what connections get to finish after they were told to
 
 
 class Server(uvicorn.Server):
@@ -36,7 +36,16 @@ class Server(uvicorn.Server):
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         self._goodbye()
-        await super().shutdown(sockets)
+        cut = asyncio.get_running_loop().call_later(CLOSE_S, self._cut_off)
+        try:
+            await super().shutdown(sockets)
+        finally:
+            cut.cancel()
+
+    def _cut_off(self) -> None:
+        """Hang up on whoever takes nothing any more: a page on a computer that sleeps."""
+        for connection in list(self.server_state.connections):
+            connection.transport.abort()
 
 
 def listen(host: str, port: int) -> socket.socket:
@@ -62,7 +71,7 @@ async def serve(
         access_log=False,
         server_header=False,
         proxy_headers=False,
-        timeout_graceful_shutdown=CLOSE_S,
+        timeout_graceful_shutdown=1,
         timeout_keep_alive=20,
         limit_concurrency=CONNECTIONS,
         h11_max_incomplete_event_size=32 * 1024,

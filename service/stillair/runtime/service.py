@@ -73,6 +73,7 @@ class Service:
         self._chambers: dict[str, Chamber] = {}
         self._lock = threading.Lock()
         self._troubles: dict[tuple[Kind, str], str] = {}
+        self._damage: dict[str, str] = {}  # what has been told of it
         self._unkept: dict[str, tuple[float, Message]] = {}  # messages not known to be stored
 
     # --- put together and run ------------------------------------------------
@@ -158,9 +159,15 @@ class Service:
         step_s = chamber.labels.check()
         if step_s is not None:
             log.warning("the wall clock was set by %+.0f s", step_s)
-            detail = {"step_s": round(step_s, 1)}
-            for active in (True, False):
-                chamber.supervisor.put(Trouble(Kind.CLOCK_FAULT, t_s, active, detail=detail))
+            self._tell_once(Kind.CLOCK_FAULT, "", f"it was set by {step_s:+.0f} s")
+            relabel = threading.Thread(
+                target=self._relabel,
+                args=(chamber.labels.timeline(),),
+                name="relabel",
+                daemon=True,
+            )
+            relabel.start()
+        self._tell_damage()
         self.writer.seen(key, chamber.labels.timeline(), t_s)
         self._hand_on()
         self.feed.changed()
@@ -199,6 +206,33 @@ class Service:
             chamber.supervisor.put(
                 Trouble(kind, chamber.clock.now_s(), active, subject=subject, detail=detail)
             )
+
+    def _tell_once(self, kind: Kind, subject: str, reason: str) -> None:
+        """Something that has happened and is over: an alarm all the same, until it is seen."""
+        for active in (True, False):
+            self._trouble(kind, subject, active, reason)
+
+    def _tell_damage(self) -> None:
+        """Say what the stores had to set aside or leave out: nothing is dropped in silence."""
+        for subject, found in (
+            ("journal's file", self.journal.repaired),
+            ("readings' file", self.archive.repaired),
+            ("journal", _count(self.writer.lost, "outcomes could not be kept")),
+            ("readings", _count(self.archive.lost, "readings could not be kept")),
+            ("history", _count(self.history.damaged, "rows of readings are damaged")),
+        ):
+            if found is not None and self._damage.get(subject) != found:
+                self._damage[subject] = found
+                self._tell_once(Kind.STORE_FAULT, f"{subject}, damaged", found)
+
+    def _relabel(self, timeline: Timeline) -> None:
+        """Give what was kept in this boot the labels of the clock as it is now."""
+        try:
+            changed = self.journal.relabel(timeline)
+        except StoreError as error:
+            log.warning("what was kept has the old clock's labels: %s", error)
+        else:
+            log.info("%d entries got the labels of the clock as it is now", changed)
 
     def _hand_on(self) -> None:
         """Give the courier what the journal has not taken in time: alarm first, archive second."""
@@ -323,3 +357,7 @@ class Service:
         if key not in self._chambers:
             raise CommandRefused(Refusal.UNKNOWN, f"There is no such {what}.")
         return key
+
+
+def _count(number: int, what: str) -> str | None:
+    return f"{number} {what}" if number else None

@@ -38,6 +38,7 @@ log = logging.getLogger(__name__)
 
 JUMP_S = 60.0  # further behind than this the loop goes to the present; the watch tells the gap
 BACKLOG = 10_000  # stimuli waiting beyond which further readings are dropped: the loop is stuck
+SHOW_WITHIN_S = 0.05  # what comes between two ticks is shown by then, several in one view
 STUMBLES = 5  # ticks in a row that failed, after which the service manager should restart us
 
 
@@ -75,7 +76,8 @@ class Supervisor:
     sounder : told before anything else
     sink : takes each outcome that has to be kept or shown; never blocks
     on_reading : takes each reading for the archive; never blocks
-    on_view : takes the new view after each tick and command; never blocks
+    on_view : takes the new view after each tick and command and soon after anything else;
+        never blocks
     """
 
     def __init__(
@@ -111,6 +113,7 @@ class Supervisor:
         self._thread = threading.Thread(target=self._run, name=f"watch {name}", daemon=True)
         self._beat_s = time.monotonic()
         self._stumbled = 0
+        self._show_s = math.inf  # when something new has to be shown
         self.view = watch.view()
 
     def start(self) -> None:
@@ -153,7 +156,8 @@ class Supervisor:
         self._wake.set()
 
     def _run(self) -> None:
-        next_tick_s = math.floor(self._clock.now_s()) + 1.0
+        # The second that has just begun: nobody waits for the next to see a first reading.
+        next_tick_s = float(math.floor(self._clock.now_s()))
         while not self._stopping.is_set():
             now_s = self._clock.now_s()
             self._beat_s = time.monotonic()
@@ -162,8 +166,10 @@ class Supervisor:
             if self._contacts_may_be_new.is_set():
                 self._contacts_may_be_new.clear()
                 self._read_contacts(now_s)
+            if now_s >= self._show_s:
+                self._show()
             if now_s < next_tick_s:
-                self._clock.wait(next_tick_s, self._wake)
+                self._clock.wait(min(next_tick_s, self._show_s), self._wake)
                 continue
             if now_s - next_tick_s > JUMP_S:
                 next_tick_s = math.floor(now_s) + 0.0
@@ -183,6 +189,10 @@ class Supervisor:
             for command in self._script(t_s, self.view):
                 self._try(command)
         self._take(Tick(t_s))
+        self._show()
+
+    def _show(self) -> None:
+        self._show_s = math.inf
         self.view = self._watch.view()
         self._on_view(self.view)
 
@@ -198,8 +208,7 @@ class Supervisor:
                     # A refusal is the asker's to hear; a defect too, and the loop must live on.
                     future.set_exception(error)
                 else:
-                    self.view = self._watch.view()
-                    self._on_view(self.view)
+                    self._show()
                     future.set_result(outcome)
 
     def _try(self, command: Command) -> None:
@@ -222,6 +231,8 @@ class Supervisor:
             return Outcome("", stimulus.t_s)
         if isinstance(stimulus, Tick):
             self._stumbled = 0
+        else:
+            self._show_s = min(self._show_s, stimulus.t_s + SHOW_WITHIN_S)
         if outcome.sounding is not None:
             self._sounder.set(outcome.sounding)
         if isinstance(stimulus, Reading):

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Sequence
+from datetime import timedelta
 from functools import partial
 from pathlib import Path
+from uuid import uuid4
 
 from stillair import __version__
 from stillair.alerts.courier import Courier
@@ -80,8 +82,9 @@ def build(
         chance=random.Random().random,
         on_trouble=service.route_trouble,
     )
+    labels = Labels(clock, boot_id)
     for settings in chambers:
-        service.add(_chamber(settings, service, archive, clock, boot_id))
+        service.add(_chamber(settings, service, archive, clock, labels))
     return service
 
 
@@ -90,11 +93,14 @@ def _chamber(
     service: Service,
     archive: Archive,
     machine_clock: Clock,
-    boot_id: str,
+    machine_labels: Labels,
 ) -> Chamber:
     key = settings.key
-    clock = _chamber_clock(settings, service, machine_clock)
-    labels = Labels(clock, boot_id)
+    clock, labels = machine_clock, machine_labels
+    if settings.speed != 1.0:
+        clock = _faster_clock(settings, service, machine_clock)
+        # Its seconds begin anew with each process, so they are a boot of their own.
+        labels = Labels(clock, uuid4().hex)
     drivers = Drivers(settings, clock)
     supervisor: Supervisor
 
@@ -169,16 +175,17 @@ def read_sensor_at(sensor: Sensor, correction_k: float, t_s: float) -> Reading |
     return read_sensor(sensor, t_s, correction_k)
 
 
-def _chamber_clock(settings: ChamberSettings, service: Service, clock: Clock) -> Clock:
-    """The machine's clock, or one that runs faster from the latest label on.
+def _faster_clock(settings: ChamberSettings, service: Service, clock: Clock) -> FasterClock:
+    """A clock that runs faster, from the latest label on.
 
     A chamber that was played fast has labels ahead of the wall clock; the next
     run goes on after them, so that its history stays in order.
     """
-    if settings.speed == 1.0:
-        return clock
-    last = service.last_label(settings.key)
-    return FasterClock(clock, settings.speed, start_at=max(clock.wall(), last or clock.wall()))
+    start_at = clock.wall()
+    if last := service.last_label(settings.key):
+        # The first tick is labelled with the whole second before.
+        start_at = max(start_at, last + timedelta(seconds=1))
+    return FasterClock(clock, settings.speed, start_at=start_at)
 
 
 def _sounder(settings: ChamberSettings) -> SounderOutput:
