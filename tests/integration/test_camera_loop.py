@@ -134,7 +134,7 @@ def test_lost_while_the_driver_hangs(rig: Rig) -> None:
     rig.advance(0.1)
     assert rig.told() == [CameraState(5.0, LOST, 0.0, "no picture comes any more")]
     rig.push(FRAMES[1])
-    assert rig.told() == [CameraState(5.0, FIT, 0.0, "")]
+    assert rig.told() == [CameraState(5.0, FIT, 5.0, "")]
 
 
 def test_lost_when_no_picture_ever_comes(rig: Rig) -> None:

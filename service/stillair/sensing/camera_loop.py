@@ -8,6 +8,7 @@ comes. Silence is never taken for a calm chamber.
 from __future__ import annotations
 
 import logging
+import math
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -85,6 +86,7 @@ class CameraLoop:
         self._frame_machine_s = 0.0
         self._view: _View | None = None  # what the pictures show; None before the first
         self._trouble = ""
+        self._back_s = -math.inf  # when pictures came again after a loss
         self._told: CameraState | None = None
         self._jpeg: tuple[int, bytes] | None = None
 
@@ -218,12 +220,17 @@ class CameraLoop:
         if view is None:
             return
         told = self._told
+        if told is not None and told.condition is CameraCondition.LOST:
+            self._back_s = t_s
+        since_s = view.since_s
+        if view.condition is CameraCondition.FIT:
+            since_s = max(since_s, self._back_s)  # fit pictures before the loss don't count
         if told is not None:
             t_s = max(t_s, told.t_s)  # two threads tell, and their instants may cross
             same = (told.condition, told.reason) == (view.condition, view.reason)
             if same and t_s - told.t_s < TELL_EVERY_S:
                 return
-        self._told = CameraState(t_s, view.condition, view.since_s, view.reason)
+        self._told = CameraState(t_s, view.condition, since_s, view.reason)
         self._on_state(self._told)
 
     def _close(self) -> None:
