@@ -50,9 +50,9 @@ class Scene:
     def _prepare(self) -> None:
         """Make what all pictures share, at the first one: a service without a camera needs none."""
         rng = np.random.default_rng(self._seed)
-        self._stage = _stage(rng)
-        self._by_lamp = _lit(self._stage, _lamp_light())
-        self._by_day = _lit(self._stage, _door_light())
+        stage = _stage(rng)
+        self._by_lamp = _lit(stage, _lamp_light())
+        self._by_day = _lit(stage, _door_light())
         shape = (HEIGHT_PX + NOISE_TILES, WIDTH_PX + NOISE_TILES, 3)
         self._noise = np.clip(rng.normal(4.0, 1.3, shape), 0, 8).astype(np.uint8)
         self._billows = cv2.GaussianBlur(rng.random((120, 320)).astype(np.float32), (0, 0), 6.0)

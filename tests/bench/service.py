@@ -1,0 +1,288 @@
+"""What the running service costs and how soon it tells: processor, memory, delays, start, stop.
+
+    .venv/bin/python tests/bench/service.py [--seconds 60] [--json]
+    .venv/bin/python tests/bench/service.py --grow 5      # does anything grow? minutes at 60x
+
+The service is a real `stillair run` with four simulated sensors and a motion-JPEG
+stream of 640x480 at 10 frames/s, served by this process. Processor time is
+/proc/PID/stat's; one core for the whole time is 100 %. A page is what the
+dashboard is: a live stream, a picture every two seconds, the last hour once.
+
+The delay of a reading is measured twice. Simulated sensors are read in the
+watch's own loop at whole seconds of its clock, and carry that instant as
+their time; sensors on a slow bus (here a kernel-like tree of plain files) have
+threads of their own, and carry the instant of the answer. The delay is the
+arrival in the page less that time.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT / "tests"), str(ROOT / "service")]
+os.environ["PYTHONPATH"] = str(ROOT / "service")
+
+import httpx  # noqa: E402 - the paths above come first
+
+from bench.figures import Figure, share, show  # noqa: E402
+from chips import OneWireTree  # noqa: E402
+from integration.mjpeg_server import MjpegServer, drawn_frames  # noqa: E402
+from running import RunningService, wait_until  # noqa: E402
+
+SETTLE_S = 20.0
+PICTURE_EVERY_S = 2.0
+STARTS = 3
+POINTS = ("top", "middle", "bed side", "room")
+
+CHAMBER = """
+[chamber]
+name = "bench"
+enclosure = ["plywood"]
+target_c = 45
+limit_c = 70
+"""
+
+
+class Page:
+    """One open page, from a thread of its own."""
+
+    def __init__(self, service: RunningService) -> None:
+        self.address = str(service.web.base_url)
+        self.delays_s: list[float] = []  # of each new time of a sensor
+        self.messages = self.bytes = 0
+        self._told: dict[str, str] = {}
+        self._closing = threading.Event()
+        self.open = threading.Event()
+        self._threads = [
+            threading.Thread(target=work, daemon=True) for work in (self._listen, self._look)
+        ]
+
+    def __enter__(self) -> Page:
+        for thread in self._threads:
+            thread.start()
+        assert self.open.wait(10.0)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._closing.set()
+        for thread in self._threads:
+            thread.join(10.0)
+
+    def _listen(self) -> None:
+        with (
+            httpx.Client(base_url=self.address, timeout=30.0) as web,
+            web.stream("GET", "/api/live") as answer,
+        ):
+            kind = ""
+            for line in answer.iter_lines():
+                arrived_s = time.time()
+                self.bytes += len(line) + 1
+                if line.startswith("event: "):
+                    kind = line[7:]
+                elif line.startswith("data: ") and kind == "now":
+                    self.messages += 1
+                    self._take(arrived_s, line[6:])
+                    self.open.set()
+                if self._closing.is_set():
+                    return
+
+    def _take(self, arrived_s: float, data: str) -> None:
+        now: dict[str, Any] = httpx.Response(200, text=data).json()
+        for sensor in now["chambers"][0]["sensors"]:
+            name, at = sensor["name"], sensor["at"]
+            if at is None or self._told.get(name) == at:
+                continue
+            if name in self._told:
+                self.delays_s.append(arrived_s - datetime.fromisoformat(at).timestamp())
+            self._told[name] = at
+
+    def _look(self) -> None:
+        with httpx.Client(base_url=self.address, timeout=30.0) as web:
+            try:
+                web.get("/api/readings")
+                while not self._closing.wait(PICTURE_EVERY_S):
+                    web.get("/api/picture")
+            except httpx.TransportError:
+                return  # the service was stopped under it
+
+
+def cpu_s(pid: int) -> float:
+    """Processor seconds that the process has used, its own and the system's for it."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def memory_mb(pid: int) -> tuple[float, float, float]:
+    """Resident, its greatest so far, and the proportional share of it; all in MB of 10^6 bytes."""
+    status = Path(f"/proc/{pid}/status").read_text()
+    shares = Path(f"/proc/{pid}/smaps_rollup").read_text()
+    return _kib(status, "VmRSS"), _kib(status, "VmHWM"), _kib(shares, "Pss")
+
+
+def _kib(text: str, key: str) -> float:
+    line = next(line for line in text.splitlines() if line.startswith(f"{key}:"))
+    return int(line.split()[1]) * 1024 / 1e6
+
+
+def handles(pid: int) -> int:
+    return len(list(Path(f"/proc/{pid}/fd").iterdir()))
+
+
+def threads(pid: int) -> int:
+    return len(list(Path(f"/proc/{pid}/task").iterdir()))
+
+
+def first_reading(service: RunningService) -> None:
+    """Wait until the first page shows a temperature."""
+    wait_until(
+        lambda: any(s["temperature_c"] is not None for s in service.now()["sensors"]),
+        within_s=30.0,
+        every_s=0.01,
+    )
+
+
+def simulated(folder: Path, stream: str, *, speed: float = 1.0) -> Path:
+    """A chamber file of four simulated sensors and a stream."""
+    sensors = "".join(
+        f'[[sensor]]\nname = "{name}"\ndriver = "simulated"\n'
+        f'place = "{"room" if name == "room" else "chamber"}"\n'
+        for name in POINTS
+    )
+    path = folder / "simulated.toml"
+    path.write_text(
+        f'{CHAMBER}{sensors}[camera]\nsource = "{stream}"\n[simulation]\nspeed = {speed}\n'
+    )
+    return path
+
+
+def starts(folder: Path, chamber: Path) -> Iterator[Figure]:
+    """How long until the first reading, and until it is gone with three pages open."""
+    began: list[float] = []
+    again: list[float] = []
+    ended: list[float] = []
+    worked: list[float] = []
+    for number in range(STARTS):
+        for takes in (began, again):
+            began_s = time.monotonic()
+            with RunningService(folder / f"start-{number}", "--chamber", str(chamber)) as service:
+                first_reading(service)
+                takes.append(time.monotonic() - began_s)
+                worked.append(cpu_s(service.pid))
+                with Page(service), Page(service), Page(service):
+                    ended_s = time.monotonic()
+                    assert service.stop() == 0, service.log.read_text()
+                    ended.append(time.monotonic() - ended_s)
+    yield Figure("start to first reading, nothing kept yet, worst of 3", max(began), "s", 3.0)
+    yield Figure("start to first reading, started before, worst of 3", max(again), "s", 3.0)
+    yield Figure("processor time of a start, greatest of 6", max(worked), "s")
+    yield Figure("stop with three pages open, worst of 6", max(ended), "s", 1.0)
+
+
+def load(folder: Path, chamber: Path, seconds: float) -> Iterator[Figure]:
+    """Processor, memory and delay, with nobody looking, with one page, with ten."""
+    with RunningService(folder / "load", "--chamber", str(chamber)) as service:
+        first_reading(service)
+        time.sleep(SETTLE_S)
+        for count in (0, 1, 10):
+            name = {0: "no page open", 1: "one page open", 10: "ten pages open"}[count]
+            with ExitStack() as stack:
+                pages = [stack.enter_context(Page(service)) for _ in range(count)]
+                begun_s, used_s = time.monotonic(), cpu_s(service.pid)
+                time.sleep(seconds)
+                share_of_core = (cpu_s(service.pid) - used_s) / (time.monotonic() - begun_s)
+                resident_mb, most_mb, shared_mb = memory_mb(service.pid)
+                yield Figure(f"processor, {name}", 100 * share_of_core, "% of a core", 10.0)
+                yield Figure(f"resident memory, {name}", resident_mb, "MB", 140.0)
+            if count == 1:
+                yield Figure("greatest resident memory so far", most_mb, "MB")
+                yield Figure("proportional share of memory (PSS)", shared_mb, "MB")
+                yield Figure("live stream of a page", pages[0].bytes / seconds / 1e3, "kB/s")
+                yield from _delays("simulated sensor to page", pages[0].delays_s)
+
+
+def by_bus(folder: Path, seconds: float) -> Iterator[Figure]:
+    """How soon the readings of a slow bus, each at its own instant, are on the page."""
+    tree = OneWireTree(folder / "devices")
+    sensors = ""
+    for number in range(4):
+        address = f"28-0000075c2f1{number}"
+        tree.warm_to(address, 20.0 + number)
+        sensors += (
+            f'[[sensor]]\nname = "t{number}"\nplace = "chamber"\ndriver = "onewire"\n'
+            f'address = "{address}"\nbus_dir = "{tree.bus_dir}"\n'
+        )
+    path = folder / "bus.toml"
+    path.write_text(CHAMBER + sensors)
+    delays_s: list[float] = []
+    for number in range(STARTS):  # the sensors' instants in the second differ from start to start
+        with RunningService(folder / f"bus-{number}", "--chamber", str(path)) as service:
+            first_reading(service)
+            with Page(service) as page:
+                time.sleep(seconds / STARTS)
+        delays_s.extend(page.delays_s)
+    yield from _delays("1-Wire sensor to page", delays_s)
+
+
+def _delays(name: str, delays_s: list[float]) -> Iterator[Figure]:
+    yield Figure(f"{name}, median of {len(delays_s)}", 1000 * share(delays_s, 0.5), "ms")
+    yield Figure(f"{name}, 99 % within", 1000 * share(delays_s, 0.99), "ms", 200.0)
+
+
+def growth(folder: Path, chamber: Path, minutes: float) -> Iterator[Figure]:
+    """What has grown at the end of many minutes of the chamber, with a page open."""
+    with RunningService(folder / "growth", "--chamber", str(chamber)) as service:
+        first_reading(service)
+        with Page(service) as page:
+            time.sleep(SETTLE_S)
+            rows = []
+            for _ in range(5):
+                rows.append((memory_mb(service.pid)[0], handles(service.pid), threads(service.pid)))
+                time.sleep(60 * minutes / 4 if len(rows) < 5 else 0)
+            for number, (resident_mb, files, count) in enumerate(rows):
+                after = f"after {number * minutes / 4:.3g} min"
+                yield Figure(f"resident memory, {after}", resident_mb, "MB")
+                yield Figure(f"open files, {after}", files, "")
+                yield Figure(f"threads, {after}", count, "")
+            yield Figure("messages to the page", page.messages / (60 * minutes + SETTLE_S), "per s")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="figures of the running service")
+    parser.add_argument("--seconds", type=float, default=60.0, help="of each measurement")
+    parser.add_argument("--grow", type=float, metavar="MINUTES", help="only look whether it grows")
+    parser.add_argument("--only", choices=("starts", "load", "bus"), help="one part of it")
+    parser.add_argument("--json", action="store_true")
+    options = parser.parse_args()
+    figures: list[Figure] = []
+    with (
+        tempfile.TemporaryDirectory(prefix="stillair-bench-") as name,
+        MjpegServer(drawn_frames(20), frames_per_s=10.0) as stream,
+    ):
+        folder = Path(name)
+        if options.grow is not None:
+            chamber = simulated(folder, stream.address, speed=60.0)
+            figures.extend(growth(folder, chamber, options.grow))
+        else:
+            chamber = simulated(folder, stream.address)
+            if options.only in (None, "starts"):
+                figures.extend(starts(folder, chamber))
+            if options.only in (None, "load"):
+                figures.extend(load(folder, chamber, options.seconds))
+            if options.only in (None, "bus"):
+                figures.extend(by_bus(folder, options.seconds))
+    show(figures, as_json=options.json)
+
+
+if __name__ == "__main__":
+    main()
