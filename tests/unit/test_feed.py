@@ -6,7 +6,7 @@ import asyncio
 
 import pytest
 
-from stillair.runtime.feed import BEHIND, LiveFeed
+from stillair.runtime.feed import BEHIND, STATE_EVERY_S, LiveFeed, Told, Viewer
 from stillair.storage.journal import Entry
 
 
@@ -14,16 +14,27 @@ def entries(first: int, count: int) -> tuple[Entry, ...]:
     return tuple(Entry(seq, "note", {"seq": seq}) for seq in range(first, first + count))
 
 
+async def told_state(viewer: Viewer) -> Told:
+    told = await viewer.next()
+    while told.now is None:
+        told = await viewer.next()
+    return told
+
+
 async def test_entries_come_in_order_and_of_the_state_only_the_newest() -> None:
     states = iter(["one", "two", "three"])
     feed = LiveFeed(lambda: next(states))
     viewer = feed.join()
     feed.entries(entries(1, 2))
+    assert [entry.seq for entry in (await viewer.next()).entries] == [1, 2]
     feed.changed()
-    feed.changed()
+    assert (await told_state(viewer)).now == "one"
+    for _ in range(1000):
+        feed.changed()
+    await asyncio.sleep(2 * STATE_EVERY_S)
     feed.entries(entries(3, 1))
     told = await viewer.next()
-    assert [entry.seq for entry in told.entries] == [1, 2, 3]
+    assert [entry.seq for entry in told.entries] == [3]
     assert (told.now, told.reset, told.closed) == ("two", False, False)
 
 

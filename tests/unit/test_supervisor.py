@@ -126,7 +126,7 @@ def test_a_step_of_the_wall_clock_loses_no_sample_and_no_alarm(step_s: float) ->
         contacts=[WiredContact("smoke relay", ContactKind.DETECTOR, switch)],
     )
     shed.run()
-    assert shed.seconds == [101.0 + n for n in range(len(shed.seconds))]
+    assert shed.seconds == [100.0 + n for n in range(len(shed.seconds))]
     assert [r.t_s for r in shed.readings] == shed.seconds
     (tripped,) = (o for o in shed.outcomes if o.events)
     assert 151.0 <= tripped.t_s <= 152.0
@@ -137,10 +137,40 @@ def test_a_loop_that_was_stopped_goes_on_with_the_present() -> None:
     clock = ManualClock(0.0)
     shed = Shed(clock, until=20, each_second=lambda t_s: clock.advance(1800.0 * (t_s == 10.0)))
     shed.run()
-    assert shed.seconds[:10] == [float(n) for n in range(1, 11)]
-    assert shed.seconds[10] >= 1810.0
+    assert shed.seconds[:11] == [float(n) for n in range(11)]
+    assert shed.seconds[11] >= 1810.0
     kinds = [event.kind.value for outcome in shed.outcomes for event in outcome.events]
     assert "watch_gap" in kinds
+
+
+def test_a_reading_between_two_ticks_is_shown_before_the_next() -> None:
+    clock = ManualClock(100.0)
+    views: list[WatchView] = []
+    read = threading.Event()
+
+    def on_view(view: WatchView) -> None:
+        views.append(view)
+        if view.t_s == 103.0 and not read.is_set():
+            read.set()
+            supervisor.put(Reading("top", 103.25, 51.5))
+        if view.t_s == 104.0:
+            enough.set()
+
+    enough = threading.Event()
+    supervisor = Supervisor(
+        name="north bench",
+        watch=Watch(PLAN),
+        clock=clock,
+        sounder=Ear(),
+        sink=lambda _: None,
+        on_reading=lambda _: None,
+        on_view=on_view,
+    )
+    supervisor.start()
+    assert enough.wait(20.0)
+    supervisor.stop()
+    between = next(view for view in views if view.thermal.sensors[0].temperature_c == 51.5)
+    assert between.t_s == 103.0
 
 
 def test_a_broken_switch_is_told_and_the_loop_goes_on() -> None:
