@@ -12,6 +12,7 @@ from integration.mjpeg_server import Manner, MjpegServer, drawn_frames
 from stillair.clock import ManualClock, SystemClock
 from stillair.errors import CameraError
 from stillair.sensing.camera_http import HttpCamera
+from stillair.sensing.cameras import Pacer
 from stillair.sensing.protocols import Camera, Frame
 
 TIMEOUT_S = 0.4  # of the camera under test, instead of 5 s
@@ -135,13 +136,20 @@ def test_a_reader_that_paused_gets_the_newest_frame(server: MjpegServer) -> None
     assert frame.jpeg in newest
 
 
-def test_more_frames_than_wanted_are_left_out(server: MjpegServer) -> None:
-    """50 frames a second come, 10 are wanted: five times as many are sent as are handed on."""
-    camera = camera_at(server.address, frames_per_s=10.0)
-    camera.open()
-    frames(camera, 5)
-    camera.close()
-    assert server.frames_sent >= 16  # 4 periods of 100 ms at 50 frames/s, less what is on the way
+@pytest.mark.parametrize(
+    ("times_s", "handed_on"),
+    [
+        pytest.param([n / 50 for n in range(500)], 100, id="50 frames/s for 10 s"),
+        pytest.param([n / 12 for n in range(120)], 100, id="12 frames/s for 10 s"),
+        pytest.param([n / 10 for n in range(100)], 100, id="just as many as wanted"),
+        pytest.param([n / 3 for n in range(30)], 30, id="fewer than wanted"),
+        # a pause saves up one frame, not the 600 that did not come
+        pytest.param([0.0, *(60 + n / 50 for n in range(50))], 12, id="after a pause of 60 s"),
+    ],
+)
+def test_no_more_than_10_frames_per_s_are_handed_on(times_s: list[float], handed_on: int) -> None:
+    pacer = Pacer(10.0)
+    assert sum(pacer.due(t_s) for t_s in times_s) == pytest.approx(handed_on, abs=1)
 
 
 def test_frames_carry_the_chambers_time(server: MjpegServer) -> None:
