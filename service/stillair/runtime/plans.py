@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from stillair.alarms.desk import Person
-from stillair.config import ChamberSettings
-from stillair.config.settings import Family
 from stillair.model import Place
 from stillair.thermal.plan import SensorPlan, ThermalPlan
 from stillair.watch import ContactPlan, WatchPlan
+
+if TYPE_CHECKING:
+    from stillair.config import ChamberSettings
 
 OUTSIDE = frozenset({"room", "ambient"})
 USUAL_LIMIT_C = 80.0  # of a recording without a chamber file
@@ -27,7 +29,7 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
         contacts=tuple(ContactPlan(c.name, c.kind) for c in settings.contacts),
         camera=settings.camera is not None,
         people=tuple(Person(p.name, p.routes) for p in settings.people),
-        simulated=settings.family is Family.SIMULATED,
+        simulated=settings.simulated,
     )
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from stillair.config import load_chamber
 from stillair.errors import InputError
 from stillair.runtime.plans import replay_plan
 from stillair.runtime.replay import Picture, Row, replay
@@ -30,7 +29,11 @@ def replay_files(
     A plain file of readings is checked to its end first, so that a broken one
     yields nothing. Raises `InputError` or `SettingsError`.
     """
-    settings = load_chamber(chamber, replay=True) if chamber is not None else None
+    settings = None
+    if chamber is not None:
+        from stillair.config import load_chamber  # with it pydantic: 0.15 s
+
+        settings = load_chamber(chamber, replay=True)
     pictures = _pictures(video, video_start_s) if video is not None else ()
     if readings is None:
         yield from replay(Watch(replay_plan((), settings)), (), (), pictures)
