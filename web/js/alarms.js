@@ -69,7 +69,7 @@ function One({ alarm, now, unit, may }) {
   const [head, rest] = split(words(alarm.text, unit));
   const began = moment(alarm.raised_at, now);
   const lasting = duration((Date.parse(now) - Date.parse(alarm.raised_at)) / 1000);
-  return html`<li class=${`alarm ${alarm.class} ${quiet ? "quiet" : ""}`} data-alarm=${alarm.id}>
+  return html`<li class=${`stands ${alarm.class} ${quiet ? "quiet" : ""}`} data-alarm=${alarm.id}>
     <${Shape} kind=${alarm.class} />
     <div class="words">
       <p>
@@ -87,7 +87,7 @@ function One({ alarm, now, unit, may }) {
 
 /** @param {{alarm: Alarm}} props */
 function Answers({ alarm }) {
-  const to = (/** @type {string} */ what, /** @type {unknown} */ body) => () =>
+  const to = (/** @type {string} */ what, /** @type {unknown} */ body = undefined) => () =>
     post(`/api/alarms/${encodeURIComponent(alarm.id)}/${what}`, body);
   const unseen = alarm.suppression === "none" && alarm.annunciation.endsWith("unacknowledged");
   const shelvable =

@@ -3,7 +3,7 @@
  * with words, the target dotted, gaps left open. Drawn by uPlot.
  */
 
-import uPlot from "../vendor/uplot.js";
+import vendored from "../vendor/uplot.js";
 import { clock, duration, figure, inUnit, symbol } from "./units.js";
 import { HOUR_S } from "./hour.js";
 import { apart } from "./section_layout.js";
@@ -12,6 +12,9 @@ import { S } from "./strings.js";
 /** @typedef {import("./types.js").Story} Story */
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./hour.js").Hour} Hour */
+
+/** Its types can't be read from the minified file. @type {any} */
+const uPlot = vendored;
 
 const LINES = 5; // --line-1 to --line-5 in the stylesheet; then they begin again, dashed
 const DASHES = [[], [7, 4], [2, 3]];

@@ -3,4 +3,5 @@
 import { h } from "../vendor/preact.js";
 import htm from "../vendor/htm.js";
 
+/** @type {(parts: TemplateStringsArray, ...values: unknown[]) => any} */
 export const html = htm.bind(h);

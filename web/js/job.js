@@ -1,6 +1,6 @@
 /** The job that runs in a chamber, what can be told to it, and how one is begun. */
 
-import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
+import { useId, useLayoutEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { Act, Refused, useWork } from "./act.js";
 import { post } from "./ask.js";
 import { html } from "./html.js";
@@ -83,6 +83,7 @@ function Note({ path, close }) {
   const [text, setText] = useState("");
   const { busy, error, run } = useWork();
   const before = recallList("notes").slice(0, NOTES_KEPT);
+  const id = useId();
   const first = useFocus();
   /** @param {string} told */
   async function send(told) {
@@ -100,8 +101,8 @@ function Note({ path, close }) {
       send(text);
     }}
   >
-    <label for="note-text">${T.note_what}</label>
-    <input id="note-text" ref=${first} value=${text} maxlength="200" autocomplete="off"
+    <label for=${id}>${T.note_what}</label>
+    <input id=${id} ref=${first} value=${text} maxlength="200" autocomplete="off"
       onInput=${(/** @type {any} */ event) => setText(event.target.value)} />
     ${before.length > 0 &&
     html`<div class="acts before">
@@ -123,6 +124,7 @@ function Height({ path, close }) {
   const [text, setText] = useState("");
   const { busy, error, run } = useWork();
   const first = useFocus();
+  const id = useId();
   return html`<form
     class="aside"
     onKeyDown=${leave(close)}
@@ -132,8 +134,8 @@ function Height({ path, close }) {
       if (text && (await run(() => post(`${path}/progress`, { height_mm })))) close();
     }}
   >
-    <label for="height-mm">${T.height_what}</label>
-    <input id="height-mm" ref=${first} value=${text} inputmode="decimal" autocomplete="off"
+    <label for=${id}>${T.height_what}</label>
+    <input id=${id} ref=${first} value=${text} inputmode="decimal" autocomplete="off"
       pattern="[0-9]+([.,][0-9]+)?" required
       onInput=${(/** @type {any} */ event) => setText(event.target.value)} />
     <div class="acts">
@@ -176,8 +178,9 @@ function NewJob({ chamber, close }) {
   });
   const { busy, error, run } = useWork();
   const first = useFocus();
-  const field = (/** @type {keyof typeof told} */ key) => ({
-    id: `job-${key}`,
+  const id = useId();
+  const field = (/** @type {"name" | "material" | "machine"} */ key) => ({
+    id: `${id}-${key}`,
     value: told[key],
     maxlength: 200,
     onInput: (/** @type {any} */ event) => setTold({ ...told, [key]: event.target.value }),
@@ -193,12 +196,12 @@ function NewJob({ chamber, close }) {
       close();
     }}
   >
-    <label for="job-name">${T.name}</label>
+    <label for=${`${id}-name`}>${T.name}</label>
     <input ...${field("name")} ref=${first} required autocomplete="off" />
-    <label for="job-material">${T.material}</label>
-    <input ...${field("material")} list="materials" autocomplete="off" autocapitalize="characters" />
-    <datalist id="materials">${MATERIALS.map((m) => html`<option value=${m} />`)}</datalist>
-    <label for="job-machine">${T.machine}</label>
+    <label for=${`${id}-material`}>${T.material}</label>
+    <input ...${field("material")} list=${`${id}-materials`} autocomplete="off" autocapitalize="characters" />
+    <datalist id=${`${id}-materials`}>${MATERIALS.map((m) => html`<option value=${m} />`)}</datalist>
+    <label for=${`${id}-machine`}>${T.machine}</label>
     <input ...${field("machine")} autocomplete="off" />
     <div class="acts">
       <button type="submit" class="act" aria-disabled=${busy}>${busy ? T.sending : T.begin}</button>
@@ -211,7 +214,7 @@ function NewJob({ chamber, close }) {
 /** A ref that takes the focus when its element appears. */
 function useFocus() {
   const ref = useRef(/** @type {HTMLElement | null} */ (null));
-  useEffect(() => ref.current?.focus(), []);
+  useLayoutEffect(() => ref.current?.focus(), []);
   return ref;
 }
 

@@ -20,7 +20,7 @@ export function keep(key, value) {
   }
 }
 
-/** A list of strings kept under `key`; anything else there counts as none. @param {string} key */
+/** A list of strings kept under `key`; anything else there counts as none. @param {string} key @returns {string[]} */
 export function recallList(key) {
   try {
     const list = JSON.parse(recall(key) ?? "[]");

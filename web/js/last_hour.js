@@ -24,7 +24,7 @@ export function LastHour({ chamber, unit, dark, joined }) {
   const chart = useRef(/** @type {Chart | null} */ (null));
   const hour = useRef(new Hour());
   const [fetched, setFetched] = useState(/** @type {"" | "yes" | "no"} */ (""));
-  const [also, setAlso] = useState(() => recallList("also"));
+  const [also, setAlso] = useState(/** @type {() => string[]} */ (() => recallList("also")));
   const others = chamber.sensors.filter((s) => s.place !== "chamber").map((s) => s.name);
   const names = chamber.sensors
     .filter((s) => s.place === "chamber" || also.includes(s.name))
@@ -67,7 +67,7 @@ export function LastHour({ chamber, unit, dark, joined }) {
   }, [now_s, fetched, chamber.stories.length]);
 
   const toggle = (/** @type {string} */ name) => () => {
-    const list = also.includes(name) ? also.filter((n) => n !== name) : [...also, name];
+    const list = also.includes(name) ? also.filter((/** @type {string} */ n) => n !== name) : [...also, name];
     keep("also", JSON.stringify(list));
     setAlso(list);
   };

@@ -16,6 +16,7 @@ import { Walls } from "./walls.js";
 const DOOR = { top: 92, bottom: 312 };
 const MARK_PITCH = 13;
 const MOST_MARKS = 12;
+const LONG_WORD = 7; // letters
 const COLDEST_C = 20; // where the shading begins, unless the room is colder
 const T = S.section;
 
@@ -170,11 +171,17 @@ function Part({ chamber, marks }) {
         html`<g class=${`mark ${mark.class}`}>
           <path d=${`M${it.rule_x} ${mark.y}H${it.right + 4}L${it.right + 8} ${texts[i]}`} />
           <text class="tiny" x=${it.right + 11} y=${texts[i] + 4}
-            >${clock(mark.onset_at)} ${S.hour.kinds[mark.kind] ?? mark.kind}</text
+            >${named(mark)}</text
           >
         </g>`,
     )}
   </g>`;
+}
+
+/** A long word leaves no room for its time; the stories have it. @param {Mark} mark */
+function named(mark) {
+  const word = S.hour.kinds[mark.kind] ?? mark.kind;
+  return word.length > LONG_WORD ? word : `${clock(mark.onset_at)} ${word}`;
 }
 
 /** The door in the right wall as its switch says, and what is said without one. @param {{chamber: Chamber, wall: number}} props */

@@ -11,10 +11,13 @@ import { keep, recall } from "./kept.js";
 
 /** @typedef {"silent" | "attention" | "lost" | "fire"} Pattern */
 
-/** Tones as [start_s, length_s, pitch_hz], and the length of a cycle. */
+/**
+ * Tones as [start_s, length_s, pitch_hz], and the length of a cycle. Loss of touch
+ * waits 2 s: a telephone that has just been woken is usually back by then.
+ */
 const PATTERNS = {
   fire: { tones: [[0, 0.5, 520], [1, 0.5, 520], [2, 0.5, 520]], cycle_s: 4 },
-  lost: { tones: [[0, 0.18, 440], [0.22, 0.3, 330]], cycle_s: 4 },
+  lost: { tones: [[2, 0.18, 440], [2.22, 0.3, 330]], cycle_s: 4 },
   attention: { tones: [[0, 0.35, 660]], cycle_s: 10 },
 };
 const AHEAD_S = 1.5; // background pages are woken about once a second
@@ -36,8 +39,7 @@ export class Sounds {
     const wake = () => {
       if (this.wanted && this.state() === "waiting") this.open();
     };
-    addEventListener("pointerdown", wake);
-    addEventListener("keydown", wake);
+    for (const gesture of ["pointerdown", "click", "keydown"]) addEventListener(gesture, wake);
     setInterval(() => this.schedule(), 500);
   }
 

@@ -14,15 +14,17 @@ export function clock(at) {
   return CLOCK.format(new Date(at));
 }
 
+const NEAR_MS = 12 * 3600 * 1000; // within this a time of day says enough
+
 /**
- * "14:05", and on another day than `now` "24 Nov, 14:05".
+ * "14:05", and when that is long from `now` "24 Nov, 14:05".
  * @param {string | number | Date} at
  * @param {string | number | Date} now
  */
 export function moment(at, now) {
   const then = new Date(at);
-  const today = then.toDateString() === new Date(now).toDateString();
-  return today ? clock(then) : `${DAY.format(then)}, ${clock(then)}`;
+  const near = Math.abs(new Date(now).getTime() - then.getTime()) < NEAR_MS;
+  return near ? clock(then) : `${DAY.format(then)}, ${clock(then)}`;
 }
 
 /** The name of the reader's zone, "Europe/Berlin". */
@@ -31,20 +33,21 @@ export function zone() {
 }
 
 /**
- * "8 s", "1 min 30 s", "31 min", "2 h 5 min".
+ * "8 s", "1 min 30 s", "31 min", "2 h 5 min"; each figure keeps its unit on its line.
  * @param {number} seconds
  */
 export function duration(seconds) {
   const whole_s = Math.max(0, Math.round(seconds));
-  if (whole_s < 60) return `${whole_s} s`;
-  if (whole_s < 600) {
-    const rest_s = whole_s % 60;
-    return `${Math.floor(whole_s / 60)} min${rest_s ? ` ${rest_s} s` : ""}`;
-  }
+  if (whole_s < 60) return `${whole_s}\u00a0s`;
+  if (whole_s < 600) return pair(Math.floor(whole_s / 60), "min", whole_s % 60, "s");
   const whole_min = Math.round(whole_s / 60);
-  if (whole_min < 60) return `${whole_min} min`;
-  const rest_min = whole_min % 60;
-  return `${Math.floor(whole_min / 60)} h${rest_min ? ` ${rest_min} min` : ""}`;
+  if (whole_min < 60) return `${whole_min}\u00a0min`;
+  return pair(Math.floor(whole_min / 60), "h", whole_min % 60, "min");
+}
+
+/** @param {number} large @param {string} unit @param {number} small @param {string} smaller */
+function pair(large, unit, small, smaller) {
+  return `${large}\u00a0${unit}${small ? `\u00a0${small}\u00a0${smaller}` : ""}`;
 }
 
 /** @param {number} temperature_c  @param {Unit} unit  @returns {number} */

@@ -13,16 +13,18 @@ const HATCHING = {
     size: 8,
     lines: html`<path d=${`M0 ${t - 1}C2.7 ${t - 1} 1.3 1 4 1S5.3 ${t - 1} 8 ${t - 1}`} />`,
   }),
-  plywood: (t) => ({
-    size: 52,
-    lines: html`<path
-        d=${`M0 ${t * 0.33}H52M0 ${t * 0.67}H52`}
-        stroke-width="0.7"
-      />
-      ${[[4, 13, 0.17], [30, 16, 0.17], [12, 9, 0.5], [34, 12, 0.5], [0, 8, 0.83], [22, 17, 0.83]].map(
-        ([x, long, share]) => html`<path d=${`M${x} ${t * share}h${long}`} stroke-width="0.5" />`,
-      )}`,
-  }),
+  plywood: (t) => {
+    const plies = t > 10 ? 3 : 2;
+    return {
+      size: 40,
+      lines: Array.from({ length: plies }, (_, ply) => {
+        const y = (t * (ply + 0.5)) / plies;
+        const x = (17 * ply) % 40;
+        return html`<path d=${`M${x} ${y}h14m6 0h9`} stroke-width="0.9" />
+          ${ply > 0 && html`<path d=${`M0 ${(t * ply) / plies}H40`} stroke-width="0.9" />`}`;
+      }),
+    };
+  },
   mdf: (t) => ({
     size: 12,
     lines: [[2, 0.3], [6, 0.65], [9, 0.2], [11, 0.8], [4, 0.85]].map(

@@ -1,0 +1,246 @@
+"""A real service, and real browsers that look at it.
+
+browser   Debian's Chromium, one for each file of tests
+serve     starts services of a test's own
+look      opens the page as a telephone or a desk would, and fails the test
+          for anything the browser complained of
+shed      a service over a simulated chamber: a job runs, and the door is open
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+from running import RunningService
+
+CHROMIUM = "/usr/bin/chromium"
+# Headless, and quiet: nothing but the page under test is asked for anything.
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+HEIGHT_PX = 844
+ZONE = "Europe/Berlin"
+NORTH = "Boat shed, north bench"
+
+CHAMBER = """
+[chamber]
+name = "{name}"
+enclosure = ["plywood", "foam"]
+target_c = 45
+limit_c = 70
+
+[[sensor]]
+name = "top"
+driver = "simulated"
+
+[[sensor]]
+name = "low"
+driver = "simulated"
+
+[[sensor]]
+name = "bed"
+place = "bed"
+driver = "simulated"
+
+[[sensor]]
+name = "room"
+place = "room"
+driver = "simulated"
+
+[[contact]]
+name = "door"
+kind = "door"
+driver = "simulated"
+
+[camera]
+source = "simulated"
+
+[simulation]
+scenario = "day.toml"
+speed = {speed}
+"""
+
+SCENARIO = """
+summary = "{summary}"
+warm_start_s = 7200
+
+[enclosure]
+walls = ["plywood"]
+width_m = 0.6
+depth_m = 0.6
+height_m = 0.65
+door_width_m = 0.5
+door_height_m = 0.55
+
+[room]
+mean_c = 17.0
+
+[bed]
+power_w = 350
+target_c = 95
+
+[heater]
+power_w = 280
+capacity_j_per_k = 80
+conductance_w_per_k = 4
+hysteresis_k = 0.3
+thermostat_tau_s = 8
+target_c = 46
+
+[[sensor]]
+name = "top"
+height = 0.9
+
+[[sensor]]
+name = "low"
+height = 0.2
+
+[[sensor]]
+name = "bed"
+place = "bed"
+kind = "bead"
+
+[[sensor]]
+name = "room"
+place = "room"
+
+[[contact]]
+name = "door"
+kind = "door"
+"""
+
+JOB = """
+[[step]]
+at_s = 2
+do = "job_start"
+name = "Twelve oarlock bushings"
+material = "ASA"
+machine = "the left bench"
+height_mm = 60
+build_s = 7200
+pieces = 12
+"""
+
+DOOR = """
+[[step]]
+at_s = {at_s}
+do = "open_door"
+for_s = {for_s}
+"""
+
+
+def chamber_files(folder: Path, steps: str, *, speed: float = 1, name: str = NORTH) -> Path:
+    """A chamber file in `folder` whose scenario does `steps`; returns its path."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "day.toml").write_text(SCENARIO.format(summary="A day for a test") + steps)
+    chamber = folder / "chamber.toml"
+    chamber.write_text(CHAMBER.format(name=name, speed=speed))
+    return chamber
+
+
+@pytest.fixture(scope="module")
+def shed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
+    folder = tmp_path_factory.mktemp("shed")
+    # At six times life's speed the door's alarm comes within seconds.
+    chamber = chamber_files(folder, JOB + DOOR.format(at_s=12, for_s=36_000), speed=6)
+    with RunningService(folder / "data", "--chamber", str(chamber)) as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield chromium
+        chromium.close()
+
+
+Look = Callable[..., Page]
+Serve = Callable[..., RunningService]
+
+
+@pytest.fixture
+def serve(tmp_path: Path) -> Iterator[Serve]:
+    with ExitStack() as running:
+
+        def start(
+            steps: str = "", *, speed: float = 1, names: tuple[str, ...] = (NORTH,)
+        ) -> RunningService:
+            """A service over simulated chambers of those names, in which `steps` happen."""
+            words: list[str] = []
+            for number, name in enumerate(names):
+                folder = tmp_path / f"chamber-{number}"
+                words += ["--chamber", str(chamber_files(folder, steps, speed=speed, name=name))]
+            return running.enter_context(RunningService(tmp_path / "data", *words))
+
+        yield start
+
+
+COUNT_TONES = """
+window.tones = [];
+const make = AudioContext.prototype.createOscillator;
+AudioContext.prototype.createOscillator = function () {
+  const tone = make.call(this);
+  const start = tone.start;
+  tone.start = function (at_s) {
+    window.tones.push({ pitch_hz: tone.frequency.value, at_s });
+    return start.call(tone, at_s);
+  };
+  return tone;
+};
+"""
+
+
+@pytest.fixture
+def look(browser: Browser, serve: Serve) -> Iterator[Look]:
+    # Asks for `serve` so that pages are closed before the services they look at.
+    contexts: list[BrowserContext] = []
+    complaints: list[str] = []
+
+    def open_page(
+        service: RunningService,
+        path: str = "/",
+        *,
+        width_px: int = 390,
+        scheme: str = "light",
+        expected: str = "",
+    ) -> Page:
+        """The page at that width; complaints that contain `expected` are no fault."""
+        context = browser.new_context(
+            viewport={"width": width_px, "height": HEIGHT_PX},
+            color_scheme="dark" if scheme == "dark" else "light",
+            timezone_id=ZONE,
+        )
+        contexts.append(context)
+        context.add_init_script(COUNT_TONES)
+        page = context.new_page()
+        page.set_default_timeout(20_000)
+
+        def complain(words: str) -> None:
+            if not expected or expected not in words:
+                complaints.append(words)
+
+        page.on(
+            "console",
+            lambda said: complain(said.text) if said.type in ("error", "warning") else None,
+        )
+        page.on("pageerror", lambda error: complain(str(error)))
+        page.goto(f"http://127.0.0.1:{service.port}{path}")
+        return page
+
+    yield open_page
+    for context in contexts:
+        context.close()
+    assert complaints == []

@@ -1,0 +1,95 @@
+"""An alarm as people meet it: on two telephones at once, answered on one of them."""
+
+from __future__ import annotations
+
+import json
+from itertools import pairwise
+from typing import Any
+
+from playwright.sync_api import Page, Route, expect
+
+from running import RunningService
+
+from .conftest import Look
+
+
+def test_an_alarm_seen_on_one_telephone_is_seen_on_the_other(
+    shed: RunningService, look: Look
+) -> None:
+    first, second = look(shed), look(shed)
+    for page in (first, second):
+        expect(page.locator(".stands.supervisory")).to_contain_text("The door is open.")
+        expect(page.locator(".stands .state")).to_have_text("not yet seen")
+    first.get_by_role("button", name="I've seen it").click()
+    for page in (first, second):
+        expect(page.locator(".stands .state")).to_have_text("seen by this computer")
+        expect(page.get_by_role("button", name="I've seen it")).to_have_count(0)
+
+
+def test_an_alarm_can_be_kept_quiet_and_be_heard_again(shed: RunningService, look: Look) -> None:
+    page = look(shed)
+    page.get_by_role("button", name="Quiet for 3 minutes").click()
+    expect(page.locator(".stands .state")).to_contain_text("quiet until")
+    page.get_by_role("button", name="No longer quiet").click()
+    expect(page.locator(".stands .state")).to_have_text("not yet seen")
+
+
+def test_an_answer_that_is_refused_is_said_to_be(shed: RunningService, look: Look) -> None:
+    page = look(shed, expected="status of 503")
+    detail = "History can't be read or kept just now."
+    page.route(
+        "**/acknowledge",
+        lambda route: route.fulfill(
+            status=503,
+            content_type="application/problem+json",
+            body=json.dumps({"status": 503, "title": "Service Unavailable", "detail": detail}),
+        ),
+    )
+    page.get_by_role("button", name="I've seen it").click()
+    expect(page.get_by_role("alert").filter(has_text="Not done.")).to_contain_text(detail)
+    expect(page.get_by_role("button", name="I've seen it")).to_be_visible()
+
+
+def with_danger(shed: RunningService, page: Page, **change: Any) -> None:
+    """From here on the page hears of a fire that only it has been told of."""
+    state = shed.get("/api/now")
+    chamber = state["chambers"][0]
+    door = chamber["alarms"][0]
+    fire = {
+        **door,
+        "id": f"{chamber['chamber']}-99",
+        "kind": "fire",
+        "class": "alarm",
+        "priority": "critical",
+        "annunciation": "unacknowledged",
+        "suppression": "none",
+        "condition": True,
+        "text": "There is fire in the box. Switch the power off away from the box.",
+    }
+    chamber["alarms"] = [door, fire]
+    chamber.update({"tone": "danger", "sounding": "fire", **change})
+
+    def answer(route: Route) -> None:
+        body = f"retry: 500\nevent: now\nid: 1\ndata: {json.dumps(state)}\n\n"
+        route.fulfill(content_type="text/event-stream", body=body)
+
+    page.route("**/api/live", answer)
+
+
+def test_danger_comes_first_with_a_word_and_a_shape_and_sounds_as_fire(
+    shed: RunningService, look: Look
+) -> None:
+    page = look(shed)
+    expect(page.locator(".stands")).to_have_count(1)
+    with_danger(shed, page, sentence="There is fire in the box, for 8 s")
+    page.reload()
+    page.get_by_role("button", name="Turn sound on").click()
+    first = page.locator(".stands").first
+    expect(first).to_contain_text("Danger: There is fire in the box.")
+    expect(first.locator("svg.shape.alarm")).to_be_visible()
+    expect(page.locator(".sentence svg.shape")).to_be_visible()
+    expect(page.get_by_role("button", name="Quiet for 3 minutes")).to_have_count(1)
+    expect(page.locator("[data-sounding]")).to_have_attribute("data-sounding", "fire")
+    page.wait_for_function("window.tones.length >= 3")
+    tones = page.evaluate("window.tones.filter((t) => t.pitch_hz === 520).map((t) => t.at_s)")
+    assert [round(b - a, 3) for a, b in pairwise(tones[:3])] == [1.0, 1.0]

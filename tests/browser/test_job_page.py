@@ -1,0 +1,92 @@
+"""A job from beginning to end with the keyboard alone."""
+
+from __future__ import annotations
+
+from playwright.sync_api import Page, expect
+
+from .conftest import Look, Serve
+
+MOST_STOPS = 60
+
+
+def tab_to(page: Page, name: str) -> None:
+    """Press Tab until what is called `name` has the focus, which has to be seen."""
+    for _ in range(MOST_STOPS):
+        page.keyboard.press("Tab")
+        here = page.evaluate(
+            """() => {
+              const e = document.activeElement;
+              const name = e.innerText || e.labels?.[0]?.innerText || '';
+              return [name.trim(), getComputedStyle(e).outlineStyle];
+            }"""
+        )
+        if here[0] == name:
+            assert here[1] != "none", f"nobody sees that {name!r} has the focus"
+            return
+    raise AssertionError(f"Tab never reaches {name!r}")
+
+
+def test_a_job_is_run_by_keyboard_alone(serve: Serve, look: Look) -> None:
+    service = serve()
+    page = look(service, width_px=1280)
+    keys = page.keyboard
+    page.get_by_role("heading", name="No job is running.").wait_for()
+
+    tab_to(page, "Start a job")
+    keys.press("Enter")
+    expect(page.get_by_label("What is being built")).to_be_focused()
+    keys.type("Six rigger spacers")
+    keys.press("Tab")
+    keys.type("PA")
+    keys.press("Tab")
+    keys.type("the right bench")
+    keys.press("Enter")
+    page.get_by_role("heading", name="Six rigger spacers").wait_for()
+    expect(page.locator(".job")).to_contain_text("PA on the right bench.")
+
+    tab_to(page, "Note this moment")
+    keys.press("Enter")
+    expect(page.get_by_label("What happens at this moment?")).to_be_focused()
+    keys.type("compressor on")
+    keys.press("Enter")
+    expect(page.locator(".job .said")).to_contain_text("compressor on")
+    keys.press("Enter")  # the focus is back on "Note this moment"
+    page.get_by_role("button", name="compressor on").wait_for()
+    keys.press("Escape")
+    expect(page.get_by_role("button", name="compressor on")).to_have_count(0)
+
+    tab_to(page, "Pause")
+    keys.press("Enter")
+    expect(page.locator(".job")).to_contain_text("Paused since")
+    tab_to(page, "Go on")
+    keys.press("Space")
+    expect(page.locator(".job")).to_contain_text("Running since")
+
+    tab_to(page, "Tell the height")
+    keys.press("Enter")
+    expect(page.get_by_label("Height of the part, in mm")).to_be_focused()
+    keys.type("12,4")
+    keys.press("Enter")
+    expect(page.locator(".job")).to_contain_text("The part is 12 mm high.")
+    expect(page.locator(".section .part")).to_be_visible()
+
+    tab_to(page, "Job is done")
+    keys.press("Enter")
+    expect(page.get_by_text("End this job?")).to_be_focused()
+    assert service.now()["job"]["state"] == "running", "asks once more first"
+    tab_to(page, "Yes, it is done")
+    keys.press("Enter")
+    page.get_by_role("button", name="Start a job").wait_for()
+    job = service.get("/api/jobs")["items"][-1]
+    assert job["finished_at"] is not None
+    assert job["height_mm"] == 12.4
+
+
+def test_a_form_gives_way_to_a_job_begun_elsewhere(serve: Serve, look: Look) -> None:
+    service = serve()
+    page = look(service)
+    page.get_by_role("button", name="Start a job").click()
+    page.get_by_label("What is being built").wait_for()
+    service.post("/api/jobs", {"name": "Fin box"})
+    page.get_by_role("heading", name="Fin box").wait_for()
+    expect(page.get_by_role("button", name="It begins now")).to_have_count(0)

@@ -1,0 +1,78 @@
+"""Loss of contact with the service is seen and heard within 10 s, and mends itself."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from running import RunningService
+
+from .conftest import Look, Serve
+
+TOLD_WITHIN_S = 10.0
+LOST = "nothing on this page is current"
+REFUSED = "Failed to load resource"  # what a browser says of a service that is away
+
+
+@pytest.fixture
+def service(serve: Serve) -> RunningService:
+    return serve()
+
+
+def in_touch(page: Page) -> None:
+    page.locator(".sentence").wait_for()
+    expect(page.locator(".lost")).to_have_count(0, timeout=25_000)
+    expect(page.locator("main.not-current")).to_have_count(0)
+
+
+def lost(page: Page, since_s: float) -> None:
+    expect(page.locator(".lost")).to_contain_text(LOST, timeout=12_000)
+    assert time.monotonic() - since_s < TOLD_WITHIN_S
+    expect(page.locator("main.not-current")).to_have_count(1)
+    assert page.title().startswith("Out of touch")
+
+
+def test_a_service_that_hangs_is_noticed_seen_and_heard(
+    service: RunningService, look: Look
+) -> None:
+    page = look(service, expected=REFUSED)
+    in_touch(page)
+    page.get_by_role("button", name="Turn sound on").click()
+    expect(page.get_by_text("Sound is on.")).to_be_visible()
+    page.evaluate("window.tones.length = 0")
+    os.kill(service.pid, signal.SIGSTOP)
+    try:
+        lost(page, time.monotonic())
+        page.wait_for_function("window.tones.length > 0", timeout=5_000)
+        expect(page.locator("[data-sounding]")).to_have_attribute("data-sounding", "lost")
+    finally:
+        os.kill(service.pid, signal.SIGCONT)
+    in_touch(page)
+    expect(page.locator("[data-sounding]")).to_have_attribute("data-sounding", "silent")
+
+
+def test_a_service_that_dies_and_comes_back_is_found_again(
+    service: RunningService, look: Look
+) -> None:
+    page = look(service, expected="ERR_")
+    in_touch(page)
+    service.kill()
+    lost(page, time.monotonic())
+    service.start()
+    in_touch(page)
+
+
+def test_a_silent_page_says_that_it_is_silent(service: RunningService, look: Look) -> None:
+    page = look(service)
+    expect(page.get_by_text("This page is silent.")).to_be_visible()
+    page.get_by_role("button", name="Turn sound on").click()
+    page.get_by_role("button", name="Turn it off").wait_for()
+    # After a reload a browser allows no sound before the first tap, and the page says so.
+    page.reload()
+    expect(page.get_by_text("Silent until you tap this page once.")).to_be_visible()
+    page.mouse.click(5, 5)
+    expect(page.get_by_text("Sound is on.")).to_be_visible()
