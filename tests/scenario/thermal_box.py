@@ -216,10 +216,14 @@ def random_box(seed: int, *, kinds: tuple[str, ...] = ()) -> BoxPlan:
         t_s += rng.uniform(300.0, 1500.0)
         if kind == "door_open":
             length_s = rng.choice((20.0, 60.0, 75.0, 120.0, 240.0))
-            events.append(Event(kind, t_s, t_s + length_s, rng.uniform(0.3, 1.2)))
+            events.append(Event(kind, t_s, t_s + length_s, rng.uniform(0.5, 1.2)))
         elif kind == "draft":
             length_s = rng.uniform(120.0, 900.0)
-            events.append(Event(kind, t_s, t_s + length_s, rng.uniform(1.5, 8.0), rng.randrange(4)))
+            events.append(
+                Event(
+                    kind, t_s, t_s + length_s, volume_m3 * rng.uniform(8.0, 32.0), rng.randrange(4)
+                )
+            )
         else:
             length_s = rng.uniform(600.0, 1500.0)
             events.append(Event(kind, t_s, t_s + length_s))
@@ -250,7 +254,7 @@ def random_box(seed: int, *, kinds: tuple[str, ...] = ()) -> BoxPlan:
         room_swing_k=rng.uniform(0.0, 1.5),
         finish_s=finish_s,
         end_s=finish_s + 2400.0,
-        door_w_per_k=volume_m3 * rng.uniform(50.0, 100.0),
+        door_w_per_k=volume_m3 * rng.uniform(65.0, 110.0),
         feelers=feelers,
         room_feeler=rng.random() < 0.4,
         events=tuple(events),

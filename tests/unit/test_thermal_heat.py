@@ -78,8 +78,9 @@ def test_no_class_responds_below_what_it_is_applied_to() -> None:
     [
         pytest.param(ramp(3.0), None, id="warming"),
         pytest.param(ramp(13.0), None, id="a strong heater, 13 K/min, for three minutes"),
-        pytest.param(ramp(24.0), 345, id="24 K/min: 17 K after 42.5 s, held for 3 s"),
-        pytest.param(ramp(60.0), 319, id="60 K/min: 17 K after 17 s, held for 3 s"),
+        pytest.param(ramp(24.0), 352, id="24 K/min: 20 K after 50 s, held for 3 s"),
+        pytest.param(ramp(24.0, base_c=45.0), 345, id="from 45 degrees: 17 K after 42.5 s"),
+        pytest.param(ramp(60.0), 322, id="60 K/min: 20 K after 20 s, held for 3 s"),
         pytest.param(lambda t: 25.0 if t < 300 else 90.0, 302, id="a flame at the sensor: 3 s"),
         pytest.param(lambda t: 90.0 if t == 300 else 25.0, None, id="a spike of one second"),
         pytest.param(lambda t: 90.0 if 300 <= t < 302 else 25.0, None, id="of two seconds"),

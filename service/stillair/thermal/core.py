@@ -12,7 +12,7 @@ from __future__ import annotations
 from stillair.model import Change, Finding, JobPhase, Kind, Place, Priority, Reading
 from stillair.thermal.air import BLEND_S, AirTrack, RoomEstimate
 from stillair.thermal.drops import DropWatch
-from stillair.thermal.health import SensorHealth, SensorTrouble
+from stillair.thermal.health import JUMPS, SensorHealth, SensorTrouble
 from stillair.thermal.heat import HeatPath
 from stillair.thermal.heating import HeatingWatch
 from stillair.thermal.phases import PhaseWatch
@@ -66,13 +66,13 @@ class ThermalWatch:
         self._ticked_s = t_s
         findings, signs = self._heat.tick(t_s)
         room_c, bed_c = self._measure(t_s, broken_off)
-        findings.extend(self._tell_faults(t_s))
+        hot_s = self._heat.hot_s
+        calm = hot_s is None or t_s - hot_s > AFTER_HEAT_S
+        findings.extend(self._tell_faults(t_s, calm=calm))
         tracks = [t for h, t in self._air if t.seconds > BLEND_S and h.trouble is None]
         coldest_c = min((track.now_c for track in tracks), default=None)
         self._room.update(room_c, coldest_c)
         room_c = self._room.room_c
-        hot_s = self._heat.hot_s
-        calm = hot_s is None or t_s - hot_s > AFTER_HEAT_S
         unheated = self._heating.standing or context.job in (JobPhase.COOLING, JobPhase.FINISHED)
         findings.extend(
             self._drops.tick(t_s, tracks, room_c, context.door_open, calm=calm, unheated=unheated)
@@ -158,7 +158,7 @@ class ThermalWatch:
                 health.compare(t_s, others_c, count)
         return (room_sum / room_count if room_count else None), bed_c
 
-    def _tell_faults(self, t_s: float) -> list[Finding]:
+    def _tell_faults(self, t_s: float, *, calm: bool) -> list[Finding]:
         """One event per sensor that can't be trusted; the last good one of the air is urgent."""
         if not self._faults and all(h.trouble is None for h in self._sensors.values()):
             return []
@@ -175,6 +175,8 @@ class ThermalWatch:
                         _fault(name, Change.CLEARED, t_s, known[0], known[1], end_s=good_s)
                     )
                 continue
+            if known is None and trouble.word == JUMPS and not calm:
+                continue  # in the heat of a fire the air itself jumps about
             urgent = blind and health.plan.place is Place.CHAMBER
             priority = Priority.HIGH if urgent else Priority.MEDIUM
             if known is None or known[0].word != trouble.word or (urgent and known[1] != priority):

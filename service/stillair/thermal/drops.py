@@ -24,7 +24,7 @@ from dataclasses import dataclass
 
 from stillair.model import Change, Finding, JsonValue, Kind
 from stillair.thermal.air import AirTrack
-from stillair.thermal.causes import Evidence, scores, told
+from stillair.thermal.causes import CLEAR_LEAD, Evidence, scores, told
 
 LEAST_K = 0.5
 LEAST_30_K = 0.9
@@ -37,7 +37,7 @@ DEAD_S = 2.0
 SHARPER = 1.8
 USUAL_MOST_PER_MIN = 0.35
 HABIT_S = 180.0
-GOING_ON_S = 60.0
+GOING_ON_S = 40.0
 YOUNG_S = 75.0
 OUTSIDE_S = 8
 EVEN = 1.8  # highest over lowest share: the whole box is concerned
@@ -255,9 +255,15 @@ class DropWatch:
             even = max(lost) < EVEN * min(lost)
             if even and unheated:
                 return
-            if len(lost) > 1 and age_s < (GOING_ON_S + 5.0 if even else WAIT_S):
+            heat_near = kinds[best] - kinds[Kind.HEAT_LOST] < CLEAR_LEAD
+            if even and heat_near and age_s < GOING_ON_S + 5.0:
                 return
-            if not any(_leaves_band(share) for share in alive):
+            if best is Kind.DRAFT and len(lost) > 1 and age_s < WAIT_S:
+                return
+            outside = sum(_leaves_band(share) for share in alive)
+            if outside < (0.6 * len(alive) if even else 1) or (
+                not even and _only_mixes(worst, alive)
+            ):
                 fall.outside_s = max(0, fall.outside_s - 1)
                 return
             fall.outside_s += 1
@@ -538,6 +544,16 @@ def _leaves_band(share: _Share) -> bool:
     return below_k >= max(
         LEAST_BELOW_K, 3.0 * share.track.noise_k, BELOW_SHARE * min(band.height_k, 6.0)
     )
+
+
+def _only_mixes(worst: _Share, shares: Sequence[_Share]) -> bool:
+    """Whether the worst sensor has only come nearer to the others, as when a fan mixes the air."""
+    others = [share for share in shares if share is not worst]
+    if not others:
+        return False
+    before_c = sum(share.base_c for share in others) / len(others)
+    now_c = sum(share.track.past_c(0) for share in others) / len(others)
+    return worst.base_c > before_c and worst.track.past_c(0) > now_c - 0.5
 
 
 def _figures(fall: _Fall) -> dict[str, JsonValue]:

@@ -40,6 +40,7 @@ JUMP_MOVES = 4.0
 SPIKES = 3  # within NERVOUS_S are a fault
 GOOD_FOR_S = 30.0  # a fault is over after this long without one
 INTERMITTENT = "intermittent"
+JUMPS = "jumps"
 STUCK_S = 120.0
 STUCK_MOVED_K = 0.8
 STUCK_STEPS = 4  # the others must have moved by so many of its own steps
@@ -251,7 +252,7 @@ class SensorHealth:
             return SensorTrouble(INTERMITTENT, self._bad_reason, self._bad_s[0])
         if len(self._spikes_s) == SPIKES and t_s - self._spikes_s[0] <= NERVOUS_S:
             self._good_since_s = self._spikes_s[-1]
-            return SensorTrouble("jumps", "its readings jump about", self._spikes_s[0])
+            return SensorTrouble(JUMPS, "its readings jump about", self._spikes_s[0])
         if self._stuck:
             self._good_since_s = None
             return SensorTrouble(
