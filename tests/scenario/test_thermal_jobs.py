@@ -95,6 +95,23 @@ def test_a_door_switch_settles_it_at_once() -> None:
     assert told[-1].detail["drop_k"] != 0.0
 
 
+def test_a_switch_that_breaks_leaves_the_door_to_the_temperatures() -> None:
+    """Broken wire while the door is open: still told, until the air comes back."""
+    door = Event("door_open", HALF, HALF + 75.0)
+    box = replace(FOAM, feelers=BEADS, end_s=HALF + 600.0, events=(door,))
+    watch = ThermalWatch(ThermalPlan(tuple(SensorPlan(f.name, Place.CHAMBER) for f in BEADS)))
+    findings: list[Finding] = []
+    for t_s, values in readings(box):
+        for feeler, value in zip(BEADS, values, strict=True):
+            watch.take(Reading(feeler.name, t_s, value))
+        word = None if t_s >= HALF + 30.0 else door.on(t_s)
+        findings.extend(watch.tick(t_s, ThermalContext(door_open=word)).findings)
+    told = [f for f in findings if f.kind is Kind.DOOR_OPEN]
+    assert (told[0].at_s, told[-1].change) == (HALF, Change.CLEARED)
+    assert told[-1].end_s == pytest.approx(HALF + 75.0, abs=10.0)
+    assert raised(findings) == ["door_open"]
+
+
 def test_with_a_shut_switch_a_fall_is_no_door() -> None:
     gap = Event("draft", HALF, HALF + 300.0, 12.0, 3)
     findings, _ = run(replace(FOAM, feelers=BEADS, events=(gap,)), switch=True)

@@ -10,21 +10,28 @@ for 20 minutes, which leaves out what thermostats and fans do every time. For
 two and a half minutes the kind may still be revised.
 
 The end is a kink the other way: the air comes back by a part of what it had
-lost, faster than it would creep. Onset and end are where the curve bends most,
-or, where it has no bend, where a straight line through 20 % and 60 % of the way
-leaves the level before; less the 2 s that air stays at a sensor before new air
-is there.
+lost, faster than it would creep. Onset and end are where the curve bends (see
+`bends`), less the 2 s that air stays at a sensor before new air is there.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from stillair.model import Change, Finding, JsonValue, Kind
 from stillair.thermal.air import AirTrack
+from stillair.thermal.bends import began_ago_s, came_back_ago_s
 from stillair.thermal.causes import CLEAR_LEAD, Evidence, scores, told
+from stillair.thermal.falls import (
+    Fall,
+    Share,
+    figures,
+    going_on,
+    leaves_band,
+    only_mixes,
+    rate_per_min,
+)
 
 LEAST_K = 0.5
 LEAST_30_K = 0.9
@@ -45,9 +52,6 @@ MIXED = 0.2
 SUSPECT_S = 240.0
 RETELL_S = 15.0  # figures alone are told anew no sooner
 SHARPEN_S = 40.0
-RETURN_S = 90
-LEAST_BELOW_K, BELOW_SHARE = 0.4, 0.25
-UNBANDED_SHARE = 0.15  # of the excess, where no band is known yet
 DECIDE_S = 150.0  # how long the kind may still change
 CHANGE_LEAD = 1.0
 BACK_K, BACK_SHARE, BACK_MOST_K = 0.5, 0.12, 1.5
@@ -59,63 +63,12 @@ SETTLED_S = 2700.0
 SHUT_S = 60.0  # after a switch said shut, slow sensors still fall
 
 
-@dataclass(slots=True)
-class _Share:
-    """What one sensor has lost in the present event."""
-
-    track: AirTrack
-    base_c: float
-    trend_k_per_s: float
-    excess_k: float
-    lowest_c: float
-    lowest_s: float
-    drop_k: float = 0.0
-    now_k: float = 0.0  # lost just now; negative where it has risen
-    fastest_k_per_min: float = 0.0
-
-    def update(self, t_s: float, since_s: float) -> None:
-        track = self.track
-        now_c = track.past_c(0)
-        lost_k = self.base_c + self.trend_k_per_s * min(since_s, 120.0) - now_c
-        if now_c < self.lowest_c:
-            self.lowest_c, self.lowest_s = now_c, t_s - 1.0
-        self.now_k = lost_k
-        self.drop_k = max(self.drop_k, lost_k)
-        over_s = min(track.span_s, max(since_s, 4.0))
-        self.fastest_k_per_min = max(self.fastest_k_per_min, track.fall_k * 60.0 / over_s)
-
-    @property
-    def lost_share(self) -> float:
-        return self.drop_k / self.excess_k
-
-
-@dataclass(slots=True)
-class _Fall:
-    """A door or draft that stands."""
-
-    kind: Kind
-    onset_s: float
-    shares: list[_Share]
-    sensors: tuple[str, ...]
-    detail: dict[str, JsonValue]
-    told_s: float
-    told_drop_k: float
-    suspected_s: float
-    outside_s: int = 0  # how long it has been out of the band
-    kink_k: float = 0.0  # the sharpest when it was measured
-    cold_since_s: float | None = None
-
-    @property
-    def worst(self) -> _Share:
-        return max(self.shares, key=lambda s: s.drop_k)
-
-
 class DropWatch:
     """Find doors and drafts in the tracks of the chamber's sensors."""
 
     def __init__(self) -> None:
-        self._fall: _Fall | None = None
-        self._suspected: _Fall | None = None
+        self._fall: Fall | None = None
+        self._suspected: Fall | None = None
         self._switch_s: float | None = None  # since when the switch has said open
         self._suspect = 0  # seconds running
         self._usual_per_min = 0.0
@@ -149,7 +102,7 @@ class DropWatch:
         """
         findings: list[Finding] = []
         if door_open is not None or self._switch_s is not None:
-            self._follow_switch(t_s, tracks, room_c, door_open is True, findings)
+            self._follow_switch(t_s, tracks, room_c, door_open, findings)
         fall = self._fall
         if fall is None:
             if self._switch_s is None and t_s >= self._look_from_s and calm:
@@ -212,14 +165,14 @@ class DropWatch:
             onset_s, shares = self._measure(t_s, tracks, room_c)
             if shares:
                 kink_k = max(s.track.kink_k for s in shares)
-                self._suspected = _Fall(
+                self._suspected = Fall(
                     Kind.DRAFT, onset_s, shares, (), {}, t_s, 0.0, t_s, kink_k=kink_k
                 )
 
     def _weigh(
         self,
         t_s: float,
-        fall: _Fall,
+        fall: Fall,
         tracks: Sequence[AirTrack],
         door_possible: bool,
         unheated: bool,
@@ -260,9 +213,9 @@ class DropWatch:
                 return
             if best is Kind.DRAFT and len(lost) > 1 and age_s < WAIT_S:
                 return
-            outside = sum(_leaves_band(share) for share in alive)
+            outside = sum(leaves_band(share) for share in alive)
             if outside < (0.6 * len(alive) if even else 1) or (
-                not even and _only_mixes(worst, alive)
+                not even and only_mixes(worst, alive)
             ):
                 fall.outside_s = max(0, fall.outside_s - 1)
                 return
@@ -274,9 +227,9 @@ class DropWatch:
         self._fall, self._suspected = fall, None
         self._tell(t_s, fall, Change.RAISED, kinds, findings)
 
-    def _learn_rate(self, fall: _Fall) -> None:
+    def _learn_rate(self, fall: Fall) -> None:
         """What came back by itself is how fast this chamber falls in the ordinary way."""
-        rate = min(_rate_per_min(fall), USUAL_MOST_PER_MIN)
+        rate = min(rate_per_min(fall), USUAL_MOST_PER_MIN)
         if rate > self._usual_per_min:
             self._usual_per_min = rate
         else:
@@ -284,12 +237,12 @@ class DropWatch:
 
     def _measure(
         self, t_s: float, tracks: Sequence[AirTrack], room_c: float
-    ) -> tuple[float, list[_Share]]:
+    ) -> tuple[float, list[Share]]:
         """When it began, from the sensors that fell most; and what each has lost since."""
         starts: list[tuple[float, float]] = []
         for track in tracks:
             if track.seconds >= track.span_s + 40 and (track.kink_k > 0 or track.kink_30_k > 0):
-                start = _onset_ago_s(track)
+                start = began_ago_s(track)
                 if start is not None:
                     starts.append((max(track.kink_k, track.kink_30_k), start))
         if not starts:
@@ -298,7 +251,7 @@ class DropWatch:
         most_k = starts[0][0]
         ago_s = max(ago for kink_k, ago in starts if kink_k >= 0.5 * most_k)
         back = int(ago_s) + 2
-        shares: list[_Share] = []
+        shares: list[Share] = []
         for track in tracks:
             if track.seconds < back + 16:
                 continue
@@ -307,7 +260,7 @@ class DropWatch:
             if excess_k < LEAST_EXCESS_K:
                 continue
             trend = min(0.0, (base_c - track.mean_c(back + 10, back + 16)) / 12.0)
-            share = _Share(track, base_c, max(trend, -0.1), excess_k, base_c, t_s)
+            share = Share(track, base_c, max(trend, -0.1), excess_k, base_c, t_s)
             share.update(t_s, ago_s)
             shares.append(share)
         return t_s - ago_s - DEAD_S, shares
@@ -317,7 +270,7 @@ class DropWatch:
     def _follow(
         self,
         t_s: float,
-        fall: _Fall,
+        fall: Fall,
         tracks: Sequence[AirTrack],
         room_c: float,
         door_open: bool | None,
@@ -352,7 +305,7 @@ class DropWatch:
             self._tell(t_s, fall, Change.REVISED, kinds, findings)
         return None
 
-    def _is_over(self, t_s: float, fall: _Fall, alive: list[_Share], room_c: float) -> bool:
+    def _is_over(self, t_s: float, fall: Fall, alive: list[Share], room_c: float) -> bool:
         if not alive:
             return False
         worst_k = fall.worst.drop_k
@@ -362,7 +315,11 @@ class DropWatch:
         back = 0
         for share in concerned:
             track = share.track
-            least_k = max(BACK_K, 4.0 * track.noise_k, min(BACK_SHARE * share.drop_k, BACK_MOST_K))
+            if fall.kind is Kind.DRAFT:
+                part_k = DRAFT_BACK_SHARE * share.drop_k
+            else:
+                part_k = min(BACK_SHARE * share.drop_k, BACK_MOST_K)
+            least_k = max(BACK_K, 4.0 * track.noise_k, part_k)
             risen_k = track.past_c(0) - share.lowest_c
             if risen_k < least_k or track.fall_k >= 0.0:
                 continue
@@ -390,12 +347,12 @@ class DropWatch:
             return True
         return False
 
-    def _clear(self, t_s: float, fall: _Fall, findings: list[Finding]) -> None:
+    def _clear(self, t_s: float, fall: Fall, findings: list[Finding]) -> None:
         end_s = t_s
         if "ended" not in fall.detail:
             worst_k = fall.worst.drop_k
             ends = sorted(
-                t_s - _return_ago_s(s.track)
+                t_s - came_back_ago_s(s.track)
                 for s in fall.shares
                 if s.drop_k >= 0.4 * worst_k and s.track.seconds
             )
@@ -417,7 +374,7 @@ class DropWatch:
                 t_s,
                 round(fall.onset_s, 1),
                 fall.sensors,
-                {**fall.detail, **_figures(fall)},
+                {**fall.detail, **figures(fall)},
                 end_s=round(max(fall.onset_s, min(end_s, t_s)), 1),
             )
         )
@@ -429,15 +386,15 @@ class DropWatch:
         t_s: float,
         tracks: Sequence[AirTrack],
         room_c: float,
-        is_open: bool,
+        door_open: bool | None,
         findings: list[Finding],
     ) -> None:
         """A door switch settles it at once; the figures come from the sensors."""
         fall = self._fall
-        if is_open and self._switch_s is None:
+        if door_open and self._switch_s is None:
             self._switch_s = t_s
             shares = [
-                _Share(track, base_c, 0.0, base_c - room_c, base_c, t_s)
+                Share(track, base_c, 0.0, base_c - room_c, base_c, t_s)
                 for track in tracks
                 if track.seconds > 5
                 if (base_c := track.past_c(0)) - room_c > LEAST_EXCESS_K
@@ -448,7 +405,7 @@ class DropWatch:
             change = Change.RAISED
             if fall is not None:  # it was felt before the switch was heard
                 was, onset_s, shares, change = fall.kind, fall.onset_s, fall.shares, Change.REVISED
-            self._fall = fall = _Fall(Kind.DOOR_OPEN, onset_s, shares, (), detail, t_s, 0.0, t_s)
+            self._fall = fall = Fall(Kind.DOOR_OPEN, onset_s, shares, (), detail, t_s, 0.0, t_s)
             fall.sensors = tuple(sorted(s.track.name for s in shares if s.drop_k > LEAST_K))
             findings.append(
                 Finding(
@@ -461,7 +418,9 @@ class DropWatch:
                     was_kind=was if was is not Kind.DOOR_OPEN else None,
                 )
             )
-        elif not is_open and self._switch_s is not None:
+        elif door_open is None and fall is not None and fall.shares:
+            self._switch_s = None  # it can't be read any more: the temperatures will tell
+        elif not door_open and self._switch_s is not None:
             self._switch_s = None
             self._look_from_s = t_s + SHUT_S
             if fall is not None:
@@ -470,32 +429,32 @@ class DropWatch:
 
     # --- shared ------------------------------------------------------------
 
-    def _judge(self, t_s: float, fall: _Fall, door_possible: bool) -> dict[Kind, float]:
+    def _judge(self, t_s: float, fall: Fall, door_possible: bool) -> dict[Kind, float]:
         lost = sorted(max(s.lost_share, 0.004) for s in fall.shares)
         spread = lost[-1] / lost[0] if len(lost) > 1 else None
         evidence = Evidence(
-            _rate_per_min(fall),
+            rate_per_min(fall),
             lost[-1],
             spread,
             t_s - fall.onset_s,
             self._usual_per_min,
-            _going_on(fall) if t_s - fall.onset_s >= GOING_ON_S else None,
+            going_on(fall) if t_s - fall.onset_s >= GOING_ON_S else None,
         )
         return scores(evidence, door_possible=door_possible)
 
-    def _sharper_onset_s(self, t_s: float, fall: _Fall) -> float:
+    def _sharper_onset_s(self, t_s: float, fall: Fall) -> float:
         """The onset seen again from deeper down, where a slow fall before it matters less."""
         worst_k = fall.worst.drop_k
-        ago = [_onset_ago_s(s.track) for s in fall.shares if s.drop_k >= 0.5 * worst_k]
+        ago = [began_ago_s(s.track) for s in fall.shares if s.drop_k >= 0.5 * worst_k]
         return t_s - max((a for a in ago if a is not None), default=math.inf) - DEAD_S
 
-    def _cause(self, fall: _Fall, kinds: dict[Kind, float]) -> str:
+    def _cause(self, fall: Fall, kinds: dict[Kind, float]) -> str:
         return told(kinds, fall.kind, sure=len(fall.shares) > 1)["cause"]
 
     def _tell(
         self,
         t_s: float,
-        fall: _Fall,
+        fall: Fall,
         change: Change,
         kinds: dict[Kind, float],
         findings: list[Finding],
@@ -509,7 +468,7 @@ class DropWatch:
         ) or (fall.worst.track.name,)
         if kinds:
             fall.detail = {**told(kinds, fall.kind, sure=len(fall.shares) > 1)}
-        fall.detail.update(_figures(fall))
+        fall.detail.update(figures(fall))
         fall.told_s, fall.told_drop_k = t_s, worst_k
         findings.append(
             Finding(
@@ -522,105 +481,3 @@ class DropWatch:
                 was_kind=was,
             )
         )
-
-
-def _going_on(fall: _Fall) -> float:
-    """How fast it has fallen over the last 20 s against its fastest 10 s."""
-    fastest = max(s.fastest_k_per_min for s in fall.shares)
-    still = max((s.track.past_c(20) - s.track.past_c(0)) * 3.0 for s in fall.shares)
-    return max(still, 0.0) / max(fastest, 0.1)
-
-
-def _rate_per_min(fall: _Fall) -> float:
-    return max(s.fastest_k_per_min / s.excess_k for s in fall.shares)
-
-
-def _leaves_band(share: _Share) -> bool:
-    """Whether a sensor is colder than it has been for the last 20 minutes, by a good part."""
-    band = share.track.band
-    if band.low_c is None:
-        return share.drop_k >= UNBANDED_SHARE * share.excess_k
-    below_k = band.low_c - share.track.past_c(0)
-    return below_k >= max(
-        LEAST_BELOW_K, 3.0 * share.track.noise_k, BELOW_SHARE * min(band.height_k, 6.0)
-    )
-
-
-def _only_mixes(worst: _Share, shares: Sequence[_Share]) -> bool:
-    """Whether the worst sensor has only come nearer to the others, as when a fan mixes the air."""
-    others = [share for share in shares if share is not worst]
-    if not others:
-        return False
-    before_c = sum(share.base_c for share in others) / len(others)
-    now_c = sum(share.track.past_c(0) for share in others) / len(others)
-    return worst.base_c > before_c and worst.track.past_c(0) > now_c - 0.5
-
-
-def _figures(fall: _Fall) -> dict[str, JsonValue]:
-    if not fall.shares:
-        return {}
-    worst = fall.worst
-    return {
-        "drop_k": round(max(worst.drop_k, 0.0), 1),
-        "fastest_k_per_min": round(-max(s.fastest_k_per_min for s in fall.shares), 1) + 0.0,
-    }
-
-
-def _onset_ago_s(track: AirTrack) -> float | None:
-    """How long ago a track's fall began: where it bends down, or else left its level."""
-    span = track.span_s if track.kink_k >= track.kink_30_k else max(30, track.span_s)
-    reach = min(span + 25, track.seconds - 8)
-    level_c = max(track.past_c(span), track.past_c(min(reach, span + 5)))
-    if level_c <= track.past_c(0):
-        return None
-    bend = _bend_ago_s(track, min(reach, span + 5), sign=1.0)
-    if bend is not None:
-        return bend
-    ago_s = _left_ago_s(track, level_c, reach)
-    return float(span) if ago_s is None else ago_s
-
-
-def _return_ago_s(track: AirTrack) -> float:
-    """How long ago a track began to come back: where it bends up, or else left its lowest.
-
-    Air that creeps up under an open door bends when the door is shut.
-    """
-    reach = min(RETURN_S, track.seconds - 8)
-    if reach < 5:
-        return 0.0
-    lowest_c, lowest = min((track.past_c(ago), ago) for ago in range(reach))
-    bend = _bend_ago_s(track, lowest, sign=-1.0)
-    if bend is not None:
-        return bend
-    return _left_ago_s(track, lowest_c, reach) or float(lowest)
-
-
-def _bend_ago_s(track: AirTrack, reach_s: int, *, sign: float) -> float | None:
-    """Where the track bends down (`sign` 1) or up (-1) between `reach_s` ago and now.
-
-    The bend is the point furthest off the straight line between the two ends;
-    None if it is off by less than a quarter of the way.
-    """
-    if reach_s < 3:
-        return None
-    now_c = track.past_c(0)
-    way_k = track.past_c(reach_s) - now_c
-    off_k, bend = max(
-        (sign * (track.past_c(ago) - now_c - way_k * ago / reach_s), ago)
-        for ago in range(reach_s + 1)
-    )
-    return bend + 1.0 if off_k > 0.25 * abs(way_k) else None  # a mean of 3 s is 1 s old
-
-
-def _left_ago_s(track: AirTrack, level_c: float, reach_s: int) -> float | None:
-    """How long ago a track left `level_c` for where it is now; None if not within `reach_s`."""
-    way_k = track.past_c(0) - level_c
-    at_60: int | None = None
-    for ago in range(1, reach_s):
-        part = (track.past_c(ago) - level_c) / way_k if way_k else 0.0
-        if at_60 is None and part < 0.6:
-            at_60 = ago
-        if part < 0.2:
-            assert at_60 is not None
-            return ago + 0.5 * (ago - at_60) + 1.0  # a mean of three seconds is one second old
-    return None

@@ -1,0 +1,105 @@
+"""One fall of the air: what each sensor has lost in it, and plain questions about that."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from stillair.model import JsonValue, Kind
+from stillair.thermal.air import AirTrack
+
+LEAST_BELOW_K, BELOW_SHARE = 0.4, 0.25
+UNBANDED_SHARE = 0.15  # of the excess, where no band is known yet
+
+
+@dataclass(slots=True)
+class Share:
+    """What one sensor has lost in the present event."""
+
+    track: AirTrack
+    base_c: float
+    trend_k_per_s: float
+    excess_k: float
+    lowest_c: float
+    lowest_s: float
+    drop_k: float = 0.0
+    now_k: float = 0.0  # lost just now; negative where it has risen
+    fastest_k_per_min: float = 0.0
+
+    def update(self, t_s: float, since_s: float) -> None:
+        track = self.track
+        now_c = track.past_c(0)
+        lost_k = self.base_c + self.trend_k_per_s * min(since_s, 120.0) - now_c
+        if now_c < self.lowest_c:
+            self.lowest_c, self.lowest_s = now_c, t_s - 1.0
+        self.now_k = lost_k
+        self.drop_k = max(self.drop_k, lost_k)
+        over_s = min(track.span_s, max(since_s, 4.0))
+        self.fastest_k_per_min = max(self.fastest_k_per_min, track.fall_k * 60.0 / over_s)
+
+    @property
+    def lost_share(self) -> float:
+        return self.drop_k / self.excess_k
+
+
+@dataclass(slots=True)
+class Fall:
+    """A door or draft that stands."""
+
+    kind: Kind
+    onset_s: float
+    shares: list[Share]
+    sensors: tuple[str, ...]
+    detail: dict[str, JsonValue]
+    told_s: float
+    told_drop_k: float
+    suspected_s: float
+    outside_s: int = 0  # how long it has been out of the band
+    kink_k: float = 0.0  # the sharpest when it was measured
+    cold_since_s: float | None = None
+
+    @property
+    def worst(self) -> Share:
+        return max(self.shares, key=lambda s: s.drop_k)
+
+
+def going_on(fall: Fall) -> float:
+    """How fast it has fallen over the last 20 s against its fastest 10 s."""
+    fastest = max(s.fastest_k_per_min for s in fall.shares)
+    still = max((s.track.past_c(20) - s.track.past_c(0)) * 3.0 for s in fall.shares)
+    return max(still, 0.0) / max(fastest, 0.1)
+
+
+def rate_per_min(fall: Fall) -> float:
+    return max(s.fastest_k_per_min / s.excess_k for s in fall.shares)
+
+
+def leaves_band(share: Share) -> bool:
+    """Whether a sensor is colder than it has been for the last 20 minutes, by a good part."""
+    band = share.track.band
+    if band.low_c is None:
+        return share.drop_k >= UNBANDED_SHARE * share.excess_k
+    below_k = band.low_c - share.track.past_c(0)
+    return below_k >= max(
+        LEAST_BELOW_K, 3.0 * share.track.noise_k, BELOW_SHARE * min(band.height_k, 6.0)
+    )
+
+
+def only_mixes(worst: Share, shares: Sequence[Share]) -> bool:
+    """Whether the worst sensor has only come nearer to the others, as when a fan mixes the air."""
+    others = [share for share in shares if share is not worst]
+    if not others:
+        return False
+    before_c = sum(share.base_c for share in others) / len(others)
+    now_c = sum(share.track.past_c(0) for share in others) / len(others)
+    return worst.base_c > before_c and worst.track.past_c(0) > now_c - 0.5
+
+
+def figures(fall: Fall) -> dict[str, JsonValue]:
+    if not fall.shares:
+        return {}
+    worst = fall.worst
+    return {
+        "drop_k": round(max(worst.drop_k, 0.0), 1),
+        "fastest_k_per_min": round(-max(s.fastest_k_per_min for s in fall.shares), 1) + 0.0,
+    }
