@@ -21,7 +21,7 @@ def make_small(file: Path) -> None:
     pixels = image.reshape(-1, 3).astype(np.float32)
     palette = _palette(pixels)
     colours, which = np.unique(image.reshape(-1, 3), axis=0, return_inverse=True)
-    index = _nearest(colours, palette)[which].reshape(image.shape[:2])
+    index = _nearest(colours.astype(np.uint8), palette)[which].reshape(image.shape[:2])
     height, width = index.shape
     rows = b"".join(b"\0" + row.tobytes() for row in index)
     file.write_bytes(

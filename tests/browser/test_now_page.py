@@ -113,6 +113,22 @@ for_s = 3600
     )
 
 
+def test_nobody_looks_and_no_picture_is_fetched(shed: RunningService, look: Look) -> None:
+    page = look(shed)
+    page.wait_for_function("document.querySelector('.picture img')?.naturalWidth > 0")
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.evaluate(
+        "Object.defineProperty(document, 'hidden', { configurable: true, get: () => true })"
+    )
+    page.wait_for_timeout(2_600)  # longer than a page that is looked at waits
+    assert not [url for url in asked if "/api/picture" in url]
+    with page.expect_request("**/api/picture*"):
+        page.evaluate(
+            hide.format("false") + "document.dispatchEvent(new Event('visibilitychange'))"
+        )
+
+
 @pytest.mark.timeout(300)
 def test_the_pictures_of_the_readme(serve: Serve, look: Look) -> None:
     """Draws them anew when STILLAIR_PICTURES=1; otherwise holds the kept ones to their size."""

@@ -14,6 +14,7 @@ from running import RunningService
 from .conftest import Look, Serve
 
 TOLD_WITHIN_S = 10.0
+MOST_TRIES = 12  # requests while a page is lost for up to 8 s, its last picture included
 LOST = "nothing on this page is current"
 REFUSED = "Failed to load resource"  # what a browser says of a service that is away
 
@@ -60,8 +61,11 @@ def test_a_service_that_dies_and_comes_back_is_found_again(
 ) -> None:
     page = look(service, expected="ERR_")
     in_touch(page)
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
     service.kill()
     lost(page, time.monotonic())
+    assert len(asked) <= MOST_TRIES, "a shed full of telephones must not storm the board"
     service.start()
     in_touch(page)
 

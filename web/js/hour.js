@@ -33,12 +33,14 @@ export class Hour {
    * Take the sensors as they are now.
    * @param {number} t_s  seconds since the epoch
    * @param {Sensor[]} sensors
+   * @param {number} [speed]  of the chamber's time: a second here is so many there
    */
-  append(t_s, sensors) {
+  append(t_s, sensors, speed = 1) {
+    const gap_s = GAP_S * Math.max(1, speed);
     const last_s = this.time_s[this.time_s.length - 1] ?? -Infinity;
     if (t_s <= last_s) return;
-    if (t_s - last_s > GAP_S && last_s > 0) this.row((last_s + t_s) / 2, () => null, []);
-    const now = new Map(sensors.map((sensor) => [sensor.name, fresh(sensor, t_s)]));
+    if (t_s - last_s > gap_s && last_s > 0) this.row((last_s + t_s) / 2, () => null, []);
+    const now = new Map(sensors.map((sensor) => [sensor.name, fresh(sensor, t_s, gap_s)]));
     this.row(t_s, (name) => now.get(name) ?? null, now.keys());
     const old = this.time_s.findIndex((at_s) => at_s >= t_s - HOUR_S - 60);
     if (old > 60) {
@@ -66,8 +68,8 @@ export class Hour {
   }
 }
 
-/** The value of a sensor if it is of about this moment. @param {Sensor} sensor @param {number} t_s */
-function fresh(sensor, t_s) {
+/** The value of a sensor if it is of about this moment. @param {Sensor} sensor @param {number} t_s @param {number} gap_s */
+function fresh(sensor, t_s, gap_s) {
   const at_s = sensor.at ? Date.parse(sensor.at) / 1000 : -Infinity;
-  return t_s - at_s < GAP_S ? sensor.temperature_c : null;
+  return t_s - at_s < gap_s ? sensor.temperature_c : null;
 }

@@ -30,7 +30,7 @@ export function LastHour({ chamber, unit, dark, joined }) {
     .filter((s) => s.place === "chamber" || also.includes(s.name))
     .map((s) => s.name);
   const now_s = Date.parse(chamber.at) / 1000;
-  hour.current.append(now_s, chamber.sensors);
+  hour.current.append(now_s, chamber.sensors, chamber.speed);
   const drawn = {
     hour: hour.current,
     names,

@@ -1,0 +1,112 @@
+"""Parts of the page that only reckon, asked in the browser that runs them."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page
+
+from running import RunningService
+
+from .conftest import Look
+
+
+@pytest.fixture
+def page(shed: RunningService, look: Look) -> Page:
+    return look(shed)
+
+
+def ask(page: Page, module: str, expression: str, argument: object = None) -> Any:
+    """`expression` over the exports `m` of a module of the page, and an `argument` a."""
+    return page.evaluate(
+        f"async (a) => {{ const m = await import('/web/js/{module}.js'); return {expression}; }}",
+        argument,
+    )
+
+
+@pytest.mark.parametrize(
+    ("wanted", "placed"),
+    [
+        pytest.param([10, 60], [10, 60], id="far apart: left where they are"),
+        pytest.param([10, 12, 14], [10, 25, 40], id="crowded: pushed down"),
+        pytest.param([90, 95, 99], [70, 85, 100], id="at the end: pushed back up"),
+        pytest.param([], [], id="none"),
+    ],
+)
+def test_labels_keep_their_distance(page: Page, wanted: list[int], placed: list[int]) -> None:
+    assert ask(page, "section_layout", "m.apart(a, 15, 0, 100)", wanted) == placed
+
+
+@pytest.mark.parametrize(
+    ("names", "order"),
+    [
+        pytest.param(["low", "top", "middle"], ["top", "middle", "low"], id="told by name"),
+        pytest.param(["a", "b", "c"], ["a", "b", "c"], id="untold: in their order"),
+        pytest.param(["b", "lid"], ["lid", "b"], id="one told"),
+    ],
+)
+def test_sensors_stand_where_their_names_say(
+    page: Page, names: list[str], order: list[str]
+) -> None:
+    sensors = [{"name": name} for name in names]
+    shown = ask(
+        page, "section_layout", "m.heights(a).map((r) => [r.sensor.name, r.share])", sensors
+    )
+    assert [name for name, _ in shown] == order
+    assert all(0 < share < 1 for _, share in shown)
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_air_is_shaded_in_even_steps(page: Page, dark: bool) -> None:
+    """Grey alone tells warm from cold, everywhere on the scale by about as much."""
+    colours = ask(page, "shade", "[0,1,2,3,4,5,6,7,8].map((n) => m.shade(n / 8, a))", dark)
+    greys = [sum(map(int, colour[4:-1].split())) / 3 for colour in colours]
+    steps = [abs(b - a) for a, b in pairwise(greys)]
+    assert min(steps) > 2
+    assert max(steps) < 1.6 * min(steps)
+
+
+@pytest.mark.parametrize(
+    ("height_mm", "longest_mm"),
+    [(0.2, 10), (9.4, 20), (29, 40), (130, 150), (5000, 2400)],
+)
+def test_the_ruler_is_longer_than_the_part(page: Page, height_mm: float, longest_mm: int) -> None:
+    ticks = ask(page, "section_layout", "m.part(a).ticks", height_mm)
+    top = ask(page, "section_layout", "m.part(a).top", height_mm)
+    assert ticks[0]["mm"] == 0
+    assert abs(ticks[-1]["mm"] - longest_mm) <= longest_mm / 10
+    assert ticks[-1]["y"] <= top + 0.01
+
+
+def test_a_break_leaves_a_gap_in_the_line(page: Page) -> None:
+    hour = ask(
+        page,
+        "hour",
+        """(() => {
+          const hour = new m.Hour();
+          const at = (s) => [{ name: "top", temperature_c: s, at: new Date(s * 1000).toJSON() }];
+          for (const s of [1000, 1001, 1061, 1062]) hour.append(s, at(s));
+          hour.fill({ time_s: [998, 999], sensors: { top: [998, 999], gone: [1, null] } });
+          return [hour.time_s, hour.column("top"), hour.column("gone").length];
+        })()""",
+    )
+    assert hour[0] == [998, 999, 1000, 1001, 1031, 1061, 1062]
+    assert hour[1] == [998, 999, 1000, 1001, None, 1061, 1062]
+    assert hour[2] == 7
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "shown"),
+    [
+        pytest.param("It is 46.2 °C.", "c", "It is 46.2 °C.", id="as it is"),
+        pytest.param("It is 46.2 °C.", "f", "It is 115.2 °F.", id="a temperature"),
+        pytest.param("It fell 6.1 degrees.", "f", "It fell 11.0 degrees.", id="a difference"),
+        pytest.param("-5.0 °C outside", "f", "23.0 °F outside", id="below freezing"),
+    ],
+)
+def test_words_of_the_service_are_put_into_the_readers_unit(
+    page: Page, text: str, unit: str, shown: str
+) -> None:
+    assert ask(page, "units", "m.words(a[0], a[1])", [text, unit]).replace("\u00a0", " ") == shown
