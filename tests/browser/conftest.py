@@ -9,6 +9,7 @@ shed      a service over a simulated chamber: a job runs, and the door is open
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -244,3 +245,15 @@ def look(browser: Browser, serve: Serve) -> Iterator[Look]:
     for context in contexts:
         context.close()
     assert complaints == []
+
+
+def until(page: Page, expression: str, *, within_s: float = 10.0) -> None:
+    """Wait until JavaScript `expression` is true on the page.
+
+    Not playwright's own waiting: that evaluates text inside the page, which the
+    page's Content-Security-Policy rightly forbids.
+    """
+    give_up_s = time.monotonic() + within_s
+    while not page.evaluate(expression):
+        assert time.monotonic() < give_up_s, f"never true: {expression}"
+        page.wait_for_timeout(50)

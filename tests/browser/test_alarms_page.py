@@ -10,7 +10,7 @@ from playwright.sync_api import Page, Route, expect
 
 from running import RunningService
 
-from .conftest import Look
+from .conftest import Look, until
 
 
 def test_an_alarm_seen_on_one_telephone_is_seen_on_the_other(
@@ -90,6 +90,6 @@ def test_danger_comes_first_with_a_word_and_a_shape_and_sounds_as_fire(
     expect(page.locator(".sentence svg.shape")).to_be_visible()
     expect(page.get_by_role("button", name="Quiet for 3 minutes")).to_have_count(1)
     expect(page.locator("[data-sounding]")).to_have_attribute("data-sounding", "fire")
-    page.wait_for_function("window.tones.length >= 3")
+    until(page, "window.tones.length >= 3")
     tones = page.evaluate("window.tones.filter((t) => t.pitch_hz === 520).map((t) => t.at_s)")
     assert [round(b - a, 3) for a, b in pairwise(tones[:3])] == [1.0, 1.0]

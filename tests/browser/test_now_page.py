@@ -11,11 +11,12 @@ from playwright.sync_api import Page, expect
 
 from running import RunningService, wait_until
 
-from .conftest import DOOR, JOB, NORTH, Look, Serve
+from .conftest import DOOR, JOB, NORTH, Look, Serve, until
 from .small_png import make_small
 
 PICTURES = Path(__file__).resolve().parents[2] / "web" / "pictures"
 LARGEST_PICTURE_BYTES = 200_000
+PICTURE_SHOWN = "document.querySelector('.picture img')?.naturalWidth > 0"
 
 
 def is_whole(page: Page) -> None:
@@ -30,7 +31,7 @@ def is_whole(page: Page) -> None:
     expect(page.locator(".plot canvas")).to_be_visible()
     expect(page.get_by_text("an aid, not a listed fire or smoke alarm")).to_be_visible()
     expect(page.get_by_text("stillair owner add NAME")).to_be_visible()
-    page.wait_for_function("document.querySelector('.picture img')?.naturalWidth > 0")
+    until(page, PICTURE_SHOWN)
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -115,12 +116,11 @@ for_s = 3600
 
 def test_nobody_looks_and_no_picture_is_fetched(shed: RunningService, look: Look) -> None:
     page = look(shed)
-    page.wait_for_function("document.querySelector('.picture img')?.naturalWidth > 0")
+    until(page, PICTURE_SHOWN)
+    hide = "Object.defineProperty(document, 'hidden', {{ configurable: true, value: {} }});"
+    page.evaluate(hide.format("true"))
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
-    page.evaluate(
-        "Object.defineProperty(document, 'hidden', { configurable: true, get: () => true })"
-    )
     page.wait_for_timeout(2_600)  # longer than a page that is looked at waits
     assert not [url for url in asked if "/api/picture" in url]
     with page.expect_request("**/api/picture*"):

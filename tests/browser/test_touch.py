@@ -11,7 +11,7 @@ from playwright.sync_api import Page, expect
 
 from running import RunningService
 
-from .conftest import Look, Serve
+from .conftest import Look, Serve, until
 
 TOLD_WITHIN_S = 10.0
 MOST_TRIES = 12  # requests while a page is lost for up to 8 s, its last picture included
@@ -48,7 +48,7 @@ def test_a_service_that_hangs_is_noticed_seen_and_heard(
     os.kill(service.pid, signal.SIGSTOP)
     try:
         lost(page, time.monotonic())
-        page.wait_for_function("window.tones.length > 0", timeout=5_000)
+        until(page, "window.tones.length > 0", within_s=5)
         expect(page.locator("[data-sounding]")).to_have_attribute("data-sounding", "lost")
     finally:
         os.kill(service.pid, signal.SIGCONT)

@@ -18,13 +18,13 @@ export function Picture({ chamber, in_touch }) {
   const { camera } = chamber;
   const shown = usePicture(chamber.chamber, camera.watched && in_touch);
   if (!camera.watched) return html`<p class="no-picture">${T.none}</p>`;
-  // Ages with the page's own clock, in the chamber's time; the page is drawn anew each second.
-  const age_s = shown ? shown.age_s + (chamber.speed * (Date.now() - shown.came_ms)) / 1000 : 0;
+  // In the reader's seconds, however fast the chamber's time runs; the page is drawn anew each second.
+  const age_s = shown ? shown.age_s / chamber.speed + (Date.now() - shown.came_ms) / 1000 : 0;
   const since = camera.since_at ? moment(camera.since_at, chamber.at) : "";
   const blind = camera.condition !== "fit" && T.condition[camera.condition];
   const over = blind
     ? T.blind(blind, since)
-    : shown && age_s > OLD_S * Math.max(1, chamber.speed)
+    : shown && age_s > OLD_S
       ? T.old(duration(age_s))
       : "";
   return html`<figure class="picture">
