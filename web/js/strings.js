@@ -118,7 +118,7 @@ export const S = {
   },
 
   section: {
-    not_to_scale: "Not to scale: nobody has told the box's measures. Sensors stand where their names say.",
+    not_to_scale: "Not to scale. Sensors stand where their names say.",
     part: "The part's height is known, its shape is not.",
     /** @param {string} low  @param {string} high */
     shading: (low, high) => `Air shaded from ${low} to ${high}.`,
