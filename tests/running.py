@@ -80,14 +80,14 @@ class RunningService:
             else:
                 return
 
-    def stop(self) -> int | None:
+    def stop(self, *, within_s: float = 10.0) -> int | None:
         """SIGTERM, and its exit status; harmless twice."""
         process, self._process = self._process, None
         if process is None:
             return None
         process.send_signal(signal.SIGTERM)
         try:
-            return process.wait(10.0)
+            return process.wait(within_s)
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait(10.0)

@@ -19,11 +19,12 @@ from typing import Annotated, NoReturn
 
 import typer
 
+from stillair import __version__
 from stillair.errors import AccessError, InputError, SettingsError, StillairError
 
 app = typer.Typer(
-    help="Stillair watches the heated chamber in which shrinking plastics are built.",
     no_args_is_help=True,
+    add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
@@ -69,6 +70,21 @@ def fail(message: str, status: int = 1) -> NoReturn:
     """End with one or more lines on standard error."""
     typer.echo(message, err=True)
     raise typer.Exit(status)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"stillair {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def stillair(
+    version: Annotated[
+        bool, typer.Option("--version", is_eager=True, callback=_version, help="Say which it is.")
+    ] = False,
+) -> None:
+    """Stillair watches the heated chamber in which shrinking plastics are built."""
 
 
 @app.command()
@@ -141,9 +157,15 @@ def export(
 
     try:
         rows = export_job(data_dir(data), job, to)
-    except (StillairError, OSError) as error:
+    except StillairError as error:
         fail(str(error))
-    typer.echo(f"{rows} rows written to {to}", err=True)
+    except OSError as error:
+        fail(f"{to} can't be written: {error.strerror}")
+    typer.echo(
+        f"{rows} rows written to {to}. A table knows no places: replay it with --chamber FILE, "
+        "or every column but room counts as chamber air.",
+        err=True,
+    )
 
 
 @app.command()
@@ -153,13 +175,13 @@ def inspect(
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object per line.")] = False,
 ) -> None:
     """Try every sensor, contact, camera, the clock, the disk and each route, one line each."""
-    from stillair.runtime.inspection import inspect_all
+    from stillair.runtime.inspection import State, inspect_all
 
     logging.disable(logging.WARNING)  # what drivers warn of stands in the lines below
     try:
         fit = True
         for found in inspect_all(tuple(chamber or ()), data_dir(data)):
-            fit = fit and found.fit
+            fit = fit and found.state is not State.UNFIT
             typer.echo(json.dumps(found.record()) if as_json else found.line())
     except SettingsError as error:
         fail(_faults(error))
@@ -211,6 +233,48 @@ def _bar() -> Iterator[Callable[[str, float], None] | None]:
     with Progress(console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("reading", total=1.0)
         yield lambda doing, share: bar.update(task, description=doing, completed=share)
+
+
+@token.command("list")
+def token_list(data: DataDir = None) -> None:
+    """Name every token and what its bearer may do."""
+    from stillair.access.people import Access
+
+    try:
+        with Access.open(data_dir(data)) as access:
+            for bearer in access.tokens():
+                typer.echo(f"{bearer.name}: {bearer.role.value}")
+    except StillairError as error:
+        fail(str(error))
+
+
+@token.command("remove")
+def token_remove(
+    name: Annotated[str, typer.Argument(help="The token's name, as token list says.")],
+    data: DataDir = None,
+) -> None:
+    """Make a token worthless, at once."""
+    from stillair.access.people import Access
+
+    try:
+        with Access.open(data_dir(data)) as access:
+            access.token_remove(name)
+    except StillairError as error:
+        fail(str(error))
+    typer.echo(f"The token {name} is worthless now.")
+
+
+@owner.command("list")
+def owner_list(data: DataDir = None) -> None:
+    """Name everybody who may sign in, and their role."""
+    from stillair.access.people import Access
+
+    try:
+        with Access.open(data_dir(data)) as access:
+            for person in access.people():
+                typer.echo(f"{person.name}: {person.role.value}")
+    except StillairError as error:
+        fail(str(error))
 
 
 def _password() -> str:

@@ -85,7 +85,7 @@ class WatchPlan:
     contacts: tuple[ContactPlan, ...] = ()
     camera: bool = False
     people: tuple[Person, ...] = ()
-    simulated: bool = False
+    mark: str = ""  # "Simulated" or "Recorded", where the readings are no real chamber's
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +133,7 @@ class Watch:
             chamber=plan.chamber,
             chamber_name=plan.name,
             people=plan.people,
-            simulated=plan.simulated,
+            mark=plan.mark,
             alarms=memory.alarms,
             events=memory.events,
         )

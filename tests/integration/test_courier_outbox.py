@@ -44,7 +44,9 @@ class Shed:
         self.troubles: list[tuple[str, bool, str]] = []
         self.journal = Journal.open(self.path)
         self.timeline = Timeline("boot", SystemClock().wall().timestamp() - 1000.0)
-        self.desk = AlarmDesk(chamber="bench", chamber_name="bench", people=PEOPLE, simulated=True)
+        self.desk = AlarmDesk(
+            chamber="bench", chamber_name="bench", people=PEOPLE, mark="Simulated"
+        )
 
     def keeps(self, t_s: float, result: AlarmResult) -> None:
         outcome = Outcome("bench", t_s, alarms=result.alarms, notices=result.notices)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import csv
 import math
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -173,13 +172,11 @@ def test_mail_that_was_refused_is_sent_after_a_restart(
         wait_until(lambda: mail_server.refusals, within_s=15)
         service.kill()
         mail_server.refuse_with = None
-        began_s = time.monotonic()
         service.start()
         mails = wait_until(
             lambda: [m for m in mail_server.messages if "fire" in str(m["subject"]).lower()],
             within_s=60,
         )
-        assert time.monotonic() - began_s < 60
         keys = [m["message-id"] for m in mail_server.messages]
         assert len(keys) == len(set(keys))
         assert mails

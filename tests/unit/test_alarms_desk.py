@@ -109,12 +109,12 @@ class Shed:
         ]
 
 
-def make_desk(*people: Person, simulated: bool = False, **more: Any) -> AlarmDesk:
+def make_desk(*people: Person, mark: str = "", **more: Any) -> AlarmDesk:
     return AlarmDesk(
         chamber="north-bench",
         chamber_name="north bench",
         people=people or (CAPTAIN,),
-        simulated=simulated,
+        mark=mark,
         **more,
     )
 
@@ -450,7 +450,7 @@ def test_a_notice_is_said_once_and_asks_for_nothing(shed: Shed, kind: Kind) -> N
 
 
 def test_simulated_is_said_in_every_message() -> None:
-    shed = Shed(make_desk(simulated=True))
+    shed = Shed(make_desk(mark="Simulated"))
     for kind in Kind:
         shed.begins(kind)
     shed.wait(400)

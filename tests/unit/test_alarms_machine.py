@@ -71,7 +71,7 @@ class DeskMachine(RuleBasedStateMachine):
             chamber="shed",
             chamber_name="shed",
             people=PEOPLE,
-            simulated=False,
+            mark="",
             alarms=alarms,
             events=events,
         )

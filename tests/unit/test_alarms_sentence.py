@@ -163,7 +163,10 @@ def test_what_is_quiet_for_a_time_is_still_said() -> None:
         suppression=Suppression.SHELVED,
         shelved_until_s=1980.0,
     )
-    assert sentence(**STEADY, alarms=[quiet]).sub == "Door open: quiet for 2 min more."
+    said = sentence(**STEADY, alarms=[quiet])
+    assert said.sentence.startswith("The door is open")
+    assert said.sub.endswith("Door open: quiet for 2 min more.")
+    assert not said.calm
 
 
 def test_a_paused_job_is_said() -> None:

@@ -157,7 +157,7 @@ def test_a_door_in_messages(stage: Stage, title: str, text: str) -> None:
         height_mm=19.2,
         detail={"cause": "clear", "drop_k": 6.13},
     )
-    said = message(stage, change, t_s=45.0, chamber_name="north bench", simulated=False)
+    said = message(stage, change, t_s=45.0, chamber_name="north bench", mark="")
     assert said.title == title
     assert said.text == f"{text}\n\nChamber: north bench\n"
 
@@ -177,7 +177,7 @@ def test_a_fire_says_what_saves_people(kind: Kind) -> None:
 @pytest.mark.parametrize("kind", [k for k in Kind if KIND_CLASS[k][0] is SignalClass.ALARM])
 def test_nobody_but_a_person_says_that_a_danger_is_over(kind: Kind) -> None:
     change = event(kind, Change.CLEARED, end_s=60.0)
-    said = message(Stage.OVER, change, t_s=60.0, chamber_name="bench", simulated=False)
+    said = message(Stage.OVER, change, t_s=60.0, chamber_name="bench", mark="")
     assert "It is over" not in said.text
     assert "There is no sign of it now" in said.text
     assert WORDS[kind].after, "what is left to do"
@@ -190,7 +190,7 @@ def test_an_end_that_was_only_inferred_says_so() -> None:
         end_s=60.0,
         detail={"cause": "clear", "ended": "the air has settled at its new level"},
     )
-    said = message(Stage.OVER, change, t_s=60.0, chamber_name="bench", simulated=False)
+    said = message(Stage.OVER, change, t_s=60.0, chamber_name="bench", mark="")
     assert "over, as far as can be told: the air has settled at its new level." in said.text
 
 
@@ -235,7 +235,7 @@ DETAILS = st.dictionaries(st.sampled_from(KEYS), JSON)
     detail=DETAILS,
     subject=st.text(max_size=30),
     name=st.text(max_size=30),
-    simulated=st.booleans(),
+    mark=st.sampled_from(["", "Simulated", "Recorded"]),
     span_s=st.floats(-1e9, 1e9),
 )
 def test_whatever_the_details_it_reads_as_sentences(
@@ -244,7 +244,7 @@ def test_whatever_the_details_it_reads_as_sentences(
     detail: dict[str, JsonValue],
     subject: str,
     name: str,
-    simulated: bool,
+    mark: str,
     span_s: float,
 ) -> None:
     over = stage is Stage.OVER
@@ -255,9 +255,9 @@ def test_whatever_the_details_it_reads_as_sentences(
         detail=detail,
         subject=subject,
     )
-    said = message(stage, change, t_s=span_s, chamber_name=name, simulated=simulated)
+    said = message(stage, change, t_s=span_s, chamber_name=name, mark=mark)
     assert said.title.isprintable()
-    assert said.text.startswith("Simulated: ") or not simulated
+    assert said.text.startswith(f"{mark}: ") or not mark
     told = said.text.split("\n")[0]
     for text in (told, line(change), story(change, t_s=span_s)):
         assert text.endswith((".", "…"))

@@ -69,7 +69,7 @@ class AlarmDesk:
         Its key in ids, and how people call it.
     people : tuple[Person, ...]
         Who is told.
-    simulated : bool
+    mark : str
         Every message begins with the word.
     alarms : tuple[AlarmState, ...]
         What was not normal at the last stop, in this boot's seconds. Shelving ends.
@@ -84,13 +84,13 @@ class AlarmDesk:
         chamber: str,
         chamber_name: str,
         people: tuple[Person, ...],
-        simulated: bool,
+        mark: str = "",
         alarms: tuple[AlarmState, ...] = (),
         events: tuple[EventChange, ...] = (),
     ) -> None:
         self._chamber = chamber
         self._telling = Telling(
-            chamber=chamber, chamber_name=chamber_name, people=people, simulated=simulated
+            chamber=chamber, chamber_name=chamber_name, people=people, mark=mark
         )
         self._context = AlarmContext()
         self._entries = restored(alarms, events)

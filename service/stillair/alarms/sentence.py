@@ -7,7 +7,7 @@ faults of the watch, and only then the weather in the box.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from stillair.alarms import figures
@@ -59,32 +59,40 @@ def sentence(
     alarms: Sequence[AlarmState] = (),
     troubles: Sequence[str] = (),
     remarks: Sequence[str] = (),
+    onsets_s: Mapping[int, float] | None = None,
 ) -> Sentence:
     """Say how a chamber is.
 
     `alarms` is the desk's standing list, the most urgent first. `troubles`
     are clauses about the service itself ("nothing is being stored"): with one
     of them nothing is calm. `remarks` are sentences for the smaller line that
-    trouble nobody ("No camera: flame and smoke are not watched").
+    trouble nobody ("No camera: flame and smoke are not watched"). `onsets_s`
+    gives for an event's number when it really began, which is before its alarm.
     """
+    onsets_s = onsets_s or {}
     shown = [a for a in alarms if a.suppression is Suppression.NONE]
     dangers = [a for a in shown if a.signal_class is SignalClass.ALARM]
-    hands = [a for a in shown if a.signal_class is SignalClass.SUPERVISORY and a.condition]
+    # An alarm that somebody made quiet still says how the chamber is.
+    hands = [
+        a
+        for a in (*shown, *(a for a in alarms if a.suppression is Suppression.SHELVED))
+        if a.signal_class is SignalClass.SUPERVISORY and a.condition
+    ]
     faults = [a for a in shown if a.signal_class is SignalClass.TROUBLE and a.condition]
     over = [a for a in shown if a.signal_class is not SignalClass.ALARM and not a.condition]
     blind = air_c is None
     view = None if camera is None else _VIEW.get(camera)
     worst: tuple[str, str, str] | None = None
     if dangers:
-        worst = (*_alarm(dangers[0], t_s), DANGER)
+        worst = (*_alarm(dangers[0], t_s, onsets_s), DANGER)
     elif blind:
         # Without a fault so far, the sensors have only not spoken yet.
         head = "Blind: no sensor in the chamber gives a reading" if faults else "No reading yet"
         worst = (head, faults[0].text if faults else "", TROUBLE)
     elif hands:
-        worst = (*_alarm(hands[0], t_s), CAUTION)
+        worst = (*_alarm(hands[0], t_s, onsets_s), CAUTION)
     elif faults:
-        worst = (*_alarm(faults[0], t_s), TROUBLE)
+        worst = (*_alarm(faults[0], t_s, onsets_s), TROUBLE)
     elif view is not None:
         worst = (view, "Only the sensors watch", TROUBLE)
     elif troubles:
@@ -105,12 +113,12 @@ def sentence(
     return Sentence(head, _lines([rest, *told, *tail]), tone, calm=False)
 
 
-def _alarm(alarm: AlarmState, t_s: float) -> tuple[str, str]:
+def _alarm(alarm: AlarmState, t_s: float, onsets_s: Mapping[int, float]) -> tuple[str, str]:
     """An alarm's first sentence with how long it has stood, and the rest of its text."""
     head, _, rest = alarm.text.partition(". ")
     head = head.rstrip(".")
     if alarm.condition:
-        head += f", for {figures.duration(t_s - alarm.raised_s)}"
+        head += f", for {figures.duration(t_s - onsets_s.get(alarm.event, alarm.raised_s))}"
     elif alarm.annunciation is not Annunciation.NORMAL:
         head += ": no sign of it now" if alarm.signal_class is SignalClass.ALARM else ": over"
     return head, rest
@@ -152,7 +160,7 @@ def _weather(
     elif phase is Phase.COLD:
         words, tone = f"Cold: {air}", CALM
     else:
-        words, tone = f"{air or 'No reading yet'}, too little seen to say more", CALM
+        words, tone = f"{air or 'No reading yet'}: watching, too soon to say if it is steady", CALM
     if job is not None and job.state is JobPhase.PAUSED:
         words += ", the job is paused"
     return words, tone

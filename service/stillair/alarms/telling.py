@@ -21,12 +21,12 @@ class Telling:
     """Make the messages of one chamber."""
 
     def __init__(
-        self, *, chamber: str, chamber_name: str, people: tuple[Person, ...], simulated: bool
+        self, *, chamber: str, chamber_name: str, people: tuple[Person, ...], mark: str
     ) -> None:
         self._chamber = chamber
         self._chamber_name = chamber_name
         self._people = people
-        self._simulated = simulated
+        self._mark = mark
 
     def notices(
         self,
@@ -42,9 +42,7 @@ class Telling:
         `key` is never used for two messages; with the route it makes the
         idempotency key of each.
         """
-        said = message(
-            stage, change, t_s=t_s, chamber_name=self._chamber_name, simulated=self._simulated
-        )
+        said = message(stage, change, t_s=t_s, chamber_name=self._chamber_name, mark=self._mark)
         notices: dict[str, Notice] = {}
         for person in self._people:
             for route in person.routes:

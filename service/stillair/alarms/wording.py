@@ -154,7 +154,7 @@ WORDS: Mapping[Kind, Words] = {
         "Sensor fault",
         "{Who} gives no reading that can be trusted",
         "{Who} gave no reading that could be trusted",
-        "See whether its plug and cable are sound.",
+        "Until it reads again nobody watches there.",
     ),
     Kind.CAMERA_FAULT: Words(
         "Camera fault",
@@ -238,9 +238,13 @@ def story(change: EventChange, *, t_s: float) -> str:
 
 
 def message(
-    stage: Stage, change: EventChange, *, t_s: float, chamber_name: str, simulated: bool
+    stage: Stage, change: EventChange, *, t_s: float, chamber_name: str, mark: str
 ) -> Message:
-    """What goes out on a route about `change` at the time `t_s`."""
+    """What goes out on a route about `change` at the time `t_s`.
+
+    `mark` is what the readings are if they aren't a real chamber's
+    ("Simulated", "Recorded"), else empty.
+    """
     words = _words(change)
     over = stage is Stage.OVER
     head = {
@@ -266,10 +270,10 @@ def message(
         _end(change) if over else "",
         _todo(change, over=over),
     )
-    mark = "Simulated: " if simulated else ""
+    start = f"{mark}: " if mark else ""
     return Message(
-        title=f"{mark}{figures.clause(chamber_name)}: {head}",
-        text=f"{mark}{told}\n\nChamber: {figures.clause(chamber_name)}\n",
+        title=f"{start}{figures.clause(chamber_name)}: {head}",
+        text=f"{start}{told}\n\nChamber: {figures.clause(chamber_name)}\n",
     )
 
 

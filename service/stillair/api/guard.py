@@ -3,9 +3,9 @@
 - The Host must be one that this service is known by, or a bare address: a
   name that somebody else's name server points here is refused (DNS
   rebinding).
-- A browser's write must come from this service's own pages (Origin,
+- What a browser asks must come from this service's own pages (Origin,
   Sec-Fetch-Site).
-- A body is at most 64 KiB, and answers carry the headers that keep a page
+- A body is at most 64 KiB and comes within 20 s, and answers carry the headers that keep a page
   from being framed, sniffed or fed with foreign code.
 
 Plain ASGI, so that event streams pass through untouched.
@@ -13,6 +13,7 @@ Plain ASGI, so that event streams pass through untouched.
 
 from __future__ import annotations
 
+import asyncio
 import ipaddress
 from collections.abc import Iterable
 from http import HTTPStatus
@@ -24,6 +25,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from stillair.api.problems import Problem
 
 BODY_BYTES = 64 * 1024
+BODY_S = 20.0
+TOO_LARGE = f"A body is at most {BODY_BYTES} bytes here."
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 HEADERS = {
     "Content-Security-Policy": (
@@ -65,10 +68,15 @@ class Guard:
             await send(message)
 
         problem = self._problem(scope)
+        if problem is None and scope["method"] not in SAFE_METHODS:
+            try:
+                receive = await _taken(receive)
+            except Problem as too_much:
+                problem = too_much
         if problem is not None:
             await problem.response()(scope, receive, marked)
             return
-        await self._app(scope, _limited(receive), marked)
+        await self._app(scope, receive, marked)
 
     def _problem(self, scope: Scope) -> Problem | None:
         headers = Headers(scope=scope)
@@ -78,18 +86,17 @@ class Guard:
                 HTTPStatus.MISDIRECTED_REQUEST,
                 "This service is not known by that name; use its address or its own host name.",
             )
-        if scope["method"] not in SAFE_METHODS:
-            origin = headers.get("origin")
-            foreign = headers.get("sec-fetch-site") in ("cross-site", "same-site")
-            if foreign or (origin is not None and urlsplit(origin).netloc != hosts[0]):
-                return Problem(
-                    HTTPStatus.FORBIDDEN, "A page of another origin may not change anything here."
-                )
+        origin = headers.get("origin")
+        if origin is not None and urlsplit(origin).netloc != hosts[0]:
+            return Problem(HTTPStatus.FORBIDDEN, "A page of another origin may ask nothing here.")
+        foreign = headers.get("sec-fetch-site") in ("cross-site", "same-site")
+        if foreign and scope["method"] not in SAFE_METHODS:
+            return Problem(
+                HTTPStatus.FORBIDDEN, "A page of another origin may change nothing here."
+            )
         length = headers.get("content-length", "0")
         if not length.isdecimal() or int(length[:12]) > BODY_BYTES:
-            return Problem(
-                HTTPStatus.REQUEST_ENTITY_TOO_LARGE, f"A body is at most {BODY_BYTES} bytes here."
-            )
+            return Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, TOO_LARGE)
         return None
 
     def _is_ours(self, host: str) -> bool:
@@ -104,20 +111,30 @@ class Guard:
         return True
 
 
-def _limited(receive: Receive) -> Receive:
-    """`receive` that stops a body without a stated length at the same limit."""
+async def _taken(receive: Receive) -> Receive:
+    """Take the whole body, within limits of size and time; give it on as if it came now.
+
+    Raises `Problem` (413, 408).
+    """
+    messages: list[Message] = []
     taken = 0
+    try:
+        async with asyncio.timeout(BODY_S):
+            while not messages or messages[-1].get("more_body", False):
+                message = await receive()
+                messages.append(message)
+                taken += len(message.get("body", b""))
+                if taken > BODY_BYTES:
+                    raise Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, TOO_LARGE)
+    except TimeoutError:
+        raise Problem(
+            HTTPStatus.REQUEST_TIMEOUT, f"The body did not come within {BODY_S:g} s."
+        ) from None
+    waiting = iter(messages)
 
-    async def limited() -> Message:
-        nonlocal taken
-        message = await receive()
-        if message["type"] == "http.request":
-            taken += len(message.get("body", b""))
-            if taken > BODY_BYTES:
-                raise Problem(
-                    HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
-                    f"A body is at most {BODY_BYTES} bytes here.",
-                )
-        return message
+    async def given() -> Message:
+        for message in waiting:
+            return message
+        return await receive()
 
-    return limited
+    return given

@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 import logging
 import math
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from http import HTTPStatus
+from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -71,19 +72,19 @@ def of(error: Exception) -> Problem:
         case Problem():
             return error
         case CommandRefused():
-            return Problem(REFUSALS[error.refusal], error.reason)
+            return Problem(REFUSALS[error.refusal], _sentence(error.reason))
         case TooManyTriesError():
             later = {"Retry-After": str(max(1, math.ceil(error.wait_s)))}
-            return Problem(HTTPStatus.TOO_MANY_REQUESTS, str(error), headers=later)
+            return Problem(HTTPStatus.TOO_MANY_REQUESTS, _sentence(str(error)), headers=later)
         case AccessError():
-            return Problem(HTTPStatus.UNAUTHORIZED, str(error))
+            return Problem(HTTPStatus.UNAUTHORIZED, _sentence(str(error)))
         case StoreError():
             return Problem(
                 HTTPStatus.SERVICE_UNAVAILABLE, "History can't be read or kept just now."
             )
         case RequestValidationError():
             faults = [
-                {"where": ".".join(str(part) for part in fault["loc"]), "what": fault["msg"]}
+                {"where": ".".join(str(p) for p in fault["loc"]), "what": _plain(fault)}
                 for fault in error.errors()
             ]
             return Problem(
@@ -99,6 +100,23 @@ def of(error: Exception) -> Problem:
             return Problem(
                 HTTPStatus.INTERNAL_SERVER_ERROR, "Stillair met an error of its own; see its log."
             )
+
+
+_PLAIN = {
+    "json_invalid": "is no JSON",
+    "extra_forbidden": "is no key here",
+    "missing": "is missing",
+    "string_too_short": "may not be empty",
+}
+
+
+def _plain(fault: Mapping[str, Any]) -> str:
+    """What is wrong, in our words where the library's are meant for its own users."""
+    return _PLAIN.get(fault["type"], str(fault["msg"]).removeprefix("Value error, "))
+
+
+def _sentence(clause: str) -> str:
+    return f"{clause[:1].upper()}{clause[1:].rstrip('.')}."
 
 
 def install(app: FastAPI) -> None:

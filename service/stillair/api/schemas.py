@@ -74,15 +74,17 @@ class Columns(BaseModel):
 
 
 class Created(BaseModel):
-    """What a new thing is called."""
+    """What a new thing is called; not `stored` yet: a power cut now could lose it."""
 
     id: str
+    stored: bool = True
 
 
 class Done(BaseModel):
-    """The command was carried out."""
+    """The command was carried out; not `stored` yet: a power cut now could lose it."""
 
     done: bool = True
+    stored: bool = True
 
 
 class Health(BaseModel):

@@ -8,6 +8,7 @@ import gc
 import os
 import signal
 import socket
+import struct
 from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO
@@ -20,6 +21,7 @@ from stillair.runtime import server, wiring
 from stillair.runtime.labels import boot_id
 
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
+SIOCGIFADDR = 0x8915  # netdevice(7): an interface's address
 ANYWHERE = frozenset({"0.0.0.0", "::"})  # noqa: S104 - compared with, not listened on
 
 
@@ -54,6 +56,8 @@ def run(
                 for settings in chambers:
                     say(_watching(settings.name, simulated=settings.simulated))
                 say(f"Open {address(host, port)} in a browser on this computer.")
+                for other in addresses(host, port):
+                    say(f"Other computers and telephones in the network open {other}")
 
             _spare_collector()
             service.start()
@@ -83,6 +87,24 @@ def address(host: str, port: int) -> str:
     """Where a browser on this computer finds the service."""
     shown = "127.0.0.1" if host in ANYWHERE else host
     return f"http://[{shown}]:{port}/" if ":" in shown else f"http://{shown}:{port}/"
+
+
+def addresses(host: str, port: int) -> list[str]:
+    """Where others in the network find the service, when it listens to them."""
+    if host not in ANYWHERE:
+        return []
+    found = []
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+        for _, interface in socket.if_nameindex():
+            request = struct.pack("256s", interface.encode()[:15])
+            try:
+                answer = fcntl.ioctl(asking.fileno(), SIOCGIFADDR, request)
+            except OSError:
+                continue  # it has no IPv4 address
+            own = socket.inet_ntoa(answer[20:24])
+            if not own.startswith("127."):
+                found.append(f"http://{own}:{port}/")
+    return found
 
 
 def page_folder() -> Path:

@@ -35,3 +35,11 @@ def epoch_s(moment: Moment | None) -> float | None:
             f"{moment[:40]!r} is no moment: give seconds since the epoch, or RFC 3339 with a zone.",
         )
     return seconds
+
+
+def stretch(start: Moment | None, end: Moment | None) -> tuple[float | None, float | None]:
+    """Both ends of a stretch of time. Raises `Problem` (422) also for one that ends first."""
+    start_s, end_s = epoch_s(start), epoch_s(end)
+    if start_s is not None and end_s is not None and end_s < start_s:
+        raise Problem(HTTPStatus.UNPROCESSABLE_ENTITY, "The stretch ends before it begins.")
+    return start_s, end_s

@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from enum import StrEnum
 from pathlib import Path
 from typing import TypeVar
 
@@ -62,26 +63,34 @@ _CONTACT_REMEDY = {
 _ADVICE = re.compile(r"[;:,] (?=(?:switch|look|see|use|run|check|free|choose) )")
 
 
+class State(StrEnum):
+    """What trying has shown."""
+
+    FIT = "fit"
+    UNFIT = "UNFIT"
+    NOT_TRIED = "not tried"  # only an alarm shows whether it works
+    NONE = "none"
+
+
 @dataclass(frozen=True, slots=True)
 class Found:
-    """How one thing is: fit or not, what it told, and what would help."""
+    """How one thing is, what it told, and what would help."""
 
     thing: str
-    fit: bool
+    state: State
     told: str
     remedy: str = ""
 
     def line(self) -> str:
         """One line for a person."""
-        state = "fit" if self.fit else "UNFIT"
         remedy = f" -> {self.remedy}" if self.remedy else ""
-        return f"{state:5}  {self.thing}: {self.told}{remedy}"
+        return f"{self.state:9}  {self.thing}: {self.told}{remedy}"
 
     def record(self) -> dict[str, object]:
         """The same for a program."""
         return {
             "thing": self.thing,
-            "fit": self.fit,
+            "state": self.state.value.lower(),
             "told": self.told,
             "remedy": self.remedy or None,
         }
@@ -136,14 +145,14 @@ def _sensor(drivers: Drivers, of: AnySensor, prefix: str) -> Found:
     except SensorError as error:
         return _unfit(thing, error.reason, remedy)
     except (StillairError, TimeoutError) as error:
-        return Found(thing, False, str(error), remedy)
-    return Found(thing, True, f"{figures.temperature(temperature_c)} ({described})")
+        return Found(thing, State.UNFIT, str(error), remedy)
+    return Found(thing, State.FIT, f"{figures.temperature(temperature_c)} ({described})")
 
 
 def _unfit(thing: str, reason: str, remedy: str) -> Found:
     """A driver's reason may end with better advice than the general remedy."""
     told, *advice = _ADVICE.split(reason, maxsplit=1)
-    return Found(thing, False, told, advice[0] if advice else remedy)
+    return Found(thing, State.UNFIT, told, advice[0] if advice else remedy)
 
 
 def _contact(drivers: Drivers, of: AnyContact, prefix: str) -> Found:
@@ -172,16 +181,18 @@ def _contact(drivers: Drivers, of: AnyContact, prefix: str) -> Found:
     except ContactError as error:
         return _unfit(thing, error.reason, _CONTACT_REMEDY[of.driver])
     except (StillairError, TimeoutError) as error:
-        return Found(thing, False, str(error), _CONTACT_REMEDY[of.driver])
+        return Found(thing, State.UNFIT, str(error), _CONTACT_REMEDY[of.driver])
     if active is None:
-        return Found(thing, False, "it has told nothing", "see that something tells its state")
-    return Found(thing, True, f"{words[of.kind.value][0 if active else 1]} ({described})")
+        return Found(
+            thing, State.UNFIT, "it has told nothing", "see that something tells its state"
+        )
+    return Found(thing, State.FIT, f"{words[of.kind.value][0 if active else 1]} ({described})")
 
 
 def _camera(drivers: Drivers, prefix: str) -> Found:
     thing = f"{prefix}camera"
     if drivers.settings.camera is None:
-        return Found(thing, True, "none: smoke and flame are not watched for")
+        return Found(thing, State.NONE, "smoke and flame are not watched for")
 
     def look() -> tuple[str, CameraCondition, str]:
         camera = drivers.camera()
@@ -202,15 +213,17 @@ def _camera(drivers: Drivers, prefix: str) -> Found:
         described, condition, reason = _within(TRY_S, look)
     except CameraError as error:
         return Found(
-            thing, False, error.reason, "see that it is plugged in and its source is right"
+            thing, State.UNFIT, error.reason, "see that it is plugged in and its source is right"
         )
     except (StillairError, TimeoutError) as error:
-        return Found(thing, False, str(error), "see that it is plugged in and its source is right")
+        return Found(
+            thing, State.UNFIT, str(error), "see that it is plugged in and its source is right"
+        )
     if condition is not CameraCondition.FIT:
         return Found(
-            thing, False, f"{condition.value}: {reason}", "light the chamber, free the lens"
+            thing, State.UNFIT, f"{condition.value}: {reason}", "light the chamber, free the lens"
         )
-    return Found(thing, True, f"gives pictures ({described})")
+    return Found(thing, State.FIT, f"gives pictures ({described})")
 
 
 def _sounder(settings: ChamberSettings, prefix: str) -> Found:
@@ -218,30 +231,36 @@ def _sounder(settings: ChamberSettings, prefix: str) -> Found:
     match settings.sounder:
         case GpioSounder(pin=pin):
             if not any(Path("/dev").glob("gpiochip*")):
-                return Found(thing, False, "this machine has no GPIO pins", "run it on the board")
-            return Found(thing, True, f"GPIO {pin}; listen for it in an alarm")
+                return Found(
+                    thing, State.UNFIT, "this machine has no GPIO pins", "run it on the board"
+                )
+            return Found(thing, State.NOT_TRIED, f"GPIO {pin}", "listen for it in an alarm")
         case CommandSounder(command=command):
             program = command.split()[0]
             if shutil.which(program) is None:
-                return Found(thing, False, f"there is no program {program}", "install or rename it")
-            return Found(thing, True, f"by {program}; listen for it in an alarm")
+                return Found(
+                    thing, State.UNFIT, f"there is no program {program}", "install or rename it"
+                )
+            return Found(thing, State.NOT_TRIED, f"by {program}", "listen for it in an alarm")
         case _:
-            return Found(thing, True, "none: alarms are seen and sent, not heard")
+            return Found(thing, State.NONE, "alarms are not heard")
 
 
 def _routes(settings: ChamberSettings, prefix: str) -> Iterator[Found]:
     if not settings.people:
-        yield Found(f"{prefix}routes", True, "none: nobody is told by message")
+        yield Found(f"{prefix}routes", State.NONE, "nobody is told by message")
     if settings.mail is None:
         return
     route = MailRoute(mail_settings(settings.mail))
     people = figures.row([person.name for person in settings.people]) or "nobody"
     thing = f"{prefix}mail to {people}"
     try:
-        yield Found(thing, True, _within(20.0, route.check))
+        yield Found(thing, State.FIT, _within(20.0, route.check))
     except (DeliveryError, TimeoutError) as error:
         told = error.reason if isinstance(error, DeliveryError) else str(error)
-        yield Found(thing, False, told, "see [mail]: host, port, security, username, password")
+        yield Found(
+            thing, State.UNFIT, told, "see [mail]: host, port, security, username, password"
+        )
     finally:
         route.close()
 
@@ -249,9 +268,12 @@ def _routes(settings: ChamberSettings, prefix: str) -> Iterator[Found]:
 def _clock(now_at: datetime) -> Found:
     if now_at < EARLIEST_AT:
         return Found(
-            "clock", False, f"it says {now_at:%Y-%m-%d}", "set it, or let it reach a time server"
+            "clock",
+            State.UNFIT,
+            f"it says {now_at:%Y-%m-%d}",
+            "set it, or let it reach a time server",
         )
-    return Found("clock", True, f"{now_at:%Y-%m-%d %H:%M} UTC")
+    return Found("clock", State.FIT, f"{now_at:%Y-%m-%d %H:%M} UTC")
 
 
 def _disk(folder: Path) -> Found:
@@ -261,12 +283,18 @@ def _disk(folder: Path) -> Found:
     try:
         free_mb = shutil.disk_usage(place).free // 1_000_000
     except OSError as error:
-        return Found("disk", False, f"{folder}: {error.strerror}", "choose another with --data-dir")
+        return Found(
+            "disk", State.UNFIT, f"{folder}: {error.strerror}", "choose another with --data-dir"
+        )
     if not os.access(place, os.W_OK):
-        return Found("disk", False, f"{place} can't be written", "choose another with --data-dir")
+        return Found(
+            "disk", State.UNFIT, f"{place} can't be written", "choose another with --data-dir"
+        )
     if free_mb < LEAST_FREE_MB:
-        return Found("disk", False, f"{free_mb} MB free at {place}", f"free {LEAST_FREE_MB} MB")
-    return Found("disk", True, f"{free_mb} MB free at {place}")
+        return Found(
+            "disk", State.UNFIT, f"{free_mb} MB free at {place}", f"free {LEAST_FREE_MB} MB"
+        )
+    return Found("disk", State.FIT, f"{free_mb} MB free at {place}")
 
 
 def _within(limit_s: float, action: Callable[[], T]) -> T:

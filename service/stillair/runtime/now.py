@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from stillair.alarms.sentence import sentence
 from stillair.config.settings import Family
-from stillair.model import CameraCondition, CameraState, JsonValue, Phase, Timeline
+from stillair.model import CameraState, JsonValue, Phase, Timeline
 from stillair.runtime.chamber import Chamber
 from stillair.storage.items import Item, alarm_item, job_item, label
 from stillair.thermal.plan import SensorView
@@ -34,6 +34,7 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
         job=view.job,
         alarms=view.alarms,
         troubles=troubles,
+        onsets_s={event.event: event.onset_s for event in view.events},
     )
     return {
         "chamber": chamber.key,
@@ -100,7 +101,6 @@ def _camera(state: CameraState | None, timeline: Timeline, *, watched: bool) -> 
         "condition": state.condition.value,
         "reason": state.reason,
         "since_at": label(timeline.epoch_s(state.since_s)),
-        "fit": state.condition is CameraCondition.FIT,
     }
 
 

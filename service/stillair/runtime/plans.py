@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 OUTSIDE = frozenset({"room", "ambient"})
 USUAL_LIMIT_C = 80.0  # of a recording without a chamber file
+_MARKS = {"real": "", "recorded": "Recorded", "simulated": "Simulated"}
 
 
 def watch_plan(settings: ChamberSettings) -> WatchPlan:
@@ -29,7 +30,7 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
         contacts=tuple(ContactPlan(c.name, c.kind) for c in settings.contacts),
         camera=settings.camera is not None,
         people=tuple(Person(p.name, p.routes) for p in settings.people),
-        simulated=settings.simulated,
+        mark=_MARKS[settings.family.value],
     )
 
 

@@ -12,6 +12,7 @@ import logging
 import threading
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
@@ -27,17 +28,26 @@ from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.now import chamber_now
 from stillair.runtime.schedule import Housekeeping
 from stillair.storage.history import History
-from stillair.storage.items import Item, label
+from stillair.storage.items import Item, alarm_item, label
 from stillair.storage.journal import Entry, Journal
 from stillair.storage.writer import JournalWriter
 
 log = logging.getLogger(__name__)
 
+STORED_S = 1.0  # how long an answer waits to be able to say "stored"
 ANSWER_S = 5.0  # a command is answered within one round of the loop; this bounds a defect
 HOUR_S = 3600.0
 STORIES = 1000  # changes read back at a start
 PATIENCE_S = 2.0  # a message not stored by then goes out all the same
 ON_TIME_S = 5.0  # a loop that has not come round for so long is stuck
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A command has been carried out: what it made, and whether that is stored yet."""
+
+    created: str | None
+    stored: bool
 
 
 class NotAnsweredError(StillairError):
@@ -290,6 +300,26 @@ class Service:
             raise CommandRefused(Refusal.UNKNOWN, "There is no such chamber.")
         return key
 
+    def alarms(
+        self, after: int, limit: int, chamber: str | None, standing: bool | None
+    ) -> tuple[list[Item], int | None]:
+        """A page of alarms as they stand this second, whether stored yet or not."""
+        page = self.history.alarms(after, limit, chamber=chamber, standing=standing)
+        live: dict[str, Item] = {}
+        for key, running in self._chambers.items():
+            if chamber in (None, key):
+                timeline = running.labels.timeline()
+                for alarm in running.supervisor.view.alarms:
+                    live[alarm.id] = alarm_item(alarm, timeline)
+        items: list[Item] = []
+        for entry in page.entries:
+            newest = live.pop(str(entry.body["id"]), None)
+            items.append({**newest, "seq": entry.seq} if newest else entry.body)
+        if page.next is None:
+            # What is left stands on an earlier page, or is not stored yet.
+            items += [item for item in live.values() if self.history.alarm(str(item["id"])) is None]
+        return items, page.next
+
     def job(self, job: str) -> Item:
         """One job. Raises `CommandRefused` (unknown)."""
         item = self.history.job(job)
@@ -331,7 +361,7 @@ class Service:
 
     # --- what is commanded -------------------------------------------------------
 
-    async def command(self, key: str, make: Callable[[float], Command]) -> Outcome:
+    async def command(self, key: str, make: Callable[[float], Command]) -> Answer:
         """Have a chamber carry out what `make` gives for its present second.
 
         Raises `CommandRefused`, or `NotAnsweredError` if its loop is stuck.
@@ -339,15 +369,17 @@ class Service:
         chamber = self._chambers[key]
         future = chamber.supervisor.submit(make(chamber.clock.now_s()))
         try:
-            return await asyncio.wait_for(asyncio.wrap_future(future), ANSWER_S)
+            outcome = await asyncio.wait_for(asyncio.wrap_future(future), ANSWER_S)
         except TimeoutError:
             raise NotAnsweredError("the watch did not answer in time") from None
+        stored = outcome.empty or await asyncio.to_thread(self.writer.flush, STORED_S)
+        return Answer(outcome.created, stored)
 
-    async def job_command(self, job: str, make: Callable[[float], Command]) -> Outcome:
+    async def job_command(self, job: str, make: Callable[[float], Command]) -> Answer:
         """A command about a job, to the chamber it belongs to."""
         return await self.command(self._owner_of(job, "job"), make)
 
-    async def alarm_command(self, alarm: str, make: Callable[[float], Command]) -> Outcome:
+    async def alarm_command(self, alarm: str, make: Callable[[float], Command]) -> Answer:
         """A command about an alarm, to the chamber it belongs to."""
         return await self.command(self._owner_of(alarm, "alarm"), make)
 

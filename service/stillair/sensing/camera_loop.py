@@ -82,7 +82,7 @@ class CameraLoop:
         self._failures = 0  # openings in a row that gave no sound frame
         self._lock = threading.RLock()  # everything below
         self._frame: Frame | None = None
-        self._frame_s = self._began_s = 0.0  # the chamber's time
+        self._frame_s = clock.now_s()  # the chamber's time
         self._frame_machine_s = 0.0
         self._view: _View | None = None  # what the pictures show; None before the first
         self._trouble = ""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
+from stillair.alarms.wording import story
 from stillair.model import AlarmState, EventChange, Job, JobNote, JsonValue, Timeline
 
 Item = dict[str, JsonValue]
@@ -41,6 +42,7 @@ def event_item(
         "end_at": _label(timeline, change.end_s),
         "subject": change.subject,
         "height_mm": change.height_mm,
+        "text": story(change, t_s=change.at_s),
     }
 
 

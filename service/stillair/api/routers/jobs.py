@@ -8,7 +8,7 @@ from fastapi import APIRouter, Query
 
 from stillair.api.entry import Operator, TheService, Viewer
 from stillair.api.schemas import Columns, Created, Done, Listing, NewJob, Note, Progress, listing
-from stillair.api.times import Moment, epoch_s
+from stillair.api.times import Moment, stretch
 from stillair.model import AddNote, FinishJob, PauseJob, ReportHeight, ResumeJob, StartJob
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"])
@@ -27,7 +27,7 @@ def jobs(service: TheService, _: Viewer, after: After = 0, limit: Limit = 200) -
 @router.post("", status_code=201)
 async def start(new: NewJob, service: TheService, person: Operator) -> Created:
     """Begin a job; 409 while one runs in that chamber."""
-    outcome = await service.command(
+    answer = await service.command(
         service.chamber(new.chamber),
         lambda t_s: StartJob(
             t_s=t_s,
@@ -38,7 +38,7 @@ async def start(new: NewJob, service: TheService, person: Operator) -> Created:
             notes=new.notes,
         ),
     )
-    return Created(id=outcome.created or "")
+    return Created(id=answer.created or "", stored=answer.stored)
 
 
 @router.get("/{job}")
@@ -50,41 +50,50 @@ def one(job: str, service: TheService, _: Viewer) -> dict[str, Any]:
 @router.post("/{job}/finish")
 async def finish(job: str, service: TheService, person: Operator) -> Done:
     """The part is built; cooling down still belongs to the job."""
-    await service.job_command(job, lambda t_s: FinishJob(t_s=t_s, by=person.name, job=job))
-    return Done()
+    answer = await service.job_command(job, lambda t_s: FinishJob(t_s=t_s, by=person.name, job=job))
+    return Done(stored=answer.stored)
 
 
 @router.post("/{job}/pause")
 async def pause(job: str, service: TheService, person: Operator) -> Done:
     """The machine stands still on purpose: a change of material, an empty spool."""
-    await service.job_command(job, lambda t_s: PauseJob(t_s=t_s, by=person.name, job=job))
-    return Done()
+    answer = await service.job_command(job, lambda t_s: PauseJob(t_s=t_s, by=person.name, job=job))
+    return Done(stored=answer.stored)
 
 
 @router.post("/{job}/resume")
 async def resume(job: str, service: TheService, person: Operator) -> Done:
     """The machine goes on."""
-    await service.job_command(job, lambda t_s: ResumeJob(t_s=t_s, by=person.name, job=job))
-    return Done()
+    answer = await service.job_command(job, lambda t_s: ResumeJob(t_s=t_s, by=person.name, job=job))
+    return Done(stored=answer.stored)
 
 
 @router.post("/{job}/progress")
 async def progress(job: str, told: Progress, service: TheService, person: Operator) -> Done:
     """The part has reached this height."""
-    await service.job_command(
+    answer = await service.job_command(
         job,
         lambda t_s: ReportHeight(t_s=t_s, by=person.name, job=job, height_mm=told.height_mm),
     )
-    return Done()
+    return Done(stored=answer.stored)
 
 
 @router.post("/{job}/note")
 async def note(job: str, told: Note, service: TheService, person: Operator) -> Done:
     """A remark that belongs to this moment ("compressor on")."""
-    await service.job_command(
+    answer = await service.job_command(
         job, lambda t_s: AddNote(t_s=t_s, by=person.name, job=job, text=told.text)
     )
-    return Done()
+    return Done(stored=answer.stored)
+
+
+@router.get("/{job}/notes")
+def notes(
+    job: str, service: TheService, _: Viewer, after: After = 0, limit: Limit = 200
+) -> Listing:
+    """The job's notes, newest last."""
+    service.job(job)
+    return listing(service.history.entries(after, limit, "note", job=job))
 
 
 @router.get("/{job}/readings")
@@ -97,4 +106,4 @@ def readings(
     points: Points = 2000,
 ) -> Columns:
     """The job's readings; lowest and highest of each stretch survive thinning."""
-    return Columns(**service.job_readings(job, epoch_s(start), epoch_s(to), points))
+    return Columns(**service.job_readings(job, *stretch(start, to), points))

@@ -7,24 +7,27 @@ something was skipped and the page should ask anew.
 
 from __future__ import annotations
 
+import time
 from collections.abc import AsyncIterator
 from typing import Annotated
 
-from fastapi import APIRouter, Header
+from fastapi import APIRouter, Header, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import EventSourceResponse
 from fastapi.sse import ServerSentEvent
 
-from stillair.api.entry import TheService, Viewer
+from stillair.api.entry import TheService, Viewer, caller
 from stillair.storage.journal import Entry
 
 router = APIRouter(prefix="/api", tags=["live"])
 
+CHECK_EVERY_S = 30.0  # how long a stream outlives the right to see it
 CATCH_UP = 500  # entries sent again after a break; beyond that a page asks anew
 
 
 @router.get("/live", response_class=EventSourceResponse)
 async def live(
+    request: Request,
     service: TheService,
     _: Viewer,
     last_event_id: Annotated[str | None, Header()] = None,
@@ -32,9 +35,9 @@ async def live(
     """One stream for each open page."""
     viewer = service.feed.join()
     try:
-        last = int(last_event_id) if last_event_id and last_event_id.isdecimal() else None
         seen = service.last_seq
-        if last is not None:
+        if last_event_id is not None:
+            last = int(last_event_id[:18]) if last_event_id.isdecimal() else seen + 1
             missed = await run_in_threadpool(service.history.entries, last, CATCH_UP)
             if missed.next is not None or last > seen:
                 yield ServerSentEvent(event="reset", id=str(seen), data={"reason": "too long away"})
@@ -43,8 +46,13 @@ async def live(
                     seen = max(seen, entry.seq)
                     yield _told(entry)
         yield ServerSentEvent(event="now", id=str(seen), raw_data=service.state_json())
+        checked_s = time.monotonic()
         while True:
             told = await viewer.next()
+            if time.monotonic() - checked_s > CHECK_EVERY_S:
+                checked_s = time.monotonic()
+                if await run_in_threadpool(caller, request) is None:
+                    return  # signed out or removed meanwhile
             if told.reset:
                 seen = service.last_seq
                 yield ServerSentEvent(event="reset", id=str(seen), data={"reason": "too slow"})

@@ -11,7 +11,7 @@ from stillair.api.entry import Operator, TheService, Viewer
 from stillair.api.problems import Problem
 from stillair.api.routers.jobs import After, Limit, Points
 from stillair.api.schemas import Columns, Done, Health, Listing, Shelving, listing
-from stillair.api.times import Moment, epoch_s
+from stillair.api.times import Moment, stretch
 from stillair.model import Acknowledge, Kind, Reset, Shelve, Unshelve
 
 router = APIRouter(prefix="/api", tags=["watching"])
@@ -40,9 +40,10 @@ def events(
     limit: Limit = 200,
 ) -> Listing:
     """Changes of events, newest last."""
+    key = service.chamber(chamber) if chamber is not None else None
     return listing(
         service.history.entries(
-            after, limit, "event", chamber=chamber, job=job, kind=kind.value if kind else None
+            after, limit, "event", chamber=key, job=job, kind=kind.value if kind else None
         )
     )
 
@@ -57,42 +58,48 @@ def alarms(
     limit: Limit = 200,
 ) -> Listing:
     """Alarms as they stand, newest last; those that are over too unless `standing`."""
-    return listing(service.history.alarms(after, limit, chamber=chamber, standing=standing))
+    key = service.chamber(chamber) if chamber is not None else None
+    items, more = service.alarms(after, limit, key, standing)
+    return Listing(items=[dict(item) for item in items], next=more)
 
 
 @router.post("/alarms/{alarm}/acknowledge")
 async def acknowledge(alarm: str, service: TheService, person: Operator) -> Done:
     """Somebody has seen it; harmless twice."""
-    await service.alarm_command(
+    answer = await service.alarm_command(
         alarm, lambda t_s: Acknowledge(t_s=t_s, by=person.name, alarm=alarm)
     )
-    return Done()
+    return Done(stored=answer.stored)
 
 
 @router.post("/alarms/{alarm}/reset")
 async def reset(alarm: str, service: TheService, person: Operator) -> Done:
     """Clear a danger that is over; 409 while it stands."""
-    await service.alarm_command(alarm, lambda t_s: Reset(t_s=t_s, by=person.name, alarm=alarm))
-    return Done()
+    answer = await service.alarm_command(
+        alarm, lambda t_s: Reset(t_s=t_s, by=person.name, alarm=alarm)
+    )
+    return Done(stored=answer.stored)
 
 
 @router.post("/alarms/{alarm}/shelve")
 async def shelve(alarm: str, told: Shelving, service: TheService, person: Operator) -> Done:
     """Quiet for some minutes; it returns by itself. Never possible for danger."""
-    await service.alarm_command(
+    answer = await service.alarm_command(
         alarm,
         lambda t_s: Shelve(
             t_s=t_s, by=person.name, alarm=alarm, minutes=told.minutes, reason=told.reason
         ),
     )
-    return Done()
+    return Done(stored=answer.stored)
 
 
 @router.post("/alarms/{alarm}/unshelve")
 async def unshelve(alarm: str, service: TheService, person: Operator) -> Done:
     """No longer quiet."""
-    await service.alarm_command(alarm, lambda t_s: Unshelve(t_s=t_s, by=person.name, alarm=alarm))
-    return Done()
+    answer = await service.alarm_command(
+        alarm, lambda t_s: Unshelve(t_s=t_s, by=person.name, alarm=alarm)
+    )
+    return Done(stored=answer.stored)
 
 
 @router.get("/readings")
@@ -105,9 +112,7 @@ def readings(
     points: Points = 2000,
 ) -> Columns:
     """The last hour's readings of a chamber, or those of another stretch."""
-    return Columns(
-        **service.readings(service.chamber(chamber), epoch_s(start), epoch_s(to), points)
-    )
+    return Columns(**service.readings(service.chamber(chamber), *stretch(start, to), points))
 
 
 @router.get("/picture", response_class=Response, responses={200: {"content": {"image/jpeg": {}}}})
