@@ -114,6 +114,11 @@ def _not_watched(chamber: Chamber) -> list[str]:
         told.append("No door switch: short openings may go unseen.")
     if "detector" not in kinds:
         told.append("No listed smoke or heat detector is connected.")
+    told += [
+        f"{contact.name} is heard over MQTT: if its device dies in silence, nobody notices."
+        for contact in chamber.settings.contacts
+        if contact.driver == "mqtt"
+    ]
     if not chamber.settings.people:
         told.append("Nobody is told by message: no person has been named.")
     if chamber.settings.sounder is None:
