@@ -1,245 +1,145 @@
 """Figures of the thermal watch: found, missed, confused, delays, false alarms, cost.
 
-    python tests/bench/thermal.py [--boxes 40] [--quiet 40] [--first-seed 1000]
+    .venv/bin/python tests/bench/thermal.py [--set reporting|tuning] [--quick]
+        [--hours H] [--json] [--show] [--workers N]
+    .venv/bin/python tests/bench/thermal.py --case SEED [--csv DIR]
 
-Recordings are looked for in the folder that STILLAIR_RECORDINGS names; where
-it isn't set that part says that it was left out. Boxes are drawn by seed from
-a small physics of its own. Prints figures, no verdicts.
+Whole jobs, cold start to cool-down, from the product's simulated chamber and
+from a second physics of the tests' own, drawn by seed: 500 h with events,
+1,000 h without unless `--hours` asks for more quiet ones, 40 h in all with
+`--quick`. What rules are tuned on has even seeds and other kinds of box than
+what is reported. Real recordings are looked for in the folder that
+STILLAIR_RECORDINGS names. Prints figures, no verdicts.
+
+`--case` tells one job's truth and what the watch said, line by line; `--csv`
+writes its readings for `stillair replay`.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import math
 import os
-import statistics
 import sys
 import time
-from collections import Counter, defaultdict
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from multiprocessing import Pool
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "service")]
 
-from scenario.thermal_box import BoxPlan, Event, random_box, readings  # noqa: E402  # path first
-from stillair.model import Change, Finding, Kind, Place, Reading  # noqa: E402  # path first
-from stillair.thermal.core import ThermalWatch  # noqa: E402  # path first
-from stillair.thermal.plan import (  # noqa: E402  # path first
-    SensorPlan,
-    ThermalContext,
-    ThermalPlan,
+from bench import thermal_report, thermal_score  # noqa: E402 - the paths above come first
+from bench.thermal_jobs import (  # noqa: E402 - the paths above come first
+    REPORTING,
+    TUNING,
+    JobPlan,
+    draw,
+    plans,
+    play,
+    rows,
 )
-from stillair.thermal.table import open_table  # noqa: E402  # path first
+from bench.thermal_recordings import recordings  # noqa: E402 - the paths above come first
 
-FIRE_KINDS = (Kind.RAPID_RISE, Kind.OVER_TEMPERATURE)
-NOTICES = (Kind.SOAK_READY, Kind.COOL_ENOUGH)
-LEAST_K = {"door_open": 1.5, "draft": 2.0, "heat_lost": 1.5}
-ALLOWED_S = {"door_open": 60.0, "draft": 120.0, "heat_lost": 180.0}
+EVENT_H, FIRE_H, QUIET_H = 450.0, 60.0, 1000.0
+QUICK_H = 40.0
 
 
-@dataclass
-class Cost:
-    seconds: float = 0.0
-    sensor_s: int = 0
-
-    @property
-    def per_sensor_s(self) -> float:
-        return self.seconds / max(self.sensor_s, 1) * 1e6
-
-
-@dataclass
-class Score:
-    """What was found of one kind."""
-
-    seen: int = 0
-    found: int = 0
-    confused: Counter[str] = field(default_factory=Counter)
-    uncertain: int = 0
-    delay_s: list[float] = field(default_factory=list)
-    onset_off_s: list[float] = field(default_factory=list)
-    missed: list[str] = field(default_factory=list)
-
-
-def play(
-    plan: ThermalPlan,
-    rows: Iterable[tuple[float, list[float] | tuple[float | None, ...]]],
-    cost: Cost,
-) -> tuple[list[Finding], float | None]:
-    """Run the watch over rows; return its findings and when it first saw lasting heat."""
-    watch = ThermalWatch(plan)
-    names = [sensor.name for sensor in plan.sensors]
-    context = ThermalContext()
-    found: list[Finding] = []
-    next_s: int | None = None
-    static_s: float | None = None
-    for t_s, values in rows:
-        started = time.perf_counter()
-        next_s = math.ceil(t_s) if next_s is None else next_s
-        while next_s < t_s:
-            result = watch.tick(float(next_s), context)
-            found.extend(result.findings)
-            if static_s is None and any(sign.lasting for sign in result.signs):
-                static_s = float(next_s)
-            next_s += 1
-            cost.sensor_s += len(names)
-        for name, value in zip(names, values, strict=True):
-            if value is not None:
-                watch.take(Reading(name, t_s, value))
-        cost.seconds += time.perf_counter() - started
-    return found, static_s
-
-
-def recordings(folder: Path) -> None:
-    cost = Cost()
-    delays: dict[str, list[float]] = defaultdict(list)
-    early: list[str] = []
-    others: Counter[str] = Counter()
-    hours = 0.0
-    for path in sorted((folder / "thermal").glob("*.csv")):
-        if path.name == "catalogue.csv" or path.name.endswith(".events.csv"):
-            continue
-        with open_table(path) as table:
-            rows = list(table.rows())
-            plan = ThermalPlan(tuple(SensorPlan(name, Place.CHAMBER) for name in table.sensors))
-        found, static_s = play(plan, rows, cost)
-        hours += (rows[-1][0] - rows[0][0]) / 3600.0
-        others.update(f.kind.value for f in found if f.change is Change.RAISED)
-        if not path.name.startswith("room_fire"):
-            told = [f"{f.kind.value} at {f.at_s:.0f}" for f in found if f.change is Change.RAISED]
-            print(f"  {path.stem}: {told}")
-            continue
-        raised = [f.at_s for f in found if f.change is Change.RAISED and f.kind in FIRE_KINDS]
-        early.extend(f"{path.stem} at {at_s:.0f}" for at_s in raised if at_s < 0)
-        after = [at_s for at_s in raised if at_s >= 0]
-        burner = "kw" in path.stem
-        delays["burner" if burner else "furniture"].append(min(after, default=math.inf))
-        delays["static response"].append(static_s if static_s is not None else math.inf)
-    print(f"recordings: {hours:.1f} h, {cost.per_sensor_s:.1f} microseconds a sensor-second")
-    for name, values in delays.items():
-        missed = sum(math.isinf(value) for value in values)
-        print(f"  {name}: {len(values)} fires, {missed} missed, delay {_quartiles(values)}")
-    print(f"  fire told before ignition: {early or 'never'}")
-    print(f"  all raised: {dict(others)}")
-
-
-def boxes(seeds: Iterable[int], *, quiet: bool, show: bool) -> None:
-    cost = Cost()
-    scores: dict[str, Score] = defaultdict(Score)
-    false: Counter[str] = Counter()
-    where: dict[str, list[str]] = defaultdict(list)
-    hours = 0.0
-    for seed in seeds:
-        box = random_box(seed, kinds=() if quiet else ("door_open", "draft", "heat_lost"))
-        rows = list(readings(box))
-        base = list(readings(box.without())) if not quiet else rows
-        hours += len(rows) / 3600.0
-        found, _ = play(_plan(box), rows, cost)
-        off = Event("heat_lost", box.finish_s, box.end_s)
-        told = [e for e in box.events if e.kind in LEAST_K]
-        for event in told:
-            _score(seed, event, box, rows, base, found, scores)
-        for finding in found:
-            if finding.change is not Change.RAISED or finding.kind in NOTICES:
-                continue
-            if any(e.start_s - 5.0 <= finding.at_s <= e.end_s + 900.0 for e in (*told, off)):
-                continue
-            label = f"{finding.kind.value}{' (one sensor)' if len(box.feelers) == 1 else ''}"
-            false[label] += 1
-            where[label].append(f"{seed}@{finding.at_s:.0f}")
-    what = "quiet boxes" if quiet else "boxes with events"
-    print(f"{what}: {hours:.0f} h, {cost.per_sensor_s:.1f} microseconds a sensor-second")
-    for kind, score in sorted(scores.items()):
-        print(
-            f"  {kind}: {score.seen} of size, found {score.found}, called otherwise"
-            f" {dict(score.confused)}, uncertain {score.uncertain},"
-            f" delay {_quartiles(score.delay_s)}, onset off {_quartiles(score.onset_off_s)}"
-        )
-        if show:
-            print("    missed:", *score.missed)
-    total = sum(false.values())
-    most = (total + 1.96 * math.sqrt(total + 1.0) + 2.0) * 100.0 / hours
-    print(
-        f"  false: {total} = {100.0 * total / hours:.2f} per 100 h, at most about {most:.2f}"
-        f" (95 %) {dict(false)}"
-    )
-    if show:
-        for label, places in where.items():
-            print("   ", label, *places)
-
-
-def _plan(box: BoxPlan) -> ThermalPlan:
-    sensors = [SensorPlan(feeler.name, Place.CHAMBER) for feeler in box.feelers]
-    if box.room_feeler:
-        sensors.append(SensorPlan("room", Place.ROOM))
-    return ThermalPlan(tuple(sensors))
-
-
-def _score(
-    seed: int,
-    event: Event,
-    box: BoxPlan,
-    rows: list[tuple[float, list[float]]],
-    base: list[tuple[float, list[float]]],
-    found: list[Finding],
-    scores: dict[str, Score],
-) -> None:
-    span = range(int(event.start_s), int(event.end_s) + 30)
-    size_k = max(base[i][1][c] - rows[i][1][c] for c in range(len(box.feelers)) for i in span)
-    if size_k < LEAST_K[event.kind]:
-        return
-    one = " (one sensor)" if len(box.feelers) == 1 else ""
-    score = scores[event.kind + one]
-    score.seen += 1
-    latest_s = min(event.end_s + ALLOWED_S[event.kind], event.start_s + 3600.0)
-    own = [
-        f
-        for f in found
-        if f.kind in (Kind.DOOR_OPEN, Kind.DRAFT, Kind.HEAT_LOST)
-        and f.change is not Change.CLEARED
-        and event.start_s <= f.at_s <= latest_s
+def chosen_plans(chosen: str, hours: float | None, *, quick: bool) -> list[JobPlan]:
+    """All jobs of a run; `hours` are those of the quiet ones."""
+    if quick:
+        return [
+            *plans(chosen, "events", 0.45 * QUICK_H),
+            *plans(chosen, "fire", 0.15 * QUICK_H),
+            *plans(chosen, "quiet", 0.4 * QUICK_H),
+        ]
+    return [
+        *plans(chosen, "events", EVENT_H),
+        *plans(chosen, "fire", FIRE_H),
+        *plans(chosen, "quiet", QUIET_H if hours is None else hours),
     ]
-    right = [f for f in own if f.kind.value == event.kind]
-    if right:
-        score.found += 1
-        score.delay_s.append(right[0].at_s - event.start_s)
-        last = [f for f in own if f.kind.value == event.kind][-1]
-        score.onset_off_s.append(last.onset_s - event.start_s)
-        score.uncertain += last.detail["cause"] != "clear"
-    elif own:
-        score.confused[own[-1].kind.value] += 1
-        score.missed.append(f"{seed}@{event.start_s:.0f}={own[-1].kind.value}({size_k:.1f})")
-    else:
-        score.missed.append(f"{seed}@{event.start_s:.0f}({size_k:.1f})")
 
 
-def _quartiles(values: list[float]) -> str:
-    finite = sorted(value for value in values if math.isfinite(value))
-    if len(finite) < 2:
-        return str([round(value) for value in finite])
-    low, middle, high = statistics.quantiles(finite, n=4)
-    return f"{low:.0f} / {middle:.0f} / {high:.0f} s (most {finite[-1]:.0f})"
+def run_all(jobs: list[JobPlan], workers: int) -> list[thermal_score.JobScore]:
+    """Play all jobs, the longest first, so that no worker is left alone at the end."""
+    ordered = sorted(jobs, key=lambda plan: -plan.end_s)
+    with Pool(workers) as pool:
+        scores = pool.map(thermal_score.run, ordered, chunksize=1)
+    return sorted(scores, key=lambda score: score.seed)
+
+
+def case(seed: int, folder: Path | None) -> None:
+    """Tell one job's story."""
+    plan = draw(seed)
+    print(plan.describe())
+    print("replay's view has no marks and no target" if plan.marked else "as a replay sees it")
+    score = thermal_score.run(plan)
+    sound = list(play(plan))
+    table = rows(plan, sound)
+    heard = thermal_score.listen(thermal_score.thermal_plan(plan), table, plan)
+    story: list[tuple[float, str]] = []
+    for habit in plan.habits:
+        story.append((habit.start_s, f"  habit {habit.kind} {habit.amount:.2f}"
+                      f" until {habit.end_s:.0f}"))  # fmt: skip
+    for a in score.answers:
+        story.append((a.start_s, f"TRUE {a.kind} {a.what} for {a.length_s:.0f} s until"
+                      f" {a.start_s + a.length_s:.0f}, {a.size_k:.2f} K"
+                      f"{'' if a.must else ' (need not be told)'} -> {a.result}"))  # fmt: skip
+    for f in heard.findings:
+        detail = json.dumps(dict(f.detail))
+        end = "" if f.end_s is None else f" end {f.end_s:.0f}"
+        story.append((f.at_s, f"    told {f.change.value} {f.kind.value} {f.subject}"
+                      f" onset {f.onset_s:.0f}{end} {detail}"))  # fmt: skip
+    for false in score.false:
+        story.append((false.at_s, f"FALSE {false.kind} ({false.where})"))
+    for t_s, line in sorted(story, key=lambda pair: pair[0]):
+        values = "/".join(f"{v:.2f}" for v in sound[min(int(t_s), len(sound) - 1)][1])
+        print(f"{t_s:8.0f}  {values:28} {line}")
+    if folder is not None:
+        folder.mkdir(parents=True, exist_ok=True)
+        path = folder / f"case-{seed}.csv"
+        with path.open("w") as out:
+            out.write(",".join(["time_s", *(name for name, _ in plan.sensors)]) + "\n")
+            for t_s, fields in table:
+                cells = [f"{v:.4f}" if isinstance(v, float) else "" for v in fields]
+                out.write(",".join([f"{t_s:g}", *cells]) + "\n")
+        print(f"written: {path}")
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description="figures of the thermal watch")
-    parser.add_argument("--boxes", type=int, default=30)
-    parser.add_argument("--quiet", type=int, default=20)
-    parser.add_argument("--first-seed", type=int, default=1000)
+    parser.add_argument("--set", choices=(TUNING, REPORTING), default=REPORTING, dest="chosen")
+    parser.add_argument("--hours", type=float, help="quiet hours instead of 1,000")
+    parser.add_argument("--quick", action="store_true", help="40 h in all")
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--json", action="store_true")
     parser.add_argument("--show", action="store_true", help="name seeds and times")
+    parser.add_argument("--case", type=int, metavar="SEED")
+    parser.add_argument("--csv", type=Path, metavar="DIR")
     options = parser.parse_args()
+    if options.case is not None:
+        case(options.case, options.csv)
+        return
+    begun_s = time.monotonic()
+    jobs = chosen_plans(options.chosen, options.hours, quick=options.quick)
+    scores = run_all(jobs, options.workers)
     folder = os.environ.get("STILLAIR_RECORDINGS")
-    if folder:
-        recordings(Path(folder))
-    else:
-        print("recordings: left out, STILLAIR_RECORDINGS is not set")
-    first = options.first_seed
-    if options.boxes:
-        boxes(range(first, first + options.boxes), quiet=False, show=options.show)
-    if options.quiet:
-        first += 5000
-        boxes(range(first, first + options.quiet), quiet=True, show=options.show)
+    real, real_lines = recordings(Path(folder)) if folder else ({}, [
+        "recordings: left out, STILLAIR_RECORDINGS is not set"])  # fmt: skip
+    if options.json:
+        found = thermal_report.as_object(options.chosen, scores)
+        print(json.dumps({**found, "recordings": real}, default=_finite))
+        return
+    for line in thermal_report.report(options.chosen, scores, show=options.show):
+        print(line)
+    print()
+    for line in real_lines:
+        print(line)
+    print(f"\ntook {time.monotonic() - begun_s:.0f} s on {options.workers} workers")
+
+
+def _finite(value: object) -> object:
+    return None if isinstance(value, float) and not math.isfinite(value) else str(value)
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ implicit in every mass by itself, which can't become unstable.
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -17,13 +18,18 @@ AIR_J_PER_M3K = 1150.0
 
 @dataclass(frozen=True)
 class Event:
-    """Something that happens: kind, start and end in seconds, how much of it."""
+    """Something that happens: kind, start and end in seconds, how much of it.
 
-    kind: str  # door_open, draft, heat_lost, fan, bed_step, pause, fire
+    `amount` is a share for a door and a fan, W/K for a draft, K for a bed's step and the
+    room's heating, W for the sun, W/s2 for a fire.
+    """
+
+    kind: str  # door_open, draft, heat_lost, fan, bed_step, pause, room, sun, fire
     start_s: float
     end_s: float
     amount: float = 1.0
     node: int = 2  # where a draft comes in
+    of: str = "both"  # which heat is lost: bed, heater or both
 
     def on(self, t_s: float) -> bool:
         return self.start_s <= t_s < self.end_s
@@ -62,6 +68,8 @@ class BoxPlan:
     mixing_w_per_k: float = 6.0
     room_c: float = 20.0
     room_swing_k: float = 0.0
+    room_day_k: float = 0.0
+    starts_at_h: float = 9.0
     start_s: float = 120.0  # heat on
     finish_s: float = 5 * 3600.0  # heat off
     end_s: float = 6 * 3600.0
@@ -86,12 +94,18 @@ class _State:
     bed: float
     machine: float
     heater: float = 0.0
+    room_rise_k: float = 0.0
     heating: bool = True
     felt: list[float] = field(default_factory=list)
 
 
-def readings(plan: BoxPlan) -> Iterator[tuple[float, list[float]]]:
-    """Yield `(t_s, one temperature per feeler)` each second; the room's last where it has one."""
+def readings(
+    plan: BoxPlan, hottest: list[float] | None = None
+) -> Iterator[tuple[float, list[float]]]:
+    """Yield `(t_s, one temperature per feeler)` each second; the room's last where it has one.
+
+    `hottest` gets the temperature of the hottest air, one value a second.
+    """
     noise = random.Random(plan.seed)
     room_c = plan.room_c
     state = _State([room_c] * 4, room_c, room_c, room_c, felt=[room_c] * len(plan.feelers))
@@ -103,11 +117,15 @@ def readings(plan: BoxPlan) -> Iterator[tuple[float, list[float]]]:
     gust = 0.0
     for second in range(int(plan.end_s)):
         t_s = float(second)
-        room_c = plan.room_c + plan.room_swing_k * _triangle(t_s / 5400.0)
         active = [e for e in plan.events if e.on(t_s)]
-        powered = plan.start_s <= t_s < plan.finish_s and not any(
-            e.kind == "heat_lost" for e in active
-        )
+        room_aim_k = sum(e.amount for e in active if e.kind == "room")
+        state.room_rise_k += (room_aim_k - state.room_rise_k) / 900.0
+        room_c = plan.room_c + plan.room_swing_k * _triangle(t_s / 5400.0) + state.room_rise_k
+        if plan.room_day_k:
+            hour = plan.starts_at_h + t_s / 3600.0
+            room_c += plan.room_day_k * math.cos(math.tau * (hour - 15.0) / 24.0)
+        lost = {e.of for e in active if e.kind == "heat_lost"}
+        powered = plan.start_s <= t_s < plan.finish_s and "both" not in lost
         bed_c = plan.bed_c - sum(e.amount for e in active if e.kind == "bed_step")
         door = sum(e.amount for e in active if e.kind == "door_open") * plan.door_w_per_k
         gust += 0.1 * (noise.gauss(0.0, 0.3) - gust)
@@ -115,11 +133,12 @@ def readings(plan: BoxPlan) -> Iterator[tuple[float, list[float]]]:
         for event in active:
             if event.kind == "draft":
                 flows[event.node] += event.amount * max(0.2, 1.0 + gust)
-        fan = 25.0 if any(e.kind == "fan" for e in active) else 0.0
+        fan = 25.0 * sum(e.amount for e in active if e.kind == "fan")
+        sun_w = sum(e.amount for e in active if e.kind == "sun")
         mix = plan.mixing_w_per_k + fan + 0.25 * door
         fire_w = sum(e.amount * (t_s - e.start_s) ** 2 for e in active if e.kind == "fire")
         bed_w = 0.0
-        if powered and state.bed < bed_c:
+        if powered and "bed" not in lost and state.bed < bed_c:
             bed_w = min(plan.bed_w, (bed_c - state.bed) * 200.0)
         heater_w = 0.0
         if plan.heater_w and plan.target_c is not None and powered:
@@ -128,11 +147,16 @@ def readings(plan: BoxPlan) -> Iterator[tuple[float, list[float]]]:
                 state.heating = False
             elif mean_c < plan.target_c - plan.hysteresis_k / 2.0:
                 state.heating = True
-            heater_w = plan.heater_w if state.heating else 0.0
+            heater_w = plan.heater_w if state.heating and "heater" not in lost else 0.0
         state.heater += (heater_w - state.heater) / plan.heater_tau_s
-        _step(plan, state, room_c, flows, mix, film, outer, air_j, bed_w, fire_w)
-        if powered:
+        _step(plan, state, room_c, flows, mix, film, outer, air_j, bed_w, fire_w + 0.3 * sun_w)
+        if sun_w:
+            area_j = plan.wall_j_per_m2k * area_m2
+            state.wall += 0.7 * sun_w / area_j
+        if powered and not any(e.kind == "pause" for e in active):
             state.air[2] += 15.0 / air_j / 4.0  # the hot end
+        if hottest is not None:
+            hottest.append(max(state.air))
         values: list[float] = []
         for index, feeler in enumerate(plan.feelers):
             state.felt[index] += (state.air[feeler.node] - state.felt[index]) / (feeler.tau_s + 0.5)

@@ -1,0 +1,408 @@
+"""What the thermal watch said of one job, held against what really happened.
+
+An event's size is the largest difference that it made at a chamber sensor: the
+same seed is played without it. What is raised where nothing of the kind was
+is false; a wrong kind beside a true event is kept apart ("beside").
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, field
+
+from bench.thermal_jobs import THERMAL, Happening, JobPlan, Row, play, rows
+from stillair.errors import ReadingFault
+from stillair.fire.verdict import FireVerdict
+from stillair.model import Change, Finding, JobPhase, Kind, Reading
+from stillair.thermal.core import ThermalWatch
+from stillair.thermal.plan import SensorPlan, ThermalContext, ThermalPlan
+
+LIMIT_C = 80.0
+STATIC_C = 84.0  # least static response of the class for that limit (EN 54-5, class C)
+FIRE_KINDS = frozenset({Kind.FIRE, Kind.RAPID_RISE, Kind.OVER_TEMPERATURE})
+NOTICES = frozenset({Kind.SOAK_READY, Kind.COOL_ENOUGH})
+STATES = frozenset({Kind.BELOW_TARGET, Kind.TOO_WARM})  # told of the air, not of an event
+MUST_K = {"door_open": 1.5, "draft": 2.0, "heat_lost": 1.5}
+ALLOWED_S = {"door_open": 60.0, "draft": 120.0, "heat_lost": 300.0}
+RECOVERY_S = 900.0  # so long after an event a second one of it is "beside", not false
+MUST_NOT = ("power_on_once", "spike")  # faults of which nothing need be told
+FAULT_ALLOWED_S = 300.0
+MOVED_K = 1.0  # a stuck sensor must be found where the true reading left it by so much
+
+
+@dataclass
+class Told:
+    """One event of the watch with all that was said of it."""
+
+    kind: str  # the last word
+    subject: str
+    raised_s: float
+    said: list[tuple[float, str, float, str]]  # at, kind, onset, runner-up or ""
+    cleared_s: float | None = None
+    end_s: float | None = None
+    used: bool = False
+
+    @property
+    def last(self) -> tuple[float, str, float, str]:
+        return self.said[-1]
+
+
+@dataclass
+class Answer:
+    """What became of one true event."""
+
+    seed: int
+    physics: str
+    kind: str
+    what: str
+    one_wire: bool
+    one: bool
+    marked: bool
+    phase: str  # warming, build, cooling
+    start_s: float
+    length_s: float
+    size_k: float
+    must: bool
+    result: str = "missed"  # found, missed, or the kind it was called
+    first: str = ""
+    delay_s: float | None = None
+    onset_off_s: float | None = None
+    end_off_s: float | None = None
+    runner_up: str = ""  # of the last word
+    early_k: float | None = None  # 3-minute size of heat lost; margin in s for a fire
+    beside: list[str] = field(default_factory=list)
+
+
+@dataclass
+class False_:  # noqa: N801 - the word is taken
+    """Something told that wasn't so."""
+
+    seed: int
+    kind: str
+    at_s: float
+    one: bool
+    one_wire: bool
+    where: str  # quiet, events, beside door_open ...
+
+
+@dataclass
+class JobScore:
+    """All that one job gave."""
+
+    seed: int
+    what: str
+    hours: float
+    calm_hours: float
+    sensor_s: int
+    watch_s: float
+    one: bool
+    answers: list[Answer] = field(default_factory=list)
+    false: list[False_] = field(default_factory=list)
+    beside: list[False_] = field(default_factory=list)
+    states: list[False_] = field(default_factory=list)
+    ends: list[bool] = field(default_factory=list)  # job's end without marks: heat_lost told
+
+    def as_dict(self) -> dict[str, object]:
+        return asdict(self)
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What the watch said of one job, and what it cost."""
+
+    findings: tuple[Finding, ...]
+    watch_s: float
+    sensor_s: int
+
+
+def thermal_plan(plan: JobPlan) -> ThermalPlan:
+    """What the watch is told of the chamber: the target only where a job is marked."""
+    return ThermalPlan(
+        tuple(SensorPlan(name, place) for name, place in plan.sensors),
+        target_c=plan.target_c if plan.marked else None,
+        limit_c=LIMIT_C,
+    )
+
+
+def listen(thermal: ThermalPlan, table: Iterable[Row], plan: JobPlan | None = None) -> Heard:
+    """Run watch and verdict over rows as a replay does; with the job's marks where it has them."""
+    watch, verdict = ThermalWatch(thermal), FireVerdict(combustible=True)
+    names = [sensor.name for sensor in thermal.sensors]
+    findings: list[Finding] = []
+    calm = ThermalContext()
+    context = calm
+    pauses: list[Happening] = []
+    if plan is not None and plan.marked:
+        pauses = [habit for habit in plan.habits if habit.kind == "pause"]
+    spent_s = 0.0
+    ticks = 0
+    next_s: int | None = None
+    clock = time.perf_counter
+
+    def tick(t_s: float) -> None:
+        result = watch.tick(t_s, context)
+        for sign in result.signs:
+            verdict.take(sign)
+        findings.extend(verdict.tick(t_s))
+        findings.extend(result.findings)
+
+    for t_s, values in table:
+        if plan is not None and plan.marked:
+            context = _context(plan, pauses, t_s)
+        begun_s = clock()
+        next_s = math.ceil(t_s) if next_s is None else next_s
+        while next_s < t_s:
+            tick(float(next_s))
+            next_s += 1
+            ticks += 1
+        for name, value in zip(names, values, strict=True):
+            if isinstance(value, ReadingFault):
+                watch.take(Reading(name, t_s, None, value))
+            elif value is not None:
+                watch.take(Reading(name, t_s, value))
+        spent_s += clock() - begun_s
+    if next_s is not None:
+        tick(float(next_s))
+    return Heard(tuple(findings), spent_s, ticks * len(names))
+
+
+def _context(plan: JobPlan, pauses: list[Happening], t_s: float) -> ThermalContext:
+    if t_s < plan.build_s:
+        return ThermalContext(material="ASA")
+    if t_s >= plan.finish_s:
+        return ThermalContext(job=JobPhase.COOLING, material="ASA")
+    paused = any(pause.start_s <= t_s < pause.end_s for pause in pauses)
+    return ThermalContext(job=JobPhase.PAUSED if paused else JobPhase.RUNNING, material="ASA")
+
+
+def follow(findings: Iterable[Finding]) -> list[Told]:
+    """The findings as events, in the order in which they were raised."""
+    told: list[Told] = []
+    standing: dict[tuple[Kind, str], Told] = {}
+    for finding in findings:
+        key = (finding.was_kind or finding.kind, finding.subject)
+        event = standing.get(key)
+        runner_up = finding.detail.get("or", "") if finding.detail.get("cause") != "clear" else ""
+        word = (finding.at_s, finding.kind.value, finding.onset_s, str(runner_up or ""))
+        if finding.change is Change.CLEARED:
+            if event is not None:
+                event.cleared_s, event.end_s = finding.at_s, finding.end_s
+                event.said.append(word)
+                del standing[key]
+            continue
+        if event is None:
+            event = Told(finding.kind.value, finding.subject, finding.at_s, [])
+            told.append(event)
+        else:
+            del standing[key]
+        event.kind = finding.kind.value
+        event.said.append(word)
+        standing[finding.kind, finding.subject] = event
+    return told
+
+
+def run(plan: JobPlan) -> JobScore:
+    """Play a job, watch it, and hold the one against the other."""
+    sound = list(play(plan))
+    table = rows(plan, sound)
+    heard = listen(thermal_plan(plan), table, plan)
+    told = follow(heard.findings)
+    score = JobScore(
+        plan.seed, plan.what, plan.end_s / 3600.0, _calm_hours(plan),
+        heard.sensor_s, heard.watch_s, plan.one,
+    )  # fmt: skip
+    for index, event in enumerate(plan.events):
+        if event.kind in THERMAL:
+            score.answers.append(_thermal(plan, index, event, sound, told))
+        elif event.kind == "fault":
+            score.answers.append(_fault(plan, event, sound, told))
+        else:
+            score.answers.append(_fire(plan, event, sound, told))
+    if plan.what != "fire" and not plan.marked:
+        at_end = [t for t in told if t.kind == "heat_lost" and t.raised_s >= plan.finish_s]
+        score.ends.append(bool(at_end))
+        for one in at_end:
+            one.used = True
+    for one in told:
+        _judge_rest(plan, one, sound, score)
+    return score
+
+
+def _calm_hours(plan: JobPlan) -> float:
+    """Hours in which nothing was the matter, recovery left out."""
+    away_s = sum(
+        min(e.end_s + RECOVERY_S, plan.end_s) - e.start_s
+        for e in plan.events
+        if e.kind in THERMAL or e.kind == "fire"
+    )
+    return (plan.end_s - away_s) / 3600.0
+
+
+def _answer(plan: JobPlan, event: Happening, size_k: float, *, must: bool) -> Answer:
+    phase = "build"
+    if event.start_s < plan.build_s:
+        phase = "warming"
+    elif event.start_s >= plan.finish_s:
+        phase = "cooling"
+    return Answer(
+        plan.seed, plan.physics, event.kind, event.what, plan.one_wire, plan.one, plan.marked,
+        phase, event.start_s, event.end_s - event.start_s, size_k, must,
+    )  # fmt: skip
+
+
+def _thermal(
+    plan: JobPlan,
+    index: int,
+    event: Happening,
+    sound: list[tuple[float, list[float], float]],
+    told: list[Told],
+) -> Answer:
+    size_k = early_k = 0.0
+    sensors = range(len(plan.instruments))
+    for at, (t_s, values_c, _) in enumerate(play(plan, without=index, until_s=event.end_s + 30.0)):
+        if t_s >= event.start_s:
+            lowered_k = max(values_c[one] - sound[at][1][one] for one in sensors)
+            size_k = max(size_k, lowered_k)
+            if t_s <= event.start_s + 180.0:
+                early_k = size_k
+    answer = _answer(plan, event, size_k, must=size_k >= MUST_K[event.kind])
+    answer.early_k = early_k
+    until_s = event.end_s + ALLOWED_S[event.kind]
+
+    def is_own(one: Told) -> bool:
+        """Said at the time of the event; what stood shortly before may become right."""
+        from_s = event.start_s - (60.0 if one.kind == event.kind else 2.0)
+        said = any(
+            event.start_s - 2.0 <= at_s <= until_s and kind in THERMAL
+            for at_s, kind, _, _ in one.said
+        )
+        return said and not one.used and one.raised_s >= from_s
+
+    own = [one for one in told if is_own(one)]
+    if not own:
+        return answer
+    right = [t for t in own if t.kind == event.kind]
+    chosen = right[0] if right else own[0]
+    chosen.used = True
+    answer.result = "found" if right else chosen.kind
+    answer.first = chosen.said[0][1]
+    answer.runner_up = chosen.last[3]
+    named = [at_s for at_s, kind, _, _ in chosen.said if kind == event.kind]
+    answer.delay_s = (named[0] if named else chosen.raised_s) - event.start_s
+    answer.onset_off_s = chosen.last[2] - event.start_s
+    if chosen.end_s is not None:
+        answer.end_off_s = chosen.end_s - event.end_s
+    answer.beside = [t.kind for t in own if t is not chosen]
+    return answer
+
+
+def _fault(
+    plan: JobPlan,
+    event: Happening,
+    sound: list[tuple[float, list[float], float]],
+    told: list[Told],
+) -> Answer:
+    must = event.what not in (*MUST_NOT, "swapped")
+    size_k = abs(event.amount)
+    first, last = int(event.start_s) + 1, min(int(event.end_s), len(sound) - 1)
+    if event.what == "stuck":
+        held_c = sound[first][1][event.where]
+        span = sound[first : min(first + 180, last)]
+        size_k = max((abs(values[event.where] - held_c) for _, values, _ in span), default=0.0)
+        must = size_k >= MOVED_K and not plan.one
+    elif event.what == "swapped":
+        values = sound[first][1]
+        size_k = abs(values[event.where] - values[(event.where + 1) % len(plan.instruments)])
+    elif event.what == "missing":
+        must = event.end_s - event.start_s > 60.0
+    elif event.what == "drift":
+        hours = (event.end_s - event.start_s) / 3600.0
+        size_k = abs(event.amount) * hours
+        must = hours >= 6.0 or size_k >= 1.5
+    answer = _answer(plan, event, size_k, must=must)
+    names = {plan.instruments[event.where].name}
+    if event.what in ("swapped", "drift"):
+        names = {one.name for one in plan.instruments}
+    until_s = event.end_s + (0.0 if event.what == "drift" else FAULT_ALLOWED_S)
+    own = [
+        t for t in told
+        if t.kind == "sensor_fault" and not t.used and t.subject in names
+        and event.start_s - 1.0 <= t.raised_s <= until_s
+    ]  # fmt: skip
+    if own:
+        own[0].used = True
+        answer.result = "found"
+        answer.delay_s = own[0].raised_s - event.start_s
+        answer.onset_off_s = own[0].last[2] - event.start_s
+        if own[0].end_s is not None:
+            answer.end_off_s = own[0].end_s - event.end_s
+        for more in own[1:]:
+            more.used = True  # the same fault come and gone
+    return answer
+
+
+def _fire(
+    plan: JobPlan,
+    event: Happening,
+    sound: list[tuple[float, list[float], float]],
+    told: list[Told],
+) -> Answer:
+    """`early_k` is the margin in seconds before what must not be reached first."""
+    sensors = range(len(plan.instruments))
+    start = int(event.start_s)
+    reached_s = math.inf
+    for t_s, values_c, air_c in sound[start:]:
+        hot_c = max(values_c[one] for one in sensors) if plan.one_wire else air_c
+        if hot_c >= STATIC_C:
+            reached_s = t_s
+            break
+    answer = _answer(plan, event, 0.0, must=math.isfinite(reached_s))
+    own = [t for t in told if t.raised_s >= event.start_s and Kind(t.kind) in FIRE_KINDS]
+    if own:
+        answer.result = "found" if own[0].raised_s < reached_s else "late"
+        answer.first = own[0].said[0][1]
+        answer.delay_s = own[0].raised_s - event.start_s
+        answer.onset_off_s = own[0].last[2] - event.start_s
+        if math.isfinite(reached_s):
+            answer.early_k = reached_s - own[0].raised_s
+    return answer
+
+
+def _judge_rest(
+    plan: JobPlan, one: Told, sound: list[tuple[float, list[float], float]], score: JobScore
+) -> None:
+    """Put an event that answers nothing where it belongs."""
+    kind = Kind(one.kind)
+    at_s = one.raised_s
+    if one.used or kind in NOTICES:
+        return
+    here = False_(plan.seed, one.kind, at_s, plan.one, plan.one_wire, plan.what)
+    fires = [e for e in plan.events if e.kind == "fire"]
+    if any(at_s >= fire.start_s for fire in fires):
+        return
+    near = [e for e in plan.events if e.start_s - 2.0 <= at_s <= e.end_s + RECOVERY_S]
+    if kind in FIRE_KINDS:
+        span = sound[max(0, int(at_s) - 60) : int(at_s) + 1]
+        if any(max(values[: len(plan.instruments)]) >= LIMIT_C - 0.5 for _, values, _ in span):
+            return
+    elif kind in STATES:
+        score.states.append(here)
+        return
+    elif kind is Kind.SENSOR_FAULT:
+        for fault in near:
+            if fault.kind == "fault" and at_s <= fault.end_s + FAULT_ALLOWED_S:
+                return
+    else:
+        for event in near:
+            if event.kind in THERMAL:
+                here.where = f"beside {event.kind}"
+                score.beside.append(here)
+                return
+    for event in near:
+        if event.kind == "fault" and event.what != "drift":
+            here.where = f"in fault {event.what}"
+        elif event.kind in THERMAL:
+            here.where = f"in {event.kind}"
+    score.false.append(here)
