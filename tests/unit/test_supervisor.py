@@ -208,7 +208,168 @@ def test_a_defect_in_one_rule_does_not_end_the_watching(caplog: pytest.LogCaptur
     shed.supervisor.put(Trouble(Kind.STORE_FAULT, 0.0, True))
     shed.run()
     assert len(shed.seconds) >= 6
-    assert "stumbled" in caplog.text
+    assert "step with a Trouble failed" in caplog.text
+    assert shed.supervisor.failing
+
+
+class Broken:
+    """What stands around the watch and fails from one second to another, with any error."""
+
+    def __init__(self, clock: ManualClock, since_s: float, until_s: float) -> None:
+        self.clock, self.since_s, self.until_s = clock, since_s, until_s
+        self.calls = 0
+
+    def call(self, *_: object) -> None:
+        if self.since_s <= self.clock.now_s() < self.until_s:
+            self.calls += 1
+            raise RuntimeError("torn off")
+
+    set = check = call
+
+    def script(self, t_s: float, view: WatchView) -> list[PauseJob]:
+        self.call()
+        return [PauseJob(t_s=t_s, by="cox", job="none-1")]  # which is refused, too
+
+
+class BrokenSwitch(Switch):
+    """A switch whose driver fails with an error that nobody mapped."""
+
+    def __init__(self, broken: Broken) -> None:
+        super().__init__()
+        self._broken = broken
+
+    def state(self) -> bool | None:
+        self._broken.call()
+        return super().state()
+
+
+class Around:
+    """A supervisor between listeners that work and one that doesn't."""
+
+    def __init__(self, what: str, clock: ManualClock, broken: Broken) -> None:
+        self.ear, self.outcomes, self.seconds = Ear(), list[Outcome](), list[float]()
+        self.enough = threading.Event()
+        self.failing_at: dict[float, tuple[str, ...]] = {}
+        self.detector = Switch()
+        given: dict[str, Any] = {
+            "sounder": self.ear,
+            "sink": self.outcomes.append,
+            "on_reading": lambda _: None,
+            "on_view": lambda _: None,
+            "instant": [lambda t_s: Reading("top", t_s, 45.0)],
+            "contacts": [WiredContact("smoke relay", ContactKind.DETECTOR, self.detector)],
+            "checked": [],
+        }
+        if what == "contact":
+            switch = BrokenSwitch(broken)
+            given["contacts"].insert(0, WiredContact("door", ContactKind.DOOR, switch))
+        elif what == "checked":
+            given["checked"] = [broken]
+        elif what == "instant":
+            given["instant"].insert(0, broken.call)
+        elif what == "script":
+            given["script"] = broken.script
+        else:
+            given[what] = broken if what == "sounder" else broken.call
+        self.told = given["on_view"]
+        given["on_view"] = self._seen
+        self.supervisor = Supervisor(name="north bench", watch=Watch(PLAN), clock=clock, **given)
+
+    def _seen(self, view: WatchView) -> None:
+        if view.t_s is not None:
+            self.seconds.append(view.t_s)
+            self.failing_at[view.t_s] = self.supervisor.failing
+            self.detector.active = view.t_s >= 105.0
+            if view.t_s >= 120.0:
+                self.enough.set()
+        self.told(view)
+
+
+@pytest.mark.parametrize(
+    "what",
+    ["sounder", "sink", "on_reading", "on_view", "instant", "contact", "checked", "script"],
+)
+def test_whatever_fails_around_the_watch_it_watches_sounds_and_ticks_on(
+    what: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    clock = ManualClock(100.0)
+    broken = Broken(clock, 103.0, 112.0)
+    around = Around(what, clock, broken)
+    around.supervisor.start()
+    assert around.enough.wait(20.0)
+    around.supervisor.stop()
+    assert set(around.seconds) >= {100.0 + n for n in range(21)}
+    if what == "sounder":
+        assert around.ear.heard == []  # it was not this one
+    else:
+        assert around.ear.heard == [Sounding.FIRE]
+    assert not around.failing_at[102.0]
+    assert around.failing_at[111.0]
+    if what != "sink":  # which has nothing to take by then
+        assert not around.failing_at[120.0]
+    assert broken.calls >= (1 if what == "sink" else 7)
+    said = [r for r in caplog.records if r.exc_info and "torn off" in str(r.exc_info[1])]
+    assert len(said) == 1, "logged once, not each second"
+
+
+def test_a_sounder_that_failed_is_told_again() -> None:
+    clock = ManualClock(100.0)
+    broken = Broken(clock, 100.0, 110.0)
+    heard: list[tuple[float, Sounding]] = []
+
+    class Late:
+        def set(self, sounding: Sounding) -> None:
+            broken.call()
+            heard.append((clock.now_s(), sounding))
+
+    switch = Switch()
+    switch.active = True
+    enough = threading.Event()
+    supervisor = Supervisor(
+        name="north bench",
+        watch=Watch(PLAN),
+        clock=clock,
+        sounder=Late(),
+        sink=lambda _: None,
+        on_reading=lambda _: None,
+        on_view=lambda view: enough.set() if (view.t_s or 0.0) >= 115.0 else None,
+        contacts=[WiredContact("smoke relay", ContactKind.DETECTOR, switch)],
+    )
+    supervisor.start()
+    assert enough.wait(20.0)
+    supervisor.stop()
+    assert [sounding for _, sounding in heard] == [Sounding.FIRE]
+    assert heard[0][0] <= 112.0
+
+
+def test_a_switch_that_can_not_be_started_is_a_fault_and_no_all_clear() -> None:
+    class Unstarted(Switch):
+        def start(self, changed: Callable[[], None]) -> None:
+            raise OSError("no such pin")
+
+    wired = WiredContact("smoke relay", ContactKind.DETECTOR, Unstarted())
+    shed = Shed(ManualClock(), until=5, contacts=[wired])
+    shed.run()
+    (fault,) = (event for outcome in shed.outcomes for event in outcome.events)
+    assert "driver failed" in str(fault.detail["reason"])
+
+
+def test_a_defect_in_the_loop_itself_is_survived(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("stillair.runtime.supervisor.REST_S", 0.001)
+    clock = ManualClock(100.0)
+    shed = Shed(clock, until=10)
+    fails = iter([False] * 3 + [True] * 2)
+    real = clock.now_s
+
+    def now_s() -> float:
+        if next(fails, False):
+            raise OSError("no clock")
+        return real()
+
+    monkeypatch.setattr(clock, "now_s", now_s)
+    shed.run()
+    assert len(shed.seconds) >= 10
+    assert shed.supervisor.failing == ()
 
 
 def test_a_faster_clock_runs_every_second_of_the_chamber() -> None:

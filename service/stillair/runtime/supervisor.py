@@ -5,6 +5,10 @@ loop hands it to the watch and at once sets the sounder. Keeping, telling and
 showing come after, through `sink`, and can't hold the loop up. Every whole
 second of the chamber's time the instant sensors and contacts are read and the
 watch ticks.
+
+Everything outside the watch may fail with any error: it is called through one
+guard, so that whatever else there is to be done is done all the same. What
+fails is logged, stands in `failing` until it works again, and is called again.
 """
 
 from __future__ import annotations
@@ -17,7 +21,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from stillair.clock import Clock
 from stillair.errors import CommandRefused, ContactError
@@ -36,10 +40,15 @@ from stillair.watch import Watch, WatchView
 
 log = logging.getLogger(__name__)
 
+T = TypeVar("T")
+
 JUMP_S = 60.0  # further behind than this the loop goes to the present; the watch tells the gap
 BACKLOG = 10_000  # stimuli waiting beyond which further readings are dropped: the loop is stuck
 SHOW_WITHIN_S = 0.05  # what comes between two ticks is shown by then, several in one view
 STUMBLES = 5  # ticks in a row that failed, after which the service manager should restart us
+LOG_EVERY_S = 60.0  # what goes on failing is logged again after so long, not each second
+REST_S = 0.2  # after a defect in the loop itself, which must not spin
+BROKEN = "its driver failed; see the log"
 
 
 class Sounder(Protocol):
@@ -106,6 +115,9 @@ class Supervisor:
         self._checked = tuple(checked)
         self._script = script
         self._told: dict[str, ContactState] = {}
+        self._unstarted: set[str] = set()  # contacts that can't be listened to
+        self._sounded = Sounding.SILENT  # what the sounder has been told
+        self._logged_s: dict[str, float] = {}  # what fails, and when that was last logged
         self._inbox: deque[tuple[Stimulus, Future[Outcome] | None]] = deque()
         self._wake = threading.Event()
         self._contacts_may_be_new = threading.Event()
@@ -113,13 +125,19 @@ class Supervisor:
         self._thread = threading.Thread(target=self._run, name=f"watch {name}", daemon=True)
         self._beat_s = time.monotonic()
         self._stumbled = 0
+        self._next_tick_s = 0.0
         self._show_s = math.inf  # when something new has to be shown
         self.view = watch.view()
 
     def start(self) -> None:
         """Begin to watch."""
         for wired in self._contacts:
-            wired.contact.start(self._contact_changed)
+            try:
+                wired.contact.start(self._contact_changed)
+            except Exception:
+                # What a switch says that never began to listen is worth nothing.
+                log.exception("%s: it could not be started", wired.name)
+                self._unstarted.add(wired.name)
         self._thread.start()
 
     def stop(self) -> None:
@@ -129,7 +147,7 @@ class Supervisor:
         if self._thread.is_alive():
             self._thread.join(1.0)
         for wired in self._contacts:
-            wired.contact.close()
+            self._guarded(wired.name, wired.contact.close)
 
     def put(self, stimulus: Stimulus) -> None:
         """Hand over a stimulus from any thread; never blocks."""
@@ -149,6 +167,11 @@ class Supervisor:
         """Whether the loop has come round within `within_s` real seconds and gets through."""
         return time.monotonic() - self._beat_s <= within_s and self._stumbled < STUMBLES
 
+    @property
+    def failing(self) -> tuple[str, ...]:
+        """What around the watch fails just now, for the log and for health."""
+        return tuple(self._logged_s.copy())
+
     # --- the loop ------------------------------------------------------------
 
     def _contact_changed(self) -> None:
@@ -157,44 +180,85 @@ class Supervisor:
 
     def _run(self) -> None:
         # The second that has just begun: nobody waits for the next to see a first reading.
-        next_tick_s = float(math.floor(self._clock.now_s()))
+        self._next_tick_s = float(math.floor(self._clock.now_s()))
         while not self._stopping.is_set():
-            now_s = self._clock.now_s()
-            self._beat_s = time.monotonic()
-            self._wake.clear()
-            self._drain()
-            if self._contacts_may_be_new.is_set():
-                self._contacts_may_be_new.clear()
-                self._read_contacts(now_s)
-            if now_s >= self._show_s:
-                self._show()
-            if now_s < next_tick_s:
-                self._clock.wait(min(next_tick_s, self._show_s), self._wake)
-                continue
-            if now_s - next_tick_s > JUMP_S:
-                next_tick_s = math.floor(now_s) + 0.0
-            self._second(next_tick_s)
-            next_tick_s += 1.0
+            try:
+                self._round()
+            except Exception:
+                # A thread that ends watches nothing any more.
+                self._stumbled += 1
+                self._fails("the loop")
+                self._stopping.wait(REST_S)
+
+    def _round(self) -> None:
+        now_s = self._clock.now_s()
+        self._beat_s = time.monotonic()
+        self._wake.clear()
+        self._drain()
+        if self._contacts_may_be_new.is_set():
+            self._contacts_may_be_new.clear()
+            self._read_contacts(now_s)
+        if now_s >= self._show_s:
+            self._show()
+        if now_s < self._next_tick_s:
+            self._clock.wait(min(self._next_tick_s, self._show_s), self._wake)
+            return
+        if now_s - self._next_tick_s > JUMP_S:
+            self._next_tick_s = math.floor(now_s) + 0.0
+        t_s = self._next_tick_s
+        self._next_tick_s += 1.0
+        self._second(t_s)
+        self._logged_s.pop("the loop", None)
 
     def _second(self, t_s: float) -> None:
-        for read in self._instant:
-            reading = read(t_s)
+        for number, read in enumerate(self._instant, start=1):
+            reading = self._guarded(f"sensor {number} of those read at once", read, t_s)
             if reading is not None:
                 self._take(reading)
         self._read_contacts(t_s)
-        for loop in self._checked:
-            loop.check(t_s)
+        for number, loop in enumerate(self._checked, start=1):
+            self._guarded(f"loop {number}, {type(loop).__name__}", loop.check, t_s)
         self._drain()
         if self._script is not None:
-            for command in self._script(t_s, self.view):
-                self._try(command)
+            for command in self._guarded("the script", self._script, t_s, self.view) or ():
+                self._guarded("a command of the script", self._try, command)
         self._take(Tick(t_s))
         self._show()
 
+    def _guarded(self, what: str, action: Callable[..., T], *given: object) -> T | None:
+        """What `action` gives, or None if it fails: nothing around the watch may end it."""
+        try:
+            answer = action(*given)
+        except Exception:
+            self._fails(what)
+            return None
+        if self._logged_s.pop(what, None) is not None:
+            log.info("%s works again", what)
+        return answer
+
+    def _fails(self, what: str, about: object = "") -> None:
+        """Log the error that is being handled, unless that was done lately."""
+        now_s = time.monotonic()
+        if now_s - self._logged_s.get(what, -math.inf) >= LOG_EVERY_S:
+            self._logged_s[what] = now_s
+            log.exception("%s failed %s", what, about)
+
+    def _sound(self, sounding: Sounding) -> None:
+        """Tell the sounder; what it didn't take it is told again with the next view."""
+        if sounding is self._sounded:
+            return
+        self._guarded("the sounder", self._sounder.set, sounding)
+        if "the sounder" not in self._logged_s:
+            self._sounded = sounding
+
     def _show(self) -> None:
         self._show_s = math.inf
-        self.view = self._watch.view()
-        self._on_view(self.view)
+        view = self._guarded("the watch's view", self._watch.view)
+        if view is None:
+            return
+        self.view = view
+        self._sound(view.sounding)
+        self._guarded("who takes the view", self._on_view, self.view)
 
     def _drain(self) -> None:
         while self._inbox:
@@ -218,6 +282,7 @@ class Supervisor:
             log.info("the scripted machine was refused: %s", refused.reason)
 
     def _take(self, stimulus: Stimulus) -> Outcome:
+        step = f"the watch's step with a {type(stimulus).__name__}"
         try:
             outcome = self._watch.step(stimulus)
         except CommandRefused:
@@ -226,29 +291,41 @@ class Supervisor:
             if isinstance(stimulus, Command):
                 raise
             # One defect in one rule must not end the watching of everything else.
-            log.exception("the watch stumbled over %r", stimulus)
             self._stumbled += 1
+            self._fails(step, stimulus)
             return Outcome("", stimulus.t_s)
+        self._logged_s.pop(step, None)
         if isinstance(stimulus, Tick):
             self._stumbled = 0
         else:
             self._show_s = min(self._show_s, stimulus.t_s + SHOW_WITHIN_S)
         if outcome.sounding is not None:
-            self._sounder.set(outcome.sounding)
+            self._sound(outcome.sounding)
         if isinstance(stimulus, Reading):
-            self._on_reading(stimulus)
+            self._guarded("who takes readings", self._on_reading, stimulus)
         if not outcome.empty:
-            self._sink(outcome)
+            self._guarded("who keeps outcomes", self._sink, outcome)
         return outcome
 
     def _read_contacts(self, t_s: float) -> None:
         for wired in self._contacts:
-            try:
-                active, reason = wired.contact.state(), ""
-            except ContactError as error:
-                active, reason = None, error.reason
+            active, reason = self._state_of(wired)
             told = self._told.get(wired.name)
             if told is None or told.active is not active or told.reason != reason:
                 state = ContactState(wired.name, wired.kind, t_s, active, reason)
                 self._told[wired.name] = state
                 self._take(state)
+
+    def _state_of(self, wired: WiredContact) -> tuple[bool | None, str]:
+        """Whether a switch is off-normal, or why nobody knows."""
+        if wired.name in self._unstarted:
+            return None, BROKEN
+        try:
+            active = wired.contact.state()
+        except ContactError as error:
+            return None, error.reason
+        except Exception:
+            self._fails(wired.name)
+            return None, BROKEN
+        self._logged_s.pop(wired.name, None)
+        return active, ""
