@@ -5,20 +5,22 @@ from __future__ import annotations
 import resource
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from kept_things import BOOT, CHAMBER, event, notice, outcome
+from stillair.clock import ManualClock
 from stillair.errors import StoreError
-from stillair.model import Outcome
+from stillair.model import Outcome, Timeline
 from stillair.storage.emergency import EmergencyJournal
 from stillair.storage.journal import Entry, Journal
 from stillair.storage.records import Parcel
-from stillair.storage.writer import JournalWriter
+from stillair.storage.writer import LATE_S, JournalWriter
 
 ENOUGH_S = 20.0  # far more than anything here takes
 
@@ -231,6 +233,127 @@ def test_what_finds_no_room_anywhere_is_counted(journal: FailingJournal, tmp_pat
         journal.failing = False
         assert writer.flush(ENOUGH_S)
     assert listener.numbers() == [4, 5, 6, 7]
+
+
+class HangingJournal(Journal):
+    """A journal whose card can be made to hang: calls neither return nor fail."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self.answers = threading.Event()
+        self.answers.set()
+        self.asked = threading.Event()
+
+    def commit_all(self, parcels: Sequence[Parcel]) -> list[list[Entry]]:
+        self.asked.set()
+        self.answers.wait(ENOUGH_S)
+        return super().commit_all(parcels)
+
+    def mark_seen(self, chamber: str, timeline: Timeline, t_s: float) -> None:
+        self.asked.set()
+        self.answers.wait(ENOUGH_S)
+        super().mark_seen(chamber, timeline, t_s)
+
+
+def until(ask: Callable[[], bool]) -> None:
+    deadline_s = time.monotonic() + ENOUGH_S
+    while not ask():
+        assert time.monotonic() < deadline_s
+        time.sleep(0.005)
+
+
+@pytest.fixture
+def hanging(tmp_path: Path) -> Iterator[HangingJournal]:
+    opened = HangingJournal(tmp_path / "journal.db")
+    opened.ready()
+    yield opened
+    opened.close()
+
+
+def test_a_card_that_hangs_is_told_and_what_waits_lies_elsewhere(
+    hanging: HangingJournal, emergency: EmergencyJournal
+) -> None:
+    clock, listener = ManualClock(), Listener()
+    writer = JournalWriter(
+        hanging, emergency, listener.kept, listener.trouble, monotonic_s=clock.now_s
+    )
+    hanging.answers.clear()
+    writer.start()
+    writer.put(outcome(1), BOOT)
+    assert hanging.asked.wait(ENOUGH_S)
+    writer.check()
+    assert writer.stored
+    assert listener.troubles == []
+    clock.advance(LATE_S + 0.1)
+    writer.put(outcome(2), BOOT)
+    until(lambda: not writer.stored)  # also before anybody has checked
+    for _ in range(3):
+        writer.check()
+    assert listener.troubles == [True]
+    assert "answer" in writer.reason
+    until(lambda: len(emergency.read()) == 2)
+    hanging.answers.set()
+    assert writer.flush(ENOUGH_S)
+    until(lambda: listener.troubles == [True, False])
+    assert writer.stored
+    assert listener.numbers() == [1, 2]
+    assert emergency.read() == []
+    assert writer.stop()
+
+
+def test_a_mark_that_hangs_is_told_though_nothing_waits(
+    hanging: HangingJournal, emergency: EmergencyJournal
+) -> None:
+    clock, listener = ManualClock(), Listener()
+    writer = JournalWriter(
+        hanging, emergency, listener.kept, listener.trouble, monotonic_s=clock.now_s
+    )
+    hanging.answers.clear()
+    writer.seen(CHAMBER, BOOT, 10.0)
+    writer.start()
+    assert hanging.asked.wait(ENOUGH_S)
+    clock.advance(LATE_S + 0.1)
+    writer.check()
+    assert listener.troubles == [True]
+    hanging.answers.set()
+    until(lambda: listener.troubles == [True, False])
+    assert writer.stop()
+
+
+def test_a_service_that_ends_while_the_card_hangs_leaves_nothing_unkept(
+    hanging: HangingJournal, emergency: EmergencyJournal
+) -> None:
+    writer = JournalWriter(hanging, emergency, lambda _: None, lambda _: None)
+    hanging.answers.clear()
+    writer.start()
+    writer.put(outcome(1), BOOT)
+    assert hanging.asked.wait(ENOUGH_S)
+    assert not writer.stop(timeout_s=0.6)
+    until(lambda: [parcel.outcome for parcel in emergency.read()] == [outcome(1)])
+    hanging.answers.set()
+
+
+def test_nobody_waits_for_ever_for_a_transaction_that_hangs(
+    hanging: HangingJournal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("stillair.storage.journal.BUSY_S", 0.01)
+    monkeypatch.setattr("stillair.storage.journal.CLOSE_S", 0.01)
+    begun, release = threading.Event(), threading.Event()
+
+    def hang() -> None:
+        with hanging.transaction("a card hangs"):
+            begun.set()
+            release.wait(ENOUGH_S)
+
+    thread = threading.Thread(target=hang)
+    thread.start()
+    assert begun.wait(ENOUGH_S)
+    with pytest.raises(StoreError, match="not answered"):
+        hanging.due_notices(datetime.now(UTC))
+    hanging.close()
+    release.set()
+    thread.join(ENOUGH_S)
+    assert hanging.due_notices(datetime.now(UTC)) == []
 
 
 def test_an_outcome_that_can_never_be_written_does_not_hold_up_the_others(

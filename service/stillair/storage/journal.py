@@ -28,6 +28,7 @@ from sqlalchemy.engine import Connection
 from sqlmodel import SQLModel, col
 
 from stillair.database import DamagedStoreError, inode_of, open_store, store_errors
+from stillair.errors import StoreError
 from stillair.model import (
     AlarmState,
     Annunciation,
@@ -54,6 +55,9 @@ from stillair.storage.tables import (
 )
 
 log = logging.getLogger(__name__)
+
+BUSY_S = 10.0  # a hundred times what the longest transaction takes on a slow card
+CLOSE_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,11 +146,19 @@ class Journal:
                 self._inode = inode_of(self.path)
 
     def close(self) -> None:
-        """Let the file go; it is opened again at the next call. Harmless twice."""
-        with self._lock:
+        """Let the file go; it is opened again at the next call. Harmless twice.
+
+        A disk that hangs has it until the process ends: nobody waits longer than 1 s.
+        """
+        if not self._lock.acquire(timeout=CLOSE_S):
+            log.warning("the journal was not closed: the disk does not answer")
+            return
+        try:
             if self._engine is not None:
                 self._engine.dispose()
                 self._engine = None
+        finally:
+            self._lock.release()
 
     # --- writing -----------------------------------------------------------
 
@@ -237,8 +249,14 @@ class Journal:
 
     @contextmanager
     def transaction(self, doing: str) -> Iterator[Connection]:
-        """One transaction, for the other modules of this room. Raises `StoreError`."""
-        with self._lock:
+        """One transaction, for the other modules of this room.
+
+        Raises `StoreError`, also when another one has not ended for 10 s: who
+        waits here is a thread that is missed elsewhere.
+        """
+        if not self._lock.acquire(timeout=BUSY_S):
+            raise StoreError(f"{doing}: the disk has not answered for {BUSY_S:g} s")
+        try:
             self.ready()
             assert self._engine is not None
             try:
@@ -248,6 +266,8 @@ class Journal:
                 # The next call checks the file, sets it aside and begins a new one.
                 self.close()
                 raise
+        finally:
+            self._lock.release()
 
     def _keep(self, connection: Connection, parcel: Parcel) -> list[Entry]:
         kept = connection.execute(

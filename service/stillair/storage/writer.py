@@ -1,22 +1,28 @@
 """The thread that brings outcomes into the journal, in order, whatever the disk does.
 
     put ──> queue ──> Journal.commit_all ──> on_entries
-              │            │ StoreError
+              │            │ StoreError, or no answer for 2 s
               └── EmergencyJournal <── and again, with growing pauses
 
 `put` never waits. While the journal can't be written, outcomes stay in the
 queue and go to the emergency journal as well; what a process left there is
 brought into the journal by the next one. A second commit of the same parcel
 changes nothing, so all of this may be repeated.
+
+A card that hangs raises no error, it only never answers. So lateness is told
+by whoever calls `check` or asks `stored`, and what waits is spilled by a
+second thread: neither depends on the one that is stuck.
 """
 
 from __future__ import annotations
 
 import logging
+import math
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 
 from stillair.errors import StoreError
 from stillair.model import Outcome, Timeline
@@ -30,6 +36,9 @@ QUEUE_PARCELS = 5_000  # what waits in memory; about 20 MB at worst
 BATCH_PARCELS = 32  # go into one transaction when many wait
 FIRST_PAUSE_S = 0.5
 LONGEST_PAUSE_S = 15.0
+LATE_S = 2.0  # what is not kept by then is said not to be; a sound card takes some 20 ms
+LATE_REASON = f"the disk has not answered for {LATE_S:g} s"
+SPILL_S = 0.5  # what a last spill gets when the service stops
 MARK_EVERY_S = 30.0  # each mark is a durable write, about 6 kB on the card
 
 
@@ -44,8 +53,12 @@ class JournalWriter:
         Takes the entries of what has just been kept, in order; called by the
         writer's thread.
     on_trouble : callable
-        Takes True when the journal can't be written, False when it can again
-        and nothing waits any more; `reason` then says why.
+        Takes True when the journal can't be written or doesn't answer, False
+        when it can again and nothing waits any more; `reason` says why. Called
+        by the writer's thread or by who calls `check`; never blocks.
+    on_lost : callable
+        Takes an outcome that will never be written and was left out, before
+        `waiting` counts it as done; called by the writer's thread or within `put`.
     monotonic_s : callable
         Monotonic seconds.
     """
@@ -57,6 +70,7 @@ class JournalWriter:
         on_entries: Callable[[list[Entry]], None],
         on_trouble: Callable[[bool], None],
         *,
+        on_lost: Callable[[Parcel], None] = lambda _: None,
         monotonic_s: Callable[[], float] = time.monotonic,
         first_pause_s: float = FIRST_PAUSE_S,
         queue_parcels: int = QUEUE_PARCELS,
@@ -65,11 +79,14 @@ class JournalWriter:
         self._emergency = emergency
         self._on_entries = on_entries
         self._on_trouble = on_trouble
+        self._on_lost = on_lost
         self._monotonic_s = monotonic_s
         self._first_pause_s = first_pause_s
         self._queue_parcels = queue_parcels
         self._wake = threading.Condition()
         self._queue: deque[Parcel] = deque()
+        self._put_s: deque[float] = deque()  # when each of the queue came
+        self._busy_since_s: float | None = None  # when the call of the journal under way began
         self._puts = 0
         self._marks: dict[str, tuple[Timeline, float]] = {}
         self._next_mark_s = monotonic_s()
@@ -78,7 +95,11 @@ class JournalWriter:
         self._hurry = False
         self._stopping = False
         self._trouble = False
+        self._telling = threading.Lock()  # so that what is told comes in the order of what was
+        self._spilling = threading.Lock()  # the emergency journal and `_spilled` belong together
+        self._to_spill = threading.Event()
         self._thread = threading.Thread(target=self._run, name="journal writer", daemon=True)
+        self._spiller = threading.Thread(target=self._spill_late, name="journal spill", daemon=True)
         self.lost = 0
         self.reason = ""
 
@@ -88,27 +109,51 @@ class JournalWriter:
         """Begin; what an earlier process left in the emergency journal comes first."""
         self._recall()
         self._thread.start()
+        self._spiller.start()
 
     def put(self, outcome: Outcome, timeline: Timeline) -> None:
         """Take an outcome to be kept; never waits. An empty one is left out."""
         if outcome.empty:
             return
+        dropped: Parcel | None = None
         with self._wake:
             self._puts += 1
             self._queue.append(Parcel(outcome, timeline))
+            self._put_s.append(self._monotonic_s())
             if len(self._queue) > self._queue_parcels:
-                self._drop(self._queue.popleft())
+                self._put_s.popleft()
+                dropped = self._queue.popleft()
             self._wake.notify_all()
+        if dropped is not None:
+            self._drop(dropped)
 
     def seen(self, chamber: str, timeline: Timeline, t_s: float) -> None:
         """Note that the chamber is being watched, as often as one likes; never waits."""
         with self._wake:
             self._marks[chamber] = (timeline, t_s)
 
+    def check(self) -> None:
+        """Tell when the journal doesn't answer, and have spilled what waits; never blocks.
+
+        Call it each second, from any thread but the writer's.
+        """
+        late = self._is_late()
+        if late:
+            self._tell(True, LATE_REASON, only_if=self._is_late)
+        if late or self._trouble:
+            self._to_spill.set()
+
     @property
     def stored(self) -> bool:
         """False while something that happened could not be kept in the journal."""
-        return not self._trouble
+        return not self._trouble and not self._is_late()
+
+    @property
+    def alive(self) -> bool:
+        """Whether its threads run, as they should between start and stop."""
+        return self._stopping or all(
+            thread.ident is None or thread.is_alive() for thread in (self._thread, self._spiller)
+        )
 
     @property
     def waiting(self) -> int:
@@ -127,8 +172,10 @@ class JournalWriter:
         with self._wake:
             self._stopping = True
             self._wake.notify_all()
+        self._to_spill.set()
         if self._thread.ident is not None:
             self._thread.join(timeout_s)
+            self._spiller.join(SPILL_S)
         return not self._queue and not self._trouble and not self._thread.is_alive()
 
     # --- the thread ------------------------------------------------------------
@@ -159,6 +206,7 @@ class JournalWriter:
         with self._wake:
             self._spilled = {parcel.id for parcel in left}
             self._queue.extendleft(reversed(left))
+            self._put_s.extendleft([self._monotonic_s()] * len(left))
 
     def _has_to_act(self) -> bool:
         return bool(self._queue) or self._stopping or self._hurry or self._trouble
@@ -171,9 +219,7 @@ class JournalWriter:
         try:
             self._bring_in()
             self._mark(stopping)
-            if self._spilled and not self._queue:
-                self._emergency.clear()
-                self._spilled.clear()
+            self._empty_emergency()
         except StoreError as error:
             self._spill()
             self._tell(True, str(error))
@@ -211,10 +257,37 @@ class JournalWriter:
             with self._wake:
                 while self._queue and self._queue[0].id in kept:
                     self._queue.popleft()
+                    self._put_s.popleft()
+
+    def _empty_emergency(self) -> None:
+        with self._spilling:
+            with self._wake:
+                over = bool(self._spilled) and not self._queue
+            if over:
+                self._emergency.clear()
+                self._spilled.clear()
+
+    @contextmanager
+    def _timed(self) -> Iterator[None]:
+        """A call of the journal, of which `check` sees how long it takes."""
+        self._busy_since_s = self._monotonic_s()
+        try:
+            yield
+        finally:
+            self._busy_since_s = None
+
+    def _is_late(self) -> bool:
+        """Whether an outcome has waited for too long, or the journal doesn't come back."""
+        with self._wake:
+            since_s = self._put_s[0] if self._put_s else math.inf
+            busy_s = self._busy_since_s
+        oldest_s = since_s if busy_s is None else min(since_s, busy_s)
+        return self._monotonic_s() - oldest_s > LATE_S
 
     def _commit(self, batch: list[Parcel]) -> None:
         try:
-            kept = self._journal.commit_all(batch)
+            with self._timed():
+                kept = self._journal.commit_all(batch)
         except StoreError:
             raise
         except Exception:
@@ -224,7 +297,10 @@ class JournalWriter:
                 return
             # No later try can keep this one; the others must not wait behind it.
             log.exception("an outcome that can't be written was left out: %r", batch[0].outcome)
-            self.lost += 1
+            lost = batch[0]
+            with self._wake:
+                self.lost += 1
+            self._call(lambda: self._on_lost(lost))
             return
         entries = [entry for each in kept for entry in each]
         if entries:
@@ -237,7 +313,8 @@ class JournalWriter:
             marks, self._marks = self._marks, {}
         self._next_mark_s = self._monotonic_s() + MARK_EVERY_S
         for chamber, (timeline, t_s) in marks.items():
-            self._journal.mark_seen(chamber, timeline, t_s)
+            with self._timed():
+                self._journal.mark_seen(chamber, timeline, t_s)
 
     def _wait(self, pause_s: float) -> None:
         """Wait before the next try; what comes meanwhile goes to the emergency journal."""
@@ -258,31 +335,60 @@ class JournalWriter:
         return self._puts != known or self._stopping or self._hurry
 
     def _spill(self) -> None:
-        with self._wake:
-            fresh = [parcel for parcel in self._queue if parcel.id not in self._spilled]
-        if not fresh:
-            return
-        try:
-            taken = self._emergency.append(fresh)
-        except StoreError as error:
-            log.warning("emergency journal: %s", error)
-            return
-        with self._wake:
-            self._spilled.update(parcel.id for parcel in fresh[:taken])
+        with self._spilling:
+            with self._wake:
+                fresh = [parcel for parcel in self._queue if parcel.id not in self._spilled]
+            if not fresh:
+                return
+            try:
+                taken = self._emergency.append(fresh)
+            except StoreError as error:
+                log.warning("emergency journal: %s", error)
+                return
+            with self._wake:
+                self._spilled.update(parcel.id for parcel in fresh[:taken])
+
+    def _spill_late(self) -> None:
+        """The second thread: spill when `check` says so, until the writer's thread has ended."""
+        stopping = False
+        while not stopping:
+            self._to_spill.wait()
+            self._to_spill.clear()
+            with self._wake:
+                stopping = self._stopping
+            if stopping:
+                # Its last try comes first; should that hang too, what waits must lie somewhere.
+                self._thread.join(SPILL_S)
+            try:
+                self._spill()
+            except Exception:
+                # Whatever it is, the thread must live on: the next outcome may be an alarm.
+                log.exception("what waits for the journal could not be spilled")
 
     def _drop(self, parcel: Parcel) -> None:
         """The queue is full: the oldest goes, unless the emergency journal has it."""
-        if parcel.id in self._spilled:
-            self._only_spilled = True
-        else:
-            self.lost += 1
-
-    def _tell(self, trouble: bool, reason: str) -> None:
         with self._wake:
-            changed, self._trouble = self._trouble is not trouble, trouble
-            self.reason = reason
-            self._wake.notify_all()
-        if changed:
+            spilled = parcel.id in self._spilled
+            if spilled:
+                self._only_spilled = True
+            else:
+                self.lost += 1
+        if not spilled:
+            self._call(lambda: self._on_lost(parcel))
+
+    def _tell(
+        self, trouble: bool, reason: str, *, only_if: Callable[[], bool] = lambda: True
+    ) -> None:
+        with self._telling:
+            if not only_if():
+                return
+            with self._wake:
+                changed, self._trouble = self._trouble is not trouble, trouble
+                if changed or reason != LATE_REASON:
+                    self.reason = reason  # an error says more than that it takes long
+                self._wake.notify_all()
+            if not changed:
+                return
             if trouble:
                 log.error("history can't be kept: %s", reason)
             else:
