@@ -178,6 +178,7 @@ def draw(seed: int, what: str = "") -> JobPlan:
         target_c - room_c
     )
     one_wire = rng.random() < 0.5
+    stirred = rng.random() < 0.6
     heat_s = rng.uniform(300.0, 900.0)
     if what == "fire":
         build_s = heat_s + rng.uniform(2400.0, 5400.0)
@@ -196,10 +197,11 @@ def draw(seed: int, what: str = "") -> JobPlan:
         walls=walls,
         volume_m3=volume_m3,
         leak_per_h=leak_per_h,
-        stirred=rng.random() < 0.5,
-        heater_w=losses_w * rng.uniform(1.15, 2.0) if own_heater else 0.0,
+        stirred=stirred,
+        # A strong heater has a fan of its own, or it would glow.
+        heater_w=losses_w * rng.uniform(1.15, 2.0 if stirred else 1.4) if own_heater else 0.0,
         target_c=target_c if own_heater else None,
-        hysteresis_k=rng.choice((0.3, 0.5, 1.0, 2.0, 4.0)),
+        hysteresis_k=rng.choice((0.3, 0.5, 0.5, 1.0, 1.0, 2.0, 4.0)),
         cut_out=own_heater and rng.random() < 0.3,
         bed_c=rng.uniform(70.0, 110.0),
         bed_w=rng.uniform(150.0, 400.0),
@@ -313,11 +315,14 @@ def _events(rng: random.Random, plan: JobPlan) -> tuple[Happening, ...]:
 def _event(rng: random.Random, plan: JobPlan, kind: str, t_s: float) -> Happening:
     if kind == "door_open":
         length_s = math.exp(rng.uniform(math.log(15.0), math.log(600.0)))
-        return Happening(kind, t_s, t_s + length_s, math.exp(rng.uniform(math.log(0.1), 0.0)))
+        ajar = rng.random() < 0.2
+        opening = rng.uniform(0.1, 0.3) if ajar else rng.uniform(0.3, 1.0)
+        return Happening(kind, t_s, t_s + length_s, opening)
     if kind == "draft":
         length_s = math.exp(rng.uniform(math.log(60.0), math.log(1800.0)))
         side = "side" if rng.random() < 0.4 else "point"
-        amount = math.exp(rng.uniform(math.log(20.0), math.log(150.0)))  # air changes an hour
+        # Air changes an hour: some 2 to 20 times a leaky box's own, a door has hundreds.
+        amount = math.exp(rng.uniform(math.log(10.0), math.log(80.0)))
         return Happening(kind, t_s, t_s + length_s, amount, side, rng.randrange(4))
     if kind == "heat_lost":
         of = rng.choice(("bed", "heater", "both")) if plan.heater_w else "both"
@@ -375,14 +380,13 @@ def play(
 def rows(plan: JobPlan, sound: list[tuple[float, list[float], float]]) -> list[Row]:
     """What the instruments gave: faults of sensors and the reading period put on."""
     faults = [e for e in plan.events if e.kind == "fault"]
-    rng = random.Random(f"fault {plan.seed}")
     held: dict[int, float] = {}
     found: list[Row] = []
     for t_s, values_c, _ in sound:
         values: list[Value] = list(values_c)
         for number, fault in enumerate(faults):
             if fault.start_s <= t_s < fault.end_s:
-                _spoil(plan, fault, t_s, values, held, number, rng)
+                _spoil(plan, fault, t_s, values, held, number)
         if plan.period_s > 1:
             second = int(t_s)
             for index, one in enumerate(plan.instruments):
@@ -402,14 +406,14 @@ def _spoil(
     values: list[Value],
     held: dict[int, float],
     number: int,
-    rng: random.Random,
 ) -> None:
     where = fault.where
     own = values[where]
     assert isinstance(own, float)
     match fault.what:
         case "decoded":
-            values[where] = rng.choice((ReadingFault.OPEN_CIRCUIT, ReadingFault.SHORT_TO_GROUND))
+            is_open = int(fault.start_s) % 2 == 0
+            values[where] = ReadingFault.OPEN_CIRCUIT if is_open else ReadingFault.SHORT_TO_GROUND
         case "missing":
             values[where] = None
         case "power_on" | "power_on_once":
@@ -554,7 +558,14 @@ def _steps(one: Happening) -> list[Step]:
                 action(one.start_s, "open_door", fraction=max(0.02, one.amount), for_s=length_s)
             ]
         case "draft":
-            return [action(one.start_s, "draft", air_changes_per_h=one.amount, for_s=length_s)]
+            # Nodes 0 and 1 are the upper air; along a side it comes in at both heights.
+            upper = 0.5 if one.what == "side" else (1.0 if one.where < 2 else 0.0)
+            return [
+                action(
+                    one.start_s, "draft", air_changes_per_h=one.amount, upper_share=upper,
+                    for_s=length_s,
+                )
+            ]  # fmt: skip
         case "heat_lost":
             return [action(one.start_s, "lose_heat", of=one.what, for_s=length_s)]
         case "part_fan":

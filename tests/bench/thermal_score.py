@@ -11,6 +11,7 @@ import math
 import time
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
+from typing import NamedTuple
 
 from bench.thermal_jobs import THERMAL, Happening, JobPlan, Row, play, rows
 from stillair.errors import ReadingFault
@@ -29,7 +30,20 @@ ALLOWED_S = {"door_open": 60.0, "draft": 120.0, "heat_lost": 300.0}
 RECOVERY_S = 900.0  # so long after an event a second one of it is "beside", not false
 MUST_NOT = ("power_on_once", "spike")  # faults of which nothing need be told
 FAULT_ALLOWED_S = 300.0
+PLAIN_FAULTS = frozenset(
+    {*(fault.value for fault in ReadingFault), "stuck", "jumps", "intermittent"}
+)
 MOVED_K = 1.0  # a stuck sensor must be found where the true reading left it by so much
+
+
+class Said(NamedTuple):
+    """One word of the watch on an event."""
+
+    at_s: float
+    kind: str
+    onset_s: float
+    runner_up: str  # or nothing
+    fault: str  # of a sensor
 
 
 @dataclass
@@ -39,13 +53,13 @@ class Told:
     kind: str  # the last word
     subject: str
     raised_s: float
-    said: list[tuple[float, str, float, str]]  # at, kind, onset, runner-up or ""
+    said: list[Said]
     cleared_s: float | None = None
     end_s: float | None = None
     used: bool = False
 
     @property
-    def last(self) -> tuple[float, str, float, str]:
+    def last(self) -> Said:
         return self.said[-1]
 
 
@@ -185,7 +199,13 @@ def follow(findings: Iterable[Finding]) -> list[Told]:
         key = (finding.was_kind or finding.kind, finding.subject)
         event = standing.get(key)
         runner_up = finding.detail.get("or", "") if finding.detail.get("cause") != "clear" else ""
-        word = (finding.at_s, finding.kind.value, finding.onset_s, str(runner_up or ""))
+        word = Said(
+            finding.at_s,
+            finding.kind.value,
+            finding.onset_s,
+            str(runner_up or ""),
+            str(finding.detail.get("fault", "")),
+        )
         if finding.change is Change.CLEARED:
             if event is not None:
                 event.cleared_s, event.end_s = finding.at_s, finding.end_s
@@ -275,8 +295,8 @@ def _thermal(
         """Said at the time of the event; what stood shortly before may become right."""
         from_s = event.start_s - (60.0 if one.kind == event.kind else 2.0)
         said = any(
-            event.start_s - 2.0 <= at_s <= until_s and kind in THERMAL
-            for at_s, kind, _, _ in one.said
+            event.start_s - 2.0 <= word.at_s <= until_s and word.kind in THERMAL
+            for word in one.said
         )
         return said and not one.used and one.raised_s >= from_s
 
@@ -287,11 +307,11 @@ def _thermal(
     chosen = right[0] if right else own[0]
     chosen.used = True
     answer.result = "found" if right else chosen.kind
-    answer.first = chosen.said[0][1]
-    answer.runner_up = chosen.last[3]
-    named = [at_s for at_s, kind, _, _ in chosen.said if kind == event.kind]
+    answer.first = chosen.said[0].kind
+    answer.runner_up = chosen.last.runner_up
+    named = [word.at_s for word in chosen.said if word.kind == event.kind]
     answer.delay_s = (named[0] if named else chosen.raised_s) - event.start_s
-    answer.onset_off_s = chosen.last[2] - event.start_s
+    answer.onset_off_s = chosen.last.onset_s - event.start_s
     if chosen.end_s is not None:
         answer.end_off_s = chosen.end_s - event.end_s
     answer.beside = [t.kind for t in own if t is not chosen]
@@ -325,21 +345,28 @@ def _fault(
     names = {plan.instruments[event.where].name}
     if event.what in ("swapped", "drift"):
         names = {one.name for one in plan.instruments}
-    until_s = event.end_s + (0.0 if event.what == "drift" else FAULT_ALLOWED_S)
-    own = [
-        t for t in told
-        if t.kind == "sensor_fault" and not t.used and t.subject in names
-        and event.start_s - 1.0 <= t.raised_s <= until_s
-    ]  # fmt: skip
-    if own:
-        own[0].used = True
+    slow = event.what in ("swapped", "drift")
+    until_s = event.end_s + (0.0 if slow else FAULT_ALLOWED_S)
+    best: Said | None = None
+    for one in told:
+        if one.kind != "sensor_fault" or one.subject not in names:
+            continue
+        for word in one.said:
+            cleared = word is one.last and one.cleared_s is not None
+            if (
+                event.start_s - 1.0 <= word.at_s <= until_s
+                and not cleared
+                and slow == (word.fault not in PLAIN_FAULTS)
+            ):
+                one.used = True  # and more of the same, as it comes and goes
+                if best is None or word.at_s < best.at_s:
+                    best = word
+                    end_s = one.end_s
+                    answer.end_off_s = None if end_s is None else end_s - event.end_s
+    if best is not None:
         answer.result = "found"
-        answer.delay_s = own[0].raised_s - event.start_s
-        answer.onset_off_s = own[0].last[2] - event.start_s
-        if own[0].end_s is not None:
-            answer.end_off_s = own[0].end_s - event.end_s
-        for more in own[1:]:
-            more.used = True  # the same fault come and gone
+        answer.delay_s = best.at_s - event.start_s
+        answer.onset_off_s = best.onset_s - event.start_s
     return answer
 
 
@@ -362,9 +389,9 @@ def _fire(
     own = [t for t in told if t.raised_s >= event.start_s and Kind(t.kind) in FIRE_KINDS]
     if own:
         answer.result = "found" if own[0].raised_s < reached_s else "late"
-        answer.first = own[0].said[0][1]
+        answer.first = own[0].said[0].kind
         answer.delay_s = own[0].raised_s - event.start_s
-        answer.onset_off_s = own[0].last[2] - event.start_s
+        answer.onset_off_s = own[0].last.onset_s - event.start_s
         if math.isfinite(reached_s):
             answer.early_k = reached_s - own[0].raised_s
     return answer

@@ -140,6 +140,7 @@ class Drives:
     room_c: float = 20.0
     door_fraction: float = 0.0
     draft_per_h: float = 0.0
+    draft_upper: float = 0.5  # share of a draft's cold air that comes into the upper layer
     fan: float = 1.0
     part_fan: float = 0.0
     bed_target_c: float | None = None
@@ -316,7 +317,10 @@ class HeatModel:
         # Conductances, W/K.
         air_j_per_m3k = AIR_KGK_PER_M3 * AIR_J_PER_KGK / (mean_c + KELVIN)
         g_door = door * air_j_per_m3k
-        g_leak = leak * air_j_per_m3k / 2.0
+        g_draft = drives.draft_per_h * box.volume_m3 / 3600.0 * air_j_per_m3k
+        g_leak_lower = g_leak_upper = leak * air_j_per_m3k / 2.0
+        g_leak_lower += g_draft * (0.5 - drives.draft_upper)
+        g_leak_upper += g_draft * (drives.draft_upper - 0.5)
         g_mix = mix * air_j_per_m3k
         film = FILM_W_PER_M2K + 3.9 * speed_m_per_s
         half = self._wall_half_m2k_per_w
@@ -354,21 +358,21 @@ class HeatModel:
         # Part of a hot plate's plume passes through the lower layer.
         g_bed_lower, g_bed_upper = 0.4 * g_bed, 0.6 * g_bed
         a_ll = (
-            per_lower + g_in_lower + g_leak + from_upper + g_wall_lower
+            per_lower + g_in_lower + g_leak_lower + from_upper + g_wall_lower
             + g_bed_lower + g_machine + g_part + g_heater_lower
         )  # fmt: skip
         b_l = (
-            per_lower * lower_c + (g_in_lower + g_leak) * room_c
+            per_lower * lower_c + (g_in_lower + g_leak_lower) * room_c
             + g_wall_lower * self.wall_lower_c + g_bed_lower * self.bed_c
             + g_machine * self.machine_c + g_part * self.part_c
             + g_heater_lower * self.heater_c + drives.machine_w
         )  # fmt: skip
         a_uu = (
-            per_upper + g_in_upper + g_leak + from_lower + g_wall_upper
+            per_upper + g_in_upper + g_leak_upper + from_lower + g_wall_upper
             + g_bed_upper + g_machine + g_heater_upper + g_plume
         )  # fmt: skip
         b_u = (
-            per_upper * upper_c + (g_in_upper + g_leak) * room_c
+            per_upper * upper_c + (g_in_upper + g_leak_upper) * room_c
             + g_wall_upper * self.wall_upper_c + g_bed_upper * self.bed_c
             + g_machine * self.machine_c + g_heater_upper * self.heater_c
             + g_plume * (room_c + FLAME_RISE_K)

@@ -43,7 +43,11 @@ _FOR: Final[Mapping[str, Spec]] = {"for_s": Number(1.0, 10 * DAY_S)}
 ACTIONS: Final[Mapping[str, Mapping[str, Spec]]] = {
     "open_door": {"fraction": Number(0.02, 1.0, 1.0), **_FOR},
     "close_door": {},
-    "draft": {"air_changes_per_h": Number(0.0, 500.0, needed=True), **_FOR},
+    "draft": {
+        "air_changes_per_h": Number(0.0, 500.0, needed=True),
+        "upper_share": Number(0.0, 1.0, 0.5),  # of the cold air, into the upper layer
+        **_FOR,
+    },
     "fan": {"speed": Number(0.0, 1.0, needed=True), **_FOR},
     "part_fan": {"speed": Number(0.0, 1.0, needed=True), **_FOR},
     "heater_to": {"target_c": Number(-20.0, 120.0)},  # without a target: switched off

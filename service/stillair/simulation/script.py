@@ -118,6 +118,7 @@ class Script:
         self._lost: set[str] = set()
         self.door = Door()
         self.draft_per_h = 0.0
+        self.draft_upper = 0.5
         self.fan = 1.0
         self.part_fan = 0.0
         self.lamp = True
@@ -228,6 +229,8 @@ class Script:
                 self._end("door_open", t_s + DOOR_SWING_S)
             case "draft":
                 self.draft_per_h = step.number("air_changes_per_h") or 0.0
+                upper = step.number("upper_share")
+                self.draft_upper = 0.5 if upper is None else upper
                 if self.draft_per_h > 0.0:
                     self._begin("draft", t_s)
                 else:

@@ -166,6 +166,7 @@ class SimulatedChamber:
         # The mean opening of the step; a door takes longer than a step to swing.
         drives.door_fraction = script.door.fraction(t_s + step_s / 2.0)
         drives.draft_per_h = script.draft_per_h
+        drives.draft_upper = script.draft_upper
         drives.fan = script.fan
         drives.part_fan = script.part_fan
         drives.bed_target_c = script.bed_target_c
