@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillair.alerts.courier import Courier, CourierPlan
+from stillair.alerts.courier import EVERY_ROUTE, Courier, CourierPlan
 from stillair.alerts.routes import Due, Message, Route, route_for
-from stillair.clock import SystemClock
+from stillair.clock import ManualClock, SystemClock
 from stillair.errors import DeliveryError, StoreError
 from stillair.model import Kind, Notice, Priority
 
@@ -373,6 +373,95 @@ async def test_a_listener_that_fails_ends_nothing(caplog: pytest.LogCaptureFixtu
     async with post.at_work():
         await post.until(lambda: not post.outbox.rows)
     assert sorted(post.texts) == ["m", "n"]
+
+
+@dataclass
+class FailingOutbox(MemoryOutbox):
+    """An outbox whose calls raise what nobody expects, or never answer."""
+
+    defects: set[str] = field(default_factory=set)
+    answers: threading.Event = field(default_factory=threading.Event)
+    asked: int = 0
+
+    def due_notices(self, now_at: datetime, limit: int) -> list[Message]:
+        self.asked += 1
+        if "hangs" in self.defects:
+            assert self.answers.wait(10)
+        if "read" in self.defects:
+            raise KeyError("a column is missing")
+        return super().due_notices(now_at, limit)
+
+    def record_delivery(
+        self, key: str, *, at: datetime, sent: bool, outcome: str, next_try_at: datetime | None
+    ) -> None:
+        if "record" in self.defects:
+            raise ValueError("not a date")
+        super().record_delivery(key, at=at, sent=sent, outcome=outcome, next_try_at=next_try_at)
+
+
+@pytest.mark.parametrize("defect", ["read", "record"])
+async def test_a_defect_of_the_outbox_is_told_and_ends_nothing(
+    defect: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    outbox = FailingOutbox(defects={defect})
+    post = Post(outbox)
+    outbox.put(message("m"))
+    async with post.at_work():
+        await post.until(lambda: any(told[0] == EVERY_ROUTE for told in post.troubles))
+        (reason,) = (told[2] for told in post.troubles if told[1])
+        assert reason
+        post.courier.hand([message("handed", COX)])
+        await post.until(lambda: "handed" in post.texts)
+        outbox.defects.clear()
+        await post.until(lambda: not outbox.rows)
+        await post.until(lambda: (EVERY_ROUTE, False, "") in post.troubles)
+    assert sorted(post.texts) == ["handed", "m"]
+    assert [t for t in post.troubles if t[1]] == [(EVERY_ROUTE, True, reason)]
+    assert len([r for r in caplog.records if r.exc_info]) == 1, "the traceback stands there once"
+
+
+async def test_a_store_that_hangs_holds_up_no_message_that_was_handed_over() -> None:
+    outbox = FailingOutbox(defects={"hangs"})
+    post = Post(outbox, plan=replace(QUICK, outbox_s=0.02))
+    async with post.at_work():
+        post.courier.hand([message("m", priority="critical")])
+        await post.until(lambda: post.texts == ["m"])
+        await post.until(lambda: any(told[:2] == (EVERY_ROUTE, True) for told in post.troubles))
+        assert outbox.asked == 1, "no thread is added to the one that hangs"
+        outbox.defects.clear()
+        outbox.answers.set()
+        await post.until(lambda: (EVERY_ROUTE, False, "") in post.troubles)
+    assert post.texts == ["m"]
+
+
+async def test_a_defect_of_the_courier_itself_ends_nothing() -> None:
+    post = Post()
+
+    def broken(due: object) -> None:
+        raise ZeroDivisionError
+
+    whole = post.courier._dispatch
+    post.courier._dispatch = broken  # type: ignore[method-assign]  # the fault
+    async with post.at_work():
+        post.outbox.put(message("m"))
+        await post.until(lambda: bool(post.troubles))
+        assert post.courier.on_time(60.0)
+        post.courier._dispatch = whole  # type: ignore[method-assign]  # mended
+        await post.until(lambda: post.texts == ["m"])
+        await post.until(lambda: (EVERY_ROUTE, False, "") in post.troubles)
+
+
+async def test_a_courier_that_has_stopped_coming_round_is_late() -> None:
+    clock = ManualClock()
+    courier = Courier({}, {}, clock=clock, chance=float, on_trouble=print)  # type: ignore[arg-type]  # unused
+    assert courier.on_time(60.0), "not begun yet"
+    task = asyncio.create_task(courier.run())
+    await asyncio.sleep(0)
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+    assert courier.on_time(60.0)
+    clock.advance(61.0)
+    assert not courier.on_time(60.0)
 
 
 async def test_an_address_of_an_unknown_kind_is_given_up() -> None:

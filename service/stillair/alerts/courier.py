@@ -10,7 +10,10 @@ routes together at most `concurrency`. A message that could not be stored is
 given to `hand` and goes the same way.
 
 Sending blocks, so each try has a daemon thread of its own: a server that
-never answers holds neither the event loop nor the end of the service.
+never answers holds neither the event loop nor the end of the service. Nor does
+a store: the outbox is asked in the same way, and while it doesn't answer what
+was handed over goes out. No error, whatever it is, ends the rounds; one that
+keeps messages from going out is told as a trouble of every route.
 """
 
 from __future__ import annotations
@@ -22,7 +25,8 @@ from collections import OrderedDict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from typing import Protocol
+from functools import partial
+from typing import Protocol, TypeVar
 
 from stillair.alarms import figures
 from stillair.alerts.routes import Due, Message, Route, route_for
@@ -35,6 +39,14 @@ _URGENCY = {"critical": 0, "high": 1, "medium": 2, "low": 3}
 _LATE_S = 600.0
 _NO_WAIT_S = 2_592_000.0
 _REMEMBERED = 2000
+EVERY_ROUTE = "every route"  # the subject of a trouble that is the courier's own
+_READ, _KEPT, _ROUND = (
+    "the outbox can't be read",
+    "what becomes of messages can't be kept",
+    "the courier stumbled",
+)
+
+R = TypeVar("R")
 
 
 class Outbox(Protocol):
@@ -61,6 +73,7 @@ class CourierPlan:
 
     first_pause_s: float = 5.0
     longest_pause_s: float = 600.0
+    outbox_s: float = 2.0  # after this the outbox counts as not answering
     try_s: float = 20.0  # after this a try counts as failed, whatever the route is still doing
     # About two days, counted in tries because a wall clock that is set
     # forward must not make a message too old to be sent.
@@ -114,7 +127,8 @@ class Courier:
         Gives numbers from 0 to 1.
     on_trouble : callable
         Told (address, True, reason) when a route fails again and again or has
-        lost a message for good, and (address, False, "") when one arrives.
+        lost a message for good, and (address, False, "") when one arrives. The
+        courier's own troubles are those of "every route".
     """
 
     def __init__(
@@ -139,15 +153,27 @@ class Courier:
         self._lock = threading.Lock()
         self._wake = asyncio.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
+        self._hanging: threading.Thread | None = None  # a question to the outbox without answer
+        self._faults: dict[str, int] = {}  # how often in a row something of its own failed
+        self._troubled = False
+        self._beat_s: float | None = None
 
     async def run(self) -> None:
         """Send until cancelled. What is under way then is tried again after the next start."""
         self._loop = asyncio.get_running_loop()
         try:
             while True:
+                self._beat_s = self._clock.now_s()
                 self._wake.clear()
-                self._dispatch(await self._due())
-                await self._wait()
+                try:
+                    self._dispatch(await self._due())
+                except Exception as error:
+                    # Who may have to be told of a fire can't be left without a courier.
+                    self._fails(_ROUND, error)
+                    await asyncio.sleep(self._plan.first_pause_s)
+                else:
+                    self._works(_ROUND)
+                    await self._wait()
         finally:
             tasks = [a.task for a in self._addresses.values() if a.task is not None]
             for task in tasks:
@@ -155,6 +181,10 @@ class Courier:
             await asyncio.gather(*tasks, return_exceptions=True)
             for route in self._routes.values():
                 route.close()
+
+    def on_time(self, within_s: float) -> bool:
+        """Whether a round has begun within `within_s` seconds; True before the first."""
+        return self._beat_s is None or self._clock.now_s() - self._beat_s <= within_s
 
     def wake(self) -> None:
         """Say that the outbox has something new; from any thread."""
@@ -178,13 +208,16 @@ class Courier:
     # --- one round ----------------------------------------------------------
 
     async def _due(self) -> list[Due]:
+        stored: Sequence[Due] = ()
         try:
-            stored = await asyncio.to_thread(
-                self._outbox.due_notices, self._clock.wall(), self._plan.batch
+            stored = await self._ask(
+                partial(self._outbox.due_notices, self._clock.wall(), self._plan.batch)
             )
-        except StoreError as error:
-            log.warning("the outbox can't be read: %s", error)
-            stored = ()
+        except Exception as error:
+            # What was handed over goes out even so.
+            self._fails(_READ, error)
+        else:
+            self._works(_READ)
         due: list[Due] = []
         known = {row.key for row in stored}
         for row in stored:
@@ -244,33 +277,18 @@ class Courier:
     async def _send(self, message: Message, address: _Address) -> None:
         """Send in a thread of its own. Raises `DeliveryError`, also when it takes too long."""
         route = route_for(self._routes, message.route)
-        loop = asyncio.get_running_loop()
-        ended: asyncio.Future[None] = loop.create_future()
-
-        def settle(error: Exception | None) -> None:
-            if not ended.done():
-                if error is None:
-                    ended.set_result(None)
-                else:
-                    ended.set_exception(error)
 
         def send() -> None:
-            failure: Exception | None = None
             try:
                 route.send(message)
-            except DeliveryError as error:
-                failure = error
+            except DeliveryError:
+                raise
             except Exception as error:
                 log.exception("message %s", message.key)
                 what = f"this route is broken: {type(error).__name__}"
-                failure = DeliveryError(message.route, what, retry=True)
-            try:
-                loop.call_soon_threadsafe(settle, failure)
-            except RuntimeError:
-                log.info("message %s ended after the courier did", message.key)
+                raise DeliveryError(message.route, what, retry=True) from error
 
-        address.thread = threading.Thread(target=send, name=f"courier {message.route}", daemon=True)
-        address.thread.start()
+        address.thread, ended = _in_thread(f"courier {message.route}", send)
         try:
             async with asyncio.timeout(self._plan.try_s):
                 await ended
@@ -329,19 +347,87 @@ class Courier:
         self, key: str, *, sent: bool, outcome: str, next_try_at: datetime | None = None
     ) -> bool:
         """Keep how a try ended; False if that failed."""
+        record = partial(
+            self._outbox.record_delivery,
+            key,
+            at=self._clock.wall(),
+            sent=sent,
+            outcome=outcome,
+            next_try_at=next_try_at,
+        )
         try:
-            await asyncio.to_thread(
-                self._outbox.record_delivery,
-                key,
-                at=self._clock.wall(),
-                sent=sent,
-                outcome=outcome,
-                next_try_at=next_try_at,
-            )
-        except StoreError as error:
-            log.warning("what became of message %s can't be kept: %s", key, error)
+            await self._ask(record)
+        except Exception as error:
+            self._fails(_KEPT, error)
             return False
+        self._works(_KEPT)
         return True
+
+    async def _ask(self, question: Callable[[], R]) -> R:
+        """Have the outbox answer in a thread of its own. Raises `StoreError`, also if it hangs."""
+        if self._hanging is not None and self._hanging.is_alive():
+            raise StoreError("the store does not answer")
+        thread, answer = _in_thread("outbox", question)
+        try:
+            async with asyncio.timeout(self._plan.outbox_s):
+                return await answer
+        except TimeoutError:
+            self._hanging = thread
+            raise StoreError(f"no answer within {self._plan.outbox_s:g} s") from None
+
+    # --- its own troubles ---------------------------------------------------
+
+    def _fails(self, what: str, error: Exception) -> None:
+        """A store that fails is in trouble after several times in a row, a defect at once."""
+        count = self._faults[what] = self._faults.get(what, 0) + 1
+        if isinstance(error, StoreError):
+            log.warning("%s: %s", what, error)
+            lasting = count >= self._plan.trouble_after
+        else:
+            log.error("%s: %r", what, error, exc_info=error if count == 1 else None)
+            lasting = True
+        if lasting and not self._troubled:
+            self._troubled = True
+            self._tell(True, what)
+
+    def _works(self, what: str) -> None:
+        self._faults.pop(what, None)
+        if self._troubled and not self._faults:
+            self._troubled = False
+            self._tell(False, "")
+
+    def _tell(self, failing: bool, reason: str) -> None:
+        try:
+            self._on_trouble(EVERY_ROUTE, failing, reason)
+        except Exception:
+            # Whoever is told must not end the rounds.
+            log.exception("the courier's trouble was not taken")
+
+
+def _in_thread(name: str, work: Callable[[], R]) -> tuple[threading.Thread, asyncio.Future[R]]:
+    """Work in a daemon thread, and what it gives or raises, unless nobody waits any more."""
+    loop = asyncio.get_running_loop()
+    ended: asyncio.Future[R] = loop.create_future()
+
+    def settle(settled: Callable[[], None]) -> None:
+        if not ended.done():
+            settled()
+
+    def run() -> None:
+        try:
+            given = work()
+        except Exception as error:
+            settled = partial(ended.set_exception, error)
+        else:
+            settled = partial(ended.set_result, given)
+        try:
+            loop.call_soon_threadsafe(settle, settled)
+        except RuntimeError:
+            log.info("%s ended after the courier did", name)
+
+    thread = threading.Thread(target=run, name=name, daemon=True)
+    thread.start()
+    return thread, ended
 
 
 def _reason(error: DeliveryError) -> str:
