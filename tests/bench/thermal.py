@@ -18,11 +18,12 @@ writes its readings for `stillair replay`.
 from __future__ import annotations
 
 import argparse
+import cProfile
 import json
-import math
 import os
 import sys
 import time
+from collections import defaultdict
 from multiprocessing import Pool
 from pathlib import Path
 
@@ -66,6 +67,26 @@ def run_all(jobs: list[JobPlan], workers: int) -> list[thermal_score.JobScore]:
     with Pool(workers) as pool:
         scores = pool.map(thermal_score.run, ordered, chunksize=1)
     return sorted(scores, key=lambda score: score.seed)
+
+
+def parts() -> list[str]:
+    """Which share of the watch's time each module takes, over the warm hour of one job."""
+    plan = draw(200_003)
+    span = (plan.build_s, plan.build_s + 3600.0)
+    table = rows(plan, list(play(plan, until_s=span[1])))
+    profile = cProfile.Profile()
+    profile.enable()
+    thermal_score.listen(thermal_score.thermal_plan(plan), table)
+    profile.disable()
+    spent_s: defaultdict[str, float] = defaultdict(float)
+    for entry in profile.getstats():
+        code = entry.code
+        name = "built in" if isinstance(code, str) else Path(code.co_filename).stem
+        spent_s[name] += entry.inlinetime
+    total_s = sum(spent_s.values())
+    ordered = sorted(spent_s.items(), key=lambda pair: -pair[1])
+    shares = [f"{name} {100 * own_s / total_s:.0f} %" for name, own_s in ordered[:10]]
+    return ["time by module (profiled): " + ", ".join(shares)]
 
 
 def case(seed: int, folder: Path | None) -> None:
@@ -128,18 +149,17 @@ def main() -> None:
         "recordings: left out, STILLAIR_RECORDINGS is not set"])  # fmt: skip
     if options.json:
         found = thermal_report.as_object(options.chosen, scores)
-        print(json.dumps({**found, "recordings": real}, default=_finite))
+        print(json.dumps({**found, "recordings": real}))
         return
     for line in thermal_report.report(options.chosen, scores, show=options.show):
         print(line)
     print()
     for line in real_lines:
         print(line)
+    print()
+    for line in parts():
+        print(line)
     print(f"\ntook {time.monotonic() - begun_s:.0f} s on {options.workers} workers")
-
-
-def _finite(value: object) -> object:
-    return None if isinstance(value, float) and not math.isfinite(value) else str(value)
 
 
 if __name__ == "__main__":

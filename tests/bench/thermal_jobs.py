@@ -309,7 +309,17 @@ def _events(rng: random.Random, plan: JobPlan) -> tuple[Happening, ...]:
         if (heated or kind != "heat_lost") and not at_finish:
             events.append(event)
         t_s = event.end_s + rng.uniform(1500.0, 3600.0)
-    return tuple(events)
+    return tuple([*events, *_moving_air(plan, events)])
+
+
+def _moving_air(plan: JobPlan, events: list[Happening]) -> Iterator[Happening]:
+    """Doors by which half of the stuck sensors of two or more can be known: the air moves."""
+    rng = random.Random(f"moving air {plan.seed}")
+    for event in events:
+        if event.what == "stuck" and not plan.one and rng.random() < 0.5:
+            start_s = event.start_s + rng.uniform(10.0, 60.0)
+            length_s = rng.uniform(45.0, 180.0)
+            yield Happening("door_open", start_s, start_s + length_s, rng.uniform(0.4, 1.0))
 
 
 def _event(rng: random.Random, plan: JobPlan, kind: str, t_s: float) -> Happening:

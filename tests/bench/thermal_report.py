@@ -10,6 +10,10 @@ from bench.thermal_jobs import ENCLOSURES, GROWTHS, REPORTING, TUNING
 from bench.thermal_score import Answer, False_, JobScore
 
 Lines = list[str]
+SOON_S = {  # within which a fault is to be told, and how late a slow sensor's reading may come
+    "decoded": 3.0, "power_on": 3.0, "failed_conversion": 3.0, "missing": 30.0, "stuck": 180.0,
+    "drift": 6 * 3600.0,
+}  # fmt: skip
 
 
 def quartiles(values: Iterable[float | None]) -> str:
@@ -114,6 +118,10 @@ def _events(answers: list[Answer], *, show: bool) -> Lines:
                         f" end off {quartiles(a.end_off_s for a in these)}"
                         f" ({_within((a.end_off_s for a in these), 15 if one_wire else 5)})"
                     )
+            if name in ("draft", "heat_lost"):
+                doors = sum("door_open" in a.ever for a in own)
+                last = sum(a.result == "door_open" for a in own)
+                lines.append(f"    called a door at last {last}, at any time {doors}")
             if name == "heat_lost":
                 soon = [a for a in own if a.delay_s is not None and a.delay_s <= 180.0]
                 soon = [a for a in soon if a.result == "found"]
@@ -156,13 +164,21 @@ def _faults(answers: list[Answer], *, show: bool) -> Lines:
         found = [a for a in must if a.result == "found"]
         lines.append(
             f"    {what}: must be told {len(must)}, found {len(found)},"
-            f" delay {quartiles(a.delay_s for a in found)};"
+            f" delay {quartiles(a.delay_s for a in found)}{_soon(what, found)};"
             f" need not be told {len(own) - len(must)},"
             f" of these told {sum(a.result == 'found' for a in own if not a.must)}"
         )
         if show:
             lines += _misses(must)
     return lines
+
+
+def _soon(what: str, found: list[Answer]) -> str:
+    allowed_s = SOON_S.get(what)
+    if allowed_s is None:
+        return ""
+    soon = sum(a.delay_s is not None and a.delay_s <= allowed_s + 1.0 for a in found)
+    return f" (within {allowed_s:g} s and the second's tick: {soon})"
 
 
 def _fires(answers: list[Answer], *, show: bool) -> Lines:
@@ -181,7 +197,7 @@ def _fires(answers: list[Answer], *, show: bool) -> Lines:
                 f"    {growth}, {'1-Wire' if one_wire else 'thermocouple'}: {len(own)},"
                 f" told {sum(a.result != 'missed' for a in own)},"
                 f" in time {sum(a.result == 'found' for a in must)} of {len(must)},"
-                f" margin {quartiles(a.early_k for a in must)} s,"
+                f" margin {quartiles(a.margin_s for a in must)} s,"
                 f" delay {quartiles(a.delay_s for a in own)} s"
             )
             if show:
@@ -204,13 +220,19 @@ def _false(scores: Sequence[JobScore], *, show: bool) -> Lines:
         own_h = sum(s.calm_hours for s in scores if s.what == what)
         number = sum(len(s.false) for s in scores if s.what == what)
         lines.append(f"    {what} jobs: {rate(number, own_h)}")
+    told_jobs = len({one.seed for one in false})
+    lines.append(f"    jobs with any: {told_jobs} of {len(scores)}")
     fires = sum(f.kind in ("fire", "rapid_rise", "over_temperature") for f in false)
     lines.append(f"    fire kinds:  {rate(fires, hours)}")
     by_kind = Counter((f.kind, f.where) for f in false)
     for (kind, where), number in sorted(by_kind.items(), key=lambda item: -item[1]):
-        lines.append(f"        {kind} ({where}): {number}")
+        own = [f for f in false if (f.kind, f.where) == (kind, where)]
+        lines.append(
+            f"        {kind} ({where}): {number} in {len({f.seed for f in own})} jobs,"
+            f" {sum(f.one for f in own)} with one sensor"
+        )
         if show:
-            lines += _places([f for f in false if (f.kind, f.where) == (kind, where)])
+            lines += _places(own)
     lines.append(f"    of a wrong kind beside a true event: {rate(len(beside), hours)}")
     pairs = Counter(f"{b.kind} {b.where}" for b in beside)
     for pair, number in pairs.most_common():
@@ -228,12 +250,6 @@ def _false(scores: Sequence[JobScore], *, show: bool) -> Lines:
 
 def _places(own: list[False_]) -> Lines:
     return ["            " + " ".join(f"{f.seed}@{f.at_s:.0f}" for f in own)]
-
-
-def drafts_called_door(answers: Iterable[Answer]) -> tuple[int, int]:
-    """How many drafts that must be found were called a door, of how many."""
-    own = [a for a in answers if a.kind == "draft" and a.must]
-    return sum(a.result == "door_open" for a in own), len(own)
 
 
 def as_object(chosen: str, scores: Sequence[JobScore]) -> dict[str, object]:

@@ -85,8 +85,10 @@ class Answer:
     onset_off_s: float | None = None
     end_off_s: float | None = None
     runner_up: str = ""  # of the last word
-    early_k: float | None = None  # 3-minute size of heat lost; margin in s for a fire
+    early_k: float | None = None  # size after 180 s
+    margin_s: float | None = None  # of a fire, before what must not be reached first
     beside: list[str] = field(default_factory=list)
+    ever: list[str] = field(default_factory=list)  # every kind that it was called
 
 
 @dataclass
@@ -315,6 +317,7 @@ def _thermal(
     if chosen.end_s is not None:
         answer.end_off_s = chosen.end_s - event.end_s
     answer.beside = [t.kind for t in own if t is not chosen]
+    answer.ever = sorted({word.kind for one in own for word in one.said})
     return answer
 
 
@@ -376,7 +379,6 @@ def _fire(
     sound: list[tuple[float, list[float], float]],
     told: list[Told],
 ) -> Answer:
-    """`early_k` is the margin in seconds before what must not be reached first."""
     sensors = range(len(plan.instruments))
     start = int(event.start_s)
     reached_s = math.inf
@@ -393,8 +395,24 @@ def _fire(
         answer.delay_s = own[0].raised_s - event.start_s
         answer.onset_off_s = own[0].last.onset_s - event.start_s
         if math.isfinite(reached_s):
-            answer.early_k = reached_s - own[0].raised_s
+            answer.margin_s = reached_s - own[0].raised_s
     return answer
+
+
+def _surroundings(plan: JobPlan, at_s: float) -> str:
+    """What was going on that nobody need be told of: the habit that changed last, the job's end."""
+    if plan.finish_s <= at_s <= plan.finish_s + RECOVERY_S:
+        return "job's end"
+    if at_s < plan.build_s:
+        return "before the build"
+    latest_s, name = at_s - 300.0, "nothing"
+    for habit in plan.habits:
+        for changed_s in (habit.start_s, habit.end_s):
+            if latest_s < changed_s <= at_s:
+                latest_s, name = changed_s, habit.kind
+    if name == "nothing" and plan.heater_w and plan.hysteresis_k >= 2.0:
+        return "thermostat"
+    return name
 
 
 def _judge_rest(
@@ -427,6 +445,7 @@ def _judge_rest(
                 here.where = f"beside {event.kind}"
                 score.beside.append(here)
                 return
+    here.where = _surroundings(plan, at_s)
     for event in near:
         if event.kind == "fault" and event.what != "drift":
             here.where = f"in fault {event.what}"
