@@ -295,3 +295,27 @@ def test_outputs_say_what_they_are(output: SounderOutput, said: str) -> None:
 def test_a_command_that_is_none_is_refused(command: str) -> None:
     with pytest.raises(ValueError, match=r"empty|quotation"):
         CommandOutput(command)
+
+
+def test_an_output_that_hangs_is_late_until_it_comes_back() -> None:
+    player = Player()
+    asked, release = threading.Event(), threading.Event()
+
+    def hang() -> None:
+        asked.set()
+        assert release.wait(10)
+
+    player.tape.then = hang
+    assert player.loop.on_time(10.0), "not begun yet"
+    player.loop.start()
+    assert asked.wait(10)
+    assert player.loop.on_time(10.0)
+    player.clock.advance(10.5)
+    late = player.loop.on_time(10.0)
+    player.tape.then = lambda: None
+    release.set()
+    while player.loop._asked_s is not None:
+        player.loop._thread.join(0.001)
+    assert not late
+    assert player.loop.on_time(10.0)
+    player.loop.stop()

@@ -81,6 +81,7 @@ class SounderLoop:
         self._failing = False
         self._fit_tones = 0
         self._stopping = False
+        self._asked_s: float | None = None  # when the call of the output under way began
         self._wake = threading.Event()
         self._thread = threading.Thread(target=self._run, name="sounder", daemon=True)
 
@@ -92,6 +93,13 @@ class SounderLoop:
         if sounding is not self._wanted:
             self._wanted = sounding
             self._wake.set()
+
+    def on_time(self, within_s: float) -> bool:
+        """Whether the thread runs, as it should between start and stop, and no call hangs."""
+        asked_s = self._asked_s
+        hangs = asked_s is not None and self._clock.now_s() - asked_s > within_s
+        ended = self._thread.ident is not None and not self._thread.is_alive()
+        return self._stopping or not (hangs or ended)
 
     def stop(self) -> None:
         """End in silence; safe to call twice."""
@@ -135,6 +143,7 @@ class SounderLoop:
 
     def _ask(self, action: Callable[[], None]) -> bool:
         """Let the output act; True if it did. That it begins to fail is told once."""
+        self._asked_s = self._clock.now_s()
         try:
             action()
         except Exception as error:
@@ -143,6 +152,8 @@ class SounderLoop:
             if not self._failing:
                 self._tell(True, str(error) or type(error).__name__)
             return False
+        finally:
+            self._asked_s = None
         return True
 
     def _count(self, whole: bool) -> None:

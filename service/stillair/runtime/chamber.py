@@ -20,6 +20,10 @@ class Loop(Protocol):
     def stop(self) -> object: ...
 
 
+class Sounds(Loop, Protocol):
+    def on_time(self, within_s: float) -> bool: ...
+
+
 class Shared(Protocol):
     """What several drivers share."""
 
@@ -41,13 +45,14 @@ class Chamber:
     labels: Labels
     stories: Stories
     supervisor: Supervisor
-    loops: tuple[Loop, ...]  # sensors, sounder, brokers
+    loops: tuple[Loop, ...]  # sensors, brokers
+    sounder: Sounds
     camera: PictureLoop | None
     drivers: Shared
 
     def start(self) -> None:
         """Begin to watch: first what sounds, then what decides, then what looks."""
-        for loop in self.loops:
+        for loop in (self.sounder, *self.loops):
             loop.start()
         self.supervisor.start()
         if self.camera is not None:
@@ -58,6 +63,6 @@ class Chamber:
         if self.camera is not None:
             self.camera.stop()
         self.supervisor.stop()
-        for loop in self.loops:
+        for loop in (*self.loops, self.sounder):
             loop.stop()
         self.drivers.close()

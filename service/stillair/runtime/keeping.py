@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections.abc import Callable
 
 from stillair.errors import StoreError
@@ -12,14 +13,24 @@ from stillair.storage.archive import Archive
 log = logging.getLogger(__name__)
 
 FLUSH_EVERY_S = 5.0
+LATE_S = 15.0  # a flush that takes longer hangs; packing a full tail takes some 0.2 s on a card
 
 
 class ArchiveLoop:
-    """Flush the archive in a thread of its own; tell when it can't be."""
+    """Flush the archive in a thread of its own; tell when it can't be, or doesn't end."""
 
-    def __init__(self, archive: Archive, on_trouble: Callable[[bool, str], None]) -> None:
+    def __init__(
+        self,
+        archive: Archive,
+        on_trouble: Callable[[bool, str], None],
+        *,
+        monotonic_s: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._archive = archive
         self._on_trouble = on_trouble
+        self._monotonic_s = monotonic_s
+        self._lock = threading.Lock()  # what is told comes in the order of what was
+        self._begun_s: float | None = None  # the flush under way
         self._failing = False
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="archive", daemon=True)
@@ -33,6 +44,19 @@ class ArchiveLoop:
         self._stopping.set()
         if self._thread.ident is not None:
             self._thread.join(2.0)
+
+    def check(self) -> None:
+        """Tell when a flush doesn't end; never blocks. Call it each second, from any thread."""
+        with self._lock:
+            begun_s = self._begun_s
+            if begun_s is not None and self._monotonic_s() - begun_s > LATE_S:
+                self._tell(True, f"the disk has not answered for {LATE_S:g} s")
+
+    @property
+    def alive(self) -> bool:
+        """Whether its thread runs, as it should between start and stop."""
+        started = self._thread.ident is not None
+        return self._stopping.is_set() or not started or self._thread.is_alive()
 
     @property
     def repaired(self) -> str | None:
@@ -55,18 +79,26 @@ class ArchiveLoop:
             log.warning("the archive was not closed in order: %s", error)
 
     def _flush(self) -> None:
+        self._begun_s = self._monotonic_s()
+        reason = ""
         try:
             self._archive.flush()
         except StoreError as error:
-            self._tell(True, str(error))
+            reason = str(error)
         except Exception:
             # Readings wait in memory; the next round may do better.
             log.exception("the archive stumbled")
-            self._tell(True, "the archive stumbled; see the log")
-        else:
-            self._tell(False, "")
+            reason = "the archive stumbled; see the log"
+        with self._lock:
+            self._begun_s = None
+            self._tell(bool(reason), reason)
 
     def _tell(self, failing: bool, reason: str) -> None:
-        if failing is not self._failing:
-            self._failing = failing
+        if failing is self._failing:
+            return
+        self._failing = failing
+        try:
             self._on_trouble(failing, reason)
+        except Exception:
+            # Whoever is told must not end the keeping.
+            log.exception("the archive's trouble was not taken")

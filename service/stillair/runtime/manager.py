@@ -33,9 +33,13 @@ class ServiceManager:
                 return
 
     async def feed_watchdog(self, on_time: Callable[[], bool]) -> None:
-        """Tell twice in each watchdog period that all is well, but only while it is."""
+        """Tell twice in each watchdog period that all is well, but only while it is.
+
+        Until cancelled, also where no manager waits for it.
+        """
         if self._every_s is None:
-            return
+            await asyncio.Event().wait()
+        assert self._every_s is not None
         while True:
             if on_time():
                 self.tell("WATCHDOG=1")

@@ -5,17 +5,22 @@ from __future__ import annotations
 import asyncio
 import logging
 import socket
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
+from functools import partial
 
 import uvicorn
 from starlette.types import ASGIApp
 
+from stillair.runtime.connections import ALL_CONNECTIONS, Connection
 from stillair.runtime.manager import ServiceManager
 from stillair.runtime.service import Service
 
 log = logging.getLogger(__name__)
 
-CONNECTIONS = 400  # beyond that a stranger gets 503, and the board keeps its memory
+# What runs for connections that have gone may outlast them; beyond this it is 503.
+REQUESTS = ALL_CONNECTIONS + 100
+AGAIN_S = 1.0  # before a task that ended is begun again
+PROVEN_S = 60.0  # after which one that was begun again counts as running
 CLOSE_S = 0.4  # what connections get to finish after they were told to
 
 
@@ -73,9 +78,9 @@ async def serve(
         proxy_headers=False,
         timeout_graceful_shutdown=1,
         timeout_keep_alive=20,
-        limit_concurrency=CONNECTIONS,
+        limit_concurrency=REQUESTS,
         h11_max_incomplete_event_size=32 * 1024,
-        http="h11",
+        http=Connection,
         ws="none",
         lifespan="off",
     )
@@ -86,9 +91,13 @@ async def serve(
         ready()
 
     server = Server(config, ready=started, goodbye=service.feed.close)
+    work: dict[str, Callable[[], Awaitable[None]]] = {
+        "courier": service.run_courier,
+        "watchdog": partial(manager.feed_watchdog, service.on_time),
+    }
     tasks = [
-        asyncio.create_task(service.run_courier(), name="courier"),
-        asyncio.create_task(manager.feed_watchdog(service.on_time), name="watchdog"),
+        asyncio.create_task(keep_up(name, task, service.task_trouble), name=name)
+        for name, task in work.items()
     ]
     try:
         await server.serve(sockets=[listener])
@@ -96,6 +105,27 @@ async def serve(
         manager.tell("STOPPING=1")
         for task in tasks:
             task.cancel()
-        for ended in await asyncio.gather(*tasks, return_exceptions=True):
-            if isinstance(ended, Exception):
-                log.error("a task of the service failed", exc_info=ended)
+        await asyncio.gather(*tasks, return_exceptions=True)
+
+
+async def keep_up(
+    name: str, work: Callable[[], Awaitable[None]], on_trouble: Callable[[str, bool], None]
+) -> None:
+    """Do work that should go on until it is cancelled, and begin it again if it ends.
+
+    `on_trouble` gets (name, True) when it has ended, however it did, and
+    (name, False) once it has run for a minute again.
+    """
+    loop = asyncio.get_running_loop()
+    while True:
+        proven = loop.call_later(PROVEN_S, on_trouble, name, False)
+        try:
+            await work()
+        except Exception:
+            log.exception("the %s ended", name)
+        else:
+            log.error("the %s ended by itself", name)
+        finally:
+            proven.cancel()
+        on_trouble(name, True)
+        await asyncio.sleep(AGAIN_S)

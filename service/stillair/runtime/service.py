@@ -10,7 +10,7 @@ import asyncio
 import json
 import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -30,6 +30,7 @@ from stillair.runtime.schedule import Housekeeping
 from stillair.storage.history import History
 from stillair.storage.items import Item, alarm_item, label
 from stillair.storage.journal import Entry, Journal
+from stillair.storage.records import Parcel
 from stillair.storage.writer import JournalWriter
 
 log = logging.getLogger(__name__)
@@ -40,6 +41,9 @@ HOUR_S = 3600.0
 STORIES = 1000  # changes read back at a start
 PATIENCE_S = 2.0  # a message not stored by then goes out all the same
 ON_TIME_S = 5.0  # a loop that has not come round for so long is stuck
+SOUNDER_S = 10.0  # the same for a call of the sounder's output, which may not block
+COURIER_S = 60.0  # and for the courier, which comes round within 7 s
+A_PART_FAILS = "a part of the service fails: its log says which"
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,9 +85,11 @@ class Service:
         self._has_owner = has_owner
         self._clock = clock
         self._chambers: dict[str, Chamber] = {}
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()  # `put` may tell within `keep` what it had to drop
         self._troubles: dict[tuple[Kind, str], str] = {}
         self._damage: dict[str, str] = {}  # what has been told of it
+        self._late: set[str] = set()  # what has been told not to come round
+        self._ended: set[str] = set()  # tasks that had to be begun again
         self._unkept: dict[str, tuple[float, Message]] = {}  # messages not known to be stored
 
     # --- put together and run ------------------------------------------------
@@ -118,8 +124,20 @@ class Service:
         await self.courier.run()
 
     def on_time(self) -> bool:
-        """Whether every loop has come round lately; the service manager is told only then."""
-        return all(c.supervisor.on_time(ON_TIME_S) for c in self._chambers.values())
+        """Whether all that a restart would cure is as it should be.
+
+        The service manager is told only then. A store that hangs is no reason:
+        the next process would hang at its start and not even watch.
+        """
+        return (
+            all(
+                chamber.supervisor.on_time(ON_TIME_S) and chamber.sounder.on_time(SOUNDER_S)
+                for chamber in self._chambers.values()
+            )
+            and self.courier.on_time(COURIER_S)
+            and self.writer.alive
+            and self.archive.alive
+        )
 
     # --- what was known before ---------------------------------------------------
 
@@ -154,14 +172,21 @@ class Service:
         """Take what has to be kept and sent; never blocks."""
         chamber = self._chambers[key]
         timeline = chamber.labels.timeline()
+        put_s = self._clock.now_s()
+        # Together: `_hand_on` takes an empty queue as a sign that all of these are kept.
+        with self._lock:
+            for notice, message in _messages(outcome, timeline):
+                self._unkept[notice] = (put_s, message)
+            self.writer.put(outcome, timeline)
         chamber.stories.take(outcome.events, timeline)
-        if outcome.notices:
-            put_s = self._clock.now_s()
-            with self._lock:
-                for notice in outcome.notices:
-                    message = Message.of(notice, timeline.at(notice.created_s))
-                    self._unkept[notice.key] = (put_s, message)
-        self.writer.put(outcome, timeline)
+
+    def unwritable(self, parcel: Parcel) -> None:
+        """An outcome will never be written: its messages go out all the same."""
+        messages = dict(_messages(parcel.outcome, parcel.timeline))
+        with self._lock:
+            for key in messages:
+                self._unkept.pop(key, None)
+        self.courier.hand(messages.values())
 
     def seen(self, key: str, t_s: float) -> None:
         """A chamber has been watched for another second; never blocks."""
@@ -178,6 +203,9 @@ class Service:
             )
             relabel.start()
         self._tell_damage()
+        self._tell_late(key)
+        self.writer.check()
+        self.archive.check()
         self.writer.seen(key, chamber.labels.timeline(), t_s)
         self._hand_on()
         self.feed.changed()
@@ -203,6 +231,25 @@ class Service:
     def sounder_trouble(self, key: str, failing: bool, reason: str) -> None:
         """The sounder of one chamber fails, or works again."""
         self._trouble(Kind.DELIVERY_FAULT, f"sounder of {key}", failing, reason)
+
+    def task_trouble(self, name: str, ended: bool) -> None:
+        """A task of the web server's loop has ended and is begun again, or runs again."""
+        with self._lock:
+            (self._ended.add if ended else self._ended.discard)(name)
+        self._trouble(Kind.DELIVERY_FAULT, f"the {name}", ended, "it ended; see the log")
+
+    def _tell_late(self, key: str) -> None:
+        """Say what doesn't come round any more and can't say so itself."""
+        for subject, on_time in (
+            (f"sounder of {key}, which hangs", self._chambers[key].sounder.on_time(SOUNDER_S)),
+            ("the courier, which hangs", self.courier.on_time(COURIER_S)),
+        ):
+            with self._lock:
+                if on_time is (subject not in self._late):
+                    continue
+                (self._late.discard if on_time else self._late.add)(subject)
+            log.warning("%s: %s", subject, "it comes round again" if on_time else "no longer")
+            self._trouble(Kind.DELIVERY_FAULT, subject, not on_time, "it does not come round")
 
     def _trouble(self, kind: Kind, subject: str, active: bool, reason: str) -> None:
         """Something of the service itself fails or works again: every chamber alarms."""
@@ -267,6 +314,8 @@ class Service:
             self.on_time()
             and self.writer.stored
             and not self._troubles
+            and not self._ended
+            and not any(c.supervisor.failing for c in self._chambers.values())
             and not any(e.signal_class.value == "trouble" for view in views for e in view.events)
         )
 
@@ -275,7 +324,11 @@ class Service:
         stored = self.writer.stored
         troubles = [] if stored else ["what happens is not stored yet"]
         chambers: list[Any] = [
-            chamber_now(chamber, chamber.supervisor.view, troubles)
+            chamber_now(
+                chamber,
+                chamber.supervisor.view,
+                [*troubles, *([A_PART_FAILS] if chamber.supervisor.failing else [])],
+            )
             for chamber in self._chambers.values()
         ]
         return {
@@ -389,6 +442,11 @@ class Service:
         if key not in self._chambers:
             raise CommandRefused(Refusal.UNKNOWN, f"There is no such {what}.")
         return key
+
+
+def _messages(outcome: Outcome, timeline: Timeline) -> Iterator[tuple[str, Message]]:
+    for notice in outcome.notices:
+        yield notice.key, Message.of(notice, timeline.at(notice.created_s))
 
 
 def _count(number: int, what: str) -> str | None:

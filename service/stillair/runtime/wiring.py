@@ -70,6 +70,7 @@ def build(
         EmergencyJournal(folder / EMERGENCY),
         on_entries=service.kept,
         on_trouble=service.journal_trouble,
+        on_lost=service.unwritable,
     )
     service.archive = ArchiveLoop(archive, service.archive_trouble)
     service.housekeeping = Housekeeping(
@@ -132,7 +133,6 @@ def _chamber(
         camera_loop = CameraLoop(camera, clock, lambda state: supervisor.put(state))
         checked.append(camera_loop)
     sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.sounder_trouble, key))
-    loops.append(sounder)
     supervisor = Supervisor(
         name=settings.name,
         watch=Watch(watch_plan(settings), service.memory(key, labels.timeline())),
@@ -156,6 +156,7 @@ def _chamber(
         stories=Stories(key, service.last_hour(key, labels.timeline().epoch_s(clock.now_s()))),
         supervisor=supervisor,
         loops=tuple(loops),
+        sounder=sounder,
         camera=camera_loop,
         drivers=drivers,
     )

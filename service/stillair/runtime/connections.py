@@ -1,0 +1,102 @@
+"""Connections that bring nothing make room for those that do.
+
+uvicorn gives a connection all the time it likes for its first request, so a few
+hundred silent ones would keep everybody out. Here the head of a request has to
+come within 10 s, and where connections run short the one goes that has been
+without a whole request for longest. How long a body may take is the guard's.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterable
+from ipaddress import IPv6Address, ip_address
+
+import h11
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+HEAD_S = 10.0  # for the head of a request, a few kB at most
+ALL_CONNECTIONS = 400  # the board keeps its memory, and stays below 1024 open files
+# A page takes two or three. Behind a proxy all pages come from one address, some twenty then.
+PER_ADDRESS = 60
+
+
+class Connection(H11Protocol):
+    """uvicorn's connection, with a limit to its silence and to how many there are."""
+
+    address = ""  # what it shares with others of the same stranger
+    silent_since_s: float | None = None  # the loop's time since when no whole request is here
+    _hurry: asyncio.TimerHandle | None = None
+
+    def connection_made(  # type: ignore[override]  # as in uvicorn's own
+        self, transport: asyncio.Transport
+    ) -> None:
+        self.address = _address(self.client_of(transport))
+        self.silent_since_s = self.loop.time()
+        others = [other for other in self.connections if isinstance(other, Connection)]
+        super().connection_made(transport)
+        fellows = [other for other in others if other.address == self.address]
+        if not (_room(fellows, PER_ADDRESS) and _room(others, ALL_CONNECTIONS)):
+            transport.abort()
+            return
+        self._time()
+
+    def data_received(self, data: bytes) -> None:
+        super().data_received(data)
+        self._time()
+
+    def on_response_complete(self) -> None:
+        super().on_response_complete()
+        self._time()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        super().connection_lost(exc)
+        self._rest()
+
+    @staticmethod
+    def client_of(transport: asyncio.Transport) -> str:
+        """The address at the other end, or "" for none."""
+        peer = transport.get_extra_info("peername")
+        return str(peer[0]) if isinstance(peer, tuple) and peer else ""
+
+    def _time(self) -> None:
+        """See whether a request is awaited, and how long it may take."""
+        state = self.conn.their_state
+        if state not in (h11.IDLE, h11.SEND_BODY):
+            self.silent_since_s = None
+        elif self.silent_since_s is None:
+            self.silent_since_s = self.loop.time()
+        if state is not h11.IDLE:
+            self._rest()
+        # Between two requests uvicorn's own timer runs until the first byte of the next.
+        elif self._hurry is None and self.timeout_keep_alive_task is None:
+            self._hurry = self.loop.call_later(HEAD_S, self.transport.abort)
+
+    def _rest(self) -> None:
+        if self._hurry is not None:
+            self._hurry.cancel()
+            self._hurry = None
+
+
+def _room(connections: Iterable[Connection], most: int) -> bool:
+    """Make room for one more, by hanging up on the one silent for longest if need be."""
+    here = [each for each in connections if not each.transport.is_closing()]
+    if len(here) < most:
+        return True
+    silent = [(each.silent_since_s, each) for each in here if each.silent_since_s is not None]
+    if not silent:
+        return False
+    _, longest = min(silent, key=lambda pair: pair[0])
+    longest.transport.abort()
+    return True
+
+
+def _address(client: str) -> str:
+    """What one stranger has of addresses: an IPv4 address, or the 2^64 of an IPv6 network."""
+    try:
+        found = ip_address(client.partition("%")[0])
+    except ValueError:
+        return client
+    if isinstance(found, IPv6Address):
+        found = found.ipv4_mapped or IPv6Address(int(found) >> 64 << 64)
+    return str(found)
