@@ -309,7 +309,7 @@ def _events(rng: random.Random, plan: JobPlan) -> tuple[Happening, ...]:
         if (heated or kind != "heat_lost") and not at_finish:
             events.append(event)
         t_s = event.end_s + rng.uniform(1500.0, 3600.0)
-    return tuple([*events, *_moving_air(plan, events)])
+    return (*events, *_moving_air(plan, events))
 
 
 def _moving_air(plan: JobPlan, events: list[Happening]) -> Iterator[Happening]:

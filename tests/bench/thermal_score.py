@@ -241,7 +241,7 @@ def run(plan: JobPlan) -> JobScore:
         elif event.kind == "fault":
             score.answers.append(_fault(plan, event, sound, told))
         else:
-            score.answers.append(_fire(plan, event, sound, told))
+            score.answers.append(_fire(plan, event, sound, table, told))
     if plan.what != "fire" and not plan.marked:
         at_end = [t for t in told if t.kind == "heat_lost" and t.raised_s >= plan.finish_s]
         score.ends.append(bool(at_end))
@@ -377,16 +377,20 @@ def _fire(
     plan: JobPlan,
     event: Happening,
     sound: list[tuple[float, list[float], float]],
+    table: list[Row],
     told: list[Told],
 ) -> Answer:
-    sensors = range(len(plan.instruments))
-    start = int(event.start_s)
-    reached_s = math.inf
-    for t_s, values_c, air_c in sound[start:]:
-        hot_c = max(values_c[one] for one in sensors) if plan.one_wire else air_c
-        if hot_c >= STATIC_C:
-            reached_s = t_s
-            break
+    if plan.one_wire:  # what a slow sensor hasn't been asked yet, nobody can know
+        number = len(plan.instruments)
+        hot = (
+            t_s
+            for t_s, values in table
+            if t_s >= event.start_s
+            and any(isinstance(v, float) and v >= STATIC_C for v in values[:number])
+        )
+    else:
+        hot = (t_s for t_s, _, air_c in sound if t_s >= event.start_s and air_c >= STATIC_C)
+    reached_s = next(hot, math.inf)
     answer = _answer(plan, event, 0.0, must=math.isfinite(reached_s))
     own = [t for t in told if t.raised_s >= event.start_s and Kind(t.kind) in FIRE_KINDS]
     if own:
