@@ -58,6 +58,27 @@ SENSOR = alarm(Kind.SENSOR_FAULT, "Sensor top gives no reading that can be trust
             id="warming",
         ),
         pytest.param(
+            STEADY
+            | {
+                "phase": Phase.COOLING,
+                "air_c": 52.0,
+                "cool_forecast_s": 3010.0,
+                "cool_forecast_u_s": 400.0,
+            },
+            Sentence("Cooling: 52.0 °C, leave it shut. Open in about 50 min", "", "calm", True),
+            id="cooling",
+        ),
+        pytest.param(
+            STEADY
+            | {
+                "phase": Phase.WARMING,
+                "soak_forecast_s": 720.0,
+                "soak_forecast_u_s": 800.0,
+            },
+            Sentence("Warming up: 46.2 °C, ready in 30 min at most", "", "calm", True),
+            id="warming, badly known",
+        ),
+        pytest.param(
             STEADY | {"phase": Phase.COOL_ENOUGH, "air_c": 38.0},
             Sentence("Cool enough for the part: 38.0 °C", "", "good", True),
             id="cool enough",
@@ -66,7 +87,7 @@ SENSOR = alarm(Kind.SENSOR_FAULT, "Sensor top gives no reading that can be trust
             STEADY | {"alarms": [DOOR]},
             Sentence(
                 "The door is open, for 1 min",
-                "The air has fallen 6.1 degrees. Shut it. Warm and steady: 46.2 °C for 31 min.",
+                "The air has fallen 6.1 degrees. Shut it. The air is at 46.2 °C.",
                 "caution",
                 False,
             ),
@@ -76,7 +97,7 @@ SENSOR = alarm(Kind.SENSOR_FAULT, "Sensor top gives no reading that can be trust
             STEADY | {"alarms": [FIRE, STORE, DOOR]},
             Sentence(
                 "There is fire in the box, for 1 min",
-                "Get everybody out. Warm and steady: 46.2 °C for 31 min. 2 more below.",
+                "Get everybody out. The air is at 46.2 °C. 2 more below.",
                 "danger",
                 False,
             ),

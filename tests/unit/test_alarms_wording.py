@@ -265,3 +265,29 @@ def test_whatever_the_details_it_reads_as_sentences(
         assert len(text) < 1500
         if not re.search(r"[{}]|\.\.|  ", subject + str(detail)):
             assert not re.search(r"\{|\}|\.\.|  ", text)
+
+
+@pytest.mark.parametrize(
+    ("place", "said"),
+    [
+        pytest.param(
+            "electronics",
+            "The electronics at psu are hotter than they may get. It is 71.0 °C, the limit is"
+            " 65.0 °C. See whether their fan turns",
+            id="electronics",
+        ),
+        pytest.param(
+            "bed",
+            "The bed is hotter at psu than it may get. It is 71.0 °C, the limit is 65.0 °C."
+            " Switch the machine off",
+            id="bed",
+        ),
+        pytest.param(None, "It is hotter than the box may get. It is 71.0 °C", id="the air"),
+    ],
+)
+def test_too_hot_is_told_with_its_place(place: str | None, said: str) -> None:
+    detail: dict[str, JsonValue] = {"cause": "clear", "temperature_c": 71.0, "limit_c": 65.0}
+    if place is not None:
+        detail["place"] = place
+    told = line(event(Kind.OVER_TEMPERATURE, detail=detail, subject="psu", sensors=("psu",)))
+    assert told.startswith(said)

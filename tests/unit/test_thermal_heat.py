@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -228,3 +229,28 @@ def test_a_sensor_held_above_everything_is_always_told(values: list[float], step
         signs.extend(path.tick(t_s)[1])
         t_s += step_s
     assert any(sign.lasting for sign in signs)
+
+
+def test_over_temperature_is_told_anew_every_five_degrees() -> None:
+    findings, _ = run(lambda t: 79.0 + 0.02 * max(0.0, t - 100.0), until_s=1200)
+    told = [f for f in findings if f.kind is Kind.OVER_TEMPERATURE]
+    assert [f.change for f in told] == [Change.RAISED] + [Change.REVISED] * 4
+    figures = [f.detail["temperature_c"] for f in told]
+    assert figures == pytest.approx([80.0, 85.0, 90.0, 95.0, 100.0], abs=0.2)
+
+
+def test_a_rise_that_goes_on_is_told_anew() -> None:
+    findings, _ = run(lambda t: 50.0 + max(0.0, t - 300.0), until_s=345)
+    told = [f for f in findings if f.kind is Kind.RAPID_RISE]
+    assert [f.change for f in told] == [Change.RAISED] + [Change.REVISED] * (len(told) - 1)
+    rises = [f.detail["rise_k"] for f in told if isinstance(f.detail["rise_k"], float)]
+    assert len(rises) == len(told) >= 3
+    assert all(after >= before + 5.0 for before, after in pairwise(rises))
+
+
+@pytest.mark.parametrize("place", [Place.BED, Place.ELECTRONICS])
+def test_what_is_too_hot_names_its_place(place: Place) -> None:
+    findings, _ = run(lambda _: 72.0, place=place, own_limit_c=65.0)
+    assert findings[0].detail["place"] == place.value
+    chamber, _ = run(lambda t: 82.0 if t >= 100 else 70.0)
+    assert "place" not in chamber[0].detail

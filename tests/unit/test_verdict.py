@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pytest
 from hypothesis import given
@@ -223,3 +223,14 @@ def test_signs_of_two_senses_speak_together_for_a_minute() -> None:
     assert TOGETHER_S == 60.0
     late = Given(HEAT, "rapid_rise", 20 + 60, 90)
     assert ("fire", 80) in raised(run(Given(CAMERA, "smoke", 10, 21), late))
+
+
+def test_a_fire_that_grows_is_told_anew_with_its_heat() -> None:
+    verdict = FireVerdict(combustible=True)
+    told: list[Finding] = []
+    for t_s in range(10, 60):
+        heat = Given(HEAT, "static_response", 10, 60, 0.95, lasting=True).sign(t_s)
+        verdict.take(replace(heat, detail={"temperature_c": 84.0 + 0.5 * (t_s - 10)}))
+        told.extend(verdict.tick(float(t_s)))
+    assert [f.change for f in told] == [Change.RAISED] + [Change.REVISED] * 4
+    assert [f.detail["temperature_c"] for f in told] == [84.0, 89.0, 94.0, 99.0, 104.0]

@@ -18,6 +18,7 @@ from stillair.model import (
     CameraCondition,
     Job,
     JobPhase,
+    Kind,
     Phase,
     SignalClass,
     Suppression,
@@ -35,6 +36,9 @@ _VIEW = {
     CameraCondition.DARK: "The camera's picture is dark",
 }
 
+# While one of these stands, the air isn't what its phase says.
+_ASTRAY = frozenset({Kind.DOOR_OPEN, Kind.DRAFT, Kind.HEAT_LOST, Kind.BELOW_TARGET})
+
 
 @dataclass(frozen=True, slots=True)
 class Sentence:
@@ -50,10 +54,13 @@ def sentence(
     *,
     t_s: float,
     phase: Phase,
-    since_s: float,
+    since_s: float | None,
     air_c: float | None,
     target_c: float | None = None,
     soak_forecast_s: float | None = None,
+    soak_forecast_u_s: float | None = None,
+    cool_forecast_s: float | None = None,
+    cool_forecast_u_s: float | None = None,
     camera: CameraCondition | None = None,
     job: Job | None = None,
     alarms: Sequence[AlarmState] = (),
@@ -68,6 +75,8 @@ def sentence(
     of them nothing is calm. `remarks` are sentences for the smaller line that
     trouble nobody ("No camera: flame and smoke are not watched"). `onsets_s`
     gives for an event's number when it really began, which is before its alarm.
+    `soak_forecast_s` and `cool_forecast_s` are seconds from now until it is warm
+    and steady, or cool enough, their `_u_s` the uncertainties of those.
     """
     onsets_s = onsets_s or {}
     shown = [a for a in alarms if a.suppression is Suppression.NONE]
@@ -105,7 +114,11 @@ def sentence(
     tail += [t for t in troubles if worst is None or _sentence(t).rstrip(".") != worst[0]]
     tail += [_shelved(a, t_s) for a in alarms if a.suppression is Suppression.SHELVED]
     tail += remarks
-    weather, tone = _weather(t_s, phase, since_s, air_c, target_c, soak_forecast_s, job)
+    ready = _soon(soak_forecast_s, soak_forecast_u_s)
+    cool = _soon(cool_forecast_s, cool_forecast_u_s)
+    weather, tone = _weather(t_s, phase, since_s, air_c, target_c, ready, cool, job)
+    if air_c is not None and any(a.kind in _ASTRAY for a in hands):
+        weather = f"The air is at {figures.temperature(air_c)}"  # whatever the phase was
     if worst is None:
         return Sentence(weather, _lines(tail), tone, calm=not over and phase is not Phase.UNKNOWN)
     head, rest, tone = worst
@@ -134,27 +147,27 @@ def _shelved(alarm: AlarmState, t_s: float) -> str:
 def _weather(
     t_s: float,
     phase: Phase,
-    since_s: float,
+    since_s: float | None,
     air_c: float | None,
     target_c: float | None,
-    soak_forecast_s: float | None,
+    ready: str,
+    cool: str,
     job: Job | None,
 ) -> tuple[str, str]:
     air = "" if air_c is None else figures.temperature(air_c)
-    lasting = f"for {figures.duration(t_s - since_s)}"
+    lasting = "" if since_s is None else f" for {figures.duration(t_s - since_s)}"
     to_target = "" if target_c is None else f" of {figures.temperature(target_c)}"
     if phase is Phase.STEADY:
-        words, tone = f"Warm and steady: {air} {lasting}", CALM
+        words, tone = f"Warm and steady: {air}{lasting}", CALM
     elif phase is Phase.SOAK:
         words, tone = f"Warm, not yet steady: {air}{to_target}", CALM
-        if soak_forecast_s is not None:
-            words += f", ready in about {figures.duration(soak_forecast_s)}"
+        words += f", ready {ready}" if ready else ""
     elif phase is Phase.WARMING:
         words, tone = f"Warming up: {air}{to_target}", CALM
-        if soak_forecast_s is not None:
-            words += f", ready in about {figures.duration(soak_forecast_s)}"
+        words += f", ready {ready}" if ready else ""
     elif phase is Phase.COOLING:
         words, tone = f"Cooling: {air}, leave it shut", CALM
+        words += f". Open {cool}" if cool else ""
     elif phase is Phase.COOL_ENOUGH:
         words, tone = f"Cool enough for the part: {air}", GOOD
     elif phase is Phase.COLD:
@@ -164,6 +177,24 @@ def _weather(
     if job is not None and job.state is JobPhase.PAUSED:
         words += ", the job is paused"
     return words, tone
+
+
+def _soon(to_go_s: float | None, u_s: float | None) -> str:
+    """ "in about 12 min", no finer than it is known; "" where it isn't."""
+    if to_go_s is None:
+        return ""
+    if u_s is not None and u_s > max(0.5 * to_go_s, 300.0):
+        return f"in {figures.duration(_round_to_s(to_go_s + u_s, u_s))} at most"
+    if to_go_s < 60.0:
+        return "in about a minute"
+    return f"in about {figures.duration(_round_to_s(to_go_s, u_s or 60.0))}"
+
+
+def _round_to_s(value_s: float, u_s: float) -> float:
+    """To whole minutes, five, ten or thirty of them, as fine as the uncertainty lets it be."""
+    steps = (60.0, 300.0, 600.0, 1800.0)
+    step_s = max(s for s in steps if s <= max(u_s, 60.0) and s <= max(value_s, 60.0))
+    return max(step_s, round(value_s / step_s) * step_s)
 
 
 def _sentence(clause: str) -> str:

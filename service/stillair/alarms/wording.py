@@ -200,6 +200,25 @@ _SOUNDER = Words(
     "See whether it is connected and whether its pin or program is right.",
 )
 
+# What is too hot outside the chamber's air, by the place of the sensor.
+_HOT_PLACES: Mapping[str, Words] = {
+    "electronics": Words(
+        "Electronics too hot",
+        "The electronics at {who} are hotter than they may get",
+        "The electronics at {who} were hotter than they may get",
+        "See whether their fan turns and their vents are free. If they go on getting hotter, "
+        "switch the power off.",
+        "Find out why before the next job.",
+    ),
+    "bed": Words(
+        "Bed too hot",
+        "The bed is hotter at {who} than it may get",
+        "The bed was hotter at {who} than it may get",
+        "Switch the machine off and stay with it: a bed that goes on heating can burn.",
+        "Have bed, its sensor and its switch looked at before you heat again.",
+    ),
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Message:
@@ -282,7 +301,11 @@ _INSTANTS = frozenset({Kind.SOAK_READY, Kind.COOL_ENOUGH, Kind.WATCH_GAP})
 
 def _words(change: EventChange) -> Words:
     is_sounder = change.kind is Kind.DELIVERY_FAULT and change.subject.startswith("sounder")
-    return _SOUNDER if is_sounder else WORDS[change.kind]
+    if is_sounder:
+        return _SOUNDER
+    if change.kind is Kind.OVER_TEMPERATURE:
+        return _HOT_PLACES.get(str(change.detail.get("place")), WORDS[change.kind])
+    return WORDS[change.kind]
 
 
 def _who(change: EventChange) -> str:

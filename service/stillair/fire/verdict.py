@@ -39,6 +39,7 @@ STAYS_S = {True: 5.0, False: 10.0}  # a flame that stays this long is fire, by c
 QUIET_S = 60.0  # without a sign for this long, an event is over
 DETECTOR = "detector"
 ALONE_KINDS = {"flame": Kind.FLAME, "smoke": Kind.SMOKE}
+RETELL_K = 5.0  # a fire that has got so much hotter is told anew
 EXPLAINED_S = 300.0  # a fire known by its static heat is doubted unless the rise was a fire's too
 
 
@@ -147,9 +148,14 @@ class FireVerdict:
                 detail = {"cause": "uncertain", "or": Kind.OVER_TEMPERATURE.value}
             detail["signs"] = list(names)
             detail["belief"] = round(1.0 - doubt, 2)
-            for spell in speaking:
-                if spell.first.sense is Sense.HEAT and "temperature_c" in spell.latest.detail:
-                    detail["temperature_c"] = spell.latest.detail["temperature_c"]
+            told_c = [
+                figure
+                for spell in speaking
+                if spell.first.sense is Sense.HEAT
+                and (figure := _temperature_c(spell.latest.detail)) is not None
+            ]
+            if told_c:
+                detail["temperature_c"] = max(told_c)
         self._tell(t_s, Kind.FIRE, "", speaking, detail, findings)
 
     def _rose_lately(self, t_s: float) -> bool:
@@ -203,8 +209,10 @@ class FireVerdict:
             known = event.detail.get("signs")
             now = detail.get("signs")
             newly = isinstance(now, list) and isinstance(known, list) and set(now) - set(known)
-            if not (surer or newly or more):
+            if not (surer or newly or more or _is_hotter(detail, event.detail)):
                 return
+            if event.detail.get("cause") == "clear":  # what was sure stays so
+                detail = {k: v for k, v in detail.items() if k != "or"} | {"cause": "clear"}
             event.sensors = tuple(sorted({*event.sensors, *more}))
             event.detail = detail
             onset_s, sensors = event.onset_s, event.sensors
@@ -238,3 +246,14 @@ class FireVerdict:
 
 def _is_detector(spell: _Spell) -> bool:
     return spell.first.sense is Sense.CONTACT
+
+
+def _temperature_c(detail: Detail) -> float | None:
+    value = detail.get("temperature_c")
+    return value if isinstance(value, float) else None
+
+
+def _is_hotter(now: Detail, told: Detail) -> bool:
+    """Whether it has got so much hotter that the figure told last is out of date."""
+    now_c, told_c = _temperature_c(now), _temperature_c(told)
+    return now_c is not None and (told_c is None or now_c >= told_c + RETELL_K)

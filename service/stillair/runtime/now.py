@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from stillair.alarms.sentence import sentence
 from stillair.config.settings import Family
-from stillair.model import CameraState, JsonValue, Phase, Timeline
+from stillair.model import CameraState, JsonValue, Timeline
 from stillair.runtime.chamber import Chamber
 from stillair.storage.items import Item, alarm_item, job_item, label
 from stillair.thermal.plan import SensorView
@@ -30,6 +30,9 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
         air_c=thermal.air_c,
         target_c=thermal.target_c,
         soak_forecast_s=_still_to_go_s(thermal.soak_forecast_s, now_s),
+        soak_forecast_u_s=thermal.soak_forecast_u_s,
+        cool_forecast_s=_still_to_go_s(thermal.cool_forecast_s, now_s),
+        cool_forecast_u_s=thermal.cool_forecast_u_s,
         camera=view.camera.condition if view.camera else None,
         job=view.job,
         alarms=view.alarms,
@@ -45,11 +48,11 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
         "tone": said.tone,
         "calm": said.calm,
         "phase": thermal.phase.value,
-        "phase_since_at": (
-            None
-            if thermal.phase is Phase.UNKNOWN
-            else label(timeline.epoch_s(thermal.phase_since_s))
-        ),
+        "phase_since_at": _at(thermal.phase_since_s, timeline),
+        "soak_forecast_at": _at(thermal.soak_forecast_s, timeline),
+        "soak_forecast_u_s": thermal.soak_forecast_u_s,
+        "cool_forecast_at": _at(thermal.cool_forecast_s, timeline),
+        "cool_forecast_u_s": thermal.cool_forecast_u_s,
         "air_c": _rounded(thermal.air_c),
         "room_c": _rounded(thermal.room_c),
         "room_estimated": thermal.room_estimated,
@@ -75,6 +78,10 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
         "stories": chamber.stories.told(now_s, timeline),
         "sounding": view.sounding.value,
     }
+
+
+def _at(t_s: float | None, timeline: Timeline) -> str | None:
+    return None if t_s is None else label(timeline.epoch_s(t_s))
 
 
 def _still_to_go_s(at_s: float | None, now_s: float) -> float | None:

@@ -106,24 +106,20 @@ class ThermalWatch:
 
     def view(self) -> ThermalView:
         """How the air is just now, for pages."""
+        phases = self._phases
+        soak, cool, made_s = phases.soak_forecast, phases.cool_forecast, phases.forecast_at_s
         return ThermalView(
             phase=self._phases.phase,
             phase_since_s=self._phases.phase_since_s,
             air_c=None if self._phases.air_c is None else round(self._phases.air_c, 2),
             room_c=round(self._room.room_c, 2) if self._ticked_s is not None else None,
             room_estimated=self._room.estimated,
-            sensors=tuple(
-                SensorView(
-                    name,
-                    health.plan.place,
-                    health.last_c if health.trouble is None else None,
-                    health.last_s,
-                    health.trouble.reason if health.trouble else "",
-                )
-                for name, health in self._sensors.items()
-            ),
+            sensors=tuple(_sensor_view(name, health) for name, health in self._sensors.items()),
             target_c=self._plan.target_c,
-            soak_forecast_s=self._phases.soak_forecast_s,
+            soak_forecast_s=None if soak is None else round(made_s + soak.to_go_s),
+            soak_forecast_u_s=None if soak is None else round(soak.u_s),
+            cool_forecast_s=None if cool is None else round(made_s + cool.to_go_s),
+            cool_forecast_u_s=None if cool is None else round(cool.u_s),
         )
 
     # --- one second --------------------------------------------------------
@@ -184,6 +180,13 @@ class ThermalWatch:
                 change = Change.RAISED if known is None else Change.REVISED
                 findings.append(_fault(name, change, t_s, trouble, priority))
         return findings
+
+
+def _sensor_view(name: str, health: SensorHealth) -> SensorView:
+    fault = health.trouble.reason if health.trouble else health.refused
+    return SensorView(
+        name, health.plan.place, None if fault else health.last_c, health.last_s, fault
+    )
 
 
 def _fault(

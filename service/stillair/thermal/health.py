@@ -113,6 +113,11 @@ class SensorHealth:
         return self.trouble is None and self.last_c is not None
 
     @property
+    def refused(self) -> str:
+        """Why its newest reading was no good; empty if it was, or if there is none yet."""
+        return "" if self._bad is None else self._bad_reason
+
+    @property
     def ended_s(self) -> float | None:
         """Since when it has been good again; only while `trouble` stands or has just ended."""
         return self._good_since_s

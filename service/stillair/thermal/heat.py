@@ -45,7 +45,7 @@ from collections import deque
 from dataclasses import dataclass
 from itertools import islice, pairwise
 
-from stillair.model import Change, Detail, Finding, Kind, Place, Reading, Sense, Sign
+from stillair.model import Change, Detail, Finding, JsonValue, Kind, Place, Reading, Sense, Sign
 from stillair.thermal.air import Lowest
 from stillair.thermal.health import HIGHEST_C, LOWEST_C, QUARANTINE, is_placeholder
 from stillair.thermal.plan import SensorPlan, ThermalPlan
@@ -78,6 +78,7 @@ HELD_S = 1800.0  # a temperature held within this time is one to return to
 FRESH_S = 90.0  # but not what was reached only just now
 CALM_S = 60.0  # a rise is over after so long without one
 COOLED_S = 30.0
+RETELL_K = 5.0  # a danger that grows by so much is told anew, so that no old figure stands
 STRENGTH = {"static_response": 0.95, "rapid_rise": 0.6, "high_limit": 0.5}
 
 
@@ -247,12 +248,22 @@ class _HeatTrack:
                 self._growing_s = steps * windows * GRID_S
 
 
+@dataclass(frozen=True, slots=True)
+class _OwnLimit:
+    """A sensor outside the chamber's air, with a limit of its own."""
+
+    track: _HeatTrack
+    limit_c: float
+    place: Place
+
+
 @dataclass(slots=True)
 class _Standing:
     onset_s: float
     sensors: tuple[str, ...]
     detail: Detail
     last_s: float  # when the condition last held
+    told_k: float = 0.0  # the figure that stands in its text
     below_s: float | None = None  # since when it has been below the deadband
 
 
@@ -264,13 +275,16 @@ class HeatPath:
         self.fire_class, self.static_c = static_response(plan.limit_c)
         self._air = {s.name: _HeatTrack(s) for s in plan.sensors if s.place is Place.CHAMBER}
         self._room = {s.name: _HeatTrack(s) for s in plan.sensors if s.place is Place.ROOM}
-        self._own: dict[str, tuple[_HeatTrack, float]] = {}
+        self._own: dict[str, _OwnLimit] = {}
         for sensor in plan.sensors:
+            limit_c = sensor.limit_c
             if sensor.place is Place.BED:
-                self._own[sensor.name] = (_HeatTrack(sensor), sensor.limit_c or BED_LIMIT_C)
-            elif sensor.place is Place.ELECTRONICS and sensor.limit_c is not None:
-                self._own[sensor.name] = (_HeatTrack(sensor), sensor.limit_c)
-        self._tracks = {**self._air, **self._room, **{n: t for n, (t, _) in self._own.items()}}
+                limit_c = limit_c or BED_LIMIT_C
+            elif sensor.place is not Place.ELECTRONICS:
+                continue
+            if limit_c is not None:
+                self._own[sensor.name] = _OwnLimit(_HeatTrack(sensor), limit_c, sensor.place)
+        self._tracks = {**self._air, **self._room, **{n: o.track for n, o in self._own.items()}}
         self._standing: dict[tuple[Kind, str], _Standing] = {}
         self.hot_s: float | None = None  # when the chamber's air last gave a sign of fire
 
@@ -322,7 +336,8 @@ class HeatPath:
                 for t in tracks
             )
             self._tell_limit(t_s, "", over, self._limit_c, below, findings, signs)
-        for name, (track, limit_c) in self._own.items():
+        for name, own in self._own.items():
+            track, limit_c = own.track, own.limit_c
             if not track.fresh:
                 continue
             level_c = track.level_c(False)
@@ -374,6 +389,11 @@ class HeatPath:
             onset_s = min(t.onset_s() for t, _ in risen)
             self._standing[key] = event = _Standing(onset_s, names, detail, t_s)
             findings.append(Finding(key[0], Change.RAISED, t_s, onset_s, names, detail))
+        elif rise.rise_k >= event.told_k + RETELL_K or not set(names) <= set(event.sensors):
+            event.sensors = names = tuple(sorted({*event.sensors, *names}))
+            event.detail = detail
+            findings.append(Finding(key[0], Change.REVISED, t_s, event.onset_s, names, detail))
+        event.told_k = max(event.told_k, _figure(event.detail, "rise_k"))
         event.last_s = t_s
         signs.extend(
             Sign(
@@ -406,20 +426,35 @@ class HeatPath:
             hottest_c = max(level_c for _, level_c in over)
             if event is None:
                 onset_s = min(self._tracks[name].since_s(limit_c) for name in names)
-                detail: Detail = {
+                detail: dict[str, JsonValue] = {
                     "cause": "clear",
                     "temperature_c": round(hottest_c, 1),
                     "limit_c": limit_c,
                 }
+                if subject:
+                    detail["place"] = self._own[subject].place.value
                 self._standing[key] = event = _Standing(onset_s, names, detail, t_s)
+                event.told_k = hottest_c
                 findings.append(
                     Finding(key[0], Change.RAISED, t_s, onset_s, names, detail, subject=subject)
                 )
             event.last_s, event.below_s = t_s, None
-            highest_c = event.detail["temperature_c"]
-            assert isinstance(highest_c, float)
-            event.detail = {**event.detail, "temperature_c": max(highest_c, round(hottest_c, 1))}
+            highest_c = max(_figure(event.detail, "temperature_c"), round(hottest_c, 1))
+            event.detail = {**event.detail, "temperature_c": highest_c}
             event.sensors = tuple(sorted({*event.sensors, *names}))
+            if hottest_c >= event.told_k + RETELL_K:
+                event.told_k = hottest_c
+                findings.append(
+                    Finding(
+                        key[0],
+                        Change.REVISED,
+                        t_s,
+                        event.onset_s,
+                        event.sensors,
+                        event.detail,
+                        subject=subject,
+                    )
+                )
             signs.extend(
                 Sign(
                     Sense.HEAT,
@@ -453,3 +488,9 @@ class HeatPath:
             end_s=max(event.onset_s, end_s),
             subject=subject,
         )
+
+
+def _figure(detail: Detail, key: str) -> float:
+    value = detail[key]
+    assert isinstance(value, float)
+    return value

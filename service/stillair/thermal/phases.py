@@ -2,13 +2,21 @@
 
     cold -> warming -> soak -> steady -> cooling -> cool enough -> cold
 
-Phases follow from the readings; a job's marks only make them surer. `soak` is
-air at its target (without one: no longer rising by more than 0.25 K/min, well
-above the room); `steady` is that for five minutes with slope and spread
-between the sensors settled, which for a box warmed by its bed means slow
-enough, not still. `soak_ready` is told on becoming steady, `cool_enough` when
-the hottest sensor of a cooling chamber is down to what the material bears and
-falls slowly, so that the part has followed; never after smoke or fire.
+Phases follow from the readings; a job's marks only make them surer: while one
+runs or is paused, and while cold air comes in, a chamber that falls isn't one
+that cools down, and its phase stays. `soak` is air at its target (without one:
+no longer rising by more than 0.25 K/min, well above the room); `steady` is
+that for five minutes with slope and spread between the sensors settled. A box
+warmed by its bed alone creeps for hours; what a part feels of 0.25 K/min is
+little, so the longer the soak, up to 20 minutes, the more slope is steady.
+
+`soak_ready` is told on becoming steady, `cool_enough` when the hottest sensor
+of a cooling chamber is down to what the material bears and falls slowly, so
+that the part has followed; never after smoke or fire, and never while a sensor
+that was hot when last heard gives no reading.
+
+When a sensor comes or goes, the mean of the rest is another figure, not
+another temperature: the past and the present are put on one level.
 """
 
 from __future__ import annotations
@@ -16,26 +24,29 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import islice
 
-from stillair.model import Change, Finding, JobPhase, JsonValue, Kind, Phase
+from stillair.model import Finding, JobPhase, JsonValue, Kind, Phase
 from stillair.thermal.air import AirTrack
+from stillair.thermal.bands import BandWatch, notice_cleared, notice_raised
+from stillair.thermal.forecast import Approach, Forecast, approach, forecast
 from stillair.thermal.materials import COOL_C, material
 from stillair.thermal.plan import ThermalContext
 
 GRID_S = 10.0
-KEEP = 61  # ten minutes
+KEEP = 121  # twenty minutes
 COLD_K = 4.0
 WARM_K = 8.0
 RISING_K_PER_MIN = 0.3
+CREEPING_UP_K_PER_MIN, CREPT_K = 0.1, 5.0  # a room warms by 2 K/h, rarely more
 SOAK_K_PER_MIN = 0.25
-STEADY_K_PER_MIN = 0.15
-STEADY_S = 300.0
+STEADY_K_PER_MIN, CREEP_K_PER_MIN = 0.15, 0.25
+STEADY_S, CREEP_S = 300.0, 1200.0
 SPREAD_K = 0.7
 AT_TARGET_K = 1.0
 FALLEN_K, FALLEN_SHARE = 3.0, 0.10
 SHIFT_K, SHIFT_SHARE = 1.5, 0.05
-BELOW_K, BELOW_BACK_K, BELOW_S = 3.0, 1.5, 120.0
-WARM_OVER_K, WARM_BACK_K, WARM_S = 0.5, 1.0, 60.0
 COOL_S = 60.0
 COOL_K_PER_MIN = 1.0  # falling faster, the part hasn't followed
 HOT_K = 5.0  # only what was this much hotter can become cool enough
@@ -43,33 +54,24 @@ ABOVE_ROOM_K = 4.0
 BED_OVER_K = 5.0
 UNKNOWN_S = 60.0
 AFTER_DOOR_S = 600.0  # so long a chamber that had cold air let in may lag behind
+NO_LONGER_S = 120.0  # so far down for so long, it isn't ready any more
+CREEPING_K_PER_MIN = 0.6  # a box that comes to its target so slowly may have no thermostat
+LAG_S = 150.0  # a slope over five minutes is that of half as long ago
+FORECAST_S = 30.0  # a forecast is made anew so often
 HOT_PHASES = (Phase.SOAK, Phase.STEADY)
+AT_WORK = (JobPhase.RUNNING, JobPhase.PAUSED)
 ENDED = (JobPhase.COOLING, JobPhase.FINISHED)
 
 
-class _Delayed:
-    """A condition with an on-delay, a deadband and an off-delay of the same length."""
+@dataclass(slots=True)
+class _Sample:
+    """The chamber at one time: the mean of its sensors, between which it lies, the bed."""
 
-    def __init__(self, delay_s: float) -> None:
-        self._delay_s = delay_s
-        self._since_s: float | None = None
-        self.onset_s: float | None = None
-
-    def update(self, t_s: float, on: bool, off: bool) -> Change | None:
-        """RAISED or CLEARED at the second at which it changes."""
-        wanted = off if self.onset_s is not None else on
-        if not wanted:
-            self._since_s = None
-            return None
-        if self._since_s is None:
-            self._since_s = t_s
-        if t_s - self._since_s < self._delay_s:
-            return None
-        since_s, self._since_s = self._since_s, None
-        if self.onset_s is None:
-            self.onset_s = since_s
-            return Change.RAISED
-        return Change.CLEARED
+    t_s: float
+    air_c: float
+    spread_k: float
+    hottest_c: float
+    bed_c: float | None
 
 
 class PhaseWatch:
@@ -77,23 +79,29 @@ class PhaseWatch:
 
     def __init__(self, target_c: float | None, limit_c: float) -> None:
         self.phase = Phase.UNKNOWN
-        self.phase_since_s = 0.0
-        self.air_c: float | None = None
-        self.soak_forecast_s: float | None = None
+        self.phase_since_s: float | None = None
+        self.air_c: float | None = None  # the mean of the good sensors
+        self.soak_forecast: Forecast | None = None
+        self.cool_forecast: Forecast | None = None
+        self.forecast_at_s = 0.0
         self._target_c = target_c
-        self._limit_c = limit_c
-        self._grid: deque[tuple[float, float, float]] = deque(maxlen=KEEP)  # time, air, spread
+        self._bands = BandWatch(target_c, limit_c)
+        self._grid: deque[_Sample] = deque(maxlen=KEEP)
         self._seen_s: float | None = None
         self._since_s: float | None = None  # of unbroken air
+        self._level_c = 0.0  # the mean, as if all known sensors were there
+        self._off_k = 0.0  # what the missing ones would add to the mean
+        self._names: tuple[str, ...] = ()
+        self._last_c: dict[str, float] = {}  # of every sensor heard
         self._peak_c = self._low_c = 0.0
         self._hottest_c = -math.inf  # since the chamber was last cold
         self._soaked = False
         self._told: dict[Kind, float] = {}
-        self._below = _Delayed(BELOW_S)
-        self._warm = _Delayed(WARM_S)
+        self._ready_c = 0.0  # the level that was told to be ready
+        self._fallen_s: float | None = None  # since when it is far below that
         self._cool_since_s: float | None = None
         self._door_s = -math.inf  # when cold air last came in
-        self._cool_c = COOL_C
+        self._enough_c = self._cool_c = COOL_C
         self._material = ""
 
     def tick(
@@ -109,7 +117,8 @@ class PhaseWatch:
     ) -> list[Finding]:
         """Judge at a whole second.
 
-        `cold_air` says that a door or draft stands, `unheated` that heat is lost.
+        `tracks` are those of the sensors that can be trusted now; `cold_air`
+        says that a door or draft stands, `unheated` that heat is lost.
         """
         findings: list[Finding] = []
         if not tracks:
@@ -120,24 +129,68 @@ class PhaseWatch:
                 self._grid.clear()
             return findings
         values = [track.now_c for track in tracks]
-        self.air_c = air_c = sum(values) / len(values)
+        self.air_c = sum(values) / len(values)
         hottest_c = max(values)
         self._seen_s = t_s
+        names = tuple(track.name for track in tracks)
+        if names != self._names:
+            self._change_set(t_s, names, max(values) - min(values))
+        self._last_c.update(zip(names, values, strict=True))
+        self._level_c = level_c = self.air_c + self._off_k
         if self._since_s is None:
             self._since_s = t_s
-            self._peak_c = self._low_c = air_c
+            self._peak_c = self._low_c = level_c
         self._hottest_c = max(self._hottest_c, hottest_c)
         if context.material != self._material:
             self._material = context.material
             row = material(context.material)
             self._cool_c = row.cool_c if row else COOL_C
-        if not self._grid or t_s - self._grid[-1][0] >= GRID_S - 0.5:
-            self._grid.append((t_s, air_c, hottest_c - min(values)))
-            self._move(t_s, air_c, room_c, context.job, cold_air, unheated)
-        self._tell_soak(t_s, air_c, findings)
-        self._tell_cool(t_s, hottest_c, room_c, bed_c, context, findings)
-        self._tell_band(t_s, air_c, context, findings)
+        self._enough_c = max(self._cool_c, room_c + ABOVE_ROOM_K)
+        if cold_air:
+            self._door_s = t_s
+        if not self._grid or t_s - self._grid[-1].t_s >= GRID_S - 0.5:
+            spread_k = hottest_c - min(values)
+            self._grid.append(_Sample(t_s, level_c, spread_k, hottest_c, bed_c))
+            self._move(t_s, level_c, room_c, context.job, unheated)
+            if t_s - self.forecast_at_s >= FORECAST_S - 0.5:
+                self._foretell(t_s, context)
+        self._tell_soak(t_s, level_c, room_c, findings)
+        self._tell_cool(t_s, hottest_c, bed_c, context, findings)
+        known = self.phase is not Phase.UNKNOWN and self._soaked
+        self._bands.tick(t_s, level_c, context, soaked=known, findings=findings)
         return findings
+
+    # --- sensors that come and go --------------------------------------------
+
+    def _change_set(self, t_s: float, names: tuple[str, ...], spread_k: float) -> None:
+        """Put past and present on one level, whoever takes part in the mean now."""
+        assert self.air_c is not None
+        self._names = names
+        if self._since_s is None or t_s - self._since_s < UNKNOWN_S:
+            self._off_k = 0.0
+            self._grid.clear()
+            self._since_s = None
+            return
+        if set(names) >= set(self._last_c):  # all are there: their mean is the level again
+            off_k = self.air_c - self._level_c
+            self._off_k = 0.0
+            self._peak_c += off_k
+            self._low_c += off_k
+            self._ready_c += off_k
+            for sample in self._grid:
+                sample.air_c += off_k
+        else:
+            self._off_k = self._level_c - self.air_c
+        for sample in self._grid:  # nothing is known of how the spread was between these
+            sample.spread_k = spread_k
+
+    def _hot_one_missing(self) -> bool:
+        """Whether a sensor that was hotter than a part may be taken out gives no reading now."""
+        return len(self._last_c) > len(self._names) and any(
+            value_c > self._enough_c
+            for name, value_c in self._last_c.items()
+            if name not in self._names
+        )
 
     # --- phases ------------------------------------------------------------
 
@@ -146,9 +199,8 @@ class PhaseWatch:
         steps = round(window_s / GRID_S)
         if len(self._grid) <= steps:
             return None
-        then_s, then_c, _ = self._grid[-1 - steps]
-        now_s, now_c, _ = self._grid[-1]
-        return (now_c - then_c) * 60.0 / (now_s - then_s)
+        then, now = self._grid[-1 - steps], self._grid[-1]
+        return (now.air_c - then.air_c) * 60.0 / (now.t_s - then.t_s)
 
     def _move(
         self,
@@ -156,34 +208,30 @@ class PhaseWatch:
         air_c: float,
         room_c: float,
         job: JobPhase | None,
-        cold_air: bool,
         unheated: bool,
     ) -> None:
-        if cold_air:
-            self._door_s = t_s
-        cold_air = t_s - self._door_s < AFTER_DOOR_S
         self._peak_c = max(self._peak_c, air_c)
         self._low_c = min(self._low_c, air_c)
         slope = self._slope_k_per_min(120.0)
         if slope is None:
             return
         excess_k = air_c - room_c
-        at_target = self._target_c is not None and air_c >= self._target_c - AT_TARGET_K
+        at_target = self._at_target(air_c)
         phase = self.phase
         if phase is Phase.UNKNOWN:
-            if excess_k < COLD_K and slope < RISING_K_PER_MIN:
-                self._go(Phase.COLD, t_s)
-            elif slope >= RISING_K_PER_MIN:
-                self._go(Phase.WARMING, t_s)
-            elif (slow := self._slope_k_per_min(300.0)) is not None:
-                self._go(Phase.COOLING if slow <= -RISING_K_PER_MIN else Phase.SOAK, t_s)
+            self._find(t_s, excess_k, slope, job)
         elif phase in (Phase.COLD, Phase.COOL_ENOUGH, Phase.COOLING):
             if slope >= RISING_K_PER_MIN and air_c >= self._low_c + 1.5 and job not in ENDED:
                 self._go(Phase.WARMING, t_s)
-            elif phase is not Phase.COLD and excess_k < COLD_K and slope < RISING_K_PER_MIN:
+            elif phase is Phase.COLD:
+                creep = self._slope_k_per_min(600.0)
+                if creep is not None and creep >= CREEPING_UP_K_PER_MIN and excess_k >= CREPT_K:
+                    self._go(Phase.WARMING, t_s)
+            elif excess_k < COLD_K and slope < RISING_K_PER_MIN:
                 self._go(Phase.COLD, t_s)
         elif job in ENDED or (
-            not cold_air
+            job not in AT_WORK
+            and not self._cold_air(t_s)
             and slope < -0.05
             and air_c < self._peak_c - max(FALLEN_K, FALLEN_SHARE * (self._peak_c - room_c))
             and (unheated or self._shift_k() < -max(SHIFT_K, SHIFT_SHARE * excess_k))
@@ -201,91 +249,151 @@ class PhaseWatch:
                 self._go(Phase.SOAK, t_s)
             elif excess_k < COLD_K and slope < RISING_K_PER_MIN and self._peak_c - room_c < WARM_K:
                 self._go(Phase.COLD, t_s)
-            self._forecast(t_s, air_c)
-        elif phase is Phase.SOAK and t_s - self.phase_since_s >= STEADY_S:
-            slow = self._slope_k_per_min(300.0)
-            if (
-                slow is not None
-                and abs(slow) < STEADY_K_PER_MIN
-                and self._spread_settled()
-                and excess_k >= WARM_K
-                and (self._target_c is None or at_target)
-                and not cold_air
-            ):
-                self._go(Phase.STEADY, t_s)
+        elif phase is Phase.SOAK and self._is_steady(t_s, air_c, excess_k):
+            self._go(Phase.STEADY, t_s)
+
+    def _find(self, t_s: float, excess_k: float, slope: float, job: JobPhase | None) -> None:
+        """Find the phase of a chamber of which only some minutes are known."""
+        if excess_k < COLD_K and slope < RISING_K_PER_MIN:
+            self._go(Phase.COLD, t_s)
+        elif slope >= RISING_K_PER_MIN:
+            self._go(Phase.WARMING, t_s)
+        elif (slow := self._slope_k_per_min(300.0)) is not None:
+            falls = slow <= -RISING_K_PER_MIN and job not in AT_WORK
+            self._go(Phase.COOLING if falls else Phase.SOAK, t_s)
+
+    def _is_steady(self, t_s: float, air_c: float, excess_k: float) -> bool:
+        slow = self._slope_k_per_min(300.0)
+        soak_s = t_s - (self.phase_since_s or 0.0)
+        if slow is None or soak_s < STEADY_S or self._cold_air(t_s) or excess_k < WARM_K:
+            return False
+        return (
+            abs(slow) < _steady_k_per_min(soak_s)
+            and self._spread_settled()
+            and (self._target_c is None or self._at_target(air_c))
+        )
+
+    def _at_target(self, air_c: float) -> bool:
+        return self._target_c is not None and air_c >= self._target_c - AT_TARGET_K
+
+    def _cold_air(self, t_s: float) -> bool:
+        return t_s - self._door_s < AFTER_DOOR_S
 
     def _shift_k(self) -> float:
         """How much the last five minutes were warmer than the five before, on average."""
-        values = [air_c for _, air_c, _ in self._grid]
-        if len(values) < KEEP:
+        half = 30
+        if len(self._grid) <= 2 * half:
             return 0.0
-        half = KEEP // 2
-        return (sum(values[-half:]) - sum(values[-2 * half : -half])) / half
+        values = [sample.air_c for sample in islice(self._grid, len(self._grid) - 2 * half, None)]
+        return (sum(values[half:]) - sum(values[:half])) / half
 
     def _spread_settled(self) -> bool:
-        spreads = [spread for _, _, spread in list(self._grid)[-31:]]
+        start = max(0, len(self._grid) - 31)
+        spreads = [sample.spread_k for sample in islice(self._grid, start, None)]
         return max(spreads) - min(spreads) < max(SPREAD_K, 0.2 * max(spreads))
-
-    def _forecast(self, t_s: float, air_c: float) -> None:
-        """When an exponential through now, five and ten minutes ago will be at the target."""
-        self.soak_forecast_s = None
-        if self._target_c is None or len(self._grid) < KEEP:
-            return
-        first_c, middle_c = self._grid[0][1], self._grid[KEEP // 2][1]
-        early_k, late_k = middle_c - first_c, air_c - middle_c
-        if not 0.0 < late_k < early_k:
-            return
-        ratio = late_k / early_k
-        end_c = air_c + late_k * ratio / (1.0 - ratio)
-        to_go_k = self._target_c - air_c
-        if to_go_k <= 0.0 or end_c <= self._target_c:
-            return
-        steps = math.log(1.0 - to_go_k / (end_c - air_c)) / math.log(ratio)
-        self.soak_forecast_s = round(t_s + steps * GRID_S * (KEEP // 2) + STEADY_S)
 
     def _go(self, phase: Phase, t_s: float) -> None:
         if phase is self.phase:
             return
-        self.phase, self.phase_since_s = phase, t_s
-        self.soak_forecast_s = None
-        if self.air_c is not None:
-            self._peak_c = self._low_c = self.air_c
+        self.phase = phase
+        self.phase_since_s = None if phase is Phase.UNKNOWN else t_s
+        self.soak_forecast = self.cool_forecast = None
+        self.forecast_at_s = -math.inf
+        self._fallen_s = None
+        self._peak_c = self._low_c = self._level_c
         if phase is Phase.COLD:
             self._hottest_c = -math.inf
             self._soaked = False
+            self._last_c = {name: c for name, c in self._last_c.items() if name in self._names}
         elif phase is Phase.STEADY:
             self._soaked = True
 
+    # --- forecasts -----------------------------------------------------------
+
+    def _foretell(self, t_s: float, context: ThermalContext) -> None:
+        """Say when it will be ready, or cool enough, from the air's way since the phase began."""
+        self.forecast_at_s = t_s
+        self.soak_forecast = self.cool_forecast = None
+        if self.phase_since_s is None or self._cold_air(t_s):
+            return
+        since_s = self.phase_since_s
+        past = [sample for sample in self._grid if sample.t_s >= since_s]
+        if self.phase in (Phase.WARMING, Phase.SOAK):
+            self.soak_forecast = self._foretell_soak(t_s, past)
+        elif self.phase is Phase.COOLING and not context.smoke_or_fire:
+            self.cool_forecast = self._foretell_cool(past)
+
+    def _foretell_soak(self, t_s: float, past: list[_Sample]) -> Forecast | None:
+        air = [sample.air_c for sample in past]
+        if self.phase is Phase.SOAK:
+            soak_s = t_s - (self.phase_since_s or t_s)
+            if abs(self._slope_k_per_min(300.0) or 0.0) < _steady_k_per_min(soak_s):
+                to_go_s = max(0.0, STEADY_S - soak_s)
+                return Forecast(to_go_s, 60.0 + 0.5 * to_go_s)
+            return forecast(air, GRID_S, lambda way: _until_steady_s(way, soak_s))
+        if self._target_c is None:
+            return forecast(air, GRID_S, _until_soaked_s)
+        goal_c = self._target_c - AT_TARGET_K
+        found = forecast(air, GRID_S, lambda way: way.until_s(goal_c))
+        way = approach(air, GRID_S)
+        if found is None or way is None:
+            return None
+        # Whether a thermostat will hold it there or it creeps on can't be seen beforehand.
+        then = way.after(found.to_go_s)
+        creeps_s = _until_steady_s(then, 0.0)
+        if 60.0 * then.rate_k_per_s >= CREEPING_K_PER_MIN or creeps_s is None:
+            creeps_s = STEADY_S
+        half_s = 0.5 * (creeps_s - STEADY_S)
+        u_s = math.hypot(found.u_s, 0.2 * STEADY_S) + half_s
+        return Forecast(found.to_go_s + STEADY_S + half_s, u_s)
+
+    def _foretell_cool(self, past: list[_Sample]) -> Forecast | None:
+        enough_c = self._enough_c
+        air = [sample.hottest_c for sample in past]
+        found = forecast(air, GRID_S, lambda way: way.until_s(enough_c))
+        bed = [sample.bed_c for sample in past if sample.bed_c is not None]
+        if found is not None and bed and bed[-1] > enough_c + BED_OVER_K:
+            later = forecast(bed, GRID_S, lambda way: way.until_s(enough_c + BED_OVER_K))
+            if later is None or later.to_go_s > found.to_go_s:
+                found = later
+        return None if found is None else Forecast(found.to_go_s + COOL_S, found.u_s)
+
     # --- what is told ------------------------------------------------------
 
-    def _tell_soak(self, t_s: float, air_c: float, findings: list[Finding]) -> None:
-        ready = self.phase is Phase.STEADY
-        if ready and Kind.SOAK_READY not in self._told:
+    def _tell_soak(self, t_s: float, air_c: float, room_c: float, findings: list[Finding]) -> None:
+        if Kind.SOAK_READY in self._told:
+            if self.phase is not Phase.STEADY and self.phase is not Phase.UNKNOWN:
+                findings.append(notice_cleared(self._told, Kind.SOAK_READY, t_s))
+            elif air_c >= self._ready_c - max(FALLEN_K, FALLEN_SHARE * (self._ready_c - room_c)):
+                self._fallen_s = None
+            elif self._fallen_s is None:
+                self._fallen_s = t_s
+            elif t_s - self._fallen_s >= NO_LONGER_S:
+                findings.append(notice_cleared(self._told, Kind.SOAK_READY, t_s))
+        elif self.phase is Phase.STEADY and self.phase_since_s == t_s:
+            self._ready_c = air_c
             detail: dict[str, JsonValue] = {"cause": "clear", "temperature_c": round(air_c, 1)}
             if self._target_c is not None:
                 detail["target_c"] = self._target_c
-            self._notice(Kind.SOAK_READY, t_s, detail, findings)
-        elif not ready and self.phase is not Phase.UNKNOWN and Kind.SOAK_READY in self._told:
-            self._unnotice(Kind.SOAK_READY, t_s, findings)
+            findings.append(notice_raised(self._told, Kind.SOAK_READY, t_s, detail))
 
     def _tell_cool(
         self,
         t_s: float,
         hottest_c: float,
-        room_c: float,
         bed_c: float | None,
         context: ThermalContext,
         findings: list[Finding],
     ) -> None:
-        enough_c = max(self._cool_c, room_c + ABOVE_ROOM_K)
+        enough_c = self._enough_c
         if Kind.COOL_ENOUGH in self._told:
             if (
                 self.phase is Phase.WARMING
                 or context.smoke_or_fire
                 or hottest_c > enough_c + 3.0
-                or context.job in (JobPhase.RUNNING, JobPhase.PAUSED)
+                or context.job in AT_WORK
             ):
-                self._unnotice(Kind.COOL_ENOUGH, t_s, findings)
+                findings.append(notice_cleared(self._told, Kind.COOL_ENOUGH, t_s))
                 if self.phase is Phase.COOL_ENOUGH:
                     self._go(Phase.COOLING, t_s)
             return
@@ -293,9 +401,10 @@ class PhaseWatch:
         if (
             self.phase is not Phase.COOLING
             or context.smoke_or_fire
-            or context.job in (JobPhase.RUNNING, JobPhase.PAUSED)
+            or context.job in AT_WORK
             or hottest_c > enough_c
             or self._hottest_c < enough_c + HOT_K
+            or self._hot_one_missing()
             or (bed_c is not None and bed_c > enough_c + BED_OVER_K)
             or slope is None
             or not -COOL_K_PER_MIN <= slope < RISING_K_PER_MIN
@@ -312,76 +421,33 @@ class PhaseWatch:
                 "temperature_c": round(hottest_c, 1),
                 "below_c": round(enough_c, 1),
             }
-            self._notice(Kind.COOL_ENOUGH, t_s, detail, findings)
+            findings.append(notice_raised(self._told, Kind.COOL_ENOUGH, t_s, detail))
 
-    def _tell_band(
-        self, t_s: float, air_c: float, context: ThermalContext, findings: list[Finding]
-    ) -> None:
-        """Too cool after soak, too warm for the material."""
-        row = material(context.material)
-        floor_c = self._target_c if self._target_c is not None else (row.floor_c if row else None)
-        quiet = context.job in (JobPhase.PAUSED, *ENDED) or not self._soaked
-        if floor_c is not None:
-            change = self._below.update(
-                t_s,
-                air_c < floor_c - BELOW_K and not quiet and self.phase is not Phase.UNKNOWN,
-                air_c > floor_c - BELOW_BACK_K or quiet,
-            )
-            self._tell_delayed(
-                Kind.BELOW_TARGET, self._below, change, t_s, air_c, ("target_c", floor_c), findings
-            )
-        ceiling_c = row.ceiling_c if row else None
-        if ceiling_c is not None and ceiling_c < self._limit_c:
-            working = context.job in (JobPhase.RUNNING, JobPhase.PAUSED)
-            change = self._warm.update(
-                t_s,
-                air_c > ceiling_c + WARM_OVER_K and working,
-                air_c < ceiling_c - WARM_BACK_K or not working,
-            )
-            self._tell_delayed(
-                Kind.TOO_WARM, self._warm, change, t_s, air_c, ("ceiling_c", ceiling_c), findings
-            )
-        elif self._warm.onset_s is not None:
-            change = self._warm.update(t_s, False, True)
-            self._tell_delayed(
-                Kind.TOO_WARM, self._warm, change, t_s, air_c, ("ceiling_c", 0.0), findings
-            )
 
-    def _tell_delayed(
-        self,
-        kind: Kind,
-        delayed: _Delayed,
-        change: Change | None,
-        t_s: float,
-        air_c: float,
-        bound: tuple[str, float],
-        findings: list[Finding],
-    ) -> None:
-        if change is None or delayed.onset_s is None:
-            return
-        onset_s = delayed.onset_s
-        if change is Change.CLEARED:
-            delayed.onset_s = None
-        findings.append(
-            Finding(
-                kind,
-                change,
-                t_s,
-                onset_s,
-                (),
-                {"cause": "clear", "temperature_c": round(air_c, 1), bound[0]: bound[1]},
-                end_s=t_s if change is Change.CLEARED else None,
-            )
-        )
+def _steady_k_per_min(soak_s: float) -> float:
+    """The slope that counts as steady after so much soak."""
+    share = min(1.0, max(0.0, (soak_s - STEADY_S) / (CREEP_S - STEADY_S)))
+    return STEADY_K_PER_MIN + share * (CREEP_K_PER_MIN - STEADY_K_PER_MIN)
 
-    def _notice(
-        self, kind: Kind, t_s: float, detail: dict[str, JsonValue], findings: list[Finding]
-    ) -> None:
-        self._told[kind] = t_s
-        findings.append(Finding(kind, Change.RAISED, t_s, t_s, (), detail))
 
-    def _unnotice(self, kind: Kind, t_s: float, findings: list[Finding]) -> None:
-        onset_s = self._told.pop(kind)
-        findings.append(
-            Finding(kind, Change.CLEARED, t_s, onset_s, (), {"cause": "clear"}, end_s=t_s)
-        )
+def _until_steady_s(way: Approach, soak_s: float) -> float | None:
+    """Seconds until the slope, getting less, meets what is allowed, which gets more."""
+    late_s = way.until_slow_s(CREEP_K_PER_MIN / 60.0)
+    if late_s is None:
+        return None
+    to_go_s = max(late_s, STEADY_S - LAG_S - soak_s)
+    while soak_s + to_go_s + LAG_S < CREEP_S:
+        allowed = _steady_k_per_min(soak_s + to_go_s + LAG_S)
+        if 60.0 * abs(way.after(to_go_s).rate_k_per_s) <= allowed:
+            break
+        to_go_s += 60.0
+    return to_go_s + LAG_S
+
+
+def _until_soaked_s(way: Approach) -> float | None:
+    """The same from warming up without a target: soak begins once it rises slowly."""
+    soak_s = way.until_slow_s(SOAK_K_PER_MIN / 60.0)
+    if soak_s is None:
+        return None
+    more_s = _until_steady_s(way.after(soak_s), 0.0)
+    return None if more_s is None else soak_s + more_s

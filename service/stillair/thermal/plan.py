@@ -47,7 +47,10 @@ class ThermalContext:
 
 @dataclass(frozen=True, slots=True)
 class SensorView:
-    """The latest good temperature of one sensor, and why it has none now if it hasn't."""
+    """The latest good temperature of one sensor, and why it has none now if it hasn't.
+
+    `fault` is said from the first bad reading on, before it is an event.
+    """
 
     name: str
     place: Place
@@ -58,16 +61,25 @@ class SensorView:
 
 @dataclass(frozen=True, slots=True)
 class ThermalView:
-    """How the air is just now; `soak_forecast_s` is the instant at which it should be ready."""
+    """How the air is just now.
+
+    `soak_forecast_s` is the instant at which it should be warm and steady,
+    `cool_forecast_s` that at which the part may come out; None where nothing
+    can be said. Their uncertainties `_u_s` are expanded (k = 2), in seconds.
+    `phase_since_s` is None while the phase is unknown.
+    """
 
     phase: Phase
-    phase_since_s: float
+    phase_since_s: float | None
     air_c: float | None
     room_c: float | None
     room_estimated: bool
     sensors: tuple[SensorView, ...]
     target_c: float | None
     soak_forecast_s: float | None = None
+    soak_forecast_u_s: float | None = None
+    cool_forecast_s: float | None = None
+    cool_forecast_u_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,117 @@
+"""Too cool after soak, too warm for the material: told late, and with a deadband.
+
+The floor is the target, or where there is none that of the job's material;
+the ceiling is the material's. Neither says anything of danger, so both wait:
+two minutes below, one above.
+"""
+
+from __future__ import annotations
+
+from stillair.model import Change, Detail, Finding, JobPhase, Kind
+from stillair.thermal.materials import material
+from stillair.thermal.plan import ThermalContext
+
+BELOW_K, BELOW_BACK_K, BELOW_S = 3.0, 1.5, 120.0
+WARM_OVER_K, WARM_BACK_K, WARM_S = 0.5, 1.0, 60.0
+AT_WORK = (JobPhase.RUNNING, JobPhase.PAUSED)
+
+
+class Delayed:
+    """A condition with an on-delay, a deadband and an off-delay of the same length."""
+
+    def __init__(self, delay_s: float) -> None:
+        self._delay_s = delay_s
+        self._since_s: float | None = None
+        self.onset_s: float | None = None
+
+    def update(self, t_s: float, on: bool, off: bool) -> Change | None:
+        """RAISED or CLEARED at the second at which it changes."""
+        wanted = off if self.onset_s is not None else on
+        if not wanted:
+            self._since_s = None
+            return None
+        if self._since_s is None:
+            self._since_s = t_s
+        if t_s - self._since_s < self._delay_s:
+            return None
+        since_s, self._since_s = self._since_s, None
+        if self.onset_s is None:
+            self.onset_s = since_s
+            return Change.RAISED
+        return Change.CLEARED
+
+
+class BandWatch:
+    """Tell when the air leaves the band that the part wants."""
+
+    def __init__(self, target_c: float | None, limit_c: float) -> None:
+        self._target_c = target_c
+        self._limit_c = limit_c
+        self._below = Delayed(BELOW_S)
+        self._warm = Delayed(WARM_S)
+        self._floor_c = self._ceiling_c = 0.0  # those that were told
+
+    def tick(
+        self,
+        t_s: float,
+        air_c: float,
+        context: ThermalContext,
+        *,
+        soaked: bool,
+        findings: list[Finding],
+    ) -> None:
+        """Judge at a whole second; `soaked` says that the chamber has been steady since cold."""
+        row = material(context.material)
+        floor_c = self._target_c if self._target_c is not None else (row.floor_c if row else None)
+        ended = context.job in (JobPhase.COOLING, JobPhase.FINISHED)
+        quiet = context.job is JobPhase.PAUSED or ended or not soaked or floor_c is None
+        self._floor_c = floor_c if floor_c is not None else self._floor_c
+        change = self._below.update(
+            t_s,
+            not quiet and air_c < self._floor_c - BELOW_K,
+            quiet or air_c > self._floor_c - BELOW_BACK_K,
+        )
+        bound = {"target_c": self._floor_c}
+        self._tell(Kind.BELOW_TARGET, self._below, change, t_s, air_c, bound, findings)
+        ceiling_c = row.ceiling_c if row else None
+        working = ceiling_c is not None and ceiling_c < self._limit_c and context.job in AT_WORK
+        self._ceiling_c = ceiling_c if ceiling_c is not None else self._ceiling_c
+        change = self._warm.update(
+            t_s,
+            working and air_c > self._ceiling_c + WARM_OVER_K,
+            not working or air_c < self._ceiling_c - WARM_BACK_K,
+        )
+        bound = {"ceiling_c": self._ceiling_c}
+        self._tell(Kind.TOO_WARM, self._warm, change, t_s, air_c, bound, findings)
+
+    def _tell(
+        self,
+        kind: Kind,
+        delayed: Delayed,
+        change: Change | None,
+        t_s: float,
+        air_c: float,
+        bound: dict[str, float],
+        findings: list[Finding],
+    ) -> None:
+        if change is None or delayed.onset_s is None:
+            return
+        onset_s = delayed.onset_s
+        end_s = None
+        if change is Change.CLEARED:
+            delayed.onset_s = None
+            end_s = t_s
+        detail: Detail = {"cause": "clear", "temperature_c": round(air_c, 1), **bound}
+        findings.append(Finding(kind, change, t_s, onset_s, (), detail, end_s=end_s))
+
+
+def notice_raised(told: dict[Kind, float], kind: Kind, t_s: float, detail: Detail) -> Finding:
+    """A thing that a person waited for has come; `told` remembers since when."""
+    told[kind] = t_s
+    return Finding(kind, Change.RAISED, t_s, t_s, (), detail)
+
+
+def notice_cleared(told: dict[Kind, float], kind: Kind, t_s: float) -> Finding:
+    """It is no longer so."""
+    onset_s = told.pop(kind)
+    return Finding(kind, Change.CLEARED, t_s, onset_s, (), {"cause": "clear"}, end_s=t_s)
