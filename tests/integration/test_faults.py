@@ -7,6 +7,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +16,10 @@ import pytest
 
 from kept_things import notice, outcome
 from running import RunningService, wait_until
-from stillair.clock import ManualClock
+from stillair.clock import ManualClock, SystemClock
 from stillair.config import load_chambers
 from stillair.errors import StoreError
-from stillair.model import Kind, Outcome, Timeline
+from stillair.model import Kind, Outcome, StartJob, Timeline
 from stillair.runtime import wiring
 from stillair.runtime.service import COURIER_S, PATIENCE_S, Service
 from stillair.storage.emergency import EmergencyJournal
@@ -258,6 +259,66 @@ def test_a_courier_that_ended_is_told_until_it_runs_again(tmp_path: Path) -> Non
         wait_until(lambda: _alarms(service, Kind.DELIVERY_FAULT), within_s=ENOUGH_S)
         service.task_trouble("courier", False)
         wait_until(service.is_whole, within_s=ENOUGH_S)
+
+
+class SteppedClock(SystemClock):
+    """The machine's clocks, and a hand that sets the one on the wall."""
+
+    by_s = 0.0
+
+    def wall(self) -> datetime:
+        return super().wall() + timedelta(seconds=self.by_s)
+
+
+def test_a_job_keeps_its_readings_when_the_clock_is_set(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clock = SteppedClock()
+    monkeypatch.setattr(wiring, "SystemClock", lambda: clock)
+    service = build(tmp_path, "north", "south")
+    relabelled = threading.Event()
+    whole = service.journal.relabel
+
+    def relabel(timeline: Timeline) -> int:
+        if not relabelled.is_set():
+            relabelled.set()
+            raise StoreError("not just now")
+        return whole(timeline)
+
+    monkeypatch.setattr(service.journal, "relabel", relabel)
+
+    def readings() -> list[object]:
+        try:
+            found = service.job_readings(job, None, None, 2000)["sensors"].get("top", [])
+        except StoreError:  # the archive is just being made
+            return []
+        return [value for value in found if value is not None]
+
+    with running(service):
+        begin = StartJob(t_s=clock.now_s(), by="cox", name="fin boxes")
+        begun = service._chambers["north"].supervisor.submit(begin).result(ENOUGH_S)
+        job = str(begun.created)
+        assert service.writer.flush(ENOUGH_S)
+        wait_until(lambda: len(readings()) >= 3, within_s=ENOUGH_S)
+        before = readings()
+        clock.by_s = 7200.0
+        wait_until(lambda: _steps(service) == {"north", "south"}, within_s=ENOUGH_S)
+        assert relabelled.is_set()
+        wait_until(lambda: _started_ahead(service, job, clock), within_s=ENOUGH_S)
+        wait_until(lambda: len(readings()) >= len(before) + 2, within_s=ENOUGH_S)
+        assert readings()[: len(before)] == before
+
+
+def _steps(service: Service) -> set[str]:
+    """Chambers in whose history a step of the clock stands."""
+    page = service.history.entries(0, 100, "event", kind=Kind.CLOCK_FAULT.value)
+    return {str(entry.body["chamber"]) for entry in page.entries}
+
+
+def _started_ahead(service: Service, job: str, clock: SteppedClock) -> bool:
+    """Whether a job's start has the new clock's label: a minute ago, not two hours."""
+    begun_s, _ = service.history.job_span(job)
+    return clock.wall().timestamp() - begun_s < 60.0
 
 
 def test_450_silent_connections_keep_nobody_out(tmp_path: Path) -> None:

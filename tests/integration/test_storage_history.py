@@ -13,11 +13,12 @@ import pytest
 
 from kept_things import BOOT, CHAMBER, alarm, event, job, note, notice, outcome, over
 from stillair.errors import StoreError
-from stillair.model import Change, JobPhase, Kind, Outcome
+from stillair.model import Change, JobPhase, JsonValue, Kind, Outcome, Timeline
 from stillair.storage.archive import Archive
 from stillair.storage.history import MOST_ITEMS, History
 from stillair.storage.journal import Journal
 from stillair.storage.retention import Retention, RetentionPlan
+from stillair.storage.steps import ZERO_AFTER, ZERO_BEFORE, read_step
 
 NOW = datetime.fromtimestamp(BOOT.epoch_s(1000.0), UTC)
 
@@ -121,6 +122,65 @@ def test_a_job_spans_from_its_start_until_it_has_cooled(journal: Journal, histor
     assert history.job_span(f"{CHAMBER}-1") == (BOOT.epoch_s(50.0), BOOT.epoch_s(900.0))
     with pytest.raises(KeyError):
         history.job_span("never was")
+
+
+@pytest.mark.parametrize("relabelled", [True, False], ids=["relabelled", "not relabelled yet"])
+@pytest.mark.parametrize("step_s", [86_400.0, -86_400.0, 90.0], ids=lambda s: f"{s:+g} s")
+def test_a_jobs_readings_are_found_though_the_clock_was_set_meanwhile(
+    step_s: float, relabelled: bool, journal: Journal, history: History, tmp_path: Path
+) -> None:
+    first = Timeline(BOOT.boot_id, BOOT.wall_at_zero_s - 2 * step_s)
+    second = Timeline(BOOT.boot_id, BOOT.wall_at_zero_s - step_s)
+    archive = Archive.open(tmp_path / "archive.db")
+    for second_s in range(300):
+        # Taken with the labels of the clock as it was: it is set at 100 s and at 200 s.
+        timeline = (first, second, BOOT)[second_s // 100]
+        at_s = timeline.epoch_s(second_s + 0.5)
+        archive.add(CHAMBER, "top" if second_s < 250 else "low", at_s, float(second_s))
+    archive.close()
+    journal.commit(Outcome(CHAMBER, 50.0, jobs=(job(),)), first)
+    for number, (at_s, before, after) in enumerate(
+        [(100.0, first, second), (200.0, second, BOOT)], start=1
+    ):
+        told = event(number, at_s=at_s, kind=Kind.CLOCK_FAULT)
+        zeros: dict[str, JsonValue] = {
+            ZERO_BEFORE: before.wall_at_zero_s,
+            ZERO_AFTER: after.wall_at_zero_s,
+        }
+        journal.commit(Outcome(CHAMBER, at_s, (replace(told, detail=zeros),)), after)
+        if relabelled:
+            journal.relabel(after)
+    labels = BOOT if relabelled else first
+
+    begun_s, over_s = history.job_span(f"{CHAMBER}-1")
+    assert (begun_s, over_s) == (labels.epoch_s(50.0), None)
+    found = history.job_readings(f"{CHAMBER}-1", begun_s, labels.epoch_s(300.0), 2000)
+    wanted = [float(second_s) for second_s in range(50, 300)]
+    assert found["time_s"] == [labels.epoch_s(value + 0.5) for value in wanted]
+    assert found["sensors"] == {
+        "top": [value if value < 250 else None for value in wanted],
+        "low": [value if value >= 250 else None for value in wanted],
+    }
+    rows = history.iter_job_readings(f"{CHAMBER}-1", begun_s, labels.epoch_s(300.0))
+    assert rows.sensors == ("low", "top")
+    assert [low if top is None else top for _, (low, top) in rows.rows] == wanted
+    some = history.job_readings(f"{CHAMBER}-1", labels.epoch_s(90), labels.epoch_s(120), 2000)
+    assert some["sensors"] == {"top": [float(second_s) for second_s in range(90, 120)]}
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        "",
+        "[]",
+        '{"detail":null}',
+        '{"detail":{"reason":"it was set"}}',
+        '{"detail":{"zero_before_s":"x","zero_after_s":1}}',
+        '{"detail":{"zero_before_s":null,"zero_after_s":1}}',
+    ],
+)
+def test_an_event_that_tells_no_step_is_none(body: str) -> None:
+    assert read_step(5.0, body) is None
 
 
 def test_alarms_are_listed_as_they_stand(journal: Journal, history: History) -> None:

@@ -196,6 +196,24 @@ def test_rows_are_relabelled_once_the_clock_is_known(journal: Journal) -> None:
     assert journal.memory(CHAMBER, AFTER_REBOOT).events[0].at_s == -400.0
 
 
+def test_relabelling_leaves_other_boots_and_clocks_alone(journal: Journal) -> None:
+    """Chambers in real time share a boot id and its seconds; a faster one has its own."""
+    faster = Timeline("a faster clock", 1_800_000_000.0)
+    for chamber, timeline in {
+        CHAMBER: Timeline("boot-1", 0.0),
+        "south-bench": Timeline("boot-1", 0.0),
+        "model": faster,
+    }.items():
+        journal.commit(replace(outcome(), chamber=chamber, alarms=(), notices=()), timeline)
+        journal.mark_seen(chamber, timeline, 100.0)
+    assert journal.relabel(BOOT) == 2
+    for chamber in (CHAMBER, "south-bench"):
+        assert journal.memory(chamber, AFTER_REBOOT).last_seen_s == -400.0
+    assert journal.memory("model", faster).last_seen_s == 100.0
+    placed = Timeline("later", 1_800_000_100.0)
+    assert journal.memory("model", placed).last_seen_s == 0.0
+
+
 # --- the outbox ----------------------------------------------------------------------
 
 

@@ -27,8 +27,7 @@ def export_job(folder: Path, job: str, to: Path) -> int:
             begun_s, over_s = history.job_span(job)
         except KeyError:
             raise InputError(f"there is no job {job!r} in {folder}") from None
-        chamber = job.rpartition("-")[0]
-        readings = history.iter_readings(chamber, begun_s, over_s or FAR_FUTURE_S)
+        readings = history.iter_job_readings(job, begun_s, over_s or FAR_FUTURE_S)
         written = 0
 
         def rows() -> Iterator[tuple[float, tuple[float | None, ...]]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import dataclass
 from pathlib import Path
 
 from stillair.clock import Clock
@@ -10,6 +11,19 @@ from stillair.model import Timeline
 
 STEP_S = 0.5  # below this two clocks merely drift; labels stay smooth
 TOLD_STEP_S = 60.0  # a step that makes times of day on the page wrong enough to say so
+
+
+@dataclass(frozen=True, slots=True)
+class ClockStep:
+    """Somebody set the wall clock: how the seconds were labelled before, and are now."""
+
+    before: Timeline
+    after: Timeline
+
+    @property
+    def step_s(self) -> float:
+        """By how much it was set, forward above 0."""
+        return self.after.wall_at_zero_s - self.before.wall_at_zero_s
 
 
 class Labels:
@@ -25,15 +39,16 @@ class Labels:
         with self._lock:
             return self._timeline
 
-    def check(self) -> float | None:
-        """Follow the wall clock; return the step in seconds if it is worth telling."""
+    def check(self) -> ClockStep | None:
+        """Follow the wall clock; return its step if that is worth telling."""
         offset_s = self._offset_s()
         with self._lock:
-            step_s = offset_s - self._timeline.wall_at_zero_s
-            if abs(step_s) < STEP_S:
+            before = self._timeline
+            if abs(offset_s - before.wall_at_zero_s) < STEP_S:
                 return None
-            self._timeline = Timeline(self._timeline.boot_id, offset_s)
-        return step_s if abs(step_s) >= TOLD_STEP_S else None
+            step = ClockStep(before, Timeline(before.boot_id, offset_s))
+            self._timeline = step.after
+        return step if abs(step.step_s) >= TOLD_STEP_S else None
 
     def _offset_s(self) -> float:
         return self._clock.wall().timestamp() - self._clock.now_s()

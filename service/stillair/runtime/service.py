@@ -21,16 +21,18 @@ from stillair.alerts.courier import Courier
 from stillair.alerts.routes import Message
 from stillair.clock import Clock
 from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
-from stillair.model import Command, Kind, Outcome, Timeline, Trouble, WatchMemory
+from stillair.model import Command, JsonValue, Kind, Outcome, Timeline, Trouble, WatchMemory
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.feed import LiveFeed
 from stillair.runtime.keeping import ArchiveLoop
+from stillair.runtime.labels import ClockStep, Labels
 from stillair.runtime.now import chamber_now
 from stillair.runtime.schedule import Housekeeping
 from stillair.storage.history import History
 from stillair.storage.items import Item, alarm_item, label
 from stillair.storage.journal import Entry, Journal
 from stillair.storage.records import Parcel
+from stillair.storage.steps import ZERO_AFTER, ZERO_BEFORE
 from stillair.storage.writer import JournalWriter
 
 log = logging.getLogger(__name__)
@@ -191,17 +193,10 @@ class Service:
     def seen(self, key: str, t_s: float) -> None:
         """A chamber has been watched for another second; never blocks."""
         chamber = self._chambers[key]
-        step_s = chamber.labels.check()
-        if step_s is not None:
-            log.warning("the wall clock was set by %+.0f s", step_s)
-            self._tell_once(Kind.CLOCK_FAULT, "", f"it was set by {step_s:+.0f} s")
-            relabel = threading.Thread(
-                target=self._relabel,
-                args=(chamber.labels.timeline(),),
-                name="relabel",
-                daemon=True,
-            )
-            relabel.start()
+        step = chamber.labels.check()
+        if step is not None:
+            self._tell_step(chamber.labels, step)
+            self.writer.relabel(step.after)
         self._tell_damage()
         self._tell_late(key)
         self.writer.check()
@@ -282,14 +277,19 @@ class Service:
                 self._damage[subject] = found
                 self._tell_once(Kind.STORE_FAULT, f"{subject}, damaged", found)
 
-    def _relabel(self, timeline: Timeline) -> None:
-        """Give what was kept in this boot the labels of the clock as it is now."""
-        try:
-            changed = self.journal.relabel(timeline)
-        except StoreError as error:
-            log.warning("what was kept has the old clock's labels: %s", error)
-        else:
-            log.info("%d entries got the labels of the clock as it is now", changed)
+    def _tell_step(self, labels: Labels, step: ClockStep) -> None:
+        """The wall clock was set, for all chambers that are labelled by it."""
+        log.warning("the wall clock was set by %+.0f s", step.step_s)
+        detail: dict[str, JsonValue] = {
+            "reason": f"it was set by {step.step_s:+.0f} s",
+            ZERO_BEFORE: step.before.wall_at_zero_s,
+            ZERO_AFTER: step.after.wall_at_zero_s,
+        }
+        for chamber in self._chambers.values():
+            if chamber.labels is labels:
+                now_s = chamber.clock.now_s()
+                for active in (True, False):
+                    chamber.supervisor.put(Trouble(Kind.CLOCK_FAULT, now_s, active, detail=detail))
 
     def _hand_on(self) -> None:
         """Give the courier what the journal has not taken in time: alarm first, archive second."""
@@ -405,8 +405,8 @@ class Service:
         if over_s is None:
             chamber = self._chambers[self.chamber(key)]
             over_s = chamber.labels.timeline().epoch_s(chamber.clock.now_s()) + 1.0
-        return self.history.readings(
-            key,
+        return self.history.job_readings(
+            job,
             max(begun_s, start_s) if start_s is not None else begun_s,
             min(over_s, end_s) if end_s is not None else over_s,
             points,

@@ -16,8 +16,8 @@ from sqlalchemy import Select, select
 from sqlmodel import col
 
 from stillair.database import Reader, plain
-from stillair.model import AlarmState, Job, JsonValue, Timeline
-from stillair.storage import items
+from stillair.model import AlarmState, Job, JsonValue, Kind, Timeline
+from stillair.storage import items, steps
 from stillair.storage.archive import Archive
 from stillair.storage.journal import Entry, read_entry
 from stillair.storage.outbox import NoticeRow, micros, read_notice
@@ -28,6 +28,7 @@ from stillair.storage.tables import AlarmRow, JobRow, Ledger, NoticeTable
 log = logging.getLogger(__name__)
 
 MOST_ITEMS = 1_000
+MOST_STEPS = 100  # of one boot's clock; who has more has another trouble
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +75,23 @@ class History:
     def iter_readings(self, chamber: str, start_s: float, end_s: float) -> ReadingRows:
         """All readings, row by row, for an export; see `Readings.rows`."""
         return self._readings.rows(chamber, start_s, end_s)
+
+    def job_readings(
+        self, job_id: str, start_s: float, end_s: float, points: int = 1_000
+    ) -> dict[str, JsonValue]:
+        """Columns for a chart of a stretch of a job, also where the clock was set since.
+
+        Raises `KeyError` if there never was such a job.
+        """
+        row = self._job_row(job_id)
+        return steps.columns(
+            self._readings, row["chamber"], self._spans(row, start_s, end_s), points
+        )
+
+    def iter_job_readings(self, job_id: str, start_s: float, end_s: float) -> ReadingRows:
+        """All readings of a stretch of a job, row by row; otherwise as `job_readings`."""
+        row = self._job_row(job_id)
+        return steps.rows(self._readings, row["chamber"], self._spans(row, start_s, end_s))
 
     # --- the ledger ----------------------------------------------------------
 
@@ -136,11 +154,7 @@ class History:
         None for the end while it isn't over. Raises `KeyError` if there never
         was such a job.
         """
-        query = select(JobRow).where(col(JobRow.id) == plain(job_id))
-        with self._journal.connection("the journal can't be read") as connection:
-            row = connection.execute(query).mappings().first()
-        if row is None:
-            raise KeyError(job_id)
+        row = self._job_row(job_id)
         begun_s = _timeline(row).epoch_s(load(Job, row["body"]).started_s)
         return begun_s, None if row["unfinished"] else row["at_us"] / 1e6
 
@@ -180,6 +194,33 @@ class History:
         return [read_notice(row) for row in reversed(rows)]
 
     # --- inside ------------------------------------------------------------------
+
+    def _job_row(self, job_id: str) -> Any:
+        query = select(JobRow).where(col(JobRow.id) == plain(job_id))
+        with self._journal.connection("the journal can't be read") as connection:
+            row = connection.execute(query).mappings().first()
+        if row is None:
+            raise KeyError(job_id)
+        return row
+
+    def _spans(self, row: Any, start_s: float, end_s: float) -> list[steps.Span]:
+        """The stretch of a job, cut where the clock was set in the boot of its row."""
+        query = (
+            select(col(Ledger.mono_s), col(Ledger.body))
+            .where(
+                col(Ledger.boot_id) == row["boot_id"],
+                col(Ledger.topic) == "event",
+                col(Ledger.kind) == Kind.CLOCK_FAULT.value,
+                col(Ledger.chamber) == row["chamber"],
+            )
+            .order_by(col(Ledger.seq).desc())
+            .limit(2 * MOST_STEPS)
+        )
+        with self._journal.connection("the journal can't be read") as connection:
+            told = connection.execute(query).all()
+        # The event is raised and cleared in one second; either tells it.
+        found = {step for mono_s, body in told if (step := steps.read_step(mono_s, body))}
+        return steps.spans(start_s, end_s, _timeline(row), list(found))
 
     def _page(self, query: Select[Any], number: Any, limit: int, last: bool, read: Any) -> Page:
         limit = _bounded(limit)

@@ -186,6 +186,10 @@ class Journal:
     def relabel(self, timeline: Timeline) -> int:
         """Give all rows of this boot the labels of a clock that is known only now.
 
+        A boot id stands for one timeline: chambers in real time share theirs,
+        one that is played faster has its own. Readings in the archive keep
+        their labels; `storage.steps` finds a job's all the same.
+
         Returns how many rows of the ledger changed. Raises `StoreError`.
         """
         zero_us = micros(timeline.wall_at_zero_s)

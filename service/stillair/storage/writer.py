@@ -89,6 +89,7 @@ class JournalWriter:
         self._busy_since_s: float | None = None  # when the call of the journal under way began
         self._puts = 0
         self._marks: dict[str, tuple[Timeline, float]] = {}
+        self._new_labels: dict[str, Timeline] = {}  # by boot: what it has to be labelled with
         self._next_mark_s = monotonic_s()
         self._spilled: set[str] = set()  # ids of parcels that stand in the emergency journal
         self._only_spilled = False  # some of them are no longer in the queue
@@ -131,6 +132,12 @@ class JournalWriter:
         """Note that the chamber is being watched, as often as one likes; never waits."""
         with self._wake:
             self._marks[chamber] = (timeline, t_s)
+
+    def relabel(self, timeline: Timeline) -> None:
+        """Have all rows of the boot labelled anew, after what waits; never waits."""
+        with self._wake:
+            self._new_labels[timeline.boot_id] = timeline
+            self._wake.notify_all()
 
     def check(self) -> None:
         """Tell when the journal doesn't answer, and have spilled what waits; never blocks.
@@ -209,7 +216,9 @@ class JournalWriter:
             self._put_s.extendleft([self._monotonic_s()] * len(left))
 
     def _has_to_act(self) -> bool:
-        return bool(self._queue) or self._stopping or self._hurry or self._trouble
+        return (
+            bool(self._queue or self._new_labels) or self._stopping or self._hurry or self._trouble
+        )
 
     def _until_mark_s(self) -> float:
         return max(0.0, self._next_mark_s - self._monotonic_s())
@@ -218,6 +227,7 @@ class JournalWriter:
         """Do what is due; False if the journal refused."""
         try:
             self._bring_in()
+            self._label_anew()
             self._mark(stopping)
             self._empty_emergency()
         except StoreError as error:
@@ -305,6 +315,17 @@ class JournalWriter:
         entries = [entry for each in kept for entry in each]
         if entries:
             self._call(lambda: self._on_entries(entries))
+
+    def _label_anew(self) -> None:
+        with self._wake:
+            wanted = list(self._new_labels.values())
+        for timeline in wanted:
+            with self._timed():
+                changed = self._journal.relabel(timeline)
+            log.info("%d entries got the labels of the clock as it is now", changed)
+            with self._wake:
+                if self._new_labels.get(timeline.boot_id) is timeline:
+                    del self._new_labels[timeline.boot_id]
 
     def _mark(self, stopping: bool) -> None:
         if not stopping and self._monotonic_s() < self._next_mark_s:
