@@ -32,6 +32,7 @@ class SimulatedMachine:
         self._world = world
         self._job: str | None = None
         self._expects_job = False
+        self._height_mm: float | None = None  # told before the job was begun here
 
     def commands(self, t_s: float, view: WatchView) -> Sequence[Command]:
         """What the machine says in this second, given how the chamber is."""
@@ -40,6 +41,9 @@ class SimulatedMachine:
             self._job = job.id
         self._expects_job = False
         said: list[Command] = []
+        if self._job is not None and self._height_mm is not None:
+            said.append(ReportHeight(t_s=t_s, by=BY, job=self._job, height_mm=self._height_mm))
+        self._height_mm = None
         for mark in self._world.marks():
             if mark.kind == "start":
                 if job is not None and job.state in (JobPhase.RUNNING, JobPhase.PAUSED):
@@ -55,7 +59,8 @@ class SimulatedMachine:
                 )
                 self._expects_job = True
             elif self._job is None:
-                continue
+                if mark.kind == "progress":
+                    self._height_mm = mark.height_mm
             elif mark.kind == "progress":
                 said.append(ReportHeight(t_s=t_s, by=BY, job=self._job, height_mm=mark.height_mm))
             elif mark.kind == "pause":
