@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import math
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import suppress
@@ -45,6 +46,8 @@ PATIENCE_S = 2.0  # a message not stored by then goes out all the same
 ON_TIME_S = 5.0  # a loop that has not come round for so long is stuck
 SOUNDER_S = 10.0  # the same for a call of the sounder's output, which may not block
 COURIER_S = 60.0  # and for the courier, which comes round within 7 s
+# Where nothing can be written each telling is one more loss, and must not tell itself.
+DAMAGE_EVERY_S = 600.0
 A_PART_FAILS = "a part of the service fails: its log says which"
 
 
@@ -89,7 +92,7 @@ class Service:
         self._chambers: dict[str, Chamber] = {}
         self._lock = threading.RLock()  # `put` may tell within `keep` what it had to drop
         self._troubles: dict[tuple[Kind, str], str] = {}
-        self._damage: dict[str, str] = {}  # what has been told of it
+        self._damage: dict[str, tuple[str, float]] = {}  # what has been told of it, and when
         self._late: set[str] = set()  # what has been told not to come round
         self._ended: set[str] = set()  # tasks that had to be begun again
         self._unkept: dict[str, tuple[float, Message]] = {}  # messages not known to be stored
@@ -273,9 +276,15 @@ class Service:
             ("readings", _count(self.archive.lost, "readings could not be kept")),
             ("history", _count(self.history.damaged, "rows of readings are damaged")),
         ):
-            if found is not None and self._damage.get(subject) != found:
-                self._damage[subject] = found
-                self._tell_once(Kind.STORE_FAULT, f"{subject}, damaged", found)
+            if found is None:
+                continue
+            with self._lock:
+                told, told_s = self._damage.get(subject, ("", -math.inf))
+                now_s = self._clock.now_s()
+                if found == told or now_s - told_s < DAMAGE_EVERY_S:
+                    continue
+                self._damage[subject] = (found, now_s)
+            self._tell_once(Kind.STORE_FAULT, f"{subject}, damaged", found)
 
     def _tell_step(self, labels: Labels, step: ClockStep) -> None:
         """The wall clock was set, for all chambers that are labelled by it."""
