@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import pytest
@@ -160,3 +161,41 @@ def test_two_readings_at_one_time_are_one() -> None:
     health.take(Reading("s", 1.0, 99.0))
     health.take(Reading("s", 0.5, 99.0))
     assert health.tick(1.0) == 25.0
+
+
+def test_a_single_sensor_that_stops_dead_while_warming_is_stuck() -> None:
+    def moving(t_s: int) -> float:
+        return round((25.0 + t_s * 0.02) * 16.0) / 16.0
+
+    (told,) = faults(run(lambda t: moving(min(t, 350))))
+    assert told[:3] == ("s0", "raised", "stuck")
+    assert told[3] <= 350 + 180
+
+
+@pytest.mark.parametrize("tau_s", [60.0, 200.0, 900.0])
+@pytest.mark.parametrize("rise_k", [4.0, 15.0, 40.0])
+def test_a_single_sensor_that_comes_to_rest_is_not_stuck(tau_s: float, rise_k: float) -> None:
+    def resting(t_s: int) -> float:
+        return round((25.0 + rise_k * (1.0 - math.exp(-t_s / tau_s))) * 16.0) / 16.0
+
+    assert faults(run(resting, until_s=3600)) == []
+
+
+def test_a_stuck_sensor_that_moves_again_is_good_again() -> None:
+    def moving(t_s: int) -> float:
+        return 25.0 + max(0, t_s - 300) * 0.02
+
+    found = run(moving, lambda t: moving(min(t, 350) if t < 700 else t), until_s=900)
+    assert [f[1:3] for f in faults(found)] == [("raised", "stuck"), ("cleared", "stuck")]
+
+
+@pytest.mark.parametrize("step_s", [0.1, 0.25, 1.0])
+def test_a_spike_of_two_seconds_is_nothing_however_often_it_is_read(step_s: float) -> None:
+    watch = ThermalWatch(ThermalPlan((SensorPlan("top", Place.CHAMBER),)))
+    found: list[Finding] = []
+    for index in range(int(300 / step_s)):
+        t_s = index * step_s
+        watch.take(Reading("top", t_s, 70.0 if 200.0 <= t_s < 201.9 else 25.0))
+        if t_s == int(t_s):
+            found.extend(watch.tick(t_s, ThermalContext()).findings)
+    assert found == []

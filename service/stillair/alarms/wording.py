@@ -219,6 +219,15 @@ _HOT_PLACES: Mapping[str, Words] = {
     ),
 }
 
+# A sensor that reads, but not as it did beside the others.
+_APART = Words(
+    "Sensor fault",
+    "{Who} no longer agrees with the others",
+    "{Who} did not agree with the others",
+    "Hold the sensors against each other, and see whether each sits where it should.",
+)
+_APART_FAULTS = frozenset({"drift", "swapped"})
+
 
 @dataclass(frozen=True, slots=True)
 class Message:
@@ -303,6 +312,8 @@ def _words(change: EventChange) -> Words:
     is_sounder = change.kind is Kind.DELIVERY_FAULT and change.subject.startswith("sounder")
     if is_sounder:
         return _SOUNDER
+    if change.kind is Kind.SENSOR_FAULT and change.detail.get("fault") in _APART_FAULTS:
+        return _APART
     if change.kind is Kind.OVER_TEMPERATURE:
         return _HOT_PLACES.get(str(change.detail.get("place")), WORDS[change.kind])
     return WORDS[change.kind]

@@ -12,7 +12,10 @@ none, and the reason for which it can't be trusted. What is refused:
 - below -55 degrees (DS18B20 datasheet, range) or above 1,370 (type K, IEC 60584-1);
 - a spike: a jump that isn't confirmed by three readings in a row;
 - silence of more than 30 s and three usual intervals;
-- a value that stays exactly the same while the air moves at the others.
+- a value that stays exactly the same while the air moves: at the others; or, of
+  a sensor that was moving, though air can't stand still so soon. Cut off from
+  all heat the air's rate dies down within a minute at the fastest (`LULL_S`),
+  so from a rate v it goes on by v times that.
 
 The fire path (`heat`) doesn't ask here; it has its own, shorter confirmation.
 """
@@ -23,7 +26,7 @@ from collections import deque
 from dataclasses import dataclass
 
 from stillair.errors import ReadingFault
-from stillair.model import Reading
+from stillair.model import Place, Reading
 from stillair.thermal.plan import SensorPlan
 
 POWER_ON_C = 85.0
@@ -37,6 +40,7 @@ USUAL_INTERVALS = 3
 JUMP_K = 4.0
 JUMP_K_PER_S = 1.0
 JUMP_MOVES = 4.0
+JUMP_S = 2.0  # a jump is believed after three readings, and no sooner than this
 SPIKES = 3  # within NERVOUS_S are a fault
 GOOD_FOR_S = 30.0  # a fault is over after this long without one
 INTERMITTENT = "intermittent"
@@ -44,6 +48,9 @@ JUMPS = "jumps"
 STUCK_S = 120.0
 STUCK_MOVED_K = 0.8
 STUCK_STEPS = 4  # the others must have moved by so many of its own steps
+LULL_S = 45.0
+LULL_K, LULL_STEPS = 0.45, 6  # what it must have gone on by, itself
+TREND_S = 60.0
 
 WORDS = {
     ReadingFault.NOT_CONVERTED: "shows its power-on value, not a temperature",
@@ -60,11 +67,15 @@ WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class SensorTrouble:
-    """Why a sensor can't be trusted: a word for programs, a clause for people, since when."""
+    """Why a sensor can't be trusted: a word for programs, a clause for people, since when.
+
+    `sensors` names all concerned, where that isn't the sensor alone.
+    """
 
     word: str
     reason: str
     since_s: float
+    sensors: tuple[str, ...] = ()
 
 
 def is_placeholder(temperature_c: float, correction_k: float, last_c: float | None) -> bool:
@@ -92,7 +103,8 @@ class SensorHealth:
         self._count = 0
         self._skip = 0  # readings still to be refused after a fault
         self._held: list[tuple[float, float]] = []
-        self._jump: list[float] = []
+        self._jump: deque[float] = deque(maxlen=3)
+        self._jump_s = 0.0
         self._bad: ReadingFault | None = None  # the last reading was bad in this way
         self._bad_reason = ""
         self._bad_since_s = 0.0
@@ -104,6 +116,8 @@ class SensorHealth:
         self._others_high_c = 0.0
         self._others_count = 0
         self._stuck = False
+        self._lull = False
+        self._trend: deque[tuple[float, float]] = deque(maxlen=16)  # time, value, every 5 s
         self._raw_c = 0.0
         self._move_k = 0.0  # how far its readings usually move
 
@@ -152,6 +166,7 @@ class SensorHealth:
             self._started_s = t_s
         sample_c = self._sum / self._count if self._count else None
         self._sum, self._count = 0.0, 0
+        self._look_for_lull(t_s)
         found = self._trouble_now(t_s)
         if found is not None:
             if self.trouble is None or found.word not in (self.trouble.word, INTERMITTENT):
@@ -163,13 +178,13 @@ class SensorHealth:
             and t_s - self._good_since_s >= GOOD_FOR_S
         ):
             self.trouble = None
-        return None if self._stuck else sample_c
+        return None if self._stuck or self._lull else sample_c
 
     def compare(self, t_s: float, others_c: float | None, count: int) -> None:
         """Look at the mean of the other good sensors of the same air, to find a stuck one."""
         if others_c is None or count != self._others_count or self.last_s is None:
             self._others_count = count
-            self._restart_stuck(t_s, others_c)
+            self._restart_stuck(others_c)
             return
         self._others_low_c = min(self._others_low_c, others_c)
         self._others_high_c = max(self._others_high_c, others_c)
@@ -216,13 +231,16 @@ class SensorHealth:
             if step_k > allowed_k and not self._confirmed(t_s, value_c):
                 return
             if self._jump:
-                if len(self._jump) < 3:
+                if len(self._jump) < 3 or t_s - self._jump_s < JUMP_S:
                     self._spikes_s.append(t_s)
                 self._jump.clear()
             if step_k > 1e-3:
                 self.step_k = min(self.step_k, step_k)
                 self._same_since_s = t_s
                 self._others_count = -1
+                self._stuck = self._lull = False
+                if not self._trend or t_s - self._trend[-1][0] >= TREND_S / 12.0:
+                    self._trend.append((t_s, value_c))
         else:
             self._same_since_s = t_s
             self._raw_c = value_c
@@ -236,8 +254,10 @@ class SensorHealth:
         if self._jump and (self._jump[-1] > self.last_c) != (value_c > self.last_c):
             self._spikes_s.append(t_s)
             self._jump.clear()
+        if not self._jump:
+            self._jump_s = t_s
         self._jump.append(value_c)
-        return len(self._jump) >= 3
+        return len(self._jump) >= 3 and t_s - self._jump_s >= JUMP_S
 
     # --- the state ---------------------------------------------------------
 
@@ -258,7 +278,7 @@ class SensorHealth:
         if len(self._spikes_s) == SPIKES and t_s - self._spikes_s[0] <= NERVOUS_S:
             self._good_since_s = self._spikes_s[-1]
             return SensorTrouble(JUMPS, "its readings jump about", self._spikes_s[0])
-        if self._stuck:
+        if self._stuck or self._lull:
             self._good_since_s = None
             return SensorTrouble(
                 "stuck", "always shows the same while the air moves", self._same_since_s
@@ -267,9 +287,23 @@ class SensorHealth:
             self._good_since_s = t_s
         return None
 
-    def _restart_stuck(self, t_s: float, others_c: float | None) -> None:
+    def _look_for_lull(self, t_s: float) -> None:
+        """Whether it stands still so suddenly as air never does."""
+        lull_s = t_s - self._same_since_s
+        if lull_s < STUCK_S or self._lull or self.last_c is None:
+            return
+        if self._heard_s is None or t_s - self._heard_s > USUAL_INTERVALS * self.usual_s:
+            return  # it says nothing; that is another fault
+        if lull_s > STUCK_S + 10.0 or self.plan.place is not Place.CHAMBER:
+            return
+        past = [(s, c) for s, c in self._trend if s <= self._same_since_s - 0.6 * TREND_S]
+        if not past or past[-1][0] < self._same_since_s - 2.0 * TREND_S:
+            return
+        then_s, then_c = past[-1]
+        rate_k_per_s = abs(self.last_c - then_c) / (self._same_since_s - then_s)
+        self._lull = rate_k_per_s * LULL_S >= max(LULL_K, LULL_STEPS * min(self.step_k, 1.0))
+
+    def _restart_stuck(self, others_c: float | None) -> None:
         if others_c is not None:
             self._others_low_c = self._others_high_c = others_c
-        else:
-            self._same_since_s = t_s
         self._stuck = False

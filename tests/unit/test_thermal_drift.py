@@ -1,0 +1,180 @@
+"""Sensors held against their neighbours: drift, changed places, and all that isn't either."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Callable
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from stillair.thermal.drift import DriftWatch, PlaceWatch
+
+ROOM_C = 20.0
+Off = Callable[[float], float]
+HOUR = 3600.0
+
+
+def nothing(_: float) -> float:
+    return 0.0
+
+
+def watched(*offs: Off, hours: float = 8.0, excess: Off = lambda _: 30.0) -> float | None:
+    """After how many hours drift is told; sensor n stands n K above the mean air, plus `offs`."""
+    noise = random.Random(5)
+    names = [f"s{n}" for n in range(len(offs))]
+    watch = DriftWatch(names)
+    for minute in range(int(hours * 60)):
+        t_s = 60.0 * minute
+        x = excess(t_s)
+        values = {
+            name: ROOM_C + x * (1.0 + n / 30.0) + off(t_s) + noise.gauss(0.0, 0.02)
+            for n, (name, off) in enumerate(zip(names, offs, strict=True))
+        }
+        watch.push(t_s, values, ROOM_C)
+        if watch.drifted is not None:
+            return t_s / HOUR
+    return None
+
+
+def ramp(k_per_h: float) -> Off:
+    return lambda t_s: k_per_h * t_s / HOUR
+
+
+def fan(t_s: float) -> float:
+    return -1.5 if int(t_s / 2400.0) % 2 else 0.0
+
+
+@pytest.mark.parametrize(
+    ("offs", "least_h", "most_h"),
+    [
+        pytest.param((ramp(1 / 6), nothing, nothing), 4.0, 6.0, id="1 K in 6 h, of three"),
+        pytest.param((nothing, nothing, nothing, ramp(-0.4)), 1.8, 3.0, id="0.4 K/h down, of four"),
+        pytest.param((nothing, ramp(1 / 6)), 4.0, 6.0, id="1 K in 6 h, of two"),
+        pytest.param((nothing, ramp(0.4)), 2.9, 3.5, id="0.4 K/h, of two: three hours at least"),
+    ],
+)
+def test_drift_is_told_within_hours(offs: tuple[Off, ...], least_h: float, most_h: float) -> None:
+    told_h = watched(*offs)
+    assert told_h is not None and least_h <= told_h <= most_h
+
+
+@pytest.mark.parametrize(
+    "offs",
+    [
+        pytest.param((nothing, nothing, nothing), id="nothing"),
+        pytest.param((fan, nothing), id="a part fan"),
+        pytest.param((fan, nothing, nothing), id="a part fan, of three"),
+        pytest.param((lambda t: 2.0 if t > 9000 else 0.0, nothing), id="a bed's step"),
+        pytest.param(
+            (lambda t: 3.0 * (1.0 - math.exp(-t / 4000.0)), nothing), id="a box that creeps"
+        ),
+        pytest.param((ramp(0.3), nothing, ramp(-0.3)), id="layers that come apart at all sensors"),
+        pytest.param((ramp(2.0), nothing, nothing), id="2 K/h: no ageing"),
+    ],
+)
+def test_what_is_no_drift(offs: tuple[Off, ...]) -> None:
+    assert watched(*offs) is None
+
+
+def test_differences_may_grow_with_the_excess() -> None:
+    """The room cools by 10 K through the night: all differences grow by a third."""
+    assert watched(nothing, nothing, hours=8.0, excess=lambda t: 30.0 + 10.0 * t / 28800.0) is None
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(10, 470), st.floats(-3.0, 3.0)), max_size=8),
+    st.floats(0.0, 2.0),
+    st.floats(900.0, 9000.0),
+)
+def test_steps_and_swings_are_no_drift(
+    steps: list[tuple[int, float]], swing_k: float, period_s: float
+) -> None:
+    """Whatever fan and bed do at their times, and whatever swings."""
+
+    def off(t_s: float) -> float:
+        moved = sum(k for minute, k in steps if t_s >= 60.0 * minute and abs(k) > 0.6)
+        return moved + swing_k * math.sin(math.tau * t_s / period_s)
+
+    assert watched(off, nothing) is None
+
+
+def test_a_new_start_forgets_what_was() -> None:
+    watch = DriftWatch(["a", "b"])
+    for minute in range(400):
+        watch.push(60.0 * minute, {"a": 50.0 + minute * 0.005, "b": 50.0}, ROOM_C)
+    assert watch.drifted is not None
+    watch.restart()
+    assert watch.drifted is None
+
+
+def test_one_sensor_has_no_neighbours() -> None:
+    assert not DriftWatch(["a"]).push(0.0, {"a": 50.0}, ROOM_C)
+
+
+# --- places -------------------------------------------------------------------------
+
+
+def minutes(watch: PlaceWatch, *rows: dict[str, float]) -> None:
+    for minute, row in enumerate(rows):
+        watch.push(60.0 * minute, row)
+
+
+@pytest.mark.parametrize(
+    ("after", "swapped"),
+    [
+        pytest.param({"top": 44.1, "low": 52.0, "bed": 90.0}, ("top", "low"), id="top and low"),
+        pytest.param({"top": 90.2, "low": 44.0, "bed": 52.0}, ("top", "bed"), id="top and bed"),
+        pytest.param({"top": 47.9, "low": 47.8, "bed": 90.0}, None, id="a fan mixes the air"),
+        pytest.param({"top": 44.0, "low": 42.0, "bed": 90.0}, None, id="a door"),
+        pytest.param({"top": 52.1, "low": 44.0, "bed": 60.0}, None, id="the bed cools"),
+    ],
+)
+def test_changed_places_within_two_minutes(
+    after: dict[str, float], swapped: tuple[str, str] | None
+) -> None:
+    before = {"top": 52.0, "low": 44.0, "bed": 90.0}
+    watch = PlaceWatch(["top", "low", "bed"], ["top", "low"])
+    minutes(watch, before, before, before, before | {"top": 48.0}, after, after)
+    assert (watch.swapped.sensors if watch.swapped else None) == swapped
+
+
+def test_places_changed_back_are_right_again() -> None:
+    watch = PlaceWatch(["top", "low"], ["top", "low"])
+    right, wrong = {"top": 52.0, "low": 44.0}, {"top": 44.0, "low": 52.0}
+    minutes(watch, right, right, right, wrong, wrong, wrong)
+    assert watch.swapped is not None
+    for minute, row in enumerate([wrong, wrong, right, right, right], start=6):
+        watch.push(60.0 * minute, row)
+    assert watch.swapped is None
+
+
+@pytest.mark.parametrize(
+    ("next_job", "swapped"),
+    [
+        pytest.param({"top": 45.0, "low": 51.0}, True, id="the other way round"),
+        pytest.param({"top": 49.0, "low": 47.0}, False, id="less far apart"),
+        pytest.param({"top": 47.6, "low": 48.4}, False, id="mixed, and a little turned"),
+    ],
+)
+def test_order_turned_round_after_the_chamber_was_cold(
+    next_job: dict[str, float], swapped: bool
+) -> None:
+    watch = PlaceWatch(["top", "low"], ["top", "low"])
+    for block in range(6):
+        watch.settled(600.0 * block, {"top": 52.0, "low": 45.0}, 28.0)
+    watch.cold()
+    for block in range(30, 36):
+        watch.settled(600.0 * block, next_job, 28.0)
+    assert (watch.swapped is not None) is swapped
+
+
+def test_order_may_turn_within_a_job() -> None:
+    watch = PlaceWatch(["top", "low"], ["top", "low"])
+    for block in range(20):
+        high, low = (52.0, 45.0) if block < 10 else (45.0, 52.0)
+        watch.settled(600.0 * block, {"top": high, "low": low}, 28.0)
+    assert watch.swapped is None
