@@ -107,6 +107,9 @@ class AirTrack:
         self.now_c = 0.0
         self.seconds = 0  # of unbroken past
         self.noise_k = 0.05
+        self.step_k = 1.0  # the sensor's resolution
+        self.usual_s = 1.0
+        self.fresh = False  # whether this second brought a sample
         self.span_s = 10
         self.fall_k = self.kink_k = self.kink_30_k = self.trend_k_per_s = 0.0
         self._sums = [0.0] * RING_S
@@ -117,6 +120,8 @@ class AirTrack:
 
     def push(self, value_c: float | None, usual_s: float) -> None:
         """Take the sample of this second; None holds the last one for a while, then breaks off."""
+        self.fresh = value_c is not None
+        self.usual_s = usual_s
         if value_c is None:
             self._held_s += 1
             if not self.seconds or self._held_s > max(10.0, 3.0 * usual_s):
@@ -128,6 +133,8 @@ class AirTrack:
                 step_k = abs(value_c - self.now_c)
                 if step_k < 2.0:
                     self.noise_k += 0.02 * (step_k - self.noise_k)
+                if 1e-3 < step_k < self.step_k:
+                    self.step_k = step_k
             self._held_s = 0
             self.now_c = value_c
         at = self._at

@@ -11,11 +11,11 @@ from __future__ import annotations
 
 from stillair.model import Change, Finding, JobPhase, Kind, Place, Priority, Reading
 from stillair.thermal.air import BLEND_S, AirTrack, RoomEstimate
+from stillair.thermal.balance import Balance, BalanceMemory
 from stillair.thermal.drops import DropWatch
 from stillair.thermal.health import JUMPS, SensorHealth, SensorTrouble
 from stillair.thermal.heat import HeatPath
 from stillair.thermal.heating import HeatingWatch
-from stillair.thermal.neighbours import NeighbourWatch
 from stillair.thermal.phases import PhaseWatch
 from stillair.thermal.plan import (
     SensorView,
@@ -32,10 +32,11 @@ LONGEST_STEP_S = 30.0  # after a longer pause of the watch itself the past is no
 class ThermalWatch:
     """Watch the temperatures of one chamber.
 
-    `take` any reading at any time, `tick` once at every whole second.
+    `take` any reading at any time, `tick` once at every whole second. `balance`
+    is what `memory` gave at an earlier job's end.
     """
 
-    def __init__(self, plan: ThermalPlan) -> None:
+    def __init__(self, plan: ThermalPlan, balance: BalanceMemory | None = None) -> None:
         self._plan = plan
         self._heat = HeatPath(plan)
         self._sensors = {sensor.name: SensorHealth(sensor) for sensor in plan.sensors}
@@ -45,11 +46,10 @@ class ThermalWatch:
             if health.plan.place is Place.CHAMBER
         ]
         self._room = RoomEstimate()
-        self._drops = DropWatch()
+        self._balance = Balance(balance)
+        self._drops = DropWatch(self._balance)
         self._heating = HeatingWatch(plan.target_c)
         self._phases = PhaseWatch(plan.target_c, plan.limit_c)
-        air = [track.name for _, track in self._air]
-        self._neighbours = NeighbourWatch(air, [n for n in self._sensors if n not in air])
         self._faults: dict[str, tuple[SensorTrouble, Priority | None]] = {}
         self._ticked_s: float | None = None
 
@@ -105,20 +105,11 @@ class ThermalWatch:
                 unheated=self._heating.standing,
             )
         )
-        others_c = {
-            name: health.last_c
-            for name, health in self._sensors.items()
-            if health.plan.place is not Place.CHAMBER and health.good and health.last_c is not None
-        }
-        self._neighbours.tick(
-            t_s,
-            tracks,
-            others_c,
-            room_c,
-            self._phases.phase,
-            disturbed=cold_air or self._heating.standing or not calm,
-        )
         return ThermalResult(tuple(findings), tuple(signs))
+
+    def memory(self) -> BalanceMemory:
+        """What has been learned of the chamber's heat balance, to be kept between jobs."""
+        return self._balance.memory()
 
     def view(self) -> ThermalView:
         """How the air is just now, for pages."""
@@ -172,28 +163,24 @@ class ThermalWatch:
 
     def _tell_faults(self, t_s: float, *, calm: bool) -> list[Finding]:
         """One event per sensor that can't be trusted; the last good one of the air is urgent."""
-        apart = self._neighbours.troubles
-        if not (self._faults or apart) and all(h.trouble is None for h in self._sensors.values()):
+        if not self._faults and all(h.trouble is None for h in self._sensors.values()):
             return []
         findings: list[Finding] = []
         blind = bool(self._air) and all(health.trouble is not None for health, _ in self._air)
         for name, health in self._sensors.items():
             known = self._faults.get(name)
-            trouble = health.trouble or apart.get(name)
+            trouble = health.trouble
             if trouble is None:
                 if known is not None:
                     del self._faults[name]
-                    good_s = t_s
-                    if not known[0].sensors:  # its own fault, not that it differs from others
-                        good_s = health.ended_s if health.ended_s is not None else t_s
-                        self._neighbours.restart()
+                    good_s = health.ended_s if health.ended_s is not None else t_s
                     findings.append(
                         _fault(name, Change.CLEARED, t_s, known[0], known[1], end_s=good_s)
                     )
                 continue
             if known is None and trouble.word == JUMPS and not calm:
                 continue  # in the heat of a fire the air itself jumps about
-            urgent = blind and health.plan.place is Place.CHAMBER and health.trouble is not None
+            urgent = blind and health.plan.place is Place.CHAMBER
             priority = Priority.HIGH if urgent else Priority.MEDIUM
             if known is None or known[0].word != trouble.word or (urgent and known[1] != priority):
                 self._faults[name] = (trouble, priority)
@@ -223,7 +210,7 @@ def _fault(
         change,
         t_s,
         trouble.since_s,
-        trouble.sensors or (name,),
+        (name,),
         {"cause": "clear", "reason": trouble.reason, "fault": trouble.word},
         end_s=None if end_s is None else max(trouble.since_s, min(end_s, t_s)),
         subject=name,

@@ -4,14 +4,20 @@ A fall is suspected where the last 10 s (or, for slow sensors and small gaps,
 30 s) fall below what the minute before foretold, by more than noise, by half
 a degree, and by a share of the excess over the room; two seconds running, by
 two sensors, or longer by one. Sensors that rise at the same time speak for
-air being mixed (a fan), not lost. `causes` decides what it is: a clear door
-is told at once, anything else only when a sensor gets colder than it has been
-for 20 minutes, which leaves out what thermostats and fans do every time. For
+air being mixed (a fan), not lost. `hypotheses` weighs what it is, through the
+lags that `balance` has learned: a door well ahead of lost heat is told at once,
+anything else only when a sensor gets colder than it has been for 20 minutes,
+which leaves out what thermostats and fans do every time. For
 two and a half minutes the kind may still be revised.
 
 The end is a kink the other way: the air comes back by a part of what it had
-lost, faster than it would creep. Onset and end are where the curve bends (see
-`bends`), less the 2 s that air stays at a sensor before new air is there.
+lost, faster than it would creep; it is dated where the curve bends (see
+`bends`), less the 2 s that air stays at a sensor before new air is there. The
+onset is the fitted one. `lead` says how far, in log-likelihood, the cause is
+before the next; `air_changes_per_h` the exchange that explains the fall;
+`degree_minutes` what the worst sensor lost against the expectation;
+`recovery_s`, with the end, how long after it nine tenths will be back, if it
+goes on as it has come back so far.
 """
 
 from __future__ import annotations
@@ -21,18 +27,25 @@ from collections.abc import Sequence
 
 from stillair.model import Change, Finding, JsonValue, Kind
 from stillair.thermal.air import AirTrack
+from stillair.thermal.balance import Balance
 from stillair.thermal.bends import began_ago_s, came_back_ago_s
-from stillair.thermal.causes import CLEAR_LEAD, Evidence, scores, told
 from stillair.thermal.falls import (
+    KINDS,
     Fall,
     Share,
     figures,
-    going_on,
     leaves_band,
     only_mixes,
     rate_per_min,
+    recovery_s,
+    told,
 )
+from stillair.thermal.hypotheses import CLEAR_LEAD, Cause, Subject, Verdict, weigh
 
+AROUND_S = (-7, -4, -2, -1, 0, 1, 2, 4, 8, 14)
+LEARN_AGE_S, LEARN_GAIN, LEARN_PER_S = 50.0, 12.0, 0.12
+DOOR_LEAD = 1.0
+SEE_S = 60.0
 LEAST_K = 0.5
 LEAST_30_K = 0.9
 NOISES = 6.0
@@ -42,7 +55,6 @@ LEAST_EXCESS_K = 4.0  # nearer to the room nothing can be told
 MIXING = 0.3  # risers above this share of the fallers mean mixing
 DEAD_S = 2.0
 SHARPER = 1.8
-USUAL_MOST_PER_MIN = 0.35
 HABIT_S = 180.0
 GOING_ON_S = 40.0
 YOUNG_S = 75.0
@@ -66,13 +78,13 @@ SHUT_S = 60.0  # after a switch said shut, slow sensors still fall
 class DropWatch:
     """Find doors and drafts in the tracks of the chamber's sensors."""
 
-    def __init__(self) -> None:
+    def __init__(self, balance: Balance | None = None) -> None:
+        self._balance = balance or Balance()
         self._fall: Fall | None = None
         self._suspected: Fall | None = None
         self._switch_s: float | None = None  # since when the switch has said open
         self._suspect = 0  # seconds running
-        self._usual_per_min = 0.0
-        self._look_from_s = -math.inf
+        self._look_from_s = self._see_s = -math.inf
 
     @property
     def standing(self) -> bool:
@@ -108,8 +120,15 @@ class DropWatch:
             if self._switch_s is None and t_s >= self._look_from_s and calm:
                 if self._suspected is None:
                     self._look(t_s, tracks, room_c)
+                    if t_s >= self._see_s:  # a fall would look like noise
+                        self._see_s = t_s + SEE_S
+                        for track in tracks:
+                            self._balance.sensor(track.name).see(track.step_k, track.noise_k)
+                        self._balance.compare({t.name: t.now_c - room_c for t in tracks}, SEE_S)
                 if self._suspected is not None:
-                    self._weigh(t_s, self._suspected, tracks, door_open is None, unheated, findings)
+                    self._weigh(
+                        t_s, self._suspected, tracks, room_c, door_open is None, unheated, findings
+                    )
             else:
                 self._suspected = None
         else:
@@ -174,6 +193,7 @@ class DropWatch:
         t_s: float,
         fall: Fall,
         tracks: Sequence[AirTrack],
+        room_c: float,
         door_possible: bool,
         unheated: bool,
         findings: list[Finding],
@@ -193,25 +213,32 @@ class DropWatch:
             self._suspected = None
             self._suspect = 0
             if alive and worst.now_k < 0.5 * worst.drop_k:
-                self._learn_rate(fall)
+                self._balance.learn_loss(rate_per_min(fall))
             return
         if max(s.track.kink_k for s in alive) >= SHARPER * max(fall.kink_k, LEAST_K):
             self._suspected = None  # something sharper has begun: measure that
             return
-        kinds = self._judge(t_s, fall, door_possible)
-        best = next(iter(kinds))
-        if best is Kind.HEAT_LOST:
+        verdict = self._judge(t_s, fall, room_c, door_possible)
+        if verdict is None or verdict.best not in (Cause.DOOR, Cause.DRAFT):
             return
-        clear = told(kinds, best, sure=True)["cause"] == "clear"
-        if not (best is Kind.DOOR_OPEN and clear):
+        best, scores = verdict.best, verdict.scores
+        over_loss = scores[best] - scores[Cause.HEAT_LOST]
+        # Air that stops rising bends as much as air that falls, but loses nothing.
+        climb_k = max(0.0, worst.slope_k_per_s) * age_s
+        plain = (
+            best is Cause.DOOR
+            and over_loss >= CLEAR_LEAD
+            and verdict.lead >= DOOR_LEAD
+            and worst.now_k >= 1.5 * climb_k
+        )
+        if not plain:
             lost = [max(s.lost_share, 0.004) for s in fall.shares]
             even = max(lost) < EVEN * min(lost)
             if even and unheated:
                 return
-            heat_near = kinds[best] - kinds[Kind.HEAT_LOST] < CLEAR_LEAD
-            if even and heat_near and age_s < GOING_ON_S + 5.0:
+            if even and over_loss < CLEAR_LEAD and age_s < GOING_ON_S + 5.0:
                 return
-            if best is Kind.DRAFT and len(lost) > 1 and age_s < WAIT_S:
+            if best is Cause.DRAFT and len(lost) > 1 and age_s < WAIT_S:
                 return
             outside = sum(leaves_band(share) for share in alive)
             if outside < (0.6 * len(alive) if even else 1) or (
@@ -220,20 +247,13 @@ class DropWatch:
                 fall.outside_s = max(0, fall.outside_s - 1)
                 return
             fall.outside_s += 1
-            if best is Kind.DRAFT and fall.outside_s < OUTSIDE_S:
+            if best is Cause.DRAFT and fall.outside_s < OUTSIDE_S:
                 return
-        fall.kind = best
-        fall.onset_s = max(fall.onset_s, self._sharper_onset_s(t_s, fall))
+        fall.kind = KINDS[best]
+        fall.onset_s = t_s - verdict.ago_s
+        fall.degree_minutes = max(0.0, worst.now_k) * age_s / 120.0
         self._fall, self._suspected = fall, None
-        self._tell(t_s, fall, Change.RAISED, kinds, findings)
-
-    def _learn_rate(self, fall: Fall) -> None:
-        """What came back by itself is how fast this chamber falls in the ordinary way."""
-        rate = min(rate_per_min(fall), USUAL_MOST_PER_MIN)
-        if rate > self._usual_per_min:
-            self._usual_per_min = rate
-        else:
-            self._usual_per_min += 0.1 * (rate - self._usual_per_min)
+        self._tell(t_s, fall, Change.RAISED, verdict, findings)
 
     def _measure(
         self, t_s: float, tracks: Sequence[AirTrack], room_c: float
@@ -261,6 +281,11 @@ class DropWatch:
                 continue
             trend = min(0.0, (base_c - track.mean_c(back + 10, back + 16)) / 12.0)
             share = Share(track, base_c, max(trend, -0.1), excess_k, base_c, t_s)
+            length = min(60, track.seconds - back - 12)
+            if length >= 10:
+                share.slope_k_per_s = (
+                    track.mean_c(back, back + 8) - track.mean_c(back + length, back + length + 8)
+                ) / length
             share.update(t_s, ago_s)
             shares.append(share)
         return t_s - ago_s - DEAD_S, shares
@@ -280,29 +305,38 @@ class DropWatch:
         alive = [s for s in fall.shares if s.track.seconds > 12 and s.track in tracks]
         for share in alive:
             share.update(t_s, age_s)
+        if alive:
+            fall.degree_minutes += max(0.0, max(s.now_k for s in alive)) / 60.0
         if self._switch_s is not None:
             if fall.shares and fall.worst.drop_k >= 1.5 * fall.told_drop_k + 1.0:
-                self._tell(t_s, fall, Change.REVISED, {}, findings)
+                self._tell(t_s, fall, Change.REVISED, None, findings)
             return None
         if self._is_over(t_s, fall, alive, room_c):
             return self._clear(t_s, fall, findings)
         if age_s > DECIDE_S:
             return None
-        kinds = self._judge(t_s, fall, door_open is None)
-        best = next(iter(kinds))
+        verdict = self._judge(t_s, fall, room_c, door_open is None)
+        if verdict is None or not any(cause in KINDS for cause in verdict.scores):
+            return None
+        cause, score = next((c, s) for c, s in verdict.scores.items() if c in KINDS)
+        best = KINDS[cause]
+        lead = score - verdict.scores.get(Cause(fall.kind.value), -math.inf)
         if (
             best is not fall.kind
             and (best is not Kind.HEAT_LOST or age_s >= GOING_ON_S)
             and t_s - fall.told_s >= 5.0
-            and kinds[best] - kinds.get(fall.kind, -1e9) >= CHANGE_LEAD
+            and lead >= (CLEAR_LEAD if best is Kind.HEAT_LOST else CHANGE_LEAD)
         ):
             was = fall.kind
             fall.kind = best
-            self._tell(t_s, fall, Change.REVISED, kinds, findings, was)
+            self._tell(t_s, fall, Change.REVISED, verdict, findings, was)
         elif (
             t_s - fall.told_s >= RETELL_S and fall.worst.drop_k >= 1.5 * fall.told_drop_k + 1.0
-        ) or (t_s - fall.told_s >= 20.0 and self._cause(fall, kinds) != fall.detail["cause"]):
-            self._tell(t_s, fall, Change.REVISED, kinds, findings)
+        ) or (
+            t_s - fall.told_s >= 20.0
+            and told(verdict, fall.kind)["cause"] != fall.detail.get("cause")
+        ):
+            self._tell(t_s, fall, Change.REVISED, verdict, findings)
         return None
 
     def _is_over(self, t_s: float, fall: Fall, alive: list[Share], room_c: float) -> bool:
@@ -357,6 +391,9 @@ class DropWatch:
                 if s.drop_k >= 0.4 * worst_k and s.track.seconds
             )
             end_s = ends[(len(ends) - 1) // 2] - DEAD_S
+            back_s = recovery_s(t_s, end_s, fall)
+            if back_s is not None:
+                fall.detail["recovery_s"] = back_s
         self._fall = None
         self._suspect = 0
         if (
@@ -364,7 +401,7 @@ class DropWatch:
             and end_s - fall.onset_s < HABIT_S
             and "ended" not in fall.detail
         ):
-            self._learn_rate(fall)
+            self._balance.learn_loss(rate_per_min(fall))
             for share in fall.shares:
                 share.track.band.learn(t_s, share.lowest_c)
         findings.append(
@@ -429,45 +466,62 @@ class DropWatch:
 
     # --- shared ------------------------------------------------------------
 
-    def _judge(self, t_s: float, fall: Fall, door_possible: bool) -> dict[Kind, float]:
-        lost = sorted(max(s.lost_share, 0.004) for s in fall.shares)
-        spread = lost[-1] / lost[0] if len(lost) > 1 else None
-        evidence = Evidence(
-            rate_per_min(fall),
-            lost[-1],
-            spread,
-            t_s - fall.onset_s,
-            self._usual_per_min,
-            going_on(fall) if t_s - fall.onset_s >= GOING_ON_S else None,
+    def _judge(self, t_s: float, fall: Fall, room_c: float, door_possible: bool) -> Verdict | None:
+        """Weigh the explanations anew where that is due; the latest verdict otherwise."""
+        if t_s < fall.next_s:
+            return fall.verdict
+        age_s = t_s - fall.onset_s
+        fall.next_s = t_s + (2.0 if age_s < 20.0 else 4.0 if age_s < 40.0 else 0.15 * age_s)
+        subjects = []
+        for share in fall.shares:
+            track = share.track
+            if track.seconds < age_s + 24.0:
+                continue
+            sensor = self._balance.sensor(track.name)
+            subjects.append(
+                Subject(track, sensor.tau_s, sensor.spread, share.slope_k_per_s, track.usual_s)
+            )
+        agos = sorted({max(2, round(age_s + around)) for around in AROUND_S})
+        fall.verdict = verdict = weigh(
+            subjects,
+            agos,
+            room_c,
+            door_possible=door_possible,
+            loss_per_min=self._balance.loss_per_min,
         )
-        return scores(evidence, door_possible=door_possible)
+        if verdict is not None and age_s >= LEARN_AGE_S and not fall.learned:
+            fall.learned = True
+            self._learn_lags(verdict)
+        return verdict
 
-    def _sharper_onset_s(self, t_s: float, fall: Fall) -> float:
-        """The onset seen again from deeper down, where a slow fall before it matters less."""
-        worst_k = fall.worst.drop_k
-        ago = [began_ago_s(s.track) for s in fall.shares if s.drop_k >= 0.5 * worst_k]
-        return t_s - max((a for a in ago if a is not None), default=math.inf) - DEAD_S
-
-    def _cause(self, fall: Fall, kinds: dict[Kind, float]) -> str:
-        return told(kinds, fall.kind, sure=len(fall.shares) > 1)["cause"]
+    def _learn_lags(self, verdict: Verdict) -> None:
+        """A quick change that several sensors have felt tells how slow each of them is."""
+        felt = [part for part in verdict.parts if part.gain >= LEARN_GAIN]
+        if len(felt) >= 2 and verdict.rate_per_s >= LEARN_PER_S:
+            for part in felt:
+                self._balance.sensor(part.track.name).learn(part.tau_s)
 
     def _tell(
         self,
         t_s: float,
         fall: Fall,
         change: Change,
-        kinds: dict[Kind, float],
+        verdict: Verdict | None,
         findings: list[Finding],
         was: Kind | None = None,
     ) -> None:
-        if change is Change.REVISED and t_s - fall.onset_s < SHARPEN_S:
-            fall.onset_s = max(fall.onset_s, self._sharper_onset_s(t_s, fall))
+        if verdict is not None and change is Change.REVISED and t_s - fall.onset_s < SHARPEN_S:
+            fall.onset_s = t_s - verdict.ago_s
         worst_k = fall.worst.drop_k
         fall.sensors = tuple(
             sorted(s.track.name for s in fall.shares if s.drop_k >= max(0.3, 0.25 * worst_k))
         ) or (fall.worst.track.name,)
-        if kinds:
-            fall.detail = {**told(kinds, fall.kind, sure=len(fall.shares) > 1)}
+        if verdict is not None:
+            fall.detail = told(verdict, fall.kind)
+            shares = sorted(part.share for part in verdict.parts)
+            if fall.kind is not Kind.HEAT_LOST and verdict.rate_per_s > 0.0:
+                exchange = shares[len(shares) // 2] * verdict.rate_per_s * 3600.0
+                fall.detail["air_changes_per_h"] = round(max(exchange, 0.0))
         fall.detail.update(figures(fall))
         fall.told_s, fall.told_drop_k = t_s, worst_k
         findings.append(

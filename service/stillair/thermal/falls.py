@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from stillair.model import JsonValue, Kind
 from stillair.thermal.air import AirTrack
+from stillair.thermal.hypotheses import CLEAR_LEAD, Cause, Verdict
 
+KINDS = {Cause.DOOR: Kind.DOOR_OPEN, Cause.DRAFT: Kind.DRAFT, Cause.HEAT_LOST: Kind.HEAT_LOST}
+ONE_LEAD = 2.0 * CLEAR_LEAD
+RECOVERED = 0.9
 LEAST_BELOW_K, BELOW_SHARE = 0.4, 0.25
 UNBANDED_SHARE = 0.15  # of the excess, where no band is known yet
 
@@ -25,6 +30,7 @@ class Share:
     drop_k: float = 0.0
     now_k: float = 0.0  # lost just now; negative where it has risen
     fastest_k_per_min: float = 0.0
+    slope_k_per_s: float = 0.0  # of the minute before
 
     def update(self, t_s: float, since_s: float) -> None:
         track = self.track
@@ -57,17 +63,14 @@ class Fall:
     outside_s: int = 0  # how long it has been out of the band
     kink_k: float = 0.0  # the sharpest when it was measured
     cold_since_s: float | None = None
+    degree_minutes: float = 0.0  # lost at the worst sensor
+    verdict: Verdict | None = None
+    next_s: float = -math.inf
+    learned: bool = False
 
     @property
     def worst(self) -> Share:
         return max(self.shares, key=lambda s: s.drop_k)
-
-
-def going_on(fall: Fall) -> float:
-    """How fast it has fallen over the last 20 s against its fastest 10 s."""
-    fastest = max(s.fastest_k_per_min for s in fall.shares)
-    still = max((s.track.past_c(20) - s.track.past_c(0)) * 3.0 for s in fall.shares)
-    return max(still, 0.0) / max(fastest, 0.1)
 
 
 def rate_per_min(fall: Fall) -> float:
@@ -102,4 +105,35 @@ def figures(fall: Fall) -> dict[str, JsonValue]:
     return {
         "drop_k": round(max(worst.drop_k, 0.0), 1),
         "fastest_k_per_min": round(-max(s.fastest_k_per_min for s in fall.shares), 1) + 0.0,
+        "degree_minutes": round(fall.degree_minutes, 1),
     }
+
+
+def told(verdict: Verdict, kind: Kind) -> dict[str, JsonValue]:
+    """The keys `cause`, `lead`, and `or` where another cause comes near.
+
+    With one sensor a cause is clear only when it is far ahead.
+    """
+    scores = {KINDS[cause]: score for cause, score in verdict.scores.items() if cause in KINDS}
+    own = scores.get(kind, 0.0)
+    others = [other for other in scores if other is not kind]
+    rival = max(score for cause, score in verdict.scores.items() if KINDS.get(cause) is not kind)
+    lead = own - rival
+    need = CLEAR_LEAD if len(verdict.parts) > 1 else ONE_LEAD
+    if lead >= need or not others:
+        return {"cause": "clear", "lead": round(lead, 1)}
+    return {"cause": "uncertain", "or": others[0].value, "lead": round(lead, 1)}
+
+
+def recovery_s(t_s: float, end_s: float, fall: Fall) -> float | None:
+    """When nine tenths will be back, if it goes on coming back by halves as it did so far."""
+    worst = fall.worst
+    lost_k = worst.base_c - worst.lowest_c
+    if lost_k <= 0.0 or t_s - end_s < 1.0:
+        return None
+    back = (worst.track.past_c(0) - worst.lowest_c) / lost_k
+    if back >= RECOVERED:
+        return round(t_s - end_s)
+    if back <= 0.02:
+        return None
+    return round((t_s - end_s) * math.log(1.0 - RECOVERED) / math.log(1.0 - back))

@@ -182,7 +182,8 @@ class HeatingWatch:
         onset_s = self._onset_s
         if change is Change.CLEARED:
             self._onset_s = None
-            self._grid.clear()
+            if "ended" in self._detail:
+                self._grid.clear()  # what came back stays in the band: it may be a habit
         return Finding(Kind.HEAT_LOST, change, t_s, onset_s, self._sensors, detail, end_s=end_s)
 
 
