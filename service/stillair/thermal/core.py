@@ -16,6 +16,7 @@ from stillair.thermal.drops import DropWatch
 from stillair.thermal.health import JUMPS, SensorHealth, SensorTrouble
 from stillair.thermal.heat import HeatPath
 from stillair.thermal.heating import HeatingWatch
+from stillair.thermal.neighbours import NeighbourWatch
 from stillair.thermal.phases import PhaseWatch
 from stillair.thermal.plan import (
     SensorView,
@@ -50,6 +51,8 @@ class ThermalWatch:
         self._drops = DropWatch(self._balance)
         self._heating = HeatingWatch(plan.target_c)
         self._phases = PhaseWatch(plan.target_c, plan.limit_c)
+        air = [track.name for _, track in self._air]
+        self._neighbours = NeighbourWatch(air, [n for n in self._sensors if n not in air])
         self._faults: dict[str, tuple[SensorTrouble, Priority | None]] = {}
         self._ticked_s: float | None = None
 
@@ -104,6 +107,19 @@ class ThermalWatch:
                 cold_air=cold_air,
                 unheated=self._heating.standing,
             )
+        )
+        others_c = {
+            name: health.last_c
+            for name, health in self._sensors.items()
+            if health.plan.place is not Place.CHAMBER and health.good and health.last_c is not None
+        }
+        self._neighbours.tick(
+            t_s,
+            tracks,
+            others_c,
+            room_c,
+            self._phases.phase,
+            disturbed=cold_air or self._heating.standing or not calm,
         )
         return ThermalResult(tuple(findings), tuple(signs))
 
@@ -163,24 +179,28 @@ class ThermalWatch:
 
     def _tell_faults(self, t_s: float, *, calm: bool) -> list[Finding]:
         """One event per sensor that can't be trusted; the last good one of the air is urgent."""
-        if not self._faults and all(h.trouble is None for h in self._sensors.values()):
+        apart = self._neighbours.troubles
+        if not (self._faults or apart) and all(h.trouble is None for h in self._sensors.values()):
             return []
         findings: list[Finding] = []
         blind = bool(self._air) and all(health.trouble is not None for health, _ in self._air)
         for name, health in self._sensors.items():
             known = self._faults.get(name)
-            trouble = health.trouble
+            trouble = health.trouble or apart.get(name)
             if trouble is None:
                 if known is not None:
                     del self._faults[name]
-                    good_s = health.ended_s if health.ended_s is not None else t_s
+                    good_s = t_s
+                    if not known[0].sensors:  # its own fault, not that it differs from others
+                        good_s = health.ended_s if health.ended_s is not None else t_s
+                        self._neighbours.restart()
                     findings.append(
                         _fault(name, Change.CLEARED, t_s, known[0], known[1], end_s=good_s)
                     )
                 continue
             if known is None and trouble.word == JUMPS and not calm:
                 continue  # in the heat of a fire the air itself jumps about
-            urgent = blind and health.plan.place is Place.CHAMBER
+            urgent = blind and health.plan.place is Place.CHAMBER and health.trouble is not None
             priority = Priority.HIGH if urgent else Priority.MEDIUM
             if known is None or known[0].word != trouble.word or (urgent and known[1] != priority):
                 self._faults[name] = (trouble, priority)
@@ -210,7 +230,7 @@ def _fault(
         change,
         t_s,
         trouble.since_s,
-        (name,),
+        trouble.sensors or (name,),
         {"cause": "clear", "reason": trouble.reason, "fault": trouble.word},
         end_s=None if end_s is None else max(trouble.since_s, min(end_s, t_s)),
         subject=name,
