@@ -240,7 +240,9 @@ def _false(scores: Sequence[JobScore], *, show: bool) -> Lines:
         if show:
             lines += _places([b for b in beside if f"{b.kind} {b.where}" == pair])
     states = Counter(s.kind for score in scores for s in score.states)
-    lines.append(f"    below_target and too_warm, not judged: {dict(states)}")
+    lines.append(
+        f"    below_target and too_warm, all (those that were not so are among the false): {dict(states)}"
+    )
     ends = [end for score in scores for end in score.ends]
     lines.append(
         f"    heat_lost at the end of a job without marks (not false): {sum(ends)} of {len(ends)}"

@@ -33,6 +33,8 @@ FAULT_ALLOWED_S = 300.0
 PLAIN_FAULTS = frozenset(
     {*(fault.value for fault in ReadingFault), "stuck", "jumps", "intermittent"}
 )
+ASA_FLOOR_C, ASA_CEILING_C = 40.0, 70.0  # the band of the marked jobs' material
+STATE_SLACK_K = 1.5
 MOVED_K = 1.0  # a stuck sensor must be found where the true reading left it by so much
 
 
@@ -419,6 +421,19 @@ def _surroundings(plan: JobPlan, at_s: float) -> str:
     return name
 
 
+def _is_so(
+    plan: JobPlan, kind: Kind, at_s: float, sound: list[tuple[float, list[float], float]]
+) -> bool:
+    """Whether sound sensors' mean over the last minute is, but for a slack, where it was said."""
+    span = sound[max(0, int(at_s) - 60) : int(at_s)]
+    number = len(plan.instruments)
+    mean_c = sum(sum(values[:number]) for _, values, _ in span) / max(number * len(span), 1)
+    if kind is Kind.TOO_WARM:
+        return mean_c > ASA_CEILING_C - STATE_SLACK_K
+    floor_c = ASA_FLOOR_C if plan.target_c is None else plan.target_c
+    return mean_c < floor_c - STATE_SLACK_K
+
+
 def _judge_rest(
     plan: JobPlan, one: Told, sound: list[tuple[float, list[float], float]], score: JobScore
 ) -> None:
@@ -438,7 +453,9 @@ def _judge_rest(
             return
     elif kind in STATES:
         score.states.append(here)
-        return
+        if _is_so(plan, kind, at_s, sound):
+            return
+        near = []  # no event excuses a state that the air isn't in
     elif kind is Kind.SENSOR_FAULT:
         for fault in near:
             if fault.kind == "fault" and at_s <= fault.end_s + FAULT_ALLOWED_S:
