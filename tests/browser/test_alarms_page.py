@@ -34,6 +34,32 @@ def test_an_alarm_can_be_kept_quiet_and_be_heard_again(shed: RunningService, loo
     expect(page.locator(".stands .state")).to_have_text("not yet seen")
 
 
+def test_the_focus_stays_near_the_alarm_that_was_answered(shed: RunningService, look: Look) -> None:
+    page = look(shed)
+    for name in ("Quiet for 3 minutes", "No longer quiet"):
+        page.get_by_role("button", name=name).focus()
+        page.keyboard.press("Enter")
+        expect(page.get_by_role("button", name=name)).to_have_count(0)
+        expect(page.locator(".stands .words")).to_be_focused()
+
+
+def test_an_alarm_that_the_sentence_tells_is_not_read_twice(
+    shed: RunningService, look: Look
+) -> None:
+    page = look(shed)
+    expect(page.locator(".sentence")).to_contain_text("The door is open")
+    box = page.locator(".stands.supervisory")
+    expect(box.locator(".when")).to_contain_text("Needs a hand. Since")
+    seen = page.evaluate(
+        "[...document.querySelectorAll('.stands .words p')].map((p) => p.offsetHeight)"
+    )
+    assert min(seen) <= 1 < max(seen), "its text is there for those who listen alone"
+    see = page.get_by_role("button", name="I've seen it").or_(
+        page.get_by_role("button", name="Quiet for 3 minutes")
+    )
+    expect(see.first).to_be_in_viewport()
+
+
 def test_an_answer_that_is_refused_is_said_to_be(shed: RunningService, look: Look) -> None:
     page = look(shed, expected="status of 503")
     detail = "History can't be read or kept just now."

@@ -43,6 +43,7 @@ def test_a_job_is_run_by_keyboard_alone(serve: Serve, look: Look) -> None:
     keys.press("Enter")
     page.get_by_role("heading", name="Six rigger spacers").wait_for()
     expect(page.locator(".job")).to_contain_text("PA on the right bench.")
+    expect(page.locator(".job h2")).to_be_focused()
 
     tab_to(page, "Note this moment")
     keys.press("Enter")
@@ -50,6 +51,8 @@ def test_a_job_is_run_by_keyboard_alone(serve: Serve, look: Look) -> None:
     keys.type("compressor on")
     keys.press("Enter")
     expect(page.locator(".job .said")).to_contain_text("compressor on")
+    for place in (".job .noted", ".stories li"):
+        expect(page.locator(place)).to_contain_text("compressor on (this computer)")
     keys.press("Enter")  # the focus is back on "Note this moment"
     page.get_by_role("button", name="compressor on").wait_for()
     keys.press("Escape")

@@ -73,11 +73,34 @@ def test_air_is_shaded_in_even_steps(page: Page, dark: bool) -> None:
     [(0.2, 10), (9.4, 20), (29, 40), (130, 150), (5000, 2400)],
 )
 def test_the_ruler_is_longer_than_the_part(page: Page, height_mm: float, longest_mm: int) -> None:
-    ticks = ask(page, "section_layout", "m.part(a).ticks", height_mm)
-    top = ask(page, "section_layout", "m.part(a).top", height_mm)
+    ticks = ask(page, "section_layout", "m.part(a, m.boxOf(1)).ticks", height_mm)
+    top = ask(page, "section_layout", "m.part(a, m.boxOf(1)).top", height_mm)
     assert ticks[0]["mm"] == 0
     assert abs(ticks[-1]["mm"] - longest_mm) <= longest_mm / 10
     assert ticks[-1]["y"] <= top + 0.01
+
+
+@pytest.mark.parametrize(
+    ("size_mm", "to_scale"),
+    [
+        pytest.param([600, 650], True, id="usual"),
+        pytest.param([500, 900], True, id="high"),
+        pytest.param([2000, 300], False, id="too flat to draw in"),
+        pytest.param([None, 650], False, id="width not told"),
+    ],
+)
+def test_the_box_is_drawn_to_scale_where_that_leaves_room(
+    page: Page, size_mm: list[int | None], to_scale: bool
+) -> None:
+    box = ask(page, "section_layout", "m.boxOf(2, a[0], a[1])", size_mm)
+    assert box["to_scale"] is to_scale
+    inner = box["inner"]
+    drawn = (inner["right"] - inner["left"]) / (inner["bottom"] - inner["top"])
+    width_mm, height_mm = size_mm
+    if to_scale and width_mm and height_mm:
+        assert drawn == pytest.approx(width_mm / height_mm)
+    assert inner["left"] >= 88
+    assert box["outer"]["right"] <= 326
 
 
 def test_a_break_leaves_a_gap_in_the_line(page: Page) -> None:
@@ -95,6 +118,33 @@ def test_a_break_leaves_a_gap_in_the_line(page: Page) -> None:
     assert hour[0] == [998, 999, 1000, 1001, 1031, 1061, 1062]
     assert hour[1] == [998, 999, 1000, 1001, None, 1061, 1062]
     assert hour[2] == 7
+
+
+@pytest.mark.parametrize(
+    ("first_s", "from_s"),
+    [
+        pytest.param(None, 6400, id="nothing read: an hour"),
+        pytest.param(9990, 9400, id="just begun: ten minutes"),
+        pytest.param(8000, 8000, id="half an hour of readings"),
+        pytest.param(6420, 6400, id="an hour, thinned"),
+    ],
+)
+def test_the_hour_begins_where_readings_begin(page: Page, first_s: int | None, from_s: int) -> None:
+    assert ask(page, "hour", "m.beginning(10000, a ?? undefined)", first_s) == from_s
+
+
+@pytest.mark.parametrize(
+    ("address", "meant"),
+    [
+        pytest.param("", {"page": "now"}, id="nothing"),
+        pytest.param("#chamber-north", {"page": "now"}, id="a place on the first page"),
+        pytest.param("#/jobs", {"page": "jobs"}, id="jobs"),
+        pytest.param("#/jobs/a%20b-1", {"page": "job", "job": "a b-1"}, id="one job"),
+        pytest.param("#/jobs/%", {"page": "jobs"}, id="broken"),
+    ],
+)
+def test_an_address_names_a_page(page: Page, address: str, meant: dict[str, str]) -> None:
+    assert ask(page, "route", "m.route(a)", address) == meant
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 import { Act } from "./act.js";
 import { post } from "./ask.js";
 import { html } from "./html.js";
+import { useNear } from "./near.js";
 import { Shape } from "./shapes.js";
 import { S } from "./strings.js";
 import { duration, moment, words } from "./units.js";
@@ -52,31 +53,50 @@ export function state(alarm, now) {
 
 /** @param {{chamber: Chamber, unit: Unit, may: boolean}} props */
 export function Alarms({ chamber, unit, may }) {
-  if (chamber.alarms.length === 0) return null;
-  return html`<section class="alarms" aria-label=${T.heading}>
+  // After an answer its button goes. The alarm's words get the focus, not its next
+  // button: who presses twice must not answer twice.
+  const place = useNear(
+    (gone) =>
+      (gone.isConnected ? gone.querySelector(".words") : null) ??
+      document.getElementById(`says-${chamber.chamber}`),
+  );
+  return html`<section class="alarms" aria-label=${T.heading} ref=${place} hidden=${chamber.alarms.length === 0}>
     <ul>
       ${inOrder(chamber.alarms).map(
         (alarm) =>
-          html`<${One} key=${alarm.id} alarm=${alarm} now=${chamber.at} unit=${unit} may=${may} />`,
+          html`<${One} key=${alarm.id} alarm=${alarm} chamber=${chamber} unit=${unit} may=${may} />`,
       )}
     </ul>
   </section>`;
 }
 
-/** @param {{alarm: Alarm, now: string, unit: Unit, may: boolean}} props */
-function One({ alarm, now, unit, may }) {
+/**
+ * Whether the sentence above is this alarm's own, so that its words needn't stand twice.
+ * @param {Alarm} alarm  @param {Chamber} chamber
+ */
+export function heads(alarm, chamber) {
+  const [head, rest] = split(alarm.text);
+  const own = head.replace(/\.$/, "");
+  return chamber.sentence.startsWith(own) && chamber.sub.startsWith(rest.trim());
+}
+
+/** @param {{alarm: Alarm, chamber: Chamber, unit: Unit, may: boolean}} props */
+function One({ alarm, chamber, unit, may }) {
+  const now = chamber.at;
   const quiet = alarm.suppression !== "none";
   const [head, rest] = split(words(alarm.text, unit));
-  const began = moment(alarm.raised_at, now);
-  const lasting = duration((Date.parse(now) - Date.parse(alarm.raised_at)) / 1000);
-  return html`<li class=${`stands ${alarm.class} ${quiet ? "quiet" : ""}`} data-alarm=${alarm.id}>
+  const onset_at = chamber.stories.find((s) => s.event === alarm.event)?.onset_at ?? alarm.raised_at;
+  const began = moment(onset_at, now);
+  const lasting = duration((Date.parse(now) - Date.parse(onset_at)) / 1000);
+  const said = heads(alarm, chamber); // then only those hear it again who don't see what stands above
+  return html`<li class=${`stands ${alarm.class} ${quiet ? "quiet" : ""}`} data-alarm=${alarm.id} data-near>
     <${Shape} kind=${alarm.class} />
-    <div class="words">
-      <p>
+    <div class="words" tabindex="-1">
+      <p class=${said ? "unseen" : ""}>
         <strong>${alarm.class === "alarm" ? `${T.class.alarm}: ` : ""}${head}</strong> ${rest}
       </p>
       <p class="when">
-        ${alarm.class !== "alarm" && `${T.class[alarm.class]}. `}
+        ${(alarm.class !== "alarm" || said) && html`<strong>${T.class[alarm.class]}.</strong> `}
         ${alarm.condition ? T.since(began, lasting) : T.began(began)},${" "}
         <span class="state">${state(alarm, now)}</span>
       </p>

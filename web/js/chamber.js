@@ -5,6 +5,7 @@ import { Alarms } from "./alarms.js";
 import { html } from "./html.js";
 import { JobPart } from "./job.js";
 import { LastHour } from "./last_hour.js";
+import { useNotes } from "./notes.js";
 import { Picture } from "./picture.js";
 import { Section } from "./section.js";
 import { Shape } from "./shapes.js";
@@ -15,19 +16,21 @@ import { words } from "./units.js";
 /** @typedef {import("./types.js").Chamber} Chamber */
 /** @typedef {import("./types.js").Unit} Unit */
 
-const SHAPES = { danger: "alarm", caution: "supervisory", trouble: "trouble", good: "notice" };
+/** The shape for each tone of the sentence; a calm one has none. */
+export const SHAPES = { danger: "alarm", caution: "supervisory", trouble: "trouble", good: "notice" };
 
 /**
  * @param {{chamber: Chamber, unit: Unit, dark: boolean, may: boolean, in_touch: boolean,
- *   joined: number, first: boolean}} props
+ *   joined: number, when: string, first: boolean}} props
  */
-export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, first }) {
+export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, when, first }) {
+  const notes = useNotes(chamber.job?.id ?? "", when);
   const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (chamber.tone)];
   return html`<article class="chamber" id=${`chamber-${chamber.chamber}`} aria-labelledby=${`says-${chamber.chamber}`}>
     <p class="place">
       ${chamber.name} <${Unreal} chamber=${chamber} />
     </p>
-    <${first ? "h1" : "h2"} class=${`sentence ${chamber.tone}`} id=${`says-${chamber.chamber}`}>
+    <${first ? "h1" : "h2"} class=${`sentence ${chamber.tone}`} id=${`says-${chamber.chamber}`} tabindex="-1">
       ${shape && html`<${Shape} kind=${shape} />`}<span>${words(chamber.sentence, unit)}</span>
     <//>
     ${chamber.sub && html`<p class="sub">${words(chamber.sub, unit)}</p>`}
@@ -36,10 +39,10 @@ export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, first 
     <div class="spread">
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
       <${Picture} chamber=${chamber} in_touch=${in_touch} />
-      <${JobPart} chamber=${chamber} may=${may} />
+      <${JobPart} chamber=${chamber} may=${may} notes=${notes} />
     </div>
     <${LastHour} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
-    <${Stories} chamber=${chamber} unit=${unit} />
+    <${Stories} chamber=${chamber} unit=${unit} notes=${notes} />
   </article>`;
 }
 

@@ -1,11 +1,10 @@
 /**
- * The last hour's lines: a name and a value at the end of each, events as bands
- * with words, the target dotted, gaps left open. Drawn by uPlot.
+ * Lines of temperatures: a name (and while it is live a value) at the end of each,
+ * events as bands with words, the target dotted, gaps left open. Drawn by uPlot.
  */
 
 import vendored from "../vendor/uplot.js";
-import { clock, duration, figure, inUnit, symbol } from "./units.js";
-import { HOUR_S } from "./hour.js";
+import { clock, duration, figure, inUnit, moment, symbol } from "./units.js";
 import { apart } from "./section_layout.js";
 import { S } from "./strings.js";
 
@@ -23,6 +22,8 @@ const LABEL_PITCH = 15;
 const ROW = 16; // height of a row of words above the lines
 const MOST_ROWS = 3;
 const TOP = 8;
+const DAY_S = 86_400;
+const INCREMENTS_S = [60, 120, 300, 600, 900, 1200, 1800, 3600, 7200, 10_800, 21_600, 43_200, DAY_S];
 
 /**
  * @typedef {object} Drawn
@@ -31,7 +32,9 @@ const TOP = 8;
  * @property {Unit} unit
  * @property {number | null} target_c
  * @property {Story[]} stories
- * @property {number} now_s        right edge, seconds since the epoch
+ * @property {number} from_s       left edge, seconds since the epoch
+ * @property {number} to_s         right edge
+ * @property {boolean} live        the right edge is now
  */
 
 export class Chart {
@@ -95,7 +98,7 @@ export class Chart {
         })),
       ],
       scales: {
-        x: { time: true, range: () => [this.drawn.now_s - HOUR_S, this.drawn.now_s] },
+        x: { time: true, range: () => [this.drawn.from_s, this.drawn.to_s] },
         y: { range: (/** @type {any} */ _, /** @type {number} */ low, /** @type {number} */ high) => this.span(low, high) },
       },
       axes: [
@@ -103,10 +106,10 @@ export class Chart {
           ...axis,
           size: 26,
           gap: 6,
-          space: 70,
-          incrs: [300, 600, 900, 1200, 1800],
+          space: this.long() ? 130 : 70,
+          incrs: INCREMENTS_S,
           grid: { show: false },
-          values: (/** @type {any} */ _, /** @type {number[]} */ at) => at.map((s) => clock(s * 1000)),
+          values: (/** @type {any} */ _, /** @type {number[]} */ at) => at.map((s) => this.when(s)),
         },
         {
           ...axis,
@@ -129,6 +132,16 @@ export class Chart {
     };
   }
 
+  /** Whether a time of day alone doesn't tell which. */
+  long() {
+    return this.drawn.to_s - this.drawn.from_s > 0.8 * DAY_S;
+  }
+
+  /** @param {number} at_s */
+  when(at_s) {
+    return this.long() ? moment(at_s * 1000, 0) : clock(at_s * 1000);
+  }
+
   /** @param {number | null} low  @param {number | null} high  @returns {[number, number]} */
   span(low, high) {
     const { target_c, unit } = this.drawn;
@@ -145,7 +158,8 @@ export class Chart {
   /** Room at the right for the longest name with its value, in CSS pixels. */
   room() {
     const pen = measure(this.colours.font);
-    const widths = this.drawn.names.map((name) => pen.measureText(`${cut(name)} 000.0`).width);
+    const value = this.drawn.live ? " 000.0" : "";
+    const widths = this.drawn.names.map((name) => pen.measureText(cut(name) + value).width);
     return Math.ceil(Math.max(40, ...widths)) + 8;
   }
 
@@ -161,7 +175,8 @@ export class Chart {
     for (const band of this.bands()) {
       const text = `${band.text}`;
       const width = pen.measureText(text).width;
-      const from = left + wide * Math.max(0, 1 - (this.drawn.now_s - band.from_s) / HOUR_S);
+      const { from_s, to_s } = this.drawn;
+      const from = left + wide * Math.max(0, (band.from_s - from_s) / (to_s - from_s));
       const x = Math.max(left, Math.min(from, right - width));
       let row = ends.findIndex((end) => end + 8 < x);
       if (row < 0) row = ends.length;
@@ -173,18 +188,18 @@ export class Chart {
     return ends.length;
   }
 
-  /** Events of the hour in order of their beginning. */
+  /** Events of the stretch in order of their beginning. */
   bands() {
-    const { stories, now_s } = this.drawn;
+    const { stories, from_s: begin_s, to_s: end_s } = this.drawn;
     return stories
       .map((story) => {
         const from_s = Date.parse(story.onset_at) / 1000;
-        const to_s = story.end_at ? Date.parse(story.end_at) / 1000 : now_s;
+        const to_s = story.end_at ? Date.parse(story.end_at) / 1000 : end_s;
         const lasting = story.class === "notice" ? "" : ` ${duration(to_s - from_s)}`;
         const text = `${S.hour.kinds[story.kind] ?? story.kind}${lasting}`;
         return { from_s, to_s, class: story.class, text };
       })
-      .filter((band) => band.to_s > now_s - HOUR_S)
+      .filter((band) => band.to_s > begin_s && band.from_s < end_s)
       .sort((a, b) => a.from_s - b.from_s);
   }
 
@@ -236,7 +251,8 @@ export class Chart {
         const y = plot.valToPos(column[last], "y", true) / px;
         const stale = plot.data[0][column.length - 1] - plot.data[0][last] > 20;
         const value = figure(this.drawn.hour.column(name)[last] ?? 0, this.drawn.unit);
-        return { y, text: `${cut(name)} ${stale ? "–" : value}`, colour: this.colours.lines[i % LINES] };
+        const text = this.drawn.live ? `${cut(name)} ${stale ? "–" : value}` : cut(name);
+        return { y, text, colour: this.colours.lines[i % LINES] };
       })
       .filter((end) => end !== null)
       .sort((a, b) => a.y - b.y);
@@ -308,9 +324,9 @@ function colours(place) {
 
 /**
  * What the chart says, for those who hear it.
- * @param {Hour} hour  @param {string[]} names  @param {Unit} unit
+ * @param {Hour} hour  @param {string[]} names  @param {Unit} unit  @param {string} [beginning]
  */
-export function said(hour, names, unit) {
+export function said(hour, names, unit, beginning = S.hour.alt) {
   const told = names.flatMap((name) => {
     const known = /** @type {number[]} */ (hour.column(name).filter((t) => t !== null));
     if (known.length === 0) return [];
@@ -318,5 +334,5 @@ export function said(hour, names, unit) {
     const high = known.reduce((a, b) => Math.max(a, b));
     return [S.hour.range(name, figure(low, unit), `${figure(high, unit)} ${symbol(unit)}`)];
   });
-  return told.length ? `${S.hour.alt}${told.join(", ")}.` : S.hour.nothing;
+  return told.length ? `${beginning}${told.join(", ")}.` : S.hour.nothing;
 }

@@ -4,6 +4,8 @@
 /** @typedef {import("./types.js").Sensor} Sensor */
 
 export const HOUR_S = 3600;
+const LEAST_S = 600; // shown at least
+const SLACK_S = 60; // thinning may drop so much at the beginning
 const GAP_S = 20; // longer without a value: the line is broken
 
 export class Hour {
@@ -66,6 +68,18 @@ export class Hour {
   column(name) {
     return this.sensors.get(name) ?? this.time_s.map(() => null);
   }
+}
+
+/**
+ * Where an hour's chart begins: an hour back, or where readings begin, but never
+ * so late that noise fills the chart.
+ * @param {number} now_s
+ * @param {number | undefined} first_s  of the first reading that is known
+ */
+export function beginning(now_s, first_s) {
+  const hour_s = now_s - HOUR_S;
+  if (first_s === undefined || first_s < hour_s + SLACK_S) return hour_s;
+  return Math.min(now_s - LEAST_S, first_s);
 }
 
 /** The value of a sensor if it is of about this moment. @param {Sensor} sensor @param {number} t_s @param {number} gap_s */

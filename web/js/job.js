@@ -5,29 +5,35 @@ import { Act, Refused, useWork } from "./act.js";
 import { post } from "./ask.js";
 import { html } from "./html.js";
 import { keep, recall, recallList } from "./kept.js";
+import { jobAddress } from "./route.js";
 import { S } from "./strings.js";
+import { useNear } from "./near.js";
+import { noteLine } from "./notes.js";
 import { clock, duration, height, moment } from "./units.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */
 /** @typedef {import("./types.js").Job} Job */
+/** @typedef {import("./types.js").Note} Note */
 
 const MATERIALS = ["ASA", "ABS", "PC", "PA", "PA-CF", "PP", "PETG", "PLA"];
 const NOTES_KEPT = 5;
+const NOTES_SHOWN = 3;
 const T = S.job;
 
-/** @param {{chamber: Chamber, may: boolean}} props */
-export function JobPart({ chamber, may }) {
+/** @param {{chamber: Chamber, may: boolean, notes: Note[]}} props */
+export function JobPart({ chamber, may, notes }) {
   const { job } = chamber;
-  return html`<section class="job" aria-label=${T.heading}>
-    <h2>${job ? job.name : T.none}</h2>
-    ${job && html`<${About} job=${job} now=${chamber.at} />`}
+  const place = useNear(() => place.current?.querySelector("h2"));
+  return html`<section class="job" aria-label=${T.heading} ref=${place}>
+    <h2 tabindex="-1">${job ? job.name : T.none}</h2>
+    ${job && html`<${About} job=${job} now=${chamber.at} notes=${notes} />`}
     ${may && job && job.state !== "cooling" && html`<${Running} key=${job.id} job=${job} />`}
     ${may && (!job || job.state === "cooling") && html`<${Begin} chamber=${chamber.chamber} />`}
   </section>`;
 }
 
-/** @param {{job: Job, now: string}} props */
-function About({ job, now }) {
+/** @param {{job: Job, now: string, notes: Note[]}} props */
+function About({ job, now, notes }) {
   const at =
     (job.state === "paused" && job.paused_since_at) ||
     (job.state === "cooling" && job.finished_at) ||
@@ -38,7 +44,15 @@ function About({ job, now }) {
       ${what && `${what}. `}${T.since(T[job.state], moment(at, now), lasting)}.${" "}
       ${job.height_mm === null ? T.height_unknown : T.at(height(job.height_mm))}
     </p>
-    ${job.notes && html`<p class="notes">${job.notes}</p>`}`;
+    ${job.notes && html`<p class="notes">${job.notes}</p>`}
+    ${notes.length > 0 &&
+    html`<ul class="noted">
+      ${notes
+        .slice(-NOTES_SHOWN)
+        .reverse()
+        .map((note) => html`<li key=${note.seq}><time datetime=${note.at}>${moment(note.at, now)}</time> ${noteLine(note)}</li>`)}
+    </ul>`}
+    <p><a class="way" href=${jobAddress(job.id)}>${T.all}</a></p>`;
 }
 
 /** @param {{job: Job}} props */
@@ -161,15 +175,24 @@ function Done({ path, close }) {
 /** @param {{chamber: string}} props */
 function Begin({ chamber }) {
   const [open, setOpen] = useState(false);
+  const left = useRef(false);
+  const button = useRef(/** @type {HTMLElement | null} */ (null));
+  useLayoutEffect(() => {
+    if (!open && left.current) button.current?.focus();
+  }, [open]);
   if (!open) {
     return html`<div class="acts">
-      <button type="button" class="act" onClick=${() => setOpen(true)}>${T.start}</button>
+      <button type="button" class="act" ref=${button} onClick=${() => setOpen(true)}>${T.start}</button>
     </div>`;
   }
-  return html`<${NewJob} chamber=${chamber} close=${() => setOpen(false)} />`;
+  const close = (/** @type {boolean} */ begun) => {
+    left.current = !begun;
+    setOpen(false);
+  };
+  return html`<${NewJob} chamber=${chamber} close=${close} />`;
 }
 
-/** @param {{chamber: string, close: () => void}} props */
+/** @param {{chamber: string, close: (begun: boolean) => void}} props */
 function NewJob({ chamber, close }) {
   const [told, setTold] = useState({
     name: "",
@@ -187,13 +210,13 @@ function NewJob({ chamber, close }) {
   });
   return html`<form
     class="aside"
-    onKeyDown=${leave(close)}
+    onKeyDown=${leave(() => close(false))}
     onSubmit=${async (/** @type {Event} */ event) => {
       event.preventDefault();
       if (!(await run(() => post("/api/jobs", { ...told, chamber })))) return;
       keep("material", told.material);
       keep("machine", told.machine);
-      close();
+      close(true);
     }}
   >
     <label for=${`${id}-name`}>${T.name}</label>
@@ -205,7 +228,7 @@ function NewJob({ chamber, close }) {
     <input ...${field("machine")} autocomplete="off" />
     <div class="acts">
       <button type="submit" class="act" aria-disabled=${busy}>${busy ? T.sending : T.begin}</button>
-      <button type="button" class="act slight" onClick=${close}>${T.cancel}</button>
+      <button type="button" class="act slight" onClick=${() => close(false)}>${T.cancel}</button>
     </div>
     <${Refused} error=${error} />
   </form>`;

@@ -3,11 +3,11 @@
 import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { get } from "./ask.js";
 import { Chart, said } from "./chart.js";
-import { HOUR_S, Hour } from "./hour.js";
+import { HOUR_S, Hour, beginning } from "./hour.js";
 import { html } from "./html.js";
 import { keep, recallList } from "./kept.js";
 import { S } from "./strings.js";
-import { symbol, zone } from "./units.js";
+import { clock, symbol, zone } from "./units.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */
 /** @typedef {import("./types.js").Unit} Unit */
@@ -31,13 +31,18 @@ export function LastHour({ chamber, unit, dark, joined }) {
     .map((s) => s.name);
   const now_s = Date.parse(chamber.at) / 1000;
   hour.current.append(now_s, chamber.sensors, chamber.speed);
+  const first_s = hour.current.time_s[0];
+  const from_s = beginning(now_s, first_s);
+  const short = fetched !== "" && from_s > now_s - HOUR_S;
   const drawn = {
     hour: hour.current,
     names,
     unit,
     target_c: chamber.target_c,
     stories: chamber.stories,
-    now_s,
+    from_s,
+    to_s: now_s,
+    live: true,
   };
 
   useEffect(() => {
@@ -75,7 +80,9 @@ export function LastHour({ chamber, unit, dark, joined }) {
     <h2>${T.heading}, ${symbol(unit)}</h2>
     <div class="plot" ref=${place} role="img" aria-label=${said(hour.current, names, unit)}></div>
     <p class="small">
-      ${fetched === "" ? `${T.loading} ` : fetched === "no" ? `${T.failed} ` : ""}${T.zone(zone())}
+      ${fetched === "" ? `${T.loading} ` : fetched === "no" ? `${T.failed} ` : ""}
+      ${short && `${T.begins(clock(first_s * 1000))} `}
+      ${chamber.speed === 1 ? T.zone(zone()) : chamber.recorded ? T.of_recording : T.of_simulation}
     </p>
     ${others.length > 0 &&
     html`<fieldset class="also">

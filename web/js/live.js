@@ -19,6 +19,7 @@ import { get } from "./ask.js";
  * @property {Who | null} who
  * @property {boolean} in_touch
  * @property {number} since_ms      last sign of life, or when the page began to ask
+ * @property {number} told          how many notes and changes of jobs have come live
  * @property {number} joined        how often the stream has begun anew: then ask for history again
  */
 
@@ -32,7 +33,7 @@ export class Live {
   constructor(told) {
     this.told = told;
     /** @type {Touch} */
-    this.touch = { now: null, who: null, in_touch: true, since_ms: Date.now(), joined: 0 };
+    this.touch = { now: null, who: null, in_touch: true, since_ms: Date.now(), joined: 0, told: 0 };
     /** @type {EventSource | null} */
     this.source = null;
     this.alive_ms = performance.now(); // unlike Date, never set back
@@ -98,6 +99,11 @@ export class Live {
       first = false;
       this.tell({ now, in_touch: true, since_ms: Date.now(), joined });
     });
+    for (const topic of ["note", "job"]) {
+      source.addEventListener(topic, () => {
+        if (this.source === source) this.tell({ told: this.touch.told + 1 });
+      });
+    }
     source.addEventListener("reset", () => {
       if (this.source === source) this.tell({ joined: this.touch.joined + 1 });
     });

@@ -1,7 +1,7 @@
 /** What happened during the running job, each at the height the part had then. */
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
-import { get } from "./ask.js";
+import { each } from "./past.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */
 
@@ -14,8 +14,7 @@ import { get } from "./ask.js";
  * @property {number} height_mm
  */
 
-const LIMIT = 1000;
-const MOST_PAGES = 5; // an event is revised every few seconds while it lasts
+const MOST_PAGES = 5;
 
 /**
  * The marks of the job, oldest first: those before the last hour are fetched
@@ -52,15 +51,8 @@ export function useMarks(chamber, joined) {
 async function fetchMarks(job) {
   /** @type {Map<number, Mark>} */
   const marks = new Map();
-  let after = 0;
-  for (let page = 0; page < MOST_PAGES; page++) {
-    const { items, next } = await get(
-      `/api/events?job=${encodeURIComponent(job)}&after=${after}&limit=${LIMIT}`,
-    );
-    for (const item of items) take(marks, item);
-    if (next === null) break;
-    after = next;
-  }
+  const path = `/api/events?job=${encodeURIComponent(job)}`;
+  await each(path, (item) => take(marks, item), MOST_PAGES);
   return marks;
 }
 

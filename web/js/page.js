@@ -1,13 +1,16 @@
-/** The first page: how the chambers are now, and whether what stands here is current. */
+/** What stands around every page: sound, ways, and whether what stands here is current. */
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { request } from "./ask.js";
-import { ChamberPart } from "./chamber.js";
+import { ChamberPart, SHAPES } from "./chamber.js";
 import { html } from "./html.js";
+import { Jobs } from "./jobs.js";
 import { keep, recall } from "./kept.js";
+import { LookBack } from "./look_back.js";
+import { useRoute } from "./route.js";
 import { Shape } from "./shapes.js";
 import { S } from "./strings.js";
-import { moment } from "./units.js";
+import { moment, words } from "./units.js";
 
 /** @typedef {import("./types.js").Now} Now */
 /** @typedef {import("./types.js").Unit} Unit */
@@ -20,7 +23,9 @@ const AT_THE_MACHINE = "this computer";
 export function Page({ touch, sounds }) {
   const [unit, setUnit] = useState(/** @type {Unit} */ (recall("unit") === "f" ? "f" : "c"));
   const dark = useDark();
+  const route = useRoute();
   const { now, who, in_touch } = touch;
+  const when = `${touch.joined} ${touch.told}`; // changes when what was fetched may have changed
   const choose = (/** @type {Unit} */ chosen) => {
     keep("unit", chosen);
     setUnit(chosen);
@@ -31,21 +36,30 @@ export function Page({ touch, sounds }) {
   return html`
     ${!in_touch && html`<${Lost} touch=${touch} />`}
     <header class="head">
+      <${Ways} page=${route.page} />
       <${SoundLine} sounds=${sounds} />
       <div class="choices">
         <${Units} unit=${unit} choose=${choose} />
         ${who && who.name !== AT_THE_MACHINE && html`<${SignOut} />`}
       </div>
       ${now &&
+      route.page === "now" &&
       now.chambers.length > 1 &&
-      html`<nav aria-label=${S.head.jump}>
+      html`<nav class="jump" aria-label=${S.head.jump}>
         ${now.chambers.map((c) => html`<a href=${`#chamber-${c.chamber}`}>${c.name}</a>`)}
       </nav>`}
     </header>
     <main class=${in_touch ? "" : "not-current"}>
       ${!now && in_touch && html`<p class="waiting">${S.touch.asking}</p>`}
       ${now && !now.stored && html`<p class="not-stored" role="alert"><${Shape} kind="trouble" /> ${S.head.not_stored}</p>`}
+      ${now && route.page !== "now" && html`<${Meanwhile} now=${now} unit=${unit} />`}
+      ${now && route.page === "jobs" && html`<${Jobs} now=${now} when=${when} />`}
       ${now &&
+      route.page === "job" &&
+      html`<${LookBack} id=${route.job} now=${now} unit=${unit} dark=${dark}
+        when=${when} />`}
+      ${now &&
+      route.page === "now" &&
       now.chambers.map(
         (chamber, i) =>
           html`<${ChamberPart}
@@ -56,12 +70,37 @@ export function Page({ touch, sounds }) {
             may=${who?.role !== "viewer"}
             in_touch=${in_touch}
             joined=${touch.joined}
+            when=${when}
             first=${i === 0}
           />`,
       )}
     </main>
     <${Foot} touch=${touch} />
   `;
+}
+
+/** @param {{page: import("./route.js").Route["page"]}} props */
+function Ways({ page }) {
+  return html`<nav class="ways" aria-label=${S.head.pages}>
+    <a href="#/" aria-current=${page === "now" ? "page" : undefined}>${S.head.now}</a>
+    <a href="#/jobs" aria-current=${page === "jobs" ? "page" : page === "job" ? "true" : undefined}>${S.head.jobs}</a>
+  </nav>`;
+}
+
+/** How the chambers are now, in one line each, while somebody looks back. @param {{now: Now, unit: Unit}} props */
+function Meanwhile({ now, unit }) {
+  return html`<ul class="meanwhile" aria-label=${S.head.now}>
+    ${now.chambers.map((chamber) => {
+      const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (chamber.tone)];
+      return html`<li key=${chamber.chamber} class=${chamber.tone}>
+        ${shape && html`<${Shape} kind=${shape} />`}
+        <a href="#/">
+          ${chamber.name}: ${chamber.simulated && `${S.head.simulated} `}${chamber.recorded && `${S.head.recorded} `}
+          ${words(chamber.sentence, unit)}
+        </a>
+      </li>`;
+    })}
+  </ul>`;
 }
 
 /** @param {Touch} touch */

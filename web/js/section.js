@@ -2,7 +2,7 @@
 
 import { html } from "./html.js";
 import { useMarks } from "./marks.js";
-import { OUTER, VIEW, apart, bed, inside, part, placed } from "./section_layout.js";
+import { VIEW_WIDTH, apart, bed, boxOf, part, placed } from "./section_layout.js";
 import { shade } from "./shade.js";
 import { S } from "./strings.js";
 import { clock, figure, inUnit, symbol, temperature } from "./units.js";
@@ -12,8 +12,10 @@ import { Walls } from "./walls.js";
 /** @typedef {import("./types.js").Sensor} Sensor */
 /** @typedef {import("./marks.js").Mark} Mark */
 /** @typedef {import("./types.js").Unit} Unit */
+/** @typedef {import("./section_layout.js").Box} Box */
 
-const DOOR = { top: 92, bottom: 312 };
+const DOOR = { below_lid: 80, above_floor: 24 };
+const WORDS_END = 326; // right edge of what is said below the box
 const MARK_PITCH = 13;
 const MOST_MARKS = 12;
 const LONG_WORD = 7; // letters
@@ -23,28 +25,29 @@ const T = S.section;
 /** @param {{chamber: Chamber, unit: Unit, dark: boolean, joined: number}} props */
 export function Section({ chamber, unit, dark, joined }) {
   const marks = useMarks(chamber, joined);
-  const box = inside(chamber.enclosure.length || 1);
+  const box = boxOf(chamber.enclosure.length || 1, chamber.width_mm, chamber.height_mm);
   const sensors = of(chamber, "chamber");
   const { dots, tight } = placed(sensors, box);
   const range = shading(chamber);
   const id = `cut-${chamber.chamber}`;
   return html`<figure class="section">
     <svg
-      viewBox=${`0 0 ${VIEW.width} ${VIEW.height}`}
+      viewBox=${`0 0 ${VIEW_WIDTH} ${box.height}`}
       role="img"
       aria-label=${T.alt(said(chamber, unit))}
     >
-      <${Air} dots=${dots} box=${box} range=${range} dark=${dark} id=${id} />
-      <${Walls} materials=${chamber.enclosure} id=${id} />
-      <${Door} chamber=${chamber} wall=${OUTER.right - box.right} />
-      <${Part} chamber=${chamber} marks=${marks} />
-      <${Bed} sensors=${of(chamber, "bed")} unit=${unit} />
-      ${dots.map((dot) => html`<${Value} ...${dot} tight=${tight} unit=${unit} />`)}
-      <${Outside} chamber=${chamber} unit=${unit} />
-      <${Scale} range=${range} target_c=${chamber.target_c} dark=${dark} unit=${unit} id=${id} />
+      <${Air} dots=${dots} box=${box.inner} range=${range} dark=${dark} id=${id} />
+      <${Walls} materials=${chamber.enclosure} outer=${box.outer} id=${id} />
+      <${Door} chamber=${chamber} box=${box} />
+      <${Part} chamber=${chamber} marks=${marks} box=${box} />
+      <${Bed} sensors=${of(chamber, "bed")} unit=${unit} box=${box} />
+      ${dots.map((dot) => html`<${Value} ...${dot} tight=${tight} unit=${unit} left=${box.outer.left} />`)}
+      <${Outside} chamber=${chamber} unit=${unit} box=${box} />
+      <${Scale} range=${range} target_c=${chamber.target_c} dark=${dark} unit=${unit} box=${box} id=${id} />
     </svg>
     <figcaption>
-      ${T.not_to_scale}${" "}${chamber.job?.height_mm != null ? T.part : ""}
+      ${box.to_scale ? T.to_scale(chamber.width_mm ?? 0, chamber.height_mm ?? 0) : T.not_to_scale}${" "}
+      ${chamber.job?.height_mm != null ? T.part : ""}
       ${chamber.not_watched.length > 0 &&
       html`<span class="unwatched"><b>${T.not_watched}</b> ${chamber.not_watched.join(" ")}</span>`}
     </figcaption>
@@ -93,12 +96,12 @@ function Air({ dots, box, range, dark, id }) {
 }
 
 /** A sensor's dot, its line and its value beside the box. @param {any} props */
-function Value({ sensor, x, y, label_y, tight, unit }) {
+function Value({ sensor, x, y, label_y, tight, unit, left }) {
   const faulty = sensor.temperature_c === null;
   const value = faulty ? T.no_reading : figure(sensor.temperature_c, unit);
-  const end = OUTER.left - 8;
+  const end = left - 8;
   return html`<g class=${faulty ? "value faulty" : "value"}>
-    <path class="leader" d=${`M${end} ${label_y}L${OUTER.left - 2} ${label_y}L${x} ${y}`} />
+    <path class="leader" d=${`M${end} ${label_y}L${left - 2} ${label_y}L${x} ${y}`} />
     ${faulty
       ? html`<path class="cross" d=${`M${x - 4} ${y - 4}l8 8m0 -8l-8 8`} />`
       : html`<circle cx=${x} cy=${y} r="5" />`}
@@ -120,9 +123,9 @@ function short(name, most) {
   return name.length > most ? `${name.slice(0, most - 1)}…` : name;
 }
 
-/** @param {{sensors: Sensor[], unit: Unit}} props */
-function Bed({ sensors, unit }) {
-  const { left, right, y, thick } = bed();
+/** @param {{sensors: Sensor[], unit: Unit, box: Box}} props */
+function Bed({ sensors, unit, box }) {
+  const { left, right, y, thick } = bed(box);
   const told = sensors.map((s) => `${short(s.name, 10)} ${reading(s, unit)}`).join(", ");
   return html`<g class="bed">
     <rect x=${left} y=${y} width=${right - left} height=${thick} />
@@ -137,11 +140,11 @@ function reading(sensor, unit) {
   return sensor.temperature_c === null ? T.no_reading : figure(sensor.temperature_c, unit);
 }
 
-/** The part as high as it is known to be, the ruler, and what happened at which height. @param {{chamber: Chamber, marks: Mark[]}} props */
-function Part({ chamber, marks }) {
+/** The part as high as it is known to be, the ruler, and what happened at which height. @param {{chamber: Chamber, marks: Mark[], box: Box}} props */
+function Part({ chamber, marks, box }) {
   const height_mm = chamber.job?.height_mm ?? null;
   if (height_mm === null) return null;
-  const it = part(height_mm);
+  const it = part(height_mm, box);
   const heights = marks
     .slice(-MOST_MARKS)
     .map((mark) => ({ ...mark, y: it.y(mark.height_mm) }))
@@ -161,7 +164,7 @@ function Part({ chamber, marks }) {
       .join("")}${it.fine.map((y) => `M${it.rule_x - 4} ${y}h4`).join("")}`} />
     ${it.ticks.map(
       (tick, i) =>
-        html`<text class="tiny" x=${it.rule_x - 11} y=${tick.y + (i === 0 ? 0 : 4)} text-anchor="end"
+        html`<text class="tiny" x=${it.rule_x - 11} y=${tick.y + (i === 0 ? -2 : 4)} text-anchor="end"
           >${tick.mm}</text
         >`,
     )}
@@ -184,11 +187,13 @@ function named(mark) {
   return word.length > LONG_WORD ? word : `${clock(mark.onset_at)} ${word}`;
 }
 
-/** The door in the right wall as its switch says, and what is said without one. @param {{chamber: Chamber, wall: number}} props */
-function Door({ chamber, wall }) {
+/** The door in the right wall as its switch says, and what is said without one. @param {{chamber: Chamber, box: Box}} props */
+function Door({ chamber, box: { outer, wall } }) {
   const contact = chamber.contacts.find((c) => c.kind === "door");
   const seems_open = chamber.stories.some((s) => s.kind === "door_open" && s.change !== "cleared");
-  const x = OUTER.right + 3;
+  const x = outer.right + 3;
+  const top = outer.top + DOOR.below_lid;
+  const bottom = outer.bottom - DOOR.above_floor;
   const open = contact?.active === true || (!contact && seems_open);
   const told = !contact
     ? seems_open
@@ -209,11 +214,11 @@ function Door({ chamber, wall }) {
         : T.detector_quiet);
   return html`<g class=${open ? "door open" : contact ? "door" : "door unsure"}>
     ${open &&
-    html`<rect class="gap" x=${OUTER.right - wall - 1} y=${DOOR.top} width=${wall + 2} height=${DOOR.bottom - DOOR.top} />`}
-    <path class="leaf" d=${open ? `M${x} ${DOOR.bottom}L${x + 56} ${DOOR.top + 26}` : `M${x} ${DOOR.bottom}V${DOOR.top}`} />
-    <${Lines} lines=${told} x=${OUTER.right + 12} y=${open ? DOOR.top - 30 : 172} />
+    html`<rect class="gap" x=${outer.right - wall - 1} y=${top} width=${wall + 2} height=${bottom - top} />`}
+    <path class="leaf" d=${open ? `M${x} ${bottom}L${x + 56} ${top + 26}` : `M${x} ${bottom}V${top}`} />
+    <${Lines} lines=${told} x=${outer.right + 12} y=${open ? top - 22 : (top + bottom) / 2 - 30} />
     ${alert &&
-    html`<${Lines} lines=${alert} x=${OUTER.right + 12} y="28" strong=${detector?.active !== false} />`}
+    html`<${Lines} lines=${alert} x=${outer.right + 12} y="24" strong=${detector?.active !== false} />`}
   </g>`;
 }
 
@@ -224,27 +229,27 @@ function Lines({ lines, x, y, strong }) {
   );
 }
 
-/** Room and electronics, and whether the box can burn, below it. @param {{chamber: Chamber, unit: Unit}} props */
-function Outside({ chamber, unit }) {
+/** Room and electronics, and whether the box can burn, below it. @param {{chamber: Chamber, unit: Unit, box: Box}} props */
+function Outside({ chamber, unit, box: { outer } }) {
   const outside = [...of(chamber, "room"), ...of(chamber, "electronics")].slice(0, 3);
   const walls = chamber.enclosure.map((m) => T.materials[m] ?? m).join(", ");
   return html`<g class="outside">
     ${outside.map((sensor, i) => {
-      const y = OUTER.bottom + 16 + 16 * i;
+      const y = outer.bottom + 16 + 16 * i;
       return html`<circle cx="12" cy=${y} r="4.5" class=${sensor.temperature_c === null ? "hollow" : ""} />
         <text class="small" x="22" y=${y + 4}>${short(sensor.name, 11)} ${reading(sensor, unit)}</text>`;
     })}
-    <text class="small" x=${OUTER.right} y=${OUTER.bottom + 20} text-anchor="end"
+    <text class="small" x=${WORDS_END} y=${outer.bottom + 20} text-anchor="end"
       >${walls}: ${chamber.combustible ? T.can_burn : T.wont_burn}</text
     >
   </g>`;
 }
 
 /** The key of the shading: a strip with its ends, the target and the limit. @param {any} props */
-function Scale({ range, target_c, dark, unit, id }) {
+function Scale({ range, target_c, dark, unit, box, id }) {
   const left = 176;
-  const right = OUTER.right - 44;
-  const y = OUTER.bottom + 36;
+  const right = WORDS_END - 44;
+  const y = box.outer.bottom + 36;
   const share = target_c === null ? null : (target_c - range.low_c) / (range.high_c - range.low_c);
   const at = left + (share ?? 0) * (right - left);
   const end = (/** @type {number} */ c) => `${Math.round(inUnit(c, unit))}`;

@@ -5,12 +5,15 @@
 
 /** @typedef {import("./types.js").Sensor} Sensor */
 
-export const VIEW = { width: 400, height: 404 };
-export const OUTER = { left: 88, top: 12, right: 326, bottom: 336 };
-const BED = { left: 134, right: 270, y: 284, thick: 9 };
+export const VIEW_WIDTH = 400;
+/** The room there is for the box; beside it stand values and words. */
+const ROOM = { left: 88, top: 12, right: 326, bottom: 336 };
+const BELOW = 68; // under the box, for the room's value and the key of the shading
+const LEAST = { width: 150, height: 170 }; // inside; a flatter box leaves no place for what is in it
+const BED = { width: 136, above: 36, thick: 9 };
 const PART_WIDTH = 64;
-const PART_MIDDLE = 199;
-const RULE_LENGTH = 200; // of the ruler, above the bed
+const PART_OFF = -3; // from the middle, so that marks have room
+const RULE_LENGTH = 200; // of the ruler above the bed, where the box is high enough
 /** Rulers to choose from: how long, with a figure at every so many, in mm. */
 const RULES_MM = [
   [10, 2],
@@ -44,15 +47,56 @@ export function layer(count) {
   return count === 1 ? 14 : count === 2 ? 8 : Math.max(3, 18 / count);
 }
 
-/** The inside of the box. @param {number} count  layers of wall */
-export function inside(count) {
+/**
+ * @typedef {object} Side
+ * @property {number} left
+ * @property {number} top
+ * @property {number} right
+ * @property {number} bottom
+ *
+ * @typedef {object} Box
+ * @property {Side} outer
+ * @property {Side} inner
+ * @property {number} wall      thickness of all layers
+ * @property {number} height    of the whole drawing
+ * @property {boolean} to_scale  the inside is as wide and high as told
+ */
+
+/**
+ * The box: as wide and as high as it is told to be inside, if it is told and
+ * everything else still finds room in it.
+ * @param {number} count  layers of wall
+ * @param {number | null} [width_mm]
+ * @param {number | null} [height_mm]
+ * @returns {Box}
+ */
+export function boxOf(count, width_mm = null, height_mm = null) {
   const wall = layer(count) * Math.max(1, count);
-  return {
-    left: OUTER.left + wall,
-    top: OUTER.top + wall,
-    right: OUTER.right - wall,
-    bottom: OUTER.bottom - wall,
+  const most = {
+    width: ROOM.right - ROOM.left - 2 * wall,
+    height: ROOM.bottom - ROOM.top - 2 * wall,
   };
+  let { width, height } = most;
+  let to_scale = false;
+  if (width_mm && height_mm) {
+    const per_mm = Math.min(most.width / width_mm, most.height / height_mm);
+    to_scale = width_mm * per_mm >= LEAST.width && height_mm * per_mm >= LEAST.height;
+    if (to_scale) [width, height] = [width_mm * per_mm, height_mm * per_mm];
+  }
+  const left = ROOM.left + (most.width - width) / 2;
+  const outer = {
+    left,
+    top: ROOM.top,
+    right: left + width + 2 * wall,
+    bottom: ROOM.top + height + 2 * wall,
+  };
+  const inner = {
+    left: outer.left + wall,
+    top: outer.top + wall,
+    right: outer.right - wall,
+    bottom: outer.bottom - wall,
+  };
+  return { outer, inner, wall, height: outer.bottom + BELOW, to_scale };
 }
 
 /**
@@ -97,53 +141,62 @@ export function apart(wanted, pitch, low, high) {
 /**
  * Dots inside and values outside for the chamber's sensors.
  * @param {Sensor[]} sensors
- * @param {ReturnType<typeof inside>} box
+ * @param {Box} box
  */
-export function placed(sensors, box) {
+export function placed(sensors, { inner, outer }) {
   const rows = heights(sensors);
-  const tight = rows.length * LABEL_PITCH > OUTER.bottom - OUTER.top;
+  const tight = rows.length * LABEL_PITCH > outer.bottom - outer.top;
   const pitch = tight ? TIGHT_PITCH : LABEL_PITCH;
   const dots = rows.map(({ sensor, share }) => {
     const side = SIDES.find(([name]) => name.test(sensor.name))?.[1];
     return {
       sensor,
-      x: box.left + (side ?? 0.05) * (box.right - box.left),
-      y: box.bottom - share * (box.bottom - box.top),
+      x: inner.left + (side ?? 0.05) * (inner.right - inner.left),
+      y: inner.bottom - share * (inner.bottom - inner.top),
     };
   });
   const labels = apart(
     dots.map((dot) => dot.y),
     pitch,
-    OUTER.top + 12,
-    OUTER.bottom - 14,
+    outer.top + 12,
+    outer.bottom - 14,
   );
   return { tight, dots: dots.map((dot, i) => ({ ...dot, label_y: labels[i] })) };
 }
 
-/** The bed's plate. */
-export function bed() {
-  return BED;
+/** The bed's plate. @param {Box} box */
+export function bed({ inner }) {
+  const middle = (inner.left + inner.right) / 2;
+  return {
+    left: middle - BED.width / 2,
+    right: middle + BED.width / 2,
+    y: inner.bottom - BED.above,
+    thick: BED.thick,
+  };
 }
 
 /**
  * The part at its height with the ruler held to it.
  * @param {number} height_mm
+ * @param {Box} box
  */
-export function part(height_mm) {
+export function part(height_mm, box) {
+  const plate = bed(box);
+  const length = Math.min(RULE_LENGTH, plate.y - box.inner.top - 36);
   const [rule_mm, step_mm] =
     RULES_MM.find(([mm]) => mm >= height_mm * 1.1) ?? RULES_MM[RULES_MM.length - 1];
-  const per_mm = RULE_LENGTH / rule_mm;
-  const left = PART_MIDDLE - PART_WIDTH / 2;
-  const y = (/** @type {number} */ mm) => BED.y - Math.min(mm, rule_mm) * per_mm;
+  const per_mm = length / rule_mm;
+  const left = (plate.left + plate.right) / 2 + PART_OFF - PART_WIDTH / 2;
+  const y = (/** @type {number} */ mm) => plate.y - Math.min(mm, rule_mm) * per_mm;
   const steps = (/** @type {number} */ each) =>
     Array.from({ length: Math.floor(rule_mm / each) + 1 }, (_, n) => n * each);
   return {
     left,
     right: left + PART_WIDTH,
-    bottom: BED.y,
+    bottom: plate.y,
     top: y(height_mm),
     rule_x: left - 12,
-    rule_top: BED.y - RULE_LENGTH,
+    rule_top: plate.y - length,
     ticks: steps(step_mm).map((mm) => ({ mm, y: y(mm) })),
     fine: steps(rule_mm / 20).map(y),
     y,

@@ -1,26 +1,70 @@
-/** What happened in the last hour, one line each. */
+/** What happened in the last hour, and what was noted, one line each. */
 
+import { HOUR_S } from "./hour.js";
 import { html } from "./html.js";
+import { noteLine } from "./notes.js";
 import { Shape } from "./shapes.js";
 import { S } from "./strings.js";
 import { moment, words } from "./units.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */
+/** @typedef {import("./types.js").Note} Note */
+/** @typedef {import("./types.js").Story} Story */
 /** @typedef {import("./types.js").Unit} Unit */
 
-/** @param {{chamber: Chamber, unit: Unit}} props */
-export function Stories({ chamber, unit }) {
+/**
+ * @typedef {object} Line
+ * @property {string} key
+ * @property {string} at
+ * @property {string} shape
+ * @property {string} text
+ * @property {number | null} height_mm
+ */
+
+/**
+ * Stories and notes as lines, the newest first.
+ * @param {Story[]} stories  @param {Note[]} notes  @param {Unit} unit
+ * @param {{ruled?: boolean}} [how]  ruled: the height stands beside the line
+ * @returns {Line[]}
+ */
+export function lines(stories, notes, unit, { ruled = false } = {}) {
+  return [
+    ...stories.map(({ event, onset_at, class: shape, text, height_mm }) => ({
+      key: `event ${event}`,
+      at: onset_at,
+      shape,
+      text: words(text, unit),
+      height_mm,
+    })),
+    ...notes.map((note) => ({
+      key: `note ${note.seq}`,
+      at: note.at,
+      shape: "note",
+      text: noteLine(note, ruled),
+      height_mm: note.height_mm,
+    })),
+  ].sort((a, b) => b.at.localeCompare(a.at));
+}
+
+/** @param {{chamber: Chamber, unit: Unit, notes: Note[]}} props */
+export function Stories({ chamber, unit, notes }) {
+  const since = new Date(Date.parse(chamber.at) - HOUR_S * 1000).toJSON();
+  const told = lines(
+    chamber.stories,
+    notes.filter((note) => note.at >= since),
+    unit,
+  );
   return html`<section class="stories">
     <h2>${S.stories.heading}</h2>
-    ${chamber.stories.length === 0
+    ${told.length === 0
       ? html`<p>${S.stories.none}</p>`
       : html`<ol>
-          ${chamber.stories.map(
-            (story) =>
-              html`<li key=${story.event}>
-                <time datetime=${story.onset_at}>${moment(story.onset_at, chamber.at)}</time>
-                <${Shape} kind=${story.class} />
-                <span>${words(story.text, unit)}</span>
+          ${told.map(
+            ({ key, at, shape, text }) =>
+              html`<li key=${key}>
+                <time datetime=${at}>${moment(at, chamber.at)}</time>
+                <${Shape} kind=${shape} />
+                <span>${text}</span>
               </li>`,
           )}
         </ol>`}

@@ -14,6 +14,9 @@ export const S = {
   },
 
   head: {
+    pages: "Pages",
+    now: "Now",
+    jobs: "Jobs",
     jump: "Chambers",
     unit: "Temperatures in",
     celsius: "°C",
@@ -51,7 +54,7 @@ export const S = {
     class: {
       alarm: "Danger",
       supervisory: "Needs a hand",
-      trouble: "The watch itself",
+      trouble: "Trouble with the watch",
       notice: "For you to know",
     },
     /** @param {string} when  @param {string} lasting */
@@ -105,6 +108,9 @@ export const S = {
     note_keep: "Keep the note",
     /** @param {string} when  @param {string} text */
     noted: (when, text) => `Noted at ${when}: ${text}`,
+    /** @param {string} height */
+    note_at: (height) => `at ${height}`,
+    all: "The story of this job so far",
     height: "Tell the height",
     height_what: "Height of the part, in mm",
     height_keep: "That high",
@@ -119,6 +125,9 @@ export const S = {
 
   section: {
     not_to_scale: "Not to scale. Sensors stand where their names say.",
+    /** @param {number} width_mm  @param {number} height_mm */
+    to_scale: (width_mm, height_mm) =>
+      `The box is drawn to scale, ${width_mm} mm wide and ${height_mm} mm high inside; what is in it is not. Sensors stand where their names say.`,
     part: "The part's height is known, its shape is not.",
     /** @param {string} low  @param {string} high */
     shading: (low, high) => `Air shaded from ${low} to ${high}.`,
@@ -186,6 +195,10 @@ export const S = {
     nothing: "Nothing was read in the last hour.",
     /** @param {string} zone */
     zone: (zone) => `Times are of ${zone}.`,
+    of_recording: "Times are the recording's own: they don't run as your clock does.",
+    of_simulation: "Times are the simulation's own: they don't run as your clock does.",
+    /** @param {string} when */
+    begins: (when) => `Nothing was read before ${when}.`,
     /** Short words for the bands of the chart and the marks of the ruler. @type {Record<string, string>} */
     kinds: {
       fire: "fire",
@@ -218,6 +231,45 @@ export const S = {
     heading: "What happened in the last hour",
     none: "Nothing happened in the last hour.",
     until_now: "goes on",
+  },
+
+  jobs: {
+    heading: "Jobs",
+    loading: "Fetching the jobs …",
+    none: "No job has been told of yet. Start one on the page Now, or let the machine's own program do it.",
+    asking: "Fetching what happened …",
+    not_known: "What happened couldn't be fetched.",
+    happened: "What happened:",
+    /** Where the short word of a chart says too little. @type {Record<string, string>} */
+    kinds: {
+      detector_contact: "detector gone off",
+      no_motion: "machine standing still",
+      door_open: "door open",
+      sensor_fault: "sensor failed",
+      camera_fault: "camera failed",
+      power_fault: "supply failed",
+      board_fault: "board unwell",
+      clock_fault: "clock wrong",
+    },
+    nothing: "Nothing happened.",
+    /** @param {string} what  @param {number} n */
+    often: (what, n) => (n === 1 ? what : n === 2 ? `${what} twice` : `${what} ${n} times`),
+    /** @param {string} chamber */
+    in: (chamber) => `in ${chamber}`,
+    /** @param {number} n */
+    more: (n) => `Show ${n} earlier`,
+  },
+
+  look_back: {
+    loading: "Fetching the job …",
+    failed: "This job can't be shown.",
+    temperatures: "Temperatures of the air",
+    alt: "Temperatures during the job: ",
+    no_readings: "No readings of this job are kept any more.",
+    happened: "What happened, at which height of the part",
+    /** @param {string} lasting */
+    paused: (lasting) => `, ${lasting} of it paused`,
+    take: "To take its readings with you, on the board:",
   },
 
   foot: {

@@ -34,6 +34,7 @@
  * @property {string} started_at
  * @property {string | null} finished_at
  * @property {number | null} height_mm
+ * @property {number} paused_s
  * @property {string | null} paused_since_at
  *
  * @typedef {object} Alarm
@@ -44,6 +45,7 @@
  * @property {string} annunciation
  * @property {"none" | "shelved" | "suppressed_by_design" | "out_of_service"} suppression
  * @property {boolean} condition
+ * @property {number} event
  * @property {string} raised_at
  * @property {string} text
  * @property {string | null} acknowledged_by
@@ -59,6 +61,13 @@
  * @property {number | null} height_mm
  * @property {string} text
  *
+ * @typedef {object} Note
+ * @property {number} seq
+ * @property {string} at
+ * @property {string} text
+ * @property {string} by
+ * @property {number | null} height_mm
+ *
  * @typedef {object} Chamber
  * @property {string} chamber
  * @property {string} name
@@ -72,6 +81,9 @@
  * @property {number} limit_c
  * @property {number | null} room_c
  * @property {string[]} enclosure
+ * @property {number | null} width_mm   inside
+ * @property {number | null} depth_mm   inside
+ * @property {number | null} height_mm  inside
  * @property {boolean} combustible
  * @property {boolean} simulated
  * @property {boolean} recorded

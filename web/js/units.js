@@ -27,6 +27,12 @@ export function moment(at, now) {
   return near ? clock(then) : `${DAY.format(then)}, ${clock(then)}`;
 }
 
+/** "25 Nov 2026, 14:05". @param {string | number | Date} at */
+export function whole(at) {
+  const then = new Date(at);
+  return `${DAY.format(then)} ${then.getFullYear()}, ${clock(then)}`;
+}
+
 /** The name of the reader's zone, "Europe/Berlin". */
 export function zone() {
   return Intl.DateTimeFormat().resolvedOptions().timeZone;

@@ -1,7 +1,9 @@
 /** Walls of the box in section, each material with its own hatching. */
 
 import { html } from "./html.js";
-import { OUTER, layer } from "./section_layout.js";
+import { layer } from "./section_layout.js";
+
+/** @typedef {import("./section_layout.js").Side} Side */
 
 /**
  * Hatching as a tile whose x runs along the wall, `size` long and as thick as
@@ -51,17 +53,17 @@ const HATCHING = {
 const SOLID = new Set(["metal"]);
 
 /**
- * @param {{materials: string[], id: string}} props  `id` keeps names apart when
+ * @param {{materials: string[], outer: Side, id: string}} props  `id` keeps names apart when
  *   several boxes are on one page; the first material is drawn outermost
  */
-export function Walls({ materials, id }) {
+export function Walls({ materials, outer, id }) {
   const kinds = materials.length ? materials : ["other"];
   const t = layer(kinds.length);
   return html`<g class="walls">
     ${kinds.map((material, i) => {
       const hatching = HATCHING[material]?.(t);
       const name = `${id}-wall-${i}`;
-      const ring = around(i * t, t);
+      const ring = around(outer, i * t, t);
       return html`
         ${hatching &&
         html`<defs>
@@ -85,26 +87,26 @@ export function Walls({ materials, id }) {
               html`<rect x=${left} y=${top} width=${width} height=${height}
                 fill=${`url(#${name}-${side})`} />`}`,
         )}
-        <rect class="edge" ...${frame(i * t)} />
-        <rect class="edge" ...${frame((i + 1) * t)} />
+        <rect class="edge" ...${frame(outer, i * t)} />
+        <rect class="edge" ...${frame(outer, (i + 1) * t)} />
       `;
     })}
   </g>`;
 }
 
-/** The outline at a depth inside the outer face. @param {number} depth */
-function frame(depth) {
+/** The outline at a depth inside the outer face. @param {Side} outer @param {number} depth */
+function frame(outer, depth) {
   return {
-    x: OUTER.left + depth,
-    y: OUTER.top + depth,
-    width: OUTER.right - OUTER.left - 2 * depth,
-    height: OUTER.bottom - OUTER.top - 2 * depth,
+    x: outer.left + depth,
+    y: outer.top + depth,
+    width: outer.right - outer.left - 2 * depth,
+    height: outer.bottom - outer.top - 2 * depth,
   };
 }
 
-/** The four strips of a layer, and how its tile turns to run along each. @param {number} depth @param {number} t */
-function around(depth, t) {
-  const { x: left, y: top, width, height } = frame(depth);
+/** The four strips of a layer, and how its tile turns to run along each. @param {Side} outer @param {number} depth @param {number} t */
+function around(outer, depth, t) {
+  const { x: left, y: top, width, height } = frame(outer, depth);
   const right = left + width;
   const bottom = top + height;
   const tall = height - 2 * t;

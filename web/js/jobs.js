@@ -1,0 +1,104 @@
+/** All jobs, the newest first, each with what happened during it in a few words. */
+
+import { useEffect, useState } from "../vendor/preact-hooks.js";
+import { html } from "./html.js";
+import { fetchEvents, fetchJobs } from "./past.js";
+import { jobAddress } from "./route.js";
+import { S } from "./strings.js";
+import { duration, height, whole } from "./units.js";
+
+/** @typedef {import("./types.js").Job} Job */
+/** @typedef {import("./types.js").Now} Now */
+/** @typedef {import("./types.js").Story} Story */
+
+const AT_ONCE = 12;
+const T = S.jobs;
+/** What happened during jobs that are over: it stays as it is. @type {Map<string, string>} */
+const told = new Map();
+
+/** "door twice, draft", or that nothing happened. @param {Story[]} events */
+export function inShort(events) {
+  /** @type {Map<string, number>} */
+  const counts = new Map();
+  for (const { kind, class: signal } of events) {
+    if (signal !== "notice") counts.set(kind, (counts.get(kind) ?? 0) + 1);
+  }
+  const words = [...counts].map(([kind, n]) => T.often(T.kinds[kind] ?? S.hour.kinds[kind] ?? kind, n));
+  return words.length ? `${T.happened} ${words.join(", ")}.` : T.nothing;
+}
+
+/** From when to when, and how long. @param {Job} job @param {string} now */
+export function span(job, now) {
+  const lasting = duration((Date.parse(job.finished_at ?? now) - Date.parse(job.started_at)) / 1000);
+  return { began: whole(job.started_at), lasting };
+}
+
+/** @param {{now: Now, when: string}} props  `when` changes when they may have changed */
+export function Jobs({ now, when }) {
+  const [jobs, setJobs] = useState(/** @type {Job[] | null} */ (null));
+  const [failed, setFailed] = useState("");
+  const [shown, setShown] = useState(AT_ONCE);
+  useEffect(() => {
+    let over = false;
+    fetchJobs().then(
+      (all) => over || (setJobs(all), setFailed("")),
+      (error) => over || setFailed(error.message),
+    );
+    return () => {
+      over = true;
+    };
+  }, [when]);
+  return html`<section class="past" aria-labelledby="jobs">
+    <h1 id="jobs" class="sentence">${T.heading}</h1>
+    ${failed && html`<p class="refused" role="alert">${failed}</p>`}
+    ${!jobs && !failed && html`<p>${T.loading}</p>`}
+    ${jobs && jobs.length === 0 && html`<p>${T.none}</p>`}
+    ${jobs &&
+    html`<ol class="jobs">
+      ${jobs.slice(0, shown).map((job) => html`<${One} key=${job.id} job=${job} now=${now} />`)}
+    </ol>`}
+    ${jobs &&
+    jobs.length > shown &&
+    html`<div class="acts">
+      <button type="button" class="act" onClick=${() => setShown(shown + AT_ONCE)}>
+        ${T.more(Math.min(AT_ONCE, jobs.length - shown))}
+      </button>
+    </div>`}
+  </section>`;
+}
+
+/** @param {{job: Job, now: Now}} props */
+function One({ job, now }) {
+  const over = job.state === "finished";
+  const chamber = now.chambers.find((c) => c.chamber === job.chamber);
+  const stories = over ? "" : chamber?.stories.map((story) => story.event).join();
+  const [words, setWords] = useState(told.get(job.id) ?? "");
+  useEffect(() => {
+    if (told.has(job.id)) return;
+    let gone = false;
+    fetchEvents(job.id).then(
+      (events) => {
+        if (over) told.set(job.id, inShort(events));
+        if (!gone) setWords(inShort(events));
+      },
+      () => gone || setWords(T.not_known),
+    );
+    return () => {
+      gone = true;
+    };
+  }, [job.id, job.state, stories]);
+  const { began, lasting } = span(job, now.at);
+  const what = [
+    job.material,
+    job.machine && S.job.on(job.machine),
+    now.chambers.length > 1 && T.in(chamber?.name ?? job.chamber),
+  ].filter(Boolean);
+  return html`<li>
+    <h2><a class="way" href=${jobAddress(job.id)}>${job.name}</a></h2>
+    <p>
+      ${what.length > 0 && `${what.join(" ")}. `}${began}, ${lasting}.${" "}
+      ${S.job[job.state]}${job.height_mm === null ? "" : ` ${S.job.note_at(height(job.height_mm))}`}.
+    </p>
+    <p>${words || T.asking}</p>
+  </li>`;
+}

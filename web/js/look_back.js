@@ -1,0 +1,165 @@
+/** One job looked back on: its temperatures, and what happened at which height of the part. */
+
+import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
+import { get } from "./ask.js";
+import { Chart, said } from "./chart.js";
+import { Hour } from "./hour.js";
+import { html } from "./html.js";
+import { inShort, span } from "./jobs.js";
+import { fetchNotes } from "./notes.js";
+import { fetchEvents } from "./past.js";
+import { Shape } from "./shapes.js";
+import { lines } from "./stories.js";
+import { S } from "./strings.js";
+import { duration, height, moment, symbol, zone } from "./units.js";
+
+/** @typedef {import("./types.js").Chamber} Chamber */
+/** @typedef {import("./types.js").Columns} Columns */
+/** @typedef {import("./types.js").Job} Job */
+/** @typedef {import("./types.js").Note} Note */
+/** @typedef {import("./types.js").Now} Now */
+/** @typedef {import("./types.js").Story} Story */
+/** @typedef {import("./types.js").Unit} Unit */
+/** @typedef {{job: Job, columns: Columns, events: Story[], notes: Note[]}} Kept */
+
+const POINTS = 1500;
+const AGAIN_MS = 20_000; // while the job goes on
+const LEAST_SPAN_S = 120;
+const T = S.look_back;
+
+/** @param {{id: string, now: Now, unit: Unit, dark: boolean, when: string}} props */
+export function LookBack({ id, now, unit, dark, when }) {
+  const { kept, failed } = useKept(id, when);
+  if (!kept) {
+    return html`<section class="past">
+      <h1 class="sentence">${failed ? T.failed : T.loading}</h1>
+      ${failed && html`<p role="alert">${failed}</p>`}
+    </section>`;
+  }
+  const { job, events, notes } = kept;
+  const chamber = now.chambers.find((c) => c.chamber === job.chamber);
+  // What goes on is told as it is now, not as when it was last kept.
+  const present = new Map(chamber?.stories.map((story) => [story.event, story]));
+  const newest = events.map((event) => (event.end_at ? event : (present.get(event.event) ?? event)));
+  const told = lines(newest, notes, unit, { ruled: true });
+  return html`<article class="past" aria-labelledby="job">
+    <p class="place">${chamber?.name ?? job.chamber}</p>
+    <h1 id="job" class="sentence">${job.name}</h1>
+    <${About} job=${job} events=${events} now=${now.at} />
+    <${Temperatures} kept=${kept} chamber=${chamber} unit=${unit} dark=${dark} />
+    <section class="stories">
+      <h2>${T.happened}</h2>
+      ${told.length === 0
+        ? html`<p>${S.jobs.nothing}</p>`
+        : html`<ol class="rule">
+            ${told.map(
+              (line) =>
+                html`<li key=${line.key}>
+                  <b class="mm">${line.height_mm === null ? "" : height(line.height_mm)}</b>
+                  <time datetime=${line.at}>${moment(line.at, job.started_at)}</time>
+                  <${Shape} kind=${line.shape} />
+                  <span>${line.text}</span>
+                </li>`,
+            )}
+          </ol>`}
+    </section>
+    <p class="taking">${T.take} <code>stillair export ${job.id} --to ${job.id}.csv</code></p>
+  </article>`;
+}
+
+/** @param {{job: Job, events: Story[], now: string}} props */
+function About({ job, events, now }) {
+  const { began, lasting } = span(job, now);
+  const what = [job.material, job.machine && S.job.on(job.machine)].filter(Boolean).join(" ");
+  const paused = job.paused_s > 0 ? T.paused(duration(job.paused_s)) : "";
+  const high = job.height_mm === null ? S.job.height_unknown : S.job.at(height(job.height_mm));
+  return html`<p class="sub">
+      ${what && `${what}. `}${began}, ${lasting}${paused}. ${S.job[job.state]}. ${high}
+    </p>
+    <p class="sub">${inShort(events)}</p>
+    ${job.notes && html`<p class="notes">${job.notes}</p>`}`;
+}
+
+/** @param {{kept: Kept, chamber: Chamber | undefined, unit: Unit, dark: boolean}} props */
+function Temperatures({ kept, chamber, unit, dark }) {
+  const place = useRef(/** @type {HTMLElement | null} */ (null));
+  const { columns, events, job } = kept;
+  // In the order, and so the colours, of the first page; of a sensor that isn't
+  // there any more nobody knows the place: it is drawn with the air's.
+  const present = chamber?.sensors ?? [];
+  const known = [...new Set([...present.map((s) => s.name), ...Object.keys(columns.sensors)])].filter(
+    (name) => name in columns.sensors,
+  );
+  const air = known.filter((n) => (present.find((s) => s.name === n)?.place ?? "chamber") === "chamber");
+  const names = air.length ? air : known;
+  const hour = new Hour();
+  hour.fill(columns);
+  const from_s = Date.parse(job.started_at) / 1000;
+  const last_s = columns.time_s[columns.time_s.length - 1] ?? from_s;
+  const drawn = {
+    hour,
+    names,
+    unit,
+    target_c: null, // as it is set now, it may not be what this job had
+    stories: events,
+    from_s,
+    to_s: Math.max(last_s, from_s + LEAST_SPAN_S),
+    live: false,
+  };
+  useEffect(() => {
+    if (!place.current || columns.time_s.length === 0) return;
+    const chart = new Chart(place.current, drawn);
+    return () => chart.close();
+  }, [kept, unit, dark]);
+  if (columns.time_s.length === 0) return html`<p class="taking">${T.no_readings}</p>`;
+  return html`<section class="hour">
+    <h2>${T.temperatures}, ${symbol(unit)}</h2>
+    <div class="plot" ref=${place} role="img" aria-label=${said(hour, names, unit, T.alt)}></div>
+    <p class="small">${S.hour.zone(zone())}</p>
+  </section>`;
+}
+
+/**
+ * All that is kept of a job; asked for again while it goes on.
+ * @param {string} id  @param {string} when  changes when it has to be asked for anew
+ */
+function useKept(id, when) {
+  const [state, setState] = useState(/** @type {{id: string, kept: Kept | null, failed: string}} */ ({ id, kept: null, failed: "" }));
+  useEffect(() => {
+    let over = false;
+    /** @type {number | undefined} */
+    let timer;
+    async function ask() {
+      timer = undefined;
+      if (document.hidden) return;
+      const path = `/api/jobs/${encodeURIComponent(id)}`;
+      try {
+        const [job, columns, events, notes] = await Promise.all([
+          get(path),
+          get(`${path}/readings?points=${POINTS}`),
+          fetchEvents(id),
+          fetchNotes(id),
+        ]);
+        if (over) return;
+        setState({ id, kept: { job, columns, events, notes }, failed: "" });
+        if (job.state !== "finished") timer = setTimeout(ask, AGAIN_MS);
+      } catch (error) {
+        if (over) return;
+        const failed = error instanceof Error ? error.message : String(error);
+        setState((before) => (before.id === id && before.kept ? before : { id, kept: null, failed }));
+        timer = setTimeout(ask, AGAIN_MS);
+      }
+    }
+    const seen = () => {
+      if (!document.hidden && timer === undefined) ask();
+    };
+    document.addEventListener("visibilitychange", seen);
+    ask();
+    return () => {
+      over = true;
+      clearTimeout(timer);
+      document.removeEventListener("visibilitychange", seen);
+    };
+  }, [id, when]);
+  return state.id === id ? state : { id, kept: null, failed: "" };
+}

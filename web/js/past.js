@@ -1,0 +1,41 @@
+/** What the service has kept: jobs, and the events of one. */
+
+import { get } from "./ask.js";
+
+/** @typedef {import("./types.js").Job} Job */
+/** @typedef {import("./types.js").Story} Story */
+
+const LIMIT = 1000;
+const MOST_PAGES = 20; // an event is revised every few seconds while it lasts
+
+/**
+ * All that a listing holds, page by page.
+ * @param {string} path  with a question mark in it
+ * @param {(item: any) => void} take
+ * @param {number} [most]  pages
+ */
+export async function each(path, take, most = MOST_PAGES) {
+  let after = 0;
+  for (let page = 0; page < most; page++) {
+    const { items, next } = await get(`${path}&after=${after}&limit=${LIMIT}`);
+    items.forEach(take);
+    if (next === null) return;
+    after = next;
+  }
+}
+
+/** Every job, the newest first. @returns {Promise<Job[]>} */
+export async function fetchJobs() {
+  /** @type {Job[]} */
+  const jobs = [];
+  await each("/api/jobs?", (job) => jobs.push(job));
+  return jobs.reverse();
+}
+
+/** The newest word on each event of a job, in order of their beginning. @param {string} job @returns {Promise<Story[]>} */
+export async function fetchEvents(job) {
+  /** @type {Map<number, Story>} */
+  const events = new Map();
+  await each(`/api/events?job=${encodeURIComponent(job)}`, (item) => events.set(item.event, item));
+  return [...events.values()].sort((a, b) => a.onset_at.localeCompare(b.onset_at));
+}

@@ -1,0 +1,39 @@
+/** Which page is meant: kept in the address, so that it survives reloading and can be sent on. */
+
+import { useEffect, useState } from "../vendor/preact-hooks.js";
+
+/** @typedef {{page: "now"} | {page: "jobs"} | {page: "job", job: string}} Route */
+
+const JOBS = "#/jobs";
+
+/** @param {string} hash  @returns {Route} */
+export function route(hash) {
+  if (hash === JOBS || hash === `${JOBS}/`) return { page: "jobs" };
+  if (hash.startsWith(`${JOBS}/`)) {
+    try {
+      return { page: "job", job: decodeURIComponent(hash.slice(JOBS.length + 1)) };
+    } catch {
+      return { page: "jobs" }; // a broken address
+    }
+  }
+  return { page: "now" };
+}
+
+/** @param {string} job */
+export function jobAddress(job) {
+  return `${JOBS}/${encodeURIComponent(job)}`;
+}
+
+/** The page that the address names; a new one begins at its top. @returns {Route} */
+export function useRoute() {
+  const [hash, setHash] = useState(location.hash);
+  useEffect(() => {
+    const turn = () => {
+      setHash(location.hash);
+      if (!location.hash || location.hash.startsWith("#/")) scrollTo(0, 0);
+    };
+    addEventListener("hashchange", turn);
+    return () => removeEventListener("hashchange", turn);
+  }, []);
+  return route(hash);
+}
