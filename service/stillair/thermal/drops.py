@@ -471,7 +471,7 @@ class DropWatch:
         if t_s < fall.next_s:
             return fall.verdict
         age_s = t_s - fall.onset_s
-        fall.next_s = t_s + (2.0 if age_s < 20.0 else 4.0 if age_s < 40.0 else 0.15 * age_s)
+        fall.next_s = t_s + (2.0 if age_s < 12.0 else 5.0 if age_s < 40.0 else 0.25 * age_s)
         subjects = []
         for share in fall.shares:
             track = share.track
