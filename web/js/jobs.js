@@ -2,7 +2,7 @@
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { html } from "./html.js";
-import { fetchEvents, fetchJobs } from "./past.js";
+import { fetchEvents, fetchJobs, upToNow } from "./past.js";
 import { jobAddress } from "./route.js";
 import { S } from "./strings.js";
 import { duration, height, whole } from "./units.js";
@@ -13,7 +13,7 @@ import { duration, height, whole } from "./units.js";
 
 const AT_ONCE = 12;
 const T = S.jobs;
-/** What happened during jobs that are over: it stays as it is. @type {Map<string, string>} */
+/** What happened during jobs that are over: it stays as it is. @type {Map<string, Story[]>} */
 const told = new Map();
 
 /** "door twice, draft", or that nothing happened. @param {Story[]} events */
@@ -55,7 +55,7 @@ export function Jobs({ now, when }) {
     ${jobs && jobs.length === 0 && html`<p>${T.none}</p>`}
     ${jobs &&
     html`<ol class="jobs">
-      ${jobs.slice(0, shown).map((job) => html`<${One} key=${job.id} job=${job} now=${now} />`)}
+      ${jobs.slice(0, shown).map((/** @type {Job} */ job) => html`<${One} key=${job.id} job=${job} now=${now} />`)}
     </ol>`}
     ${jobs &&
     jobs.length > shown &&
@@ -71,22 +71,22 @@ export function Jobs({ now, when }) {
 function One({ job, now }) {
   const over = job.state === "finished";
   const chamber = now.chambers.find((c) => c.chamber === job.chamber);
-  const stories = over ? "" : chamber?.stories.map((story) => story.event).join();
-  const [words, setWords] = useState(told.get(job.id) ?? "");
+  const [events, setEvents] = useState(/** @type {Story[] | undefined} */ (told.get(job.id)));
+  const [failed, setFailed] = useState(false);
   useEffect(() => {
     if (told.has(job.id)) return;
     let gone = false;
     fetchEvents(job.id).then(
-      (events) => {
-        if (over) told.set(job.id, inShort(events));
-        if (!gone) setWords(inShort(events));
+      (all) => {
+        if (over) told.set(job.id, all);
+        if (!gone) setEvents(all);
       },
-      () => gone || setWords(T.not_known),
+      () => gone || setFailed(true),
     );
     return () => {
       gone = true;
     };
-  }, [job.id, job.state, stories]);
+  }, [job.id, job.state]);
   const { began, lasting } = span(job, now.at);
   const what = [
     job.material,
@@ -99,6 +99,6 @@ function One({ job, now }) {
       ${what.length > 0 && `${what.join(" ")}. `}${began}, ${lasting}.${" "}
       ${S.job[job.state]}${job.height_mm === null ? "" : ` ${S.job.note_at(height(job.height_mm))}`}.
     </p>
-    <p>${words || T.asking}</p>
+    <p>${events ? inShort(upToNow(events, job, chamber)) : failed ? T.not_known : T.asking}</p>
   </li>`;
 }

@@ -7,7 +7,7 @@ import { Hour } from "./hour.js";
 import { html } from "./html.js";
 import { inShort, span } from "./jobs.js";
 import { fetchNotes } from "./notes.js";
-import { fetchEvents } from "./past.js";
+import { fetchEvents, upToNow } from "./past.js";
 import { Shape } from "./shapes.js";
 import { lines } from "./stories.js";
 import { S } from "./strings.js";
@@ -36,12 +36,10 @@ export function LookBack({ id, now, unit, dark, when }) {
       ${failed && html`<p role="alert">${failed}</p>`}
     </section>`;
   }
-  const { job, events, notes } = kept;
+  const { job, notes } = kept;
   const chamber = now.chambers.find((c) => c.chamber === job.chamber);
-  // What goes on is told as it is now, not as when it was last kept.
-  const present = new Map(chamber?.stories.map((story) => [story.event, story]));
-  const newest = events.map((event) => (event.end_at ? event : (present.get(event.event) ?? event)));
-  const told = lines(newest, notes, unit, { ruled: true });
+  const events = upToNow(kept.events, job, chamber);
+  const told = lines(events, notes, unit, { ruled: true });
   return html`<article class="past" aria-labelledby="job">
     <p class="place">${chamber?.name ?? job.chamber}</p>
     <h1 id="job" class="sentence">${job.name}</h1>
@@ -146,7 +144,9 @@ function useKept(id, when) {
       } catch (error) {
         if (over) return;
         const failed = error instanceof Error ? error.message : String(error);
-        setState((before) => (before.id === id && before.kept ? before : { id, kept: null, failed }));
+        setState((/** @type {{id: string, kept: Kept | null, failed: string}} */ before) =>
+          before.id === id && before.kept ? before : { id, kept: null, failed },
+        );
         timer = setTimeout(ask, AGAIN_MS);
       }
     }

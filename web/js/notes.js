@@ -36,7 +36,8 @@ export function useNotes(job, when) {
     return () => {
       over = true;
     };
-  }, [job, when]);
+    // Not when the job alone changes: a new one has no notes, and isn't kept yet.
+  }, [when]);
   return known.job === job ? known.notes : NONE;
 }
 

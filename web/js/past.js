@@ -2,6 +2,7 @@
 
 import { get } from "./ask.js";
 
+/** @typedef {import("./types.js").Chamber} Chamber */
 /** @typedef {import("./types.js").Job} Job */
 /** @typedef {import("./types.js").Story} Story */
 
@@ -38,4 +39,18 @@ export async function fetchEvents(job) {
   const events = new Map();
   await each(`/api/events?job=${encodeURIComponent(job)}`, (item) => events.set(item.event, item));
   return [...events.values()].sort((a, b) => a.onset_at.localeCompare(b.onset_at));
+}
+
+/**
+ * The events of a job with those of its chamber's last hour, which are newer than
+ * what has been fetched: what goes on is told as it is now.
+ * @param {Story[]} events  @param {Job} job  @param {Chamber | undefined} chamber
+ */
+export function upToNow(events, job, chamber) {
+  if (chamber?.job?.id !== job.id) return events;
+  const all = new Map(events.map((event) => [event.event, event]));
+  for (const story of chamber.stories) {
+    if (story.onset_at >= job.started_at && !all.get(story.event)?.end_at) all.set(story.event, story);
+  }
+  return [...all.values()].sort((a, b) => a.onset_at.localeCompare(b.onset_at));
 }
