@@ -168,6 +168,46 @@ def export(
     )
 
 
+@app.command("what-if")
+def what_if(
+    job: Annotated[str, typer.Argument(metavar="JOB", help="The job's id.")],
+    chamber: Annotated[
+        Path, typer.Option("--chamber", metavar="FILE", help="Chamber file with other settings.")
+    ],
+    before: Annotated[
+        Path | None,
+        typer.Option(
+            "--before",
+            metavar="FILE",
+            help="Chamber file to compare with; without it, what was told at the time.",
+        ),
+    ] = None,
+    data: DataDir = None,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object per line.")] = False,
+) -> None:
+    """Say which events of a job other settings would have told, before you save them."""
+    from stillair.config import load_chamber
+    from stillair.runtime import whatif
+    from stillair.runtime.plans import readings_plan
+
+    try:
+        plans = [
+            readings_plan(load_chamber(file, replay=True)) if file else None
+            for file in (chamber, before)
+        ]
+        assert plans[0] is not None
+        found = whatif.what_if(data_dir(data), job, plans[1], plans[0])
+    except SettingsError as error:
+        fail(_faults(error), 2)
+    except StillairError as error:
+        fail(str(error))
+    if as_json:
+        for difference in found:
+            typer.echo(json.dumps(difference.item(), ensure_ascii=False))
+    else:
+        typer.echo(whatif.table(found))
+
+
 @app.command()
 def inspect(
     chamber: ChamberFiles = None,

@@ -241,7 +241,8 @@ def _false(scores: Sequence[JobScore], *, show: bool) -> Lines:
             lines += _places([b for b in beside if f"{b.kind} {b.where}" == pair])
     states = Counter(s.kind for score in scores for s in score.states)
     lines.append(
-        f"    below_target and too_warm, all (those that were not so are among the false): {dict(states)}"
+        "    below_target and too_warm, all (those that were not so are among the false):"
+        f" {dict(states)}"
     )
     ends = [end for score in scores for end in score.ends]
     lines.append(

@@ -115,6 +115,54 @@ def test_an_exported_job_can_be_replayed(tmp_path: Path) -> None:
     assert replayed.returncode == 0, replayed.stderr
 
 
+def test_other_settings_are_tried_on_a_job(tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    text = (
+        '[chamber]\nname = "North bench"\nlimit_c = 80\n'
+        '[[sensor]]\nname = "top"\ndriver = "simulated"\n'
+        '[simulation]\nscenario = "boat_shed_day"\nspeed = 60\n'
+    )
+    chamber, lower = tmp_path / "chamber.toml", tmp_path / "lower.toml"
+    chamber.write_text(text)
+    lower.write_text(text.replace("limit_c = 80", "limit_c = 30"))
+    with RunningService(folder, "--chamber", str(chamber)) as service:
+        job = wait_until(lambda: service.now()["job"], within_s=20)["id"]
+
+        def hottest_c() -> float:
+            found = service.get(f"/api/jobs/{job}/readings")["sensors"].get("top", [])
+            return max((value for value in found if value is not None), default=0.0)
+
+        wait_until(lambda: hottest_c() > 34.0, within_s=60)
+        asked = service.web.post(f"/api/jobs/{job}/what-if", json={"limit_c": 30}, timeout=60)
+        assert asked.status_code == 200, asked.text
+        new = [item for item in asked.json()["items"] if item["what"] == "new"]
+        assert "over_temperature" in {item["after"]["kind"] for item in new}
+        same = service.web.post(f"/api/jobs/{job}/what-if", json={}, timeout=60)
+        assert {item["what"] for item in same.json()["items"]} <= {"same"}
+        for body, status in (
+            ({"limit_c": "hot"}, 422),
+            ({"limit_c": 30, "target_c": 40}, 422),
+            ({"sensors": {"nowhere": {}}}, 422),
+            ({"colour": 1}, 422),
+        ):
+            refused = service.web.post(f"/api/jobs/{job}/what-if", json=body)
+            assert refused.status_code == status, body
+            assert refused.headers["content-type"] == "application/problem+json"
+        assert service.web.post("/api/jobs/none-1/what-if", json={}).status_code == 404
+    words = ("what-if", job, "--chamber", str(lower), "--data-dir", str(folder))
+    done = command(*words, "--before", str(chamber), "--json")
+    assert done.returncode == 0, done.stderr
+    lines = [json.loads(line) for line in done.stdout.splitlines()]
+    assert "over_temperature" in {line["after"]["kind"] for line in lines if line["what"] == "new"}
+    told = command(*words)
+    assert told.returncode == 0, told.stderr
+    assert "over_temperature" in told.stdout
+    assert "events differ" in told.stdout
+    unknown = command("what-if", "none-1", "--chamber", str(lower), "--data-dir", str(folder))
+    assert (unknown.returncode, "Traceback" in unknown.stderr) == (1, False)
+    assert "no job" in unknown.stderr
+
+
 @pytest.mark.parametrize(
     ("job", "said"),
     [

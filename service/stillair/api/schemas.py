@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from stillair.model import Place
 from stillair.storage.history import Page
 
 Text = Annotated[str, Field(max_length=2000)]
@@ -40,6 +41,24 @@ class Note(Posted):
     text: Annotated[str, Field(min_length=1, max_length=2000)]
 
 
+Celsius = Annotated[float, Field(ge=-20, le=300, allow_inf_nan=False)]
+
+
+class SensorIf(Posted):
+    """How one sensor would be taken, where that is different from now."""
+
+    place: Annotated[Place | None, Field(strict=False)] = None
+    limit_c: Celsius | None = None
+
+
+class OtherSettings(Posted):
+    """Settings to try; what isn't named stays as it is, and null takes the target away."""
+
+    limit_c: Celsius | None = None
+    target_c: Celsius | None = None
+    sensors: Annotated[dict[Name, SensorIf], Field(max_length=64)] = {}
+
+
 class Shelving(Posted):
     """Quiet for a while, and why."""
 
@@ -71,6 +90,12 @@ class Columns(BaseModel):
 
     time_s: list[float]
     sensors: dict[str, list[float | None]]
+
+
+class Differences(BaseModel):
+    """What other settings would have told: each event "new", "gone", "changed" or "same"."""
+
+    items: list[dict[str, Any]]
 
 
 class Created(BaseModel):

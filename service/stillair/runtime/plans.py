@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from stillair.alarms.desk import Person
@@ -32,6 +33,11 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
         people=tuple(Person(p.name, p.routes) for p in settings.people),
         mark=_MARKS[settings.family.value],
     )
+
+
+def readings_plan(settings: ChamberSettings) -> WatchPlan:
+    """The plan of a chamber of which only readings are there: no switch, no camera, nobody told."""
+    return replace(watch_plan(settings), contacts=(), camera=False, people=())
 
 
 def replay_plan(columns: Sequence[str], settings: ChamberSettings | None) -> WatchPlan:

@@ -13,7 +13,7 @@ import math
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -28,13 +28,16 @@ from stillair.runtime.feed import LiveFeed
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.labels import ClockStep, Labels
 from stillair.runtime.now import chamber_now
+from stillair.runtime.plans import readings_plan
 from stillair.runtime.schedule import Housekeeping
+from stillair.runtime.worker import Workshop
 from stillair.storage.history import History
 from stillair.storage.items import Item, alarm_item, label
 from stillair.storage.journal import Entry, Journal
 from stillair.storage.records import Parcel
 from stillair.storage.steps import ZERO_AFTER, ZERO_BEFORE
 from stillair.storage.writer import JournalWriter
+from stillair.thermal.plan import ThermalPlan
 
 log = logging.getLogger(__name__)
 
@@ -66,14 +69,15 @@ class NotAnsweredError(StillairError):
 class Service:
     """All chambers of this process; `wiring.build` puts it together.
 
-    `writer`, `archive`, `courier` and `housekeeping` work for it; the first
-    three tell it what becomes of their work, so all are given before `start`.
+    `writer`, `archive`, `courier`, `housekeeping` and `workshop` work for it; the
+    first three tell it what becomes of their work, so all are given before `start`.
     """
 
     writer: JournalWriter
     archive: ArchiveLoop
     courier: Courier
     housekeeping: Housekeeping
+    workshop: Workshop
 
     def __init__(
         self,
@@ -420,6 +424,15 @@ class Service:
             min(over_s, end_s) if end_s is not None else over_s,
             points,
         )
+
+    async def what_if(self, job: str, change: Callable[[ThermalPlan], ThermalPlan]) -> list[Item]:
+        """What would have been told of a job with other settings than its chamber has now.
+
+        Raises `CommandRefused` for an unknown job, and where it can't be worked out.
+        """
+        key = self.chamber(str(self.job(job)["chamber"]))
+        now = readings_plan(self._chambers[key].settings)
+        return await self.workshop.what_if(job, now, replace(now, thermal=change(now.thermal)))
 
     # --- what is commanded -------------------------------------------------------
 

@@ -30,6 +30,7 @@ from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
+from stillair.runtime.worker import Workshop
 from stillair.sensing.camera_loop import CameraLoop
 from stillair.sensing.protocols import Sensor
 from stillair.sensing.reader import SensorReader, read_sensor
@@ -76,6 +77,7 @@ def build(
     service.housekeeping = Housekeeping(
         Retention(service.journal, archive, _retention_plan(chambers)), clock.wall
     )
+    service.workshop = Workshop(folder)
     service.courier = Courier(
         service.journal,
         _routes(chambers),

@@ -2,14 +2,30 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import partial
+from http import HTTPStatus
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
 
 from stillair.api.entry import Operator, TheService, Viewer
-from stillair.api.schemas import Columns, Created, Done, Listing, NewJob, Note, Progress, listing
+from stillair.api.problems import Problem
+from stillair.api.schemas import (
+    Columns,
+    Created,
+    Differences,
+    Done,
+    Listing,
+    NewJob,
+    Note,
+    OtherSettings,
+    Progress,
+    listing,
+)
 from stillair.api.times import Moment, stretch
 from stillair.model import AddNote, FinishJob, PauseJob, ReportHeight, ResumeJob, StartJob
+from stillair.thermal.plan import ThermalPlan
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"])
 
@@ -107,3 +123,28 @@ def readings(
 ) -> Columns:
     """The job's readings; lowest and highest of each stretch survive thinning."""
     return Columns(**service.job_readings(job, *stretch(start, to), points))
+
+
+@router.post("/{job}/what-if")
+async def what_if(job: str, other: OtherSettings, service: TheService, _: Operator) -> Differences:
+    """Which events of the job other settings would have told; nothing is saved."""
+    return Differences(items=await service.what_if(job, partial(_changed, other)))
+
+
+def _changed(other: OtherSettings, plan: ThermalPlan) -> ThermalPlan:
+    """The plan with these settings instead. Raises `Problem`."""
+    named = {sensor.name for sensor in plan.sensors}
+    if unknown := sorted(set(other.sensors) - named):
+        raise Problem(HTTPStatus.UNPROCESSABLE_ENTITY, f"There is no sensor {unknown[0]!r}.")
+    limit_c = plan.limit_c if other.limit_c is None else other.limit_c
+    target_c = other.target_c if "target_c" in other.model_fields_set else plan.target_c
+    if target_c is not None and target_c >= limit_c:
+        raise Problem(HTTPStatus.UNPROCESSABLE_ENTITY, "The target has to be below the limit.")
+    sensors = []
+    for sensor in plan.sensors:
+        told = other.sensors.get(sensor.name)
+        if told is not None:
+            own_c = told.limit_c if "limit_c" in told.model_fields_set else sensor.limit_c
+            sensor = replace(sensor, place=told.place or sensor.place, limit_c=own_c)
+        sensors.append(sensor)
+    return replace(plan, sensors=tuple(sensors), limit_c=limit_c, target_c=target_c)
