@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime
 from email import message_from_bytes, policy
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
@@ -93,3 +94,13 @@ def test_no_text_adds_a_header_or_breaks_the_mail(title: str, text: str, key: st
 def test_the_password_is_not_shown() -> None:
     settings = MailSettings("127.0.0.1", 25, username="cox", password="oar lock")
     assert "oar lock" not in repr(settings)
+
+
+@pytest.mark.parametrize(
+    ("zone", "offset"), [("Europe/Berlin", "+0200"), ("UTC", "+0000"), ("Asia/Kolkata", "+0530")]
+)
+def test_the_time_stands_in_the_chambers_zone(zone: str, offset: str) -> None:
+    in_may = replace(DOOR, created_at=datetime(2026, 5, 2, 9, 0, tzinfo=UTC))
+    mail = compose(in_may, sender=SENDER, recipient=COX, zone=ZoneInfo(zone))
+    assert str(mail["Date"]).endswith(offset)
+    assert mail["Date"].datetime == in_may.created_at

@@ -21,11 +21,13 @@ import ssl
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import tzinfo
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP, SMTPUTF8
 from email.utils import format_datetime
 from typing import BinaryIO, Literal
+from zoneinfo import ZoneInfo
 
 from stillair.alarms import figures
 from stillair.alerts.routes import Due
@@ -51,6 +53,7 @@ class MailSettings:
     username: str | None = None
     password: str | None = field(default=None, repr=False)
     sender: str = "stillair@localhost"
+    timezone: str | None = None  # of the time in the header; None: the machine's own
     timeout_s: float = 15.0  # for the whole conversation
 
 
@@ -63,6 +66,7 @@ class MailRoute:
 
     def __init__(self, settings: MailSettings, *, trust: ssl.SSLContext | None = None) -> None:
         self._settings = settings
+        self._zone = ZoneInfo(settings.timezone) if settings.timezone else None
         self._trust = trust
         self._lock = threading.Lock()
         self._open: set[_Session] = set()
@@ -73,7 +77,7 @@ class MailRoute:
         recipient = message.route.partition(":")[2]
         sender = self._settings.sender
         try:
-            mail = compose(message, sender=sender, recipient=recipient)
+            mail = compose(message, sender=sender, recipient=recipient, zone=self._zone)
         except ValueError as error:
             reason = f"no mail can be made of this: {_clean(error)}"
             raise DeliveryError(message.route, reason, retry=False) from None
@@ -123,7 +127,9 @@ class MailRoute:
             session.end()
 
 
-def compose(message: Due, *, sender: str, recipient: str) -> EmailMessage:
+def compose(
+    message: Due, *, sender: str, recipient: str, zone: tzinfo | None = None
+) -> EmailMessage:
     """The mail of a message: plain text, UTF-8, marked as sent by a machine.
 
     Raises `ValueError` for an address or text that no mail can carry.
@@ -134,7 +140,7 @@ def compose(message: Due, *, sender: str, recipient: str) -> EmailMessage:
     mail["From"] = Address("Stillair", *sender.rsplit("@", 1))
     mail["To"] = Address("", *recipient.rsplit("@", 1))
     mail["Subject"] = _clean(message.title, longest=TITLE_LENGTH)
-    mail["Date"] = format_datetime(message.created_at)
+    mail["Date"] = format_datetime(message.created_at.astimezone(zone))
     mail["Message-ID"] = f"<{_digest(message.key)}@{domain}>"
     if message.alarm is not None:
         mail["References"] = f"<alarm-{_digest(message.alarm)}@{domain}>"

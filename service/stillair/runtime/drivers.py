@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, assert_never
 
 from stillair.clock import Clock
 from stillair.config import ChamberSettings, inputs
-from stillair.config.settings import Family
 from stillair.sensing.protocols import Camera, Contact, Sensor
 
 if TYPE_CHECKING:
@@ -153,10 +152,6 @@ class Drivers:
                 tls=of.tls,
             )
         return self._broker
-
-    def is_simulated(self) -> bool:
-        """Whether the readings are the simulated chamber's."""
-        return self.settings.family is Family.SIMULATED
 
     def close(self) -> None:
         """Let go of what was shared."""

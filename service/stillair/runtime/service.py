@@ -432,6 +432,7 @@ class Service:
         """
         key = self.chamber(str(self.job(job)["chamber"]))
         now = readings_plan(self._chambers[key].settings)
+        await self.archive.write_out()
         return await self.workshop.what_if(job, now, replace(now, thermal=change(now.thermal)))
 
     # --- what is commanded -------------------------------------------------------

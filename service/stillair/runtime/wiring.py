@@ -146,7 +146,7 @@ def _chamber(
         instant=instant,
         contacts=[WiredContact(c.name, c.kind, drivers.contact(c)) for c in settings.contacts],
         checked=checked,
-        script=SimulatedMachine(drivers.world()).commands if drivers.is_simulated() else None,
+        script=SimulatedMachine(drivers.world()).commands if settings.simulated else None,
     )
     service.journal.made_with[key] = f"{__version__} {settings.fingerprint}"
     return Chamber(
@@ -211,7 +211,7 @@ def _routes(chambers: Sequence[ChamberSettings]) -> dict[str, Route]:
     for settings in chambers:
         if settings.mail is None:
             continue
-        server = mail_settings(settings.mail)
+        server = mail_settings(settings.mail, settings.chamber.timezone)
         route = servers.setdefault(server, MailRoute(server))
         for person in settings.people:
             for address in person.routes:
@@ -222,7 +222,7 @@ def _routes(chambers: Sequence[ChamberSettings]) -> dict[str, Route]:
     return {"mailto": AddressedRoute(mail, otherwise=next(iter(servers.values())))}
 
 
-def mail_settings(of: MailTable) -> MailSettings:
+def mail_settings(of: MailTable, timezone: str | None = None) -> MailSettings:
     """The mail server of a chamber file, as the route takes it."""
     sender = of.sender or (of.username if of.username and "@" in of.username else None)
     return MailSettings(
@@ -231,5 +231,6 @@ def mail_settings(of: MailTable) -> MailSettings:
         security=of.security,
         username=of.username,
         password=of.password.get_secret_value() if of.password else None,
+        timezone=timezone,
         sender=sender or f"stillair@{of.host if '.' in of.host else 'localhost'}",
     )

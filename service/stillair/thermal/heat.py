@@ -105,7 +105,6 @@ class _HeatTrack:
         self._correction_k = plan.correction_k
         self._sum = 0.0
         self._count = 0
-        self._latest_s = 0.0
         self._skip = 0
         self._fault_s: float | None = None
         self.last_c: float | None = None
@@ -134,7 +133,6 @@ class _HeatTrack:
         else:
             self._sum += value_c
             self._count += 1
-            self._latest_s = reading.t_s
 
     def tick(self, t_s: float) -> None:
         """Make a sample of what came since the last second."""

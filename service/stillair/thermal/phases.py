@@ -58,7 +58,6 @@ NO_LONGER_S = 120.0  # so far down for so long, it isn't ready any more
 CREEPING_K_PER_MIN = 0.6  # a box that comes to its target so slowly may have no thermostat
 LAG_S = 150.0  # a slope over five minutes is that of half as long ago
 FORECAST_S = 30.0  # a forecast is made anew so often
-HOT_PHASES = (Phase.SOAK, Phase.STEADY)
 AT_WORK = (JobPhase.RUNNING, JobPhase.PAUSED)
 ENDED = (JobPhase.COOLING, JobPhase.FINISHED)
 
