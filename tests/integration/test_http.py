@@ -11,6 +11,7 @@ from typing import Any
 import httpx
 import pytest
 
+from integration.mjpeg_server import packed, picture
 from running import RunningService, wait_until
 
 CHAMBER = """
@@ -304,3 +305,17 @@ def test_it_stops_at_once_with_live_pages_open(tmp_path: Path) -> None:
         for page in pages:
             page.close()
         assert "Traceback" not in service.log.read_text()
+
+
+def test_the_first_picture_is_waited_for(tmp_path: Path) -> None:
+    frame, opened = tmp_path / "frame.jpg", tmp_path / "opened"
+    frame.write_bytes(packed(picture(1)))
+    program = tmp_path / "slow_to_open.sh"
+    program.write_text(f"sleep 2\ntouch {opened}\nwhile true; do cat {frame}; sleep 0.1; done\n")
+    chamber = tmp_path / "chamber.toml"
+    chamber.write_text(CHAMBER + f'\n[camera]\nsource = "command:sh {program}"\n')
+    with RunningService(tmp_path / "data", "--chamber", str(chamber)) as running:
+        assert not opened.exists()
+        answer = running.web.get("/api/picture")
+    assert answer.status_code == 200, answer.text
+    assert answer.headers["content-type"] == "image/jpeg"

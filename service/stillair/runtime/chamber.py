@@ -31,6 +31,9 @@ class Shared(Protocol):
 
 
 class PictureLoop(Loop, Protocol):
+    @property
+    def is_starting(self) -> bool: ...
+
     def latest_jpeg(self) -> tuple[bytes, float] | None: ...
 
 

@@ -398,6 +398,11 @@ class Service:
         camera = self._chambers[key].camera
         return camera.latest_jpeg() if camera is not None else None
 
+    def picture_is_due(self, key: str) -> bool:
+        """Whether the camera has only just been started, so that its first picture will come."""
+        camera = self._chambers[key].camera
+        return camera is not None and camera.is_starting
+
     def readings(
         self, key: str, start_s: float | None, end_s: float | None, points: int
     ) -> dict[str, Any]:

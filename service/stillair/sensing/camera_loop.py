@@ -118,6 +118,13 @@ class CameraLoop:
         with self._lock:
             return self._frame
 
+    @property
+    def is_starting(self) -> bool:
+        """Whether its first picture is still due: none has come, and it isn't told as lost."""
+        with self._lock:
+            lost = self._told is not None and self._told.condition is CameraCondition.LOST
+            return self._frame is None and not lost
+
     def latest_jpeg(self) -> tuple[bytes, float] | None:
         """The newest sound frame as JPEG and its age in seconds; encoded once, when first asked."""
         with self._lock:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 from http import HTTPStatus
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Response
+from fastapi.concurrency import run_in_threadpool
 
 from stillair.api.entry import Operator, TheService, Viewer
 from stillair.api.problems import Problem
@@ -15,6 +17,8 @@ from stillair.api.times import Moment, stretch
 from stillair.model import Acknowledge, Kind, Reset, Shelve, Unshelve
 
 router = APIRouter(prefix="/api", tags=["watching"])
+
+FIRST_PICTURE_TURN_S, FIRST_PICTURE_TURNS = 0.05, 160  # a camera may take seconds to open
 
 
 @router.get("/health")
@@ -116,9 +120,17 @@ def readings(
 
 
 @router.get("/picture", response_class=Response, responses={200: {"content": {"image/jpeg": {}}}})
-def picture(service: TheService, _: Viewer, chamber: str | None = None) -> Response:
-    """The latest frame as JPEG; its age in seconds is in the header `Age`."""
-    latest = service.picture(service.chamber(chamber))
+async def picture(service: TheService, _: Viewer, chamber: str | None = None) -> Response:
+    """The latest frame as JPEG; its age in seconds is in the header `Age`.
+
+    Right after the start it waits a few seconds for the camera's first one.
+    """
+    key = service.chamber(chamber)
+    for _turn in range(FIRST_PICTURE_TURNS):
+        if not service.picture_is_due(key):
+            break
+        await asyncio.sleep(FIRST_PICTURE_TURN_S)
+    latest = await run_in_threadpool(service.picture, key)
     if latest is None:
         raise Problem(HTTPStatus.NOT_FOUND, "There is no picture: no camera, or it gives none.")
     jpeg, age_s = latest
