@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stillair.thermal.drift import DriftWatch, PlaceWatch
+from stillair.thermal.drift import DriftWatch
+from stillair.thermal.places import PlaceWatch
 
 ROOM_C = 20.0
 Off = Callable[[float], float]
@@ -22,7 +23,10 @@ def nothing(_: float) -> float:
 
 
 def watched(*offs: Off, hours: float = 8.0, excess: Off = lambda _: 30.0) -> float | None:
-    """After how many hours drift is told; sensor n stands n K above the mean air, plus `offs`."""
+    """After how many hours drift is told; sensor n stands n K above the mean air, plus `offs`.
+
+    The chamber is warm from the start, of which the first hour counts as warming up.
+    """
     noise = random.Random(5)
     names = [f"s{n}" for n in range(len(offs))]
     watch = DriftWatch(names)
@@ -47,13 +51,18 @@ def fan(t_s: float) -> float:
     return -1.5 if int(t_s / 2400.0) % 2 else 0.0
 
 
+def little_fan(t_s: float) -> float:
+    return 0.3 * fan(t_s)
+
+
 @pytest.mark.parametrize(
     ("offs", "least_h", "most_h"),
     [
         pytest.param((ramp(1 / 6), nothing, nothing), 4.0, 6.0, id="1 K in 6 h, of three"),
-        pytest.param((nothing, nothing, nothing, ramp(-0.4)), 1.8, 3.0, id="0.4 K/h down, of four"),
+        pytest.param((nothing, nothing, nothing, ramp(-0.4)), 2.5, 3.5, id="0.4 K/h down, of four"),
         pytest.param((nothing, ramp(1 / 6)), 4.0, 6.0, id="1 K in 6 h, of two"),
-        pytest.param((nothing, ramp(0.4)), 2.9, 3.5, id="0.4 K/h, of two: three hours at least"),
+        pytest.param((nothing, ramp(0.4)), 3.9, 4.1, id="0.4 K/h, of two: three hours once warm"),
+        pytest.param((ramp(0.3), nothing, little_fan), 3.0, 5.5, id="0.3 K/h beside a fan"),
     ],
 )
 def test_drift_is_told_within_hours(offs: tuple[Off, ...], least_h: float, most_h: float) -> None:
@@ -107,12 +116,89 @@ def test_a_new_start_forgets_what_was() -> None:
     for minute in range(400):
         watch.push(60.0 * minute, {"a": 50.0 + minute * 0.005, "b": 50.0}, ROOM_C)
     assert watch.drifted is not None
-    watch.restart()
+    watch.forget()
     assert watch.drifted is None
 
 
 def test_one_sensor_has_no_neighbours() -> None:
     assert not DriftWatch(["a"]).push(0.0, {"a": 50.0}, ROOM_C)
+
+
+def drifting(
+    watch: DriftWatch, minutes: range, k_per_h: float = 0.4, missing: str = "", step_k: float = 0.0
+) -> None:
+    """Three sensors at 50 degrees, of which "a" drifts; `missing` is not there."""
+    for minute in minutes:
+        values = {"a": 50.0 + k_per_h * minute / 60.0 + step_k, "b": 50.0, "c": 49.0}
+        values.pop(missing, None)
+        watch.push(60.0 * minute, values, ROOM_C)
+
+
+def test_a_dead_sensor_hides_no_drift_of_the_others() -> None:
+    watch = DriftWatch(["a", "b", "c"])
+    drifting(watch, range(360), missing="c")
+    assert watch.drifted is not None and watch.drifted.sensors == ("a", "b")
+
+
+@pytest.mark.parametrize(
+    ("step_k", "told"),
+    [
+        pytest.param(0.0, True, id="the same sensor: what was seen before counts"),
+        pytest.param(-2.0, False, id="another sensor: it doesn't"),
+    ],
+)
+def test_after_a_fault_the_sensor_may_be_another_one(step_k: float, told: bool) -> None:
+    watch = DriftWatch(["a", "b", "c"])
+    drifting(watch, range(150))
+    watch.suspect()
+    drifting(watch, range(160, 250), step_k=step_k)
+    assert (watch.drifted is not None) is told
+
+
+# --- from job to job ----------------------------------------------------------------
+
+
+def cold(watch: DriftWatch, offs: dict[str, float]) -> None:
+    for minute in range(25):
+        watch.push(60.0 * minute, {n: ROOM_C + k for n, k in offs.items()}, ROOM_C)
+
+
+@pytest.mark.parametrize(
+    ("now", "sensors"),
+    [
+        pytest.param({"a": 0.3, "b": -0.5, "c": 0.2}, None, id="as it was"),
+        pytest.param({"a": 0.9, "b": -0.5, "c": 0.2}, None, id="a little"),
+        pytest.param({"a": 1.6, "b": -0.5, "c": 0.2}, ("a",), id="one has drifted"),
+        pytest.param({"a": 1.3, "b": 0.5, "c": 1.2}, None, id="all, as the room does"),
+    ],
+)
+def test_drift_since_an_earlier_job(now: dict[str, float], sensors: tuple[str, ...] | None) -> None:
+    first = DriftWatch(["a", "b", "c"])
+    cold(first, {"a": 0.3, "b": -0.5, "c": 0.2})
+    second = DriftWatch(["a", "b", "c"], first.cold_k)
+    cold(second, now)
+    assert (second.drifted.sensors if second.drifted else None) == sensors
+
+
+def test_what_was_told_of_an_earlier_job_is_not_told_again() -> None:
+    watch = DriftWatch(["a", "b"])
+    cold(watch, {"a": 0.0, "b": 0.0})
+    told = []
+    for off_k in (1.5, 1.5, 1.6):
+        watch = DriftWatch(["a", "b"], watch.cold_k)
+        cold(watch, {"a": off_k, "b": 0.0})
+        told.append(watch.drifted is not None)
+    assert told == [True, False, False]
+
+
+def test_slow_drift_over_many_jobs_adds_up() -> None:
+    watch = DriftWatch(["a", "b"])
+    told = 0
+    for job in range(12):
+        watch = DriftWatch(["a", "b"], watch.cold_k)
+        cold(watch, {"a": 0.3 * job, "b": 0.0})
+        told += watch.drifted is not None
+    assert told >= 1
 
 
 # --- places -------------------------------------------------------------------------
@@ -170,6 +256,16 @@ def test_order_turned_round_after_the_chamber_was_cold(
     for block in range(30, 36):
         watch.settled(600.0 * block, next_job, 28.0)
     assert (watch.swapped is not None) is swapped
+
+
+def test_the_usual_order_is_kept_from_job_to_job() -> None:
+    first = PlaceWatch(["top", "low"], ["top", "low"])
+    for block in range(6):
+        first.settled(600.0 * block, {"top": 52.0, "low": 45.0}, 28.0)
+    second = PlaceWatch(["top", "low"], ["top", "low"], first.usual)
+    for block in range(4):
+        second.settled(600.0 * block, {"top": 45.0, "low": 51.0}, 28.0)
+    assert second.swapped is not None and second.usual == first.usual
 
 
 def test_order_may_turn_within_a_job() -> None:

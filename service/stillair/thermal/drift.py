@@ -1,26 +1,24 @@
-"""Has a sensor drifted away from its neighbours, or have two changed places?
+"""Has a sensor drifted away from its neighbours?
 
 A drifting sensor moves little by little, steadily, and alone. Everything else
 that moves the differences between sensors does it otherwise: a part fan or a
 bed's step within minutes, a chamber that still warms up less and less, a room
 or a heater in proportion to the whole excess, and layers of air at all sensors
-together. So the sensors are compared only in like conditions (air steady or
-soaking, no cold air let in, heat not lost), by means over ten minutes, each
-with the mean of the others, less what its usual share of the excess explains:
+together. So means over ten minutes in which no cold air came in and no heat
+was lost are kept for seven hours, and each sensor's distance from the mean of
+the others is asked for its trend beside all that (`trend`), over the last two
+to seven hours.
 
-    e(t) = d(t) - d(0) x(t) / x(0)     d: own less the others', x: excess over the room
+Drift is told where the trend has changed the distance by 0.75 K at least and
+by many times its uncertainty, about as much in either half of the time,
+explains more than any single step would, and, with three sensors or more,
+where the others have kept their distances and each is left behind alike. Of
+two sensors it can't be said which one drifts: both are named, and more must be
+sure, since layers move them apart as well.
 
-Drift is told where over the last two to seven hours e has changed by at least
-0.75 K along a straight line: the line's slope (the median of all slopes: Sen,
-P. K. (1968) Estimates of the regression coefficient based on Kendall's tau,
-JASA 63) explains the change, nothing about it is a step, it hasn't slowed down,
-and with three sensors or more the others have kept their distances. Of two
-sensors it can't be said which one drifts; both are named.
-
-Two sensors have changed places (`PlaceWatch`) where within two minutes each
-comes to show what the other showed: air that is mixed brings sensors together,
-but never past each other by just as much. Or where the order in which they
-stood in like conditions before the chamber was cold is turned round after it.
+Without any excess all sensors show the same air, so that what they differ by
+is their own (`cold_k`); warm, the rest of it goes with the excess. Kept from
+job to job, it also shows what has changed since.
 """
 
 from __future__ import annotations
@@ -28,249 +26,278 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from statistics import median
 
+from stillair.thermal.places import Apart
+from stillair.thermal.trend import Course, Trend, roughest_step_k2, trend
+
 BLOCK_S = 600.0
-LEAST_MINUTES = 8  # of like conditions in a block
+LEAST_MINUTES = 7  # of a block that must have been calm
+MOVED_K = 2.0  # a block within which the air went further is none
 LONGEST_S = 7 * 3600.0
 SHORTEST_BLOCKS = 12
+WINDOWS_S = (2.5 * 3600.0, 4 * 3600.0, 5.5 * 3600.0, LONGEST_S)
+COVERED = 0.6  # share of a window that must have been comparable
 DRIFT_K = 0.75
-LITTLE_K, LITTLE = 0.1, 2.5  # a block's change, and how many times the line's own; more is a step
-SLOW_SHARE = 0.6  # of the change, that must have come little by little
-ROUGH_SHARE = 0.06  # of the change, that the residuals of the line may have
-LATE_SHARE = 0.36  # of the change, that must come in the later half
-OTHERS_SHARE = 0.4
-NOISE_K = 0.03
+HALF_SHARE = 0.3  # of the change, that each half must have brought
+SURE = 5.0  # times the uncertainty
+LAYERS_SHARE, PAIR_LAYERS_SHARE = 0.2, 0.35  # of the distance, that layers may come and go by
+HEAT_UP_S, HEAT_UP_SHARE = 3600.0, 0.6  # so long after that share of the excess, walls lag behind
+PAIR_BLOCKS = 18
+STEP_SHARE = 0.75  # of what the best step leaves unexplained, that a trend may leave
+OTHERS_SHARE, LEFT_SHARE = 0.4, 0.5
 FASTEST_K_PER_S = 1.0 / 3600.0  # what is faster isn't ageing
-PAIR_BLOCKS, PAIR_EXCESS_SHARE = 18, 0.2  # of two sensors alone more must be sure
-COVERED = 0.7  # share of a window that must have been comparable
-
-
-SWAP_K = 1.5  # sensors nearer to each other can't be told apart
-SWAP_OFF_K, SWAP_OFF_SHARE = 0.4, 0.15
-ORDER_K, ORDER_BLOCKS = 2.0, 3
-TURNED = (0.6, 1.5)  # of the old distance, the other way round
-
-
-@dataclass(frozen=True, slots=True)
-class Apart:
-    """One finding: who (first the one that is told), since when, what is said."""
-
-    sensors: tuple[str, ...]
-    since_s: float
-    reason: str
+ANOTHER_K = 0.5  # a sensor that stands elsewhere after a fault is another one
+COLD_EXCESS_K, COLD_MOVED_K, COLD_SPREAD_K = 1.0, 0.15, 3.0
+AGED_K = 1.0  # since an earlier job
+MEMORY_WEIGHT = 0.2
 
 
 @dataclass(frozen=True, slots=True)
 class _Block:
     t_s: float
-    values_c: tuple[float, ...]
+    values_c: Mapping[str, float]
     excess_k: float
+    rate_k_per_min: float
+
+    def apart_k(self, name: str, others: Sequence[str]) -> float:
+        """How far a sensor stands above the mean of others."""
+        values_c = self.values_c
+        return values_c[name] - sum(values_c[other] for other in others) / len(others)
 
 
 class DriftWatch:
-    """Compare the sensors of one chamber's air, minute by minute, in like conditions."""
-
-    def __init__(self, names: Sequence[str]) -> None:
-        self._names = tuple(names)
-        self._blocks: deque[_Block] = deque(maxlen=int(LONGEST_S / BLOCK_S) + 1)
-        self._minutes: list[tuple[tuple[float, ...], float]] = []
-        self._block_s = 0.0
-        self.drifted: Apart | None = None
-
-    @property
-    def newest(self) -> tuple[dict[str, float], float]:
-        """The means of the block judged last, by sensor, and its excess over the room."""
-        block = self._blocks[-1]
-        return dict(zip(self._names, block.values_c, strict=True)), block.excess_k
-
-    def push(self, t_s: float, values_c: Mapping[str, float], room_c: float) -> bool:
-        """Take the means of a minute in like conditions; return whether a block was judged.
-
-        A minute in which a sensor is missing is passed over.
-        """
-        if len(self._names) < 2 or any(name not in values_c for name in self._names):
-            return False
-        judged = False
-        if t_s - self._block_s >= BLOCK_S:
-            judged = self._close(t_s)
-            self._block_s = t_s
-        values = tuple(values_c[name] for name in self._names)
-        self._minutes.append((values, sum(values) / len(values) - room_c))
-        return judged
-
-    def restart(self) -> None:
-        """Forget the past: what comes next is not to be compared with it."""
-        self._blocks.clear()
-        self._minutes.clear()
-        self.drifted = None
-
-    def _close(self, t_s: float) -> bool:
-        minutes, self._minutes = self._minutes, []
-        if len(minutes) < LEAST_MINUTES:
-            return False
-        count = len(minutes)
-        values = tuple(sum(m[0][i] for m in minutes) / count for i in range(len(self._names)))
-        self._blocks.append(_Block(t_s, values, sum(m[1] for m in minutes) / count))
-        while self._blocks[0].t_s < t_s - LONGEST_S:
-            self._blocks.popleft()
-        if self.drifted is None:
-            self.drifted = self._judge()
-        return True
-
-    def _judge(self) -> Apart | None:
-        blocks = list(self._blocks)
-        for start in range(0, len(blocks) - SHORTEST_BLOCKS + 1, 3):
-            window = blocks[start:]
-            if len(window) * BLOCK_S < COVERED * (window[-1].t_s - window[0].t_s):
-                continue
-            found = self._judge_window(window)
-            if found is not None:
-                return found
-        return None
-
-    def _judge_window(self, window: list[_Block]) -> Apart | None:
-        ways = [_deviations(window, index) for index in range(len(self._names))]
-        changes = [_end(way) - _start(way) for way in ways]
-        worst = max(range(len(ways)), key=lambda index: abs(changes[index]))
-        change_k = changes[worst]
-        if abs(change_k) < DRIFT_K or not _is_line([b.t_s for b in window], ways[worst], change_k):
-            return None
-        if abs(change_k) > FASTEST_K_PER_S * (window[-1].t_s - window[0].t_s):
-            return None
-        names = self._names
-        if len(names) == 2:
-            if len(window) < PAIR_BLOCKS or _varied(window) > PAIR_EXCESS_SHARE:
-                return None
-            other = names[1 - worst]
-            reason = f"has drifted apart from {other} by {abs(change_k):.1f} degrees"
-            return Apart((names[worst], other), window[0].t_s, reason)
-        rest = [index for index in range(len(names)) if index != worst]
-        for index in rest:
-            beside = _deviations(window, index, rest)
-            if abs(_end(beside) - _start(beside)) > OTHERS_SHARE * abs(change_k):
-                return None
-        side = "higher" if change_k > 0.0 else "lower"
-        reason = f"has drifted {abs(change_k):.1f} degrees {side} than its neighbours"
-        return Apart((names[worst],), window[0].t_s, reason)
-
-
-class PlaceWatch:
-    """Notice that two sensors have changed places; `swapped` is the pair that has.
+    """Compare the sensors of one chamber's air, minute by minute, in calm air.
 
     Parameters
     ----------
     names : sequence of str
-        All sensors, of any place.
-    air : sequence of str
-        Those in the chamber's air, whose order is remembered.
+        The sensors of the chamber's air.
+    cold_k : mapping
+        What `cold_k` gave at the end of an earlier job.
     """
 
-    def __init__(self, names: Sequence[str], air: Sequence[str]) -> None:
-        self._pairs = [(a, b) for i, a in enumerate(names) for b in names[i + 1 :]]
-        self._air = frozenset(air)
-        self._minutes: deque[tuple[float, dict[str, float]]] = deque(maxlen=3)
-        self._order: dict[tuple[str, str], list[float]] = {}  # shares of the excess
-        self._usual: dict[tuple[str, str], float] = {}  # before the chamber was cold
-        self.swapped: Apart | None = None
+    def __init__(self, names: Sequence[str], cold_k: Mapping[str, float] | None = None) -> None:
+        self._names = tuple(names)
+        self._remembered_k = dict(cold_k or {})
+        self._cold_k: dict[str, float] = {}  # seen this time
+        self._blocks: deque[_Block] = deque(maxlen=int(LONGEST_S / BLOCK_S) + 1)
+        self._minutes: list[tuple[Mapping[str, float], float]] = []
+        self._block_s = 0.0
+        self._suspect = False
+        self.drifted: Apart | None = None
 
-    def push(self, t_s: float, values_c: Mapping[str, float]) -> None:
-        """Take the means of a minute, whatever the conditions."""
-        self._minutes.append((t_s, dict(values_c)))
-        if len(self._minutes) < 3 or t_s - self._minutes[0][0] > 4 * 60.0:
+    @property
+    def newest(self) -> tuple[Mapping[str, float], float]:
+        """The means of the block judged last, by sensor, and its excess over the room."""
+        block = self._blocks[-1]
+        return block.values_c, block.excess_k
+
+    @property
+    def cold_k(self) -> dict[str, float]:
+        """How far each sensor stood above the mean of all in a cold chamber, K.
+
+        It follows slowly from job to job, or drift would be taken in with it;
+        what has been told is taken in.
+        """
+        known = dict(self._remembered_k)
+        told = self.drifted.sensors if self.drifted is not None else ()
+        for name, own_k in self._cold_k.items():
+            old_k = known.get(name)
+            weight = MEMORY_WEIGHT if old_k is not None and name not in told else 1.0
+            known[name] = own_k if old_k is None else old_k + weight * (own_k - old_k)
+        return {name: round(own_k, 3) for name, own_k in known.items()}
+
+    def push(self, t_s: float, values_c: Mapping[str, float], room_c: float) -> bool:
+        """Take the means of a calm minute; return whether a block of them was judged.
+
+        `values_c` are those of the sensors that can be trusted, by name.
+        """
+        judged = False
+        if t_s - self._block_s >= BLOCK_S:
+            judged = self._close(t_s)
+            self._block_s = t_s
+        if len(values_c) > 1:
+            self._minutes.append((dict(values_c), sum(values_c.values()) / len(values_c) - room_c))
+        return judged
+
+    def suspect(self) -> None:
+        """A sensor has had a fault: it may be another one now."""
+        self._suspect = True
+
+    def forget(self) -> None:
+        """Begin anew: what comes next is not to be compared with the past."""
+        self._blocks.clear()
+        self._minutes.clear()
+        self.drifted = None
+
+    # --- blocks --------------------------------------------------------------
+
+    def _close(self, t_s: float) -> bool:
+        minutes, self._minutes = self._minutes, []
+        lists: dict[str, list[float]] = {}
+        for values_c, _ in minutes:
+            for name, value_c in values_c.items():
+                lists.setdefault(name, []).append(value_c)
+        means_c = {n: sum(v) / len(v) for n, v in lists.items() if len(v) >= LEAST_MINUTES}
+        if len(means_c) < 2:
+            return False
+        excesses = [excess_k for _, excess_k in minutes]
+        third = max(1, len(excesses) // 3)
+        moved_k = median(excesses[-third:]) - median(excesses[:third])
+        if abs(moved_k) > MOVED_K:
+            return False
+        rate = moved_k / (len(excesses) - third) if len(excesses) > third else 0.0
+        block = _Block(t_s, means_c, sum(excesses) / len(excesses), rate)
+        if self._suspect and self._blocks:
+            self._suspect = False
+            if self._is_another(block):
+                self.forget()
+        self._blocks.append(block)
+        while self._blocks[0].t_s < t_s - LONGEST_S:
+            self._blocks.popleft()
+        if abs(block.excess_k) < COLD_EXCESS_K and abs(moved_k) < COLD_MOVED_K:
+            self._see_cold(block)
+        elif self.drifted is None:
+            self.drifted = self._judge()
+        return True
+
+    def _is_another(self, block: _Block) -> bool:
+        before = self._blocks[-1]
+        names = [name for name in block.values_c if name in before.values_c]
+        for name in names:
+            others = [other for other in names if other != name]
+            if others and abs(block.apart_k(name, others) - before.apart_k(name, others)) > max(
+                ANOTHER_K, 0.3 * abs(block.excess_k - before.excess_k)
+            ):
+                return True
+        return False
+
+    def _see_cold(self, block: _Block) -> None:
+        """Learn what the sensors differ by where there is but one air, and hold it to memory."""
+        values_c = block.values_c
+        if len(values_c) < len(self._names):
             return
-        then = self._minutes[0][1]
-        for a, b in self._pairs:
-            if a not in then or b not in then or a not in values_c or b not in values_c:
+        mean_c = sum(values_c.values()) / len(values_c)
+        self._cold_k = {name: value_c - mean_c for name, value_c in values_c.items()}
+        if self.drifted is not None or any(n not in self._remembered_k for n in self._names):
+            return
+        off_k = {name: own_k - self._remembered_k[name] for name, own_k in self._cold_k.items()}
+        middle_k = median(off_k.values())
+        worst = max(self._names, key=lambda name: abs(off_k[name] - middle_k))
+        if len(self._names) == 2:
+            change_k = off_k[self._names[0]] - off_k[self._names[1]]
+            if abs(change_k) >= AGED_K:
+                self.drifted = _of_two(*self._names, change_k, block.t_s, "since an earlier job")
+            return
+        change_k = off_k[worst] - middle_k
+        others = [n for n in self._names if n != worst]
+        if abs(change_k) >= AGED_K and all(
+            abs(off_k[n] - middle_k) <= OTHERS_SHARE * abs(change_k) for n in others
+        ):
+            self.drifted = _of_many(worst, change_k, block.t_s, " since an earlier job")
+
+    # --- judging ---------------------------------------------------------------
+
+    def _judge(self) -> Apart | None:
+        newest_s, excess_k = self._blocks[-1].t_s, self._blocks[-1].excess_k
+        least_k = HEAT_UP_SHARE * excess_k if excess_k > 0.0 else excess_k
+        warm_s = next(b.t_s for b in self._blocks if b.excess_k >= least_k)
+        blocks = [block for block in self._blocks if block.t_s >= warm_s + HEAT_UP_S]
+        for window_s in WINDOWS_S:
+            window = [block for block in blocks if block.t_s > newest_s - window_s]
+            if len(window) < SHORTEST_BLOCKS:
                 continue
-            apart_k = abs(then[a] - then[b])
-            if apart_k < SWAP_K:
+            names = [
+                name
+                for name in self._names
+                if name in window[-1].values_c
+                and sum(name in b.values_c for b in window) >= 0.7 * len(window)
+            ]
+            window = [b for b in window if all(name in b.values_c for name in names)]
+            length_s = window[-1].t_s - window[0].t_s + BLOCK_S
+            least = PAIR_BLOCKS if len(names) == 2 else SHORTEST_BLOCKS
+            if len(names) < 2 or len(window) < max(least, COVERED * length_s / BLOCK_S):
                 continue
-            near_k = max(SWAP_OFF_K, SWAP_OFF_SHARE * apart_k) if apart_k > 2.0 else 0.2 * apart_k
-            if abs(values_c[a] - then[b]) < near_k and abs(values_c[b] - then[a]) < near_k:
-                known = self.swapped
-                back = known is not None and set(known.sensors) == {a, b}
-                self.swapped = None if back else _swapped(a, b, t_s - 60.0)
-                self._minutes.clear()
-                return
+            found = self._judge_window(window, names)
+            if found is not None:
+                return found
+            if len(window) == len(blocks):
+                break
+        return None
 
-    def settled(self, t_s: float, values_c: Mapping[str, float], excess_k: float) -> None:
-        """Take the means of ten minutes in like conditions, to know the usual order."""
-        for a, b in self._pairs:
-            if a in self._air and b in self._air and a in values_c and b in values_c:
-                share = (values_c[a] - values_c[b]) / max(excess_k, 1.0)
-                found = self._order.setdefault((a, b), [])
-                found.append(share)
-                del found[:-12]
-                usual = self._usual.get((a, b))
-                if usual is None or len(found) != ORDER_BLOCKS or self.swapped is not None:
-                    continue
-                turned = -median(found) / usual
-                if abs(usual) * excess_k >= ORDER_K and TURNED[0] <= turned <= TURNED[1]:
-                    self.swapped = _swapped(a, b, t_s)
+    def _judge_window(self, window: Sequence[_Block], names: Sequence[str]) -> Apart | None:
+        course = Course(
+            [block.t_s for block in window],
+            [block.excess_k for block in window],
+            [block.rate_k_per_min for block in window],
+        )
+        best: tuple[float, str, list[str], Trend] | None = None
+        for name in names[:1] if len(names) == 2 else names:
+            others = [other for other in names if other != name]
+            found = self._trend(course, window, name, others)
+            if found is not None and (best is None or abs(found.change_k) > best[0]):
+                best = abs(found.change_k), name, others, found
+        if best is None:
+            return None
+        size_k, name, others, found = best
+        if size_k > FASTEST_K_PER_S * (window[-1].t_s - window[0].t_s):
+            return None
+        apart_k = [block.apart_k(name, others) for block in window]
+        cold_k = self._cold_apart_k(name, others)
+        layers = PAIR_LAYERS_SHARE if len(names) == 2 else LAYERS_SHARE
+        if size_k < max(SURE * found.u_k, layers * abs(median(apart_k) - (cold_k or 0.0))):
+            return None
+        if found.rough_k2 > STEP_SHARE * roughest_step_k2(course, apart_k, cold_k):
+            return None
+        since_s = window[0].t_s
+        if len(names) == 2:
+            return _of_two(name, others[0], found.change_k, since_s, "")
+        for other in others:
+            rest = [one for one in others if one != other]
+            beside = self._trend(course, window, other, rest, any_size=True)
+            behind = self._trend(course, window, name, [other], any_size=True)
+            if beside is None or abs(beside.change_k) > OTHERS_SHARE * size_k:
+                return None
+            if behind is None or behind.change_k / found.change_k < LEFT_SHARE:
+                return None
+        return _of_many(name, found.change_k, since_s, "")
 
-    def cold(self) -> None:
-        """The chamber is cold, when wires are changed: what was usual is to be held against."""
-        for pair, shares in self._order.items():
-            if len(shares) >= ORDER_BLOCKS:
-                self._usual[pair] = median(shares)
-        self._order.clear()
+    def _trend(
+        self,
+        course: Course,
+        window: Sequence[_Block],
+        name: str,
+        others: Sequence[str],
+        *,
+        any_size: bool = False,
+    ) -> Trend | None:
+        """The trend of a sensor's distance; None where it is none, or too small to matter."""
+        apart_k = [block.apart_k(name, others) for block in window]
+        if not any_size and abs(median(apart_k[-5:]) - median(apart_k[:5])) < 0.5 * DRIFT_K:
+            return None
+        found = trend(course, apart_k, self._cold_apart_k(name, others))
+        if found is None or any_size:
+            return found
+        change_k = found.change_k
+        if abs(change_k) < DRIFT_K:
+            return None
+        least = min(found.first_k / change_k, found.second_k / change_k)
+        return found if least >= HALF_SHARE else None
+
+    def _cold_apart_k(self, name: str, others: Sequence[str]) -> float | None:
+        known_k = self._cold_k or self._remembered_k
+        if name not in known_k or any(other not in known_k for other in others):
+            return None
+        return known_k[name] - sum(known_k[other] for other in others) / len(others)
 
 
-def _swapped(a: str, b: str, t_s: float) -> Apart:
-    return Apart((a, b), t_s, f"seems to have changed places with {b}")
+def _of_two(name: str, other: str, change_k: float, since_s: float, when: str) -> Apart:
+    reason = f"has drifted apart from {other} by {abs(change_k):.1f} degrees {when}".rstrip()
+    return Apart((name, other), since_s, reason)
 
 
-def _deviations(
-    window: Sequence[_Block], index: int, among: Sequence[int] | None = None
-) -> list[float]:
-    """The sensor less the mean of the others, less its share of the excess, block by block."""
-    members = range(len(window[0].values_c)) if among is None else among
-    others = [member for member in members if member != index]
-    apart = [
-        block.values_c[index] - sum(block.values_c[o] for o in others) / len(others)
-        for block in window
-    ]
-    usual = sum(apart[:3]) / 3.0
-    usual_excess_k = max(sum(block.excess_k for block in window[:3]) / 3.0, 1.0)
-    return [
-        d - usual * block.excess_k / usual_excess_k for d, block in zip(apart, window, strict=True)
-    ]
-
-
-def _varied(window: Sequence[_Block]) -> float:
-    """By which share the excess changed within the window."""
-    excess = [block.excess_k for block in window]
-    return (max(excess) - min(excess)) / max(median(excess), 1.0)
-
-
-def _start(way: Sequence[float]) -> float:
-    return median(way[:3])
-
-
-def _end(way: Sequence[float]) -> float:
-    return median(way[-3:])
-
-
-def _is_line(times: Sequence[float], way: Sequence[float], change_k: float) -> bool:
-    size_k = abs(change_k)
-    most_k = max(LITTLE_K, LITTLE * size_k / len(way))
-    slow_k = sum(max(-most_k, min(most_k, after - before)) for before, after in pairwise(way))
-    if slow_k / change_k < SLOW_SHARE:
-        return False
-    slopes = [
-        (way[j] - way[i]) / (times[j] - times[i])
-        for i in range(0, len(way), 2)
-        for j in range(i + 3, len(way), 2)
-    ]
-    slope = median(slopes)
-    if slope * (times[-1] - times[0]) / change_k < 0.75:
-        return False
-    offs = [value - slope * (t_s - times[0]) for t_s, value in zip(times, way, strict=True)]
-    level = median(offs)
-    if median(abs(off - level) for off in offs) > max(NOISE_K, ROUGH_SHARE * size_k):
-        return False
-    half = len(way) // 2
-    middle = median(way[half - 1 : half + 2])
-    return LATE_SHARE <= (_end(way) - middle) / change_k <= 1.0 - LATE_SHARE
+def _of_many(name: str, change_k: float, since_s: float, when: str) -> Apart:
+    side = "higher" if change_k > 0.0 else "lower"
+    reason = f"has drifted {abs(change_k):.1f} degrees {side} than its neighbours{when}"
+    return Apart((name,), since_s, reason)

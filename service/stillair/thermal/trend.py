@@ -1,0 +1,177 @@
+"""How much of what a difference between two temperatures did was a trend, and how sure that is.
+
+Over some hours, block by block, a difference d between sensors is explained by
+
+    d(t) = a + r1 h1(t) + r2 h2(t) + b (x(t) - mean x) + c dx/dt + rest
+
+x is the air's excess over the room: layers of air grow with the heat that is
+lost, so d goes with x. dx/dt stands for lags and walls that differ. h1 rises
+from 0 to 1 within the first half of the time and stays, h2 within the second:
+a trend that goes on has r1 and r2 alike, a step or what settles doesn't.
+
+Least squares with what is known beforehand of b and c (as one more observation
+each: ridge regression, Hoerl, A. E. and Kennard, R. W. (1970) Technometrics 12)
+and with the weights of Huber, P. J. (1964) Ann. Math. Stat. 35, so that a door
+or a fan now and then doesn't count for much. Where x itself has a trend, the
+two can't be told apart, and the uncertainty says so. Blocks beside each other
+err alike; the rest's own correlation rho widens the uncertainty by
+(1 + rho) / (1 - rho) in variance, as of so many fewer values (Bayley, G. V. and
+Hammersley, J. M. (1946) J. R. Stat. Soc. suppl. 8).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from statistics import median
+
+LEAST_NOISE_K = 0.03
+HUBER = 1.5
+ROUNDS = 4
+RATE_K = 3.0  # K of difference that 1 K/min may make
+SHARE_OFF, OFFSET_K = 0.3, 0.8  # how far b may be from d over x; an unknown fixed part of d
+LEAST_RHO, MOST_RHO = 0.2, 0.9
+
+Matrix = list[list[float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A trend over a time: its change in each half and their sum, K; `u_k` is one sigma of the sum.
+
+    `rough_k2` is what remains unexplained, as a mean square.
+    """
+
+    first_k: float
+    second_k: float
+    u_k: float
+    rough_k2: float
+
+    @property
+    def change_k(self) -> float:
+        return self.first_k + self.second_k
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """What a trend is sought beside: times in s, excess in K, its rate in K/min; equally many."""
+
+    times_s: Sequence[float]
+    excess_k: Sequence[float]
+    rate_k_per_min: Sequence[float]
+
+
+def trend(course: Course, apart_k: Sequence[float], cold_k: float | None = None) -> Trend | None:
+    """The trend of a difference; None where it can't be solved for.
+
+    `cold_k` is the difference without any excess, if it is known.
+    """
+    start_s, length_s = course.times_s[0], course.times_s[-1] - course.times_s[0]
+    ramps = []
+    for t_s in course.times_s:
+        share = 2.0 * (t_s - start_s) / length_s
+        ramps.append((min(share, 1.0), max(share - 1.0, 0.0)))
+    found = _fit(course, apart_k, ramps, cold_k)
+    if found is None:
+        return None
+    answer, inverse, noise_k, rests = found
+    variance = inverse[1][1] + 2.0 * inverse[1][2] + inverse[2][2]
+    rho = min(MOST_RHO, max(LEAST_RHO, _correlation(rests)))
+    u_k = noise_k * math.sqrt(max(variance, 0.0) * (1.0 + rho) / (1.0 - rho))
+    return Trend(answer[1], answer[2], u_k, _rough_k2(rests, noise_k))
+
+
+def roughest_step_k2(course: Course, apart_k: Sequence[float], cold_k: float | None) -> float:
+    """What the step that explains most leaves unexplained, to hold a trend against it."""
+    least = math.inf
+    for step in range(3, len(apart_k) - 2, 2):
+        ramps = [(float(index >= step),) for index in range(len(apart_k))]
+        found = _fit(course, apart_k, ramps, cold_k)
+        if found is not None:
+            least = min(least, _rough_k2(found[3], found[2]))
+    return least
+
+
+def _fit(
+    course: Course,
+    apart_k: Sequence[float],
+    shapes: Sequence[tuple[float, ...]],
+    cold_k: float | None,
+) -> tuple[list[float], Matrix, float, list[float]] | None:
+    """Coefficients, inverse of the normal matrix, noise (K), what remains."""
+    count = len(apart_k)
+    mean_x = max(sum(course.excess_k) / count, 1.0)
+    mean_d = sum(apart_k) / count
+    share = (mean_d - (cold_k or 0.0)) / mean_x
+    share_u = SHARE_OFF * abs(share) + (0.0 if cold_k is not None else OFFSET_K / mean_x) + 0.01
+    table = [
+        (1.0, *shape, x - mean_x, rate)
+        for shape, x, rate in zip(shapes, course.excess_k, course.rate_k_per_min, strict=True)
+    ]
+    size = len(table[0])
+    weights = [1.0] * count
+    noise_k = 0.3
+    answer: list[float] = []
+    inverse: Matrix = []
+    rests: list[float] = []
+    for _ in range(ROUNDS):
+        normal = [[0.0] * size for _ in range(size)]
+        right = [0.0] * size
+        for row, d, weight in zip(table, apart_k, weights, strict=True):
+            for i, left in enumerate(row):
+                heavy = weight * left
+                right[i] += heavy * d
+                line = normal[i]
+                for j in range(i, size):
+                    line[j] += heavy * row[j]
+        for i in range(size):
+            for j in range(i):
+                normal[i][j] = normal[j][i]
+        for place, known, u in ((size - 2, share, share_u), (size - 1, 0.0, RATE_K)):
+            weight = (noise_k / u) ** 2
+            normal[place][place] += weight
+            right[place] += weight * known
+        solved = _inverse(normal)
+        if solved is None:
+            return None
+        inverse = solved
+        answer = [sum(a * b for a, b in zip(line, right, strict=True)) for line in inverse]
+        rests = [
+            d - sum(a * b for a, b in zip(answer, row, strict=True))
+            for row, d in zip(table, apart_k, strict=True)
+        ]
+        noise_k = max(LEAST_NOISE_K, 1.4826 * median(abs(rest) for rest in rests))
+        bound_k = HUBER * noise_k
+        weights = [1.0 if abs(rest) <= bound_k else bound_k / abs(rest) for rest in rests]
+    return answer, inverse, noise_k, rests
+
+
+def _rough_k2(rests: Sequence[float], noise_k: float) -> float:
+    """Huber's loss as a mean square: far off counts linearly."""
+    bound_k = HUBER * noise_k
+    total = sum(r * r if abs(r) <= bound_k else bound_k * (2 * abs(r) - bound_k) for r in rests)
+    return max(total / len(rests), LEAST_NOISE_K**2)
+
+
+def _correlation(rests: Sequence[float]) -> float:
+    total = sum(rest * rest for rest in rests)
+    beside = sum(a * b for a, b in pairwise(rests))
+    return beside / total if total > 0.0 else 0.0
+
+
+def _inverse(matrix: Matrix) -> Matrix | None:
+    """By Gauss and Jordan; the matrix is symmetric and positive, so that no pivoting is needed."""
+    size = len(matrix)
+    rows = [[*line, *(float(i == j) for j in range(size))] for i, line in enumerate(matrix)]
+    for at in range(size):
+        pivot = rows[at][at]
+        if pivot < 1e-9:
+            return None
+        own = rows[at] = [value / pivot for value in rows[at]]
+        for other in range(size):
+            factor = rows[other][at]
+            if other != at and factor:
+                rows[other] = [a - factor * b for a, b in zip(rows[other], own, strict=True)]
+    return [line[size:] for line in rows]
