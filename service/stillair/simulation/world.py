@@ -36,7 +36,9 @@ GRID_S: Final = 1.0
 WARM_STEP_S: Final = 5.0
 PIECE_STEPS: Final = 600
 LONGEST_STRETCH_S: Final = 30 * 86400.0
-MACHINE_W: Final = 25.0
+# Motors and hot end: a pause keeps the one holding and the other hot; iron and brass
+# take minutes to give up what they hold (0.3 kg of either over some 0.5 W/K).
+WORKING_W, PAUSED_W, MACHINE_TAU_S = 25.0, 18.0, 240.0
 FRESH_PLASTIC_C: Final = 160.0
 DETECTOR_TRIPS_DB_PER_M: Final = 0.2  # within the 0.05 to 0.3 dB/m of EN 54-7 (recalled)
 
@@ -161,7 +163,8 @@ class SimulatedChamber:
         laid_kg = script.build_on(t_s + step_s, step_s)
         if laid_kg > 0.0:
             self._heat.add_plastic(laid_kg, FRESH_PLASTIC_C)
-        drives.machine_w = MACHINE_W if script.working else 0.0
+        fed_w = WORKING_W if script.working else PAUSED_W if script.build is not None else 0.0
+        drives.machine_w += (fed_w - drives.machine_w) * min(1.0, step_s / MACHINE_TAU_S)
         drives.room_c = self.scenario.room.temperature_c(self._hour(t_s))
         # The mean opening of the step; a door takes longer than a step to swing.
         drives.door_fraction = script.door.fraction(t_s + step_s / 2.0)
