@@ -10,11 +10,14 @@ from stillair.model import (
     Change,
     EventChange,
     Job,
+    JobDiagnosis,
     JobNote,
+    JobOutcome,
     JobPhase,
     Kind,
     Notice,
     Outcome,
+    OutcomeTold,
     Priority,
     SignalClass,
     Suppression,
@@ -91,6 +94,29 @@ def job(number: int = 1, state: JobPhase = JobPhase.RUNNING, started_s: float = 
 def note(text: str = "compressor on", t_s: float = 100.0) -> JobNote:
     """A remark on that job."""
     return JobNote(f"{CHAMBER}-1", t_s, text, "bench captain", 12.4)
+
+
+def judged(
+    word: JobOutcome | None = JobOutcome.SOUND, number: int = 1, t_s: float = 900.0
+) -> OutcomeTold:
+    """The bench captain's word on a job."""
+    return OutcomeTold(f"{CHAMBER}-{number}", t_s, word, "bench captain")
+
+
+def diagnosis(number: int = 1, t_s: float = 800.0) -> JobDiagnosis:
+    """What a job said of its box."""
+    return JobDiagnosis(
+        job=f"{CHAMBER}-{number}",
+        t_s=t_s,
+        text="The box now loses heat 41 % faster than in the last 5 jobs: look at door and seals.",
+        loss_per_h=1.5,
+        warm_k_per_min=0.8,
+        excess_k=29.0,
+        offsets={"top": 0.12},
+        compared=5,
+        box="real 0123456789ab",
+        sensors={"top": "ba9876543210"},
+    )
 
 
 def notice(key: str = "k1", created_s: float = 100.0, *, about: str | None = None) -> Notice:

@@ -271,6 +271,22 @@ class AddNote(Command):
     text: str
 
 
+class JobOutcome(StrEnum):
+    """How a part came out, as a person judged it."""
+
+    SOUND = "sound"
+    FLAWED = "flawed"  # usable, with a fault
+    FAILED = "failed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TellOutcome(Command):
+    """How a job came out; None takes back what was told before."""
+
+    job: str
+    outcome: JobOutcome | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Acknowledge(Command):
     alarm: str
@@ -295,7 +311,7 @@ class Unshelve(Command):
     alarm: str
 
 
-JobCommand = StartJob | PauseJob | ResumeJob | FinishJob | ReportHeight | AddNote
+JobCommand = StartJob | PauseJob | ResumeJob | FinishJob | ReportHeight | AddNote | TellOutcome
 AlarmCommand = Acknowledge | Reset | Shelve | Unshelve
 Stimulus = Reading | ContactState | CameraState | Sign | Trouble | Tick | Command
 
@@ -431,7 +447,11 @@ class JobPhase(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One build. `finished_s` is when it was said to be done; cooling comes after that."""
+    """One build. `finished_s` is when it was said to be done; cooling comes after that.
+
+    `box` is what it was built in: "real", "recorded" or "simulated", and a mark
+    of the enclosure. Only jobs of one box are compared; "" is not known.
+    """
 
     id: str
     chamber: str
@@ -445,6 +465,7 @@ class Job:
     height_mm: float | None = None
     paused_s: float = 0.0  # sum of all pauses that have ended
     paused_since_s: float | None = None
+    box: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -456,6 +477,37 @@ class JobNote:
     text: str
     by: str
     height_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OutcomeTold:
+    """What a person said of how a job came out; None: nothing any more."""
+
+    job: str
+    t_s: float
+    outcome: JobOutcome | None
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class JobDiagnosis:
+    """What a job's readings say of the box, and one sentence where its past says otherwise.
+
+    Figures as in `thermal.diagnosis`, None where the readings give none.
+    `compared` is with how many earlier jobs of the same `box`; `sensors` has a
+    mark of each sensor that changes when it is replaced.
+    """
+
+    job: str
+    t_s: float
+    text: str = ""
+    loss_per_h: float | None = None
+    warm_k_per_min: float | None = None
+    excess_k: float | None = None
+    offsets: Mapping[str, float] = field(default_factory=dict)
+    compared: int = 0
+    box: str = ""
+    sensors: Mapping[str, str] = field(default_factory=dict)
 
 
 class Sounding(StrEnum):
@@ -479,11 +531,21 @@ class Outcome:
     notes: tuple[JobNote, ...] = ()
     sounding: Sounding | None = None
     created: str | None = None  # id of the job that a StartJob made
+    outcomes: tuple[OutcomeTold, ...] = ()
+    diagnoses: tuple[JobDiagnosis, ...] = ()
 
     @property
     def empty(self) -> bool:
         """True when nothing has to be kept."""
-        return not (self.events or self.alarms or self.notices or self.jobs or self.notes)
+        return not (
+            self.events
+            or self.alarms
+            or self.notices
+            or self.jobs
+            or self.notes
+            or self.outcomes
+            or self.diagnoses
+        )
 
 
 @dataclass(frozen=True, slots=True)

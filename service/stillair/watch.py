@@ -54,11 +54,13 @@ from stillair.model import (
     Sounding,
     StartJob,
     Stimulus,
+    TellOutcome,
     Tick,
     Trouble,
     Unshelve,
     WatchMemory,
 )
+from stillair.thermal.balance import BalanceMemory
 from stillair.thermal.core import ThermalWatch
 from stillair.thermal.plan import ThermalContext, ThermalPlan, ThermalView
 
@@ -86,6 +88,7 @@ class WatchPlan:
     camera: bool = False
     people: tuple[Person, ...] = ()
     mark: str = ""  # "Simulated" or "Recorded", where the readings are no real chamber's
+    box: str = ""  # what jobs are built in; see `Job`
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,12 +125,19 @@ class Watch:
         Sensors, contacts, limits and people of the chamber.
     memory : WatchMemory
         What was known before a restart; empty on the first start.
+    balance : BalanceMemory
+        What `balance` gave before that.
     """
 
-    def __init__(self, plan: WatchPlan, memory: WatchMemory | None = None) -> None:
+    def __init__(
+        self,
+        plan: WatchPlan,
+        memory: WatchMemory | None = None,
+        balance: BalanceMemory | None = None,
+    ) -> None:
         memory = memory or WatchMemory()
         self._plan = plan
-        self._thermal = ThermalWatch(plan.thermal)
+        self._thermal = ThermalWatch(plan.thermal, balance)
         self._verdict = FireVerdict(combustible=plan.thermal.combustible)
         self._alarms = AlarmDesk(
             chamber=plan.chamber,
@@ -137,7 +147,9 @@ class Watch:
             alarms=memory.alarms,
             events=memory.events,
         )
-        self._jobs = JobDesk(chamber=plan.chamber, next_job=memory.next_job, job=memory.job)
+        self._jobs = JobDesk(
+            chamber=plan.chamber, next_job=memory.next_job, job=memory.job, box=plan.box
+        )
         self._next_event = memory.next_event
         self._open = {(e.kind, e.subject): e for e in memory.events}
         self._inherited = set(self._open)
@@ -176,7 +188,15 @@ class Watch:
                 gathered = _Gathered(t_s)
                 _add_alarms(gathered, self._alarms.command(stimulus))
                 return self._outcome(gathered)
-            case StartJob() | PauseJob() | ResumeJob() | FinishJob() | ReportHeight() | AddNote():
+            case (
+                StartJob()
+                | PauseJob()
+                | ResumeJob()
+                | FinishJob()
+                | ReportHeight()
+                | AddNote()
+                | TellOutcome()
+            ):
                 gathered = _Gathered(t_s, jobs=self._jobs.command(stimulus))
                 if isinstance(stimulus, StartJob):
                     self._burnt = False
@@ -196,6 +216,10 @@ class Watch:
             events=tuple(sorted(self._open.values(), key=lambda e: e.event)),
             sounding=self._sounding,
         )
+
+    def balance(self) -> BalanceMemory:
+        """What has been learned of the chamber's heat, to be kept for the next start."""
+        return self._thermal.memory()
 
     # --- one second --------------------------------------------------------
 
@@ -432,6 +456,7 @@ class Watch:
             notices=tuple(gathered.notices),
             jobs=gathered.jobs.jobs,
             notes=gathered.jobs.notes,
+            outcomes=gathered.jobs.outcomes,
             sounding=sounding if changed else None,
             created=gathered.jobs.created,
         )

@@ -11,9 +11,21 @@ from pathlib import Path
 
 import pytest
 
-from kept_things import BOOT, CHAMBER, alarm, event, job, note, notice, outcome, over
+from kept_things import (
+    BOOT,
+    CHAMBER,
+    alarm,
+    diagnosis,
+    event,
+    job,
+    judged,
+    note,
+    notice,
+    outcome,
+    over,
+)
 from stillair.errors import StoreError
-from stillair.model import Change, JobPhase, JsonValue, Kind, Outcome, Timeline
+from stillair.model import Change, JobOutcome, JobPhase, JsonValue, Kind, Outcome, Timeline
 from stillair.storage.archive import Archive
 from stillair.storage.history import MOST_ITEMS, History
 from stillair.storage.journal import Journal
@@ -181,6 +193,64 @@ def test_a_jobs_readings_are_found_though_the_clock_was_set_meanwhile(
 )
 def test_an_event_that_tells_no_step_is_none(body: str) -> None:
     assert read_step(5.0, body) is None
+
+
+def test_what_is_said_of_a_job_stands_in_its_item(journal: Journal, history: History) -> None:
+    for number in (1, 2):
+        journal.commit(Outcome(CHAMBER, 50.0, jobs=(job(number, JobPhase.FINISHED),)), BOOT)
+    assert [history.job(f"{CHAMBER}-{n}")["outcome"] for n in (1, 2)] == [None, None]  # type: ignore[index]  # it is there
+    for word in (JobOutcome.FAILED, JobOutcome.SOUND):
+        journal.commit(Outcome(CHAMBER, 900.0, outcomes=(judged(word),)), BOOT)
+    journal.commit(Outcome(CHAMBER, 800.0, diagnoses=(diagnosis(),)), BOOT)
+    first, second = (entry.body for entry in history.jobs().entries)
+    assert (first["outcome"], first["outcome_by"]) == ("sound", "bench captain")
+    assert first["diagnosis"]["text"] == diagnosis().text  # type: ignore[index,call-overload]
+    assert first["diagnosis"]["time_constant_s"] == 2400  # type: ignore[index,call-overload]
+    assert (second["outcome"], second["diagnosis"]) == (None, None)
+    assert history.job(f"{CHAMBER}-1") == first
+    kinds = [(e.topic, e.body.get("outcome")) for e in history.entries(job=f"{CHAMBER}-1").entries]
+    assert kinds[1:] == [("outcome", "failed"), ("outcome", "sound"), ("diagnosis", None)]
+
+
+def test_the_last_sound_job_comes_first_and_a_word_can_be_taken_back(
+    journal: Journal, history: History
+) -> None:
+    for number in (1, 2, 3, 4):
+        state = JobPhase.COOLING if number == 4 else JobPhase.FINISHED
+        journal.commit(Outcome(CHAMBER, 50.0, jobs=(job(number, state),)), BOOT)
+        journal.commit(Outcome(CHAMBER, 60.0, outcomes=(judged(number=number),)), BOOT)
+    assert [j.id for j in history.sound_jobs(CHAMBER)] == [f"{CHAMBER}-3", *_ids(2, 1)]
+    for word, number in ((None, 3), (JobOutcome.FLAWED, 2)):
+        journal.commit(Outcome(CHAMBER, 70.0, outcomes=(judged(word, number),)), BOOT)
+    assert [j.id for j in history.sound_jobs(CHAMBER)] == _ids(1)
+    assert history.sound_jobs("other") == []
+
+
+def test_jobs_without_a_diagnosis_are_found_newest_first(
+    journal: Journal, history: History
+) -> None:
+    box = diagnosis().box
+    for number, in_box in ((1, box), (2, box), (3, "simulated 1"), (4, box), (5, "")):
+        done = replace(job(number, JobPhase.FINISHED), box=in_box)
+        journal.commit(Outcome(CHAMBER, 50.0, jobs=(done,)), BOOT)
+    journal.commit(Outcome(CHAMBER, 50.0, jobs=(replace(job(6), box=box),)), BOOT)
+    journal.commit(Outcome(CHAMBER, 800.0, diagnoses=(diagnosis(2),)), BOOT)
+    assert [j.id for j in history.undiagnosed(CHAMBER, box, 10)] == _ids(4, 1)
+    assert [j.id for j in history.undiagnosed(CHAMBER, box, 3)] == _ids(4)
+    assert history.diagnoses(CHAMBER) == [diagnosis(2)]
+    assert history.diagnoses(CHAMBER, _ids(1)) == []
+
+
+def test_when_the_next_job_began(journal: Journal, history: History) -> None:
+    for number in (1, 2):
+        begun = job(number, JobPhase.FINISHED, started_s=50.0 * number)
+        journal.commit(Outcome(CHAMBER, 50.0, jobs=(begun,)), BOOT)
+    assert history.next_start_s(f"{CHAMBER}-1") == BOOT.epoch_s(100.0)
+    assert history.next_start_s(f"{CHAMBER}-2") is None
+
+
+def _ids(*numbers: int) -> list[str]:
+    return [f"{CHAMBER}-{number}" for number in numbers]
 
 
 def test_alarms_are_listed_as_they_stand(journal: Journal, history: History) -> None:

@@ -393,6 +393,40 @@ def test_only_its_owner_can_read_the_file(journal: Journal, path: Path) -> None:
     assert path.parent.stat().st_mode & 0o077 == 0
 
 
+# --- what was learned ----------------------------------------------------------------------
+
+
+def test_what_was_learned_is_known_again_and_the_newest_counts(journal: Journal) -> None:
+    assert journal.remembered(CHAMBER) is None
+    for body in ("first", "second"):
+        journal.remember(CHAMBER, body)
+    journal.remember("other", "elsewhere")
+    journal.close()
+    assert journal.remembered(CHAMBER) == "second"
+    assert journal.remembered("other") == "elsewhere"
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "body = 'secund'",
+        "body = ''",
+        "body = x'fffe'",
+        "digest = ''",
+    ],
+)
+def test_what_was_learned_and_is_damaged_counts_as_nothing(
+    journal: Journal, path: Path, change: str
+) -> None:
+    journal.remember(CHAMBER, "second")
+    with sqlite3.connect(path) as connection:
+        connection.execute(f"UPDATE chamber_memory SET {change}")
+    connection.close()
+    assert journal.remembered(CHAMBER) is None
+    journal.remember(CHAMBER, "third")
+    assert journal.remembered(CHAMBER) == "third"
+
+
 # --- versions ----------------------------------------------------------------------------
 
 

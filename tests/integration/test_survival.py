@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import resource
+import sqlite3
 import threading
 import time
+from contextlib import closing
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -77,6 +80,47 @@ def test_nothing_shown_as_kept_is_lost_by_a_kill(tmp_path: Path) -> None:
         assert shown <= kept
         # A kill of a few seconds is a restart; the numbers go on and the job does too.
         assert "Traceback" not in service.log.read_text()
+
+
+def test_what_was_learned_survives_a_restart_unless_the_sensor_is_another(tmp_path: Path) -> None:
+    chamber = tmp_path / "chamber.toml"
+    text = (
+        '[chamber]\nname = "North bench"\n'
+        '[[sensor]]\nname = "top"\ndriver = "simulated"\n'
+        '[[sensor]]\nname = "low"\ndriver = "simulated"\npoint = "bed side"\n'
+        "[simulation]\nspeed = 60\n"
+    )
+    chamber.write_text(text)
+    service = RunningService(tmp_path / "data", "--chamber", str(chamber))
+    with service:
+        wait_until(lambda: service.now()["air_c"], within_s=20)
+        service.stop()
+        first = learned(tmp_path)
+        assert set(first["sensors"]) == {"top", "low"}
+        chamber.write_text(text.replace('"bed side"', '"middle"'))
+        service.start()
+        service.stop()
+        second = learned(tmp_path)
+        assert second["sensors"]["top"] == first["sensors"]["top"]
+        assert second["sensors"]["low"] != first["sensors"]["low"]
+        # Damaged: it starts all the same, and learns anew.
+        with closing(sqlite3.connect(tmp_path / "data" / "journal.db")) as connection, connection:
+            connection.execute("UPDATE chamber_memory SET body = substr(body, 1, 40)")
+        service.start()
+        wait_until(lambda: service.now()["air_c"], within_s=20)
+        service.stop()
+        assert set(learned(tmp_path)["sensors"]) == {"top", "low"}
+    log = service.log.read_text()
+    assert "is learned anew" in log
+    assert "Traceback" not in log
+
+
+def learned(folder: Path) -> dict[str, Any]:
+    """What is kept of the chamber's heat."""
+    with closing(sqlite3.connect(folder / "data" / "journal.db")) as connection:
+        ((body,),) = connection.execute("SELECT body FROM chamber_memory").fetchall()
+    kept: dict[str, Any] = json.loads(body)
+    return kept
 
 
 def test_a_full_disk_stops_neither_watching_nor_telling(

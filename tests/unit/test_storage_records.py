@@ -6,8 +6,28 @@ import json
 
 import pytest
 
-from kept_things import BOOT, CHAMBER, alarm, event, job, note, notice, outcome
-from stillair.model import AlarmState, Change, EventChange, Job, JobNote, Notice
+from kept_things import (
+    BOOT,
+    CHAMBER,
+    alarm,
+    diagnosis,
+    event,
+    job,
+    judged,
+    note,
+    notice,
+    outcome,
+)
+from stillair.model import (
+    AlarmState,
+    Change,
+    EventChange,
+    Job,
+    JobDiagnosis,
+    JobNote,
+    Notice,
+    OutcomeTold,
+)
 from stillair.storage.items import alarm_item, event_item, job_item, label, note_item
 from stillair.storage.records import Parcel, dump, load, shifted
 
@@ -21,6 +41,9 @@ from stillair.storage.records import Parcel, dump, load, shifted
         job(),
         note(),
         notice(),
+        judged(),
+        judged(None),
+        diagnosis(),
         Parcel(outcome(), BOOT),
     ],
     ids=lambda value: type(value).__name__,
@@ -112,5 +135,6 @@ def test_a_note_item_tells_who_said_what_when() -> None:
 
 
 def test_the_types_of_this_table_are_all_that_are_kept() -> None:
-    kept = {type(part) for part in (event(), alarm(), job(), note(), notice())}
-    assert kept == {EventChange, AlarmState, Job, JobNote, Notice}
+    parts = (event(), alarm(), job(), note(), notice(), judged(), diagnosis())
+    kept = {type(part) for part in parts}
+    assert kept == {EventChange, AlarmState, Job, JobNote, Notice, OutcomeTold, JobDiagnosis}

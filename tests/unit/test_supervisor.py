@@ -13,6 +13,7 @@ from stillair.clock import FasterClock, ManualClock, SystemClock
 from stillair.errors import CommandRefused, ContactError
 from stillair.model import (
     ContactKind,
+    FinishJob,
     Kind,
     Outcome,
     PauseJob,
@@ -24,6 +25,7 @@ from stillair.model import (
 )
 from stillair.runtime.labels import TOLD_STEP_S, Labels
 from stillair.runtime.supervisor import Supervisor, WiredContact
+from stillair.thermal.balance import BalanceMemory
 from stillair.thermal.plan import SensorPlan, ThermalPlan
 from stillair.watch import Watch, WatchPlan, WatchView
 
@@ -131,6 +133,40 @@ def test_a_step_of_the_wall_clock_loses_no_sample_and_no_alarm(step_s: float) ->
     (tripped,) = (o for o in shed.outcomes if o.events)
     assert 151.0 <= tripped.t_s <= 152.0
     assert shed.ear.heard == [Sounding.FIRE]
+
+
+def test_what_was_learned_is_told_at_a_jobs_end_and_at_the_stop() -> None:
+    told: list[tuple[float, BalanceMemory]] = []
+    clock = ManualClock(0.0)
+    commands: dict[float, Callable[[], Any]] = {
+        5.0: lambda: StartJob(t_s=5.0, by="", name="fin box"),
+        9.0: lambda: FinishJob(t_s=9.0, by="", job="north-bench-1"),
+    }
+
+    def each_second(t_s: float) -> None:
+        if t_s in commands:
+            shed.supervisor.put(commands.pop(t_s)())
+
+    shed: Shed = Shed(
+        clock,
+        until=20,
+        each_second=each_second,
+        on_learned=lambda learned: told.append((shed.seconds[-1], learned)),
+    )
+    shed.run()
+    at_s = [t_s for t_s, _ in told]
+    assert len(at_s) == 2
+    assert 9.0 <= at_s[0] <= 11.0
+    assert at_s[1] == shed.seconds[-1]
+
+
+def test_a_keeper_that_fails_holds_nothing_up(caplog: pytest.LogCaptureFixture) -> None:
+    def fail(_: BalanceMemory) -> None:
+        raise OSError("no disk")
+
+    shed = Shed(ManualClock(), until=5, on_learned=fail)
+    shed.run()
+    assert "who keeps what was learned failed" in caplog.text
 
 
 def test_a_loop_that_was_stopped_goes_on_with_the_present() -> None:

@@ -19,10 +19,12 @@ from stillair.model import (
     JobCommand,
     JobNote,
     JobPhase,
+    OutcomeTold,
     PauseJob,
     Phase,
     ReportHeight,
     StartJob,
+    TellOutcome,
 )
 
 NAME_LENGTH = 120
@@ -42,6 +44,7 @@ class JobResult:
     jobs: tuple[Job, ...] = ()
     notes: tuple[JobNote, ...] = ()
     created: str | None = None
+    outcomes: tuple[OutcomeTold, ...] = ()
 
 
 class JobDesk:
@@ -55,12 +58,17 @@ class JobDesk:
         The number of the next job: all lower ones have existed.
     job : Job | None
         The job that was not over at the last stop, in this boot's seconds.
+    box : str
+        What new jobs are built in; see `Job`.
     """
 
-    def __init__(self, *, chamber: str, next_job: int = 1, job: Job | None = None) -> None:
+    def __init__(
+        self, *, chamber: str, next_job: int = 1, job: Job | None = None, box: str = ""
+    ) -> None:
         if next_job < 1:
             raise ValueError(f"job numbers begin at 1, not {next_job}")
         self._chamber = chamber
+        self._box = box
         self._next = next_job
         self._job = job if job is not None and job.state is not JobPhase.FINISHED else None
         self._phase = Phase.UNKNOWN
@@ -87,6 +95,8 @@ class JobDesk:
         self._check_known(command.job)
         if isinstance(command, AddNote):
             return self._note(command)
+        if isinstance(command, TellOutcome):
+            return self._judged(command)
         job = self._job
         if job is None or job.id != command.job or job.state is JobPhase.COOLING:
             if isinstance(command, FinishJob):
@@ -137,6 +147,7 @@ class JobDesk:
             notes=checked_text(command.notes, "notes"),
             state=JobPhase.RUNNING,
             started_s=command.t_s,
+            box=self._box,
         )
         self._next += 1
         self._job = job
@@ -156,6 +167,15 @@ class JobDesk:
             height_mm=None if job is None else job.height_mm,
         )
         return JobResult(notes=(note,))
+
+    def _judged(self, command: TellOutcome) -> JobResult:
+        job = self._job
+        if job is not None and job.id == command.job and job.state in _AT_WORK:
+            raise CommandRefused(
+                Refusal.CONFLICT, f"job {job.id} is still {job.state.value}; finish it first"
+            )
+        told = OutcomeTold(command.job, command.t_s, command.outcome, command.by)
+        return JobResult(outcomes=(told,))
 
     def _finished(self, job: Job, t_s: float) -> Job:
         at_once = self._phase is Phase.UNKNOWN or self._phase in _COOLED

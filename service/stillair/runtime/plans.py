@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from stillair.alarms.desk import Person
 from stillair.model import Place
+from stillair.runtime.marks import box_mark
 from stillair.thermal.plan import SensorPlan, ThermalPlan
 from stillair.watch import ContactPlan, WatchPlan
 
@@ -32,6 +33,7 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
         camera=settings.camera is not None,
         people=tuple(Person(p.name, p.routes) for p in settings.people),
         mark=_MARKS[settings.family.value],
+        box=box_mark(settings),
     )
 
 

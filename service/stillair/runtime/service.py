@@ -158,6 +158,14 @@ class Service:
             log.error("what was known before is not known now: %s", error)
             return WatchMemory()
 
+    def learned(self, key: str) -> str | None:
+        """What a chamber's watch had learned; nothing where the journal can't be read."""
+        try:
+            return self.journal.remembered(key)
+        except StoreError as error:
+            log.error("what was learned before is learned anew: %s", error)
+            return None
+
     def last_hour(self, key: str, now_epoch_s: float) -> list[Item]:
         """The last hour's changes of events, oldest first."""
         since_at = datetime.fromtimestamp(now_epoch_s - HOUR_S, UTC)

@@ -29,6 +29,7 @@ from stillair.model import (
     Command,
     ContactKind,
     ContactState,
+    JobPhase,
     Outcome,
     Reading,
     Sounding,
@@ -36,6 +37,7 @@ from stillair.model import (
     Tick,
 )
 from stillair.sensing.protocols import Contact
+from stillair.thermal.balance import BalanceMemory
 from stillair.watch import Watch, WatchView
 
 log = logging.getLogger(__name__)
@@ -47,7 +49,9 @@ BACKLOG = 10_000  # stimuli waiting beyond which further readings are dropped: t
 SHOW_WITHIN_S = 0.05  # what comes between two ticks is shown by then, several in one view
 STUMBLES = 5  # ticks in a row that failed, after which the service manager should restart us
 LOG_EVERY_S = 60.0  # what goes on failing is logged again after so long, not each second
+LEARNED_EVERY_S = 900.0  # how much of what was learned a power cut may cost
 REST_S = 0.2  # after a defect in the loop itself, which must not spin
+_ENDED = frozenset({JobPhase.COOLING, JobPhase.FINISHED})
 BROKEN = "its driver failed; see the log"
 
 
@@ -85,6 +89,8 @@ class Supervisor:
     sounder : told before anything else
     sink : takes each outcome that has to be kept or shown; never blocks
     on_reading : takes each reading for the archive; never blocks
+    on_learned : takes what the watch has learned of the chamber's heat, every quarter of an hour,
+        at a job's end and when the loop ends; never blocks
     on_view : takes the new view after each tick and command and soon after anything else;
         never blocks
     """
@@ -99,6 +105,7 @@ class Supervisor:
         sink: Callable[[Outcome], None],
         on_reading: Callable[[Reading], None],
         on_view: Callable[[WatchView], None],
+        on_learned: Callable[[BalanceMemory], None] = lambda _: None,
         instant: Sequence[Callable[[float], Reading | None]] = (),
         contacts: Sequence[WiredContact] = (),
         checked: Sequence[Checked] = (),
@@ -110,6 +117,7 @@ class Supervisor:
         self._sink = sink
         self._on_reading = on_reading
         self._on_view = on_view
+        self._on_learned = on_learned
         self._instant = tuple(instant)
         self._contacts = tuple(contacts)
         self._checked = tuple(checked)
@@ -127,6 +135,7 @@ class Supervisor:
         self._stumbled = 0
         self._next_tick_s = 0.0
         self._show_s = math.inf  # when something new has to be shown
+        self._learned_s = math.inf  # real time at which what was learned is told again
         self.view = watch.view()
 
     def start(self) -> None:
@@ -138,6 +147,7 @@ class Supervisor:
                 # What a switch says that never began to listen is worth nothing.
                 log.exception("%s: it could not be started", wired.name)
                 self._unstarted.add(wired.name)
+        self._learned_s = time.monotonic() + LEARNED_EVERY_S
         self._thread.start()
 
     def stop(self) -> None:
@@ -146,6 +156,8 @@ class Supervisor:
         self._wake.set()
         if self._thread.is_alive():
             self._thread.join(1.0)
+        if self._thread.ident is not None and not self._thread.is_alive():
+            self._tell_learned()
         for wired in self._contacts:
             self._guarded(wired.name, wired.contact.close)
 
@@ -224,6 +236,14 @@ class Supervisor:
                 self._guarded("a command of the script", self._try, command)
         self._take(Tick(t_s))
         self._show()
+        if time.monotonic() >= self._learned_s:
+            self._tell_learned()
+
+    def _tell_learned(self) -> None:
+        self._learned_s = time.monotonic() + LEARNED_EVERY_S
+        learned = self._guarded("what the watch has learned", self._watch.balance)
+        if learned is not None:
+            self._guarded("who keeps what was learned", self._on_learned, learned)
 
     def _guarded(self, what: str, action: Callable[..., T], *given: object) -> T | None:
         """What `action` gives, or None if it fails: nothing around the watch may end it."""
@@ -303,6 +323,8 @@ class Supervisor:
             self._sound(outcome.sounding)
         if isinstance(stimulus, Reading):
             self._guarded("who takes readings", self._on_reading, stimulus)
+        if any(job.state in _ENDED for job in outcome.jobs):
+            self._learned_s = -math.inf  # with the next tick
         if not outcome.empty:
             self._guarded("who keeps outcomes", self._sink, outcome)
         return outcome

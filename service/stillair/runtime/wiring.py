@@ -19,6 +19,7 @@ from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings
 from stillair.config.reach import CommandSounder, GpioSounder, MailTable
 from stillair.model import Reading
+from stillair.runtime import learned
 from stillair.runtime.chamber import Chamber, Loop
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.keeping import ArchiveLoop
@@ -137,12 +138,17 @@ def _chamber(
     sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.sounder_trouble, key))
     supervisor = Supervisor(
         name=settings.name,
-        watch=Watch(watch_plan(settings), service.memory(key, labels.timeline())),
+        watch=Watch(
+            watch_plan(settings),
+            service.memory(key, labels.timeline()),
+            learned.from_text(service.learned(key), settings),
+        ),
         clock=clock,
         sounder=sounder,
         sink=partial(service.keep, key),
         on_reading=keep_reading,
         on_view=seen,
+        on_learned=lambda balance: service.writer.remember(key, learned.to_text(balance, settings)),
         instant=instant,
         contacts=[WiredContact(c.name, c.kind, drivers.contact(c)) for c in settings.contacts],
         checked=checked,

@@ -7,26 +7,39 @@ neither the writer nor the write-ahead log.
 from __future__ import annotations
 
 import logging
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Select, select
 from sqlmodel import col
 
 from stillair.database import Reader, plain
-from stillair.model import AlarmState, Job, JsonValue, Kind, Timeline
+from stillair.model import (
+    AlarmState,
+    Job,
+    JobDiagnosis,
+    JobOutcome,
+    JsonValue,
+    Kind,
+    OutcomeTold,
+    Timeline,
+)
 from stillair.storage import items, steps
 from stillair.storage.archive import Archive
 from stillair.storage.journal import Entry, read_entry
 from stillair.storage.outbox import NoticeRow, micros, read_notice
 from stillair.storage.readings import ReadingRows, Readings
 from stillair.storage.records import load
-from stillair.storage.tables import AlarmRow, JobRow, Ledger, NoticeTable
+from stillair.storage.tables import AlarmRow, JobRow, JobSaid, Ledger, NoticeTable
 
 log = logging.getLogger(__name__)
 
+T = TypeVar("T")
+
+MOST_SAID = 500  # jobs looked through for the last sound one, or for earlier diagnoses
 MOST_ITEMS = 1_000
 MOST_STEPS = 100  # of one boot's clock; who has more has another trouble
 
@@ -139,14 +152,91 @@ class History:
         query = select(JobRow).where(col(JobRow.first_seq) > after)
         if chamber is not None:
             query = query.where(col(JobRow.chamber) == plain(chamber))
-        return self._page(query, col(JobRow.first_seq), limit, last, _job_entry)
+        page = self._page(query, col(JobRow.first_seq), limit, last, _job_entry)
+        self._add_said({str(entry.body["id"]): entry.body for entry in page.entries})
+        return page
 
     def job(self, job_id: str) -> items.Item | None:
         """One job as it stands, or None if there never was such a job."""
         query = select(JobRow).where(col(JobRow.id) == plain(job_id))
         with self._journal.connection("the journal can't be read") as connection:
             row = connection.execute(query).mappings().first()
-        return _job_entry(row).body if row else None
+        if row is None:
+            return None
+        item = _job_entry(row).body
+        self._add_said({job_id: item})
+        return item
+
+    def kept_job(self, job_id: str) -> Job | None:
+        """One job as the watch gave it, in the seconds of its own boot."""
+        try:
+            row = self._job_row(job_id)
+        except KeyError:
+            return None
+        return load(Job, row["body"])
+
+    def sound_jobs(self, chamber: str) -> list[Job]:
+        """Jobs of a chamber that came out sound, the one begun last first."""
+        query = (
+            select(JobRow)
+            .join(JobSaid, col(JobSaid.job) == col(JobRow.id))
+            .where(
+                col(JobSaid.topic) == "outcome",
+                col(JobSaid.word) == JobOutcome.SOUND.value,
+                col(JobRow.chamber) == chamber,
+                col(JobRow.unfinished).is_(False),
+            )
+            .order_by(col(JobRow.first_seq).desc())
+            .limit(MOST_SAID)
+        )
+        with self._journal.connection("the journal can't be read") as connection:
+            return list(_readable(Job, connection.execute(query).mappings().all()))
+
+    def undiagnosed(self, chamber: str, box: str, limit: int) -> list[Job]:
+        """The last `limit` jobs of a box, newest first, less those that have a diagnosis."""
+        query = (
+            select(JobRow)
+            .where(col(JobRow.chamber) == chamber, col(JobRow.unfinished).is_(False))
+            .order_by(col(JobRow.first_seq).desc())
+            .limit(limit)
+        )
+        with self._journal.connection("the journal can't be read") as connection:
+            rows = connection.execute(query).mappings().all()
+        known = {found.job for found in self.diagnoses(chamber, [row["id"] for row in rows])}
+        jobs = _readable(Job, rows)
+        return [job for job in jobs if job.id not in known and job.box == box]
+
+    def diagnoses(self, chamber: str, jobs: Sequence[str] | None = None) -> list[JobDiagnosis]:
+        """Diagnoses of a chamber, oldest first: those of `jobs`, or the last ones."""
+        query = (
+            select(JobSaid)
+            .where(col(JobSaid.topic) == "diagnosis", col(JobSaid.chamber) == chamber)
+            .order_by(col(JobSaid.seq).desc())
+            .limit(MOST_SAID)
+        )
+        if jobs is not None:
+            query = query.where(col(JobSaid.job).in_(jobs))
+        with self._journal.connection("the journal can't be read") as connection:
+            rows = connection.execute(query).mappings().all()
+        return list(_readable(JobDiagnosis, reversed(rows)))
+
+    def next_start_s(self, job_id: str) -> float | None:
+        """When the job after this one began in its chamber, seconds since the epoch."""
+        row = self._job_row(job_id)
+        query = (
+            select(JobRow)
+            .where(
+                col(JobRow.chamber) == row["chamber"],
+                col(JobRow.first_seq) > row["first_seq"],
+            )
+            .order_by(col(JobRow.first_seq))
+            .limit(1)
+        )
+        with self._journal.connection("the journal can't be read") as connection:
+            following = connection.execute(query).mappings().first()
+        if following is None:
+            return None
+        return _timeline(following).epoch_s(load(Job, following["body"]).started_s)
 
     def job_span(self, job_id: str) -> tuple[float, float | None]:
         """When a job began and when its chamber had cooled, seconds since the epoch.
@@ -195,6 +285,28 @@ class History:
 
     # --- inside ------------------------------------------------------------------
 
+    def _add_said(self, jobs: Mapping[str, items.Item]) -> None:
+        """Put what has been said of these jobs since their end into their items."""
+        query = select(JobSaid).where(col(JobSaid.job).in_([plain(job) for job in jobs]))
+        with self._journal.connection("the journal can't be read") as connection:
+            rows = connection.execute(query).mappings().all()
+        for row in rows:
+            job, timeline = jobs[row["job"]], _timeline(row)
+            try:
+                if row["topic"] == "outcome":
+                    told = load(OutcomeTold, row["body"])
+                    item = items.outcome_item(told, row["chamber"], timeline, row["seq"])
+                    job["outcome"] = item["outcome"]
+                    job["outcome_by"] = item["by"]
+                    job["outcome_at"] = item["at"]
+                else:
+                    found = load(JobDiagnosis, row["body"])
+                    job["diagnosis"] = items.diagnosis_item(
+                        found, row["chamber"], timeline, row["seq"]
+                    )
+            except ValueError:
+                log.exception("what was said of %s can't be understood", row["job"])
+
     def _job_row(self, job_id: str) -> Any:
         query = select(JobRow).where(col(JobRow.id) == plain(job_id))
         with self._journal.connection("the journal can't be read") as connection:
@@ -236,6 +348,15 @@ class History:
             except ValueError:
                 log.exception("a row of the journal can't be understood and was left out")
         return Page(tuple(entries), rows[-1][number.key] if more else None)
+
+
+def _readable(cls: type[T], rows: Iterable[Any]) -> Iterator[T]:
+    """The values of rows; one that nobody understands is left out."""
+    for row in rows:
+        try:
+            yield load(cls, row["body"])
+        except ValueError:
+            log.exception("a row of the journal can't be understood and was left out")
 
 
 def _bounded(limit: int) -> int:

@@ -10,7 +10,16 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 from stillair.alarms.wording import story
-from stillair.model import AlarmState, EventChange, Job, JobNote, JsonValue, Timeline
+from stillair.model import (
+    AlarmState,
+    EventChange,
+    Job,
+    JobDiagnosis,
+    JobNote,
+    JsonValue,
+    OutcomeTold,
+    Timeline,
+)
 
 Item = dict[str, JsonValue]
 
@@ -71,7 +80,7 @@ def alarm_item(alarm: AlarmState, timeline: Timeline, seq: int | None = None) ->
 
 
 def job_item(job: Job, timeline: Timeline, seq: int | None = None) -> Item:
-    """One job as it stands."""
+    """One job as it stands; what has been said of it since is added where it is read."""
     return {
         "seq": seq,
         "id": job.id,
@@ -86,6 +95,45 @@ def job_item(job: Job, timeline: Timeline, seq: int | None = None) -> Item:
         "height_mm": job.height_mm,
         "paused_s": job.paused_s,
         "paused_since_at": _label(timeline, job.paused_since_s),
+        "origin": job.box.partition(" ")[0] or None,
+        "outcome": None,
+        "outcome_by": None,
+        "outcome_at": None,
+        "diagnosis": None,
+    }
+
+
+def outcome_item(
+    told: OutcomeTold, chamber: str, timeline: Timeline, seq: int | None = None
+) -> Item:
+    """How a job came out, who said so, and when."""
+    return {
+        "seq": seq,
+        "chamber": chamber,
+        "job": told.job,
+        "at": _label(timeline, told.t_s),
+        "outcome": told.outcome.value if told.outcome else None,
+        "by": told.by,
+    }
+
+
+def diagnosis_item(
+    found: JobDiagnosis, chamber: str, timeline: Timeline, seq: int | None = None
+) -> Item:
+    """What a job's readings say of its box."""
+    loss_per_h = found.loss_per_h
+    return {
+        "seq": seq,
+        "chamber": chamber,
+        "job": found.job,
+        "at": _label(timeline, found.t_s),
+        "text": found.text,
+        "time_constant_s": round(3600.0 / loss_per_h) if loss_per_h else None,
+        "loss_per_h": None if loss_per_h is None else round(loss_per_h, 4),
+        "warm_k_per_min": found.warm_k_per_min and round(found.warm_k_per_min, 4),
+        "excess_k": found.excess_k,
+        "offsets": dict(found.offsets),
+        "compared": found.compared,
     }
 
 

@@ -14,6 +14,7 @@ right) is tried again at the next call, so that a service can start without it.
 
 from __future__ import annotations
 
+import hashlib
 import logging
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -34,10 +35,12 @@ from stillair.model import (
     Annunciation,
     EventChange,
     Job,
+    JobDiagnosis,
     JobNote,
     JobPhase,
     JsonValue,
     Outcome,
+    OutcomeTold,
     Suppression,
     Timeline,
     WatchMemory,
@@ -48,7 +51,9 @@ from stillair.storage.records import Parcel, dump, load, shifted
 from stillair.storage.rescue import rescue
 from stillair.storage.tables import (
     AlarmRow,
+    ChamberMemory,
     JobRow,
+    JobSaid,
     Ledger,
     StandingEvent,
     WatchMark,
@@ -88,6 +93,10 @@ def _entry(
             item = items.job_item(load(Job, body), timeline, seq)
         case "note":
             item = items.note_item(load(JobNote, body), chamber, timeline, seq)
+        case "outcome":
+            item = items.outcome_item(load(OutcomeTold, body), chamber, timeline, seq)
+        case "diagnosis":
+            item = items.diagnosis_item(load(JobDiagnosis, body), chamber, timeline, seq)
         case _:
             raise ValueError(f"no such topic: {topic}")
     return Entry(seq, topic, item)
@@ -195,7 +204,7 @@ class Journal:
         zero_us = micros(timeline.wall_at_zero_s)
         changed = 0
         with self.transaction("the journal can't be relabelled") as connection:
-            for table in (Ledger, AlarmRow, JobRow, StandingEvent, WatchMark):
+            for table in (Ledger, AlarmRow, JobRow, JobSaid, StandingEvent, WatchMark):
                 result = connection.execute(
                     update(table)
                     .where(col(table.boot_id) == timeline.boot_id)
@@ -203,6 +212,44 @@ class Journal:
                 )
                 changed += result.rowcount if table is Ledger else 0
         return changed
+
+    def remember(self, chamber: str, body: str) -> None:
+        """Keep what a chamber's watch has learned, in place of what was kept before.
+
+        Raises `StoreError`.
+        """
+        values = {
+            "at_us": micros(self._wall().timestamp()),
+            "digest": _digest(body),
+            "body": body,
+        }
+        with self.transaction("what was learned can't be kept") as connection:
+            changed = connection.execute(
+                update(ChamberMemory).where(col(ChamberMemory.chamber) == chamber).values(**values)
+            )
+            if changed.rowcount == 0:
+                connection.execute(insert(ChamberMemory).values(chamber=chamber, **values))
+
+    def remembered(self, chamber: str) -> str | None:
+        """What `remember` was given last; None if nothing was, or it is damaged.
+
+        Raises `StoreError`.
+        """
+        with self.transaction("what was learned can't be read") as connection:
+            row = (
+                connection.execute(
+                    select(ChamberMemory).where(col(ChamberMemory.chamber) == chamber)
+                )
+                .mappings()
+                .first()
+            )
+        if row is None:
+            return None
+        body, digest = row["body"], row["digest"]
+        if not isinstance(body, str) or digest != _digest(body):
+            log.warning("%s: what was learned is damaged and is learned anew", chamber)
+            return None
+        return body
 
     # --- the outbox ---------------------------------------------------------
 
@@ -321,6 +368,10 @@ class Journal:
                 unfinished = row.value.state is not JobPhase.FINISHED
                 present = {"seq": seq, "unfinished": unfinished, **place}
                 _put(connection, JobRow, job_id, present, {"first_seq": seq})
+            case OutcomeTold() | JobDiagnosis():
+                said = {"topic": row.topic, "word": row.kind, "seq": seq, **place}
+                of_job = {"job": row.value.job}
+                _put(connection, JobSaid, f"{row.topic} {row.value.job}", said, of_job)
             case EventChange():
                 event_id = f"{outcome.chamber}-{row.value.event}"
                 if row.value.change.value == "cleared":
@@ -397,7 +448,7 @@ class _Row:
     job: str | None
     event: int | None
     mono_s: float
-    value: EventChange | AlarmState | Job | JobNote
+    value: EventChange | AlarmState | Job | JobNote | OutcomeTold | JobDiagnosis
 
 
 def _rows(outcome: Outcome) -> Iterator[_Row]:
@@ -405,6 +456,10 @@ def _rows(outcome: Outcome) -> Iterator[_Row]:
         yield _Row("job", job.state.value, job.id, None, outcome.t_s, job)
     for note in outcome.notes:
         yield _Row("note", "note", note.job, None, note.t_s, note)
+    for told in outcome.outcomes:
+        yield _Row("outcome", told.outcome or "", told.job, None, told.t_s, told)
+    for found in outcome.diagnoses:
+        yield _Row("diagnosis", "diagnosis", found.job, None, found.t_s, found)
     for change in outcome.events:
         yield _Row("event", change.kind.value, change.job, change.event, change.at_s, change)
     for alarm in outcome.alarms:
@@ -423,6 +478,10 @@ def _put(
     changed = connection.execute(update(table).where(columns.id == row_id).values(**present))
     if changed.rowcount == 0:
         connection.execute(insert(table).values(id=row_id, **present, **first))
+
+
+def _digest(body: str) -> str:
+    return hashlib.sha256(body.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def _number(job_id: str) -> int:

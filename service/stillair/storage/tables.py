@@ -43,7 +43,7 @@ class Ledger(JournalTable, table=True):
     parcel: str = Field(sa_type=Text)  # which outcome brought it; keeps a second commit harmless
     part: int
     chamber: str = Field(sa_type=Text)
-    topic: str = Field(sa_type=Text)  # event, alarm, job, note, watch
+    topic: str = Field(sa_type=Text)  # event, alarm, job, note, outcome, diagnosis
     kind: str = Field(sa_type=Text)
     job: str | None = Field(default=None, sa_type=Text)
     event: int | None = None
@@ -87,6 +87,31 @@ class JobRow(_Current, table=True):
     first_seq: int = Field(sa_type=BigInteger, index=True)
     seq: int = Field(sa_type=BigInteger)
     unfinished: bool
+
+
+class JobSaid(_Current, table=True):
+    """The newest word on each job: how it came out, and what it said of its box."""
+
+    __tablename__ = "job_said"
+    __table_args__ = (Index("job_said_job", "job"), Index("job_said_word", "topic", "word"), KEYED)
+
+    id: str = Field(primary_key=True, sa_type=Text)  # "<topic> <job>"
+    job: str = Field(sa_type=Text)
+    topic: str = Field(sa_type=Text)  # outcome, diagnosis
+    word: str = Field(sa_type=Text)  # the outcome
+    seq: int = Field(sa_type=BigInteger)
+
+
+class ChamberMemory(JournalTable, table=True):
+    """What a chamber's watch has learned and wants to know again at its next start."""
+
+    __tablename__ = "chamber_memory"
+    __table_args__ = (KEYED,)
+
+    chamber: str = Field(primary_key=True, sa_type=Text)
+    at_us: int = Field(sa_type=BigInteger)
+    digest: str = Field(sa_type=Text)  # SHA-256 of the body: a damaged one is worse than none
+    body: str = Field(sa_type=Text)
 
 
 class StandingEvent(_Current, table=True):

@@ -90,6 +90,7 @@ class JournalWriter:
         self._puts = 0
         self._marks: dict[str, tuple[Timeline, float]] = {}
         self._new_labels: dict[str, Timeline] = {}  # by boot: what it has to be labelled with
+        self._learned: dict[str, str] = {}  # by chamber: what is to be remembered
         self._next_mark_s = monotonic_s()
         self._spilled: set[str] = set()  # ids of parcels that stand in the emergency journal
         self._only_spilled = False  # some of them are no longer in the queue
@@ -137,6 +138,12 @@ class JournalWriter:
         """Have all rows of the boot labelled anew, after what waits; never waits."""
         with self._wake:
             self._new_labels[timeline.boot_id] = timeline
+            self._wake.notify_all()
+
+    def remember(self, chamber: str, body: str) -> None:
+        """Have what a chamber's watch has learned kept, after what waits; never waits."""
+        with self._wake:
+            self._learned[chamber] = body
             self._wake.notify_all()
 
     def check(self) -> None:
@@ -217,7 +224,10 @@ class JournalWriter:
 
     def _has_to_act(self) -> bool:
         return (
-            bool(self._queue or self._new_labels) or self._stopping or self._hurry or self._trouble
+            bool(self._queue or self._new_labels or self._learned)
+            or self._stopping
+            or self._hurry
+            or self._trouble
         )
 
     def _until_mark_s(self) -> float:
@@ -228,6 +238,7 @@ class JournalWriter:
         try:
             self._bring_in()
             self._label_anew()
+            self._remember()
             self._mark(stopping)
             self._empty_emergency()
         except StoreError as error:
@@ -326,6 +337,16 @@ class JournalWriter:
             with self._wake:
                 if self._new_labels.get(timeline.boot_id) is timeline:
                     del self._new_labels[timeline.boot_id]
+
+    def _remember(self) -> None:
+        with self._wake:
+            learned = dict(self._learned)
+        for chamber, body in learned.items():
+            with self._timed():
+                self._journal.remember(chamber, body)
+            with self._wake:
+                if self._learned.get(chamber) is body:
+                    del self._learned[chamber]
 
     def _mark(self, stopping: bool) -> None:
         if not stopping and self._monotonic_s() < self._next_mark_s:
