@@ -162,8 +162,50 @@ def test_below_target_after_soak(low_c: float, context: ThermalContext, told: bo
 
 
 def test_not_below_target_before_soak() -> None:
-    findings, _ = run(lambda t: min(day(t), 40.0), 6000, target_c=50.0)
+    """Air that stands still ten degrees below is told of once it won't get any further."""
+    findings, phases = run(lambda t: min(day(t), 40.0), 6000, target_c=50.0)
+    assert 900 + 1800 <= raised(findings)["below_target"] <= 900 + 2400
+    assert "soak_ready" not in raised(findings)
+    assert phases[-1][1] is Phase.SOAK
+
+
+def test_not_below_target_on_the_way() -> None:
+    findings, _ = run(lambda t: min(48.0, 20.0 + t / 200.0), 5000, target_c=50.0)
     assert "below_target" not in raised(findings)
+
+
+def thermostat(t_s: float) -> float:
+    """Up to 52 at 2 K/min, then between 48 and 52 every eight minutes; off after two hours."""
+    if t_s > 7200.0:
+        return max(22.0, 48.0 - (t_s - 7200.0) / 60.0)
+    rise = 20.0 + max(0.0, t_s - 300.0) / 30.0
+    swing = 50.0 + 2.0 * math.cos(math.tau * (t_s - 1260.0) / 480.0)
+    return rise if t_s < 1260.0 else swing
+
+
+@pytest.mark.parametrize(
+    "target_c", [pytest.param(None, id="no target"), pytest.param(50.0, id="target")]
+)
+def test_a_thermostat_of_four_degrees(target_c: float | None) -> None:
+    findings, phases = run(thermostat, 11000, target_c=target_c)
+    assert raised(findings)["soak_ready"] <= 1260 + 1900
+    assert sum(f.kind is Kind.SOAK_READY and f.change is Change.RAISED for f in findings) == 1
+    assert [phase for _, phase in phases][-4:] == [
+        Phase.STEADY,
+        Phase.COOLING,
+        Phase.COOL_ENOUGH,
+        Phase.COLD,
+    ]
+
+
+def test_air_that_falls_no_more_is_not_cooling() -> None:
+    """A bed that is set lower: the air falls by 7 K and stands."""
+    findings, phases = run(
+        lambda t: day(t) if t < 5000.0 else max(43.0, 50.0 - (t - 5000.0) / 60.0), 9000
+    )
+    names = [phase for _, phase in phases]
+    assert names[-4:] == [Phase.STEADY, Phase.COOLING, Phase.SOAK, Phase.STEADY]
+    assert "cool_enough" not in raised(findings)
 
 
 def test_too_warm_for_the_material() -> None:
@@ -345,3 +387,22 @@ def test_a_failed_reading_is_shown_at_once() -> None:
     watch.take(Reading("top", 100.5, 25.0))
     (top,) = watch.view().sensors
     assert (top.temperature_c, top.t_s, top.fault) == (25.0, 99.0, "")
+
+
+def test_a_sensor_that_sticks_before_a_door_leaves_no_offset_behind() -> None:
+    """Found while the other is door-cold, it must not lift the mean for the rest of the job."""
+    plan = ThermalPlan((SensorPlan("top", Place.CHAMBER), SensorPlan("low", Place.CHAMBER)))
+    watch = ThermalWatch(plan)
+    findings: list[Finding] = []
+    for second in range(7000):
+        t_s = float(second)
+        air_c = min(63.0, 20.0 + max(0.0, t_s - 300.0) / 30.0)
+        if t_s > 4020.0:  # a door, from 63 to 38 and back
+            opened = 25.0 * (1.0 - math.exp(-(min(t_s, 4200.0) - 4020.0) / 40.0))
+            air_c -= opened * math.exp(-max(0.0, t_s - 4200.0) / 200.0)
+        ripple = 0.0625 * (second % 2)
+        watch.take(Reading("low", t_s, air_c - 1.0 - ripple))
+        watch.take(Reading("top", t_s, 63.0 if 4000.0 <= t_s < 6500.0 else air_c + ripple))
+        findings.extend(watch.tick(t_s, RUNNING).findings)
+    assert any(f.kind is Kind.SENSOR_FAULT and f.detail["fault"] == "stuck" for f in findings)
+    assert Kind.TOO_WARM.value not in raised(findings)

@@ -5,10 +5,14 @@
 Phases follow from the readings; a job's marks only make them surer: while one
 runs or is paused, and while cold air comes in, a chamber that falls isn't one
 that cools down, and its phase stays. `soak` is air at its target (without one:
-no longer rising by more than 0.25 K/min, well above the room); `steady` is
-that for five minutes with slope and spread between the sensors settled. A box
-warmed by its bed alone creeps for hours; what a part feels of 0.25 K/min is
-little, so the longer the soak, up to 20 minutes, the more slope is steady.
+no longer rising by more than 0.25 K/min, well above the room; or standing still
+below it); `steady` is that, at the target, for five minutes with slope and
+spread between the sensors settled. A box warmed by its bed alone creeps for
+hours; what a part feels of 0.25 K/min is little, so the longer the soak, up to
+20 minutes, the more slope is steady. Under a thermostat with a wide band the
+air never stands still: after 20 minutes the means of ten minutes decide, and a
+fall that ends where the last one ended isn't the end of heating. Air that
+falls no more isn't cooling down, whatever made it fall.
 
 `soak_ready` is told on becoming steady, `cool_enough` when the hottest sensor
 of a cooling chamber is down to what the material bears and falls slowly, so
@@ -16,7 +20,8 @@ that the part has followed; never after smoke or fire, and never while a sensor
 that was hot when last heard gives no reading.
 
 When a sensor comes or goes, the mean of the rest is another figure, not
-another temperature: the past and the present are put on one level.
+another temperature: the past and the present are put on one level, by what the
+sensors differed by five minutes before, when the fault can't have begun.
 """
 
 from __future__ import annotations
@@ -24,8 +29,6 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
-from itertools import islice
 
 from stillair.model import Finding, JobPhase, JsonValue, Kind, Phase
 from stillair.thermal.air import AirTrack
@@ -33,9 +36,8 @@ from stillair.thermal.bands import BandWatch, notice_cleared, notice_raised
 from stillair.thermal.forecast import Approach, Forecast, approach, forecast
 from stillair.thermal.materials import COOL_C, material
 from stillair.thermal.plan import ThermalContext
+from stillair.thermal.settling import GRID_S, TEN_MINUTES, AirPast, Sample
 
-GRID_S = 10.0
-KEEP = 121  # twenty minutes
 COLD_K = 4.0
 WARM_K = 8.0
 RISING_K_PER_MIN = 0.3
@@ -43,34 +45,26 @@ CREEPING_UP_K_PER_MIN, CREPT_K = 0.1, 5.0  # a room warms by 2 K/h, rarely more
 SOAK_K_PER_MIN = 0.25
 STEADY_K_PER_MIN, CREEP_K_PER_MIN = 0.15, 0.25
 STEADY_S, CREEP_S = 300.0, 1200.0
-SPREAD_K = 0.7
+SWINGS_SHIFT_K, SWINGS_BELOW_K = 1.5, 2.0  # of the means of ten minutes
+FLAT_S = 1800.0  # so long flat, it won't get any further
 AT_TARGET_K = 1.0
 FALLEN_K, FALLEN_SHARE = 3.0, 0.10
-SHIFT_K, SHIFT_SHARE = 1.5, 0.05
 COOL_S = 60.0
 COOL_K_PER_MIN = 1.0  # falling faster, the part hasn't followed
 HOT_K = 5.0  # only what was this much hotter can become cool enough
 ABOVE_ROOM_K = 4.0
 BED_OVER_K = 5.0
 UNKNOWN_S = 60.0
+COOLED_S = 600.0  # so long after it began to fall the means of ten minutes say whether it does
+LONG_DOOR_S = 900.0  # what lets in cold air for so long is no passing thing
 AFTER_DOOR_S = 600.0  # so long a chamber that had cold air let in may lag behind
 NO_LONGER_S = 120.0  # so far down for so long, it isn't ready any more
 CREEPING_K_PER_MIN = 0.6  # a box that comes to its target so slowly may have no thermostat
+BEFORE_S, SNAPSHOT_S = 300.0, 30.0  # no fault is found later than so long after its onset
 LAG_S = 150.0  # a slope over five minutes is that of half as long ago
 FORECAST_S = 30.0  # a forecast is made anew so often
 AT_WORK = (JobPhase.RUNNING, JobPhase.PAUSED)
 ENDED = (JobPhase.COOLING, JobPhase.FINISHED)
-
-
-@dataclass(slots=True)
-class _Sample:
-    """The chamber at one time: the mean of its sensors, between which it lies, the bed."""
-
-    t_s: float
-    air_c: float
-    spread_k: float
-    hottest_c: float
-    bed_c: float | None
 
 
 class PhaseWatch:
@@ -85,12 +79,13 @@ class PhaseWatch:
         self.forecast_at_s = 0.0
         self._target_c = target_c
         self._bands = BandWatch(target_c, limit_c)
-        self._grid: deque[_Sample] = deque(maxlen=KEEP)
+        self._past = AirPast()
         self._seen_s: float | None = None
         self._since_s: float | None = None  # of unbroken air
         self._level_c = 0.0  # the mean, as if all known sensors were there
         self._off_k = 0.0  # what the missing ones would add to the mean
         self._names: tuple[str, ...] = ()
+        self._whole: deque[tuple[float, dict[str, float]]] = deque(maxlen=12)  # all sensors' values
         self._last_c: dict[str, float] = {}  # of every sensor heard
         self._peak_c = self._low_c = 0.0
         self._hottest_c = -math.inf  # since the chamber was last cold
@@ -100,6 +95,7 @@ class PhaseWatch:
         self._fallen_s: float | None = None  # since when it is far below that
         self._cool_since_s: float | None = None
         self._door_s = -math.inf  # when cold air last came in
+        self._door_from_s = -math.inf  # when it last didn't
         self._enough_c = self._cool_c = COOL_C
         self._material = ""
 
@@ -125,7 +121,7 @@ class PhaseWatch:
             if self._seen_s is None or t_s - self._seen_s > UNKNOWN_S:
                 self._go(Phase.UNKNOWN, t_s)
                 self._since_s = None
-                self._grid.clear()
+                self._past.clear()
             return findings
         values = [track.now_c for track in tracks]
         self.air_c = sum(values) / len(values)
@@ -135,6 +131,10 @@ class PhaseWatch:
         if names != self._names:
             self._change_set(t_s, names, max(values) - min(values))
         self._last_c.update(zip(names, values, strict=True))
+        if len(names) == len(self._last_c) and (
+            not self._whole or t_s - self._whole[-1][0] >= SNAPSHOT_S
+        ):
+            self._whole.append((t_s, dict(self._last_c)))
         self._level_c = level_c = self.air_c + self._off_k
         if self._since_s is None:
             self._since_s = t_s
@@ -145,11 +145,13 @@ class PhaseWatch:
             row = material(context.material)
             self._cool_c = row.cool_c if row else COOL_C
         self._enough_c = max(self._cool_c, room_c + ABOVE_ROOM_K)
-        if cold_air:
+        if not cold_air:
+            self._door_from_s = t_s
+        elif t_s - self._door_from_s < LONG_DOOR_S:
             self._door_s = t_s
-        if not self._grid or t_s - self._grid[-1].t_s >= GRID_S - 0.5:
+        if self._past.is_due(t_s):
             spread_k = hottest_c - min(values)
-            self._grid.append(_Sample(t_s, level_c, spread_k, hottest_c, bed_c))
+            self._past.push(Sample(t_s, level_c, spread_k, hottest_c, bed_c))
             self._move(t_s, level_c, room_c, context.job, unheated)
             if t_s - self.forecast_at_s >= FORECAST_S - 0.5:
                 self._foretell(t_s, context)
@@ -167,7 +169,7 @@ class PhaseWatch:
         self._names = names
         if self._since_s is None or t_s - self._since_s < UNKNOWN_S:
             self._off_k = 0.0
-            self._grid.clear()
+            self._past.clear()
             self._since_s = None
             return
         if set(names) >= set(self._last_c):  # all are there: their mean is the level again
@@ -176,12 +178,24 @@ class PhaseWatch:
             self._peak_c += off_k
             self._low_c += off_k
             self._ready_c += off_k
-            for sample in self._grid:
-                sample.air_c += off_k
+            self._past.raise_by(off_k)
         else:
-            self._off_k = self._level_c - self.air_c
-        for sample in self._grid:  # nothing is known of how the spread was between these
-            sample.spread_k = spread_k
+            self._off_k = self._missing_k(t_s, names)
+        self._past.spread_by(spread_k)
+
+    def _missing_k(self, t_s: float, names: tuple[str, ...]) -> float:
+        """What the missing sensors would add to the mean, as far as was to be seen before."""
+        before = [values_c for then_s, values_c in self._whole if then_s <= t_s - BEFORE_S]
+        if before:
+            values_c = before[-1]
+        elif self._whole:
+            values_c = self._whole[0][1]
+        else:
+            return self._off_k
+        here = [values_c[name] for name in names if name in values_c]
+        if not here:
+            return self._off_k
+        return sum(values_c.values()) / len(values_c) - sum(here) / len(here)
 
     def _hot_one_missing(self) -> bool:
         """Whether a sensor that was hotter than a part may be taken out gives no reading now."""
@@ -193,14 +207,6 @@ class PhaseWatch:
 
     # --- phases ------------------------------------------------------------
 
-    def _slope_k_per_min(self, window_s: float) -> float | None:
-        """Rise per minute over the last `window_s`; None while the past is too short."""
-        steps = round(window_s / GRID_S)
-        if len(self._grid) <= steps:
-            return None
-        then, now = self._grid[-1 - steps], self._grid[-1]
-        return (now.air_c - then.air_c) * 60.0 / (now.t_s - then.t_s)
-
     def _move(
         self,
         t_s: float,
@@ -211,11 +217,13 @@ class PhaseWatch:
     ) -> None:
         self._peak_c = max(self._peak_c, air_c)
         self._low_c = min(self._low_c, air_c)
-        slope = self._slope_k_per_min(120.0)
+        slope = self._past.slope_k_per_min(120.0)
         if slope is None:
             return
         excess_k = air_c - room_c
         at_target = self._at_target(air_c)
+        if (self.phase is Phase.SOAK or job in AT_WORK) and self._past.is_flat(t_s, FLAT_S):
+            self._soaked = True  # or nobody would hear of a box that can't come to its target
         phase = self.phase
         if phase is Phase.UNKNOWN:
             self._find(t_s, excess_k, slope, job)
@@ -223,22 +231,30 @@ class PhaseWatch:
             if slope >= RISING_K_PER_MIN and air_c >= self._low_c + 1.5 and job not in ENDED:
                 self._go(Phase.WARMING, t_s)
             elif phase is Phase.COLD:
-                creep = self._slope_k_per_min(600.0)
+                creep = self._past.slope_k_per_min(600.0)
                 if creep is not None and creep >= CREEPING_UP_K_PER_MIN and excess_k >= CREPT_K:
                     self._go(Phase.WARMING, t_s)
             elif excess_k < COLD_K and slope < RISING_K_PER_MIN:
                 self._go(Phase.COLD, t_s)
+            elif (
+                phase is Phase.COOLING
+                and job not in ENDED
+                and excess_k >= WARM_K
+                and t_s - (self.phase_since_s or t_s) >= COOLED_S
+                and self._past.is_heated(excess_k)
+            ):
+                self._go(Phase.SOAK, t_s)
         elif job in ENDED or (
             job not in AT_WORK
             and not self._cold_air(t_s)
             and slope < -0.05
             and air_c < self._peak_c - max(FALLEN_K, FALLEN_SHARE * (self._peak_c - room_c))
-            and (unheated or self._shift_k() < -max(SHIFT_K, SHIFT_SHARE * excess_k))
+            and (unheated or self._past.falls_away(excess_k))
             and not at_target
         ):
             self._go(Phase.COOLING, t_s)
         elif phase is Phase.WARMING:
-            slow = self._slope_k_per_min(300.0)
+            slow = self._past.slope_k_per_min(300.0)
             if at_target or (
                 self._target_c is None
                 and slow is not None
@@ -246,6 +262,8 @@ class PhaseWatch:
                 and excess_k >= WARM_K
             ):
                 self._go(Phase.SOAK, t_s)
+            elif self._past.is_flat(t_s, CREEP_S) and excess_k >= WARM_K:
+                self._go(Phase.SOAK, t_s)  # below its target, and on its way no more
             elif excess_k < COLD_K and slope < RISING_K_PER_MIN and self._peak_c - room_c < WARM_K:
                 self._go(Phase.COLD, t_s)
         elif phase is Phase.SOAK and self._is_steady(t_s, air_c, excess_k):
@@ -257,19 +275,28 @@ class PhaseWatch:
             self._go(Phase.COLD, t_s)
         elif slope >= RISING_K_PER_MIN:
             self._go(Phase.WARMING, t_s)
-        elif (slow := self._slope_k_per_min(300.0)) is not None:
+        elif (slow := self._past.slope_k_per_min(300.0)) is not None:
             falls = slow <= -RISING_K_PER_MIN and job not in AT_WORK
             self._go(Phase.COOLING if falls else Phase.SOAK, t_s)
 
     def _is_steady(self, t_s: float, air_c: float, excess_k: float) -> bool:
-        slow = self._slope_k_per_min(300.0)
+        slow = self._past.slope_k_per_min(300.0)
         soak_s = t_s - (self.phase_since_s or 0.0)
         if slow is None or soak_s < STEADY_S or self._cold_air(t_s) or excess_k < WARM_K:
             return False
-        return (
+        if (
             abs(slow) < _steady_k_per_min(soak_s)
-            and self._spread_settled()
+            and self._past.spread_has_settled()
             and (self._target_c is None or self._at_target(air_c))
+        ):
+            return True
+        return (
+            soak_s >= CREEP_S
+            and self._past.only_swings(SWINGS_SHIFT_K)
+            and (
+                self._target_c is None
+                or self._past.mean_c(TEN_MINUTES) >= self._target_c - SWINGS_BELOW_K
+            )
         )
 
     def _at_target(self, air_c: float) -> bool:
@@ -277,19 +304,6 @@ class PhaseWatch:
 
     def _cold_air(self, t_s: float) -> bool:
         return t_s - self._door_s < AFTER_DOOR_S
-
-    def _shift_k(self) -> float:
-        """How much the last five minutes were warmer than the five before, on average."""
-        half = 30
-        if len(self._grid) <= 2 * half:
-            return 0.0
-        values = [sample.air_c for sample in islice(self._grid, len(self._grid) - 2 * half, None)]
-        return (sum(values[half:]) - sum(values[:half])) / half
-
-    def _spread_settled(self) -> bool:
-        start = max(0, len(self._grid) - 31)
-        spreads = [sample.spread_k for sample in islice(self._grid, start, None)]
-        return max(spreads) - min(spreads) < max(SPREAD_K, 0.2 * max(spreads))
 
     def _go(self, phase: Phase, t_s: float) -> None:
         if phase is self.phase:
@@ -316,17 +330,17 @@ class PhaseWatch:
         if self.phase_since_s is None or self._cold_air(t_s):
             return
         since_s = self.phase_since_s
-        past = [sample for sample in self._grid if sample.t_s >= since_s]
+        past = self._past.since(since_s)
         if self.phase in (Phase.WARMING, Phase.SOAK):
             self.soak_forecast = self._foretell_soak(t_s, past)
         elif self.phase is Phase.COOLING and not context.smoke_or_fire:
             self.cool_forecast = self._foretell_cool(past)
 
-    def _foretell_soak(self, t_s: float, past: list[_Sample]) -> Forecast | None:
+    def _foretell_soak(self, t_s: float, past: list[Sample]) -> Forecast | None:
         air = [sample.air_c for sample in past]
         if self.phase is Phase.SOAK:
             soak_s = t_s - (self.phase_since_s or t_s)
-            if abs(self._slope_k_per_min(300.0) or 0.0) < _steady_k_per_min(soak_s):
+            if abs(self._past.slope_k_per_min(300.0) or 0.0) < _steady_k_per_min(soak_s):
                 to_go_s = max(0.0, STEADY_S - soak_s)
                 return Forecast(to_go_s, 60.0 + 0.5 * to_go_s)
             return forecast(air, GRID_S, lambda way: _until_steady_s(way, soak_s))
@@ -346,7 +360,7 @@ class PhaseWatch:
         u_s = math.hypot(found.u_s, 0.2 * STEADY_S) + half_s
         return Forecast(found.to_go_s + STEADY_S + half_s, u_s)
 
-    def _foretell_cool(self, past: list[_Sample]) -> Forecast | None:
+    def _foretell_cool(self, past: list[Sample]) -> Forecast | None:
         enough_c = self._enough_c
         air = [sample.hottest_c for sample in past]
         found = forecast(air, GRID_S, lambda way: way.until_s(enough_c))
@@ -396,7 +410,7 @@ class PhaseWatch:
                 if self.phase is Phase.COOL_ENOUGH:
                     self._go(Phase.COOLING, t_s)
             return
-        slope = self._slope_k_per_min(120.0)
+        slope = self._past.slope_k_per_min(120.0)
         if (
             self.phase is not Phase.COOLING
             or context.smoke_or_fire
