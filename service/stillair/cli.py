@@ -147,6 +147,30 @@ def replay(
 
 
 @app.command()
+def jobs(
+    data: DataDir = None,
+    last: Annotated[
+        int, typer.Option("--last", min=1, max=1000, metavar="N", help="So many, the newest last.")
+    ] = 20,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object per line.")] = False,
+) -> None:
+    """Name the jobs that are kept, how each came out, and what it said of its box."""
+    from stillair.runtime.listing import job_lines, kept_jobs
+
+    try:
+        found = kept_jobs(data_dir(data), last)
+    except StillairError as error:
+        fail(str(error))
+    for job in found:
+        if as_json:
+            typer.echo(json.dumps(job, ensure_ascii=False))
+        else:
+            typer.echo("\n".join(job_lines(job)))
+    if not found and not as_json:
+        typer.echo("No job is kept.", err=True)
+
+
+@app.command()
 def export(
     job: Annotated[str, typer.Argument(metavar="JOB", help="The job's id.")],
     to: Annotated[Path, typer.Option("--to", metavar="FILE", help="CSV file to write.")],

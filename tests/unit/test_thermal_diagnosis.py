@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scenario.thermal_box import BoxPlan, Feeler, readings
-from stillair.thermal.diagnosis import JobFigures, job_figures, told
+from stillair.thermal.diagnosis import JobFigures, job_figures, spoken, told
 
 
 def curve_job(
@@ -54,6 +54,50 @@ def test_warm_up_is_the_middle_of_the_way() -> None:
 def test_offsets_are_shares_of_the_excess() -> None:
     # 3 K above and 3 K below the mean: 6 K above the other, of 40 K
     assert curve_job().offsets == pytest.approx({"top": 0.15, "low": -0.15}, abs=0.002)
+
+
+def test_a_box_that_is_cold_at_once_did_not_cool() -> None:
+    """After a restart of a simulated box, say, which is another one then."""
+    times = [30.0 * index for index in range(200)]
+    air = [20.0 if t_s > 4000.0 else 60.0 for t_s in times]
+    figures = job_figures(times, {"top": air}, [20.0] * len(times), heat_off_s=None)
+    assert (figures.loss_per_h, figures.excess_k) == (None, 40.0)
+
+
+@pytest.mark.parametrize(
+    ("figures", "compared", "differs", "said"),
+    [
+        pytest.param(JobFigures(), 5, False, "say nothing of the box", id="nothing"),
+        pytest.param(
+            JobFigures(loss_per_h=2.0),
+            1,
+            False,
+            "The box lost half of its warmth in 21 min once the heat was off. There are too few",
+            id="few earlier ones",
+        ),
+        pytest.param(
+            JobFigures(loss_per_h=2.0, warm_k_per_min=0.8),
+            5,
+            False,
+            "warmed up by 0.8 degrees a minute and lost half of its warmth in 21 min once the "
+            "heat was off. That is as in the last 5 jobs.",
+            id="as ever",
+        ),
+        pytest.param(
+            JobFigures(warm_k_per_min=0.8),
+            5,
+            True,
+            "The box warmed up by 0.8 degrees a minute.",
+            id="otherwise than before",
+        ),
+    ],
+)
+def test_figures_as_people_read_them(
+    figures: JobFigures, compared: int, differs: bool, said: str
+) -> None:
+    sentence = spoken(figures, compared, differs=differs)
+    assert said in sentence
+    assert not (differs and "jobs" in sentence)
 
 
 def test_no_loss_is_measured_across_an_open_door() -> None:

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from stillair.model import Place
+from stillair.model import JobOutcome, Place
 from stillair.storage.history import Page
 
 Text = Annotated[str, Field(max_length=2000)]
@@ -51,9 +51,19 @@ class SensorIf(Posted):
     limit_c: Celsius | None = None
 
 
-class OtherSettings(Posted):
-    """Settings to try; what isn't named stays as it is, and null takes the target away."""
+class ToldOutcome(Posted):
+    """How a job came out; null takes back what was told."""
 
+    outcome: Annotated[JobOutcome | None, Field(strict=False)]
+
+
+class OtherSettings(Posted):
+    """Settings to try; what isn't named stays as it is, and null takes the target away.
+
+    `material` is tried instead of the job's own: each has a band of its own.
+    """
+
+    material: Name | None = None
     limit_c: Celsius | None = None
     target_c: Celsius | None = None
     sensors: Annotated[dict[Name, SensorIf], Field(max_length=64)] = {}
@@ -96,6 +106,12 @@ class Differences(BaseModel):
     """What other settings would have told: each event "new", "gone", "changed" or "same"."""
 
     items: list[dict[str, Any]]
+
+
+class Underway(BaseModel):
+    """How far it is, from 0 to 1; null if it isn't being done."""
+
+    share: float | None
 
 
 class Created(BaseModel):

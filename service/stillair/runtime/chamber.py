@@ -7,6 +7,7 @@ from typing import Protocol
 
 from stillair.clock import Clock
 from stillair.config import ChamberSettings
+from stillair.runtime.comparing import LastSound
 from stillair.runtime.labels import Labels
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Supervisor
@@ -47,6 +48,7 @@ class Chamber:
     speed: float
     labels: Labels
     stories: Stories
+    last_sound: LastSound
     supervisor: Supervisor
     loops: tuple[Loop, ...]  # sensors, brokers
     sounder: Sounds

@@ -74,6 +74,7 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
         "camera": _camera(view.camera, timeline, watched=chamber.camera is not None),
         "not_watched": list[JsonValue](not_watched),
         "job": job_item(view.job, timeline) if view.job else None,
+        "last_sound": chamber.last_sound.item(view.job),
         "alarms": [alarm_item(alarm, timeline) for alarm in view.alarms],
         "stories": chamber.stories.told(now_s, timeline),
         "sounding": view.sounding.value,

@@ -21,12 +21,14 @@ from stillair import __version__
 from stillair.alerts.courier import Courier
 from stillair.alerts.routes import Message
 from stillair.clock import Clock
+from stillair.config.materials import weakest
 from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
 from stillair.model import Command, JsonValue, Kind, Outcome, Timeline, Trouble, WatchMemory
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.feed import LiveFeed
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.labels import ClockStep, Labels
+from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.now import chamber_now
 from stillair.runtime.plans import readings_plan
 from stillair.runtime.schedule import Housekeeping
@@ -69,7 +71,7 @@ class NotAnsweredError(StillairError):
 class Service:
     """All chambers of this process; `wiring.build` puts it together.
 
-    `writer`, `archive`, `courier`, `housekeeping` and `workshop` work for it; the
+    `writer`, `archive`, `courier`, `housekeeping`, `workshop` and `looking_back` work for it; the
     first three tell it what becomes of their work, so all are given before `start`.
     """
 
@@ -78,6 +80,7 @@ class Service:
     courier: Courier
     housekeeping: Housekeeping
     workshop: Workshop
+    looking_back: LookingBack
 
     def __init__(
         self,
@@ -131,6 +134,14 @@ class Service:
     async def run_courier(self) -> None:
         """Bring messages to people until cancelled."""
         await self.courier.run()
+
+    async def run_looking_back(self) -> None:
+        """Work out what is to be said of jobs that are over until cancelled."""
+        await self.looking_back.run()
+
+    def chambers(self) -> tuple[Chamber, ...]:
+        """All chambers of this process."""
+        return tuple(self._chambers.values())
 
     def on_time(self) -> bool:
         """Whether all that a restart would cure is as it should be.
@@ -438,7 +449,12 @@ class Service:
             points,
         )
 
-    async def what_if(self, job: str, change: Callable[[ThermalPlan], ThermalPlan]) -> list[Item]:
+    async def what_if(
+        self,
+        job: str,
+        change: Callable[[ThermalPlan], ThermalPlan],
+        material: str | None = None,
+    ) -> list[Item]:
         """What would have been told of a job with other settings than its chamber has now.
 
         Raises `CommandRefused` for an unknown job, and where it can't be worked out.
@@ -446,7 +462,13 @@ class Service:
         key = self.chamber(str(self.job(job)["chamber"]))
         now = readings_plan(self._chambers[key].settings)
         await self.archive.write_out()
-        return await self.workshop.what_if(job, now, replace(now, thermal=change(now.thermal)))
+        after = replace(now, thermal=change(now.thermal))
+        return await self.workshop.what_if(job, now, after, material)
+
+    def bears_c(self, job: str) -> float:
+        """What the weakest material of a job's box bears, degrees Celsius."""
+        key = self.chamber(str(self.job(job)["chamber"]))
+        return weakest(self._chambers[key].settings.chamber.enclosure)[1]
 
     # --- what is commanded -------------------------------------------------------
 

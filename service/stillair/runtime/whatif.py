@@ -9,7 +9,7 @@ story has what only they would have told.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -42,6 +42,7 @@ BY_TEMPERATURE = frozenset(
 COLD_AIR = frozenset({Kind.DOOR_OPEN, Kind.DRAFT, Kind.HEAT_LOST})  # one may be called another
 
 Row = tuple[float, tuple[float | None, ...]]
+Share = Callable[[float], None]
 
 
 @dataclass(slots=True)
@@ -84,12 +85,21 @@ class Difference:
         }
 
 
-def what_if(folder: Path, job: str, before: WatchPlan | None, after: WatchPlan) -> list[Difference]:
-    """How the story of a job would have been with the plan `after`.
+def what_if(
+    folder: Path,
+    job: str,
+    before: WatchPlan | None,
+    after: WatchPlan,
+    *,
+    material: str | None = None,
+    share: Share = lambda _: None,
+) -> list[Difference]:
+    """How the story of a job would have been with the plan `after`, and of another `material`.
 
     Against the one with `before`, or where that is None against what was told
-    at the time. Raises `InputError` for an unknown job or one that can't be
-    watched again, `StoreError` where the history can't be read.
+    at the time. `share` is told how far it is, from 0 to 1, where the job is
+    over. Raises `InputError` for an unknown job or one that can't be watched
+    again, `StoreError` where the history can't be read.
     """
     if not (folder / "journal.db").is_file():
         raise InputError(f"there is no history in {folder}; name its folder with --data-dir")
@@ -98,8 +108,13 @@ def what_if(folder: Path, job: str, before: WatchPlan | None, after: WatchPlan) 
         item = history.job(job)
         if item is None:
             raise InputError(f"there is no job {job!r} in {folder}")
-        old = _kept(history, job) if before is None else _again(history, item, before)
-        return differences(old, _again(history, item, after))
+        if before is None:
+            old = _kept(history, job)
+        else:
+            old = _again(history, item, before, lambda done: share(0.5 * done))
+        half = 0.0 if before is None else 0.5
+        new = _again(history, item, after, lambda done: share(half + (1.0 - half) * done), material)
+        return differences(old, new)
     finally:
         history.close()
 
@@ -215,7 +230,9 @@ def _spoken(told: Told | None, kind: Kind) -> str:
 # --- one story --------------------------------------------------------------------
 
 
-def _again(history: History, job: Item, plan: WatchPlan) -> list[Told]:
+def _again(
+    history: History, job: Item, plan: WatchPlan, share: Share, material: str | None = None
+) -> list[Told]:
     """The job's readings through a watch with this plan."""
     name = str(job["id"])
     begun_s, over_s = history.job_span(name)
@@ -224,10 +241,25 @@ def _again(history: History, job: Item, plan: WatchPlan) -> list[Told]:
     return story(
         plan,
         readings.sensors,
-        ((epoch_s - begun_s, values) for epoch_s, values in readings.rows),
-        material=str(job["material"]),
+        _counted(
+            ((epoch_s - begun_s, values) for epoch_s, values in readings.rows),
+            0.0 if over_s is None else over_s - begun_s,
+            share,
+        ),
+        material=str(job["material"]) if material is None else material,
         finish_s=None if finished is None else _epoch_s(finished) - begun_s,
     )
+
+
+def _counted(rows: Iterable[Row], lasting_s: float, share: Share) -> Iterator[Row]:
+    """The same rows; how far they are is told at each hundredth."""
+    told = 0
+    for t_s, values in rows:
+        done = min(99, int(100.0 * t_s / lasting_s)) if lasting_s > 0.0 else 0
+        if done > told:
+            told = done
+            share(done / 100.0)
+        yield t_s, values
 
 
 def _kept(history: History, job: str) -> list[Told]:

@@ -21,9 +21,11 @@ from stillair.config.reach import CommandSounder, GpioSounder, MailTable
 from stillair.model import Reading
 from stillair.runtime import learned
 from stillair.runtime.chamber import Chamber, Loop
+from stillair.runtime.comparing import LastSound
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.labels import Labels
+from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.machine import SimulatedMachine
 from stillair.runtime.mailing import AddressedRoute
 from stillair.runtime.plans import watch_plan
@@ -79,6 +81,13 @@ def build(
         Retention(service.journal, archive, _retention_plan(chambers)), clock.wall
     )
     service.workshop = Workshop(folder)
+    service.looking_back = LookingBack(
+        history=service.history,
+        archive=service.archive,
+        workshop=service.workshop,
+        chambers=service.chambers,
+        keep=service.writer.put,
+    )
     service.courier = Courier(
         service.journal,
         _routes(chambers),
@@ -112,7 +121,10 @@ def _chamber(
         at_s = labels.timeline().epoch_s(reading.t_s)
         archive.add(key, reading.sensor, at_s, reading.temperature_c)
 
+    last_sound = LastSound()
+
     def seen(view: WatchView) -> None:
+        last_sound.seen(view)
         if view.t_s is not None:
             service.seen(key, view.t_s)
 
@@ -162,6 +174,7 @@ def _chamber(
         speed=settings.speed,
         labels=labels,
         stories=Stories(key, service.last_hour(key, labels.timeline().epoch_s(clock.now_s()))),
+        last_sound=last_sound,
         supervisor=supervisor,
         loops=tuple(loops),
         sounder=sounder,

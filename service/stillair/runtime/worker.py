@@ -1,8 +1,10 @@
 """Long work in a program of its own, so that no lock of the interpreter delays a reading.
 
-`ask` starts `python -m stillair.runtime.worker`, which makes itself as nice as
-can be, reads one question as JSON from standard input, and writes one answer
-to standard output. One question at a time; what takes too long is given up.
+The workshop starts `python -m stillair.runtime.worker`, which makes itself as nice
+as can be, reads one question as JSON from standard input, and writes lines of
+JSON to standard output: how far it is, now and then, and at last the answer. A
+defect goes to the service's own log. One question at a time; what takes too
+long is given up.
 """
 
 from __future__ import annotations
@@ -11,12 +13,15 @@ import asyncio
 import json
 import os
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from stillair.errors import CommandRefused, InputError, Refusal, StillairError
+from stillair.model import JobDiagnosis
+from stillair.runtime.comparing import Curve, curve_record, past_curve
+from stillair.runtime.diagnosing import Diagnosed, diagnose
 from stillair.runtime.whatif import what_if
 from stillair.storage.items import Item
 from stillair.storage.records import from_record, to_record
@@ -24,7 +29,13 @@ from stillair.watch import WatchPlan
 
 PATIENCE_S = 120.0
 NICE = 15
-LONGEST_ANSWER_BYTES = 4_000_000
+LONGEST_ANSWER_BYTES = 8_000_000  # a curve of two weeks with 64 sensors
+
+Share = Callable[[float], None]
+
+
+class WorkFailedError(StillairError):
+    """The worker had no answer."""
 
 
 class Workshop:
@@ -33,79 +44,148 @@ class Workshop:
     def __init__(self, folder: Path, *, patience_s: float = PATIENCE_S) -> None:
         self._folder = folder
         self._patience_s = patience_s
-        self._busy = False
+        self._one_at_a_time = asyncio.Lock()
+        self._shares: dict[str, float] = {}  # of each job that is being watched again
 
-    async def what_if(self, job: str, before: WatchPlan, after: WatchPlan) -> list[Item]:
+    def share(self, job: str) -> float | None:
+        """How far watching a job again is, from 0 to 1; None if it isn't being done."""
+        return self._shares.get(job)
+
+    async def what_if(
+        self, job: str, before: WatchPlan, after: WatchPlan, material: str | None = None
+    ) -> list[Item]:
         """The differences of two plans over a job; see `whatif`.
 
-        Raises `CommandRefused` where another question is being worked on, where
-        the job can't be watched again, or where it takes too long.
+        Raises `CommandRefused` where another job is being watched again, where
+        this one can't be, or where it takes too long.
         """
-        if self._busy:
+        if self._shares:
             raise CommandRefused(
                 Refusal.CONFLICT, "Another job is being looked into; ask again in a minute."
             )
-        self._busy = True
+        self._shares[job] = 0.0
+        question = {
+            "what": "what_if",
+            "job": job,
+            "before": to_record(before),
+            "after": to_record(after),
+            "material": material,
+        }
         try:
-            question = {
-                "folder": str(self._folder),
-                "job": job,
-                "before": to_record(before),
-                "after": to_record(after),
-            }
-            answer = await self._ask(json.dumps(question).encode())
-        finally:
-            self._busy = False
-        if "refused" in answer:
-            raise CommandRefused(Refusal.CONFLICT, f"{answer['refused']}.")
-        items: list[Item] = answer["items"]
-        return items
-
-    async def _ask(self, question: bytes) -> dict[str, Any]:
-        process = await asyncio.create_subprocess_exec(
-            sys.executable,
-            "-m",
-            "stillair.runtime.worker",
-            stdin=asyncio.subprocess.PIPE,
-            stdout=asyncio.subprocess.PIPE,
-            stderr=asyncio.subprocess.DEVNULL,
-        )
-        try:
-            out, _ = await asyncio.wait_for(process.communicate(question), self._patience_s)
+            answer = await self._ask(question, noting(self._shares, job))
+        except InputError as error:
+            raise CommandRefused(Refusal.CONFLICT, f"{error}.") from None
         except TimeoutError:
             raise CommandRefused(
                 Refusal.CONFLICT, "It took too long and was given up: the job is very long."
             ) from None
         finally:
-            if process.returncode is None:
-                with suppress(ProcessLookupError):
-                    process.kill()
-                await process.wait()
-        if process.returncode or len(out) > LONGEST_ANSWER_BYTES:
-            raise StillairError(f"the worker ended with {process.returncode}")
-        found: dict[str, Any] = json.loads(out)
-        return found
+            del self._shares[job]
+        items: list[Item] = answer["items"]
+        return items
+
+    async def diagnosis(self, asked: Diagnosed) -> JobDiagnosis:
+        """What a job says of its box; see `diagnosing`.
+
+        Raises `StillairError`, or `TimeoutError` where it takes too long.
+        """
+        answer = await self._ask({"what": "diagnosis", "asked": to_record(asked)})
+        return from_record(JobDiagnosis, answer["diagnosis"])
+
+    async def curve(self, job: str, sensors: tuple[str, ...]) -> Curve:
+        """A job's minutes; see `comparing`. Raises as `diagnosis`."""
+        answer = await self._ask({"what": "curve", "job": job, "sensors": list(sensors)})
+        return Curve(answer["job"], answer["minutes"], answer["soak_s"])
+
+    async def _ask(self, question: Mapping[str, Any], share: Share = lambda _: None) -> Any:
+        """The answer to one question. Raises `InputError` where it is refused, `TimeoutError`."""
+        async with self._one_at_a_time:
+            process = await asyncio.create_subprocess_exec(
+                sys.executable,
+                "-m",
+                "stillair.runtime.worker",
+                stdin=asyncio.subprocess.PIPE,
+                stdout=asyncio.subprocess.PIPE,
+                limit=LONGEST_ANSWER_BYTES,
+            )
+            try:
+                async with asyncio.timeout(self._patience_s):
+                    written = json.dumps({"folder": str(self._folder), **question}) + "\n"
+                    return await _answered(process, written.encode(), share)
+            finally:
+                if process.returncode is None:
+                    with suppress(ProcessLookupError):
+                        process.kill()
+                    await process.wait()
 
 
-def answer(question: Mapping[str, Any]) -> dict[str, Any]:
-    """Work on one question."""
+def noting(shares: dict[str, float], job: str) -> Share:
+    """Note how far a job is."""
+
+    def note(share: float) -> None:
+        shares[job] = share
+
+    return note
+
+
+async def _answered(process: asyncio.subprocess.Process, question: bytes, share: Share) -> Any:
+    assert process.stdin is not None
+    assert process.stdout is not None
+    with suppress(ConnectionError):  # it has ended already, and its status says how
+        process.stdin.write(question)
+        await process.stdin.drain()
+        process.stdin.close()
+    answer: Any = None
     try:
-        found = what_if(
-            Path(question["folder"]),
-            question["job"],
-            from_record(WatchPlan, question["before"]),
-            from_record(WatchPlan, question["after"]),
-        )
+        async for line in process.stdout:
+            answer = json.loads(line)
+            if "share" in answer:
+                share(float(answer["share"]))
+    except ValueError as error:  # a line that is no JSON, or far too long
+        raise WorkFailedError(f"the worker's answer can't be read: {error}") from None
+    status = await process.wait()
+    if status or answer is None or "share" in answer:
+        raise WorkFailedError(f"the worker ended with {status}")
+    if "refused" in answer:
+        raise InputError(answer["refused"])
+    return answer
+
+
+def answer(question: Mapping[str, Any], share: Share = lambda _: None) -> dict[str, Any]:
+    """Work on one question."""
+    folder = Path(question["folder"])
+    try:
+        match question["what"]:
+            case "diagnosis":
+                asked = from_record(Diagnosed, question["asked"])
+                return {"diagnosis": to_record(diagnose(folder, asked))}
+            case "curve":
+                return curve_record(past_curve(folder, question["job"], question["sensors"]))
+            case _:
+                found = what_if(
+                    folder,
+                    question["job"],
+                    from_record(WatchPlan, question["before"]),
+                    from_record(WatchPlan, question["after"]),
+                    material=question["material"],
+                    share=share,
+                )
     except (InputError, StillairError) as error:
         return {"refused": str(error).rstrip(".")}
     return {"items": [difference.item() for difference in found]}
+
+
+def _say(told: object) -> None:
+    sys.stdout.write(json.dumps(told) + "\n")
+    sys.stdout.flush()
 
 
 def main() -> None:
     """One question in, one answer out."""
     with suppress(OSError):
         os.nice(NICE)
-    json.dump(answer(json.load(sys.stdin)), sys.stdout)
+    question = json.loads(sys.stdin.readline())
+    _say(answer(question, lambda share: _say({"share": share})))
 
 
 if __name__ == "__main__":

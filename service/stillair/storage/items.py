@@ -20,6 +20,7 @@ from stillair.model import (
     OutcomeTold,
     Timeline,
 )
+from stillair.thermal.diagnosis import JobFigures, spoken
 
 Item = dict[str, JsonValue]
 
@@ -122,12 +123,14 @@ def diagnosis_item(
 ) -> Item:
     """What a job's readings say of its box."""
     loss_per_h = found.loss_per_h
+    figures = JobFigures(loss_per_h, found.warm_k_per_min)
     return {
         "seq": seq,
         "chamber": chamber,
         "job": found.job,
         "at": _label(timeline, found.t_s),
         "text": found.text,
+        "figures": spoken(figures, found.compared, differs=bool(found.text)),
         "time_constant_s": round(3600.0 / loss_per_h) if loss_per_h else None,
         "loss_per_h": None if loss_per_h is None else round(loss_per_h, 4),
         "warm_k_per_min": found.warm_k_per_min and round(found.warm_k_per_min, 4),

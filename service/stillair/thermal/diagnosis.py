@@ -41,6 +41,7 @@ LEAST_SPREAD = 0.04  # of the median: jobs differ by so much at least
 LEAST_CHANGE = 0.15
 MOVED_SHARE, MOVED_K = 0.06, 1.0
 LONGEST_GAP_S = 120.0
+LEAST_STEPS = 4  # of GRID_S: no box with a part in it cools so far within two minutes
 
 Span = tuple[float, float]
 
@@ -107,6 +108,24 @@ def told(now: JobFigures, earlier: Sequence[JobFigures]) -> str:
         if sentence:
             return sentence
     return ""
+
+
+def spoken(job: JobFigures, compared: int, *, differs: bool) -> str:
+    """A job's figures as people read them, and whether they are as in earlier jobs."""
+    said = []
+    if job.warm_k_per_min is not None:
+        said.append(f"warmed up by {job.warm_k_per_min:.1f} degrees a minute")
+    if job.loss_per_h is not None and job.loss_per_h > 0.0:
+        half_min = 60.0 * math.log(2.0) / job.loss_per_h
+        said.append(f"lost half of its warmth in {half_min:.0f} min once the heat was off")
+    if not said:
+        return "This job's readings say nothing of the box: it neither warmed up nor cooled in one."
+    sentence = f"The box {' and '.join(said)}."
+    if differs:
+        return sentence
+    if compared < LEAST_JOBS:
+        return f"{sentence} There are too few earlier jobs to compare it with."
+    return f"{sentence} That is as in the last {compared} jobs."
 
 
 # --- figures ------------------------------------------------------------------
@@ -178,8 +197,10 @@ def _loss_per_h(
     end = None if begin is None else _first_below(excess, COOL_TO * start_k, begin)
     if begin is None or end is None or not _is_whole(t_s, begin, end, doors):
         return None
+    if end - begin < LEAST_STEPS or excess[end] <= 0.0:
+        return None  # it didn't cool, it was another box from one moment to the next
     lasted_s = t_s[end] - t_s[begin]
-    return math.log(excess[begin] / excess[end]) * 3600.0 / lasted_s if lasted_s > 0.0 else None
+    return math.log(excess[begin] / excess[end]) * 3600.0 / lasted_s
 
 
 def _warm_k_per_min(

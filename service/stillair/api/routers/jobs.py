@@ -21,10 +21,20 @@ from stillair.api.schemas import (
     Note,
     OtherSettings,
     Progress,
+    ToldOutcome,
+    Underway,
     listing,
 )
 from stillair.api.times import Moment, stretch
-from stillair.model import AddNote, FinishJob, PauseJob, ReportHeight, ResumeJob, StartJob
+from stillair.model import (
+    AddNote,
+    FinishJob,
+    PauseJob,
+    ReportHeight,
+    ResumeJob,
+    StartJob,
+    TellOutcome,
+)
 from stillair.thermal.plan import ThermalPlan
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"])
@@ -103,6 +113,15 @@ async def note(job: str, told: Note, service: TheService, person: Operator) -> D
     return Done(stored=answer.stored)
 
 
+@router.post("/{job}/outcome")
+async def outcome(job: str, told: ToldOutcome, service: TheService, person: Operator) -> Done:
+    """How the part came out, also days later; 409 while the job runs."""
+    answer = await service.job_command(
+        job, lambda t_s: TellOutcome(t_s=t_s, by=person.name, job=job, outcome=told.outcome)
+    )
+    return Done(stored=answer.stored)
+
+
 @router.get("/{job}/notes")
 def notes(
     job: str, service: TheService, _: Viewer, after: After = 0, limit: Limit = 200
@@ -128,7 +147,19 @@ def readings(
 @router.post("/{job}/what-if")
 async def what_if(job: str, other: OtherSettings, service: TheService, _: Operator) -> Differences:
     """Which events of the job other settings would have told; nothing is saved."""
-    return Differences(items=await service.what_if(job, partial(_changed, other)))
+    bears_c = service.bears_c(job)
+    if other.limit_c is not None and other.limit_c > bears_c:
+        raise Problem(
+            HTTPStatus.UNPROCESSABLE_ENTITY,
+            f"A limit of {other.limit_c:g} °C is more than the box bears: {bears_c:g} °C.",
+        )
+    return Differences(items=await service.what_if(job, partial(_changed, other), other.material))
+
+
+@router.get("/{job}/what-if")
+def what_if_share(job: str, service: TheService, _: Viewer) -> Underway:
+    """How far the answer to `what-if` of this job is."""
+    return Underway(share=service.workshop.share(job))
 
 
 def _changed(other: OtherSettings, plan: ThermalPlan) -> ThermalPlan:

@@ -1,0 +1,241 @@
+"""How the air of a running job is against the last sound job of the same part.
+
+Both go by a job's own clock: seconds since its start, less what it stood
+paused. Once both have been warm and steady, seconds since then count, so that a
+morning colder than the other doesn't shift all that follows.
+
+Minute means of the sensors that both have are held against each other over the
+last ten minutes: a thermostat's to and fro is no difference.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from stillair.alarms.figures import temperature
+from stillair.errors import InputError
+from stillair.model import Job, JobPhase, JsonValue, Kind, Place
+from stillair.runtime.diagnosing import epoch_s
+from stillair.storage.history import History
+from stillair.storage.items import Item
+from stillair.watch import WatchView
+
+MINUTE_S = 60.0
+WINDOW_MIN = 10
+LEAST_MIN = 3
+ALIKE_K = 0.5  # what differs by less is alike: sensors repeat no better
+MOST_MINUTES = 60 * 24 * 14
+FAR_FUTURE_S = 1e11
+MOST_CHANGES = 1000  # of a job's state, a height told each few seconds included
+
+Pause = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """A job's minutes by its own clock: for each sensor one mean a minute, None for none."""
+
+    job: str
+    minutes: Mapping[str, Sequence[float | None]] = field(default_factory=dict)
+    soak_s: float | None = None  # by its own clock
+
+
+def same_part(job: Job, other: Job) -> bool:
+    """Whether two jobs build the same of the same, in the same box."""
+    return (
+        job.id != other.id
+        and job.chamber == other.chamber
+        and job.box != ""
+        and job.box == other.box
+        and _plain(job.name) == _plain(other.name)
+        and _plain(job.material) == _plain(other.material)
+    )
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.split()).casefold()
+
+
+# --- the job that was ---------------------------------------------------------------
+
+
+def past_curve(folder: Path, job: str, sensors: Sequence[str]) -> Curve:
+    """The curve of a job that is over. Raises `InputError` for an unknown one, `StoreError`."""
+    history = History(folder / "journal.db", folder / "archive.db")
+    try:
+        try:
+            begun_s, over_s = history.job_span(job)
+        except KeyError:
+            raise InputError(f"there is no job {job!r}") from None
+        pauses = pauses_of(history, job)
+        readings = history.iter_job_readings(job, begun_s, over_s or FAR_FUTURE_S)
+        kept = [(i, name) for i, name in enumerate(readings.sensors) if name in sensors]
+        sums: list[dict[str, list[float]]] = []
+        for at_s, values in readings.rows:
+            minute = int(clock_s(at_s, begun_s, pauses) // MINUTE_S)
+            if minute < 0 or any(start_s <= at_s < end_s for start_s, end_s in pauses):
+                continue
+            if minute >= MOST_MINUTES:
+                break
+            while len(sums) <= minute:
+                sums.append({})
+            for index, name in kept:
+                value_c = values[index]
+                if value_c is not None:
+                    total = sums[minute].setdefault(name, [0.0, 0.0])
+                    total[0] += value_c
+                    total[1] += 1.0
+        minutes = {
+            name: [
+                round(known[0] / known[1], 3) if (known := each.get(name)) else None
+                for each in sums
+            ]
+            for _, name in kept
+        }
+        return Curve(job, minutes, soak_of(history, job))
+    finally:
+        history.close()
+
+
+def clock_s(at_s: float, begun_s: float, pauses: Sequence[Pause]) -> float:
+    """A job's own clock at an instant, in seconds; both seconds since the epoch."""
+    paused_s = sum(max(0.0, min(at_s, end_s) - start_s) for start_s, end_s in pauses)
+    return at_s - begun_s - paused_s
+
+
+def pauses_of(history: History, job: str) -> list[Pause]:
+    """When a job stood paused; a pause that goes on has no end yet and ends with time."""
+    ended: list[Pause] = []
+    since_s: float | None = None
+    before_s = 0.0
+    after: int | None = 0
+    while after is not None:
+        page = history.entries(after, MOST_CHANGES, "job", job=job)
+        for entry in page.entries:
+            paused_s = float(str(entry.body["paused_s"]))
+            if since_s is not None and paused_s > before_s:
+                ended.append((since_s, since_s + paused_s - before_s))
+            before_s = max(before_s, paused_s)
+            since_s = epoch_s(entry.body["paused_since_at"])
+        after = page.next
+    return [*ended, (since_s, FAR_FUTURE_S)] if since_s is not None else ended
+
+
+def soak_of(history: History, job: str) -> float | None:
+    """When a job's chamber was first told to be warm and steady, by the job's clock."""
+    page = history.entries(0, 1, "event", job=job, kind=Kind.SOAK_READY.value)
+    if not page.entries:
+        return None
+    at_s = epoch_s(page.entries[0].body["at"])
+    if at_s is None:
+        return None
+    begun_s, _ = history.job_span(job)
+    return max(0.0, clock_s(at_s, begun_s, pauses_of(history, job)))
+
+
+# --- the job that is -----------------------------------------------------------------
+
+
+class LastSound:
+    """One chamber's running job against a curve. Thread-safe; nothing here waits."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._job = ""
+        self._minutes: deque[tuple[int, dict[str, float]]] = deque(maxlen=WINDOW_MIN)
+        self._minute = -1
+        self._sums: dict[str, list[float]] = {}
+        self._curve: Curve | None = None
+        self._of = ""  # the job that the curve is for
+        self._soak_s: float | None = None
+
+    def seen(self, view: WatchView) -> None:
+        """Take one second of the watch."""
+        job = view.job
+        if job is None or job.state is not JobPhase.RUNNING or view.t_s is None:
+            return
+        minute = int((view.t_s - job.started_s - job.paused_s) // MINUTE_S)
+        with self._lock:
+            if job.id != self._job:
+                self._job, self._minute, self._sums = job.id, -1, {}
+                self._minutes.clear()
+            if minute != self._minute:
+                means = {n: total / count for n, (total, count) in self._sums.items()}
+                if means:
+                    self._minutes.append((self._minute, means))
+                self._minute, self._sums = minute, {}
+            for sensor in view.thermal.sensors:
+                if sensor.place is Place.CHAMBER and sensor.temperature_c is not None:
+                    total = self._sums.setdefault(sensor.name, [0.0, 0.0])
+                    total[0] += sensor.temperature_c
+                    total[1] += 1.0
+
+    def compare_with(self, job: str, curve: Curve | None) -> None:
+        """Hold `job` against `curve` from now on; None for nothing."""
+        with self._lock:
+            self._of, self._curve, self._soak_s = job, curve, None
+
+    def soaked(self, soak_s: float | None) -> None:
+        """When the running job's chamber was warm and steady, by the job's clock."""
+        with self._lock:
+            self._soak_s = soak_s
+
+    def item(self, job: Job | None) -> Item | None:
+        """How the air is against then, for the first page; None where nothing can be said."""
+        if job is None or job.state is not JobPhase.RUNNING:
+            return None
+        with self._lock:
+            curve, soak_s = self._curve, self._soak_s
+            minutes = list(self._minutes)
+            if curve is None or self._of != job.id or self._job != job.id:
+                return None
+        by_soak = soak_s is not None and curve.soak_s is not None
+        shift_min = 0
+        if soak_s is not None and curve.soak_s is not None:
+            shift_min = round((soak_s - curve.soak_s) / MINUTE_S)
+        pairs = [
+            (minute, here_c, then_c)
+            for minute, means in minutes
+            for name, here_c in means.items()
+            if (then_c := _at(curve.minutes.get(name, ()), minute - shift_min)) is not None
+        ]
+        if len({minute for minute, _, _ in pairs}) < LEAST_MIN:
+            return None
+        here_c = sum(pair[1] for pair in pairs) / len(pairs)
+        then_c = sum(pair[2] for pair in pairs) / len(pairs)
+        return {
+            "job": curve.job,
+            "since": "soak" if by_soak else "start",
+            "here_c": round(here_c, 1),
+            "then_c": round(then_c, 1),
+            "difference_k": round(here_c - then_c, 1),
+            "text": sentence(here_c, then_c),
+        }
+
+
+def sentence(here_c: float, then_c: float) -> str:
+    """The difference in one calm line."""
+    off_k = round(here_c, 1) - round(then_c, 1)
+    both = f"{temperature(here_c)} here, {temperature(then_c)} then"
+    last = "the last sound job of this part"
+    if abs(off_k) < ALIKE_K:
+        return f"The air is as it was in {last} at the same point: {both}."
+    side = "colder" if off_k < 0.0 else "warmer"
+    return f"The air is {abs(off_k):.1f} degrees {side} than in {last} at the same point: {both}."
+
+
+def _at(column: Sequence[float | None], minute: int) -> float | None:
+    return column[minute] if 0 <= minute < len(column) else None
+
+
+def curve_record(curve: Curve) -> dict[str, JsonValue]:
+    """A curve as the worker answers it."""
+    return {
+        "job": curve.job,
+        "minutes": {name: list(column) for name, column in curve.minutes.items()},
+        "soak_s": curve.soak_s,
+    }

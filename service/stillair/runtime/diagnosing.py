@@ -1,0 +1,188 @@
+"""What a job that is over says of its box: its readings and events, made ready for `diagnosis`.
+
+Runs in a process of its own. The cool-down that tells most comes after the job:
+readings up to the next job count, six hours of them at most.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+from stillair.errors import InputError
+from stillair.model import JobDiagnosis, JsonValue, Kind
+from stillair.storage.history import History
+from stillair.thermal.diagnosis import GRID_S, OLD_JOBS, JobFigures, Span, job_figures, told
+
+AFTER_S = 6 * 3600.0  # a box that has not cooled by then is heated for something else
+LONGEST_S = 30 * 86_400.0
+MOST_PAGES = 20
+COLD_AIR = (Kind.DOOR_OPEN, Kind.DRAFT)
+
+Row = tuple[float, tuple[float | None, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosed:
+    """A job, and what has to be known of its chamber: which sensors are where, and their marks."""
+
+    job: str
+    chamber: str
+    box: str
+    air: tuple[str, ...]
+    room: tuple[str, ...]
+    sensors: Mapping[str, str] = field(default_factory=dict)
+
+
+def diagnose(folder: Path, asked: Diagnosed) -> JobDiagnosis:
+    """The figures of a job, and how they differ from those of earlier jobs of the same box.
+
+    Its time is 0; who keeps it gives it one. Raises `InputError` for an unknown
+    job, `StoreError` where the history can't be read.
+    """
+    history = History(folder / "journal.db", folder / "archive.db")
+    try:
+        item = history.job(asked.job)
+        if item is None:
+            raise InputError(f"there is no job {asked.job!r}")
+        begun_s, _ = history.job_span(asked.job)
+        end_s = cooled_s(history, asked.job, item["finished_at"])
+        figures = _figures(history, asked, max(begun_s, end_s - LONGEST_S), end_s)
+        past = [d for d in history.diagnoses(asked.chamber) if d.box == asked.box]
+        earlier = [_alike(d, asked.sensors) for d in past if d.job != asked.job]
+    finally:
+        history.close()
+    return JobDiagnosis(
+        job=asked.job,
+        t_s=0.0,
+        text=told(figures, earlier),
+        loss_per_h=figures.loss_per_h,
+        warm_k_per_min=figures.warm_k_per_min,
+        excess_k=figures.excess_k,
+        offsets=figures.offsets,
+        compared=min(OLD_JOBS, sum(job.excess_k is not None for job in earlier)),
+        box=asked.box,
+        sensors={name: mark for name, mark in asked.sensors.items() if name in asked.air},
+    )
+
+
+def cooled_s(history: History, job: str, finished_at: JsonValue) -> float:
+    """Up to when readings may belong to a job's cool-down, seconds since the epoch."""
+    finished_s = epoch_s(finished_at)
+    if finished_s is None:
+        finished_s = history.job_span(job)[1] or 0.0
+    next_s = history.next_start_s(job)
+    return finished_s + AFTER_S if next_s is None else min(next_s, finished_s + AFTER_S)
+
+
+def epoch_s(label: JsonValue) -> float | None:
+    """Seconds since the epoch of a label, None for none."""
+    return None if label is None else datetime.fromisoformat(str(label)).timestamp()
+
+
+def _figures(history: History, asked: Diagnosed, begin_s: float, end_s: float) -> JobFigures:
+    if end_s <= begin_s:
+        return JobFigures()
+    readings = history.iter_job_readings(asked.job, begin_s, end_s)
+    times_s, columns = half_minutes(readings.sensors, readings.rows)
+    for sensor, spans in _faults(history, asked.chamber, begin_s, end_s).items():
+        if sensor in columns:
+            columns[sensor] = _without(times_s, columns[sensor], spans)
+    room = [columns[name] for name in asked.room if name in columns]
+    return job_figures(
+        times_s,
+        {name: columns[name] for name in asked.air if name in columns},
+        [_mean(row) for row in zip(*room, strict=True)] if room else None,
+        # When it was said to be done says little of when the heat went off.
+        heat_off_s=None,
+        doors=[
+            span
+            for kind in COLD_AIR
+            for spans in _spans(history, asked.chamber, kind, begin_s, end_s).values()
+            for span in spans
+        ],
+    )
+
+
+def half_minutes(
+    sensors: Sequence[str], rows: Iterable[Row]
+) -> tuple[list[float], dict[str, list[float | None]]]:
+    """Means over half minutes, so that two weeks of rows take little room."""
+    times_s: list[float] = []
+    columns: dict[str, list[float | None]] = {name: [] for name in sensors}
+    sums = [[0.0, 0] for _ in sensors]
+
+    def close() -> None:
+        for name, (total, count) in zip(sensors, sums, strict=True):
+            columns[name].append(total / count if count else None)
+
+    for at_s, values in rows:
+        if not times_s or at_s >= times_s[-1] + GRID_S:
+            if times_s:
+                close()
+                sums = [[0.0, 0] for _ in sensors]
+            times_s.append(at_s)
+        for total, value_c in zip(sums, values, strict=True):
+            if value_c is not None:
+                total[0] += value_c
+                total[1] += 1
+    if times_s:
+        close()
+    return times_s, columns
+
+
+def _spans(
+    history: History, chamber: str, kind: Kind, begin_s: float, end_s: float
+) -> dict[str, list[Span]]:
+    """When events of a kind lasted, by their subject; one that has no end goes on."""
+    found: dict[int, tuple[str, Span]] = {}
+    after: int | None = 0
+    since_at = datetime.fromtimestamp(begin_s, UTC)
+    for _ in range(MOST_PAGES):
+        page = history.entries(
+            after or 0, 1000, "event", chamber=chamber, kind=kind.value, since_at=since_at
+        )
+        for entry in page.entries:
+            body = entry.body
+            onset_s, over_s = epoch_s(body["onset_at"]), epoch_s(body["end_at"])
+            if onset_s is not None and onset_s < end_s and isinstance(body["event"], int):
+                span = (onset_s, end_s if over_s is None else over_s)
+                found[body["event"]] = (str(body["subject"]), span)
+        after = page.next
+        if after is None:
+            break
+    by_subject: dict[str, list[Span]] = {}
+    for subject, span in found.values():
+        by_subject.setdefault(subject, []).append(span)
+    return by_subject
+
+
+def _faults(history: History, chamber: str, begin_s: float, end_s: float) -> dict[str, list[Span]]:
+    """When each sensor couldn't be trusted."""
+    return _spans(history, chamber, Kind.SENSOR_FAULT, begin_s, end_s)
+
+
+def _without(
+    times_s: Sequence[float], column: Sequence[float | None], spans: Sequence[Span]
+) -> list[float | None]:
+    return [
+        None if any(start_s - GRID_S < at_s < over_s for start_s, over_s in spans) else value
+        for at_s, value in zip(times_s, column, strict=True)
+    ]
+
+
+def _mean(values: Sequence[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return sum(known) / len(known) if known else None
+
+
+def _alike(found: JobDiagnosis, sensors: Mapping[str, str]) -> JobFigures:
+    """An earlier job's figures, of sensors only those that are the same now."""
+    return JobFigures(
+        found.loss_per_h,
+        found.warm_k_per_min,
+        found.excess_k,
+        {n: share for n, share in found.offsets.items() if found.sensors.get(n) == sensors.get(n)},
+    )

@@ -1,0 +1,156 @@
+"""What the service works out of jobs that are over, beside the watch.
+
+Two things, a few times a minute and never in the watch's thread: the diagnosis
+of each job once its box has cooled, and the curve of the last sound job of the
+part that is being built. What is missing is found in the journal, so nothing is
+lost when the service stops between a job's end and its diagnosis.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+
+from stillair.errors import StillairError, StoreError
+from stillair.model import Job, JobDiagnosis, Outcome, Phase, Place, Timeline
+from stillair.runtime.chamber import Chamber
+from stillair.runtime.comparing import Curve, same_part, soak_of
+from stillair.runtime.diagnosing import AFTER_S, Diagnosed, epoch_s
+from stillair.runtime.keeping import ArchiveLoop
+from stillair.runtime.marks import box_mark, sensor_marks
+from stillair.runtime.worker import Workshop
+from stillair.storage.history import History
+
+log = logging.getLogger(__name__)
+
+EVERY_S = 10.0
+LAST_JOBS = 20  # looked through for those without a diagnosis
+TRIES = 3
+
+
+class LookingBack:
+    """Diagnose jobs that are over, and find what running ones are held against."""
+
+    def __init__(
+        self,
+        *,
+        history: History,
+        archive: ArchiveLoop,
+        workshop: Workshop,
+        chambers: Callable[[], Iterable[Chamber]],
+        keep: Callable[[Outcome, Timeline], None],
+        every_s: float = EVERY_S,
+    ) -> None:
+        self._history = history
+        self._archive = archive
+        self._workshop = workshop
+        self._chambers = chambers
+        self._keep = keep
+        self._every_s = every_s
+        self._tries: dict[str, int] = {}  # of jobs whose diagnosis failed or is being kept
+        self._against: dict[str, tuple[str, str]] = {}  # by chamber: a job and its last sound one
+
+    async def run(self) -> None:
+        """Until cancelled."""
+        while True:
+            for chamber in self._chambers():
+                try:
+                    await self._diagnose(chamber)
+                    await self._compare(chamber)
+                except (StoreError, OSError) as error:
+                    log.warning("%s: nothing can be looked back on: %s", chamber.key, error)
+            await asyncio.sleep(self._every_s)
+
+    # --- diagnosis ---------------------------------------------------------------
+
+    async def _diagnose(self, chamber: Chamber) -> None:
+        box = box_mark(chamber.settings)
+        jobs = await asyncio.to_thread(self._history.undiagnosed, chamber.key, box, LAST_JOBS)
+        # The oldest first: each belongs to the past of the next.
+        for job in reversed(jobs):
+            if self._tries.get(job.id, 0) >= TRIES:
+                continue
+            if not await asyncio.to_thread(self._has_cooled, chamber, job):
+                return
+            self._tries[job.id] = self._tries.get(job.id, 0) + 1
+            found = await self._ask(chamber, job)
+            if found is None:
+                return
+            self._tries[job.id] = TRIES
+            t_s = chamber.clock.now_s()
+            kept = Outcome(chamber.key, t_s, diagnoses=(replace(found, t_s=t_s),))
+            self._keep(kept, chamber.labels.timeline())
+            if found.text:
+                log.info("%s: %s", job.id, found.text)
+
+    def _has_cooled(self, chamber: Chamber, job: Job) -> bool:
+        """Whether no later reading can say more of a job's cool-down."""
+        if self._history.next_start_s(job.id) is not None:
+            return True
+        view = chamber.supervisor.view
+        if view.job is not None and view.job.id != job.id:
+            return True
+        item = self._history.job(job.id)
+        finished_s = epoch_s(item["finished_at"]) if item else None
+        now_s = chamber.labels.timeline().epoch_s(chamber.clock.now_s())
+        if finished_s is None or now_s - finished_s > AFTER_S:
+            return True
+        return view.thermal.phase is Phase.COLD
+
+    async def _ask(self, chamber: Chamber, job: Job) -> JobDiagnosis | None:
+        sensors = chamber.settings.sensors
+        asked = Diagnosed(
+            job=job.id,
+            chamber=chamber.key,
+            box=job.box,
+            air=tuple(s.name for s in sensors if s.place is Place.CHAMBER),
+            room=tuple(s.name for s in sensors if s.place is Place.ROOM),
+            sensors=sensor_marks(chamber.settings),
+        )
+        await self._archive.write_out()
+        try:
+            return await self._workshop.diagnosis(asked)
+        except (StillairError, TimeoutError, ValueError) as error:
+            log.warning("%s: its box can't be diagnosed: %s", job.id, error)
+            return None
+
+    # --- comparison --------------------------------------------------------------------
+
+    async def _compare(self, chamber: Chamber) -> None:
+        """Give the chamber the last sound job of what is being built, if there is one."""
+        job = chamber.supervisor.view.job
+        if job is None:
+            self._against.pop(chamber.key, None)
+            return
+        sound = await asyncio.to_thread(self._history.sound_jobs, chamber.key)
+        last = next((other for other in sound if same_part(job, other)), None)
+        if last is None:
+            chamber.last_sound.compare_with(job.id, None)
+            self._against.pop(chamber.key, None)
+            return
+        if self._against.get(chamber.key) != (job.id, last.id):
+            curve = await self._curve(chamber, last)
+            if curve is None:
+                return
+            self._against[chamber.key] = (job.id, last.id)
+            chamber.last_sound.compare_with(job.id, curve)
+        chamber.last_sound.soaked(await asyncio.to_thread(soak_of, self._history, job.id))
+
+    async def _curve(self, chamber: Chamber, last: Job) -> Curve | None:
+        """The curve of a job, with the sensors that are still the same."""
+        now = sensor_marks(chamber.settings)
+        diagnosed = await asyncio.to_thread(self._history.diagnoses, chamber.key, [last.id])
+        then = diagnosed[-1].sensors if diagnosed else {}
+        names = tuple(
+            sensor.name
+            for sensor in chamber.settings.sensors
+            if sensor.place is Place.CHAMBER
+            and then.get(sensor.name, now[sensor.name]) == now[sensor.name]
+        )
+        try:
+            return await self._workshop.curve(last.id, names)
+        except (StillairError, TimeoutError) as error:
+            log.warning("%s: it can't be compared with: %s", last.id, error)
+            return None
