@@ -52,7 +52,7 @@ export async function get(path, how = {}) {
   });
 }
 
-/** @param {string} path  @param {unknown} [body]  @returns {Promise<any>} */
-export async function post(path, body) {
-  return (await request(path, { method: "POST", body })).json();
+/** @param {string} path  @param {unknown} [body]  @param {{wait_ms?: number}} [how]  @returns {Promise<any>} */
+export async function post(path, body, how = {}) {
+  return (await request(path, { method: "POST", body, ...how })).json();
 }

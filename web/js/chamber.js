@@ -39,7 +39,7 @@ export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, when, 
     <div class="spread">
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
       <${Picture} chamber=${chamber} in_touch=${in_touch} />
-      <${JobPart} chamber=${chamber} may=${may} notes=${notes} />
+      <${JobPart} chamber=${chamber} unit=${unit} may=${may} notes=${notes} />
     </div>
     <${LastHour} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
     <${Stories} chamber=${chamber} unit=${unit} notes=${notes} />

@@ -9,31 +9,33 @@ import { jobAddress } from "./route.js";
 import { S } from "./strings.js";
 import { useNear } from "./near.js";
 import { noteLine } from "./notes.js";
-import { clock, duration, height, moment } from "./units.js";
+import { clock, duration, height, moment, words } from "./units.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */
 /** @typedef {import("./types.js").Job} Job */
 /** @typedef {import("./types.js").Note} Note */
+/** @typedef {import("./types.js").Unit} Unit */
 
-const MATERIALS = ["ASA", "ABS", "PC", "PA", "PA-CF", "PP", "PETG", "PLA"];
+export const MATERIALS = ["ASA", "ABS", "PC", "PA", "PA-CF", "PP", "PETG", "PLA"];
 const NOTES_KEPT = 5;
 const NOTES_SHOWN = 3;
 const T = S.job;
 
-/** @param {{chamber: Chamber, may: boolean, notes: Note[]}} props */
-export function JobPart({ chamber, may, notes }) {
+/** @param {{chamber: Chamber, unit: Unit, may: boolean, notes: Note[]}} props */
+export function JobPart({ chamber, unit, may, notes }) {
   const { job } = chamber;
   const place = useNear(() => place.current?.querySelector("h2"));
   return html`<section class="job" aria-label=${T.heading} ref=${place}>
     <h2 tabindex="-1">${job ? job.name : T.none}</h2>
-    ${job && html`<${About} job=${job} now=${chamber.at} notes=${notes} />`}
+    ${job && html`<${About} job=${job} chamber=${chamber} unit=${unit} notes=${notes} />`}
     ${may && job && job.state !== "cooling" && html`<${Running} key=${job.id} job=${job} />`}
     ${may && (!job || job.state === "cooling") && html`<${Begin} chamber=${chamber.chamber} />`}
   </section>`;
 }
 
-/** @param {{job: Job, now: string, notes: Note[]}} props */
-function About({ job, now, notes }) {
+/** @param {{job: Job, chamber: Chamber, unit: Unit, notes: Note[]}} props */
+function About({ job, chamber, unit, notes }) {
+  const { at: now, last_sound } = chamber;
   const at =
     (job.state === "paused" && job.paused_since_at) ||
     (job.state === "cooling" && job.finished_at) ||
@@ -44,6 +46,8 @@ function About({ job, now, notes }) {
       ${what && `${what}. `}${T.since(T[job.state], moment(at, now), lasting)}.${" "}
       ${job.height_mm === null ? T.height_unknown : T.at(height(job.height_mm))}
     </p>
+    ${last_sound &&
+    html`<p>${words(last_sound.text, unit)} <a href=${jobAddress(last_sound.job)}>${T.that_job}</a></p>`}
     ${job.notes && html`<p class="notes">${job.notes}</p>`}
     ${notes.length > 0 &&
     html`<ul class="noted">

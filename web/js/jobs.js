@@ -1,6 +1,7 @@
 /** All jobs, the newest first, each with what happened during it in a few words. */
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
+import { BoxSaid, CameOut } from "./came_out.js";
 import { html } from "./html.js";
 import { fetchEvents, fetchJobs, upToNow } from "./past.js";
 import { jobAddress } from "./route.js";
@@ -10,6 +11,7 @@ import { duration, height, whole } from "./units.js";
 /** @typedef {import("./types.js").Job} Job */
 /** @typedef {import("./types.js").Now} Now */
 /** @typedef {import("./types.js").Story} Story */
+/** @typedef {import("./types.js").Unit} Unit */
 
 const AT_ONCE = 12;
 const T = S.jobs;
@@ -27,14 +29,19 @@ export function inShort(events) {
   return words.length ? `${T.happened} ${words.join(", ")}.` : T.nothing;
 }
 
+/** Said of a job that was none. @param {Job} job */
+export function unreal({ origin }) {
+  return origin === "simulated" ? T.simulated : origin === "recorded" ? T.recorded : "";
+}
+
 /** From when to when, and how long. @param {Job} job @param {string} now */
 export function span(job, now) {
   const lasting = duration((Date.parse(job.finished_at ?? now) - Date.parse(job.started_at)) / 1000);
   return { began: whole(job.started_at), lasting };
 }
 
-/** @param {{now: Now, when: string}} props  `when` changes when they may have changed */
-export function Jobs({ now, when }) {
+/** @param {{now: Now, when: string, may: boolean, unit: Unit}} props  `when` changes when they may have changed */
+export function Jobs({ now, when, may, unit }) {
   const [jobs, setJobs] = useState(/** @type {Job[] | null} */ (null));
   const [failed, setFailed] = useState("");
   const [shown, setShown] = useState(AT_ONCE);
@@ -55,7 +62,7 @@ export function Jobs({ now, when }) {
     ${jobs && jobs.length === 0 && html`<p>${T.none}</p>`}
     ${jobs &&
     html`<ol class="jobs">
-      ${jobs.slice(0, shown).map((/** @type {Job} */ job) => html`<${One} key=${job.id} job=${job} now=${now} />`)}
+      ${jobs.slice(0, shown).map((/** @type {Job} */ job) => html`<${One} key=${job.id} job=${job} now=${now} may=${may} unit=${unit} />`)}
     </ol>`}
     ${jobs &&
     jobs.length > shown &&
@@ -67,8 +74,8 @@ export function Jobs({ now, when }) {
   </section>`;
 }
 
-/** @param {{job: Job, now: Now}} props */
-function One({ job, now }) {
+/** @param {{job: Job, now: Now, may: boolean, unit: Unit}} props */
+function One({ job, now, may, unit }) {
   const over = job.state === "finished";
   const chamber = now.chambers.find((c) => c.chamber === job.chamber);
   const [events, setEvents] = useState(/** @type {Story[] | undefined} */ (told.get(job.id)));
@@ -96,9 +103,11 @@ function One({ job, now }) {
   return html`<li>
     <h2><a class="way" href=${jobAddress(job.id)}>${job.name}</a></h2>
     <p>
-      ${what.length > 0 && `${what.join(" ")}. `}${began}, ${lasting}.${" "}
+      ${unreal(job)}${what.length > 0 && `${what.join(" ")}. `}${began}, ${lasting}.${" "}
       ${S.job[job.state]}${job.height_mm === null ? "" : ` ${S.job.note_at(height(job.height_mm))}`}.
     </p>
     <p>${events ? inShort(upToNow(events, job, chamber)) : failed ? T.not_known : T.asking}</p>
+    <${BoxSaid} job=${job} unit=${unit} />
+    <${CameOut} job=${job} may=${may} />
   </li>`;
 }

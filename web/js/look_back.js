@@ -2,16 +2,18 @@
 
 import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { get } from "./ask.js";
+import { BoxSaid, CameOut } from "./came_out.js";
 import { Chart, said } from "./chart.js";
 import { Hour } from "./hour.js";
 import { html } from "./html.js";
-import { inShort, span } from "./jobs.js";
+import { inShort, span, unreal } from "./jobs.js";
 import { fetchNotes } from "./notes.js";
 import { fetchEvents, upToNow } from "./past.js";
 import { Shape } from "./shapes.js";
 import { lines } from "./stories.js";
 import { S } from "./strings.js";
 import { duration, height, moment, symbol, zone } from "./units.js";
+import { WhatIf } from "./what_if.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */
 /** @typedef {import("./types.js").Columns} Columns */
@@ -27,8 +29,8 @@ const AGAIN_MS = 20_000; // while the job goes on
 const LEAST_SPAN_S = 120;
 const T = S.look_back;
 
-/** @param {{id: string, now: Now, unit: Unit, dark: boolean, when: string}} props */
-export function LookBack({ id, now, unit, dark, when }) {
+/** @param {{id: string, now: Now, unit: Unit, dark: boolean, when: string, may: boolean}} props */
+export function LookBack({ id, now, unit, dark, when, may }) {
   const { kept, failed } = useKept(id, when);
   if (!kept) {
     return html`<section class="past">
@@ -44,6 +46,7 @@ export function LookBack({ id, now, unit, dark, when }) {
     <p class="place">${chamber?.name ?? job.chamber}</p>
     <h1 id="job" class="sentence">${job.name}</h1>
     <${About} job=${job} events=${events} now=${now.at} />
+    <${CameOut} job=${job} may=${may} />
     <${Temperatures} kept=${kept} chamber=${chamber} unit=${unit} dark=${dark} />
     <section class="stories">
       <h2>${T.happened}</h2>
@@ -61,6 +64,8 @@ export function LookBack({ id, now, unit, dark, when }) {
             )}
           </ol>`}
     </section>
+    ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
+    ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
     <p class="taking">${T.take} <code>stillair export ${job.id} --to ${job.id}.csv</code></p>
   </article>`;
 }
@@ -72,7 +77,7 @@ function About({ job, events, now }) {
   const paused = job.paused_s > 0 ? T.paused(duration(job.paused_s)) : "";
   const high = job.height_mm === null ? S.job.height_unknown : S.job.at(height(job.height_mm));
   return html`<p class="sub">
-      ${what && `${what}. `}${began}, ${lasting}${paused}. ${S.job[job.state]}. ${high}
+      ${unreal(job)}${what && `${what}. `}${began}, ${lasting}${paused}. ${S.job[job.state]}. ${high}
     </p>
     <p class="sub">${inShort(events)}</p>
     ${job.notes && html`<p class="notes">${job.notes}</p>`}`;

@@ -26,6 +26,7 @@ export function Page({ touch, sounds }) {
   const route = useRoute();
   const { now, who, in_touch } = touch;
   const when = `${touch.joined} ${touch.told}`; // changes when what was fetched may have changed
+  const may = who?.role !== "viewer";
   const choose = (/** @type {Unit} */ chosen) => {
     keep("unit", chosen);
     setUnit(chosen);
@@ -53,11 +54,11 @@ export function Page({ touch, sounds }) {
       ${!now && in_touch && html`<p class="waiting">${S.touch.asking}</p>`}
       ${now && !now.stored && html`<p class="not-stored" role="alert"><${Shape} kind="trouble" /> ${S.head.not_stored}</p>`}
       ${now && route.page !== "now" && html`<${Meanwhile} now=${now} unit=${unit} />`}
-      ${now && route.page === "jobs" && html`<${Jobs} now=${now} when=${when} />`}
+      ${now && route.page === "jobs" && html`<${Jobs} now=${now} when=${when} unit=${unit} may=${may} />`}
       ${now &&
       route.page === "job" &&
       html`<${LookBack} id=${route.job} now=${now} unit=${unit} dark=${dark}
-        when=${when} />`}
+        when=${when} may=${may} />`}
       ${now &&
       route.page === "now" &&
       now.chambers.map(
@@ -67,7 +68,7 @@ export function Page({ touch, sounds }) {
             chamber=${chamber}
             unit=${unit}
             dark=${dark}
-            may=${who?.role !== "viewer"}
+            may=${may}
             in_touch=${in_touch}
             joined=${touch.joined}
             when=${when}

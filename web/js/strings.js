@@ -111,6 +111,7 @@ export const S = {
     /** @param {string} height */
     note_at: (height) => `at ${height}`,
     all: "The story of this job so far",
+    that_job: "That job",
     height: "Tell the height",
     height_what: "Height of the part, in mm",
     height_keep: "That high",
@@ -252,6 +253,8 @@ export const S = {
       clock_fault: "clock wrong",
     },
     nothing: "Nothing happened.",
+    simulated: "Simulated, nothing of it was real. ",
+    recorded: "Played from a recording. ",
     /** @param {string} what  @param {number} n */
     often: (what, n) => (n === 1 ? what : n === 2 ? `${what} twice` : `${what} ${n} times`),
     /** @param {string} chamber */
@@ -260,7 +263,52 @@ export const S = {
     more: (n) => `Show ${n} earlier`,
   },
 
+  came_out: {
+    ask: "How did the part come out?",
+    part: "The part came out",
+    /** @type {Record<import("./types.js").Outcome, string>} */
+    words: { sound: "sound", flawed: "flawed", failed: "failed" },
+    /** @param {string} word  @param {string | null} by */
+    told: (word, by) => `The part came out ${word}${by ? `, said ${by}` : ""}.`,
+  },
+
+  what_if: {
+    heading: "What if it had been set otherwise?",
+    open: "Try other settings on this job",
+    how: "The kept temperatures go through the watch twice: as the chamber is set now, and as you set it here. Nothing is saved.",
+    target: "Target, in °C; empty for none",
+    limit: "Limit, in °C",
+    material: "Material",
+    places: "Where the sensors sit",
+    place: { chamber: "in the air of the chamber", room: "in the room", bed: "on the bed", electronics: "on electronics" },
+    ask: "Watch this job again",
+    change_one: "Change something first.",
+    underway: "Watching the job again …",
+    /** @param {number} percent */
+    so_far: (percent) => `Watching the job again: ${percent} % …`,
+    /** @param {number} n  @param {number} all */
+    differ: (n, all) =>
+      all === 0
+        ? "Neither way would anything have been told."
+        : n === 0
+          ? `Nothing would differ: ${all === 1 ? "the one event" : `all ${all} events`} would be told alike.`
+          : `${n} of ${all} ${all === 1 ? "event" : "events"} would differ.`,
+    by_temperature: "By temperature alone: what only a switch or the camera tells is in neither.",
+    /** @param {number} n */
+    same: (n) => `${n} that would be told alike`,
+    what: "What",
+    before: "As set now",
+    after: "Set so",
+    not_told: "not told",
+    to_the_end: "to the end",
+    /** @param {string} lasting */
+    for: (lasting) => `for ${lasting}`,
+    keep: "To keep it, write this into the chamber file and start the service anew:",
+    no_target: "# without target_c",
+  },
+
   look_back: {
+    box: "What this job says of the box",
     loading: "Fetching the job …",
     failed: "This job can't be shown.",
     temperatures: "Temperatures of the air",

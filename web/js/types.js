@@ -36,6 +36,32 @@
  * @property {number | null} height_mm
  * @property {number} paused_s
  * @property {string | null} paused_since_at
+ * @property {"real" | "recorded" | "simulated" | null} origin
+ * @property {Outcome | null} outcome
+ * @property {string | null} outcome_by
+ * @property {string | null} outcome_at
+ * @property {Diagnosis | null} diagnosis
+ *
+ * @typedef {"sound" | "flawed" | "failed"} Outcome
+ *
+ * @typedef {object} Diagnosis
+ * @property {string} text     what is otherwise than in earlier jobs, or nothing
+ * @property {string} figures  one sentence
+ *
+ * @typedef {object} LastSound  the air against the last sound job of the same part
+ * @property {string} job
+ * @property {string} text
+ *
+ * @typedef {object} Told  one event; seconds from the job's start
+ * @property {string} kind
+ * @property {string} subject
+ * @property {number} onset_s
+ * @property {number | null} end_s
+ *
+ * @typedef {object} Difference
+ * @property {"new" | "gone" | "changed" | "same"} what
+ * @property {Told | null} before
+ * @property {Told | null} after
  *
  * @typedef {object} Alarm
  * @property {string} id
@@ -93,6 +119,7 @@
  * @property {Camera} camera
  * @property {string[]} not_watched
  * @property {Job | null} job
+ * @property {LastSound | null} last_sound
  * @property {Alarm[]} alarms
  * @property {Story[]} stories
  * @property {Sounding} sounding

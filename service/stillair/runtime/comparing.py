@@ -212,7 +212,7 @@ class LastSound:
             "since": "soak" if by_soak else "start",
             "here_c": round(here_c, 1),
             "then_c": round(then_c, 1),
-            "difference_k": round(here_c - then_c, 1),
+            "difference_k": round(here_c - then_c, 1) + 0.0,
             "text": sentence(here_c, then_c),
         }
 

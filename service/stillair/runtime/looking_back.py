@@ -11,10 +11,11 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import replace
 
 from stillair.errors import StillairError, StoreError
-from stillair.model import Job, JobDiagnosis, Outcome, Phase, Place, Timeline
+from stillair.model import Job, JobDiagnosis, JobPhase, Outcome, Phase, Place, Timeline
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.comparing import Curve, same_part, soak_of
 from stillair.runtime.diagnosing import AFTER_S, Diagnosed, epoch_s
@@ -22,10 +23,11 @@ from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.marks import box_mark, sensor_marks
 from stillair.runtime.worker import Workshop
 from stillair.storage.history import History
+from stillair.storage.journal import Entry
 
 log = logging.getLogger(__name__)
 
-EVERY_S = 10.0
+EVERY_S = 20.0  # a box cools in hours
 LAST_JOBS = 20  # looked through for those without a diagnosis
 TRIES = 3
 
@@ -50,18 +52,38 @@ class LookingBack:
         self._keep = keep
         self._every_s = every_s
         self._tries: dict[str, int] = {}  # of jobs whose diagnosis failed or is being kept
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._news = asyncio.Event()
         self._against: dict[str, tuple[str, str]] = {}  # by chamber: a job and its last sound one
 
     async def run(self) -> None:
         """Until cancelled."""
+        self._loop = asyncio.get_running_loop()
         while True:
+            self._news.clear()
             for chamber in self._chambers():
                 try:
                     await self._diagnose(chamber)
                     await self._compare(chamber)
                 except (StoreError, OSError) as error:
                     log.warning("%s: nothing can be looked back on: %s", chamber.key, error)
-            await asyncio.sleep(self._every_s)
+            with suppress(TimeoutError):
+                await asyncio.wait_for(self._news.wait(), self._every_s)
+
+    def kept(self, entries: Iterable[Entry]) -> None:
+        """Go on at once if a job has begun or ended, or somebody said how one came out.
+
+        From any thread. Of a job's changes most only tell its height.
+        """
+        news = any(
+            entry.topic == "outcome"
+            or (entry.topic == "job" and entry.body["state"] == JobPhase.FINISHED.value)
+            or (entry.topic == "job" and entry.body["height_mm"] is None)
+            for entry in entries
+        )
+        if news and self._loop is not None:
+            with suppress(RuntimeError):  # the loop has ended
+                self._loop.call_soon_threadsafe(self._news.set)
 
     # --- diagnosis ---------------------------------------------------------------
 

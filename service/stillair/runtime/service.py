@@ -236,6 +236,7 @@ class Service:
         self.last_seq = max(self.last_seq, entries[-1].seq)
         self.feed.entries(tuple(entries))
         self.courier.wake()
+        self.looking_back.kept(entries)
 
     def journal_trouble(self, failing: bool) -> None:
         """The journal can't be written, or can again."""
