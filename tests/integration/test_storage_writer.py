@@ -29,7 +29,13 @@ class FailingJournal(Journal):
     """A journal whose disk can be made to fail."""
 
     failing = False
+    refuse_learned = False
     tries = 0
+
+    def remember(self, chamber: str, body: str) -> None:
+        if self.refuse_learned:
+            raise StoreError("the disk is full")
+        super().remember(chamber, body)
 
     def commit_all(self, parcels: Sequence[Parcel]) -> list[list[Entry]]:
         self.tries += 1
@@ -125,6 +131,24 @@ def test_an_empty_outcome_is_left_out(journal: FailingJournal, emergency: Emerge
         writer.put(Outcome(CHAMBER, 1.0), BOOT)
         assert writer.flush(ENOUGH_S)
     assert journal.tries == 0
+
+
+def test_what_was_learned_is_kept_by_the_writers_thread_and_tried_again(
+    journal: FailingJournal, emergency: EmergencyJournal
+) -> None:
+    listener = Listener()
+    journal.refuse_learned = True
+    with writing(journal, emergency, listener) as writer:
+        writer.remember(CHAMBER, "first")
+        wait_for_trouble(listener)
+        writer.remember(CHAMBER, "second")
+        assert journal.remembered(CHAMBER) is None
+        journal.refuse_learned = False
+        wait_for_trouble(listener)
+        assert listener.troubles == [True, False]
+        assert journal.remembered(CHAMBER) == "second"
+        writer.remember(CHAMBER, "at the stop")
+    assert journal.remembered(CHAMBER) == "at the stop"
 
 
 def test_a_full_disk_is_told_and_everything_kept_in_order_later(

@@ -54,6 +54,8 @@ class LookingBack:
         self._tries: dict[str, int] = {}  # of jobs whose diagnosis failed or is being kept
         self._loop: asyncio.AbstractEventLoop | None = None
         self._news = asyncio.Event()
+        self._soaked: set[str] = set()  # running jobs of which it is known when
+        self._logged: dict[str, str] = {}  # by chamber: the error that was told last
         self._against: dict[str, tuple[str, str]] = {}  # by chamber: a job and its last sound one
 
     async def run(self) -> None:
@@ -66,9 +68,20 @@ class LookingBack:
                     await self._diagnose(chamber)
                     await self._compare(chamber)
                 except (StoreError, OSError) as error:
-                    log.warning("%s: nothing can be looked back on: %s", chamber.key, error)
+                    self._log(chamber, error)
+                except Exception as error:
+                    # One job that nobody understands must not end the work on all others.
+                    self._log(chamber, error, exc_info=True)
             with suppress(TimeoutError):
                 await asyncio.wait_for(self._news.wait(), self._every_s)
+
+    def _log(self, chamber: Chamber, error: Exception, *, exc_info: bool = False) -> None:
+        """Tell an error once, not each time it comes again."""
+        if self._logged.get(chamber.key) != str(error):
+            self._logged[chamber.key] = str(error)
+            log.warning(
+                "%s: nothing can be looked back on: %s", chamber.key, error, exc_info=exc_info
+            )
 
     def kept(self, entries: Iterable[Entry]) -> None:
         """Go on at once if a job has begun or ended, or somebody said how one came out.
@@ -153,12 +166,15 @@ class LookingBack:
             self._against.pop(chamber.key, None)
             return
         if self._against.get(chamber.key) != (job.id, last.id):
-            curve = await self._curve(chamber, last)
-            if curve is None:
-                return
+            # Tried once: a job that can't be read now can't be read in 20 s either.
             self._against[chamber.key] = (job.id, last.id)
-            chamber.last_sound.compare_with(job.id, curve)
-        chamber.last_sound.soaked(await asyncio.to_thread(soak_of, self._history, job.id))
+            chamber.last_sound.compare_with(job.id, await self._curve(chamber, last))
+            self._soaked.discard(job.id)
+        if job.id not in self._soaked:
+            soak_s = await asyncio.to_thread(soak_of, self._history, job.id)
+            if soak_s is not None:
+                self._soaked.add(job.id)
+                chamber.last_sound.soaked(soak_s)
 
     async def _curve(self, chamber: Chamber, last: Job) -> Curve | None:
         """The curve of a job, with the sensors that are still the same."""

@@ -93,7 +93,7 @@ async def serve(
     server = Server(config, ready=started, goodbye=service.feed.close)
     work: dict[str, Callable[[], Awaitable[None]]] = {
         "courier": service.run_courier,
-        "look back": service.run_looking_back,
+        "work on earlier jobs": service.run_looking_back,
         "watchdog": partial(manager.feed_watchdog, service.on_time),
     }
     tasks = [
