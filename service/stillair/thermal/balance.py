@@ -63,7 +63,8 @@ class SensorBalance:
     """One sensor's lag and offset, as far as they are known."""
 
     def __init__(self, memory: SensorMemory | None = None) -> None:
-        self._learned_s = memory.tau_s if memory else None
+        # Of a sensor that no change has taught yet only the hint was kept: it is looked at anew.
+        self._learned_s = memory.tau_s if memory and memory.changes > 0.0 else None
         self.changes = memory.changes if memory else 0.0
         self.offset_k = memory.offset_k if memory else 0.0
         self._prior_s = BEAD_S
