@@ -8,9 +8,12 @@ three equal stretches of length T of the past there is just one:
 
 (Prony's method for one exponential; Hildebrand, F. B. (1956) Introduction to
 numerical analysis, 9.4). A real box has slower stores behind the air (walls,
-bed), so that an end seen from a short past lies too near. How much that
-matters shows in how far the answer moves when only the later half of the past
-is asked; together with the readings' restlessness that is the uncertainty.
+bed): the air begins fast and goes on slowly, so that only the later half of
+the past is asked. And its end goes on with theirs, so that the truth lies
+between the exponential and the straight line: their geometric mean is told. How
+much all that matters shows in how far the two lie apart, and how far the answer
+moves when the whole past is asked; together with the readings' restlessness
+that is the uncertainty.
 """
 
 from __future__ import annotations
@@ -23,6 +26,7 @@ LEAST = 30  # values, for a forecast at all
 STRAIGHT = 0.97  # a ratio of rises above which the past is a straight line
 LEAST_K = 0.25  # moved within the past, or there is no direction
 FURTHEST_S = 8 * 3600.0
+NEAR_S, LATEST = 1800.0, 4.0  # on a straight line; and so many times that at the latest
 LEAST_U_S, LEAST_SHARE = 40.0, 0.08  # nobody foretells better than that
 
 
@@ -122,19 +126,38 @@ def forecast(
 
     `ask` answers with the seconds until then on a given way, or None for never.
     """
-    way = approach(values, step_s)
-    to_go_s = None if way is None else ask(way)
-    if to_go_s is None or to_go_s > FURTHEST_S:
+    late = recent(values)
+    newest = approach(late, step_s)
+    if newest is None:
         return None
-    error_k = restlessness_k(values) * math.sqrt(2.0 / (len(values) // 3))
-    noise_s = 0.0
-    for off in ((error_k, -error_k), (-error_k, error_k)):
-        way = approach(values, step_s, off)
-        other_s = None if way is None else ask(way)
-        noise_s = max(noise_s, to_go_s if other_s is None else abs(other_s - to_go_s))
-    late = values[-max(LEAST, len(values) // 2) :]
-    way = approach(late, step_s) if len(late) < len(values) else None
-    late_s = None if way is None else ask(way)
-    model_s = 0.3 * to_go_s if late_s is None else abs(late_s - to_go_s)
+    straight_s = ask(Approach(newest.now_c, newest.rate_k_per_s, math.inf))
+    # What seems to end before it is there may yet get there, since the end goes on.
+    most_s = math.inf if straight_s is None else LATEST * straight_s
+    never_s = most_s if straight_s is not None and straight_s <= NEAR_S else math.inf
+
+    def on(way: Approach | None) -> float:
+        asked_s = None if way is None else ask(way)
+        return never_s if asked_s is None else min(asked_s, most_s)
+
+    bent_s = on(newest)
+    if bent_s > FURTHEST_S:
+        return None
+    error_k = restlessness_k(late) * math.sqrt(2.0 / (len(late) // 3))
+    noise_s = max(
+        min(bent_s, abs(on(approach(late, step_s, off)) - bent_s))
+        for off in ((error_k, -error_k), (-error_k, error_k))
+    )
+    model_s = 0.3 * bent_s
+    if len(late) < len(values):
+        model_s = min(bent_s, abs(on(approach(values, step_s)) - bent_s))
+    to_go_s = bent_s
+    if straight_s:
+        to_go_s = math.sqrt(bent_s * straight_s)
+        model_s = 0.5 * math.hypot(model_s, bent_s - straight_s)
     u_s = math.hypot(2.0 * noise_s, model_s, LEAST_U_S, LEAST_SHARE * to_go_s)
-    return Forecast(to_go_s, u_s) if u_s < FURTHEST_S else None
+    return Forecast(to_go_s, min(u_s, max(LEAST_U_S, most_s - to_go_s)))
+
+
+def recent(values: Sequence[float]) -> Sequence[float]:
+    """The later half of a past, or as much as a forecast needs."""
+    return values[-max(LEAST, len(values) // 2) :]

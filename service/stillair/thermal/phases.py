@@ -28,12 +28,12 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from stillair.model import Finding, JobPhase, JsonValue, Kind, Phase
 from stillair.thermal.air import AirTrack
 from stillair.thermal.bands import BandWatch, notice_cleared, notice_raised
-from stillair.thermal.forecast import Approach, Forecast, approach, forecast
+from stillair.thermal.forecast import Approach, Forecast, approach, forecast, recent
 from stillair.thermal.materials import COOL_C, material
 from stillair.thermal.plan import ThermalContext
 from stillair.thermal.settling import GRID_S, TEN_MINUTES, AirPast, Sample
@@ -59,6 +59,8 @@ COOLED_S = 600.0  # so long after it began to fall the means of ten minutes say 
 LONG_DOOR_S = 900.0  # what lets in cold air for so long is no passing thing
 AFTER_DOOR_S = 600.0  # so long a chamber that had cold air let in may lag behind
 NO_LONGER_S = 120.0  # so far down for so long, it isn't ready any more
+# Walls take half an hour to two hours to warm, and hold the slope up so much longer.
+SLOWER_S, SLOWER_SHARE = 200.0, 0.15
 CREEPING_K_PER_MIN = 0.6  # a box that comes to its target so slowly may have no thermostat
 BEFORE_S, SNAPSHOT_S = 300.0, 30.0  # no fault is found later than so long after its onset
 LAG_S = 150.0  # a slope over five minutes is that of half as long ago
@@ -97,6 +99,7 @@ class PhaseWatch:
         self._door_s = -math.inf  # when cold air last came in
         self._door_from_s = -math.inf  # when it last didn't
         self._enough_c = self._cool_c = COOL_C
+        self._warm_c = math.inf
         self._material = ""
 
     def tick(
@@ -145,6 +148,7 @@ class PhaseWatch:
             row = material(context.material)
             self._cool_c = row.cool_c if row else COOL_C
         self._enough_c = max(self._cool_c, room_c + ABOVE_ROOM_K)
+        self._warm_c = room_c + WARM_K
         if not cold_air:
             self._door_from_s = t_s
         elif t_s - self._door_from_s < LONG_DOOR_S:
@@ -337,28 +341,39 @@ class PhaseWatch:
             self.cool_forecast = self._foretell_cool(past)
 
     def _foretell_soak(self, t_s: float, past: list[Sample]) -> Forecast | None:
+        """When it will be steady: so long after it soaks as soak takes at least and at most.
+
+        Whether a thermostat will hold it there, swing, or it creeps on can't be seen beforehand.
+        """
         air = [sample.air_c for sample in past]
-        if self.phase is Phase.SOAK:
-            soak_s = t_s - (self.phase_since_s or t_s)
-            if abs(self._past.slope_k_per_min(300.0) or 0.0) < _steady_k_per_min(soak_s):
-                to_go_s = max(0.0, STEADY_S - soak_s)
-                return Forecast(to_go_s, 60.0 + 0.5 * to_go_s)
-            return forecast(air, GRID_S, lambda way: _until_steady_s(way, soak_s))
-        if self._target_c is None:
-            return forecast(air, GRID_S, _until_soaked_s)
-        goal_c = self._target_c - AT_TARGET_K
-        found = forecast(air, GRID_S, lambda way: way.until_s(goal_c))
-        way = approach(air, GRID_S)
-        if found is None or way is None:
-            return None
-        # Whether a thermostat will hold it there or it creeps on can't be seen beforehand.
-        then = way.after(found.to_go_s)
-        creeps_s = _until_steady_s(then, 0.0)
-        if 60.0 * then.rate_k_per_s >= CREEPING_K_PER_MIN or creeps_s is None:
-            creeps_s = STEADY_S
-        half_s = 0.5 * (creeps_s - STEADY_S)
-        u_s = math.hypot(found.u_s, 0.2 * STEADY_S) + half_s
-        return Forecast(found.to_go_s + STEADY_S + half_s, u_s)
+        goal_c = None if self._target_c is None else self._target_c - AT_TARGET_K
+        if self.phase is Phase.WARMING or (goal_c is not None and self._past.mean_c(30) < goal_c):
+            ask = _until(self._warm_c, slow=True) if goal_c is None else _until(goal_c)
+            found = forecast(air, GRID_S, ask)
+            way = approach(recent(air), GRID_S)
+            if found is None or way is None:
+                return None
+            then = way.after(found.to_go_s)
+            least_s = most_s = STEADY_S
+            if goal_c is None or 60.0 * then.rate_k_per_s < CREEPING_K_PER_MIN:
+                most_s = max(STEADY_S, min(CREEP_S, _until_steady_s(then)))
+            half_s = 0.5 * (most_s - least_s)
+            to_go_s = found.to_go_s + STEADY_S + half_s
+            if goal_c is not None:
+                return Forecast(to_go_s, math.hypot(found.u_s, 0.2 * STEADY_S) + half_s)
+            later_s = SLOWER_S + SLOWER_SHARE * found.to_go_s
+            u_s = math.hypot(found.u_s, 2.0 * later_s) + half_s
+            return Forecast(to_go_s + later_s, u_s)
+        soak_s = t_s - (self.phase_since_s or t_s)
+        least_s, most_s = max(0.0, STEADY_S - soak_s), max(0.0, CREEP_S + LAG_S - soak_s)
+        if self._past.spread_has_settled() and all(
+            abs(self._past.slope_k_per_min(window_s) or 0.0) < _steady_k_per_min(soak_s)
+            for window_s in (150.0, 300.0, 600.0)
+        ):
+            return Forecast(least_s, 60.0 + 0.5 * least_s)
+        if not most_s:
+            return None  # it swings too widely, or the layers move
+        return Forecast(0.5 * (least_s + most_s), 30.0 + 0.5 * (most_s - least_s))
 
     def _foretell_cool(self, past: list[Sample]) -> Forecast | None:
         enough_c = self._enough_c
@@ -443,24 +458,25 @@ def _steady_k_per_min(soak_s: float) -> float:
     return STEADY_K_PER_MIN + share * (CREEP_K_PER_MIN - STEADY_K_PER_MIN)
 
 
-def _until_steady_s(way: Approach, soak_s: float) -> float | None:
-    """Seconds until the slope, getting less, meets what is allowed, which gets more."""
-    late_s = way.until_slow_s(CREEP_K_PER_MIN / 60.0)
-    if late_s is None:
-        return None
-    to_go_s = max(late_s, STEADY_S - LAG_S - soak_s)
-    while soak_s + to_go_s + LAG_S < CREEP_S:
-        allowed = _steady_k_per_min(soak_s + to_go_s + LAG_S)
+def _until_steady_s(way: Approach) -> float:
+    """Seconds from the begin of soak until the slope meets what is allowed, which gets more."""
+    to_go_s = STEADY_S - LAG_S
+    while to_go_s + LAG_S < CREEP_S:
+        allowed = _steady_k_per_min(to_go_s + LAG_S)
         if 60.0 * abs(way.after(to_go_s).rate_k_per_s) <= allowed:
             break
         to_go_s += 60.0
     return to_go_s + LAG_S
 
 
-def _until_soaked_s(way: Approach) -> float | None:
-    """The same from warming up without a target: soak begins once it rises slowly."""
-    soak_s = way.until_slow_s(SOAK_K_PER_MIN / 60.0)
-    if soak_s is None:
-        return None
-    more_s = _until_steady_s(way.after(soak_s), 0.0)
-    return None if more_s is None else soak_s + more_s
+def _until(goal_c: float, *, slow: bool = False) -> Callable[[Approach], float | None]:
+    """The question when a way reaches `goal_c`, and also rises so slowly that it soaks."""
+
+    def ask(way: Approach) -> float | None:
+        there_s = way.until_s(goal_c) if way.now_c < goal_c else 0.0
+        if not slow or there_s is None:
+            return there_s
+        slow_s = way.until_slow_s(SOAK_K_PER_MIN / 60.0)
+        return None if slow_s is None else max(there_s, slow_s)
+
+    return ask
