@@ -47,7 +47,7 @@ def test_the_truth_lies_within_what_is_told(way: Way, goal_c: float, now_s: floa
     found = told(way, now_s, goal_c)
     if to_go_s > 0.0 and (found is not None or to_go_s < 1200.0):
         assert found is not None
-        assert abs(found.to_go_s - to_go_s) <= found.u_s <= 2.0 * to_go_s
+        assert abs(found.to_go_s - to_go_s) <= found.u_s <= 2.0 * to_go_s + 200.0
 
 
 def test_nothing_is_told_of_what_never_comes() -> None:
