@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Sequence
+from itertools import pairwise
 
 from bench.thermal_jobs import ENCLOSURES, GROWTHS, REPORTING, TUNING
 from bench.thermal_score import Answer, False_, JobScore
@@ -76,6 +77,7 @@ def report(chosen: str, scores: Sequence[JobScore], *, show: bool) -> Lines:
     lines += _faults(answers, show=show)
     lines += _fires(answers, show=show)
     lines += _false(scores, show=show)
+    lines += _forecasts(scores)
     return lines
 
 
@@ -248,6 +250,27 @@ def _false(scores: Sequence[JobScore], *, show: bool) -> Lines:
     lines.append(
         f"    heat_lost at the end of a job without marks (not false): {sum(ends)} of {len(ends)}"
     )
+    return lines
+
+
+def _forecasts(scores: Sequence[JobScore]) -> Lines:
+    """How often the truth lay within what was told: k = 2 promises some 95 of 100."""
+    lines = ["", "forecasts, one a minute, of what was then told and nothing came between"]
+    bounds = (0.0, 300.0, 900.0, 1800.0, math.inf)
+    for kind in ("soak_ready", "cool_enough"):
+        every = [f for score in scores for f in score.forecasts if f.kind == kind]
+        within = sum(abs(f.off_s) <= f.u_s for f in every)
+        lines.append(f"    {kind}: {len(every)}, truth within the uncertainty {within}")
+        for least_s, most_s in pairwise(bounds):
+            own = [f for f in every if least_s <= f.lead_s < most_s]
+            if own:
+                near = sum(abs(f.off_s) <= f.u_s for f in own)
+                lines.append(
+                    f"        {least_s / 60:.0f} to {most_s / 60:.0f} min ahead: {len(own)},"
+                    f" within {100 * near / len(own):.0f} %,"
+                    f" late by {quartiles(f.off_s for f in own)} s,"
+                    f" uncertainty {quartiles(f.u_s for f in own)} s"
+                )
     return lines
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass, field
 from typing import NamedTuple
 
@@ -35,6 +35,7 @@ PLAIN_FAULTS = frozenset(
 )
 ASA_FLOOR_C, ASA_CEILING_C = 40.0, 70.0  # the band of the marked jobs' material
 STATE_SLACK_K = 1.5
+FORECAST_EVERY_S = 60.0
 MOVED_K = 1.0  # a stuck sensor must be found where the true reading left it by so much
 
 
@@ -105,6 +106,15 @@ class False_:  # noqa: N801 - the word is taken
     where: str  # quiet, events, beside door_open ...
 
 
+class Foretold(NamedTuple):
+    """A forecast: of what, s until it was told, s by which that was later, k = 2 uncertainty."""
+
+    kind: str
+    lead_s: float
+    off_s: float
+    u_s: float
+
+
 @dataclass
 class JobScore:
     """All that one job gave."""
@@ -121,6 +131,7 @@ class JobScore:
     beside: list[False_] = field(default_factory=list)
     states: list[False_] = field(default_factory=list)
     ends: list[bool] = field(default_factory=list)  # job's end without marks: heat_lost told
+    forecasts: list[Foretold] = field(default_factory=list)  # those that came true undisturbed
 
     def as_dict(self) -> dict[str, object]:
         return asdict(self)
@@ -133,6 +144,7 @@ class Heard:
     findings: tuple[Finding, ...]
     watch_s: float
     sensor_s: int
+    forecasts: tuple[tuple[str, float, float, float], ...]  # kind, when made, for when, u
 
 
 def thermal_plan(plan: JobPlan) -> ThermalPlan:
@@ -155,6 +167,7 @@ def listen(thermal: ThermalPlan, table: Iterable[Row], plan: JobPlan | None = No
     if plan is not None and plan.marked:
         pauses = [habit for habit in plan.habits if habit.kind == "pause"]
     spent_s = 0.0
+    forecasts: list[tuple[str, float, float, float]] = []
     ticks = 0
     next_s: int | None = None
     clock = time.process_time  # other programs on the machine cost the watch nothing
@@ -181,9 +194,17 @@ def listen(thermal: ThermalPlan, table: Iterable[Row], plan: JobPlan | None = No
             elif value is not None:
                 watch.take(Reading(name, t_s, value))
         spent_s += clock() - begun_s
+        if t_s % FORECAST_EVERY_S == 0.0:
+            view = watch.view()
+            for kind, for_s, u_s in (
+                (Kind.SOAK_READY, view.soak_forecast_s, view.soak_forecast_u_s),
+                (Kind.COOL_ENOUGH, view.cool_forecast_s, view.cool_forecast_u_s),
+            ):
+                if for_s is not None and u_s is not None:
+                    forecasts.append((kind.value, t_s, for_s, u_s))
     if next_s is not None:
         tick(float(next_s))
-    return Heard(tuple(findings), spent_s, ticks * len(names))
+    return Heard(tuple(findings), spent_s, ticks * len(names), tuple(forecasts))
 
 
 def _context(plan: JobPlan, pauses: list[Happening], t_s: float) -> ThermalContext:
@@ -251,7 +272,28 @@ def run(plan: JobPlan) -> JobScore:
             one.used = True
     for one in told:
         _judge_rest(plan, one, sound, score)
+    score.forecasts = list(_come_true(plan, heard))
     return score
+
+
+def _come_true(plan: JobPlan, heard: Heard) -> Iterator[Foretold]:
+    """Hold forecasts against what was told then, where nothing came between."""
+    for kind, made_s, for_s, u_s in heard.forecasts:
+        told = (
+            f.at_s
+            for f in heard.findings
+            if f.kind.value == kind and f.change is Change.RAISED and f.at_s > made_s
+        )
+        at_s = next(told, None)
+        if at_s is None:
+            continue
+        after_finish = kind == Kind.COOL_ENOUGH.value and made_s < plan.finish_s < at_s
+        if after_finish or any(
+            e.kind in THERMAL and e.start_s < at_s and e.end_s > made_s - RECOVERY_S
+            for e in plan.events
+        ):
+            continue
+        yield Foretold(kind, at_s - made_s, at_s - for_s, u_s)
 
 
 def _calm_hours(plan: JobPlan) -> float:
