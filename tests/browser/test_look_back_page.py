@@ -61,6 +61,9 @@ def test_how_a_part_came_out_is_said_with_one_tap_and_the_next_is_held_against_i
     line = page.locator(".job p").filter(has_text="the last sound job of this part")
     expect(line).to_contain_text(re.compile(r"\d\s°C here, \d+\.\d\s°C then"), timeout=60_000)
     assert fits(page)
+    expect(page.get_by_text("Dotted: the last sound job of this part")).to_be_visible(
+        timeout=30_000
+    )
     page.get_by_role("button", name="°F").click()
     expect(line).to_contain_text("°F then")
     page.get_by_role("button", name="°C", exact=True).click()

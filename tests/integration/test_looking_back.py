@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import subprocess
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 
 from running import RunningService, stillair, wait_until
@@ -162,6 +164,12 @@ def test_a_job_is_diagnosed_judged_and_held_against(service: RunningService, fol
     assert "the last sound job of this part at the same point" in told["text"]
     assert f"{told['here_c']:.1f} °C here, {told['then_c']:.1f} °C then" in told["text"]
 
+    columns = service.get("/api/last-sound", chamber="north-bench")
+    assert set(columns["sensors"]) == {"top", "low"}
+    assert any(value is not None for value in columns["sensors"]["top"])
+    assert all(len(c) == len(columns["time_s"]) for c in columns["sensors"].values())
+    assert service.web.get("/api/last-sound?chamber=moon").status_code == 404
+
     # What is no longer said to be sound is no longer held against.
     service.post(f"/api/jobs/{job['id']}/outcome", {"outcome": "flawed"})
     wait_until(lambda: service.now()["last_sound"] is None, within_s=60)
@@ -177,6 +185,31 @@ def test_a_job_is_diagnosed_judged_and_held_against(service: RunningService, fol
     )
     assert json.loads(as_json.stdout)["id"] == jobs(service)[-1]["id"]
     assert "Traceback" not in service.log.read_text()
+
+
+def test_how_far_other_settings_are_is_told(service: RunningService) -> None:
+    job = jobs(service)[0]["id"]
+    path = f"/api/jobs/{job}/what-if"
+    assert service.get(path) == {"share": None}
+    shares: list[float] = []
+    answers: list[httpx.Response] = []
+
+    def ask() -> None:
+        with httpx.Client(base_url=str(service.web.base_url), timeout=90) as other:
+            answers.append(other.post(path, json={"limit_c": 48, "material": "PC"}))
+
+    asking = threading.Thread(target=ask)
+    asking.start()
+    while asking.is_alive():
+        if (share := service.get(path)["share"]) is not None:
+            shares.append(share)
+        asking.join(0.02)
+    assert answers[0].status_code == 200, answers[0].text
+    assert shares == sorted(shares)
+    assert shares[0] < 0.5 < shares[-1] <= 1.0
+    assert service.get(path) == {"share": None}
+    told = {item["after"]["kind"] for item in answers[0].json()["items"] if item["after"]}
+    assert "over_temperature" in told
 
 
 def test_no_history_is_told(tmp_path: Path) -> None:

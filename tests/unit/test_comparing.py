@@ -158,6 +158,22 @@ def test_a_pause_is_left_out_of_the_clock() -> None:
     assert item["difference_k"] == 0.0
 
 
+def test_the_other_jobs_minutes_stand_beside_the_last_hour() -> None:
+    last = warm(minutes=100)
+    assert last.lines(JOB) == ([], {})
+    column = [float(minute) for minute in range(90)]
+    last.compare_with(JOB.id, Curve("x", {"top": column, "low": []}, soak_s=600.0))
+    times_s, columns = last.lines(JOB)
+    assert len(times_s) == 61
+    assert times_s[-1] == 1000.0 + 100 * 60.0 + 30.0
+    assert columns["top"] == [*column[40:], *[None] * 11]
+    assert set(columns["low"]) == {None}
+    last.soaked(1200.0)  # ten minutes later than then
+    assert last.lines(JOB)[1]["top"] == [*column[30:], None]
+    assert last.lines(replace(JOB, state=JobPhase.COOLING)) == ([], {})
+    assert last.lines(None) == ([], {})
+
+
 def test_a_new_job_begins_anew() -> None:
     last = warm()
     other = replace(JOB, id="north-bench-8", started_s=2000.0)

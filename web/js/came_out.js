@@ -20,6 +20,7 @@ export function CameOut({ job, may }) {
   const [said, setSaid] = useState(/** @type {{at: string | null, word: Outcome | null} | null} */ (null));
   const { busy, error, run } = useWork();
   if (job.state === "running" || job.state === "paused") return null;
+  /** @type {Outcome | null} */
   const word = said && said.at === job.outcome_at ? said.word : job.outcome;
   if (!may) return word && html`<p>${T.told(T.words[word], job.outcome_by)}</p>`;
   const tell = (/** @type {Outcome} */ tapped) => async () => {

@@ -35,6 +35,7 @@ const INCREMENTS_S = [60, 120, 300, 600, 900, 1200, 1800, 3600, 7200, 10_800, 21
  * @property {number} from_s       left edge, seconds since the epoch
  * @property {number} to_s         right edge
  * @property {boolean} live        the right edge is now
+ * @property {import("./types.js").Columns | null} [then]  an earlier job's lines, drawn dotted
  */
 
 export class Chart {
@@ -124,6 +125,7 @@ export class Chart {
         draw: [
           (/** @type {any} */ plot) => {
             this.drawTarget(plot, ink);
+            this.drawThen(plot);
             this.drawNames(plot);
             this.drawWords(plot);
           },
@@ -146,7 +148,7 @@ export class Chart {
   span(low, high) {
     const { target_c, unit } = this.drawn;
     const target = target_c === null ? null : inUnit(target_c, unit);
-    const ends = [low, high, target].filter((v) => v !== null && Number.isFinite(v));
+    const ends = [low, high, target, ...this.thenEnds()].filter((v) => v !== null && Number.isFinite(v));
     if (ends.length === 0) return [15, 15 + LEAST_SPAN];
     let from = Math.min(.../** @type {number[]} */ (ends)) - 1;
     let to = Math.max(.../** @type {number[]} */ (ends)) + 1;
@@ -236,6 +238,44 @@ export class Chart {
     ctx.stroke();
     ctx.restore();
     this.write(plot, S.hour.target, bbox.left / px + 4, y / px - 4, this.colours.soft);
+  }
+
+  /** Lowest and highest of the earlier job's lines, in the reader's unit. */
+  thenEnds() {
+    const { names, then, unit } = this.drawn;
+    const known = names.flatMap((name) => then?.sensors[name] ?? []).filter((t) => t !== null);
+    if (known.length === 0) return [];
+    return [Math.min(.../** @type {number[]} */ (known)), Math.max(.../** @type {number[]} */ (known))].map((t) => inUnit(t, unit));
+  }
+
+  /** @param {any} plot */
+  drawThen(plot) {
+    const { names, then, unit } = this.drawn;
+    if (!then) return;
+    const { ctx, bbox } = plot;
+    const px = uPlot.pxRatio;
+    ctx.save();
+    ctx.beginPath();
+    ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
+    ctx.clip();
+    ctx.lineWidth = 1.5 * px;
+    ctx.setLineDash([1.5 * px, 4 * px]);
+    names.forEach((name, i) => {
+      const column = then.sensors[name] ?? [];
+      ctx.strokeStyle = this.colours.lines[i % LINES];
+      ctx.beginPath();
+      let pen = false;
+      column.forEach((t, row) => {
+        if (t !== null) {
+          const x = plot.valToPos(then.time_s[row], "x", true);
+          const y = plot.valToPos(inUnit(t, unit), "y", true);
+          pen ? ctx.lineTo(x, y) : ctx.moveTo(x, y);
+        }
+        pen = t !== null;
+      });
+      ctx.stroke();
+    });
+    ctx.restore();
   }
 
   /** @param {any} plot */

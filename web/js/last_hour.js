@@ -13,6 +13,7 @@ import { clock, symbol, zone } from "./units.js";
 /** @typedef {import("./types.js").Unit} Unit */
 
 const POINTS = 900;
+const THEN_MS = 20_000;
 const T = S.hour;
 
 /**
@@ -34,7 +35,9 @@ export function LastHour({ chamber, unit, dark, joined }) {
   const first_s = hour.current.time_s[0];
   const from_s = beginning(now_s, first_s);
   const short = fetched !== "" && from_s > now_s - HOUR_S;
+  const then = useThen(chamber, joined);
   const drawn = {
+    then,
     hour: hour.current,
     names,
     unit,
@@ -69,7 +72,7 @@ export function LastHour({ chamber, unit, dark, joined }) {
 
   useEffect(() => {
     if (!document.hidden) chart.current?.show(drawn);
-  }, [now_s, fetched, chamber.stories.length]);
+  }, [now_s, fetched, chamber.stories.length, then]);
 
   const toggle = (/** @type {string} */ name) => () => {
     const list = also.includes(name) ? also.filter((/** @type {string} */ n) => n !== name) : [...also, name];
@@ -81,7 +84,7 @@ export function LastHour({ chamber, unit, dark, joined }) {
     <div class="plot" ref=${place} role="img" aria-label=${said(hour.current, names, unit)}></div>
     <p class="small">
       ${fetched === "" ? `${T.loading} ` : fetched === "no" ? `${T.failed} ` : ""}
-      ${short && `${T.begins(clock(first_s * 1000))} `}
+      ${then && `${T.dotted} `}${short && `${T.begins(clock(first_s * 1000))} `}
       ${chamber.speed === 1 ? T.zone(zone()) : chamber.recorded ? T.of_recording : T.of_simulation}
     </p>
     ${others.length > 0 &&
@@ -95,4 +98,33 @@ export function LastHour({ chamber, unit, dark, joined }) {
       )}
     </fieldset>`}
   </section>`;
+}
+
+/**
+ * The lines of the last sound job of the same part, while there is one.
+ * @param {Chamber} chamber  @param {number} joined
+ * @returns {import("./types.js").Columns | null}
+ */
+function useThen(chamber, joined) {
+  const [then, setThen] = useState(/** @type {import("./types.js").Columns | null} */ (null));
+  const job = chamber.last_sound?.job ?? "";
+  useEffect(() => {
+    setThen(null);
+    if (!job) return;
+    let over = false;
+    const ask = () => {
+      if (document.hidden) return;
+      get(`/api/last-sound?chamber=${encodeURIComponent(chamber.chamber)}`).then(
+        (columns) => over || setThen(columns.time_s.length > 1 ? columns : null),
+        () => undefined, // out of touch: told elsewhere
+      );
+    };
+    ask();
+    const timer = setInterval(ask, THEN_MS);
+    return () => {
+      over = true;
+      clearInterval(timer);
+    };
+  }, [chamber.chamber, job, joined]);
+  return then;
 }

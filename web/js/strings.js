@@ -194,6 +194,7 @@ export const S = {
     range: (name, low, high) => `${name} between ${low} and ${high}`,
     alt: "Temperatures of the last hour: ",
     nothing: "Nothing was read in the last hour.",
+    dotted: "Dotted: the last sound job of this part at the same point.",
     /** @param {string} zone */
     zone: (zone) => `Times are of ${zone}.`,
     of_recording: "Times are the recording's own: they don't run as your clock does.",

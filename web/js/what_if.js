@@ -40,7 +40,7 @@ export function WhatIf({ job, chamber }) {
 
 /** @param {{job: Job, chamber: Chamber, close: () => void}} props */
 function Form({ job, chamber, close }) {
-  const [wanted, setWanted] = useState(/** @type {Wanted} */ (() => asSet(job, chamber)));
+  const [wanted, setWanted] = useState(asSet(job, chamber));
   const [found, setFound] = useState(/** @type {{items: Difference[], lines: string[]} | null} */ (null));
   const { busy, error, run } = useWork();
   const first = useRef(/** @type {HTMLElement | null} */ (null));

@@ -27,6 +27,7 @@ from stillair.watch import WatchView
 MINUTE_S = 60.0
 WINDOW_MIN = 10
 LEAST_MIN = 3
+HOUR_MIN = 61
 ALIKE_K = 0.5  # what differs by less is alike: sensors repeat no better
 MOST_MINUTES = 60 * 24 * 14
 FAR_FUTURE_S = 1e11
@@ -148,6 +149,7 @@ class LastSound:
         self._job = ""
         self._minutes: deque[tuple[int, dict[str, float]]] = deque(maxlen=WINDOW_MIN)
         self._minute = -1
+        self._begun: deque[tuple[float, int]] = deque(maxlen=HOUR_MIN)
         self._sums: dict[str, list[float]] = {}
         self._curve: Curve | None = None
         self._of = ""  # the job that the curve is for
@@ -163,11 +165,13 @@ class LastSound:
             if job.id != self._job:
                 self._job, self._minute, self._sums = job.id, -1, {}
                 self._minutes.clear()
+                self._begun.clear()
             if minute != self._minute:
                 means = {n: total / count for n, (total, count) in self._sums.items()}
                 if means:
                     self._minutes.append((self._minute, means))
                 self._minute, self._sums = minute, {}
+                self._begun.append((view.t_s, minute))
             for sensor in view.thermal.sensors:
                 if sensor.place is Place.CHAMBER and sensor.temperature_c is not None:
                     total = self._sums.setdefault(sensor.name, [0.0, 0.0])
@@ -189,32 +193,58 @@ class LastSound:
         if job is None or job.state is not JobPhase.RUNNING:
             return None
         with self._lock:
-            curve, soak_s = self._curve, self._soak_s
-            minutes = list(self._minutes)
-            if curve is None or self._of != job.id or self._job != job.id:
+            curve = self._curve_for(job)
+            if curve is None:
                 return None
-        by_soak = soak_s is not None and curve.soak_s is not None
-        shift_min = 0
-        if soak_s is not None and curve.soak_s is not None:
-            shift_min = round((soak_s - curve.soak_s) / MINUTE_S)
-        pairs = [
-            (minute, here_c, then_c)
-            for minute, means in minutes
-            for name, here_c in means.items()
-            if (then_c := _at(curve.minutes.get(name, ()), minute - shift_min)) is not None
-        ]
+            shift_min = self._shift_min(curve)
+            pairs = [
+                (minute, here_c, then_c)
+                for minute, means in self._minutes
+                for name, here_c in means.items()
+                if (then_c := _at(curve.minutes.get(name, ()), minute - (shift_min or 0)))
+                is not None
+            ]
         if len({minute for minute, _, _ in pairs}) < LEAST_MIN:
             return None
         here_c = sum(pair[1] for pair in pairs) / len(pairs)
         then_c = sum(pair[2] for pair in pairs) / len(pairs)
         return {
             "job": curve.job,
-            "since": "soak" if by_soak else "start",
+            "since": "start" if shift_min is None else "soak",
             "here_c": round(here_c, 1),
             "then_c": round(then_c, 1),
             "difference_k": round(here_c - then_c, 1) + 0.0,
             "text": sentence(here_c, then_c),
         }
+
+    def lines(self, job: Job | None) -> tuple[list[float], dict[str, list[float | None]]]:
+        """The other job's minutes beside the last hour of this one.
+
+        Instants in the chamber's seconds, and one column a sensor; empty where
+        there is nothing to compare with.
+        """
+        if job is None or job.state not in (JobPhase.RUNNING, JobPhase.PAUSED):
+            return [], {}
+        with self._lock:
+            curve = self._curve_for(job)
+            if curve is None:
+                return [], {}
+            shift_min = self._shift_min(curve) or 0
+            begun = list(self._begun)
+        columns = {
+            name: [_at(column, minute - shift_min) for _, minute in begun]
+            for name, column in curve.minutes.items()
+        }
+        return [t_s + MINUTE_S / 2 for t_s, _ in begun], columns
+
+    def _curve_for(self, job: Job) -> Curve | None:
+        return self._curve if self._of == self._job == job.id else None
+
+    def _shift_min(self, curve: Curve) -> int | None:
+        """By how many minutes this job was warm and steady later; None if that isn't known."""
+        if self._soak_s is None or curve.soak_s is None:
+            return None
+        return round((self._soak_s - curve.soak_s) / MINUTE_S)
 
 
 def sentence(here_c: float, then_c: float) -> str:

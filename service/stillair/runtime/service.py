@@ -434,6 +434,13 @@ class Service:
             start_s = end_s - HOUR_S
         return self.history.readings(key, start_s, end_s, points)
 
+    def last_sound(self, key: str) -> dict[str, Any]:
+        """The last sound job's air beside the last hour of the one that runs, in columns."""
+        chamber = self._chambers[key]
+        times_s, sensors = chamber.last_sound.lines(chamber.supervisor.view.job)
+        timeline = chamber.labels.timeline()
+        return {"time_s": [round(timeline.epoch_s(t_s), 3) for t_s in times_s], "sensors": sensors}
+
     def job_readings(
         self, job: str, start_s: float | None, end_s: float | None, points: int
     ) -> dict[str, Any]:

@@ -119,6 +119,12 @@ def readings(
     return Columns(**service.readings(service.chamber(chamber), *stretch(start, to), points))
 
 
+@router.get("/last-sound")
+def last_sound(service: TheService, _: Viewer, chamber: str | None = None) -> Columns:
+    """The last sound job of the part that is being built, minute by minute beside this one."""
+    return Columns(**service.last_sound(service.chamber(chamber)))
+
+
 @router.get("/picture", response_class=Response, responses={200: {"content": {"image/jpeg": {}}}})
 async def picture(service: TheService, _: Viewer, chamber: str | None = None) -> Response:
     """The latest frame as JPEG; its age in seconds is in the header `Age`.
