@@ -189,6 +189,22 @@ def test_the_worker_answers_each_kind_of_question(shed: Shed) -> None:
     assert refused == {"refused": "there is no job 'nobody-1'"}
 
 
+@pytest.mark.parametrize(
+    ("change", "soak_s"),
+    [
+        pytest.param(Change.RAISED, 0.0, id="warm already"),
+        pytest.param(Change.CLEARED, 3000.0, id="warm once, long before"),
+    ],
+)
+def test_a_job_may_begin_in_a_warm_chamber(shed: Shed, change: Change, soak_s: float) -> None:
+    shed.keep(100.0, events=(event(1, change, 100.0, kind=Kind.SOAK_READY),))
+    built = shed.build(1)
+    soaked = event(2, Change.RAISED, DAY_S + 3000.0, kind=Kind.SOAK_READY, job=built.id)
+    shed.keep(DAY_S + 3000.0, events=(soaked,))
+    shed.archive.flush()
+    assert past_curve(shed.folder, built.id, ["top"]).soak_s == soak_s
+
+
 async def test_the_workshop_works_in_another_process(shed: Shed) -> None:
     built = shed.build(1)
     shed.archive.flush()

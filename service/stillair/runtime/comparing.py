@@ -14,11 +14,12 @@ import threading
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from stillair.alarms.figures import temperature
 from stillair.errors import InputError
-from stillair.model import Job, JobPhase, JsonValue, Kind, Place
+from stillair.model import Change, Job, JobPhase, JsonValue, Kind, Place
 from stillair.runtime.diagnosing import epoch_s
 from stillair.storage.history import History
 from stillair.storage.items import Item
@@ -127,8 +128,18 @@ def pauses_of(history: History, job: str) -> list[Pause]:
 
 
 def soak_of(history: History, job: str) -> float | None:
-    """When a job's chamber was first told to be warm and steady, by the job's clock."""
-    page = history.entries(0, 1, "event", job=job, kind=Kind.SOAK_READY.value)
+    """When a job's chamber was first told to be warm and steady, by the job's clock.
+
+    0 where it was already when the job began; None where it never was.
+    """
+    item = history.job(job)
+    if item is None or not isinstance(item["seq"], int):
+        return None
+    soaks = partial(history.entries, limit=1, topic="event", kind=Kind.SOAK_READY.value)
+    earlier = soaks(chamber=str(item["chamber"]), before=item["seq"], last=True)
+    if earlier.entries and earlier.entries[0].body["change"] != Change.CLEARED.value:
+        return 0.0
+    page = soaks(job=job)
     if not page.entries:
         return None
     at_s = epoch_s(page.entries[0].body["at"])

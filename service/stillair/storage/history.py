@@ -118,11 +118,13 @@ class History:
         job: str | None = None,
         kind: str | None = None,
         since_at: datetime | None = None,
+        before: int | None = None,
         last: bool = False,
     ) -> Page:
         """Entries with a number above `after` that fit all that is asked for, newest last.
 
-        `last` takes the last `limit` of them instead of the first.
+        `before` leaves out what has that number or a higher one; `last` takes
+        the last `limit` of them instead of the first.
         """
         query = select(Ledger).where(col(Ledger.seq) > after)
         for column, wanted in (
@@ -133,6 +135,8 @@ class History:
         ):
             if wanted is not None:
                 query = query.where(col(column) == plain(wanted))
+        if before is not None:
+            query = query.where(col(Ledger.seq) < before)
         if since_at is not None:
             query = query.where(col(Ledger.at_us) >= micros(since_at.timestamp()))
         return self._page(query, col(Ledger.seq), limit, last, read_entry)
