@@ -25,7 +25,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 
 from stillair.thermal.places import Apart
@@ -48,7 +48,7 @@ STEP_SHARE = 0.75  # of what the best step leaves unexplained, that a trend may 
 OTHERS_SHARE, LEFT_SHARE = 0.4, 0.5
 FASTEST_K_PER_S = 1.0 / 3600.0  # what is faster isn't ageing
 ANOTHER_K = 0.5  # a sensor that stands elsewhere after a fault is another one
-COLD_EXCESS_K, COLD_MOVED_K, COLD_SPREAD_K = 1.0, 0.15, 3.0
+COLD_EXCESS_K, COLD_MOVED_K, COLD_MINUTES = 1.0, 0.15, 4
 AGED_K = 1.0  # since an earlier job
 MEMORY_WEIGHT = 0.2
 
@@ -119,6 +119,8 @@ class DriftWatch:
             self._block_s = t_s
         if len(values_c) > 1:
             self._minutes.append((dict(values_c), sum(values_c.values()) / len(values_c) - room_c))
+            if self._minutes[-1][1] < COLD_EXCESS_K and len(self._minutes) >= COLD_MINUTES:
+                self._see_cold(t_s)
         return judged
 
     def suspect(self) -> None:
@@ -156,9 +158,7 @@ class DriftWatch:
         self._blocks.append(block)
         while self._blocks[0].t_s < t_s - LONGEST_S:
             self._blocks.popleft()
-        if abs(block.excess_k) < COLD_EXCESS_K and abs(moved_k) < COLD_MOVED_K:
-            self._see_cold(block)
-        elif self.drifted is None:
+        if self.drifted is None and block.excess_k >= COLD_EXCESS_K:
             self.drifted = self._judge()
         return True
 
@@ -173,13 +173,17 @@ class DriftWatch:
                 return True
         return False
 
-    def _see_cold(self, block: _Block) -> None:
+    def _see_cold(self, t_s: float) -> None:
         """Learn what the sensors differ by where there is but one air, and hold it to memory."""
-        values_c = block.values_c
-        if len(values_c) < len(self._names):
+        minutes = self._minutes[-COLD_MINUTES:]
+        excesses = [excess_k for _, excess_k in minutes]
+        if max(excesses) - min(excesses) > COLD_MOVED_K or min(excesses) < -COLD_EXCESS_K:
             return
-        mean_c = sum(values_c.values()) / len(values_c)
-        self._cold_k = {name: value_c - mean_c for name, value_c in values_c.items()}
+        if any(name not in values_c for values_c, _ in minutes for name in self._names):
+            return
+        means_c = {name: sum(m[0][name] for m in minutes) / len(minutes) for name in self._names}
+        mean_c = sum(means_c.values()) / len(means_c)
+        self._cold_k = {name: value_c - mean_c for name, value_c in means_c.items()}
         if self.drifted is not None or any(n not in self._remembered_k for n in self._names):
             return
         off_k = {name: own_k - self._remembered_k[name] for name, own_k in self._cold_k.items()}
@@ -188,14 +192,14 @@ class DriftWatch:
         if len(self._names) == 2:
             change_k = off_k[self._names[0]] - off_k[self._names[1]]
             if abs(change_k) >= AGED_K:
-                self.drifted = _of_two(*self._names, change_k, block.t_s, "since an earlier job")
+                self.drifted = _of_two(*self._names, change_k, t_s, "since an earlier job")
             return
         change_k = off_k[worst] - middle_k
         others = [n for n in self._names if n != worst]
         if abs(change_k) >= AGED_K and all(
             abs(off_k[n] - middle_k) <= OTHERS_SHARE * abs(change_k) for n in others
         ):
-            self.drifted = _of_many(worst, change_k, block.t_s, " since an earlier job")
+            self.drifted = _of_many(worst, change_k, t_s, " since an earlier job")
 
     # --- judging ---------------------------------------------------------------
 
@@ -235,12 +239,13 @@ class DriftWatch:
         best: tuple[float, str, list[str], Trend] | None = None
         for name in names[:1] if len(names) == 2 else names:
             others = [other for other in names if other != name]
-            found = self._trend(course, window, name, others)
+            found = self._trend(_layered(course, window, others), window, name, others)
             if found is not None and (best is None or abs(found.change_k) > best[0]):
                 best = abs(found.change_k), name, others, found
         if best is None:
             return None
         size_k, name, others, found = best
+        course = _layered(course, window, others)
         if size_k > FASTEST_K_PER_S * (window[-1].t_s - window[0].t_s):
             return None
         apart_k = [block.apart_k(name, others) for block in window]
@@ -255,9 +260,10 @@ class DriftWatch:
             return _of_two(name, others[0], found.change_k, since_s, "")
         for other in others:
             rest = [one for one in others if one != other]
-            beside = self._trend(course, window, other, rest, any_size=True)
+            apart = _layered(course, window, rest)
+            beside = self._trend(apart, window, other, rest, any_size=True)
             behind = self._trend(course, window, name, [other], any_size=True)
-            if beside is None or abs(beside.change_k) > OTHERS_SHARE * size_k:
+            if beside is None or abs(beside.change_k) > OTHERS_SHARE * size_k + beside.u_k:
                 return None
             if behind is None or behind.change_k / found.change_k < LEFT_SHARE:
                 return None
@@ -290,6 +296,17 @@ class DriftWatch:
         if name not in known_k or any(other not in known_k for other in others):
             return None
         return known_k[name] - sum(known_k[other] for other in others) / len(others)
+
+
+def _layered(course: Course, window: Sequence[_Block], others: Sequence[str]) -> Course:
+    """The course with what the outermost of other sensors differ by; without, of one alone."""
+    if len(others) < 2:
+        return replace(course, layers_k=None)
+    means = {name: sum(block.values_c[name] for block in window) for name in others}
+    high, low = max(others, key=means.__getitem__), min(others, key=means.__getitem__)
+    return replace(
+        course, layers_k=[block.values_c[high] - block.values_c[low] for block in window]
+    )
 
 
 def _of_two(name: str, other: str, change_k: float, since_s: float, when: str) -> Apart:

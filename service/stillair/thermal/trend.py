@@ -2,14 +2,16 @@
 
 Over some hours, block by block, a difference d between sensors is explained by
 
-    d(t) = a + r1 h1(t) + r2 h2(t) + b (x(t) - mean x) + c dx/dt + rest
+    d(t) = a + r1 h1(t) + r2 h2(t) + b (x(t) - mean x) + c dx/dt + e l(t) + rest
 
 x is the air's excess over the room: layers of air grow with the heat that is
-lost, so d goes with x. dx/dt stands for lags and walls that differ. h1 rises
+lost, so d goes with x. dx/dt stands for lags and walls that differ. l is how
+far two other sensors stand apart, where there are any: what stirs the air or
+heats it elsewhere moves that, too, and a drift of one sensor doesn't. h1 rises
 from 0 to 1 within the first half of the time and stays, h2 within the second:
 a trend that goes on has r1 and r2 alike, a step or what settles doesn't.
 
-Least squares with what is known beforehand of b and c (as one more observation
+Least squares with what is known beforehand of b, c and e (as one more observation
 each: ridge regression, Hoerl, A. E. and Kennard, R. W. (1970) Technometrics 12)
 and with the weights of Huber, P. J. (1964) Ann. Math. Stat. 35, so that a door
 or a fan now and then doesn't count for much. Where x itself has a trend, the
@@ -31,6 +33,7 @@ LEAST_NOISE_K = 0.03
 HUBER = 1.5
 ROUNDS = 4
 RATE_K = 3.0  # K of difference that 1 K/min may make
+LAYERS = 1.0  # K of difference that 1 K between two others may make
 SHARE_OFF, OFFSET_K = 0.3, 0.8  # how far b may be from d over x; an unknown fixed part of d
 LEAST_RHO, MOST_RHO = 0.2, 0.9
 
@@ -56,11 +59,15 @@ class Trend:
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """What a trend is sought beside: times in s, excess in K, its rate in K/min; equally many."""
+    """What a trend is sought beside, equally many values of each.
+
+    Times in s, excess in K, its rate in K/min, and what two others differ by, K.
+    """
 
     times_s: Sequence[float]
     excess_k: Sequence[float]
     rate_k_per_min: Sequence[float]
+    layers_k: Sequence[float] | None = None
 
 
 def trend(course: Course, apart_k: Sequence[float], cold_k: float | None = None) -> Trend | None:
@@ -106,11 +113,15 @@ def _fit(
     mean_d = sum(apart_k) / count
     share = (mean_d - (cold_k or 0.0)) / mean_x
     share_u = SHARE_OFF * abs(share) + (0.0 if cold_k is not None else OFFSET_K / mean_x) + 0.01
-    table = [
-        (1.0, *shape, x - mean_x, rate)
-        for shape, x, rate in zip(shapes, course.excess_k, course.rate_k_per_min, strict=True)
-    ]
+    known = [(share, share_u), (0.0, RATE_K)]
+    beside = [[x - mean_x for x in course.excess_k], course.rate_k_per_min]
+    if course.layers_k is not None:
+        mean_l = sum(course.layers_k) / count
+        known.append((0.0, LAYERS))
+        beside.append([layers_k - mean_l for layers_k in course.layers_k])
+    table = [(1.0, *shape, *values) for shape, *values in zip(shapes, *beside, strict=True)]
     size = len(table[0])
+    first = size - len(known)
     weights = [1.0] * count
     noise_k = 0.3
     answer: list[float] = []
@@ -129,10 +140,10 @@ def _fit(
         for i in range(size):
             for j in range(i):
                 normal[i][j] = normal[j][i]
-        for place, known, u in ((size - 2, share, share_u), (size - 1, 0.0, RATE_K)):
+        for place, (value, u) in enumerate(known, start=first):
             weight = (noise_k / u) ** 2
             normal[place][place] += weight
-            right[place] += weight * known
+            right[place] += weight * value
         solved = _inverse(normal)
         if solved is None:
             return None
