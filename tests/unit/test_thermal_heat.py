@@ -203,6 +203,17 @@ def test_a_heater_that_warms_a_cold_box_by_half_a_kelvin_a_second_is_no_rise() -
     assert findings == []
 
 
+@pytest.mark.parametrize("tau_s", [5.0, 20.0, 60.0])
+def test_a_strong_heater_behind_its_own_lag_is_no_rise(tau_s: float) -> None:
+    """20 K/min, half as much again as the strongest that was measured, to 35 K above the room."""
+
+    def air(t_s: float) -> float:
+        t_s = max(0.0, t_s - 300.0)
+        return 15.0 + min(35.0, (t_s + 60.0 * math.expm1(-t_s / 60.0)) / 3.0)
+
+    assert run(Sensor(air, tau_s=tau_s, noise_k=0.03))[0] == []
+
+
 def test_steam_near_a_sensor_read_every_five_seconds_is_no_rise() -> None:
     shown = (28.4, 36.4, 41.5, 45.5, 49.9, 54.1, 56.6, 51.6, 47.1, 43.2, 40.4, 38.4, 36.8, 35.4)
 

@@ -41,10 +41,11 @@ long_rise
     10 K/min for 4.5 min (class 1); where the last third slackens, 15 K/min (class 2).
 growing_rise
     Five minutes in a row each of whose rises is at least 1.22 times the one
-    before, the last 4 K; or four half minutes, 1.25 times, the last 6.5 K; and
-    it still grows. A heater of 13 K/min through its own and its sensor's lag of a
-    minute each grows so for three minutes at most, and is at its 6.5 K in half
-    a minute only when it grows no more.
+    before, the last 4 K; or four half minutes, 1.25 times, the last 6.5 K (in a
+    warm-up's air, as above, twice as much); and the rise doesn't slacken. A heater
+    of 13 K/min through its own and its sensor's lag of a minute each grows so for
+    three minutes at most, and is at its 6.5 K in half a minute only when it grows
+    no more.
 high_limit
     Above the chamber's limit (`over_temperature`), with a deadband; electronics
     above their own; a bed above 160 degrees, which no material of the trade asks for.
@@ -96,15 +97,17 @@ GROWTHS = ((5, 6, 1.22, 4.0), (4, 3, 1.25, 6.5))
 # length of each rise (one reading at least), least rate of the last, least sum
 QUICKENINGS = ((0.0, 1.6, 3.5), (2.0, 1.4, 4.5), (3.0, 1.3, 6.5), (5.0, 1.1, 9.0))
 QUICK_RATIO = 1.15  # of the rates, but for one jerk of the readings
-COOL_K = 39.0  # below the static response: a warm-up's air, in a class C chamber below 45 degrees
-QUICK_DOUBT = 2.0  # so many times the rate and sum in cool air and back to what was held
+COOL_K = 39.0  # below the static response: a warm-up's air
+DOUBT = 2.0  # so many times as fast in a warm-up's air and back to what was held
 QUICK_GATE_K = 0.5  # from the last reading; less isn't looked at
 QUICK_S = 60.0
 QUICK_BEFORE = 5  # readings
-# The first rise must stand out: from the trend by this and by the usual jerk of the sensor's
-# readings; and where not by four of that, the second may be six times as fast at most, lest
-# it be noise and two false readings.
+# Lest noise and two false readings count: the first rise stands out from the trend by this
+# and by the usual jerk of the sensor's readings; where not by four of that, the second is six
+# times as fast at most, a later one always so many times as the one before; and of a last
+# rise over several readings each of the last three has a fair share.
 QUICK_FIRST_K, QUICK_JERKS, QUICK_MOST = 0.3, 4.0, 6.0
+QUICK_LATER, QUICK_SHARE = 4.5, 0.3
 JERK_SHARE, JERK_MOST_K = 1.0 / 32.0, 1.0
 ALONE, NERVOUS = 3, 5  # samples that must hold the level
 SLOW_SAMPLES_S = 15.0  # a sensor read more seldom needs only two
@@ -321,7 +324,7 @@ class _HeatTrack:
         """Three rises in a row, each faster than the one before and beyond all just before."""
         readings = list(self._recent)
         level_c = readings[-1][1]
-        factor = QUICK_DOUBT if level_c < self._cool_c or self._returns(level_c) else 1.0
+        factor = DOUBT if level_c < self._cool_c or self._returns(level_c) else 1.0
         one_s = max(readings[-1][0] - readings[-2][0], 0.1)
         for window_s, least_k_per_s, least_k in QUICKENINGS:
             step = max(1, round(window_s / one_s))
@@ -335,10 +338,16 @@ class _HeatTrack:
                 continue
             marks = readings[first::step]
             rates = [_rate(before, after) for before, after in pairwise(marks)]
-            slack = self._jerk_k / (window_s or one_s)
-            if rates[-1] < factor * least_k_per_s or any(
-                after + slack < QUICK_RATIO * before for before, after in pairwise(rates)
+            slack = self._jerk_k * rises / max(took_s, one_s)
+            if rates[-1] < factor * least_k_per_s or not all(
+                after > 0.0 and after + slack >= QUICK_RATIO * before
+                for before, after in pairwise(rates)
             ):
+                continue
+            if any(after > QUICK_LATER * before for before, after in pairwise(rates[1:])):
+                continue
+            own = [_rate(before, after) for before, after in pairwise(readings[-1 - ALONE :])]
+            if step > 1 and min(own) < QUICK_SHARE * rates[-1]:
                 continue
             before = readings[max(0, first - QUICK_BEFORE) : first + 1]
             if marks[1][1] <= max(value_c for _, value_c in before):
@@ -379,7 +388,8 @@ class _HeatTrack:
     def _growing_rise(self) -> _Rise | None:
         grid = self._grid
         for windows, steps, ratio, last_k in GROWTHS:
-            if len(grid) <= steps * windows or grid[-1][1] - grid[-1 - steps][1] < last_k:
+            least_k = last_k * (DOUBT if grid[-1][1] < self._cool_c else 1.0)
+            if len(grid) <= steps * windows or grid[-1][1] - grid[-1 - steps][1] < least_k:
                 continue
             marks = [grid[-1 - steps * back] for back in range(windows, -1, -1)]
             if marks[-1][0] - marks[0][0] > (steps * windows + 3) * GRID_S:
