@@ -242,6 +242,27 @@ def test_two_false_readings_of_a_slow_sensor_are_nothing(
     assert run(curve, warming, step_s=step_s, until_s=800)[0] == []
 
 
+@pytest.mark.parametrize("size_k", [3.0, 8.0, 20.0, 60.0])
+@pytest.mark.parametrize("step_s", [1, 3, 5])
+def test_no_spike_makes_a_fire_of_a_return(size_k: float, step_s: int) -> None:
+    """Where every sensor rises, and faster from second to second, a spike is still a spike."""
+
+    def air(t_s: float) -> float:
+        return 45.0 if t_s < 100.0 else 30.0 if t_s < 160.0 else 47.0 - 17.0 * math.exp(
+            (160.0 - t_s) / 15.0
+        )  # fmt: skip
+
+    sound = Sensor(air, tau_s=6.0, noise_k=0.1)
+    for at_s in range(158, 190):
+        for length in (1, 2):
+
+            def curve(t_s: float, at_s: int = at_s, length: int = length) -> float:
+                hit = 0.0 <= t_s - at_s < length * step_s
+                return sound(t_s) + (size_k if hit else 0.0)
+
+            assert run(curve, step_s=step_s, until_s=210)[0] == []
+
+
 def test_a_dip_that_swings_beyond_where_it_came_from_is_no_rise() -> None:
     """A disturbed thermocouple in a recording of a room before its fire."""
     shown = (22.9, 22.9, 19.4, 20.4, 22.5, 25.2, 24.6, 23.6, 23.3, 23.6, 23.3)
