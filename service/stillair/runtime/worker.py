@@ -139,9 +139,11 @@ async def _answered(process: asyncio.subprocess.Process, question: bytes, share:
     try:
         async for line in process.stdout:
             answer = json.loads(line)
+            if not isinstance(answer, dict):
+                raise ValueError("no record")
             if "share" in answer:
                 share(float(answer["share"]))
-    except ValueError as error:  # a line that is no JSON, or far too long
+    except (ValueError, RecursionError) as error:  # a line that is no record, or far too long
         raise WorkFailedError(f"the worker's answer can't be read: {error}") from None
     status = await process.wait()
     if status or answer is None or "share" in answer:
