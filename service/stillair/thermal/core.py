@@ -165,16 +165,16 @@ class ThermalWatch:
                     room_count += 1
                 elif place is Place.BED:
                     bed_c = health.last_c if bed_c is None else max(bed_c, health.last_c)
-        total = sum(samples.values())
-        count = len(samples)
+        good: list[tuple[SensorHealth, float]] = []
         for health, track in self._air:
-            own_c = samples.get(track.name)
             if broken_off:
                 track.blank()
-            track.push(own_c, health.usual_s)
-            if own_c is not None:
-                others_c = (total - own_c) / (count - 1) if count > 1 else None
-                health.compare(t_s, others_c, count)
+            track.push(samples.get(track.name), health.usual_s)
+            if track.seconds and health.good:
+                good.append((health, track.now_c))
+        for health, _ in self._air:  # not all are read in the same second
+            others = [now_c for other, now_c in good if other is not health]
+            health.compare(t_s, sum(others) / len(others) if others else None, len(others))
         return (room_sum / room_count if room_count else None), bed_c
 
     def _tell_faults(self, t_s: float, *, calm: bool) -> list[Finding]:
