@@ -508,6 +508,7 @@ class JobDiagnosis:
     compared: int = 0
     box: str = ""
     sensors: Mapping[str, str] = field(default_factory=dict)
+    early_loss_per_h: float | None = None
 
 
 class Sounding(StrEnum):

@@ -84,6 +84,13 @@ def test_a_box_that_is_cold_at_once_did_not_cool() -> None:
             id="as ever",
         ),
         pytest.param(
+            JobFigures(early_loss_per_h=2.0),
+            3,
+            False,
+            "The box began to lose its warmth at a rate that halves it in 21 min. That is as in",
+            id="the door was opened early",
+        ),
+        pytest.param(
             JobFigures(warm_k_per_min=0.8),
             5,
             True,
@@ -102,6 +109,17 @@ def test_figures_as_people_read_them(
 
 def test_no_loss_is_measured_across_an_open_door() -> None:
     assert curve_job(door=True).loss_per_h is None
+
+
+def test_who_opens_the_door_early_still_learns_of_a_much_worse_seal() -> None:
+    """The door is open from 900 s after the heat went off: 80 % come at 800 s, 40 % later."""
+    past = [curve_job(tau_s=3600.0 + 20.0 * n, door=True) for n in range(4)]
+    assert past[0].loss_per_h is None
+    assert past[0].early_loss_per_h == pytest.approx(1.0, rel=0.06)
+    worse, alike = (curve_job(tau_s=tau_s, door=True) for tau_s in (2400.0, 3000.0))
+    assert "% faster than in the last 4 jobs: look at door and seals" in told(worse, past)
+    assert told(alike, past) == "", "20 % faster may be the thermostat"
+    assert told(worse, [replace(job, early_loss_per_h=None) for job in past]) == ""
 
 
 def test_a_cold_or_short_job_gives_nothing() -> None:

@@ -59,6 +59,7 @@ def diagnose(folder: Path, asked: Diagnosed) -> JobDiagnosis:
         t_s=0.0,
         text=told(figures, earlier),
         loss_per_h=figures.loss_per_h,
+        early_loss_per_h=figures.early_loss_per_h,
         warm_k_per_min=figures.warm_k_per_min,
         excess_k=figures.excess_k,
         offsets=figures.offsets,
@@ -185,4 +186,5 @@ def _alike(found: JobDiagnosis, sensors: Mapping[str, str]) -> JobFigures:
         found.warm_k_per_min,
         found.excess_k,
         {n: share for n, share in found.offsets.items() if found.sensors.get(n) == sensors.get(n)},
+        found.early_loss_per_h,
     )

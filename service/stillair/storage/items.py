@@ -123,7 +123,7 @@ def diagnosis_item(
 ) -> Item:
     """What a job's readings say of its box."""
     loss_per_h = found.loss_per_h
-    figures = JobFigures(loss_per_h, found.warm_k_per_min)
+    figures = JobFigures(loss_per_h, found.warm_k_per_min, early_loss_per_h=found.early_loss_per_h)
     return {
         "seq": seq,
         "chamber": chamber,
@@ -133,6 +133,7 @@ def diagnosis_item(
         "figures": spoken(figures, found.compared, differs=bool(found.text)),
         "time_constant_s": round(3600.0 / loss_per_h) if loss_per_h else None,
         "loss_per_h": None if loss_per_h is None else round(loss_per_h, 4),
+        "early_loss_per_h": found.early_loss_per_h and round(found.early_loss_per_h, 4),
         "warm_k_per_min": found.warm_k_per_min and round(found.warm_k_per_min, 4),
         "excess_k": found.excess_k,
         "offsets": dict(found.offsets),
