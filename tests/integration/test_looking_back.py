@@ -63,7 +63,7 @@ power_w = 200
 mass_kg = 0.4
 
 [heater]
-power_w = 400
+power_w = 220
 capacity_j_per_k = 80
 conductance_w_per_k = 4
 hysteresis_k = 0.3
