@@ -61,8 +61,8 @@ def fine(t_s: int) -> float:
         pytest.param(lambda t: 85.0 if t >= 100 else fine(t), "not_converted", 101, id="85.0"),
         pytest.param(lambda t: 127.94 if t >= 100 else fine(t), "not_converted", 101, id="127.94"),
         pytest.param(lambda t: -127.0 if t >= 100 else fine(t), "out_of_range", 101, id="-127"),
-        pytest.param(lambda t: None if t >= 100 else fine(t), "silent", 130, id="no answers"),
-        pytest.param(lambda _: None, "silent", 31, id="never heard"),
+        pytest.param(lambda t: None if t >= 100 else fine(t), "silent", 129, id="no answers"),
+        pytest.param(lambda _: None, "silent", 30, id="never heard"),
         pytest.param(lambda _: 85.0, "not_converted", 1, id="85.0 from the first"),
     ],
 )
@@ -199,3 +199,19 @@ def test_a_spike_of_two_seconds_is_nothing_however_often_it_is_read(step_s: floa
         if t_s == int(t_s):
             found.extend(watch.tick(t_s, ThermalContext()).findings)
     assert found == []
+
+
+def test_a_stuck_sensor_is_found_though_the_others_are_read_in_other_seconds() -> None:
+    """Two slow sensors, read every five seconds, never in the same one; a door opens."""
+
+    def top(t_s: int) -> float | None:
+        return (
+            fine(t_s // 5) + 30.0 if t_s % 5 == 0 and t_s < 100 else 55.0 if not t_s % 5 else None
+        )
+
+    def low(t_s: int) -> float | None:
+        fall_k = min(6.0, 0.1 * max(0, t_s - 110))
+        return fine(t_s // 5) + 28.0 - fall_k if t_s % 5 == 2 else None
+
+    (told,) = faults(run(top, low, until_s=300))
+    assert told[:3] == ("s0", "raised", "stuck") and told[3] <= 100 + 180

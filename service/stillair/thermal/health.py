@@ -11,7 +11,7 @@ none, and the reason for which it can't be trusted. What is refused:
   the sensor was within 3 K of it just before;
 - below -55 degrees (DS18B20 datasheet, range) or above 1,370 (type K, IEC 60584-1);
 - a spike: a jump that isn't confirmed by three readings in a row;
-- silence of more than 30 s and three usual intervals;
+- silence of more than 29 s, so that it is told within 30, and three usual intervals;
 - a value that stays exactly the same while the air moves: at the others; or, of
   a sensor that was moving, though air can't stand still so soon. Cut off from
   all heat the air's rate dies down within a minute at the fastest (`LULL_S`),
@@ -35,7 +35,7 @@ LOWEST_C = -55.0
 HIGHEST_C = 1370.0
 QUARANTINE = 3  # readings
 NERVOUS_S = 600.0
-SILENT_S = 30.0
+SILENT_S = 29.0
 USUAL_INTERVALS = 3
 JUMP_K = 4.0
 JUMP_K_PER_S = 1.0
