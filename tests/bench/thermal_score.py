@@ -318,13 +318,10 @@ def _answer(plan: JobPlan, event: Happening, size_k: float, *, must: bool) -> An
     )  # fmt: skip
 
 
-def _thermal(
-    plan: JobPlan,
-    index: int,
-    event: Happening,
-    sound: list[tuple[float, list[float], float]],
-    told: list[Told],
-) -> Answer:
+def _sizes(
+    plan: JobPlan, index: int, event: Happening, sound: list[tuple[float, list[float], float]]
+) -> tuple[float, float]:
+    """By how much the event lowered a sensor at most, K; and within its first three minutes."""
     size_k = early_k = 0.0
     sensors = range(len(plan.instruments))
     for at, (t_s, values_c, _) in enumerate(play(plan, without=index, until_s=event.end_s + 30.0)):
@@ -333,6 +330,17 @@ def _thermal(
             size_k = max(size_k, lowered_k)
             if t_s <= event.start_s + 180.0:
                 early_k = size_k
+    return size_k, early_k
+
+
+def _thermal(
+    plan: JobPlan,
+    index: int,
+    event: Happening,
+    sound: list[tuple[float, list[float], float]],
+    told: list[Told],
+) -> Answer:
+    size_k, early_k = _sizes(plan, index, event, sound)
     answer = _answer(plan, event, size_k, must=size_k >= MUST_K[event.kind])
     answer.early_k = early_k
     until_s = event.end_s + ALLOWED_S[event.kind]

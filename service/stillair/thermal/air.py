@@ -186,8 +186,9 @@ class AirTrack:
         if have < wide + 60:
             self.kink_30_k = 0.0
             return
-        trend = (self.mean_c(wide, wide + 10) - self.mean_c(wide + 40, wide + 50)) / 40.0
-        fall = self.mean_c(wide, wide + BLEND_S) - now_c
+        before_c = self.mean_c(wide, wide + 10)
+        trend = (before_c - self.mean_c(wide + 40, wide + 50)) / 40.0
+        fall = before_c - self.mean_c(0, 8)
         self.kink_30_k = fall + wide * trend if trend < 0.0 else fall
 
 

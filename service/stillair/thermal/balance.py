@@ -68,6 +68,7 @@ class SensorBalance:
         self.changes = memory.changes if memory else 0.0
         self.offset_k = memory.offset_k if memory else 0.0
         self._prior_s = BEAD_S
+        self._least_noise_k = math.inf
 
     @property
     def tau_s(self) -> float:
@@ -81,7 +82,8 @@ class SensorBalance:
 
     def see(self, step_k: float, noise_k: float) -> None:
         """Take resolution and noise as a first hint of what kind of sensor this is."""
-        can = step_k >= METAL_CAN_STEP_K and noise_k < METAL_CAN_NOISE_K
+        self._least_noise_k = min(self._least_noise_k, noise_k)
+        can = step_k >= METAL_CAN_STEP_K and self._least_noise_k < METAL_CAN_NOISE_K
         self._prior_s = METAL_CAN_S if can else BEAD_S
 
     def learn(self, tau_s: float) -> None:
@@ -112,7 +114,7 @@ class Balance:
 
     def learn_loss(self, per_min: float) -> None:
         """Take the fastest share of its excess a minute of a fall that came back by itself."""
-        per_min = min(per_min, USUAL_MOST_PER_MIN)
+        per_min = min(max(per_min, 0.0), USUAL_MOST_PER_MIN)
         known = self.loss_per_min or 0.0
         self.loss_per_min = per_min if per_min > known else known + 0.1 * (per_min - known)
 

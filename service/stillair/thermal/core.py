@@ -93,8 +93,8 @@ class ThermalWatch:
                 tracks,
                 room_c,
                 context.job,
+                explain=lambda age_s: self._drops.explain(tracks, room_c, age_s),
                 cold_air=cold_air or not calm,
-                wait=self._drops.is_young(t_s),
             )
         )
         findings.extend(

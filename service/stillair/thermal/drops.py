@@ -29,33 +29,31 @@ from stillair.model import Change, Finding, JsonValue, Kind
 from stillair.thermal.air import AirTrack
 from stillair.thermal.balance import Balance
 from stillair.thermal.bends import began_ago_s, came_back_ago_s
-from stillair.thermal.falls import (
-    KINDS,
-    Fall,
-    Share,
-    figures,
-    leaves_band,
-    only_mixes,
-    rate_per_min,
-    recovery_s,
-    told,
-)
+from stillair.thermal.falls import KINDS, Fall, Share, figures, leaves_band, recovery_s, told
 from stillair.thermal.hypotheses import CLEAR_LEAD, Cause, Subject, Verdict, weigh
 
-AROUND_S = (-7, -4, -2, -1, 0, 1, 2, 4, 8, 14)
+SLOW_AROUND_S = (-50, -35, -22, -12, -5, 0, 5, 12, 22, 35, 50)
+AROUND_S = (-14, -8, -4, -2, -1, 0, 1, 2, 4, 8, 14)
 LEARN_AGE_S, LEARN_GAIN, LEARN_PER_S = 50.0, 12.0, 0.12
 DOOR_LEAD = 1.0
+FIRM = 8.0  # over nothing
+DRAFT_AGE_S, TURN_S, TURN_PER_H = 25.0, 150.0, 60.0
+LONG_S, LONG_LEAD = 60.0, 1.0  # by then it may be told though its cause isn't clear
+QUICK_CLIMB_K_PER_MIN = 0.3
+QUICKER = 1.5
 SEE_S = 60.0
-LEAST_K = 0.5
-LEAST_30_K = 0.9
+LEAST_K = 0.3
+LEAST_30_K = 0.5
 NOISES = 6.0
-LEAST_SHARE = 0.02
-LEAST_SHARE_30 = 0.035
+LEAST_SHARE = 0.01
+LEAST_SHARE_30 = 0.02
 LEAST_EXCESS_K = 4.0  # nearer to the room nothing can be told
 MIXING = 0.3  # risers above this share of the fallers mean mixing
 DEAD_S = 2.0
 SHARPER = 1.8
 HABIT_S = 180.0
+HABIT_EVEN = 0.4
+OVERTAKEN_S = 60.0  # a draft of that age doesn't hide a door
 GOING_ON_S = 40.0
 YOUNG_S = 75.0
 OUTSIDE_S = 8
@@ -66,7 +64,9 @@ RETELL_S = 15.0  # figures alone are told anew no sooner
 SHARPEN_S = 40.0
 DECIDE_S = 150.0  # how long the kind may still change
 CHANGE_LEAD = 1.0
-BACK_K, BACK_SHARE, BACK_MOST_K = 0.5, 0.12, 1.5
+STILL_DOWN, DRAFT_STILL_DOWN = 0.85, 0.75
+BACK_K, BACK_SHARE, BACK_MOST_K = 0.5, 0.25, 3.0
+BACK_HELD_S = 5
 DRAFT_BACK_SHARE = 0.4  # a thermostat makes up for part of a draft
 WAIT_S = 12.0  # so long a young fall may wait for a clear cause
 GONE_EXCESS_K = 3.0
@@ -84,16 +84,12 @@ class DropWatch:
         self._suspected: Fall | None = None
         self._switch_s: float | None = None  # since when the switch has said open
         self._suspect = 0  # seconds running
-        self._look_from_s = self._see_s = -math.inf
+        self._look_from_s = self._see_s = self._ended_s = -math.inf
 
     @property
     def standing(self) -> bool:
         """Whether cold air is told to come in just now, by switch or by temperature."""
         return self._fall is not None or self._switch_s is not None
-
-    def is_young(self, t_s: float) -> bool:
-        """Whether a fall is suspected that is too young for its cause to be known."""
-        return self._suspected is not None and t_s - self._suspected.onset_s < YOUNG_S
 
     def tick(
         self,
@@ -115,24 +111,24 @@ class DropWatch:
         findings: list[Finding] = []
         if door_open is not None or self._switch_s is not None:
             self._follow_switch(t_s, tracks, room_c, door_open, findings)
+        if self._fall is not None:
+            self._follow(t_s, self._fall, tracks, room_c, door_open, findings)
+        elif t_s >= self._see_s and calm:  # a fall would look like noise
+            self._see_s = t_s + SEE_S
+            for track in tracks:
+                self._balance.sensor(track.name).see(track.step_k, track.noise_k)
+            self._balance.compare({t.name: t.now_c - room_c for t in tracks}, SEE_S)
         fall = self._fall
-        if fall is None:
-            if self._switch_s is None and t_s >= self._look_from_s and calm:
-                if self._suspected is None:
-                    self._look(t_s, tracks, room_c)
-                    if t_s >= self._see_s:  # a fall would look like noise
-                        self._see_s = t_s + SEE_S
-                        for track in tracks:
-                            self._balance.sensor(track.name).see(track.step_k, track.noise_k)
-                        self._balance.compare({t.name: t.now_c - room_c for t in tracks}, SEE_S)
-                if self._suspected is not None:
-                    self._weigh(
-                        t_s, self._suspected, tracks, room_c, door_open is None, unheated, findings
-                    )
-            else:
-                self._suspected = None
+        free = fall is None or (fall.kind is Kind.DRAFT and t_s - fall.onset_s >= OVERTAKEN_S)
+        if free and calm and self._switch_s is None and t_s >= self._look_from_s:
+            if self._suspected is None:
+                self._look(t_s, tracks, room_c)
+            if self._suspected is not None:
+                self._weigh(
+                    t_s, self._suspected, tracks, room_c, door_open is None, unheated, findings
+                )
         else:
-            self._follow(t_s, fall, tracks, room_c, door_open, findings)
+            self._suspected = None
         return findings
 
     # --- nothing stands ----------------------------------------------------
@@ -167,7 +163,7 @@ class DropWatch:
             if kink_k >= least_k:
                 hits += 1
                 strong += kink_k >= 1.5 * least_k
-            if track.kink_30_k >= max(LEAST_30_K, noise_k, LEAST_SHARE_30 * excess_k):
+            if track.kink_30_k >= max(LEAST_30_K, 0.5 * noise_k, LEAST_SHARE_30 * excess_k):
                 wide += 1
         if not (hits or wide) or risen_k > MIXING * fallen_k:
             self._suspect = 0
@@ -184,9 +180,12 @@ class DropWatch:
             onset_s, shares = self._measure(t_s, tracks, room_c)
             if shares:
                 kink_k = max(s.track.kink_k for s in shares)
-                self._suspected = Fall(
+                self._suspected = fall = Fall(
                     Kind.DRAFT, onset_s, shares, (), {}, t_s, 0.0, t_s, kink_k=kink_k
                 )
+                for share in shares:
+                    climb = share.look_before(int(t_s - onset_s))
+                    fall.from_climb |= climb > QUICK_CLIMB_K_PER_MIN
 
     def _weigh(
         self,
@@ -213,47 +212,58 @@ class DropWatch:
             self._suspected = None
             self._suspect = 0
             if alive and worst.now_k < 0.5 * worst.drop_k:
-                self._balance.learn_loss(rate_per_min(fall))
+                self._learn_habit(fall)
             return
         if max(s.track.kink_k for s in alive) >= SHARPER * max(fall.kink_k, LEAST_K):
             self._suspected = None  # something sharper has begun: measure that
             return
         verdict = self._judge(t_s, fall, room_c, door_possible)
-        if verdict is None or verdict.best not in (Cause.DOOR, Cause.DRAFT):
+        if verdict is None or not self._is_sure(t_s, fall, alive, verdict, unheated):
             return
-        best, scores = verdict.best, verdict.scores
-        over_loss = scores[best] - scores[Cause.HEAT_LOST]
-        # Air that stops rising bends as much as air that falls, but loses nothing.
-        climb_k = max(0.0, worst.slope_k_per_s) * age_s
-        plain = (
-            best is Cause.DOOR
-            and over_loss >= CLEAR_LEAD
-            and verdict.lead >= DOOR_LEAD
-            and worst.now_k >= 1.5 * climb_k
-        )
-        if not plain:
-            lost = [max(s.lost_share, 0.004) for s in fall.shares]
-            even = max(lost) < EVEN * min(lost)
-            if even and unheated:
-                return
-            if even and over_loss < CLEAR_LEAD and age_s < GOING_ON_S + 5.0:
-                return
-            if best is Cause.DRAFT and len(lost) > 1 and age_s < WAIT_S:
-                return
-            outside = sum(leaves_band(share) for share in alive)
-            if outside < (0.6 * len(alive) if even else 1) or (
-                not even and only_mixes(worst, alive)
-            ):
-                fall.outside_s = max(0, fall.outside_s - 1)
-                return
-            fall.outside_s += 1
-            if best is Cause.DRAFT and fall.outside_s < OUTSIDE_S:
-                return
+        best = verdict.best
         fall.kind = KINDS[best]
         fall.onset_s = t_s - verdict.ago_s
         fall.degree_minutes = max(0.0, worst.now_k) * age_s / 120.0
+        if self._fall is not None:
+            if best is not Cause.DOOR:
+                return
+            self._fall.detail["ended"] = "a door was opened"
+            self._clear(t_s, self._fall, findings)
         self._fall, self._suspected = fall, None
         self._tell(t_s, fall, Change.RAISED, verdict, findings)
+
+    def _is_sure(
+        self, t_s: float, fall: Fall, alive: list[Share], verdict: Verdict, unheated: bool
+    ) -> bool:
+        """Whether a suspected fall is to be told as what fits best."""
+        best, worst = verdict.best, fall.worst
+        if best not in (Cause.DOOR, Cause.DRAFT) or verdict.at_edge:
+            return False
+        age_s = t_s - fall.onset_s
+        ahead = verdict.lead_over(Cause.HEAT_LOST, Cause.MIXING, Cause.HEAT)
+        at_leisure = best is Cause.DRAFT and age_s >= LONG_S and not fall.from_climb
+        if verdict.scores[best] < FIRM or ahead < (LONG_LEAD if at_leisure else CLEAR_LEAD):
+            return False
+        if t_s - verdict.ago_s < self._ended_s:
+            return False  # that one has been told
+        # Air that stops rising bends as much as air that falls, but loses nothing.
+        climb_k = max(0.0, worst.slope_k_per_s) * age_s
+        still_down = STILL_DOWN if best is Cause.DOOR else DRAFT_STILL_DOWN
+        if worst.now_k < max(1.5 * climb_k, LEAST_K, still_down * worst.drop_k):
+            return False
+        outside = sum(leaves_band(share) for share in alive)
+        fall.outside_s = fall.outside_s + 1 if outside else 0
+        if fall.from_climb and age_s < TURN_S and verdict.exchange_per_h < TURN_PER_H:
+            return False
+        if best is Cause.DOOR:
+            rival = verdict.scores.get(Cause.DRAFT, -math.inf)
+            habit_per_h = 60.0 * (self._balance.loss_per_min or 0.0)
+            if verdict.exchange_per_h >= QUICKER * habit_per_h or fall.outside_s >= OUTSIDE_S:
+                return verdict.scores[best] - rival >= DOOR_LEAD or age_s >= DRAFT_AGE_S
+            return False
+        if age_s < DRAFT_AGE_S or (unheated and ahead < 2.0 * CLEAR_LEAD):
+            return False
+        return fall.outside_s >= OUTSIDE_S
 
     def _measure(
         self, t_s: float, tracks: Sequence[AirTrack], room_c: float
@@ -361,7 +371,8 @@ class DropWatch:
                 track.seconds < 70 or track.past_c(0) - track.past_c(60) >= 0.5 * least_k
             ) or risen_k >= 0.5 * share.drop_k
             back += quickly or t_s - share.lowest_s < 60.0
-        if 2 * back >= len(concerned) and back:
+        fall.back_s = fall.back_s + 1 if back and 2 * back >= len(concerned) else 0
+        if fall.back_s >= BACK_HELD_S:
             fall.detail.pop("ended", None)
             return True
         if all(s.track.now_c - room_c < GONE_EXCESS_K for s in alive):
@@ -396,12 +407,13 @@ class DropWatch:
                 fall.detail["recovery_s"] = back_s
         self._fall = None
         self._suspect = 0
+        self._ended_s = end_s
         if (
             fall.kind is Kind.DRAFT
             and end_s - fall.onset_s < HABIT_S
             and "ended" not in fall.detail
         ):
-            self._balance.learn_loss(rate_per_min(fall))
+            self._learn_habit(fall)
             for share in fall.shares:
                 share.track.band.learn(t_s, share.lowest_c)
         findings.append(
@@ -472,27 +484,57 @@ class DropWatch:
             return fall.verdict
         age_s = t_s - fall.onset_s
         fall.next_s = t_s + (2.0 if age_s < 12.0 else 5.0 if age_s < 40.0 else 0.25 * age_s)
-        subjects = []
-        for share in fall.shares:
-            track = share.track
-            if track.seconds < age_s + 24.0:
-                continue
-            sensor = self._balance.sensor(track.name)
-            subjects.append(
-                Subject(track, sensor.tau_s, sensor.spread, share.slope_k_per_s, track.usual_s)
-            )
-        agos = sorted({max(2, round(age_s + around)) for around in AROUND_S})
-        fall.verdict = verdict = weigh(
-            subjects,
-            agos,
+        fall.verdict = verdict = self.explain(
+            [share.track for share in fall.shares],
             room_c,
+            age_s,
             door_possible=door_possible,
-            loss_per_min=self._balance.loss_per_min,
+            around_s=AROUND_S,
         )
         if verdict is not None and age_s >= LEARN_AGE_S and not fall.learned:
             fall.learned = True
             self._learn_lags(verdict)
+        if verdict is not None and self._suspected is fall:
+            fall.onset_s = t_s - verdict.ago_s
         return verdict
+
+    def explain(
+        self,
+        tracks: Sequence[AirTrack],
+        room_c: float,
+        age_s: float,
+        *,
+        door_possible: bool = True,
+        around_s: Sequence[int] = SLOW_AROUND_S,
+    ) -> Verdict | None:
+        """Weigh what may be behind a fall that began about `age_s` ago."""
+        subjects = []
+        for track in tracks:
+            back = int(age_s) + 2
+            length = min(60, track.seconds - back - 12)
+            if length < 10:
+                continue
+            sensor = self._balance.sensor(track.name)
+            trend = (
+                track.mean_c(back, back + 8) - track.mean_c(back + length, back + length + 8)
+            ) / length
+            subjects.append(Subject(track, sensor.tau_s, sensor.spread, trend, track.usual_s))
+        return weigh(
+            subjects,
+            sorted({max(2, round(age_s + around)) for around in around_s}),
+            room_c,
+            door_possible=door_possible,
+            habit_per_h=60.0 * (self._balance.loss_per_min or 0.0),
+        )
+
+    def _learn_habit(self, fall: Fall) -> None:
+        """A fall that came back by itself is what this chamber does."""
+        verdict = fall.verdict
+        if verdict is None or verdict.at_edge:
+            return
+        shares = [part.share for part in verdict.parts]
+        if min(shares) > HABIT_EVEN * max(shares) > 0.0:
+            self._balance.learn_loss(verdict.exchange_per_h / 60.0)
 
     def _learn_lags(self, verdict: Verdict) -> None:
         """A quick change that several sensors have felt tells how slow each of them is."""
@@ -518,10 +560,8 @@ class DropWatch:
         ) or (fall.worst.track.name,)
         if verdict is not None:
             fall.detail = told(verdict, fall.kind)
-            shares = sorted(part.share for part in verdict.parts)
-            if fall.kind is not Kind.HEAT_LOST and verdict.rate_per_s > 0.0:
-                exchange = shares[len(shares) // 2] * verdict.rate_per_s * 3600.0
-                fall.detail["air_changes_per_h"] = round(max(exchange, 0.0))
+            if fall.kind is not Kind.HEAT_LOST:
+                fall.detail["air_changes_per_h"] = round(max(verdict.exchange_per_h, 0.0))
         fall.detail.update(figures(fall))
         fall.told_s, fall.told_drop_k = t_s, worst_k
         findings.append(

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from stillair.model import JsonValue, Kind
 from stillair.thermal.air import AirTrack
@@ -14,6 +14,7 @@ KINDS = {Cause.DOOR: Kind.DOOR_OPEN, Cause.DRAFT: Kind.DRAFT, Cause.HEAT_LOST: K
 ONE_LEAD = 2.0 * CLEAR_LEAD
 RECOVERED = 0.9
 LEAST_BELOW_K, BELOW_SHARE = 0.4, 0.25
+USUAL_S = 480
 UNBANDED_SHARE = 0.15  # of the excess, where no band is known yet
 
 
@@ -31,6 +32,8 @@ class Share:
     now_k: float = 0.0  # lost just now; negative where it has risen
     fastest_k_per_min: float = 0.0
     slope_k_per_s: float = 0.0  # of the minute before
+    low_c: float | None = None  # the lowest of what was usual before
+    height_k: float = 0.0  # from there to the highest
 
     def update(self, t_s: float, since_s: float) -> None:
         track = self.track
@@ -42,6 +45,25 @@ class Share:
         self.drop_k = max(self.drop_k, lost_k)
         over_s = min(track.span_s, max(since_s, 4.0))
         self.fastest_k_per_min = max(self.fastest_k_per_min, track.fall_k * 60.0 / over_s)
+
+    def look_before(self, ago_s: int) -> float:
+        """See what was usual before the fall; return how fast the air had climbed, K/min.
+
+        Air that rose all the time has no lowest to come back to. Without a past
+        of five minutes it counts as climbing without bound.
+        """
+        track = self.track
+        marks = range(ago_s, min(ago_s + USUAL_S, track.seconds - 30), 20)
+        means_c = [track.mean_c(mark, mark + 20) for mark in marks]
+        if len(means_c) < 12:
+            return math.inf
+        quarter = len(means_c) // 4
+        levels_c = [sum(means_c[k * quarter : (k + 1) * quarter]) / quarter for k in range(4)]
+        if all(newer - older > 0.3 * track.noise_k for newer, older in pairwise(levels_c)):
+            self.low_c, self.height_k = self.base_c, 0.0
+            return (levels_c[0] - levels_c[3]) / (3 * quarter * 20.0) * 60.0
+        self.low_c, self.height_k = min(means_c), max(means_c) - min(means_c)
+        return 0.0
 
     @property
     def lost_share(self) -> float:
@@ -60,6 +82,7 @@ class Fall:
     told_s: float
     told_drop_k: float
     suspected_s: float
+    back_s: int = 0  # how long it has been coming back
     outside_s: int = 0  # how long it has been out of the band
     kink_k: float = 0.0  # the sharpest when it was measured
     cold_since_s: float | None = None
@@ -67,35 +90,20 @@ class Fall:
     verdict: Verdict | None = None
     next_s: float = -math.inf
     learned: bool = False
+    from_climb: bool = False  # the air had been rising for minutes
 
     @property
     def worst(self) -> Share:
         return max(self.shares, key=lambda s: s.drop_k)
 
 
-def rate_per_min(fall: Fall) -> float:
-    return max(s.fastest_k_per_min / s.excess_k for s in fall.shares)
-
-
 def leaves_band(share: Share) -> bool:
-    """Whether a sensor is colder than it has been for the last 20 minutes, by a good part."""
-    band = share.track.band
-    if band.low_c is None:
+    """Whether a sensor is colder than it has been for the last minutes, by a good part."""
+    if share.low_c is None:
         return share.drop_k >= UNBANDED_SHARE * share.excess_k
-    below_k = band.low_c - share.track.past_c(0)
-    return below_k >= max(
-        LEAST_BELOW_K, 3.0 * share.track.noise_k, BELOW_SHARE * min(band.height_k, 6.0)
+    return share.low_c - share.track.past_c(0) >= max(
+        LEAST_BELOW_K, 3.0 * share.track.noise_k, BELOW_SHARE * min(share.height_k, 6.0)
     )
-
-
-def only_mixes(worst: Share, shares: Sequence[Share]) -> bool:
-    """Whether the worst sensor has only come nearer to the others, as when a fan mixes the air."""
-    others = [share for share in shares if share is not worst]
-    if not others:
-        return False
-    before_c = sum(share.base_c for share in others) / len(others)
-    now_c = sum(share.track.past_c(0) for share in others) / len(others)
-    return worst.base_c > before_c and worst.track.past_c(0) > now_c - 0.5
 
 
 def figures(fall: Fall) -> dict[str, JsonValue]:

@@ -18,27 +18,35 @@ marks the end of a job looks the same, and the event says so.
 
 from __future__ import annotations
 
+import math
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from itertools import pairwise
 
 from stillair.model import Change, Finding, JobPhase, JsonValue, Kind
 from stillair.thermal.air import AirTrack
+from stillair.thermal.falls import told
+from stillair.thermal.hypotheses import CLEAR_LEAD, Cause, Verdict
 
-WARM_K = 8.0  # excess over the room below which there is no heat to lose
+Explain = Callable[[float], Verdict | None]
+
+WARM_K = 4.0  # excess over the room below which there is no heat to lose
 GRID_S = 10.0
 BAND_S = 900.0
 PEAK_S = 480.0
-BAND_K, BAND_SHARE = 0.7, 0.35
+BAND_K, BAND_SHARE = 0.25, 0.2
 HIGHEST_BAND_K = 6.0
-NEW_S = 300.0  # a peak 1 K above all that is older than this is one of warming up
-FALLEN_K, FALLEN_SHARE = 1.0, 0.03
-PEAK_K, PEAK_SHARE, PEAK_AGE_S = 2.5, 0.10, 100.0
-RATE_PER_MIN = 0.008  # least fall as a share of the excess
-FASTEST_PER_MIN = 0.25  # faster than losses allow: something else
+AGE_S = 150.0
+LEAST_K, LEAST_SHARE = 0.5, 0.075
+CREEP_K = 0.2
+QUICK_CLIMB_K_PER_MIN = 0.5
+PEAK_K, PEAK_SHARE = 2.5, 0.10
+GOES_ON_SHARE, QUICKER = 0.5, 2.0
 COASTING_K = 0.5
 ONSET_SHARE = 0.15  # of the fall, below its peak
 AFTER_DOOR_S = 240.0
 BACK_K, BACK_SHARE = 0.7, 0.25
+SETTLED_S, SETTLED_K, SETTLED_SHARE = 300.0, 0.2, 0.01  # unheated, it would fall by more
 OVER = (JobPhase.COOLING, JobPhase.FINISHED)
 
 
@@ -72,13 +80,13 @@ class HeatingWatch:
         room_c: float,
         job: JobPhase | None,
         *,
+        explain: Explain,
         cold_air: bool,
-        wait: bool = False,
     ) -> list[Finding]:
         """Judge at a whole second.
 
-        `cold_air` says that a door or draft stands, `wait` that a fall is
-        still too young to be told from one.
+        `explain` weighs what may be behind a fall of that age; `cold_air`
+        says that a door or draft stands.
         """
         if cold_air:
             self._door_s = t_s
@@ -100,9 +108,7 @@ class HeatingWatch:
         self._last_c = air_c
         self._grid.append((t_s, air_c))
         if self._onset_s is None:
-            if wait:
-                return []
-            return self._look(t_s, air_c, tracks, room_c, job)
+            return self._look(t_s, air_c, tracks, room_c, job, explain)
         return self._follow(t_s, air_c, room_c, job)
 
     def _look(
@@ -112,6 +118,7 @@ class HeatingWatch:
         tracks: Sequence[AirTrack],
         room_c: float,
         job: JobPhase | None,
+        explain: Explain,
     ) -> list[Finding]:
         excess_k = air_c - room_c
         if (
@@ -119,39 +126,66 @@ class HeatingWatch:
             or job in OVER
             or t_s - self._door_s < AFTER_DOOR_S
             or (self._target_c is not None and air_c > self._target_c - COASTING_K)
-            or not all(_falls(track, excess_k) for track in tracks)
+            or not all(_falls(track) for track in tracks)
         ):
             return []
         recent = [(s, c) for s, c in self._grid if s >= t_s - PEAK_S]
         peak_s, peak_c = max(recent, key=lambda sample: (sample[1], sample[0]))
         fallen_k = peak_c - air_c
-        peak_excess_k = max(peak_c - room_c, 1.0)
-        band = [c for s, c in self._grid if peak_s - BAND_S <= s <= peak_s]
-        if len(band) >= 0.4 * BAND_S / GRID_S and peak_c < max(band[: -int(NEW_S / GRID_S)]) + 1.0:
-            low_c = min(band)
-            height_k = min(max(band) - low_c, HIGHEST_BAND_K)
-            lost = air_c < low_c - BAND_K - BAND_SHARE * height_k and fallen_k >= max(
-                FALLEN_K, FALLEN_SHARE * peak_excess_k
-            )
-        else:  # it was warming up
-            lost = t_s - peak_s >= PEAK_AGE_S and fallen_k >= max(
-                PEAK_K, PEAK_SHARE * peak_excess_k
-            )
+        onset_s = max(s for s, c in recent if c >= peak_c - ONSET_SHARE * fallen_k or s == peak_s)
+        age_s = t_s - onset_s
+        if age_s < AGE_S or not self._goes_on(t_s, age_s, fallen_k):
+            return []
+        before = [c for s, c in self._grid if onset_s - BAND_S <= s <= onset_s]
+        least_k = max(LEAST_K, LEAST_SHARE * (peak_c - room_c))
+        climb_k_per_min = _climb_k_per_min(before)
+        if climb_k_per_min is not None and climb_k_per_min > QUICK_CLIMB_K_PER_MIN:
+            lost = fallen_k >= max(PEAK_K, PEAK_SHARE * (peak_c - room_c))
+        elif climb_k_per_min is not None:
+            lost = fallen_k >= least_k + CREEP_K
+        else:
+            low_c, high_c = min(before, default=peak_c), max(before, default=peak_c)
+            height_k = min(high_c - low_c, HIGHEST_BAND_K)
+            lost = fallen_k >= least_k and air_c < low_c - BAND_K - BAND_SHARE * height_k
         if not lost:
             return []
-        self._onset_s = max(
-            s for s, c in recent if c >= peak_c - ONSET_SHARE * fallen_k or s == peak_s
-        )
+        verdict = explain(age_s)
+        if verdict is not None:
+            if verdict.best in (Cause.DOOR, Cause.DRAFT, Cause.MIXING) and (
+                verdict.lead_over(Cause.HEAT_LOST) >= CLEAR_LEAD
+            ):
+                return []
+            if verdict.best is Cause.HEAT_LOST and not verdict.at_edge:
+                onset_s = t_s - verdict.ago_s
+        self._onset_s = onset_s
         self._peak_c, self._lowest_c, self._lowest_s = peak_c, air_c, t_s
         self._fastest = max(track.past_c(60) - track.past_c(0) for track in tracks)
         self._sensors = tuple(sorted(track.name for track in tracks))
-        if len(tracks) == 1:
+        if verdict is not None:
+            self._detail = told(verdict, Kind.HEAT_LOST)
+        elif len(tracks) == 1:
             self._detail = {"cause": "uncertain", "or": Kind.DRAFT.value}
         else:
             self._detail = {"cause": "clear"}
         if job is None:
             self._detail["reason"] = "without a job's marks this may be the end of a job"
         return [self._finding(Change.RAISED, t_s)]
+
+    def _goes_on(self, t_s: float, age_s: float, fallen_k: float) -> bool:
+        """Whether the air still falls as it did, and faster than it had before the onset."""
+        past = [c for s, c in self._grid if s >= t_s - 180.0]
+        if len(past) < 16:
+            return False
+        last_k = sum(past[-8:-5]) / 3.0 - sum(past[-3:]) / 3.0  # within 50 s
+        if last_k < GOES_ON_SHARE * 50.0 * fallen_k / age_s:
+            return False
+        before = [c for s, c in self._grid if t_s - age_s - 310.0 <= s <= t_s - age_s - 20.0]
+        if len(before) < 12:
+            return True
+        third = len(before) // 3
+        fell_k = (sum(before[:third]) - sum(before[-third:])) / third
+        rate_before = max(0.0, fell_k) / (GRID_S * (len(before) - third))
+        return fallen_k / age_s >= QUICKER * rate_before
 
     def _follow(
         self, t_s: float, air_c: float, room_c: float, job: JobPhase | None
@@ -167,6 +201,11 @@ class HeatingWatch:
         if air_c - room_c < 0.5 * WARM_K:
             self._detail["ended"] = "no heat is left that could be lost"
             return [self._finding(Change.CLEARED, t_s, end_s=t_s)]
+        held = [c for s, c in self._grid if s >= t_s - SETTLED_S]
+        level = SETTLED_K + SETTLED_SHARE * (air_c - room_c)
+        if len(held) >= 0.9 * SETTLED_S / GRID_S and max(held) - min(held) < level:
+            self._detail["ended"] = "the air holds a lower level: heat comes in again"
+            return [self._finding(Change.CLEARED, t_s, end_s=t_s - SETTLED_S)]
         if drop_k >= 2.0 * self._told_drop_k + 1.0:
             return [self._finding(Change.REVISED, t_s)]
         return []
@@ -187,14 +226,20 @@ class HeatingWatch:
         return Finding(Kind.HEAT_LOST, change, t_s, onset_s, self._sensors, detail, end_s=end_s)
 
 
-def _falls(track: AirTrack, excess_k: float) -> bool:
-    """Whether this sensor fell through the last minute, as losses alone would make it fall."""
-    if track.seconds < 80 or track.fall_k * 60.0 > FASTEST_PER_MIN * excess_k * track.span_s:
+def _falls(track: AirTrack) -> bool:
+    """Whether this sensor has fallen through the last two and a half minutes."""
+    if track.seconds < 180:
         return False
-    now_c, half_c, minute_c = track.mean_c(0, 10), track.mean_c(30, 40), track.mean_c(60, 70)
-    least_k = max(0.12, 0.8 * track.noise_k, RATE_PER_MIN * excess_k)
-    return (
-        minute_c - half_c > 0.25 * least_k
-        and half_c - now_c > 0.25 * least_k
-        and least_k <= minute_c - now_c <= FASTEST_PER_MIN * excess_k
-    )
+    marks_c = [track.mean_c(ago, ago + 20) for ago in (0, 50, 100, 150)]
+    least_k = max(0.03, 0.3 * track.noise_k)
+    return all(later + least_k < earlier for later, earlier in pairwise(marks_c))
+
+
+def _climb_k_per_min(before: Sequence[float]) -> float | None:
+    """How fast the air had climbed up to the onset; None where it hadn't climbed steadily."""
+    if len(before) < 42:
+        return None if len(before) >= 12 and max(before) - min(before) < 1.0 else math.inf
+    marks = [sum(before[-k - 6 : len(before) - k]) / 6.0 for k in (0, 12, 24, 36)]
+    if all(later > earlier for later, earlier in pairwise(marks)):
+        return (marks[0] - marks[-1]) / 6.0
+    return None

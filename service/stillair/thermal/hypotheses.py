@@ -12,13 +12,21 @@ c and d follow in closed form by least squares, d held near the minute before;
 what that takes off the squares is the log-likelihood gained over *nothing*
 (generalized likelihood ratio: Willsky, A. S. and Jones, H. L. (1976) IEEE
 Trans. Autom. Control 21). Residuals hang together, so a point counts for a
-third. Lags are penalised by how well they are known, and each explanation by
-how unlikely it holds instants, rates and amounts of that size to be:
+third. Lags are penalised by how well they are known.
 
-- door: one exchange for the whole box, a quarter or more of the excess over
-  the room within seconds to half a minute, sensors alike within 1.5;
-- draft: less than that, slower, or of different size at the sensors;
-- lost heat: nothing falls faster than the losses make it;
+What tells the causes apart is the exchange of air that would explain the fall.
+Where the well-stirred air, excess x over the room, loses L x by exchange and
+is drawn back by walls, bed and part at the rate k, it goes to x k / (k + L)
+at the rate r = k + L; so L = r A / x, whatever k is. Each cause is penalised by
+how unlikely it holds exchanges, amounts, rates and differences between sensors
+of that size to be:
+
+- door: some 100 changes an hour or more (0.4 m square on 0.25 m3 at 35 K: 276 by
+  the usual orifice formula), all sensors alike within 1.4;
+- draft: some 10 to 50, or of different size at the sensors;
+- lost heat: nothing falls faster than the losses make it, which is as if up to
+  some 8 changes an hour were let in (3 K/min of 30 K were measured at most on a
+  heated box: 6), or what this chamber does by habit;
 - mixing (a fan): some rise while others fall;
 - heat: all rise.
 
@@ -32,22 +40,28 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
 
 from stillair.thermal.air import AirTrack
 
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
 CLEAR_LEAD = math.log(20.0)
-LONGEST = 260  # s of response kept in a table
-BEFORE_S = 45
-LAGS_S = (2.0, 3.0, 4.5, 6.5, 9.5, 14.0, 20.0, 28.0, 39.0, 55.0)
-_WIDTHS = ((20, 2), (60, 4), (LONGEST, 8))  # up to which age readings are averaged, over what
-RATES_PER_S = (0.3, 0.12, 0.06, 0.03, 0.015, 0.0)  # 0: a ramp of 1 a minute
+LONGEST_S = 300  # of response kept in the table
+BEFORE_S = 70  # of the course before the earliest instant
+LAGS_S = np.array((2.0, 3.0, 4.5, 6.5, 9.5, 14.0, 20.0, 28.0, 39.0, 55.0, 75.0))
+RATES_PER_S = np.array((0.5, 0.2, 0.1, 0.05, 0.025, 0.0125, 0.0))  # 0: a ramp of 1 a minute
+WIDTHS = ((20, 2), (60, 4), (LONGEST_S, 8))  # up to which age readings are averaged, over what
 TOGETHER = 3.0  # readings that count as one
-MODEL_ERROR = 0.2  # no box follows the equations closer than this
+MODEL_ERROR = 0.1  # no box follows the equations closer than this
 LEAST_NOISE_K = 0.02
-TREND_SPREAD_K_PER_S = 0.004
+TREND_SPREAD_K_PER_S, TREND_SHARE = 0.004, 0.4
 CHOICE = math.log(40.0)
-LEAST_SHARE = 0.02
+LEAST_SHARE = 0.004
+PER_H = np.where(RATES_PER_S > 0.0, 3600.0 * RATES_PER_S, 60.0)  # exchange of a unit share
 
 
 class Cause(StrEnum):
@@ -61,16 +75,16 @@ class Cause(StrEnum):
     HEAT = "heat"
 
 
-# Log-weights of the rates, by cause.
-_RATES = {
-    Cause.DOOR: (-0.7, 0.0, 0.0, -0.3, -3.5, -12.0),
-    Cause.DRAFT: (-1.5, -0.5, 0.0, 0.0, -1.5, -7.0),
-    Cause.HEAT_LOST: (-7.0, -4.0, -2.5, -1.0, 0.0, 0.0),
-}
-_DOOR_SHARE, _DOOR_PER_S, _DOOR_SD, _DOOR_EVEN_SD = 0.36, 0.04, 0.7, 0.28
-_DRAFT_SHARE, _DRAFT_PER_S, _DRAFT_SD, _DRAFT_EVEN_SD = 0.14, 0.014, 0.75, 0.9
-_LOSS_PER_S, _LOSS_SD = 0.003, 0.45
-_LOSS_EVEN_SD = 0.4
+# Log-weights of the rates, and what each cause holds likely: exchange, share of the
+# excess, and the logarithm's standard deviations of these and between sensors.
+DOOR_RATES = np.array((0.0, 0.0, 0.0, 0.0, -0.5, -3.5, -8.0))
+DRAFT_RATES = np.array((0.0, 0.0, 0.0, 0.0, 0.0, -1.5, -6.0))
+LOSS_RATES = np.array((-6.0, -6.0, -5.0, -3.5, -1.0, 0.0, 0.0))
+DOOR_PER_H, DOOR_SD, DOOR_SHARE, DOOR_SHARE_SD, DOOR_EVEN_SD = 50.0, 0.9, 0.3, 0.55, 0.25
+DRAFT_PER_H, DRAFT_SD, DRAFT_SHARE, DRAFT_SHARE_SD, DRAFT_EVEN_SD = 30.0, 0.9, 0.08, 0.55, 0.9
+LOSS_PER_H, LOSS_SD, LOSS_EVEN_SD = 5.0, 0.5, 0.4
+DOORS_TO_DRAFTS = 0.5  # how much more often, as a logarithm
+UNKNOWN_LAG = 1.0  # how far unknown lags blur the shares early on
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,31 +98,30 @@ class Subject:
     period_s: float
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Part:
     """What one sensor has to say under the best explanation."""
 
     track: AirTrack
     amount_k: float  # by how much its air goes down
-    level_c: float  # where it was
+    share: float  # the part of its excess over the room that is
     tau_s: float
     gain: float  # log-likelihood over nothing
-    excess_k: float = 1.0
-
-    @property
-    def share(self) -> float:
-        """The part of its excess over the room that goes."""
-        return self.amount_k / max(self.excess_k, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """The explanations with their log-likelihoods over *nothing*, best first, and the best fit."""
+    """The explanations with their log-likelihoods over *nothing*, best first, and the best fit.
+
+    `at_edge`: the best instant is the earliest or latest that was tried.
+    """
 
     scores: dict[Cause, float]
     ago_s: float
     rate_per_s: float
+    exchange_per_h: float
     parts: tuple[Part, ...]
+    at_edge: bool
 
     @property
     def best(self) -> Cause:
@@ -120,88 +133,31 @@ class Verdict:
         first, second = list(self.scores.values())[:2]
         return first - second
 
-
-@lru_cache(maxsize=len(LAGS_S) * len(RATES_PER_S))
-def response(lag: int, rate: int) -> tuple[float, ...]:
-    """What a sensor shows of a unit change, half a second after its begin, then every second."""
-    tau_s, r = LAGS_S[lag], RATES_PER_S[rate]
-    times = [second + 0.5 for second in range(LONGEST)]
-    if r == 0.0:
-        return tuple((u - tau_s * (1.0 - math.exp(-u / tau_s))) / 60.0 for u in times)
-    other = 1.0 / tau_s
-    if abs(other - r) < 1e-3 * r:
-        other *= 1.01
-    return tuple(
-        1.0 - (other * math.exp(-r * u) - r * math.exp(-other * u)) / (other - r) for u in times
-    )
+    def lead_over(self, *others: Cause) -> float:
+        """How far the best is before the best of `others`."""
+        rivals = [self.scores[cause] for cause in others if cause in self.scores]
+        return self.scores[self.best] - max(rivals, default=0.0)
 
 
-class _Course:
-    """One sensor's last minutes as a few points, and their squares about a straight line."""
+def _responses() -> Floats:
+    """What a sensor shows of a unit change, by lag, rate and seconds since; 0 before it."""
+    table = np.zeros((len(LAGS_S), len(RATES_PER_S), LONGEST_S + 1))
+    u = np.arange(LONGEST_S) + 0.5
+    for lag, tau_s in enumerate(LAGS_S):
+        for place, r in enumerate(RATES_PER_S):
+            if r == 0.0:
+                table[lag, place, 1:] = (u - tau_s * (1.0 - np.exp(-u / tau_s))) / 60.0
+                continue
+            other = 1.0 / tau_s
+            if abs(other - r) < 1e-3 * r:
+                other *= 1.01
+            fall = (other * np.exp(-r * u) - r * np.exp(-other * u)) / (other - r)
+            table[lag, place, 1:] = 1.0 - fall
+    return table
 
-    def __init__(self, subject: Subject, back_s: int) -> None:
-        self.subject = subject
-        track = subject.track
-        reach = min(back_s, track.seconds - 8, LONGEST - 8)
-        points: list[tuple[int, float, float]] = []  # offset of the age, value, weight
-        k = 0
-        for until, width in _WIDTHS:
-            while k + width <= min(until, reach):
-                points.append((k + width // 2, track.mean_c(k, k + width), width / 2.0))
-                k += width
-        self.points = points
-        self.base_c = base_c = points[-1][1]
-        noise_k = max(0.9 * track.noise_k, LEAST_NOISE_K)
-        self.variance = TOGETHER * noise_k * noise_k / 2.0
-        spread = TREND_SPREAD_K_PER_S + 0.4 * abs(subject.trend_k_per_s)
-        stiff = self.variance / (spread * spread)
-        s1 = st = sy = sty = syy = 0.0
-        stt, trend = stiff, subject.trend_k_per_s
-        for offset, value_c, weight in points:
-            t, y = -float(offset), value_c - base_c
-            s1 += weight
-            st += weight * t
-            stt += weight * t * t
-            sy += weight * y
-            sty += weight * t * y
-            syy += weight * y * y
-        sty += stiff * trend
-        syy += stiff * trend * trend
-        self.count = s1
-        det = s1 * stt - st * st
-        self.i11, self.i12, self.i22 = stt / det, -st / det, s1 / det
-        self.sy, self.sty = sy, sty
-        self.rss = max(
-            syy - (self.i11 * sy * sy + 2.0 * self.i12 * sy * sty + self.i22 * sty * sty), 0.0
-        )
 
-    def fit(self, ago: int, table: tuple[float, ...]) -> tuple[float, float, float]:
-        """The amount, the level at the onset, and what squares this takes off."""
-        sh = sth = shh = shy = 0.0
-        base_c = self.base_c
-        for offset, value_c, weight in self.points:
-            index = ago - offset
-            if index < 0:
-                break
-            if index >= LONGEST:
-                index = LONGEST - 1
-            h = table[index]
-            wh = weight * h
-            sh += wh
-            sth -= wh * offset
-            shh += wh * h
-            shy += wh * (value_c - base_c)
-        if shh <= 0.0:
-            return 0.0, base_c, 0.0
-        a, b = self.i11 * sh + self.i12 * sth, self.i12 * sh + self.i22 * sth
-        rest = shh - a * sh - b * sth
-        if rest < 1e-3 * shh:
-            return 0.0, base_c, 0.0
-        num = shy - a * self.sy - b * self.sty
-        amount_k = -num / rest
-        c = self.i11 * self.sy + self.i12 * self.sty + amount_k * a
-        d = self.i12 * self.sy + self.i22 * self.sty + amount_k * b
-        return amount_k, base_c + c - d * ago, num * num / rest
+_RESPONSES = _responses()
+_RATE_INDEX = np.arange(len(RATES_PER_S))[None, None, :, None, None]
 
 
 def weigh(
@@ -210,151 +166,219 @@ def weigh(
     room_c: float,
     *,
     door_possible: bool = True,
-    loss_per_min: float | None = None,
+    habit_per_h: float = 0.0,
 ) -> Verdict | None:
-    """Test all explanations for a change that began one of `agos` seconds ago.
+    """Test all explanations for a change that began one of `agos` (ascending) seconds ago.
 
-    None where no sensor has past enough.
+    `habit_per_h` is the exchange that would explain the fastest falls of which
+    nothing came. None where no sensor has past enough.
     """
-    back_s = max(agos) + BEFORE_S
-    courses = [_Course(s, back_s) for s in subjects if s.track.seconds > min(agos) + 20]
-    if not courses:
+    subjects = [s for s in subjects if s.track.seconds > agos[0] + 20]
+    if not subjects:
         return None
-    fits = [_fits(course, agos) for course in courses]
-    cells: dict[Cause, tuple[float, float, tuple[int, int]]] = {}
-    made: dict[tuple[int, int], list[Part]] = {}
-    for place in range(len(agos)):
-        for rate in range(len(RATES_PER_S)):
-            parts = [fit[place][rate] for fit in fits]
-            for part in parts:
-                part.excess_k = max(part.level_c - room_c, 1.0)
-            made[place, rate] = parts
-            gain = sum(part.gain for part in parts)
-            for cause, prior in _priors(parts, rate, door_possible, loss_per_min).items():
-                score = gain + prior
-                if cause not in cells or score > cells[cause][0]:
-                    cells[cause] = (score, gain, (place, rate))
-    pays = CHOICE + sum(0.5 * math.log(course.count) for course in courses)
-    scores = {cause: cell[0] - pays for cause, cell in cells.items()}
+    gains, amounts_k, levels_c, lags = _fit(subjects, np.array(agos))
+    shares = amounts_k / np.maximum(levels_c - room_c, 1.0)
+    total = gains.sum(0)
+    scores: dict[Cause, float] = {}
+    cells: dict[Cause, tuple[int, int]] = {}
+    priors = _priors(amounts_k, shares, subjects, agos, max(LOSS_PER_H, habit_per_h))
+    count = min(agos[-1] + BEFORE_S, LONGEST_S - 20)
+    pays = CHOICE + 0.5 * len(subjects) * math.log(count)
+    for cause, prior in priors.items():
+        if cause is Cause.DOOR and not door_possible:
+            continue
+        score = total + prior
+        at = int(score.argmax())
+        if math.isfinite(best := float(score.flat[at])):
+            scores[cause] = best - pays
+            cells[cause] = divmod(at, len(agos))
     scores[Cause.NOTHING] = 0.0
     scores = dict(sorted(scores.items(), key=lambda pair: -pair[1]))
-    first = next(cause for cause in scores if cause is not Cause.NOTHING)
-    place, rate = cells[first][2]
-    profile = [
-        max(sum(p.gain for p in made[k, r]) for r in range(len(RATES_PER_S)))
-        for k in range(len(agos))
-    ]
-    ago_s = _summit(agos, profile, place)
-    return Verdict(scores, ago_s, RATES_PER_S[rate], tuple(made[place, rate]))
+    first = next((cause for cause in scores if cause is not Cause.NOTHING), None)
+    if first is None:
+        return None
+    rate, place = cells[first]
+    parts = tuple(
+        Part(
+            subject.track,
+            float(amounts_k[k, rate, place]),
+            float(shares[k, rate, place]),
+            float(LAGS_S[lags[k, rate, place]]),
+            float(gains[k, rate, place]),
+        )
+        for k, subject in enumerate(subjects)
+    )
+    mean = sum(part.share for part in parts) / len(parts)
+    return Verdict(
+        scores,
+        _summit(agos, total.max(0), place),
+        float(RATES_PER_S[rate]),
+        float(mean * PER_H[rate]),
+        parts,
+        place in (0, len(agos) - 1),
+    )
 
 
-def _fits(course: _Course, agos: Sequence[int]) -> list[list[Part]]:
-    """For each instant and rate the best lag, with what it gains."""
-    subject = course.subject
-    centre = min(range(len(LAGS_S)), key=lambda i: abs(math.log(LAGS_S[i] / subject.tau_s)))
+def _fit(
+    subjects: Sequence[Subject], agos: NDArray[np.int64]
+) -> tuple[Floats, Floats, Floats, NDArray[np.int64]]:
+    """For each sensor, rate and instant the best lag: gain, amount, level before, and that lag."""
+    back_s = min(int(agos[-1]) + BEFORE_S, LONGEST_S - 20)
+    ends: list[tuple[int, int]] = []
+    newest = 0
+    for until_s, width_s in WIDTHS:
+        while newest + width_s <= min(until_s, back_s):
+            ends.append((newest, newest + width_s))
+            newest += width_s
+    offsets = np.array([(a + b) // 2 for a, b in ends])
+    t = -offsets.astype(float)
+    y = np.array(
+        [
+            [s.track.mean_c(a, b) if b + 8 <= s.track.seconds else s.track.now_c for a, b in ends]
+            for s in subjects
+        ]
+    )
+    weight = np.array(
+        [[(b - a) / 2.0 if b + 8 <= s.track.seconds else 0.0 for a, b in ends] for s in subjects]
+    )
+    base_c = y[:, -1].copy()
+    y -= base_c[:, None]
+    noise_k = np.array([max(0.9 * s.track.noise_k, LEAST_NOISE_K) for s in subjects])
+    variance = TOGETHER * noise_k**2 / 2.0
+    trend = np.array([s.trend_k_per_s for s in subjects])
+    stiff = variance / (TREND_SPREAD_K_PER_S + TREND_SHARE * np.abs(trend)) ** 2
+    s1, st = weight.sum(1), weight @ t
+    stt = stiff + weight @ (t * t)
+    sy, sty = (weight * y).sum(1), (weight * y) @ t + stiff * trend
+    syy = (weight * y * y).sum(1) + stiff * trend**2
+    det = s1 * stt - st * st
+    i11, i12, i22 = stt / det, -st / det, s1 / det
+    rss = np.maximum(syy - (i11 * sy * sy + 2.0 * i12 * sy * sty + i22 * sty * sty), 0.0)
+
+    lags = np.array([_near(s) for s in subjects])
+    delays = np.array([int(s.period_s / 2.0) for s in subjects])
+    index = np.clip(
+        agos[None, :, None] - delays[:, None, None] - offsets[None, None, :] + 1, 0, LONGEST_S
+    )
+    h = _RESPONSES[lags[:, :, None, None, None], _RATE_INDEX, index[:, None, None, :, :]]
+    sums = h @ np.stack((weight, weight * t, weight * y), axis=-1)[:, None, None]
+    sh, sth, shy = sums[..., 0], sums[..., 1], sums[..., 2]
+    shh = ((h * h) @ weight[:, None, None, :, None])[..., 0]
+
+    def wide(values: Floats) -> Floats:
+        return values[:, None, None, None]
+
+    a = wide(i11) * sh + wide(i12) * sth
+    b = wide(i12) * sh + wide(i22) * sth
+    rest = shh - a * sh - b * sth
+    known = (shh > 0.0) & (rest > 1e-3 * shh)
+    amounts_k = np.where(
+        known, (a * wide(sy) + b * wide(sty) - shy) / np.where(known, rest, 1.0), 0.0
+    )
+    gains = amounts_k * amounts_k * rest * known
+    levels_c = (
+        wide(base_c + i11 * sy + i12 * sty)
+        + amounts_k * a
+        - (wide(i12 * sy + i22 * sty) + amounts_k * b) * agos
+    )
+    most = gains.max((1, 2, 3))
+    misfit = TOGETHER * (rss - most) / np.maximum(s1 - 3.0, 1.0)
+    scale = 0.5 / (np.maximum(variance, misfit) + TOGETHER * MODEL_ERROR**2 * most / s1)
+    tau_s = np.array([s.tau_s for s in subjects])
+    spread = np.array([s.tau_spread for s in subjects])
+    against = 0.5 * (np.log(LAGS_S[lags] / tau_s[:, None]) / spread[:, None]) ** 2
+    gains = gains * wide(scale) - against[:, :, None, None]
+    best = gains.argmax(1)[:, None]
+
+    def taken(values: Floats) -> Floats:
+        return np.take_along_axis(values, best, 1)[:, 0]
+
+    return (
+        taken(gains),
+        taken(amounts_k),
+        taken(levels_c),
+        np.take_along_axis(lags[:, :, None, None], best, 1)[:, 0],
+    )
+
+
+def _near(subject: Subject) -> tuple[int, int, int]:
+    """The three lags of the table that are tried for a sensor."""
+    middle = int(np.abs(np.log(LAGS_S / subject.tau_s)).argmin())
     reach = 1 if subject.tau_spread < 0.3 else 2
-    lags = sorted({min(max(centre + k, 0), len(LAGS_S) - 1) for k in (-reach, 0, reach)})
-    delay = int(subject.period_s / 2.0)
-    found: list[list[list[tuple[int, float, float, float]]]] = []
-    most = 0.0
-    for ago in agos:
-        row = []
-        for rate in range(len(RATES_PER_S)):
-            cell = []
-            for lag in lags:
-                amount_k, level_c, gain = course.fit(ago - delay, response(lag, rate))
-                most = max(most, gain)
-                cell.append((lag, amount_k, level_c, gain))
-            row.append(cell)
-        found.append(row)
-    misfit = TOGETHER * (course.rss - most) / max(course.count - 3.0, 1.0)
-    model = TOGETHER * MODEL_ERROR**2 * most / course.count
-    scale = 0.5 / (max(course.variance, misfit) + model)
-    penalties = {
-        lag: 0.5 * (math.log(LAGS_S[lag] / subject.tau_s) / subject.tau_spread) ** 2 for lag in lags
-    }
-    out: list[list[Part]] = []
-    for row in found:
-        line = []
-        for cell in row:
-            lag, amount_k, level_c, gain = max(
-                cell, key=lambda one: one[3] * scale - penalties[one[0]]
-            )
-            line.append(
-                Part(subject.track, amount_k, level_c, LAGS_S[lag], gain * scale - penalties[lag])
-            )
-        out.append(line)
-    return out
+    middle = min(max(middle, reach), len(LAGS_S) - 1 - reach)
+    return middle - reach, middle, middle + reach
 
 
 def _priors(
-    parts: Sequence[Part], rate: int, door_possible: bool, loss_per_min: float | None
-) -> dict[Cause, float]:
-    """How likely each cause holds amounts like these at this rate, in logarithms."""
-    most_k = max(abs(part.amount_k) for part in parts)
-    if most_k <= 0.0:
-        return {}
-    total = sum(part.amount_k for part in parts) / len(parts) / most_k
-    down = max(part.amount_k for part in parts)
-    up = -min(part.amount_k for part in parts)
-    found: dict[Cause, float] = {}
-    if len(parts) > 1 and min(up, down) > 0.15 * max(up, down):
-        found[Cause.MIXING] = -0.5 * (total / 0.4) ** 2
-    if up > down:
-        found[Cause.HEAT] = -8.0 * max(down, 0.0) / most_k
-        return found
-    shares = [max(part.share, LEAST_SHARE) for part in parts]
-    logs = [math.log(share) for share in shares]
-    mean = sum(logs) / len(logs)
-    spread = sum((log - mean) ** 2 for log in logs)
-    free = len(parts) - 1
-    worst = max(shares)
-    r = RATES_PER_S[rate]
-    per_s = worst * r if r > 0.0 else worst / 60.0
-    if r == 0.0:
-        worst = min(1.0, 2.0 * worst)
-    rising = max(up, 0.0) / most_k  # some rise: nothing that only takes heat away does this
-    against = -8.0 * rising * rising
-    if door_possible:
-        off = min(0.0, mean - math.log(_DOOR_SHARE)) / _DOOR_SD
-        slow = min(0.0, math.log(math.exp(mean) * max(r, 0.002) / _DOOR_PER_S)) / _DOOR_SD
-        found[Cause.DOOR] = (
-            _RATES[Cause.DOOR][rate]
-            - 0.5 * (off * off + slow * slow)
-            - 0.5 * spread / _DOOR_EVEN_SD**2
-            - free * math.log(_DOOR_EVEN_SD)
-            - math.log(_DOOR_SD)
-            + against
-        )
-    off = max(0.0, mean - math.log(_DRAFT_SHARE)) / _DRAFT_SD
-    quick = max(0.0, mean + math.log(max(r, 0.002) / _DRAFT_PER_S)) / _DRAFT_SD
-    found[Cause.DRAFT] = (
-        _RATES[Cause.DRAFT][rate]
-        - 0.5 * (off * off + quick * quick)
-        - 0.5 * spread / _DRAFT_EVEN_SD**2
-        - free * math.log(_DRAFT_EVEN_SD)
-        - math.log(_DRAFT_SD)
+    amounts_k: Floats,
+    shares: Floats,
+    subjects: Sequence[Subject],
+    agos: Sequence[int],
+    loss_per_h: float,
+) -> dict[Cause, Floats]:
+    """How likely each cause holds amounts like these at each rate and instant, in logarithms."""
+    number = len(subjects)
+    down, up = np.maximum(amounts_k.max(0), 0.0), np.maximum(-amounts_k.min(0), 0.0)
+    most = np.maximum(np.maximum(down, up), 1e-6)
+    falls = down >= up
+    found = {Cause.HEAT: np.where(falls, -np.inf, -8.0 * down / most)}
+    if number > 1:
+        total = amounts_k.mean(0) / most
+        mixes = np.minimum(up, down) > 0.15 * most
+        found[Cause.MIXING] = np.where(mixes, -0.5 * (total / 0.4) ** 2, -np.inf)
+    logs = np.log(np.maximum(shares, LEAST_SHARE))
+    mean = logs.mean(0)
+    apart = ((logs - mean) ** 2).sum(0)
+    log_per_h = mean + np.log(PER_H)[:, None]
+    rising = up / most  # some rise: nothing that only takes heat away does this
+    against = np.where(falls, -8.0 * rising * rising, -np.inf)
+    # While a lag is not over, an unknown lag looks like an uneven share.
+    unknown = max(subject.tau_spread * subject.tau_s for subject in subjects)
+    blur = UNKNOWN_LAG * unknown / np.maximum(np.array(agos, dtype=float), 4.0)
+
+    def evenness(sd: float) -> Floats:
+        wide = np.hypot(sd, blur)
+        likely: Floats = -0.5 * apart / wide**2 - (number - 1) * np.log(wide)
+        return likely
+
+    def below(value: Floats, middle: float, sd: float) -> Floats:
+        return -0.5 * (np.minimum(value - math.log(middle), 0.0) / sd) ** 2
+
+    def above(value: Floats, middle: float, sd: float) -> Floats:
+        return -0.5 * (np.maximum(value - math.log(middle), 0.0) / sd) ** 2
+
+    found[Cause.DOOR] = (
+        DOORS_TO_DRAFTS
+        + DOOR_RATES[:, None]
+        + below(log_per_h, DOOR_PER_H, DOOR_SD)
+        + below(mean, DOOR_SHARE, DOOR_SHARE_SD)
+        + evenness(DOOR_EVEN_SD)
         + against
     )
-    loss_per_s = max(_LOSS_PER_S, (loss_per_min or 0.0) / 60.0)
-    off = max(0.0, math.log(per_s / loss_per_s)) / _LOSS_SD
+    found[Cause.DRAFT] = (
+        DRAFT_RATES[:, None]
+        + below(log_per_h, DRAFT_PER_H, DRAFT_SD)
+        + above(log_per_h, DRAFT_PER_H, DRAFT_SD)
+        + above(mean, DRAFT_SHARE, DRAFT_SHARE_SD)
+        + np.logaddexp(evenness(DOOR_EVEN_SD), evenness(DRAFT_EVEN_SD))
+        - math.log(2.0)
+        + against
+    )
     found[Cause.HEAT_LOST] = (
-        _RATES[Cause.HEAT_LOST][rate]
-        - 0.5 * off * off
-        - 0.5 * spread / _LOSS_EVEN_SD**2
-        - free * math.log(_LOSS_EVEN_SD)
-        - math.log(_LOSS_SD)
+        LOSS_RATES[:, None]
+        + above(log_per_h, loss_per_h, LOSS_SD)
+        + evenness(LOSS_EVEN_SD)
         + against
     )
     return found
 
 
-def _summit(agos: Sequence[int], profile: Sequence[float], place: int) -> float:
+def _summit(agos: Sequence[int], profile: Floats, place: int) -> float:
     """The instant between the grid's, by a parabola through the best and its neighbours."""
     if not 0 < place < len(agos) - 1:
         return float(agos[place])
     x0, x1, x2 = agos[place - 1 : place + 2]
-    y0, y1, y2 = profile[place - 1 : place + 2]
+    y0, y1, y2 = (float(y) for y in profile[place - 1 : place + 2])
     low, high = (y1 - y0) / (x1 - x0), (y2 - y1) / (x2 - x1)
     curve = (high - low) / (x2 - x0)
     if curve >= 0.0:
