@@ -263,6 +263,50 @@ def test_no_spike_makes_a_fire_of_a_return(size_k: float, step_s: int) -> None:
             assert run(curve, step_s=step_s, until_s=210)[0] == []
 
 
+def test_two_false_readings_that_grow_out_of_noise_are_nothing() -> None:
+    for seed in range(40):
+        sound = Sensor(lambda _: 50.0, tau_s=4.0, noise_k=0.2, step_k=0.25, seed=seed)
+        for at_s in range(60, 100, 10):
+            false = {at_s: 8.0, at_s + 1: 20.0}
+
+            def curve(t_s: float, sound: Sensor = sound, false: dict[int, float] = false) -> float:
+                return sound(t_s) + false.get(int(t_s), 0.0)
+
+            assert run(curve, until_s=105)[0] == []
+
+
+@pytest.mark.parametrize("dip_s", range(304, 360, 5))
+def test_a_short_dip_of_a_rising_sensor_is_no_start(dip_s: int) -> None:
+    """A heater's rise of 20 K in a minute is none, nor with two readings below it."""
+
+    def curve(t_s: float) -> float:
+        dip_k = 30.0 if dip_s <= t_s < dip_s + 2 else 0.0
+        return 45.0 + 34.0 * -math.expm1(min(0.0, 300.0 - t_s) / 60.0) - dip_k
+
+    assert run(curve, until_s=450)[0] == []
+
+
+def test_a_small_box_that_is_warm_in_five_minutes_is_no_long_rise() -> None:
+    """47 K in 4.5 minutes, the first of them the fastest."""
+    findings, _ = run(lambda t: 15.0 + 55.0 * -math.expm1(min(0.0, 300.0 - t) / 140.0))
+    assert findings == []
+
+
+def test_growth_that_slackens_is_no_growing_rise() -> None:
+    """As a sensor saw it in a stirred box after its door was shut."""
+    seconds = (0, 540, 570, 600, 630, 660, 675, 690, 705, 720, 900, 1200)
+    shown_c = (45.0, 45.0, 34.0, 34.0, 34.2, 34.5, 36.5, 41.2, 47.5, 49.8, 50.5, 50.5)
+    bends = list(zip(seconds, shown_c, strict=True))
+
+    def curve(t_s: float) -> float:
+        (a_s, a_c), (b_s, b_c) = next(
+            pair for pair in pairwise(bends) if pair[0][0] <= t_s <= pair[1][0]
+        )
+        return a_c + (b_c - a_c) * (t_s - a_s) / (b_s - a_s)
+
+    assert run(curve)[0] == []
+
+
 def test_a_dip_that_swings_beyond_where_it_came_from_is_no_rise() -> None:
     """A disturbed thermocouple in a recording of a room before its fire."""
     shown = (22.9, 22.9, 19.4, 20.4, 22.5, 25.2, 24.6, 23.6, 23.3, 23.6, 23.3)

@@ -135,7 +135,7 @@ class HeatTrack:
         self._recent: deque[tuple[float, float]] = deque(maxlen=21)
         self._jerk_k = 0.0
         self._lowest = Lowest(FAST_S)
-        self._minute: deque[tuple[float, float, float]] = deque()  # time, median, base
+        self._minute: deque[tuple[float, float]] = deque()  # time, lowest that held
         self._grid: deque[tuple[float, float]] = deque(maxlen=int(HELD_S / GRID_S))
         self._held_c = LOWEST_C
         self._low_c = 0.0
@@ -174,11 +174,7 @@ class HeatTrack:
         self._quickening = None
         if len(recent) >= 3:
             before_c, first_c = recent[-2][1], recent[-3][1]
-            low_c, high_c = (before_c, value_c) if value_c > before_c else (value_c, before_c)
-            if first_c >= high_c:
-                median_c, base_c = high_c, first_c
-            else:
-                median_c, base_c = max(first_c, low_c), high_c
+            base_c = max(value_c, before_c, first_c)
             if value_c - before_c > QUICK_GATE_K:
                 self._quickening = self._quicken()
             jerk_k = abs(value_c - before_c - before_c + first_c)
@@ -186,10 +182,10 @@ class HeatTrack:
                 (jerk_k if jerk_k < JERK_MOST_K else JERK_MOST_K) - self._jerk_k
             )
         else:
-            median_c = base_c = max(value_c for _, value_c in recent)
+            base_c = max(value_c for _, value_c in recent)
         self._low_c = self._lowest.update(t_s, base_c)
         minute = self._minute
-        minute.append((t_s, median_c, base_c))
+        minute.append((t_s, base_c))
         while minute[0][0] < t_s - MINUTE_S:
             minute.popleft()
         if not self._grid or t_s - self._grid[-1][0] >= GRID_S - 0.5:
@@ -232,7 +228,7 @@ class HeatTrack:
         returns = self._returns(level_c)
         if level_c - self._low_c >= FAST_K:
             if level_c - self._low_c >= STEEP_K:
-                low_c = min(c for t_s, _, c in self._minute if t_s >= self.last_s - STEEP_S)
+                low_c = min(c for t_s, c in self._minute if t_s >= self.last_s - STEEP_S)
                 if self._is_fires(level_c, low_c, STEEP_K, returns):
                     return Rise("steep_rise", level_c - low_c, STEEP_S)
             if self._is_fires(level_c, self._low_c, FAST_K, returns):
@@ -251,7 +247,7 @@ class HeatTrack:
         """Whether the rise from `low_c` is large enough for as much doubt as there is."""
         if level_c - low_c < least_k:
             return False
-        top_s, top_c, _ = self._minute[-1]
+        top_s, top_c = self._minute[-1]
         two_thirds_k = (top_c - low_c) / 1.5
         took_s = top_s - self._passed_s(top_c - two_thirds_k)
         pushes = two_thirds_k < SURE_K_PER_S * took_s and not (
@@ -262,7 +258,7 @@ class HeatTrack:
 
     def _grows(self, low_c: float, most: float) -> bool:
         """Whether the rise's last third took at most so many times as long as the third before."""
-        top_s, top_c, _ = self._minute[-1]
+        top_s, top_c = self._minute[-1]
         third_k = (top_c - low_c) / 3.0
         late_s = self._passed_s(top_c - third_k)
         early_s = self._passed_s(top_c - 2.0 * third_k)
@@ -270,8 +266,8 @@ class HeatTrack:
 
     def _passed_s(self, level_c: float) -> float:
         """When the level was passed last, on the way up."""
-        after_s, after_c, _ = self._minute[-1]
-        for t_s, value_c, _ in reversed(self._minute):
+        after_s, after_c = self._minute[-1]
+        for t_s, value_c in reversed(self._minute):
             if value_c <= level_c:
                 if after_c <= value_c:
                     return t_s
@@ -282,10 +278,10 @@ class HeatTrack:
     def onset_s(self) -> float:
         """When the present rise left its lowest point of the last minute."""
         minute = self._minute
-        low_c = min(c for _, c, _ in minute)
-        start_s, top_c, _ = minute[-1]
+        low_c = min(c for _, c in minute)
+        start_s, top_c = minute[-1]
         near_c = low_c + max(START_K, START_SHARE * (top_c - low_c))
-        for t_s, value_c, _ in reversed(minute):
+        for t_s, value_c in reversed(minute):
             if value_c <= near_c:
                 break
             start_s = t_s
@@ -294,7 +290,7 @@ class HeatTrack:
     def since_s(self, level_c: float) -> float:
         """Since when the last samples have all been at `level_c` or above."""
         start_s = self.last_s
-        for t_s, value_c, _ in reversed(self._minute):
+        for t_s, value_c in reversed(self._minute):
             if value_c < level_c:
                 break
             start_s = t_s
