@@ -406,3 +406,18 @@ def test_a_sensor_that_sticks_before_a_door_leaves_no_offset_behind() -> None:
         findings.extend(watch.tick(t_s, RUNNING).findings)
     assert any(f.kind is Kind.SENSOR_FAULT and f.detail["fault"] == "stuck" for f in findings)
     assert Kind.TOO_WARM.value not in raised(findings)
+
+
+def test_a_slow_cooling_without_marks_is_cooling() -> None:
+    """A box of which two thirds of the heat sit in walls and bed; off after two hours."""
+
+    def curve(t_s: float) -> float:
+        if t_s < 7200.0:
+            return 45.0 - 25.0 * math.exp(-max(0.0, t_s - 300.0) / 900.0)
+        after_s = t_s - 7200.0
+        return 20.0 + 8.0 * math.exp(-after_s / 300.0) + 17.0 * math.exp(-after_s / 3600.0)
+
+    _, phases = run(curve, 12000)
+    names = [phase for _, phase in phases]
+    assert names[-3:] == [Phase.STEADY, Phase.COOLING, Phase.COOL_ENOUGH]
+    assert phases[-2][0] <= 7200 + 600

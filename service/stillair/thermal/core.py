@@ -104,8 +104,8 @@ class ThermalWatch:
                 room_c,
                 bed_c,
                 context,
-                cold_air=cold_air,
-                unheated=self._heating.standing,
+                cold_air=cold_air and not self._drops.heat_lost,
+                unheated=self._heating.standing or self._drops.heat_lost,
             )
         )
         others_c = {

@@ -91,6 +91,11 @@ class DropWatch:
         """Whether cold air is told to come in just now, by switch or by temperature."""
         return self._fall is not None or self._switch_s is not None
 
+    @property
+    def heat_lost(self) -> bool:
+        """Whether what stands has turned out to be lost heat: no cold air comes in."""
+        return self._fall is not None and self._fall.kind is Kind.HEAT_LOST
+
     def tick(
         self,
         t_s: float,

@@ -153,6 +153,8 @@ class PhaseWatch:
             self._door_from_s = t_s
         elif t_s - self._door_from_s < LONG_DOOR_S:
             self._door_s = t_s
+        if unheated and not cold_air:
+            self._door_s = -math.inf  # what looked like cold air was lost heat
         if self._past.is_due(t_s):
             spread_k = hottest_c - min(values)
             self._past.push(Sample(t_s, level_c, spread_k, hottest_c, bed_c))

@@ -109,8 +109,8 @@ class AirPast:
 
     def falls_away(self, excess_k: float) -> bool:
         """Whether the air falls, and lower than it lately did again and again."""
-        half = TEN_MINUTES // 2
-        if self.shift_k(half) >= -max(SHIFT_K, SHIFT_SHARE * excess_k):
+        least_k = max(SHIFT_K, SHIFT_SHARE * excess_k)
+        if min(self.shift_k(TEN_MINUTES // 2), self.shift_k(TEN_MINUTES)) >= -least_k:
             return False
         before = islice(self.samples, 0, max(1, len(self.samples) - TEN_MINUTES))
         return self.samples[-1].air_c < min(sample.air_c for sample in before) - NEW_LOW_K
