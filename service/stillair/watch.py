@@ -39,10 +39,12 @@ from stillair.model import (
     Finding,
     FinishJob,
     Job,
+    JobPhase,
     Kind,
     Notice,
     Outcome,
     PauseJob,
+    Phase,
     Priority,
     Reading,
     ReportHeight,
@@ -66,6 +68,9 @@ from stillair.thermal.plan import ThermalContext, ThermalPlan, ThermalView
 
 CAMERA_SILENT_S = 30.0  # the camera tells its condition at least every 10 s
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
+# A job that is over still explains why its chamber cools, until that is cold, or
+# warms again: by so much above its coldest, and for longer than an open door's wake.
+REWARMED_K, REWARMED_S = 2.0, 900.0
 BURNING = frozenset({Kind.FIRE, Kind.FLAME, Kind.SMOKE, Kind.DETECTOR_CONTACT})
 
 
@@ -158,6 +163,7 @@ class Watch:
         self._camera: CameraState | None = None
         self._sounding = Sounding.SILENT
         self._burnt = any(e.kind in BURNING for e in memory.events)
+        self._coldest: tuple[float, float] | None = None  # since a job was over: °C, and when
         self._started_s: float | None = None
         self._ticked_s: float | None = None
 
@@ -239,9 +245,11 @@ class Watch:
         self._number(gathered, gap)
         self._number(gathered, self._camera_findings(t_s))
         self._number(gathered, self._forgotten(t_s))
-        phase = self._thermal.view().phase
+        view = self._thermal.view()
+        phase = view.phase
         gathered.jobs = self._jobs.tick(t_s, phase=phase)
         job = self._jobs.job
+        self._follow_cooling(t_s, view, ended=bool(gathered.jobs.jobs) and job is None)
         context = AlarmContext(phase=phase, job=job.state if job else None)
         _add_alarms(gathered, self._alarms.tick(t_s, context))
         return self._outcome(gathered)
@@ -250,10 +258,22 @@ class Watch:
         job = self._jobs.job
         return ThermalContext(
             door_open=self._door_open(),
-            job=job.state if job else None,
+            job=job.state if job else JobPhase.FINISHED if self._coldest else None,
             material=job.material if job else "",
             smoke_or_fire=self._burnt,
         )
+
+    def _follow_cooling(self, t_s: float, view: ThermalView, *, ended: bool) -> None:
+        """Know as long as it lasts that the chamber cools because its job is over."""
+        air_c = view.air_c
+        if self._jobs.job is not None or view.phase is Phase.COLD:
+            self._coldest = None
+        elif air_c is not None and (ended or self._coldest is not None):
+            coldest_c, since_s = self._coldest or (air_c, t_s)
+            if air_c <= coldest_c:
+                self._coldest = (air_c, t_s)
+            elif air_c - coldest_c >= REWARMED_K and t_s - since_s >= REWARMED_S:
+                self._coldest = None
 
     def _door_open(self) -> bool | None:
         """The door switches' word: open if any is, None if none can tell."""

@@ -212,6 +212,18 @@ def test_how_far_other_settings_are_is_told(service: RunningService) -> None:
     assert "over_temperature" in told
 
 
+def test_a_chamber_that_cools_after_its_job_has_not_lost_its_heat(
+    service: RunningService,
+) -> None:
+    done = wait_until(
+        lambda: next((j for j in jobs(service)[1:] if j["finished_at"]), None), within_s=60
+    )
+    wait_until(lambda: service.now()["phase"] in ("cold", "warming"), within_s=60)
+    assert done["id"] in {event["job"] for event in service.events(kind="cool_enough")}
+    for kind in ("heat_lost", "below_target"):
+        assert service.events(kind=kind) == [], kind
+
+
 def test_no_history_is_told(tmp_path: Path) -> None:
     done = subprocess.run(
         stillair("jobs", "--data-dir", str(tmp_path)), capture_output=True, text=True, check=False

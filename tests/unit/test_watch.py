@@ -21,6 +21,7 @@ from stillair.model import (
     ContactState,
     EventChange,
     FinishJob,
+    JobPhase,
     Kind,
     Outcome,
     PauseJob,
@@ -366,3 +367,40 @@ def test_whatever_comes_the_story_is_well_told(
             ended.add(event.event)
     open_now = [n for n in standing if n not in ended]
     assert sorted(open_now) == [event.event for event in watch.view().events]
+
+
+def cool_from(story: Story, air_c: float, to_c: float, *, tau_s: float = 1500.0) -> None:
+    """Let the air come down to `to_c` as a shut box of 20 degrees does."""
+    while air_c > to_c:
+        story.seconds(1, air_c=air_c)
+        air_c -= (air_c - 20.0) / tau_s
+
+
+def test_a_job_that_is_over_explains_that_its_chamber_cools_on() -> None:
+    """Cool enough for the part ends the job, at 40 degrees; the box has 20 more to go."""
+    story = Story()
+    story.watch = Watch(replace(PLAN, thermal=replace(PLAN.thermal, target_c=48.0)))
+    created = story.take(StartJob(t_s=0.0, by="", name="fin box", material="PA")).created
+    story.seconds(1800, air_c=50.0)
+    story.take(FinishJob(t_s=float(story.t_s), by="", job=created or ""))
+    cool_from(story, 50.0, 38.0, tau_s=200.0)  # the air, then the walls
+    cool_from(story, 38.0, 24.0)
+    finished = [job.state for outcome in story.outcomes for job in outcome.jobs]
+    assert finished[-1] is JobPhase.FINISHED
+    assert story.watch.view().job is None
+    assert story.of(Kind.BELOW_TARGET) == story.of(Kind.HEAT_LOST) == []
+
+
+def test_a_chamber_that_is_heated_again_is_watched_as_ever() -> None:
+    """Without a job's marks: it is warm for an hour, then the heat goes."""
+    story = Story()
+    created = story.take(StartJob(t_s=0.0, by="", name="fin box", material="PA")).created
+    story.seconds(1800, air_c=50.0)
+    story.take(FinishJob(t_s=float(story.t_s), by="", job=created or ""))
+    cool_from(story, 50.0, 38.0)
+    for minute in range(30):
+        story.seconds(60, air_c=38.0 + 0.4 * (minute + 1))
+    story.seconds(3600, air_c=50.0)
+    assert story.of(Kind.HEAT_LOST) == []
+    cool_from(story, 50.0, 30.0)
+    assert story.of(Kind.HEAT_LOST)[0].change is Change.RAISED
