@@ -275,13 +275,14 @@ def test_two_false_readings_that_grow_out_of_noise_are_nothing() -> None:
             assert run(curve, until_s=105)[0] == []
 
 
-@pytest.mark.parametrize("dip_s", range(304, 360, 5))
-def test_a_short_dip_of_a_rising_sensor_is_no_start(dip_s: int) -> None:
-    """A heater's rise of 20 K in a minute is none, nor with two readings below it."""
+@pytest.mark.parametrize("false_k", [-30.0, 6.0, 30.0])
+@pytest.mark.parametrize("at_s", range(304, 384, 5))
+def test_false_readings_make_no_fire_of_a_heaters_rise(at_s: int, false_k: float) -> None:
+    """20 K in a minute, slackening, is none, nor with two readings below or above it."""
 
     def curve(t_s: float) -> float:
-        dip_k = 30.0 if dip_s <= t_s < dip_s + 2 else 0.0
-        return 45.0 + 34.0 * -math.expm1(min(0.0, 300.0 - t_s) / 60.0) - dip_k
+        extra_k = false_k if at_s <= t_s < at_s + 2 else 0.0
+        return 45.0 + 34.0 * -math.expm1(min(0.0, 300.0 - t_s) / 60.0) + extra_k
 
     assert run(curve, until_s=450)[0] == []
 

@@ -133,6 +133,7 @@ class HeatTrack:
         self.last_c: float | None = None
         self.last_s = 0.0
         self._recent: deque[tuple[float, float]] = deque(maxlen=21)
+        self._needed = ALONE
         self._jerk_k = 0.0
         self._lowest = Lowest(FAST_S)
         self._minute: deque[tuple[float, float]] = deque()  # time, lowest that held
@@ -212,6 +213,7 @@ class HeatTrack:
         have = len(recent)
         if have >= 2 and recent[-1][0] - recent[-2][0] >= SLOW_SAMPLES_S:
             needed = 2
+        self._needed = needed
         if have < needed:
             return None
         level_c = recent[-1][1]
@@ -229,13 +231,17 @@ class HeatTrack:
         if level_c - self._low_c >= FAST_K:
             if level_c - self._low_c >= STEEP_K:
                 low_c = min(c for t_s, c in self._minute if t_s >= self.last_s - STEEP_S)
-                if self._is_fires(level_c, low_c, STEEP_K, returns):
+                if self._is_fires(low_c, level_c, STEEP_K, returns):
                     return Rise("steep_rise", level_c - low_c, STEEP_S)
-            if self._is_fires(level_c, self._low_c, FAST_K, returns):
+            if self._is_fires(self._low_c, level_c, FAST_K, returns):
                 return Rise("fast_rise", level_c - self._low_c, FAST_S)
         if self._long is not None and level_c - self._long >= LONG_K:
             return Rise("long_rise", level_c - self._long, LONG_S)
-        if self._growing is not None and not returns and self._grows(self._low_c, SLACKENS):
+        if (
+            self._growing is not None
+            and not returns
+            and self._grows(self._low_c, level_c, SLACKENS)
+        ):
             return self._growing
         return None
 
@@ -243,26 +249,28 @@ class HeatTrack:
         """Whether the sensor has lately been as warm as that, and no warmer than it may be."""
         return level_c <= self._held_c + RETURN_K
 
-    def _is_fires(self, level_c: float, low_c: float, least_k: float, returns: bool) -> bool:
+    def _is_fires(self, low_c: float, level_c: float, least_k: float, returns: bool) -> bool:
         """Whether the rise from `low_c` is large enough for as much doubt as there is."""
-        if level_c - low_c < least_k:
+        rise_k = level_c - low_c
+        if rise_k < least_k:
             return False
-        top_s, top_c = self._minute[-1]
-        two_thirds_k = (top_c - low_c) / 1.5
-        took_s = top_s - self._passed_s(top_c - two_thirds_k)
-        pushes = two_thirds_k < SURE_K_PER_S * took_s and not (
-            top_c >= MILD_C and self._grows(low_c, GROWS)
+        took_s = self._reached_s() - self._passed_s(low_c + rise_k / 3.0)
+        pushes = rise_k / 1.5 < SURE_K_PER_S * took_s and not (
+            level_c >= MILD_C and self._grows(low_c, level_c, GROWS)
         )
         doubts = returns + pushes
-        return doubts == 0 or (doubts == 1 and level_c - low_c >= CLASS_2_K)
+        return doubts == 0 or (doubts == 1 and rise_k >= CLASS_2_K)
 
-    def _grows(self, low_c: float, most: float) -> bool:
+    def _grows(self, low_c: float, level_c: float, most: float) -> bool:
         """Whether the rise's last third took at most so many times as long as the third before."""
-        top_s, top_c = self._minute[-1]
-        third_k = (top_c - low_c) / 3.0
-        late_s = self._passed_s(top_c - third_k)
-        early_s = self._passed_s(top_c - 2.0 * third_k)
-        return top_s - late_s <= most * (late_s - early_s)
+        third_k = (level_c - low_c) / 3.0
+        late_s = self._passed_s(level_c - third_k)
+        early_s = self._passed_s(level_c - 2.0 * third_k)
+        return self._reached_s() - late_s <= most * (late_s - early_s)
+
+    def _reached_s(self) -> float:
+        """When the level was reached that the samples since have held."""
+        return self._minute[-min(self._needed, len(self._minute))][0]
 
     def _passed_s(self, level_c: float) -> float:
         """When the level was passed last, on the way up."""
