@@ -16,7 +16,7 @@ from stillair.model import Phase
 from stillair.thermal.air import AirTrack
 from stillair.thermal.drift import DriftWatch
 from stillair.thermal.health import SensorTrouble
-from stillair.thermal.places import Pair, PlaceWatch
+from stillair.thermal.places import PlaceWatch
 
 MINUTE_S = 60.0
 LIKE = (Phase.SOAK, Phase.STEADY)
@@ -29,12 +29,12 @@ class NeighbourMemory:
     """What is usual between the sensors of one chamber, as kept between jobs.
 
     `cold_k` is how far each stands above the mean of all while the chamber is
-    cold, K; `shares` how far the first of a pair stands above the second while
-    it is warm, as a share of the excess over the room.
+    cold, K; `shares` how far a sensor stands above another while it is warm, as
+    a share of the excess over the room, by both their names.
     """
 
     cold_k: Mapping[str, float] = field(default_factory=dict)
-    shares: Mapping[Pair, float] = field(default_factory=dict)
+    shares: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
 
 class NeighbourWatch:
@@ -54,7 +54,8 @@ class NeighbourWatch:
         self.troubles: dict[str, SensorTrouble] = {}
         known = memory or NeighbourMemory()
         self._drift = DriftWatch(air, known.cold_k)
-        self._places = PlaceWatch((*air, *others), air, known.shares)
+        usual = {(a, b): share for a, row in known.shares.items() for b, share in row.items()}
+        self._places = PlaceWatch((*air, *others), air, usual)
         self._minute_s: float | None = None
         self._phase = Phase.UNKNOWN
         self._disturbed_s = -math.inf
@@ -98,7 +99,9 @@ class NeighbourWatch:
 
     def memory(self) -> NeighbourMemory:
         """What is usual between the sensors, to be kept between jobs."""
-        shares = {pair: round(share, 4) for pair, share in self._places.usual.items()}
+        shares: dict[str, dict[str, float]] = {}
+        for (a, b), share in self._places.usual.items():
+            shares.setdefault(a, {})[b] = round(share, 4)
         return NeighbourMemory(self._drift.cold_k, shares)
 
     def _tell(self) -> None:
