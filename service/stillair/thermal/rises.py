@@ -81,11 +81,12 @@ QUICK_GATE_K = 0.5  # from the last reading; less isn't looked at
 QUICK_S = 60.0
 QUICK_BEFORE = 5  # readings
 # Lest noise and two false readings count: the first rise stands out from the trend by this
-# and by the usual jerk of the sensor's readings; where not by four of that, the second is six
-# times as fast at most, a later one always so many times as the one before; and of a last
-# rise over several readings each of the last three has a fair share.
-QUICK_FIRST_K, QUICK_JERKS, QUICK_MOST = 0.3, 4.0, 6.0
-QUICK_LATER, QUICK_SHARE = 4.5, 0.3
+# and by the usual jerk of the sensor's readings; the second is so many times as fast at most,
+# whether the first stands out by four jerks or not; each later one so many times as the one
+# before; and of a last rise over several readings each of the last three has a fair share.
+QUICK_FIRST_K, QUICK_JERKS = 0.3, 4.0
+QUICK_DIM, QUICK_CLEAR = 6.0, 25.0
+QUICK_LATER, QUICK_SHARE = 4.5, 0.5
 JERK_SHARE, JERK_MOST_K = 1.0 / 32.0, 1.0
 ALONE, NERVOUS = 3, 5  # samples that must hold the level
 SLOW_SAMPLES_S = 15.0  # a sensor read more seldom needs only two
@@ -340,7 +341,8 @@ class HeatTrack:
             new_k -= max(_rate(before[0], before[-1]), 0.0) * (marks[1][0] - marks[0][0])
             if new_k < max(QUICK_FIRST_K, self._jerk_k):
                 continue
-            if new_k < QUICK_JERKS * self._jerk_k and rates[1] > QUICK_MOST * rates[0]:
+            clear = new_k >= QUICK_JERKS * self._jerk_k
+            if rates[1] > (QUICK_CLEAR if clear else QUICK_DIM) * rates[0]:
                 continue
             return Rise("quickening_rise", rise_k, took_s)
         return None
