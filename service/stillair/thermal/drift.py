@@ -29,7 +29,7 @@ from dataclasses import dataclass, replace
 from statistics import median
 
 from stillair.thermal.places import Apart
-from stillair.thermal.trend import Course, Trend, roughest_step_k2, trend
+from stillair.thermal.trend import Course, Trend, trend
 
 BLOCK_S = 600.0
 LEAST_MINUTES = 7  # of a block that must have been calm
@@ -44,7 +44,8 @@ SURE = 5.0  # times the uncertainty
 LAYERS_SHARE, PAIR_LAYERS_SHARE = 0.2, 0.35  # of the distance, that layers may come and go by
 HEAT_UP_S, HEAT_UP_SHARE = 3600.0, 0.6  # so long after that share of the excess, walls lag behind
 PAIR_BLOCKS = 18
-STEP_SHARE = 0.75  # of what the best step leaves unexplained, that a trend may leave
+JUMPED_SHARE = 0.5  # of the change, that may have come at once
+STEP_SHARE, STEPS_SHARE = 0.75, 1.2  # of what one or two steps leave, that a trend may leave
 OTHERS_SHARE, LEFT_SHARE = 0.4, 0.5
 FASTEST_K_PER_S = 1.0 / 3600.0  # what is faster isn't ageing
 ANOTHER_K = 0.5  # a sensor that stands elsewhere after a fault is another one
@@ -253,7 +254,10 @@ class DriftWatch:
         layers = PAIR_LAYERS_SHARE if len(names) == 2 else LAYERS_SHARE
         if size_k < max(SURE * found.u_k, layers * abs(median(apart_k) - (cold_k or 0.0))):
             return None
-        if found.rough_k2 > STEP_SHARE * roughest_step_k2(course, apart_k, cold_k):
+        if found.jumped_k / found.change_k > JUMPED_SHARE:
+            return None
+        one_k2, two_k2 = found.step_k2()
+        if found.rough_k2 > min(STEP_SHARE * one_k2, STEPS_SHARE * two_k2):
             return None
         since_s = window[0].t_s
         if len(names) == 2:

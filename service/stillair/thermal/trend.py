@@ -35,6 +35,8 @@ ROUNDS = 4
 RATE_K = 3.0  # K of difference that 1 K/min may make
 LAYERS = 1.0  # K of difference that 1 K between two others may make
 SHARE_OFF, OFFSET_K = 0.3, 0.8  # how far b may be from d over x; an unknown fixed part of d
+JUMP_K, JUMP = 0.2, 4.0  # and so many standard deviations of a change
+FAR = 3.0  # standard deviations, to which what is far off is cut
 LEAST_RHO, MOST_RHO = 0.2, 0.9
 
 Matrix = list[list[float]]
@@ -44,17 +46,52 @@ Matrix = list[list[float]]
 class Trend:
     """A trend over a time: its change in each half and their sum, K; `u_k` is one sigma of the sum.
 
-    `rough_k2` is what remains unexplained, as a mean square.
+    `alone_k` is the difference without what else explains it, `rests_k` what remains
+    of that without the trend; what is far off is cut short in both.
     """
 
     first_k: float
     second_k: float
     u_k: float
-    rough_k2: float
+    alone_k: tuple[float, ...]
+    rests_k: tuple[float, ...]
 
     @property
     def change_k(self) -> float:
         return self.first_k + self.second_k
+
+    @property
+    def rough_k2(self) -> float:
+        """What it leaves unexplained, as a mean square."""
+        return sum(rest * rest for rest in self.rests_k) / len(self.rests_k) + LEAST_NOISE_K**2
+
+    @property
+    def jumped_k(self) -> float:
+        """The sum of those changes from block to block that stand out; there and back is none."""
+        changes = [after - before for before, after in pairwise(self.alone_k)]
+        usual_k = 1.4826 * median(abs(change) for change in changes)
+        least_k = max(JUMP_K, JUMP * usual_k)
+        return sum(change for change in changes if abs(change) > least_k)
+
+    def step_k2(self) -> tuple[float, float]:
+        """What one step and what two steps would leave unexplained at best, as mean squares."""
+        count = len(self.alone_k)
+        sums, squares = [0.0], [0.0]
+        for value in self.alone_k:
+            sums.append(sums[-1] + value)
+            squares.append(squares[-1] + value * value)
+
+        def off(start: int, end: int) -> float:
+            total = sums[end] - sums[start]
+            return squares[end] - squares[start] - total * total / (end - start)
+
+        one = min(off(0, at) + off(at, count) for at in range(2, count - 1))
+        two = min(
+            off(0, at) + off(at, then) + off(then, count)
+            for at in range(2, count - 3)
+            for then in range(at + 2, count - 1)
+        )
+        return one / count + LEAST_NOISE_K**2, two / count + LEAST_NOISE_K**2
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,18 +124,13 @@ def trend(course: Course, apart_k: Sequence[float], cold_k: float | None = None)
     variance = inverse[1][1] + 2.0 * inverse[1][2] + inverse[2][2]
     rho = min(MOST_RHO, max(LEAST_RHO, _correlation(rests)))
     u_k = noise_k * math.sqrt(max(variance, 0.0) * (1.0 + rho) / (1.0 - rho))
-    return Trend(answer[1], answer[2], u_k, _rough_k2(rests, noise_k))
-
-
-def roughest_step_k2(course: Course, apart_k: Sequence[float], cold_k: float | None) -> float:
-    """What the step that explains most leaves unexplained, to hold a trend against it."""
-    least = math.inf
-    for step in range(3, len(apart_k) - 2, 2):
-        ramps = [(float(index >= step),) for index in range(len(apart_k))]
-        found = _fit(course, apart_k, ramps, cold_k)
-        if found is not None:
-            least = min(least, _rough_k2(found[3], found[2]))
-    return least
+    most_k = FAR * noise_k
+    cut = tuple(max(-most_k, min(most_k, rest)) for rest in rests)
+    alone_k = tuple(
+        answer[1] * first + answer[2] * second + rest
+        for (first, second), rest in zip(ramps, cut, strict=True)
+    )
+    return Trend(answer[1], answer[2], u_k, alone_k, cut)
 
 
 def _fit(
@@ -157,13 +189,6 @@ def _fit(
         bound_k = HUBER * noise_k
         weights = [1.0 if abs(rest) <= bound_k else bound_k / abs(rest) for rest in rests]
     return answer, inverse, noise_k, rests
-
-
-def _rough_k2(rests: Sequence[float], noise_k: float) -> float:
-    """Huber's loss as a mean square: far off counts linearly."""
-    bound_k = HUBER * noise_k
-    total = sum(r * r if abs(r) <= bound_k else bound_k * (2 * abs(r) - bound_k) for r in rests)
-    return max(total / len(rests), LEAST_NOISE_K**2)
 
 
 def _correlation(rests: Sequence[float]) -> float:
