@@ -24,11 +24,6 @@ from collections import deque
 RING_S = 1024
 TREND_S = 60
 BLEND_S = 3  # s that are averaged into one value
-BAND_S = 1200.0
-FRESH_S = 150.0
-YOUNG_S = 240.0  # no band before this
-BACK_S = 600.0
-GRID_S = 10.0
 WARM_START_C = 32.0  # a first value above this is no room
 ASSUMED_ROOM_C = 22.0
 
@@ -51,50 +46,6 @@ class Lowest:
         return values[0][1]
 
 
-class Band:
-    """Between which temperatures a sensor has kept for the last 20 minutes, up to 150 s ago.
-
-    What a thermostat, a fan or the part does again and again lies within.
-    While something is wrong nothing is added, and afterwards not before the
-    value is back, for ten minutes at most.
-    """
-
-    def __init__(self) -> None:
-        self.low_c: float | None = None
-        self.high_c: float | None = None
-        self._lowest = Lowest(BAND_S)
-        self._highest = Lowest(BAND_S)
-        self._fresh: deque[tuple[float, float]] = deque()
-        self._first_s: float | None = None
-        self._held_s = -math.inf
-
-    @property
-    def height_k(self) -> float:
-        return 0.0 if self.low_c is None or self.high_c is None else self.high_c - self.low_c
-
-    def push(self, t_s: float, value_c: float, *, wrong: bool) -> None:
-        """Take the value of every tenth second."""
-        if wrong:
-            self._held_s = t_s
-            return
-        if self.low_c is not None and value_c < self.low_c and t_s - self._held_s < BACK_S:
-            return
-        self._fresh.append((t_s, value_c))
-        while self._fresh and self._fresh[0][0] <= t_s - FRESH_S:
-            then_s, value_c = self._fresh.popleft()
-            if self._first_s is None:
-                self._first_s = then_s
-            low_c = self._lowest.update(then_s, value_c)
-            high_c = -self._highest.update(then_s, -value_c)
-            if then_s - self._first_s >= YOUNG_S:
-                self.low_c, self.high_c = low_c, high_c
-
-    def learn(self, t_s: float, low_c: float) -> None:
-        """Take in a low that turned out to be a habit of this chamber."""
-        if self.low_c is not None:
-            self.low_c = self._lowest.update(t_s - FRESH_S, low_c)
-
-
 class AirTrack:
     """One sensor's recent past on the grid of seconds.
 
@@ -115,8 +66,6 @@ class AirTrack:
         self._sums = [0.0] * RING_S
         self._at = 0
         self._held_s = 0
-        self.band = Band()
-        self._band_s = -math.inf
 
     def push(self, value_c: float | None, usual_s: float) -> None:
         """Take the sample of this second; None holds the last one for a while, then breaks off."""
@@ -147,15 +96,7 @@ class AirTrack:
 
     def blank(self) -> None:
         """Forget the past: what comes next is no continuation."""
-        if self.seconds:
-            self.seconds = 0
-            self.band = Band()
-
-    def keep_band(self, t_s: float, *, wrong: bool) -> None:
-        """Let the band grow with this second, unless something is `wrong`."""
-        if t_s - self._band_s >= GRID_S - 0.5 and self.seconds > BLEND_S:
-            self._band_s = t_s
-            self.band.push(t_s, self.past_c(0), wrong=wrong)
+        self.seconds = 0
 
     def mean_c(self, newest_s: int, oldest_s: int) -> float:
         """The mean of the samples from `newest_s` to `oldest_s` seconds ago, newest excluded."""

@@ -33,13 +33,15 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from stillair.thermal.neighbours import NeighbourMemory
+
 METAL_CAN_S, BEAD_S = 28.0, 4.5
 METAL_CAN_STEP_K = 0.06
 METAL_CAN_NOISE_K = 0.055
 UNKNOWN_SPREAD, KNOWN_SPREAD = 0.45, 0.25  # standard deviation of the logarithm of a lag
 MOST_CHANGES = 8.0
 OFFSET_S = 1800.0
-USUAL_MOST_PER_MIN = 0.35  # what is faster is no habit
+USUAL_MOST_PER_MIN = 1.0  # what is faster is no habit
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,7 @@ class BalanceMemory:
 
     sensors: Mapping[str, SensorMemory] = field(default_factory=dict)
     loss_per_min: float | None = None
+    neighbours: NeighbourMemory = field(default_factory=NeighbourMemory)
 
 
 class SensorBalance:

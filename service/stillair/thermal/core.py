@@ -9,6 +9,8 @@ and ticks always give the same findings.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from stillair.model import Change, Finding, JobPhase, Kind, Place, Priority, Reading
 from stillair.thermal.air import BLEND_S, AirTrack, RoomEstimate
 from stillair.thermal.balance import Balance, BalanceMemory
@@ -26,7 +28,7 @@ from stillair.thermal.plan import (
     ThermalView,
 )
 
-AFTER_HEAT_S = 300.0  # in the heat of a fire a falling sensor is no news
+AFTER_HEAT_S = 120.0  # in the heat of a fire a falling sensor is no news
 LONGEST_STEP_S = 30.0  # after a longer pause of the watch itself the past is no past
 
 
@@ -52,7 +54,9 @@ class ThermalWatch:
         self._heating = HeatingWatch(plan.target_c)
         self._phases = PhaseWatch(plan.target_c, plan.limit_c)
         air = [track.name for _, track in self._air]
-        self._neighbours = NeighbourWatch(air, [n for n in self._sensors if n not in air])
+        self._neighbours = NeighbourWatch(
+            air, [n for n in self._sensors if n not in air], balance.neighbours if balance else None
+        )
         self._faults: dict[str, tuple[SensorTrouble, Priority | None]] = {}
         self._ticked_s: float | None = None
 
@@ -84,9 +88,6 @@ class ThermalWatch:
             self._drops.tick(t_s, tracks, room_c, context.door_open, calm=calm, unheated=unheated)
         )
         cold_air = self._drops.standing
-        wrong = self._drops.standing or self._heating.standing or not calm
-        for track in tracks:
-            track.keep_band(t_s, wrong=wrong)
         findings.extend(
             self._heating.tick(
                 t_s,
@@ -125,7 +126,7 @@ class ThermalWatch:
 
     def memory(self) -> BalanceMemory:
         """What has been learned of the chamber's heat balance, to be kept between jobs."""
-        return self._balance.memory()
+        return replace(self._balance.memory(), neighbours=self._neighbours.memory())
 
     def view(self) -> ThermalView:
         """How the air is just now, for pages."""

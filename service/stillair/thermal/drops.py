@@ -37,22 +37,23 @@ AROUND_S = (-14, -8, -4, -2, -1, 0, 1, 2, 4, 8, 14)
 LEARN_AGE_S, LEARN_GAIN, LEARN_PER_S = 50.0, 12.0, 0.12
 DOOR_LEAD = 1.0
 FIRM = 8.0  # over nothing
+DRAFT_LEAST_K, ALONE_SHARE = 1.2, 0.08  # a lone sensor can't see that a fan mixes the air
 DRAFT_AGE_S, TURN_S, TURN_PER_H = 25.0, 150.0, 60.0
 LONG_S, LONG_LEAD = 60.0, 1.0  # by then it may be told though its cause isn't clear
-QUICK_CLIMB_K_PER_MIN = 0.3
+QUICK_CLIMB_K_PER_MIN, RESTLESS_SHARE = 0.3, 0.5
 QUICKER = 1.5
 SEE_S = 60.0
 LEAST_K = 0.3
-LEAST_30_K = 0.5
+LEAST_30_K = 0.4
 NOISES = 6.0
 LEAST_SHARE = 0.01
-LEAST_SHARE_30 = 0.02
+LEAST_SHARE_30 = 0.014
 LEAST_EXCESS_K = 4.0  # nearer to the room nothing can be told
 MIXING = 0.3  # risers above this share of the fallers mean mixing
 DEAD_S = 2.0
 SHARPER = 1.8
 HABIT_S = 180.0
-HABIT_EVEN = 0.4
+HABIT_EVEN, AGAIN_S = 0.4, 1800.0
 OVERTAKEN_S = 60.0  # a draft of that age doesn't hide a door
 GOING_ON_S = 40.0
 YOUNG_S = 75.0
@@ -64,7 +65,7 @@ RETELL_S = 15.0  # figures alone are told anew no sooner
 SHARPEN_S = 40.0
 DECIDE_S = 150.0  # how long the kind may still change
 CHANGE_LEAD = 1.0
-STILL_DOWN, DRAFT_STILL_DOWN = 0.85, 0.75
+STILL_DOWN, TURNED, SHORT_S = 0.7, 0.9, 45.0
 BACK_K, BACK_SHARE, BACK_MOST_K = 0.5, 0.25, 3.0
 BACK_HELD_S = 5
 DRAFT_BACK_SHARE = 0.4  # a thermostat makes up for part of a draft
@@ -84,6 +85,7 @@ class DropWatch:
         self._suspected: Fall | None = None
         self._switch_s: float | None = None  # since when the switch has said open
         self._suspect = 0  # seconds running
+        self._came_back = (-math.inf, 0.0)  # when a fall last did so by itself, and how fast it was
         self._look_from_s = self._see_s = self._ended_s = -math.inf
 
     @property
@@ -217,15 +219,15 @@ class DropWatch:
             self._suspected = None
             self._suspect = 0
             if alive and worst.now_k < 0.5 * worst.drop_k:
-                self._learn_habit(fall)
+                self._learn_habit(t_s, fall)
             return
         if max(s.track.kink_k for s in alive) >= SHARPER * max(fall.kink_k, LEAST_K):
             self._suspected = None  # something sharper has begun: measure that
             return
         verdict = self._judge(t_s, fall, room_c, door_possible)
-        if verdict is None or not self._is_sure(t_s, fall, alive, verdict, unheated):
+        best = None if verdict is None else self._sure_of(t_s, fall, alive, verdict, unheated)
+        if verdict is None or best is None:
             return
-        best = verdict.best
         fall.kind = KINDS[best]
         fall.onset_s = t_s - verdict.ago_s
         fall.degree_minutes = max(0.0, worst.now_k) * age_s / 120.0
@@ -237,38 +239,50 @@ class DropWatch:
         self._fall, self._suspected = fall, None
         self._tell(t_s, fall, Change.RAISED, verdict, findings)
 
-    def _is_sure(
+    def _sure_of(
         self, t_s: float, fall: Fall, alive: list[Share], verdict: Verdict, unheated: bool
-    ) -> bool:
-        """Whether a suspected fall is to be told as what fits best."""
+    ) -> Cause | None:
+        """As what a suspected fall is to be told; None where it isn't, or not yet."""
         best, worst = verdict.best, fall.worst
         if best not in (Cause.DOOR, Cause.DRAFT) or verdict.at_edge:
-            return False
+            return None
         age_s = t_s - fall.onset_s
+        over_door = verdict.scores[best] - verdict.scores.get(Cause.DOOR, -math.inf)
+        if best is Cause.DRAFT and over_door < CLEAR_LEAD and age_s < SHORT_S:
+            if not _has_turned(alive):
+                return None
+            best = Cause.DOOR  # who lets air in for less than a minute has opened something
         ahead = verdict.lead_over(Cause.HEAT_LOST, Cause.MIXING, Cause.HEAT)
-        at_leisure = best is Cause.DRAFT and age_s >= LONG_S and not fall.from_climb
+        at_leisure = best is Cause.DRAFT and age_s >= (TURN_S if fall.from_climb else LONG_S)
         if verdict.scores[best] < FIRM or ahead < (LONG_LEAD if at_leisure else CLEAR_LEAD):
-            return False
+            return None
         if t_s - verdict.ago_s < self._ended_s:
-            return False  # that one has been told
+            return None  # that one has been told
         # Air that stops rising bends as much as air that falls, but loses nothing.
         climb_k = max(0.0, worst.slope_k_per_s) * age_s
-        still_down = STILL_DOWN if best is Cause.DOOR else DRAFT_STILL_DOWN
-        if worst.now_k < max(1.5 * climb_k, LEAST_K, still_down * worst.drop_k):
-            return False
+        if worst.now_k < max(1.5 * climb_k, LEAST_K, STILL_DOWN * worst.drop_k):
+            return None
         outside = sum(leaves_band(share) for share in alive)
         fall.outside_s = fall.outside_s + 1 if outside else 0
-        if fall.from_climb and age_s < TURN_S and verdict.exchange_per_h < TURN_PER_H:
-            return False
+        turning = fall.from_climb and age_s < TURN_S
         if best is Cause.DOOR:
             rival = verdict.scores.get(Cause.DRAFT, -math.inf)
-            habit_per_h = 60.0 * (self._balance.loss_per_min or 0.0)
-            if verdict.exchange_per_h >= QUICKER * habit_per_h or fall.outside_s >= OUTSIDE_S:
-                return verdict.scores[best] - rival >= DOOR_LEAD or age_s >= DRAFT_AGE_S
-            return False
-        if age_s < DRAFT_AGE_S or (unheated and ahead < 2.0 * CLEAR_LEAD):
-            return False
-        return fall.outside_s >= OUTSIDE_S
+            if verdict.scores[best] - rival < DOOR_LEAD and age_s < DRAFT_AGE_S:
+                return None
+            least_per_h = QUICKER * 60.0 * (self._balance.loss_per_min or 0.0)
+            restless = worst.low_c is None or worst.height_k > RESTLESS_SHARE * worst.drop_k
+            if restless or turning:
+                least_per_h = max(least_per_h, TURN_PER_H)
+            sure = verdict.exchange_per_h >= least_per_h or (
+                fall.outside_s >= OUTSIDE_S and not turning
+            )
+            return best if sure else None
+        least_k = max(DRAFT_LEAST_K, (ALONE_SHARE if len(alive) == 1 else 0.0) * worst.excess_k)
+        if turning or worst.now_k < least_k or age_s < DRAFT_AGE_S:
+            return None
+        if unheated and (ahead < CLEAR_LEAD or age_s < LONG_S):
+            return None
+        return best if fall.outside_s >= OUTSIDE_S else None
 
     def _measure(
         self, t_s: float, tracks: Sequence[AirTrack], room_c: float
@@ -418,9 +432,7 @@ class DropWatch:
             and end_s - fall.onset_s < HABIT_S
             and "ended" not in fall.detail
         ):
-            self._learn_habit(fall)
-            for share in fall.shares:
-                share.track.band.learn(t_s, share.lowest_c)
+            self._learn_habit(t_s, fall)
         findings.append(
             Finding(
                 fall.kind,
@@ -487,6 +499,9 @@ class DropWatch:
         """Weigh the explanations anew where that is due; the latest verdict otherwise."""
         if t_s < fall.next_s:
             return fall.verdict
+        if fall.verdict is not None and _has_turned(fall.shares):
+            fall.next_s = t_s + 2.0
+            return fall.verdict  # on its way back: what comes now tells no more of the cause
         age_s = t_s - fall.onset_s
         fall.next_s = t_s + (2.0 if age_s < 12.0 else 5.0 if age_s < 40.0 else 0.25 * age_s)
         fall.verdict = verdict = self.explain(
@@ -532,14 +547,17 @@ class DropWatch:
             habit_per_h=60.0 * (self._balance.loss_per_min or 0.0),
         )
 
-    def _learn_habit(self, fall: Fall) -> None:
-        """A fall that came back by itself is what this chamber does."""
+    def _learn_habit(self, t_s: float, fall: Fall) -> None:
+        """Falls that come back by themselves, time and again, are what this chamber does."""
         verdict = fall.verdict
         if verdict is None or verdict.at_edge:
             return
         shares = [part.share for part in verdict.parts]
         if min(shares) > HABIT_EVEN * max(shares) > 0.0:
-            self._balance.learn_loss(verdict.exchange_per_h / 60.0)
+            last_s, last_per_h = self._came_back
+            self._came_back = (t_s, verdict.exchange_per_h)
+            if t_s - last_s < AGAIN_S:
+                self._balance.learn_loss(min(verdict.exchange_per_h, last_per_h) / 60.0)
 
     def _learn_lags(self, verdict: Verdict) -> None:
         """A quick change that several sensors have felt tells how slow each of them is."""
@@ -580,3 +598,8 @@ class DropWatch:
                 was_kind=was,
             )
         )
+
+
+def _has_turned(shares: Sequence[Share]) -> bool:
+    """Whether every sensor that fell is on its way back."""
+    return all(s.now_k < TURNED * s.drop_k for s in shares if s.drop_k > LEAST_K)

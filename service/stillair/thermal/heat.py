@@ -96,7 +96,7 @@ class HeatPath:
                 self._own[sensor.name] = _OwnLimit(HeatTrack(sensor), limit_c, sensor.place)
         self._tracks = {**self._air, **self._room, **{n: o.track for n, o in self._own.items()}}
         self._standing: dict[tuple[Kind, str], _Standing] = {}
-        self.hot_s: float | None = None  # when the chamber's air last gave a sign of fire
+        self.hot_s: float | None = None  # when the chamber's air last rose or stood as in a fire
 
     def take(self, reading: Reading) -> None:
         """Take one reading of any sensor; unknown names are not ours."""
@@ -130,13 +130,14 @@ class HeatPath:
             if level_c > self._limit_c:
                 over.append((track.name, level_c))
                 if level_c >= self.static_c:
+                    self.hot_s = t_s
                     signs.append(self._static_sign(t_s, track, level_c))
         for track in self._room.values():
             if track.fresh:
                 level_c = track.level_c()
                 if level_c is not None and level_c >= self.static_c:
                     signs.append(self._static_sign(t_s, track, level_c))
-        if risen or over:
+        if risen:
             self.hot_s = t_s
         self._tell_rise(t_s, risen, findings, signs)
         if over or (Kind.OVER_TEMPERATURE, "") in self._standing:

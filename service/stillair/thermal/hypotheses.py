@@ -81,9 +81,10 @@ DOOR_RATES = np.array((0.0, 0.0, 0.0, 0.0, -0.5, -3.5, -8.0))
 DRAFT_RATES = np.array((0.0, 0.0, 0.0, 0.0, 0.0, -1.5, -6.0))
 LOSS_RATES = np.array((-6.0, -6.0, -5.0, -3.5, -1.0, 0.0, 0.0))
 DOOR_PER_H, DOOR_SD, DOOR_SHARE, DOOR_SHARE_SD, DOOR_EVEN_SD = 50.0, 0.9, 0.3, 0.55, 0.25
-DRAFT_PER_H, DRAFT_SD, DRAFT_SHARE, DRAFT_SHARE_SD, DRAFT_EVEN_SD = 30.0, 0.9, 0.08, 0.55, 0.9
+DRAFT_PER_H, DRAFT_SD, DRAFT_SHARE, DRAFT_SHARE_SD = 30.0, 0.9, 0.08, 0.55
+ONE_SIDED, SIDE_PER_H, SIDE_SHARE, SIDE_EVEN_SD = 0.2, 80.0, 0.2, 0.9  # drafts at one side
 LOSS_PER_H, LOSS_SD, LOSS_EVEN_SD = 5.0, 0.5, 0.4
-DOORS_TO_DRAFTS = 0.5  # how much more often, as a logarithm
+DOORS_TO_DRAFTS = 0.8  # how much more often, as a logarithm
 UNKNOWN_LAG = 1.0  # how far unknown lags blur the shares early on
 
 
@@ -355,15 +356,23 @@ def _priors(
         + evenness(DOOR_EVEN_SD)
         + against
     )
-    found[Cause.DRAFT] = (
-        DRAFT_RATES[:, None]
-        + below(log_per_h, DRAFT_PER_H, DRAFT_SD)
+    everywhere = (
+        below(log_per_h, DRAFT_PER_H, DRAFT_SD)
         + above(log_per_h, DRAFT_PER_H, DRAFT_SD)
         + above(mean, DRAFT_SHARE, DRAFT_SHARE_SD)
-        + np.logaddexp(evenness(DOOR_EVEN_SD), evenness(DRAFT_EVEN_SD))
-        - math.log(2.0)
-        + against
+        + evenness(DOOR_EVEN_SD)
     )
+    one_sided = (
+        below(log_per_h, DRAFT_PER_H, DRAFT_SD)
+        + above(log_per_h, SIDE_PER_H, DRAFT_SD)
+        + above(mean, SIDE_SHARE, DRAFT_SHARE_SD)
+        + evenness(SIDE_EVEN_SD)
+    )
+    if number > 1:
+        everywhere = np.logaddexp(
+            everywhere + math.log(1.0 - ONE_SIDED), one_sided + math.log(ONE_SIDED)
+        )
+    found[Cause.DRAFT] = DRAFT_RATES[:, None] + everywhere + against
     found[Cause.HEAT_LOST] = (
         LOSS_RATES[:, None]
         + above(log_per_h, loss_per_h, LOSS_SD)
