@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -163,11 +164,18 @@ def test_each_sensor_has_a_share_of_its_own() -> None:
     assert gains == sorted(gains, reverse=True) and gains[-1] > 0.0
 
 
-def test_sensors_read_every_ten_seconds_find_the_instant_too() -> None:
-    seldom = tuple(Feeler(f.name, f.tau_s, f.noise_k, f.step_k, 10) for f in CANS)
-    verdict = weighed(seldom, gap(LEVEL_C, 0.4, 0.1, T0), 60)
+@pytest.mark.parametrize("after_s", [0, 3, 5, 8])
+@pytest.mark.parametrize(
+    "feelers", [pytest.param(BEADS, id="beads"), pytest.param(CANS, id="cans")]
+)
+def test_sensors_read_every_ten_seconds_find_the_instant_too(
+    feelers: tuple[Feeler, ...], after_s: int
+) -> None:
+    """Whenever it falls between two readings."""
+    seldom = tuple(replace(feeler, period_s=10) for feeler in feelers)
+    verdict = weighed(seldom, gap(LEVEL_C, 0.4, 0.1, T0 + after_s), 60 + after_s)
     assert verdict.best is Cause.DOOR
-    assert verdict.ago_s == pytest.approx(60.0, abs=6.0)
+    assert verdict.ago_s == pytest.approx(60.0, abs=2.0)
 
 
 def test_lags_that_were_known_wrongly_are_found() -> None:
