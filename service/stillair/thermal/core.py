@@ -94,7 +94,7 @@ class ThermalWatch:
                 tracks,
                 room_c,
                 context.job,
-                explain=lambda age_s: self._drops.explain(tracks, room_c, age_s),
+                explain=lambda agos_s: self._drops.explain(tracks, room_c, agos_s),
                 cold_air=cold_air or not calm,
             )
         )

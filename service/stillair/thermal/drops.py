@@ -28,37 +28,28 @@ from collections.abc import Sequence
 from stillair.model import Change, Finding, JsonValue, Kind
 from stillair.thermal.air import AirTrack
 from stillair.thermal.balance import Balance
-from stillair.thermal.bends import began_ago_s, came_back_ago_s
+from stillair.thermal.bends import came_back_ago_s
 from stillair.thermal.falls import KINDS, Fall, Share, figures, leaves_band, recovery_s, told
 from stillair.thermal.hypotheses import CLEAR_LEAD, Cause, Subject, Verdict, weigh
+from stillair.thermal.suspicion import DEAD_S, LEAST_EXCESS_K, LEAST_K, Trigger, begun
 
-SLOW_AROUND_S = (-50, -35, -22, -12, -5, 0, 5, 12, 22, 35, 50)
 AROUND_S = (-14, -8, -4, -2, -1, 0, 1, 2, 4, 8, 14)
+RECENT_S = (6, 10, 15, 22)
 LEARN_AGE_S, LEARN_GAIN, LEARN_PER_S = 50.0, 12.0, 0.12
 DOOR_LEAD = 1.0
 FIRM = 8.0  # over nothing
 DRAFT_LEAST_K, ALONE_SHARE = 1.2, 0.08  # a lone sensor can't see that a fan mixes the air
 DRAFT_AGE_S, TURN_S, TURN_PER_H = 25.0, 150.0, 60.0
 LONG_S, LONG_LEAD = 60.0, 1.0  # by then it may be told though its cause isn't clear
-QUICK_CLIMB_K_PER_MIN, RESTLESS_SHARE = 0.3, 0.5
+RESTLESS_SHARE = 0.5
 QUICKER = 1.5
 SEE_S = 60.0
-LEAST_K = 0.3
-LEAST_30_K = 0.4
-NOISES = 6.0
-LEAST_SHARE = 0.01
-LEAST_SHARE_30 = 0.014
-LEAST_EXCESS_K = 4.0  # nearer to the room nothing can be told
-MIXING = 0.3  # risers above this share of the fallers mean mixing
-DEAD_S = 2.0
 SHARPER = 1.8
 HABIT_S = 180.0
 HABIT_EVEN, AGAIN_S = 0.4, 1800.0
 OVERTAKEN_S = 60.0  # a draft of that age doesn't hide a door
 GOING_ON_S = 40.0
-YOUNG_S = 75.0
 OUTSIDE_S = 8
-EVEN = 1.8  # highest over lowest share: the whole box is concerned
 MIXED = 0.2
 SUSPECT_S = 240.0
 RETELL_S = 15.0  # figures alone are told anew no sooner
@@ -69,7 +60,6 @@ STILL_DOWN, TURNED, SHORT_S = 0.7, 0.9, 45.0
 BACK_K, BACK_SHARE, BACK_MOST_K = 0.5, 0.25, 3.0
 BACK_HELD_S = 5
 DRAFT_BACK_SHARE = 0.4  # a thermostat makes up for part of a draft
-WAIT_S = 12.0  # so long a young fall may wait for a clear cause
 GONE_EXCESS_K = 3.0
 GONE_S = 300.0
 SETTLED_S = 2700.0
@@ -84,7 +74,7 @@ class DropWatch:
         self._fall: Fall | None = None
         self._suspected: Fall | None = None
         self._switch_s: float | None = None  # since when the switch has said open
-        self._suspect = 0  # seconds running
+        self._trigger = Trigger()
         self._came_back = (-math.inf, 0.0)  # when a fall last did so by itself, and how fast it was
         self._look_from_s = self._see_s = self._ended_s = -math.inf
 
@@ -129,7 +119,7 @@ class DropWatch:
         free = fall is None or (fall.kind is Kind.DRAFT and t_s - fall.onset_s >= OVERTAKEN_S)
         if free and calm and self._switch_s is None and t_s >= self._look_from_s:
             if self._suspected is None:
-                self._look(t_s, tracks, room_c)
+                self._suspected = self._trigger.look(t_s, tracks, room_c)
             if self._suspected is not None:
                 self._weigh(
                     t_s, self._suspected, tracks, room_c, door_open is None, unheated, findings
@@ -139,60 +129,6 @@ class DropWatch:
         return findings
 
     # --- nothing stands ----------------------------------------------------
-
-    def _look(
-        self,
-        t_s: float,
-        tracks: Sequence[AirTrack],
-        room_c: float,
-    ) -> None:
-        hits = strong = wide = valid = 0
-        fallen_k = risen_k = 0.0
-        for track in tracks:
-            span = track.span_s
-            if track.seconds < span + 40:
-                continue
-            valid += 1
-            kink_k = track.kink_k
-            if kink_k < LEAST_K and track.kink_30_k < LEAST_30_K:
-                off_k = track.fall_k + span * track.trend_k_per_s
-                if off_k < 0.0 and track.fall_k < 0.0:
-                    risen_k -= off_k
-                elif kink_k > 0.0:
-                    fallen_k += kink_k
-                continue
-            excess_k = track.past_c(span) - room_c
-            if excess_k < LEAST_EXCESS_K:
-                continue
-            noise_k = NOISES * track.noise_k
-            least_k = max(LEAST_K, noise_k, LEAST_SHARE * excess_k)
-            fallen_k += max(kink_k, 0.0)
-            if kink_k >= least_k:
-                hits += 1
-                strong += kink_k >= 1.5 * least_k
-            if track.kink_30_k >= max(LEAST_30_K, 0.5 * noise_k, LEAST_SHARE_30 * excess_k):
-                wide += 1
-        if not (hits or wide) or risen_k > MIXING * fallen_k:
-            self._suspect = 0
-            return
-        self._suspect += 1
-        enough = (
-            (hits >= 2 and self._suspect >= 2)
-            or (strong and self._suspect >= 3)
-            or (hits and valid == 1 and self._suspect >= 3)
-            or (wide >= min(2, valid) and self._suspect >= 3)
-            or (wide and self._suspect >= 8)
-        )
-        if enough:
-            onset_s, shares = self._measure(t_s, tracks, room_c)
-            if shares:
-                kink_k = max(s.track.kink_k for s in shares)
-                self._suspected = fall = Fall(
-                    Kind.DRAFT, onset_s, shares, (), {}, t_s, 0.0, t_s, kink_k=kink_k
-                )
-                for share in shares:
-                    climb = share.look_before(int(t_s - onset_s))
-                    fall.from_climb |= climb > QUICK_CLIMB_K_PER_MIN
 
     def _weigh(
         self,
@@ -217,7 +153,7 @@ class DropWatch:
             or -min(s.now_k for s in alive) > MIXED * worst.now_k
         ):
             self._suspected = None
-            self._suspect = 0
+            self._trigger.rest()
             if alive and worst.now_k < 0.5 * worst.drop_k:
                 self._learn_habit(t_s, fall)
             return
@@ -283,41 +219,6 @@ class DropWatch:
         if unheated and (ahead < CLEAR_LEAD or age_s < LONG_S):
             return None
         return best if fall.outside_s >= OUTSIDE_S else None
-
-    def _measure(
-        self, t_s: float, tracks: Sequence[AirTrack], room_c: float
-    ) -> tuple[float, list[Share]]:
-        """When it began, from the sensors that fell most; and what each has lost since."""
-        starts: list[tuple[float, float]] = []
-        for track in tracks:
-            if track.seconds >= track.span_s + 40 and (track.kink_k > 0 or track.kink_30_k > 0):
-                start = began_ago_s(track)
-                if start is not None:
-                    starts.append((max(track.kink_k, track.kink_30_k), start))
-        if not starts:
-            return t_s, []
-        starts.sort(reverse=True)
-        most_k = starts[0][0]
-        ago_s = max(ago for kink_k, ago in starts if kink_k >= 0.5 * most_k)
-        back = int(ago_s) + 2
-        shares: list[Share] = []
-        for track in tracks:
-            if track.seconds < back + 16:
-                continue
-            base_c = track.past_c(back)
-            excess_k = base_c - room_c
-            if excess_k < LEAST_EXCESS_K:
-                continue
-            trend = min(0.0, (base_c - track.mean_c(back + 10, back + 16)) / 12.0)
-            share = Share(track, base_c, max(trend, -0.1), excess_k, base_c, t_s)
-            length = min(60, track.seconds - back - 12)
-            if length >= 10:
-                share.slope_k_per_s = (
-                    track.mean_c(back, back + 8) - track.mean_c(back + length, back + length + 8)
-                ) / length
-            share.update(t_s, ago_s)
-            shares.append(share)
-        return t_s - ago_s - DEAD_S, shares
 
     # --- something stands --------------------------------------------------
 
@@ -425,7 +326,7 @@ class DropWatch:
             if back_s is not None:
                 fall.detail["recovery_s"] = back_s
         self._fall = None
-        self._suspect = 0
+        self._trigger.rest()
         self._ended_s = end_s
         if (
             fall.kind is Kind.DRAFT
@@ -504,33 +405,37 @@ class DropWatch:
             return fall.verdict  # on its way back: what comes now tells no more of the cause
         age_s = t_s - fall.onset_s
         fall.next_s = t_s + (2.0 if age_s < 12.0 else 5.0 if age_s < 40.0 else 0.25 * age_s)
+        tracks = [share.track for share in fall.shares]
+        suspected = self._suspected is fall
+        recent = (ago for ago in RECENT_S if suspected and ago < age_s + AROUND_S[0])
         fall.verdict = verdict = self.explain(
-            [share.track for share in fall.shares],
+            tracks,
             room_c,
-            age_s,
+            [*recent, *(age_s + around for around in AROUND_S)],
             door_possible=door_possible,
-            around_s=AROUND_S,
         )
         if verdict is not None and age_s >= LEARN_AGE_S and not fall.learned:
             fall.learned = True
             self._learn_lags(verdict)
-        if verdict is not None and self._suspected is fall:
+        if verdict is not None and suspected:
             fall.onset_s = t_s - verdict.ago_s
+            if verdict.ago_s < age_s + AROUND_S[0]:  # something has begun since: measure that
+                self._suspected = begun(t_s, tracks, room_c, verdict.ago_s)
+                return None
         return verdict
 
     def explain(
         self,
         tracks: Sequence[AirTrack],
         room_c: float,
-        age_s: float,
+        agos_s: Sequence[float],
         *,
         door_possible: bool = True,
-        around_s: Sequence[int] = SLOW_AROUND_S,
     ) -> Verdict | None:
-        """Weigh what may be behind a fall that began about `age_s` ago."""
+        """Weigh what may be behind a fall that began about one of `agos_s` seconds ago."""
         subjects = []
+        back = int(agos_s[len(agos_s) // 2]) + 2
         for track in tracks:
-            back = int(age_s) + 2
             length = min(60, track.seconds - back - 12)
             if length < 10:
                 continue
@@ -541,7 +446,7 @@ class DropWatch:
             subjects.append(Subject(track, sensor.tau_s, sensor.spread, trend, track.usual_s))
         return weigh(
             subjects,
-            sorted({max(2, round(age_s + around)) for around in around_s}),
+            sorted({max(2, round(ago)) for ago in agos_s}),
             room_c,
             door_possible=door_possible,
             habit_per_h=60.0 * (self._balance.loss_per_min or 0.0),

@@ -28,8 +28,9 @@ from stillair.thermal.air import AirTrack
 from stillair.thermal.falls import told
 from stillair.thermal.hypotheses import CLEAR_LEAD, Cause, Verdict
 
-Explain = Callable[[float], Verdict | None]
+Explain = Callable[[Sequence[float]], Verdict | None]  # of falls that many seconds ago
 
+AROUND_S = (-50, -35, -22, -12, -5, 0, 5, 12, 22, 35, 50)
 WARM_K = 4.0  # excess over the room below which there is no heat to lose
 GRID_S = 10.0
 BAND_S = 900.0
@@ -37,7 +38,7 @@ PEAK_S = 480.0
 BAND_K, BAND_SHARE = 0.25, 0.2
 HIGHEST_BAND_K = 6.0
 AGE_S = 150.0
-LEAST_K, LEAST_SHARE = 0.5, 0.075
+LEAST_K, LEAST_SHARE = 0.5, 0.085
 CREEP_K = 0.2
 QUICK_CLIMB_K_PER_MIN = 0.5
 PEAK_K, PEAK_SHARE = 2.5, 0.10
@@ -85,7 +86,7 @@ class HeatingWatch:
     ) -> list[Finding]:
         """Judge at a whole second.
 
-        `explain` weighs what may be behind a fall of that age; `cold_air`
+        `explain` weighs what may be behind a fall of one of those ages; `cold_air`
         says that a door or draft stands.
         """
         if cold_air:
@@ -149,7 +150,7 @@ class HeatingWatch:
             lost = fallen_k >= least_k and air_c < low_c - BAND_K - BAND_SHARE * height_k
         if not lost:
             return []
-        verdict = explain(age_s)
+        verdict = explain([age_s + around for around in AROUND_S])
         if verdict is not None:
             if verdict.best in (Cause.DOOR, Cause.DRAFT, Cause.MIXING) and (
                 verdict.lead_over(Cause.HEAT_LOST) >= CLEAR_LEAD
