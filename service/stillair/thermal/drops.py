@@ -1,23 +1,33 @@
 """Doors and drafts: falls of the air that set in at once, told with their figures and their end.
 
-A fall is suspected where the last 10 s (or, for slow sensors and small gaps,
-30 s) fall below what the minute before foretold, by more than noise, by half
-a degree, and by a share of the excess over the room; two seconds running, by
-two sensors, or longer by one. Sensors that rise at the same time speak for
-air being mixed (a fan), not lost. `hypotheses` weighs what it is, through the
-lags that `balance` has learned: a door well ahead of lost heat is told at once,
-anything else only when a sensor gets colder than it has been for 20 minutes,
-which leaves out what thermostats and fans do every time. For
-two and a half minutes the kind may still be revised.
+A suspected fall (`suspicion`) is weighed again and again by `hypotheses`,
+through the lags that `balance` has learned, until it is told or has come back.
+Told is what the best explanation says once it is far enough before lost heat,
+mixing and heat, and while the fall is still near its depth:
 
-The end is a kink the other way: the air comes back by a part of what it had
-lost, faster than it would creep; it is dated where the curve bends (see
-`bends`), less the 2 s that air stays at a sensor before new air is there. The
-onset is the fitted one. `lead` says how far, in log-likelihood, the cause is
-before the next; `air_changes_per_h` the exchange that explains the fall;
-`degree_minutes` what the worst sensor lost against the expectation;
-`recovery_s`, with the end, how long after it nine tenths will be back, if it
-goes on as it has come back so far.
+- a door at once, where it is before a draft as well, or after 25 s all the same;
+- a draft after 25 s, with 1.2 K at least, once a sensor has been colder for 8 s
+  than in the eight minutes before; a lone sensor needs 8 % of the excess, because
+  it can't see that a fan only mixes the air;
+- what came back within 45 s was a door where a draft isn't clearly before it:
+  who lets in air for so short a time has opened something.
+
+A chamber may do such things by itself. A thermostat's pause looks like lost
+heat and its first ones, after warming up, like a break: air that has climbed
+for eight minutes by 0.3 K/min or more gets 150 s to turn again, and so does
+air that swings by half of the fall, unless 60 changes an hour or more would be
+needed. Falls that come back by themselves twice within half an hour are a
+habit, and what is told must be half as quick again. For two and a half minutes
+the kind may still be revised.
+
+The end is told once half of the sensors concerned have been 5 s on their way
+back, by a quarter of what they lost (two fifths in a draft, part of which a
+thermostat makes up for). It is dated where the curve bends (see `bends`), less
+the 2 s that air stays at a sensor before new air is there. The onset is the
+fitted one. `lead` says how far, in log-likelihood, the cause is before the
+next; `air_changes_per_h` the exchange that explains the fall; `degree_minutes`
+what the worst sensor lost against the expectation; `recovery_s`, with the end,
+how long after it nine tenths will be back, if it goes on as it has so far.
 """
 
 from __future__ import annotations
@@ -33,35 +43,30 @@ from stillair.thermal.falls import KINDS, Fall, Share, figures, leaves_band, rec
 from stillair.thermal.hypotheses import CLEAR_LEAD, Cause, Subject, Verdict, weigh
 from stillair.thermal.suspicion import DEAD_S, LEAST_EXCESS_K, LEAST_K, Trigger, begun
 
-AROUND_S = (-14, -8, -4, -2, -1, 0, 1, 2, 4, 8, 14)
-RECENT_S = (6, 10, 15, 22)
+AROUND_S = (-14, -8, -4, -2, -1, 0, 1, 2, 4, 8, 14)  # instants tried about the known onset
+RECENT_S = (6, 10, 15, 22)  # and ages of something newer
 LEARN_AGE_S, LEARN_GAIN, LEARN_PER_S = 50.0, 12.0, 0.12
-DOOR_LEAD = 1.0
-FIRM = 8.0  # over nothing
-DRAFT_LEAST_K, ALONE_SHARE = 1.2, 0.08  # a lone sensor can't see that a fan mixes the air
-DRAFT_AGE_S, TURN_S, TURN_PER_H = 25.0, 150.0, 60.0
-LONG_S, LONG_LEAD = 60.0, 1.0  # by then it may be told though its cause isn't clear
-RESTLESS_SHARE = 0.5
-QUICKER = 1.5
 SEE_S = 60.0
-SHARPER = 1.8
-HABIT_S = 180.0
-HABIT_EVEN, AGAIN_S = 0.4, 1800.0
-OVERTAKEN_S = 60.0  # a draft of that age doesn't hide a door
-GOING_ON_S = 40.0
+# What it takes to be told
+FIRM = 8.0  # over nothing
+DOOR_LEAD = 1.0
+DRAFT_AGE_S, DRAFT_LEAST_K, ALONE_SHARE = 25.0, 1.2, 0.08
+LONG_S, LONG_LEAD = 60.0, 1.0  # by then a draft may be told though its cause isn't clear
+STILL_DOWN, TURNED, SHORT_S = 0.7, 0.9, 45.0
 OUTSIDE_S = 8
-MIXED = 0.2
-SUSPECT_S = 240.0
+TURN_S, TURN_PER_H, RESTLESS_SHARE = 150.0, 60.0, 0.5
+QUICKER, HABIT_S, HABIT_EVEN, AGAIN_S = 1.5, 180.0, 0.4, 1800.0
+OVERTAKEN_S = 60.0  # a draft of that age doesn't hide a door
+# When a suspicion ends untold
+SUSPECT_S, SHARPER, MIXED = 240.0, 1.8, 0.2
+# What stands
 RETELL_S = 15.0  # figures alone are told anew no sooner
 SHARPEN_S = 40.0
-DECIDE_S = 150.0  # how long the kind may still change
-CHANGE_LEAD = 1.0
-STILL_DOWN, TURNED, SHORT_S = 0.7, 0.9, 45.0
-BACK_K, BACK_SHARE, BACK_MOST_K = 0.5, 0.25, 3.0
-BACK_HELD_S = 5
-DRAFT_BACK_SHARE = 0.4  # a thermostat makes up for part of a draft
-GONE_EXCESS_K = 3.0
-GONE_S = 300.0
+DECIDE_S, CHANGE_LEAD = 150.0, 1.0  # how long the kind may still change
+GOING_ON_S = 40.0
+BACK_K, BACK_SHARE, BACK_MOST_K, BACK_HELD_S = 0.5, 0.25, 3.0, 5
+DRAFT_BACK_SHARE = 0.4
+GONE_EXCESS_K, GONE_S = 3.0, 300.0
 SETTLED_S = 2700.0
 SHUT_S = 60.0  # after a switch said shut, slow sensors still fall
 

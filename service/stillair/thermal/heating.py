@@ -2,18 +2,22 @@
 
 Without heat input the air can fall only as its own losses make it, a few per
 cent of the excess over the room a minute (3 K/min at most on a real heated
-box, after 60 to 84 s of going on rising). A thermostat's own cycles look just
-so while they last; what tells them apart is that lost heat goes below the
-band the air has kept. So it is told when every good sensor has fallen through
-a minute and the air
+box, after 60 to 84 s of going on rising). A thermostat's pauses and a bed that
+is set lower look just so while they last; what tells them apart is that they
+end. So it is told once every good sensor has fallen through two and a half
+minutes, no slower at last than before and at least twice as fast as before the
+onset, by half a degree and 8.5 % of the excess (a bed set 5 K lower takes some
+7 % in the end), and the air is
 
-- is below the lowest of the quarter of an hour before the peak by 0.7 K and a
-  third of that band's height; or
-- has fallen from its peak by 2.5 K and a tenth of the excess, for 100 s, where
-  it had been warming up till then.
+- below the lowest of the quarter of an hour before the onset, by a quarter of a
+  degree and a fifth of that band's height; or
+- 2.5 K and a tenth of the excess below its peak, where it had been warming up
+  till then, because a thermostat's first pause comes there.
 
-A chamber above its target coasts down to it; that is nothing. Without a job's
-marks the end of a job looks the same, and the event says so.
+`hypotheses` has the last word: what is clearly a door, a draft or a fan's
+mixing isn't told as lost heat. A chamber above its target coasts down to it;
+that is nothing. Without a job's marks the end of a job looks the same, and the
+event says so.
 """
 
 from __future__ import annotations
