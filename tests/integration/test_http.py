@@ -209,6 +209,19 @@ def _is_kept_as_over(service: RunningService, job: str) -> bool:
     return answer.status_code == 200 and answer.json()["finished_at"] is not None
 
 
+def test_what_a_sensor_in_the_air_should_show_next_is_told(service: RunningService) -> None:
+    def expected() -> dict[str, Any] | None:
+        sensors = {s["name"]: s for s in service.get("/api/now")["chambers"][0]["sensors"]}
+        return sensors if sensors["top"]["expected_c"] is not None else None
+
+    sensors = wait_until(expected, within_s=15)
+    top, room = sensors["top"], sensors["room"]
+    assert abs(top["expected_c"] - top["temperature_c"]) < 5.0
+    assert 0.0 < top["u_k"] < 5.0
+    assert top["off_k"] == 0.0
+    assert (room["expected_c"], room["u_k"], room["off_k"]) == (None, None, 0.0)
+
+
 def test_readings_come_in_columns_of_one_length(service: RunningService) -> None:
     columns = wait_until(
         lambda: _columns(service) if len(_columns(service)["time_s"]) > 3 else None, within_s=15

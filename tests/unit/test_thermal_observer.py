@@ -12,8 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from stillair.errors import ReadingFault
+from stillair.model import Place, Reading
 from stillair.thermal.air import AirTrack
 from stillair.thermal.balance import BEAD_S, Balance, BalanceMemory, SensorMemory
+from stillair.thermal.core import ThermalWatch
 from stillair.thermal.observer import (
     AIR_K,
     SLOPE_K_PER_S,
@@ -24,6 +27,7 @@ from stillair.thermal.observer import (
     coarse,
     design,
 )
+from stillair.thermal.plan import SensorPlan, ThermalContext, ThermalPlan
 
 Matrix = NDArray[np.float64]
 TUNED_S = 60  # before this an observer still uses the first figures
@@ -292,3 +296,29 @@ def test_figures_are_finite_whatever_comes(
                 assert told[1] > 0.0
             assert math.isfinite(observer.innovation_k)
             assert math.isfinite(observer.off_sum)
+
+
+def test_a_watch_tells_what_is_expected_of_the_sensors_in_the_air() -> None:
+    plan = ThermalPlan(
+        (
+            SensorPlan("top", Place.CHAMBER),
+            SensorPlan("low", Place.CHAMBER),
+            SensorPlan("room", Place.ROOM),
+        )
+    )
+    watch = ThermalWatch(plan)
+    for second in range(300):
+        t_s = float(second)
+        air_c = 30.0 + 0.03 * second
+        watch.take(Reading("top", t_s, air_c))
+        low = (None, ReadingFault.OPEN_CIRCUIT) if second == 299 else (air_c - 2.0, None)
+        watch.take(Reading("low", t_s, *low))
+        watch.take(Reading("room", t_s, 20.0))
+        watch.tick(t_s, ThermalContext())
+    top, low_view, room = watch.view().sensors
+    assert top.expected_c == pytest.approx(39.0, abs=0.05)
+    assert top.u_k is not None
+    assert 0.0 < top.u_k < 0.3
+    assert top.off_k == 0.0
+    assert (low_view.expected_c, low_view.u_k) == (None, None)
+    assert (room.expected_c, room.u_k) == (None, None)

@@ -10,6 +10,9 @@
  * @property {number | null} temperature_c
  * @property {string | null} at
  * @property {string | null} fault
+ * @property {number | null} expected_c  what its next reading should be; only in the chamber's air
+ * @property {number | null} u_k  one standard deviation of that
+ * @property {number} off_k  how far it lately was above (below: negative) what was expected; 0: it wasn't
  *
  * @typedef {object} Switch
  * @property {string} name

@@ -96,6 +96,9 @@ def _sensor(sensor: SensorView, timeline: Timeline) -> Item:
         "temperature_c": _rounded(sensor.temperature_c),
         "at": None if sensor.t_s is None else label(timeline.epoch_s(sensor.t_s)),
         "fault": sensor.fault or None,
+        "expected_c": _rounded(sensor.expected_c),
+        "u_k": sensor.u_k,
+        "off_k": sensor.off_k,
     }
 
 

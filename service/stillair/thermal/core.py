@@ -2,7 +2,8 @@
 
 Every second, in this order: the fire path (`heat`), which asks nobody; the
 health of each sensor; the tracks of the good ones in the chamber's air, and
-the room; cold air let in (`drops`), heat lost (`heating`), phases. Readings
+the room; cold air let in (`drops`), heat lost (`heating`), phases; what each of
+these sensors should show next (`observer`). Readings
 are taken at any time; nothing is decided between ticks, so the same readings
 and ticks always give the same findings.
 """
@@ -19,6 +20,7 @@ from stillair.thermal.health import JUMPS, SensorHealth, SensorTrouble
 from stillair.thermal.heat import HeatPath
 from stillair.thermal.heating import HeatingWatch
 from stillair.thermal.neighbours import NeighbourWatch
+from stillair.thermal.observer import Observer
 from stillair.thermal.phases import PhaseWatch
 from stillair.thermal.plan import (
     SensorView,
@@ -50,6 +52,7 @@ class ThermalWatch:
         ]
         self._room = RoomEstimate()
         self._balance = Balance(balance)
+        self._observers = {track.name: Observer(track, self._balance) for _, track in self._air}
         self._drops = DropWatch(self._balance)
         self._heating = HeatingWatch(plan.target_c)
         self._phases = PhaseWatch(plan.target_c, plan.limit_c)
@@ -114,13 +117,16 @@ class ThermalWatch:
             for name, health in self._sensors.items()
             if health.plan.place is not Place.CHAMBER and health.good and health.last_c is not None
         }
+        disturbed = cold_air or self._heating.standing or not calm
+        for observer in self._observers.values():
+            observer.tick(calm=not disturbed)
         self._neighbours.tick(
             t_s,
             tracks,
             others_c,
             room_c,
             self._phases.phase,
-            disturbed=cold_air or self._heating.standing or not calm,
+            disturbed=disturbed,
         )
         return ThermalResult(tuple(findings), tuple(signs))
 
@@ -138,7 +144,10 @@ class ThermalWatch:
             air_c=None if self._phases.air_c is None else round(self._phases.air_c, 2),
             room_c=round(self._room.room_c, 2) if self._ticked_s is not None else None,
             room_estimated=self._room.estimated,
-            sensors=tuple(_sensor_view(name, health) for name, health in self._sensors.items()),
+            sensors=tuple(
+                _sensor_view(name, health, self._observers.get(name))
+                for name, health in self._sensors.items()
+            ),
             target_c=self._plan.target_c,
             soak_forecast_s=None if soak is None else round(made_s + soak.to_go_s),
             soak_forecast_u_s=None if soak is None else round(soak.u_s),
@@ -210,10 +219,21 @@ class ThermalWatch:
         return findings
 
 
-def _sensor_view(name: str, health: SensorHealth) -> SensorView:
+def _sensor_view(name: str, health: SensorHealth, observer: Observer | None) -> SensorView:
     fault = health.trouble.reason if health.trouble else health.refused
+    value_c = None if fault else health.last_c
+    expected_c, u_k = (observer.expected_c, observer.u_k) if observer else (None, None)
+    if fault or observer is None or expected_c is None or u_k is None:
+        return SensorView(name, health.plan.place, value_c, health.last_s, fault)
     return SensorView(
-        name, health.plan.place, None if fault else health.last_c, health.last_s, fault
+        name,
+        health.plan.place,
+        value_c,
+        health.last_s,
+        fault,
+        round(expected_c, 3),
+        round(u_k, 3),
+        round(observer.off_k, 2),
     )
 
 

@@ -50,6 +50,10 @@ class SensorView:
     """The latest good temperature of one sensor, and why it has none now if it hasn't.
 
     `fault` is said from the first bad reading on, before it is an event.
+    `expected_c` is what its next reading should be and `u_k` one standard
+    deviation of that, for sensors in the chamber's air with some past; `off_k`
+    by how much readings of the last minute lay above what was expected, 0
+    unless they clearly did, or below (negative).
     """
 
     name: str
@@ -57,6 +61,9 @@ class SensorView:
     temperature_c: float | None
     t_s: float | None
     fault: str = ""
+    expected_c: float | None = None
+    u_k: float | None = None
+    off_k: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
