@@ -24,7 +24,9 @@ class Feeler:
     period_s: int = 1
 
 
-BEADS = (Feeler("a", 3.0), Feeler("b", 4.5), Feeler("c", 6.0))
+BEADS = tuple(
+    Feeler(name, tau_s, 0.05, 0.0078) for name, tau_s in (("a", 3.0), ("b", 4.5), ("c", 6.0))
+)
 CANS = tuple(Feeler(name, tau_s, 0.02) for name, tau_s in (("a", 20.0), ("b", 28.0), ("c", 39.0)))
 
 
