@@ -72,6 +72,17 @@ def test_it_comes_back_the_same() -> None:
     assert from_text(None, settings()) is None
 
 
+def test_what_was_kept_before_the_losses_of_the_box_were_learned_is_read() -> None:
+    kept = json.loads(to_text(learned(), settings()))
+    for name in ("cooling_per_min", "coolings", "heat_k_per_min"):
+        del kept["balance"][name]
+    assert from_text(json.dumps(kept), settings()) == learned()
+    kept["balance"] |= {"cooling_per_min": 0.02, "coolings": 3.0, "heat_k_per_min": 0.6}
+    found = from_text(json.dumps(kept), settings())
+    assert found is not None
+    assert (found.cooling_per_min, found.coolings, found.heat_k_per_min) == (0.02, 3.0, 0.6)
+
+
 @pytest.mark.parametrize(
     ("old", "new", "left"),
     [

@@ -137,7 +137,7 @@ def test_readings_are_expected_as_the_matrix_filter_expects_them(period_s: int) 
         20.0, coarse(BEAD_S, 8.0), coarse(UNKNOWN_STEP_K / math.sqrt(12.0), 8.0), 0.001
     )
     track.push(20.0, float(period_s))
-    observer = Observer(track, Balance(BalanceMemory(loss_per_min=0.06)))
+    observer = Observer(track, Balance(BalanceMemory(cooling_per_min=0.06)))
     observer.tick()
     for second in range(1, TUNED_S):
         expected_c, u_k = known.predict()
@@ -273,8 +273,8 @@ def test_a_past_that_was_cut_off_is_no_past() -> None:
         max_size=12,
     ),
     st.sampled_from([0.3, 1.0, 2.5, 5.0, 31.0, 900.0]),
-    st.floats(0.5, 500.0),
-    st.none() | st.floats(0.0, 50.0),
+    st.floats(-1.0, 500.0),
+    st.none() | st.floats(-1.0, 50.0),
 )
 def test_figures_are_finite_whatever_comes(
     stretches: list[tuple[float | None, int]],
@@ -283,7 +283,7 @@ def test_figures_are_finite_whatever_comes(
     loss_per_min: float | None,
 ) -> None:
     track = AirTrack("top")
-    memory = BalanceMemory({"top": SensorMemory(tau_s, 3.0)}, loss_per_min)
+    memory = BalanceMemory({"top": SensorMemory(tau_s, 3.0)}, cooling_per_min=loss_per_min)
     observer = Observer(track, Balance(memory))
     for sample_c, seconds in stretches:
         for _ in range(seconds):

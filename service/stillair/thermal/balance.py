@@ -21,6 +21,8 @@ What is learned, and from what:
   thermocouple (3 to 6 s);
 - lambda: from falls that came back by themselves (a thermostat's pauses), the
   fastest of them, which lost heat can't outrun by much;
+- lambda of the whole box and its heat input: from undisturbed stretches without
+  and with heat (see `decays`);
 - how far each sensor stands from the mean of all while nothing happens.
 
 Lags are ratios, so they are averaged in logarithms, with a weight that grows
@@ -41,6 +43,8 @@ METAL_CAN_NOISE_K = 0.055
 UNKNOWN_SPREAD, KNOWN_SPREAD = 0.45, 0.25  # standard deviation of the logarithm of a lag
 MOST_CHANGES = 8.0
 OFFSET_S = 1800.0
+LEAST_COOLING_PER_MIN = 0.0005  # 33 h to a third: no box is as tight
+HEAT_SHARE = 0.25
 USUAL_MOST_PER_MIN = 1.0  # what is faster is no habit
 
 
@@ -55,11 +59,19 @@ class SensorMemory:
 
 @dataclass(frozen=True, slots=True)
 class BalanceMemory:
-    """A chamber's balance as kept between jobs; `loss_per_min` is lambda, None if never seen."""
+    """A chamber's balance as kept between jobs; None is what was never seen.
+
+    `loss_per_min` is the fastest lambda of falls that came back, `cooling_per_min`
+    that of the whole box while nothing heats it, learned from so many
+    `coolings`, and `heat_k_per_min` the heat input that goes with it.
+    """
 
     sensors: Mapping[str, SensorMemory] = field(default_factory=dict)
     loss_per_min: float | None = None
     neighbours: NeighbourMemory = field(default_factory=NeighbourMemory)
+    cooling_per_min: float | None = None
+    coolings: float = 0.0
+    heat_k_per_min: float | None = None
 
 
 class SensorBalance:
@@ -107,6 +119,10 @@ class Balance:
         self._memory = memory or BalanceMemory()
         self._sensors: dict[str, SensorBalance] = {}
         self.loss_per_min = self._memory.loss_per_min
+        kept = self._memory.cooling_per_min
+        self.cooling_per_min = None if kept is None else _likely_cooling(kept)
+        self.heat_k_per_min = self._memory.heat_k_per_min
+        self._coolings = min(max(self._memory.coolings, 0.0), MOST_CHANGES)
 
     def sensor(self, name: str) -> SensorBalance:
         """What is known of a sensor; made at first sight."""
@@ -120,6 +136,20 @@ class Balance:
         per_min = min(max(per_min, 0.0), USUAL_MOST_PER_MIN)
         known = self.loss_per_min or 0.0
         self.loss_per_min = per_min if per_min > known else known + 0.1 * (per_min - known)
+
+    def learn_cooling(self, per_min: float) -> None:
+        """Take the share of its excess that the unheated chamber lost a minute."""
+        per_min = _likely_cooling(per_min)
+        known = math.log(self.cooling_per_min or per_min)
+        weight = 1.0 / (1.0 + self._coolings)
+        self.cooling_per_min = math.exp(known + weight * (math.log(per_min) - known))
+        self._coolings = min(self._coolings + 1.0, MOST_CHANGES)
+
+    def learn_heat(self, k_per_min: float) -> None:
+        """Take the heat input of a quarter of an hour, as the rise that it alone would give."""
+        k_per_min = max(k_per_min, 0.0)
+        known = k_per_min if self.heat_k_per_min is None else self.heat_k_per_min
+        self.heat_k_per_min = known + HEAT_SHARE * (k_per_min - known)
 
     def compare(self, excesses_k: Mapping[str, float], elapsed_s: float) -> None:
         """Take what the sensors show together while nothing happens."""
@@ -136,5 +166,18 @@ class Balance:
         """All of it as a value to be kept; sensors that weren't seen this time stay in it."""
         known = dict(self._memory.sensors)
         known.update({name: sensor.memory() for name, sensor in self._sensors.items()})
-        loss = self.loss_per_min
-        return BalanceMemory(known, None if loss is None else round(loss, 5))
+        return BalanceMemory(
+            known,
+            _rounded(self.loss_per_min),
+            cooling_per_min=_rounded(self.cooling_per_min),
+            coolings=self._coolings,
+            heat_k_per_min=_rounded(self.heat_k_per_min),
+        )
+
+
+def _likely_cooling(per_min: float) -> float:
+    return min(max(per_min, LEAST_COOLING_PER_MIN), USUAL_MOST_PER_MIN)
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 5)

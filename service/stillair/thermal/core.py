@@ -12,9 +12,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from stillair.model import Change, Finding, JobPhase, Kind, Place, Priority, Reading
+from stillair.model import Change, Finding, JobPhase, Kind, Phase, Place, Priority, Reading
 from stillair.thermal.air import BLEND_S, AirTrack, RoomEstimate
 from stillair.thermal.balance import Balance, BalanceMemory
+from stillair.thermal.decays import DecayWatch
 from stillair.thermal.drops import DropWatch
 from stillair.thermal.health import JUMPS, SensorHealth, SensorTrouble
 from stillair.thermal.heat import HeatPath
@@ -53,6 +54,7 @@ class ThermalWatch:
         self._room = RoomEstimate()
         self._balance = Balance(balance)
         self._observers = {track.name: Observer(track, self._balance) for _, track in self._air}
+        self._decays = DecayWatch(self._balance)
         self._drops = DropWatch(self._balance)
         self._heating = HeatingWatch(plan.target_c)
         self._phases = PhaseWatch(plan.target_c, plan.limit_c)
@@ -91,6 +93,7 @@ class ThermalWatch:
             self._drops.tick(t_s, tracks, room_c, context.door_open, calm=calm, unheated=unheated)
         )
         cold_air = self._drops.standing
+        let_in = cold_air and not self._drops.heat_lost
         findings.extend(
             self._heating.tick(
                 t_s,
@@ -108,7 +111,7 @@ class ThermalWatch:
                 room_c,
                 bed_c,
                 context,
-                cold_air=cold_air and not self._drops.heat_lost,
+                cold_air=let_in,
                 unheated=self._heating.standing or self._drops.heat_lost,
             )
         )
@@ -120,6 +123,14 @@ class ThermalWatch:
         disturbed = cold_air or self._heating.standing or not calm
         for observer in self._observers.values():
             observer.tick(calm=not disturbed)
+        heated = self._heated(context.job)
+        self._decays.tick(
+            t_s,
+            tracks,
+            room_c,
+            heated=heated,
+            disturbed=disturbed if heated else let_in or not calm,
+        )
         self._neighbours.tick(
             t_s,
             tracks,
@@ -156,6 +167,16 @@ class ThermalWatch:
         )
 
     # --- one second --------------------------------------------------------
+
+    def _heated(self, job: JobPhase | None) -> bool | None:
+        """Whether the chamber is heated, by the job's marks or else by its phase, if known."""
+        if job in (JobPhase.COOLING, JobPhase.FINISHED):
+            return False
+        if job is None and self._phases.phase in (Phase.COOLING, Phase.COOL_ENOUGH):
+            return False
+        if job is JobPhase.RUNNING or (job is None and self._phases.phase is Phase.STEADY):
+            return True
+        return None
 
     def _measure(self, t_s: float, broken_off: bool) -> tuple[float | None, float | None]:
         """Let each sensor judge itself, feed the tracks; return room and bed where measured."""

@@ -53,6 +53,7 @@ LEAST_NOISE_K, UNKNOWN_STEP_K = 0.01, 0.25
 STEP_TO_SIGMA = 0.886  # mean difference of two readings to standard deviation: sqrt(pi) / 2
 FASTEST_LOSS_PER_MIN = 0.2
 LONGEST_PERIOD_S = 60
+LEAST_TAU_S, MOST_TAU_S = 0.5, 120.0
 MOST_READINGS = 400  # until the filter has settled
 SETTLED = 1e-4  # a gain that changes by a smaller share has
 TUNE_S = 64
@@ -322,9 +323,10 @@ class Observer:
         self._period_s = min(max(round(track.usual_s), 1), LONGEST_PERIOD_S)
         step_k = track.step_k if track.step_k < 1.0 else UNKNOWN_STEP_K
         noise_k = max(STEP_TO_SIGMA * track.noise_k, step_k / math.sqrt(12.0), LEAST_NOISE_K)
-        loss_per_min = min(max(self._balance.loss_per_min or 0.0, 0.0), FASTEST_LOSS_PER_MIN)
+        tau_s = min(max(self._balance.sensor(track.name).tau_s, LEAST_TAU_S), MOST_TAU_S)
+        loss_per_min = min(max(self._balance.cooling_per_min or 0.0, 0.0), FASTEST_LOSS_PER_MIN)
         return design(
-            coarse(self._balance.sensor(track.name).tau_s, 8.0),
+            coarse(tau_s, 8.0),
             coarse(noise_k, 8.0),
             round(loss_per_min, 2) / 60.0,
             self._period_s,
