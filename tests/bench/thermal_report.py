@@ -78,6 +78,7 @@ def report(chosen: str, scores: Sequence[JobScore], *, show: bool) -> Lines:
     lines += _fires(answers, show=show)
     lines += _false(scores, show=show)
     lines += _forecasts(scores)
+    lines += _expectations(scores)
     return lines
 
 
@@ -271,6 +272,23 @@ def _forecasts(scores: Sequence[JobScore]) -> Lines:
                     f" late by {quartiles(f.off_s for f in own)} s,"
                     f" uncertainty {quartiles(f.u_s for f in own)} s"
                 )
+    return lines
+
+
+def _expectations(scores: Sequence[JobScore]) -> Lines:
+    """How often a reading lay within what was expected of it: normal ones 95.4 and 99.7 %."""
+    lines = ["", "expected readings, while nothing was the matter: within 2 and 3 standard"
+             " deviations; said to be off"]  # fmt: skip
+    for kind in (*sorted({score.misses.kind for score in scores}), "all"):
+        own = [score.misses for score in scores if kind in (score.misses.kind, "all")]
+        number = sum(m.number for m in own)
+        if number:
+            lines.append(
+                f"    {kind}: {number} readings of {len(own)} jobs,"
+                f" {100 * sum(m.within_2 for m in own) / number:.1f} %,"
+                f" {100 * sum(m.within_3 for m in own) / number:.1f} %;"
+                f" off {100 * sum(m.off for m in own) / number:.2f} %"
+            )
     return lines
 
 

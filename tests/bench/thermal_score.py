@@ -36,6 +36,7 @@ PLAIN_FAULTS = frozenset(
 ASA_FLOOR_C, ASA_CEILING_C = 40.0, 70.0  # the band of the marked jobs' material
 STATE_SLACK_K = 1.5
 FORECAST_EVERY_S = 60.0
+SETTLING_S = 300.0  # so long nobody knows yet what a sensor usually does
 MOVED_K = 1.0  # a stuck sensor must be found where the true reading left it by so much
 
 
@@ -106,6 +107,17 @@ class False_:  # noqa: N801 - the word is taken
     where: str  # quiet, events, beside door_open ...
 
 
+class Misses(NamedTuple):
+    """Innovations while nothing was the matter: of what kind of sensor, how many, how many
+    within 2 and 3 standard deviations, and with how many the sensor was off for people."""
+
+    kind: str
+    number: int = 0
+    within_2: int = 0
+    within_3: int = 0
+    off: int = 0
+
+
 class Foretold(NamedTuple):
     """A forecast: of what, s until it was told, s by which that was later, k = 2 uncertainty."""
 
@@ -132,6 +144,7 @@ class JobScore:
     states: list[False_] = field(default_factory=list)
     ends: list[bool] = field(default_factory=list)  # job's end without marks: heat_lost told
     forecasts: list[Foretold] = field(default_factory=list)  # those that came true undisturbed
+    misses: Misses = field(default_factory=lambda: Misses(""))
 
     def as_dict(self) -> dict[str, object]:
         return asdict(self)
@@ -145,6 +158,7 @@ class Heard:
     watch_s: float
     sensor_s: int
     forecasts: tuple[tuple[str, float, float, float], ...]  # kind, when made, for when, u
+    misses: Misses
 
 
 def thermal_plan(plan: JobPlan) -> ThermalPlan:
@@ -168,6 +182,8 @@ def listen(thermal: ThermalPlan, table: Iterable[Row], plan: JobPlan | None = No
         pauses = [habit for habit in plan.habits if habit.kind == "pause"]
     spent_s = 0.0
     forecasts: list[tuple[str, float, float, float]] = []
+    misses = _MissCount(watch)
+    calm_from_s = SETTLING_S
     ticks = 0
     next_s: int | None = None
     clock = time.process_time  # other programs on the machine cost the watch nothing
@@ -194,6 +210,9 @@ def listen(thermal: ThermalPlan, table: Iterable[Row], plan: JobPlan | None = No
             elif value is not None:
                 watch.take(Reading(name, t_s, value))
         spent_s += clock() - begun_s
+        if plan is not None and any(e.start_s <= t_s < e.end_s for e in plan.events):
+            calm_from_s = t_s + RECOVERY_S
+        misses.look(calm=t_s > calm_from_s)
         if t_s % FORECAST_EVERY_S == 0.0:
             view = watch.view()
             for kind, for_s, u_s in (
@@ -204,7 +223,40 @@ def listen(thermal: ThermalPlan, table: Iterable[Row], plan: JobPlan | None = No
                     forecasts.append((kind.value, t_s, for_s, u_s))
     if next_s is not None:
         tick(float(next_s))
-    return Heard(tuple(findings), spent_s, ticks * len(names), tuple(forecasts))
+    sensors = _sensor_kind(plan) if plan is not None else ""
+    return Heard(
+        tuple(findings), spent_s, ticks * len(names), tuple(forecasts), misses.told(sensors)
+    )
+
+
+class _MissCount:
+    """Count the innovations of all sensors, each once."""
+
+    def __init__(self, watch: ThermalWatch) -> None:
+        self._observers = list(watch.observers.values())
+        self._seen = [0] * len(self._observers)
+        self._counts = [0, 0, 0, 0]
+
+    def look(self, *, calm: bool) -> None:
+        for index, observer in enumerate(self._observers):
+            if observer.readings == self._seen[index]:
+                continue
+            self._seen[index] = observer.readings
+            if calm and observer.readings:
+                units = abs(observer.innovation_k) / observer.last_u_k
+                counts = (1, units <= 2.0, units <= 3.0, observer.off_k != 0.0)
+                self._counts = [a + b for a, b in zip(self._counts, counts, strict=True)]
+
+    def told(self, kind: str) -> Misses:
+        return Misses(kind, *self._counts)
+
+
+def _sensor_kind(plan: JobPlan) -> str:
+    """What all sensors of a job are."""
+    step_k = plan.instruments[0].step_k
+    if not plan.one_wire:
+        return f"thermocouple, {step_k:.3g} K"
+    return f"1-Wire, every {'second' if plan.period_s == 1 else f'{plan.period_s} s'}"
 
 
 def _context(plan: JobPlan, pauses: list[Happening], t_s: float) -> ThermalContext:
@@ -273,6 +325,7 @@ def run(plan: JobPlan) -> JobScore:
     for one in told:
         _judge_rest(plan, one, sound, score)
     score.forecasts = list(_come_true(plan, heard))
+    score.misses = heard.misses
     return score
 
 

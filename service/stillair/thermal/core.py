@@ -10,6 +10,7 @@ and ticks always give the same findings.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 from stillair.model import Change, Finding, JobPhase, Kind, Phase, Place, Priority, Reading
@@ -64,6 +65,11 @@ class ThermalWatch:
         )
         self._faults: dict[str, tuple[SensorTrouble, Priority | None]] = {}
         self._ticked_s: float | None = None
+
+    @property
+    def observers(self) -> Mapping[str, Observer]:
+        """What each sensor in the chamber's air should show, by its name."""
+        return self._observers
 
     def take(self, reading: Reading) -> None:
         """Take one reading; those of unknown sensors are passed over."""

@@ -219,6 +219,11 @@ class Observer:
         return self._gain(max(self._period_s, self._gap_s + 1)).u_k * self._scale
 
     @property
+    def readings(self) -> int:
+        """How many have been held against an expectation since the first."""
+        return max(self._count, 0)
+
+    @property
     def air_c(self) -> float:
         """The air behind the sensor's lag, °C; only while `expected_c` is known."""
         return self._air_c
