@@ -374,6 +374,24 @@ def test_near_the_rooms_temperature_nothing_can_be_told(feelers: tuple[Feeler, .
     assert told.findings == []
 
 
+@pytest.mark.parametrize("feelers", ANY)
+@pytest.mark.parametrize("cycled", [True, False])
+def test_a_fall_within_what_is_usual_here_is_no_draft(
+    feelers: tuple[Feeler, ...], cycled: bool
+) -> None:
+    """The same 2.7 K, where the air has just been as cold as that and where it never was."""
+    usual = cycles(LEVEL_C, 4.0, 300.0)
+    quiet_s = 1800.0  # from a peak on
+
+    def air(t_s: float) -> float:
+        if cycled and t_s < quiet_s:
+            return usual(t_s)
+        return gap(LEVEL_C, 0.09, 0.04, quiet_s + 150.0, quiet_s + 400.0)(t_s)
+
+    kinds = watched(feelers, air, quiet_s + 900.0).kinds
+    assert len(kinds) == (0 if cycled else 1)
+
+
 @pytest.mark.parametrize("feelers", SEVERAL)
 def test_falls_that_come_back_time_and_again_are_learned_as_a_habit(
     feelers: tuple[Feeler, ...],
