@@ -154,12 +154,12 @@ class DropWatch:
         if (
             not alive
             or t_s - fall.suspected_s > SUSPECT_S
-            or worst.now_k < 0.5 * worst.drop_k
+            or worst.now_k < STILL_DOWN * worst.drop_k
             or -min(s.now_k for s in alive) > MIXED * worst.now_k
         ):
             self._suspected = None
             self._trigger.rest()
-            if alive and worst.now_k < 0.5 * worst.drop_k:
+            if alive and worst.now_k < STILL_DOWN * worst.drop_k:
                 self._learn_habit(t_s, fall)
             return
         if max(s.track.kink_k for s in alive) >= SHARPER * max(fall.kink_k, LEAST_K):
@@ -206,22 +206,24 @@ class DropWatch:
         outside = sum(leaves_band(share) for share in alive)
         fall.outside_s = fall.outside_s + 1 if outside else 0
         turning = fall.from_climb and age_s < TURN_S
+        least_per_h = QUICKER * 60.0 * (self._balance.loss_per_min or 0.0)
         if best is Cause.DOOR:
             rival = verdict.scores.get(Cause.DRAFT, -math.inf)
             if verdict.scores[best] - rival < DOOR_LEAD and age_s < DRAFT_AGE_S:
                 return None
-            least_per_h = QUICKER * 60.0 * (self._balance.loss_per_min or 0.0)
+            if verdict.exchange_per_h < least_per_h:
+                return None
             restless = worst.low_c is None or worst.height_k > RESTLESS_SHARE * worst.drop_k
-            if restless or turning:
-                least_per_h = max(least_per_h, TURN_PER_H)
-            sure = verdict.exchange_per_h >= least_per_h or (
-                fall.outside_s >= OUTSIDE_S and not turning
+            sure = verdict.exchange_per_h >= TURN_PER_H or (
+                fall.outside_s >= OUTSIDE_S and not turning if restless or turning else True
             )
             return best if sure else None
         least_k = max(DRAFT_LEAST_K, (ALONE_SHARE if len(alive) == 1 else 0.0) * worst.excess_k)
         if turning or worst.now_k < least_k or age_s < DRAFT_AGE_S:
             return None
-        if unheated and (ahead < CLEAR_LEAD or age_s < LONG_S):
+        if unheated and age_s < LONG_S:
+            return None
+        if ahead < CLEAR_LEAD and (unheated or verdict.exchange_per_h < least_per_h):
             return None
         return best if fall.outside_s >= OUTSIDE_S else None
 

@@ -50,10 +50,18 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 CLEAR_LEAD = math.log(20.0)
+RAMP_PER_S = 1e-4
 LONGEST_S = 300  # of response kept in the table
 BEFORE_S = 70  # of the course before the earliest instant
 LAGS_S = np.array((2.0, 3.0, 4.5, 6.5, 9.5, 14.0, 20.0, 28.0, 39.0, 55.0, 75.0))
-RATES_PER_S = np.array((0.5, 0.2, 0.1, 0.05, 0.025, 0.0125, 0.0))  # 0: a ramp of 1 a minute
+# Shapes: the rate at which the air goes to its new level, 1/s, and the lag of what heats it,
+# s, which makes lost heat begin softly. Rate 0 stands for a ramp of 1 a minute.
+SHAPES = (
+    *((rate, 0.0) for rate in (0.5, 0.2, 0.1, 0.05, 0.025, 0.0125, 0.006)),
+    *((rate, 30.0) for rate in (0.05, 0.025, 0.0125, 0.0)),
+    (0.0, 0.0),
+)
+RATES_PER_S = np.array([rate for rate, _ in SHAPES])
 WIDTHS = ((20, 2), (60, 4), (LONGEST_S, 8))  # up to which age readings are averaged, over what
 TOGETHER = 3.0  # readings that count as one
 MODEL_ERROR = 0.1  # no box follows the equations closer than this
@@ -75,15 +83,17 @@ class Cause(StrEnum):
     HEAT = "heat"
 
 
-# Log-weights of the rates, and what each cause holds likely: exchange, share of the
+# Log-weights of the shapes, and what each cause holds likely: exchange, share of the
 # excess, and the logarithm's standard deviations of these and between sensors.
-DOOR_RATES = np.array((0.0, 0.0, 0.0, 0.0, -0.5, -3.5, -8.0))
-DRAFT_RATES = np.array((0.0, 0.0, 0.0, 0.0, 0.0, -1.5, -6.0))
-LOSS_RATES = np.array((-6.0, -6.0, -5.0, -3.5, -1.0, 0.0, 0.0))
+NEVER = -np.inf
+SHARP, SOFT = 7, 4
+DOOR_SHAPES = np.array((0.0, 0.0, 0.0, 0.0, 0.0, -1.0, -2.5, *SOFT * (NEVER,), -8.0))
+DRAFT_SHAPES = np.array((0.0, 0.0, 0.0, 0.0, 0.0, -1.0, -2.5, *SOFT * (NEVER,), -6.0))
+LOSS_SHAPES = np.array((-8.0, -8.0, -7.0, -6.0, -4.0, -3.0, -2.0, -1.0, 0.0, 0.0, 0.0, 0.0))
 DOOR_PER_H, DOOR_SD, DOOR_SHARE, DOOR_SHARE_SD, DOOR_EVEN_SD = 50.0, 0.9, 0.3, 0.55, 0.25
 DRAFT_PER_H, DRAFT_SD, DRAFT_SHARE, DRAFT_SHARE_SD = 30.0, 0.9, 0.08, 0.55
 ONE_SIDED, SIDE_PER_H, SIDE_SHARE, SIDE_EVEN_SD = 0.2, 80.0, 0.2, 0.9  # drafts at one side
-LOSS_PER_H, LOSS_SD, LOSS_EVEN_SD = 5.0, 0.5, 0.4
+LOSS_PER_H, LOSS_SD, LOSS_EVEN_SD = 6.0, 0.6, 0.4
 DOORS_TO_DRAFTS = 0.8  # how much more often, as a logarithm
 UNKNOWN_LAG = 1.0  # how far unknown lags blur the shares early on
 
@@ -141,19 +151,23 @@ class Verdict:
 
 
 def _responses() -> Floats:
-    """What a sensor shows of a unit change, by lag, rate and seconds since; 0 before it."""
-    table = np.zeros((len(LAGS_S), len(RATES_PER_S), LONGEST_S + 1))
+    """What a sensor shows of a unit change, by lag, shape and seconds since; 0 before it.
+
+    Step response of first-order lags in series with the distinct poles p:
+    1 - sum over i of exp(-p_i u) prod over j != i of p_j / (p_j - p_i).
+    """
+    table = np.zeros((len(LAGS_S), len(SHAPES), LONGEST_S + 1))
     u = np.arange(LONGEST_S) + 0.5
     for lag, tau_s in enumerate(LAGS_S):
-        for place, r in enumerate(RATES_PER_S):
-            if r == 0.0:
-                table[lag, place, 1:] = (u - tau_s * (1.0 - np.exp(-u / tau_s))) / 60.0
-                continue
-            other = 1.0 / tau_s
-            if abs(other - r) < 1e-3 * r:
-                other *= 1.01
-            fall = (other * np.exp(-r * u) - r * np.exp(-other * u)) / (other - r)
-            table[lag, place, 1:] = 1.0 - fall
+        for shape, (rate, soft_s) in enumerate(SHAPES):
+            poles = [rate or RAMP_PER_S, 1.013 / tau_s]
+            if soft_s:
+                poles.append(1.0 / (1.021 * soft_s))
+            rest = np.zeros(LONGEST_S)
+            for i, pole in enumerate(poles):
+                weight = math.prod(p / (p - pole) for j, p in enumerate(poles) if j != i)
+                rest += weight * np.exp(-pole * u)
+            table[lag, shape, 1:] = (1.0 - rest) / (1.0 if rate else 60.0 * RAMP_PER_S)
     return table
 
 
@@ -350,7 +364,7 @@ def _priors(
 
     found[Cause.DOOR] = (
         DOORS_TO_DRAFTS
-        + DOOR_RATES[:, None]
+        + DOOR_SHAPES[:, None]
         + below(log_per_h, DOOR_PER_H, DOOR_SD)
         + below(mean, DOOR_SHARE, DOOR_SHARE_SD)
         + evenness(DOOR_EVEN_SD)
@@ -372,9 +386,9 @@ def _priors(
         everywhere = np.logaddexp(
             everywhere + math.log(1.0 - ONE_SIDED), one_sided + math.log(ONE_SIDED)
         )
-    found[Cause.DRAFT] = DRAFT_RATES[:, None] + everywhere + against
+    found[Cause.DRAFT] = DRAFT_SHAPES[:, None] + everywhere + against
     found[Cause.HEAT_LOST] = (
-        LOSS_RATES[:, None]
+        LOSS_SHAPES[:, None]
         + above(log_per_h, loss_per_h, LOSS_SD)
         + evenness(LOSS_EVEN_SD)
         + against
