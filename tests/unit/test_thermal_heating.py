@@ -221,11 +221,10 @@ def test_without_a_jobs_marks_it_says_so() -> None:
     assert unmarked[0].detail["reason"] == "without a job's marks this may be the end of a job"
 
 
-def test_one_sensor_is_not_sure() -> None:
-    one = watched(CANS[:1], creeping(), T0 + 400.0)
-    three = watched(CANS, creeping(), T0 + 400.0)
-    assert (one[0].detail["cause"], one[0].detail["or"]) == ("uncertain", "draft")
-    assert three[0].detail["cause"] == "clear"
+@pytest.mark.parametrize("feelers", [CANS[:1], CANS])
+def test_what_could_not_be_weighed_is_not_sure(feelers: tuple[Feeler, ...]) -> None:
+    first = watched(feelers, creeping(), T0 + 400.0)[0]
+    assert (first.detail["cause"], first.detail["or"]) == ("uncertain", "draft")
 
 
 # --- what is none ----------------------------------------------------------

@@ -12,6 +12,7 @@ from stillair.watch import WatchView
 
 STALE_S = 10.0  # a view older than this is no longer how the chamber is
 NO_CAMERA = "No camera: smoke and flame are not watched for."
+NO_FIRE_EYE = "The camera's picture is only shown: smoke and flame are not looked for in it."
 
 
 def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
@@ -117,9 +118,7 @@ def _camera(state: CameraState | None, timeline: Timeline, *, watched: bool) -> 
 
 def _not_watched(chamber: Chamber) -> list[str]:
     """What nobody looks after in this set-up, so that quiet is not mistaken for safety."""
-    told = []
-    if chamber.camera is None:
-        told.append(NO_CAMERA)
+    told = [NO_CAMERA if chamber.camera is None else NO_FIRE_EYE]
     kinds = {contact.kind.value for contact in chamber.settings.contacts}
     if "door" not in kinds:
         told.append("No door switch: short openings may go unseen.")

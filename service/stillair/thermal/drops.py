@@ -7,7 +7,7 @@ mixing and heat, and while the fall is still near its depth:
 
 - a door at once, where it is before a draft as well, or after 25 s all the same;
 - a draft after 25 s, with 1.2 K at least, once a sensor has been colder for 8 s
-  than in the eight minutes before; a lone sensor needs 8 % of the excess, because
+  than in the eight minutes before; a lone sensor needs 6 % of the excess, because
   it can't see that a fan only mixes the air;
 - what came back within 45 s was a door where a draft isn't clearly before it:
   who lets in air for so short a time has opened something.
@@ -50,11 +50,11 @@ SEE_S = 60.0
 # What it takes to be told
 FIRM = 8.0  # over nothing
 DOOR_LEAD = 1.0
-DRAFT_AGE_S, DRAFT_LEAST_K, ALONE_SHARE = 25.0, 1.2, 0.08
+DRAFT_AGE_S, DRAFT_LEAST_K, ALONE_SHARE = 25.0, 1.2, 0.06
 LONG_S, LONG_LEAD = 60.0, 1.0  # by then a draft may be told though its cause isn't clear
 STILL_DOWN, TURNED, SHORT_S = 0.7, 0.9, 45.0
 OUTSIDE_S = 8
-TURN_S, TURN_PER_H, RESTLESS_SHARE = 150.0, 60.0, 0.5
+TURN_S, TURN_PER_H, SHARP_LEAD, RESTLESS_SHARE = 150.0, 60.0, 20.0, 0.5
 QUICKER, HABIT_S, HABIT_EVEN, AGAIN_S = 1.5, 180.0, 0.4, 1800.0
 OVERTAKEN_S = 60.0  # a draft of that age doesn't hide a door
 # When a suspicion ends untold
@@ -63,11 +63,11 @@ SUSPECT_S, SHARPER, MIXED = 240.0, 1.8, 0.2
 RETELL_S = 15.0  # figures alone are told anew no sooner
 SHARPEN_S = 40.0
 DECIDE_S, CHANGE_LEAD = 150.0, 1.0  # how long the kind may still change
-GOING_ON_S = 40.0
+GOING_ON_S, LOSS_LEAD = 60.0, 2.0 * CLEAR_LEAD
 BACK_K, BACK_SHARE, BACK_MOST_K, BACK_HELD_S = 0.5, 0.25, 3.0, 5
 DRAFT_BACK_SHARE = 0.4
 GONE_EXCESS_K, GONE_S = 3.0, 300.0
-SETTLED_S = 2700.0
+SETTLED_S, BLIND_S = 2700.0, 900.0
 SHUT_S = 60.0  # after a switch said shut, slow sensors still fall
 
 
@@ -114,7 +114,7 @@ class DropWatch:
         if door_open is not None or self._switch_s is not None:
             self._follow_switch(t_s, tracks, room_c, door_open, findings)
         if self._fall is not None:
-            self._follow(t_s, self._fall, tracks, room_c, door_open, findings)
+            self._follow(t_s, self._fall, tracks, room_c, door_open, unheated, findings)
         elif t_s >= self._see_s and calm:  # a fall would look like noise
             self._see_s = t_s + SEE_S
             for track in tracks:
@@ -177,6 +177,7 @@ class DropWatch:
                 return
             self._fall.detail["ended"] = "a door was opened"
             self._clear(t_s, self._fall, findings)
+            self._ended_s = fall.onset_s - OVERTAKEN_S
         self._fall, self._suspected = fall, None
         self._tell(t_s, fall, Change.RAISED, verdict, findings)
 
@@ -205,7 +206,7 @@ class DropWatch:
             return None
         outside = sum(leaves_band(share) for share in alive)
         fall.outside_s = fall.outside_s + 1 if outside else 0
-        turning = fall.from_climb and age_s < TURN_S
+        turning = fall.from_climb and age_s < TURN_S and ahead < SHARP_LEAD
         least_per_h = QUICKER * 60.0 * (self._balance.loss_per_min or 0.0)
         if best is Cause.DOOR:
             rival = verdict.scores.get(Cause.DRAFT, -math.inf)
@@ -236,6 +237,7 @@ class DropWatch:
         tracks: Sequence[AirTrack],
         room_c: float,
         door_open: bool | None,
+        unheated: bool,
         findings: list[Finding],
     ) -> None:
         age_s = t_s - fall.onset_s
@@ -248,6 +250,8 @@ class DropWatch:
             if fall.shares and fall.worst.drop_k >= 1.5 * fall.told_drop_k + 1.0:
                 self._tell(t_s, fall, Change.REVISED, None, findings)
             return None
+        if alive:
+            fall.seen_s = t_s
         if self._is_over(t_s, fall, alive, room_c):
             return self._clear(t_s, fall, findings)
         if age_s > DECIDE_S:
@@ -260,9 +264,9 @@ class DropWatch:
         lead = score - verdict.scores.get(Cause(fall.kind.value), -math.inf)
         if (
             best is not fall.kind
-            and (best is not Kind.HEAT_LOST or age_s >= GOING_ON_S)
+            and (best is not Kind.HEAT_LOST or (age_s >= GOING_ON_S and not unheated))
             and t_s - fall.told_s >= 5.0
-            and lead >= (CLEAR_LEAD if best is Kind.HEAT_LOST else CHANGE_LEAD)
+            and lead >= (LOSS_LEAD if best is Kind.HEAT_LOST else CHANGE_LEAD)
         ):
             was = fall.kind
             fall.kind = best
@@ -278,8 +282,11 @@ class DropWatch:
 
     def _is_over(self, t_s: float, fall: Fall, alive: list[Share], room_c: float) -> bool:
         if not alive:
+            if t_s - fall.seen_s >= BLIND_S:
+                fall.detail["ended"] = "its sensors give nothing that could tell"
+                return True
             return False
-        worst_k = fall.worst.drop_k
+        worst_k = max(s.drop_k for s in alive)
         concerned = [s for s in alive if s.drop_k >= 0.4 * worst_k]
         if not concerned:
             return False
@@ -310,10 +317,11 @@ class DropWatch:
                 return True
         else:
             fall.cold_since_s = None
-        if t_s - fall.onset_s >= SETTLED_S and all(
-            abs(s.track.past_c(0) - s.track.past_c(600)) < 0.5
-            for s in alive
-            if s.track.seconds > 610
+        old = [s.track for s in alive if s.track.seconds > 610]
+        if (
+            t_s - fall.onset_s >= SETTLED_S
+            and old
+            and all(abs(track.past_c(0) - track.past_c(600)) < 0.5 for track in old)
         ):
             fall.detail["ended"] = "the air has settled at its new level"
             return True
@@ -420,6 +428,7 @@ class DropWatch:
             room_c,
             [*recent, *(age_s + around for around in AROUND_S)],
             door_possible=door_possible,
+            since_s=t_s - self._ended_s - DEAD_S,
         )
         if verdict is not None and age_s >= LEARN_AGE_S and not fall.learned:
             fall.learned = True
@@ -438,12 +447,16 @@ class DropWatch:
         agos_s: Sequence[float],
         *,
         door_possible: bool = True,
+        since_s: float = math.inf,
     ) -> Verdict | None:
-        """Weigh what may be behind a fall that began about one of `agos_s` seconds ago."""
+        """Weigh what may be behind a fall that began about one of `agos_s` seconds ago.
+
+        Nothing older than `since_s` is looked at.
+        """
         subjects = []
         back = int(agos_s[len(agos_s) // 2]) + 2
         for track in tracks:
-            length = min(60, track.seconds - back - 12)
+            length = int(min(60, track.seconds - back - 12, max(10.0, since_s - back - 8)))
             if length < 10:
                 continue
             sensor = self._balance.sensor(track.name)
@@ -457,6 +470,7 @@ class DropWatch:
             room_c,
             door_possible=door_possible,
             habit_per_h=60.0 * (self._balance.loss_per_min or 0.0),
+            since_s=since_s,
         )
 
     def _learn_habit(self, t_s: float, fall: Fall) -> None:

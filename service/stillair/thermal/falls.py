@@ -82,6 +82,7 @@ class Fall:
     told_s: float
     told_drop_k: float
     suspected_s: float
+    seen_s: float = math.inf  # when one of its sensors was last alive
     back_s: int = 0  # how long it has been coming back
     outside_s: int = 0  # how long it has been out of the band
     kink_k: float = 0.0  # the sharpest when it was measured

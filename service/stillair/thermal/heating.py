@@ -9,7 +9,7 @@ minutes, no slower at last than before and at least twice as fast as before the
 onset, by half a degree and 8.5 % of the excess (a bed set 5 K lower takes some
 7 % in the end), and the air is
 
-- below the lowest of the quarter of an hour before the onset, by a quarter of a
+- below the lowest of the 25 minutes before the onset, by a quarter of a
   degree and a fifth of that band's height; or
 - 2.5 K and a tenth of the excess below its peak, where it had been warming up
   till then, because a thermostat's first pause comes there.
@@ -37,14 +37,17 @@ Explain = Callable[[Sequence[float]], Verdict | None]  # of falls that many seco
 AROUND_S = (-50, -35, -22, -12, -5, 0, 5, 12, 22, 35, 50)
 WARM_K = 4.0  # excess over the room below which there is no heat to lose
 GRID_S = 10.0
-BAND_S = 900.0
+BAND_S = 1500.0
 PEAK_S = 480.0
 BAND_K, BAND_SHARE = 0.25, 0.2
 HIGHEST_BAND_K = 6.0
 AGE_S = 150.0
 LEAST_K, LEAST_SHARE = 0.5, 0.085
 CREEP_K = 0.2
-QUICK_CLIMB_K_PER_MIN = 0.5
+SEEN, EARLIER, HIGH_AGAIN = 42, 0.6, 0.3  # grid steps; of the band's time; of its height
+QUICK_CLIMB_K_PER_MIN = 0.3
+EXPLAINED_S, SAME_S = 200.0, 600.0  # older falls can't be weighed any more
+BLIND_S, BLIND = 900.0, "no sensor is left that could tell"
 PEAK_K, PEAK_SHARE = 2.5, 0.10
 GOES_ON_SHARE, QUICKER = 0.5, 2.0
 COASTING_K = 0.5
@@ -72,6 +75,7 @@ class HeatingWatch:
         self._told_drop_k = 0.0
         self._door_s = -AFTER_DOOR_S * 2
         self._last_c: float | None = None
+        self._seen_s = self._vetoed_s = -math.inf
 
     @property
     def standing(self) -> bool:
@@ -98,7 +102,11 @@ class HeatingWatch:
             if self._onset_s is None:
                 self._grid.clear()
         if not tracks:
+            if self._onset_s is not None and (job in OVER or t_s - self._seen_s >= BLIND_S):
+                self._detail["ended"] = "the job is over" if job in OVER else BLIND
+                return [self._finding(Change.CLEARED, t_s, end_s=t_s)]
             return []
+        self._seen_s = t_s
         if self._grid and t_s - self._grid[-1][0] < GRID_S - 0.5:
             return []
         air_c = sum(track.past_c(0) for track in tracks) / len(tracks)
@@ -109,6 +117,8 @@ class HeatingWatch:
                 self._grid = deque(
                     ((s, c + shift_k) for s, c in self._grid), maxlen=self._grid.maxlen
                 )
+                self._peak_c += shift_k
+                self._lowest_c += shift_k
             self._names = names
         self._last_c = air_c
         self._grid.append((t_s, air_c))
@@ -143,22 +153,31 @@ class HeatingWatch:
             return []
         before = [c for s, c in self._grid if onset_s - BAND_S <= s <= onset_s]
         least_k = max(LEAST_K, LEAST_SHARE * (peak_c - room_c))
-        climb_k_per_min = _climb_k_per_min(before)
-        if climb_k_per_min is not None and climb_k_per_min > QUICK_CLIMB_K_PER_MIN:
-            lost = fallen_k >= max(PEAK_K, PEAK_SHARE * (peak_c - room_c))
-        elif climb_k_per_min is not None:
-            lost = fallen_k >= least_k + CREEP_K
+        low_c = min(before, default=peak_c)
+        height_k = peak_c - low_c
+        earlier_c = max(before[: int(EARLIER * len(before))], default=low_c)
+        if len(before) < SEEN or earlier_c < peak_c - HIGH_AGAIN * height_k:  # it had been climbing
+            quick = (
+                len(before) < SEEN or height_k > QUICK_CLIMB_K_PER_MIN * len(before) * GRID_S / 60.0
+            )
+            lost = fallen_k >= (
+                max(PEAK_K, PEAK_SHARE * (peak_c - room_c)) if quick else least_k + CREEP_K
+            )
         else:
-            low_c, high_c = min(before, default=peak_c), max(before, default=peak_c)
-            height_k = min(high_c - low_c, HIGHEST_BAND_K)
-            lost = fallen_k >= least_k and air_c < low_c - BAND_K - BAND_SHARE * height_k
+            margin_k = BAND_K + BAND_SHARE * min(height_k, HIGHEST_BAND_K)
+            lost = fallen_k >= least_k and air_c < low_c - margin_k
         if not lost:
             return []
-        verdict = explain([age_s + around for around in AROUND_S])
+        verdict = explain([age_s + around for around in AROUND_S]) if age_s < EXPLAINED_S else None
+        if age_s >= EXPLAINED_S and t_s - self._vetoed_s < SAME_S:
+            return []  # it was something else when that could still be told
+        if verdict is not None and verdict.best in (Cause.NOTHING, Cause.HEAT):
+            verdict = None  # so slow a fall passes for the trend it began with
         if verdict is not None:
             if verdict.best in (Cause.DOOR, Cause.DRAFT, Cause.MIXING) and (
                 verdict.lead_over(Cause.HEAT_LOST) >= CLEAR_LEAD
             ):
+                self._vetoed_s = t_s
                 return []
             if verdict.best is Cause.HEAT_LOST and not verdict.at_edge:
                 onset_s = t_s - verdict.ago_s
@@ -168,10 +187,8 @@ class HeatingWatch:
         self._sensors = tuple(sorted(track.name for track in tracks))
         if verdict is not None:
             self._detail = told(verdict, Kind.HEAT_LOST)
-        elif len(tracks) == 1:
+        else:  # too slow to be weighed: a small draft can't be excluded
             self._detail = {"cause": "uncertain", "or": Kind.DRAFT.value}
-        else:
-            self._detail = {"cause": "clear"}
         if job is None:
             self._detail["reason"] = "without a job's marks this may be the end of a job"
         return [self._finding(Change.RAISED, t_s)]
@@ -238,13 +255,3 @@ def _falls(track: AirTrack) -> bool:
     marks_c = [track.mean_c(ago, ago + 20) for ago in (0, 50, 100, 150)]
     least_k = max(0.03, 0.3 * track.noise_k)
     return all(later + least_k < earlier for later, earlier in pairwise(marks_c))
-
-
-def _climb_k_per_min(before: Sequence[float]) -> float | None:
-    """How fast the air had climbed up to the onset; None where it hadn't climbed steadily."""
-    if len(before) < 42:
-        return None if len(before) >= 12 and max(before) - min(before) < 1.0 else math.inf
-    marks = [sum(before[-k - 6 : len(before) - k]) / 6.0 for k in (0, 12, 24, 36)]
-    if all(later > earlier for later, earlier in pairwise(marks)):
-        return (marks[0] - marks[-1]) / 6.0
-    return None

@@ -52,7 +52,8 @@ Ints = NDArray[np.int64]
 CLEAR_LEAD = math.log(20.0)
 RAMP_PER_S = 1e-4
 LONGEST_S = 300  # of response kept in the table
-BEFORE_S = 70  # of the course before the earliest instant
+BEFORE_S, LEAST_BEFORE_S = 70, 12  # of the course before the earliest instant
+MOST_S = LONGEST_S - 20
 LAGS_S = np.array((2.0, 3.0, 4.5, 6.5, 9.5, 14.0, 20.0, 28.0, 39.0, 55.0, 75.0))
 # Shapes: the rate at which the air goes to its new level, 1/s, and the lag of what heats it,
 # s, which makes lost heat begin softly. Rate 0 stands for a ramp of 1 a minute.
@@ -182,23 +183,26 @@ def weigh(
     *,
     door_possible: bool = True,
     habit_per_h: float = 0.0,
+    since_s: float = math.inf,
 ) -> Verdict | None:
     """Test all explanations for a change that began one of `agos` (ascending) seconds ago.
 
+    Nothing older than `since_s` is looked at: it belongs to something else.
     `habit_per_h` is the exchange that would explain the fastest falls of which
     nothing came. None where no sensor has past enough.
     """
+    agos = [ago for ago in agos if ago < since_s - LEAST_BEFORE_S] or [agos[0]]
     subjects = [s for s in subjects if s.track.seconds > agos[0] + 20]
     if not subjects:
         return None
-    gains, amounts_k, levels_c, lags = _fit(subjects, np.array(agos))
+    back_s = min(int(min(agos[-1] + BEFORE_S, max(since_s, agos[-1] + LEAST_BEFORE_S))), MOST_S)
+    gains, amounts_k, levels_c, lags = _fit(subjects, np.array(agos), back_s)
     shares = amounts_k / np.maximum(levels_c - room_c, 1.0)
     total = gains.sum(0)
     scores: dict[Cause, float] = {}
     cells: dict[Cause, tuple[int, int]] = {}
     priors = _priors(amounts_k, shares, subjects, agos, max(LOSS_PER_H, habit_per_h))
-    count = min(agos[-1] + BEFORE_S, LONGEST_S - 20)
-    pays = CHOICE + 0.5 * len(subjects) * math.log(count)
+    pays = CHOICE + 0.5 * len(subjects) * math.log(back_s)
     for cause, prior in priors.items():
         if cause is Cause.DOOR and not door_possible:
             continue
@@ -235,10 +239,9 @@ def weigh(
 
 
 def _fit(
-    subjects: Sequence[Subject], agos: NDArray[np.int64]
-) -> tuple[Floats, Floats, Floats, NDArray[np.int64]]:
+    subjects: Sequence[Subject], agos: Ints, back_s: int
+) -> tuple[Floats, Floats, Floats, Ints]:
     """For each sensor, rate and instant the best lag: gain, amount, level before, and that lag."""
-    back_s = min(int(agos[-1]) + BEFORE_S, LONGEST_S - 20)
     ends: list[tuple[int, int]] = []
     newest = 0
     for until_s, width_s in WIDTHS:
@@ -316,12 +319,12 @@ def _fit(
     )
 
 
-def _near(subject: Subject) -> tuple[int, int, int]:
-    """The three lags of the table that are tried for a sensor."""
+def _near(subject: Subject) -> tuple[int, ...]:
+    """The four lags of the table that are tried for a sensor, wide apart while it is unknown."""
     middle = int(np.abs(np.log(LAGS_S / subject.tau_s)).argmin())
-    reach = 1 if subject.tau_spread < 0.3 else 2
-    middle = min(max(middle, reach), len(LAGS_S) - 1 - reach)
-    return middle - reach, middle, middle + reach
+    step = 1 if subject.tau_spread < 0.3 else 2
+    first = min(max(middle - 2 * step, 0), len(LAGS_S) - 1 - 3 * step)
+    return tuple(first + k * step for k in range(4))
 
 
 def _priors(

@@ -92,6 +92,7 @@ ALONE, NERVOUS = 3, 5  # samples that must hold the level
 SLOW_SAMPLES_S = 15.0  # a sensor read more seldom needs only two
 NERVOUS_S = 600.0
 GRID_S = 10.0
+DOUBTFUL_S, DOUBTFUL_READINGS = 16.0, 5  # next to faults
 HELD_S = 1800.0  # a temperature held within this time is one to return to
 RETURN_K = 1.0  # what is higher by more is no return
 FRESH_S = 90.0  # and what was reached only just now isn't held
@@ -134,6 +135,7 @@ class HeatTrack:
         self.last_c: float | None = None
         self.last_s = 0.0
         self._recent: deque[tuple[float, float]] = deque(maxlen=21)
+        self._doubtful: deque[tuple[float, float]] = deque(maxlen=64)
         self._needed = ALONE
         self._jerk_k = 0.0
         self._lowest = Lowest(FAST_S)
@@ -156,10 +158,25 @@ class HeatTrack:
             return
         elif self._skip:
             self._skip -= 1
+            self._take_doubtful(reading.t_s, value_c)
         else:
             self._sum += value_c
             self._count += 1
             self._read_s = reading.t_s
+
+    def _take_doubtful(self, t_s: float, value_c: float) -> None:
+        """Take a reading next to a fault: what five of them agree on for 8 s counts.
+
+        A connection that fails again and again would else never be heard.
+        """
+        doubtful = self._doubtful
+        doubtful.append((t_s, value_c))
+        while doubtful[0][0] < t_s - DOUBTFUL_S:
+            doubtful.popleft()
+        if len(doubtful) >= DOUBTFUL_READINGS and t_s - doubtful[0][0] >= 0.5 * DOUBTFUL_S:
+            self._sum += min(value for _, value in doubtful)
+            self._count += 1
+            self._read_s = t_s
 
     def tick(self, t_s: float) -> None:
         """Make a sample of what came since the last second."""
