@@ -7,6 +7,7 @@ import random
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from stillair.model import Change, Finding
 from stillair.thermal.air import AirTrack
 
 ROOM_C = 20.0
@@ -104,3 +105,19 @@ def cycles(level_c: float, height_k: float, period_s: float, start_s: float = 0.
 def plus(*courses: Course) -> Course:
     """The sum of what courses do."""
     return lambda t_s: sum(course(t_s) for course in courses)
+
+
+def stands_after(findings: Sequence[Finding]) -> bool:
+    """Whether an event stands after findings of one at a time, which must be in good order."""
+    stands = False
+    for finding in findings:
+        assert (finding.change is Change.RAISED) != stands
+        stands = finding.change is not Change.CLEARED
+        assert finding.onset_s <= finding.at_s
+        assert (finding.end_s is not None) == (finding.change is Change.CLEARED)
+        if finding.end_s is not None:
+            assert finding.onset_s <= finding.end_s <= finding.at_s
+        assert all(
+            math.isfinite(value) for value in finding.detail.values() if isinstance(value, float)
+        )
+    return stands

@@ -15,7 +15,19 @@ from stillair.thermal.air import AirTrack
 from stillair.thermal.drops import DropWatch
 from stillair.thermal.heating import Explain, HeatingWatch
 from stillair.thermal.hypotheses import CLEAR_LEAD, Cause, Verdict
-from unit.air_courses import BEADS, CANS, ROOM_C, Course, Feeler, Rig, cycles, gap, plus, ramp
+from unit.air_courses import (
+    BEADS,
+    CANS,
+    ROOM_C,
+    Course,
+    Feeler,
+    Rig,
+    cycles,
+    gap,
+    plus,
+    ramp,
+    stands_after,
+)
 
 T0 = 3600.0
 HOUR_S = 3600.0
@@ -392,15 +404,4 @@ def test_whatever_comes_what_is_told_is_in_order_and_finite(
                 findings += watch.tick(
                     t_s, [track], ROOM_C, job, explain=unexplained, cold_air=cold_air
                 )
-    stands = False
-    for finding in findings:
-        assert (finding.change is Change.RAISED) != stands
-        stands = finding.change is not Change.CLEARED
-        assert finding.onset_s <= finding.at_s
-        assert (finding.end_s is not None) == (finding.change is Change.CLEARED)
-        if finding.end_s is not None:
-            assert finding.onset_s <= finding.end_s <= finding.at_s
-        assert all(
-            math.isfinite(value) for value in finding.detail.values() if isinstance(value, float)
-        )
-    assert watch.standing == stands
+    assert stands_after(findings) == watch.standing

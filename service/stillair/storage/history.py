@@ -171,14 +171,6 @@ class History:
         self._add_said({job_id: item})
         return item
 
-    def kept_job(self, job_id: str) -> Job | None:
-        """One job as the watch gave it, in the seconds of its own boot."""
-        try:
-            row = self._job_row(job_id)
-        except KeyError:
-            return None
-        return load(Job, row["body"])
-
     def sound_jobs(self, chamber: str) -> list[Job]:
         """Jobs of a chamber that came out sound, the one begun last first."""
         query = (

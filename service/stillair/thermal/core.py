@@ -2,8 +2,9 @@
 
 Every second, in this order: the fire path (`heat`), which asks nobody; the
 health of each sensor; the tracks of the good ones in the chamber's air, and
-the room; cold air let in (`drops`), heat lost (`heating`), phases; what each of
-these sensors should show next (`observer`). Readings
+the room; cold air let in (`drops`), heat lost (`heating`), phases; what the
+sensors show beside each other (`neighbours`), what undisturbed cooling and
+heating teach (`decays`), and what each should show next (`observer`). Readings
 are taken at any time; nothing is decided between ticks, so the same readings
 and ticks always give the same findings.
 """

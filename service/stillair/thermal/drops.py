@@ -27,7 +27,10 @@ the 2 s that air stays at a sensor before new air is there. The onset is the
 fitted one. `lead` says how far, in log-likelihood, the cause is before the
 next; `air_changes_per_h` the exchange that explains the fall; `degree_minutes`
 what the worst sensor lost against the expectation; `recovery_s`, with the end,
-how long after it nine tenths will be back, if it goes on as it has so far.
+how long after it nine tenths will be back, if it goes on as it has so far. It
+also ends, with the reason in `ended`, where the air is too close to the room's,
+has settled at a new level for good, or no sensor has been left for a quarter of
+an hour. A draft that has stood for a minute gives way to a door.
 """
 
 from __future__ import annotations
@@ -107,8 +110,8 @@ class DropWatch:
 
         `tracks` are those of the good chamber sensors; not `calm`: there are
         signs of fire, beside which a fall is no news (a switch still is);
-        `unheated`: heat input is known to be gone, so that a fall of the whole
-        chamber needs to be a clear door.
+        `unheated`: heat input is known to be gone, so that a draft has to be
+        clearly before lost heat, and isn't revised to it.
         """
         findings: list[Finding] = []
         if door_open is not None or self._switch_s is not None:
@@ -145,7 +148,7 @@ class DropWatch:
         unheated: bool,
         findings: list[Finding],
     ) -> None:
-        """Tell a suspected fall once it is clearly a door, or a draft that leaves the band."""
+        """Tell a suspected fall once it is clear enough what it is; drop one that has come back."""
         age_s = t_s - fall.onset_s
         alive = [s for s in fall.shares if s.track.seconds > 12 and s.track in tracks]
         for share in alive:
@@ -215,10 +218,9 @@ class DropWatch:
             if verdict.exchange_per_h < least_per_h:
                 return None
             restless = worst.low_c is None or worst.height_k > RESTLESS_SHARE * worst.drop_k
-            sure = verdict.exchange_per_h >= TURN_PER_H or (
-                fall.outside_s >= OUTSIDE_S and not turning if restless or turning else True
-            )
-            return best if sure else None
+            if verdict.exchange_per_h >= TURN_PER_H or not (restless or turning):
+                return best
+            return best if fall.outside_s >= OUTSIDE_S and not turning else None
         least_k = max(DRAFT_LEAST_K, (ALONE_SHARE if len(alive) == 1 else 0.0) * worst.excess_k)
         if turning or worst.now_k < least_k or age_s < DRAFT_AGE_S:
             return None
@@ -245,13 +247,12 @@ class DropWatch:
         for share in alive:
             share.update(t_s, age_s)
         if alive:
+            fall.seen_s = t_s
             fall.degree_minutes += max(0.0, max(s.now_k for s in alive)) / 60.0
         if self._switch_s is not None:
             if fall.shares and fall.worst.drop_k >= 1.5 * fall.told_drop_k + 1.0:
                 self._tell(t_s, fall, Change.REVISED, None, findings)
             return None
-        if alive:
-            fall.seen_s = t_s
         if self._is_over(t_s, fall, alive, room_c):
             return self._clear(t_s, fall, findings)
         if age_s > DECIDE_S:
@@ -282,7 +283,7 @@ class DropWatch:
 
     def _is_over(self, t_s: float, fall: Fall, alive: list[Share], room_c: float) -> bool:
         if not alive:
-            if t_s - fall.seen_s >= BLIND_S:
+            if t_s - max(fall.seen_s, fall.told_s) >= BLIND_S:
                 fall.detail["ended"] = "its sensors give nothing that could tell"
                 return True
             return False

@@ -65,10 +65,6 @@ class Share:
         self.low_c, self.height_k = min(means_c), max(means_c) - min(means_c)
         return 0.0
 
-    @property
-    def lost_share(self) -> float:
-        return self.drop_k / self.excess_k
-
 
 @dataclass(slots=True)
 class Fall:
@@ -82,7 +78,7 @@ class Fall:
     told_s: float
     told_drop_k: float
     suspected_s: float
-    seen_s: float = math.inf  # when one of its sensors was last alive
+    seen_s: float = -math.inf  # when one of its sensors was last alive
     back_s: int = 0  # how long it has been coming back
     outside_s: int = 0  # how long it has been out of the band
     kink_k: float = 0.0  # the sharpest when it was measured

@@ -12,12 +12,15 @@ onset, by half a degree and 8.5 % of the excess (a bed set 5 K lower takes some
 - below the lowest of the 25 minutes before the onset, by a quarter of a
   degree and a fifth of that band's height; or
 - 2.5 K and a tenth of the excess below its peak, where it had been warming up
-  till then, because a thermostat's first pause comes there.
+  till then, because a thermostat's first pause comes there; where it had only
+  crept up, by less than 0.3 K/min, a fifth of a degree more than usual will do.
 
 `hypotheses` has the last word: what is clearly a door, a draft or a fan's
-mixing isn't told as lost heat. A chamber above its target coasts down to it;
+mixing isn't told as lost heat. What shows only after 200 s can't be weighed any
+more, and is told as uncertain. A chamber above its target coasts down to it;
 that is nothing. Without a job's marks the end of a job looks the same, and the
-event says so.
+event says so. The end is told when the air has come back by a part, holds a
+lower level for five minutes, or can't be seen any longer.
 """
 
 from __future__ import annotations
@@ -168,11 +171,13 @@ class HeatingWatch:
             lost = fallen_k >= least_k and air_c < low_c - margin_k
         if not lost:
             return []
-        verdict = explain([age_s + around for around in AROUND_S]) if age_s < EXPLAINED_S else None
-        if age_s >= EXPLAINED_S and t_s - self._vetoed_s < SAME_S:
+        verdict = None
+        if age_s < EXPLAINED_S:
+            verdict = explain([age_s + around for around in AROUND_S])
+            if verdict is not None and verdict.best in (Cause.NOTHING, Cause.HEAT):
+                verdict = None  # so slow a fall passes for the trend it began with
+        elif t_s - self._vetoed_s < SAME_S:
             return []  # it was something else when that could still be told
-        if verdict is not None and verdict.best in (Cause.NOTHING, Cause.HEAT):
-            verdict = None  # so slow a fall passes for the trend it began with
         if verdict is not None:
             if verdict.best in (Cause.DOOR, Cause.DRAFT, Cause.MIXING) and (
                 verdict.lead_over(Cause.HEAT_LOST) >= CLEAR_LEAD

@@ -87,7 +87,7 @@ class Cause(StrEnum):
 # Log-weights of the shapes, and what each cause holds likely: exchange, share of the
 # excess, and the logarithm's standard deviations of these and between sensors.
 NEVER = -np.inf
-SHARP, SOFT = 7, 4
+SOFT = sum(soft_s > 0.0 for _, soft_s in SHAPES)
 DOOR_SHAPES = np.array((0.0, 0.0, 0.0, 0.0, 0.0, -1.0, -2.5, *SOFT * (NEVER,), -8.0))
 DRAFT_SHAPES = np.array((0.0, 0.0, 0.0, 0.0, 0.0, -1.0, -2.5, *SOFT * (NEVER,), -6.0))
 LOSS_SHAPES = np.array((-8.0, -8.0, -7.0, -6.0, -4.0, -3.0, -2.0, -1.0, 0.0, 0.0, 0.0, 0.0))
