@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from stillair.errors import InputError
 from stillair.model import Kind, Place
-from stillair.runtime.whatif import Row, Told, differences, story, table
+from stillair.runtime.again import Kept, Row, Told, story
+from stillair.runtime.whatif import differences, table
 from stillair.thermal.plan import SensorPlan, ThermalPlan
 from stillair.watch import WatchPlan
 
@@ -28,6 +29,7 @@ def told(
         pytest.param([], [], [], id="nothing at all"),
         pytest.param([told()], [told()], ["same"], id="alike"),
         pytest.param([told()], [told(at_s=101.5)], ["same"], id="1.5 s later is alike"),
+        pytest.param([told()], [told(at_s=102.5)], ["same"], id="2.5 s later, too"),
         pytest.param([told()], [told(at_s=110.0)], ["changed"], id="10 s later"),
         pytest.param([told()], [told(end_s=None)], ["changed"], id="no longer over at the end"),
         pytest.param([told()], [told(Kind.DRAFT)], ["changed"], id="called otherwise"),
@@ -107,15 +109,23 @@ def test_a_lower_limit_tells_more() -> None:
 
 def test_the_material_and_the_end_of_the_job_count() -> None:
     """Too warm for ASA, whose ceiling is 70; not any more once the job is over."""
-    warm = story(PLAN, ["top"], rows(), material="ASA")
+    warm = story(PLAN, ["top"], rows(), Kept("ASA"))
     assert [e.kind for e in warm if e.kind is Kind.TOO_WARM] == [Kind.TOO_WARM]
-    over = story(PLAN, ["top"], rows(), material="ASA", finish_s=500.0)
+    over = story(PLAN, ["top"], rows(), Kept("ASA", finish_s=500.0))
     assert Kind.TOO_WARM not in {e.kind for e in over}
 
 
 def test_a_job_without_readings_is_refused() -> None:
     with pytest.raises(InputError, match="no readings"):
         story(PLAN, ["top"], ())
+
+
+def test_of_a_stretch_in_which_nobody_watched_no_sensor_is_said_to_be_silent() -> None:
+    there = [row for row in rows() if not 800.0 < row[0] < 1400.0]
+    faults = [e for e in story(PLAN, ["top"], there) if e.kind is Kind.SENSOR_FAULT]
+    assert faults
+    unwatched = Kept(unwatched=[(800.0, 1400.5)])
+    assert Kind.SENSOR_FAULT not in {e.kind for e in story(PLAN, ["top"], there, unwatched)}
 
 
 def test_a_gap_of_a_year_is_passed_over() -> None:

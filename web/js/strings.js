@@ -276,7 +276,7 @@ export const S = {
   what_if: {
     heading: "What if it had been set otherwise?",
     open: "Try other settings on this job",
-    how: "The kept temperatures go through the watch twice: as the chamber is set now, and as you set it here. Nothing is saved.",
+    how: "The kept temperatures, with the pauses of the job, go through the watch twice: as the chamber is set now, and as you set it here. Nothing is saved.",
     target: "Target, in °C; empty for none",
     limit: "Limit, in °C",
     material: "Material",
@@ -294,7 +294,7 @@ export const S = {
         : n === 0
           ? `Nothing would differ: ${all === 1 ? "the one event" : `all ${all} events`} would be told alike.`
           : `${n} of ${all} ${all === 1 ? "event" : "events"} would differ.`,
-    by_temperature: "By temperature alone: what only a switch or the camera tells is in neither.",
+    by_temperature: "By temperatures and the door's switch alone: what only a detector or the camera tells is in neither.",
     /** @param {number} n */
     same: (n) => `${n} that would be told alike`,
     what: "What",

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from stillair.alarms.desk import Person
-from stillair.model import Place
+from stillair.model import ContactKind, Place
 from stillair.runtime.marks import box_mark
 from stillair.thermal.plan import SensorPlan, ThermalPlan
 from stillair.watch import ContactPlan, WatchPlan
@@ -38,8 +38,10 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
 
 
 def readings_plan(settings: ChamberSettings) -> WatchPlan:
-    """The plan of a chamber of which only readings are there: no switch, no camera, nobody told."""
-    return replace(watch_plan(settings), contacts=(), camera=False, people=())
+    """The plan of a chamber of which only readings, and what the door's switch told, are there."""
+    plan = watch_plan(settings)
+    doors = tuple(contact for contact in plan.contacts if contact.kind is ContactKind.DOOR)
+    return replace(plan, contacts=doors, camera=False, people=())
 
 
 def replay_plan(columns: Sequence[str], settings: ChamberSettings | None) -> WatchPlan:

@@ -1,71 +1,27 @@
 """What other settings would have told of a job that is over, or still runs.
 
 A job's kept readings go through the watch with each of two plans, together
-with the marks of the job's start and end, and the two stories are held against
-each other. Switches and camera are not kept with the readings, so neither
-story has what only they would have told.
+with what else is kept of it (see `again`), and the two stories are held against
+each other. What only a camera or a detector told is in neither.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 
 from stillair.alarms.figures import duration, row
 from stillair.errors import InputError
-from stillair.model import (
-    Change,
-    Command,
-    FinishJob,
-    JsonValue,
-    Kind,
-    Outcome,
-    Reading,
-    StartJob,
-    Tick,
-)
+from stillair.model import Kind
+from stillair.runtime.again import Share, Told, order, told_then, watched_again
 from stillair.storage.history import History
 from stillair.storage.items import Item
-from stillair.watch import Watch, WatchPlan
+from stillair.watch import WatchPlan
 
-MOST_ROWS = 1_500_000  # more than two weeks, once a second
-LONGEST_GAP_S = 3600.0  # beyond this much silence the watch begins anew after it
-SAME_S = 2.0  # what is told within this is told alike
-FAR_FUTURE_S = 1e11
-BY_TEMPERATURE = frozenset(
-    {Kind.FIRE, Kind.RAPID_RISE, Kind.OVER_TEMPERATURE, Kind.HEAT_LOST, Kind.DOOR_OPEN, Kind.DRAFT}
-    | {Kind.BELOW_TARGET, Kind.TOO_WARM, Kind.SENSOR_FAULT, Kind.SOAK_READY, Kind.COOL_ENOUGH}
-)
+SAME_S = 3.0  # what is told within this is told alike
 COLD_AIR = frozenset({Kind.DOOR_OPEN, Kind.DRAFT, Kind.HEAT_LOST})  # one may be called another
-
-Row = tuple[float, tuple[float | None, ...]]
-Share = Callable[[float], None]
-
-
-@dataclass(slots=True)
-class Told:
-    """One event as a whole; times in seconds from the job's start."""
-
-    kind: Kind
-    subject: str
-    raised_s: float
-    onset_s: float
-    end_s: float | None
-    sensors: tuple[str, ...]
-
-    def item(self) -> Item:
-        """As it is answered."""
-        return {
-            "kind": self.kind.value,
-            "subject": self.subject,
-            "raised_s": round(self.raised_s, 1),
-            "onset_s": round(self.onset_s, 1),
-            "end_s": None if self.end_s is None else round(self.end_s, 1),
-            "sensors": list[JsonValue](self.sensors),
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +54,8 @@ def what_if(
 
     Against the one with `before`, or where that is None against what was told
     at the time. `share` is told how far it is, from 0 to 1, where the job is
-    over. Raises `InputError` for an unknown job or one that can't be watched
-    again, `StoreError` where the history can't be read.
+    over. Raises `InputError` for an unknown job, one of another chamber or one
+    that can't be watched again, `StoreError` where the history can't be read.
     """
     if not (folder / "journal.db").is_file():
         raise InputError(f"there is no history in {folder}; name its folder with --data-dir")
@@ -108,57 +64,28 @@ def what_if(
         item = history.job(job)
         if item is None:
             raise InputError(f"there is no job {job!r} in {folder}")
+        for plan in filter(None, (before, after)):
+            _check_chamber(item, plan)
         if before is None:
-            old = _kept(history, job)
+            old = told_then(history, item)
         else:
-            old = _again(history, item, before, lambda done: share(0.5 * done))
+            old = watched_again(history, item, before, lambda done: share(0.5 * done))
         half = 0.0 if before is None else 0.5
-        new = _again(history, item, after, lambda done: share(half + (1.0 - half) * done), material)
+        new = watched_again(
+            history, item, after, lambda done: share(half + (1.0 - half) * done), material
+        )
         return differences(old, new)
     finally:
         history.close()
 
 
-def story(
-    plan: WatchPlan,
-    sensors: Sequence[str],
-    rows: Iterable[Row],
-    *,
-    material: str = "",
-    finish_s: float | None = None,
-) -> list[Told]:
-    """What the watch tells of readings from a job that starts at 0 and is built at `finish_s`.
-
-    Raises `InputError` where there are no readings, or too many.
-    """
-    watch = Watch(plan)
-    found: dict[int, Told] = {}
-    next_s = 0
-    job: str | None = None
-    finished = False
-    number = 0
-    for number, (t_s, values) in enumerate(rows, start=1):
-        if number > MOST_ROWS:
-            raise InputError(f"the job is too long: it has more than {MOST_ROWS} rows")
-        if job is None:
-            next_s = math.ceil(t_s)
-            start = StartJob(t_s=t_s, by="", name="what if", material=material)
-            job = watch.step(start).created or ""
-        if t_s - next_s > LONGEST_GAP_S:
-            next_s = math.ceil(t_s)
-        while next_s < t_s:
-            if finish_s is not None and not finished and next_s >= finish_s:
-                finished = True
-                _take(found, watch.step(_finish(float(next_s), job)))
-            _take(found, watch.step(Tick(float(next_s))))
-            next_s += 1
-        for sensor, value_c in zip(sensors, values, strict=True):
-            if value_c is not None:
-                watch.step(Reading(sensor, t_s, value_c))
-    if not number:
-        raise InputError("the job has no readings (yet)")
-    _take(found, watch.step(Tick(float(next_s))))
-    return sorted(found.values(), key=_order)
+def _check_chamber(job: Item, plan: WatchPlan) -> None:
+    if plan.chamber != job["chamber"]:
+        raise InputError(
+            f"job {job['id']} was built in the chamber {str(job['chamber'])!r}, but these settings "
+            f"are of {plan.chamber!r} ({plan.name}); change a copy of that chamber's own file, "
+            "and leave its name as it is"
+        )
 
 
 def differences(before: Sequence[Told], after: Sequence[Told]) -> list[Difference]:
@@ -187,7 +114,7 @@ def differences(before: Sequence[Told], after: Sequence[Told]) -> list[Differenc
         else:
             found.append(Difference("new", None, event))
     found += [Difference("gone", event, None) for event in left]
-    return sorted(found, key=lambda d: _order(d.after or d.before))
+    return sorted(found, key=_order)
 
 
 def table(found: Sequence[Difference]) -> str:
@@ -227,92 +154,6 @@ def _spoken(told: Told | None, kind: Kind) -> str:
     return f"{name}at {hours}:{rest_s // 60:02}:{rest_s % 60:02}, {lasted}"
 
 
-# --- one story --------------------------------------------------------------------
-
-
-def _again(
-    history: History, job: Item, plan: WatchPlan, share: Share, material: str | None = None
-) -> list[Told]:
-    """The job's readings through a watch with this plan."""
-    name = str(job["id"])
-    begun_s, over_s = history.job_span(name)
-    readings = history.iter_job_readings(name, begun_s, over_s or FAR_FUTURE_S)
-    finished = job["finished_at"]
-    return story(
-        plan,
-        readings.sensors,
-        _counted(
-            ((epoch_s - begun_s, values) for epoch_s, values in readings.rows),
-            0.0 if over_s is None else over_s - begun_s,
-            share,
-        ),
-        material=str(job["material"]) if material is None else material,
-        finish_s=None if finished is None else _epoch_s(finished) - begun_s,
-    )
-
-
-def _counted(rows: Iterable[Row], lasting_s: float, share: Share) -> Iterator[Row]:
-    """The same rows; how far they are is told at each hundredth."""
-    told = 0
-    for t_s, values in rows:
-        done = min(99, int(100.0 * t_s / lasting_s)) if lasting_s > 0.0 else 0
-        if done > told:
-            told = done
-            share(done / 100.0)
-        yield t_s, values
-
-
-def _kept(history: History, job: str) -> list[Told]:
-    """What was told of the job at the time, as far as the temperatures go."""
-    begun_s, _ = history.job_span(job)
-    found: dict[int, Told] = {}
-    after: int | None = 0
-    while after is not None:
-        page = history.entries(after, 1000, "event", job=job)
-        for entry in page.entries:
-            body = entry.body
-            kind, event = Kind(str(body["kind"])), body["event"]
-            if kind not in BY_TEMPERATURE or not isinstance(event, int):
-                continue
-            sensors = body["sensors"]
-            told = Told(
-                kind,
-                str(body["subject"]),
-                _epoch_s(body["at"]) - begun_s,
-                _epoch_s(body["onset_at"]) - begun_s,
-                None if body["end_at"] is None else _epoch_s(body["end_at"]) - begun_s,
-                tuple(map(str, sensors)) if isinstance(sensors, list) else (),
-            )
-            if event in found:
-                told.raised_s = found[event].raised_s
-            found[event] = told
-        after = page.next
-    return sorted(found.values(), key=_order)
-
-
-def _take(found: dict[int, Told], outcome: Outcome) -> None:
-    for event in outcome.events:
-        if event.kind not in BY_TEMPERATURE:
-            continue
-        known = found.get(event.event)
-        found[event.event] = Told(
-            event.kind,
-            event.subject,
-            known.raised_s if known else event.at_s,
-            event.onset_s,
-            event.end_s if event.change is Change.CLEARED else None,
-            event.sensors,
-        )
-
-
-def _finish(t_s: float, job: str) -> Command:
-    return FinishJob(t_s=t_s, by="", job=job)
-
-
-def _epoch_s(label: JsonValue) -> float:
-    return datetime.fromisoformat(str(label)).timestamp()
-
-
 # --- two stories ---------------------------------------------------------------------
 
 
@@ -328,5 +169,7 @@ def _overlap(one: Told, other: Told) -> bool:
     ) <= 60.0
 
 
-def _order(told: Told | None) -> tuple[float, str, str]:
-    return (told.raised_s, told.kind.value, told.subject) if told else (0.0, "", "")
+def _order(difference: Difference) -> tuple[float, str, str]:
+    told = difference.after or difference.before
+    assert told is not None
+    return order(told)
