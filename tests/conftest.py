@@ -5,6 +5,7 @@ free_port    a loopback port on which nothing listens
 mail_server  a mail server that keeps or refuses what it is sent
 mosquitto    one MQTT broker for the whole run; use topics of your own
 own_broker   a broker of this test alone, which it may stop and start
+rules_may_break   rules of the watch that break are begun anew, as outside of tests
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import threading
 import time
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
+from typing import NoReturn
 
 import pytest
 import pytest_asyncio
@@ -61,6 +63,24 @@ def nothing_left_running(request: pytest.FixtureRequest) -> Iterator[None]:
         if not thread.name.startswith(POOLED):
             thread.join(max(0.0, give_up_s - time.monotonic()))
             assert not thread.is_alive(), f"thread still running after the test: {thread.name}"
+
+
+@pytest.fixture
+def rules_may_break() -> None:
+    """Let the watch bear a defect, and see what it does."""
+
+
+@pytest.fixture(autouse=True)
+def no_rule_breaks(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fail a test in which a rule of the watch breaks, though the watch would bear it."""
+    if "rules_may_break" in request.fixturenames:
+        return
+
+    def broken(what: str, kinds: object, error: Exception, **_: object) -> NoReturn:
+        raise error
+
+    for module in ("stillair.thermal.core", "stillair.watch"):
+        monkeypatch.setattr(f"{module}.RuleFailure", broken)
 
 
 @pytest.fixture(scope="session")

@@ -9,8 +9,9 @@ the same loop over a file.
 
 Within one step the fire path comes first: heat signs and contacts go to the
 verdict before any other finding is looked at, and nothing below can hold them
-back. Findings then become numbered events, events drive the alarms, and the
-job is told the phase of the chamber.
+back, not even a defect: what has been concluded comes out all the same, and
+what broke is named in `failures`. Findings then become numbered events, events
+drive the alarms, and the job is told the phase of the chamber.
 
 Camera frames never come here; the camera tells its condition and its signs.
 """
@@ -20,9 +21,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
+from stillair.alarms import figures
 from stillair.alarms.catalogue import AlarmContext
 from stillair.alarms.desk import CONFIRM_S, AlarmDesk, AlarmResult, Person
+from stillair.fire.inputs import camera_fault, contact_fault, contact_subject, heard
 from stillair.fire.verdict import FireVerdict
+from stillair.jobs.afterwards import CoolingOn
 from stillair.jobs.desk import JobDesk, JobResult
 from stillair.model import (
     KIND_CLASS,
@@ -44,8 +48,6 @@ from stillair.model import (
     Notice,
     Outcome,
     PauseJob,
-    Phase,
-    Priority,
     Reading,
     ReportHeight,
     Reset,
@@ -53,6 +55,7 @@ from stillair.model import (
     Sense,
     Shelve,
     Sign,
+    SignalClass,
     Sounding,
     StartJob,
     Stimulus,
@@ -64,13 +67,11 @@ from stillair.model import (
 )
 from stillair.thermal.balance import BalanceMemory
 from stillair.thermal.core import ThermalWatch
-from stillair.thermal.plan import ThermalContext, ThermalPlan, ThermalView
+from stillair.thermal.plan import RuleFailure, ThermalContext, ThermalPlan, ThermalView
 
-CAMERA_SILENT_S = 30.0  # the camera tells its condition at least every 10 s
+RULES = "rules"  # the subject of what broke
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
-# A job that is over still explains why its chamber cools, until that is cold, or
-# warms again: by so much above its coldest, and for longer than an open door's wake.
-REWARMED_K, REWARMED_S = 2.0, 900.0
+WHOLE_S = 60.0  # rules that broke are sound again after so long without a defect
 BURNING = frozenset({Kind.FIRE, Kind.FLAME, Kind.SMOKE, Kind.DETECTOR_CONTACT})
 
 
@@ -157,14 +158,17 @@ class Watch:
         )
         self._next_event = memory.next_event
         self._open = {(e.kind, e.subject): e for e in memory.events}
-        self._inherited = set(self._open)
+        # What is held for true only because it once was, and as what it ends if not seen again
+        self._unseen = dict.fromkeys(self._open, "not seen again after a restart")
         self._last_seen_s = memory.last_seen_s
         self._contacts: dict[str, ContactState] = {}
         self._camera: CameraState | None = None
         self._sounding = Sounding.SILENT
         self._burnt = any(e.kind in BURNING for e in memory.events)
-        self._coldest: tuple[float, float] | None = None  # since a job was over: °C, and when
-        self._started_s: float | None = None
+        self._cooling_on = CoolingOn()
+        self._unseen_from_s: float | None = None
+        self._failed: tuple[float, set[str]] | None = None  # when rules last broke, and which
+        self.failures: tuple[RuleFailure, ...] = ()  # of the last second
         self._ticked_s: float | None = None
 
     def step(self, stimulus: Stimulus) -> Outcome:
@@ -234,46 +238,49 @@ class Watch:
             return Outcome(self._plan.chamber, t_s)
         gap = self._gap_findings(t_s)
         self._ticked_s = t_s
-        if self._started_s is None:
-            self._started_s = t_s
+        if self._unseen_from_s is None:
+            self._unseen_from_s = t_s
         thermal = self._thermal.tick(t_s, self._thermal_context())
         for sign in thermal.signs:
             self._verdict.take(sign)
         gathered = _Gathered(t_s)
         self._number(gathered, self._verdict.tick(t_s))
-        self._number(gathered, thermal.findings)
-        self._number(gathered, gap)
-        self._number(gathered, self._camera_findings(t_s))
-        self._number(gathered, self._forgotten(t_s))
-        view = self._thermal.view()
-        phase = view.phase
-        gathered.jobs = self._jobs.tick(t_s, phase=phase)
-        job = self._jobs.job
-        self._follow_cooling(t_s, view, ended=bool(gathered.jobs.jobs) and job is None)
-        context = AlarmContext(phase=phase, job=job.state if job else None)
-        _add_alarms(gathered, self._alarms.tick(t_s, context))
+        self.failures = thermal.failures
+        try:
+            self._number(gathered, thermal.findings)
+            self._number(gathered, self._failure_findings(t_s, thermal.failures))
+            self._number(gathered, gap)
+            self._number(gathered, self._camera_findings(t_s))
+            self._number(gathered, self._forgotten(t_s))
+            self._follow_job(gathered)
+        except Exception as error:
+            failure = RuleFailure("events, alarms and jobs", frozenset(), error, begun_anew=False)
+            self.failures = (*self.failures, failure)
         return self._outcome(gathered)
+
+    def _follow_job(self, gathered: _Gathered) -> None:
+        """The job and the alarms hear how the chamber is."""
+        t_s, view = gathered.t_s, self._thermal.view()
+        gathered.jobs = self._jobs.tick(t_s, phase=view.phase)
+        job = self._jobs.job
+        self._cooling_on.tick(
+            t_s,
+            view.air_c,
+            view.phase,
+            at_work=job is not None,
+            ended=bool(gathered.jobs.jobs) and job is None,
+        )
+        context = AlarmContext(phase=view.phase, job=job.state if job else None)
+        _add_alarms(gathered, self._alarms.tick(t_s, context))
 
     def _thermal_context(self) -> ThermalContext:
         job = self._jobs.job
         return ThermalContext(
             door_open=self._door_open(),
-            job=job.state if job else JobPhase.FINISHED if self._coldest else None,
+            job=job.state if job else JobPhase.FINISHED if self._cooling_on else None,
             material=job.material if job else "",
             smoke_or_fire=self._burnt,
         )
-
-    def _follow_cooling(self, t_s: float, view: ThermalView, *, ended: bool) -> None:
-        """Know as long as it lasts that the chamber cools because its job is over."""
-        air_c = view.air_c
-        if self._jobs.job is not None or view.phase is Phase.COLD:
-            self._coldest = None
-        elif air_c is not None and (ended or self._coldest is not None):
-            coldest_c, since_s = self._coldest or (air_c, t_s)
-            if air_c <= coldest_c:
-                self._coldest = (air_c, t_s)
-            elif air_c - coldest_c >= REWARMED_K and t_s - since_s >= REWARMED_S:
-                self._coldest = None
 
     def _door_open(self) -> bool | None:
         """The door switches' word: open if any is, None if none can tell."""
@@ -292,39 +299,66 @@ class Watch:
             Finding(Kind.WATCH_GAP, Change.CLEARED, t_s, last_s, detail=detail, end_s=t_s),
         )
 
+    def _failure_findings(self, t_s: float, failures: tuple[RuleFailure, ...]) -> Iterable[Finding]:
+        """Say which rules broke, and hold nothing for true for long that only they could end."""
+        kinds = frozenset[Kind]().union(*(failure.kinds for failure in failures))
+        for (kind, subject), event in list(self._open.items()):
+            if kind not in kinds:
+                continue
+            if KIND_CLASS[kind][0] is SignalClass.NOTICE:  # of these nobody waits for the end
+                yield _ended(event, t_s, "what watches it has failed")
+            else:
+                self._unseen[kind, subject] = "not seen again after its rule had failed"
+                self._unseen_from_s = t_s
+        known = self._open.get((Kind.WATCH_GAP, RULES))
+        if not failures:
+            if known is not None and (not self._failed or t_s - self._failed[0] >= WHOLE_S):
+                self._failed = None
+                yield _ended(known, t_s)
+            return
+        names = {failure.what for failure in failures}
+        told = self._failed[1] if self._failed else set[str]()
+        self._failed = (t_s, told | names)
+        if names <= told:
+            return
+        detail: Detail = {
+            "cause": "clear",
+            "reason": f"a defect holds up {figures.row(sorted(told | names))}; "
+            "fire's heat is watched all the same",
+        }
+        change = Change.REVISED if known else Change.RAISED
+        onset_s = known.onset_s if known else t_s
+        yield Finding(Kind.WATCH_GAP, change, t_s, onset_s, detail=detail, subject=RULES)
+
     def _forgotten(self, t_s: float) -> Iterable[Finding]:
-        """Close what stood before a restart and has not been seen again since.
+        """Close what stood before a restart, or a defect, and has not been seen again since.
 
         Detectors start cold; the alarm desk gives them the same time.
         """
-        if not self._inherited or self._started_s is None or t_s - self._started_s < CONFIRM_S:
+        since_s = self._unseen_from_s
+        if not self._unseen or since_s is None or t_s - since_s < CONFIRM_S:
             return
-        for key in sorted(self._inherited):
+        for key, why in sorted(self._unseen.items()):
             event = self._open.get(key)
             if event is not None and not self._is_told(event):
-                yield Finding(
-                    event.kind,
-                    Change.CLEARED,
-                    t_s,
-                    event.onset_s,
-                    event.sensors,
-                    {**event.detail, "ended": "not seen again after a restart"},
-                    end_s=t_s,
-                    subject=event.subject,
-                )
-        self._inherited.clear()
+                yield _ended(event, t_s, why)
+        self._unseen.clear()
 
     def _is_told(self, event: EventChange) -> bool:
-        """Whether the camera's fault stands by its own word."""
-        return event.kind is Kind.CAMERA_FAULT and bool(
-            self._camera and self._camera.condition is not CameraCondition.FIT
+        """Whether the fault of a camera or a switch stands by its own word."""
+        if event.kind is Kind.CAMERA_FAULT:
+            return bool(self._camera and self._camera.condition is not CameraCondition.FIT)
+        return event.kind is Kind.SENSOR_FAULT and any(
+            event.subject == contact_subject(state.contact) and state.active is None
+            for state in self._contacts.values()
         )
 
     # --- contacts, camera, the service itself --------------------------------
 
     def _take_contact(self, state: ContactState) -> tuple[Finding, ...]:
         self._contacts[state.contact] = state
-        findings = [self._contact_fault(state)]
+        event = self._open.get((Kind.SENSOR_FAULT, contact_subject(state.contact)))
+        findings = filter(None, [contact_fault(state, event)])
         if state.kind is ContactKind.DETECTOR and state.active is not None:
             self._verdict.take(
                 Sign(
@@ -336,64 +370,19 @@ class Watch:
                     (state.contact,),
                 )
             )
-            return (*self._verdict.tick(state.t_s), *filter(None, findings))
-        return tuple(filter(None, findings))
+            return (*self._verdict.tick(state.t_s), *findings)
+        return tuple(findings)
 
-    def _contact_fault(self, state: ContactState) -> Finding | None:
-        subject = f"contact {state.contact}"
-        stands = (Kind.SENSOR_FAULT, subject) in self._open
-        detail: Detail = {"cause": "clear", "reason": state.reason, "contact": state.contact}
-        if state.active is None and state.reason and not stands:
-            return Finding(
-                Kind.SENSOR_FAULT,
-                Change.RAISED,
-                state.t_s,
-                state.t_s,
-                (state.contact,),
-                detail,
-                subject=subject,
-                priority=Priority.HIGH if state.kind is ContactKind.DETECTOR else None,
-            )
-        if state.active is not None and stands:
-            event = self._open[Kind.SENSOR_FAULT, subject]
-            return Finding(
-                Kind.SENSOR_FAULT,
-                Change.CLEARED,
-                state.t_s,
-                event.onset_s,
-                event.sensors,
-                event.detail,
-                end_s=state.t_s,
-                subject=subject,
-            )
-        return None
-
-    def _camera_findings(self, t_s: float) -> tuple[Finding, ...]:
-        camera = self._camera
-        if camera is None:
-            return ()
-        if t_s - camera.t_s > CAMERA_SILENT_S and camera.condition is not CameraCondition.LOST:
-            camera = CameraState(t_s, CameraCondition.LOST, camera.t_s, "nothing heard of it")
-            self._camera = camera
+    def _camera_findings(self, t_s: float) -> Iterable[Finding]:
+        if self._camera is None:
+            return
+        self._camera = heard(self._camera, t_s)
         event = self._open.get((Kind.CAMERA_FAULT, ""))
-        detail: Detail = {
-            "cause": "clear",
-            "condition": camera.condition.value,
-            "reason": camera.reason,
-        }
-        if camera.condition is CameraCondition.FIT:
-            if event is None:
-                return ()
-            change, end_s, detail = Change.CLEARED, camera.since_s, event.detail
-        elif event is None:
-            change, end_s = Change.RAISED, None
-        elif event.detail.get("condition") != detail["condition"]:
-            change, end_s = Change.REVISED, None
-        else:
-            self._inherited.discard((Kind.CAMERA_FAULT, ""))
-            return ()
-        onset_s = event.onset_s if event else camera.since_s
-        return (Finding(Kind.CAMERA_FAULT, change, t_s, onset_s, (), detail, end_s=end_s),)
+        found = camera_fault(self._camera, event, t_s)
+        if found is not None:
+            yield found
+        elif event is not None:
+            self._unseen.pop((Kind.CAMERA_FAULT, ""), None)
 
     def _told(self, trouble: Trouble) -> Finding:
         event = self._open.get((trouble.kind, trouble.subject))
@@ -427,7 +416,7 @@ class Watch:
     def _event(self, t_s: float, finding: Finding) -> EventChange | None:
         key = (finding.kind, finding.subject)
         known = self._open.get((finding.was_kind or finding.kind, finding.subject))
-        self._inherited.discard(key)
+        self._unseen.pop(key, None)
         if finding.change is Change.CLEARED:
             if known is None:
                 return None
@@ -480,6 +469,20 @@ class Watch:
             sounding=sounding if changed else None,
             created=gathered.jobs.created,
         )
+
+
+def _ended(event: EventChange, t_s: float, why: str = "") -> Finding:
+    """That an event is over, and why, where that isn't plain."""
+    return Finding(
+        event.kind,
+        Change.CLEARED,
+        t_s,
+        event.onset_s,
+        event.sensors,
+        {**event.detail, "ended": why} if why else event.detail,
+        end_s=t_s,
+        subject=event.subject,
+    )
 
 
 def _add_alarms(gathered: _Gathered, result: AlarmResult) -> None:

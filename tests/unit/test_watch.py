@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from stillair.alarms.desk import CONFIRM_S, Person
 from stillair.errors import CommandRefused, ReadingFault, Refusal
+from stillair.fire.inputs import CAMERA_SILENT_S
 from stillair.model import (
     Acknowledge,
     AddNote,
@@ -37,7 +38,7 @@ from stillair.model import (
     WatchMemory,
 )
 from stillair.thermal.plan import SensorPlan, ThermalPlan
-from stillair.watch import CAMERA_SILENT_S, GAP_S, ContactPlan, Watch, WatchPlan
+from stillair.watch import GAP_S, ContactPlan, Watch, WatchPlan
 
 PLAN = WatchPlan(
     chamber="north-bench",

@@ -126,6 +126,7 @@ class Supervisor:
         self._unstarted: set[str] = set()  # contacts that can't be listened to
         self._sounded = Sounding.SILENT  # what the sounder has been told
         self._logged_s: dict[str, float] = {}  # what fails, and when that was last logged
+        self._broken: set[str] = set()  # rules that broke in the last second
         self._inbox: deque[tuple[Stimulus, Future[Outcome] | None]] = deque()
         self._wake = threading.Event()
         self._contacts_may_be_new = threading.Event()
@@ -256,12 +257,12 @@ class Supervisor:
             log.info("%s works again", what)
         return answer
 
-    def _fails(self, what: str, about: object = "") -> None:
-        """Log the error that is being handled, unless that was done lately."""
+    def _fails(self, what: str, about: object = "", error: Exception | None = None) -> None:
+        """Log an error, or else the one being handled, unless that was done lately."""
         now_s = time.monotonic()
         if now_s - self._logged_s.get(what, -math.inf) >= LOG_EVERY_S:
             self._logged_s[what] = now_s
-            log.exception("%s failed %s", what, about)
+            log.error("%s failed %s", what, about, exc_info=error or True)
 
     def _sound(self, sounding: Sounding) -> None:
         """Tell the sounder; what it didn't take it is told again with the next view."""
@@ -316,7 +317,7 @@ class Supervisor:
             return Outcome("", stimulus.t_s)
         self._logged_s.pop(step, None)
         if isinstance(stimulus, Tick):
-            self._stumbled = 0
+            self._note_broken_rules()
         else:
             self._show_s = min(self._show_s, stimulus.t_s + SHOW_WITHIN_S)
         if outcome.sounding is not None:
@@ -328,6 +329,19 @@ class Supervisor:
         if not outcome.empty:
             self._guarded("who keeps outcomes", self._sink, outcome)
         return outcome
+
+    def _note_broken_rules(self) -> None:
+        """Log what broke within the watch; only for what it can't begin anew a restart is due."""
+        failures = {f"the rule of {f.what}": f for f in self._watch.failures}
+        for what in self._broken - set(failures):
+            self._logged_s.pop(what, None)
+        self._broken = set(failures)
+        for what, failure in failures.items():
+            self._fails(what, error=failure.error)
+        if all(failure.begun_anew for failure in failures.values()):
+            self._stumbled = 0
+        else:
+            self._stumbled += 1
 
     def _read_contacts(self, t_s: float) -> None:
         for wired in self._contacts:

@@ -7,12 +7,16 @@ sensors show beside each other (`neighbours`), what undisturbed cooling and
 heating teach (`decays`), and what each should show next (`observer`). Readings
 are taken at any time; nothing is decided between ticks, so the same readings
 and ticks always give the same findings.
+
+A defect in one of these takes nothing from what comes before it, least of all
+from the fire path: what broke is begun anew, as after a restart of the service,
+and named in the result, so that nobody takes its silence for safety.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from stillair.model import Change, Finding, JobPhase, Kind, Phase, Place, Priority, Reading
 from stillair.thermal.air import BLEND_S, AirTrack, RoomEstimate
@@ -26,6 +30,7 @@ from stillair.thermal.neighbours import NeighbourWatch
 from stillair.thermal.observer import Observer
 from stillair.thermal.phases import PhaseWatch
 from stillair.thermal.plan import (
+    RuleFailure,
     SensorView,
     ThermalContext,
     ThermalPlan,
@@ -35,6 +40,27 @@ from stillair.thermal.plan import (
 
 AFTER_HEAT_S = 120.0  # in the heat of a fire a falling sensor is no news
 LONGEST_STEP_S = 30.0  # after a longer pause of the watch itself the past is no past
+
+# What broke when one of these did: in words, and the events that nobody else can end
+FALLS = "doors, drafts and lost heat", frozenset({Kind.DOOR_OPEN, Kind.DRAFT, Kind.HEAT_LOST})
+PHASES = (
+    "warming up and cooling down",
+    frozenset({Kind.BELOW_TARGET, Kind.TOO_WARM, Kind.SOAK_READY, Kind.COOL_ENOUGH}),
+)
+LEARNING = "what the sensors should show", frozenset[Kind]()
+SENSORS = "the sensors and all that follows from them", (FALLS[1] | PHASES[1] | {Kind.SENSOR_FAULT})
+
+
+@dataclass(frozen=True, slots=True)
+class _Second:
+    """What the sensors show in one second, for the rules to judge by."""
+
+    t_s: float
+    tracks: Sequence[AirTrack]  # of the good sensors in the chamber's air
+    room_c: float
+    bed_c: float | None
+    context: ThermalContext
+    calm: bool  # no heat of a fire lately
 
 
 class ThermalWatch:
@@ -46,26 +72,10 @@ class ThermalWatch:
 
     def __init__(self, plan: ThermalPlan, balance: BalanceMemory | None = None) -> None:
         self._plan = plan
-        self._heat = HeatPath(plan)
-        self._sensors = {sensor.name: SensorHealth(sensor) for sensor in plan.sensors}
-        self._air = [
-            (health, AirTrack(health.plan.name))
-            for health in self._sensors.values()
-            if health.plan.place is Place.CHAMBER
-        ]
-        self._room = RoomEstimate()
-        self._balance = Balance(balance)
-        self._observers = {track.name: Observer(track, self._balance) for _, track in self._air}
-        self._decays = DecayWatch(self._balance)
-        self._drops = DropWatch(self._balance)
-        self._heating = HeatingWatch(plan.target_c)
-        self._phases = PhaseWatch(plan.target_c, plan.limit_c)
-        air = [track.name for _, track in self._air]
-        self._neighbours = NeighbourWatch(
-            air, [n for n in self._sensors if n not in air], balance.neighbours if balance else None
-        )
-        self._faults: dict[str, tuple[SensorTrouble, Priority | None]] = {}
+        self._known = balance or BalanceMemory()
         self._ticked_s: float | None = None
+        self._heat = HeatPath(plan)
+        self._begin_all(self._known)
 
     @property
     def observers(self) -> Mapping[str, Observer]:
@@ -77,7 +87,7 @@ class ThermalWatch:
         health = self._sensors.get(reading.sensor)
         if health is None:
             return
-        self._heat.take(reading)
+        self._heat.take(reading)  # first: it asks nobody
         health.take(reading)
 
     def tick(self, t_s: float, context: ThermalContext) -> ThermalResult:
@@ -87,66 +97,24 @@ class ThermalWatch:
         broken_off = self._ticked_s is not None and t_s - self._ticked_s > LONGEST_STEP_S
         self._ticked_s = t_s
         findings, signs = self._heat.tick(t_s)
-        room_c, bed_c = self._measure(t_s, broken_off)
-        hot_s = self._heat.hot_s
-        calm = hot_s is None or t_s - hot_s > AFTER_HEAT_S
-        findings.extend(self._tell_faults(t_s, calm=calm))
-        tracks = [t for h, t in self._air if t.seconds > BLEND_S and h.trouble is None]
-        coldest_c = min((track.now_c for track in tracks), default=None)
-        self._room.update(room_c, coldest_c)
-        room_c = self._room.room_c
-        unheated = self._heating.standing or context.job in (JobPhase.COOLING, JobPhase.FINISHED)
-        findings.extend(
-            self._drops.tick(t_s, tracks, room_c, context.door_open, calm=calm, unheated=unheated)
-        )
-        cold_air = self._drops.standing
-        let_in = cold_air and not self._drops.heat_lost
-        findings.extend(
-            self._heating.tick(
-                t_s,
-                tracks,
-                room_c,
-                context.job,
-                explain=lambda agos_s: self._drops.explain(tracks, room_c, agos_s),
-                cold_air=cold_air or not calm,
-            )
-        )
-        findings.extend(
-            self._phases.tick(
-                t_s,
-                tracks,
-                room_c,
-                bed_c,
-                context,
-                cold_air=let_in,
-                unheated=self._heating.standing or self._drops.heat_lost,
-            )
-        )
-        others_c = {
-            name: health.last_c
-            for name, health in self._sensors.items()
-            if health.plan.place is not Place.CHAMBER and health.good and health.last_c is not None
-        }
-        disturbed = cold_air or self._heating.standing or not calm
-        for observer in self._observers.values():
-            observer.tick(calm=not disturbed)
-        heated = self._heated(context.job)
-        self._decays.tick(
-            t_s,
-            tracks,
-            room_c,
-            heated=heated,
-            disturbed=disturbed if heated else let_in or not calm,
-        )
-        self._neighbours.tick(
-            t_s,
-            tracks,
-            others_c,
-            room_c,
-            self._phases.phase,
-            disturbed=disturbed,
-        )
-        return ThermalResult(tuple(findings), tuple(signs))
+        failures: list[RuleFailure] = []
+        try:
+            second = self._see(t_s, context, broken_off, findings)
+        except Exception as error:
+            failures.append(RuleFailure(*SENSORS, error))
+            self._begin_all(self._known)
+        else:
+            for (what, kinds), judge, begin in (
+                (FALLS, self._judge_falls, self._begin_falls),
+                (PHASES, self._judge_phases, self._begin_phases),
+                (LEARNING, self._learn, self._begin_learning),
+            ):
+                try:
+                    findings.extend(judge(second))
+                except Exception as error:
+                    failures.append(RuleFailure(what, kinds, error))
+                    begin()
+        return ThermalResult(tuple(findings), tuple(signs), tuple(failures))
 
     def memory(self) -> BalanceMemory:
         """What has been learned of the chamber's heat balance, to be kept between jobs."""
@@ -173,7 +141,117 @@ class ThermalWatch:
             cool_forecast_u_s=None if cool is None else round(cool.u_s),
         )
 
+    # --- where each begins ---------------------------------------------------
+
+    def _begin_all(self, balance: BalanceMemory) -> None:
+        """Begin all but the fire path."""
+        self._sensors = {sensor.name: SensorHealth(sensor) for sensor in self._plan.sensors}
+        self._air = [
+            (health, AirTrack(health.plan.name))
+            for health in self._sensors.values()
+            if health.plan.place is Place.CHAMBER
+        ]
+        self._room = RoomEstimate()
+        self._faults: dict[str, tuple[SensorTrouble, Priority | None]] = {}
+        self._balance = Balance(balance)
+        self._begin_falls()
+        self._begin_phases()
+        self._begin_learning()
+
+    def _begin_falls(self) -> None:
+        self._drops = DropWatch(self._balance)
+        self._heating = HeatingWatch(self._plan.target_c)
+
+    def _begin_phases(self) -> None:
+        self._phases = PhaseWatch(self._plan.target_c, self._plan.limit_c)
+
+    def _begin_learning(self) -> None:
+        self._observers = {track.name: Observer(track, self._balance) for _, track in self._air}
+        self._decays = DecayWatch(self._balance)
+        air = [track.name for _, track in self._air]
+        self._neighbours = NeighbourWatch(
+            air, [n for n in self._sensors if n not in air], self._known.neighbours
+        )
+
     # --- one second --------------------------------------------------------
+
+    def _see(
+        self, t_s: float, context: ThermalContext, broken_off: bool, findings: list[Finding]
+    ) -> _Second:
+        """What the sensors show, and which of them can't be trusted."""
+        room_c, bed_c = self._measure(t_s, broken_off)
+        hot_s = self._heat.hot_s
+        calm = hot_s is None or t_s - hot_s > AFTER_HEAT_S
+        findings.extend(self._tell_faults(t_s, calm=calm))
+        tracks = [t for h, t in self._air if t.seconds > BLEND_S and h.trouble is None]
+        self._room.update(room_c, min((track.now_c for track in tracks), default=None))
+        return _Second(t_s, tracks, self._room.room_c, bed_c, context, calm)
+
+    def _judge_falls(self, now: _Second) -> list[Finding]:
+        job = now.context.job
+        unheated = self._heating.standing or job in (JobPhase.COOLING, JobPhase.FINISHED)
+        findings = self._drops.tick(
+            now.t_s,
+            now.tracks,
+            now.room_c,
+            now.context.door_open,
+            calm=now.calm,
+            unheated=unheated,
+        )
+        findings.extend(
+            self._heating.tick(
+                now.t_s,
+                now.tracks,
+                now.room_c,
+                job,
+                explain=lambda agos_s: self._drops.explain(now.tracks, now.room_c, agos_s),
+                cold_air=self._drops.standing or not now.calm,
+            )
+        )
+        return findings
+
+    def _judge_phases(self, now: _Second) -> list[Finding]:
+        return self._phases.tick(
+            now.t_s,
+            now.tracks,
+            now.room_c,
+            now.bed_c,
+            now.context,
+            cold_air=self._let_in,
+            unheated=self._heating.standing or self._drops.heat_lost,
+        )
+
+    def _learn(self, now: _Second) -> list[Finding]:
+        others_c = {
+            name: health.last_c
+            for name, health in self._sensors.items()
+            if health.plan.place is not Place.CHAMBER and health.good and health.last_c is not None
+        }
+        disturbed = self._drops.standing or self._heating.standing or not now.calm
+        for observer in self._observers.values():
+            observer.tick(calm=not disturbed)
+        heated = self._heated(now.context.job)
+        self._decays.tick(
+            now.t_s,
+            now.tracks,
+            now.room_c,
+            heated=heated,
+            disturbed=disturbed if heated else self._let_in or not now.calm,
+        )
+        self._neighbours.tick(
+            now.t_s,
+            now.tracks,
+            others_c,
+            now.room_c,
+            self._phases.phase,
+            disturbed=disturbed,
+        )
+        return []  # what differs from its neighbours is told among the sensors
+
+    @property
+    def _let_in(self) -> bool:
+        """Whether cold air is told to come in."""
+        return self._drops.standing and not self._drops.heat_lost
 
     def _heated(self, job: JobPhase | None) -> bool | None:
         """Whether the chamber is heated, by the job's marks or else by its phase, if known."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from stillair.model import Finding, JobPhase, Phase, Place, Sign
+from stillair.model import Finding, JobPhase, Kind, Phase, Place, Sign
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,8 +90,26 @@ class ThermalView:
 
 
 @dataclass(frozen=True, slots=True)
+class RuleFailure:
+    """A defect in a rule, which must not take the other rules' word away.
+
+    `what` the rule watches, in words for people; `kinds` of event that it alone
+    can end. `begun_anew`: it goes on as after a restart, which would cure no more.
+    """
+
+    what: str
+    kinds: frozenset[Kind]
+    error: Exception
+    begun_anew: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class ThermalResult:
-    """What one second has brought: findings for the story, signs of heat for the fire verdict."""
+    """What one second has brought: findings for the story, signs of heat for the fire verdict.
+
+    `failures` are the rules that broke meanwhile and gave nothing.
+    """
 
     findings: tuple[Finding, ...] = ()
     signs: tuple[Sign, ...] = ()
+    failures: tuple[RuleFailure, ...] = ()

@@ -1,0 +1,79 @@
+"""Whether camera and switches can be relied on: their own word, as findings of a fault.
+
+Pure. `event` is the fault as it stands by now, or None.
+"""
+
+from __future__ import annotations
+
+from stillair.model import (
+    CameraCondition,
+    CameraState,
+    Change,
+    ContactKind,
+    ContactState,
+    Detail,
+    EventChange,
+    Finding,
+    Kind,
+    Priority,
+)
+
+CAMERA_SILENT_S = 30.0  # the camera tells its condition at least every 10 s
+
+
+def heard(camera: CameraState, t_s: float) -> CameraState:
+    """The camera's condition; lost, where it has not told it for too long."""
+    if t_s - camera.t_s > CAMERA_SILENT_S and camera.condition is not CameraCondition.LOST:
+        return CameraState(t_s, CameraCondition.LOST, camera.t_s, "nothing heard of it")
+    return camera
+
+
+def camera_fault(camera: CameraState, event: EventChange | None, t_s: float) -> Finding | None:
+    """What there is to be told of the camera's view just now."""
+    detail: Detail = {
+        "cause": "clear",
+        "condition": camera.condition.value,
+        "reason": camera.reason,
+    }
+    change, end_s = Change.RAISED, None
+    if camera.condition is CameraCondition.FIT:
+        if event is None:
+            return None
+        change, end_s, detail = Change.CLEARED, camera.since_s, event.detail
+    elif event is not None:
+        if event.detail.get("condition") == detail["condition"]:
+            return None
+        change = Change.REVISED
+    onset_s = event.onset_s if event else camera.since_s
+    return Finding(Kind.CAMERA_FAULT, change, t_s, onset_s, (), detail, end_s=end_s)
+
+
+def contact_subject(contact: str) -> str:
+    """By what a switch's fault is told from a sensor's."""
+    return f"contact {contact}"
+
+
+def contact_fault(state: ContactState, event: EventChange | None) -> Finding | None:
+    """What there is to be told of a switch's readability."""
+    change, end_s, priority = Change.RAISED, None, None
+    onset_s = state.t_s
+    detail: Detail = {"cause": "clear", "reason": state.reason, "contact": state.contact}
+    if event is not None:
+        if state.active is None:
+            return None
+        change, end_s, onset_s, detail = Change.CLEARED, state.t_s, event.onset_s, event.detail
+    elif state.active is not None or not state.reason:
+        return None
+    elif state.kind is ContactKind.DETECTOR:
+        priority = Priority.HIGH
+    return Finding(
+        Kind.SENSOR_FAULT,
+        change,
+        state.t_s,
+        onset_s,
+        (state.contact,),
+        detail,
+        end_s=end_s,
+        subject=contact_subject(state.contact),
+        priority=priority,
+    )

@@ -1,0 +1,31 @@
+"""What a job that is over still explains: that its chamber cools on, until it is cold."""
+
+from __future__ import annotations
+
+from stillair.model import Phase
+
+# It warms again: by so much above its coldest, and for longer than an open door's wake.
+REWARMED_K, REWARMED_S = 2.0, 900.0
+
+
+class CoolingOn:
+    """Know for as long as it lasts that a chamber cools because its job is over."""
+
+    def __init__(self) -> None:
+        self._coldest: tuple[float, float] | None = None  # since then: degrees Celsius, and when
+
+    def __bool__(self) -> bool:
+        return self._coldest is not None
+
+    def tick(
+        self, t_s: float, air_c: float | None, phase: Phase, *, at_work: bool, ended: bool
+    ) -> None:
+        """Take a second: whether there is a job, and whether one has just ended."""
+        if at_work or phase is Phase.COLD:
+            self._coldest = None
+        elif air_c is not None and (ended or self._coldest is not None):
+            coldest_c, since_s = self._coldest or (air_c, t_s)
+            if air_c <= coldest_c:
+                self._coldest = (air_c, t_s)
+            elif air_c - coldest_c >= REWARMED_K and t_s - since_s >= REWARMED_S:
+                self._coldest = None

@@ -1,0 +1,235 @@
+"""A defect in one rule: fire is told in the same second, and what can't be judged is said."""
+
+from __future__ import annotations
+
+import logging
+import math
+import threading
+from collections.abc import Callable
+
+import pytest
+
+from stillair.alarms.desk import CONFIRM_S
+from stillair.clock import ManualClock
+from stillair.model import (
+    Change,
+    ContactKind,
+    ContactState,
+    EventChange,
+    Kind,
+    Outcome,
+    Place,
+    Reading,
+    SignalClass,
+    Sounding,
+    Tick,
+)
+from stillair.runtime.supervisor import STUMBLES, Supervisor
+from stillair.thermal.plan import SensorPlan, ThermalPlan
+from stillair.watch import WHOLE_S, Watch, WatchPlan, WatchView
+
+PLAN = WatchPlan(
+    chamber="north-bench",
+    name="North bench",
+    thermal=ThermalPlan(
+        (SensorPlan("top", Place.CHAMBER), SensorPlan("low", Place.CHAMBER)), target_c=45.0
+    ),
+)
+BURNS_S = 600.0
+RULES = [
+    pytest.param("health.SensorHealth.tick", id="health of sensors"),
+    pytest.param("neighbours.NeighbourWatch.tick", id="sensors beside each other"),
+    pytest.param("drops.DropWatch.tick", id="doors and drafts"),
+    pytest.param("heating.HeatingWatch.tick", id="lost heat"),
+    pytest.param("phases.PhaseWatch.tick", id="phases"),
+    pytest.param("decays.DecayWatch.tick", id="what cooling teaches"),
+    pytest.param("observer.Observer.tick", id="what comes next"),
+]
+
+pytestmark = pytest.mark.usefixtures("rules_may_break")
+
+
+def still_c(t_s: float) -> float:
+    return 45.0 + 0.0625 * (t_s % 3)
+
+
+def air_c(t_s: float) -> float:
+    """Still air in which something begins to burn."""
+    return still_c(t_s) + 0.1 * max(0.0, t_s - BURNS_S) ** 2
+
+
+def watched(
+    curve: Callable[[float], float], until_s: int, watch: Watch | None = None
+) -> list[Outcome]:
+    watch = watch or Watch(PLAN)
+    outcomes = []
+    for second in range(until_s):
+        t_s = float(second)
+        watch.step(Reading("top", t_s, curve(t_s)))
+        watch.step(Reading("low", t_s, curve(t_s) - 2.0))
+        outcomes.append(watch.step(Tick(t_s)))
+    return outcomes
+
+
+def breaks(monkeypatch: pytest.MonkeyPatch, rule: str, since_s: float, until_s: float) -> None:
+    """Let a rule fail in these seconds."""
+    module, name, method = rule.split(".")
+    owner = getattr(__import__(f"stillair.thermal.{module}", fromlist=[name]), name)
+    sound = getattr(owner, method)
+    clock = [0.0]
+    step = Watch.step
+
+    def told(self: Watch, stimulus: object) -> Outcome:
+        if isinstance(stimulus, Tick):
+            clock[0] = stimulus.t_s
+        return step(self, stimulus)  # type: ignore[arg-type]
+
+    def broken(*given: object, **named: object) -> object:
+        if since_s <= clock[0] < until_s:
+            raise ZeroDivisionError("a defect")
+        return sound(*given, **named)
+
+    monkeypatch.setattr(Watch, "step", told)
+    monkeypatch.setattr(owner, method, broken)
+
+
+def events(outcomes: list[Outcome]) -> list[EventChange]:
+    return [event for outcome in outcomes for event in outcome.events]
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_fire_is_told_in_the_same_second_whichever_rule_breaks(
+    rule: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def heat(outcomes: list[Outcome]) -> list[tuple[Kind, Change, float, float]]:
+        return [
+            (e.kind, e.change, e.at_s, e.onset_s)
+            for e in events(outcomes)
+            if e.signal_class is SignalClass.ALARM
+        ]
+
+    sound = watched(air_c, 640)
+    breaks(monkeypatch, rule, 0.0, 1e9)
+    broken = watched(air_c, 640)
+    assert {kind for kind, *_ in heat(sound)} == {
+        Kind.FIRE,
+        Kind.RAPID_RISE,
+        Kind.OVER_TEMPERATURE,
+    }
+    assert heat(broken) == heat(sound)
+    assert [o.sounding for o in broken].index(Sounding.FIRE) == [o.sounding for o in sound].index(
+        Sounding.FIRE
+    )
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_what_can_not_be_judged_is_a_trouble_until_it_can_be_again(
+    rule: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    breaks(monkeypatch, rule, 100.0, 130.0)
+    gap = [e for e in events(watched(still_c, 300)) if e.kind is Kind.WATCH_GAP]
+    assert [(e.change, e.at_s) for e in gap] == [
+        (Change.RAISED, 100.0),
+        (Change.CLEARED, 129.0 + WHOLE_S),
+    ]
+    assert "a defect holds up" in str(gap[0].detail["reason"])
+
+
+def test_what_nobody_can_end_any_more_ends_by_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The part's all-clear at once; a draft's, say, when it is not seen again."""
+
+    def cooled_c(t_s: float) -> float:
+        return still_c(t_s) - 25.0 * (1.0 - math.exp(-max(0.0, t_s - 1800.0) / 600.0))
+
+    breaks(monkeypatch, "phases.PhaseWatch.tick", 3200.0, 3201.0)
+    watch = Watch(PLAN)
+    told = events(watched(cooled_c, 4200, watch))
+    enough = [e for e in told if e.kind is Kind.COOL_ENOUGH]
+    assert [e.change for e in enough] == [Change.RAISED, Change.CLEARED]
+    assert (enough[1].at_s, enough[1].detail["ended"]) == (3200.0, "what watches it has failed")
+    heat_lost = [e for e in told if e.kind is Kind.HEAT_LOST]
+    assert all(e.at_s < 3200.0 for e in heat_lost)  # another rule's word stands
+
+
+def test_a_door_that_its_rule_forgot_is_not_open_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    breaks(monkeypatch, "drops.DropWatch.tick", 100.0, 101.0)
+    watch = Watch(PLAN)
+    told = events(watched(still_c, 50, watch))
+    told += watch.step(ContactState("door", ContactKind.DOOR, 49.5, True)).events
+    for second in range(50, 900):
+        t_s = float(second)
+        if second == 100:
+            told += watch.step(ContactState("door", ContactKind.DOOR, 99.9, None)).events
+        watch.step(Reading("top", t_s, still_c(t_s)))
+        told += watch.step(Tick(t_s)).events
+    door = [e for e in told if e.kind is Kind.DOOR_OPEN]
+    assert [e.change for e in door] == [Change.RAISED, Change.CLEARED]
+    assert door[1].at_s == pytest.approx(100.0 + CONFIRM_S, abs=1.0)
+    assert door[1].detail["ended"] == "not seen again after its rule had failed"
+
+
+def test_a_defect_in_alarms_or_jobs_takes_no_event_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    watch = Watch(PLAN)
+    monkeypatch.setattr(watch._jobs, "tick", lambda *_, **__: 1 // 0)
+    outcomes = watched(air_c, 640, watch)
+    assert Kind.FIRE in {e.kind for e in events(outcomes)}
+    assert Sounding.FIRE in {o.sounding for o in outcomes}
+    assert not watch.failures[0].begun_anew
+
+
+class Loop:
+    """The loop of a chamber over a watch in which something breaks each second."""
+
+    def __init__(self, watch: Watch, seconds: int) -> None:
+        self.enough = threading.Event()
+        self.until_s = 100.0 + seconds
+        self.failing: set[str] = set()
+        self.on_time: list[bool] = []
+        self.supervisor = Supervisor(
+            name="north bench",
+            watch=watch,
+            clock=ManualClock(100.0),
+            sounder=self,
+            sink=lambda _: None,
+            on_reading=lambda _: None,
+            on_view=self._seen,
+            instant=[lambda t_s: Reading("top", t_s, 45.0 + 0.0625 * (t_s % 3))],
+        )
+
+    def set(self, sounding: Sounding) -> None: ...
+
+    def _seen(self, view: WatchView) -> None:
+        if view.t_s is not None:
+            self.failing.update(self.supervisor.failing)
+            self.on_time.append(self.supervisor.on_time(1e9))
+            if view.t_s >= self.until_s:
+                self.enough.set()
+
+    def run(self) -> None:
+        self.supervisor.start()
+        assert self.enough.wait(20.0)
+        self.supervisor.stop()
+
+
+def test_a_rule_that_is_begun_anew_is_logged_and_asks_for_no_restart(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The fire path would lose its minute for what a restart doesn't cure either."""
+    caplog.set_level(logging.ERROR)
+    breaks(monkeypatch, "phases.PhaseWatch.tick", 0.0, 110.0)
+    loop = Loop(Watch(PLAN), 20)
+    loop.run()
+    assert loop.failing == {"the rule of warming up and cooling down"}
+    assert all(loop.on_time)
+    assert not loop.supervisor.failing
+    said = [r for r in caplog.records if r.exc_info and "a defect" in str(r.exc_info[1])]
+    assert len(said) == 1, "logged once, not each second"
+
+
+def test_what_can_not_be_begun_anew_asks_for_a_restart(monkeypatch: pytest.MonkeyPatch) -> None:
+    watch = Watch(PLAN)
+    monkeypatch.setattr(watch._alarms, "tick", lambda *_: 1 // 0)
+    loop = Loop(watch, STUMBLES + 5)
+    loop.run()
+    assert loop.on_time[0]
+    assert not loop.on_time[-1]
