@@ -106,6 +106,34 @@ def test_ten_kelvin_a_minute_for_four_and_a_half_minutes() -> None:
     assert findings[0].detail["rule"] == "long_rise"
 
 
+@pytest.mark.parametrize(
+    ("gap_s", "excused"),
+    [
+        pytest.param(300, True, id="five minutes: a door may have been shut"),
+        pytest.param(5 * 3600, False, id="five hours"),
+    ],
+)
+def test_what_was_held_before_a_gap_excuses_a_rise_for_half_an_hour(
+    gap_s: int, excused: bool
+) -> None:
+    """Held within half an hour is a time, however few readings came in it."""
+
+    def told_s(held_c: float) -> float | None:
+        path = HeatPath(ThermalPlan((SensorPlan("top", Place.CHAMBER),)))
+        findings = []
+        for t_s in range(-gap_s - 3600, 600):
+            air_c = held_c if t_s < -gap_s else 45.0 + 0.02 * max(0.0, t_s - 300.0) ** 2
+            if not -gap_s <= t_s < 0:
+                path.take(Reading("top", float(t_s), air_c))
+            findings += path.tick(float(t_s))[0]
+        return first(findings, Kind.RAPID_RISE)
+
+    cold_s, warm_s = told_s(45.0), told_s(75.0)
+    assert cold_s is not None
+    assert warm_s is not None
+    assert (warm_s > cold_s) is excused
+
+
 class Sensor:
     """A curve as a sensor shows it: first-order lag, noise, resolution, its reading period."""
 

@@ -368,8 +368,9 @@ class HeatTrack:
         grid = self._grid
         five = sorted(value_c for _, value_c in islice(reversed(self._recent), 5))
         grid.append((t_s, five[len(five) // 2]))
-        old = len(grid) - round(FRESH_S / GRID_S)
-        held_c = max((c for _, c in islice(grid, max(0, old))), default=LOWEST_C)
+        while grid[0][0] <= t_s - HELD_S:
+            grid.popleft()
+        held_c = max((c for held_s, c in grid if held_s <= t_s - FRESH_S), default=LOWEST_C)
         self._held_c = min(held_c, self._most_held_c)
         self._long = self._long_rise()
         self._growing = self._growing_rise()
