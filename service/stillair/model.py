@@ -97,6 +97,10 @@ KIND_CLASS: Mapping[Kind, tuple[SignalClass, Priority]] = {
 }
 
 
+# After one of these no part is said to be cool enough: it may burn on, or up again.
+BURNING = frozenset({Kind.FIRE, Kind.FLAME, Kind.SMOKE, Kind.DETECTOR_CONTACT})
+
+
 class Change(StrEnum):
     """What happened to an event."""
 
@@ -578,6 +582,7 @@ class WatchMemory:
     job: Job | None = None
     events: tuple[EventChange, ...] = ()  # the last change of each event not yet cleared
     last_seen_s: float | None = None  # when somebody last watched: negative or small
+    burnt: bool = False  # one of `BURNING` has come since the last job began, over or not
 
 
 def chamber_key(name: str) -> str:

@@ -29,6 +29,7 @@ from stillair.fire.verdict import FireVerdict
 from stillair.jobs.afterwards import CoolingOn
 from stillair.jobs.desk import JobDesk, JobResult
 from stillair.model import (
+    BURNING,
     KIND_CLASS,
     Acknowledge,
     AddNote,
@@ -72,7 +73,6 @@ from stillair.thermal.plan import RuleFailure, ThermalContext, ThermalPlan, Ther
 RULES = "rules"  # the subject of what broke
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
 WHOLE_S = 60.0  # rules that broke are sound again after so long without a defect
-BURNING = frozenset({Kind.FIRE, Kind.FLAME, Kind.SMOKE, Kind.DETECTOR_CONTACT})
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +164,7 @@ class Watch:
         self._contacts: dict[str, ContactState] = {}
         self._camera: CameraState | None = None
         self._sounding = Sounding.SILENT
-        self._burnt = any(e.kind in BURNING for e in memory.events)
+        self._burnt = memory.burnt
         self._cooling_on = CoolingOn()
         self._unseen_from_s: float | None = None
         self._failed: tuple[float, set[str]] | None = None  # when rules last broke, and which
@@ -279,7 +279,7 @@ class Watch:
             door_open=self._door_open(),
             job=job.state if job else JobPhase.FINISHED if self._cooling_on else None,
             material=job.material if job else "",
-            smoke_or_fire=self._burnt,
+            smoke_or_fire=self._burnt or any(kind in BURNING for kind, _ in self._open),
         )
 
     def _door_open(self) -> bool | None:

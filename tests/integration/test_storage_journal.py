@@ -17,8 +17,10 @@ from kept_things import BOOT, CHAMBER, alarm, event, job, note, notice, outcome,
 from stillair.database import Versions, bring_up_to_date, reader_engine, writer_engine
 from stillair.errors import StoreError
 from stillair.model import (
+    BURNING,
     Change,
     JobPhase,
+    Kind,
     Outcome,
     Suppression,
     Timeline,
@@ -173,6 +175,27 @@ def test_what_is_over_stands_no_longer_but_its_number_is_never_given_again(
     )
     memory = journal.memory(CHAMBER, BOOT)
     assert (memory.alarms, memory.events, memory.next_event) == ((), (), 6)
+
+
+@pytest.mark.parametrize("kind", sorted(BURNING))
+def test_fire_and_smoke_are_known_for_the_rest_of_the_job(journal: Journal, kind: Kind) -> None:
+    """Over or not, seen or not, with a job or without: until a later job begins."""
+    burning = replace(event(5), kind=kind)
+    journal.commit(Outcome(CHAMBER, 100.0, (burning,)), BOOT)
+    journal.commit(Outcome(CHAMBER, 110.0, (replace(burning, change=Change.CLEARED),)), BOOT)
+    assert journal.memory(CHAMBER, BOOT).burnt
+    assert journal.memory(CHAMBER, AFTER_REBOOT).burnt
+    assert not journal.memory("south-bench", BOOT).burnt
+    journal.commit(Outcome(CHAMBER, 120.0, jobs=(job(1),)), BOOT)
+    assert not journal.memory(CHAMBER, BOOT).burnt
+    journal.commit(Outcome(CHAMBER, 130.0, (replace(burning, event=6),)), BOOT)
+    journal.commit(Outcome(CHAMBER, 140.0, jobs=(job(1, JobPhase.COOLING),)), BOOT)
+    assert journal.memory(CHAMBER, BOOT).burnt
+
+
+def test_other_events_burn_nothing(journal: Journal) -> None:
+    journal.commit(Outcome(CHAMBER, 100.0, (event(5),)), BOOT)
+    assert not journal.memory(CHAMBER, BOOT).burnt
 
 
 def test_chambers_do_not_mix(journal: Journal) -> None:

@@ -392,6 +392,28 @@ def test_a_job_that_is_over_explains_that_its_chamber_cools_on() -> None:
     assert story.of(Kind.BELOW_TARGET) == story.of(Kind.HEAT_LOST) == []
 
 
+@pytest.mark.parametrize(
+    ("burnt", "told"), [pytest.param(True, 0, id="burnt"), pytest.param(False, 1, id="quiet")]
+)
+def test_after_fire_nothing_is_cool_enough_though_the_service_began_anew(
+    burnt: bool, told: int
+) -> None:
+    story = Story(WatchMemory(burnt=burnt))
+    story.seconds(1800, air_c=55.0)
+    cool_from(story, 55.0, 36.0)
+    assert len(story.of(Kind.COOL_ENOUGH)) == told
+
+
+def test_a_job_begun_while_it_smokes_does_not_make_it_cool_enough() -> None:
+    story = Story()
+    story.take(detector(0.5, True))
+    story.take(StartJob(t_s=1.0, by="captain", name="fin boxes"))
+    story.seconds(1800, air_c=55.0)
+    story.take(FinishJob(t_s=float(story.t_s), by="captain", job="north-bench-1"))
+    cool_from(story, 55.0, 36.0)
+    assert story.of(Kind.COOL_ENOUGH) == []
+
+
 def test_a_chamber_that_is_heated_again_is_watched_as_ever() -> None:
     """Without a job's marks: it is warm for an hour, then the heat goes."""
     story = Story()

@@ -19,7 +19,7 @@ import logging
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -41,13 +41,13 @@ from stillair.model import (
     JsonValue,
     Outcome,
     OutcomeTold,
-    Suppression,
     Timeline,
     WatchMemory,
 )
 from stillair.storage import items, migrations, outbox
+from stillair.storage.memory import known
 from stillair.storage.outbox import micros
-from stillair.storage.records import Parcel, dump, load, shifted
+from stillair.storage.records import Parcel, dump, load
 from stillair.storage.rescue import rescue
 from stillair.storage.tables import (
     AlarmRow,
@@ -278,23 +278,7 @@ class Journal:
         `last_seen_s` after the present. Shelving has ended. Raises `StoreError`.
         """
         with self.transaction("the journal can't be read") as connection:
-            mark = (
-                connection.execute(select(WatchMark).where(col(WatchMark.chamber) == chamber))
-                .mappings()
-                .first()
-            )
-            alarms = self._states(connection, AlarmRow, AlarmState, chamber, timeline)
-            events = self._states(connection, StandingEvent, EventChange, chamber, timeline)
-            jobs = self._states(connection, JobRow, Job, chamber, timeline)
-        last_seen_s = mark["mono_s"] + _shift_s(mark, timeline) if mark else None
-        return WatchMemory(
-            next_event=mark["next_event"] if mark else 1,
-            next_job=mark["next_job"] if mark else 1,
-            alarms=tuple(_unshelved(alarm) for alarm in alarms),
-            job=jobs[-1] if jobs else None,
-            events=tuple(events),
-            last_seen_s=last_seen_s,
-        )
+            return known(connection, chamber, timeline)
 
     # --- inside ------------------------------------------------------------
 
@@ -415,29 +399,6 @@ class Journal:
                 update(WatchMark).where(col(WatchMark.chamber) == chamber).values(**values)
             )
 
-    @staticmethod
-    def _states(
-        connection: Connection,
-        table: type[AlarmRow] | type[JobRow] | type[StandingEvent],
-        cls: type[Any],
-        chamber: str,
-        timeline: Timeline,
-    ) -> list[Any]:
-        query = select(table).where(col(table.chamber) == chamber)
-        if table is AlarmRow:
-            query = query.where(col(AlarmRow.standing)).order_by(col(AlarmRow.first_seq))
-        elif table is JobRow:
-            query = query.where(col(JobRow.unfinished)).order_by(col(JobRow.first_seq))
-        else:
-            query = query.order_by(col(StandingEvent.event))
-        states = []
-        for row in connection.execute(query).mappings():
-            try:
-                states.append(shifted(load(cls, row["body"]), _shift_s(row, timeline)))
-            except ValueError:
-                log.exception("a state in the journal can't be understood and was left out")
-        return states
-
 
 @dataclass(frozen=True, slots=True)
 class _Row:
@@ -488,16 +449,3 @@ def _number(job_id: str) -> int:
     """The number at the end of a job's id, or 0."""
     digits = job_id.rpartition("-")[2]
     return int(digits) if digits.isascii() and digits.isdigit() else 0
-
-
-def _shift_s(row: RowMapping, timeline: Timeline) -> float:
-    """What has to be added to seconds of the row's boot to get those of `timeline`."""
-    if row["boot_id"] == timeline.boot_id:
-        return 0.0
-    return float(row["at_us"] / 1e6 - timeline.wall_at_zero_s - row["mono_s"])
-
-
-def _unshelved(alarm: AlarmState) -> AlarmState:
-    if alarm.suppression is not Suppression.SHELVED:
-        return alarm
-    return replace(alarm, suppression=Suppression.NONE, shelved_until_s=None, shelved_reason="")

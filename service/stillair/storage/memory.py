@@ -1,0 +1,95 @@
+"""What a chamber's watch knows again after a restart, read from the journal's tables."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import replace
+from typing import Any
+
+from sqlalchemy import RowMapping, func, select
+from sqlalchemy.engine import Connection
+from sqlmodel import col
+
+from stillair.model import (
+    BURNING,
+    AlarmState,
+    EventChange,
+    Job,
+    Suppression,
+    Timeline,
+    WatchMemory,
+)
+from stillair.storage.records import load, shifted
+from stillair.storage.tables import AlarmRow, JobRow, Ledger, StandingEvent, WatchMark
+
+log = logging.getLogger(__name__)
+
+
+def known(connection: Connection, chamber: str, timeline: Timeline) -> WatchMemory:
+    """All of it, in the seconds of the boot that `timeline` describes."""
+    mark = (
+        connection.execute(select(WatchMark).where(col(WatchMark.chamber) == chamber))
+        .mappings()
+        .first()
+    )
+    alarms = _states(connection, AlarmRow, AlarmState, chamber, timeline)
+    jobs = _states(connection, JobRow, Job, chamber, timeline)
+    return WatchMemory(
+        next_event=mark["next_event"] if mark else 1,
+        next_job=mark["next_job"] if mark else 1,
+        alarms=tuple(_unshelved(alarm) for alarm in alarms),
+        job=jobs[-1] if jobs else None,
+        events=tuple(_states(connection, StandingEvent, EventChange, chamber, timeline)),
+        last_seen_s=mark["mono_s"] + _shift_s(mark, timeline) if mark else None,
+        burnt=_burnt(connection, chamber),
+    )
+
+
+def _burnt(connection: Connection, chamber: str) -> bool:
+    """Whether there has been fire or smoke, or a sign of it, since the last job began."""
+    began = select(func.coalesce(func.max(col(JobRow.first_seq)), 0)).where(
+        col(JobRow.chamber) == chamber
+    )
+    query = select(col(Ledger.seq)).where(
+        col(Ledger.topic) == "event",
+        col(Ledger.seq) > began.scalar_subquery(),
+        col(Ledger.chamber) == chamber,
+        col(Ledger.kind).in_([kind.value for kind in BURNING]),
+    )
+    return connection.execute(query.limit(1)).first() is not None
+
+
+def _states(
+    connection: Connection,
+    table: type[AlarmRow] | type[JobRow] | type[StandingEvent],
+    cls: type[Any],
+    chamber: str,
+    timeline: Timeline,
+) -> list[Any]:
+    query = select(table).where(col(table.chamber) == chamber)
+    if table is AlarmRow:
+        query = query.where(col(AlarmRow.standing)).order_by(col(AlarmRow.first_seq))
+    elif table is JobRow:
+        query = query.where(col(JobRow.unfinished)).order_by(col(JobRow.first_seq))
+    else:
+        query = query.order_by(col(StandingEvent.event))
+    states = []
+    for row in connection.execute(query).mappings():
+        try:
+            states.append(shifted(load(cls, row["body"]), _shift_s(row, timeline)))
+        except ValueError:
+            log.exception("a state in the journal can't be understood and was left out")
+    return states
+
+
+def _shift_s(row: RowMapping, timeline: Timeline) -> float:
+    """What has to be added to seconds of the row's boot to get those of `timeline`."""
+    if row["boot_id"] == timeline.boot_id:
+        return 0.0
+    return float(row["at_us"] / 1e6 - timeline.wall_at_zero_s - row["mono_s"])
+
+
+def _unshelved(alarm: AlarmState) -> AlarmState:
+    if alarm.suppression is not Suppression.SHELVED:
+        return alarm
+    return replace(alarm, suppression=Suppression.NONE, shelved_until_s=None, shelved_reason="")
