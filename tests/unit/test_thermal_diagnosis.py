@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -67,12 +68,18 @@ def test_a_box_that_is_cold_at_once_did_not_cool() -> None:
 @pytest.mark.parametrize(
     ("figures", "compared", "differs", "said"),
     [
-        pytest.param(JobFigures(), 5, False, "say nothing of the box", id="nothing"),
+        pytest.param(
+            JobFigures(),
+            5,
+            False,
+            "Neither how fast the box warms up nor how fast it cools could be measured",
+            id="nothing",
+        ),
         pytest.param(
             JobFigures(loss_per_h=2.0),
             1,
             False,
-            "The box lost half of its warmth in 21 min once the heat was off. There are too few",
+            "The box lost half of its warmth in 21 min once the heat was off. It takes 3 earlier",
             id="few earlier ones",
         ),
         pytest.param(
@@ -87,7 +94,7 @@ def test_a_box_that_is_cold_at_once_did_not_cool() -> None:
             JobFigures(early_loss_per_h=2.0),
             3,
             False,
-            "The box began to lose its warmth at a rate that halves it in 21 min. That is as in",
+            "The box began to cool at a rate that halves its warmth in 21 min. That is as in",
             id="the door was opened early",
         ),
         pytest.param(
@@ -128,6 +135,51 @@ def test_a_cold_or_short_job_gives_nothing() -> None:
     assert job_figures([], {}, None, heat_off_s=None) == JobFigures()
 
 
+def course(air: Callable[[float], float], minutes: float, room_c: float = 20.0) -> JobFigures:
+    """The figures of a job whose air goes by `air`, in seconds."""
+    times = [30.0 * index for index in range(int(2 * minutes))]
+    return job_figures(
+        times, {"top": [air(t) for t in times]}, [room_c] * len(times), heat_off_s=None
+    )
+
+
+@pytest.mark.parametrize("air_c", [20.0, 15.0])
+def test_a_box_that_is_never_warmer_than_its_room_gives_nothing(air_c: float) -> None:
+    assert course(lambda _: air_c, 60.0) == JobFigures()
+
+
+def test_a_job_that_ends_while_it_warms_up_says_nothing_of_warming_up() -> None:
+    """Of a way of two hours a quarter of an hour."""
+    quick = course(lambda t_s: 20.0 + 60.0 * (1.0 - math.exp(-t_s / 7200.0)), 25.0)
+    assert quick.excess_k is not None
+    assert quick.warm_k_per_min is None
+
+
+def test_a_box_that_is_heated_less_has_not_been_left_to_cool() -> None:
+    """It is set lower twice, half an hour apart, and then switched off."""
+
+    def air(t_s: float) -> float:
+        for since_s, to_k, from_k in (
+            (9000.0, 0.0, 27.0),
+            (5400.0, 27.0, 33.0),
+            (3600.0, 33.0, 40.0),
+        ):
+            if t_s >= since_s:
+                return 20.0 + to_k + (from_k - to_k) * math.exp(-(t_s - since_s) / 600.0)
+        return 60.0
+
+    figures = course(air, 300.0)
+    assert (figures.early_loss_per_h, figures.loss_per_h) == (None, None)
+
+
+def test_a_thermostat_that_heats_again_is_no_cooling() -> None:
+    def air(t_s: float) -> float:
+        sunk = 60.0 - 30.0 * min(1.0, max(0.0, t_s - 3600.0) / 7200.0)
+        return sunk + (2.0 * math.sin(t_s / 120.0) if t_s > 3600.0 else 0.0)
+
+    assert course(air, 200.0).loss_per_h is None
+
+
 PAST = [curve_job(tau_s=tau_s) for tau_s in (3500.0, 3650.0, 3600.0, 3580.0)]
 
 
@@ -144,8 +196,8 @@ PAST = [curve_job(tau_s=tau_s) for tau_s in (3500.0, 3650.0, 3600.0, 3580.0)]
         pytest.param(curve_job(tau_s=6000.0), "", id="it has got better"),
         pytest.param(
             curve_job(top_k=-3.0),
-            "Sensor top now reads 12.0 degrees lower beside the others than in the last 4 jobs: "
-            "it may have moved.",
+            "Sensor top now reads 12.0 degrees lower, compared with the others, than in the "
+            "last 4 jobs: it may have moved.",
             id="changed places",
         ),
         pytest.param(

@@ -47,6 +47,18 @@ LEAST_CHANGE, LEAST_EARLY_CHANGE = 0.15, 0.25
 MOVED_SHARE, MOVED_K = 0.06, 1.0
 LONGEST_GAP_S = 120.0
 LEAST_STEPS = 4  # of GRID_S: no box with a part in it cools so far within two minutes
+# Unheated, the first half of a stretch of the way down takes about as long as the
+# second, or less, as air cools before walls; a heater that is set lower holds one up.
+FIRST_HALF, SECOND_HALF = 2.0, 4.0  # the longest, in lengths of the other
+ROSE_SHARE = 0.04  # of the excess: what only cools doesn't rise by more
+STEADY = 0.9  # of the job's excess: it has to have stayed so warm for a while,
+STEADY_WAYS = 1.5  # by the time of its way up, or that was not yet all of its warmth
+
+NOTHING_MEASURED = (
+    "Neither how fast the box warms up nor how fast it cools could be measured in this job. For "
+    "the one the readings have to begin while it is cold and go on until it is steadily warm; for "
+    "the other it has to cool, shut and unheated, until more than half of its warmth is gone."
+)
 
 Span = tuple[float, float]
 
@@ -95,6 +107,8 @@ def job_figures(
         return JobFigures()
     room = grid.room_c if grid.room_c is not None else [min(grid.air_c)] * len(grid.air_c)
     excess = [air - out for air, out in zip(grid.air_c, room, strict=True)]
+    if max(excess) < LEAST_EXCESS_K:
+        return JobFigures()
     off = _index(grid.t_s, heat_off_s) if heat_off_s is not None else _last_high(excess)
     warm = sorted(excess[: off + 1])
     typical_k = warm[int(0.8 * (len(warm) - 1))]
@@ -127,14 +141,14 @@ def spoken(job: JobFigures, compared: int, *, differs: bool) -> str:
         said.append(f"lost half of its warmth in {half_min:.0f} min once the heat was off")
     elif job.early_loss_per_h is not None and job.early_loss_per_h > 0.0:
         half_min = 60.0 * math.log(2.0) / job.early_loss_per_h
-        said.append(f"began to lose its warmth at a rate that halves it in {half_min:.0f} min")
+        said.append(f"began to cool at a rate that halves its warmth in {half_min:.0f} min")
     if not said:
-        return "This job's readings say nothing of the box: it neither warmed up nor cooled in one."
+        return NOTHING_MEASURED
     sentence = f"The box {' and '.join(said)}."
     if differs:
         return sentence
     if compared < LEAST_JOBS:
-        return f"{sentence} There are too few earlier jobs to compare it with."
+        return f"{sentence} It takes {LEAST_JOBS} earlier jobs of this box to compare it with."
     return f"{sentence} That is as in the last {compared} jobs."
 
 
@@ -214,8 +228,25 @@ def _loss_per_h(
         return None
     if end - begin < LEAST_STEPS or excess[end] <= 0.0:
         return None  # it didn't cool, it was another box from one moment to the next
+    if not _only_cools(t_s, excess, begin, end):
+        return None
     lasted_s = t_s[end] - t_s[begin]
     return math.log(excess[begin] / excess[end]) * 3600.0 / lasted_s
+
+
+def _only_cools(t_s: Sequence[float], excess: Sequence[float], begin: int, end: int) -> bool:
+    """Whether a stretch of the way down is a box left to itself, not one that is heated less."""
+    lowest_k = excess[begin]
+    for value in excess[begin : end + 1]:
+        lowest_k = min(lowest_k, value)
+        if value > lowest_k + ROSE_SHARE * excess[begin]:
+            return False
+    middle = _first_below(excess, math.sqrt(excess[begin] * excess[end]), begin)
+    assert middle is not None  # it lies above the end's
+    first_s, second_s = t_s[middle] - t_s[begin], t_s[end] - t_s[middle]
+    return first_s <= FIRST_HALF * (second_s + GRID_S) and second_s <= SECOND_HALF * (
+        first_s + GRID_S
+    )
 
 
 def _warm_k_per_min(
@@ -227,6 +258,9 @@ def _warm_k_per_min(
     end = next(i for i, value in enumerate(excess) if value >= WARM_TO * typical_k)
     if end == begin or not _is_whole(t_s, begin, end, doors):
         return None
+    steady = sum(value >= STEADY * typical_k for value in excess)
+    if steady < STEADY_WAYS * (end - begin):
+        return None  # it was still warming up: nobody knows how warm it would have become
     return (excess[end] - excess[begin]) * 60.0 / (t_s[end] - t_s[begin])
 
 
@@ -319,7 +353,7 @@ def _moved_told(now: JobFigures, earlier: Sequence[JobFigures]) -> str:
             worst = abs(off) / least
             side = "higher" if off > 0.0 else "lower"
             sentence = (
-                f"Sensor {name} now reads {abs(off) * now.excess_k:.1f} degrees {side} beside the "
-                f"others than in the last {past[2]} jobs: it may have moved."
+                f"Sensor {name} now reads {abs(off) * now.excess_k:.1f} degrees {side}, compared "
+                f"with the others, than in the last {past[2]} jobs: it may have moved."
             )
     return sentence
