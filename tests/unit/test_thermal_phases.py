@@ -121,6 +121,35 @@ def test_cool_enough_is_not_told(context: ThermalContext, bed_c: float) -> None:
     assert "cool_enough" not in raised(findings)
 
 
+@pytest.mark.parametrize(
+    "fault", [pytest.param(None, id="silent"), pytest.param(ReadingFault.OPEN_CIRCUIT, id="broken")]
+)
+@pytest.mark.parametrize(
+    ("kind", "told_s", "lost_s"),
+    [
+        pytest.param("soak_ready", 1500.0, 3000.0, id="ready to start"),
+        pytest.param("cool_enough", 7800.0, 8200.0, id="cool enough"),
+    ],
+)
+def test_nothing_is_said_to_be_well_where_nobody_can_see_it(
+    kind: str, told_s: float, lost_s: float, fault: ReadingFault | None
+) -> None:
+    watch = ThermalWatch(ThermalPlan((SensorPlan("top", Place.CHAMBER),)))
+    findings: list[Finding] = []
+    for second in range(int(lost_s) + 200):
+        t_s = float(second)
+        if t_s < lost_s:
+            watch.take(Reading("top", t_s, day(t_s) + 0.0625 * (second % 2)))
+        elif fault is not None:
+            watch.take(Reading("top", t_s, None, fault))
+        findings.extend(watch.tick(t_s, ThermalContext()).findings)
+    assert raised(findings)[kind] >= told_s
+    ended = [f for f in findings if f.kind.value == kind and f.change is Change.CLEARED]
+    assert lost_s < ended[0].at_s <= lost_s + 30.0 + 62.0
+    assert ended[0].detail["ended"] == "no sensor tells the chamber's temperature"
+    assert watch.view().phase is Phase.UNKNOWN
+
+
 def test_air_that_a_door_cooled_says_nothing_of_the_part() -> None:
     """From 50 to 30 within two minutes: the part hasn't followed."""
 

@@ -111,7 +111,8 @@ def notice_raised(told: dict[Kind, float], kind: Kind, t_s: float, detail: Detai
     return Finding(kind, Change.RAISED, t_s, t_s, (), detail)
 
 
-def notice_cleared(told: dict[Kind, float], kind: Kind, t_s: float) -> Finding:
-    """It is no longer so."""
+def notice_cleared(told: dict[Kind, float], kind: Kind, t_s: float, why: str = "") -> Finding:
+    """It is no longer so, and why, where the temperatures don't say it."""
     onset_s = told.pop(kind)
-    return Finding(kind, Change.CLEARED, t_s, onset_s, (), {"cause": "clear"}, end_s=t_s)
+    detail: Detail = {"cause": "clear", "ended": why} if why else {"cause": "clear"}
+    return Finding(kind, Change.CLEARED, t_s, onset_s, (), detail, end_s=t_s)

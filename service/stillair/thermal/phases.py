@@ -17,7 +17,8 @@ falls no more isn't cooling down, whatever made it fall.
 `soak_ready` is told on becoming steady, `cool_enough` when the hottest sensor
 of a cooling chamber is down to what the material bears and falls slowly, so
 that the part has followed; never after smoke or fire, and never while a sensor
-that was hot when last heard gives no reading.
+that was hot when last heard gives no reading. Neither stands for longer than a
+minute in which no sensor of the chamber can be trusted.
 
 When a sensor comes or goes, the mean of the rest is another figure, not
 another temperature: the past and the present are put on one level, by what the
@@ -55,6 +56,7 @@ HOT_K = 5.0  # only what was this much hotter can become cool enough
 ABOVE_ROOM_K = 4.0
 BED_OVER_K = 5.0
 UNKNOWN_S = 60.0
+BLIND = "no sensor tells the chamber's temperature"
 COOLED_S = 600.0  # so long after it began to fall the means of ten minutes say whether it does
 LONG_DOOR_S = 900.0  # what lets in cold air for so long is no passing thing
 AFTER_DOOR_S = 600.0  # so long a chamber that had cold air let in may lag behind
@@ -125,6 +127,9 @@ class PhaseWatch:
                 self._go(Phase.UNKNOWN, t_s)
                 self._since_s = None
                 self._past.clear()
+                findings.extend(
+                    notice_cleared(self._told, kind, t_s, BLIND) for kind in [*self._told]
+                )
             return findings
         values = [track.now_c for track in tracks]
         self.air_c = sum(values) / len(values)
@@ -392,7 +397,7 @@ class PhaseWatch:
 
     def _tell_soak(self, t_s: float, air_c: float, room_c: float, findings: list[Finding]) -> None:
         if Kind.SOAK_READY in self._told:
-            if self.phase is not Phase.STEADY and self.phase is not Phase.UNKNOWN:
+            if self.phase is not Phase.STEADY:
                 findings.append(notice_cleared(self._told, Kind.SOAK_READY, t_s))
             elif air_c >= self._ready_c - max(FALLEN_K, FALLEN_SHARE * (self._ready_c - room_c)):
                 self._fallen_s = None
