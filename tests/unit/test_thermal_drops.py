@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -492,6 +493,27 @@ def test_a_draft_turns_into_the_door_that_its_switch_tells() -> None:
     at = next(f for f in told.findings if f.at_s == heard_s)
     assert (at.change, at.kind, at.was_kind) == (Change.REVISED, Kind.DOOR_OPEN, Kind.DRAFT)
     assert told.watch.standing
+
+
+def test_lost_heat_does_not_turn_into_the_door_that_somebody_opens() -> None:
+    """They come to see why it gets cold: two things, each with its own beginning and end."""
+
+    def goes_cold(t_s: float) -> float:
+        return ROOM_C + EXCESS_K * math.exp(-max(0.0, t_s - T0) / 800.0)
+
+    open_s, shut_s = T0 + 200.0, T0 + 230.0
+    told = watched(
+        CANS,
+        plus(goes_cold, again(0.03, 0.05, T0, T0 + 25.0)),  # like a draft at first
+        shut_s + 5.0,
+        switch=open_between(open_s, shut_s),
+    )
+    assert [f.kind for f in told.findings if f.at_s < open_s][-1] is Kind.HEAT_LOST
+    lost, door, shut = [f for f in told.findings if f.at_s >= open_s and f.change != "revised"]
+    assert (lost.kind, lost.change, lost.end_s) == (Kind.HEAT_LOST, Change.CLEARED, open_s)
+    assert "nobody can see" in str(lost.detail["ended"])
+    assert (door.kind, door.change, door.onset_s) == (Kind.DOOR_OPEN, Change.RAISED, open_s)
+    assert (shut.kind, shut.change, shut.end_s) == (Kind.DOOR_OPEN, Change.CLEARED, shut_s)
 
 
 @pytest.mark.parametrize("feelers", SEVERAL)

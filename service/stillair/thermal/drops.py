@@ -376,6 +376,10 @@ class DropWatch:
         fall = self._fall
         if door_open and self._switch_s is None:
             self._switch_s = t_s
+            if fall is not None and fall.kind is Kind.HEAT_LOST:  # another thing, not this door
+                fall.detail["ended"] = "a door was opened: nobody can see whether heat comes in"
+                self._clear(t_s, fall, findings)
+                fall = None
             shares = [
                 Share(track, base_c, 0.0, base_c - room_c, base_c, t_s)
                 for track in tracks
