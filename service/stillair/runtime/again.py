@@ -292,7 +292,7 @@ def _kept(history: History, job: Item, material: str) -> Kept:
                 doors[event] = (since_s, at_s if by_switch else end_s)
             case Kind.SENSOR_FAULT if detail.get("fault") in DRIVER_FAULTS:
                 faults[event] = (subject, (onset_s, end_s), ReadingFault(str(detail["fault"])))
-            case Kind.WATCH_GAP:
+            case Kind.WATCH_GAP if body["end_at"] is not None:
                 unwatched.append((onset_s, end_s))
     pauses = [(start_s - begun_s, end_s - begun_s) for start_s, end_s in pauses_of(history, name)]
     return Kept(
