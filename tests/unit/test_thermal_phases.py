@@ -198,6 +198,32 @@ def test_not_below_target_before_soak() -> None:
     assert phases[-1][1] is Phase.SOAK
 
 
+@pytest.mark.parametrize("tau_s", [300.0, 600.0, 1200.0, 2400.0, 4800.0])
+def test_a_cool_down_that_nobody_marked_is_not_below_target(tau_s: float) -> None:
+    """From 50 to the room's 20 degrees as an unheated box goes, fast or slow."""
+
+    def curve(t_s: float) -> float:
+        return 20.0 + (day(min(t_s, 7200.0)) - 20.0) * math.exp(-max(0.0, t_s - 7200.0) / tau_s)
+
+    findings, phases = run(curve, 7200 + int(3 * tau_s), target_c=50.0)
+    assert Phase.COOLING in [phase for _, phase in phases]
+    assert "below_target" not in raised(findings)
+
+
+def test_too_cool_is_over_once_the_chamber_is_seen_to_cool_down() -> None:
+    """It sags for an hour, and is then switched off."""
+
+    def curve(t_s: float) -> float:
+        sagged = day(min(t_s, 7200.0)) - 5.0 * min(1.0, max(0.0, t_s - 3600.0) / 1800.0)
+        return 20.0 + (sagged - 20.0) * math.exp(-max(0.0, t_s - 7200.0) / 1200.0)
+
+    findings, _ = run(curve, 10800, target_c=50.0)
+    low = [f for f in findings if f.kind is Kind.BELOW_TARGET]
+    assert [f.change for f in low] == [Change.RAISED, Change.CLEARED]
+    assert low[0].at_s < 7200.0 < low[1].at_s < 7200.0 + 600.0
+    assert low[1].detail["ended"] == "the chamber is cooling down"
+
+
 def test_not_below_target_on_the_way() -> None:
     findings, _ = run(lambda t: min(48.0, 20.0 + t / 200.0), 5000, target_c=50.0)
     assert "below_target" not in raised(findings)

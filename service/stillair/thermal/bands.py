@@ -2,12 +2,13 @@
 
 The floor is the target, or where there is none that of the job's material;
 the ceiling is the material's. Neither says anything of danger, so both wait:
-two minutes below, one above.
+two minutes below, one above. Without a job's marks a chamber that cools down isn't
+below its target.
 """
 
 from __future__ import annotations
 
-from stillair.model import Change, Detail, Finding, JobPhase, Kind
+from stillair.model import Change, Detail, Finding, JobPhase, JsonValue, Kind
 from stillair.thermal.materials import material
 from stillair.thermal.plan import ThermalContext
 
@@ -58,20 +59,27 @@ class BandWatch:
         context: ThermalContext,
         *,
         soaked: bool,
+        cooling: bool,
         findings: list[Finding],
     ) -> None:
-        """Judge at a whole second; `soaked` says that the chamber has been steady since cold."""
+        """Judge at a whole second.
+
+        `soaked` says that the chamber has been steady since it was cold, `cooling`
+        that it is no longer heated and nobody has said that it should be.
+        """
         row = material(context.material)
         floor_c = self._target_c if self._target_c is not None else (row.floor_c if row else None)
         ended = context.job in (JobPhase.COOLING, JobPhase.FINISHED)
-        quiet = context.job is JobPhase.PAUSED or ended or not soaked or floor_c is None
+        quiet = cooling or context.job is JobPhase.PAUSED or ended or not soaked or floor_c is None
         self._floor_c = floor_c if floor_c is not None else self._floor_c
         change = self._below.update(
             t_s,
             not quiet and air_c < self._floor_c - BELOW_K,
             quiet or air_c > self._floor_c - BELOW_BACK_K,
         )
-        bound = {"target_c": self._floor_c}
+        bound: dict[str, JsonValue] = {"target_c": self._floor_c}
+        if change is Change.CLEARED and cooling:
+            bound["ended"] = "the chamber is cooling down"
         self._tell(Kind.BELOW_TARGET, self._below, change, t_s, air_c, bound, findings)
         ceiling_c = row.ceiling_c if row else None
         working = ceiling_c is not None and ceiling_c < self._limit_c and context.job in AT_WORK
@@ -91,7 +99,7 @@ class BandWatch:
         change: Change | None,
         t_s: float,
         air_c: float,
-        bound: dict[str, float],
+        bound: dict[str, JsonValue],
         findings: list[Finding],
     ) -> None:
         if change is None or delayed.onset_s is None:

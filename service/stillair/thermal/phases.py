@@ -169,7 +169,10 @@ class PhaseWatch:
         self._tell_soak(t_s, level_c, room_c, findings)
         self._tell_cool(t_s, hottest_c, bed_c, context, findings)
         known = self.phase is not Phase.UNKNOWN and self._soaked
-        self._bands.tick(t_s, level_c, context, soaked=known, findings=findings)
+        cooling = context.job is None and (
+            unheated or self.phase in (Phase.COOLING, Phase.COOL_ENOUGH)
+        )
+        self._bands.tick(t_s, level_c, context, soaked=known, cooling=cooling, findings=findings)
         return findings
 
     # --- sensors that come and go --------------------------------------------
