@@ -11,8 +11,7 @@ import json
 import logging
 import os
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, NoReturn
@@ -29,8 +28,10 @@ app = typer.Typer(
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-owner = typer.Typer(help="The people who own this service.", no_args_is_help=True)
-token = typer.Typer(help="Tokens for programs that use the API.", no_args_is_help=True)
+owner = typer.Typer(help="Who may sign in: make an owner, or list everybody.", no_args_is_help=True)
+token = typer.Typer(
+    help="Tokens for programs that use the API: make, list, remove.", no_args_is_help=True
+)
 app.add_typer(owner, name="owner")
 app.add_typer(token, name="token")
 
@@ -45,14 +46,27 @@ class RoleName(StrEnum):
 
 ChamberFiles = Annotated[
     list[Path] | None,
-    typer.Option("--chamber", metavar="FILE", help="Chamber file; may be given several times."),
+    typer.Option(
+        "--chamber",
+        metavar="FILE",
+        help="Chamber file (TOML), once for each chamber; without it, the built-in simulated one.",
+    ),
 ]
 ChamberFile = Annotated[
-    Path | None, typer.Option("--chamber", metavar="FILE", help="Chamber file.")
+    Path | None,
+    typer.Option(
+        "--chamber",
+        metavar="FILE",
+        help="Chamber file (TOML): where each sensor sits, target and limit.",
+    ),
 ]
 DataDir = Annotated[
     Path | None,
-    typer.Option("--data-dir", metavar="DIR", help="Where history and accounts are kept."),
+    typer.Option(
+        "--data-dir",
+        metavar="DIR",
+        help="Folder of history and accounts. Without it: the service's own, or your user's.",
+    ),
 ]
 
 
@@ -81,7 +95,10 @@ def _version(wanted: bool) -> None:
 @app.callback()
 def stillair(
     version: Annotated[
-        bool, typer.Option("--version", is_eager=True, callback=_version, help="Say which it is.")
+        bool,
+        typer.Option(
+            "--version", is_eager=True, callback=_version, help="Say which version this is."
+        ),
     ] = False,
 ) -> None:
     """Stillair watches the heated chamber in which shrinking plastics are built."""
@@ -91,10 +108,17 @@ def stillair(
 def run(
     chamber: ChamberFiles = None,
     data: DataDir = None,
-    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
-    port: Annotated[int, typer.Option(min=1, max=65535, help="Port to listen on.")] = PORT,
+    host: Annotated[
+        str,
+        typer.Option(
+            metavar="H", help="Address to listen on; others than this computer need an owner first."
+        ),
+    ] = "127.0.0.1",
+    port: Annotated[
+        int, typer.Option(min=1, max=65535, metavar="N", help="Port to listen on.")
+    ] = PORT,
 ) -> None:
-    """Watch, and show it on a page; without a chamber file, the built-in simulated chamber."""
+    """Run the service: watch the chambers and show them on a page."""
     from stillair.api import serving
 
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
@@ -109,34 +133,80 @@ def run(
         fail(str(error))
 
 
+class Person:
+    """Whoever sits at the terminal: told on standard error how far it is and what was found."""
+
+    def __init__(self) -> None:
+        from stillair.runtime.summary import Summary
+
+        self._summary = Summary()
+        self._shown = False
+
+    def far(self, doing: str, share: float) -> None:
+        """Say how far it is, on a line that goes again."""
+        sys.stderr.write(f"\r\x1b[K{doing} the recording: {share:.0%}")
+        sys.stderr.flush()
+        self._shown = True
+
+    def take(self, line: str) -> None:
+        """Clear the way for a line of the answer, and remember it."""
+        self._clear()
+        self._summary.take(line)
+
+    def close(self) -> None:
+        """Sum it up."""
+        self._clear()
+        typer.echo(self._summary.text(), err=True)
+
+    def _clear(self) -> None:
+        if self._shown:
+            sys.stderr.write("\r\x1b[K")
+            sys.stderr.flush()
+            self._shown = False
+
+
 @app.command()
 def replay(
-    readings: Annotated[Path, typer.Argument(metavar="READINGS", help="CSV file, or - for none.")],
+    readings: Annotated[
+        Path,
+        typer.Argument(metavar="READINGS", help="Readings as CSV, or - if there is only a video."),
+    ],
     video: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Video of the same time.")
     ] = None,
     video_start_s: Annotated[
-        float, typer.Option(metavar="S", help="Time of the video's first frame.")
+        float,
+        typer.Option(
+            metavar="S", help="When the video's first frame was taken, in seconds of the recording."
+        ),
     ] = 0.0,
     chamber: ChamberFile = None,
 ) -> None:
-    """Run the same watch over recorded input and print its events as JSON Lines."""
+    """Watch a recording again and print its events as JSON Lines.
+
+    Standard output has nothing else. At a terminal a summary in words
+    follows on standard error.
+    """
     from stillair.runtime.recorded import replay_files
 
     none = str(readings) == "-"
     if none and video is None:
         fail("nothing to replay: give a file of readings, or --video", 2)
+    person = Person() if sys.stderr.isatty() else None
     try:
-        with _bar() as progress:
-            for line in replay_files(
-                None if none else readings,
-                chamber=chamber,
-                video=video,
-                video_start_s=video_start_s,
-                progress=progress,
-            ):
-                sys.stdout.write(line + "\n")
-            sys.stdout.flush()
+        for line in replay_files(
+            None if none else readings,
+            chamber=chamber,
+            video=video,
+            video_start_s=video_start_s,
+            progress=person.far if person else None,
+        ):
+            if person:
+                person.take(line)
+            sys.stdout.write(line + "\n")
+        sys.stdout.flush()
+        if person:
+            person.close()
     except SettingsError as error:
         fail(_faults(error), 2)
     except InputError as error:
@@ -150,11 +220,14 @@ def replay(
 def jobs(
     data: DataDir = None,
     last: Annotated[
-        int, typer.Option("--last", min=1, max=1000, metavar="N", help="So many, the newest last.")
+        int,
+        typer.Option(
+            "--last", min=1, max=1000, metavar="N", help="How many; the newest stands last."
+        ),
     ] = 20,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object per line.")] = False,
 ) -> None:
-    """Name the jobs that are kept, how each came out, and what it said of its box."""
+    """List the kept jobs and how each came out."""
     from stillair.runtime.listing import job_lines, kept_jobs
 
     try:
@@ -172,11 +245,13 @@ def jobs(
 
 @app.command()
 def export(
-    job: Annotated[str, typer.Argument(metavar="JOB", help="The job's id.")],
+    job: Annotated[
+        str, typer.Argument(metavar="JOB", help="The job's id, as `stillair jobs` names it.")
+    ],
     to: Annotated[Path, typer.Option("--to", metavar="FILE", help="CSV file to write.")],
     data: DataDir = None,
 ) -> None:
-    """Write a job's readings as CSV, in the form that replay takes."""
+    """Write a job's readings to a CSV file, as `replay` takes it."""
     from stillair.runtime.exporting import export_job
 
     try:
@@ -194,9 +269,14 @@ def export(
 
 @app.command("what-if")
 def what_if(
-    job: Annotated[str, typer.Argument(metavar="JOB", help="The job's id.")],
+    job: Annotated[
+        str, typer.Argument(metavar="JOB", help="The job's id, as `stillair jobs` names it.")
+    ],
     chamber: Annotated[
-        Path, typer.Option("--chamber", metavar="FILE", help="Chamber file with other settings.")
+        Path,
+        typer.Option(
+            "--chamber", metavar="FILE", help="The chamber's own file with other settings in it."
+        ),
     ],
     before: Annotated[
         Path | None,
@@ -209,7 +289,11 @@ def what_if(
     data: DataDir = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object per line.")] = False,
 ) -> None:
-    """Say which events of a job other settings would have told, before you save them."""
+    """Try other settings on a kept job, before you save them.
+
+    The job's readings and pauses are watched again, and the events that differ told.
+    Nothing is saved.
+    """
     from stillair.config import load_chamber
     from stillair.runtime import whatif
     from stillair.runtime.plans import readings_plan
@@ -238,7 +322,10 @@ def inspect(
     data: DataDir = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object per line.")] = False,
 ) -> None:
-    """Try every sensor, contact, camera, the clock, the disk and each route, one line each."""
+    """Try sensors, switches, camera, clock, disk and routes.
+
+    One line each, with one remedy for what is unfit; status 1 if anything is.
+    """
     from stillair.runtime.inspection import State, inspect_all
 
     logging.disable(logging.WARNING)  # what drivers warn of stands in the lines below
@@ -254,9 +341,13 @@ def inspect(
 
 @owner.command("add")
 def owner_add(
-    name: Annotated[str, typer.Argument(help="The name to sign in with.")], data: DataDir = None
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The name to sign in with.")],
+    data: DataDir = None,
 ) -> None:
-    """Make an owner; the password comes from the prompt or, twice, from standard input."""
+    """Make an owner, or give one a new password.
+
+    It is asked for, or taken from standard input.
+    """
     from stillair.access.people import Access
 
     try:
@@ -270,11 +361,16 @@ def owner_add(
 
 @token.command("add")
 def token_add(
-    name: Annotated[str, typer.Argument(help="What the token is for.")],
-    role: Annotated[RoleName, typer.Option(help="What its bearer may do.")],
+    name: Annotated[str, typer.Argument(metavar="NAME", help="What the token is for.")],
+    role: Annotated[
+        RoleName, typer.Option(metavar="viewer|operator|owner", help="What its bearer may do.")
+    ],
     data: DataDir = None,
 ) -> None:
-    """Make a token for a program; it is shown this once, as the last word."""
+    """Make a token for a program; it is shown this once.
+
+    The token is the last word of what is printed.
+    """
     from stillair.access.people import Access, Role
 
     try:
@@ -283,20 +379,6 @@ def token_add(
     except StillairError as error:
         fail(str(error))
     typer.echo(f"Token for {name}, {role.value}, shown this once: {made}")
-
-
-@contextmanager
-def _bar() -> Iterator[Callable[[str, float], None] | None]:
-    """A bar on standard error for a person who waits; nothing for a program."""
-    if not sys.stderr.isatty() or sys.stdout.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import Progress
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("reading", total=1.0)
-        yield lambda doing, share: bar.update(task, description=doing, completed=share)
 
 
 @token.command("list")
@@ -314,7 +396,9 @@ def token_list(data: DataDir = None) -> None:
 
 @token.command("remove")
 def token_remove(
-    name: Annotated[str, typer.Argument(help="The token's name, as token list says.")],
+    name: Annotated[
+        str, typer.Argument(metavar="NAME", help="The token's name, as token list says.")
+    ],
     data: DataDir = None,
 ) -> None:
     """Make a token worthless, at once."""

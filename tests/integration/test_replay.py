@@ -6,9 +6,11 @@ import csv
 import json
 import math
 import os
+import pty
 import resource
 import subprocess
 import threading
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -255,3 +257,26 @@ def _stands(alarms: list[dict[str, Any]], at_s: float) -> bool:
     """Whether an alarm raised before `at_s` was still up then: it burns on."""
     up = {e["event"] for e in alarms if e["at_s"] <= at_s and e["change"] != "cleared"}
     return bool(up - {e["event"] for e in alarms if e["at_s"] <= at_s and e["change"] == "cleared"})
+
+
+def test_at_a_terminal_a_person_is_told_what_was_found(tmp_path: Path) -> None:
+    """On standard error; standard output keeps the bytes that a program gets."""
+    file = lid_lifted(tmp_path / "lid.csv")
+    terminal, end = pty.openpty()
+    done = subprocess.run(
+        stillair("replay", str(file)), stdout=subprocess.PIPE, stderr=end, timeout=110, check=False
+    )
+    os.close(end)
+    said = b""
+    with suppress(OSError):  # how a terminal tells that nobody writes to it any more
+        while more := os.read(terminal, 4096):
+            said += more
+    os.close(terminal)
+    assert done.returncode == 0
+    assert done.stdout.decode() == replay(str(file)).stdout
+    assert "Door open: once, at " in said.decode()
+    assert "Look first at event " in said.decode()
+
+
+def test_a_program_is_told_nothing_on_the_side(tmp_path: Path) -> None:
+    assert replay(str(lid_lifted(tmp_path / "lid.csv"))).stderr == ""
