@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 from stillair.runtime.summary import Summary
 
 
-def line(event: int, change: str, kind: str = "door_open", **more: object) -> str:
+def line(event: int, change: str, kind: str = "door_open", **more: Any) -> str:
     return json.dumps(
         {
             "event": event,
@@ -32,12 +33,21 @@ def summed(*lines: str) -> list[str]:
 
 
 def test_events_are_counted_by_kind_the_most_serious_first() -> None:
-    door = {"onset_s": 7200.0, "end_s": 7290.0, "detail": {"cause": "uncertain", "or": "draft"}}
-    fire = {"class": "alarm", "priority": "critical", "onset_s": -75.0, "sensors": ["top", "low"]}
+    door: dict[str, Any] = {
+        "onset_s": 7200.0,
+        "end_s": 7290.0,
+        "detail": {"cause": "uncertain", "or": "draft"},
+    }
+    fire: dict[str, Any] = {
+        "class": "alarm",
+        "priority": "critical",
+        "onset_s": -75.0,
+        "sensors": ["top", "low"],
+    }
     told = summed(
         line(1, "raised"),
         line(1, "cleared", end_s=5118.0),
-        line(2, "raised", "soak_ready", **{"class": "notice", "priority": "low"}),
+        line(2, "raised", "soak_ready", priority="low", **{"class": "notice"}),
         line(3, "raised", **door),
         line(3, "cleared", **door),
         line(4, "raised", "fire", **fire),
