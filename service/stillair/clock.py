@@ -12,6 +12,9 @@ import time
 from datetime import UTC, datetime
 from typing import Protocol
 
+MOST_AHEAD_S = 30.0  # a faster clock waits when its chamber's watch is further behind
+PATIENCE_S = 5.0  # of the machine's time: the limit of a chamber's loop that is stuck
+
 
 class Clock(Protocol):
     """Monotonic seconds, wall-clock time and waiting."""
@@ -46,6 +49,9 @@ class FasterClock:
     """A clock that runs `speed` times as fast as `base` from the moment it is made.
 
     Its wall-clock label advances at the same speed, from `start_at` or now.
+    Where the computer can't follow so fast, time waits for who tells `check` how
+    far it has come, so that no second is passed over; but for no longer than
+    `PATIENCE_S`, as who doesn't come round any more must not stop time.
     Raises `ValueError` unless `speed` is above 0.
     """
 
@@ -56,9 +62,28 @@ class FasterClock:
         self._speed = speed
         self._origin_s = base.now_s()
         self._origin_at = start_at or base.wall()
+        self._lock = threading.Lock()
+        self._waited_s = 0.0  # of this clock's seconds
+        self._told_s = self._origin_s
+        self._reached: tuple[float, float] | None = None  # in this clock's seconds, and when
+
+    def check(self, t_s: float) -> None:
+        """Whoever goes through all seconds of this clock has come to `t_s`."""
+        with self._lock:
+            self._reached = (t_s, self._base.now_s())
 
     def now_s(self) -> float:
-        return self._origin_s + (self._base.now_s() - self._origin_s) * self._speed
+        with self._lock:
+            base_s = self._base.now_s()
+            now_s = self._origin_s + (base_s - self._origin_s) * self._speed - self._waited_s
+            if self._reached is not None:
+                reached_s, at_s = self._reached
+                ahead_s = now_s - max(reached_s + MOST_AHEAD_S, self._told_s)
+                if ahead_s > 0.0 and base_s - at_s < PATIENCE_S:
+                    self._waited_s += ahead_s
+                    now_s -= ahead_s
+            self._told_s = max(now_s, self._told_s)  # it never goes backwards
+            return self._told_s
 
     def wall(self) -> datetime:
         return datetime.fromtimestamp(
@@ -66,7 +91,9 @@ class FasterClock:
         )
 
     def wait(self, until_s: float, wake: threading.Event) -> bool:
-        base_until_s = self._origin_s + (until_s - self._origin_s) / self._speed
+        with self._lock:
+            waited_s = self._waited_s
+        base_until_s = self._origin_s + (until_s - self._origin_s + waited_s) / self._speed
         return self._base.wait(base_until_s, wake)
 
 

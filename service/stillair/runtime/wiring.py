@@ -110,8 +110,10 @@ def _chamber(
 ) -> Chamber:
     key = settings.key
     clock, labels = machine_clock, machine_labels
+    checked: list[Checked] = []
     if settings.speed != 1.0:
-        clock = _faster_clock(settings, service, machine_clock)
+        clock = faster = _faster_clock(settings, service, machine_clock)
+        checked.append(faster)
         # Its seconds begin anew with each process, so they are a boot of their own.
         labels = Labels(clock, uuid4().hex)
     drivers = Drivers(settings, clock)
@@ -132,7 +134,6 @@ def _chamber(
         supervisor.put(reading)
 
     loops: list[Loop] = []
-    checked: list[Checked] = []
     instant: list[Callable[[float], Reading | None]] = []
     for of in settings.sensors:
         sensor = drivers.sensor(of)
