@@ -10,6 +10,7 @@ import pty
 import resource
 import subprocess
 import threading
+from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,7 @@ import numpy as np
 import pytest
 
 from running import stillair
+from stillair.runtime.recorded import replay_files
 
 MEMORY_BYTES = 300_000_000
 
@@ -78,6 +80,42 @@ def test_nothing_uses_what_comes_later(tmp_path: Path) -> None:
     assert cut
     assert whole[: len(cut)] == cut
     assert all(json.loads(line)["at_s"] > 1289 for line in whole[len(cut) :])
+
+
+def seldom_read(path: Path, rows: Iterable[tuple[float, float]]) -> list[dict[str, Any]]:
+    """What is told of a sensor that was read so seldom."""
+    with path.open("w") as stream:
+        stream.write("time_s,top\n")
+        stream.writelines(f"{t_s:g},{air_c:.2f}\n" for t_s, air_c in rows)
+    return [json.loads(line) for line in replay_files(path)]
+
+
+@pytest.mark.parametrize("step_s", [31, 60, 100, 300])
+def test_rows_far_apart_are_no_silence(tmp_path: Path, step_s: int) -> None:
+    steps = (n * step_s for n in range(20))
+    rows = ((t_s, 25.0 + 0.06 * (t_s % 7)) for t_s in steps)
+    assert seldom_read(tmp_path / "seldom.csv", rows) == []
+
+
+@pytest.mark.parametrize("step_s", [1, 20, 60, 100])
+def test_a_sensor_that_falls_silent_is_told_by_its_usual_interval(
+    tmp_path: Path, step_s: int
+) -> None:
+    steps = (n * step_s for n in range(3000 // step_s))
+    rows = ((t_s, 25.0 + 0.06 * (t_s % 7)) for t_s in steps if not 1000 <= t_s < 2000)
+    told = seldom_read(tmp_path / "silent.csv", rows)
+    assert [line["kind"] for line in told] == ["sensor_fault"] * 2
+    last_s = (999 // step_s) * step_s
+    assert told[0]["at_s"] == last_s + max(29, 3 * step_s) + 1
+
+
+def test_heat_is_fire_however_seldom_it_is_read(tmp_path: Path) -> None:
+    """Two readings of 90 degrees are enough, two minutes apart or not."""
+    rows = ((t_s, 40.0 if t_s < 3600 else 90.0) for t_s in range(0, 4800, 120))
+    told = seldom_read(tmp_path / "fire.csv", rows)
+    assert {"fire": 3720.0, "over_temperature": 3720.0}.items() <= {
+        line["kind"]: line["at_s"] for line in reversed(told)
+    }.items()
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -44,25 +44,38 @@ def readings_plan(settings: ChamberSettings) -> WatchPlan:
     return replace(plan, contacts=doors, camera=False, people=())
 
 
-def replay_plan(columns: Sequence[str], settings: ChamberSettings | None) -> WatchPlan:
+def replay_plan(
+    columns: Sequence[str],
+    settings: ChamberSettings | None,
+    usual_s: Mapping[str, float] | None = None,
+) -> WatchPlan:
     """The plan for a recording with these columns, with or without a chamber file.
 
     Recorded readings have their corrections already, so none is added again.
+    `usual_s` says of columns how far apart their readings are.
     """
+    apart_s = usual_s or {}
     if settings is None:
         return WatchPlan(
             chamber="recording",
             name="Recording",
             thermal=ThermalPlan(
                 tuple(
-                    SensorPlan(name, Place.ROOM if name.lower() in OUTSIDE else Place.CHAMBER)
+                    SensorPlan(
+                        name,
+                        Place.ROOM if name.lower() in OUTSIDE else Place.CHAMBER,
+                        usual_s=apart_s.get(name, 1.0),
+                    )
                     for name in columns
                 ),
                 limit_c=USUAL_LIMIT_C,
             ),
         )
     known = {s.name: SensorPlan(s.name, s.place, s.limit_c) for s in settings.sensors}
-    sensors = tuple(known.get(name, SensorPlan(name, Place.CHAMBER)) for name in columns)
+    sensors = tuple(
+        replace(known.get(name, SensorPlan(name, Place.CHAMBER)), usual_s=apart_s.get(name, 1.0))
+        for name in columns
+    )
     return WatchPlan(settings.key, settings.name, _thermal_plan(settings, sensors))
 
 

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from itertools import chain, islice
 from pathlib import Path
 
 from stillair.errors import InputError
 from stillair.runtime.plans import replay_plan
-from stillair.runtime.replay import Picture, Row, replay
+from stillair.runtime.replay import Picture, Row, replay, usual_intervals_s
 from stillair.thermal.table import ReadingTable, open_table
 from stillair.watch import Watch
 
 Progress = Callable[[str, float], None]  # what is being done, and its share from 0 to 1
 
 ROWS_A_WORD = 20_000
+HEAD_ROWS = 10  # by which it is known how far apart readings are
 
 
 def replay_files(
@@ -44,9 +46,10 @@ def replay_files(
             for _ in _told(table, size_bytes, "checking", progress):
                 pass
     with open_table(readings) as table:
-        watch = Watch(replay_plan(table.sensors, settings))
         rows = _told(table, size_bytes, "watching", progress)
-        yield from replay(watch, table.sensors, rows, pictures)
+        head = list(islice(rows, HEAD_ROWS))
+        plan = replay_plan(table.sensors, settings, usual_intervals_s(table.sensors, head))
+        yield from replay(Watch(plan), table.sensors, chain(head, rows), pictures)
 
 
 def _told(

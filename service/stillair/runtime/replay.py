@@ -9,7 +9,8 @@ from __future__ import annotations
 import heapq
 import json
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from stillair.errors import InputError
@@ -56,6 +57,25 @@ def replay(
     while next_tick_s <= last_s:
         yield from _lines(watch.step(Tick(float(next_tick_s))))
         next_tick_s += 1
+
+
+def usual_intervals_s(sensors: tuple[str, ...], rows: Sequence[Row]) -> dict[str, float]:
+    """How far apart each sensor's readings are at a recording's beginning, or else its rows.
+
+    A watch that had to find that out would take the time until the second reading
+    for silence.
+    """
+    usual_s = _usual_s([t_s for t_s, _ in rows], 1.0)
+    return {
+        sensor: _usual_s([t_s for t_s, values in rows if values[column] is not None], usual_s)
+        for column, sensor in enumerate(sensors)
+    }
+
+
+def _usual_s(times_s: Sequence[float], otherwise_s: float) -> float:
+    """The lower median of the distances, a second at least."""
+    apart_s = sorted(later_s - t_s for t_s, later_s in pairwise(times_s))
+    return max(1.0, apart_s[(len(apart_s) - 1) // 2]) if apart_s else otherwise_s
 
 
 def _readings(

@@ -94,7 +94,7 @@ class SensorHealth:
         self.trouble: SensorTrouble | None = None
         self.last_c: float | None = None  # latest good
         self.last_s: float | None = None
-        self.usual_s = 1.0
+        self.usual_s = plan.usual_s
         self.step_k = 1.0  # its resolution, the smallest change seen
         self._heard_s: float | None = None
         self._intervals: deque[float] = deque(maxlen=9)

@@ -12,13 +12,15 @@ class SensorPlan:
     """One sensor: its name, its place, and a limit of its own where it sits on electronics.
 
     `correction_k` is what has been added to its raw indications already; with
-    it a power-on value is known again.
+    it a power-on value is known again. `usual_s` is how far apart its readings
+    are, where that is known beforehand; else a few of them will tell.
     """
 
     name: str
     place: Place
     limit_c: float | None = None
     correction_k: float = 0.0
+    usual_s: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,7 +55,13 @@ from itertools import islice, pairwise
 
 from stillair.model import Reading
 from stillair.thermal.air import Lowest
-from stillair.thermal.health import HIGHEST_C, LOWEST_C, QUARANTINE, is_placeholder
+from stillair.thermal.health import (
+    HIGHEST_C,
+    LOWEST_C,
+    QUARANTINE,
+    USUAL_INTERVALS,
+    is_placeholder,
+)
 from stillair.thermal.plan import SensorPlan
 
 FAST_K, FAST_S = 17.0, 60.0
@@ -134,6 +140,7 @@ class HeatTrack:
         self._fault_s: float | None = None
         self.last_c: float | None = None
         self.last_s = 0.0
+        self._apart_s = 0.0  # the last two samples
         self._recent: deque[tuple[float, float]] = deque(maxlen=21)
         self._doubtful: deque[tuple[float, float]] = deque(maxlen=64)
         self._needed = ALONE
@@ -185,8 +192,10 @@ class HeatTrack:
             return
         value_c = self._sum / self._count
         self._sum, self._count = 0.0, 0
-        if t_s - self.last_s > FAST_S:
+        apart_s = t_s - self.last_s
+        if apart_s > max(FAST_S, USUAL_INTERVALS * self._apart_s):  # no continuation
             self._recent.clear()
+        self._apart_s = apart_s
         self.last_c, self.last_s = value_c, t_s
         recent = self._recent
         recent.append((self._read_s, value_c))
