@@ -24,7 +24,13 @@ from dataclasses import dataclass, field, replace
 from stillair.alarms import figures
 from stillair.alarms.catalogue import AlarmContext
 from stillair.alarms.desk import CONFIRM_S, AlarmDesk, AlarmResult, Person
-from stillair.fire.inputs import camera_fault, contact_fault, contact_subject, heard
+from stillair.fire.inputs import (
+    camera_fault,
+    contact_fault,
+    contact_subject,
+    detector_sign,
+    heard,
+)
 from stillair.fire.verdict import FireVerdict
 from stillair.jobs.afterwards import CoolingOn
 from stillair.jobs.desk import JobDesk, JobResult
@@ -53,7 +59,6 @@ from stillair.model import (
     ReportHeight,
     Reset,
     ResumeJob,
-    Sense,
     Shelve,
     Sign,
     SignalClass,
@@ -214,6 +219,16 @@ class Watch:
             case _:
                 raise TypeError(f"not a stimulus of the watch: {stimulus!r}")
 
+    def rest(self, t_s: float) -> bool:
+        """Pass over all ticks up to `t_s` at once where none could tell an event; else False.
+
+        For recordings, in a gap that no input comes in: repeated messages are left out.
+        """
+        blind = self._camera is None or self._camera.condition is CameraCondition.LOST
+        rests = blind and not self._unseen and not self._failed and self._thermal.rest(t_s)
+        self._ticked_s = t_s if rests else self._ticked_s
+        return rests
+
     def view(self) -> WatchView:
         """How the chamber is just now."""
         return WatchView(
@@ -228,7 +243,7 @@ class Watch:
         )
 
     def balance(self) -> BalanceMemory:
-        """What has been learned of the chamber's heat, to be kept for the next start."""
+        """What has been learned of the chamber, to be kept for the next start."""
         return self._thermal.memory()
 
     # --- one second --------------------------------------------------------
@@ -358,20 +373,11 @@ class Watch:
     def _take_contact(self, state: ContactState) -> tuple[Finding, ...]:
         self._contacts[state.contact] = state
         event = self._open.get((Kind.SENSOR_FAULT, contact_subject(state.contact)))
-        findings = filter(None, [contact_fault(state, event)])
+        fault = filter(None, [contact_fault(state, event)])
         if state.kind is ContactKind.DETECTOR and state.active is not None:
-            self._verdict.take(
-                Sign(
-                    Sense.CONTACT,
-                    "detector",
-                    state.t_s,
-                    state.t_s,
-                    1.0 if state.active else 0.0,
-                    (state.contact,),
-                )
-            )
-            return (*self._verdict.tick(state.t_s), *findings)
-        return tuple(findings)
+            self._verdict.take(detector_sign(state))
+            return (*self._verdict.tick(state.t_s), *fault)
+        return tuple(fault)
 
     def _camera_findings(self, t_s: float) -> Iterable[Finding]:
         if self._camera is None:

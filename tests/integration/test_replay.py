@@ -10,7 +10,7 @@ import pty
 import resource
 import subprocess
 import threading
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,11 @@ import numpy as np
 import pytest
 
 from running import stillair
+from stillair.model import Outcome, Stimulus, Tick
+from stillair.runtime.plans import replay_plan
 from stillair.runtime.recorded import replay_files
+from stillair.runtime.replay import replay as replayed
+from stillair.watch import Watch
 
 MEMORY_BYTES = 300_000_000
 
@@ -116,6 +120,53 @@ def test_heat_is_fire_however_seldom_it_is_read(tmp_path: Path) -> None:
     assert {"fire": 3720.0, "over_temperature": 3720.0}.items() <= {
         line["kind"]: line["at_s"] for line in reversed(told)
     }.items()
+
+
+def gaps(kind: str, gap_s: float) -> Iterator[tuple[float, tuple[float | None, ...]]]:
+    """Half an hour of something, three times, with so much silence in between."""
+    courses: dict[str, Callable[[float], float]] = {
+        "cold": lambda _: 25.0,
+        "warming": lambda u: min(55.0, 20.0 + u / 30.0),
+        "cooling": lambda u: 55.0 - 33.0 * (1.0 - math.exp(-max(0.0, u - 900.0) / 600.0)),
+        "a door": lambda u: 50.0 - 15.0 * (1.0 - math.exp(-max(0.0, u - 1700.0) / 20.0)),
+        "burning": lambda u: 60.0 + 30.0 * (u > 1700.0),
+    }
+    t_s = -50.0
+    for part in range(3):
+        for u_s in range(1800):
+            air_c = courses[kind](float(u_s)) + 0.0625 * (u_s * 7 % 5)
+            low_c = air_c - 2.0 if u_s < 1500 or part else None
+            yield t_s, (air_c, low_c, 21.0 + 0.06 * (u_s % 3))
+            t_s += 1.0
+        t_s += gap_s * (1.0 + 0.5 * part) + 0.25
+
+
+@pytest.mark.parametrize("kind", ["cold", "warming", "cooling", "a door", "burning"])
+def test_days_without_a_row_are_passed_over_and_the_same_is_told(
+    kind: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    columns = ("top", "low", "room")
+    ticks = []
+    step = Watch.step
+
+    def counted(watch: Watch, stimulus: Stimulus) -> Outcome:
+        ticks.append(isinstance(stimulus, Tick))
+        return step(watch, stimulus)
+
+    def told(gap_s: float) -> list[str]:
+        ticks.clear()
+        rows = gaps(kind, gap_s)
+        return list(replayed(Watch(replay_plan(columns, None)), columns, rows))
+
+    monkeypatch.setattr(Watch, "step", counted)
+    rested = told(20_000.0)
+    assert sum(ticks) < 3 * 1800 + 2 * (3600 + 600 + 60)
+    with monkeypatch.context() as patch:
+        patch.setattr(Watch, "rest", lambda *_: False)
+        assert told(20_000.0) == rested
+        assert sum(ticks) > 50_000
+    told(20.0 * 86400.0)
+    assert sum(ticks) < 3 * 1800 + 2 * (3600 + 600 + 60)
 
 
 @pytest.mark.parametrize(

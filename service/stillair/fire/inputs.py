@@ -1,4 +1,4 @@
-"""Whether camera and switches can be relied on: their own word, as findings of a fault.
+"""What camera and switches say: a detector's sign, and by their own word whether they can.
 
 Pure. `event` is the fault as it stands by now, or None.
 """
@@ -16,6 +16,8 @@ from stillair.model import (
     Finding,
     Kind,
     Priority,
+    Sense,
+    Sign,
 )
 
 CAMERA_SILENT_S = 30.0  # the camera tells its condition at least every 10 s
@@ -46,6 +48,13 @@ def camera_fault(camera: CameraState, event: EventChange | None, t_s: float) -> 
         change = Change.REVISED
     onset_s = event.onset_s if event else camera.since_s
     return Finding(Kind.CAMERA_FAULT, change, t_s, onset_s, (), detail, end_s=end_s)
+
+
+def detector_sign(state: ContactState) -> Sign:
+    """What a listed detector's contact tells the verdict."""
+    strength = 1.0 if state.active else 0.0
+    sources = (state.contact,)
+    return Sign(Sense.CONTACT, "detector", state.t_s, state.t_s, strength, sources)
 
 
 def contact_subject(contact: str) -> str:

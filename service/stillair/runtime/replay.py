@@ -1,7 +1,8 @@
 """The same watch over recorded input, as fast as it can.
 
 Readings and frames are taken in the order of their times; after all that is
-not later than a whole second, the watch ticks. Nothing is closed at the end.
+not later than a whole second, the watch ticks; but not through days of a gap in
+which nothing can be told any more. Nothing is closed at the end.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 Row = tuple[float, tuple[float | None, ...]]
 Picture = tuple[float, "NDArray[np.uint8]"]
 
+REST_EVERY_S = 600  # in a gap it is asked so often whether the rest of it needs watching
 RETELL_S = 10.0  # a camera tells its condition at least this often
 
 
@@ -50,6 +52,9 @@ def replay(
         while next_tick_s < last_s:
             yield from _lines(watch.step(Tick(float(next_tick_s))))
             next_tick_s += 1
+            before_s = math.ceil(last_s) - 1
+            if next_tick_s % REST_EVERY_S == 0 and next_tick_s < before_s and watch.rest(before_s):
+                next_tick_s = before_s + 1
         for stimulus in stimuli:
             yield from _lines(watch.step(stimulus))
     if next_tick_s is None:

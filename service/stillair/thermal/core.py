@@ -39,6 +39,7 @@ from stillair.thermal.plan import (
 )
 
 AFTER_HEAT_S = 120.0  # in the heat of a fire a falling sensor is no news
+RESTS_S = 3600.0  # no rule waits longer for anything without a reading
 LONGEST_STEP_S = 30.0  # after a longer pause of the watch itself the past is no past
 
 # What broke when one of these did: in words, and the events that nobody else can end
@@ -115,6 +116,18 @@ class ThermalWatch:
                     failures.append(RuleFailure(what, kinds, error))
                     begin()
         return ThermalResult(tuple(findings), tuple(signs), tuple(failures))
+
+    def rest(self, t_s: float) -> bool:
+        """Pass over all ticks up to `t_s` at once, though no reading comes; False if one may tell.
+
+        Where every sensor has been silent for so long that nothing waits any more.
+        """
+        at_s = self._ticked_s
+        sensors = self._sensors.values()
+        if at_s is None or not (sensors and all(s.has_been_silent(at_s, RESTS_S) for s in sensors)):
+            return False
+        self._ticked_s = t_s
+        return True
 
     def memory(self) -> BalanceMemory:
         """What has been learned of the chamber's heat balance, to be kept between jobs."""

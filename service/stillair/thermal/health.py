@@ -180,6 +180,12 @@ class SensorHealth:
             self.trouble = None
         return None if self._stuck or self._lull else sample_c
 
+    def has_been_silent(self, t_s: float, for_s: float) -> bool:
+        """Whether it has been silent for so long after that was to be told."""
+        heard_s = self._heard_s if self._heard_s is not None else self._started_s
+        told_s = max(SILENT_S, USUAL_INTERVALS * self.usual_s)
+        return heard_s is not None and t_s - heard_s > told_s + for_s
+
     def compare(self, t_s: float, others_c: float | None, count: int) -> None:
         """Look at the mean of the other good sensors of the same air, to find a stuck one."""
         if others_c is None or count != self._others_count or self.last_s is None:
