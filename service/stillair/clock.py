@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from typing import Protocol
 
 MOST_AHEAD_S = 30.0  # a faster clock waits when its chamber's watch is further behind
-PATIENCE_S = 5.0  # of the machine's time: the limit of a chamber's loop that is stuck
+PATIENCE_S = 15.0  # of the machine's time; a chamber's loop that is stuck for 5 s counts as late
 
 
 class Clock(Protocol):

@@ -114,6 +114,7 @@ def _chamber(
     if settings.speed != 1.0:
         clock = faster = _faster_clock(settings, service, machine_clock)
         checked.append(faster)
+        faster.check(clock.now_s())  # its time waits for the loop's beginning, too
         # Its seconds begin anew with each process, so they are a boot of their own.
         labels = Labels(clock, uuid4().hex)
     drivers = Drivers(settings, clock)
