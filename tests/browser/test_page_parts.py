@@ -121,6 +121,29 @@ def test_a_break_leaves_a_gap_in_the_line(page: Page) -> None:
 
 
 @pytest.mark.parametrize(
+    ("time_s", "drawn"),
+    [
+        pytest.param([0, 1, 2, 3], [0, 1, 2, 3], id="whole"),
+        pytest.param([0, 1, 2, 32, 33], [0, 1, 2, 32, 33], id="half a minute isn't long"),
+        pytest.param([0, 1, 2, 102, 103], [0, 1, 2, None, 102, 103], id="nobody watched"),
+        pytest.param([0, 20, 40, 95, 115], [0, 20, 40, 95, 115], id="read three times a minute"),
+        pytest.param([0, 60, 120, 600], [0, 60, 120, None, 600], id="read each minute"),
+        pytest.param([], [], id="nothing"),
+        pytest.param([7], [7], id="one"),
+    ],
+)
+def test_no_line_is_drawn_where_readings_are_missing_in_what_is_kept(
+    page: Page, time_s: list[int], drawn: list[int | None]
+) -> None:
+    kept = {"time_s": time_s, "sensors": {"top": time_s}}
+    hour = "(() => { const h = new m.Hour(); h.fill(a); return [h.time_s, h.column('top')]; })()"
+    instants, top = ask(page, "hour", hour, kept)
+    assert top == drawn
+    assert instants == sorted(instants)
+    assert len(instants) == len(drawn)
+
+
+@pytest.mark.parametrize(
     ("first_s", "from_s"),
     [
         pytest.param(None, 6400, id="nothing read: an hour"),

@@ -7,6 +7,7 @@ export const HOUR_S = 3600;
 const LEAST_S = 600; // shown at least
 const SLACK_S = 60; // thinning may drop so much at the beginning
 const GAP_S = 20; // longer without a value: the line is broken
+const KEPT_GAP_S = 30; // and of what is kept, three usual intervals: a silent sensor's measure
 
 export class Hour {
   constructor() {
@@ -23,8 +24,9 @@ export class Hour {
   fill(columns) {
     const live = { time_s: this.time_s, sensors: this.sensors };
     const last_s = columns.time_s.length ? columns.time_s[columns.time_s.length - 1] : -Infinity;
-    this.time_s = [...columns.time_s];
-    this.sensors = new Map(Object.entries(columns.sensors).map(([name, list]) => [name, [...list]]));
+    const kept = broken(columns);
+    this.time_s = kept.time_s;
+    this.sensors = new Map(Object.entries(kept.sensors));
     live.time_s.forEach((t_s, i) => {
       if (t_s <= last_s) return;
       this.row(t_s, (name) => live.sensors.get(name)?.[i] ?? null, live.sensors.keys());
@@ -68,6 +70,23 @@ export class Hour {
   column(name) {
     return this.sensors.get(name) ?? this.time_s.map(() => null);
   }
+}
+
+/**
+ * The same columns, with a row of nothing wherever readings were missing for long:
+ * a line drawn across would tell of temperatures that nobody knows.
+ * @param {Columns} columns  @returns {Columns}
+ */
+export function broken({ time_s, sensors }) {
+  const steps = time_s.slice(1).map((t_s, i) => t_s - time_s[i]);
+  const usual_s = [...steps].sort((a, b) => a - b)[steps.length >> 1] ?? 0;
+  const gaps = new Set(steps.flatMap((step_s, i) => (step_s > Math.max(KEPT_GAP_S, 3 * usual_s) ? [i] : [])));
+  const spread = (/** @type {any[]} */ list, /** @type {(i: number) => any} */ between) =>
+    list.flatMap((value, i) => (gaps.has(i) ? [value, between(i)] : [value]));
+  return {
+    time_s: spread(time_s, (i) => (time_s[i] + time_s[i + 1]) / 2),
+    sensors: Object.fromEntries(Object.entries(sensors).map(([name, list]) => [name, spread(list, () => null)])),
+  };
 }
 
 /**
