@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from playwright.sync_api import Page, expect
 
-from running import RunningService
+from running import RunningService, wait_until
 
 from .conftest import Look, Serve, until
 
@@ -81,3 +83,23 @@ def test_the_newest_job_comes_first_and_without_any_it_is_said(serve: Serve, loo
         service.post(f"/api/jobs/{job}/finish")
     expect(page.locator(".jobs h2")).to_have_text(["Six rigger spacers", "Fin box"])
     expect(page.locator(".jobs li").first).to_contain_text("Nothing happened.")
+
+
+def test_pauses_stand_in_the_story_of_the_job_and_in_its_chart(serve: Serve, look: Look) -> None:
+    service = serve(speed=60)
+    job = str(service.post("/api/jobs", {"name": "Six rigger spacers"})["id"])
+
+    def later_than(at: str) -> bool:
+        return str(service.now()["at"]) > at
+
+    for what in ("pause", "resume", "pause"):
+        at = str(service.now()["at"])
+        service.post(f"/api/jobs/{job}/{what}")
+        wait_until(partial(later_than, at), within_s=10)
+    pauses = service.get(f"/api/jobs/{job}")["pauses"]
+    assert [pause["to_at"] is None for pause in pauses] == [False, True]
+    page = look(service, f"/#/jobs/{job}", width_px=360)
+    told = page.locator(".rule li").filter(has_text="Paused for")
+    expect(told).to_have_count(2)
+    expect(told.first).to_contain_text("so far")
+    expect(told.last).not_to_contain_text("so far")

@@ -143,6 +143,39 @@ def test_no_line_is_drawn_where_readings_are_missing_in_what_is_kept(
     assert len(instants) == len(drawn)
 
 
+@pytest.mark.parametrize("width_px", [220, 360, 900])
+def test_words_of_a_chart_stay_between_its_edges(page: Page, width_px: int) -> None:
+    """Also those of what comes last, and those that are longer than the chart is wide."""
+    laid = ask(
+        page,
+        "chart",
+        """(() => {
+          const place = document.body.appendChild(document.createElement("div"));
+          place.style.cssText = `width: ${a}px; height: 200px`;
+          const at = (s) => new Date(s * 1000).toJSON();
+          const story = (kind, from_s, to_s) =>
+            ({ event: from_s, kind, class: "trouble", onset_at: at(from_s), end_at: at(to_s) });
+          const hour = { time_s: [0, 9000], column: () => [20, 21] };
+          const stories = [story("no_motion", 10, 7450), story("heat_lost", 8700, 8990)];
+          const chart = new m.Chart(place, {
+            hour, names: ["a long name"], unit: "c", target_c: null, stories,
+            from_s: 0, to_s: 9000, live: false,
+          });
+          const { bbox } = chart.plot;
+          const ends = [bbox.left / devicePixelRatio, (bbox.left + bbox.width) / devicePixelRatio];
+          const words = chart.words;
+          chart.close();
+          place.remove();
+          return { ends, words };
+        })()""",
+        width_px,
+    )
+    assert laid["words"]
+    for word in laid["words"]:
+        assert word["left"] >= laid["ends"][0] - 1
+        assert word["left"] + word["width"] <= laid["ends"][1] + 1
+
+
 @pytest.mark.parametrize(
     ("first_s", "from_s"),
     [

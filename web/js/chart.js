@@ -168,21 +168,22 @@ export class Chart {
   /** Where each band's words go; returns the number of rows they need. */
   layWords() {
     const pen = measure(this.colours.font);
-    const right = this.size().width - 4;
     const left = 44;
-    const wide = right - this.room() - left;
+    const right = this.size().width - this.room();
+    const wide = right - left;
     /** @type {number[]} */
     const ends = [];
     this.words = [];
     for (const band of this.bands()) {
-      const text = `${band.text}`;
+      const text = [band.text, band.short].find((words) => pen.measureText(words).width <= wide);
+      if (text === undefined) continue; // the stories below tell it all the same
       const width = pen.measureText(text).width;
       const { from_s, to_s } = this.drawn;
       const from = left + wide * Math.max(0, (band.from_s - from_s) / (to_s - from_s));
       const x = Math.max(left, Math.min(from, right - width));
       let row = ends.findIndex((end) => end + 8 < x);
       if (row < 0) row = ends.length;
-      if (row >= MOST_ROWS) continue; // the stories below tell it all the same
+      if (row >= MOST_ROWS) continue;
       ends[row] = x + width;
       this.words.push({ left: x, width, row, text });
     }
@@ -198,8 +199,8 @@ export class Chart {
         const from_s = Date.parse(story.onset_at) / 1000;
         const to_s = story.end_at ? Date.parse(story.end_at) / 1000 : end_s;
         const lasting = story.class === "notice" ? "" : ` ${duration(to_s - from_s)}`;
-        const text = `${S.hour.kinds[story.kind] ?? story.kind}${lasting}`;
-        return { from_s, to_s, class: story.class, text };
+        const short = S.hour.kinds[story.kind] ?? story.kind;
+        return { from_s, to_s, class: story.class, text: `${short}${lasting}`, short };
       })
       .filter((band) => band.to_s > begin_s && band.from_s < end_s)
       .sort((a, b) => a.from_s - b.from_s);
@@ -358,6 +359,7 @@ function colours(place) {
       supervisory: get("--band-caution"),
       trouble: get("--band-trouble"),
       notice: get("--soft"),
+      pause: get("--rule"),
     }),
   };
 }

@@ -7,7 +7,7 @@ import { HOUR_S, Hour, beginning } from "./hour.js";
 import { html } from "./html.js";
 import { keep, recallList } from "./kept.js";
 import { S } from "./strings.js";
-import { clock, symbol, zone } from "./units.js";
+import { clock, duration, symbol, zone } from "./units.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */
 /** @typedef {import("./types.js").Unit} Unit */
@@ -80,7 +80,7 @@ export function LastHour({ chamber, unit, dark, joined }) {
     setAlso(list);
   };
   return html`<section class="hour">
-    <h2>${T.heading}, ${symbol(unit)}</h2>
+    <h2>${short ? T.short_heading(duration(now_s - from_s)) : T.heading}, ${symbol(unit)}</h2>
     <div class="plot" ref=${place} role="img" aria-label=${said(hour.current, names, unit)}></div>
     <p class="small">
       ${fetched === "" ? `${T.loading} ` : fetched === "no" ? `${T.failed} ` : ""}

@@ -8,7 +8,7 @@ import { Hour } from "./hour.js";
 import { html } from "./html.js";
 import { inShort, span, unreal } from "./jobs.js";
 import { fetchNotes } from "./notes.js";
-import { fetchEvents, upToNow } from "./past.js";
+import { fetchEvents, pauseStories, upToNow } from "./past.js";
 import { Shape } from "./shapes.js";
 import { lines } from "./stories.js";
 import { S } from "./strings.js";
@@ -41,13 +41,15 @@ export function LookBack({ id, now, unit, dark, when, may }) {
   const { job, notes } = kept;
   const chamber = now.chambers.find((c) => c.chamber === job.chamber);
   const events = upToNow(kept.events, job, chamber);
-  const told = lines(events, notes, unit, { ruled: true });
+  const at = job.finished_at ?? chamber?.at ?? now.at;
+  const pauses = pauseStories(job, at);
+  const told = lines([...events, ...pauses], notes, unit, { ruled: true });
   return html`<article class="past" aria-labelledby="job">
     <p class="place">${chamber?.name ?? job.chamber}</p>
     <h1 id="job" class="sentence">${job.name}</h1>
     <${About} job=${job} events=${events} now=${now.at} />
     <${CameOut} job=${job} may=${may} />
-    <${Temperatures} kept=${kept} chamber=${chamber} unit=${unit} dark=${dark} />
+    <${Temperatures} kept=${kept} pauses=${pauses} chamber=${chamber} unit=${unit} dark=${dark} />
     <section class="stories">
       <h2>${T.happened}</h2>
       ${told.length === 0
@@ -83,8 +85,8 @@ function About({ job, events, now }) {
     ${job.notes && html`<p class="notes">${job.notes}</p>`}`;
 }
 
-/** @param {{kept: Kept, chamber: Chamber | undefined, unit: Unit, dark: boolean}} props */
-function Temperatures({ kept, chamber, unit, dark }) {
+/** @param {{kept: Kept, pauses: Story[], chamber: Chamber | undefined, unit: Unit, dark: boolean}} props */
+function Temperatures({ kept, pauses, chamber, unit, dark }) {
   const place = useRef(/** @type {HTMLElement | null} */ (null));
   const { columns, events, job } = kept;
   // In the order, and so the colours, of the first page; of a sensor that isn't
@@ -104,7 +106,7 @@ function Temperatures({ kept, chamber, unit, dark }) {
     names,
     unit,
     target_c: null, // as it is set now, it may not be what this job had
-    stories: events,
+    stories: [...events, ...pauses],
     from_s,
     to_s: Math.max(last_s, from_s + LEAST_SPAN_S),
     live: false,

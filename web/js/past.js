@@ -1,6 +1,8 @@
 /** What the service has kept: jobs, and the events of one. */
 
 import { get } from "./ask.js";
+import { S } from "./strings.js";
+import { duration } from "./units.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */
 /** @typedef {import("./types.js").Job} Job */
@@ -39,6 +41,26 @@ export async function fetchEvents(job) {
   const events = new Map();
   await each(`/api/events?job=${encodeURIComponent(job)}`, (item) => events.set(item.event, item));
   return [...events.values()].sort((a, b) => a.onset_at.localeCompare(b.onset_at));
+}
+
+/**
+ * A job's pauses, told as its events are: what happened while it stood still happened to it.
+ * @param {Job} job  @param {string} now  @returns {Story[]}
+ */
+export function pauseStories({ pauses = [] }, now) {
+  return pauses.map(({ from_at, to_at }, i) => {
+    const lasting = duration((Date.parse(to_at ?? now) - Date.parse(from_at)) / 1000);
+    return {
+      event: -1 - i,
+      kind: "pause",
+      class: "pause",
+      change: to_at ? "cleared" : "raised",
+      onset_at: from_at,
+      end_at: to_at,
+      height_mm: null,
+      text: to_at ? S.look_back.pause(lasting) : S.look_back.pause_goes_on(lasting),
+    };
+  });
 }
 
 /**

@@ -186,6 +186,8 @@ export const S = {
 
   hour: {
     heading: "Last hour",
+    /** Where there is no whole hour. @param {string} lasting */
+    short_heading: (lasting) => `Last ${lasting}`,
     also: "Draw also:",
     target: "target",
     loading: "Fetching the last hour …",
@@ -200,7 +202,7 @@ export const S = {
     of_recording: "Times are the recording's own: they don't run as your clock does.",
     of_simulation: "Times are the simulation's own: they don't run as your clock does.",
     /** @param {string} when */
-    begins: (when) => `Nothing was read before ${when}.`,
+    begins: (when) => `No reading is kept of before ${when}, so this is less than an hour.`,
     /** Short words for the bands of the chart and the marks of the ruler. @type {Record<string, string>} */
     kinds: {
       fire: "fire",
@@ -226,6 +228,7 @@ export const S = {
       clock_fault: "clock",
       soak_ready: "warm and steady",
       cool_enough: "cool enough",
+      pause: "paused",
     },
   },
 
@@ -316,6 +319,10 @@ export const S = {
     alt: "Temperatures during the job: ",
     no_readings: "No readings of this job are kept any more.",
     happened: "What happened, at which height of the part",
+    /** @param {string} lasting */
+    pause: (lasting) => `Paused for ${lasting}.`,
+    /** @param {string} lasting */
+    pause_goes_on: (lasting) => `Paused for ${lasting} so far.`,
     /** @param {string} lasting */
     paused: (lasting) => `, ${lasting} of it paused`,
     take: "To take its readings with you, on the board:",

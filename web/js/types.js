@@ -39,6 +39,7 @@
  * @property {number | null} height_mm
  * @property {number} paused_s
  * @property {string | null} paused_since_at
+ * @property {{from_at: string, to_at: string | null}[]} [pauses]  asked for one job alone
  * @property {"real" | "recorded" | "simulated" | null} origin
  * @property {Outcome | null} outcome
  * @property {string | null} outcome_by

@@ -22,7 +22,7 @@ from stillair.errors import InputError
 from stillair.model import Change, Job, JobPhase, JsonValue, Kind, Place
 from stillair.runtime.diagnosing import epoch_s
 from stillair.storage.history import History
-from stillair.storage.items import Item
+from stillair.storage.items import Item, label
 from stillair.watch import WatchView
 
 MINUTE_S = 60.0
@@ -125,6 +125,14 @@ def pauses_of(history: History, job: str) -> list[Pause]:
             since_s = epoch_s(entry.body["paused_since_at"])
         after = page.next
     return [*ended, (since_s, FAR_FUTURE_S)] if since_s is not None else ended
+
+
+def pause_items(history: History, job: str) -> list[Item]:
+    """A job's pauses as they are answered; one that goes on has no end."""
+    return [
+        {"from_at": label(start_s), "to_at": None if end_s == FAR_FUTURE_S else label(end_s)}
+        for start_s, end_s in pauses_of(history, job)
+    ]
 
 
 def soak_of(history: History, job: str) -> float | None:

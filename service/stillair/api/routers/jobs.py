@@ -35,6 +35,7 @@ from stillair.model import (
     StartJob,
     TellOutcome,
 )
+from stillair.runtime.comparing import pause_items
 from stillair.thermal.plan import ThermalPlan
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"])
@@ -69,8 +70,8 @@ async def start(new: NewJob, service: TheService, person: Operator) -> Created:
 
 @router.get("/{job}")
 def one(job: str, service: TheService, _: Viewer) -> dict[str, Any]:
-    """One job."""
-    return service.job(job)
+    """One job, and when it stood paused."""
+    return {**service.job(job), "pauses": pause_items(service.history, job)}
 
 
 @router.post("/{job}/finish")
