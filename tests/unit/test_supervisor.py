@@ -13,6 +13,7 @@ from stillair.clock import FasterClock, ManualClock, SystemClock
 from stillair.errors import CommandRefused, ContactError
 from stillair.model import (
     ContactKind,
+    ContactState,
     FinishJob,
     Kind,
     Outcome,
@@ -246,6 +247,29 @@ def test_a_defect_in_one_rule_does_not_end_the_watching(caplog: pytest.LogCaptur
     assert len(shed.seconds) >= 6
     assert "step with a Trouble failed" in caplog.text
     assert shed.supervisor.failing
+
+
+def test_a_detector_that_trips_in_a_defect_is_heard_all_the_same() -> None:
+    """What a switch says is told until the watch has taken it."""
+
+    class Deaf(Watch):
+        def step(self, stimulus: Any) -> Outcome:
+            if isinstance(stimulus, ContactState) and stimulus.t_s < 108.0:
+                raise ZeroDivisionError
+            return super().step(stimulus)
+
+    clock = ManualClock(100.0)
+    detector = Switch()
+    detector.active = True
+    shed = Shed(
+        clock,
+        until=12,
+        watch=Deaf(PLAN),
+        contacts=[WiredContact("smoke relay", ContactKind.DETECTOR, detector)],
+    )
+    shed.run()
+    assert shed.ear.heard == [Sounding.FIRE]
+    assert [o.t_s for o in shed.outcomes if o.events] == [108.0]
 
 
 class Broken:

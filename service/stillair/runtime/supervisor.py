@@ -289,6 +289,7 @@ class Supervisor:
             elif future.set_running_or_notify_cancel():
                 try:
                     outcome = self._take(stimulus)
+                    assert outcome is not None  # what becomes of a command is raised
                 except Exception as error:
                     # A refusal is the asker's to hear; a defect too, and the loop must live on.
                     future.set_exception(error)
@@ -302,7 +303,8 @@ class Supervisor:
         except CommandRefused as refused:
             log.info("the scripted machine was refused: %s", refused.reason)
 
-    def _take(self, stimulus: Stimulus) -> Outcome:
+    def _take(self, stimulus: Stimulus) -> Outcome | None:
+        """Hand a stimulus to the watch, and on what follows; None where a defect lost it."""
         step = f"the watch's step with a {type(stimulus).__name__}"
         try:
             outcome = self._watch.step(stimulus)
@@ -314,7 +316,7 @@ class Supervisor:
             # One defect in one rule must not end the watching of everything else.
             self._stumbled += 1
             self._fails(step, stimulus)
-            return Outcome("", stimulus.t_s)
+            return None
         self._logged_s.pop(step, None)
         if isinstance(stimulus, Tick):
             self._note_broken_rules()
@@ -349,8 +351,8 @@ class Supervisor:
             told = self._told.get(wired.name)
             if told is None or told.active is not active or told.reason != reason:
                 state = ContactState(wired.name, wired.kind, t_s, active, reason)
-                self._told[wired.name] = state
-                self._take(state)
+                if self._take(state) is not None:  # else it is told again with the next second
+                    self._told[wired.name] = state
 
     def _state_of(self, wired: WiredContact) -> tuple[bool | None, str]:
         """Whether a switch is off-normal, or why nobody knows."""
