@@ -99,8 +99,33 @@ def test_figures(made: str, said: str) -> None:
         ),
         pytest.param(
             event(Kind.SOAK_READY, detail={"temperature_c": 45.3, "target_c": 45}),
-            "Warm and steady. It is 45.3 °C, the target is 45.0 °C.",
+            "Warm and steady. At that moment it was 45.3 °C, the target is 45.0 °C.",
             id="ready",
+        ),
+        pytest.param(
+            event(
+                Kind.BELOW_TARGET,
+                Change.CLEARED,
+                end_s=600.0,
+                detail={"temperature_c": 38.2, "target_c": 45.0},
+            ),
+            "Too cool for 10 min. The lowest was 38.2 °C, the target is 45.0 °C.",
+            id="too cool",
+        ),
+        pytest.param(
+            event(Kind.BELOW_TARGET, detail={"temperature_c": 41.9, "target_c": 45.0}),
+            "Too cool for 2 min so far. The lowest so far is 41.9 °C, the target is 45.0 °C.",
+            id="too cool as yet",
+        ),
+        pytest.param(
+            event(
+                Kind.TOO_WARM,
+                Change.CLEARED,
+                end_s=60.0,
+                detail={"temperature_c": 74.6, "ceiling_c": 70.0},
+            ),
+            "Too warm for 1 min. The highest was 74.6 °C, the part likes 70.0 °C at most.",
+            id="too warm",
         ),
         pytest.param(
             event(

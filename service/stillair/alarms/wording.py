@@ -305,6 +305,8 @@ def message(
     )
 
 
+# Whose figure is the furthest that the air has been from where it should be.
+_FURTHEST = {Kind.BELOW_TARGET: "lowest", Kind.TOO_WARM: "highest"}
 _INSTANTS = frozenset({Kind.SOAK_READY, Kind.COOL_ENOUGH, Kind.WATCH_GAP})
 
 
@@ -368,13 +370,22 @@ def _depth(change: EventChange, *, over: bool) -> str:
     temperature_c = _figure(change, "temperature_c")
     limit_c = _figure(change, "limit_c")
     target_c = _figure(change, "target_c")
+    ceiling_c = _figure(change, "ceiling_c")
     if temperature_c is not None:
-        where = "The highest was" if over and limit_c is not None else f"It {is_}"
+        where = f"It {is_}"
+        if change.kind in _FURTHEST:
+            where = f"The {_FURTHEST[change.kind]} {is_ if over else 'so far is'}"
+        elif change.kind in _INSTANTS:
+            where = "At that moment it was"
+        elif over and limit_c is not None:
+            where = "The highest was"
         told = f"{where} {figures.temperature(temperature_c)}"
         if limit_c is not None:
             told += f", the limit is {figures.temperature(limit_c)}"
         elif target_c is not None:
             told += f", the target is {figures.temperature(target_c)}"
+        elif ceiling_c is not None:
+            told += f", the part likes {figures.temperature(ceiling_c)} at most"
         said.append(told)
     gap_s = _figure(change, "gap_s")
     if gap_s is not None and gap_s > 0:

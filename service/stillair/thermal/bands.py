@@ -14,6 +14,7 @@ from stillair.thermal.plan import ThermalContext
 
 BELOW_K, BELOW_BACK_K, BELOW_S = 3.0, 1.5, 120.0
 WARM_OVER_K, WARM_BACK_K, WARM_S = 0.5, 1.0, 60.0
+RETELL_K = 1.0  # further away by so much: it is told again
 AT_WORK = (JobPhase.RUNNING, JobPhase.PAUSED)
 
 
@@ -24,6 +25,11 @@ class Delayed:
         self._delay_s = delay_s
         self._since_s: float | None = None
         self.onset_s: float | None = None
+
+    @property
+    def is_waiting(self) -> bool:
+        """Whether it holds, but not yet for long enough to be told."""
+        return self.onset_s is None and self._since_s is not None
 
     def update(self, t_s: float, on: bool, off: bool) -> Change | None:
         """RAISED or CLEARED at the second at which it changes."""
@@ -51,6 +57,7 @@ class BandWatch:
         self._below = Delayed(BELOW_S)
         self._warm = Delayed(WARM_S)
         self._floor_c = self._ceiling_c = 0.0  # those that were told
+        self._furthest: dict[Kind, tuple[float, float]] = {}  # of what stands, and as told
 
     def tick(
         self,
@@ -102,12 +109,23 @@ class BandWatch:
         bound: dict[str, JsonValue],
         findings: list[Finding],
     ) -> None:
-        if change is None or delayed.onset_s is None:
+        if delayed.onset_s is None and not delayed.is_waiting:
+            self._furthest.pop(kind, None)
             return
+        # A figure of the moment would say least of all at the end, when it has come back.
+        further = min if kind is Kind.BELOW_TARGET else max
+        before_c, told_c = self._furthest.get(kind, (air_c, air_c))
+        air_c = further(before_c, air_c)
         onset_s = delayed.onset_s
+        if change is None and onset_s is not None and abs(air_c - told_c) >= RETELL_K:
+            change = Change.REVISED
+        self._furthest[kind] = (air_c, told_c if change is None else air_c)
+        if change is None or onset_s is None:
+            return
         end_s = None
         if change is Change.CLEARED:
             delayed.onset_s = None
+            del self._furthest[kind]
             end_s = t_s
         detail: Detail = {"cause": "clear", "temperature_c": round(air_c, 1), **bound}
         findings.append(Finding(kind, change, t_s, onset_s, (), detail, end_s=end_s))
