@@ -10,13 +10,15 @@ from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from kept_things import BOOT, CHAMBER, event, notice, outcome
 from stillair.clock import ManualClock
 from stillair.errors import StoreError
-from stillair.model import Outcome, Timeline
+from stillair.model import Kind, Outcome, Timeline
+from stillair.runtime.service import Service
 from stillair.storage.emergency import EmergencyJournal
 from stillair.storage.journal import Entry, Journal
 from stillair.storage.records import Parcel
@@ -208,6 +210,40 @@ def test_what_could_not_be_kept_is_kept_by_the_next_process(
     assert later.numbers() == [1, 2, 3, 4]
     assert again.read() == []
     again.close()
+
+
+def test_a_fire_that_a_full_disk_swallowed_is_known_to_the_next_watch(
+    journal: FailingJournal, emergency: EmergencyJournal
+) -> None:
+    """Its number isn't given twice, and nothing is cool enough after it."""
+    listener = Listener()
+    journal.failing = True
+    burning = replace(event(7), kind=Kind.FIRE)
+    with writing(journal, emergency, listener) as writer:
+        writer.put(Outcome(CHAMBER, 100.0, (burning,)), BOOT)
+        wait_for_trouble(listener)
+        assert not writer.stop()
+    journal.failing = False
+    history: Any = None
+    service = Service(
+        journal=journal, history=history, has_owner=lambda: False, clock=ManualClock()
+    )
+    service.writer = JournalWriter(journal, emergency, lambda _: None, lambda _: None)
+    memory = service.memory(CHAMBER, BOOT)
+    assert memory.events == (burning,)
+    assert (memory.next_event, memory.burnt) == (8, True)
+
+
+def test_a_journal_that_refuses_what_was_left_holds_up_no_start(
+    journal: FailingJournal, emergency: EmergencyJournal
+) -> None:
+    emergency.append([Parcel(outcome(3), BOOT)])
+    journal.failing = True
+    with writing(journal, emergency, Listener()) as writer:
+        writer.recover()
+        journal.failing = False
+        assert writer.flush(ENOUGH_S)
+    assert journal.memory(CHAMBER, BOOT).next_event == 4
 
 
 def test_a_replay_of_what_the_journal_has_already_changes_nothing(

@@ -163,6 +163,7 @@ class Service:
 
     def memory(self, key: str, timeline: Timeline) -> WatchMemory:
         """What a chamber's watch knows again; nothing where the journal can't be read."""
+        self.writer.recover()
         try:
             return self.journal.memory(key, timeline)
         except StoreError as error:

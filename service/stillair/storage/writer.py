@@ -104,8 +104,22 @@ class JournalWriter:
         self._spiller = threading.Thread(target=self._spill_late, name="journal spill", daemon=True)
         self.lost = 0
         self.reason = ""
+        self._recovered = False
 
     # --- called from anywhere ------------------------------------------------
+
+    def recover(self) -> None:
+        """Bring in what an earlier process left, for whoever has to know it before `start`.
+
+        A journal that refuses it is tried again from then on, as for anything new.
+        """
+        if self._recovered:
+            return
+        self._recovered = True
+        try:
+            self._journal.commit_all(self._emergency.read())
+        except StoreError as error:
+            log.warning("what was not kept before is not known yet: %s", error)
 
     def start(self) -> None:
         """Begin; what an earlier process left in the emergency journal comes first."""
