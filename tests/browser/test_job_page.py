@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import pytest
 from playwright.sync_api import Page, expect
+
+from running import RunningService
 
 from .conftest import Look, Serve
 
@@ -93,3 +96,29 @@ def test_a_form_gives_way_to_a_job_begun_elsewhere(serve: Serve, look: Look) -> 
     service.post("/api/jobs", {"name": "Fin box"})
     page.get_by_role("heading", name="Fin box").wait_for()
     expect(page.get_by_role("button", name="It begins now")).to_have_count(0)
+
+
+@pytest.mark.parametrize("typed", ["-5", "abc", "2001", ""])
+def test_a_height_that_can_not_be_is_refused_in_words(
+    shed: RunningService, look: Look, typed: str
+) -> None:
+    page = look(shed)
+    page.get_by_role("button", name="Tell the height").click()
+    field = page.get_by_label("Height of the part, in mm")
+    field.fill(typed)
+    field.press("Enter")
+    alert = page.locator(".job form").get_by_role("alert")
+    expect(alert).to_contain_text("Give the height as a number of millimetres from 0 to 2000")
+    expect(field).to_be_focused()
+    expect(field).to_have_attribute("aria-invalid", "true")
+
+
+def test_a_note_and_a_job_need_words(shed: RunningService, serve: Serve, look: Look) -> None:
+    page = look(shed)
+    page.get_by_role("button", name="Note this moment").click()
+    page.get_by_role("button", name="Keep the note").click()
+    expect(page.locator(".job form").get_by_role("alert")).to_contain_text("Write what happens")
+    other = look(serve())
+    other.get_by_role("button", name="Start a job").click()
+    other.get_by_role("button", name="It begins now").click()
+    expect(other.locator(".job form").get_by_role("alert")).to_contain_text("what is being built")

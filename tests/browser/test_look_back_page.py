@@ -129,6 +129,9 @@ def test_escape_leaves_the_form_and_the_focus_is_not_lost(shed: RunningService, 
     [
         pytest.param("60", "50", "The target has to be below the limit.", id="target over limit"),
         pytest.param("45", "90", "more than the box bears: 70 °C", id="more than it bears"),
+        pytest.param("abc", "60", "Give the target as a number of degrees", id="target a word"),
+        pytest.param("45", "-500", "Give the limit as a number of degrees", id="impossible limit"),
+        pytest.param("45", "", "Give the limit as a number of degrees", id="no limit"),
     ],
 )
 def test_what_cannot_be_set_is_refused_in_words(

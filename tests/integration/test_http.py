@@ -93,6 +93,60 @@ def test_what_does_not_fit_is_a_problem_document(
     problem(service.web.request(method, path, json=body), status)
 
 
+@pytest.mark.parametrize(
+    ("path", "body", "said"),
+    [
+        pytest.param("/progress", {"height_mm": -5}, "The height has to be 0 mm or more.", id="-5"),
+        pytest.param(
+            "/progress", {"height_mm": 9e9}, "The height has to be 2000 mm or less.", id="too high"
+        ),
+        pytest.param(
+            "/progress",
+            {"height_mm": "high"},
+            "The height has to be a number, such as 12.4.",
+            id="a word",
+        ),
+        pytest.param("/progress", {}, "The height is missing.", id="none"),
+        pytest.param("/progress", [], "The body of the request has to be a JSON object.", id="[]"),
+        pytest.param("/note", {"text": ""}, "The note may not be empty.", id="empty"),
+        pytest.param("/note", {"text": 7}, "The note has to be text.", id="no text"),
+        pytest.param(
+            "/note",
+            {"text": "x" * 2001},
+            "The note may have 2000 characters at most.",
+            id="too long",
+        ),
+        pytest.param(
+            "/what-if",
+            {"target_c": "abc"},
+            "The target has to be a number, such as 12.4.",
+            id="target",
+        ),
+        pytest.param(
+            "/what-if",
+            {"sensors": {"top": {"limit_c": 900}}},
+            "The limit of the sensor top has to be 300 °C or less.",
+            id="of a sensor",
+        ),
+        pytest.param(
+            "/outcome",
+            {"outcome": "good"},
+            "How the part came out has to be one of 'sound', 'flawed' or 'failed'.",
+            id="outcome",
+        ),
+        pytest.param(
+            "/note", {"text": "x", "hue": 1}, '"hue" is not known here.', id="unknown key"
+        ),
+    ],
+)
+def test_what_is_wrong_is_said_in_a_sentence_that_says_what_to_do(
+    service: RunningService, path: str, body: object, said: str
+) -> None:
+    refused = problem(service.web.post(f"/api/jobs/north-bench-1{path}", json=body), 422)
+    assert refused["detail"] == said
+    assert refused["faults"][0]["what"] == said
+
+
 def test_a_broken_body_is_refused(service: RunningService) -> None:
     headers = {"content-type": "application/json"}
     problem(service.web.post("/api/jobs", content=b'{"name": "x', headers=headers), 422)

@@ -6,7 +6,8 @@ import { S } from "./strings.js";
 
 /**
  * Run one request at a time and remember how it went.
- * @returns {{busy: boolean, error: string, run: (work: () => Promise<unknown>) => Promise<boolean>}}
+ * `refuse` tells why it wasn't even tried.
+ * @returns {{busy: boolean, error: string, run: (work: () => Promise<unknown>) => Promise<boolean>, refuse: (why: string) => void}}
  */
 export function useWork() {
   const [busy, setBusy] = useState(false);
@@ -26,7 +27,7 @@ export function useWork() {
       setBusy(false);
     }
   }
-  return { busy, error, run };
+  return { busy, error, run, refuse: setError };
 }
 
 /**

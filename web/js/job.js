@@ -9,7 +9,7 @@ import { jobAddress } from "./route.js";
 import { S } from "./strings.js";
 import { useNear } from "./near.js";
 import { noteLine } from "./notes.js";
-import { clock, duration, height, moment, words } from "./units.js";
+import { clock, duration, height, moment, typed, words } from "./units.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */
 /** @typedef {import("./types.js").Job} Job */
@@ -19,6 +19,7 @@ import { clock, duration, height, moment, words } from "./units.js";
 export const MATERIALS = ["ASA", "ABS", "PC", "PA", "PA-CF", "PP", "PETG", "PLA"];
 const NOTES_KEPT = 5;
 const NOTES_SHOWN = 3;
+const HIGHEST_MM = 2000;
 const T = S.job;
 
 /** @param {{chamber: Chamber, unit: Unit, may: boolean, notes: Note[]}} props */
@@ -99,13 +100,17 @@ function Running({ job }) {
 /** One tap on an earlier note keeps it; a new one is typed. @param {{path: string, close: (said?: string) => void}} props */
 function Note({ path, close }) {
   const [text, setText] = useState("");
-  const { busy, error, run } = useWork();
+  const { busy, error, run, refuse } = useWork();
   const before = recallList("notes").slice(0, NOTES_KEPT);
   const id = useId();
   const first = useFocus();
   /** @param {string} told */
   async function send(told) {
-    if (!told.trim()) return;
+    if (!told.trim()) {
+      refuse(T.note_empty);
+      first.current?.focus();
+      return;
+    }
     if (!(await run(() => post(`${path}/note`, { text: told.trim() })))) return;
     const list = [told.trim(), ...before.filter((b) => b !== told.trim())];
     keep("notes", JSON.stringify(list.slice(0, NOTES_KEPT)));
@@ -113,6 +118,7 @@ function Note({ path, close }) {
   }
   return html`<form
     class="aside"
+    novalidate
     onKeyDown=${leave(close)}
     onSubmit=${(/** @type {Event} */ event) => {
       event.preventDefault();
@@ -140,21 +146,25 @@ function Note({ path, close }) {
 /** @param {{path: string, close: (said?: string) => void}} props */
 function Height({ path, close }) {
   const [text, setText] = useState("");
-  const { busy, error, run } = useWork();
+  const { busy, error, run, refuse } = useWork();
   const first = useFocus();
   const id = useId();
   return html`<form
     class="aside"
+    novalidate
     onKeyDown=${leave(close)}
     onSubmit=${async (/** @type {Event} */ event) => {
       event.preventDefault();
-      const height_mm = Number(text.replace(",", "."));
-      if (text && (await run(() => post(`${path}/progress`, { height_mm })))) close();
+      const height_mm = typed(text);
+      if (!(height_mm >= 0 && height_mm <= HIGHEST_MM)) {
+        refuse(T.height_wrong(HIGHEST_MM));
+        first.current?.focus();
+      } else if (await run(() => post(`${path}/progress`, { height_mm }))) close();
     }}
   >
     <label for=${id}>${T.height_what}</label>
     <input id=${id} ref=${first} value=${text} inputmode="decimal" autocomplete="off"
-      pattern="[0-9]+([.,][0-9]+)?" required
+      aria-invalid=${error ? "true" : undefined}
       onInput=${(/** @type {any} */ event) => setText(event.target.value)} />
     <div class="acts">
       <button type="submit" class="act" aria-disabled=${busy}>${busy ? T.sending : T.height_keep}</button>
@@ -203,7 +213,7 @@ function NewJob({ chamber, close }) {
     material: recall("material") ?? "",
     machine: recall("machine") ?? "",
   });
-  const { busy, error, run } = useWork();
+  const { busy, error, run, refuse } = useWork();
   const first = useFocus();
   const id = useId();
   const field = (/** @type {"name" | "material" | "machine"} */ key) => ({
@@ -214,9 +224,15 @@ function NewJob({ chamber, close }) {
   });
   return html`<form
     class="aside"
+    novalidate
     onKeyDown=${leave(() => close(false))}
     onSubmit=${async (/** @type {Event} */ event) => {
       event.preventDefault();
+      if (!told.name.trim()) {
+        refuse(T.name_empty);
+        first.current?.focus();
+        return;
+      }
       if (!(await run(() => post("/api/jobs", { ...told, chamber })))) return;
       keep("material", told.material);
       keep("machine", told.machine);

@@ -115,6 +115,10 @@ export const S = {
     height: "Tell the height",
     height_what: "Height of the part, in mm",
     height_keep: "That high",
+    /** @param {number} most_mm */
+    height_wrong: (most_mm) => `Give the height as a number of millimetres from 0 to ${most_mm}, such as 12.4.`,
+    note_empty: "Write what happens at this moment first.",
+    name_empty: "Write what is being built first.",
     cancel: "Leave it",
     start: "Start a job",
     name: "What is being built",
@@ -287,6 +291,8 @@ export const S = {
     place: { chamber: "in the air of the chamber", room: "in the room", bed: "on the bed", electronics: "on electronics" },
     ask: "Watch this job again",
     change_one: "Change something first.",
+    target_wrong: "Give the target as a number of degrees from -20 to 300, such as 45, or leave it empty for none.",
+    limit_wrong: "Give the limit as a number of degrees from -20 to 300, such as 70.",
     underway: "Watching the job again …",
     /** @param {number} percent */
     so_far: (percent) => `Watching the job again: ${percent} % …`,

@@ -81,6 +81,11 @@ export function temperature(temperature_c, unit) {
   return `${figure(temperature_c, unit)}\u00a0${symbol(unit)}`;
 }
 
+/** A number as people type it, "12.4" or "12,4"; NaN for anything else. @param {string} text */
+export function typed(text) {
+  return text.trim() ? Number(text.trim().replace(",", ".")) : NaN;
+}
+
 /** "19 mm", below 10 mm a tenth finer. @param {number} height_mm */
 export function height(height_mm) {
   return `${height_mm < 9.95 ? height_mm.toFixed(1) : height_mm.toFixed(0)}\u00a0mm`;

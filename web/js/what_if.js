@@ -6,7 +6,7 @@ import { get, post } from "./ask.js";
 import { html } from "./html.js";
 import { MATERIALS } from "./job.js";
 import { S } from "./strings.js";
-import { duration, moment } from "./units.js";
+import { duration, moment, typed } from "./units.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */
 /** @typedef {import("./types.js").Difference} Difference */
@@ -42,7 +42,7 @@ export function WhatIf({ job, chamber }) {
 function Form({ job, chamber, close }) {
   const [wanted, setWanted] = useState(asSet(job, chamber));
   const [found, setFound] = useState(/** @type {{items: Difference[], lines: string[]} | null} */ (null));
-  const { busy, error, run } = useWork();
+  const { busy, error, run, refuse } = useWork();
   const first = useRef(/** @type {HTMLElement | null} */ (null));
   const answer = useRef(/** @type {HTMLElement | null} */ (null));
   const id = useId();
@@ -58,7 +58,8 @@ function Form({ job, chamber, close }) {
     autocomplete: "off",
     onInput: (/** @type {any} */ event) => setWanted({ ...wanted, [key]: event.target.value }),
   });
-  const degrees = { inputmode: "decimal", pattern: "[0-9]+([.,][0-9]+)?" };
+  /** @param {"target" | "limit"} key */
+  const degrees = (key) => ({ inputmode: "decimal", "aria-invalid": error && wrong(wanted) === T[`${key}_wrong`] ? "true" : undefined });
   async function ask() {
     setFound(null);
     /** @type {{items: Difference[]} | undefined} */
@@ -70,18 +71,21 @@ function Form({ job, chamber, close }) {
   }
   return html`<form
       class="aside"
+      novalidate
       onKeyDown=${(/** @type {KeyboardEvent} */ event) => event.key === "Escape" && close()}
       onSubmit=${(/** @type {Event} */ event) => {
         event.preventDefault();
-        if (lines.length || body.material !== undefined) ask();
+        const why = wrong(wanted);
+        if (why) refuse(why);
+        else if (lines.length || body.material !== undefined) ask();
       }}
     >
       <p class="small">${T.how}</p>
       <div class="fields">
         <p><label for=${`${id}-target`}>${T.target}</label>
-          <input ...${field("target")} ...${degrees} ref=${first} /></p>
+          <input ...${field("target")} ...${degrees("target")} ref=${first} /></p>
         <p><label for=${`${id}-limit`}>${T.limit}</label>
-          <input ...${field("limit")} ...${degrees} required /></p>
+          <input ...${field("limit")} ...${degrees("limit")} /></p>
         <p><label for=${`${id}-material`}>${T.material}</label>
           <input ...${field("material")} maxlength="200" list=${`${id}-materials`} /></p>
       </div>
@@ -197,11 +201,11 @@ export function asked(wanted, job, chamber) {
   /** @type {string[]} */
   const below = [];
   if (wanted.target.trim() !== now.target) {
-    body.target_c = wanted.target.trim() ? number(wanted.target) : null;
+    body.target_c = wanted.target.trim() ? typed(wanted.target) : null;
     top.push(body.target_c === null ? T.no_target : `target_c = ${body.target_c}`);
   }
   if (wanted.limit.trim() !== now.limit) {
-    body.limit_c = number(wanted.limit);
+    body.limit_c = typed(wanted.limit);
     top.push(`limit_c = ${body.limit_c}`);
   }
   if (wanted.material.trim() !== now.material) body.material = wanted.material.trim();
@@ -213,7 +217,9 @@ export function asked(wanted, job, chamber) {
   return { body, lines: [...(top.length ? ["[chamber]", ...top] : []), ...below] };
 }
 
-/** @param {string} text */
-function number(text) {
-  return Number(text.trim().replace(",", "."));
+/** What can't be set so, in words; or nothing. @param {Wanted} wanted */
+export function wrong({ target, limit }) {
+  const possible = (/** @type {string} */ text) => Math.abs(typed(text) - 140) <= 160; // -20 to 300
+  if (target.trim() && !possible(target)) return T.target_wrong;
+  return possible(limit) ? "" : T.limit_wrong;
 }

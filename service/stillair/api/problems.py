@@ -19,6 +19,7 @@ from stillair.errors import AccessError, CommandRefused, Refusal, StillairError,
 
 log = logging.getLogger(__name__)
 
+MOST_TOLD = 5  # sentences at once; the list has all
 MEDIA_TYPE = "application/problem+json"
 REFUSALS = {
     Refusal.UNKNOWN: HTTPStatus.NOT_FOUND,
@@ -84,12 +85,12 @@ def of(error: Exception) -> Problem:
             )
         case RequestValidationError():
             faults = [
-                {"where": ".".join(str(p) for p in fault["loc"]), "what": _plain(fault)}
+                {"where": ".".join(str(p) for p in fault["loc"]), "what": plain(fault)}
                 for fault in error.errors()
             ]
             return Problem(
                 HTTPStatus.UNPROCESSABLE_ENTITY,
-                "; ".join(f"{fault['where']}: {fault['what']}" for fault in faults[:5]),
+                " ".join(fault["what"] for fault in faults[:MOST_TOLD]),
                 faults=faults,
             )
         case HTTPException():
@@ -102,17 +103,59 @@ def of(error: Exception) -> Problem:
             )
 
 
-_PLAIN = {
-    "json_invalid": "is no JSON",
-    "extra_forbidden": "is no key here",
+# What is asked for, in the words of the page, and the unit of its figures.
+_NAMES: Mapping[str, tuple[str, str]] = {
+    "height_mm": ("The height", " mm"),
+    "limit_c": ("The limit", " °C"),
+    "target_c": ("The target", " °C"),
+    "minutes": ("The time of quiet", " minutes"),
+    "name": ("The name", ""),
+    "material": ("The material", ""),
+    "machine": ("The machine", ""),
+    "notes": ("What is noted of the job", ""),
+    "text": ("The note", ""),
+    "reason": ("The reason", ""),
+    "outcome": ("How the part came out", ""),
+    "password": ("The password", ""),
+}
+_PLAIN: Mapping[str, str] = {
     "missing": "is missing",
+    "extra_forbidden": "is not known here",
     "string_too_short": "may not be empty",
+    "string_too_long": "may have {max_length} characters at most",
+    "string_type": "has to be text",
+    "int_type": "has to be a whole number",
+    "int_parsing": "has to be a whole number",
+    "float_type": "has to be a number, such as 12.4",
+    "float_parsing": "has to be a number, such as 12.4",
+    "finite_number": "has to be a number, such as 12.4",
+    "greater_than": "has to be more than {gt:g}{unit}",
+    "greater_than_equal": "has to be {ge:g}{unit} or more",
+    "less_than": "has to be less than {lt:g}{unit}",
+    "less_than_equal": "has to be {le:g}{unit} or less",
+    "enum": "has to be one of {expected}",
+    "literal_error": "has to be one of {expected}",
+    "bool_type": "has to be true or false",
+    "too_long": "may have {max_length} entries at most",
 }
 
 
-def _plain(fault: Mapping[str, Any]) -> str:
-    """What is wrong, in our words where the library's are meant for its own users."""
-    return _PLAIN.get(fault["type"], str(fault["msg"]).removeprefix("Value error, "))
+def plain(fault: Mapping[str, Any]) -> str:
+    """What is wrong with a part of a request and what it has to be, in one sentence."""
+    where = [str(part) for part in fault["loc"]]
+    kind = str(fault["type"])
+    if kind == "json_invalid":
+        return "The body of the request is no JSON."
+    if len(where) < 2:
+        return "The body of the request is missing." if kind == "missing" else _OBJECT
+    name, unit = _NAMES.get(where[-1], (f'"{where[-1][:60]}"', ""))
+    if where[1] == "sensors" and len(where) == 4:
+        name = f"{name} of the sensor {where[2][:60]}"
+    words = _PLAIN.get(kind, "has not the form that is wanted; /api/openapi.json tells it")
+    return f"{name} {words.format(**{'unit': unit, **fault.get('ctx', {})})}."
+
+
+_OBJECT = "The body of the request has to be a JSON object."
 
 
 def _sentence(clause: str) -> str:
