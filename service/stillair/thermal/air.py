@@ -20,12 +20,17 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from itertools import islice
 
 RING_S = 1024
 TREND_S = 60
 BLEND_S = 3  # s that are averaged into one value
 WARM_START_C = 32.0  # a first value above this is no room
 ASSUMED_ROOM_C = 22.0
+ROOM_GOOD_S = 3600.0
+ROOM_HELD_MIN = 10
+ROOM_STILL_MIN, ROOM_STILL_K = 60, 2.5
+ROOM_K_PER_H, ROOM_NEAR_K, ROOM_FALLEN_K = 2.0, 4.0, 10.0
 
 
 class Lowest:
@@ -134,27 +139,86 @@ class AirTrack:
 
 
 class RoomEstimate:
-    """The room's temperature: from a room sensor, else from the coldest the chamber has been.
+    """The room's temperature: from a room sensor, else from what the chamber's air can't hide.
 
-    `estimated` says that it is not measured. A chamber that was warm when the
-    watch began is taken to stand in a room of 22 degrees.
+    `estimated` says that it is not measured. Without a sensor it is where the
+    coldest sensor of the chamber began, or 22 degrees where that was no room's
+    temperature. From there on:
+
+    - No chamber is colder than its room for long: the estimate falls to what the
+      air kept below for ten minutes. Colder air that a door lets in passes, and
+      so does a sensor's slip; neither is the room.
+    - A chamber that stands still a little above it stands in a room that has
+      warmed: the estimate follows, by 2 K an hour, as fast as rooms warm. Nobody
+      heats a chamber by less than 4 K.
+    - Where the air began hot nothing is known, so it is believed at once where it
+      has come down to and stands still for an hour, if that can be a room.
+
+    A room sensor that has fallen silent is good for an hour. From its last word, or
+    from the last estimate where no air was heard for so long, the room may have
+    warmed by those 2 K an hour: air that is no warmer is the room's.
     """
 
     def __init__(self) -> None:
         self.room_c = ASSUMED_ROOM_C
         self.estimated = True
-        self._coldest_c: float | None = None
+        self._known = False  # by evidence, not assumed
+        self._measured_s = self._air_s = -math.inf
+        self._minute_s = -math.inf
+        self._minutes: deque[tuple[float, float]] = deque(maxlen=ROOM_STILL_MIN)
+        self._low_c = self._high_c = 0.0  # of this minute
+        self._hottest_c = -math.inf
 
-    def update(self, room_c: float | None, coldest_air_c: float | None) -> None:
+    def update(self, t_s: float, room_c: float | None, coldest_air_c: float | None) -> None:
         """Take this second's mean of the room sensors and the coldest of the chamber's."""
         if room_c is not None:
-            self.room_c = room_c
-            self.estimated = False
+            self.room_c, self.estimated, self._known = room_c, False, True
+            self._measured_s = t_s
             return
-        if coldest_air_c is not None:
-            if self._coldest_c is None:
-                cold = coldest_air_c < WARM_START_C
-                self._coldest_c = coldest_air_c if cold else ASSUMED_ROOM_C
-            self._coldest_c = min(self._coldest_c, coldest_air_c)
-            if self.estimated:
-                self.room_c = self._coldest_c
+        if t_s - self._measured_s <= ROOM_GOOD_S:
+            return
+        self.estimated = True
+        if coldest_air_c is None:
+            return
+        if t_s - self._air_s > ROOM_GOOD_S:
+            self._begin(t_s, coldest_air_c)
+        self._air_s = t_s
+        self._low_c = min(self._low_c, coldest_air_c)
+        self._high_c = max(self._high_c, coldest_air_c)
+        if t_s - self._minute_s >= 60.0:
+            self._minutes.append((self._low_c, self._high_c))
+            self._minute_s = t_s
+            self._low_c = self._high_c = coldest_air_c
+            self._learn()
+
+    def _begin(self, t_s: float, air_c: float) -> None:
+        """Air is heard of for the first time, or again after so long that the room may differ."""
+        self._minutes.clear()
+        self._minute_s = t_s
+        self._low_c = self._high_c = self._hottest_c = air_c
+        last_s = max(self._air_s, self._measured_s)
+        since_h = (t_s - last_s) / 3600.0
+        if air_c < WARM_START_C and (
+            not self._known or air_c - self.room_c <= ROOM_K_PER_H * since_h
+        ):
+            self.room_c, self._known = air_c, True
+
+    def _learn(self) -> None:
+        minutes = self._minutes
+        self._hottest_c = max(self._hottest_c, minutes[-1][0])
+        if len(minutes) < ROOM_HELD_MIN:
+            return
+        held_c = max(high_c for _, high_c in islice(reversed(minutes), ROOM_HELD_MIN))
+        if held_c < self.room_c:
+            self.room_c = held_c
+            return
+        if len(minutes) < ROOM_STILL_MIN:
+            return
+        low_c = min(low_c for low_c, _ in minutes)
+        high_c = max(high_c for _, high_c in minutes)
+        if high_c - low_c > ROOM_STILL_K:
+            return
+        if not self._known and low_c < min(WARM_START_C, self._hottest_c - ROOM_FALLEN_K):
+            self.room_c, self._known = low_c, True
+        elif self.room_c < low_c and high_c <= self.room_c + ROOM_NEAR_K:
+            self.room_c = min(low_c, self.room_c + ROOM_K_PER_H / 60.0)

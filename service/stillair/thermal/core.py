@@ -197,7 +197,7 @@ class ThermalWatch:
         calm = hot_s is None or t_s - hot_s > AFTER_HEAT_S
         findings.extend(self._tell_faults(t_s, calm=calm))
         tracks = [t for h, t in self._air if t.seconds > BLEND_S and h.trouble is None]
-        self._room.update(room_c, min((track.now_c for track in tracks), default=None))
+        self._room.update(t_s, room_c, min((track.now_c for track in tracks), default=None))
         return _Second(t_s, tracks, self._room.room_c, bed_c, context, calm)
 
     def _judge_falls(self, now: _Second) -> list[Finding]:
