@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from itertools import pairwise
 from typing import Any
 
@@ -10,7 +11,7 @@ from playwright.sync_api import Page, Route, expect
 
 from running import RunningService
 
-from .conftest import Look, until
+from .conftest import Look, Serve, until
 
 
 def test_an_alarm_seen_on_one_telephone_is_seen_on_the_other(
@@ -119,3 +120,55 @@ def test_danger_comes_first_with_a_word_and_a_shape_and_sounds_as_fire(
     until(page, "window.tones.length >= 3")
     tones = page.evaluate("window.tones.filter((t) => t.pitch_hz === 520).map((t) => t.at_s)")
     assert [round(b - a, 3) for a, b in pairwise(tones[:3])] == [1.0, 1.0]
+
+
+FAULTS = """
+[[step]]
+at_s = 5
+do = "sensor_fault"
+sensor = "bed"
+fault = "open"
+
+[[step]]
+at_s = 5
+do = "sensor_fault"
+sensor = "room"
+fault = "open"
+"""
+
+
+def test_several_alarms_are_answered_at_once_by_keyboard(serve: Serve, look: Look) -> None:
+    service = serve(FAULTS, speed=10)
+    page = look(service, width_px=360)
+    all_seen = page.get_by_role("button", name=re.compile(r"^I've seen all \d$"))
+    expect(all_seen).to_be_visible(timeout=30_000)
+    expect(page.locator(".stands .state", has_text="not yet seen")).to_have_count(2)
+    all_seen.focus()
+    page.keyboard.press("Enter")
+    expect(page.locator(".stands .state", has_text="seen by this computer")).to_have_count(2)
+    expect(all_seen).to_have_count(0)
+    assert page.evaluate("document.activeElement !== document.body"), "the focus is not lost"
+
+
+def test_a_danger_is_not_answered_together_with_the_rest(shed: RunningService, look: Look) -> None:
+    page = look(shed)
+    page.locator(".stands").first.wait_for()
+    told = page.evaluate(
+        """async () => {
+          const { Alarms } = await import("/web/js/alarms.js");
+          const { html } = await import("/web/js/html.js");
+          const { render } = await import("/web/vendor/preact.js");
+          const alarm = (id, kind) => ({
+            id, class: kind, kind: "fire", priority: "high", suppression: "none", condition: true,
+            annunciation: "unacknowledged", event: 1, text: "It is so.", acknowledged_by: null,
+            raised_at: "2026-11-24T10:00:00Z", shelved_until: null,
+          });
+          const alarms = [alarm("a", "alarm"), alarm("b", "trouble"), alarm("c", "supervisory")];
+          const chamber = { chamber: "x", at: "2026-11-24T10:01:00Z", alarms, stories: [],
+                            sentence: "", sub: "" };
+          const place = document.createElement("div");
+          render(html`<${Alarms} chamber=${chamber} unit="c" may=${true} />`, place);
+          return place.querySelector(".all").textContent;
+        }"""
+    )
+    assert told.strip() == "I've seen the other 2"

@@ -67,6 +67,7 @@ export function Alarms({ chamber, unit, may }) {
           html`<${One} key=${alarm.id} alarm=${alarm} chamber=${chamber} unit=${unit} may=${may} />`,
       )}
     </ul>
+    ${may && html`<${SeenAll} alarms=${chamber.alarms} />`}
   </section>`;
 }
 
@@ -105,18 +106,35 @@ function One({ alarm, chamber, unit, may }) {
   </li>`;
 }
 
+/** Whether somebody still has to say that they have seen it. @param {Alarm} alarm */
+function unseen(alarm) {
+  return alarm.suppression === "none" && alarm.annunciation.endsWith("unacknowledged");
+}
+
+/**
+ * One button for all that wait for an answer. Not for dangers: each is looked at by itself.
+ * @param {{alarms: Alarm[]}} props
+ */
+function SeenAll({ alarms }) {
+  const wait = alarms.filter((alarm) => unseen(alarm) && alarm.class !== "alarm");
+  if (wait.length < 2) return null;
+  const others = alarms.some((alarm) => unseen(alarm) && alarm.class === "alarm");
+  const work = () =>
+    Promise.all(wait.map(({ id }) => post(`/api/alarms/${encodeURIComponent(id)}/acknowledge`)));
+  return html`<div class="acts all"><${Act} work=${work} kind="must">${(others ? T.see_others : T.see_all)(wait.length)}<//></div>`;
+}
+
 /** @param {{alarm: Alarm}} props */
 function Answers({ alarm }) {
   const to = (/** @type {string} */ what, /** @type {unknown} */ body = undefined) => () =>
     post(`/api/alarms/${encodeURIComponent(alarm.id)}/${what}`, body);
-  const unseen = alarm.suppression === "none" && alarm.annunciation.endsWith("unacknowledged");
   const shelvable =
     alarm.suppression === "none" &&
     alarm.condition &&
     alarm.class === "supervisory" &&
     alarm.kind !== "attendance_overdue";
   const answers = [
-    unseen && html`<${Act} key="see" work=${to("acknowledge")} kind="must">${T.see}<//>`,
+    unseen(alarm) && html`<${Act} key="see" work=${to("acknowledge")} kind="must">${T.see}<//>`,
     shelvable &&
       html`<${Act} key="shelve" work=${to("shelve", { minutes: SHELVE_MINUTES })}>${T.shelve}<//>`,
     alarm.suppression === "shelved" &&

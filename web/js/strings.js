@@ -74,6 +74,10 @@ export const S = {
     not_now: "not now: nothing is being built that it could harm",
     switched_off: "switched off",
     see: "I've seen it",
+    /** @param {number} n */
+    see_all: (n) => `I've seen all ${n}`,
+    /** Where a danger stands, which is answered by itself. @param {number} n */
+    see_others: (n) => `I've seen the other ${n}`,
     shelve: "Quiet for 3 minutes",
     unshelve: "No longer quiet",
     clear: "Clear it",
