@@ -106,6 +106,20 @@ def test_ten_kelvin_a_minute_for_four_and_a_half_minutes() -> None:
     assert findings[0].detail["rule"] == "long_rise"
 
 
+def test_a_rise_is_not_over_because_its_sensor_has_burnt() -> None:
+    """It ends when a sensor that felt it says so, and no sooner."""
+
+    def rises(t_s: float) -> float | None:
+        risen_c = 25.0 + 1.5 * max(0.0, min(t_s, 330.0) - 300.0)
+        return None if 335.0 <= t_s < 900.0 else risen_c
+
+    findings, _ = run(rises, lambda _: 25.0, until_s=1200)
+    assert first(findings, Kind.RAPID_RISE) is not None
+    (over,) = [f for f in findings if f.change is Change.CLEARED]
+    assert (over.kind, over.sensors) == (Kind.RAPID_RISE, ("s0",))
+    assert over.at_s == pytest.approx(903.0, abs=2.0)
+
+
 @pytest.mark.parametrize(
     ("gap_s", "excused"),
     [

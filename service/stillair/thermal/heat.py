@@ -41,7 +41,9 @@ CLASSES = (
     ("G", 140.0, 144.0, 160.0),
 )
 BED_LIMIT_C = 160.0
-CALM_S = 60.0  # a rise is over after so long without one
+# A rise is over after so long without one, told by a sensor that felt it: one that has
+# burnt says nothing of the kind.
+CALM_S = 60.0
 COOLED_S = 30.0
 RETELL_K = 5.0  # a danger that grows by so much is told anew, so that no old figure stands
 STRENGTH = {"static_response": 0.95, "rapid_rise": 0.6, "high_limit": 0.5}
@@ -183,7 +185,11 @@ class HeatPath:
         key = (Kind.RAPID_RISE, "")
         event = self._standing.get(key)
         if not risen:
-            if event is not None and t_s - event.last_s >= CALM_S:
+            if (
+                event is not None
+                and t_s - event.last_s >= CALM_S
+                and any(t_s - self._air[name].last_s < CALM_S for name in event.sensors)
+            ):
                 findings.append(self._clear(key, t_s, event.last_s))
             return
         track, rise = max(risen, key=lambda pair: (pair[1].rise_k, pair[0].name))
