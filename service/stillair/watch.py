@@ -72,7 +72,7 @@ from stillair.model import (
     WatchMemory,
 )
 from stillair.thermal.balance import BalanceMemory
-from stillair.thermal.core import ThermalWatch
+from stillair.thermal.core import HEAT, ThermalWatch
 from stillair.thermal.plan import RuleFailure, ThermalContext, ThermalPlan, ThermalView
 
 RULES = "rules"  # the subject of what broke
@@ -336,11 +336,10 @@ class Watch:
         self._failed = (t_s, told | names)
         if names <= told:
             return
-        detail: Detail = {
-            "cause": "clear",
-            "reason": f"a defect holds up {figures.row(sorted(told | names))}; "
-            "fire's heat is watched all the same",
-        }
+        reason = f"a defect holds up {figures.row(sorted(told | names))}"
+        if HEAT[0] not in told | names:
+            reason += "; fire's heat is watched all the same"
+        detail: Detail = {"cause": "clear", "reason": reason}
         change = Change.REVISED if known else Change.RAISED
         onset_s = known.onset_s if known else t_s
         yield Finding(Kind.WATCH_GAP, change, t_s, onset_s, detail=detail, subject=RULES)

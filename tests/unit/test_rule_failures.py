@@ -135,6 +135,24 @@ def test_what_can_not_be_judged_is_a_trouble_until_it_can_be_again(
     assert "a defect holds up" in str(gap[0].detail["reason"])
 
 
+def test_a_fire_path_that_breaks_is_begun_anew_and_said_to_have_failed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """For a second: the fire is told all the same, by what came after it. For good: a restart."""
+    breaks(monkeypatch, "heat.HeatPath.tick", BURNS_S - 1.0, BURNS_S)
+    told = events(watched(air_c, 640))
+    (gap,) = [e for e in told if e.kind is Kind.WATCH_GAP]
+    assert gap.detail["reason"] == "a defect holds up the heat of a fire"
+    assert Kind.FIRE in {e.kind for e in told}
+    breaks(monkeypatch, "heat.HeatPath.tick", 0.0, 1e9)
+    watch = Watch(PLAN)
+    door = ContactState("door", ContactKind.DOOR, 0.5, True)
+    told = [*events(watched(still_c, 10, watch)), *watch.step(door).events]
+    told += events(watched(still_c, 60, watch))
+    assert {Kind.WATCH_GAP, Kind.DOOR_OPEN} <= {e.kind for e in told}
+    assert not watch.failures[0].begun_anew
+
+
 def test_what_nobody_can_end_any_more_ends_by_itself(monkeypatch: pytest.MonkeyPatch) -> None:
     """The part's all-clear at once; a draft's, say, when it is not seen again."""
 

@@ -43,6 +43,7 @@ RESTS_S = 3600.0  # no rule waits longer for anything without a reading
 LONGEST_STEP_S = 30.0  # after a longer pause of the watch itself the past is no past
 
 # What broke when one of these did: in words, and the events that nobody else can end
+HEAT = "the heat of a fire", frozenset({Kind.RAPID_RISE, Kind.OVER_TEMPERATURE})
 FALLS = "doors, drafts and lost heat", frozenset({Kind.DOOR_OPEN, Kind.DRAFT, Kind.HEAT_LOST})
 PHASES = (
     "warming up and cooling down",
@@ -97,8 +98,14 @@ class ThermalWatch:
             return ThermalResult()
         broken_off = self._ticked_s is not None and t_s - self._ticked_s > LONGEST_STEP_S
         self._ticked_s = t_s
-        findings, signs = self._heat.tick(t_s)
         failures: list[RuleFailure] = []
+        try:
+            findings, signs = self._heat.tick(t_s)
+        except Exception as error:
+            # Without its last minute it knows little, so this is as bad as a loop that fails.
+            failures.append(RuleFailure(*HEAT, error, begun_anew=False))
+            findings, signs = [], []
+            self._heat = HeatPath(self._plan)
         try:
             second = self._see(t_s, context, broken_off, findings)
         except Exception as error:
