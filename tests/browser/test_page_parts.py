@@ -216,3 +216,18 @@ def test_words_of_the_service_are_put_into_the_readers_unit(
     page: Page, text: str, unit: str, shown: str
 ) -> None:
     assert ask(page, "units", "m.words(a[0], a[1])", [text, unit]).replace("\u00a0", " ") == shown
+
+
+@pytest.mark.parametrize(
+    ("kind", "room", "shown"),
+    [
+        pytest.param("door_open", 80, "13:00 door", id="all of it"),
+        pytest.param("sensor_fault", 70, "sensor", id="no room for its time"),
+        pytest.param("no_motion", 60, "standing…", id="no room for its word"),
+    ],
+)
+def test_words_at_the_part_end_before_the_wall(
+    page: Page, kind: str, room: float, shown: str
+) -> None:
+    mark = {"onset_at": "2026-11-24T12:00:00Z", "kind": kind}
+    assert ask(page, "section", "m.named(a[0], a[1])", [mark, room]) == shown

@@ -113,6 +113,16 @@ def test_figures(made: str, said: str) -> None:
             id="too cool",
         ),
         pytest.param(
+            event(
+                Kind.BELOW_TARGET,
+                Change.CLEARED,
+                end_s=600.0,
+                detail={"temperature_c": 45.7, "target_c": 45.0},
+            ),
+            "Too cool for 10 min. It was 45.7 °C, the target is 45.0 °C.",
+            id="too cool, kept when only the last was told",
+        ),
+        pytest.param(
             event(Kind.BELOW_TARGET, detail={"temperature_c": 41.9, "target_c": 45.0}),
             "Too cool for 2 min so far. The lowest so far is 41.9 °C, the target is 45.0 °C.",
             id="too cool as yet",

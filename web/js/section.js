@@ -18,7 +18,8 @@ const DOOR = { below_lid: 80, above_floor: 24 };
 const WORDS_END = 326; // right edge of what is said below the box
 const MARK_PITCH = 13;
 const MOST_MARKS = 12;
-const LONG_WORD = 7; // letters
+const LETTER = 6.2; // width of one, at most on average, in a mark's words
+const MARK_OFF = 11; // of a mark's words from the part
 const COLDEST_C = 20; // where the shading begins, unless the room is colder
 const T = S.section;
 
@@ -173,18 +174,24 @@ function Part({ chamber, marks, box }) {
       (mark, i) =>
         html`<g class=${`mark ${mark.class}`}>
           <path d=${`M${it.rule_x} ${mark.y}H${it.right + 4}L${it.right + 8} ${texts[i]}`} />
-          <text class="tiny" x=${it.right + 11} y=${texts[i] + 4}
-            >${named(mark)}</text
+          <text class="tiny" x=${it.right + MARK_OFF} y=${texts[i] + 4}
+            >${named(mark, box.inner.right - it.right - MARK_OFF - 2)}</text
           >
         </g>`,
     )}
   </g>`;
 }
 
-/** A long word leaves no room for its time; the stories have it. @param {Mark} mark */
-function named(mark) {
+/**
+ * What of a mark's time and word has room before the wall; the stories have all of it.
+ * @param {{onset_at: string, kind: string}} mark  @param {number} room
+ */
+export function named(mark, room) {
+  const letters = Math.floor(room / LETTER);
   const word = S.hour.kinds[mark.kind] ?? mark.kind;
-  return word.length > LONG_WORD ? word : `${clock(mark.onset_at)} ${word}`;
+  const whole = `${clock(mark.onset_at)} ${word}`;
+  if (whole.length <= letters) return whole;
+  return word.length <= letters ? word : `${word.slice(0, Math.max(0, letters - 1))}…`;
 }
 
 /** The door in the right wall as its switch says, and what is said without one. @param {{chamber: Chamber, box: Box}} props */

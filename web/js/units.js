@@ -24,13 +24,18 @@ const NEAR_MS = 12 * 3600 * 1000; // within this a time of day says enough
 export function moment(at, now) {
   const then = new Date(at);
   const near = Math.abs(new Date(now).getTime() - then.getTime()) < NEAR_MS;
-  return near ? clock(then) : `${DAY.format(then)}, ${clock(then)}`;
+  return near ? clock(then) : `${day(then)}, ${clock(then)}`;
 }
 
 /** "25 Nov 2026, 14:05". @param {string | number | Date} at */
 export function whole(at) {
   const then = new Date(at);
-  return `${DAY.format(then)} ${then.getFullYear()}, ${clock(then)}`;
+  return `${day(then)}\u00a0${then.getFullYear()}, ${clock(then)}`;
+}
+
+/** "25 Nov", on one line. @param {Date} at */
+function day(at) {
+  return DAY.format(at).replace(" ", "\u00a0");
 }
 
 /** The name of the reader's zone, "Europe/Berlin". */

@@ -373,7 +373,11 @@ def _depth(change: EventChange, *, over: bool) -> str:
     ceiling_c = _figure(change, "ceiling_c")
     if temperature_c is not None:
         where = f"It {is_}"
-        if change.kind in _FURTHEST:
+        # What was kept before the furthest was told may lie on the other side.
+        beyond = (target_c is not None and temperature_c < target_c) or (
+            ceiling_c is not None and temperature_c > ceiling_c
+        )
+        if change.kind in _FURTHEST and beyond:
             where = f"The {_FURTHEST[change.kind]} {is_ if over else 'so far is'}"
         elif change.kind in _INSTANTS:
             where = "At that moment it was"
