@@ -82,7 +82,7 @@ def test_the_newest_job_comes_first_and_without_any_it_is_said(serve: Serve, loo
         job = service.post("/api/jobs", {"name": name})["id"]
         service.post(f"/api/jobs/{job}/finish")
     expect(page.locator(".jobs h2")).to_have_text(["Six rigger spacers", "Fin box"])
-    expect(page.locator(".jobs li").first).to_contain_text("Nothing happened.")
+    expect(page.locator(".jobs li").first).to_contain_text("Nothing happened that had to be told.")
 
 
 def test_pauses_stand_in_the_story_of_the_job_and_in_its_chart(serve: Serve, look: Look) -> None:

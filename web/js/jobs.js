@@ -18,15 +18,15 @@ const T = S.jobs;
 /** What happened during jobs that are over: it stays as it is. @type {Map<string, Story[]>} */
 const told = new Map();
 
-/** "door twice, draft", or that nothing happened. @param {Story[]} events */
-export function inShort(events) {
+/** "door twice, draft", or that nothing happened. @param {Story[]} events  @param {Job} job */
+export function inShort(events, job) {
   /** @type {Map<string, number>} */
   const counts = new Map();
   for (const { kind, class: signal } of events) {
     if (signal !== "notice") counts.set(kind, (counts.get(kind) ?? 0) + 1);
   }
   const words = [...counts].map(([kind, n]) => T.often(T.kinds[kind] ?? S.hour.kinds[kind] ?? kind, n));
-  return words.length ? `${T.happened} ${words.join(", ")}.` : T.nothing;
+  return words.length ? `${T.happened} ${words.join(", ")}.` : job.state === "finished" ? T.nothing : T.nothing_yet;
 }
 
 /** Said of a job that was none. @param {Job} job */
@@ -106,7 +106,7 @@ function One({ job, now, may, unit }) {
       ${unreal(job)}${what.length > 0 && `${what.join(" ")}. `}${began}, ${lasting}.${" "}
       ${S.job[job.state]}${job.height_mm === null ? "" : ` ${S.job.note_at(height(job.height_mm))}`}.
     </p>
-    <p>${events ? inShort(upToNow(events, job, chamber)) : failed ? T.not_known : T.asking}</p>
+    <p>${events ? inShort(upToNow(events, job, chamber), job) : failed ? T.not_known : T.asking}</p>
     <${BoxSaid} job=${job} unit=${unit} />
     <${CameOut} job=${job} may=${may} />
   </li>`;

@@ -53,7 +53,7 @@ export function LookBack({ id, now, unit, dark, when, may }) {
     <section class="stories">
       <h2>${T.happened}</h2>
       ${told.length === 0
-        ? html`<p>${S.jobs.nothing}</p>`
+        ? html`<p>${job.state === "finished" ? S.jobs.nothing : S.jobs.nothing_yet}</p>`
         : html`<ol class="rule">
             ${told.map(
               (line) =>
@@ -81,7 +81,7 @@ function About({ job, events, now }) {
   return html`<p class="sub">
       ${unreal(job)}${what && `${what}. `}${began}, ${lasting}${paused}. ${S.job[job.state]}. ${high}
     </p>
-    <p class="sub">${inShort(events)}</p>
+    <p class="sub">${inShort(events, job)}</p>
     ${job.notes && html`<p class="notes">${job.notes}</p>`}`;
 }
 

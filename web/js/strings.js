@@ -242,7 +242,7 @@ export const S = {
 
   stories: {
     heading: "What happened in the last hour",
-    none: "Nothing happened in the last hour.",
+    none: "There was nothing to tell in the last hour.",
     until_now: "goes on",
   },
 
@@ -264,7 +264,8 @@ export const S = {
       board_fault: "board unwell",
       clock_fault: "clock wrong",
     },
-    nothing: "Nothing happened.",
+    nothing: "Nothing happened that had to be told.",
+    nothing_yet: "Nothing has happened so far that had to be told.",
     simulated: "Simulated, nothing of it was real. ",
     recorded: "Played from a recording. ",
     /** @param {string} what  @param {number} n */

@@ -126,9 +126,11 @@ def table(found: Sequence[Difference]) -> str:
 
     same = sum(difference.what == "same" for difference in found)
     rows = [difference for difference in found if difference.what != "same"]
-    summary = f"{len(rows)} of {len(found)} events differ; {same} would be told alike."
+    if not found:
+        return "Neither way would anything have been told."
     if not rows:
-        return summary
+        return f"Nothing differs: {same} of {same} events would be told alike."
+    summary = f"{len(rows)} of {len(found)} events differ; {same} would be told alike."
     grid = Table("", "event", "of", "as it is", "with the other settings")
     for difference in rows:
         told = difference.after or difference.before
