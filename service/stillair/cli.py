@@ -314,6 +314,13 @@ def what_if(
             typer.echo(json.dumps(difference.item(), ensure_ascii=False))
     else:
         typer.echo(whatif.table(found))
+        if before is None and any(difference.what != "same" for difference in found):
+            typer.echo(
+                "That is against what was told at the time. If Stillair has been renewed since, "
+                "it may weigh the same readings otherwise: --before with the chamber's present "
+                "file compares the settings alone.",
+                err=True,
+            )
 
 
 @app.command()

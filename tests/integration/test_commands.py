@@ -160,6 +160,7 @@ def test_other_settings_are_tried_on_a_job(tmp_path: Path) -> None:
     assert told.returncode == 0, told.stderr
     assert "over_temperature" in told.stdout
     assert "events differ" in told.stdout
+    assert "against what was told at the time" in told.stderr
     same = command("what-if", job, "--chamber", str(chamber), "--data-dir", str(folder))
     assert (same.returncode, "Nothing differs" in same.stdout) == (0, True), same.stdout
     other = tmp_path / "other.toml"
