@@ -161,13 +161,13 @@ def test_other_settings_are_tried_on_a_job(tmp_path: Path) -> None:
     assert "over_temperature" in told.stdout
     assert "events differ" in told.stdout
     assert "against what was told at the time" in told.stderr
-    same = command("what-if", job, "--chamber", str(chamber), "--data-dir", str(folder))
-    assert (same.returncode, "Nothing differs" in same.stdout) == (0, True), same.stdout
+    alike = command("what-if", job, "--chamber", str(chamber), "--data-dir", str(folder))
+    assert (alike.returncode, "Nothing differs" in alike.stdout) == (0, True), alike.stdout
     other = tmp_path / "other.toml"
     other.write_text(text.replace("North", "South"))
-    refused = command("what-if", job, "--chamber", str(other), "--data-dir", str(folder))
-    assert (refused.returncode, refused.stdout) == (1, "")
-    assert "was built in the chamber 'north-bench'" in refused.stderr
+    foreign = command("what-if", job, "--chamber", str(other), "--data-dir", str(folder))
+    assert (foreign.returncode, foreign.stdout) == (1, "")
+    assert "was built in the chamber 'north-bench'" in foreign.stderr
     unknown = command("what-if", "none-1", "--chamber", str(lower), "--data-dir", str(folder))
     assert (unknown.returncode, "Traceback" in unknown.stderr) == (1, False)
     assert "no job" in unknown.stderr
