@@ -11,7 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stillair.model import Change, Finding, JobPhase, Kind
+from stillair.thermal import weighing
 from stillair.thermal.air import AirTrack
+from stillair.thermal.balance import Balance
 from stillair.thermal.drops import DropWatch
 from stillair.thermal.heating import Explain, HeatingWatch
 from stillair.thermal.hypotheses import CLEAR_LEAD, Cause, Verdict
@@ -351,7 +353,8 @@ def test_it_asks_about_falls_as_old_as_the_one_it_sees() -> None:
 )
 def test_the_true_weighing_dates_a_loss_and_is_clear(feelers: tuple[Feeler, ...]) -> None:
     """By the explanations themselves: within 20 s of the heater's end."""
-    drops = DropWatch()
+    balance = Balance()
+    drops = DropWatch(balance)
     heating = HeatingWatch(None)
     rig = Rig(feelers, creeping(cool_s=800.0), 1)
     findings: list[Finding] = []
@@ -362,7 +365,7 @@ def test_the_true_weighing_dates_a_loss_and_is_clear(feelers: tuple[Feeler, ...]
             rig.tracks,
             ROOM_C,
             JobPhase.RUNNING,
-            explain=lambda agos_s: drops.explain(rig.tracks, ROOM_C, agos_s),
+            explain=lambda agos_s: weighing.explain(balance, rig.tracks, ROOM_C, agos_s),
             cold_air=drops.standing,
         )
     first = findings[0]

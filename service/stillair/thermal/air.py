@@ -68,6 +68,7 @@ class AirTrack:
         self.fresh = False  # whether this second brought a sample
         self.span_s = 10
         self.fall_k = self.kink_k = self.kink_30_k = self.trend_k_per_s = 0.0
+        self.rise_30_k = 0.0
         self._sums = [0.0] * RING_S
         self._at = 0
         self._held_s = 0
@@ -117,6 +118,7 @@ class AirTrack:
         have = self.seconds
         if have < span + 40:
             self.kink_k = self.kink_30_k = self.fall_k = self.trend_k_per_s = 0.0
+            self.rise_30_k = 0.0
             return
         now_c = self.mean_c(0, BLEND_S)
         before_c = self.mean_c(span, span + BLEND_S)
@@ -130,12 +132,14 @@ class AirTrack:
         self.kink_k = off_k if trend < 0.0 else self.fall_k
         wide = 30 if span < 30 else span
         if have < wide + 60:
-            self.kink_30_k = 0.0
+            self.kink_30_k = self.rise_30_k = 0.0
             return
         before_c = self.mean_c(wide, wide + 10)
         trend = (before_c - self.mean_c(wide + 40, wide + 50)) / 40.0
         fall = before_c - self.mean_c(0, 8)
-        self.kink_30_k = fall + wide * trend if trend < 0.0 else fall
+        off_k = fall + wide * trend
+        self.kink_30_k = off_k if trend < 0.0 else fall
+        self.rise_30_k = -off_k if trend > 0.0 else -fall
 
 
 class RoomEstimate:

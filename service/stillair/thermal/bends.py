@@ -1,13 +1,16 @@
 """When a fall or a return began: where the curve bends most.
 
 Where it has no bend, a straight line through 20 % and 60 % of the way tells
-where it left the level before.
+where it left the level before. And how long the course before had been straight.
 """
 
 from __future__ import annotations
 
+import math
+
 from stillair.thermal.air import AirTrack
 
+STRAIGHTS_S = (72, 54, 39, 27, 18)
 RETURN_S = 90  # how far back a return is looked for
 
 
@@ -38,6 +41,24 @@ def came_back_ago_s(track: AirTrack) -> float:
     if bend is not None:
         return bend
     return _left_ago_s(track, lowest_c, reach) or float(lowest)
+
+
+def straight_s(track: AirTrack, ago_s: int, least_k: float) -> int:
+    """How long the track's course before `ago_s` ago had been straight, by `least_k`.
+
+    Each length is held against the bend of its thirds' means.
+    """
+    for length in STRAIGHTS_S:
+        if ago_s + length + 8 > track.seconds:
+            continue
+        third = length // 3
+        new, middle, old = (
+            track.mean_c(ago_s + k * third, ago_s + (k + 1) * third) for k in range(3)
+        )
+        slack_k = max(least_k, 3.0 * track.noise_k * math.sqrt(6.0 / third))
+        if abs(new - 2.0 * middle + old) <= slack_k:
+            return length
+    return STRAIGHTS_S[-1]
 
 
 def _bend_ago_s(track: AirTrack, reach_s: int, *, sign: float) -> float | None:

@@ -37,6 +37,7 @@ from stillair.thermal.plan import (
     ThermalResult,
     ThermalView,
 )
+from stillair.thermal.weighing import explain
 
 AFTER_HEAT_S = 120.0  # in the heat of a fire a falling sensor is no news
 RESTS_S = 3600.0  # no rule waits longer for anything without a reading
@@ -224,7 +225,13 @@ class ThermalWatch:
                 now.tracks,
                 now.room_c,
                 job,
-                explain=lambda agos_s: self._drops.explain(now.tracks, now.room_c, agos_s),
+                explain=lambda agos_s: explain(
+                    self._balance,
+                    now.tracks,
+                    now.room_c,
+                    agos_s,
+                    door_possible=now.context.door_open is None,
+                ),
                 cold_air=self._drops.standing or not now.calm,
             )
         )

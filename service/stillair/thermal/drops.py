@@ -6,7 +6,7 @@ Told is what the best explanation says once it is far enough before lost heat,
 mixing and heat, and while the fall is still near its depth:
 
 - a door at once, where it is before a draft as well, or after 25 s all the same;
-- a draft after 25 s, with 1.2 K at least, once a sensor has been colder for 8 s
+- a draft after 25 s, with 1.8 K at least, once a sensor has been colder for 8 s
   than in the eight minutes before; a lone sensor needs 6 % of the excess, because
   it can't see that a fan only mixes the air;
 - what came back within 45 s was a door where a draft isn't clearly before it:
@@ -14,9 +14,10 @@ mixing and heat, and while the fall is still near its depth:
 
 A chamber may do such things by itself. A thermostat's pause looks like lost
 heat and its first ones, after warming up, like a break: air that has climbed
-for eight minutes by 0.3 K/min or more gets 150 s to turn again, and so does
-air that swings by half of the fall, unless 60 changes an hour or more would be
-needed. Falls that come back by themselves twice within half an hour are a
+for eight minutes by 0.3 K/min or more gets 150 s to turn again, unless lost heat
+is far behind, and where the air swings by half of the fall, it must be colder
+than in those swings; but 60 changes an hour that take a seventh of the excess are
+a door at once. Falls that come back by themselves twice within half an hour are a
 habit, and what is told must be half as quick again. For two and a half minutes
 the kind may still be revised.
 
@@ -42,35 +43,53 @@ from stillair.model import Change, Finding, JsonValue, Kind
 from stillair.thermal.air import AirTrack
 from stillair.thermal.balance import Balance
 from stillair.thermal.bends import came_back_ago_s
-from stillair.thermal.falls import KINDS, Fall, Share, figures, leaves_band, recovery_s, told
-from stillair.thermal.hypotheses import CLEAR_LEAD, Cause, Subject, Verdict, weigh
-from stillair.thermal.suspicion import DEAD_S, LEAST_EXCESS_K, LEAST_K, Trigger, begun
+from stillair.thermal.falls import (
+    KINDS,
+    Fall,
+    Share,
+    figures,
+    is_over,
+    leaves_band,
+    recovery_s,
+    told,
+)
+from stillair.thermal.habits import Rises, Swings
+from stillair.thermal.hypotheses import CLEAR_LEAD, Cause, Verdict
+from stillair.thermal.suspicion import (
+    DEAD_S,
+    LEAST_EXCESS_K,
+    LEAST_K,
+    Trigger,
+    begun,
+    begun_within,
+)
+from stillair.thermal.weighing import explain, learn_lags, straight_before_s
 
 AROUND_S = (-14, -8, -4, -2, -1, 0, 1, 2, 4, 8, 14)  # instants tried about the known onset
 RECENT_S = (6, 10, 15, 22)  # and ages of something newer
-LEARN_AGE_S, LEARN_GAIN, LEARN_PER_S = 50.0, 12.0, 0.12
+LEARN_AGE_S = 50.0
+LATE_S, LONG_STRAIGHT_S = 6, 50.0
 SEE_S = 60.0
 # What it takes to be told
 FIRM = 8.0  # over nothing
 DOOR_LEAD = 1.0
-DRAFT_AGE_S, DRAFT_LEAST_K, ALONE_SHARE = 25.0, 1.2, 0.06
+DRAFT_AGE_S, DRAFT_LEAST_K, ALONE_SHARE, LEISURE_PER_H = 25.0, 1.8, 0.06, 8.0
 LONG_S, LONG_LEAD = 60.0, 1.0  # by then a draft may be told though its cause isn't clear
-STILL_DOWN, TURNED, SHORT_S = 0.7, 0.9, 45.0
+STILL_DOWN, TURNED, SHORT_S, SELDOM_S = 0.7, 0.9, 45.0, 3.0
 OUTSIDE_S = 8
-TURN_S, TURN_PER_H, SHARP_LEAD, RESTLESS_SHARE = 150.0, 60.0, 20.0, 0.5
+TURN_S, TURN_PER_H, TURN_SHARE = 150.0, 60.0, 0.15
+SHARP_LEAD, RESTLESS_SHARE = 20.0, 0.5
+MIRRORED, RECOVERY_S, DEEPER = 1.3, 900.0, 1.3
 QUICKER, HABIT_S, HABIT_EVEN, AGAIN_S = 1.5, 180.0, 0.4, 1800.0
 OVERTAKEN_S = 60.0  # a draft of that age doesn't hide a door
 # When a suspicion ends untold
-SUSPECT_S, SHARPER, MIXED = 240.0, 1.8, 0.2
+SUSPECT_S, MIXED = 240.0, 0.2
+SHARPER, SHARP_NOISES, PAUSE_FADES_S = 1.8, 4.0, 30.0
 # What stands
 RETELL_S = 15.0  # figures alone are told anew no sooner
 SHARPEN_S = 40.0
 DECIDE_S, CHANGE_LEAD = 150.0, 1.0  # how long the kind may still change
 GOING_ON_S, LOSS_LEAD = 60.0, 2.0 * CLEAR_LEAD
-BACK_K, BACK_SHARE, BACK_MOST_K, BACK_HELD_S = 0.5, 0.25, 3.0, 5
-DRAFT_BACK_SHARE = 0.4
-GONE_EXCESS_K, GONE_S = 3.0, 300.0
-SETTLED_S, BLIND_S = 2700.0, 900.0
 SHUT_S = 60.0  # after a switch said shut, slow sensors still fall
 
 
@@ -83,6 +102,7 @@ class DropWatch:
         self._suspected: Fall | None = None
         self._switch_s: float | None = None  # since when the switch has said open
         self._trigger = Trigger()
+        self._rises, self._swings = Rises(), Swings()
         self._came_back = (-math.inf, 0.0)  # when a fall last did so by itself, and how fast it was
         self._look_from_s = self._see_s = self._ended_s = -math.inf
 
@@ -123,6 +143,8 @@ class DropWatch:
             for track in tracks:
                 self._balance.sensor(track.name).see(track.step_k, track.noise_k)
             self._balance.compare({t.name: t.now_c - room_c for t in tracks}, SEE_S)
+        if self._fall is None and calm and t_s - self._ended_s > RECOVERY_S:
+            self._rises.see(t_s, tracks)
         fall = self._fall
         free = fall is None or (fall.kind is Kind.DRAFT and t_s - fall.onset_s >= OVERTAKEN_S)
         if free and calm and self._switch_s is None and t_s >= self._look_from_s:
@@ -163,11 +185,15 @@ class DropWatch:
             self._suspected = None
             self._trigger.rest()
             if alive and worst.now_k < STILL_DOWN * worst.drop_k:
+                self._swings.note(fall.onset_s, worst.drop_k)
                 self._learn_habit(t_s, fall)
             return
-        if max(s.track.kink_k for s in alive) >= SHARPER * max(fall.kink_k, LEAST_K):
-            self._suspected = None  # something sharper has begun: measure that
-            return
+        fall.kink_30_k = max(fall.kink_30_k, *(s.track.kink_30_k for s in alive))
+        if self._sharpens(t_s, fall, alive):
+            newer = begun_within(t_s, fall, [s.track for s in alive], room_c)
+            if newer is not None:  # something sharper has begun since: measure that
+                self._suspected = newer
+                return
         verdict = self._judge(t_s, fall, room_c, door_possible)
         best = None if verdict is None else self._sure_of(t_s, fall, alive, verdict, unheated)
         if verdict is None or best is None:
@@ -183,6 +209,18 @@ class DropWatch:
             self._ended_s = fall.onset_s - OVERTAKEN_S
         self._fall, self._suspected = fall, None
         self._tell(t_s, fall, Change.RAISED, verdict, findings)
+
+    def _sharpens(self, t_s: float, fall: Fall, alive: Sequence[Share]) -> bool:
+        """Whether the air, having fallen less and less steeply, bends down anew."""
+        track = max((share.track for share in alive), key=lambda track: track.kink_k)
+        if t_s - fall.suspected_s <= track.span_s:
+            fall.kink_k = max(fall.kink_k, track.kink_k)
+            return False
+        if track.kink_k >= SHARPER * max(fall.kink_k, LEAST_K, SHARP_NOISES * track.noise_k):
+            fall.kink_k = track.kink_k
+            return True
+        fall.kink_k = min(fall.kink_k, track.kink_k)
+        return False
 
     def _sure_of(
         self, t_s: float, fall: Fall, alive: list[Share], verdict: Verdict, unheated: bool
@@ -203,6 +241,11 @@ class DropWatch:
             return None
         if t_s - verdict.ago_s < self._ended_s:
             return None  # that one has been told
+        if worst.drop_k < DEEPER * self._swings.usual_k(t_s):
+            return None
+        felt = [share for share in alive if share.now_k >= LEAST_K]
+        if len(felt) == 1 and t_s - fall.suspected_s < felt[0].track.usual_s > SELDOM_S:
+            return None  # one reading of one sensor may be a slip
         # Air that stops rising bends as much as air that falls, but loses nothing.
         climb_k = max(0.0, worst.slope_k_per_s) * age_s
         if worst.now_k < max(1.5 * climb_k, LEAST_K, STILL_DOWN * worst.drop_k):
@@ -215,10 +258,11 @@ class DropWatch:
             rival = verdict.scores.get(Cause.DRAFT, -math.inf)
             if verdict.scores[best] - rival < DOOR_LEAD and age_s < DRAFT_AGE_S:
                 return None
-            if verdict.exchange_per_h < least_per_h:
+            if verdict.exchange_per_h < least_per_h and fall.outside_s < OUTSIDE_S:
                 return None
             restless = worst.low_c is None or worst.height_k > RESTLESS_SHARE * worst.drop_k
-            if verdict.exchange_per_h >= TURN_PER_H or not (restless or turning):
+            wide_open = verdict.exchange_per_h >= TURN_PER_H and verdict.share >= TURN_SHARE
+            if wide_open or not (restless or turning):
                 return best
             return best if fall.outside_s >= OUTSIDE_S and not turning else None
         least_k = max(DRAFT_LEAST_K, (ALONE_SHARE if len(alive) == 1 else 0.0) * worst.excess_k)
@@ -226,7 +270,11 @@ class DropWatch:
             return None
         if unheated and age_s < LONG_S:
             return None
-        if ahead < CLEAR_LEAD and (unheated or verdict.exchange_per_h < least_per_h):
+        if fall.kink_30_k < MIRRORED * self._rises.usual_k:
+            return None
+        if ahead < CLEAR_LEAD and (
+            unheated or verdict.exchange_per_h < max(least_per_h, LEISURE_PER_H)
+        ):
             return None
         return best if fall.outside_s >= OUTSIDE_S else None
 
@@ -253,7 +301,7 @@ class DropWatch:
             if fall.shares and fall.worst.drop_k >= 1.5 * fall.told_drop_k + 1.0:
                 self._tell(t_s, fall, Change.REVISED, None, findings)
             return None
-        if self._is_over(t_s, fall, alive, room_c):
+        if is_over(fall, t_s, alive, room_c):
             return self._clear(t_s, fall, findings)
         if age_s > DECIDE_S:
             return None
@@ -281,53 +329,6 @@ class DropWatch:
             self._tell(t_s, fall, Change.REVISED, verdict, findings)
         return None
 
-    def _is_over(self, t_s: float, fall: Fall, alive: list[Share], room_c: float) -> bool:
-        if not alive:
-            if t_s - max(fall.seen_s, fall.told_s) >= BLIND_S:
-                fall.detail["ended"] = "its sensors give nothing that could tell"
-                return True
-            return False
-        worst_k = max(s.drop_k for s in alive)
-        concerned = [s for s in alive if s.drop_k >= 0.4 * worst_k]
-        if not concerned:
-            return False
-        back = 0
-        for share in concerned:
-            track = share.track
-            if fall.kind is Kind.DRAFT:
-                part_k = DRAFT_BACK_SHARE * share.drop_k
-            else:
-                part_k = min(BACK_SHARE * share.drop_k, BACK_MOST_K)
-            least_k = max(BACK_K, 4.0 * track.noise_k, part_k)
-            risen_k = track.past_c(0) - share.lowest_c
-            if risen_k < least_k or track.fall_k >= 0.0:
-                continue
-            quickly = (
-                track.seconds < 70 or track.past_c(0) - track.past_c(60) >= 0.5 * least_k
-            ) or risen_k >= 0.5 * share.drop_k
-            back += quickly or t_s - share.lowest_s < 60.0
-        fall.back_s = fall.back_s + 1 if back and 2 * back >= len(concerned) else 0
-        if fall.back_s >= BACK_HELD_S:
-            fall.detail.pop("ended", None)
-            return True
-        if all(s.track.now_c - room_c < GONE_EXCESS_K for s in alive):
-            if fall.cold_since_s is None:
-                fall.cold_since_s = t_s
-            elif t_s - fall.cold_since_s >= GONE_S:
-                fall.detail["ended"] = "too close to the room's temperature to be seen any longer"
-                return True
-        else:
-            fall.cold_since_s = None
-        old = [s.track for s in alive if s.track.seconds > 610]
-        if (
-            t_s - fall.onset_s >= SETTLED_S
-            and old
-            and all(abs(track.past_c(0) - track.past_c(600)) < 0.5 for track in old)
-        ):
-            fall.detail["ended"] = "the air has settled at its new level"
-            return True
-        return False
-
     def _clear(self, t_s: float, fall: Fall, findings: list[Finding]) -> None:
         end_s = t_s
         if "ended" not in fall.detail:
@@ -344,12 +345,10 @@ class DropWatch:
         self._fall = None
         self._trigger.rest()
         self._ended_s = end_s
-        if (
-            fall.kind is Kind.DRAFT
-            and end_s - fall.onset_s < HABIT_S
-            and "ended" not in fall.detail
-        ):
-            self._learn_habit(t_s, fall)
+        if end_s - fall.onset_s < HABIT_S and "ended" not in fall.detail:
+            self._swings.note(fall.onset_s, fall.worst.drop_k)
+            if fall.kind is Kind.DRAFT:
+                self._learn_habit(t_s, fall)
         findings.append(
             Finding(
                 fall.kind,
@@ -428,55 +427,28 @@ class DropWatch:
         tracks = [share.track for share in fall.shares]
         suspected = self._suspected is fall
         recent = (ago for ago in RECENT_S if suspected and ago < age_s + AROUND_S[0])
-        fall.verdict = verdict = self.explain(
+        since_s = t_s - self._ended_s - DEAD_S
+        straight = straight_before_s(tracks, int(age_s) + LATE_S) if suspected else math.inf
+        fall.verdict = verdict = explain(
+            self._balance,
             tracks,
             room_c,
             [*recent, *(age_s + around for around in AROUND_S)],
             door_possible=door_possible,
-            since_s=t_s - self._ended_s - DEAD_S,
+            since_s=min(since_s, age_s + LATE_S + straight),
+            fades_s=PAUSE_FADES_S if fall.in_pause else math.inf,
         )
         if verdict is not None and age_s >= LEARN_AGE_S and not fall.learned:
             fall.learned = True
-            self._learn_lags(verdict)
+            learn_lags(self._balance, verdict)
         if verdict is not None and suspected:
+            if verdict.at_edge and straight < LONG_STRAIGHT_S:
+                return verdict  # what is before belongs to another bend
             fall.onset_s = t_s - verdict.ago_s
             if verdict.ago_s < age_s + AROUND_S[0]:  # something has begun since: measure that
                 self._suspected = begun(t_s, tracks, room_c, verdict.ago_s)
                 return None
         return verdict
-
-    def explain(
-        self,
-        tracks: Sequence[AirTrack],
-        room_c: float,
-        agos_s: Sequence[float],
-        *,
-        door_possible: bool = True,
-        since_s: float = math.inf,
-    ) -> Verdict | None:
-        """Weigh what may be behind a fall that began about one of `agos_s` seconds ago.
-
-        Nothing older than `since_s` is looked at.
-        """
-        subjects = []
-        back = int(agos_s[len(agos_s) // 2]) + 2
-        for track in tracks:
-            length = int(min(60, track.seconds - back - 12, max(10.0, since_s - back - 8)))
-            if length < 10:
-                continue
-            sensor = self._balance.sensor(track.name)
-            trend = (
-                track.mean_c(back, back + 8) - track.mean_c(back + length, back + length + 8)
-            ) / length
-            subjects.append(Subject(track, sensor.tau_s, sensor.spread, trend, track.usual_s))
-        return weigh(
-            subjects,
-            sorted({max(2, round(ago)) for ago in agos_s}),
-            room_c,
-            door_possible=door_possible,
-            habit_per_h=60.0 * (self._balance.loss_per_min or 0.0),
-            since_s=since_s,
-        )
 
     def _learn_habit(self, t_s: float, fall: Fall) -> None:
         """Falls that come back by themselves, time and again, are what this chamber does."""
@@ -489,13 +461,6 @@ class DropWatch:
             self._came_back = (t_s, verdict.exchange_per_h)
             if t_s - last_s < AGAIN_S:
                 self._balance.learn_loss(min(verdict.exchange_per_h, last_per_h) / 60.0)
-
-    def _learn_lags(self, verdict: Verdict) -> None:
-        """A quick change that several sensors have felt tells how slow each of them is."""
-        felt = [part for part in verdict.parts if part.gain >= LEARN_GAIN]
-        if len(felt) >= 2 and verdict.rate_per_s >= LEARN_PER_S:
-            for part in felt:
-                self._balance.sensor(part.track.name).learn(part.tau_s)
 
     def _tell(
         self,

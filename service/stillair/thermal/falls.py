@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -16,6 +17,10 @@ RECOVERED = 0.9
 LEAST_BELOW_K, BELOW_SHARE = 0.4, 0.25
 USUAL_S = 480
 UNBANDED_SHARE = 0.15  # of the excess, where no band is known yet
+BACK_K, BACK_SHARE, BACK_MOST_K, BACK_HELD_S = 0.5, 0.25, 3.0, 5
+DRAFT_BACK_SHARE = 0.4
+GONE_EXCESS_K, GONE_S = 3.0, 300.0
+SETTLED_S, BLIND_S = 2700.0, 900.0
 
 
 @dataclass(slots=True)
@@ -82,6 +87,8 @@ class Fall:
     back_s: int = 0  # how long it has been coming back
     outside_s: int = 0  # how long it has been out of the band
     kink_k: float = 0.0  # the sharpest when it was measured
+    in_pause: bool = False  # it began while the air fell already, and less and less
+    kink_30_k: float = 0.0  # the deepest within half a minute
     cold_since_s: float | None = None
     degree_minutes: float = 0.0  # lost at the worst sensor
     verdict: Verdict | None = None
@@ -101,6 +108,58 @@ def leaves_band(share: Share) -> bool:
     return share.low_c - share.track.past_c(0) >= max(
         LEAST_BELOW_K, 3.0 * share.track.noise_k, BELOW_SHARE * min(share.height_k, 6.0)
     )
+
+
+def is_over(fall: Fall, t_s: float, alive: Sequence[Share], room_c: float) -> bool:
+    """Whether a fall that was told is over at this second; if not by a return, `ended` says why.
+
+    `alive` are the shares of those of its sensors that can still be judged.
+    """
+    if not alive:
+        if t_s - max(fall.seen_s, fall.told_s) >= BLIND_S:
+            fall.detail["ended"] = "its sensors give nothing that could tell"
+            return True
+        return False
+    worst_k = max(s.drop_k for s in alive)
+    concerned = [s for s in alive if s.drop_k >= 0.4 * worst_k]
+    if not concerned:
+        return False
+    back = 0
+    for share in concerned:
+        track = share.track
+        if fall.kind is Kind.DRAFT:
+            part_k = DRAFT_BACK_SHARE * share.drop_k
+        else:
+            part_k = min(BACK_SHARE * share.drop_k, BACK_MOST_K)
+        least_k = max(BACK_K, 4.0 * track.noise_k, part_k)
+        risen_k = track.past_c(0) - share.lowest_c
+        if risen_k < least_k or track.fall_k >= 0.0:
+            continue
+        quickly = (
+            track.seconds < 70 or track.past_c(0) - track.past_c(60) >= 0.5 * least_k
+        ) or risen_k >= 0.5 * share.drop_k
+        back += quickly or t_s - share.lowest_s < 60.0
+    fall.back_s = fall.back_s + 1 if back and 2 * back >= len(concerned) else 0
+    if fall.back_s >= BACK_HELD_S:
+        fall.detail.pop("ended", None)
+        return True
+    if all(s.track.now_c - room_c < GONE_EXCESS_K for s in alive):
+        if fall.cold_since_s is None:
+            fall.cold_since_s = t_s
+        elif t_s - fall.cold_since_s >= GONE_S:
+            fall.detail["ended"] = "too close to the room's temperature to be seen any longer"
+            return True
+    else:
+        fall.cold_since_s = None
+    old = [s.track for s in alive if s.track.seconds > 610]
+    if (
+        t_s - fall.onset_s >= SETTLED_S
+        and old
+        and all(abs(track.past_c(0) - track.past_c(600)) < 0.5 for track in old)
+    ):
+        fall.detail["ended"] = "the air has settled at its new level"
+        return True
+    return False
 
 
 def figures(fall: Fall) -> dict[str, JsonValue]:

@@ -11,6 +11,8 @@ none, and the reason for which it can't be trusted. What is refused:
   the sensor was within 3 K of it just before;
 - below -55 degrees (DS18B20 datasheet, range) or above 1,370 (type K, IEC 60584-1);
 - a spike: a jump that isn't confirmed by three readings in a row;
+- a jump after which the readings are all the same: what a sensor shows of air
+  that has changed goes on changing, through its lag;
 - silence of more than 29 s, so that it is told within 30, and three usual intervals;
 - a value that stays exactly the same while the air moves: at the others; or, of
   a sensor that was moving, though air can't stand still so soon. Cut off from
@@ -45,6 +47,7 @@ SPIKES = 3  # within NERVOUS_S are a fault
 GOOD_FOR_S = 30.0  # a fault is over after this long without one
 INTERMITTENT = "intermittent"
 JUMPS = "jumps"
+STANDS = "has jumped, and stands still since then as no air does"
 STUCK_S = 120.0
 STUCK_MOVED_K = 0.8
 STUCK_STEPS = 4  # the others must have moved by so many of its own steps
@@ -105,6 +108,7 @@ class SensorHealth:
         self._held: list[tuple[float, float]] = []
         self._jump: deque[float] = deque(maxlen=3)
         self._jump_s = 0.0
+        self._stands_c: float | None = None  # where it has stood since a jump
         self._bad: ReadingFault | None = None  # the last reading was bad in this way
         self._bad_reason = ""
         self._bad_since_s = 0.0
@@ -157,7 +161,10 @@ class SensorHealth:
             self._refuse(t_s, ReadingFault.OUT_OF_RANGE, "")
         elif is_placeholder(value_c, self.plan.correction_k, self._near_c(t_s)):
             self._refuse(t_s, ReadingFault.NOT_CONVERTED, "")
+        elif value_c == self._stands_c:
+            self._refuse(t_s, ReadingFault.OUT_OF_RANGE, STANDS)
         else:
+            self._stands_c = None
             self._admit(t_s, value_c)
 
     def tick(self, t_s: float) -> float | None:
@@ -235,6 +242,9 @@ class SensorHealth:
             self._raw_c = value_c
             allowed_k = JUMP_K + JUMP_K_PER_S * (t_s - self.last_s) + JUMP_MOVES * self._move_k
             if step_k > allowed_k and not self._confirmed(t_s, value_c):
+                if len(self._jump) >= 3 and t_s - self._jump_s >= JUMP_S:
+                    self._stands_c = value_c
+                    self._refuse(t_s, ReadingFault.OUT_OF_RANGE, STANDS)
                 return
             if self._jump:
                 if len(self._jump) < 3 or t_s - self._jump_s < JUMP_S:
@@ -255,7 +265,7 @@ class SensorHealth:
         self._count += 1
 
     def _confirmed(self, t_s: float, value_c: float) -> bool:
-        """Whether three readings in a row lie beyond the jump, on the same side."""
+        """Whether three readings in a row lie beyond the jump, on one side, and still move."""
         assert self.last_c is not None
         if self._jump and (self._jump[-1] > self.last_c) != (value_c > self.last_c):
             self._spikes_s.append(t_s)
@@ -263,7 +273,8 @@ class SensorHealth:
         if not self._jump:
             self._jump_s = t_s
         self._jump.append(value_c)
-        return len(self._jump) >= 3 and t_s - self._jump_s >= JUMP_S
+        moves = max(self._jump) - min(self._jump) > 1e-3
+        return len(self._jump) >= 3 and t_s - self._jump_s >= JUMP_S and moves
 
     # --- the state ---------------------------------------------------------
 

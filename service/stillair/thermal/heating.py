@@ -4,16 +4,14 @@ Without heat input the air can fall only as its own losses make it, a few per
 cent of the excess over the room a minute (3 K/min at most on a real heated
 box, after 60 to 84 s of going on rising). A thermostat's pauses and a bed that
 is set lower look just so while they last; what tells them apart is that they
-end. So it is told once every good sensor has fallen through two and a half
-minutes, no slower at last than before and at least twice as fast as before the
-onset, by half a degree and 8.5 % of the excess (a bed set 5 K lower takes some
-7 % in the end), and the air is
-
-- below the lowest of the 25 minutes before the onset, by a quarter of a
-  degree and a fifth of that band's height; or
-- 2.5 K and a tenth of the excess below its peak, where it had been warming up
-  till then, because a thermostat's first pause comes there; where it had only
-  crept up, by less than 0.3 K/min, a fifth of a degree more than usual will do.
+end. So it is told once every good sensor has fallen, on the whole, through two
+and a half minutes, by half a degree and 8.5 % of the excess (a bed set 5 K lower
+takes some 7 % in the end), and by a fifth and a quarter of a degree more than
+the air had fallen at any time in the 25 minutes before; where it had been warming
+up till then, by 2.5 K and a tenth of the excess as well, because a thermostat's
+first pause comes there. Air that hadn't fallen by a degree before must go on at
+least half as fast as on the whole way, and twice as fast as before the onset:
+where a bed was set lower it slows down.
 
 `hypotheses` has the last word: what is clearly a door, a draft or a fan's
 mixing isn't told as lost heat. What shows only after 200 s can't be weighed any
@@ -41,13 +39,12 @@ AROUND_S = (-50, -35, -22, -12, -5, 0, 5, 12, 22, 35, 50)
 WARM_K = 4.0  # excess over the room below which there is no heat to lose
 GRID_S = 10.0
 BAND_S = 1500.0
-PEAK_S = 480.0
-BAND_K, BAND_SHARE = 0.25, 0.2
+PEAK_S = 900.0
+BAND_K, BAND_SHARE, SWING_K = 0.25, 0.2, 1.0
 HIGHEST_BAND_K = 6.0
 AGE_S = 150.0
 LEAST_K, LEAST_SHARE = 0.5, 0.085
-CREEP_K = 0.2
-SEEN, EARLIER, HIGH_AGAIN = 42, 0.6, 0.3  # grid steps; of the band's time; of its height
+CLIMB = 48  # grid steps
 QUICK_CLIMB_K_PER_MIN = 0.3
 EXPLAINED_S, SAME_S = 200.0, 600.0  # older falls can't be weighed any more
 BLIND_S, BLIND = 900.0, "no sensor is left that could tell"
@@ -152,23 +149,21 @@ class HeatingWatch:
         fallen_k = peak_c - air_c
         onset_s = max(s for s, c in recent if c >= peak_c - ONSET_SHARE * fallen_k or s == peak_s)
         age_s = t_s - onset_s
-        if age_s < AGE_S or not self._goes_on(t_s, age_s, fallen_k):
-            return []
         before = [c for s, c in self._grid if onset_s - BAND_S <= s <= onset_s]
-        least_k = max(LEAST_K, LEAST_SHARE * (peak_c - room_c))
-        low_c = min(before, default=peak_c)
-        height_k = peak_c - low_c
-        earlier_c = max(before[: int(EARLIER * len(before))], default=low_c)
-        if len(before) < SEEN or earlier_c < peak_c - HIGH_AGAIN * height_k:  # it had been climbing
-            quick = (
-                len(before) < SEEN or height_k > QUICK_CLIMB_K_PER_MIN * len(before) * GRID_S / 60.0
-            )
-            lost = fallen_k >= (
-                max(PEAK_K, PEAK_SHARE * (peak_c - room_c)) if quick else least_k + CREEP_K
-            )
-        else:
-            margin_k = BAND_K + BAND_SHARE * min(height_k, HIGHEST_BAND_K)
-            lost = fallen_k >= least_k and air_c < low_c - margin_k
+        fallen_before_k = _deepest_fall_k(before)
+        # Light air falls to its walls' temperature at once, and with them from then on.
+        swings = fallen_before_k >= SWING_K
+        if age_s < AGE_S or not (swings or self._goes_on(t_s, age_s, fallen_k)):
+            return []
+        least_k = max(
+            LEAST_K,
+            LEAST_SHARE * (peak_c - room_c),
+            BAND_K + (1.0 + BAND_SHARE) * min(fallen_before_k, HIGHEST_BAND_K),
+        )
+        climb_k = peak_c - min(before[-CLIMB:], default=peak_c)
+        if len(before) < CLIMB or climb_k > QUICK_CLIMB_K_PER_MIN * CLIMB * GRID_S / 60.0:
+            least_k = max(least_k, PEAK_K, PEAK_SHARE * (peak_c - room_c))
+        lost = fallen_k >= least_k
         if not lost:
             return []
         verdict = None
@@ -253,10 +248,20 @@ class HeatingWatch:
         return Finding(Kind.HEAT_LOST, change, t_s, onset_s, self._sensors, detail, end_s=end_s)
 
 
+def _deepest_fall_k(course_c: Sequence[float]) -> float:
+    """By how much the course has fallen at most from what it had reached, K."""
+    highest_c, deepest_k = -math.inf, 0.0
+    for value_c in course_c:
+        highest_c = max(highest_c, value_c)
+        deepest_k = max(deepest_k, highest_c - value_c)
+    return deepest_k
+
+
 def _falls(track: AirTrack) -> bool:
     """Whether this sensor has fallen through the last two and a half minutes."""
     if track.seconds < 180:
         return False
     marks_c = [track.mean_c(ago, ago + 20) for ago in (0, 50, 100, 150)]
     least_k = max(0.03, 0.3 * track.noise_k)
-    return all(later + least_k < earlier for later, earlier in pairwise(marks_c))
+    steps_k = [earlier - later for later, earlier in pairwise(marks_c)]
+    return min(steps_k) > -least_k and sum(steps_k) > 3.0 * least_k

@@ -92,6 +92,7 @@ DOOR_SHAPES = np.array((0.0, 0.0, 0.0, 0.0, 0.0, -1.0, -2.5, *SOFT * (NEVER,), -
 DRAFT_SHAPES = np.array((0.0, 0.0, 0.0, 0.0, 0.0, -1.0, -2.5, *SOFT * (NEVER,), -6.0))
 LOSS_SHAPES = np.array((-8.0, -8.0, -7.0, -6.0, -4.0, -3.0, -2.0, -1.0, 0.0, 0.0, 0.0, 0.0))
 DOOR_PER_H, DOOR_SD, DOOR_SHARE, DOOR_SHARE_SD, DOOR_EVEN_SD = 50.0, 0.9, 0.3, 0.55, 0.25
+LIDS, LID_EVEN_SD = 0.25, 0.5  # of all doors; the top falls twice as much as what is below
 DRAFT_PER_H, DRAFT_SD, DRAFT_SHARE, DRAFT_SHARE_SD = 30.0, 0.9, 0.08, 0.55
 ONE_SIDED, SIDE_PER_H, SIDE_SHARE, SIDE_EVEN_SD = 0.2, 80.0, 0.2, 0.9  # drafts at one side
 LOSS_PER_H, LOSS_SD, LOSS_EVEN_SD = 6.0, 0.6, 0.4
@@ -134,6 +135,11 @@ class Verdict:
     exchange_per_h: float
     parts: tuple[Part, ...]
     at_edge: bool
+
+    @property
+    def share(self) -> float:
+        """The part of its excess that the air loses, over all sensors."""
+        return sum(part.share for part in self.parts) / len(self.parts)
 
     @property
     def best(self) -> Cause:
@@ -184,10 +190,12 @@ def weigh(
     door_possible: bool = True,
     habit_per_h: float = 0.0,
     since_s: float = math.inf,
+    fades_s: float = math.inf,
 ) -> Verdict | None:
     """Test all explanations for a change that began one of `agos` (ascending) seconds ago.
 
-    Nothing older than `since_s` is looked at: it belongs to something else.
+    Nothing older than `since_s` is looked at: it belongs to something else. The
+    slope of the course before dies down with the time constant `fades_s`.
     `habit_per_h` is the exchange that would explain the fastest falls of which
     nothing came. None where no sensor has past enough.
     """
@@ -196,7 +204,7 @@ def weigh(
     if not subjects:
         return None
     back_s = min(int(min(agos[-1] + BEFORE_S, max(since_s, agos[-1] + LEAST_BEFORE_S))), MOST_S)
-    gains, amounts_k, levels_c, lags = _fit(subjects, np.array(agos), back_s)
+    gains, amounts_k, levels_c, lags = _fit(subjects, np.array(agos), back_s, fades_s)
     shares = amounts_k / np.maximum(levels_c - room_c, 1.0)
     total = gains.sum(0)
     scores: dict[Cause, float] = {}
@@ -239,7 +247,7 @@ def weigh(
 
 
 def _fit(
-    subjects: Sequence[Subject], agos: Ints, back_s: int
+    subjects: Sequence[Subject], agos: Ints, back_s: int, fades_s: float
 ) -> tuple[Floats, Floats, Floats, Ints]:
     """For each sensor, rate and instant the best lag: gain, amount, level before, and that lag."""
     ends: list[tuple[int, int]] = []
@@ -250,6 +258,9 @@ def _fit(
             newest += width_s
     offsets = np.array([(a + b) // 2 for a, b in ends])
     t = -offsets.astype(float)
+    if math.isfinite(fades_s):
+        after = np.maximum(t + agos[len(agos) // 2], 0.0)
+        t = t - after + fades_s * -np.expm1(-after / fades_s)
     y = np.array(
         [
             [s.track.mean_c(a, b) if b + 8 <= s.track.seconds else s.track.now_c for a, b in ends]
@@ -365,12 +376,17 @@ def _priors(
     def above(value: Floats, middle: float, sd: float) -> Floats:
         return -0.5 * (np.maximum(value - math.log(middle), 0.0) / sd) ** 2
 
+    even_door = evenness(DOOR_EVEN_SD)
+    if number > 1:
+        even_door = np.logaddexp(
+            even_door + math.log(1.0 - LIDS), evenness(LID_EVEN_SD) + math.log(LIDS)
+        )
     found[Cause.DOOR] = (
         DOORS_TO_DRAFTS
         + DOOR_SHAPES[:, None]
         + below(log_per_h, DOOR_PER_H, DOOR_SD)
         + below(mean, DOOR_SHARE, DOOR_SHARE_SD)
-        + evenness(DOOR_EVEN_SD)
+        + even_door
         + against
     )
     everywhere = (

@@ -22,6 +22,7 @@ LEAST_SHARE, LEAST_SHARE_30 = 0.01, 0.014  # of the excess
 NOISES, NOISES_30 = 6.0, 3.0
 LEAST_EXCESS_K = 4.0  # nearer to the room nothing can be told
 MIXING = 0.3  # risers above this share of the fallers mean mixing
+APART_S = 15.0
 DEAD_S = 2.0  # how long old air stays at a sensor
 QUICK_CLIMB_K_PER_MIN = 0.3
 
@@ -110,6 +111,24 @@ def begun(t_s: float, tracks: Sequence[AirTrack], room_c: float, ago_s: float) -
     fall.kink_k = max(share.track.kink_k for share in shares)
     fall.from_climb = climb_k_per_min > QUICK_CLIMB_K_PER_MIN
     return fall
+
+
+def begun_within(t_s: float, fall: Fall, tracks: Sequence[AirTrack], room_c: float) -> Fall | None:
+    """A sharper fall that has begun within `fall`; None where it is still the same.
+
+    A thermostat's pause has a bend of its own where it began.
+    """
+    most = max(tracks, key=lambda track: track.kink_k)
+    ago_s = began_ago_s(most)
+    if ago_s is None or t_s - ago_s < fall.onset_s + APART_S:
+        return None
+    found = begun(t_s, tracks, room_c, ago_s)
+    if found is not None:
+        found.in_pause = True
+        for share in found.shares:  # without heat the air soon falls less steeply
+            share.trend_k_per_s = 0.0
+            share.update(t_s, ago_s)
+    return found
 
 
 def _began_ago_s(tracks: Sequence[AirTrack]) -> float | None:
