@@ -24,6 +24,7 @@ from dataclasses import dataclass, field, replace
 from stillair.alarms import figures
 from stillair.alarms.catalogue import AlarmContext
 from stillair.alarms.desk import CONFIRM_S, AlarmDesk, AlarmResult, Person
+from stillair.alarms.wording import RULES
 from stillair.fire.inputs import (
     camera_fault,
     contact_fault,
@@ -75,7 +76,6 @@ from stillair.thermal.balance import BalanceMemory
 from stillair.thermal.core import HEAT, ThermalWatch
 from stillair.thermal.plan import RuleFailure, ThermalContext, ThermalPlan, ThermalView
 
-RULES = "rules"  # the subject of what broke
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
 WHOLE_S = 60.0  # rules that broke are sound again after so long without a defect
 
@@ -336,9 +336,9 @@ class Watch:
         self._failed = (t_s, told | names)
         if names <= told:
             return
-        reason = f"a defect holds up {figures.row(sorted(told | names))}"
+        reason = f"held up by a defect: {figures.row(sorted(told | names))}"
         if HEAT[0] not in told | names:
-            reason += "; fire's heat is watched all the same"
+            reason += f", but not {HEAT[0]}"
         detail: Detail = {"cause": "clear", "reason": reason}
         change = Change.REVISED if known else Change.RAISED
         onset_s = known.onset_s if known else t_s

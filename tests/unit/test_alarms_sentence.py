@@ -177,6 +177,11 @@ def test_what_is_over_but_unseen_is_not_quite_calm() -> None:
     assert not said.calm
 
 
+def test_a_part_of_the_watch_that_failed_is_not_said_to_have_been_all_of_it() -> None:
+    gap = alarm(Kind.WATCH_GAP, "", subject="rules", condition=False)
+    assert sentence(**STEADY, alarms=[gap]).sub == "Part of the watch failed: over, not yet seen."
+
+
 def test_what_is_quiet_for_a_time_is_still_said() -> None:
     quiet = alarm(
         Kind.DOOR_OPEN,

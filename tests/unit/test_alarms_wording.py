@@ -68,6 +68,9 @@ def test_figures(made: str, said: str) -> None:
     assert made == said
 
 
+HELD_UP = {"reason": "held up by a defect: doors, but not the heat of a fire"}
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [
@@ -96,6 +99,12 @@ def test_figures(made: str, said: str) -> None:
             event(Kind.WATCH_GAP, Change.CLEARED, end_s=90.0, detail={"gap_s": 7500.0}),
             "Nobody was watching. It lasted 2 h 5 min.",
             id="a gap",
+        ),
+        pytest.param(
+            event(Kind.WATCH_GAP, Change.CLEARED, end_s=90.0, subject="rules", detail=HELD_UP),
+            "Part of the watch failed for 1 min 30 s. "
+            "Held up by a defect: doors, but not the heat of a fire.",
+            id="a rule that broke",
         ),
         pytest.param(
             event(Kind.SOAK_READY, detail={"temperature_c": 45.3, "target_c": 45}),
@@ -216,6 +225,19 @@ def test_nobody_but_a_person_says_that_a_danger_is_over(kind: Kind) -> None:
     assert "It is over" not in said.text
     assert "There is no sign of it now" in said.text
     assert WORDS[kind].after, "what is left to do"
+
+
+def test_a_rule_that_broke_is_not_told_as_a_time_without_any_watch() -> None:
+    change = event(Kind.WATCH_GAP, subject="rules", sensors=(), detail=HELD_UP)
+    said = message(Stage.RAISED, change, t_s=30.0, chamber_name="north bench", mark="")
+    assert said.title == "north bench: Part of the watch failed"
+    assert said.text.startswith(
+        "Part of the watch isn't working, for 30 s now. "
+        "Held up by a defect: doors, but not the heat of a fire. It is begun anew by itself"
+    )
+    for text in (said.text, line(change)):
+        assert "nothing was watching" not in text
+        assert "look in on it until the page says that this is over" in text
 
 
 def test_an_end_that_was_only_inferred_says_so() -> None:

@@ -132,7 +132,7 @@ def test_what_can_not_be_judged_is_a_trouble_until_it_can_be_again(
         (Change.RAISED, 100.0),
         (Change.CLEARED, 129.0 + WHOLE_S),
     ]
-    assert "a defect holds up" in str(gap[0].detail["reason"])
+    assert "held up by a defect: " in str(gap[0].detail["reason"])
 
 
 def test_a_fire_path_that_breaks_is_begun_anew_and_said_to_have_failed(
@@ -142,7 +142,7 @@ def test_a_fire_path_that_breaks_is_begun_anew_and_said_to_have_failed(
     breaks(monkeypatch, "heat.HeatPath.tick", BURNS_S - 1.0, BURNS_S)
     told = events(watched(air_c, 640))
     (gap,) = [e for e in told if e.kind is Kind.WATCH_GAP]
-    assert gap.detail["reason"] == "a defect holds up the heat of a fire"
+    assert gap.detail["reason"] == "held up by a defect: the heat of a fire"
     assert Kind.FIRE in {e.kind for e in told}
     breaks(monkeypatch, "heat.HeatPath.tick", 0.0, 1e9)
     watch = Watch(PLAN)

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from stillair.alarms import figures
-from stillair.alarms.wording import WORDS
+from stillair.alarms.wording import title_of
 from stillair.model import (
     AlarmState,
     Annunciation,
@@ -110,7 +110,7 @@ def sentence(
     more = len(others) - (1 if worst is not None and others else 0)
     tail = [f"{more} more below"] if more > 0 else []
     if worst is None and over:
-        tail.append(f"{WORDS[over[0].kind].title}: over, not yet seen")
+        tail.append(f"{title_of(over[0])}: over, not yet seen")
     tail += [t for t in troubles if worst is None or _sentence(t).rstrip(".") != worst[0]]
     tail += [_shelved(a, t_s) for a in alarms if a.suppression is Suppression.SHELVED]
     tail += remarks
@@ -138,7 +138,7 @@ def _alarm(alarm: AlarmState, t_s: float, onsets_s: Mapping[int, float]) -> tupl
 
 
 def _shelved(alarm: AlarmState, t_s: float) -> str:
-    title = WORDS[alarm.kind].title
+    title = title_of(alarm)
     if alarm.shelved_until_s is None:
         return f"{title}: quiet"
     return f"{title}: quiet for {figures.duration(alarm.shelved_until_s - t_s)} more"

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from stillair.alarms import figures
-from stillair.model import Change, EventChange, Kind, SignalClass
+from stillair.model import AlarmState, Change, EventChange, Kind, SignalClass
 
 
 class Stage(StrEnum):
@@ -200,6 +200,18 @@ _SOUNDER = Words(
     "See whether it is connected and whether its pin or program is right.",
 )
 
+# Part of the watch broke; what broke, and what goes on, is in the event's reason.
+RULES = "rules"  # the subject of such a gap
+_BROKEN = Words(
+    "Part of the watch failed",
+    "Part of the watch isn't working",
+    "Part of the watch wasn't working",
+    "It is begun anew by itself, and nothing need be wrong in the chamber: look in on it until "
+    "the page says that this is over. If it comes again, keep the service's log, which names the "
+    "defect, and restart the service.",
+    "Look at the chamber and the part once yourself: something may not have been told meanwhile.",
+)
+
 # What is too hot outside the chamber's air, by the place of the sensor.
 _HOT_PLACES: Mapping[str, Words] = {
     "electronics": Words(
@@ -258,7 +270,7 @@ def story(change: EventChange, *, t_s: float) -> str:
     lasted_s = (change.end_s if change.end_s is not None else t_s) - change.onset_s
     who = _who(change)
     head = f"{words.title} ({who})" if who and "{" in words.now else words.title
-    if change.kind not in _INSTANTS:
+    if not _is_instant(change):
         head += f" for {figures.duration(lasted_s)}" + ("" if over else " so far")
     if change.height_mm is not None:
         head += f" at {figures.height(change.height_mm)}"
@@ -287,7 +299,7 @@ def message(
         what = what.replace(is_, still, 1)
     end_s = change.end_s if over and change.end_s is not None else t_s
     lasted = ""
-    if change.kind not in _INSTANTS:
+    if not _is_instant(change):
         lasted = f" for {figures.duration(end_s - change.onset_s)}"
         lasted = lasted if over else f",{lasted} now"
     where = "" if change.height_mm is None else f", the part at {figures.height(change.height_mm)}"
@@ -310,10 +322,23 @@ _FURTHEST = {Kind.BELOW_TARGET: "lowest", Kind.TOO_WARM: "highest"}
 _INSTANTS = frozenset({Kind.SOAK_READY, Kind.COOL_ENOUGH, Kind.WATCH_GAP})
 
 
-def _words(change: EventChange) -> Words:
+def title_of(of: EventChange | AlarmState) -> str:
+    """What heads a message about it."""
+    return _words(of).title
+
+
+def _is_instant(change: EventChange) -> bool:
+    return change.kind in _INSTANTS and _words(change) is not _BROKEN
+
+
+def _words(change: EventChange | AlarmState) -> Words:
     is_sounder = change.kind is Kind.DELIVERY_FAULT and change.subject.startswith("sounder")
     if is_sounder:
         return _SOUNDER
+    if change.kind is Kind.WATCH_GAP and change.subject == RULES:
+        return _BROKEN
+    if isinstance(change, AlarmState):
+        return WORDS[change.kind]
     if change.kind is Kind.SENSOR_FAULT and change.detail.get("fault") in _APART_FAULTS:
         return _APART
     if change.kind is Kind.OVER_TEMPERATURE:
