@@ -419,6 +419,7 @@ class AlarmState:
     acknowledged_by: str | None = None
     shelved_until_s: float | None = None
     shelved_reason: str = ""
+    blind: bool = False  # it stands because nobody can show its end; a person may say so
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,11 +19,12 @@ Camera frames never come here; the camera tells its condition and its signs.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 from stillair.alarms import figures
 from stillair.alarms.catalogue import AlarmContext
-from stillair.alarms.desk import CONFIRM_S, AlarmDesk, AlarmResult, Person
+from stillair.alarms.desk import CONFIRM_S, SAID_OVER, AlarmDesk, AlarmResult, Person
 from stillair.alarms.wording import RULES
 from stillair.fire.inputs import (
     camera_fault,
@@ -31,8 +32,11 @@ from stillair.fire.inputs import (
     contact_subject,
     detector_sign,
     heard,
+    stands_by_own_word,
+    trouble,
+    without_a_sign,
 )
-from stillair.fire.verdict import FireVerdict
+from stillair.fire.verdict import SHOWN, FireVerdict
 from stillair.jobs.afterwards import CoolingOn
 from stillair.jobs.desk import JobDesk, JobResult
 from stillair.model import (
@@ -41,6 +45,7 @@ from stillair.model import (
     Acknowledge,
     AddNote,
     AlarmState,
+    Annunciation,
     CameraCondition,
     CameraState,
     Change,
@@ -149,7 +154,7 @@ class Watch:
         memory = memory or WatchMemory()
         self._plan = plan
         self._thermal = ThermalWatch(plan.thermal, balance)
-        self._verdict = FireVerdict(combustible=plan.thermal.combustible)
+        self._verdict = FireVerdict(combustible=plan.thermal.combustible, standing=memory.events)
         self._alarms = AlarmDesk(
             chamber=plan.chamber,
             chamber_name=plan.name,
@@ -164,7 +169,8 @@ class Watch:
         self._next_event = memory.next_event
         self._open = {(e.kind, e.subject): e for e in memory.events}
         # What is held for true only because it once was, and as what it ends if not seen again
-        self._unseen = dict.fromkeys(self._open, "not seen again after a restart")
+        unseen = [key for key in self._open if key[0] not in SHOWN]
+        self._unseen = dict.fromkeys(unseen, "not seen again after a restart")
         self._last_seen_s = memory.last_seen_s
         self._contacts: dict[str, ContactState] = {}
         self._camera: CameraState | None = None
@@ -191,16 +197,19 @@ class Watch:
                 return self._tick(t_s)
             case Sign():
                 self._verdict.take(stimulus)
-                return self._conclude(t_s, self._verdict.tick(t_s))
+                return self._conclude(t_s, self._judge_fire(t_s))
             case ContactState():
                 return self._conclude(t_s, self._take_contact(stimulus))
             case CameraState():
                 self._camera = stimulus
                 return self._conclude(t_s, self._camera_findings(t_s))
             case Trouble():
-                return self._conclude(t_s, (self._told(stimulus),))
+                known = self._open.get((stimulus.kind, stimulus.subject))
+                return self._conclude(t_s, (trouble(stimulus, known),))
             case Acknowledge() | Reset() | Shelve() | Unshelve():
                 gathered = _Gathered(t_s)
+                if isinstance(stimulus, Reset):
+                    self._number(gathered, self._said_over(stimulus))
                 _add_alarms(gathered, self._alarms.command(stimulus))
                 return self._outcome(gathered)
             case (
@@ -259,7 +268,7 @@ class Watch:
         for sign in thermal.signs:
             self._verdict.take(sign)
         gathered = _Gathered(t_s)
-        self._number(gathered, self._verdict.tick(t_s))
+        self._number(gathered, self._judge_fire(t_s))
         self.failures = thermal.failures
         try:
             self._number(gathered, thermal.findings)
@@ -272,6 +281,19 @@ class Watch:
             failure = RuleFailure("events, alarms and jobs", frozenset(), error, begun_anew=False)
             self.failures = (*self.failures, failure)
         return self._outcome(gathered)
+
+    def _judge_fire(self, t_s: float) -> tuple[Finding, ...]:
+        heard_s = without_a_sign(self._contacts.values(), self._camera, t_s)
+        if self._verdict.stands:
+            with suppress(Exception):  # by a defect nobody is heard, and the fire stands
+                heard_s |= self._thermal.view().heard_s
+        return self._verdict.tick(t_s, heard_s)
+
+    def _said_over(self, command: Reset) -> Iterable[Finding]:
+        """Who has seen a fire's alarm may say that it is over, where nobody else can tell."""
+        for alarm in self._alarms.standing():
+            if alarm.id == command.alarm and alarm.annunciation is Annunciation.ACKNOWLEDGED:
+                yield from self._verdict.said_over(alarm.kind, command.t_s, SAID_OVER)
 
     def _follow_job(self, gathered: _Gathered) -> None:
         """The job and the alarms hear how the chamber is."""
@@ -354,18 +376,10 @@ class Watch:
             return
         for key, why in sorted(self._unseen.items()):
             event = self._open.get(key)
-            if event is not None and not self._is_told(event):
+            told = event and stands_by_own_word(event, self._contacts.values(), self._camera)
+            if event is not None and not told:
                 yield _ended(event, t_s, why)
         self._unseen.clear()
-
-    def _is_told(self, event: EventChange) -> bool:
-        """Whether the fault of a camera or a switch stands by its own word."""
-        if event.kind is Kind.CAMERA_FAULT:
-            return bool(self._camera and self._camera.condition is not CameraCondition.FIT)
-        return event.kind is Kind.SENSOR_FAULT and any(
-            event.subject == contact_subject(state.contact) and state.active is None
-            for state in self._contacts.values()
-        )
 
     # --- contacts, camera, the service itself --------------------------------
 
@@ -375,7 +389,7 @@ class Watch:
         fault = filter(None, [contact_fault(state, event)])
         if state.kind is ContactKind.DETECTOR and state.active is not None:
             self._verdict.take(detector_sign(state))
-            return (*self._verdict.tick(state.t_s), *fault)
+            return (*self._judge_fire(state.t_s), *fault)
         return tuple(fault)
 
     def _camera_findings(self, t_s: float) -> Iterable[Finding]:
@@ -388,19 +402,6 @@ class Watch:
             yield found
         elif event is not None:
             self._unseen.pop((Kind.CAMERA_FAULT, ""), None)
-
-    def _told(self, trouble: Trouble) -> Finding:
-        event = self._open.get((trouble.kind, trouble.subject))
-        return Finding(
-            trouble.kind,
-            Change.RAISED if trouble.active else Change.CLEARED,
-            trouble.t_s,
-            event.onset_s if event else trouble.t_s,
-            (),
-            {"cause": "clear", **trouble.detail},
-            end_s=None if trouble.active else trouble.t_s,
-            subject=trouble.subject,
-        )
 
     # --- from findings to events, alarms and the outcome ---------------------
 

@@ -192,7 +192,8 @@ def listen(thermal: ThermalPlan, table: Iterable[Row], plan: JobPlan | None = No
         result = watch.tick(t_s, context)
         for sign in result.signs:
             verdict.take(sign)
-        findings.extend(verdict.tick(t_s))
+        heard_s = watch.view().heard_s if verdict.stands else {}
+        findings.extend(verdict.tick(t_s, heard_s))
         findings.extend(result.findings)
 
     for t_s, values in table:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import pytest
@@ -34,14 +35,24 @@ class Given:
         )
 
 
-def run(*given: Given, until_s: int = 600, combustible: bool = True) -> list[Finding]:
+SOURCES = ("top", "low", "camera", "detector", "left", "right", "bay 9")
+Heard = Callable[[float], tuple[str, ...]]
+
+
+def all_heard(t_s: float) -> tuple[str, ...]:
+    return SOURCES
+
+
+def run(
+    *given: Given, until_s: int = 600, combustible: bool = True, heard: Heard = all_heard
+) -> list[Finding]:
     verdict = FireVerdict(combustible=combustible)
     found: list[Finding] = []
     for t_s in range(until_s):
         for one in given:
             if one.start_s <= t_s < one.end_s:
                 verdict.take(one.sign(t_s))
-        found.extend(verdict.tick(float(t_s)))
+        found.extend(verdict.tick(float(t_s), dict.fromkeys(heard(t_s), float(t_s))))
     return found
 
 
@@ -126,10 +137,10 @@ def test_a_flame_must_stay_longer_where_the_box_does_not_burn() -> None:
 def test_a_detector_stands_until_its_contact_is_normal() -> None:
     verdict = FireVerdict(combustible=True)
     verdict.take(Given(CONTACT, "detector", 5, 6, 1.0).sign(5.0))
-    assert [f.change for f in verdict.tick(5.0)] == [Change.RAISED]
-    assert verdict.tick(5000.0) == ()
+    assert [f.change for f in verdict.tick(5.0, {})] == [Change.RAISED]
+    assert verdict.tick(5000.0, {}) == ()
     verdict.take(Given(CONTACT, "detector", 5, 6, 0.0).sign(6000.0))
-    (over,) = verdict.tick(6000.0)
+    (over,) = verdict.tick(6000.0, {})
     assert (over.kind, over.change, over.subject) == (
         Kind.DETECTOR_CONTACT,
         Change.CLEARED,
@@ -160,6 +171,97 @@ def test_fire_is_not_over_while_the_heat_lasts() -> None:
     found = run(Given(HEAT, "static_response", 10, 500, 0.95, lasting=True))
     assert [f.change for f in found if f.kind is Kind.FIRE] == [Change.RAISED, Change.CLEARED]
     assert found[-1].at_s >= 499 + QUIET_S
+
+
+STATIC = Given(HEAT, "static_response", 10, 100, 0.95, lasting=True)
+LOW = Given(HEAT, "static_response", 20, 100, 0.95, lasting=True, source="low")
+
+
+def until(end_s: float, *names: str, again_s: float = 1e9) -> Heard:
+    """These are heard until `end_s`, and from `again_s` on; "low" all the time."""
+    return lambda t_s: (*(names if t_s < end_s or t_s >= again_s else ()), "low")
+
+
+@pytest.mark.parametrize(
+    ("given_signs", "heard", "expected"),
+    [
+        pytest.param([STATIC], all_heard, [("cleared", 160)], id="what showed it shows its end"),
+        pytest.param(
+            [STATIC], until(100, "top"), [("revised", 160)], id="its only sensor has burnt"
+        ),
+        pytest.param(
+            [STATIC],
+            until(130, "top"),
+            [("revised", 160)],
+            id="heard for half a minute more, then no longer",
+        ),
+        pytest.param(
+            [STATIC],
+            until(100, "top", again_s=400),
+            [("revised", 160), ("cleared", 460)],
+            id="heard again: over a minute later",
+        ),
+        pytest.param(
+            [STATIC, LOW],
+            until(60, "top"),
+            [("revised", 20), ("cleared", 160)],
+            id="one of two has burnt: the other one's calm minute counts",
+        ),
+        pytest.param(
+            [STATIC, replace(STATIC, start_s=300, end_s=320)],
+            until(100, "top", again_s=290),
+            [("revised", 160), ("revised", 300), ("cleared", 380)],
+            id="heard again, and it burns on",
+        ),
+    ],
+)
+def test_a_fire_is_over_only_where_that_can_be_seen(
+    given_signs: list[Given], heard: Heard, expected: list[tuple[str, int]]
+) -> None:
+    found = run(*given_signs, heard=heard, until_s=3000)[1:]
+    assert {f.kind for f in found} == {Kind.FIRE}
+    told = [(f.change.value, f.at_s) for f in found]
+    assert [what for what, _ in told] == [what for what, _ in expected]
+    assert [at_s for _, at_s in told] == pytest.approx([at_s for _, at_s in expected], abs=1.0)
+    for finding in found:
+        lost = finding.change is Change.REVISED and finding.at_s == pytest.approx(160, abs=1.0)
+        assert (finding.detail.get("blind") is True) == lost
+
+
+def test_smoke_stands_while_the_camera_is_blind() -> None:
+    smoke = Given(CAMERA, "smoke", 10, 60)
+    found = run(smoke, heard=until(70, "camera", again_s=300))
+    assert [(f.change, f.detail.get("blind")) for f in found] == [
+        (Change.RAISED, None),
+        (Change.REVISED, True),
+        (Change.CLEARED, None),
+    ]
+    assert found[2].at_s >= 300 + QUIET_S
+
+
+def test_a_sensor_that_is_read_seldom_is_waited_for() -> None:
+    verdict = FireVerdict(combustible=True)
+    found: list[Finding] = []
+    for t_s in range(400):
+        if 10 <= t_s < 100 and t_s % 10 == 0:
+            verdict.take(STATIC.sign(t_s))
+        found.extend(verdict.tick(float(t_s), {"top": 10.0 * (t_s // 10)}))
+    assert [(f.change, f.at_s) for f in found] == [(Change.RAISED, 10.0), (Change.CLEARED, 150.0)]
+
+
+def test_a_person_may_say_that_a_fire_is_over_which_nobody_can_see() -> None:
+    verdict = FireVerdict(combustible=True)
+    for t_s in range(10, 100):
+        verdict.take(STATIC.sign(t_s))
+        verdict.tick(float(t_s), {"top": float(t_s)})
+    assert list(verdict.said_over(Kind.FIRE, 100.0, "somebody said so")) == [], "it can be seen"
+    told = [f for t_s in range(100, 5000) for f in verdict.tick(float(t_s), {})]
+    assert [f.change for f in told] == [Change.REVISED]
+    (over,) = verdict.said_over(Kind.FIRE, 5000.0, "somebody said so")
+    assert (over.change, over.end_s) == (Change.CLEARED, 99.0)
+    assert over.detail["ended"] == "somebody said so"
+    assert not {"blind", "reason"} & set(over.detail)
+    assert not verdict.stands
 
 
 def test_fire_by_heat_alone_says_what_else_it_may_be() -> None:
@@ -231,6 +333,6 @@ def test_a_fire_that_grows_is_told_anew_with_its_heat() -> None:
     for t_s in range(10, 60):
         heat = Given(HEAT, "static_response", 10, 60, 0.95, lasting=True).sign(t_s)
         verdict.take(replace(heat, detail={"temperature_c": 84.0 + 0.5 * (t_s - 10)}))
-        told.extend(verdict.tick(float(t_s)))
+        told.extend(verdict.tick(float(t_s), {}))
     assert [f.change for f in told] == [Change.RAISED] + [Change.REVISED] * 4
     assert [f.detail["temperature_c"] for f in told] == [84.0, 89.0, 94.0, 99.0, 104.0]

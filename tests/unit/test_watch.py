@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillair.alarms.desk import CONFIRM_S, Person
+from stillair.alarms.desk import CONFIRM_S, SAID_OVER, Person
 from stillair.errors import CommandRefused, ReadingFault, Refusal
 from stillair.fire.inputs import CAMERA_SILENT_S
 from stillair.model import (
@@ -29,6 +29,7 @@ from stillair.model import (
     Place,
     Reading,
     ReportHeight,
+    Reset,
     Shelve,
     Sounding,
     StartJob,
@@ -235,6 +236,66 @@ def test_what_stood_before_a_restart_and_is_not_seen_again_ends() -> None:
     (ended,) = story.of(Kind.DRAFT)
     assert (ended.change, ended.event) == (Change.CLEARED, memory.events[0].event)
     assert ended.detail["ended"] == "not seen again after a restart"
+
+
+def burnt() -> Story:
+    """A fire whose sensors have burnt, a good while later."""
+    story = Story()
+    story.seconds(60)
+    story.seconds(120, air_c=95.0)
+    for _ in range(1200):
+        story.t_s += 1
+        for name in ("top", "low"):
+            story.take(Reading(name, float(story.t_s), None, ReadingFault.OPEN_CIRCUIT))
+        story.take(Tick(float(story.t_s)))
+    return story
+
+
+def test_a_fire_stands_when_its_sensors_have_burnt_until_somebody_says_that_it_is_over() -> None:
+    story = burnt()
+    assert Change.CLEARED not in {event.change for event in story.of(Kind.FIRE)}
+    assert story.of(Kind.FIRE)[-1].detail["blind"] is True
+    alarm = next(a for a in story.watch.view().alarms if a.kind is Kind.FIRE)
+    assert alarm.condition and alarm.blind
+    assert "nobody can tell whether it is over" in alarm.text
+    assert "When last seen it was 9" in alarm.text
+    reset = Reset(t_s=float(story.t_s), by="cox", alarm=alarm.id)
+    with pytest.raises(CommandRefused):
+        story.take(reset)  # nobody has seen it yet
+    assert Kind.FIRE in {event.kind for event in story.watch.view().events}
+    story.take(Acknowledge(t_s=float(story.t_s), by="cox", alarm=alarm.id))
+    outcome = story.take(reset)
+    (over,) = [e for e in outcome.events if e.kind is Kind.FIRE]
+    assert (over.change, over.detail["ended"]) == (Change.CLEARED, SAID_OVER)
+    assert Kind.FIRE not in {a.kind for a in story.watch.view().alarms}
+    assert [n.title for n in outcome.notices] == ["North bench: Over: fire"]
+    assert "as far as can be told: somebody said so." in outcome.notices[0].text
+
+
+def test_a_fire_that_is_seen_can_not_be_said_to_be_over() -> None:
+    story = Story()
+    story.seconds(60)
+    story.seconds(120, air_c=95.0)
+    (alarm,) = [a for a in story.watch.view().alarms if a.kind is Kind.FIRE]
+    story.take(Acknowledge(t_s=float(story.t_s), by="cox", alarm=alarm.id))
+    with pytest.raises(CommandRefused, match="while it stands"):
+        story.take(Reset(t_s=float(story.t_s), by="cox", alarm=alarm.id))
+
+
+@pytest.mark.parametrize("heard", [True, False])
+def test_a_fire_outlasts_a_restart_unless_it_is_seen_to_be_over(heard: bool) -> None:
+    view = burnt().watch.view()
+    memory = WatchMemory(next_event=99, events=view.events, alarms=view.alarms)
+    story = Story(memory, start_s=0)
+    if heard:
+        story.seconds(200)
+    else:
+        for second in range(1, 3 * int(CONFIRM_S)):
+            story.take(Tick(float(second)))
+    told = story.of(Kind.FIRE)
+    assert [e.change for e in told] == ([Change.CLEARED] if heard else [])
+    assert (Kind.FIRE in {e.kind for e in story.watch.view().events}) is not heard
+    assert next(a for a in story.watch.view().alarms if a.kind is Kind.FIRE).condition is not heard
 
 
 def test_events_carry_the_job_and_height_they_fell_in() -> None:

@@ -139,7 +139,8 @@ function Answers({ alarm }) {
       html`<${Act} key="shelve" work=${to("shelve", { minutes: SHELVE_MINUTES })}>${T.shelve}<//>`,
     alarm.suppression === "shelved" &&
       html`<${Act} key="unshelve" work=${to("unshelve")}>${T.unshelve}<//>`,
-    alarm.annunciation === "latched_acknowledged" &&
+    (alarm.annunciation === "latched_acknowledged" ||
+      (alarm.blind && alarm.annunciation === "acknowledged")) &&
       html`<${Act} key="clear" work=${to("reset")}>${T.clear}<//>`,
   ].filter(Boolean);
   return answers.length ? html`<div class="acts">${answers}</div>` : null;

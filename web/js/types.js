@@ -80,6 +80,7 @@
  * @property {string} text
  * @property {string | null} acknowledged_by
  * @property {string | null} shelved_until
+ * @property {boolean} blind  It stands because nobody can show its end
  *
  * @typedef {object} Story
  * @property {number} event

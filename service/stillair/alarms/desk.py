@@ -52,6 +52,7 @@ from stillair.model import (
 
 # An alarm that was standing at the last stop without an event that could end it:
 # if it is not raised again within this time, it is taken to have ended meanwhile.
+SAID_OVER = "somebody said so"  # how a danger ended whose end nobody else could see
 CONFIRM_S = 600.0
 # The same thing coming back sooner than this is not told again at once, but by
 # the repeat: a door that is opened ten times makes one message, not twenty.
@@ -142,6 +143,8 @@ class AlarmDesk:
         if isinstance(command, Acknowledge):
             self._signal(entry, Signal.ACKNOWLEDGE, command.t_s, work, by=command.by)
         elif isinstance(command, Reset):
+            if entry.change.detail.get("ended") == SAID_OVER:
+                self._end(entry, command.t_s, work)
             if entry.alarm.condition:
                 raise CommandRefused(Refusal.CONFLICT, "it can't be cleared while it stands")
             if entry.alarm.annunciation is Annunciation.LATCHED_UNACKNOWLEDGED:
@@ -259,6 +262,7 @@ class AlarmDesk:
             priority=change.priority,
             event=change.event,
             text=line(change),
+            blind=change.detail.get("blind") is True,
             job=change.job or before.job,
         )
         if entry.alarm != before:

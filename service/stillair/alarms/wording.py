@@ -404,6 +404,8 @@ def _depth(change: EventChange, *, over: bool) -> str:
         )
         if change.kind in _FURTHEST and beyond:
             where = f"The {_FURTHEST[change.kind]} {is_ if over else 'so far is'}"
+        elif change.detail.get("blind"):
+            where = "When last seen it was"
         elif change.kind in _INSTANTS:
             where = "At that moment it was"
         elif over and limit_c is not None:

@@ -1,9 +1,11 @@
-"""What camera and switches say: a detector's sign, and by their own word whether they can.
+"""What camera, switches and service say: a detector's sign, and by their own word what ails them.
 
 Pure. `event` is the fault as it stands by now, or None.
 """
 
 from __future__ import annotations
+
+from collections.abc import Iterable
 
 from stillair.model import (
     CameraCondition,
@@ -18,8 +20,10 @@ from stillair.model import (
     Priority,
     Sense,
     Sign,
+    Trouble,
 )
 
+CAMERA = "camera"  # the source of its signs
 CAMERA_SILENT_S = 30.0  # the camera tells its condition at least every 10 s
 
 
@@ -28,6 +32,15 @@ def heard(camera: CameraState, t_s: float) -> CameraState:
     if t_s - camera.t_s > CAMERA_SILENT_S and camera.condition is not CameraCondition.LOST:
         return CameraState(t_s, CameraCondition.LOST, camera.t_s, "nothing heard of it")
     return camera
+
+
+def without_a_sign(
+    contacts: Iterable[ContactState], camera: CameraState | None, t_s: float
+) -> dict[str, float]:
+    """Those beside the sensors that could show a fire, and by their own word don't, at `t_s`."""
+    fit = camera is not None and heard(camera, t_s).condition is CameraCondition.FIT
+    names = [state.contact for state in contacts if state.active is False]
+    return dict.fromkeys([*names, CAMERA] if fit else names, t_s)
 
 
 def camera_fault(camera: CameraState, event: EventChange | None, t_s: float) -> Finding | None:
@@ -60,6 +73,32 @@ def detector_sign(state: ContactState) -> Sign:
 def contact_subject(contact: str) -> str:
     """By what a switch's fault is told from a sensor's."""
     return f"contact {contact}"
+
+
+def stands_by_own_word(
+    event: EventChange, contacts: Iterable[ContactState], camera: CameraState | None
+) -> bool:
+    """Whether an event is the fault of a camera or a switch, and they still tell it."""
+    if event.kind is Kind.CAMERA_FAULT:
+        return camera is not None and camera.condition is not CameraCondition.FIT
+    return event.kind is Kind.SENSOR_FAULT and any(
+        event.subject == contact_subject(state.contact) and state.active is None
+        for state in contacts
+    )
+
+
+def trouble(told: Trouble, event: EventChange | None) -> Finding:
+    """What the service tells of itself."""
+    return Finding(
+        told.kind,
+        Change.RAISED if told.active else Change.CLEARED,
+        told.t_s,
+        event.onset_s if event else told.t_s,
+        (),
+        {"cause": "clear", **told.detail},
+        end_s=None if told.active else told.t_s,
+        subject=told.subject,
+    )
 
 
 def contact_fault(state: ContactState, event: EventChange | None) -> Finding | None:

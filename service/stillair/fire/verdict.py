@@ -18,6 +18,10 @@ A sign is given anew for as long as it holds; it has ended when it was not
 given for 10 s, a contact when it says 0. Nothing in here waits for anything,
 and no event of another kind is asked about.
 
+Fire, flame and smoke are over when one of those that showed them has been heard
+for a minute without a sign. Where none can be heard any more, burnt perhaps,
+they stand, and say so, until a sign comes again or a person says that it is over.
+
 References
 ----------
 Pearl, J. (1988). Probabilistic Reasoning in Intelligent Systems, 4.3.2
@@ -26,9 +30,11 @@ Pearl, J. (1988). Probabilistic Reasoning in Intelligent Systems, 4.3.2
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 
-from stillair.model import Change, Detail, Finding, JsonValue, Kind, Sense, Sign
+from stillair.model import Change, Detail, EventChange, Finding, JsonValue, Kind, Sense, Sign
 
 TOGETHER_S = 60.0  # signs of different senses within this time speak for one fire
 HELD_S = 10.0  # a sign not given for longer has ended
@@ -38,6 +44,11 @@ ALONE = 0.5  # from here a flame or smoke is told by itself
 STAYS_S = {True: 5.0, False: 10.0}  # a flame that stays this long is fire, by combustible
 QUIET_S = 60.0  # without a sign for this long, an event is over
 DETECTOR = "detector"
+SHOWN = frozenset({Kind.FIRE, Kind.FLAME, Kind.SMOKE})  # over only if they are seen to be
+BLIND: Detail = {
+    "blind": True,
+    "reason": "what showed it is silent or faulty now, so nobody can tell whether it is over",
+}
 ALONE_KINDS = {"flame": Kind.FLAME, "smoke": Kind.SMOKE}
 RETELL_K = 5.0  # a fire that has got so much hotter is told anew
 EXPLAINED_S = 300.0  # a fire known by its static heat is doubted unless the rise was a fire's too
@@ -59,6 +70,11 @@ class _Open:
     sensors: tuple[str, ...]
     detail: Detail
     last_s: float
+    calm_s: dict[str, float] = field(default_factory=dict)  # since when each was heard, no sign
+
+    @property
+    def blind(self) -> bool:
+        return self.detail.get("blind") is True
 
 
 class FireVerdict:
@@ -68,12 +84,24 @@ class FireVerdict:
     ----------
     combustible : bool
         The box itself burns: there is less time, so a flame need stay only 5 s, not 10 s.
+    standing : iterable of EventChange
+        What stood at the last stop: fire, flame and smoke still do.
     """
 
-    def __init__(self, *, combustible: bool) -> None:
+    def __init__(self, *, combustible: bool, standing: Iterable[EventChange] = ()) -> None:
         self._stays_s = STAYS_S[combustible]
         self._spells: dict[tuple[Sense, str, tuple[str, ...]], _Spell] = {}
-        self._open: dict[tuple[Kind, str], _Open] = {}
+        self._open = {
+            (e.kind, e.subject): _Open(e.onset_s, e.sensors, e.detail, math.inf)
+            for e in standing
+            if e.kind in SHOWN
+        }
+        self._heard_s: Mapping[str, float] = {}
+
+    @property
+    def stands(self) -> bool:
+        """Whether it matters who is heard."""
+        return bool(self._open)
 
     def take(self, sign: Sign) -> None:
         """Take one sign; a contact's has strength 0 when the contact is normal again."""
@@ -91,10 +119,15 @@ class FireVerdict:
         spell.strongest = max(spell.strongest, sign.strength)
         spell.lasting = spell.lasting or sign.lasting or self._stays(spell)
 
-    def tick(self, t_s: float) -> tuple[Finding, ...]:
-        """Conclude; to be called after every sign and every second."""
+    def tick(self, t_s: float, heard_s: Mapping[str, float]) -> tuple[Finding, ...]:
+        """Conclude; to be called after every sign and every second.
+
+        `heard_s` is when each sensor, contact and camera was last heard that can be
+        trusted now; it may be empty while nothing `stands`.
+        """
         if not self._spells and not self._open:
             return ()
+        self._hear(t_s, heard_s)
         self._forget(t_s)
         findings: list[Finding] = []
         self._tell_detectors(t_s, findings)
@@ -107,6 +140,12 @@ class FireVerdict:
             self._tell(t_s, kind, "", spells, {"cause": "clear"}, findings)
         self._tell_fire(t_s, findings)
         return tuple(findings)
+
+    def said_over(self, kind: Kind, t_s: float, why: str) -> Iterable[Finding]:
+        """Take a person's word for the end of what nobody else can see the end of."""
+        for (known, subject), event in list(self._open.items()):
+            if known is kind and event.blind:
+                yield self._ended(kind, subject, t_s, {"ended": why})
 
     # --- one kind each -----------------------------------------------------
 
@@ -181,17 +220,20 @@ class FireVerdict:
         key = (kind, subject)
         event = self._open.get(key)
         if not spells:
-            if event is not None and t_s - event.last_s >= quiet_s:
-                del self._open[key]
+            if event is None or t_s - event.last_s < quiet_s:
+                return
+            if kind not in SHOWN or self._seen_over(event):
+                findings.append(self._ended(kind, subject, t_s))
+            elif not (event.calm_s or event.blind):
+                event.detail = {**event.detail, **BLIND}
                 findings.append(
                     Finding(
                         kind,
-                        Change.CLEARED,
+                        Change.REVISED,
                         t_s,
                         event.onset_s,
                         event.sensors,
                         event.detail,
-                        end_s=max(event.onset_s, min(event.last_s, t_s)),
                         subject=subject,
                     )
                 )
@@ -203,13 +245,15 @@ class FireVerdict:
             self._open[key] = _Open(onset_s, sensors, detail, last_s)
             change = Change.RAISED
         else:
-            event.last_s = max(event.last_s, last_s)
+            if last_s > event.last_s:
+                event.last_s, event.calm_s = last_s, {}
             more = {source for s in spells for source in s.first.sources} - set(event.sensors)
             surer = event.detail.get("cause") == "uncertain" and detail["cause"] == "clear"
             known = event.detail.get("signs")
             now = detail.get("signs")
             newly = isinstance(now, list) and isinstance(known, list) and set(now) - set(known)
-            if not (surer or newly or more or _is_hotter(detail, event.detail)):
+            anew = event.blind and t_s - event.last_s <= HELD_S
+            if not (surer or newly or more or anew or _is_hotter(detail, event.detail)):
                 return
             if event.detail.get("cause") == "clear":  # what was sure stays so
                 detail = {k: v for k, v in detail.items() if k != "or"} | {"cause": "clear"}
@@ -218,6 +262,36 @@ class FireVerdict:
             onset_s, sensors = event.onset_s, event.sensors
             change = Change.REVISED
         findings.append(Finding(kind, change, t_s, onset_s, sensors, detail, subject=subject))
+
+    def _ended(self, kind: Kind, subject: str, t_s: float, why: Detail | None = None) -> Finding:
+        event = self._open.pop((kind, subject))
+        detail = {k: v for k, v in event.detail.items() if not event.blind or k not in BLIND}
+        return Finding(
+            kind,
+            Change.CLEARED,
+            t_s,
+            event.onset_s,
+            event.sensors,
+            {**detail, **(why or {})},
+            end_s=max(event.onset_s, min(event.last_s, t_s)),
+            subject=subject,
+        )
+
+    def _hear(self, t_s: float, heard_s: Mapping[str, float]) -> None:
+        """Those that showed what stands: since when has each been heard since the last sign?"""
+        self._heard_s = heard_s
+        for event in self._open.values():
+            event.last_s = t_s if event.last_s == math.inf else event.last_s  # after a restart
+            for name in event.sensors:
+                if name not in heard_s:
+                    event.calm_s.pop(name, None)
+                elif heard_s[name] >= event.last_s:
+                    event.calm_s.setdefault(name, heard_s[name])
+
+    def _seen_over(self, event: _Open) -> bool:
+        return any(
+            self._heard_s[name] - since_s >= QUIET_S for name, since_s in event.calm_s.items()
+        )
 
     def _stays(self, spell: _Spell) -> bool:
         return (

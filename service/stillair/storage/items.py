@@ -77,6 +77,7 @@ def alarm_item(alarm: AlarmState, timeline: Timeline, seq: int | None = None) ->
         "acknowledged_by": alarm.acknowledged_by,
         "shelved_until": _label(timeline, alarm.shelved_until_s),
         "shelved_reason": alarm.shelved_reason,
+        "blind": alarm.blind,
     }
 
 

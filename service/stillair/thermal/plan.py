@@ -90,6 +90,11 @@ class ThermalView:
     cool_forecast_s: float | None = None
     cool_forecast_u_s: float | None = None
 
+    @property
+    def heard_s(self) -> dict[str, float]:
+        """When each sensor was heard last that can be trusted now."""
+        return {s.name: s.t_s for s in self.sensors if s.t_s is not None and not s.fault}
+
 
 @dataclass(frozen=True, slots=True)
 class RuleFailure:
