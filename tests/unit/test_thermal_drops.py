@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stillair.model import Change, Finding, Kind
+from stillair.thermal.air import AirTrack
 from stillair.thermal.balance import Balance, BalanceMemory, SensorMemory
 from stillair.thermal.drops import DropWatch
 from unit.air_courses import (
@@ -303,6 +304,51 @@ def test_a_door_held_ajar_that_falls_in_two_steps_is_one(feelers: tuple[Feeler, 
     assert last.onset_s == pytest.approx(T0, abs=near_s(feelers))
     assert last.end_s == pytest.approx(T0 + 240.0, abs=near_s(feelers))
     assert number(last, "drop_k") == pytest.approx(0.6 * EXCESS_K, abs=1.0)
+
+
+@pytest.mark.parametrize("feelers", SEVERAL[:2])
+@pytest.mark.parametrize("into_s", [25.0, 60.0, 95.0])
+def test_a_door_within_a_thermostats_pause(feelers: tuple[Feeler, ...], into_s: float) -> None:
+    """The pause has a bend of its own; the door is measured from the one that it makes."""
+    swings = cycles(LEVEL_C, 4.0, 240.0)
+    door_s = T0 + 240.0 - T0 % 240.0 + into_s
+    told = watched(feelers, plus(swings, again(0.35, 0.1, door_s, door_s + 90.0)), door_s + 600.0)
+    assert told.kinds == [Kind.DOOR_OPEN]
+    assert told.only(Change.RAISED).at_s <= door_s + 25.0
+    assert told.only(Change.RAISED).onset_s == pytest.approx(door_s, abs=8.0)
+
+
+@pytest.mark.parametrize("feelers", SEVERAL[:2])
+def test_a_fall_no_larger_than_rises_seen_before_is_their_mirror_image(
+    feelers: tuple[Feeler, ...],
+) -> None:
+    """A lamp that warms the air, slowly let go at first, and then switched off at once."""
+
+    def lamp_k(t_s: float, on_s: float, off_s: float, fades_s: float) -> float:
+        up_k = 2.5 * -math.expm1(-max(0.0, min(t_s, off_s) - on_s) / 20.0)
+        return up_k * math.exp(-max(0.0, t_s - off_s) / fades_s)
+
+    def air_c(t_s: float) -> float:
+        slow_k = sum(lamp_k(t_s, on_s, on_s + 400.0, 600.0) for on_s in (900.0, 3300.0))
+        return LEVEL_C + slow_k + lamp_k(t_s, 6000.0, 6600.0, 20.0)
+
+    assert watched(feelers, air_c, 7000.0).findings == []
+    told = watched(feelers, gap(LEVEL_C, 0.085, 0.05, 6600.0), 7000.0)  # nothing rose before
+    assert told.kinds == [Kind.DRAFT]
+
+
+def test_one_low_reading_of_a_sensor_read_seldom_is_a_slip() -> None:
+    """It is held for ten seconds, as if the air had fallen and stayed."""
+    watch = DropWatch()
+    tracks = [AirTrack("top"), AirTrack("low")]
+    findings = []
+    for second in range(1500):
+        for track in tracks:
+            slip_k = 10.0 if second == 1200 and track.name == "top" else 0.0
+            value_c = LEVEL_C - slip_k + 0.0625 * (second // 10 % 2)
+            track.push(None if second % 10 else value_c, 10.0)
+        findings += watch.tick(float(second), tracks, ROOM_C, None, calm=True)
+    assert findings == []
 
 
 def test_a_door_left_open_settles_at_a_new_level() -> None:

@@ -215,3 +215,57 @@ def test_a_stuck_sensor_is_found_though_the_others_are_read_in_other_seconds() -
 
     (told,) = faults(run(top, low, until_s=300))
     assert told[:3] == ("s0", "raised", "stuck") and told[3] <= 100 + 180
+
+
+def jumped(value_c: Callable[[int], float], until_s: int = 140) -> tuple[SensorHealth, list[float]]:
+    """A sensor that is fine till 100 s, and what it takes as good from then on."""
+    health = SensorHealth(SensorPlan("s0", Place.CHAMBER))
+    good_c = []
+    for t_s in range(until_s):
+        health.take(
+            reading("s0", float(t_s), 45.0 + fine(t_s) - 25.0 if t_s < 100 else value_c(t_s))
+        )
+        sample_c = health.tick(float(t_s))
+        if t_s >= 100 and sample_c is not None:
+            good_c.append(sample_c)
+    return health, good_c
+
+
+@pytest.mark.parametrize("value_c", [20.0, 102.0])
+def test_a_value_that_jumps_and_then_stands_still_is_no_air(value_c: float) -> None:
+    health, good_c = jumped(lambda _: value_c)
+    assert good_c == []
+    assert health.trouble is not None
+    assert (health.trouble.word, health.trouble.since_s) == ("out_of_range", 102.0)
+    assert "stands still" in health.trouble.reason
+
+
+def test_it_is_told_within_four_seconds() -> None:
+    found = run(lambda t: 15.0 if t >= 100 else fine(t) + 20.0, until_s=130)
+    assert faults(found) == [("s0", "raised", "out_of_range", 103.0)]
+
+
+def test_zeros_are_no_temperature_but_where_it_freezes() -> None:
+    found = run(lambda t: 0.0 if t >= 100 else fine(t) + 20.0, until_s=130)
+    assert faults(found) == [("s0", "raised", "unreadable", 101.0)]
+    assert run(lambda t: 0.0625 * (t % 3 - 1), until_s=130) == []
+
+
+def test_a_sensor_that_comes_back_from_zeros_makes_no_rise_of_it() -> None:
+    def short(t_s: int) -> float:
+        return 0.0 if 100 <= t_s < 160 else fine(t_s) + 20.0
+
+    found = run(short, short, until_s=400)
+    assert {f.kind for f in found} == {Kind.SENSOR_FAULT}
+    assert [f.change for f in found] == [
+        Change.RAISED,
+        Change.RAISED,
+        Change.CLEARED,
+        Change.CLEARED,
+    ]
+
+
+def test_a_jump_that_goes_on_moving_is_believed() -> None:
+    health, good_c = jumped(lambda t: 30.0 + 9.0 * math.exp(-(t - 100) / 4.0))
+    assert health.trouble is None
+    assert good_c[-1] == pytest.approx(30.0, abs=0.1)

@@ -348,6 +348,19 @@ def test_it_asks_about_falls_as_old_as_the_one_it_sees() -> None:
     assert min(asked[0]) < age_s < max(asked[0])
 
 
+def test_light_air_without_its_heater_falls_at_once_and_then_with_the_walls() -> None:
+    """Twice as far as the thermostat ever let it, fast at first: never mind that it slows down."""
+
+    def air_c(t_s: float) -> float:
+        swings_c = cycles(50.0, 3.0, 240.0)(min(t_s, T0))
+        off_s = max(0.0, t_s - T0)
+        return swings_c - 6.0 * -math.expm1(-off_s / 30.0) - 8.0 * -math.expm1(-off_s / 1500.0)
+
+    findings = watched(BEADS, air_c, T0 + 400.0)
+    assert [f.kind for f in findings if f.change is Change.RAISED] == [Kind.HEAT_LOST]
+    assert findings[0].at_s <= T0 + 200.0
+
+
 @pytest.mark.parametrize(
     "feelers", [pytest.param(BEADS, id="beads"), pytest.param(CANS, id="cans")]
 )

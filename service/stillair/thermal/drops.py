@@ -6,7 +6,7 @@ Told is what the best explanation says once it is far enough before lost heat,
 mixing and heat, and while the fall is still near its depth:
 
 - a door at once, where it is before a draft as well, or after 25 s all the same;
-- a draft after 25 s, with 1.8 K at least, once a sensor has been colder for 8 s
+- a draft after 25 s, with 1.5 K at least, once a sensor has been colder for 8 s
   than in the eight minutes before; a lone sensor needs 6 % of the excess, because
   it can't see that a fan only mixes the air;
 - what came back within 45 s was a door where a draft isn't clearly before it:
@@ -73,18 +73,18 @@ SEE_S = 60.0
 # What it takes to be told
 FIRM = 8.0  # over nothing
 DOOR_LEAD = 1.0
-DRAFT_AGE_S, DRAFT_LEAST_K, ALONE_SHARE, LEISURE_PER_H = 25.0, 1.8, 0.06, 8.0
+DRAFT_AGE_S, DRAFT_LEAST_K, ALONE_SHARE, LEISURE_PER_H = 25.0, 1.5, 0.06, 8.0
 LONG_S, LONG_LEAD = 60.0, 1.0  # by then a draft may be told though its cause isn't clear
 STILL_DOWN, TURNED, SHORT_S, SELDOM_S = 0.7, 0.9, 45.0, 3.0
 OUTSIDE_S = 8
 TURN_S, TURN_PER_H, TURN_SHARE = 150.0, 60.0, 0.15
 SHARP_LEAD, RESTLESS_SHARE = 20.0, 0.5
-MIRRORED, RECOVERY_S, DEEPER = 1.3, 900.0, 1.3
+MIRRORED, RECOVERY_S, DEEPER = 1.1, 900.0, 1.3
 QUICKER, HABIT_S, HABIT_EVEN, AGAIN_S = 1.5, 180.0, 0.4, 1800.0
 OVERTAKEN_S = 60.0  # a draft of that age doesn't hide a door
 # When a suspicion ends untold
 SUSPECT_S, MIXED = 240.0, 0.2
-SHARPER, SHARP_NOISES, PAUSE_FADES_S = 1.8, 4.0, 30.0
+SHARPER, SHARP_K, SHARP_NOISES, PAUSE_FADES_S = 1.8, 0.35, 6.0, 30.0
 # What stands
 RETELL_S = 15.0  # figures alone are told anew no sooner
 SHARPEN_S = 40.0
@@ -216,7 +216,7 @@ class DropWatch:
         if t_s - fall.suspected_s <= track.span_s:
             fall.kink_k = max(fall.kink_k, track.kink_k)
             return False
-        if track.kink_k >= SHARPER * max(fall.kink_k, LEAST_K, SHARP_NOISES * track.noise_k):
+        if track.kink_k >= max(SHARPER * fall.kink_k, SHARP_K, SHARP_NOISES * track.noise_k):
             fall.kink_k = track.kink_k
             return True
         fall.kink_k = min(fall.kink_k, track.kink_k)
@@ -241,7 +241,7 @@ class DropWatch:
             return None
         if t_s - verdict.ago_s < self._ended_s:
             return None  # that one has been told
-        if worst.drop_k < DEEPER * self._swings.usual_k(t_s):
+        if worst.drop_k + fall.before_k < DEEPER * self._swings.usual_k(t_s):
             return None
         felt = [share for share in alive if share.now_k >= LEAST_K]
         if len(felt) == 1 and t_s - fall.suspected_s < felt[0].track.usual_s > SELDOM_S:

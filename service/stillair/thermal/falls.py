@@ -88,6 +88,7 @@ class Fall:
     outside_s: int = 0  # how long it has been out of the band
     kink_k: float = 0.0  # the sharpest when it was measured
     in_pause: bool = False  # it began while the air fell already, and less and less
+    before_k: float = 0.0  # what the air had lost by then
     kink_30_k: float = 0.0  # the deepest within half a minute
     cold_since_s: float | None = None
     degree_minutes: float = 0.0  # lost at the worst sensor

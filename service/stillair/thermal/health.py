@@ -7,8 +7,9 @@ none, and the reason for which it can't be trusted. What is refused:
   badly earthed thermocouple recording nearly all false values lay within three
   samples of a flagged one). A sensor that had a fault within the last ten
   minutes has its readings held back until three more came without one;
-- exactly 85.0 (DS18B20 power-on value) and 127.94 (failed conversion), unless
-  the sensor was within 3 K of it just before;
+- exactly 85.0 (DS18B20 power-on value), 127.94 (failed conversion) and 0.0 (what
+  a line held low answers, checksum and all), unless the sensor was within 3 K of
+  it just before;
 - below -55 degrees (DS18B20 datasheet, range) or above 1,370 (type K, IEC 60584-1);
 - a spike: a jump that isn't confirmed by three readings in a row;
 - a jump after which the readings are all the same: what a sensor shows of air
@@ -47,6 +48,7 @@ SPIKES = 3  # within NERVOUS_S are a fault
 GOOD_FOR_S = 30.0  # a fault is over after this long without one
 INTERMITTENT = "intermittent"
 JUMPS = "jumps"
+ZEROS = "its answers are all zeros, as of a line held low"
 STANDS = "has jumped, and stands still since then as no air does"
 STUCK_S = 120.0
 STUCK_MOVED_K = 0.8
@@ -82,9 +84,11 @@ class SensorTrouble:
 
 
 def is_placeholder(temperature_c: float, correction_k: float, last_c: float | None) -> bool:
-    """Whether this is a chip's placeholder (85.0, 127.94) and not near what was just before."""
+    """Whether this is no temperature (0.0, 85.0, 127.94) and not near what was just before."""
     raw_c = temperature_c - correction_k
-    if abs(raw_c - POWER_ON_C) > 1e-4 and abs(raw_c - FAILED_C) > 3e-3:  # 127.9375 as well
+    if min(abs(raw_c), abs(raw_c - POWER_ON_C)) > 1e-4 and (
+        abs(raw_c - FAILED_C) > 3e-3  # 127.9375 as well
+    ):
         return False
     return last_c is None or abs(temperature_c - last_c) > 3.0
 
@@ -160,7 +164,9 @@ class SensorHealth:
         elif not LOWEST_C <= value_c <= HIGHEST_C:
             self._refuse(t_s, ReadingFault.OUT_OF_RANGE, "")
         elif is_placeholder(value_c, self.plan.correction_k, self._near_c(t_s)):
-            self._refuse(t_s, ReadingFault.NOT_CONVERTED, "")
+            zero = abs(value_c - self.plan.correction_k) < 1e-4
+            fault = ReadingFault.UNREADABLE if zero else ReadingFault.NOT_CONVERTED
+            self._refuse(t_s, fault, ZEROS if zero else "")
         elif value_c == self._stands_c:
             self._refuse(t_s, ReadingFault.OUT_OF_RANGE, STANDS)
         else:

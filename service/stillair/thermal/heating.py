@@ -4,14 +4,16 @@ Without heat input the air can fall only as its own losses make it, a few per
 cent of the excess over the room a minute (3 K/min at most on a real heated
 box, after 60 to 84 s of going on rising). A thermostat's pauses and a bed that
 is set lower look just so while they last; what tells them apart is that they
-end. So it is told once every good sensor has fallen, on the whole, through two
-and a half minutes, by half a degree and 8.5 % of the excess (a bed set 5 K lower
+end. So it is told once every good sensor has fallen through two and a half
+minutes, by half a degree and 8.5 % of the excess (a bed set 5 K lower
 takes some 7 % in the end), and by a fifth and a quarter of a degree more than
 the air had fallen at any time in the 25 minutes before; where it had been warming
 up till then, by 2.5 K and a tenth of the excess as well, because a thermostat's
-first pause comes there. Air that hadn't fallen by a degree before must go on at
-least half as fast as on the whole way, and twice as fast as before the onset:
-where a bed was set lower it slows down.
+first pause comes there. It must go on at least half as fast as on the whole way,
+and twice as fast as before the onset: where a bed was set lower it slows down.
+But where a thermostat let the air swing by 2 K, light air falls to its walls'
+temperature at once and with them from then on, so for five minutes the depth
+will do.
 
 `hypotheses` has the last word: what is clearly a door, a draft or a fan's
 mixing isn't told as lost heat. What shows only after 200 s can't be weighed any
@@ -39,8 +41,9 @@ AROUND_S = (-50, -35, -22, -12, -5, 0, 5, 12, 22, 35, 50)
 WARM_K = 4.0  # excess over the room below which there is no heat to lose
 GRID_S = 10.0
 BAND_S = 1500.0
-PEAK_S = 900.0
-BAND_K, BAND_SHARE, SWING_K = 0.25, 0.2, 1.0
+PEAK_S = 480.0
+BAND_K, BAND_SHARE = 0.25, 0.2
+SWING_K, SWING_AGE_S = 2.0, 300.0
 HIGHEST_BAND_K = 6.0
 AGE_S = 150.0
 LEAST_K, LEAST_SHARE = 0.5, 0.085
@@ -151,8 +154,7 @@ class HeatingWatch:
         age_s = t_s - onset_s
         before = [c for s, c in self._grid if onset_s - BAND_S <= s <= onset_s]
         fallen_before_k = _deepest_fall_k(before)
-        # Light air falls to its walls' temperature at once, and with them from then on.
-        swings = fallen_before_k >= SWING_K
+        swings = fallen_before_k >= SWING_K and age_s < SWING_AGE_S
         if age_s < AGE_S or not (swings or self._goes_on(t_s, age_s, fallen_k)):
             return []
         least_k = max(
@@ -263,5 +265,4 @@ def _falls(track: AirTrack) -> bool:
         return False
     marks_c = [track.mean_c(ago, ago + 20) for ago in (0, 50, 100, 150)]
     least_k = max(0.03, 0.3 * track.noise_k)
-    steps_k = [earlier - later for later, earlier in pairwise(marks_c)]
-    return min(steps_k) > -least_k and sum(steps_k) > 3.0 * least_k
+    return all(later + least_k < earlier for later, earlier in pairwise(marks_c))

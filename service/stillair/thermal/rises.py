@@ -3,7 +3,7 @@
 A second's readings are averaged to one sample. The level is the lowest of the
 last three samples (five where this sensor had decoded faults within ten
 minutes), and what it rose from the lowest that three in a row kept to, so that
-no spike of two readings counts, up or down. Placeholders (85.0, 127.94),
+no spike of two readings counts, up or down. Placeholders (0.0, 85.0, 127.94),
 decoded faults and the three readings after them are no samples. Only of a
 sensor read less than four times a minute two will do.
 

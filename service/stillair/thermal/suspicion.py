@@ -22,7 +22,7 @@ LEAST_SHARE, LEAST_SHARE_30 = 0.01, 0.014  # of the excess
 NOISES, NOISES_30 = 6.0, 3.0
 LEAST_EXCESS_K = 4.0  # nearer to the room nothing can be told
 MIXING = 0.3  # risers above this share of the fallers mean mixing
-APART_S = 15.0
+APART_S, LATE_S = 15.0, 5.0
 DEAD_S = 2.0  # how long old air stays at a sensor
 QUICK_CLIMB_K_PER_MIN = 0.3
 
@@ -120,11 +120,13 @@ def begun_within(t_s: float, fall: Fall, tracks: Sequence[AirTrack], room_c: flo
     """
     most = max(tracks, key=lambda track: track.kink_k)
     ago_s = began_ago_s(most)
+    if ago_s is not None:
+        ago_s = min(ago_s, most.span_s + LATE_S)
     if ago_s is None or t_s - ago_s < fall.onset_s + APART_S:
         return None
     found = begun(t_s, tracks, room_c, ago_s)
     if found is not None:
-        found.in_pause = True
+        found.in_pause, found.before_k = True, max(0.0, fall.worst.now_k - found.worst.now_k)
         for share in found.shares:  # without heat the air soon falls less steeply
             share.trend_k_per_s = 0.0
             share.update(t_s, ago_s)
