@@ -7,6 +7,7 @@ import re
 from itertools import pairwise
 from typing import Any
 
+import pytest
 from playwright.sync_api import Page, Route, expect
 
 from running import RunningService
@@ -77,7 +78,9 @@ def test_an_answer_that_is_refused_is_said_to_be(shed: RunningService, look: Loo
     expect(page.get_by_role("button", name="I've seen it")).to_be_visible()
 
 
-def with_danger(shed: RunningService, page: Page, **change: Any) -> None:
+def with_danger(
+    shed: RunningService, page: Page, alarm: dict[str, Any] | None = None, **change: Any
+) -> None:
     """From here on the page hears of a fire that only it has been told of."""
     state = shed.get("/api/now")
     chamber = state["chambers"][0]
@@ -92,6 +95,7 @@ def with_danger(shed: RunningService, page: Page, **change: Any) -> None:
         "suppression": "none",
         "condition": True,
         "text": "There is fire in the box. Switch the power off away from the box.",
+        **(alarm or {}),
     }
     chamber["alarms"] = [door, fire]
     chamber.update({"tone": "danger", "sounding": "fire", **change})
@@ -120,6 +124,18 @@ def test_danger_comes_first_with_a_word_and_a_shape_and_sounds_as_fire(
     until(page, "window.tones.length >= 3")
     tones = page.evaluate("window.tones.filter((t) => t.pitch_hz === 520).map((t) => t.at_s)")
     assert [round(b - a, 3) for a, b in pairwise(tones[:3])] == [1.0, 1.0]
+
+
+@pytest.mark.parametrize("blind", [True, False])
+def test_who_has_seen_a_fire_may_clear_it_where_nobody_can_see_its_end(
+    shed: RunningService, look: Look, blind: bool
+) -> None:
+    page = look(shed)
+    with_danger(shed, page, {"annunciation": "acknowledged", "blind": blind})
+    page.reload()
+    fire = page.locator(".stands.alarm")
+    expect(fire).to_contain_text("There is fire in the box.")
+    expect(fire.get_by_role("button", name="Clear it")).to_have_count(1 if blind else 0)
 
 
 FAULTS = """

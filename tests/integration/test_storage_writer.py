@@ -25,6 +25,7 @@ from stillair.storage.records import Parcel
 from stillair.storage.writer import LATE_S, JournalWriter
 
 ENOUGH_S = 20.0  # far more than anything here takes
+LONG_S = 100.0  # also where a busy computer writes a thousand times
 
 
 class FailingJournal(Journal):
@@ -71,9 +72,10 @@ class StuckListener(Listener):
     def __init__(self, release: threading.Event) -> None:
         super().__init__()
         self._release = release
+        self.gave_up = False
 
     def kept(self, entries: list[Entry]) -> None:
-        self._release.wait(ENOUGH_S)
+        self.gave_up |= not self._release.wait(LONG_S)
 
 
 @pytest.fixture
@@ -180,13 +182,12 @@ def test_putting_never_waits_for_the_disk(
     release = threading.Event()
     stuck = StuckListener(release)
     with writing(journal, emergency, stuck) as writer:
-        begun_s = time.monotonic()
         for number in range(1, 1001):
             writer.put(outcome(number), BOOT)
-        assert time.monotonic() - begun_s < ENOUGH_S / 2
+        assert not stuck.gave_up, "all are put while the writer is held up"
         assert writer.waiting > 0
         release.set()
-        assert writer.flush(ENOUGH_S)
+        assert writer.flush(LONG_S)
 
 
 def test_what_could_not_be_kept_is_kept_by_the_next_process(
