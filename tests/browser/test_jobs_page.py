@@ -92,14 +92,19 @@ def test_pauses_stand_in_the_story_of_the_job_and_in_its_chart(serve: Serve, loo
     def later_than(at: str) -> bool:
         return str(service.now()["at"]) > at
 
+    service.post(f"/api/jobs/{job}/progress", {"height_mm": 12.4})
+    now = look(service)
     for what in ("pause", "resume", "pause"):
         at = str(service.now()["at"])
         service.post(f"/api/jobs/{job}/{what}")
         wait_until(partial(later_than, at), within_s=10)
     pauses = service.get(f"/api/jobs/{job}")["pauses"]
     assert [pause["to_at"] is None for pause in pauses] == [False, True]
+    assert [pause["height_mm"] for pause in pauses] == [12.4, 12.4]
     page = look(service, f"/#/jobs/{job}", width_px=360)
     told = page.locator(".rule li").filter(has_text="Paused for")
     expect(told).to_have_count(2)
+    expect(told.first.locator(".mm")).to_have_text("12 mm")
+    expect(now.locator(".stories li").filter(has_text="Paused for")).to_have_count(2)
     expect(told.first).to_contain_text("so far")
     expect(told.last).not_to_contain_text("so far")

@@ -6,6 +6,7 @@ import { html } from "./html.js";
 import { JobPart } from "./job.js";
 import { LastHour } from "./last_hour.js";
 import { useNotes } from "./notes.js";
+import { fetchPauses, useOfJob } from "./past.js";
 import { Picture } from "./picture.js";
 import { Section } from "./section.js";
 import { Shape } from "./shapes.js";
@@ -16,6 +17,9 @@ import { words } from "./units.js";
 /** @typedef {import("./types.js").Chamber} Chamber */
 /** @typedef {import("./types.js").Unit} Unit */
 
+/** @type {import("./types.js").Pause[]} */
+const NONE = [];
+
 /** The shape for each tone of the sentence; a calm one has none. */
 export const SHAPES = { danger: "alarm", caution: "supervisory", trouble: "trouble", good: "notice" };
 
@@ -25,6 +29,7 @@ export const SHAPES = { danger: "alarm", caution: "supervisory", trouble: "troub
  */
 export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, when, first }) {
   const notes = useNotes(chamber.job?.id ?? "", when);
+  const pauses = useOfJob(chamber.job?.id ?? "", when, fetchPauses, NONE);
   const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (chamber.tone)];
   return html`<article class="chamber" id=${`chamber-${chamber.chamber}`} aria-labelledby=${`says-${chamber.chamber}`}>
     <p class="place">
@@ -42,7 +47,7 @@ export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, when, 
       <${JobPart} chamber=${chamber} unit=${unit} may=${may} notes=${notes} />
     </div>
     <${LastHour} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
-    <${Stories} chamber=${chamber} unit=${unit} notes=${notes} />
+    <${Stories} chamber=${chamber} unit=${unit} notes=${notes} pauses=${pauses} />
   </article>`;
 }
 

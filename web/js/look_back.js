@@ -42,7 +42,7 @@ export function LookBack({ id, now, unit, dark, when, may }) {
   const chamber = now.chambers.find((c) => c.chamber === job.chamber);
   const events = upToNow(kept.events, job, chamber);
   const at = job.finished_at ?? chamber?.at ?? now.at;
-  const pauses = pauseStories(job, at);
+  const pauses = pauseStories(job.pauses ?? [], at);
   const told = lines([...events, ...pauses], notes, unit, { ruled: true });
   return html`<article class="past" aria-labelledby="job">
     <p class="place">${chamber?.name ?? job.chamber}</p>

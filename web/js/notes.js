@@ -1,7 +1,6 @@
 /** What people have noted on a job. */
 
-import { useEffect, useState } from "../vendor/preact-hooks.js";
-import { each } from "./past.js";
+import { each, useOfJob } from "./past.js";
 import { S } from "./strings.js";
 import { height } from "./units.js";
 
@@ -22,24 +21,8 @@ export async function fetchNotes(job) {
  * The notes of the running job; asked for anew whenever `when` changes.
  * @param {string} job  its id, or nothing
  * @param {string} when
- * @returns {Note[]}
  */
-export function useNotes(job, when) {
-  const [known, setKnown] = useState({ job: "", notes: NONE });
-  useEffect(() => {
-    if (!job) return;
-    let over = false;
-    fetchNotes(job).then(
-      (notes) => over || setKnown({ job, notes }),
-      () => undefined, // out of touch or unreadable: both are told elsewhere
-    );
-    return () => {
-      over = true;
-    };
-    // Not when the job alone changes: a new one has no notes, and isn't kept yet.
-  }, [when]);
-  return known.job === job ? known.notes : NONE;
-}
+export const useNotes = (job, when) => useOfJob(job, when, fetchNotes, NONE);
 
 /** "compressor on (this computer, at 19 mm)". @param {Note} note @param {boolean} [ruled] without the height */
 export function noteLine(note, ruled = false) {

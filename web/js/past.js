@@ -1,5 +1,6 @@
 /** What the service has kept: jobs, and the events of one. */
 
+import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { get } from "./ask.js";
 import { S } from "./strings.js";
 import { duration } from "./units.js";
@@ -27,6 +28,37 @@ export async function each(path, take, most = MOST_PAGES) {
   }
 }
 
+/**
+ * What is kept of the running job; asked for anew whenever `when` changes.
+ * @template T
+ * @param {string} job  its id, or nothing
+ * @param {string} when
+ * @param {(job: string) => Promise<T>} ask
+ * @param {T} none  as long as nothing is known of this job
+ * @returns {T}
+ */
+export function useOfJob(job, when, ask, none) {
+  const [known, setKnown] = useState({ job: "", told: none });
+  useEffect(() => {
+    if (!job) return;
+    let over = false;
+    ask(job).then(
+      (told) => over || setKnown({ job, told }),
+      () => undefined, // out of touch or unreadable: both are told elsewhere
+    );
+    return () => {
+      over = true;
+    };
+    // Not when the job alone changes: of a new one nothing is known, and it isn't kept yet.
+  }, [when]);
+  return known.job === job ? known.told : none;
+}
+
+/** When a job stood paused. @param {string} job @returns {Promise<import("./types.js").Pause[]>} */
+export async function fetchPauses(job) {
+  return (await get(`/api/jobs/${encodeURIComponent(job)}`)).pauses;
+}
+
 /** Every job, the newest first. @returns {Promise<Job[]>} */
 export async function fetchJobs() {
   /** @type {Job[]} */
@@ -45,10 +77,10 @@ export async function fetchEvents(job) {
 
 /**
  * A job's pauses, told as its events are: what happened while it stood still happened to it.
- * @param {Job} job  @param {string} now  @returns {Story[]}
+ * @param {import("./types.js").Pause[]} pauses  @param {string} now  @returns {Story[]}
  */
-export function pauseStories({ pauses = [] }, now) {
-  return pauses.map(({ from_at, to_at }, i) => {
+export function pauseStories(pauses, now) {
+  return pauses.map(({ from_at, to_at, height_mm }, i) => {
     const lasting = duration((Date.parse(to_at ?? now) - Date.parse(from_at)) / 1000);
     return {
       event: -1 - i,
@@ -57,7 +89,7 @@ export function pauseStories({ pauses = [] }, now) {
       change: to_at ? "cleared" : "raised",
       onset_at: from_at,
       end_at: to_at,
-      height_mm: null,
+      height_mm,
       text: to_at ? S.look_back.pause(lasting) : S.look_back.pause_goes_on(lasting),
     };
   });

@@ -3,6 +3,7 @@
 import { HOUR_S } from "./hour.js";
 import { html } from "./html.js";
 import { noteLine } from "./notes.js";
+import { pauseStories } from "./past.js";
 import { Shape } from "./shapes.js";
 import { S } from "./strings.js";
 import { moment, words } from "./units.js";
@@ -46,11 +47,17 @@ export function lines(stories, notes, unit, { ruled = false } = {}) {
   ].sort((a, b) => b.at.localeCompare(a.at));
 }
 
-/** @param {{chamber: Chamber, unit: Unit, notes: Note[]}} props */
-export function Stories({ chamber, unit, notes }) {
+/** @param {{chamber: Chamber, unit: Unit, notes: Note[], pauses: import("./types.js").Pause[]}} props */
+export function Stories({ chamber, unit, notes, pauses }) {
   const since = new Date(Date.parse(chamber.at) - HOUR_S * 1000).toJSON();
   const told = lines(
-    chamber.stories,
+    [
+      ...chamber.stories,
+      ...pauseStories(
+        pauses.filter(({ to_at }) => !to_at || to_at >= since),
+        chamber.at,
+      ),
+    ],
     notes.filter((note) => note.at >= since),
     unit,
   );

@@ -39,12 +39,17 @@
  * @property {number | null} height_mm
  * @property {number} paused_s
  * @property {string | null} paused_since_at
- * @property {{from_at: string, to_at: string | null}[]} [pauses]  asked for one job alone
+ * @property {Pause[]} [pauses]  asked for one job alone
  * @property {"real" | "recorded" | "simulated" | null} origin
  * @property {Outcome | null} outcome
  * @property {string | null} outcome_by
  * @property {string | null} outcome_at
  * @property {Diagnosis | null} diagnosis
+ *
+ * @typedef {object} Pause
+ * @property {string} from_at
+ * @property {string | null} to_at
+ * @property {number | null} height_mm
  *
  * @typedef {"sound" | "flawed" | "failed"} Outcome
  *

@@ -111,27 +111,38 @@ def clock_s(at_s: float, begun_s: float, pauses: Sequence[Pause]) -> float:
 
 def pauses_of(history: History, job: str) -> list[Pause]:
     """When a job stood paused; a pause that goes on has no end yet and ends with time."""
-    ended: list[Pause] = []
+    return [(start_s, end_s) for start_s, end_s, _ in _pauses(history, job)]
+
+
+def _pauses(history: History, job: str) -> list[tuple[float, float, JsonValue]]:
+    """The same, with the part's height when each began."""
+    ended: list[tuple[float, float, JsonValue]] = []
     since_s: float | None = None
-    before_s = 0.0
+    before_s, height_mm = 0.0, None
     after: int | None = 0
     while after is not None:
         page = history.entries(after, MOST_CHANGES, "job", job=job)
         for entry in page.entries:
             paused_s = float(str(entry.body["paused_s"]))
             if since_s is not None and paused_s > before_s:
-                ended.append((since_s, since_s + paused_s - before_s))
+                ended.append((since_s, since_s + paused_s - before_s, height_mm))
             before_s = max(before_s, paused_s)
-            since_s = epoch_s(entry.body["paused_since_at"])
+            was_s, since_s = since_s, epoch_s(entry.body["paused_since_at"])
+            if since_s != was_s:
+                height_mm = entry.body["height_mm"]
         after = page.next
-    return [*ended, (since_s, FAR_FUTURE_S)] if since_s is not None else ended
+    return [*ended, (since_s, FAR_FUTURE_S, height_mm)] if since_s is not None else ended
 
 
 def pause_items(history: History, job: str) -> list[Item]:
     """A job's pauses as they are answered; one that goes on has no end."""
     return [
-        {"from_at": label(start_s), "to_at": None if end_s == FAR_FUTURE_S else label(end_s)}
-        for start_s, end_s in pauses_of(history, job)
+        {
+            "from_at": label(start_s),
+            "to_at": None if end_s == FAR_FUTURE_S else label(end_s),
+            "height_mm": height_mm,
+        }
+        for start_s, end_s, height_mm in _pauses(history, job)
     ]
 
 
