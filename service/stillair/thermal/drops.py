@@ -6,20 +6,24 @@ Told is what the best explanation says once it is far enough before lost heat,
 mixing and heat, and while the fall is still near its depth:
 
 - a door at once, where it is before a draft as well, or after 25 s all the same;
-- a draft after 25 s, with 1.5 K at least, once a sensor has been colder for 8 s
+- a draft after 25 s, with 1.7 K at least, once a sensor has been colder for 8 s
   than in the eight minutes before; a lone sensor needs 6 % of the excess, because
   it can't see that a fan only mixes the air;
 - what came back within 45 s was a door where a draft isn't clearly before it:
   who lets in air for so short a time has opened something.
 
-A chamber may do such things by itself. A thermostat's pause looks like lost
-heat and its first ones, after warming up, like a break: air that has climbed
-for eight minutes by 0.3 K/min or more gets 150 s to turn again, unless lost heat
-is far behind, and where the air swings by half of the fall, it must be colder
-than in those swings; but 60 changes an hour that take a seventh of the excess are
-a door at once. Falls that come back by themselves twice within half an hour are a
-habit, and what is told must be half as quick again. For two and a half minutes
-the kind may still be revised.
+A chamber may do such things by itself (see `habits`). A thermostat's pause looks
+like lost heat, and its first ones, after warming up, like a break: air that has
+climbed for eight minutes by 0.3 K/min or more gets 150 s to turn again, unless
+lost heat is far behind or 60 changes an hour take a seventh of the excess; and
+where the air swings by half of the fall, it must be colder than in those swings.
+Beside three like falls within half an hour it must be 1.3 times as deep. Falls
+that come back by themselves twice within half an hour are a habit, and what is
+told must be half as quick again or colder than the last minutes. A draft must
+be deeper than the rises of the last two hours. Where the air, having fallen less
+and less steeply, bends down anew, the new fall is measured by itself: a door
+opened in a thermostat's pause. One reading of one sensor read seldom is a slip.
+For two and a half minutes the kind may still be revised.
 
 The end is told once half of the sensors concerned have been 5 s on their way
 back, by a quarter of what they lost (two fifths in a draft, part of which a
@@ -45,6 +49,7 @@ from stillair.thermal.balance import Balance
 from stillair.thermal.bends import came_back_ago_s
 from stillair.thermal.falls import (
     KINDS,
+    USUAL_S,
     Fall,
     Share,
     figures,
@@ -53,7 +58,7 @@ from stillair.thermal.falls import (
     recovery_s,
     told,
 )
-from stillair.thermal.habits import Rises, Swings
+from stillair.thermal.habits import Returns, Rises, Swings
 from stillair.thermal.hypotheses import CLEAR_LEAD, Cause, Verdict
 from stillair.thermal.suspicion import (
     DEAD_S,
@@ -73,14 +78,14 @@ SEE_S = 60.0
 # What it takes to be told
 FIRM = 8.0  # over nothing
 DOOR_LEAD = 1.0
-DRAFT_AGE_S, DRAFT_LEAST_K, ALONE_SHARE, LEISURE_PER_H = 25.0, 1.5, 0.06, 8.0
+DRAFT_AGE_S, DRAFT_LEAST_K, ALONE_SHARE, LEISURE_PER_H = 25.0, 1.7, 0.06, 8.0
 LONG_S, LONG_LEAD = 60.0, 1.0  # by then a draft may be told though its cause isn't clear
 STILL_DOWN, TURNED, SHORT_S, SELDOM_S = 0.7, 0.9, 45.0, 3.0
-OUTSIDE_S = 8
+OUTSIDE_S, WIDE_OUTSIDE_S = 8, 2
 TURN_S, TURN_PER_H, TURN_SHARE = 150.0, 60.0, 0.15
 SHARP_LEAD, RESTLESS_SHARE = 20.0, 0.5
-MIRRORED, RECOVERY_S, DEEPER = 1.1, 900.0, 1.3
-QUICKER, HABIT_S, HABIT_EVEN, AGAIN_S = 1.5, 180.0, 0.4, 1800.0
+MIRRORED, RECOVERY_S, DEEPER = 1.2, 900.0, 1.3
+QUICKER, HABIT_S = 1.5, 180.0
 OVERTAKEN_S = 60.0  # a draft of that age doesn't hide a door
 # When a suspicion ends untold
 SUSPECT_S, MIXED = 240.0, 0.2
@@ -103,7 +108,7 @@ class DropWatch:
         self._switch_s: float | None = None  # since when the switch has said open
         self._trigger = Trigger()
         self._rises, self._swings = Rises(), Swings()
-        self._came_back = (-math.inf, 0.0)  # when a fall last did so by itself, and how fast it was
+        self._returns = Returns(self._balance)
         self._look_from_s = self._see_s = self._ended_s = -math.inf
 
     @property
@@ -186,7 +191,7 @@ class DropWatch:
             self._trigger.rest()
             if alive and worst.now_k < STILL_DOWN * worst.drop_k:
                 self._swings.note(fall.onset_s, worst.drop_k)
-                self._learn_habit(t_s, fall)
+                self._returns.note(t_s, fall.verdict)
             return
         fall.kink_30_k = max(fall.kink_30_k, *(s.track.kink_30_k for s in alive))
         if self._sharpens(t_s, fall, alive):
@@ -262,9 +267,12 @@ class DropWatch:
                 return None
             restless = worst.low_c is None or worst.height_k > RESTLESS_SHARE * worst.drop_k
             wide_open = verdict.exchange_per_h >= TURN_PER_H and verdict.share >= TURN_SHARE
-            if wide_open or not (restless or turning):
-                return best
-            return best if fall.outside_s >= OUTSIDE_S and not turning else None
+            if turning and not wide_open:
+                return None
+            if wide_open:  # the door before is no swing of the air's own
+                restless = restless and t_s - self._ended_s > USUAL_S
+            outside_s = WIDE_OUTSIDE_S if wide_open else OUTSIDE_S
+            return None if restless and fall.outside_s < outside_s else best
         least_k = max(DRAFT_LEAST_K, (ALONE_SHARE if len(alive) == 1 else 0.0) * worst.excess_k)
         if turning or worst.now_k < least_k or age_s < DRAFT_AGE_S:
             return None
@@ -348,7 +356,7 @@ class DropWatch:
         if end_s - fall.onset_s < HABIT_S and "ended" not in fall.detail:
             self._swings.note(fall.onset_s, fall.worst.drop_k)
             if fall.kind is Kind.DRAFT:
-                self._learn_habit(t_s, fall)
+                self._returns.note(t_s, fall.verdict)
         findings.append(
             Finding(
                 fall.kind,
@@ -449,18 +457,6 @@ class DropWatch:
                 self._suspected = begun(t_s, tracks, room_c, verdict.ago_s)
                 return None
         return verdict
-
-    def _learn_habit(self, t_s: float, fall: Fall) -> None:
-        """Falls that come back by themselves, time and again, are what this chamber does."""
-        verdict = fall.verdict
-        if verdict is None or verdict.at_edge:
-            return
-        shares = [part.share for part in verdict.parts]
-        if min(shares) > HABIT_EVEN * max(shares) > 0.0:
-            last_s, last_per_h = self._came_back
-            self._came_back = (t_s, verdict.exchange_per_h)
-            if t_s - last_s < AGAIN_S:
-                self._balance.learn_loss(min(verdict.exchange_per_h, last_per_h) / 60.0)
 
     def _tell(
         self,

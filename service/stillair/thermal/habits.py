@@ -6,13 +6,17 @@ and off. What has been seen so is no news, unless it goes further.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Sequence
 
 from stillair.thermal.air import AirTrack
+from stillair.thermal.balance import Balance
+from stillair.thermal.hypotheses import Verdict
 
 RISE_EVERY_S, RISES_S = 600.0, 7200.0
 ALIKE, APART_S, GAPS_ALIKE, GOOD_FOR_S = 0.6, 900.0, 1.8, 1800.0
+EVEN = 0.4
 
 
 class Rises:
@@ -41,6 +45,27 @@ class Rises:
         """The second largest of the last two hours, K; 0 where there was no more than one."""
         rises_k = sorted(rise_k for _, rise_k in self._buckets)
         return max(0.0, rises_k[-2]) if len(rises_k) > 1 else 0.0
+
+
+class Returns:
+    """Teach the balance how quickly air falls that comes back by itself, twice within half an hour.
+
+    The exchange that would explain such falls is what the chamber loses by habit.
+    """
+
+    def __init__(self, balance: Balance) -> None:
+        self._balance = balance
+        self._last_s, self._last_per_h = -math.inf, 0.0
+
+    def note(self, t_s: float, verdict: Verdict | None) -> None:
+        """Take the last verdict on a fall that has come back; one-sided ones teach nothing."""
+        if verdict is None or verdict.at_edge:
+            return
+        shares = [part.share for part in verdict.parts]
+        if min(shares) > EVEN * max(shares) > 0.0:
+            if t_s - self._last_s < GOOD_FOR_S:
+                self._balance.learn_loss(min(verdict.exchange_per_h, self._last_per_h) / 60.0)
+            self._last_s, self._last_per_h = t_s, verdict.exchange_per_h
 
 
 class Swings:
