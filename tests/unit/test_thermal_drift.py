@@ -91,6 +91,34 @@ def test_what_is_no_drift(offs: tuple[Off, ...]) -> None:
     assert watched(*offs) is None
 
 
+def test_one_of_two_is_not_blamed_where_a_third_is_stirred_too_much_to_tell() -> None:
+    """The one that drifts moves what shows how much the third is stirred: both are named."""
+    rough = random.Random(3)
+    noise = random.Random(5)
+    watch = DriftWatch(["top", "middle", "low"])
+    stirred_k = 0.0
+    for minute in range(480):
+        t_s = 60.0 * minute
+        if minute % 10 == 0:
+            stirred_k = rough.uniform(0.0, 3.0)
+        watch.push(
+            t_s,
+            {
+                "top": ROOM_C + 30.0 + noise.gauss(0.0, 0.02),
+                "middle": ROOM_C
+                + 30.0
+                + 0.15 * stirred_k
+                + ramp(0.3)(t_s)
+                + noise.gauss(0.0, 0.02),
+                "low": ROOM_C + 28.0 + stirred_k + noise.gauss(0.0, 0.02),
+            },
+            ROOM_C,
+        )
+    assert watch.drifted is not None
+    assert "middle" in watch.drifted.sensors
+    assert "low" not in watch.drifted.sensors
+
+
 def test_differences_may_grow_with_the_excess() -> None:
     """The room cools by 10 K through the night: all differences grow by a third."""
     assert watched(nothing, nothing, hours=8.0, excess=lambda t: 30.0 + 10.0 * t / 28800.0) is None

@@ -47,6 +47,7 @@ PAIR_BLOCKS = 18
 JUMPED_SHARE = 0.5  # of the change, that may have come at once
 STEP_SHARE, STEPS_SHARE = 0.75, 1.2  # of what one or two steps leave, that a trend may leave
 OTHERS_SHARE, LEFT_SHARE = 0.4, 0.5
+RIVAL_SHARE = 0.75  # of the change, that another of three may have gone the other way
 FASTEST_K_PER_S = 1.0 / 3600.0  # what is faster isn't ageing
 ANOTHER_K = 0.5  # a sensor that stands elsewhere after a fault is another one
 COLD_EXCESS_K, COLD_MOVED_K, COLD_MINUTES = 1.0, 0.15, 4
@@ -262,6 +263,11 @@ class DriftWatch:
         since_s = window[0].t_s
         if len(names) == 2:
             return _of_two(name, others[0], found.change_k, since_s, "")
+        if len(names) == 3:
+            for rival in others:
+                if self._rivals(course, window, names, name, rival, found):
+                    pair = len(window) >= PAIR_BLOCKS
+                    return self._judge_window(window, [name, rival]) if pair else None
         for other in others:
             rest = [one for one in others if one != other]
             apart = _layered(course, window, rest)
@@ -272,6 +278,35 @@ class DriftWatch:
             if behind is None or behind.change_k / found.change_k < LEFT_SHARE:
                 return None
         return _of_many(name, found.change_k, since_s, "")
+
+    def _rivals(
+        self,
+        course: Course,
+        window: Sequence[_Block],
+        names: Sequence[str],
+        name: str,
+        rival: str,
+        of: Trend,
+    ) -> bool:
+        """Whether another of three sensors may as well be the one, the other way round.
+
+        Where the third is stirred, only what the two others differ by shows how much,
+        and that is just what a drift of one of them changes.
+        """
+
+        def trend_of(one: str) -> Trend | None:
+            others = [other for other in names if other != one]
+            return self._trend(_layered(course, window, others), window, one, others, any_size=True)
+
+        (third,) = set(names) - {name, rival}
+        found, rest = trend_of(rival), trend_of(third)
+        calm_k = OTHERS_SHARE * abs(of.change_k)
+        return (
+            found is not None
+            and found.change_k / of.change_k < -RIVAL_SHARE
+            and abs(found.change_k) >= SURE * found.u_k
+            and (rest is None or abs(rest.change_k) + rest.u_k > calm_k)
+        )
 
     def _trend(
         self,
