@@ -14,6 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from stillair.alarms.wording import RULES
 from stillair.errors import CommandRefused, InputError, ReadingFault
 from stillair.model import (
     Change,
@@ -292,7 +293,7 @@ def _kept(history: History, job: Item, material: str) -> Kept:
                 doors[event] = (since_s, at_s if by_switch else end_s)
             case Kind.SENSOR_FAULT if detail.get("fault") in DRIVER_FAULTS:
                 faults[event] = (subject, (onset_s, end_s), ReadingFault(str(detail["fault"])))
-            case Kind.WATCH_GAP if body["end_at"] is not None:
+            case Kind.WATCH_GAP if subject != RULES and body["end_at"] is not None:
                 unwatched.append((onset_s, end_s))
     pauses = [(start_s - begun_s, end_s - begun_s) for start_s, end_s in pauses_of(history, name)]
     return Kept(
