@@ -78,7 +78,7 @@ SEE_S = 60.0
 # What it takes to be told
 FIRM = 8.0  # over nothing
 DOOR_LEAD = 1.0
-DRAFT_AGE_S, DRAFT_LEAST_K, ALONE_SHARE, LEISURE_PER_H = 25.0, 1.7, 0.06, 8.0
+DRAFT_AGE_S, DRAFT_LEAST_K, ALONE_SHARE, LEISURE_PER_H = 25.0, 1.7, 0.06, 6.0
 LONG_S, LONG_LEAD = 60.0, 1.0  # by then a draft may be told though its cause isn't clear
 STILL_DOWN, TURNED, SHORT_S, SELDOM_S = 0.7, 0.9, 45.0, 3.0
 OUTSIDE_S, WIDE_OUTSIDE_S = 8, 2
@@ -89,7 +89,7 @@ QUICKER, HABIT_S = 1.5, 180.0
 OVERTAKEN_S = 60.0  # a draft of that age doesn't hide a door
 # When a suspicion ends untold
 SUSPECT_S, MIXED = 240.0, 0.2
-SHARPER, SHARP_K, SHARP_NOISES, PAUSE_FADES_S = 1.8, 0.35, 6.0, 30.0
+SHARPER, SHARP_K, SHARP_NOISES, SHARP_SHARE, PAUSE_FADES_S = 1.8, 0.35, 6.0, 0.25, 30.0
 # What stands
 RETELL_S = 15.0  # figures alone are told anew no sooner
 SHARPEN_S = 40.0
@@ -221,7 +221,12 @@ class DropWatch:
         if t_s - fall.suspected_s <= track.span_s:
             fall.kink_k = max(fall.kink_k, track.kink_k)
             return False
-        if track.kink_k >= max(SHARPER * fall.kink_k, SHARP_K, SHARP_NOISES * track.noise_k):
+        if track.kink_k >= max(
+            SHARPER * fall.kink_k,
+            SHARP_K,
+            SHARP_NOISES * track.noise_k,
+            SHARP_SHARE * fall.worst.drop_k,
+        ):
             fall.kink_k = track.kink_k
             return True
         fall.kink_k = min(fall.kink_k, track.kink_k)
