@@ -53,6 +53,7 @@ from stillair.thermal.falls import (
     Fall,
     Share,
     figures,
+    has_turned,
     is_over,
     leaves_band,
     recovery_s,
@@ -80,7 +81,7 @@ FIRM = 8.0  # over nothing
 DOOR_LEAD = 1.0
 DRAFT_AGE_S, DRAFT_LEAST_K, ALONE_SHARE, LEISURE_PER_H = 25.0, 1.7, 0.06, 6.0
 LONG_S, LONG_LEAD = 60.0, 1.0  # by then a draft may be told though its cause isn't clear
-STILL_DOWN, TURNED, SHORT_S, SELDOM_S = 0.7, 0.9, 45.0, 3.0
+STILL_DOWN, SHORT_S, SELDOM_S = 0.7, 45.0, 3.0
 OUTSIDE_S, WIDE_OUTSIDE_S = 8, 2
 TURN_S, TURN_PER_H, TURN_SHARE = 150.0, 60.0, 0.15
 SHARP_LEAD, RESTLESS_SHARE = 20.0, 0.5
@@ -242,7 +243,7 @@ class DropWatch:
         age_s = t_s - fall.onset_s
         over_door = verdict.scores[best] - verdict.scores.get(Cause.DOOR, -math.inf)
         if best is Cause.DRAFT and over_door < CLEAR_LEAD and age_s < SHORT_S:
-            if not _has_turned(alive):
+            if not has_turned(alive):
                 return None
             best = Cause.DOOR  # who lets air in for less than a minute has opened something
         ahead = verdict.lead_over(Cause.HEAT_LOST, Cause.MIXING, Cause.HEAT)
@@ -432,7 +433,7 @@ class DropWatch:
         """Weigh the explanations anew where that is due; the latest verdict otherwise."""
         if t_s < fall.next_s:
             return fall.verdict
-        if fall.verdict is not None and _has_turned(fall.shares):
+        if fall.verdict is not None and has_turned(fall.shares):
             fall.next_s = t_s + 2.0
             return fall.verdict  # on its way back: what comes now tells no more of the cause
         age_s = t_s - fall.onset_s
@@ -495,8 +496,3 @@ class DropWatch:
                 was_kind=was,
             )
         )
-
-
-def _has_turned(shares: Sequence[Share]) -> bool:
-    """Whether every sensor that fell is on its way back."""
-    return all(s.now_k < TURNED * s.drop_k for s in shares if s.drop_k > LEAST_K)

@@ -20,6 +20,7 @@ UNBANDED_SHARE = 0.15  # of the excess, where no band is known yet
 BACK_K, BACK_SHARE, BACK_MOST_K, BACK_HELD_S = 0.5, 0.25, 3.0, 5
 DRAFT_BACK_SHARE = 0.4
 GONE_EXCESS_K, GONE_S = 3.0, 300.0
+FELT_K, TURNED = 0.3, 0.9
 SETTLED_S, BLIND_S = 2700.0, 900.0
 
 
@@ -109,6 +110,11 @@ def leaves_band(share: Share) -> bool:
     return share.low_c - share.track.past_c(0) >= max(
         LEAST_BELOW_K, 3.0 * share.track.noise_k, BELOW_SHARE * min(share.height_k, 6.0)
     )
+
+
+def has_turned(shares: Sequence[Share]) -> bool:
+    """Whether every sensor that fell is on its way back."""
+    return all(s.now_k < TURNED * s.drop_k for s in shares if s.drop_k > FELT_K)
 
 
 def is_over(fall: Fall, t_s: float, alive: Sequence[Share], room_c: float) -> bool:
