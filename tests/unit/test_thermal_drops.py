@@ -337,6 +337,22 @@ def test_a_fall_no_larger_than_rises_seen_before_is_their_mirror_image(
     assert told.kinds == [Kind.DRAFT]
 
 
+def test_a_fall_ends_though_the_sensor_that_lost_most_has_died() -> None:
+    """What is left of it has lost too little to have been asked at first."""
+    rig = Rig(BEADS[:2], at_one_side(0.3, 0.05, 0.1, T0 + 90.0), 1)
+    watch = DropWatch()
+    findings = []
+    for t_s in rig.seconds(T0 + 600.0):
+        if t_s > T0 + 60.0:
+            rig.tracks[0].blank()
+        tracks = [track for track in rig.tracks if track.seconds > 3]
+        findings += watch.tick(t_s, tracks, ROOM_C, None, calm=True)
+    assert [f.change for f in findings if f.change is not Change.REVISED] == [
+        Change.RAISED,
+        Change.CLEARED,
+    ]
+
+
 def test_one_low_reading_of_a_sensor_read_seldom_is_a_slip() -> None:
     """It is held for ten seconds, as if the air had fallen and stayed."""
     watch = DropWatch()

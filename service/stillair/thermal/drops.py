@@ -346,11 +346,10 @@ class DropWatch:
     def _clear(self, t_s: float, fall: Fall, findings: list[Finding]) -> None:
         end_s = t_s
         if "ended" not in fall.detail:
-            worst_k = fall.worst.drop_k
+            heard = [share for share in fall.shares if share.track.seconds]
+            worst_k = max(share.drop_k for share in heard)
             ends = sorted(
-                t_s - came_back_ago_s(s.track)
-                for s in fall.shares
-                if s.drop_k >= 0.4 * worst_k and s.track.seconds
+                t_s - came_back_ago_s(s.track) for s in heard if s.drop_k >= 0.4 * worst_k
             )
             end_s = ends[(len(ends) - 1) // 2] - DEAD_S
             back_s = recovery_s(t_s, end_s, fall)
