@@ -424,6 +424,15 @@ def test_static_response_and_high_limit(top_c: float, lasting: bool, over: bool)
     assert (first(findings, Kind.OVER_TEMPERATURE) is not None) is over
 
 
+@pytest.mark.parametrize("step_s", [1, 2, 10, 30])
+def test_over_temperature_ends_however_seldom_the_sensor_is_read(step_s: int) -> None:
+    findings, _ = run(
+        lambda t: 82.0 if 300 <= t < 600 else 60.0, step_s=step_s, until_s=600 + 5 * step_s + 60
+    )
+    told = [f.change for f in findings if f.kind is Kind.OVER_TEMPERATURE]
+    assert told == [Change.RAISED, Change.CLEARED]
+
+
 def test_over_temperature_ends_below_its_deadband() -> None:
     findings, _ = run(lambda t: 82.0 if 100 <= t < 200 else 79.5 if 200 <= t < 400 else 70.0)
     raised, cleared = findings

@@ -142,8 +142,8 @@ class HeatPath:
         if risen:
             self.hot_s = t_s
         self._tell_rise(t_s, risen, findings, signs)
-        if over or (Kind.OVER_TEMPERATURE, "") in self._standing:
-            below = not stale and all(
+        if over or (not stale and (Kind.OVER_TEMPERATURE, "") in self._standing):
+            below = all(
                 t.last_c is None or t.last_c < self._limit_c - max(1.0, 0.01 * self._limit_c)
                 for t in tracks
             )
