@@ -227,6 +227,14 @@ def test_nobody_but_a_person_says_that_a_danger_is_over(kind: Kind) -> None:
     assert WORDS[kind].after, "what is left to do"
 
 
+@pytest.mark.parametrize("stage", [Stage.RAISED, Stage.CHANGED, Stage.STILL])
+def test_who_may_take_the_part_out_is_told_to_air_the_room(stage: Stage) -> None:
+    change = event(Kind.COOL_ENOUGH, sensors=(), detail={"cause": "clear", "temperature_c": 39.0})
+    said = message(stage, change, t_s=90.0, chamber_name="bench", mark="")
+    for text in (said.text, line(change)):
+        assert "Air the room before you open the box" in text
+
+
 def test_a_rule_that_broke_is_not_told_as_a_time_without_any_watch() -> None:
     change = event(Kind.WATCH_GAP, subject="rules", sensors=(), detail=HELD_UP)
     said = message(Stage.RAISED, change, t_s=30.0, chamber_name="north bench", mark="")

@@ -189,7 +189,8 @@ WORDS: Mapping[Kind, Words] = {
         "Cool enough for the part",
         "The chamber is cool enough for the part to come out",
         "The chamber was cool enough for the part",
-        "Mind your fingers and lungs: the bed may still be hot, and fumes may remain.",
+        "Air the room before you open the box and while it is open: fumes may remain in it. "
+        "The bed may still be hot.",
     ),
 }
 
