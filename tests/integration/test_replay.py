@@ -281,6 +281,23 @@ def test_a_chamber_file_gives_names_places_and_limits(tmp_path: Path) -> None:
     assert hot[0]["sensors"] == ["top"]
 
 
+def test_a_power_on_value_is_known_in_a_recording_of_a_corrected_sensor(tmp_path: Path) -> None:
+    """What was recorded is 84.7: the chip's 85.0, corrected."""
+    chamber = tmp_path / "chamber.toml"
+    chamber.write_text(
+        '[chamber]\nname = "North bench"\nenclosure = ["metal"]\nlimit_c = 55\n'
+        '[[sensor]]\nname = "top"\ndriver = "onewire"\naddress = "28-0000075c2f11"\n'
+        "correction_k = -0.3\n"
+    )
+    file = tmp_path / "shed.csv"
+    rows = (84.7 if 600 <= t < 605 else 44.7 + 0.0625 * (t % 2) for t in range(700))
+    file.write_text("time_s,top\n" + "".join(f"{t},{c:.4f}\n" for t, c in enumerate(rows)))
+    told = lines(replay(str(file), "--chamber", str(chamber)))
+    assert not {"fire", "over_temperature", "rapid_rise"} & {line["kind"] for line in told}
+    (fault,) = [e for e in told if (e["kind"], e["change"]) == ("sensor_fault", "raised")]
+    assert fault["detail"]["fault"] == "not_converted"
+
+
 def video(path: Path, *, dark_from_s: float, seconds: int = 40) -> Path:
     """Ten frames a second of a lit, noisy scene whose lamp goes out."""
     noise = np.random.default_rng(3)

@@ -14,6 +14,7 @@ from stillair.watch import ContactPlan, WatchPlan
 
 if TYPE_CHECKING:
     from stillair.config import ChamberSettings
+    from stillair.config.inputs import AnySensor
 
 OUTSIDE = frozenset({"room", "ambient"})
 USUAL_LIMIT_C = 80.0  # of a recording without a chamber file
@@ -27,7 +28,7 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
         name=settings.name,
         thermal=_thermal_plan(
             settings,
-            tuple(SensorPlan(s.name, s.place, s.limit_c, s.correction_k) for s in settings.sensors),
+            tuple(_sensor_plan(s) for s in settings.sensors),
         ),
         contacts=tuple(ContactPlan(c.name, c.kind) for c in settings.contacts),
         camera=settings.camera is not None,
@@ -51,7 +52,8 @@ def replay_plan(
 ) -> WatchPlan:
     """The plan for a recording with these columns, with or without a chamber file.
 
-    Recorded readings have their corrections already, so none is added again.
+    Recorded readings have their corrections already, so none is added again: the plan
+    has them to know a chip's power-on value by what it was before.
     `usual_s` says of columns how far apart their readings are.
     """
     apart_s = usual_s or {}
@@ -71,12 +73,16 @@ def replay_plan(
                 limit_c=USUAL_LIMIT_C,
             ),
         )
-    known = {s.name: SensorPlan(s.name, s.place, s.limit_c) for s in settings.sensors}
+    known = {s.name: _sensor_plan(s) for s in settings.sensors}
     sensors = tuple(
         replace(known.get(name, SensorPlan(name, Place.CHAMBER)), usual_s=apart_s.get(name, 1.0))
         for name in columns
     )
     return WatchPlan(settings.key, settings.name, _thermal_plan(settings, sensors))
+
+
+def _sensor_plan(sensor: AnySensor) -> SensorPlan:
+    return SensorPlan(sensor.name, sensor.place, sensor.limit_c, sensor.correction_k)
 
 
 def _thermal_plan(settings: ChamberSettings, sensors: tuple[SensorPlan, ...]) -> ThermalPlan:
