@@ -448,6 +448,23 @@ def test_placeholders_far_from_what_was_are_no_heat(value_c: float) -> None:
     assert findings == [] and signs == []
 
 
+def test_what_was_hot_hours_ago_makes_no_power_on_value_likely() -> None:
+    path = HeatPath(ThermalPlan((SensorPlan("top", Place.CHAMBER),)))
+    told: list[object] = []
+    for t_s in range(8000):
+        if t_s < 600 or t_s >= 7800:
+            path.take(Reading("top", float(t_s), 85.0 if t_s >= 7800 else 79.0 + 0.005 * t_s))
+        _, signs = path.tick(float(t_s))
+        told += signs if t_s >= 600 else []
+    assert told == []
+
+
+@pytest.mark.parametrize("step_s", [1, 30, 300])
+def test_85_counts_where_the_sensor_was_near_it_just_before(step_s: int) -> None:
+    _, signs = run(lambda t: 83.5 if t < 3000 else 85.0, step_s=step_s, until_s=4500)
+    assert {sign.name for sign in signs} >= {"static_response"}
+
+
 def test_true_85_on_the_way_up_counts() -> None:
     _, signs = run(lambda t: 85.0 if 700 <= t < 720 else 25.0 + 0.0855 * t, until_s=720)
     assert {sign.name for sign in signs} >= {"static_response"}

@@ -59,6 +59,7 @@ from stillair.thermal.health import (
     HIGHEST_C,
     LOWEST_C,
     QUARANTINE,
+    SILENT_S,
     USUAL_INTERVALS,
     is_placeholder,
 )
@@ -161,7 +162,7 @@ class HeatTrack:
         if reading.fault is not None or value_c is None or not LOWEST_C <= value_c <= HIGHEST_C:
             self._skip = QUARANTINE
             self._fault_s = reading.t_s
-        elif is_placeholder(value_c, self._correction_k, self.last_c):
+        elif is_placeholder(value_c, self._correction_k, self._near_c(reading.t_s)):
             return
         elif self._skip:
             self._skip -= 1
@@ -170,6 +171,14 @@ class HeatTrack:
             self._sum += value_c
             self._count += 1
             self._read_s = reading.t_s
+
+    def _near_c(self, t_s: float) -> float | None:
+        """What it showed just before; None after a silence, which makes no value likely."""
+        return None if self.is_silent(t_s, SILENT_S) else self.last_c
+
+    def is_silent(self, t_s: float, for_s: float) -> bool:
+        """Whether no good reading has come for so long and for three of its intervals."""
+        return t_s - self.last_s > min(max(for_s, USUAL_INTERVALS * self._apart_s), HELD_S)
 
     def _take_doubtful(self, t_s: float, value_c: float) -> None:
         """Take a reading next to a fault: what five of them agree on for 8 s counts.
