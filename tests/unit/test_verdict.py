@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from stillair.fire.verdict import HELD_S, QUIET_S, TOGETHER_S, FireVerdict
-from stillair.model import Change, Finding, Kind, Sense, Sign
+from stillair.model import Change, Detail, Finding, Kind, Sense, Sign
 
 
 @dataclass(frozen=True)
@@ -24,6 +24,7 @@ class Given:
     strength: float = 0.6
     lasting: bool = False
     source: str = ""
+    detail: Detail = field(default_factory=dict)
 
     def sign(self, t_s: float) -> Sign:
         source = (
@@ -31,7 +32,14 @@ class Given:
             or {"heat": "top", "camera": "camera", "contact": "detector"}[self.sense.value]
         )
         return Sign(
-            self.sense, self.name, t_s, self.start_s, self.strength, (source,), self.lasting
+            self.sense,
+            self.name,
+            t_s,
+            self.start_s,
+            self.strength,
+            (source,),
+            self.lasting,
+            self.detail,
         )
 
 
@@ -226,6 +234,45 @@ def test_a_fire_is_over_only_where_that_can_be_seen(
     for finding in found:
         lost = finding.change is Change.REVISED and finding.at_s == pytest.approx(160, abs=1.0)
         assert (finding.detail.get("blind") is True) == lost
+
+
+HOT = Given(HEAT, "high_limit", 50, 400, 0.5, source="low", detail={"temperature_c": 82.0})
+
+
+@pytest.mark.parametrize(
+    ("hot", "over_s"),
+    [
+        pytest.param(HOT, 460, id="another sensor of the air"),
+        pytest.param(replace(HOT, source="top"), 460, id="the one that showed it"),
+        pytest.param(replace(HOT, detail={"place": "electronics"}, start_s=110), 160, id="a board"),
+    ],
+)
+def test_a_fire_is_not_over_while_the_air_is_above_its_limit(hot: Given, over_s: int) -> None:
+    found = [f for f in run(STATIC, hot, until_s=900) if f.kind is Kind.FIRE]
+    assert found[-1].change is Change.CLEARED
+    assert found[-1].at_s == pytest.approx(over_s, abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("low_c", "over"),
+    [
+        pytest.param(89.0, False, id="cooler: it was not there that it burnt"),
+        pytest.param(97.0, True, id="as hot"),
+        pytest.param(None, False, id="below the limit, it only rose"),
+    ],
+)
+def test_a_cooler_sensor_does_not_outvote_the_hottest_that_is_silent(
+    low_c: float | None, over: bool
+) -> None:
+    top = replace(STATIC, detail={"temperature_c": 100.0})
+    low = replace(LOW, detail={"temperature_c": low_c})
+    if low_c is None:
+        low = replace(LOW, name="rapid_rise", lasting=False, detail={"rise_k": 30.0})
+    found = run(top, low, heard=until(100, "top"), until_s=3000)
+    assert found[-1].change is (Change.CLEARED if over else Change.REVISED)
+    assert (found[-1].detail.get("blind") is True) is not over
+    back = run(top, low, heard=until(100, "top", again_s=600), until_s=3000)
+    assert back[-1].change is Change.CLEARED
 
 
 def test_smoke_stands_while_the_camera_is_blind() -> None:

@@ -19,8 +19,10 @@ given for 10 s, a contact when it says 0. Nothing in here waits for anything,
 and no event of another kind is asked about.
 
 Fire, flame and smoke are over when one of those that showed them has been heard
-for a minute without a sign. Where none can be heard any more, burnt perhaps,
-they stand, and say so, until a sign comes again or a person says that it is over.
+for a minute without a sign. Of sensors that felt its heat only the hottest can
+tell, and none while the chamber's air, or one of them, is above its limit. Where
+none that can is heard any more, burnt perhaps, they stand, and say so, until a
+sign comes again or a person says that it is over.
 
 References
 ----------
@@ -51,6 +53,7 @@ BLIND: Detail = {
 }
 ALONE_KINDS = {"flame": Kind.FLAME, "smoke": Kind.SMOKE}
 RETELL_K = 5.0  # a fire that has got so much hotter is told anew
+NEAR_K = 5.0  # a sensor that was not so much cooler than the hottest tells the end as well
 EXPLAINED_S = 300.0  # a fire known by its static heat is doubted unless the rise was a fire's too
 
 
@@ -71,10 +74,16 @@ class _Open:
     detail: Detail
     last_s: float
     calm_s: dict[str, float] = field(default_factory=dict)  # since when each was heard, no sign
+    felt_c: dict[str, float] = field(default_factory=dict)  # the hottest that each one showed
 
     @property
     def blind(self) -> bool:
         return self.detail.get("blind") is True
+
+    def can_tell(self, name: str) -> bool:
+        """Whether it is for this one to show the end: a cooler sensor is not where it burns."""
+        felt_c = self.felt_c.get(name)
+        return felt_c is None or felt_c >= max(self.felt_c.values()) - NEAR_K
 
 
 class FireVerdict:
@@ -196,6 +205,7 @@ class FireVerdict:
             if told_c:
                 detail["temperature_c"] = max(told_c)
         self._tell(t_s, Kind.FIRE, "", speaking, detail, findings)
+        self._feel(t_s)
 
     def _rose_lately(self, t_s: float) -> bool:
         return any(
@@ -224,7 +234,7 @@ class FireVerdict:
                 return
             if kind not in SHOWN or self._seen_over(event):
                 findings.append(self._ended(kind, subject, t_s))
-            elif not (event.calm_s or event.blind):
+            elif not (event.blind or any(map(event.can_tell, event.calm_s))):
                 event.detail = {**event.detail, **BLIND}
                 findings.append(
                     Finding(
@@ -290,8 +300,27 @@ class FireVerdict:
 
     def _seen_over(self, event: _Open) -> bool:
         return any(
-            self._heard_s[name] - since_s >= QUIET_S for name, since_s in event.calm_s.items()
+            self._heard_s[name] - since_s >= QUIET_S and event.can_tell(name)
+            for name, since_s in event.calm_s.items()
         )
+
+    def _feel(self, t_s: float) -> None:
+        """Where a fire is felt, how hot, and that it isn't calm while the air is too hot."""
+        event = self._open.get((Kind.FIRE, ""))
+        if event is None:
+            return
+        for spell in self._spells.values():
+            latest = spell.latest
+            if spell.first.sense is not Sense.HEAT or not self._holds(spell, t_s):
+                continue
+            theirs = set(latest.sources) & set(event.sensors)
+            too_hot = latest.name == "high_limit" and (theirs or "place" not in latest.detail)
+            if too_hot and latest.t_s > event.last_s:
+                event.last_s, event.calm_s = latest.t_s, {}
+            level_c = _temperature_c(latest.detail)
+            for name in theirs:
+                known_c = event.felt_c.get(name, -math.inf)
+                event.felt_c[name] = known_c if level_c is None else max(level_c, known_c)
 
     def _stays(self, spell: _Spell) -> bool:
         return (

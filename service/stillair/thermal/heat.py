@@ -238,6 +238,7 @@ class HeatPath:
         key = (Kind.OVER_TEMPERATURE, subject)
         event = self._standing.get(key)
         if over:
+            place = {"place": self._own[subject].place.value} if subject else {}
             names = tuple(sorted(name for name, _ in over))
             hottest_c = max(level_c for _, level_c in over)
             if event is None:
@@ -246,9 +247,8 @@ class HeatPath:
                     "cause": "clear",
                     "temperature_c": round(hottest_c, 1),
                     "limit_c": limit_c,
+                    **place,
                 }
-                if subject:
-                    detail["place"] = self._own[subject].place.value
                 self._standing[key] = event = _Standing(onset_s, names, detail, t_s)
                 event.told_k = hottest_c
                 findings.append(
@@ -279,7 +279,7 @@ class HeatPath:
                     event.onset_s,
                     STRENGTH["high_limit"],
                     (name,),
-                    detail={"temperature_c": round(level_c, 1), "limit_c": limit_c},
+                    detail={"temperature_c": round(level_c, 1), "limit_c": limit_c, **place},
                 )
                 for name, level_c in over
             )
