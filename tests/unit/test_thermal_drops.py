@@ -597,6 +597,58 @@ def test_a_switch_that_breaks_leaves_the_open_door_to_the_temperatures() -> None
     assert told.only(Change.CLEARED).end_s == pytest.approx(T0 + 120.0, abs=15.0)
 
 
+@pytest.mark.parametrize("unread_s", [1.0, 30.0, 300.0])
+@pytest.mark.parametrize("share", [0.1, 0.4])
+def test_a_switch_that_reads_again_and_says_shut_ends_what_it_told(
+    share: float, unread_s: float
+) -> None:
+    """Though part of what it told, while the air stays cold, looked like a draft."""
+    broke_s, read_s = T0 + 50.0, T0 + 50.0 + unread_s
+
+    def switch(t_s: float) -> bool | None:
+        return None if broke_s <= t_s < read_s else T0 <= t_s < broke_s
+
+    told = watched(CANS, gap(LEVEL_C, share, 0.05, T0), read_s + 50.0, switch=switch)
+    assert {f.kind for f in told.findings} == {Kind.DOOR_OPEN}
+    last = told.only(Change.CLEARED)
+    assert (last.end_s, last.detail["ended"]) == (read_s, "by switch")
+    assert not told.watch.standing
+
+
+@pytest.mark.parametrize(
+    "feelers", [pytest.param((), id="no sensor"), pytest.param(CANS, id="cold")]
+)
+def test_an_open_door_that_no_temperature_shows_stands_though_its_switch_breaks(
+    feelers: tuple[Feeler, ...],
+) -> None:
+    def switch(t_s: float) -> bool | None:
+        return True if T0 <= t_s < T0 + 50.0 else None
+
+    told = watched(feelers, lambda _: ROOM_C, T0 + 4000.0, switch=switch)
+    assert [f.change for f in told.findings] == [Change.RAISED]
+    assert told.watch.standing
+    again_s = T0 + 4000.0
+    told = watched(
+        feelers,
+        lambda _: ROOM_C,
+        again_s + 5.0,
+        switch=lambda t_s: switch(t_s) if t_s < again_s else False,
+    )
+    assert told.only(Change.CLEARED).end_s == again_s
+
+
+def test_once_the_air_keeps_warm_a_door_whose_switch_broke_is_no_longer_held_for_open() -> None:
+    told = watched(
+        CANS,
+        ramp(ROOM_C, 2.0, T0 + 200.0, T0 + 1100.0),
+        T0 + 3000.0,
+        switch=lambda t_s: True if T0 <= t_s < T0 + 50.0 else None,
+    )
+    ended = str(told.only(Change.CLEARED).detail["ended"])
+    assert ended.startswith("its switch can't be read any more")
+    assert told.only(Change.CLEARED).at_s > T0 + 800.0
+
+
 def test_beside_signs_of_fire_a_fall_is_no_news() -> None:
     air = gap(LEVEL_C, 0.4, 0.1, T0, T0 + 75.0)
     assert watched(BEADS, air, T0 + 300.0, calm=no).findings == []

@@ -5,7 +5,7 @@ through the lags that `balance` has learned, until it is told or has come back.
 Told is what the best explanation says once it is far enough before lost heat,
 mixing and heat, and while the fall is still near its depth:
 
-- a door at once, where it is before a draft as well, or after 25 s all the same;
+- a door at once, where it is before a draft as well, or after 34 s all the same;
 - a draft after 25 s, with 1.7 K at least, once a sensor has been colder for 8 s
   than in the eight minutes before; a lone sensor needs 6 % of the excess, because
   it can't see that a fan only mixes the air;
@@ -53,8 +53,10 @@ from stillair.thermal.falls import (
     Fall,
     Share,
     figures,
+    finding,
     has_turned,
     is_over,
+    keeps_warm,
     leaves_band,
     recovery_s,
     told,
@@ -78,7 +80,7 @@ LATE_S, LONG_STRAIGHT_S = 6, 50.0
 SEE_S = 60.0
 # What it takes to be told
 FIRM = 8.0  # over nothing
-DOOR_LEAD = 1.0
+DOOR_LEAD, TIE_AGE_S = 1.0, 34.0
 DRAFT_AGE_S, DRAFT_LEAST_K, ALONE_SHARE, LEISURE_PER_H = 25.0, 1.7, 0.06, 6.0
 LONG_S, LONG_LEAD = 60.0, 1.0  # by then a draft may be told though its cause isn't clear
 STILL_DOWN, SHORT_S, SELDOM_S = 0.7, 45.0, 3.0
@@ -107,6 +109,7 @@ class DropWatch:
         self._fall: Fall | None = None
         self._suspected: Fall | None = None
         self._switch_s: float | None = None  # since when the switch has said open
+        self._opened: Fall | None = None  # what a switch told last
         self._trigger = Trigger()
         self._rises, self._swings = Rises(), Swings()
         self._returns = Returns(self._balance)
@@ -269,7 +272,7 @@ class DropWatch:
         least_per_h = QUICKER * 60.0 * (self._balance.loss_per_min or 0.0)
         if best is Cause.DOOR:
             rival = verdict.scores.get(Cause.DRAFT, -math.inf)
-            if verdict.scores[best] - rival < DOOR_LEAD and age_s < DRAFT_AGE_S:
+            if verdict.scores[best] - rival < DOOR_LEAD and age_s < TIE_AGE_S:
                 return None
             if verdict.exchange_per_h < least_per_h and fall.outside_s < OUTSIDE_S:
                 return None
@@ -313,12 +316,12 @@ class DropWatch:
         if alive:
             fall.seen_s = t_s
             fall.degree_minutes += max(0.0, max(s.now_k for s in alive)) / 60.0
-        if self._switch_s is not None:
+        if self._switch_s is None and is_over(fall, t_s, alive, room_c):
+            return self._clear(t_s, fall, findings)
+        if fall is self._opened:  # what a switch saw stays what it is
             if fall.shares and fall.worst.drop_k >= 1.5 * fall.told_drop_k + 1.0:
                 self._tell(t_s, fall, Change.REVISED, None, findings)
             return None
-        if is_over(fall, t_s, alive, room_c):
-            return self._clear(t_s, fall, findings)
         if age_s > DECIDE_S:
             return None
         verdict = self._judge(t_s, fall, room_c, door_open is None)
@@ -364,17 +367,9 @@ class DropWatch:
             self._swings.note(fall.onset_s, fall.worst.drop_k)
             if fall.kind is Kind.DRAFT:
                 self._returns.note(t_s, fall.verdict)
-        findings.append(
-            Finding(
-                fall.kind,
-                Change.CLEARED,
-                t_s,
-                round(fall.onset_s, 1),
-                fall.sensors,
-                {**fall.detail, **figures(fall)},
-                end_s=round(max(fall.onset_s, min(end_s, t_s)), 1),
-            )
-        )
+        fall.detail.update(figures(fall))
+        end_s = round(max(fall.onset_s, min(end_s, t_s)), 1)
+        findings.append(finding(fall, Change.CLEARED, t_s, end_s=end_s))
 
     # --- the switch --------------------------------------------------------
 
@@ -406,27 +401,25 @@ class DropWatch:
             change = Change.RAISED
             if fall is not None:  # it was felt before the switch was heard
                 was, onset_s, shares, change = fall.kind, fall.onset_s, fall.shares, Change.REVISED
-            self._fall = fall = Fall(Kind.DOOR_OPEN, onset_s, shares, (), detail, t_s, 0.0, t_s)
+            fall = Fall(Kind.DOOR_OPEN, onset_s, shares, (), detail, t_s, 0.0, t_s)
+            self._fall = self._opened = fall
             fall.sensors = tuple(sorted(s.track.name for s in shares if s.drop_k > LEAST_K))
-            findings.append(
-                Finding(
-                    Kind.DOOR_OPEN,
-                    change,
-                    t_s,
-                    round(onset_s, 1),
-                    fall.sensors,
-                    dict(detail),
-                    was_kind=was if was is not Kind.DOOR_OPEN else None,
-                )
-            )
-        elif door_open is None and fall is not None and fall.shares:
-            self._switch_s = None  # it can't be read any more: the temperatures will tell
-        elif not door_open and self._switch_s is not None:
+            was = was if was is not Kind.DOOR_OPEN else None
+            findings.append(finding(fall, change, t_s, was=was))
+        elif fall is None or fall is not self._opened:
+            self._switch_s = None
+        elif door_open is None:  # it can't be read any more: the temperatures will tell
+            if fall.shares:
+                self._switch_s = None
+            elif any(keeps_warm(track, room_c + LEAST_EXCESS_K) for track in tracks):
+                self._switch_s = None
+                fall.detail["ended"] = "its switch can't be read any more, and the air keeps warm"
+                self._clear(t_s, fall, findings)
+        elif not door_open:
             self._switch_s = None
             self._look_from_s = t_s + SHUT_S
-            if fall is not None:
-                fall.detail["ended"] = "by switch"
-                self._clear(t_s, fall, findings)
+            fall.detail["ended"] = "by switch"
+            self._clear(t_s, fall, findings)
 
     # --- shared ------------------------------------------------------------
 
@@ -486,14 +479,4 @@ class DropWatch:
                 fall.detail["air_changes_per_h"] = round(max(verdict.exchange_per_h, 0.0))
         fall.detail.update(figures(fall))
         fall.told_s, fall.told_drop_k = t_s, worst_k
-        findings.append(
-            Finding(
-                fall.kind,
-                change,
-                t_s,
-                round(fall.onset_s, 1),
-                fall.sensors,
-                dict(fall.detail),
-                was_kind=was,
-            )
-        )
+        findings.append(finding(fall, change, t_s, was=was))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from stillair.model import JsonValue, Kind
+from stillair.model import Change, Finding, JsonValue, Kind
 from stillair.thermal.air import AirTrack
 from stillair.thermal.hypotheses import CLEAR_LEAD, Cause, Verdict
 
@@ -22,6 +22,7 @@ DRAFT_BACK_SHARE = 0.4
 GONE_EXCESS_K, GONE_S = 3.0, 300.0
 FELT_K, TURNED = 0.3, 0.9
 SETTLED_S, BLIND_S = 2700.0, 900.0
+WARM_S = 600
 
 
 @dataclass(slots=True)
@@ -167,6 +168,18 @@ def is_over(fall: Fall, t_s: float, alive: Sequence[Share], room_c: float) -> bo
         fall.detail["ended"] = "the air has settled at its new level"
         return True
     return False
+
+
+def keeps_warm(track: AirTrack, least_c: float) -> bool:
+    """Whether the air has been so warm for ten minutes, and gets no colder."""
+    return track.seconds > WARM_S + 10 and track.past_c(0) > track.past_c(WARM_S) > least_c
+
+
+def finding(
+    fall: Fall, change: Change, t_s: float, *, was: Kind | None = None, end_s: float | None = None
+) -> Finding:
+    onset_s, detail = round(fall.onset_s, 1), dict(fall.detail)
+    return Finding(fall.kind, change, t_s, onset_s, fall.sensors, detail, end_s=end_s, was_kind=was)
 
 
 def figures(fall: Fall) -> dict[str, JsonValue]:
