@@ -168,16 +168,15 @@ class Watch:
         )
         self._next_event = memory.next_event
         self._open = {(e.kind, e.subject): e for e in memory.events}
-        # What is held for true only because it once was, and as what it ends if not seen again
-        unseen = [key for key in self._open if key[0] not in SHOWN]
-        self._unseen = dict.fromkeys(unseen, "not seen again after a restart")
+        # What is held for true only because it once was: as what it ends, not seen since when
+        lost: tuple[str, float | None] = "not seen again after a restart", None
+        self._unseen = dict.fromkeys((key for key in self._open if key[0] not in SHOWN), lost)
         self._last_seen_s = memory.last_seen_s
         self._contacts: dict[str, ContactState] = {}
         self._camera: CameraState | None = None
         self._sounding = Sounding.SILENT
         self._burnt = memory.burnt
         self._cooling_on = CoolingOn()
-        self._unseen_from_s: float | None = None
         self._failed: tuple[float, set[str]] | None = None  # when rules last broke, and which
         self.failures: tuple[RuleFailure, ...] = ()  # of the last second
         self._ticked_s: float | None = None
@@ -262,8 +261,6 @@ class Watch:
             return Outcome(self._plan.chamber, t_s)
         gap = self._gap_findings(t_s)
         self._ticked_s = t_s
-        if self._unseen_from_s is None:
-            self._unseen_from_s = t_s
         thermal = self._thermal.tick(t_s, self._thermal_context())
         for sign in thermal.signs:
             self._verdict.take(sign)
@@ -345,8 +342,8 @@ class Watch:
             if KIND_CLASS[kind][0] is SignalClass.NOTICE:  # of these nobody waits for the end
                 yield _ended(event, t_s, "what watches it has failed")
             else:
-                self._unseen[kind, subject] = "not seen again after its rule had failed"
-                self._unseen_from_s = t_s
+                why = "not seen again after its rule had failed"
+                self._unseen.setdefault((kind, subject), (why, t_s))
         known = self._open.get((Kind.WATCH_GAP, RULES))
         if not failures:
             if known is not None and (not self._failed or t_s - self._failed[0] >= WHOLE_S):
@@ -371,15 +368,14 @@ class Watch:
 
         Detectors start cold; the alarm desk gives them the same time.
         """
-        since_s = self._unseen_from_s
-        if not self._unseen or since_s is None or t_s - since_s < CONFIRM_S:
-            return
-        for key, why in sorted(self._unseen.items()):
-            event = self._open.get(key)
-            told = event and stands_by_own_word(event, self._contacts.values(), self._camera)
-            if event is not None and not told:
-                yield _ended(event, t_s, why)
-        self._unseen.clear()
+        for key, (why, since_s) in sorted(self._unseen.items()):
+            if since_s is None:
+                self._unseen[key] = why, t_s
+            elif t_s - since_s >= CONFIRM_S:
+                del self._unseen[key]
+                event = self._open.get(key)
+                if event and not stands_by_own_word(event, self._contacts.values(), self._camera):
+                    yield _ended(event, t_s, why)
 
     # --- contacts, camera, the service itself --------------------------------
 
@@ -413,25 +409,29 @@ class Watch:
     def _number(self, gathered: _Gathered, findings: Iterable[Finding]) -> None:
         """Give findings their event numbers and hand the events to the alarms."""
         for finding in findings:
-            event = self._event(gathered.t_s, finding)
-            if event is None:
-                continue
-            gathered.events.append(event)
-            _add_alarms(gathered, self._alarms.take(event))
+            ended = self._displaced(gathered.t_s, finding)
+            for event in filter(None, (ended, self._event(gathered.t_s, finding))):
+                gathered.events.append(event)
+                _add_alarms(gathered, self._alarms.take(event))
+
+    def _displaced(self, t_s: float, finding: Finding) -> EventChange | None:
+        """The end of what stands as that which another event turns out to be."""
+        known = self._open.get((finding.kind, finding.subject))
+        turns = finding.was_kind not in (None, finding.kind) and finding.change is Change.REVISED
+        if known is None or not turns or (finding.was_kind, finding.subject) not in self._open:
+            return None
+        return self._event(t_s, _ended(known, t_s, "it is told on with another event"))
 
     def _event(self, t_s: float, finding: Finding) -> EventChange | None:
         key = (finding.kind, finding.subject)
-        known = self._open.get((finding.was_kind or finding.kind, finding.subject))
+        known = self._open.get((finding.was_kind or key[0], key[1])) or self._open.get(key)
         self._unseen.pop(key, None)
-        if finding.change is Change.CLEARED:
-            if known is None:
-                return None
-            change, number = Change.CLEARED, known.event
-        elif known is not None:
-            change, number = Change.REVISED, known.event
-        else:
-            change, number = Change.RAISED, self._next_event
-            self._next_event += 1
+        over = finding.change is Change.CLEARED
+        if known is None and over:
+            return None
+        change = Change.CLEARED if over else Change.REVISED if known else Change.RAISED
+        number = known.event if known else self._next_event
+        self._next_event = max(self._next_event, number + 1)
         signal_class, priority = KIND_CLASS[finding.kind]
         job = self._jobs.job
         event = EventChange(

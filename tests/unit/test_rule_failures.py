@@ -6,6 +6,7 @@ import logging
 import math
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -16,6 +17,7 @@ from stillair.model import (
     ContactKind,
     ContactState,
     EventChange,
+    Finding,
     Kind,
     Outcome,
     Place,
@@ -26,7 +28,7 @@ from stillair.model import (
 )
 from stillair.runtime.supervisor import STUMBLES, Supervisor
 from stillair.thermal.plan import SensorPlan, ThermalPlan
-from stillair.watch import WHOLE_S, Watch, WatchPlan, WatchView
+from stillair.watch import WHOLE_S, Watch, WatchPlan, WatchView, _Gathered
 
 PLAN = WatchPlan(
     chamber="north-bench",
@@ -169,8 +171,11 @@ def test_what_nobody_can_end_any_more_ends_by_itself(monkeypatch: pytest.MonkeyP
     assert all(e.at_s < 3200.0 for e in heat_lost)  # another rule's word stands
 
 
-def test_a_door_that_its_rule_forgot_is_not_open_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
-    breaks(monkeypatch, "drops.DropWatch.tick", 100.0, 101.0)
+@pytest.mark.parametrize("until_s", [101.0, 400.0, 1e9])
+def test_a_door_that_its_rule_forgot_is_not_open_for_ever(
+    until_s: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    breaks(monkeypatch, "drops.DropWatch.tick", 100.0, until_s)
     watch = Watch(PLAN)
     told = events(watched(still_c, 50, watch))
     told += watch.step(ContactState("door", ContactKind.DOOR, 49.5, True)).events
@@ -184,6 +189,23 @@ def test_a_door_that_its_rule_forgot_is_not_open_for_ever(monkeypatch: pytest.Mo
     assert [e.change for e in door] == [Change.RAISED, Change.CLEARED]
     assert door[1].at_s == pytest.approx(100.0 + CONFIRM_S, abs=1.0)
     assert door[1].detail["ended"] == "not seen again after its rule had failed"
+
+
+def test_what_turns_out_to_be_what_stands_already_leaves_none_without_an_end() -> None:
+    """A rule begun anew tells a draft beside the door it has forgotten, and then a door."""
+    watch = Watch(PLAN)
+    gathered = _Gathered(80.0)
+    old = Finding(Kind.DOOR_OPEN, Change.RAISED, 50.0, 45.0, ("top",), {"cause": "clear"})
+    fall = replace(old, kind=Kind.DRAFT, at_s=80.0, onset_s=75.0)
+    door = replace(fall, kind=Kind.DOOR_OPEN, change=Change.REVISED, was_kind=Kind.DRAFT)
+    watch._number(gathered, [old, fall, door])
+    assert [(e.event, e.kind, e.change) for e in gathered.events] == [
+        (1, Kind.DOOR_OPEN, Change.RAISED),
+        (2, Kind.DRAFT, Change.RAISED),
+        (1, Kind.DOOR_OPEN, Change.CLEARED),
+        (2, Kind.DOOR_OPEN, Change.REVISED),
+    ]
+    assert [e.event for e in watch.view().events] == [2]
 
 
 def test_a_defect_in_alarms_or_jobs_takes_no_event_back(monkeypatch: pytest.MonkeyPatch) -> None:
