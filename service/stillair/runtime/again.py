@@ -35,6 +35,7 @@ from stillair.runtime.comparing import pauses_of
 from stillair.runtime.diagnosing import epoch_s
 from stillair.storage.history import History
 from stillair.storage.items import Item
+from stillair.thermal.health import SILENT_S
 from stillair.watch import Watch, WatchPlan
 
 MOST_ROWS = 1_500_000  # more than two weeks, once a second
@@ -291,8 +292,17 @@ def _kept(history: History, job: Item, material: str) -> Kept:
                 since_s = doors[event][0] if event in doors else at_s
                 by_switch = detail.get("ended") == "by switch"
                 doors[event] = (since_s, at_s if by_switch else end_s)
-            case Kind.SENSOR_FAULT if detail.get("fault") in DRIVER_FAULTS:
-                faults[event] = (subject, (onset_s, end_s), ReadingFault(str(detail["fault"])))
+            case Kind.SENSOR_FAULT:
+                change, word = str(body["change"]), str(detail.get("fault"))
+                fault = _driver_fault(word, change, at_s - onset_s)
+                if event in faults:
+                    _, (since_s, until_s), known = faults[event]
+                    if fault is None and word != known.value:  # the driver's word is over
+                        end_s = min(at_s, until_s)
+                    faults[event] = (subject, (since_s, min(end_s, until_s)), fault or known)
+                elif fault is not None:
+                    since_s = onset_s if change == Change.RAISED else at_s - 1.0
+                    faults[event] = (subject, (since_s, end_s), fault)
             case Kind.WATCH_GAP if subject != RULES and body["end_at"] is not None:
                 unwatched.append((onset_s, end_s))
     pauses = [(start_s - begun_s, end_s - begun_s) for start_s, end_s in pauses_of(history, name)]
@@ -305,6 +315,18 @@ def _kept(history: History, job: Item, material: str) -> Kept:
         unwatched,
         phase_s,
     )
+
+
+def _driver_fault(word: str, change: str, took_s: float) -> ReadingFault | None:
+    """What a driver told, unless `health` concluded it by itself: from silence, in its own time.
+
+    What it concludes from a reading is kept with that reading, so that it is concluded again.
+    """
+    if word not in DRIVER_FAULTS:
+        return None
+    if word == ReadingFault.SILENT and (change != Change.RAISED or took_s >= SILENT_S):
+        return None
+    return ReadingFault(word)
 
 
 def _events(

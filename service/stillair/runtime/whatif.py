@@ -100,11 +100,8 @@ def differences(before: Sequence[Told], after: Sequence[Told]) -> list[Differenc
             continue
         other = min(same, key=lambda e: abs(e.raised_s - event.raised_s))
         left.remove(other)
-        moved = abs(other.raised_s - event.raised_s) > SAME_S
-        ends = (other.end_s, event.end_s)
-        if None in ends:
-            moved = moved or ends[0] is not ends[1]
-        found.append(Difference("changed" if moved else "same", other, event))
+        same_way = _near(other.raised_s, event.raised_s) and _near(other.end_s, event.end_s)
+        found.append(Difference("same" if same_way else "changed", other, event))
     for event in unpaired:
         called = [e for e in left if {e.kind, event.kind} <= COLD_AIR and _overlap(e, event)]
         if called:
@@ -157,6 +154,12 @@ def _spoken(told: Told | None, kind: Kind) -> str:
 
 
 # --- two stories ---------------------------------------------------------------------
+
+
+def _near(one_s: float | None, other_s: float | None) -> bool:
+    if one_s is None or other_s is None:
+        return one_s is other_s
+    return abs(one_s - other_s) <= SAME_S
 
 
 def _alike(one: Told, other: Told) -> bool:
