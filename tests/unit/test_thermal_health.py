@@ -172,6 +172,30 @@ def test_a_single_sensor_that_stops_dead_while_warming_is_stuck() -> None:
     assert told[3] <= 350 + 180
 
 
+@pytest.mark.parametrize("apart_s", [0, 25])
+@pytest.mark.parametrize("count", [2, 3])
+def test_sensors_that_come_to_rest_together_are_not_stuck(count: int, apart_s: int) -> None:
+    """A course without any noise, such as a simulation's: it climbs, and then it stands."""
+
+    def clamped(later_s: int) -> Curve:
+        return lambda t_s: round(22.0 + min(t_s, 600 + later_s) / 30.0, 4)
+
+    curves = [clamped(apart_s * index) for index in range(count)]
+    assert faults(run(*curves, until_s=1500)) == []
+
+
+def test_a_sensor_that_stops_dead_beside_one_that_only_flickers_is_stuck() -> None:
+    def climbing(t_s: int) -> float:
+        return round((25.0 + t_s * 0.02) * 16.0) / 16.0
+
+    def beside(t_s: int) -> float:
+        return climbing(min(t_s, 350)) + 0.0625 * (t_s % 7 == 0)
+
+    told = [f for f in faults(run(lambda t: climbing(min(t, 350)), beside)) if f[1] == "raised"]
+    assert [f[:3] for f in told] == [("s0", "raised", "stuck")]
+    assert told[0][3] <= 350 + 180
+
+
 @pytest.mark.parametrize("tau_s", [60.0, 200.0, 900.0])
 @pytest.mark.parametrize("rise_k", [4.0, 15.0, 40.0])
 def test_a_single_sensor_that_comes_to_rest_is_not_stuck(tau_s: float, rise_k: float) -> None:

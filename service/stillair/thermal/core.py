@@ -308,16 +308,18 @@ class ThermalWatch:
                     room_count += 1
                 elif place is Place.BED:
                     bed_c = health.last_c if bed_c is None else max(bed_c, health.last_c)
-        good: list[tuple[SensorHealth, float]] = []
+        good: dict[SensorHealth, float] = {}
         for health, track in self._air:
             if broken_off:
                 track.blank()
             track.push(samples.get(track.name), health.usual_s)
             if track.seconds and health.good:
-                good.append((health, track.now_c))
+                good[health] = track.now_c
         for health, _ in self._air:  # not all are read in the same second
-            others = [now_c for other, now_c in good if other is not health]
-            health.compare(t_s, sum(others) / len(others) if others else None, len(others))
+            others = {other: now_c for other, now_c in good.items() if other is not health}
+            mean_c = sum(others.values()) / len(others) if others else None
+            moved_s = max((other.moved_s for other in others), default=None)
+            health.compare(t_s, mean_c, len(others), moved_s)
         return (room_sum / room_count if room_count else None), bed_c
 
     def _tell_faults(self, t_s: float, *, calm: bool) -> list[Finding]:

@@ -18,7 +18,8 @@ none, and the reason for which it can't be trusted. What is refused:
 - a value that stays exactly the same while the air moves: at the others; or, of
   a sensor that was moving, though air can't stand still so soon. Cut off from
   all heat the air's rate dies down within a minute at the fastest (`LULL_S`),
-  so from a rate v it goes on by v times that.
+  so from a rate v it goes on by v times that. Where the others of the same air
+  stand still as well, it is the air.
 
 The fire path (`heat`) doesn't ask here; it has its own, shorter confirmation.
 """
@@ -56,6 +57,7 @@ STUCK_STEPS = 4  # the others must have moved by so many of its own steps
 LULL_S = 45.0
 LULL_K, LULL_STEPS = 0.45, 6  # what it must have gone on by, itself
 TREND_S = 60.0
+OTHERS_S = 60.0  # one of the others must have moved within this
 
 WORDS = {
     ReadingFault.NOT_CONVERTED: "shows its power-on value, not a temperature",
@@ -123,6 +125,7 @@ class SensorHealth:
         self._others_low_c = 0.0
         self._others_high_c = 0.0
         self._others_count = 0
+        self._others_moved_s: float | None = None  # when one of them last did
         self._stuck = False
         self._lull = False
         self._trend: deque[tuple[float, float]] = deque(maxlen=16)  # time, value, every 5 s
@@ -199,8 +202,19 @@ class SensorHealth:
         told_s = max(SILENT_S, USUAL_INTERVALS * self.usual_s)
         return heard_s is not None and t_s - heard_s > told_s + for_s
 
-    def compare(self, t_s: float, others_c: float | None, count: int) -> None:
-        """Look at the mean of the other good sensors of the same air, to find a stuck one."""
+    @property
+    def moved_s(self) -> float:
+        """When its readings last changed."""
+        return self._same_since_s
+
+    def compare(
+        self, t_s: float, others_c: float | None, count: int, moved_s: float | None = None
+    ) -> None:
+        """Look at the other good sensors of the same air, to find a stuck one.
+
+        At their mean and number, and at when one of them last moved.
+        """
+        self._others_moved_s = moved_s
         if others_c is None or count != self._others_count or self.last_s is None:
             self._others_count = count
             self._restart_stuck(others_c)
@@ -208,9 +222,9 @@ class SensorHealth:
         self._others_low_c = min(self._others_low_c, others_c)
         self._others_high_c = max(self._others_high_c, others_c)
         moved_k = self._others_high_c - self._others_low_c
-        self._stuck = t_s - self._same_since_s >= STUCK_S and moved_k >= max(
-            STUCK_MOVED_K, STUCK_STEPS * min(self.step_k, 0.5)
-        )
+        least_k = max(STUCK_MOVED_K, STUCK_STEPS * min(self.step_k, 0.5))
+        still = t_s - self._same_since_s >= STUCK_S and not self._others_rest(t_s)
+        self._stuck = self._stuck or (still and moved_k >= least_k)
 
     # --- one reading -------------------------------------------------------
 
@@ -317,6 +331,8 @@ class SensorHealth:
             return
         if self._heard_s is None or t_s - self._heard_s > USUAL_INTERVALS * self.usual_s:
             return  # it says nothing; that is another fault
+        if self._others_rest(t_s):
+            return
         if lull_s > STUCK_S + 10.0 or self.plan.place is not Place.CHAMBER:
             return
         past = [(s, c) for s, c in self._trend if s <= self._same_since_s - 0.6 * TREND_S]
@@ -325,6 +341,10 @@ class SensorHealth:
         then_s, then_c = past[-1]
         rate_k_per_s = abs(self.last_c - then_c) / (self._same_since_s - then_s)
         self._lull = rate_k_per_s * LULL_S >= max(LULL_K, LULL_STEPS * min(self.step_k, 1.0))
+
+    def _others_rest(self, t_s: float) -> bool:
+        """Whether there are others, and none of them moves."""
+        return self._others_moved_s is not None and t_s - self._others_moved_s > OTHERS_S
 
     def _restart_stuck(self, others_c: float | None) -> None:
         if others_c is not None:
