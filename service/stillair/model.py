@@ -22,6 +22,11 @@ from stillair.errors import ReadingFault
 JsonScalar: TypeAlias = str | int | float | bool | None
 JsonValue: TypeAlias = JsonScalar | list["JsonValue"] | dict[str, "JsonValue"]
 Detail = Mapping[str, JsonValue]
+# In the detail of a danger of which those that showed it can't show the end
+BLIND: Detail = {
+    "blind": True,
+    "reason": "what showed it is silent or faulty now, so nobody can tell whether it is over",
+}
 
 
 class Kind(StrEnum):

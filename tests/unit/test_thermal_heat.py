@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from stillair.errors import ReadingFault
 from stillair.model import Change, Finding, Kind, Place, Reading, Sign
-from stillair.thermal.heat import CLASSES, HeatPath, static_response
+from stillair.thermal.heat import CALM_S, CLASSES, COOLED_S, HeatPath, static_response
 from stillair.thermal.plan import SensorPlan, ThermalPlan
 
 Curve = Callable[[float], float | None]
@@ -440,6 +440,88 @@ def test_over_temperature_ends_below_its_deadband() -> None:
     assert raised.onset_s == pytest.approx(100, abs=1)
     assert cleared.change is Change.CLEARED
     assert cleared.at_s == 430
+
+
+def silenced(kind: Kind, back_s: float = math.inf) -> tuple[HeatPath, list[Finding]]:
+    """Two sensors of which the upper one gets hot and is silent from 600 s on, or until then."""
+    path = HeatPath(
+        ThermalPlan((SensorPlan("top", Place.CHAMBER), SensorPlan("low", Place.CHAMBER)))
+    )
+    found: list[Finding] = []
+    for t_s in range(4000):
+        hot_c = 82.0 if kind is Kind.OVER_TEMPERATURE else 45.0 + max(0.0, t_s - 560.0)
+        if t_s < 600 or t_s >= back_s:
+            path.take(Reading("top", float(t_s), hot_c if 100 <= t_s < 600 else 45.0))
+        path.take(Reading("low", float(t_s), 30.0))
+        found += [f for f in path.tick(float(t_s))[0] if f.kind is kind and f.at_s > 500]
+    return path, found
+
+
+@pytest.mark.parametrize("kind", [Kind.OVER_TEMPERATURE, Kind.RAPID_RISE])
+def test_heat_where_a_sensor_fell_silent_stands_until_somebody_says_that_it_is_over(
+    kind: Kind,
+) -> None:
+    path, found = silenced(kind)
+    assert found[-1].change is Change.REVISED
+    assert found[-1].detail["blind"] is True
+    assert found[-1].at_s == pytest.approx(600 + CALM_S, abs=2.0)
+    assert sum("blind" in f.detail for f in found) == 1
+    (over,) = path.said_over(kind, "", 4000.0, "somebody said so")
+    assert (over.change, over.detail["ended"]) == (Change.CLEARED, "somebody said so")
+    assert over.end_s is not None and over.end_s < 601.0
+    assert "blind" not in over.detail
+    assert path.tick(4001.0)[0] == []
+
+
+@pytest.mark.parametrize("kind", [Kind.OVER_TEMPERATURE, Kind.RAPID_RISE])
+def test_heat_where_a_sensor_fell_silent_is_over_once_it_is_heard_again(kind: Kind) -> None:
+    path, found = silenced(kind, 2000.0)
+    assert [f.change for f in found][-2:] == [Change.REVISED, Change.CLEARED]
+    assert 2000.0 <= found[-1].at_s <= 2000.0 + COOLED_S + 5.0
+    assert list(path.said_over(kind, "", 4000.0, "somebody said so")) == []
+
+
+def test_heat_that_is_seen_can_not_be_said_to_be_over() -> None:
+    path = HeatPath(ThermalPlan((SensorPlan("board", Place.ELECTRONICS, 60.0),)))
+
+    def said_over(t_s: float) -> list[Finding]:
+        return list(path.said_over(Kind.OVER_TEMPERATURE, "board", t_s, "somebody said so"))
+
+    for t_s in range(500):
+        if t_s < 300:
+            path.take(Reading("board", float(t_s), 66.0))
+        path.tick(float(t_s))
+        assert t_s >= 300 or not said_over(t_s)
+    assert [f.subject for f in said_over(500.0)] == ["board"]
+
+
+def test_what_is_hot_again_is_no_longer_blind() -> None:
+    findings, _ = run(lambda t: 82.0 if t < 300 or t >= 900 else None)
+    assert [(f.change, "blind" in f.detail) for f in findings] == [
+        (Change.RAISED, False),
+        (Change.REVISED, True),
+        (Change.REVISED, False),
+    ]
+
+
+def test_a_sensor_that_died_hot_before_holds_no_later_heat() -> None:
+    hot_s = {"top": range(300), "low": range(2000, 2300)}
+    path = HeatPath(
+        ThermalPlan((SensorPlan("top", Place.CHAMBER), SensorPlan("low", Place.CHAMBER)))
+    )
+    told: list[Finding] = []
+    for t_s in range(2600):
+        for name, hot in hot_s.items():
+            if name == "low" or t_s in hot:
+                path.take(Reading(name, float(t_s), 82.0 if t_s in hot else 30.0))
+        if t_s == 1000:
+            told += path.said_over(Kind.OVER_TEMPERATURE, "", 1000.0, "somebody said so")
+        told += [f for f in path.tick(float(t_s))[0] if f.kind is Kind.OVER_TEMPERATURE]
+    assert [f.change for f in told if f.at_s >= 1000.0] == [
+        Change.CLEARED,
+        Change.RAISED,
+        Change.CLEARED,
+    ]
 
 
 @pytest.mark.parametrize("value_c", [85.0, 127.94, 127.9375])

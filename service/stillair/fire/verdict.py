@@ -36,7 +36,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from stillair.model import Change, Detail, EventChange, Finding, JsonValue, Kind, Sense, Sign
+from stillair.model import BLIND, Change, Detail, EventChange, Finding, JsonValue, Kind, Sense, Sign
 
 TOGETHER_S = 60.0  # signs of different senses within this time speak for one fire
 HELD_S = 10.0  # a sign not given for longer has ended
@@ -47,10 +47,6 @@ STAYS_S = {True: 5.0, False: 10.0}  # a flame that stays this long is fire, by c
 QUIET_S = 60.0  # without a sign for this long, an event is over
 DETECTOR = "detector"
 SHOWN = frozenset({Kind.FIRE, Kind.FLAME, Kind.SMOKE})  # over only if they are seen to be
-BLIND: Detail = {
-    "blind": True,
-    "reason": "what showed it is silent or faulty now, so nobody can tell whether it is over",
-}
 ALONE_KINDS = {"flame": Kind.FLAME, "smoke": Kind.SMOKE}
 RETELL_K = 5.0  # a fire that has got so much hotter is told anew
 NEAR_K = 5.0  # a sensor that was not so much cooler than the hottest tells the end as well

@@ -15,7 +15,7 @@ and named in the result, so that nobody takes its silence for safety.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from stillair.model import Change, Finding, JobPhase, Kind, Phase, Place, Priority, Reading
@@ -124,6 +124,10 @@ class ThermalWatch:
                     failures.append(RuleFailure(what, kinds, error))
                     begin()
         return ThermalResult(tuple(findings), tuple(signs), tuple(failures))
+
+    def said_over(self, kind: Kind, subject: str, t_s: float, why: str) -> Iterable[Finding]:
+        """Take a person's word for the end of a heat that no sensor can show the end of."""
+        return self._heat.said_over(kind, subject, t_s, why)
 
     def rest(self, t_s: float) -> bool:
         """Pass over all ticks up to `t_s` at once, though no reading comes; False if one may tell.

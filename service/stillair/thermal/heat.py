@@ -17,6 +17,10 @@ high_limit
     Above the chamber's limit (`over_temperature`), with a deadband; electronics
     above their own; a bed above 160 degrees, which no material of the trade asks for.
 
+A rise or too much heat whose sensors have all fallen silent, burnt perhaps, stands,
+and says so, until one of them is heard again or a person says that it is over. That
+another one is cold doesn't end it: heat may be where the silent one is.
+
 References
 ----------
 EN 54-5:2017, table 1 (classes of point heat detectors).
@@ -24,9 +28,21 @@ EN 54-5:2017, table 1 (classes of point heat detectors).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
-from stillair.model import Change, Detail, Finding, JsonValue, Kind, Place, Reading, Sense, Sign
+from stillair.model import (
+    BLIND,
+    Change,
+    Detail,
+    Finding,
+    JsonValue,
+    Kind,
+    Place,
+    Reading,
+    Sense,
+    Sign,
+)
 from stillair.thermal.plan import ThermalPlan
 from stillair.thermal.rises import HeatTrack, Rise
 
@@ -75,6 +91,10 @@ class _Standing:
     told_k: float = 0.0  # the figure that stands in its text
     below_s: float | None = None  # since when it has been below the deadband
 
+    @property
+    def blind(self) -> bool:
+        return self.detail.get("blind") is True
+
 
 class HeatPath:
     """Tell the heat of a fire from a chamber's sensors, second by second."""
@@ -115,11 +135,9 @@ class HeatPath:
             track.tick(t_s)
         risen: list[tuple[HeatTrack, Rise]] = []
         over: list[tuple[str, float]] = []
-        stale = True
         for track in tracks:
             if not track.fresh:
                 continue
-            stale = False
             hot = track.last_c is not None and track.last_c > self._limit_c
             if not (track.stirs or hot):
                 continue
@@ -142,24 +160,22 @@ class HeatPath:
         if risen:
             self.hot_s = t_s
         self._tell_rise(t_s, risen, findings, signs)
-        if over or (not stale and (Kind.OVER_TEMPERATURE, "") in self._standing):
-            below = all(
-                t.last_c is None or t.last_c < self._limit_c - max(1.0, 0.01 * self._limit_c)
-                for t in tracks
-            )
-            self._tell_limit(t_s, "", over, self._limit_c, below, findings, signs)
+        if over or (Kind.OVER_TEMPERATURE, "") in self._standing:
+            self._tell_limit(t_s, "", over, self._limit_c, tuple(tracks), findings, signs)
         for name, own in self._own.items():
             track, limit_c = own.track, own.limit_c
-            if not track.fresh:
-                continue
-            level_c = track.level_c()
+            level_c = track.level_c() if track.fresh else None
             high = [(name, level_c)] if level_c is not None and level_c > limit_c else []
             if high or (Kind.OVER_TEMPERATURE, name) in self._standing:
-                below = track.last_c is not None and track.last_c < limit_c - max(
-                    1.0, 0.01 * limit_c
-                )
-                self._tell_limit(t_s, name, high, limit_c, below, findings, signs)
+                self._tell_limit(t_s, name, high, limit_c, (track,), findings, signs)
         return findings, signs
+
+    def said_over(self, kind: Kind, subject: str, t_s: float, why: str) -> Iterable[Finding]:
+        """Take a person's word for the end of what no sensor can show the end of."""
+        event = self._standing.get((kind, subject))
+        if event is not None and event.blind:
+            over = self._clear((kind, subject), t_s, event.last_s)
+            yield replace(over, detail={**over.detail, "ended": why})
 
     # --- what is told ------------------------------------------------------
 
@@ -191,6 +207,10 @@ class HeatPath:
                 and any(t_s - self._air[name].last_s < CALM_S for name in event.sensors)
             ):
                 findings.append(self._clear(key, t_s, event.last_s))
+            elif event is not None and all(
+                self._air[name].is_silent(t_s, CALM_S) for name in event.sensors
+            ):
+                self._go_blind(key, t_s, findings)
             return
         track, rise = max(risen, key=lambda pair: (pair[1].rise_k, pair[0].name))
         names = tuple(sorted(t.name for t, _ in risen))
@@ -205,7 +225,11 @@ class HeatPath:
             onset_s = min(t.onset_s() for t, _ in risen)
             self._standing[key] = event = _Standing(onset_s, names, detail, t_s)
             findings.append(Finding(key[0], Change.RAISED, t_s, onset_s, names, detail))
-        elif rise.rise_k >= event.told_k + RETELL_K or not set(names) <= set(event.sensors):
+        elif (
+            rise.rise_k >= event.told_k + RETELL_K
+            or event.blind
+            or not set(names) <= set(event.sensors)
+        ):
             event.sensors = names = tuple(sorted({*event.sensors, *names}))
             event.detail = detail
             findings.append(Finding(key[0], Change.REVISED, t_s, event.onset_s, names, detail))
@@ -230,11 +254,11 @@ class HeatPath:
         subject: str,
         over: list[tuple[str, float]],
         limit_c: float,
-        below: bool,
+        tracks: tuple[HeatTrack, ...],
         findings: list[Finding],
         signs: list[Sign],
     ) -> None:
-        """One event of too much heat, by its limit, with the deadband of `below`."""
+        """One event of too much heat at `tracks`, by its limit, with a deadband."""
         key = (Kind.OVER_TEMPERATURE, subject)
         event = self._standing.get(key)
         if over:
@@ -255,11 +279,12 @@ class HeatPath:
                     Finding(key[0], Change.RAISED, t_s, onset_s, names, detail, subject=subject)
                 )
             event.last_s, event.below_s = t_s, None
+            anew = event.blind
             highest_c = max(_figure(event.detail, "temperature_c"), round(hottest_c, 1))
-            event.detail = {**event.detail, "temperature_c": highest_c}
+            event.detail = {**_seen(event.detail), "temperature_c": highest_c}
             event.sensors = tuple(sorted({*event.sensors, *names}))
-            if hottest_c >= event.told_k + RETELL_K:
-                event.told_k = hottest_c
+            if anew or hottest_c >= event.told_k + RETELL_K:
+                event.told_k = max(event.told_k, hottest_c)
                 findings.append(
                     Finding(
                         key[0],
@@ -284,12 +309,37 @@ class HeatPath:
                 for name, level_c in over
             )
         elif event is not None:
-            if not below:
+            back_c = limit_c - max(1.0, 0.01 * limit_c)
+            hot = [t for t in tracks if t.last_c is not None and t.last_c >= back_c]
+            silent = [t for t in hot if t.is_silent(t_s, CALM_S)]
+            hot = [t for t in hot if t not in silent or t.name in event.sensors]
+            if hot and all(t in silent for t in hot):
+                self._go_blind(key, t_s, findings)
+            if not any(t.fresh for t in tracks):
+                return
+            if hot:
                 event.below_s = None
             elif event.below_s is None:
                 event.below_s = t_s
             elif t_s - event.below_s >= COOLED_S:
                 findings.append(self._clear(key, t_s, event.last_s))
+
+    def _go_blind(self, key: tuple[Kind, str], t_s: float, findings: list[Finding]) -> None:
+        """Say, once, that those who could show the end have fallen silent."""
+        event, (kind, subject) = self._standing[key], key
+        if not event.blind:
+            event.detail = {**event.detail, **BLIND}
+            findings.append(
+                Finding(
+                    kind,
+                    Change.REVISED,
+                    t_s,
+                    event.onset_s,
+                    event.sensors,
+                    event.detail,
+                    subject=subject,
+                )
+            )
 
     def _clear(self, key: tuple[Kind, str], t_s: float, end_s: float) -> Finding:
         event = self._standing.pop(key)
@@ -300,10 +350,15 @@ class HeatPath:
             t_s,
             event.onset_s,
             event.sensors,
-            event.detail,
+            _seen(event.detail),
             end_s=max(event.onset_s, end_s),
             subject=subject,
         )
+
+
+def _seen(detail: Detail) -> dict[str, JsonValue]:
+    """What there is to be told of an event once it is seen again."""
+    return {k: v for k, v in detail.items() if k not in BLIND}
 
 
 def _figure(detail: Detail, key: str) -> float:
