@@ -31,9 +31,11 @@ from stillair.fire.inputs import (
     contact_fault,
     contact_subject,
     detector_sign,
+    ended,
     heard,
     stands_by_own_word,
     trouble,
+    unwatched,
     without_a_sign,
 )
 from stillair.fire.verdict import SHOWN, FireVerdict
@@ -82,6 +84,7 @@ from stillair.thermal.core import HEAT, ThermalWatch
 from stillair.thermal.plan import RuleFailure, ThermalContext, ThermalPlan, ThermalView
 
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
+AFTERWARDS = "events, alarms and jobs"
 WHOLE_S = 60.0  # rules that broke are sound again after so long without a defect
 
 
@@ -179,6 +182,8 @@ class Watch:
         self._cooling_on = CoolingOn()
         self._failed: tuple[float, set[str]] | None = None  # when rules last broke, and which
         self.failures: tuple[RuleFailure, ...] = ()  # of the last second
+        self._defects: list[RuleFailure] = []  # in what comes after the rules
+        self._untaken: dict[int, EventChange] = {}  # of which the alarms have not heard by one
         self._ticked_s: float | None = None
 
     def step(self, stimulus: Stimulus) -> Outcome:
@@ -266,8 +271,9 @@ class Watch:
             self._verdict.take(sign)
         gathered = _Gathered(t_s)
         self._number(gathered, self._judge_fire(t_s))
-        self.failures = thermal.failures
         try:
+            for event in tuple(self._untaken.values()):
+                self._to_alarms(gathered, event)
             self._number(gathered, thermal.findings)
             self._number(gathered, self._failure_findings(t_s, thermal.failures))
             self._number(gathered, gap)
@@ -275,8 +281,8 @@ class Watch:
             self._number(gathered, self._forgotten(t_s))
             self._follow_job(gathered)
         except Exception as error:
-            failure = RuleFailure("events, alarms and jobs", frozenset(), error, begun_anew=False)
-            self.failures = (*self.failures, failure)
+            self._note_defect(error)
+        self.failures, self._defects = (*thermal.failures, *self._defects), []
         return self._outcome(gathered)
 
     def _judge_fire(self, t_s: float) -> tuple[Finding, ...]:
@@ -287,10 +293,12 @@ class Watch:
         return self._verdict.tick(t_s, heard_s)
 
     def _said_over(self, command: Reset) -> Iterable[Finding]:
-        """Who has seen a fire's alarm may say that it is over, where nobody else can tell."""
+        """Who has seen a danger's alarm may say that it is over, where nobody else can tell."""
         for alarm in self._alarms.standing():
             if alarm.id == command.alarm and alarm.annunciation is Annunciation.ACKNOWLEDGED:
                 yield from self._verdict.said_over(alarm.kind, command.t_s, SAID_OVER)
+                for kind, subject in [k for k, e in self._open.items() if e.event == alarm.event]:
+                    yield from self._thermal.said_over(kind, subject, command.t_s, SAID_OVER)
 
     def _follow_job(self, gathered: _Gathered) -> None:
         """The job and the alarms hear how the chamber is."""
@@ -324,14 +332,8 @@ class Watch:
 
     def _gap_findings(self, t_s: float) -> tuple[Finding, ...]:
         """A stretch in which nobody watched begins and ends at once: now somebody does."""
-        last_s = self._ticked_s if self._ticked_s is not None else self._last_seen_s
-        if last_s is None or t_s - last_s < GAP_S:
-            return ()
-        detail: Detail = {"cause": "clear", "gap_s": round(t_s - last_s, 1)}
-        return (
-            Finding(Kind.WATCH_GAP, Change.RAISED, t_s, last_s, detail=detail),
-            Finding(Kind.WATCH_GAP, Change.CLEARED, t_s, last_s, detail=detail, end_s=t_s),
-        )
+        last_s = self._last_seen_s if self._ticked_s is None else self._ticked_s
+        return () if last_s is None or t_s - last_s < GAP_S else unwatched(last_s, t_s)
 
     def _failure_findings(self, t_s: float, failures: tuple[RuleFailure, ...]) -> Iterable[Finding]:
         """Say which rules broke, and hold nothing for true for long that only they could end."""
@@ -340,7 +342,7 @@ class Watch:
             if kind not in kinds:
                 continue
             if KIND_CLASS[kind][0] is SignalClass.NOTICE:  # of these nobody waits for the end
-                yield _ended(event, t_s, "what watches it has failed")
+                yield ended(event, t_s, "what watches it has failed")
             else:
                 why = "not seen again after its rule had failed"
                 self._unseen.setdefault((kind, subject), (why, t_s))
@@ -348,7 +350,7 @@ class Watch:
         if not failures:
             if known is not None and (not self._failed or t_s - self._failed[0] >= WHOLE_S):
                 self._failed = None
-                yield _ended(known, t_s)
+                yield ended(known, t_s)
             return
         names = {failure.what for failure in failures}
         told = self._failed[1] if self._failed else set[str]()
@@ -375,7 +377,7 @@ class Watch:
                 del self._unseen[key]
                 event = self._open.get(key)
                 if event and not stands_by_own_word(event, self._contacts.values(), self._camera):
-                    yield _ended(event, t_s, why)
+                    yield ended(event, t_s, why)
 
     # --- contacts, camera, the service itself --------------------------------
 
@@ -409,10 +411,22 @@ class Watch:
     def _number(self, gathered: _Gathered, findings: Iterable[Finding]) -> None:
         """Give findings their event numbers and hand the events to the alarms."""
         for finding in findings:
-            ended = self._displaced(gathered.t_s, finding)
-            for event in filter(None, (ended, self._event(gathered.t_s, finding))):
+            displaced = self._displaced(gathered.t_s, finding)
+            for event in filter(None, (displaced, self._event(gathered.t_s, finding))):
                 gathered.events.append(event)
-                _add_alarms(gathered, self._alarms.take(event))
+                self._to_alarms(gathered, event)
+
+    def _to_alarms(self, gathered: _Gathered, event: EventChange) -> None:
+        """Hand over an event; by a defect it stands all the same, and is handed over again."""
+        self._untaken[event.event] = event
+        try:
+            _add_alarms(gathered, self._alarms.take(event))
+            del self._untaken[event.event]
+        except Exception as error:
+            self._note_defect(error)
+
+    def _note_defect(self, error: Exception) -> None:
+        self._defects.append(RuleFailure(AFTERWARDS, frozenset(), error, begun_anew=False))
 
     def _displaced(self, t_s: float, finding: Finding) -> EventChange | None:
         """The end of what stands as that which another event turns out to be."""
@@ -420,7 +434,7 @@ class Watch:
         turns = finding.was_kind not in (None, finding.kind) and finding.change is Change.REVISED
         if known is None or not turns or (finding.was_kind, finding.subject) not in self._open:
             return None
-        return self._event(t_s, _ended(known, t_s, "it is told on with another event"))
+        return self._event(t_s, ended(known, t_s, "it is told on with another event"))
 
     def _event(self, t_s: float, finding: Finding) -> EventChange | None:
         key = (finding.kind, finding.subject)
@@ -475,20 +489,6 @@ class Watch:
             sounding=sounding if changed else None,
             created=gathered.jobs.created,
         )
-
-
-def _ended(event: EventChange, t_s: float, why: str = "") -> Finding:
-    """That an event is over, and why, where that isn't plain."""
-    return Finding(
-        event.kind,
-        Change.CLEARED,
-        t_s,
-        event.onset_s,
-        event.sensors,
-        {**event.detail, "ended": why} if why else event.detail,
-        end_s=t_s,
-        subject=event.subject,
-    )
 
 
 def _add_alarms(gathered: _Gathered, result: AlarmResult) -> None:

@@ -217,6 +217,31 @@ def test_a_defect_in_alarms_or_jobs_takes_no_event_back(monkeypatch: pytest.Monk
     assert not watch.failures[0].begun_anew
 
 
+@pytest.mark.parametrize("tries_lost", [1, 5])
+def test_a_defect_in_the_alarms_loses_no_fire(
+    tries_lost: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its event comes out in the same second, and the alarm as soon as there can be one."""
+    sound = watched(air_c, 660)
+    watch = Watch(PLAN)
+    take, tries = watch._alarms.take, [0]
+
+    def broken(event: EventChange) -> object:
+        if event.kind is Kind.FIRE and tries[0] < tries_lost:
+            tries[0] += 1
+            raise ZeroDivisionError("a defect")
+        return take(event)
+
+    monkeypatch.setattr(watch._alarms, "take", broken)
+    outcomes = watched(air_c, 660, watch)
+    told = [(e.kind, e.change, e.at_s) for e in events(outcomes)]
+    assert told == [(e.kind, e.change, e.at_s) for e in events(sound)]
+    assert tries[0] == tries_lost
+    sounds = [[Sounding.FIRE is o.sounding for o in some].index(True) for some in (sound, outcomes)]
+    assert 0 <= sounds[1] - sounds[0] < tries_lost
+    assert Kind.FIRE in {alarm.kind for alarm in watch.view().alarms}
+
+
 class Loop:
     """The loop of a chamber over a watch in which something breaks each second."""
 

@@ -272,6 +272,29 @@ def test_a_fire_stands_when_its_sensors_have_burnt_until_somebody_says_that_it_i
     assert "as far as can be told: somebody said so." in outcome.notices[0].text
 
 
+def test_heat_stands_where_a_sensor_fell_silent_until_somebody_says_that_it_is_over() -> None:
+    story = Story()
+    for second in range(2000):
+        top_c = min(72.5, 45.0 + 0.04 * second) + 0.0625 * (second % 2)
+        if second < 1000:
+            story.take(Reading("top", float(second), top_c))
+        story.take(Reading("low", float(second), 45.0 + 0.0625 * (second % 3)))
+        story.take(Tick(float(second)))
+    told = story.of(Kind.OVER_TEMPERATURE)
+    assert [e.change for e in told] == [Change.RAISED, Change.REVISED]
+    (alarm,) = [a for a in story.watch.view().alarms if a.kind is Kind.OVER_TEMPERATURE]
+    assert alarm.condition and alarm.blind
+    reset = Reset(t_s=2000.0, by="cox", alarm=alarm.id)
+    with pytest.raises(CommandRefused):
+        story.take(reset)  # nobody has seen it yet
+    story.take(Acknowledge(t_s=2000.0, by="cox", alarm=alarm.id))
+    (over,) = story.take(reset).events
+    assert (over.change, over.detail["ended"]) == (Change.CLEARED, SAID_OVER)
+    view = story.watch.view()
+    assert Kind.OVER_TEMPERATURE not in {a.kind for a in view.alarms}
+    assert Kind.OVER_TEMPERATURE not in {e.kind for e in view.events}
+
+
 def test_a_fire_that_is_seen_can_not_be_said_to_be_over() -> None:
     story = Story()
     story.seconds(60)

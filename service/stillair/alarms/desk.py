@@ -145,6 +145,8 @@ class AlarmDesk:
         elif isinstance(command, Reset):
             if entry.change.detail.get("ended") == SAID_OVER:
                 self._end(entry, command.t_s, work)
+                if command.alarm in self._recent:  # with its end there is nothing left to clear
+                    return work.result()
             if entry.alarm.condition:
                 raise CommandRefused(Refusal.CONFLICT, "it can't be cleared while it stands")
             if entry.alarm.annunciation is Annunciation.LATCHED_UNACKNOWLEDGED:

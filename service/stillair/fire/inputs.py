@@ -101,6 +101,29 @@ def trouble(told: Trouble, event: EventChange | None) -> Finding:
     )
 
 
+def unwatched(since_s: float, t_s: float) -> tuple[Finding, Finding]:
+    """That nobody watched from `since_s` on, and that now somebody does."""
+    detail: Detail = {"cause": "clear", "gap_s": round(t_s - since_s, 1)}
+    return (
+        Finding(Kind.WATCH_GAP, Change.RAISED, t_s, since_s, detail=detail),
+        Finding(Kind.WATCH_GAP, Change.CLEARED, t_s, since_s, detail=detail, end_s=t_s),
+    )
+
+
+def ended(event: EventChange, t_s: float, why: str = "") -> Finding:
+    """That an event is over, and why, where that isn't plain."""
+    return Finding(
+        event.kind,
+        Change.CLEARED,
+        t_s,
+        event.onset_s,
+        event.sensors,
+        {**event.detail, "ended": why} if why else event.detail,
+        end_s=t_s,
+        subject=event.subject,
+    )
+
+
 def contact_fault(state: ContactState, event: EventChange | None) -> Finding | None:
     """What there is to be told of a switch's readability."""
     change, end_s, priority = Change.RAISED, None, None
