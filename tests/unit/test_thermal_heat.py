@@ -535,7 +535,7 @@ def test_what_was_hot_hours_ago_makes_no_power_on_value_likely() -> None:
     told: list[object] = []
     for t_s in range(8000):
         if t_s < 600 or t_s >= 7800:
-            path.take(Reading("top", float(t_s), 85.0 if t_s >= 7800 else 79.0 + 0.005 * t_s))
+            path.take(Reading("top", float(t_s), 85.0 if t_s >= 7800 else 79.8 + 0.005 * t_s))
         _, signs = path.tick(float(t_s))
         told += signs if t_s >= 600 else []
     assert told == []
