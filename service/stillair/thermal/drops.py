@@ -5,7 +5,7 @@ through the lags that `balance` has learned, until it is told or has come back.
 Told is what the best explanation says once it is far enough before lost heat,
 mixing and heat, and while the fall is still near its depth:
 
-- a door at once, where it is before a draft as well, or after 34 s all the same;
+- a door at once, where it is before a draft as well, or after 25 s all the same;
 - a draft after 25 s, with 1.7 K at least, once a sensor has been colder for 8 s
   than in the eight minutes before; a lone sensor needs 6 % of the excess, because
   it can't see that a fan only mixes the air;
@@ -80,7 +80,7 @@ LATE_S, LONG_STRAIGHT_S = 6, 50.0
 SEE_S = 60.0
 # What it takes to be told
 FIRM = 8.0  # over nothing
-DOOR_LEAD, TIE_AGE_S = 1.0, 34.0
+DOOR_LEAD = 1.0
 DRAFT_AGE_S, DRAFT_LEAST_K, ALONE_SHARE, LEISURE_PER_H = 25.0, 1.7, 0.06, 6.0
 LONG_S, LONG_LEAD = 60.0, 1.0  # by then a draft may be told though its cause isn't clear
 STILL_DOWN, SHORT_S, SELDOM_S = 0.7, 45.0, 3.0
@@ -272,7 +272,7 @@ class DropWatch:
         least_per_h = QUICKER * 60.0 * (self._balance.loss_per_min or 0.0)
         if best is Cause.DOOR:
             rival = verdict.scores.get(Cause.DRAFT, -math.inf)
-            if verdict.scores[best] - rival < DOOR_LEAD and age_s < TIE_AGE_S:
+            if verdict.scores[best] - rival < DOOR_LEAD and age_s < DRAFT_AGE_S:
                 return None
             if verdict.exchange_per_h < least_per_h and fall.outside_s < OUTSIDE_S:
                 return None

@@ -92,7 +92,6 @@ DOOR_SHAPES = np.array((0.0, 0.0, 0.0, 0.0, 0.0, -1.0, -2.5, *SOFT * (NEVER,), -
 DRAFT_SHAPES = np.array((0.0, 0.0, 0.0, 0.0, 0.0, -1.0, -2.5, *SOFT * (NEVER,), -6.0))
 LOSS_SHAPES = np.array((-8.0, -8.0, -7.0, -6.0, -4.0, -3.0, -2.0, -1.0, 0.0, 0.0, 0.0, 0.0))
 DOOR_PER_H, DOOR_SD, DOOR_SHARE, DOOR_SHARE_SD, DOOR_EVEN_SD = 50.0, 0.9, 0.3, 0.55, 0.25
-LIDS, LID_EVEN_SD = 0.25, 0.5  # of all doors; the top falls twice as much as what is below
 DRAFT_PER_H, DRAFT_SD, DRAFT_SHARE, DRAFT_SHARE_SD = 30.0, 0.9, 0.08, 0.55
 ONE_SIDED, SIDE_PER_H, SIDE_SHARE, SIDE_EVEN_SD = 0.2, 80.0, 0.2, 0.9  # drafts at one side
 LOSS_PER_H, LOSS_SD, LOSS_EVEN_SD = 6.0, 0.6, 0.4
@@ -376,17 +375,12 @@ def _priors(
     def above(value: Floats, middle: float, sd: float) -> Floats:
         return -0.5 * (np.maximum(value - math.log(middle), 0.0) / sd) ** 2
 
-    even_door = evenness(DOOR_EVEN_SD)
-    if number > 1:
-        even_door = np.logaddexp(
-            even_door + math.log(1.0 - LIDS), evenness(LID_EVEN_SD) + math.log(LIDS)
-        )
     found[Cause.DOOR] = (
         DOORS_TO_DRAFTS
         + DOOR_SHAPES[:, None]
         + below(log_per_h, DOOR_PER_H, DOOR_SD)
         + below(mean, DOOR_SHARE, DOOR_SHARE_SD)
-        + even_door
+        + evenness(DOOR_EVEN_SD)
         + against
     )
     everywhere = (

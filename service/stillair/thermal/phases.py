@@ -408,6 +408,7 @@ class PhaseWatch:
                 self._fallen_s = t_s
             elif t_s - self._fallen_s >= NO_LONGER_S:
                 findings.append(notice_cleared(self._told, Kind.SOAK_READY, t_s))
+                self._go(Phase.SOAK, t_s)  # it has to settle anew
         elif self.phase is Phase.STEADY and self.phase_since_s == t_s:
             self._ready_c = air_c
             detail: dict[str, JsonValue] = {"cause": "clear", "temperature_c": round(air_c, 1)}
