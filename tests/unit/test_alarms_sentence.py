@@ -161,6 +161,7 @@ def test_a_danger_that_is_over_stays_first_until_it_is_cleared() -> None:
         )
         said = sentence(**STEADY, alarms=[over])
         assert said.sentence == "There was fire in the box: no sign of it now"
+        assert said.sub == "Don't open the box. The air is at 46.2 °C."
         assert (said.tone, said.calm) == ("danger", False)
 
 

@@ -36,7 +36,7 @@ _VIEW = {
     CameraCondition.DARK: "The camera's picture is dark",
 }
 
-# While one of these stands, the air isn't what its phase says.
+# While one of these stands, or a danger is not done with, the air isn't what its phase says.
 _ASTRAY = frozenset({Kind.DOOR_OPEN, Kind.DRAFT, Kind.HEAT_LOST, Kind.BELOW_TARGET})
 
 
@@ -117,7 +117,7 @@ def sentence(
     ready = _soon(soak_forecast_s, soak_forecast_u_s)
     cool = _soon(cool_forecast_s, cool_forecast_u_s)
     weather, tone = _weather(t_s, phase, since_s, air_c, target_c, ready, cool, job)
-    if air_c is not None and any(a.kind in _ASTRAY for a in hands):
+    if air_c is not None and (dangers or any(a.kind in _ASTRAY for a in hands)):
         weather = f"The air is at {figures.temperature(air_c)}"  # whatever the phase was
     if worst is None:
         return Sentence(weather, _lines(tail), tone, calm=not over and phase is not Phase.UNKNOWN)
