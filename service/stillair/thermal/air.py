@@ -113,6 +113,11 @@ class AirTrack:
         """The value `ago_s` seconds ago, averaged over three."""
         return self.mean_c(ago_s, ago_s + BLEND_S)
 
+    def slope_k_per_s(self, ago_s: int, length_s: int) -> float:
+        """How steeply it went through the `length_s` before `ago_s` ago, by means of 8 s."""
+        new_c = self.mean_c(ago_s, ago_s + 8)
+        return (new_c - self.mean_c(ago_s + length_s, ago_s + length_s + 8)) / length_s
+
     def _measure(self) -> None:
         span = self.span_s
         have = self.seconds

@@ -352,12 +352,12 @@ class DropWatch:
         end_s = t_s
         if "ended" not in fall.detail:
             heard = [share for share in fall.shares if share.track.seconds]
-            worst_k = max(share.drop_k for share in heard)
+            worst = max(heard, key=lambda share: share.drop_k)
             ends = sorted(
-                t_s - came_back_ago_s(s.track) for s in heard if s.drop_k >= 0.4 * worst_k
+                t_s - came_back_ago_s(s.track) for s in heard if s.drop_k >= 0.4 * worst.drop_k
             )
             end_s = ends[(len(ends) - 1) // 2] - DEAD_S
-            back_s = recovery_s(t_s, end_s, fall)
+            back_s = recovery_s(t_s, end_s, worst)
             if back_s is not None:
                 fall.detail["recovery_s"] = back_s
         self._fall = None

@@ -209,9 +209,8 @@ def told(verdict: Verdict, kind: Kind) -> dict[str, JsonValue]:
     return {"cause": "uncertain", "or": others[0].value, "lead": round(lead, 1)}
 
 
-def recovery_s(t_s: float, end_s: float, fall: Fall) -> float | None:
+def recovery_s(t_s: float, end_s: float, worst: Share) -> float | None:
     """When nine tenths will be back, if it goes on coming back by halves as it did so far."""
-    worst = fall.worst
     lost_k = worst.base_c - worst.lowest_c
     if lost_k <= 0.0 or t_s - end_s < 1.0:
         return None

@@ -224,15 +224,15 @@ class HeatPath:
         if event is None:
             onset_s = min(t.onset_s() for t, _ in risen)
             self._standing[key] = event = _Standing(onset_s, names, detail, t_s)
-            findings.append(Finding(key[0], Change.RAISED, t_s, onset_s, names, detail))
+            findings.append(_finding(key, event, Change.RAISED, t_s))
         elif (
             rise.rise_k >= event.told_k + RETELL_K
             or event.blind
             or not set(names) <= set(event.sensors)
         ):
-            event.sensors = names = tuple(sorted({*event.sensors, *names}))
+            event.sensors = tuple(sorted({*event.sensors, *names}))
             event.detail = detail
-            findings.append(Finding(key[0], Change.REVISED, t_s, event.onset_s, names, detail))
+            findings.append(_finding(key, event, Change.REVISED, t_s))
         event.told_k = max(event.told_k, _figure(event.detail, "rise_k"))
         event.last_s = t_s
         signs.extend(
@@ -275,9 +275,7 @@ class HeatPath:
                 }
                 self._standing[key] = event = _Standing(onset_s, names, detail, t_s)
                 event.told_k = hottest_c
-                findings.append(
-                    Finding(key[0], Change.RAISED, t_s, onset_s, names, detail, subject=subject)
-                )
+                findings.append(_finding(key, event, Change.RAISED, t_s))
             event.last_s, event.below_s = t_s, None
             anew = event.blind
             highest_c = max(_figure(event.detail, "temperature_c"), round(hottest_c, 1))
@@ -285,17 +283,7 @@ class HeatPath:
             event.sensors = tuple(sorted({*event.sensors, *names}))
             if anew or hottest_c >= event.told_k + RETELL_K:
                 event.told_k = max(event.told_k, hottest_c)
-                findings.append(
-                    Finding(
-                        key[0],
-                        Change.REVISED,
-                        t_s,
-                        event.onset_s,
-                        event.sensors,
-                        event.detail,
-                        subject=subject,
-                    )
-                )
+                findings.append(_finding(key, event, Change.REVISED, t_s))
             signs.extend(
                 Sign(
                     Sense.HEAT,
@@ -326,34 +314,29 @@ class HeatPath:
 
     def _go_blind(self, key: tuple[Kind, str], t_s: float, findings: list[Finding]) -> None:
         """Say, once, that those who could show the end have fallen silent."""
-        event, (kind, subject) = self._standing[key], key
+        event = self._standing[key]
         if not event.blind:
             event.detail = {**event.detail, **BLIND}
-            findings.append(
-                Finding(
-                    kind,
-                    Change.REVISED,
-                    t_s,
-                    event.onset_s,
-                    event.sensors,
-                    event.detail,
-                    subject=subject,
-                )
-            )
+            findings.append(_finding(key, event, Change.REVISED, t_s))
 
     def _clear(self, key: tuple[Kind, str], t_s: float, end_s: float) -> Finding:
         event = self._standing.pop(key)
-        kind, subject = key
-        return Finding(
-            kind,
-            Change.CLEARED,
-            t_s,
-            event.onset_s,
-            event.sensors,
-            _seen(event.detail),
-            end_s=max(event.onset_s, end_s),
-            subject=subject,
-        )
+        event.detail = _seen(event.detail)
+        return _finding(key, event, Change.CLEARED, t_s, end_s=max(event.onset_s, end_s))
+
+
+def _finding(
+    key: tuple[Kind, str],
+    event: _Standing,
+    change: Change,
+    t_s: float,
+    *,
+    end_s: float | None = None,
+) -> Finding:
+    kind, subject = key
+    return Finding(
+        kind, change, t_s, event.onset_s, event.sensors, event.detail, end_s=end_s, subject=subject
+    )
 
 
 def _seen(detail: Detail) -> dict[str, JsonValue]:

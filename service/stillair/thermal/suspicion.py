@@ -99,9 +99,7 @@ def begun(t_s: float, tracks: Sequence[AirTrack], room_c: float, ago_s: float) -
         share = Share(track, base_c, max(trend, -0.1), excess_k, base_c, t_s)
         length = min(60, track.seconds - back - 12)
         if length >= 10:
-            share.slope_k_per_s = (
-                track.mean_c(back, back + 8) - track.mean_c(back + length, back + length + 8)
-            ) / length
+            share.slope_k_per_s = track.slope_k_per_s(back, length)
         share.update(t_s, ago_s)
         climb_k_per_min = max(climb_k_per_min, share.look_before(int(ago_s + DEAD_S)))
         shares.append(share)

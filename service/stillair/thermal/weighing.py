@@ -43,9 +43,7 @@ def explain(
         if length < LEAST_SLOPE_S:
             continue
         sensor = balance.sensor(track.name)
-        trend = (
-            track.mean_c(back, back + 8) - track.mean_c(back + length, back + length + 8)
-        ) / length
+        trend = track.slope_k_per_s(back, length)
         subjects.append(Subject(track, sensor.tau_s, sensor.spread, trend, track.usual_s))
     return weigh(
         subjects,
