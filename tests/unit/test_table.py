@@ -108,6 +108,7 @@ def test_fault_is_told_in_one_line(data: bytes | str, words: list[str]) -> None:
         read(data)
     message = str(caught.value)
     assert "\n" not in message and len(message) < 300
+    assert "; " in message, "it has to say what to do"
     assert message.startswith("r.csv: ")
     for word in words:
         assert word in message

@@ -5,8 +5,10 @@ perhaps negative, perhaps with gaps) or `time` (ISO 8601; the rows then tell
 seconds from the first one); every other column is one sensor in degrees
 Celsius; an empty field is a missing reading. UTF-8, commas, LF or CRLF.
 
-Every fault is an `InputError` of one line that names line, column and what is
-wrong. At most one line of 64 KiB is held at a time.
+Every fault is an `InputError` of one line that names line, column, what is
+wrong and what to do. The first one refuses the whole file: a row that was
+skipped would be a gap in what was watched, and nobody would know of it. At
+most one line of 64 KiB is held at a time.
 """
 
 from __future__ import annotations
@@ -27,6 +29,10 @@ HIGHEST_C = 3000.0  # above the range of every thermocouple type of IEC 60584-1
 LARGEST_TIME_S = 1e11  # seconds since the epoch fit, milliseconds don't
 LONGEST_GAP_S = 100 * 86400.0  # the watch ticks through every second of a gap
 
+HEADER = "the first line has to be a header, such as time_s,top,low"
+LEAVE = "leave the field empty if the reading is missing"
+PUT = "put one, or take the line out"
+
 Row = tuple[float, tuple[float | None, ...]]
 
 
@@ -45,7 +51,7 @@ class ReadingTable:
         self.start_at: datetime | None = None
         header = self._next_line()
         if header is None:
-            raise InputError(f"{name}: line 1: the file is empty, a header was expected")
+            raise InputError(f"{name}: line 1: the file is empty; {HEADER}")
         self._columns = self._header(header.removeprefix("\ufeff"))
         self._iso = self._columns[0] == "time"
         self.sensors: tuple[str, ...] = tuple(self._columns[1:])
@@ -81,25 +87,28 @@ class ReadingTable:
                 continue
             if blank is not None:
                 self._line = blank
-                raise self._fault("the line is empty")
+                raise self._fault("the line is empty; take it out")
             fields = self._split(text)
             if len(fields) != width:
                 few = len(fields) < width
                 column = self._columns[len(fields)] if few else None
                 raise self._fault(
-                    f"{len(fields)} fields, but the header has {width} columns", column
+                    f"{len(fields)} fields, but the header has {width} columns;"
+                    " a missing reading keeps its comma",
+                    column,
                 )
             t_s = self._time_s(fields[0])
             if last_s is not None:
                 if t_s <= last_s:
                     raise self._fault(
                         f"time must increase, but {_shown(fields[0])} does not come after"
-                        " the line before",
+                        " the line before; take one of the two out, or sort the file",
                         self._columns[0],
                     )
                 if t_s - last_s > LONGEST_GAP_S:
                     raise self._fault(
-                        f"{_shown(fields[0])} is more than 100 days after the line before",
+                        f"{_shown(fields[0])} is more than 100 days after the line before;"
+                        " correct it, or split the file there",
                         self._columns[0],
                     )
             last_s = t_s
@@ -116,15 +125,15 @@ class ReadingTable:
         if not raw:
             return None
         if b"\0" in raw:
-            raise self._fault("this is no text: it holds a zero byte")
+            raise self._fault("this is no text: it holds a zero byte; take the line out")
         if len(raw) > LONGEST_LINE_BYTES:
-            raise self._fault(f"the line is longer than {LONGEST_LINE_BYTES} bytes")
+            raise self._fault(f"the line is longer than {LONGEST_LINE_BYTES} bytes; take it out")
         try:
             text = raw.decode("utf-8")
         except UnicodeDecodeError as error:
             raise self._fault(
                 f"this is no UTF-8 text: byte 0x{raw[error.start]:02x} at position"
-                f" {error.start + 1}"
+                f" {error.start + 1}; save the file as UTF-8"
             ) from error
         return text.removesuffix("\n").removesuffix("\r")
 
@@ -134,43 +143,48 @@ class ReadingTable:
         try:
             return next(csv.reader([text], strict=True))
         except csv.Error as error:
-            raise self._fault("a quoted field has no proper end") from error
+            raise self._fault(
+                "a quoted field has no proper end; close its quotation mark"
+            ) from error
 
     def _header(self, text: str) -> list[str]:
         names = [name.strip() for name in self._split(text)]
         first = names[0]
         if first not in ("time_s", "time"):
             if _is_number(first):
-                raise self._fault(
-                    "a header was expected, such as time_s,top,low, but this line has numbers"
-                )
+                raise self._fault(f"this line has numbers; {HEADER}")
             if ";" in text or "\t" in text:
-                raise self._fault("columns must be separated by commas")
-            raise self._fault(f"the first column must be time_s or time, not {_shown(first)}")
+                raise self._fault("columns must be separated by commas; save the file so")
+            raise self._fault(
+                f"the first column must be time_s or time, not {_shown(first)}; rename it"
+            )
         if len(names) < 2:
-            raise self._fault("there is no column besides the time")
+            raise self._fault("there is no column besides the time; each sensor needs one")
         seen: set[str] = set()
         for position, name in enumerate(names, 1):
             if not name:
-                raise self._fault(f"column {position} has no name")
+                raise self._fault(f"column {position} has no name; give it one, such as top")
             if not name.isprintable() or len(name) > 200:
-                raise self._fault(f"the name of column {position} is no usable name")
+                raise self._fault(
+                    f"the name of column {position} is no usable name: 200 characters at most,"
+                    " none of them a control character"
+                )
             if name in seen:
-                raise self._fault("the name stands twice", name)
+                raise self._fault("the name stands twice; rename one of the two", name)
             seen.add(name)
         return names
 
     def _time_s(self, field: str) -> float:
         column = self._columns[0]
         if not field.strip():
-            raise self._fault("the time is missing", column)
+            raise self._fault(f"the time is missing; {PUT}", column)
         if self._iso:
             return self._iso_s(field.strip())
         if not _is_number(field):
-            raise self._fault(f"{_shown(field)} is no number of seconds", column)
+            raise self._fault(f"{_shown(field)} is no number of seconds; {PUT}", column)
         t_s = float(field)
         if not -LARGEST_TIME_S <= t_s <= LARGEST_TIME_S:  # not-a-number fails this too
-            raise self._fault(f"{_shown(field)} is no usable number of seconds", column)
+            raise self._fault(f"{_shown(field)} is no usable number of seconds; {PUT}", column)
         return t_s
 
     def _iso_s(self, field: str) -> float:
@@ -178,12 +192,18 @@ class ReadingTable:
         try:
             at = datetime.fromisoformat(field)
         except ValueError as error:
-            raise self._fault(f"{_shown(field)} is no ISO 8601 time", column) from error
+            raise self._fault(
+                f"{_shown(field)} is no ISO 8601 time, such as 2026-05-02T09:00:00Z; {PUT}", column
+            ) from error
         if self.start_at is None:
             self.start_at = at
             return 0.0
         if (at.tzinfo is None) != (self.start_at.tzinfo is None):
-            raise self._fault("some times have an offset from UTC and some have none", column)
+            raise self._fault(
+                "some times have an offset from UTC and some have none; give all of them one,"
+                " such as a Z at the end",
+                column,
+            )
         return (at - self.start_at).total_seconds()
 
     def _temperatures(self, fields: list[str]) -> tuple[float | None, ...]:
@@ -200,15 +220,15 @@ class ReadingTable:
                     out.append(None)
                     continue
                 raise self._fault(
-                    f"{_shown(field)} is no number", self._columns[position]
+                    f"{_shown(field)} is no number; {LEAVE}", self._columns[position]
                 ) from error
             if not LOWEST_C <= value <= HIGHEST_C:  # not-a-number fails this too
                 raise self._fault(
-                    f"{_shown(field)} is no temperature a thermometer gives",
+                    f"{_shown(field)} is no temperature a thermometer gives; {LEAVE}",
                     self._columns[position],
                 )
             if "_" in field or not field.isascii():  # Python reads 1_0 and foreign digits
-                raise self._fault(f"{_shown(field)} is no number", self._columns[position])
+                raise self._fault(f"{_shown(field)} is no number; {LEAVE}", self._columns[position])
             out.append(value)
         return tuple(out)
 
