@@ -23,6 +23,7 @@ from stillair.thermal.air import BLEND_S, AirTrack, RoomEstimate
 from stillair.thermal.balance import Balance, BalanceMemory
 from stillair.thermal.decays import DecayWatch
 from stillair.thermal.drops import DropWatch
+from stillair.thermal.evidence import with_switch_lead
 from stillair.thermal.health import JUMPS, SensorHealth, SensorTrouble
 from stillair.thermal.heat import HeatPath
 from stillair.thermal.heating import HeatingWatch
@@ -215,7 +216,7 @@ class ThermalWatch:
     def _judge_falls(self, now: _Second) -> list[Finding]:
         job = now.context.job
         unheated = self._heating.standing or job in (JobPhase.COOLING, JobPhase.FINISHED)
-        findings = self._drops.tick(
+        falls = self._drops.tick(
             now.t_s,
             now.tracks,
             now.room_c,
@@ -223,6 +224,7 @@ class ThermalWatch:
             calm=now.calm,
             unheated=unheated,
         )
+        findings = [with_switch_lead(finding) for finding in falls]
         findings.extend(
             self._heating.tick(
                 now.t_s,

@@ -17,6 +17,9 @@ high_limit
     Above the chamber's limit (`over_temperature`), with a deadband; electronics
     above their own; a bed above 160 degrees, which no material of the trade asks for.
 
+`lead` says how far a danger is before what else it could be, and decides nothing
+(`evidence`).
+
 A rise or too much heat whose sensors have all fallen silent, burnt perhaps, stands,
 and says so, until one of them is heard again or a person says that it is over. That
 another one is cold doesn't end it: heat may be where the silent one is.
@@ -43,6 +46,7 @@ from stillair.model import (
     Sense,
     Sign,
 )
+from stillair.thermal.evidence import limit_lead, rise_lead
 from stillair.thermal.plan import ThermalPlan
 from stillair.thermal.rises import HeatTrack, Rise
 
@@ -220,6 +224,7 @@ class HeatPath:
             "rise_k": round(rise.rise_k, 1),
             "window_s": rise.window_s,
             "temperature_c": round(track.last_c or 0.0, 1),
+            "lead": round(rise_lead(rise.rise_k, rise.window_s, rise.growing), 1),
         }
         if event is None:
             onset_s = min(t.onset_s() for t, _ in risen)
@@ -271,6 +276,7 @@ class HeatPath:
                     "cause": "clear",
                     "temperature_c": round(hottest_c, 1),
                     "limit_c": limit_c,
+                    "lead": round(limit_lead(hottest_c - limit_c), 1),
                     **place,
                 }
                 self._standing[key] = event = _Standing(onset_s, names, detail, t_s)
@@ -279,7 +285,11 @@ class HeatPath:
             event.last_s, event.below_s = t_s, None
             anew = event.blind
             highest_c = max(_figure(event.detail, "temperature_c"), round(hottest_c, 1))
-            event.detail = {**_seen(event.detail), "temperature_c": highest_c}
+            event.detail = {
+                **_seen(event.detail),
+                "temperature_c": highest_c,
+                "lead": round(limit_lead(highest_c - limit_c), 1),
+            }
             event.sensors = tuple(sorted({*event.sensors, *names}))
             if anew or hottest_c >= event.told_k + RETELL_K:
                 event.told_k = max(event.told_k, hottest_c)

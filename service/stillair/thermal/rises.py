@@ -107,11 +107,12 @@ FRESH_S = 90.0  # and what was reached only just now isn't held
 
 @dataclass(frozen=True, slots=True)
 class Rise:
-    """A rise that is a fire's, by which rule."""
+    """A rise that is a fire's, by which rule; `growing` rises in a row grew, if that is asked."""
 
     rule: str
     rise_k: float
     window_s: float
+    growing: int = 1
 
 
 class HeatTrack:
@@ -379,7 +380,7 @@ class HeatTrack:
             clear = new_k >= QUICK_JERKS * self._jerk_k
             if rates[1] > (QUICK_CLEAR if clear else QUICK_DIM) * rates[0]:
                 continue
-            return Rise("quickening_rise", rise_k, took_s)
+            return Rise("quickening_rise", rise_k, took_s, rises)
         return None
 
     def _on_grid(self, t_s: float) -> None:
@@ -421,7 +422,7 @@ class HeatTrack:
                 after >= ratio * before for before, after in pairwise(rises)
             ):
                 rise_k = marks[-1][1] - marks[0][1]
-                return Rise("growing_rise", rise_k, steps * windows * GRID_S)
+                return Rise("growing_rise", rise_k, steps * windows * GRID_S, windows)
         return None
 
 
