@@ -12,14 +12,18 @@ import logging
 import os
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
 from stillair import __version__
 from stillair.errors import AccessError, InputError, SettingsError, StillairError
+
+if TYPE_CHECKING:
+    from stillair.access.people import Access
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -184,8 +188,8 @@ def replay(
 ) -> None:
     """Watch a recording again and print its events as JSON Lines.
 
-    Standard output has nothing else. At a terminal a summary in words
-    follows on standard error.
+    Standard output has nothing else. What had to be assumed of the columns is
+    said on standard error, and at a terminal a summary in words.
     """
     from stillair.runtime.recorded import replay_files
 
@@ -205,8 +209,11 @@ def replay(
                 person.take(line)
             sys.stdout.write(line + "\n")
         sys.stdout.flush()
+        assumed = "" if none else _assumed(readings, chamber)
         if person:
             person.close()
+        if assumed:
+            typer.echo(assumed, err=True)
     except SettingsError as error:
         fail(_faults(error), 2)
     except InputError as error:
@@ -214,6 +221,44 @@ def replay(
     except BrokenPipeError:
         # Whoever read has seen enough; the interpreter must not complain at its end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _assumed(readings: Path, chamber: Path | None) -> str:
+    """What the columns were taken for as far as no chamber file says it; "" where one says it all.
+
+    A pipe's columns are gone by now: only the rule is told of them.
+    """
+    from stillair.alarms.figures import row
+    from stillair.runtime.plans import OUTSIDE
+    from stillair.thermal.table import open_table
+
+    columns: tuple[str, ...] = ()
+    if readings.is_file():
+        with open_table(readings) as table:
+            columns = table.sensors
+    said = []
+    if chamber is None:
+        said.append(
+            'No chamber file was given, so a column named "room" or "ambient" is outside the box'
+            " and every other one is chamber air:"
+        )
+        outside = [name for name in columns if name.lower() in OUTSIDE]
+        air = [name for name in columns if name not in outside]
+        said.append(f"  chamber air: {row(air) or 'none'}")
+        said.append(f"  outside: {row(outside) or 'none'}")
+        said.append(
+            "If a sensor sat elsewhere, at the bed say, name it and its place in a chamber file"
+            " and add --chamber FILE."
+        )
+        return "\n".join(said if columns else [said[0][:-1] + ".", said[-1]])
+    from stillair.config import load_chamber  # with it pydantic: 0.15 s
+
+    known = {sensor.name for sensor in load_chamber(chamber, replay=True).sensors}
+    if strange := [name for name in columns if name not in known]:
+        said.append(f"Not in {chamber}, so taken for chamber air: {row(strange)}.")
+    if columns and (absent := sorted(known.difference(columns))):
+        said.append(f"In {chamber}, but no column of {readings}: {row(absent)}.")
+    return "\n".join(said)
 
 
 @app.command()
@@ -249,11 +294,17 @@ def export(
         str, typer.Argument(metavar="JOB", help="The job's id, as `stillair jobs` names it.")
     ],
     to: Annotated[Path, typer.Option("--to", metavar="FILE", help="CSV file to write.")],
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write it also where FILE is there already.")
+    ] = False,
     data: DataDir = None,
 ) -> None:
     """Write a job's readings to a CSV file, as `replay` takes it."""
+    from stillair.api.commands import command
     from stillair.runtime.exporting import export_job
 
+    if not replace and to.is_file() and to.stat().st_size:
+        fail(f"{to} is there already: name another file, or add --replace to write over it")
     try:
         rows = export_job(data_dir(data), job, to)
     except StillairError as error:
@@ -261,8 +312,8 @@ def export(
     except OSError as error:
         fail(f"{to} can't be written: {error.strerror}")
     typer.echo(
-        f"{rows} rows written to {to}. A table knows no places: replay it with --chamber FILE, "
-        "or every column but room counts as chamber air.",
+        f"{rows} rows written to {to}. A table knows no places: replay it with the chamber's file, "
+        f"{command('replay', str(to))} --chamber FILE",
         err=True,
     )
 
@@ -346,6 +397,18 @@ def inspect(
     raise typer.Exit(0 if fit else 1)
 
 
+@contextmanager
+def _people(data: Path | None, *, mend: bool = False) -> Iterator[Access]:
+    """Who may come in; an error of it ends the command in one line."""
+    from stillair.access.people import Access
+
+    try:
+        with Access.open(data_dir(data), mend=mend) as access:
+            yield access
+    except StillairError as error:
+        fail(str(error))
+
+
 @owner.command("add")
 def owner_add(
     name: Annotated[str, typer.Argument(metavar="NAME", help="The name to sign in with.")],
@@ -355,15 +418,18 @@ def owner_add(
 
     It is asked for, or taken from standard input.
     """
-    from stillair.access.people import Access
-
-    try:
-        # Whoever may write here may also begin anew where the file of people is damaged.
-        with Access.open(data_dir(data), mend=True) as access:
-            access.owner_add(name, _password())
-    except StillairError as error:
-        fail(str(error))
+    # Whoever may write here may also begin anew where the file of people is damaged.
+    with _people(data, mend=True) as access:
+        access.owner_add(name, _password())
     typer.echo(f"{name} is an owner now. From here on every page asks for a sign-in.")
+
+
+@owner.command("list")
+def owner_list(data: DataDir = None) -> None:
+    """Name everybody who may sign in, and their role."""
+    with _people(data) as access:
+        for person in access.people():
+            typer.echo(f"{person.name}: {person.role.value}")
 
 
 @token.command("add")
@@ -378,27 +444,19 @@ def token_add(
 
     The token is the last word of what is printed.
     """
-    from stillair.access.people import Access, Role
+    from stillair.access.people import Role
 
-    try:
-        with Access.open(data_dir(data)) as access:
-            made = access.token_add(name, Role(role.value))
-    except StillairError as error:
-        fail(str(error))
+    with _people(data) as access:
+        made = access.token_add(name, Role(role.value))
     typer.echo(f"Token for {name}, {role.value}, shown this once: {made}")
 
 
 @token.command("list")
 def token_list(data: DataDir = None) -> None:
     """Name every token and what its bearer may do."""
-    from stillair.access.people import Access
-
-    try:
-        with Access.open(data_dir(data)) as access:
-            for bearer in access.tokens():
-                typer.echo(f"{bearer.name}: {bearer.role.value}")
-    except StillairError as error:
-        fail(str(error))
+    with _people(data) as access:
+        for bearer in access.tokens():
+            typer.echo(f"{bearer.name}: {bearer.role.value}")
 
 
 @token.command("remove")
@@ -409,27 +467,9 @@ def token_remove(
     data: DataDir = None,
 ) -> None:
     """Make a token worthless, at once."""
-    from stillair.access.people import Access
-
-    try:
-        with Access.open(data_dir(data)) as access:
-            access.token_remove(name)
-    except StillairError as error:
-        fail(str(error))
+    with _people(data) as access:
+        access.token_remove(name)
     typer.echo(f"The token {name} is worthless now.")
-
-
-@owner.command("list")
-def owner_list(data: DataDir = None) -> None:
-    """Name everybody who may sign in, and their role."""
-    from stillair.access.people import Access
-
-    try:
-        with Access.open(data_dir(data)) as access:
-            for person in access.people():
-                typer.echo(f"{person.name}: {person.role.value}")
-    except StillairError as error:
-        fail(str(error))
 
 
 def _password() -> str:

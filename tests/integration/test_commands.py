@@ -107,7 +107,12 @@ def test_an_exported_job_can_be_replayed(tmp_path: Path) -> None:
         # while the service runs, and again when it doesn't
         done = command("export", job, "--to", str(file), "--data-dir", str(folder))
         assert done.returncode == 0, done.stderr
-    assert command("export", job, "--to", str(file), "--data-dir", str(folder)).returncode == 0
+    words = ("export", job, "--to", str(file), "--data-dir", str(folder))
+    kept = file.read_bytes()
+    again = command(*words)
+    assert (again.returncode, file.read_bytes()) == (1, kept)
+    assert "--replace" in again.stderr
+    assert command(*words, "--replace").returncode == 0
     rows = file.read_text().splitlines()
     assert rows[0] == "time_s,low,top"
     assert len(rows) > 150

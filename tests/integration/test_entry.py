@@ -46,10 +46,22 @@ def token(folder: Path, role: str) -> dict[str, str]:
 
 def test_nobody_else_is_let_in_before_there_is_an_owner(tmp_path: Path) -> None:
     port = str(free_loopback_port())
-    done = command("run", "--data-dir", str(tmp_path), "--host", "0.0.0.0", "--port", port)
+    folder = tmp_path / "boat shed"
+    done = command("run", "--data-dir", str(folder), "--host", "0.0.0.0", "--port", port)
     assert done.returncode == 1
-    assert "stillair owner add" in done.stderr
     assert "Traceback" not in done.stderr
+    # What it says to do works as it stands: whole path of the program, and the same folder.
+    pasted = done.stderr.split("Make one first: ", 1)[1].strip()
+    made = subprocess.run(
+        ["sh", "-c", pasted.replace("NAME", "captain")],
+        input=f"{PASSWORD}\n",
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert made.returncode == 0, made.stderr
+    assert "captain: owner" in command("owner", "list", "--data-dir", str(folder)).stdout
 
 
 @pytest.mark.parametrize(

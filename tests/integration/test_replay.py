@@ -384,5 +384,63 @@ def test_at_a_terminal_a_person_is_told_what_was_found(tmp_path: Path) -> None:
     assert "Look first at event " in said.decode()
 
 
-def test_a_program_is_told_nothing_on_the_side(tmp_path: Path) -> None:
-    assert replay(str(lid_lifted(tmp_path / "lid.csv"))).stderr == ""
+def chamber_of(path: Path, **places: str) -> Path:
+    """A chamber file with these sensors."""
+    text = '[chamber]\nname = "North bench"\n'
+    for number, (name, place) in enumerate(places.items()):
+        text += f'[[sensor]]\nname = "{name}"\nplace = "{place}"\ndriver = "onewire"\n'
+        text += f'address = "28-0000075c2f{number:02}"\n'
+    path.write_text(text)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("places", "said"),
+    [
+        pytest.param(
+            None,
+            ["chamber air: top and bed\n", "outside: Room\n", "--chamber FILE"],
+            id="no chamber file",
+        ),
+        pytest.param({"top": "chamber", "bed": "bed", "Room": "room"}, [], id="it says it all"),
+        pytest.param(
+            {"top": "chamber", "Room": "room"},
+            ["so taken for chamber air: bed."],
+            id="a column it doesn't know",
+        ),
+        pytest.param(
+            {"top": "chamber", "bed": "bed", "Room": "room", "low": "chamber"},
+            ["but no column of", ": low."],
+            id="a sensor without a column",
+        ),
+    ],
+)
+def test_what_was_assumed_of_columns_is_said_beside_the_answer(
+    tmp_path: Path, places: dict[str, str] | None, said: list[str]
+) -> None:
+    file = tmp_path / "shed.csv"
+    file.write_text("time_s,top,bed,Room\n0,20,30,20\n1,20,30,20\n")
+    words = [str(file)]
+    if places is not None:
+        words += ["--chamber", str(chamber_of(tmp_path / "chamber.toml", **places))]
+    done = replay(*words)
+    assert (done.returncode, done.stdout) == (0, "")
+    assert bool(done.stderr) == bool(said), done.stderr
+    assert all(word in done.stderr for word in said), done.stderr
+
+
+def test_of_a_pipe_the_rule_is_said_and_a_fault_stays_one_line(tmp_path: Path) -> None:
+    def piped(text: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            stillair("replay", "/dev/stdin"),
+            input=text,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+
+    assert '"room" or "ambient" is outside' in piped("time_s,top\n0,20\n").stderr
+    done = piped("time_s,top\n0,20\n1,warm\n")
+    (line,) = done.stderr.splitlines()
+    assert (done.returncode, "line 3, column top" in line) == (2, True)

@@ -15,6 +15,7 @@ from typing import BinaryIO
 
 from stillair.access.people import Access
 from stillair.api import app
+from stillair.api.commands import command
 from stillair.config import default_chamber, load_chambers
 from stillair.errors import StillairError
 from stillair.runtime import server, wiring
@@ -43,7 +44,7 @@ def run(
         if host not in LOOPBACK and not access.has_owner():
             raise NotStartedError(
                 f"not listening on {host}: the service has no owner yet, so anybody could come in. "
-                f"Make one first: stillair owner add NAME --data-dir {folder}"
+                f"Make one first: {command('owner', 'add', 'NAME', folder=folder)}"
             )
         lock = _lock(folder)
         signal.signal(signal.SIGTERM, _leave)
