@@ -11,14 +11,14 @@ Within one step the fire path comes first: heat signs and contacts go to the
 verdict before any other finding is looked at, and nothing below can hold them
 back, not even a defect: what has been concluded comes out all the same, and
 what broke is named in `failures`. Findings then become numbered events, events
-drive the alarms, and the job is told the phase of the chamber.
+drive the alarms, and last of all the job is told the phase of the chamber.
 
 Camera frames never come here; the camera tells its condition and its signs.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
@@ -63,6 +63,7 @@ from stillair.model import (
     Notice,
     Outcome,
     PauseJob,
+    Phase,
     Reading,
     ReportHeight,
     Reset,
@@ -177,6 +178,7 @@ class Watch:
         self._last_seen_s = memory.last_seen_s
         self._contacts: dict[str, ContactState] = {}
         self._camera: CameraState | None = None
+        self._phase = Phase.UNKNOWN  # as of the last second
         self._sounding = Sounding.SILENT
         self._burnt = memory.burnt
         self._cooling_on = CoolingOn()
@@ -271,17 +273,22 @@ class Watch:
             self._verdict.take(sign)
         gathered = _Gathered(t_s)
         self._number(gathered, self._judge_fire(t_s))
-        try:
-            for event in tuple(self._untaken.values()):
-                self._to_alarms(gathered, event)
-            self._number(gathered, thermal.findings)
-            self._number(gathered, self._failure_findings(t_s, thermal.failures))
-            self._number(gathered, gap)
-            self._number(gathered, self._camera_findings(t_s))
-            self._number(gathered, self._forgotten(t_s))
-            self._follow_job(gathered)
-        except Exception as error:
-            self._note_defect(error)
+        # Whatever breaks holds up nothing else, and the alarms come before the job.
+        steps: tuple[Callable[[], None], ...] = (
+            lambda: self._to_alarms(gathered, *self._untaken.values()),
+            lambda: self._number(gathered, thermal.findings),
+            lambda: self._number(gathered, self._failure_findings(t_s, thermal.failures)),
+            lambda: self._number(gathered, gap),
+            lambda: self._number(gathered, self._camera_findings(t_s)),
+            lambda: self._number(gathered, self._forgotten(t_s)),
+            lambda: self._tick_alarms(gathered),
+            lambda: self._follow_job(gathered),
+        )
+        for step in steps:
+            try:
+                step()
+            except Exception as error:
+                self._note_defect(error)
         self.failures, self._defects = (*thermal.failures, *self._defects), []
         return self._outcome(gathered)
 
@@ -300,9 +307,16 @@ class Watch:
                 for kind, subject in [k for k, e in self._open.items() if e.event == alarm.event]:
                     yield from self._thermal.said_over(kind, subject, command.t_s, SAID_OVER)
 
+    def _tick_alarms(self, gathered: _Gathered) -> None:
+        """A second passes for the alarms; nobody is asked who could fail."""
+        job = self._jobs.job
+        context = AlarmContext(phase=self._phase, job=job.state if job else None)
+        _add_alarms(gathered, self._alarms.tick(gathered.t_s, context))
+
     def _follow_job(self, gathered: _Gathered) -> None:
-        """The job and the alarms hear how the chamber is."""
+        """The job hears how the chamber is, and the alarms with the next second."""
         t_s, view = gathered.t_s, self._thermal.view()
+        self._phase = view.phase
         gathered.jobs = self._jobs.tick(t_s, phase=view.phase)
         job = self._jobs.job
         self._cooling_on.tick(
@@ -312,8 +326,6 @@ class Watch:
             at_work=job is not None,
             ended=bool(gathered.jobs.jobs) and job is None,
         )
-        context = AlarmContext(phase=view.phase, job=job.state if job else None)
-        _add_alarms(gathered, self._alarms.tick(t_s, context))
 
     def _thermal_context(self) -> ThermalContext:
         job = self._jobs.job
@@ -416,14 +428,15 @@ class Watch:
                 gathered.events.append(event)
                 self._to_alarms(gathered, event)
 
-    def _to_alarms(self, gathered: _Gathered, event: EventChange) -> None:
-        """Hand over an event; by a defect it stands all the same, and is handed over again."""
-        self._untaken[event.event] = event
-        try:
-            _add_alarms(gathered, self._alarms.take(event))
-            del self._untaken[event.event]
-        except Exception as error:
-            self._note_defect(error)
+    def _to_alarms(self, gathered: _Gathered, *events: EventChange) -> None:
+        """Hand over events; by a defect they stand all the same, and are handed over again."""
+        for event in events:
+            self._untaken[event.event] = event
+            try:
+                _add_alarms(gathered, self._alarms.take(event))
+                del self._untaken[event.event]
+            except Exception as error:
+                self._note_defect(error)
 
     def _note_defect(self, error: Exception) -> None:
         self._defects.append(RuleFailure(AFTERWARDS, frozenset(), error, begun_anew=False))

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import pytest
 
-from stillair.alarms.desk import CONFIRM_S
+from stillair.alarms.desk import CONFIRM_S, Person
 from stillair.clock import ManualClock
 from stillair.model import (
     Change,
@@ -24,6 +24,7 @@ from stillair.model import (
     Reading,
     SignalClass,
     Sounding,
+    StartJob,
     Tick,
 )
 from stillair.runtime.supervisor import STUMBLES, Supervisor
@@ -215,6 +216,57 @@ def test_a_defect_in_alarms_or_jobs_takes_no_event_back(monkeypatch: pytest.Monk
     assert Kind.FIRE in {e.kind for e in events(outcomes)}
     assert Sounding.FIRE in {o.sounding for o in outcomes}
     assert not watch.failures[0].begun_anew
+
+
+@pytest.mark.parametrize(
+    "breaking",
+    ["_jobs.tick", "_thermal.view", "_failure_findings", "_camera_findings", "_forgotten"],
+)
+def test_the_alarms_run_on_whatever_breaks_beside_them(
+    breaking: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An alarm falls due and is told again and again while another step fails each second."""
+
+    def told(watch: Watch) -> list[tuple[str, float]]:
+        watch.step(ContactState("door", ContactKind.DOOR, 0.0, False))
+        outcomes = watched(still_c, 60, watch)
+        watch.step(StartJob(t_s=59.5, by="cox", name="rigger spacers"))
+        watch.step(ContactState("door", ContactKind.DOOR, 59.6, True))
+        for second in range(60, 900):
+            t_s = float(second)
+            watch.step(Reading("top", t_s, still_c(t_s)))
+            watch.step(Reading("low", t_s, still_c(t_s) - 2.0))
+            outcomes.append(watch.step(Tick(t_s)))
+        notices = [n for outcome in outcomes for n in outcome.notices]
+        return [(n.title, n.created_s) for n in notices if n.kind is Kind.DOOR_OPEN]
+
+    plan = replace(PLAN, people=(Person("cox", ("mailto:cox@shed.example",)),))
+    sound = told(Watch(plan))
+    watch = Watch(plan)
+    owner, _, method = breaking.rpartition(".")
+    broken = getattr(watch, owner) if owner else watch
+    monkeypatch.setattr(broken, method, lambda *_, **__: 1 // 0)
+    assert [title for title, _ in sound][1:] == ["North bench: Still: door open"] * 3
+    assert told(watch) == sound
+    assert not watch.failures[0].begun_anew
+
+
+def test_the_alarms_of_a_second_come_before_its_job(monkeypatch: pytest.MonkeyPatch) -> None:
+    watch, order = Watch(PLAN), list[str]()
+    alarms, jobs = watch._alarms.tick, watch._jobs.tick
+
+    def of_alarms(*given: object) -> object:
+        order.append("alarms")
+        return alarms(*given)  # type: ignore[arg-type]
+
+    def of_jobs(*given: object, **named: object) -> object:
+        order.append("job")
+        return jobs(*given, **named)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(watch._alarms, "tick", of_alarms)
+    monkeypatch.setattr(watch._jobs, "tick", of_jobs)
+    watched(still_c, 3, watch)
+    assert order == ["alarms", "job"] * 3
 
 
 @pytest.mark.parametrize("tries_lost", [1, 5])
