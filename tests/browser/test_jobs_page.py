@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shlex
 from functools import partial
+from pathlib import Path
 
 from playwright.sync_api import Page, expect
 
@@ -43,7 +45,10 @@ def test_from_the_list_to_one_job_and_back_after_reloading(
         expect(happened.filter(has_text=NOTE)).to_contain_text("this computer")
         expect(happened.filter(has_text=NOTE).locator(".mm")).to_have_text("12\u00a0mm")
         expect(happened.filter(has_text="Door open")).to_be_visible()
-        expect(page.get_by_text(f"stillair export {job} --to {job}.csv")).to_be_visible()
+        command = page.locator(".taking .command")
+        expect(command).to_contain_text(f"stillair export {job} --to {job}.csv --data-dir ")
+        folder = shlex.split(command.inner_text())[-1]
+        assert Path(folder) == shed.folder
         page.reload()
     page.go_back()
     expect(page.locator(".jobs li")).not_to_have_count(0)

@@ -91,6 +91,7 @@ def test_an_owner_needs_a_good_password(tmp_path: Path, typed: str, said: str) -
         "/api/live",
         "/api/openapi.json",
         "/api/session",
+        "/api/session/shell",
         "/web/js/main.js",
         "/web/index.html",
     ],

@@ -10,6 +10,7 @@ import { inShort, span, unreal } from "./jobs.js";
 import { fetchNotes } from "./notes.js";
 import { fetchEvents, pauseStories, upToNow } from "./past.js";
 import { Shape } from "./shapes.js";
+import { Command } from "./shell.js";
 import { lines } from "./stories.js";
 import { S } from "./strings.js";
 import { duration, height, moment, symbol, zone } from "./units.js";
@@ -68,7 +69,7 @@ export function LookBack({ id, now, unit, dark, when, may }) {
     </section>
     ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
-    <p class="taking">${T.take} <code>stillair export ${job.id} --to ${job.id}.csv</code></p>
+    <p class="taking">${T.take} <${Command} words=${`export ${job.id} --to ${job.id}.csv`} /></p>
   </article>`;
 }
 

@@ -9,6 +9,7 @@ import { keep, recall } from "./kept.js";
 import { LookBack } from "./look_back.js";
 import { useRoute } from "./route.js";
 import { Shape } from "./shapes.js";
+import { Command } from "./shell.js";
 import { S } from "./strings.js";
 import { moment, words } from "./units.js";
 
@@ -158,7 +159,7 @@ function Foot({ touch }) {
   const known = who && who.name !== AT_THE_MACHINE;
   return html`<footer class="foot">
     <p class="safety">${S.foot.safety}</p>
-    ${now && !now.owner && html`<p>${S.foot.no_owner} <code>${S.foot.owner_command}</code></p>`}
+    ${now && !now.owner && html`<p>${S.foot.no_owner} <${Command} words="owner add NAME" /></p>`}
     ${known && html`<p>${S.foot.signed_in(who.name, who.role)} ${who.role === "viewer" && S.foot.viewer}</p>`}
     ${now && html`<p class="small">${S.foot.version(now.version)}</p>`}
   </footer>`;

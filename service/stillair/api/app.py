@@ -22,11 +22,13 @@ from stillair.runtime.service import Service
 OPEN_FILES = frozenset({"sign-in.js", "stillair.css", "icon.svg"})  # what signing in needs
 
 
-def build(service: Service, access: Access, *, pages: Path, names: Iterable[str] = ()) -> FastAPI:
+def build(
+    service: Service, access: Access, *, pages: Path, folder: Path, names: Iterable[str] = ()
+) -> FastAPI:
     """The application over a service that runs already.
 
-    `pages` is the folder of the dashboard, `names` the host names by which
-    this machine is known.
+    `pages` is the folder of the dashboard, `folder` that of the history, `names`
+    the host names by which this machine is known.
     """
 
     app = FastAPI(
@@ -38,6 +40,7 @@ def build(service: Service, access: Access, *, pages: Path, names: Iterable[str]
     )
     app.state.service = service
     app.state.access = access
+    app.state.folder = folder
     problems.install(app)
     for part in (watching, jobs, live, session):
         app.include_router(part.router)

@@ -134,6 +134,13 @@ class Health(BaseModel):
     status: str
 
 
+class Shell(BaseModel):
+    """How this service's own program is called in a shell on its board: `PROGRAM ... OPTION`."""
+
+    program: str
+    option: str
+
+
 class Who(BaseModel):
     """The person who asks."""
 

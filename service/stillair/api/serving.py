@@ -51,7 +51,9 @@ def run(
         try:
             listener = _listen(host, port)
             service = wiring.build(chambers, folder, boot_id=boot_id(), has_owner=access.has_owner)
-            pages = app.build(service, access, pages=page_folder(), names=_names(host))
+            pages = app.build(
+                service, access, pages=page_folder(), folder=folder, names=_names(host)
+            )
 
             def ready() -> None:
                 for settings in chambers:

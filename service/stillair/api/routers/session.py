@@ -7,8 +7,9 @@ from http import HTTPStatus
 from fastapi import APIRouter, Request, Response
 from fastapi.concurrency import run_in_threadpool
 
+from stillair.api import commands
 from stillair.api.entry import COOKIE, TheAccess, Viewer
-from stillair.api.schemas import Done, SignIn, Who
+from stillair.api.schemas import Done, Shell, SignIn, Who
 
 router = APIRouter(prefix="/api/session", tags=["session"])
 
@@ -17,6 +18,12 @@ router = APIRouter(prefix="/api/session", tags=["session"])
 def who(person: Viewer) -> Who:
     """Who asks."""
     return Who(name=person.name, role=person.role.value)
+
+
+@router.get("/shell")
+def shell(request: Request, _: Viewer) -> Shell:
+    """How the program and its folder of history are named in a shell, quoted for it."""
+    return Shell(program=commands.program(), option=commands.at(request.app.state.folder))
 
 
 @router.post("", status_code=HTTPStatus.CREATED)
