@@ -33,12 +33,14 @@ from stillair.fire.inputs import (
     detector_sign,
     ended,
     heard,
+    is_blind,
     stands_by_own_word,
     trouble,
     unwatched,
     without_a_sign,
 )
-from stillair.fire.verdict import SHOWN, FireVerdict
+from stillair.fire.unseen import Unseen
+from stillair.fire.verdict import REMEMBERED, FireVerdict
 from stillair.jobs.afterwards import CoolingOn
 from stillair.jobs.desk import JobDesk, JobResult
 from stillair.model import (
@@ -172,9 +174,9 @@ class Watch:
         )
         self._next_event = memory.next_event
         self._open = {(e.kind, e.subject): e for e in memory.events}
-        # What is held for true only because it once was: as what it ends, not seen since when
-        lost: tuple[str, float | None] = "not seen again after a restart", None
-        self._unseen = dict.fromkeys((key for key in self._open if key[0] not in SHOWN), lost)
+        self._unseen = Unseen(
+            (e for e in memory.events if e.kind not in REMEMBERED), wait_s=CONFIRM_S
+        )
         self._last_seen_s = memory.last_seen_s
         self._contacts: dict[str, ContactState] = {}
         self._camera: CameraState | None = None
@@ -280,7 +282,9 @@ class Watch:
             lambda: self._number(gathered, self._failure_findings(t_s, thermal.failures)),
             lambda: self._number(gathered, gap),
             lambda: self._number(gathered, self._camera_findings(t_s)),
-            lambda: self._number(gathered, self._forgotten(t_s)),
+            lambda: self._number(
+                gathered, self._unseen.tick(t_s, self._open, self._heard_s, self._is_told)
+            ),
             lambda: self._tick_alarms(gathered),
             lambda: self._follow_job(gathered),
         )
@@ -295,17 +299,24 @@ class Watch:
     def _judge_fire(self, t_s: float) -> tuple[Finding, ...]:
         heard_s = without_a_sign(self._contacts.values(), self._camera, t_s)
         if self._verdict.stands:
-            with suppress(Exception):  # by a defect nobody is heard, and the fire stands
-                heard_s |= self._thermal.view().heard_s
+            heard_s |= self._heard_s()
         return self._verdict.tick(t_s, heard_s)
+
+    def _heard_s(self) -> dict[str, float]:
+        """When each sensor was heard last; by a defect none is heard, and what burns stands."""
+        with suppress(Exception):
+            return self._thermal.view().heard_s
+        return {}
 
     def _said_over(self, command: Reset) -> Iterable[Finding]:
         """Who has seen a danger's alarm may say that it is over, where nobody else can tell."""
         for alarm in self._alarms.standing():
             if alarm.id == command.alarm and alarm.annunciation is Annunciation.ACKNOWLEDGED:
-                yield from self._verdict.said_over(alarm.kind, command.t_s, SAID_OVER)
-                for kind, subject in [k for k, e in self._open.items() if e.event == alarm.event]:
-                    yield from self._thermal.said_over(kind, subject, command.t_s, SAID_OVER)
+                for (kind, subject), event in list(self._open.items()):
+                    if event.event == alarm.event:
+                        yield from self._verdict.said_over(kind, subject, command.t_s, SAID_OVER)
+                        yield from self._thermal.said_over(kind, subject, command.t_s, SAID_OVER)
+                        yield from self._unseen.said_over(event, command.t_s, SAID_OVER)
 
     def _tick_alarms(self, gathered: _Gathered) -> None:
         """A second passes for the alarms; nobody is asked who could fail."""
@@ -356,8 +367,7 @@ class Watch:
             if KIND_CLASS[kind][0] is SignalClass.NOTICE:  # of these nobody waits for the end
                 yield ended(event, t_s, "what watches it has failed")
             else:
-                why = "not seen again after its rule had failed"
-                self._unseen.setdefault((kind, subject), (why, t_s))
+                self._unseen.lose((kind, subject), t_s)
         known = self._open.get((Kind.WATCH_GAP, RULES))
         if not failures:
             if known is not None and (not self._failed or t_s - self._failed[0] >= WHOLE_S):
@@ -377,27 +387,15 @@ class Watch:
         onset_s = known.onset_s if known else t_s
         yield Finding(Kind.WATCH_GAP, change, t_s, onset_s, detail=detail, subject=RULES)
 
-    def _forgotten(self, t_s: float) -> Iterable[Finding]:
-        """Close what stood before a restart, or a defect, and has not been seen again since.
-
-        Detectors start cold; the alarm desk gives them the same time.
-        """
-        for key, (why, since_s) in sorted(self._unseen.items()):
-            if since_s is None:
-                self._unseen[key] = why, t_s
-            elif t_s - since_s >= CONFIRM_S:
-                del self._unseen[key]
-                event = self._open.get(key)
-                if event and not stands_by_own_word(event, self._contacts.values(), self._camera):
-                    yield ended(event, t_s, why)
-
     # --- contacts, camera, the service itself --------------------------------
 
     def _take_contact(self, state: ContactState) -> tuple[Finding, ...]:
         self._contacts[state.contact] = state
         event = self._open.get((Kind.SENSOR_FAULT, contact_subject(state.contact)))
         fault = filter(None, [contact_fault(state, event)])
-        if state.kind is ContactKind.DETECTOR and state.active is not None:
+        if state.kind is ContactKind.DETECTOR and state.active is None:
+            self._verdict.fall_silent(state.contact)
+        elif state.kind is ContactKind.DETECTOR:
             self._verdict.take(detector_sign(state))
             return (*self._judge_fire(state.t_s), *fault)
         return tuple(fault)
@@ -411,7 +409,10 @@ class Watch:
         if found is not None:
             yield found
         elif event is not None:
-            self._unseen.pop((Kind.CAMERA_FAULT, ""), None)
+            self._unseen.seen((Kind.CAMERA_FAULT, ""))
+
+    def _is_told(self, event: EventChange) -> bool:
+        return stands_by_own_word(event, self._contacts.values(), self._camera)
 
     # --- from findings to events, alarms and the outcome ---------------------
 
@@ -452,7 +453,8 @@ class Watch:
     def _event(self, t_s: float, finding: Finding) -> EventChange | None:
         key = (finding.kind, finding.subject)
         known = self._open.get((finding.was_kind or key[0], key[1])) or self._open.get(key)
-        self._unseen.pop(key, None)
+        if not is_blind(finding.detail):  # else nobody has seen anything
+            self._unseen.seen(key)
         over = finding.change is Change.CLEARED
         if known is None and over:
             return None

@@ -220,7 +220,7 @@ def test_a_defect_in_alarms_or_jobs_takes_no_event_back(monkeypatch: pytest.Monk
 
 @pytest.mark.parametrize(
     "breaking",
-    ["_jobs.tick", "_thermal.view", "_failure_findings", "_camera_findings", "_forgotten"],
+    ["_jobs.tick", "_thermal.view", "_failure_findings", "_camera_findings", "_unseen.tick"],
 )
 def test_the_alarms_run_on_whatever_breaks_beside_them(
     breaking: str, monkeypatch: pytest.MonkeyPatch

@@ -301,10 +301,10 @@ def test_a_person_may_say_that_a_fire_is_over_which_nobody_can_see() -> None:
     for t_s in range(10, 100):
         verdict.take(STATIC.sign(t_s))
         verdict.tick(float(t_s), {"top": float(t_s)})
-    assert list(verdict.said_over(Kind.FIRE, 100.0, "somebody said so")) == [], "it can be seen"
+    assert list(verdict.said_over(Kind.FIRE, "", 100.0, "somebody said so")) == [], "it can be seen"
     told = [f for t_s in range(100, 5000) for f in verdict.tick(float(t_s), {})]
     assert [f.change for f in told] == [Change.REVISED]
-    (over,) = verdict.said_over(Kind.FIRE, 5000.0, "somebody said so")
+    (over,) = verdict.said_over(Kind.FIRE, "", 5000.0, "somebody said so")
     assert (over.change, over.end_s) == (Change.CLEARED, 99.0)
     assert over.detail["ended"] == "somebody said so"
     assert not {"blind", "reason"} & set(over.detail)

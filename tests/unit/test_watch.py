@@ -15,6 +15,7 @@ from stillair.fire.inputs import CAMERA_SILENT_S
 from stillair.model import (
     Acknowledge,
     AddNote,
+    Annunciation,
     CameraCondition,
     CameraState,
     Change,
@@ -319,6 +320,160 @@ def test_a_fire_outlasts_a_restart_unless_it_is_seen_to_be_over(heard: bool) -> 
     assert [e.change for e in told] == ([Change.CLEARED] if heard else [])
     assert (Kind.FIRE in {e.kind for e in story.watch.view().events}) is not heard
     assert next(a for a in story.watch.view().alarms if a.kind is Kind.FIRE).condition is not heard
+
+
+def after_restart(before: Story) -> Story:
+    """A new watch, in seconds of its own, that knows what stood."""
+    view = before.watch.view()
+    return Story(WatchMemory(next_event=99, events=view.events, alarms=view.alarms))
+
+
+def tripped() -> Story:
+    story = Story()
+    story.take(detector(0.0, False))
+    story.take(detector(5.0, True))
+    story.seconds(20)
+    return story
+
+
+def said_over(story: Story, kind: Kind) -> EventChange:
+    """Somebody has seen the alarm of this kind, and says that it is over."""
+    (alarm,) = [a for a in story.watch.view().alarms if a.kind is kind]
+    assert alarm.condition and alarm.blind
+    assert "nobody can tell whether it is over" in alarm.text
+    t_s = float(story.t_s)
+    if alarm.annunciation is Annunciation.UNACKNOWLEDGED:
+        with pytest.raises(CommandRefused):
+            story.take(Reset(t_s=t_s, by="cox", alarm=alarm.id))  # nobody has seen it yet
+        story.take(Acknowledge(t_s=t_s, by="cox", alarm=alarm.id))
+    (over,) = [
+        e for e in story.take(Reset(t_s=t_s, by="cox", alarm=alarm.id)).events if e.kind is kind
+    ]
+    assert (over.change, over.detail["ended"]) == (Change.CLEARED, SAID_OVER)
+    view = story.watch.view()
+    assert kind not in {a.kind for a in view.alarms}
+    assert kind not in {e.kind for e in view.events}
+    return over
+
+
+@pytest.mark.parametrize(
+    "word",
+    [
+        pytest.param(None, id="nothing is heard of its switch"),
+        pytest.param(detector(1.0, None, "its wire is cut"), id="its switch can't be read"),
+    ],
+)
+def test_a_detector_that_had_gone_off_outlasts_a_restart_while_its_wire_is_silent(
+    word: ContactState | None,
+) -> None:
+    story = after_restart(tripped())
+    if word is not None:
+        story.take(word)
+    story.seconds(50)
+    assert story.of(Kind.DETECTOR_CONTACT) == []
+    story.seconds(3 * int(CONFIRM_S))
+    (blind,) = story.of(Kind.DETECTOR_CONTACT)
+    assert (blind.change, blind.event, blind.detail["blind"]) == (Change.REVISED, 1, True)
+    assert story.watch.view().sounding is Sounding.FIRE
+    said_over(story, Kind.DETECTOR_CONTACT)
+
+
+def test_a_detector_that_is_heard_after_a_restart_says_itself_whether_it_is_over() -> None:
+    story = after_restart(tripped())
+    story.take(detector(100.0, False))
+    assert [e.change for e in story.of(Kind.DETECTOR_CONTACT)] == [Change.CLEARED]
+    story = after_restart(tripped())
+    story.seconds(200)  # blind by now
+    story.take(detector(200.0, True))
+    story.seconds(2 * int(CONFIRM_S))
+    assert [e.change for e in story.of(Kind.DETECTOR_CONTACT)] == [Change.REVISED] * 2
+    assert {e.event for e in story.of(Kind.DETECTOR_CONTACT)} == {1}
+    (alarm,) = story.watch.view().alarms
+    assert alarm.condition and not alarm.blind
+
+
+def test_a_detector_whose_wire_breaks_while_it_has_gone_off_can_be_said_to_be_over() -> None:
+    story = tripped()
+    story.take(detector(30.0, None, "its wire is cut"))
+    story.seconds(40)
+    (alarm,) = [a for a in story.watch.view().alarms if a.kind is Kind.DETECTOR_CONTACT]
+    assert not alarm.blind, "a wire may be read again within the minute"
+    story.seconds(60)
+    said_over(story, Kind.DETECTOR_CONTACT)
+    story.seconds(60)
+    assert story.of(Kind.DETECTOR_CONTACT)[-1].change is Change.CLEARED
+    story.take(detector(float(story.t_s), True))  # it is heard again, and still is off
+    assert story.of(Kind.DETECTOR_CONTACT)[-1].change is Change.RAISED
+
+
+def too_hot() -> Story:
+    """One of two sensors is above the limit of 70 degrees."""
+    story = Story()
+    for second in range(1000):
+        story.t_s = second
+        top_c = min(72.5, 45.0 + 0.04 * second) + 0.0625 * (second % 2)
+        story.take(Reading("top", float(second), top_c))
+        story.take(Reading("low", float(second), 45.0 + 0.0625 * (second % 3)))
+        story.take(Tick(float(second)))
+    assert [e.sensors for e in story.of(Kind.OVER_TEMPERATURE)] == [("top",)]
+    return story
+
+
+def hear(story: Story, count: int, **air_c: float) -> None:
+    """So many seconds in which these sensors alone are heard."""
+    for _ in range(count):
+        story.t_s += 1
+        for name, value_c in air_c.items():
+            story.take(Reading(name, float(story.t_s), value_c + 0.0625 * (story.t_s % 3)))
+        story.take(Tick(float(story.t_s)))
+
+
+def test_heat_outlasts_a_restart_while_the_sensor_that_felt_it_is_silent() -> None:
+    story = after_restart(too_hot())
+    hear(story, 3 * int(CONFIRM_S), low=45.0)
+    (blind,) = story.of(Kind.OVER_TEMPERATURE)
+    assert (blind.change, blind.event, blind.detail["blind"]) == (Change.REVISED, 1, True)
+    again = after_restart(story)
+    hear(again, 2 * int(CONFIRM_S), low=45.0)
+    assert again.of(Kind.OVER_TEMPERATURE) == [], "and another one"
+    assert "blind" not in said_over(again, Kind.OVER_TEMPERATURE).detail
+
+
+@pytest.mark.parametrize(
+    ("silent_s", "ends_s"),
+    [
+        pytest.param(0, CONFIRM_S, id="heard all the time"),
+        # Half a minute until it is trusted again, and the minute.
+        pytest.param(590, 590 + 90, id="heard late"),
+        pytest.param(2000, 2000 + 90, id="heard very late"),
+    ],
+)
+def test_heat_is_over_after_a_restart_once_the_sensor_that_felt_it_is_heard_without_it(
+    silent_s: int, ends_s: float
+) -> None:
+    story = after_restart(too_hot())
+    hear(story, silent_s, low=45.0)
+    hear(story, 1000, low=45.0, top=60.0)
+    over = story.of(Kind.OVER_TEMPERATURE)[-1]
+    assert (over.change, over.detail["ended"]) == (
+        Change.CLEARED,
+        "not seen again after a restart",
+    )
+    assert "blind" not in over.detail
+    assert over.at_s == pytest.approx(ends_s, abs=5.0)
+
+
+def test_heat_that_is_felt_again_after_a_restart_goes_on_under_its_number() -> None:
+    story = after_restart(too_hot())
+    hear(story, 700, low=45.0)
+    hear(story, 700, low=45.0, top=72.5)
+    told = story.of(Kind.OVER_TEMPERATURE)
+    assert [(e.event, e.change, "blind" in e.detail) for e in told] == [
+        (1, Change.REVISED, True),
+        (1, Change.REVISED, False),
+    ]
+    (alarm,) = [a for a in story.watch.view().alarms if a.kind is Kind.OVER_TEMPERATURE]
+    assert alarm.condition and not alarm.blind
 
 
 def test_events_carry_the_job_and_height_they_fell_in() -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from stillair.model import (
+    BLIND,
     CameraCondition,
     CameraState,
     Change,
@@ -122,6 +123,16 @@ def ended(event: EventChange, t_s: float, why: str = "") -> Finding:
         end_s=t_s,
         subject=event.subject,
     )
+
+
+def is_blind(detail: Detail) -> bool:
+    """Whether an event stands because those that showed it can't show its end."""
+    return detail.get("blind") is True
+
+
+def sighted(detail: Detail) -> Detail:
+    """What there is to be told of an event whose end can be seen, or is told by a person."""
+    return {k: v for k, v in detail.items() if k not in BLIND} if is_blind(detail) else detail
 
 
 def contact_fault(state: ContactState, event: EventChange | None) -> Finding | None:

@@ -19,10 +19,11 @@ given for 10 s, a contact when it says 0. Nothing in here waits for anything,
 and no event of another kind is asked about.
 
 Fire, flame and smoke are over when one of those that showed them has been heard
-for a minute without a sign. Of sensors that felt its heat only the hottest can
-tell, and none while the chamber's air, or one of them, is above its limit. Where
-none that can is heard any more, burnt perhaps, they stand, and say so, until a
-sign comes again or a person says that it is over.
+for a minute without a sign, a detector when its contact is heard to be normal. Of
+sensors that felt a fire's heat only the hottest can tell, and none while the
+chamber's air, or one of them, is above its limit. Where none that can is heard any
+more, burnt perhaps, or since a restart, they stand, and say so, until a sign comes
+again or a person says that it is over.
 
 References
 ----------
@@ -36,6 +37,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
+from stillair.fire.inputs import is_blind, sighted
 from stillair.model import BLIND, Change, Detail, EventChange, Finding, JsonValue, Kind, Sense, Sign
 
 TOGETHER_S = 60.0  # signs of different senses within this time speak for one fire
@@ -47,6 +49,7 @@ STAYS_S = {True: 5.0, False: 10.0}  # a flame that stays this long is fire, by c
 QUIET_S = 60.0  # without a sign for this long, an event is over
 DETECTOR = "detector"
 SHOWN = frozenset({Kind.FIRE, Kind.FLAME, Kind.SMOKE})  # over only if they are seen to be
+REMEMBERED = SHOWN | {Kind.DETECTOR_CONTACT}  # they stand on after a restart
 ALONE_KINDS = {"flame": Kind.FLAME, "smoke": Kind.SMOKE}
 RETELL_K = 5.0  # a fire that has got so much hotter is told anew
 NEAR_K = 5.0  # a sensor that was not so much cooler than the hottest tells the end as well
@@ -74,7 +77,7 @@ class _Open:
 
     @property
     def blind(self) -> bool:
-        return self.detail.get("blind") is True
+        return is_blind(self.detail)
 
     def can_tell(self, name: str) -> bool:
         """Whether it is for this one to show the end: a cooler sensor is not where it burns."""
@@ -90,7 +93,7 @@ class FireVerdict:
     combustible : bool
         The box itself burns: there is less time, so a flame need stay only 5 s, not 10 s.
     standing : iterable of EventChange
-        What stood at the last stop: fire, flame and smoke still do.
+        What stood at the last stop: fire, flame, smoke and detectors still do.
     """
 
     def __init__(self, *, combustible: bool, standing: Iterable[EventChange] = ()) -> None:
@@ -99,8 +102,9 @@ class FireVerdict:
         self._open = {
             (e.kind, e.subject): _Open(e.onset_s, e.sensors, e.detail, math.inf)
             for e in standing
-            if e.kind in SHOWN
+            if e.kind in REMEMBERED
         }
+        self._tripped: dict[str, bool | None] = {}  # each contact's word; None: it can't be read
         self._heard_s: Mapping[str, float] = {}
 
     @property
@@ -111,6 +115,8 @@ class FireVerdict:
     def take(self, sign: Sign) -> None:
         """Take one sign; a contact's has strength 0 when the contact is normal again."""
         key = (sign.sense, sign.name, sign.sources)
+        if sign.sense is Sense.CONTACT:
+            self._tripped.update(dict.fromkeys(sign.sources, sign.strength > 0.0))
         if sign.strength <= 0.0:
             self._spells.pop(key, None)
             return
@@ -123,6 +129,10 @@ class FireVerdict:
         spell.latest = sign
         spell.strongest = max(spell.strongest, sign.strength)
         spell.lasting = spell.lasting or sign.lasting or self._stays(spell)
+
+    def fall_silent(self, contact: str) -> None:
+        """A detector's contact can't be read: until it can, what it said last stands."""
+        self._tripped[contact] = None
 
     def tick(self, t_s: float, heard_s: Mapping[str, float]) -> tuple[Finding, ...]:
         """Conclude; to be called after every sign and every second.
@@ -146,28 +156,28 @@ class FireVerdict:
         self._tell_fire(t_s, findings)
         return tuple(findings)
 
-    def said_over(self, kind: Kind, t_s: float, why: str) -> Iterable[Finding]:
+    def said_over(self, kind: Kind, subject: str, t_s: float, why: str) -> Iterable[Finding]:
         """Take a person's word for the end of what nobody else can see the end of."""
-        for (known, subject), event in list(self._open.items()):
-            if known is kind and event.blind:
-                yield self._ended(kind, subject, t_s, {"ended": why})
+        event = self._open.get((kind, subject))
+        if event is not None and event.blind:
+            if kind is Kind.DETECTOR_CONTACT:  # its last word is not its word any more
+                self._spells.pop((Sense.CONTACT, DETECTOR, event.sensors), None)
+            yield self._ended(kind, subject, t_s, {"ended": why})
 
     # --- one kind each -----------------------------------------------------
 
     def _tell_detectors(self, t_s: float, findings: list[Finding]) -> None:
-        told = {s.first.sources: s for s in self._spells.values() if _is_detector(s)}
-        known = {subject for kind, subject in self._open if kind is Kind.DETECTOR_CONTACT}
-        for sources, spell in told.items():
-            self._tell(
-                t_s,
-                Kind.DETECTOR_CONTACT,
-                ", ".join(sources),
-                [spell],
-                {"cause": "clear"},
-                findings,
-            )
-        for subject in sorted(known - {", ".join(sources) for sources in told}):
-            self._tell(t_s, Kind.DETECTOR_CONTACT, subject, [], {}, findings, quiet_s=0.0)
+        for spell in [s for s in self._spells.values() if _is_detector(s)]:
+            if any(self._tripped[name] for name in spell.first.sources):
+                subject = ", ".join(spell.first.sources)
+                clear: Detail = {"cause": "clear"}
+                self._tell(t_s, Kind.DETECTOR_CONTACT, subject, [spell], clear, findings)
+        for kind, subject in [key for key in self._open if key[0] is Kind.DETECTOR_CONTACT]:
+            event = self._open[kind, subject]
+            if any(self._tripped.get(name) is False for name in event.sensors):
+                findings.append(self._ended(kind, subject, t_s))
+            elif t_s - event.last_s >= QUIET_S and not event.blind:
+                findings.append(self._go_blind(kind, subject, t_s))
 
     def _tell_fire(self, t_s: float, findings: list[Finding]) -> None:
         witnesses: dict[Sense, float] = {}
@@ -219,30 +229,17 @@ class FireVerdict:
         spells: list[_Spell],
         detail: Detail,
         findings: list[Finding],
-        *,
-        quiet_s: float = QUIET_S,
     ) -> None:
         """Raise, revise or clear one event from the signs that speak for it just now."""
         key = (kind, subject)
         event = self._open.get(key)
         if not spells:
-            if event is None or t_s - event.last_s < quiet_s:
+            if event is None or t_s - event.last_s < QUIET_S:
                 return
-            if kind not in SHOWN or self._seen_over(event):
+            if self._seen_over(event):
                 findings.append(self._ended(kind, subject, t_s))
             elif not (event.blind or any(map(event.can_tell, event.calm_s))):
-                event.detail = {**event.detail, **BLIND}
-                findings.append(
-                    Finding(
-                        kind,
-                        Change.REVISED,
-                        t_s,
-                        event.onset_s,
-                        event.sensors,
-                        event.detail,
-                        subject=subject,
-                    )
-                )
+                findings.append(self._go_blind(kind, subject, t_s))
             return
         last_s = t_s if kind is Kind.DETECTOR_CONTACT else max(s.latest.t_s for s in spells)
         if event is None:
@@ -269,16 +266,23 @@ class FireVerdict:
             change = Change.REVISED
         findings.append(Finding(kind, change, t_s, onset_s, sensors, detail, subject=subject))
 
+    def _go_blind(self, kind: Kind, subject: str, t_s: float) -> Finding:
+        """Say that those who could show the end are silent."""
+        event = self._open[kind, subject]
+        event.detail = {**event.detail, **BLIND}
+        return Finding(
+            kind, Change.REVISED, t_s, event.onset_s, event.sensors, event.detail, subject=subject
+        )
+
     def _ended(self, kind: Kind, subject: str, t_s: float, why: Detail | None = None) -> Finding:
         event = self._open.pop((kind, subject))
-        detail = {k: v for k, v in event.detail.items() if not event.blind or k not in BLIND}
         return Finding(
             kind,
             Change.CLEARED,
             t_s,
             event.onset_s,
             event.sensors,
-            {**detail, **(why or {})},
+            {**sighted(event.detail), **(why or {})},
             end_s=max(event.onset_s, min(event.last_s, t_s)),
             subject=subject,
         )
