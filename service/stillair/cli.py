@@ -9,11 +9,12 @@ from __future__ import annotations
 import getpass
 import json
 import logging
+import math
 import os
+import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
 
@@ -42,10 +43,35 @@ app.add_typer(token, name="token")
 PORT = 8420
 
 
-class RoleName(StrEnum):
-    VIEWER = "viewer"
-    OPERATOR = "operator"
-    OWNER = "owner"
+ROLES = ("viewer", "operator", "owner")
+
+
+def _whole(low: int, high: int) -> Callable[[object], int]:
+    """Take a whole number of an option. Our own words: typer's are those of a library."""
+
+    def take(value: object) -> int:
+        text = str(value).strip()
+        if not re.fullmatch("[0-9]{1,9}", text) or not low <= int(text) <= high:
+            raise typer.BadParameter(f"{text[:40]!r} has to be a whole number from {low} to {high}")
+        return int(text)
+
+    return take
+
+
+def _seconds(value: object) -> float:
+    try:
+        seconds = float(str(value))
+    except ValueError:
+        seconds = math.nan
+    if not math.isfinite(seconds):
+        raise typer.BadParameter(f"{str(value)[:40]!r} has to be a number of seconds, such as 12.5")
+    return seconds
+
+
+def _role(value: object) -> str:
+    if value not in ROLES:
+        raise typer.BadParameter(f"{str(value)[:40]!r} has to be one of {', '.join(ROLES)}")
+    return str(value)
 
 
 ChamberFiles = Annotated[
@@ -119,7 +145,7 @@ def run(
         ),
     ] = "127.0.0.1",
     port: Annotated[
-        int, typer.Option(min=1, max=65535, metavar="N", help="Port to listen on.")
+        int, typer.Option(parser=_whole(1, 65535), metavar="N", help="Port to listen on.")
     ] = PORT,
 ) -> None:
     """Run the service: watch the chambers and show them on a page."""
@@ -128,9 +154,8 @@ def run(
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
     for talker in ("alembic", "apscheduler", "uvicorn"):
         logging.getLogger(talker).setLevel(logging.WARNING)
-    folder = data_dir(data)
     try:
-        serving.run(tuple(chamber or ()), folder, host, port, say=typer.echo)
+        serving.run(tuple(chamber or ()), data_dir(data), host, port, say=typer.echo)
     except SettingsError as error:
         fail(_faults(error))
     except StillairError as error:
@@ -181,7 +206,9 @@ def replay(
     video_start_s: Annotated[
         float,
         typer.Option(
-            metavar="S", help="When the video's first frame was taken, in seconds of the recording."
+            parser=_seconds,
+            metavar="S",
+            help="When the video's first frame was taken, in seconds of the recording.",
         ),
     ] = 0.0,
     chamber: ChamberFile = None,
@@ -224,41 +251,16 @@ def replay(
 
 
 def _assumed(readings: Path, chamber: Path | None) -> str:
-    """What the columns were taken for as far as no chamber file says it; "" where one says it all.
-
-    A pipe's columns are gone by now: only the rule is told of them.
-    """
-    from stillair.alarms.figures import row
+    """What had to be assumed of the columns; of a pipe, which is read already, the rule alone."""
+    from stillair.config import columns
     from stillair.runtime.plans import OUTSIDE
     from stillair.thermal.table import open_table
 
-    columns: tuple[str, ...] = ()
+    names: tuple[str, ...] = ()
     if readings.is_file():
         with open_table(readings) as table:
-            columns = table.sensors
-    said = []
-    if chamber is None:
-        said.append(
-            'No chamber file was given, so a column named "room" or "ambient" is outside the box'
-            " and every other one is chamber air:"
-        )
-        outside = [name for name in columns if name.lower() in OUTSIDE]
-        air = [name for name in columns if name not in outside]
-        said.append(f"  chamber air: {row(air) or 'none'}")
-        said.append(f"  outside: {row(outside) or 'none'}")
-        said.append(
-            "If a sensor sat elsewhere, at the bed say, name it and its place in a chamber file"
-            " and add --chamber FILE."
-        )
-        return "\n".join(said if columns else [said[0][:-1] + ".", said[-1]])
-    from stillair.config import load_chamber  # with it pydantic: 0.15 s
-
-    known = {sensor.name for sensor in load_chamber(chamber, replay=True).sensors}
-    if strange := [name for name in columns if name not in known]:
-        said.append(f"Not in {chamber}, so taken for chamber air: {row(strange)}.")
-    if columns and (absent := sorted(known.difference(columns))):
-        said.append(f"In {chamber}, but no column of {readings}: {row(absent)}.")
-    return "\n".join(said)
+            names = table.sensors
+    return columns.beside(names, chamber) if chamber else columns.by_name(names, OUTSIDE)
 
 
 @app.command()
@@ -267,7 +269,10 @@ def jobs(
     last: Annotated[
         int,
         typer.Option(
-            "--last", min=1, max=1000, metavar="N", help="How many; the newest stands last."
+            "--last",
+            parser=_whole(1, 1000),
+            metavar="N",
+            help="How many; the newest stands last.",
         ),
     ] = 20,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object per line.")] = False,
@@ -436,7 +441,7 @@ def owner_list(data: DataDir = None) -> None:
 def token_add(
     name: Annotated[str, typer.Argument(metavar="NAME", help="What the token is for.")],
     role: Annotated[
-        RoleName, typer.Option(metavar="viewer|operator|owner", help="What its bearer may do.")
+        str, typer.Option(parser=_role, metavar="|".join(ROLES), help="What its bearer may do.")
     ],
     data: DataDir = None,
 ) -> None:
@@ -447,8 +452,8 @@ def token_add(
     from stillair.access.people import Role
 
     with _people(data) as access:
-        made = access.token_add(name, Role(role.value))
-    typer.echo(f"Token for {name}, {role.value}, shown this once: {made}")
+        made = access.token_add(name, Role(role))
+    typer.echo(f"Token for {name}, {role}, shown this once: {made}")
 
 
 @token.command("list")

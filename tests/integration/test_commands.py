@@ -194,6 +194,24 @@ def test_what_cannot_be_exported_is_told(tmp_path: Path, job: str, said: str) ->
     assert not target.exists()
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        pytest.param(["run", "--port", "70000"], "a whole number from 1 to 65535", id="port"),
+        pytest.param(["run", "--port", "x"], "a whole number from 1 to 65535", id="no port"),
+        pytest.param(["jobs", "--last", "0"], "a whole number from 1 to 1000", id="no jobs"),
+        pytest.param(["token", "add", "x", "--role", "boss"], "viewer, operator", id="role"),
+        pytest.param(["replay", "-", "--video-start-s", "nan"], "number of seconds", id="start"),
+    ],
+)
+def test_a_wrong_option_is_told_in_plain_words(words: list[str], said: str) -> None:
+    done = command(*words)
+    assert (done.returncode, done.stdout) == (2, "")
+    (line,) = (line for line in done.stderr.splitlines() if words[-2] in line)
+    assert "has to be" in line and said in line
+    assert "Input should" not in done.stderr and "Value error" not in done.stderr
+
+
 def test_two_services_never_share_a_history(tmp_path: Path) -> None:
     with RunningService(tmp_path / "data"):
         port = str(free_loopback_port())

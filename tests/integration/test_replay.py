@@ -399,7 +399,7 @@ def chamber_of(path: Path, **places: str) -> Path:
     [
         pytest.param(
             None,
-            ["chamber air: top and bed\n", "outside: Room\n", "--chamber FILE"],
+            ["chamber air: top, bed\n", "outside: Room\n", "--chamber FILE"],
             id="no chamber file",
         ),
         pytest.param({"top": "chamber", "bed": "bed", "Room": "room"}, [], id="it says it all"),
@@ -410,7 +410,7 @@ def chamber_of(path: Path, **places: str) -> Path:
         ),
         pytest.param(
             {"top": "chamber", "bed": "bed", "Room": "room", "low": "chamber"},
-            ["but no column of", ": low."],
+            ["but without a column: low."],
             id="a sensor without a column",
         ),
     ],
@@ -440,7 +440,7 @@ def test_of_a_pipe_the_rule_is_said_and_a_fault_stays_one_line(tmp_path: Path) -
             check=False,
         )
 
-    assert '"room" or "ambient" is outside' in piped("time_s,top\n0,20\n").stderr
+    assert "named ambient or room is outside" in piped("time_s,top\n0,20\n").stderr
     done = piped("time_s,top\n0,20\n1,warm\n")
     (line,) = done.stderr.splitlines()
     assert (done.returncode, "line 3, column top" in line) == (2, True)

@@ -412,6 +412,11 @@ port = 0
             id="empty command",
         ),
         pytest.param(
+            SMALLEST + '[sounder]\ndriver = "command"\ncommand = ["play", "tone.wav"]\n',
+            "sounder.command = a list: has to be one text, a program and its arguments, as in",
+            id="a command in pieces",
+        ),
+        pytest.param(
             SMALLEST + '[sounder]\ndriver = "command"\ncommand = "play \'tone"\n',
             'sounder.command = "play \'tone": has a quotation mark without',
             id="unbalanced quotes",

@@ -136,6 +136,10 @@ _PLAIN: Mapping[str, str] = {
     "enum": "has to be one of {expected}",
     "literal_error": "has to be one of {expected}",
     "bool_type": "has to be true or false",
+    "bool_parsing": "has to be true or false",
+    "int_from_float": "has to be a whole number",
+    "dict_type": "has to be a JSON object",
+    "model_attributes_type": "has to be a JSON object",
     "too_long": "may have {max_length} entries at most",
 }
 

@@ -201,17 +201,16 @@ class CameraKind(StrEnum):
     SIMULATED = "simulated"
 
 
+SOURCE = 'one text, such as "/dev/video0" or "command:" and a program with its arguments'
 STREAM_SCHEMES = ("http", "https", "rtsp")
 
 
 class CameraTable(Table):
     # An address may hold a password, so it stays out of every repr.
-    source: Annotated[str, Field(min_length=1, max_length=1000), Takes("a source of pictures")] = (
-        Field(
-            repr=False,
-            description="/dev/video0, an http, https or rtsp address, a video file,"
-            ' "command:..." that writes MJPEG, or "simulated".',
-        )
+    source: Annotated[str, Field(min_length=1, max_length=1000), Takes(SOURCE)] = Field(
+        repr=False,
+        description="/dev/video0, an http, https or rtsp address, a video file,"
+        ' "command:..." that writes MJPEG, or "simulated".',
     )
     width: Annotated[int, Field(ge=64, le=4096)] = Field(
         default=640, description="Asked of a device; pictures decoded here are shrunk to it."

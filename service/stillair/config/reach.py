@@ -24,6 +24,8 @@ from stillair.config.values import (
     read_secret,
 )
 
+COMMAND = 'one text, a program and its arguments, as in "aplay tone.wav"'
+
 
 class GpioSounder(Table):
     driver: Literal["gpio"]
@@ -33,9 +35,7 @@ class GpioSounder(Table):
 class CommandSounder(Table):
     driver: Literal["command"]
     # It may hold an address with a password.
-    command: Annotated[
-        str, Field(min_length=1, max_length=1000), Takes("a program and its arguments")
-    ] = Field(
+    command: Annotated[str, Field(min_length=1, max_length=1000), Takes(COMMAND)] = Field(
         repr=False, description="A program that makes one tone; STILLAIR_SOUND tells it which."
     )
 

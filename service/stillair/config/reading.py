@@ -30,6 +30,32 @@ from stillair.errors import SettingsError
 FILE_BYTES = 1 << 16
 LINE_CHARACTERS = 2000
 FAULTS = 100  # more than anybody reads
+# How the parser begins what it has to say, and the same for who writes a chamber file.
+SYNTAX = (
+    (
+        "Invalid value",
+        "the value is missing, is text without quotation marks, or is no true or false",
+    ),
+    ("Cannot declare", "this table stands twice; put all its keys under one heading"),
+    ("Cannot overwrite a value", "this key stands twice; keep one of them"),
+    ("Cannot", "this key or table stands twice; keep one of them"),
+    ("Duplicate", "this key stands twice; keep one of them"),
+    ("Expected '='", "after the key there has to be an ="),
+    (
+        "Expected newline",
+        "something stands behind the value; begin a new line there, or write 45.5 for 45,5",
+    ),
+    ("Expected ']", "the heading of a table is not closed with ]"),
+    ("Unclosed array", "a value is missing, or a list is not closed with ]"),
+    ("Unclosed inline", "a table in braces is not closed with }"),
+    ("Unterminated string", "a text is not closed with its quotation mark"),
+    ("Expected \"'", "a text is not closed with its quotation mark"),
+    ("Illegal character '\\n'", "a text is not closed with its quotation mark"),
+    ("Illegal character", "it holds a character that can't be seen; type the line anew"),
+    ("Unescaped", "a backslash in a text has to be written twice"),
+    ("Invalid initial character", "a line has to begin with a key, such as name, or with ["),
+    ("Invalid statement", "a line has to begin with a key, such as name, or with ["),
+)
 BUILT_IN_NAME = "the built-in chamber"
 BUILT_IN = """
 [chamber]
@@ -165,7 +191,9 @@ def _syntax_fault(message: str, text: str) -> str:
     what, where = found.groups()
     if where == "end of document":
         where = f"line {text.rstrip().count(chr(10)) + 1}, at its end"
-    return f"{where}: is not TOML ({what[0].lower()}{what[1:]})"
+        what = what.replace("Invalid value", "Unclosed array")
+    plain = next((plain for begins, plain in SYNTAX if what.startswith(begins)), "can't be read")
+    return f"{where}: is not TOML: {plain}"
 
 
 def _checked(raw: dict[str, Any], source: str, folder: Path, *, replay: bool) -> ChamberSettings:

@@ -151,7 +151,7 @@ def command_line(value: str) -> str:
     try:
         words = shlex.split(value)
     except ValueError:
-        raise ValueError("has a quotation mark without its second one") from None
+        raise ValueError("has a quotation mark without its second one: close it") from None
     if not words or not value.isprintable():
         raise ValueError("has to be a program and its arguments, on one line")
     return value
@@ -199,7 +199,9 @@ Name = Annotated[
     Takes("text of 1 to 40 characters"),
 ]
 SensorName = Annotated[Name, AfterValidator(_sensor_name)]
-OneWireAddress = Annotated[str, AfterValidator(_onewire_address), Takes("a 1-Wire address")]
+OneWireAddress = Annotated[
+    str, AfterValidator(_onewire_address), Takes('a 1-Wire address, as in "28-0000075c2f11"')
+]
 Device = Annotated[
     str, Field(max_length=PATH_CHARACTERS), AfterValidator(_device), Takes("a path under /dev")
 ]
@@ -224,7 +226,12 @@ Host = Annotated[
 ]
 Zone = Annotated[str, Field(max_length=100), AfterValidator(_zone), Takes("a time zone's name")]
 MailAddress = Annotated[str, AfterValidator(mail_address), Takes("an e-mail address")]
-Route = Annotated[str, Field(max_length=400), AfterValidator(_route), Takes("a route")]
+Route = Annotated[
+    str,
+    Field(max_length=400),
+    AfterValidator(_route),
+    Takes('a route, as in "mailto:somebody@example.org"'),
+]
 # A path is written as text in TOML, hence not strict.
 AnyPath = Annotated[Path, Strict(False), AfterValidator(_path), Takes("a path")]
 FilePath = Annotated[AnyPath, AfterValidator(must_be_file), Takes("the path of a file")]
