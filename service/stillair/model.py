@@ -576,6 +576,19 @@ class Timeline:
 
 
 @dataclass(frozen=True, slots=True)
+class Afterwards:
+    """What still follows from what is over, and no entry of the journal says.
+
+    `coldest_c` is how far the chamber has cooled since a job whose end explains that
+    it cools on, None where none does; of events of `BURNING` up to number `burnt`
+    the warm spell is over.
+    """
+
+    coldest_c: float | None = None
+    burnt: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class WatchMemory:
     """What a watch knows again after a restart, in the new boot's seconds.
 
@@ -588,7 +601,8 @@ class WatchMemory:
     job: Job | None = None
     events: tuple[EventChange, ...] = ()  # the last change of each event not yet cleared
     last_seen_s: float | None = None  # when somebody last watched: negative or small
-    burnt: bool = False  # one of `BURNING` has come since the last job began, over or not
+    burnt: int = 0  # number of the newest of `BURNING` since the last job began, over or not
+    afterwards: Afterwards = field(default_factory=Afterwards)
 
 
 def chamber_key(name: str) -> str:

@@ -26,6 +26,7 @@ from stillair.alarms import figures
 from stillair.alarms.catalogue import AlarmContext
 from stillair.alarms.desk import CONFIRM_S, SAID_OVER, AlarmDesk, AlarmResult, Person
 from stillair.alarms.wording import RULES
+from stillair.fire.aftermath import Aftermath
 from stillair.fire.inputs import (
     camera_fault,
     contact_fault,
@@ -46,8 +47,8 @@ from stillair.jobs.desk import JobDesk, JobResult
 from stillair.model import (
     BURNING,
     KIND_CLASS,
-    Acknowledge,
-    AddNote,
+    Afterwards,
+    AlarmCommand,
     AlarmState,
     Annunciation,
     CameraCondition,
@@ -58,28 +59,22 @@ from stillair.model import (
     Detail,
     EventChange,
     Finding,
-    FinishJob,
     Job,
+    JobCommand,
     JobPhase,
     Kind,
     Notice,
     Outcome,
-    PauseJob,
     Phase,
     Reading,
-    ReportHeight,
     Reset,
-    ResumeJob,
-    Shelve,
     Sign,
     SignalClass,
     Sounding,
     StartJob,
     Stimulus,
-    TellOutcome,
     Tick,
     Trouble,
-    Unshelve,
     WatchMemory,
 )
 from stillair.thermal.balance import BalanceMemory
@@ -182,8 +177,10 @@ class Watch:
         self._camera: CameraState | None = None
         self._phase = Phase.UNKNOWN  # as of the last second
         self._sounding = Sounding.SILENT
-        self._burnt = memory.burnt
-        self._cooling_on = CoolingOn()
+        burnt = [memory.burnt, *(a.event for a in memory.alarms if a.kind in BURNING)]
+        done_with = min(memory.afterwards.burnt, memory.next_event - 1)
+        self._aftermath = Aftermath(max(burnt), done_with)
+        self._cooling_on = CoolingOn(memory.afterwards.coldest_c)
         self._failed: tuple[float, set[str]] | None = None  # when rules last broke, and which
         self.failures: tuple[RuleFailure, ...] = ()  # of the last second
         self._defects: list[RuleFailure] = []  # in what comes after the rules
@@ -214,24 +211,16 @@ class Watch:
             case Trouble():
                 known = self._open.get((stimulus.kind, stimulus.subject))
                 return self._conclude(t_s, (trouble(stimulus, known),))
-            case Acknowledge() | Reset() | Shelve() | Unshelve():
+            case _ if isinstance(stimulus, AlarmCommand):
                 gathered = _Gathered(t_s)
                 if isinstance(stimulus, Reset):
                     self._number(gathered, self._said_over(stimulus))
                 _add_alarms(gathered, self._alarms.command(stimulus))
                 return self._outcome(gathered)
-            case (
-                StartJob()
-                | PauseJob()
-                | ResumeJob()
-                | FinishJob()
-                | ReportHeight()
-                | AddNote()
-                | TellOutcome()
-            ):
+            case _ if isinstance(stimulus, JobCommand):
                 gathered = _Gathered(t_s, jobs=self._jobs.command(stimulus))
                 if isinstance(stimulus, StartJob):
-                    self._burnt = False
+                    self._aftermath.begin_job()
                 return self._outcome(gathered)
             case _:
                 raise TypeError(f"not a stimulus of the watch: {stimulus!r}")
@@ -262,6 +251,10 @@ class Watch:
     def balance(self) -> BalanceMemory:
         """What has been learned of the chamber, to be kept for the next start."""
         return self._thermal.memory()
+
+    def afterwards(self) -> Afterwards:
+        """What still follows from what is over, to be kept for the next start."""
+        return Afterwards(self._cooling_on.coldest_c, self._aftermath.done_with)
 
     # --- one second --------------------------------------------------------
 
@@ -328,6 +321,8 @@ class Watch:
         """The job hears how the chamber is, and the alarms with the next second."""
         t_s, view = gathered.t_s, self._thermal.view()
         self._phase = view.phase
+        cleared = not any(alarm.kind in BURNING for alarm in self._alarms.standing())
+        self._aftermath.tick(view.phase, stands=self._burning, cleared=cleared)
         gathered.jobs = self._jobs.tick(t_s, phase=view.phase)
         job = self._jobs.job
         self._cooling_on.tick(
@@ -344,8 +339,12 @@ class Watch:
             door_open=self._door_open(),
             job=job.state if job else JobPhase.FINISHED if self._cooling_on else None,
             material=job.material if job else "",
-            smoke_or_fire=self._burnt or any(kind in BURNING for kind, _ in self._open),
+            smoke_or_fire=bool(self._aftermath) or self._burning,
         )
+
+    @property
+    def _burning(self) -> bool:
+        return any(kind in BURNING for kind, _ in self._open)
 
     def _door_open(self) -> bool | None:
         """The door switches' word: open if any is, None if none can tell."""
@@ -485,7 +484,7 @@ class Watch:
         if change is not Change.CLEARED:
             self._open[key] = event
         if event.kind in BURNING:
-            self._burnt = True
+            self._aftermath.burns(event.event)
         return event
 
     def _outcome(self, gathered: _Gathered) -> Outcome:

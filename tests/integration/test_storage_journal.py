@@ -183,19 +183,19 @@ def test_fire_and_smoke_are_known_for_the_rest_of_the_job(journal: Journal, kind
     burning = replace(event(5), kind=kind)
     journal.commit(Outcome(CHAMBER, 100.0, (burning,)), BOOT)
     journal.commit(Outcome(CHAMBER, 110.0, (replace(burning, change=Change.CLEARED),)), BOOT)
-    assert journal.memory(CHAMBER, BOOT).burnt
-    assert journal.memory(CHAMBER, AFTER_REBOOT).burnt
-    assert not journal.memory("south-bench", BOOT).burnt
+    assert journal.memory(CHAMBER, BOOT).burnt == 5
+    assert journal.memory(CHAMBER, AFTER_REBOOT).burnt == 5
+    assert journal.memory("south-bench", BOOT).burnt == 0
     journal.commit(Outcome(CHAMBER, 120.0, jobs=(job(1),)), BOOT)
-    assert not journal.memory(CHAMBER, BOOT).burnt
+    assert journal.memory(CHAMBER, BOOT).burnt == 0
     journal.commit(Outcome(CHAMBER, 130.0, (replace(burning, event=6),)), BOOT)
     journal.commit(Outcome(CHAMBER, 140.0, jobs=(job(1, JobPhase.COOLING),)), BOOT)
-    assert journal.memory(CHAMBER, BOOT).burnt
+    assert journal.memory(CHAMBER, BOOT).burnt == 6
 
 
 def test_other_events_burn_nothing(journal: Journal) -> None:
     journal.commit(Outcome(CHAMBER, 100.0, (event(5),)), BOOT)
-    assert not journal.memory(CHAMBER, BOOT).burnt
+    assert journal.memory(CHAMBER, BOOT).burnt == 0
 
 
 def test_chambers_do_not_mix(journal: Journal) -> None:

@@ -11,8 +11,8 @@ import pytest
 
 from stillair.config import ChamberSettings
 from stillair.config.reading import chamber_from_text
-from stillair.model import Kind, Place, Reading, Tick
-from stillair.runtime.learned import from_text, to_text
+from stillair.model import Afterwards, Kind, Place, Reading, Tick
+from stillair.runtime.learned import afterwards_from_text, from_text, to_text
 from stillair.runtime.marks import box_mark, sensor_marks
 from stillair.runtime.plans import watch_plan
 from stillair.thermal.balance import BalanceMemory
@@ -35,6 +35,9 @@ name = "low"
 driver = "onewire"
 address = "28-0000075c30a4"
 """
+
+
+AFTER = Afterwards(coldest_c=38.5, burnt=7)
 
 
 def settings(text: str = FILE) -> ChamberSettings:
@@ -68,12 +71,12 @@ def names_in(value: Any) -> set[str]:
 def test_it_comes_back_the_same() -> None:
     memory = learned()
     assert {"top", "low"} <= names_in(memory)
-    assert from_text(to_text(memory, settings()), settings()) == memory
+    assert from_text(to_text(memory, AFTER, settings()), settings()) == memory
     assert from_text(None, settings()) is None
 
 
 def test_what_was_kept_before_the_losses_of_the_box_were_learned_is_read() -> None:
-    kept = json.loads(to_text(learned(), settings()))
+    kept = json.loads(to_text(learned(), AFTER, settings()))
     for name in ("cooling_per_min", "coolings", "heat_k_per_min"):
         del kept["balance"][name]
     assert from_text(json.dumps(kept), settings()) == learned()
@@ -103,7 +106,7 @@ def test_a_sensor_that_is_another_inherits_nothing(
     if old == "2f11" and new == "30a4":  # the two chips change their names
         text = FILE.replace("2f11", "swap").replace("30a4", "2f11").replace("swap", "30a4")
         left = set()
-    found = from_text(to_text(learned(), settings()), settings(text))
+    found = from_text(to_text(learned(), AFTER, settings()), settings(text))
     assert found is not None
     assert names_in(found) & {"top", "low", "upper"} == ({"top", "low"} if left is None else left)
 
@@ -120,7 +123,7 @@ def test_a_sensor_that_is_another_inherits_nothing(
     ],
 )
 def test_another_box_learns_anew(text: str) -> None:
-    assert from_text(to_text(learned(), settings()), settings(text)) is None
+    assert from_text(to_text(learned(), AFTER, settings()), settings(text)) is None
     assert box_mark(settings(text)) != box_mark(settings())
 
 
@@ -131,7 +134,7 @@ def test_the_order_of_the_walls_says_nothing() -> None:
 
 
 def broken(change: Any) -> str:
-    kept = json.loads(to_text(learned(), settings()))
+    kept = json.loads(to_text(learned(), AFTER, settings()))
     change(kept)
     return json.dumps(kept)
 
@@ -158,8 +161,32 @@ def test_what_is_broken_is_learned_anew(text: str) -> None:
     assert from_text(text, settings()) is None
 
 
+def test_what_still_follows_comes_back_also_to_another_box() -> None:
+    text = to_text(learned(), AFTER, settings())
+    assert from_text(text, settings(FILE.replace("plywood", "acrylic"))) is None
+    assert afterwards_from_text(text) == AFTER
+    assert afterwards_from_text(None) == Afterwards()
+    assert afterwards_from_text(broken(lambda k: k.pop("afterwards"))) == Afterwards()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        pytest.param("{", id="cut off"),
+        pytest.param("[]", id="a list"),
+        pytest.param("[" * 100_000, id="deep"),
+        pytest.param(" " * 300_000, id="huge"),
+        pytest.param(broken(lambda k: k.update(afterwards="cold")), id="a word"),
+        pytest.param(broken(lambda k: k["afterwards"].update(burnt="7")), id="a number's word"),
+        pytest.param(broken(lambda k: k["afterwards"].update(coldest_c=1e999)), id="no figure"),
+    ],
+)
+def test_of_what_is_broken_nothing_follows(text: str) -> None:
+    assert afterwards_from_text(text) == Afterwards()
+
+
 def test_no_figure_that_is_none_gets_in() -> None:
-    text = to_text(learned(), settings())
+    text = to_text(learned(), AFTER, settings())
     start = text.index(":", text.index('"tau' if '"tau' in text else '"balance"'))
     number = next(i for i in range(start, len(text)) if text[i].isdigit())
     end = next(i for i in range(number, len(text)) if text[i] not in "0123456789.")
@@ -169,7 +196,7 @@ def test_no_figure_that_is_none_gets_in() -> None:
 
 def test_the_watch_gives_what_it_was_given() -> None:
     """A start and a stop with nothing between forget nothing."""
-    memory = from_text(to_text(learned(), settings()), settings())
+    memory = from_text(to_text(learned(), AFTER, settings()), settings())
     watch = Watch(watch_plan(settings()), balance=memory)
     watch.step(Tick(0.0))
     assert names_in(watch.balance()) >= {"top", "low"}

@@ -12,6 +12,7 @@ import pytest
 from stillair.clock import FasterClock, ManualClock, SystemClock
 from stillair.errors import CommandRefused, ContactError
 from stillair.model import (
+    Afterwards,
     ContactKind,
     ContactState,
     FinishJob,
@@ -137,7 +138,7 @@ def test_a_step_of_the_wall_clock_loses_no_sample_and_no_alarm(step_s: float) ->
 
 
 def test_what_was_learned_is_told_at_a_jobs_end_and_at_the_stop() -> None:
-    told: list[tuple[float, BalanceMemory]] = []
+    told: list[tuple[float, tuple[BalanceMemory, Afterwards]]] = []
     clock = ManualClock(0.0)
     commands: dict[float, Callable[[], Any]] = {
         5.0: lambda: StartJob(t_s=5.0, by="", name="fin box"),
@@ -152,7 +153,7 @@ def test_what_was_learned_is_told_at_a_jobs_end_and_at_the_stop() -> None:
         clock,
         until=20,
         each_second=each_second,
-        on_learned=lambda learned: told.append((shed.seconds[-1], learned)),
+        on_learned=lambda *learned: told.append((shed.seconds[-1], learned)),
     )
     shed.run()
     at_s = [t_s for t_s, _ in told]
@@ -162,7 +163,7 @@ def test_what_was_learned_is_told_at_a_jobs_end_and_at_the_stop() -> None:
 
 
 def test_a_keeper_that_fails_holds_nothing_up(caplog: pytest.LogCaptureFixture) -> None:
-    def fail(_: BalanceMemory) -> None:
+    def fail(*_: object) -> None:
         raise OSError("no disk")
 
     shed = Shed(ManualClock(), until=5, on_learned=fail)

@@ -13,8 +13,10 @@ from stillair.alarms.desk import CONFIRM_S, SAID_OVER, Person
 from stillair.errors import CommandRefused, ReadingFault, Refusal
 from stillair.fire.inputs import CAMERA_SILENT_S
 from stillair.model import (
+    BURNING,
     Acknowledge,
     AddNote,
+    Afterwards,
     Annunciation,
     CameraCondition,
     CameraState,
@@ -27,11 +29,14 @@ from stillair.model import (
     Kind,
     Outcome,
     PauseJob,
+    Phase,
     Place,
     Reading,
     ReportHeight,
     Reset,
+    Sense,
     Shelve,
+    Sign,
     Sounding,
     StartJob,
     Stimulus,
@@ -651,6 +656,142 @@ def test_a_job_begun_while_it_smokes_does_not_make_it_cool_enough() -> None:
     story.take(FinishJob(t_s=float(story.t_s), by="captain", job="north-bench-1"))
     cool_from(story, 55.0, 36.0)
     assert story.of(Kind.COOL_ENOUGH) == []
+
+
+def smoked(story: Story) -> Story:
+    """Warm, without a job: the camera takes steam for smoke for some seconds."""
+    story.seconds(1200, air_c=55.0)
+    for second in range(20):
+        t_s = float(story.t_s)
+        story.take(CameraState(t_s, CameraCondition.FIT, 0.0))
+        if second < 5:
+            story.take(Sign(Sense.CAMERA, "smoke", t_s, t_s, 0.8, ("camera",)))
+        story.seconds(10, air_c=55.0)
+    assert [e.change for e in story.of(Kind.SMOKE)] == [Change.RAISED, Change.CLEARED]
+    return story
+
+
+def clear(story: Story) -> None:
+    """Somebody says of every danger that is over: seen, and cleared."""
+    for alarm in story.watch.view().alarms:
+        if alarm.kind in BURNING:
+            story.take(Acknowledge(t_s=float(story.t_s), by="cox", alarm=alarm.id))
+            story.take(Reset(t_s=float(story.t_s), by="cox", alarm=alarm.id))
+
+
+def cool_enough_in_another_spell(story: Story, *, to_c: float = 21.0) -> list[Change]:
+    """It cools, down to `to_c`, and is warmed up and cools again."""
+    cool_from(story, 55.0, to_c)
+    assert story.of(Kind.COOL_ENOUGH) == [], "not in the spell in which it smoked"
+    for minute in range(20):
+        story.seconds(60, air_c=to_c + (55.0 - to_c) * (minute + 1) / 20)
+    story.seconds(1200, air_c=55.0)
+    cool_from(story, 55.0, 36.0)
+    return [e.change for e in story.of(Kind.COOL_ENOUGH)]
+
+
+@pytest.mark.parametrize("to_c", [pytest.param(21.0, id="cold"), pytest.param(32.0, id="warm")])
+def test_a_false_smoke_sign_withholds_cool_enough_for_its_warm_spell_alone(to_c: float) -> None:
+    """Without a job's marks; another warm-up begins from the cold, or from half way down."""
+    story = smoked(Story())
+    clear(story)
+    assert cool_enough_in_another_spell(story, to_c=to_c) == [Change.RAISED]
+
+
+def test_cool_enough_is_withheld_until_somebody_has_cleared_the_smoke() -> None:
+    story = smoked(Story())
+    assert cool_enough_in_another_spell(story) == []
+    clear(story)  # it has been cold since, so this is all that was waited for
+    cool_from(story, 36.0, 33.0)
+    assert [e.change for e in story.of(Kind.COOL_ENOUGH)] == [Change.RAISED]
+
+
+def test_a_job_does_not_clear_the_smoke_before_it() -> None:
+    def cooled(story: Story) -> list[EventChange]:
+        story.take(StartJob(t_s=float(story.t_s), by="", name="fin box"))
+        story.seconds(60, air_c=55.0)
+        story.take(FinishJob(t_s=float(story.t_s), by="", job="north-bench-1"))
+        cool_from(story, 55.0, 36.0)
+        return story.of(Kind.COOL_ENOUGH)
+
+    assert cooled(smoked(Story())) == []
+    story = smoked(Story())
+    clear(story)
+    assert len(cooled(story)) == 1
+
+
+def test_fire_that_warms_the_chamber_is_no_other_warm_up() -> None:
+    story = smoked(Story())
+    clear(story)
+    cool_from(story, 55.0, 38.0)
+    assert story.watch.view().thermal.phase is Phase.COOLING
+    story.take(detector(float(story.t_s), True))
+    phases = set[Phase]()
+    for second in range(600):
+        story.seconds(1, air_c=38.0 + second / 60.0)
+        phases.add(story.watch.view().thermal.phase)
+    assert Phase.WARMING in phases
+    story.take(detector(float(story.t_s), False))
+    story.seconds(100, air_c=48.0)
+    clear(story)
+    story.seconds(900, air_c=48.0)
+    cool_from(story, 48.0, 36.0)
+    assert story.of(Kind.COOL_ENOUGH) == []
+
+
+@pytest.mark.parametrize("known", [pytest.param(True, id="kept"), pytest.param(False, id="lost")])
+def test_that_a_spell_is_over_is_known_after_a_restart(known: bool) -> None:
+    """What the journal says of the smoke is outlived by that; without it nothing is taken for."""
+    before = smoked(Story())
+    clear(before)
+    cool_from(before, 55.0, 21.0)
+    afterwards = before.watch.afterwards()
+    assert afterwards.burnt == before.of(Kind.SMOKE)[0].event
+    memory = WatchMemory(next_event=afterwards.burnt + 1, burnt=afterwards.burnt)
+    story = Story(replace(memory, afterwards=afterwards) if known else memory)
+    story.seconds(1800, air_c=55.0)
+    cool_from(story, 55.0, 36.0)
+    assert len(story.of(Kind.COOL_ENOUGH)) == known
+
+
+def test_a_restart_forgets_neither_smoke_that_came_later_nor_an_alarm_nobody_cleared() -> None:
+    before = smoked(Story())
+    view = before.watch.view()
+    number = before.of(Kind.SMOKE)[0].event
+    later = Afterwards(burnt=number - 1)
+    for memory in (
+        WatchMemory(next_event=number + 1, burnt=number, afterwards=later),
+        WatchMemory(next_event=number + 1, alarms=view.alarms, afterwards=later),
+        WatchMemory(next_event=1, burnt=number, afterwards=Afterwards(burnt=number)),
+    ):
+        story = Story(memory)
+        story.seconds(1800, air_c=55.0)
+        cool_from(story, 55.0, 36.0)
+        assert story.of(Kind.COOL_ENOUGH) == []
+
+
+def test_a_restart_knows_that_the_chamber_cools_on_after_its_job() -> None:
+    """What it has still to fall is no lost heat for the next watch either."""
+    plan = replace(PLAN, thermal=replace(PLAN.thermal, target_c=48.0))
+    story = Story()
+    story.watch = Watch(plan)
+    created = story.take(StartJob(t_s=0.0, by="", name="fin box", material="PA")).created
+    story.seconds(1800, air_c=50.0)
+    story.take(FinishJob(t_s=float(story.t_s), by="", job=created or ""))
+    cool_from(story, 50.0, 38.0, tau_s=200.0)
+    cool_from(story, 38.0, 35.0)
+    assert story.watch.view().job is None
+    afterwards = story.watch.afterwards()
+    assert afterwards.coldest_c == pytest.approx(34.0, abs=0.5)
+    contexts = []
+    for known in (afterwards, Afterwards()):
+        again = Story()
+        again.watch = Watch(plan, WatchMemory(next_job=2, afterwards=known))
+        again.seconds(3, air_c=34.0)
+        contexts.append(again.watch._thermal_context().job)
+        cool_from(again, 34.0, 22.0)
+        assert again.watch.afterwards().coldest_c is None, "cold: that is what it waited for"
+    assert contexts == [JobPhase.FINISHED, None]
 
 
 def test_a_chamber_that_is_heated_again_is_watched_as_ever() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from stillair.model import Phase
 
 # It warms again: by so much above its coldest, and for longer than an open door's wake.
@@ -9,13 +11,22 @@ REWARMED_K, REWARMED_S = 2.0, 900.0
 
 
 class CoolingOn:
-    """Know for as long as it lasts that a chamber cools because its job is over."""
+    """Know for as long as it lasts that a chamber cools because its job is over.
 
-    def __init__(self) -> None:
-        self._coldest: tuple[float, float] | None = None  # since then: degrees Celsius, and when
+    `coldest_c` is what the property of this name was at the last stop.
+    """
+
+    def __init__(self, coldest_c: float | None = None) -> None:
+        # Since then: degrees Celsius, and when; of what was known before, this watch's begin
+        self._coldest = None if coldest_c is None else (coldest_c, math.inf)
 
     def __bool__(self) -> bool:
         return self._coldest is not None
+
+    @property
+    def coldest_c(self) -> float | None:
+        """How cold it has become since; None where no job explains that it cools."""
+        return None if self._coldest is None else self._coldest[0]
 
     def tick(
         self, t_s: float, air_c: float | None, phase: Phase, *, at_work: bool, ended: bool
@@ -25,7 +36,7 @@ class CoolingOn:
             self._coldest = None
         elif air_c is not None and (ended or self._coldest is not None):
             coldest_c, since_s = self._coldest or (air_c, t_s)
-            if air_c <= coldest_c:
-                self._coldest = (air_c, t_s)
+            if air_c <= coldest_c or since_s > t_s:
+                self._coldest = (min(air_c, coldest_c), t_s)
             elif air_c - coldest_c >= REWARMED_K and t_s - since_s >= REWARMED_S:
                 self._coldest = None

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import TypeAdapter
 
+from stillair.model import Afterwards
 from stillair.runtime.marks import box_mark, sensor_marks
 from stillair.thermal.balance import BalanceMemory
 
@@ -26,14 +27,16 @@ log = logging.getLogger(__name__)
 
 LARGEST_CHARS = 200_000  # 64 sensors take some 10,000
 BALANCE = TypeAdapter(BalanceMemory)
+AFTERWARDS = TypeAdapter(Afterwards)
 
 
-def to_text(balance: BalanceMemory, settings: ChamberSettings) -> str:
-    """The balance with the marks of the box and the sensors that it was learned from."""
+def to_text(balance: BalanceMemory, afterwards: Afterwards, settings: ChamberSettings) -> str:
+    """What still holds, and the balance with the marks of what it was learned from."""
     kept = {
         "box": box_mark(settings),
         "sensors": sensor_marks(settings),
         "balance": BALANCE.dump_python(balance, mode="json"),
+        "afterwards": AFTERWARDS.dump_python(afterwards, mode="json"),
     }
     return json.dumps(kept, separators=(",", ":"))
 
@@ -43,10 +46,8 @@ def from_text(text: str | None, settings: ChamberSettings) -> BalanceMemory | No
     if text is None:
         return None
     try:
-        if len(text) > LARGEST_CHARS:
-            raise ValueError("it is far too long")
-        kept = json.loads(text)
-        if not isinstance(kept, dict) or not isinstance(kept.get("sensors"), dict):
+        kept = _record(text)
+        if not isinstance(kept.get("sensors"), dict):
             raise ValueError("it is no such record")
         if kept.get("box") != box_mark(settings):
             log.info("%s: another box than before: its heat is learned anew", settings.name)
@@ -60,6 +61,30 @@ def from_text(text: str | None, settings: ChamberSettings) -> BalanceMemory | No
     same = {name for name, mark in now.items() if kept["sensors"].get(name) == mark}
     found: BalanceMemory = _only(balance, same)
     return found
+
+
+def afterwards_from_text(text: str | None) -> Afterwards:
+    """What still holds by what `to_text` was given; nothing where that can't be read."""
+    try:
+        told = _record(text).get("afterwards") if text is not None else None
+        if told is None:
+            return Afterwards()
+        found = AFTERWARDS.validate_json(json.dumps(told), strict=True)
+        _check(found)
+    except (ValueError, RecursionError) as error:
+        log.warning("what still followed from the last job is not known now: %s", error)
+        return Afterwards()
+    return found
+
+
+def _record(text: str) -> dict[str, Any]:
+    """The fields of a kept text. Raises `ValueError`."""
+    if len(text) > LARGEST_CHARS:
+        raise ValueError("it is far too long")
+    kept = json.loads(text)
+    if not isinstance(kept, dict):
+        raise ValueError("it is no such record")
+    return kept
 
 
 def _only(value: Any, sensors: Collection[str]) -> Any:

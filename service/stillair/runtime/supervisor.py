@@ -26,6 +26,7 @@ from typing import Protocol, TypeVar
 from stillair.clock import Clock
 from stillair.errors import CommandRefused, ContactError
 from stillair.model import (
+    Afterwards,
     Command,
     ContactKind,
     ContactState,
@@ -89,8 +90,8 @@ class Supervisor:
     sounder : told before anything else
     sink : takes each outcome that has to be kept or shown; never blocks
     on_reading : takes each reading for the archive; never blocks
-    on_learned : takes what the watch has learned of the chamber's heat, every quarter of an hour,
-        at a job's end and when the loop ends; never blocks
+    on_learned : takes what the watch has learned of the chamber's heat and what still follows from
+        what is over, every quarter of an hour, at a job's end and when the loop ends; never blocks
     on_view : takes the new view after each tick and command and soon after anything else;
         never blocks
     """
@@ -105,7 +106,7 @@ class Supervisor:
         sink: Callable[[Outcome], None],
         on_reading: Callable[[Reading], None],
         on_view: Callable[[WatchView], None],
-        on_learned: Callable[[BalanceMemory], None] = lambda _: None,
+        on_learned: Callable[[BalanceMemory, Afterwards], None] = lambda *_: None,
         instant: Sequence[Callable[[float], Reading | None]] = (),
         contacts: Sequence[WiredContact] = (),
         checked: Sequence[Checked] = (),
@@ -243,8 +244,9 @@ class Supervisor:
     def _tell_learned(self) -> None:
         self._learned_s = time.monotonic() + LEARNED_EVERY_S
         learned = self._guarded("what the watch has learned", self._watch.balance)
-        if learned is not None:
-            self._guarded("who keeps what was learned", self._on_learned, learned)
+        afterwards = self._guarded("what still follows", self._watch.afterwards)
+        if learned is not None and afterwards is not None:
+            self._guarded("who keeps what was learned", self._on_learned, learned, afterwards)
 
     def _guarded(self, what: str, action: Callable[..., T], *given: object) -> T | None:
         """What `action` gives, or None if it fails: nothing around the watch may end it."""

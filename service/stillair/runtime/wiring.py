@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
@@ -150,19 +151,23 @@ def _chamber(
         camera_loop = CameraLoop(camera, clock, lambda state: supervisor.put(state))
         checked.append(camera_loop)
     sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.sounder_trouble, key))
+    known = service.learned(key)
+    memory = service.memory(key, labels.timeline())
     supervisor = Supervisor(
         name=settings.name,
         watch=Watch(
             watch_plan(settings),
-            service.memory(key, labels.timeline()),
-            learned.from_text(service.learned(key), settings),
+            replace(memory, afterwards=learned.afterwards_from_text(known)),
+            learned.from_text(known, settings),
         ),
         clock=clock,
         sounder=sounder,
         sink=partial(service.keep, key),
         on_reading=keep_reading,
         on_view=seen,
-        on_learned=lambda balance: service.writer.remember(key, learned.to_text(balance, settings)),
+        on_learned=lambda balance, afterwards: service.writer.remember(
+            key, learned.to_text(balance, afterwards, settings)
+        ),
         instant=instant,
         contacts=[WiredContact(c.name, c.kind, drivers.contact(c)) for c in settings.contacts],
         checked=checked,

@@ -45,18 +45,18 @@ def known(connection: Connection, chamber: str, timeline: Timeline) -> WatchMemo
     )
 
 
-def _burnt(connection: Connection, chamber: str) -> bool:
-    """Whether there has been fire or smoke, or a sign of it, since the last job began."""
+def _burnt(connection: Connection, chamber: str) -> int:
+    """The number of the newest event of fire or smoke, or a sign of it, of the present job."""
     began = select(func.coalesce(func.max(col(JobRow.first_seq)), 0)).where(
         col(JobRow.chamber) == chamber
     )
-    query = select(col(Ledger.seq)).where(
+    query = select(func.coalesce(func.max(col(Ledger.event)), 0)).where(
         col(Ledger.topic) == "event",
         col(Ledger.seq) > began.scalar_subquery(),
         col(Ledger.chamber) == chamber,
         col(Ledger.kind).in_([kind.value for kind in BURNING]),
     )
-    return connection.execute(query.limit(1)).first() is not None
+    return int(connection.execute(query).scalar_one() or 0)
 
 
 def _states(
