@@ -19,12 +19,14 @@ from running import RunningService, wait_until
 from stillair.clock import ManualClock, SystemClock
 from stillair.config import load_chambers
 from stillair.errors import StoreError
-from stillair.model import Kind, Outcome, Timeline
+from stillair.model import Afterwards, Kind, Outcome, Timeline
 from stillair.runtime import wiring
+from stillair.runtime.learned import to_text
 from stillair.runtime.service import COURIER_S, PATIENCE_S, Service
 from stillair.storage.emergency import EmergencyJournal
 from stillair.storage.journal import Entry, Journal
 from stillair.storage.records import Parcel
+from stillair.thermal.balance import BalanceMemory
 
 ENOUGH_S = 20.0
 BENCH = """
@@ -333,3 +335,19 @@ def test_450_silent_connections_keep_nobody_out(tmp_path: Path) -> None:
         with httpx.Client(base_url=str(service.web.base_url), timeout=5.0) as newcomer:
             for _ in range(3):
                 assert newcomer.get("/api/health").status_code == 200
+
+
+def test_that_a_chamber_cools_on_after_its_job_is_known_to_the_next_process(tmp_path: Path) -> None:
+    first = build(tmp_path, "north")
+    (chamber,) = first.chambers()
+    followed = Afterwards(coldest_c=38.5)
+    first.journal.remember("north", to_text(BalanceMemory(), followed, chamber.settings))
+    first.stop()
+    second = build(tmp_path, "north")
+    (chamber,) = second.chambers()
+    kept: list[Afterwards] = []
+    supervisor = chamber.supervisor
+    supervisor._on_learned = lambda _, afterwards: kept.append(afterwards)
+    supervisor._tell_learned()
+    assert kept == [followed]
+    second.stop()
