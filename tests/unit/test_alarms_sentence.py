@@ -13,6 +13,8 @@ from stillair.model import (
     AlarmState,
     Annunciation,
     CameraCondition,
+    Change,
+    EventChange,
     Job,
     JobPhase,
     Kind,
@@ -194,6 +196,66 @@ def test_what_is_quiet_for_a_time_is_still_said() -> None:
     assert said.sentence.startswith("The door is open")
     assert said.sub.endswith("Door open: quiet for 2 min more.")
     assert not said.calm
+
+
+def event(kind: Kind, **more: Any) -> EventChange:
+    signal_class, priority = KIND_CLASS[kind]
+    fields: dict[str, Any] = {
+        "event": 1,
+        "change": Change.RAISED,
+        "at_s": 1855.0,
+        "onset_s": 1852.0,
+        "sensors": ("top",),
+        "detail": {"cause": "clear"},
+    }
+    return EventChange(kind=kind, signal_class=signal_class, priority=priority, **(fields | more))
+
+
+@pytest.mark.parametrize(
+    ("kind", "head"),
+    [
+        (Kind.DOOR_OPEN, "The door is open, for 8 s"),
+        (Kind.DRAFT, "Cold air is getting in, for 8 s"),
+        (Kind.HEAT_LOST, "The chamber is not being heated, for 8 s"),
+        (Kind.SENSOR_FAULT, "Sensor top gives no reading that can be trusted, for 8 s"),
+    ],
+)
+def test_what_has_only_just_begun_is_said_without_an_alarms_colour(kind: Kind, head: str) -> None:
+    job = Job("shed-1", "shed", "fin box", "ASA", "", "", JobPhase.RUNNING, 0.0)
+    said = sentence(**STEADY, job=job, events=[event(kind)])
+    assert (said.sentence, said.tone, said.calm) == (head, "calm", False)
+    assert said.sub.startswith("It is being looked at: if it stays, you are told.")
+    assert "46.2 °C" in said.sub
+    assert ("steady" in said.sub) is (kind is Kind.SENSOR_FAULT), "astray, the air is no steady one"
+    due = sentence(**STEADY, job=job, events=[event(kind)], alarms=[alarm(kind, "It is so.")])
+    assert due.sentence == "It is so, for 8 s"
+    assert due.tone in {"caution", "trouble"}
+    assert "looked at" not in due.sub
+
+
+def test_nothing_is_said_of_what_is_expected_or_was_waited_for() -> None:
+    """A door that stands open while nothing is built; the word that it is warm and steady."""
+    cold = STEADY | {"phase": Phase.COLD}
+    for how, kind in ((cold, Kind.DOOR_OPEN), (STEADY, Kind.SOAK_READY)):
+        assert sentence(**how, events=[event(kind)]) == sentence(**how)
+
+
+def test_of_what_has_begun_beside_an_alarm_the_smaller_line_tells() -> None:
+    said = sentence(**STEADY, alarms=[STORE], events=[event(Kind.DRAFT, event=2)])
+    assert said.sentence.startswith("What happens can't be stored just now")
+    assert "Just begun: Cold air is getting in." in said.sub
+    assert said.tone == "trouble"
+
+
+def test_a_danger_whose_alarm_was_held_up_is_a_danger() -> None:
+    said = sentence(**STEADY, alarms=[DOOR], events=[event(Kind.FIRE, event=2)])
+    assert said.sentence.startswith("There is fire in the box")
+    assert said.tone == "danger"
+
+
+def test_a_sensor_that_has_just_failed_leaves_it_blind() -> None:
+    said = sentence(**(STEADY | {"air_c": None}), events=[event(Kind.SENSOR_FAULT)])
+    assert said.sentence == "Blind: no sensor in the chamber gives a reading"
 
 
 def test_a_paused_job_is_said() -> None:

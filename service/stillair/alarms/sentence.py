@@ -2,7 +2,8 @@
 
 It is calm only while sensors, picture, store, routes and service are. Danger
 comes before everything, then blindness, then what needs a hand, then other
-faults of the watch, and only then the weather in the box.
+faults of the watch, then what has only just begun and may pass, and only then
+the weather in the box.
 """
 
 from __future__ import annotations
@@ -11,11 +12,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from stillair.alarms import figures
-from stillair.alarms.wording import title_of
+from stillair.alarms.catalogue import CATALOGUE, AlarmContext, is_notice
+from stillair.alarms.entries import URGENCY
+from stillair.alarms.wording import line, title_of
 from stillair.model import (
     AlarmState,
     Annunciation,
     CameraCondition,
+    EventChange,
     Job,
     JobPhase,
     Kind,
@@ -35,6 +39,9 @@ _VIEW = {
     CameraCondition.FROZEN: "The camera's picture has stopped moving",
     CameraCondition.DARK: "The camera's picture is dark",
 }
+
+LOOKED_AT = "It is being looked at: if it stays, you are told"
+_CLASSES = (SignalClass.ALARM, SignalClass.SUPERVISORY, SignalClass.TROUBLE)
 
 # While one of these stands, or a danger is not done with, the air isn't what its phase says.
 _ASTRAY = frozenset({Kind.DOOR_OPEN, Kind.DRAFT, Kind.HEAT_LOST, Kind.BELOW_TARGET})
@@ -66,19 +73,20 @@ def sentence(
     alarms: Sequence[AlarmState] = (),
     troubles: Sequence[str] = (),
     remarks: Sequence[str] = (),
-    onsets_s: Mapping[int, float] | None = None,
+    events: Sequence[EventChange] = (),
 ) -> Sentence:
     """Say how a chamber is.
 
     `alarms` is the desk's standing list, the most urgent first. `troubles`
     are clauses about the service itself ("nothing is being stored"): with one
     of them nothing is calm. `remarks` are sentences for the smaller line that
-    trouble nobody ("No camera: flame and smoke are not watched"). `onsets_s`
-    gives for an event's number when it really began, which is before its alarm.
+    trouble nobody ("No camera: flame and smoke are not watched"). `events` are
+    those that stand: one whose alarm isn't due yet is said without its colour.
     `soak_forecast_s` and `cool_forecast_s` are seconds from now until it is warm
     and steady, or cool enough, their `_u_s` the uncertainties of those.
     """
-    onsets_s = onsets_s or {}
+    onsets_s = {event.event: event.onset_s for event in events}
+    young = _young(events, alarms, AlarmContext(phase, job.state if job else None))
     shown = [a for a in alarms if a.suppression is Suppression.NONE]
     dangers = [a for a in shown if a.signal_class is SignalClass.ALARM]
     # An alarm that somebody made quiet still says how the chamber is.
@@ -87,6 +95,7 @@ def sentence(
         for a in (*shown, *(a for a in alarms if a.suppression is Suppression.SHELVED))
         if a.signal_class is SignalClass.SUPERVISORY and a.condition
     ]
+    astray = not _ASTRAY.isdisjoint({a.kind for a in hands} | {e.kind for e in young})
     faults = [a for a in shown if a.signal_class is SignalClass.TROUBLE and a.condition]
     over = [a for a in shown if a.signal_class is not SignalClass.ALARM and not a.condition]
     blind = air_c is None
@@ -94,10 +103,14 @@ def sentence(
     worst: tuple[str, str, str] | None = None
     if dangers:
         worst = (*_alarm(dangers[0], t_s, onsets_s), DANGER)
+    elif young and young[0].signal_class is SignalClass.ALARM:  # a defect held up its alarm
+        worst = (*_event(young.pop(0), t_s), DANGER)
     elif blind:
         # Without a fault so far, the sensors have only not spoken yet.
-        head = "Blind: no sensor in the chamber gives a reading" if faults else "No reading yet"
-        worst = (head, faults[0].text if faults else "", TROUBLE)
+        found = [a.text for a in faults]
+        found += [line(e) for e in young if e.kind is Kind.SENSOR_FAULT]
+        head = "Blind: no sensor in the chamber gives a reading" if found else "No reading yet"
+        worst = (head, found[0] if found else "", TROUBLE)
     elif hands:
         worst = (*_alarm(hands[0], t_s, onsets_s), CAUTION)
     elif faults:
@@ -106,18 +119,22 @@ def sentence(
         worst = (view, "Only the sensors watch", TROUBLE)
     elif troubles:
         worst = (_sentence(troubles[0]).rstrip("."), "", TROUBLE)
+    elif young:
+        worst = (_event(young.pop(0), t_s)[0], LOOKED_AT, CALM)
     others = [*dangers, *hands, *faults]
     more = len(others) - (1 if worst is not None and others else 0)
     tail = [f"{more} more below"] if more > 0 else []
-    if worst is None and over:
+    if over and (worst is None or worst[2] is CALM):
         tail.append(f"{title_of(over[0])}: over, not yet seen")
     tail += [t for t in troubles if worst is None or _sentence(t).rstrip(".") != worst[0]]
+    hands_young = [e for e in young if e.signal_class is SignalClass.SUPERVISORY]
+    tail += [f"Just begun: {line(e).partition('. ')[0].rstrip('.')}" for e in hands_young]
     tail += [_shelved(a, t_s) for a in alarms if a.suppression is Suppression.SHELVED]
     tail += remarks
     ready = _soon(soak_forecast_s, soak_forecast_u_s)
     cool = _soon(cool_forecast_s, cool_forecast_u_s)
     weather, tone = _weather(t_s, phase, since_s, air_c, target_c, ready, cool, job)
-    if air_c is not None and (dangers or any(a.kind in _ASTRAY for a in hands)):
+    if air_c is not None and (astray or (worst is not None and worst[2] is DANGER)):
         weather = f"The air is at {figures.temperature(air_c)}"  # whatever the phase was
     if worst is None:
         return Sentence(weather, _lines(tail), tone, calm=not over and phase is not Phase.UNKNOWN)
@@ -135,6 +152,27 @@ def _alarm(alarm: AlarmState, t_s: float, onsets_s: Mapping[int, float]) -> tupl
     elif alarm.annunciation is not Annunciation.NORMAL:
         head += ": no sign of it now" if alarm.signal_class is SignalClass.ALARM else ": over"
     return head, rest
+
+
+def _young(
+    events: Sequence[EventChange], alarms: Sequence[AlarmState], context: AlarmContext
+) -> list[EventChange]:
+    """What stands and has no alarm so far, the most urgent first; nothing that is expected."""
+    known = {alarm.event for alarm in alarms}
+    found = [
+        event
+        for event in events
+        if event.event not in known
+        and not is_notice(event.kind)
+        and not CATALOGUE[event.kind].expected(context)
+    ]
+    return sorted(found, key=lambda e: (_CLASSES.index(e.signal_class), URGENCY[e.priority]))
+
+
+def _event(event: EventChange, t_s: float) -> tuple[str, str]:
+    """An event's first sentence with how long it has gone on, and the rest of its line."""
+    head, _, rest = line(event).partition(". ")
+    return f"{head.rstrip('.')}, for {figures.duration(t_s - event.onset_s)}", rest
 
 
 def _shelved(alarm: AlarmState, t_s: float) -> str:

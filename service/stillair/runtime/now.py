@@ -38,7 +38,7 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
         job=view.job,
         alarms=view.alarms,
         troubles=troubles,
-        onsets_s={event.event: event.onset_s for event in view.events},
+        events=view.events,
     )
     return {
         "chamber": chamber.key,
