@@ -1,0 +1,182 @@
+"""What goes into the watch: what is measured and seen, what people ask for, each second."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from stillair.errors import ReadingFault
+from stillair.model.kinds import ContactKind, Detail, JobOutcome, Kind
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One value of one sensor at one time, or the reason why there is none.
+
+    `temperature_c` is None exactly when `fault` is set; the correction has
+    been added already. `reason` is one plain clause for people.
+    """
+
+    sensor: str
+    t_s: float
+    temperature_c: float | None
+    fault: ReadingFault | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ContactState:
+    """A switch: True when it is off-normal (door open, detector tripped, button pressed).
+
+    None: the switch can't be read, for `reason`.
+    """
+
+    contact: str
+    kind: ContactKind
+    t_s: float
+    active: bool | None
+    reason: str = ""
+
+
+class CameraCondition(StrEnum):
+    FIT = "fit"
+    LOST = "lost"
+    FROZEN = "frozen"
+    DARK = "dark"
+
+
+@dataclass(frozen=True, slots=True)
+class CameraState:
+    """Whether the camera's view is fit to watch by; sent on change and at least every 10 s."""
+
+    t_s: float
+    condition: CameraCondition
+    since_s: float
+    reason: str = ""
+
+
+class Sense(StrEnum):
+    """By which sense a sign was got; two of different senses make a fire."""
+
+    HEAT = "heat"
+    CAMERA = "camera"
+    CONTACT = "contact"
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """One piece of evidence of fire, with a strength from 0 to 1.
+
+    `name` says which rule saw it; `lasting` that it alone is enough for
+    `fire` (heat at the static response, a flame that stays).
+    """
+
+    sense: Sense
+    name: str
+    t_s: float
+    onset_s: float
+    strength: float
+    sources: tuple[str, ...]
+    lasting: bool = False
+    detail: Detail = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """The service tells of itself: a fault of store, delivery, clock, supply or board."""
+
+    kind: Kind
+    t_s: float
+    active: bool
+    subject: str = ""
+    detail: Detail = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """One whole second has passed; drives delays, silent sensors and all evaluation."""
+
+    t_s: float
+
+
+# --- commands --------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Command:
+    """What a person or a machine asks for; `by` is who, for the record."""
+
+    t_s: float
+    by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StartJob(Command):
+    name: str
+    material: str = ""
+    machine: str = ""
+    notes: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PauseJob(Command):
+    job: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResumeJob(Command):
+    job: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FinishJob(Command):
+    job: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportHeight(Command):
+    job: str
+    height_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AddNote(Command):
+    job: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TellOutcome(Command):
+    """How a job came out; None takes back what was told before."""
+
+    job: str
+    outcome: JobOutcome | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acknowledge(Command):
+    alarm: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reset(Command):
+    """Clear a danger that is over and has been seen, but stays shown until somebody clears it."""
+
+    alarm: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shelve(Command):
+    alarm: str
+    minutes: float
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unshelve(Command):
+    alarm: str
+
+
+JobCommand = StartJob | PauseJob | ResumeJob | FinishJob | ReportHeight | AddNote | TellOutcome
+AlarmCommand = Acknowledge | Reset | Shelve | Unshelve
+Stimulus = Reading | ContactState | CameraState | Sign | Trouble | Tick | Command
