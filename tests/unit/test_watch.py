@@ -468,6 +468,14 @@ def test_heat_is_over_after_a_restart_once_the_sensor_that_felt_it_is_heard_with
     assert over.at_s == pytest.approx(ends_s, abs=5.0)
 
 
+def test_a_blind_danger_whose_alarm_was_lost_gets_one_that_can_be_answered() -> None:
+    before = after_restart(too_hot())
+    hear(before, 100, low=45.0)
+    story = Story(WatchMemory(next_event=99, events=before.watch.view().events))
+    hear(story, 10, low=45.0)
+    said_over(story, Kind.OVER_TEMPERATURE)
+
+
 def test_heat_that_is_felt_again_after_a_restart_goes_on_under_its_number() -> None:
     story = after_restart(too_hot())
     hear(story, 700, low=45.0)

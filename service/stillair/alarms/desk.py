@@ -4,11 +4,13 @@ Event changes, commands and ticks go in; changed alarms and messages come out.
 One alarm per kind and subject. While it isn't normal, the same condition
 coming back is the same alarm; an event whose kind changes takes its alarm
 along, so that people read one story. The rules stand in the catalogue, the
-states in `states`, the words in `wording`; this module only brings them together.
+states in `states`, when something is said in `telling`, the words in `wording`;
+this module only brings them together.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 from stillair.alarms.catalogue import (
@@ -50,14 +52,10 @@ from stillair.model import (
     Suppression,
 )
 
+SAID_OVER = "somebody said so"  # how a danger ended whose end nobody else could see
 # An alarm that was standing at the last stop without an event that could end it:
 # if it is not raised again within this time, it is taken to have ended meanwhile.
-SAID_OVER = "somebody said so"  # how a danger ended whose end nobody else could see
 CONFIRM_S = 600.0
-# The same thing coming back sooner than this is not told again at once, but by
-# the repeat: a door that is opened ten times makes one message, not twenty.
-QUIET_S = 180.0
-NOTICE_QUIET_S = 900.0
 _REMEMBERED = 256
 
 
@@ -104,7 +102,7 @@ class AlarmDesk:
         """Take one line of an event's story, at the time `change.at_s`."""
         work = Work()
         if is_notice(change.kind):
-            self._notify(change, work)
+            self._take_notice(change, work)
             return work.result()
         key = self._key_of(change)
         if change.change is Change.CLEARED:
@@ -275,9 +273,9 @@ class AlarmDesk:
             self._signal(entry, Signal.REALARM, t_s, work, quietly=True)
         self._suppress(entry, t_s, work, quietly=True)
         if not before.condition:
-            self._tell_raised(entry, t_s, work)
+            self._telling.raised(entry, t_s, work)
         elif change.kind is not before.kind or change.priority is not before.priority:
-            self._tell_changed(entry, t_s, work)
+            self._telling.changed(entry, t_s, work)
 
     def _clear(self, entry: Entry, change: EventChange, work: Work) -> None:
         entry.change = change
@@ -305,10 +303,11 @@ class AlarmDesk:
             changed_s=t_s,
             text=line(change),
             job=change.job,
+            blind=change.detail.get("blind") is True,
         )
         self._signal(entry, Signal.CONDITION_TRUE, t_s, work, quietly=True)
         self._suppress(entry, t_s, work, quietly=True)
-        self._tell_raised(entry, t_s, work)
+        self._telling.raised(entry, t_s, work)
 
     def _new_id(self, event: int) -> str:
         """The alarm's id after its event; "b", "c" ... where that event has had one before."""
@@ -319,13 +318,11 @@ class AlarmDesk:
 
     def _end(self, entry: Entry, t_s: float, work: Work) -> None:
         """The condition has been gone for the off-delay."""
-        entry.end_s = entry.confirm_s = entry.say_s = None
+        entry.end_s = entry.confirm_s = None
         if entry.alarm is None:
             return
         entry.alarm = replace(entry.alarm, text=line(entry.change))
-        told, entry.told = entry.told, False
-        if told and entry.rule.says_over:
-            self._tell(entry, Stage.OVER, t_s, work)
+        self._telling.ended(entry, t_s, work)
         self._signal(entry, Signal.CONDITION_FALSE, t_s, work)
         self._suppress(entry, t_s, work)
 
@@ -345,11 +342,9 @@ class AlarmDesk:
             and t_s - alarm.changed_s >= realarm_s
         ):
             self._signal(entry, Signal.REALARM, t_s, work, quietly=True)
-            self._tell(entry, Stage.STILL, t_s, work)
-        elif entry.say_s is not None and t_s >= entry.say_s and alarm.condition:
-            asks = alarm.annunciation is Annunciation.UNACKNOWLEDGED
-            if asks or entry.rule.repeats_when_seen:
-                self._tell(entry, Stage.STILL if entry.told else Stage.RAISED, t_s, work)
+            self._telling.say(entry, Stage.STILL, t_s, work)
+        else:
+            self._telling.repeat(entry, t_s, work)
 
     def _suppress(self, entry: Entry, t_s: float, work: Work, *, quietly: bool = False) -> None:
         alarm = entry.alarm
@@ -407,7 +402,7 @@ class AlarmDesk:
             and before.suppression is not Suppression.NONE
             and life.suppression is Suppression.NONE
         ):
-            self._tell(entry, Stage.STILL if entry.told else Stage.RAISED, t_s, work)
+            self._telling.stands(entry, t_s, work)
 
     def _ended(self, entry: Entry, alarm: AlarmState, t_s: float) -> AlarmState:
         """Put an alarm away as normal and remember it for a late answer."""
@@ -427,70 +422,14 @@ class AlarmDesk:
             del self._recent[next(iter(self._recent))]
         return normal
 
-    # --- telling people -----------------------------------------------------
-
-    def _tell_raised(self, entry: Entry, t_s: float, work: Work) -> None:
-        """Say that it has begun, unless it was said moments ago."""
-        if t_s < entry.quiet_until_s and entry.rule.may_hide:
-            entry.say_s = entry.quiet_until_s
-        else:
-            self._tell(entry, Stage.RAISED, t_s, work)
-
-    def _tell_changed(self, entry: Entry, t_s: float, work: Work) -> None:
-        """Say that it is something else: at once if it is worse than what people know."""
-        if not entry.told or URGENCY[entry.change.priority] < entry.told_urgency:
-            self._tell(entry, Stage.CHANGED if entry.told else Stage.RAISED, t_s, work)
-        elif t_s < entry.quiet_until_s:
-            entry.say_s = entry.quiet_until_s
-        else:
-            self._tell(entry, Stage.CHANGED, t_s, work)
-
-    def _tell(self, entry: Entry, stage: Stage, t_s: float, work: Work) -> None:
-        alarm = entry.alarm
-        rule = entry.rule
-        if alarm is None or not rule.messages:
-            return
-        if stage is not Stage.OVER:
-            if alarm.suppression is not Suppression.NONE:
-                return
-            if not entry.told:
-                entry.first_told_s = t_s
-                entry.told_urgency = 9
-            entry.told = True
-            entry.told_urgency = min(entry.told_urgency, URGENCY[alarm.priority])
-            entry.quiet_until_s = t_s + QUIET_S
-            entry.say_s = None
-            if rule.repeat_s is not None:
-                gap_s = max(rule.repeat_s, t_s - entry.first_told_s)
-                entry.say_s = t_s + min(gap_s, rule.longest_repeat_s)
-        # Whole seconds since it was raised, so that a key is never used twice,
-        # not even by the next process.
-        entry.stamp = max(entry.stamp + 1, int(t_s - alarm.raised_s))
-        work.notices.extend(
-            self._telling.notices(
-                stage, entry.change, t_s, alarm=alarm, key=f"{alarm.id}:{stage}:{entry.stamp}"
-            )
-        )
-
-    def _notify(self, change: EventChange, work: Work) -> None:
-        """Say once what a person waited for."""
+    def _take_notice(self, change: EventChange, work: Work) -> None:
+        """What a person waited for has no alarm; said moments ago, it isn't said again."""
         key = (change.kind, change.subject)
         entry = self._entries.get(key)
-        if change.change is not Change.RAISED or (
-            entry is not None and change.at_s < entry.quiet_until_s
-        ):
-            return
-        entry = self._entries[key] = Entry(CATALOGUE[change.kind], change)
-        entry.quiet_until_s = change.at_s + NOTICE_QUIET_S
-        work.notices.extend(
-            self._telling.notices(
-                Stage.RAISED,
-                change,
-                change.at_s,
-                alarm=None,
-                key=f"{self._chamber}-{change.event}:notice:0",
-            )
-        )
+        said_s = -math.inf if entry is None else entry.quiet_until_s
+        if change.change is Change.RAISED and change.at_s >= said_s:
+            entry = self._entries[key] = Entry(CATALOGUE[change.kind], change)
+            self._telling.waited_for(entry, work)
 
     # --- after a restart ----------------------------------------------------
 
@@ -503,10 +442,7 @@ class AlarmDesk:
                 if entry.due_s == NOT_YET_S:
                     entry.due_s = t_s + entry.rule.on_delay_s
                 continue
-            if entry.told:
-                entry.first_told_s = min(alarm.raised_s, t_s)
-                if entry.rule.repeat_s is not None:
-                    entry.say_s = t_s + entry.rule.repeat_s
+            self._telling.resume(entry, t_s)
             if entry.confirm_s is not None:
                 entry.confirm_s = t_s + CONFIRM_S
             if alarm.suppression is not Suppression.NONE:

@@ -20,6 +20,7 @@ from stillair.model import (
 )
 
 URGENCY = {Priority.CRITICAL: 0, Priority.HIGH: 1, Priority.MEDIUM: 2, Priority.LOW: 3}
+NEVER = 9  # less urgent than anything
 NOT_YET_S = math.inf  # of a delay that begins with the first tick
 
 
@@ -42,7 +43,7 @@ class Entry:
     end_s: float | None = None  # the off-delay runs out
     confirm_s: float | None = None  # not heard of since a restart: over if not by then
     told: bool = False
-    told_urgency: int = 9  # the most urgent that people know of
+    told_urgency: int = NEVER  # the most urgent that people know of
     first_told_s: float = 0.0
     say_s: float | None = None  # to be said then, or again
     quiet_until_s: float = -math.inf
