@@ -260,10 +260,10 @@ def test_a_courier_that_ended_is_told_until_it_runs_again(tmp_path: Path) -> Non
     service = build(tmp_path, "north")
     with running(service):
         wait_until(service.is_whole, within_s=ENOUGH_S)
-        service.task_trouble("courier", True)
+        service.troubles.task("courier", True)
         assert not service.is_whole()
         wait_until(lambda: _alarms(service, Kind.DELIVERY_FAULT), within_s=ENOUGH_S)
-        service.task_trouble("courier", False)
+        service.troubles.task("courier", False)
         wait_until(service.is_whole, within_s=ENOUGH_S)
 
 

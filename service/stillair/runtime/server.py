@@ -97,7 +97,7 @@ async def serve(
         "watchdog": partial(manager.feed_watchdog, service.on_time),
     }
     tasks = [
-        asyncio.create_task(keep_up(name, task, service.task_trouble), name=name)
+        asyncio.create_task(keep_up(name, task, service.troubles.task), name=name)
         for name, task in work.items()
     ]
     try:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
-import math
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import suppress
@@ -23,21 +22,20 @@ from stillair.alerts.routes import Message
 from stillair.clock import Clock
 from stillair.config.materials import weakest
 from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
-from stillair.model import Command, JsonValue, Kind, Outcome, Timeline, Trouble, WatchMemory
+from stillair.model import Command, Outcome, Timeline, WatchMemory
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.feed import LiveFeed
 from stillair.runtime.keeping import ArchiveLoop
-from stillair.runtime.labels import ClockStep, Labels
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.now import chamber_now
 from stillair.runtime.plans import readings_plan
 from stillair.runtime.schedule import Housekeeping
+from stillair.runtime.troubles import Troubles
 from stillair.runtime.worker import Workshop
 from stillair.storage.history import History
 from stillair.storage.items import Item, alarm_item, label
 from stillair.storage.journal import Entry, Journal
 from stillair.storage.records import Parcel
-from stillair.storage.steps import ZERO_AFTER, ZERO_BEFORE
 from stillair.storage.writer import JournalWriter
 from stillair.thermal.plan import ThermalPlan
 
@@ -51,8 +49,6 @@ PATIENCE_S = 2.0  # a message not stored by then goes out all the same
 ON_TIME_S = 5.0  # a loop that has not come round for so long is stuck
 SOUNDER_S = 10.0  # the same for a call of the sounder's output, which may not block
 COURIER_S = 60.0  # and for the courier, which comes round within 7 s
-# Where nothing can be written each telling is one more loss, and must not tell itself.
-DAMAGE_EVERY_S = 600.0
 A_PART_FAILS = "a part of the service fails: its log says which"
 
 
@@ -72,7 +68,8 @@ class Service:
     """All chambers of this process; `wiring.build` puts it together.
 
     `writer`, `archive`, `courier`, `housekeeping`, `workshop` and `looking_back` work for it; the
-    first three tell it what becomes of their work, so all are given before `start`.
+    first three tell it what becomes of their work, so all are given before `start`. `troubles`
+    takes what of the service itself fails.
     """
 
     writer: JournalWriter
@@ -98,10 +95,7 @@ class Service:
         self._clock = clock
         self._chambers: dict[str, Chamber] = {}
         self._lock = threading.RLock()  # `put` may tell within `keep` what it had to drop
-        self._troubles: dict[tuple[Kind, str], str] = {}
-        self._damage: dict[str, tuple[str, float]] = {}  # what has been told of it, and when
-        self._late: set[str] = set()  # what has been told not to come round
-        self._ended: set[str] = set()  # tasks that had to be begun again
+        self.troubles = Troubles(self._chambers, clock)
         self._unkept: dict[str, tuple[float, Message]] = {}  # messages not known to be stored
 
     # --- put together and run ------------------------------------------------
@@ -222,10 +216,23 @@ class Service:
         chamber = self._chambers[key]
         step = chamber.labels.check()
         if step is not None:
-            self._tell_step(chamber.labels, step)
+            self.troubles.clock_step(chamber.labels, step)
             self.writer.relabel(step.after)
-        self._tell_damage()
-        self._tell_late(key)
+        self.troubles.damage(
+            (
+                ("journal's file", self.journal.repaired),
+                ("readings' file", self.archive.repaired),
+                ("journal", _count(self.writer.lost, "outcomes could not be kept")),
+                ("readings", _count(self.archive.lost, "readings could not be kept")),
+                ("history", _count(self.history.damaged, "rows of readings are damaged")),
+            )
+        )
+        self.troubles.rounds(
+            (
+                (f"sounder of {key}, which hangs", chamber.sounder.on_time(SOUNDER_S)),
+                ("the courier, which hangs", self.courier.on_time(COURIER_S)),
+            )
+        )
         self.writer.check()
         self.archive.check()
         self.writer.seen(key, chamber.labels.timeline(), t_s)
@@ -238,92 +245,6 @@ class Service:
         self.feed.entries(tuple(entries))
         self.courier.wake()
         self.looking_back.kept(entries)
-
-    def journal_trouble(self, failing: bool) -> None:
-        """The journal can't be written, or can again."""
-        self._trouble(Kind.STORE_FAULT, "journal", failing, self.writer.reason)
-
-    def archive_trouble(self, failing: bool, reason: str) -> None:
-        """Readings can't be kept, or can again."""
-        self._trouble(Kind.STORE_FAULT, "readings", failing, reason)
-
-    def route_trouble(self, address: str, failing: bool, reason: str) -> None:
-        """A route fails again and again, or works again."""
-        self._trouble(Kind.DELIVERY_FAULT, address, failing, reason)
-
-    def sounder_trouble(self, key: str, failing: bool, reason: str) -> None:
-        """The sounder of one chamber fails, or works again."""
-        self._trouble(Kind.DELIVERY_FAULT, f"sounder of {key}", failing, reason)
-
-    def task_trouble(self, name: str, ended: bool) -> None:
-        """A task of the web server's loop has ended and is begun again, or runs again."""
-        with self._lock:
-            (self._ended.add if ended else self._ended.discard)(name)
-        self._trouble(Kind.DELIVERY_FAULT, f"the {name}", ended, "it ended; see the log")
-
-    def _tell_late(self, key: str) -> None:
-        """Say what doesn't come round any more and can't say so itself."""
-        for subject, on_time in (
-            (f"sounder of {key}, which hangs", self._chambers[key].sounder.on_time(SOUNDER_S)),
-            ("the courier, which hangs", self.courier.on_time(COURIER_S)),
-        ):
-            with self._lock:
-                if on_time is (subject not in self._late):
-                    continue
-                (self._late.discard if on_time else self._late.add)(subject)
-            log.warning("%s: %s", subject, "it comes round again" if on_time else "no longer")
-            self._trouble(Kind.DELIVERY_FAULT, subject, not on_time, "it does not come round")
-
-    def _trouble(self, kind: Kind, subject: str, active: bool, reason: str) -> None:
-        """Something of the service itself fails or works again: every chamber alarms."""
-        with self._lock:
-            if active:
-                self._troubles[kind, subject] = reason
-            elif self._troubles.pop((kind, subject), None) is None:
-                return
-        detail = {"reason": reason} if reason else {}
-        for chamber in self._chambers.values():
-            chamber.supervisor.put(
-                Trouble(kind, chamber.clock.now_s(), active, subject=subject, detail=detail)
-            )
-
-    def _tell_once(self, kind: Kind, subject: str, reason: str) -> None:
-        """Something that has happened and is over: an alarm all the same, until it is seen."""
-        for active in (True, False):
-            self._trouble(kind, subject, active, reason)
-
-    def _tell_damage(self) -> None:
-        """Say what the stores had to set aside or leave out: nothing is dropped in silence."""
-        for subject, found in (
-            ("journal's file", self.journal.repaired),
-            ("readings' file", self.archive.repaired),
-            ("journal", _count(self.writer.lost, "outcomes could not be kept")),
-            ("readings", _count(self.archive.lost, "readings could not be kept")),
-            ("history", _count(self.history.damaged, "rows of readings are damaged")),
-        ):
-            if found is None:
-                continue
-            with self._lock:
-                told, told_s = self._damage.get(subject, ("", -math.inf))
-                now_s = self._clock.now_s()
-                if found == told or now_s - told_s < DAMAGE_EVERY_S:
-                    continue
-                self._damage[subject] = (found, now_s)
-            self._tell_once(Kind.STORE_FAULT, f"{subject}, damaged", found)
-
-    def _tell_step(self, labels: Labels, step: ClockStep) -> None:
-        """The wall clock was set, for all chambers that are labelled by it."""
-        log.warning("the wall clock was set by %+.0f s", step.step_s)
-        detail: dict[str, JsonValue] = {
-            "reason": f"it was set by {step.step_s:+.0f} s",
-            ZERO_BEFORE: step.before.wall_at_zero_s,
-            ZERO_AFTER: step.after.wall_at_zero_s,
-        }
-        for chamber in self._chambers.values():
-            if chamber.labels is labels:
-                now_s = chamber.clock.now_s()
-                for active in (True, False):
-                    chamber.supervisor.put(Trouble(Kind.CLOCK_FAULT, now_s, active, detail=detail))
 
     def _hand_on(self) -> None:
         """Give the courier what the journal has not taken in time: alarm first, archive second."""
@@ -347,8 +268,7 @@ class Service:
         return (
             self.on_time()
             and self.writer.stored
-            and not self._troubles
-            and not self._ended
+            and not self.troubles
             and not any(c.supervisor.failing for c in self._chambers.values())
             and not any(e.signal_class.value == "trouble" for view in views for e in view.events)
         )

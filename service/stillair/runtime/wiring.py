@@ -74,10 +74,10 @@ def build(
         service.journal,
         EmergencyJournal(folder / EMERGENCY),
         on_entries=service.kept,
-        on_trouble=service.journal_trouble,
+        on_trouble=lambda failing: service.troubles.journal(failing, service.writer.reason),
         on_lost=service.unwritable,
     )
-    service.archive = ArchiveLoop(archive, service.archive_trouble)
+    service.archive = ArchiveLoop(archive, service.troubles.archive)
     service.housekeeping = Housekeeping(
         Retention(service.journal, archive, _retention_plan(chambers)), clock.wall
     )
@@ -94,7 +94,7 @@ def build(
         _routes(chambers),
         clock=clock,
         chance=random.Random().random,
-        on_trouble=service.route_trouble,
+        on_trouble=service.troubles.route,
     )
     labels = Labels(clock, boot_id)
     for settings in chambers:
@@ -150,7 +150,7 @@ def _chamber(
     if camera is not None:
         camera_loop = CameraLoop(camera, clock, lambda state: supervisor.put(state))
         checked.append(camera_loop)
-    sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.sounder_trouble, key))
+    sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.troubles.sounder, key))
     known = service.learned(key)
     memory = service.memory(key, labels.timeline())
     supervisor = Supervisor(

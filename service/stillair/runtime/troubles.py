@@ -1,0 +1,124 @@
+"""What of the service itself fails or works again: every chamber's watch hears of it.
+
+Told by whatever thread finds it; never blocks. Only what begins and ends is told,
+and what the stores lost not more often than every ten minutes.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+import threading
+from collections.abc import Iterable, Mapping
+
+from stillair.clock import Clock
+from stillair.model import JsonValue, Kind, Trouble
+from stillair.runtime.chamber import Chamber
+from stillair.runtime.labels import ClockStep, Labels
+from stillair.storage.steps import ZERO_AFTER, ZERO_BEFORE
+
+log = logging.getLogger(__name__)
+
+# Where nothing can be written each telling is one more loss, and must not tell itself.
+DAMAGE_EVERY_S = 600.0
+
+
+class Troubles:
+    """Tell the watches what fails, and know whether anything does.
+
+    Parameters
+    ----------
+    chambers : mapping
+        All chambers of this process by their key; may grow until the service starts.
+    clock : Clock
+        The machine's.
+    """
+
+    def __init__(self, chambers: Mapping[str, Chamber], clock: Clock) -> None:
+        self._chambers = chambers
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._standing: dict[tuple[Kind, str], str] = {}
+        self._damage: dict[str, tuple[str, float]] = {}  # what has been told of it, and when
+        self._late: set[str] = set()  # what has been told not to come round
+        self._ended: set[str] = set()  # tasks that had to be begun again
+
+    def __bool__(self) -> bool:
+        """Whether something fails just now."""
+        return bool(self._standing or self._ended)
+
+    def tell(self, kind: Kind, subject: str, active: bool, reason: str) -> None:
+        """Something fails, or works again."""
+        with self._lock:
+            if active:
+                self._standing[kind, subject] = reason
+            elif self._standing.pop((kind, subject), None) is None:
+                return
+        detail = {"reason": reason} if reason else {}
+        for chamber in self._chambers.values():
+            chamber.supervisor.put(
+                Trouble(kind, chamber.clock.now_s(), active, subject=subject, detail=detail)
+            )
+
+    def journal(self, failing: bool, reason: str) -> None:
+        """The journal can't be written, or can again."""
+        self.tell(Kind.STORE_FAULT, "journal", failing, reason)
+
+    def archive(self, failing: bool, reason: str) -> None:
+        """Readings can't be kept, or can again."""
+        self.tell(Kind.STORE_FAULT, "readings", failing, reason)
+
+    def route(self, address: str, failing: bool, reason: str) -> None:
+        """A route fails again and again, or works again."""
+        self.tell(Kind.DELIVERY_FAULT, address, failing, reason)
+
+    def sounder(self, key: str, failing: bool, reason: str) -> None:
+        """The sounder of one chamber fails, or works again."""
+        self.tell(Kind.DELIVERY_FAULT, f"sounder of {key}", failing, reason)
+
+    def task(self, name: str, ended: bool) -> None:
+        """A task of the web server's loop has ended and is begun again, or runs again."""
+        with self._lock:
+            (self._ended.add if ended else self._ended.discard)(name)
+        self.tell(Kind.DELIVERY_FAULT, f"the {name}", ended, "it ended; see the log")
+
+    def rounds(self, found: Iterable[tuple[str, bool]]) -> None:
+        """Of each subject, whether it comes round on time: what hangs can't say so itself."""
+        for subject, on_time in found:
+            with self._lock:
+                if on_time is (subject not in self._late):
+                    continue
+                (self._late.discard if on_time else self._late.add)(subject)
+            log.warning("%s: %s", subject, "it comes round again" if on_time else "no longer")
+            self.tell(Kind.DELIVERY_FAULT, subject, not on_time, "it does not come round")
+
+    def damage(self, found: Iterable[tuple[str, str | None]]) -> None:
+        """Of each store, what it had to set aside or leave out: nothing is dropped in silence.
+
+        It has happened and is over: an alarm all the same, until it is seen.
+        """
+        for subject, what in found:
+            if what is None:
+                continue
+            with self._lock:
+                told, told_s = self._damage.get(subject, ("", -math.inf))
+                now_s = self._clock.now_s()
+                if what == told or now_s - told_s < DAMAGE_EVERY_S:
+                    continue
+                self._damage[subject] = (what, now_s)
+            for active in (True, False):
+                self.tell(Kind.STORE_FAULT, f"{subject}, damaged", active, what)
+
+    def clock_step(self, labels: Labels, step: ClockStep) -> None:
+        """The wall clock was set, for all chambers that are labelled by it."""
+        log.warning("the wall clock was set by %+.0f s", step.step_s)
+        detail: dict[str, JsonValue] = {
+            "reason": f"it was set by {step.step_s:+.0f} s",
+            ZERO_BEFORE: step.before.wall_at_zero_s,
+            ZERO_AFTER: step.after.wall_at_zero_s,
+        }
+        for chamber in self._chambers.values():
+            if chamber.labels is labels:
+                now_s = chamber.clock.now_s()
+                for active in (True, False):
+                    chamber.supervisor.put(Trouble(Kind.CLOCK_FAULT, now_s, active, detail=detail))
