@@ -166,6 +166,70 @@ def test_several_alarms_are_answered_at_once_by_keyboard(serve: Serve, look: Loo
     assert page.evaluate("document.activeElement !== document.body"), "the focus is not lost"
 
 
+RENDERED = """async (wanted) => {
+  const { Alarms } = await import("/web/js/alarms.js");
+  const { html } = await import("/web/js/html.js");
+  const { render } = await import("/web/vendor/preact.js");
+  const alarms = wanted.map((changed, i) => ({
+    id: `n-${i}`, class: "trouble", kind: "sensor_fault", priority: "medium", event: i,
+    suppression: "none", condition: false, annunciation: "returned_unacknowledged",
+    text: "Sensor top gave no reading that could be trusted in all that time. Its wire is open.",
+    acknowledged_by: null, raised_at: "2026-11-24T10:00:00Z", shelved_until: null, ...changed,
+  }));
+  const chamber = { chamber: "x", at: "2026-11-24T10:01:00Z", alarms, stories: [],
+                    sentence: "", sub: "" };
+  const place = document.createElement("div");
+  place.id = "apart";
+  document.querySelector("main").prepend(place);
+  render(html`<${Alarms} chamber=${chamber} unit="c" may=${true} />`, place);
+}"""
+OVER_DANGER = {"class": "alarm", "kind": "fire"}
+
+
+@pytest.mark.parametrize(
+    ("alarms", "whole", "lines", "buttons"),
+    [
+        pytest.param([{}], 0, 1, ["I've seen it"], id="one: its button beside it"),
+        pytest.param([{}, {}, {}], 0, 3, ["I've seen all 3"], id="a line each"),
+        pytest.param([{}] * 5, 0, 1, ["I've seen all 5"], id="many: how many"),
+        pytest.param([OVER_DANGER], 1, 0, ["I've seen it"], id="danger is never made small"),
+        pytest.param(
+            [{"annunciation": "unacknowledged", "condition": True}, {}],
+            1,
+            1,
+            ["I've seen it", "I've seen all 2"],
+            id="what stands comes first and whole",
+        ),
+    ],
+)
+def test_what_is_over_takes_a_line_and_unfolds(
+    shed: RunningService,
+    look: Look,
+    alarms: list[dict[str, Any]],
+    whole: int,
+    lines: int,
+    buttons: list[str],
+) -> None:
+    page = look(shed)
+    page.locator(".stands").first.wait_for()
+    page.evaluate(RENDERED, alarms)
+    part = page.locator("#apart")
+    expect(part.locator(".stands")).to_have_count(whole)
+    assert part.locator("summary:visible").count() == lines
+    assert [b.inner_text() for b in part.get_by_role("button").all()] == buttons
+    for line in part.locator("summary:visible").all():
+        box = line.bounding_box()
+        assert box is not None
+        assert 44 <= box["height"] < 60, "one line, and no less than a thumb"
+    if lines:
+        assert "Over, not yet seen" in part.inner_text() or "over and not yet" in part.inner_text()
+        part.locator("summary:visible").first.click()
+        if len(alarms) > 3:
+            part.locator("li summary").first.click()
+        unfolded = part.locator(".over p:visible", has_text="Its wire is open.")
+        expect(unfolded).to_have_count(1)
+
+
 def test_a_danger_is_not_answered_together_with_the_rest(shed: RunningService, look: Look) -> None:
     page = look(shed)
     page.locator(".stands").first.wait_for()

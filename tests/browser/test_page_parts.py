@@ -39,6 +39,68 @@ def test_labels_keep_their_distance(page: Page, wanted: list[int], placed: list[
     assert ask(page, "section_layout", "m.apart(a, 15, 0, 100)", wanted) == placed
 
 
+STEADY = [45.0 + 0.1 * (n % 3) for n in range(60)]
+
+
+def with_values(at: int, *values: float | None) -> list[float | None]:
+    """A minute of steady air in which these come in place of its own."""
+    return [*STEADY[:at], *values, *STEADY[at + len(values) :]]
+
+
+@pytest.mark.parametrize(
+    ("column", "story", "beyond_c", "highest"),
+    [
+        pytest.param(STEADY, None, [], 49.1, id="nothing amiss"),
+        pytest.param(with_values(30, 85.0), None, [85.0], 49.1, id="a power-on value"),
+        pytest.param(with_values(0, 85.0, 85.0), None, [85.0, 85.0], 49.1, id="at the start"),
+        pytest.param(with_values(58, 127.94), None, [127.94], 49.1, id="at the end"),
+        pytest.param(with_values(30, 0.0), None, [0.0], 49.1, id="a line held low"),
+        pytest.param(with_values(30, 2000.0), None, [2000.0], 49.1, id="no thermometer's"),
+        pytest.param(with_values(30, 81.0), None, [81.0], 49.1, id="for a moment alone"),
+        pytest.param(with_values(30, *[81.0] * 12), None, [], 82.0, id="12 s: it may be true"),
+        pytest.param(
+            with_values(30, *[81.0] * 12), "trouble", [81.0] * 12, 49.1, id="in a told fault"
+        ),
+        pytest.param(with_values(30, *[47.0] * 12), "trouble", [], 50.0, id="a fault in reach"),
+        pytest.param(with_values(30, 85.0), "alarm", [], 86.0, id="while a danger is told"),
+        pytest.param(with_values(30, 20.0), None, [], 46.2, id="a door opened for a moment"),
+        pytest.param([85.0] * 60, None, [85.0] * 60, 23.0, id="nothing else is known"),
+    ],
+)
+def test_the_scale_is_that_of_what_can_be_true(
+    page: Page,
+    column: list[float | None],
+    story: str | None,
+    beyond_c: list[float],
+    highest: float,
+) -> None:
+    kinds = {"trouble": "sensor_fault", "alarm": "fire"}
+    stories = [
+        {
+            "class": story,
+            "kind": kinds[story],
+            "sensors": ["top"],
+            "onset_at": "1970-01-01T00:00:30Z",
+            "end_at": "1970-01-01T00:00:42Z",
+        }
+        for story in ([story] if story else [])
+    ]
+    told = ask(
+        page,
+        "scale",
+        """m.scaled({
+          hour: { time_s: a.column.map((_, i) => i), column: () => a.column },
+          names: ["top"], unit: "c", target_c: null, stories: a.stories,
+        })""",
+        {"column": column, "stories": stories},
+    )
+    assert [one["temperature_c"] for one in told["beyond"]] == beyond_c
+    assert told["span"][1] == pytest.approx(highest)
+    drawn = [value for value in told["columns"][0] if value is not None]
+    assert len(drawn) + len(beyond_c) == len(column)
+    assert all(told["span"][0] <= value <= told["span"][1] for value in drawn)
+
+
 @pytest.mark.parametrize(
     ("names", "order"),
     [
@@ -160,6 +222,7 @@ def test_words_of_a_chart_stay_between_its_edges(page: Page, width_px: int) -> N
           const chart = new m.Chart(place, {
             hour, names: ["a long name"], unit: "c", target_c: null, stories,
             from_s: 0, to_s: 9000, live: false,
+            scaled: { span: [15, 25], columns: [[20, 21]], beyond: [] },
           });
           const { bbox } = chart.plot;
           const ends = [bbox.left / devicePixelRatio, (bbox.left + bbox.width) / devicePixelRatio];

@@ -15,6 +15,7 @@ import { duration, moment, words } from "./units.js";
 const CLASSES = ["alarm", "supervisory", "trouble", "notice"];
 const PRIORITIES = ["critical", "high", "medium", "low"];
 const SHELVE_MINUTES = 3;
+const OVER_SHOWN = 3; // a line each; of more only how many
 const T = S.alarms;
 
 /** Danger first, then by urgency, the newest first. @param {Alarm[]} alarms */
@@ -60,15 +61,57 @@ export function Alarms({ chamber, unit, may }) {
       (gone.isConnected ? gone.querySelector(".words") : null) ??
       document.getElementById(`says-${chamber.chamber}`),
   );
-  return html`<section class="alarms" aria-label=${T.heading} ref=${place} hidden=${chamber.alarms.length === 0}>
+  const all = inOrder(chamber.alarms);
+  const over = all.filter(isOver);
+  return html`<section class="alarms" aria-label=${T.heading} ref=${place} hidden=${all.length === 0}>
     <ul>
-      ${inOrder(chamber.alarms).map(
-        (alarm) =>
-          html`<${One} key=${alarm.id} alarm=${alarm} chamber=${chamber} unit=${unit} may=${may} />`,
-      )}
+      ${all
+        .filter((alarm) => !isOver(alarm))
+        .map((alarm) => html`<${One} key=${alarm.id} alarm=${alarm} chamber=${chamber} unit=${unit} may=${may} />`)}
     </ul>
-    ${may && html`<${SeenAll} alarms=${chamber.alarms} />`}
+    ${over.length > 0 && html`<${Over} alarms=${over} alone=${all.filter(unseen).length === 1} chamber=${chamber} unit=${unit} may=${may} />`}
+    ${may && html`<${SeenAll} alarms=${all} />`}
   </section>`;
+}
+
+/** Whether all that is left of it is that nobody has seen it. Danger is never made small. @param {Alarm} alarm */
+function isOver(alarm) {
+  return alarm.class !== "alarm" && alarm.suppression === "none" && alarm.annunciation === "returned_unacknowledged";
+}
+
+/**
+ * What is over, one line each that unfolds, or of many one for all: it mustn't push down
+ * what stands now.
+ * `alone`: nothing else waits for an answer, so the button needn't be unfolded.
+ * @param {{alarms: Alarm[], alone: boolean, chamber: Chamber, unit: Unit, may: boolean}} props
+ */
+function Over({ alarms, alone, chamber, unit, may }) {
+  const list = html`<ul>
+      ${alarms.map((alarm) => {
+        const [head, rest] = split(words(alarm.text, unit));
+        const onset_at = chamber.stories.find((s) => s.event === alarm.event)?.onset_at ?? alarm.raised_at;
+        return html`<li key=${alarm.id} class=${alarm.class} data-alarm=${alarm.id} data-near>
+          <details>
+            <summary><${Shape} kind=${alarm.class} /><span class="line"><time datetime=${onset_at}>${moment(onset_at, chamber.at)}</time> ${head}</span></summary>
+            <div class="words" tabindex="-1">
+              ${rest && html`<p>${rest}</p>`}
+              <p class="when">
+                <strong>${T.class[alarm.class]}.</strong> ${T.began(moment(onset_at, chamber.at))},${" "}
+                <span class="state">${state(alarm, chamber.at)}</span>
+              </p>
+            </div>
+            ${may && !alone && html`<${Answers} alarm=${alarm} />`}
+          </details>
+          ${may && alone && html`<${Answers} alarm=${alarm} />`}
+        </li>`;
+      })}
+    </ul>`;
+  return html`<div class="over">
+    ${alarms.length > OVER_SHOWN
+      ? html`<details><summary>${T.many_over(alarms.length)}</summary>${list}</details>`
+      : html`<p>${T.over}</p>
+          ${list}`}
+  </div>`;
 }
 
 /**

@@ -1,10 +1,12 @@
 /**
  * Lines of temperatures: a name (and while it is live a value) at the end of each,
- * events as bands with words, the target dotted, gaps left open. Drawn by uPlot.
+ * events as bands with words, the target dotted, gaps left open; what can't be true is
+ * marked at the edge that it lies beyond. Drawn by uPlot.
  */
 
 import vendored from "../vendor/uplot.js";
 import { clock, duration, figure, inUnit, moment, symbol } from "./units.js";
+import { farthest } from "./scale.js";
 import { apart } from "./section_layout.js";
 import { S } from "./strings.js";
 
@@ -17,11 +19,11 @@ const uPlot = vendored;
 
 const LINES = 5; // --line-1 to --line-5 in the stylesheet; then they begin again, dashed
 const DASHES = [[], [7, 4], [2, 3]];
-const LEAST_SPAN = 8; // degrees on the upright axis, so that noise stays small
 const LABEL_PITCH = 15;
 const ROW = 16; // height of a row of words above the lines
 const MOST_ROWS = 3;
 const TOP = 8;
+const MARK = 5; // half as wide as a mark at the edge, and as high
 const DAY_S = 86_400;
 const INCREMENTS_S = [60, 120, 300, 600, 900, 1200, 1800, 3600, 7200, 10_800, 21_600, 43_200, DAY_S];
 
@@ -35,6 +37,7 @@ const INCREMENTS_S = [60, 120, 300, 600, 900, 1200, 1800, 3600, 7200, 10_800, 21
  * @property {number} from_s       left edge, seconds since the epoch
  * @property {number} to_s         right edge
  * @property {boolean} live        the right edge is now
+ * @property {import("./scale.js").Scaled} scaled
  * @property {import("./types.js").Columns | null} [then]  an earlier job's lines, drawn dotted
  */
 
@@ -74,10 +77,8 @@ export class Chart {
   }
 
   data() {
-    const { hour, names, unit } = this.drawn;
-    const shown = names.map((name) =>
-      hour.column(name).map((t) => (t === null ? null : inUnit(t, unit))),
-    );
+    const { hour, scaled, unit } = this.drawn;
+    const shown = scaled.columns.map((column) => column.map((t) => (t === null ? null : inUnit(t, unit))));
     return [hour.time_s, ...shown];
   }
 
@@ -100,7 +101,7 @@ export class Chart {
       ],
       scales: {
         x: { time: true, range: () => [this.drawn.from_s, this.drawn.to_s] },
-        y: { range: (/** @type {any} */ _, /** @type {number} */ low, /** @type {number} */ high) => this.span(low, high) },
+        y: { range: () => this.drawn.scaled.span },
       },
       axes: [
         {
@@ -126,6 +127,7 @@ export class Chart {
           (/** @type {any} */ plot) => {
             this.drawTarget(plot, ink);
             this.drawThen(plot);
+            this.drawBeyond(plot);
             this.drawNames(plot);
             this.drawWords(plot);
           },
@@ -142,19 +144,6 @@ export class Chart {
   /** @param {number} at_s */
   when(at_s) {
     return this.long() ? moment(at_s * 1000, 0) : clock(at_s * 1000);
-  }
-
-  /** @param {number | null} low  @param {number | null} high  @returns {[number, number]} */
-  span(low, high) {
-    const { target_c, unit } = this.drawn;
-    const target = target_c === null ? null : inUnit(target_c, unit);
-    const ends = [low, high, target, ...this.thenEnds()].filter((v) => v !== null && Number.isFinite(v));
-    if (ends.length === 0) return [15, 15 + LEAST_SPAN];
-    let from = Math.min(.../** @type {number[]} */ (ends)) - 1;
-    let to = Math.max(.../** @type {number[]} */ (ends)) + 1;
-    const lacking = LEAST_SPAN - (to - from);
-    if (lacking > 0) [from, to] = [from - lacking / 2, to + lacking / 2];
-    return [from, to];
   }
 
   /** Room at the right for the longest name with its value, in CSS pixels. */
@@ -241,14 +230,6 @@ export class Chart {
     this.write(plot, S.hour.target, bbox.left / px + 4, y / px - 4, this.colours.soft);
   }
 
-  /** Lowest and highest of the earlier job's lines, in the reader's unit. */
-  thenEnds() {
-    const { names, then, unit } = this.drawn;
-    const known = names.flatMap((name) => then?.sensors[name] ?? []).filter((t) => t !== null);
-    if (known.length === 0) return [];
-    return [Math.min(.../** @type {number[]} */ (known)), Math.max(.../** @type {number[]} */ (known))].map((t) => inUnit(t, unit));
-  }
-
   /** @param {any} plot */
   drawThen(plot) {
     const { names, then, unit } = this.drawn;
@@ -279,6 +260,29 @@ export class Chart {
     ctx.restore();
   }
 
+  /** A filled arrow at the edge for each reading beyond it, in its line's colour. @param {any} plot */
+  drawBeyond(plot) {
+    const { ctx, bbox } = plot;
+    const size = MARK * uPlot.pxRatio;
+    /** @type {Map<string, number>} */
+    const last = new Map();
+    ctx.save();
+    for (const { name, at_s, above } of this.drawn.scaled.beyond) {
+      const x = plot.valToPos(at_s, "x", true);
+      const key = `${above} ${name}`;
+      if (x < bbox.left || x > bbox.left + bbox.width || x - (last.get(key) ?? -Infinity) < 2 * size) continue;
+      last.set(key, x);
+      const edge = above ? bbox.top : bbox.top + bbox.height;
+      ctx.fillStyle = this.colours.lines[this.drawn.names.indexOf(name) % LINES];
+      ctx.beginPath();
+      ctx.moveTo(x, edge);
+      ctx.lineTo(x - size, edge + (above ? 2 : -2) * size);
+      ctx.lineTo(x + size, edge + (above ? 2 : -2) * size);
+      ctx.fill();
+    }
+    ctx.restore();
+  }
+
   /** @param {any} plot */
   drawNames(plot) {
     const px = uPlot.pxRatio;
@@ -290,8 +294,10 @@ export class Chart {
         while (last >= 0 && column[last] === null) last--;
         if (last < 0) return null;
         const y = plot.valToPos(column[last], "y", true) / px;
-        const stale = plot.data[0][column.length - 1] - plot.data[0][last] > 20;
-        const value = figure(this.drawn.hour.column(name)[last] ?? 0, this.drawn.unit);
+        const { hour, scaled, unit } = this.drawn;
+        const beyond = scaled.beyond.some((one) => one.name === name && one.at_s > plot.data[0][last]);
+        const stale = beyond || plot.data[0][column.length - 1] - plot.data[0][last] > 20;
+        const value = figure(hour.column(name)[last] ?? 0, unit);
         const text = this.drawn.live ? `${cut(name)} ${stale ? "–" : value}` : cut(name);
         return { y, text, colour: this.colours.lines[i % LINES] };
       })
@@ -366,15 +372,22 @@ function colours(place) {
 
 /**
  * What the chart says, for those who hear it.
- * @param {Hour} hour  @param {string[]} names  @param {Unit} unit  @param {string} [beginning]
+ * @param {import("./scale.js").Scaled} scaled  @param {string[]} names  @param {Unit} unit  @param {string} [beginning]
  */
-export function said(hour, names, unit, beginning = S.hour.alt) {
-  const told = names.flatMap((name) => {
-    const known = /** @type {number[]} */ (hour.column(name).filter((t) => t !== null));
+export function said({ columns, beyond }, names, unit, beginning = S.hour.alt) {
+  const told = names.flatMap((name, i) => {
+    const known = /** @type {number[]} */ (columns[i].filter((t) => t !== null));
     if (known.length === 0) return [];
     const low = known.reduce((a, b) => Math.min(a, b));
     const high = known.reduce((a, b) => Math.max(a, b));
     return [S.hour.range(name, figure(low, unit), `${figure(high, unit)} ${symbol(unit)}`)];
   });
-  return told.length ? `${beginning}${told.join(", ")}.` : S.hour.nothing;
+  if (told.length === 0 && beyond.length === 0) return S.hour.nothing;
+  return [told.length ? `${beginning}${told.join(", ")}.` : "", saidBeyond(beyond, unit)].filter(Boolean).join(" ");
+}
+
+/** What the marks at the edges are, in words. @param {import("./scale.js").Beyond[]} beyond  @param {Unit} unit */
+export function saidBeyond(beyond, unit) {
+  const told = farthest(beyond).map((one) => `${one.name} ${figure(one.temperature_c, unit)} ${symbol(unit)}`);
+  return told.length ? S.hour.beyond(told.join(", ")) : "";
 }

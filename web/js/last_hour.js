@@ -2,10 +2,11 @@
 
 import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { get } from "./ask.js";
-import { Chart, said } from "./chart.js";
+import { Chart, said, saidBeyond } from "./chart.js";
 import { HOUR_S, Hour, beginning } from "./hour.js";
 import { html } from "./html.js";
 import { keep, recallList } from "./kept.js";
+import { scaled } from "./scale.js";
 import { S } from "./strings.js";
 import { clock, duration, symbol, zone } from "./units.js";
 
@@ -36,13 +37,10 @@ export function LastHour({ chamber, unit, dark, joined }) {
   const from_s = beginning(now_s, first_s);
   const short = fetched !== "" && from_s > now_s - HOUR_S;
   const then = useThen(chamber, joined);
+  const lines = { then, hour: hour.current, names, unit, target_c: chamber.target_c, stories: chamber.stories };
   const drawn = {
-    then,
-    hour: hour.current,
-    names,
-    unit,
-    target_c: chamber.target_c,
-    stories: chamber.stories,
+    ...lines,
+    scaled: scaled(lines),
     from_s,
     to_s: now_s,
     live: true,
@@ -81,10 +79,10 @@ export function LastHour({ chamber, unit, dark, joined }) {
   };
   return html`<section class="hour">
     <h2>${short ? T.short_heading(duration(now_s - from_s)) : T.heading}, ${symbol(unit)}</h2>
-    <div class="plot" ref=${place} role="img" aria-label=${said(hour.current, names, unit)}></div>
+    <div class="plot" ref=${place} role="img" aria-label=${said(drawn.scaled, names, unit)}></div>
     <p class="small">
       ${fetched === "" ? `${T.loading} ` : fetched === "no" ? `${T.failed} ` : ""}
-      ${then && `${T.dotted} `}${short && `${T.begins(clock(first_s * 1000))} `}
+      ${then && `${T.dotted} `}${drawn.scaled.beyond.length > 0 && `${saidBeyond(drawn.scaled.beyond, unit)} `}${short && `${T.begins(clock(first_s * 1000))} `}
       ${chamber.speed === 1 ? T.zone(zone()) : chamber.recorded ? T.of_recording : T.of_simulation}
     </p>
     ${others.length > 0 &&

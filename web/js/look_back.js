@@ -3,12 +3,13 @@
 import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { get } from "./ask.js";
 import { BoxSaid, CameOut } from "./came_out.js";
-import { Chart, said } from "./chart.js";
+import { Chart, said, saidBeyond } from "./chart.js";
 import { Hour } from "./hour.js";
 import { html } from "./html.js";
 import { inShort, span, unreal } from "./jobs.js";
 import { fetchNotes } from "./notes.js";
 import { fetchEvents, pauseStories, upToNow } from "./past.js";
+import { scaled } from "./scale.js";
 import { Shape } from "./shapes.js";
 import { Command } from "./shell.js";
 import { lines } from "./stories.js";
@@ -102,12 +103,11 @@ function Temperatures({ kept, pauses, chamber, unit, dark }) {
   hour.fill(columns);
   const from_s = Date.parse(job.started_at) / 1000;
   const last_s = columns.time_s[columns.time_s.length - 1] ?? from_s;
+  // No target: as it is set now, it may not be what this job had.
+  const lines = { hour, names, unit, target_c: null, stories: [...events, ...pauses] };
   const drawn = {
-    hour,
-    names,
-    unit,
-    target_c: null, // as it is set now, it may not be what this job had
-    stories: [...events, ...pauses],
+    ...lines,
+    scaled: scaled(lines),
     from_s,
     to_s: Math.max(last_s, from_s + LEAST_SPAN_S),
     live: false,
@@ -120,8 +120,8 @@ function Temperatures({ kept, pauses, chamber, unit, dark }) {
   if (columns.time_s.length === 0) return html`<p class="taking">${T.no_readings}</p>`;
   return html`<section class="hour">
     <h2>${T.temperatures}, ${symbol(unit)}</h2>
-    <div class="plot" ref=${place} role="img" aria-label=${said(hour, names, unit, T.alt)}></div>
-    <p class="small">${S.hour.zone(zone())}</p>
+    <div class="plot" ref=${place} role="img" aria-label=${said(drawn.scaled, names, unit, T.alt)}></div>
+    <p class="small">${saidBeyond(drawn.scaled.beyond, unit)} ${S.hour.zone(zone())}</p>
   </section>`;
 }
 

@@ -65,6 +65,9 @@ export const S = {
     /** @param {string | null} who */
     seen: (who) => (who ? `seen by ${who}` : "seen"),
     over_unseen: "over, not yet seen",
+    over: "Over, not yet seen:",
+    /** @param {number} n */
+    many_over: (n) => `${n} are over and not yet seen`,
     no_sign_unseen: "no sign of it now, not yet seen",
     /** @param {string | null} who */
     no_sign_seen: (who) => (who ? `no sign of it now, seen by ${who}` : "no sign of it now, seen"),
@@ -203,6 +206,8 @@ export const S = {
     /** @param {string} name  @param {string} low  @param {string} high */
     range: (name, low, high) => `${name} between ${low} and ${high}`,
     alt: "Temperatures of the last hour: ",
+    /** @param {string} which */
+    beyond: (which) => `Arrows at the edge are readings that can't be true, as far as ${which}.`,
     nothing: "Nothing was read in the last hour.",
     dotted: "Dotted: the last sound job of this part at the same point.",
     /** @param {string} zone */

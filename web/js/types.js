@@ -95,6 +95,7 @@
  * @property {string} onset_at
  * @property {string | null} end_at
  * @property {number | null} height_mm
+ * @property {string[]} [sensors]  that showed it
  * @property {string} text
  *
  * @typedef {object} Note
