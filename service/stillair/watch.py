@@ -20,11 +20,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from stillair.alarms import figures
 from stillair.alarms.catalogue import AlarmContext
 from stillair.alarms.desk import CONFIRM_S, SAID_OVER, AlarmDesk, AlarmResult, Person
+from stillair.alarms.events import Events
 from stillair.alarms.wording import RULES
 from stillair.fire.aftermath import Aftermath
 from stillair.fire.inputs import (
@@ -32,7 +33,6 @@ from stillair.fire.inputs import (
     contact_fault,
     contact_subject,
     detector_sign,
-    ended,
     heard,
     is_blind,
     stands_by_own_word,
@@ -167,8 +167,8 @@ class Watch:
         self._jobs = JobDesk(
             chamber=plan.chamber, next_job=memory.next_job, job=memory.job, box=plan.box
         )
-        self._next_event = memory.next_event
-        self._open = {(e.kind, e.subject): e for e in memory.events}
+        self._events = Events(memory.events, memory.next_event)
+        self._open = self._events.standing
         self._unseen = Unseen(
             (e for e in memory.events if e.kind not in REMEMBERED), wait_s=CONFIRM_S
         )
@@ -364,14 +364,14 @@ class Watch:
             if kind not in kinds:
                 continue
             if KIND_CLASS[kind][0] is SignalClass.NOTICE:  # of these nobody waits for the end
-                yield ended(event, t_s, "what watches it has failed")
+                yield event.ended(t_s, "what watches it has failed")
             else:
                 self._unseen.lose((kind, subject), t_s)
         known = self._open.get((Kind.WATCH_GAP, RULES))
         if not failures:
             if known is not None and (not self._failed or t_s - self._failed[0] >= WHOLE_S):
                 self._failed = None
-                yield ended(known, t_s)
+                yield known.ended(t_s)
             return
         names = {failure.what for failure in failures}
         told = self._failed[1] if self._failed else set[str]()
@@ -421,10 +421,13 @@ class Watch:
         return self._outcome(gathered)
 
     def _number(self, gathered: _Gathered, findings: Iterable[Finding]) -> None:
-        """Give findings their event numbers and hand the events to the alarms."""
+        """Make events of findings and hand them to the alarms."""
         for finding in findings:
-            displaced = self._displaced(gathered.t_s, finding)
-            for event in filter(None, (displaced, self._event(gathered.t_s, finding))):
+            if not is_blind(finding.detail):  # else nobody has seen anything
+                self._unseen.seen((finding.kind, finding.subject))
+            for event in self._events.take(gathered.t_s, finding, self._jobs.job):
+                if event.kind in BURNING:
+                    self._aftermath.burns(event.event)
                 gathered.events.append(event)
                 self._to_alarms(gathered, event)
 
@@ -440,52 +443,6 @@ class Watch:
 
     def _note_defect(self, error: Exception) -> None:
         self._defects.append(RuleFailure(AFTERWARDS, frozenset(), error, begun_anew=False))
-
-    def _displaced(self, t_s: float, finding: Finding) -> EventChange | None:
-        """The end of what stands as that which another event turns out to be."""
-        known = self._open.get((finding.kind, finding.subject))
-        turns = finding.was_kind not in (None, finding.kind) and finding.change is Change.REVISED
-        if known is None or not turns or (finding.was_kind, finding.subject) not in self._open:
-            return None
-        return self._event(t_s, ended(known, t_s, "it is told on with another event"))
-
-    def _event(self, t_s: float, finding: Finding) -> EventChange | None:
-        key = (finding.kind, finding.subject)
-        known = self._open.get((finding.was_kind or key[0], key[1])) or self._open.get(key)
-        if not is_blind(finding.detail):  # else nobody has seen anything
-            self._unseen.seen(key)
-        over = finding.change is Change.CLEARED
-        if known is None and over:
-            return None
-        change = Change.CLEARED if over else Change.REVISED if known else Change.RAISED
-        number = known.event if known else self._next_event
-        self._next_event = max(self._next_event, number + 1)
-        signal_class, priority = KIND_CLASS[finding.kind]
-        job = self._jobs.job
-        event = EventChange(
-            event=number,
-            change=change,
-            at_s=t_s,
-            kind=finding.kind,
-            signal_class=signal_class,
-            priority=finding.priority or (known.priority if known else None) or priority,
-            onset_s=finding.onset_s,
-            sensors=finding.sensors,
-            detail=finding.detail,
-            end_s=finding.end_s if change is Change.CLEARED else None,
-            subject=finding.subject,
-            job=known.job if known else (job.id if job else None),
-            height_mm=known.height_mm if known else (job.height_mm if job else None),
-        )
-        if known is not None:
-            del self._open[known.kind, known.subject]
-            if finding.was_kind is not None and finding.priority is None:
-                event = replace(event, priority=priority)
-        if change is not Change.CLEARED:
-            self._open[key] = event
-        if event.kind in BURNING:
-            self._aftermath.burns(event.event)
-        return event
 
     def _outcome(self, gathered: _Gathered) -> Outcome:
         sounding = self._alarms.sounding()

@@ -111,20 +111,6 @@ def unwatched(since_s: float, t_s: float) -> tuple[Finding, Finding]:
     )
 
 
-def ended(event: EventChange, t_s: float, why: str = "") -> Finding:
-    """That an event is over, and why, where that isn't plain."""
-    return Finding(
-        event.kind,
-        Change.CLEARED,
-        t_s,
-        event.onset_s,
-        event.sensors,
-        {**event.detail, "ended": why} if why else event.detail,
-        end_s=t_s,
-        subject=event.subject,
-    )
-
-
 def is_blind(detail: Detail) -> bool:
     """Whether an event stands because those that showed it can't show its end."""
     return detail.get("blind") is True

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
-from stillair.fire.inputs import ended, is_blind, sighted
+from stillair.fire.inputs import is_blind, sighted
 from stillair.model import BLIND, Change, EventChange, Finding, Kind
 
 HEARD_S = 60.0  # heard for so long, a sensor would have shown a heat that still is
@@ -79,7 +79,7 @@ class Unseen:
             if shown and t_s - lost.since_s >= self._wait_s:
                 self.seen(key)
                 if not told(event):
-                    yield ended(replace(event, detail=sighted(event.detail)), t_s, lost.why)
+                    yield replace(event, detail=sighted(event.detail)).ended(t_s, lost.why)
             elif (
                 not (shown or lost.heard_s or is_blind(event.detail))
                 and t_s - lost.since_s >= HEARD_S
@@ -90,7 +90,7 @@ class Unseen:
         """Take a person's word for the end of a heat that nobody can show the end of."""
         if (event.kind, event.subject) in self._lost and is_blind(event.detail):
             self.seen((event.kind, event.subject))
-            yield ended(replace(event, detail=sighted(event.detail)), t_s, why)
+            yield replace(event, detail=sighted(event.detail)).ended(t_s, why)
 
 
 def _shown(lost: _Lost, event: EventChange, heard_s: Mapping[str, float]) -> bool:

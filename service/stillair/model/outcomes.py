@@ -76,6 +76,19 @@ class EventChange:
         line["detail"] = dict(self.detail)
         return line
 
+    def ended(self, t_s: float, why: str = "") -> Finding:
+        """That it is over, and why, where that isn't plain."""
+        return Finding(
+            self.kind,
+            Change.CLEARED,
+            t_s,
+            self.onset_s,
+            self.sensors,
+            {**self.detail, "ended": why} if why else self.detail,
+            end_s=t_s,
+            subject=self.subject,
+        )
+
 
 class Annunciation(StrEnum):
     """ISA-18.2 alarm states."""
