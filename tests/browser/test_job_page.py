@@ -122,3 +122,25 @@ def test_a_note_and_a_job_need_words(shed: RunningService, serve: Serve, look: L
     other.get_by_role("button", name="Start a job").click()
     other.get_by_role("button", name="It begins now").click()
     expect(other.locator(".job form").get_by_role("alert")).to_contain_text("what is being built")
+
+
+def test_a_height_lower_than_before_is_asked_about(serve: Serve, look: Look) -> None:
+    service = serve()
+    job = service.post("/api/jobs", {"name": "Fin box"})["id"]
+    service.post(f"/api/jobs/{job}/progress", {"height_mm": 20})
+    page = look(service)
+    expect(page.locator(".job")).to_contain_text("The part is 20 mm high.")
+    page.get_by_role("button", name="Tell the height").click()
+    page.get_by_label("Height of the part, in mm").fill("3")
+    page.get_by_role("button", name="That high").click()
+    expect(page.locator(".job").get_by_role("alert")).to_contain_text("was 20 mm high before")
+    assert service.now()["job"]["height_mm"] == 20
+    page.get_by_label("Height of the part, in mm").fill("2")
+    expect(page.get_by_role("button", name="That high")).to_be_visible()
+    page.get_by_label("Height of the part, in mm").fill("3")
+    page.get_by_role("button", name="Yes, 3.0 mm").click()
+    expect(page.locator(".job")).to_contain_text("The part is 3.0 mm high.")
+    page.get_by_role("button", name="Tell the height").click()
+    page.get_by_label("Height of the part, in mm").fill("3,4")
+    page.get_by_role("button", name="That high").click()
+    expect(page.locator(".job")).to_contain_text("The part is 3.4 mm high.")

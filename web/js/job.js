@@ -91,7 +91,7 @@ function Running({ job }) {
       </button>
     </div>
     ${open === "note" && html`<${Note} path=${path} close=${close} />`}
-    ${open === "height" && html`<${Height} path=${path} close=${close} />`}
+    ${open === "height" && html`<${Height} path=${path} before_mm=${job.height_mm} close=${close} />`}
     ${open === "done" && html`<${Done} path=${path} close=${close} />`}
     <p class="said" role="status">${said}</p>
   `;
@@ -143,12 +143,18 @@ function Note({ path, close }) {
   </form>`;
 }
 
-/** @param {{path: string, close: (said?: string) => void}} props */
-function Height({ path, close }) {
+/**
+ * Parts don't shrink: who types a lower height than before is asked once. The API isn't so
+ * strict: pieces that are built in turn begin again at 0.
+ * @param {{path: string, before_mm: number | null, close: (said?: string) => void}} props
+ */
+function Height({ path, before_mm, close }) {
   const [text, setText] = useState("");
+  const [doubted, setDoubted] = useState("");
   const { busy, error, run, refuse } = useWork();
   const first = useFocus();
   const id = useId();
+  const asked = doubted !== "" && doubted === text;
   return html`<form
     class="aside"
     novalidate
@@ -159,6 +165,8 @@ function Height({ path, close }) {
       if (!(height_mm >= 0 && height_mm <= HIGHEST_MM)) {
         refuse(T.height_wrong(HIGHEST_MM));
         first.current?.focus();
+      } else if (before_mm !== null && height_mm < before_mm && doubted !== text) {
+        setDoubted(text);
       } else if (await run(() => post(`${path}/progress`, { height_mm }))) close();
     }}
   >
@@ -166,8 +174,11 @@ function Height({ path, close }) {
     <input id=${id} ref=${first} value=${text} inputmode="decimal" autocomplete="off"
       aria-invalid=${error ? "true" : undefined}
       onInput=${(/** @type {any} */ event) => setText(event.target.value)} />
+    ${asked && html`<p role="alert">${T.height_lower(height(before_mm ?? 0))}</p>`}
     <div class="acts">
-      <button type="submit" class="act" aria-disabled=${busy}>${busy ? T.sending : T.height_keep}</button>
+      <button type="submit" class="act" aria-disabled=${busy}>
+        ${busy ? T.sending : asked ? T.height_lower_keep(height(typed(text))) : T.height_keep}
+      </button>
       <button type="button" class="act slight" onClick=${() => close()}>${T.cancel}</button>
     </div>
     <${Refused} error=${error} />

@@ -124,6 +124,10 @@ export const S = {
     height_keep: "That high",
     /** @param {number} most_mm */
     height_wrong: (most_mm) => `Give the height as a number of millimetres from 0 to ${most_mm}, such as 12.4.`,
+    /** @param {string} before */
+    height_lower: (before) => `The part was ${before} high before. Lower is right only where pieces are built one after another.`,
+    /** @param {string} height */
+    height_lower_keep: (height) => `Yes, ${height}`,
     note_empty: "Write what happens at this moment first.",
     name_empty: "Write what is being built first.",
     cancel: "Leave it",
