@@ -11,6 +11,7 @@ import typer
 from stillair.config.forms import settings_table
 from stillair.config.materials import MATERIALS
 from stillair.config.reading import chamber_from_text
+from stillair.simulation.scenario import list_scenarios, load
 
 ROOT = Path(__file__).parents[2]
 DOCUMENTS = {name: (ROOT / name).read_text() for name in ("README.md", "hardware.md")}
@@ -39,6 +40,15 @@ def test_every_material_stands_with_what_it_bears() -> None:
         f"| `{material}` | {facts.bears_c:g} °C | {'yes' if facts.combustible else 'no'}"
         f" | {facts.because} |"
         for material, facts in MATERIALS.items()
+    ]
+
+
+def test_every_scenario_stands_with_its_points_and_switches() -> None:
+    assert rows_under("Simulated chambers") == [
+        f"| `{name}` | {day.summary} | {', '.join(point.name for point in day.sensors)}"
+        f" | {', '.join(switch.name for switch in day.contacts) or 'none'} |"
+        for name in list_scenarios()
+        for day in [load(name)]
     ]
 
 
