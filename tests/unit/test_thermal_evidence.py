@@ -6,9 +6,9 @@ import math
 
 import pytest
 
-from stillair.model import Change, Finding, Kind, Place, Reading
+from stillair.model import Change, Finding, JobPhase, Kind, Place, Reading
 from stillair.thermal.core import ThermalWatch
-from stillair.thermal.evidence import limit_lead, rise_lead, with_switch_lead
+from stillair.thermal.evidence import limit_lead, loss_leads, rise_lead, with_switch_lead
 from stillair.thermal.plan import SensorPlan, ThermalContext, ThermalPlan
 
 PLAN = ThermalPlan((SensorPlan("top", Place.CHAMBER),), limit_c=80.0)
@@ -53,6 +53,30 @@ def test_only_a_switch_gets_a_switchs_lead() -> None:
     told = Finding(Kind.DOOR_OPEN, Change.RAISED, 9.0, 9.0, (), {"cause": "clear", "by": "switch"})
     assert with_switch_lead(felt) is felt
     assert with_switch_lead(told).detail["lead"] == 6.9
+
+
+@pytest.mark.parametrize("rival", ["step", "pause"])
+def test_the_more_has_gone_the_less_a_step_or_pause_explains_it(rival: str) -> None:
+    leads = [
+        loss_leads(share, 1.0, 300.0, 50.0, None)[rival] for share in (0.0, 0.03, 0.08, 0.2, 0.9)
+    ]
+    assert leads == sorted(leads)
+    assert 0.0 <= leads[0] < 0.1
+    assert leads[-1] > math.log(20.0)
+
+
+def test_a_pause_is_as_likely_as_the_job_says() -> None:
+    announced, unknown, unannounced = (
+        loss_leads(0.08, 1.0, 300.0, 50.0, job)["pause"]
+        for job in (JobPhase.PAUSED, None, JobPhase.RUNNING)
+    )
+    assert announced < unknown < unannounced
+
+
+def test_what_slows_down_is_a_draft_and_what_goes_on_is_not() -> None:
+    leads = [loss_leads(0.1, going_on, 300.0, 50.0, None)["draft"] for going_on in (0.4, 0.7, 1.0)]
+    assert leads == sorted(leads)
+    assert leads[0] < 0.0 < leads[-1]
 
 
 def heard(air_c: list[float], *, door_from_s: int | None = None) -> list[Finding]:

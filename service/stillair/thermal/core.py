@@ -239,6 +239,8 @@ class ThermalWatch:
                     door_possible=now.context.door_open is None,
                 ),
                 cold_air=self._drops.standing or not now.calm,
+                supply_on=None if self._drops.heat_lost else now.context.supply_on,
+                balance=self._balance,
             )
         )
         return findings

@@ -158,6 +158,17 @@ def forecast(
     return Forecast(to_go_s, min(u_s, max(LEAST_U_S, most_s - to_go_s)))
 
 
+def until(goal_c: float, slow_k_per_s: float = math.inf) -> Callable[[Approach], float | None]:
+    """The question when a way is at `goal_c`, and rises no faster than `slow_k_per_s` as well."""
+
+    def ask(way: Approach) -> float | None:
+        there_s = way.until_s(goal_c) if way.now_c < goal_c else 0.0
+        slow_s = way.until_slow_s(slow_k_per_s)
+        return None if there_s is None or slow_s is None else max(there_s, slow_s)
+
+    return ask
+
+
 def recent(values: Sequence[float]) -> Sequence[float]:
     """The later half of a past, or as much as a forecast needs."""
     return values[-max(LEAST, len(values) // 2) :]

@@ -23,29 +23,40 @@ minute in which no sensor of the chamber can be trusted.
 When a sensor comes or goes, the mean of the rest is another figure, not
 another temperature: the past and the present are put on one level, by what the
 sensors differed by five minutes before, when the fault can't have begun.
+
+Who knows the heat's switches needn't wait for the air: a heater that comes on
+in a cold chamber warms it, and one whose supply is off cools down.
 """
 
 from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from stillair.model import Finding, JobPhase, JsonValue, Kind, Phase
 from stillair.thermal.air import AirTrack
 from stillair.thermal.bands import BandWatch, notice_cleared, notice_raised
-from stillair.thermal.forecast import Approach, Forecast, approach, forecast, recent
+from stillair.thermal.forecast import Forecast, approach, forecast, recent, until
 from stillair.thermal.materials import COOL_C, material
 from stillair.thermal.plan import ThermalContext
-from stillair.thermal.settling import GRID_S, TEN_MINUTES, AirPast, Sample
+from stillair.thermal.settling import (
+    CREEP_S,
+    GRID_S,
+    LAG_S,
+    STEADY_S,
+    TEN_MINUTES,
+    AirPast,
+    Sample,
+    steady_k_per_min,
+    until_steady_s,
+)
 
 COLD_K = 4.0
 WARM_K = 8.0
 RISING_K_PER_MIN = 0.3
 CREEPING_UP_K_PER_MIN, CREPT_K = 0.1, 5.0  # a room warms by 2 K/h, rarely more
 SOAK_K_PER_MIN = 0.25
-STEADY_K_PER_MIN, CREEP_K_PER_MIN = 0.15, 0.25
-STEADY_S, CREEP_S = 300.0, 1200.0
 SWINGS_SHIFT_K, SWINGS_BELOW_K = 1.5, 2.0  # of the means of ten minutes
 FLAT_S = 1800.0  # so long flat, it won't get any further
 AT_TARGET_K = 1.0
@@ -65,10 +76,10 @@ NO_LONGER_S = 120.0  # so far down for so long, it isn't ready any more
 SLOWER_S, SLOWER_SHARE = 200.0, 0.15
 CREEPING_K_PER_MIN = 0.6  # a box that comes to its target so slowly may have no thermostat
 BEFORE_S, SNAPSHOT_S = 300.0, 30.0  # no fault is found later than so long after its onset
-LAG_S = 150.0  # a slope over five minutes is that of half as long ago
 FORECAST_S = 30.0  # a forecast is made anew so often
 AT_WORK = (JobPhase.RUNNING, JobPhase.PAUSED)
 ENDED = (JobPhase.COOLING, JobPhase.FINISHED)
+HEATED = (Phase.WARMING, Phase.SOAK, Phase.STEADY)
 
 
 class PhaseWatch:
@@ -163,7 +174,7 @@ class PhaseWatch:
         if self._past.is_due(t_s):
             spread_k = hottest_c - min(values)
             self._past.push(Sample(t_s, level_c, spread_k, hottest_c, bed_c))
-            self._move(t_s, level_c, room_c, context.job, unheated)
+            self._move(t_s, level_c, room_c, context, unheated)
             if t_s - self.forecast_at_s >= FORECAST_S - 0.5:
                 self._foretell(t_s, context)
         self._tell_soak(t_s, level_c, room_c, findings)
@@ -226,15 +237,18 @@ class PhaseWatch:
         t_s: float,
         air_c: float,
         room_c: float,
-        job: JobPhase | None,
+        context: ThermalContext,
         unheated: bool,
     ) -> None:
+        job = context.job
         self._peak_c = max(self._peak_c, air_c)
         self._low_c = min(self._low_c, air_c)
+        excess_k = air_c - room_c
+        if self._moves_by_switch(t_s, excess_k, context):
+            return
         slope = self._past.slope_k_per_min(120.0)
         if slope is None:
             return
-        excess_k = air_c - room_c
         at_target = self._at_target(air_c)
         if (self.phase is Phase.SOAK or job in AT_WORK) and self._past.is_flat(t_s, FLAT_S):
             self._soaked = True  # or nobody would hear of a box that can't come to its target
@@ -283,6 +297,22 @@ class PhaseWatch:
         elif phase is Phase.SOAK and self._is_steady(t_s, air_c, excess_k):
             self._go(Phase.STEADY, t_s)
 
+    def _moves_by_switch(self, t_s: float, excess_k: float, context: ThermalContext) -> bool:
+        """Take the word of the heat's switches; whether that says all there is to say."""
+        if context.supply_on is False and self.phase is not Phase.UNKNOWN:
+            if excess_k < COLD_K:
+                self._go(Phase.COLD, t_s)
+            elif self.phase in HEATED:
+                self._go(Phase.COOLING, t_s)
+            return True
+        cold = self.phase in (Phase.COLD, Phase.COOL_ENOUGH) or (
+            self.phase is Phase.WARMING and excess_k < COLD_K
+        )
+        if not (cold and context.heater_on) or context.job in ENDED:
+            return False
+        self._go(Phase.WARMING, t_s)
+        return True
+
     def _find(self, t_s: float, excess_k: float, slope: float, job: JobPhase | None) -> None:
         """Find the phase of a chamber of which only some minutes are known."""
         if excess_k < COLD_K and slope < RISING_K_PER_MIN:
@@ -299,7 +329,7 @@ class PhaseWatch:
         if slow is None or soak_s < STEADY_S or self._cold_air(t_s) or excess_k < WARM_K:
             return False
         if (
-            abs(slow) < _steady_k_per_min(soak_s)
+            abs(slow) < steady_k_per_min(soak_s)
             and self._past.spread_has_settled()
             and (self._target_c is None or self._at_target(air_c))
         ):
@@ -358,7 +388,7 @@ class PhaseWatch:
         air = [sample.air_c for sample in past]
         goal_c = None if self._target_c is None else self._target_c - AT_TARGET_K
         if self.phase is Phase.WARMING or (goal_c is not None and self._past.mean_c(30) < goal_c):
-            ask = _until(self._warm_c, slow=True) if goal_c is None else _until(goal_c)
+            ask = until(self._warm_c, SOAK_K_PER_MIN / 60.0) if goal_c is None else until(goal_c)
             found = forecast(air, GRID_S, ask)
             way = approach(recent(air), GRID_S)
             if found is None or way is None:
@@ -366,7 +396,7 @@ class PhaseWatch:
             then = way.after(found.to_go_s)
             least_s = most_s = STEADY_S
             if goal_c is None or 60.0 * then.rate_k_per_s < CREEPING_K_PER_MIN:
-                most_s = max(STEADY_S, min(CREEP_S, _until_steady_s(then)))
+                most_s = max(STEADY_S, min(CREEP_S, until_steady_s(then)))
             half_s = 0.5 * (most_s - least_s)
             to_go_s = found.to_go_s + STEADY_S + half_s
             if goal_c is not None:
@@ -377,7 +407,7 @@ class PhaseWatch:
         soak_s = t_s - (self.phase_since_s or t_s)
         least_s, most_s = max(0.0, STEADY_S - soak_s), max(0.0, CREEP_S + LAG_S - soak_s)
         if self._past.spread_has_settled() and all(
-            abs(self._past.slope_k_per_min(window_s) or 0.0) < _steady_k_per_min(soak_s)
+            abs(self._past.slope_k_per_min(window_s) or 0.0) < steady_k_per_min(soak_s)
             for window_s in (150.0, 300.0, 600.0)
         ):
             return Forecast(least_s, 60.0 + 0.5 * least_s)
@@ -461,33 +491,3 @@ class PhaseWatch:
                 "below_c": round(enough_c, 1),
             }
             findings.append(notice_raised(self._told, Kind.COOL_ENOUGH, t_s, detail))
-
-
-def _steady_k_per_min(soak_s: float) -> float:
-    """The slope that counts as steady after so much soak."""
-    share = min(1.0, max(0.0, (soak_s - STEADY_S) / (CREEP_S - STEADY_S)))
-    return STEADY_K_PER_MIN + share * (CREEP_K_PER_MIN - STEADY_K_PER_MIN)
-
-
-def _until_steady_s(way: Approach) -> float:
-    """Seconds from the begin of soak until the slope meets what is allowed, which gets more."""
-    to_go_s = STEADY_S - LAG_S
-    while to_go_s + LAG_S < CREEP_S:
-        allowed = _steady_k_per_min(to_go_s + LAG_S)
-        if 60.0 * abs(way.after(to_go_s).rate_k_per_s) <= allowed:
-            break
-        to_go_s += 60.0
-    return to_go_s + LAG_S
-
-
-def _until(goal_c: float, *, slow: bool = False) -> Callable[[Approach], float | None]:
-    """The question when a way reaches `goal_c`, and also rises so slowly that it soaks."""
-
-    def ask(way: Approach) -> float | None:
-        there_s = way.until_s(goal_c) if way.now_c < goal_c else 0.0
-        if not slow or there_s is None:
-            return there_s
-        slow_s = way.until_slow_s(SOAK_K_PER_MIN / 60.0)
-        return None if slow_s is None else max(there_s, slow_s)
-
-    return ask

@@ -37,11 +37,15 @@ class ThermalPlan:
 class ThermalContext:
     """What others know at this second.
 
-    `door_open` is a door switch's word, None where there is no switch;
-    `smoke_or_fire` whether there has been any since the job began.
+    `door_open` is a door switch's word, None where there is no switch; so are
+    `heater_on`, whether a heater heats just now, and `supply_on`, whether the heat's
+    supply is switched on at all. `smoke_or_fire`: whether there has been any since
+    the job began.
     """
 
     door_open: bool | None = None
+    heater_on: bool | None = None
+    supply_on: bool | None = None
     job: JobPhase | None = None
     material: str = ""
     smoke_or_fire: bool = False

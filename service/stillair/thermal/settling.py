@@ -12,6 +12,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import islice
 
+from stillair.thermal.forecast import Approach
+
 GRID_S = 10.0
 KEEP = 121  # twenty minutes
 TEN_MINUTES = 60
@@ -19,6 +21,9 @@ SPREAD_K, SPREAD_SHARE = 0.7, 0.2
 SHIFT_K, SHIFT_SHARE = 1.5, 0.05
 NEW_LOW_K = 1.0
 FLAT_K = 0.5  # of shift over ten minutes: on its way to nowhere
+STEADY_K_PER_MIN, CREEP_K_PER_MIN = 0.15, 0.25
+STEADY_S, CREEP_S = 300.0, 1200.0
+LAG_S = 150.0  # a slope over five minutes is that of half as long ago
 HEATED_K, HEATED_SHARE = 0.2, 0.02  # no box loses so little of its excess in ten minutes unheated
 
 
@@ -123,3 +128,20 @@ class AirPast:
 
     def _last(self, values: int) -> Iterator[Sample]:
         return islice(self.samples, max(0, len(self.samples) - values), None)
+
+
+def steady_k_per_min(soak_s: float) -> float:
+    """The slope that counts as steady after so much soak."""
+    share = min(1.0, max(0.0, (soak_s - STEADY_S) / (CREEP_S - STEADY_S)))
+    return STEADY_K_PER_MIN + share * (CREEP_K_PER_MIN - STEADY_K_PER_MIN)
+
+
+def until_steady_s(way: Approach) -> float:
+    """Seconds from the begin of soak until the slope meets what is allowed, which gets more."""
+    to_go_s = STEADY_S - LAG_S
+    while to_go_s + LAG_S < CREEP_S:
+        allowed = steady_k_per_min(to_go_s + LAG_S)
+        if 60.0 * abs(way.after(to_go_s).rate_k_per_s) <= allowed:
+            break
+        to_go_s += 60.0
+    return to_go_s + LAG_S
