@@ -334,9 +334,11 @@ class Watch:
         )
 
     def _thermal_context(self) -> ThermalContext:
-        job = self._jobs.job
+        job, off = self._jobs.job, self._active(ContactKind.SUPPLY)
         return ThermalContext(
-            door_open=self._door_open(),
+            door_open=self._active(ContactKind.DOOR),
+            heater_on=self._active(ContactKind.HEATER),
+            supply_on=None if off is None else not off,
             job=job.state if job else JobPhase.FINISHED if self._cooling_on else None,
             material=job.material if job else "",
             smoke_or_fire=bool(self._aftermath) or self._burning,
@@ -346,9 +348,9 @@ class Watch:
     def _burning(self) -> bool:
         return any(kind in BURNING for kind, _ in self._open)
 
-    def _door_open(self) -> bool | None:
-        """The door switches' word: open if any is, None if none can tell."""
-        told = [c.active for c in self._contacts.values() if c.kind is ContactKind.DOOR]
+    def _active(self, kind: ContactKind) -> bool | None:
+        """The word of all switches of a kind: active if any is, None if none can tell."""
+        told = [c.active for c in self._contacts.values() if c.kind is kind]
         known = [active for active in told if active is not None]
         return any(known) if known else None
 

@@ -160,7 +160,14 @@ def test_whole_file_keeps_what_it_says() -> None:
 
 
 @pytest.mark.parametrize(
-    ("kind", "closed_means"), [("door", "safe"), ("detector", "safe"), ("presence", "alarm")]
+    ("kind", "closed_means"),
+    [
+        ("door", "safe"),
+        ("detector", "safe"),
+        ("presence", "alarm"),
+        ("heater", "alarm"),
+        ("supply", "safe"),
+    ],
 )
 def test_what_a_closed_switch_says_follows_its_kind(kind: str, closed_means: str) -> None:
     text = SMALLEST + f'[[contact]]\nname = "a"\nkind = "{kind}"\ndriver = "gpio"\npin = 17\n'

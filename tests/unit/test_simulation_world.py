@@ -19,6 +19,8 @@ CONTACTS = (
     ContactPlan("door", ContactKind.DOOR),
     ContactPlan("smoke", ContactKind.DETECTOR),
     ContactPlan("button", ContactKind.PRESENCE),
+    ContactPlan("heater", ContactKind.HEATER),
+    ContactPlan("mains", ContactKind.SUPPLY),
 )
 
 
@@ -37,6 +39,20 @@ def scenario(*steps: Step, repeat_s: float | None = None, warm_start_s: float = 
 
 def world(*steps: Step) -> SimulatedChamber:
     return SimulatedChamber(scenario(*steps))
+
+
+def test_heaters_and_their_supply_have_switches() -> None:
+    chamber = world(
+        action(10, "lose_heat", of="both", for_s=20), action(40, "heater_to"), action(40, "bed_to")
+    )
+    told: list[tuple[bool, bool]] = []
+    changes: list[None] = []
+    chamber.on_switch(lambda: changes.append(None))
+    for t_s in (5, 20, 35, 45):
+        chamber.advance(t_s)
+        told.append((chamber.contact("heater"), chamber.contact("mains")))
+    assert told == [(True, False), (False, True), (True, False), (False, False)]
+    assert len(changes) >= 3, "who waits for a switch hears of it"
 
 
 @pytest.mark.parametrize(

@@ -6,9 +6,23 @@ from collections.abc import Callable
 
 import pytest
 
-from stillair.model import Change, Finding, JobPhase, Kind, Phase, Place, Reading
+from stillair.model import (
+    Change,
+    ContactKind,
+    ContactState,
+    EventChange,
+    Finding,
+    JobPhase,
+    Kind,
+    Phase,
+    Place,
+    Reading,
+    StartJob,
+    Tick,
+)
 from stillair.thermal.core import ThermalWatch
 from stillair.thermal.plan import SensorPlan, ThermalContext, ThermalPlan
+from stillair.watch import ContactPlan, Watch, WatchPlan
 
 Curve = Callable[[float], float]
 PLAN = ThermalPlan((SensorPlan("top", Place.CHAMBER), SensorPlan("room", Place.ROOM)))
@@ -117,3 +131,30 @@ def test_a_fire_is_told_whatever_the_switches_say() -> None:
             state = ThermalContext(heater_on=heater_on, supply_on=supply_on)
             findings, _ = run(air, 960, always(state))
             assert any(f.kind is Kind.RAPID_RISE for f in findings)
+
+
+def test_the_watch_hears_its_switches() -> None:
+    contacts = (ContactPlan("pad", ContactKind.HEATER), ContactPlan("mains", ContactKind.SUPPLY))
+    watch = Watch(WatchPlan("bench", "Bench", PLAN, contacts=contacts))
+    events: list[EventChange] = []
+
+    def seconds(from_s: int, until_s: int, air_c: float) -> Phase:
+        for second in range(from_s, until_s):
+            t_s = float(second)
+            watch.step(Reading("top", t_s, air_c + 0.0625 * (second % 2)))
+            watch.step(Reading("room", t_s, ROOM_C))
+            events.extend(watch.step(Tick(t_s)).events)
+        return watch.view().thermal.phase
+
+    assert seconds(0, 200, ROOM_C) is Phase.COLD
+    watch.step(ContactState("mains", ContactKind.SUPPLY, 200.0, False))
+    watch.step(ContactState("pad", ContactKind.HEATER, 200.0, True))
+    assert seconds(200, 220, ROOM_C) is Phase.WARMING
+    watch.step(StartJob(t_s=220.0, by="captain", name="rigger spacers"))
+    seconds(220, 400, 45.0)
+    watch.step(ContactState("mains", ContactKind.SUPPLY, 400.0, True))
+    assert seconds(400, 420, 45.0) is Phase.COOLING
+    watch.step(ContactState("mains", ContactKind.SUPPLY, 420.0, False))
+    seconds(420, 430, 45.0)
+    lost = [(e.change, e.at_s) for e in events if e.kind is Kind.HEAT_LOST]
+    assert lost == [(Change.RAISED, 400.0), (Change.CLEARED, 420.0)]

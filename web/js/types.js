@@ -16,7 +16,7 @@
  *
  * @typedef {object} Switch
  * @property {string} name
- * @property {"door" | "detector" | "presence"} kind
+ * @property {"door" | "detector" | "presence" | "heater" | "supply"} kind
  * @property {boolean | null} active  true when off-normal, null when it can't be read
  * @property {string} reason
  *

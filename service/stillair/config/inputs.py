@@ -143,7 +143,8 @@ AnySensor = Annotated[
 
 
 def _usual_closed(data: dict[str, Any]) -> Literal["safe", "alarm"]:
-    return "alarm" if data.get("kind") is ContactKind.PRESENCE else "safe"
+    pressed = (ContactKind.PRESENCE, ContactKind.HEATER)
+    return "alarm" if data.get("kind") in pressed else "safe"
 
 
 class ContactTable(Table):
@@ -151,7 +152,8 @@ class ContactTable(Table):
 
     name: Name = Field(description="Unlike every other switch's.")
     kind: Annotated[ContactKind, Strict(False)] = Field(
-        description="A door's switch, a listed detector's relay, or a button of a person present."
+        description="A door's switch, a listed detector's relay, a button of a person present,"
+        " what switches a heater, or the supply of all heat."
     )
 
 
@@ -159,10 +161,11 @@ class GpioContact(ContactTable):
     driver: Literal["gpio"]
     pin: Pin = Field(description="GPIO number, not the number of the header's pin.")
     closed_means: Annotated[
-        Literal["safe", "alarm"], Otherwise('"safe"; for a presence button "alarm"')
+        Literal["safe", "alarm"], Otherwise('"safe"; for a presence button or a heater "alarm"')
     ] = Field(
         default_factory=_usual_closed,
-        description="What a closed switch says; alarm: open, tripped, button pressed.",
+        description="What a closed switch says; alarm: open, tripped, pressed, heating,"
+        " supply off.",
     )
 
 
@@ -172,7 +175,9 @@ class MqttContact(ContactTable):
     pointer: Pointer = Field(
         default="", description="Where the state is in a JSON message; empty for the whole."
     )
-    active: Line = Field(description="The state, as text, that means open, tripped or pressed.")
+    active: Line = Field(
+        description="The state, as text, that means open, tripped, pressed, heating or supply off."
+    )
     normal: Annotated[Line | None, Otherwise("any other")] = Field(
         default=None, description="The state that means shut or quiet; then any third is a fault."
     )

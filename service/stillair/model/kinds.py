@@ -114,6 +114,8 @@ class ContactKind(StrEnum):
     DOOR = "door"
     DETECTOR = "detector"
     PRESENCE = "presence"
+    HEATER = "heater"  # of the chamber or the bed: active while it heats
+    SUPPLY = "supply"  # of what heats: active while it is switched off
 
 
 class Phase(StrEnum):

@@ -28,6 +28,7 @@ class Reading:
 class ContactState:
     """A switch: True when it is off-normal (door open, detector tripped, button pressed).
 
+    Of a heater: while it heats; of the heat's supply: while that is switched off.
     None: the switch can't be read, for `reason`.
     """
 

@@ -175,6 +175,8 @@ def _contact(drivers: Drivers, of: AnyContact, prefix: str) -> Found:
         "door": ("open", "shut"),
         "detector": ("gone off", "quiet"),
         "presence": ("pressed", "not pressed"),
+        "heater": ("heating", "not heating"),
+        "supply": ("switched off", "on"),
     }
     try:
         described, active = _within(TRY_S, ask)

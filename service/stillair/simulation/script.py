@@ -139,6 +139,16 @@ class Script:
         return None if "bed" in self._lost else self._bed_target_c
 
     @property
+    def heating(self) -> bool:
+        """Whether bed or heater are switched on and supplied."""
+        return self.heater_target_c is not None or self.bed_target_c is not None
+
+    @property
+    def unsupplied(self) -> bool:
+        """Whether neither gets any current."""
+        return {"heater", "bed"} <= self._lost
+
+    @property
     def working(self) -> bool:
         """The machine moves and lays plastic."""
         return self.build is not None and not self.build.paused

@@ -104,7 +104,9 @@ class SimulatedChamber:
                     self._step()
                 if arrived:
                     self._asked_s = max(self._asked_s, t_s)
-                switches = (self._door_open(), self._detecting, self._script.switched)
+                script = self._script
+                told = script.switched, script.heating, script.unsupplied
+                switches = (self._door_open(), self._detecting, *told)
                 listeners = self._listeners if switches != self._switches else ()
                 self._switches = switches
             for changed in listeners:
@@ -227,6 +229,10 @@ class SimulatedChamber:
                 return True
             if kind is ContactKind.DOOR:
                 return self._door_open()
+            if kind is ContactKind.HEATER:
+                return self._script.heating
+            if kind is ContactKind.SUPPLY:
+                return self._script.unsupplied
             return kind is ContactKind.DETECTOR and self._detecting
 
     def picture(self) -> NDArray[np.uint8]:
