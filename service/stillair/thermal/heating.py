@@ -79,7 +79,7 @@ DEEP_SHARE, FAST_PER_MIN = 0.12, 0.035  # of the excess: a bed set lower does ne
 LEAST_GONE = 0.35  # of the heat
 COASTING_K = 0.5
 ONSET_SHARE = 0.15  # of the fall, below its peak
-AFTER_DOOR_S = 240.0
+AFTER_DOOR_S, EARLY_AFTER_DOOR_S = 240.0, 600.0
 BACK_K, BACK_SHARE = 0.7, 0.25
 STEP = "a bed that is set lower looks like this too"
 END = "without a job's marks this may be the end of a job"
@@ -197,7 +197,11 @@ class HeatingWatch:
         early = age_s < AGE_S or not all(_falls(track, MARKS_S) for track in tracks)
         if early:
             slowest, fastest = EARLY_PER_MIN
-            if not slowest <= per_min <= fastest or fallen_before_k > EARLY_SWING * fallen_k:
+            stood_still = (
+                t_s - self._door_s >= EARLY_AFTER_DOOR_S
+                and fallen_before_k <= EARLY_SWING * fallen_k
+            )
+            if not (stood_still and slowest <= per_min <= fastest):
                 return []
         going_on = self._going_on(t_s, age_s, fallen_k)
         swings = fallen_before_k >= SWING_K and age_s < SWING_AGE_S
