@@ -356,6 +356,16 @@ def test_air_that_stood_still_needs_two_minutes() -> None:
     assert first.at_s <= T0 + 145.0
 
 
+def test_in_an_announced_pause_more_has_to_be_gone() -> None:
+    air = creeping(cool_s=1500.0)
+    paused = watched(BEADS, air, T0 + 900.0, job=lambda _: JobPhase.PAUSED)[0]
+    running_ = watched(BEADS, air, T0 + 900.0)[0]
+    drops_k = [f.detail["drop_k"] for f in (running_, paused)]
+    assert all(isinstance(drop_k, float) for drop_k in drops_k)
+    assert running_.at_s < paused.at_s <= T0 + 260.0
+    assert float(str(drops_k[1])) >= 0.12 * (air(T0) - ROOM_C) - 0.1
+
+
 def test_air_that_swung_needs_more_than_two_minutes() -> None:
     lost = creeping(climb_s=600.0, cool_s=1200.0)
     swing = cycles(0.0, 1.8, 300.0)

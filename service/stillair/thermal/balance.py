@@ -22,7 +22,7 @@ What is learned, and from what:
 - lambda: from falls that came back by themselves (a thermostat's pauses), the
   fastest of them, which lost heat can't outrun by much;
 - lambda of the whole box and its heat input: from undisturbed stretches without
-  and with heat (see `decays`);
+  and with heat (see `decays`); both tell how much of the heat is gone (`heating`);
 - how far each sensor stands from the mean of all while nothing happens.
 
 Lags are ratios, so they are averaged in logarithms, with a weight that grows

@@ -14,7 +14,8 @@ the whole way, or half as fast where an eighth of the excess is gone or it goes
 by 3.5 % a minute, and twice as fast as before the onset: where a bed was set
 lower it slows down. Where the air
 has not swung, and falls by 2 to 6 % a minute, which a bed does and no heater's
-pause, two minutes are enough.
+pause, two minutes are enough. In a pause that was announced an eighth of the
+excess has to be gone: a machine that waits may let its bed cool a little.
 But where a thermostat let the air swing by 2 K, light air falls to its walls'
 temperature at once and with them from then on, so for five minutes the depth
 will do.
@@ -211,9 +212,12 @@ class HeatingWatch:
             return []
         if balance is not None and _gone(balance, excess_k, 0.6 * self._fell_k(100.0)) < LEAST_GONE:
             return []
+        least_share = QUICK_SHARE if age_s < QUICK_S else LEAST_SHARE
+        if job is JobPhase.PAUSED:
+            least_share = DEEP_SHARE
         least_k = max(
             LEAST_K,
-            (QUICK_SHARE if age_s < QUICK_S else LEAST_SHARE) * (peak_c - room_c),
+            least_share * (peak_c - room_c),
             BAND_K + (1.0 + BAND_SHARE) * min(fallen_before_k, HIGHEST_BAND_K),
         )
         climb_k = peak_c - min(before[-CLIMB:], default=peak_c)
