@@ -22,8 +22,10 @@ that come back by themselves twice within half an hour are a habit, and what is
 told must be half as quick again or colder than the last minutes. A draft must
 be deeper than the rises of the last two hours. Where the air, having fallen less
 and less steeply, bends down anew, the new fall is measured by itself: a door
-opened in a thermostat's pause. One reading of one sensor read seldom is a slip.
-For two and a half minutes the kind may still be revised.
+opened in a thermostat's pause. Where a thermostat's swings are known (see `cycles`),
+a fall within them is none, and what breaks them is told with 1.5 K. One reading of
+one sensor read seldom is a slip. For two and a half minutes the kind may still be
+revised, but not in broken swings: the heater makes up for what is lost.
 
 The end is told once half of the sensors concerned have been 5 s on their way
 back, by a quarter of what they lost (two fifths in a draft, part of which a
@@ -47,6 +49,7 @@ from stillair.model import Change, Finding, JsonValue, Kind
 from stillair.thermal.air import AirTrack
 from stillair.thermal.balance import Balance
 from stillair.thermal.bends import came_back_ago_s
+from stillair.thermal.cycles import BROKEN_S, Cycles
 from stillair.thermal.falls import (
     KINDS,
     USUAL_S,
@@ -69,7 +72,9 @@ from stillair.thermal.suspicion import (
     LEAST_K,
     Trigger,
     begun,
+    begun_in_pause,
     begun_within,
+    sharpens,
 )
 from stillair.thermal.weighing import explain, learn_lags, straight_before_s
 
@@ -83,6 +88,7 @@ FIRM = 8.0  # over nothing
 DOOR_LEAD = 1.0
 DRAFT_AGE_S, DRAFT_LEAST_K, ALONE_SHARE, LEISURE_PER_H = 25.0, 1.7, 0.06, 6.0
 LONG_S, LONG_LEAD = 60.0, 1.0  # by then a draft may be told though its cause isn't clear
+HEATED_DOOR, SWINGS_LEAST_K = 0.5, 1.5
 STILL_DOWN, SHORT_S, SELDOM_S = 0.7, 45.0, 3.0
 OUTSIDE_S, WIDE_OUTSIDE_S = 8, 2
 TURN_S, TURN_PER_H, TURN_SHARE = 150.0, 60.0, 0.15
@@ -92,7 +98,8 @@ QUICKER, HABIT_S = 1.5, 180.0
 OVERTAKEN_S = 60.0  # no draft or lost heat of that age hides a door
 # When a suspicion ends untold
 SUSPECT_S, MIXED = 240.0, 0.2
-SHARPER, SHARP_K, SHARP_NOISES, SHARP_SHARE, PAUSE_FADES_S = 1.8, 0.35, 6.0, 0.25, 30.0
+STEEP_APART_S, STEEP_AGO_S = 20.0, 6.0
+PAUSE_FADES_S = 30.0
 # What stands
 RETELL_S = 15.0  # figures alone are told anew no sooner
 SHARPEN_S = 40.0
@@ -112,6 +119,7 @@ class DropWatch:
         self._opened: Fall | None = None  # what a switch told last
         self._trigger = Trigger()
         self._rises, self._swings = Rises(), Swings()
+        self._cycles = Cycles(self._balance)
         self._returns = Returns(self._balance)
         self._look_from_s = self._see_s = self._ended_s = -math.inf
 
@@ -152,6 +160,9 @@ class DropWatch:
             for track in tracks:
                 self._balance.sensor(track.name).see(track.step_k, track.noise_k)
             self._balance.compare({t.name: t.now_c - room_c for t in tracks}, SEE_S)
+        if unheated:
+            self._cycles.forget()
+        self._cycles.see(t_s, tracks)
         if self._fall is None and calm and t_s - self._ended_s > RECOVERY_S:
             self._rises.see(t_s, tracks)
         fall = self._fall
@@ -161,6 +172,9 @@ class DropWatch:
         if free and calm and self._switch_s is None and t_s >= self._look_from_s:
             if self._suspected is None:
                 self._suspected = self._trigger.look(t_s, tracks, room_c)
+                if self._suspected is None and self._cycles.below_s >= BROKEN_S:
+                    ago_s = t_s - self._cycles.fallen_since_s(tracks)
+                    self._suspected = begun(t_s, tracks, room_c, min(ago_s, SUSPECT_S))
             if self._suspected is not None:
                 self._weigh(
                     t_s, self._suspected, tracks, room_c, door_open is None, unheated, findings
@@ -200,9 +214,15 @@ class DropWatch:
                 self._returns.note(t_s, fall.verdict)
             return
         fall.kink_30_k = max(fall.kink_30_k, *(s.track.kink_30_k for s in alive))
-        if self._sharpens(t_s, fall, alive):
+        if sharpens(t_s, fall, alive):
             newer = begun_within(t_s, fall, [s.track for s in alive], room_c)
             if newer is not None:  # something sharper has begun since: measure that
+                self._suspected = newer
+                return
+        steep_s = self._cycles.steep_since_s(tracks)
+        if steep_s is not None and not fall.in_pause and fall.onset_s < steep_s - STEEP_APART_S:
+            newer = begun_in_pause(t_s, fall, tracks, room_c, t_s - steep_s + STEEP_AGO_S)
+            if newer is not None:
                 self._suspected = newer
                 return
         verdict = self._judge(t_s, fall, room_c, door_possible)
@@ -221,28 +241,21 @@ class DropWatch:
         self._fall, self._suspected = fall, None
         self._tell(t_s, fall, Change.RAISED, verdict, findings)
 
-    def _sharpens(self, t_s: float, fall: Fall, alive: Sequence[Share]) -> bool:
-        """Whether the air, having fallen less and less steeply, bends down anew."""
-        track = max((share.track for share in alive), key=lambda track: track.kink_k)
-        if t_s - fall.suspected_s <= track.span_s:
-            fall.kink_k = max(fall.kink_k, track.kink_k)
-            return False
-        if track.kink_k >= max(
-            SHARPER * fall.kink_k,
-            SHARP_K,
-            SHARP_NOISES * track.noise_k,
-            SHARP_SHARE * fall.worst.drop_k,
-        ):
-            fall.kink_k = track.kink_k
-            return True
-        fall.kink_k = min(fall.kink_k, track.kink_k)
-        return False
-
     def _sure_of(
         self, t_s: float, fall: Fall, alive: list[Share], verdict: Verdict, unheated: bool
     ) -> Cause | None:
         """As what a suspected fall is to be told; None where it isn't, or not yet."""
         best, worst = verdict.best, fall.worst
+        tracks = [share.track for share in alive]
+        if self._cycles.swinging(tracks):
+            since_s = t_s - max(self._cycles.below_s, verdict.ago_s)
+            new = self._fall is None and since_s >= self._ended_s
+            fall.heated = True  # a pause is in them: what is told is no heat lost
+            if new and worst.drop_k >= SWINGS_LEAST_K and self._cycles.broken(tracks):
+                door, draft = (verdict.scores.get(c, -math.inf) for c in (Cause.DOOR, Cause.DRAFT))
+                return Cause.DOOR if door > draft - HEATED_DOOR else Cause.DRAFT
+            if self._cycles.steep_since_s(tracks) is None:
+                return None
         if best not in (Cause.DOOR, Cause.DRAFT) or verdict.at_edge:
             return None
         age_s = t_s - fall.onset_s
@@ -316,7 +329,8 @@ class DropWatch:
         if alive:
             fall.seen_s = t_s
             fall.degree_minutes += max(0.0, max(s.now_k for s in alive)) / 60.0
-        if self._switch_s is None and is_over(fall, t_s, alive, room_c):
+        still_below = fall.heated and self._cycles.below_s > 0.0
+        if self._switch_s is None and not still_below and is_over(fall, t_s, alive, room_c):
             return self._clear(t_s, fall, findings)
         if fall is self._opened:  # what a switch saw stays what it is
             if fall.shares and fall.worst.drop_k >= 1.5 * fall.told_drop_k + 1.0:
@@ -332,6 +346,7 @@ class DropWatch:
         lead = score - verdict.scores.get(Cause(fall.kind.value), -math.inf)
         if (
             best is not fall.kind
+            and not fall.heated  # what the heater makes up for looks like less than it is
             and (best is not Kind.HEAT_LOST or (age_s >= GOING_ON_S and not unheated))
             and t_s - fall.told_s >= 5.0
             and lead >= (LOSS_LEAD if best is Kind.HEAT_LOST else CHANGE_LEAD)
@@ -343,7 +358,7 @@ class DropWatch:
             t_s - fall.told_s >= RETELL_S and fall.worst.drop_k >= 1.5 * fall.told_drop_k + 1.0
         ) or (
             t_s - fall.told_s >= 20.0
-            and told(verdict, fall.kind)["cause"] != fall.detail.get("cause")
+            and told(verdict, fall.kind, heated=fall.heated)["cause"] != fall.detail.get("cause")
         ):
             self._tell(t_s, fall, Change.REVISED, verdict, findings)
         return None
@@ -362,6 +377,7 @@ class DropWatch:
                 fall.detail["recovery_s"] = back_s
         self._fall = None
         self._trigger.rest()
+        self._cycles.forget()
         self._ended_s = end_s
         if end_s - fall.onset_s < HABIT_S and "ended" not in fall.detail:
             self._swings.note(fall.onset_s, fall.worst.drop_k)
@@ -474,7 +490,7 @@ class DropWatch:
             sorted(s.track.name for s in fall.shares if s.drop_k >= max(0.3, 0.25 * worst_k))
         ) or (fall.worst.track.name,)
         if verdict is not None:
-            fall.detail = told(verdict, fall.kind)
+            fall.detail = told(verdict, fall.kind, heated=fall.heated)
             if fall.kind is not Kind.HEAT_LOST:
                 fall.detail["air_changes_per_h"] = round(max(verdict.exchange_per_h, 0.0))
         fall.detail.update(figures(fall))

@@ -90,6 +90,7 @@ class Fall:
     outside_s: int = 0  # how long it has been out of the band
     kink_k: float = 0.0  # the sharpest when it was measured
     in_pause: bool = False  # it began while the air fell already, and less and less
+    heated: bool = False  # a thermostat's swings show that the heater is on
     before_k: float = 0.0  # what the air had lost by then
     kink_30_k: float = 0.0  # the deepest within half a minute
     cold_since_s: float | None = None
@@ -193,15 +194,17 @@ def figures(fall: Fall) -> dict[str, JsonValue]:
     }
 
 
-def told(verdict: Verdict, kind: Kind) -> dict[str, JsonValue]:
+def told(verdict: Verdict, kind: Kind, *, heated: bool = False) -> dict[str, JsonValue]:
     """The keys `cause`, `lead`, and `or` where another cause comes near.
 
-    With one sensor a cause is clear only when it is far ahead.
+    With one sensor a cause is clear only when it is far ahead. Where the air is
+    known to be `heated`, lost heat is no rival.
     """
-    scores = {KINDS[cause]: score for cause, score in verdict.scores.items() if cause in KINDS}
+    known = {c: s for c, s in verdict.scores.items() if not (heated and c is Cause.HEAT_LOST)}
+    scores = {KINDS[cause]: score for cause, score in known.items() if cause in KINDS}
     own = scores.get(kind, 0.0)
     others = [other for other in scores if other is not kind]
-    rival = max(score for cause, score in verdict.scores.items() if KINDS.get(cause) is not kind)
+    rival = max(score for cause, score in known.items() if KINDS.get(cause) is not kind)
     lead = own - rival
     need = CLEAR_LEAD if len(verdict.parts) > 1 else ONE_LEAD
     if lead >= need or not others:

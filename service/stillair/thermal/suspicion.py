@@ -25,6 +25,7 @@ MIXING = 0.3  # risers above this share of the fallers mean mixing
 APART_S, LATE_S = 15.0, 5.0
 DEAD_S = 2.0  # how long old air stays at a sensor
 QUICK_CLIMB_K_PER_MIN = 0.3
+SHARPER, SHARP_K, SHARP_NOISES, SHARP_SHARE = 1.8, 0.35, 6.0, 0.25
 
 
 class Trigger:
@@ -111,6 +112,24 @@ def begun(t_s: float, tracks: Sequence[AirTrack], room_c: float, ago_s: float) -
     return fall
 
 
+def sharpens(t_s: float, fall: Fall, alive: Sequence[Share]) -> bool:
+    """Whether the air, having fallen less and less steeply, bends down anew."""
+    track = max((share.track for share in alive), key=lambda track: track.kink_k)
+    if t_s - fall.suspected_s <= track.span_s:
+        fall.kink_k = max(fall.kink_k, track.kink_k)
+        return False
+    if track.kink_k >= max(
+        SHARPER * fall.kink_k,
+        SHARP_K,
+        SHARP_NOISES * track.noise_k,
+        SHARP_SHARE * fall.worst.drop_k,
+    ):
+        fall.kink_k = track.kink_k
+        return True
+    fall.kink_k = min(fall.kink_k, track.kink_k)
+    return False
+
+
 def begun_within(t_s: float, fall: Fall, tracks: Sequence[AirTrack], room_c: float) -> Fall | None:
     """A sharper fall that has begun within `fall`; None where it is still the same.
 
@@ -122,6 +141,13 @@ def begun_within(t_s: float, fall: Fall, tracks: Sequence[AirTrack], room_c: flo
         ago_s = min(ago_s, most.span_s + LATE_S)
     if ago_s is None or t_s - ago_s < fall.onset_s + APART_S:
         return None
+    return begun_in_pause(t_s, fall, tracks, room_c, ago_s)
+
+
+def begun_in_pause(
+    t_s: float, fall: Fall, tracks: Sequence[AirTrack], room_c: float, ago_s: float
+) -> Fall | None:
+    """A fall that began `ago_s` ago, when the air fell already, less and less."""
     found = begun(t_s, tracks, room_c, ago_s)
     if found is not None:
         found.in_pause, found.before_k = True, max(0.0, fall.worst.now_k - found.worst.now_k)
