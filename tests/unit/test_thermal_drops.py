@@ -272,6 +272,18 @@ def test_a_door_opened_over_a_standing_draft(feelers: tuple[Feeler, ...]) -> Non
     assert door.end_s == pytest.approx(door_s + 75.0, abs=near_s(feelers))
 
 
+@pytest.mark.parametrize("feelers", SEVERAL)
+def test_a_door_opened_after_another_has_stood_for_long(feelers: tuple[Feeler, ...]) -> None:
+    """What lowered the air for good, and was told as a door, hides no door twenty minutes on."""
+    door_s = T0 + 1200.0
+    air = plus(gap(LEVEL_C, 0.3, 0.1, T0), again(0.4, 0.1, door_s, door_s + 120.0))
+    told = watched(feelers, air, door_s + 700.0)
+    assert told.kinds == [Kind.DOOR_OPEN, Kind.DOOR_OPEN]
+    raised = [f for f in told.findings if f.change is Change.RAISED][1]
+    assert raised.at_s <= door_s + delay_s(feelers)
+    assert raised.onset_s == pytest.approx(door_s, abs=near_s(feelers))
+
+
 # --- several, and how they end ---------------------------------------------
 
 

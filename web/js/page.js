@@ -105,10 +105,14 @@ function Meanwhile({ now, unit }) {
   </ul>`;
 }
 
+/** From what may wait to what may not. */
+const TONES = ["calm", "good", "trouble", "caution", "danger"];
+
 /** @param {Touch} touch */
 function title({ now, in_touch }) {
   if (!in_touch) return `Out of touch · ${S.name}`;
-  const worst = now?.chambers.find((c) => !c.calm) ?? now?.chambers[0];
+  const urgency = (/** @type {Now["chambers"][number]} */ c) => TONES.indexOf(c.tone) + (c.calm ? 0 : 0.5);
+  const [worst] = [...(now?.chambers ?? [])].sort((a, b) => urgency(b) - urgency(a));
   if (!worst) return S.name;
   return `${worst.simulated ? "Simulated: " : ""}${worst.sentence} · ${worst.name}`;
 }

@@ -37,7 +37,8 @@ what the worst sensor lost against the expectation; `recovery_s`, with the end,
 how long after it nine tenths will be back, if it goes on as it has so far. It
 also ends, with the reason in `ended`, where the air is too close to the room's,
 has settled at a new level for good, or no sensor has been left for a quarter of
-an hour. A draft or lost heat that has stood for a minute gives way to a door.
+an hour. A draft or lost heat that has stood for a minute gives way to a door, a
+door that has stood for a quarter of an hour to another.
 """
 
 from __future__ import annotations
@@ -95,7 +96,7 @@ TURN_S, TURN_PER_H, TURN_SHARE = 150.0, 60.0, 0.15
 SHARP_LEAD, RESTLESS_SHARE = 20.0, 0.5
 MIRRORED, RECOVERY_S, DEEPER = 1.2, 900.0, 1.3
 QUICKER, HABIT_S = 1.5, 180.0
-OVERTAKEN_S = 60.0  # no draft or lost heat of that age hides a door
+OVERTAKEN_S, STALE_S = 60.0, 900.0  # no draft or lost heat of that age hides a door, no door
 # When a suspicion ends untold
 SUSPECT_S, MIXED = 240.0, 0.2
 STEEP_APART_S, STEEP_AGO_S = 20.0, 6.0
@@ -166,8 +167,8 @@ class DropWatch:
         if self._fall is None and calm and t_s - self._ended_s > RECOVERY_S:
             self._rises.see(t_s, tracks)
         fall = self._fall
-        free = fall is None or (
-            fall.kind is not Kind.DOOR_OPEN and t_s - fall.onset_s >= OVERTAKEN_S
+        free = fall is None or t_s - fall.onset_s >= (
+            STALE_S if fall.kind is Kind.DOOR_OPEN else OVERTAKEN_S
         )
         if free and calm and self._switch_s is None and t_s >= self._look_from_s:
             if self._suspected is None:

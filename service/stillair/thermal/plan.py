@@ -39,8 +39,8 @@ class ThermalContext:
 
     `door_open` is a door switch's word, None where there is no switch; so are
     `heater_on`, whether a heater heats just now, and `supply_on`, whether the heat's
-    supply is switched on at all. `smoke_or_fire`: whether there has been any since
-    the job began.
+    supply is switched on at all. `smoke_or_fire`: whether there has been any in this
+    warm spell, or any that nobody has cleared yet.
     """
 
     door_open: bool | None = None
