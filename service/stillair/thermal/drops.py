@@ -49,13 +49,14 @@ from collections.abc import Sequence
 from stillair.model import Change, Finding, JsonValue, Kind
 from stillair.thermal.air import AirTrack
 from stillair.thermal.balance import Balance
-from stillair.thermal.bends import came_back_ago_s
 from stillair.thermal.cycles import BROKEN_S, Cycles
 from stillair.thermal.falls import (
+    DEAD_S,
     KINDS,
     USUAL_S,
     Fall,
     Share,
+    came_back_s,
     figures,
     finding,
     has_turned,
@@ -68,7 +69,6 @@ from stillair.thermal.falls import (
 from stillair.thermal.habits import Returns, Rises, Swings
 from stillair.thermal.hypotheses import CLEAR_LEAD, Cause, Verdict
 from stillair.thermal.suspicion import (
-    DEAD_S,
     LEAST_EXCESS_K,
     LEAST_K,
     Trigger,
@@ -103,7 +103,7 @@ STEEP_APART_S, STEEP_AGO_S = 20.0, 6.0
 PAUSE_FADES_S = 30.0
 # What stands
 RETELL_S = 15.0  # figures alone are told anew no sooner
-SHARPEN_S = 40.0
+SHARPEN_S, BACK_WAIT_S = 40.0, 90.0
 DECIDE_S, CHANGE_LEAD = 150.0, 1.0  # how long the kind may still change
 GOING_ON_S, LOSS_LEAD = 60.0, 2.0 * CLEAR_LEAD
 SHUT_S = 60.0  # after a switch said shut, slow sensors still fall
@@ -330,9 +330,11 @@ class DropWatch:
         if alive:
             fall.seen_s = t_s
             fall.degree_minutes += max(0.0, max(s.now_k for s in alive)) / 60.0
-        still_below = fall.heated and self._cycles.below_s > 0.0
-        if self._switch_s is None and not still_below and is_over(fall, t_s, alive, room_c):
-            return self._clear(t_s, fall, findings)
+        if self._switch_s is None and is_over(fall, t_s, alive, room_c):
+            if not fall.heated or self._cycles.below_s <= 0.0:
+                return self._clear(t_s, fall, findings)
+            if fall.back_at_s is None:  # it may be the heater that makes up for it
+                fall.back_at_s, fall.back_end_s = t_s, came_back_s(t_s, fall)
         if fall is self._opened:  # what a switch saw stays what it is
             if fall.shares and fall.worst.drop_k >= 1.5 * fall.told_drop_k + 1.0:
                 self._tell(t_s, fall, Change.REVISED, None, findings)
@@ -367,12 +369,10 @@ class DropWatch:
     def _clear(self, t_s: float, fall: Fall, findings: list[Finding]) -> None:
         end_s = t_s
         if "ended" not in fall.detail:
-            heard = [share for share in fall.shares if share.track.seconds]
-            worst = max(heard, key=lambda share: share.drop_k)
-            ends = sorted(
-                t_s - came_back_ago_s(s.track) for s in heard if s.drop_k >= 0.4 * worst.drop_k
-            )
-            end_s = ends[(len(ends) - 1) // 2] - DEAD_S
+            end_s = came_back_s(t_s, fall)
+            if fall.back_at_s is not None and t_s - fall.back_at_s < BACK_WAIT_S:
+                end_s = fall.back_end_s
+            worst = max((s for s in fall.shares if s.track.seconds), key=lambda s: s.drop_k)
             back_s = recovery_s(t_s, end_s, worst)
             if back_s is not None:
                 fall.detail["recovery_s"] = back_s

@@ -9,9 +9,11 @@ from itertools import pairwise
 
 from stillair.model import Change, Finding, JsonValue, Kind
 from stillair.thermal.air import AirTrack
+from stillair.thermal.bends import came_back_ago_s
 from stillair.thermal.hypotheses import CLEAR_LEAD, Cause, Verdict
 
 KINDS = {Cause.DOOR: Kind.DOOR_OPEN, Cause.DRAFT: Kind.DRAFT, Cause.HEAT_LOST: Kind.HEAT_LOST}
+DEAD_S = 2.0  # how long old air stays at a sensor
 ONE_LEAD = 2.0 * CLEAR_LEAD
 RECOVERED = 0.9
 LEAST_BELOW_K, BELOW_SHARE = 0.4, 0.25
@@ -91,6 +93,8 @@ class Fall:
     kink_k: float = 0.0  # the sharpest when it was measured
     in_pause: bool = False  # it began while the air fell already, and less and less
     heated: bool = False  # a thermostat's swings show that the heater is on
+    back_at_s: float | None = None  # when it was first seen coming back
+    back_end_s: float = 0.0  # and since when
     before_k: float = 0.0  # what the air had lost by then
     kink_30_k: float = 0.0  # the deepest within half a minute
     cold_since_s: float | None = None
@@ -169,6 +173,14 @@ def is_over(fall: Fall, t_s: float, alive: Sequence[Share], room_c: float) -> bo
         fall.detail["ended"] = "the air has settled at its new level"
         return True
     return False
+
+
+def came_back_s(t_s: float, fall: Fall) -> float:
+    """Since when half of the sensors concerned have been on their way back."""
+    heard = [share for share in fall.shares if share.track.seconds]
+    worst_k = max(share.drop_k for share in heard)
+    ends = sorted(t_s - came_back_ago_s(s.track) for s in heard if s.drop_k >= 0.4 * worst_k)
+    return ends[(len(ends) - 1) // 2] - DEAD_S
 
 
 def keeps_warm(track: AirTrack, least_c: float) -> bool:

@@ -136,8 +136,9 @@ class HeatingWatch:
             if self._onset_s is None:
                 self._grid.clear()
         self._supplied = supply_on is not False
-        if supply_on is None:
-            self._by_supply = False  # from now on the air must show the end
+        if supply_on is None and self._by_supply:  # from now on the air must show the end
+            self._by_supply = False
+            self._detail = {"cause": "clear", "lead": round(SWITCH_LEAD, 1)}
         if self._by_supply or (not self._supplied and job in AT_WORK):
             return self._follow_supply(t_s, tracks, room_c, job)
         if not tracks:
@@ -259,8 +260,8 @@ class HeatingWatch:
     ) -> list[Finding]:
         """Tell lost heat by the switch of its supply, and its end by the same."""
         air_c = sum(track.past_c(0) for track in tracks) / len(tracks) if tracks else None
-        if air_c is not None and self._onset_s is not None:
-            self._lowest_c = min(self._lowest_c, air_c)
+        if air_c is not None and self._onset_s is not None and air_c < self._lowest_c:
+            self._lowest_c, self._lowest_s = air_c, t_s
         if not self._by_supply:
             return self._begin_by_supply(t_s, tracks, room_c, air_c)
         if job in OVER:
@@ -279,11 +280,13 @@ class HeatingWatch:
     ) -> list[Finding]:
         change = Change.REVISED
         if self._onset_s is None:
-            if air_c is not None and air_c - room_c < WARM_K:
-                return []
+            if air_c is None and t_s - self._seen_s < BLIND_S:
+                air_c = self._last_c  # it was heard of lately
+            if air_c is None or air_c - room_c < WARM_K:
+                return []  # nobody can see that there is heat to be lost
             change, self._onset_s, self._fastest = Change.RAISED, t_s, 0.0
             self._sensors = tuple(sorted(track.name for track in tracks))
-            self._peak_c = self._lowest_c = 0.0 if air_c is None else air_c
+            self._peak_c, self._lowest_c, self._lowest_s = air_c, air_c, t_s
         self._take_supplys_word()
         return [self._finding(change, t_s)]
 
@@ -358,7 +361,7 @@ class HeatingWatch:
             self._detail["ended"] = "the air holds a lower level: heat comes in again"
             return [self._finding(Change.CLEARED, t_s, end_s=t_s - SETTLED_S)]
         was = self._detail["cause"]
-        if was == "uncertain":
+        if was == "uncertain" and air_c <= self._lowest_c:  # what comes back tells no more of it
             fallen_k, age_s = self._peak_c - air_c, t_s - self._onset_s
             going_on = self._going_on(t_s, age_s, fallen_k)
             share = fallen_k / max(self._peak_c - room_c, WARM_K)

@@ -305,9 +305,7 @@ class PhaseWatch:
             elif self.phase in HEATED:
                 self._go(Phase.COOLING, t_s)
             return True
-        cold = self.phase in (Phase.COLD, Phase.COOL_ENOUGH) or (
-            self.phase is Phase.WARMING and excess_k < COLD_K
-        )
+        cold = self.phase is Phase.COLD or (self.phase is Phase.WARMING and excess_k < COLD_K)
         if not (cold and context.heater_on) or context.job in ENDED:
             return False
         self._go(Phase.WARMING, t_s)

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from stillair.model import Kind
 from stillair.thermal.air import AirTrack
 from stillair.thermal.bends import began_ago_s
-from stillair.thermal.falls import Fall, Share
+from stillair.thermal.falls import DEAD_S, Fall, Share
 
 LEAST_K, LEAST_30_K = 0.3, 0.4
 LEAST_SHARE, LEAST_SHARE_30 = 0.01, 0.014  # of the excess
@@ -23,7 +23,6 @@ NOISES, NOISES_30 = 6.0, 3.0
 LEAST_EXCESS_K = 4.0  # nearer to the room nothing can be told
 MIXING = 0.3  # risers above this share of the fallers mean mixing
 APART_S, LATE_S = 15.0, 5.0
-DEAD_S = 2.0  # how long old air stays at a sensor
 QUICK_CLIMB_K_PER_MIN = 0.3
 SHARPER, SHARP_K, SHARP_NOISES, SHARP_SHARE = 1.8, 0.35, 6.0, 0.25
 
