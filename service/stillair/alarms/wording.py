@@ -39,7 +39,7 @@ class Words:
     after: str = ""
 
 
-_FIRE_TODO = (
+_FIRE_ADVICE = (
     "Switch the power off away from the box, at the wall or at the fuses. Don't open the box. "
     "Get everybody out and call the fire service."
 )
@@ -51,13 +51,13 @@ _LOOK = (
 
 WORDS: Mapping[Kind, Words] = {
     Kind.FIRE: Words(
-        "Fire", "There is fire in the box", "There was fire in the box", _FIRE_TODO, _FIRE_AFTER
+        "Fire", "There is fire in the box", "There was fire in the box", _FIRE_ADVICE, _FIRE_AFTER
     ),
     Kind.DETECTOR_CONTACT: Words(
         "Fire detector has gone off",
         "The fire detector {who} has gone off",
         "The fire detector {who} had gone off",
-        _FIRE_TODO,
+        _FIRE_ADVICE,
         _FIRE_AFTER,
     ),
     Kind.FLAME: Words(

@@ -6,8 +6,7 @@ its troughs and its slopes repeat. A fall within them is the heater's pause. Air
 that goes below its troughs has lost something, though the heater is on; only a
 heater that stays off does that as well, and then it goes on as steeply as in
 every pause and doesn't turn. So cold air has come in where the fall is clearly
-steeper, after no longer time, than the pauses are, or where the air rises again
-while it is below still.
+steeper than the pauses are, or where the air rises again while it is below still.
 
 A fan that mixes layers sends one sensor below its troughs and another above its
 peaks: that is no loss.
@@ -115,8 +114,8 @@ class Cycle:
             return  # what was known stays good for a while: something may have come between
         self.swing_k, self.period_s = max(swings), max(gaps_s)
         self._good_until_s = self._extreme_s + OVERDUE * self.period_s
-        self.floor_c = min(trough.c for trough in self._troughs)
-        self.ceiling_c = max(peak.c for peak in self._peaks)
+        self.floor_c = min(trough.c for trough in troughs)
+        self.ceiling_c = max(peak.c for peak in peaks)
         self.steepest_k_per_s = max(trough.steepest_k_per_s for trough in troughs)
 
     @property
@@ -171,7 +170,7 @@ class Cycles:
             else:
                 below = True
                 cycle.lowest_c = min(cycle.lowest_c, track.past_c(0))
-                cycle.hold(self._below_since_s or t_s)
+                cycle.hold(t_s if self._below_since_s is None else self._below_since_s)
         if not below or t_s <= self._mixed_until_s:
             self._below_since_s = None
         elif self._below_since_s is None:
@@ -187,10 +186,6 @@ class Cycles:
         found = [(c.below_k(t), c.peaked_s) for t in tracks if (c := self._regular(t)) is not None]
         return max(found)[1]
 
-    def _regular(self, track: AirTrack) -> Cycle | None:
-        cycle = self._cycles.get(track.name)
-        return cycle if cycle is not None and cycle.regular else None
-
     def steep_since_s(self, tracks: Sequence[AirTrack]) -> float | None:
         """Since when some sensor has fallen, in this fall, more steeply than in any pause."""
         since = [c.steep_since_s for t in tracks if (c := self._regular(t)) is not None]
@@ -204,14 +199,14 @@ class Cycles:
 
     def _heated(self, tracks: Sequence[AirTrack]) -> bool:
         """Whether the air rises again soon after it went below, though it is below still."""
-        if not 0.0 < self.below_s <= UP_S:
-            return False
-        rises = False
-        for track in tracks:
-            cycle = self._regular(track)
-            if cycle is not None and cycle.below_k(track) >= 0.0:
-                least_k = max(UP_K, UP_SHARE * cycle.swing_k, UP_NOISES * track.noise_k)
-                rises = track.past_c(0) - cycle.lowest_c >= least_k
-                if not rises:
-                    return False
-        return rises
+        rising = [
+            track.past_c(0) - cycle.lowest_c
+            >= max(UP_K, UP_SHARE * cycle.swing_k, UP_NOISES * track.noise_k)
+            for track in tracks
+            if (cycle := self._regular(track)) is not None and cycle.below_k(track) >= 0.0
+        ]
+        return self.below_s <= UP_S and bool(rising) and all(rising)
+
+    def _regular(self, track: AirTrack) -> Cycle | None:
+        cycle = self._cycles.get(track.name)
+        return cycle if cycle is not None and cycle.regular else None
