@@ -40,10 +40,18 @@ class ContactState:
 
 
 class CameraCondition(StrEnum):
+    """Whether a camera's view is fit to watch by; all but FIT is blind."""
+
     FIT = "fit"
-    LOST = "lost"
-    FROZEN = "frozen"
+    LOST = "lost"  # no picture comes
+    FROZEN = "frozen"  # the same picture comes again and again
     DARK = "dark"
+    WASHED_OUT = "washed_out"  # so bright that little can be told apart
+    COVERED = "covered"  # something before the lens
+    OUT_OF_FOCUS = "out_of_focus"
+    MOVED = "moved"  # the camera looks elsewhere than it did
+    FLICKERING = "flickering"  # the lamp, so much that a flame would not be told from it
+    SLOW = "slow"  # too few pictures a second
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +88,19 @@ class Sign:
     sources: tuple[str, ...]
     lasting: bool = False
     detail: Detail = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Movement:
+    """Whether the camera sees the machine move; sent on change and at least every 10 s.
+
+    `moving` is None where that can't be told: an unfit view, or too little seen of the
+    machine. `since_s` is when it began to move, or was last seen to move.
+    """
+
+    t_s: float
+    moving: bool | None
+    since_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,4 +201,4 @@ class Unshelve(Command):
 
 JobCommand = StartJob | PauseJob | ResumeJob | FinishJob | ReportHeight | AddNote | TellOutcome
 AlarmCommand = Acknowledge | Reset | Shelve | Unshelve
-Stimulus = Reading | ContactState | CameraState | Sign | Trouble | Tick | Command
+Stimulus = Reading | ContactState | CameraState | Movement | Sign | Trouble | Tick | Command

@@ -15,12 +15,18 @@ from stillair.sensing.mjpeg import picture_size
 from stillair.sensing.protocols import Frame
 
 SMALL_WIDTH, SMALL_HEIGHT = 160, 120
+WORKING_WIDTH, WORKING_HEIGHT = 320, 240  # in which signs of fire are looked for
 JPEG_QUALITY = 85
 
 _REDUCED = {
     8: cv2.IMREAD_REDUCED_GRAYSCALE_8,
     4: cv2.IMREAD_REDUCED_GRAYSCALE_4,
     2: cv2.IMREAD_REDUCED_GRAYSCALE_2,
+}
+_REDUCED_COLOUR = {
+    8: cv2.IMREAD_REDUCED_COLOR_8,
+    4: cv2.IMREAD_REDUCED_COLOR_4,
+    2: cv2.IMREAD_REDUCED_COLOR_2,
 }
 
 cv2.setNumThreads(1)
@@ -57,6 +63,24 @@ def fitted(pixels: NDArray[np.uint8], width: int, height: int) -> NDArray[np.uin
     return _as_uint8(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA))
 
 
+def working_picture(frame: Frame) -> NDArray[np.uint8] | None:
+    """The frame as `(height, width, 3) uint8, BGR`, at most 320x240, or None where it is broken.
+
+    The shape of the picture is kept, so 1280x720 becomes 320x180, decoded no larger than
+    that needs.
+    """
+    pixels = frame.pixels if frame.jpeg is None else _small_colour_of_jpeg(frame.jpeg)
+    return None if pixels is None else working_picture_of_pixels(pixels)
+
+
+def working_picture_of_pixels(pixels: NDArray[np.uint8]) -> NDArray[np.uint8] | None:
+    """The same for `(height, width, 3) uint8, BGR` or `(height, width) uint8`."""
+    if pixels.size == 0:
+        return None
+    small = fitted(pixels, WORKING_WIDTH, WORKING_HEIGHT)
+    return _as_uint8(cv2.cvtColor(small, cv2.COLOR_GRAY2BGR)) if small.ndim == 2 else small
+
+
 def encoded(frame: Frame) -> bytes | None:
     """The frame as JPEG: the source's own bytes, or encoded now. None where that can't be done."""
     if frame.jpeg is not None or frame.pixels is None:
@@ -66,20 +90,27 @@ def encoded(frame: Frame) -> bytes | None:
 
 
 def _small_gray_of_jpeg(jpeg: bytes) -> NDArray[np.uint8] | None:
+    gray = _decoded(jpeg, SMALL_WIDTH, SMALL_HEIGHT, _REDUCED, cv2.IMREAD_GRAYSCALE)
+    return None if gray is None else small_gray_of_pixels(gray)
+
+
+def _small_colour_of_jpeg(jpeg: bytes) -> NDArray[np.uint8] | None:
+    return _decoded(jpeg, WORKING_WIDTH, WORKING_HEIGHT, _REDUCED_COLOUR, cv2.IMREAD_COLOR)
+
+
+def _decoded(
+    jpeg: bytes, width: int, height: int, reduced: dict[int, int], whole: int
+) -> NDArray[np.uint8] | None:
+    """Decode as coarsely as possible without falling below the size wanted."""
     size = picture_size(jpeg)
     if size is None:
         return None
-    # the coarsest decoding that doesn't fall below the size wanted
-    divisor = max(
-        (d for d in _REDUCED if size[0] >= d * SMALL_WIDTH or size[1] >= d * SMALL_HEIGHT),
-        default=1,
-    )
-    flag = _REDUCED.get(divisor, cv2.IMREAD_GRAYSCALE)
+    divisor = max((d for d in reduced if size[0] >= d * width or size[1] >= d * height), default=1)
     try:
-        gray = cv2.imdecode(np.frombuffer(jpeg, np.uint8), flag)
+        picture = cv2.imdecode(np.frombuffer(jpeg, np.uint8), reduced.get(divisor, whole))
     except cv2.error:
         return None
-    return None if gray is None else small_gray_of_pixels(_as_uint8(gray))
+    return None if picture is None else _as_uint8(picture)
 
 
 def _as_uint8(picture: object) -> NDArray[np.uint8]:
