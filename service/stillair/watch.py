@@ -63,6 +63,7 @@ from stillair.model import (
     JobCommand,
     JobPhase,
     Kind,
+    Movement,
     Notice,
     Outcome,
     Phase,
@@ -175,6 +176,7 @@ class Watch:
         self._last_seen_s = memory.last_seen_s
         self._contacts: dict[str, ContactState] = {}
         self._camera: CameraState | None = None
+        self._movement: Movement | None = None
         self._phase = Phase.UNKNOWN  # as of the last second
         self._sounding = Sounding.SILENT
         burnt = [memory.burnt, *(a.event for a in memory.alarms if a.kind in BURNING)]
@@ -208,6 +210,9 @@ class Watch:
             case CameraState():
                 self._camera = stimulus
                 return self._conclude(t_s, self._camera_findings(t_s))
+            case Movement():
+                self._movement = stimulus
+                return Outcome(self._plan.chamber, t_s)
             case Trouble():
                 known = self._open.get((stimulus.kind, stimulus.subject))
                 return self._conclude(t_s, (trouble(stimulus, known),))

@@ -9,7 +9,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from integration.mjpeg_server import (
     Manner,
@@ -21,9 +23,10 @@ from integration.mjpeg_server import (
 )
 from stillair.clock import Clock, FasterClock, ManualClock, SystemClock
 from stillair.errors import CameraError
-from stillair.model import CameraCondition, CameraState
+from stillair.fire.vision import Sight, Vision
+from stillair.model import CameraCondition, CameraState, Movement, Sense, Sign
 from stillair.sensing.camera_http import HttpCamera
-from stillair.sensing.camera_loop import CameraLoop
+from stillair.sensing.camera_loop import CameraLoop, Looks
 from stillair.sensing.protocols import Camera, Frame
 
 FIT, LOST = CameraCondition.FIT, CameraCondition.LOST
@@ -32,6 +35,23 @@ FRAMES = drawn_frames(10)
 WAIT_S = 10.0  # a test that waits longer has failed
 
 Event = Frame | Exception
+Told = CameraState | Sign | Movement
+
+
+class ScriptedVision:
+    """Sees in each picture what the test says; keeps what it was shown."""
+
+    def __init__(self) -> None:
+        self.shown: list[tuple[float, tuple[int, ...]]] = []
+        self.signs: tuple[Sign, ...] = ()
+        self.movement: Movement | None = None
+        self.error: Exception | None = None
+
+    def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight:
+        self.shown.append((t_s, picture.shape))
+        if self.error is not None:
+            raise self.error
+        return Sight(t_s, FIT, 0.0, "", self.signs, self.movement)
 
 
 class ScriptedCamera:
@@ -75,18 +95,31 @@ class Rig:
     camera: ScriptedCamera = field(default_factory=ScriptedCamera)
     clock: ManualClock = field(default_factory=ManualClock)
     machine: ManualClock = field(default_factory=ManualClock)
+    vision: Looks = field(default_factory=Vision)
     states: queue.Queue[CameraState] = field(default_factory=queue.Queue)
-    on_frame: Callable[[Frame], None] | None = None
+    seen: list[Sign | Movement] = field(default_factory=list)
+    on_frame: Callable[[Frame, Sight], None] | None = None
     number: int = 0
 
     def __post_init__(self) -> None:
         self.loop = CameraLoop(
-            self.camera, self.clock, self.states.put, self.show, machine_clock=self.machine
+            self.camera,
+            self.clock,
+            self.vision,
+            self.take,
+            self.show,
+            machine_clock=self.machine,
         )
 
-    def show(self, frame: Frame) -> None:
+    def take(self, told: Told) -> None:
+        if isinstance(told, CameraState):
+            self.states.put(told)
+        else:
+            self.seen.append(told)
+
+    def show(self, frame: Frame, sight: Sight) -> None:
         if self.on_frame is not None:
-            self.on_frame(frame)
+            self.on_frame(frame, sight)
 
     def advance(self, seconds: float) -> None:
         self.clock.advance(seconds)
@@ -215,16 +248,115 @@ def test_a_frozen_and_a_dark_picture(rig: Rig) -> None:
     assert told == [(0.0, FIT), (40.0, FROZEN), (65.0, DARK)]
 
 
-def test_lost_when_nobody_can_look_at_the_pictures(rig: Rig) -> None:
-    def stumble(frame: Frame) -> None:
-        raise ZeroDivisionError("no area")
+@pytest.fixture
+def scripted() -> Iterator[tuple[Rig, ScriptedVision]]:
+    vision = ScriptedVision()
+    made = Rig(vision=vision)
+    yield made, vision
+    made.loop.stop()
 
-    rig.on_frame = stumble
+
+def test_lost_when_nobody_can_look_at_the_pictures(scripted: tuple[Rig, ScriptedVision]) -> None:
+    rig, vision = scripted
+    vision.error = ZeroDivisionError("no area")
     rig.loop.start()
     rig.camera.pushed.put(Frame(0.0, 1, jpeg=FRAMES[0]))
     state = rig.next_state()
     assert state.condition is LOST
     assert state.reason == "its pictures can't be examined (ZeroDivisionError)"
+
+
+def test_every_frame_is_looked_at_in_colour_and_small(scripted: tuple[Rig, ScriptedVision]) -> None:
+    rig, vision = scripted
+    rig.loop.start()
+    for number in range(3):
+        rig.push(FRAMES[number])
+        rig.advance(0.1)
+    assert [t_s for t_s, _ in vision.shown] == pytest.approx([0.0, 0.1, 0.2])
+    assert {shape for _, shape in vision.shown} == {(240, 320, 3)}
+
+
+def test_a_frame_of_an_earlier_time_is_looked_at_as_of_now(
+    scripted: tuple[Rig, ScriptedVision],
+) -> None:
+    rig, vision = scripted
+    rig.loop.start()
+    rig.advance(9.0)
+    rig.push(FRAMES[0])
+    rig.number += 1
+    rig.camera.asked.acquire(timeout=WAIT_S)
+    rig.camera.pushed.put(Frame(8.0, rig.number, jpeg=FRAMES[1]))
+    rig.push(FRAMES[2])
+    assert [t_s for t_s, _ in vision.shown] == [9.0, 9.0, 9.0]
+
+
+def test_what_is_seen_is_told_after_the_condition(scripted: tuple[Rig, ScriptedVision]) -> None:
+    rig, vision = scripted
+    vision.signs = (Sign(Sense.CAMERA, "smoke", 0.0, 0.0, 0.6, ("camera",)),)
+    vision.movement = Movement(0.0, True, 0.0)
+    told: list[Told] = []
+    rig.loop = CameraLoop(rig.camera, rig.clock, vision, told.append, machine_clock=rig.machine)
+    rig.loop.start()
+    rig.push(FRAMES[0])
+    assert told == [CameraState(0.0, FIT, 0.0, ""), *vision.signs, vision.movement]
+
+
+def test_a_reason_that_changes_with_each_picture_is_not_told_each_time() -> None:
+    class Measuring(ScriptedVision):
+        def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight:
+            return Sight(t_s, DARK, 0.0, f"the mean is {t_s:g}")
+
+    rig = Rig(vision=Measuring())
+    rig.loop.start()
+    told: list[CameraState] = []
+    for second in range(21):
+        rig.push(FRAMES[0])
+        told += rig.told()
+        rig.advance(1.0)
+        assert second == 20 or len(told) <= 1 + second // 10
+    rig.loop.stop()
+    assert [(state.t_s, state.reason) for state in told] == [
+        (0.0, "the mean is 0"),
+        (10.0, "the mean is 10"),
+        (20.0, "the mean is 20"),
+    ]
+
+
+def test_the_next_frame_is_asked_for_when_one_has_been_looked_at() -> None:
+    """A camera gives its newest frame when asked, so a slow look leaves frames out."""
+    looking, look_on = threading.Event(), threading.Event()
+
+    class Slow(ScriptedVision):
+        def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight:
+            looking.set()
+            assert look_on.wait(WAIT_S)
+            return super().update(t_s, picture)
+
+    rig = Rig(vision=Slow())
+    rig.loop.start()
+    assert rig.camera.asked.acquire(timeout=WAIT_S)
+    rig.camera.pushed.put(Frame(0.0, 1, jpeg=FRAMES[0]))
+    assert looking.wait(WAIT_S)
+    assert not rig.camera.asked.acquire(blocking=False)
+    look_on.set()
+    assert rig.camera.asked.acquire(timeout=WAIT_S)
+    rig.loop.stop()
+
+
+def test_who_takes_frames_holds_up_no_watching(rig: Rig) -> None:
+    taken: list[tuple[int, float]] = []
+
+    def stumble(frame: Frame, sight: Sight) -> None:
+        taken.append((frame.number, sight.t_s))
+        raise OSError("no space left")
+
+    rig.on_frame = stumble
+    rig.loop.start()
+    rig.push(FRAMES[0])
+    rig.advance(1.0)
+    rig.push(FRAMES[1])
+    assert taken == [(1, 0.0), (2, 1.0)]
+    assert {state.condition for state in rig.told()} == {FIT}
 
 
 def test_a_driver_that_fails_in_its_own_way_is_opened_again(rig: Rig) -> None:
@@ -255,7 +387,7 @@ def test_the_pauses_between_openings(rig: Rig, retry: bool, pauses_s: list[float
             raise CameraError("gone", "gone", retry=retry)
 
     enough, leave = threading.Event(), threading.Event()
-    loop = CameraLoop(Gone(), rig.clock, rig.states.put, machine_clock=rig.machine)
+    loop = CameraLoop(Gone(), rig.clock, Vision(), rig.take, machine_clock=rig.machine)
     loop.start()
     assert enough.wait(WAIT_S)
     leave.set()
@@ -277,7 +409,7 @@ def test_a_slow_refusal_is_not_waited_for_twice(rig: Rig) -> None:
                 enough.set()
             raise CameraError("far", "no answer within 5 s", retry=True)
 
-    loop = CameraLoop(Unreachable(), rig.clock, rig.states.put, machine_clock=rig.machine)
+    loop = CameraLoop(Unreachable(), rig.clock, Vision(), rig.take, machine_clock=rig.machine)
     loop.start()
     assert enough.wait(WAIT_S)
     loop.stop()
@@ -286,6 +418,7 @@ def test_a_slow_refusal_is_not_waited_for_twice(rig: Rig) -> None:
 
 def test_stop_does_not_wait_for_a_driver_that_hangs() -> None:
     let_go = threading.Event()
+    told: list[Told] = []
 
     class Hanging(ScriptedCamera):
         def close(self) -> None:
@@ -295,8 +428,7 @@ def test_stop_does_not_wait_for_a_driver_that_hangs() -> None:
             let_go.wait(WAIT_S)
             raise CameraError("hanging", "let go", retry=True)
 
-    states: queue.Queue[CameraState] = queue.Queue()
-    loop = CameraLoop(Hanging(), SystemClock(), states.put)
+    loop = CameraLoop(Hanging(), SystemClock(), Vision(), told.append)
     loop.start()
     before_s = time.monotonic()
     loop.stop()
@@ -367,7 +499,12 @@ def live() -> Iterator[Live]:
         camera = HttpCamera(
             server.address, fast, frames_per_s=100.0, other_stream=no_other_stream, timeout_s=0.5
         )
-        loop = CameraLoop(camera, fast, states.put, machine_clock=fast)
+
+        def take(told: Told) -> None:
+            if isinstance(told, CameraState):
+                states.put(told)
+
+        loop = CameraLoop(camera, fast, Vision(), take, machine_clock=fast)
         loop.start()
         yield Live(server, states, loop, fast)
         loop.stop()

@@ -20,7 +20,9 @@ from stillair.config.materials import MATERIALS, Material, can_burn, weakest
 from stillair.config.reading import chamber_from_text
 from stillair.config.settings import Family
 from stillair.errors import SettingsError
+from stillair.fire.vision import VisionPlan
 from stillair.model import ContactKind, Place
+from stillair.runtime.plans import vision_plan
 
 SMALLEST = """
 [chamber]
@@ -219,6 +221,19 @@ def test_default_chamber_is_simulated_through_and_through() -> None:
     assert settings.sounder is None
 
 
+def test_what_the_owner_says_of_the_view_reaches_the_vision() -> None:
+    text = SMALLEST + '[camera]\nsource = "/dev/video0"\n'
+    assert (
+        vision_plan(chamber_from_text(text, "shed.toml").camera)
+        == VisionPlan()
+        == vision_plan(None)
+    )
+    text += "ignore = [[0, 0.8, 0.2, 1]]\nflame_from = 0.4\nsmoke_from = 0.7\n"
+    assert vision_plan(chamber_from_text(text, "shed.toml").camera) == VisionPlan(
+        ignore=((0.0, 0.8, 0.2, 1.0),), flame_from=0.4, smoke_from=0.7
+    )
+
+
 def test_paths_are_looked_for_beside_the_chamber_file(tmp_path: Path) -> None:
     (tmp_path / "warm up.csv").write_text("time_s,top\n0,20\n")
     (tmp_path / "password").write_text("three oars in water\n")
@@ -412,6 +427,46 @@ port = 0
         ),
         pytest.param(
             SMALLEST + '[camera]\nsource = "http:///x"\n', "camera.source = ", id="no host"
+        ),
+        pytest.param(
+            SMALLEST + '[camera]\nsource = "/dev/video0"\nignore = [[0.5, 0, 0.2, 1]]\n',
+            "camera.ignore[1] = a list: has to have its left below its right",
+            id="a rectangle the wrong way round",
+        ),
+        pytest.param(
+            SMALLEST + '[camera]\nsource = "/dev/video0"\nignore = [[0, 0, 0.1, 1.5]]\n',
+            "camera.ignore[1][4] = 1.5: has to be a number from 0 to 1",
+            id="a rectangle in pixels",
+        ),
+        pytest.param(
+            SMALLEST + '[camera]\nsource = "/dev/video0"\nignore = [[0, 0, 1]]\n',
+            "camera.ignore[1] = a list: has to be [left, top, right, bottom]",
+            id="three corners",
+        ),
+        pytest.param(
+            SMALLEST + '[camera]\nsource = "/dev/video0"\nignore = [[0, 0, 0.6, 1]]\n',
+            "camera.ignore = a list: covers more than half of the picture",
+            id="most of the picture left out",
+        ),
+        pytest.param(
+            SMALLEST + '[camera]\nsource = "/dev/video0"\nflame_from = 1.0\n',
+            "camera.flame_from = 1.0: has to be a number from 0.3 to 0.95",
+            id="no flame would do",
+        ),
+        pytest.param(
+            SMALLEST + '[camera]\nsource = "/dev/video0"\nsmoke_from = 0.0\n',
+            "camera.smoke_from = 0.0: has to be a number from 0.3 to 0.95",
+            id="all would be smoke",
+        ),
+        pytest.param(
+            SMALLEST + '[camera]\nsource = "/dev/video0"\nstill_after_min = 0\n',
+            "camera.still_after_min = 0: has to be a number from 1 to 120",
+            id="still at once",
+        ),
+        pytest.param(
+            SMALLEST + '[camera]\nsource = "/dev/video0"\nlock = "yes"\n',
+            'camera.lock = "yes": has to be true or false',
+            id="a lock in words",
         ),
         pytest.param(
             SMALLEST + '[camera]\nsource = "command: "\n',

@@ -26,6 +26,7 @@ UNITS = {
     "_c": "°C",
     "_k": "degrees",
     "_mm": "mm",
+    "_min": "minutes",
     "_days": "days",
     "_mb": "MB",
     "_hz": "hertz",

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 from urllib.parse import urlsplit
 
-from pydantic import Field, Strict, ValidationInfo, field_validator
+from pydantic import AfterValidator, Field, Strict, ValidationInfo, field_validator
 
 from stillair.config.tables import Table
 from stillair.config.values import (
@@ -210,6 +210,31 @@ SOURCE = 'one text, such as "/dev/video0" or "command:" and a program with its a
 STREAM_SCHEMES = ("http", "https", "rtsp")
 
 
+def _rectangle(value: tuple[float, ...]) -> tuple[float, ...]:
+    left, top, right, bottom = value
+    if left >= right or top >= bottom:
+        raise ValueError("has to have its left below its right and its top below its bottom")
+    return value
+
+
+def _leaves_enough(rectangles: tuple[tuple[float, ...], ...]) -> tuple[tuple[float, ...], ...]:
+    """Whoever leaves out most of the picture would take its silence for a watch."""
+    if sum((right - left) * (bottom - top) for left, top, right, bottom in rectangles) > 0.5:
+        raise ValueError("covers more than half of the picture; turn or move the camera instead")
+    return rectangles
+
+
+Share = Annotated[float, Field(ge=0, le=1)]
+Rectangle = Annotated[
+    tuple[Share, ...],
+    Strict(False),
+    Field(min_length=4, max_length=4),
+    AfterValidator(_rectangle),
+    Takes("[left, top, right, bottom] in shares of the picture from 0 to 1"),
+]
+Strength = Annotated[float, Field(ge=0.3, le=0.95)]
+
+
 class CameraTable(Table):
     # An address may hold a password, so it stays out of every repr.
     source: Annotated[str, Field(min_length=1, max_length=1000), Takes(SOURCE)] = Field(
@@ -224,7 +249,27 @@ class CameraTable(Table):
         default=480, description="Asked of a device; pictures decoded here are shrunk to it."
     )
     frames_per_s: Annotated[float, Field(ge=0.2, le=60)] = Field(
-        default=10.0, description="No more pictures than this are looked at."
+        default=15.0, description="No more pictures than this are looked at."
+    )
+    lock: bool = Field(
+        default=True,
+        description="Hold a device's exposure, white balance and focus as they are at the start.",
+    )
+    ignore: Annotated[tuple[Rectangle, ...], Strict(False), AfterValidator(_leaves_enough)] = Field(
+        default=(),
+        max_length=16,
+        description="Parts of the picture in which nothing is a sign of fire, as"
+        " [[0, 0.8, 0.2, 1]] for a lamp in the lower left corner.",
+    )
+    flame_from: Strength = Field(
+        default=0.5, description="A flame seen less surely than this is not told."
+    )
+    smoke_from: Strength = Field(
+        default=0.5, description="Smoke seen less surely than this is not told."
+    )
+    still_after_min: Annotated[float, Field(ge=1, le=120)] = Field(
+        default=5.0,
+        description="A machine that stands still for so long in a job, and hot, is told.",
     )
 
     @field_validator("source")

@@ -14,7 +14,8 @@ from stillair.watch import ContactPlan, WatchPlan
 
 if TYPE_CHECKING:
     from stillair.config import ChamberSettings
-    from stillair.config.inputs import AnySensor
+    from stillair.config.inputs import AnySensor, CameraTable
+    from stillair.fire.vision import VisionPlan
 
 OUTSIDE = frozenset({"room", "ambient"})
 USUAL_LIMIT_C = 80.0  # of a recording without a chamber file
@@ -79,6 +80,19 @@ def replay_plan(
         for name in columns
     )
     return WatchPlan(settings.key, settings.name, _thermal_plan(settings, sensors))
+
+
+def vision_plan(of: CameraTable | None) -> VisionPlan:
+    """What the owner says of the camera's view."""
+    from stillair.fire.vision import VisionPlan  # with it OpenCV
+
+    if of is None:
+        return VisionPlan()
+    return VisionPlan(
+        ignore=tuple((left, top, right, bottom) for left, top, right, bottom in of.ignore),
+        flame_from=of.flame_from,
+        smoke_from=of.smoke_from,
+    )
 
 
 def _sensor_plan(sensor: AnySensor) -> SensorPlan:

@@ -19,7 +19,8 @@ from stillair.alerts.sounder import SounderLoop, SounderOutput
 from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings
 from stillair.config.reach import CommandSounder, GpioSounder, MailTable
-from stillair.model import Reading
+from stillair.fire.vision import Vision
+from stillair.model import CameraState, Movement, Reading, Sign
 from stillair.runtime import learned
 from stillair.runtime.chamber import Chamber, Loop
 from stillair.runtime.comparing import LastSound
@@ -29,7 +30,7 @@ from stillair.runtime.labels import Labels
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.machine import SimulatedMachine
 from stillair.runtime.mailing import AddressedRoute
-from stillair.runtime.plans import watch_plan
+from stillair.runtime.plans import vision_plan, watch_plan
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
 from stillair.runtime.stories import Stories
@@ -132,8 +133,8 @@ def _chamber(
         if view.t_s is not None:
             service.seen(key, view.t_s)
 
-    def put(reading: Reading) -> None:
-        supervisor.put(reading)
+    def put(told: Reading | CameraState | Sign | Movement) -> None:
+        supervisor.put(told)
 
     loops: list[Loop] = []
     instant: list[Callable[[float], Reading | None]] = []
@@ -148,7 +149,8 @@ def _chamber(
     camera = drivers.camera()
     camera_loop: CameraLoop | None = None
     if camera is not None:
-        camera_loop = CameraLoop(camera, clock, lambda state: supervisor.put(state))
+        vision = Vision(vision_plan(settings.camera))
+        camera_loop = CameraLoop(camera, clock, vision, put)
         checked.append(camera_loop)
     sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.troubles.sounder, key))
     known = service.learned(key)

@@ -1,4 +1,4 @@
-"""The thread that keeps one camera read, and says when it can't be watched by.
+"""The thread that keeps one camera read, has its pictures looked at, and tells what is seen.
 
 The reading thread may hang in a driver for as long as that driver likes:
 `check`, called from another thread every second, still tells that no picture
@@ -11,39 +11,42 @@ import logging
 import math
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
 
 from stillair.clock import Clock, SystemClock
 from stillair.errors import CameraError
-from stillair.fire.view import ViewCheck
-from stillair.model import CameraCondition, CameraState
-from stillair.sensing.pictures import encoded, small_gray
+from stillair.fire.vision import Sight
+from stillair.model import CameraCondition, CameraState, Movement, Sign
+from stillair.sensing.pictures import encoded, working_picture
 from stillair.sensing.protocols import Camera, Frame
 
 log = logging.getLogger(__name__)
 
 LOST_AFTER_S = 5.0
 TELL_EVERY_S = 10.0
-LOOK_EVERY_S = 0.5  # between two pictures that are decoded to check the view
 BACK_OFF_S = (0.5, 1.0, 2.0, 4.0)  # from one try to the next; the last leaves 1 s of 5 to connect
 LEAST_PAUSE_S = 0.1
 STOP_S = 0.9
 
 
-@dataclass(frozen=True, slots=True)
-class _View:
-    condition: CameraCondition
-    since_s: float
-    reason: str
+class Looks(Protocol):
+    """What looks at pictures; see `stillair.fire.vision.Vision`."""
+
+    def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight: ...
 
 
 class CameraLoop:
-    """Read a camera in a thread of its own; keep the latest frame; tell its condition.
+    """Read a camera in a thread of its own; keep the latest frame; tell what is seen.
 
-    A frame that can't be decoded counts as none. Lost: no frame for 5 s, both
-    by the chamber's clock and by the machine's, so that a chamber played fast
-    doesn't lose a camera that is real; or opening failed. Frozen and dark are
-    `ViewCheck`'s, on two pictures a second.
+    Every frame is decoded to a small picture and looked at before the next one
+    is asked for: while that takes long, frames are left out, never queued. One
+    that can't be decoded counts as none. Lost: no frame for 5 s, both by the
+    chamber's clock and by the machine's, so that a chamber played fast doesn't
+    lose a camera that is real; or opening failed; or looking fails. All other
+    conditions are the vision's.
 
     Parameters
     ----------
@@ -51,11 +54,12 @@ class CameraLoop:
         Not yet opened; from `start` on only the loop uses it.
     clock : Clock
         The chamber's.
-    on_state : takes each change and, every 10 s, the condition as it stands
-        Called from two threads, one at a time; must not block.
-    on_frame : takes each frame, in the reading thread
-        While it works, frames are left out, never queued. If it fails, the
-        camera counts as lost, because nobody looks at its pictures.
+    vision : Looks
+        Looks at the pictures, in the reading thread, at their times by the chamber's clock.
+    tell : takes the camera's condition, at each change and every 10 s, and each sign and movement
+        Called from two threads, conditions one at a time; must not block.
+    on_frame : takes each frame with what was seen in it, in the reading thread
+        If it fails, watching goes on.
     machine_clock : Clock
         The machine's own, for everything that costs or waits for hardware.
     """
@@ -64,27 +68,30 @@ class CameraLoop:
         self,
         camera: Camera,
         clock: Clock,
-        on_state: Callable[[CameraState], None],
-        on_frame: Callable[[Frame], None] | None = None,
+        vision: Looks,
+        tell: Callable[[CameraState | Sign | Movement], None],
+        on_frame: Callable[[Frame, Sight], None] | None = None,
         *,
         machine_clock: Clock | None = None,
     ) -> None:
         self._camera = camera
         self._clock = clock
         self._machine = machine_clock or SystemClock()
-        self._on_state = on_state
+        self._vision = vision
+        self._tell_watch = tell
         self._on_frame = on_frame
         self._thread = threading.Thread(
             target=self._run, name=f"camera {camera.source}", daemon=True
         )
         self._stopping = threading.Event()
-        self._check = ViewCheck()
+        self._looked_s = -math.inf  # the time of the newest picture that was looked at
+        self._unkept = False  # who takes frames has failed
         self._failures = 0  # openings in a row that gave no sound frame
         self._lock = threading.RLock()  # everything below
         self._frame: Frame | None = None
         self._frame_s = clock.now_s()  # the chamber's time
         self._frame_machine_s = 0.0
-        self._view: _View | None = None  # what the pictures show; None before the first
+        self._view: Sight | None = None  # of the newest picture; None before the first
         self._trouble = ""
         self._back_s = -math.inf  # when pictures came again after a loss
         self._told: CameraState | None = None
@@ -160,42 +167,48 @@ class CameraLoop:
 
     def _read(self) -> None:
         """Take frames until told to stop. Raises `CameraError` when there are no more."""
-        sound = False
-        look_s = self._machine.now_s()
         while not self._stopping.is_set():
             frame = self._camera.grab()
-            now_s = self._machine.now_s()
-            if now_s >= look_s:
-                look_s = now_s + LOOK_EVERY_S
-                sound = self._look(frame)
-            if sound:
-                self._show(frame)
-                self._keep(frame)
+            sight = self._look(frame)
+            if sight is None:
+                continue
+            self._keep(frame, sight)
+            for seen in (*sight.signs, sight.movement):
+                if seen is not None:
+                    self._tell_watch(seen)
+            self._hand_on(frame, sight)
 
-    def _look(self, frame: Frame) -> bool:
-        """Check the view; False when the frame can't be decoded."""
-        gray = small_gray(frame)
-        if gray is None:
+    def _look(self, frame: Frame) -> Sight | None:
+        """What is seen in the frame; None when it can't be decoded.
+
+        Raises `CameraError` when looking fails: then nobody looks at its pictures.
+        """
+        picture = working_picture(frame)
+        if picture is None:
             self._note_trouble("sends pictures that can't be decoded")
-            return False
-        condition, reason = self._check.update(self._clock.now_s(), gray)
-        with self._lock:
-            self._view = _View(condition, self._check.since_s, reason)
-        return True
-
-    def _show(self, frame: Frame) -> None:
-        if self._on_frame is None:
-            return
+            return None
+        self._looked_s = max(self._looked_s, frame.t_s)
         try:
-            self._on_frame(frame)
+            return self._vision.update(self._looked_s, picture)
         except Exception as error:
             reason = self._note_failure("its pictures can't be examined", error)
             raise CameraError(self._camera.source, reason, retry=True) from error
 
-    def _keep(self, frame: Frame) -> None:
+    def _hand_on(self, frame: Frame, sight: Sight) -> None:
+        if self._on_frame is None:
+            return
+        try:
+            self._on_frame(frame, sight)
+            self._unkept = False
+        except Exception as error:  # whoever takes frames holds up no watching
+            if not self._unkept:
+                log.warning("camera %s: a frame was not taken", self._camera.source, exc_info=error)
+            self._unkept = True
+
+    def _keep(self, frame: Frame, sight: Sight) -> None:
         self._failures = 0
         with self._lock:
-            self._frame = frame
+            self._frame, self._view = frame, sight
             self._frame_s, self._frame_machine_s = self._clock.now_s(), self._machine.now_s()
             self._trouble = ""
             self._tell(self._frame_s)
@@ -223,7 +236,7 @@ class CameraLoop:
             never = (
                 "no picture has come yet" if self._frame is None else "no picture comes any more"
             )
-            view = _View(CameraCondition.LOST, self._frame_s, self._trouble or never)
+            view = Sight(t_s, CameraCondition.LOST, self._frame_s, self._trouble or never)
         if view is None:
             return
         told = self._told
@@ -234,11 +247,13 @@ class CameraLoop:
             since_s = max(since_s, self._back_s)  # fit pictures before the loss don't count
         if told is not None:
             t_s = max(t_s, told.t_s)  # two threads tell, and their instants may cross
-            same = (told.condition, told.reason) == (view.condition, view.reason)
+            # a view's reason may hold figures that change with every picture
+            lost = view.condition is CameraCondition.LOST
+            same = view.condition is told.condition and (not lost or view.reason == told.reason)
             if same and t_s - told.t_s < TELL_EVERY_S:
                 return
         self._told = CameraState(t_s, view.condition, since_s, view.reason)
-        self._on_state(self._told)
+        self._tell_watch(self._told)
 
     def _close(self) -> None:
         try:
