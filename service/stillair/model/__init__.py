@@ -1,6 +1,6 @@
 """The values that flow through Stillair, all frozen.
 
-A stimulus (`Reading`, `ContactState`, `CameraState`, `Sign`, `Trouble`, a
+A stimulus (`Reading`, `ContactState`, `CameraState`, `Particles`, `Sign`, `Trouble`, a
 command, `Tick`) goes into `Watch.step`; an `Outcome` comes out. Detectors
 answer with `Finding`s; the watch numbers them and makes them `EventChange`s.
 
@@ -57,6 +57,7 @@ from stillair.model.stimuli import (
     FinishJob,
     JobCommand,
     Movement,
+    Particles,
     PauseJob,
     Reading,
     ReportHeight,
@@ -106,6 +107,7 @@ __all__ = [
     "Notice",
     "Outcome",
     "OutcomeTold",
+    "Particles",
     "PauseJob",
     "Phase",
     "Place",

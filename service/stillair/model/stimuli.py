@@ -64,12 +64,27 @@ class CameraState:
     reason: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Particles:
+    """Fine particles in the air, as one sensor counts them about once a second.
+
+    `pm2_5_ug_per_m3` is what weighs in micrograms a cubic metre, of particles up to 2.5
+    micrometres; None: the sensor tells nothing that can be trusted, for `reason`.
+    """
+
+    sensor: str
+    t_s: float
+    pm2_5_ug_per_m3: float | None
+    reason: str = ""
+
+
 class Sense(StrEnum):
     """By which sense a sign was got; two of different senses make a fire."""
 
     HEAT = "heat"
     CAMERA = "camera"
     CONTACT = "contact"
+    PARTICLES = "particles"
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,4 +216,6 @@ class Unshelve(Command):
 
 JobCommand = StartJob | PauseJob | ResumeJob | FinishJob | ReportHeight | AddNote | TellOutcome
 AlarmCommand = Acknowledge | Reset | Shelve | Unshelve
-Stimulus = Reading | ContactState | CameraState | Movement | Sign | Trouble | Tick | Command
+Stimulus = (
+    Reading | ContactState | CameraState | Movement | Particles | Sign | Trouble | Tick | Command
+)
