@@ -167,8 +167,8 @@ def open_and_grab(camera: FileCamera) -> None:
 def test_frames_of_a_file_carry_its_times(tmp_path: Path) -> None:
     frames = list(frames_of(clip(tmp_path / "a.avi", frames=5, frames_per_s=8.0)))
     assert [t_s for t_s, _ in frames] == pytest.approx([0.0, 0.125, 0.25, 0.375, 0.5])
-    assert [number_of(gray) for _, gray in frames] == [0, 1, 2, 3, 4]
-    assert {gray.shape for _, gray in frames} == {(120, 160)}
+    assert [number_of(picture) for _, picture in frames] == [0, 1, 2, 3, 4]
+    assert {picture.shape for _, picture in frames} == {(240, 320, 3)}
 
 
 def test_frames_of_a_file_that_breaks_off(tmp_path: Path) -> None:

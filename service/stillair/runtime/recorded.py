@@ -5,16 +5,21 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from itertools import chain, islice
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from stillair.errors import InputError
-from stillair.runtime.plans import replay_plan
-from stillair.runtime.replay import Picture, Row, replay, usual_intervals_s
+from stillair.runtime.plans import replay_plan, vision_plan
+from stillair.runtime.replay import Row, Seen, replay, usual_intervals_s
 from stillair.thermal.table import ReadingTable, open_table
 from stillair.watch import Watch
+
+if TYPE_CHECKING:
+    from stillair.config import ChamberSettings
 
 Progress = Callable[[str, float], None]  # what is being done, and its share from 0 to 1
 
 ROWS_A_WORD = 20_000
+USUAL_PER_S = 15.0  # pictures a second that a camera's are looked at, unless set otherwise
 HEAD_ROWS = 10  # by which it is known how far apart readings are
 
 
@@ -36,9 +41,9 @@ def replay_files(
         from stillair.config import load_chamber  # with it pydantic: 0.15 s
 
         settings = load_chamber(chamber, replay=True)
-    pictures = _pictures(video, video_start_s) if video is not None else ()
+    sights = _sights(video, video_start_s, settings) if video is not None else ()
     if readings is None:
-        yield from replay(Watch(replay_plan((), settings)), (), (), pictures)
+        yield from replay(Watch(replay_plan((), settings)), (), (), sights)
         return
     size_bytes = readings.stat().st_size if readings.is_file() else 0
     if size_bytes:
@@ -49,7 +54,7 @@ def replay_files(
         rows = _told(table, size_bytes, "watching", progress)
         head = list(islice(rows, HEAD_ROWS))
         plan = replay_plan(table.sensors, settings, usual_intervals_s(table.sensors, head))
-        yield from replay(Watch(plan), table.sensors, chain(head, rows), pictures)
+        yield from replay(Watch(plan), table.sensors, chain(head, rows), sights)
 
 
 def _told(
@@ -62,10 +67,17 @@ def _told(
         yield row
 
 
-def _pictures(video: Path, start_s: float) -> Iterator[Picture]:
-    from stillair.sensing.camera_video import frames_of  # OpenCV only when there is a video
+def _sights(video: Path, start_s: float, settings: ChamberSettings | None) -> Iterator[Seen]:
+    """Each frame's time, and what is seen in it where a live camera would have handed it on."""
+    from stillair.fire.vision import Vision  # OpenCV only when there is a video
+    from stillair.sensing.camera_video import frames_of
+    from stillair.sensing.cameras import Pacer
 
     if not video.is_file():
         raise InputError(f"{video}: there is no such file")
-    for t_s, grey in frames_of(video):
-        yield start_s + t_s, grey
+    camera = settings.camera if settings else None
+    vision = Vision(vision_plan(camera))
+    pacer = Pacer(camera.frames_per_s if camera else USUAL_PER_S)
+    for t_s, picture in frames_of(video):
+        at_s = start_s + t_s
+        yield at_s, vision.update(at_s, picture) if pacer.due(t_s) else None

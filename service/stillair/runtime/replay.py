@@ -15,37 +15,38 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from stillair.errors import InputError
-from stillair.model import CameraCondition, CameraState, Outcome, Reading, Stimulus, Tick
+from stillair.model import CameraState, Outcome, Reading, Stimulus, Tick
 from stillair.watch import Watch
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
+    from stillair.fire.vision import Sight
 
 Row = tuple[float, tuple[float | None, ...]]
-Picture = tuple[float, "NDArray[np.uint8]"]
+Seen = tuple[float, "Sight | None"]
 
 REST_EVERY_S = 600  # in a gap it is asked so often whether the rest of it needs watching
-RETELL_S = 10.0  # a camera tells its condition at least this often
+TELL_EVERY_S = 10.0  # a camera tells its condition at least this often
 
 
 def replay(
     watch: Watch,
     sensors: tuple[str, ...],
     rows: Iterable[Row],
-    pictures: Iterable[Picture] = (),
+    sights: Iterable[Seen] = (),
 ) -> Iterator[str]:
     """Yield one JSON line per change of an event, sorted by time, then event.
 
     `rows` hold the time in seconds and one value in degrees Celsius per
-    sensor, None where the reading is missing; `pictures` the time and a grey
-    picture `(height, width) uint8`. Raises `InputError` from either, or where
-    there is no input at all.
+    sensor, None where the reading is missing; `sights` the time of each frame and what
+    was seen in it, None where it was not looked at. Raises `InputError` from either, or
+    where there is no input at all.
     """
     next_tick_s: int | None = None
     last_s = 0.0
     for last_s, stimuli in heapq.merge(
-        _readings(sensors, rows), _views(pictures) if pictures else (), key=lambda timed: timed[0]
+        _readings(sensors, rows),
+        _views(sights),
+        key=lambda timed: timed[0],
     ):
         if next_tick_s is None:
             next_tick_s = math.ceil(last_s)
@@ -97,23 +98,20 @@ def _readings(
         )
 
 
-def _views(pictures: Iterable[Picture]) -> Iterator[tuple[float, list[Stimulus]]]:
-    """Tell the camera's condition on change and every ten seconds, as a live one does."""
-    from stillair.fire.view import ViewCheck  # with it numpy: 0.12 s and 15 MB
-
-    check = ViewCheck()
+def _views(sights: Iterable[Seen]) -> Iterator[tuple[float, list[Stimulus]]]:
+    """Tell what a live camera does: its condition on change and every ten seconds, and signs."""
     told: CameraState | None = None
-    since_s = 0.0
-    condition: CameraCondition | None = None
-    for t_s, grey in pictures:
-        now, reason = check.update(t_s, grey)
-        if now is not condition:
-            condition, since_s = now, t_s
-        if told is None or told.condition is not now or t_s - told.t_s >= RETELL_S:
-            told = CameraState(t_s, now, since_s, reason)
-            yield t_s, [told]
-        else:
-            yield t_s, []
+    for t_s, sight in sights:
+        stimuli: list[Stimulus] = []
+        if sight is not None:
+            due = told is None or told.condition is not sight.condition
+            if due or (told is not None and t_s - told.t_s >= TELL_EVERY_S):
+                told = CameraState(t_s, sight.condition, sight.since_s, sight.reason)
+                stimuli.append(told)
+            stimuli += sight.signs
+            if sight.movement is not None:
+                stimuli.append(sight.movement)
+        yield t_s, stimuli
 
 
 def _lines(outcome: Outcome) -> Iterator[str]:

@@ -23,7 +23,7 @@ from stillair.clock import SystemClock
 from stillair.errors import CameraError, InputError
 from stillair.sensing.cameras import TIMEOUT_S, Lease, Pacer, network_reason, shown_address
 from stillair.sensing.mjpeg import FrameCutter
-from stillair.sensing.pictures import fitted, small_gray_of_pixels
+from stillair.sensing.pictures import fitted, working_picture_of_pixels
 from stillair.sensing.protocols import Frame
 
 if TYPE_CHECKING:
@@ -380,10 +380,10 @@ class _Video:
 
 
 def frames_of(path: Path) -> Iterator[tuple[float, NDArray[np.uint8]]]:
-    """Each picture of a video file as `(seconds after the first one, small grey picture)`.
+    """Each picture of a video file as `(seconds after the first one, working picture)`.
 
     The times are the container's and increase; the picture is
-    `(height, width) uint8`, at most 160x120. Raises `InputError`, one line,
+    `(height, width, 3) uint8, BGR`, at most 320x240. Raises `InputError`, one line,
     for a file that can't be read, holds no picture, or breaks off: fewer than
     half of the pictures that its container tells of.
     """
@@ -395,7 +395,7 @@ def frames_of(path: Path) -> Iterator[tuple[float, NDArray[np.uint8]]]:
             if first_s is None:
                 first_s = position_s
             pixels = video.picture()
-            small = None if pixels is None else small_gray_of_pixels(pixels)
+            small = None if pixels is None else working_picture_of_pixels(pixels)
             if small is not None:
                 yield position_s - first_s, small
     except CameraError as error:
