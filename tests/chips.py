@@ -1,4 +1,4 @@
-"""Stand-ins for sensors' hardware: a kernel-like 1-Wire tree, and thermocouple chips on a bus.
+"""Stand-ins for sensors' hardware: a kernel-like 1-Wire tree, thermocouple chips, a serial line.
 
 Each behaves as its data sheet says, faults and loss of supply included, so
 that the real drivers run on them unchanged.
@@ -7,7 +7,11 @@ that the real drivers run on them unchanged.
 from __future__ import annotations
 
 import errno
+import os
+import pty
 import shutil
+import struct
+import tty
 from pathlib import Path
 
 from stillair.sensing.scratchpad import check_byte
@@ -179,3 +183,37 @@ class Mcp9600Chip:
     def _acknowledge(self) -> None:
         if not self.present:
             raise OSError(errno.EREMOTEIO, "I2C transfer: Remote I/O error")
+
+
+def particle_frame(pm2_5: int, *, counts: int = 900, length: int = 28, off: int = 0) -> bytes:
+    """32 bytes as a laser counter sends them; `off` spoils the sum."""
+    masses = (pm2_5 // 2, pm2_5 * 3 // 2, pm2_5 * 2, pm2_5 // 2, pm2_5, pm2_5 * 3 // 2)
+    numbers = (counts, counts // 3, counts // 9, counts // 50, 0, 0)
+    words = [min(word, 0xFFFF) for word in (length, *masses, *numbers, 0)]
+    body = b"\x42\x4d" + struct.pack(">14H", *words)
+    return body + struct.pack(">H", (sum(body) + off) & 0xFFFF)
+
+
+class SerialLine:
+    """A pseudo-terminal, its far end in a test's hands, at a path that outlives a replug."""
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / "ttyUSB0"
+        self._far: int | None = None
+        self.plug_in()
+
+    def plug_in(self) -> None:
+        self._far, near = pty.openpty()
+        tty.setraw(near)
+        self.path.symlink_to(os.ttyname(near))
+        os.close(near)
+
+    def send(self, data: bytes) -> None:
+        assert self._far is not None
+        assert os.write(self._far, data) == len(data)
+
+    def unplug(self) -> None:
+        if self._far is not None:
+            os.close(self._far)
+            self._far = None
+            self.path.unlink()

@@ -1,12 +1,19 @@
-"""SPI and I2C as the thermocouple drivers need them, and the kernel's own through python-periphery.
+"""SPI, I2C and serial ports as drivers need them, and the kernel's own.
 
-python-periphery is pure Python over the kernel's spidev and i2c-dev: nothing
-to compile on the board. Every error here is an `OSError`, with the kernel's
-number where there is one; the drivers make a `SensorError` of it.
+SPI and I2C go through python-periphery, pure Python over the kernel's spidev
+and i2c-dev: nothing to compile on the board. A serial port that is only read
+needs no more than the standard library. Every error here is an `OSError`, with
+the kernel's number where there is one; the drivers make a `SensorError` of it.
 """
 
 from __future__ import annotations
 
+import errno
+import fcntl
+import os
+import select
+import termios
+import tty
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
@@ -38,6 +45,18 @@ class I2cDevice(Protocol):
 
     def write_register(self, register: int, data: bytes) -> None:
         """Write a register. Raises `OSError`."""
+        ...
+
+    def close(self) -> None: ...
+
+
+class SerialPort(Protocol):
+    """A port on which a device sends by itself."""
+
+    where: str
+
+    def read(self, within_s: float) -> bytes:
+        """What has come, as soon as anything has; empty after `within_s`. Raises `OSError`."""
         ...
 
     def close(self) -> None: ...
@@ -114,3 +133,56 @@ class KernelI2c:
             self.close()
             raise
         return bytes(messages[-1].data) if count else b""
+
+
+class KernelSerial:
+    """A serial port such as /dev/ttyUSB0: 8 data bits, no parity, 1 stop bit; only read.
+
+    Opened at first use and again after an error, since a plug may come and go.
+    It is held alone: of two readers each would get half the bytes. `speed` is
+    one of termios' constants.
+    """
+
+    MOST_BYTES = 4096  # as much as the kernel holds back
+
+    def __init__(self, port: str, speed: int = termios.B9600) -> None:
+        self.where = port
+        self._speed = speed
+        self._file: int | None = None
+
+    def read(self, within_s: float) -> bytes:
+        try:
+            if self._file is None:
+                self._open()
+            assert self._file is not None
+            waiting = select.poll()
+            waiting.register(self._file, select.POLLIN)
+            if not waiting.poll(max(0.0, within_s) * 1000.0):
+                return b""
+            came = os.read(self._file, self.MOST_BYTES)
+            if not came:
+                raise OSError(errno.EIO, "the other end is gone")
+        except BlockingIOError:
+            return b""
+        except termios.error as error:
+            self.close()
+            raise OSError(*error.args) from error
+        except OSError:
+            self.close()
+            raise
+        return came
+
+    def close(self) -> None:
+        file, self._file = self._file, None
+        if file is not None:
+            os.close(file)
+
+    def _open(self) -> None:
+        # Without waiting for a carrier, which three wires have not.
+        self._file = os.open(self.where, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK)
+        fcntl.ioctl(self._file, termios.TIOCEXCL)
+        tty.setraw(self._file, termios.TCSANOW)
+        settings = termios.tcgetattr(self._file)
+        settings[2] |= termios.CLOCAL | termios.CREAD
+        settings[4] = settings[5] = self._speed
+        termios.tcsetattr(self._file, termios.TCSANOW, settings)

@@ -43,6 +43,24 @@ class Sensor(Protocol):
         ...
 
 
+class ParticleSensor(Protocol):
+    """One counter of fine particles; `blocking` as for a `Sensor`."""
+
+    name: str
+    blocking: bool
+
+    def read(self) -> float | None:
+        """Particles up to 2.5 micrometres, in micrograms a cubic metre; None: nothing new.
+
+        Raises `SensorError`.
+        """
+        ...
+
+    def describe(self) -> str: ...
+
+    def close(self) -> None: ...
+
+
 class Contact(Protocol):
     """One switch input; `True` is off-normal (door open, detector tripped, button pressed)."""
 

@@ -1,4 +1,4 @@
-"""Twins of sensor, switch and camera in one simulated chamber.
+"""Twins of sensors, switch and camera in one simulated chamber.
 
 They satisfy the protocols of the real drivers by shape. Each moves the world
 to the clock's time before it looks.
@@ -49,6 +49,27 @@ class SimulatedSensor:
 
     def describe(self) -> str:
         return f"simulated, {self._point} of {self._time.world.scenario.name}"
+
+    def close(self) -> None:
+        pass
+
+
+class SimulatedParticles:
+    """A particle sensor at the top of the simulated chamber."""
+
+    blocking = False
+    MOST_UG = 1000.0  # more than this such a sensor doesn't tell apart
+
+    def __init__(self, name: str, world: SimulatedChamber, clock: Clock) -> None:
+        self.name = name
+        self._time = WorldTime(world, clock)
+
+    def read(self) -> float | None:
+        """Particles up to 2.5 micrometres, whole micrograms a cubic metre."""
+        return float(round(min(self._time.catch_up().particles_ug_per_m3(), self.MOST_UG)))
+
+    def describe(self) -> str:
+        return f"simulated, smoke in {self._time.world.scenario.name}"
 
     def close(self) -> None:
         pass

@@ -41,6 +41,8 @@ LONGEST_STRETCH_S: Final = 30 * 86400.0
 WORKING_W, PAUSED_W, MACHINE_TAU_S = 25.0, 18.0, 240.0
 FRESH_PLASTIC_C: Final = 160.0
 DETECTOR_TRIPS_DB_PER_M: Final = 0.2  # within the 0.05 to 0.3 dB/m of EN 54-7 (recalled)
+EXTINCTION_M2_PER_UG: Final = 8.7e-6  # Mulholland and Croarkin (2000), as in `burning`
+CLEAN_AIR_UG: Final = 12.0  # of fine particles in a cubic metre of a shed's air (assumed)
 
 
 class SimulatedChamber:
@@ -234,6 +236,12 @@ class SimulatedChamber:
             if kind is ContactKind.SUPPLY:
                 return self._script.unsupplied
             return kind is ContactKind.DETECTOR and self._detecting
+
+    def particles_ug_per_m3(self) -> float:
+        """Fine particles in the upper air of the box, micrograms a cubic metre."""
+        with self._lock:
+            smoke_ug = self._burning.upper_per_m / EXTINCTION_M2_PER_UG
+            return CLEAN_AIR_UG + smoke_ug
 
     def picture(self) -> NDArray[np.uint8]:
         """The camera's view now, `(480, 640, 3) uint8, BGR`. Raises `CameraError` while lost."""
