@@ -6,16 +6,31 @@ of their times; signs come out, few and small, so that the watch needs no pictur
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stillair.fire.flame import FlameWatch, Place
+from stillair.fire.inputs import CAMERA
+from stillair.fire.motion import MotionMap
+from stillair.fire.smoke import SmokeWatch, Veil
+from stillair.fire.verdict import ALONE, SPEAKS
 from stillair.fire.view import ViewCheck
-from stillair.model import CameraCondition, Movement, Sign
+from stillair.model import CameraCondition, Detail, JsonValue, Movement, Sense, Sign
 
-WIDTH, HEIGHT = 320, 240  # pictures are looked at in at most this size
+FLAME_EVERY_S = 1 / 16.5  # more pictures a second show nothing more of a flame
+SIGN_EVERY_S = 1.0
+MOST_REGIONS = 4
+WITNESS = 0.45  # of a sign that is not to be told by itself
+BLIND_STRENGTH = 0.8  # a flame may itself wash out a picture, or have its light flicker
+BLINDED_BY_FLAME = frozenset(
+    {CameraCondition.WASHED_OUT, CameraCondition.FLICKERING, CameraCondition.MOVED}
+    | {CameraCondition.COVERED, CameraCondition.OUT_OF_FOCUS}
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +74,11 @@ class Vision:
     def __init__(self, plan: VisionPlan | None = None) -> None:
         self._plan = plan or VisionPlan()
         self._view = ViewCheck()
+        self._flames = FlameWatch(self._plan.ignore)
+        self._smoke = SmokeWatch(self._plan.ignore)
+        self._motion = MotionMap()
+        self._flame_s = -math.inf
+        self._told_s = {"flame": -math.inf, "smoke": -math.inf}
 
     def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight:
         """Take the next picture, `(height, width, 3) uint8, BGR`, at most 320x240.
@@ -67,4 +87,80 @@ class Vision:
         """
         gray = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8)
         condition, reason = self._view.update(t_s, gray)
-        return Sight(t_s, condition, self._view.since_s, reason)
+        fit = condition is CameraCondition.FIT
+        if t_s - self._flame_s >= FLAME_EVERY_S:
+            self._flame_s = t_s
+            self._flames.update(t_s, picture)
+        if fit:
+            self._smoke.update(t_s, gray)
+        elif condition is CameraCondition.MOVED:
+            self._smoke.begin_anew()
+        else:
+            self._smoke.pause()
+        movement = self._motion.update(t_s, gray, fit=fit)
+        height, width = gray.shape
+        signs = [*self._flame_signs(t_s, condition, width, height)]
+        if fit:
+            signs += self._smoke_signs(t_s)
+        return Sight(t_s, condition, self._view.since_s, reason, tuple(signs), movement)
+
+    def _flame_signs(
+        self, t_s: float, condition: CameraCondition, width: int, height: int
+    ) -> Sequence[Sign]:
+        places = [p for p in self._flames.places if p.strength >= SPEAKS]
+        strongest = max((p.strength for p in places), default=0.0)
+        fit = condition is CameraCondition.FIT
+        if not (fit or (condition in BLINDED_BY_FLAME and strongest >= BLIND_STRENGTH)):
+            return ()
+        if not places or not self._due("flame", t_s):
+            return ()
+        place = max(places, key=lambda p: p.strength)
+        detail: Detail = {
+            "regions": [_region(p, width, height) for p in places[:MOST_REGIONS]],
+            "share": round(sum(p.spots for p in places) / (width * height), 4),
+            "strength": round(place.strength, 2),
+            **{name: round(value, 2) for name, value in place.features.items()},
+        }
+        strength = _told_as(strongest, self._plan.flame_from)
+        return (
+            Sign(Sense.CAMERA, "flame", t_s, place.since_s, strength, (CAMERA,), detail=detail),
+        )
+
+    def _smoke_signs(self, t_s: float) -> Sequence[Sign]:
+        strength, veil, since_s = self._smoke.strength, self._smoke.veil, self._smoke.since_s
+        if strength < SPEAKS or veil is None or since_s is None or not self._due("smoke", t_s):
+            return ()
+        strength_told = _told_as(strength, self._plan.smoke_from)
+        detail: Detail = {**_figures(veil), "strength": round(strength, 2)}
+        return (Sign(Sense.CAMERA, "smoke", t_s, since_s, strength_told, (CAMERA,), detail=detail),)
+
+    def _due(self, name: str, t_s: float) -> bool:
+        if t_s - self._told_s[name] < SIGN_EVERY_S:
+            return False
+        self._told_s[name] = t_s
+        return True
+
+
+def _told_as(strength: float, least: float) -> float:
+    """What the verdict is to hear: told by itself from `least` on, below that a witness."""
+    return round(max(ALONE, strength) if strength >= least else min(WITNESS, strength), 3)
+
+
+def _region(place: Place, width: int, height: int) -> list[JsonValue]:
+    return [
+        round(place.left / width, 3),
+        round(place.top / height, 3),
+        round(place.right / width, 3),
+        round(place.bottom / height, 3),
+    ]
+
+
+def _figures(veil: Veil) -> dict[str, JsonValue]:
+    return {
+        "regions": [[round(edge, 3) for edge in veil.region]],
+        "share": round(veil.share, 3),
+        "contrast_hidden": round(veil.hidden, 3),
+        "hidden_everywhere": round(veil.everywhere, 3),
+        "agreeing": round(veil.agreeing, 2),
+        "compared_with_s_ago": round(veil.age_s, 1),
+    }

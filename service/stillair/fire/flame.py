@@ -1,0 +1,342 @@
+"""Flame: what is coloured as one, stays in its place, and is never twice the same.
+
+Theory of operation. Colour alone finds every orange part, so colour only says where to
+look: pixels at least as red as green and as green as blue, bright, and far more red than
+blue. What marks a flame among them is that a spot stays flame-coloured and yet changes in
+brightness from one picture to the next, several times a second, for as long as it burns:
+flames puff at about 1.5 / sqrt(D) per second, D in metres (Cetegen, B. M. and Ahmed, T. A.
+(1993) Experiments on the periodic instability of buoyant plumes and pool fires, Combustion
+and Flame 93), and their tongues are turbulent. `activity` is the share of the last second's
+pictures in which a spot did so.
+
+Places with activity are followed. Of each it is measured, four times a second:
+
+activity    as above; a cloth or a car is active at its edges and for a moment only
+occupancy   how much of the time its spots are flame-coloured; what swings to and fro
+            uncovers what is behind it
+alike       the share of all change that its spots have in common (first principal
+            component): a lamp, a display or an LED changes as a whole, a fire's spots don't
+unexplained how much of the change is left once every spot may have moved (dense optical
+            flow): whatever is carried through the picture explains itself
+size        how many spots there are, in powers of two
+core        the share of spots at the upper end of the camera's range in red
+rooted      the share of spots that were active a second ago as well
+novel       the share of spots brighter than ever in the last minutes, before the last
+            twenty seconds; not known where the view is younger
+
+The strength is a sum of log-likelihood ratios, one a measure and each with a floor and a
+ceiling, so that none can decide alone; see `_EVIDENCE`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Gray = NDArray[np.uint8]
+
+LEAST_RED = 160  # of 255
+LEAST_RED_OVER_BLUE = 45
+CHANGE = 12  # of 255, from one picture to the next
+ACTIVITY_TAU_S = 1.0
+ACTIVE = 0.2
+LOOK_EVERY_S = 0.25
+KEPT_PICTURES = 16  # on which `alike` is measured: about a second
+LEAST_PICTURES = 8
+LEAST_SPOTS = 6
+MOST_PLACES = 6
+MOST_SPOTS = 60
+CORE = 235
+REPEATED = 0.1  # of 255: live pictures differ by more than that in the mean
+NEAR_PX = 3  # active spots so near to each other belong together
+FLOW_MARGIN_PX = 16
+MOST_CHANGE = 60  # more is counted as so much
+FORGOTTEN_S = 1.5  # a place without activity for longer is given up
+USUAL_AFTER_S = 20.0  # so old a brightness has to be to be usual
+USUAL_EVERY_S = 1.0
+USUAL_FORGETS = 1  # of 255, a minute
+NOVEL = 20  # of 255, above the usual
+FEATURES = (
+    "age_s",
+    "activity",
+    "occupancy",
+    "alike",
+    "unexplained",
+    "core",
+    "size",
+    "rooted",
+    "novel",
+)
+
+
+@dataclass(slots=True)
+class Place:
+    """One place that is active: its box in pixels, since when, and what was measured of it."""
+
+    left: int
+    top: int
+    right: int
+    bottom: int
+    since_s: float
+    seen_s: float
+    spots: int
+    features: dict[str, float]
+    sum: float = 0.0
+    history: deque[tuple[float, dict[str, float]]] = field(default_factory=lambda: deque(maxlen=8))
+
+    @property
+    def age_s(self) -> float:
+        return self.seen_s - self.since_s
+
+    @property
+    def strength(self) -> float:
+        """How surely it is a flame, 0 to 1."""
+        return 1.0 - 2.0 ** (-self.sum / TOLD_SUM)
+
+
+class FlameWatch:
+    """Find places that look like flames, picture by picture; see the module."""
+
+    def __init__(self, ignore: Sequence[tuple[float, float, float, float]] = ()) -> None:
+        self._ignore = ignore
+        self._flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
+        self._begin((0, 0))
+
+    def _begin(self, shape: tuple[int, ...]) -> None:
+        self._shape = shape
+        self._t_s: float | None = None
+        self._began_s = 0.0
+        self._looked_s = -math.inf
+        self._activity = np.zeros(shape, np.float32)
+        self._occupancy = np.zeros(shape, np.float32)
+        self._coloured: Gray = np.zeros(shape, np.uint8)
+        self._greens: deque[Gray] = deque(maxlen=KEPT_PICTURES)
+        self._active_before: deque[tuple[float, Gray]] = deque(maxlen=5)
+        self._places: list[Place] = []
+        self._usual: Gray | None = None
+        self._waiting: deque[tuple[float, Gray]] = deque()
+        self._brightest: Gray = np.zeros(shape, np.uint8)
+        self._kept_s = -math.inf
+        self._forgot_s = -math.inf
+
+    @property
+    def places(self) -> list[Place]:
+        """The places that were active when last looked, largest first."""
+        return self._places
+
+    def update(self, t_s: float, picture: NDArray[np.uint8]) -> list[Place] | None:
+        """Take the next picture, `(height, width, 3) uint8, BGR`; None unless it was looked.
+
+        Pictures come about 10 to 16 times a second.
+        """
+        blue, green, red = cv2.split(picture)
+        if green.shape != self._shape:
+            self._begin(green.shape)
+        coloured = _coloured(blue, green, red)
+        for left, top, right, bottom in self._ignore:
+            high, wide = self._shape
+            rows = slice(round(top * high), round(bottom * high))
+            coloured[rows, round(left * wide) : round(right * wide)] = 0
+        if self._t_s is None:
+            self._t_s = self._began_s = t_s
+            self._coloured = coloured
+            self._greens.append(green)
+            return None
+        if _repeats(green, self._greens[-1]):
+            return None
+        weight = 1.0 - math.exp(-(t_s - self._t_s) / ACTIVITY_TAU_S)
+        self._t_s = t_s
+        changed = cv2.threshold(
+            cv2.absdiff(green, self._greens[-1]), CHANGE, 255, cv2.THRESH_BINARY
+        )[1]
+        changed &= coloured
+        changed &= self._coloured
+        cv2.accumulateWeighted(changed, self._activity, weight)
+        cv2.accumulateWeighted(coloured, self._occupancy, weight)
+        self._coloured = coloured
+        self._greens.append(green)
+        self._learn_usual(t_s, green)
+        if t_s - self._looked_s < LOOK_EVERY_S or len(self._greens) < LEAST_PICTURES:
+            return None
+        self._looked_s = t_s
+        self._places = self._look(t_s, red)
+        return self._places
+
+    # --- the places ---
+
+    def _look(self, t_s: float, red: Gray) -> list[Place]:
+        active = cv2.threshold(self._activity, ACTIVE * 255.0, 255, cv2.THRESH_BINARY)[1]
+        active = np.asarray(active, np.uint8)
+        before = next((a for at_s, a in self._active_before if t_s - at_s <= 1.2), active)
+        self._active_before.append((t_s, active))
+        known = [p for p in self._places if t_s - p.seen_s <= FORGOTTEN_S]
+        if cv2.countNonZero(active) < LEAST_SPOTS:
+            return known
+        count, labels, stats, _ = cv2.connectedComponentsWithStats(cv2.dilate(active, _NEAR))
+        found: list[Place] = []
+        order = 1 + np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:MOST_PLACES]
+        for label in order if count > 1 else ():
+            x, y, wide, high = (int(v) for v in stats[label, :4])
+            window = (slice(y, y + high), slice(x, x + wide))
+            spots = (labels[window] == label) & (active[window] > 0)
+            number = int(np.count_nonzero(spots))
+            if number < LEAST_SPOTS:
+                continue
+            place = Place(x, y, x + wide, y + high, t_s, t_s, number, {})
+            parents = [p for p in known if _overlap(p, place)]
+            if parents:
+                oldest = min(parents, key=lambda p: p.since_s)
+                place.since_s, place.history = oldest.since_s, oldest.history
+                place.sum = max(p.sum for p in parents)
+            self._measure(place, t_s, window, spots, red, before)
+            found.append(place)
+        seen = [p for p in known if not any(_overlap(p, f) for f in found)]
+        return sorted([*found, *seen], key=lambda p: -p.spots)
+
+    def _measure(
+        self,
+        place: Place,
+        t_s: float,
+        window: tuple[slice, slice],
+        spots: NDArray[np.bool_],
+        red: Gray,
+        before: Gray,
+    ) -> None:
+        rows, columns = np.nonzero(spots)
+        step = max(1, len(rows) // MOST_SPOTS)
+        rows, columns = rows[::step] + place.top, columns[::step] + place.left
+        series = np.stack([g[rows, columns] for g in self._greens]).astype(np.float32)
+        changes = np.diff(series, axis=0)
+        powers = np.linalg.svd(changes, compute_uv=False) ** 2
+        usual = self._usual
+        novel = -1.0
+        if usual is not None:
+            brighter = cv2.subtract(self._recent_max(window), usual[window])
+            novel = float(np.count_nonzero(brighter[spots] > NOVEL)) / place.spots
+        now = {
+            "activity": float(self._activity[window][spots].mean()) / 255.0,
+            "occupancy": float(self._occupancy[window][spots].mean()) / 255.0,
+            "alike": float(powers[0] / max(1e-6, powers.sum())),
+            "unexplained": self._unexplained(place, spots),
+            "core": float(np.count_nonzero(red[rows, columns] >= CORE)) / len(rows),
+            "size": math.log2(place.spots),
+            "rooted": float(np.count_nonzero(before[window][spots])) / place.spots,
+            "novel": novel,
+        }
+        place.history.append((t_s, now))
+        means = {k: sum(f[k] for _, f in place.history) / len(place.history) for k in now}
+        place.features = {"age_s": place.age_s, **means}
+        step = min(MOST_STEP, max(LEAST_STEP, STEP * likelihood(place.features)))
+        place.sum = min(MOST_SUM, max(0.0, place.sum + step))
+
+    def _unexplained(self, place: Place, spots: NDArray[np.bool_]) -> float:
+        high, wide = self._shape
+        left, right = max(0, place.left - FLOW_MARGIN_PX), min(wide, place.right + FLOW_MARGIN_PX)
+        top, bottom = max(0, place.top - FLOW_MARGIN_PX), min(high, place.bottom + FLOW_MARGIN_PX)
+        if right - left < 16 or bottom - top < 16:
+            return 0.5
+        now = np.ascontiguousarray(self._greens[-1][top:bottom, left:right])
+        then = np.ascontiguousarray(self._greens[-2][top:bottom, left:right])
+        flow = self._flow.calc(now, then, None)
+        flow[:, :, 0] += np.arange(right - left, dtype=np.float32)
+        flow[:, :, 1] += np.arange(bottom - top, dtype=np.float32)[:, None]
+        moved = cv2.remap(then, flow, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        inner = (
+            slice(place.top - top, place.bottom - top),
+            slice(place.left - left, place.right - left),
+        )
+        rest = np.minimum(cv2.absdiff(now, np.asarray(moved, np.uint8))[inner][spots], MOST_CHANGE)
+        whole = np.minimum(cv2.absdiff(now, then)[inner][spots], MOST_CHANGE)
+        return float(rest.sum()) / (float(whole.sum()) + len(whole))
+
+    # --- what is usual ---
+
+    def _recent_max(self, window: tuple[slice, slice]) -> Gray:
+        recent = list(self._greens)[-8:]
+        return np.asarray(np.max([g[window] for g in recent], axis=0), np.uint8)
+
+    def _learn_usual(self, t_s: float, green: Gray) -> None:
+        """Keep the brightest that each spot was; it counts once it is twenty seconds old."""
+        cv2.max(self._brightest, green, dst=self._brightest)
+        if t_s - self._kept_s < USUAL_EVERY_S:
+            return
+        self._kept_s = t_s
+        self._waiting.append((t_s, cv2.dilate(self._brightest, _NEAR)))
+        self._brightest = green.copy()
+        while self._waiting and t_s - self._waiting[0][0] >= USUAL_AFTER_S:
+            _, old = self._waiting.popleft()
+            self._usual = old if self._usual is None else np.maximum(self._usual, old)
+        if self._usual is not None and t_s - self._forgot_s >= 60.0:
+            self._forgot_s = t_s
+            self._usual = cv2.subtract(self._usual, USUAL_FORGETS)
+
+
+_NEAR = np.ones((2 * NEAR_PX + 1, 2 * NEAR_PX + 1), np.uint8)
+
+
+def _coloured(blue: Gray, green: Gray, red: Gray) -> Gray:
+    """Where a picture has a flame's colour, 255, and 0 elsewhere."""
+    coloured = cv2.threshold(red, LEAST_RED - 1, 255, cv2.THRESH_BINARY)[1]
+    coloured &= cv2.threshold(
+        cv2.subtract(red, blue), LEAST_RED_OVER_BLUE - 1, 255, cv2.THRESH_BINARY
+    )[1]
+    coloured &= cv2.compare(green, red, cv2.CMP_LE)
+    coloured &= cv2.compare(cv2.subtract(blue, green), 10, cv2.CMP_LE)
+    return np.asarray(coloured, np.uint8)
+
+
+def _repeats(green: Gray, before: Gray) -> bool:
+    """Whether a picture is the one before once more, as where a source makes up its rate."""
+    return float(cv2.absdiff(green[::8, ::8].copy(), before[::8, ::8].copy()).mean()) < REPEATED
+
+
+def _overlap(one: Place, other: Place) -> bool:
+    wide = min(one.right, other.right) - max(one.left, other.left)
+    high = min(one.bottom, other.bottom) - max(one.top, other.top)
+    if wide <= 0 or high <= 0:
+        return False
+    smaller = min(
+        (one.right - one.left) * (one.bottom - one.top),
+        (other.right - other.left) * (other.bottom - other.top),
+    )
+    return wide * high > 0.3 * smaller
+
+
+# For each measure: from which value on it speaks for a flame, how much a unit of it adds to
+# the log-likelihood ratio, and the floor and ceiling of what it may add.
+_EVIDENCE: Mapping[str, tuple[float, float, float, float]] = {
+    "age_s": (1.2, 0.8, -1.5, 1.0),
+    "activity": (0.24, 8.0, -1.0, 1.5),
+    "occupancy": (0.60, 6.0, -2.0, 1.2),
+    "alike": (0.50, 6.0, -2.5, 0.8),
+    "unexplained": (0.42, 5.0, -1.5, 0.8),
+    "core": (0.08, 3.0, -0.3, 0.7),
+    "size": (5.0, 1.0, -2.0, 1.0),
+    "rooted": (0.40, 5.0, -2.0, 1.2),
+}
+_NOVEL = (0.3, 6.0, -3.0, 2.0)
+_PRIOR = -1.5
+
+
+# What one look adds to a place's evidence, at least and at most, and when it is told.
+LEAST_STEP, MOST_STEP = -0.6, 0.4
+STEP = 0.15  # of the log-likelihood ratio: looks follow each other and are much alike
+TOLD_SUM = 2.0
+MOST_SUM = 8.0
+
+
+def likelihood(features: Mapping[str, float]) -> float:
+    """The log-likelihood ratio of a flame in one look, from `Place.features`."""
+    total = _PRIOR
+    for name, (middle, slope, floor, ceiling) in _EVIDENCE.items():
+        total += min(ceiling, max(floor, slope * (features[name] - middle)))
+    if features["novel"] >= 0.0:
+        middle, slope, floor, ceiling = _NOVEL
+        total += min(ceiling, max(floor, slope * (features["novel"] - middle)))
+    return total
