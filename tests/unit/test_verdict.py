@@ -27,10 +27,7 @@ class Given:
     detail: Detail = field(default_factory=dict)
 
     def sign(self, t_s: float) -> Sign:
-        source = (
-            self.source
-            or {"heat": "top", "camera": "camera", "contact": "detector"}[self.sense.value]
-        )
+        source = self.source or USUAL[self.sense]
         return Sign(
             self.sense,
             self.name,
@@ -43,7 +40,13 @@ class Given:
         )
 
 
-SOURCES = ("top", "low", "camera", "detector", "left", "right", "bay 9")
+USUAL = {
+    Sense.HEAT: "top",
+    Sense.CAMERA: "camera",
+    Sense.CONTACT: "detector",
+    Sense.PARTICLES: "air",
+}
+SOURCES = ("top", "low", "camera", "detector", "left", "right", "bay 9", "air")
 Heard = Callable[[float], tuple[str, ...]]
 
 
@@ -68,7 +71,7 @@ def raised(found: list[Finding]) -> list[tuple[str, float]]:
     return [(f.kind.value, f.at_s) for f in found if f.change is Change.RAISED]
 
 
-HEAT, CAMERA, CONTACT = Sense.HEAT, Sense.CAMERA, Sense.CONTACT
+HEAT, CAMERA, CONTACT, PARTICLES = Sense.HEAT, Sense.CAMERA, Sense.CONTACT, Sense.PARTICLES
 
 
 @pytest.mark.parametrize(
@@ -113,8 +116,42 @@ HEAT, CAMERA, CONTACT = Sense.HEAT, Sense.CAMERA, Sense.CONTACT
         ),
         pytest.param(
             [Given(CAMERA, "smoke", 10, 60, 0.4), Given(HEAT, "high_limit", 10, 60, 0.5)],
+            [("fire", 10)],
+            id="two weak ones, but the box burns: 1 - 0.6 x 0.5 = 0.7",
+        ),
+        pytest.param(
+            [Given(CAMERA, "smoke", 10, 60, 0.4), Given(HEAT, "high_limit", 10, 60, 0.4)],
             [],
-            id="two weak ones: 1 - 0.6 x 0.5 = 0.7",
+            id="two that are too weak: 1 - 0.6 x 0.6 = 0.64",
+        ),
+        pytest.param(
+            [Given(PARTICLES, "particles", 10, 60, 0.5)], [("smoke", 10)], id="particles alone"
+        ),
+        pytest.param([Given(PARTICLES, "particles", 10, 60, 0.4)], [], id="a little dust"),
+        pytest.param(
+            [Given(CAMERA, "smoke", 10, 60, 0.5), Given(PARTICLES, "particles", 30, 60, 0.5)],
+            [("smoke", 10), ("fire", 30)],
+            id="smoke seen and counted: two senses, one smoke",
+        ),
+        pytest.param(
+            [Given(CAMERA, "smoke", 10, 60, 0.9), Given(CAMERA, "flame", 30, 34, 0.9)],
+            [("smoke", 10), ("flame", 30)],
+            id="smoke and a flame that goes are one sense's word",
+        ),
+        pytest.param(
+            [Given(CAMERA, "flame", start_s, start_s + 3) for start_s in range(10, 60, 7)],
+            [("flame", 10)],
+            id="flashes of 3 s, one every 7 s: none stays",
+        ),
+        pytest.param(
+            [Given(CAMERA, "flame", start_s, start_s + 3) for start_s in range(10, 60, 5)],
+            [("flame", 10), ("fire", 15)],
+            id="a flame hidden for 2 s now and then",
+        ),
+        pytest.param(
+            [Given(CAMERA, "flame", 10, 13, 0.6), Given(CAMERA, "flame", 13, 60, 0.4)],
+            [("flame", 10)],
+            id="a flame that hardly is one any more",
         ),
         pytest.param(
             [Given(CAMERA, "smoke", 10, 60, 0.5), Given(HEAT, "high_limit", 10, 60, 0.5)],
@@ -140,6 +177,67 @@ def test_signs_make_an_event(given_signs: list[Given], expected: list[tuple[str,
 def test_a_flame_must_stay_longer_where_the_box_does_not_burn() -> None:
     flame = Given(CAMERA, "flame", 10, 60)
     assert ("fire", 20) in raised(run(flame, combustible=False))
+
+
+def test_two_senses_must_be_surer_where_the_box_does_not_burn() -> None:
+    weak = [Given(CAMERA, "smoke", 10, 60, 0.4), Given(HEAT, "high_limit", 10, 60, 0.5)]
+    assert raised(run(*weak, combustible=False)) == []
+    even = [Given(CAMERA, "smoke", 10, 60, 0.5), Given(HEAT, "high_limit", 10, 60, 0.5)]
+    assert raised(run(*even, combustible=False)) == [("smoke", 10), ("fire", 10)]
+
+
+def test_a_verdict_keeps_its_evidence() -> None:
+    seen: Detail = {"regions": [[0.1, 0.5, 0.3, 0.9]], "share": 0.05}
+    smoke, fire = run(
+        Given(CAMERA, "smoke", 10, 20, 0.55, detail=seen),
+        Given(HEAT, "rapid_rise", 50, 52, detail={"rise_k": 9.0}),
+        until_s=60,
+    )
+    assert smoke.detail["evidence"] == [
+        {
+            **seen,
+            "sign": "smoke",
+            "sense": "camera",
+            "sources": ["camera"],
+            "strength": 0.55,
+            "age_s": 0.0,
+        }
+    ]
+    assert fire.detail["signs"] == ["rapid_rise", "smoke"]
+    assert fire.detail["belief"] == 0.82
+    assert fire.detail["evidence"] == [
+        {
+            "rise_k": 9.0,
+            "sign": "rapid_rise",
+            "sense": "heat",
+            "sources": ["top"],
+            "strength": 0.6,
+            "age_s": 0.0,
+        },
+        {
+            **seen,
+            "ended_s": 31.0,
+            "sign": "smoke",
+            "sense": "camera",
+            "sources": ["camera"],
+            "strength": 0.55,
+            "age_s": 40.0,
+        },
+    ]
+
+
+def test_smoke_that_has_doubled_is_told_anew() -> None:
+    verdict = FireVerdict(combustible=True)
+    told: list[Finding] = []
+    for t_s in range(10, 50):
+        smoke = Given(CAMERA, "smoke", 10, 60, detail={"share": 0.02 * (1 + (t_s - 10) / 10)})
+        verdict.take(smoke.sign(t_s))
+        told.extend(verdict.tick(float(t_s), {}))
+    assert [(f.change, f.at_s) for f in told] == [
+        (Change.RAISED, 10.0),
+        (Change.REVISED, 20.0),
+        (Change.REVISED, 40.0),
+    ]
 
 
 def test_a_detector_stands_until_its_contact_is_normal() -> None:
@@ -335,7 +433,7 @@ def test_a_sensor_that_joins_is_named() -> None:
 signs = st.builds(
     Given,
     st.sampled_from(Sense),
-    st.sampled_from(["flame", "smoke", "rapid_rise", "static_response", "detector"]),
+    st.sampled_from(["flame", "smoke", "rapid_rise", "static_response", "detector", "particles"]),
     st.integers(0, 300),
     st.integers(0, 300),
     st.floats(0.0, 1.0),

@@ -1,18 +1,22 @@
 """All signs of fire in, one verdict out: is there fire, flame, smoke, or has a detector gone?
 
-Theory of operation. Heat, camera and contact are senses that fail for
+Theory of operation. Heat, camera, contact and particles are senses that fail for
 different reasons: sun and steam warm a sensor, a lamp flickers for a camera,
-a wire breaks at a contact. So the strengths of one sense's signs don't add
+a wire breaks at a contact, a grinder makes dust. So the strengths of one sense's signs don't add
 up, its best sign within the last 60 s speaks for it; and senses are taken as
 independent. With strengths s (0 to 1, how surely this sign means fire) the
 belief is
 
-    1 - (1 - s_heat) (1 - s_camera) (1 - s_contact)
+    1 - (1 - s_heat) (1 - s_camera) (1 - s_contact) (1 - s_particles)
 
 and `fire` is raised when at least two senses speak and the belief reaches
-0.75, two even chances; or when one sign is lasting (heat at the static
-response, a flame that stays). A listed detector's contact is told at once, by
-itself. Smoke alone and flame alone are events of their own.
+0.75, two even chances, or 0.7 where the box itself burns; or when one sign is
+lasting: heat at the static response, or a flame that stays, which is one given
+without a break of more than 3 s for 10 s, or 5 s where the box burns. Smoke and
+flame together are one sense's word and no fire by themselves. A listed detector's
+contact is told at once, by itself. Smoke alone and flame alone are events of their
+own. Each keeps as its `evidence` every sign that spoke, with its strength, its age
+and its figures.
 
 A sign is given anew for as long as it holds; it has ended when it was not
 given for 10 s, a contact when it says 0. Nothing in here waits for anything,
@@ -42,16 +46,19 @@ from stillair.model import BLIND, Change, Detail, EventChange, Finding, JsonValu
 
 TOGETHER_S = 60.0  # signs of different senses within this time speak for one fire
 HELD_S = 10.0  # a sign not given for longer has ended
-CERTAIN = 0.75
+CERTAIN = {True: 0.7, False: 0.75}  # the belief that is fire, by combustible
 SPEAKS = 0.3  # a weaker sign doesn't make its sense a witness
 ALONE = 0.5  # from here a flame or smoke is told by itself
 STAYS_S = {True: 5.0, False: 10.0}  # a flame that stays this long is fire, by combustible
+BREAK_S = 3.0  # a flame not given for longer has not stayed, though it may be the same one
 QUIET_S = 60.0  # without a sign for this long, an event is over
 DETECTOR = "detector"
 SHOWN = frozenset({Kind.FIRE, Kind.FLAME, Kind.SMOKE})  # over only if they are seen to be
 REMEMBERED = SHOWN | {Kind.DETECTOR_CONTACT}  # they stand on after a restart
-ALONE_KINDS = {"flame": Kind.FLAME, "smoke": Kind.SMOKE}
+ALONE_KINDS = {Kind.FLAME: ("flame",), Kind.SMOKE: ("smoke", "particles")}  # by which signs
 RETELL_K = 5.0  # a fire that has got so much hotter is told anew
+REGROWN = 2.0  # what has grown to so many times its size in the picture is told anew
+MOST_EVIDENCE = 8  # signs that one event keeps, the strongest
 NEAR_K = 5.0  # a sensor that was not so much cooler than the hottest tells the end as well
 EXPLAINED_S = 300.0  # a fire known by its static heat is doubted unless the rise was a fire's too
 
@@ -64,6 +71,7 @@ class _Spell:
     latest: Sign
     strongest: float
     lasting: bool
+    stays_since_s: float  # since when it has been given without a break, strong enough
 
 
 @dataclass(slots=True)
@@ -91,13 +99,14 @@ class FireVerdict:
     Parameters
     ----------
     combustible : bool
-        The box itself burns: there is less time, so a flame need stay only 5 s, not 10 s.
+        The box itself burns: there is less time, so a flame need stay only 5 s, not 10 s,
+        and a belief of 0.7 is enough.
     standing : iterable of EventChange
         What stood at the last stop: fire, flame, smoke and detectors still do.
     """
 
     def __init__(self, *, combustible: bool, standing: Iterable[EventChange] = ()) -> None:
-        self._stays_s = STAYS_S[combustible]
+        self._stays_s, self._certain = STAYS_S[combustible], CERTAIN[combustible]
         self._spells: dict[tuple[Sense, str, tuple[str, ...]], _Spell] = {}
         self._open = {
             (e.kind, e.subject): _Open(e.onset_s, e.sensors, e.detail, math.inf)
@@ -124,8 +133,10 @@ class FireVerdict:
         if spell is None or (
             sign.sense is not Sense.CONTACT and sign.t_s - spell.latest.t_s > HELD_S
         ):
-            self._spells[key] = _Spell(sign, sign, sign.strength, sign.lasting)
+            self._spells[key] = _Spell(sign, sign, sign.strength, sign.lasting, sign.t_s)
             return
+        if sign.t_s - spell.latest.t_s > BREAK_S or spell.latest.strength < ALONE:
+            spell.stays_since_s = sign.t_s
         spell.latest = sign
         spell.strongest = max(spell.strongest, sign.strength)
         spell.lasting = spell.lasting or sign.lasting or self._stays(spell)
@@ -146,13 +157,14 @@ class FireVerdict:
         self._forget(t_s)
         findings: list[Finding] = []
         self._tell_detectors(t_s, findings)
-        for name, kind in ALONE_KINDS.items():
+        for kind, names in ALONE_KINDS.items():
             spells = [
                 s
                 for s in self._spells.values()
-                if s.first.name == name and s.strongest >= ALONE and self._holds(s, t_s)
+                if s.first.name in names and s.strongest >= ALONE and self._holds(s, t_s)
             ]
-            self._tell(t_s, kind, "", spells, {"cause": "clear"}, findings)
+            detail: Detail = {"cause": "clear", "evidence": self._evidence(spells, t_s)}
+            self._tell(t_s, kind, "", spells, detail, findings)
         self._tell_fire(t_s, findings)
         return tuple(findings)
 
@@ -189,7 +201,7 @@ class FireVerdict:
         for strength in witnesses.values():
             doubt *= 1.0 - min(strength, 1.0)
         lasting = [s for s in self._spells.values() if s.lasting]
-        together = len(witnesses) >= 2 and 1.0 - doubt >= CERTAIN
+        together = len(witnesses) >= 2 and 1.0 - doubt >= self._certain
         speaking = (
             [s for s in self._spells.values() if s.strongest >= SPEAKS]
             if together or lasting
@@ -202,6 +214,7 @@ class FireVerdict:
                 detail = {"cause": "uncertain", "or": Kind.OVER_TEMPERATURE.value}
             detail["signs"] = list(names)
             detail["belief"] = round(1.0 - doubt, 2)
+            detail["evidence"] = self._evidence(speaking, t_s)
             told_c = [
                 figure
                 for spell in speaking
@@ -212,6 +225,24 @@ class FireVerdict:
                 detail["temperature_c"] = max(told_c)
         self._tell(t_s, Kind.FIRE, "", speaking, detail, findings)
         self._feel(t_s)
+
+    def _evidence(self, spells: list[_Spell], t_s: float) -> list[JsonValue]:
+        """What speaks for an event at `t_s`, the strongest first."""
+        told: list[JsonValue] = []
+        for spell in sorted(spells, key=lambda s: -s.strongest)[:MOST_EVIDENCE]:
+            ended = {} if self._holds(spell, t_s) else {"ended_s": round(t_s - spell.latest.t_s, 1)}
+            told.append(
+                {
+                    **spell.latest.detail,
+                    **ended,
+                    "sign": spell.first.name,
+                    "sense": spell.first.sense.value,
+                    "sources": list(spell.first.sources),
+                    "strength": round(spell.strongest, 2),
+                    "age_s": round(max(0.0, t_s - spell.first.onset_s), 1),
+                }
+            )
+        return told
 
     def _rose_lately(self, t_s: float) -> bool:
         return any(
@@ -256,7 +287,8 @@ class FireVerdict:
             now = detail.get("signs")
             newly = isinstance(now, list) and isinstance(known, list) and set(now) - set(known)
             anew = event.blind and t_s - event.last_s <= HELD_S
-            if not (surer or newly or more or anew or _is_hotter(detail, event.detail)):
+            more_of_it = _is_hotter(detail, event.detail) or _has_grown(detail, event.detail)
+            if not (surer or newly or more or anew or more_of_it):
                 return
             if event.detail.get("cause") == "clear":  # what was sure stays so
                 detail = {k: v for k, v in detail.items() if k != "or"} | {"cause": "clear"}
@@ -325,8 +357,8 @@ class FireVerdict:
     def _stays(self, spell: _Spell) -> bool:
         return (
             spell.first.name == "flame"
-            and spell.strongest >= ALONE
-            and spell.latest.t_s - spell.first.t_s >= self._stays_s
+            and spell.latest.strength >= ALONE
+            and spell.latest.t_s - spell.stays_since_s >= self._stays_s
         )
 
     def _holds(self, spell: _Spell, t_s: float) -> bool:
@@ -360,3 +392,17 @@ def _is_hotter(now: Detail, told: Detail) -> bool:
     """Whether it has got so much hotter that the figure told last is out of date."""
     now_c, told_c = _temperature_c(now), _temperature_c(told)
     return now_c is not None and (told_c is None or now_c >= told_c + RETELL_K)
+
+
+def _share(detail: Detail) -> float:
+    """How much of the picture the largest sign in it covers; 0 where none tells."""
+    evidence = detail.get("evidence")
+    signs = evidence if isinstance(evidence, list) else []
+    told = [each.get("share") for each in signs if isinstance(each, dict)]
+    return max((share for share in told if isinstance(share, float)), default=0.0)
+
+
+def _has_grown(now: Detail, told: Detail) -> bool:
+    """Whether what the camera sees has got so much larger that the figure told is out of date."""
+    told_share = _share(told)
+    return told_share > 0.0 and _share(now) >= REGROWN * told_share
