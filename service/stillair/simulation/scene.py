@@ -1,16 +1,14 @@
-"""The camera's picture of the simulated chamber: 640 x 480, drawn, never photographed.
+"""The camera's picture of the simulated chamber: drawn, never photographed.
 
 The inside of the box seen from the front: back wall, side walls, floor, lamp
 strip, two uprights with a cross beam, bed plate, the growing pieces, the tool
 head on its raster. The door is at the right; open, it lets in daylight.
 
-Deterministic: the same seed and state give the same bytes. Every picture has
-a little fresh noise, as every camera's has, in the dark as well.
-
-*Smoke* thins light by Beer and Lambert's law, thicker towards the lid, with
-slow billows. *Flame* stands at the Heskestad height that the fire gives, and
-flickers at `1.5 / sqrt(D)` per second (Pagni, P. J. (1990) Pool vortex
-shedding frequencies, Applied Mechanics Reviews 43).
+Drawn in light rather than in bytes: what things reflect times what falls on
+them, plus what shines by itself, through the smoke, into the camera. So a lamp
+that is dimmed, a flame's glow and a veil of smoke are what they are to a real
+one. Deterministic: the same seed, look and state give the same bytes. Every
+picture has its own fresh noise, as every camera's has, in the dark as well.
 """
 
 from __future__ import annotations
@@ -21,330 +19,254 @@ from typing import Final
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from stillair.simulation.view import SceneState
+from stillair.simulation import flames
+from stillair.simulation.chance import wobble
+from stillair.simulation.exposure import Camera
+from stillair.simulation.guests import draw_guests, shine_guests
+from stillair.simulation.look import Look
+from stillair.simulation.plume import Field, Plume, Source
+from stillair.simulation.stage import Brush, Lens, Light, Picture, Stage, threefold, tinted
+from stillair.simulation.view import WHITE, Flame, SceneState, Smoke
+from stillair.simulation.works import Machine, draw_machine, machine_at
 
-Picture = NDArray[np.uint8]
-Colour = tuple[int, int, int]
+__all__ = ["Picture", "Scene"]
 
 WIDTH_PX: Final = 640
 HEIGHT_PX: Final = 480
-BACK: Final = (90, 50, 520, 350)  # left, top, right, bottom of the back wall
-BED: Final = ((150, 398), (480, 398), (450, 350), (180, 350))
-BED_MIDDLE: Final = (315, 374)
-PX_PER_MM: Final = 1.5
-TALLEST_PX: Final = 270.0
-NOISE_TILES: Final = 48
 FLAME_WIDTH_M: Final = 0.08
+BOX_WIDE_M: Final = 0.6  # what the picture's width shows
 
 
 class Scene:
-    """Draws pictures; safe to use from several threads."""
+    """Draws pictures; safe to use from several threads.
 
-    def __init__(self, seed: int) -> None:
-        self._seed = seed
+    Parameters
+    ----------
+    look : Look
+        How the place looks; by default a box of plywood seen from the front.
+    size : tuple[int, int]
+        Width and height of the pictures.
+    source : Source
+        Where smoke comes from.
+    """
+
+    def __init__(
+        self,
+        seed: int,
+        look: Look | None = None,
+        size: tuple[int, int] = (WIDTH_PX, HEIGHT_PX),
+        source: Source | None = None,
+    ) -> None:
+        self._seed, self._look, self._size = seed, look or Look(), size
+        self._source = source or Source()
         self._lock = threading.Lock()
         self._ready = False
+        self._plume: Plume | None = None
 
     def _prepare(self) -> None:
         """Make what all pictures share, at the first one: a service without a camera needs none."""
-        rng = np.random.default_rng(self._seed)
-        stage = _stage(rng)
-        self._by_lamp = _lit(stage, _lamp_light())
-        self._by_day = _lit(stage, _door_light())
-        shape = (HEIGHT_PX + NOISE_TILES, WIDTH_PX + NOISE_TILES, 3)
-        self._noise = np.clip(rng.normal(4.0, 1.3, shape), 0, 8).astype(np.uint8)
-        self._billows = cv2.GaussianBlur(rng.random((120, 320)).astype(np.float32), (0, 0), 6.0)
-        span = float(self._billows.max() - self._billows.min())
-        self._billows = (self._billows - self._billows.min()) / span
+        look = self._look
+        lens = Lens(look, *self._size)
+        self._stage = Stage(self._seed, look, lens)
+        self._brush = Brush(lens)
+        self._camera = Camera(self._seed, *self._size, look.noise, look.grain_px)
+        self._rows = np.linspace(0.0, 1.0, self._size[1], dtype=np.float32)[:, None, None]
         self._ready = True
 
     def draw(self, state: SceneState) -> Picture:
-        """The picture of this state, `(480, 640, 3) uint8, BGR`."""
+        """The picture of this state, `(height, width, 3) uint8, BGR`."""
         with self._lock:
-            if not self._ready:
-                self._prepare()
-        picture = self._light(state)
-        light = (1.0 if state.lamp else 0.03) + 0.6 * state.daylight * state.door_fraction
-        light = min(1.2, light + min(0.5, 2.0 * state.flame_m))
-        self._machine(picture, state, min(1.0, light))
-        if state.hand > 0.0:
-            _hand(picture, state, min(1.0, light))
-        _door(picture, state)
-        if state.flame_m > 0.01:
-            self._flame(picture, state)
-        if state.upper_smoke_per_m > 0.005:
-            picture = self._smoke(picture, state, min(1.0, light))
-        return self._sensor_noise(picture, state)
+            light = self._light(state)
+            return self._camera.develop(light, state.t_s, state.optics)
+
+    def light(self, state: SceneState) -> Light:
+        """The light that gets into the camera, `(height, width, 3) float32`, without its noise."""
+        with self._lock:
+            return self._light(state)
+
+    def smoke_depth(self, state: SceneState) -> Field:
+        """Optical depth of the smoke by place, `(72, 96) float32`: the truth about it."""
+        with self._lock:
+            smoke = _smoke_of(state)
+            if smoke is None:
+                return np.zeros((1, 1), np.float32)
+            return self._plume_now().depth(smoke, state.t_s)
+
+    def _plume_now(self) -> Plume:
+        if self._plume is None:
+            self._plume = Plume(self._seed, self._source)
+        return self._plume
+
+    def _light(self, state: SceneState) -> Light:
+        if not self._ready:
+            self._prepare()
+        machine = machine_at(state, self._look, self._seed)
+        fires = (*state.flames, *_flames_of(state))
+        canvas = self._stage.reflectance.copy()
+        draw_machine(canvas, self._brush, state, self._look, self._seed, machine)
+        draw_guests(canvas, self._brush, state, self._look)
+        fall = self._falling(state, machine)
+        burning = np.zeros_like(fall) if fires else None
+        for n, fire in enumerate(fires):
+            assert burning is not None
+            strength = flames.place(burning, fire, self._seed + n, state.t_s)
+            spread, amount = flames.glow(fire, strength, self._size)
+            tint = tuple(part * amount for part in flames.GLOW)
+            cv2.add(fall, tinted(threefold(spread), tint), dst=fall)
+        light = np.asarray(
+            cv2.multiply(fall, canvas, scale=1.0 / 255.0, dtype=cv2.CV_32F), np.float32
+        )
+        if burning is not None:
+            cv2.add(light, burning, dst=light)
+        if self._look.gloss > 0.0:
+            self._mirror(light)
+        shine_guests(light, self._brush, state, self._look, self._seed, machine)
+        smoke = _smoke_of(state)
+        if smoke is not None:
+            light = self._through(light, fall, self._plume_now().depth(smoke, state.t_s), smoke)
+        return self._seen(light, state)
 
     # --- light ---
 
-    def _light(self, state: SceneState) -> Picture:
-        """Walls and floor as lamp, door and flame light them now."""
-        flicker = 1.0 + 0.004 * math.sin(state.t_s * 9.1) + 0.003 * math.sin(state.t_s * 2.3)
-        lamp = flicker if state.lamp else 0.03
-        day = state.daylight * state.door_fraction
-        flame = 0.0
-        if state.flame_m > 0.01:
-            flame = min(0.6, 2.0 * state.flame_m) * (0.85 + 0.15 * _wobble(self._seed, state.t_s))
-        picture = cv2.addWeighted(self._by_lamp, lamp, self._by_day, day + 0.4 * flame, -4.0)
-        return _picture(picture)
+    def _falling(self, state: SceneState, machine: Machine) -> Light:
+        """The light that falls on every place."""
+        look, t_s, stage = self._look, state.t_s, self._stage
+        level = state.lamp_level if state.lamp else 0.0
+        level *= 1.0 + look.flicker * wobble(self._seed + 201, t_s, 20.0)
+        tint = tuple(a * b * level for a, b in zip(look.lamp_tint, state.lamp_colour, strict=True))
+        fall = tinted(stage.lamp, tint)
+        bands = look.bands if state.bands is None else state.bands
+        if bands > 0.0 and level > 0.0:
+            turn = math.tau * (look.band_per_s * t_s + 0.1 * wobble(self._seed + 202, t_s, 0.2))
+            fall *= 1.0 + bands * np.sin(math.tau * look.band_count * self._rows + turn)
+        self._shadow(fall, machine)
+        day = (0.1 + 0.9 * state.daylight) * (0.25 if look.pane else 0.12) + 0.02
+        colour = state.passing.screen or WHITE
+        cv2.add(fall, tinted(stage.day, tuple(4.0 * day * c for c in colour)), dst=fall)
+        through_door = state.daylight * state.door_fraction
+        if through_door > 0.0:
+            fall = np.asarray(cv2.scaleAdd(stage.door, through_door, fall), np.float32)
+        if state.passing.sun is not None:
+            self._sun(fall, *state.passing.sun)
+        if look.head_light > 0.0 and not state.parked:
+            self._spot(fall, machine)
+        return fall
 
-    def _sensor_noise(self, picture: Picture, state: SceneState) -> Picture:
-        draw = _hash(self._seed, round(state.t_s * 1000.0))
-        y, x = draw % NOISE_TILES, draw // NOISE_TILES % NOISE_TILES
-        noise = self._noise[y : y + HEIGHT_PX, x : x + WIDTH_PX]
-        return _picture(cv2.add(picture, noise))
+    def _shadow(self, fall: Light, machine: Machine) -> None:
+        """What the head takes of the lamp's light below it."""
+        x, y = self._brush.lens.point(machine.tip_x, machine.tip_y + 10.0)
+        self._patch(fall, x, y, 70.0 * self._brush.lens.scale, -0.35, None)
 
-    # --- machine ---
+    def _spot(self, fall: Light, machine: Machine) -> None:
+        x, y = self._brush.lens.point(machine.tip_x, machine.tip_y + 6.0)
+        self._patch(fall, x, y, 60.0 * self._brush.lens.scale, 0.0, self._look.head_light)
 
-    def _machine(self, picture: Picture, state: SceneState, light: float) -> None:
-        left, right = 130, 500
-        tallest_px = min(TALLEST_PX, state.height_mm * PX_PER_MM)
-        base_y = 388
-        for x, y, wide in _pieces(state.pieces):
-            if state.height_mm > 0.0:
-                _piece(picture, x, y, wide, tallest_px * (0.85 + 0.15 * (y - 356) / 32.0), light)
-        tip_x, tip_y = self._head_px(state)
-        beam_y = round(max(64.0, tip_y - 46.0))
-        grey = _shade((92, 88, 84), light)
-        cv2.rectangle(picture, (left - 12, beam_y), (right + 12, beam_y + 12), grey, -1)
-        cv2.line(
-            picture, (left - 12, beam_y), (right + 12, beam_y), _shade((150, 146, 140), light), 1
-        )
-        for x in (left - 18, right + 10):
-            cv2.rectangle(picture, (x, 56), (x + 12, base_y + 8), _shade((70, 68, 66), light), -1)
-        head = (round(tip_x), round(tip_y))
-        dark = _shade((46, 44, 42), light)
-        cv2.rectangle(picture, (head[0] - 21, head[1] - 52), (head[0] + 21, head[1] - 12), dark, -1)
-        cv2.circle(
-            picture, (head[0], head[1] - 34), 12, _shade((70, 66, 60), light), -1, cv2.LINE_AA
-        )
-        nozzle = np.array(
-            [(head[0] - 8, head[1] - 12), (head[0] + 8, head[1] - 12), (head[0], head[1])], np.int32
-        )
-        cv2.fillConvexPoly(picture, nozzle, _shade((90, 150, 180), light))
+    def _patch(
+        self, fall: Light, x: float, y: float, reach: float, factor: float, add: float | None
+    ) -> None:
+        size = max(2, round(reach))
+        left, top = round(x) - size, round(y) - size
+        x0, y0 = max(0, left), max(0, top)
+        part = fall[y0 : top + 2 * size + 1, x0 : left + 2 * size + 1]
+        if not part.size:
+            return
+        soft = _soft_disc(size)[
+            y0 - top : y0 - top + part.shape[0], x0 - left : x0 - left + part.shape[1]
+        ]
+        if add is None:
+            part *= 1.0 + factor * soft
+        else:
+            part += add * soft
 
-    def _head_px(self, state: SceneState) -> tuple[float, float]:
-        """Where the nozzle's tip is: over the part on its raster, or parked at the left."""
-        rise_px = min(TALLEST_PX, state.height_mm * PX_PER_MM)
-        if state.parked or state.pieces == 0:
-            return 160.0, max(112.0, 352.0 - rise_px)
-        places = _pieces(state.pieces)
-        # A few seconds on each piece, line after line, 1 to 8 lines there and back a second.
-        visit = int(state.built_s // 4.0)
-        x, y, wide = places[_hash(self._seed, visit) % len(places)]
-        strokes_per_s = 1.0 + _hash(self._seed + 7, visit) % 71 / 10.0
-        phase = (state.t_s * strokes_per_s) % 1.0
-        stroke = 4.0 * abs(phase - 0.5) - 1.0
-        reach = wide * 0.5 / max(1.0, strokes_per_s / 3.0)
-        creep = ((state.built_s / 4.0) % 1.0 - 0.5) * wide * 0.5
-        return x + stroke * reach + 0.2 * creep, y - rise_px * 0.95 + 0.15 * creep
+    def _sun(self, fall: Light, x: float, y: float, strength: float) -> None:
+        """A patch of sun with soft edges, aslant as a window throws it."""
+        wide, high = self._size[0] // 4, self._size[1] // 4
+        small = np.zeros((high, wide), np.uint8)
+        corners = ((-0.12, -0.2), (0.10, -0.17), (0.16, 0.2), (-0.06, 0.17))
+        at = [(round((x + a) * wide * 16), round((y + b) * high * 16)) for a, b in corners]
+        cv2.fillConvexPoly(small, np.array(at, np.int32), 255, cv2.LINE_AA, 4)
+        soft = cv2.resize(cv2.GaussianBlur(small, (0, 0), 2.0), self._size)
+        bright = soft.astype(np.float32) * (strength / 255.0)
+        cv2.add(fall, tinted(threefold(bright), (0.8, 0.95, 1.05)), dst=fall)
 
-    # --- smoke and flame ---
+    def _mirror(self, light: Light) -> None:
+        """A glossy panel at the left shows the middle of the box, weakly, mirrored."""
+        wide = self._size[0] * 9 // 64
+        shown = light[:, wide : 3 * wide][:, ::-2][:, :wide]
+        panel = light[:, :wide]
+        panel += self._look.gloss * shown
 
-    def _smoke(self, picture: Picture, state: SceneState, light: float) -> Picture:
-        low, high = state.lower_smoke_per_m, state.upper_smoke_per_m
-        rows = np.linspace(1.0, 0.0, 60, dtype=np.float32)[:, None]
-        share = np.clip((rows - 0.3) / 0.4, 0.0, 1.0)
-        thick = (low + (high - low) * share) * (state.box_depth_m * 0.6)
-        drift = state.t_s * 3.0
-        x, y = int(drift) % 240, int(state.t_s * 1.1) % 60
-        billow = self._billows[y : y + 60, x : x + 80]
-        through = np.exp(-thick * (0.55 + 0.9 * billow))
-        veil = cv2.resize(
-            (through * 255.0).astype(np.uint8),
-            (WIDTH_PX, HEIGHT_PX),
-            interpolation=cv2.INTER_LINEAR,
-        )
-        veil3 = cv2.cvtColor(veil, cv2.COLOR_GRAY2BGR)
-        glow = min(0.5, 2.0 * state.flame_m)
-        grey = _shade((150 - int(40 * glow), 152, 152 + int(80 * glow)), 0.9 * light)
-        smoke = np.full_like(picture, grey)
-        seen = cv2.multiply(picture, veil3, scale=1.0 / 255.0)
-        hidden = cv2.multiply(smoke, cv2.bitwise_not(veil3), scale=1.0 / 255.0)
-        return _picture(cv2.add(seen, hidden))
+    # --- between the box and the camera ---
 
-    def _flame(self, picture: Picture, state: SceneState) -> None:
-        """A flickering flame on the bed, added as light."""
-        px_per_m = (BED[1][1] - BACK[1]) / state.box_height_m
-        flicker_per_s = 1.5 / math.sqrt(FLAME_WIDTH_M)
-        beat = math.tau * flicker_per_s * state.t_s
-        wobble = _wobble(self._seed, state.t_s)
-        height = state.flame_m * px_per_m * (0.8 + 0.2 * math.sin(beat) + 0.15 * wobble)
-        height = min(330.0, max(8.0, height))
-        width = min(150.0, max(14.0, 0.9 * FLAME_WIDTH_M * px_per_m + 0.15 * height))
-        base_x, base_y = BED_MIDDLE[0] + 40, BED_MIDDLE[1] + 6
-        glow = np.zeros((HEIGHT_PX // 4, WIDTH_PX // 4, 3), np.uint8)
-        for share, colour in (
-            (1.0, (10, 70, 200)),
-            (0.72, (30, 130, 255)),
-            (0.42, (150, 225, 255)),
-        ):
-            outline = []
-            for side in (-1.0, 1.0):
-                steps = range(9) if side < 0 else range(8, -1, -1)
-                for n in steps:
-                    up = n / 8.0
-                    taper = math.sin(math.pi * min(1.0, 0.35 + 0.65 * up)) ** 0.8
-                    sway = up * width * 0.25 * math.sin(beat * 0.5 + 5.0 * up)
-                    lick = 1.0 + 0.25 * math.sin(beat + 9.0 * up + side)
-                    x = base_x + side * 0.5 * width * share * taper * lick + sway
-                    outline.append((round(x / 4.0), round((base_y - up * height * share) / 4.0)))
-            cv2.fillPoly(glow, [np.array(outline, np.int32)], colour)
-        glow = _picture(cv2.GaussianBlur(glow, (0, 0), 1.2))
-        big = cv2.resize(glow, (WIDTH_PX, HEIGHT_PX), interpolation=cv2.INTER_LINEAR)
-        cv2.add(picture, big, dst=picture)
+    def _through(self, light: Light, fall: Light, depth: Field, smoke: Smoke) -> Light:
+        """Each ray keeps the share that gets through, and gains smoke's own share of light."""
+        through = cv2.resize(np.exp(-depth), self._size, interpolation=cv2.INTER_LINEAR)
+        kept3 = threefold(np.asarray(through, np.float32))
+        # Light is scattered many times in smoke, so its own is far more even than what falls.
+        broad = cv2.resize(fall, (20, 15), interpolation=cv2.INTER_AREA)
+        broad = 0.35 * cv2.GaussianBlur(broad, (0, 0), 2.0) + 0.65 * broad.mean(axis=(0, 1))
+        own = cv2.resize(tinted(broad, smoke.colour), self._size)
+        cv2.subtract(light, own, dst=light)
+        cv2.multiply(light, kept3, dst=light)
+        cv2.add(light, own, dst=light)
+        return light
+
+    def _seen(self, light: Light, state: SceneState) -> Light:
+        """A camera that shakes, has been turned, or has something before it."""
+        optics = state.optics
+        scale = self._size[0] / 320.0
+        x = optics.shift_px[0] * scale + optics.turned[0] * self._size[0]
+        y = optics.shift_px[1] * scale + optics.turned[1] * self._size[1]
+        if x or y:
+            moved = np.array([[1.0, 0.0, x], [0.0, 1.0, y]])
+            light = np.asarray(
+                cv2.warpAffine(
+                    light, moved, self._size, None, cv2.INTER_LINEAR, cv2.BORDER_REFLECT_101
+                ),
+                np.float32,
+            )
+        if optics.cover > 0.0:
+            edge = round(self._size[1] * optics.cover)
+            light[:edge] = 0.02 + 0.03 * self._rows[:edge]
+        return light
 
 
-# --- what stands still ---
+_SOFT: dict[int, Light] = {}
 
 
-def _stage(rng: np.random.Generator) -> NDArray[np.float32]:
-    """The empty box as colours under even light."""
-    stage = np.zeros((HEIGHT_PX, WIDTH_PX, 3), np.uint8)
-    left, top, right, bottom = BACK
-    grain = cv2.GaussianBlur(rng.normal(0.0, 1.0, (HEIGHT_PX, WIDTH_PX)), (0, 0), 9.0, sigmaY=0.8)
-    stage[:] = (96, 130, 150)
-    quads: tuple[tuple[Colour, tuple[tuple[int, int], ...]], ...] = (
-        ((104, 146, 172), ((0, 0), (left, top), (left, bottom), (0, HEIGHT_PX))),
-        ((100, 140, 166), ((WIDTH_PX, 0), (right, top), (right, bottom), (WIDTH_PX, HEIGHT_PX))),
-        ((90, 120, 140), ((0, 0), (WIDTH_PX, 0), (right, top), (left, top))),
-        ((70, 92, 108), ((0, HEIGHT_PX), (left, bottom), (right, bottom), (WIDTH_PX, HEIGHT_PX))),
-        ((116, 158, 186), ((left, top), (right, top), (right, bottom), (left, bottom))),
+def _soft_disc(size: int) -> Light:
+    if size not in _SOFT:
+        at = np.linspace(-1.0, 1.0, 2 * size + 1, dtype=np.float32)
+        away = np.hypot(at[:, None], at[None, :])
+        soft = np.clip(1.0 - away, 0.0, 1.0)[:, :, None] ** 1.5
+        _SOFT[size] = np.asarray(soft, np.float32)
+    return _SOFT[size]
+
+
+def _flames_of(state: SceneState) -> tuple[Flame, ...]:
+    """The flame that the physics of the box has, on the bed."""
+    if state.flame_m <= 0.01:
+        return ()
+    tall_m = min(state.flame_m, 0.9 * state.box_height_m)
+    width_m = 0.9 * FLAME_WIDTH_M + 0.15 * tall_m
+    width = min(0.25, width_m / (BOX_WIDE_M * 1.2))
+    return (Flame(0.555, 0.79, width, FLAME_WIDTH_M, tall=tall_m / width_m),)
+
+
+def _smoke_of(state: SceneState) -> Smoke | None:
+    """The smoke that is told, or else what the physics has in its two layers."""
+    if state.smoke is not None:
+        return state.smoke
+    low, high = state.lower_smoke_per_m, state.upper_smoke_per_m
+    if high <= 0.005:
+        return None
+    way_m = 0.6 * state.box_depth_m
+    glow = min(0.5, 2.0 * state.flame_m)
+    return Smoke(
+        plume=min(3.0, 0.5 * high * way_m),
+        layer=max(0.0, high - low) * way_m,
+        layer_to=0.5,
+        haze=low * way_m,
+        colour=(0.38 - 0.1 * glow, 0.38, 0.38 + 0.2 * glow),
     )
-    for colour, corners in quads:
-        cv2.fillConvexPoly(stage, np.array(corners, np.int32), colour)
-    textured = stage.astype(np.float32) * (1.0 + 0.25 * grain[:, :, None].astype(np.float32))
-    stage = np.clip(textured, 0, 255).astype(np.uint8)
-    for a, b in (
-        ((0, 0), (left, top)),
-        ((WIDTH_PX, 0), (right, top)),
-        ((0, HEIGHT_PX), (left, bottom)),
-        ((WIDTH_PX, HEIGHT_PX), (right, bottom)),
-    ):
-        cv2.line(stage, a, b, (58, 76, 90), 2, cv2.LINE_AA)
-    cv2.rectangle(stage, (left, top), (right, bottom), (66, 88, 104), 2)
-    cv2.rectangle(stage, (left + 60, top - 14), (right - 60, top - 6), (235, 245, 250), -1)  # lamp
-    cv2.fillConvexPoly(stage, np.array(BED, np.int32), (62, 58, 56))
-    cv2.polylines(stage, [np.array(BED, np.int32)], True, (120, 116, 112), 2, cv2.LINE_AA)
-    cv2.rectangle(stage, (150, 398), (480, 408), (44, 42, 40), -1)
-    return stage.astype(np.float32)
-
-
-def _lamp_light() -> NDArray[np.float32]:
-    """Brightness by place under the strip at the top."""
-    y, x = np.mgrid[0:HEIGHT_PX, 0:WIDTH_PX].astype(np.float32)
-    across = np.maximum(0.0, np.abs(x - 305.0) - 155.0)
-    away = np.hypot(across, np.maximum(0.0, y - 44.0) * 0.8)
-    return np.asarray(0.45 + 0.6 / (1.0 + (away / 190.0) ** 2), np.float32)
-
-
-def _door_light() -> NDArray[np.float32]:
-    """Brightness by place when the door at the right is open."""
-    _, x = np.mgrid[0:HEIGHT_PX, 0:WIDTH_PX].astype(np.float32)
-    return np.asarray(0.15 + 0.75 * (x / WIDTH_PX) ** 2, np.float32)
-
-
-def _lit(stage: NDArray[np.float32], light: NDArray[np.float32]) -> Picture:
-    return np.asarray(np.clip(stage * light[:, :, None], 0, 255), np.uint8)
-
-
-# --- small pieces ---
-
-
-def _pieces(count: int) -> list[tuple[int, int, int]]:
-    """Foot points and widths of the pieces on the bed, far row first."""
-    if count <= 0:
-        return []
-    rows = 1 if count <= 3 else 2 if count <= 8 else 3
-    places: list[tuple[int, int, int]] = []
-    for row in range(rows):
-        in_row = count // rows + (1 if row < count % rows else 0)
-        y = 374 if rows == 1 else 358 + row * (28 // max(1, rows - 1))
-        gap = (240 + 20 * row) / max(1, in_row)
-        wide = min(44, round(gap * 0.6))
-        places.extend(
-            (round(BED_MIDDLE[0] + (n - (in_row - 1) / 2) * gap), y, wide) for n in range(in_row)
-        )
-    return places
-
-
-def _piece(picture: Picture, x: int, y: int, wide: int, tall_px: float, light: float) -> None:
-    """One round piece, standing, orange with a white collar."""
-    half, flat, top = wide // 2, max(2, wide // 7), round(y - tall_px)
-    body, side = _shade((40, 120, 235), light), _shade((24, 84, 180), light)
-    cv2.rectangle(picture, (x - half, top), (x + half, y), body, -1)
-    cv2.rectangle(picture, (x + half // 2, top), (x + half, y), side, -1)
-    cv2.ellipse(picture, (x, y), (half, flat), 0, 0, 180, side, -1)
-    if tall_px > 12.0:
-        cv2.rectangle(
-            picture, (x - half, y - 9), (x + half, y - 5), _shade((225, 230, 232), light), -1
-        )
-    cv2.ellipse(picture, (x, top), (half, flat), 0, 0, 360, _shade((70, 150, 250), light), -1)
-    cv2.ellipse(
-        picture,
-        (x, top),
-        (half // 2, max(1, flat // 2)),
-        0,
-        0,
-        360,
-        _shade((20, 60, 130), light),
-        -1,
-    )
-
-
-def _hand(picture: Picture, state: SceneState, light: float) -> None:
-    """A sleeve and a hand that comes in at the door."""
-    skin, sleeve = _shade((130, 160, 205), light), _shade((110, 70, 40), light)
-    sway = 5.0 * math.sin(state.t_s * 2.1)
-    tip_x = round(660.0 - state.hand * 260.0 + sway)
-    tip_y = round(330.0 - 40.0 * state.hand + sway)
-    cv2.line(picture, (700, 400), (tip_x + 90, tip_y + 24), sleeve, 58, cv2.LINE_AA)
-    cv2.line(picture, (tip_x + 90, tip_y + 24), (tip_x + 40, tip_y + 10), skin, 34, cv2.LINE_AA)
-    cv2.ellipse(picture, (tip_x + 28, tip_y + 6), (30, 20), 12, 0, 360, skin, -1, cv2.LINE_AA)
-    for n in range(4):
-        end = (tip_x - 14, tip_y - 14 + n * 12)
-        cv2.line(picture, (tip_x + 18, tip_y - 6 + n * 8), end, skin, 9, cv2.LINE_AA)
-
-
-def _door(picture: Picture, state: SceneState) -> None:
-    """The strip of room beside the open door."""
-    if state.door_fraction <= 0.0:
-        return
-    bright = 0.15 + 0.85 * state.daylight
-    edge = round(WIDTH_PX - 8 - 100 * state.door_fraction)
-    room = _shade((242, 236, 226), bright)
-    cv2.rectangle(picture, (edge, 0), (WIDTH_PX, HEIGHT_PX), room, -1)
-    cv2.rectangle(picture, (edge + 30, 190), (WIDTH_PX, 300), _shade((190, 176, 150), bright), -1)
-    cv2.rectangle(picture, (edge, 0), (edge + 5, HEIGHT_PX), _shade((80, 100, 116), bright), -1)
-
-
-def _shade(colour: Colour, light: float) -> Colour:
-    return (
-        min(255, int(colour[0] * light)),
-        min(255, int(colour[1] * light)),
-        min(255, int(colour[2] * light)),
-    )
-
-
-def _picture(array: object) -> Picture:
-    return np.asarray(array, np.uint8)
-
-
-def _hash(seed: int, number: int) -> int:
-    """A well-mixed number of 31 bits from seed and count (a 64-bit multiply and fold)."""
-    mixed = (number * 0x9E3779B97F4A7C15 + seed * 0xBF58476D1CE4E5B9) & 0xFFFFFFFFFFFFFFFF
-    mixed ^= mixed >> 31
-    mixed = (mixed * 0x94D049BB133111EB) & 0xFFFFFFFFFFFFFFFF
-    return (mixed >> 33) & 0x7FFFFFFF
-
-
-def _wobble(seed: int, t_s: float) -> float:
-    """Slow chance from -1 to 1 that changes some eight times a second, smoothly."""
-    at = t_s * 8.0
-    first = math.floor(at)
-    share = at - first
-    a, b = (_hash(seed + 3, first + n) / 0x3FFFFFFF - 1.0 for n in (0, 1))
-    return a + (b - a) * share
