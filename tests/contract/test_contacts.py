@@ -64,6 +64,33 @@ def gpio(closed_means: ClosedMeans, monkeypatch: pytest.MonkeyPatch) -> Rig:
     return rig
 
 
+def changeover() -> Rig:
+    """A contact with both its sides on pins; its first wire breaks."""
+    factory, clock = MockFactory(), ManualClock()
+    first, other = factory.pin(17), factory.pin(27)
+    contact = GpioContact(
+        "door", ContactKind.DOOR, 17, other_pin=27, factory=factory, now_s=clock.now_s
+    )
+
+    def move(*, shut: bool) -> None:
+        first.drive_high()
+        other.drive_high()
+        (first if shut else other).drive_low()
+
+    def press() -> None:
+        move(shut=False)
+        move(shut=True)
+
+    def break_it() -> None:
+        first.drive_high()
+        contact.state()
+        clock.advance(1.0)
+
+    rig = Rig(contact, lambda: move(shut=False), lambda: move(shut=True), press, break_it)
+    rig.ends.callback(factory.reset)
+    return rig
+
+
 def mqtt(broker: Broker) -> Rig:
     topic = f"shed/{uuid.uuid4().hex}"
     reader = TopicReader(broker.host, broker.port, SystemClock())
@@ -128,13 +155,17 @@ def simulated() -> Rig:
     )
 
 
-@pytest.fixture(params=["gpio, closed is safe", "gpio, closed is alarm", "mqtt", "simulated"])
+@pytest.fixture(
+    params=["gpio, closed is safe", "gpio, closed is alarm", "changeover", "mqtt", "simulated"]
+)
 def rig(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[Rig]:
     match request.param:
         case "gpio, closed is safe":
             built = gpio("safe", monkeypatch)
         case "gpio, closed is alarm":
             built = gpio("alarm", monkeypatch)
+        case "changeover":
+            built = changeover()
         case "mqtt":
             built = mqtt(request.getfixturevalue("mosquitto"))
         case _:

@@ -548,6 +548,36 @@ port = 0
             id="one pin twice",
         ),
         pytest.param(
+            SMALLEST + '[[contact]]\nname = "d"\nkind = "detector"\ndriver = "gpio"\npin = 17\n'
+            "other_pin = 22\nfault_pin = 17\n",
+            "contact[1].fault_pin = 17: is taken by contact[1]",
+            id="one pin twice for one switch",
+        ),
+        pytest.param(
+            SMALLEST + '[[particles]]\nname = "exhaust"\ndriver = "simulated"\n',
+            'particles[1].driver = "simulated": is simulated, but sensor[1] is real',
+            id="simulated particles beside a real sensor",
+        ),
+        pytest.param(
+            SMALLEST + '[[particles]]\nname = "Top"\ndriver = "serial"\nport = "/dev/serial0"\n',
+            'particles[1].name = "Top": is the name of sensor[1] already',
+            id="particles named as a sensor",
+        ),
+        pytest.param(
+            SMALLEST + '[[particles]]\nname = "exhaust"\ndriver = "serial"\nport = "ttyUSB0"\n',
+            'particles[1].port = "ttyUSB0": has to be the path of a device',
+            id="a port that is none",
+        ),
+        pytest.param(
+            SMALLEST
+            + "".join(
+                f'[[particles]]\nname = "{name}"\ndriver = "serial"\nport = "/dev/serial0"\n'
+                for name in ("exhaust", "room")
+            ),
+            "particles[2]: reads the same as particles[1], by its port",
+            id="one port twice",
+        ),
+        pytest.param(
             with_sensor('driver = "simulated"\n[simulation]\nscenario = "gone.toml"\n'),
             'simulation.scenario = "gone.toml": no such file',
             id="scenario gone",

@@ -7,9 +7,10 @@ from collections.abc import Callable, Iterator
 import pytest
 from gpiozero.pins.mock import MockFactory
 
+from stillair.clock import ManualClock
 from stillair.errors import ContactError
 from stillair.model import ContactKind
-from stillair.sensing.contacts import ClosedMeans, GpioContact
+from stillair.sensing.contacts import CHANGEOVER_S, ClosedMeans, GpioContact
 
 PIN = 17
 
@@ -162,3 +163,158 @@ def test_settings_that_make_no_sense_are_refused() -> None:
         GpioContact("door", ContactKind.DOOR, PIN, closed_means="shut")  # type: ignore[arg-type]  # as from a file
     with pytest.raises(ValueError, match="no GPIO number"):
         GpioContact("door", ContactKind.DOOR, -1)
+
+
+# --- a line that is supervised by a second contact ----------------------------
+
+OTHER, FAULT = 27, 22
+OPEN, CLOSED = True, False  # as the pulled-up pin reads
+
+
+class Line:
+    """A detector's changeover relay and its fault relay on three pins, moved by hand."""
+
+    def __init__(self, factory: MockFactory, *, other: bool, fault: bool) -> None:
+        self.clock = ManualClock()
+        self._factory = factory
+        self.contact = GpioContact(
+            "smoke",
+            ContactKind.DETECTOR,
+            PIN,
+            other_pin=OTHER if other else None,
+            fault_pin=FAULT if fault else None,
+            factory=factory,
+            now_s=self.clock.now_s,
+        )
+        self._closed = (PIN, FAULT) if fault else (PIN,)
+
+    def start(self, changed: Callable[[], None] = lambda: None) -> None:
+        """Listen, and be well: a mock pin forgets its level when it is pulled up."""
+        self.contact.start(changed)
+        for pin in self._closed:
+            self.set(pin, CLOSED)
+
+    def set(self, pin: int, level: bool) -> None:
+        mock = self._factory.pin(pin)
+        (mock.drive_high if level is OPEN else mock.drive_low)()
+
+    def says(self) -> bool | str | None:
+        """Its state once it has come to rest: also what stands behind a fault."""
+        for _ in range(2):
+            try:
+                said: bool | str | None = self.contact.state()
+            except ContactError as error:
+                assert error.retry
+                said = error.reason.split(":")[0]
+            self.clock.advance(CHANGEOVER_S)
+        return said
+
+
+BOTH_OPEN = "both sides of its contact are open"
+BOTH_CLOSED = "both sides of its contact are closed"
+OWN_FAULT = "its own fault contact is open"
+
+
+@pytest.mark.parametrize(
+    ("levels", "says"),
+    [
+        pytest.param({}, False, id="well"),
+        pytest.param({PIN: OPEN, OTHER: CLOSED}, True, id="gone off"),
+        pytest.param({PIN: OPEN}, BOTH_OPEN, id="the wire of the closed side is cut"),
+        pytest.param({OTHER: CLOSED}, BOTH_CLOSED, id="two wires touch"),
+        pytest.param({FAULT: OPEN}, OWN_FAULT, id="the detector has no supply"),
+        pytest.param({PIN: OPEN, FAULT: OPEN}, BOTH_OPEN, id="the whole cable is cut"),
+        pytest.param(
+            {PIN: OPEN, OTHER: CLOSED, FAULT: OPEN}, True, id="gone off and at fault: an alarm"
+        ),
+    ],
+)
+def test_a_cut_wire_is_trouble_and_neither_peace_nor_alarm(
+    factory: MockFactory, levels: dict[int, bool], says: bool | str
+) -> None:
+    line = Line(factory, other=True, fault=True)
+    line.start()
+    assert line.says() is False
+    for pin, level in levels.items():
+        line.set(pin, level)
+    assert line.says() == says
+    line.set(OTHER, OPEN)
+    line.set(PIN, CLOSED)
+    line.set(FAULT, CLOSED)
+    assert line.says() is False, "a line that is mended is well again"
+    line.contact.close()
+
+
+def test_with_a_fault_contact_alone_a_cut_cable_is_still_an_alarm(factory: MockFactory) -> None:
+    line = Line(factory, other=False, fault=True)
+    line.start()
+    line.set(FAULT, OPEN)
+    assert line.says() == OWN_FAULT
+    line.set(PIN, OPEN)
+    assert line.says() is True
+    line.contact.close()
+
+
+def test_on_its_way_a_relay_is_neither_a_fault_nor_an_alarm(factory: MockFactory) -> None:
+    line = Line(factory, other=True, fault=False)
+    line.start()
+    assert line.says() is False
+    line.set(PIN, OPEN)
+    assert line.contact.state() is False
+    line.clock.advance(CHANGEOVER_S / 2)
+    assert line.contact.state() is False
+    line.set(OTHER, CLOSED)
+    assert line.contact.state() is True
+    line.contact.close()
+
+
+def test_a_line_that_is_broken_at_the_start_is_never_said_to_be_well(factory: MockFactory) -> None:
+    line = Line(factory, other=True, fault=False)
+    line.contact.start(lambda: None)
+    assert line.contact.state() is None
+    assert line.says() == BOTH_OPEN
+    line.contact.close()
+
+
+def test_a_short_alarm_of_a_changeover_contact_counts_once_and_a_flicker_of_one_wire_never(
+    factory: MockFactory,
+) -> None:
+    line = Line(factory, other=True, fault=False)
+    line.start()
+    assert line.says() is False
+    line.set(PIN, OPEN)
+    line.set(PIN, CLOSED)
+    assert line.contact.state() is False
+    for level in (OPEN, CLOSED):
+        line.set(PIN, level)
+        line.set(OTHER, not level)
+    assert [line.contact.state(), line.contact.state()] == [True, False]
+    line.contact.close()
+
+
+def test_each_of_its_edges_is_told(factory: MockFactory) -> None:
+    changes: list[None] = []
+    line = Line(factory, other=True, fault=True)
+    line.start(lambda: changes.append(None))
+    changes.clear()
+    for pin, level in ((PIN, OPEN), (OTHER, CLOSED), (FAULT, OPEN)):
+        line.set(pin, level)
+    assert len(changes) == 3
+    line.contact.close()
+
+
+def test_when_one_pin_is_taken_the_others_are_given_back(
+    factory: MockFactory, start: Start
+) -> None:
+    start("safe")  # holds PIN
+    line = GpioContact("smoke", ContactKind.DETECTOR, 5, other_pin=PIN, factory=factory)
+    assert error_of(line).reason == "GPIO 17 serves something else already"
+    free = GpioContact("hatch", ContactKind.DOOR, 5, factory=factory)
+    free.start(lambda: None)
+    assert free.state() is True
+    free.close()
+
+
+def test_a_pin_can_serve_a_line_only_once() -> None:
+    with pytest.raises(ValueError, match="have to differ"):
+        GpioContact("smoke", ContactKind.DETECTOR, PIN, fault_pin=PIN)

@@ -139,6 +139,29 @@ AnySensor = Annotated[
     Field(discriminator="driver"),
 ]
 
+# --- [[particles]] -----------------------------------------------------------
+
+
+class ParticlesTable(Table):
+    """What every particle sensor has, whatever reads it."""
+
+    name: Name = Field(description="Unlike every other sensor's and switch's.")
+
+
+class SerialParticles(ParticlesTable):
+    driver: Literal["serial"]
+    port: Device = Field(
+        description='The serial port, as in "/dev/serial0"; of a USB plug its path under'
+        " /dev/serial/by-id."
+    )
+
+
+class SimulatedParticles(ParticlesTable):
+    driver: Literal["simulated"]
+
+
+AnyParticles = Annotated[SerialParticles | SimulatedParticles, Field(discriminator="driver")]
+
 # --- [[contact]] -------------------------------------------------------------
 
 
@@ -167,6 +190,21 @@ class GpioContact(ContactTable):
         description="What a closed switch says; alarm: open, tripped, pressed, heating,"
         " supply off.",
     )
+    other_pin: Pin | None = Field(
+        default=None,
+        description="GPIO number of the other side of a changeover contact, which is open while"
+        " the first is closed; both alike is a fault of the wires.",
+    )
+    fault_pin: Pin | None = Field(
+        default=None,
+        description="GPIO number of a detector's own fault contact, closed while it is well.",
+    )
+
+    @property
+    def pins(self) -> dict[str, int]:
+        """Every pin that it takes, by its key."""
+        named = {"pin": self.pin, "other_pin": self.other_pin, "fault_pin": self.fault_pin}
+        return {key: pin for key, pin in named.items() if pin is not None}
 
 
 class MqttContact(ContactTable):

@@ -16,6 +16,7 @@ from pydantic import Field, Strict, ValidationInfo, field_validator
 
 from stillair.config.inputs import (
     AnyContact,
+    AnyParticles,
     AnySensor,
     CameraTable,
     RecordingTable,
@@ -113,6 +114,7 @@ class ChamberSettings(Table):
     sensors: Annotated[tuple[AnySensor, ...], Strict(False)] = Field(
         default=(), alias="sensor", max_length=64
     )
+    particles: Annotated[tuple[AnyParticles, ...], Strict(False)] = Field(default=(), max_length=8)
     contacts: Annotated[tuple[AnyContact, ...], Strict(False)] = Field(
         default=(), alias="contact", max_length=32
     )

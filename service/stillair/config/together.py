@@ -24,6 +24,7 @@ FAMILIES = {
     "mcp9600": Family.REAL,
     "mqtt": Family.REAL,
     "gpio": Family.REAL,
+    "serial": Family.REAL,
     "recording": Family.RECORDED,
     "simulated": Family.SIMULATED,
 }
@@ -34,19 +35,26 @@ THING: Mapping[str, Mapping[str, object]] = {
     "max31856": {"device": None},
     "mcp9600": {"device": "/dev/i2c-1", "address": 0x67},
     "mqtt": {"topic": None, "pointer": ""},
+    "serial": {"port": None},
     "recording": {"file": None, "column": None},
 }
 
 
 def faults_between_tables(raw: Row, *, sensors_needed: bool) -> Iterator[str]:
     """Every breach of a rule between tables, one sentence each."""
-    sensors, contacts, people = (list(rows(raw, name)) for name in ("sensor", "contact", "person"))
+    sensors, particles, contacts, people = (
+        list(rows(raw, name)) for name in ("sensor", "particles", "contact", "person")
+    )
     yield from _same_names("sensor", sensors)
     yield from _same_names("contact", contacts)
     yield from _same_names("person", people)
-    yield from _same_things(sensors)
+    # Who has shown smoke is known by the name alone, whatever it is.
+    for fault in _same_names("particle sensor", [*sensors, *contacts, *particles]):
+        if fault.startswith("particles["):
+            yield fault
+    yield from _same_things([*sensors, *particles])
     yield from _same_pins(raw, contacts)
-    yield from _mixed_families(raw, sensors, contacts)
+    yield from _mixed_families(raw, [*sensors, *particles, *contacts])
     if sensors_needed and raw.get("sensor", []) == []:
         yield "sensor is missing: without one [[sensor]] nobody watches the temperature"
     if "mqtt" not in raw:
@@ -63,7 +71,7 @@ def faults_between_files(named: Mapping[str, ChamberSettings]) -> Iterator[str]:
     """Every conflict between chambers that one service watches; `named` by file."""
     seen: dict[str, str] = {}
     pins: dict[int, str] = {}
-    things: dict[tuple[object, ...], tuple[str, Place]] = {}
+    things: dict[tuple[object, ...], tuple[str, Place | None]] = {}
     for file, settings in named.items():
         where = f"{file}: chamber.name = {shown(settings.name)}"
         if settings.key in seen:
@@ -73,21 +81,19 @@ def faults_between_files(named: Mapping[str, ChamberSettings]) -> Iterator[str]:
             )
         seen.setdefault(settings.key, file)
         for contact in settings.contacts:
-            if isinstance(contact, GpioContact):
-                if contact.pin in pins:
+            for pin in contact.pins.values() if isinstance(contact, GpioContact) else ():
+                if pin in pins:
                     yield (
-                        f'{file}: the pin {contact.pin} of contact "{contact.name}"'
-                        f" is taken by {pins[contact.pin]}"
+                        f'{file}: the pin {pin} of contact "{contact.name}" is taken by {pins[pin]}'
                     )
-                pins.setdefault(contact.pin, f'contact "{contact.name}" in {file}')
-        for sensor in settings.sensors:
+                pins.setdefault(pin, f'contact "{contact.name}" in {file}')
+        for sensor in (*settings.sensors, *settings.particles):
             thing = _thing(sensor.model_dump())
             if thing is None or FAMILIES[sensor.driver] is not Family.REAL:
                 continue
-            owner, place = things.setdefault(
-                thing, (f'sensor "{sensor.name}" in {file}', sensor.place)
-            )
-            shared = sensor.place is Place.ROOM and place is Place.ROOM
+            of = getattr(sensor, "place", None)
+            owner, place = things.setdefault(thing, (f'sensor "{sensor.name}" in {file}', of))
+            shared = of is Place.ROOM and place is Place.ROOM
             if owner != f'sensor "{sensor.name}" in {file}' and not shared:
                 yield (
                     f'{file}: sensor "{sensor.name}" reads the same thing as {owner};'
@@ -161,19 +167,18 @@ def _same_pins(raw: Row, contacts: list[tuple[str, Row]]) -> Iterator[str]:
     if isinstance(raw.get("sounder"), dict):
         users.append(("sounder", raw["sounder"]))
     for path, row in users:
-        pin = row.get("pin")
-        if not isinstance(pin, int) or isinstance(pin, bool):
-            continue
-        if pin in seen:
-            yield f"{path}.pin = {shown(pin)}: is taken by {seen[pin]}"
-        seen.setdefault(pin, path)
+        for key in ("pin", "other_pin", "fault_pin"):
+            pin = row.get(key)
+            if not isinstance(pin, int) or isinstance(pin, bool):
+                continue
+            if pin in seen:
+                yield f"{path}.{key} = {shown(pin)}: is taken by {seen[pin]}"
+            seen.setdefault(pin, path)
 
 
-def _mixed_families(
-    raw: Row, sensors: list[tuple[str, Row]], contacts: list[tuple[str, Row]]
-) -> Iterator[str]:
+def _mixed_families(raw: Row, inputs: list[tuple[str, Row]]) -> Iterator[str]:
     first: tuple[str, Family] | None = None
-    for path, row in (*sensors, *contacts):
+    for path, row in inputs:
         driver = row.get("driver")
         family = FAMILIES.get(driver) if isinstance(driver, str) else None
         if family is None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, assert_never
 
 from stillair.clock import Clock
 from stillair.config import ChamberSettings, inputs
-from stillair.sensing.protocols import Camera, Contact, Sensor
+from stillair.sensing.protocols import Camera, Contact, ParticleSensor, Sensor
 
 if TYPE_CHECKING:
     from stillair.sensing.recording import Recording
@@ -70,6 +70,21 @@ class Drivers:
             case _:
                 assert_never(of)
 
+    def particles(self, of: inputs.AnyParticles) -> ParticleSensor:
+        """The driver of a particle sensor."""
+        match of:
+            case inputs.SerialParticles():
+                from stillair.sensing.bus import KernelSerial
+                from stillair.sensing.particles import SerialParticles
+
+                return SerialParticles(of.name, KernelSerial(of.port), self.clock)
+            case inputs.SimulatedParticles():
+                from stillair.simulation.twins import SimulatedParticles
+
+                return SimulatedParticles(of.name, self.world(), self.clock)
+            case _:
+                assert_never(of)
+
     def contact(self, of: inputs.AnyContact) -> Contact:
         """The driver of a switch."""
         match of:
@@ -78,7 +93,14 @@ class Drivers:
                 from stillair.sensing.pins import use_kernel_pins
 
                 use_kernel_pins()
-                return GpioContact(of.name, of.kind, of.pin, closed_means=of.closed_means)
+                return GpioContact(
+                    of.name,
+                    of.kind,
+                    of.pin,
+                    closed_means=of.closed_means,
+                    other_pin=of.other_pin,
+                    fault_pin=of.fault_pin,
+                )
             case inputs.MqttContact():
                 from stillair.sensing.topics import MqttContact
 
