@@ -100,8 +100,6 @@ def sprite(flame: Flame, seed: int, t_s: float, width_px: float) -> tuple[Light,
     if finer > 1:
         light = cv2.resize(light, (wide, high), interpolation=cv2.INTER_AREA)
     light = np.asarray(light * np.float32(flame.power), np.float32)
-    if flame.covered > 0.0:
-        light[high - round(high * flame.covered / 1.6) :] = 0.0
     return light, strength
 
 
@@ -130,6 +128,8 @@ def place(light: Light, flame: Flame, seed: int, t_s: float) -> float:
     top = round(flame.y * high_px - own.shape[0])
     x0, y0 = max(0, left), max(0, top)
     x1, y1 = min(wide_px, left + own.shape[1]), min(high_px, top + own.shape[0])
+    if flame.behind is not None:
+        y1 = min(y1, round(flame.behind * high_px))
     if x1 > x0 and y1 > y0:
         light[y0:y1, x0:x1] += own[y0 - top : y1 - top, x0 - left : x1 - left]
     return strength
@@ -148,6 +148,6 @@ def glow(flame: Flame, strength: float, size: tuple[int, int]) -> tuple[Light, f
     """Where its light falls, `(height, width)`, and how much there is of it."""
     reach = round(0.06 + 1.2 * flame.width, 3)
     middle = round(flame.y - 0.5 * flame.tall * flame.width * 4 / 3, 2)
-    seen = 0.35 + 0.65 * (1.0 - flame.covered)
+    seen = 1.0 if flame.behind is None else 0.7
     amount = strength * flame.power * seen * min(1.5, 9.0 * flame.width) * 0.5
     return _glow_map(round(flame.x, 2), middle, reach, size), amount

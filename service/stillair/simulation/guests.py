@@ -139,7 +139,9 @@ def _mote(light: Light, n: int, t_s: float, seed: int) -> None:
     left, top = int(x) - size, int(y) - size
     part = light[max(0, top) : top + 2 * size + 1, max(0, left) : left + 2 * size + 1]
     if part.size:
-        part += 0.05 + 0.1 * even(seed + 106, n)
+        pale = np.zeros((2 * size + 1, 2 * size + 1, 1), np.float32)
+        cv2.circle(pale, (size, size), size, 0.05 + 0.1 * even(seed + 106, n), -1)
+        part += pale[max(0, -top) :, max(0, -left) :][: part.shape[0], : part.shape[1]]
 
 
 def _door(light: Light, brush: Brush, state: SceneState) -> None:

@@ -20,7 +20,7 @@ WALLS: Final[dict[str, tuple[Bgr, float]]] = {  # colour, depth of the grain
     "foam": ((0.45, 0.45, 0.44), 0.12),
     "fabric": ((0.035, 0.034, 0.034), 0.30),
     "white": ((0.78, 0.80, 0.80), 0.03),
-    "foil": ((0.55, 0.56, 0.56), 0.60),
+    "foil": ((0.55, 0.56, 0.56), 0.40),
 }
 PARTS: Final[dict[str, Bgr]] = {
     "orange": (0.04, 0.22, 0.80),

@@ -106,6 +106,16 @@ class Scene:
         canvas = self._stage.reflectance.copy()
         draw_machine(canvas, self._brush, state, self._look, self._seed, machine)
         draw_guests(canvas, self._brush, state, self._look)
+        wide, high = self._size
+        for b in state.blocks:
+            corners = (
+                (round(b.left * wide), round(b.top * high)),
+                (
+                    round(b.right * wide),
+                    round(b.bottom * high),
+                ),
+            )
+            cv2.rectangle(canvas, *corners, tuple(255.0 * part for part in b.colour), -1)
         fall = self._falling(state, machine)
         burning = np.zeros_like(fall) if fires else None
         for n, fire in enumerate(fires):

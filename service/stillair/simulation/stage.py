@@ -236,7 +236,7 @@ def _grain(
     rng: np.random.Generator, shape: tuple[int, int], wall: str, depth: float
 ) -> NDArray[np.float32]:
     """The texture of a wall as a factor about 1."""
-    along, across = {"plywood": (9.0, 0.8), "foil": (5.0, 5.0), "fabric": (0.6, 0.6)}.get(
+    along, across = {"plywood": (9.0, 0.8), "foil": (2.5, 2.5), "fabric": (0.6, 0.6)}.get(
         wall, (1.2, 1.2)
     )
     fine = cv2.GaussianBlur(rng.normal(0.0, 1.0, shape), (0, 0), along, sigmaY=across)

@@ -18,8 +18,8 @@ class Flame:
     """A flame that stands on `(x, y)`.
 
     `width` is its foot's share of the picture's width, `tall` its height in
-    widths, `diameter_m` the burning patch, which sets how fast it puffs. Of
-    its height the share `covered` stands behind something, from below.
+    widths, `diameter_m` the burning patch, which sets how fast it puffs. What
+    is below `behind` (from the top) stands behind something and is not seen.
     `power` is how bright it is against a white wall under the lamp.
     """
 
@@ -28,9 +28,20 @@ class Flame:
     width: float
     diameter_m: float
     tall: float = 2.2
-    covered: float = 0.0
+    behind: float | None = None
     power: float = 3.0
     blue: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Something that stands before everything else: a case, a spool, a box."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+    colour: Bgr
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +129,7 @@ class SceneState:
     lamp_colour: Bgr = WHITE
     bands: float | None = None  # depth of the lamp's rolling bands; None for the look's own
     flames: tuple[Flame, ...] = ()
+    blocks: tuple[Block, ...] = ()
     smoke: Smoke | None = None
     passing: Passing = Passing()
     optics: Optics = Optics()
