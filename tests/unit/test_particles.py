@@ -81,7 +81,11 @@ def test_half_of_it_is_a_weak_sign_that_can_second_another() -> None:
     assert all(0.3 <= s.strength < 0.5 for s in weak)
     assert weak[0].sense is Sense.PARTICLES
     assert weak[0].sources == ("exhaust",)
-    assert weak[0].detail == {"pm2_5_ug_per_m3": 100, "usual_ug_per_m3": 12}
+    assert weak[0].detail == {
+        "pm2_5_ug_per_m3": 100,
+        "usual_ug_per_m3": 12,
+        "reason": "100 micrograms of fine particles in a cubic metre of air, where 12 are usual",
+    }
 
 
 def test_the_sign_ends_with_the_smoke() -> None:

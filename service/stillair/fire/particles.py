@@ -148,6 +148,8 @@ class _Course:
         detail: Detail = {
             "pm2_5_ug_per_m3": round(level_ug),
             "usual_ug_per_m3": round(self.usual_ug),
+            "reason": f"{level_ug:.0f} micrograms of fine particles in a cubic metre of air,"
+            f" where {self.usual_ug:.0f} are usual",
         }
         return Sign(Sense.PARTICLES, NAME, t_s, self.onset_s, strength, (sensor,), detail=detail)
 
