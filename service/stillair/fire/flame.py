@@ -53,6 +53,7 @@ LEAST_SPOTS = 6
 MOST_PLACES = 6
 MOST_SPOTS = 60
 CORE = 235
+LEAST_GAIN = 0.02  # of a row's light; less changes nothing by `CHANGE`
 REPEATED = 0.1  # of 255: live pictures differ by more than that in the mean
 NEAR_PX = 3  # active spots so near to each other belong together
 FLOW_MARGIN_PX = 16
@@ -152,9 +153,8 @@ class FlameWatch:
             return None
         weight = 1.0 - math.exp(-(t_s - self._t_s) / ACTIVITY_TAU_S)
         self._t_s = t_s
-        changed = cv2.threshold(
-            cv2.absdiff(green, self._greens[-1]), CHANGE, 255, cv2.THRESH_BINARY
-        )[1]
+        before = _in_this_light(self._greens[-1], green)
+        changed = cv2.threshold(cv2.absdiff(green, before), CHANGE, 255, cv2.THRESH_BINARY)[1]
         changed &= coloured
         changed &= self._coloured
         cv2.accumulateWeighted(changed, self._activity, weight)
@@ -289,6 +289,23 @@ def _coloured(blue: Gray, green: Gray, red: Gray) -> Gray:
     coloured &= cv2.compare(green, red, cv2.CMP_LE)
     coloured &= cv2.compare(cv2.subtract(blue, green), 10, cv2.CMP_LE)
     return np.asarray(coloured, np.uint8)
+
+
+def _in_this_light(before: Gray, now: Gray) -> Gray:
+    """The picture before as the lamp would show it now, with its flicker and its bands.
+
+    Row by row, because a camera reads its rows one after the other; and of the left, the
+    middle and the right third the one that changed least, because light changes in all.
+    """
+    shape = (3, now.shape[0])
+    means = [cv2.resize(g, shape, interpolation=cv2.INTER_AREA) + 1.0 for g in (now, before)]
+    gains = means[0] / means[1] - 1.0
+    least = np.take_along_axis(gains, np.abs(gains).argmin(axis=1)[:, None], axis=1)
+    alike = (np.sign(gains) == np.sign(gains[:, :1])).all(axis=1)[:, None]
+    gain = np.where(alike, least, 0.0)
+    if float(np.abs(gain).max()) < LEAST_GAIN:
+        return before
+    return np.asarray(np.clip(before * (1.0 + gain), 0.0, 255.0), np.uint8)
 
 
 def _repeats(green: Gray, before: Gray) -> bool:

@@ -34,7 +34,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -53,8 +53,11 @@ AGES_S = (8.0, 30.0, 120.0, 600.0, 1800.0)
 KEPT = ((1.0, 12), (5.0, 30), (60.0, 32))  # every so many seconds, so many
 STILL_RANGE = 14.0  # of 255: a pixel that varied more within the two seconds isn't still
 BLACK = 6.0  # of 255: what a camera may give for no light; taken off, dimmed light is no veil
-LEAST_MEAN, MOST_MEAN = 20.0, 238.0  # of 255; beyond, the camera's ends hide contrast
-LEAST_LIKENESS = 0.8
+DARKEST, BRIGHTEST = 16, 238  # of 255; beyond, the camera's ends hide contrast
+FINE_PX, COARSE_PX = 1.0, 2.0  # by so much the two scales are smoothed (standard deviation)
+NOISE_LEFT = 0.25  # of a pixel's noise, in a difference of smoothed neighbours
+LEAST_PIXELS = 30  # of the 100 of a cell
+LEAST_LIKENESS = 0.9
 MOST_ERROR = 0.12  # of a cell's slope, standard error
 MODEL_ERROR = 0.03  # what no model of a cell explains (vibration, codecs)
 LEAST_HIDDEN = 0.05  # share of contrast
@@ -65,7 +68,7 @@ MOST_SUM = 12.0
 LEAST_SIGMAS = 5.0
 LEAST_AGREEING = 0.75
 LEAST_SHARE = 0.06  # of the picture: cells in the window that can be compared
-STROKE = 0.025  # of contrast, in a second and everywhere alike
+STROKE = 0.04  # of contrast or light, from one picture to the next and everywhere
 LONGEST_S = 1800.0  # after so long what was held for smoke is the scene
 WINDOWS = ((5, 4), (4, 5), (10, 2), (3, 7), (16, 12))  # cells across, down
 
@@ -75,7 +78,8 @@ class Still:
     """Two seconds of a scene: its median and where it stood still."""
 
     t_s: float
-    smooth: Floats
+    fine: Floats
+    coarse: Floats
     still: NDArray[np.bool_]
     noise: float
     tone: float = 1.0  # contrast by the camera's own curve, beside that of the first picture
@@ -113,7 +117,6 @@ class SmokeWatch:
         self._judged_s = -math.inf
         self._samples: deque[Gray] = deque(maxlen=SAMPLES)
         self._kept: tuple[deque[Still], ...] = tuple(deque(maxlen=n) for _, n in KEPT)
-        self._last: Still | None = None
         self._tone = 1.0
         self._sum = 0.0
         self._since_s: float | None = None
@@ -139,7 +142,7 @@ class SmokeWatch:
         self._samples.clear()
         for kept in self._kept:
             kept.clear()
-        self._last, self._sum, self._since_s, self._veil = None, 0.0, None, None
+        self._sum, self._since_s, self._veil = 0.0, None, None
 
     def pause(self) -> None:
         """The view is unfit: take nothing up of it."""
@@ -150,9 +153,7 @@ class SmokeWatch:
         if t_s - self._sampled_s < SAMPLE_EVERY_S - 1e-6:
             return False
         self._sampled_s = t_s
-        self._samples.append(
-            np.asarray(cv2.resize(gray, SIZE, interpolation=cv2.INTER_AREA), np.uint8)
-        )
+        self._take(np.asarray(cv2.resize(gray, SIZE, interpolation=cv2.INTER_AREA), np.uint8))
         if t_s - self._judged_s < JUDGE_EVERY_S - 1e-6 or len(self._samples) < SAMPLES:
             return False
         self._judged_s = t_s
@@ -190,15 +191,28 @@ class SmokeWatch:
         middle = 0.5 * (stack[3].astype(np.float32) + stack[4])
         spread = stack[-2].astype(np.float32) - stack[1]
         noise = float(np.median(spread)) / 2.0 + 0.3
-        smooth = np.asarray(cv2.GaussianBlur(middle, (0, 0), 1.0), np.float32)
-        still = cv2.erode((spread < STILL_RANGE + 3.0 * noise).astype(np.uint8), _AROUND) > 0
-        still &= self._seen
-        now = Still(t_s, smooth, still, noise, self._tone)
-        if self._last is not None and t_s - self._last.t_s <= 2.0 * JUDGE_EVERY_S:
-            self._tone *= 1.0 - _stroke(now, self._last)
-            now = replace(now, tone=self._tone)
-        self._last = now
-        return now
+        fine, coarse = (cv2.GaussianBlur(middle, (0, 0), px) for px in (FINE_PX, COARSE_PX))
+        good = (spread < STILL_RANGE + 3.0 * noise) & (middle > DARKEST) & (middle < BRIGHTEST)
+        still = (cv2.erode(good.astype(np.uint8), _AROUND) > 0) & self._seen
+        return Still(
+            t_s,
+            np.asarray(fine, np.float32),
+            np.asarray(coarse, np.float32),
+            still,
+            noise,
+            self._tone,
+        )
+
+    def _take(self, sample: Gray) -> None:
+        """Keep a picture; what changed at a stroke in all of it begins the two seconds anew."""
+        if self._samples:
+            before = self._samples[-1]
+            brighter = (float(sample.mean()) + 1.0) / (float(before.mean()) + 1.0)
+            lost = _stroke(sample, before)
+            if lost or abs(brighter - 1.0) > STROKE:
+                self._tone *= 1.0 - lost
+                self._samples.clear()
+        self._samples.append(sample)
 
     def _references(self, t_s: float) -> list[Still]:
         """The newest picture of each age and older."""
@@ -220,15 +234,22 @@ def _step(veil: Veil) -> float:
     return min(MOST_STEP, max(LEAST_STEP, (veil.hidden - LEAST_HIDDEN) / HIDDEN_STEP))
 
 
-def _stroke(now: Still, last: Still) -> float:
-    """What all of the picture lost of its contrast at once since a second ago: no smoke's way."""
-    hidden, weight = _hidden(now, last)
-    total = float(weight.sum())
+def _stroke(now: Gray, before: Gray) -> float:
+    """What all of the picture lost of its contrast from one picture to the next; 0: nothing.
+
+    Smoke takes seconds; a camera that draws another tone curve does it at once.
+    """
+    stills = [
+        Still(0.0, smooth, smooth, (picture > DARKEST) & (picture < BRIGHTEST), 1.0)
+        for picture in (now, before)
+        if (smooth := cv2.GaussianBlur(picture.astype(np.float32), (0, 0), COARSE_PX)) is not None
+    ]
+    hidden, weight = _hidden(*stills)
     if np.count_nonzero(weight) < 0.2 * CELLS[0] * CELLS[1]:
         return 0.0
-    mean = float((weight * hidden).sum() / total)
-    spread = math.sqrt(float((weight * (hidden - mean) ** 2).sum() / total))
-    return mean if abs(mean) > STROKE and spread < 0.5 * abs(mean) else 0.0
+    mean = float((weight * hidden).sum() / weight.sum())
+    alike = float(weight[np.abs(hidden - mean) < 0.5 * abs(mean)].sum() / weight.sum())
+    return mean if abs(mean) > STROKE and alike > LEAST_AGREEING else 0.0
 
 
 def veil_between(now: Still, old: Still) -> Veil | None:
@@ -272,43 +293,46 @@ def veil_between(now: Still, old: Still) -> Veil | None:
 
 
 def _hidden(now: Still, old: Still) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """By cell: the share of contrast hidden, and its weight, 0 where nothing can be said."""
+    """By cell: the share of contrast hidden, and its weight, 0 where nothing can be said.
+
+    A lens out of focus takes more of the fine structure than of the coarse, a veil takes as
+    much of both: so what the fine has lost beyond the coarse is taken off.
+    """
     valid = (now.still & old.still).astype(np.float32)
-    slope, likeness, error, brighter = _compare(now, old, valid)
-    weight = np.where(
-        (likeness >= LEAST_LIKENESS) & (error <= MOST_ERROR),
-        1.0 / (error**2 + MODEL_ERROR**2),
-        0.0,
-    )
-    hidden = np.where(weight > 0, 1.0 - slope / np.maximum(brighter, 1e-3), 0.0)
-    return np.clip(hidden, -0.5, 1.0), weight
+    coarse, weight = _compare(now, old, now.coarse, old.coarse, valid)
+    if now.fine is now.coarse:
+        return coarse, weight
+    fine, known = _compare(now, old, now.fine, old.fine, valid)
+    blurred = np.where(known > 0, np.maximum(0.0, fine - coarse), 0.0)
+    return coarse - blurred, weight
 
 
 def _compare(
-    now: Still, old: Still, valid: Floats
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """By cell: slope, likeness, standard error of the slope, ratio of the means."""
-    across_now, down_now = _differences(now.smooth)
-    across_old, down_old = _differences(old.smooth)
+    now: Still, old: Still, picture: Floats, reference: Floats, valid: Floats
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """By cell: the share of contrast hidden at one scale, and its weight."""
+    across_now, down_now = _differences(picture)
+    across_old, down_old = _differences(reference)
     product = _cells(valid * (across_now * across_old + down_now * down_old))
     own = _cells(valid * (across_old**2 + down_old**2))
     theirs = _cells(valid * (across_now**2 + down_now**2))
     count = _cells(valid)
-    bias = 2.0 * count * (0.35 * old.noise) ** 2
-    bias_now = 2.0 * count * (0.35 * now.noise) ** 2
+    bias = 2.0 * count * (NOISE_LEFT * old.noise) ** 2
+    bias_now = 2.0 * count * (NOISE_LEFT * now.noise) ** 2
     structure = np.maximum(own - bias, 1e-6)
     slope = product / structure
     likeness = product / np.sqrt(structure * np.maximum(theirs - bias_now, 1e-6))
-    error = 0.5 * math.hypot(now.noise, old.noise) / np.sqrt(structure)
-    mean_now, mean_old = _cells(valid * now.smooth), _cells(valid * old.smooth)
-    brighter = (mean_now - BLACK * count) / np.maximum(mean_old - BLACK * count, 1e-6)
-    brighter *= now.tone / old.tone
-    means = (mean_now / np.maximum(count, 1e-6), mean_old / np.maximum(count, 1e-6))
-    poor = count < 30
-    for mean in means:
-        poor |= (mean < LEAST_MEAN) | (mean > MOST_MEAN)
-    likeness = np.where(poor, 0.0, likeness)
-    return slope, likeness, error, brighter
+    error = math.sqrt(2.0) * NOISE_LEFT * math.hypot(now.noise, old.noise) / np.sqrt(structure)
+    enough = np.maximum(count, 1e-6)
+    mean_now = _cells(valid * picture) / enough
+    mean_old = _cells(valid * reference) / enough
+    known = (count >= LEAST_PIXELS) & (likeness >= LEAST_LIKENESS) & (error <= MOST_ERROR)
+    known &= theirs > 3.0 * bias_now  # else there is no structure left to know the scene by
+    known &= (np.minimum(mean_now, mean_old) > DARKEST) & (np.maximum(mean_now, mean_old) > 0)
+    brighter = (mean_now - BLACK) / np.maximum(mean_old - BLACK, 1.0) * now.tone / old.tone
+    hidden = np.clip(1.0 - slope / np.maximum(brighter, 1e-3), -0.5, 1.0)
+    weight = 1.0 / (error**2 + MODEL_ERROR**2)
+    return np.where(known, hidden, 0.0), np.where(known, weight, 0.0)
 
 
 def _differences(picture: Floats) -> tuple[Floats, Floats]:
@@ -335,4 +359,4 @@ def _boxes(integral: NDArray[np.float64], wide: int, high: int) -> NDArray[np.fl
     )
 
 
-_AROUND = np.ones((3, 3), np.uint8)
+_AROUND = np.ones((5, 5), np.uint8)

@@ -1,0 +1,124 @@
+"""What is a flame, and what only has its colour or its liveliness."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from stillair.fire.flame import FlameWatch
+from tests.unit.fire_pictures import FLAME, ORANGE, Burning, Paint, block, film
+
+Canvas = NDArray[np.float32]
+
+
+def first_told_s(paint: Paint, seconds: float, **how: float) -> float | None:
+    """When a place is first as surely a flame as is told by itself."""
+    flames = FlameWatch()
+    for t_s, picture in film(paint, seconds, **how):  # type: ignore[arg-type]
+        flames.update(t_s, picture)
+        if any(place.strength >= 0.5 for place in flames.places):
+            return t_s
+    return None
+
+
+def head_over_orange(strokes_per_s: float) -> Paint:
+    def paint(picture: Canvas, t_s: float) -> None:
+        block(picture, (120, 120, 200, 200), ORANGE)
+        x = 160 + round(70 * math.sin(math.tau * strokes_per_s * t_s))
+        block(picture, (x - 14, 90, x + 14, 130), (50.0, 50.0, 55.0))
+
+    return paint
+
+
+def orange_that_swings(picture: Canvas, t_s: float) -> None:
+    x = 160 + round(60 * math.sin(math.tau * 1.5 * t_s))
+    block(picture, (x - 20, 100, x + 20, 180), ORANGE)
+
+
+def led_that_blinks(picture: Canvas, t_s: float) -> None:
+    block(picture, (40, 40, 52, 50), FLAME if t_s % 0.5 < 0.25 else (60.0, 90.0, 150.0))
+
+
+def lamp_that_flickers(picture: Canvas, t_s: float) -> Canvas:
+    block(picture, (120, 120, 200, 200), ORANGE)
+    return np.asarray(picture * (1.0 + 0.15 * math.sin(math.tau * 4.3 * t_s)), np.float32)
+
+
+def nothing(picture: Canvas, t_s: float) -> None:
+    block(picture, (120, 120, 200, 200), ORANGE)
+
+
+@pytest.mark.parametrize(
+    "paint",
+    [
+        pytest.param(nothing, id="an orange part"),
+        pytest.param(head_over_orange(1.0), id="a head once a second over an orange part"),
+        pytest.param(head_over_orange(3.7), id="a head at 3.7 per second"),
+        pytest.param(head_over_orange(8.0), id="a head at 8 per second"),
+        pytest.param(orange_that_swings, id="an orange thing that swings"),
+        pytest.param(led_that_blinks, id="a light that blinks"),
+        pytest.param(lamp_that_flickers, id="a lamp that flickers"),
+    ],
+)
+def test_what_is_no_flame_is_not_told(paint: Paint) -> None:
+    assert first_told_s(paint, 45.0) is None
+
+
+@pytest.mark.parametrize(
+    ("width", "per_s"),
+    [
+        pytest.param(12, 15.0, id="a small one"),
+        pytest.param(24, 15.0, id="a larger one"),
+        pytest.param(24, 10.0, id="at ten pictures a second"),
+        pytest.param(24, 30.0, id="at thirty"),
+    ],
+)
+def test_a_flame_that_burns_from_the_first_picture_on_is_told(width: int, per_s: float) -> None:
+    told_s = first_told_s(Burning(width=width), 12.0, per_s=per_s)
+    assert told_s is not None and told_s <= 5.0
+
+
+def test_a_flame_that_begins_beside_a_machine_at_work_is_told() -> None:
+    burning, head = Burning(x=60, width=16), head_over_orange(2.0)
+
+    def paint(picture: Canvas, t_s: float) -> None:
+        head(picture, t_s)
+        if t_s >= 40.0:
+            burning(picture, t_s)
+
+    told_s = first_told_s(paint, 50.0)
+    assert told_s is not None and 40.0 < told_s <= 45.0
+
+
+def test_a_flame_that_went_out_is_a_flame_no_more() -> None:
+    burning, flames = Burning(), FlameWatch()
+
+    def paint(picture: Canvas, t_s: float) -> None:
+        if t_s < 6.0:
+            burning(picture, t_s)
+
+    strengths = []
+    for t_s, picture in film(paint, 14.0):
+        flames.update(t_s, picture)
+        strengths.append(max((p.strength for p in flames.places), default=0.0))
+    assert max(strengths) >= 0.5
+    assert strengths[-1] == 0.0
+
+
+def test_where_the_owner_says_so_nothing_is_a_flame() -> None:
+    flames = FlameWatch(ignore=((0.25, 0.25, 0.75, 0.9),))
+    for t_s, picture in film(Burning(), 8.0):
+        flames.update(t_s, picture)
+    assert flames.places == []
+
+
+def test_a_picture_that_comes_twice_counts_once() -> None:
+    once, twice = FlameWatch(), FlameWatch()
+    for t_s, picture in film(Burning(), 6.0):
+        once.update(t_s, picture)
+        twice.update(t_s, picture)
+        twice.update(t_s + 0.03, picture)
+    assert twice.places[0].strength == pytest.approx(once.places[0].strength, abs=0.1)

@@ -1,0 +1,140 @@
+"""What hides the scene, and what only changes its light."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from stillair.fire.smoke import SmokeWatch
+from tests.unit.fire_pictures import Paint, block, film
+
+Canvas = NDArray[np.float32]
+GREY = 150.0
+BEGINS_S = 40.0
+
+
+def run(paint: Paint, seconds: float, watch: SmokeWatch | None = None) -> float | None:
+    """When smoke is first as sure as is told by itself."""
+    smoke = watch or SmokeWatch()
+    for t_s, picture in film(paint, seconds, per_s=4.0):
+        smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
+        if smoke.strength >= 0.5:
+            return t_s
+    return None
+
+
+def veil(
+    hidden: float, grow_s: float, box: tuple[int, int, int, int] = (80, 40, 220, 120)
+) -> Paint:
+    """Grey smoke before a part of the picture, that becomes thick in `grow_s`."""
+    left, top, right, bottom = box
+
+    def paint(picture: Canvas, t_s: float) -> None:
+        share = hidden * min(1.0, max(0.0, (t_s - BEGINS_S) / grow_s))
+        window = picture[top:bottom, left:right]
+        window += share * (GREY - window)
+
+    return paint
+
+
+@pytest.mark.parametrize(
+    ("paint", "within_s"),
+    [
+        pytest.param(veil(0.15, 5.0), 15.0, id="15 % hidden of a seventh of the picture"),
+        pytest.param(veil(0.09, 5.0), 60.0, id="9 % hidden"),
+        pytest.param(veil(0.4, 30.0, (0, 0, 320, 240)), 20.0, id="the whole picture"),
+        pytest.param(veil(0.3, 900.0), 420.0, id="a smoulder of a quarter of an hour"),
+    ],
+)
+def test_smoke_is_told(paint: Paint, within_s: float) -> None:
+    told_s = run(paint, BEGINS_S + within_s + 10.0)
+    assert told_s is not None and BEGINS_S < told_s <= BEGINS_S + within_s
+
+
+def after(t_s: float, value: float, otherwise: float = 1.0) -> float:
+    return value if t_s >= BEGINS_S else otherwise
+
+
+def dimmed(picture: Canvas, t_s: float) -> Canvas:
+    return np.asarray(picture * after(t_s, 0.55), np.float32)
+
+
+def dimming(picture: Canvas, t_s: float) -> Canvas:
+    return np.asarray(picture * (1.0 - 0.5 * min(1.0, max(0.0, t_s - 40.0) / 30.0)), np.float32)
+
+
+def light_from_aside(picture: Canvas, t_s: float) -> Canvas:
+    across = np.linspace(0.0, after(t_s, 0.7, 0.0), picture.shape[1], dtype=np.float32)
+    return np.asarray(picture * (1.0 + across[None, :, None]), np.float32)
+
+
+def out_of_focus(picture: Canvas, t_s: float) -> Canvas:
+    hunts = after(t_s, 1.2 * abs(math.sin(0.5 * t_s)) + 0.01, 0.0)
+    if hunts <= 0.02:
+        return picture
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), hunts), np.float32)
+
+
+def other_curve(picture: Canvas, t_s: float) -> Canvas:
+    return np.asarray(255.0 * (np.clip(picture, 0, 255) / 255.0) ** after(t_s, 0.8), np.float32)
+
+
+def machine(picture: Canvas, t_s: float) -> None:
+    x = 160 + round(100 * math.sin(math.tau * 0.7 * t_s))
+    block(picture, (x - 20, 60, x + 20, 140), (50.0, 50.0, 50.0))
+
+
+def a_thing_put_down(picture: Canvas, t_s: float) -> None:
+    if t_s >= BEGINS_S:
+        block(picture, (60, 60, 200, 180), (160.0, 160.0, 160.0))
+
+
+@pytest.mark.parametrize(
+    "paint",
+    [
+        pytest.param(dimmed, id="a lamp switched down"),
+        pytest.param(dimming, id="a dimmer"),
+        pytest.param(light_from_aside, id="light from the door"),
+        pytest.param(out_of_focus, id="a lens that hunts for focus"),
+        pytest.param(other_curve, id="a camera's own tone curve"),
+        pytest.param(machine, id="a machine at work"),
+        pytest.param(a_thing_put_down, id="a thing put before the wall"),
+        pytest.param(veil(0.02, 5.0), id="hardly anything"),
+    ],
+)
+def test_what_is_no_smoke_is_not_told(paint: Paint) -> None:
+    assert run(paint, 110.0) is None
+
+
+def test_smoke_stays_told_while_it_hangs_there_and_no_longer() -> None:
+    smoke = SmokeWatch()
+
+    def paint(picture: Canvas, t_s: float) -> None:
+        if BEGINS_S <= t_s < 160.0:
+            veil(0.3, 1.0)(picture, t_s)
+
+    strengths: dict[int, float] = {}
+    for t_s, picture in film(paint, 180.0, per_s=4.0):
+        smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
+        strengths[int(t_s)] = smoke.strength
+    assert min(strengths[s] for s in range(60, 160)) >= 0.5
+    assert strengths[179] < 0.3
+
+
+def test_what_is_hidden_is_measured() -> None:
+    smoke = SmokeWatch()
+    for t_s, picture in film(veil(0.2, 3.0), 60.0, per_s=4.0):
+        smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
+    assert smoke.veil is not None
+    assert smoke.veil.hidden == pytest.approx(0.2, abs=0.06)
+    left, top, right, bottom = smoke.veil.region
+    assert left < 150 / 320 < right and top < 80 / 240 < bottom
+
+
+def test_where_the_owner_says_so_nothing_is_smoke() -> None:
+    watch = SmokeWatch(ignore=((0.2, 0.1, 0.75, 0.6),))
+    assert run(veil(0.3, 5.0), 70.0, watch) is None
