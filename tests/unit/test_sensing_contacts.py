@@ -255,6 +255,17 @@ def test_with_a_fault_contact_alone_a_cut_cable_is_still_an_alarm(factory: MockF
     line.contact.close()
 
 
+def test_of_a_detector_on_a_broken_line_it_is_said_that_it_may_have_gone_off(
+    factory: MockFactory,
+) -> None:
+    line = Line(factory, other=True, fault=False)
+    line.contact.start(lambda: None)
+    assert line.says() == BOTH_OPEN
+    with pytest.raises(ContactError, match="go and look, for it may have gone off as well"):
+        line.contact.state()
+    line.contact.close()
+
+
 def test_on_its_way_a_relay_is_neither_a_fault_nor_an_alarm(factory: MockFactory) -> None:
     line = Line(factory, other=True, fault=False)
     line.start()

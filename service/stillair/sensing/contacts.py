@@ -160,7 +160,10 @@ class GpioContact:
     def _alike(self) -> str:
         closed = self._is_closed(self._pin)
         why = "closed: their wires touch" if closed else "open: a wire is broken or a plug is out"
-        return f"both sides of its contact are {why}"
+        told = f"both sides of its contact are {why}"
+        if self.kind is ContactKind.DETECTOR:  # of two broken things one may be the house
+            told += "; go and look, for it may have gone off as well"
+        return told
 
     def _open(self, pin: int) -> Any:
         try:
