@@ -265,6 +265,11 @@ def test_an_end_that_was_only_inferred_says_so() -> None:
         (Kind.SENSOR_FAULT, "top", "Sensor top gives no reading that can be trusted."),
         (Kind.SENSOR_FAULT, "contact door", "Switch door gives no reading that can be trusted."),
         (
+            Kind.SENSOR_FAULT,
+            "particles exhaust",
+            "Particle sensor exhaust gives no reading that can be trusted.",
+        ),
+        (
             Kind.DELIVERY_FAULT,
             "mailto:cox@shed.example",
             "Messages by e-mail to cox@shed.example don't get through.",

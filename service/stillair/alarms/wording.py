@@ -350,8 +350,10 @@ def _words(change: EventChange | AlarmState) -> Words:
 def _who(change: EventChange) -> str:
     who = figures.clause(change.subject or figures.row(change.sensors), longest=80)
     if change.kind is Kind.SENSOR_FAULT:
-        is_switch = who.startswith("contact ")
-        return f"switch {who.removeprefix('contact ')}" if is_switch else f"sensor {who}".strip()
+        for begins, thing in (("contact ", "switch "), ("particles ", "particle sensor ")):
+            if who.startswith(begins):
+                return thing + who.removeprefix(begins)
+        return f"sensor {who}".strip()
     if change.kind is Kind.DELIVERY_FAULT:
         return who.replace("mailto:", "e-mail to ") or "one route"
     return who

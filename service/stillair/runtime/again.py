@@ -2,7 +2,7 @@
 
 That is when the job began, stood paused and was built, what the door's switch
 told, when a sensor's driver told a fault, and when nobody watched. What only a
-camera or a detector told isn't kept with the readings.
+camera, a detector or a particle sensor told isn't kept with the readings.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ BY_TEMPERATURE = frozenset(
     {Kind.FIRE, Kind.RAPID_RISE, Kind.OVER_TEMPERATURE, Kind.HEAT_LOST, Kind.DOOR_OPEN, Kind.DRAFT}
     | {Kind.BELOW_TARGET, Kind.TOO_WARM, Kind.SENSOR_FAULT, Kind.SOAK_READY, Kind.COOL_ENOUGH}
 )
-BY_OTHER_SENSES = frozenset({"flame", "smoke", "detector"})
+BY_OTHER_SENSES = frozenset({"flame", "smoke", "detector", "particles"})
 DRIVER_FAULTS = frozenset(fault.value for fault in ReadingFault)
 SNAP_S = 0.05  # labels are kept to the millisecond, and a clock that is set creeps
 
@@ -246,7 +246,9 @@ def told_then(history: History, job: Item) -> list[Told]:
         kind, event, subject = Kind(str(body["kind"])), body["event"], str(body["subject"])
         if kind not in BY_TEMPERATURE or not isinstance(event, int):
             continue
-        if subject.startswith("contact ") or (over_s is not None and at_s > over_s + 0.5):
+        if subject.startswith(("contact ", "particles ")) or (
+            over_s is not None and at_s > over_s + 0.5
+        ):
             continue
         detail, sensors = body["detail"], body["sensors"]
         signs = detail.get("signs") if isinstance(detail, dict) else None
