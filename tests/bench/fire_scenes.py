@@ -33,7 +33,7 @@ HARMLESS = tuple(fire_harmless.HARMLESS)
 FLAMES = tuple(fire_burning.FLAMES)
 SMOKES = tuple(fire_burning.SMOKES)
 BLIND = tuple(f"blind: {condition}" for condition in fire_burning.BLIND)
-USUAL_S = {"slow smoulder": 1500.0}  # others: 300 s harmless, 90 s flames and blind, 150 s smokes
+USUAL_S = {"slow smoulder": 1200.0, "all sorts": 1200.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,9 +56,9 @@ class LabelledScene:
 
 def usual_seconds(kind: str) -> float:
     """How long a scene of this kind is unless told."""
-    if kind in HARMLESS:
-        return 300.0
-    return USUAL_S.get(kind, 150.0 if kind in SMOKES else 90.0)
+    if kind in USUAL_S:
+        return USUAL_S[kind]
+    return 300.0 if kind in HARMLESS else 150.0 if kind in SMOKES else 90.0
 
 
 def scene(

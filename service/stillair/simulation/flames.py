@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillair.simulation.chance import wobble
-from stillair.simulation.stage import Light
+from stillair.simulation.stage import Light, overlap
 from stillair.simulation.view import Flame
 
 GLOW: Final = (0.10, 0.42, 1.0)  # its light on the surroundings
@@ -126,12 +126,10 @@ def place(light: Light, flame: Flame, seed: int, t_s: float) -> float:
     own = np.asarray(cv2.scaleAdd(np.asarray(halo, np.float32), 0.12, own), np.float32)
     left = round(flame.x * wide_px - own.shape[1] / 2)
     top = round(flame.y * high_px - own.shape[0])
-    x0, y0 = max(0, left), max(0, top)
-    x1, y1 = min(wide_px, left + own.shape[1]), min(high_px, top + own.shape[0])
     if flame.behind is not None:
-        y1 = min(y1, round(flame.behind * high_px))
-    if x1 > x0 and y1 > y0:
-        light[y0:y1, x0:x1] += own[y0 - top : y1 - top, x0 - left : x1 - left]
+        own = own[: max(0, round(flame.behind * high_px) - top)]
+    part, own = overlap(light, own, left, top)
+    part += own
     return strength
 
 

@@ -21,6 +21,7 @@ from stillair.simulation.stage import (
     Brush,
     Light,
     Picture,
+    overlap,
 )
 from stillair.simulation.view import Bgr, SceneState
 from stillair.simulation.works import Machine
@@ -137,11 +138,10 @@ def _mote(light: Light, n: int, t_s: float, seed: int) -> None:
     y = (even(seed + 103, n) + 0.05 * t_s * (even(seed + 104, n) - 0.3)) % 1.0 * high
     x += 0.02 * wide * wobble(seed + 105 + n, t_s, 0.7)
     left, top = int(x) - size, int(y) - size
-    part = light[max(0, top) : top + 2 * size + 1, max(0, left) : left + 2 * size + 1]
-    if part.size:
-        pale = np.zeros((2 * size + 1, 2 * size + 1, 1), np.float32)
-        cv2.circle(pale, (size, size), size, 0.05 + 0.1 * even(seed + 106, n), -1)
-        part += pale[max(0, -top) :, max(0, -left) :][: part.shape[0], : part.shape[1]]
+    pale = np.zeros((2 * size + 1, 2 * size + 1, 1), np.float32)
+    cv2.circle(pale, (size, size), size, 0.05 + 0.1 * even(seed + 106, n), -1)
+    part, own = overlap(light, pale, left, top)
+    part += own
 
 
 def _door(light: Light, brush: Brush, state: SceneState) -> None:

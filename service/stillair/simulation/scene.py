@@ -26,7 +26,7 @@ from stillair.simulation.exposure import Camera
 from stillair.simulation.guests import draw_guests, shine_guests
 from stillair.simulation.look import Look
 from stillair.simulation.plume import Field, Plume, Source
-from stillair.simulation.stage import Brush, Lens, Light, Picture, Stage, threefold, tinted
+from stillair.simulation.stage import Brush, Lens, Light, Picture, Stage, overlap, threefold, tinted
 from stillair.simulation.view import WHITE, Flame, SceneState, Smoke
 from stillair.simulation.works import Machine, draw_machine, machine_at
 
@@ -176,14 +176,7 @@ class Scene:
         self, fall: Light, x: float, y: float, reach: float, factor: float, add: float | None
     ) -> None:
         size = max(2, round(reach))
-        left, top = round(x) - size, round(y) - size
-        x0, y0 = max(0, left), max(0, top)
-        part = fall[y0 : top + 2 * size + 1, x0 : left + 2 * size + 1]
-        if not part.size:
-            return
-        soft = _soft_disc(size)[
-            y0 - top : y0 - top + part.shape[0], x0 - left : x0 - left + part.shape[1]
-        ]
+        part, soft = overlap(fall, _soft_disc(size), round(x) - size, round(y) - size)
         if add is None:
             part *= 1.0 + factor * soft
         else:

@@ -245,6 +245,14 @@ def _grain(
     return np.asarray(np.clip(1.0 + 0.5 * depth * fine + 0.06 * broad, 0.05, 3.0), np.float32)
 
 
+def overlap(light: Light, own: Light, left: int, top: int) -> tuple[Light, Light]:
+    """The parts of a picture and of something laid on it there that lie on each other."""
+    x0, y0 = max(0, left), max(0, top)
+    x1 = max(x0, min(light.shape[1], left + own.shape[1]))
+    y1 = max(y0, min(light.shape[0], top + own.shape[0]))
+    return light[y0:y1, x0:x1], own[y0 - top : y1 - top, x0 - left : x1 - left]
+
+
 def threefold(light: NDArray[np.floating]) -> Light:
     """Light of one channel as white light."""
     return np.asarray(cv2.merge((light,) * 3), np.float32)

@@ -1,0 +1,81 @@
+"""Real clips with a catalogue, watched like scenes: what was told of each, and was it there."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from bench.fire_score import Frame, Heard, listen
+from stillair.errors import InputError
+from stillair.sensing.camera_video import frames_of
+from stillair.sensing.cameras import Pacer
+
+FRAMES_PER_S = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class Clip:
+    """One row of a catalogue."""
+
+    path: Path
+    flame: bool
+    smoke: bool
+    onset_s: float
+    indoor: bool
+
+    @property
+    def tuning(self) -> bool:
+        """Whether rules may be tuned on it: by its name alone, so it is for ever."""
+        return hashlib.sha256(self.path.name.encode()).digest()[0] % 2 == 0
+
+
+@dataclass(frozen=True, slots=True)
+class ClipScore:
+    """What was told of a clip; `error` where it can't be read."""
+
+    clip: Clip
+    heard: Heard | None
+    error: str = ""
+
+    def told(self, *kinds: str) -> bool:
+        return self.after_s(*kinds) is not None
+
+    def after_s(self, *kinds: str) -> float | None:
+        """How long after the onset one of these kinds was told."""
+        if self.heard is None:
+            return None
+        at_s = self.heard.first(kinds, self.clip.onset_s - 0.5)
+        return None if at_s is None else at_s - self.clip.onset_s
+
+
+def catalogue(folder: Path) -> list[Clip]:
+    """The clips of a folder, by its `catalogue.csv` of file, flame, smoke, onset_s, indoor."""
+    with (folder / "catalogue.csv").open(newline="") as stream:
+        return [
+            Clip(
+                folder / row["file"],
+                row["flame"] == "1",
+                row["smoke"] == "1",
+                float(row["onset_s"] or 0.0),
+                row["indoor"] == "1",
+            )
+            for row in csv.DictReader(stream)
+        ]
+
+
+def watch_clip(clip: Clip) -> ClipScore:
+    """Play one clip to a new watch."""
+    try:
+        return ClipScore(clip, listen(_paced(clip.path)))
+    except InputError as error:
+        return ClipScore(clip, None, str(error))
+
+
+def _paced(path: Path) -> Iterator[Frame]:
+    pacer = Pacer(FRAMES_PER_S)
+    for t_s, picture in frames_of(path):
+        if pacer.due(t_s):
+            yield t_s, picture

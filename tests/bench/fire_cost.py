@@ -1,0 +1,140 @@
+"""What looking at pictures costs: by detector, end to end from a JPEG, and in memory."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from bench.fire_scenes import scene
+from stillair.fire.vision import Vision
+from stillair.sensing.pictures import working_picture
+from stillair.sensing.protocols import Frame
+from stillair.simulation.look import Look
+from stillair.simulation.scene import Scene
+from stillair.simulation.view import SceneState
+
+PICTURES = 450
+LARGE = (1280, 720)
+
+
+class _Timed:
+    """Counts the processor time of a call."""
+
+    def __init__(self, call: Callable[..., Any]) -> None:
+        self._call, self.spent_s = call, 0.0
+
+    def __call__(self, *given: Any, **named: Any) -> Any:
+        begun_s = time.thread_time()
+        try:
+            return self._call(*given, **named)
+        finally:
+            self.spent_s += time.thread_time() - begun_s
+
+
+def by_detector() -> Iterator[str]:
+    """Milliseconds a picture of 320x240 at 15 a second, for everything and for each part."""
+    for kind in ("building", "flame at the part", "plume, then layer"):
+        pictures = []
+        for frame in scene(kind, 1, frames_per_s=15.0).frames():
+            pictures.append(frame)
+            if len(pictures) >= PICTURES:
+                break
+        vision = Vision()
+        parts: dict[str, _Timed] = {}
+        for name, part in vars(vision).items():
+            if hasattr(part, "update") and not isinstance(part, dict):
+                timed = _Timed(part.update)
+                part.update = timed
+                parts[name.strip("_")] = timed
+        times_s = []
+        for t_s, picture in pictures:
+            begun_s = time.thread_time()
+            vision.update(t_s, picture)
+            times_s.append(time.thread_time() - begun_s)
+        told = ", ".join(
+            f"{name} {1e3 * timed.spent_s / len(pictures):.2f}" for name, timed in parts.items()
+        )
+        yield (
+            f"  {kind}: {1e3 * np.mean(times_s):.2f} ms a picture at 320x240,"
+            f" most {1e3 * max(times_s):.1f} ms; of it {told}"
+        )
+
+
+def end_to_end() -> Iterator[str]:
+    """From a JPEG of 1280x720 to what is seen."""
+    drawing = Scene(1, Look.by_lot(1), LARGE)
+    jpegs = []
+    for n in range(60):
+        state = SceneState(n / 15.0, parked=False, working=True, built_s=900.0 + n / 15.0,
+                           height_mm=40.0, pieces=4)  # fmt: skip
+        _, data = cv2.imencode(".jpg", drawing.draw(state), [cv2.IMWRITE_JPEG_QUALITY, 85])
+        jpegs.append(data.tobytes())
+    vision = Vision()
+    decoding_s = seeing_s = 0.0
+    for n in range(PICTURES):
+        begun_s = time.thread_time()
+        picture = working_picture(Frame(n / 15.0, n, jpeg=jpegs[n % len(jpegs)]))
+        between_s = time.thread_time()
+        assert picture is not None
+        vision.update(n / 15.0, picture)
+        decoding_s += between_s - begun_s
+        seeing_s += time.thread_time() - between_s
+    yield (
+        f"  end to end from a JPEG of 1280x720 ({len(jpegs[0]) // 1000} kB):"
+        f" {1e3 * (decoding_s + seeing_s) / PICTURES:.2f} ms, of it decoding"
+        f" {1e3 * decoding_s / PICTURES:.2f} ms"
+    )
+
+
+_MEMORY = """
+import sys
+def resident_mb():
+    line = next(l for l in open('/proc/self/status') if l.startswith('VmRSS'))
+    return int(line.split()[1]) / 1e3
+import stillair.runtime.service, stillair.api.app
+before_mb = resident_mb()
+import numpy as np
+from stillair.fire.vision import Vision
+from stillair.sensing.pictures import working_picture
+from stillair.sensing.protocols import Frame
+from stillair.sensing import cameras
+vision, rng = Vision(), np.random.default_rng(1)
+base = rng.integers(60, 180, (720, 1280, 3), dtype=np.uint8)
+import cv2
+jpeg = cv2.imencode('.jpg', cv2.GaussianBlur(base, (0, 0), 3.0))[1].tobytes()
+del base
+for n in range(1500):
+    picture = working_picture(Frame(n / 15, n, jpeg=jpeg))
+    vision.update(n / 15, cv2.add(picture, rng.integers(0, 6, picture.shape, dtype=np.uint8)))
+print(before_mb, resident_mb())
+"""
+
+
+def memory() -> Iterator[str]:
+    """Resident memory of the service's own imports, and what a camera's pictures add."""
+    service = Path(__file__).resolve().parents[2] / "service"
+    code = f"import sys; sys.path.insert(0, {str(service)!r})\n{_MEMORY}"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    if done.returncode:
+        yield f"  memory: {done.stderr.strip().splitlines()[-1]}"
+        return
+    before_mb, after_mb = (float(word) for word in done.stdout.split())
+    yield (
+        f"  resident memory: {before_mb:.0f} MB without a camera,"
+        f" {after_mb - before_mb:.0f} MB more with one (OpenCV included)"
+    )
+
+
+def cost_lines() -> Iterator[str]:
+    """All of it."""
+    yield "cost, one thread, processor time"
+    yield from by_detector()
+    yield from end_to_end()
+    yield from memory()
