@@ -58,6 +58,11 @@ kind = "door"
 driver = "gpio"
 pin = 17
 
+[[particles]]
+name = "exhaust"
+driver = "serial"
+port = "/dev/ttyUSB99"
+
 [camera]
 source = "/dev/video99"
 
@@ -84,9 +89,12 @@ port = {free_loopback_port()}
     assert done.stderr == ""
     found = {f["thing"]: f for f in map(json.loads, done.stdout.splitlines())}
     unfit = {"sensor top", "sensor low", "sensor far", "switch door", "camera", "sounder"}
+    unfit.add("particle sensor exhaust")
     assert {thing for thing, f in found.items() if f["state"] == "unfit"} == unfit
     assert all(found[thing]["remedy"] for thing in unfit)
     assert "overlay" in found["sensor top"]["remedy"]
+    assert found["particle sensor exhaust"]["told"] == "/dev/ttyUSB99 is gone"
+    assert found["particle sensor exhaust"]["remedy"] == "see that it is plugged in"
     assert found["mail to bench captain"]["state"] == "fit"
 
 

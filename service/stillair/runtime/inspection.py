@@ -22,7 +22,7 @@ from stillair.alarms import figures
 from stillair.alerts.mail import MailRoute
 from stillair.clock import SystemClock
 from stillair.config import ChamberSettings, default_chamber, load_chambers
-from stillair.config.inputs import AnyContact, AnySensor
+from stillair.config.inputs import AnyContact, AnyParticles, AnySensor
 from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.errors import (
     CameraError,
@@ -32,11 +32,13 @@ from stillair.errors import (
     SensorError,
     StillairError,
 )
+from stillair.fire.particles import USUAL_AT_START_UG
 from stillair.fire.view import ViewCheck
 from stillair.model import CameraCondition
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.wiring import mail_settings
 from stillair.sensing.pictures import small_gray
+from stillair.sensing.protocols import ParticleSensor, Sensor
 
 T = TypeVar("T")
 
@@ -55,6 +57,10 @@ _SENSOR_REMEDY = {
 }
 
 
+_PARTICLES_REMEDY = {
+    "serial": "see that it has its 5 V, its TX wire is on the port, and no console uses that",
+    "simulated": "see that the scenario is right",
+}
 _CONTACT_REMEDY = {
     "gpio": "see that the pin's number is GPIO's own and the wiring is right",
     "mqtt": "see that the broker is reached and something publishes on this topic",
@@ -113,6 +119,8 @@ def _chamber(settings: ChamberSettings, *, prefix: str) -> Iterator[Found]:
     try:
         for sensor in settings.sensors:
             yield _sensor(drivers, sensor, prefix)
+        for counter in settings.particles:
+            yield _particles(drivers, counter, prefix)
         for contact in settings.contacts:
             yield _contact(drivers, contact, prefix)
         yield _camera(drivers, prefix)
@@ -124,29 +132,50 @@ def _chamber(settings: ChamberSettings, *, prefix: str) -> Iterator[Found]:
 
 def _sensor(drivers: Drivers, of: AnySensor, prefix: str) -> Found:
     thing = f"{prefix}sensor {of.name}"
-    remedy = _SENSOR_REMEDY[of.driver]
+    found = _first_value(thing, lambda: drivers.sensor(of), _SENSOR_REMEDY[of.driver])
+    if isinstance(found, Found):
+        return found
+    described, raw_c = found
+    return Found(thing, State.FIT, f"{figures.temperature(raw_c + of.correction_k)} ({described})")
+
+
+def _particles(drivers: Drivers, of: AnyParticles, prefix: str) -> Found:
+    thing = f"{prefix}particle sensor {of.name}"
+    found = _first_value(thing, lambda: drivers.particles(of), _PARTICLES_REMEDY[of.driver])
+    if isinstance(found, Found):
+        return found
+    described, value_ug = found
+    told = f"{value_ug:.0f} micrograms in a cubic metre of air"
+    if value_ug >= USUAL_AT_START_UG:
+        told += ", which is more than usual"
+    return Found(thing, State.FIT, f"{told} ({described})")
+
+
+def _first_value(
+    thing: str, make: Callable[[], Sensor | ParticleSensor], remedy: str
+) -> Found | tuple[str, float]:
+    """Who it is and what it tells first, or what ails it."""
 
     def read() -> tuple[str, float]:
-        sensor = drivers.sensor(of)
+        sensor = make()
         try:
             until_s = time.monotonic() + TRY_S - 1.0
             while True:
-                temperature_c = sensor.read()
-                if temperature_c is not None:
-                    return sensor.describe(), temperature_c + of.correction_k
+                value = sensor.read()
+                if value is not None:
+                    return sensor.describe(), value
                 if time.monotonic() > until_s:
-                    raise SensorError(of.name, "it has told nothing")
+                    raise SensorError(sensor.name, "it has told nothing")
                 time.sleep(0.1)
         finally:
             sensor.close()
 
     try:
-        described, temperature_c = _within(TRY_S, read)
+        return _within(TRY_S, read)
     except SensorError as error:
         return _unfit(thing, error.reason, remedy)
     except (StillairError, TimeoutError) as error:
         return Found(thing, State.UNFIT, str(error), remedy)
-    return Found(thing, State.FIT, f"{figures.temperature(temperature_c)} ({described})")
 
 
 def _unfit(thing: str, reason: str, remedy: str) -> Found:
