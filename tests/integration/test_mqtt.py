@@ -442,6 +442,38 @@ def test_without_a_connection_a_switch_is_a_fault_and_not_shut(free_port: int, t
         reader.close()
 
 
+@pytest.mark.parametrize(
+    ("kind", "is_fault"),
+    [
+        pytest.param(ContactKind.DETECTOR, True, id="a detector"),
+        pytest.param(ContactKind.DOOR, True, id="a door"),
+        pytest.param(ContactKind.PRESENCE, False, id="a button that nobody has pressed"),
+    ],
+)
+def test_who_never_said_a_word_is_not_taken_for_well(
+    mosquitto: Broker, publisher: Publisher, topic: str, kind: ContactKind, is_fault: bool
+) -> None:
+    clock = ManualClock()
+    reader = TopicReader(mosquitto.host, mosquitto.port, clock)
+    contact = MqttContact("it", kind, reader, topic, active="on")
+    try:
+        marker = Marker(reader, topic)
+        marker.pass_through(publisher)
+        clock.advance(59.0)
+        assert contact.state() is None
+        clock.advance(1.0)
+        if is_fault:
+            with pytest.raises(ContactError, match="nothing has come yet on"):
+                contact.state()
+        else:
+            assert contact.state() is None
+        publisher.send(topic, "off")
+        marker.pass_through(publisher)
+        assert contact.state() is False
+    finally:
+        reader.close()
+
+
 # --- settings --------------------------------------------------------------
 
 

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 logger = logging.getLogger(__name__)
 
 GRACE_S: Final = 5.0  # a broker that restarts is back by then
+FIRST_WORD_S: Final = 60.0  # in which who tells of a danger or a door has to say how it is
 KEEPALIVE_S: Final = 10  # a broker behind a dead cable is known to be gone within 20 s
 CONNECT_TIMEOUT_S: Final = 5.0
 AGAIN_S: Final = 2.0
@@ -154,6 +155,10 @@ class TopicReader:
         if lost_s is None or self._clock.now_s() - lost_s < self._grace_s:
             return ""
         return f"no connection to the broker {self.where}: {self.why}"
+
+    def now_s(self) -> float:
+        """The time by which silences are measured."""
+        return self._clock.now_s()
 
     def close(self) -> None:
         """End the thread within 0.5 s, or leave it to end by itself; safe to call twice."""
@@ -323,8 +328,10 @@ class MqttContact:
     """The switch that a topic tells: one word when it is off-normal, another when it isn't.
 
     Without `normal` every other word is the normal one; with it a third word
-    is a fault. Upper and lower case are the same. Raises `ValueError` for a
-    topic or a pointer that is none, or two words that are the same.
+    is a fault. Upper and lower case are the same. A door or a detector that has
+    said nothing at all within a minute is a fault too: nobody knows how it is.
+    Raises `ValueError` for a topic or a pointer that is none, or two words that
+    are the same.
     """
 
     def __init__(
@@ -351,6 +358,8 @@ class MqttContact:
         self._messages = reader.subscribe(topic)
         self._state: bool | None = None
         self._fault = ""
+        self._now_s = reader.now_s
+        self._made_s = reader.now_s()
 
     def start(self, changed: Callable[[], None]) -> None:
         self._messages.on_message(changed)
@@ -371,9 +380,16 @@ class MqttContact:
             was_active = was_active or self._state is True
         if was_active:
             return True
-        if why := self._fault or self._messages.outage():
+        if why := self._fault or self._messages.outage() or self._unheard():
             raise ContactError(self.name, why, retry=True)
         return self._state
+
+    def _unheard(self) -> str:
+        if self._state is not None or self.kind not in (ContactKind.DOOR, ContactKind.DETECTOR):
+            return ""
+        if self._now_s() - self._made_s < FIRST_WORD_S:
+            return ""
+        return f"nothing has come yet on {self._where}: let its state be published as retained"
 
     def describe(self) -> str:
         at = f", {self._pointer}" if self._pointer else ""
