@@ -196,6 +196,22 @@ class OutcomeTold:
 
 
 @dataclass(frozen=True, slots=True)
+class EventJudged:
+    """What a person said of an event, having looked: that it was nothing, or that it was so.
+
+    `kind` is the event's; the newest word counts.
+    """
+
+    event: int
+    kind: Kind
+    t_s: float
+    false: bool
+    note: str
+    by: str
+    job: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class JobDiagnosis:
     """What a job's readings say of the box, and one sentence where its past says otherwise.
 
@@ -240,6 +256,7 @@ class Outcome:
     created: str | None = None  # id of the job that a StartJob made
     outcomes: tuple[OutcomeTold, ...] = ()
     diagnoses: tuple[JobDiagnosis, ...] = ()
+    judgements: tuple[EventJudged, ...] = ()
 
     @property
     def empty(self) -> bool:
@@ -252,6 +269,7 @@ class Outcome:
             or self.notes
             or self.outcomes
             or self.diagnoses
+            or self.judgements
         )
 
 

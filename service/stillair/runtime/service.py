@@ -28,6 +28,7 @@ from stillair.runtime.feed import LiveFeed
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.now import chamber_now
+from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import readings_plan
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.troubles import Troubles
@@ -67,13 +68,14 @@ class NotAnsweredError(StillairError):
 class Service:
     """All chambers of this process; `wiring.build` puts it together.
 
-    `writer`, `archive`, `courier`, `housekeeping`, `workshop` and `looking_back` work for it; the
-    first three tell it what becomes of their work, so all are given before `start`. `troubles`
+    `writer`, `archive`, `pictures`, `courier`, `housekeeping`, `workshop` and `looking_back` work
+    for it and tell what becomes of their work, so all are given before `start`. `troubles`
     takes what of the service itself fails.
     """
 
     writer: JournalWriter
     archive: ArchiveLoop
+    pictures: Pictures
     courier: Courier
     housekeeping: Housekeeping
     workshop: Workshop
@@ -110,6 +112,7 @@ class Service:
             self.last_seq = self.history.last_seq()
         self.writer.start()
         self.archive.start()
+        self.pictures.start()
         for chamber in self._chambers.values():
             chamber.start()
         self.housekeeping.start()
@@ -120,6 +123,7 @@ class Service:
         self.housekeeping.stop()
         for chamber in self._chambers.values():
             chamber.stop()
+        self.pictures.stop()
         self.archive.stop()
         self.writer.stop()
         self.history.close()
@@ -196,6 +200,8 @@ class Service:
         chamber = self._chambers[key]
         timeline = chamber.labels.timeline()
         put_s = self._clock.now_s()
+        # First, so that a message finds its picture under way.
+        self.pictures.happened(key, outcome, timeline)
         # Together: `_hand_on` takes an empty queue as a sign that all of these are kept.
         with self._lock:
             for notice, message in _messages(outcome, timeline):
@@ -225,6 +231,7 @@ class Service:
                 ("journal", _count(self.writer.lost, "outcomes could not be kept")),
                 ("readings", _count(self.archive.lost, "readings could not be kept")),
                 ("history", _count(self.history.damaged, "rows of readings are damaged")),
+                ("pictures", _count(self.pictures.lost, "events or heights have no picture")),
             )
         )
         self.troubles.rounds(

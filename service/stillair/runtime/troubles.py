@@ -68,6 +68,10 @@ class Troubles:
         """Readings can't be kept, or can again."""
         self.tell(Kind.STORE_FAULT, "readings", failing, reason)
 
+    def pictures(self, failing: bool, reason: str) -> None:
+        """Pictures of what happens can't be kept, or can again."""
+        self.tell(Kind.STORE_FAULT, "pictures", failing, reason)
+
     def route(self, address: str, failing: bool, reason: str) -> None:
         """A route fails again and again, or works again."""
         self.tell(Kind.DELIVERY_FAULT, address, failing, reason)

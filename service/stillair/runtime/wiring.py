@@ -20,6 +20,7 @@ from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings
 from stillair.config.reach import CommandSounder, GpioSounder, MailTable
 from stillair.fire.vision import Vision
+from stillair.media.files import PictureFiles
 from stillair.model import CameraState, Movement, Reading, Sign
 from stillair.runtime import learned
 from stillair.runtime.chamber import Chamber, Loop
@@ -30,6 +31,7 @@ from stillair.runtime.labels import Labels
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.machine import SimulatedMachine
 from stillair.runtime.mailing import AddressedRoute
+from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import vision_plan, watch_plan
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
@@ -48,6 +50,7 @@ from stillair.storage.writer import JournalWriter
 from stillair.watch import Watch, WatchView
 
 JOURNAL, ARCHIVE, EMERGENCY = "journal.db", "archive.db", "emergency.journal"
+PICTURES = "pictures"  # a folder
 
 
 def build(
@@ -79,6 +82,12 @@ def build(
         on_lost=service.unwritable,
     )
     service.archive = ArchiveLoop(archive, service.troubles.archive)
+    service.pictures = Pictures(
+        PictureFiles(folder / PICTURES),
+        service.journal,
+        clock=clock,
+        on_trouble=service.troubles.pictures,
+    )
     service.housekeeping = Housekeeping(
         Retention(service.journal, archive, _retention_plan(chambers)), clock.wall
     )
@@ -150,7 +159,8 @@ def _chamber(
     camera_loop: CameraLoop | None = None
     if camera is not None:
         vision = Vision(vision_plan(settings.camera))
-        camera_loop = CameraLoop(camera, clock, vision, put)
+        on_frame = service.pictures.watch(key, settings.family.value)
+        camera_loop = CameraLoop(camera, clock, vision, put, on_frame)
         checked.append(camera_loop)
     sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.troubles.sounder, key))
     known = service.learned(key)

@@ -31,6 +31,7 @@ from stillair.storage import items, steps
 from stillair.storage.archive import Archive
 from stillair.storage.journal import Entry, read_entry
 from stillair.storage.outbox import NoticeRow, micros, read_notice
+from stillair.storage.pictures import Pictures
 from stillair.storage.readings import ReadingRows, Readings
 from stillair.storage.records import load
 from stillair.storage.tables import AlarmRow, JobRow, JobSaid, Ledger, NoticeTable
@@ -41,6 +42,7 @@ T = TypeVar("T")
 
 MOST_SAID = 500  # jobs looked through for the last sound one, or for earlier diagnoses
 MOST_ITEMS = 1_000
+MOST_CHANGES = 200  # of one event, read to know what it was
 MOST_STEPS = 100  # of one boot's clock; who has more has another trouble
 
 
@@ -140,6 +142,20 @@ class History:
         if since_at is not None:
             query = query.where(col(Ledger.at_us) >= micros(since_at.timestamp()))
         return self._page(query, col(Ledger.seq), limit, last, read_entry)
+
+    def of_event(self, chamber: str, event: int, topic: str) -> list[Entry]:
+        """The last entries of one event: its changes ("event"), or what was said of it
+        ("judgement"), newest last."""
+        query = select(Ledger).where(
+            col(Ledger.chamber) == plain(chamber),
+            col(Ledger.event) == event,
+            col(Ledger.topic) == topic,
+        )
+        return list(self._page(query, col(Ledger.seq), MOST_CHANGES, True, read_entry).entries)
+
+    def pictures(self) -> Pictures:
+        """What pictures are kept."""
+        return Pictures(self._journal)
 
     def last_seq(self) -> int:
         """The number of the newest entry, 0 if there is none."""

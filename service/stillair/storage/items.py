@@ -13,6 +13,7 @@ from stillair.alarms.wording import story
 from stillair.model import (
     AlarmState,
     EventChange,
+    EventJudged,
     Job,
     JobDiagnosis,
     JobNote,
@@ -152,4 +153,21 @@ def note_item(note: JobNote, chamber: str, timeline: Timeline, seq: int | None =
         "text": note.text,
         "by": note.by,
         "height_mm": note.height_mm,
+    }
+
+
+def judgement_item(
+    judged: EventJudged, chamber: str, timeline: Timeline, seq: int | None = None
+) -> Item:
+    """What a person said of an event, and when."""
+    return {
+        "seq": seq,
+        "chamber": chamber,
+        "event": judged.event,
+        "kind": judged.kind.value,
+        "job": judged.job,
+        "at": _label(timeline, judged.t_s),
+        "false": judged.false,
+        "note": judged.note,
+        "by": judged.by,
     }

@@ -34,6 +34,7 @@ from stillair.model import (
     AlarmState,
     Annunciation,
     EventChange,
+    EventJudged,
     Job,
     JobDiagnosis,
     JobNote,
@@ -55,12 +56,14 @@ from stillair.storage.tables import (
     JobRow,
     JobSaid,
     Ledger,
+    PictureRow,
     StandingEvent,
     WatchMark,
 )
 
 log = logging.getLogger(__name__)
 
+_LABELLED = (Ledger, AlarmRow, JobRow, JobSaid, StandingEvent, WatchMark, PictureRow)
 BUSY_S = 10.0  # a hundred times what the longest transaction takes on a slow card
 CLOSE_S = 1.0
 
@@ -97,6 +100,8 @@ def _entry(
             item = items.outcome_item(load(OutcomeTold, body), chamber, timeline, seq)
         case "diagnosis":
             item = items.diagnosis_item(load(JobDiagnosis, body), chamber, timeline, seq)
+        case "judgement":
+            item = items.judgement_item(load(EventJudged, body), chamber, timeline, seq)
         case _:
             raise ValueError(f"no such topic: {topic}")
     return Entry(seq, topic, item)
@@ -204,7 +209,7 @@ class Journal:
         zero_us = micros(timeline.wall_at_zero_s)
         changed = 0
         with self.transaction("the journal can't be relabelled") as connection:
-            for table in (Ledger, AlarmRow, JobRow, JobSaid, StandingEvent, WatchMark):
+            for table in _LABELLED:
                 result = connection.execute(
                     update(table)
                     .where(col(table.boot_id) == timeline.boot_id)
@@ -409,7 +414,7 @@ class _Row:
     job: str | None
     event: int | None
     mono_s: float
-    value: EventChange | AlarmState | Job | JobNote | OutcomeTold | JobDiagnosis
+    value: EventChange | AlarmState | Job | JobNote | OutcomeTold | JobDiagnosis | EventJudged
 
 
 def _rows(outcome: Outcome) -> Iterator[_Row]:
@@ -421,6 +426,8 @@ def _rows(outcome: Outcome) -> Iterator[_Row]:
         yield _Row("outcome", told.outcome or "", told.job, None, told.t_s, told)
     for found in outcome.diagnoses:
         yield _Row("diagnosis", "diagnosis", found.job, None, found.t_s, found)
+    for judged in outcome.judgements:
+        yield _Row("judgement", judged.kind.value, judged.job, judged.event, judged.t_s, judged)
     for change in outcome.events:
         yield _Row("event", change.kind.value, change.job, change.event, change.at_s, change)
     for alarm in outcome.alarms:

@@ -35,6 +35,7 @@ class Ledger(JournalTable, table=True):
         Index("ledger_job", "job", "seq"),
         Index("ledger_at", "topic", "at_us"),
         Index("ledger_boot", "boot_id"),
+        Index("ledger_event", "chamber", "event"),
         Index("ledger_parcel", "parcel", "part", unique=True),
         {"sqlite_autoincrement": True},  # a number is never given twice, not even after retention
     )
@@ -43,7 +44,7 @@ class Ledger(JournalTable, table=True):
     parcel: str = Field(sa_type=Text)  # which outcome brought it; keeps a second commit harmless
     part: int
     chamber: str = Field(sa_type=Text)
-    topic: str = Field(sa_type=Text)  # event, alarm, job, note, outcome, diagnosis
+    topic: str = Field(sa_type=Text)  # event, alarm, job, note, outcome, diagnosis, judgement
     kind: str = Field(sa_type=Text)
     job: str | None = Field(default=None, sa_type=Text)
     event: int | None = None
@@ -100,6 +101,25 @@ class JobSaid(_Current, table=True):
     topic: str = Field(sa_type=Text)  # outcome, diagnosis
     word: str = Field(sa_type=Text)  # the outcome
     seq: int = Field(sa_type=BigInteger)
+
+
+class PictureRow(_Current, table=True):
+    """One kept picture; its file has the row's `id` as name."""
+
+    __tablename__ = "picture"
+    __table_args__ = (
+        Index("picture_event", "chamber", "event"),
+        Index("picture_job", "job", "part"),
+    )
+
+    number: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
+    id: str = Field(sa_type=Text, unique=True)
+    part: str = Field(sa_type=Text)  # marked, moment, before, after, still
+    kind: str = Field(default="", sa_type=Text)  # the event's
+    event: int | None = None
+    job: str | None = Field(default=None, sa_type=Text)
+    height_mm: float | None = None
+    size_bytes: int = Field(sa_type=BigInteger)
 
 
 class ChamberMemory(JournalTable, table=True):

@@ -1,0 +1,93 @@
+"""Picture files in one folder: written whole or not at all, under names that are made here."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from uuid import uuid4
+
+from stillair.errors import StoreError
+
+FREE_BYTES = 300 * 10**6  # the journal and the readings come first
+NAME = re.compile(r"[0-9a-f]{32}\.jpg")
+PART = ".part"
+
+
+def new_id() -> str:
+    """The id of a new picture; its file has the same name."""
+    return uuid4().hex
+
+
+class PictureFiles:
+    """Write, read and remove JPEG files; every method raises `StoreError`."""
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        free_bytes: Callable[[Path], int] = lambda path: shutil.disk_usage(path).free,
+    ) -> None:
+        self._folder = folder
+        self._free_bytes = free_bytes
+
+    def write(self, name: str, data: bytes) -> None:
+        """Keep one picture; having returned, it survives a power cut."""
+        path = self._path(name)
+        part = path.with_suffix(PART)
+        with _errors("a picture can't be kept"):
+            self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            if self._free_bytes(self._folder) < FREE_BYTES + len(data):
+                raise StoreError("no picture is kept: the disk is nearly full")
+            try:
+                with part.open("wb") as file:
+                    file.write(data)
+                    file.flush()
+                    os.fsync(file.fileno())
+                part.replace(path)
+            except OSError:
+                with suppress(OSError):
+                    part.unlink()
+                raise
+
+    def read(self, name: str) -> bytes | None:
+        """One picture, None where there is none of that name."""
+        with _errors("a picture can't be read"):
+            try:
+                return self._path(name).read_bytes()
+            except FileNotFoundError:
+                return None
+
+    def remove(self, name: str) -> None:
+        """Remove one picture; harmless where there is none."""
+        with _errors("a picture can't be removed"):
+            self._path(name).unlink(missing_ok=True)
+
+    def sweep(self, known: set[str]) -> int:
+        """Remove what a crash left: files that nobody knows of. Returns how many."""
+        removed = 0
+        with _errors("pictures can't be listed"):
+            if not self._folder.is_dir():
+                return 0
+            for path in self._folder.iterdir():
+                ours = NAME.fullmatch(path.name) or path.suffix == PART
+                if ours and path.name not in known:
+                    path.unlink(missing_ok=True)
+                    removed += 1
+        return removed
+
+    def _path(self, name: str) -> Path:
+        if NAME.fullmatch(name) is None:
+            raise StoreError("that is no picture's name")
+        return self._folder / name
+
+
+@contextmanager
+def _errors(doing: str) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise StoreError(f"{doing}: {error.strerror or type(error).__name__}") from error

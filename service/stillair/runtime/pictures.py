@@ -1,0 +1,426 @@
+"""Pictures of what happens, kept by a thread of its own that nothing waits for.
+
+    camera's thread -> Pictures.frame  -> the ring, in memory
+    watch's thread  -> Pictures.happened -> what is due, with the pictures it has so far
+    this thread     -> files and rows; gives up old ones
+
+A disk that is full or slow loses pictures and nothing else, and that is told.
+The marked picture of each of the newest alarms stays in memory too, so that a message
+takes it along while no disk answers.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections import OrderedDict, deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import TypeVar
+
+from stillair.clock import Clock
+from stillair.errors import StoreError
+from stillair.fire.vision import Sight
+from stillair.media.files import PictureFiles, new_id
+from stillair.media.judging import Saw, saw_in, saw_of, together
+from stillair.media.marking import Marked, marked, sharpness
+from stillair.media.moments import (
+    EVIDENCE,
+    FEW_EVERY_S,
+    KEEP_BYTES,
+    MOST_STILLS,
+    SHARPEST_OF_S,
+    Heights,
+    Held,
+    given_up,
+    is_danger,
+    moments,
+)
+from stillair.media.ring import FrameRing, Shot
+from stillair.model import Change, EventChange, Kind, Outcome, Timeline
+from stillair.sensing.protocols import Frame
+from stillair.storage import pictures as rows
+from stillair.storage.journal import Journal
+from stillair.storage.pictures import KeptPicture, file_name
+
+log = logging.getLogger(__name__)
+
+T = TypeVar("T")
+
+WAITING = 24  # events and stills that may wait; what comes on top of them has no pictures
+POLL_S = 0.25  # how often it is looked whether a later picture has come
+PATIENCE_S = 60.0  # of the machine's time, for a picture after an event: then the camera is lost
+SIGN_WITHIN_S = 60.0  # signs this long before an event belong to it
+REMEMBERED = 8  # marked pictures held for messages
+STOP_S = 2.0
+CAPTIONS = {
+    "simulated": "Simulated: nothing here is real.",
+    "recorded": "Recorded: this is not now.",
+}
+MAILED = frozenset({Kind.FIRE, Kind.FLAME, Kind.SMOKE})
+
+
+@dataclass(slots=True)
+class _Case:
+    """One event on its way to its pictures."""
+
+    key: str
+    origin: str
+    change: EventChange
+    timeline: Timeline
+    shots: list[tuple[str, float, Shot]]  # part, seconds from the moment, picture
+    saw: list[Saw]
+    later_s: list[float]  # offsets of the pictures still to come
+    give_up_s: float  # of the machine's time
+    begun: bool = False
+
+
+@dataclass(slots=True)
+class _Still:
+    key: str
+    origin: str
+    job: str
+    height_mm: float
+    t_s: float
+    timeline: Timeline
+    shots: list[Shot]
+
+
+@dataclass(slots=True)
+class _Eye:
+    """One chamber's camera."""
+
+    origin: str
+    ring: FrameRing = field(default_factory=FrameRing)
+    heights: Heights = field(default_factory=Heights)
+    few_s: float = float("-inf")  # when pictures of a small matter were last kept
+
+
+class Pictures:
+    """Keep pictures of events and of jobs.
+
+    Parameters
+    ----------
+    files : PictureFiles
+    journal : Journal
+        Has the rows; only this object's thread writes them.
+    clock : Clock
+        The machine's.
+    on_trouble : told (True, reason) when pictures can't be kept, (False, "") when they can again
+    keep_bytes : int
+        Of each chamber; older pictures are given up.
+    """
+
+    def __init__(
+        self,
+        files: PictureFiles,
+        journal: Journal,
+        *,
+        clock: Clock,
+        on_trouble: Callable[[bool, str], None],
+        keep_bytes: int = KEEP_BYTES,
+    ) -> None:
+        self._files = files
+        self._journal = journal
+        self._clock = clock
+        self._on_trouble = on_trouble
+        self._keep_bytes = keep_bytes
+        self._eyes: dict[str, _Eye] = {}
+        self._changed = threading.Condition()  # guards all of the following
+        self._waiting: deque[_Case | _Still] = deque()
+        self._asked: set[tuple[str, int]] = set()  # marked pictures that a message wants
+        self._coming: set[tuple[str, int]] = set()  # events whose marked picture is being made
+        self._marked: OrderedDict[tuple[str, int], bytes | None] = OrderedDict()
+        self._stopping = False
+        self._lost = 0
+        self._failing: str | None = None
+        self._pending: list[_Case] = []  # of this thread alone
+        self._thread = threading.Thread(target=self._run, name="pictures", daemon=True)
+
+    def watch(self, key: str, origin: str) -> Callable[[Frame, Sight], None]:
+        """Take in a chamber's camera, before `start`; returns what takes its frames."""
+        self._eyes[key] = _Eye(origin)
+        return partial(self._frame, key)
+
+    def start(self) -> None:
+        """Begin to keep pictures."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Keep what waits and end, within two seconds; a disk that hangs isn't waited for."""
+        with self._changed:
+            self._stopping = True
+            self._changed.notify_all()
+        if self._thread.ident is not None:
+            self._thread.join(STOP_S)
+
+    @property
+    def lost(self) -> int:
+        """How many events and stills had no picture because too many waited."""
+        return self._lost
+
+    def read(self, name: str) -> bytes | None:
+        """The file of a picture, None where it is gone. Raises `StoreError`."""
+        return self._files.read(name)
+
+    # --- what happens; called by the threads of cameras and watches ----------------
+
+    def _frame(self, key: str, frame: Frame, sight: Sight) -> None:
+        self._eyes[key].ring.take(
+            frame.t_s, jpeg=frame.jpeg, pixels=frame.pixels, signs=sight.signs
+        )
+
+    def happened(self, key: str, outcome: Outcome, timeline: Timeline) -> None:
+        """Take what a watch has concluded; never blocks, never raises."""
+        eye = self._eyes.get(key)
+        if eye is None:
+            return
+        try:
+            for change in outcome.events:
+                if change.change is Change.RAISED and change.kind in EVIDENCE:
+                    self._begin(key, eye, change, timeline)
+            for job in outcome.jobs:
+                if job.height_mm is not None and eye.heights.due(job.id, job.height_mm):
+                    shots = eye.ring.shots(outcome.t_s - SHARPEST_OF_S) or eye.ring.shots()[-1:]
+                    still = _Still(
+                        key, eye.origin, job.id, job.height_mm, outcome.t_s, timeline, shots
+                    )
+                    if shots:
+                        self._put(still)
+        except Exception:
+            log.exception("%s: no picture of what happened", key)
+
+    def _begin(self, key: str, eye: _Eye, change: EventChange, timeline: Timeline) -> None:
+        wanted = moments(change.kind)
+        if wanted is None:
+            return
+        at_s = change.at_s
+        if not is_danger(change.kind):
+            if 0.0 <= at_s - eye.few_s < FEW_EVERY_S:
+                return
+            eye.few_s = at_s
+        now = eye.ring.nearest(at_s)
+        if now is None:
+            return
+        chosen: dict[float, tuple[str, float, Shot]] = {now.t_s: ("moment", 0.0, now)}
+        for offset_s in wanted.before_s:
+            shot = eye.ring.nearest(at_s + offset_s)
+            if shot is not None and shot.t_s < now.t_s and shot.t_s not in chosen:
+                chosen[shot.t_s] = ("before", shot.t_s - at_s, shot)
+        seen = eye.ring.signs(EVIDENCE[change.kind], at_s - SIGN_WITHIN_S, at_s)
+        self._put(
+            _Case(
+                key=key,
+                origin=eye.origin,
+                change=change,
+                timeline=timeline,
+                shots=list(chosen.values()),
+                saw=together([*saw_in(change.detail), *map(saw_of, seen)]),
+                later_s=list(wanted.after_s),
+                give_up_s=self._clock.now_s() + PATIENCE_S,
+            )
+        )
+
+    def _put(self, work: _Case | _Still) -> None:
+        with self._changed:
+            if len(self._waiting) >= WAITING:
+                self._lost += 1
+                return
+            self._waiting.append(work)
+            if isinstance(work, _Case):
+                self._coming.add((work.key, work.change.event))
+            self._changed.notify_all()
+
+    # --- what a message takes along ----------------------------------------------
+
+    def of_alarm(self, alarm: str, within_s: float) -> bytes | None:
+        """The marked picture of an alarm of fire, flame or smoke, waited for no longer than that.
+
+        From memory; after a restart from the disk, by this object's own thread.
+        """
+        key, _, number = alarm.rpartition("-")
+        if not (number.isascii() and number.isdigit() and len(number) < 10):
+            return None
+        name = key, int(number)
+        if key not in self._eyes:
+            return None
+        with self._changed:
+            if name not in self._marked and name not in self._coming:
+                self._asked.add(name)
+                self._changed.notify_all()
+            self._changed.wait_for(lambda: name in self._marked or self._stopping, within_s)
+            return self._marked.get(name)
+
+    def _remember(self, name: tuple[str, int], jpeg: bytes | None) -> None:
+        with self._changed:
+            self._coming.discard(name)
+            self._asked.discard(name)
+            self._marked[name] = jpeg
+            self._marked.move_to_end(name)
+            while len(self._marked) > REMEMBERED:
+                self._marked.popitem(last=False)
+            self._changed.notify_all()
+
+    # --- the thread ----------------------------------------------------------------
+
+    def _run(self) -> None:
+        self._guarded(self._sweep)
+        while True:
+            with self._changed:
+                idle_s = POLL_S if self._pending else None
+                self._changed.wait_for(
+                    lambda: self._waiting or self._asked or self._stopping, idle_s
+                )
+                work = self._waiting.popleft() if self._waiting else None
+                asked = list(self._asked)
+                stopping = self._stopping
+            for name in asked:
+                self._remember(name, self._guarded(partial(self._look_up, *name)))
+            if isinstance(work, _Case):
+                self._pending.append(work)
+            elif work is not None:
+                self._guarded(partial(self._keep_still, work))
+            for case in list(self._pending):
+                self._guarded(partial(self._go_on, case))
+                if not case.later_s or stopping or self._clock.now_s() > case.give_up_s:
+                    self._pending.remove(case)
+            if stopping and work is None:
+                return
+
+    def _guarded(self, action: Callable[[], T]) -> T | None:
+        """What `action` gives; a store that fails, or a defect, costs a picture and is told."""
+        try:
+            done = action()
+        except StoreError as error:
+            self._tell(str(error))
+            return None
+        except Exception as error:
+            log.exception("a picture was not kept")
+            self._tell(f"keeping pictures failed: {type(error).__name__}")
+            return None
+        return done
+
+    def _tell(self, reason: str) -> None:
+        """Tell what keeps pictures from being kept; "": nothing any more."""
+        if bool(reason) is bool(self._failing):
+            return
+        self._failing = reason
+        try:
+            self._on_trouble(bool(reason), reason)
+        except Exception:
+            log.exception("the trouble with pictures was not taken")
+
+    def _go_on(self, case: _Case) -> None:
+        """Keep what there is of an event by now."""
+        name = case.key, case.change.event
+        if not case.begun:
+            case.begun = True
+            moment = case.shots[0][2]
+            copy = marked(moment.jpeg, _marks(case.saw), CAPTIONS.get(case.origin, ""))
+            # Messages first: they may go out while the disk hangs.
+            self._remember(name, copy if case.change.kind in MAILED else None)
+            if copy is not None:
+                self._keep_of(case, "marked", 0.0, replace(moment, jpeg=copy))
+            for part, offset_s, shot in case.shots:
+                self._keep_of(case, part, offset_s, shot)
+            case.shots.clear()
+        ring = self._eyes[case.key].ring
+        while case.later_s:
+            due_s = case.change.at_s + case.later_s[0]
+            if ring.newest_s() < due_s:
+                return
+            offset_s = case.later_s.pop(0)
+            later = ring.nearest(due_s)
+            if later is not None and later.t_s > case.change.at_s:
+                seen = ring.signs(EVIDENCE[case.change.kind], case.change.at_s, due_s)
+                case.saw = together([*case.saw, *map(saw_of, seen)])
+                self._keep_of(case, "after", offset_s, later)
+
+    def _keep_of(self, case: _Case, part: str, offset_s: float, shot: Shot) -> None:
+        change = case.change
+        self._keep(
+            KeptPicture(
+                id=new_id(),
+                chamber=case.key,
+                part=part,
+                t_s=shot.t_s,
+                timeline=case.timeline,
+                size_bytes=len(shot.jpeg),
+                kind=change.kind.value,
+                event=change.event,
+                job=change.job,
+                height_mm=change.height_mm,
+                detail={
+                    "origin": case.origin,
+                    "offset_s": round(offset_s, 1),
+                    "saw": [saw.item() for saw in case.saw],
+                },
+            ),
+            shot.jpeg,
+        )
+
+    def _keep_still(self, still: _Still) -> None:
+        if rows.stills(self._journal, still.job) >= MOST_STILLS:
+            return
+        shot = max(still.shots, key=lambda each: sharpness(each.jpeg))
+        self._keep(
+            KeptPicture(
+                id=new_id(),
+                chamber=still.key,
+                part=rows.STILL,
+                t_s=shot.t_s,
+                timeline=still.timeline,
+                size_bytes=len(shot.jpeg),
+                job=still.job,
+                height_mm=still.height_mm,
+                detail={"origin": still.origin},
+            ),
+            shot.jpeg,
+        )
+
+    def _keep(self, picture: KeptPicture, jpeg: bytes) -> None:
+        """A file, then its row; neither where one of them fails. Raises `StoreError`."""
+        name = file_name(picture.id)
+        self._files.write(name, jpeg)
+        try:
+            rows.add(self._journal, picture)
+        except StoreError:
+            self._files.remove(name)
+            raise
+        self._tell("")
+        self._give_up(picture.chamber)
+
+    def _give_up(self, key: str) -> None:
+        held = [
+            Held(
+                picture.id,
+                picture.number,
+                picture.size_bytes,
+                picture.event,
+                picture.kind in _DANGERS,
+            )
+            for picture in rows.sizes(self._journal, key)
+        ]
+        old = given_up(held, self._keep_bytes)
+        if old:
+            rows.remove(self._journal, old)
+            for picture_id in old:
+                self._files.remove(file_name(picture_id))
+
+    def _sweep(self) -> None:
+        """Remove files without a row: a crash between the two, or a journal begun anew."""
+        known = {file_name(picture.id) for picture in rows.sizes(self._journal)}
+        self._files.sweep(known)
+
+    def _look_up(self, key: str, event: int) -> bytes | None:
+        """The marked picture of an event before the last start."""
+        picture_id = rows.marked(self._journal, key, event, [kind.value for kind in MAILED])
+        return None if picture_id is None else self._files.read(file_name(picture_id))
+
+
+_DANGERS = frozenset(kind.value for kind in EVIDENCE if is_danger(kind))
+
+
+def _marks(seen: Iterable[Saw]) -> list[Marked]:
+    return [Marked(region, saw.sign) for saw in seen for region in saw.regions]

@@ -1,0 +1,250 @@
+"""Pictures as evidence, kept by a real service over a simulated camera."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from running import wait_until
+from stillair.clock import SystemClock
+from stillair.config import load_chambers
+from stillair.errors import StoreError
+from stillair.media.marking import decoded
+from stillair.model import Change, Kind, Outcome, ReportHeight, Sense, Sign, StartJob
+from stillair.runtime import wiring
+from stillair.runtime.service import Service
+
+ENOUGH_S = 30.0
+KEY = "north"
+REGION = [0.25, 0.5, 0.5, 0.75]
+CHAMBER = """
+[chamber]
+name = "north"
+[[sensor]]
+name = "top"
+driver = "simulated"
+[camera]
+source = "simulated"
+[simulation]
+scenario = "foam_box"
+"""
+
+
+def build(folder: Path) -> Service:
+    path = folder / "north.toml"
+    path.write_text(CHAMBER)
+    return wiring.build(
+        load_chambers((path,)), folder / "data", boot_id="boot", has_owner=lambda: True
+    )
+
+
+@contextmanager
+def running(service: Service) -> Iterator[None]:
+    service.start()
+    try:
+        wait_until(lambda: service.picture(KEY), within_s=ENOUGH_S)
+        yield
+    finally:
+        service.stop()
+
+
+@pytest.fixture
+def service(tmp_path: Path) -> Iterator[Service]:
+    made = build(tmp_path)
+    with running(made):
+        yield made
+
+
+def see_smoke(service: Service, strength: float = 0.62) -> int:
+    """Have the camera's word for smoke reach the watch; returns the event's number."""
+    chamber = service.chambers()[0]
+
+    def tell() -> int | None:
+        t_s = chamber.clock.now_s()
+        chamber.supervisor.put(
+            Sign(
+                Sense.CAMERA,
+                "smoke",
+                t_s,
+                t_s - 4.0,
+                strength,
+                ("camera",),
+                detail={"regions": [REGION], "share": 0.06},
+            )
+        )
+        events = chamber.supervisor.view.events
+        return next((event.event for event in events if event.kind is Kind.SMOKE), None)
+
+    return wait_until(tell, within_s=ENOUGH_S, every_s=0.5)
+
+
+def kept(service: Service, event: int, *parts: str) -> list[dict[str, Any]]:
+    """The pictures of an event once there are such of all those parts."""
+
+    def ask() -> list[dict[str, Any]] | None:
+        items = [dict(item) for item in service.history.pictures().of_event(KEY, event)]
+        return items if set(parts) <= {item["part"] for item in items} else None
+
+    return wait_until(ask, within_s=ENOUGH_S)
+
+
+def file_of(service: Service, picture: dict[str, Any]) -> bytes:
+    name = service.history.pictures().name(picture["id"])
+    assert name is not None
+    jpeg = service.pictures.read(name)
+    assert jpeg is not None
+    return jpeg
+
+
+def test_smoke_keeps_pictures_from_before_the_moment_and_after_with_its_place_marked(
+    service: Service,
+) -> None:
+    event = see_smoke(service)
+    pictures = kept(service, event, "marked", "moment", "after")
+    by_part = {picture["part"]: picture for picture in pictures}
+    assert by_part["after"]["offset_s"] in (3.0, 10.0)
+    for picture in pictures:
+        assert picture["kind"] == "smoke"
+        assert picture["origin"] == "simulated"
+        assert decoded(file_of(service, picture)) is not None
+    assert by_part["marked"]["saw"] == [
+        {"sign": "smoke", "strength": 0.62, "regions": [REGION], "share": 0.06}
+    ]
+    plain = decoded(file_of(service, by_part["moment"]))
+    copy = decoded(file_of(service, by_part["marked"]))
+    assert plain is not None and copy is not None
+    height, width = plain.shape[:2]
+    assert copy.shape[0] == height + 24, "a caption says that nothing here is real"
+    y, x = round(height * 0.625), round(width * 0.25)
+    blue, _, red = (int(value) for value in copy[y, x])
+    assert red > blue + 80, "the left edge of its place"
+
+
+def test_a_disk_that_hangs_holds_up_nobody_and_a_message_has_its_picture_all_the_same(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers = threading.Event()
+    files = service.pictures._files
+    write = files.write
+
+    def hangs(name: str, data: bytes) -> None:
+        assert answers.wait(ENOUGH_S)
+        write(name, data)
+
+    monkeypatch.setattr(files, "write", hangs)
+    event = see_smoke(service)
+    jpeg = service.pictures.of_alarm(f"{KEY}-{event}", ENOUGH_S)
+    assert jpeg is not None and decoded(jpeg) is not None
+    chamber = service.chambers()[0]
+    seen_s = chamber.supervisor.view.t_s
+    wait_until(lambda: chamber.supervisor.view.t_s != seen_s, within_s=ENOUGH_S)
+    assert service.history.pictures().of_event(KEY, event) == []
+    answers.set()
+    kept(service, event, "marked", "moment")
+
+
+def test_a_full_disk_costs_the_picture_alone_and_is_told(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    files = service.pictures._files
+    write = files.write
+
+    def full(name: str, data: bytes) -> None:
+        raise StoreError("no picture is kept: the disk is nearly full")
+
+    monkeypatch.setattr(files, "write", full)
+    see_smoke(service)
+    chamber = service.chambers()[0]
+
+    def faults() -> list[Any]:
+        return [e for e in chamber.supervisor.view.events if e.kind is Kind.STORE_FAULT]
+
+    (fault,) = wait_until(faults, within_s=ENOUGH_S)
+    assert fault.subject == "pictures"
+    assert "nearly full" in str(fault.detail["reason"])
+    assert service.writer.stored, "everything else is kept"
+    monkeypatch.setattr(files, "write", write)
+    service.pictures.happened(
+        KEY, _raised_again(chamber.supervisor.view.events), chamber.labels.timeline()
+    )
+    wait_until(lambda: not faults(), within_s=ENOUGH_S)
+
+
+def _raised_again(events: tuple[Any, ...]) -> Outcome:
+    """The smoke as if it began once more: an outcome of that event alone."""
+    (smoke,) = [event for event in events if event.kind is Kind.SMOKE]
+    again = replace(smoke, event=smoke.event + 1000, change=Change.RAISED)
+    return Outcome(KEY, again.at_s, events=(again,))
+
+
+def test_a_job_has_a_still_per_millimetre(service: Service) -> None:
+    chamber = service.chambers()[0]
+    command: Callable[..., Any] = chamber.supervisor.submit
+    started = command(StartJob(t_s=chamber.clock.now_s(), by="a test", name="Twelve bushings"))
+    job = started.result(ENOUGH_S).created
+    for height_mm in (0.3, 0.6, 1.2, 1.9, 2.0):
+        told = ReportHeight(t_s=chamber.clock.now_s(), by="a test", job=job, height_mm=height_mm)
+        command(told).result(ENOUGH_S)
+
+    def stills() -> list[Any] | None:
+        items = service.history.pictures().of_job(job)
+        return items if len(items) >= 3 else None
+
+    items = wait_until(stills, within_s=ENOUGH_S)
+    assert [item["height_mm"] for item in items] == [0.3, 1.2, 2.0]
+    assert {item["part"] for item in items} == {"still"}
+    assert len({item["job"] for item in items}) == 1
+
+
+def test_after_a_restart_pictures_are_there_and_what_nobody_knows_is_gone(tmp_path: Path) -> None:
+    first = build(tmp_path)
+    with running(first):
+        event = see_smoke(first)
+        marked = kept(first, event, "marked")[0]
+    orphan = tmp_path / "data" / "pictures" / f"{'0' * 32}.jpg"
+    orphan.write_bytes(b"half a crash")
+    second = build(tmp_path)
+    with running(second):
+        wait_until(lambda: not orphan.exists(), within_s=ENOUGH_S)
+        assert file_of(second, marked)
+        assert second.pictures.of_alarm(f"{KEY}-{event}", ENOUGH_S) is not None
+
+
+@pytest.mark.parametrize(
+    "alarm", ["", "north", "north-", "north-x", "other-1", f"north-{'9' * 40}"]
+)
+def test_a_message_about_no_event_waits_for_nothing(service: Service, alarm: str) -> None:
+    before_s = SystemClock().now_s()
+    assert service.pictures.of_alarm(alarm, ENOUGH_S) is None
+    assert SystemClock().now_s() - before_s < ENOUGH_S
+
+
+def test_the_oldest_pictures_are_given_up_and_never_the_newest_events(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    event = see_smoke(service)
+    kept(service, event, "marked", "moment", "after")
+    monkeypatch.setattr(service.pictures, "_keep_bytes", 1)
+    chamber = service.chambers()[0]
+    started = chamber.supervisor.submit(
+        StartJob(t_s=chamber.clock.now_s(), by="a test", name="Twelve bushings")
+    )
+    job = started.result(ENOUGH_S).created
+    assert job is not None
+    told = ReportHeight(t_s=chamber.clock.now_s(), by="a test", job=job, height_mm=0.3)
+    chamber.supervisor.submit(told).result(ENOUGH_S)
+    folder = service.pictures._files._folder
+    wait_until(
+        lambda: (
+            len(list(folder.glob("*.jpg"))) == len(service.history.pictures().of_event(KEY, event))
+        ),
+        within_s=ENOUGH_S,
+    )
+    wait_until(lambda: service.history.pictures().of_job(job) == [], within_s=ENOUGH_S)
+    assert kept(service, event, "marked", "moment")
