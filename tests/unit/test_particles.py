@@ -88,6 +88,11 @@ def test_half_of_it_is_a_weak_sign_that_can_second_another() -> None:
     }
 
 
+def test_its_onset_is_when_the_first_much_was_counted() -> None:
+    (onset_s,) = {s.onset_s for s in signs(lambda t: 12.0 if t < 600 else 400.0, until_s=700)}
+    assert onset_s == 600.0
+
+
 def test_the_sign_ends_with_the_smoke() -> None:
     found = signs(lambda t: 400.0 if 600 <= t < 700 else 12.0, until_s=HOUR_S)
     assert 700 <= found[-1].t_s <= 700 + 8

@@ -137,14 +137,17 @@ class _Course:
         level_ug = median(value for _, value in self.values)
         if self.usual_ug is None:
             self.usual_ug = min(level_ug, USUAL_AT_START_UG)
-        share = (level_ug - self.usual_ug) / max(RISE_UG, FACTOR * self.usual_ug)
+        needed_ug = max(RISE_UG, FACTOR * self.usual_ug)
+        share = (level_ug - self.usual_ug) / needed_ug
         strength = _strength(share)
         if strength < TOLD:
             self._learn(level_ug, passed_s)
         if strength < SPEAKS:
             self.onset_s = None
             return None
-        self.onset_s = self.values[0][0] if self.onset_s is None else self.onset_s
+        if self.onset_s is None:
+            half_ug = self.usual_ug + needed_ug / 2.0
+            self.onset_s = next(at_s for at_s, value in self.values if value >= half_ug)
         detail: Detail = {
             "pm2_5_ug_per_m3": round(level_ug),
             "usual_ug_per_m3": round(self.usual_ug),
