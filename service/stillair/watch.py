@@ -1,6 +1,6 @@
 """The watch of one chamber: every stimulus goes in, all that follows comes out.
 
-    Reading, ContactState, CameraState, Sign, Trouble, command, Tick
+    Reading, ContactState, CameraState, Movement, Particles, Sign, Trouble, command, Tick
         -> Watch.step -> Outcome
 
 One synchronous, pure function: it keeps no time of its own, asks nobody and
@@ -20,10 +20,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from stillair.alarms import figures
 from stillair.alarms.catalogue import AlarmContext
+from stillair.alarms.defects import BrokenRules
 from stillair.alarms.desk import CONFIRM_S, SAID_OVER, AlarmDesk, AlarmResult, Person
 from stillair.alarms.events import Events
 from stillair.alarms.wording import RULES
@@ -33,17 +33,17 @@ from stillair.fire.inputs import (
     contact_fault,
     contact_subject,
     detector_sign,
-    heard,
     is_blind,
-    stands_by_own_word,
     trouble,
     unwatched,
-    without_a_sign,
 )
+from stillair.fire.particles import particles_subject
 from stillair.fire.unseen import Unseen
 from stillair.fire.verdict import REMEMBERED, FireVerdict
+from stillair.fire.witnesses import SEEN_BY_MANY, Witnesses
 from stillair.jobs.afterwards import CoolingOn
 from stillair.jobs.desk import JobDesk, JobResult
+from stillair.jobs.standstill import STILL_AFTER_S, StandStill, is_hot
 from stillair.model import (
     BURNING,
     KIND_CLASS,
@@ -51,12 +51,9 @@ from stillair.model import (
     AlarmCommand,
     AlarmState,
     Annunciation,
-    CameraCondition,
     CameraState,
-    Change,
     ContactKind,
     ContactState,
-    Detail,
     EventChange,
     Finding,
     Job,
@@ -66,7 +63,9 @@ from stillair.model import (
     Movement,
     Notice,
     Outcome,
+    Particles,
     Phase,
+    Place,
     Reading,
     Reset,
     Sign,
@@ -84,7 +83,6 @@ from stillair.thermal.plan import RuleFailure, ThermalContext, ThermalPlan, Ther
 
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
 AFTERWARDS = "events, alarms and jobs"
-WHOLE_S = 60.0  # rules that broke are sound again after so long without a defect
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +101,10 @@ class WatchPlan:
     name: str
     thermal: ThermalPlan
     contacts: tuple[ContactPlan, ...] = ()
+    particles: tuple[str, ...] = ()
     camera: bool = False
     people: tuple[Person, ...] = ()
+    still_after_s: float = STILL_AFTER_S  # a machine may in a job, once it has moved
     mark: str = ""  # "Simulated" or "Recorded", where the readings are no real chamber's
     box: str = ""  # what jobs are built in; see `Job`
 
@@ -174,16 +174,16 @@ class Watch:
             (e for e in memory.events if e.kind not in REMEMBERED), wait_s=CONFIRM_S
         )
         self._last_seen_s = memory.last_seen_s
-        self._contacts: dict[str, ContactState] = {}
-        self._camera: CameraState | None = None
-        self._movement: Movement | None = None
+        names = [*(s.name for s in plan.thermal.sensors), *(c.name for c in plan.contacts)]
+        self._witnesses = Witnesses((*names, *plan.particles), camera=plan.camera)
         self._phase = Phase.UNKNOWN  # as of the last second
         self._sounding = Sounding.SILENT
         burnt = [memory.burnt, *(a.event for a in memory.alarms if a.kind in BURNING)]
         done_with = min(memory.afterwards.burnt, memory.next_event - 1)
         self._aftermath = Aftermath(max(burnt), done_with)
+        self._standstill = StandStill(plan.still_after_s)
         self._cooling_on = CoolingOn(memory.afterwards.coldest_c)
-        self._failed: tuple[float, set[str]] | None = None  # when rules last broke, and which
+        self._broken = BrokenRules(spared=HEAT[0])
         self.failures: tuple[RuleFailure, ...] = ()  # of the last second
         self._defects: list[RuleFailure] = []  # in what comes after the rules
         self._untaken: dict[int, EventChange] = {}  # of which the alarms have not heard by one
@@ -203,16 +203,19 @@ class Watch:
             case Tick():
                 return self._tick(t_s)
             case Sign():
-                self._verdict.take(stimulus)
+                if self._witnesses.counts(stimulus):
+                    self._verdict.take(stimulus)
                 return self._conclude(t_s, self._judge_fire(t_s))
             case ContactState():
                 return self._conclude(t_s, self._take_contact(stimulus))
             case CameraState():
-                self._camera = stimulus
+                self._witnesses.camera = stimulus
                 return self._conclude(t_s, self._camera_findings(t_s))
             case Movement():
-                self._movement = stimulus
+                self._witnesses.movement = stimulus
                 return Outcome(self._plan.chamber, t_s)
+            case Particles():
+                return self._conclude(t_s, self._take_particles(stimulus))
             case Trouble():
                 known = self._open.get((stimulus.kind, stimulus.subject))
                 return self._conclude(t_s, (trouble(stimulus, known),))
@@ -235,8 +238,12 @@ class Watch:
 
         For recordings, in a gap that no input comes in: repeated messages are left out.
         """
-        blind = self._camera is None or self._camera.condition is CameraCondition.LOST
-        rests = blind and not self._unseen and not self._failed and self._thermal.rest(t_s)
+        rests = (
+            self._witnesses.sees_nothing
+            and not self._unseen
+            and not self._broken
+            and self._thermal.rest(t_s)
+        )
         self._ticked_s = t_s if rests else self._ticked_s
         return rests
 
@@ -245,8 +252,8 @@ class Watch:
         return WatchView(
             t_s=self._ticked_s,
             thermal=self._thermal.view(),
-            contacts=tuple(self._contacts.values()),
-            camera=self._camera,
+            contacts=tuple(self._witnesses.contacts.values()),
+            camera=self._witnesses.camera,
             job=self._jobs.job,
             alarms=self._alarms.standing(),
             events=tuple(sorted(self._open.values(), key=lambda e: e.event)),
@@ -280,6 +287,7 @@ class Watch:
             lambda: self._number(gathered, self._failure_findings(t_s, thermal.failures)),
             lambda: self._number(gathered, gap),
             lambda: self._number(gathered, self._camera_findings(t_s)),
+            lambda: self._number(gathered, self._standstill_findings(t_s)),
             lambda: self._number(
                 gathered, self._unseen.tick(t_s, self._open, self._heard_s, self._is_told)
             ),
@@ -295,7 +303,7 @@ class Watch:
         return self._outcome(gathered)
 
     def _judge_fire(self, t_s: float) -> tuple[Finding, ...]:
-        heard_s = without_a_sign(self._contacts.values(), self._camera, t_s)
+        heard_s = self._witnesses.without_a_sign(t_s)
         if self._verdict.stands:
             heard_s |= self._heard_s()
         return self._verdict.tick(t_s, heard_s)
@@ -339,10 +347,10 @@ class Watch:
         )
 
     def _thermal_context(self) -> ThermalContext:
-        job, off = self._jobs.job, self._active(ContactKind.SUPPLY)
+        job, off = self._jobs.job, self._witnesses.active(ContactKind.SUPPLY)
         return ThermalContext(
-            door_open=self._active(ContactKind.DOOR),
-            heater_on=self._active(ContactKind.HEATER),
+            door_open=self._witnesses.active(ContactKind.DOOR),
+            heater_on=self._witnesses.active(ContactKind.HEATER),
             supply_on=None if off is None else not off,
             job=job.state if job else JobPhase.FINISHED if self._cooling_on else None,
             material=job.material if job else "",
@@ -352,12 +360,6 @@ class Watch:
     @property
     def _burning(self) -> bool:
         return any(kind in BURNING for kind, _ in self._open)
-
-    def _active(self, kind: ContactKind) -> bool | None:
-        """The word of all switches of a kind: active if any is, None if none can tell."""
-        told = [c.active for c in self._contacts.values() if c.kind is kind]
-        known = [active for active in told if active is not None]
-        return any(known) if known else None
 
     def _gap_findings(self, t_s: float) -> tuple[Finding, ...]:
         """A stretch in which nobody watched begins and ends at once: now somebody does."""
@@ -375,28 +377,12 @@ class Watch:
             else:
                 self._unseen.lose((kind, subject), t_s)
         known = self._open.get((Kind.WATCH_GAP, RULES))
-        if not failures:
-            if known is not None and (not self._failed or t_s - self._failed[0] >= WHOLE_S):
-                self._failed = None
-                yield known.ended(t_s)
-            return
-        names = {failure.what for failure in failures}
-        told = self._failed[1] if self._failed else set[str]()
-        self._failed = (t_s, told | names)
-        if names <= told:
-            return
-        reason = f"held up by a defect: {figures.row(sorted(told | names))}"
-        if HEAT[0] not in told | names:
-            reason += f", but not {HEAT[0]}"
-        detail: Detail = {"cause": "clear", "reason": reason}
-        change = Change.REVISED if known else Change.RAISED
-        onset_s = known.onset_s if known else t_s
-        yield Finding(Kind.WATCH_GAP, change, t_s, onset_s, detail=detail, subject=RULES)
+        yield from self._broken.tick(t_s, {failure.what for failure in failures}, known)
 
     # --- contacts, camera, the service itself --------------------------------
 
     def _take_contact(self, state: ContactState) -> tuple[Finding, ...]:
-        self._contacts[state.contact] = state
+        self._witnesses.contacts[state.contact] = state
         event = self._open.get((Kind.SENSOR_FAULT, contact_subject(state.contact)))
         fault = filter(None, [contact_fault(state, event)])
         if state.kind is ContactKind.DETECTOR and state.active is None:
@@ -406,19 +392,39 @@ class Watch:
             return (*self._judge_fire(state.t_s), *fault)
         return tuple(fault)
 
+    def _take_particles(self, told: Particles) -> Iterable[Finding]:
+        particles = self._witnesses.particles
+        event = self._open.get((Kind.SENSOR_FAULT, particles_subject(told.sensor)))
+        sign = particles.take(told)
+        if sign is not None:
+            self._verdict.take(sign)
+        return (*self._judge_fire(told.t_s), *filter(None, [particles.fault(told, event)]))
+
     def _camera_findings(self, t_s: float) -> Iterable[Finding]:
-        if self._camera is None:
+        camera = self._witnesses.camera_heard(t_s)
+        if camera is None:
             return
-        self._camera = heard(self._camera, t_s)
         event = self._open.get((Kind.CAMERA_FAULT, ""))
-        found = camera_fault(self._camera, event, t_s)
+        found = camera_fault(camera, event, t_s)
         if found is not None:
             yield found
         elif event is not None:
             self._unseen.seen((Kind.CAMERA_FAULT, ""))
 
+    def _standstill_findings(self, t_s: float) -> Iterable[Finding]:
+        job, event = self._jobs.job, self._open.get((Kind.NO_MOTION, ""))
+        if job is None and event is None:
+            return ()
+        view = self._thermal.view()
+        beds_c = (s.temperature_c for s in view.sensors if s.place is Place.BED and not s.fault)
+        hot = is_hot(view.phase, view.air_c, beds_c)
+        movement = self._witnesses.movement_seen(t_s)
+        return self._standstill.tick(t_s, job, movement, hot=hot, event=event)
+
     def _is_told(self, event: EventChange) -> bool:
-        return stands_by_own_word(event, self._contacts.values(), self._camera)
+        if event.kind is Kind.NO_MOTION:
+            return self._standstill.holds
+        return self._witnesses.tell(event)
 
     # --- from findings to events, alarms and the outcome ---------------------
 
@@ -432,11 +438,23 @@ class Watch:
         for finding in findings:
             if not is_blind(finding.detail):  # else nobody has seen anything
                 self._unseen.seen((finding.kind, finding.subject))
-            for event in self._events.take(gathered.t_s, finding, self._jobs.job):
+            told = self._with_missing(finding)
+            for event in self._events.take(gathered.t_s, told, self._jobs.job):
                 if event.kind in BURNING:
                     self._aftermath.burns(event.event)
                 gathered.events.append(event)
                 self._to_alarms(gathered, event)
+
+    def _with_missing(self, finding: Finding) -> Finding:
+        """Say of an event which of those that might have seen more told nothing as it began."""
+        if finding.kind not in SEEN_BY_MANY:
+            return finding
+        known = self._open.get((finding.was_kind or finding.kind, finding.subject))
+        if known:
+            told = known.detail.get("missing")
+        else:
+            told = self._witnesses.missing(self._heard_s(), finding.at_s)
+        return replace(finding, detail={**finding.detail, "missing": told}) if told else finding
 
     def _to_alarms(self, gathered: _Gathered, *events: EventChange) -> None:
         """Hand over events; by a defect they stand all the same, and are handed over again."""

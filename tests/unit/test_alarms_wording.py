@@ -9,9 +9,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillair.alarms import figures
+from stillair.alarms import figures, seen
 from stillair.alarms.wording import WORDS, Stage, line, message, story
-from stillair.model import KIND_CLASS, Change, EventChange, JsonValue, Kind, SignalClass
+from stillair.model import (
+    KIND_CLASS,
+    CameraCondition,
+    Change,
+    EventChange,
+    JsonValue,
+    Kind,
+    SignalClass,
+)
 
 
 def event(
@@ -57,6 +65,9 @@ def test_durations(seconds: float, said: str) -> None:
         (figures.height(19.2), "19 mm"),
         (figures.height(4.24), "4.2 mm"),
         (figures.height(9.96), "10 mm"),
+        (figures.percent(0.042), "4.2 %"),
+        (figures.percent(0.0996), "10 %"),
+        (figures.percent(0.35), "35 %"),
         (figures.row([]), ""),
         (figures.row(["top"]), "top"),
         (figures.row(["top", "low", "back"]), "top, low and back"),
@@ -361,3 +372,80 @@ def test_too_hot_is_told_with_its_place(place: str | None, said: str) -> None:
         detail["place"] = place
     told = line(event(Kind.OVER_TEMPERATURE, detail=detail, subject="psu", sensors=("psu",)))
     assert told.startswith(said)
+
+
+@pytest.mark.parametrize("condition", [c for c in CameraCondition if c is not CameraCondition.FIT])
+def test_each_unfit_view_has_its_own_words_and_remedy(condition: CameraCondition) -> None:
+    detail = {"cause": "clear", "condition": condition.value, "reason": ""}
+    told = line(event(Kind.CAMERA_FAULT, detail=detail, sensors=()))
+    now, was, todo = seen.VIEW[condition]
+    assert told == f"{now}. {todo} Until then only the sensors watch."
+    over = event(Kind.CAMERA_FAULT, Change.CLEARED, detail=detail, sensors=(), end_s=80.0)
+    assert line(over) == f"{was}."
+    others = [words for c, words in seen.VIEW.items() if c is not condition]
+    assert all(words[0] != now and words[2] != todo for words in others)
+
+
+SEEN: JsonValue = [{"sign": "flame", "share": 0.042, "regions": [[0.1, 0.2, 0.3, 0.4]]}]
+
+
+@pytest.mark.parametrize(
+    ("kind", "more", "said"),
+    [
+        pytest.param(
+            Kind.FLAME,
+            {"sensors": ("camera",), "detail": {"cause": "clear", "evidence": SEEN}},
+            "The camera sees what looks like flame. It covers 4.2 % of the picture. Look at the "
+            "picture. Don't open the box. If it is burning, or you can't tell: switch the power "
+            "off away from the box, get everybody out and call the fire service.",
+            id="how large a flame is",
+        ),
+        pytest.param(
+            Kind.FIRE,
+            {
+                "detail": {
+                    "cause": "clear",
+                    "evidence": [{"sign": "rapid_rise"}, {"sign": "flame"}, {"sign": "flame"}],
+                    "missing": ["low", "door"],
+                }
+            },
+            "There is fire in the box. It shows by heat rising fast and flame in the picture. "
+            "Switch the power off away from the box, at the wall or at the fuses. Don't open the "
+            "box. Get everybody out and call the fire service. Nothing was heard then of low and "
+            "door.",
+            id="by which signs, and who told nothing",
+        ),
+        pytest.param(
+            Kind.SMOKE,
+            {
+                "sensors": ("bench air",),
+                "detail": {
+                    "cause": "clear",
+                    "evidence": [{"sign": "particles", "pm2_5_ug_per_m3": 480}],
+                },
+            },
+            "As many fine particles are in the air at bench air as smoke brings. The air holds "
+            "480 µg/m³ of fine particles. Go and look, without opening the box. If it is burning: "
+            "switch the power off away from the box, get everybody out and call the fire service.",
+            id="smoke that no camera saw",
+        ),
+    ],
+)
+def test_what_was_seen_is_said(kind: Kind, more: dict[str, Any], said: str) -> None:
+    assert line(event(kind, **more)) == said
+
+
+@pytest.mark.parametrize(
+    "detail",
+    [
+        {"evidence": "smoke"},
+        {"evidence": [1, None, {"sign": []}, {"share": True}, {"share": "x"}]},
+        {"missing": "camera"},
+        {"missing": []},
+        {"condition": "unheard of"},
+    ],
+)
+def test_evidence_of_another_form_breaks_no_word(detail: dict[str, JsonValue]) -> None:
+    for kind in (Kind.FIRE, Kind.SMOKE, Kind.CAMERA_FAULT):
+        plain = line(event(kind, sensors=("camera",)))
+        assert line(event(kind, sensors=("camera",), detail=detail)) == plain

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import pytest
 
+from stillair.alarms.defects import WHOLE_S
 from stillair.alarms.desk import CONFIRM_S, Person
 from stillair.clock import ManualClock
 from stillair.model import (
@@ -29,7 +30,7 @@ from stillair.model import (
 )
 from stillair.runtime.supervisor import STUMBLES, Supervisor
 from stillair.thermal.plan import SensorPlan, ThermalPlan
-from stillair.watch import WHOLE_S, Watch, WatchPlan, WatchView, _Gathered
+from stillair.watch import Watch, WatchPlan, WatchView, _Gathered
 
 PLAN = WatchPlan(
     chamber="north-bench",

@@ -46,6 +46,11 @@ def height(height_mm: float) -> str:
     return f"{height_mm:.1f} mm" if height_mm < 9.95 else f"{height_mm:.0f} mm"
 
 
+def percent(share: float) -> str:
+    """Of a share from 0 to 1: "12 %", and below 10 a tenth finer: "4.2 %"."""
+    return f"{100.0 * share:.1f} %" if share < 0.0995 else f"{100.0 * share:.0f} %"
+
+
 def row(names: Sequence[str]) -> str:
     """ "top", "top and low", "top, low and back"."""
     if len(names) < 2:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from stillair.alarms import figures
 from stillair.alarms.catalogue import CATALOGUE, AlarmContext, is_notice
 from stillair.alarms.entries import URGENCY
+from stillair.alarms.seen import VIEW
 from stillair.alarms.wording import line, title_of
 from stillair.model import (
     AlarmState,
@@ -33,12 +34,6 @@ GOOD = "good"
 CAUTION = "caution"
 DANGER = "danger"
 TROUBLE = "trouble"
-
-_VIEW = {
-    CameraCondition.LOST: "The camera is out of touch",
-    CameraCondition.FROZEN: "The camera's picture has stopped moving",
-    CameraCondition.DARK: "The camera's picture is dark",
-}
 
 LOOKED_AT = "It is being looked at: if it stays, you are told"
 _CLASSES = (SignalClass.ALARM, SignalClass.SUPERVISORY, SignalClass.TROUBLE)
@@ -99,7 +94,7 @@ def sentence(
     faults = [a for a in shown if a.signal_class is SignalClass.TROUBLE and a.condition]
     over = [a for a in shown if a.signal_class is not SignalClass.ALARM and not a.condition]
     blind = air_c is None
-    view = None if camera is None else _VIEW.get(camera)
+    view = VIEW[camera][0] if camera is not None and camera in VIEW else None
     worst: tuple[str, str, str] | None = None
     if dangers:
         worst = (*_alarm(dangers[0], t_s, onsets_s), DANGER)

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
-from stillair.alarms import figures
+from stillair.alarms import figures, seen
 from stillair.model import AlarmState, Change, EventChange, Kind, SignalClass
 
 
@@ -44,6 +44,10 @@ _FIRE_ADVICE = (
     "Get everybody out and call the fire service."
 )
 _FIRE_AFTER = "Don't open the box: it may burn up again. Leave the power off and have it looked at."
+_LOOK_AT_PICTURE = (
+    "Look at the picture. Don't open the box. If it is burning, or you can't tell: switch the "
+    "power off away from the box, get everybody out and call the fire service."
+)
 _LOOK = (
     "Go and look, without opening the box. If it is burning: switch the power off away from "
     "the box, get everybody out and call the fire service."
@@ -64,14 +68,14 @@ WORDS: Mapping[Kind, Words] = {
         "Flame seen",
         "The camera sees what looks like flame",
         "The camera saw what looked like flame",
-        _LOOK,
+        _LOOK_AT_PICTURE,
         _FIRE_AFTER,
     ),
     Kind.SMOKE: Words(
-        "Smoke seen",
+        "Smoke",
         "The camera sees what looks like smoke",
         "The camera saw what looked like smoke",
-        _LOOK,
+        _LOOK_AT_PICTURE,
         _FIRE_AFTER,
     ),
     Kind.RAPID_RISE: Words(
@@ -99,7 +103,9 @@ WORDS: Mapping[Kind, Words] = {
         "Machine stands still",
         "The machine is hot and doesn't move",
         "The machine was hot and didn't move",
-        "Look at the machine: a hot nozzle standing still can burn what it touches.",
+        "Look at the machine: it may be jammed, it may have crashed, or the job is done and the "
+        "bed still hot. A hot nozzle standing still can burn what it touches. If you stopped it "
+        "yourself, say that the job is paused.",
     ),
     Kind.ATTENDANCE_OVERDUE: Words(
         "Nobody is with the box",
@@ -160,7 +166,7 @@ WORDS: Mapping[Kind, Words] = {
         "Camera fault",
         "The camera shows nothing that can be watched by",
         "The camera showed nothing that could be watched by",
-        "See whether camera, cable and lamp are all right. Until then only the sensors watch.",
+        f"See whether camera, cable and lamp are all right. {seen.SENSORS_ALONE}",
     ),
     Kind.POWER_FAULT: Words(
         "Power supply fault",
@@ -193,6 +199,14 @@ WORDS: Mapping[Kind, Words] = {
         "The bed may still be hot.",
     ),
 }
+
+_SMOKE_IN_AIR = Words(
+    "Smoke",
+    "As many fine particles are in the air at {who} as smoke brings",
+    "As many fine particles were in the air at {who} as smoke brings",
+    _LOOK,
+    _FIRE_AFTER,
+)
 
 _SOUNDER = Words(
     "Sounder fault",
@@ -256,8 +270,10 @@ def line(change: EventChange) -> str:
     return _joined(
         _what(change, over=over),
         _depth(change, over=over),
+        seen.evidence(change.detail, several=change.kind is Kind.FIRE, over=over),
         _doubt(change),
         _todo(change, over=over),
+        seen.missing(change.detail),
     )
 
 
@@ -275,7 +291,9 @@ def story(change: EventChange, *, t_s: float) -> str:
         head += f" for {figures.duration(lasted_s)}" + ("" if over else " so far")
     if change.height_mm is not None:
         head += f" at {figures.height(change.height_mm)}"
-    return _joined(head, _depth(change, over=over), _doubt(change))
+    shown = seen.evidence(change.detail, several=change.kind is Kind.FIRE, over=over)
+    unheard = seen.missing(change.detail)
+    return _joined(head, _depth(change, over=over), shown, unheard, _doubt(change))
 
 
 def message(
@@ -307,9 +325,11 @@ def message(
     told = _joined(
         f"{what}{lasted}{where}",
         _depth(change, over=over),
+        seen.evidence(change.detail, several=change.kind is Kind.FIRE, over=over),
         _doubt(change),
         _end(change) if over else "",
         _todo(change, over=over),
+        seen.missing(change.detail),
     )
     start = f"{mark}: " if mark else ""
     return Message(
@@ -342,6 +362,10 @@ def _words(change: EventChange | AlarmState) -> Words:
         return WORDS[change.kind]
     if change.kind is Kind.SENSOR_FAULT and change.detail.get("fault") in _APART_FAULTS:
         return _APART
+    if change.kind is Kind.SMOKE and change.sensors and "camera" not in change.sensors:
+        return _SMOKE_IN_AIR
+    if change.kind is Kind.CAMERA_FAULT and (view := seen.view_words(change.detail)):
+        return Words(WORDS[change.kind].title, *view)
     if change.kind is Kind.OVER_TEMPERATURE:
         return _HOT_PLACES.get(str(change.detail.get("place")), WORDS[change.kind])
     return WORDS[change.kind]

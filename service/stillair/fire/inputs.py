@@ -5,8 +5,6 @@ Pure. `event` is the fault as it stands by now, or None.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 from stillair.model import (
     BLIND,
     CameraCondition,
@@ -35,13 +33,9 @@ def heard(camera: CameraState, t_s: float) -> CameraState:
     return camera
 
 
-def without_a_sign(
-    contacts: Iterable[ContactState], camera: CameraState | None, t_s: float
-) -> dict[str, float]:
-    """Those beside the sensors that could show a fire, and by their own word don't, at `t_s`."""
-    fit = camera is not None and heard(camera, t_s).condition is CameraCondition.FIT
-    names = [state.contact for state in contacts if state.active is False]
-    return dict.fromkeys([*names, CAMERA] if fit else names, t_s)
+def is_fit(camera: CameraState | None, t_s: float) -> bool:
+    """Whether there is a camera and its view can be watched by."""
+    return camera is not None and heard(camera, t_s).condition is CameraCondition.FIT
 
 
 def camera_fault(camera: CameraState, event: EventChange | None, t_s: float) -> Finding | None:
@@ -74,18 +68,6 @@ def detector_sign(state: ContactState) -> Sign:
 def contact_subject(contact: str) -> str:
     """By what a switch's fault is told from a sensor's."""
     return f"contact {contact}"
-
-
-def stands_by_own_word(
-    event: EventChange, contacts: Iterable[ContactState], camera: CameraState | None
-) -> bool:
-    """Whether an event is the fault of a camera or a switch, and they still tell it."""
-    if event.kind is Kind.CAMERA_FAULT:
-        return camera is not None and camera.condition is not CameraCondition.FIT
-    return event.kind is Kind.SENSOR_FAULT and any(
-        event.subject == contact_subject(state.contact) and state.active is None
-        for state in contacts
-    )
 
 
 def trouble(told: Trouble, event: EventChange | None) -> Finding:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from stillair.alarms.sentence import sentence
+from stillair.config.inputs import CameraTable
 from stillair.config.settings import Family
-from stillair.model import CameraState, JsonValue, Timeline
+from stillair.model import CameraCondition, CameraState, JsonValue, Timeline
 from stillair.runtime.chamber import Chamber
 from stillair.storage.items import Item, alarm_item, job_item, label
 from stillair.thermal.plan import SensorView
@@ -12,7 +13,10 @@ from stillair.watch import WatchView
 
 STALE_S = 10.0  # a view older than this is no longer how the chamber is
 NO_CAMERA = "No camera: smoke and flame are not watched for."
-NO_FIRE_EYE = "The camera's picture is only shown: smoke and flame are not looked for in it."
+UNFIT_VIEW = "The camera's view is unfit: smoke and flame are not watched for just now."
+NO_VIEW_YET = "The camera has shown nothing yet: smoke and flame are not watched for just now."
+LEFT_OUT = "Part of the picture is left out, as set: no smoke or flame is told there."
+BLIND_SPOTS = "The camera can't see behind the part, in the dark or inside the electronics."
 
 
 def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
@@ -21,7 +25,7 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
     timeline = chamber.labels.timeline()
     now_s = chamber.clock.now_s()
     thermal = view.thermal
-    not_watched = _not_watched(chamber)
+    not_watched = _not_watched(chamber, view.camera)
     if view.t_s is None or now_s - view.t_s > STALE_S * max(1.0, chamber.speed):
         troubles = [*troubles, "the watch itself is late: what stands here may be old"]
     said = sentence(
@@ -116,9 +120,18 @@ def _camera(state: CameraState | None, timeline: Timeline, *, watched: bool) -> 
     }
 
 
-def _not_watched(chamber: Chamber) -> list[str]:
+def unseen(of: CameraTable | None, state: CameraState | None) -> list[str]:
+    """Where smoke and flame would not be seen, by a camera as set and as it is."""
+    if of is None:
+        return [NO_CAMERA]
+    fit = state is not None and state.condition is CameraCondition.FIT
+    told = [BLIND_SPOTS] if fit else [NO_VIEW_YET if state is None else UNFIT_VIEW]
+    return [*told, LEFT_OUT] if of.ignore else told
+
+
+def _not_watched(chamber: Chamber, state: CameraState | None) -> list[str]:
     """What nobody looks after in this set-up, so that quiet is not mistaken for safety."""
-    told = [NO_CAMERA if chamber.camera is None else NO_FIRE_EYE]
+    told = unseen(chamber.settings.camera, state)
     kinds = {contact.kind.value for contact in chamber.settings.contacts}
     if "door" not in kinds:
         told.append("No door switch: short openings may go unseen.")

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from stillair.alarms.desk import Person
+from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import ContactKind, Place
 from stillair.runtime.marks import box_mark
 from stillair.thermal.plan import SensorPlan, ThermalPlan
@@ -32,7 +33,9 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
             tuple(_sensor_plan(s) for s in settings.sensors),
         ),
         contacts=tuple(ContactPlan(c.name, c.kind) for c in settings.contacts),
+        particles=tuple(p.name for p in settings.particles),
         camera=settings.camera is not None,
+        still_after_s=60.0 * settings.camera.still_after_min if settings.camera else STILL_AFTER_S,
         people=tuple(Person(p.name, p.routes) for p in settings.people),
         mark=_MARKS[settings.family.value],
         box=box_mark(settings),
@@ -43,7 +46,7 @@ def readings_plan(settings: ChamberSettings) -> WatchPlan:
     """The plan of a chamber of which only readings, and what the door's switch told, are there."""
     plan = watch_plan(settings)
     doors = tuple(contact for contact in plan.contacts if contact.kind is ContactKind.DOOR)
-    return replace(plan, contacts=doors, camera=False, people=())
+    return replace(plan, contacts=doors, particles=(), camera=False, people=())
 
 
 def replay_plan(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from itertools import chain, islice
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -42,8 +43,10 @@ def replay_files(
 
         settings = load_chamber(chamber, replay=True)
     sights = _sights(video, video_start_s, settings) if video is not None else ()
+    filmed = video is not None
     if readings is None:
-        yield from replay(Watch(replay_plan((), settings)), (), (), sights)
+        plan = replace(replay_plan((), settings), camera=filmed)
+        yield from replay(Watch(plan), (), (), sights)
         return
     size_bytes = readings.stat().st_size if readings.is_file() else 0
     if size_bytes:
@@ -54,7 +57,9 @@ def replay_files(
         rows = _told(table, size_bytes, "watching", progress)
         head = list(islice(rows, HEAD_ROWS))
         plan = replay_plan(table.sensors, settings, usual_intervals_s(table.sensors, head))
-        yield from replay(Watch(plan), table.sensors, chain(head, rows), sights)
+        yield from replay(
+            Watch(replace(plan, camera=filmed)), table.sensors, chain(head, rows), sights
+        )
 
 
 def _told(

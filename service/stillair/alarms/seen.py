@@ -1,0 +1,113 @@
+"""What the camera shows, and why it can't be watched by, in words for people."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from stillair.alarms import figures
+from stillair.model import CameraCondition, Detail, JsonValue
+
+# Of a view that is unfit: how it is, how it was, what to do.
+VIEW: Mapping[CameraCondition, tuple[str, str, str]] = {
+    CameraCondition.LOST: (
+        "The camera is out of touch",
+        "The camera was out of touch",
+        "See whether it has power and its cable or network is all right.",
+    ),
+    CameraCondition.FROZEN: (
+        "The camera's picture has stopped moving",
+        "The camera's picture had stopped moving",
+        "Unplug the camera and plug it in again, or restart what sends its pictures.",
+    ),
+    CameraCondition.DARK: (
+        "The camera's picture is dark",
+        "The camera's picture was dark",
+        "Switch the lamp in the box on, and leave it on while it is hot.",
+    ),
+    CameraCondition.WASHED_OUT: (
+        "The camera's picture is washed out by light",
+        "The camera's picture was washed out by light",
+        "Dim the lamp, turn it away from the lens, or keep the sun out.",
+    ),
+    CameraCondition.COVERED: (
+        "Something covers the camera's view",
+        "Something covered the camera's view",
+        "Look from outside what it is, as it may be thick smoke. If nothing burns, wipe the lens "
+        "or take away what stands before it.",
+    ),
+    CameraCondition.OUT_OF_FOCUS: (
+        "The camera's picture is out of focus",
+        "The camera's picture was out of focus",
+        "Wipe the lens, and set its focus on the part.",
+    ),
+    CameraCondition.MOVED: (
+        "The camera looks elsewhere than it did",
+        "The camera looked elsewhere than before",
+        "Aim it at the part and the bed again, and fasten it.",
+    ),
+    CameraCondition.FLICKERING: (
+        "The light in the camera's picture flickers too much",
+        "The light in the camera's picture flickered too much",
+        "Use a lamp with a steady light, run by direct current and not dimmed by a switch of its "
+        "own.",
+    ),
+    CameraCondition.SLOW: (
+        "Too few pictures come from the camera",
+        "Too few pictures came from the camera",
+        "Ask for smaller pictures (width and height in the chamber file), use a cable rather than "
+        "radio, or give the board less to do.",
+    ),
+}
+SENSORS_ALONE = "Until then only the sensors watch."
+
+_SIGNS = {
+    "flame": "flame in the picture",
+    "smoke": "smoke in the picture",
+    "particles": "fine particles in the air",
+    "rapid_rise": "heat rising fast",
+    "static_response": "heat as only a fire makes it",
+    "high_limit": "heat above the limit",
+    "detector": "a fire detector",
+}
+
+
+def view_words(detail: Detail) -> tuple[str, str, str] | None:
+    """How an unfit view is spoken of: as it is, as it was, what to do."""
+    try:
+        now, was, todo = VIEW[CameraCondition(str(detail.get("condition")))]
+    except (KeyError, ValueError):
+        return None
+    return now, was, f"{todo} {SENSORS_ALONE}"
+
+
+def evidence(detail: Detail, *, several: bool, over: bool) -> str:
+    """What spoke for an event, as a sentence; nothing where it kept no sign.
+
+    `several`: signs of one event may be many, and are named.
+    """
+    signs = detail.get("evidence")
+    known = [sign for sign in signs if isinstance(sign, dict)] if isinstance(signs, list) else []
+    said: list[str] = []
+    named = dict.fromkeys(_SIGNS[n] for s in known if (n := str(s.get("sign"))) in _SIGNS)
+    if several and named:
+        said.append(f"It {'showed' if over else 'shows'} by {figures.row(list(named))}")
+    share = max((_number(sign.get("share")) for sign in known), default=0.0)
+    if share > 0.0:
+        covers = "covered" if over else "covers"
+        said.append(f"It {covers} {figures.percent(share)} of the picture")
+    level_ug = max((_number(sign.get("pm2_5_ug_per_m3")) for sign in known), default=0.0)
+    if level_ug > 0.0:
+        held = "held" if over else "holds"
+        said.append(f"The air {held} {level_ug:.0f} µg/m³ of fine particles")
+    return ". ".join(said)
+
+
+def missing(detail: Detail) -> str:
+    """Who told nothing when an event began."""
+    names = detail.get("missing")
+    told = [figures.clause(n, longest=40) for n in names] if isinstance(names, list) else []
+    return f"Nothing was heard then of {figures.row(told)}" if told else ""
+
+
+def _number(value: JsonValue) -> float:
+    return 0.0 if isinstance(value, bool) or not isinstance(value, int | float) else float(value)

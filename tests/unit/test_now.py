@@ -1,0 +1,33 @@
+"""What the first page says is not watched."""
+
+from __future__ import annotations
+
+import pytest
+
+from stillair.config.inputs import CameraTable
+from stillair.model import CameraCondition, CameraState
+from stillair.runtime import now
+
+CAMERA = CameraTable(source="/dev/video0")
+PARTLY = CameraTable(source="/dev/video0", ignore=((0.0, 0.0, 0.2, 0.2),))
+FIT = CameraState(5.0, CameraCondition.FIT, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("camera", "state", "told"),
+    [
+        pytest.param(None, None, [now.NO_CAMERA], id="no camera"),
+        pytest.param(CAMERA, None, [now.NO_VIEW_YET], id="no picture yet"),
+        pytest.param(CAMERA, FIT, [now.BLIND_SPOTS], id="fit, yet it can't see everywhere"),
+        pytest.param(PARTLY, FIT, [now.BLIND_SPOTS, now.LEFT_OUT], id="part of it left out"),
+        *(
+            pytest.param(CAMERA, CameraState(5.0, unfit, 0.0), [now.UNFIT_VIEW], id=unfit.value)
+            for unfit in CameraCondition
+            if unfit is not CameraCondition.FIT
+        ),
+    ],
+)
+def test_where_smoke_and_flame_would_not_be_seen(
+    camera: CameraTable | None, state: CameraState | None, told: list[str]
+) -> None:
+    assert now.unseen(camera, state) == told
