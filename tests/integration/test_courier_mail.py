@@ -17,7 +17,7 @@ from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, AuthResult
 
 from servers import MailServer, free_loopback_port
-from stillair.alerts.mail import MailRoute, MailSettings
+from stillair.alerts.mail import PICTURE_BYTES, MailRoute, MailSettings
 from stillair.alerts.routes import Message
 from stillair.errors import DeliveryError
 
@@ -121,6 +121,37 @@ def test_a_mail_arrives_as_it_was_written(mail_server: MailServer) -> None:
     assert mail["Subject"] == DOOR.title
     assert mail.get_content().replace("\r\n", "\n") == DOOR.text
     assert mail["Auto-Submitted"] == "auto-generated"
+
+
+@pytest.mark.parametrize(
+    ("given", "attached"),
+    [
+        pytest.param(b"\xff\xd8 a picture \r\n.\r\n \xff\xd9", True, id="one"),
+        pytest.param(None, False, id="none"),
+        pytest.param(bytes(PICTURE_BYTES + 1), False, id="too large"),
+        pytest.param(OSError("the disk is gone"), False, id="a defect"),
+    ],
+)
+def test_an_alarm_takes_its_picture_along_if_there_is_one(
+    mail_server: MailServer, given: bytes | Exception | None, attached: bool
+) -> None:
+    asked: list[str] = []
+
+    def picture(alarm: str) -> bytes | None:
+        asked.append(alarm)
+        if isinstance(given, Exception):
+            raise given
+        return given
+
+    MailRoute(settings(mail_server.port), picture=picture).send(DOOR)
+    (mail,) = mail_server.wait_for(1)
+    assert asked == [DOOR.alarm]
+    body = mail.get_body()
+    assert body is not None and "The door is open. It is 46.2 °C." in body.get_content()
+    parts = list(mail.iter_attachments())
+    assert [part.get_content_type() for part in parts] == ["image/jpeg"] * attached
+    assert [part.get_content() for part in parts] == [given] * attached
+    assert ("Attached: the camera's picture" in body.get_content()) is attached
 
 
 def test_a_server_is_checked_without_a_mail(mail_server: MailServer) -> None:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from typing import Any
 import pytest
 
 from running import wait_until
+from servers import MailServer
 from stillair.clock import SystemClock
 from stillair.config import load_chambers
 from stillair.errors import StoreError
@@ -36,9 +38,20 @@ scenario = "foam_box"
 """
 
 
-def build(folder: Path) -> Service:
+MAIL = """
+[[person]]
+name = "bench captain"
+routes = ["mailto:captain@example.org"]
+[mail]
+host = "{host}"
+port = {port}
+security = "none"
+"""
+
+
+def build(folder: Path, more: str = "") -> Service:
     path = folder / "north.toml"
-    path.write_text(CHAMBER)
+    path.write_text(CHAMBER + more)
     return wiring.build(
         load_chambers((path,)), folder / "data", boot_id="boot", has_owner=lambda: True
     )
@@ -248,3 +261,26 @@ def test_the_oldest_pictures_are_given_up_and_never_the_newest_events(
     )
     wait_until(lambda: service.history.pictures().of_job(job) == [], within_s=ENOUGH_S)
     assert kept(service, event, "marked", "moment")
+
+
+async def test_the_mail_of_smoke_carries_the_marked_picture(
+    tmp_path: Path, mail_server: MailServer
+) -> None:
+    service = build(tmp_path, MAIL.format(host=mail_server.host, port=mail_server.port))
+    with running(service):
+        courier = asyncio.create_task(service.run_courier())
+        try:
+            event = await asyncio.to_thread(see_smoke, service)
+            mails = await asyncio.to_thread(mail_server.wait_for, 1, ENOUGH_S)
+            (picture,) = mails[0].iter_attachments()
+            assert service.pictures.of_alarm(f"{KEY}-{event}") == picture.get_content()
+            assert picture.get_content_type() == "image/jpeg"
+            copy = decoded(picture.get_content())
+            assert copy is not None
+            height = (copy.shape[0] - 24) * 5 // 8
+            blue, _, red = (int(value) for value in copy[height, copy.shape[1] // 4])
+            assert red > blue + 80, "its place is outlined"
+        finally:
+            courier.cancel()
+            with suppress(asyncio.CancelledError):
+                await courier

@@ -14,12 +14,13 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import logging
 import re
 import smtplib
 import socket
 import ssl
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from email.headerregistry import Address
@@ -33,9 +34,16 @@ from stillair.alarms import figures
 from stillair.alerts.routes import Due
 from stillair.errors import DeliveryError
 
+log = logging.getLogger(__name__)
+
 Security = Literal["none", "starttls", "tls"]
 MOST_ANSWER_BYTES = 65_536  # a mail server says some hundred bytes; one that never ends is cut off
 TITLE_LENGTH = 200
+PICTURE_BYTES = 500_000  # more isn't sent: a slow line has to carry it within seconds
+ATTACHED = (
+    "Attached: the camera's picture of that moment. A place outlined in red is what was taken "
+    "for smoke or flame. What it doesn't show may burn all the same."
+)
 _READY = 220
 _PERMANENT = 500
 # Narrower than RFC 5321: no quoted names, and nothing that could end a header or a command.
@@ -61,11 +69,19 @@ class MailRoute:
     """Send messages to `mailto:` addresses through one mail server.
 
     Certificates are checked against the machine's own authorities, or
-    against `trust`.
+    against `trust`. `picture` gives the JPEG that goes with an alarm, or None,
+    within a few seconds; without it the message goes all the same.
     """
 
-    def __init__(self, settings: MailSettings, *, trust: ssl.SSLContext | None = None) -> None:
+    def __init__(
+        self,
+        settings: MailSettings,
+        *,
+        trust: ssl.SSLContext | None = None,
+        picture: Callable[[str], bytes | None] = lambda _alarm: None,
+    ) -> None:
         self._settings = settings
+        self._picture = picture
         self._zone = ZoneInfo(settings.timezone) if settings.timezone else None
         self._trust = trust
         self._lock = threading.Lock()
@@ -77,7 +93,13 @@ class MailRoute:
         recipient = message.route.partition(":")[2]
         sender = self._settings.sender
         try:
-            mail = compose(message, sender=sender, recipient=recipient, zone=self._zone)
+            mail = compose(
+                message,
+                sender=sender,
+                recipient=recipient,
+                zone=self._zone,
+                picture=self._picture_of(message),
+            )
         except ValueError as error:
             reason = f"no mail can be made of this: {_clean(error)}"
             raise DeliveryError(message.route, reason, retry=False) from None
@@ -101,6 +123,16 @@ class MailRoute:
             self._closed = True
             for session in self._open:
                 session.cut()
+
+    def _picture_of(self, message: Due) -> bytes | None:
+        if message.alarm is None:
+            return None
+        try:
+            picture = self._picture(message.alarm)
+        except Exception:
+            log.exception("message %s goes without its picture", message.key)
+            return None
+        return picture if picture is None or len(picture) <= PICTURE_BYTES else None
 
     @contextlib.contextmanager
     def _session(self, route: str) -> Iterator[_Session]:
@@ -128,9 +160,14 @@ class MailRoute:
 
 
 def compose(
-    message: Due, *, sender: str, recipient: str, zone: tzinfo | None = None
+    message: Due,
+    *,
+    sender: str,
+    recipient: str,
+    zone: tzinfo | None = None,
+    picture: bytes | None = None,
 ) -> EmailMessage:
-    """The mail of a message: plain text, UTF-8, marked as sent by a machine.
+    """The mail of a message: plain text, UTF-8, marked as sent by a machine; a JPEG attached.
 
     Raises `ValueError` for an address or text that no mail can carry.
     """
@@ -148,7 +185,11 @@ def compose(
     if message.priority in {"critical", "high"}:
         mail["Importance"] = "high"
     text = "".join(c for c in message.text if c.isprintable() or c in "\n\t")
+    if picture is not None:
+        text = f"{text.rstrip()}\n\n{ATTACHED}\n"
     mail.set_content(text, charset="utf-8", cte="quoted-printable")
+    if picture is not None:
+        mail.add_attachment(picture, maintype="image", subtype="jpeg", filename="picture.jpg")
     return mail
 
 

@@ -52,8 +52,10 @@ WAITING = 24  # events and stills that may wait; what comes on top of them has n
 POLL_S = 0.25  # how often it is looked whether a later picture has come
 PATIENCE_S = 60.0  # of the machine's time, for a picture after an event: then the camera is lost
 SIGN_WITHIN_S = 60.0  # signs this long before an event belong to it
-REMEMBERED = 8  # marked pictures held for messages
+REMEMBERED = 8  # marked pictures held for messages, each at most 250 kB
+REMEMBERED_NAMES = 256  # and of how many alarms it is known that they have none
 STOP_S = 2.0
+MAIL_WAITS_S = 2.0
 CAPTIONS = {
     "simulated": "Simulated: nothing here is real.",
     "recorded": "Recorded: this is not now.",
@@ -234,7 +236,7 @@ class Pictures:
 
     # --- what a message takes along ----------------------------------------------
 
-    def of_alarm(self, alarm: str, within_s: float) -> bytes | None:
+    def of_alarm(self, alarm: str, within_s: float = MAIL_WAITS_S) -> bytes | None:
         """The marked picture of an alarm of fire, flame or smoke, waited for no longer than that.
 
         From memory; after a restart from the disk, by this object's own thread.
@@ -258,8 +260,9 @@ class Pictures:
             self._asked.discard(name)
             self._marked[name] = jpeg
             self._marked.move_to_end(name)
-            while len(self._marked) > REMEMBERED:
-                self._marked.popitem(last=False)
+            held = [each for each, picture in self._marked.items() if picture is not None]
+            for each in (*held[:-REMEMBERED], *list(self._marked)[:-REMEMBERED_NAMES]):
+                self._marked.pop(each, None)
             self._changed.notify_all()
 
     # --- the thread ----------------------------------------------------------------

@@ -21,7 +21,7 @@ from stillair.config import ChamberSettings
 from stillair.config.reach import CommandSounder, GpioSounder, MailTable
 from stillair.fire.vision import Vision
 from stillair.media.files import PictureFiles
-from stillair.model import CameraState, Movement, Reading, Sign
+from stillair.model import CameraState, Movement, Particles, Reading, Sign
 from stillair.runtime import learned
 from stillair.runtime.chamber import Chamber, Loop
 from stillair.runtime.comparing import LastSound
@@ -40,7 +40,7 @@ from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
 from stillair.runtime.worker import Workshop
 from stillair.sensing.camera_loop import CameraLoop
 from stillair.sensing.protocols import Sensor
-from stillair.sensing.reader import SensorReader, read_sensor
+from stillair.sensing.reader import ParticleReader, SensorReader, read_particles, read_sensor
 from stillair.storage.archive import Archive
 from stillair.storage.emergency import EmergencyJournal
 from stillair.storage.history import History
@@ -101,7 +101,7 @@ def build(
     )
     service.courier = Courier(
         service.journal,
-        _routes(chambers),
+        _routes(chambers, service.pictures),
         clock=clock,
         chance=random.Random().random,
         on_trouble=service.troubles.route,
@@ -142,11 +142,11 @@ def _chamber(
         if view.t_s is not None:
             service.seen(key, view.t_s)
 
-    def put(told: Reading | CameraState | Sign | Movement) -> None:
+    def put(told: Reading | Particles | CameraState | Sign | Movement) -> None:
         supervisor.put(told)
 
     loops: list[Loop] = []
-    instant: list[Callable[[float], Reading | None]] = []
+    instant: list[Callable[[float], Reading | Particles | None]] = []
     for of in settings.sensors:
         sensor = drivers.sensor(of)
         if sensor.blocking:
@@ -155,6 +155,13 @@ def _chamber(
             checked.append(reader)
         else:
             instant.append(partial(read_sensor_at, sensor, of.correction_k))
+    for counter in map(drivers.particles, settings.particles):
+        if counter.blocking:
+            counting = ParticleReader(counter, put, clock)
+            loops.append(counting)
+            checked.append(counting)
+        else:
+            instant.append(partial(read_particles, counter))
     camera = drivers.camera()
     camera_loop: CameraLoop | None = None
     if camera is not None:
@@ -242,15 +249,15 @@ def _sounder(settings: ChamberSettings) -> SounderOutput:
             return NoOutput()
 
 
-def _routes(chambers: Sequence[ChamberSettings]) -> dict[str, Route]:
-    """The way to send for each scheme of address."""
+def _routes(chambers: Sequence[ChamberSettings], pictures: Pictures) -> dict[str, Route]:
+    """The way to send for each scheme of address; mail takes an alarm's picture along."""
     mail: dict[str, MailRoute] = {}
     servers: dict[MailSettings, MailRoute] = {}
     for settings in chambers:
         if settings.mail is None:
             continue
         server = mail_settings(settings.mail, settings.chamber.timezone)
-        route = servers.setdefault(server, MailRoute(server))
+        route = servers.setdefault(server, MailRoute(server, picture=pictures.of_alarm))
         for person in settings.people:
             for address in person.routes:
                 if address.lower().startswith("mailto:"):
