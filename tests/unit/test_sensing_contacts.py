@@ -266,6 +266,16 @@ def test_of_a_detector_on_a_broken_line_it_is_said_that_it_may_have_gone_off(
     line.contact.close()
 
 
+def test_a_flicker_of_the_fault_contact_is_no_alarm(factory: MockFactory) -> None:
+    line = Line(factory, other=False, fault=True)
+    line.start()
+    assert line.says() is False
+    line.set(FAULT, OPEN)
+    line.set(FAULT, CLOSED)
+    assert line.contact.state() is False
+    line.contact.close()
+
+
 def test_on_its_way_a_relay_is_neither_a_fault_nor_an_alarm(factory: MockFactory) -> None:
     line = Line(factory, other=True, fault=False)
     line.start()
