@@ -12,6 +12,7 @@ import subprocess
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,8 @@ import numpy as np
 import pytest
 
 from running import stillair
-from stillair.model import Outcome, Stimulus, Tick
+from stillair.fire.vision import Sight
+from stillair.model import CameraCondition, Movement, Outcome, Sense, Sign, Stimulus, Tick
 from stillair.runtime.plans import replay_plan
 from stillair.runtime.recorded import replay_files
 from stillair.runtime.replay import replay as replayed
@@ -327,6 +329,62 @@ def test_a_video_is_watched_on_its_own_and_at_its_place(tmp_path: Path) -> None:
     )
     dark = next(e for e in later if e["kind"] == "camera_fault")
     assert dark["at_s"] == pytest.approx(alone["at_s"] + 100.0, abs=0.01)
+
+
+def test_a_lit_and_quiet_video_tells_nothing_and_the_same_each_time(tmp_path: Path) -> None:
+    clip = video(tmp_path / "calm.avi", dark_from_s=math.inf, seconds=20)
+    first, second = replay("-", "--video", str(clip)), replay("-", "--video", str(clip))
+    assert (first.returncode, first.stdout, first.stderr) == (0, "", "")
+    assert first.stdout == second.stdout
+
+
+def seen(t_s: float, *names: str, condition: CameraCondition = CameraCondition.FIT) -> Sight:
+    """What a camera shows at `t_s`."""
+    signs = tuple(
+        Sign(Sense.CAMERA, name, t_s, t_s, 0.6, ("camera",), detail={"share": 0.02})
+        for name in names
+    )
+    return Sight(t_s, condition, 0.0, "", signs, Movement(t_s, True, t_s))
+
+
+def watched(sights: Iterable[Sight], rows: Iterable[tuple[float, float]] = ()) -> list[Any]:
+    """The lines of a replay in which the camera shows this, beside readings of one sensor."""
+    sensors = ("top",) if rows else ()
+    plan = replace(replay_plan(sensors, None), camera=True)
+    readings = ((t_s, (air_c,)) for t_s, air_c in rows)
+    timed = ((sight.t_s, sight) for sight in sights)
+    return [json.loads(line) for line in replayed(Watch(plan), sensors, readings, timed)]
+
+
+def test_what_a_video_shows_is_told_in_lines() -> None:
+    smoke = (seen(t / 4, *(["smoke"] if 40 <= t < 80 and t % 4 == 0 else [])) for t in range(400))
+    told = watched(smoke)
+    assert [(line["kind"], line["change"], line["at_s"]) for line in told] == [
+        ("smoke", "raised", 10.0),
+        ("smoke", "cleared", 79.0),
+    ]
+    assert told[0]["sensors"] == ["camera"]
+    assert told[0]["detail"]["evidence"][0]["share"] == 0.02
+    assert "missing" not in told[0]["detail"]
+
+
+def test_a_video_and_readings_make_one_verdict() -> None:
+    smoke = [seen(float(t), *(["smoke"] if t >= 60 else [])) for t in range(200)]
+    rows = [(float(t), 30.0 + 0.06 * (t % 3) + max(0, t - 90) * 0.6) for t in range(200)]
+    told = watched(smoke, rows)
+    raised = [line for line in told if line["change"] == "raised"]
+    assert {"smoke", "fire"} <= {line["kind"] for line in raised}
+    fire = next(line for line in raised if line["kind"] == "fire")
+    assert {sign["sense"] for sign in fire["detail"]["evidence"]} == {"camera", "heat"}
+    assert sorted(told, key=lambda line: (line["at_s"], line["event"])) == told
+    later = watched([s for s in smoke if s.t_s < fire["at_s"]], [r for r in rows if r[0] <= 120])
+    until_then = [line for line in told if line["at_s"] < fire["at_s"]]
+    assert later[: len(until_then)] == until_then, "nothing uses what comes later"
+
+
+def test_a_video_whose_view_is_unfit_shows_no_smoke() -> None:
+    dark = (seen(float(t), "smoke", condition=CameraCondition.DARK) for t in range(60))
+    assert [line["kind"] for line in watched(dark)] == ["camera_fault"]
 
 
 def test_a_video_that_is_none_gives_one_line(tmp_path: Path) -> None:

@@ -923,9 +923,18 @@ def test_smoke_and_heat_are_fire_and_it_says_what_to_do() -> None:
 def test_what_an_unfit_view_shows_is_no_sign(condition: CameraCondition) -> None:
     story = Seen()
     story.condition = condition
-    story.sees(30, "flame", "smoke", strength=0.9)
+    story.sees(30, "smoke", strength=0.9)
     assert story.told() == []
     assert [e.detail["condition"] for e in story.of(Kind.CAMERA_FAULT)] == [condition.value]
+
+
+@pytest.mark.parametrize("condition", UNFIT)
+def test_a_flame_counts_where_it_may_have_made_the_view_unfit(condition: CameraCondition) -> None:
+    story = Seen()
+    story.condition = condition
+    story.sees(30, "flame", strength=0.9)
+    shows_nothing = condition.value in {"lost", "frozen", "dark", "slow"}
+    assert [kind for kind, *_ in story.told()] == ([] if shows_nothing else ["flame", "fire"])
 
 
 @pytest.mark.parametrize("condition", UNFIT)

@@ -233,13 +233,13 @@ class FireVerdict:
             ended = {} if self._holds(spell, t_s) else {"ended_s": round(t_s - spell.latest.t_s, 1)}
             told.append(
                 {
-                    **spell.latest.detail,
-                    **ended,
                     "sign": spell.first.name,
                     "sense": spell.first.sense.value,
                     "sources": list(spell.first.sources),
                     "strength": round(spell.strongest, 2),
                     "age_s": round(max(0.0, t_s - spell.first.onset_s), 1),
+                    **ended,
+                    **spell.latest.detail,
                 }
             )
         return told

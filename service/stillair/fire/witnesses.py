@@ -42,6 +42,11 @@ SEEN_BY_MANY = frozenset(  # of which it is said who told nothing when they bega
         Kind.DRAFT,
     }
 )
+# A flame lights up the picture, makes its light flicker, hides what is behind its smoke.
+SPOILT_BY_FLAME = frozenset(
+    {CameraCondition.WASHED_OUT, CameraCondition.FLICKERING, CameraCondition.MOVED}
+    | {CameraCondition.COVERED, CameraCondition.OUT_OF_FOCUS}
+)
 
 
 class Witnesses:
@@ -73,9 +78,15 @@ class Witnesses:
         return self.camera is None or self.camera.condition is CameraCondition.LOST
 
     def counts(self, sign: Sign) -> bool:
-        """Whether a sign is one: what an unfit view shows is none, and neither is its end."""
-        seen = sign.sense is Sense.CAMERA and self.camera is not None
-        return not seen or is_fit(self.camera, sign.t_s)
+        """Whether a sign is one: what an unfit view shows is none, and neither is its end.
+
+        But for a flame in a view that a flame may have made unfit itself.
+        """
+        if sign.sense is not Sense.CAMERA or self.camera is None:
+            return True
+        condition = heard(self.camera, sign.t_s).condition
+        spoilt = sign.name == "flame" and condition in SPOILT_BY_FLAME
+        return condition is CameraCondition.FIT or spoilt
 
     def movement_seen(self, t_s: float) -> Movement | None:
         """The camera's word on the machine's movement, where its view is fit and it is new."""
