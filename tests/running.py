@@ -23,9 +23,9 @@ T = TypeVar("T")
 START_S = 30.0
 
 
-def stillair(*words: str) -> list[str]:
-    """The command line of `stillair` in this interpreter."""
-    code = "from stillair.cli import main; main()"
+def stillair(*words: str, before: str = "") -> list[str]:
+    """The command line of `stillair` in this interpreter; first it does `before`."""
+    code = f"{before}\nfrom stillair.cli import main; main()"
     return [sys.executable, "-c", code, *words]
 
 
@@ -33,11 +33,16 @@ class RunningService:
     """`stillair run` on a free loopback port; ends with the block it is used in."""
 
     def __init__(
-        self, folder: Path, *words: str, environment: dict[str, str] | None = None
+        self,
+        folder: Path,
+        *words: str,
+        environment: dict[str, str] | None = None,
+        before: str = "",
     ) -> None:
         self.folder = folder
         self.port = free_loopback_port()
         self._words = words
+        self._before = before
         self._environment = {**os.environ, **(environment or {})}
         self._process: subprocess.Popen[bytes] | None = None
         self.log = folder / "service.log"
@@ -67,7 +72,10 @@ class RunningService:
         words = ["run", "--data-dir", str(self.folder), "--port", str(self.port), *self._words]
         with self.log.open("ab") as output:
             self._process = subprocess.Popen(
-                stillair(*words), stdout=output, stderr=output, env=self._environment
+                stillair(*words, before=self._before),
+                stdout=output,
+                stderr=output,
+                env=self._environment,
             )
         give_up_s = time.monotonic() + START_S
         while True:

@@ -12,19 +12,19 @@ from typing import Any
 
 import pytest
 
-from running import wait_until
+from running import RunningService, wait_until
 from servers import MailServer
+from smoke_seen import REGION, STRENGTH, running_with_smoke, smoke
 from stillair.clock import SystemClock
 from stillair.config import load_chambers
 from stillair.errors import StoreError
 from stillair.media.marking import decoded
-from stillair.model import Change, Kind, Outcome, ReportHeight, Sense, Sign, StartJob
+from stillair.model import Change, Kind, Outcome, ReportHeight, StartJob
 from stillair.runtime import wiring
 from stillair.runtime.service import Service
 
 ENOUGH_S = 30.0
 KEY = "north"
-REGION = [0.25, 0.5, 0.5, 0.75]
 CHAMBER = """
 [chamber]
 name = "north"
@@ -74,23 +74,12 @@ def service(tmp_path: Path) -> Iterator[Service]:
         yield made
 
 
-def see_smoke(service: Service, strength: float = 0.62) -> int:
+def see_smoke(service: Service, strength: float = STRENGTH) -> int:
     """Have the camera's word for smoke reach the watch; returns the event's number."""
     chamber = service.chambers()[0]
 
     def tell() -> int | None:
-        t_s = chamber.clock.now_s()
-        chamber.supervisor.put(
-            Sign(
-                Sense.CAMERA,
-                "smoke",
-                t_s,
-                t_s - 4.0,
-                strength,
-                ("camera",),
-                detail={"regions": [REGION], "share": 0.06},
-            )
-        )
+        chamber.supervisor.put(smoke(chamber.clock.now_s(), strength))
         events = chamber.supervisor.view.events
         return next((event.event for event in events if event.kind is Kind.SMOKE), None)
 
@@ -284,3 +273,155 @@ async def test_the_mail_of_smoke_carries_the_marked_picture(
             courier.cancel()
             with suppress(asyncio.CancelledError):
                 await courier
+
+
+# --- as other programs see them --------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def web(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
+    folder = tmp_path_factory.mktemp("pictures")
+    path = folder / "north.toml"
+    path.write_text(CHAMBER.replace("[camera]", "[camera]\nignore = [[0, 0, 0.1, 0.1]]"))
+    with running_with_smoke(folder / "data", "--chamber", str(path)) as service:
+        yield service
+
+
+def event_of(web: RunningService) -> int:
+    """The number of the smoke, once its pictures from before, then and after are kept."""
+
+    def ask() -> int | None:
+        for change in web.events(kind="smoke"):
+            event = int(change["event"])
+            items = web.get(f"/api/events/{event}/pictures")["items"]
+            if {"marked", "moment", "after"} <= {item["part"] for item in items}:
+                return event
+        return None
+
+    return wait_until(ask, within_s=ENOUGH_S)
+
+
+def test_evidence_is_what_was_seen_and_where(web: RunningService) -> None:
+    event = event_of(web)
+    told = web.get(f"/api/events/{event}/evidence", chamber=KEY)
+    assert (told["chamber"], told["event"], told["kind"]) == (KEY, event, "smoke")
+    assert told["saw"] == "A veil as of smoke over 6.0 % of the picture; how sure: 62 %."
+    assert told["signs"] == [
+        {"sign": "smoke", "strength": STRENGTH, "regions": [REGION], "share": 0.06}
+    ]
+    assert told["pictures"] == web.get(f"/api/events/{event}/pictures")["items"]
+    assert {item["origin"] for item in told["pictures"]} == {"simulated"}
+
+
+def test_a_picture_is_a_jpeg_that_a_browser_may_keep(web: RunningService) -> None:
+    items = web.get(f"/api/events/{event_of(web)}/pictures")["items"]
+    answer = web.web.get(f"/api/pictures/{items[0]['id']}")
+    assert answer.status_code == 200
+    assert answer.headers["content-type"] == "image/jpeg"
+    assert "immutable" in answer.headers["cache-control"]
+    assert "private" in answer.headers["cache-control"]
+    assert len(answer.content) == items[0]["size_bytes"]
+    assert decoded(answer.content) is not None
+    again = web.web.get(
+        f"/api/pictures/{items[0]['id']}", headers={"If-None-Match": answer.headers["etag"]}
+    )
+    assert (again.status_code, again.content) == (304, b"")
+
+
+@pytest.mark.parametrize(
+    ("path", "status"),
+    [
+        ("/api/pictures/nothing", 404),
+        (f"/api/pictures/{'0' * 32}", 404),
+        ("/api/pictures/..%2f..%2fjournal.db", 404),
+        ("/api/pictures/%00", 404),
+        (f"/api/pictures/{'9' * 4000}", 404),
+        ("/api/events/999999/evidence", 404),
+        ("/api/events/999999/pictures", 404),
+        (f"/api/events/{'9' * 40}/evidence", 422),
+        ("/api/events/0/evidence", 422),
+        ("/api/events/x/pictures", 422),
+        ("/api/events/1/evidence?chamber=nowhere", 404),
+        ("/api/jobs/north-99/pictures", 404),
+    ],
+)
+def test_what_is_not_there_is_a_problem(web: RunningService, path: str, status: int) -> None:
+    answer = web.web.get(path)
+    assert answer.status_code == status, answer.text
+    if answer.headers["content-type"] == "application/problem+json":
+        assert answer.json()["detail"]
+    else:
+        assert "%2f" in path, "no such path at all"
+
+
+def test_who_says_that_it_was_nothing_hears_what_would_have_ignored_it(
+    web: RunningService,
+) -> None:
+    event = event_of(web)
+    before = web.get("/api/alarms")["items"]
+    answer = web.post(f"/api/events/{event}/judge", {"false": True, "note": "steam"})
+    assert answer["stored"] is True
+    assert [(each["setting"], each["value"]) for each in answer["settings"]] == [
+        ("camera.smoke_from", 0.65),
+        ("camera.ignore", [[0.0, 0.0, 0.1, 0.1], [0.23, 0.48, 0.52, 0.77]]),
+    ]
+    assert "camera.smoke_from = 0.65 would have ignored it" in answer["settings"][0]["text"]
+    assert "a real fire" in answer["warning"]
+    told = web.get(f"/api/events/{event}/evidence")
+    assert told["judged"]["false"] is True
+    assert (told["judged"]["note"], told["judged"]["by"]) == ("steam", "this computer")
+    assert (told["settings"], told["warning"]) == (answer["settings"], answer["warning"])
+    standing = {alarm["id"]: alarm["annunciation"] for alarm in before}
+    now = {alarm["id"]: alarm["annunciation"] for alarm in web.get("/api/alarms")["items"]}
+    assert standing.items() <= now.items(), "a word changes no alarm"
+
+    taken_back = web.post(f"/api/events/{event}/judge", {"false": False})
+    assert (taken_back["settings"], taken_back["warning"]) == ([], "")
+    assert web.get(f"/api/events/{event}/evidence")["judged"]["false"] is False
+
+
+@pytest.mark.parametrize(
+    ("body", "status"),
+    [
+        ({}, 422),
+        ({"false": "yes"}, 422),
+        ({"false": True, "note": "x" * 2001}, 422),
+        ({"false": True, "other": 1}, 422),
+    ],
+)
+def test_a_word_of_another_form_is_refused(
+    web: RunningService, body: dict[str, Any], status: int
+) -> None:
+    answer = web.web.post(f"/api/events/{event_of(web)}/judge", json=body)
+    assert answer.status_code == status
+    assert answer.json()["detail"]
+
+
+def test_a_word_on_what_never_was_is_refused(web: RunningService) -> None:
+    assert web.web.post("/api/events/999999/judge", json={"false": True}).status_code == 404
+
+
+def test_a_word_is_in_the_live_stream_and_survives_a_kill(web: RunningService) -> None:
+    event = event_of(web)
+    with web.live() as stream:
+        assert next(stream).kind == "now"
+        web.post(f"/api/events/{event}/judge", {"false": True, "note": "a lamp"})
+        told = next(each for each in stream if each.kind == "judgement")
+    assert (told.data["event"], told.data["note"]) == (event, "a lamp")
+    web.kill()
+    web.start()
+    assert web.get(f"/api/events/{event}/evidence")["judged"]["note"] == "a lamp"
+
+
+def test_openapi_describes_pictures(web: RunningService) -> None:
+    paths = web.get("/api/openapi.json")["paths"]
+    for path in (
+        "/api/events/{event}/pictures",
+        "/api/events/{event}/evidence",
+        "/api/events/{event}/judge",
+        "/api/pictures/{picture}",
+        "/api/jobs/{job}/pictures",
+    ):
+        assert path in paths
+    assert "image/jpeg" in paths["/api/pictures/{picture}"]["get"]["responses"]["200"]["content"]
+    assert "Traceback" not in web.log.read_text()

@@ -16,7 +16,7 @@ from stillair.access.people import Access
 from stillair.api import problems
 from stillair.api.entry import caller, viewer
 from stillair.api.guard import Guard
-from stillair.api.routers import jobs, live, session, watching
+from stillair.api.routers import jobs, live, pictures, session, watching
 from stillair.runtime.service import Service
 
 OPEN_FILES = frozenset({"sign-in.js", "stillair.css", "icon.svg"})  # what signing in needs
@@ -42,7 +42,7 @@ def build(
     app.state.access = access
     app.state.folder = folder
     problems.install(app)
-    for part in (watching, jobs, live, session):
+    for part in (watching, jobs, pictures, live, session):
         app.include_router(part.router)
 
     @app.get("/api/openapi.json", include_in_schema=False)

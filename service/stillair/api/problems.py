@@ -115,6 +115,8 @@ _NAMES: Mapping[str, tuple[str, str]] = {
     "notes": ("What is noted of the job", ""),
     "text": ("The note", ""),
     "reason": ("The reason", ""),
+    "note": ("The remark", ""),
+    "event": ("The number of the event", ""),
     "outcome": ("How the part came out", ""),
     "password": ("The password", ""),
 }

@@ -76,6 +76,13 @@ class Shelving(Posted):
     reason: Name = ""
 
 
+class Judgement(Posted):
+    """What somebody who looked says of an event: false, so nothing, or not; and a remark."""
+
+    false: bool
+    note: Text = ""
+
+
 class SignIn(Posted):
     """Who signs in."""
 
@@ -126,6 +133,49 @@ class Done(BaseModel):
 
     done: bool = True
     stored: bool = True
+
+
+class Ignoring(BaseModel):
+    """One setting that would have kept an event from being told, and its words."""
+
+    setting: str
+    value: Any
+    text: str
+
+
+class Judged(BaseModel):
+    """A word on an event was taken; which settings would have ignored it, and at what cost."""
+
+    done: bool = True
+    stored: bool = True
+    settings: list[Ignoring]
+    warning: str
+
+
+class Seen(BaseModel):
+    """What one rule of the camera saw; regions are left, top, right, bottom in shares (0 to 1)."""
+
+    sign: str
+    strength: float
+    regions: list[tuple[float, float, float, float]]
+    share: float | None
+
+
+class Evidence(BaseModel):
+    """What there is of an event: what the camera saw, the pictures, what was said of it.
+
+    `settings` and `warning` once it was judged false.
+    """
+
+    chamber: str
+    event: int
+    kind: str
+    saw: str
+    signs: list[Seen]
+    pictures: list[dict[str, Any]]
+    judged: dict[str, Any] | None
+    settings: list[Ignoring]
+    warning: str
 
 
 class Health(BaseModel):

@@ -25,6 +25,7 @@ from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
 from stillair.model import Command, Outcome, Timeline, WatchMemory
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.feed import LiveFeed
+from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.now import chamber_now
@@ -68,14 +69,15 @@ class NotAnsweredError(StillairError):
 class Service:
     """All chambers of this process; `wiring.build` puts it together.
 
-    `writer`, `archive`, `pictures`, `courier`, `housekeeping`, `workshop` and `looking_back` work
-    for it and tell what becomes of their work, so all are given before `start`. `troubles`
-    takes what of the service itself fails.
+    `writer`, `archive`, `pictures`, `judging`, `courier`, `housekeeping`, `workshop` and
+    `looking_back` work for it and tell what becomes of their work, so all are given before
+    `start`. `troubles` takes what of the service itself fails.
     """
 
     writer: JournalWriter
     archive: ArchiveLoop
     pictures: Pictures
+    judging: Judging
     courier: Courier
     housekeeping: Housekeeping
     workshop: Workshop

@@ -26,6 +26,7 @@ from stillair.runtime import learned
 from stillair.runtime.chamber import Chamber, Loop
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.drivers import Drivers
+from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.labels import Labels
 from stillair.runtime.looking_back import LookingBack
@@ -87,6 +88,9 @@ def build(
         service.journal,
         clock=clock,
         on_trouble=service.troubles.pictures,
+    )
+    service.judging = Judging(
+        history=service.history, writer=service.writer, chambers=service.chambers
     )
     service.housekeeping = Housekeeping(
         Retention(service.journal, archive, _retention_plan(chambers)), clock.wall
