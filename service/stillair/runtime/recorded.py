@@ -84,5 +84,5 @@ def _sights(video: Path, start_s: float, settings: ChamberSettings | None) -> It
     vision = Vision(vision_plan(camera))
     pacer = Pacer(camera.frames_per_s if camera else USUAL_PER_S)
     for t_s, picture in frames_of(video):
-        at_s = start_s + t_s
+        at_s = round(start_s + t_s, 3)  # more is nobody's clock
         yield at_s, vision.update(at_s, picture) if pacer.due(t_s) else None
