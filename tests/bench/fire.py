@@ -15,6 +15,7 @@ are those of 95 % (Wilson's for shares, Poisson's for counts).
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import sys
 import zlib
@@ -39,7 +40,7 @@ from bench.fire_scenes import (  # noqa: E402
 from bench.fire_score import Score, score  # noqa: E402
 from bench.thermal_report import poisson_bounds  # noqa: E402
 
-BLIND_EACH = 6
+MOST_BLIND = 12  # scenes of each condition; fewer where fewer fires are asked for
 RATES_PER_S = (10.0, 12.0, 15.0)  # how fast cameras come
 SELDOM = {"slow smoulder": 3}  # every third round of the smokes: it takes ten times as long
 Task = tuple[str, int, float]
@@ -57,9 +58,9 @@ def tasks(hours: float, fires: int, kinds: Sequence[str], *, tuning: bool) -> li
     harmless = [kind for kind in HARMLESS if not kinds or kind in kinds]
     number, left_s = 0, hours * 3600.0
     while harmless and left_s > 0.0:
-        for kind in harmless:
-            found.append(task(kind, number))
-            left_s -= usual_seconds(kind)
+        kind = harmless[number % len(harmless)]
+        found.append(task(kind, number // len(harmless)))
+        left_s -= usual_seconds(kind)
         number += 1
     for family, count in ((FLAMES, fires - fires // 2), (SMOKES, fires // 2)):
         chosen = [kind for kind in family if not kinds or kind in kinds]
@@ -70,7 +71,7 @@ def tasks(hours: float, fires: int, kinds: Sequence[str], *, tuning: bool) -> li
                     found.append(task(kind, number))
                     left -= 1
             number += 1
-    each = BLIND_EACH if fires else 0
+    each = min(MOST_BLIND, math.ceil(fires / 20))
     found.extend(task(kind, n) for kind in BLIND if not kinds or kind in kinds for n in range(each))
     return found
 

@@ -58,7 +58,7 @@ def usual_seconds(kind: str) -> float:
     """How long a scene of this kind is unless told."""
     if kind in USUAL_S:
         return USUAL_S[kind]
-    return 300.0 if kind in HARMLESS else 150.0 if kind in SMOKES else 90.0
+    return 300.0 if kind in HARMLESS else 150.0 if kind in SMOKES else 75.0
 
 
 def scene(

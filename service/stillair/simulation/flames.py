@@ -76,9 +76,16 @@ def sprite(flame: Flame, seed: int, t_s: float, width_px: float) -> tuple[Light,
     reach = 1.0 + 0.22 * math.sin(phase) + 0.16 * wobble(seed + 21, t_s, 0.8 * per_s)
     noise = _noise_tile()
     rise = t_s * per_s * 0.9  # heights of the flame that the gas has gone up
-    coarse = _carried(noise, across * 9.0, (up * flame.tall - rise * flame.tall) * 16.0, seed, t_s)
+    coarse = _carried(
+        noise, across * 9.0, (up * flame.tall - rise * flame.tall) * 16.0, seed, t_s, per_s
+    )
     fine = _carried(
-        noise, across * 26.0, (up * flame.tall - 1.3 * rise * flame.tall) * 42.0, seed + 1, t_s
+        noise,
+        across * 26.0,
+        (up * flame.tall - 1.3 * rise * flame.tall) * 42.0,
+        seed + 1,
+        t_s,
+        per_s,
     )
     torn = np.sqrt(np.maximum(up, 0.0))
     sway = 0.25 * wobble(seed + 31, t_s, 0.7 * per_s) * up * up
@@ -103,9 +110,9 @@ def sprite(flame: Flame, seed: int, t_s: float, width_px: float) -> tuple[Light,
     return light, strength
 
 
-def _carried(noise: Light, x: Light, y: Light, seed: int, t_s: float) -> Light:
+def _carried(noise: Light, x: Light, y: Light, seed: int, t_s: float, per_s: float) -> Light:
     """Noise at places of the moving gas, which also changes as it goes."""
-    drift = 7.0 * wobble(seed + 41, t_s, 3.0)
+    drift = 7.0 * wobble(seed + 41, t_s, 0.5 * per_s)
     at = np.asarray(x + (seed * 37 % _TILE) + drift, np.float32)
     up = np.asarray(y + (seed * 61 % _TILE), np.float32)
     up -= _TILE * np.floor(up.min() / _TILE)
