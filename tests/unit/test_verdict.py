@@ -384,6 +384,41 @@ def test_smoke_stands_while_the_camera_is_blind() -> None:
     assert found[2].at_s >= 300 + QUIET_S
 
 
+FLAME = Given(CAMERA, "flame", 10, 30, 0.8)
+WARMER = Given(HEAT, "rapid_rise", 20, 40)
+
+
+@pytest.mark.parametrize(
+    ("heard", "expected"),
+    [
+        pytest.param(all_heard, ["raised", "revised", "cleared"], id="both see that it is over"),
+        pytest.param(
+            until(40, "camera", "top", again_s=1e9),
+            ["raised", "revised", "revised"],
+            id="none can",
+        ),
+        pytest.param(
+            lambda t_s: ("top", "camera") if t_s < 40 or t_s >= 400 else ("top",),
+            ["raised", "revised", "revised", "cleared"],
+            id="the lens is full of soot: the air alone can't tell",
+        ),
+        pytest.param(
+            lambda t_s: ("top", "camera") if t_s < 40 or t_s >= 400 else ("camera",),
+            ["raised", "revised", "revised", "cleared"],
+            id="the sensor has burnt: the camera alone can't tell",
+        ),
+    ],
+)
+def test_each_sense_that_showed_a_fire_has_to_see_its_end(
+    heard: Heard, expected: list[str]
+) -> None:
+    found = [f for f in run(FLAME, WARMER, heard=heard, until_s=900) if f.kind is Kind.FIRE]
+    assert [f.change.value for f in found] == expected
+    if len(expected) == 4:
+        assert found[-1].at_s == pytest.approx(400 + QUIET_S, abs=1.0)
+        assert found[-2].detail["blind"] is True
+
+
 def test_a_sensor_that_is_read_seldom_is_waited_for() -> None:
     verdict = FireVerdict(combustible=True)
     found: list[Finding] = []

@@ -22,8 +22,10 @@ A sign is given anew for as long as it holds; it has ended when it was not
 given for 10 s, a contact when it says 0. Nothing in here waits for anything,
 and no event of another kind is asked about.
 
-Fire, flame and smoke are over when one of those that showed them has been heard
-for a minute without a sign, a detector when its contact is heard to be normal. Of
+Fire, flame and smoke are over when of each sense that showed them one witness has
+been heard for a minute without a sign: a cool sensor says nothing of a flame that a
+lens full of soot can't show any more. A detector is over when its contact is heard to
+be normal. Of
 sensors that felt a fire's heat only the hottest can tell, and none while the
 chamber's air, or one of them, is above its limit. Where none that can is heard any
 more, burnt perhaps, or since a restart, they stand, and say so, until a sign comes
@@ -41,7 +43,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from stillair.fire.inputs import is_blind, sighted
+from stillair.fire.inputs import CAMERA, is_blind, sighted
 from stillair.model import BLIND, Change, Detail, EventChange, Finding, JsonValue, Kind, Sense, Sign
 
 TOGETHER_S = 60.0  # signs of different senses within this time speak for one fire
@@ -82,6 +84,7 @@ class _Open:
     last_s: float
     calm_s: dict[str, float] = field(default_factory=dict)  # since when each was heard, no sign
     felt_c: dict[str, float] = field(default_factory=dict)  # the hottest that each one showed
+    senses: dict[str, Sense] = field(default_factory=dict)  # by which each of `sensors` showed it
 
     @property
     def blind(self) -> bool:
@@ -91,6 +94,14 @@ class _Open:
         """Whether it is for this one to show the end: a cooler sensor is not where it burns."""
         felt_c = self.felt_c.get(name)
         return felt_c is None or felt_c >= max(self.felt_c.values()) - NEAR_K
+
+    def silent(self, calm: Iterable[str]) -> bool:
+        """Whether of some sense that showed it none of `calm` can tell the end."""
+        telling = {self._sense(name) for name in calm if self.can_tell(name)}
+        return not telling or not telling.issuperset(map(self._sense, self.sensors))
+
+    def _sense(self, name: str) -> Sense:
+        return self.senses.get(name, Sense.CAMERA if name == CAMERA else Sense.HEAT)
 
 
 class FireVerdict:
@@ -269,7 +280,7 @@ class FireVerdict:
                 return
             if self._seen_over(event):
                 findings.append(self._ended(kind, subject, t_s))
-            elif not (event.blind or any(map(event.can_tell, event.calm_s))):
+            elif not event.blind and event.silent(event.calm_s):
                 findings.append(self._go_blind(kind, subject, t_s))
             return
         last_s = t_s if kind is Kind.DETECTOR_CONTACT else max(s.latest.t_s for s in spells)
@@ -296,6 +307,8 @@ class FireVerdict:
             event.detail = detail
             onset_s, sensors = event.onset_s, event.sensors
             change = Change.REVISED
+        for spell in spells:
+            self._open[key].senses.update(dict.fromkeys(spell.first.sources, spell.first.sense))
         findings.append(Finding(kind, change, t_s, onset_s, sensors, detail, subject=subject))
 
     def _go_blind(self, kind: Kind, subject: str, t_s: float) -> Finding:
@@ -331,10 +344,8 @@ class FireVerdict:
                     event.calm_s.setdefault(name, heard_s[name])
 
     def _seen_over(self, event: _Open) -> bool:
-        return any(
-            self._heard_s[name] - since_s >= QUIET_S and event.can_tell(name)
-            for name, since_s in event.calm_s.items()
-        )
+        calm = [n for n, since_s in event.calm_s.items() if self._heard_s[n] - since_s >= QUIET_S]
+        return not event.silent(calm)
 
     def _feel(self, t_s: float) -> None:
         """Where a fire is felt, how hot, and that it isn't calm while the air is too hot."""
