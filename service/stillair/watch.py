@@ -121,6 +121,7 @@ class WatchView:
     alarms: tuple[AlarmState, ...]
     events: tuple[EventChange, ...]  # those that stand, newest last
     sounding: Sounding
+    particles: tuple[Particles, ...] = ()  # the last word of each who counts them
 
 
 @dataclass(slots=True)
@@ -258,6 +259,7 @@ class Watch:
             alarms=self._alarms.standing(),
             events=tuple(sorted(self._open.values(), key=lambda e: e.event)),
             sounding=self._sounding,
+            particles=self._witnesses.particles.latest(),
         )
 
     def balance(self) -> BalanceMemory:

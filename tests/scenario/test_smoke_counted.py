@@ -111,6 +111,8 @@ def test_smoke_is_counted_before_a_detector_trips_and_long_before_heat_is_felt()
     assert smoke.sensors == ("exhaust",)
     assert smoke.at_s < tripped.at_s == fire.at_s < rise.at_s - 120
     assert fire.detail["signs"] == ["detector", "particles"]
+    (counted,) = day.watch.view().particles
+    assert (counted.sensor, counted.pm2_5_ug_per_m3) == ("exhaust", 1000.0)
 
 
 def test_counted_smoke_and_heat_are_fire_without_any_detector() -> None:

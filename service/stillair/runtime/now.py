@@ -76,6 +76,10 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
             {"name": c.contact, "kind": c.kind.value, "active": c.active, "reason": c.reason}
             for c in view.contacts
         ],
+        "particles": [
+            {"name": p.sensor, "pm2_5_ug_per_m3": p.pm2_5_ug_per_m3, "reason": p.reason}
+            for p in view.particles
+        ],
         "camera": _camera(view.camera, timeline, watched=chamber.camera is not None),
         "not_watched": list[JsonValue](not_watched),
         "job": job_item(view.job, timeline) if view.job else None,
