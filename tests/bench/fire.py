@@ -39,6 +39,7 @@ from bench.fire_scenes import (  # noqa: E402
 )
 from bench.fire_score import Score, score  # noqa: E402
 from bench.thermal_report import poisson_bounds  # noqa: E402
+from stillair.simulation.look import WALLS  # noqa: E402
 
 MOST_BLIND = 12  # scenes of each condition; fewer where fewer fires are asked for
 RATES_PER_S = (10.0, 12.0, 15.0)  # how fast cameras come
@@ -131,7 +132,11 @@ def scene_lines(scores: Sequence[Score]) -> Iterator[str]:
     yield of_line("told as fire", len(delays), len(flames), delays)
     yield "smokes: told as smoke; delay from hiding 15 % (8 %) of contrast over a tenth"
     smokes = [s for kind in SMOKES for s in by_kind[kind]]
-    for name, some in (*((kind, by_kind[kind]) for kind in SMOKES), ("all smokes", smokes)):
+    for name, some in (
+        *((kind, by_kind[kind]) for kind in SMOKES),
+        *((f"before {wall}", [s for s in smokes if s.wall == wall]) for wall in WALLS),
+        ("all smokes", smokes),
+    ):
         yield of_line(f"{name}: at all", sum(s.smoke_told for s in some), len(some))
         for limit, reached, after, within in (
             ("15 %", "reached_15", "from_15_s", 15.0),
@@ -210,9 +215,14 @@ def story(each: Score) -> str:
     told = ", ".join(f"{kind} {at_s:.1f}" for kind, at_s, _ in each.heard.raised)
     views = ", ".join(f"{what} {t_s:.0f}" for t_s, what in each.heard.conditions[:8])
     return (
-        f"    {each.name:32} false {list(each.false)} flame {each.flame_s} 15 % {each.from_15_s}"
-        f" 8 % {each.from_8_s} blind {each.blind_after_s} told: {told or '-'}; view: {views}"
+        f"    {each.name:32} {each.wall:9} false {len(each.false)} flame {_s(each.flame_s)}"
+        f" 15 % {_s(each.from_15_s)} 8 % {_s(each.from_8_s)} blind {_s(each.blind_after_s)}"
+        f" told: {told or '-'}; view: {views}"
     )
+
+
+def _s(seconds: float | None) -> str:
+    return "-" if seconds is None else f"{seconds:.1f}"
 
 
 def main() -> None:

@@ -47,6 +47,7 @@ class LabelledScene:
     seconds: float
     burns: tuple[Burn, ...]
     blind: tuple[tuple[str, float, float], ...]
+    wall: str
     _play: Callable[[], Iterator[Frame]]
 
     def frames(self) -> Iterator[Frame]:
@@ -86,6 +87,7 @@ def scene(
         seconds,
         burns,
         blind,
+        plot.look.wall,
         lambda: _frames(plot, frames_per_s),
     )
 

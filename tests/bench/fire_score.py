@@ -91,6 +91,7 @@ class Score:
 
     name: str
     kind: str
+    wall: str
     heard: Heard
     quiet_s: float  # in which nothing burned
     false: tuple[tuple[str, float], ...]  # kind and second of what was told without a reason
@@ -125,6 +126,7 @@ def score(kind: str, seed: int, frames_per_s: float) -> Score:
         return Score(
             labelled.name,
             kind,
+            labelled.wall,
             heard,
             quiet_s,
             false,
@@ -141,6 +143,7 @@ def score(kind: str, seed: int, frames_per_s: float) -> Score:
         return Score(
             labelled.name,
             kind,
+            labelled.wall,
             heard,
             quiet_s,
             false,
@@ -162,13 +165,14 @@ def score(kind: str, seed: int, frames_per_s: float) -> Score:
         return Score(
             labelled.name,
             kind,
+            labelled.wall,
             heard,
             quiet_s,
             false,
             blind_after_s=unfit[0][0] - from_s if unfit else None,
             named=any(told == condition for _, told in unfit),
         )
-    return Score(labelled.name, kind, heard, quiet_s, false)
+    return Score(labelled.name, kind, labelled.wall, heard, quiet_s, false)
 
 
 def _after(told_s: float | None, since_s: float | None) -> float | None:

@@ -138,7 +138,7 @@ def test_a_thin_veil_hides_what_it_is_labelled_with(plume: Plume) -> None:
 
 
 def test_noise_is_fresh_in_every_picture() -> None:
-    scene = Scene(2, Look(), SIZE)
+    scene = Scene(2, Look(bands=0.0, flicker=0.0), SIZE)
     pictures = [scene.draw(replace(STILL, t_s=n / 15.0)).astype(float) for n in range(8)]
     mean = np.mean(pictures, axis=0)
     rest = [(picture - mean).ravel() for picture in pictures]
@@ -149,7 +149,7 @@ def test_noise_is_fresh_in_every_picture() -> None:
 
 
 def test_bright_places_have_more_noise_before_the_tone_curve() -> None:
-    scene = Scene(2, Look(), SIZE)
+    scene = Scene(2, Look(bands=0.0, flicker=0.0), SIZE)
     lights = np.stack([untoned(scene.draw(replace(STILL, t_s=n / 15.0))) for n in range(30)])
     spread, mean = lights.std(axis=0).ravel(), lights.mean(axis=0).ravel()
     dark, bright = mean < 0.05, (mean > 0.3) & (mean < 0.7)

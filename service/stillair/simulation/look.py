@@ -61,7 +61,7 @@ class Look:
     lamp_tint: Bgr = (1.0, 1.0, 1.0)
     ambient: float = 0.02
     flicker: float = 0.005
-    bands: float = 0.0
+    bands: float = 0.012
     band_count: float = 2.0
     band_per_s: float = 0.7
     view: tuple[float, ...] = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0)
