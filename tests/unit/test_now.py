@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from stillair.config.inputs import CameraTable
-from stillair.model import CameraCondition, CameraState
+from stillair.config.inputs import AnyContact, CameraTable, GpioContact, MqttContact
+from stillair.model import CameraCondition, CameraState, ContactKind
 from stillair.runtime import now
 
 CAMERA = CameraTable(source="/dev/video0")
@@ -31,3 +31,37 @@ def test_where_smoke_and_flame_would_not_be_seen(
     camera: CameraTable | None, state: CameraState | None, told: list[str]
 ) -> None:
     assert now.unseen(camera, state) == told
+
+
+DETECTOR = ContactKind.DETECTOR
+
+
+@pytest.mark.parametrize(
+    ("contact", "told"),
+    [
+        pytest.param(
+            GpioContact(name="ceiling", kind=DETECTOR, driver="gpio", pin=22),
+            ["ceiling hangs on two wires: if they touch, nobody notices."],
+            id="two wires",
+        ),
+        pytest.param(
+            GpioContact(name="ceiling", kind=DETECTOR, driver="gpio", pin=22, other_pin=23),
+            [],
+            id="supervised",
+        ),
+        pytest.param(
+            GpioContact(name="door", kind=ContactKind.DOOR, driver="gpio", pin=22),
+            [],
+            id="a door's wires cost a part, no house",
+        ),
+        pytest.param(
+            MqttContact(name="attic", kind=DETECTOR, driver="mqtt", topic="t", active="on"),
+            ["attic is heard over MQTT: if its device dies in silence, nobody notices."],
+            id="a topic",
+        ),
+    ],
+)
+def test_by_which_switches_a_broken_line_would_look_like_peace(
+    contact: AnyContact, told: list[str]
+) -> None:
+    assert now.unsupervised([contact]) == told

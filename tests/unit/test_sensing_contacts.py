@@ -200,9 +200,10 @@ class Line:
 
     def says(self) -> bool | str | None:
         """Its state once it has come to rest: also what stands behind a fault."""
+        said: bool | str | None = None
         for _ in range(2):
             try:
-                said: bool | str | None = self.contact.state()
+                said = self.contact.state()
             except ContactError as error:
                 assert error.retry
                 said = error.reason.split(":")[0]

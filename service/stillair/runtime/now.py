@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from stillair.alarms.sentence import sentence
-from stillair.config.inputs import CameraTable
+from stillair.config.inputs import AnyContact, CameraTable, GpioContact, MqttContact
 from stillair.config.settings import Family
-from stillair.model import CameraCondition, CameraState, JsonValue, Timeline
+from stillair.model import CameraCondition, CameraState, ContactKind, JsonValue, Timeline
 from stillair.runtime.chamber import Chamber
 from stillair.storage.items import Item, alarm_item, job_item, label
 from stillair.thermal.plan import SensorView
@@ -133,6 +135,21 @@ def unseen(of: CameraTable | None, state: CameraState | None) -> list[str]:
     return [*told, LEFT_OUT] if of.ignore else told
 
 
+def unsupervised(contacts: Sequence[AnyContact]) -> list[str]:
+    """By which switches some fault of the line would look like peace."""
+    told = []
+    for contact in contacts:
+        match contact:
+            case MqttContact():
+                told.append(
+                    f"{contact.name} is heard over MQTT: if its device dies in silence,"
+                    " nobody notices."
+                )
+            case GpioContact(kind=ContactKind.DETECTOR, other_pin=None):
+                told.append(f"{contact.name} hangs on two wires: if they touch, nobody notices.")
+    return told
+
+
 def _not_watched(chamber: Chamber, state: CameraState | None) -> list[str]:
     """What nobody looks after in this set-up, so that quiet is not mistaken for safety."""
     told = unseen(chamber.settings.camera, state)
@@ -141,11 +158,7 @@ def _not_watched(chamber: Chamber, state: CameraState | None) -> list[str]:
         told.append("No door switch: short openings may go unseen.")
     if "detector" not in kinds:
         told.append("No listed smoke or heat detector is connected.")
-    told += [
-        f"{contact.name} is heard over MQTT: if its device dies in silence, nobody notices."
-        for contact in chamber.settings.contacts
-        if contact.driver == "mqtt"
-    ]
+    told += unsupervised(chamber.settings.contacts)
     if not chamber.settings.people:
         told.append("Nobody is told by message: no person has been named.")
     if chamber.settings.sounder is None:
