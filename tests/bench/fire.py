@@ -28,7 +28,7 @@ HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "service")]
 
 from bench.figures import share  # noqa: E402 - the paths above come first
-from bench.fire_clips import ClipScore, catalogue, watch_clip  # noqa: E402
+from bench.fire_clips import ClipScore, by_set, watch_clip  # noqa: E402
 from bench.fire_cost import cost_lines  # noqa: E402
 from bench.fire_scenes import (  # noqa: E402
     BLIND,
@@ -92,7 +92,7 @@ def wilson(found: int, of: int) -> tuple[float, float]:
 def of_line(name: str, found: int, of: int, delays_s: Sequence[float] = ()) -> str:
     """Found of how many, bounds, delays."""
     if not of:
-        return f"  {name:30} -"
+        return ""
     low, high = wilson(found, of)
     line = f"  {name:30} {found:4} of {of:4}  {found / of:6.1%}  ({low:.1%} to {high:.1%})"
     if delays_s:
@@ -102,7 +102,7 @@ def of_line(name: str, found: int, of: int, delays_s: Sequence[float] = ()) -> s
 
 def false_line(name: str, number: int, hours: float) -> str:
     if hours <= 0.0:
-        return f"  {name:30} -"
+        return ""
     low, high = poisson_bounds(number)
     return (
         f"  {name:30} {number:4} in {hours:6.2f} h, {12 * number / hours:6.2f} in 12 h"
@@ -153,9 +153,8 @@ def scene_lines(scores: Sequence[Score]) -> Iterator[str]:
         hours = sum(s.quiet_s for s in some) / 3600.0
         told = Counter(kind for s in some for kind, _ in s.false)
         blind = sum(s.heard.blind_s for s in some) / max(1.0, sum(s.heard.seconds for s in some))
-        yield false_line(name, sum(told.values()), hours) + (
-            f"  blind {blind:.1%}" + "".join(f", {kind} {n}" for kind, n in told.items())
-        )
+        if line := false_line(name, sum(told.values()), hours):
+            yield f"{line}  blind {blind:.1%}" + "".join(f", {k} {n}" for k, n in told.items())
     for kind in ("flame", "smoke", "fire"):
         hours = sum(s.quiet_s for s in harmless) / 3600.0
         yield false_line(kind, sum(f == kind for s in harmless for f, _ in s.false), hours)
@@ -166,7 +165,8 @@ def scene_lines(scores: Sequence[Score]) -> Iterator[str]:
         some = by_kind[kind]
         delays = [s.blind_after_s for s in some if s.blind_after_s is not None]
         soon = sum(after <= 5.0 for after in delays)
-        yield of_line(kind, soon, len(some), delays) + f"  named {sum(s.named for s in some)}"
+        if line := of_line(kind, soon, len(some), delays):
+            yield f"{line}  named {sum(s.named for s in some)}"
     frames = sum(s.heard.frames for s in scores)
     spent_s = sum(s.heard.vision_s for s in scores)
     if frames:
@@ -248,19 +248,18 @@ def main() -> None:
     with get_context("spawn").Pool(options.workers) as pool:
         ordered = sorted(chosen, key=lambda task: -usual_seconds(task[0]))
         scores = sorted(pool.imap_unordered(_work, ordered), key=lambda each: each.name)
-        clips = {folder: catalogue(folder) for folder in folders}
         watched = {
-            folder: pool.map(watch_clip, some, chunksize=1) for folder, some in clips.items()
+            named: pool.map(watch_clip, clips, chunksize=1)
+            for named, clips in by_set(folders).items()
         }
     print(f"simulated scenes, set for {which}: {len(scores)} scenes")
-    print("\n".join(scene_lines(scores)))
+    if scores:
+        print("\n".join(filter(None, scene_lines(scores))))
     if options.show:
         print("\n".join(story(each) for each in scores))
-    for folder, some in watched.items():
-        for part, tuned in (("reporting", False), ("tuning", True)):
-            own = [s for s in some if s.clip.tuning is tuned]
-            if own:
-                print("\n".join(clip_lines(f"{folder.name}, {part}", own, show=options.show)))
+    for (folder, part), own in watched.items():
+        lines = clip_lines(f"{folder}, {part}", own, show=options.show)
+        print("\n".join(filter(None, lines)))
     print("\n".join(cost_lines()))
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import hashlib
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,7 +28,7 @@ class Clip:
     indoor: bool
 
     @property
-    def tuning(self) -> bool:
+    def named_for_tuning(self) -> bool:
         """Whether rules may be tuned on it: by its name alone, so it is for ever."""
         return hashlib.sha256(self.path.name.encode()).digest()[0] % 2 == 0
 
@@ -64,6 +65,31 @@ def catalogue(folder: Path) -> list[Clip]:
             )
             for row in csv.DictReader(stream)
         ]
+
+
+def by_set(folders: Iterable[Path]) -> dict[tuple[str, str], list[Clip]]:
+    """The clips of all folders by folder and set, each recording once.
+
+    The same recording under another name is for tuning if one of its names is.
+    """
+    clips = [(folder, clip) for folder in folders for clip in catalogue(folder)]
+    names: dict[bytes, list[Clip]] = defaultdict(list)
+    for _, clip in clips:
+        names[_digest(clip.path)].append(clip)
+    found: dict[tuple[str, str], list[Clip]] = defaultdict(list)
+    for folder, clip in clips:
+        same = names[_digest(clip.path)]
+        if clip is same[0]:
+            tuned = any(each.named_for_tuning for each in same)
+            found[folder.name, "tuning" if tuned else "reporting"].append(clip)
+    return dict(found)
+
+
+def _digest(path: Path) -> bytes:
+    if not path.is_file():  # told when it is watched
+        return str(path).encode()
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").digest()
 
 
 def watch_clip(clip: Clip) -> ClipScore:
