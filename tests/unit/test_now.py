@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from stillair.config.inputs import AnyContact, CameraTable, GpioContact, MqttContact
+from stillair.fire.vision import Sight
 from stillair.model import CameraCondition, CameraState, ContactKind
 from stillair.runtime import now
+from stillair.runtime.watching import PlayedFast
 
 CAMERA = CameraTable(source="/dev/video0")
 PARTLY = CameraTable(source="/dev/video0", ignore=((0.0, 0.0, 0.2, 0.2),))
@@ -30,7 +34,22 @@ FIT = CameraState(5.0, CameraCondition.FIT, 0.0)
 def test_where_smoke_and_flame_would_not_be_seen(
     camera: CameraTable | None, state: CameraState | None, told: list[str]
 ) -> None:
-    assert now.unseen(camera, state) == told
+    assert now.unseen(camera, state, speed=1.0) == told
+
+
+def test_a_chamber_played_fast_says_that_its_pictures_are_far_apart() -> None:
+    assert now.unseen(CAMERA, FIT, speed=60.0) == [now.BLIND_SPOTS, now.PLAYED_FAST]
+
+
+@pytest.mark.parametrize("seen", CameraCondition)
+def test_played_fast_few_pictures_are_no_fault(seen: CameraCondition) -> None:
+    class Sees:
+        def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight:
+            return Sight(t_s, seen, 3.0, "why")
+
+    sight = PlayedFast(Sees()).update(7.0, np.zeros((2, 2, 3), np.uint8))
+    said = CameraCondition.FIT if seen is CameraCondition.SLOW else seen
+    assert (sight.t_s, sight.condition, sight.since_s) == (7.0, said, 3.0)
 
 
 DETECTOR = ContactKind.DETECTOR

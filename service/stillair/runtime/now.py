@@ -18,6 +18,7 @@ NO_CAMERA = "No camera: smoke and flame are not watched for."
 UNFIT_VIEW = "The camera's view is unfit: smoke and flame are not watched for just now."
 NO_VIEW_YET = "The camera has shown nothing yet: smoke and flame are not watched for just now."
 LEFT_OUT = "Part of the picture is left out, as set: no smoke or flame is told there."
+PLAYED_FAST = "Time is played fast: pictures are too far apart to see smoke and flame by."
 BLIND_SPOTS = "The camera can't see behind the part, in the dark or inside the electronics."
 
 
@@ -126,12 +127,14 @@ def _camera(state: CameraState | None, timeline: Timeline, *, watched: bool) -> 
     }
 
 
-def unseen(of: CameraTable | None, state: CameraState | None) -> list[str]:
+def unseen(of: CameraTable | None, state: CameraState | None, *, speed: float) -> list[str]:
     """Where smoke and flame would not be seen, by a camera as set and as it is."""
     if of is None:
         return [NO_CAMERA]
     fit = state is not None and state.condition is CameraCondition.FIT
     told = [BLIND_SPOTS] if fit else [NO_VIEW_YET if state is None else UNFIT_VIEW]
+    if speed > 1.0:
+        told.append(PLAYED_FAST)
     return [*told, LEFT_OUT] if of.ignore else told
 
 
@@ -152,7 +155,7 @@ def unsupervised(contacts: Sequence[AnyContact]) -> list[str]:
 
 def _not_watched(chamber: Chamber, state: CameraState | None) -> list[str]:
     """What nobody looks after in this set-up, so that quiet is not mistaken for safety."""
-    told = unseen(chamber.settings.camera, state)
+    told = unseen(chamber.settings.camera, state, speed=chamber.speed)
     kinds = {contact.kind.value for contact in chamber.settings.contacts}
     if "door" not in kinds:
         told.append("No door switch: short openings may go unseen.")

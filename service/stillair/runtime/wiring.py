@@ -19,7 +19,6 @@ from stillair.alerts.sounder import SounderLoop, SounderOutput
 from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings
 from stillair.config.reach import CommandSounder, GpioSounder, MailTable
-from stillair.fire.vision import Vision
 from stillair.media.files import PictureFiles
 from stillair.model import CameraState, Movement, Particles, Reading, Sign
 from stillair.runtime import learned
@@ -33,11 +32,12 @@ from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.machine import SimulatedMachine
 from stillair.runtime.mailing import AddressedRoute
 from stillair.runtime.pictures import Pictures
-from stillair.runtime.plans import vision_plan, watch_plan
+from stillair.runtime.plans import watch_plan
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
+from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.camera_loop import CameraLoop
 from stillair.sensing.protocols import Sensor
@@ -169,7 +169,7 @@ def _chamber(
     camera = drivers.camera()
     camera_loop: CameraLoop | None = None
     if camera is not None:
-        vision = Vision(vision_plan(settings.camera))
+        vision = vision_of(settings)
         on_frame = service.pictures.watch(key, settings.family.value)
         camera_loop = CameraLoop(camera, clock, vision, put, on_frame)
         checked.append(camera_loop)
