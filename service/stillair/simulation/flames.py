@@ -24,7 +24,7 @@ from stillair.simulation.view import Flame
 
 GLOW: Final = (0.10, 0.42, 1.0)  # its light on the surroundings
 _TILE: Final = 128
-_FINEST_PX: Final = 28
+_LEAST_PX, _MOST_PX = 28, 72
 
 
 def puffs_per_s(diameter_m: float) -> float:
@@ -67,10 +67,11 @@ def sprite(flame: Flame, seed: int, t_s: float, width_px: float) -> tuple[Light,
     """
     wide = max(6, round(1.9 * width_px))
     high = max(8, round(1.6 * flame.tall * width_px))
-    finer = max(1, math.ceil(_FINEST_PX / wide))
-    y, x = np.mgrid[0 : high * finer, 0 : wide * finer].astype(np.float32)
-    across = (x + 0.5) / (wide * finer) * 1.9 * 2.0 - 1.9  # half feet from the middle
-    up = 1.6 * (1.0 - (y + 0.5) / (high * finer))  # 0 at the foot, 1 at the usual tip
+    columns = min(_MOST_PX, max(_LEAST_PX, wide))  # small ones are worked out finer than shown
+    rows = max(8, round(columns * high / wide))
+    y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
+    across = (x + 0.5) / columns * 1.9 * 2.0 - 1.9  # half feet from the middle
+    up = 1.6 * (1.0 - (y + 0.5) / rows)  # 0 at the foot, 1 at the usual tip
     phase = math.tau * beat(seed, t_s, flame.diameter_m)
     per_s = puffs_per_s(flame.diameter_m)
     reach = 1.0 + 0.22 * math.sin(phase) + 0.16 * wobble(seed + 21, t_s, 0.8 * per_s)
@@ -104,8 +105,9 @@ def sprite(flame: Flame, seed: int, t_s: float, width_px: float) -> tuple[Light,
             (0.35, 0.12, 0.05), np.float32
         )
     strength = float(steps.mean()) / 42.0
-    if finer > 1:
-        light = cv2.resize(light, (wide, high), interpolation=cv2.INTER_AREA)
+    if columns != wide:
+        how = cv2.INTER_AREA if columns > wide else cv2.INTER_LINEAR
+        light = cv2.resize(light, (wide, high), interpolation=how)
     light = np.asarray(light * np.float32(flame.power), np.float32)
     return light, strength
 
@@ -129,7 +131,13 @@ def place(light: Light, flame: Flame, seed: int, t_s: float) -> float:
     """Add the flame to the light of a picture; return its strength."""
     high_px, wide_px = light.shape[:2]
     own, strength = sprite(flame, seed, t_s, flame.width * wide_px)
-    halo = cv2.GaussianBlur(own, (0, 0), max(1.0, 0.25 * flame.width * wide_px))
+    spread = max(1.0, 0.25 * flame.width * wide_px)
+    if spread < 3.0:
+        halo = cv2.GaussianBlur(own, (0, 0), spread)
+    else:  # so broad that a quarter of the size shows it as well
+        small = cv2.resize(own, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+        size = own.shape[1], own.shape[0]
+        halo = cv2.resize(cv2.GaussianBlur(small, (0, 0), 0.25 * spread), size)
     own = np.asarray(cv2.scaleAdd(np.asarray(halo, np.float32), 0.12, own), np.float32)
     left = round(flame.x * wide_px - own.shape[1] / 2)
     top = round(flame.y * high_px - own.shape[0])
