@@ -2,6 +2,7 @@
 
 import { Act } from "./act.js";
 import { post } from "./ask.js";
+import { Evidence, isPictured } from "./evidence.js";
 import { html } from "./html.js";
 import { useNear } from "./near.js";
 import { Shape } from "./shapes.js";
@@ -52,8 +53,8 @@ export function state(alarm, now) {
   return alarm.annunciation;
 }
 
-/** @param {{chamber: Chamber, unit: Unit, may: boolean}} props */
-export function Alarms({ chamber, unit, may }) {
+/** @param {{chamber: Chamber, unit: Unit, may: boolean, when?: string}} props */
+export function Alarms({ chamber, unit, may, when = "" }) {
   // After an answer its button goes. The alarm's words get the focus, not its next
   // button: who presses twice must not answer twice.
   const place = useNear(
@@ -67,7 +68,7 @@ export function Alarms({ chamber, unit, may }) {
     <ul>
       ${all
         .filter((alarm) => !isOver(alarm))
-        .map((alarm) => html`<${One} key=${alarm.id} alarm=${alarm} chamber=${chamber} unit=${unit} may=${may} />`)}
+        .map((alarm) => html`<${One} key=${alarm.id} alarm=${alarm} chamber=${chamber} unit=${unit} may=${may} when=${when} />`)}
     </ul>
     ${over.length > 0 && html`<${Over} alarms=${over} alone=${all.filter(unseen).length === 1} chamber=${chamber} unit=${unit} may=${may} />`}
     ${may && html`<${SeenAll} alarms=${all} />`}
@@ -124,8 +125,8 @@ export function heads(alarm, chamber) {
   return chamber.sentence.startsWith(own) && chamber.sub.startsWith(rest.trim());
 }
 
-/** @param {{alarm: Alarm, chamber: Chamber, unit: Unit, may: boolean}} props */
-function One({ alarm, chamber, unit, may }) {
+/** @param {{alarm: Alarm, chamber: Chamber, unit: Unit, may: boolean, when: string}} props */
+function One({ alarm, chamber, unit, may, when }) {
   const now = chamber.at;
   const quiet = alarm.suppression !== "none";
   const [head, rest] = split(words(alarm.text, unit));
@@ -146,6 +147,10 @@ function One({ alarm, chamber, unit, may }) {
       </p>
     </div>
     ${may && html`<${Answers} alarm=${alarm} />`}
+    ${chamber.camera?.watched &&
+    isPictured(alarm.kind) &&
+    html`<${Evidence} chamber=${chamber.chamber} event=${alarm.event} kind=${alarm.kind} now=${now} may=${may}
+      when=${when} folded=${alarm.class !== "alarm"} />`}
   </li>`;
 }
 

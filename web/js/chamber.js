@@ -40,14 +40,14 @@ export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, when, 
     <//>
     ${chamber.sub && html`<p class="sub">${words(chamber.sub, unit)}</p>`}
     <${Said} chamber=${chamber} unit=${unit} />
-    <${Alarms} chamber=${chamber} unit=${unit} may=${may} />
+    <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
     <div class="spread">
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
       <${Picture} chamber=${chamber} in_touch=${in_touch} />
       <${JobPart} chamber=${chamber} unit=${unit} may=${may} notes=${notes} />
     </div>
     <${LastHour} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
-    <${Stories} chamber=${chamber} unit=${unit} notes=${notes} pauses=${pauses} />
+    <${Stories} chamber=${chamber} unit=${unit} notes=${notes} pauses=${pauses} may=${may} when=${when} />
   </article>`;
 }
 

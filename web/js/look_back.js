@@ -12,7 +12,8 @@ import { fetchEvents, pauseStories, upToNow } from "./past.js";
 import { scaled } from "./scale.js";
 import { Shape } from "./shapes.js";
 import { Command } from "./shell.js";
-import { lines } from "./stories.js";
+import { Stills } from "./stills.js";
+import { lines, Pictured } from "./stories.js";
 import { S } from "./strings.js";
 import { duration, height, moment, symbol, zone } from "./units.js";
 import { WhatIf } from "./what_if.js";
@@ -63,11 +64,15 @@ export function LookBack({ id, now, unit, dark, when, may }) {
                   <b class="mm">${line.height_mm === null ? "" : height(line.height_mm)}</b>
                   <time datetime=${line.at}>${moment(line.at, job.started_at)}</time>
                   <${Shape} kind=${line.shape} />
-                  <span>${line.text}</span>
+                  <span>
+                    ${line.text}
+                    ${chamber?.camera.watched && html`<${Pictured} line=${line} chamber=${job.chamber} now=${now.at} may=${may} when=${when} />`}
+                  </span>
                 </li>`,
             )}
           </ol>`}
     </section>
+    <${Stills} job=${job.id} began=${job.started_at} when=${when} />
     ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
     <p class="taking">${T.take} <${Command} words=${`export ${job.id} --to ${job.id}.csv`} /></p>

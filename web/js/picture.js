@@ -35,6 +35,7 @@ export function Picture({ chamber, in_touch }) {
       ${over && html`<p class="over">${over}</p>`}
     </div>
     <figcaption>${shown ? T.age(duration(age_s)) : ""}</figcaption>
+    <p class="small">${T.limits}</p>
   </figure>`;
 }
 

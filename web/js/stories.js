@@ -1,5 +1,6 @@
 /** What happened in the last hour, and what was noted, one line each. */
 
+import { Evidence, isPictured } from "./evidence.js";
 import { HOUR_S } from "./hour.js";
 import { html } from "./html.js";
 import { noteLine } from "./notes.js";
@@ -20,6 +21,8 @@ import { moment, words } from "./units.js";
  * @property {string} shape
  * @property {string} text
  * @property {number | null} height_mm
+ * @property {number} event  0: none
+ * @property {string} kind
  */
 
 /**
@@ -30,12 +33,14 @@ import { moment, words } from "./units.js";
  */
 export function lines(stories, notes, unit, { ruled = false } = {}) {
   return [
-    ...stories.map(({ event, onset_at, class: shape, text, height_mm }) => ({
+    ...stories.map(({ event, kind, onset_at, class: shape, text, height_mm }) => ({
       key: `event ${event}`,
       at: onset_at,
       shape,
       text: words(text, unit),
       height_mm,
+      event,
+      kind,
     })),
     ...notes.map((note) => ({
       key: `note ${note.seq}`,
@@ -43,12 +48,26 @@ export function lines(stories, notes, unit, { ruled = false } = {}) {
       shape: "note",
       text: noteLine(note, ruled),
       height_mm: note.height_mm,
+      event: 0,
+      kind: "note",
     })),
   ].sort((a, b) => b.at.localeCompare(a.at));
 }
 
-/** @param {{chamber: Chamber, unit: Unit, notes: Note[], pauses: import("./types.js").Pause[]}} props */
-export function Stories({ chamber, unit, notes, pauses }) {
+/**
+ * The pictures of a line of the story, where such are kept; unfolded by a tap.
+ * @param {{line: Line, chamber: string, now: string, may: boolean, when: string}} props
+ */
+export function Pictured({ line, chamber, now, may, when }) {
+  if (line.event <= 0 || !isPictured(line.kind)) return null;
+  return html`<${Evidence} chamber=${chamber} event=${line.event} kind=${line.kind} now=${now} may=${may} when=${when} folded />`;
+}
+
+/**
+ * @param {{chamber: Chamber, unit: Unit, notes: Note[], pauses: import("./types.js").Pause[],
+ *   may?: boolean, when?: string}} props
+ */
+export function Stories({ chamber, unit, notes, pauses, may = false, when = "" }) {
   const since = new Date(Date.parse(chamber.at) - HOUR_S * 1000).toJSON();
   const told = lines(
     [
@@ -67,11 +86,14 @@ export function Stories({ chamber, unit, notes, pauses }) {
       ? html`<p>${S.stories.none}</p>`
       : html`<ol>
           ${told.map(
-            ({ key, at, shape, text }) =>
-              html`<li key=${key}>
-                <time datetime=${at}>${moment(at, chamber.at)}</time>
-                <${Shape} kind=${shape} />
-                <span>${text}</span>
+            (line) =>
+              html`<li key=${line.key}>
+                <time datetime=${line.at}>${moment(line.at, chamber.at)}</time>
+                <${Shape} kind=${line.shape} />
+                <span>
+                  ${line.text}
+                  ${chamber.camera?.watched && html`<${Pictured} line=${line} chamber=${chamber.chamber} now=${chamber.at} may=${may} when=${when} />`}
+                </span>
               </li>`,
           )}
         </ol>`}

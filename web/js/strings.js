@@ -194,9 +194,70 @@ export const S = {
       lost: "The camera is out of touch",
       frozen: "The picture has stopped moving",
       dark: "The picture is dark",
+      washed_out: "The picture is washed out by light",
+      covered: "Something covers the camera's view",
+      out_of_focus: "The picture is out of focus",
+      moved: "The camera looks elsewhere than it did",
+      flickering: "The light in the picture flickers too much",
+      slow: "Too few pictures come",
     },
+    limits:
+      "The camera can't see behind the part, in the dark, or inside the electronics. It comes on top of a listed smoke or heat detector and never in its place.",
     /** @param {string} what  @param {string} since */
     blind: (what, since) => `${what}${since ? ` since ${since}` : ""}. Don't go by this picture.`,
+  },
+
+  evidence: {
+    fold: "Picture",
+    loading: "Fetching the picture …",
+    failed: "The picture couldn't be fetched.",
+    none: "No picture of it was kept.",
+    gone: "That picture is not kept any more.",
+    moments: "Pictures of before, then and after",
+    marked: "then, marked",
+    moment: "then",
+    /** @param {string} far */
+    before: (far) => `${far} before`,
+    /** @param {string} far */
+    after: (far) => `${far} after`,
+    /** @param {string} when */
+    told_marked: (when) => `At ${when}, when it was known. What was taken for it is outlined in red.`,
+    /** @param {string} when */
+    told_moment: (when) => `At ${when}, when it was known.`,
+    /** @param {string} when  @param {string} far */
+    told_before: (when, far) => `At ${when}, ${far} before it was known.`,
+    /** @param {string} when  @param {string} far */
+    told_after: (when, far) => `At ${when}, ${far} after it was known.`,
+    /** @type {Record<string, string>} */
+    alt: {
+      marked: "Inside the chamber when it was known, the place outlined.",
+      moment: "Inside the chamber when it was known.",
+      before: "Inside the chamber before it was known.",
+      after: "Inside the chamber after it was known.",
+    },
+    saw: "What the camera saw:",
+    say_nothing: "It was nothing",
+    say_so: "It was something after all",
+    /** @param {string} who  @param {string} when */
+    was_nothing: (who, when) => `It was nothing, said ${who} at ${when}.`,
+    /** @param {string} who  @param {string} when */
+    was_so: (who, when) => `It was something, said ${who} at ${when}.`,
+    unchanged: "That is noted; the alarm and every setting stay as they are. In the chamber file:",
+    no_setting: "That is noted. No single setting of the camera would have ignored it.",
+    not_by_camera: "That is noted. The camera didn't tell it, so none of its settings would have ignored it.",
+  },
+
+  stills: {
+    heading: "Pictures, by the height of the part",
+    earlier: "Earlier",
+    later: "Later",
+    at: "Height",
+    /** @param {string} high */
+    first: (high) => `first layer, ${high}`,
+    /** @param {string} high  @param {string} when */
+    told: (high, when) => `At ${high}, ${when}.`,
+    /** @param {string} high */
+    alt: (high) => `Inside the chamber, the part at ${high}.`,
   },
 
   hour: {

@@ -22,7 +22,7 @@
  *
  * @typedef {object} Camera
  * @property {boolean} watched
- * @property {"fit" | "lost" | "frozen" | "dark" | "none"} condition
+ * @property {"fit" | "lost" | "frozen" | "dark" | "washed_out" | "covered" | "out_of_focus" | "moved" | "flickering" | "slow" | "none"} condition
  * @property {string} reason
  * @property {string | null} since_at
  *
@@ -97,6 +97,26 @@
  * @property {number | null} height_mm
  * @property {string[]} [sensors]  that showed it
  * @property {string} text
+ *
+ * @typedef {object} KeptPicture
+ * @property {string} id
+ * @property {"marked" | "moment" | "before" | "after" | "still"} part
+ * @property {string} at
+ * @property {number | null} height_mm
+ * @property {number | null} offset_s  from the moment at which the event was known
+ * @property {"real" | "recorded" | "simulated" | null} origin
+ * @property {{sign: string, strength: number, regions: number[][], share: number | null}[]} saw
+ *
+ * @typedef {object} Ignoring  a setting that would have kept an event from being told
+ * @property {string} setting
+ * @property {string} text
+ *
+ * @typedef {object} Evidence
+ * @property {string} saw
+ * @property {KeptPicture[]} pictures
+ * @property {{false: boolean, note: string, by: string, at: string} | null} judged
+ * @property {Ignoring[]} settings
+ * @property {string} warning
  *
  * @typedef {object} Note
  * @property {number} seq

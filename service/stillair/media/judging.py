@@ -22,7 +22,7 @@ _SENSES = {
     Sense.PARTICLES.value: "Particles in the air",
 }
 HIDES = (
-    "This hides a real fire there just as well, and nothing else tells you of it. Better to "
+    "This hides a real fire there just as well, for as long as it is set. Better to "
     "move the lamp, the part or the camera so that it is not taken for one."
 )
 

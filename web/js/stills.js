@@ -1,0 +1,64 @@
+/** A job's pictures by the height of the part: a lifted corner can be looked up where it began. */
+
+import { useEffect, useState } from "../vendor/preact-hooks.js";
+import { get } from "./ask.js";
+import { Kept } from "./evidence.js";
+import { html } from "./html.js";
+import { S } from "./strings.js";
+import { height, moment } from "./units.js";
+
+/** @typedef {import("./types.js").KeptPicture} KeptPicture */
+
+const T = S.stills;
+const FIRST_LAYER_MM = 1;
+
+/** @param {{job: string, began: string, when: string}} props */
+export function Stills({ job, began, when }) {
+  const pictures = useStills(job, when);
+  const [chosen, setChosen] = useState("");
+  if (pictures.length === 0) return null;
+  const found = pictures.findIndex((p) => p.id === chosen);
+  const place = found < 0 ? pictures.length - 1 : found;
+  const picture = pictures[place];
+  const go = (/** @type {number} */ step) => () => {
+    const next = pictures[Math.min(pictures.length - 1, Math.max(0, place + step))];
+    if (next) setChosen(next.id);
+  };
+  const choose = (/** @type {Event} */ event) => setChosen(/** @type {HTMLSelectElement} */ (event.target).value);
+  return html`<section class="stills" aria-labelledby="stills">
+    <h2 id="stills">${T.heading}</h2>
+    <div class="acts">
+      <button type="button" class="act" aria-disabled=${place === 0} onClick=${go(-1)}>${T.earlier}</button>
+      <label class="at">
+        <span class="unseen">${T.at}</span>
+        <select value=${picture.id} onChange=${choose}>
+          ${pictures.map((p) => html`<option key=${p.id} value=${p.id}>${named(p)}, ${moment(p.at, began)}</option>`)}
+        </select>
+      </label>
+      <button type="button" class="act" aria-disabled=${place === pictures.length - 1} onClick=${go(1)}>${T.later}</button>
+    </div>
+    <${Kept} key=${picture.id} picture=${picture} alt=${T.alt(named(picture))} words=${T.told(named(picture), moment(picture.at, began))} />
+  </section>`;
+}
+
+/** @param {KeptPicture} picture */
+function named({ height_mm }) {
+  const high = height(height_mm ?? 0);
+  return (height_mm ?? 0) < FIRST_LAYER_MM ? T.first(high) : high;
+}
+
+/** @param {string} job  @param {string} when  @returns {KeptPicture[]} */
+function useStills(job, when) {
+  const [known, setKnown] = useState(/** @type {{job: string, items: KeptPicture[]}} */ ({ job: "", items: [] }));
+  useEffect(() => {
+    let over = false;
+    get(`/api/jobs/${encodeURIComponent(job)}/pictures`).then(
+      ({ items }) => over || setKnown({ job, items }),
+      () => undefined, // the page of the job says itself when it can't be fetched
+    );
+    return () => {
+      over = true;
+    };
+  }, [job, when]);
+  return known.job === job ? known.items : [];
+}
