@@ -444,8 +444,9 @@ port = 0
             id="three corners",
         ),
         pytest.param(
-            SMALLEST + '[camera]\nsource = "/dev/video0"\nignore = [[0, 0, 0.6, 1]]\n',
-            "camera.ignore = a list: covers more than half of the picture",
+            SMALLEST
+            + '[camera]\nsource = "/dev/video0"\nignore = [[0, 0, 0.6, 0.6], [0, 0.6, 0.7, 1]]\n',
+            "camera.ignore = a list: covers more than 60% of the picture",
             id="most of the picture left out",
         ),
         pytest.param(

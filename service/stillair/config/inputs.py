@@ -248,6 +248,9 @@ SOURCE = 'one text, such as "/dev/video0" or "command:" and a program with its a
 STREAM_SCHEMES = ("http", "https", "rtsp")
 
 
+MOST_LEFT_OUT = 0.6  # of a picture that is to be watched by
+
+
 def _rectangle(value: tuple[float, ...]) -> tuple[float, ...]:
     left, top, right, bottom = value
     if left >= right or top >= bottom:
@@ -257,8 +260,11 @@ def _rectangle(value: tuple[float, ...]) -> tuple[float, ...]:
 
 def _leaves_enough(rectangles: tuple[tuple[float, ...], ...]) -> tuple[tuple[float, ...], ...]:
     """Whoever leaves out most of the picture would take its silence for a watch."""
-    if sum((right - left) * (bottom - top) for left, top, right, bottom in rectangles) > 0.5:
-        raise ValueError("covers more than half of the picture; turn or move the camera instead")
+    left_out = sum((right - left) * (bottom - top) for left, top, right, bottom in rectangles)
+    if left_out > MOST_LEFT_OUT:
+        raise ValueError(
+            f"covers more than {MOST_LEFT_OUT:.0%} of the picture; turn or move the camera instead"
+        )
     return rectangles
 
 
