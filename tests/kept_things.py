@@ -9,6 +9,7 @@ from stillair.model import (
     Annunciation,
     Change,
     EventChange,
+    EventJudged,
     Job,
     JobDiagnosis,
     JobNote,
@@ -117,6 +118,11 @@ def diagnosis(number: int = 1, t_s: float = 800.0) -> JobDiagnosis:
         box="real 0123456789ab",
         sensors={"top": "ba9876543210"},
     )
+
+
+def word_on_event(number: int = 1, t_s: float = 150.0) -> EventJudged:
+    """The bench captain has looked: nobody had opened it."""
+    return EventJudged(number, Kind.DOOR_OPEN, t_s, True, "a tape came loose", "bench captain")
 
 
 def notice(key: str = "k1", created_s: float = 100.0, *, about: str | None = None) -> Notice:

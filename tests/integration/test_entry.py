@@ -88,6 +88,10 @@ def test_an_owner_needs_a_good_password(tmp_path: Path, typed: str, said: str) -
         "/api/jobs",
         "/api/readings",
         "/api/picture",
+        f"/api/pictures/{'0' * 32}",
+        "/api/events/1/pictures",
+        "/api/events/1/evidence",
+        "/api/jobs/boat-shed-1/pictures",
         "/api/live",
         "/api/openapi.json",
         "/api/session",
@@ -129,6 +133,10 @@ def test_a_role_may_what_it_may(
         answer = service.web.post(f"/api/jobs/{job['id']}/{path}", json=body, headers=headers)
         # Allowed, it is refused for another reason: the job still runs, no box bears so little.
         assert answer.status_code in ((409, 422) if may else (403,)), path
+    judged = service.web.post("/api/events/999999/judge", json={"false": True}, headers=headers)
+    assert judged.status_code == (404 if may else 403), "there is no such event"
+    seen = service.web.get(f"/api/jobs/{job['id']}/pictures", headers=headers)
+    assert seen.status_code == 200
 
 
 def test_signing_in_and_out(service: RunningService) -> None:

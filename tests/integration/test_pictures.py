@@ -6,7 +6,6 @@ import asyncio
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +18,17 @@ from stillair.clock import SystemClock
 from stillair.config import load_chambers
 from stillair.errors import StoreError
 from stillair.media.marking import decoded
-from stillair.model import Change, Kind, Outcome, ReportHeight, StartJob
-from stillair.runtime import wiring
+from stillair.model import (
+    Change,
+    EventChange,
+    Kind,
+    Outcome,
+    Priority,
+    ReportHeight,
+    SignalClass,
+    StartJob,
+)
+from stillair.runtime import pictures, wiring
 from stillair.runtime.service import Service
 
 ENOUGH_S = 30.0
@@ -108,10 +116,10 @@ def test_smoke_keeps_pictures_from_before_the_moment_and_after_with_its_place_ma
     service: Service,
 ) -> None:
     event = see_smoke(service)
-    pictures = kept(service, event, "marked", "moment", "after")
-    by_part = {picture["part"]: picture for picture in pictures}
+    items = kept(service, event, "marked", "moment", "after")
+    by_part = {picture["part"]: picture for picture in items}
     assert by_part["after"]["offset_s"] in (3.0, 10.0)
-    for picture in pictures:
+    for picture in items:
         assert picture["kind"] == "smoke"
         assert picture["origin"] == "simulated"
         assert decoded(file_of(service, picture)) is not None
@@ -154,6 +162,7 @@ def test_a_disk_that_hangs_holds_up_nobody_and_a_message_has_its_picture_all_the
 def test_a_full_disk_costs_the_picture_alone_and_is_told(
     service: Service, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(pictures, "TRY_AGAIN_S", 0.2)
     files = service.pictures._files
     write = files.write
 
@@ -172,17 +181,37 @@ def test_a_full_disk_costs_the_picture_alone_and_is_told(
     assert "nearly full" in str(fault.detail["reason"])
     assert service.writer.stored, "everything else is kept"
     monkeypatch.setattr(files, "write", write)
-    service.pictures.happened(
-        KEY, _raised_again(chamber.supervisor.view.events), chamber.labels.timeline()
-    )
     wait_until(lambda: not faults(), within_s=ENOUGH_S)
+    assert len(list(files._folder.glob("*"))) == len(
+        service.history.pictures().of_event(KEY, fault.event)
+    ), "trying leaves nothing behind"
 
 
-def _raised_again(events: tuple[Any, ...]) -> Outcome:
-    """The smoke as if it began once more: an outcome of that event alone."""
-    (smoke,) = [event for event in events if event.kind is Kind.SMOKE]
-    again = replace(smoke, event=smoke.event + 1000, change=Change.RAISED)
-    return Outcome(KEY, again.at_s, events=(again,))
+def test_of_a_camera_that_gives_none_any_more_the_last_picture_is_from_before(
+    service: Service,
+) -> None:
+    chamber = service.chambers()[0]
+    assert chamber.camera is not None
+    chamber.camera.stop()
+    newest_s = service.pictures._eyes[KEY].ring.newest_s()
+    smoke_at_s = newest_s + 100.0
+    event = EventChange(
+        event=4711,
+        change=Change.RAISED,
+        at_s=smoke_at_s,
+        kind=Kind.SMOKE,
+        signal_class=SignalClass.ALARM,
+        priority=Priority.HIGH,
+        onset_s=smoke_at_s,
+        sensors=(),
+        detail={},
+    )
+    outcome = Outcome(KEY, smoke_at_s, events=(event,))
+    service.pictures.happened(KEY, outcome, chamber.labels.timeline())
+    items = kept(service, 4711, "before")
+    assert {item["part"] for item in items} == {"before"}
+    assert max(item["offset_s"] for item in items) == -100.0
+    assert service.pictures.of_alarm(f"{KEY}-4711", ENOUGH_S) is None
 
 
 def test_a_job_has_a_still_per_millimetre(service: Service) -> None:
@@ -227,12 +256,10 @@ def test_a_message_about_no_event_waits_for_nothing(service: Service, alarm: str
     assert SystemClock().now_s() - before_s < ENOUGH_S
 
 
-def test_the_oldest_pictures_are_given_up_and_never_the_newest_events(
-    service: Service, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_oldest_pictures_are_given_up_and_never_the_newest_events(service: Service) -> None:
     event = see_smoke(service)
     kept(service, event, "marked", "moment", "after")
-    monkeypatch.setattr(service.pictures, "_keep_bytes", 1)
+    service.pictures._keep_bytes = 1
     chamber = service.chambers()[0]
     started = chamber.supervisor.submit(
         StartJob(t_s=chamber.clock.now_s(), by="a test", name="Twelve bushings")

@@ -17,11 +17,13 @@ from kept_things import (
     note,
     notice,
     outcome,
+    word_on_event,
 )
 from stillair.model import (
     AlarmState,
     Change,
     EventChange,
+    EventJudged,
     Job,
     JobDiagnosis,
     JobNote,
@@ -44,6 +46,7 @@ from stillair.storage.records import Parcel, dump, load, shifted
         judged(),
         judged(None),
         diagnosis(),
+        word_on_event(),
         Parcel(outcome(), BOOT),
     ],
     ids=lambda value: type(value).__name__,
@@ -135,6 +138,7 @@ def test_a_note_item_tells_who_said_what_when() -> None:
 
 
 def test_the_types_of_this_table_are_all_that_are_kept() -> None:
-    parts = (event(), alarm(), job(), note(), notice(), judged(), diagnosis())
+    parts = (event(), alarm(), job(), note(), notice(), judged(), diagnosis(), word_on_event())
     kept = {type(part) for part in parts}
-    assert kept == {EventChange, AlarmState, Job, JobNote, Notice, OutcomeTold, JobDiagnosis}
+    records = {EventChange, AlarmState, Job, JobNote, Notice, OutcomeTold, JobDiagnosis}
+    assert kept == records | {EventJudged}

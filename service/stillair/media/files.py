@@ -53,6 +53,12 @@ class PictureFiles:
                     part.unlink()
                 raise
 
+    def check(self) -> None:
+        """Try whether a picture could be kept, and leave nothing behind."""
+        name = f"{new_id()}.jpg"
+        self.write(name, b"")
+        self.remove(name)
+
     def read(self, name: str) -> bytes | None:
         """One picture, None where there is none of that name."""
         with _errors("a picture can't be read"):

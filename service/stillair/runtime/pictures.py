@@ -50,7 +50,10 @@ T = TypeVar("T")
 
 WAITING = 24  # events and stills that may wait; what comes on top of them has no pictures
 POLL_S = 0.25  # how often it is looked whether a later picture has come
+TRY_AGAIN_S = 30.0  # while pictures can't be kept
 PATIENCE_S = 60.0  # of the machine's time, for a picture after an event: then the camera is lost
+FRESH_S = 5.0  # a picture further from an event's moment shows another one
+STILL_WITHIN_S = 30.0  # an older picture shows another height
 SIGN_WITHIN_S = 60.0  # signs this long before an event belong to it
 REMEMBERED = 8  # marked pictures held for messages, each at most 250 kB
 REMEMBERED_NAMES = 256  # and of how many alarms it is known that they have none
@@ -137,7 +140,9 @@ class Pictures:
         self._stopping = False
         self._lost = 0
         self._failing: str | None = None
-        self._pending: list[_Case] = []  # of this thread alone
+        self._pending: list[_Case] = []  # of this thread alone, as what follows
+        self._held_bytes: dict[str, int] = {}
+        self._tried_s = 0.0
         self._thread = threading.Thread(target=self._run, name="pictures", daemon=True)
 
     def watch(self, key: str, origin: str) -> Callable[[Frame, Sight], None]:
@@ -184,7 +189,8 @@ class Pictures:
                     self._begin(key, eye, change, timeline)
             for job in outcome.jobs:
                 if job.height_mm is not None and eye.heights.due(job.id, job.height_mm):
-                    shots = eye.ring.shots(outcome.t_s - SHARPEST_OF_S) or eye.ring.shots()[-1:]
+                    shots = eye.ring.shots(outcome.t_s - SHARPEST_OF_S)
+                    shots = shots or eye.ring.shots(outcome.t_s - STILL_WITHIN_S)[-1:]
                     still = _Still(
                         key, eye.origin, job.id, job.height_mm, outcome.t_s, timeline, shots
                     )
@@ -203,13 +209,15 @@ class Pictures:
                 return
             eye.few_s = at_s
         now = eye.ring.nearest(at_s)
-        if now is None:
-            return
-        chosen: dict[float, tuple[str, float, Shot]] = {now.t_s: ("moment", 0.0, now)}
-        for offset_s in wanted.before_s:
-            shot = eye.ring.nearest(at_s + offset_s)
-            if shot is not None and shot.t_s < now.t_s and shot.t_s not in chosen:
-                chosen[shot.t_s] = ("before", shot.t_s - at_s, shot)
+        chosen: dict[float, tuple[str, float, Shot]] = {}
+        if now is not None:
+            # Of a camera that gives none any more the last one is from before, and says so.
+            fresh = abs(at_s - now.t_s) <= FRESH_S
+            chosen[now.t_s] = ("moment", 0.0, now) if fresh else ("before", now.t_s - at_s, now)
+            for offset_s in wanted.before_s:
+                shot = eye.ring.nearest(at_s + offset_s)
+                if shot is not None and shot.t_s < now.t_s and shot.t_s not in chosen:
+                    chosen[shot.t_s] = ("before", shot.t_s - at_s, shot)
         seen = eye.ring.signs(EVIDENCE[change.kind], at_s - SIGN_WITHIN_S, at_s)
         self._put(
             _Case(
@@ -271,13 +279,15 @@ class Pictures:
         self._guarded(self._sweep)
         while True:
             with self._changed:
-                idle_s = POLL_S if self._pending else None
+                idle_s = POLL_S if self._pending else TRY_AGAIN_S if self._failing else None
                 self._changed.wait_for(
                     lambda: self._waiting or self._asked or self._stopping, idle_s
                 )
                 work = self._waiting.popleft() if self._waiting else None
                 asked = list(self._asked)
                 stopping = self._stopping
+            if self._failing and self._clock.now_s() - self._tried_s >= TRY_AGAIN_S:
+                self._guarded(self._try_again)
             for name in asked:
                 self._remember(name, self._guarded(partial(self._look_up, *name)))
             if isinstance(work, _Case):
@@ -309,21 +319,31 @@ class Pictures:
         if bool(reason) is bool(self._failing):
             return
         self._failing = reason
+        self._tried_s = self._clock.now_s()
         try:
             self._on_trouble(bool(reason), reason)
         except Exception:
             log.exception("the trouble with pictures was not taken")
+
+    def _try_again(self) -> None:
+        """Whether pictures could be kept again: the next event may be days off."""
+        self._tried_s = self._clock.now_s()
+        self._files.check()
+        rows.stills(self._journal, "")
+        self._tell("")
 
     def _go_on(self, case: _Case) -> None:
         """Keep what there is of an event by now."""
         name = case.key, case.change.event
         if not case.begun:
             case.begun = True
-            moment = case.shots[0][2]
-            copy = marked(moment.jpeg, _marks(case.saw), CAPTIONS.get(case.origin, ""))
+            moment = next((shot for part, _, shot in case.shots if part == "moment"), None)
+            caption = CAPTIONS.get(case.origin, "")
+            marks = _marks(case.saw)
+            copy = None if moment is None else marked(moment.jpeg, marks, caption)
             # Messages first: they may go out while the disk hangs.
             self._remember(name, copy if case.change.kind in MAILED else None)
-            if copy is not None:
+            if moment is not None and copy is not None:
                 self._keep_of(case, "marked", 0.0, replace(moment, jpeg=copy))
             for part, offset_s, shot in case.shots:
                 self._keep_of(case, part, offset_s, shot)
@@ -392,9 +412,14 @@ class Pictures:
             self._files.remove(name)
             raise
         self._tell("")
-        self._give_up(picture.chamber)
+        held_bytes = self._held_bytes.get(picture.chamber)
+        if held_bytes is None or held_bytes + len(jpeg) > self._keep_bytes:
+            self._held_bytes[picture.chamber] = self._give_up(picture.chamber)
+        else:
+            self._held_bytes[picture.chamber] = held_bytes + len(jpeg)
 
-    def _give_up(self, key: str) -> None:
+    def _give_up(self, key: str) -> int:
+        """Remove what is too much; returns how many bytes are kept."""
         held = [
             Held(
                 picture.id,
@@ -410,6 +435,8 @@ class Pictures:
             rows.remove(self._journal, old)
             for picture_id in old:
                 self._files.remove(file_name(picture_id))
+        gone = set(old)
+        return sum(each.size_bytes for each in held if each.id not in gone)
 
     def _sweep(self) -> None:
         """Remove files without a row: a crash between the two, or a journal begun anew."""
