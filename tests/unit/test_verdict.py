@@ -154,6 +154,23 @@ HEAT, CAMERA, CONTACT, PARTICLES = Sense.HEAT, Sense.CAMERA, Sense.CONTACT, Sens
             id="a flame that hardly is one any more",
         ),
         pytest.param(
+            [
+                Given(CAMERA, "flame", t_s, t_s + 1, 0.6 if t_s % 2 else 0.45)
+                for t_s in range(11, 60)
+            ],
+            [("flame", 11), ("fire", 17)],
+            id="a flame that wavers between sure and not",
+        ),
+        pytest.param(
+            [
+                Given(CAMERA, "smoke", 10, 20, 0.9),
+                Given(CAMERA, "smoke", 20, 400, 0.3),
+                Given(HEAT, "high_limit", 200, 400, 0.5),
+            ],
+            [("smoke", 10)],
+            id="smoke that was clear minutes ago and is hardly seen now",
+        ),
+        pytest.param(
             [Given(CAMERA, "smoke", 10, 60, 0.5), Given(HEAT, "high_limit", 10, 60, 0.5)],
             [("smoke", 10), ("fire", 10)],
             id="two even chances: 0.75",

@@ -52,7 +52,7 @@ CERTAIN = {True: 0.7, False: 0.75}  # the belief that is fire, by combustible
 SPEAKS = 0.3  # a weaker sign doesn't make its sense a witness
 ALONE = 0.5  # from here a flame or smoke is told by itself
 STAYS_S = {True: 5.0, False: 10.0}  # a flame that stays this long is fire, by combustible
-BREAK_S = 3.0  # a flame not given for longer has not stayed, though it may be the same one
+BREAK_S = 3.0  # a flame not seen for longer has not stayed, though it may be the same one
 QUIET_S = 60.0  # without a sign for this long, an event is over
 DETECTOR = "detector"
 SHOWN = frozenset({Kind.FIRE, Kind.FLAME, Kind.SMOKE})  # over only if they are seen to be
@@ -71,9 +71,22 @@ class _Spell:
 
     first: Sign
     latest: Sign
-    strongest: float
+    strongest: float  # of the last minute
     lasting: bool
-    stays_since_s: float  # since when it has been given without a break, strong enough
+    strongest_s: float = -math.inf
+    # Since when it has been strong enough to be told alone, without a break, and until when
+    stays_since_s: float = math.inf
+    strong_s: float = -math.inf
+
+    def take(self, sign: Sign) -> None:
+        """Take the sign as it is given anew."""
+        self.latest = sign
+        if sign.strength >= self.strongest or sign.t_s - self.strongest_s > TOGETHER_S:
+            self.strongest, self.strongest_s = sign.strength, sign.t_s
+        if sign.strength >= ALONE:
+            if sign.t_s - self.strong_s > BREAK_S:
+                self.stays_since_s = sign.t_s
+            self.strong_s = sign.t_s
 
 
 @dataclass(slots=True)
@@ -144,12 +157,8 @@ class FireVerdict:
         if spell is None or (
             sign.sense is not Sense.CONTACT and sign.t_s - spell.latest.t_s > HELD_S
         ):
-            self._spells[key] = _Spell(sign, sign, sign.strength, sign.lasting, sign.t_s)
-            return
-        if sign.t_s - spell.latest.t_s > BREAK_S or spell.latest.strength < ALONE:
-            spell.stays_since_s = sign.t_s
-        spell.latest = sign
-        spell.strongest = max(spell.strongest, sign.strength)
+            spell = self._spells[key] = _Spell(sign, sign, sign.strength, sign.lasting)
+        spell.take(sign)
         spell.lasting = spell.lasting or sign.lasting or self._stays(spell)
 
     def fall_silent(self, contact: str) -> None:
@@ -366,11 +375,7 @@ class FireVerdict:
                 event.felt_c[name] = known_c if level_c is None else max(level_c, known_c)
 
     def _stays(self, spell: _Spell) -> bool:
-        return (
-            spell.first.name == "flame"
-            and spell.latest.strength >= ALONE
-            and spell.latest.t_s - spell.stays_since_s >= self._stays_s
-        )
+        return spell.first.name == "flame" and spell.strong_s - spell.stays_since_s >= self._stays_s
 
     def _holds(self, spell: _Spell, t_s: float) -> bool:
         return t_s - spell.latest.t_s <= HELD_S
