@@ -19,13 +19,12 @@ from stillair.config import load_chambers
 from stillair.errors import StoreError
 from stillair.media.marking import decoded
 from stillair.model import (
+    KIND_CLASS,
     Change,
     EventChange,
     Kind,
     Outcome,
-    Priority,
     ReportHeight,
-    SignalClass,
     StartJob,
 )
 from stillair.runtime import pictures, wiring
@@ -187,6 +186,39 @@ def test_a_full_disk_costs_the_picture_alone_and_is_told(
     ), "trying leaves nothing behind"
 
 
+def happens(service: Service, kind: Kind, number: int, at_s: float) -> None:
+    """An event of that kind and number, as the watch would conclude it."""
+    signal_class, priority = KIND_CLASS[kind]
+    change = EventChange(
+        event=number,
+        change=Change.RAISED,
+        at_s=at_s,
+        kind=kind,
+        signal_class=signal_class,
+        priority=priority,
+        onset_s=at_s,
+        sensors=(),
+        detail={},
+    )
+    timeline = service.chambers()[0].labels.timeline()
+    service.pictures.happened(KEY, Outcome(KEY, at_s, events=(change,)), timeline)
+
+
+def test_a_door_has_few_pictures_and_a_second_one_within_a_minute_none(service: Service) -> None:
+    now_s = service.chambers()[0].clock.now_s()
+    for number, later_s, kind in (
+        (4711, 0.0, Kind.DOOR_OPEN),
+        (4712, 0.5, Kind.DRAFT),
+        (4713, 0.5, Kind.RAPID_RISE),
+        (4714, 0.5, Kind.CLOCK_FAULT),
+    ):
+        happens(service, kind, number, now_s + later_s)
+    kept(service, 4713, "moment", "after")  # what waits in order is done in order
+    assert [item["part"] for item in kept(service, 4711, "after")] == ["moment", "after"]
+    assert service.history.pictures().of_event(KEY, 4712) == []
+    assert service.history.pictures().of_event(KEY, 4714) == []
+
+
 def test_of_a_camera_that_gives_none_any_more_the_last_picture_is_from_before(
     service: Service,
 ) -> None:
@@ -194,20 +226,7 @@ def test_of_a_camera_that_gives_none_any_more_the_last_picture_is_from_before(
     assert chamber.camera is not None
     chamber.camera.stop()
     newest_s = service.pictures._eyes[KEY].ring.newest_s()
-    smoke_at_s = newest_s + 100.0
-    event = EventChange(
-        event=4711,
-        change=Change.RAISED,
-        at_s=smoke_at_s,
-        kind=Kind.SMOKE,
-        signal_class=SignalClass.ALARM,
-        priority=Priority.HIGH,
-        onset_s=smoke_at_s,
-        sensors=(),
-        detail={},
-    )
-    outcome = Outcome(KEY, smoke_at_s, events=(event,))
-    service.pictures.happened(KEY, outcome, chamber.labels.timeline())
+    happens(service, Kind.SMOKE, 4711, newest_s + 100.0)
     items = kept(service, 4711, "before")
     assert {item["part"] for item in items} == {"before"}
     assert max(item["offset_s"] for item in items) == -100.0

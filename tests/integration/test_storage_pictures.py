@@ -63,8 +63,9 @@ def test_pictures_of_an_event_come_in_the_order_of_their_times(
     assert items[1]["saw"] == DETAIL["saw"]
     assert (items[1]["origin"], items[1]["height_mm"]) == ("simulated", 12.4)
     assert history.pictures().of_event("elsewhere", 1) == []
-    assert pictures.marked(journal, CHAMBER, 1, ["smoke"]) == "b"
-    assert pictures.marked(journal, CHAMBER, 1, ["door_open"]) is None
+    assert pictures.of_moment(journal, CHAMBER, 1, ["smoke"]) == ("b", True)
+    assert pictures.of_moment(journal, CHAMBER, 1, ["door_open"]) is None
+    assert pictures.of_moment(journal, CHAMBER, 2, ["smoke"]) == ("d", False)
 
 
 def test_stills_are_a_job_s_and_no_event_s(journal: Journal, history: History) -> None:

@@ -44,7 +44,7 @@ function Inside({ chamber, event, kind, now, may, when }) {
   const [chosen, setChosen] = useState("");
   if (!shown) return html`<p class="evidence">${failed ? T.failed : T.loading}</p>`;
   const pictures = inOrder(shown.pictures);
-  const picture = pictures.find((p) => p.id === chosen) ?? pictures.find((p) => p.part === "marked") ?? pictures[0];
+  const picture = pictures.find((p) => p.id === chosen) ?? pictures.find((p) => p.part === "marked") ?? pictures.find((p) => p.part === "moment") ?? pictures[0];
   const judge = (/** @type {boolean} */ wrong) => () => post(`${path}/judge${query}`, { false: wrong }).then(again);
   const wrong = shown.judged?.false === true;
   return html`<div class="evidence">
@@ -108,12 +108,9 @@ function unreal({ origin }) {
   return origin === "simulated" ? S.head.simulated : origin === "recorded" ? S.head.recorded : "";
 }
 
-/** The one that is marked stands for the moment; where it is missing the plain one does. @param {KeptPicture[]} pictures */
+/** As time went; of the moment itself the marked one first. @param {KeptPicture[]} pictures */
 function inOrder(pictures) {
-  const marked = pictures.some((p) => p.part === "marked" && p.saw.some(({ regions }) => regions.length > 0));
-  const twin = marked ? "" : "marked"; // nothing is marked in it: the plain picture alone is shown
-  const rest = pictures.filter((p) => p.part !== twin || !pictures.some((other) => other.part === "moment"));
-  return [...rest].sort((a, b) => (a.offset_s ?? 0) - (b.offset_s ?? 0) || (a.part === "marked" ? -1 : 1));
+  return [...pictures].sort((a, b) => (a.offset_s ?? 0) - (b.offset_s ?? 0) || (a.part === "marked" ? -1 : 1));
 }
 
 /** @param {KeptPicture} picture */
@@ -129,7 +126,7 @@ function told(picture, now) {
   const far = duration(Math.abs(picture.offset_s ?? 0));
   if (picture.part === "before") return T.told_before(when, far);
   if (picture.part === "after") return T.told_after(when, far);
-  return picture.part === "marked" && picture.saw.length > 0 ? T.told_marked(when) : T.told_moment(when);
+  return picture.part === "marked" ? T.told_marked(when) : T.told_moment(when);
 }
 
 /**

@@ -343,7 +343,7 @@ class Pictures:
             copy = None if moment is None else marked(moment.jpeg, marks, caption)
             # Messages first: they may go out while the disk hangs.
             self._remember(name, copy if case.change.kind in MAILED else None)
-            if moment is not None and copy is not None:
+            if moment is not None and copy is not None and marks:
                 self._keep_of(case, "marked", 0.0, replace(moment, jpeg=copy))
             for part, offset_s, shot in case.shots:
                 self._keep_of(case, part, offset_s, shot)
@@ -444,9 +444,12 @@ class Pictures:
         self._files.sweep(known)
 
     def _look_up(self, key: str, event: int) -> bytes | None:
-        """The marked picture of an event before the last start."""
-        picture_id = rows.marked(self._journal, key, event, [kind.value for kind in MAILED])
-        return None if picture_id is None else self._files.read(file_name(picture_id))
+        """The picture of an event before the last start, as it was then."""
+        found = rows.of_moment(self._journal, key, event, [kind.value for kind in MAILED])
+        jpeg = None if found is None else self._files.read(file_name(found[0]))
+        if found is None or jpeg is None or found[1]:
+            return jpeg
+        return marked(jpeg, [], CAPTIONS.get(self._eyes[key].origin, ""))
 
 
 _DANGERS = frozenset(kind.value for kind in EVIDENCE if is_danger(kind))

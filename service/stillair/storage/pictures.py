@@ -108,17 +108,22 @@ def stills(journal: Journal, job: str) -> int:
         return int(connection.execute(query).scalar_one())
 
 
-def marked(journal: Journal, chamber: str, event: int, kinds: Sequence[str]) -> str | None:
-    """The marked picture of an event of one of those kinds. Raises `StoreError`."""
-    query = select(col(PictureRow.id)).where(
+def of_moment(
+    journal: Journal, chamber: str, event: int, kinds: Sequence[str]
+) -> tuple[str, bool] | None:
+    """The picture of the moment of an event of one of those kinds, and whether it is marked.
+
+    Raises `StoreError`.
+    """
+    query = select(col(PictureRow.id), col(PictureRow.part)).where(
         col(PictureRow.chamber) == chamber,
         col(PictureRow.event) == event,
-        col(PictureRow.part) == "marked",
+        col(PictureRow.part).in_(("marked", "moment")),
         col(PictureRow.kind).in_(kinds),
     )
     with journal.transaction("pictures can't be listed") as connection:
-        found = connection.execute(query.limit(1)).scalar()
-    return None if found is None else str(found)
+        found = connection.execute(query.order_by(col(PictureRow.part)).limit(1)).first()
+    return None if found is None else (found.id, found.part == "marked")
 
 
 class Pictures:
