@@ -18,6 +18,7 @@ from stillair.simulation.view import Bgr, SceneState
 PX_PER_MM: Final = 1.5
 TALLEST_PX: Final = 270.0
 VISIT_S: Final = 4.0  # on one piece, then on to another
+TRAVEL_S: Final = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,10 @@ def machine_at(state: SceneState, look: Look, seed: int) -> Machine:
     # A few seconds on each piece, line after line, there and back some times a second.
     visit = int(state.built_s // VISIT_S)
     x, y, wide = places[mixed(seed, visit) % len(places)]
+    way = (state.built_s % VISIT_S) / TRAVEL_S
+    if way < 1.0:
+        from_x, from_y, _ = places[mixed(seed, visit - 1) % len(places)]
+        x, y = from_x + way * (x - from_x), from_y + way * (y - from_y)
     low, high = look.strokes_per_s
     strokes_per_s = low + even(seed + 7, visit) * (high - low)
     phase = (state.t_s * strokes_per_s) % 1.0
@@ -51,7 +56,7 @@ def machine_at(state: SceneState, look: Look, seed: int) -> Machine:
     reach = wide * 0.5 / max(1.0, strokes_per_s / 3.0)
     creep = ((state.built_s / VISIT_S) % 1.0 - 0.5) * wide * 0.5
     if even(seed + 8, visit) < 0.25:  # a long way across
-        reach, creep = 110.0 / max(1.0, strokes_per_s), creep
+        reach = 110.0 / max(1.0, strokes_per_s)
         stroke = math.sin(math.tau * phase)
     tip_y = y - rise_px * 0.95 + 0.15 * creep
     if look.moving_bed:
