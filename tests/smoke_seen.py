@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from running import RunningService
-from stillair.model import Sense, Sign
+from stillair.model import JsonValue, Sense, Sign
 
-REGION = [0.25, 0.5, 0.5, 0.75]
+REGION: list[JsonValue] = [0.25, 0.5, 0.5, 0.75]
 STRENGTH = 0.62
 EVERY_S = 0.5
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -252,12 +253,14 @@ def test_a_job_has_a_still_per_millimetre(service: Service) -> None:
     assert len({item["job"] for item in items}) == 1
 
 
-def test_after_a_restart_pictures_are_there_and_what_nobody_knows_is_gone(tmp_path: Path) -> None:
+def test_after_a_restart_pictures_are_there_and_what_was_half_written_is_gone(
+    tmp_path: Path,
+) -> None:
     first = build(tmp_path)
     with running(first):
         event = see_smoke(first)
         marked = kept(first, event, "marked")[0]
-    orphan = tmp_path / "data" / "pictures" / f"{'0' * 32}.jpg"
+    orphan = tmp_path / "data" / "pictures" / f"{'0' * 32}.part"
     orphan.write_bytes(b"half a crash")
     second = build(tmp_path)
     with running(second):
@@ -433,13 +436,16 @@ def test_who_says_that_it_was_nothing_hears_what_would_have_ignored_it(
         ({"false": "yes"}, 422),
         ({"false": True, "note": "x" * 2001}, 422),
         ({"false": True, "other": 1}, 422),
+        ({"false": True, "note": "\ud800"}, 422),
     ],
 )
 def test_a_word_of_another_form_is_refused(
     web: RunningService, body: dict[str, Any], status: int
 ) -> None:
-    answer = web.web.post(f"/api/events/{event_of(web)}/judge", json=body)
-    assert answer.status_code == status
+    path = f"/api/events/{event_of(web)}/judge"
+    headers = {"content-type": "application/json"}
+    answer = web.web.post(path, content=json.dumps(body), headers=headers)
+    assert answer.status_code == status, answer.text
     assert answer.json()["detail"]
 
 

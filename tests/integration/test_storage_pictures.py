@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from kept_things import BOOT, CHAMBER, event, outcome, word_on_event
-from stillair.model import Change, Kind, Outcome, Timeline
+from stillair.model import Change, JsonValue, Kind, Outcome, Timeline
 from stillair.storage import pictures
 from stillair.storage.emergency import EmergencyJournal
 from stillair.storage.history import History
@@ -19,7 +19,11 @@ from stillair.storage.pictures import KeptPicture
 from stillair.storage.records import Parcel
 from stillair.storage.retention import forget_quiet
 
-DETAIL = {"origin": "simulated", "offset_s": 3.0, "saw": [{"sign": "smoke", "strength": 0.6}]}
+DETAIL: dict[str, JsonValue] = {
+    "origin": "simulated",
+    "offset_s": 3.0,
+    "saw": [{"sign": "smoke", "strength": 0.6}],
+}
 
 
 @pytest.fixture

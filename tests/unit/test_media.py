@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from itertools import pairwise
 from pathlib import Path
 
@@ -237,15 +238,33 @@ def test_a_folder_that_can_t_be_made_is_a_store_error(tmp_path: Path) -> None:
         PictureFiles(tmp_path / "pictures").write(f"{new_id()}.jpg", b"x")
 
 
-def test_what_a_crash_left_is_swept_and_foreign_files_stay(tmp_path: Path) -> None:
+def test_what_a_crash_left_is_swept_and_whole_pictures_stay(tmp_path: Path) -> None:
     files = PictureFiles(tmp_path)
-    known, orphan = f"{new_id()}.jpg", f"{new_id()}.jpg"
-    files.write(known, b"x")
-    files.write(orphan, b"x")
+    known, unknown = f"{new_id()}.jpg", f"{new_id()}.jpg"
+    for name in (known, unknown):
+        files.write(name, b"x")
     (tmp_path / "half.part").write_bytes(b"x")
     (tmp_path / "notes.txt").write_text("somebody's own")
-    assert files.sweep({known}) == 2
-    assert {path.name for path in tmp_path.iterdir()} == {known, "notes.txt"}
+    assert files.sweep({known}) == 1
+    assert {path.name for path in tmp_path.iterdir()} == {known, unknown, "notes.txt"}
+
+
+def test_of_pictures_that_nobody_knows_the_oldest_go_when_they_are_many(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("stillair.media.files.UNKNOWN_BYTES", 25)
+    files = PictureFiles(tmp_path)
+    names = [f"{new_id()}.jpg" for _ in range(4)]
+    for age, name in enumerate(names):
+        files.write(name, bytes(10))
+        os.utime(tmp_path / name, (1000.0 - age, 1000.0 - age))
+    assert files.sweep({names[3]}) == 1
+    assert {path.name for path in tmp_path.iterdir()} == {names[0], names[1], names[3]}
+    assert files.sweep(set()) == 1
+
+
+def test_a_folder_that_isn_t_there_needs_no_sweeping(tmp_path: Path) -> None:
+    assert PictureFiles(tmp_path / "pictures").sweep(set()) == 0
 
 
 # --- which are kept ---------------------------------------------------------------
@@ -383,8 +402,7 @@ def test_every_setting_that_is_named_would_really_have_ignored_it(seen: list[Saw
                 for left, top, right, bottom in saw.regions:
                     assert any(
                         r[0] <= left and r[1] <= top and r[2] >= right and r[3] >= bottom
-                        for r in each.value
-                        if isinstance(r, list)
+                        for r in regions_of(each.value)
                     )
         else:
             name = each.setting.removeprefix("camera.").removesuffix("_from")

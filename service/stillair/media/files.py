@@ -13,6 +13,7 @@ from uuid import uuid4
 from stillair.errors import StoreError
 
 FREE_BYTES = 300 * 10**6  # the journal and the readings come first
+UNKNOWN_BYTES = 50 * 10**6
 NAME = re.compile(r"[0-9a-f]{32}\.jpg")
 PART = ".part"
 
@@ -73,16 +74,30 @@ class PictureFiles:
             self._path(name).unlink(missing_ok=True)
 
     def sweep(self, known: set[str]) -> int:
-        """Remove what a crash left: files that nobody knows of. Returns how many."""
+        """Remove what a crash left half written; returns how many files.
+
+        Whole pictures that nobody knows of, because the journal was damaged say,
+        stay for whoever looks into the folder; above 50 MB the oldest of them go.
+        """
         removed = 0
         with _errors("pictures can't be listed"):
             if not self._folder.is_dir():
                 return 0
+            unknown: list[tuple[float, int, Path]] = []
             for path in self._folder.iterdir():
-                ours = NAME.fullmatch(path.name) or path.suffix == PART
-                if ours and path.name not in known:
+                if path.suffix == PART:
                     path.unlink(missing_ok=True)
                     removed += 1
+                elif NAME.fullmatch(path.name) and path.name not in known:
+                    told = path.stat()
+                    unknown.append((told.st_mtime, told.st_size, path))
+            over_bytes = sum(size for _, size, _ in unknown) - UNKNOWN_BYTES
+            for _, size, path in sorted(unknown):
+                if over_bytes <= 0:
+                    break
+                path.unlink(missing_ok=True)
+                over_bytes -= size
+                removed += 1
         return removed
 
     def _path(self, name: str) -> Path:

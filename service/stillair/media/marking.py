@@ -39,14 +39,16 @@ def as_jpeg(pixels: NDArray[np.uint8]) -> bytes | None:
 
 def shrunk(jpeg: bytes) -> bytes | None:
     """A JPEG made at most 640 wide; None where it is broken."""
-    pixels = decoded(jpeg)
+    pixels = decoded(jpeg, cv2.IMREAD_REDUCED_COLOR_2)  # cheaper, where it is large
+    if pixels is not None and pixels.shape[1] < KEPT_WIDTH:
+        pixels = decoded(jpeg)
     return None if pixels is None else as_jpeg(pixels)
 
 
-def decoded(jpeg: bytes) -> NDArray[np.uint8] | None:
+def decoded(jpeg: bytes, how: int = cv2.IMREAD_COLOR) -> NDArray[np.uint8] | None:
     """The picture as `(height, width, 3) uint8, BGR`; None where it is broken."""
     try:
-        pixels = cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_COLOR)
+        pixels = cv2.imdecode(np.frombuffer(jpeg, np.uint8), how)
     except cv2.error:
         return None
     return None if pixels is None else np.asarray(pixels, np.uint8)

@@ -48,7 +48,7 @@ log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 
-WAITING = 24  # events and stills that may wait; what comes on top of them has no pictures
+WAITING = 12  # events and stills that may wait, at most 1.6 MB each; more have no pictures
 POLL_S = 0.25  # how often it is looked whether a later picture has come
 TRY_AGAIN_S = 30.0  # while pictures can't be kept
 PATIENCE_S = 60.0  # of the machine's time, for a picture after an event: then the camera is lost
@@ -439,7 +439,7 @@ class Pictures:
         return sum(each.size_bytes for each in held if each.id not in gone)
 
     def _sweep(self) -> None:
-        """Remove files without a row: a crash between the two, or a journal begun anew."""
+        """Clear away what a crash left between a file and its row."""
         known = {file_name(picture.id) for picture in rows.sizes(self._journal)}
         self._files.sweep(known)
 
