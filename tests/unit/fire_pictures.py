@@ -50,8 +50,8 @@ class Burning:
     def __init__(self, x: int = 160, y: int = 180, width: int = 24, seed: int = 7) -> None:
         rng = np.random.default_rng(seed)
         raw = rng.normal(0.0, 1.0, (2000, 3 * width)).astype(np.float32)
-        self._noise = cv2.GaussianBlur(raw, (0, 0), width / 8.0)
-        self._noise /= float(self._noise.std())
+        noise = np.asarray(cv2.GaussianBlur(raw, (0, 0), width / 8.0), np.float32)
+        self._noise = noise / np.float32(noise.std())
         self._x, self._y, self._width = x, y, width
 
     def __call__(self, picture: NDArray[np.float32], t_s: float) -> None:

@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from stillair.fire.flame import FlameWatch
-from tests.unit.fire_pictures import FLAME, ORANGE, Burning, Paint, block, film
+from unit.fire_pictures import FLAME, ORANGE, Burning, Paint, block, film
 
 Canvas = NDArray[np.float32]
 

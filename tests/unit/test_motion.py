@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from stillair.fire.motion import MotionMap
 from stillair.model import Movement
-from tests.unit.fire_pictures import FLAME, Paint, block, film
+from unit.fire_pictures import FLAME, Paint, block, film
 
 Canvas = NDArray[np.float32]
 STOPS_S = 60.0
@@ -59,7 +59,7 @@ def test_a_light_that_blinks_and_a_lamp_that_dims_are_no_machine() -> None:
 
 
 def test_of_a_scene_that_never_moved_nothing_is_known() -> None:
-    assert {m.moving for m in told(lambda picture, t_s: None, 60.0)} == {None}
+    assert {m.moving for m in told(lambda *_: None, 60.0)} == {None}
 
 
 def test_an_unfit_view_knows_of_no_movement() -> None:

@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from stillair.fire.smoke import SmokeWatch
-from tests.unit.fire_pictures import Paint, block, film
+from unit.fire_pictures import Paint, block, film
 
 Canvas = NDArray[np.float32]
 GREY = 150.0

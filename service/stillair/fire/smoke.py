@@ -191,13 +191,13 @@ class SmokeWatch:
         middle = 0.5 * (stack[3].astype(np.float32) + stack[4])
         spread = stack[-2].astype(np.float32) - stack[1]
         noise = float(np.median(spread)) / 2.0 + 0.3
-        fine, coarse = (cv2.GaussianBlur(middle, (0, 0), px) for px in (FINE_PX, COARSE_PX))
+        fine, coarse = (_smoothed(middle, px) for px in (FINE_PX, COARSE_PX))
         good = (spread < STILL_RANGE + 3.0 * noise) & (middle > DARKEST) & (middle < BRIGHTEST)
         still = (cv2.erode(good.astype(np.uint8), _AROUND) > 0) & self._seen
         return Still(
             t_s,
-            np.asarray(fine, np.float32),
-            np.asarray(coarse, np.float32),
+            fine,
+            coarse,
             still,
             noise,
             self._tone,
@@ -239,17 +239,23 @@ def _stroke(now: Gray, before: Gray) -> float:
 
     Smoke takes seconds; a camera that draws another tone curve does it at once.
     """
-    stills = [
-        Still(0.0, smooth, smooth, (picture > DARKEST) & (picture < BRIGHTEST), 1.0)
-        for picture in (now, before)
-        if (smooth := cv2.GaussianBlur(picture.astype(np.float32), (0, 0), COARSE_PX)) is not None
-    ]
+    stills = [_at_once(now), _at_once(before)]
     hidden, weight = _hidden(*stills)
     if np.count_nonzero(weight) < 0.2 * CELLS[0] * CELLS[1]:
         return 0.0
     mean = float((weight * hidden).sum() / weight.sum())
     alike = float(weight[np.abs(hidden - mean) < 0.5 * abs(mean)].sum() / weight.sum())
     return mean if abs(mean) > STROKE and alike > LEAST_AGREEING else 0.0
+
+
+def _at_once(picture: Gray) -> Still:
+    """A single picture as `Still`, at the coarse scale alone."""
+    smooth = _smoothed(picture.astype(np.float32), COARSE_PX)
+    return Still(0.0, smooth, smooth, (picture > DARKEST) & (picture < BRIGHTEST), 1.0)
+
+
+def _smoothed(picture: Floats, px: float) -> Floats:
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), px), np.float32)
 
 
 def veil_between(now: Still, old: Still) -> Veil | None:
@@ -260,7 +266,10 @@ def veil_between(now: Still, old: Still) -> Veil | None:
         return None
     everywhere = float((weight * hidden).sum() / total)
     best: Veil | None = None
-    sums = [cv2.integral(a.astype(np.float64)) for a in (weight, weight * hidden)]
+    sums = [
+        np.asarray(cv2.integral(a.astype(np.float64)), np.float64)
+        for a in (weight, weight * hidden)
+    ]
     for wide, high in WINDOWS:
         w, wh = (_boxes(s, wide, high) for s in sums)
         with np.errstate(invalid="ignore", divide="ignore"):
