@@ -1,9 +1,12 @@
-"""When a view is fit, frozen or dark."""
+"""When a view is fit to watch by, and what it suffers from when it is not."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
+from functools import cache
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,162 +14,372 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from stillair.errors import TimeOrderError
-from stillair.fire.view import ViewCheck
+from stillair.fire.view import NEW_SCENE_AFTER_S, ViewCheck
 from stillair.model import CameraCondition
 
-FIT, FROZEN, DARK = CameraCondition.FIT, CameraCondition.FROZEN, CameraCondition.DARK
-HEIGHT, WIDTH = 120, 160
+C = CameraCondition
+FIT = C.FIT
+HEIGHT, WIDTH = 240, 320
+PER_S = 10.0
+TOLD_WITHIN_S = 5.0
+FIT_AGAIN_WITHIN_S = 5.0
 Picture = NDArray[np.uint8]
-Scene = Callable[[float], Picture]
+Plane = NDArray[np.float32]
+Scene = Callable[[float], Plane]
 
 
-def level(value: float) -> Picture:
-    return np.full((HEIGHT, WIDTH), value, np.uint8)
+@cache
+def drawn(seed: int) -> Plane:
+    """Things of all sizes with sharp edges, larger than the picture so that it can be shifted."""
+    random = np.random.default_rng(seed)
+    picture = np.full((HEIGHT + 160, WIDTH + 160), 110, np.uint8)
+    for _ in range(500):
+        x, y = (int(v) for v in random.integers(0, (WIDTH + 160, HEIGHT + 160)))
+        wide, high = (int(v) for v in random.integers(3, 40, 2))
+        cv2.rectangle(picture, (x, y), (x + wide, y + high), int(random.integers(40, 190)), -1)
+    return picture.astype(np.float32)
 
 
-def live(t_s: float) -> Picture:
-    """A lit scene that stands still before a quiet sensor: a noise of 0.5 of 255."""
-    random = np.random.default_rng(round(t_s * 1000))
-    rows = np.linspace(60.0, 180.0, HEIGHT)[:, None]
-    return np.clip(rows + random.normal(0.0, 0.5, (HEIGHT, WIDTH)), 0, 255).astype(np.uint8)
+def view(seed: int = 0, right_px: int = 0, down_px: int = 0) -> Plane:
+    top, left = 80 + down_px, 80 + right_px
+    return drawn(seed)[top : top + HEIGHT, left : left + WIDTH].copy()
 
 
-def still(_t_s: float) -> Picture:
-    return live(0.0)
+def noise(t_s: float, deviation: float = 1.0) -> Plane:
+    random = np.random.default_rng(round((t_s + 100.0) * 1000))
+    return random.normal(0.0, deviation, (HEIGHT, WIDTH)).astype(np.float32)
 
 
-def still_with_clock(t_s: float) -> Picture:
-    """A frozen picture over which the camera writes the seconds: 8x8 of 160x120 is 0.3 %."""
-    picture = live(0.0)
-    picture[4:12, 4:12] = 255 * (int(t_s) % 2)
-    return picture
+def taken(plane: Plane, t_s: float, deviation: float = 1.0) -> Picture:
+    """What a camera makes of it."""
+    return np.asarray(np.clip(np.rint(plane + noise(t_s, deviation)), 0, 255), np.uint8)
 
 
-def dark(t_s: float) -> Picture:
-    """A lamp that failed: the sensor's noise above black."""
-    random = np.random.default_rng(round(t_s * 1000))
-    return random.integers(0, 12, (HEIGHT, WIDTH)).astype(np.uint8)
+def scene(t_s: float) -> Plane:
+    """A tool head that goes to and fro over what stands still."""
+    plane = view()
+    x = int(150 + 90 * math.sin(1.3 * t_s))
+    plane[60:110, x - 25 : x + 25] = 60
+    plane[80:90, x - 15 : x + 15] = 200
+    return plane
 
 
-def dark_with_indicator(t_s: float) -> Picture:
-    picture = dark(t_s)
-    picture[60:66, 80:86] = 255  # 36 of 19,200 pixels
-    return picture
+def blurred(deviation_px: float) -> Scene:
+    return lambda t_s: np.asarray(cv2.GaussianBlur(scene(t_s), (0, 0), deviation_px), np.float32)
 
 
-def dim(t_s: float) -> Picture:
-    """Between the levels of dark and of light: mean 18."""
-    random = np.random.default_rng(round(t_s * 1000))
-    return random.integers(12, 25, (HEIGHT, WIDTH)).astype(np.uint8)
+def even(value: float, fall: float = 0.0) -> Scene:
+    course = np.linspace(value - fall, value + fall, WIDTH, dtype=np.float32)
+    return lambda _: np.tile(course, (HEIGHT, 1))
 
 
-def changes(scenes: list[tuple[float, Scene]], *, every_s: float = 0.5) -> list[tuple[float, str]]:
-    """`(time, condition)` of each change, from scenes that each last some seconds."""
+def hand(share: float) -> Scene:
+    """Something so close that it is blurred, over this share of the picture."""
+
+    def at(t_s: float) -> Plane:
+        close = cv2.GaussianBlur(view(9), (0, 0), 10.0) * 0.5 + 30
+        plane = scene(t_s)
+        upto = min(WIDTH, int(WIDTH * share + 6 * math.sin(3.0 * t_s)))
+        plane[:, :upto] = close[:, :upto]
+        return plane
+
+    return at
+
+
+def turned(right_px: int, down_px: int = 0) -> Scene:
+    return lambda _: view(0, right_px, down_px)
+
+
+def in_light(course: Callable[[float], float]) -> Scene:
+    return lambda t_s: scene(t_s) * np.float32(course(t_s))
+
+
+def bands(depth: float) -> Scene:
+    rows = np.arange(HEIGHT, dtype=np.float32)[:, None] / 72.0
+    return lambda t_s: scene(t_s) * (1.0 + depth * np.sin(math.tau * (rows + 1.7 * t_s)))
+
+
+def glow(t_s: float) -> Plane:
+    """A flame's light, strong near it, that pulses unevenly."""
+    y, x = np.mgrid[0:HEIGHT, 0:WIDTH]
+    near = np.exp(-np.hypot(x - 80, y - 200) / 60.0)
+    pulse = 1.0 + 0.3 * sum(math.sin(math.tau * f * t_s + f * f) for f in (1.3, 2.2, 3.1, 4.3))
+    return np.asarray(scene(t_s) * (0.7 + 0.8 * near * pulse), np.float32)
+
+
+def veiled(share: float, hidden: float) -> Scene:
+    """Smoke from the top down over this share of the picture."""
+
+    def at(t_s: float) -> Plane:
+        plane = scene(t_s)
+        upto = int(HEIGHT * share)
+        plane[:upto] = plane[:upto] * (1.0 - hidden) + 150 * hidden
+        return plane
+
+    return at
+
+
+def told(
+    then: Scene | None, *, lasts_s: float = 12.0, per_s: float = PER_S, deviation: float = 1.0
+) -> list[tuple[float, CameraCondition, str]]:
+    """Each change of the condition, in seconds after the scene changed for some seconds."""
     check = ViewCheck()
-    seen: list[tuple[float, str]] = []
-    t_s, end_s = 0.0, 0.0
-    for lasts_s, scene in scenes:
-        end_s += lasts_s
-        while t_s < end_s:
-            condition, reason = check.update(t_s, scene(t_s))
-            assert (reason == "") == (condition is FIT)
-            if not seen or seen[-1][1] != condition:
-                seen.append((t_s, condition))
-            t_s += every_s
-    return seen
+    changes: list[tuple[float, CameraCondition, str]] = []
+    for number in range(round((20.0 + lasts_s) * per_s)):
+        t_s = number / per_s - 10.0
+        other = then if then is not None and 0.0 <= t_s < lasts_s else scene
+        condition, reason = check.update(t_s, taken(other(t_s), t_s, deviation))
+        assert (reason == "") == (condition is FIT)
+        if not changes or changes[-1][1] is not condition:
+            changes.append((t_s, condition, reason))
+    assert changes[0][1] is FIT
+    return changes[1:]
 
 
 @pytest.mark.parametrize(
-    ("scenes", "expected"),
+    ("then", "condition"),
     [
-        pytest.param([(120, live)], [(0, FIT)], id="a still scene has noise"),
-        # the first of the pictures that stay the same comes at 10
-        pytest.param([(10, live), (40, still)], [(0, FIT), (40, FROZEN)], id="frozen for 30 s"),
-        pytest.param([(10, live), (29, still), (9, live)], [(0, FIT)], id="frozen for less"),
-        pytest.param([(40, still_with_clock)], [(0, FIT), (30, FROZEN)], id="only a clock runs"),
-        # alive with the third change: 40, 40.5, 41
+        pytest.param(in_light(lambda _: 0.02), C.DARK, id="lamp failed"),
+        pytest.param(lambda t_s: scene(t_s) * 3 + 170, C.WASHED_OUT, id="far too bright"),
+        pytest.param(even(45.0), C.COVERED, id="a cap that lets some light through"),
+        pytest.param(even(110.0, 30.0), C.COVERED, id="something bright before the lens"),
+        pytest.param(hand(1.1), C.COVERED, id="a hand before the lens"),
+        pytest.param(hand(0.9), C.COVERED, id="a hand, a corner left free"),
+        pytest.param(blurred(3.0), C.OUT_OF_FOCUS, id="blurred by 3 px"),
+        pytest.param(blurred(8.0), C.OUT_OF_FOCUS, id="blurred by 8 px"),
+        pytest.param(turned(8), C.MOVED, id="knocked by 2.5 % of the width"),
+        pytest.param(turned(0, 30), C.MOVED, id="tilted"),
+        pytest.param(turned(79, 60), C.MOVED, id="turned away"),
+        pytest.param(lambda _: view(5), C.MOVED, id="another scene"),
         pytest.param(
-            [(40, still), (10, live)], [(0, FIT), (30, FROZEN), (41, FIT)], id="alive again"
+            in_light(lambda t_s: 0.8 + 0.3 * math.sin(math.tau * 3.1 * t_s)),
+            C.FLICKERING,
+            id="a lamp that beats",
         ),
+        pytest.param(bands(0.35), C.FLICKERING, id="strong moving bands"),
         pytest.param(
-            [(40, still), (0.5, live), (20, still)],
-            [(0, FIT), (30, FROZEN)],
-            id="one new picture is no life",
-        ),
-        pytest.param([(10, live), (10, dark)], [(0, FIT), (15, DARK)], id="dark for 5 s"),
-        pytest.param([(10, live), (4.5, dark), (9, live)], [(0, FIT)], id="dark for less"),
-        pytest.param(
-            [(10, dark_with_indicator)], [(0, FIT), (5, DARK)], id="an indicator is no light"
-        ),
-        pytest.param(
-            [(10, dark), (10, live)], [(0, FIT), (5, DARK), (12, FIT)], id="light again for 2 s"
-        ),
-        pytest.param([(10, dark), (1.5, live), (9, dark)], [(0, FIT), (5, DARK)], id="a flicker"),
-        pytest.param([(60, dim)], [(0, FIT)], id="dim is not dark"),
-        pytest.param([(10, dark), (60, dim)], [(0, FIT), (5, DARK)], id="dim is not light again"),
-        pytest.param(
-            [(60, lambda _: level(0))], [(0, FIT), (5, DARK)], id="black without noise is dark"
-        ),
-        pytest.param(
-            [(60, lambda _: level(0)), (10, still), (10, live)],
-            # frozen while dark, so frozen when light again at 62, alive at 70, 70.5 and 71
-            [(0, FIT), (5, DARK), (62, FROZEN), (71, FIT)],
-            id="dark goes before frozen",
+            in_light(lambda t_s: 1.0 if int(t_s * 2.3) % 3 else 0.4),
+            C.FLICKERING,
+            id="a lamp that goes on and off",
         ),
     ],
 )
-def test_conditions(scenes: list[tuple[float, Scene]], expected: list[tuple[float, str]]) -> None:
-    assert changes(scenes) == expected
+def test_an_unfit_view_is_told_in_time_and_ends(then: Scene, condition: CameraCondition) -> None:
+    changes = told(then)
+    assert [change[1] for change in changes] == [condition, FIT]
+    assert changes[0][0] <= TOLD_WITHIN_S
+    assert changes[1][0] - 12.0 <= FIT_AGAIN_WITHIN_S
 
 
-def test_since_when() -> None:
+@pytest.mark.parametrize(
+    "then",
+    [
+        pytest.param(None, id="a tool head moves"),
+        pytest.param(in_light(lambda _: 0.15), id="lamp dimmed"),
+        pytest.param(in_light(lambda t_s: 0.6 if int(t_s / 3) % 2 else 1.0), id="dimmed in steps"),
+        pytest.param(lambda t_s: scene(t_s) + 60, id="sun"),
+        pytest.param(blurred(1.3), id="a little blurred"),
+        pytest.param(hand(0.5), id="a hand and arm over half of it"),
+        pytest.param(turned(2), id="shaken by 0.6 % of the width"),
+        pytest.param(bands(0.1), id="usual bands"),
+        pytest.param(
+            in_light(lambda t_s: 1.0 + 0.08 * math.sin(math.tau * 3.1 * t_s)), id="usual beats"
+        ),
+        pytest.param(glow, id="a flame's glow"),
+        pytest.param(veiled(1.0, 0.6), id="smoke hides 60 % everywhere"),
+        pytest.param(veiled(0.5, 0.97), id="smoke hides half of it"),
+    ],
+)
+def test_a_fit_view_is_not_told_as_unfit(then: Scene | None) -> None:
+    assert told(then) == []
+
+
+@pytest.mark.parametrize(
+    "then", [even(110.0), blurred(4.0), turned(40), in_light(lambda _: 0.02)], ids=str
+)
+def test_what_ends_within_two_seconds_is_not_told(then: Scene) -> None:
+    assert told(then, lasts_s=2.0) == []
+
+
+@pytest.mark.parametrize("per_s", [2.0, 5.0, 25.0])
+def test_any_number_of_pictures_a_second(per_s: float) -> None:
+    changes = told(even(110.0), per_s=per_s)
+    assert [change[1] for change in changes] == [C.COVERED, FIT]
+    assert changes[0][0] <= TOLD_WITHIN_S
+
+
+def test_noise_is_no_structure() -> None:
+    """A sensor that amplifies what little light there is."""
+    assert [change[1] for change in told(even(60.0), deviation=6.0)] == [C.COVERED, FIT]
+    assert [change[1] for change in told(blurred(4.0), deviation=6.0)] == [C.OUT_OF_FOCUS, FIT]
+    assert told(None, deviation=6.0) == []
+
+
+def test_what_comes_slowly_may_be_smoke() -> None:
+    """It has a second more, is named, and those who look for smoke go on looking."""
+
+    def smoke(t_s: float) -> Plane:
+        plane, depth = scene(t_s), np.linspace(8.0, 0.0, HEIGHT, dtype=np.float32)[:, None]
+        through = np.exp(-np.clip(depth + 1.2 * t_s - 8.0, 0.0, 9.0))
+        return np.asarray(plane * through + 150 * (1 - through), np.float32)
+
+    check, usable, condition, reason = ViewCheck(), True, FIT, ""
+    for number in range(400):
+        t_s = number / PER_S - 10.0
+        plane = scene(t_s) if t_s < 0.0 else smoke(t_s)
+        condition, reason = check.update(t_s, taken(plane, t_s))
+        usable = usable and check.usable
+    assert (condition, reason) == (
+        C.COVERED,
+        "almost nothing is to be seen: covered, or thick smoke",
+    )
+    assert usable
+
+
+def test_what_comes_at_once_is_not_searched_from_the_first_doubt_on() -> None:
     check = ViewCheck()
-    seen: dict[str, float] = {}
-    for tick in range(200):
-        t_s = tick * 0.5
-        scene = live if t_s < 20 else dark if t_s < 40 else still
-        condition, _ = check.update(t_s, scene(t_s))
-        seen[condition] = check.since_s
-    # light was seen at 40, and the stillness began then
-    assert seen == {FIT: 42.0, DARK: 20.0, FROZEN: 40.0}
+    for number in range(120):
+        t_s = number / PER_S
+        check.update(t_s, taken(scene(t_s) if t_s < 10.0 else even(110.0)(t_s), t_s))
+    assert check.seen[0] is C.COVERED
+    assert not check.usable
 
 
-def test_few_pictures_are_not_frozen() -> None:
-    """A clock that runs 1,000 times as fast lets 30 s pass between two pictures."""
-    assert changes([(270, still)], every_s=30.0) == [(0, FIT)]
-    assert changes([(330, still)], every_s=30.0) == [(0, FIT), (270, FROZEN)]
-
-
-def test_a_new_size_begins_anew() -> None:
+@pytest.mark.parametrize(
+    ("then", "condition"),
+    [
+        pytest.param(even(110.0), C.COVERED, id="covered"),
+        pytest.param(blurred(4.0), C.OUT_OF_FOCUS, id="out of focus"),
+        pytest.param(in_light(lambda _: 0.02), C.DARK, id="dark"),
+    ],
+)
+def test_unfit_from_the_start(then: Scene, condition: CameraCondition) -> None:
     check = ViewCheck()
-    for t_s in range(29):
-        check.update(float(t_s), level(90))
-    for t_s in range(29, 58):
-        assert check.update(float(t_s), level(90)[:90])[0] is FIT
-    assert check.update(59.0, level(90)[:90])[0] is FROZEN
+    seen = [check.update(n / PER_S, taken(then(n / PER_S), n / PER_S))[0] for n in range(50)]
+    assert seen[-1] is condition
+    assert check.since_s == 0.0
+
+
+def test_another_view_becomes_the_scene() -> None:
+    check = ViewCheck()
+    seen: list[tuple[float, CameraCondition]] = []
+    for number in range(round((NEW_SCENE_AFTER_S + 60.0) * 2)):
+        t_s = number / 2.0
+        plane = view() if t_s < 20.0 or t_s >= NEW_SCENE_AFTER_S + 40.0 else view(5)
+        condition = check.update(t_s, taken(plane, t_s))[0]
+        if not seen or seen[-1][1] is not condition:
+            seen.append((t_s, condition))
+    # after 10 min it is the scene, and the old view is another one then
+    assert [condition for _, condition in seen] == [FIT, C.MOVED, FIT, C.MOVED]
+    assert seen[2][0] == pytest.approx(20.0 + NEW_SCENE_AFTER_S, abs=4.0)
+
+
+def with_clock(picture: Picture, t_s: float) -> Picture:
+    clock = picture.copy()
+    where, font = (4, 14), cv2.FONT_HERSHEY_SIMPLEX
+    cv2.putText(clock, f"12:{int(t_s) // 60:02}:{int(t_s) % 60:02}", where, font, 0.5, 255)
+    return clock
+
+
+@pytest.mark.parametrize(
+    ("shown_from_8_s_on", "told_at_s"),
+    [
+        pytest.param(lambda t_s: t_s, None, id="a still room has noise"),
+        pytest.param(lambda _: 8.0, 12.0, id="one picture again and again"),
+        pytest.param(lambda t_s: 8.0 + round(10 * t_s) % 4 / 10, 12.3, id="four pictures in turn"),
+        pytest.param(lambda t_s: 8.0 if t_s < 11.5 else t_s, None, id="for 3.5 s"),
+    ],
+)
+@pytest.mark.parametrize("clock", [False, True], ids=["", "clock"])
+def test_frozen(
+    shown_from_8_s_on: Callable[[float], float], told_at_s: float | None, *, clock: bool
+) -> None:
+    check = ViewCheck()
+    first: float | None = None
+    for number in range(200):
+        t_s = number / PER_S
+        of_s = t_s if t_s < 8.0 else round(shown_from_8_s_on(t_s), 1)
+        picture = taken(view(), of_s, 0.3)
+        condition, _ = check.update(t_s, with_clock(picture, t_s) if clock else picture)
+        if first is None and condition is C.FROZEN:
+            first = t_s
+            assert check.since_s == pytest.approx(8.0, abs=0.4)
+        assert condition in (FIT, C.FROZEN)
+    assert first == (told_at_s if told_at_s is None else pytest.approx(told_at_s, abs=0.15))
+
+
+def test_alive_again_with_three_new_pictures() -> None:
+    check = ViewCheck()
+    shown = [*range(10), *[9] * 60, 10, *[10] * 60, *range(11, 20)]
+    conditions = [
+        check.update(number / PER_S, taken(view(), float(of)))[0] for number, of in enumerate(shown)
+    ]
+    assert conditions[60] is C.FROZEN
+    assert all(c is C.FROZEN for c in conditions[60:132])  # one new picture is no life
+    assert conditions[-1] is FIT
+
+
+@pytest.mark.parametrize(
+    ("intervals_s", "expected"),
+    [
+        pytest.param([1.0] * 20, [], id="one a second"),
+        pytest.param([0.1] * 50 + [3.0] + [0.1] * 50, [], id="a pause of 3 s"),
+        pytest.param([1.3] * 10, [3.9], id="one in 1.3 s"),
+        pytest.param([4.0] * 3, [4.0], id="one in 4 s, told with the second"),
+        pytest.param([2.0] * 3 + [0.5] * 10, [4.0, 7.0], id="fast enough again"),
+    ],
+)
+def test_too_few_pictures(intervals_s: list[float], expected: list[float]) -> None:
+    check, t_s = ViewCheck(), 0.0
+    changes: list[tuple[float, CameraCondition]] = []
+    for interval_s in [0.0, *intervals_s]:
+        t_s = round(t_s + interval_s, 3)
+        condition = check.update(t_s, taken(scene(t_s), t_s))[0]
+        if condition is not (changes[-1][1] if changes else FIT):
+            changes.append((t_s, condition))
+    assert [at_s for at_s, _ in changes] == expected
+    assert [condition for _, condition in changes] == [C.SLOW, FIT][: len(expected)]
+
+
+def test_dark_goes_before_frozen() -> None:
+    check = ViewCheck()
+    black = np.zeros((HEIGHT, WIDTH), np.uint8)
+    assert [check.update(n / PER_S, black)[0] for n in range(80)][-1] is C.DARK
+
+
+def test_another_size_begins_anew() -> None:
+    check, condition = ViewCheck(), FIT
+    for number in range(200):
+        t_s = number / PER_S
+        picture = taken(scene(t_s), t_s)
+        condition, _ = check.update(t_s, picture if t_s < 10.0 else picture[:180])
+    assert condition is FIT
 
 
 def test_time_goes_forward() -> None:
     check = ViewCheck()
-    check.update(-5.0, level(90))
-    check.update(-5.0, level(90))
+    picture = taken(view(), 0.0)
+    check.update(-5.0, picture)
+    check.update(-5.0, picture)
     with pytest.raises(TimeOrderError):
-        check.update(-5.1, level(90))
+        check.update(-5.1, picture)
 
 
 @given(
-    values=st.lists(st.integers(0, 255), min_size=1, max_size=120),
+    values=st.lists(st.integers(0, 255), min_size=1, max_size=80),
     every_s=st.floats(0.03, 20.0),
+    size=st.sampled_from([(1, 1), (12, 16), (60, 80), (240, 320)]),
 )
 @settings(max_examples=60, deadline=None)
-def test_no_verdict_before_its_time(values: list[int], every_s: float) -> None:
-    """Whatever comes, dark takes 5 s and frozen 30 s, and since is never in the future."""
+def test_no_verdict_before_its_time(
+    values: list[int], every_s: float, size: tuple[int, int]
+) -> None:
+    """Whatever comes and of whatever size, nothing is told within 2.5 s, and since is no future."""
     check = ViewCheck()
     for number, value in enumerate(values):
         t_s = number * every_s
-        condition, _ = check.update(t_s, level(value)[:12, :16])
+        condition, reason = check.update(t_s, np.full(size, value, np.uint8))
         assert check.since_s <= t_s
-        if t_s < 5.0:
-            assert condition is not DARK
-        if t_s < 30.0:
-            assert condition is not FROZEN
+        assert (condition is FIT) == (reason == "")
+        if t_s < 2.5:
+            assert condition is FIT
