@@ -246,6 +246,8 @@ class FlameWatch:
         means = {k: sum(f[k] for _, f in place.history) / len(place.history) for k in now}
         place.features = {"age_s": place.age_s, **means}
         step = min(MOST_STEP, max(LEAST_STEP, STEP * (likelihood(place.features) - SURE)))
+        if place.age_s < NEWBORN_S:  # what is measured on so little may be anything
+            step = min(0.0, step)
         place.sum = min(MOST_SUM, max(0.0, place.sum + step))
 
     def _unexplained(self, place: Place, spots: NDArray[np.bool_]) -> float:
@@ -260,9 +262,8 @@ class FlameWatch:
         flow = np.asarray(self._flow.calc(now, then, start), np.float32)
         flow[:, :, 0] += np.arange(right - left, dtype=np.float32)
         flow[:, :, 1] += np.arange(bottom - top, dtype=np.float32)[:, None]
-        moved = cv2.remap(
-            then, flow, np.empty(0), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-        )
+        across, down = cv2.split(flow)
+        moved = cv2.remap(then, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         inner = (
             slice(place.top - top, place.bottom - top),
             slice(place.left - left, place.right - left),
@@ -373,45 +374,55 @@ def _overlap(one: Place, other: Place) -> bool:
 # real clips; once for a view that is too young to know what is novel, once for one that isn't.
 Weights = tuple[float, tuple[tuple[str, float, float, float], ...]]
 _YOUNG: Weights = (
-    -1.36,
+    0.16,
     (
-        ("age_s", 0, 3, 0.63),
-        ("activity", 0.2, 0.5, -2.33),
-        ("occupancy", 0.4, 1, -2.91),
-        ("alike", 0.3, 0.95, -2.94),
-        ("alike", 0.85, 1, -4.46),
-        ("unexplained", 0.2, 0.8, 4.13),
-        ("core", 0, 0.4, 6.93),
-        ("settled", 0.35, 0.7, -7.58),
-        ("foreign", 0.1, 0.9, -5.67),
-        ("size", 3, 9, 0.44),
-        ("rooted", 0, 0.8, 0.80),
+        ("age_s", 0, 3, 0.18),
+        ("activity", 0.2, 0.5, 0.82),
+        ("occupancy", 0.6, 1, -3.25),
+        ("alike", 0.3, 0.95, -4.00),
+        ("alike", 0.85, 1, -5.85),
+        ("alike", 0.94, 1, -60.00),
+        ("size", 3, 5, 1.50),
+        ("unexplained", 0.2, 0.8, 6.06),
+        ("core", 0, 0.4, 3.86),
+        ("settled", 0.35, 0.7, -10.13),
+        ("foreign", 0.1, 0.9, -5.34),
+        ("size", 3, 9, 0.12),
+        ("rooted", 0.3, 0.8, 1.07),
+        ("rooted", 0, 0.3, 2.23),
+        ("occupancy", 0.4, 0.6, 0.71),
     ),
 )
 _KNOWN: Weights = (
-    -0.97,
+    -3.65,
     (
-        ("age_s", 0, 3, 1.09),
-        ("activity", 0.2, 0.5, -4.91),
-        ("occupancy", 0.4, 1, -4.12),
-        ("alike", 0.3, 0.95, -1.77),
-        ("alike", 0.85, 1, -2.45),
-        ("unexplained", 0.2, 0.8, 4.92),
-        ("core", 0, 0.4, 7.10),
-        ("settled", 0.35, 0.7, -7.40),
-        ("foreign", 0.1, 0.9, -6.80),
-        ("size", 3, 9, 0.33),
-        ("rooted", 0, 0.8, -0.91),
-        ("novel", 0, 0.5, 5.61),
+        ("age_s", 0, 3, 0.41),
+        ("activity", 0.2, 0.5, -4.42),
+        ("occupancy", 0.6, 1, -5.76),
+        ("alike", 0.3, 0.95, -0.33),
+        ("alike", 0.85, 1, 0.11),
+        ("alike", 0.94, 1, -60.00),
+        ("size", 3, 5, 1.50),
+        ("unexplained", 0.2, 0.8, 4.47),
+        ("core", 0, 0.4, 6.12),
+        ("settled", 0.35, 0.7, -5.91),
+        ("foreign", 0.1, 0.9, -5.80),
+        ("size", 3, 9, 0.21),
+        ("rooted", 0.3, 0.8, 0.49),
+        ("rooted", 0, 0.3, 0.88),
+        ("occupancy", 0.4, 0.6, -0.25),
+        ("novel", 0, 0.5, 6.76),
     ),
 )
 
 # What one look adds to a place's evidence, at least and at most, and when it is told.
-LEAST_STEP, MOST_STEP = -0.6, 0.5
+LEAST_STEP, MOST_STEP = -0.8, 0.8
+MACHINE = 4.0  # of the log-likelihood ratio, against a flame
 SURE = 0.8  # of the ratio: what is only a little likelier than not adds nothing
 STEP = 0.25  # of the log-likelihood ratio: looks follow each other and are much alike
-TOLD_SUM = 2.0
-MOST_SUM = 8.0
+NEWBORN_S = 1.0
+TOLD_SUM = 4.5
+MOST_SUM = 18.0
 
 
 def likelihood(features: Mapping[str, float]) -> float:
@@ -419,4 +430,14 @@ def likelihood(features: Mapping[str, float]) -> float:
     total, weights = _KNOWN if features["novel"] >= 0.0 else _YOUNG
     for name, floor, ceiling, weight in weights:
         total += weight * (min(ceiling, max(floor, features[name])) - floor)
+    # What moves there beside the flame-coloured, and what comes back to how it was, are a
+    # machine's head over its part if both hold; so much else moves about no flame.
+    other, rest = features["foreign"], features["settled"]
+    total -= MACHINE * _between(other, 0.5, 0.7) * _between(rest, 0.48, 0.54)
+    total -= MACHINE * _between(other, 0.74, 0.84)
     return total
+
+
+def _between(value: float, none: float, full: float) -> float:
+    """0 up to `none`, 1 from `full` on, straight between."""
+    return min(1.0, max(0.0, (value - none) / (full - none)))
