@@ -52,6 +52,7 @@ MOST_BLUE_OVER_GREEN = 10
 CHANGE = 12  # of 255, from one picture to the next
 ACTIVITY_TAU_S = 1.0
 ACTIVE = 0.2
+GAP_S = 0.8  # pictures further apart show no flicker, so it is begun anew
 LOOK_EVERY_S = 0.25
 KEPT_PICTURES = 16  # on which `alike` is measured: about a second
 LEAST_PICTURES = 8
@@ -147,7 +148,7 @@ class FlameWatch:
         Pictures come about 10 to 16 times a second.
         """
         blue, green, red = (_gray(plane) for plane in cv2.split(picture))
-        if green.shape != self._shape:
+        if green.shape != self._shape or (self._t_s is not None and t_s - self._t_s > GAP_S):
             self._begin(green.shape)
         coloured = _coloured(blue, green, red)
         for left, top, right, bottom in self._ignore:

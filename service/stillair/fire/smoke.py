@@ -48,6 +48,7 @@ CELL_PX = 10
 SIZE = (CELLS[0] * CELL_PX, CELLS[1] * CELL_PX)
 SAMPLE_EVERY_S = 0.25
 SAMPLES = 8
+GAP_S = 1.0  # the eight have to be from about two seconds
 JUDGE_EVERY_S = 1.0
 AGES_S = (8.0, 30.0, 120.0, 600.0, 1800.0)
 KEPT = ((1.0, 12), (5.0, 30), (60.0, 32))  # every so many seconds, so many
@@ -152,6 +153,8 @@ class SmokeWatch:
         """Take the next picture, `(height, width) uint8`; whether it was judged."""
         if t_s - self._sampled_s < SAMPLE_EVERY_S - 1e-6:
             return False
+        if t_s - self._sampled_s > GAP_S:
+            self._samples.clear()
         self._sampled_s = t_s
         self._take(np.asarray(cv2.resize(gray, SIZE, interpolation=cv2.INTER_AREA), np.uint8))
         if t_s - self._judged_s < JUDGE_EVERY_S - 1e-6 or len(self._samples) < SAMPLES:

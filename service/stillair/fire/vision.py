@@ -91,7 +91,8 @@ class Vision:
         if t_s - self._flame_s >= FLAME_EVERY_S:
             self._flame_s = t_s
             self._flames.update(t_s, picture)
-        if fit:
+        usable = self._view.usable  # also where what makes the view unfit may be smoke
+        if usable:
             self._smoke.update(t_s, gray)
         elif condition is CameraCondition.MOVED:
             self._smoke.begin_anew()
@@ -100,7 +101,7 @@ class Vision:
         movement = self._motion.update(t_s, gray, fit=fit)
         height, width = gray.shape
         signs = [*self._flame_signs(t_s, condition, width, height)]
-        if fit:
+        if usable:
             signs += self._smoke_signs(t_s)
         return Sight(t_s, condition, self._view.since_s, reason, tuple(signs), movement)
 

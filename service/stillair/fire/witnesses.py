@@ -47,6 +47,7 @@ SPOILT_BY_FLAME = frozenset(
     {CameraCondition.WASHED_OUT, CameraCondition.FLICKERING, CameraCondition.MOVED}
     | {CameraCondition.COVERED, CameraCondition.OUT_OF_FOCUS}
 )
+SPOILT_BY_SMOKE = frozenset({CameraCondition.COVERED, CameraCondition.OUT_OF_FOCUS})
 
 
 class Witnesses:
@@ -80,13 +81,13 @@ class Witnesses:
     def counts(self, sign: Sign) -> bool:
         """Whether a sign is one: what an unfit view shows is none, and neither is its end.
 
-        But for a flame in a view that a flame may have made unfit itself.
+        But for flame and smoke in a view that they may have made unfit themselves.
         """
         if sign.sense is not Sense.CAMERA or self.camera is None:
             return True
         condition = heard(self.camera, sign.t_s).condition
-        spoilt = sign.name == "flame" and condition in SPOILT_BY_FLAME
-        return condition is CameraCondition.FIT or spoilt
+        spoilt = SPOILT_BY_FLAME if sign.name == "flame" else SPOILT_BY_SMOKE
+        return condition is CameraCondition.FIT or condition in spoilt
 
     def movement_seen(self, t_s: float) -> Movement | None:
         """The camera's word on the machine's movement, where its view is fit and it is new."""
