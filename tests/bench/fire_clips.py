@@ -95,12 +95,13 @@ def _digest(path: Path) -> bytes:
 def watch_clip(clip: Clip) -> ClipScore:
     """Play one clip to a new watch."""
     try:
-        return ClipScore(clip, listen(_paced(clip.path)))
+        return ClipScore(clip, listen(paced(clip.path)))
     except InputError as error:
         return ClipScore(clip, None, str(error))
 
 
-def _paced(path: Path) -> Iterator[Frame]:
+def paced(path: Path) -> Iterator[Frame]:
+    """The pictures of a clip as often as a camera's are looked at."""
     pacer = Pacer(FRAMES_PER_S)
     for t_s, picture in frames_of(path):
         if pacer.due(t_s):

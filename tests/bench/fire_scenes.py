@@ -25,6 +25,7 @@ from bench import fire_burning, fire_harmless  # noqa: E402 - the paths above co
 from bench.fire_plot import Burn, Plot, draw_lots  # noqa: E402
 from stillair.simulation.chance import even  # noqa: E402
 from stillair.simulation.scene import Scene  # noqa: E402
+from stillair.simulation.view import SceneState  # noqa: E402
 
 Frame = tuple[float, NDArray[np.uint8]]
 SIZE = (320, 240)
@@ -38,7 +39,7 @@ USUAL_S = {"slow smoulder": 1200.0, "all sorts": 1200.0}
 
 @dataclass(frozen=True, slots=True)
 class LabelledScene:
-    """One scene: what is in it, and its pictures."""
+    """One scene: what is in it, its state at any second, and its pictures."""
 
     name: str
     kind: str
@@ -48,6 +49,7 @@ class LabelledScene:
     burns: tuple[Burn, ...]
     blind: tuple[tuple[str, float, float], ...]
     wall: str
+    state: Callable[[float], SceneState]
     _play: Callable[[], Iterator[Frame]]
 
     def frames(self) -> Iterator[Frame]:
@@ -88,6 +90,7 @@ def scene(
         burns,
         blind,
         plot.look.wall,
+        plot.at,
         lambda: _frames(plot, frames_per_s),
     )
 

@@ -465,11 +465,6 @@ port = 0
             id="still at once",
         ),
         pytest.param(
-            SMALLEST + '[camera]\nsource = "/dev/video0"\nlock = "yes"\n',
-            'camera.lock = "yes": has to be true or false',
-            id="a lock in words",
-        ),
-        pytest.param(
             SMALLEST + '[camera]\nsource = "command: "\n',
             'camera.source = "command: ": has to be a program',
             id="empty command",

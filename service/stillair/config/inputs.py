@@ -295,10 +295,6 @@ class CameraTable(Table):
     frames_per_s: Annotated[float, Field(ge=0.2, le=60)] = Field(
         default=15.0, description="No more pictures than this are looked at."
     )
-    lock: bool = Field(
-        default=True,
-        description="Hold a device's exposure, white balance and focus as they are at the start.",
-    )
     ignore: Annotated[tuple[Rectangle, ...], Strict(False), AfterValidator(_leaves_enough)] = Field(
         default=(),
         max_length=16,
