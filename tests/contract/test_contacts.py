@@ -103,13 +103,15 @@ def mqtt(broker: Broker) -> Rig:
     client.loop_start()
 
     def send(*words: str) -> None:
-        """Publish, and wait until the reader has it: a later message has come."""
+        """Publish, and wait until the reader has it: a later message of this very call has come."""
         for word in words:
             client.publish(topic, word, qos=1).wait_for_publish(10.0)
-        came.clear()
+        token = uuid.uuid4().hex.encode()
         for _ in range(500):
-            client.publish(f"{topic}/zz", "", qos=1).wait_for_publish(10.0)
-            if came.wait(0.02):
+            came.clear()
+            client.publish(f"{topic}/zz", token, qos=1).wait_for_publish(10.0)
+            came.wait(0.02)
+            if token in watched.take():
                 return
         raise AssertionError("the broker passes nothing on")
 
