@@ -30,6 +30,7 @@ from stillair.config.values import (
     command_line,
     context_of,
 )
+from stillair.fire.regions import LEAST_FROM, MOST_FROM, MOST_LEFT_OUT
 from stillair.model import ContactKind, Place
 
 ELECTRONICS_LIMIT_C = 60.0  # assumed: what small power supplies and motor drivers are made for
@@ -248,9 +249,6 @@ SOURCE = 'one text, such as "/dev/video0" or "command:" and a program with its a
 STREAM_SCHEMES = ("http", "https", "rtsp")
 
 
-MOST_LEFT_OUT = 0.6  # of a picture that is to be watched by
-
-
 def _rectangle(value: tuple[float, ...]) -> tuple[float, ...]:
     left, top, right, bottom = value
     if left >= right or top >= bottom:
@@ -276,7 +274,7 @@ Rectangle = Annotated[
     AfterValidator(_rectangle),
     Takes("[left, top, right, bottom] in shares of the picture from 0 to 1"),
 ]
-Strength = Annotated[float, Field(ge=0.3, le=0.95)]
+Strength = Annotated[float, Field(ge=LEAST_FROM, le=MOST_FROM)]
 
 
 class CameraTable(Table):

@@ -28,8 +28,8 @@ rooted      the share of spots that were active a second ago as well
 novel       the share of spots brighter than ever in the last minutes, before the last
             twenty seconds; not known where the view is younger
 
-The strength is a sum of log-likelihood ratios, one a measure and each with a floor and a
-ceiling, so that none can decide alone; see `_EVIDENCE`.
+The evidence of a place is a sum of log-likelihood ratios, one a look, each with a floor and
+a ceiling, so that none can decide alone; see `likelihood`.
 """
 
 from __future__ import annotations
@@ -43,6 +43,8 @@ import cv2
 import numpy as np
 from cv2.typing import MatLike
 from numpy.typing import NDArray
+
+from stillair.fire.regions import Region, pixels_of
 
 Gray = NDArray[np.uint8]
 
@@ -71,19 +73,6 @@ USUAL_EVERY_S = 1.0
 USUAL_FORGETS = 1  # of 255, a minute
 DOUBTED = 0.3
 NOVEL = 20  # of 255, above the usual
-FEATURES = (
-    "age_s",
-    "activity",
-    "occupancy",
-    "alike",
-    "unexplained",
-    "core",
-    "settled",
-    "foreign",
-    "size",
-    "rooted",
-    "novel",
-)
 
 
 @dataclass(slots=True)
@@ -99,7 +88,7 @@ class Place:
     spots: int
     features: dict[str, float]
     sum: float = 0.0
-    history: deque[tuple[float, dict[str, float]]] = field(default_factory=lambda: deque(maxlen=8))
+    history: deque[dict[str, float]] = field(default_factory=lambda: deque(maxlen=8))
 
     @property
     def age_s(self) -> float:
@@ -114,7 +103,7 @@ class Place:
 class FlameWatch:
     """Find places that look like flames, picture by picture; see the module."""
 
-    def __init__(self, ignore: Sequence[tuple[float, float, float, float]] = ()) -> None:
+    def __init__(self, ignore: Sequence[Region] = ()) -> None:
         self._ignore = ignore
         self._flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
         self._begin((0, 0))
@@ -122,7 +111,6 @@ class FlameWatch:
     def _begin(self, shape: tuple[int, ...]) -> None:
         self._shape = shape
         self._t_s: float | None = None
-        self._began_s = 0.0
         self._looked_s = -math.inf
         self._activity = np.zeros(shape, np.float32)
         self._occupancy = np.zeros(shape, np.float32)
@@ -151,12 +139,10 @@ class FlameWatch:
         if green.shape != self._shape or (self._t_s is not None and t_s - self._t_s > GAP_S):
             self._begin(green.shape)
         coloured = _coloured(blue, green, red)
-        for left, top, right, bottom in self._ignore:
-            high, wide = self._shape
-            rows = slice(round(top * high), round(bottom * high))
-            coloured[rows, round(left * wide) : round(right * wide)] = 0
+        for region in self._ignore:
+            coloured[pixels_of(region, *coloured.shape)] = 0
         if self._t_s is None:
-            self._t_s = self._began_s = t_s
+            self._t_s = t_s
             self._coloured = coloured
             self._greens.append(green)
             return None
@@ -206,7 +192,7 @@ class FlameWatch:
                 oldest = min(parents, key=lambda p: p.since_s)
                 place.since_s, place.history = oldest.since_s, oldest.history
                 place.sum = max(p.sum for p in parents)
-            self._measure(place, t_s, window, spots, red, before)
+            self._measure(place, window, spots, red, before)
             found.append(place)
         seen = [p for p in known if not any(_overlap(p, f) for f in found)]
         return sorted([*found, *seen], key=lambda p: -p.spots)
@@ -214,7 +200,6 @@ class FlameWatch:
     def _measure(
         self,
         place: Place,
-        t_s: float,
         window: tuple[slice, slice],
         spots: NDArray[np.bool_],
         red: Gray,
@@ -243,8 +228,8 @@ class FlameWatch:
             "rooted": float(np.count_nonzero(before[window][spots])) / place.spots,
             "novel": novel,
         }
-        place.history.append((t_s, now))
-        means = {k: sum(f[k] for _, f in place.history) / len(place.history) for k in now}
+        place.history.append(now)
+        means = {k: sum(f[k] for f in place.history) / len(place.history) for k in now}
         place.features = {"age_s": place.age_s, **means}
         step = min(MOST_STEP, max(LEAST_STEP, STEP * (likelihood(place.features) - SURE)))
         if place.age_s < NEWBORN_S:  # what is measured on so little may be anything

@@ -49,11 +49,6 @@ class MotionMap:
         self._began_s: float | None = None
         self._told: Movement | None = None
 
-    @property
-    def map(self) -> NDArray[np.float32]:
-        """How often each spot moves while the machine does, `(60, 80)`, 0 to 1."""
-        return self._map
-
     def update(self, t_s: float, gray: Gray, *, fit: bool) -> Movement | None:
         """Take the next picture, `(height, width) uint8`; say what is new, or due again.
 

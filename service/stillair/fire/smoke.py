@@ -40,6 +40,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stillair.fire.regions import Region, pixels_of
+
 Gray = NDArray[np.uint8]
 Floats = NDArray[np.float32]
 
@@ -90,14 +92,13 @@ class Still:
 class Veil:
     """What is hidden of the scene: by share of contrast and of the picture, and where."""
 
-    t_s: float
     hidden: float
     sigmas: float
     agreeing: float
     share: float
     everywhere: float
     age_s: float
-    region: tuple[float, float, float, float]
+    region: Region
 
 
 class SmokeWatch:
@@ -109,11 +110,10 @@ class SmokeWatch:
     Continuous inspection schemes, Biometrika 41).
     """
 
-    def __init__(self, ignore: Sequence[tuple[float, float, float, float]] = ()) -> None:
+    def __init__(self, ignore: Sequence[Region] = ()) -> None:
         self._seen = np.ones((SIZE[1], SIZE[0]), bool)
-        for left, top, right, bottom in ignore:
-            rows = slice(round(top * SIZE[1]), round(bottom * SIZE[1]))
-            self._seen[rows, round(left * SIZE[0]) : round(right * SIZE[0])] = False
+        for region in ignore:
+            self._seen[pixels_of(region, SIZE[1], SIZE[0])] = False
         self._sampled_s = -math.inf
         self._judged_s = -math.inf
         self._samples: deque[Gray] = deque(maxlen=SAMPLES)
@@ -126,7 +126,7 @@ class SmokeWatch:
     @property
     def strength(self) -> float:
         """How surely there is smoke, 0 to 1."""
-        return 1.0 - math.exp(-self._sum / TOLD_SUM * math.log(2.0))
+        return 1.0 - math.exp2(-self._sum / TOLD_SUM)
 
     @property
     def since_s(self) -> float | None:
@@ -164,7 +164,7 @@ class SmokeWatch:
         # while smoke is suspected the picture is held against what was before it
         before_s = t_s if self._since_s is None else self._since_s
         references = self._references(before_s)
-        veils = [veil for old in references if (veil := veil_between(now, old)) is not None]
+        veils = [veil for old in references if (veil := _veil_between(now, old)) is not None]
         self._judge(t_s, veils)
         self._keep(t_s, now)
         return True
@@ -197,14 +197,7 @@ class SmokeWatch:
         fine, coarse = (_smoothed(middle, px) for px in (FINE_PX, COARSE_PX))
         good = (spread < STILL_RANGE + 3.0 * noise) & (middle > DARKEST) & (middle < BRIGHTEST)
         still = (cv2.erode(good.astype(np.uint8), _AROUND) > 0) & self._seen
-        return Still(
-            t_s,
-            fine,
-            coarse,
-            still,
-            noise,
-            self._tone,
-        )
+        return Still(t_s, fine, coarse, still, noise, self._tone)
 
     def _take(self, sample: Gray) -> None:
         """Keep a picture; what changed at a stroke in all of it begins the two seconds anew."""
@@ -242,8 +235,7 @@ def _stroke(now: Gray, before: Gray) -> float:
 
     Smoke takes seconds; a camera that draws another tone curve does it at once.
     """
-    stills = [_at_once(now), _at_once(before)]
-    hidden, weight = _hidden(*stills)
+    hidden, weight = _hidden(_at_once(now), _at_once(before))
     if np.count_nonzero(weight) < 0.2 * CELLS[0] * CELLS[1]:
         return 0.0
     mean = float((weight * hidden).sum() / weight.sum())
@@ -261,7 +253,7 @@ def _smoothed(picture: Floats, px: float) -> Floats:
     return np.asarray(cv2.GaussianBlur(picture, (0, 0), px), np.float32)
 
 
-def veil_between(now: Still, old: Still) -> Veil | None:
+def _veil_between(now: Still, old: Still) -> Veil | None:
     """The plainest veil in `now` that `old` doesn't have; None where nothing can be compared."""
     hidden, weight = _hidden(now, old)
     total = float(weight.sum())
@@ -285,7 +277,6 @@ def veil_between(now: Still, old: Still) -> Veil | None:
         agreeing = float((there * (hidden[cells] > 0.5 * mean)).sum() / max(there.sum(), 1e-9))
         informed = float(np.count_nonzero(there)) / (CELLS[0] * CELLS[1])
         veil = Veil(
-            now.t_s,
             mean,
             sigmas,
             agreeing,
@@ -340,7 +331,7 @@ def _compare(
     mean_old = _cells(valid * reference) / enough
     known = (count >= LEAST_PIXELS) & (likeness >= LEAST_LIKENESS) & (error <= MOST_ERROR)
     known &= theirs > 3.0 * bias_now  # else there is no structure left to know the scene by
-    known &= (np.minimum(mean_now, mean_old) > DARKEST) & (np.maximum(mean_now, mean_old) > 0)
+    known &= np.minimum(mean_now, mean_old) > DARKEST
     brighter = (mean_now - BLACK) / np.maximum(mean_old - BLACK, 1.0) * now.tone / old.tone
     hidden = np.clip(1.0 - slope / np.maximum(brighter, 1e-3), -0.5, 1.0)
     weight = 1.0 / (error**2 + MODEL_ERROR**2)

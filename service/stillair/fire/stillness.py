@@ -34,6 +34,9 @@ class Stillness:
     """
 
     def __init__(self) -> None:
+        self._begin()
+
+    def _begin(self) -> None:
         self._known: deque[NDArray[np.int32]] = deque(maxlen=KNOWN_PICTURES)
         self._since_s: float | None = None  # the first picture of which only old ones followed
         self._old = 0
@@ -43,7 +46,7 @@ class Stillness:
     def update(self, t_s: float, sums: NDArray[np.int32]) -> float | None:
         """Take the next picture's cells; return since when it stands still, or None."""
         if self._known and self._known[-1].shape != sums.shape:
-            self.__init__()  # type: ignore[misc]
+            self._begin()
         if any(np.count_nonzero(k == sums) >= SAME_SHARE * sums.size for k in self._known):
             self._old += 1
             if self._since_s is not None and t_s - self._since_s >= FROZEN_AFTER_S:

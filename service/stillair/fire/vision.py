@@ -17,9 +17,11 @@ from numpy.typing import NDArray
 from stillair.fire.flame import FlameWatch, Place
 from stillair.fire.inputs import CAMERA
 from stillair.fire.motion import MotionMap
+from stillair.fire.regions import Region
 from stillair.fire.smoke import SmokeWatch, Veil
 from stillair.fire.verdict import ALONE, SPEAKS
 from stillair.fire.view import ViewCheck
+from stillair.fire.witnesses import SPOILT_BY_FLAME
 from stillair.model import CameraCondition, Detail, JsonValue, Movement, Sense, Sign
 
 FLAME_EVERY_S = 1 / 16.5  # more pictures a second show nothing more of a flame
@@ -27,10 +29,6 @@ SIGN_EVERY_S = 1.0
 MOST_REGIONS = 4
 WITNESS = 0.45  # of a sign that is not to be told by itself
 BLIND_STRENGTH = 0.8  # a flame may itself wash out a picture, or have its light flicker
-BLINDED_BY_FLAME = frozenset(
-    {CameraCondition.WASHED_OUT, CameraCondition.FLICKERING, CameraCondition.MOVED}
-    | {CameraCondition.COVERED, CameraCondition.OUT_OF_FOCUS}
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +40,7 @@ class VisionPlan:
     which there is no such sign.
     """
 
-    ignore: tuple[tuple[float, float, float, float], ...] = ()
+    ignore: tuple[Region, ...] = ()
     flame_from: float = 0.5
     smoke_from: float = 0.5
 
@@ -100,10 +98,9 @@ class Vision:
             self._smoke.pause()
         movement = self._motion.update(t_s, gray, fit=fit)
         height, width = gray.shape
-        signs = [*self._flame_signs(t_s, condition, width, height)]
-        if usable:
-            signs += self._smoke_signs(t_s)
-        return Sight(t_s, condition, self._view.since_s, reason, tuple(signs), movement)
+        flame = self._flame_signs(t_s, condition, width, height)
+        smoke = self._smoke_signs(t_s) if usable else ()
+        return Sight(t_s, condition, self._view.since_s, reason, (*flame, *smoke), movement)
 
     def _flame_signs(
         self, t_s: float, condition: CameraCondition, width: int, height: int
@@ -111,7 +108,7 @@ class Vision:
         places = [p for p in self._flames.places if p.strength >= SPEAKS]
         strongest = max((p.strength for p in places), default=0.0)
         fit = condition is CameraCondition.FIT
-        if not (fit or (condition in BLINDED_BY_FLAME and strongest >= BLIND_STRENGTH)):
+        if not (fit or (condition in SPOILT_BY_FLAME and strongest >= BLIND_STRENGTH)):
             return ()
         if not places or not self._due("flame", t_s):
             return ()

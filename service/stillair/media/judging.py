@@ -6,16 +6,15 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from stillair.media.marking import Region, regions_of
+from stillair.fire.regions import LEAST_FROM, MOST_FROM, MOST_LEFT_OUT, Region
+from stillair.media.marking import regions_of
 from stillair.model import JsonValue, Sense, Sign
 
 SETTINGS = {"smoke": "smoke_from", "flame": "flame_from"}
-LOWEST_FROM, HIGHEST_FROM = 0.3, 0.95  # of both settings
 STEP = 0.05
 TINY = 1e-6
 MARGIN = 0.02  # around a region, in shares of the picture
 MOST_RECTANGLES = 4  # several places that touch are told as one
-MOST_SHARE = 0.6  # leaving out more than this would leave no watch
 _SENSES = {
     Sense.HEAT.value: "Heat",
     Sense.CONTACT.value: "A detector or switch",
@@ -144,9 +143,9 @@ def ignored_by(
     for saw in seen:
         # Told from the strength on, so one step above it isn't.
         step = math.floor(saw.strength / STEP + TINY) + 1
-        enough = round(max(LOWEST_FROM, step * STEP), 2)
+        enough = round(max(LEAST_FROM, step * STEP), 2)
         setting = f"camera.{SETTINGS[saw.sign]}"
-        if enough <= HIGHEST_FROM:
+        if enough <= MOST_FROM:
             text = (
                 f"{setting} = {enough:g} would have ignored it: how sure it was, {saw.strength:g}."
             )
@@ -154,7 +153,7 @@ def ignored_by(
     places = _merged([place for saw in seen for place in saw.regions])
     if places and all(saw.regions for saw in seen):
         areas = sum((right - left) * (bottom - top) for left, top, right, bottom in places)
-        if areas <= MOST_SHARE:
+        if areas <= MOST_LEFT_OUT:
             rectangles: list[JsonValue] = [list(place) for place in (*already, *places)]
             shown = ", ".join(_rectangle(place) for place in places)
             text = f"Leaving out {shown} of the picture by camera.ignore would have, too."

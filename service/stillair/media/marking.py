@@ -9,6 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stillair.fire.regions import Region
+
 KEPT_WIDTH = 640  # a picture encoded here is at most so wide
 QUALITY = 80
 SMALLEST_QUALITY = 30
@@ -18,8 +20,6 @@ MOST_REGIONS = 16
 RED = (30, 30, 200)  # BGR: danger
 WHITE = (255, 255, 255)
 DARK = (40, 40, 40)
-
-Region = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
