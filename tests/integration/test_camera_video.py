@@ -336,9 +336,14 @@ def device(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def device_camera(folder: Path, name: str) -> DeviceCamera:
+def device_camera(folder: Path, name: str, *, lock: bool = True) -> DeviceCamera:
     return DeviceCamera(
-        str(folder / name), SystemClock(), size=SIZE, frames_per_s=1000.0, links=folder / "v4l"
+        str(folder / name),
+        SystemClock(),
+        size=SIZE,
+        frames_per_s=1e6,
+        lock=lock,
+        links=folder / "v4l",
     )
 
 
@@ -405,6 +410,52 @@ def test_a_device_that_stops(device: Path) -> None:
     camera.open()
     with pytest.raises(CameraError, match="gives no more pictures"):
         [camera.grab() for _ in range(6)]
+    camera.close()
+
+
+HELD_KEYS = (cv2.CAP_PROP_AUTO_EXPOSURE, cv2.CAP_PROP_AUTO_WB, cv2.CAP_PROP_AUTOFOCUS)
+
+
+@pytest.mark.parametrize("lock", [True, False])
+def test_a_device_is_held_only_where_it_is_wanted(
+    device: Path, monkeypatch: pytest.MonkeyPatch, lock: bool
+) -> None:
+    touched: list[int] = []
+    usual = StandIn.set
+
+    def noted(self: StandIn, key: int, value: float) -> bool:
+        touched.append(key)
+        return usual(self, key, value)
+
+    monkeypatch.setattr(StandIn, "set", noted)
+    camera = device_camera(device, "video0", lock=lock)
+    camera.open()
+    assert not set(touched) & set(HELD_KEYS)
+    assert camera.is_settling is lock
+    for _ in range(5):
+        camera.grab()
+    assert set(touched) & set(HELD_KEYS) == (set(HELD_KEYS) if lock else set())
+    assert camera.describe() == f"video device {device / 'video0'}" + (
+        f" ({device / 'v4l/by-path/port-1-video-index0'})" + (", nothing held yet" if lock else "")
+    )
+    camera.close()
+    assert not camera.is_settling
+
+
+def test_a_control_that_fails_disturbs_no_picture(
+    device: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    usual = StandIn.set
+
+    def broken(self: StandIn, key: int, value: float) -> bool:
+        if key in HELD_KEYS:
+            raise cv2.error("the cable is loose")
+        return usual(self, key, value)
+
+    monkeypatch.setattr(StandIn, "set", broken)
+    camera = device_camera(device, "video0")
+    camera.open()
+    assert [camera.grab().jpeg for _ in range(5)] == drawn_frames(5)
     camera.close()
 
 

@@ -234,6 +234,20 @@ def test_what_the_owner_says_of_the_view_reaches_the_vision() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("table", "lock"),
+    [
+        pytest.param('source = "/dev/video0"', True, id="a device, unless told"),
+        pytest.param('source = "/dev/video0"\nlock = false', False, id="a device, not to be held"),
+        pytest.param('source = "rtsp://host/live"\nlock = false', False, id="a stream, not held"),
+    ],
+)
+def test_a_device_is_held_unless_told(table: str, lock: bool) -> None:
+    camera = chamber_from_text(f"{SMALLEST}[camera]\n{table}\n", "shed.toml").camera
+    assert camera is not None
+    assert camera.lock is lock
+
+
 def test_paths_are_looked_for_beside_the_chamber_file(tmp_path: Path) -> None:
     (tmp_path / "warm up.csv").write_text("time_s,top\n0,20\n")
     (tmp_path / "password").write_text("three oars in water\n")
@@ -448,6 +462,11 @@ port = 0
             + '[camera]\nsource = "/dev/video0"\nignore = [[0, 0, 0.6, 0.6], [0, 0.6, 0.7, 1]]\n',
             "camera.ignore = a list: covers more than 60% of the picture",
             id="most of the picture left out",
+        ),
+        pytest.param(
+            SMALLEST + '[camera]\nsource = "http://host/live"\nlock = true\n',
+            "camera.lock = true: only a device under /dev can be held",
+            id="a stream to be held",
         ),
         pytest.param(
             SMALLEST + '[camera]\nsource = "/dev/video0"\nflame_from = 1.0\n',

@@ -293,6 +293,11 @@ class CameraTable(Table):
     frames_per_s: Annotated[float, Field(ge=0.2, le=60)] = Field(
         default=15.0, description="No more pictures than this are looked at."
     )
+    lock: bool = Field(
+        default=True,
+        description="Hold a device's exposure, white balance and focus as its automatic finds"
+        " them; true only for a device under /dev, others are set by their own means.",
+    )
     ignore: Annotated[tuple[Rectangle, ...], Strict(False), AfterValidator(_leaves_enough)] = Field(
         default=(),
         max_length=16,

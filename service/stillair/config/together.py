@@ -55,6 +55,7 @@ def faults_between_tables(raw: Row, *, sensors_needed: bool) -> Iterator[str]:
     yield from _same_things([*sensors, *particles])
     yield from _same_pins(raw, contacts)
     yield from _mixed_families(raw, [*sensors, *particles, *contacts])
+    yield from _nothing_to_hold(raw)
     if sensors_needed and raw.get("sensor", []) == []:
         yield "sensor is missing: without one [[sensor]] nobody watches the temperature"
     if "mqtt" not in raw:
@@ -195,4 +196,17 @@ def _mixed_families(raw: Row, inputs: list[tuple[str, Row]]) -> Iterator[str]:
         yield (
             f'camera.source = "simulated": is no picture of this chamber, as {first[0]} is'
             f" {first[1]}; name a camera, or leave [camera] out"
+        )
+
+
+def _nothing_to_hold(raw: Row) -> Iterator[str]:
+    """What can't be held must not be believed to be; only who asks for it is refused."""
+    camera = raw.get("camera")
+    if not isinstance(camera, dict) or camera.get("lock") is not True:
+        return
+    source = camera.get("source")
+    if isinstance(source, str) and not source.startswith("/dev/"):
+        yield (
+            "camera.lock = true: only a device under /dev can be held; leave it out, and set"
+            " exposure, white balance and focus in the camera or its program"
         )

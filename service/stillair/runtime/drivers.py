@@ -137,6 +137,7 @@ class Drivers:
             width=of.width,
             height=of.height,
             frames_per_s=of.frames_per_s,
+            lock=of.lock,
         )
 
     def world(self) -> SimulatedChamber:

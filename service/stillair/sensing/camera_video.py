@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from stillair.clock import SystemClock
 from stillair.errors import CameraError, InputError
 from stillair.sensing.cameras import TIMEOUT_S, Lease, Pacer, network_reason, shown_address
+from stillair.sensing.holding import Holding
 from stillair.sensing.mjpeg import FrameCutter
 from stillair.sensing.pictures import fitted, working_picture_of_pixels
 from stillair.sensing.protocols import Frame
@@ -46,6 +47,8 @@ os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
 class _Open:
     """An opened capture and the right to use it."""
 
+    holding: Holding | None = None
+
     def __init__(self, capture: cv2.VideoCapture, source: str, per_s: float) -> None:
         self.capture = capture
         self.lease = Lease(source, capture.release)
@@ -59,7 +62,7 @@ class DeviceCamera:
     first opening the device's stable link under `links` (udev's by-id, else
     by-path) is looked up, and from then on that link is opened. MJPG is asked
     for, so that a frame comes as the camera packed it; a device that has none
-    is decoded here.
+    is decoded here. With `lock` what it adapts is held (`Holding`).
     """
 
     def __init__(
@@ -69,14 +72,18 @@ class DeviceCamera:
         *,
         size: tuple[int, int],
         frames_per_s: float,
+        lock: bool = True,
         links: Path = Path("/dev/v4l"),
+        machine_clock: Clock | None = None,
     ) -> None:
         self.source = path
         self._path = Path(path)
         self._clock = clock
         self._size = size
         self._frames_per_s = frames_per_s
+        self._lock = lock
         self._links = links
+        self._machine = machine_clock or _MACHINE
         self._link: Path | None = None
         self._open: _Open | None = None
         self._number = 0
@@ -102,6 +109,8 @@ class DeviceCamera:
         if int(capture.get(cv2.CAP_PROP_FOURCC)) == _MJPG:
             capture.set(cv2.CAP_PROP_CONVERT_RGB, 0)  # the camera's own bytes
         self._open = _Open(capture, self.source, self._frames_per_s)
+        if self._lock:
+            self._open.holding = Holding(capture, self.source)
 
     def grab(self) -> Frame:
         opened = _required(self._open, self.source)
@@ -109,17 +118,27 @@ class DeviceCamera:
             for _ in range(BROKEN_FRAMES):
                 if not opened.capture.grab():
                     raise CameraError(self.source, "gives no more pictures", retry=True)
-                if not opened.pacer.due(_MACHINE.now_s()):
+                if not opened.pacer.due(self._machine.now_s()):
                     continue
                 done, picture = opened.capture.retrieve()
                 frame = self._frame(picture) if done else None
                 if frame is not None:
+                    if opened.holding is not None:
+                        opened.holding.after(frame, self._machine.now_s())
                     return frame
         raise CameraError(self.source, "gives only broken pictures", retry=True)
 
+    @property
+    def is_settling(self) -> bool:
+        """Whether exposure, white balance and focus are still to be held."""
+        holding = self._open.holding if self._open else None
+        return holding is not None and holding.is_settling
+
     def describe(self) -> str:
-        path = self.stable_path()
-        return f"video device {self.source}" + (f" ({path})" if str(path) != self.source else "")
+        path, holding = self.stable_path(), self._open.holding if self._open else None
+        place = f" ({path})" if str(path) != self.source else ""
+        held = f", {holding.describe()}" if holding is not None else ""
+        return f"video device {self.source}{place}{held}"
 
     def close(self) -> None:
         opened, self._open = self._open, None

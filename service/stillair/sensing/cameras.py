@@ -40,6 +40,7 @@ def open_camera(
     width: int = 640,
     height: int = 480,
     frames_per_s: float = 10.0,
+    lock: bool = True,
 ) -> Camera:
     """A camera for `source`, not yet opened.
 
@@ -47,6 +48,7 @@ def open_camera(
     a source that is decoded here is shrunk to fit into it; a motion-JPEG
     source is handed through as it comes. No more than `frames_per_s` are
     handed on. A video file plays in `clock`'s time and begins again at its end.
+    With `lock` a device's exposure, white balance and focus are held.
 
     Raises `CameraError` (`retry` False) for a source that no driver could ever take.
     """
@@ -73,7 +75,9 @@ def open_camera(
         reason = "not a device, a file, an http, https or rtsp address, or command:PROGRAM"
         raise CameraError(shown_address(source), reason, retry=False)
     if source.startswith("/dev/"):
-        return camera_video.DeviceCamera(source, clock, size=size, frames_per_s=frames_per_s)
+        return camera_video.DeviceCamera(
+            source, clock, size=size, frames_per_s=frames_per_s, lock=lock
+        )
     return camera_video.FileCamera(source, clock, size=size, frames_per_s=frames_per_s)
 
 
