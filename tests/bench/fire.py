@@ -1,7 +1,7 @@
 """Figures of the fire watch by camera: found, delays, false events, blind views, cost.
 
     .venv/bin/python tests/bench/fire.py [--hours 12] [--fires 200] [--tuning]
-        [--kinds NAME ...] [--clips DIR] [--workers 2] [--show] [--cost-only]
+        [--kinds NAME ...] [--per-s RATE] [--clips DIR] [--workers 2] [--show] [--cost-only]
 
 Simulated scenes (tests/bench/fire_scenes.py) go through `Vision` and `Watch` as a
 replay goes, so a flame that stays becomes fire. Even seeds are for tuning, odd ones
@@ -47,13 +47,20 @@ SELDOM = {"slow smoulder": 3}  # every third round of the smokes: it takes ten t
 Task = tuple[str, int, float]
 
 
-def tasks(hours: float, fires: int, kinds: Sequence[str], *, tuning: bool) -> list[Task]:
+def tasks(
+    hours: float,
+    fires: int,
+    kinds: Sequence[str],
+    *,
+    tuning: bool,
+    rates_per_s: Sequence[float] = RATES_PER_S,
+) -> list[Task]:
     """Kind, seed and pictures a second of every scene of a run."""
     first = 0 if tuning else 1
 
     def task(kind: str, number: int) -> Task:
         seed = first + 2 * number
-        return kind, seed, RATES_PER_S[zlib.crc32(f"{kind}{seed}".encode()) % len(RATES_PER_S)]
+        return kind, seed, rates_per_s[zlib.crc32(f"{kind}{seed}".encode()) % len(rates_per_s)]
 
     found: list[Task] = []
     harmless = [kind for kind in HARMLESS if not kinds or kind in kinds]
@@ -231,6 +238,7 @@ def main() -> None:
     parser.add_argument("--fires", type=int, default=200)
     parser.add_argument("--tuning", action="store_true", help="the set for tuning (even seeds)")
     parser.add_argument("--kinds", nargs="*", default=[], help="only these kinds of scene")
+    parser.add_argument("--per-s", type=float, help="pictures a second of every scene")
     parser.add_argument("--clips", type=Path, action="append", default=[], metavar="DIR")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--show", action="store_true", help="a line for every scene and clip")
@@ -240,7 +248,13 @@ def main() -> None:
     if options.cost_only:
         print("\n".join(cost_lines()))
         return
-    chosen = tasks(options.hours, options.fires, options.kinds, tuning=options.tuning)
+    chosen = tasks(
+        options.hours,
+        options.fires,
+        options.kinds,
+        tuning=options.tuning,
+        rates_per_s=(options.per_s,) if options.per_s else RATES_PER_S,
+    )
     folders: list[Path] = list(options.clips)
     if recordings := os.environ.get("STILLAIR_RECORDINGS"):
         folders.append(Path(recordings, "video"))

@@ -240,13 +240,13 @@ def test_a_frozen_and_a_dark_picture() -> None:
     rig.loop.start()
     told: list[tuple[float, CameraCondition]] = []
     black = packed(picture(1) // 40)
-    for n in range(200):
-        t_s = n / 2
+    for n in range(400):
+        t_s = n / 4
         rig.push(FRAMES[n % 10] if t_s < 10 else FRAMES[0] if t_s < 60 else black)
         for state in rig.told():
             if not told or told[-1][1] is not state.condition:
                 told.append((state.t_s, state.condition))
-        rig.advance(0.5)
+        rig.advance(0.25)
     rig.loop.stop()
     assert [condition for _, condition in told] == [FIT, FROZEN, DARK]
     assert told[0][0] == 0.0
@@ -499,7 +499,7 @@ def live() -> Iterator[Live]:
     def no_other_stream() -> Camera:
         raise AssertionError("not to be left to another camera")
 
-    fast = FasterClock(SystemClock(), 10.0)
+    fast = FasterClock(SystemClock(), 4.0)
     states: queue.Queue[CameraState] = queue.Queue()
     with MjpegServer(FRAMES, frames_per_s=40.0) as server:
         camera = HttpCamera(

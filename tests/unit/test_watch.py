@@ -926,7 +926,8 @@ def test_smoke_counts_in_an_unfit_view_only_where_it_may_have_made_it_so(
     story = Seen()
     story.condition = condition
     story.sees(30, "smoke", strength=0.9)
-    hidden = condition.value in {"covered", "out_of_focus"}  # as thick smoke itself makes it
+    # as thick smoke itself makes it; and few pictures show what there is
+    hidden = condition.value in {"covered", "out_of_focus", "slow"}
     assert [kind for kind, *_ in story.told()] == (["smoke"] if hidden else [])
     assert [e.detail["condition"] for e in story.of(Kind.CAMERA_FAULT)] == [condition.value]
 
@@ -936,7 +937,7 @@ def test_a_flame_counts_where_it_may_have_made_the_view_unfit(condition: CameraC
     story = Seen()
     story.condition = condition
     story.sees(30, "flame", strength=0.9)
-    shows_nothing = condition.value in {"lost", "frozen", "dark", "slow"}
+    shows_nothing = condition.value in {"lost", "frozen", "dark"}
     assert [kind for kind, *_ in story.told()] == ([] if shows_nothing else ["flame", "fire"])
 
 

@@ -51,7 +51,7 @@ _MISTED = "the picture has become blurred: out of focus, mist on the lens, or sm
 _LAMP = "the lamp flickers strongly"
 _LIGHT = "the light flickers strongly: the lamp, or a fire's glow"
 _PERHAPS_FIRE = (_VEILED, _MISTED, _LIGHT)
-_SLOW = "fewer than one picture a second comes"
+_SLOW = "fewer than 2.3 pictures a second come, too few to tell a flame by"
 
 
 class ViewCheck:

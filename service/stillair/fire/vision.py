@@ -21,7 +21,7 @@ from stillair.fire.regions import Region
 from stillair.fire.smoke import SmokeWatch, Veil
 from stillair.fire.verdict import ALONE, SPEAKS
 from stillair.fire.view import ViewCheck
-from stillair.fire.witnesses import SPOILT_BY_FLAME
+from stillair.fire.witnesses import SHOWS, SPOILT_BY_FLAME
 from stillair.model import CameraCondition, Detail, JsonValue, Movement, Sense, Sign
 
 FLAME_EVERY_S = 1 / 16.5  # more pictures a second show nothing more of a flame
@@ -107,8 +107,8 @@ class Vision:
     ) -> Sequence[Sign]:
         places = [p for p in self._flames.places if p.strength >= SPEAKS]
         strongest = max((p.strength for p in places), default=0.0)
-        fit = condition is CameraCondition.FIT
-        if not (fit or (condition in SPOILT_BY_FLAME and strongest >= BLIND_STRENGTH)):
+        shown = condition in SHOWS
+        if not (shown or (condition in SPOILT_BY_FLAME and strongest >= BLIND_STRENGTH)):
             return ()
         if not places or not self._due("flame", t_s):
             return ()

@@ -42,6 +42,8 @@ SEEN_BY_MANY = frozenset(  # of which it is said who told nothing when they bega
         Kind.DRAFT,
     }
 )
+# Too few pictures may miss a fire, but what they show is there.
+SHOWS = frozenset({CameraCondition.FIT, CameraCondition.SLOW})
 # A flame lights up the picture, makes its light flicker, hides what is behind its smoke.
 SPOILT_BY_FLAME = frozenset(
     {CameraCondition.WASHED_OUT, CameraCondition.FLICKERING, CameraCondition.MOVED}
@@ -87,7 +89,7 @@ class Witnesses:
             return True
         condition = heard(self.camera, sign.t_s).condition
         spoilt = SPOILT_BY_FLAME if sign.name == "flame" else SPOILT_BY_SMOKE
-        return condition is CameraCondition.FIT or condition in spoilt
+        return condition in SHOWS or condition in spoilt
 
     def movement_seen(self, t_s: float) -> Movement | None:
         """The camera's word on the machine's movement, where its view is fit and it is new."""
