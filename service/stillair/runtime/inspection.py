@@ -11,8 +11,8 @@ import re
 import shutil
 import threading
 import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -22,7 +22,7 @@ from stillair.alarms import figures
 from stillair.alerts.mail import MailRoute
 from stillair.clock import SystemClock
 from stillair.config import ChamberSettings, default_chamber, load_chambers
-from stillair.config.inputs import AnyContact, AnyParticles, AnySensor
+from stillair.config.inputs import AnyContact, AnyParticles, AnySensor, CameraKind
 from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.errors import (
     CameraError,
@@ -33,12 +33,10 @@ from stillair.errors import (
     StillairError,
 )
 from stillair.fire.particles import USUAL_AT_START_UG
-from stillair.fire.view import ViewCheck
-from stillair.model import CameraCondition
 from stillair.runtime.drivers import Drivers
+from stillair.runtime.viewing import facets, look
 from stillair.runtime.wiring import mail_settings
-from stillair.sensing.pictures import small_gray
-from stillair.sensing.protocols import ParticleSensor, Sensor
+from stillair.sensing.protocols import Camera, ParticleSensor, Sensor
 
 T = TypeVar("T")
 
@@ -86,6 +84,7 @@ class Found:
     state: State
     told: str
     remedy: str = ""
+    figures: Mapping[str, float | None] = field(default_factory=dict)
 
     def line(self) -> str:
         """One line for a person."""
@@ -99,6 +98,7 @@ class Found:
             "state": self.state.value.lower(),
             "told": self.told,
             "remedy": self.remedy or None,
+            **({"figures": dict(self.figures)} if self.figures else {}),
         }
 
 
@@ -123,7 +123,7 @@ def _chamber(settings: ChamberSettings, *, prefix: str) -> Iterator[Found]:
             yield _particles(drivers, counter, prefix)
         for contact in settings.contacts:
             yield _contact(drivers, contact, prefix)
-        yield _camera(drivers, prefix)
+        yield from _camera(drivers, prefix)
         yield _sounder(settings, prefix)
         yield from _routes(settings, prefix)
     finally:
@@ -220,41 +220,40 @@ def _contact(drivers: Drivers, of: AnyContact, prefix: str) -> Found:
     return Found(thing, State.FIT, f"{words[of.kind.value][0 if active else 1]} ({described})")
 
 
-def _camera(drivers: Drivers, prefix: str) -> Found:
+def _camera(drivers: Drivers, prefix: str) -> Iterator[Found]:
+    """The camera itself, then the sides of its view, then what the view is worth."""
     thing = f"{prefix}camera"
-    if drivers.settings.camera is None:
-        return Found(thing, State.NONE, "smoke and flame are not watched for")
+    of = drivers.settings.camera
+    if of is None:
+        yield Found(thing, State.NONE, "smoke and flame are not watched for")
+        return
 
-    def look() -> tuple[str, CameraCondition, str]:
-        camera = drivers.camera()
-        if camera is None:
-            raise CameraError("camera", "there is none", retry=False)
-        try:
-            camera.open()
-            frame = camera.grab()
-            grey = small_gray(frame)
-            if grey is None:
-                raise CameraError(camera.source, "its picture can't be decoded", retry=False)
-            condition, reason = ViewCheck().update(frame.t_s, grey)
-            return camera.describe(), condition, reason
-        finally:
-            camera.close()
+    def camera() -> Camera:
+        made = drivers.camera()
+        assert made is not None
+        return made
 
+    remedy = "see that it is plugged in and its source is right"
     try:
-        described, condition, reason = _within(TRY_S, look)
+        described, fitness = look(
+            camera, drivers.clock, own_pace=of.kind is not CameraKind.SIMULATED
+        )
     except CameraError as error:
-        return Found(
-            thing, State.UNFIT, error.reason, "see that it is plugged in and its source is right"
-        )
+        yield _unfit(thing, error.reason, remedy)
     except (StillairError, TimeoutError) as error:
-        return Found(
-            thing, State.UNFIT, str(error), "see that it is plugged in and its source is right"
-        )
-    if condition is not CameraCondition.FIT:
-        return Found(
-            thing, State.UNFIT, f"{condition.value}: {reason}", "light the chamber, free the lens"
-        )
-    return Found(thing, State.FIT, f"gives pictures ({described})")
+        yield Found(thing, State.UNFIT, str(error), remedy)
+    except Exception as error:
+        yield Found(thing, State.UNFIT, f"{type(error).__name__}: {error}", remedy)
+    else:
+        yield Found(thing, State.FIT, f"gives pictures ({described})")
+        for facet in facets(fitness, drivers.settings.chamber.width_mm):
+            yield Found(
+                f"{prefix}view" + (f", {facet.name}" if facet.name else ""),
+                State.FIT if facet.is_fit else State.UNFIT,
+                facet.told,
+                facet.remedy,
+                facet.figures,
+            )
 
 
 def _sounder(settings: ChamberSettings, prefix: str) -> Found:

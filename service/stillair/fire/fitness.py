@@ -1,0 +1,341 @@
+"""What a view is worth: the smallest flame and thinnest smoke that it could show, and its faults.
+
+A test for who sets a camera up, of some seconds of pictures in which nothing burns; no part
+of the watch. It foretells what `flame` and `smoke` would do, by their own thresholds;
+`tests/bench/fire_fitness.py` burns in simulated views what is foretold, and counts.
+
+Smallest flame. A place is followed from `LEAST_SPOTS` spots on which change, from one picture
+to the next, by more than `CHANGE`. A flame w pixels wide has about 2.2 w^2 such spots, so
+
+    width = sqrt(TOLD_PLACES * LEAST_SPOTS / 2.2) / (width of the picture in pixels)
+
+with `TOLD_PLACES` because evidence on so few spots isn't enough: most are told that are so
+many times as large. Fewer than `FULL_RATE` pictures a second show less of how a flame lives:
+it has to have as many times more spots as the rate is short of that. Where the picture is
+within `CHANGE` of white a flame can't change it: what is left of the picture is
+the share in which it would be seen.
+
+Thinnest smoke. `smoke` knows the contrast of each cell by the structure in it, with a
+standard error of
+
+    e = 2 * (noise of two smoothed neighbours) / sqrt(sum of the structure's squares)
+
+and weighs the cell by 1 / (e^2 + MODEL_ERROR^2), or not at all where e is more than
+`MOST_ERROR`. Over a window of a tenth of the picture a veil is told that hides at least the
+greatest of
+
+    LEAST_HIDDEN + HIDDEN_STEP * TOLD_SUM / 60 s    the evidence grows to be told in a minute
+    LEAST_SIGMAS / sqrt(sum of weights)             it stands out from the noise
+    2 * 1.04 * e / 2                                `LEAST_AGREEING` of the cells show half of it
+
+the last with e weighted as the cells are, and halved because the median of two seconds, which
+is compared, has about half the noise that `smoke` allows for (1.04: of a normal distribution
+85 % are above the mean less 1.04 standard deviations); and of what is hidden `smoke`
+measures `MEASURED`. What is
+said is the median over all windows in which enough cells have a weight, and which share of
+all windows those are: nobody knows where it will smoke. It is for smoke about as bright as
+what it hides; black smoke takes light and contrast alike, and shows later, pale smoke before
+black sooner.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections import deque
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import cv2
+import numpy as np
+from cv2.typing import MatLike
+from numpy.typing import NDArray
+
+from stillair.fire import flame, smoke
+from stillair.fire.detail import detail_of
+from stillair.fire.light import FLICKER_FROM, cell_sums
+from stillair.fire.view import ViewCheck
+from stillair.model import CameraCondition
+
+C = CameraCondition
+Gray = NDArray[np.uint8]
+
+LOOK_S = 4.5  # a picture that stands still is known as such after 4 s
+
+SPOTS_PER_SQUARE = 2.2  # active spots of a flame, by the square of its width in pixels
+TOLD_PLACES = 16.0
+FULL_RATE = 12.0  # pictures a second
+LEAST_RATE = 1.0 / flame.GAP_S  # fewer show no flame at all
+
+TOLD_WITHIN_S = 60.0
+LOW_MOST = 1.04  # standard deviations: 85 % of a normal distribution are above less of them
+MEASURED = 0.8  # of the contrast hidden, for what the fine structure seems to lose beyond
+A_TENTH = (0.09, 0.12)  # of the picture: windows that are held for about a tenth
+
+ENOUGH_RATE = 8.0
+MOST_BLACK, MOST_WHITE, MOST_GLARE = 0.6, 0.6, 0.2  # shares of the picture
+BLACK, WHITE = smoke.DARKEST, smoke.BRIGHTEST
+LEAST_PLACES = 0.4  # share of those in which smoke would be told
+LESS_NOISE = 0.4  # of what it is, with a good lamp
+SMALL_PX = 280  # a narrower picture shows only large flames
+
+
+class Fault(StrEnum):
+    """What ails a view, in the order in which it is to be mended."""
+
+    FROZEN = "frozen"
+    SLOW = "slow"
+    DARK = "dark"
+    WHITE = "white"
+    GLARE = "glare"
+    FLICKER = "flicker"
+    COVERED = "covered"
+    MOVED = "moved"
+    BLUR = "blur"
+    NOISE = "noise"
+    BARE = "bare"
+    SMALL = "small"
+
+
+@dataclass(frozen=True, slots=True)
+class Fitness:
+    """What some seconds of pictures were like, and what such pictures could show.
+
+    Attributes
+    ----------
+    seconds, pictures, frames_per_s, size : how many came, how fast, how large (width, height)
+    brightness : mean, 0 to 1
+    black_share, white_share : of the picture, too dark and too bright to tell anything apart
+    flicker : root mean square of the light's swing, as a share of it
+    sharpness : ratio of fine to coarser structure; None where there is too little to tell
+    noise : standard deviation of a pixel at 160x120, of 255
+    texture : share of the cells with enough structure above the noise to see smoke by
+    condition, reason : what the watch says of the view
+    flame_width : the smallest flame, share of the picture's width; None: none would be told
+    flame_share : share of the picture that is not too bright for it
+    smoke_hidden : the thinnest smoke over a tenth, share of contrast; None: none would be told
+    smoke_share : of the places for a tenth of the picture, those where it would be told
+    faults : what to mend, first things first
+    """
+
+    seconds: float
+    pictures: int
+    frames_per_s: float
+    size: tuple[int, int]
+    brightness: float
+    black_share: float
+    white_share: float
+    flicker: float
+    sharpness: float | None
+    noise: float
+    texture: float
+    condition: CameraCondition
+    reason: str
+    flame_width: float | None
+    flame_share: float
+    smoke_hidden: float | None
+    smoke_share: float
+    faults: tuple[Fault, ...]
+
+
+class ViewTest:
+    """Look at the pictures of some seconds, about `LOOK_S`; say what the view is worth.
+
+    Parameters
+    ----------
+    own_pace : bool
+        Whether the pictures come as fast as the camera gives them. If not, as from a
+        simulated one, few pictures are no fault.
+    """
+
+    def __init__(self, *, own_pace: bool = True) -> None:
+        self._own_pace = own_pace
+        self._check = ViewCheck()
+        self._condition: tuple[CameraCondition, str] = (C.FIT, "")
+        self._times_s: list[float] = []
+        self._cells: list[NDArray[np.float32]] = []
+        self._samples: deque[Gray] = deque(maxlen=smoke.SAMPLES)
+        self._sampled_s = -math.inf
+        self._last: Gray | None = None
+        self._sharpness: float | None = None
+
+    @property
+    def pictures(self) -> int:
+        """How many pictures it has seen."""
+        return len(self._times_s)
+
+    def update(self, t_s: float, picture: NDArray[np.uint8]) -> None:
+        """Take the next picture, `(height, width, 3) uint8, BGR`, at most 320x240."""
+        gray = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8)
+        self._condition = self._check.update(t_s, gray)
+        if self._last is not None and gray.shape == self._last.shape:
+            detail = detail_of(gray, self._last)
+            self._sharpness = detail.sharpness(detail.visible())
+        elif self._last is not None:
+            self._cells.clear()
+            self._samples.clear()
+        self._last = gray
+        self._times_s.append(t_s)
+        sums = cell_sums(gray)
+        self._cells.append((sums * (sums.size / gray.size)).astype(np.float32))
+        if t_s - self._sampled_s >= smoke.SAMPLE_EVERY_S - 1e-6:
+            self._sampled_s = t_s
+            small = cv2.resize(gray, smoke.SIZE, interpolation=cv2.INTER_AREA)
+            self._samples.append(np.asarray(small, np.uint8))
+
+    def result(self) -> Fitness:
+        """What the pictures were worth. Raises `ValueError` before the first."""
+        if self._last is None:
+            raise ValueError("no picture was looked at")
+        high, wide = self._last.shape
+        seconds = self._times_s[-1] - self._times_s[0]
+        rate = (self.pictures - 1) / seconds if seconds > 0.0 else 0.0
+        scene = _Scene(self._samples)
+        errors = scene.errors(1.0)
+        condition, reason = self._condition
+        if condition is C.SLOW and not self._own_pace:
+            condition, reason = C.FIT, ""
+        blind = condition not in (C.FIT, C.SLOW)
+        hidden, share = (None, 0.0) if blind else thinnest_smoke(errors)
+        fitness = Fitness(
+            seconds=seconds,
+            pictures=self.pictures,
+            frames_per_s=rate,
+            size=(wide, high),
+            brightness=float(scene.middle.mean()) / 255.0,
+            black_share=float(np.mean(scene.middle <= BLACK)),
+            white_share=float(np.mean(scene.middle >= WHITE)),
+            flicker=_swing(self._cells),
+            sharpness=self._sharpness,
+            noise=scene.noise,
+            texture=float(np.mean(np.isfinite(errors))),
+            condition=condition,
+            reason=reason,
+            flame_width=None if blind else smallest_flame(rate, wide),
+            flame_share=float(np.mean(scene.middle <= 255.0 - flame.CHANGE)),
+            smoke_hidden=hidden,
+            smoke_share=share,
+            faults=(),
+        )
+        _, share_with_lamp = thinnest_smoke(scene.errors(LESS_NOISE))
+        faults = _faults(fitness, share_with_lamp, own_pace=self._own_pace)
+        return replace(fitness, faults=tuple(faults))
+
+
+def smallest_flame(frames_per_s: float, width_px: int) -> float | None:
+    """The width of the smallest flame that is mostly told, as a share of the picture's."""
+    if frames_per_s < LEAST_RATE:
+        return None
+    short = max(1.0, FULL_RATE / frames_per_s)
+    spots = TOLD_PLACES * flame.LEAST_SPOTS * short
+    width = math.sqrt(spots / SPOTS_PER_SQUARE) / width_px
+    return width if width < 1.0 else None
+
+
+def thinnest_smoke(errors: NDArray[np.float64]) -> tuple[float | None, float]:
+    """The least share of contrast that is told where it is hidden over a tenth of the picture.
+
+    With it the share of places for such a tenth in which it is told. `errors` are those of
+    the cells, `(12, 16)`, infinite where a cell tells nothing; see the module.
+    """
+    grows = smoke.LEAST_HIDDEN + smoke.HIDDEN_STEP * smoke.TOLD_SUM / TOLD_WITHIN_S
+    known = np.isfinite(errors)
+    weights = np.where(known, 1.0 / (errors**2 + smoke.MODEL_ERROR**2), 0.0)
+    squares = np.where(known, errors, 0.0) ** 2 * weights
+    told: list[float] = []
+    places = 0
+    for wide, high in smoke.WINDOWS:
+        if not A_TENTH[0] <= wide * high / errors.size <= A_TENTH[1]:
+            continue
+        cells, total, spread = (_window_sums(p, wide, high) for p in (known, weights, squares))
+        places += total.size
+        enough = cells >= smoke.LEAST_SHARE * errors.size
+        stands_out = smoke.LEAST_SIGMAS / np.sqrt(total[enough])
+        agrees = LOW_MOST * np.sqrt(spread[enough] / total[enough])
+        told += (np.maximum(grows, np.maximum(stands_out, agrees)) / MEASURED).tolist()
+    return (statistics.median(told) if told else None), len(told) / places
+
+
+def _window_sums(
+    plane: NDArray[np.bool_] | NDArray[np.float64], wide: int, high: int
+) -> NDArray[np.float64]:
+    windows = np.lib.stride_tricks.sliding_window_view(plane, (high, wide))
+    return np.asarray(windows.sum(axis=(2, 3)), np.float64)
+
+
+class _Scene:
+    """The last two seconds at 160x120, as `smoke` sees them."""
+
+    def __init__(self, samples: Sequence[Gray]) -> None:
+        stack = np.sort(np.stack(samples), axis=0).astype(np.float32)
+        self.middle: NDArray[np.float32] = np.median(stack, axis=0)
+        low, high = (1, -2) if len(stack) >= smoke.SAMPLES else (0, -1)
+        spread = stack[high] - stack[low]
+        self.noise = float(np.median(spread)) / 2.0
+        noise = self.noise + 0.3  # as `smoke` has it
+        still = (spread < smoke.STILL_RANGE + 3.0 * noise) & (self.middle > BLACK)
+        still &= self.middle < WHITE
+        self._valid = cv2.erode(still.astype(np.float32), np.ones((5, 5), np.uint8))
+        smooth = cv2.GaussianBlur(self.middle, (0, 0), smoke.COARSE_PX)
+        across, down = np.zeros_like(smooth), np.zeros_like(smooth)
+        across[:, 1:-1] = smooth[:, 2:] - smooth[:, :-2]
+        down[1:-1] = smooth[2:] - smooth[:-2]
+        self._count = _cell_sums(self._valid)
+        self._structure = _cell_sums(self._valid * (across**2 + down**2))
+        self._level = _cell_sums(self._valid * self.middle) / np.maximum(self._count, 1e-6)
+
+    def errors(self, noise_share: float) -> NDArray[np.float64]:
+        """Each cell's standard error, if the noise were this share of what it is; else inf."""
+        noise = smoke.NOISE_LEFT * (noise_share * self.noise + 0.3)
+        bias = 2.0 * self._count * noise**2
+        error = 2.0 * noise / np.sqrt(np.maximum(self._structure - bias, 1e-6))
+        known = (self._count >= smoke.LEAST_PIXELS) & (error <= smoke.MOST_ERROR)
+        known &= (self._structure > 3.0 * bias) & (self._level > smoke.DARKEST)
+        return np.where(known, error, np.inf)
+
+
+def _cell_sums(picture: NDArray[np.float32] | MatLike) -> NDArray[np.float64]:
+    sums = cv2.resize(picture, smoke.CELLS, interpolation=cv2.INTER_AREA)
+    return np.asarray(sums, np.float64) * (smoke.CELL_PX * smoke.CELL_PX)
+
+
+def _swing(cells: Sequence[NDArray[np.float32]]) -> float:
+    """How much the light swings, row by row because a camera reads them one after the other."""
+    if len(cells) < 2:
+        return 0.0
+    stack = np.stack(cells)
+    means = stack.mean(axis=0)
+    swing = np.median(stack / np.maximum(means, 1.0) - 1.0, axis=2)
+    return float(np.sqrt(np.square(swing - swing.mean(axis=0)).mean()))
+
+
+def _faults(of: Fitness, smoke_share_with_lamp: float, *, own_pace: bool) -> Iterator[Fault]:
+    """What is to be mended. What hides everything else is told alone."""
+    if of.condition is C.FROZEN:
+        yield Fault.FROZEN
+        return
+    if of.condition is C.SLOW or (own_pace and of.frames_per_s < ENOUGH_RATE):
+        yield Fault.SLOW
+    if of.condition is C.DARK or of.black_share > MOST_BLACK:
+        yield Fault.DARK
+        return
+    if of.condition is C.WASHED_OUT or of.white_share > MOST_WHITE:
+        yield Fault.WHITE
+        return
+    glare = of.white_share > MOST_GLARE
+    if glare:
+        yield Fault.GLARE
+    if of.condition is C.FLICKERING or of.flicker >= FLICKER_FROM:
+        yield Fault.FLICKER
+    amplified = smoke_share_with_lamp >= LEAST_PLACES
+    if of.condition is C.COVERED:
+        yield Fault.NOISE if amplified else Fault.COVERED
+    elif of.condition is C.MOVED:
+        yield Fault.MOVED
+    elif of.condition is C.OUT_OF_FOCUS:
+        yield Fault.BLUR
+    elif of.smoke_share < LEAST_PLACES and of.condition in (C.FIT, C.SLOW) and not glare:
+        yield Fault.NOISE if amplified else Fault.BARE
+    if of.size[0] < SMALL_PX:
+        yield Fault.SMALL

@@ -1,0 +1,211 @@
+"""Look through a camera for some seconds; say what its view is worth, and what to change.
+
+Nothing here hangs: a camera that does is given up, whatever it is just doing.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+
+from stillair.alarms import figures
+from stillair.clock import Clock
+from stillair.errors import CameraError
+from stillair.fire.fitness import LOOK_S, Fault, Fitness, ViewTest
+from stillair.fire.view import BLURRED_RATIO
+from stillair.model import CameraCondition
+from stillair.sensing.camera_video import DeviceCamera
+from stillair.sensing.cameras import TIMEOUT_S
+from stillair.sensing.pictures import working_picture
+from stillair.sensing.protocols import Camera
+
+FIRST_S = TIMEOUT_S + 3.0  # to open, and for the first picture
+HOLD_S = 15.0  # until a device's exposure is held
+THREAD_NAME = "inspection of the camera"
+SPARE_S = TIMEOUT_S + 1.0  # a driver itself tells a picture that doesn't come
+
+_REMEDIES = {
+    Fault.FROZEN: ("pictures", "start the camera anew; if it stays so, take another one"),
+    Fault.SLOW: (
+        "pictures",
+        "have it give 15 a second; many cameras are slow where there is little light",
+    ),
+    Fault.SMALL: ("pictures", "have it give at least 320 x 240"),
+    Fault.DARK: ("light", "light the chamber: a lamp on the machine and the wall behind it"),
+    Fault.WHITE: ("light", "dim the lamp or turn it from the camera, or set a shorter exposure"),
+    Fault.GLARE: (
+        "light",
+        "turn the camera or move the lamp, so that neither it nor its mirror image is in view",
+    ),
+    Fault.FLICKER: ("lamp", "take a lamp with a steady supply, without a dimmer"),
+    Fault.BLUR: ("sharpness", "focus on the wall behind the machine, and wipe the lens"),
+    Fault.NOISE: ("noise", "more light, so that the camera has less to amplify"),
+    Fault.COVERED: ("detail", "take away what is before the lens, and wipe it"),
+    Fault.MOVED: ("detail", "fix the camera so that it can't move"),
+    Fault.BARE: (
+        "detail",
+        "fix a card with a pattern of grey and white squares behind the machine",
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Facet:
+    """One side of a view: whether it is fit, what was measured, and one remedy."""
+
+    name: str
+    told: str
+    remedy: str = ""
+    figures: Mapping[str, float | None] = field(default_factory=dict)
+
+    @property
+    def is_fit(self) -> bool:
+        return not self.remedy
+
+
+def look(make: Callable[[], Camera], clock: Clock, *, own_pace: bool) -> tuple[str, Fitness]:
+    """What the camera is and what its view is worth, after about `LOOK_S`.
+
+    `own_pace`: whether the camera gives its pictures as fast as it can; a simulated one gives
+    what the computer has time for. Raises `CameraError` or `TimeoutError`, at the latest
+    `FIRST_S + HOLD_S + LOOK_S + SPARE_S` after the call.
+    """
+    looking = _Looking(make, clock, own_pace=own_pace)
+    threading.Thread(target=looking.run, name=THREAD_NAME, daemon=True).start()
+    if not looking.begun.wait(FIRST_S):
+        raise TimeoutError(f"no picture within {FIRST_S:g} s")
+    if not looking.ended.wait(HOLD_S + LOOK_S + SPARE_S):
+        raise TimeoutError(f"gave {looking.pictures} pictures, and then hung")
+    if looking.error is not None:
+        raise looking.error
+    return looking.described, looking.test.result()
+
+
+class _Looking:
+    """Reads a camera in a thread of its own, which may hang."""
+
+    def __init__(self, make: Callable[[], Camera], clock: Clock, *, own_pace: bool) -> None:
+        self._make, self._clock, self._own_pace = make, clock, own_pace
+        self.begun = threading.Event()  # or ended
+        self.ended = threading.Event()
+        self.pictures = 0
+        self.test = ViewTest(own_pace=own_pace)
+        self.described = ""
+        self.error: Exception | None = None
+
+    def run(self) -> None:
+        try:
+            camera = self._make()
+            try:
+                camera.open()
+                self._watch(camera)
+                self.described = camera.describe()
+            finally:
+                camera.close()
+        except Exception as error:  # told by who waits
+            self.error = error
+        self.ended.set()
+        self.begun.set()
+
+    def _watch(self, camera: Camera) -> None:
+        begun_s = test_s = self._clock.now_s()
+        while self._clock.now_s() - test_s < LOOK_S:
+            frame = camera.grab()
+            picture = working_picture(frame)
+            if picture is None:
+                raise CameraError(camera.source, "its picture can't be decoded", retry=False)
+            self.pictures += 1
+            self.begun.set()
+            now_s = self._clock.now_s()
+            adapting = isinstance(camera, DeviceCamera) and camera.is_settling
+            if adapting and now_s - begun_s < HOLD_S:  # what it will be like is what counts
+                self.test, test_s = ViewTest(own_pace=self._own_pace), now_s
+            else:
+                if self.test.pictures == 0:
+                    test_s = now_s
+                self.test.update(frame.t_s, picture)
+
+
+def facets(of: Fitness, width_mm: float | None) -> Iterator[Facet]:
+    """The sides of a view, and at last what the watch can make of it; one remedy each.
+
+    `width_mm` is the width of the box, if it is known.
+    """
+    faults = {}
+    for fault in reversed(of.faults):
+        faults[_REMEDIES[fault][0]] = fault
+
+    def facet(name: str, told: str, **measured: float | None) -> Facet:
+        fault = faults.get(name)
+        return Facet(name, told, _REMEDIES[fault][1] if fault else "", measured)
+
+    wide, high = of.size
+    yield facet(
+        "pictures",
+        of.reason
+        if of.condition is CameraCondition.FROZEN
+        else f"{of.frames_per_s:.1f} a second, looked at as {wide} x {high}",
+        frames_per_s=round(of.frames_per_s, 2),
+        width_px=wide,
+        height_px=high,
+    )
+    yield facet(
+        "light",
+        f"brightness {figures.percent(of.brightness)}, {figures.percent(of.black_share)} of the"
+        f" picture black, {figures.percent(of.white_share)} white",
+        brightness=round(of.brightness, 3),
+        black_share=round(of.black_share, 3),
+        white_share=round(of.white_share, 3),
+    )
+    yield facet("lamp", f"swings by {figures.percent(of.flicker)}", flicker=round(of.flicker, 4))
+    sharp = of.sharpness
+    yield facet(
+        "sharpness",
+        "too little in view to tell it by"
+        if sharp is None
+        else f"{sharp:.2f}, blurred is below {BLURRED_RATIO:g}",
+        sharpness=None if sharp is None else round(sharp, 3),
+    )
+    yield facet("noise", f"{of.noise:.1f} of 255", noise=round(of.noise, 2))
+    in_view = of.condition not in (CameraCondition.COVERED, CameraCondition.MOVED)
+    yield facet(
+        "detail",
+        f"fine enough to see smoke by in {figures.percent(of.texture)} of the picture"
+        if in_view
+        else of.reason,
+        texture=round(of.texture, 3),
+    )
+    yield _whole(of, width_mm)
+
+
+def _whole(of: Fitness, width_mm: float | None) -> Facet:
+    """What the fire watch makes of it."""
+    flame, smoke = of.flame_width, of.smoke_hidden
+    shown: list[str] = []
+    if flame is not None:
+        size = f"{figures.percent(flame)} of its width"
+        if width_mm is not None:
+            size += f" ({figures.height(flame * width_mm)} where that is {width_mm:g} mm)"
+        shown.append(f"shows a flame from {size} on")
+    else:
+        shown.append("shows no flame")
+    if smoke is not None:
+        shown.append(
+            f"smoke that hides {figures.percent(smoke)} of contrast over a tenth of it, in"
+            f" {figures.percent(of.smoke_share)} of its places"
+        )
+    else:
+        shown.append("no smoke")
+    told = " and ".join(shown)
+    measured = {
+        "flame_width": None if flame is None else round(flame, 4),
+        "smoke_hidden": None if smoke is None else round(smoke, 4),
+        "smoke_share": round(of.smoke_share, 3),
+    }
+    if of.condition is not CameraCondition.FIT:
+        told = f"{of.condition.value}, {of.reason}; {told}"
+    remedy = ""
+    if of.condition is not CameraCondition.FIT or flame is None or smoke is None:
+        remedy = f"see to its {_REMEDIES[of.faults[0]][0]} first" if of.faults else "look at it"
+    return Facet("", told, remedy, measured)

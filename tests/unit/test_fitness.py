@@ -1,0 +1,239 @@
+"""What is said of a view: its faults, the smallest flame, the thinnest smoke."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from stillair.fire import flame, smoke
+from stillair.fire.fitness import (
+    LOOK_S,
+    MEASURED,
+    SPOTS_PER_SQUARE,
+    TOLD_PLACES,
+    Fault,
+    Fitness,
+    ViewTest,
+    smallest_flame,
+    thinnest_smoke,
+)
+from stillair.fire.smoke import SmokeWatch
+from stillair.model import CameraCondition
+from unit.fire_pictures import HEIGHT, WIDTH, Paint, Picture, film, wall
+
+C = CameraCondition
+
+
+def looked_through(paint: Paint, *, per_s: float = 12.0, seconds: float = LOOK_S + 0.2) -> Fitness:
+    test = ViewTest()
+    for t_s, picture in film(paint, seconds, per_s=per_s):
+        test.update(t_s, picture)
+    return test.result()
+
+
+def as_it_is(picture: NDArray[np.float32], t_s: float) -> None:
+    pass
+
+
+def dark(picture: NDArray[np.float32], t_s: float) -> None:
+    picture *= 0.04
+
+
+def white(picture: NDArray[np.float32], t_s: float) -> None:
+    picture += 150.0
+
+
+def mirrored_lamp(picture: NDArray[np.float32], t_s: float) -> None:
+    picture[40:160, 60:240] += 250.0
+
+
+def blurred(picture: NDArray[np.float32], t_s: float) -> NDArray[np.float32]:
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), 4.0), np.float32)
+
+
+def covered(picture: NDArray[np.float32], t_s: float) -> None:
+    picture[:] = 60.0
+
+
+def flickering(picture: NDArray[np.float32], t_s: float) -> None:
+    picture *= 1.0 + 0.35 * math.sin(math.tau * 3.0 * t_s)
+
+
+def noisy(picture: NDArray[np.float32], t_s: float) -> None:
+    """Faint structure in little light, and what the camera amplifies with it."""
+    random = np.random.default_rng(round(t_s * 1000.0))
+    picture[:] = 60.0 + 0.5 * (picture - 130.0)
+    picture += random.normal(0.0, 25.0, picture.shape).astype(np.float32)
+
+
+def very_noisy(picture: NDArray[np.float32], t_s: float) -> None:
+    """So noisy that the watch sees nothing in it and takes the lens for covered."""
+    picture[:] = 80.0 + 0.6 * (picture - 80.0)
+    noisy(picture, t_s)
+
+
+def bare(picture: NDArray[np.float32], t_s: float) -> None:
+    """A wall without a grain, but for a shelf in one corner."""
+    picture[:, 100:] = 150.0
+
+
+@pytest.mark.parametrize(
+    ("paint", "per_s", "faults", "condition"),
+    [
+        pytest.param(as_it_is, 12.0, (), C.FIT, id="fit"),
+        pytest.param(dark, 12.0, (Fault.DARK,), C.DARK, id="dark"),
+        pytest.param(white, 12.0, (Fault.WHITE,), C.WASHED_OUT, id="washed out"),
+        pytest.param(mirrored_lamp, 12.0, (Fault.GLARE,), C.FIT, id="a lamp's mirror image"),
+        pytest.param(blurred, 12.0, (Fault.BLUR,), C.OUT_OF_FOCUS, id="blurred"),
+        pytest.param(covered, 12.0, (Fault.COVERED,), C.COVERED, id="covered"),
+        pytest.param(flickering, 12.0, (Fault.FLICKER,), C.FLICKERING, id="flickering"),
+        pytest.param(noisy, 12.0, (Fault.NOISE,), C.FIT, id="noisy"),
+        pytest.param(very_noisy, 12.0, (Fault.NOISE,), C.COVERED, id="nothing but noise"),
+        pytest.param(bare, 12.0, (Fault.BARE,), C.FIT, id="a bare wall"),
+        pytest.param(as_it_is, 5.0, (Fault.SLOW,), C.FIT, id="rather slow"),
+        pytest.param(as_it_is, 1.0, (Fault.SLOW,), C.SLOW, id="slow"),
+    ],
+)
+def test_each_fault_of_a_view_is_told(
+    paint: Paint, per_s: float, faults: tuple[Fault, ...], condition: CameraCondition
+) -> None:
+    found = looked_through(paint, per_s=per_s)
+    assert (found.condition, found.faults) == (condition, faults)
+    blind = condition not in (C.FIT, C.SLOW)
+    assert (found.flame_width is None) == (blind or per_s < 1.25)
+    assert (found.smoke_hidden is None) == blind
+
+
+def test_a_picture_that_stands_still_is_told() -> None:
+    test = ViewTest()
+    picture = wall().astype(np.uint8)
+    for number in range(60):
+        test.update(number / 12.0, picture)
+    assert test.result().faults == (Fault.FROZEN,)
+
+
+def test_a_small_picture_is_told() -> None:
+    test = ViewTest()
+    for t_s, picture in film(as_it_is, LOOK_S, per_s=12.0):
+        test.update(t_s, np.asarray(cv2.resize(picture, (160, 120)), np.uint8))
+    found = test.result()
+    assert found.faults == (Fault.SMALL,)
+    whole = looked_through(as_it_is).flame_width
+    assert found.flame_width is not None
+    assert whole is not None
+    assert found.flame_width == pytest.approx(2.0 * whole, rel=0.05)
+
+
+def test_who_draws_the_pictures_is_no_slow_camera() -> None:
+    test = ViewTest(own_pace=False)
+    for t_s, picture in film(as_it_is, LOOK_S + 0.2, per_s=2.0):
+        test.update(t_s, picture)
+    found = test.result()
+    assert (found.faults, found.condition) == ((), C.FIT)
+
+
+def test_what_is_measured_is_what_was_there() -> None:
+    found = looked_through(as_it_is)
+    scene = cv2.cvtColor(wall().astype(np.uint8), cv2.COLOR_BGR2GRAY)
+    assert found.frames_per_s == pytest.approx(12.0, abs=0.2)
+    assert found.size == (WIDTH, HEIGHT)
+    assert found.brightness == pytest.approx(float(scene.mean()) / 255.0, abs=0.01)
+    assert (found.black_share, found.white_share) == (0.0, 0.0)
+    assert found.flicker < 0.01
+    flicker = looked_through(flickering).flicker
+    assert flicker == pytest.approx(0.35 / math.sqrt(2.0), rel=0.1)
+
+
+def test_a_broken_off_test_says_nothing() -> None:
+    with pytest.raises(ValueError, match="no picture"):
+        ViewTest().result()
+
+
+# --- what is foretold ---
+
+
+@pytest.mark.parametrize(
+    ("frames_per_s", "width_px", "spots"),
+    [
+        pytest.param(12.0, 320, TOLD_PLACES * flame.LEAST_SPOTS, id="as fast as it is to be"),
+        pytest.param(60.0, 320, TOLD_PLACES * flame.LEAST_SPOTS, id="faster helps no more"),
+        pytest.param(6.0, 320, 2.0 * TOLD_PLACES * flame.LEAST_SPOTS, id="half as fast"),
+        pytest.param(12.0, 160, TOLD_PLACES * flame.LEAST_SPOTS, id="half as wide"),
+    ],
+)
+def test_the_smallest_flame_has_so_many_spots(
+    frames_per_s: float, width_px: int, spots: float
+) -> None:
+    width = smallest_flame(frames_per_s, width_px)
+    assert width is not None
+    assert SPOTS_PER_SQUARE * (width * width_px) ** 2 == pytest.approx(spots)
+
+
+def test_pictures_too_far_apart_show_no_flame() -> None:
+    assert smallest_flame(0.99 / flame.GAP_S, 320) is None
+
+
+@pytest.mark.parametrize(
+    ("error", "hidden"),
+    [
+        pytest.param(0.0, 0.0515 / MEASURED, id="no noise: the evidence has to grow in a minute"),
+        pytest.param(0.1, 0.1168 / MEASURED, id="5 standard errors of 20 cells of 0.1 and 0.03 each"),
+    ],
+)
+def test_the_thinnest_smoke_follows_the_detectors_thresholds(error: float, hidden: float) -> None:
+    found, share = thinnest_smoke(np.full((12, 16), error))
+    assert share == 1.0
+    assert found == pytest.approx(hidden, abs=0.002)
+
+
+def test_where_nothing_is_known_no_smoke_is_seen() -> None:
+    errors = np.full((12, 16), np.inf)
+    assert thinnest_smoke(errors) == (None, 0.0)
+    errors[:, :8] = 0.02
+    hidden, share = thinnest_smoke(errors)
+    assert hidden is not None
+    assert 0.3 < share < 0.6
+
+
+def veil(hidden: float) -> Callable[[Picture], Picture]:
+    """Smoke as bright as what it hides, over a tenth: 5 x 4 cells."""
+
+    def hide(picture: Picture) -> Picture:
+        part = picture[60:140, 100:200].astype(np.float32)
+        part += hidden * (part.mean() - part)
+        dither = np.random.default_rng(1).uniform(-0.5, 0.5, part.shape)
+        picture[60:140, 100:200] = np.clip(np.rint(part + dither), 0, 255)
+        return picture
+
+    return hide
+
+
+@pytest.mark.parametrize(("times", "told"), [(0.6, False), (1.6, True)])
+def test_smoke_is_told_as_is_foretold(times: float, told: bool) -> None:
+    least = looked_through(as_it_is).smoke_hidden
+    assert least is not None
+    hide, watch = veil(times * least), SmokeWatch()
+    for t_s, picture in film(as_it_is, 90.0, per_s=4.0):
+        shown = hide(picture) if t_s > 30.0 else picture
+        watch.update(t_s, np.asarray(cv2.cvtColor(shown, cv2.COLOR_BGR2GRAY), np.uint8))
+    assert (watch.strength >= 0.5) is told
+
+
+def test_thresholds_are_the_detectors_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    errors = np.full((12, 16), 0.01)
+    before, _ = thinnest_smoke(errors)
+    monkeypatch.setattr(smoke, "LEAST_HIDDEN", 2.0 * smoke.LEAST_HIDDEN)
+    after, _ = thinnest_smoke(errors)
+    assert before is not None
+    assert after is not None
+    assert after > 1.5 * before
+    width = smallest_flame(12.0, 320)
+    monkeypatch.setattr(flame, "LEAST_SPOTS", 4 * flame.LEAST_SPOTS)
+    wider = smallest_flame(12.0, 320)
+    assert width is not None
+    assert wider == pytest.approx(2.0 * width)
