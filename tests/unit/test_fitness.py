@@ -182,7 +182,7 @@ def test_pictures_too_far_apart_show_no_flame() -> None:
     ("error", "hidden"),
     [
         pytest.param(0.0, 0.0515 / MEASURED, id="no noise: the evidence has to grow in a minute"),
-        pytest.param(0.1, 0.1168 / MEASURED, id="5 standard errors of 20 cells of 0.1 and 0.03 each"),
+        pytest.param(0.1, 0.1168 / MEASURED, id="5 standard errors of 20 cells"),
     ],
 )
 def test_the_thinnest_smoke_follows_the_detectors_thresholds(error: float, hidden: float) -> None:

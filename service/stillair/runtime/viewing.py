@@ -187,9 +187,9 @@ def _whole(of: Fitness, width_mm: float | None) -> Facet:
         size = f"{figures.percent(flame)} of its width"
         if width_mm is not None:
             size += f" ({figures.height(flame * width_mm)} where that is {width_mm:g} mm)"
-        shown.append(f"shows a flame from {size} on")
+        shown.append(f"could show a flame from {size} on")
     else:
-        shown.append("shows no flame")
+        shown.append("could show no flame")
     if smoke is not None:
         shown.append(
             f"smoke that hides {figures.percent(smoke)} of contrast over a tenth of it, in"
