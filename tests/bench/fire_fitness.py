@@ -146,28 +146,33 @@ def main() -> None:
     seeds = [2 * n + (not arguments.tuning) for n in range(arguments.seeds)]
     found: dict[tuple[str, str, float], list[bool]] = {}
     for view in VIEWS:
-        foretold: dict[str, list[float]] = {"flame": [], "smoke": []}
+        foretold: dict[str, list[tuple[float, float]]] = {"flame": [], "smoke": []}
         for seed in seeds:
             place = Place(view, seed)
             fitness = place.test()
-            for what, least, burns in (
-                ("flame", fitness.flame_width, place.flame_found),
-                ("smoke", fitness.smoke_hidden, place.smoke_found),
+            for what, least, share, burns in (
+                ("flame", fitness.flame_width, fitness.flame_share, place.flame_found),
+                ("smoke", fitness.smoke_hidden, fitness.smoke_share, place.smoke_found),
             ):
                 if least is None or arguments.only not in (None, what):
                     continue
-                foretold[what].append(least)
+                foretold[what].append((least, share))
                 for times in TIMES:
                     told = burns(min(0.9, times * least))
                     found.setdefault((what, view.name, times), []).append(told)
         for what, values in foretold.items():
-            if values:
-                line = f"{what} in views {view.name}: foretold {np.median(values):.1%} for"
-                print(f"{line} {len(values)} of {len(seeds)} views; told at", end="")
-                for times in TIMES:
-                    here = found[what, view.name, times]
-                    print(f"  {times:g} x: {sum(here)}/{len(here)}", end="")
-                print(flush=True)
+            if not values:
+                continue
+            size, places = np.median(values, axis=0)
+            print(f"{what} in views {view.name}: foretold {size:.1%}", end="")
+            print(
+                f" in {places:.0%} of places for {len(values)} of {len(seeds)} views; told at",
+                end="",
+            )
+            for times in TIMES:
+                here = found[what, view.name, times]
+                print(f"  {times:g} x: {sum(here)}/{len(here)}", end="")
+            print(flush=True)
     for what in ("flame", "smoke"):
         for times in TIMES:
             every = [
