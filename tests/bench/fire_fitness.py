@@ -183,8 +183,8 @@ def main() -> None:
             ]
             if every:
                 low, high = wilson(sum(every), len(every))
-                share = f"{sum(every) / len(every):.0%} ({low:.0%} to {high:.0%})"
-                print(f"{what} of {times:g} x what was foretold: told {share} of {len(every)}")
+                shown = f"{sum(every) / len(every):.0%} ({low:.0%} to {high:.0%})"
+                print(f"{what} of {times:g} x what was foretold: told {shown} of {len(every)}")
 
 
 if __name__ == "__main__":
