@@ -442,6 +442,31 @@ def test_a_device_is_held_only_where_it_is_wanted(
     assert not camera.is_settling
 
 
+def test_a_device_is_held_by_the_machines_time(
+    device: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(StandIn, "pictures", [picture(n) for n in range(5)] * 8)
+    machine = ManualClock()
+    camera = DeviceCamera(
+        str(device / "video0"),
+        SystemClock(),
+        size=SIZE,
+        frames_per_s=100.0,
+        links=device / "v4l",
+        machine_clock=machine,
+    )
+    camera.open()
+    while camera.is_settling:
+        camera.grab()
+        machine.advance(0.5)
+    held = "exposure held at 0, white balance held at 0, focus held at 0"
+    assert camera.describe().endswith(f", {held}")
+    assert 5.0 < machine.now_s() < 15.0
+    camera.open()  # found and held anew at each opening
+    assert camera.describe().endswith(", nothing held yet")
+    camera.close()
+
+
 def test_a_control_that_fails_disturbs_no_picture(
     device: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -14,9 +14,10 @@ import pytest
 from integration.mjpeg_server import Manner, MjpegServer, packed
 from stillair.clock import SystemClock
 from stillair.errors import CameraError
-from stillair.fire.fitness import LOOK_S
+from stillair.fire.fitness import LOOK_S, Fault
 from stillair.runtime import viewing
 from stillair.runtime.inspection import Found, State, inspect_all
+from stillair.sensing.camera_video import DeviceCamera
 from stillair.sensing.protocols import Camera, Frame
 from unit.fire_pictures import Paint, film
 from unit.test_fitness import as_it_is, blurred, dark, white
@@ -137,10 +138,45 @@ class Hung:
         pass
 
 
+class Adapting(DeviceCamera):
+    """A device that is dark until what it adapts is held, after so many pictures."""
+
+    def __init__(self, held_after: int) -> None:
+        super().__init__("/dev/video9", SystemClock(), size=(320, 240), frames_per_s=30.0)
+        self._left = held_after
+        self._pictures = film(as_it_is, 60.0, per_s=30.0)
+
+    def open(self) -> None:
+        pass
+
+    def grab(self) -> Frame:
+        time.sleep(0.02)
+        self._left -= 1
+        _, picture = next(self._pictures)
+        shown = picture // 25 if self.is_settling else picture
+        return Frame(time.monotonic(), 1, pixels=np.asarray(shown, np.uint8))
+
+    @property
+    def is_settling(self) -> bool:
+        return self._left > 0
+
+
+def test_a_device_is_judged_once_it_is_held(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(viewing, "LOOK_S", 0.5)
+    _, fitness = viewing.look(lambda: Adapting(20), SystemClock(), own_pace=True)
+    assert fitness.brightness > 0.3
+    assert Fault.DARK not in fitness.faults
+
+
+def test_a_device_that_never_settles_is_judged_as_it_is(short_waits: None) -> None:
+    _, fitness = viewing.look(lambda: Adapting(10**6), SystemClock(), own_pace=True)
+    assert fitness.faults[-1] is Fault.DARK
+
+
 @pytest.fixture
 def short_waits(monkeypatch: pytest.MonkeyPatch) -> None:
-    for name in ("FIRST_S", "HOLD_S", "SPARE_S"):
-        monkeypatch.setattr(viewing, name, 0.2)
+    for name, seconds in (("FIRST_S", 0.2), ("HOLD_S", 0.2), ("SPARE_S", 2.0)):
+        monkeypatch.setattr(viewing, name, seconds)
     monkeypatch.setattr(viewing, "LOOK_S", 0.5)
 
 
