@@ -29,6 +29,7 @@ sys.path[:0] = [str(ROOT / "tests"), str(ROOT / "service")]
 from bench.fire import wilson  # noqa: E402
 from bench.fire_plot import draw_lots  # noqa: E402 - the paths above come first
 from stillair.fire.fitness import LOOK_S, Fitness, ViewTest  # noqa: E402
+from stillair.fire.regions import Region  # noqa: E402
 from stillair.fire.vision import Vision  # noqa: E402
 from stillair.simulation.scene import Scene  # noqa: E402
 from stillair.simulation.view import Flame, SceneState, Smoke  # noqa: E402
@@ -38,6 +39,7 @@ TIMES = (0.5, 1.0, 1.5, 2.0)  # what is foretold
 CALM_S, FLAME_S, SMOKE_S = 15.0, 15.0, 60.0
 SMOKE_PER_S = 5.0
 GROWS_S = 5.0
+WHOLE: Region = (0.0, 0.0, 1.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +91,9 @@ class Place:
             return replace(state, flames=(flame,)) if t_s >= CALM_S else state
 
         frames = self._frames(CALM_S + FLAME_S, self.view.frames_per_s, burning)
-        return _told("flame", frames)
+        x, y = self._foot
+        tip = y - 1.5 * float(self._tall) * width * 4.0 / 3.0
+        return _told("flame", frames, (x - width, tip, x + width, y + 0.02))
 
     def smoke_found(self, hidden: float) -> bool:
         smoke = self._smoke(hidden)
@@ -101,7 +105,7 @@ class Place:
             now = replace(smoke, plume=grown * smoke.plume, layer=grown * smoke.layer)
             return replace(state, smoke=now)
 
-        return _told("smoke", self._frames(CALM_S + SMOKE_S, SMOKE_PER_S, smoking))
+        return _told("smoke", self._frames(CALM_S + SMOKE_S, SMOKE_PER_S, smoking), WHOLE)
 
     def _smoke(self, hidden: float) -> Smoke:
         """A column or a layer that hides so much over a tenth of the picture, in the mean."""
@@ -126,15 +130,21 @@ class Place:
             yield t_s, self._drawing.draw(change(t_s, replace(state, optics=optics)))
 
 
-def _told(name: str, frames: Iterator[tuple[float, Picture]]) -> bool:
-    """Whether such a sign is told by itself once it burns."""
+def _told(name: str, frames: Iterator[tuple[float, Picture]], where: Region) -> bool:
+    """Whether such a sign is told by itself once it burns, and there."""
     vision = Vision()
     return any(
-        sign.name == name and sign.strength >= 0.5
+        sign.name == name and sign.strength >= 0.5 and _meets(sign.detail["regions"], where)
         for t_s, picture in frames
         for sign in vision.update(t_s, picture).signs
         if t_s >= CALM_S
     )
+
+
+def _meets(regions: object, where: Region) -> bool:
+    assert isinstance(regions, list)
+    left, top, right, bottom = where
+    return any(r[0] < right and r[2] > left and r[1] < bottom and r[3] > top for r in regions)
 
 
 def main() -> None:
