@@ -17,13 +17,14 @@ from numpy.typing import NDArray
 Gray = NDArray[np.uint8]
 
 DARK_MEAN, LIGHT_MEAN = 16.0, 20.0  # of 255
-DARK_TOP, LIGHT_TOP = 40, 56  # of 255: the level that 95 % of the pixels don't exceed
+DARK_TOP, LIGHT_TOP = 40, 56  # of 255: the level that 90 % of the pixels don't exceed
 WHITE_LEVEL = 235  # of 255: nominal white in ITU-R BT.601 coding
-WHITE_SHARE, LESS_WHITE_SHARE = 0.7, 0.6  # of the picture
+WHITE_SHARE, LESS_WHITE_SHARE = 0.6, 0.52  # of the picture
 
 ROWS, COLUMNS = 24, 16  # cells in which brightness is followed
 FLICKER_WINDOW_S = 2.5
-FLICKER_FROM = 0.11  # root mean square of the brightness's swing, as a share of it
+FLICKER_FROM = 0.08  # root mean square of the brightness's swing, as a share of it
+IRREGULAR_FROM = 0.095  # where it may be a fire's glow
 FLICKER_PICTURES = 9
 FLICKER_TURNS = 4  # crossings of the mean within the window: 0.8 Hz
 FLICKER_AGREE = 0.65  # share of the lit cells that swing alike
@@ -34,21 +35,21 @@ LEAST_LIT = 0.3  # share of the cells
 def is_dark(gray: Gray, *, was_dark: bool) -> bool:
     """Whether there is almost no light.
 
-    Dark: the mean is below 16 of 255, black in ITU-R BT.601 coding, and 95 % of the pixels
-    are at 40 or less; so an indicator, or a light at the tool head, doesn't make a dark
-    chamber seen. Light again when the mean is above 20 or more than 5 % of the pixels above
-    56. The four levels are assumptions; no recording of a chamber whose lamp failed was to be had.
+    Dark: the mean is below 16 of 255, black in ITU-R BT.601 coding, and 90 % of the pixels
+    are at 40 or less; so an indicator, a light at the tool head, or a lit room behind a small
+    window doesn't make a dark chamber seen. Light again when the mean is above 20 or more than
+    10 % of the pixels above 56. The four levels are assumptions; no recording of a chamber whose lamp failed was to be had.
     """
     mean = float(cv2.mean(gray)[0])
     if mean > (LIGHT_MEAN if was_dark else DARK_MEAN):
         return False
     counts = cv2.calcHist([gray], [0], None, [256], [0, 256]).ravel()
-    top = int(np.searchsorted(np.cumsum(counts), 0.95 * gray.size))
+    top = int(np.searchsorted(np.cumsum(counts), 0.9 * gray.size))
     return top <= (LIGHT_TOP if was_dark else DARK_TOP)
 
 
 def is_washed_out(gray: Gray, *, was_washed_out: bool) -> bool:
-    """Whether 70 % of the picture, afterwards 60 %, is white: 235 of 255 or more.
+    """Whether 60 % of the picture, afterwards 52 %, is white: 235 of 255 or more.
 
     A flame and its glow whiten parts; white walls and sky filled 46 % at most in 39
     recordings (measured).
@@ -77,14 +78,14 @@ class Unsteady(StrEnum):
 class Flicker:
     """Tell when the light swings so strongly that a flame would not be told from it.
 
-    Over 2.5 s: the brightness of the cells, as a share of each cell's mean, swings by 11 %
-    (root mean square) or more, at least four times across its mean, and two thirds of all
+    Over 2.5 s: the brightness of the cells, as a share of each cell's mean, swings by 8 %
+    (root mean square, in the median row) or more, at least four times across its mean, and two thirds of all
     lit cells follow their row's median: correlation 0.7 or more, and half to one and a half
-    times its swing. 11 %, an amplitude of 15 %, are an assumption: lamps whose bands have
+    times its swing. 8 %, an amplitude of 11 %, are an assumption: lamps whose bands have
     up to 10 % are common, and a flame is still told before them.
 
     Regular where one frequency holds four fifths of the swing's variance; flames, which pulse,
-    spread over more.
+    spread over more. What is irregular has to swing by 9.5 %.
     """
 
     def __init__(self) -> None:
@@ -116,7 +117,9 @@ class Flicker:
         rows_lit = lit.any(axis=1)
         rows = np.nanmedian(np.where(lit, swing, np.nan)[:, rows_lit], axis=2)
         strength = np.square(rows).mean(axis=0)
-        if np.sqrt(strength.mean()) < FLICKER_FROM:
+        usual = int(np.argsort(strength)[len(strength) // 2])  # a bed that moves fills few rows
+        regular = _is_regular(rows[:, usual])
+        if np.sqrt(strength[usual]) < (FLICKER_FROM if regular else IRREGULAR_FROM):
             return Unsteady.NO
         turns = np.count_nonzero(np.diff(np.signbit(rows), axis=0), axis=0)
         if np.median(turns) < FLICKER_TURNS:
@@ -129,7 +132,7 @@ class Flicker:
         agree = (alike >= 0.7) & (share >= 0.5) & (share <= 1.5)
         if agree[lit[rows_lit]].mean() < FLICKER_AGREE:
             return Unsteady.NO
-        return Unsteady.LAMP if _is_regular(rows[:, int(strength.argmax())]) else Unsteady.LIGHT
+        return Unsteady.LAMP if regular else Unsteady.LIGHT
 
 
 def _is_regular(course: NDArray[np.floating]) -> bool:
