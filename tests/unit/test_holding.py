@@ -257,6 +257,9 @@ def test_another_light_that_lasts_is_held_anew(caplog: pytest.LogCaptureFixture)
     assert watched.automatic == set()
     watched.run(10.0)
     assert watched.automatic == {"exposure", "white balance"}  # the distance is as it was
+    assert watched.holding.describe() == (
+        "focus held at 30, exposure adapts itself just now, white balance adapts itself just now"
+    )
     watched.run(LONGEST_SETTLE_S + 5.0)
     assert watched.automatic == set()
     assert watched.device.exposure == pytest.approx(156.0 / 1.7, abs=2.0)

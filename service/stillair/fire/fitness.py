@@ -12,8 +12,7 @@ to the next, by more than `CHANGE`. A flame w pixels wide has about 2.2 w^2 such
 with `TOLD_PLACES` because evidence on so few spots isn't enough: most are told that are so
 many times as large. Fewer than `FULL_RATE` pictures a second show less of how a flame lives:
 it has to have as many times more spots as the rate is short of that. Where the picture is
-within `CHANGE` of white a flame can't change it: what is left of the picture is
-the share in which it would be seen.
+within `CHANGE` of white a flame can't change it: the rest is the share in which it is seen.
 
 Thinnest smoke. `smoke` knows the contrast of each cell by the structure in it, with a
 standard error of
@@ -30,12 +29,11 @@ greatest of
 
 the last with e weighted as the cells are, and halved because the median of two seconds, which
 is compared, has about half the noise that `smoke` allows for (1.04: of a normal distribution
-85 % are above the mean less 1.04 standard deviations); and of what is hidden `smoke`
-measures `MEASURED`. What is
-said is the median over all windows in which enough cells have a weight, and which share of
-all windows those are: nobody knows where it will smoke. It is for smoke about as bright as
-what it hides; black smoke takes light and contrast alike, and shows later, pale smoke before
-black sooner.
+85 % are above the mean less 1.04 standard deviations). All of it by `MEASURED`, the share of
+what is hidden that `smoke` measures. What is said is the median over all windows in which
+enough cells have a weight, and which share of all windows those are: nobody knows where it
+will smoke. It is for smoke about as bright as what it hides; black smoke takes light and
+contrast alike, and shows later, pale smoke before black sooner.
 """
 
 from __future__ import annotations
@@ -104,7 +102,7 @@ class Fitness:
 
     Attributes
     ----------
-    seconds, pictures, frames_per_s, size : how many came, how fast, how large (width, height)
+    frames_per_s, size : how fast the pictures came, and how large they are (width, height)
     brightness : mean, 0 to 1
     black_share, white_share : of the picture, too dark and too bright to tell anything apart
     flicker : root mean square of the light's swing, as a share of it
@@ -119,8 +117,6 @@ class Fitness:
     faults : what to mend, first things first
     """
 
-    seconds: float
-    pictures: int
     frames_per_s: float
     size: tuple[int, int]
     brightness: float
@@ -194,13 +190,12 @@ class ViewTest:
         scene = _Scene(self._samples)
         errors = scene.errors(1.0)
         condition, reason = self._condition
-        if condition is C.SLOW and not self._own_pace:
+        slow = condition is C.SLOW
+        if slow and not self._own_pace:
             condition, reason = C.FIT, ""
         blind = condition not in (C.FIT, C.SLOW)
         hidden, share = (None, 0.0) if blind else thinnest_smoke(errors)
         fitness = Fitness(
-            seconds=seconds,
-            pictures=self.pictures,
             frames_per_s=rate,
             size=(wide, high),
             brightness=float(scene.middle.mean()) / 255.0,
@@ -219,7 +214,7 @@ class ViewTest:
             faults=(),
         )
         _, share_with_lamp = thinnest_smoke(scene.errors(LESS_NOISE))
-        faults = _faults(fitness, share_with_lamp, own_pace=self._own_pace)
+        faults = _faults(fitness, share_with_lamp, slow, own_pace=self._own_pace)
         return replace(fitness, faults=tuple(faults))
 
 
@@ -310,12 +305,17 @@ def _swing(cells: Sequence[NDArray[np.float32]]) -> float:
     return float(np.sqrt(np.square(swing - swing.mean(axis=0)).mean()))
 
 
-def _faults(of: Fitness, smoke_share_with_lamp: float, *, own_pace: bool) -> Iterator[Fault]:
-    """What is to be mended. What hides everything else is told alone."""
+def _faults(
+    of: Fitness, smoke_share_with_lamp: float, slow: bool, *, own_pace: bool
+) -> Iterator[Fault]:
+    """What is to be mended. What hides everything else is told alone.
+
+    Of a few pictures (`slow`) noise and movement can't be told apart.
+    """
     if of.condition is C.FROZEN:
         yield Fault.FROZEN
         return
-    if of.condition is C.SLOW or (own_pace and of.frames_per_s < ENOUGH_RATE):
+    if own_pace and (slow or of.frames_per_s < ENOUGH_RATE):
         yield Fault.SLOW
     if of.condition is C.DARK or of.black_share > MOST_BLACK:
         yield Fault.DARK
@@ -335,7 +335,7 @@ def _faults(of: Fitness, smoke_share_with_lamp: float, *, own_pace: bool) -> Ite
         yield Fault.MOVED
     elif of.condition is C.OUT_OF_FOCUS:
         yield Fault.BLUR
-    elif of.smoke_share < LEAST_PLACES and of.condition in (C.FIT, C.SLOW) and not glare:
+    elif of.smoke_share < LEAST_PLACES and not (slow or glare or of.condition is not C.FIT):
         yield Fault.NOISE if amplified else Fault.BARE
     if of.size[0] < SMALL_PX:
         yield Fault.SMALL

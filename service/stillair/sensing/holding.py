@@ -121,9 +121,10 @@ class Holding:
         """What is held at which value, and what isn't and why, as one clause."""
         held = [f"{name} held at {value:g}" for name, value in list(self._held.items())]
         left = [f"{name} not held ({why})" for name, why in list(self._left.items())]
-        if not held and not left:
+        if not self._done:
             return "nothing held in the dark" if self._dark else "nothing held yet"
-        return ", ".join([*held, *left])
+        free = [c.name for c in CONTROLS if c.name not in {**self._held, **self._left}]
+        return ", ".join([*held, *left, *(f"{name} adapts itself just now" for name in free)])
 
     def after(self, frame: Frame, now_s: float) -> None:
         """Do the next step after a picture; `now_s` is the machine's time."""
