@@ -131,10 +131,11 @@ def test_a_small_picture_is_told() -> None:
 
 def test_who_draws_the_pictures_is_no_slow_camera() -> None:
     test = ViewTest(own_pace=False)
-    for t_s, picture in film(as_it_is, LOOK_S + 0.2, per_s=2.0):
+    for t_s, picture in film(as_it_is, LOOK_S + 0.2, per_s=1.0):
         test.update(t_s, picture)
     found = test.result()
     assert (found.faults, found.condition) == ((), C.FIT)
+    assert found.flame_width is not None
 
 
 def test_what_is_measured_is_what_was_there() -> None:

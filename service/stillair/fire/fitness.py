@@ -142,7 +142,7 @@ class ViewTest:
     ----------
     own_pace : bool
         Whether the pictures come as fast as the camera gives them. If not, as from a
-        simulated one, few pictures are no fault.
+        simulated one, few pictures are no fault, and foretell as much as enough of them.
     """
 
     def __init__(self, *, own_pace: bool = True) -> None:
@@ -187,6 +187,7 @@ class ViewTest:
         high, wide = self._last.shape
         seconds = self._times_s[-1] - self._times_s[0]
         rate = (self.pictures - 1) / seconds if seconds > 0.0 else 0.0
+        foretold_rate = rate if self._own_pace else max(rate, ENOUGH_RATE)
         scene = _Scene(self._samples)
         errors = scene.errors(1.0)
         condition, reason = self._condition
@@ -207,7 +208,7 @@ class ViewTest:
             texture=float(np.mean(np.isfinite(errors))),
             condition=condition,
             reason=reason,
-            flame_width=None if blind else smallest_flame(rate, wide),
+            flame_width=None if blind else smallest_flame(foretold_rate, wide),
             flame_share=float(np.mean(scene.middle <= 255.0 - flame.CHANGE)),
             smoke_hidden=hidden,
             smoke_share=share,
