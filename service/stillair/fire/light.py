@@ -38,7 +38,8 @@ def is_dark(gray: Gray, *, was_dark: bool) -> bool:
     Dark: the mean is below 16 of 255, black in ITU-R BT.601 coding, and 90 % of the pixels
     are at 40 or less; so an indicator, a light at the tool head, or a lit room behind a small
     window doesn't make a dark chamber seen. Light again when the mean is above 20 or more than
-    10 % of the pixels above 56. The four levels are assumptions; no recording of a chamber whose lamp failed was to be had.
+    10 % of the pixels above 56. The four levels are assumptions; no recording of a chamber
+    whose lamp failed was to be had.
     """
     mean = float(cv2.mean(gray)[0])
     if mean > (LIGHT_MEAN if was_dark else DARK_MEAN):
@@ -79,10 +80,10 @@ class Flicker:
     """Tell when the light swings so strongly that a flame would not be told from it.
 
     Over 2.5 s: the brightness of the cells, as a share of each cell's mean, swings by 8 %
-    (root mean square, in the median row) or more, at least four times across its mean, and two thirds of all
-    lit cells follow their row's median: correlation 0.7 or more, and half to one and a half
-    times its swing. 8 %, an amplitude of 11 %, are an assumption: lamps whose bands have
-    up to 10 % are common, and a flame is still told before them.
+    (root mean square, in the median row) or more, at least four times across its mean, and
+    two thirds of all lit cells follow their row's median: correlation 0.7 or more, and half
+    to one and a half times its swing. 8 %, an amplitude of 11 %, are an assumption: lamps
+    whose bands have up to 10 % are common, and a flame is still told before them.
 
     Regular where one frequency holds four fifths of the swing's variance; flames, which pulse,
     spread over more. What is irregular has to swing by 9.5 %.
