@@ -135,7 +135,7 @@ class Hung:
         return "a camera that hangs"
 
     def close(self) -> None:
-        pass
+        self.freed.set()
 
 
 class Adapting(DeviceCamera):
@@ -168,16 +168,11 @@ def test_a_device_is_judged_once_it_is_held(monkeypatch: pytest.MonkeyPatch) -> 
     assert Fault.DARK not in fitness.faults
 
 
-def test_a_device_that_never_settles_is_judged_as_it_is(short_waits: None) -> None:
+def test_a_device_that_never_settles_is_judged_as_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(viewing, "LOOK_S", 0.5)
+    monkeypatch.setattr(viewing, "HOLD_S", 0.2)
     _, fitness = viewing.look(lambda: Adapting(10**6), SystemClock(), own_pace=True)
     assert fitness.faults[-1] is Fault.DARK
-
-
-@pytest.fixture
-def short_waits(monkeypatch: pytest.MonkeyPatch) -> None:
-    for name, seconds in (("FIRST_S", 0.2), ("HOLD_S", 0.2), ("SPARE_S", 2.0)):
-        monkeypatch.setattr(viewing, name, seconds)
-    monkeypatch.setattr(viewing, "LOOK_S", 0.5)
 
 
 @pytest.fixture
@@ -189,22 +184,32 @@ def hung() -> Iterator[Callable[[int], Camera]]:
         return made[-1]
 
     yield make
-    for camera in made:
-        camera.freed.set()
     for thread in threading.enumerate():
         if thread.name == viewing.THREAD_NAME:
             thread.join(5.0)
+    assert all(camera.freed.is_set() for camera in made)  # whoever is given up is closed
 
 
 @pytest.mark.parametrize(
-    ("pictures", "told"),
+    ("pictures", "waits", "told"),
     [
-        pytest.param(0, "no picture within 0.2 s", id="at once"),
-        pytest.param(3, "gave 3 pictures, and then hung", id="after some pictures"),
+        pytest.param(0, ("FIRST_S",), "no picture within 0.2 s", id="at once"),
+        pytest.param(
+            3,
+            ("HOLD_S", "LOOK_S", "SPARE_S"),
+            "gave 3 pictures, and then hung",
+            id="after some pictures",
+        ),
     ],
 )
 def test_a_driver_that_hangs_is_given_up(
-    short_waits: None, hung: Callable[[int], Camera], pictures: int, told: str
+    monkeypatch: pytest.MonkeyPatch,
+    hung: Callable[[int], Camera],
+    pictures: int,
+    waits: tuple[str, ...],
+    told: str,
 ) -> None:
+    for name in waits:
+        monkeypatch.setattr(viewing, name, 0.2)
     with pytest.raises(TimeoutError, match=told):
         viewing.look(lambda: hung(pictures), SystemClock(), own_pace=True)

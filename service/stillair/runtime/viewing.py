@@ -69,13 +69,15 @@ def look(make: Callable[[], Camera], clock: Clock, *, own_pace: bool) -> tuple[s
 
     `own_pace`: whether the camera gives its pictures as fast as it can; a simulated one gives
     what the computer has time for. Raises `CameraError` or `TimeoutError`, at the latest
-    `FIRST_S + HOLD_S + LOOK_S + SPARE_S` after the call.
+    `FIRST_S + HOLD_S + LOOK_S + SPARE_S` and a second after the call.
     """
     looking = _Looking(make, clock, own_pace=own_pace)
     threading.Thread(target=looking.run, name=THREAD_NAME, daemon=True).start()
     if not looking.begun.wait(FIRST_S):
+        looking.give_up()
         raise TimeoutError(f"no picture within {FIRST_S:g} s")
     if not looking.ended.wait(HOLD_S + LOOK_S + SPARE_S):
+        looking.give_up()
         raise TimeoutError(f"gave {looking.pictures} pictures, and then hung")
     if looking.error is not None:
         raise looking.error
@@ -93,10 +95,17 @@ class _Looking:
         self.test = ViewTest(own_pace=own_pace)
         self.described = ""
         self.error: Exception | None = None
+        self._camera: Camera | None = None
+
+    def give_up(self) -> None:
+        """Close the camera from here, which ends its reading unless it hangs for good."""
+        if self._camera is not None:
+            threading.Thread(target=self._camera.close, name=THREAD_NAME, daemon=True).start()
+            self.ended.wait(1.0)
 
     def run(self) -> None:
         try:
-            camera = self._make()
+            self._camera = camera = self._make()
             try:
                 camera.open()
                 self._watch(camera)
