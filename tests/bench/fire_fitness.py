@@ -6,8 +6,8 @@
 Views are drawn by lot and spoilt in some way: slow, noisy, soft, small, dim, bright. Some
 seconds of each go through `ViewTest`; then a flame of half, once, one and a half and twice
 the width that it foretells burns there for 15 s, and a column or layer of smoke that hides so
-much contrast over a tenth of the picture is there for 60 s. A foretelling is good where at
-half of it few are told and from once on most are.
+much contrast over a tenth of the picture is there for 60 s. A foretelling is good where from
+once on most are told, and clearly fewer of half of it.
 """
 
 from __future__ import annotations

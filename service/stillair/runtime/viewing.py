@@ -176,7 +176,12 @@ def facets(of: Fitness, width_mm: float | None) -> Iterator[Facet]:
         else f"{sharp:.2f}, blurred is below {BLURRED_RATIO:g}",
         sharpness=None if sharp is None else round(sharp, 3),
     )
-    yield facet("noise", f"{of.noise:.1f} of 255", noise=round(of.noise, 2))
+    yield facet(
+        "noise",
+        f"{of.noise:.1f} of 255; {figures.percent(of.noisy_share)} of the picture wavers with it",
+        noise=round(of.noise, 2),
+        noisy_share=round(of.noisy_share, 3),
+    )
     in_view = of.condition not in (CameraCondition.COVERED, CameraCondition.MOVED)
     yield facet(
         "detail",
@@ -209,6 +214,7 @@ def _whole(of: Fitness, width_mm: float | None) -> Facet:
     told = " and ".join(shown)
     measured = {
         "flame_width": None if flame is None else round(flame, 4),
+        "flame_share": round(of.flame_share, 3),
         "smoke_hidden": None if smoke is None else round(smoke, 4),
         "smoke_share": round(of.smoke_share, 3),
     }
