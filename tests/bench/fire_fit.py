@@ -1,23 +1,23 @@
-"""Fit the weights of `stillair.fire.flame`: what each measure of a place says of a flame.
+"""Fit the curves of `stillair.fire.flame_curves`: what each measure of a place says of a flame.
 
-    .venv/bin/python tests/bench/fire_fit.py [--rounds 6] [--clips DIR] [--workers 2]
+    .venv/bin/python tests/bench/fire_fit.py [--clips DIR] [--workers 2]
 
-Logistic regression on every look at every active place, with each recording of the same
-weight: simulated scenes of even seeds and the half of the real clips that is for tuning
-(see `fire.py`). Prints the first term and the weights of a view too young to know what is
-novel, and of one that does. Two weights are set by hand, because what they are against is
-rare in the scenes: what changes as one (a light), and what is smaller than any flame that is
-looked for. `flame.likelihood` adds two terms against a machine that are no straight line.
+Logistic regression on every look at every active place: simulated scenes of even seeds, and
+the half of the real clips that is for tuning (see `fire.py`). A recording weighs by the root
+of how many looks it has. Each curve has four points; a piece that would go against what
+physics says of its measure (`WAY`) is left level.
+Prints the curves as they stand in `flame_curves.py`.
 """
 
 from __future__ import annotations
 
 import argparse
-import math
 import os
 import sys
-from collections.abc import Callable, Iterator
+import zlib
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -29,59 +29,63 @@ sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "service")]
 
 from bench.fire_clips import Clip, by_set, paced  # noqa: E402 - the paths above come first
 from bench.fire_scenes import FLAMES, HARMLESS, scene  # noqa: E402
-from stillair.fire.flame import FlameWatch, Place  # noqa: E402
+from stillair.fire.flame import NEWBORN_S, FlameWatch, Place  # noqa: E402
 from stillair.simulation.view import SceneState  # noqa: E402
 
-FRAMES_PER_S = 14.0
-SECONDS = {True: 45.0, False: 60.0}  # of a scene with a flame, and of one without
+RATES_PER_S = (10.0, 12.0, 15.0)  # how fast cameras come
 SURE_AFTER_S = 1.0  # after its onset a place is one of flame
-SCENE_WEIGHT, CLIP_WEIGHT = 50.0, 200.0
-RIDGE = 1.0
-# Measure, floor and ceiling; more than one of a measure bends its line.
-TERMS = (
-    ("age_s", 0.0, 3.0),
-    ("activity", 0.2, 0.5),
-    ("occupancy", 0.6, 1.0),
-    ("alike", 0.3, 0.95),
-    ("alike", 0.85, 1.0),
-    ("alike", 0.94, 1.0),
-    ("size", 3.0, 5.0),
-    ("unexplained", 0.2, 0.8),
-    ("core", 0.0, 0.4),
-    ("settled", 0.35, 0.7),
-    ("foreign", 0.1, 0.9),
-    ("size", 3.0, 9.0),
-    ("rooted", 0.3, 0.8),
-    ("rooted", 0.0, 0.3),
-    ("occupancy", 0.4, 0.6),
-    ("novel", 0.0, 0.5),
-)
-BY_HAND = {("alike", 0.94): -60.0, ("size", 3.0): 1.5}  # the second for `size` up to 5
+MOSTLY = 0.3  # of a place's box in the flame's: less is neither
+CLIP_WEIGHT = 4.0  # of a real clip, scenes have 1
+RIDGE = 4.0
+ROUNDS = 12
+KNOTS = {
+    "alike": (0.33, 0.54, 0.70, 0.96),
+    "near": (-0.40, 0.20, 0.60, 0.93),
+    "unexplained": (0.17, 0.35, 0.58, 0.86),
+    "settled": (0.38, 0.50, 0.60, 0.76),
+    "loud": (0.0, 0.40, 0.75, 0.98),
+    "glow": (-0.60, 0.0, 0.40, 0.97),
+    "top": (85.0, 150.0, 185.0, 237.0),
+    "edge": (-1.6, -0.4, 0.8, 2.0),
+}
+NOVEL = (0.0, 0.1, 0.5)
+FOR, AGAINST = 1, -1
+WAY = {
+    "alike": AGAINST,
+    "near": FOR,
+    "unexplained": FOR,
+    "settled": AGAINST,
+    "loud": AGAINST,
+    "glow": FOR,
+    "top": FOR,
+    "edge": FOR,
+}
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
 class Looks:
-    """Every look at every place of one recording: its terms and whether it is a flame."""
+    """Every look at every place of one recording: its measures and whether it is a flame."""
 
-    terms: Floats
-    novel_known: NDArray[np.bool_]
+    measures: Floats  # (looks, KNOTS and then novel)
     flame: NDArray[np.bool_]
     weight: float
 
 
-def of_scene(task: tuple[str, int]) -> Looks:
-    kind, seed = task
-    labelled = scene(kind, seed, SECONDS[kind in FLAMES], FRAMES_PER_S)
-    onset_s = min((burn.onset_s for burn in labelled.burns), default=math.inf)
+def of_scene(task: tuple[str, int, float]) -> Looks:
+    kind, seed, seconds = task
+    per_s = RATES_PER_S[zlib.crc32(f"{kind}{seed}".encode()) % len(RATES_PER_S)]
+    labelled = scene(kind, seed, seconds, per_s)
+    onset_s = labelled.burns[0].onset_s if kind in FLAMES else seconds
 
     def is_flame(place: Place, t_s: float) -> bool | None:
         if t_s < onset_s:
             return False
-        burns = t_s > onset_s + SURE_AFTER_S and _at_flame(place, labelled.state(t_s))
-        return True if burns else None
+        if t_s <= onset_s + SURE_AFTER_S or _in_flame(place, labelled.state(t_s)) < MOSTLY:
+            return None
+        return True
 
-    return _looks(labelled.frames(), is_flame, SCENE_WEIGHT)
+    return _looks(labelled.frames(), is_flame, 1.0)
 
 
 def of_clip(clip: Clip) -> Looks:
@@ -99,87 +103,118 @@ def _looks(
     weight: float,
 ) -> Looks:
     watch = FlameWatch()
-    terms: list[list[float]] = []
-    known: list[bool] = []
+    measures: list[list[float]] = []
     flame: list[bool] = []
     for t_s, picture in frames:
         for place in watch.update(t_s, picture) or ():
             truth = is_flame(place, t_s) if place.seen_s == t_s else None
-            if truth is not None:
-                terms.append([min(c, max(f, place.features[m])) - f for m, f, c in TERMS])
-                known.append(place.features["novel"] >= 0.0)
+            if truth is not None and place.age_s >= NEWBORN_S:
+                measures.append([place.features[name] for name in (*KNOTS, "novel")])
                 flame.append(truth)
-    shape = (len(terms), len(TERMS))
-    return Looks(np.array(terms).reshape(shape), np.array(known, bool), np.array(flame), weight)
+    return Looks(np.array(measures).reshape(-1, len(KNOTS) + 1), np.array(flame, bool), weight)
 
 
-def _at_flame(place: Place, state: SceneState) -> bool:
-    """Whether a place touches a flame of the scene, in pixels of 320 x 240."""
+def _in_flame(place: Place, state: SceneState) -> float:
+    """The share of a place's box in that of a flame of the scene, in pixels of 320 x 240."""
+    most = 0.0
     for flame in state.flames:
         x, y, half = flame.x * 320.0, flame.y * 240.0, flame.width * 320.0
-        across = place.left < x + half and place.right > x - half
-        if across and place.top < y + 5.0 and place.bottom > y - 2.0 * half * flame.tall - 5.0:
-            return True
-    return False
+        foot = y if flame.behind is None else min(y, flame.behind * 240.0)
+        across = min(place.right, x + half) - max(place.left, x - half)
+        down = min(place.bottom, foot + 5.0) - max(place.top, y - 2.0 * half * flame.tall - 5.0)
+        most = max(most, max(0.0, across) * max(0.0, down) / place.area)
+    return most
 
 
-def fitted(looks: list[Looks], *, known: bool) -> tuple[float, Floats]:
-    """First term and weights of one of the two kinds of view."""
-    chosen = [(each, each.novel_known == known) for each in looks]
-    chosen = [(each, rows) for each, rows in chosen if rows.any()]
-    terms = np.concatenate([each.terms[rows] for each, rows in chosen])
-    flame = np.concatenate([each.flame[rows] for each, rows in chosen]).astype(float)
+def _pieces(knots: Sequence[float], values: Floats) -> Iterator[Floats]:
+    """How far a measure is along each piece of its curve, 0 to 1."""
+    for start, end in pairwise(knots):
+        yield (np.clip(values, start, end) - start) / (end - start)
+
+
+def fitted(looks: Sequence[Looks]) -> Floats:
+    """The rise of each piece, then of a view that knows what is novel, then the first term."""
+    measures = np.concatenate([each.measures for each in looks])
+    flame = np.concatenate([each.flame for each in looks]).astype(float)
     weights = np.concatenate(
-        [np.full(rows.sum(), each.weight / rows.sum()) for each, rows in chosen]
+        [np.full(len(each.flame), each.weight / max(1, len(each.flame)) ** 0.5) for each in looks]
     )
     weights[flame > 0] *= weights[flame == 0].sum() / weights[flame > 0].sum()
-    use = [i for i, (measure, _, _) in enumerate(TERMS) if known or measure != "novel"]
-    values = np.c_[terms[:, use], np.ones(len(terms))]
+    weights *= 0.2 * len(weights) / weights.sum()
+    columns: list[Floats] = []
+    ways: list[int] = []
+    for number, (name, knots) in enumerate(KNOTS.items()):
+        pieces = list(_pieces(knots, measures[:, number]))
+        columns += pieces
+        ways += [WAY[name]] * len(pieces)
+    novel = measures[:, -1]
+    known = np.asarray(novel >= 0.0, np.float64)
+    columns += [known, *_pieces(NOVEL, novel), np.ones(len(novel))]
+    way = np.array([*ways, 0, *(FOR for _ in NOVEL[1:]), 0])
+    values = np.stack(columns, axis=1)
+    free = np.ones(len(way), bool)
+    while True:
+        found = np.zeros(len(way))
+        found[free] = _regression(values[:, free], flame, weights)
+        turned = found * way < -1e-9
+        if not turned.any():
+            return found
+        free &= ~turned
+
+
+def _regression(values: Floats, flame: Floats, weights: Floats) -> Floats:
+    """Ridge logistic regression by Newton's method; the last term is free."""
     found = np.zeros(values.shape[1])
-    ridge = np.diag([RIDGE] * len(use) + [1e-9])
-    for _ in range(60):
-        likely = 1.0 / (1.0 + np.exp(-values @ found))
+    ridge = np.diag([RIDGE] * (len(found) - 1) + [1e-6])
+    for _ in range(ROUNDS):
+        likely = 1.0 / (1.0 + np.exp(-np.clip(values @ found, -30.0, 30.0)))
         slope = values.T @ (weights * (likely - flame)) + ridge @ found
         bend = (values * (weights * likely * (1.0 - likely))[:, None]).T @ values + ridge
         found -= np.linalg.solve(bend, slope)
-    whole = np.zeros(len(TERMS))
-    whole[use] = found[:-1]
-    first = float(found[-1])
-    for i, (measure, floor, ceiling) in enumerate(TERMS):
-        by_hand = BY_HAND.get((measure, floor))
-        if by_hand is not None and ceiling <= 5.0:
-            if by_hand > 0.0:  # what is large enough keeps the sum that was fitted
-                first -= max(0.0, by_hand - whole[i]) * (ceiling - floor)
-                whole[i] = max(by_hand, whole[i])
-            else:
-                whole[i] = by_hand
-    return first, whole
+    return found
+
+
+def told(found: Floats) -> Iterator[str]:
+    """The curves as lines of `flame_curves.py`."""
+    rises = iter(found)
+    curves = []
+    for name, knots in KNOTS.items():
+        heights = [0.0, *np.cumsum([next(rises) for _ in knots[1:]])]
+        points = ", ".join(f"({at:g}, {high:.2f})" for at, high in zip(knots, heights, strict=True))
+        curves.append(f'    "{name}": ({points}),')
+    known = next(rises)
+    heights = [known, *(known + np.cumsum([next(rises) for _ in NOVEL[1:]]))]
+    points = ", ".join(f"({at:g}, {high:.2f})" for at, high in zip(NOVEL, heights, strict=True))
+    yield f"FIRST = {next(rises):.2f}"
+    yield "CURVES: dict[str, Curve] = {"
+    yield from curves
+    yield "}"
+    yield f"NOVEL: Curve = ({points})  # where the view is old enough to know"
+
+
+def tasks() -> list[tuple[str, int, float]]:
+    """Kind, seed and seconds of all scenes: many short ones, for what a start shows."""
+    return [
+        *((kind, seed, 45.0) for seed in range(2, 26, 2) for kind in FLAMES),
+        *(("flame from the start", seed, 14.0) for seed in range(26, 66, 2)),
+        *((kind, seed, 30.0) for seed in range(2, 18, 2) for kind in HARMLESS),
+        *((kind, seed, 150.0) for seed in (18, 26) for kind in HARMLESS),
+    ]
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description="fit the weights of the flame watch")
-    parser.add_argument("--rounds", type=int, default=6, help="seeds of each harmless kind")
+    parser = argparse.ArgumentParser(description="fit the curves of the flame watch")
     parser.add_argument("--clips", type=Path)
     parser.add_argument("--workers", type=int, default=2)
     given = parser.parse_args()
-    seeds = range(2, 2 + 2 * given.rounds, 2)
-    tasks = [(kind, seed) for seed in seeds for kind in HARMLESS]
-    tasks += [
-        (kind, seed + 2 * given.rounds * k) for k in (0, 1) for seed in seeds for kind in FLAMES
-    ]
     recordings = os.environ.get("STILLAIR_RECORDINGS")
     folders = [Path(recordings) / "video"] if recordings else []
     folders += [given.clips] if given.clips else []
     clips = [c for (_, which), each in by_set(folders).items() if which == "tuning" for c in each]
     with get_context("spawn").Pool(given.workers) as pool:
-        looks = pool.map(of_scene, tasks, chunksize=1) + pool.map(of_clip, clips, chunksize=1)
-    for known, name in ((False, "_YOUNG"), (True, "_KNOWN")):
-        first, weights = fitted(looks, known=known)
-        print(f"{name}: Weights = {first:.2f}, (")
-        for (measure, floor, ceiling), weight in zip(TERMS, weights, strict=True):
-            if known or measure != "novel":
-                print(f'    ("{measure}", {floor:g}, {ceiling:g}, {weight:.2f}),')
-        print(")")
+        looks = pool.map(of_scene, tasks(), chunksize=1) + pool.map(of_clip, clips, chunksize=1)
+    found = fitted([each for each in looks if len(each.flame)])
+    print("\n".join(told(found)))
 
 
 if __name__ == "__main__":

@@ -11,32 +11,38 @@ pictures in which a spot did so.
 
 Places with activity are followed. Of each it is measured, four times a second:
 
-activity    as above; a cloth or a car is active at its edges and for a moment only
-occupancy   how much of the time its spots are flame-coloured; what swings to and fro
-            uncovers what is behind it
 alike       the share of all change that its spots have in common (first principal
             component): a lamp, a display or an LED changes as a whole, a fire's spots don't
+near        how much the change of spots is that of the spots two pixels beside: a flame's
+            light is soft, a camera's noise and the grain of what moves are not
 unexplained how much of the change is left once every spot may have moved (dense optical
             flow): whatever is carried through the picture explains itself
-size        how many spots there are, in powers of two
 settled     the share of pictures in which a spot has its most usual brightness: what is
             passed by something, or by its light, comes back to how it was
-foreign     of all change in the place and about it, the share where nothing ever has a
+loud        of all great change in the place and about it, the share where nothing has a
             flame's colour: whatever moves there is more than a flame
-core        the share of spots at the upper end of the camera's range in red
-rooted      the share of spots that were active a second ago as well
+glow        how much what is about it brightens and dims with it: a flame lights it up
+top         the brightness (of green) of its brightest fifth: a flame is a source of light,
+            yellow to white within, an orange part is no brighter than its lamp makes it
+edge        the change of its spots by how steep the picture is there, in powers of two: what
+            is shaken by a part of a pixel, or coded anew, changes at its edges only
 novel       the share of spots brighter than ever in the last minutes, before the last
             twenty seconds; not known where the view is younger
 
+Spots near a hot middle, which is nearly at the upper end of the camera's range in red and
+far up in green, make places of their own, so that a machine at work beside a flame is
+measured apart from it.
+
 The evidence of a place is a sum of log-likelihood ratios, one a look, each with a floor and
-a ceiling, so that none can decide alone; see `likelihood`.
+a ceiling, so that none can decide alone; what each measure says is a fitted curve, see
+`stillair.fire.flame_curves`.
 """
 
 from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import cv2
@@ -44,24 +50,31 @@ import numpy as np
 from cv2.typing import MatLike
 from numpy.typing import NDArray
 
+from stillair.fire.flame_curves import likelihood
 from stillair.fire.regions import Region, pixels_of
 
 Gray = NDArray[np.uint8]
+Spots = NDArray[np.intp]
 
 LEAST_RED = 160  # of 255
 LEAST_RED_OVER_BLUE = 45
 MOST_BLUE_OVER_GREEN = 10
 CHANGE = 12  # of 255, from one picture to the next
+LOUD = 32  # of 255, likewise
 ACTIVITY_TAU_S = 1.0
 ACTIVE = 0.2
 GAP_S = 0.8  # pictures further apart show no flicker, so it is begun anew
 LOOK_EVERY_S = 0.25
 KEPT_PICTURES = 16  # on which `alike` is measured: about a second
 LEAST_PICTURES = 8
+KEPT_LOOKS = 8
 LEAST_SPOTS = 6
+LEAST_PLAIN = 12
 MOST_PLACES = 6
 MOST_SPOTS = 60
-CORE = 235
+HOT_RED, HOT_GREEN = 235, 196  # from here up
+HOT_NEAR_PX = 6  # active spots so near to a hot one are of its place
+SELDOM = 0.02  # of the time: what has a flame's colour no more often only shows its light
 LEAST_GAIN = 0.02  # of a row's light; less changes nothing by `CHANGE`
 REPEATED = 0.1  # of 255: live pictures differ by more than that in the mean
 NEAR_PX = 3  # active spots so near to each other belong together
@@ -72,6 +85,13 @@ USUAL_AFTER_S = 20.0  # so old a brightness has to be to be usual
 USUAL_EVERY_S = 1.0
 USUAL_FORGETS = 1  # of 255, a minute
 DOUBTED = 0.3
+# What one look adds to a place's evidence, at least and at most, and when it is told.
+LEAST_STEP, MOST_STEP = -0.8, 1.0
+SURE = 1.4  # of the log-likelihood ratio: what is only a little likelier than not adds nothing
+STEP = 0.25  # of it: looks follow each other and are much alike
+NEWBORN_S = 0.5
+TOLD_SUM = 4.8
+MOST_SUM = 18.0
 NOVEL = 20  # of 255, above the usual
 
 
@@ -86,13 +106,18 @@ class Place:
     since_s: float
     seen_s: float
     spots: int
-    features: dict[str, float]
+    hot: bool
+    features: dict[str, float] = field(default_factory=dict)
     sum: float = 0.0
-    history: deque[dict[str, float]] = field(default_factory=lambda: deque(maxlen=8))
+    history: deque[dict[str, float]] = field(default_factory=lambda: deque(maxlen=KEPT_LOOKS))
 
     @property
     def age_s(self) -> float:
         return self.seen_s - self.since_s
+
+    @property
+    def area(self) -> int:
+        return (self.right - self.left) * (self.bottom - self.top)
 
     @property
     def strength(self) -> float:
@@ -114,10 +139,11 @@ class FlameWatch:
         self._looked_s = -math.inf
         self._activity = np.zeros(shape, np.float32)
         self._occupancy = np.zeros(shape, np.float32)
-        self._foreign = np.zeros(shape, np.float32)
+        self._loud = np.zeros(shape, np.float32)
+        self._loud_foreign = np.zeros(shape, np.float32)
+        self._hot: Gray = np.zeros(shape, np.uint8)
         self._coloured: Gray = np.zeros(shape, np.uint8)
         self._greens: deque[Gray] = deque(maxlen=KEPT_PICTURES)
-        self._active_before: deque[tuple[float, Gray]] = deque(maxlen=5)
         self._places: list[Place] = []
         self._usual: Gray | None = None
         self._waiting: deque[tuple[float, Gray]] = deque()
@@ -151,13 +177,17 @@ class FlameWatch:
         weight = 1.0 - math.exp(-(t_s - self._t_s) / ACTIVITY_TAU_S)
         self._t_s = t_s
         before = _in_this_light(self._greens[-1], green)
-        changed = _above(cv2.absdiff(green, before), CHANGE)
-        either = coloured | self._coloured
-        cv2.accumulateWeighted(changed & ~either, self._foreign, weight)
-        changed &= coloured
-        changed &= self._coloured
-        cv2.accumulateWeighted(changed, self._activity, weight)
-        cv2.accumulateWeighted(coloured, self._occupancy, weight)
+        change = cv2.absdiff(green, before)
+        elsewhere = ~(coloured | self._coloured)
+        both = coloured & self._coloured
+        loud = _above(change, LOUD)
+        for part, share in (
+            (_above(change, CHANGE) & both, self._activity),
+            (loud & both, self._loud),
+            (loud & elsewhere, self._loud_foreign),
+            (coloured, self._occupancy),
+        ):
+            cv2.accumulateWeighted(part, share, weight)
         self._coloured = coloured
         self._greens.append(green)
         self._learn_usual(t_s, green)
@@ -171,66 +201,70 @@ class FlameWatch:
 
     def _look(self, t_s: float, red: Gray) -> list[Place]:
         active = _above(self._activity, ACTIVE * 255.0)
-        before = next((a for at_s, a in self._active_before if t_s - at_s <= 1.2), active)
-        self._active_before.append((t_s, active))
         known = [p for p in self._places if t_s - p.seen_s <= FORGOTTEN_S]
         if cv2.countNonZero(active) < LEAST_SPOTS:
             return known
-        count, labels, stats, _ = cv2.connectedComponentsWithStats(cv2.dilate(active, _NEAR))
+        hot = _above(red, HOT_RED - 1) & _above(self._greens[-1], HOT_GREEN - 1)
+        hot = _gray(cv2.dilate(hot, _HOT_NEAR))
+        hot, self._hot = hot | self._hot, hot
         found: list[Place] = []
-        order = 1 + np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:MOST_PLACES]
-        for label in order if count > 1 else ():
-            x, y, wide, high = (int(v) for v in stats[label, :4])
-            window = (slice(y, y + high), slice(x, x + wide))
-            spots = (labels[window] == label) & (active[window] > 0)
-            number = int(np.count_nonzero(spots))
-            if number < LEAST_SPOTS:
-                continue
-            place = Place(x, y, x + wide, y + high, t_s, t_s, number, {})
-            parents = [p for p in known if _overlap(p, place)]
-            if parents:
-                oldest = min(parents, key=lambda p: p.since_s)
-                place.since_s, place.history = oldest.since_s, oldest.history
-                place.sum = max(p.sum for p in parents)
-            self._measure(place, window, spots, red, before)
-            found.append(place)
+        for chosen, is_hot in ((active & hot, True), (active & ~hot, False)):
+            count, labels, stats, _ = cv2.connectedComponentsWithStats(cv2.dilate(chosen, _NEAR))
+            order = 1 + np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:MOST_PLACES]
+            for label in order if count > 1 else ():
+                x, y, wide, high = (int(v) for v in stats[label, :4])
+                window = (slice(y, y + high), slice(x, x + wide))
+                spots = (labels[window] == label) & (chosen[window] > 0)
+                number = int(np.count_nonzero(spots))
+                if number < LEAST_SPOTS:
+                    continue
+                place = Place(x, y, x + wide, y + high, t_s, t_s, number, is_hot)
+                self._follow(place, known)
+                self._measure(place, window, spots)
+                found.append(place)
         seen = [p for p in known if not any(_overlap(p, f) for f in found)]
         return sorted([*found, *seen], key=lambda p: -p.spots)
 
-    def _measure(
-        self,
-        place: Place,
-        window: tuple[slice, slice],
-        spots: NDArray[np.bool_],
-        red: Gray,
-        before: Gray,
-    ) -> None:
+    def _follow(self, place: Place, known: Sequence[Place]) -> None:
+        """Have a place go on with what is known of those that it was."""
+        likeness = {n: _likeness(p, place) for n, p in enumerate(known) if _overlap(p, place)}
+        was = [n for n, alike in likeness.items() if known[n].hot == place.hot or alike > 0.3]
+        if was:
+            nearest = max(was, key=lambda n: likeness[n])
+            place.history = deque(known[nearest].history, maxlen=KEPT_LOOKS)
+            place.since_s = min(known[n].since_s for n in was)
+            place.sum = max(known[n].sum for n in was)
+
+    def _measure(self, place: Place, window: tuple[slice, slice], spots: NDArray[np.bool_]) -> None:
         rows, columns = np.nonzero(spots)
         every = max(1, len(rows) // MOST_SPOTS)
         rows, columns = rows[::every] + place.top, columns[::every] + place.left
-        series = np.stack([g[rows, columns] for g in self._greens]).astype(np.float32)
-        changes = np.diff(series, axis=0)
+        green = _series(self._greens, rows, columns)
+        high, wide = self._shape
+        beside = _series(
+            self._greens, np.minimum(rows + 2, high - 1), np.minimum(columns + 2, wide - 1)
+        )
+        changes = np.diff(green, axis=0)
         powers = np.linalg.svd(changes, compute_uv=False) ** 2
-        usual = self._usual
+        means = np.sort(green.mean(axis=0))
         novel = -1.0
-        if usual is not None:
-            brighter = cv2.subtract(self._recent_max(window), usual[window])
+        if self._usual is not None:
+            brighter = cv2.subtract(self._recent_max(window), self._usual[window])
             novel = float(np.count_nonzero(brighter[spots] > NOVEL)) / place.spots
         now = {
-            "activity": float(self._activity[window][spots].mean()) / 255.0,
-            "occupancy": float(self._occupancy[window][spots].mean()) / 255.0,
             "alike": float(powers[0] / max(1e-6, powers.sum())),
+            "near": _correlation(changes, np.diff(beside, axis=0)),
             "unexplained": self._unexplained(place, spots),
-            "core": float(np.count_nonzero(red[rows, columns] >= CORE)) / len(rows),
-            "settled": _settled(series),
-            "foreign": self._foreign_share(place),
-            "size": math.log2(place.spots),
-            "rooted": float(np.count_nonzero(before[window][spots])) / place.spots,
+            "settled": _settled(green),
+            "loud": self._loud_share(place),
+            "glow": self._glow(place, green.mean(axis=1)),
+            "top": float(means[-max(1, len(means) // 5) :].mean()),
+            "edge": self._edge(window, spots, float(green.std(axis=0).mean())),
             "novel": novel,
         }
         place.history.append(now)
-        means = {k: sum(f[k] for f in place.history) / len(place.history) for k in now}
-        place.features = {"age_s": place.age_s, **means}
+        usual = {k: sum(f[k] for f in place.history) / len(place.history) for k in now}
+        place.features = {"age_s": place.age_s, **usual}
         step = min(MOST_STEP, max(LEAST_STEP, STEP * (likelihood(place.features) - SURE)))
         if place.age_s < NEWBORN_S:  # what is measured on so little may be anything
             step = min(0.0, step)
@@ -258,15 +292,37 @@ class FlameWatch:
         whole = np.minimum(cv2.absdiff(now, then)[inner][spots], MOST_CHANGE)
         return float(rest.sum()) / (float(whole.sum()) + len(whole))
 
-    def _foreign_share(self, place: Place) -> float:
-        """Of all change in and about a place, the share of what never has a flame's colour."""
+    def _loud_share(self, place: Place) -> float:
+        """Of all great change in and about a place, the share of what has no flame's colour."""
         about = max(6, (place.right - place.left) // 2)
         window = (
             slice(max(0, place.top - about), place.bottom + about // 2),
             slice(max(0, place.left - about), place.right + about),
         )
-        own, foreign = float(self._activity[window].sum()), float(self._foreign[window].sum())
-        return foreign / (own + foreign + 1.0)
+        own, other = float(self._loud[window].sum()), float(self._loud_foreign[window].sum())
+        return other / (own + other + 255.0)
+
+    def _edge(self, window: tuple[slice, slice], spots: NDArray[np.bool_], changes: float) -> float:
+        """The usual change of the spots by how steep the usual picture is there."""
+        usual = np.mean([green[window] for green in list(self._greens)[::3]], axis=0)
+        usual = np.asarray(usual, np.float32)
+        across, down = (
+            np.asarray(cv2.Sobel(usual, cv2.CV_32F, x, y, scale=0.125)) for x, y in ((1, 0), (0, 1))
+        )
+        return math.log2((changes + 1.0) / (float(np.hypot(across, down)[spots].mean()) + 1.0))
+
+    def _glow(self, place: Place, own: NDArray[np.float32]) -> float:
+        """How much the light on what is about a place goes with its own, -1 to 1."""
+        about = max(6, (place.right - place.left) // 2)
+        window = (
+            slice(max(0, place.top - about), place.bottom + about, 2),
+            slice(max(0, place.left - about), place.right + about, 2),
+        )
+        plain = self._occupancy[window] < SELDOM * 255.0
+        if np.count_nonzero(plain) < LEAST_PLAIN:
+            return 0.0
+        light = np.array([green[window][plain].mean() for green in self._greens])
+        return _correlation(np.diff(light), np.diff(own))
 
     # --- what is usual ---
 
@@ -294,6 +350,7 @@ class FlameWatch:
 
 
 _NEAR = np.ones((2 * NEAR_PX + 1, 2 * NEAR_PX + 1), np.uint8)
+_HOT_NEAR = np.ones((2 * HOT_NEAR_PX + 1, 2 * HOT_NEAR_PX + 1), np.uint8)
 
 
 def _coloured(blue: Gray, green: Gray, red: Gray) -> Gray:
@@ -329,6 +386,17 @@ def _in_this_light(before: Gray, now: Gray) -> Gray:
     return np.asarray(np.clip(before * (1.0 + gain), 0.0, 255.0), np.uint8)
 
 
+def _series(planes: Sequence[Gray], rows: Spots, columns: Spots) -> NDArray[np.float32]:
+    """The brightness of spots over time, `(pictures, spots)`."""
+    return np.stack([plane[rows, columns] for plane in planes]).astype(np.float32)
+
+
+def _correlation(one: NDArray[np.floating], other: NDArray[np.floating]) -> float:
+    """Of changes, that have no mean."""
+    power = float((one * one).sum()) * float((other * other).sum())
+    return float((one * other).sum()) / math.sqrt(power + 1e-6)
+
+
 def _settled(series: NDArray[np.float32]) -> float:
     """The share of pictures in which a spot has its most usual brightness, `(pictures, spots)`."""
     ranked = np.sort(series, axis=0)
@@ -342,89 +410,17 @@ def _repeats(green: Gray, before: Gray) -> bool:
     return float(cv2.absdiff(green[::8, ::8].copy(), before[::8, ::8].copy()).mean()) < REPEATED
 
 
-def _overlap(one: Place, other: Place) -> bool:
+def _shared(one: Place, other: Place) -> int:
     wide = min(one.right, other.right) - max(one.left, other.left)
     high = min(one.bottom, other.bottom) - max(one.top, other.top)
-    if wide <= 0 or high <= 0:
-        return False
-    smaller = min(
-        (one.right - one.left) * (one.bottom - one.top),
-        (other.right - other.left) * (other.bottom - other.top),
-    )
-    return wide * high > 0.3 * smaller
+    return max(0, wide) * max(0, high)
 
 
-# The log-likelihood ratio of a flame is a first term and, for each measure, its weight times
-# by how much the measure is above its floor, up to its ceiling: fitted (logistic regression,
-# every recording with the same weight) to simulated scenes of even seeds and to half of the
-# real clips (`tests/bench/fire_fit.py`); once for a view that is too young to know what is
-# novel, once for one that isn't.
-Weights = tuple[float, tuple[tuple[str, float, float, float], ...]]
-_YOUNG: Weights = (
-    -2.46,
-    (
-        ("age_s", 0, 3, -0.03),
-        ("activity", 0.2, 0.5, -1.34),
-        ("occupancy", 0.6, 1, -0.93),
-        ("alike", 0.3, 0.95, -5.34),
-        ("alike", 0.85, 1, -3.75),
-        ("alike", 0.94, 1, -60.0),
-        ("size", 3, 5, 1.50),
-        ("unexplained", 0.2, 0.8, 6.44),
-        ("core", 0, 0.4, 2.75),
-        ("settled", 0.35, 0.7, -9.88),
-        ("foreign", 0.1, 0.9, -4.05),
-        ("size", 3, 9, 0.23),
-        ("rooted", 0.3, 0.8, 0.02),
-        ("rooted", 0, 0.3, -0.03),
-        ("occupancy", 0.4, 0.6, 4.09),
-    ),
-)
-_KNOWN: Weights = (
-    -3.78,
-    (
-        ("age_s", 0, 3, 0.31),
-        ("activity", 0.2, 0.5, -4.95),
-        ("occupancy", 0.6, 1, -4.58),
-        ("alike", 0.3, 0.95, -0.37),
-        ("alike", 0.85, 1, -1.36),
-        ("alike", 0.94, 1, -60.0),
-        ("size", 3, 5, 1.50),
-        ("unexplained", 0.2, 0.8, 4.73),
-        ("core", 0, 0.4, 4.98),
-        ("settled", 0.35, 0.7, -5.63),
-        ("foreign", 0.1, 0.9, -6.03),
-        ("size", 3, 9, 0.28),
-        ("rooted", 0.3, 0.8, -0.14),
-        ("rooted", 0, 0.3, 1.87),
-        ("occupancy", 0.4, 0.6, -0.39),
-        ("novel", 0, 0.5, 6.85),
-    ),
-)
-
-# What one look adds to a place's evidence, at least and at most, and when it is told.
-LEAST_STEP, MOST_STEP = -0.8, 0.8
-MACHINE = 4.0  # of the log-likelihood ratio, against a flame
-SURE = 0.6  # of the ratio: what is only a little likelier than not adds nothing
-STEP = 0.25  # of the log-likelihood ratio: looks follow each other and are much alike
-NEWBORN_S = 1.0
-TOLD_SUM = 4.2
-MOST_SUM = 18.0
+def _overlap(one: Place, other: Place) -> bool:
+    return _shared(one, other) > 0.3 * min(one.area, other.area)
 
 
-def likelihood(features: Mapping[str, float]) -> float:
-    """The log-likelihood ratio of a flame in one look, from `Place.features`."""
-    total, weights = _KNOWN if features["novel"] >= 0.0 else _YOUNG
-    for name, floor, ceiling, weight in weights:
-        total += weight * (min(ceiling, max(floor, features[name])) - floor)
-    # What moves there beside the flame-coloured, and what comes back to how it was, are a
-    # machine's head over its part if both hold; so much else moves about no flame.
-    other, rest = features["foreign"], features["settled"]
-    total -= MACHINE * _between(other, 0.5, 0.7) * _between(rest, 0.48, 0.54)
-    total -= MACHINE * _between(other, 0.74, 0.84)
-    return total
-
-
-def _between(value: float, none: float, full: float) -> float:
-    """0 up to `none`, 1 from `full` on, straight between."""
-    return min(1.0, max(0.0, (value - none) / (full - none)))
+def _likeness(one: Place, other: Place) -> float:
+    """What two boxes share of all that they cover."""
+    shared = _shared(one, other)
+    return shared / (one.area + other.area - shared)
