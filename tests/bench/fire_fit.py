@@ -35,7 +35,7 @@ from stillair.simulation.view import SceneState  # noqa: E402
 RATES_PER_S = (10.0, 12.0, 15.0)  # how fast cameras come
 SURE_AFTER_S = 1.0  # after its onset a place is one of flame
 MOSTLY = 0.3  # of a place's box in the flame's: less is neither
-CLIP_WEIGHT = 4.0  # of a real clip, scenes have 1
+CLIP_WEIGHT = 8.0  # of a real clip, scenes have 1
 RIDGE = 4.0
 ROUNDS = 12
 KNOTS = {
@@ -197,7 +197,8 @@ def tasks() -> list[tuple[str, int, float]]:
     return [
         *((kind, seed, 45.0) for seed in range(2, 26, 2) for kind in FLAMES),
         *(("flame from the start", seed, 14.0) for seed in range(26, 66, 2)),
-        *((kind, seed, 30.0) for seed in range(2, 18, 2) for kind in HARMLESS),
+        *((kind, seed, 30.0) for seed in range(2, 10, 2) for kind in HARMLESS),
+        *((kind, seed, 25.0) for seed in range(10, 18, 2) for kind in HARMLESS),
         *((kind, seed, 150.0) for seed in (18, 26) for kind in HARMLESS),
     ]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -12,6 +13,9 @@ from stillair.fire.flame import FlameWatch
 from unit.fire_pictures import FLAME, ORANGE, Burning, Paint, block, film
 
 Canvas = NDArray[np.float32]
+STEAM = np.clip(
+    cv2.GaussianBlur(np.random.default_rng(5).normal(0.5, 6.0, (600, 80)), (0, 0), 6.0), 0.0, 1.0
+).astype(np.float32)
 
 
 def first_told_s(paint: Paint, seconds: float, **how: float) -> float | None:
@@ -47,6 +51,27 @@ def lamp_that_flickers(picture: Canvas, t_s: float) -> Canvas:
     return np.asarray(picture * (1.0 + 0.15 * math.sin(math.tau * 4.3 * t_s)), np.float32)
 
 
+def part_that_is_shaken(picture: Canvas, t_s: float) -> Canvas:
+    """Orange with a grain and bright edges, by up to a pixel to and fro, never in time."""
+    rows = np.linspace(0.75, 1.2, 60)[:, None, None] * np.ones((1, 80, 1))
+    rows[:, ::8] *= 0.7
+    picture[130:190, 120:200] = rows * np.array(ORANGE)
+    shift = (math.sin(61.0 * t_s) + math.sin(37.0 * t_s), math.sin(53.0 * t_s))
+    return np.asarray(
+        cv2.warpAffine(picture, np.array([[1, 0, shift[0] / 2], [0, 1, shift[1]]]), (320, 240)),
+        np.float32,
+    )
+
+
+def steam_before_orange(picture: Canvas, t_s: float) -> Canvas:
+    """Turbulent white that rises before a large orange part."""
+    block(picture, (100, 60, 220, 200), ORANGE)
+    rise = int(t_s * 70.0) % STEAM.shape[0]
+    veil = 0.6 * np.roll(STEAM, -rise, axis=0)[:140, :, None]
+    picture[60:200, 120:200] += veil * (200.0 - picture[60:200, 120:200])
+    return picture
+
+
 def nothing(picture: Canvas, t_s: float) -> None:
     block(picture, (120, 120, 200, 200), ORANGE)
 
@@ -61,6 +86,8 @@ def nothing(picture: Canvas, t_s: float) -> None:
         pytest.param(orange_that_swings, id="an orange thing that swings"),
         pytest.param(led_that_blinks, id="a light that blinks"),
         pytest.param(lamp_that_flickers, id="a lamp that flickers"),
+        pytest.param(part_that_is_shaken, id="an orange part that is shaken"),
+        pytest.param(steam_before_orange, id="steam before an orange part"),
     ],
 )
 def test_what_is_no_flame_is_not_told(paint: Paint) -> None:
@@ -91,6 +118,33 @@ def test_a_flame_that_begins_beside_a_machine_at_work_is_told() -> None:
 
     told_s = first_told_s(paint, 50.0)
     assert told_s is not None and 40.0 < told_s <= 45.0
+
+
+def test_a_flame_that_the_machine_touches_is_told_and_its_place_is_its_own() -> None:
+    burning, head = Burning(x=160, width=20), head_over_orange(2.0)
+    flames = FlameWatch()
+
+    def paint(picture: Canvas, t_s: float) -> None:
+        head(picture, t_s)
+        burning(picture, t_s)
+
+    surest = []
+    for t_s, picture in film(paint, 10.0):
+        flames.update(t_s, picture)
+        surest += [p for p in flames.places if p.strength >= 0.5][:1]
+    assert surest, "not told"
+    assert max(p.right - p.left for p in surest[:4]) <= 60
+
+
+def test_a_flame_of_which_only_the_tip_is_seen_is_told() -> None:
+    burning = Burning(width=24)
+
+    def paint(picture: Canvas, t_s: float) -> None:
+        burning(picture, t_s)
+        block(picture, (130, 165, 190, 200), (120.0, 130.0, 125.0))
+
+    told_s = first_told_s(paint, 12.0)
+    assert told_s is not None and told_s <= 6.0
 
 
 def test_a_flame_that_went_out_is_a_flame_no_more() -> None:

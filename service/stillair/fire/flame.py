@@ -87,8 +87,8 @@ USUAL_FORGETS = 1  # of 255, a minute
 DOUBTED = 0.3
 # What one look adds to a place's evidence, at least and at most, and when it is told.
 LEAST_STEP, MOST_STEP = -0.8, 1.0
-SURE = 1.4  # of the log-likelihood ratio: what is only a little likelier than not adds nothing
-STEP = 0.25  # of it: looks follow each other and are much alike
+SURE = 2.2  # of the log-likelihood ratio: what is only a little likelier than not adds nothing
+STEP = 0.3  # of it: looks follow each other and are much alike
 NEWBORN_S = 0.5
 TOLD_SUM = 4.8
 MOST_SUM = 18.0

@@ -1,0 +1,43 @@
+"""What each measure of a place says of a flame."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from bench.fire_fit import AGAINST, KNOTS, WAY
+from stillair.fire.flame import SURE
+from stillair.fire.flame_curves import CURVES, NOVEL, likelihood
+
+PLAIN = {name: curve[0][0] for name, curve in CURVES.items()} | {"novel": -1.0}
+
+
+@pytest.mark.parametrize("name", CURVES)
+def test_a_measure_counts_straight_between_its_points_and_level_beyond_them(name: str) -> None:
+    (low, at_low), (second, at_second), *_, (high, at_high) = CURVES[name]
+    rest = likelihood(PLAIN) - at_low
+    values = (low - 1e3, low, (low + second) / 2.0, second, high, high + 1e3)
+    heights = (at_low, at_low, (at_low + at_second) / 2.0, at_second, at_high, at_high)
+    told = [likelihood(PLAIN | {name: value}) - rest for value in values]
+    assert told == pytest.approx(heights)
+
+
+@pytest.mark.parametrize("name", CURVES)
+def test_no_curve_turns_against_what_physics_says_of_its_measure(name: str) -> None:
+    heights = [high for _, high in CURVES[name]]
+    assert [at for at, _ in CURVES[name]] == list(KNOTS[name])
+    assert heights == sorted(heights, reverse=WAY[name] == AGAINST)
+
+
+def test_what_is_new_in_a_view_counts_only_where_the_view_is_known() -> None:
+    young = likelihood(PLAIN)
+    assert likelihood(PLAIN | {"novel": 0.0}) == pytest.approx(young + NOVEL[0][1])
+    assert likelihood(PLAIN | {"novel": 1.0}) == pytest.approx(young + NOVEL[-1][1])
+
+
+@pytest.mark.parametrize("name", CURVES)
+def test_no_measure_decides_alone(name: str) -> None:
+    middling = {name: curve[1][0] for name, curve in CURVES.items()} | {"novel": -1.0}
+    for end in (-math.inf, math.inf):
+        assert likelihood(middling | {name: end}) < SURE
