@@ -1,0 +1,110 @@
+"""What is told of a flame in a view that is unfit: the fire, not what the view suffers from."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from stillair.fire.flame import Place
+from stillair.fire.vision import Vision
+from stillair.model import CameraCondition
+
+C = CameraCondition
+PICTURE = np.zeros((24, 32, 3), np.uint8)
+PLAIN = {"novel": 0.0}
+BRIGHTER = {"novel": 0.8}
+
+
+class Suffers:
+    """A view that suffers from what it is told to."""
+
+    since_s, usable = 0.0, False
+
+    def __init__(self) -> None:
+        self.told = C.FIT
+        self.seen = (C.FIT, "")
+
+    def update(self, t_s: float, gray: object) -> tuple[CameraCondition, str]:
+        return self.told, "" if self.told is C.FIT else "so it was told"
+
+
+class Burns:
+    """Something that looks like a flame as surely as wanted."""
+
+    def __init__(self) -> None:
+        self.places: list[Place] = []
+
+    def show(self, strength: float, features: dict[str, float]) -> None:
+        place = Place(2, 2, 12, 12, 0.0, 0.0, 80, hot=False, features=dict(features))
+        while place.strength < strength:
+            place.sum += 0.1
+        self.places = [place]
+
+    def update(self, t_s: float, picture: object) -> None:
+        return None
+
+
+def signs(
+    told: CameraCondition,
+    *,
+    before: float = 0.0,
+    strength: float = 0.9,
+    features: dict[str, float] = PLAIN,
+    seen: CameraCondition | None = None,
+) -> int:
+    """How many flames are told in 20 s of such a view, after 5 s of a fit one."""
+    vision, view, flames = Vision(), Suffers(), Burns()
+    vision._view, vision._flames = view, flames  # type: ignore[assignment]  # stand-ins for both
+    count = 0
+    for number in range(250):
+        t_s = number / 10.0
+        if t_s < 5.0:
+            flames.show(before, PLAIN)
+        else:
+            view.told, view.seen = told, (seen or told, "")
+            flames.show(strength, features)
+        found = len(vision.update(t_s, PICTURE).signs)
+        count += found if t_s >= 5.0 else 0
+    return count
+
+
+@pytest.mark.parametrize(
+    ("told", "count"),
+    [
+        pytest.param(C.FIT, 20, id="fit"),
+        pytest.param(C.SLOW, 20, id="few pictures show what there is"),
+        pytest.param(C.MOVED, 20, id="another view of a flame is one"),
+        pytest.param(C.COVERED, 20, id="behind its own smoke"),
+        pytest.param(C.OUT_OF_FOCUS, 20, id="blurred"),
+        pytest.param(C.WASHED_OUT, 0, id="noise, where all is white"),
+        pytest.param(C.FLICKERING, 0, id="a part under a lamp that flickers"),
+        pytest.param(C.DARK, 0, id="dark"),
+        pytest.param(C.FROZEN, 0, id="frozen"),
+    ],
+)
+def test_what_begins_in_an_unfit_view(told: CameraCondition, count: int) -> None:
+    assert signs(told) == count
+
+
+@pytest.mark.parametrize("told", [C.WASHED_OUT, C.FLICKERING])
+def test_a_flame_that_was_told_before_goes_on(told: CameraCondition) -> None:
+    assert signs(told, before=0.6) == 20
+    assert signs(told, before=0.4) == 0, "a witness alone may be the view's own fault already"
+
+
+@pytest.mark.parametrize(("told", "count"), [(C.FLICKERING, 20), (C.WASHED_OUT, 0)])
+def test_a_flame_brighter_than_all_before_is_no_lamp(told: CameraCondition, count: int) -> None:
+    assert signs(told, features=BRIGHTER) == count
+
+
+def test_a_picture_that_whitens_is_doubted_before_it_is_told() -> None:
+    assert signs(C.FIT, seen=C.WASHED_OUT) == 0
+    assert signs(C.FIT, seen=C.WASHED_OUT, before=0.6) == 20
+
+
+@pytest.mark.parametrize(
+    "told", [C.MOVED, C.COVERED, C.OUT_OF_FOCUS, C.WASHED_OUT, C.FLICKERING], ids=str
+)
+def test_only_what_is_unmistakable_counts_in_an_unfit_view(told: CameraCondition) -> None:
+    assert signs(told, before=0.6, strength=0.7, features=BRIGHTER) == 0
+    assert signs(C.FIT, strength=0.7) == 20
