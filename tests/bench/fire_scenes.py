@@ -68,6 +68,8 @@ def scene(
     kind: str, seed: int, seconds: float | None = None, frames_per_s: float = 12.0
 ) -> LabelledScene:
     """The scene of this kind and seed. Raises `KeyError` for no such kind."""
+    if kind not in (*HARMLESS, *FLAMES, *SMOKES, *BLIND):
+        raise KeyError(kind)
     seconds = usual_seconds(kind) if seconds is None else seconds
     plot = draw_lots(zlib.crc32(f"{kind}/{seed}".encode()), seconds)
     burns: tuple[Burn, ...] = ()
