@@ -118,11 +118,8 @@ class ViewCheck:
         Not from the first doubt on, though it is told later; but what may be smoke or a fire's
         glow itself is searched, and so are few pictures.
         """
-        if self._condition is C.FROZEN:
-            return False
-        if self._seen[0] is C.FIT:
-            return self._blind[0] is C.FIT or self._blind[1] in _PERHAPS_FIRE
-        return self._seen[1] in _PERHAPS_FIRE
+        _, ails = self._blind if self._seen[0] is C.FIT else self._seen
+        return self._condition is not C.FROZEN and ails in ("", *_PERHAPS_FIRE)
 
     def update(self, t_s: float, gray: NDArray[np.uint8]) -> tuple[CameraCondition, str]:
         """Take the next picture; return the condition and one clause saying why.
