@@ -28,15 +28,16 @@ greatest of
 
     LEAST_HIDDEN + HIDDEN_STEP * TOLD_SUM / 60 s    the evidence grows to be told in a minute
     LEAST_SIGMAS / sqrt(sum of weights)             it stands out from the noise
-    2 * 1.04 * e / 2                                `LEAST_AGREEING` of the cells show half of it
+    2 * 1.04 * sqrt(e^2 / 4 + MODEL_ERROR^2)        `LEAST_AGREEING` of the cells show half of it
 
-the last with e weighted as the cells are, and halved because the median of two seconds, which
-is compared, has about half the noise that `smoke` allows for (1.04: of a normal distribution
-85 % are above the mean less 1.04 standard deviations). All of it by `MEASURED`, the share of
-what is hidden that `smoke` measures. What is said is the median over all windows in which
-enough cells have a weight, and which share of all windows those are: nobody knows where it
-will smoke. It is for smoke about as bright as what it hides; black smoke takes light and
-contrast alike, and shows later, pale smoke before black sooner.
+the last with e^2 weighted as the cells are, and a quarter of it because the median of two
+seconds, which is compared, has about half the noise that `smoke` allows for (1.04: of a normal
+distribution 85 % are above the mean less 1.04 standard deviations). All of it by `MEASURED`,
+the share of what is hidden that `smoke` measures. What is said is the median over all windows
+in which enough cells have a weight, and which share of all windows those are: nobody knows
+where it will smoke. It is for smoke that lies evenly over at least one window, and is about as
+bright as what it hides; black smoke takes light and contrast alike, and shows later, pale
+smoke before black sooner, and uneven smoke where it is even.
 """
 
 from __future__ import annotations
@@ -72,7 +73,7 @@ MOST_NOISY = 1.0 / 3.0
 
 TOLD_WITHIN_S = 60.0
 LOW_MOST = 1.04  # standard deviations: 85 % of a normal distribution are above less of them
-MEASURED = 0.8  # of the contrast hidden, for what the fine structure seems to lose beyond
+MEASURED = 0.65  # of the contrast hidden; in simulated views 0.6 to 0.8
 A_TENTH = (0.09, 0.12)  # of the picture: windows that are held for about a tenth
 
 ENOUGH_RATE = 8.0
@@ -261,7 +262,8 @@ def thinnest_smoke(errors: NDArray[np.float64]) -> tuple[float | None, float]:
         places += total.size
         enough = cells >= smoke.LEAST_SHARE * errors.size
         stands_out = smoke.LEAST_SIGMAS / np.sqrt(total[enough])
-        agrees = LOW_MOST * np.sqrt(spread[enough] / total[enough])
+        cell = np.sqrt(0.25 * spread[enough] / total[enough] + smoke.MODEL_ERROR**2)
+        agrees = 2.0 * LOW_MOST * cell
         told += (np.maximum(grows, np.maximum(stands_out, agrees)) / MEASURED).tolist()
     return (statistics.median(told) if told else None), len(told) / places
 
