@@ -13,9 +13,6 @@ with `TOLD_PLACES` because evidence on so few spots isn't enough: most are told 
 many times as large. Fewer than `FULL_RATE` pictures a second show less of how a flame lives:
 it has to have as many times more spots as the rate is short of that. Where the picture is
 within `CHANGE` of white a flame can't change it: the rest is the share in which it is seen.
-Where noise alone changes more than `MOST_NOISY` of the picture by half of `CHANGE`, all of it
-lives as a flame does, and none is told (of flames 4.5 % wide in 24 simulated views 14 of 16
-below that were, and 1 of 8 above).
 
 Thinnest smoke. `smoke` knows the contrast of each cell by the structure in it, with a
 standard error of
@@ -66,10 +63,9 @@ Gray = NDArray[np.uint8]
 LOOK_S = 4.5  # a picture that stands still is known as such after 4 s
 
 SPOTS_PER_SQUARE = 2.2  # active spots of a flame, by the square of its width in pixels
-TOLD_PLACES = 36.0
+TOLD_PLACES = 16.0
 FULL_RATE = 12.0  # pictures a second
 LEAST_RATE = 1.0 / flame.GAP_S  # fewer show no flame at all
-MOST_NOISY = 1.0 / 3.0
 
 TOLD_WITHIN_S = 60.0
 LOW_MOST = 1.04  # standard deviations: 85 % of a normal distribution are above less of them
@@ -113,7 +109,6 @@ class Fitness:
     flicker : root mean square of the light's swing, as a share of it
     sharpness : ratio of fine to coarser structure; None where there is too little to tell
     noise : standard deviation of a pixel at 160x120, of 255
-    noisy_share : of the picture, what noise changes by half of what a flame has to
     texture : share of the cells with enough structure above the noise to see smoke by
     condition, reason : what the watch says of the view
     flame_width : the smallest flame, share of the picture's width; None: none would be told
@@ -131,7 +126,6 @@ class Fitness:
     flicker: float
     sharpness: float | None
     noise: float
-    noisy_share: float
     texture: float
     condition: CameraCondition
     reason: str
@@ -161,8 +155,6 @@ class ViewTest:
         self._samples: deque[Gray] = deque(maxlen=smoke.SAMPLES)
         self._sampled_s = -math.inf
         self._last: Gray | None = None
-        self._green: Gray | None = None
-        self._noisy: list[float] = []
         self._sharpness: float | None = None
 
     @property
@@ -173,17 +165,14 @@ class ViewTest:
     def update(self, t_s: float, picture: NDArray[np.uint8]) -> None:
         """Take the next picture, `(height, width, 3) uint8, BGR`, at most 320x240."""
         gray = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8)
-        green = np.asarray(cv2.extractChannel(picture, 1), np.uint8)  # in which `flame` looks
         self._condition = self._check.update(t_s, gray)
-        if self._last is not None and self._green is not None and gray.shape == self._last.shape:
-            changes = cv2.absdiff(green, self._green)
-            self._noisy.append(float(np.mean(changes > flame.CHANGE // 2)))
+        if self._last is not None and gray.shape == self._last.shape:
             detail = detail_of(gray, self._last)
             self._sharpness = detail.sharpness(detail.visible())
         elif self._last is not None:
             self._cells.clear()
             self._samples.clear()
-        self._last, self._green = gray, green
+        self._last = gray
         self._times_s.append(t_s)
         sums = cell_sums(gray)
         self._cells.append((sums * (sums.size / gray.size)).astype(np.float32))
@@ -200,7 +189,6 @@ class ViewTest:
         seconds = self._times_s[-1] - self._times_s[0]
         rate = (self.pictures - 1) / seconds if seconds > 0.0 else 0.0
         foretold_rate = rate if self._own_pace else max(rate, ENOUGH_RATE)
-        noisy = statistics.median(self._noisy) if self._noisy else 0.0
         scene = _Scene(self._samples)
         errors = scene.errors(1.0)
         condition, reason = self._condition
@@ -218,11 +206,10 @@ class ViewTest:
             flicker=_swing(self._cells),
             sharpness=self._sharpness,
             noise=scene.noise,
-            noisy_share=noisy,
             texture=float(np.mean(np.isfinite(errors))),
             condition=condition,
             reason=reason,
-            flame_width=None if blind else smallest_flame(foretold_rate, wide, noisy),
+            flame_width=None if blind else smallest_flame(foretold_rate, wide),
             flame_share=float(np.mean(scene.middle <= 255.0 - flame.CHANGE)),
             smoke_hidden=hidden,
             smoke_share=share,
@@ -233,9 +220,9 @@ class ViewTest:
         return replace(fitness, faults=tuple(faults))
 
 
-def smallest_flame(frames_per_s: float, width_px: int, noisy_share: float) -> float | None:
+def smallest_flame(frames_per_s: float, width_px: int) -> float | None:
     """The width of the smallest flame that is mostly told, as a share of the picture's."""
-    if frames_per_s < LEAST_RATE or noisy_share > MOST_NOISY:
+    if frames_per_s < LEAST_RATE:
         return None
     short = max(1.0, FULL_RATE / frames_per_s)
     spots = TOLD_PLACES * flame.LEAST_SPOTS * short
@@ -351,8 +338,6 @@ def _faults(
         yield Fault.MOVED
     elif of.condition is C.OUT_OF_FOCUS:
         yield Fault.BLUR
-    elif of.noisy_share > MOST_NOISY and of.condition is C.FIT:
-        yield Fault.NOISE
     elif of.smoke_share < LEAST_PLACES and not (slow or glare or of.condition is not C.FIT):
         yield Fault.NOISE if amplified else Fault.BARE
     if of.size[0] < SMALL_PX:

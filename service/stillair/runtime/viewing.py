@@ -176,12 +176,7 @@ def facets(of: Fitness, width_mm: float | None) -> Iterator[Facet]:
         else f"{sharp:.2f}, blurred is below {BLURRED_RATIO:g}",
         sharpness=None if sharp is None else round(sharp, 3),
     )
-    yield facet(
-        "noise",
-        f"{of.noise:.1f} of 255; {figures.percent(of.noisy_share)} of the picture wavers with it",
-        noise=round(of.noise, 2),
-        noisy_share=round(of.noisy_share, 3),
-    )
+    yield facet("noise", f"{of.noise:.1f} of 255", noise=round(of.noise, 2))
     in_view = of.condition not in (CameraCondition.COVERED, CameraCondition.MOVED)
     yield facet(
         "detail",
