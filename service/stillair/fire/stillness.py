@@ -66,9 +66,9 @@ class Pace:
     Slow when the last six intervals together, or as many as there were since the start,
     have taken 2.6 s; fast enough again when six take no more than 2.3 s. So a pause of 2 s
     among ten pictures a second is none, and a source that falls to 0.4 a second is told
-    within 5 s. Of 40 simulated flames none was found at 1 picture a second, 21 at 1.5, 25 at
-    2, 29 at 2.5, 32 at 3, 36 at 5 (tests/bench/fire.py --tuning --per-s; found late, too: half
-    took 8 s or more at 1.5, 6 s at 3).
+    within 5 s. Fewer pictures show a flame later: of 20 simulated ones 17 were told within
+    10 s at 3 pictures a second, 11 at 2 and 6 at 1.5, and none can be at 1
+    (tests/bench/fire.py --tuning --per-s).
     """
 
     def __init__(self) -> None:
