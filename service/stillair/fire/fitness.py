@@ -1,8 +1,9 @@
 """What a view is worth: the smallest flame and thinnest smoke that it could show, and its faults.
 
 A test for who sets a camera up, of some seconds of pictures in which nothing burns; no part
-of the watch. It foretells what `flame` and `smoke` would do, by their own thresholds;
-`tests/bench/fire_fitness.py` burns in simulated views what is foretold, and counts.
+of the watch. It foretells what `flame` and `smoke` would do from what they need of a picture;
+`tests/bench/fire_fitness.py` burns in simulated views what is foretold, and counts. Who
+changes those two runs it, and sets `TOLD_PLACES` and `MEASURED` anew by its even seeds.
 
 Smallest flame. A place is followed from `LEAST_SPOTS` spots on which change, from one picture
 to the next, by more than `CHANGE`. A flame w pixels wide has about 2.2 w^2 such spots, so
@@ -14,27 +15,28 @@ many times as large. Fewer than `FULL_RATE` pictures a second show less of how a
 it has to have as many times more spots as the rate is short of that. Where the picture is
 within `CHANGE` of white a flame can't change it: the rest is the share in which it is seen.
 
-Thinnest smoke. `smoke` knows the contrast of each cell by the structure in it, with a
-standard error of
+Thinnest smoke. Smoke is seen by the contrast that it hides. How well the contrast of a cell, a
+sixteenth by a twelfth of the picture, is known follows from the structure in it: with a standard
+error of
 
     e = 2 * (noise of two smoothed neighbours) / sqrt(sum of the structure's squares)
 
-and weighs the cell by 1 / (e^2 + MODEL_ERROR^2), or not at all where e is more than
-`MOST_ERROR`. Over a window of a tenth of the picture a veil is told that hides at least the
-greatest of
+A cell tells nothing where e is more than `MOST_ERROR`; else it is weighed by
+1 / (e^2 + MODEL_ERROR^2). Over a window of a tenth of the picture smoke can be told that hides
+at least the greatest of
 
-    LEAST_HIDDEN + HIDDEN_STEP * TOLD_SUM / 60 s    the evidence grows to be told in a minute
+    LEAST_HIDDEN                                    what comes and goes without any smoke
     LEAST_SIGMAS / sqrt(sum of weights)             it stands out from the noise
-    2 * 1.04 * sqrt(e^2 / 4 + MODEL_ERROR^2)        `LEAST_AGREEING` of the cells show half of it
+    2 * 1.04 * sqrt(e^2 / 4 + MODEL_ERROR^2)        85 % of the cells show half of it
 
 the last with e^2 weighted as the cells are, and a quarter of it because the median of two
-seconds, which is compared, has about half the noise that `smoke` allows for (1.04: of a normal
+seconds, which is compared, has about half the noise of a picture (1.04: of a normal
 distribution 85 % are above the mean less 1.04 standard deviations). All of it by `MEASURED`,
-the share of what is hidden that `smoke` measures at least. What is said is the median over all
+the share of what is hidden that is measured at least. What is said is the median over all
 windows in which enough cells have a weight, and which share of all windows those are: nobody
 knows where it will smoke. It is for smoke that lies evenly over at least one window, and is
 about as bright as what it hides; black smoke takes light and contrast alike, and shows later,
-pale smoke before black sooner, and uneven smoke where it is even.
+pale smoke before black sooner.
 """
 
 from __future__ import annotations
@@ -51,7 +53,7 @@ import numpy as np
 from cv2.typing import MatLike
 from numpy.typing import NDArray
 
-from stillair.fire import flame, smoke
+from stillair.fire import flame
 from stillair.fire.detail import detail_of
 from stillair.fire.light import FLICKER_FROM, cell_sums
 from stillair.fire.view import ViewCheck
@@ -63,18 +65,31 @@ Gray = NDArray[np.uint8]
 LOOK_S = 4.5  # a picture that stands still is known as such after 4 s
 
 SPOTS_PER_SQUARE = 2.2  # active spots of a flame, by the square of its width in pixels
-TOLD_PLACES = 16.0
+TOLD_PLACES = 36.0
 FULL_RATE = 12.0  # pictures a second
 LEAST_RATE = 1.0 / flame.GAP_S  # fewer show no flame at all
 
-TOLD_WITHIN_S = 60.0
+CELLS = (16, 12)  # across, down
+CELL_PX = 10
+SIZE = (CELLS[0] * CELL_PX, CELLS[1] * CELL_PX)
+SAMPLE_EVERY_S = 0.25
+SAMPLES = 8  # about two seconds
+STILL_RANGE = 14.0  # of 255: a pixel that varies more within them isn't still
+BLACK, WHITE = 16, 238  # of 255; beyond, the camera's ends hide contrast
+SMOOTHED_PX = 2.0  # standard deviation
+NOISE_LEFT = 0.25  # of a pixel's noise, in a difference of smoothed neighbours
+LEAST_PIXELS = 30  # of the 100 of a cell
+MOST_ERROR = 0.12
+MODEL_ERROR = 0.03  # what no model of a cell explains (vibration, codecs)
+WINDOWS = ((5, 4), (4, 5), (10, 2), (3, 7))  # cells across, down: a tenth of the picture
+LEAST_CELLS = 0.08  # of the picture, in a window
+LEAST_HIDDEN = 0.05
+LEAST_SIGMAS = 5.0
 LOW_MOST = 1.04  # standard deviations: 85 % of a normal distribution are above less of them
 MEASURED = 0.5  # of the contrast hidden: where 0.6 to 0.8 are usual, so much nearly everywhere
-A_TENTH = (0.09, 0.12)  # of the picture: windows that are held for about a tenth
 
 ENOUGH_RATE = 8.0
 MOST_BLACK, MOST_WHITE, MOST_GLARE = 0.6, 0.6, 0.2  # shares of the picture
-BLACK, WHITE = smoke.DARKEST, smoke.BRIGHTEST
 LEAST_PLACES = 0.4  # share of those in which smoke would be told
 LESS_NOISE = 0.4  # of what it is, with a good lamp
 SMALL_PX = 280  # a narrower picture shows only large flames
@@ -152,7 +167,7 @@ class ViewTest:
         self._condition: tuple[CameraCondition, str] = (C.FIT, "")
         self._times_s: list[float] = []
         self._cells: list[NDArray[np.float32]] = []
-        self._samples: deque[Gray] = deque(maxlen=smoke.SAMPLES)
+        self._samples: deque[Gray] = deque(maxlen=SAMPLES)
         self._sampled_s = -math.inf
         self._last: Gray | None = None
         self._sharpness: float | None = None
@@ -176,9 +191,9 @@ class ViewTest:
         self._times_s.append(t_s)
         sums = cell_sums(gray)
         self._cells.append((sums * (sums.size / gray.size)).astype(np.float32))
-        if t_s - self._sampled_s >= smoke.SAMPLE_EVERY_S - 1e-6:
+        if t_s - self._sampled_s >= SAMPLE_EVERY_S - 1e-6:
             self._sampled_s = t_s
-            small = cv2.resize(gray, smoke.SIZE, interpolation=cv2.INTER_AREA)
+            small = cv2.resize(gray, SIZE, interpolation=cv2.INTER_AREA)
             self._samples.append(np.asarray(small, np.uint8))
 
     def result(self) -> Fitness:
@@ -236,22 +251,19 @@ def thinnest_smoke(errors: NDArray[np.float64]) -> tuple[float | None, float]:
     With it the share of places for such a tenth in which it is told. `errors` are those of
     the cells, `(12, 16)`, infinite where a cell tells nothing; see the module.
     """
-    grows = smoke.LEAST_HIDDEN + smoke.HIDDEN_STEP * smoke.TOLD_SUM / TOLD_WITHIN_S
     known = np.isfinite(errors)
-    weights = np.where(known, 1.0 / (errors**2 + smoke.MODEL_ERROR**2), 0.0)
+    weights = np.where(known, 1.0 / (errors**2 + MODEL_ERROR**2), 0.0)
     squares = np.where(known, errors, 0.0) ** 2 * weights
     told: list[float] = []
     places = 0
-    for wide, high in smoke.WINDOWS:
-        if not A_TENTH[0] <= wide * high / errors.size <= A_TENTH[1]:
-            continue
+    for wide, high in WINDOWS:
         cells, total, spread = (_window_sums(p, wide, high) for p in (known, weights, squares))
         places += total.size
-        enough = cells >= smoke.LEAST_SHARE * errors.size
-        stands_out = smoke.LEAST_SIGMAS / np.sqrt(total[enough])
-        cell = np.sqrt(0.25 * spread[enough] / total[enough] + smoke.MODEL_ERROR**2)
+        enough = cells >= LEAST_CELLS * errors.size
+        stands_out = LEAST_SIGMAS / np.sqrt(total[enough])
+        cell = np.sqrt(0.25 * spread[enough] / total[enough] + MODEL_ERROR**2)
         agrees = 2.0 * LOW_MOST * cell
-        told += (np.maximum(grows, np.maximum(stands_out, agrees)) / MEASURED).tolist()
+        told += (np.maximum(LEAST_HIDDEN, np.maximum(stands_out, agrees)) / MEASURED).tolist()
     return (statistics.median(told) if told else None), len(told) / places
 
 
@@ -263,19 +275,19 @@ def _window_sums(
 
 
 class _Scene:
-    """The last two seconds at 160x120, as `smoke` sees them."""
+    """The last two seconds at 160x120."""
 
     def __init__(self, samples: Sequence[Gray]) -> None:
         stack = np.sort(np.stack(samples), axis=0).astype(np.float32)
         self.middle: NDArray[np.float32] = np.median(stack, axis=0)
-        low, high = (1, -2) if len(stack) >= smoke.SAMPLES else (0, -1)
+        low, high = (1, -2) if len(stack) >= SAMPLES else (0, -1)
         spread = stack[high] - stack[low]
         self.noise = float(np.median(spread)) / 2.0
-        noise = self.noise + 0.3  # as `smoke` has it
-        still = (spread < smoke.STILL_RANGE + 3.0 * noise) & (self.middle > BLACK)
+        noise = self.noise + 0.3  # rounding
+        still = (spread < STILL_RANGE + 3.0 * noise) & (self.middle > BLACK)
         still &= self.middle < WHITE
         self._valid = cv2.erode(still.astype(np.float32), np.ones((5, 5), np.uint8))
-        smooth = cv2.GaussianBlur(self.middle, (0, 0), smoke.COARSE_PX)
+        smooth = cv2.GaussianBlur(self.middle, (0, 0), SMOOTHED_PX)
         across, down = np.zeros_like(smooth), np.zeros_like(smooth)
         across[:, 1:-1] = smooth[:, 2:] - smooth[:, :-2]
         down[1:-1] = smooth[2:] - smooth[:-2]
@@ -285,17 +297,17 @@ class _Scene:
 
     def errors(self, noise_share: float) -> NDArray[np.float64]:
         """Each cell's standard error, if the noise were this share of what it is; else inf."""
-        noise = smoke.NOISE_LEFT * (noise_share * self.noise + 0.3)
+        noise = NOISE_LEFT * (noise_share * self.noise + 0.3)
         bias = 2.0 * self._count * noise**2
         error = 2.0 * noise / np.sqrt(np.maximum(self._structure - bias, 1e-6))
-        known = (self._count >= smoke.LEAST_PIXELS) & (error <= smoke.MOST_ERROR)
-        known &= (self._structure > 3.0 * bias) & (self._level > smoke.DARKEST)
+        known = (self._count >= LEAST_PIXELS) & (error <= MOST_ERROR)
+        known &= (self._structure > 3.0 * bias) & (self._level > BLACK)
         return np.where(known, error, np.inf)
 
 
 def _cell_sums(picture: NDArray[np.float32] | MatLike) -> NDArray[np.float64]:
-    sums = cv2.resize(picture, smoke.CELLS, interpolation=cv2.INTER_AREA)
-    return np.asarray(sums, np.float64) * (smoke.CELL_PX * smoke.CELL_PX)
+    sums = cv2.resize(picture, CELLS, interpolation=cv2.INTER_AREA)
+    return np.asarray(sums, np.float64) * (CELL_PX * CELL_PX)
 
 
 def _swing(cells: Sequence[NDArray[np.float32]]) -> float:
