@@ -99,7 +99,7 @@ class Place:
         frames = self._frames(CALM_S + FLAME_S, self.view.frames_per_s, burning)
         x, y = self._foot
         tip = y - 1.5 * float(self._tall) * width * 4.0 / 3.0
-        return _told("flame", frames, (x - width, tip, x + width, y + 0.02))
+        return _told("flame", frames, CALM_S, (x - width, tip, x + width, y + 0.02))
 
     def veil_found(self, hidden: float) -> bool:
         def resting(_: float, state: SceneState) -> SceneState:
@@ -112,7 +112,7 @@ class Place:
                     self._veil(picture, grown * hidden)
                 yield t_s, picture
 
-        return _told("smoke", veiled(), WHOLE)
+        return _told("smoke", veiled(), SMOKE_CALM_S, WHOLE)
 
     def _veil(self, picture: Picture, hidden: float) -> None:
         high, wide = picture.shape[:2]
@@ -132,7 +132,8 @@ class Place:
             now = replace(smoke, plume=grown * smoke.plume, layer=grown * smoke.layer)
             return replace(state, smoke=now)
 
-        return _told("smoke", self._frames(SMOKE_CALM_S + SMOKE_S, SMOKE_PER_S, smoking), WHOLE)
+        frames = self._frames(SMOKE_CALM_S + SMOKE_S, SMOKE_PER_S, smoking)
+        return _told("smoke", frames, SMOKE_CALM_S, WHOLE)
 
     def _smoke(self, hidden: float) -> Smoke:
         """A column or a layer that hides so much over a tenth of the picture, in the mean."""
@@ -157,14 +158,14 @@ class Place:
             yield t_s, self._drawing.draw(change(t_s, replace(state, optics=optics)))
 
 
-def _told(name: str, frames: Iterator[tuple[float, Picture]], where: Region) -> bool:
+def _told(name: str, frames: Iterator[tuple[float, Picture]], from_s: float, where: Region) -> bool:
     """Whether such a sign is told by itself once it burns, and there."""
     vision = Vision()
     return any(
         sign.name == name and sign.strength >= 0.5 and _meets(sign.detail["regions"], where)
         for t_s, picture in frames
         for sign in vision.update(t_s, picture).signs
-        if t_s >= CALM_S
+        if t_s >= from_s
     )
 
 
