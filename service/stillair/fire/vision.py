@@ -27,6 +27,7 @@ from stillair.model import CameraCondition, Detail, JsonValue, Movement, Sense, 
 FLAME_EVERY_S = 1 / 16.5  # more pictures a second show nothing more of a flame
 SIGN_EVERY_S = 1.0
 MOST_REGIONS = 4
+TOLD_OF_SMOKE = ("hidden", "hidden_outside", "stain", "stir", "stir_then", "stir_hidden")
 WITNESS = 0.45  # of a sign that is not to be told by itself
 BLIND_STRENGTH = 0.8  # a flame may itself wash out a picture, or have its light flicker
 OWN_LIGHT = 0.3  # of a flame's spots, brighter than ever before
@@ -180,9 +181,8 @@ def _region(place: Place, width: int, height: int) -> list[JsonValue]:
 def _figures(veil: Veil) -> dict[str, JsonValue]:
     return {
         "regions": [[round(edge, 3) for edge in veil.region]],
-        "share": round(veil.share, 3),
-        "contrast_hidden": round(veil.hidden, 3),
-        "hidden_everywhere": round(veil.everywhere, 3),
-        "agreeing": round(veil.agreeing, 2),
+        "share": round(veil.difference["cover"], 3),
+        "likelihood": round(veil.likelihood, 2),
+        **{name: round(veil.difference[name], 3) for name in TOLD_OF_SMOKE},
         "compared_with_s_ago": round(veil.age_s, 1),
     }

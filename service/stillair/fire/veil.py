@@ -1,0 +1,461 @@
+"""What two moments of a scene differ by, where, and what that would say of smoke.
+
+Where smoke of transmission a hangs before a scene R, the picture is
+
+    I = a R + c,   a < 1,  c > 0
+
+with c the light that the smoke scatters. Light that changes instead, by lamp, sun, shadow
+or the camera's exposure, multiplies: I = g R, and with it brightness and contrast change
+alike. So the share of contrast *hidden* in a cell of the picture is
+
+    hidden = 1 - (slope of I's structure on R's) / (mean of I / mean of R)
+
+which is 0 for every change of light, whatever its pattern, and about 1 - a for smoke about
+as bright as what it hides. Structure is taken as differences between neighbouring pixels
+of a picture that has been smoothed, on two scales, for a lens out of focus takes more of
+the fine and a veil as much of both.
+
+Black smoke takes light and contrast alike, and before a plain wall there is no contrast to
+hide. What is left there is that smoke *stains*, so that cells become darker or brighter than
+the common light explains, and that it *stirs*: it boils, and cell after cell it brightens,
+darkens, hides and shows for itself over seconds. Light that flickers does it in all cells
+after one pattern; that is taken out first.
+
+`differences` gives measures of these for windows of cells, and no verdict; they are chosen
+so that neither the size of a picture nor its exposure matters.
+
+References
+----------
+Koschmieder, H. (1924). Theorie der horizontalen Sichtweite. Beitraege zur Physik der
+freien Atmosphaere 12 (the law of contrast through haze).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stillair.fire.regions import Region
+
+Gray = NDArray[np.uint8]
+Floats = NDArray[np.float32]
+Cells = NDArray[np.float64]  # (12, 16)
+Where = NDArray[np.bool_]
+
+CELLS = (16, 12)  # across, down
+CELL_PX = 10
+SIZE = (CELLS[0] * CELL_PX, CELLS[1] * CELL_PX)
+SAMPLE_EVERY_S = 0.25
+SAMPLES = 8  # the last two seconds, of which the median is the present
+STIRRED = 32  # samples in which stirring is looked for: eight seconds
+LEAST_STIRRED = 12
+STILL_RANGE = 22.0  # of 255: a pixel that varied more within the two seconds isn't still
+BLACK = 6.0  # of 255: what a camera may give for no light; taken off, dimmed light is no veil
+DARKEST, BRIGHTEST = 16, 238  # of 255; beyond, the camera's ends hide contrast
+FINE_PX, COARSE_PX = 1.0, 2.0  # by so much the two scales are smoothed (standard deviation)
+NOISE_LEFT = 0.25  # of a pixel's noise, in a difference of smoothed neighbours
+LEAST_PIXELS = 30  # of the 100 of a cell
+MOST_ERROR = 0.2  # of a cell's slope, standard error
+MODEL_ERROR = 0.03  # what no model of a cell explains (vibration, codecs)
+LOST_CONTRAST = 0.6  # with less of it and another pattern a cell lost its scene, not changed it
+STAINED = 0.03  # of light, by its logarithm
+OTHER_LIGHT = 0.35  # of the common light, by its logarithm: what differs so much isn't compared
+LEAST_LIT = 0.6  # of a window
+WINDOWS = ((5, 4), (4, 5), (10, 2), (3, 7), (8, 6), (16, 12))  # cells across, down
+
+MEASURES = (
+    "hidden",  # share of contrast, mean over the window
+    "sigmas",  # by how many of its errors that is beyond 0
+    "agreeing",  # share of the window that hides at least half as much
+    "informed",  # share of the picture: cells of the window that can be compared
+    "hidden_outside",
+    "uneven",  # standard deviation of what is hidden within the window
+    "stir_hidden",  # fluctuation of what is hidden within eight seconds
+    "stir_hidden_outside",
+    "stain",  # change of light beyond the common one, by its logarithm
+    "stained",  # share of the window that became darker, less that brighter, or the other way
+    "stain_outside",
+    "stir",  # fluctuation of light beyond the common one
+    "stir_then",  # the same when it was as it is held against
+    "stir_outside",
+    "stir_alike",  # of neighbouring cells
+    "lost",  # share of the window where nothing is left to know the scene by
+    "changed",  # where there is something else
+    "moved",  # where pixels weren't still
+    "unrest",  # fluctuation of the common light
+    "brighter",  # the common light, by its logarithm
+    "age_s",
+    "blurred",  # contrast that only the fine scale lost
+    "cover",  # share of the picture that the window is
+    "lit",  # share of the window that is neither black nor white
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """Two seconds of a scene; pictures are `(120, 160)`, cells `(12, 16)`."""
+
+    t_s: float
+    fine: Floats
+    coarse: Floats
+    still: Floats  # 1 where a pixel and those around it stood still
+    noise: float  # of 255
+    tone: float  # contrast by the camera's own curve, beside that of the first picture
+    mean: Cells
+    lit: NDArray[np.bool_]
+    moved: Cells
+    unrest: float
+    stir: Cells
+    stir_alike: float
+    stir_hidden: Cells
+    stir_weight: Cells
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """What a window of the picture shows of it: `measures` in the order of `MEASURES`."""
+
+    region: Region
+    measures: tuple[float, ...]
+
+    def __getitem__(self, name: str) -> float:
+        return self.measures[MEASURES.index(name)]
+
+
+def moment(
+    t_s: float,
+    samples: Sequence[Gray],
+    cells: Sequence[Floats],
+    seen: NDArray[np.bool_],
+    tone: float,
+) -> Moment:
+    """The present, of up to 32 samples, eight or more, and the means of their cells."""
+    stack = np.stack(list(samples)[-SAMPLES:])
+    stack.sort(axis=0)
+    middle = 0.5 * (stack[3].astype(np.float32) + stack[4])
+    spread = stack[-2].astype(np.float32) - stack[1]
+    noise = float(np.median(spread)) / 2.0 + 0.3
+    calm = spread < STILL_RANGE + 3.0 * noise
+    within = (middle > DARKEST) & (middle < BRIGHTEST) & seen
+    still = cv2.erode((calm & within).astype(np.uint8), _AROUND).astype(np.float32)
+    coarse = smoothed(middle, COARSE_PX)
+    lit = shares(within) > 0.7
+    moved = shares(~calm & seen)
+    unrest, stir, alike = _stir(cells, lit & (moved < 0.1))
+    stir_hidden, weight = _stir_hidden(list(samples)[::-2], coarse, still, noise)
+    return Moment(
+        t_s,
+        smoothed(middle, FINE_PX),
+        coarse,
+        still,
+        noise,
+        tone,
+        shares(middle),
+        lit,
+        moved,
+        unrest,
+        stir,
+        alike,
+        stir_hidden,
+        weight,
+    )
+
+
+def differences(now: Moment, old: Moment) -> list[Difference]:
+    """The plainest windows of each size: by what is hidden, by what is stained and stirs.
+
+    None where the light is another one, as after the lamp was switched: other things cast other
+    shadows then, and a window that is black or white for the most shows nothing.
+    """
+    brighter = _brighter(now, old)
+    if abs(brighter) >= OTHER_LIGHT:
+        return []
+    maps = _maps(now, old, brighter)
+    sums = np.stack([cv2.integral(each) for each in maps.values()])
+    whole = dict(zip(maps, sums[:, -1, -1], strict=True))
+    found: list[Difference] = []
+    for wide, high in WINDOWS:
+        boxes = (
+            sums[:, high:, wide:]
+            - sums[:, :-high, wide:]
+            - sums[:, high:, :-wide]
+            + sums[:, :-high, :-wide]
+        )
+        window = dict(zip(maps, boxes, strict=True))
+        for at in sorted({int(np.argmax(plain)) for plain in _plainness(window, wide * high)}):
+            row, column = np.unravel_index(at, boxes.shape[1:])
+            there = (slice(row, row + high), slice(column, column + wide))
+            inside = {name: float(box[row, column]) for name, box in window.items()}
+            if inside["lit"] < LEAST_LIT * wide * high:
+                continue
+            found.append(
+                Difference(
+                    (
+                        float(column) / CELLS[0],
+                        float(row) / CELLS[1],
+                        float(column + wide) / CELLS[0],
+                        float(row + high) / CELLS[1],
+                    ),
+                    _measures(now, old, brighter, maps, inside, whole, there, wide * high),
+                )
+            )
+    return found
+
+
+def _brighter(now: Moment, old: Moment) -> float:
+    """How much brighter most cells are, by the logarithm."""
+    lit = now.lit & old.lit
+    if np.count_nonzero(lit) <= CELLS[0]:
+        return 0.0
+    return float(np.median((_log_light(now.mean) - _log_light(old.mean))[lit]))
+
+
+def _maps(now: Moment, old: Moment, brighter: float) -> dict[str, Cells]:
+    """By cell, what is summed over windows."""
+    hidden, weight, blurred, lost, changed = _hidden(now, old)
+    lit = now.lit & old.lit
+    stain = np.where(lit, _log_light(now.mean) - _log_light(old.mean) - brighter, 0.0)
+    stained = np.where(np.abs(stain) > STAINED, np.sign(stain), 0.0)
+    return {
+        "weight": weight,
+        "hidden": weight * hidden,
+        "squared": weight * hidden**2,
+        "blurred": weight * blurred,
+        "known": (weight > 0.0).astype(np.float64),
+        "stir_hidden": now.stir_weight * now.stir_hidden,
+        "stir_weight": now.stir_weight,
+        "lit": lit.astype(np.float64),
+        "stain": stain,
+        "stain_size": np.abs(stain),
+        "stained": stained,
+        "stir": np.where(lit, now.stir, 0.0),
+        "stir_then": np.where(lit, old.stir, 0.0),
+        "lost": lost.astype(np.float64),
+        "changed": changed.astype(np.float64),
+        "moved": now.moved,
+    }
+
+
+def _plainness(window: dict[str, Cells], cells: int) -> tuple[Cells, Cells, Cells]:
+    """What windows are chosen by, one after the other."""
+    hides = window["hidden"] / np.sqrt(np.maximum(window["weight"], 1e-9))
+    stirs = np.maximum(0.0, window["stir"] - 1.2 * window["stir_then"])
+    stirs /= np.maximum(window["lit"], 1.0)
+    stains = np.abs(window["stained"]) / cells * np.clip(stirs / 0.003, 0.0, 1.5)
+    shows = window["stir_hidden"] / np.maximum(window["stir_weight"], 1e-9)
+    shows = np.sign(shows) * np.sqrt(np.abs(shows) * np.maximum(window["stir_weight"], 0.0))
+    return hides, stains, shows
+
+
+def _measures(
+    now: Moment,
+    old: Moment,
+    brighter: float,
+    maps: dict[str, Cells],
+    inside: dict[str, float],
+    whole: dict[str, float],
+    there: tuple[slice, slice],
+    cells: int,
+) -> tuple[float, ...]:
+    weight, lit = max(inside["weight"], 1e-9), max(inside["lit"], 1.0)
+    outside = {name: whole[name] - inside[name] for name in whole}
+    hidden = inside["hidden"] / weight
+    hides = maps["hidden"][there] > 0.5 * hidden * maps["weight"][there]
+    agreeing = float(maps["weight"][there][hides].sum()) / weight if hidden > 0.0 else 0.0
+    return (
+        hidden,
+        hidden * math.sqrt(weight),
+        agreeing,
+        inside["known"] / (CELLS[0] * CELLS[1]),
+        _mean(outside["hidden"], outside["weight"]),
+        math.sqrt(max(0.0, inside["squared"] / weight - hidden**2)),
+        _root(_mean(inside["stir_hidden"], inside["stir_weight"])),
+        _root(_mean(outside["stir_hidden"], outside["stir_weight"])),
+        inside["stain"] / lit,
+        abs(inside["stained"]) / cells,
+        _mean(outside["stain_size"], outside["lit"], 5.0),
+        inside["stir"] / lit,
+        inside["stir_then"] / lit,
+        _mean(outside["stir"], outside["lit"], 5.0),
+        now.stir_alike,
+        inside["lost"] / cells,
+        inside["changed"] / cells,
+        inside["moved"] / cells,
+        now.unrest,
+        brighter,
+        now.t_s - old.t_s,
+        inside["blurred"] / weight,
+        cells / (CELLS[0] * CELLS[1]),
+        inside["lit"] / cells,
+    )
+
+
+def _mean(total: float, weight: float, least: float = 1e-6) -> float:
+    return total / weight if weight > least else 0.0
+
+
+def _root(square: float) -> float:
+    return math.copysign(math.sqrt(abs(square)), square)
+
+
+def _stir(cells: Sequence[Floats], fit: NDArray[np.bool_]) -> tuple[float, Cells, float]:
+    """Fluctuation of the common light, that of each cell beyond it, and how alike neighbours.
+
+    A camera's noise is of one sample, so what a cell shares with its next sample counts.
+    """
+    count = len(cells)
+    if count < LEAST_STIRRED or not fit.any():
+        return 0.0, np.zeros(fit.shape), 0.0
+    light = _log_light(np.stack(cells).astype(np.float64)).reshape(count, -1)
+    light -= light.mean(axis=0)
+    ramp = np.arange(count) - (count - 1) / 2.0
+    light -= np.outer(ramp, (ramp @ light) / (ramp @ ramp))
+    unrest = math.sqrt(float((np.median(light[:, fit.ravel()], axis=1) ** 2).mean()))
+    light *= fit.ravel()
+    for _ in range(2):  # each cell has its own share of the common light
+        common = light.sum(axis=1) / np.count_nonzero(fit)
+        light -= np.outer(common, (common @ light) / max(float(common @ common), 1e-9))
+    left = light.reshape(count, *fit.shape)
+    in_row = np.count_nonzero(fit, axis=1)  # a lamp's bands run in rows
+    rows = left.sum(axis=2) / np.maximum(in_row, 1)
+    left = left - rows[:, :, None] * (fit & (in_row >= 6)[:, None])
+    stir = np.sqrt(np.maximum(0.0, (left[1:] * left[:-1]).mean(axis=0)))
+    power = (left**2).mean(axis=0)
+    shared = (left[:, :, 1:] * left[:, :, :-1]).mean(axis=0).sum()
+    alike = float(shared) / max(0.5 * float((power[:, 1:] + power[:, :-1]).sum()), 1e-9)
+    return unrest, stir, alike
+
+
+def _stir_hidden(
+    samples: Sequence[Gray], coarse: Floats, still: Floats, noise: float
+) -> tuple[Cells, Cells]:
+    """By cell: how what is hidden fluctuates (squared), and the weight of that."""
+    across, down = _slopes(coarse)
+    count = np.maximum(_sums(still), 1e-6)
+    structure = _sums(still * (across**2 + down**2)) - 2.0 * count * (0.5 * NOISE_LEFT * noise) ** 2
+    structure = np.maximum(structure, 1e-3)
+    level = _sums(still * coarse) / count
+    hidden = []
+    for sample in samples:
+        picture = smoothed(sample.astype(np.float32), COARSE_PX)
+        to_right, downwards = _slopes(picture)
+        slope = _sums(still * (to_right * across + downwards * down)) / structure
+        gain = (_sums(still * picture) / count - BLACK) / np.maximum(level - BLACK, 1.0)
+        hidden.append(np.clip(1.0 - slope / np.maximum(gain, 1e-3), -1.0, 1.0))
+    if len(hidden) < 2:
+        return np.zeros(count.shape), np.zeros(count.shape)
+    series = np.stack(hidden)
+    series -= series.mean(axis=0)
+    error = math.sqrt(2.0) * 0.3 * noise / np.sqrt(structure)
+    known = (count >= LEAST_PIXELS) & (error < 0.15) & (level > DARKEST)
+    weight = np.where(known, 1.0 / (error**2 + MODEL_ERROR**2), 0.0)
+    return np.where(known, (series[1:] * series[:-1]).mean(axis=0), 0.0), weight
+
+
+def lost_at_once(now: Gray, before: Gray) -> float:
+    """What all of a picture lost of its contrast since another; 0: nothing, or not everywhere.
+
+    For pictures so close to each other that smoke can't be what it was: a camera that draws
+    another tone curve.
+    """
+    old_fine, now_fine = (smoothed(each.astype(np.float32), COARSE_PX) for each in (before, now))
+    within = (
+        (now > DARKEST) & (now < BRIGHTEST) & (before > DARKEST) & (before < BRIGHTEST)
+    ).astype(np.float32)
+    compared = _compare(now_fine, old_fine, within, 1.0, 1.0, 1.0)
+    known = compared.known & (compared.likeness >= 0.9)
+    if np.count_nonzero(known) < 0.2 * CELLS[0] * CELLS[1]:
+        return 0.0
+    weight = np.where(known, 1.0 / (compared.error**2 + MODEL_ERROR**2), 0.0)
+    mean = float((weight * compared.hidden).sum() / weight.sum())
+    alike = float(weight[np.abs(compared.hidden - mean) < 0.5 * abs(mean)].sum() / weight.sum())
+    return mean if alike > 0.85 else 0.0
+
+
+def smoothed(picture: Floats, px: float) -> Floats:
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), px), np.float32)
+
+
+def shares(picture: NDArray[np.generic]) -> Cells:
+    """Means over each cell."""
+    means = cv2.resize(picture.astype(np.float32), CELLS, interpolation=cv2.INTER_AREA)
+    return np.asarray(means, np.float64)
+
+
+def _sums(picture: Floats) -> Cells:
+    return shares(picture) * (CELL_PX * CELL_PX)
+
+
+def _log_light(level: Cells) -> Cells:
+    """Light by its logarithm, without the camera's black and flat near it."""
+    return np.asarray(np.log(np.maximum(level - BLACK, 1.0) + 4.0), np.float64)
+
+
+def _slopes(picture: Floats) -> tuple[Floats, Floats]:
+    across, down = np.zeros_like(picture), np.zeros_like(picture)
+    across[:, 1:-1] = picture[:, 2:] - picture[:, :-2]
+    down[1:-1] = picture[2:] - picture[:-2]
+    return across, down
+
+
+@dataclass(frozen=True, slots=True)
+class _Compared:
+    """Two pictures at one scale, by cell."""
+
+    hidden: Cells
+    likeness: Cells
+    contrast: Cells  # beside that of the old one, beyond the change of light
+    error: Cells
+    known: NDArray[np.bool_]
+
+
+def _hidden(now: Moment, old: Moment) -> tuple[Cells, Cells, Cells, Where, Where]:
+    """By cell: what is hidden and its weight, what only the fine scale lost, lost, changed."""
+    both = now.still * old.still
+    tone = now.tone / old.tone
+    coarse = _compare(now.coarse, old.coarse, both, now.noise, old.noise, tone)
+    fine = _compare(now.fine, old.fine, both, now.noise, old.noise, tone)
+    known = coarse.known & (coarse.likeness >= 0.8)
+    sharp = known & fine.known & (fine.likeness > 0.8)
+    blurred = np.where(sharp, np.maximum(0.0, fine.hidden - coarse.hidden), 0.0)
+    sure = np.clip((coarse.likeness - 0.75) / 0.15, 0.0, 1.0)
+    weight = np.where(known, sure / (coarse.error**2 + MODEL_ERROR**2), 0.0)
+    other = coarse.known & (coarse.likeness < 0.8)
+    faint = coarse.contrast < LOST_CONTRAST
+    hidden = np.where(known, coarse.hidden - blurred, 0.0)
+    return hidden, weight, blurred, other & faint, other & ~faint
+
+
+def _compare(
+    now: Floats, old: Floats, valid: Floats, noise: float, noise_then: float, tone: float
+) -> _Compared:
+    across_now, down_now = _slopes(now)
+    across_old, down_old = _slopes(old)
+    count = _sums(valid)
+    product = _sums(valid * (across_now * across_old + down_now * down_old))
+    own = _sums(valid * (across_old**2 + down_old**2))
+    theirs = _sums(valid * (across_now**2 + down_now**2))
+    structure = np.maximum(own - 2.0 * count * (NOISE_LEFT * noise_then) ** 2, 1e-6)
+    left = np.maximum(theirs - 2.0 * count * (NOISE_LEFT * noise) ** 2, 1e-6)
+    error = math.sqrt(2.0) * NOISE_LEFT * math.hypot(noise, noise_then) / np.sqrt(structure)
+    enough = np.maximum(count, 1e-6)
+    mean_now, mean_old = _sums(valid * now) / enough, _sums(valid * old) / enough
+    gain = (mean_now - BLACK) / np.maximum(mean_old - BLACK, 1.0) * tone
+    gain = np.maximum(gain, 1e-3)
+    known = (count >= LEAST_PIXELS) & (error <= MOST_ERROR)
+    known &= np.minimum(mean_now, mean_old) > DARKEST
+    return _Compared(
+        np.clip(1.0 - product / structure / gain, -0.5, 1.0),
+        product / np.sqrt(structure * left),
+        np.sqrt(left / structure) / gain,
+        error,
+        known,
+    )
+
+
+_AROUND = np.ones((5, 5), np.uint8)
