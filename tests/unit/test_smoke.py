@@ -55,6 +55,43 @@ def test_smoke_is_told(paint: Paint, within_s: float) -> None:
     assert told_s is not None and BEGINS_S < told_s <= BEGINS_S + within_s
 
 
+def boiling(picture: Canvas, t_s: float) -> Canvas:
+    """Black smoke, which takes light and contrast alike, so that no contrast is hidden."""
+    grown = min(1.0, max(0.0, (t_s - BEGINS_S) / 5.0))
+    rise = int(6.0 * t_s) % 300
+    depth = np.clip(0.7 + 0.3 * _BILLOWS[rise : rise + 240], 0.0, 1.5)
+    return np.asarray(picture * (1.0 - 0.35 * grown * _COLUMN * depth)[:, :, None], np.float32)
+
+
+def _billows() -> Canvas:
+    raw = np.random.default_rng(3).normal(0.0, 1.0, (600, 320)).astype(np.float32)
+    soft = np.asarray(cv2.GaussianBlur(raw, (0, 0), 12.0), np.float32)
+    return np.asarray(soft / soft.std(), np.float32)
+
+
+_BILLOWS = _billows()
+_COLUMN = np.exp(-(((np.arange(320.0) - 150.0) / 60.0) ** 2)).astype(np.float32)[None, :]
+
+
+def test_black_smoke_is_told_by_its_stains_and_its_stir() -> None:
+    told_s = run(boiling, BEGINS_S + 40.0)
+    assert told_s is not None and BEGINS_S < told_s <= BEGINS_S + 30.0
+
+
+def test_a_lamp_that_was_off_for_a_time_is_no_other_tone_curve() -> None:
+    smoke = SmokeWatch()
+
+    def paint(picture: Canvas, t_s: float) -> Canvas:
+        return np.asarray(picture * (0.12 if BEGINS_S <= t_s < 60.0 else 1.0), np.float32)
+
+    for t_s, picture in film(paint, 100.0, per_s=4.0):
+        if BEGINS_S + 3.0 <= t_s < 60.0:
+            smoke.pause()  # the view is told as dark
+        else:
+            smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
+        assert smoke.strength < 0.3
+
+
 def after(t_s: float, value: float, otherwise: float = 1.0) -> float:
     return value if t_s >= BEGINS_S else otherwise
 

@@ -59,7 +59,7 @@ TOLD_SUM = 12.0  # evidence at which the strength is a half
 MOST_SUM = 24.0
 LEAST_STEP, MOST_STEP = -1.0, 3.0  # of a second
 STEP_PER_NAT = 0.6
-LEAST_LIKELIHOOD = 2.5  # below it a second speaks against smoke
+LEAST_LIKELIHOOD = 2.0  # below it a second speaks against smoke
 FITTED_AGE_S = 200.0  # older references weren't in the fit
 LEAST_HIDDEN, HIDDEN_STEP = 0.05, 0.02  # share of contrast, of an even veil
 UNSURE_STEP = -0.2  # of a second in which nothing can be compared
@@ -126,7 +126,7 @@ class SmokeWatch:
     """
 
     def __init__(self, ignore: Sequence[Region] = (), likelihood: Likelihood | None = None) -> None:
-        self._likelihood = likelihood or _fitted()
+        self._likelihood = likelihood or fitted_net()
         self._seen = np.ones((SIZE[1], SIZE[0]), bool)
         for region in ignore:
             self._seen[pixels_of(region, SIZE[1], SIZE[0])] = False
@@ -307,7 +307,7 @@ def _log_stir(stir: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 @cache
-def _fitted() -> Likelihood:
+def fitted_net() -> Likelihood:
     """The net: of tanh units, with a row of weights for each term, biases, outer weights."""
     with resources.files("stillair.fire").joinpath("smoke.csv").open() as table:
         rows = np.loadtxt(table, delimiter=",")

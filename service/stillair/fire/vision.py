@@ -80,6 +80,7 @@ class Vision:
         self._flame_s = -math.inf
         self._burned_s = -math.inf  # when a flame was last told that is more than a witness
         self._told_s = {"flame": -math.inf, "smoke": -math.inf}
+        self._told_as = 0.0  # a flame, last
 
     def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight:
         """Take the next picture, `(height, width, 3) uint8, BGR`, at most 320x240.
@@ -112,8 +113,11 @@ class Vision:
         place = max(places, key=lambda p: p.strength, default=None)
         if place is None or not self._believed(t_s, place, condition):
             return ()
-        if not self._due("flame", t_s):
+        strength = _told_as(place.strength, self._plan.flame_from)
+        surer = self._told_as < ALONE <= strength  # waits for no second to end
+        if not self._due("flame", t_s) and not surer:
             return ()
+        self._told_s["flame"], self._told_as = t_s, strength
         if place.strength >= ALONE:
             self._burned_s = t_s
         detail: Detail = {
@@ -122,7 +126,6 @@ class Vision:
             "strength": round(place.strength, 2),
             **{name: round(value, 2) for name, value in place.features.items()},
         }
-        strength = _told_as(place.strength, self._plan.flame_from)
         return (
             Sign(Sense.CAMERA, "flame", t_s, place.since_s, strength, (CAMERA,), detail=detail),
         )
