@@ -103,7 +103,7 @@ class Moment:
     t_s: float
     fine: Floats
     coarse: Floats
-    still: Floats  # 1 where a pixel and those around it stood still
+    still: Where  # (120, 160): a pixel and those around it stood still
     noise: float  # of 255
     tone: float  # contrast by the camera's own curve, beside that of the first picture
     mean: Cells
@@ -142,12 +142,12 @@ def moment(
     noise = float(np.median(spread)) / 2.0 + 0.3
     calm = spread < STILL_RANGE + 3.0 * noise
     within = (middle > DARKEST) & (middle < BRIGHTEST) & seen
-    still = cv2.erode((calm & within).astype(np.uint8), _AROUND).astype(np.float32)
+    still = cv2.erode((calm & within).astype(np.uint8), _AROUND) > 0
     coarse = smoothed(middle, COARSE_PX)
     lit = shares(within) > 0.7
     moved = shares(~calm & seen)
     unrest, stir, alike = _stir(cells, lit & (moved < 0.1))
-    stir_hidden, weight = _stir_hidden(list(samples)[::-2], coarse, still, noise)
+    stir_hidden, weight = _stir_hidden(list(samples)[::-2], coarse, still.astype(np.float32), noise)
     return Moment(
         t_s,
         smoothed(middle, FINE_PX),
@@ -416,7 +416,7 @@ class _Compared:
 
 def _hidden(now: Moment, old: Moment) -> tuple[Cells, Cells, Cells, Where, Where]:
     """By cell: what is hidden and its weight, what only the fine scale lost, lost, changed."""
-    both = now.still * old.still
+    both = (now.still & old.still).astype(np.float32)
     tone = now.tone / old.tone
     coarse = _compare(now.coarse, old.coarse, both, now.noise, old.noise, tone)
     fine = _compare(now.fine, old.fine, both, now.noise, old.noise, tone)
