@@ -5,7 +5,7 @@ the last two seconds, so that what merely passes leaves no trace, is held agains
 8, 30, 120, 600 and 1800 s ago, so that thin and slow smoke is not learned away. `veil` gives
 measures of the plainest differences: what is hidden of the contrast, what is stained, what
 stirs, what simply changed, what the light did. `likelihood` weighs them: the logarithm of how
-much likelier they are under smoke than without, from a small net of 24 hidden units with
+much likelier they are under smoke than without, from a small net of 32 hidden units with
 fitted weights (`tests/bench/smoke_fit.py` fits them; scenes and recordings are split into
 those for fitting and those for reporting). The evidence is a sum of that, with floor and
 ceiling for each second (a one-sided CUSUM, after Page), so that no second and no figure
@@ -62,6 +62,7 @@ STEP_PER_NAT = 0.6
 LEAST_LIKELIHOOD = 2.0  # below it a second speaks against smoke
 FITTED_AGE_S = 200.0  # older references weren't in the fit
 LEAST_HIDDEN, HIDDEN_STEP = 0.05, 0.02  # share of contrast, of an even veil
+NOTHING = -20.0  # the likelihood of what says nothing
 UNSURE_STEP = -0.2  # of a second in which nothing can be compared
 STROKE = 0.04  # of contrast or light, within a second and everywhere
 OTHER_CURVE = 0.25  # of light, by its logarithm: what changes more is the light, not the camera
@@ -69,7 +70,7 @@ LONGEST_S = 1800.0  # after so long what was held for smoke is the scene
 
 Likelihood = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 
-# Each measure from floor to ceiling, in units of scale; `log`: by its logarithm.
+# Each measure from floor to ceiling, and its unit.
 TERMS = (
     ("hidden", -0.1, 0.4, 0.125),
     ("sigmas", 0.0, 25.0, 8.0),
@@ -279,7 +280,7 @@ def terms(measures: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def even_veil(measures: NDArray[np.float64]) -> NDArray[np.float64]:
-    """What an even veil alone says, `(n,)`, as a likelihood; minus infinity where there is none.
+    """What an even veil alone says, `(n,)`, as a likelihood; `NOTHING` where there is none.
 
     What hides as much in nearly all of a window, and leaves everything else as it was, needs
     no stirring to be smoke: thin haze from out of sight may hang quite still.
@@ -291,7 +292,7 @@ def even_veil(measures: NDArray[np.float64]) -> NDArray[np.float64]:
     even &= (of["moved"] < 0.05) & (of["lost"] < 0.02) & (of["changed"] < 0.02)
     even &= (np.abs(of["brighter"]) <= 0.1) & (of["stain_outside"] < 0.08)
     step = (hidden - LEAST_HIDDEN) / HIDDEN_STEP
-    return np.where(even, LEAST_LIKELIHOOD + step / STEP_PER_NAT, -np.inf)
+    return np.where(even, LEAST_LIKELIHOOD + step / STEP_PER_NAT, NOTHING)
 
 
 def with_second(evidence: float, likelihood: float | None) -> float:
@@ -316,6 +317,6 @@ def fitted_net() -> Likelihood:
     def likelihood(measures: NDArray[np.float64]) -> NDArray[np.float64]:
         units = np.tanh(terms(measures) @ inner + biases)
         known = measures[:, MEASURES.index("age_s")] <= FITTED_AGE_S
-        return np.where(known, units @ outer[:-1] + outer[-1], -np.inf)
+        return np.where(known, units @ outer[:-1] + outer[-1], NOTHING)
 
     return likelihood
