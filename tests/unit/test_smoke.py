@@ -92,6 +92,58 @@ def test_a_lamp_that_was_off_for_a_time_is_no_other_tone_curve() -> None:
         assert smoke.strength < 0.3
 
 
+def swinging(by: float) -> Paint:
+    """A lamp that swings slowly, and smoke from `BEGINS_S` on."""
+
+    def paint(picture: Canvas, t_s: float) -> Canvas:
+        veil(0.3, 5.0)(picture, t_s)
+        return np.asarray(picture * (1.0 + by * math.sin(math.tau * 1.37 * t_s)), np.float32)
+
+    return paint
+
+
+@pytest.mark.parametrize("by", [0.03, 0.05, 0.08])
+def test_a_lamp_that_swings_does_not_stop_the_search(by: float) -> None:
+    told_s = run(swinging(by), BEGINS_S + 30.0)
+    assert told_s is not None and BEGINS_S < told_s <= BEGINS_S + 20.0
+
+
+def test_a_watch_that_can_not_compare_says_for_how_long() -> None:
+    """A lamp switched off and on twice a second leaves no two seconds of one light."""
+    smoke = SmokeWatch()
+
+    def paint(picture: Canvas, t_s: float) -> Canvas:
+        off = t_s >= BEGINS_S and int(4.0 * t_s) % 2 == 1
+        return np.asarray(picture * (0.5 if off else 1.0), np.float32)
+
+    for t_s, picture in film(paint, 60.0, per_s=4.0):
+        smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
+        if 5.0 < t_s < BEGINS_S:
+            assert smoke.unjudged_s(t_s) <= 1.25
+    assert smoke.unjudged_s(59.75) == pytest.approx(20.0, abs=1.5)
+    smoke.pause()  # a view that is told as unfit is not told twice
+    assert smoke.unjudged_s(59.75) == 0.0
+
+
+def test_a_box_that_fills_in_seconds_is_no_tone_curve() -> None:
+    told_s = run(veil(0.5, 8.0, (0, 0, 320, 240)), BEGINS_S + 30.0)
+    assert told_s is not None and BEGINS_S < told_s <= BEGINS_S + 20.0
+
+
+def test_strokes_of_contrast_one_after_the_other_hide_no_smoke() -> None:
+    """A camera that loses a tenth of its contrast at a stroke again and again, and regains it."""
+
+    def paint(picture: Canvas, t_s: float) -> Canvas:
+        lost = 0.1 * (1.0 - (t_s % 10.0) / 10.0)
+        shown = np.asarray(picture + lost * (picture.mean() - picture), np.float32)
+        if t_s >= 200.0:
+            veil(0.4, 0.0001)(shown, t_s)
+        return shown
+
+    told_s = run(paint, 240.0)
+    assert told_s is not None and told_s > 200.0
+
+
 def after(t_s: float, value: float, otherwise: float = 1.0) -> float:
     return value if t_s >= BEGINS_S else otherwise
 

@@ -125,7 +125,7 @@ class Landmarks:
         kept = float(alike[known].mean())
         visible = detail.visible(dimming)
         left = float(visible.sum()) / max(self._most_blocks, 1.0)
-        outline = float(np.corrcoef(self._outline.ravel(), _outline(detail).ravel())[0, 1])
+        outline = _alike(self._outline.ravel(), _outline(detail).ravel())
         lost = known & ~alike
         if not lost.any():
             return Likeness(kept, contrast, left, outline)
@@ -159,6 +159,13 @@ class Landmarks:
         shifted = np.asarray(cv2.warpAffine(structure, by, (wide, high)), np.float32)
         again = float((_correlation(shifted, detail.structure)[known] >= ALIKE).mean())
         return share if again >= max(SHIFT_KEPT, kept + SHIFT_GAIN) else 0.0
+
+
+def _alike(a: Plane, b: Plane) -> float:
+    """The correlation of two outlines; 0 where one is flat."""
+    if min(float(a.std()), float(b.std())) < 1e-6:
+        return 0.0
+    return float(np.corrcoef(a, b)[0, 1])
 
 
 def _outline(detail: Detail) -> Plane:

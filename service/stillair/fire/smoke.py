@@ -2,7 +2,8 @@
 
 Theory of operation. Four times a second a small picture is taken. Once a second the median of
 the last two seconds, so that what merely passes leaves no trace, is held against the same of
-8, 30, 120, 600 and 1800 s ago, so that thin and slow smoke is not learned away. `veil` gives
+8, 30, 120, 600 and 1800 s ago, so that thin and slow smoke is not learned away; of the last
+two, older than the scenes of the fit, only smoke that lies evenly is told. `veil` gives
 measures of the plainest differences: what is hidden of the contrast, what is stained, what
 stirs, what simply changed, what the light did. `likelihood` weighs them: the logarithm of how
 much likelier they are under smoke than without, from a small net of 32 hidden units with
@@ -36,6 +37,7 @@ from numpy.typing import NDArray
 from stillair.fire.regions import Region, pixels_of
 from stillair.fire.veil import (
     MEASURES,
+    OTHER_LIGHT,
     SAMPLE_EVERY_S,
     SAMPLES,
     SIZE,
@@ -44,13 +46,14 @@ from stillair.fire.veil import (
     Floats,
     Gray,
     Moment,
+    common_gain,
     differences,
     lost_at_once,
     moment,
     shares,
 )
 
-GAP_S = 1.0  # pictures further apart belong to no common two seconds
+GAP_S = 2.5  # pictures further apart belong to no common two seconds
 JUDGE_EVERY_S = 1.0
 AGES_S = (8.0, 30.0, 120.0, 600.0, 1800.0)
 KEPT = ((1.0, 12), (5.0, 30), (60.0, 32))  # every so many seconds, so many
@@ -64,8 +67,8 @@ FITTED_AGE_S = 200.0  # older references weren't in the fit
 LEAST_HIDDEN, HIDDEN_STEP = 0.05, 0.02  # share of contrast, of an even veil
 NOTHING = -20.0  # the likelihood of what says nothing
 UNSURE_STEP = -0.2  # of a second in which nothing can be compared
-STROKE = 0.04  # of contrast or light, within a second and everywhere
-OTHER_CURVE = 0.25  # of light, by its logarithm: what changes more is the light, not the camera
+STROKE = 0.04  # of contrast, from one picture to the next and everywhere
+MOST_TONE = 0.35  # of contrast, by its logarithm: more no camera's curve takes or gives
 LONGEST_S = 1800.0  # after so long what was held for smoke is the scene
 
 Likelihood = Callable[[NDArray[np.float64]], NDArray[np.float64]]
@@ -133,10 +136,11 @@ class SmokeWatch:
             self._seen[pixels_of(region, SIZE[1], SIZE[0])] = False
         self._sampled_s = -math.inf
         self._judged_s = -math.inf
+        self._waits_s = math.inf  # since when nothing kept it from judging
         self._samples: deque[Gray] = deque(maxlen=STIRRED)
         self._cells: deque[Floats] = deque(maxlen=STIRRED)
         self._kept: tuple[deque[Moment], ...] = tuple(deque(maxlen=n) for _, n in KEPT)
-        self._tone = 1.0
+        self._tone = 0.0
         self._sum = 0.0
         self._since_s: float | None = None
         self._held_s: float | None = None
@@ -157,6 +161,10 @@ class SmokeWatch:
         """The likeliest smoke of the last second."""
         return self._veil
 
+    def unjudged_s(self, t_s: float) -> float:
+        """For how long pictures have come of which none could be judged, though the view is fit."""
+        return max(0.0, t_s - max(self._judged_s, self._waits_s))
+
     def begin_anew(self) -> None:
         """Forget the scene: the camera looks elsewhere."""
         self._begin_seconds()
@@ -167,6 +175,7 @@ class SmokeWatch:
     def pause(self) -> None:
         """The view is unfit: take nothing up of it."""
         self._begin_seconds()
+        self._waits_s = math.inf
         # what made it unfit, as a lamp that went off, may have passed for another tone curve
         for before in self._references(self._sampled_s)[:1]:
             self._tone = before.tone
@@ -177,7 +186,9 @@ class SmokeWatch:
             return False
         if t_s - self._sampled_s > GAP_S:
             self._begin_seconds()
+            self._waits_s = t_s
         self._sampled_s = t_s
+        self._waits_s = min(self._waits_s, t_s)
         self._take(np.asarray(cv2.resize(gray, SIZE, interpolation=cv2.INTER_AREA), np.uint8))
         if t_s - self._judged_s < JUDGE_EVERY_S - 1e-6 or len(self._samples) < SAMPLES:
             return False
@@ -228,20 +239,30 @@ class SmokeWatch:
                 kept.append(now)
 
     def _take(self, sample: Gray) -> None:
-        """Keep a picture; what changed at a stroke in all of it begins the seconds anew."""
-        for back in (1, round(1.0 / SAMPLE_EVERY_S)):
-            if len(self._samples) < back:
-                break
-            before = self._samples[-back]
-            lost = lost_at_once(sample, before)
-            brighter = (float(sample.mean()) + 1.0) / (float(before.mean()) + 1.0)
-            switched = abs(math.log(brighter)) > OTHER_CURVE
-            if abs(lost) > STROKE or (back == 1 and abs(brighter - 1.0) > STROKE):
-                self._tone *= 1.0 - (lost if abs(lost) > STROKE and not switched else 0.0)
+        """Keep a picture; with the lamp switched, or another tone curve, begin the seconds anew.
+
+        Light that swings is no reason to: it is taken out of the seconds (`veil.moment`).
+        """
+        cells = shares(sample).astype(np.float32)
+        if self._samples:
+            gain = common_gain(cells, self._cells[-1])
+            lost = lost_at_once(sample, self._samples[-1])
+            switched = abs(math.log(gain)) > OTHER_LIGHT
+            if switched or abs(lost) > STROKE:
                 self._begin_seconds()
-                break
+                if not switched:
+                    self._draw_other_curve(lost)
         self._samples.append(sample)
-        self._cells.append(shares(sample).astype(np.float32))
+        self._cells.append(cells)
+
+    def _draw_other_curve(self, lost: float) -> None:
+        """What contrast all of the picture lost at a stroke, smoke did not hide.
+
+        But no more than a camera's curve can take: beyond it is smoke until it is known better.
+        """
+        tone = self._tone + math.log1p(-lost)
+        if all(abs(tone - old.tone) <= MOST_TONE for old in self._references(self._sampled_s)):
+            self._tone = tone
 
     def _references(self, t_s: float) -> list[Moment]:
         """The newest moment of each age and older, and the oldest of all."""

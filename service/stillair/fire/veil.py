@@ -105,7 +105,7 @@ class Moment:
     coarse: Floats
     still: Where  # (120, 160): a pixel and those around it stood still
     noise: float  # of 255
-    tone: float  # contrast by the camera's own curve, beside that of the first picture
+    tone: float  # contrast by the camera's own curve, by its logarithm, beside the first picture
     mean: Cells
     lit: NDArray[np.bool_]
     moved: Cells
@@ -135,10 +135,10 @@ def moment(
     tone: float,
 ) -> Moment:
     """The present, of up to 32 samples, eight or more, and the means of their cells."""
-    stack = np.stack(list(samples)[-SAMPLES:])
+    stack = _in_one_light(list(samples)[-SAMPLES:], list(cells)[-SAMPLES:])
     stack.sort(axis=0)
-    middle = 0.5 * (stack[3].astype(np.float32) + stack[4])
-    spread = stack[-2].astype(np.float32) - stack[1]
+    middle = 0.5 * (stack[3] + stack[4])
+    spread = stack[-2] - stack[1]
     noise = float(np.median(spread)) / 2.0 + 0.3
     calm = spread < STILL_RANGE + 3.0 * noise
     within = (middle > DARKEST) & (middle < BRIGHTEST) & seen
@@ -164,6 +164,26 @@ def moment(
         stir_hidden,
         weight,
     )
+
+
+def _in_one_light(samples: Sequence[Gray], cells: Sequence[Floats]) -> Floats:
+    """The samples as they would be in the light of the middle one: a lamp may swing."""
+    gains = [common_gain(each, cells[0]) for each in cells]
+    level = float(np.median(gains))
+    return np.stack(
+        [
+            (sample.astype(np.float32) - BLACK) * np.float32(level / gain) + np.float32(BLACK)
+            for sample, gain in zip(samples, gains, strict=True)
+        ]
+    )
+
+
+def common_gain(now: Floats, before: Floats) -> float:
+    """How much brighter most cells are, of their means; 1 where all is black."""
+    lit = (now > DARKEST) & (before > DARKEST)
+    if np.count_nonzero(lit) <= CELLS[0]:
+        return 1.0
+    return float(np.median((now[lit] - BLACK) / (before[lit] - BLACK)))
 
 
 def differences(now: Moment, old: Moment) -> list[Difference]:
@@ -296,7 +316,7 @@ def _measures(
 
 
 def _mean(total: float, weight: float, least: float = 1e-6) -> float:
-    return total / weight if weight > least else 0.0
+    return float(total / weight) if weight > least else 0.0
 
 
 def _root(square: float) -> float:
@@ -417,7 +437,7 @@ class _Compared:
 def _hidden(now: Moment, old: Moment) -> tuple[Cells, Cells, Cells, Where, Where]:
     """By cell: what is hidden and its weight, what only the fine scale lost, lost, changed."""
     both = (now.still & old.still).astype(np.float32)
-    tone = now.tone / old.tone
+    tone = math.exp(now.tone - old.tone)
     coarse = _compare(now.coarse, old.coarse, both, now.noise, old.noise, tone)
     fine = _compare(now.fine, old.fine, both, now.noise, old.noise, tone)
     known = coarse.known & (coarse.likeness >= 0.8)

@@ -6,6 +6,8 @@ else look like a calm chamber. This module says so.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -125,8 +127,10 @@ class ViewCheck:
         """Take the next picture; return the condition and one clause saying why.
 
         `gray` is `(height, width) uint8`, at most about 320x240, in the full range of 0 to
-        255. Raises `TimeOrderError` when `t_s` goes backwards.
+        255. Raises `TimeOrderError` when `t_s` goes backwards or is no time.
         """
+        if not math.isfinite(t_s):
+            raise TimeOrderError(f"a picture of {t_s} s")
         if self._t_s is None:
             self._since_s = t_s
         elif t_s < self._t_s:

@@ -29,6 +29,7 @@ SIGN_EVERY_S = 1.0
 MOST_REGIONS = 4
 TOLD_OF_SMOKE = ("hidden", "hidden_outside", "stain", "stir", "stir_then", "stir_hidden")
 WITNESS = 0.45  # of a sign that is not to be told by itself
+UNJUDGED_S = 5.0  # of pictures by which no smoke could be seen
 BLIND_STRENGTH = 0.8  # a flame may itself wash out a picture, or have its light flicker
 OWN_LIGHT = 0.3  # of a flame's spots, brighter than ever before
 
@@ -100,11 +101,16 @@ class Vision:
             self._smoke.begin_anew()
         else:
             self._smoke.pause()
+        since_s = self._view.since_s
+        if fit and self._smoke.unjudged_s(t_s) > UNJUDGED_S:
+            # silence of a watch that can't compare anything must not look like peace
+            condition, since_s = CameraCondition.FLICKERING, t_s - self._smoke.unjudged_s(t_s)
+            reason = "the light jumps so often that smoke can't be looked for"
         movement = self._motion.update(t_s, gray, fit=fit)
         height, width = gray.shape
         flame = self._flame_signs(t_s, condition, width, height)
         smoke = self._smoke_signs(t_s) if usable else ()
-        return Sight(t_s, condition, self._view.since_s, reason, (*flame, *smoke), movement)
+        return Sight(t_s, condition, since_s, reason, (*flame, *smoke), movement)
 
     def _flame_signs(
         self, t_s: float, condition: CameraCondition, width: int, height: int
