@@ -357,6 +357,7 @@ class Watch:
             job=job.state if job else JobPhase.FINISHED if self._cooling_on else None,
             material=job.material if job else "",
             smoke_or_fire=bool(self._aftermath) or self._burning,
+            burns=self._burning,
         )
 
     @property

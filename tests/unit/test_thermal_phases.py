@@ -108,6 +108,24 @@ def test_soak_is_forecast_while_warming() -> None:
     assert told[-1][0] == pytest.approx((2149 + 2993) / 2, abs=100)
 
 
+def test_nobody_is_told_to_start_while_smoke_is_seen_but_once_it_is_over() -> None:
+    quiet, _ = run(day, 3000)
+    ready_s = raised(quiet)["soak_ready"]
+    burns = ThermalContext(burns=True)
+
+    def smoke_until(end_s: float) -> list[Finding]:
+        return run(day, 3000, context=lambda t_s: burns if t_s < end_s else ThermalContext())[0]
+
+    assert "soak_ready" not in raised(smoke_until(3001.0))
+    assert raised(smoke_until(ready_s + 100.0))["soak_ready"] == ready_s + 100.0
+
+
+def test_what_was_told_as_ready_is_so_no_longer_once_smoke_is_seen() -> None:
+    findings, _ = run(day, 3000, context=lambda t_s: ThermalContext(burns=2500.0 <= t_s < 2600.0))
+    told = [(f.at_s, f.change) for f in findings if f.kind is Kind.SOAK_READY]
+    assert told[1:] == [(2500.0, Change.CLEARED), (2600.0, Change.RAISED)]
+
+
 @pytest.mark.parametrize(
     ("context", "bed_c"),
     [

@@ -108,6 +108,7 @@ class PhaseWatch:
         self._told: dict[Kind, float] = {}
         self._ready_c = 0.0  # the level that was told to be ready
         self._fallen_s: float | None = None  # since when it is far below that
+        self._ready_later = False
         self._cool_since_s: float | None = None
         self._door_s = -math.inf  # when cold air last came in
         self._door_from_s = -math.inf  # when it last didn't
@@ -177,7 +178,7 @@ class PhaseWatch:
             self._move(t_s, level_c, room_c, context, unheated)
             if t_s - self.forecast_at_s >= FORECAST_S - 0.5:
                 self._foretell(t_s, context)
-        self._tell_soak(t_s, level_c, room_c, findings)
+        self._tell_soak(t_s, level_c, room_c, context, findings)
         self._tell_cool(t_s, hottest_c, bed_c, context, findings)
         known = self.phase is not Phase.UNKNOWN and self._soaked
         cooling = context.job is None and (
@@ -355,6 +356,7 @@ class PhaseWatch:
         self.soak_forecast = self.cool_forecast = None
         self.forecast_at_s = -math.inf
         self._fallen_s = None
+        self._ready_later = False
         self._peak_c = self._low_c = self._level_c
         if phase is Phase.COLD:
             self._hottest_c = -math.inf
@@ -426,9 +428,17 @@ class PhaseWatch:
 
     # --- what is told ------------------------------------------------------
 
-    def _tell_soak(self, t_s: float, air_c: float, room_c: float, findings: list[Finding]) -> None:
+    def _tell_soak(
+        self,
+        t_s: float,
+        air_c: float,
+        room_c: float,
+        context: ThermalContext,
+        findings: list[Finding],
+    ) -> None:
         if Kind.SOAK_READY in self._told:
-            if self.phase is not Phase.STEADY:
+            if self.phase is not Phase.STEADY or context.burns:
+                self._ready_later = context.burns
                 findings.append(notice_cleared(self._told, Kind.SOAK_READY, t_s))
             elif air_c >= self._ready_c - max(FALLEN_K, FALLEN_SHARE * (self._ready_c - room_c)):
                 self._fallen_s = None
@@ -437,7 +447,10 @@ class PhaseWatch:
             elif t_s - self._fallen_s >= NO_LONGER_S:
                 findings.append(notice_cleared(self._told, Kind.SOAK_READY, t_s))
                 self._go(Phase.SOAK, t_s)  # it has to settle anew
-        elif self.phase is Phase.STEADY and self.phase_since_s == t_s:
+        elif self.phase is Phase.STEADY and (self.phase_since_s == t_s or self._ready_later):
+            self._ready_later = context.burns  # nobody is sent to start a job in smoke
+            if self._ready_later:
+                return
             self._ready_c = air_c
             detail: dict[str, JsonValue] = {"cause": "clear", "temperature_c": round(air_c, 1)}
             if self._target_c is not None:

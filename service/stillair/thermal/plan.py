@@ -40,7 +40,7 @@ class ThermalContext:
     `door_open` is a door switch's word, None where there is no switch; so are
     `heater_on`, whether a heater heats just now, and `supply_on`, whether the heat's
     supply is switched on at all. `smoke_or_fire`: whether there has been any in this
-    warm spell, or any that nobody has cleared yet.
+    warm spell, or any that nobody has cleared yet; `burns`: whether any is told just now.
     """
 
     door_open: bool | None = None
@@ -49,6 +49,7 @@ class ThermalContext:
     job: JobPhase | None = None
     material: str = ""
     smoke_or_fire: bool = False
+    burns: bool = False
 
 
 @dataclass(frozen=True, slots=True)
