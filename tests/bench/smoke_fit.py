@@ -7,11 +7,11 @@ Logistic loss on the likeliest windows, found anew in each round: of a second in
 more of the contrast of a tenth of the picture is hidden the likeliest is to tell it, of a
 second without smoke none. Recordings are simulated scenes of even seeds: smokes, harmless
 ones, and harmless ones with a veil of another make before them, in which a machine moves or
-nothing does (`smoke_made.py`). Every second even
-seed is kept out of the fit at first, to judge it by; odd seeds are for reporting alone
-(`fire.py`). Of real clips the harmless ones for tuning are fitted too. Prints what is found
-and what is told falsely on the half kept out; `--write` then fits to both halves and puts the
-net where the watch reads it. Takes about an hour on two cores.
+nothing does (`smoke_made.py`). Every second even seed is kept out of the fit at first, to judge
+it by; odd seeds are for reporting alone (`fire.py`). Of real clips the harmless ones for tuning
+are fitted too. Prints what is found and what is told falsely on the half kept out; `--write`
+then fits to both halves and puts the net where the watch reads it. Takes about an hour on two
+cores.
 """
 
 from __future__ import annotations
@@ -158,7 +158,7 @@ def of_scene(task: tuple[str, int]) -> list[Recording]:
 
 
 def of_clip(path: Path) -> list[Recording]:
-    """A harmless clip, at the rate at which smoke is looked for."""
+    """A harmless clip."""
     frames = list(paced(path))
     length_s = frames[-1][0] if frames else 0.0
     return [measured(f"clip {path.name}", 0, length_s, None, frames)]

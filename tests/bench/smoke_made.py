@@ -82,9 +82,12 @@ class Veil:
 
     def before(self, t_s: float, picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
         """A picture `(120, 160)` through it."""
-        gray = picture.astype(np.float32)
-        veiled = gray + self.hidden(t_s) * (self.brightness - gray)
+        veiled = self.over(t_s, picture.astype(np.float32))
         return np.asarray(np.clip(veiled + 0.5, 0.0, 255.0), np.uint8)
+
+    def over(self, t_s: float, scene: NDArray[np.float32]) -> NDArray[np.float32]:
+        """The same, before it is rounded."""
+        return np.asarray(scene + self.hidden(t_s) * (self.brightness - scene), np.float32)
 
     def burn(self) -> Burn:
         """Its label."""
@@ -125,10 +128,8 @@ class StillView:
     def frames(self) -> Iterator[Frame]:
         rng = np.random.default_rng((self.seed, 2))
         what, veil = self.what, self.veil()
-        noise, lasts_s = (
-            rng.uniform(0.3, 3.0),
-            math.exp(rng.uniform(math.log(1.5), math.log(120.0))),
-        )
+        noise = rng.uniform(0.3, 3.0)
+        lasts_s = math.exp(rng.uniform(math.log(1.5), math.log(120.0)))
         if what == "curve":  # a camera draws another one at a stroke
             lasts_s = float(rng.choice((0.2, 0.8)))
         level, curve, blur = rng.uniform(0.45, 1.5), rng.uniform(0.75, 1.3), rng.uniform(0.5, 2.0)
@@ -141,7 +142,7 @@ class StillView:
             shown: NDArray[np.generic] = scene
             match what:
                 case "veil":
-                    shown = scene + veil.hidden(t_s) * (veil.brightness - scene)
+                    shown = veil.over(t_s, scene)
                 case "light":
                     aside = 1.0 + across * columns + down * rows
                     shown = scene * (1.0 + share * (level - 1.0) * aside)

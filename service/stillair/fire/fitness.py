@@ -50,12 +50,25 @@ from enum import StrEnum
 
 import cv2
 import numpy as np
-from cv2.typing import MatLike
 from numpy.typing import NDArray
 
 from stillair.fire import flame
 from stillair.fire.detail import detail_of
 from stillair.fire.light import FLICKER_FROM, cell_sums
+from stillair.fire.veil import (
+    BRIGHTEST,
+    COARSE_PX,
+    DARKEST,
+    LEAST_PIXELS,
+    MODEL_ERROR,
+    NOISE_LEFT,
+    SAMPLE_EVERY_S,
+    SAMPLES,
+    SIZE,
+    slopes,
+    smoothed,
+    sums,
+)
 from stillair.fire.view import ViewCheck
 from stillair.model import CameraCondition
 
@@ -69,18 +82,8 @@ TOLD_PLACES = 36.0
 FULL_RATE = 12.0  # pictures a second
 LEAST_RATE = 1.0 / flame.GAP_S  # fewer show no flame at all
 
-CELLS = (16, 12)  # across, down
-CELL_PX = 10
-SIZE = (CELLS[0] * CELL_PX, CELLS[1] * CELL_PX)
-SAMPLE_EVERY_S = 0.25
-SAMPLES = 8  # about two seconds
-STILL_RANGE = 14.0  # of 255: a pixel that varies more within them isn't still
-BLACK, WHITE = 16, 238  # of 255; beyond, the camera's ends hide contrast
-SMOOTHED_PX = 2.0  # standard deviation
-NOISE_LEFT = 0.25  # of a pixel's noise, in a difference of smoothed neighbours
-LEAST_PIXELS = 30  # of the 100 of a cell
+STILL_RANGE = 14.0  # of 255: a pixel that varies more within two seconds isn't still
 MOST_ERROR = 0.12
-MODEL_ERROR = 0.03  # what no model of a cell explains (vibration, codecs)
 WINDOWS = ((5, 4), (4, 5), (10, 2), (3, 7))  # cells across, down: a tenth of the picture
 LEAST_CELLS = 0.08  # of the picture, in a window
 LEAST_HIDDEN = 0.05
@@ -189,8 +192,8 @@ class ViewTest:
             self._samples.clear()
         self._last = gray
         self._times_s.append(t_s)
-        sums = cell_sums(gray)
-        self._cells.append((sums * (sums.size / gray.size)).astype(np.float32))
+        light = cell_sums(gray)
+        self._cells.append((light * (light.size / gray.size)).astype(np.float32))
         if t_s - self._sampled_s >= SAMPLE_EVERY_S - 1e-6:
             self._sampled_s = t_s
             small = cv2.resize(gray, SIZE, interpolation=cv2.INTER_AREA)
@@ -216,8 +219,8 @@ class ViewTest:
             frames_per_s=rate,
             size=(wide, high),
             brightness=float(scene.middle.mean()) / 255.0,
-            black_share=float(np.mean(scene.middle <= BLACK)),
-            white_share=float(np.mean(scene.middle >= WHITE)),
+            black_share=float(np.mean(scene.middle <= DARKEST)),
+            white_share=float(np.mean(scene.middle >= BRIGHTEST)),
             flicker=_swing(self._cells),
             sharpness=self._sharpness,
             noise=scene.noise,
@@ -284,16 +287,14 @@ class _Scene:
         spread = stack[high] - stack[low]
         self.noise = float(np.median(spread)) / 2.0
         noise = self.noise + 0.3  # rounding
-        still = (spread < STILL_RANGE + 3.0 * noise) & (self.middle > BLACK)
-        still &= self.middle < WHITE
-        self._valid = cv2.erode(still.astype(np.float32), np.ones((5, 5), np.uint8))
-        smooth = cv2.GaussianBlur(self.middle, (0, 0), SMOOTHED_PX)
-        across, down = np.zeros_like(smooth), np.zeros_like(smooth)
-        across[:, 1:-1] = smooth[:, 2:] - smooth[:, :-2]
-        down[1:-1] = smooth[2:] - smooth[:-2]
-        self._count = _cell_sums(self._valid)
-        self._structure = _cell_sums(self._valid * (across**2 + down**2))
-        self._level = _cell_sums(self._valid * self.middle) / np.maximum(self._count, 1e-6)
+        still = (spread < STILL_RANGE + 3.0 * noise) & (self.middle > DARKEST)
+        still &= self.middle < BRIGHTEST
+        around = np.ones((5, 5), np.uint8)
+        valid = np.asarray(cv2.erode(still.astype(np.float32), around), np.float32)
+        across, down = slopes(smoothed(self.middle, COARSE_PX))
+        self._count = sums(valid)
+        self._structure = sums(valid * (across**2 + down**2))
+        self._level = sums(valid * self.middle) / np.maximum(self._count, 1e-6)
 
     def errors(self, noise_share: float) -> NDArray[np.float64]:
         """Each cell's standard error, if the noise were this share of what it is; else inf."""
@@ -301,13 +302,8 @@ class _Scene:
         bias = 2.0 * self._count * noise**2
         error = 2.0 * noise / np.sqrt(np.maximum(self._structure - bias, 1e-6))
         known = (self._count >= LEAST_PIXELS) & (error <= MOST_ERROR)
-        known &= (self._structure > 3.0 * bias) & (self._level > BLACK)
+        known &= (self._structure > 3.0 * bias) & (self._level > DARKEST)
         return np.where(known, error, np.inf)
-
-
-def _cell_sums(picture: NDArray[np.float32] | MatLike) -> NDArray[np.float64]:
-    sums = cv2.resize(picture, CELLS, interpolation=cv2.INTER_AREA)
-    return np.asarray(sums, np.float64) * (CELL_PX * CELL_PX)
 
 
 def _swing(cells: Sequence[NDArray[np.float32]]) -> float:

@@ -102,12 +102,16 @@ class Veil:
     """The likeliest smoke of a second: how likely (natural logarithm), and what is seen of it."""
 
     likelihood: float
-    age_s: float
     difference: Difference
 
     @property
     def region(self) -> Region:
         return self.difference.region
+
+    @property
+    def age_s(self) -> float:
+        """Of what it is held against."""
+        return self.difference["age_s"]
 
     @property
     def hidden(self) -> float:
@@ -177,8 +181,8 @@ class SmokeWatch:
         self._begin_seconds()
         self._waits_s = math.inf
         # what made it unfit, as a lamp that went off, may have passed for another tone curve
-        for before in self._references(self._sampled_s)[:1]:
-            self._tone = before.tone
+        references = self._references(self._sampled_s)
+        self._tone = references[0].tone if references else self._tone
 
     def update(self, t_s: float, gray: Gray) -> bool:
         """Take the next picture, `(height, width) uint8`; whether it was judged."""
@@ -193,33 +197,22 @@ class SmokeWatch:
         if t_s - self._judged_s < JUDGE_EVERY_S - 1e-6 or len(self._samples) < SAMPLES:
             return False
         self._judged_s = t_s
-        now = self._present(t_s)
-        self._judge(t_s, self._compared(now))
+        now = moment(t_s, self._samples, self._cells, self._seen, self._tone)
+        self._judge(t_s, [d for old in self._references(t_s) for d in differences(now, old)])
         self._keep(t_s, now)
         return True
-
-    def _compared(self, now: Moment) -> list[tuple[float, Difference]]:
-        """What is different from each of the references, with the age of that, s."""
-        return [
-            (now.t_s - old.t_s, each)
-            for old in self._references(now.t_s)
-            for each in differences(now, old)
-        ]
 
     def _begin_seconds(self) -> None:
         self._samples.clear()
         self._cells.clear()
 
-    def _present(self, t_s: float) -> Moment:
-        return moment(t_s, self._samples, self._cells, self._seen, self._tone)
-
-    def _judge(self, t_s: float, found: list[tuple[float, Difference]]) -> None:
+    def _judge(self, t_s: float, found: list[Difference]) -> None:
         self._veil = None
         if found:
-            measures = np.array([each.measures for _, each in found])
+            measures = np.array([each.measures for each in found])
             likely = np.maximum(self._likelihood(measures), even_veil(measures))
             best = int(np.argmax(likely))
-            self._veil = Veil(float(likely[best]), *found[best])
+            self._veil = Veil(float(likely[best]), found[best])
         self._sum = with_second(self._sum, self._veil.likelihood if self._veil else None)
         if self._sum == 0.0:
             self._since_s = None

@@ -107,7 +107,7 @@ class Moment:
     noise: float  # of 255
     tone: float  # contrast by the camera's own curve, by its logarithm, beside the first picture
     mean: Cells
-    lit: NDArray[np.bool_]
+    lit: Where
     moved: Cells
     unrest: float
     stir: Cells
@@ -131,7 +131,7 @@ def moment(
     t_s: float,
     samples: Sequence[Gray],
     cells: Sequence[Floats],
-    seen: NDArray[np.bool_],
+    seen: Where,
     tone: float,
 ) -> Moment:
     """The present, of up to 32 samples, eight or more, and the means of their cells."""
@@ -196,15 +196,15 @@ def differences(now: Moment, old: Moment) -> list[Difference]:
     if abs(brighter) >= OTHER_LIGHT:
         return []
     maps = _maps(now, old, brighter)
-    sums = np.stack([cv2.integral(each) for each in maps.values()])
-    whole = dict(zip(maps, sums[:, -1, -1], strict=True))
+    integrals = np.stack([cv2.integral(each) for each in maps.values()])
+    whole = dict(zip(maps, integrals[:, -1, -1], strict=True))
     found: list[Difference] = []
     for wide, high in WINDOWS:
         boxes = (
-            sums[:, high:, wide:]
-            - sums[:, :-high, wide:]
-            - sums[:, high:, :-wide]
-            + sums[:, :-high, :-wide]
+            integrals[:, high:, wide:]
+            - integrals[:, :-high, wide:]
+            - integrals[:, high:, :-wide]
+            + integrals[:, :-high, :-wide]
         )
         window = dict(zip(maps, boxes, strict=True))
         for at in sorted({int(np.argmax(plain)) for plain in _plainness(window, wide * high)}):
@@ -323,7 +323,7 @@ def _root(square: float) -> float:
     return math.copysign(math.sqrt(abs(square)), square)
 
 
-def _stir(cells: Sequence[Floats], fit: NDArray[np.bool_]) -> tuple[float, Cells, float]:
+def _stir(cells: Sequence[Floats], fit: Where) -> tuple[float, Cells, float]:
     """Fluctuation of the common light, that of each cell beyond it, and how alike neighbours.
 
     A camera's noise is of one sample, so what a cell shares with its next sample counts.
@@ -355,17 +355,17 @@ def _stir_hidden(
     samples: Sequence[Gray], coarse: Floats, still: Floats, noise: float
 ) -> tuple[Cells, Cells]:
     """By cell: how what is hidden fluctuates (squared), and the weight of that."""
-    across, down = _slopes(coarse)
-    count = np.maximum(_sums(still), 1e-6)
-    structure = _sums(still * (across**2 + down**2)) - 2.0 * count * (0.5 * NOISE_LEFT * noise) ** 2
+    across, down = slopes(coarse)
+    count = np.maximum(sums(still), 1e-6)
+    structure = sums(still * (across**2 + down**2)) - 2.0 * count * (0.5 * NOISE_LEFT * noise) ** 2
     structure = np.maximum(structure, 1e-3)
-    level = _sums(still * coarse) / count
+    level = sums(still * coarse) / count
     hidden = []
     for sample in samples:
         picture = smoothed(sample.astype(np.float32), COARSE_PX)
-        to_right, downwards = _slopes(picture)
-        slope = _sums(still * (to_right * across + downwards * down)) / structure
-        gain = (_sums(still * picture) / count - BLACK) / np.maximum(level - BLACK, 1.0)
+        to_right, downwards = slopes(picture)
+        slope = sums(still * (to_right * across + downwards * down)) / structure
+        gain = (sums(still * picture) / count - BLACK) / np.maximum(level - BLACK, 1.0)
         hidden.append(np.clip(1.0 - slope / np.maximum(gain, 1e-3), -1.0, 1.0))
     if len(hidden) < 2:
         return np.zeros(count.shape), np.zeros(count.shape)
@@ -383,11 +383,11 @@ def lost_at_once(now: Gray, before: Gray) -> float:
     For pictures so close to each other that smoke can't be what it was: a camera that draws
     another tone curve.
     """
-    old_fine, now_fine = (smoothed(each.astype(np.float32), COARSE_PX) for each in (before, now))
+    old, new = (smoothed(each.astype(np.float32), COARSE_PX) for each in (before, now))
     within = (
         (now > DARKEST) & (now < BRIGHTEST) & (before > DARKEST) & (before < BRIGHTEST)
     ).astype(np.float32)
-    compared = _compare(now_fine, old_fine, within, 1.0, 1.0, 1.0)
+    compared = _compare(new, old, within, 1.0, 1.0, 1.0)
     known = compared.known & (compared.likeness >= 0.9)
     if np.count_nonzero(known) < 0.2 * CELLS[0] * CELLS[1]:
         return 0.0
@@ -398,6 +398,7 @@ def lost_at_once(now: Gray, before: Gray) -> float:
 
 
 def smoothed(picture: Floats, px: float) -> Floats:
+    """Without what is finer than a standard deviation of so many pixels."""
     return np.asarray(cv2.GaussianBlur(picture, (0, 0), px), np.float32)
 
 
@@ -407,7 +408,8 @@ def shares(picture: NDArray[np.generic]) -> Cells:
     return np.asarray(means, np.float64)
 
 
-def _sums(picture: Floats) -> Cells:
+def sums(picture: Floats) -> Cells:
+    """Sums over each cell."""
     return shares(picture) * (CELL_PX * CELL_PX)
 
 
@@ -416,7 +418,8 @@ def _log_light(level: Cells) -> Cells:
     return np.asarray(np.log(np.maximum(level - BLACK, 1.0) + 4.0), np.float64)
 
 
-def _slopes(picture: Floats) -> tuple[Floats, Floats]:
+def slopes(picture: Floats) -> tuple[Floats, Floats]:
+    """The differences of each pixel's neighbours, across and down; 0 at the edges."""
     across, down = np.zeros_like(picture), np.zeros_like(picture)
     across[:, 1:-1] = picture[:, 2:] - picture[:, :-2]
     down[1:-1] = picture[2:] - picture[:-2]
@@ -431,7 +434,7 @@ class _Compared:
     likeness: Cells
     contrast: Cells  # beside that of the old one, beyond the change of light
     error: Cells
-    known: NDArray[np.bool_]
+    known: Where
 
 
 def _hidden(now: Moment, old: Moment) -> tuple[Cells, Cells, Cells, Where, Where]:
@@ -454,17 +457,17 @@ def _hidden(now: Moment, old: Moment) -> tuple[Cells, Cells, Cells, Where, Where
 def _compare(
     now: Floats, old: Floats, valid: Floats, noise: float, noise_then: float, tone: float
 ) -> _Compared:
-    across_now, down_now = _slopes(now)
-    across_old, down_old = _slopes(old)
-    count = _sums(valid)
-    product = _sums(valid * (across_now * across_old + down_now * down_old))
-    own = _sums(valid * (across_old**2 + down_old**2))
-    theirs = _sums(valid * (across_now**2 + down_now**2))
+    across_now, down_now = slopes(now)
+    across_old, down_old = slopes(old)
+    count = sums(valid)
+    product = sums(valid * (across_now * across_old + down_now * down_old))
+    own = sums(valid * (across_old**2 + down_old**2))
+    theirs = sums(valid * (across_now**2 + down_now**2))
     structure = np.maximum(own - 2.0 * count * (NOISE_LEFT * noise_then) ** 2, 1e-6)
     left = np.maximum(theirs - 2.0 * count * (NOISE_LEFT * noise) ** 2, 1e-6)
     error = math.sqrt(2.0) * NOISE_LEFT * math.hypot(noise, noise_then) / np.sqrt(structure)
     enough = np.maximum(count, 1e-6)
-    mean_now, mean_old = _sums(valid * now) / enough, _sums(valid * old) / enough
+    mean_now, mean_old = sums(valid * now) / enough, sums(valid * old) / enough
     gain = (mean_now - BLACK) / np.maximum(mean_old - BLACK, 1.0) * tone
     gain = np.maximum(gain, 1e-3)
     known = (count >= LEAST_PIXELS) & (error <= MOST_ERROR)

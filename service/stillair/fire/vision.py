@@ -81,7 +81,7 @@ class Vision:
         self._flame_s = -math.inf
         self._burned_s = -math.inf  # when a flame was last told that is more than a witness
         self._told_s = {"flame": -math.inf, "smoke": -math.inf}
-        self._told_as = 0.0  # a flame, last
+        self._flame_told = 0.0  # how surely, last
 
     def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight:
         """Take the next picture, `(height, width, 3) uint8, BGR`, at most 320x240.
@@ -102,9 +102,10 @@ class Vision:
         else:
             self._smoke.pause()
         since_s = self._view.since_s
-        if fit and self._smoke.unjudged_s(t_s) > UNJUDGED_S:
+        unjudged_s = self._smoke.unjudged_s(t_s)
+        if fit and unjudged_s > UNJUDGED_S:
             # silence of a watch that can't compare anything must not look like peace
-            condition, since_s = CameraCondition.FLICKERING, t_s - self._smoke.unjudged_s(t_s)
+            condition, since_s = CameraCondition.FLICKERING, t_s - unjudged_s
             reason = "the light jumps so often that smoke can't be looked for"
         movement = self._motion.update(t_s, gray, fit=fit)
         height, width = gray.shape
@@ -120,10 +121,10 @@ class Vision:
         if place is None or not self._believed(t_s, place, condition):
             return ()
         strength = _told_as(place.strength, self._plan.flame_from)
-        surer = self._told_as < ALONE <= strength  # waits for no second to end
-        if not self._due("flame", t_s) and not surer:
+        surer = self._flame_told < ALONE <= strength  # waits for no second to end
+        if not self._due("flame", t_s, at_once=surer):
             return ()
-        self._told_s["flame"], self._told_as = t_s, strength
+        self._flame_told = strength
         if place.strength >= ALONE:
             self._burned_s = t_s
         detail: Detail = {
@@ -166,8 +167,8 @@ class Vision:
         detail: Detail = {**_figures(veil), "strength": round(strength, 2)}
         return (Sign(Sense.CAMERA, "smoke", t_s, since_s, strength_told, (CAMERA,), detail=detail),)
 
-    def _due(self, name: str, t_s: float) -> bool:
-        if t_s - self._told_s[name] < SIGN_EVERY_S:
+    def _due(self, name: str, t_s: float, *, at_once: bool = False) -> bool:
+        if t_s - self._told_s[name] < SIGN_EVERY_S and not at_once:
             return False
         self._told_s[name] = t_s
         return True
