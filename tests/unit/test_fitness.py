@@ -22,6 +22,8 @@ from stillair.fire.fitness import (
     thinnest_smoke,
 )
 from stillair.model import CameraCondition
+from stillair.simulation.scene import Scene
+from stillair.simulation.view import Optics, SceneState
 from unit.fire_pictures import HEIGHT, WIDTH, Paint, film, wall
 
 C = CameraCondition
@@ -75,6 +77,60 @@ def very_noisy(picture: NDArray[np.float32], t_s: float) -> None:
     noisy(picture, t_s)
 
 
+def shaded(x: float, y: float, spread: float) -> NDArray[np.float32]:
+    """Light that is brightest at a place, in shares of the picture, and falls off from there."""
+    down, across = np.mgrid[0:HEIGHT, 0:WIDTH] / np.array([HEIGHT, WIDTH]).reshape(2, 1, 1)
+    return np.asarray(np.exp(-((across - x) ** 2 + (down - y) ** 2) / spread), np.float32)
+
+
+def by_a_hand(picture: NDArray[np.float32], t_s: float) -> None:
+    """Red light through flesh, brighter at one side."""
+    light = (40.0 + 60.0 * shaded(0.9, 0.2, 0.3))[:, :, None]
+    picture[:] = light * np.array((0.5, 0.6, 1.0), np.float32)
+
+
+def by_fingers(picture: NDArray[np.float32], t_s: float) -> None:
+    """Light between fingers, as unsharp as what touches the lens is."""
+    x = np.arange(WIDTH) / WIDTH
+    gaps = ((abs(x - 0.45) < 0.06) | (abs(x - 0.8) < 0.04)).astype(np.float32)
+    shown = cv2.GaussianBlur(np.tile(gaps, (HEIGHT, 1)), (0, 0), 25.0)
+    picture[:] = (60.0 + 80.0 * shown)[:, :, None]
+
+
+def by_tape(picture: NDArray[np.float32], t_s: float) -> None:
+    """Little light, which the camera amplifies."""
+    random = np.random.default_rng(round(t_s * 1000.0))
+    picture[:] = 70.0 + random.normal(0.0, 20.0, picture.shape).astype(np.float32)
+
+
+def in_a_plain_box(blur_px: float = 0.0, *, label: bool = False, shrunk: int = 1) -> Paint:
+    """Walls of one paint, a dark bed, a pool of light and a soft shadow, seen out of focus."""
+    down, across = np.mgrid[0:HEIGHT, 0:WIDTH]
+    walls = np.full((HEIGHT, WIDTH), 150.0, np.float32)
+    walls[across < 60] -= 25.0
+    walls[across > 260] -= 35.0
+    walls[down > 170] -= 15.0
+    walls[(down > 170) & (down < 220) & (across > 90) & (across < 230)] = 60.0
+    shadow = ((abs(across - 200) < 30) & (down > 60) & (down < 200)).astype(np.float32)
+    light = 0.6 + 0.6 * shaded(0.4, 0.17, 0.23)
+    walls *= light * (1.0 - 0.5 * np.asarray(cv2.GaussianBlur(shadow, (0, 0), 14.0)))
+    size = WIDTH * shrunk, HEIGHT * shrunk
+    box = np.asarray(cv2.resize(walls, size, interpolation=cv2.INTER_NEAREST), np.float32)
+    if blur_px:
+        box = np.asarray(cv2.GaussianBlur(box, (0, 0), blur_px), np.float32)
+    box = np.asarray(cv2.resize(box, (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA), np.float32)
+
+    def paint(picture: NDArray[np.float32], t_s: float) -> None:
+        picture[:] = box[:, :, None]
+        if label:
+            strip = np.zeros((20, WIDTH), np.uint8)
+            at = f"NORTH BENCH 12:00:{t_s:05.2f}"
+            cv2.putText(strip, at, (4, 14), cv2.FONT_HERSHEY_PLAIN, 1.0, 255, 1)
+            picture[:20][strip > 0] = 255.0
+
+    return paint
+
+
 def bare(picture: NDArray[np.float32], t_s: float) -> None:
     """A wall without a grain, but for a shelf in one corner."""
     picture[:, 100:] = 150.0
@@ -90,7 +146,10 @@ def bare(picture: NDArray[np.float32], t_s: float) -> None:
         pytest.param(blurred, 12.0, (Fault.BLUR,), C.OUT_OF_FOCUS, id="blurred"),
         pytest.param(covered, 12.0, (Fault.COVERED,), C.COVERED, id="covered"),
         pytest.param(flickering, 12.0, (Fault.FLICKER,), C.FLICKERING, id="flickering"),
-        pytest.param(noisy, 12.0, (Fault.NOISE,), C.FIT, id="noisy"),
+        pytest.param(by_a_hand, 12.0, (Fault.COVERED,), C.COVERED, id="covered by a hand"),
+        pytest.param(by_fingers, 12.0, (Fault.COVERED,), C.COVERED, id="covered by fingers"),
+        pytest.param(by_tape, 12.0, (Fault.COVERED,), C.COVERED, id="covered by tape, noisy"),
+        pytest.param(noisy, 12.0, (Fault.NOISE,), C.COVERED, id="noisy"),
         pytest.param(very_noisy, 12.0, (Fault.NOISE,), C.COVERED, id="nothing but noise"),
         pytest.param(bare, 12.0, (Fault.BARE,), C.FIT, id="a bare wall"),
         pytest.param(as_it_is, 5.0, (Fault.SLOW,), C.FIT, id="rather slow"),
@@ -105,6 +164,82 @@ def test_each_fault_of_a_view_is_told(
     blind = condition not in (C.FIT, C.SLOW)
     assert (found.flame_width is None) == (blind or per_s < 1.25)
     assert (found.smoke_hidden is None) == blind
+
+
+def simulated(seed: int, blur_px: float = 0.0, size: tuple[int, int] = (WIDTH, HEIGHT)) -> Fitness:
+    test, drawing = ViewTest(), Scene(seed, size=size)
+    for number in range(round((LOOK_S + 0.2) * 8.0)):
+        state = SceneState(number / 8.0, optics=Optics(blur_px=blur_px))
+        test.update(number / 8.0, drawing.draw(state))
+    return test.result()
+
+
+@pytest.mark.parametrize("label", [False, True], ids=["", "time written in"])
+@pytest.mark.parametrize(
+    ("blur_px", "shrunk", "sharp"),
+    [
+        pytest.param(0.0, 1, True, id="sharp"),
+        pytest.param(4.0, 1, False, id="4 px of 320"),
+        pytest.param(9.0, 1, False, id="9 px of 320"),
+        pytest.param(12.0, 1, False, id="12 px of 320"),
+        pytest.param(9.0, 2, False, id="9 px of 640"),
+        pytest.param(12.0, 2, False, id="12 px of 640"),
+    ],
+)
+def test_a_plain_box_out_of_focus_from_the_start_is_told(
+    blur_px: float, shrunk: int, sharp: bool, label: bool
+) -> None:
+    found = looked_through(in_a_plain_box(blur_px, label=label, shrunk=shrunk))
+    expected = (C.FIT, ()) if sharp else (C.OUT_OF_FOCUS, (Fault.BLUR,))
+    assert (found.condition, found.faults) == expected
+    assert (found.flame_width is None) == (not sharp)
+    assert (found.smoke_hidden is None) == (not sharp)
+
+
+@pytest.mark.parametrize("seed", range(0, 8, 2))
+def test_a_simulated_chamber_out_of_focus_from_the_start_is_told(seed: int) -> None:
+    assert Fault.BLUR not in simulated(seed).faults
+    assert simulated(seed, 9.0).faults == simulated(seed, 12.0).faults == (Fault.BLUR,)
+
+
+@pytest.mark.parametrize("blur_px", [4.0, 6.0, 9.0])
+def test_an_edge_is_as_wide_as_it_was_blurred(blur_px: float) -> None:
+    width = looked_through(in_a_plain_box(blur_px)).edge_width
+    assert width is not None
+    slope_px = math.sqrt(math.tau) * blur_px  # a blurred step by its steepest slope
+    assert 0.9 < width * WIDTH / slope_px < 1.4
+
+
+@pytest.mark.parametrize("size", [(160, 120), (96, 72), (64, 48)], ids=str)
+def test_a_small_sharp_picture_is_not_called_unsharp(size: tuple[int, int]) -> None:
+    test = ViewTest()
+    for t_s, picture in film(in_a_plain_box(), LOOK_S + 0.2, per_s=12.0):
+        shrunk = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+        test.update(t_s, np.asarray(shrunk, np.uint8))
+    assert test.result().faults == (Fault.SMALL,)
+    assert test.result().flame_width is not None
+
+
+@pytest.mark.parametrize("size", [(63, 48), (64, 47), (320, 40), (8, 8), (1, 1)], ids=str)
+def test_a_picture_too_small_to_watch_by_shows_nothing(size: tuple[int, int]) -> None:
+    test = ViewTest()
+    for t_s, picture in film(as_it_is, LOOK_S, per_s=12.0):
+        test.update(t_s, np.asarray(cv2.resize(picture, size), np.uint8))
+    found = test.result()
+    assert found.faults == (Fault.SMALL,)
+    assert (found.flame_width, found.smoke_hidden) == (None, None)
+
+
+def test_an_upright_picture_is_no_small_one() -> None:
+    assert simulated(0, size=(180, 240)).faults == ()
+
+
+def test_who_changes_the_size_of_its_pictures_is_judged_by_the_last() -> None:
+    test = ViewTest()
+    for t_s, picture in film(as_it_is, LOOK_S, per_s=12.0):
+        test.update(t_s, np.asarray(cv2.resize(picture, (160, 120)), np.uint8))
+    test.update(LOOK_S, wall().astype(np.uint8))
+    assert test.result().size == (WIDTH, HEIGHT)
 
 
 def test_a_picture_that_stands_still_is_told() -> None:

@@ -37,6 +37,15 @@ windows in which enough cells have a weight, and which share of all windows thos
 knows where it will smoke. It is for smoke that lies evenly over at least one window, and is
 about as bright as what it hides; black smoke takes light and contrast alike, and shows later,
 pale smoke before black sooner.
+
+Sharpness. The watch knows a view out of focus by how little fine structure there is beside
+coarser; of a blur so strong that it leaves neither, noise and rounding are all that it sees.
+So here the steepest edge of each of 60 parts (without the top and bottom, where cameras write)
+is measured as well: the difference of brightness within some 30 pixels of 160, slow shading
+taken out, by the slope. Of the sharpest 15 % of the parts the widest edge says how sharp a
+view can be: a plain box has few edges, but those are. Of 160 pixels it is 2.7 to 3.9 in real
+and simulated sharp views, and with a blur of 4 of 320 pixels (standard deviation) 5 or more
+(`tests/unit/test_fitness.py` has cases).
 """
 
 from __future__ import annotations
@@ -59,6 +68,7 @@ from stillair.fire.veil import (
     BRIGHTEST,
     COARSE_PX,
     DARKEST,
+    FINE_PX,
     LEAST_PIXELS,
     MODEL_ERROR,
     NOISE_LEFT,
@@ -76,6 +86,8 @@ C = CameraCondition
 Gray = NDArray[np.uint8]
 
 LOOK_S = 4.5  # a picture that stands still is known as such after 4 s
+SEEN_S = 2.0  # what all looks of so long have seen is told, though the watch waits longer
+LEAST_WIDTH, LEAST_HEIGHT = 64, 48  # in fewer pixels there is too little to tell anything by
 
 SPOTS_PER_SQUARE = 2.2  # active spots of a flame, by the square of its width in pixels
 TOLD_PLACES = 36.0
@@ -95,7 +107,16 @@ ENOUGH_RATE = 8.0
 MOST_BLACK, MOST_WHITE, MOST_GLARE = 0.6, 0.6, 0.2  # shares of the picture
 LEAST_PLACES = 0.4  # share of those in which smoke would be told
 LESS_NOISE = 0.4  # of what it is, with a good lamp
-SMALL_PX = 280  # a narrower picture shows only large flames
+LEAST_NOISE, LEAST_FINE = 4.0, 1.0  # of 255: so much noise may hide so much that is there
+SMALL_WIDTH, SMALL_HEIGHT = 280, 210  # a smaller picture shows only large flames
+
+EDGE_SMOOTHED_PX, EDGE_BAND_PX = 0.8, 12.0  # of 160
+EDGE_WINDOW_PX = 31  # within which an edge has its two sides
+LEAST_STEP, STEP_BY_NOISE = 6.0, 4.0  # of 255, and times the noise: a fainter edge isn't measured
+LEAST_EDGES = 8  # of 60 parts of the picture
+SHARPEST = 0.15  # of those parts: so many may be sharp by other means, as what a camera writes in
+WIDE_EDGE_PX = 5.0  # of 160
+CLEAR_STEP = 16.0  # of 255: the median part of an unsharp scene, not of a hand before the lens
 
 
 class Fault(StrEnum):
@@ -126,9 +147,10 @@ class Fitness:
     black_share, white_share : of the picture, too dark and too bright to tell anything apart
     flicker : root mean square of the light's swing, as a share of it
     sharpness : ratio of fine to coarser structure; None where there is too little to tell
+    edge_width : of the sharpest parts' edges, share of the picture's width; None likewise
     noise : standard deviation of a pixel at 160x120, of 255
     texture : share of the cells with enough structure above the noise to see smoke by
-    condition, reason : what the watch says of the view
+    condition, reason : what the watch says of the view, or would a little later
     flame_width : the smallest flame, share of the picture's width; None: none would be told
     flame_share : share of the picture that is not too bright for it
     smoke_hidden : the thinnest smoke over a tenth, share of contrast; None: none would be told
@@ -143,6 +165,7 @@ class Fitness:
     white_share: float
     flicker: float
     sharpness: float | None
+    edge_width: float | None
     noise: float
     texture: float
     condition: CameraCondition
@@ -174,6 +197,7 @@ class ViewTest:
         self._sampled_s = -math.inf
         self._last: Gray | None = None
         self._sharpness: float | None = None
+        self._unfit_s: float | None = None  # since when no look was fit
 
     @property
     def pictures(self) -> int:
@@ -184,12 +208,17 @@ class ViewTest:
         """Take the next picture, `(height, width, 3) uint8, BGR`, at most 320x240."""
         gray = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8)
         self._condition = self._check.update(t_s, gray)
+        if self._check.seen[0] is C.FIT:
+            self._unfit_s = None
+        elif self._unfit_s is None:
+            self._unfit_s = t_s
         if self._last is not None and gray.shape == self._last.shape:
             detail = detail_of(gray, self._last)
             self._sharpness = detail.sharpness(detail.visible())
         elif self._last is not None:
             self._cells.clear()
             self._samples.clear()
+            self._sampled_s = -math.inf
         self._last = gray
         self._times_s.append(t_s)
         light = cell_sums(gray)
@@ -209,11 +238,15 @@ class ViewTest:
         foretold_rate = rate if self._own_pace else max(rate, ENOUGH_RATE)
         scene = _Scene(self._samples)
         errors = scene.errors(1.0)
-        condition, reason = self._condition
-        slow = condition is C.SLOW
-        if slow and not self._own_pace:
-            condition, reason = C.FIT, ""
-        blind = condition not in (C.FIT, C.SLOW)
+        edge_px, step = scene.edges()
+        slow = self._condition[0] is C.SLOW
+        condition, reason = self._judged()
+        blurred = edge_px is not None and edge_px >= WIDE_EDGE_PX * max(1.0, SIZE[0] / wide)
+        unsharp = condition in (C.FIT, C.SLOW) or (condition is C.COVERED and step >= CLEAR_STEP)
+        if blurred and unsharp:
+            condition, reason = C.OUT_OF_FOCUS, "even its sharpest edges are wide"
+        too_small = wide < LEAST_WIDTH or high < LEAST_HEIGHT
+        blind = too_small or condition not in (C.FIT, C.SLOW)
         hidden, share = (None, 0.0) if blind else thinnest_smoke(errors)
         fitness = Fitness(
             frames_per_s=rate,
@@ -223,6 +256,7 @@ class ViewTest:
             white_share=float(np.mean(scene.middle >= BRIGHTEST)),
             flicker=_swing(self._cells),
             sharpness=self._sharpness,
+            edge_width=None if edge_px is None else edge_px / SIZE[0],
             noise=scene.noise,
             texture=float(np.mean(np.isfinite(errors))),
             condition=condition,
@@ -233,9 +267,19 @@ class ViewTest:
             smoke_share=share,
             faults=(),
         )
-        _, share_with_lamp = thinnest_smoke(scene.errors(LESS_NOISE))
-        faults = _faults(fitness, share_with_lamp, slow, own_pace=self._own_pace)
+        if too_small:
+            return replace(fitness, faults=(Fault.SMALL,))
+        faults = _faults(fitness, scene.lacks(condition), slow, own_pace=self._own_pace)
         return replace(fitness, faults=tuple(faults))
+
+    def _judged(self) -> tuple[CameraCondition, str]:
+        """What the watch says, or sees and is about to say."""
+        lasted = self._unfit_s is not None and self._times_s[-1] - self._unfit_s >= SEEN_S
+        if self._condition[0] in (C.FIT, C.SLOW) and lasted:
+            return self._check.seen
+        if self._condition[0] is C.SLOW and not self._own_pace:
+            return C.FIT, ""
+        return self._condition
 
 
 def smallest_flame(frames_per_s: float, width_px: int) -> float | None:
@@ -281,7 +325,8 @@ class _Scene:
     """The last two seconds at 160x120."""
 
     def __init__(self, samples: Sequence[Gray]) -> None:
-        stack = np.sort(np.stack(samples), axis=0).astype(np.float32)
+        self._stack = np.stack(samples).astype(np.float32)
+        stack = np.sort(self._stack, axis=0)
         self.middle: NDArray[np.float32] = np.median(stack, axis=0)
         low, high = (1, -2) if len(stack) >= SAMPLES else (0, -1)
         spread = stack[high] - stack[low]
@@ -305,6 +350,49 @@ class _Scene:
         known &= (self._structure > 3.0 * bias) & (self._level > DARKEST)
         return np.where(known, error, np.inf)
 
+    def edges(self) -> tuple[float | None, float]:
+        """The width of the sharpest parts' edges in pixels, and the median part's contrast.
+
+        The width is None where fewer than `LEAST_EDGES` parts have an edge.
+        """
+        light = smoothed(self.middle, EDGE_SMOOTHED_PX)
+        light = light - smoothed(light, EDGE_BAND_PX)
+        around = np.ones((EDGE_WINDOW_PX, EDGE_WINDOW_PX), np.uint8)
+        step = np.asarray(cv2.dilate(light, around) - cv2.erode(light, around), np.float32)
+        slope = np.asarray(0.5 * np.hypot(*slopes(light)), np.float32)
+        steepest = _parts(slope).argmax(axis=1)[:, None]
+        steps = np.take_along_axis(_parts(step), steepest, axis=1)
+        widths = steps / np.maximum(np.take_along_axis(_parts(slope), steepest, axis=1), 1e-3)
+        measured = steps >= max(LEAST_STEP, STEP_BY_NOISE * self.noise)
+        contrast = float(np.median(steps))
+        if measured.sum() < LEAST_EDGES:
+            return None, contrast
+        return float(np.quantile(widths[measured], SHARPEST)), contrast
+
+    def lacks(self, condition: CameraCondition) -> Fault:
+        """What keeps it from showing detail: noise, a bare place, or what covers the lens."""
+        if condition is not C.COVERED:
+            _, share = thinnest_smoke(self.errors(LESS_NOISE))
+            return Fault.NOISE if share >= LEAST_PLACES else Fault.BARE
+        if self._fine() < LEAST_FINE:  # light falls off slowly through a hand, but has no detail
+            return Fault.COVERED
+        return Fault.NOISE if self.noise >= LEAST_NOISE else Fault.BARE
+
+    def _fine(self) -> float:
+        """The standard deviation of the fine structure that two halves of the pictures share."""
+        if len(self._stack) < 2:
+            return 0.0
+        halves = [np.asarray(self._stack[n::2].mean(axis=0), np.float32) for n in (0, 1)]
+        one, other = (smoothed(h, FINE_PX) - smoothed(h, 4.0 * FINE_PX) for h in halves)
+        return math.sqrt(max(0.0, float(np.mean(one * other))))
+
+
+def _parts(plane: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The pixels of each of 10x6 parts, `(60, 240)`, without the top and the bottom eighth."""
+    high, wide = plane.shape[0] // 8, plane.shape[1] // 10
+    middle = plane[high:-high].reshape(6, high, 10, wide)
+    return middle.transpose(0, 2, 1, 3).reshape(60, high * wide)
+
 
 def _swing(cells: Sequence[NDArray[np.float32]]) -> float:
     """How much the light swings, row by row because a camera reads them one after the other."""
@@ -316,12 +404,11 @@ def _swing(cells: Sequence[NDArray[np.float32]]) -> float:
     return float(np.sqrt(np.square(swing - swing.mean(axis=0)).mean()))
 
 
-def _faults(
-    of: Fitness, smoke_share_with_lamp: float, slow: bool, *, own_pace: bool
-) -> Iterator[Fault]:
+def _faults(of: Fitness, lacks: Fault, slow: bool, *, own_pace: bool) -> Iterator[Fault]:
     """What is to be mended. What hides everything else is told alone.
 
-    Of a few pictures (`slow`) noise and movement can't be told apart.
+    `lacks`: why there is little to see, if there is. Of a few pictures (`slow`) noise and
+    movement can't be told apart.
     """
     if of.condition is C.FROZEN:
         yield Fault.FROZEN
@@ -339,14 +426,13 @@ def _faults(
         yield Fault.GLARE
     if of.condition is C.FLICKERING or of.flicker >= FLICKER_FROM:
         yield Fault.FLICKER
-    amplified = smoke_share_with_lamp >= LEAST_PLACES
     if of.condition is C.COVERED:
-        yield Fault.NOISE if amplified else Fault.COVERED
+        yield lacks
     elif of.condition is C.MOVED:
         yield Fault.MOVED
     elif of.condition is C.OUT_OF_FOCUS:
         yield Fault.BLUR
     elif of.smoke_share < LEAST_PLACES and not (slow or glare or of.condition is not C.FIT):
-        yield Fault.NOISE if amplified else Fault.BARE
-    if of.size[0] < SMALL_PX:
+        yield lacks
+    if of.size[0] < SMALL_WIDTH and of.size[1] < SMALL_HEIGHT:
         yield Fault.SMALL
