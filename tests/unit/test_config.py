@@ -368,7 +368,7 @@ port = 0
             "sensor = a table: has to be written as [[sensor]], in double brackets",
             id="single brackets",
         ),
-        pytest.param(with_chamber("enclosure = []"), "chamber.enclosure = a list", id="no wall"),
+        pytest.param(with_chamber("enclosure = []"), "chamber.enclosure = []", id="no wall"),
         pytest.param(
             with_chamber('enclosure = "foam"'),
             'chamber.enclosure = "foam": has to be a list',
@@ -444,7 +444,7 @@ port = 0
         ),
         pytest.param(
             SMALLEST + '[camera]\nsource = "/dev/video0"\nignore = [[0.5, 0, 0.2, 1]]\n',
-            "camera.ignore[1] = a list: has to have its left below its right",
+            "camera.ignore[1] = [0.5, 0, 0.2, 1]: has to have its left below its right",
             id="a rectangle the wrong way round",
         ),
         pytest.param(
@@ -454,13 +454,14 @@ port = 0
         ),
         pytest.param(
             SMALLEST + '[camera]\nsource = "/dev/video0"\nignore = [[0, 0, 1]]\n',
-            "camera.ignore[1] = a list: has to be [left, top, right, bottom]",
+            "camera.ignore[1] = [0, 0, 1]: has to be [left, top, right, bottom]",
             id="three corners",
         ),
         pytest.param(
             SMALLEST
             + '[camera]\nsource = "/dev/video0"\nignore = [[0, 0, 0.6, 0.6], [0, 0.6, 0.7, 1]]\n',
-            "camera.ignore = a list: covers more than 60% of the picture",
+            "camera.ignore = [[0, 0, 0.6, 0.6], [0, 0.6, 0.7, 1]]: leaves out 64% of the picture,"
+            " and may leave out 60%;",
             id="most of the picture left out",
         ),
         pytest.param(

@@ -261,7 +261,8 @@ def _leaves_enough(rectangles: tuple[tuple[float, ...], ...]) -> tuple[tuple[flo
     left_out = sum((right - left) * (bottom - top) for left, top, right, bottom in rectangles)
     if left_out > MOST_LEFT_OUT:
         raise ValueError(
-            f"covers more than {MOST_LEFT_OUT:.0%} of the picture; turn or move the camera instead"
+            f"leaves out {left_out:.0%} of the picture, and may leave out {MOST_LEFT_OUT:.0%};"
+            " turn or move the camera instead"
         )
     return rectangles
 

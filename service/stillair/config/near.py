@@ -32,9 +32,23 @@ def shown(value: object) -> str:
         case dict():
             return "a table"
         case list():
-            return "a list"
+            numbers = _numbers(value)
+            return "a list" if numbers is None else printable(numbers)
         case _:
             return printable(str(value))
+
+
+def _numbers(value: object, depth: int = 2) -> str | None:
+    """A list of nothing but numbers, or of such lists, as it stands in the file; else None.
+
+    Texts may be secret, and are shown only where their key is known.
+    """
+    if not isinstance(value, list) or not depth:
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        return shown(value) if number else None
+    parts = [_numbers(each, depth - 1) for each in value[:SHOWN_CHARACTERS]]
+    known = [part for part in parts if part is not None]
+    return f"[{', '.join(known)}]" if len(known) == len(parts) else None
 
 
 def shown_key(key: str) -> str:
