@@ -81,13 +81,17 @@ class ContactError(StillairError):
 
 
 class CameraError(StillairError):
-    """A camera gave no usable picture; `retry` says if opening it again can help."""
+    """A camera gave no usable picture; `retry` says if opening it again can help.
 
-    def __init__(self, source: str, reason: str, *, retry: bool) -> None:
+    `remedy`: what would, where that is something else than for others of its kind.
+    """
+
+    def __init__(self, source: str, reason: str, *, retry: bool, remedy: str = "") -> None:
         super().__init__(f"{source}: {reason}")
         self.source = source
         self.reason = reason
         self.retry = retry
+        self.remedy = remedy
 
 
 class StoreError(StillairError):

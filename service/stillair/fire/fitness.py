@@ -115,7 +115,7 @@ EDGE_WINDOW_PX = 31  # within which an edge has its two sides
 LEAST_STEP, STEP_BY_NOISE = 6.0, 4.0  # of 255, and times the noise: a fainter edge isn't measured
 LEAST_EDGES = 8  # of 60 parts of the picture
 SHARPEST = 0.15  # of those parts: so many may be sharp by other means, as what a camera writes in
-WIDE_EDGE_PX = 5.0  # of 160
+WIDE_EDGE = 5.0 / 160.0  # of the picture's width, or of 160 pixels where it has fewer
 CLEAR_STEP = 16.0  # of 255: the median part of an unsharp scene, not of a hand before the lens
 
 
@@ -238,10 +238,10 @@ class ViewTest:
         foretold_rate = rate if self._own_pace else max(rate, ENOUGH_RATE)
         scene = _Scene(self._samples)
         errors = scene.errors(1.0)
-        edge_px, step = scene.edges()
+        edge, step = scene.edges()
         slow = self._condition[0] is C.SLOW
         condition, reason = self._judged()
-        blurred = edge_px is not None and edge_px >= WIDE_EDGE_PX * max(1.0, SIZE[0] / wide)
+        blurred = edge is not None and edge >= WIDE_EDGE * max(1.0, SIZE[0] / wide)
         unsharp = condition in (C.FIT, C.SLOW) or (condition is C.COVERED and step >= CLEAR_STEP)
         if blurred and unsharp:
             condition, reason = C.OUT_OF_FOCUS, "even its sharpest edges are wide"
@@ -256,7 +256,7 @@ class ViewTest:
             white_share=float(np.mean(scene.middle >= BRIGHTEST)),
             flicker=_swing(self._cells),
             sharpness=self._sharpness,
-            edge_width=None if edge_px is None else edge_px / SIZE[0],
+            edge_width=edge,
             noise=scene.noise,
             texture=float(np.mean(np.isfinite(errors))),
             condition=condition,
@@ -351,7 +351,7 @@ class _Scene:
         return np.where(known, error, np.inf)
 
     def edges(self) -> tuple[float | None, float]:
-        """The width of the sharpest parts' edges in pixels, and the median part's contrast.
+        """How wide edges are in the sharpest parts, of its width, and the median part's contrast.
 
         The width is None where fewer than `LEAST_EDGES` parts have an edge.
         """
@@ -367,7 +367,7 @@ class _Scene:
         contrast = float(np.median(steps))
         if measured.sum() < LEAST_EDGES:
             return None, contrast
-        return float(np.quantile(widths[measured], SHARPEST)), contrast
+        return float(np.quantile(widths[measured], SHARPEST)) / SIZE[0], contrast
 
     def lacks(self, condition: CameraCondition) -> Fault:
         """What keeps it from showing detail: noise, a bare place, or what covers the lens."""

@@ -64,6 +64,14 @@ _CONTACT_REMEDY = {
     "mqtt": "see that the broker is reached and something publishes on this topic",
     "simulated": "see that the scenario has this switch",
 }
+_CAMERA_REMEDY = {
+    CameraKind.DEVICE: "plug it in, and name it as `ls /dev/v4l/by-id` does",
+    CameraKind.FILE: "see that the path is right; it begins where the chamber file lies",
+    CameraKind.STREAM: "see that it is on, this computer reaches it and its address is right",
+    CameraKind.COMMAND: "run it by hand: it has to write motion JPEG on its standard output for"
+    " as long as it runs",
+    CameraKind.SIMULATED: "take another scenario, or wait until this one has it plugged in",
+}
 _ADVICE = re.compile(r"[;:,] (?=(?:switch|look|see|use|run|check|free|choose) )")
 
 
@@ -233,14 +241,17 @@ def _camera(drivers: Drivers, prefix: str) -> Iterator[Found]:
         assert made is not None
         return made
 
-    remedy = "see that it is plugged in and its source is right"
+    remedy = _CAMERA_REMEDY[of.kind]
     try:
         described, fitness = look(
             camera, drivers.clock, own_pace=of.kind is not CameraKind.SIMULATED
         )
     except CameraError as error:
-        yield _unfit(thing, error.reason, remedy)
-    except (StillairError, TimeoutError) as error:
+        told = f"{error.reason} ({error.source})"
+        yield Found(thing, State.UNFIT, told, error.remedy or remedy)
+    except TimeoutError as error:
+        yield Found(thing, State.UNFIT, str(error), "start the camera anew, then this command")
+    except StillairError as error:
         yield Found(thing, State.UNFIT, str(error), remedy)
     except Exception as error:
         yield Found(thing, State.UNFIT, f"{type(error).__name__}: {error}", remedy)

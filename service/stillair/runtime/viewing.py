@@ -10,12 +10,20 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from stillair.alarms import figures
+from stillair.alarms.seen import VIEW
 from stillair.clock import Clock
 from stillair.errors import CameraError
-from stillair.fire.fitness import LOOK_S, Fault, Fitness, ViewTest
+from stillair.fire.fitness import (
+    LEAST_HEIGHT,
+    LEAST_WIDTH,
+    LOOK_S,
+    WIDE_EDGE,
+    Fault,
+    Fitness,
+    ViewTest,
+)
 from stillair.fire.view import BLURRED_RATIO
 from stillair.model import CameraCondition
-from stillair.sensing.camera_video import DeviceCamera
 from stillair.sensing.cameras import TIMEOUT_S
 from stillair.sensing.pictures import working_picture
 from stillair.sensing.protocols import Camera
@@ -39,9 +47,9 @@ _REMEDIES = {
         "turn the camera or move the lamp, so that neither it nor its mirror image is in view",
     ),
     Fault.FLICKER: ("lamp", "take a lamp with a steady supply, without a dimmer"),
-    Fault.BLUR: ("sharpness", "focus on the wall behind the machine, and wipe the lens"),
+    Fault.BLUR: ("sharpness", "focus the lens on the wall behind the machine, and wipe it"),
     Fault.NOISE: ("noise", "more light, so that the camera has less to amplify"),
-    Fault.COVERED: ("detail", "take away what is before the lens, and wipe it"),
+    Fault.COVERED: ("detail", "take away what is before the lens, wipe it, and focus it"),
     Fault.MOVED: ("detail", "fix the camera so that it can't move"),
     Fault.BARE: (
         "detail",
@@ -69,15 +77,15 @@ def look(make: Callable[[], Camera], clock: Clock, *, own_pace: bool) -> tuple[s
 
     `own_pace`: whether the camera gives its pictures as fast as it can; a simulated one gives
     what the computer has time for. Raises `CameraError` or `TimeoutError`, at the latest
-    `FIRST_S + HOLD_S + LOOK_S + SPARE_S` and a second after the call.
+    `FIRST_S + HOLD_S + LOOK_S + SPARE_S` after the call.
     """
     looking = _Looking(make, clock, own_pace=own_pace)
     threading.Thread(target=looking.run, name=THREAD_NAME, daemon=True).start()
     if not looking.begun.wait(FIRST_S):
-        looking.give_up()
+        looking.given_up.set()
         raise TimeoutError(f"no picture within {FIRST_S:g} s")
     if not looking.ended.wait(HOLD_S + LOOK_S + SPARE_S):
-        looking.give_up()
+        looking.given_up.set()
         raise TimeoutError(f"gave {looking.pictures} pictures, and then hung")
     if looking.error is not None:
         raise looking.error
@@ -85,27 +93,25 @@ def look(make: Callable[[], Camera], clock: Clock, *, own_pace: bool) -> tuple[s
 
 
 class _Looking:
-    """Reads a camera in a thread of its own, which may hang."""
+    """Reads a camera in a thread of its own, which may hang, and alone touches it.
+
+    Once given up it is left alone: if its driver comes back after all, the same thread closes
+    it, and if not, the thread ends with the process.
+    """
 
     def __init__(self, make: Callable[[], Camera], clock: Clock, *, own_pace: bool) -> None:
         self._make, self._clock, self._own_pace = make, clock, own_pace
         self.begun = threading.Event()  # or ended
         self.ended = threading.Event()
+        self.given_up = threading.Event()
         self.pictures = 0
         self.test = ViewTest(own_pace=own_pace)
         self.described = ""
         self.error: Exception | None = None
-        self._camera: Camera | None = None
-
-    def give_up(self) -> None:
-        """Close the camera from here, which ends its reading unless it hangs for good."""
-        if self._camera is not None:
-            threading.Thread(target=self._camera.close, name=THREAD_NAME, daemon=True).start()
-            self.ended.wait(1.0)
 
     def run(self) -> None:
         try:
-            self._camera = camera = self._make()
+            camera = self._make()
             try:
                 camera.open()
                 self._watch(camera)
@@ -119,7 +125,7 @@ class _Looking:
 
     def _watch(self, camera: Camera) -> None:
         begun_s = test_s = self._clock.now_s()
-        while self._clock.now_s() - test_s < LOOK_S:
+        while self._clock.now_s() - test_s < LOOK_S and not self.given_up.is_set():
             frame = camera.grab()
             picture = working_picture(frame)
             if picture is None:
@@ -127,8 +133,8 @@ class _Looking:
             self.pictures += 1
             self.begun.set()
             now_s = self._clock.now_s()
-            adapting = isinstance(camera, DeviceCamera) and camera.is_settling
-            if adapting and now_s - begun_s < HOLD_S:  # what it will be like is what counts
+            if frame.is_settling and now_s - begun_s < HOLD_S:
+                # what it will be like is what counts
                 self.test, test_s = ViewTest(own_pace=self._own_pace), now_s
             else:
                 if self.test.pictures == 0:
@@ -149,15 +155,12 @@ def facets(of: Fitness, width_mm: float | None) -> Iterator[Facet]:
         fault = faults.get(name)
         return Facet(name, told, _REMEDIES[fault][1] if fault else "", measured)
 
-    wide, high = of.size
     yield facet(
         "pictures",
-        of.reason
-        if of.condition is CameraCondition.FROZEN
-        else f"{of.frames_per_s:.1f} a second, looked at as {wide} x {high}",
+        _pictures(of),
         frames_per_s=round(of.frames_per_s, 2),
-        width_px=wide,
-        height_px=high,
+        width_px=of.size[0],
+        height_px=of.size[1],
     )
     yield facet(
         "light",
@@ -168,24 +171,45 @@ def facets(of: Fitness, width_mm: float | None) -> Iterator[Facet]:
         white_share=round(of.white_share, 3),
     )
     yield facet("lamp", f"swings by {figures.percent(of.flicker)}", flicker=round(of.flicker, 4))
-    sharp = of.sharpness
     yield facet(
         "sharpness",
-        "too little in view to tell it by"
-        if sharp is None
-        else f"{sharp:.2f}, blurred is below {BLURRED_RATIO:g}",
-        sharpness=None if sharp is None else round(sharp, 3),
+        _sharpness(of),
+        sharpness=None if of.sharpness is None else round(of.sharpness, 3),
+        edge_width=None if of.edge_width is None else round(of.edge_width, 4),
     )
     yield facet("noise", f"{of.noise:.1f} of 255", noise=round(of.noise, 2))
-    in_view = of.condition not in (CameraCondition.COVERED, CameraCondition.MOVED)
-    yield facet(
-        "detail",
-        f"fine enough to see smoke by in {figures.percent(of.texture)} of the picture"
-        if in_view
-        else of.reason,
-        texture=round(of.texture, 3),
-    )
+    yield facet("detail", _detail(of), texture=round(of.texture, 3))
     yield _whole(of, width_mm)
+
+
+def _pictures(of: Fitness) -> str:
+    wide, high = of.size
+    if of.condition is CameraCondition.FROZEN:
+        return of.reason
+    told = f"{of.frames_per_s:.1f} a second, looked at as {wide} x {high}"
+    if wide < LEAST_WIDTH or high < LEAST_HEIGHT:
+        told += f", where less than {LEAST_WIDTH} x {LEAST_HEIGHT} shows nothing for sure"
+    return told
+
+
+def _sharpness(of: Fitness) -> str:
+    """Two measures, because each knows a blur that the other doesn't."""
+    if of.edge_width is None:
+        return "no edge in view to tell it by"
+    told = f"edges {figures.percent(of.edge_width)} of its width wide, blurred from "
+    told += figures.percent(WIDE_EDGE)
+    if of.sharpness is not None:
+        told += f"; fine by coarse detail {of.sharpness:.2f}, blurred below {BLURRED_RATIO:g}"
+    return told
+
+
+def _detail(of: Fitness) -> str:
+    match of.condition:
+        case CameraCondition.MOVED:
+            return of.reason
+        case CameraCondition.COVERED if Fault.COVERED in of.faults:
+            return "almost nothing is to be seen: the lens seems covered"
+    return f"enough to see smoke by in {figures.percent(of.texture)} of the picture"
 
 
 def _whole(of: Fitness, width_mm: float | None) -> Facet:
@@ -196,17 +220,15 @@ def _whole(of: Fitness, width_mm: float | None) -> Facet:
         size = f"{figures.percent(flame)} of its width"
         if width_mm is not None:
             size += f" ({figures.height(flame * width_mm)} where that is {width_mm:g} mm)"
-        shown.append(f"could show a flame from {size} on")
-    else:
-        shown.append("could show no flame")
+        shown.append(f"a flame from {size} on")
     if smoke is not None:
         shown.append(
             f"smoke that hides {figures.percent(smoke)} of contrast over a tenth of it, in"
             f" {figures.percent(of.smoke_share)} of its places"
         )
-    else:
-        shown.append("no smoke")
-    told = " and ".join(shown)
+    told = f"could show {figures.row(shown)}" if shown else "could show neither flame nor smoke"
+    if len(shown) == 1:
+        told += f", but no {'flame' if flame is None else 'smoke'}"
     measured = {
         "flame_width": None if flame is None else round(flame, 4),
         "flame_share": round(of.flame_share, 3),
@@ -214,7 +236,8 @@ def _whole(of: Fitness, width_mm: float | None) -> Facet:
         "smoke_share": round(of.smoke_share, 3),
     }
     if of.condition is not CameraCondition.FIT:
-        told = f"{of.condition.value}, {of.reason}; {told}"
+        now, _, _ = VIEW[of.condition]
+        told = f"{now[:1].lower()}{now[1:]}; {told}"
     remedy = ""
     if of.condition is not CameraCondition.FIT or flame is None or smoke is None:
         remedy = f"see to its {_REMEDIES[of.faults[0]][0]} first" if of.faults else "look at it"

@@ -62,9 +62,11 @@ class CommandCamera:
         try:
             self._running = _Running(self._words, self.source, self._frames_per_s)
         except FileNotFoundError:
-            raise CameraError(self.source, "there is no such program", retry=False) from None
+            reason, remedy = "there is no such program", "install it, or write its whole path"
+            raise CameraError(self.source, reason, retry=False, remedy=remedy) from None
         except PermissionError:
-            raise CameraError(self.source, "may not be run by this user", retry=False) from None
+            reason, remedy = "may not be run by this user", "let this user execute the program"
+            raise CameraError(self.source, reason, retry=False, remedy=remedy) from None
         except (OSError, ValueError) as error:
             reason = f"can't be started ({getattr(error, 'strerror', None) or 'bad argument'})"
             raise CameraError(self.source, reason, retry=True) from None

@@ -11,6 +11,7 @@ import os
 import socket
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
@@ -37,6 +38,7 @@ USUAL_PORTS = {"rtsp": 554, "rtsps": 322, "http": 80, "https": 443}
 STABLE_LINKS = ("by-id", "by-path")  # of udev, best first
 
 _MACHINE = SystemClock()  # devices and networks wait in the machine's time
+_REPLUG = "unplug it and plug it in again, into another port or with a shorter cable"
 _MJPG = cv2.VideoWriter.fourcc(*"MJPG")
 
 # Read by OpenCV when it first needs them. Addresses with passwords stay out of the log.
@@ -95,12 +97,15 @@ class DeviceCamera:
             raise CameraError(self.source, "there is no such device", retry=True)
         if not os.access(path, os.R_OK | os.W_OK):
             reason = "may not be read by this user, who must be in the group video"
-            raise CameraError(self.source, reason, retry=True)
+            remedy = "sudo usermod -aG video $USER, then sign in anew"
+            raise CameraError(self.source, reason, retry=True, remedy=remedy)
         # numbers change, so the link is followed at each opening
         capture = cv2.VideoCapture(str(path.resolve()), cv2.CAP_V4L2)
         if not capture.isOpened():
             capture.release()
-            raise CameraError(self.source, "is in use elsewhere, or is no camera", retry=True)
+            reason = "is in use elsewhere, or is no camera"
+            remedy = "stop what uses it, perhaps the service itself, or name another device"
+            raise CameraError(self.source, reason, retry=True, remedy=remedy)
         capture.set(cv2.CAP_PROP_FOURCC, _MJPG)
         capture.set(cv2.CAP_PROP_FRAME_WIDTH, self._size[0])
         capture.set(cv2.CAP_PROP_FRAME_HEIGHT, self._size[1])
@@ -117,7 +122,8 @@ class DeviceCamera:
         with opened.lease:
             for _ in range(BROKEN_FRAMES):
                 if not opened.capture.grab():
-                    raise CameraError(self.source, "gives no more pictures", retry=True)
+                    reason = "gives no more pictures"
+                    raise CameraError(self.source, reason, retry=True, remedy=_REPLUG)
                 if not opened.pacer.due(self._machine.now_s()):
                     continue
                 done, picture = opened.capture.retrieve()
@@ -125,14 +131,9 @@ class DeviceCamera:
                 if frame is not None:
                     if opened.holding is not None:
                         opened.holding.after(frame, self._machine.now_s())
+                        return replace(frame, is_settling=opened.holding.is_settling)
                     return frame
-        raise CameraError(self.source, "gives only broken pictures", retry=True)
-
-    @property
-    def is_settling(self) -> bool:
-        """Whether exposure, white balance and focus are still to be held."""
-        holding = self._open.holding if self._open else None
-        return holding is not None and holding.is_settling
+        raise CameraError(self.source, "gives only broken pictures", retry=True, remedy=_REPLUG)
 
     def describe(self) -> str:
         path, holding = self.stable_path(), self._open.holding if self._open else None
@@ -387,14 +388,19 @@ class _Video:
         if not self._path.is_file():
             raise CameraError(name, "is no file", retry=True)
         if not os.access(self._path, os.R_OK):
-            raise CameraError(name, "may not be read by this user", retry=True)
+            reason, remedy = "may not be read by this user", "let this user read the file"
+            raise CameraError(name, reason, retry=True, remedy=remedy)
         # the whole path, so that the video library can't take a name for an address
         capture = cv2.VideoCapture(
             str(self._path.resolve()), cv2.CAP_FFMPEG, [cv2.CAP_PROP_N_THREADS, 1]
         )
         if not capture.isOpened():
             capture.release()
-            raise CameraError(name, "is no video that can be read", retry=False)
+            reason, remedy = (
+                "is no video that can be read",
+                "name a video file that plays elsewhere",
+            )
+            raise CameraError(name, reason, retry=False, remedy=remedy)
         return capture
 
 

@@ -88,13 +88,15 @@ class Frame:
 
     `jpeg` holds the bytes of a motion-JPEG source, undecoded; `pixels` is
     `(height, width, 3) uint8, BGR` from a source that decodes. One of them
-    is always there.
+    is always there. `is_settling`: the camera still looks for the exposure,
+    white balance and focus that it will hold; the picture is as good as it is.
     """
 
     t_s: float
     number: int
     jpeg: bytes | None = None
     pixels: NDArray[np.uint8] | None = None
+    is_settling: bool = False
 
 
 class Camera(Protocol):
