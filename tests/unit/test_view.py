@@ -357,6 +357,46 @@ def test_another_size_begins_anew() -> None:
     assert condition is FIT
 
 
+@pytest.mark.parametrize("size", [(47, 320), (240, 63), (24, 32)])
+def test_a_picture_too_small_is_no_view_though_it_is_sharp(size: tuple[int, int]) -> None:
+    check, high, wide = ViewCheck(), *size
+    told = [
+        check.update(n / PER_S, taken(scene(n / PER_S), n / PER_S)[:high, :wide]) for n in range(60)
+    ]
+    assert told[10][0] is FIT
+    assert told[-1] == (C.TOO_SMALL, "the picture has fewer than 64 x 48 pixels")
+    assert not check.usable
+
+
+def test_the_smallest_picture_there_may_be() -> None:
+    check = ViewCheck()
+    large = [taken(scene(n / PER_S), n / PER_S) for n in range(60)]
+    small = [np.asarray(cv2.resize(picture, (64, 48)), np.uint8) for picture in large]
+    assert {check.update(n / PER_S, picture)[0] for n, picture in enumerate(small)} == {FIT}
+
+
+def test_a_clock_that_stands_is_no_peace() -> None:
+    check, told = ViewCheck(), []
+    for number in range(200):
+        t_s = min(number, 100) / PER_S
+        told.append(check.update(t_s, taken(scene(number / PER_S), number / PER_S))[0])
+    assert {*told[:140]} == {FIT}
+    assert {*told[150:]} == {C.FROZEN}
+    assert check.since_s == 10.0
+    assert check.update(10.1, taken(scene(20.1), 20.1))[0] is FIT
+
+
+def test_pictures_of_one_time_count_once() -> None:
+    """A clock of whole seconds shows no flame, however many pictures come."""
+    check = ViewCheck()
+    told = [
+        check.update(float(number // 15), taken(scene(number / 15), number / 15))[0]
+        for number in range(15 * 12)
+    ]
+    assert told[-1] is C.SLOW
+    assert check.since_s == pytest.approx(0.0, abs=6.0)
+
+
 def test_time_goes_forward() -> None:
     check = ViewCheck()
     picture = taken(view(), 0.0)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from stillair.fire.flame import Place
 from stillair.fire.vision import Vision
 from stillair.model import CameraCondition
+from unit.fire_pictures import film
 
 C = CameraCondition
 PICTURE = np.zeros((24, 32, 3), np.uint8)
@@ -100,6 +102,34 @@ def test_a_flame_brighter_than_all_before_is_no_lamp(told: CameraCondition, coun
 def test_a_picture_that_whitens_is_doubted_before_it_is_told() -> None:
     assert signs(C.FIT, seen=C.WASHED_OUT) == 0
     assert signs(C.FIT, seen=C.WASHED_OUT, before=0.6) == 20
+
+
+def test_a_clock_that_steps_back_is_told_and_breaks_nothing() -> None:
+    vision, told = Vision(), []
+    for number, (_, picture) in enumerate(film(lambda *_: None, 20.0)):
+        t_s = number / 15.0 - (5.0 if 10.0 <= number / 15.0 < 14.0 else 0.0)
+        sight = vision.update(t_s, picture)
+        told.append(sight.condition)
+        assert sight.since_s <= sight.t_s
+    assert {*told[:180]} == {C.FIT}
+    assert {*told[200:209]} == {C.FROZEN}
+    assert {*told[225:]} == {C.FIT}
+
+
+@pytest.mark.parametrize("every_s", [0.4, 1.3])
+def test_a_light_that_lets_no_smoke_be_looked_for_is_told(every_s: float) -> None:
+    """Off and on, once so fast that the view's own look tells it, and once too slowly for that."""
+    vision, told = Vision(), []
+
+    def paint(picture: NDArray[np.float32], t_s: float) -> NDArray[np.float32]:
+        off = t_s >= 10.0 and int(t_s / every_s) % 2 == 1
+        return np.asarray(picture * (0.5 if off else 1.0), np.float32)
+
+    for t_s, picture in film(paint, 16.5, per_s=6.0):
+        told.append((t_s, vision.update(t_s, picture)))
+    assert {sight.condition for t_s, sight in told if t_s < 10.0} == {C.FIT}
+    assert {sight.condition for t_s, sight in told if t_s > 16.0} == {C.FLICKERING}
+    assert told[-1][1].since_s == pytest.approx(10.0, abs=2.1)
 
 
 @pytest.mark.parametrize(

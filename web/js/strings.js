@@ -193,6 +193,7 @@ export const S = {
     condition: {
       lost: "The camera is out of touch",
       frozen: "The picture has stopped moving",
+      too_small: "The picture is too small",
       dark: "The picture is dark",
       washed_out: "The picture is washed out by light",
       covered: "Something covers the camera's view",

@@ -22,7 +22,7 @@
  *
  * @typedef {object} Camera
  * @property {boolean} watched
- * @property {"fit" | "lost" | "frozen" | "dark" | "washed_out" | "covered" | "out_of_focus" | "moved" | "flickering" | "slow" | "none"} condition
+ * @property {"fit" | "lost" | "frozen" | "too_small" | "dark" | "washed_out" | "covered" | "out_of_focus" | "moved" | "flickering" | "slow" | "none"} condition
  * @property {string} reason
  * @property {string | null} since_at
  *

@@ -19,6 +19,11 @@ VIEW: Mapping[CameraCondition, tuple[str, str, str]] = {
         "The camera's picture had stopped moving",
         "Unplug the camera and plug it in again, or restart what sends its pictures.",
     ),
+    CameraCondition.TOO_SMALL: (
+        "The camera's picture is too small",
+        "The camera's picture was too small",
+        "Have the camera give at least 320 x 240 (width and height in the chamber file).",
+    ),
     CameraCondition.DARK: (
         "The camera's picture is dark",
         "The camera's picture was dark",

@@ -38,6 +38,8 @@ KEPT_SHARE, AGAIN_SHARE = 0.3, 0.5  # of the scene's blocks that show what they 
 MOST_SHARE = 0.6  # of those, and of their contrast
 BLURRED_RATIO, SHARP_RATIO = 0.17, 0.2  # of finer structure to coarser; see `ViewCheck`
 NEW_SCENE_AFTER_S = 600.0
+LEAST_WIDTH, LEAST_HEIGHT = 64, 48  # in fewer pixels there is too little to tell anything by
+STUCK_PICTURES = 45  # of one time: 3 s of the usual fifteen a second
 
 _ELSEWHERE = (C.MOVED, C.COVERED, C.OUT_OF_FOCUS, C.WASHED_OUT)
 
@@ -53,6 +55,8 @@ _MISTED = "the picture has become blurred: out of focus, mist on the lens, or sm
 _LAMP = "the lamp flickers strongly"
 _LIGHT = "the light flickers strongly: the lamp, or a fire's glow"
 _PERHAPS_FIRE = (_VEILED, _MISTED, _LIGHT)
+_SMALL = f"the picture has fewer than {LEAST_WIDTH} x {LEAST_HEIGHT} pixels"
+STUCK = "its pictures come without time going by, so that nothing can be told by them"
 _SLOW = "fewer than 2.3 pictures a second come, too few to tell a flame by"
 
 
@@ -62,6 +66,8 @@ class ViewCheck:
     With every picture: is it a new one (`Stillness`), does it come soon enough (`Pace`), how
     bright are its parts (`Flicker`). Twice a second the rest, each unfit view of which is
     told once it has lasted for 3 s and ends once it is fit for 2 s:
+
+    *Too small*: fewer than 64 x 48 pixels.
 
     *Dark*: see `is_dark`.
 
@@ -83,6 +89,9 @@ class ViewCheck:
     hides. So what came over more than 2.5 s has 4 s instead of 3, its reason names smoke as
     well, and the picture counts as usable meanwhile, so that smoke is told by those who
     look for it.
+
+    A picture of the same time as the one before is counted and left out, so that a clock of
+    whole seconds gives few pictures, and one that stands is told as a frozen picture.
     """
 
     def __init__(self) -> None:
@@ -101,7 +110,9 @@ class ViewCheck:
         self._other_s: float | None = None  # since when looks see another condition than is told
         self._blind = (C.FIT, "")  # what is told of looks
         self._condition = C.FIT
+        self._reason = ""
         self._since_s = 0.0
+        self._stuck = 0  # pictures of the present time, beside the first
 
     @property
     def since_s(self) -> float:
@@ -135,7 +146,12 @@ class ViewCheck:
             self._since_s = t_s
         elif t_s < self._t_s:
             raise TimeOrderError(f"picture of {t_s} s after one of {self._t_s} s")
-        self._t_s = t_s
+        elif t_s == self._t_s:
+            self._stuck += 1
+            if self._stuck == STUCK_PICTURES:
+                self._condition, self._reason, self._since_s = C.FROZEN, STUCK, t_s
+            return self._condition, self._reason
+        self._t_s, self._stuck = t_s, 0
         sums = cell_sums(gray)
         still_s = self._stillness.update(t_s, sums)
         slow_s = self._pace.update(t_s)
@@ -143,20 +159,19 @@ class ViewCheck:
         if t_s - self._looked_s >= LOOK_EVERY_S - EARLY_S:
             self._look(t_s, gray)
         self._before = gray.copy()
-        return self._tell(t_s, still_s, slow_s)
+        self._tell(t_s, still_s, slow_s)
+        return self._condition, self._reason
 
-    def _tell(
-        self, t_s: float, still_s: float | None, slow_s: float | None
-    ) -> tuple[CameraCondition, str]:
+    def _tell(self, t_s: float, still_s: float | None, slow_s: float | None) -> None:
         (condition, reason), since_s = self._blind, self._unfit_s
-        if still_s is not None and condition not in (C.DARK, C.WASHED_OUT):
+        if still_s is not None and condition not in (C.TOO_SMALL, C.DARK, C.WASHED_OUT):
             condition, reason, since_s = C.FROZEN, _STILL, still_s
         elif condition is C.FIT and slow_s is not None:
             condition, reason, since_s = C.SLOW, _SLOW, slow_s
         if condition is not self._condition:
             self._condition = condition
             self._since_s = t_s if condition is C.FIT or since_s is None else since_s
-        return condition, reason
+        self._reason = reason
 
     def _look(self, t_s: float, gray: NDArray[np.uint8]) -> None:
         since_last_s, self._looked_s = t_s - self._looked_s, t_s
@@ -195,6 +210,8 @@ class ViewCheck:
     ) -> tuple[CameraCondition, str]:
         """What this one picture suffers from."""
         was = self._seen[0]
+        if gray.shape[0] < LEAST_HEIGHT or gray.shape[1] < LEAST_WIDTH:
+            return C.TOO_SMALL, _SMALL
         if is_dark(gray, was_dark=was is C.DARK):
             return C.DARK, _BLACK
         if is_washed_out(gray, was_washed_out=was is C.WASHED_OUT):

@@ -78,6 +78,7 @@ class Vision:
         self._flames = FlameWatch(self._plan.ignore)
         self._smoke = SmokeWatch(self._plan.ignore)
         self._motion = MotionMap()
+        self._newest_s = -math.inf
         self._flame_s = -math.inf
         self._burned_s = -math.inf  # when a flame was last told that is more than a witness
         self._told_s = {"flame": -math.inf, "smoke": -math.inf}
@@ -86,10 +87,13 @@ class Vision:
     def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight:
         """Take the next picture, `(height, width, 3) uint8, BGR`, at most 320x240.
 
-        Raises `TimeOrderError` when `t_s` goes backwards.
+        One that isn't newer than the last is left out, and many such are told as a frozen
+        picture. Raises `TimeOrderError` when `t_s` is no time.
         """
+        t_s = max(t_s, self._newest_s)  # first `t_s`, which stays what it is where it is no number
         gray = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8)
         condition, reason = self._view.update(t_s, gray)
+        self._newest_s = t_s
         fit = condition is CameraCondition.FIT
         if t_s - self._flame_s >= FLAME_EVERY_S:
             self._flame_s = t_s

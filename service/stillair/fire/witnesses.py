@@ -44,9 +44,11 @@ SEEN_BY_MANY = frozenset(  # of which it is said who told nothing when they bega
 )
 # Too few pictures may miss a fire, but what they show is there.
 SHOWS = frozenset({CameraCondition.FIT, CameraCondition.SLOW})
-# A flame lights up the picture, makes its light flicker, hides what is behind its smoke.
+# A flame lights up the picture, makes its light flicker, hides what is behind its smoke; and
+# in a picture that is too small a large one is seen all the same.
 SPOILT_BY_FLAME = frozenset(
     {CameraCondition.WASHED_OUT, CameraCondition.FLICKERING, CameraCondition.MOVED}
+    | {CameraCondition.TOO_SMALL}
     | {CameraCondition.COVERED, CameraCondition.OUT_OF_FOCUS}
 )
 SPOILT_BY_SMOKE = frozenset({CameraCondition.COVERED, CameraCondition.OUT_OF_FOCUS})

@@ -45,6 +45,7 @@ class CameraCondition(StrEnum):
     FIT = "fit"
     LOST = "lost"  # no picture comes
     FROZEN = "frozen"  # the same picture comes again and again
+    TOO_SMALL = "too_small"  # too few pixels
     DARK = "dark"
     WASHED_OUT = "washed_out"  # so bright that little can be told apart
     COVERED = "covered"  # something before the lens

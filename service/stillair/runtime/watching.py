@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillair.config import ChamberSettings
+from stillair.fire.view import STUCK
 from stillair.fire.vision import Sight, Vision
 from stillair.model import CameraCondition
 from stillair.runtime.plans import vision_plan
@@ -24,7 +25,8 @@ class PlayedFast:
     """Looks as its vision does, but calls it no fault that pictures are far apart.
 
     No computer draws or decodes as many pictures as a minute that lasts a second should
-    have. Whoever plays a chamber fast has chosen that, and the page says what isn't watched.
+    have, and its time may stand still meanwhile. Whoever plays a chamber fast has chosen that,
+    and the page says what isn't watched.
     """
 
     def __init__(self, vision: Looks) -> None:
@@ -32,6 +34,6 @@ class PlayedFast:
 
     def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight:
         sight = self._vision.update(t_s, picture)
-        if sight.condition is not CameraCondition.SLOW:
+        if sight.condition is not CameraCondition.SLOW and sight.reason != STUCK:
             return sight
         return replace(sight, condition=CameraCondition.FIT, reason="")
