@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from stillair.fire.flame import FlameWatch
+from stillair.fire.flame import EVIDENCE_HALVES_S, FlameWatch
 from unit.fire_pictures import FLAME, ORANGE, Burning, Paint, block, film
 
 Canvas = NDArray[np.float32]
@@ -145,6 +145,39 @@ def test_a_flame_of_which_only_the_tip_is_seen_is_told() -> None:
 
     told_s = first_told_s(paint, 12.0)
     assert told_s is not None and told_s <= 6.0
+
+
+@pytest.mark.parametrize("gap_s", [0.9, 2.0, 3.9])
+def test_a_camera_that_falters_forgets_no_flame(gap_s: float) -> None:
+    burning, flames = Burning(width=16), FlameWatch()
+    strengths: list[tuple[float, float]] = []
+    for t_s, picture in film(burning, 8.0 + gap_s):
+        if not 5.0 < t_s < 5.0 + gap_s:
+            flames.update(t_s, picture)
+            strongest = max((place.strength for place in flames.places), default=0.0)
+            strengths.append((t_s, strongest))
+    (_, before), (_, then) = (s for s in strengths if 4.99 < s[0] < 5.0 + gap_s + 1 / 15)
+    assert before > 0.8
+    halved = 2.0 ** (-gap_s / EVIDENCE_HALVES_S)
+    assert then == pytest.approx(1.0 - (1.0 - before) ** halved, abs=0.05)
+    assert min(s for t_s, s in strengths if t_s >= 5.0 + gap_s) > then - 0.1, "and it goes on"
+    assert strengths[-1][1] > 0.5
+
+
+def test_a_gap_keeps_nothing_of_what_is_out_when_pictures_come_again() -> None:
+    burning, flames = Burning(width=16), FlameWatch()
+    for t_s, picture in film(lambda p, t: burning(p, t) if t <= 5.0 else None, 12.0):
+        if not 5.0 < t_s <= 8.0:
+            flames.update(t_s, picture)
+    assert max((place.strength for place in flames.places), default=0.0) == 0.0
+
+
+def test_after_a_long_gap_all_begins_anew() -> None:
+    burning, flames = Burning(width=16), FlameWatch()
+    for t_s, picture in film(burning, 9.5):
+        if not 5.0 < t_s <= 9.2:
+            flames.update(t_s, picture)
+    assert flames.places == []
 
 
 def test_a_flame_that_went_out_is_a_flame_no_more() -> None:

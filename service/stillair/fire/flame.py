@@ -69,7 +69,9 @@ CHANGE = 12  # of 255, from one picture to the next
 LOUD = 32  # of 255, likewise
 ACTIVITY_TAU_S = 1.0
 ACTIVE = 0.2
-GAP_S = 0.8  # pictures further apart show no flicker, so it is begun anew
+GAP_S = 0.8  # pictures further apart show no flicker: none is measured from one to the other
+LONGEST_GAP_S = 4.0  # over which what is known is kept; after a longer one all begins anew
+EVIDENCE_HALVES_S = 2.0  # in a gap
 LOOK_EVERY_S = 0.25
 KEPT_PICTURES = 16  # on which `alike` is measured: about a second
 LEAST_PICTURES = 8
@@ -168,16 +170,20 @@ class FlameWatch:
         Pictures come about 10 to 16 times a second.
         """
         blue, green, red = (_gray(plane) for plane in cv2.split(picture))
-        if green.shape != self._shape or (self._t_s is not None and t_s - self._t_s > GAP_S):
+        gap_s = 0.0 if self._t_s is None else t_s - self._t_s
+        if green.shape != self._shape or gap_s > LONGEST_GAP_S:
             self._begin(green.shape)
+        elif gap_s > GAP_S:
+            self._bridge(gap_s)
         coloured = _coloured(blue, green, red)
         for region in self._ignore:
             coloured[pixels_of(region, *coloured.shape)] = 0
-        if self._t_s is None:
+        if not self._greens:
             self._t_s = t_s
             self._coloured = coloured
             self._greens.append(green)
             return None
+        assert self._t_s is not None
         if _repeats(green, self._greens[-1]):
             return None
         weight = 1.0 - math.exp(-(t_s - self._t_s) / ACTIVITY_TAU_S)
@@ -202,6 +208,13 @@ class FlameWatch:
         self._looked_s = t_s
         self._places = self._look(t_s, red)
         return self._places
+
+    def _bridge(self, gap_s: float) -> None:
+        """No picture came for a moment: keep what is known of the places, and halve it."""
+        self._greens.clear()
+        for place in self._places:
+            place.seen_s += gap_s  # while nothing was seen it wasn't seen to be calm
+            place.sum *= 2.0 ** (-gap_s / EVIDENCE_HALVES_S)
 
     # --- the places ---
 
