@@ -76,6 +76,7 @@ def test_a_file_with_an_unfit_view_gives_one_remedy(
     unfit = {thing for thing, f in by_thing.items() if f.state is State.UNFIT}
     assert unfit == {f"view, {facet}", "view"}
     assert by_thing[f"view, {facet}"].remedy.startswith(remedy)
+    assert by_thing["view, detail"].state is not State.FIT  # nothing can be said of it yet
     whole = by_thing["view"]
     assert whole.remedy == f"see to its {facet} first"
     assert whole.told.endswith("; could show neither flame nor smoke")
@@ -280,7 +281,7 @@ def test_small_pictures_are_unfit_in_plain_words(tmp_path: Path) -> None:
     with MjpegServer(frames, frames_per_s=PER_S) as server:
         by_thing = found(tmp_path, server.address)
     assert by_thing["view, pictures"].state is State.UNFIT
-    assert "looked at as 48 x 36, where less than 64 x 48" in by_thing["view, pictures"].told
+    assert "looked at as 48 x 36, and less than 64 x 48" in by_thing["view, pictures"].told
     assert by_thing["view"].told.endswith("could show neither flame nor smoke")
     assert by_thing["view"].remedy == "see to its pictures first"
 

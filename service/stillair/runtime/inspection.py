@@ -80,7 +80,7 @@ class State(StrEnum):
 
     FIT = "fit"
     UNFIT = "UNFIT"
-    NOT_TRIED = "not tried"  # only an alarm shows whether it works
+    NOT_TRIED = "not tried"  # only an alarm shows whether it works, or another thing comes first
     NONE = "none"
 
 
@@ -258,9 +258,12 @@ def _camera(drivers: Drivers, prefix: str) -> Iterator[Found]:
     else:
         yield Found(thing, State.FIT, f"gives pictures ({described})")
         for facet in facets(fitness, drivers.settings.chamber.width_mm):
+            state = State.UNFIT if facet.remedy else State.FIT
+            if not facet.is_judged:
+                state = State.NOT_TRIED
             yield Found(
                 f"{prefix}view" + (f", {facet.name}" if facet.name else ""),
-                State.FIT if facet.is_fit else State.UNFIT,
+                state,
                 facet.told,
                 facet.remedy,
                 facet.figures,

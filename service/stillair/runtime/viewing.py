@@ -58,18 +58,29 @@ _REMEDIES = {
 }
 
 
+_BEHIND_ALL = ("lamp", "sharpness", "noise", "detail")
+# What can't be judged before another thing is mended.
+_BEHIND = {
+    Fault.FROZEN: _BEHIND_ALL,
+    Fault.DARK: _BEHIND_ALL,
+    Fault.WHITE: _BEHIND_ALL,
+    Fault.COVERED: ("sharpness", "noise"),
+    Fault.BLUR: ("detail",),
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Facet:
-    """One side of a view: whether it is fit, what was measured, and one remedy."""
+    """One side of a view: what was measured, and one remedy if it is unfit.
+
+    `is_judged`: False where nothing can be said of it before another one is mended.
+    """
 
     name: str
     told: str
     remedy: str = ""
     figures: Mapping[str, float | None] = field(default_factory=dict)
-
-    @property
-    def is_fit(self) -> bool:
-        return not self.remedy
+    is_judged: bool = True
 
 
 def look(make: Callable[[], Camera], clock: Clock, *, own_pace: bool) -> tuple[str, Fitness]:
@@ -147,13 +158,19 @@ def facets(of: Fitness, width_mm: float | None) -> Iterator[Facet]:
 
     `width_mm` is the width of the box, if it is known.
     """
-    faults = {}
-    for fault in reversed(of.faults):
-        faults[_REMEDIES[fault][0]] = fault
+    faults = {_REMEDIES[fault][0]: fault for fault in reversed(of.faults)}
+
+    behind = {name: fault for fault in reversed(of.faults) for name in _BEHIND.get(fault, ())}
+    if _is_too_small(of):
+        behind = dict.fromkeys(_BEHIND_ALL, Fault.SMALL)
 
     def facet(name: str, told: str, **measured: float | None) -> Facet:
-        fault = faults.get(name)
-        return Facet(name, told, _REMEDIES[fault][1] if fault else "", measured)
+        if fault := faults.get(name):
+            return Facet(name, told, _REMEDIES[fault][1], measured)
+        if first := behind.get(name):
+            told = f"can be judged once you have seen to its {_REMEDIES[first][0]}"
+            return Facet(name, told, figures=measured, is_judged=False)
+        return Facet(name, told, figures=measured)
 
     yield facet(
         "pictures",
@@ -187,19 +204,23 @@ def _pictures(of: Fitness) -> str:
     if of.condition is CameraCondition.FROZEN:
         return of.reason
     told = f"{of.frames_per_s:.1f} a second, looked at as {wide} x {high}"
-    if wide < LEAST_WIDTH or high < LEAST_HEIGHT:
-        told += f", where less than {LEAST_WIDTH} x {LEAST_HEIGHT} shows nothing for sure"
+    if _is_too_small(of):
+        told += f", and less than {LEAST_WIDTH} x {LEAST_HEIGHT} shows too little to watch by"
     return told
+
+
+def _is_too_small(of: Fitness) -> bool:
+    return of.size[0] < LEAST_WIDTH or of.size[1] < LEAST_HEIGHT
 
 
 def _sharpness(of: Fitness) -> str:
     """Two measures, because each knows a blur that the other doesn't."""
     if of.edge_width is None:
         return "no edge in view to tell it by"
-    told = f"edges {figures.percent(of.edge_width)} of its width wide, blurred from "
-    told += figures.percent(WIDE_EDGE)
+    told = f"edges {figures.percent(of.edge_width)} of the picture wide, blurred from "
+    told += f"{figures.percent(WIDE_EDGE)} on"
     if of.sharpness is not None:
-        told += f"; fine by coarse detail {of.sharpness:.2f}, blurred below {BLURRED_RATIO:g}"
+        told += f"; fine detail {of.sharpness:.2f} of coarser, blurred below {BLURRED_RATIO:g}"
     return told
 
 
@@ -208,7 +229,7 @@ def _detail(of: Fitness) -> str:
         case CameraCondition.MOVED:
             return of.reason
         case CameraCondition.COVERED if Fault.COVERED in of.faults:
-            return "almost nothing is to be seen: the lens seems covered"
+            return "almost nothing is to be seen: the lens seems to be covered"
     return f"enough to see smoke by in {figures.percent(of.texture)} of the picture"
 
 
