@@ -8,9 +8,9 @@ import pytest
 
 from bench.fire_fit import AGAINST, KNOTS, WAY
 from stillair.fire.flame import SURE
-from stillair.fire.flame_curves import CURVES, NOVEL, likelihood
+from stillair.fire.flame_curves import CURVES, NOVEL, YOUNG, likelihood
 
-PLAIN = {name: curve[0][0] for name, curve in CURVES.items()} | {"novel": -1.0}
+PLAIN = {name: curve[0][0] for name, curve in CURVES.items()} | {"novel": 0.0}
 
 
 @pytest.mark.parametrize("name", CURVES)
@@ -30,10 +30,23 @@ def test_no_curve_turns_against_what_physics_says_of_its_measure(name: str) -> N
     assert heights == sorted(heights, reverse=WAY[name] == AGAINST)
 
 
-def test_what_is_new_in_a_view_counts_only_where_the_view_is_known() -> None:
-    young = likelihood(PLAIN)
-    assert likelihood(PLAIN | {"novel": 0.0}) == pytest.approx(young + NOVEL[0][1])
-    assert likelihood(PLAIN | {"novel": 1.0}) == pytest.approx(young + NOVEL[-1][1])
+def test_what_is_new_in_a_view_counts_where_the_view_is_known() -> None:
+    assert likelihood(PLAIN | {"novel": 1.0}) - likelihood(PLAIN) == pytest.approx(
+        NOVEL[-1][1] - NOVEL[0][1]
+    )
+
+
+@pytest.mark.parametrize("name", YOUNG)
+def test_in_a_young_view_a_place_has_to_show_more_of_a_flame(name: str) -> None:
+    known = likelihood(PLAIN) - NOVEL[0][1]
+    young = PLAIN | {"novel": -1.0}
+    assert likelihood(young) < known
+    assert [high for _, high in YOUNG[name]] == sorted(high for _, high in YOUNG[name])
+    assert likelihood(young | {n: math.inf for n in YOUNG}) == pytest.approx(
+        likelihood(PLAIN | {n: math.inf for n in YOUNG})
+        - NOVEL[0][1]
+        + sum(curve[-1][1] for curve in YOUNG.values())
+    )
 
 
 @pytest.mark.parametrize("name", CURVES)

@@ -27,7 +27,8 @@ top         the brightness (of green) of its brightest fifth: a flame is a sourc
 edge        the change of its spots by how steep the picture is there, in powers of two: what
             is shaken by a part of a pixel, or coded anew, changes at its edges only
 novel       the share of spots brighter than ever in the last minutes, before the last
-            twenty seconds; not known where the view is younger
+            twenty seconds; not known where the view is younger, so that `glow` and `edge`
+            weigh more there
 
 Spots near a hot middle, which is nearly at the upper end of the camera's range in red and
 far up in green, make places of their own, so that a machine at work beside a flame is
