@@ -227,6 +227,7 @@ def test_a_picture_too_small_to_watch_by_shows_nothing(size: tuple[int, int]) ->
         test.update(t_s, np.asarray(cv2.resize(picture, size), np.uint8))
     found = test.result()
     assert found.faults == (Fault.SMALL,)
+    assert found.condition is C.TOO_SMALL
     assert (found.flame_width, found.smoke_hidden) == (None, None)
 
 

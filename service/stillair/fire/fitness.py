@@ -87,7 +87,6 @@ Gray = NDArray[np.uint8]
 
 LOOK_S = 4.5  # a picture that stands still is known as such after 4 s
 SEEN_S = 2.0  # what all looks of so long have seen is told, though the watch waits longer
-LEAST_WIDTH, LEAST_HEIGHT = 64, 48  # in fewer pixels there is too little to tell anything by
 
 SPOTS_PER_SQUARE = 2.2  # active spots of a flame, by the square of its width in pixels
 TOLD_PLACES = 36.0
@@ -245,8 +244,7 @@ class ViewTest:
         unsharp = condition in (C.FIT, C.SLOW) or (condition is C.COVERED and step >= CLEAR_STEP)
         if blurred and unsharp:
             condition, reason = C.OUT_OF_FOCUS, "even its sharpest edges are wide"
-        too_small = wide < LEAST_WIDTH or high < LEAST_HEIGHT
-        blind = too_small or condition not in (C.FIT, C.SLOW)
+        blind = condition not in (C.FIT, C.SLOW)
         hidden, share = (None, 0.0) if blind else thinnest_smoke(errors)
         fitness = Fitness(
             frames_per_s=rate,
@@ -267,8 +265,6 @@ class ViewTest:
             smoke_share=share,
             faults=(),
         )
-        if too_small:
-            return replace(fitness, faults=(Fault.SMALL,))
         faults = _faults(fitness, scene.lacks(condition), slow, own_pace=self._own_pace)
         return replace(fitness, faults=tuple(faults))
 
@@ -410,8 +406,8 @@ def _faults(of: Fitness, lacks: Fault, slow: bool, *, own_pace: bool) -> Iterato
     `lacks`: why there is little to see, if there is. Of a few pictures (`slow`) noise and
     movement can't be told apart.
     """
-    if of.condition is C.FROZEN:
-        yield Fault.FROZEN
+    if of.condition in (C.FROZEN, C.TOO_SMALL):
+        yield Fault.FROZEN if of.condition is C.FROZEN else Fault.SMALL
         return
     if own_pace and (slow or of.frames_per_s < ENOUGH_RATE):
         yield Fault.SLOW

@@ -13,16 +13,8 @@ from stillair.alarms import figures
 from stillair.alarms.seen import VIEW
 from stillair.clock import Clock
 from stillair.errors import CameraError
-from stillair.fire.fitness import (
-    LEAST_HEIGHT,
-    LEAST_WIDTH,
-    LOOK_S,
-    WIDE_EDGE,
-    Fault,
-    Fitness,
-    ViewTest,
-)
-from stillair.fire.view import BLURRED_RATIO
+from stillair.fire.fitness import LOOK_S, WIDE_EDGE, Fault, Fitness, ViewTest
+from stillair.fire.view import BLURRED_RATIO, LEAST_HEIGHT, LEAST_WIDTH
 from stillair.model import CameraCondition
 from stillair.sensing.cameras import TIMEOUT_S
 from stillair.sensing.pictures import working_picture
@@ -161,7 +153,7 @@ def facets(of: Fitness, width_mm: float | None) -> Iterator[Facet]:
     faults = {_REMEDIES[fault][0]: fault for fault in reversed(of.faults)}
 
     behind = {name: fault for fault in reversed(of.faults) for name in _BEHIND.get(fault, ())}
-    if _is_too_small(of):
+    if of.condition is CameraCondition.TOO_SMALL:
         behind = dict.fromkeys(_BEHIND_ALL, Fault.SMALL)
 
     def facet(name: str, told: str, **measured: float | None) -> Facet:
@@ -204,13 +196,9 @@ def _pictures(of: Fitness) -> str:
     if of.condition is CameraCondition.FROZEN:
         return of.reason
     told = f"{of.frames_per_s:.1f} a second, looked at as {wide} x {high}"
-    if _is_too_small(of):
+    if of.condition is CameraCondition.TOO_SMALL:
         told += f", and less than {LEAST_WIDTH} x {LEAST_HEIGHT} shows too little to watch by"
     return told
-
-
-def _is_too_small(of: Fitness) -> bool:
-    return of.size[0] < LEAST_WIDTH or of.size[1] < LEAST_HEIGHT
 
 
 def _sharpness(of: Fitness) -> str:
