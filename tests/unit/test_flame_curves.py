@@ -42,8 +42,8 @@ def test_in_a_young_view_a_place_has_to_show_more_of_a_flame(name: str) -> None:
     young = PLAIN | {"novel": -1.0}
     assert likelihood(young) < known
     assert [high for _, high in YOUNG[name]] == sorted(high for _, high in YOUNG[name])
-    assert likelihood(young | {n: math.inf for n in YOUNG}) == pytest.approx(
-        likelihood(PLAIN | {n: math.inf for n in YOUNG})
+    assert likelihood(young | dict.fromkeys(YOUNG, math.inf)) == pytest.approx(
+        likelihood(PLAIN | dict.fromkeys(YOUNG, math.inf))
         - NOVEL[0][1]
         + sum(curve[-1][1] for curve in YOUNG.values())
     )
