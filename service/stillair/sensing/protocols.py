@@ -114,4 +114,9 @@ class Camera(Protocol):
 
     def describe(self) -> str: ...
 
-    def close(self) -> None: ...
+    def close(self) -> None:
+        """Free it; safe to call twice, and under another thread's `grab`, which then ends.
+
+        Not under `open`: what that opens stays open.
+        """
+        ...
