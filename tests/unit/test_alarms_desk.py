@@ -9,8 +9,10 @@ import pytest
 
 from stillair.alarms.catalogue import CATALOGUE, AlarmContext
 from stillair.alarms.desk import CONFIRM_S, AlarmDesk, AlarmResult, Person
+from stillair.alarms.wording import THAT_WAITS
 from stillair.errors import CommandRefused, Refusal
 from stillair.model import (
+    BURNING,
     KIND_CLASS,
     Acknowledge,
     AlarmState,
@@ -625,3 +627,55 @@ def test_a_whole_night_in_a_loop(shed: Shed) -> None:
 def test_rules_used_above_are_those_of_the_catalogue() -> None:
     door = CATALOGUE[Kind.DOOR_OPEN]
     assert (door.on_delay_s, door.off_delay_s, door.repeat_s) == (10.0, 15.0, 180.0)
+
+
+# --- beside a fire ----------------------------------------------------------------
+
+SENDS_NOBODY = (*sorted(BURNING), Kind.DELIVERY_FAULT, Kind.CLOCK_FAULT)
+
+
+@pytest.mark.parametrize("danger", sorted(BURNING))
+@pytest.mark.parametrize(
+    "kind", [k for k in CATALOGUE if k not in (*SENDS_NOBODY, Kind.SOAK_READY, Kind.COOL_ENOUGH)]
+)
+def test_no_alarm_sends_anybody_to_a_box_that_may_be_burning(
+    shed: Shed, danger: Kind, kind: Kind
+) -> None:
+    shed.begins(kind, "top")
+    shed.wait(70)
+    before = next(a.text for a in shed.desk.standing() if a.kind is kind)
+    assert THAT_WAITS not in before
+    shed.begins(danger)
+    begun = len(shed.told)
+    assert next(a.text for a in shed.desk.standing() if a.kind is kind).count(THAT_WAITS) == 1
+    assert THAT_WAITS in next(a for a in shed.alarms.values() if a.kind is kind).text, "and kept"
+    shed.wait(4000)  # repeats of both
+    shed.ends(kind, "top")
+    shed.wait(100)
+    said = [n.text for _, n in shed.told[begun:] if n.kind is kind]
+    after = [text for text in said if THAT_WAITS not in text]
+    assert all("wipe" not in text and "look" not in text.lower() for text in after)
+    assert all(THAT_WAITS not in n.text for _, n in shed.told if n.kind is danger)
+
+
+def test_what_begins_beside_a_fire_waits_until_the_fire_is_done_with(shed: Shed) -> None:
+    shed.begins(Kind.SMOKE)
+    shed.begins(Kind.DOOR_OPEN)
+    shed.wait(20)
+    smoke, door = shed.desk.standing()
+    assert THAT_WAITS in door.text
+    assert "Shut it" not in door.text + shed.told[-1][1].text
+    shed.ends(Kind.SMOKE)
+    shed.wait(70)
+    assert THAT_WAITS in shed.alarms[door.id].text, "no sign of smoke is no proof"
+    shed.seen(smoke.id)
+    shed.keep(shed.desk.command(Reset(t_s=shed.t_s, by="cox", alarm=smoke.id)))
+    assert "Shut it" in shed.only().text
+
+
+def test_after_a_restart_nobody_is_sent_to_what_may_still_burn(shed: Shed) -> None:
+    shed.begins(Kind.FIRE)
+    alarms, events = shed.desk.standing(), tuple(shed.open.values())
+    shed = Shed(make_desk(alarms=alarms, events=events), t_s=0.0, open=shed.open, numbers=1)
+    shed.begins(Kind.OVER_TEMPERATURE)
+    assert THAT_WAITS in shed.told[-1][1].text

@@ -425,7 +425,7 @@ SEEN: JsonValue = [{"sign": "flame", "share": 0.042, "regions": [[0.1, 0.2, 0.3,
                 },
             },
             "As many fine particles are in the air at bench air as smoke brings. The air holds "
-            "480 µg/m³ of fine particles. Go and look, without opening the box. If it is burning: "
+            "480 µg/m³ of fine particles. Don't open the box. If it is burning, or you can't tell: "
             "switch the power off away from the box, get everybody out and call the fire service.",
             id="smoke that no camera saw",
         ),

@@ -38,6 +38,7 @@ from stillair.alarms.telling import Telling
 from stillair.alarms.wording import Stage, line
 from stillair.errors import CommandRefused, Refusal
 from stillair.model import (
+    BURNING,
     Acknowledge,
     AlarmCommand,
     AlarmState,
@@ -95,6 +96,7 @@ class AlarmDesk:
         self._entries = restored(alarms, events)
         self._recent = {alarm.id: alarm for alarm in alarms if not life_of(alarm).standing}
         self._resumed = False
+        self._telling.burning = self._burns()
 
     # --- what comes in ------------------------------------------------------
 
@@ -109,6 +111,7 @@ class AlarmDesk:
             entry = None if key is None else self._entries[key]
             if entry is not None:
                 self._clear(entry, change, work)
+                self._mind_fire(work)
             return work.result()
         if key is None:
             key = (change.kind, change.subject)
@@ -118,6 +121,7 @@ class AlarmDesk:
         elif key != (change.kind, change.subject):
             entry = self._moved(key, entry, change, work)
         self._raise(entry, change, work)
+        self._mind_fire(work)
         return work.result()
 
     def command(self, command: AlarmCommand) -> AlarmResult:
@@ -144,6 +148,7 @@ class AlarmDesk:
             if entry.change.detail.get("ended") == SAID_OVER:
                 self._end(entry, command.t_s, work)
                 if command.alarm in self._recent:  # with its end there is nothing left to clear
+                    self._mind_fire(work)
                     return work.result()
             if entry.alarm.condition:
                 raise CommandRefused(Refusal.CONFLICT, "it can't be cleared while it stands")
@@ -161,6 +166,7 @@ class AlarmDesk:
             work.changed(entry.alarm)
         else:
             self._signal(entry, Signal.UNSHELVE, command.t_s, work)
+        self._mind_fire(work)
         return work.result()
 
     def tick(self, t_s: float, context: AlarmContext) -> AlarmResult:
@@ -180,6 +186,7 @@ class AlarmDesk:
                 self._tick_alarm(entry, entry.alarm, t_s, work)
             if entry.alarm is None and entry.due_s is None and t_s >= entry.quiet_until_s:
                 del self._entries[key]
+        self._mind_fire(work)
         return work.result()
 
     # --- what stands --------------------------------------------------------
@@ -208,6 +215,27 @@ class AlarmDesk:
             ):
                 loudest = Sounding.ATTENTION
         return loudest
+
+    # --- beside a fire -------------------------------------------------------
+
+    def _burns(self) -> bool:
+        """Whether smoke or fire is told, and nobody has said yet that it is done with."""
+        return any(e.alarm is not None and e.alarm.kind in BURNING for e in self._entries.values())
+
+    def _line(self, change: EventChange) -> str:
+        return line(change, burning=self._telling.burning)
+
+    def _mind_fire(self, work: Work) -> None:
+        """While the box may be burning no alarm, whenever it was raised, sends anybody there."""
+        burning = self._burns()
+        if burning is self._telling.burning:
+            return
+        self._telling.burning = burning
+        for entry in self._entries.values():
+            if entry.alarm is None or entry.alarm.text == (text := self._line(entry.change)):
+                continue
+            entry.alarm = replace(entry.alarm, text=text)
+            work.changed(entry.alarm)
 
     # --- steps --------------------------------------------------------------
 
@@ -261,7 +289,7 @@ class AlarmDesk:
             signal_class=change.signal_class,
             priority=change.priority,
             event=change.event,
-            text=line(change),
+            text=self._line(change),
             blind=change.detail.get("blind") is True,
             job=change.job or before.job,
         )
@@ -301,7 +329,7 @@ class AlarmDesk:
             event=change.event,
             raised_s=t_s,
             changed_s=t_s,
-            text=line(change),
+            text=self._line(change),
             job=change.job,
             blind=change.detail.get("blind") is True,
         )
@@ -321,7 +349,7 @@ class AlarmDesk:
         entry.end_s = entry.confirm_s = None
         if entry.alarm is None:
             return
-        entry.alarm = replace(entry.alarm, text=line(entry.change))
+        entry.alarm = replace(entry.alarm, text=self._line(entry.change))
         self._telling.ended(entry, t_s, work)
         self._signal(entry, Signal.CONDITION_FALSE, t_s, work)
         self._suppress(entry, t_s, work)

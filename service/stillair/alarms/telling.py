@@ -38,6 +38,7 @@ class Telling:
         self._chamber_name = chamber_name
         self._people = people
         self._mark = mark
+        self.burning = False  # smoke or fire is told: no message sends anybody to the box
 
     def raised(self, entry: Entry, t_s: float, work: Work) -> None:
         """Say that it has begun, unless it was said moments ago."""
@@ -126,7 +127,14 @@ class Telling:
         `key` is never used for two messages; with the route it makes the
         idempotency key of each.
         """
-        said = message(stage, change, t_s=t_s, chamber_name=self._chamber_name, mark=self._mark)
+        said = message(
+            stage,
+            change,
+            t_s=t_s,
+            chamber_name=self._chamber_name,
+            mark=self._mark,
+            burning=self.burning,
+        )
         notices: dict[str, Notice] = {}
         for person in self._people:
             for route in person.routes:

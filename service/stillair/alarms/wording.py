@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from stillair.alarms import figures, seen
-from stillair.model import AlarmState, Change, EventChange, Kind, SignalClass
+from stillair.model import BURNING, AlarmState, Change, EventChange, Kind, SignalClass
 
 
 class Stage(StrEnum):
@@ -30,6 +30,7 @@ class Words:
 
     `title` heads a message and a story; `now` and `was` are sentences without
     their full stop; `todo` says what to do, `after` what is left to do when it is over.
+    `far`: that is done away from the box, so a fire needn't keep anybody from it.
     """
 
     title: str
@@ -37,6 +38,7 @@ class Words:
     was: str
     todo: str = ""
     after: str = ""
+    far: bool = False
 
 
 _FIRE_ADVICE = (
@@ -44,10 +46,13 @@ _FIRE_ADVICE = (
     "Get everybody out and call the fire service."
 )
 _FIRE_AFTER = "Don't open the box: it may burn up again. Leave the power off and have it looked at."
-_LOOK_AT_PICTURE = (
-    "Look at the picture. Don't open the box. If it is burning, or you can't tell: switch the "
-    "power off away from the box, get everybody out and call the fire service."
+_DONT_OPEN = (
+    "Don't open the box. If it is burning, or you can't tell: switch the power off away from "
+    "the box, get everybody out and call the fire service."
 )
+_LOOK_AT_PICTURE = f"Look at the picture. {_DONT_OPEN}"
+# For all that would send somebody to a box in which smoke or fire was told.
+THAT_WAITS = "That can wait: don't go to the box or open it while it may be burning."
 _LOOK = (
     "Go and look, without opening the box. If it is burning: switch the power off away from "
     "the box, get everybody out and call the fire service."
@@ -149,6 +154,7 @@ WORDS: Mapping[Kind, Words] = {
         "Messages by {who} didn't get through",
         "Don't count on being told there: look at the page, and see whether the network and "
         "the address are right.",
+        far=True,
     ),
     Kind.WATCH_GAP: Words(
         "Nobody was watching",
@@ -185,6 +191,7 @@ WORDS: Mapping[Kind, Words] = {
         "The clock may show a wrong time",
         "The clock may have shown a wrong time",
         "Alarms and durations are right all the same; times of day may not be.",
+        far=True,
     ),
     Kind.SOAK_READY: Words(
         "Warm and steady",
@@ -204,7 +211,7 @@ _SMOKE_IN_AIR = Words(
     "Smoke",
     "As many fine particles are in the air at {who} as smoke brings",
     "As many fine particles were in the air at {who} as smoke brings",
-    _LOOK,
+    _DONT_OPEN,
     _FIRE_AFTER,
 )
 
@@ -264,15 +271,18 @@ class Message:
     text: str
 
 
-def line(change: EventChange) -> str:
-    """The alarm's text on the page, without times: what, how deep, what to do."""
+def line(change: EventChange, *, burning: bool = False) -> str:
+    """The alarm's text on the page, without times: what, how deep, what to do.
+
+    `burning`: smoke or fire is told of the chamber, so nobody is sent to the box.
+    """
     over = change.change is Change.CLEARED
     return _joined(
         _what(change, over=over),
         _depth(change, over=over),
         seen.evidence(change.detail, several=change.kind is Kind.FIRE, over=over),
         _doubt(change),
-        _todo(change, over=over),
+        _todo(change, over=over, burning=burning),
         seen.missing(change.detail),
     )
 
@@ -297,12 +307,18 @@ def story(change: EventChange, *, t_s: float) -> str:
 
 
 def message(
-    stage: Stage, change: EventChange, *, t_s: float, chamber_name: str, mark: str
+    stage: Stage,
+    change: EventChange,
+    *,
+    t_s: float,
+    chamber_name: str,
+    mark: str,
+    burning: bool = False,
 ) -> Message:
     """What goes out on a route about `change` at the time `t_s`.
 
     `mark` is what the readings are if they aren't a real chamber's
-    ("Simulated", "Recorded"), else empty.
+    ("Simulated", "Recorded"), else empty; `burning` as for `line`.
     """
     words = _words(change)
     over = stage is Stage.OVER
@@ -328,7 +344,7 @@ def message(
         seen.evidence(change.detail, several=change.kind is Kind.FIRE, over=over),
         _doubt(change),
         _end(change) if over else "",
-        _todo(change, over=over),
+        _todo(change, over=over, burning=burning),
         seen.missing(change.detail),
     )
     start = f"{mark}: " if mark else ""
@@ -391,9 +407,11 @@ def _what(change: EventChange, *, over: bool) -> str:
     return " ".join(told.split())
 
 
-def _todo(change: EventChange, *, over: bool) -> str:
+def _todo(change: EventChange, *, over: bool, burning: bool) -> str:
     words = _words(change)
-    return words.after if over else words.todo
+    todo = words.after if over else words.todo
+    sends = bool(todo) and not words.far and change.kind not in BURNING
+    return THAT_WAITS if burning and sends else todo
 
 
 def _doubt(change: EventChange) -> str:
