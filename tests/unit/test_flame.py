@@ -108,6 +108,18 @@ def test_a_flame_that_burns_from_the_first_picture_on_is_told(width: int, per_s:
     assert told_s is not None and told_s <= 5.0
 
 
+@pytest.mark.parametrize("width", [16, 24, 40])
+def test_a_flame_whose_middle_is_too_bright_for_a_colour_is_told(width: int) -> None:
+    burning = Burning(width=width)
+
+    def paint(picture: Canvas, t_s: float) -> None:
+        burning(picture, t_s)
+        picture[(picture[:, :, 2] > 250.0) & (picture[:, :, 1] > 225.0)] = (235.0, 255.0, 255.0)
+
+    told_s = first_told_s(paint, 8.0)
+    assert told_s is not None and told_s <= 4.0
+
+
 def test_a_flame_that_begins_beside_a_machine_at_work_is_told() -> None:
     burning, head = Burning(x=60, width=16), head_over_orange(2.0)
 

@@ -20,7 +20,7 @@ unexplained how much of the change is left once every spot may have moved (dense
 settled     the share of pictures in which a spot has its most usual brightness: what is
             passed by something, or by its light, comes back to how it was
 loud        of all great change in the place and about it, the share where nothing has a
-            flame's colour: whatever moves there is more than a flame
+            flame's colour, or is hot beside it: whatever moves there is more than a flame
 glow        how much what is about it brightens and dims with it: a flame lights it up
 top         the brightness (of green) of its brightest fifth: a flame is a source of light,
             yellow to white within, an orange part is no brighter than its lamp makes it
@@ -152,6 +152,7 @@ class FlameWatch:
         self._loud_foreign = np.zeros(shape, np.float32)
         self._hot: Gray = np.zeros(shape, np.uint8)
         self._coloured: Gray = np.zeros(shape, np.uint8)
+        self._flame: Gray = np.zeros(shape, np.uint8)
         self._greens: deque[Gray] = deque(maxlen=KEPT_PICTURES)
         self._places: list[Place] = []
         self._usual: Gray | None = None
@@ -191,7 +192,10 @@ class FlameWatch:
         self._t_s = t_s
         before = _in_this_light(self._greens[-1], green)
         change = cv2.absdiff(green, before)
-        elsewhere = ~(coloured | self._coloured)
+        # the middle of a flame is too bright to have a colour
+        flame = coloured | (_hot(green, red) & _gray(cv2.dilate(coloured, _NEAR)))
+        elsewhere = ~(flame | self._flame)
+        self._flame = flame
         both = coloured & self._coloured
         loud = _above(change, LOUD)
         for part, share in (
@@ -224,8 +228,7 @@ class FlameWatch:
         known = [p for p in self._places if t_s - p.seen_s <= FORGOTTEN_S]
         if cv2.countNonZero(active) < LEAST_SPOTS:
             return known
-        hot = _above(red, HOT_RED - 1) & _above(self._greens[-1], HOT_GREEN - 1)
-        hot = _gray(cv2.dilate(hot, _HOT_NEAR))
+        hot = _gray(cv2.dilate(_hot(self._greens[-1], red), _HOT_NEAR))
         hot, self._hot = hot | self._hot, hot
         found: list[Place] = []
         for chosen, is_hot in ((active & hot, True), (active & ~hot, False)):
@@ -378,6 +381,11 @@ def _coloured(blue: Gray, green: Gray, red: Gray) -> Gray:
     coloured = _above(red, LEAST_RED - 1) & _above(cv2.subtract(red, blue), LEAST_RED_OVER_BLUE - 1)
     coloured &= _gray(cv2.compare(green, red, cv2.CMP_LE))
     return coloured & ~_above(cv2.subtract(blue, green), MOST_BLUE_OVER_GREEN)
+
+
+def _hot(green: Gray, red: Gray) -> Gray:
+    """Where a picture is as bright as the middle of a flame, 255, and 0 elsewhere."""
+    return _above(red, HOT_RED - 1) & _above(green, HOT_GREEN - 1)
 
 
 def _above(picture: MatLike, level: float) -> Gray:
