@@ -6,7 +6,7 @@ Logistic regression on every look at every active place: simulated scenes of eve
 the half of the real clips that is for tuning (see `fire.py`). A recording weighs by the root
 of how many looks it has. Each curve has four points; a piece that would go against what
 physics says of its measure (`WAY`) is left level.
-Prints the curves as they stand in `flame_curves.py`.
+Prints the curves as they stand in `flame_curves.py`, all but `YOUNG`, which is set by hand.
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ Each is a log-likelihood ratio by the measure's value, straight between the poin
 before the first and after the last, so that no measure can decide alone. They are fitted by
 `tests/bench/fire_fit.py` (logistic regression) to simulated scenes of even seeds and to the
 half of the real clips that is for tuning; where physics says that more of a measure speaks
-for a flame, or against one, the curve may not turn back.
+for a flame, or against one, the curve may not turn back. `YOUNG` alone is set by hand.
 """
 
 from __future__ import annotations
