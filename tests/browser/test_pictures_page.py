@@ -148,14 +148,16 @@ def test_every_view_that_is_unfit_has_its_words(smoky: RunningService, look: Loo
     assert set(worded) == {c.value for c in CameraCondition} - {CameraCondition.FIT.value}
 
 
-def test_an_event_without_pictures_says_so(smoky: RunningService, look: Look) -> None:
+@pytest.mark.parametrize(
+    ("coming", "said"),
+    [(False, "No picture of it was kept."), (True, "The picture of it is being kept")],
+)
+def test_an_event_without_pictures_says_whether_one_comes(
+    smoky: RunningService, look: Look, coming: bool, said: str
+) -> None:
     page = look(smoky)
-    page.route(
-        "**/evidence?*",
-        lambda route: route.fulfill(
-            json={"saw": "", "signs": [], "pictures": [], "judged": None, "settings": []}
-        ),
-    )
+    none = {"saw": "", "signs": [], "pictures": [], "judged": None, "settings": []}
+    page.route("**/evidence?*", lambda route: route.fulfill(json={**none, "coming": coming}))
     page.reload()
     alarm = page.locator(".stands.alarm", has_text="moke").first
-    expect(alarm).to_contain_text("No picture of it was kept.")
+    expect(alarm).to_contain_text(said)

@@ -112,6 +112,24 @@ def file_of(service: Service, picture: dict[str, Any]) -> bytes:
     return jpeg
 
 
+def test_a_picture_from_before_shows_only_what_was_seen_in_it(service: Service) -> None:
+    ring = service.pictures._eyes[KEY].ring
+    wait_until(lambda: ring.newest_s() - ring.shots()[0].t_s > 3.0, within_s=ENOUGH_S)
+    event = see_smoke(service)
+    items = kept(service, event, "before", "marked", "after")
+    assert {picture["part"]: bool(picture["saw"]) for picture in items} == {
+        part: part != "before" for part in {picture["part"] for picture in items}
+    }
+
+
+def test_while_pictures_of_an_event_are_being_kept_that_is_said(service: Service) -> None:
+    event = see_smoke(service)
+    wait_until(lambda: service.pictures.is_coming(KEY, event), within_s=ENOUGH_S)
+    assert not service.pictures.is_coming(KEY, event + 1)
+    wait_until(lambda: not service.pictures.is_coming(KEY, event), within_s=ENOUGH_S)
+    assert [p["part"] for p in kept(service, event, "after")].count("after") == 2
+
+
 def test_smoke_keeps_pictures_from_before_the_moment_and_after_with_its_place_marked(
     service: Service,
 ) -> None:
@@ -354,7 +372,7 @@ def test_evidence_is_what_was_seen_and_where(web: RunningService) -> None:
     event = event_of(web)
     told = web.get(f"/api/events/{event}/evidence", chamber=KEY)
     assert (told["chamber"], told["event"], told["kind"]) == (KEY, event, "smoke")
-    assert told["saw"] == "A veil as of smoke over 6.0 % of the picture; how sure: 62 %."
+    assert told["saw"] == "A veil as of smoke over up to 6.0 % of the picture; at most 62 % sure."
     assert told["signs"] == [
         {"sign": "smoke", "strength": STRENGTH, "regions": [REGION], "share": 0.06}
     ]

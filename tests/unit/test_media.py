@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from stillair.errors import StoreError
+from stillair.fire.regions import Region
 from stillair.media.files import FREE_BYTES, PictureFiles, new_id
 from stillair.media.judging import (
     Saw,
@@ -31,6 +32,7 @@ from stillair.media.marking import (
     Marked,
     as_jpeg,
     decoded,
+    joined,
     marked,
     regions_of,
     sharpness,
@@ -326,7 +328,7 @@ def test_an_event_s_detail_tells_what_the_camera_saw_and_who_else_spoke() -> Non
     assert saw == Saw("smoke", 0.62, ((0.3, 0.4, 0.6, 0.7),), 0.12)
     assert others_in(EVENT) == ["heat"]
     assert saw_kept({"saw": [saw.item()]}) == [saw]
-    assert said([saw]) == "A veil as of smoke over 12 % of the picture; how sure: 62 %."
+    assert said([saw]) == "A veil as of smoke over up to 12 % of the picture; at most 62 % sure."
 
 
 @pytest.mark.parametrize(
@@ -419,3 +421,40 @@ def test_a_sign_s_figures_are_kept_beside_its_picture() -> None:
         "regions": [[0.0, 0.0, 0.5, 0.5]],
         "share": 0.1235,
     }
+
+
+@pytest.mark.parametrize(
+    ("near", "places", "left"),
+    [
+        pytest.param(0.0, [(0.1, 0.1, 0.3, 0.3), (0.2, 0.2, 0.5, 0.4)], 1, id="overlapping"),
+        pytest.param(0.0, [(0.1, 0.1, 0.3, 0.3), (0.31, 0.1, 0.5, 0.3)], 2, id="apart"),
+        pytest.param(0.02, [(0.1, 0.1, 0.3, 0.3), (0.31, 0.1, 0.5, 0.3)], 1, id="near"),
+        pytest.param(
+            0.0,
+            [(0.1, 0.1, 0.2, 0.2), (0.5, 0.5, 0.6, 0.6), (0.15, 0.15, 0.55, 0.55)],
+            1,
+            id="a third one joins two",
+        ),
+        pytest.param(
+            0.0,
+            [
+                (0.0, 0.4, 0.1, 0.6),
+                (0.4, 0.0, 0.6, 0.1),
+                (0.05, 0.5, 0.5, 0.9),
+                (0.3, 0.05, 0.5, 0.2),
+            ],
+            2,
+            id="two pairs",
+        ),
+    ],
+)
+def test_places_that_belong_together_are_one_place(
+    near: float, places: list[Region], left: int
+) -> None:
+    found = joined(places, near=near)
+    assert len(found) == left
+    for place in places:
+        assert any(
+            f[0] <= place[0] and f[1] <= place[1] and f[2] >= place[2] and f[3] >= place[3]
+            for f in found
+        )

@@ -37,8 +37,21 @@ def test_where_smoke_and_flame_would_not_be_seen(
     assert now.unseen(camera, state, speed=1.0) == told
 
 
-def test_a_chamber_played_fast_says_that_its_pictures_are_far_apart() -> None:
-    assert now.unseen(CAMERA, FIT, speed=60.0) == [now.BLIND_SPOTS, now.PLAYED_FAST]
+@pytest.mark.parametrize(
+    ("speed", "told"),
+    [
+        pytest.param(2.0, now.PLAYED_FASTER, id="by a good computer it is watched"),
+        pytest.param(2.1, now.PLAYED_FAST, id="some go unseen"),
+        pytest.param(60.0, now.PLAYED_FAST, id="most go unseen"),
+    ],
+)
+def test_a_chamber_played_fast_says_what_that_does_to_its_camera(speed: float, told: str) -> None:
+    assert now.unseen(CAMERA, FIT, speed=speed) == [now.BLIND_SPOTS, told]
+
+
+def test_what_is_said_of_a_view_leaves_room_for_what_is_seen_in_it_all_the_same() -> None:
+    for said in (now.UNFIT_VIEW, now.PLAYED_FAST, now.PLAYED_FASTER):
+        assert "not watched" not in said
 
 
 @pytest.mark.parametrize("seen", CameraCondition)

@@ -56,7 +56,7 @@ function Inside({ chamber, event, kind, now, may, when }) {
               (p) => html`<button type="button" key=${p.id} aria-pressed=${p === picture} onClick=${() => setChosen(p.id)}>${briefly(p)}</button>`,
             )}
           </div>`}</div>`
-      : html`<p>${T.none}</p>`}
+      : html`<p>${shown.coming ? T.coming : T.none}</p>`}
     <div>
     ${shown.saw && html`<p>${T.saw} ${shown.saw.replace(/ %/g, "\u00a0%")}</p>`}
     ${shown.judged &&
@@ -156,7 +156,8 @@ function useEvidence(path, when) {
         failed: !shown,
       }));
       const whole = shown && shown.pictures.some((p) => p.part === "after");
-      if (!whole && turn < AGAIN_MS.length) timer = setTimeout(() => ask(turn + 1), AGAIN_MS[turn]);
+      const last = AGAIN_MS.length - 1;
+      if (shown?.coming || (!whole && turn <= last)) timer = setTimeout(() => ask(turn + 1), AGAIN_MS[Math.min(turn, last)]);
     }
     ask(0);
     return () => {

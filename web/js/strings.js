@@ -213,6 +213,7 @@ export const S = {
     loading: "Fetching the picture …",
     failed: "The picture couldn't be fetched.",
     none: "No picture of it was kept.",
+    coming: "The picture of it is being kept: it comes in a moment.",
     gone: "That picture is not kept any more.",
     moments: "Pictures of before, then and after",
     marked: "then, marked",

@@ -114,6 +114,7 @@
  * @typedef {object} Evidence
  * @property {string} saw
  * @property {KeptPicture[]} pictures
+ * @property {boolean} coming  pictures are still being kept
  * @property {{false: boolean, note: string, by: string, at: string} | null} judged
  * @property {Ignoring[]} settings
  * @property {string} warning

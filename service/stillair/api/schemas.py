@@ -164,7 +164,7 @@ class Seen(BaseModel):
 class Evidence(BaseModel):
     """What there is of an event: what the camera saw, the pictures, what was said of it.
 
-    `settings` and `warning` once it was judged false.
+    `settings` and `warning` once it was judged false; `coming` while pictures are being kept.
     """
 
     chamber: str
@@ -173,6 +173,7 @@ class Evidence(BaseModel):
     saw: str
     signs: list[Seen]
     pictures: list[dict[str, Any]]
+    coming: bool
     judged: dict[str, Any] | None
     settings: list[Ignoring]
     warning: str

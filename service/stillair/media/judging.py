@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from stillair.fire.regions import LEAST_FROM, MOST_FROM, MOST_LEFT_OUT, Region
-from stillair.media.marking import regions_of
+from stillair.media.marking import around, joined, regions_of
 from stillair.model import JsonValue, Sense, Sign
 
 SETTINGS = {"smoke": "smoke_from", "flame": "flame_from"}
@@ -119,14 +119,14 @@ def together(seen: Iterable[Saw]) -> list[Saw]:
 
 
 def said(seen: Iterable[Saw]) -> str:
-    """What the camera saw, in a sentence or two; nothing where it saw nothing."""
+    """What the camera saw, at its largest and surest, in a sentence or two; or nothing."""
     sentences = []
     for saw in seen:
         what = {"smoke": "A veil as of smoke", "flame": "A glow as of a flame"}.get(
             saw.sign, f"A sign of {saw.sign}"
         )
-        where = f" over {_percent(saw.share)} of the picture" if saw.share else ""
-        sentences.append(f"{what}{where}; how sure: {_percent(saw.strength)}.")
+        where = f" over up to {_percent(saw.share)} of the picture" if saw.share else ""
+        sentences.append(f"{what}{where}; at most {_percent(saw.strength)} sure.")
     return " ".join(sentences)
 
 
@@ -170,39 +170,23 @@ def ignored_by(
 
 def _merged(places: Iterable[Region]) -> list[Region]:
     """Places with a margin; those that overlap become one, and too many become one around all."""
-    merged: list[Region] = []
-    for left, top, right, bottom in places:
-        place = _rounded(
+    merged = joined(
+        _rounded(
             max(0.0, math.floor(left * 100 + TINY) / 100 - MARGIN),
             max(0.0, math.floor(top * 100 + TINY) / 100 - MARGIN),
             min(1.0, math.ceil(right * 100 - TINY) / 100 + MARGIN),
             min(1.0, math.ceil(bottom * 100 - TINY) / 100 + MARGIN),
         )
-        for other in [known for known in merged if _touch(known, place)]:
-            merged.remove(other)
-            place = _around(place, other)
-        merged.append(place)
+        for left, top, right, bottom in places
+    )
     while len(merged) > MOST_RECTANGLES:
-        merged.append(_around(merged.pop(), merged.pop()))
+        merged.append(around(merged.pop(), merged.pop()))
     return merged
 
 
 def _rounded(*edges: float) -> Region:
     left, top, right, bottom = (round(edge, 2) for edge in edges)
     return left, top, right, bottom
-
-
-def _touch(one: Region, other: Region) -> bool:
-    return one[0] <= other[2] and other[0] <= one[2] and one[1] <= other[3] and other[1] <= one[3]
-
-
-def _around(one: Region, other: Region) -> Region:
-    return (
-        min(one[0], other[0]),
-        min(one[1], other[1]),
-        max(one[2], other[2]),
-        max(one[3], other[3]),
-    )
 
 
 def _rectangle(place: Region) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -17,6 +17,7 @@ SMALLEST_QUALITY = 30
 MARKED_BYTES = 250_000  # goes with a message
 SHARP_WIDTH = 160  # enough to tell a moved picture from a sharp one
 MOST_REGIONS = 16
+NEAR = 0.02  # places no further apart, in shares of the picture, are outlined as one
 RED = (30, 30, 200)  # BGR: danger
 WHITE = (255, 255, 255)
 DARK = (40, 40, 40)
@@ -86,6 +87,37 @@ def regions_of(value: object) -> list[Region]:
         if left < right and top < bottom:
             found.append((left, top, right, bottom))
     return found
+
+
+def around(one: Region, other: Region) -> Region:
+    """The least place that holds both."""
+    return (
+        min(one[0], other[0]),
+        min(one[1], other[1]),
+        max(one[2], other[2]),
+        max(one[3], other[3]),
+    )
+
+
+def joined(regions: Iterable[Region], *, near: float = 0.0) -> list[Region]:
+    """The same places, those that overlap, touch or lie no further apart than `near` as one."""
+    apart: list[Region] = []
+    for region in regions:
+        place = region
+        while found := next((each for each in apart if _touch(each, place, near)), None):
+            apart.remove(found)
+            place = around(place, found)
+        apart.append(place)
+    return apart
+
+
+def _touch(one: Region, other: Region, near: float) -> bool:
+    return (
+        one[0] <= other[2] + near
+        and other[0] <= one[2] + near
+        and one[1] <= other[3] + near
+        and other[1] <= one[3] + near
+    )
 
 
 def marked(jpeg: bytes, marks: Sequence[Marked], caption: str = "") -> bytes | None:

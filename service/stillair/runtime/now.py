@@ -15,10 +15,15 @@ from stillair.watch import WatchView
 
 STALE_S = 10.0  # a view older than this is no longer how the chamber is
 NO_CAMERA = "No camera: smoke and flame are not watched for."
-UNFIT_VIEW = "The camera's view is unfit: smoke and flame are not watched for just now."
+UNFIT_VIEW = "The camera's view is unfit: don't count on it to show smoke or flame just now."
 NO_VIEW_YET = "The camera has shown nothing yet: smoke and flame are not watched for just now."
 LEFT_OUT = "Part of the picture is left out, as set: no smoke or flame is told there."
-PLAYED_FAST = "Time is played fast: pictures are too far apart to see smoke and flame by."
+PLAYED_FASTER = "Time is played fast: a slow computer then looks at too few pictures for flame."
+WATCHED_SPEED = 2.0  # up to here pictures come often enough to see a flame flicker
+PLAYED_FAST = (
+    "Time is played fast, so few pictures are looked at: smoke and flame may go unseen, though "
+    "what is seen is told. With a speed of 2 or less they are watched for."
+)
 BLIND_SPOTS = "The camera can't see behind the part, in the dark or inside the electronics."
 
 
@@ -134,7 +139,7 @@ def unseen(of: CameraTable | None, state: CameraState | None, *, speed: float) -
     fit = state is not None and state.condition is CameraCondition.FIT
     told = [BLIND_SPOTS] if fit else [NO_VIEW_YET if state is None else UNFIT_VIEW]
     if speed > 1.0:
-        told.append(PLAYED_FAST)
+        told.append(PLAYED_FAST if speed > WATCHED_SPEED else PLAYED_FASTER)
     return [*told, LEFT_OUT] if of.ignore else told
 
 

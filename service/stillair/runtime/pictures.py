@@ -24,7 +24,7 @@ from stillair.errors import StoreError
 from stillair.fire.vision import Sight
 from stillair.media.files import PictureFiles, new_id
 from stillair.media.judging import Saw, saw_in, saw_of, together
-from stillair.media.marking import Marked, marked, sharpness
+from stillair.media.marking import NEAR, Marked, joined, marked, sharpness
 from stillair.media.moments import (
     EVIDENCE,
     FEW_EVERY_S,
@@ -54,6 +54,7 @@ TRY_AGAIN_S = 30.0  # while pictures can't be kept
 PATIENCE_S = 60.0  # of the machine's time, for a picture after an event: then the camera is lost
 FRESH_S = 5.0  # a picture further from an event's moment shows another one
 STILL_WITHIN_S = 30.0  # an older picture shows another height
+SEEN_IN_S = 0.25  # a sign so close to a picture was seen in it
 SIGN_WITHIN_S = 60.0  # signs this long before an event belong to it
 REMEMBERED = 8  # marked pictures held for messages, each at most 250 kB
 REMEMBERED_NAMES = 256  # and of how many alarms it is known that they have none
@@ -76,6 +77,7 @@ class _Case:
     timeline: Timeline
     shots: list[tuple[str, float, Shot]]  # part, seconds from the moment, picture
     saw: list[Saw]
+    saw_before: dict[float, list[Saw]]  # by the time of each picture from before
     later_s: list[float]  # offsets of the pictures still to come
     give_up_s: float  # of the machine's time
     begun: bool = False
@@ -136,6 +138,7 @@ class Pictures:
         self._waiting: deque[_Case | _Still] = deque()
         self._asked: set[tuple[str, int]] = set()  # marked pictures that a message wants
         self._coming: set[tuple[str, int]] = set()  # events whose marked picture is being made
+        self._keeping: set[tuple[str, int]] = set()  # events whose pictures are still to come
         self._marked: OrderedDict[tuple[str, int], bytes | None] = OrderedDict()
         self._stopping = False
         self._lost = 0
@@ -218,7 +221,13 @@ class Pictures:
                 shot = eye.ring.nearest(at_s + offset_s)
                 if shot is not None and shot.t_s < now.t_s and shot.t_s not in chosen:
                     chosen[shot.t_s] = ("before", shot.t_s - at_s, shot)
-        seen = eye.ring.signs(EVIDENCE[change.kind], at_s - SIGN_WITHIN_S, at_s)
+        signs = EVIDENCE[change.kind]
+        seen = eye.ring.signs(signs, at_s - SIGN_WITHIN_S, at_s)
+        then = {
+            t_s: eye.ring.signs(signs, t_s - SEEN_IN_S, t_s + SEEN_IN_S)
+            for t_s, (part, _, _) in chosen.items()
+            if part == "before"
+        }
         self._put(
             _Case(
                 key=key,
@@ -227,6 +236,7 @@ class Pictures:
                 timeline=timeline,
                 shots=list(chosen.values()),
                 saw=together([*saw_in(change.detail), *map(saw_of, seen)]),
+                saw_before={t_s: together(map(saw_of, each)) for t_s, each in then.items()},
                 later_s=list(wanted.after_s),
                 give_up_s=self._clock.now_s() + PATIENCE_S,
             )
@@ -240,7 +250,13 @@ class Pictures:
             self._waiting.append(work)
             if isinstance(work, _Case):
                 self._coming.add((work.key, work.change.event))
+                self._keeping.add((work.key, work.change.event))
             self._changed.notify_all()
+
+    def is_coming(self, key: str, event: int) -> bool:
+        """Whether pictures of an event are still being kept."""
+        with self._changed:
+            return (key, event) in self._keeping
 
     # --- what a message takes along ----------------------------------------------
 
@@ -298,6 +314,8 @@ class Pictures:
                 self._guarded(partial(self._go_on, case))
                 if not case.later_s or stopping or self._clock.now_s() > case.give_up_s:
                     self._pending.remove(case)
+                    with self._changed:
+                        self._keeping.discard((case.key, case.change.event))
             if stopping and work is None:
                 return
 
@@ -362,6 +380,8 @@ class Pictures:
 
     def _keep_of(self, case: _Case, part: str, offset_s: float, shot: Shot) -> None:
         change = case.change
+        # What was found later was not found in a picture from before.
+        saw = case.saw_before.get(shot.t_s, []) if part == "before" else case.saw
         self._keep(
             KeptPicture(
                 id=new_id(),
@@ -377,7 +397,7 @@ class Pictures:
                 detail={
                     "origin": case.origin,
                     "offset_s": round(offset_s, 1),
-                    "saw": [saw.item() for saw in case.saw],
+                    "saw": [each.item() for each in saw],
                 },
             ),
             shot.jpeg,
@@ -456,4 +476,4 @@ _DANGERS = frozenset(kind.value for kind in EVIDENCE if is_danger(kind))
 
 
 def _marks(seen: Iterable[Saw]) -> list[Marked]:
-    return [Marked(region, saw.sign) for saw in seen for region in saw.regions]
+    return [Marked(region, saw.sign) for saw in seen for region in joined(saw.regions, near=NEAR)]

@@ -48,6 +48,7 @@ def evidence(event: Event, service: TheService, _: Viewer, chamber: str | None =
             for saw in found.signs
         ],
         pictures=[dict(item) for item in found.pictures],
+        coming=service.pictures.is_coming(key, event),
         judged=found.judged,
         settings=_settings(found.ignoring),
         warning=found.warning,
