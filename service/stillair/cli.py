@@ -215,8 +215,7 @@ def replay(
 ) -> None:
     """Watch a recording again and print its events as JSON Lines.
 
-    Standard output has nothing else. What had to be assumed of the columns is
-    said on standard error, and at a terminal a summary in words.
+    Standard error says what had to be assumed, and at a terminal a summary in words.
     """
     from stillair.runtime.recorded import replay_files
 
@@ -224,6 +223,7 @@ def replay(
     if none and video is None:
         fail("nothing to replay: give a file of readings, or --video", 2)
     person = Person() if sys.stderr.isatty() else None
+    notes: list[str] = []
     try:
         for line in replay_files(
             None if none else readings,
@@ -231,16 +231,17 @@ def replay(
             video=video,
             video_start_s=video_start_s,
             progress=person.far if person else None,
+            note=notes.append,
         ):
             if person:
                 person.take(line)
             sys.stdout.write(line + "\n")
         sys.stdout.flush()
-        assumed = "" if none else _assumed(readings, chamber)
+        notes.append("" if none else _assumed(readings, chamber))
         if person:
             person.close()
-        if assumed:
-            typer.echo(assumed, err=True)
+        for note in filter(None, notes):
+            typer.echo(note, err=True)
     except SettingsError as error:
         fail(_faults(error), 2)
     except InputError as error:

@@ -13,7 +13,7 @@ back, not even a defect: what has been concluded comes out all the same, and
 what broke is named in `failures`. Findings then become numbered events, events
 drive the alarms, and last of all the job is told the phase of the chamber.
 
-Camera frames never come here; the camera tells its condition and its signs.
+Camera frames never come here; it tells its condition and its signs.
 """
 
 from __future__ import annotations
@@ -235,10 +235,7 @@ class Watch:
                 raise TypeError(f"not a stimulus of the watch: {stimulus!r}")
 
     def rest(self, t_s: float) -> bool:
-        """Pass over all ticks up to `t_s` at once where none could tell an event; else False.
-
-        For recordings, in a gap that no input comes in: repeated messages are left out.
-        """
+        """Pass over all ticks up to `t_s`, in a recording's gap where none could tell an event."""
         rests = (
             self._witnesses.sees_nothing
             and not self._unseen
@@ -247,6 +244,10 @@ class Watch:
         )
         self._ticked_s = t_s if rests else self._ticked_s
         return rests
+
+    def end_camera(self) -> None:
+        """No more comes of the camera, and that is no fault: a video has ended."""
+        self._witnesses.camera = None
 
     def view(self) -> WatchView:
         """How the chamber is just now."""

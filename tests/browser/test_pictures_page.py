@@ -65,7 +65,9 @@ def test_an_alarm_of_smoke_shows_its_place_and_what_was_seen(
     assert box["width"] >= min(300, width_px - 100)
     expect(alarm.locator("figcaption")).to_contain_text("outlined in red")
     expect(alarm.locator("figcaption")).to_contain_text("Simulated: nothing here is real.")
-    expect(alarm).to_contain_text("A veil as of smoke over 6.0 % of the picture; how sure: 62 %.")
+    expect(alarm).to_contain_text(
+        "A veil as of smoke over up to 6.0 % of the picture; at most 62 % sure."
+    )
     no_sideways(page)
     before = picture.get_attribute("src")
     alarm.get_by_role("button", name="10 s after").focus()
@@ -156,7 +158,13 @@ def test_an_event_without_pictures_says_whether_one_comes(
     smoky: RunningService, look: Look, coming: bool, said: str
 ) -> None:
     page = look(smoky)
-    none = {"saw": "", "signs": [], "pictures": [], "judged": None, "settings": []}
+    none: dict[str, object] = {
+        "saw": "",
+        "signs": [],
+        "pictures": [],
+        "judged": None,
+        "settings": [],
+    }
     page.route("**/evidence?*", lambda route: route.fulfill(json={**none, "coming": coming}))
     page.reload()
     alarm = page.locator(".stands.alarm", has_text="moke").first

@@ -356,6 +356,25 @@ def watched(sights: Iterable[Sight], rows: Iterable[tuple[float, float]] = ()) -
     return [json.loads(line) for line in replayed(Watch(plan), sensors, readings, timed)]
 
 
+def test_a_video_that_ends_before_the_readings_is_no_lost_camera(tmp_path: Path) -> None:
+    clip = video(tmp_path / "calm.avi", dark_from_s=math.inf, seconds=20)
+    table = tmp_path / "long.csv"
+    table.write_text("time_s,top\n" + "".join(f"{t},40.0\n" for t in range(200)))
+    done = replay(str(table), "--video", str(clip))
+    assert (done.returncode, [e for e in lines(done) if e["kind"] == "camera_fault"]) == (0, [])
+    assert "The video shows 0:00:00 to 0:00:20 of the readings' 0:00:00 to 0:03:19" in done.stderr
+
+
+def test_what_a_video_showed_last_is_not_called_over_when_it_ends() -> None:
+    smoke = [seen(float(t), *(["smoke"] if t >= 10 else [])) for t in range(40)]
+    told = watched(smoke, [(float(t), 30.0) for t in range(400)])
+    assert {(line["kind"], line["change"]) for line in told if line["kind"] == "smoke"} >= {
+        ("smoke", "raised"),
+        ("smoke", "revised"),  # that nobody can tell its end
+    }
+    assert not [e for e in told if e["change"] == "cleared" or e["kind"] == "camera_fault"]
+
+
 def test_what_a_video_shows_is_told_in_lines() -> None:
     smoke = (seen(t / 4, *(["smoke"] if 40 <= t < 80 and t % 4 == 0 else [])) for t in range(400))
     told = watched(smoke)

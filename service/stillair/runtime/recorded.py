@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import replace
+import math
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
 from itertools import chain, islice
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
+from stillair.alarms.figures import clock
 from stillair.errors import InputError
 from stillair.runtime.plans import replay_plan, vision_plan
 from stillair.runtime.replay import Row, Seen, replay, usual_intervals_s
@@ -17,10 +19,13 @@ from stillair.watch import Watch
 if TYPE_CHECKING:
     from stillair.config import ChamberSettings
 
+Note = Callable[[str], None]
 Progress = Callable[[str, float], None]  # what is being done, and its share from 0 to 1
 
+T = TypeVar("T")
 ROWS_A_WORD = 20_000
 USUAL_PER_S = 15.0  # pictures a second that a camera's are looked at, unless set otherwise
+ALIKE_S = 5.0  # a video that is no shorter by more goes with all of the readings
 HEAD_ROWS = 10  # by which it is known how far apart readings are
 
 
@@ -31,11 +36,13 @@ def replay_files(
     video: Path | None = None,
     video_start_s: float = 0.0,
     progress: Progress | None = None,
+    note: Note | None = None,
 ) -> Iterator[str]:
     """Yield the JSON lines of recorded input; see `replay`.
 
     A plain file of readings is checked to its end first, so that a broken one
-    yields nothing. Raises `InputError` or `SettingsError`.
+    yields nothing. `note` is told at the end what of the readings a shorter video
+    doesn't cover. Raises `InputError` or `SettingsError`.
     """
     settings = None
     if chamber is not None:
@@ -53,12 +60,41 @@ def replay_files(
         with open_table(readings) as table:
             for _ in _told(table, size_bytes, "checking", progress):
                 pass
+    of_video, of_rows = _Span(), _Span()
     with open_table(readings) as table:
-        rows = _told(table, size_bytes, "watching", progress)
+        rows = of_rows.of(_told(table, size_bytes, "watching", progress))
         head = list(islice(rows, HEAD_ROWS))
         plan = replay_plan(table.sensors, settings, usual_intervals_s(table.sensors, head))
         yield from replay(
-            Watch(replace(plan, camera=filmed)), table.sensors, chain(head, rows), sights
+            Watch(replace(plan, camera=filmed)),
+            table.sensors,
+            chain(head, rows),
+            of_video.of(sights),
+        )
+    if note and filmed and (left_out := of_video.leaves_out(of_rows)):
+        note(left_out)
+
+
+@dataclass(slots=True)
+class _Span:
+    """From when to when something came; seconds of the recording."""
+
+    first_s: float = math.inf
+    last_s: float = -math.inf
+
+    def of(self, timed: Iterable[tuple[float, T]]) -> Iterator[tuple[float, T]]:
+        """The same, noting its times."""
+        for t_s, what in timed:
+            self.first_s, self.last_s = min(self.first_s, t_s), max(self.last_s, t_s)
+            yield t_s, what
+
+    def leaves_out(self, rows: _Span) -> str:
+        """What to say where a video of this span leaves out some of the readings."""
+        if self.first_s - rows.first_s <= ALIKE_S and rows.last_s - self.last_s <= ALIKE_S:
+            return ""
+        return (
+            f"The video shows {clock(self.first_s)} to {clock(self.last_s)} of the readings' "
+            f"{clock(rows.first_s)} to {clock(rows.last_s)}: outside of it no camera watched."
         )
 
 

@@ -2,7 +2,8 @@
 
 Readings and frames are taken in the order of their times; after all that is
 not later than a whole second, the watch ticks; but not through days of a gap in
-which nothing can be told any more. Nothing is closed at the end.
+which nothing can be told any more. Nothing is closed at the end. A video that has ended
+is no lost camera: from then on there is none.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ Row = tuple[float, tuple[float | None, ...]]
 Seen = tuple[float, "Sight | None"]
 
 REST_EVERY_S = 600  # in a gap it is asked so often whether the rest of it needs watching
+NEXT_FRAME_S = 1.0  # a video has ended when its next picture would have been due
 TELL_EVERY_S = 10.0  # a camera tells its condition at least this often
 
 
@@ -43,15 +45,29 @@ def replay(
     """
     next_tick_s: int | None = None
     last_s = 0.0
+    video_end_s = math.inf
+
+    def filmed() -> Iterator[Seen]:
+        nonlocal video_end_s
+        t_s = math.inf
+        for t_s, sight in sights:
+            yield t_s, sight
+        video_end_s = t_s
+
+    def tick(t_s: int) -> Iterator[str]:
+        if t_s > video_end_s + NEXT_FRAME_S:
+            watch.end_camera()
+        yield from _lines(watch.step(Tick(float(t_s))))
+
     for last_s, stimuli in heapq.merge(
         _readings(sensors, rows),
-        _views(sights),
+        _views(filmed()),
         key=lambda timed: timed[0],
     ):
         if next_tick_s is None:
             next_tick_s = math.ceil(last_s)
         while next_tick_s < last_s:
-            yield from _lines(watch.step(Tick(float(next_tick_s))))
+            yield from tick(next_tick_s)
             next_tick_s += 1
             before_s = math.ceil(last_s) - 1
             if next_tick_s % REST_EVERY_S == 0 and next_tick_s < before_s and watch.rest(before_s):
@@ -61,7 +77,7 @@ def replay(
     if next_tick_s is None:
         raise InputError("there is nothing to replay: no row and no frame")
     while next_tick_s <= last_s:
-        yield from _lines(watch.step(Tick(float(next_tick_s))))
+        yield from tick(next_tick_s)
         next_tick_s += 1
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from stillair.alarms.figures import duration, row
+from stillair.alarms.figures import clock, duration, row
 from stillair.alarms.wording import WORDS
 from stillair.model import Change, Kind
 
@@ -43,7 +43,7 @@ class Summary:
         worst = min(events, key=_rank)
         said.append(
             f"Look first at event {worst['event']} "
-            f"({WORDS[Kind(worst['kind'])].title.lower()}, from {_clock(worst['onset_s'])})"
+            f"({WORDS[Kind(worst['kind'])].title.lower()}, from {clock(worst['onset_s'])})"
             + (f" on {row(worst['sensors'])}." if worst["sensors"] else ".")
         )
         said.append("Times are hours, minutes and seconds of the recording.")
@@ -59,18 +59,12 @@ def _spans(found: list[dict[str, Any]]) -> str:
 
 
 def _one(event: dict[str, Any]) -> str:
-    at = f"at {_clock(event['onset_s'])}"
+    at = f"at {clock(event['onset_s'])}"
     if Kind(event["kind"]) in _INSTANTS:
         return at
     if event["change"] != Change.CLEARED.value:
         return f"{at}, not over at the end"
     return f"{at} for {duration(event['end_s'] - event['onset_s'])}"
-
-
-def _clock(seconds: float) -> str:
-    whole_s = round(seconds)
-    hours, rest_s = divmod(abs(whole_s), 3600)
-    return f"{'-' if whole_s < 0 else ''}{hours}:{rest_s // 60:02}:{rest_s % 60:02}"
 
 
 def _rank(event: dict[str, Any]) -> tuple[int, int, float]:
