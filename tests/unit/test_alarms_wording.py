@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -10,12 +11,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillair.alarms import figures, seen
+from stillair.alarms.events import Events
 from stillair.alarms.wording import WORDS, Stage, line, message, story
 from stillair.model import (
     KIND_CLASS,
     CameraCondition,
     Change,
     EventChange,
+    Finding,
     JsonValue,
     Kind,
     SignalClass,
@@ -449,3 +452,36 @@ def test_evidence_of_another_form_breaks_no_word(detail: dict[str, JsonValue]) -
     for kind in (Kind.FIRE, Kind.SMOKE, Kind.CAMERA_FAULT):
         plain = line(event(kind, sensors=("camera",)))
         assert line(event(kind, sensors=("camera",), detail=detail)) == plain
+
+
+def burnt(smoke_s: float, flame_s: float, **more: JsonValue) -> dict[str, JsonValue]:
+    return {
+        "evidence": [
+            {"sign": "smoke", "age_s": smoke_s, "share": 1.0},
+            {"sign": "flame", "age_s": flame_s, "share": 0.1},
+        ],
+        **more,
+    }
+
+
+def test_a_fire_counts_from_when_it_was_more_than_smoke() -> None:
+    known = Events((), 1)
+    fire = Finding(Kind.FIRE, Change.RAISED, 300.0, 0.0, ("camera",), burnt(300.0, 60.0))
+    (raised,) = known.take(300.0, fire, None)
+    assert story(raised, t_s=360.0).startswith(
+        "Fire for 2 min so far. It shows by smoke in the picture and flame in the picture. "
+        "Before that there was smoke for 4 min."
+    )
+    assert "covers" not in line(raised), "flame and smoke each cover their own part"
+    later = replace(fire, change=Change.REVISED, at_s=400.0, detail=burnt(400.0, 5.0))
+    (revised,) = known.take(400.0, later, None)
+    assert story(revised, t_s=420.0).startswith("Fire for 3 min so far."), "a flame that came again"
+    (message_now,) = {message(Stage.STILL, revised, t_s=420.0, chamber_name="n", mark="").text}
+    assert "for 3 min now" in message_now
+
+
+def test_a_fire_without_smoke_before_counts_from_its_onset() -> None:
+    fire = Finding(Kind.FIRE, Change.RAISED, 300.0, 200.0, ("camera",), burnt(20.0, 100.0))
+    (raised,) = Events((), 1).take(300.0, fire, None)
+    assert "smoke_before_s" not in raised.detail
+    assert story(raised, t_s=320.0).startswith("Fire for 2 min so far.")

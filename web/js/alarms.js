@@ -130,7 +130,8 @@ function One({ alarm, chamber, unit, may, when }) {
   const now = chamber.at;
   const quiet = alarm.suppression !== "none";
   const [head, rest] = split(words(alarm.text, unit));
-  const onset_at = chamber.stories.find((s) => s.event === alarm.event)?.onset_at ?? alarm.raised_at;
+  const story = chamber.stories.find((s) => s.event === alarm.event);
+  const onset_at = story?.began_at ?? story?.onset_at ?? alarm.raised_at;
   const began = moment(onset_at, now);
   const lasting = duration((Date.parse(now) - Date.parse(onset_at)) / 1000);
   const said = heads(alarm, chamber); // then only those hear it again who don't see what stands above

@@ -93,6 +93,7 @@
  * @property {string} class
  * @property {string} change
  * @property {string} onset_at
+ * @property {string} [began_at]  since when it has been what it is called
  * @property {string | null} end_at
  * @property {number | null} height_mm
  * @property {string[]} [sensors]  that showed it

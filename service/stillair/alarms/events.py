@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
-from stillair.model import KIND_CLASS, Change, EventChange, Finding, Job, Kind
+from stillair.alarms.seen import smoke_before_s
+from stillair.model import KIND_CLASS, Change, Detail, EventChange, Finding, Job, Kind
 
 TOLD_ON = "it is told on with another event"
 
@@ -67,7 +68,7 @@ class Events:
             priority=finding.priority or (known.priority if known else None) or priority,
             onset_s=finding.onset_s,
             sensors=finding.sensors,
-            detail=finding.detail,
+            detail=_dated(finding, known),
             end_s=finding.end_s if change is Change.CLEARED else None,
             subject=finding.subject,
             job=known.job if known else (job.id if job else None),
@@ -80,3 +81,14 @@ class Events:
         if change is not Change.CLEARED:
             self._open[key] = event
         return event
+
+
+def _dated(finding: Finding, known: EventChange | None) -> Detail:
+    """Its figures, and of a fire for how long it was smoke alone; known best when it began."""
+    if finding.kind is not Kind.FIRE:
+        return finding.detail
+    before_s = smoke_before_s(finding.detail)
+    if known is not None and known.kind is Kind.FIRE:
+        told = known.detail.get("smoke_before_s")
+        before_s = float(told) if isinstance(told, (int, float)) else 0.0
+    return {**finding.detail, "smoke_before_s": before_s} if before_s > 0.0 else finding.detail

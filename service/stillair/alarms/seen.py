@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from stillair.alarms import figures
-from stillair.model import CameraCondition, Detail, JsonValue
+from stillair.model import CameraCondition, Detail, EventChange, JsonValue
 
 # Of a view that is unfit: how it is, how it was, what to do.
 VIEW: Mapping[CameraCondition, tuple[str, str, str]] = {
@@ -97,14 +97,36 @@ def evidence(detail: Detail, *, several: bool, over: bool) -> str:
     if several and named:
         said.append(f"It {'showed' if over else 'shows'} by {figures.row(list(named))}")
     share = max((_number(sign.get("share")) for sign in known), default=0.0)
-    if share > 0.0:
+    if several:
+        before_s = _number(detail.get("smoke_before_s"))
+        said.append(
+            f"Before that there was smoke for {figures.duration(before_s)}" if before_s else ""
+        )
+    elif share > 0.0:  # of several signs each has its own
         covers = "covered" if over else "covers"
         said.append(f"It {covers} {figures.percent(share)} of the picture")
     level_ug = max((_number(sign.get("pm2_5_ug_per_m3")) for sign in known), default=0.0)
     if level_ug > 0.0:
         held = "held" if over else "holds"
         said.append(f"The air {held} {level_ug:.0f} µg/m³ of fine particles")
-    return ". ".join(said)
+    return ". ".join(filter(None, said))
+
+
+def began_s(change: EventChange) -> float:
+    """Since when it has been what it is called: a fire not for as long as it was smoke alone."""
+    return change.onset_s + _number(change.detail.get("smoke_before_s"))
+
+
+def smoke_before_s(detail: Detail) -> float:
+    """For how long smoke was all that was seen, of a fire by its evidence when it is told."""
+    signs = detail.get("evidence")
+    ages_s: dict[bool, list[float]] = {True: [], False: []}  # by whether it says no more than smoke
+    for sign in signs if isinstance(signs, list) else ():
+        if isinstance(sign, dict):
+            ages_s[sign.get("sign") in ("smoke", "particles")].append(_number(sign.get("age_s")))
+    if not (ages_s[True] and ages_s[False]):
+        return 0.0
+    return round(max(0.0, max(ages_s[True]) - max(ages_s[False])), 1)
 
 
 def missing(detail: Detail) -> str:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from stillair.alarms import figures
 from stillair.alarms.catalogue import CATALOGUE, AlarmContext, is_notice
 from stillair.alarms.entries import URGENCY
-from stillair.alarms.seen import VIEW
+from stillair.alarms.seen import VIEW, began_s
 from stillair.alarms.wording import line, title_of
 from stillair.model import (
     AlarmState,
@@ -80,7 +80,7 @@ def sentence(
     `soak_forecast_s` and `cool_forecast_s` are seconds from now until it is warm
     and steady, or cool enough, their `_u_s` the uncertainties of those.
     """
-    onsets_s = {event.event: event.onset_s for event in events}
+    onsets_s = {event.event: began_s(event) for event in events}
     young = _young(events, alarms, AlarmContext(phase, job.state if job else None))
     shown = [a for a in alarms if a.suppression is Suppression.NONE]
     dangers = [a for a in shown if a.signal_class is SignalClass.ALARM]
@@ -167,7 +167,7 @@ def _young(
 def _event(event: EventChange, t_s: float) -> tuple[str, str]:
     """An event's first sentence with how long it has gone on, and the rest of its line."""
     head, _, rest = line(event).partition(". ")
-    return f"{head.rstrip('.')}, for {figures.duration(t_s - event.onset_s)}", rest
+    return f"{head.rstrip('.')}, for {figures.duration(t_s - began_s(event))}", rest
 
 
 def _shelved(alarm: AlarmState, t_s: float) -> str:

@@ -294,7 +294,7 @@ def story(change: EventChange, *, t_s: float) -> str:
     """
     over = change.change is Change.CLEARED
     words = _words(change)
-    lasted_s = (change.end_s if change.end_s is not None else t_s) - change.onset_s
+    lasted_s = (change.end_s if change.end_s is not None else t_s) - seen.began_s(change)
     who = _who(change)
     head = f"{words.title} ({who})" if who and "{" in words.now else words.title
     if not _is_instant(change):
@@ -335,7 +335,7 @@ def message(
     end_s = change.end_s if over and change.end_s is not None else t_s
     lasted = ""
     if not _is_instant(change):
-        lasted = f" for {figures.duration(end_s - change.onset_s)}"
+        lasted = f" for {figures.duration(end_s - seen.began_s(change))}"
         lasted = lasted if over else f",{lasted} now"
     where = "" if change.height_mm is None else f", the part at {figures.height(change.height_mm)}"
     told = _joined(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterable
 
+from stillair.alarms.seen import began_s
 from stillair.alarms.wording import story
 from stillair.model import Change, EventChange, JsonValue, Timeline
 from stillair.storage.items import Item, event_item, label
@@ -46,6 +47,7 @@ class Stories:
         with self._lock:
             going_on = [
                 _told(event_item(change, self._chamber, timeline), story(change, t_s=t_s))
+                | {"began_at": label(timeline.epoch_s(began_s(change)))}
                 for change in self._open.values()
             ]
             self._over = {
