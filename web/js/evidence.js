@@ -49,15 +49,21 @@ function Inside({ chamber, event, kind, now, may, when }) {
   const wrong = shown.judged?.false === true;
   return html`<div class="evidence">
     ${picture
-      ? html`<div><${Kept} key=${picture.id} picture=${picture} alt=${T.alt[picture.part] ?? T.alt.moment} words=${told(picture, now)} />
-          ${pictures.length > 1 &&
-          html`<div class="moments" role="group" aria-label=${T.moments}>
-            ${pictures.map(
-              (p) => html`<button type="button" key=${p.id} aria-pressed=${p === picture} onClick=${() => setChosen(p.id)}>${briefly(p)}</button>`,
-            )}
-          </div>`}</div>`
+      ? html`<div><${Kept} key=${picture.id} picture=${picture} alt=${T.alt[picture.part] ?? T.alt.moment} words=${told(picture, now)} /></div>`
       : html`<p>${shown.coming ? T.coming : T.none}</p>`}
     <div>
+    ${may &&
+    html`<div class="acts">
+      ${wrong
+        ? html`<${Act} key="so" work=${judge(false)} kind="slight">${T.say_so}<//>`
+        : html`<${Act} key="nothing" work=${judge(true)}>${T.say_nothing}<//>`}
+    </div>`}
+    ${pictures.length > 1 &&
+    html`<div class="moments" role="group" aria-label=${T.moments}>
+      ${pictures.map(
+        (p) => html`<button type="button" key=${p.id} aria-pressed=${p === picture} onClick=${() => setChosen(p.id)}>${briefly(p)}</button>`,
+      )}
+    </div>`}
     ${shown.saw && html`<p>${T.saw} ${shown.saw.replace(/ %/g, "\u00a0%")}</p>`}
     ${shown.judged &&
     html`<p class="judged">
@@ -65,12 +71,6 @@ function Inside({ chamber, event, kind, now, may, when }) {
       ${shown.judged.note && ` ${shown.judged.note}`}
     </p>`}
     ${wrong && html`<${WouldIgnore} settings=${shown.settings} warning=${shown.warning} camera=${BY_CAMERA.includes(kind)} />`}
-    ${may &&
-    html`<div class="acts">
-      ${wrong
-        ? html`<${Act} key="so" work=${judge(false)} kind="slight">${T.say_so}<//>`
-        : html`<${Act} key="nothing" work=${judge(true)}>${T.say_nothing}<//>`}
-    </div>`}
     </div>
   </div>`;
 }
