@@ -1,17 +1,17 @@
 """Fit the net of `stillair.fire.smoke`: what the measures of a difference say of smoke.
 
-    .venv/bin/python tests/bench/smoke_fit.py [--seeds 15] [--smokes 50] [--clips DIR] [--write]
+    .venv/bin/python tests/bench/smoke_fit.py [--clips DIR] [--write]
 
 Once a second each recording gives measures of some dozens of windows (`stillair.fire.veil`).
 Logistic loss on the likeliest windows, found anew in each round: of a second in which 8 % or
 more of the contrast of a tenth of the picture is hidden the likeliest is to tell it, of a
-second without smoke none. Recordings are simulated scenes of even seeds: smokes, harmless
-ones, and harmless ones with a veil of another make before them, in which a machine moves or
-nothing does (`smoke_made.py`). Every second even seed is kept out of the fit at first, to judge
-it by; odd seeds are for reporting alone (`fire.py`). Of real clips the harmless ones for tuning
-are fitted too. Prints what is found and what is told falsely on the half kept out; `--write`
-then fits to both halves and puts the net where the watch reads it. Takes about an hour on two
-cores.
+second without smoke none. Recordings are simulated scenes of even seeds: smokes and harmless
+ones, some of them for half an hour; harmless ones with a veil of another make before them, in
+which a machine moves or nothing does (`smoke_made.py`); and with things that move softly or are
+put down (`smoke_movers.py`). Every second even seed is kept out of the fit at first, to judge it
+by; odd seeds are for reporting alone (`fire.py`). Of real clips the harmless ones for tuning are
+fitted too. Prints what is found and what is told falsely on the half kept out; `--write` then
+fits to both halves and puts the net where the watch reads it. Takes about two hours on two cores.
 """
 
 from __future__ import annotations
@@ -36,19 +36,22 @@ from bench.fire_clips import by_set, paced  # noqa: E402 - the paths above come 
 from bench.fire_plot import Burn  # noqa: E402
 from bench.fire_scenes import HARMLESS, SMOKES, scene  # noqa: E402
 from bench.smoke_made import LASTS_S, Frame, StillView, Veil  # noqa: E402
+from bench.smoke_movers import put_down, with_movers  # noqa: E402
 from stillair.fire import smoke  # noqa: E402
-from stillair.fire.smoke import SmokeWatch, even_veil, terms  # noqa: E402
-from stillair.fire.veil import MEASURES, SIZE  # noqa: E402
+from stillair.fire.grid import SIZE  # noqa: E402
+from stillair.fire.smoke import SmokeWatch, terms  # noqa: E402
 from stillair.fire.view import ViewCheck  # noqa: E402
 
 FRAMES_PER_S = 4.0
 SMOULDER_S, HARMLESS_S = 600.0, 300.0
-UNITS = 32
+LONG_SMOULDER_S, LONG_HARMLESS_S = 1200.0, 1800.0  # for references that are as old
+UNITS, NETS = 48, 2  # what two nets say is steadier than what one says
 ROUNDS, EPOCHS, BATCH, RATE, RIDGE = 8, 20, 2048, 5e-3, 1e-4
 FIRST = {True: 6, False: 12}  # windows of a second in the first round, with smoke and without
 THEN = {True: 2, False: 5}
-SAY = 60.0  # of a recording, in seconds: a long one has no more of it
+SAY = 60.0  # of a recording, in seconds
 HARMLESS_SAY = 3.0
+MADE_SAY = {"movers": 0.35, "veil": 0.4}  # what is plainly made says less than a scene
 Floats = NDArray[np.float64]
 WRITTEN = HERE.parents[1] / "service/stillair/fire/smoke.csv"
 
@@ -64,7 +67,6 @@ class Recording:
     seconds: Floats
     truth: NDArray[np.int8]  # by second: 1 smoke, 0 none, -1 too little to ask for
     terms: NDArray[np.float32]
-    even: NDArray[np.float32]  # what an even veil says
     second: NDArray[np.intp]  # of each window, as an index
 
     @property
@@ -94,7 +96,6 @@ def measured(
     taken = _Taken()
     watch, view = SmokeWatch(likelihood=taken), ViewCheck()
     found: list[NDArray[np.float32]] = []
-    even: list[NDArray[np.float32]] = []
     seconds: list[float] = []
     plain_s = math.inf if burn is None or burn.hides_8_s is None else burn.hides_8_s
     for t_s, picture in frames:
@@ -108,10 +109,8 @@ def measured(
             continue
         taken.begin(smokes=t_s > plain_s + 2.0)
         if watch.update(t_s, level) and taken.measures is not None:
-            young = taken.measures[:, MEASURES.index("age_s")] <= smoke.FITTED_AGE_S
             seconds.append(t_s)
-            found.append(terms(taken.measures[young]).astype(np.float32))
-            even.append(even_veil(taken.measures[young]).astype(np.float32))
+            found.append(terms(taken.measures).astype(np.float32))
     at_s = np.array(seconds)
     sizes = [len(each) for each in found]
     none = np.zeros((0, 1), np.float32)
@@ -123,7 +122,6 @@ def measured(
         at_s,
         _truth(burn, at_s),
         np.concatenate(found) if found else none,
-        np.concatenate(even) if even else none[:, 0],
         np.repeat(np.arange(len(sizes)), sizes),
     )
 
@@ -137,15 +135,25 @@ def _truth(burn: Burn | None, at_s: Floats) -> NDArray[np.int8]:
     return np.where(hidden >= 0.08, 1, unsure).astype(np.int8)
 
 
-def of_scene(task: tuple[str, int]) -> list[Recording]:
-    """A scene; and if it is harmless, with a veil before it, and as a still view."""
-    kind, seed = task
-    usual_s = HARMLESS_S if kind in HARMLESS else None
-    length_s = SMOULDER_S if kind == "slow smoulder" else usual_s
+Task = tuple[str, int, float | None]  # of the scene: its kind, seed and seconds
+
+
+def tasks(harmless: int, smokes: int, long: int) -> list[Task]:
+    """So many scenes of each kind of even seeds, and so many that are long."""
+    usual_s = {"slow smoulder": SMOULDER_S}
+    asked: list[Task] = [(kind, 2 * n, usual_s.get(kind)) for n in range(smokes) for kind in SMOKES]
+    asked += [(kind, 2 * n, HARMLESS_S) for n in range(harmless) for kind in HARMLESS]
+    asked += [(kind, 2 * n, LONG_HARMLESS_S) for n in range(long) for kind in HARMLESS]
+    return asked + [("slow smoulder", 2 * n, LONG_SMOULDER_S) for n in range(10 * long)]
+
+
+def of_scene(task: Task) -> list[Recording]:
+    """A scene; and if it is short and harmless, with a veil before it, and as a still view."""
+    kind, seed, length_s = task
     labelled = scene(kind, seed, length_s, FRAMES_PER_S)
     burn = labelled.burns[0] if labelled.burns else None
     made = [measured(kind, seed, labelled.seconds, burn, labelled.frames())]
-    if burn is None:
+    if length_s == HARMLESS_S:
         lot = zlib.crc32(f"veil/{kind}/{seed}".encode())
         veil = Veil.by_lot(lot)
         shown = [(t_s, gray(picture)) for t_s, picture in labelled.frames() if t_s < LASTS_S]
@@ -154,6 +162,10 @@ def of_scene(task: tuple[str, int]) -> list[Recording]:
         still = StillView(shown[lot % len(shown)][1], lot + 1)
         smokes = still.veil().burn() if still.what == "veil" else None
         made.append(measured(f"still, {still.what}", seed, LASTS_S, smokes, still.frames()))
+        thing = put_down(shown[lot % len(shown)][1], lot)
+        made.append(measured("still, thing", seed, LASTS_S, None, thing))
+        moving = with_movers(shown, lot)
+        made.append(measured(f"movers, {kind}", seed, LASTS_S, None, moving))
     return made
 
 
@@ -214,16 +226,35 @@ class Net:
             sure = mean / (1.0 - 0.9**self._steps)
             part -= rate * sure / (np.sqrt(square / (1.0 - 0.999**self._steps)) + 1e-8)
 
+
+@dataclass(frozen=True, slots=True)
+class Nets:
+    """Several that were begun otherwise: what they say together, and as one net."""
+
+    nets: tuple[Net, ...]
+
+    def __call__(self, given: NDArray[np.float32]) -> Floats:
+        return np.asarray(np.mean([net(given) for net in self.nets], axis=0), np.float64)
+
     def table(self) -> Floats:
-        """As `smoke.likelihood` reads it: a row for each term, biases, outer weights."""
-        inner, biases, outer, bias = self.parts
-        rows = np.zeros((len(inner) + 2, UNITS + 1))
-        rows[:-2, :-1], rows[-2, :-1], rows[-1] = inner, biases, np.append(outer, bias)
-        return rows
+        """As `smoke.fitted_net` reads it: a row for each term, biases, outer weights."""
+        inner, biases, outer, bias = zip(*(net.parts for net in self.nets), strict=True)
+        share = 1.0 / len(self.nets)
+        return np.vstack(
+            [
+                np.pad(np.hstack(inner), ((0, 0), (0, 1))),
+                np.append(np.concatenate(biases), 0.0),
+                np.append(np.concatenate(outer) * share, sum(bias) * share),
+            ]
+        )
 
 
-def fitted(recordings: Sequence[Recording]) -> Net:
-    rng = np.random.default_rng(0)
+def fitted(recordings: Sequence[Recording]) -> Nets:
+    return Nets(tuple(_fitted(recordings, number) for number in range(NETS)))
+
+
+def _fitted(recordings: Sequence[Recording], lot: int) -> Net:
+    rng = np.random.default_rng(lot)
     net: Net | None = None
     for number in range(ROUNDS):
         given, smokes, weight = (
@@ -260,20 +291,22 @@ def _likeliest(recording: Recording, net: Net | None) -> tuple[NDArray[np.float3
     most = FIRST if net is None else THEN
     smokes = (truth == 1) & (rank < most[True])
     none = (truth == 0) & (rank < most[False])
-    quiet_share = min(1.0, np.count_nonzero(recording.truth == 0) / SAY)
+    most_say = 1.0 if recording.length_s < LONG_SMOULDER_S else 2.0
+    quiet_say = min(most_say, np.count_nonzero(recording.truth == 0) / SAY)
     weight = np.where(
         smokes,
         SAY / max(int(smokes.sum()), 1),
-        HARMLESS_SAY * quiet_share * SAY / max(int(none.sum()), 1),
+        HARMLESS_SAY * quiet_say * SAY / max(int(none.sum()), 1),
     )
+    weight *= MADE_SAY.get(recording.kind.split(",", 1)[0], 1.0)
     kept = smokes | none
     return recording.terms[order][kept], (truth == 1)[kept].astype(np.float64), weight[kept]
 
 
-def told_s(recording: Recording, net: Net) -> float | None:
+def told_s(recording: Recording, net: Nets) -> float | None:
     """When smoke would be told, not before the onset if there is one."""
     odds = np.full(len(recording.seconds), -math.inf)
-    np.maximum.at(odds, recording.second, np.maximum(net(recording.terms), recording.even))
+    np.maximum.at(odds, recording.second, net(recording.terms))
     evidence, first = 0.0, None
     for t_s, likely in zip(recording.seconds, odds, strict=True):
         evidence = smoke.with_second(evidence, float(likely))
@@ -283,7 +316,7 @@ def told_s(recording: Recording, net: Net) -> float | None:
     return first
 
 
-def report(recordings: Sequence[Recording], net: Net) -> None:
+def report(recordings: Sequence[Recording], net: Nets) -> None:
     for name, group in (
         ("smokes", [each for each in recordings if each.kind in SMOKES]),
         ("veils", [each for each in recordings if each.kind.startswith(("veil", "still, veil"))]),
@@ -309,17 +342,17 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0] if __doc__ else None)
     parser.add_argument("--seeds", type=int, default=15, help="harmless scenes of each kind")
     parser.add_argument("--smokes", type=int, default=50, help="smokes of each kind")
+    parser.add_argument("--long", type=int, default=2, help="long harmless scenes of each kind")
     parser.add_argument("--clips", type=Path, metavar="DIR", help="real clips with a catalogue")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--write", action="store_true", help=f"into {WRITTEN.name}")
     args = parser.parse_args()
-    tasks = [(kind, 2 * n) for n in range(args.smokes) for kind in SMOKES]
-    tasks += [(kind, 2 * n) for n in range(args.seeds) for kind in HARMLESS]
+    asked = tasks(args.seeds, args.smokes, args.long)
     recordings: list[Recording] = []
     with get_context("spawn").Pool(args.workers) as pool:
-        for number, made in enumerate(pool.imap_unordered(of_scene, tasks), 1):
+        for number, made in enumerate(pool.imap_unordered(of_scene, asked), 1):
             recordings += made
-            print(f"\r{number} of {len(tasks)} scenes", end="", file=sys.stderr, flush=True)
+            print(f"\r{number} of {len(asked)} scenes", end="", file=sys.stderr, flush=True)
     for (_, name), clips in by_set([args.clips] if args.clips else []).items():
         for clip in clips if name == "tuning" else ():
             if not (clip.flame or clip.smoke):

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bench.fire_plot import Burn
-from stillair.fire.veil import SIZE
+from stillair.fire.grid import SIZE
 
 LASTS_S = 150.0
 PER_S = 4.0

@@ -46,6 +46,10 @@ class ScriptedVision:
         self.signs: tuple[Sign, ...] = ()
         self.movement: Movement | None = None
         self.error: Exception | None = None
+        self.begun_anew = 0
+
+    def begin_anew(self) -> None:
+        self.begun_anew += 1
 
     def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight:
         self.shown.append((t_s, picture.shape))
@@ -172,10 +176,10 @@ def test_lost_while_the_driver_hangs(rig: Rig) -> None:
 
 def test_lost_when_no_picture_ever_comes(rig: Rig) -> None:
     rig.loop.start()
-    rig.advance(4.9)
+    rig.advance(9.9)
     assert rig.told() == []
     rig.advance(0.1)
-    assert rig.told() == [CameraState(5.0, LOST, 0.0, "no picture has come yet")]
+    assert rig.told() == [CameraState(10.0, LOST, 0.0, "no picture has come yet")]
 
 
 @pytest.mark.parametrize(
@@ -270,6 +274,17 @@ def test_lost_when_nobody_can_look_at_the_pictures(scripted: tuple[Rig, Scripted
     state = rig.next_state()
     assert state.condition is LOST
     assert state.reason == "its pictures can't be examined (ZeroDivisionError)"
+
+
+def test_the_scene_begins_anew_with_the_next_picture(scripted: tuple[Rig, ScriptedVision]) -> None:
+    rig, vision = scripted
+    rig.loop.start()
+    rig.push(FRAMES[0])
+    rig.loop.begin_anew()
+    assert vision.begun_anew == 0
+    rig.push(FRAMES[1])
+    rig.push(FRAMES[2])
+    assert vision.begun_anew == 1
 
 
 def test_every_frame_is_looked_at_in_colour_and_small(scripted: tuple[Rig, ScriptedVision]) -> None:

@@ -122,6 +122,23 @@ def test_a_picture_from_before_shows_only_what_was_seen_in_it(service: Service) 
     }
 
 
+def test_standing_smoke_that_was_nothing_is_taken_for_the_scene(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun: list[str] = []
+    chamber = service.chambers()[0]
+    assert chamber.camera is not None
+    monkeypatch.setattr(chamber.camera, "begin_anew", lambda: begun.append(KEY))
+    event = see_smoke(service)
+
+    def judge(*, false: bool) -> list[str]:
+        asyncio.run(service.judging.judge(KEY, event, false=false, note="", by="coxswain"))
+        return begun
+
+    assert judge(false=False) == []
+    assert judge(false=True) == [KEY]
+
+
 def test_while_pictures_of_an_event_are_being_kept_that_is_said(service: Service) -> None:
     event = see_smoke(service)
     wait_until(lambda: service.pictures.is_coming(KEY, event), within_s=ENOUGH_S)

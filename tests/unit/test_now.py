@@ -57,6 +57,8 @@ def test_what_is_said_of_a_view_leaves_room_for_what_is_seen_in_it_all_the_same(
 @pytest.mark.parametrize("seen", CameraCondition)
 def test_played_fast_few_pictures_are_no_fault(seen: CameraCondition) -> None:
     class Sees:
+        def begin_anew(self) -> None: ...
+
         def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight:
             return Sight(t_s, seen, 3.0, "why")
 

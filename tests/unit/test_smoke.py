@@ -55,12 +55,16 @@ def test_smoke_is_told(paint: Paint, within_s: float) -> None:
     assert told_s is not None and BEGINS_S < told_s <= BEGINS_S + within_s
 
 
-def boiling(picture: Canvas, t_s: float) -> Canvas:
+def boiling(rises_px_per_s: float) -> Paint:
     """Black smoke, which takes light and contrast alike, so that no contrast is hidden."""
-    grown = min(1.0, max(0.0, (t_s - BEGINS_S) / 5.0))
-    rise = int(6.0 * t_s) % 300
-    depth = np.clip(0.7 + 0.3 * _BILLOWS[rise : rise + 240], 0.0, 1.5)
-    return np.asarray(picture * (1.0 - 0.35 * grown * _COLUMN * depth)[:, :, None], np.float32)
+
+    def paint(picture: Canvas, t_s: float) -> Canvas:
+        grown = min(1.0, max(0.0, (t_s - BEGINS_S) / 5.0))
+        rise = int(rises_px_per_s * t_s) % 300
+        depth = np.clip(0.7 + 0.3 * _BILLOWS[rise : rise + 240], 0.0, 1.5)
+        return np.asarray(picture * (1.0 - 0.35 * grown * _COLUMN * depth)[:, :, None], np.float32)
+
+    return paint
 
 
 def _billows() -> Canvas:
@@ -73,8 +77,9 @@ _BILLOWS = _billows()
 _COLUMN = np.exp(-(((np.arange(320.0) - 150.0) / 60.0) ** 2)).astype(np.float32)[None, :]
 
 
-def test_black_smoke_is_told_by_its_stains_and_its_stir() -> None:
-    told_s = run(boiling, BEGINS_S + 40.0)
+@pytest.mark.parametrize("rises_px_per_s", [25.0, 60.0])
+def test_black_smoke_is_told_by_its_stains_and_its_stir(rises_px_per_s: float) -> None:
+    told_s = run(boiling(rises_px_per_s), BEGINS_S + 40.0)
     assert told_s is not None and BEGINS_S < told_s <= BEGINS_S + 30.0
 
 
@@ -212,6 +217,21 @@ def test_smoke_stays_told_while_it_hangs_there_and_no_longer() -> None:
         strengths[int(t_s)] = smoke.strength
     assert min(strengths[s] for s in range(60, 160)) >= 0.5
     assert strengths[179] < 0.3
+
+
+def test_smoke_that_was_told_becomes_the_scene_only_when_somebody_says_so(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("stillair.fire.smoke.LONGEST_S", 20.0)
+    smoke = SmokeWatch()
+    strengths: dict[int, float] = {}
+    for t_s, picture in film(veil(0.3, 1.0), 150.0, per_s=4.0):
+        if t_s == 120.0:
+            smoke.begin_anew()
+        smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
+        strengths[int(t_s)] = smoke.strength
+    assert min(strengths[s] for s in range(60, 120)) >= 0.5
+    assert max(strengths[s] for s in range(120, 150)) < 0.3
 
 
 def test_what_is_hidden_is_measured() -> None:

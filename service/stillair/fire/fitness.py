@@ -63,6 +63,7 @@ from numpy.typing import NDArray
 
 from stillair.fire import flame
 from stillair.fire.detail import detail_of
+from stillair.fire.grid import SIZE, slopes, smoothed, sums
 from stillair.fire.light import FLICKER_FROM, cell_sums
 from stillair.fire.veil import (
     BRIGHTEST,
@@ -74,10 +75,6 @@ from stillair.fire.veil import (
     NOISE_LEFT,
     SAMPLE_EVERY_S,
     SAMPLES,
-    SIZE,
-    slopes,
-    smoothed,
-    sums,
 )
 from stillair.fire.view import ViewCheck
 from stillair.model import CameraCondition

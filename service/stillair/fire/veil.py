@@ -21,6 +21,9 @@ the common light explains, and that it *stirs*: it boils, and cell after cell it
 darkens, hides and shows for itself over seconds. Light that flickers does it in all cells
 after one pattern; that is taken out first.
 
+Thick and quick smoke leaves no pixel still; how wide, soft and rising its *billows* are
+beside what moves otherwise (`billows`) is the third.
+
 `differences` gives measures of these for windows of cells, and no verdict; they are chosen
 so that neither the size of a picture nor its exposure matters.
 
@@ -38,24 +41,28 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from stillair.fire.billows import Billows, billows, left_of, width_px
+from stillair.fire.grid import (
+    BLACK,
+    CELLS,
+    Cells,
+    Floats,
+    Gray,
+    Where,
+    log_light,
+    shares,
+    slopes,
+    smoothed,
+    sums,
+)
 from stillair.fire.regions import Region
 
-Gray = NDArray[np.uint8]
-Floats = NDArray[np.float32]
-Cells = NDArray[np.float64]  # (12, 16)
-Where = NDArray[np.bool_]
-
-CELLS = (16, 12)  # across, down
-CELL_PX = 10
-SIZE = (CELLS[0] * CELL_PX, CELLS[1] * CELL_PX)
 SAMPLE_EVERY_S = 0.25
 SAMPLES = 8  # the last two seconds, of which the median is the present
 STIRRED = 32  # samples in which stirring is looked for: eight seconds
 LEAST_STIRRED = 12
 STILL_RANGE = 22.0  # of 255: a pixel that varied more within the two seconds isn't still
-BLACK = 6.0  # of 255: what a camera may give for no light; taken off, dimmed light is no veil
 DARKEST, BRIGHTEST = 16, 238  # of 255; beyond, the camera's ends hide contrast
 FINE_PX, COARSE_PX = 1.0, 2.0  # by so much the two scales are smoothed (standard deviation)
 NOISE_LEFT = 0.25  # of a pixel's noise, in a difference of smoothed neighbours
@@ -93,6 +100,16 @@ MEASURES = (
     "blurred",  # contrast that only the fine scale lost
     "cover",  # share of the picture that the window is
     "lit",  # share of the window that is neither black nor white
+    "billows",  # change from sample to sample, share of light, root of the mean square
+    "billows_px",  # how wide that is
+    "billows_then",
+    "billows_px_then",
+    "soft",  # share of the window where what changes is wide
+    "soft_outside",
+    "sharp",  # where it is narrow
+    "differs",  # from what it is held against, share of light, root of the mean square
+    "differs_px",
+    "rises",  # how much more alike a cell is to the next one above a sample later than below
 )
 
 
@@ -114,6 +131,7 @@ class Moment:
     stir_alike: float
     stir_hidden: Cells
     stir_weight: Cells
+    billows: Billows
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +154,7 @@ def moment(
 ) -> Moment:
     """The present, of up to 32 samples, eight or more, and the means of their cells."""
     stack = _in_one_light(list(samples)[-SAMPLES:], list(cells)[-SAMPLES:])
+    quick = [smoothed(each, COARSE_PX) for each in stack]
     stack.sort(axis=0)
     middle = 0.5 * (stack[3] + stack[4])
     spread = stack[-2] - stack[1]
@@ -163,6 +182,7 @@ def moment(
         alike,
         stir_hidden,
         weight,
+        billows(quick, cells, coarse, seen, noise),
     )
 
 
@@ -232,15 +252,18 @@ def _brighter(now: Moment, old: Moment) -> float:
     lit = now.lit & old.lit
     if np.count_nonzero(lit) <= CELLS[0]:
         return 0.0
-    return float(np.median((_log_light(now.mean) - _log_light(old.mean))[lit]))
+    return float(np.median((log_light(now.mean) - log_light(old.mean))[lit]))
 
 
 def _maps(now: Moment, old: Moment, brighter: float) -> dict[str, Cells]:
     """By cell, what is summed over windows."""
     hidden, weight, blurred, lost, changed = _hidden(now, old)
     lit = now.lit & old.lit
-    stain = np.where(lit, _log_light(now.mean) - _log_light(old.mean) - brighter, 0.0)
+    stain = np.where(lit, log_light(now.mean) - log_light(old.mean) - brighter, 0.0)
     stained = np.where(np.abs(stain) > STAINED, np.sign(stain), 0.0)
+    differs, differ_slopes = left_of(
+        now.coarse, old.coarse, brighter, 0.5 * (now.noise + old.noise)
+    )
     return {
         "weight": weight,
         "hidden": weight * hidden,
@@ -258,10 +281,22 @@ def _maps(now: Moment, old: Moment, brighter: float) -> dict[str, Cells]:
         "lost": lost.astype(np.float64),
         "changed": changed.astype(np.float64),
         "moved": now.moved,
+        "billows": now.billows.squares,
+        "billow_slopes": now.billows.slopes,
+        "billows_then": old.billows.squares,
+        "billow_slopes_then": old.billows.slopes,
+        "soft": now.billows.soft.astype(np.float64),
+        "sharp": (now.billows.moving & ~now.billows.soft).astype(np.float64),
+        "newly_soft": now.billows.softly - 1.2 * old.billows.softly,
+        "differs": differs,
+        "differ_slopes": differ_slopes,
+        "rises": now.billows.rises,
+        "falls": now.billows.falls,
+        "power": now.billows.power,
     }
 
 
-def _plainness(window: dict[str, Cells], cells: int) -> tuple[Cells, Cells, Cells]:
+def _plainness(window: dict[str, Cells], cells: int) -> tuple[Cells, Cells, Cells, Cells]:
     """What windows are chosen by, one after the other."""
     hides = window["hidden"] / np.sqrt(np.maximum(window["weight"], 1e-9))
     stirs = np.maximum(0.0, window["stir"] - 1.2 * window["stir_then"])
@@ -269,7 +304,7 @@ def _plainness(window: dict[str, Cells], cells: int) -> tuple[Cells, Cells, Cell
     stains = np.abs(window["stained"]) / cells * np.clip(stirs / 0.003, 0.0, 1.5)
     shows = window["stir_hidden"] / np.maximum(window["stir_weight"], 1e-9)
     shows = np.sign(shows) * np.sqrt(np.abs(shows) * np.maximum(window["stir_weight"], 0.0))
-    return hides, stains, shows
+    return hides, stains, shows, window["newly_soft"]
 
 
 def _measures(
@@ -312,6 +347,16 @@ def _measures(
         inside["blurred"] / weight,
         cells / (CELLS[0] * CELLS[1]),
         inside["lit"] / cells,
+        math.sqrt(max(0.0, inside["billows"]) / cells),
+        width_px(inside["billows"], inside["billow_slopes"]),
+        math.sqrt(max(0.0, inside["billows_then"]) / cells),
+        width_px(inside["billows_then"], inside["billow_slopes_then"]),
+        inside["soft"] / cells,
+        outside["soft"] / (CELLS[0] * CELLS[1]),
+        inside["sharp"] / cells,
+        math.sqrt(max(0.0, inside["differs"]) / cells),
+        width_px(inside["differs"], inside["differ_slopes"]),
+        (inside["rises"] - inside["falls"]) / max(inside["power"], 1e-9),
     )
 
 
@@ -331,7 +376,7 @@ def _stir(cells: Sequence[Floats], fit: Where) -> tuple[float, Cells, float]:
     count = len(cells)
     if count < LEAST_STIRRED or not fit.any():
         return 0.0, np.zeros(fit.shape), 0.0
-    light = _log_light(np.stack(cells).astype(np.float64)).reshape(count, -1)
+    light = log_light(np.stack(cells).astype(np.float64)).reshape(count, -1)
     light -= light.mean(axis=0)
     ramp = np.arange(count) - (count - 1) / 2.0
     light -= np.outer(ramp, (ramp @ light) / (ramp @ ramp))
@@ -395,35 +440,6 @@ def lost_at_once(now: Gray, before: Gray) -> float:
     mean = float((weight * compared.hidden).sum() / weight.sum())
     alike = float(weight[np.abs(compared.hidden - mean) < 0.5 * abs(mean)].sum() / weight.sum())
     return mean if alike > 0.85 else 0.0
-
-
-def smoothed(picture: Floats, px: float) -> Floats:
-    """Without what is finer than a standard deviation of so many pixels."""
-    return np.asarray(cv2.GaussianBlur(picture, (0, 0), px), np.float32)
-
-
-def shares(picture: NDArray[np.generic]) -> Cells:
-    """Means over each cell."""
-    means = cv2.resize(picture.astype(np.float32), CELLS, interpolation=cv2.INTER_AREA)
-    return np.asarray(means, np.float64)
-
-
-def sums(picture: Floats) -> Cells:
-    """Sums over each cell."""
-    return shares(picture) * (CELL_PX * CELL_PX)
-
-
-def _log_light(level: Cells) -> Cells:
-    """Light by its logarithm, without the camera's black and flat near it."""
-    return np.asarray(np.log(np.maximum(level - BLACK, 1.0) + 4.0), np.float64)
-
-
-def slopes(picture: Floats) -> tuple[Floats, Floats]:
-    """The differences of each pixel's neighbours, across and down; 0 at the edges."""
-    across, down = np.zeros_like(picture), np.zeros_like(picture)
-    across[:, 1:-1] = picture[:, 2:] - picture[:, :-2]
-    down[1:-1] = picture[2:] - picture[:-2]
-    return across, down
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,6 +117,10 @@ class Vision:
         smoke = self._smoke_signs(t_s) if usable else ()
         return Sight(t_s, condition, since_s, reason, (*flame, *smoke), movement)
 
+    def begin_anew(self) -> None:
+        """Somebody has said that what was told as smoke is none: it is the scene from now on."""
+        self._smoke.begin_anew()
+
     def _flame_signs(
         self, t_s: float, condition: CameraCondition, width: int, height: int
     ) -> Sequence[Sign]:

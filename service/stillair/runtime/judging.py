@@ -55,13 +55,16 @@ class _Known:
     kind: Kind
     job: str | None
     details: tuple[Detail, ...]
+    stands: bool
 
 
 class Judging:
     """Put together what there is of an event, and take a person's word on it.
 
     Every method raises `CommandRefused` (unknown) for an event that never was,
-    and `StoreError`. A word changes no setting and no alarm.
+    and `StoreError`. A word changes no setting and no alarm; but of a standing event
+    that is nothing the camera takes what it sees as its scene, for smoke that was told
+    stays told as long as the scene is another one.
     """
 
     def __init__(
@@ -96,6 +99,8 @@ class Judging:
         t_s = chamber.clock.now_s()
         judged = EventJudged(event, known.kind, t_s, false, note, by, known.job)
         self._writer.put(Outcome(key, t_s, judgements=(judged,)), chamber.labels.timeline())
+        if false and known.stands and known.kind in BY_CAMERA and chamber.camera is not None:
+            chamber.camera.begin_anew()
         stored = await asyncio.to_thread(self._writer.flush, STORED_S)
         ignoring, warning = (
             _ignoring(chamber, known, _signs(known, pictures)) if false else ((), "")
@@ -114,11 +119,13 @@ class Judging:
         details = [body["detail"] for body in changes if isinstance(body["detail"], Mapping)]
         standing = next((e for e in chamber.supervisor.view.events if e.event == event), None)
         if standing is not None:
-            return _Known(standing.kind, standing.job, (*details, standing.detail))
+            return _Known(standing.kind, standing.job, (*details, standing.detail), stands=True)
         if not changes:
             raise CommandRefused(Refusal.UNKNOWN, "There is no such event.")
         job = changes[-1]["job"]
-        return _Known(Kind(str(changes[-1]["kind"])), str(job) if job else None, tuple(details))
+        return _Known(
+            Kind(str(changes[-1]["kind"])), str(job) if job else None, tuple(details), stands=False
+        )
 
 
 def _signs(known: _Known, pictures: Iterable[Item]) -> tuple[Saw, ...]:

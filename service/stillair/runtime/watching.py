@@ -32,6 +32,9 @@ class PlayedFast:
     def __init__(self, vision: Looks) -> None:
         self._vision = vision
 
+    def begin_anew(self) -> None:
+        self._vision.begin_anew()
+
     def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight:
         sight = self._vision.update(t_s, picture)
         if sight.condition is not CameraCondition.SLOW and sight.reason != STUCK:

@@ -26,6 +26,7 @@ from stillair.sensing.protocols import Camera, Frame
 log = logging.getLogger(__name__)
 
 LOST_AFTER_S = 5.0
+FIRST_WITHIN_S = 10.0  # a device or a stream may take some seconds to begin
 TELL_EVERY_S = 10.0
 BACK_OFF_S = (0.5, 1.0, 2.0, 4.0)  # from one try to the next; the last leaves 1 s of 5 to connect
 LEAST_PAUSE_S = 0.1
@@ -37,15 +38,17 @@ class Looks(Protocol):
 
     def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight: ...
 
+    def begin_anew(self) -> None: ...
+
 
 class CameraLoop:
     """Read a camera in a thread of its own; keep the latest frame; tell what is seen.
 
     Every frame is decoded to a small picture and looked at before the next one
     is asked for: while that takes long, frames are left out, never queued. One
-    that can't be decoded counts as none. Lost: no frame for 5 s, both by the
-    chamber's clock and by the machine's, so that a chamber played fast doesn't
-    lose a camera that is real; or opening failed; or looking fails. All other
+    that can't be decoded counts as none. Lost: no frame for 5 s, or the first one for
+    10 s, both by the chamber's clock and by the machine's, so that a chamber played
+    fast doesn't lose a camera that is real; or opening failed; or looking fails. All other
     conditions are the vision's.
 
     Parameters
@@ -84,6 +87,7 @@ class CameraLoop:
             target=self._run, name=f"camera {camera.source}", daemon=True
         )
         self._stopping = threading.Event()
+        self._anew = threading.Event()  # somebody has said that the scene is as it is
         self._looked_s = -math.inf  # the time of the newest picture that was looked at
         self._unkept = False  # who takes frames has failed
         self._failures = 0  # openings in a row that gave no sound frame
@@ -119,6 +123,10 @@ class CameraLoop:
         """Tell what has to be told at the chamber's time `t_s`; called every second."""
         with self._lock:
             self._tell(t_s)
+
+    def begin_anew(self) -> None:
+        """What is seen from now on is the scene; from any thread, at the next picture."""
+        self._anew.set()
 
     def latest(self) -> Frame | None:
         """The newest sound frame there ever was."""
@@ -189,6 +197,9 @@ class CameraLoop:
             return None
         self._looked_s = max(self._looked_s, frame.t_s)
         try:
+            if self._anew.is_set():
+                self._anew.clear()
+                self._vision.begin_anew()
             return self._vision.update(self._looked_s, picture)
         except Exception as error:
             reason = self._note_failure("its pictures can't be examined", error)
@@ -232,7 +243,8 @@ class CameraLoop:
         """Tell the condition if it has changed or wasn't told for 10 s. Needs the lock."""
         view = self._view
         silent = min(t_s - self._frame_s, self._machine.now_s() - self._frame_machine_s)
-        if silent >= LOST_AFTER_S or (self._frame is None and self._trouble):
+        longest_s = FIRST_WITHIN_S if self._frame is None else LOST_AFTER_S
+        if silent >= longest_s or (self._frame is None and self._trouble):
             never = (
                 "no picture has come yet" if self._frame is None else "no picture comes any more"
             )
