@@ -13,7 +13,7 @@ back, not even a defect: what has been concluded comes out all the same, and
 what broke is named in `failures`. Findings then become numbered events, events
 drive the alarms, and last of all the job is told the phase of the chamber.
 
-Camera frames never come here; it tells its condition and its signs.
+Camera frames never come here; the camera tells its condition and its signs.
 """
 
 from __future__ import annotations

@@ -39,7 +39,8 @@ from bench.smoke_made import LASTS_S, Frame, StillView, Veil  # noqa: E402
 from bench.smoke_movers import put_down, with_movers  # noqa: E402
 from stillair.fire import smoke  # noqa: E402
 from stillair.fire.grid import SIZE  # noqa: E402
-from stillair.fire.smoke import SmokeWatch, terms  # noqa: E402
+from stillair.fire.smoke import TERMS, SmokeWatch, terms  # noqa: E402
+from stillair.fire.veil import MEASURES  # noqa: E402
 from stillair.fire.view import ViewCheck  # noqa: E402
 
 FRAMES_PER_S = 4.0
@@ -113,7 +114,7 @@ def measured(
             found.append(terms(taken.measures).astype(np.float32))
     at_s = np.array(seconds)
     sizes = [len(each) for each in found]
-    none = np.zeros((0, 1), np.float32)
+    none = np.zeros((0, terms(np.zeros((0, len(MEASURES)))).shape[1]), np.float32)
     return Recording(
         kind,
         seed,
@@ -366,7 +367,8 @@ def main() -> None:
         np.savetxt(WRITTEN, fitted(recordings).table(), fmt="%.4g", delimiter=",")
 
 
-_PLAIN = [1, 9, 18]  # sigmas, stained, stir: what the first round goes by
+_NAMES = [name for name, *_ in TERMS]
+_PLAIN = [_NAMES.index("sigmas"), _NAMES.index("stained"), len(TERMS)]  # and how much it stirs
 
 if __name__ == "__main__":
     main()

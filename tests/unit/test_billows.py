@@ -74,7 +74,7 @@ def test_the_bands_of_a_lamp_do_not_move(period_px: float) -> None:
 
 def test_two_pictures_differ_by_what_light_does_not_explain() -> None:
     def of(picture: NDArray[np.float32], brighter: float = 0.0) -> tuple[float, float]:
-        squares, sloping = left_of(picture, WALL, brighter, 0.0)
+        squares, sloping = left_of(picture, WALL, brighter, SEEN, 0.0)
         return float(squares.mean()), width_px(float(squares.mean()), float(sloping.mean()))
 
     black = np.float32(6.0)

@@ -471,12 +471,12 @@ port = 0
         ),
         pytest.param(
             SMALLEST + '[camera]\nsource = "/dev/video0"\nflame_from = 1.0\n',
-            "camera.flame_from = 1.0: has to be a number from 0.3 to 0.95",
+            "camera.flame_from = 1.0: has to be a number from 0.3 to 0.85",
             id="no flame would do",
         ),
         pytest.param(
             SMALLEST + '[camera]\nsource = "/dev/video0"\nsmoke_from = 0.0\n',
-            "camera.smoke_from = 0.0: has to be a number from 0.3 to 0.95",
+            "camera.smoke_from = 0.0: has to be a number from 0.3 to 0.85",
             id="all would be smoke",
         ),
         pytest.param(

@@ -212,11 +212,11 @@ def test_smoke_stays_told_while_it_hangs_there_and_no_longer() -> None:
             veil(0.3, 1.0)(picture, t_s)
 
     strengths: dict[int, float] = {}
-    for t_s, picture in film(paint, 180.0, per_s=4.0):
+    for t_s, picture in film(paint, 190.0, per_s=4.0):
         smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
         strengths[int(t_s)] = smoke.strength
     assert min(strengths[s] for s in range(60, 160)) >= 0.5
-    assert strengths[179] < 0.3
+    assert strengths[189] < 0.3
 
 
 def test_smoke_that_was_told_becomes_the_scene_only_when_somebody_says_so(
@@ -232,6 +232,46 @@ def test_smoke_that_was_told_becomes_the_scene_only_when_somebody_says_so(
         strengths[int(t_s)] = smoke.strength
     assert min(strengths[s] for s in range(60, 120)) >= 0.5
     assert max(strengths[s] for s in range(120, 150)) < 0.3
+
+
+@pytest.mark.parametrize("lasting", [True, False], ids=["the light stays so", "for 20 s"])
+def test_smoke_that_was_told_is_not_over_because_the_light_is_another(lasting: bool) -> None:
+    smoke, strengths = SmokeWatch(), {}
+
+    def paint(picture: Canvas, t_s: float) -> Canvas:
+        veil(0.3, 1.0)(picture, t_s)
+        return picture * np.float32(1.5 if t_s >= 80.0 and (lasting or t_s < 100.0) else 1.0)
+
+    for t_s, picture in film(paint, 150.0, per_s=4.0):
+        smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
+        strengths[t_s] = smoke.strength if smoke.veil is not None else 0.0
+    assert min(strength for t_s, strength in strengths.items() if t_s >= 60.0) >= 0.5
+
+
+def test_smoke_that_was_told_is_not_over_because_the_camera_was_moved() -> None:
+    smoke, told = SmokeWatch(), {}
+    for t_s, picture in film(veil(0.3, 1.0), 150.0, per_s=4.0):
+        gray = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8)
+        if 80.0 <= t_s < 100.0:
+            smoke.lose_scene()
+        else:
+            smoke.update(t_s, np.roll(gray, 60, axis=1) if t_s >= 100.0 else gray)
+        told[t_s] = smoke.is_told
+    assert all(is_told for t_s, is_told in told.items() if t_s >= 60.0)
+    smoke.begin_anew()
+    assert not smoke.is_told
+
+
+@pytest.mark.parametrize(("told_from", "becomes"), [(0.3, False), (0.8, True)])
+def test_what_is_suspected_without_being_told_becomes_the_scene(
+    monkeypatch: pytest.MonkeyPatch, told_from: float, becomes: bool
+) -> None:
+    monkeypatch.setattr("stillair.fire.smoke.LONGEST_S", 20.0)
+    monkeypatch.setattr("stillair.fire.smoke.MOST_SUM", 6.0)  # a strength of 0.41
+    smoke = SmokeWatch(told_from=told_from)
+    for t_s, picture in film(veil(0.3, 1.0), 110.0, per_s=4.0):
+        smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
+    assert (smoke.strength < 0.2) is becomes
 
 
 def test_what_is_hidden_is_measured() -> None:

@@ -10,7 +10,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillair.fire.verdict import HELD_S, QUIET_S, TOGETHER_S, FireVerdict
-from stillair.model import Change, Detail, Finding, Kind, Sense, Sign
+from stillair.model import (
+    Change,
+    Detail,
+    EventChange,
+    Finding,
+    JsonValue,
+    Kind,
+    Priority,
+    Sense,
+    Sign,
+    SignalClass,
+)
 
 
 @dataclass(frozen=True)
@@ -533,3 +544,42 @@ def test_a_fire_that_grows_is_told_anew_with_its_heat() -> None:
         told.extend(verdict.tick(float(t_s), {}))
     assert [f.change for f in told] == [Change.RAISED] + [Change.REVISED] * 4
     assert [f.detail["temperature_c"] for f in told] == [84.0, 89.0, 94.0, 99.0, 104.0]
+
+
+def standing(kind: Kind, *evidence: str) -> EventChange:
+    """As it was told by the camera before a stop."""
+    told: list[JsonValue] = [{"sign": name} for name in evidence]
+    return EventChange(
+        1,
+        Change.RAISED,
+        0.0,
+        kind,
+        SignalClass.ALARM,
+        Priority.HIGH,
+        0.0,
+        ("camera",),
+        {"cause": "clear", "evidence": told},
+    )
+
+
+@pytest.mark.parametrize(
+    ("event", "ends"),
+    [
+        pytest.param(standing(Kind.SMOKE, "smoke"), False, id="smoke"),
+        pytest.param(standing(Kind.FIRE, "flame", "smoke"), False, id="a fire that smoked"),
+        pytest.param(standing(Kind.FLAME, "flame"), True, id="a flame, which is no scene"),
+    ],
+)
+def test_after_a_restart_a_camera_can_not_know_that_smoke_is_gone(
+    event: EventChange, ends: bool
+) -> None:
+    verdict = FireVerdict(combustible=True, standing=(event,))
+    found = [f for t in range(200) for f in verdict.tick(float(t), {"camera": float(t)})]
+    assert [f.change for f in found] == [Change.CLEARED if ends else Change.REVISED]
+    assert found[0].detail.get("blind") is (None if ends else True)
+    seen_again = Given(Sense.CAMERA, "smoke", 200, 220)
+    for t in range(200, 400):
+        if t < 220:
+            verdict.take(seen_again.sign(t))
+        found += verdict.tick(float(t), {"camera": float(t)})
+    assert found[-1].change is Change.CLEARED, "what it has seen again it sees the end of"

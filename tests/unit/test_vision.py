@@ -132,6 +132,22 @@ def test_a_light_that_lets_no_smoke_be_looked_for_is_told(every_s: float) -> Non
     assert told[-1][1].since_s == pytest.approx(10.0, abs=2.1)
 
 
+def test_a_view_in_which_nothing_can_be_compared_is_told() -> None:
+    """Slats so black and so bright that hardly a cell of the picture is anything else."""
+    slats = (np.arange(320) // 6) % 2 == 0
+
+    def paint(picture: NDArray[np.float32], t_s: float) -> NDArray[np.float32]:
+        grain = 0.02 * (picture - 130.0)
+        return np.asarray(np.where(slats[None, :, None], 245.0, 12.0) + grain, np.float32)
+
+    vision, told = Vision(), {}
+    for t_s, picture in film(paint, 45.0, per_s=6.0):
+        told[t_s] = vision.update(t_s, picture)
+    assert told[20.0].condition is C.FIT
+    last = told[max(told)]
+    assert last.condition is C.WASHED_OUT and "smoke can't be looked for" in last.reason
+
+
 @pytest.mark.parametrize(
     "told", [C.MOVED, C.COVERED, C.OUT_OF_FOCUS, C.WASHED_OUT, C.FLICKERING], ids=str
 )

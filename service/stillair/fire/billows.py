@@ -71,13 +71,14 @@ def billows(
     return Billows(squares, sloping, *_rising(cells, shares(seen) > 0.9))
 
 
-def left_of(now: Floats, then: Floats, brighter: float, noise: float) -> tuple[Cells, Cells]:
+def left_of(
+    now: Floats, then: Floats, brighter: float, seen: Where, noise: float
+) -> tuple[Cells, Cells]:
     """By cell, the mean squares of what two pictures differ by, and of its slopes.
 
     `brighter` is the common light, by its logarithm.
     """
     gain, black = np.float32(math.exp(-brighter)), np.float32(BLACK)
-    seen = np.ones(then.shape, np.bool_)
     return _squares([(now - black) * gain - (then - black)], then, seen, noise)
 
 

@@ -182,7 +182,7 @@ class FlameWatch:
             coloured[pixels_of(region, *coloured.shape)] = 0
         if not self._greens:
             self._t_s = t_s
-            self._coloured = coloured
+            self._coloured = self._flame = coloured
             self._greens.append(green)
             return None
         assert self._t_s is not None

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 Region = tuple[float, float, float, float]
 
-LEAST_FROM, MOST_FROM = 0.3, 0.95  # strengths from which on a sign may be set to be told
+LEAST_FROM, MOST_FROM = 0.3, 0.85  # strengths from which on a sign may be set to be told
 MOST_LEFT_OUT = 0.6  # share of the picture; with more of it left out there is no watch
 
 

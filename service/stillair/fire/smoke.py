@@ -56,11 +56,11 @@ AGES_S = (8.0, 30.0, 120.0, 600.0, 1800.0)
 KEPT = ((1.0, 12), (5.0, 30), (60.0, 32))  # every so many seconds, so many
 SUSPECTED_SUM = 4.0  # from which on the scene is no reference
 TOLD_SUM = 8.0  # evidence at which the strength is a half
-MOST_SUM = 16.0
+MOST_SUM = 24.0
 LEAST_STEP, MOST_STEP = -1.0, 3.0  # of a second
 STEP_PER_NAT = 0.6
 LEAST_LIKELIHOOD = 2.0  # below it a second speaks against smoke
-UNSURE_STEP = -0.2  # of a second in which nothing can be compared
+UNSURE_STEP = -0.2  # of a second in which nothing can be compared, while nothing is told
 STROKE = 0.04  # of contrast, from one picture to the next and everywhere
 MOST_TONE = 0.35  # of contrast, by its logarithm: more no camera's curve takes or gives
 LONGEST_S = 1800.0  # after so long what was suspected without being told is the scene
@@ -131,18 +131,28 @@ class SmokeWatch:
     ----------
     ignore : sequence of regions
         In which nothing is smoke.
+    told_from : float
+        The strength from which on it is told, and no scene of its own until somebody says so.
     likelihood : callable
         What measures `(n, len(MEASURES))` say of smoke; the net with the fitted weights.
     """
 
-    def __init__(self, ignore: Sequence[Region] = (), likelihood: Likelihood | None = None) -> None:
+    def __init__(
+        self,
+        ignore: Sequence[Region] = (),
+        told_from: float = 0.5,
+        *,
+        likelihood: Likelihood | None = None,
+    ) -> None:
         self._likelihood = likelihood or fitted_net()
+        self._told_from = told_from
         self._seen = np.ones((SIZE[1], SIZE[0]), bool)
         for region in ignore:
             self._seen[pixels_of(region, SIZE[1], SIZE[0])] = False
         self._sampled_s = -math.inf
-        self._judged_s = -math.inf
+        self._judged_s = self._compared_s = -math.inf
         self._waits_s = math.inf  # since when nothing kept it from judging
+        self._scene_lost = False  # while smoke was told: its end can't be seen
         self._samples: deque[Gray] = deque(maxlen=STIRRED)
         self._cells: deque[Floats] = deque(maxlen=STIRRED)
         self._kept: tuple[deque[Moment], ...] = tuple(deque(maxlen=n) for _, n in KEPT)
@@ -164,16 +174,33 @@ class SmokeWatch:
 
     @property
     def veil(self) -> Veil | None:
-        """The likeliest smoke of the last second."""
+        """The likeliest smoke of the last second in which anything could be compared."""
         return self._veil
+
+    @property
+    def is_told(self) -> bool:
+        return self.strength >= self._told_from
 
     def unjudged_s(self, t_s: float) -> float:
         """For how long pictures have come of which none could be judged, though the view is fit."""
         return max(0.0, t_s - max(self._judged_s, self._waits_s))
 
+    def uncompared_s(self, t_s: float) -> float:
+        """For how long there was nothing in them to compare with how it was."""
+        return max(0.0, t_s - max(self._compared_s, self._waits_s))
+
+    def lose_scene(self) -> None:
+        """The camera looks elsewhere. Of smoke that is told it can't see the end any more."""
+        if self.is_told:
+            self._scene_lost = True
+            self._begin_seconds()
+        else:
+            self.begin_anew()
+
     def begin_anew(self) -> None:
-        """Forget the scene: the camera looks elsewhere."""
+        """Take what is seen from now on for the scene."""
         self._begin_seconds()
+        self._scene_lost = False
         for kept in self._kept:
             kept.clear()
         self._sum, self._since_s, self._held_s, self._veil = 0.0, None, None, None
@@ -209,13 +236,17 @@ class SmokeWatch:
         self._cells.clear()
 
     def _judge(self, t_s: float, found: list[Difference]) -> None:
-        self._veil = None
         if found:
+            self._compared_s = t_s
             measures = np.array([each.measures for each in found])
             likely = self._likelihood(measures)
             best = int(np.argmax(likely))
-            self._veil = Veil(float(likely[best]), found[best])
-        self._sum = with_second(self._sum, self._veil.likelihood if self._veil else None)
+            if not self._scene_lost:
+                self._veil = Veil(float(likely[best]), found[best])
+                self._sum = with_second(self._sum, self._veil.likelihood)
+        elif not self.is_told:  # smoke that is told isn't over because the light is another
+            self._veil = None
+            self._sum = with_second(self._sum, None)
         if self._sum == 0.0:
             self._since_s = None
         elif self._since_s is None:
@@ -224,7 +255,7 @@ class SmokeWatch:
     def _keep(self, t_s: float, now: Moment) -> None:
         """A scene that may have smoke in it is no reference, or it would be learned."""
         if self._sum >= SUSPECTED_SUM:
-            if self._held_s is None or self._sum >= TOLD_SUM:
+            if self._held_s is None or self.is_told:
                 self._held_s = t_s
             if t_s - self._held_s < LONGEST_S:
                 return

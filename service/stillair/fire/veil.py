@@ -21,8 +21,7 @@ the common light explains, and that it *stirs*: it boils, and cell after cell it
 darkens, hides and shows for itself over seconds. Light that flickers does it in all cells
 after one pattern; that is taken out first.
 
-Thick and quick smoke leaves no pixel still; how wide, soft and rising its *billows* are
-beside what moves otherwise (`billows`) is the third.
+Thick and quick smoke leaves no pixel still; how soft its *billows* are is the third (`billows`).
 
 `differences` gives measures of these for windows of cells, and no verdict; they are chosen
 so that neither the size of a picture nor its exposure matters.
@@ -122,6 +121,7 @@ class Moment:
     coarse: Floats
     still: Where  # (120, 160): a pixel and those around it stood still
     noise: float  # of 255
+    seen: Where  # (120, 160): what the owner leaves in
     tone: float  # contrast by the camera's own curve, by its logarithm, beside the first picture
     mean: Cells
     lit: Where
@@ -173,6 +173,7 @@ def moment(
         coarse,
         still,
         noise,
+        seen,
         tone,
         shares(middle),
         lit,
@@ -261,9 +262,8 @@ def _maps(now: Moment, old: Moment, brighter: float) -> dict[str, Cells]:
     lit = now.lit & old.lit
     stain = np.where(lit, log_light(now.mean) - log_light(old.mean) - brighter, 0.0)
     stained = np.where(np.abs(stain) > STAINED, np.sign(stain), 0.0)
-    differs, differ_slopes = left_of(
-        now.coarse, old.coarse, brighter, 0.5 * (now.noise + old.noise)
-    )
+    noise = 0.5 * (now.noise + old.noise)
+    differs, differ_slopes = left_of(now.coarse, old.coarse, brighter, now.seen, noise)
     return {
         "weight": weight,
         "hidden": weight * hidden,

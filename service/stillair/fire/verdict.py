@@ -29,7 +29,8 @@ be normal. Of
 sensors that felt a fire's heat only the hottest can tell, and none while the
 chamber's air, or one of them, is above its limit. Where none that can is heard any
 more, burnt perhaps, or since a restart, they stand, and say so, until a sign comes
-again or a person says that it is over.
+again or a person says that it is over. A camera that begins anew takes smoke for its
+scene, so that it can't tell the end of smoke from before.
 
 References
 ----------
@@ -98,6 +99,7 @@ class _Open:
     calm_s: dict[str, float] = field(default_factory=dict)  # since when each was heard, no sign
     felt_c: dict[str, float] = field(default_factory=dict)  # the hottest that each one showed
     senses: dict[str, Sense] = field(default_factory=dict)  # by which each of `sensors` showed it
+    scene_lost: bool = False  # the camera, begun anew, took the smoke for its scene
 
     @property
     def blind(self) -> bool:
@@ -133,7 +135,9 @@ class FireVerdict:
         self._stays_s, self._certain = STAYS_S[combustible], CERTAIN[combustible]
         self._spells: dict[tuple[Sense, str, tuple[str, ...]], _Spell] = {}
         self._open = {
-            (e.kind, e.subject): _Open(e.onset_s, e.sensors, e.detail, math.inf)
+            (e.kind, e.subject): _Open(
+                e.onset_s, e.sensors, e.detail, math.inf, scene_lost=_has_smoke(e)
+            )
             for e in standing
             if e.kind in REMEMBERED
         }
@@ -299,6 +303,8 @@ class FireVerdict:
             self._open[key] = _Open(onset_s, sensors, detail, last_s)
             change = Change.RAISED
         else:
+            if any(spell.first.sense is Sense.CAMERA for spell in spells):
+                event.scene_lost = False
             if last_s > event.last_s:
                 event.last_s, event.calm_s = last_s, {}
             more = {source for s in spells for source in s.first.sources} - set(event.sensors)
@@ -347,7 +353,7 @@ class FireVerdict:
         for event in self._open.values():
             event.last_s = t_s if event.last_s == math.inf else event.last_s  # after a restart
             for name in event.sensors:
-                if name not in heard_s:
+                if name not in heard_s or (name == CAMERA and event.scene_lost):
                     event.calm_s.pop(name, None)
                 elif heard_s[name] >= event.last_s:
                     event.calm_s.setdefault(name, heard_s[name])
@@ -393,6 +399,15 @@ class FireVerdict:
                 spell.strongest = 0.0
             if age_s > keep_s:
                 del self._spells[key]
+
+
+def _has_smoke(event: EventChange) -> bool:
+    """Whether the camera showed it by smoke, so that a camera begun anew can't know its end."""
+    signs = event.detail.get("evidence")
+    return CAMERA in event.sensors and any(
+        isinstance(sign, dict) and sign.get("sign") == "smoke"
+        for sign in (signs if isinstance(signs, list) else ())
+    )
 
 
 def _is_detector(spell: _Spell) -> bool:

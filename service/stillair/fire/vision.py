@@ -30,6 +30,7 @@ MOST_REGIONS = 4
 TOLD_OF_SMOKE = ("hidden", "hidden_outside", "stain", "stir", "stir_then", "stir_hidden")
 WITNESS = 0.45  # of a sign that is not to be told by itself
 UNJUDGED_S = 5.0  # of pictures by which no smoke could be seen
+UNCOMPARED_S = 30.0  # of nothing to compare: after other light what is kept since is soon enough
 BLIND_STRENGTH = 0.8  # a flame may itself wash out a picture, or have its light flicker
 OWN_LIGHT = 0.3  # of a flame's spots, brighter than ever before
 
@@ -76,7 +77,7 @@ class Vision:
         self._plan = plan or VisionPlan()
         self._view = ViewCheck()
         self._flames = FlameWatch(self._plan.ignore)
-        self._smoke = SmokeWatch(self._plan.ignore)
+        self._smoke = SmokeWatch(self._plan.ignore, self._plan.smoke_from)
         self._motion = MotionMap()
         self._newest_s = -math.inf
         self._flame_s = -math.inf
@@ -102,7 +103,7 @@ class Vision:
         if usable:
             self._smoke.update(t_s, gray)
         elif condition is CameraCondition.MOVED:
-            self._smoke.begin_anew()
+            self._smoke.lose_scene()
         else:
             self._smoke.pause()
         since_s = self._view.since_s
@@ -111,6 +112,9 @@ class Vision:
             # silence of a watch that can't compare anything must not look like peace
             condition, since_s = CameraCondition.FLICKERING, t_s - unjudged_s
             reason = "the light jumps so often that smoke can't be looked for"
+        elif fit and self._smoke.uncompared_s(t_s) > UNCOMPARED_S:
+            condition, since_s = CameraCondition.WASHED_OUT, t_s - self._smoke.uncompared_s(t_s)
+            reason = "hardly anything in it is neither black nor white: smoke can't be looked for"
         movement = self._motion.update(t_s, gray, fit=fit)
         height, width = gray.shape
         flame = self._flame_signs(t_s, condition, width, height)

@@ -62,9 +62,9 @@ class Judging:
     """Put together what there is of an event, and take a person's word on it.
 
     Every method raises `CommandRefused` (unknown) for an event that never was,
-    and `StoreError`. A word changes no setting and no alarm; but of a standing event
-    that is nothing the camera takes what it sees as its scene, for smoke that was told
-    stays told as long as the scene is another one.
+    and `StoreError`. A word changes no setting and clears no alarm; but when smoke that the
+    camera tells is said to be nothing, the camera takes what it sees for its scene, for
+    smoke stays told as long as the scene is another one.
     """
 
     def __init__(
@@ -99,12 +99,12 @@ class Judging:
         t_s = chamber.clock.now_s()
         judged = EventJudged(event, known.kind, t_s, false, note, by, known.job)
         self._writer.put(Outcome(key, t_s, judgements=(judged,)), chamber.labels.timeline())
-        if false and known.stands and known.kind in BY_CAMERA and chamber.camera is not None:
+        signs = _signs(known, pictures)
+        smoke = known.kind is not Kind.FLAME and any(saw.sign == "smoke" for saw in signs)
+        if false and known.stands and smoke and chamber.camera is not None:
             chamber.camera.begin_anew()
         stored = await asyncio.to_thread(self._writer.flush, STORED_S)
-        ignoring, warning = (
-            _ignoring(chamber, known, _signs(known, pictures)) if false else ((), "")
-        )
+        ignoring, warning = _ignoring(chamber, known, signs) if false else ((), "")
         return Said(ignoring, warning, stored)
 
     def _chamber(self, key: str) -> Chamber:
