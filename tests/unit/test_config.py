@@ -465,6 +465,12 @@ port = 0
             id="most of the picture left out",
         ),
         pytest.param(
+            SMALLEST + '[camera]\nsource = "/dev/video0"\nignore = [[0, 0, 0.604, 1]]\n',
+            "camera.ignore = [[0, 0, 0.604, 1]]: leaves out 60.4% of the picture,"
+            " and may leave out 60%;",
+            id="a little too much of the picture left out",
+        ),
+        pytest.param(
             SMALLEST + '[camera]\nsource = "http://host/live"\nlock = true\n',
             "camera.lock = true: only a device under /dev can be held",
             id="a stream to be held",

@@ -67,12 +67,12 @@ def clause(text: object, *, longest: int = 200) -> str:
     return line.rstrip(" .")
 
 
-def _rounded(value: float) -> float:
-    return round(value, 1) + 0.0  # no "-0.0"
-
-
 def clock(seconds: float) -> str:
     """A time of a recording: hours, minutes and seconds, "1:02:03"."""
     whole_s = round(seconds)
     hours, rest_s = divmod(abs(whole_s), 3600)
     return f"{'-' if whole_s < 0 else ''}{hours}:{rest_s // 60:02}:{rest_s % 60:02}"
+
+
+def _rounded(value: float) -> float:
+    return round(value, 1) + 0.0  # no "-0.0"

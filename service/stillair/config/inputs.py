@@ -260,8 +260,11 @@ def _leaves_enough(rectangles: tuple[tuple[float, ...], ...]) -> tuple[tuple[flo
     """Whoever leaves out most of the picture would take its silence for a watch."""
     left_out = sum((right - left) * (bottom - top) for left, top, right, bottom in rectangles)
     if left_out > MOST_LEFT_OUT:
+        told = f"{left_out:.0%}"
+        if told == f"{MOST_LEFT_OUT:.0%}":  # "60%, and may 60%" says nothing
+            told = f"{max(left_out, MOST_LEFT_OUT + 0.001):.1%}"
         raise ValueError(
-            f"leaves out {left_out:.0%} of the picture, and may leave out {MOST_LEFT_OUT:.0%};"
+            f"leaves out {told} of the picture, and may leave out {MOST_LEFT_OUT:.0%};"
             " turn or move the camera instead"
         )
     return rectangles

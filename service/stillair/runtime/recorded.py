@@ -90,6 +90,8 @@ class _Span:
 
     def leaves_out(self, rows: _Span) -> str:
         """What to say where a video of this span leaves out some of the readings."""
+        if self.last_s < self.first_s or rows.last_s < rows.first_s:
+            return ""  # nothing came, which is told elsewhere
         if self.first_s - rows.first_s <= ALIKE_S and rows.last_s - self.last_s <= ALIKE_S:
             return ""
         return (
