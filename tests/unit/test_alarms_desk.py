@@ -9,7 +9,7 @@ import pytest
 
 from stillair.alarms.catalogue import CATALOGUE, AlarmContext
 from stillair.alarms.desk import CONFIRM_S, AlarmDesk, AlarmResult, Person
-from stillair.alarms.wording import THAT_WAITS
+from stillair.alarms.wording import FROM_AFAR, THAT_WAITS, WORDS
 from stillair.errors import CommandRefused, Refusal
 from stillair.model import (
     BURNING,
@@ -26,6 +26,7 @@ from stillair.model import (
     Priority,
     Reset,
     Shelve,
+    SignalClass,
     Sounding,
     Suppression,
     Unshelve,
@@ -641,21 +642,56 @@ SENDS_NOBODY = (*sorted(BURNING), Kind.DELIVERY_FAULT, Kind.CLOCK_FAULT)
 def test_no_alarm_sends_anybody_to_a_box_that_may_be_burning(
     shed: Shed, danger: Kind, kind: Kind
 ) -> None:
+    words = WORDS[kind]
     shed.begins(kind, "top")
     shed.wait(70)
-    before = next(a.text for a in shed.desk.standing() if a.kind is kind)
-    assert THAT_WAITS not in before
+    before = shed.only().text
+    assert words.todo in before
+    assert THAT_WAITS not in before and FROM_AFAR not in before
     shed.begins(danger)
     begun = len(shed.told)
-    assert next(a.text for a in shed.desk.standing() if a.kind is kind).count(THAT_WAITS) == 1
-    assert THAT_WAITS in next(a for a in shed.alarms.values() if a.kind is kind).text, "and kept"
+    beside = next(a.text for a in shed.desk.standing() if a.kind is kind)
+    assert beside == next(a for a in shed.alarms.values() if a.kind is kind).text, "and kept"
     shed.wait(4000)  # repeats of both
+    said = [beside, *(n.text for _, n in shed.told[begun:] if n.kind is kind)]
+    instead = FROM_AFAR if KIND_CLASS[kind][0] is SignalClass.ALARM else THAT_WAITS
+    for text in said:
+        assert text.count(instead) == bool(words.todo)
+        assert words.stands in text
+    told = len(shed.told)
     shed.ends(kind, "top")
     shed.wait(100)
-    said = [n.text for _, n in shed.told[begun:] if n.kind is kind]
-    after = [text for text in said if THAT_WAITS not in text]
-    assert all("wipe" not in text and "look" not in text.lower() for text in after)
+    said += [n.text for _, n in shed.told[told:] if n.kind is kind]
+    for text in said:
+        assert not words.todo or words.todo not in text
+        assert not words.after or words.after not in text
+        rest = text.replace(THAT_WAITS, "").replace(FROM_AFAR, "").lower()
+        for sends in ("go there", "go and", "unplug", "shut it", "switch", "wipe", "look"):
+            assert sends not in rest
     assert all(THAT_WAITS not in n.text for _, n in shed.told if n.kind is danger)
+
+
+def test_an_alarm_whose_event_is_not_known_keeps_its_figures_beside_a_fire(shed: Shed) -> None:
+    shed.begins(Kind.OVER_TEMPERATURE)
+    todo = WORDS[Kind.OVER_TEMPERATURE].todo
+    kept = replace(shed.only(), text=f"It is too hot. It is 95.0 °C. {todo}")
+    shed = Shed(make_desk(alarms=(kept,)), t_s=0.0, numbers=1)
+    shed.wait(1)
+    shed.begins(Kind.SMOKE)
+    hot = next(a for a in shed.desk.standing() if a.kind is Kind.OVER_TEMPERATURE)
+    assert hot.text == f"It is too hot. It is 95.0 °C. {FROM_AFAR}"
+
+
+def test_an_end_that_still_has_to_last_is_not_told_beside_a_fire(shed: Shed) -> None:
+    shed.begins(Kind.OVER_TEMPERATURE)
+    shed.ends(Kind.OVER_TEMPERATURE)
+    hot = shed.only()
+    assert hot.condition
+    shed.begins(Kind.SMOKE)
+    hot = next(a for a in shed.desk.standing() if a.kind is Kind.OVER_TEMPERATURE)
+    assert hot.condition
+    assert WORDS[Kind.OVER_TEMPERATURE].now in hot.text
+    assert FROM_AFAR in hot.text
 
 
 def test_what_begins_beside_a_fire_waits_until_the_fire_is_done_with(shed: Shed) -> None:
@@ -678,4 +714,4 @@ def test_after_a_restart_nobody_is_sent_to_what_may_still_burn(shed: Shed) -> No
     alarms, events = shed.desk.standing(), tuple(shed.open.values())
     shed = Shed(make_desk(alarms=alarms, events=events), t_s=0.0, open=shed.open, numbers=1)
     shed.begins(Kind.OVER_TEMPERATURE)
-    assert THAT_WAITS in shed.told[-1][1].text
+    assert FROM_AFAR in shed.told[-1][1].text

@@ -382,7 +382,8 @@ def test_each_unfit_view_has_its_own_words_and_remedy(condition: CameraCondition
     detail = {"cause": "clear", "condition": condition.value, "reason": ""}
     told = line(event(Kind.CAMERA_FAULT, detail=detail, sensors=()))
     now, was, todo = seen.VIEW[condition]
-    assert told == f"{now}. {todo} Until then only the sensors watch."
+    smoke = "It may be thick smoke. " if condition is CameraCondition.COVERED else ""
+    assert told == f"{now}. {todo} {smoke}Until it shows well again only the sensors watch."
     over = event(Kind.CAMERA_FAULT, Change.CLEARED, detail=detail, sensors=(), end_s=80.0)
     assert line(over) == f"{was}."
     others = [words for c, words in seen.VIEW.items() if c is not condition]

@@ -35,7 +35,7 @@ from stillair.alarms.entries import (
 from stillair.alarms.states import Signal
 from stillair.alarms.telling import Person as Person
 from stillair.alarms.telling import Telling
-from stillair.alarms.wording import Stage, line
+from stillair.alarms.wording import Stage, advised, line
 from stillair.errors import CommandRefused, Refusal
 from stillair.model import (
     BURNING,
@@ -222,8 +222,9 @@ class AlarmDesk:
         """Whether smoke or fire is told, and nobody has said yet that it is done with."""
         return any(e.alarm is not None and e.alarm.kind in BURNING for e in self._entries.values())
 
-    def _line(self, change: EventChange) -> str:
-        return line(change, burning=self._telling.burning)
+    def _line(self, entry: Entry) -> str:
+        entry.worded = entry.change
+        return line(entry.change, burning=self._telling.burning)
 
     def _mind_fire(self, work: Work) -> None:
         """While the box may be burning no alarm, whenever it was raised, sends anybody there."""
@@ -232,10 +233,17 @@ class AlarmDesk:
             return
         self._telling.burning = burning
         for entry in self._entries.values():
-            if entry.alarm is None or entry.alarm.text == (text := self._line(entry.change)):
+            alarm = entry.alarm
+            if alarm is None:
                 continue
-            entry.alarm = replace(entry.alarm, text=text)
-            work.changed(entry.alarm)
+            # Not of the newest change, which may be an end that still has to last.
+            if entry.worded is not None:
+                text = line(entry.worded, burning=burning)
+            else:
+                text = advised(alarm.text, entry.change, burning=burning)
+            if text != alarm.text:
+                entry.alarm = replace(alarm, text=text)
+                work.changed(entry.alarm)
 
     # --- steps --------------------------------------------------------------
 
@@ -289,7 +297,7 @@ class AlarmDesk:
             signal_class=change.signal_class,
             priority=change.priority,
             event=change.event,
-            text=self._line(change),
+            text=self._line(entry),
             blind=change.detail.get("blind") is True,
             job=change.job or before.job,
         )
@@ -329,7 +337,7 @@ class AlarmDesk:
             event=change.event,
             raised_s=t_s,
             changed_s=t_s,
-            text=self._line(change),
+            text=self._line(entry),
             job=change.job,
             blind=change.detail.get("blind") is True,
         )
@@ -349,7 +357,7 @@ class AlarmDesk:
         entry.end_s = entry.confirm_s = None
         if entry.alarm is None:
             return
-        entry.alarm = replace(entry.alarm, text=self._line(entry.change))
+        entry.alarm = replace(entry.alarm, text=self._line(entry))
         self._telling.ended(entry, t_s, work)
         self._signal(entry, Signal.CONDITION_FALSE, t_s, work)
         self._suppress(entry, t_s, work)

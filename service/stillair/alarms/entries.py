@@ -39,6 +39,7 @@ class Entry:
     rule: AlarmRule
     change: EventChange
     alarm: AlarmState | None = None
+    worded: EventChange | None = None  # which the alarm's text is of; not known of some restored
     due_s: float | None = None  # the on-delay runs out
     end_s: float | None = None  # the off-delay runs out
     confirm_s: float | None = None  # not heard of since a restart: over if not by then
@@ -101,7 +102,7 @@ def restored(
             event = None
         change = event or _as_change(alarm)
         key = (alarm.kind, alarm.subject)
-        entry = entries[key] = Entry(CATALOGUE[alarm.kind], change, alarm=alarm)
+        entry = entries[key] = Entry(CATALOGUE[alarm.kind], change, alarm, worded=event)
         if alarm.condition:
             entry.confirm_s = NOT_YET_S if event is None else None
             entry.told = alarm.suppression is Suppression.NONE

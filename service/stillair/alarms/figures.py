@@ -74,5 +74,15 @@ def clock(seconds: float) -> str:
     return f"{'-' if whole_s < 0 else ''}{hours}:{rest_s // 60:02}:{rest_s % 60:02}"
 
 
+def lower(words: str) -> str:
+    """With a small first letter, to stand inside a sentence."""
+    return words[:1].lower() + words[1:]
+
+
+def joined(*sentences: str) -> str:
+    """Sentences one after the other, each with its full stop; empty ones left out."""
+    return " ".join(s if s.endswith(".") else f"{s}." for s in sentences if s)
+
+
 def _rounded(value: float) -> float:
     return round(value, 1) + 0.0  # no "-0.0"

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 from stillair.alarms import figures
-from stillair.model import CameraCondition, Detail, EventChange, JsonValue
+from stillair.model import CameraCondition, Detail, EventChange, JsonValue, SignalClass
 
 # Of a view that is unfit: how it is, how it was, what to do.
 VIEW: Mapping[CameraCondition, tuple[str, str, str]] = {
@@ -37,7 +38,7 @@ VIEW: Mapping[CameraCondition, tuple[str, str, str]] = {
     CameraCondition.COVERED: (
         "Something covers the camera's view",
         "Something covered the camera's view",
-        "Look from outside what it is, as it may be thick smoke. If nothing burns, wipe the lens "
+        "Look from outside what it is. If nothing burns, wipe the lens "
         "or take away what stands before it.",
     ),
     CameraCondition.OUT_OF_FOCUS: (
@@ -63,7 +64,7 @@ VIEW: Mapping[CameraCondition, tuple[str, str, str]] = {
         "radio, or give the board less to do.",
     ),
 }
-SENSORS_ALONE = "Until then only the sensors watch."
+SENSORS_ALONE = "Until it shows well again only the sensors watch."
 
 _SIGNS = {
     "flame": "flame in the picture",
@@ -76,13 +77,15 @@ _SIGNS = {
 }
 
 
-def view_words(detail: Detail) -> tuple[str, str, str] | None:
-    """How an unfit view is spoken of: as it is, as it was, what to do."""
+def view_words(detail: Detail) -> tuple[str, str, str, str] | None:
+    """How an unfit view is spoken of: as it is, as it was, what to do, what stands."""
     try:
-        now, was, todo = VIEW[CameraCondition(str(detail.get("condition")))]
+        condition = CameraCondition(str(detail.get("condition")))
+        now, was, todo = VIEW[condition]
     except (KeyError, ValueError):
         return None
-    return now, was, f"{todo} {SENSORS_ALONE}"
+    smoke = "It may be thick smoke. " if condition is CameraCondition.COVERED else ""
+    return now, was, todo, f"{smoke}{SENSORS_ALONE}"
 
 
 def evidence(detail: Detail, *, several: bool, over: bool) -> str:
@@ -134,6 +137,25 @@ def missing(detail: Detail) -> str:
     names = detail.get("missing")
     told = [figures.clause(n, longest=40) for n in names] if isinstance(names, list) else []
     return f"Nothing was heard then of {figures.row(told)}" if told else ""
+
+
+def figure(change: EventChange, key: str) -> float | None:
+    """A figure of the event, if it is one."""
+    value = change.detail.get(key)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return None
+    return float(value)
+
+
+def ending(change: EventChange) -> str:
+    """How it ended, as far as that is known."""
+    # Nobody but a person can say that a danger is over.
+    danger = change.signal_class is SignalClass.ALARM
+    over = "There is no sign of it now" if danger else "It is over"
+    ended = change.detail.get("ended")
+    if isinstance(ended, str) and ended and ended != "by switch":
+        return f"{over}, as far as can be told: {figures.clause(ended)}"
+    return over
 
 
 def _number(value: JsonValue) -> float:

@@ -6,12 +6,12 @@ its times together: the line on the page, the story afterwards, the message.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
 from stillair.alarms import figures, seen
+from stillair.alarms.figures import joined, lower
 from stillair.model import BURNING, AlarmState, Change, EventChange, Kind, SignalClass
 
 
@@ -29,7 +29,8 @@ class Words:
     """How one kind is spoken of. `{who}` stands for the sensor, route or switch concerned.
 
     `title` heads a message and a story; `now` and `was` are sentences without
-    their full stop; `todo` says what to do, `after` what is left to do when it is over.
+    their full stop; `todo` says what to do, `after` what is left to do when it is over,
+    `stands` what is so as long as it lasts, whatever anybody does.
     `far`: that is done away from the box, so a fire needn't keep anybody from it.
     """
 
@@ -39,6 +40,7 @@ class Words:
     todo: str = ""
     after: str = ""
     far: bool = False
+    stands: str = ""
 
 
 _FIRE_ADVICE = (
@@ -51,7 +53,9 @@ _DONT_OPEN = (
     "the box, get everybody out and call the fire service."
 )
 _LOOK_AT_PICTURE = f"Look at the picture. {_DONT_OPEN}"
-# For all that would send somebody to a box in which smoke or fire was told.
+# In place of all that would send somebody to a box in which smoke or fire was told:
+# heat beside smoke is one fire more likely, and everything else can wait.
+FROM_AFAR = "Switch the power off away from the box. Don't go to it or open it."
 THAT_WAITS = "That can wait: don't go to the box or open it while it may be burning."
 _LOOK = (
     "Go and look, without opening the box. If it is burning: switch the power off away from "
@@ -146,7 +150,8 @@ WORDS: Mapping[Kind, Words] = {
         "History is not being kept",
         "What happens can't be stored just now",
         "What happened could not be stored",
-        "Watching and alarms go on. See whether the disk is full or broken.",
+        "See whether the disk is full or broken.",
+        stands="Watching and alarms go on.",
     ),
     Kind.DELIVERY_FAULT: Words(
         "Messages don't get through",
@@ -160,19 +165,21 @@ WORDS: Mapping[Kind, Words] = {
         "Nobody was watching",
         "For a time nothing was watching the chamber",
         "For a time nothing was watching the chamber",
-        "Look at the chamber and the part yourself: what happened meanwhile isn't known.",
+        "Look at the chamber and the part yourself.",
+        stands="What happened meanwhile isn't known.",
     ),
     Kind.SENSOR_FAULT: Words(
         "Sensor fault",
         "{Who} gives no reading that can be trusted",
         "{Who} gave no reading that could be trusted",
-        "Until it reads again nobody watches there.",
+        stands="Until it reads again nobody watches there.",
     ),
     Kind.CAMERA_FAULT: Words(
         "Camera fault",
         "The camera shows nothing that can be watched by",
         "The camera showed nothing that could be watched by",
-        f"See whether camera, cable and lamp are all right. {seen.SENSORS_ALONE}",
+        "See whether camera, cable and lamp are all right.",
+        stands=seen.SENSORS_ALONE,
     ),
     Kind.POWER_FAULT: Words(
         "Power supply fault",
@@ -277,7 +284,7 @@ def line(change: EventChange, *, burning: bool = False) -> str:
     `burning`: smoke or fire is told of the chamber, so nobody is sent to the box.
     """
     over = change.change is Change.CLEARED
-    return _joined(
+    return joined(
         _what(change, over=over),
         _depth(change, over=over),
         seen.evidence(change.detail, several=change.kind is Kind.FIRE, over=over),
@@ -285,6 +292,13 @@ def line(change: EventChange, *, burning: bool = False) -> str:
         _todo(change, over=over, burning=burning),
         seen.missing(change.detail),
     )
+
+
+def advised(text: str, change: EventChange, *, burning: bool) -> str:
+    """`text` of an alarm whose figures aren't known any more, with the advice that fits now."""
+    over = change.change is Change.CLEARED
+    old = _todo(change, over=over, burning=not burning)
+    return text.replace(old, _todo(change, over=over, burning=burning)) if old else text
 
 
 def story(change: EventChange, *, t_s: float) -> str:
@@ -303,7 +317,7 @@ def story(change: EventChange, *, t_s: float) -> str:
         head += f" at {figures.height(change.height_mm)}"
     shown = seen.evidence(change.detail, several=change.kind is Kind.FIRE, over=over)
     unheard = seen.missing(change.detail)
-    return _joined(head, _depth(change, over=over), shown, unheard, _doubt(change))
+    return joined(head, _depth(change, over=over), shown, unheard, _doubt(change))
 
 
 def message(
@@ -324,13 +338,13 @@ def message(
     over = stage is Stage.OVER
     head = {
         Stage.RAISED: words.title,
-        Stage.CHANGED: f"Now: {_lower(words.title)}",
-        Stage.STILL: f"Still: {_lower(words.title)}",
-        Stage.OVER: f"Over: {_lower(words.title)}",
+        Stage.CHANGED: f"Now: {lower(words.title)}",
+        Stage.STILL: f"Still: {lower(words.title)}",
+        Stage.OVER: f"Over: {lower(words.title)}",
     }[stage]
     what = _what(change, over=over)
     if stage is Stage.STILL:
-        is_, still = (" is ", " is still ") if " is " in what else (what, f"Still: {_lower(what)}")
+        is_, still = (" is ", " is still ") if " is " in what else (what, f"Still: {lower(what)}")
         what = what.replace(is_, still, 1)
     end_s = change.end_s if over and change.end_s is not None else t_s
     lasted = ""
@@ -338,12 +352,12 @@ def message(
         lasted = f" for {figures.duration(end_s - seen.began_s(change))}"
         lasted = lasted if over else f",{lasted} now"
     where = "" if change.height_mm is None else f", the part at {figures.height(change.height_mm)}"
-    told = _joined(
+    told = joined(
         f"{what}{lasted}{where}",
         _depth(change, over=over),
         seen.evidence(change.detail, several=change.kind is Kind.FIRE, over=over),
         _doubt(change),
-        _end(change) if over else "",
+        seen.ending(change) if over else "",
         _todo(change, over=over, burning=burning),
         seen.missing(change.detail),
     )
@@ -381,7 +395,8 @@ def _words(change: EventChange | AlarmState) -> Words:
     if change.kind is Kind.SMOKE and change.sensors and "camera" not in change.sensors:
         return _SMOKE_IN_AIR
     if change.kind is Kind.CAMERA_FAULT and (view := seen.view_words(change.detail)):
-        return Words(WORDS[change.kind].title, *view)
+        now, was, todo, stands = view
+        return Words(WORDS[change.kind].title, now, was, todo, stands=stands)
     if change.kind is Kind.OVER_TEMPERATURE:
         return _HOT_PLACES.get(str(change.detail.get("place")), WORDS[change.kind])
     return WORDS[change.kind]
@@ -411,7 +426,9 @@ def _todo(change: EventChange, *, over: bool, burning: bool) -> str:
     words = _words(change)
     todo = words.after if over else words.todo
     sends = bool(todo) and not words.far and change.kind not in BURNING
-    return THAT_WAITS if burning and sends else todo
+    if burning and sends:
+        todo = FROM_AFAR if change.signal_class is SignalClass.ALARM else THAT_WAITS
+    return todo if over or not words.stands else joined(todo, words.stands)
 
 
 def _doubt(change: EventChange) -> str:
@@ -421,7 +438,7 @@ def _doubt(change: EventChange) -> str:
         other = WORDS[Kind(str(change.detail.get("or")))].title
     except ValueError:
         return "The cause isn't certain"
-    return f"It may also be: {_lower(other)}"
+    return f"It may also be: {lower(other)}"
 
 
 def _depth(change: EventChange, *, over: bool) -> str:
@@ -429,18 +446,18 @@ def _depth(change: EventChange, *, over: bool) -> str:
     has = "" if over else "has "
     is_ = "was" if over else "is"
     said: list[str] = []
-    drop_k = _figure(change, "drop_k")
+    drop_k = seen.figure(change, "drop_k")
     if drop_k is not None and drop_k > 0:
         said.append(f"The air {has}{'fell' if over else 'fallen'} {figures.degrees(drop_k)}")
-    rise_k = _figure(change, "rise_k")
+    rise_k = seen.figure(change, "rise_k")
     if rise_k is not None and rise_k > 0:
         told = f"It {has}{'rose' if over else 'risen'} {figures.degrees(rise_k)}"
-        window_s = _figure(change, "window_s")
+        window_s = seen.figure(change, "window_s")
         said.append(f"{told} in {figures.duration(window_s)}" if window_s else told)
-    temperature_c = _figure(change, "temperature_c")
-    limit_c = _figure(change, "limit_c")
-    target_c = _figure(change, "target_c")
-    ceiling_c = _figure(change, "ceiling_c")
+    temperature_c = seen.figure(change, "temperature_c")
+    limit_c = seen.figure(change, "limit_c")
+    target_c = seen.figure(change, "target_c")
+    ceiling_c = seen.figure(change, "ceiling_c")
     if temperature_c is not None:
         where = f"It {is_}"
         # What was kept before the furthest was told may lie on the other side.
@@ -463,7 +480,7 @@ def _depth(change: EventChange, *, over: bool) -> str:
         elif ceiling_c is not None:
             told += f", the part likes {figures.temperature(ceiling_c)} at most"
         said.append(told)
-    gap_s = _figure(change, "gap_s")
+    gap_s = seen.figure(change, "gap_s")
     if gap_s is not None and gap_s > 0:
         said.append(f"It lasted {figures.duration(gap_s)}")
     reason = change.detail.get("reason")
@@ -471,28 +488,3 @@ def _depth(change: EventChange, *, over: bool) -> str:
         told = figures.clause(reason)
         said.append(f"{told[:1].upper()}{told[1:]}")
     return ". ".join(said)
-
-
-def _figure(change: EventChange, key: str) -> float | None:
-    value = change.detail.get(key)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        return None
-    return float(value)
-
-
-def _end(change: EventChange) -> str:
-    # Nobody but a person can say that a danger is over.
-    danger = change.signal_class is SignalClass.ALARM
-    over = "There is no sign of it now" if danger else "It is over"
-    ended = change.detail.get("ended")
-    if isinstance(ended, str) and ended and ended != "by switch":
-        return f"{over}, as far as can be told: {figures.clause(ended)}"
-    return over
-
-
-def _lower(words: str) -> str:
-    return words[:1].lower() + words[1:]
-
-
-def _joined(*sentences: str) -> str:
-    return " ".join(s if s.endswith(".") else f"{s}." for s in sentences if s)
