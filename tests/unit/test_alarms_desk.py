@@ -671,9 +671,17 @@ def test_no_alarm_sends_anybody_to_a_box_that_may_be_burning(
     assert all(THAT_WAITS not in n.text for _, n in shed.told if n.kind is danger)
 
 
-def test_an_alarm_whose_event_is_not_known_keeps_its_figures_beside_a_fire(shed: Shed) -> None:
+@pytest.mark.parametrize(
+    "todo",
+    [
+        WORDS[Kind.OVER_TEMPERATURE].todo,
+        "Switch the machine off and stay with it: a bed that goes on heating can burn.",
+    ],
+)
+def test_an_alarm_whose_event_is_not_known_keeps_its_figures_beside_a_fire(
+    shed: Shed, todo: str
+) -> None:
     shed.begins(Kind.OVER_TEMPERATURE)
-    todo = WORDS[Kind.OVER_TEMPERATURE].todo
     kept = replace(shed.only(), text=f"It is too hot. It is 95.0 °C. {todo}")
     shed = Shed(make_desk(alarms=(kept,)), t_s=0.0, numbers=1)
     shed.wait(1)

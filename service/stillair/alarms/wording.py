@@ -7,7 +7,7 @@ its times together: the line on the page, the story afterwards, the message.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from stillair.alarms import figures, seen
@@ -297,8 +297,12 @@ def line(change: EventChange, *, burning: bool = False) -> str:
 def advised(text: str, change: EventChange, *, burning: bool) -> str:
     """`text` of an alarm whose figures aren't known any more, with the advice that fits now."""
     over = change.change is Change.CLEARED
-    old = _todo(change, over=over, burning=not burning)
-    return text.replace(old, _todo(change, over=over, burning=burning)) if old else text
+    for place in ("", *_HOT_PLACES):  # of heat it isn't known where
+        placed = replace(change, detail={**change.detail, "place": place})
+        old = _todo(placed, over=over, burning=not burning)
+        if old and old in text:
+            return text.replace(old, _todo(placed, over=over, burning=burning))
+    return text
 
 
 def story(change: EventChange, *, t_s: float) -> str:
