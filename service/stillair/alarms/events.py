@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
-from stillair.alarms.seen import smoke_before_s
+from stillair.alarms.seen import number, smoke_before_s
 from stillair.model import KIND_CLASS, Change, Detail, EventChange, Finding, Job, Kind
 
 TOLD_ON = "it is told on with another event"
@@ -89,6 +89,5 @@ def _dated(finding: Finding, known: EventChange | None) -> Detail:
         return finding.detail
     before_s = smoke_before_s(finding.detail)
     if known is not None and known.kind is Kind.FIRE:
-        told = known.detail.get("smoke_before_s")
-        before_s = float(told) if isinstance(told, (int, float)) else 0.0
+        before_s = number(known.detail.get("smoke_before_s"))
     return {**finding.detail, "smoke_before_s": before_s} if before_s > 0.0 else finding.detail

@@ -99,16 +99,16 @@ def evidence(detail: Detail, *, several: bool, over: bool) -> str:
     named = dict.fromkeys(_SIGNS[n] for s in known if (n := str(s.get("sign"))) in _SIGNS)
     if several and named:
         said.append(f"It {'showed' if over else 'shows'} by {figures.row(list(named))}")
-    share = max((_number(sign.get("share")) for sign in known), default=0.0)
+    share = max((number(sign.get("share")) for sign in known), default=0.0)
     if several:
-        before_s = _number(detail.get("smoke_before_s"))
+        before_s = number(detail.get("smoke_before_s"))
         said.append(
             f"Before that there was smoke for {figures.duration(before_s)}" if before_s else ""
         )
     elif share > 0.0:  # of several signs each has its own
         covers = "covered" if over else "covers"
         said.append(f"It {covers} {figures.percent(share)} of the picture")
-    level_ug = max((_number(sign.get("pm2_5_ug_per_m3")) for sign in known), default=0.0)
+    level_ug = max((number(sign.get("pm2_5_ug_per_m3")) for sign in known), default=0.0)
     if level_ug > 0.0:
         held = "held" if over else "holds"
         said.append(f"The air {held} {level_ug:.0f} µg/m³ of fine particles")
@@ -117,7 +117,7 @@ def evidence(detail: Detail, *, several: bool, over: bool) -> str:
 
 def began_s(change: EventChange) -> float:
     """Since when it has been what it is called: a fire not for as long as it was smoke alone."""
-    return change.onset_s + _number(change.detail.get("smoke_before_s"))
+    return change.onset_s + number(change.detail.get("smoke_before_s"))
 
 
 def smoke_before_s(detail: Detail) -> float:
@@ -126,7 +126,7 @@ def smoke_before_s(detail: Detail) -> float:
     ages_s: dict[bool, list[float]] = {True: [], False: []}  # by whether it says no more than smoke
     for sign in signs if isinstance(signs, list) else ():
         if isinstance(sign, dict):
-            ages_s[sign.get("sign") in ("smoke", "particles")].append(_number(sign.get("age_s")))
+            ages_s[sign.get("sign") in ("smoke", "particles")].append(number(sign.get("age_s")))
     if not (ages_s[True] and ages_s[False]):
         return 0.0
     return round(max(0.0, max(ages_s[True]) - max(ages_s[False])), 1)
@@ -141,10 +141,7 @@ def missing(detail: Detail) -> str:
 
 def figure(change: EventChange, key: str) -> float | None:
     """A figure of the event, if it is one."""
-    value = change.detail.get(key)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        return None
-    return float(value)
+    return _known(change.detail.get(key))
 
 
 def ending(change: EventChange) -> str:
@@ -158,5 +155,12 @@ def ending(change: EventChange) -> str:
     return over
 
 
-def _number(value: JsonValue) -> float:
-    return 0.0 if isinstance(value, bool) or not isinstance(value, int | float) else float(value)
+def number(value: JsonValue) -> float:
+    """A figure, 0 if it is none."""
+    return _known(value) or 0.0
+
+
+def _known(value: JsonValue) -> float | None:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return None
+    return float(value)

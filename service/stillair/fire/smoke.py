@@ -95,7 +95,7 @@ TERMS = (
     ("differs_px", 0.0, 10.0, 3.0),
     ("rises", -0.3, 0.3, 0.15),
 )
-LEAST_BILLOWS = 1e-3  # of light
+BILLOWS_UNIT, LEAST_BILLOWS = 0.02, 1e-3  # of light
 STIR_UNIT, LEAST_STIR = 2e-3, 2e-4  # of light, by its logarithm
 
 
@@ -308,7 +308,9 @@ def terms(measures: NDArray[np.float64]) -> NDArray[np.float64]:
     """What the net weighs, `(n, terms)`, of measures `(n, len(MEASURES))`."""
     of = dict(zip(MEASURES, measures.T, strict=True))
     plain = [np.clip(of[name], low, high) / unit for name, low, high, unit in TERMS]
-    stir, then, around = (_log_stir(of[each]) for each in ("stir", "stir_then", "stir_outside"))
+    stir, then, around = (
+        _log(of[each], STIR_UNIT, LEAST_STIR) for each in ("stir", "stir_then", "stir_outside")
+    )
     more = (of["stir"] - 1.2 * of["stir_then"]) / STIR_UNIT
     stirred = np.clip(more, 0.0, 2.0)
     return np.stack(
@@ -317,10 +319,11 @@ def terms(measures: NDArray[np.float64]) -> NDArray[np.float64]:
             np.clip(stir, -2.0, 2.0),
             np.clip(stir - then, -2.0, 2.0),
             np.clip(stir - around, -2.0, 2.0),
-            np.clip(_log_stir(of["unrest"]), -2.0, 3.0),
-            _log_share(of["billows"]),
-            _log_share(of["billows_then"]),
-            _log_share(of["differs"]),
+            np.clip(_log(of["unrest"], STIR_UNIT, LEAST_STIR), -2.0, 3.0),
+            *(
+                np.clip(_log(of[each], BILLOWS_UNIT, LEAST_BILLOWS), -3.0, 3.0)
+                for each in ("billows", "billows_then", "differs")
+            ),
             np.log(of["age_s"] / 30.0) / 2.0,
             np.log(of["cover"] / 0.1) / 2.0,
             np.minimum(np.clip(np.abs(of["stain"]) / 0.05, 0.0, 2.0), stirred),
@@ -338,12 +341,9 @@ def with_second(evidence: float, likelihood: float | None) -> float:
     return min(MOST_SUM, max(0.0, evidence + min(MOST_STEP, max(LEAST_STEP, step))))
 
 
-def _log_stir(stir: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray(np.log(np.maximum(stir, LEAST_STIR) / STIR_UNIT), np.float64)
-
-
-def _log_share(share: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.clip(np.log(np.maximum(share, LEAST_BILLOWS) / 0.02), -3.0, 3.0)
+def _log(share: NDArray[np.float64], unit: float, least: float) -> NDArray[np.float64]:
+    """Of a share of light, in a unit."""
+    return np.asarray(np.log(np.maximum(share, least) / unit), np.float64)
 
 
 @cache

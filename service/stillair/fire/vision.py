@@ -107,14 +107,14 @@ class Vision:
         else:
             self._smoke.pause()
         since_s = self._view.since_s
-        unjudged_s = self._smoke.unjudged_s(t_s)
+        unjudged_s, uncompared_s = self._smoke.unjudged_s(t_s), self._smoke.uncompared_s(t_s)
         if fit and unjudged_s > UNJUDGED_S:
             # silence of a watch that can't compare anything must not look like peace
             condition, since_s = CameraCondition.FLICKERING, t_s - unjudged_s
             reason = "the light jumps so often that smoke can't be looked for"
-        elif fit and self._smoke.uncompared_s(t_s) > UNCOMPARED_S:
-            condition, since_s = CameraCondition.WASHED_OUT, t_s - self._smoke.uncompared_s(t_s)
-            reason = "hardly anything in it is neither black nor white: smoke can't be looked for"
+        elif fit and uncompared_s > UNCOMPARED_S:
+            condition, since_s = CameraCondition.WASHED_OUT, t_s - uncompared_s
+            reason = "nothing in it can be compared with how it was: smoke can't be looked for"
         movement = self._motion.update(t_s, gray, fit=fit)
         height, width = gray.shape
         flame = self._flame_signs(t_s, condition, width, height)
