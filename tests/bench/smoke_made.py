@@ -82,8 +82,7 @@ class Veil:
 
     def before(self, t_s: float, picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
         """A picture `(120, 160)` through it."""
-        veiled = self.over(t_s, picture.astype(np.float32))
-        return np.asarray(np.clip(veiled + 0.5, 0.0, 255.0), np.uint8)
+        return drawn(self.over(t_s, picture.astype(np.float32)))
 
     def over(self, t_s: float, scene: NDArray[np.float32]) -> NDArray[np.float32]:
         """The same, before it is rounded."""
@@ -150,5 +149,9 @@ class StillView:
                     shown = 255.0 * (scene / 255.0) ** (1.0 + share * (curve - 1.0))
                 case "focus" if share > 0.0:
                     shown = cv2.GaussianBlur(scene, (0, 0), blur * share + 0.01)
-            noisy = np.asarray(shown, np.float64) + rng.normal(0.0, noise, shown.shape)
-            yield t_s, np.asarray(np.clip(noisy + 0.5, 0.0, 255.0), np.uint8)
+            yield t_s, drawn(np.asarray(shown, np.float64) + rng.normal(0.0, noise, shown.shape))
+
+
+def drawn(picture: NDArray[np.float32] | NDArray[np.float64]) -> NDArray[np.uint8]:
+    """As a camera gives it: whole numbers from 0 to 255."""
+    return np.asarray(np.clip(picture + 0.5, 0.0, 255.0), np.uint8)

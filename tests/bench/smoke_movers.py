@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from bench.smoke_made import LASTS_S, PER_S, Frame
+from bench.smoke_made import LASTS_S, PER_S, Frame, drawn
 from stillair.fire.grid import SIZE
 
 FRAMES = round(LASTS_S * PER_S)
@@ -45,9 +45,7 @@ class _Thing:
             radius += rng.normal(0.0, 0.25 / turns) * np.cos(turned)
         long = rng.normal(0.0, 0.3) * np.cos(2.0 * (angles - rng.uniform(0.0, math.tau)))
         radius *= _spread(rng, 7.0, 42.0) * np.exp(long)
-        grain = rng.normal(0.0, 1.0, ROWS.shape).astype(np.float32)
-        grain = np.asarray(cv2.GaussianBlur(grain, (0, 0), rng.uniform(1.5, 8.0)), np.float32)
-        surface = grain * rng.uniform(0.0, 25.0) / max(float(grain.std()), 1e-6)
+        surface = _grain(rng, 1.5) * rng.uniform(0.0, 25.0)
         surface += rng.uniform(12.0, 235.0) + rng.uniform(-0.4, 0.4) * (COLUMNS - SIZE[0] / 2)
         surface += rng.uniform(-0.4, 0.4) * (ROWS - SIZE[1] / 2)
         moved = tuple(_way(rng))
@@ -75,8 +73,7 @@ class _Thing:
         place = self.at[number]
         if place is None:
             return picture
-        mask = np.zeros(picture.shape, np.float32)
-        cv2.fillPoly(mask, [np.round((self.outline + place) * 16.0).astype(np.int32)], 1.0, shift=4)
+        mask = _outlined(self.outline + place)
         shade = cv2.GaussianBlur(_shifted(mask, self.shadow_aside), (0, 0), self.shadow_px)
         picture = picture * (1.0 - self.shadow * np.asarray(shade, np.float32))
         mask = np.asarray(cv2.GaussianBlur(mask, (0, 0), self.edge_px), np.float32)
@@ -138,7 +135,7 @@ def with_movers(shown: Iterable[Frame], seed: int) -> Iterator[Frame]:
             picture = thing.before(number, picture)
         if not plays:
             picture = picture + rng.normal(0.0, noise, picture.shape).astype(np.float32)
-        yield t_s, np.asarray(np.clip(picture + 0.5, 0.0, 255.0), np.uint8)
+        yield t_s, drawn(picture)
 
 
 def put_down(picture: NDArray[np.uint8], seed: int) -> Iterator[Frame]:
@@ -153,29 +150,26 @@ def put_down(picture: NDArray[np.uint8], seed: int) -> Iterator[Frame]:
     for number in range(FRAMES):
         t_s = number / PER_S
         shown = other if (t_s >= changes_s) != taken_away else scene
-        noisy = shown + rng.normal(0.0, noise, shown.shape)
-        yield t_s, np.asarray(np.clip(noisy + 0.5, 0.0, 255.0), np.uint8)
+        yield t_s, drawn(shown + rng.normal(0.0, noise, shown.shape))
 
 
 def _put_before(scene: Picture, rng: np.random.Generator) -> Picture:
     """A box or something round, plain or with a grain, and its shadow."""
     x, y = rng.uniform(10.0, 150.0), rng.uniform(10.0, 110.0)
     wide, high = _spread(rng, 8.0, 60.0), _spread(rng, 8.0, 60.0)
-    mask = np.zeros(scene.shape, np.float32)
     if rng.random() < 0.6:
         turned = float(rng.choice((0.0, rng.uniform(0.0, 90.0))))
         corners = cv2.boxPoints(((x, y), (1.4 * wide, 1.4 * high), turned))
-        cv2.fillPoly(mask, [np.round(corners * 16.0).astype(np.int32)], 1.0, shift=4)
+        mask = _outlined(np.asarray(corners, np.float32))
     else:
         turned = float(rng.uniform(0.0, 180.0))
+        mask = np.zeros(scene.shape, np.float32)
         cv2.ellipse(mask, (int(x), int(y)), (int(wide), int(high)), turned, 0, 360, 1.0, -1)
     if rng.random() < 0.5:
         aside = (float(rng.uniform(-12.0, 12.0)), float(rng.uniform(-12.0, 12.0)))
         shade = cv2.GaussianBlur(_shifted(mask, aside), (0, 0), rng.uniform(2.0, 15.0))
         scene = np.asarray(scene * (1.0 - rng.uniform(0.05, 0.4) * shade), np.float32)
-    grain = rng.normal(0.0, 1.0, scene.shape).astype(np.float32)
-    grain = np.asarray(cv2.GaussianBlur(grain, (0, 0), rng.uniform(1.0, 8.0)), np.float32)
-    surface = grain * float(rng.choice((0.0, rng.uniform(0.0, 25.0)))) / float(grain.std())
+    surface = _grain(rng, 1.0) * float(rng.choice((0.0, rng.uniform(0.0, 25.0))))
     like = float(scene[int(y), int(x)]) * rng.uniform(0.6, 1.5)
     level = rng.uniform(12.0, 235.0) if rng.random() < 0.6 else np.clip(like, 12.0, 240.0)
     surface = surface + level + rng.uniform(-0.3, 0.3) * (COLUMNS - SIZE[0] / 2)
@@ -200,6 +194,20 @@ def _way(rng: np.random.Generator) -> Iterator[tuple[float, float]]:
             0.6 * sum(x * math.sin(math.tau * gone_s / every + p) for x, _, every, p, _ in swings),
             0.6 * sum(y * math.sin(math.tau * gone_s / every + p) for _, y, every, _, p in swings),
         )
+
+
+def _grain(rng: np.random.Generator, least_px: float) -> Picture:
+    """Soft blotches of so many pixels or more, with a standard deviation of 1."""
+    raw = rng.normal(0.0, 1.0, ROWS.shape).astype(np.float32)
+    soft = np.asarray(cv2.GaussianBlur(raw, (0, 0), rng.uniform(least_px, 8.0)), np.float32)
+    return np.asarray(soft / soft.std(), np.float32)
+
+
+def _outlined(points: NDArray[np.float64] | NDArray[np.float32]) -> Picture:
+    """1 within a polygon."""
+    mask = np.zeros(ROWS.shape, np.float32)
+    cv2.fillPoly(mask, [np.round(points * 16.0).astype(np.int32)], 1.0, shift=4)
+    return mask
 
 
 def _spread(rng: np.random.Generator, least: float, most: float) -> float:

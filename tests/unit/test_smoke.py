@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import cv2
 import numpy as np
@@ -17,14 +18,22 @@ GREY = 150.0
 BEGINS_S = 40.0
 
 
+def shown(paint: Paint, seconds: float) -> Iterator[tuple[float, NDArray[np.uint8]]]:
+    for t_s, picture in film(paint, seconds, per_s=4.0):
+        yield t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8)
+
+
+def watched(paint: Paint, seconds: float, smoke: SmokeWatch) -> Iterator[tuple[float, float]]:
+    """How surely it is smoke, with each picture."""
+    for t_s, gray in shown(paint, seconds):
+        smoke.update(t_s, gray)
+        yield t_s, smoke.strength
+
+
 def run(paint: Paint, seconds: float, watch: SmokeWatch | None = None) -> float | None:
     """When smoke is first as sure as is told by itself."""
-    smoke = watch or SmokeWatch()
-    for t_s, picture in film(paint, seconds, per_s=4.0):
-        smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
-        if smoke.strength >= 0.5:
-            return t_s
-    return None
+    told = watched(paint, seconds, watch or SmokeWatch())
+    return next((t_s for t_s, strength in told if strength >= 0.5), None)
 
 
 def veil(
@@ -89,11 +98,11 @@ def test_a_lamp_that_was_off_for_a_time_is_no_other_tone_curve() -> None:
     def paint(picture: Canvas, t_s: float) -> Canvas:
         return np.asarray(picture * (0.12 if BEGINS_S <= t_s < 60.0 else 1.0), np.float32)
 
-    for t_s, picture in film(paint, 100.0, per_s=4.0):
+    for t_s, gray in shown(paint, 100.0):
         if BEGINS_S + 3.0 <= t_s < 60.0:
             smoke.pause()  # the view is told as dark
         else:
-            smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
+            smoke.update(t_s, gray)
         assert smoke.strength < 0.3
 
 
@@ -121,8 +130,7 @@ def test_a_watch_that_can_not_compare_says_for_how_long() -> None:
         off = t_s >= BEGINS_S and int(4.0 * t_s) % 2 == 1
         return np.asarray(picture * (0.5 if off else 1.0), np.float32)
 
-    for t_s, picture in film(paint, 60.0, per_s=4.0):
-        smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
+    for t_s, _ in watched(paint, 60.0, smoke):
         if 5.0 < t_s < BEGINS_S:
             assert smoke.unjudged_s(t_s) <= 1.25
     assert smoke.unjudged_s(59.75) == pytest.approx(20.0, abs=1.5)
@@ -212,9 +220,8 @@ def test_smoke_stays_told_while_it_hangs_there_and_no_longer() -> None:
             veil(0.3, 1.0)(picture, t_s)
 
     strengths: dict[int, float] = {}
-    for t_s, picture in film(paint, 190.0, per_s=4.0):
-        smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
-        strengths[int(t_s)] = smoke.strength
+    for t_s, strength in watched(paint, 190.0, smoke):
+        strengths[int(t_s)] = strength
     assert min(strengths[s] for s in range(60, 160)) >= 0.5
     assert strengths[189] < 0.3
 
@@ -225,10 +232,10 @@ def test_smoke_that_was_told_becomes_the_scene_only_when_somebody_says_so(
     monkeypatch.setattr("stillair.fire.smoke.LONGEST_S", 20.0)
     smoke = SmokeWatch()
     strengths: dict[int, float] = {}
-    for t_s, picture in film(veil(0.3, 1.0), 150.0, per_s=4.0):
+    for t_s, gray in shown(veil(0.3, 1.0), 150.0):
         if t_s == 120.0:
             smoke.begin_anew()
-        smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
+        smoke.update(t_s, gray)
         strengths[int(t_s)] = smoke.strength
     assert min(strengths[s] for s in range(60, 120)) >= 0.5
     assert max(strengths[s] for s in range(120, 150)) < 0.3
@@ -242,16 +249,14 @@ def test_smoke_that_was_told_is_not_over_because_the_light_is_another(lasting: b
         veil(0.3, 1.0)(picture, t_s)
         return picture * np.float32(1.5 if t_s >= 80.0 and (lasting or t_s < 100.0) else 1.0)
 
-    for t_s, picture in film(paint, 150.0, per_s=4.0):
-        smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
-        strengths[t_s] = smoke.strength if smoke.veil is not None else 0.0
+    for t_s, strength in watched(paint, 150.0, smoke):
+        strengths[t_s] = strength if smoke.veil is not None else 0.0
     assert min(strength for t_s, strength in strengths.items() if t_s >= 60.0) >= 0.5
 
 
 def test_smoke_that_was_told_is_not_over_because_the_camera_was_moved() -> None:
     smoke, told = SmokeWatch(), {}
-    for t_s, picture in film(veil(0.3, 1.0), 150.0, per_s=4.0):
-        gray = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8)
+    for t_s, gray in shown(veil(0.3, 1.0), 150.0):
         if 80.0 <= t_s < 100.0:
             smoke.lose_scene()
         else:
@@ -269,15 +274,15 @@ def test_what_is_suspected_without_being_told_becomes_the_scene(
     monkeypatch.setattr("stillair.fire.smoke.LONGEST_S", 20.0)
     monkeypatch.setattr("stillair.fire.smoke.MOST_SUM", 6.0)  # a strength of 0.41
     smoke = SmokeWatch(told_from=told_from)
-    for t_s, picture in film(veil(0.3, 1.0), 110.0, per_s=4.0):
-        smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
+    for _ in watched(veil(0.3, 1.0), 110.0, smoke):
+        pass
     assert (smoke.strength < 0.2) is becomes
 
 
 def test_what_is_hidden_is_measured() -> None:
     smoke = SmokeWatch()
-    for t_s, picture in film(veil(0.2, 3.0), 60.0, per_s=4.0):
-        smoke.update(t_s, np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), np.uint8))
+    for _ in watched(veil(0.2, 3.0), 60.0, smoke):
+        pass
     assert smoke.veil is not None
     assert smoke.veil.hidden == pytest.approx(0.2, abs=0.06)
     left, top, right, bottom = smoke.veil.region
