@@ -35,6 +35,7 @@ sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "service")]
 from bench.fire_clips import by_set, paced  # noqa: E402 - the paths above come first
 from bench.fire_plot import Burn  # noqa: E402
 from bench.fire_scenes import HARMLESS, SMOKES, scene  # noqa: E402
+from bench.small_nets import Floats, Net, Nets  # noqa: E402
 from bench.smoke_made import LASTS_S, Frame, StillView, Veil  # noqa: E402
 from bench.smoke_movers import put_down, with_movers  # noqa: E402
 from stillair.fire import smoke  # noqa: E402
@@ -53,7 +54,6 @@ THEN = {True: 2, False: 5}
 SAY = 60.0  # of a recording, in seconds
 HARMLESS_SAY = 3.0
 MADE_SAY = {"movers": 0.35, "veil": 0.4}  # what is plainly made says less than a scene
-Floats = NDArray[np.float64]
 WRITTEN = HERE.parents[1] / "service/stillair/fire/smoke.csv"
 
 
@@ -183,73 +183,6 @@ def gray(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), np.uint8)
 
 
-class Net:
-    """Tanh units between terms and a logarithm of odds; fitted by Adam.
-
-    References
-    ----------
-    Kingma, D. P. and Ba, J. (2015). Adam: a method for stochastic optimization. ICLR.
-    """
-
-    def __init__(self, inputs: int, rng: np.random.Generator) -> None:
-        self.parts = [
-            rng.normal(size=(inputs, UNITS)) / math.sqrt(inputs),
-            np.zeros(UNITS),
-            rng.normal(size=UNITS) / math.sqrt(UNITS),
-            np.zeros(1),
-        ]
-        self._means = [np.zeros_like(part) for part in self.parts]
-        self._squares = [np.zeros_like(part) for part in self.parts]
-        self._steps = 0
-
-    def __call__(self, given: NDArray[np.float32]) -> Floats:
-        inner, biases, outer, bias = self.parts
-        return np.asarray(np.tanh(given @ inner + biases) @ outer + bias[0], np.float64)
-
-    def step(self, given: NDArray[np.float32], smokes: Floats, weight: Floats, rate: float) -> None:
-        inner, biases, outer, bias = self.parts
-        units = np.tanh(given @ inner + biases)
-        odds = units @ outer + bias[0]
-        error = (1.0 / (1.0 + np.exp(-odds)) - smokes) * weight / weight.sum()
-        back = np.outer(error, outer) * (1.0 - units**2)
-        slopes = [
-            given.T @ back + RIDGE * inner,
-            back.sum(axis=0),
-            units.T @ error + RIDGE * outer,
-            np.array([error.sum()]),
-        ]
-        self._steps += 1
-        for part, slope, mean, square in zip(
-            self.parts, slopes, self._means, self._squares, strict=True
-        ):
-            mean += 0.1 * (slope - mean)
-            square += 0.001 * (slope**2 - square)
-            sure = mean / (1.0 - 0.9**self._steps)
-            part -= rate * sure / (np.sqrt(square / (1.0 - 0.999**self._steps)) + 1e-8)
-
-
-@dataclass(frozen=True, slots=True)
-class Nets:
-    """Several that were begun otherwise: what they say together, and as one net."""
-
-    nets: tuple[Net, ...]
-
-    def __call__(self, given: NDArray[np.float32]) -> Floats:
-        return np.asarray(np.mean([net(given) for net in self.nets], axis=0), np.float64)
-
-    def table(self) -> Floats:
-        """As `smoke.fitted_net` reads it: a row for each term, biases, outer weights."""
-        inner, biases, outer, bias = zip(*(net.parts for net in self.nets), strict=True)
-        share = 1.0 / len(self.nets)
-        return np.vstack(
-            [
-                np.pad(np.hstack(inner), ((0, 0), (0, 1))),
-                np.append(np.concatenate(biases), 0.0),
-                np.append(np.concatenate(outer) * share, sum(bias) * share),
-            ]
-        )
-
-
 def fitted(recordings: Sequence[Recording]) -> Nets:
     return Nets(tuple(_fitted(recordings, number) for number in range(NETS)))
 
@@ -263,15 +196,14 @@ def _fitted(recordings: Sequence[Recording], lot: int) -> Net:
             for parts in zip(*(_likeliest(each, net) for each in recordings), strict=True)
         )
         weight = np.minimum(weight, np.percentile(weight, 99.0))
-        net = net or Net(given.shape[1], rng)
+        net = net or Net(given.shape[1], UNITS, RIDGE, rng)
         for _ in range(EPOCHS):
             order = rng.permutation(len(given))
             for begin in range(0, len(order), BATCH):
                 some = order[begin : begin + BATCH]
                 rate = RATE if number < ROUNDS - 1 else RATE / 2.0
                 net.step(given[some], smokes[some], weight[some], rate)
-        odds = net(given) * np.where(smokes > 0.0, -1.0, 1.0)
-        loss = float((weight * np.logaddexp(0.0, odds)).sum() / weight.sum())
+        loss = net.loss(given, smokes, weight)
         print(f"round {number + 1}: {len(given)} windows, loss {loss:.4f}", flush=True)
     assert net is not None
     return net
@@ -364,7 +296,7 @@ def main() -> None:
         fitted([each for each in recordings if each.fitted]),
     )
     if args.write:
-        np.savetxt(WRITTEN, fitted(recordings).table(), fmt="%.4g", delimiter=",")
+        fitted(recordings).write(WRITTEN)
 
 
 _NAMES = [name for name, *_ in TERMS]

@@ -27,21 +27,24 @@ top         the brightness (of green) of its brightest fifth: a flame is a sourc
 edge        the change of its spots by how steep the picture is there, in powers of two: what
             is shaken by a part of a pixel, or coded anew, changes at its edges only
 novel       the share of spots brighter than ever in the last minutes, before the last
-            twenty seconds; not known where the view is younger, so that `glow` and `edge`
-            weigh more there
+            twenty seconds, and how much `brighter` they are; not known where the view is younger
+coloured    how much of the time its spots have a flame's colour, and how much of it they are
+            `active`
+flares      whether a spot is mostly dim and now and then bright, or the other way round; how
+            far it `swing`s, and how many of its changes are `great`
+filled      how much of its box is active, how `large` that is, and whether it is `hot`
+sways       how much its middle goes to and fro; `bobs`, up and down; `steps`, how its foot
+            does: a fire stands where it burns
 
 Spots near a hot middle, which is nearly at the upper end of the camera's range in red and
 far up in green, make places of their own, so that a machine at work beside a flame is
 measured apart from it.
 
 The evidence of a place is a sum of log-likelihood ratios, one a look, each with a floor and
-a ceiling, so that none can decide alone; what each measure says is a fitted curve, see
-`stillair.fire.flame_curves`.
+a ceiling, so that none can decide alone; what the measures say together is a small fitted net,
+see `stillair.fire.flame_terms`.
 
-Measured by `tests/bench/fire.py` on seeds and clips that nothing was fitted to: 99 of 100
-flames found (95 % bounds 95 to 100 %), in a median of 2.8 s, 95 % within 7.3 s, all 20 that
-burned from the start and all 20 partly hidden; 11 false flames in 12 h of harmless scenes, four
-of them dust that glints under the lamp; of the real clips 4 of 4 flames, none of 7 harmless.
+Measured by `tests/bench/fire.py` on seeds and clips that nothing was fitted to; see README.
 """
 
 from __future__ import annotations
@@ -56,7 +59,7 @@ import numpy as np
 from cv2.typing import MatLike
 from numpy.typing import NDArray
 
-from stillair.fire.flame_curves import likelihood
+from stillair.fire.flame_terms import features, likelihood
 from stillair.fire.regions import Region, pixels_of
 
 Gray = NDArray[np.uint8]
@@ -76,6 +79,7 @@ LOOK_EVERY_S = 0.25
 KEPT_PICTURES = 16  # on which `alike` is measured: about a second
 LEAST_PICTURES = 8
 KEPT_LOOKS = 8
+RECENT = 8  # pictures: so bright was it just now
 LEAST_SPOTS = 6
 LEAST_PLAIN = 12
 MOST_PLACES = 6
@@ -95,7 +99,7 @@ USUAL_FORGETS = 1  # of 255, a minute
 DOUBTED = 0.3
 # What one look adds to a place's evidence, at least and at most, and when it is told.
 LEAST_STEP, MOST_STEP = -0.8, 1.0
-SURE = 2.2  # of the log-likelihood ratio: what is only a little likelier than not adds nothing
+SURE = 1.75  # of the log-likelihood ratio: what is only a little likelier than not adds nothing
 STEP = 0.3  # of it: looks follow each other and are much alike
 NEWBORN_S = 0.5
 TOLD_SUM = 4.8
@@ -247,8 +251,8 @@ class FlameWatch:
         seen = [p for p in known if not any(_overlap(p, f) for f in found)]
         return sorted([*found, *seen], key=lambda p: -p.spots)
 
-    def _follow(self, place: Place, known: Sequence[Place]) -> None:
-        """Have a place go on with what is known of those that it was."""
+    def _follow(self, place: Place, known: Sequence[Place]) -> list[Place]:
+        """Have a place go on with what is known of those that it was; return them."""
         likeness = {n: _likeness(p, place) for n, p in enumerate(known) if _overlap(p, place)}
         was = [n for n, alike in likeness.items() if known[n].hot == place.hot or alike > 0.3]
         if was:
@@ -256,6 +260,7 @@ class FlameWatch:
             place.history = deque(known[nearest].history, maxlen=KEPT_LOOKS)
             place.since_s = min(known[n].since_s for n in was)
             place.sum = max(known[n].sum for n in was)
+        return [known[n] for n in was]
 
     def _measure(self, place: Place, window: tuple[slice, slice], spots: NDArray[np.bool_]) -> None:
         rows, columns = np.nonzero(spots)
@@ -269,28 +274,43 @@ class FlameWatch:
         changes = np.diff(green, axis=0)
         powers = np.linalg.svd(changes, compute_uv=False) ** 2
         means = np.sort(green.mean(axis=0))
-        novel = -1.0
+        swing = float(green.std(axis=0).mean())
+        least, most = green.min(axis=0), green.max(axis=0)
+        novel, brighter = -1.0, 0.0
         if self._usual is not None:
-            brighter = cv2.subtract(self._recent_max(window), self._usual[window])
-            novel = float(np.count_nonzero(brighter[spots] > NOVEL)) / place.spots
-        now = {
-            "alike": float(powers[0] / max(1e-6, powers.sum())),
-            "near": _correlation(changes, np.diff(beside, axis=0)),
-            "unexplained": self._unexplained(place, spots),
-            "settled": _settled(green),
-            "loud": self._loud_share(place),
-            "glow": self._glow(place, green.mean(axis=1)),
-            "top": float(means[-max(1, len(means) // 5) :].mean()),
-            "edge": self._edge(window, spots, float(green.std(axis=0).mean())),
-            "novel": novel,
-        }
-        place.history.append(now)
-        usual = {k: sum(f[k] for f in place.history) / len(place.history) for k in now}
-        place.features = {"age_s": place.age_s, **usual}
-        step = min(MOST_STEP, max(LEAST_STEP, STEP * (likelihood(place.features) - SURE)))
-        if place.age_s < NEWBORN_S:  # what is measured on so little may be anything
-            step = min(0.0, step)
-        place.sum = min(MOST_SUM, max(0.0, place.sum + step))
+            above = cv2.subtract(self._recent_max(window), self._usual[window])
+            novel = float(np.count_nonzero(above[spots] > NOVEL)) / place.spots
+            usual = self._usual[rows, columns].astype(np.float32)
+            brighter = float((green[-RECENT:].max(axis=0) - usual).mean())
+        place.history.append(
+            {
+                "alike": float(powers[0] / max(1e-6, powers.sum())),
+                "near": _correlation(changes, np.diff(beside, axis=0)),
+                "unexplained": self._unexplained(place, spots),
+                "settled": _settled(green),
+                "loud": self._loud_share(place),
+                "glow": self._glow(place, green.mean(axis=1)),
+                "top": float(means[-max(1, len(means) // 5) :].mean()),
+                "edge": self._edge(window, spots, swing),
+                "novel": novel,
+                "coloured": float(self._occupancy[window][spots].mean()) / 255.0,
+                "flares": float(((most - np.median(green, axis=0)) / (most - least + 1.0)).mean()),
+                "brighter": brighter,
+                "swing": math.log(swing + 1.0),
+                "great": float((np.abs(changes) > LOUD).mean()),
+                "active": float(self._activity[window][spots].mean()) / 255.0,
+                "filled": place.spots / place.area,
+                "spots": place.spots,
+                "hot": float(place.hot),
+                "x": (place.left + place.right) / 2.0,
+                "y": (place.top + place.bottom) / 2.0,
+                "foot": float(place.bottom),
+                "size": math.sqrt(place.area),
+            }
+        )
+        place.features = {"age_s": place.age_s, **features(place.history)}
+        newborn = place.age_s < NEWBORN_S
+        place.sum = with_look(place.sum, likelihood(place.features), newborn=newborn)
 
     def _unexplained(self, place: Place, spots: NDArray[np.bool_]) -> float:
         high, wide = self._shape
@@ -349,7 +369,7 @@ class FlameWatch:
     # --- what is usual ---
 
     def _recent_max(self, window: tuple[slice, slice]) -> Gray:
-        recent = list(self._greens)[-8:]
+        recent = list(self._greens)[-RECENT:]
         return np.asarray(np.max([g[window] for g in recent], axis=0), np.uint8)
 
     def _learn_usual(self, t_s: float, green: Gray) -> None:
@@ -369,6 +389,14 @@ class FlameWatch:
         if self._usual is not None and t_s - self._forgot_s >= 60.0:
             self._forgot_s = t_s
             self._usual -= np.minimum(self._usual, USUAL_FORGETS)
+
+
+def with_look(evidence: float, likelihood: float, *, newborn: bool) -> float:
+    """The evidence of a place after one more look, in which a flame is so likely."""
+    step = min(MOST_STEP, max(LEAST_STEP, STEP * (likelihood - SURE)))
+    if newborn:  # what is measured on so little may be anything
+        step = min(0.0, step)
+    return min(MOST_SUM, max(0.0, evidence + step))
 
 
 _NEAR = np.ones((2 * NEAR_PX + 1, 2 * NEAR_PX + 1), np.uint8)

@@ -25,16 +25,15 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from stillair.fire.grid import SIZE, Floats, Gray, shares
+from stillair.fire.net import Net, fitted_net
 from stillair.fire.regions import Region, pixels_of
 from stillair.fire.veil import (
     MEASURES,
@@ -64,8 +63,6 @@ UNSURE_STEP = -0.2  # of a second in which nothing can be compared, while nothin
 STROKE = 0.04  # of contrast, from one picture to the next and everywhere
 MOST_TONE = 0.35  # of contrast, by its logarithm: more no camera's curve takes or gives
 LONGEST_S = 1800.0  # after so long what was suspected without being told is the scene
-
-Likelihood = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 
 # Each measure from floor to ceiling, and its unit.
 TERMS = (
@@ -142,9 +139,9 @@ class SmokeWatch:
         ignore: Sequence[Region] = (),
         told_from: float = 0.5,
         *,
-        likelihood: Likelihood | None = None,
+        likelihood: Net | None = None,
     ) -> None:
-        self._likelihood = likelihood or fitted_net()
+        self._likelihood = likelihood or _likelihood
         self._told_from = told_from
         self._seen = np.ones((SIZE[1], SIZE[0]), bool)
         for region in ignore:
@@ -346,15 +343,6 @@ def _log(share: NDArray[np.float64], unit: float, least: float) -> NDArray[np.fl
     return np.asarray(np.log(np.maximum(share, least) / unit), np.float64)
 
 
-@cache
-def fitted_net() -> Likelihood:
-    """The nets, as one: of tanh units, a row of weights for each term, biases, outer weights."""
-    with resources.files("stillair.fire").joinpath("smoke.csv").open() as table:
-        rows = np.loadtxt(table, delimiter=",")
-    inner, biases, outer = rows[:-2, :-1], rows[-2, :-1], rows[-1]
-
-    def likelihood(measures: NDArray[np.float64]) -> NDArray[np.float64]:
-        units = np.tanh(terms(measures) @ inner + biases)
-        return np.asarray(units @ outer[:-1] + outer[-1], np.float64)
-
-    return likelihood
+def _likelihood(measures: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What the fitted nets say of measures `(n, len(MEASURES))`, as one."""
+    return fitted_net("smoke.csv")(terms(measures))
