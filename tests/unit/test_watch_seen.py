@@ -119,7 +119,7 @@ def test_smoke_and_heat_are_fire_and_it_says_what_to_do() -> None:
     (notice,) = [n for o in story.outcomes for n in o.notices if n.kind is Kind.FIRE]
     for words in ("power off away from the box", "Don't open", "everybody out", "fire service"):
         assert words in notice.text
-    assert "It shows by smoke in the picture and heat above the limit" in notice.text
+    assert "The fire shows by smoke in the picture and heat above the limit" in notice.text
 
 
 @pytest.mark.parametrize("condition", UNFIT)

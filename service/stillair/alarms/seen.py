@@ -93,12 +93,12 @@ def evidence(detail: Detail, *, several: bool, over: bool) -> str:
 
     `several`: signs of one event may be many, and are named.
     """
-    signs = detail.get("evidence")
-    known = [sign for sign in signs if isinstance(sign, dict)] if isinstance(signs, list) else []
+    known = _signs(detail)
+    over = over or bool(detail.get("blind"))  # what can't be seen now was seen
     said: list[str] = []
     named = dict.fromkeys(_SIGNS[n] for s in known if (n := str(s.get("sign"))) in _SIGNS)
     if several and named:
-        said.append(f"It {'showed' if over else 'shows'} by {figures.row(list(named))}")
+        said.append(f"The fire {'showed' if over else 'shows'} by {figures.row(list(named))}")
     share = max((number(sign.get("share")) for sign in known), default=0.0)
     if several:
         before_s = number(detail.get("smoke_before_s"))
@@ -107,7 +107,8 @@ def evidence(detail: Detail, *, several: bool, over: bool) -> str:
         )
     elif share > 0.0:  # of several signs each has its own
         covers = "covered" if over else "covers"
-        said.append(f"It {covers} {figures.percent(share)} of the picture")
+        seen = "What was seen" if over else "What is seen"
+        said.append(f"{seen} {covers} {figures.percent(share)} of the picture")
     level_ug = max((number(sign.get("pm2_5_ug_per_m3")) for sign in known), default=0.0)
     if level_ug > 0.0:
         held = "held" if over else "holds"
@@ -122,20 +123,22 @@ def began_s(change: EventChange) -> float:
 
 def smoke_before_s(detail: Detail) -> float:
     """For how long smoke was all that was seen, of a fire by its evidence when it is told."""
-    signs = detail.get("evidence")
     ages_s: dict[bool, list[float]] = {True: [], False: []}  # by whether it says no more than smoke
-    for sign in signs if isinstance(signs, list) else ():
-        if isinstance(sign, dict):
-            ages_s[sign.get("sign") in ("smoke", "particles")].append(number(sign.get("age_s")))
+    for sign in _signs(detail):
+        ages_s[sign.get("sign") in ("smoke", "particles")].append(number(sign.get("age_s")))
     if not (ages_s[True] and ages_s[False]):
         return 0.0
     return round(max(0.0, max(ages_s[True]) - max(ages_s[False])), 1)
 
 
 def missing(detail: Detail) -> str:
-    """Who told nothing when an event began."""
-    names = detail.get("missing")
-    told = [figures.clause(n, longest=40) for n in names] if isinstance(names, list) else []
+    """Who told nothing when an event began, and hasn't shown it since."""
+    named = detail.get("missing")
+    names = named if isinstance(named, list) else []
+    # A camera in an unfit view counts as silent, and may show it all the same.
+    showed = [s for sign in _signs(detail) if isinstance(s := sign.get("sources"), list)]
+    silent = [name for name in names if not any(name in sources for sources in showed)]
+    told = [figures.clause(name, longest=40) for name in silent]
     return f"Nothing was heard then of {figures.row(told)}" if told else ""
 
 
@@ -153,6 +156,11 @@ def ending(change: EventChange) -> str:
     if isinstance(ended, str) and ended and ended != "by switch":
         return f"{over}, as far as can be told: {figures.clause(ended)}"
     return over
+
+
+def _signs(detail: Detail) -> list[dict[str, JsonValue]]:
+    signs = detail.get("evidence")
+    return [sign for sign in signs if isinstance(sign, dict)] if isinstance(signs, list) else []
 
 
 def number(value: JsonValue) -> float:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from stillair.alarms import figures, seen
+from stillair.alarms.depth import INSTANTS, depth
 from stillair.alarms.figures import joined, lower
 from stillair.model import BURNING, AlarmState, Change, EventChange, Kind, SignalClass
 
@@ -279,19 +280,12 @@ class Message:
 
 
 def line(change: EventChange, *, burning: bool = False) -> str:
-    """The alarm's text on the page, without times: what, how deep, what to do.
+    """The alarm's text on the page, without times: what, what to do, how deep.
 
     `burning`: smoke or fire is told of the chamber, so nobody is sent to the box.
     """
     over = change.change is Change.CLEARED
-    return joined(
-        _what(change, over=over),
-        _depth(change, over=over),
-        seen.evidence(change.detail, several=change.kind is Kind.FIRE, over=over),
-        _doubt(change),
-        _todo(change, over=over, burning=burning),
-        seen.missing(change.detail),
-    )
+    return _told(change, _what(change, over=over), over=over, burning=burning)
 
 
 def advised(text: str, change: EventChange, *, burning: bool) -> str:
@@ -321,7 +315,7 @@ def story(change: EventChange, *, t_s: float) -> str:
         head += f" at {figures.height(change.height_mm)}"
     shown = seen.evidence(change.detail, several=change.kind is Kind.FIRE, over=over)
     unheard = seen.missing(change.detail)
-    return joined(head, _depth(change, over=over), shown, unheard, _doubt(change))
+    return joined(head, depth(change, over=over), shown, unheard, _doubt(change))
 
 
 def message(
@@ -351,20 +345,17 @@ def message(
         is_, still = (" is ", " is still ") if " is " in what else (what, f"Still: {lower(what)}")
         what = what.replace(is_, still, 1)
     end_s = change.end_s if over and change.end_s is not None else t_s
-    lasted = ""
-    if not _is_instant(change):
-        lasted = f" for {figures.duration(end_s - seen.began_s(change))}"
-        lasted = lasted if over else f",{lasted} now"
+    lasted = f" for {figures.duration(end_s - seen.began_s(change))}"
     where = "" if change.height_mm is None else f", the part at {figures.height(change.height_mm)}"
-    told = joined(
-        f"{what}{lasted}{where}",
-        _depth(change, over=over),
-        seen.evidence(change.detail, several=change.kind is Kind.FIRE, over=over),
-        _doubt(change),
-        seen.ending(change) if over else "",
-        _todo(change, over=over, burning=burning),
-        seen.missing(change.detail),
-    )
+    length = ""
+    if _is_danger(change):
+        length = f"That {'was' if over else 'has been'} so{lasted}{where}"
+    elif _is_instant(change):
+        what += where
+    else:
+        what += (lasted if over else f",{lasted} now") + where
+    ended = seen.ending(change) if over else ""
+    told = _told(change, what, over=over, burning=burning, length=length, ended=ended)
     start = f"{mark}: " if mark else ""
     return Message(
         title=f"{start}{figures.clause(chamber_name)}: {head}",
@@ -372,18 +363,29 @@ def message(
     )
 
 
-# Whose figure is the furthest that the air has been from where it should be.
-_FURTHEST = {Kind.BELOW_TARGET: "lowest", Kind.TOO_WARM: "highest"}
-_INSTANTS = frozenset({Kind.SOAK_READY, Kind.COOL_ENOUGH, Kind.WATCH_GAP})
-
-
 def title_of(of: EventChange | AlarmState) -> str:
     """What heads a message about it."""
     return _words(of).title
 
 
+def _told(
+    change: EventChange, what: str, *, over: bool, burning: bool, length: str = "", ended: str = ""
+) -> str:
+    """All sentences on an event; `length` is for how long it has been so, `ended` how it ended."""
+    shown = seen.evidence(change.detail, several=change.kind is Kind.FIRE, over=over)
+    known = joined(length, depth(change, over=over), shown, _doubt(change))
+    todo = _todo(change, over=over, burning=burning)
+    # On a telephone the first words are read: of a danger, what to do comes before any figure.
+    order = (ended, todo, known) if _is_danger(change) else (known, ended, todo)
+    return joined(what, *order, seen.missing(change.detail))
+
+
+def _is_danger(change: EventChange) -> bool:
+    return change.signal_class is SignalClass.ALARM
+
+
 def _is_instant(change: EventChange) -> bool:
-    return change.kind in _INSTANTS and _words(change) is not _BROKEN
+    return change.kind in INSTANTS and _words(change) is not _BROKEN
 
 
 def _words(change: EventChange | AlarmState) -> Words:
@@ -431,7 +433,7 @@ def _todo(change: EventChange, *, over: bool, burning: bool) -> str:
     todo = words.after if over else words.todo
     sends = bool(todo) and not words.far and change.kind not in BURNING
     if burning and sends:
-        todo = FROM_AFAR if change.signal_class is SignalClass.ALARM else THAT_WAITS
+        todo = FROM_AFAR if _is_danger(change) else THAT_WAITS
     return todo if over or not words.stands else joined(todo, words.stands)
 
 
@@ -443,52 +445,3 @@ def _doubt(change: EventChange) -> str:
     except ValueError:
         return "The cause isn't certain"
     return f"It may also be: {lower(other)}"
-
-
-def _depth(change: EventChange, *, over: bool) -> str:
-    """The figures of an event that say how deep it went, as sentences."""
-    has = "" if over else "has "
-    is_ = "was" if over else "is"
-    said: list[str] = []
-    drop_k = seen.figure(change, "drop_k")
-    if drop_k is not None and drop_k > 0:
-        said.append(f"The air {has}{'fell' if over else 'fallen'} {figures.degrees(drop_k)}")
-    rise_k = seen.figure(change, "rise_k")
-    if rise_k is not None and rise_k > 0:
-        told = f"It {has}{'rose' if over else 'risen'} {figures.degrees(rise_k)}"
-        window_s = seen.figure(change, "window_s")
-        said.append(f"{told} in {figures.duration(window_s)}" if window_s else told)
-    temperature_c = seen.figure(change, "temperature_c")
-    limit_c = seen.figure(change, "limit_c")
-    target_c = seen.figure(change, "target_c")
-    ceiling_c = seen.figure(change, "ceiling_c")
-    if temperature_c is not None:
-        where = f"It {is_}"
-        # What was kept before the furthest was told may lie on the other side.
-        beyond = (target_c is not None and temperature_c < target_c) or (
-            ceiling_c is not None and temperature_c > ceiling_c
-        )
-        if change.kind in _FURTHEST and beyond:
-            where = f"The {_FURTHEST[change.kind]} {is_ if over else 'so far is'}"
-        elif change.detail.get("blind"):
-            where = "When last seen it was"
-        elif change.kind in _INSTANTS:
-            where = "At that moment it was"
-        elif over and limit_c is not None:
-            where = "The highest was"
-        told = f"{where} {figures.temperature(temperature_c)}"
-        if limit_c is not None:
-            told += f", the limit is {figures.temperature(limit_c)}"
-        elif target_c is not None:
-            told += f", the target is {figures.temperature(target_c)}"
-        elif ceiling_c is not None:
-            told += f", the part likes {figures.temperature(ceiling_c)} at most"
-        said.append(told)
-    gap_s = seen.figure(change, "gap_s")
-    if gap_s is not None and gap_s > 0:
-        said.append(f"It lasted {figures.duration(gap_s)}")
-    reason = change.detail.get("reason")
-    if isinstance(reason, str) and reason.strip():
-        told = figures.clause(reason)
-        said.append(f"{told[:1].upper()}{told[1:]}")
-    return ". ".join(said)
