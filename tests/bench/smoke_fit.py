@@ -47,6 +47,16 @@ from stillair.fire.view import ViewCheck  # noqa: E402
 FRAMES_PER_S = 4.0
 SMOULDER_S, HARMLESS_S = 600.0, 300.0
 LONG_SMOULDER_S, LONG_HARMLESS_S = 1200.0, 1800.0  # for references that are as old
+CHANGING = (  # in these light or much of the view changes as smoke might: of them twice as many
+    "lamp's colour",
+    "screen's light",
+    "sun and clouds",
+    "dimmer",
+    "exposure hunting",
+    "person behind the pane",
+    "bed lowering",
+    "door and hands",
+)
 UNITS, NETS = 48, 2  # what two nets say is steadier than what one says
 ROUNDS, EPOCHS, BATCH, RATE, RIDGE = 8, 20, 2048, 5e-3, 1e-4
 FIRST = {True: 6, False: 12}  # windows of a second in the first round, with smoke and without
@@ -144,7 +154,9 @@ def tasks(harmless: int, smokes: int, long: int) -> list[Task]:
     usual_s = {"slow smoulder": SMOULDER_S}
     asked: list[Task] = [(kind, 2 * n, usual_s.get(kind)) for n in range(smokes) for kind in SMOKES]
     asked += [(kind, 2 * n, HARMLESS_S) for n in range(harmless) for kind in HARMLESS]
+    asked += [(kind, 2 * n, HARMLESS_S) for n in range(harmless, 2 * harmless) for kind in CHANGING]
     asked += [(kind, 2 * n, LONG_HARMLESS_S) for n in range(long) for kind in HARMLESS]
+    asked += [("all sorts", 2 * n, None) for n in range(long, 22 * long)]
     return asked + [("slow smoulder", 2 * n, LONG_SMOULDER_S) for n in range(10 * long)]
 
 

@@ -3,8 +3,8 @@
 A small net weighs them all (tanh units, weights in `flame.csv`), because one alone says
 little: a place that changes as a whole may still be a flame that lights what is about it, and
 one that never does the same twice may be a head at work over an orange part. A sum of one
-curve for each measure, as it was before, told 30 false flames in 14 h of harmless scenes that
-it hadn't been fitted to; a net that hadn't either, 1 (`tests/bench/fire_fit.py`).
+curve for each measure told 54 false flames in 28.6 h of harmless scenes that it hadn't been
+fitted to; nets that hadn't either, none (`tests/bench/fire_fit.py`).
 """
 
 from __future__ import annotations
