@@ -47,6 +47,11 @@ def _has_after(running: RunningService) -> bool:
     return False
 
 
+def _smoke(running: RunningService) -> int:
+    (number,) = {a["event"] for a in running.now()["alarms"] if a["kind"] == "smoke"}
+    return int(number)
+
+
 def no_sideways(page: Page) -> None:
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), "no way sideways"
 
@@ -95,7 +100,16 @@ def test_who_says_it_was_nothing_reads_what_would_have_ignored_it(
     no_sideways(page)
     there = other.locator(".stands.alarm", has_text="moke").first
     expect(there.locator(".judged")).to_contain_text("It was nothing")
-    alarm.get_by_role("button", name="It was something after all").click()
+    answers = alarm.locator(".evidence .acts button")
+    expect(answers).to_have_text(["It is still nothing", "It was something after all"])
+    expect(alarm).to_contain_text("the camera takes what it sees for the scene: look first")
+    first = smoky.get(f"/api/events/{_smoke(smoky)}/evidence")["judged"]["at"]
+    answers.first.click()
+    wait_until(
+        lambda: smoky.get(f"/api/events/{_smoke(smoky)}/evidence")["judged"]["at"] > first,
+        within_s=ENOUGH_S,
+    )
+    answers.last.click()
     expect(alarm.locator(".would-ignore")).to_have_count(0)
     expect(alarm.get_by_role("button", name="It was nothing")).to_be_visible()
 
@@ -169,3 +183,80 @@ def test_an_event_without_pictures_says_whether_one_comes(
     page.reload()
     alarm = page.locator(".stands.alarm", has_text="moke").first
     expect(alarm).to_contain_text(said)
+
+
+APART = """async ({ alarms, kept }) => {
+  const { Alarms } = await import("/web/js/alarms.js");
+  const { html } = await import("/web/js/html.js");
+  const { render } = await import("/web/vendor/preact.js");
+  const fetched = window.fetch;
+  window.fetch = async (path, ...more) =>
+    String(path).includes("/evidence") ? Response.json(kept) : fetched(path, ...more);
+  const chamber = { chamber: "x", at: "2026-11-24T10:01:00Z", stories: [], sentence: "", sub: "",
+    camera: { watched: true }, alarms: alarms.map((changed, i) => ({
+      id: `x-${i}`, event: i + 1, class: "alarm", kind: "smoke", priority: "critical",
+      suppression: "none", condition: true, annunciation: "acknowledged", text: "It is so.",
+      acknowledged_by: "this computer", raised_at: "2026-11-24T10:00:00Z", shelved_until: null,
+      ...changed,
+    })) };
+  const place = document.createElement("div");
+  place.id = "apart";
+  document.querySelector("main").prepend(place);
+  render(html`<${Alarms} chamber=${chamber} unit="c" may=${true} />`, place);
+}"""
+WRONG: dict[str, object] = {
+    "saw": "",
+    "signs": [{"sign": "smoke"}],
+    "pictures": [],
+    "coming": False,
+    "judged": {"false": True, "note": "", "by": "cox", "at": "2026-11-24T10:00:30Z"},
+    "settings": [],
+    "warning": "",
+}
+
+
+@pytest.mark.parametrize(
+    ("alarm", "signs", "buttons", "warned"),
+    [
+        pytest.param({}, ["smoke"], 2, 1, id="smoke that stands"),
+        pytest.param({"kind": "flame"}, ["flame"], 2, 0, id="flame that stands"),
+        pytest.param(
+            {"condition": False, "annunciation": "latched_acknowledged"},
+            ["smoke"],
+            1,
+            0,
+            id="smoke that is over",
+        ),
+    ],
+)
+def test_after_nothing_both_words_are_offered_while_it_stands(
+    smoky: RunningService,
+    look: Look,
+    alarm: dict[str, object],
+    signs: list[str],
+    buttons: int,
+    warned: int,
+) -> None:
+    page = look(smoky)
+    kept = {**WRONG, "signs": [{"sign": sign} for sign in signs]}
+    page.evaluate(APART, {"alarms": [alarm], "kept": kept})
+    said = ["It is still nothing", "It was something after all"][-buttons:]
+    part = page.locator("#apart .evidence")
+    expect(part.locator(".acts button")).to_have_text(said)
+    expect(part.get_by_text("takes what it sees for the scene")).to_have_count(warned)
+
+
+def test_of_several_dangers_one_picture_stands_open(smoky: RunningService, look: Look) -> None:
+    page = look(smoky)
+    over = {"kind": "fire", "condition": False, "annunciation": "latched_acknowledged"}
+    heat = {"kind": "attendance_overdue", "class": "supervisory", "priority": "high"}
+    alarms = [over, {"priority": "high"}, {"kind": "flame"}, heat]
+    page.evaluate(APART, {"alarms": alarms, "kept": WRONG})
+    part = page.locator("#apart")
+    expect(part.locator(".evidence")).to_have_count(1)
+    expect(part.locator("[data-alarm='x-2'] > .evidence")).to_have_count(1)
+    folds = part.locator(".evidence-fold summary")
+    expect(folds).to_have_count(2)
+    folds.first.focus()
+    page.keyboard.press("Enter")
+    expect(part.locator("[data-alarm='x-0'] .evidence")).to_be_visible()

@@ -64,11 +64,14 @@ export function Alarms({ chamber, unit, may, when = "" }) {
   );
   const all = inOrder(chamber.alarms);
   const over = all.filter(isOver);
+  // One fire is often several dangers with the same picture: open it stands once.
+  const pictured = all.filter((alarm) => alarm.class === "alarm" && isPictured(alarm.kind));
+  const open = pictured.find((alarm) => alarm.condition) ?? pictured[0];
   return html`<section class="alarms" aria-label=${T.heading} ref=${place} hidden=${all.length === 0}>
     <ul>
       ${all
         .filter((alarm) => !isOver(alarm))
-        .map((alarm) => html`<${One} key=${alarm.id} alarm=${alarm} chamber=${chamber} unit=${unit} may=${may} when=${when} />`)}
+        .map((alarm) => html`<${One} key=${alarm.id} alarm=${alarm} chamber=${chamber} unit=${unit} may=${may} when=${when} folded=${alarm !== open} />`)}
     </ul>
     ${over.length > 0 && html`<${Over} alarms=${over} alone=${all.filter(unseen).length === 1} chamber=${chamber} unit=${unit} may=${may} />`}
     ${may && html`<${SeenAll} alarms=${all} />`}
@@ -125,8 +128,8 @@ export function heads(alarm, chamber) {
   return chamber.sentence.startsWith(own) && chamber.sub.startsWith(rest.trim());
 }
 
-/** @param {{alarm: Alarm, chamber: Chamber, unit: Unit, may: boolean, when: string}} props */
-function One({ alarm, chamber, unit, may, when }) {
+/** @param {{alarm: Alarm, chamber: Chamber, unit: Unit, may: boolean, when: string, folded: boolean}} props */
+function One({ alarm, chamber, unit, may, when, folded }) {
   const now = chamber.at;
   const quiet = alarm.suppression !== "none";
   const [head, rest] = split(words(alarm.text, unit));
@@ -151,7 +154,7 @@ function One({ alarm, chamber, unit, may, when }) {
     ${chamber.camera?.watched &&
     isPictured(alarm.kind) &&
     html`<${Evidence} chamber=${chamber.chamber} event=${alarm.event} kind=${alarm.kind} now=${now} may=${may}
-      when=${when} folded=${alarm.class !== "alarm"} />`}
+      stands=${alarm.condition} when=${when} folded=${folded} />`}
   </li>`;
 }
 

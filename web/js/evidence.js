@@ -23,12 +23,12 @@ export function isPictured(kind) {
 
 /**
  * All of it, fetched when it is shown.
- * `folded` unfolds with a tap, and only then asks.
- * @param {{chamber: string, event: number, kind: string, now: string, may: boolean, when?: string, folded?: boolean}} props
+ * `stands`: the event isn't over. `folded` unfolds with a tap, and only then asks.
+ * @param {{chamber: string, event: number, kind: string, now: string, may: boolean, stands: boolean, when?: string, folded?: boolean}} props
  */
-export function Evidence({ chamber, event, kind, now, may, when = "", folded = false }) {
+export function Evidence({ chamber, event, kind, now, may, stands, when = "", folded = false }) {
   const [open, setOpen] = useState(false);
-  const inside = html`<${Inside} chamber=${chamber} event=${event} kind=${kind} now=${now} may=${may} when=${when} />`;
+  const inside = html`<${Inside} chamber=${chamber} event=${event} kind=${kind} now=${now} may=${may} stands=${stands} when=${when} />`;
   if (!folded) return inside;
   return html`<details class="evidence-fold" onToggle=${(/** @type {Event} */ e) => setOpen(/** @type {HTMLDetailsElement} */ (e.target).open)}>
     <summary>${T.fold}</summary>
@@ -36,8 +36,8 @@ export function Evidence({ chamber, event, kind, now, may, when = "", folded = f
   </details>`;
 }
 
-/** @param {{chamber: string, event: number, kind: string, now: string, may: boolean, when: string}} props */
-function Inside({ chamber, event, kind, now, may, when }) {
+/** @param {{chamber: string, event: number, kind: string, now: string, may: boolean, stands: boolean, when: string}} props */
+function Inside({ chamber, event, kind, now, may, stands, when }) {
   const path = `/api/events/${event}`;
   const query = `?chamber=${encodeURIComponent(chamber)}`;
   const { shown, failed, again } = useEvidence(`${path}/evidence${query}`, when);
@@ -54,10 +54,10 @@ function Inside({ chamber, event, kind, now, may, when }) {
     <div>
     ${may &&
     html`<div class="acts">
-      ${wrong
-        ? html`<${Act} key="so" work=${judge(false)} kind="slight">${T.say_so}<//>`
-        : html`<${Act} key="nothing" work=${judge(true)}>${T.say_nothing}<//>`}
+      ${(stands || !wrong) && html`<${Act} key="nothing" work=${judge(true)}>${wrong ? T.say_still_nothing : T.say_nothing}<//>`}
+      ${wrong && html`<${Act} key="so" work=${judge(false)} kind=${stands ? "" : "slight"}>${T.say_so}<//>`}
     </div>`}
+    ${may && wrong && stands && kind !== "flame" && shown.signs.some(({ sign }) => sign === "smoke") && html`<p>${T.taken_up}</p>`}
     ${pictures.length > 1 &&
     html`<div class="moments" role="group" aria-label=${T.moments}>
       ${pictures.map(

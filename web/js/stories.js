@@ -23,6 +23,7 @@ import { moment, words } from "./units.js";
  * @property {number | null} height_mm
  * @property {number} event  0: none
  * @property {string} kind
+ * @property {boolean} stands
  */
 
 /**
@@ -33,7 +34,7 @@ import { moment, words } from "./units.js";
  */
 export function lines(stories, notes, unit, { ruled = false } = {}) {
   return [
-    ...stories.map(({ event, kind, onset_at, class: shape, text, height_mm }) => ({
+    ...stories.map(({ event, kind, onset_at, end_at, class: shape, text, height_mm }) => ({
       key: `event ${event}`,
       at: onset_at,
       shape,
@@ -41,6 +42,7 @@ export function lines(stories, notes, unit, { ruled = false } = {}) {
       height_mm,
       event,
       kind,
+      stands: end_at === null,
     })),
     ...notes.map((note) => ({
       key: `note ${note.seq}`,
@@ -50,6 +52,7 @@ export function lines(stories, notes, unit, { ruled = false } = {}) {
       height_mm: note.height_mm,
       event: 0,
       kind: "note",
+      stands: false,
     })),
   ].sort((a, b) => b.at.localeCompare(a.at));
 }
@@ -60,7 +63,7 @@ export function lines(stories, notes, unit, { ruled = false } = {}) {
  */
 export function Pictured({ line, chamber, now, may, when }) {
   if (line.event <= 0 || !isPictured(line.kind)) return null;
-  return html`<${Evidence} chamber=${chamber} event=${line.event} kind=${line.kind} now=${now} may=${may} when=${when} folded />`;
+  return html`<${Evidence} chamber=${chamber} event=${line.event} kind=${line.kind} now=${now} may=${may} stands=${line.stands} when=${when} folded />`;
 }
 
 /**

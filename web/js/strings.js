@@ -239,7 +239,9 @@ export const S = {
     },
     saw: "What the camera saw:",
     say_nothing: "It was nothing",
+    say_still_nothing: "It is still nothing",
     say_so: "It was something after all",
+    taken_up: "Each time it is said to be nothing, the camera takes what it sees for the scene: look first.",
     /** @param {string} who  @param {string} when */
     was_nothing: (who, when) => `It was nothing, said ${who} at ${when}.`,
     /** @param {string} who  @param {string} when */

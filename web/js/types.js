@@ -114,6 +114,7 @@
  *
  * @typedef {object} Evidence
  * @property {string} saw
+ * @property {{sign: string}[]} signs
  * @property {KeptPicture[]} pictures
  * @property {boolean} coming  pictures are still being kept
  * @property {{false: boolean, note: string, by: string, at: string} | null} judged
