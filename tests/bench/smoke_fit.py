@@ -57,7 +57,7 @@ CHANGING = (  # in these light or much of the view changes as smoke might: of th
     "bed lowering",
     "door and hands",
 )
-UNITS, NETS = 48, 2  # what two nets say is steadier than what one says
+UNITS, NETS = 48, 4  # what four nets say is steadier than what one says
 ROUNDS, EPOCHS, BATCH, RATE, RIDGE = 8, 20, 2048, 5e-3, 1e-4
 FIRST = {True: 6, False: 12}  # windows of a second in the first round, with smoke and without
 THEN = {True: 2, False: 5}

@@ -5,7 +5,7 @@ the last two seconds, so that what merely passes leaves no trace, is held agains
 8, 30, 120, 600 and 1800 s ago, so that thin and slow smoke is not learned away. `veil` gives
 measures of the plainest differences: what is hidden of the contrast, what is stained, what
 stirs and billows, what simply changed, what the light did. `likelihood` weighs them: the
-logarithm of how much likelier they are under smoke than without, from two small nets of
+logarithm of how much likelier they are under smoke than without, from four small nets of
 48 hidden units with fitted weights (`tests/bench/smoke_fit.py` fits them; scenes and recordings
 are split into those for fitting and those for reporting). The evidence is a sum of that, with
 floor and ceiling for each second (a one-sided CUSUM, after Page), so that no second and no
@@ -58,7 +58,7 @@ TOLD_SUM = 8.0  # evidence at which the strength is a half
 MOST_SUM = 24.0
 LEAST_STEP, MOST_STEP = -1.0, 3.0  # of a second
 STEP_PER_NAT = 0.6
-LEAST_LIKELIHOOD = 2.0  # below it a second speaks against smoke
+LEAST_LIKELIHOOD = 1.4  # below it a second speaks against smoke
 UNSURE_STEP = -0.2  # of a second in which nothing can be compared, while nothing is told
 STROKE = 0.04  # of contrast, from one picture to the next and everywhere
 MOST_TONE = 0.35  # of contrast, by its logarithm: more no camera's curve takes or gives
