@@ -167,15 +167,6 @@ def test_a_danger_that_is_over_stays_first_until_it_is_cleared() -> None:
         assert (said.tone, said.calm) == ("danger", False)
 
 
-def test_a_danger_that_tells_a_temperature_is_told_without_the_airs() -> None:
-    hot = alarm(Kind.OVER_TEMPERATURE, "It is too hot. Switch it off. It is 115.8 °C.")
-    assert sentence(**STEADY, alarms=[hot]).sub == "Switch it off. It is 115.8 °C."
-    was = alarm(Kind.OVER_TEMPERATURE, "It was too hot. The highest was 115.8 °C.", condition=False)
-    assert sentence(**STEADY, alarms=[was]).sub.endswith("The air is at 46.2 °C.")
-    door = alarm(Kind.DOOR_OPEN, "The door is open. The lowest is 41.0 °C.")
-    assert sentence(**STEADY, alarms=[door]).sub.endswith("The air is at 46.2 °C.")
-
-
 def test_what_is_over_but_unseen_is_not_quite_calm() -> None:
     over = alarm(
         Kind.DOOR_OPEN,

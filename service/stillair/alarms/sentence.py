@@ -8,7 +8,6 @@ the weather in the box.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -41,8 +40,6 @@ _CLASSES = (SignalClass.ALARM, SignalClass.SUPERVISORY, SignalClass.TROUBLE)
 
 # While one of these stands, or a danger is not done with, the air isn't what its phase says.
 _ASTRAY = frozenset({Kind.DOOR_OPEN, Kind.DRAFT, Kind.HEAT_LOST, Kind.BELOW_TARGET})
-
-_HOW_HOT = re.compile(r"\bIt is -?\d+\.\d °C")  # now: not how it was at the worst, or last seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,8 +131,6 @@ def sentence(
     weather, tone = _weather(t_s, phase, since_s, air_c, target_c, ready, cool, job)
     if air_c is not None and (astray or (worst is not None and worst[2] is DANGER)):
         weather = f"The air is at {figures.temperature(air_c)}"  # whatever the phase was
-        if worst is not None and worst[2] is DANGER and _HOW_HOT.search(worst[1]):
-            weather = ""  # a second temperature beside the danger's own only puzzles
     if worst is None:
         return Sentence(weather, _lines(tail), tone, calm=not over and phase is not Phase.UNKNOWN)
     head, rest, tone = worst
