@@ -6,12 +6,13 @@ Once a second each recording gives measures of some dozens of windows (`stillair
 Logistic loss on the likeliest windows, found anew in each round: of a second in which 8 % or
 more of the contrast of a tenth of the picture is hidden the likeliest is to tell it, of a
 second without smoke none. Recordings are simulated scenes of even seeds: smokes and harmless
-ones, some of them for half an hour; harmless ones with a veil of another make before them, in
+ones, some of them for half an hour, and more of those whose light or much of whose view
+changes (`CHANGING`); harmless ones with a veil of another make before them, in
 which a machine moves or nothing does (`smoke_made.py`); and with things that move softly or are
 put down (`smoke_movers.py`). Every second even seed is kept out of the fit at first, to judge it
 by; odd seeds are for reporting alone (`fire.py`). Of real clips the harmless ones for tuning are
 fitted too. Prints what is found and what is told falsely on the half kept out; `--write` then
-fits to both halves and puts the net where the watch reads it. Takes about two hours on two cores.
+fits to both halves and puts the net where the watch reads it. Takes about three hours on two cores.
 """
 
 from __future__ import annotations

@@ -105,7 +105,7 @@ def test_a_fire_counts_from_when_it_was_more_than_smoke() -> None:
     (revised,) = known.take(400.0, later, None)
     assert story(revised, t_s=420.0).startswith("Fire for 3 min so far."), "a flame that came again"
     (message_now,) = {message(Stage.STILL, revised, t_s=420.0, chamber_name="n", mark="").text}
-    assert "That has been so for 3 min. The fire shows" in message_now
+    assert "It began 3 min ago. The fire shows" in message_now
 
 
 def test_a_fire_without_smoke_before_counts_from_its_onset() -> None:

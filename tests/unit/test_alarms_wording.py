@@ -408,7 +408,7 @@ def test_too_hot_is_told_with_its_place(place: str | None, said: str) -> None:
         detail["place"] = place
     told = line(event(Kind.OVER_TEMPERATURE, detail=detail, subject="psu", sensors=("psu",)))
     assert told.startswith(said)
-    assert told.endswith("It is 71.0 °C, the limit is 65.0 °C.")
+    assert told.endswith("The highest so far is 71.0 °C, the limit is 65.0 °C.")
 
 
 @pytest.mark.parametrize("condition", [c for c in CameraCondition if c is not CameraCondition.FIT])

@@ -209,7 +209,7 @@ def test_a_fire_stands_when_its_sensors_have_burnt_until_somebody_says_that_it_i
     alarm = next(a for a in story.watch.view().alarms if a.kind is Kind.FIRE)
     assert alarm.condition and alarm.blind
     assert "nobody can tell whether it is over" in alarm.text
-    assert "When last seen it was 9" in alarm.text
+    assert "When last measured the temperature was 9" in alarm.text
     reset = Reset(t_s=float(story.t_s), by="cox", alarm=alarm.id)
     with pytest.raises(CommandRefused):
         story.take(reset)  # nobody has seen it yet

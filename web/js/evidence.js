@@ -52,12 +52,12 @@ function Inside({ chamber, event, kind, now, may, stands, when }) {
       ? html`<div><${Kept} key=${picture.id} picture=${picture} alt=${T.alt[picture.part] ?? T.alt.moment} words=${told(picture, now)} /></div>`
       : html`<p>${shown.coming ? T.coming : T.none}</p>`}
     <div>
+    ${may && stands && kind !== "flame" && shown.signs.some(({ sign }) => sign === "smoke") && html`<p>${T.taken_up}</p>`}
     ${may &&
     html`<div class="acts">
-      ${(stands || !wrong) && html`<${Act} key="nothing" work=${judge(true)}>${wrong ? T.say_still_nothing : T.say_nothing}<//>`}
+      ${(stands || !wrong) && html`<${Act} key=${wrong ? "still" : "nothing"} work=${judge(true)}>${wrong ? T.say_still_nothing : T.say_nothing}<//>`}
       ${wrong && html`<${Act} key="so" work=${judge(false)} kind=${stands ? "" : "slight"}>${T.say_so}<//>`}
     </div>`}
-    ${may && wrong && stands && kind !== "flame" && shown.signs.some(({ sign }) => sign === "smoke") && html`<p>${T.taken_up}</p>`}
     ${pictures.length > 1 &&
     html`<div class="moments" role="group" aria-label=${T.moments}>
       ${pictures.map(

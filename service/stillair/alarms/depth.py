@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from stillair.alarms import figures, seen
-from stillair.model import EventChange, Kind
+from stillair.model import EventChange, Kind, SignalClass
 
 # What is told of a moment, and lasts no time.
 INSTANTS = frozenset({Kind.SOAK_READY, Kind.COOL_ENOUGH, Kind.WATCH_GAP})
 # Whose figure is the furthest that the air has been from where it should be.
-_FURTHEST = {Kind.BELOW_TARGET: "lowest", Kind.TOO_WARM: "highest"}
+_FURTHEST = {
+    Kind.BELOW_TARGET: "lowest",
+    Kind.TOO_WARM: "highest",
+    Kind.OVER_TEMPERATURE: "highest",
+}
 
 
 def depth(change: EventChange, *, over: bool) -> str:
@@ -29,15 +33,19 @@ def depth(change: EventChange, *, over: bool) -> str:
     target_c = seen.figure(change, "target_c")
     ceiling_c = seen.figure(change, "ceiling_c")
     if temperature_c is not None:
-        where = f"It {is_}"
+        # Of a danger the advice stands before it: "it" would be anything.
+        danger = change.signal_class is SignalClass.ALARM
+        where = f"{'The temperature' if danger else 'It'} {is_}"
         # What was kept before the furthest was told may lie on the other side.
-        beyond = (target_c is not None and temperature_c < target_c) or (
-            ceiling_c is not None and temperature_c > ceiling_c
+        beyond = (
+            (target_c is not None and temperature_c < target_c)
+            or (ceiling_c is not None and temperature_c > ceiling_c)
+            or (limit_c is not None and temperature_c > limit_c)
         )
-        if change.kind in _FURTHEST and beyond:
+        if change.detail.get("blind"):
+            where = "When last measured the temperature was"
+        elif change.kind in _FURTHEST and beyond:
             where = f"The {_FURTHEST[change.kind]} {is_ if over else 'so far is'}"
-        elif change.detail.get("blind"):
-            where = "When last seen it was"
         elif change.kind in INSTANTS:
             where = "At that moment it was"
         elif over and limit_c is not None:

@@ -280,9 +280,10 @@ class Message:
 
 
 def line(change: EventChange, *, burning: bool = False) -> str:
-    """The alarm's text on the page, without times: what, what to do, how deep.
+    """The alarm's text on the page, without times: what, how deep, what to do.
 
-    `burning`: smoke or fire is told of the chamber, so nobody is sent to the box.
+    Of a danger what to do comes before any figure. `burning`: smoke or fire is told of the
+    chamber, so nobody is sent to the box.
     """
     over = change.change is Change.CLEARED
     return _told(change, _what(change, over=over), over=over, burning=burning)
@@ -349,7 +350,8 @@ def message(
     where = "" if change.height_mm is None else f", the part at {figures.height(change.height_mm)}"
     length = ""
     if _is_danger(change):
-        length = f"That {'was' if over else 'has been'} so{lasted}{where}"
+        since = figures.duration(end_s - seen.began_s(change))
+        length = f"It lasted {since}{where}" if over else f"It began {since} ago{where}"
     elif _is_instant(change):
         what += where
     else:

@@ -27,7 +27,7 @@ top         the brightness (of green) of its brightest fifth: a flame is a sourc
 edge        the change of its spots by how steep the picture is there, in powers of two: what
             is shaken by a part of a pixel, or coded anew, changes at its edges only
 novel       the share of spots brighter than ever in the last minutes, before the last
-            twenty seconds, and how much `brighter` they are; not known where the view is younger
+            twenty seconds, and how much `brighter` they are; of a younger view neither is known
 coloured    how much of the time its spots have a flame's colour, and how much of it they are
             `active`
 flares      whether a spot is mostly dim and now and then bright, or the other way round; how

@@ -40,8 +40,10 @@ TERMS = (
     ("bobs", 0.0, 0.55),
     ("steps", 0.0, 0.8),
 )
-AVERAGED = tuple(name for name, *_ in TERMS[:16])
+_OF_NOW = {"large", "hot", "sways", "bobs", "steps"}
+AVERAGED = tuple(name for name, *_ in TERMS if name not in _OF_NOW)
 SPREAD = 3.0  # of a term between its floor and its ceiling
+_NET = fitted_net("flame.csv", len(TERMS) + 1)  # read now: no watch may wait for a disk
 _LOW, _HIGH = (np.array(ends) for ends in list(zip(*TERMS, strict=True))[1:])
 
 
@@ -66,7 +68,7 @@ def features(history: Sequence[Mapping[str, float]]) -> dict[str, float]:
 
 def likelihood(measured: Mapping[str, float]) -> float:
     """The log-likelihood ratio of a flame in one look, from `features`."""
-    return float(fitted_net("flame.csv")(terms(measured)[None, :])[0])
+    return float(_NET(terms(measured)[None, :])[0])
 
 
 def terms(measured: Mapping[str, float]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:

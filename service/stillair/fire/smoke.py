@@ -25,7 +25,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -33,7 +33,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillair.fire.grid import SIZE, Floats, Gray, shares
-from stillair.fire.net import Net, fitted_net
+from stillair.fire.net import fitted_net
 from stillair.fire.regions import Region, pixels_of
 from stillair.fire.veil import (
     MEASURES,
@@ -63,6 +63,8 @@ UNSURE_STEP = -0.2  # of a second in which nothing can be compared, while nothin
 STROKE = 0.04  # of contrast, from one picture to the next and everywhere
 MOST_TONE = 0.35  # of contrast, by its logarithm: more no camera's curve takes or gives
 LONGEST_S = 1800.0  # after so long what was suspected without being told is the scene
+
+Likelihood = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 
 # Each measure from floor to ceiling, and its unit.
 TERMS = (
@@ -139,7 +141,7 @@ class SmokeWatch:
         ignore: Sequence[Region] = (),
         told_from: float = 0.5,
         *,
-        likelihood: Net | None = None,
+        likelihood: Likelihood | None = None,
     ) -> None:
         self._likelihood = likelihood or _likelihood
         self._told_from = told_from
@@ -345,4 +347,8 @@ def _log(share: NDArray[np.float64], unit: float, least: float) -> NDArray[np.fl
 
 def _likelihood(measures: NDArray[np.float64]) -> NDArray[np.float64]:
     """What the fitted nets say of measures `(n, len(MEASURES))`, as one."""
-    return fitted_net("smoke.csv")(terms(measures))
+    return _NETS(terms(measures))
+
+
+# Read now: no watch may wait for a disk. Eleven terms more than `TERMS`, see `terms`.
+_NETS = fitted_net("smoke.csv", len(TERMS) + 11)
