@@ -90,6 +90,7 @@ def test_who_says_it_was_nothing_reads_what_would_have_ignored_it(
 ) -> None:
     page, other = look(smoky, width_px=width_px), look(smoky)
     alarm = page.locator(".stands.alarm", has_text="moke").first
+    expect(alarm).to_contain_text("Look first: after “It was nothing” the camera takes")
     alarm.get_by_role("button", name="It was nothing").click()
     answer = alarm.locator(".would-ignore")
     expect(answer).to_contain_text("camera.smoke_from = 0.65 would have ignored it")
@@ -102,7 +103,6 @@ def test_who_says_it_was_nothing_reads_what_would_have_ignored_it(
     expect(there.locator(".judged")).to_contain_text("It was nothing")
     answers = alarm.locator(".evidence .acts button")
     expect(answers).to_have_text(["It is still nothing", "It was something after all"])
-    expect(alarm).to_contain_text("the camera takes what it sees for the scene: look first")
     first = smoky.get(f"/api/events/{_smoke(smoky)}/evidence")["judged"]["at"]
     answers.first.click()
     wait_until(

@@ -241,7 +241,7 @@ export const S = {
     say_nothing: "It was nothing",
     say_still_nothing: "It is still nothing",
     say_so: "It was something after all",
-    taken_up: "Look first: once it is said to be nothing, the camera takes what it sees then for the scene.",
+    taken_up: "Look first: after “It was nothing” the camera takes what it sees for the scene.",
     /** @param {string} who  @param {string} when */
     was_nothing: (who, when) => `It was nothing, said ${who} at ${when}.`,
     /** @param {string} who  @param {string} when */
