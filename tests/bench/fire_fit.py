@@ -190,10 +190,7 @@ def _fitted(recordings: Sequence[Recording], lot: int) -> Net:
         net = net or Net(given.shape[1], UNITS, RIDGE, rng)
         for epoch in range(EPOCHS):
             rate = RATE * 0.5 * (1.0 + np.cos(np.pi * epoch / EPOCHS)) + LAST_RATE
-            order = rng.permutation(len(given))
-            for begin in range(0, len(order), BATCH):
-                some = order[begin : begin + BATCH]
-                net.step(given[some], burns[some], weight[some], rate)
+            net.epoch(given, burns, weight, rate, BATCH)
         loss = net.loss(given, burns, weight)
         print(f"round {number + 1}: {len(given)} looks, loss {loss:.4f}", flush=True)
     assert net is not None

@@ -22,6 +22,7 @@ class Net:
     """
 
     def __init__(self, inputs: int, units: int, ridge: float, rng: np.random.Generator) -> None:
+        self._rng = rng
         self.parts = [
             rng.normal(size=(inputs, units)) / math.sqrt(inputs),
             np.zeros(units),
@@ -37,7 +38,14 @@ class Net:
         inner, biases, outer, bias = self.parts
         return np.asarray(np.tanh(given @ inner + biases) @ outer + bias[0], np.float64)
 
-    def step(self, given: Given, truth: Floats, weight: Floats, rate: float) -> None:
+    def epoch(self, given: Given, truth: Floats, weight: Floats, rate: float, batch: int) -> None:
+        """Once through all, in another order each time."""
+        order = self._rng.permutation(len(given))
+        for begin in range(0, len(order), batch):
+            some = order[begin : begin + batch]
+            self._step(given[some], truth[some], weight[some], rate)
+
+    def _step(self, given: Given, truth: Floats, weight: Floats, rate: float) -> None:
         """One step down the logistic loss of a batch."""
         inner, biases, outer, bias = self.parts
         units = np.tanh(given @ inner + biases)

@@ -210,12 +210,9 @@ def _fitted(recordings: Sequence[Recording], lot: int) -> Net:
         )
         weight = np.minimum(weight, np.percentile(weight, 99.0))
         net = net or Net(given.shape[1], UNITS, RIDGE, rng)
+        rate = RATE if number < ROUNDS - 1 else RATE / 2.0
         for _ in range(EPOCHS):
-            order = rng.permutation(len(given))
-            for begin in range(0, len(order), BATCH):
-                some = order[begin : begin + BATCH]
-                rate = RATE if number < ROUNDS - 1 else RATE / 2.0
-                net.step(given[some], smokes[some], weight[some], rate)
+            net.epoch(given, smokes, weight, rate, BATCH)
         loss = net.loss(given, smokes, weight)
         print(f"round {number + 1}: {len(given)} windows, loss {loss:.4f}", flush=True)
     assert net is not None

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from stillair.fire.net import fitted_net
+from stillair.fire.net import Floats, fitted_net
 
 # Each from floor to ceiling.
 TERMS = (
@@ -60,7 +60,7 @@ def features(history: Sequence[Mapping[str, float]]) -> dict[str, float]:
         "large": math.log(now["spots"]),
         "hot": now["hot"],
         **{
-            name: _deviation([look[at] for look in history]) / size
+            name: float(np.std([look[at] for look in history])) / size
             for name, at in (("sways", "x"), ("bobs", "y"), ("steps", "foot"))
         },
     }
@@ -71,13 +71,8 @@ def likelihood(measured: Mapping[str, float]) -> float:
     return float(_NET(terms(measured)[None, :])[0])
 
 
-def terms(measured: Mapping[str, float]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def terms(measured: Mapping[str, float]) -> Floats:
     """What the net weighs: each measure between floor and ceiling; is the view old enough."""
     values = np.clip([measured[name] for name, *_ in TERMS], _LOW, _HIGH)
     known = 1.0 if measured["novel"] >= 0.0 else 0.0
     return np.append((values - (_LOW + _HIGH) / 2.0) / (_HIGH - _LOW) * SPREAD, known)
-
-
-def _deviation(values: Sequence[float]) -> float:
-    middle = sum(values) / len(values)
-    return math.sqrt(sum((value - middle) ** 2 for value in values) / len(values))
