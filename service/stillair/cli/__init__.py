@@ -1,0 +1,53 @@
+"""The command line.
+
+Commands import what they need when they are called, so that one that only looks something
+up starts at once.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from stillair import __version__
+from stillair.cli import people, recorded, service
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+app.command()(service.run)
+app.command()(recorded.replay)
+app.command()(recorded.jobs)
+app.command()(recorded.export)
+app.command("what-if")(recorded.what_if)
+app.command()(service.inspect)
+app.add_typer(people.owner, name="owner")
+app.add_typer(people.token, name="token")
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"stillair {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def stillair(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", is_eager=True, callback=_version, help="Say which version this is."
+        ),
+    ] = False,
+) -> None:
+    """Stillair watches the heated chamber in which shrinking plastics are built."""
+
+
+def main() -> None:
+    """Entry point of `stillair`."""
+    app()

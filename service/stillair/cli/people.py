@@ -1,0 +1,112 @@
+"""Commands on who may come in: people and tokens."""
+
+from __future__ import annotations
+
+import getpass
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from stillair.cli.options import ROLES, DataDir, data_dir, fail
+from stillair.cli.options import role as _role
+from stillair.errors import AccessError, StillairError
+
+if TYPE_CHECKING:
+    from stillair.access.people import Access
+
+owner = typer.Typer(help="Who may sign in: make an owner, or list everybody.", no_args_is_help=True)
+token = typer.Typer(
+    help="Tokens for programs that use the API: make, list, remove.", no_args_is_help=True
+)
+
+
+@contextmanager
+def _people(data: Path | None, *, mend: bool = False) -> Iterator[Access]:
+    """Who may come in; an error of it ends the command in one line."""
+    from stillair.access.people import Access
+
+    try:
+        with Access.open(data_dir(data), mend=mend) as access:
+            yield access
+    except StillairError as error:
+        fail(str(error))
+
+
+@owner.command("add")
+def owner_add(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The name to sign in with.")],
+    data: DataDir = None,
+) -> None:
+    """Make an owner, or give one a new password.
+
+    It is asked for, or taken from standard input.
+    """
+    # Whoever may write here may also begin anew where the file of people is damaged.
+    with _people(data, mend=True) as access:
+        access.owner_add(name, _password())
+    typer.echo(f"{name} is an owner now. From here on every page asks for a sign-in.")
+
+
+@owner.command("list")
+def owner_list(data: DataDir = None) -> None:
+    """Name everybody who may sign in, and their role."""
+    with _people(data) as access:
+        for person in access.people():
+            typer.echo(f"{person.name}: {person.role.value}")
+
+
+@token.command("add")
+def token_add(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="What the token is for.")],
+    role: Annotated[
+        str, typer.Option(parser=_role, metavar="|".join(ROLES), help="What its bearer may do.")
+    ],
+    data: DataDir = None,
+) -> None:
+    """Make a token for a program; it is shown this once.
+
+    The token is the last word of what is printed.
+    """
+    from stillair.access.people import Role
+
+    with _people(data) as access:
+        made = access.token_add(name, Role(role))
+    typer.echo(f"Token for {name}, {role}, shown this once: {made}")
+
+
+@token.command("list")
+def token_list(data: DataDir = None) -> None:
+    """Name every token and what its bearer may do."""
+    with _people(data) as access:
+        for bearer in access.tokens():
+            typer.echo(f"{bearer.name}: {bearer.role.value}")
+
+
+@token.command("remove")
+def token_remove(
+    name: Annotated[
+        str, typer.Argument(metavar="NAME", help="The token's name, as token list says.")
+    ],
+    data: DataDir = None,
+) -> None:
+    """Make a token worthless, at once."""
+    with _people(data) as access:
+        access.token_remove(name)
+    typer.echo(f"The token {name} is worthless now.")
+
+
+def _password() -> str:
+    if sys.stdin.isatty():
+        first = getpass.getpass("Password: ")
+        second = getpass.getpass("Once more: ")
+    else:
+        lines: Iterator[str] = iter(sys.stdin.read(4096).splitlines())
+        first = next(lines, "")
+        second = next(lines, first)
+    if first != second:
+        raise AccessError("the two passwords differ; nothing was changed")
+    return first

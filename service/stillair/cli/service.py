@@ -1,0 +1,61 @@
+"""Commands that look after the service: run it, try what it is made of."""
+
+from __future__ import annotations
+
+import json
+import logging
+from typing import Annotated
+
+import typer
+
+from stillair.cli.options import PORT, ChamberFiles, DataDir, data_dir, fail, faults, whole
+from stillair.errors import SettingsError, StillairError
+
+
+def run(
+    chamber: ChamberFiles = None,
+    data: DataDir = None,
+    host: Annotated[
+        str,
+        typer.Option(
+            metavar="H", help="Address to listen on; others than this computer need an owner first."
+        ),
+    ] = "127.0.0.1",
+    port: Annotated[
+        int, typer.Option(parser=whole(1, 65535), metavar="N", help="Port to listen on.")
+    ] = PORT,
+) -> None:
+    """Run the service: watch the chambers and show them on a page."""
+    from stillair.api import serving
+
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    for talker in ("alembic", "apscheduler", "uvicorn"):
+        logging.getLogger(talker).setLevel(logging.WARNING)
+    try:
+        serving.run(tuple(chamber or ()), data_dir(data), host, port, say=typer.echo)
+    except SettingsError as error:
+        fail(faults(error))
+    except StillairError as error:
+        fail(str(error))
+
+
+def inspect(
+    chamber: ChamberFiles = None,
+    data: DataDir = None,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object per line.")] = False,
+) -> None:
+    """Try sensors, switches, camera, clock, disk and routes.
+
+    One line each, with one remedy for what is unfit; status 1 if anything is.
+    """
+    from stillair.runtime.inspection import State, inspect_all
+
+    logging.disable(logging.WARNING)  # what drivers warn of stands in the lines below
+    try:
+        fit = True
+        for found in inspect_all(tuple(chamber or ()), data_dir(data)):
+            fit = fit and found.state is not State.UNFIT
+            typer.echo(json.dumps(found.record()) if as_json else found.line())
+    except SettingsError as error:
+        fail(faults(error))
+    raise typer.Exit(0 if fit else 1)
