@@ -109,7 +109,15 @@ class DeliveryError(StillairError):
 
 
 class AccessError(StillairError):
-    """Somebody may not do this, or gave a name or password that doesn't fit."""
+    """This can't be done with people, sessions or tokens as they are."""
+
+
+class UnfitError(AccessError):
+    """A name, a password or what a token is narrowed to doesn't fit."""
+
+
+class NotKnownError(AccessError):
+    """Name, password or code is wrong; it doesn't say which."""
 
 
 class Refusal(StrEnum):

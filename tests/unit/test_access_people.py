@@ -13,9 +13,10 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
-from stillair.access import people
+from stillair.access import people, store
 from stillair.access.migrations import PEOPLE
-from stillair.access.people import FILE_NAME, Access, Principal, Role, TooManyTriesError
+from stillair.access.people import FILE_NAME, Access, TooManyTriesError
+from stillair.access.roles import Principal, Role
 from stillair.access.tables import PeopleTable
 from stillair.database import reader_engine
 from stillair.errors import AccessError, StoreError
@@ -222,7 +223,7 @@ def test_what_was_done_is_on_record(owned: Access) -> None:
 
 
 def test_the_record_stays_small(owned: Access, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(people, "MOST_AUDIT", 5)
+    monkeypatch.setattr(store, "MOST_AUDIT", 5)
     for number in range(8):
         owned.token_add(f"machine {number}", Role.VIEWER)
     assert [entry.subject for entry in owned.audit()] == [f"machine {n}" for n in range(3, 8)]

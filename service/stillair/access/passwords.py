@@ -17,7 +17,7 @@ import unicodedata
 from typing import TYPE_CHECKING
 
 from stillair.database import plain
-from stillair.errors import AccessError
+from stillair.errors import UnfitError
 
 if TYPE_CHECKING:
     from argon2 import PasswordHasher
@@ -54,12 +54,12 @@ _slots = threading.BoundedSemaphore(AT_ONCE)
 
 
 def clean_name(name: str) -> str:
-    """A name fit to be kept and shown. Raises `AccessError`."""
+    """A name fit to be kept and shown. Raises `UnfitError`."""
     cleaned = _one_form(name)
     if not 1 <= len(cleaned) <= LONGEST_NAME:
-        raise AccessError(f"a name has 1 to {LONGEST_NAME} characters")
+        raise UnfitError(f"a name has 1 to {LONGEST_NAME} characters")
     if not cleaned.isprintable():
-        raise AccessError("a name has characters that can be printed")
+        raise UnfitError("a name has characters that can be printed")
     return cleaned
 
 
@@ -69,17 +69,17 @@ def name_key(name: str) -> str:
 
 
 def check_password(name: str, password: str) -> None:
-    """Refuse a password that is easy to guess. Raises `AccessError`."""
+    """Refuse a password that is easy to guess. Raises `UnfitError`."""
     plain = _normal(password)
     if len(plain) < SHORTEST:
-        raise AccessError(f"a password has at least {SHORTEST} characters; a few words do well")
+        raise UnfitError(f"a password has at least {SHORTEST} characters; a few words do well")
     if len(plain) > LONGEST:
-        raise AccessError(f"a password has at most {LONGEST} characters")
+        raise UnfitError(f"a password has at most {LONGEST} characters")
     if "\0" in plain:
-        raise AccessError("a password has no zero characters")
+        raise UnfitError("a password has no zero characters")
     lower = plain.casefold()
     if lower in TRIVIAL or len(set(lower)) < FEWEST_LETTERS or name_key(name) == lower:
-        raise AccessError("this password would be guessed at once; a few words do well")
+        raise UnfitError("this password would be guessed at once; a few words do well")
 
 
 def hash_password(password: str) -> str:

@@ -8,69 +8,52 @@ not be an open door.
 
 from __future__ import annotations
 
-import threading
-import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from enum import StrEnum
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
 
-from sqlalchemy import Engine, delete, func, insert, select, update
+from sqlalchemy import delete, func, insert, select, update
 from sqlalchemy.engine import Connection
 from sqlmodel import col
 
 from stillair.access import passwords
-from stillair.access.migrations import PEOPLE
-from stillair.access.tables import Audit, Person, Session, Token
-from stillair.access.throttle import Throttle
-from stillair.database import Reader, inode_of, open_store, plain, store_errors
-from stillair.errors import AccessError, StoreError
+from stillair.access.first_code import FirstCode
+from stillair.access.programs import Programs
+from stillair.access.roles import Principal, Role
+from stillair.access.tables import Person, Session
+from stillair.database import plain
+from stillair.errors import AccessError, NotKnownError, StoreError
 
 FILE_NAME = "access.db"
 IDLE_US = 30 * 86_400_000_000
 LONGEST_US = 90 * 86_400_000_000
 SEEN_EVERY_US = 3_600_000_000  # a session's last use is noted this often at most
 MOST_SESSIONS = 20  # of one person; the oldest ends
-MOST_AUDIT = 10_000
+MOST_PEOPLE = 200
 WRONG = "name or password is wrong"
-
-
-class Role(StrEnum):
-    """What somebody may do; each may do what those before it may."""
-
-    VIEWER = "viewer"
-    OPERATOR = "operator"
-    OWNER = "owner"
-
-
-RANK = {role: rank for rank, role in enumerate(Role)}
+FIRST = "\0first owner"  # no name of a person begins so
+ID_LENGTH = 16  # of the hash of a session's token: names it, opens nothing
 
 
 @dataclass(frozen=True, slots=True)
-class Principal:
-    """A person or program that is known."""
+class KeptPerson:
+    """Somebody who can sign in, as a list shows them."""
 
-    name: str
-    role: Role
-
-    def may(self, role: Role) -> bool:
-        """Whether this includes what `role` may do."""
-        return RANK[self.role] >= RANK[role]
+    person: Principal
+    created_at: datetime
+    sessions: int
 
 
 @dataclass(frozen=True, slots=True)
-class AuditEntry:
-    """Something that was done with people, sessions or tokens."""
+class KeptSession:
+    """A browser in which somebody has signed in; `is_this` the one that asks."""
 
-    at: datetime
-    what: str
-    subject: str
-    by: str
+    id: str
     address: str
+    created_at: datetime
+    seen_at: datetime
+    is_this: bool
 
 
 class TooManyTriesError(AccessError):
@@ -81,37 +64,14 @@ class TooManyTriesError(AccessError):
         self.wait_s = wait_s
 
 
-class Access:
-    """Know who may come in. Thread-safe.
+class Access(Programs):
+    """Know who may come in. Thread-safe; see `Store` for its parameters.
 
     Methods raise `AccessError` for what isn't allowed and `StoreError` if the
     file can't be used.
-
-    Parameters
-    ----------
-    path : Path
-        The file of people.
-    wall, monotonic_s : callable
-        Wall clock for the age of sessions, monotonic seconds for pauses.
     """
 
-    def __init__(
-        self,
-        path: Path,
-        *,
-        mend: bool = False,
-        wall: Callable[[], datetime] = lambda: datetime.now(UTC),
-        monotonic_s: Callable[[], float] = time.monotonic,
-    ) -> None:
-        self.path = path
-        self._mend = mend
-        self._wall = wall
-        self._throttle = Throttle(monotonic_s)
-        self._lock = threading.RLock()
-        self._reader = Reader(path)
-        self._engine: Engine | None = None
-        self._inode: int | None = None
-        self._owned = False
+    _owned = False
 
     @classmethod
     def open(cls, folder: Path, *, mend: bool = False) -> Access:
@@ -121,36 +81,6 @@ class Access:
         service can watch without it.
         """
         return cls(folder / FILE_NAME, mend=mend)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
-
-    def ready(self) -> None:
-        """Open the file unless it is open."""
-        with self._lock:
-            if self._engine is not None and self._inode != inode_of(self.path):
-                self.close()
-            if self._engine is None:
-                self._engine, _repaired = open_store(
-                    self.path, PEOPLE, mend=self._mend, wall=self._wall
-                )
-                self._inode = inode_of(self.path)
-
-    def close(self) -> None:
-        """Let the file go; it is opened again when needed. Harmless twice."""
-        self._reader.close()
-        with self._lock:
-            if self._engine is not None:
-                self._engine.dispose()
-                self._engine = None
 
     # --- people ------------------------------------------------------------------
 
@@ -173,8 +103,51 @@ class Access:
         """Make an owner. Somebody of that name gets the role and this password."""
         self.person_set(name, Role.OWNER, password, by=by)
 
-    def person_set(self, name: str, role: Role, password: str, *, by: str) -> None:
+    def first_owner(
+        self, name: str, password: str, code: str, first: FirstCode, *, address: str = ""
+    ) -> None:
+        """Make the first owner for whoever has the code that the console shows.
+
+        Raises `NotKnownError` for a wrong or old code, which says no more.
+        """
+        address = plain(address[:64])
+        passwords.check_password(passwords.clean_name(name), password)
+        pause_s = self._throttle.pause_s(FIRST, address)
+        if pause_s > 0:
+            raise TooManyTriesError(pause_s)
+        if not first.fits(code):
+            failures = self._throttle.failed(FIRST, address)
+            if _is_told(failures):
+                self.act(f"wrong code for the first owner ({failures})", "", by="", address=address)
+            raise NotKnownError("this is not the code, or it has run out")
+        with self._lock:
+            if self.has_owner():
+                raise AccessError("there is an owner already")
+            self._set(name, Role.OWNER, password, by="code from the console", address=address)
+            first.use_up()
+
+    def person_set(
+        self, name: str, role: Role, password: str, *, by: str, address: str = ""
+    ) -> None:
         """Make a person, or give one a role and password anew; that ends their sessions."""
+        self._set(name, role, password, by=by, address=address)
+
+    def person_add(
+        self, name: str, role: Role, password: str, *, by: str, address: str = ""
+    ) -> None:
+        """Make a person. Raises `AccessError` where there is one of that name."""
+        self._set(name, role, password, by=by, address=address, new=True)
+
+    def _set(
+        self,
+        name: str,
+        role: Role,
+        password: str,
+        *,
+        by: str,
+        address: str,
+        new: bool = False,
+    ) -> None:
         name = passwords.clean_name(name)
         passwords.check_password(name, password)
         key = passwords.name_key(name)
@@ -184,18 +157,35 @@ class Access:
             "password_hash": passwords.hash_password(password),
         }
         with self._writing() as connection:
-            if role is not Role.OWNER:
-                self._keep_an_owner(connection, key)
-            renewed = connection.execute(
-                update(Person).where(col(Person.key) == key).values(values)
-            )
-            if renewed.rowcount == 0:
+            held = connection.execute(select(col(Person.key))).scalars().all()
+            if key in held:
+                if new:
+                    raise AccessError(f"there is somebody named {name} already")
+                if role is not Role.OWNER:
+                    self._keep_an_owner(connection, key)
+                connection.execute(update(Person).where(col(Person.key) == key).values(values))
+            else:
+                if len(held) >= MOST_PEOPLE:
+                    raise AccessError(f"there are {MOST_PEOPLE} people already; remove one first")
                 values["key"] = key
                 connection.execute(insert(Person).values(**values, created_us=self._now_us()))
             connection.execute(delete(Session).where(col(Session.person) == key))
-            self._note(connection, f"{role.value} made", name, by)
+            self._note(connection, f"{role.value} made", name, by, address)
 
-    def person_remove(self, name: str, *, by: str) -> None:
+    def person_role(self, name: str, role: Role, *, by: str, address: str = "") -> None:
+        """Give a person another role; it holds from their next request on."""
+        key = passwords.name_key(name)
+        with self._writing() as connection:
+            if role is not Role.OWNER:
+                self._keep_an_owner(connection, key)
+            changed = connection.execute(
+                update(Person).where(col(Person.key) == key).values(role=role.value)
+            )
+            if changed.rowcount == 0:
+                raise AccessError(f"there is nobody named {name}")
+            self._note(connection, f"role changed to {role.value}", name, by, address)
+
+    def person_remove(self, name: str, *, by: str, address: str = "") -> None:
         """Remove a person and end their sessions. The last owner can't be removed."""
         key = passwords.name_key(name)
         with self._writing() as connection:
@@ -203,39 +193,61 @@ class Access:
             removed = connection.execute(delete(Person).where(col(Person.key) == key))
             if removed.rowcount == 0:
                 raise AccessError(f"there is nobody named {name}")
-            self._note(connection, "person removed", name, by)
+            self._note(connection, "person removed", name, by, address)
 
     def people(self) -> list[Principal]:
         """Everybody who can sign in, by name."""
+        return [kept.person for kept in self.kept_people()]
+
+    def kept_people(self) -> list[KeptPerson]:
+        """Everybody as a list shows them, by name."""
+        now_us = self._now_us()
+        alive = (col(Session.seen_us) >= now_us - IDLE_US) & (
+            col(Session.created_us) >= now_us - LONGEST_US
+        )
+        query = (
+            select(Person, func.count(col(Session.token_hash)).label("sessions"))
+            .outerjoin(Session, (col(Session.person) == col(Person.key)) & alive)
+            .group_by(col(Person.key))
+            .order_by(col(Person.key))
+        )
         with self._reading() as connection:
-            rows = connection.execute(select(Person).order_by(col(Person.key))).mappings()
-            return [Principal(row["name"], Role(row["role"])) for row in rows]
+            rows = connection.execute(query).mappings().all()
+        return [
+            KeptPerson(
+                Principal(row["name"], Role(row["role"])), _at(row["created_us"]), row["sessions"]
+            )
+            for row in rows
+        ]
+
+    def password_change(
+        self, name: str, old: str, new: str, *, keep: str = "", address: str = ""
+    ) -> None:
+        """Change one's own password, which ends all sessions but that of the token `keep`.
+
+        Raises `NotKnownError` if `old` isn't the password; guessing is slowed down.
+        """
+        key, address = passwords.name_key(name), plain(address[:64])
+        self._checked(key, name, old, address)
+        passwords.check_password(name, new)
+        hashed = passwords.hash_password(new)
+        with self._writing() as connection:
+            connection.execute(
+                update(Person).where(col(Person.key) == key).values(password_hash=hashed)
+            )
+            self._end(connection, key, keep=keep)
+            self._note(connection, "password changed", name, name, address)
 
     # --- sessions ------------------------------------------------------------------
 
     def sign_in(self, name: str, password: str, *, address: str = "") -> str:
         """A token for a new session; why it was refused doesn't say which of both is wrong."""
         key, address = passwords.name_key(name[:200]), plain(address[:64])
-        pause_s = self._throttle.pause_s(key, address)
-        if pause_s > 0:
-            raise TooManyTriesError(pause_s)
-        with self._reading() as connection:
-            person = (
-                connection.execute(select(Person).where(col(Person.key) == key)).mappings().first()
-            )
-        if not passwords.is_password(person["password_hash"] if person else None, password):
-            failures = self._throttle.failed(key, address)
-            # Not each one: a stranger must not be able to wear out the card.
-            if failures in (1, 5) or failures % 50 == 0:
-                with self._writing() as connection:
-                    self._note(connection, f"sign-in failed ({failures})", name[:40], "", address)
-            raise AccessError(WRONG)
-        assert person is not None
-        self._throttle.succeeded(key, address)
+        person = self._checked(key, name, password, address)
         token = passwords.new_token()
         now_us = self._now_us()
         with self._writing() as connection:
-            if passwords.is_outdated(person["password_hash"]):
+            if passwords.is_outdated(person.password_hash):
                 renewed = passwords.hash_password(password)
                 connection.execute(
                     update(Person).where(col(Person.key) == key).values(password_hash=renewed)
@@ -250,8 +262,27 @@ class Access:
                     seen_us=now_us,
                 )
             )
-            self._note(connection, "signed in", person["name"], person["name"], address)
+            self._note(connection, "signed in", person.name, person.name, address)
         return token
+
+    def _checked(self, key: str, name: str, password: str, address: str) -> Person:
+        """The person whose password this is. Raises `TooManyTriesError`, `NotKnownError`."""
+        pause_s = self._throttle.pause_s(key, address)
+        if pause_s > 0:
+            raise TooManyTriesError(pause_s)
+        with self._reading() as connection:
+            found = (
+                connection.execute(select(Person).where(col(Person.key) == key)).mappings().first()
+            )
+        person = Person(**found) if found else None
+        if not passwords.is_password(person.password_hash if person else None, password):
+            failures = self._throttle.failed(key, address)
+            if _is_told(failures):
+                self.act(f"sign-in failed ({failures})", name[:40], by="", address=address)
+            raise NotKnownError(WRONG)
+        assert person is not None
+        self._throttle.succeeded(key, address)
+        return person
 
     def session(self, token: str) -> Principal | None:
         """Who signed in with this token, or None if nobody did or it has run out."""
@@ -281,113 +312,62 @@ class Access:
                 )
         return Principal(name, Role(role))
 
-    def sign_out(self, token: str) -> None:
+    def sign_out(self, token: str, *, address: str = "") -> None:
         """End a session; harmless if there is none."""
         hashed = passwords.token_hash(token)
+        own = select(col(Person.name)).join(Session, col(Session.person) == col(Person.key))
         with self._writing() as connection:
-            connection.execute(delete(Session).where(col(Session.token_hash) == hashed))
+            name = connection.execute(own.where(col(Session.token_hash) == hashed)).scalar()
+            if name is not None:
+                connection.execute(delete(Session).where(col(Session.token_hash) == hashed))
+                self._note(connection, "signed out", name, name, address)
 
-    def sign_out_everywhere(self, name: str, *, by: str) -> int:
-        """End all sessions of a person; returns how many there were."""
-        key = passwords.name_key(name)
-        with self._writing() as connection:
-            ended = connection.execute(delete(Session).where(col(Session.person) == key)).rowcount
-            self._note(connection, "signed out everywhere", name, by)
-        return ended
-
-    # --- tokens of programs ----------------------------------------------------------
-
-    def token_add(self, name: str, role: Role, *, by: str = "command line") -> str:
-        """A new token, which is shown only this once."""
-        name = passwords.clean_name(name)
-        token = passwords.new_token(passwords.MARK)
-        with self._writing() as connection:
-            known = select(col(Token.name)).where(col(Token.name) == plain(name))
-            if connection.execute(known).first() is not None:
-                raise AccessError(f"there is a token named {name} already; remove it first")
-            connection.execute(
-                insert(Token).values(
-                    token_hash=passwords.token_hash(token),
-                    name=name,
-                    role=role.value,
-                    created_us=self._now_us(),
-                )
+    def sessions(self, name: str, *, this: str = "") -> list[KeptSession]:
+        """The browsers in which a person has signed in, the newest use last."""
+        now_us = self._now_us()
+        query = (
+            select(Session)
+            .where(
+                col(Session.person) == passwords.name_key(name),
+                col(Session.seen_us) >= now_us - IDLE_US,
+                col(Session.created_us) >= now_us - LONGEST_US,
             )
-            self._note(connection, f"token made ({role.value})", name, by)
-        return token
-
-    def token_remove(self, name: str, *, by: str = "command line") -> None:
-        """Make a token worthless."""
-        with self._writing() as connection:
-            removed = connection.execute(delete(Token).where(col(Token.name) == plain(name)))
-            if removed.rowcount == 0:
-                raise AccessError(f"there is no token named {name}")
-            self._note(connection, "token removed", name, by)
-
-    def tokens(self) -> list[Principal]:
-        """The programs that hold a token, by name."""
-        with self._reading() as connection:
-            rows = connection.execute(select(Token).order_by(col(Token.name))).mappings()
-            return [Principal(row["name"], Role(row["role"])) for row in rows]
-
-    def bearer(self, token: str) -> Principal | None:
-        """Which program holds this token, or None."""
-        query = select(col(Token.name), col(Token.role)).where(
-            col(Token.token_hash) == passwords.token_hash(token)
+            .order_by(col(Session.seen_us))
         )
-        with self._reading() as connection:
-            found = connection.execute(query).first()
-        return Principal(found[0], Role(found[1])) if found else None
-
-    # --- record ------------------------------------------------------------------------
-
-    def audit(self, limit: int = 100) -> list[AuditEntry]:
-        """The newest entries, newest last."""
-        query = select(Audit).order_by(col(Audit.id).desc()).limit(min(max(limit, 1), 1_000))
+        own = passwords.token_hash(this)
         with self._reading() as connection:
             rows = connection.execute(query).mappings().all()
         return [
-            AuditEntry(
-                datetime.fromtimestamp(row["at_us"] / 1e6, UTC),
-                row["what"],
-                row["subject"],
-                row["by"],
+            KeptSession(
+                row["token_hash"][:ID_LENGTH],
                 row["address"],
+                _at(row["created_us"]),
+                _at(row["seen_us"]),
+                row["token_hash"] == own,
             )
-            for row in reversed(rows)
+            for row in rows
         ]
 
+    def session_end(self, name: str, session: str, *, address: str = "") -> None:
+        """End one of a person's own sessions, by its id; harmless if there is none."""
+        with self._writing() as connection:
+            ended = connection.execute(
+                delete(Session).where(
+                    col(Session.person) == passwords.name_key(name),
+                    func.substr(col(Session.token_hash), 1, ID_LENGTH) == plain(session),
+                )
+            )
+            if ended.rowcount:
+                self._note(connection, "session ended", name, name, address)
+
+    def sign_out_everywhere(self, name: str, *, by: str, keep: str = "", address: str = "") -> int:
+        """End all sessions of a person but that of the token `keep`; returns how many."""
+        with self._writing() as connection:
+            ended = self._end(connection, passwords.name_key(name), keep=keep)
+            self._note(connection, "signed out everywhere", name, by, address)
+        return ended
+
     # --- inside ------------------------------------------------------------------------
-
-    @contextmanager
-    def _reading(self) -> Iterator[Connection]:
-        if self._engine is None:
-            self.ready()
-        with self._reader.connection("the file of people can't be read") as connection:
-            yield connection
-
-    @contextmanager
-    def _writing(self) -> Iterator[Connection]:
-        with self._lock:
-            self.ready()
-            assert self._engine is not None
-            with (
-                store_errors("the file of people can't be written"),
-                self._engine.begin() as connection,
-            ):
-                yield connection
-
-    def _is_unused(self) -> bool:
-        """Whether there certainly is no file, or one into which nothing was ever written."""
-        try:
-            return self.path.stat().st_size == 0
-        except FileNotFoundError:
-            return True
-        except OSError:
-            return False
-
-    def _now_us(self) -> int:
-        return round(self._wall().timestamp() * 1e6)
 
     @staticmethod
     def _keep_an_owner(connection: Connection, key: str) -> None:
@@ -397,6 +377,14 @@ class Access:
         ).scalars()
         if list(owners) == [key]:
             raise AccessError("this is the last owner; make another one first")
+
+    @staticmethod
+    def _end(connection: Connection, key: str, *, keep: str) -> int:
+        return connection.execute(
+            delete(Session).where(
+                col(Session.person) == key, col(Session.token_hash) != passwords.token_hash(keep)
+            )
+        ).rowcount
 
     @staticmethod
     def _end_old_sessions(connection: Connection, key: str, now_us: int) -> None:
@@ -416,16 +404,11 @@ class Access:
             )
         )
 
-    def _note(
-        self, connection: Connection, what: str, subject: str, by: str, address: str = ""
-    ) -> None:
-        values: dict[str, Any] = {
-            "at_us": self._now_us(),
-            "what": what,
-            "subject": plain(subject),
-            "by": by,
-            "address": address,
-        }
-        connection.execute(insert(Audit).values(**values))
-        newest = connection.execute(select(func.max(col(Audit.id)))).scalar() or 0
-        connection.execute(delete(Audit).where(col(Audit.id) <= newest - MOST_AUDIT))
+
+def _is_told(failures: int) -> bool:
+    # Not each one: a stranger must not be able to wear out the card.
+    return failures in (1, 5) or failures % 50 == 0
+
+
+def _at(us: int) -> datetime:
+    return datetime.fromtimestamp(us / 1e6, UTC)

@@ -54,11 +54,13 @@ class Token(PeopleTable, table=True):
     token_hash: str = Field(primary_key=True, sa_type=Text)
     name: str = Field(sa_type=Text, unique=True)
     role: str = Field(sa_type=Text)
+    scopes: str = Field(default="", sa_type=Text)  # words, by blanks; empty: all that the role may
+    chamber: str | None = Field(default=None, sa_type=Text)
     created_us: int = Field(sa_type=BigInteger)
 
 
 class Audit(PeopleTable, table=True):
-    """Something that was done with people, sessions or tokens."""
+    """Something that somebody did, or tried to."""
 
     __tablename__ = "audit"
     __table_args__ = ({"sqlite_autoincrement": True},)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -12,23 +13,30 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import Receive, Scope, Send
 
 from stillair import __version__
+from stillair.access.first_code import FirstCode
 from stillair.access.people import Access
 from stillair.api import problems
 from stillair.api.entry import caller, viewer
 from stillair.api.guard import Guard
-from stillair.api.routers import jobs, live, pictures, session, watching
+from stillair.api.routers import jobs, live, people, pictures, session, watching
 from stillair.runtime.service import Service
 
 OPEN_FILES = frozenset({"sign-in.js", "stillair.css", "icon.svg"})  # what signing in needs
 
 
 def build(
-    service: Service, access: Access, *, pages: Path, folder: Path, names: Iterable[str] = ()
+    service: Service,
+    access: Access,
+    *,
+    pages: Path,
+    folder: Path,
+    names: Iterable[str] = (),
+    first_code: FirstCode | None = None,
 ) -> FastAPI:
     """The application over a service that runs already.
 
     `pages` is the folder of the dashboard, `folder` that of the history, `names`
-    the host names by which this machine is known.
+    the host names by which this machine is known, `first_code` that for the first owner.
     """
 
     app = FastAPI(
@@ -41,8 +49,9 @@ def build(
     app.state.service = service
     app.state.access = access
     app.state.folder = folder
+    app.state.first_code = first_code or FirstCode(time.monotonic)
     problems.install(app)
-    for part in (watching, jobs, pictures, live, session):
+    for part in (watching, jobs, pictures, live, session, people):
         app.include_router(part.router)
 
     @app.get("/api/openapi.json", include_in_schema=False)

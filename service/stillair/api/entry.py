@@ -7,12 +7,15 @@ says who it is.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from http import HTTPStatus
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import Depends, Request
 
-from stillair.access.people import Access, Principal, Role
+from stillair.access.people import Access
+from stillair.access.roles import Principal, Role, Scope
 from stillair.api.problems import Problem
 from stillair.runtime.service import Service
 
@@ -32,8 +35,18 @@ def access(request: Request) -> Access:
     return found
 
 
+def address(request: Request) -> str:
+    """Where a request comes from."""
+    return request.client.host if request.client else ""
+
+
 def caller(request: Request) -> Principal | None:
     """The person or program that asks; None for a stranger."""
+    found = _known(request)
+    return None if found is None else replace(found, address=address(request))
+
+
+def _known(request: Request) -> Principal | None:
     known = access(request)
     if not known.has_owner():
         return AT_THE_MACHINE
@@ -44,7 +57,10 @@ def caller(request: Request) -> Principal | None:
     return known.session(cookie) if cookie else None
 
 
-def _at_least(request: Request, role: Role) -> Principal:
+def _able(
+    request: Request, role: Role, scope: Scope | None = None, *, anywhere: bool = False
+) -> Principal:
+    """Whoever asks, if they may. `anywhere`: in which chamber is looked at later."""
     principal = caller(request)
     if principal is None:
         raise Problem(
@@ -52,22 +68,95 @@ def _at_least(request: Request, role: Role) -> Principal:
             "Sign in first, or send a token.",
             headers={"WWW-Authenticate": "Bearer"},
         )
-    if not principal.may(role):
-        raise Problem(HTTPStatus.FORBIDDEN, f"This needs the role {role.value} or above.")
+    chamber = str(request.path_params.get("job", "")).rpartition("-")[0] or None
+    if not principal.may(role, scope, principal.chamber if anywhere else chamber):
+        narrow = principal.may(role, next(iter(principal.scopes or ()), None), principal.chamber)
+        raise Problem(
+            HTTPStatus.FORBIDDEN,
+            "This token is not for that."
+            if narrow
+            else f"This needs the role {role.value}{'' if role is Role.OWNER else ' or above'}.",
+        )
     return principal
 
 
 def viewer(request: Request) -> Principal:
     """Somebody who may see."""
-    return _at_least(request, Role.VIEWER)
+    return _able(request, Role.VIEWER, Scope.READ)
 
 
 def operator(request: Request) -> Principal:
     """Somebody who may run jobs and answer alarms."""
-    return _at_least(request, Role.OPERATOR)
+    return _able(request, Role.OPERATOR)
+
+
+def owner(request: Request) -> Principal:
+    """Somebody who may do everything."""
+    return _able(request, Role.OWNER)
+
+
+def named_owner(request: Request) -> Principal:
+    """An owner who has a name: whoever merely sits at the computer makes one first."""
+    principal = _able(request, Role.OWNER)
+    if principal.name == AT_THE_MACHINE.name and not access(request).has_owner():
+        raise Problem(HTTPStatus.CONFLICT, "There is no owner yet: make one first.")
+    return principal
+
+
+def starter(request: Request) -> Principal:
+    """Somebody who may begin a job; in which chamber, `in_chamber` looks at."""
+    return _able(request, Role.OPERATOR, Scope.JOBS, anywhere=True)
+
+
+def progress_teller(request: Request) -> Principal:
+    """Somebody who may tell the height of a part."""
+    return _able(request, Role.OPERATOR, Scope.PROGRESS)
+
+
+def in_chamber(principal: Principal, chamber: str) -> None:
+    """Refuse a token that acts in another chamber. Raises `Problem`."""
+    if principal.chamber not in (None, chamber):
+        raise Problem(HTTPStatus.FORBIDDEN, "This token is for another chamber.")
+
+
+def acting(what: str, role: Role = Role.OPERATOR, scope: Scope | None = None) -> Any:
+    """Who may do something that is put on record once it is done, as `what` with its object."""
+
+    def actor(request: Request) -> Iterator[Principal]:
+        principal = _able(request, role, scope)
+        yield principal  # what is refused raises here
+        subject = " ".join(str(value) for value in request.path_params.values())
+        access(request).act(what, subject, by=principal.name, address=principal.address)
+
+    dependency: Callable[[Request], Iterator[Principal]] = actor
+    return Depends(dependency)
+
+
+@dataclass(frozen=True, slots=True)
+class Me:
+    """A person in a browser, and the token of their session."""
+
+    person: Principal
+    token: str
+
+
+def signed_in(request: Request) -> Me:
+    """A person who has signed in; a program has no password and no sessions."""
+    principal = _able(request, Role.VIEWER, Scope.READ)
+    cookie = request.cookies.get(COOKIE)
+    if cookie is None or access(request).session(cookie) is None:
+        raise Problem(HTTPStatus.FORBIDDEN, "This is only for people who have signed in.")
+    if "authorization" in request.headers:
+        raise Problem(HTTPStatus.FORBIDDEN, "A program with a token has no sessions.")
+    return Me(principal, cookie)
 
 
 TheService = Annotated[Service, Depends(service)]
 TheAccess = Annotated[Access, Depends(access)]
 Viewer = Annotated[Principal, Depends(viewer)]
 Operator = Annotated[Principal, Depends(operator)]
+SignedIn = Annotated[Me, Depends(signed_in)]
+Owner = Annotated[Principal, Depends(owner)]
+NamedOwner = Annotated[Principal, Depends(named_owner)]
+Starter = Annotated[Principal, Depends(starter)]
+ProgressTeller = Annotated[Principal, Depends(progress_teller)]

@@ -15,7 +15,15 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from stillair.access.people import TooManyTriesError
-from stillair.errors import AccessError, CommandRefused, Refusal, StillairError, StoreError
+from stillair.errors import (
+    AccessError,
+    CommandRefused,
+    NotKnownError,
+    Refusal,
+    StillairError,
+    StoreError,
+    UnfitError,
+)
 
 log = logging.getLogger(__name__)
 
@@ -77,8 +85,12 @@ def of(error: Exception) -> Problem:
         case TooManyTriesError():
             later = {"Retry-After": str(max(1, math.ceil(error.wait_s)))}
             return Problem(HTTPStatus.TOO_MANY_REQUESTS, _sentence(str(error)), headers=later)
-        case AccessError():
+        case NotKnownError():
             return Problem(HTTPStatus.UNAUTHORIZED, _sentence(str(error)))
+        case UnfitError():
+            return Problem(HTTPStatus.UNPROCESSABLE_ENTITY, _sentence(str(error)))
+        case AccessError():
+            return Problem(HTTPStatus.CONFLICT, _sentence(str(error)))
         case StoreError():
             return Problem(
                 HTTPStatus.SERVICE_UNAVAILABLE, "History can't be read or kept just now."
@@ -119,6 +131,10 @@ _NAMES: Mapping[str, tuple[str, str]] = {
     "event": ("The number of the event", ""),
     "outcome": ("How the part came out", ""),
     "password": ("The password", ""),
+    "old": ("The password so far", ""),
+    "new": ("The new password", ""),
+    "code": ("The code", ""),
+    "role": ("The role", ""),
 }
 _PLAIN: Mapping[str, str] = {
     "missing": "is missing",

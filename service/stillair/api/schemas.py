@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from stillair.access.roles import Role, Scope
 from stillair.model import JobOutcome, Place
 from stillair.storage.history import Page
 
@@ -81,6 +82,67 @@ class Judgement(Posted):
 
     false: bool
     note: Text = ""
+
+
+PersonName = Annotated[str, Field(max_length=100)]
+Password = Annotated[str, Field(max_length=1000)]
+AnyRole = Annotated[Role, Field(strict=False)]
+
+
+class NewOwner(Posted):
+    """The first owner, and the code that the console shows."""
+
+    code: Annotated[str, Field(max_length=40)]
+    name: PersonName
+    password: Password
+
+
+class NewPerson(Posted):
+    """Somebody who may sign in from now on."""
+
+    name: PersonName
+    role: AnyRole
+    password: Password
+
+
+class OtherRole(Posted):
+    """Who gets which role."""
+
+    name: PersonName
+    role: AnyRole
+
+
+class OtherPassword(Posted):
+    """One's own new password; the old one shows that it is one's own."""
+
+    old: Password
+    new: Password
+
+
+class Named(Posted):
+    """Who or what is meant."""
+
+    name: PersonName
+
+
+class NewToken(Posted):
+    """A token for a program: all that the role may, or with `scopes` for these things only.
+
+    With `chamber` it acts in that chamber only.
+    """
+
+    name: PersonName
+    role: AnyRole
+    scopes: Annotated[
+        list[Annotated[Scope, Field(strict=False)]], Field(max_length=len(Scope))
+    ] = []
+    chamber: Name | None = None
+
+
+class MadeToken(BaseModel):
+    """A token, shown this once."""
+
+    token: str
 
 
 class SignIn(Posted):

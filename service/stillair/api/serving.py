@@ -9,10 +9,12 @@ import os
 import signal
 import socket
 import struct
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO
 
+from stillair.access.first_code import GOOD_FOR_S, FirstCode
 from stillair.access.people import Access
 from stillair.api import app
 from stillair.api.commands import command
@@ -51,8 +53,14 @@ def run(
         try:
             listener = _listen(host, port)
             service = wiring.build(chambers, folder, boot_id=boot_id(), has_owner=access.has_owner)
+            first_code = FirstCode(time.monotonic)
             pages = app.build(
-                service, access, pages=page_folder(), folder=folder, names=_names(host)
+                service,
+                access,
+                pages=page_folder(),
+                folder=folder,
+                names=_names(host),
+                first_code=first_code,
             )
 
             def ready() -> None:
@@ -61,6 +69,11 @@ def run(
                 say(f"Open {address(host, port)} in a browser on this computer.")
                 for other in addresses(host, port):
                     say(f"Other computers and telephones in the network open {other}")
+                if not access.has_owner():
+                    say(
+                        f"Nobody owns this service yet. The code {first_code.make()} makes the "
+                        f"owner on that page, under People, within {GOOD_FOR_S / 60:.0f} minutes."
+                    )
 
             _spare_collector()
             service.start()

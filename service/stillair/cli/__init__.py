@@ -27,6 +27,7 @@ app.command()(recorded.export)
 app.command("what-if")(recorded.what_if)
 app.command()(service.inspect)
 app.add_typer(people.owner, name="owner")
+app.add_typer(people.person, name="person")
 app.add_typer(people.token, name="token")
 
 

@@ -15,6 +15,7 @@ from stillair.errors import SettingsError
 
 PORT = 8420
 ROLES = ("viewer", "operator", "owner")
+SCOPES = ("read", "jobs", "pause", "progress")
 
 
 def whole(low: int, high: int) -> Callable[[object], int]:
@@ -44,6 +45,13 @@ def role(value: object) -> str:
     """Take the name of a role."""
     if value not in ROLES:
         raise typer.BadParameter(f"{str(value)[:40]!r} has to be one of {', '.join(ROLES)}")
+    return str(value)
+
+
+def scope(value: object) -> str:
+    """Take what a token is narrowed to."""
+    if value not in SCOPES:
+        raise typer.BadParameter(f"{str(value)[:40]!r} has to be one of {', '.join(SCOPES)}")
     return str(value)
 
 

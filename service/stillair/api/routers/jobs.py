@@ -9,7 +9,17 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
 
-from stillair.api.entry import Operator, TheService, Viewer
+from stillair.access.roles import Principal, Role, Scope
+from stillair.api.entry import (
+    Operator,
+    ProgressTeller,
+    Starter,
+    TheAccess,
+    TheService,
+    Viewer,
+    acting,
+    in_chamber,
+)
 from stillair.api.problems import Problem
 from stillair.api.schemas import (
     Columns,
@@ -40,6 +50,12 @@ from stillair.thermal.plan import ThermalPlan
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"])
 
+Finisher = Annotated[Principal, acting("job finished", Role.OPERATOR, Scope.JOBS)]
+Pauser = Annotated[Principal, acting("job paused", Role.OPERATOR, Scope.PAUSE)]
+Resumer = Annotated[Principal, acting("job goes on", Role.OPERATOR, Scope.PAUSE)]
+Noter = Annotated[Principal, acting("note added", Role.OPERATOR, Scope.JOBS)]
+Outcomer = Annotated[Principal, acting("outcome told")]
+
 After = Annotated[int, Query(ge=0, description="only what came after this `seq`")]
 Limit = Annotated[int, Query(ge=1, le=1000)]
 Points = Annotated[int, Query(ge=2, le=20_000, description="at most about so many rows")]
@@ -52,10 +68,15 @@ def jobs(service: TheService, _: Viewer, after: After = 0, limit: Limit = 200) -
 
 
 @router.post("", status_code=201)
-async def start(new: NewJob, service: TheService, person: Operator) -> Created:
-    """Begin a job; 409 while one runs in that chamber."""
+async def start(new: NewJob, service: TheService, access: TheAccess, person: Starter) -> Created:
+    """Begin a job; 409 while one runs in that chamber.
+
+    Without `chamber`: in that of the token, or in the first.
+    """
+    key = service.chamber(new.chamber if new.chamber is not None else person.chamber)
+    in_chamber(person, key)
     answer = await service.command(
-        service.chamber(new.chamber),
+        key,
         lambda t_s: StartJob(
             t_s=t_s,
             by=person.name,
@@ -65,7 +86,9 @@ async def start(new: NewJob, service: TheService, person: Operator) -> Created:
             notes=new.notes,
         ),
     )
-    return Created(id=answer.created or "", stored=answer.stored)
+    begun = answer.created or ""
+    access.act("job begun", begun, by=person.name, address=person.address)
+    return Created(id=begun, stored=answer.stored)
 
 
 @router.get("/{job}")
@@ -75,28 +98,28 @@ def one(job: str, service: TheService, _: Viewer) -> dict[str, Any]:
 
 
 @router.post("/{job}/finish")
-async def finish(job: str, service: TheService, person: Operator) -> Done:
+async def finish(job: str, service: TheService, person: Finisher) -> Done:
     """The part is built; cooling down still belongs to the job."""
     answer = await service.job_command(job, lambda t_s: FinishJob(t_s=t_s, by=person.name, job=job))
     return Done(stored=answer.stored)
 
 
 @router.post("/{job}/pause")
-async def pause(job: str, service: TheService, person: Operator) -> Done:
+async def pause(job: str, service: TheService, person: Pauser) -> Done:
     """The machine stands still on purpose: a change of material, an empty spool."""
     answer = await service.job_command(job, lambda t_s: PauseJob(t_s=t_s, by=person.name, job=job))
     return Done(stored=answer.stored)
 
 
 @router.post("/{job}/resume")
-async def resume(job: str, service: TheService, person: Operator) -> Done:
+async def resume(job: str, service: TheService, person: Resumer) -> Done:
     """The machine goes on."""
     answer = await service.job_command(job, lambda t_s: ResumeJob(t_s=t_s, by=person.name, job=job))
     return Done(stored=answer.stored)
 
 
 @router.post("/{job}/progress")
-async def progress(job: str, told: Progress, service: TheService, person: Operator) -> Done:
+async def progress(job: str, told: Progress, service: TheService, person: ProgressTeller) -> Done:
     """The part has reached this height."""
     answer = await service.job_command(
         job,
@@ -106,7 +129,7 @@ async def progress(job: str, told: Progress, service: TheService, person: Operat
 
 
 @router.post("/{job}/note")
-async def note(job: str, told: Note, service: TheService, person: Operator) -> Done:
+async def note(job: str, told: Note, service: TheService, person: Noter) -> Done:
     """A remark that belongs to this moment ("compressor on")."""
     answer = await service.job_command(
         job, lambda t_s: AddNote(t_s=t_s, by=person.name, job=job, text=told.text)
@@ -115,7 +138,7 @@ async def note(job: str, told: Note, service: TheService, person: Operator) -> D
 
 
 @router.post("/{job}/outcome")
-async def outcome(job: str, told: ToldOutcome, service: TheService, person: Operator) -> Done:
+async def outcome(job: str, told: ToldOutcome, service: TheService, person: Outcomer) -> Done:
     """How the part came out, also days later; 409 while the job runs."""
     answer = await service.job_command(
         job, lambda t_s: TellOutcome(t_s=t_s, by=person.name, job=job, outcome=told.outcome)

@@ -7,7 +7,8 @@ from typing import Annotated
 
 from fastapi import APIRouter, Header, Path, Response
 
-from stillair.api.entry import Operator, TheService, Viewer
+from stillair.access.roles import Principal
+from stillair.api.entry import TheService, Viewer, acting
 from stillair.api.problems import Problem
 from stillair.api.schemas import Evidence, Ignoring, Judged, Judgement, Listing, Seen
 from stillair.media.judging import Ignoring as WouldIgnore
@@ -15,6 +16,7 @@ from stillair.media.judging import Ignoring as WouldIgnore
 router = APIRouter(prefix="/api", tags=["pictures"])
 
 Event = Annotated[int, Path(ge=1, le=2**31, description="the `event` of its changes")]
+Judge = Annotated[Principal, acting("event judged")]
 FOR_EVER = "private, max-age=31536000, immutable"  # a picture is never another one
 
 
@@ -60,7 +62,7 @@ async def judge(
     event: Event,
     told: Judgement,
     service: TheService,
-    person: Operator,
+    person: Judge,
     chamber: str | None = None,
 ) -> Judged:
     """Say that an event was nothing, or that it was so; the newest word counts.

@@ -1,4 +1,4 @@
-"""Signing in and out."""
+"""Signing in and out, one's own password and sessions, and the first owner."""
 
 from __future__ import annotations
 
@@ -8,8 +8,20 @@ from fastapi import APIRouter, Request, Response
 from fastapi.concurrency import run_in_threadpool
 
 from stillair.api import commands
-from stillair.api.entry import COOKIE, TheAccess, Viewer
-from stillair.api.schemas import Done, Shell, SignIn, Who
+from stillair.api.entry import COOKIE, SignedIn, TheAccess, Viewer, address
+from stillair.api.problems import Problem
+from stillair.api.schemas import (
+    Done,
+    Listing,
+    Named,
+    NewOwner,
+    OtherPassword,
+    Shell,
+    SignIn,
+    Who,
+)
+from stillair.errors import NotKnownError
+from stillair.storage.items import label
 
 router = APIRouter(prefix="/api/session", tags=["session"])
 
@@ -29,16 +41,10 @@ def shell(request: Request, _: Viewer) -> Shell:
 @router.post("", status_code=HTTPStatus.CREATED)
 async def sign_in(told: SignIn, request: Request, response: Response, access: TheAccess) -> Done:
     """Sign in with name and password; the answer sets the session's cookie."""
-    address = request.client.host if request.client else ""
-    token = await run_in_threadpool(access.sign_in, told.name, told.password, address=address)
-    response.set_cookie(
-        COOKIE,
-        token,
-        max_age=90 * 86_400,
-        httponly=True,
-        samesite="strict",
-        secure=request.url.scheme == "https",
+    token = await run_in_threadpool(
+        access.sign_in, told.name, told.password, address=address(request)
     )
+    _give(request, response, token)
     return Done()
 
 
@@ -47,6 +53,90 @@ def sign_out(request: Request, response: Response, access: TheAccess) -> Done:
     """End this session; harmless without one."""
     cookie = request.cookies.get(COOKIE)
     if cookie:
-        access.sign_out(cookie)
+        access.sign_out(cookie, address=address(request))
     response.delete_cookie(COOKIE, httponly=True, samesite="strict")
     return Done()
+
+
+@router.post("/owner", status_code=HTTPStatus.CREATED)
+def first_owner(told: NewOwner, request: Request, response: Response, access: TheAccess) -> Done:
+    """Make the first owner with the code that the console shows, and sign in as that one.
+
+    403 for a code that is wrong, used or too old; 409 once there is an owner.
+    """
+    if access.has_owner():
+        raise Problem(HTTPStatus.CONFLICT, "There is an owner already.")
+    try:
+        access.first_owner(
+            told.name,
+            told.password,
+            told.code,
+            request.app.state.first_code,
+            address=address(request),
+        )
+    except NotKnownError as error:
+        raise Problem(
+            HTTPStatus.FORBIDDEN,
+            f"{str(error).capitalize()}. It stands where the service was started; "
+            f"{commands.command('owner', 'add', 'NAME', folder=request.app.state.folder)} "
+            "on the board makes an owner as well.",
+        ) from None
+    _give(request, response, access.sign_in(told.name, told.password, address=address(request)))
+    return Done()
+
+
+@router.post("/password")
+def password(told: OtherPassword, access: TheAccess, me: SignedIn) -> Done:
+    """Change one's own password; that ends one's other sessions."""
+    try:
+        access.password_change(
+            me.person.name, told.old, told.new, keep=me.token, address=me.person.address
+        )
+    except NotKnownError:
+        raise Problem(
+            HTTPStatus.FORBIDDEN, "That is not your password so far; nothing was changed."
+        ) from None
+    return Done()
+
+
+@router.get("/all")
+def sessions(access: TheAccess, me: SignedIn) -> Listing:
+    """The browsers in which one has signed in, last used last; `this` is the one that asks."""
+    items = [
+        {
+            "id": kept.id,
+            "address": kept.address,
+            "created_at": label(kept.created_at.timestamp()),
+            "seen_at": label(kept.seen_at.timestamp()),
+            "this": kept.is_this,
+        }
+        for kept in access.sessions(me.person.name, this=me.token)
+    ]
+    return Listing(items=list(items), next=None)
+
+
+@router.post("/end")
+def end(told: Named, access: TheAccess, me: SignedIn) -> Done:
+    """End one of one's own sessions, by its id as `name`; harmless if there is none."""
+    access.session_end(me.person.name, told.name, address=me.person.address)
+    return Done()
+
+
+@router.post("/end-others")
+def end_others(access: TheAccess, me: SignedIn) -> Done:
+    """End all of one's own sessions but this one."""
+    access.sign_out_everywhere(
+        me.person.name, by=me.person.name, keep=me.token, address=me.person.address
+    )
+    return Done()
+
+
+def _give(request: Request, response: Response, token: str) -> None:
+    response.set_cookie(
+        COOKIE,
+        token,
+        max_age=90 * 86_400,
+        httponly=True,
+        samesite="strict",
+        secure=request.url.scheme == "https",
+    )

@@ -9,7 +9,8 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Response
 from fastapi.concurrency import run_in_threadpool
 
-from stillair.api.entry import Operator, TheService, Viewer
+from stillair.access.roles import Principal
+from stillair.api.entry import TheService, Viewer, acting
 from stillair.api.problems import Problem
 from stillair.api.routers.jobs import After, Limit, Points
 from stillair.api.schemas import Columns, Done, Health, Listing, Shelving, listing
@@ -17,6 +18,11 @@ from stillair.api.times import Moment, stretch
 from stillair.model import Acknowledge, Kind, Reset, Shelve, Unshelve
 
 router = APIRouter(prefix="/api", tags=["watching"])
+
+Acknowledger = Annotated[Principal, acting("alarm acknowledged")]
+Resetter = Annotated[Principal, acting("danger cleared")]
+Shelver = Annotated[Principal, acting("alarm made quiet for a time")]
+Unshelver = Annotated[Principal, acting("alarm no longer quiet")]
 
 FIRST_PICTURE_TURN_S, FIRST_PICTURE_TURNS = 0.05, 160  # a camera may take seconds to open
 
@@ -68,7 +74,7 @@ def alarms(
 
 
 @router.post("/alarms/{alarm}/acknowledge")
-async def acknowledge(alarm: str, service: TheService, person: Operator) -> Done:
+async def acknowledge(alarm: str, service: TheService, person: Acknowledger) -> Done:
     """Somebody has seen it; harmless twice."""
     answer = await service.alarm_command(
         alarm, lambda t_s: Acknowledge(t_s=t_s, by=person.name, alarm=alarm)
@@ -77,7 +83,7 @@ async def acknowledge(alarm: str, service: TheService, person: Operator) -> Done
 
 
 @router.post("/alarms/{alarm}/reset")
-async def reset(alarm: str, service: TheService, person: Operator) -> Done:
+async def reset(alarm: str, service: TheService, person: Resetter) -> Done:
     """Clear a danger that is over; 409 while it stands."""
     answer = await service.alarm_command(
         alarm, lambda t_s: Reset(t_s=t_s, by=person.name, alarm=alarm)
@@ -86,7 +92,7 @@ async def reset(alarm: str, service: TheService, person: Operator) -> Done:
 
 
 @router.post("/alarms/{alarm}/shelve")
-async def shelve(alarm: str, told: Shelving, service: TheService, person: Operator) -> Done:
+async def shelve(alarm: str, told: Shelving, service: TheService, person: Shelver) -> Done:
     """Quiet for some minutes; it returns by itself. Never possible for danger."""
     answer = await service.alarm_command(
         alarm,
@@ -98,7 +104,7 @@ async def shelve(alarm: str, told: Shelving, service: TheService, person: Operat
 
 
 @router.post("/alarms/{alarm}/unshelve")
-async def unshelve(alarm: str, service: TheService, person: Operator) -> Done:
+async def unshelve(alarm: str, service: TheService, person: Unshelver) -> Done:
     """No longer quiet."""
     answer = await service.alarm_command(
         alarm, lambda t_s: Unshelve(t_s=t_s, by=person.name, alarm=alarm)

@@ -1,0 +1,216 @@
+"""Every operation against everybody who may ask: one table, and nothing outside of it."""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from running import RunningService, stillair
+
+PASSWORD = "a long row to the weir"
+CHAMBER = """
+[chamber]
+name = "Boat shed"
+enclosure = ["metal"]
+
+[[sensor]]
+name = "top"
+driver = "simulated"
+"""
+
+# Who may, in the order of the callers below: + allowed, 0 asks for a sign-in (401), - refused (403)
+CALLERS = (
+    "stranger", "viewer", "operator", "owner", "reader", "height teller", "other's height teller"
+)  # fmt: skip
+ANYBODY = "+++++++"
+READ = "0++++--"  # also a token that only reads
+OPERATE = "0-++---"
+JOBS = "0-++---"  # a token of the scope jobs as well
+PAUSE = "0-++-+-"
+PROGRESS = "0-++-+-"
+OWN = "0--+---"
+PERSON = "0------"  # somebody who has signed in; no token
+RIGHTS = {
+    "GET /api/health": ANYBODY,
+    "GET /api/now": READ,
+    "GET /api/events": READ,
+    "GET /api/alarms": READ,
+    "POST /api/alarms/{alarm}/acknowledge": OPERATE,
+    "POST /api/alarms/{alarm}/reset": OPERATE,
+    "POST /api/alarms/{alarm}/shelve": OPERATE,
+    "POST /api/alarms/{alarm}/unshelve": OPERATE,
+    "GET /api/readings": READ,
+    "GET /api/last-sound": READ,
+    "GET /api/picture": READ,
+    "GET /api/jobs": READ,
+    "POST /api/jobs": "0-++---",  # narrow tokens: see below
+    "GET /api/jobs/{job}": READ,
+    "POST /api/jobs/{job}/finish": JOBS,
+    "POST /api/jobs/{job}/pause": PAUSE,
+    "POST /api/jobs/{job}/resume": PAUSE,
+    "POST /api/jobs/{job}/progress": PROGRESS,
+    "POST /api/jobs/{job}/note": JOBS,
+    "POST /api/jobs/{job}/outcome": OPERATE,
+    "GET /api/jobs/{job}/notes": READ,
+    "GET /api/jobs/{job}/readings": READ,
+    "POST /api/jobs/{job}/what-if": OPERATE,
+    "GET /api/jobs/{job}/what-if": READ,
+    "GET /api/events/{event}/pictures": READ,
+    "GET /api/events/{event}/evidence": READ,
+    "POST /api/events/{event}/judge": OPERATE,
+    "GET /api/jobs/{job}/pictures": READ,
+    "GET /api/pictures/{picture}": READ,
+    "GET /api/live": READ,
+    "GET /api/session": READ,
+    "GET /api/session/shell": READ,
+    "POST /api/session": ANYBODY,
+    "DELETE /api/session": ANYBODY,
+    "POST /api/session/owner": ANYBODY,  # 409: there is an owner
+    "POST /api/session/password": PERSON,
+    "GET /api/session/all": PERSON,
+    "POST /api/session/end": PERSON,
+    "POST /api/session/end-others": PERSON,
+    "GET /api/people": OWN,
+    "POST /api/people": OWN,
+    "POST /api/people/role": OWN,
+    "POST /api/people/remove": OWN,
+    "POST /api/people/sign-out": OWN,
+    "GET /api/tokens": OWN,
+    "POST /api/tokens": OWN,
+    "POST /api/tokens/remove": OWN,
+    "GET /api/audit": OWN,
+}
+TOKENS = {
+    "viewer": ("--role", "viewer"),
+    "operator": ("--role", "operator"),
+    "owner": ("--role", "owner"),
+    "reader": ("--role", "viewer", "--only", "read"),
+    "height teller": (
+        *("--role", "operator", "--only", "progress", "--only", "pause"),
+        *("--chamber", "boat-shed"),
+    ),
+    "other's height teller": (
+        *("--role", "operator", "--only", "progress", "--only", "pause"),
+        *("--chamber", "jetty"),
+    ),
+    "starter": ("--role", "operator", "--only", "jobs", "--chamber", "boat-shed"),
+    "other's starter": ("--role", "operator", "--only", "jobs", "--chamber", "jetty"),
+}
+FILLED = {
+    "{job}": "boat-shed-99",
+    "{alarm}": "boat-shed-99",
+    "{event}": "99",
+    "{picture}": "0" * 32,
+}
+
+
+def command(*words: str, typed: str = "") -> str:
+    done = subprocess.run(
+        stillair(*words), input=typed, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+@pytest.fixture(scope="module")
+def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
+    folder = tmp_path_factory.mktemp("rights")
+    chamber = folder / "chamber.toml"
+    chamber.write_text(CHAMBER)
+    command("owner", "add", "captain", "--data-dir", str(folder / "data"), typed=PASSWORD)
+    with RunningService(folder / "data", "--chamber", str(chamber)) as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def headers(service: RunningService) -> dict[str, dict[str, str]]:
+    made = {"stranger": {"authorization": "Bearer stillair_nobody"}}
+    with_owner = {"name": "captain", "password": PASSWORD}
+    cookie = service.web.post("/api/session", json=with_owner).cookies["stillair_session"]
+    service.web.cookies.clear()
+    for name, words in TOKENS.items():
+        role, scopes, chamber = words[1], list[str](), None
+        for option, value in zip(words[2::2], words[3::2], strict=True):
+            if option == "--only":
+                scopes.append(value)
+            else:
+                chamber = value
+        if chamber in (None, "boat-shed"):
+            answer = service.web.post(
+                "/api/tokens",
+                json={"name": name, "role": role, "scopes": scopes, "chamber": chamber},
+                headers={"cookie": f"stillair_session={cookie}"},
+            )
+            assert answer.status_code == 201, answer.text
+            token = answer.json()["token"]
+        else:  # a chamber of another file
+            folder = str(service.folder)
+            token = command("token", "add", name, *words, "--data-dir", folder).split()[-1]
+        made[name] = {"authorization": f"Bearer {token}"}
+    made["captain"] = {"cookie": f"stillair_session={cookie}"}
+    return made
+
+
+def operations(document: Any) -> set[str]:
+    return {
+        f"{method.upper()} {path}"
+        for path, methods in document["paths"].items()
+        for method in methods
+    }
+
+
+def test_every_operation_stands_in_the_table(
+    service: RunningService, headers: dict[str, dict[str, str]]
+) -> None:
+    answer = service.web.get("/api/openapi.json", headers=headers["viewer"])
+    assert operations(answer.json()) == set(RIGHTS)
+
+
+def status(service: RunningService, operation: str, headers: dict[str, str]) -> int:
+    method, path = operation.split()
+    for name, value in FILLED.items():
+        path = path.replace(name, value)
+    body: object = {} if method == "POST" else None
+    with service.web.stream(method, path, json=body, headers=headers) as answer:
+        return answer.status_code  # the live stream has no end
+
+
+@pytest.mark.parametrize("operation", RIGHTS)
+def test_who_may(
+    service: RunningService, headers: dict[str, dict[str, str]], operation: str
+) -> None:
+    found = ""
+    for caller in CALLERS:
+        told = status(service, operation, headers[caller])
+        found += {401: "0", 403: "-"}.get(told, "+")
+        assert told < 500, (caller, told)
+    # An empty body signs nobody in, which is 401 to everybody.
+    wanted = "+++++++" if operation == "POST /api/session" else RIGHTS[operation]
+    assert found == wanted, dict(zip(CALLERS, found, strict=True))
+
+
+@pytest.mark.parametrize("operation", [name for name, who in RIGHTS.items() if who == PERSON])
+def test_what_is_a_persons_own_is_open_to_the_person(
+    service: RunningService, headers: dict[str, dict[str, str]], operation: str
+) -> None:
+    assert status(service, operation, headers["captain"]) in (200, 422)
+
+
+def test_a_token_for_jobs_acts_in_its_own_chamber(
+    service: RunningService, headers: dict[str, dict[str, str]]
+) -> None:
+    def start(who: str, **more: object) -> int:
+        answer = service.web.post("/api/jobs", json={"name": "x", **more}, headers=headers[who])
+        return answer.status_code
+
+    assert start("other's starter", chamber="boat-shed") == 403
+    assert start("other's starter") == 404, "its own chamber isn't here"
+    assert start("starter") in (201, 409)
+    assert start("reader") == 403
+    noted = service.web.post(
+        "/api/jobs/boat-shed-99/note", json={"text": "x"}, headers=headers["starter"]
+    )
+    assert noted.status_code == 404, "allowed, but there is no such job"
