@@ -484,6 +484,30 @@ def test_the_picture_is_encoded_once_when_asked(rig: Rig, monkeypatch: pytest.Mo
     assert encoded == [2]
 
 
+def test_a_paused_camera_shows_nothing_until_its_time_is_up(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("stillair.sensing.camera_loop.encoded", lambda _: b"jpeg")
+    rig.loop.start()
+    assert rig.camera.asked.acquire(timeout=WAIT_S)
+    rig.camera.pushed.put(Frame(rig.clock.now_s(), 1, pixels=picture(1)))
+    assert rig.camera.asked.acquire(timeout=WAIT_S)
+    assert rig.loop.latest_jpeg() is not None
+    until_s = rig.clock.now_s() + 60.0
+    rig.loop.pause(until_s, "by the captain")
+    assert rig.loop.latest_jpeg() is None
+    assert not rig.loop.is_starting, "nobody waits for a picture"
+    # The picture that was under way when it was paused is dropped unseen.
+    rig.camera.pushed.put(Frame(rig.clock.now_s(), 2, pixels=picture(2)))
+    rig.advance(59.0)
+    rig.loop.check(until_s - 1.0)
+    told = rig.told()[-1]
+    assert (told.condition, told.reason) == (CameraCondition.PAUSED, "by the captain")
+    assert rig.loop.latest_jpeg() is None
+    rig.loop.check(until_s)
+    assert rig.loop.paused_until_s is None
+
+
 # --- with a real stream: the machine's clock runs ten times as fast, so 5 s take half a second ---
 
 

@@ -45,9 +45,13 @@ RIGHTS = {
     "GET /api/readings": READ,
     "GET /api/last-sound": READ,
     "GET /api/picture": READ,
+    "POST /api/camera/pause": OPERATE,
+    "POST /api/camera/resume": OPERATE,
     "GET /api/jobs": READ,
     "POST /api/jobs": "0-++---",  # narrow tokens: see below
     "GET /api/jobs/{job}": READ,
+    "DELETE /api/jobs/{job}": OWN,
+    "DELETE /api/jobs/{job}/pictures": OWN,
     "POST /api/jobs/{job}/finish": JOBS,
     "POST /api/jobs/{job}/pause": PAUSE,
     "POST /api/jobs/{job}/resume": PAUSE,

@@ -417,7 +417,8 @@ def test_each_unfit_view_has_its_own_words_and_remedy(condition: CameraCondition
     told = line(event(Kind.CAMERA_FAULT, detail=detail, sensors=()))
     now, was, todo = seen.VIEW[condition]
     smoke = "It may be thick smoke. " if condition is CameraCondition.COVERED else ""
-    assert told == f"{now}. {todo} {smoke}Until it shows well again only the sensors watch."
+    stands = seen.PAUSED_ALONE if condition is CameraCondition.PAUSED else seen.SENSORS_ALONE
+    assert told == f"{now}. {todo} {smoke}{stands}"
     over = event(Kind.CAMERA_FAULT, Change.CLEARED, detail=detail, sensors=(), end_s=80.0)
     assert line(over) == f"{was}."
     others = [words for c, words in seen.VIEW.items() if c is not condition]

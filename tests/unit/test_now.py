@@ -14,6 +14,7 @@ from stillair.runtime.watching import PlayedFast
 
 CAMERA = CameraTable(source="/dev/video0")
 PARTLY = CameraTable(source="/dev/video0", ignore=((0.0, 0.0, 0.2, 0.2),))
+PAUSED = CameraState(5.0, CameraCondition.PAUSED, 0.0)
 FIT = CameraState(5.0, CameraCondition.FIT, 0.0)
 
 
@@ -24,10 +25,11 @@ FIT = CameraState(5.0, CameraCondition.FIT, 0.0)
         pytest.param(CAMERA, None, [now.NO_VIEW_YET], id="no picture yet"),
         pytest.param(CAMERA, FIT, [now.BLIND_SPOTS], id="fit, yet it can't see everywhere"),
         pytest.param(PARTLY, FIT, [now.BLIND_SPOTS, now.LEFT_OUT], id="part of it left out"),
+        pytest.param(CAMERA, PAUSED, [now.PAUSED_VIEW], id="paused"),
         *(
             pytest.param(CAMERA, CameraState(5.0, unfit, 0.0), [now.UNFIT_VIEW], id=unfit.value)
             for unfit in CameraCondition
-            if unfit is not CameraCondition.FIT
+            if unfit not in (CameraCondition.FIT, CameraCondition.PAUSED)
         ),
     ],
 )

@@ -140,7 +140,7 @@ def test_a_flame_counts_where_it_may_have_made_the_view_unfit(condition: CameraC
     story = Seen()
     story.condition = condition
     story.sees(30, "flame", strength=0.9)
-    shows_nothing = condition.value in {"lost", "frozen", "dark"}
+    shows_nothing = condition.value in {"lost", "frozen", "dark", "paused"}
     assert [kind for kind, *_ in story.told()] == ([] if shows_nothing else ["flame", "fire"])
 
 

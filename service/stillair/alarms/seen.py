@@ -15,6 +15,11 @@ VIEW: Mapping[CameraCondition, tuple[str, str, str]] = {
         "The camera was out of touch",
         "See whether it has power and its cable or network is all right.",
     ),
+    CameraCondition.PAUSED: (
+        "The camera is paused: smoke and flame aren't watched for",
+        "The camera was paused: smoke and flame weren't watched for",
+        "Let it look again, on the page beside the picture, as soon as it may.",
+    ),
     CameraCondition.FROZEN: (
         "The camera's picture has stopped moving",
         "The camera's picture had stopped moving",
@@ -65,6 +70,8 @@ VIEW: Mapping[CameraCondition, tuple[str, str, str]] = {
     ),
 }
 SENSORS_ALONE = "Until it shows well again only the sensors watch."
+PAUSED_TITLE = "Camera paused"
+PAUSED_ALONE = "It goes on by itself when its time is up; until then only the sensors watch."
 
 _SIGNS = {
     "flame": "flame in the picture",
@@ -77,6 +84,11 @@ _SIGNS = {
 }
 
 
+def is_paused(detail: Detail) -> bool:
+    """Whether a view is unfit because somebody wants it so."""
+    return detail.get("condition") == CameraCondition.PAUSED.value
+
+
 def view_words(detail: Detail) -> tuple[str, str, str, str] | None:
     """How an unfit view is spoken of: as it is, as it was, what to do, what stands."""
     try:
@@ -84,6 +96,8 @@ def view_words(detail: Detail) -> tuple[str, str, str, str] | None:
         now, was, todo = VIEW[condition]
     except (KeyError, ValueError):
         return None
+    if condition is CameraCondition.PAUSED:
+        return now, was, todo, PAUSED_ALONE
     smoke = "It may be thick smoke. " if condition is CameraCondition.COVERED else ""
     return now, was, todo, f"{smoke}{SENSORS_ALONE}"
 

@@ -404,7 +404,8 @@ def _words(change: EventChange | AlarmState) -> Words:
         return _SMOKE_IN_AIR
     if change.kind is Kind.CAMERA_FAULT and (view := seen.view_words(change.detail)):
         now, was, todo, stands = view
-        return Words(WORDS[change.kind].title, now, was, todo, stands=stands)
+        title = seen.PAUSED_TITLE if seen.is_paused(change.detail) else WORDS[change.kind].title
+        return Words(title, now, was, todo, stands=stands)
     if change.kind is Kind.OVER_TEMPERATURE:
         return _HOT_PLACES.get(str(change.detail.get("place")), WORDS[change.kind])
     return WORDS[change.kind]

@@ -77,6 +77,12 @@ class Shelving(Posted):
     reason: Name = ""
 
 
+class Pausing(Posted):
+    """For how long the camera looks away."""
+
+    minutes: Annotated[float, Field(gt=0, le=480, allow_inf_nan=False)]
+
+
 class Judgement(Posted):
     """What somebody who looked says of an event: false, so nothing, or not; and a remark."""
 

@@ -54,6 +54,9 @@ SPOILT_BY_FLAME = frozenset(
 SPOILT_BY_SMOKE = frozenset({CameraCondition.COVERED, CameraCondition.OUT_OF_FOCUS})
 
 
+NO_PICTURE = frozenset({CameraCondition.LOST, CameraCondition.PAUSED})
+
+
 class Witnesses:
     """Keep what each has told last, of one chamber.
 
@@ -80,7 +83,7 @@ class Witnesses:
     @property
     def sees_nothing(self) -> bool:
         """Whether no picture comes."""
-        return self.camera is None or self.camera.condition is CameraCondition.LOST
+        return self.camera is None or self.camera.condition in NO_PICTURE
 
     def counts(self, sign: Sign) -> bool:
         """Whether a sign is one: what an unfit view shows is none, and neither is its end.

@@ -53,6 +53,7 @@ class CameraCondition(StrEnum):
     MOVED = "moved"  # the camera looks elsewhere than it did
     FLICKERING = "flickering"  # the lamp, so much that a flame would not be told from it
     SLOW = "slow"  # too few pictures a second
+    PAUSED = "paused"  # a person wants no picture taken for a time
 
 
 @dataclass(frozen=True, slots=True)

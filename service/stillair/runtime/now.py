@@ -16,6 +16,7 @@ from stillair.watch import WatchView
 STALE_S = 10.0  # a view older than this is no longer how the chamber is
 NO_CAMERA = "No camera: smoke and flame are not watched for."
 UNFIT_VIEW = "The camera's view is unfit: don't count on it to show smoke or flame just now."
+PAUSED_VIEW = "The camera is paused: smoke and flame are not watched for."
 NO_VIEW_YET = "The camera has shown nothing yet: smoke and flame are not watched for just now."
 LEFT_OUT = "Part of the picture is left out, as set: no smoke or flame is told there."
 PLAYED_FASTER = "Time is played fast: a slow computer then looks at too few pictures for flame."
@@ -88,7 +89,12 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
             {"name": p.sensor, "pm2_5_ug_per_m3": p.pm2_5_ug_per_m3, "reason": p.reason}
             for p in view.particles
         ],
-        "camera": _camera(view.camera, timeline, watched=chamber.camera is not None),
+        "camera": {
+            **_camera(view.camera, timeline, watched=chamber.camera is not None),
+            "paused_until_at": _at(
+                chamber.camera.paused_until_s if chamber.camera else None, timeline
+            ),
+        },
         "not_watched": list[JsonValue](not_watched),
         "job": job_item(view.job, timeline) if view.job else None,
         "last_sound": chamber.last_sound.item(view.job),
@@ -136,8 +142,15 @@ def unseen(of: CameraTable | None, state: CameraState | None, *, speed: float) -
     """Where smoke and flame would not be seen, by a camera as set and as it is."""
     if of is None:
         return [NO_CAMERA]
-    fit = state is not None and state.condition is CameraCondition.FIT
-    told = [BLIND_SPOTS] if fit else [NO_VIEW_YET if state is None else UNFIT_VIEW]
+    match None if state is None else state.condition:
+        case None:
+            told = [NO_VIEW_YET]
+        case CameraCondition.FIT:
+            told = [BLIND_SPOTS]
+        case CameraCondition.PAUSED:
+            return [PAUSED_VIEW]
+        case _:
+            told = [UNFIT_VIEW]
     if speed > 1.0:
         told.append(PLAYED_FAST if speed > WATCHED_SPEED else PLAYED_FASTER)
     return [*told, LEFT_OUT] if of.ignore else told

@@ -24,11 +24,13 @@ from stillair.config.materials import weakest
 from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
 from stillair.model import Command, Outcome, Timeline, WatchMemory
 from stillair.runtime.chamber import Chamber
+from stillair.runtime.erasing import Erasing
 from stillair.runtime.feed import LiveFeed
 from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.now import chamber_now
+from stillair.runtime.pausing import Pausing
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import readings_plan
 from stillair.runtime.schedule import Housekeeping
@@ -69,15 +71,17 @@ class NotAnsweredError(StillairError):
 class Service:
     """All chambers of this process; `wiring.build` puts it together.
 
-    `writer`, `archive`, `pictures`, `judging`, `courier`, `housekeeping`, `workshop` and
-    `looking_back` work for it and tell what becomes of their work, so all are given before
-    `start`. `troubles` takes what of the service itself fails.
+    `writer`, `archive`, `pictures`, `judging`, `pausing`, `erasing`, `courier`, `housekeeping`,
+    `workshop` and `looking_back` work for it and tell what becomes of their work, so all are given
+    before `start`. `troubles` takes what of the service itself fails.
     """
 
     writer: JournalWriter
     archive: ArchiveLoop
     pictures: Pictures
     judging: Judging
+    pausing: Pausing
+    erasing: Erasing
     courier: Courier
     housekeeping: Housekeeping
     workshop: Workshop
@@ -115,6 +119,7 @@ class Service:
         self.writer.start()
         self.archive.start()
         self.pictures.start()
+        self.pausing.restore()
         for chamber in self._chambers.values():
             chamber.start()
         self.housekeeping.start()
@@ -347,6 +352,11 @@ class Service:
         """The latest frame as JPEG and its age in seconds."""
         camera = self._chambers[key].camera
         return camera.latest_jpeg() if camera is not None else None
+
+    def is_paused(self, key: str) -> bool:
+        """Whether somebody lets the camera look away."""
+        camera = self._chambers[key].camera
+        return camera is not None and camera.paused_until_s is not None
 
     def picture_is_due(self, key: str) -> bool:
         """Whether the camera has only just been started, so that its first picture will come."""

@@ -25,12 +25,14 @@ from stillair.runtime import learned
 from stillair.runtime.chamber import Chamber, Loop
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.drivers import Drivers
+from stillair.runtime.erasing import Erasing
 from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.labels import Labels
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.machine import SimulatedMachine
 from stillair.runtime.mailing import AddressedRoute
+from stillair.runtime.pausing import Pausing
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import watch_plan
 from stillair.runtime.schedule import Housekeeping
@@ -89,6 +91,14 @@ def build(
         clock=clock,
         on_trouble=service.troubles.pictures,
     )
+    service.erasing = Erasing(
+        journal=service.journal,
+        archive=archive,
+        history=service.history,
+        pictures=service.pictures,
+        flush=service.writer.flush,
+    )
+    service.pausing = Pausing(folder, service.chambers, clock)
     service.judging = Judging(
         history=service.history, writer=service.writer, chambers=service.chambers
     )

@@ -26,6 +26,7 @@ from stillair.sensing.protocols import Camera, Frame
 log = logging.getLogger(__name__)
 
 LOST_AFTER_S = 5.0
+PAUSE_POLL_S = 0.25  # of the machine's time: how soon a camera looks again
 FIRST_WITHIN_S = 10.0  # a device or a stream may take some seconds to begin
 TELL_EVERY_S = 10.0
 BACK_OFF_S = (0.5, 1.0, 2.0, 4.0)  # from one try to the next; the last leaves 1 s of 5 to connect
@@ -50,6 +51,9 @@ class CameraLoop:
     10 s, both by the chamber's clock and by the machine's, so that a chamber played
     fast doesn't lose a camera that is real; or opening failed; or looking fails. All other
     conditions are the vision's.
+
+    Paused, the camera is closed, no picture that came is kept, and that is told as a
+    condition of its own until the chamber's time is up or somebody lets it go on.
 
     Parameters
     ----------
@@ -99,6 +103,7 @@ class CameraLoop:
         self._trouble = ""
         self._back_s = -math.inf  # when pictures came again after a loss
         self._told: CameraState | None = None
+        self._paused: tuple[float, float, str] | None = None  # since, until, reason
         self._jpeg: tuple[int, bytes] | None = None
 
     def start(self) -> None:
@@ -128,6 +133,30 @@ class CameraLoop:
         """What is seen from now on is the scene; from any thread, at the next picture."""
         self._anew.set()
 
+    def pause(self, until_s: float, reason: str) -> None:
+        """Take no pictures until the chamber's time `until_s`; what was taken last is let go."""
+        with self._lock:
+            now_s = self._clock.now_s()
+            since_s = self._paused[0] if self._paused else now_s
+            self._paused = since_s, until_s, reason
+            self._frame = self._jpeg = self._view = None
+            self._tell(now_s)
+
+    def go_on(self) -> None:
+        """Look again; harmless if it isn't paused."""
+        with self._lock:
+            if self._paused is not None:
+                self._paused = None
+                self._trouble = ""
+                self._failures = 0
+                self._frame_s, self._frame_machine_s = self._clock.now_s(), self._machine.now_s()
+
+    @property
+    def paused_until_s(self) -> float | None:
+        """The chamber's time at which it looks again, None if it isn't paused."""
+        with self._lock:
+            return None if self._paused is None else self._paused[1]
+
     def latest(self) -> Frame | None:
         """The newest sound frame there ever was."""
         with self._lock:
@@ -138,7 +167,7 @@ class CameraLoop:
         """Whether its first picture is still due: none has come, and it isn't told as lost."""
         with self._lock:
             lost = self._told is not None and self._told.condition is CameraCondition.LOST
-            return self._frame is None and not lost
+            return self._frame is None and not lost and self._paused is None
 
     def latest_jpeg(self) -> tuple[bytes, float] | None:
         """The newest sound frame as JPEG and its age in seconds; encoded once, when first asked."""
@@ -155,9 +184,15 @@ class CameraLoop:
                 self._jpeg = jpeg
         return jpeg[1], max(0.0, self._clock.now_s() - frame.t_s)
 
+    def _is_paused(self) -> bool:
+        return self.paused_until_s is not None
+
     def _run(self) -> None:
         while not self._stopping.is_set():
             began_s = self._machine.now_s()
+            if self._is_paused():
+                self._machine.wait(began_s + PAUSE_POLL_S, self._stopping)
+                continue
             hopeless = False
             try:
                 self._camera.open()
@@ -174,13 +209,16 @@ class CameraLoop:
             self._machine.wait(again_s, self._stopping)
 
     def _read(self) -> None:
-        """Take frames until told to stop. Raises `CameraError` when there are no more."""
-        while not self._stopping.is_set():
+        """Take frames until told to stop or pause. Raises `CameraError` when there are no more."""
+        while not self._stopping.is_set() and not self._is_paused():
             frame = self._camera.grab()
+            if self._is_paused():
+                return  # it was under way when somebody wanted no more
             sight = self._look(frame)
             if sight is None:
                 continue
-            self._keep(frame, sight)
+            if not self._keep(frame, sight):
+                return
             for seen in (*sight.signs, sight.movement):
                 if seen is not None:
                     self._tell_watch(seen)
@@ -216,13 +254,17 @@ class CameraLoop:
                 log.warning("camera %s: a frame was not taken", self._camera.source, exc_info=error)
             self._unkept = True
 
-    def _keep(self, frame: Frame, sight: Sight) -> None:
+    def _keep(self, frame: Frame, sight: Sight) -> bool:
+        """Take a frame as the newest; False if meanwhile somebody wants none."""
         self._failures = 0
         with self._lock:
+            if self._paused is not None:
+                return False
             self._frame, self._view = frame, sight
             self._frame_s, self._frame_machine_s = self._clock.now_s(), self._machine.now_s()
             self._trouble = ""
             self._tell(self._frame_s)
+        return True
 
     def _note_trouble(self, reason: str) -> None:
         if self._stopping.is_set():
@@ -241,6 +283,8 @@ class CameraLoop:
 
     def _tell(self, t_s: float) -> None:
         """Tell the condition if it has changed or wasn't told for 10 s. Needs the lock."""
+        if self._paused is not None and t_s >= self._paused[1]:
+            self.go_on()
         view = self._view
         silent = min(t_s - self._frame_s, self._machine.now_s() - self._frame_machine_s)
         longest_s = FIRST_WITHIN_S if self._frame is None else LOST_AFTER_S
@@ -249,10 +293,12 @@ class CameraLoop:
                 "no picture has come yet" if self._frame is None else "no picture comes any more"
             )
             view = Sight(t_s, CameraCondition.LOST, self._frame_s, self._trouble or never)
+        if self._paused is not None:
+            view = Sight(t_s, CameraCondition.PAUSED, self._paused[0], self._paused[2])
         if view is None:
             return
         told = self._told
-        if told is not None and told.condition is CameraCondition.LOST:
+        if told is not None and told.condition in (CameraCondition.LOST, CameraCondition.PAUSED):
             self._back_s = t_s
         since_s = view.since_s
         if view.condition is CameraCondition.FIT:
@@ -260,7 +306,7 @@ class CameraLoop:
         if told is not None:
             t_s = max(t_s, told.t_s)  # two threads tell, and their instants may cross
             # a view's reason may hold figures that change with every picture
-            lost = view.condition is CameraCondition.LOST
+            lost = view.condition in (CameraCondition.LOST, CameraCondition.PAUSED)
             same = view.condition is told.condition and (not lost or view.reason == told.reason)
             if same and t_s - told.t_s < TELL_EVERY_S:
                 return

@@ -210,6 +210,22 @@ class Archive:
             removed += count
         return removed
 
+    def forget_between(self, chamber: str, start_s: float, end_s: float) -> int:
+        """Remove a chamber's packed rows that lie wholly in a stretch; returns how many.
+
+        Seconds since the epoch. Rows that reach beyond it stay: they hold other readings too.
+        Raises `StoreError`.
+        """
+        inside = (
+            col(Stretch.chamber) == chamber,
+            col(Stretch.start_ms) >= round(start_s * 1000),
+            col(Stretch.end_ms) <= round(end_s * 1000),
+        )
+        removed = 0
+        while count := self._remove_oldest(*inside):
+            removed += count
+        return removed
+
     def shrink_to(self, room_bytes: int) -> int:
         """Remove the oldest packed rows until the file's content fits; returns how many.
 

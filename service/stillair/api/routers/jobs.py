@@ -54,6 +54,8 @@ Finisher = Annotated[Principal, acting("job finished", Role.OPERATOR, Scope.JOBS
 Pauser = Annotated[Principal, acting("job paused", Role.OPERATOR, Scope.PAUSE)]
 Resumer = Annotated[Principal, acting("job goes on", Role.OPERATOR, Scope.PAUSE)]
 Noter = Annotated[Principal, acting("note added", Role.OPERATOR, Scope.JOBS)]
+PictureEraser = Annotated[Principal, acting("pictures of a job erased", Role.OWNER)]
+Eraser = Annotated[Principal, acting("job erased", Role.OWNER)]
 Outcomer = Annotated[Principal, acting("outcome told")]
 
 After = Annotated[int, Query(ge=0, description="only what came after this `seq`")]
@@ -144,6 +146,23 @@ async def outcome(job: str, told: ToldOutcome, service: TheService, person: Outc
         job, lambda t_s: TellOutcome(t_s=t_s, by=person.name, job=job, outcome=told.outcome)
     )
     return Done(stored=answer.stored)
+
+
+@router.delete("/{job}/pictures")
+def erase_pictures(job: str, service: TheService, _: PictureEraser) -> Done:
+    """Erase the job's pictures and those of its events, for ever."""
+    service.erasing.pictures_of(job)
+    return Done()
+
+
+@router.delete("/{job}")
+def erase(job: str, service: TheService, _: Eraser) -> Done:
+    """Erase all that is kept of a job, for ever; 409 unless it and its alarms are over.
+
+    Readings that are packed together with others from before or after it stay.
+    """
+    service.erasing.job(job)
+    return Done()
 
 
 @router.get("/{job}/notes")

@@ -13,7 +13,7 @@ from stillair.access.roles import Principal
 from stillair.api.entry import TheService, Viewer, acting
 from stillair.api.problems import Problem
 from stillair.api.routers.jobs import After, Limit, Points
-from stillair.api.schemas import Columns, Done, Health, Listing, Shelving, listing
+from stillair.api.schemas import Columns, Done, Health, Listing, Pausing, Shelving, listing
 from stillair.api.times import Moment, stretch
 from stillair.model import Acknowledge, Kind, Reset, Shelve, Unshelve
 
@@ -22,6 +22,8 @@ router = APIRouter(prefix="/api", tags=["watching"])
 Acknowledger = Annotated[Principal, acting("alarm acknowledged")]
 Resetter = Annotated[Principal, acting("danger cleared")]
 Shelver = Annotated[Principal, acting("alarm made quiet for a time")]
+CameraPauser = Annotated[Principal, acting("camera paused")]
+CameraResumer = Annotated[Principal, acting("camera looks again")]
 Unshelver = Annotated[Principal, acting("alarm no longer quiet")]
 
 FIRST_PICTURE_TURN_S, FIRST_PICTURE_TURNS = 0.05, 160  # a camera may take seconds to open
@@ -143,7 +145,28 @@ async def picture(service: TheService, _: Viewer, chamber: str | None = None) ->
             break
         await asyncio.sleep(FIRST_PICTURE_TURN_S)
     latest = await run_in_threadpool(service.picture, key)
+    if latest is None and service.is_paused(key):
+        raise Problem(HTTPStatus.NOT_FOUND, "The camera is paused: no picture is taken.")
     if latest is None:
         raise Problem(HTTPStatus.NOT_FOUND, "There is no picture: no camera, or it gives none.")
     jpeg, age_s = latest
     return Response(jpeg, media_type="image/jpeg", headers={"Age": str(int(age_s))})
+
+
+@router.post("/camera/pause")
+def pause_camera(
+    told: Pausing, service: TheService, person: CameraPauser, chamber: str | None = None
+) -> Done:
+    """No picture is taken for some minutes; only heat is watched meanwhile, which is told.
+
+    409 while the camera sees danger. Not `stored`: a restart would end it.
+    """
+    stored = service.pausing.pause(service.chamber(chamber), told.minutes * 60.0, by=person.name)
+    return Done(stored=stored)
+
+
+@router.post("/camera/resume")
+def resume_camera(service: TheService, _: CameraResumer, chamber: str | None = None) -> Done:
+    """The camera looks again; harmless if it does."""
+    service.pausing.go_on(service.chamber(chamber))
+    return Done()

@@ -1,0 +1,54 @@
+"""Erase a job's pictures, or all that is kept of it, at its owner's word."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from stillair.errors import CommandRefused, Refusal
+from stillair.runtime.pictures import Pictures
+from stillair.storage import erasing
+from stillair.storage.archive import Archive
+from stillair.storage.history import History
+from stillair.storage.journal import Journal
+
+FLUSH_S = 1.0  # what is on its way to the journal would come back after erasing
+
+
+class Erasing:
+    """Erase what is kept; every method raises `CommandRefused` and `StoreError`."""
+
+    def __init__(
+        self,
+        *,
+        journal: Journal,
+        archive: Archive,
+        history: History,
+        pictures: Pictures,
+        flush: Callable[[float], bool],
+    ) -> None:
+        self._journal = journal
+        self._archive = archive
+        self._history = history
+        self._pictures = pictures
+        self._flush = flush
+
+    def pictures_of(self, job: str) -> int:
+        """Erase a job's stills and the pictures of its events; returns how many."""
+        chamber = self._chamber(job)
+        return self._pictures.erase(chamber, erasing.pictures_of(self._journal, chamber, job))
+
+    def job(self, job: str) -> None:
+        """Erase a job that is over and everything that belongs to it."""
+        chamber = self._chamber(job)
+        begun_s, over_s = self._history.job_span(job)
+        ids = erasing.job(self._journal, chamber, job)
+        self._pictures.erase(chamber, ids)
+        if over_s is not None:
+            self._archive.forget_between(chamber, begun_s, over_s)
+
+    def _chamber(self, job: str) -> str:
+        self._flush(FLUSH_S)
+        item = self._history.job(job)
+        if item is None:
+            raise CommandRefused(Refusal.UNKNOWN, "There is no such job.")
+        return str(item["chamber"])

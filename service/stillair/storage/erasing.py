@@ -1,0 +1,71 @@
+"""Erase what is kept of a job, because its owner wants it gone.
+
+What is erased is overwritten in the file as well. Numbers are never given
+again, so that nothing later is taken for what was erased.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import ColumnElement, delete, or_, select
+from sqlalchemy.engine import Connection
+from sqlmodel import col
+
+from stillair.errors import CommandRefused, Refusal
+from stillair.storage.journal import Journal
+from stillair.storage.tables import AlarmRow, Delivery, JobRow, JobSaid, Ledger, NoticeTable
+from stillair.storage.tables import PictureRow as Picture
+
+OVERWRITE = "PRAGMA secure_delete=ON"
+
+
+def pictures_of(journal: Journal, chamber: str, job: str) -> list[str]:
+    """Forget the rows of a job's pictures and of its events'; returns their ids.
+
+    Before the files go, as everywhere. Raises `StoreError`.
+    """
+    with journal.transaction("pictures can't be forgotten") as connection:
+        connection.exec_driver_sql(OVERWRITE)
+        return _forget_pictures(connection, chamber, job)
+
+
+def job(journal: Journal, chamber: str, name: str) -> list[str]:
+    """Erase a job that is over, with its notes, events, alarms and messages of it.
+
+    Returns the ids of its pictures, whose files are still there. Raises
+    `CommandRefused` while it isn't over, and `StoreError`.
+    """
+    with journal.transaction("a job can't be erased") as connection:
+        connection.exec_driver_sql(OVERWRITE)
+        unfinished = connection.execute(
+            select(col(JobRow.unfinished)).where(col(JobRow.id) == name)
+        ).scalar()
+        standing = connection.execute(
+            select(col(AlarmRow.id)).where(col(AlarmRow.job) == name, col(AlarmRow.standing))
+        ).first()
+        if unfinished or standing:
+            raise CommandRefused(
+                Refusal.CONFLICT, "The job, or an alarm of it, isn't over yet: erase it after that."
+            )
+        pictures = _forget_pictures(connection, chamber, name)
+        alarms = select(col(AlarmRow.id)).where(col(AlarmRow.job) == name)
+        notices = select(col(NoticeTable.key)).where(col(NoticeTable.alarm).in_(alarms))
+        connection.execute(delete(Delivery).where(col(Delivery.notice).in_(notices)))
+        connection.execute(delete(NoticeTable).where(col(NoticeTable.alarm).in_(alarms)))
+        connection.execute(delete(AlarmRow).where(col(AlarmRow.job) == name))
+        connection.execute(delete(JobSaid).where(col(JobSaid.job) == name))
+        connection.execute(delete(Ledger).where(col(Ledger.job) == name))
+        connection.execute(delete(JobRow).where(col(JobRow.id) == name))
+    return pictures
+
+
+def _forget_pictures(connection: Connection, chamber: str, job: str) -> list[str]:
+    events = select(col(Ledger.event)).where(
+        col(Ledger.chamber) == chamber, col(Ledger.job) == job, col(Ledger.event).is_not(None)
+    )
+    which: ColumnElement[bool] = or_(
+        col(Picture.job) == job,
+        (col(Picture.chamber) == chamber) & col(Picture.event).in_(events),
+    )
+    ids = list(connection.execute(select(col(Picture.id)).where(which)).scalars())
+    connection.execute(delete(Picture).where(which))
+    return ids

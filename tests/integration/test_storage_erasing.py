@@ -1,0 +1,91 @@
+"""A job that its owner erases is gone, and nothing else is."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from kept_things import BOOT, CHAMBER, alarm, event, job, note, notice, over
+from stillair.errors import CommandRefused
+from stillair.model import JobPhase, Outcome
+from stillair.storage import erasing, pictures
+from stillair.storage.archive import Archive
+from stillair.storage.history import History
+from stillair.storage.journal import Journal
+from stillair.storage.pictures import KeptPicture
+
+SAID = "the gull that was in the boat shed"
+
+
+def picture(name: str, of_job: int) -> KeptPicture:
+    return KeptPicture(
+        id=name,
+        chamber=CHAMBER,
+        part="still",
+        t_s=100.0,
+        timeline=BOOT,
+        size_bytes=1000,
+        job=f"{CHAMBER}-{of_job}",
+        height_mm=1.0,
+        detail={},
+    )
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Journal:
+    return Journal.open(tmp_path / "journal.db")
+
+
+def keep(journal: Journal, number: int, state: JobPhase) -> None:
+    name = f"{CHAMBER}-{number}"
+    standing = alarm(number, job=name)
+    journal.commit(
+        Outcome(
+            t_s=100.0 + number,
+            jobs=(job(number, state),),
+            alarms=(standing, over(standing)),
+            notices=(notice(f"k{number}", about=standing.id),),
+        ),
+        BOOT,
+    )
+    pictures.add(journal, picture(f"{number:032x}", number))
+
+
+def test_all_of_a_job_goes_and_the_next_one_stays(journal: Journal, tmp_path: Path) -> None:
+    for number in (1, 2):
+        keep(journal, number, JobPhase.FINISHED)
+    one, two = f"{CHAMBER}-1", f"{CHAMBER}-2"
+    assert erasing.job(journal, CHAMBER, one) == [f"{1:032x}"]
+    with History(journal.path, tmp_path / "archive.db") as history:
+        assert history.job(one) is None
+        assert history.job(two) is not None
+        assert history.pictures().of_job(one) == []
+        assert len(history.pictures().of_job(two)) == 1
+        assert all(entry.body.get("job") != one for entry in history.entries(0, 100).entries)
+        assert [item.body["id"] for item in history.alarms(0, 10).entries] == [alarm(2).id]
+        assert [each.key for each in history.notices()] == ["k2"]
+    journal.close()
+
+
+def test_a_job_that_goes_on_stays(journal: Journal) -> None:
+    keep(journal, 1, JobPhase.RUNNING)
+    with pytest.raises(CommandRefused, match="isn't over"):
+        erasing.job(journal, CHAMBER, f"{CHAMBER}-1")
+    assert erasing.pictures_of(journal, CHAMBER, f"{CHAMBER}-1") == [f"{1:032x}"]
+    journal.close()
+
+
+def test_readings_of_another_time_stay(tmp_path: Path) -> None:
+    archive = Archive.open(tmp_path / "archive.db", row_readings=4)
+    for second in range(40):
+        archive.add(CHAMBER, "top", 1_000.0 + second, 20.0)
+    archive.flush(sync=True)
+    gone = archive.forget_between(CHAMBER, 1_010.0, 1_020.0)
+    assert gone >= 1
+    archive.flush(sync=True)
+    with History(tmp_path / "journal.db", tmp_path / "archive.db", archive) as history:
+        left = history.readings(CHAMBER, 1_000.0, 1_040.0, 1_000)["time_s"]
+    assert len(left) == 40 - 4 * gone
+    assert {1_000.0, 1_039.0} <= set(left)
+    archive.close()
