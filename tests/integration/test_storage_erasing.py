@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
-from kept_things import BOOT, CHAMBER, alarm, event, job, note, notice, over
+from kept_things import BOOT, CHAMBER, alarm, job, notice, over
 from stillair.errors import CommandRefused
 from stillair.model import JobPhase, Outcome
 from stillair.storage import erasing, pictures
@@ -14,8 +15,6 @@ from stillair.storage.archive import Archive
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
 from stillair.storage.pictures import KeptPicture
-
-SAID = "the gull that was in the boat shed"
 
 
 def picture(name: str, of_job: int) -> KeptPicture:
@@ -42,7 +41,8 @@ def keep(journal: Journal, number: int, state: JobPhase) -> None:
     standing = alarm(number, job=name)
     journal.commit(
         Outcome(
-            t_s=100.0 + number,
+            CHAMBER,
+            100.0 + number,
             jobs=(job(number, state),),
             alarms=(standing, over(standing)),
             notices=(notice(f"k{number}", about=standing.id),),
@@ -57,7 +57,7 @@ def test_all_of_a_job_goes_and_the_next_one_stays(journal: Journal, tmp_path: Pa
         keep(journal, number, JobPhase.FINISHED)
     one, two = f"{CHAMBER}-1", f"{CHAMBER}-2"
     assert erasing.job(journal, CHAMBER, one) == [f"{1:032x}"]
-    with History(journal.path, tmp_path / "archive.db") as history:
+    with closing(History(journal.path, tmp_path / "archive.db")) as history:
         assert history.job(one) is None
         assert history.job(two) is not None
         assert history.pictures().of_job(one) == []
@@ -80,11 +80,12 @@ def test_readings_of_another_time_stay(tmp_path: Path) -> None:
     archive = Archive.open(tmp_path / "archive.db", row_readings=4)
     for second in range(40):
         archive.add(CHAMBER, "top", 1_000.0 + second, 20.0)
-    archive.flush(sync=True)
+        archive.flush(sync=True)
     gone = archive.forget_between(CHAMBER, 1_010.0, 1_020.0)
     assert gone >= 1
     archive.flush(sync=True)
-    with History(tmp_path / "journal.db", tmp_path / "archive.db", archive) as history:
+    history = History(tmp_path / "journal.db", tmp_path / "archive.db", archive)
+    with closing(history):
         left = history.readings(CHAMBER, 1_000.0, 1_040.0, 1_000)["time_s"]
     assert len(left) == 40 - 4 * gone
     assert {1_000.0, 1_039.0} <= set(left)

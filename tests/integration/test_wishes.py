@@ -70,7 +70,7 @@ def test_a_paused_camera_is_told_and_stays_paused_over_a_restart(service: Runnin
 
 
 def test_a_job_that_runs_is_not_erased(service: RunningService) -> None:
-    job = shown(service)["job"]["id"]
+    job = wait_until(lambda: shown(service)["job"], within_s=40)["id"]
     assert service.web.delete(f"/api/jobs/{job}").status_code == 409
     assert service.web.delete(f"/api/jobs/{job}/pictures").status_code == 200
     assert service.web.delete("/api/jobs/boat-shed-99").status_code == 404

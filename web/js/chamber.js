@@ -43,7 +43,7 @@ export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, when, 
     <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
     <div class="spread">
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
-      <${Picture} chamber=${chamber} in_touch=${in_touch} />
+      <${Picture} chamber=${chamber} in_touch=${in_touch} may=${may} />
       <${JobPart} chamber=${chamber} unit=${unit} may=${may} notes=${notes} />
     </div>
     <${LastHour} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />

@@ -5,6 +5,7 @@ import { get } from "./ask.js";
 import { BoxSaid, CameOut } from "./came_out.js";
 import { Chart, said, saidBeyond } from "./chart.js";
 import { Hour } from "./hour.js";
+import { Erase } from "./erase.js";
 import { html } from "./html.js";
 import { inShort, span, unreal } from "./jobs.js";
 import { fetchNotes } from "./notes.js";
@@ -32,8 +33,8 @@ const AGAIN_MS = 20_000; // while the job goes on
 const LEAST_SPAN_S = 120;
 const T = S.look_back;
 
-/** @param {{id: string, now: Now, unit: Unit, dark: boolean, when: string, may: boolean}} props */
-export function LookBack({ id, now, unit, dark, when, may }) {
+/** @param {{id: string, now: Now, unit: Unit, dark: boolean, when: string, may: boolean, owner: boolean}} props */
+export function LookBack({ id, now, unit, dark, when, may, owner }) {
   const { kept, failed } = useKept(id, when);
   if (!kept) {
     return html`<section class="past">
@@ -76,6 +77,7 @@ export function LookBack({ id, now, unit, dark, when, may }) {
     ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
     <p class="taking">${T.take} <${Command} words=${`export ${job.id} --to ${job.id}.csv`} /></p>
+    ${owner && html`<${Erase} job=${job} />`}
   </article>`;
 }
 

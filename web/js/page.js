@@ -6,11 +6,13 @@ import { ChamberPart, SHAPES } from "./chamber.js";
 import { html } from "./html.js";
 import { Jobs } from "./jobs.js";
 import { keep, recall } from "./kept.js";
+import { People } from "./people.js";
 import { LookBack } from "./look_back.js";
 import { useRoute } from "./route.js";
 import { Shape } from "./shapes.js";
 import { Command } from "./shell.js";
 import { S } from "./strings.js";
+import { P } from "./strings_people.js";
 import { moment, words } from "./units.js";
 
 /** @typedef {import("./types.js").Now} Now */
@@ -56,10 +58,11 @@ export function Page({ touch, sounds }) {
       ${now && !now.stored && html`<p class="not-stored" role="alert"><${Shape} kind="trouble" /> ${S.head.not_stored}</p>`}
       ${now && route.page !== "now" && html`<${Meanwhile} now=${now} unit=${unit} />`}
       ${now && route.page === "jobs" && html`<${Jobs} now=${now} when=${when} unit=${unit} may=${may} />`}
+      ${now && route.page === "people" && html`<${People} now=${now} who=${who} />`}
       ${now &&
       route.page === "job" &&
       html`<${LookBack} id=${route.job} now=${now} unit=${unit} dark=${dark}
-        when=${when} may=${may} />`}
+        when=${when} may=${may} owner=${who?.role === "owner"} />`}
       ${now &&
       route.page === "now" &&
       now.chambers.map(
@@ -86,6 +89,7 @@ function Ways({ page }) {
   return html`<nav class="ways" aria-label=${S.head.pages}>
     <a href="#/" aria-current=${page === "now" ? "page" : undefined}>${S.head.now}</a>
     <a href="#/jobs" aria-current=${page === "jobs" ? "page" : page === "job" ? "true" : undefined}>${S.head.jobs}</a>
+    <a href="#/people" aria-current=${page === "people" ? "page" : undefined}>${P.people}</a>
   </nav>`;
 }
 
@@ -163,7 +167,8 @@ function Foot({ touch }) {
   const known = who && who.name !== AT_THE_MACHINE;
   return html`<footer class="foot">
     <p class="safety">${S.foot.safety}</p>
-    ${now && !now.owner && html`<p>${S.foot.no_owner} <${Command} words="owner add NAME" /></p>`}
+    ${now && !now.owner && html`<p>${S.foot.no_owner} <a href="#/people">${P.people}</a>.
+      ${S.foot.no_owner_shell} <${Command} words="owner add NAME" /></p>`}
     ${known && html`<p>${S.foot.signed_in(who.name, who.role)} ${who.role === "viewer" && S.foot.viewer}</p>`}
     ${now && html`<p class="small">${S.foot.version(now.version)}</p>`}
   </footer>`;

@@ -3,7 +3,9 @@
 import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { AskError, request } from "./ask.js";
 import { html } from "./html.js";
+import { PauseCamera } from "./pause_camera.js";
 import { S } from "./strings.js";
+import { P } from "./strings_people.js";
 import { duration, moment } from "./units.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */
@@ -13,11 +15,17 @@ const LONGEST_PAUSE_MS = 30_000;
 const OLD_S = 10;
 const T = S.picture;
 
-/** @param {{chamber: Chamber, in_touch: boolean}} props */
-export function Picture({ chamber, in_touch }) {
+/** @param {{chamber: Chamber, in_touch: boolean, may: boolean}} props */
+export function Picture({ chamber, in_touch, may }) {
   const { camera } = chamber;
-  const shown = usePicture(chamber.chamber, camera.watched && in_touch);
+  const shown = usePicture(chamber.chamber, camera.watched && in_touch, camera.paused_until_at !== null);
   if (!camera.watched) return html`<p class="no-picture">${T.none}</p>`;
+  if (camera.paused_until_at) {
+    return html`<figure class="picture">
+      <div class="frame"><p>${P.camera.paused(moment(camera.paused_until_at, chamber.at), camera.reason)}</p></div>
+      ${may && html`<${PauseCamera} chamber=${chamber} />`}
+    </figure>`;
+  }
   // In the reader's seconds, however fast the chamber's time runs; the page is drawn anew each second.
   const age_s = shown ? shown.age_s / chamber.speed + (Date.now() - shown.came_ms) / 1000 : 0;
   const since = camera.since_at ? moment(camera.since_at, chamber.at) : "";
@@ -36,6 +44,7 @@ export function Picture({ chamber, in_touch }) {
     </div>
     <figcaption>${shown ? T.age(duration(age_s)) : ""}</figcaption>
     <p class="small">${T.limits}</p>
+    ${may && html`<${PauseCamera} chamber=${chamber} />`}
   </figure>`;
 }
 
@@ -43,16 +52,18 @@ export function Picture({ chamber, in_touch }) {
  * Fetch one picture after another, never two at once, and none while hidden.
  * @param {string} chamber
  * @param {boolean} wanted
+ * @param {boolean} paused  then not even the last one is kept
  * @returns {{address: string, age_s: number, came_ms: number} | null}
  */
-function usePicture(chamber, wanted) {
+function usePicture(chamber, wanted, paused) {
   const [shown, setShown] = useState(
     /** @type {{address: string, age_s: number, came_ms: number} | null} */ (null),
   );
   const address = useRef("");
   useEffect(() => () => URL.revokeObjectURL(address.current), []);
   useEffect(() => {
-    if (!wanted) return;
+    if (paused) setShown(null);
+    if (!wanted || paused) return;
     let over = false;
     let asking = false;
     let pause_ms = PAUSE_MS;
@@ -91,6 +102,6 @@ function usePicture(chamber, wanted) {
       clearTimeout(timer);
       document.removeEventListener("visibilitychange", seen);
     };
-  }, [chamber, wanted]);
+  }, [chamber, wanted, paused]);
   return shown;
 }

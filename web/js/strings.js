@@ -416,7 +416,8 @@ export const S = {
   foot: {
     safety:
       "Stillair is an aid, not a listed fire or smoke alarm. Fit listed detectors, and never leave a box that can burn alone while it is hot.",
-    no_owner: "Nobody owns this service yet, so only this computer reaches it. To let telephones in, make an owner here:",
+    no_owner: "Nobody owns this service yet, so only this computer reaches it. To let telephones in, make an owner on the page",
+    no_owner_shell: "Or in a shell:",
     /** @param {string} version */
     version: (version) => `Stillair ${version}.`,
     /** @param {string} name  @param {string} role */

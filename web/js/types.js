@@ -22,9 +22,10 @@
  *
  * @typedef {object} Camera
  * @property {boolean} watched
- * @property {"fit" | "lost" | "frozen" | "too_small" | "dark" | "washed_out" | "covered" | "out_of_focus" | "moved" | "flickering" | "slow" | "none"} condition
+ * @property {"fit" | "lost" | "frozen" | "too_small" | "dark" | "washed_out" | "covered" | "out_of_focus" | "moved" | "flickering" | "slow" | "paused" | "none"} condition
  * @property {string} reason
  * @property {string | null} since_at
+ * @property {string | null} paused_until_at  when it looks again by itself
  *
  * @typedef {object} Job
  * @property {string} id

@@ -1,0 +1,28 @@
+/** Erase a job's pictures or all of it: for its owner, asked twice. */
+
+import { useState } from "../vendor/preact-hooks.js";
+import { request } from "./ask.js";
+import { html } from "./html.js";
+import { Twice } from "./people.js";
+import { P } from "./strings_people.js";
+
+const T = P.erase;
+
+/** @param {{job: import("./types.js").Job}} props */
+export function Erase({ job }) {
+  const [said, setSaid] = useState("");
+  const path = `/api/jobs/${encodeURIComponent(job.id)}`;
+  const erase = (/** @type {string} */ what) => () => request(`${path}${what}`, { method: "DELETE", wait_ms: 60_000 });
+  return html`<section aria-label=${T.heading}>
+    <div class="acts">
+      <${Twice} ask=${T.pictures} question=${T.pictures_really} yes=${T.yes} no=${T.no} work=${erase("/pictures")}
+        done=${() => setSaid(T.done)} />
+      ${job.state === "finished" &&
+      html`<${Twice} ask=${T.job} question=${T.job_really} yes=${T.yes} no=${T.no} work=${erase("")}
+        done=${() => {
+          location.hash = "#/jobs";
+        }} />`}
+    </div>
+    <p role="status">${said}</p>
+  </section>`;
+}
