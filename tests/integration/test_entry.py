@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -62,6 +63,31 @@ def test_nobody_else_is_let_in_before_there_is_an_owner(tmp_path: Path) -> None:
     )
     assert made.returncode == 0, made.stderr
     assert "captain: owner" in command("owner", "list", "--data-dir", str(folder)).stdout
+
+
+def test_the_code_on_the_console_makes_the_owner_once(tmp_path: Path) -> None:
+    with RunningService(tmp_path) as service:
+        shown = re.findall(r"The code (\S+) makes", service.log.read_text())
+        assert len(shown) == 1
+        asked = {"name": "captain", "password": PASSWORD}
+        others = {"name": "cox", "role": "viewer", "password": PASSWORD}
+        early = service.web.post("/api/people", json=others)
+        assert early.status_code == 409, "who merely sits there makes nobody"
+        assert (
+            service.web.post("/api/tokens", json={"name": "x", "role": "owner"}).status_code == 409
+        )
+        wrong = service.web.post("/api/session/owner", json={"code": "AAAA-AAAA", **asked})
+        assert wrong.status_code == 403
+        weak = {"code": shown[0], "name": "captain", "password": "short"}
+        assert service.web.post("/api/session/owner", json=weak).status_code == 422
+        made = service.web.post("/api/session/owner", json={"code": shown[0], **asked})
+        assert made.status_code == 201, made.text
+        assert service.get("/api/session")["role"] == "owner", "signed in by its cookie"
+        assert service.web.post("/api/people", json=others).status_code == 201
+        again = service.web.post("/api/session/owner", json={"code": shown[0], **asked})
+        assert again.status_code == 409
+        service.web.cookies.clear()
+        assert service.web.get("/api/now").status_code == 401
 
 
 @pytest.mark.parametrize(
@@ -173,3 +199,35 @@ def test_no_password_or_token_stands_in_the_log(service: RunningService) -> None
     log = service.log.read_text()
     assert PASSWORD not in log
     assert "Bearer" not in log
+
+
+def test_what_somebody_does_is_on_record(service: RunningService, folder: Path) -> None:
+    headers = token(folder, "owner")
+    alarm = service.web.post("/api/alarms/boat-shed-99/acknowledge", headers=headers)
+    assert alarm.status_code == 404
+    job = service.web.get("/api/now", headers=headers).json()["chambers"][0]["job"]["id"]
+    noted = service.web.post(f"/api/jobs/{job}/note", json={"text": "x"}, headers=headers)
+    assert noted.status_code == 200
+    found = service.web.get("/api/audit", headers=headers).json()["items"]
+    last = found[-1]
+    assert (last["what"], last["subject"], last["by"]) == ("note added", job, "a owner's script")
+    assert last["address"] == "127.0.0.1"
+    assert "alarm acknowledged" not in [item["what"] for item in found], "it was refused"
+
+
+def test_people_are_let_in_and_out_by_command(service: RunningService, folder: Path) -> None:
+    data = ("--data-dir", str(folder))
+    done = command("person", "add", "stroke", "--role", "operator", *data, typed=PASSWORD)
+    assert done.returncode == 0, done.stderr
+    assert "stroke: operator" in command("person", "list", *data).stdout
+    with httpx.Client(base_url=str(service.web.base_url)) as browser:
+        asked = {"name": "stroke", "password": PASSWORD}
+        assert browser.post("/api/session", json=asked).status_code == 201
+        assert browser.get("/api/now").status_code == 200
+        assert "1 of" in command("person", "sign-out", "stroke", *data).stdout
+        assert browser.get("/api/now").status_code == 401
+        assert command("person", "remove", "stroke", *data).returncode == 0
+        assert browser.post("/api/session", json=asked).status_code == 401
+    last = command("person", "remove", "captain", *data)
+    assert last.returncode == 1
+    assert "last owner" in last.stderr

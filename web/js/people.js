@@ -216,7 +216,7 @@ function Tokens({ now }) {
       ${tokens?.map(
         (each) => html`<li key=${each.name}>
           <b>${each.name}</b>, ${each.role}${each.scopes &&
-          `, ${T.only(each.scopes.map((s) => T.scopes[s]).join(", "), each.chamber ? named(each.chamber) : "")}`},
+          `, ${T.only(each.scopes.map((s) => T.scopes[s]).join(", "), each.chamber ? named(each.chamber) : "")}`},${" "}
           ${T.made} ${whole(each.created_at)}.
           <div class="acts">
             <${Twice} ask=${T.remove} question=${T.token_remove(each.name)} yes=${T.yes_remove} no=${T.no}
