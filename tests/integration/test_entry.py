@@ -37,9 +37,9 @@ def service(folder: Path) -> Iterator[RunningService]:
         yield running
 
 
-def token(folder: Path, role: str) -> dict[str, str]:
+def token(folder: Path, role: str, name: str = "") -> dict[str, str]:
     """The header of a new token."""
-    name = f"a {role}'s script"
+    name = name or f"a {role}'s script"
     done = command("token", "add", name, "--role", role, "--data-dir", str(folder))
     assert done.returncode == 0, done.stderr
     return {"authorization": f"Bearer {done.stdout.split()[-1]}"}
@@ -202,7 +202,7 @@ def test_no_password_or_token_stands_in_the_log(service: RunningService) -> None
 
 
 def test_what_somebody_does_is_on_record(service: RunningService, folder: Path) -> None:
-    headers = token(folder, "owner")
+    headers = token(folder, "owner", "an owner's other script")
     alarm = service.web.post("/api/alarms/boat-shed-99/acknowledge", headers=headers)
     assert alarm.status_code == 404
     job = service.web.get("/api/now", headers=headers).json()["chambers"][0]["job"]["id"]
@@ -210,7 +210,7 @@ def test_what_somebody_does_is_on_record(service: RunningService, folder: Path) 
     assert noted.status_code == 200
     found = service.web.get("/api/audit", headers=headers).json()["items"]
     last = found[-1]
-    assert (last["what"], last["subject"], last["by"]) == ("note added", job, "a owner's script")
+    assert (last["what"], last["subject"], last["by"]) == ("note added", job, "an owner's other script")
     assert last["address"] == "127.0.0.1"
     assert "alarm acknowledged" not in [item["what"] for item in found], "it was refused"
 
