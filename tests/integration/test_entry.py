@@ -210,7 +210,11 @@ def test_what_somebody_does_is_on_record(service: RunningService, folder: Path) 
     assert noted.status_code == 200
     found = service.web.get("/api/audit", headers=headers).json()["items"]
     last = found[-1]
-    assert (last["what"], last["subject"], last["by"]) == ("note added", job, "an owner's other script")
+    assert (last["what"], last["subject"], last["by"]) == (
+        "note added",
+        job,
+        "an owner's other script",
+    )
     assert last["address"] == "127.0.0.1"
     assert "alarm acknowledged" not in [item["what"] for item in found], "it was refused"
 
