@@ -94,7 +94,7 @@ def test_the_command_line_stands_with_every_option() -> None:
     group = typer.main.get_command(app)
     table = README.split("## Command line\n", 1)[1].split("\n## ", 1)[0].replace("\\|", "|")
     described = {
-        " ".join(re.findall(r"^stillair ([a-z-]+(?: (?:add|list|remove))?)", row)): set(
+        " ".join(re.findall(r"^stillair ([a-z-]+(?: (?:add|list|remove|make|show))?)", row)): set(
             re.findall(r"--[a-z-]+", row)
         )
         for row in re.findall(r"^\| `(.+?)` \|", table, re.MULTILINE)

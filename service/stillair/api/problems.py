@@ -15,7 +15,14 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from stillair.access.people import TooManyTriesError
-from stillair.errors import AccessError, CommandRefused, Refusal, StillairError, StoreError
+from stillair.errors import (
+    AccessError,
+    CertificateError,
+    CommandRefused,
+    Refusal,
+    StillairError,
+    StoreError,
+)
 
 log = logging.getLogger(__name__)
 
@@ -83,6 +90,8 @@ def of(error: Exception) -> Problem:
             return Problem(
                 HTTPStatus.SERVICE_UNAVAILABLE, "History can't be read or kept just now."
             )
+        case CertificateError():
+            return Problem(HTTPStatus.SERVICE_UNAVAILABLE, "The authority can't be read just now.")
         case RequestValidationError():
             faults = [
                 {"where": ".".join(str(p) for p in fault["loc"]), "what": plain(fault)}
