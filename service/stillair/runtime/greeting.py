@@ -17,8 +17,8 @@ from typing import Any
 from stillair.runtime.connections import HEAD_S
 
 HANDSHAKES = 100  # at once
-# asyncio sets 256 KiB aside for what each connection reads, and here requests are small:
-# with this 50 open pages took 4 MB instead of 16. A TLS record has 16 KiB at most.
+# asyncio sets 256 KiB aside for what each connection reads, and here requests are small. With
+# this one takes 41 kB instead of 282 (of 200 idle ones). A TLS record has 16 KiB at most.
 READ_BYTES = 16 * 1024
 
 
@@ -40,11 +40,12 @@ class Greetings:
     def meet(self, transport: asyncio.Transport, make: Callable[[], asyncio.Protocol]) -> None:
         """Begin a handshake."""
         if len(self._tasks) >= HANDSHAKES:
-            next(iter(self._tasks.values())).abort()
+            # Out of the count at once: a hundred may come before its task hears of it.
+            self._tasks.pop(next(iter(self._tasks))).abort()
         transport.pause_reading()
         task = asyncio.get_running_loop().create_task(self._greet(transport, make))
         self._tasks[task] = transport
-        task.add_done_callback(self._tasks.pop)
+        task.add_done_callback(lambda done: self._tasks.pop(done, None))
 
     def close(self) -> None:
         """Hang up on whoever is still greeting."""
