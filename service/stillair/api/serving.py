@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO
 
-from stillair.access.certificates import Certificates
+from stillair.access.certificates import Certificates, checked_names
 from stillair.access.people import Access
 from stillair.api import app
 from stillair.api.commands import command
@@ -47,8 +47,8 @@ def run(
     Over HTTPS where a certificate was made. With `proxied_as`, the names under
     which a proxy on this computer is opened, in clear, and for it alone.
 
-    Raises `SettingsError`, `InputError` or `NotStartedError` before anything
-    is watched.
+    Raises `SettingsError`, `InputError`, `NotStartedError` or `CertificateError`
+    before anything is watched.
     """
     chambers = load_chambers(files) if files else (default_chamber(),)
     _make(folder)
@@ -58,6 +58,7 @@ def run(
                 f"not listening on {host}: the service has no owner yet, so anybody could come in. "
                 f"Make one first: {command('owner', 'add', 'NAME', folder=folder)}"
             )
+        proxied_as = checked_names(proxied_as)
         if proxied_as:
             _check_proxied(host, access, folder)
         certificates = Certificates(folder)
@@ -73,7 +74,7 @@ def run(
                 access,
                 pages=page_folder(),
                 folder=folder,
-                names={*_names(host), *certificates.asked(), *map(str.lower, proxied_as)},
+                names={*_names(host), *certificates.asked(), *proxied_as},
                 certificates=certificates if identity else None,
             )
 
