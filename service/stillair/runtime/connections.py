@@ -24,7 +24,7 @@ PER_ADDRESS = 60
 class Connection(H11Protocol):
     """uvicorn's connection, with a limit to its silence and to how many there are."""
 
-    per_address = PER_ADDRESS
+    proxied = False  # whether everybody comes from one address, that of a proxy
     address = ""  # what it shares with others of the same stranger
     silent_since_s: float | None = None  # the loop's time since when no whole request is here
     _hurry: asyncio.TimerHandle | None = None
@@ -37,7 +37,8 @@ class Connection(H11Protocol):
         others = [other for other in self.connections if isinstance(other, Connection)]
         super().connection_made(transport)
         fellows = [other for other in others if other.address == self.address]
-        if not (_room(fellows, self.per_address) and _room(others, ALL_CONNECTIONS)):
+        most = ALL_CONNECTIONS if self.proxied else PER_ADDRESS
+        if not (_room(fellows, most) and _room(others, ALL_CONNECTIONS)):
             transport.abort()
             return
         self._time()

@@ -73,7 +73,7 @@ def listen(host: str, port: int) -> socket.socket:
 class ProxiedConnection(Connection):
     """A connection from the proxy on this computer, through which everybody comes."""
 
-    per_address = ALL_CONNECTIONS
+    proxied = True
 
 
 async def serve(
