@@ -156,6 +156,9 @@ def test_a_certificate_made_while_it_runs_is_shown_without_a_restart(tmp_path: P
             within_s=ENOUGH_S,
         )
         assert "authority.pem is damaged" in told[0]["detail"]["reason"]
+        alarms = wait_until(lambda: service.get("/api/alarms")["items"], within_s=ENOUGH_S)
+        said = [alarm["text"] for alarm in alarms if alarm["kind"] == "delivery_fault"]
+        assert any("certificate by which telephones know" in text for text in said), alarms
         assert shown(service) == second
         assert service.get("/api/health")["status"] == "impaired"
 

@@ -16,6 +16,7 @@ import asyncio
 import logging
 import os
 import ssl
+import threading
 from collections.abc import Callable, Iterable
 from datetime import datetime
 
@@ -56,6 +57,7 @@ class IdentityKeeper:
         self._names = names
         self._wall = wall
         self._on_trouble = on_trouble
+        self._lock = threading.Lock()  # the schedule's first minute may fall into the start
         self._reason = ""
         self._shown: bytes | None = None  # the certificate in use
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -75,7 +77,11 @@ class IdentityKeeper:
         self._loop = loop
 
     def check(self) -> None:
-        """Renew the certificate if it is due, and show the newest; from one thread at a time."""
+        """Renew the certificate if it is due, and show the newest. Thread-safe."""
+        with self._lock:
+            self._check()
+
+    def _check(self) -> None:
         reason = ""
         try:
             now_at = self._wall()
