@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import ssl
 import subprocess
 import sys
 import time
@@ -30,7 +31,10 @@ def stillair(*words: str, before: str = "") -> list[str]:
 
 
 class RunningService:
-    """`stillair run` on a free loopback port; ends with the block it is used in."""
+    """`stillair run` on a free loopback port; ends with the block it is used in.
+
+    With `trust` it is asked over HTTPS, by a client that believes nobody else.
+    """
 
     def __init__(
         self,
@@ -38,6 +42,7 @@ class RunningService:
         *words: str,
         environment: dict[str, str] | None = None,
         before: str = "",
+        trust: ssl.SSLContext | None = None,
     ) -> None:
         self.folder = folder
         self.port = free_loopback_port()
@@ -46,7 +51,10 @@ class RunningService:
         self._environment = {**os.environ, **(environment or {})}
         self._process: subprocess.Popen[bytes] | None = None
         self.log = folder / "service.log"
-        self.web = httpx.Client(base_url=f"http://127.0.0.1:{self.port}", timeout=10.0)
+        scheme = "https" if trust else "http"
+        self.web = httpx.Client(
+            base_url=f"{scheme}://127.0.0.1:{self.port}", timeout=10.0, verify=trust or True
+        )
 
     def __enter__(self) -> Self:
         self.start()

@@ -9,6 +9,7 @@
     +-- StoreError           history can't be kept or read
     +-- DeliveryError        a message did not go out on a route
     +-- AccessError          somebody may not do this
+    +-- CertificateError     the certificate can't be made, read or renewed
     +-- CommandRefused       a command does not fit the present state
     +-- TimeOrderError       time handed to a detector went backwards
 
@@ -118,6 +119,10 @@ class UnfitError(AccessError):
 
 class NotKnownError(AccessError):
     """Name, password or code is wrong; it doesn't say which."""
+
+
+class CertificateError(StillairError):
+    """The certificate can't be made, read or renewed; the message says what to do."""
 
 
 class Refusal(StrEnum):

@@ -94,9 +94,9 @@ def test_the_command_line_stands_with_every_option() -> None:
     group = typer.main.get_command(app)
     table = README.split("## Command line\n", 1)[1].split("\n## ", 1)[0].replace("\\|", "|")
     described = {
-        " ".join(re.findall(r"^stillair ([a-z-]+(?: (?:add|list|remove|sign-out))?)", row)): set(
-            re.findall(r"--[a-z-]+", row)
-        )
+        " ".join(
+            re.findall(r"^stillair ([a-z-]+(?: (?:add|list|remove|sign-out|make|show))?)", row)
+        ): set(re.findall(r"--[a-z-]+", row))
         for row in re.findall(r"^\| `(.+?)` \|", table, re.MULTILINE)
     }
     assert isinstance(group, typer.core.TyperGroup)

@@ -230,6 +230,16 @@ _SOUNDER = Words(
     "See whether it is connected and whether its pin or program is right.",
 )
 
+# The certificate of the service; what is the matter with it is in the event's reason.
+CERTIFICATE = "certificate"  # the subject of such a fault
+_CERTIFICATE = Words(
+    "Certificate not renewed",
+    "The certificate by which telephones know Stillair can't be renewed",
+    "The certificate by which telephones know Stillair couldn't be renewed",
+    "Put that right: once it has ended they open no page here.",
+    far=True,
+)
+
 # Part of the watch broke; what broke, and what goes on, is in the event's reason.
 RULES = "rules"  # the subject of such a gap
 _BROKEN = Words(
@@ -394,6 +404,8 @@ def _words(change: EventChange | AlarmState) -> Words:
     is_sounder = change.kind is Kind.DELIVERY_FAULT and change.subject.startswith("sounder")
     if is_sounder:
         return _SOUNDER
+    if change.kind is Kind.DELIVERY_FAULT and change.subject == CERTIFICATE:
+        return _CERTIFICATE
     if change.kind is Kind.WATCH_GAP and change.subject == RULES:
         return _BROKEN
     if isinstance(change, AlarmState):

@@ -13,12 +13,13 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import Receive, Scope, Send
 
 from stillair import __version__
+from stillair.access.certificates import Certificates
 from stillair.access.first_code import FirstCode
 from stillair.access.people import Access
 from stillair.api import problems
 from stillair.api.entry import caller, viewer
 from stillair.api.guard import Guard
-from stillair.api.routers import jobs, live, people, pictures, session, watching
+from stillair.api.routers import jobs, live, people, pictures, session, trust, watching
 from stillair.runtime.service import Service
 
 OPEN_FILES = frozenset({"sign-in.js", "stillair.css", "icon.svg"})  # what signing in needs
@@ -32,11 +33,13 @@ def build(
     folder: Path,
     names: Iterable[str] = (),
     first_code: FirstCode | None = None,
+    certificates: Certificates | None = None,
 ) -> FastAPI:
     """The application over a service that runs already.
 
     `pages` is the folder of the dashboard, `folder` that of the history, `names`
     the host names by which this machine is known, `first_code` that for the first owner.
+    With `certificates` a page explains how to trust their authority.
     """
 
     app = FastAPI(
@@ -68,6 +71,9 @@ def build(
     @app.get("/sign-in", include_in_schema=False)
     def sign_in_page() -> Response:
         return FileResponse(pages / "sign-in.html")
+
+    if certificates is not None:
+        app.include_router(trust.router(certificates, pages))
 
     app.mount("/web", _Pages(directory=pages))
     app.add_middleware(Guard, names=tuple(names))

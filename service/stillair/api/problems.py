@@ -17,6 +17,7 @@ from starlette.responses import Response
 from stillair.access.people import TooManyTriesError
 from stillair.errors import (
     AccessError,
+    CertificateError,
     CommandRefused,
     NotKnownError,
     Refusal,
@@ -95,6 +96,8 @@ def of(error: Exception) -> Problem:
             return Problem(
                 HTTPStatus.SERVICE_UNAVAILABLE, "History can't be read or kept just now."
             )
+        case CertificateError():
+            return Problem(HTTPStatus.SERVICE_UNAVAILABLE, "The authority can't be read just now.")
         case RequestValidationError():
             faults = [
                 {"where": ".".join(str(p) for p in fault["loc"]), "what": plain(fault)}

@@ -8,23 +8,26 @@ import gc
 import os
 import signal
 import socket
-import struct
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO
 
+from stillair.access.certificates import Certificates, checked_names
 from stillair.access.first_code import GOOD_FOR_S, FirstCode
 from stillair.access.people import Access
 from stillair.api import app
 from stillair.api.commands import command
 from stillair.config import default_chamber, load_chambers
-from stillair.errors import StillairError
-from stillair.runtime import server, wiring
+from stillair.errors import CertificateError, StillairError
+from stillair.runtime import network, server, wiring
+from stillair.runtime.identity import IdentityKeeper
 from stillair.runtime.labels import boot_id
+from stillair.runtime.service import Service
 
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
-SIOCGIFADDR = 0x8915  # netdevice(7): an interface's address
 ANYWHERE = frozenset({"0.0.0.0", "::"})  # noqa: S104 - compared with, not listened on
 
 
@@ -33,12 +36,21 @@ class NotStartedError(StillairError):
 
 
 def run(
-    files: tuple[Path, ...], folder: Path, host: str, port: int, *, say: Callable[[str], None]
+    files: tuple[Path, ...],
+    folder: Path,
+    host: str,
+    port: int,
+    *,
+    say: Callable[[str], None],
+    proxied_as: Sequence[str] = (),
 ) -> None:
     """Watch until SIGTERM or SIGINT.
 
-    Raises `SettingsError`, `InputError` or `NotStartedError` before anything
-    is watched.
+    Over HTTPS where a certificate was made. With `proxied_as`, the names under
+    which a proxy on this computer is opened, in clear, and for it alone.
+
+    Raises `SettingsError`, `InputError`, `NotStartedError` or `CertificateError`
+    before anything is watched.
     """
     chambers = load_chambers(files) if files else (default_chamber(),)
     _make(folder)
@@ -48,40 +60,63 @@ def run(
                 f"not listening on {host}: the service has no owner yet, so anybody could come in. "
                 f"Make one first: {command('owner', 'add', 'NAME', folder=folder)}"
             )
+        proxied_as = checked_names(proxied_as)
+        if proxied_as:
+            _check_proxied(host, access, folder)
+        certificates = Certificates(folder)
         lock = _lock(folder)
         signal.signal(signal.SIGTERM, _leave)
         try:
             listener = _listen(host, port)
             service = wiring.build(chambers, folder, boot_id=boot_id(), has_owner=access.has_owner)
             first_code = FirstCode(time.monotonic)
+            identity = None if proxied_as else _identity(certificates, service)
+            scheme = "https" if identity else "http"
             pages = app.build(
                 service,
                 access,
                 pages=page_folder(),
                 folder=folder,
-                names=_names(host),
                 first_code=first_code,
+                names={*_names(host), *certificates.asked(), *proxied_as},
+                certificates=certificates if identity else None,
             )
 
             def ready() -> None:
                 for settings in chambers:
                     say(_watching(settings.name, simulated=settings.simulated))
-                say(f"Open {address(host, port)} in a browser on this computer.")
-                for other in addresses(host, port):
+                for name in proxied_as:
+                    say(f"Open https://{name}/, through the proxy on this computer.")
+                if not proxied_as:
+                    say(f"Open {address(host, port, scheme)} in a browser on this computer.")
+                for other in addresses(host, port, scheme):
                     say(f"Other computers and telephones in the network open {other}")
                 if not access.has_owner():
                     say(
                         f"Nobody owns this service yet. The code {first_code.make()} makes the "
                         f"owner on that page, under People, within {GOOD_FOR_S / 60:.0f} minutes."
                     )
+                if identity:
+                    _say_whom_to_trust(certificates, say)
 
             _spare_collector()
             service.start()
             try:
+                if identity:
+                    identity.start()
                 # uvicorn passes the signal on when it has ended; what follows is ours to do.
                 signal.signal(signal.SIGTERM, lambda *_: None)
                 signal.signal(signal.SIGINT, lambda *_: None)
-                asyncio.run(server.serve(pages, service, listener, ready=ready))
+                asyncio.run(
+                    server.serve(
+                        pages,
+                        service,
+                        listener,
+                        ready=ready,
+                        identity=identity,
+                        behind_proxy=bool(proxied_as),
+                    )
+                )
             finally:
                 service.stop()
         finally:
@@ -99,28 +134,52 @@ def _spare_collector() -> None:
     gc.freeze()
 
 
-def address(host: str, port: int) -> str:
+def _check_proxied(host: str, access: Access, folder: Path) -> None:
+    """Raises `NotStartedError` where a proxy would let strangers in."""
+    if host not in LOOPBACK:
+        raise NotStartedError(
+            f"behind a proxy the service listens on 127.0.0.1 alone, not on {host}: "
+            "else others could come in past it, and say that they come from it"
+        )
+    if not access.has_owner():
+        raise NotStartedError(
+            "not started behind a proxy: the service has no owner yet, so whoever opens the "
+            f"proxy could come in. Make one first: {command('owner', 'add', 'NAME', folder=folder)}"
+        )
+
+
+def _identity(certificates: Certificates, service: Service) -> IdentityKeeper | None:
+    """What keeps the certificate fit; None where none was made, and it is spoken in clear."""
+    if not certificates.wanted:
+        return None
+    keeper = IdentityKeeper(
+        certificates,
+        names=lambda: (*network.own_names(), *network.own_addresses()),
+        wall=lambda: datetime.now(UTC),
+        on_trouble=service.troubles.certificate,
+    )
+    service.housekeeping.each_minute("certificate", keeper.check)
+    return keeper
+
+
+def _say_whom_to_trust(certificates: Certificates, say: Callable[[str], None]) -> None:
+    with suppress(CertificateError):  # it has been told as a trouble
+        fingerprint = certificates.authority().fingerprint
+        say("How a telephone comes to trust this certificate is on the page /trust.")
+        say(f"The authority there has to have this fingerprint (SHA-256): {fingerprint}")
+
+
+def address(host: str, port: int, scheme: str = "http") -> str:
     """Where a browser on this computer finds the service."""
     shown = "127.0.0.1" if host in ANYWHERE else host
-    return f"http://[{shown}]:{port}/" if ":" in shown else f"http://{shown}:{port}/"
+    return f"{scheme}://[{shown}]:{port}/" if ":" in shown else f"{scheme}://{shown}:{port}/"
 
 
-def addresses(host: str, port: int) -> list[str]:
+def addresses(host: str, port: int, scheme: str = "http") -> list[str]:
     """Where others in the network find the service, when it listens to them."""
     if host not in ANYWHERE:
         return []
-    found = []
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
-        for _, interface in socket.if_nameindex():
-            request = struct.pack("256s", interface.encode()[:15])
-            try:
-                answer = fcntl.ioctl(asking.fileno(), SIOCGIFADDR, request)
-            except OSError:
-                continue  # it has no IPv4 address
-            own = socket.inet_ntoa(answer[20:24])
-            if not own.startswith("127."):
-                found.append(f"http://{own}:{port}/")
-    return found
+    return [f"{scheme}://{own}:{port}/" for own in network.own_addresses() if ":" not in own]
 
 
 def page_folder() -> Path:
@@ -138,8 +197,7 @@ def _watching(name: str, *, simulated: bool) -> str:
 
 def _names(host: str) -> set[str]:
     """The names by which a browser in the same network may call this machine."""
-    own = socket.gethostname().lower()
-    return {host.lower(), own, f"{own.partition('.')[0]}.local"}
+    return {host.lower(), *network.own_names()}
 
 
 def _make(folder: Path) -> None:

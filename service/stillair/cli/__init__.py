@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from stillair import __version__
-from stillair.cli import people, recorded, service
+from stillair.cli import certificate, people, recorded, service
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -29,6 +29,7 @@ app.command()(service.inspect)
 app.add_typer(people.owner, name="owner")
 app.add_typer(people.person, name="person")
 app.add_typer(people.token, name="token")
+app.add_typer(certificate.certificate, name="certificate")
 
 
 def _version(wanted: bool) -> None:

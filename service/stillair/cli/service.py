@@ -24,6 +24,15 @@ def run(
     port: Annotated[
         int, typer.Option(parser=whole(1, 65535), metavar="N", help="Port to listen on.")
     ] = PORT,
+    behind_proxy: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--behind-proxy",
+            metavar="NAME",
+            help="A proxy on this computer, opened as NAME, speaks HTTPS for the service; "
+            "once for each name.",
+        ),
+    ] = None,
 ) -> None:
     """Run the service: watch the chambers and show them on a page."""
     from stillair.api import serving
@@ -32,7 +41,14 @@ def run(
     for talker in ("alembic", "apscheduler", "uvicorn"):
         logging.getLogger(talker).setLevel(logging.WARNING)
     try:
-        serving.run(tuple(chamber or ()), data_dir(data), host, port, say=typer.echo)
+        serving.run(
+            tuple(chamber or ()),
+            data_dir(data),
+            host,
+            port,
+            say=typer.echo,
+            proxied_as=tuple(behind_proxy or ()),
+        )
     except SettingsError as error:
         fail(faults(error))
     except StillairError as error:

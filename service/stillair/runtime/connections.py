@@ -17,13 +17,14 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 HEAD_S = 10.0  # for the head of a request, a few kB at most
 ALL_CONNECTIONS = 400  # the board keeps its memory, and stays below 1024 open files
-# A page takes two or three. Behind a proxy all pages come from one address, some twenty then.
+# A page takes two or three.
 PER_ADDRESS = 60
 
 
 class Connection(H11Protocol):
     """uvicorn's connection, with a limit to its silence and to how many there are."""
 
+    proxied = False  # whether everybody comes from one address, that of a proxy
     address = ""  # what it shares with others of the same stranger
     silent_since_s: float | None = None  # the loop's time since when no whole request is here
     _hurry: asyncio.TimerHandle | None = None
@@ -36,7 +37,8 @@ class Connection(H11Protocol):
         others = [other for other in self.connections if isinstance(other, Connection)]
         super().connection_made(transport)
         fellows = [other for other in others if other.address == self.address]
-        if not (_room(fellows, PER_ADDRESS) and _room(others, ALL_CONNECTIONS)):
+        most = ALL_CONNECTIONS if self.proxied else PER_ADDRESS
+        if not (_room(fellows, most) and _room(others, ALL_CONNECTIONS)):
             transport.abort()
             return
         self._time()

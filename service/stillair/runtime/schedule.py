@@ -29,6 +29,10 @@ class Housekeeping:
         # Each hour, not each night: a card that fills up does so within hours.
         self._scheduler.add_job(self.give_up_old, "cron", minute=17, id="retention")
 
+    def each_minute(self, name: str, job: Callable[[], None]) -> None:
+        """Have `job` done each minute too; before `start`."""
+        self._scheduler.add_job(job, "cron", second=41, id=name)
+
     def start(self) -> None:
         """Begin."""
         self._scheduler.start()

@@ -7,11 +7,14 @@ import logging
 import socket
 from collections.abc import Awaitable, Callable
 from functools import partial
+from typing import Any
 
 import uvicorn
 from starlette.types import ASGIApp
 
 from stillair.runtime.connections import ALL_CONNECTIONS, Connection
+from stillair.runtime.greeting import Greetings
+from stillair.runtime.identity import IdentityKeeper
 from stillair.runtime.manager import ServiceManager
 from stillair.runtime.service import Service
 
@@ -22,6 +25,7 @@ REQUESTS = ALL_CONNECTIONS + 100
 AGAIN_S = 1.0  # before a task that ended is begun again
 PROVEN_S = 60.0  # after which one that was begun again counts as running
 CLOSE_S = 0.4  # what connections get to finish after they were told to
+LOOPBACK = ("127.0.0.1", "::1")  # where a proxy may stand
 
 
 class Server(uvicorn.Server):
@@ -66,21 +70,43 @@ def listen(host: str, port: int) -> socket.socket:
     return listener
 
 
+class ProxiedConnection(Connection):
+    """A connection from the proxy on this computer, through which everybody comes."""
+
+    proxied = True
+
+
 async def serve(
-    app: ASGIApp, service: Service, listener: socket.socket, *, ready: Callable[[], None]
+    app: ASGIApp,
+    service: Service,
+    listener: socket.socket,
+    *,
+    ready: Callable[[], None],
+    identity: IdentityKeeper | None = None,
+    behind_proxy: bool = False,
 ) -> None:
-    """Serve until SIGTERM or SIGINT."""
+    """Serve until SIGTERM or SIGINT.
+
+    With `identity` over TLS. Only with `behind_proxy` is a program on this
+    computer believed when it says for whom it asks, and whether over HTTPS.
+    """
+    greetings: Greetings | None = None
+    connection: Any = ProxiedConnection if behind_proxy else Connection
+    if identity is not None:
+        identity.serve_in(asyncio.get_running_loop())
+        connection = greetings = Greetings(identity.context, connection)
     config = uvicorn.Config(
         app,
         log_config=None,
         access_log=False,
         server_header=False,
-        proxy_headers=False,
+        proxy_headers=behind_proxy,
+        forwarded_allow_ips=list(LOOPBACK),
         timeout_graceful_shutdown=1,
         timeout_keep_alive=20,
         limit_concurrency=REQUESTS,
         h11_max_incomplete_event_size=32 * 1024,
-        http=Connection,
+        http=connection,
         ws="none",
         lifespan="off",
     )
@@ -90,7 +116,12 @@ async def serve(
         manager.tell("READY=1")
         ready()
 
-    server = Server(config, ready=started, goodbye=service.feed.close)
+    def goodbye() -> None:
+        service.feed.close()
+        if greetings is not None:
+            greetings.close()
+
+    server = Server(config, ready=started, goodbye=goodbye)
     work: dict[str, Callable[[], Awaitable[None]]] = {
         "courier": service.run_courier,
         "work on earlier jobs": service.run_looking_back,

@@ -11,6 +11,7 @@ import math
 import threading
 from collections.abc import Iterable, Mapping
 
+from stillair.alarms.wording import CERTIFICATE
 from stillair.clock import Clock
 from stillair.model import JsonValue, Kind, Trouble
 from stillair.runtime.chamber import Chamber
@@ -79,6 +80,10 @@ class Troubles:
     def sounder(self, key: str, failing: bool, reason: str) -> None:
         """The sounder of one chamber fails, or works again."""
         self.tell(Kind.DELIVERY_FAULT, f"sounder of {key}", failing, reason)
+
+    def certificate(self, failing: bool, reason: str) -> None:
+        """The service's certificate can't be renewed, or can again."""
+        self.tell(Kind.DELIVERY_FAULT, CERTIFICATE, failing, reason)
 
     def task(self, name: str, ended: bool) -> None:
         """A task of the web server's loop has ended and is begun again, or runs again."""

@@ -1,0 +1,55 @@
+"""How this machine is called in its network, as far as it knows itself."""
+
+from __future__ import annotations
+
+import fcntl
+import socket
+import struct
+from contextlib import suppress
+from pathlib import Path
+
+SIOCGIFADDR = 0x8915  # netdevice(7): an interface's address
+IF_INET6 = Path("/proc/net/if_inet6")
+# linux/if_addr.h: temporary, failed, deprecated, tentative. Such an address doesn't stay.
+PASSING = 0x01 | 0x08 | 0x20 | 0x40
+
+
+def own_name() -> str:
+    """The machine's name in lower case."""
+    return socket.gethostname().lower()
+
+
+def own_names() -> tuple[str, ...]:
+    """Its name, and the one by which it is found without a name server."""
+    name = own_name()
+    return (name, f"{name.partition('.')[0]}.local")
+
+
+def own_addresses() -> tuple[str, ...]:
+    """Its IPv4 addresses, then its lasting IPv6 ones; none of loopback or of one link alone."""
+    return (*_version_4(), *_version_6())
+
+
+def _version_4() -> list[str]:
+    found = []
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+        for _, interface in socket.if_nameindex():
+            request = struct.pack("256s", interface.encode()[:15])
+            try:
+                answer = fcntl.ioctl(asking.fileno(), SIOCGIFADDR, request)
+            except OSError:
+                continue  # it has no IPv4 address
+            address = socket.inet_ntoa(answer[20:24])
+            if not address.startswith("127."):
+                found.append(address)
+    return found
+
+
+def _version_6(table: Path = IF_INET6) -> list[str]:
+    found = []
+    with suppress(OSError):  # no IPv6 here
+        for line in table.read_text().splitlines():
+            address, _, _, scope, flags, _ = line.split()
+            if int(scope, 16) == 0 and not int(flags, 16) & PASSING:
+                found.append(socket.inet_ntop(socket.AF_INET6, bytes.fromhex(address)))
+    return found
