@@ -28,7 +28,8 @@ class UnhurriedLog(logging.handlers.QueueHandler):
     def __init__(self, form: str, *, descriptor: int = 2, lines: int = LINES) -> None:
         # Its formatter works in `prepare`, in the thread that says something: what a
         # record is about may change afterwards.
-        super().__init__(queue.Queue(lines))
+        self._lines: queue.Queue[logging.LogRecord] = queue.Queue(lines)
+        super().__init__(self._lines)
         self.setFormatter(logging.Formatter(form))
         self._descriptor = descriptor
         self._left_out = 0
@@ -50,7 +51,7 @@ class UnhurriedLog(logging.handlers.QueueHandler):
     def enqueue(self, record: logging.LogRecord) -> None:
         """Never waits."""
         try:
-            self.queue.put_nowait(record)
+            self._lines.put_nowait(record)
         except queue.Full:
             self._left_out += 1
 
@@ -65,13 +66,13 @@ class UnhurriedLog(logging.handlers.QueueHandler):
 
     def _run(self) -> None:
         while True:
-            record = self.queue.get()
+            record = self._lines.get()
             # Not through sys.stderr: a thread that hangs in it would not let the process end.
             self._write(record.getMessage())
             left_out, self._left_out = self._left_out, 0
             if left_out:
                 self._write(f"WARNING {__name__}: {left_out} lines of this log were left out")
-            if self._closing.is_set() and self.queue.empty():
+            if self._closing.is_set() and self._lines.empty():
                 return
 
     def _write(self, line: str) -> None:
