@@ -7,10 +7,13 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
+import pytest
+
 from burning import ANNOUNCED_S, Stage, burning
 from running import wait_until
 from servers import MailServer
 
+pytestmark = pytest.mark.timeout(300)  # a service is started more than once
 PAGE_BYTES = 4096
 
 
@@ -47,8 +50,8 @@ def test_a_page_of_the_journal_that_is_corrupted(tmp_path: Path, mail_server: Ma
         stage.fire_is_announced()
         stage.fire_is_kept()
         assert kept <= shown(stage)
-        wait_until(lambda: stage.troubles("store_fault"), within_s=ANNOUNCED_S)
-        told = str([event["detail"] for event in stage.troubles("store_fault")])
+        wait_until(lambda: stage.events("store_fault"), within_s=ANNOUNCED_S)
+        told = str([event["detail"] for event in stage.events("store_fault")])
         assert "damaged" in told or "malformed" in told, told
         assert list(stage.service.folder.glob("journal.db.damaged-*"))
 
@@ -62,11 +65,11 @@ def test_a_journal_that_somebody_deletes(tmp_path: Path, mail_server: MailServer
         stage.fire_is_announced()
         stage.fire_is_kept()
         assert kept <= shown(stage)
-        wait_until(lambda: stage.troubles("store_fault"), within_s=ANNOUNCED_S)
+        wait_until(lambda: stage.events("store_fault"), within_s=ANNOUNCED_S)
         stage.service.kill()
         stage.service.start()
         assert kept <= shown(stage)
-        assert stage.fires()
+        assert stage.events("fire")
 
 
 def test_readings_that_somebody_deletes(tmp_path: Path, mail_server: MailServer) -> None:
@@ -78,7 +81,7 @@ def test_readings_that_somebody_deletes(tmp_path: Path, mail_server: MailServer)
         stage.has_not_burnt_yet()
         stage.fire_is_announced()
         stage.fire_is_kept()
-        wait_until(lambda: stage.troubles("store_fault"), within_s=ANNOUNCED_S)
+        wait_until(lambda: stage.events("store_fault"), within_s=ANNOUNCED_S)
         columns = stage.service.get(f"/api/jobs/{job}/readings", points=500)
         assert any(value is not None for value in columns["sensors"]["top"])
 
@@ -94,4 +97,4 @@ def test_a_journal_that_another_program_locks(tmp_path: Path, mail_server: MailS
             assert stage.service.get("/api/health")["status"] == "impaired"
             other.execute("ROLLBACK")
         stage.fire_is_kept()
-        assert stage.troubles("store_fault")
+        assert stage.events("store_fault")
