@@ -21,7 +21,7 @@ from servers import free_loopback_port
 
 T = TypeVar("T")
 
-START_S = 30.0
+START_S = 120.0  # of a computer that does other things as well
 
 
 def stillair(*words: str, before: str = "") -> list[str]:
@@ -74,6 +74,10 @@ class RunningService:
         assert self._process is not None
         return self._process.pid
 
+    def is_alive(self) -> bool:
+        """Whether its process runs."""
+        return self._process is not None and self._process.poll() is None
+
     def start(self) -> None:
         """Begin, and wait until it answers."""
         self.folder.mkdir(parents=True, exist_ok=True)
@@ -85,6 +89,14 @@ class RunningService:
                 stderr=output,
                 env=self._environment,
             )
+        try:
+            self._wait_for_answer()
+        except BaseException:
+            self.kill()
+            raise
+
+    def _wait_for_answer(self) -> None:
+        assert self._process is not None
         give_up_s = time.monotonic() + START_S
         while True:
             assert self._process.poll() is None, self.log.read_text()

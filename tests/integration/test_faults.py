@@ -38,12 +38,12 @@ driver = "simulated"
 """
 
 
-def build(folder: Path, *names: str) -> Service:
+def build(folder: Path, *names: str, more: str = "") -> Service:
     """A service of simulated chambers, in this process, not started."""
     files = []
     for name in names:
         path = folder / f"{name}.toml"
-        path.write_text(BENCH.format(name=name))
+        path.write_text(BENCH.format(name=name) + more)
         files.append(path)
     return wiring.build(
         load_chambers(tuple(files)), folder / "data", boot_id="boot", has_owner=lambda: True
@@ -223,11 +223,13 @@ def test_a_part_that_fails_is_seen_and_the_watch_goes_on(
         wait_until(service.is_whole, within_s=ENOUGH_S)
 
 
-@pytest.mark.parametrize("what", ["supervisor", "sounder", "courier", "writer", "archive"])
+@pytest.mark.parametrize(
+    "what", ["supervisor", "sounder", "courier", "camera", "pictures", "writer", "archive"]
+)
 def test_the_service_manager_is_told_only_while_a_restart_would_cure_nothing(
     what: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    service = build(tmp_path, "north")
+    service = build(tmp_path, "north", more='[camera]\nsource = "simulated"\n')
     chamber = service._chambers["north"]
     assert service.on_time()
     match what:
@@ -238,7 +240,7 @@ def test_the_service_manager_is_told_only_while_a_restart_would_cure_nothing(
         case "courier":
             monkeypatch.setattr(service.courier, "on_time", never)
         case _:
-            of = service.writer if what == "writer" else service.archive
+            of = chamber.camera if what == "camera" else getattr(service, what)
             monkeypatch.setattr(type(of), "alive", property(lambda _: False))
     assert not service.on_time()
     assert not service.is_whole()

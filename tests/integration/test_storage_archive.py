@@ -349,14 +349,15 @@ def test_memory_is_bounded_while_the_disk_refuses(tmp_path: Path) -> None:
     assert archive.lost == 3000 - kept
 
 
-def test_files_that_somebody_removed_are_made_anew(archive: Archive, path: Path) -> None:
+def test_files_that_somebody_removed_are_written_anew(archive: Archive, path: Path) -> None:
     fill(archive, 120)
     for file in path.parent.iterdir():
         file.unlink()
     fill(archive, 30, start_s=T0_S + 120)
     archive.flush()
     archive.flush()
-    assert [second for second, _ in read(path)] == [float(n) for n in range(100, 150)]
+    assert [second for second, _ in read(path)] == [float(n) for n in range(150)]
+    assert "removed while it was in use" in str(archive.repaired)
 
 
 @pytest.mark.parametrize("at_s", [float("nan"), float("inf"), 1e18, -1e18])

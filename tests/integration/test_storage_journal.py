@@ -14,7 +14,14 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
 from kept_things import BOOT, CHAMBER, alarm, event, job, note, notice, outcome, over
-from stillair.database import Versions, bring_up_to_date, reader_engine, writer_engine
+from stillair.database import (
+    Versions,
+    bring_up_to_date,
+    check_soundness,
+    inodes_of,
+    reader_engine,
+    writer_engine,
+)
 from stillair.errors import StoreError
 from stillair.model import (
     BURNING,
@@ -351,19 +358,41 @@ def test_damage_met_while_running_is_mended_at_the_next_commit(
     journal.close()
     scribble(path)
     journal._engine = writer_engine(path)
-    journal._inode = path.stat().st_ino
+    journal._inodes = inodes_of(path)
     with pytest.raises(StoreError):
         journal.commit(outcome(2), BOOT)
     assert journal.commit(outcome(2), BOOT)
     assert journal.repaired is not None
 
 
-def test_a_file_that_somebody_removed_is_made_anew(journal: Journal, path: Path) -> None:
+@pytest.mark.parametrize("what", ["*", "journal.db", "journal.db-*"])
+def test_a_file_that_somebody_removed_is_written_anew(
+    what: str, journal: Journal, path: Path
+) -> None:
     journal.commit(outcome(), BOOT)
-    for file in path.parent.iterdir():
+    for file in path.parent.glob(what):
         file.unlink()
     journal.commit(outcome(2), BOOT)
-    assert count(path, "ledger") == 2
+    assert count(path, "ledger") == 4
+    assert path.stat().st_mode & 0o077 == 0
+    journal.close()
+    check_soundness(path)
+    assert "removed while it was in use" in str(journal.repaired)
+
+
+def test_a_file_that_somebody_put_there_is_left_alone_and_told(
+    journal: Journal, path: Path, tmp_path: Path
+) -> None:
+    journal.commit(outcome(), BOOT)
+    other = Journal.open(tmp_path / "other.db")
+    other.commit(outcome(7), BOOT)
+    other.close()
+    for file in path.parent.glob("journal.db*"):
+        file.unlink()
+    (tmp_path / "other.db").rename(path)
+    journal.commit(outcome(8), BOOT)
+    assert count(path, "ledger") == 4
+    assert "replaced by another file" in str(journal.repaired)
 
 
 def test_an_empty_file_is_a_new_journal(path: Path) -> None:

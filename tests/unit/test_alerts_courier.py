@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillair.alerts.courier import EVERY_ROUTE, Courier, CourierPlan
+from stillair.alerts.courier import EVERY_ROUTE, STARVED_S, Courier, CourierPlan
 from stillair.alerts.routes import Due, Message, Route, route_for
 from stillair.clock import ManualClock, SystemClock
 from stillair.errors import DeliveryError, StoreError
@@ -462,6 +462,28 @@ async def test_a_courier_that_has_stopped_coming_round_is_late() -> None:
     assert courier.on_time(60.0)
     clock.advance(61.0)
     assert not courier.on_time(60.0)
+
+
+async def test_a_courier_without_memory_is_late_after_a_while(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    post = Post()
+    clock = ManualClock()
+    post.courier._clock = clock
+    async with post.at_work():
+        with monkeypatch.context() as fault:
+
+            def start(_: threading.Thread) -> None:
+                raise RuntimeError("can't start new thread")
+
+            fault.setattr(threading.Thread, "start", start)
+            post.outbox.put(message("m"))
+            await post.until(lambda: bool(post.troubles))
+            assert post.courier.on_time(60.0), "it may pass"
+            clock.advance(STARVED_S + 1.0)
+            assert not post.courier.on_time(60.0)
+        await post.until(lambda: post.texts == ["m"])
+        assert post.courier.on_time(60.0)
 
 
 async def test_an_address_of_an_unknown_kind_is_given_up() -> None:

@@ -38,6 +38,7 @@ log = logging.getLogger(__name__)
 _URGENCY = {"critical": 0, "high": 1, "medium": 2, "low": 3}
 _LATE_S = 600.0
 _NO_WAIT_S = 2_592_000.0
+STARVED_S = 5.0  # without memory for a thread; longer than a passing need
 _REMEMBERED = 2000
 EVERY_ROUTE = "every route"  # the subject of a trouble that is the courier's own
 _READ, _KEPT, _ROUND = (
@@ -157,6 +158,7 @@ class Courier:
         self._faults: dict[str, int] = {}  # how often in a row something of its own failed
         self._troubled = False
         self._beat_s: float | None = None
+        self._starved_s: float | None = None  # since when there is no memory to work with
 
     async def run(self) -> None:
         """Send until cancelled. What is under way then is tried again after the next start."""
@@ -183,8 +185,14 @@ class Courier:
                 route.close()
 
     def on_time(self, within_s: float) -> bool:
-        """Whether a round has begun within `within_s` seconds; True before the first."""
-        return self._beat_s is None or self._clock.now_s() - self._beat_s <= within_s
+        """Whether a round has begun within `within_s` seconds; True before the first.
+
+        And whether there is memory to work with: a process that has run out of it for
+        `STARVED_S` brings nobody anything any more, and the next one has it again.
+        """
+        now_s = self._clock.now_s()
+        starved = self._starved_s is not None and now_s - self._starved_s > STARVED_S
+        return self._beat_s is None or (now_s - self._beat_s <= within_s and not starved)
 
     def wake(self) -> None:
         """Say that the outbox has something new; from any thread."""
@@ -380,6 +388,8 @@ class Courier:
     def _fails(self, what: str, error: Exception) -> None:
         """A store that fails is in trouble after several times in a row, a defect at once."""
         count = self._faults[what] = self._faults.get(what, 0) + 1
+        if isinstance(error, MemoryError) and self._starved_s is None:
+            self._starved_s = self._clock.now_s()
         if isinstance(error, StoreError):
             log.warning("%s: %s", what, error)
             lasting = count >= self._plan.trouble_after
@@ -392,6 +402,8 @@ class Courier:
 
     def _works(self, what: str) -> None:
         self._faults.pop(what, None)
+        if what != _ROUND:  # a round may have had nothing to do
+            self._starved_s = None
         if self._troubled and not self._faults:
             self._troubled = False
             self._tell(False, "")
@@ -426,7 +438,10 @@ def _in_thread(name: str, work: Callable[[], R]) -> tuple[threading.Thread, asyn
             log.info("%s ended after the courier did", name)
 
     thread = threading.Thread(target=run, name=name, daemon=True)
-    thread.start()
+    try:
+        thread.start()
+    except RuntimeError as error:
+        raise MemoryError("no thread can be started") from error
     return thread, ended
 
 

@@ -36,8 +36,9 @@ def run(
 ) -> None:
     """Run the service: watch the chambers and show them on a page."""
     from stillair.api import serving
+    from stillair.runtime.saying import UnhurriedLog
 
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    UnhurriedLog.begin("%(levelname)s %(name)s: %(message)s")
     for talker in ("alembic", "apscheduler", "uvicorn"):
         logging.getLogger(talker).setLevel(logging.WARNING)
     try:

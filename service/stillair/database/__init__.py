@@ -13,11 +13,12 @@ SQLite documentation: "Write-Ahead Logging", "PRAGMA synchronous",
 
 from __future__ import annotations
 
+import logging
 import os
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -28,6 +29,8 @@ from sqlalchemy.engine import Connection
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from stillair.errors import StoreError
+
+log = logging.getLogger(__name__)
 
 BUSY_MS = 2_000  # another process may hold the file this long before we say so
 WAL_LIMIT_BYTES = 4 * 2**20  # what is left of a write-ahead log once it has been written back
@@ -123,6 +126,11 @@ def inode_of(path: Path) -> int | None:
         return None
 
 
+def inodes_of(path: Path) -> tuple[int | None, int | None]:
+    """Which files a store consists of now: without its log what is committed next is lost."""
+    return inode_of(path), inode_of(siblings(path)[1])
+
+
 def plain(words: str) -> str:
     """Text that every store takes: no half of a character pair, no zero byte."""
     return words.encode("utf-8", "replace").decode("utf-8").replace("\0", " ")
@@ -145,6 +153,59 @@ def set_aside(path: Path, now_at: datetime) -> Path:
         with suppress(FileNotFoundError):
             old.rename(new)
     return aside
+
+
+def put_back(engine: Engine, path: Path, inode: int | None) -> str:
+    """Write a file that somebody has removed anew, from the connection that still holds it.
+
+    What a name led to stays readable for who has it open, its write-ahead log
+    included. `inode` is that of the file that was opened. Closes the engine.
+    Returns one sentence that says what was found and done, also where another
+    file lies there now: that one is left alone.
+    """
+    part = path.with_name(f"{path.name}.part")
+    try:
+        present = inode_of(path)
+        if present is not None and present == inode:
+            with (
+                store_errors("its log can't be written back"),
+                closing(engine.raw_connection()) as raw,
+            ):
+                raw.cursor().execute("PRAGMA wal_checkpoint(FULL)")
+            return f"the log of {path.name} was removed while it was in use; nothing is lost by it"
+        if present is not None:
+            return f"{path.name} was replaced by another file while it was in use"
+        with store_errors("it can't be written anew"):
+            part.unlink(missing_ok=True)
+            os.close(os.open(part, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
+            with closing(engine.raw_connection()) as held, closing(sqlite3.connect(part)) as copy:
+                source: Any = held.driver_connection
+                source.backup(copy)
+        # Closing takes away the old log, which must not lie beside the new file.
+        engine.dispose()
+        with store_errors("it can't be written anew"):
+            for old in siblings(path)[1:]:
+                old.unlink(missing_ok=True)
+            sync(part)
+            part.rename(path)
+            sync(path.parent)
+    except StoreError as error:
+        with suppress(OSError):
+            part.unlink()
+        log.warning("%s was removed, and %s", path.name, error)
+        return f"{path.name} was removed while it was in use, and a new one begun"
+    finally:
+        engine.dispose()
+    return f"{path.name} was removed while it was in use; what was in it has been written anew"
+
+
+def sync(path: Path) -> None:
+    """Bring a file, or the names in a folder, to the disk."""
+    file = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(file)
+    finally:
+        os.close(file)
 
 
 def check_soundness(path: Path) -> None:

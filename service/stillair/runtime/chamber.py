@@ -21,6 +21,11 @@ class Loop(Protocol):
     def stop(self) -> object: ...
 
 
+class Reads(Loop, Protocol):
+    @property
+    def alive(self) -> bool: ...
+
+
 class Sounds(Loop, Protocol):
     def on_time(self, within_s: float) -> bool: ...
 
@@ -31,7 +36,7 @@ class Shared(Protocol):
     def close(self) -> None: ...
 
 
-class PictureLoop(Loop, Protocol):
+class PictureLoop(Reads, Protocol):
     @property
     def is_starting(self) -> bool: ...
 
@@ -59,10 +64,16 @@ class Chamber:
     stories: Stories
     last_sound: LastSound
     supervisor: Supervisor
-    loops: tuple[Loop, ...]  # sensors, brokers
+    loops: tuple[Reads, ...]  # sensors, brokers
     sounder: Sounds
     camera: PictureLoop | None
     drivers: Shared
+
+    @property
+    def alive(self) -> bool:
+        """Whether everything that reads still does, as it should between start and stop."""
+        readers: tuple[Reads, ...] = (*self.loops, *([self.camera] if self.camera else []))
+        return all(reader.alive for reader in readers)
 
     def start(self) -> None:
         """Begin to watch: first what sounds, then what decides, then what looks."""

@@ -25,6 +25,8 @@ class ServiceManager:
         if not self._address:
             return
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as speaker:
+            # A manager that hangs must not hold up the pages.
+            speaker.setblocking(False)
             try:
                 speaker.connect(self._address)
                 speaker.sendall(state.encode())

@@ -166,6 +166,11 @@ class Pictures:
             self._thread.join(STOP_S)
 
     @property
+    def alive(self) -> bool:
+        """Whether its thread runs, as it should between start and stop."""
+        return self._stopping or self._thread.ident is None or self._thread.is_alive()
+
+    @property
     def lost(self) -> int:
         """How many events and stills had no picture because too many waited."""
         return self._lost

@@ -1,4 +1,4 @@
-"""Housekeeping by the wall clock: what is old, or too much, is given up."""
+"""Housekeeping by the wall clock: what is old is given up, and what is kept is backed up."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from datetime import datetime
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
-from stillair.errors import StoreError
+from stillair.errors import StillairError, StoreError
 from stillair.storage.retention import Retention
 
 log = logging.getLogger(__name__)
@@ -20,14 +20,25 @@ class Housekeeping:
     By the wall clock, which may jump: nothing here decides or samples.
     """
 
-    def __init__(self, retention: Retention, wall: Callable[[], datetime]) -> None:
+    def __init__(
+        self,
+        retention: Retention,
+        wall: Callable[[], datetime],
+        back_up: Callable[[datetime], object],
+        make_room: Callable[[], object],
+        on_trouble: Callable[[bool, str], None],
+    ) -> None:
         self._retention = retention
         self._wall = wall
+        self._back_up = back_up
+        self._make_room = make_room
+        self._on_trouble = on_trouble
         self._scheduler = BackgroundScheduler(
             job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 1}
         )
         # Each hour, not each night: a card that fills up does so within hours.
         self._scheduler.add_job(self.give_up_old, "cron", minute=17, id="retention")
+        self._scheduler.add_job(self.back_up, "cron", hour=3, minute=40, id="backup")
 
     def each_minute(self, name: str, job: Callable[[], None]) -> None:
         """Have `job` done each minute too; before `start`."""
@@ -42,9 +53,23 @@ class Housekeeping:
         if self._scheduler.running:
             self._scheduler.shutdown(wait=False)
 
+    def back_up(self) -> None:
+        """Make the nightly backup; that none could be made is told until one is."""
+        try:
+            self._back_up(self._wall())
+        except StillairError as error:
+            log.warning("no backup was made: %s", error)
+            self._on_trouble(True, str(error))
+        except Exception:
+            log.exception("no backup was made")
+            self._on_trouble(True, "making it failed; see the log")
+        else:
+            self._on_trouble(False, "")
+
     def give_up_old(self) -> None:
         """Give up what is beyond the days and megabytes of the chambers."""
         try:
+            self._make_room()  # of what is kept twice first
             removed = self._retention.run(self._wall())
         except StoreError as error:
             log.warning("what is old is still kept: %s", error)

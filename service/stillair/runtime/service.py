@@ -156,12 +156,15 @@ class Service:
         """
         return (
             all(
-                chamber.supervisor.on_time(ON_TIME_S) and chamber.sounder.on_time(SOUNDER_S)
+                chamber.supervisor.on_time(ON_TIME_S)
+                and chamber.sounder.on_time(SOUNDER_S)
+                and chamber.alive
                 for chamber in self._chambers.values()
             )
             and self.courier.on_time(COURIER_S)
             and self.writer.alive
             and self.archive.alive
+            and self.pictures.alive
         )
 
     # --- what was known before ---------------------------------------------------

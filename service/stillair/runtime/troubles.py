@@ -73,6 +73,10 @@ class Troubles:
         """Pictures of what happens can't be kept, or can again."""
         self.tell(Kind.STORE_FAULT, "pictures", failing, reason)
 
+    def backup(self, failing: bool, reason: str) -> None:
+        """The nightly backup could not be made, or was again."""
+        self.tell(Kind.STORE_FAULT, "backup", failing, reason)
+
     def route(self, address: str, failing: bool, reason: str) -> None:
         """A route fails again and again, or works again."""
         self.tell(Kind.DELIVERY_FAULT, address, failing, reason)

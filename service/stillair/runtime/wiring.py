@@ -21,8 +21,9 @@ from stillair.config import ChamberSettings
 from stillair.config.reach import CommandSounder, GpioSounder, MailTable
 from stillair.media.files import PictureFiles
 from stillair.model import CameraState, Movement, Particles, Reading, Sign
-from stillair.runtime import learned
-from stillair.runtime.chamber import Chamber, Loop
+from stillair.runtime import backup, learned
+from stillair.runtime.backup import ARCHIVE, JOURNAL
+from stillair.runtime.chamber import Chamber, Reads
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.erasing import Erasing
@@ -52,7 +53,7 @@ from stillair.storage.retention import Retention, RetentionPlan
 from stillair.storage.writer import JournalWriter
 from stillair.watch import Watch, WatchView
 
-JOURNAL, ARCHIVE, EMERGENCY = "journal.db", "archive.db", "emergency.journal"
+EMERGENCY = "emergency.journal"
 PICTURES = "pictures"  # a folder
 
 
@@ -103,7 +104,11 @@ def build(
         history=service.history, writer=service.writer, chambers=service.chambers
     )
     service.housekeeping = Housekeeping(
-        Retention(service.journal, archive, _retention_plan(chambers)), clock.wall
+        Retention(service.journal, archive, _retention_plan(chambers)),
+        clock.wall,
+        lambda at: backup.make(folder, None, at),
+        lambda: backup.make_room(folder),
+        service.troubles.backup,
     )
     service.workshop = Workshop(folder)
     service.looking_back = LookingBack(
@@ -159,7 +164,7 @@ def _chamber(
     def put(told: Reading | Particles | CameraState | Sign | Movement) -> None:
         supervisor.put(told)
 
-    loops: list[Loop] = []
+    loops: list[Reads] = []
     instant: list[Callable[[float], Reading | Particles | None]] = []
     for of in settings.sensors:
         sensor = drivers.sensor(of)

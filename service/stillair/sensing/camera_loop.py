@@ -163,6 +163,12 @@ class CameraLoop:
             return self._frame
 
     @property
+    def alive(self) -> bool:
+        """Whether its thread runs, as it should between start and stop."""
+        started = self._thread.ident is not None
+        return self._stopping.is_set() or not started or self._thread.is_alive()
+
+    @property
     def is_starting(self) -> bool:
         """Whether its first picture is still due: none has come, and it isn't told as lost."""
         with self._lock:

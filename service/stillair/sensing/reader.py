@@ -121,15 +121,17 @@ class Reader(Generic[Value]):
         asked_s = self._asked_s
         if asked_s is not None and t_s - asked_s >= self._silent_after_s:
             reason = f"no answer within {self._silent_after_s:g} seconds"
-        elif self._ended_by_itself():
+        elif not self.alive:
             reason = "it is no longer read"
         else:
             return
         self._take(self._silent(t_s, reason))
 
-    def _ended_by_itself(self) -> bool:
+    @property
+    def alive(self) -> bool:
+        """Whether its thread runs, as it should between start and stop."""
         started = self._thread.ident is not None
-        return started and not self._thread.is_alive() and not self._stopping.is_set()
+        return self._stopping.is_set() or not started or self._thread.is_alive()
 
     def stop(self) -> bool:
         """Ask the thread to end and wait 0.1 s for it; False while a read is still under way.

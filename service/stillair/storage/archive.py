@@ -31,7 +31,7 @@ from sqlalchemy import ColumnElement, Engine, delete, insert, select, update
 from sqlalchemy.engine import Connection
 from sqlmodel import col
 
-from stillair.database import DamagedStoreError, inode_of, open_store, store_errors
+from stillair.database import DamagedStoreError, inodes_of, open_store, put_back, store_errors
 from stillair.storage import migrations
 from stillair.storage.packing import Ints, pack, summarize, to_units
 from stillair.storage.tables import Stretch, TailMark
@@ -97,7 +97,7 @@ class Archive:
         self._disk = threading.RLock()  # files
         self._engine: Engine | None = None
         self._tail: Tail | None = None
-        self._inode: int | None = None
+        self._inodes: tuple[int | None, int | None] = (None, None)
         self._resumed = False
         self._suspect = False
         self._synced_s = monotonic_s()
@@ -145,15 +145,18 @@ class Archive:
     def ready(self) -> None:
         """Open the files unless they are open. Raises `StoreError`."""
         with self._disk:
-            if self._tail is not None and self._inode == inode_of(self.path):
+            if self._tail is not None and self._inodes == inodes_of(self.path):
                 return
-            # Also when somebody moved or removed the file: rows would go where nobody finds them.
+            if self._tail is not None and self._engine is not None:
+                # Rows would go where nobody finds them.
+                self.repaired = put_back(self._engine, self.path, self._inodes[0])
+                self._engine = None
             self._release()
             # Reading gigabytes takes long, so the whole file is checked only on suspicion.
             self._engine, repaired = open_store(
                 self.path, migrations.ARCHIVE, check=self._suspect, wall=self._wall
             )
-            self._inode = inode_of(self.path)
+            self._inodes = inodes_of(self.path)
             self._suspect = False
             self.repaired = repaired or self.repaired
             self._resume(self._engine)

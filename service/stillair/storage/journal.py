@@ -28,7 +28,7 @@ from sqlalchemy import Engine, RowMapping, insert, select, update
 from sqlalchemy.engine import Connection
 from sqlmodel import SQLModel, col
 
-from stillair.database import DamagedStoreError, inode_of, open_store, store_errors
+from stillair.database import DamagedStoreError, inodes_of, open_store, put_back, store_errors
 from stillair.errors import StoreError
 from stillair.model import (
     AlarmState,
@@ -135,7 +135,7 @@ class Journal:
         self._wall = wall
         self._lock = threading.RLock()
         self._engine: Engine | None = None
-        self._inode: int | None = None
+        self._inodes: tuple[int | None, int | None] = (None, None)
 
     @classmethod
     def open(
@@ -149,15 +149,16 @@ class Journal:
     def ready(self) -> None:
         """Open the file unless it is open. Raises `StoreError`."""
         with self._lock:
-            if self._engine is not None and self._inode != inode_of(self.path):
-                # Somebody moved or removed the file: rows would go where nobody finds them.
-                self.close()
+            if self._engine is not None and self._inodes != inodes_of(self.path):
+                # Rows would go where nobody finds them.
+                self.repaired = put_back(self._engine, self.path, self._inodes[0])
+                self._engine = None
             if self._engine is None:
                 self._engine, repaired = open_store(
                     self.path, migrations.JOURNAL, rescue=rescue, wall=self._wall
                 )
                 self.repaired = repaired or self.repaired
-                self._inode = inode_of(self.path)
+                self._inodes = inodes_of(self.path)
 
     def close(self) -> None:
         """Let the file go; it is opened again at the next call. Harmless twice.

@@ -1,0 +1,346 @@
+"""A backup holds everything, and gives it back to a bare directory."""
+
+from __future__ import annotations
+
+import io
+import json
+import sqlite3
+import subprocess
+import tarfile
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from burning import ANNOUNCED_S, burning
+from kept_things import BOOT, CHAMBER, outcome
+from running import RunningService, stillair, wait_until
+from servers import MailServer
+from stillair.access.people import Access, Role
+from stillair.errors import StillairError, StoreError
+from stillair.media.files import PictureFiles, new_id
+from stillair.runtime import backup
+from stillair.runtime.backup import BackupError, make, restore
+from stillair.runtime.schedule import Housekeeping
+from stillair.storage.archive import Archive
+from stillair.storage.emergency import EmergencyJournal
+from stillair.storage.journal import Journal
+from stillair.storage.records import Parcel
+
+AT = datetime(2026, 9, 21, 3, 40, tzinfo=UTC)
+
+
+def command(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(stillair(*words), capture_output=True, text=True, timeout=90, check=False)
+
+
+def rows(folder: Path) -> dict[str, list[Any]]:
+    """Every row of every table of every store."""
+    found: dict[str, list[Any]] = {}
+    for path in sorted(folder.glob("*.db")):
+        with closing(sqlite3.connect(path)) as store:
+            names = store.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()
+            for (name,) in sorted(names):
+                found[f"{path.name} {name}"] = store.execute(f"SELECT * FROM {name}").fetchall()
+    return found
+
+
+def files(folder: Path) -> dict[str, bytes]:
+    """Every file that is no store, no backup and no log."""
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in folder.rglob("*")
+        if path.is_file()
+        and path.name not in ("in-use", "service.log")
+        and path.suffix not in (".db", ".db-wal", ".db-shm")
+        and "backups" not in path.parts
+    }
+
+
+@pytest.fixture
+def kept(tmp_path: Path) -> Path:
+    """A directory with something of everything that is kept."""
+    folder = tmp_path / "data"
+    with closing(Journal.open(folder / backup.JOURNAL)) as journal:
+        for number in range(1, 5):
+            journal.commit(outcome(number), BOOT)
+        journal.remember(CHAMBER, "{}")
+    with closing(Archive.open(folder / backup.ARCHIVE, row_readings=400)) as archive:
+        for second in range(900):
+            archive.add(CHAMBER, "top", 1_790_000_000.0 + second, 45.0 + second % 7)
+            if second % 100 == 0:
+                archive.flush()
+    with Access.open(folder) as access:
+        access.person_set("rigger", Role.OWNER, "a long oar and a short one", by="test")
+        access.token_add("machine", Role.OPERATOR)
+        access.sign_in("rigger", "a long oar and a short one", address="127.0.0.1")
+    with closing(EmergencyJournal(folder / "emergency.journal")) as emergency:
+        emergency.append([Parcel(outcome(9), BOOT)])
+    PictureFiles(folder / "pictures", free_bytes=lambda _: 10**12).write(f"{new_id()}.jpg", b"\xff")
+    return folder
+
+
+@pytest.mark.timeout(300)  # a service is started more than once
+def test_all_that_happened_comes_back_and_is_shown(tmp_path: Path, mail_server: MailServer) -> None:
+    with burning(tmp_path, mail_server) as stage:
+        service = stage.service
+        stage.fire_is_announced()
+        stage.fire_is_kept()
+        wait_until(lambda: list((service.folder / "pictures").glob("*.jpg")), within_s=ANNOUNCED_S)
+        shown = service.events()
+        # While it burns, and everything is being written to.
+        done = command(
+            "backup", "--to", str(tmp_path / "burning.tar"), "--data-dir", str(service.folder)
+        )
+        assert done.returncode == 0, done.stderr
+        service.stop()
+        make(service.folder, None, AT)
+        (nightly,) = (service.folder / "backups").iterdir()
+
+        bare = tmp_path / "bare"
+        done = command("restore", str(nightly), "--data-dir", str(bare))
+        assert done.returncode == 0, done.stderr
+        assert rows(bare) == rows(service.folder)
+        assert any(rows(bare).values())
+        assert files(bare) == files(service.folder)
+        assert {path.suffix for path in bare.rglob("*")} >= {".db", ".jpg"}
+
+        hot = tmp_path / "hot"
+        restore(tmp_path / "burning.tar", hot, AT)
+        with RunningService(hot, "--chamber", str(stage.chamber)) as again:
+            back = {event["seq"]: event for event in again.events()}
+            assert [back[event["seq"]] for event in shown] == shown
+            picture = next((hot / "pictures").glob("*.jpg"))
+            assert again.web.get(f"/api/pictures/{picture.stem}").content == picture.read_bytes()
+
+
+def test_every_row_and_file_is_as_it_was_but_nobody_is_signed_in(
+    kept: Path, tmp_path: Path
+) -> None:
+    made = make(kept, tmp_path / "all.tar", AT)
+    assert made.path.stat().st_mode & 0o077 == 0
+    done = restore(made.path, tmp_path / "bare", AT)
+    assert done.files == made.files == 6
+    before, after = rows(kept), rows(tmp_path / "bare")
+    assert before["access.db session"] and not after.pop("access.db session")
+    before.pop("access.db session")
+    assert after == before
+    assert files(tmp_path / "bare") == files(kept)
+    assert all(path.stat().st_mode & 0o077 == 0 for path in (tmp_path / "bare").glob("*.db*"))
+    with closing(Archive.open(tmp_path / "bare" / backup.ARCHIVE)) as archive:
+        (pieces,) = archive.held(CHAMBER, 0, 10**15).values()
+        packed = sum(row[5] for row in after["archive.db stretch"])
+        assert packed + sum(len(times_ms) for times_ms, _ in pieces) == 900
+
+
+def test_a_store_that_is_being_written_to_is_whole_in_its_backup(
+    kept: Path, tmp_path: Path
+) -> None:
+    with closing(Journal.open(kept / backup.JOURNAL)) as journal:
+        journal.commit(outcome(5), BOOT)  # it lies in the write-ahead log
+        with journal.transaction("x") as connection:
+            connection.exec_driver_sql("DELETE FROM ledger")
+            make(kept, tmp_path / "all.tar", AT)
+    restore(tmp_path / "all.tar", tmp_path / "bare", AT)
+    assert len(rows(tmp_path / "bare")["journal.db ledger"]) == 10
+
+
+def test_the_newest_three_are_kept_and_none_inside_another(kept: Path) -> None:
+    made = make(kept, None, AT)
+    # What one that was killed has left.
+    (kept / "backups" / "backup-1.tar.part").touch()
+    (kept / "backups" / "backup-x.part").mkdir()
+    for night in range(1, 5):
+        made = make(kept, None, AT + timedelta(days=night))
+    left = sorted(path.name for path in (kept / "backups").iterdir())
+    assert left == [f"backup-202609{day}T034000Z.tar" for day in (23, 24, 25)]
+    with tarfile.open(made.path) as tar:
+        assert not [name for name in tar.getnames() if "backup" in name]
+
+
+def test_where_there_is_no_room_older_ones_go_but_never_the_last(
+    kept: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for night in range(2):
+        make(kept, None, AT + timedelta(days=night))
+    monkeypatch.setattr(backup, "FREE_BYTES", 10**18)
+    with pytest.raises(BackupError, match="no room"):
+        make(kept, None, AT + timedelta(days=3))
+    assert [path.name for path in (kept / "backups").iterdir()] == ["backup-20260922T034000Z.tar"]
+    assert not backup.make_room(kept, 10**18)
+    assert backup.make_room(kept, 1)
+    assert len(list((kept / "backups").iterdir())) == 1
+
+
+def test_one_that_fails_leaves_nothing_behind(kept: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(backup, "_others", lambda _: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        make(kept, kept / "backups" / "one.tar", AT)
+    assert list((kept / "backups").iterdir()) == []
+
+
+def test_a_file_that_is_there_is_never_written_over(kept: Path, tmp_path: Path) -> None:
+    (tmp_path / "all.tar").write_text("somebody's")
+    with pytest.raises(BackupError, match="there already"):
+        make(kept, tmp_path / "all.tar", AT)
+    assert (tmp_path / "all.tar").read_text() == "somebody's"
+
+
+def test_what_is_there_is_only_moved_aside_when_that_was_said(kept: Path, tmp_path: Path) -> None:
+    made = make(kept, tmp_path / "all.tar", AT)
+    with closing(Journal.open(kept / backup.JOURNAL)) as journal:
+        journal.commit(outcome(6), BOOT)
+    before, present = rows(kept), files(kept)
+    with pytest.raises(BackupError, match="--replace"):
+        restore(made.path, kept, AT)
+    assert (rows(kept), files(kept)) == (before, present)
+    done = restore(made.path, kept, AT, replace=True)
+    assert done.aside is not None
+    assert rows(done.aside) == before
+    assert len(rows(kept)["journal.db ledger"]) == 8
+
+
+def test_a_directory_in_use_is_refused(kept: Path, tmp_path: Path) -> None:
+    made = make(kept, tmp_path / "all.tar", AT)
+    with RunningService(tmp_path / "other") as service:
+        done = command("restore", str(made.path), "--replace", "--data-dir", str(service.folder))
+        assert done.returncode == 1
+        assert "running Stillair" in done.stderr
+        assert service.now()["sensors"]
+
+
+def test_a_newer_one_is_refused(kept: Path, tmp_path: Path) -> None:
+    with closing(sqlite3.connect(kept / "journal.db")) as store, store:
+        store.execute("UPDATE alembic_version SET version_num = 'j9999'")
+    made = make(kept, tmp_path / "all.tar", AT)
+    with pytest.raises(BackupError, match="newer Stillair"):
+        restore(made.path, tmp_path / "bare", AT)
+    assert not list((tmp_path / "bare").glob("*.db"))
+
+
+# --- files that are no backup ------------------------------------------------------------
+
+
+def members(path: Path) -> Iterator[tuple[tarfile.TarInfo, bytes]]:
+    with tarfile.open(path) as tar:
+        for member in tar:
+            content = tar.extractfile(member)
+            assert content is not None
+            yield member, content.read()
+
+
+def rewritten(path: Path, change: Callable[[tarfile.TarInfo, bytes], bytes]) -> None:
+    """The same backup with every member changed."""
+    changed = [(member, change(member, data)) for member, data in members(path)]
+    with tarfile.open(path, "w") as tar:
+        for member, data in changed:
+            member.size = len(data)
+            tar.addfile(member, io.BytesIO(data))
+
+
+def another_byte(path: Path) -> None:
+    rewritten(path, lambda m, data: data[:-1] + b"?" if m.name.endswith(".jpg") else data)
+
+
+def out_of_the_folder(path: Path) -> None:
+    def change(member: tarfile.TarInfo, data: bytes) -> bytes:
+        member.name = member.name.replace("pictures/", "../pictures/")
+        return data
+
+    rewritten(path, change)
+
+
+def a_link(path: Path) -> None:
+    def change(member: tarfile.TarInfo, data: bytes) -> bytes:
+        if member.name.endswith(".jpg"):
+            member.type, member.linkname = tarfile.SYMTYPE, "/etc/passwd"
+            return b""
+        return data
+
+    rewritten(path, change)
+
+
+def another_form(path: Path) -> None:
+    def change(member: tarfile.TarInfo, data: bytes) -> bytes:
+        if member.name != "manifest.json":
+            return data
+        return json.dumps({**json.loads(data), "form": 2}).encode()
+
+    rewritten(path, change)
+
+
+def cut_off(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+
+
+def not_listed(path: Path) -> None:
+    with tarfile.open(path, "a") as tar:
+        tar.addfile(tarfile.TarInfo("unknown"), io.BytesIO())
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        another_byte,
+        out_of_the_folder,
+        a_link,
+        another_form,
+        cut_off,
+        not_listed,
+        pytest.param(lambda path: path.write_bytes(b""), id="nothing"),
+        pytest.param(lambda path: path.write_bytes(bytes(10_240)), id="zeros"),
+        pytest.param(lambda path: path.write_text("[[" * 9_999), id="text"),
+    ],
+)
+def test_what_is_no_whole_backup_changes_nothing(
+    spoil: Callable[[Path], object], kept: Path, tmp_path: Path
+) -> None:
+    made = make(kept, tmp_path / "all.tar", AT)
+    spoil(made.path)
+    with pytest.raises(StillairError):
+        restore(made.path, tmp_path / "bare", AT)
+    assert {path.name for path in (tmp_path / "bare").iterdir()} <= {"in-use"}
+    assert not (tmp_path / "pictures").exists()
+
+
+# --- each night ----------------------------------------------------------------------------
+
+
+def test_each_night_one_is_made_and_that_none_could_be_is_told() -> None:
+    told: list[tuple[bool, str]] = []
+    nights: list[datetime] = []
+    fails: list[Exception] = []
+
+    def back_up(at: datetime) -> None:
+        nights.append(at)
+        if fails:
+            raise fails.pop()
+
+    house = Housekeeping(
+        None,  # type: ignore[arg-type]  # nothing is given up here
+        lambda: AT,
+        back_up,
+        lambda: None,
+        lambda failing, reason: told.append((failing, reason)),
+    )
+    (job,) = (job for job in house._scheduler.get_jobs() if job.id == "backup")
+    first = job.trigger.get_next_fire_time(None, AT)
+    assert first is not None
+    second = job.trigger.get_next_fire_time(first, first + timedelta(seconds=1))
+    assert second - first == timedelta(days=1)
+    house.back_up()
+    fails.append(StoreError("no room"))
+    house.back_up()
+    fails.append(RuntimeError("a defect"))
+    house.back_up()
+    house.back_up()
+    assert nights == [AT] * 4
+    assert told == [
+        (False, ""),
+        (True, "no room"),
+        (True, "making it failed; see the log"),
+        (False, ""),
+    ]

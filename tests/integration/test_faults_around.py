@@ -1,0 +1,124 @@
+"""What the service reads from, sends to or tells the time by fails while a fire develops."""
+
+from __future__ import annotations
+
+import socket
+from pathlib import Path
+
+import pytest
+
+from burning import ANNOUNCED_S, burning
+from running import wait_until
+from servers import MailServer
+
+pytestmark = pytest.mark.timeout(300)  # the computer may do other things as well
+
+# While the file FAULT lies there, what the test names never comes back from a read.
+HANGS = """
+import os, time
+from stillair.simulation import twins
+
+def hanging(read):
+    def instead(self, *given):
+        while os.path.exists(os.environ["FAULT"]):
+            time.sleep(0.05)
+        return read(self, *given)
+    return instead
+
+twins.SimulatedSensor.blocking = True  # a thread of its own, as for a bus
+twins.{twin} = hanging(twins.{twin})
+"""
+# The clock on the wall is as far off as the file FAULT says; what lasts is measured by another.
+STEPS = """
+import os
+from datetime import timedelta
+from stillair import clock
+
+right = clock.SystemClock.wall
+
+def wall(self):
+    return right(self) + timedelta(seconds=float(open(os.environ["FAULT"]).read()))
+
+clock.SystemClock.wall = wall
+"""
+
+
+@pytest.mark.parametrize(
+    ("twin", "kind"),
+    [
+        pytest.param("SimulatedSensor.read", "sensor_fault", id="sensor bus"),
+        pytest.param("SimulatedCamera.grab", "camera_fault", id="camera"),
+    ],
+)
+def test_a_read_that_never_comes_back(
+    twin: str, kind: str, tmp_path: Path, mail_server: MailServer
+) -> None:
+    fault = tmp_path / "fault"
+    with burning(
+        tmp_path,
+        mail_server,
+        before=HANGS.format(twin=twin),
+        environment={"FAULT": str(fault)},
+    ) as stage:
+        fault.touch()
+        stage.has_not_burnt_yet()
+        stage.fire_is_announced()
+        wait_until(lambda: stage.events(kind), within_s=ANNOUNCED_S)
+        assert stage.service.get("/api/health")["status"] == "impaired"
+        wait_until(lambda: stage.events("detector_contact"), within_s=ANNOUNCED_S)
+        fault.unlink()
+        wait_until(lambda: stage.events(kind, "cleared"), within_s=ANNOUNCED_S)
+        stage.fire_is_kept()
+
+
+def test_a_network_that_swallows_everything(tmp_path: Path) -> None:
+    mail = MailServer()
+    with socket.socket() as swallows:
+        swallows.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        swallows.bind((mail.host, mail.port))
+        swallows.listen(100)
+        with burning(tmp_path, mail) as stage:
+            stage.has_not_burnt_yet()
+            stage.fire_is_heard()
+            stage.fire_is_kept()
+            wait_until(lambda: stage.events("delivery_fault"), within_s=2 * ANNOUNCED_S)
+            swallows.close()
+            mail.start()
+            try:
+                wait_until(stage.mailed, within_s=2 * ANNOUNCED_S)
+                stage.fire_is_announced()
+                keys = [each["message-id"] for each in mail.messages]
+                assert len(keys) == len(set(keys)), "the same message went out twice"
+            finally:
+                mail.stop()
+
+
+@pytest.mark.parametrize("by_s", [-86_400, 86_400], ids=["back a day", "ahead a day"])
+def test_a_clock_that_jumps(by_s: int, tmp_path: Path, mail_server: MailServer) -> None:
+    fault = tmp_path / "fault"
+    fault.write_text("0")
+    with burning(
+        tmp_path,
+        mail_server,
+        before=STEPS,
+        environment={"FAULT": str(fault)},
+        speed=1.0,
+        burns_at_s=15.0,
+    ) as stage:
+        kept = {event["seq"] for event in stage.service.events()}
+        (tmp_path / "next").write_text(str(by_s))
+        (tmp_path / "next").rename(fault)
+        stage.has_not_burnt_yet()
+        stage.fire_is_announced()
+        stage.fire_is_kept()
+        wait_until(lambda: stage.events("clock_fault"), within_s=ANNOUNCED_S)
+        # All of the story has the label of the new clock, what happened before it as well.
+        events = stage.service.events()
+        assert kept <= {event["seq"] for event in events}
+        now = stage.service.get("/api/now")["at"]
+        assert {event["at"][:7] for event in events} == {now[:7]}
+        stage.service.kill()
+        stage.service.start()
+        assert [e["seq"] for e in stage.service.events()][: len(events)] == [
+            e["seq"] for e in events
+        ]
