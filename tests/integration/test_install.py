@@ -18,6 +18,8 @@ from pathlib import Path
 
 import pytest
 
+from running import wait_until
+
 ROOT = Path(__file__).parents[2]
 UNIT = ROOT / "deploy" / "stillair.service"
 SYSTEMCTL = """#!/bin/sh
@@ -143,7 +145,7 @@ class Debian:
 
     def health_soon(self) -> str:
         """What it says once it answers; a service that was just begun takes some seconds."""
-        return wait_until(self.health, 30)
+        return wait_until(self.health, within_s=30)
 
     def health(self) -> str:
         helper = "/checkout/deploy/installed.py"
@@ -203,9 +205,7 @@ def test_a_life_of_an_installed_service(debian: Debian) -> None:
     older = debian.version()
     boot = debian.read("boot/firmware/config.txt")
     assert "+dtoverlay=w1-gpio" in first.stdout
-    assert boot.endswith(
-        "[all]\ndtoverlay=w1-gpio\ndtparam=i2c_arm=on\n# stillair: end\n"
-    )
+    assert boot.endswith("[all]\ndtoverlay=w1-gpio\ndtparam=i2c_arm=on\n# stillair: end\n")
     assert {"gpio", "spi", "i2c", "video", "dialout"} <= set(
         debian.say("id", "-nG", "stillair").stdout.split()
     )
@@ -221,8 +221,8 @@ def test_a_life_of_an_installed_service(debian: Debian) -> None:
 
     # With an owner, an address for telephones.
     made = debian.say(
-        *"setpriv --reuid stillair --regid stillair --clear-groups stillair".split(),
-        *"owner add captain --data-dir /var/lib/stillair".split(),
+        *["setpriv", "--reuid", "stillair", "--regid", "stillair", "--clear-groups", "stillair"],
+        *["owner", "add", "captain", "--data-dir", "/var/lib/stillair"],
         given="a long enough pass phrase\n",
     )
     assert "is an owner now" in made.stdout

@@ -27,10 +27,9 @@ def run(
 ) -> None:
     """Run the service: watch the chambers and show them on a page."""
     from stillair.api import serving
+    from stillair.runtime import lines
 
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
-    for talker in ("alembic", "apscheduler", "uvicorn"):
-        logging.getLogger(talker).setLevel(logging.WARNING)
+    lines.begin()
     try:
         serving.run(tuple(chamber or ()), data_dir(data), host, port, say=typer.echo)
     except SettingsError as error:
