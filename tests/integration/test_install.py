@@ -170,10 +170,10 @@ def debian(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Debian]:
         )
         if done.returncode:
             pytest.skip(f"debootstrap made no Debian (no network?): {done.stdout[-200:]}")
-    mounted = []
+    mounted: list[Path] = []
     for name in ("proc", "dev"):
-        done = subprocess.run(["mount", "--bind", f"/{name}", root / name], check=False)
-        if done.returncode:
+        bound = subprocess.run(["mount", "--bind", f"/{name}", root / name], check=False)
+        if bound.returncode:
             for each in mounted:
                 subprocess.run(["umount", each], check=False)
             pytest.skip(f"/{name} can't be mounted into the Debian root here")
