@@ -19,7 +19,8 @@ from burning import ANNOUNCED_S, burning
 from kept_things import BOOT, CHAMBER, outcome
 from running import RunningService, stillair, wait_until
 from servers import MailServer
-from stillair.access.people import Access, Role
+from stillair.access.people import Access
+from stillair.access.roles import Role
 from stillair.errors import StillairError, StoreError
 from stillair.media.files import PictureFiles, new_id
 from stillair.runtime import backup

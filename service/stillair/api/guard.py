@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
+import itertools
 from collections.abc import Iterable
 from http import HTTPStatus
 from urllib.parse import urlsplit
@@ -23,6 +24,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from stillair.api.problems import Problem
+from stillair.runtime.lines import request
 
 BODY_BYTES = 64 * 1024
 BODY_S = 20.0
@@ -54,11 +56,14 @@ class Guard:
     def __init__(self, app: ASGIApp, *, names: Iterable[str]) -> None:
         self._app = app
         self._names = frozenset(names) | {"localhost"}
+        self._numbers = itertools.count(1)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
+
+        request.set(str(next(self._numbers)))  # what is logged meanwhile carries it
 
         async def marked(message: Message) -> None:
             if message["type"] == "http.response.start":

@@ -36,11 +36,9 @@ def run(
 ) -> None:
     """Run the service: watch the chambers and show them on a page."""
     from stillair.api import serving
-    from stillair.runtime.saying import UnhurriedLog
+    from stillair.runtime import lines
 
-    UnhurriedLog.begin("%(levelname)s %(name)s: %(message)s")
-    for talker in ("alembic", "apscheduler", "uvicorn"):
-        logging.getLogger(talker).setLevel(logging.WARNING)
+    lines.begin()
     try:
         serving.run(
             tuple(chamber or ()),

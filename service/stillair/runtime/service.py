@@ -23,6 +23,7 @@ from stillair.clock import Clock
 from stillair.config.materials import weakest
 from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
 from stillair.model import Command, Outcome, Timeline, WatchMemory
+from stillair.runtime import lines
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.erasing import Erasing
 from stillair.runtime.feed import LiveFeed
@@ -218,6 +219,7 @@ class Service:
                 self._unkept[notice] = (put_s, message)
             self.writer.put(outcome, timeline)
         chamber.stories.take(outcome.events, timeline)
+        lines.tell(outcome)
 
     def unwritable(self, parcel: Parcel) -> None:
         """An outcome will never be written: its messages go out all the same."""
