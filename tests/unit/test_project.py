@@ -225,7 +225,7 @@ case "$*" in
     '-m pip'*)
         [ -e "$NOTES/no-network" ] && { echo 'no network' >&2; exit 1; }
         echo "$*" >>"$NOTES/pip" ;;
-    '-m pytest') exec "$NOTES/program" "$@" ;;
+    '-m pytest'*) exec "$NOTES/program" "$@" ;;
 esac
 """
 PROGRAM = """#!/bin/sh
