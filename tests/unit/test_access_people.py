@@ -100,6 +100,53 @@ def test_guessing_is_slowed_but_the_owner_gets_in_from_elsewhere(
     assert owned.sign_in("bench captain", WORDS, address="203.0.113.9")
 
 
+def test_of_many_tries_at_once_no_more_are_looked_at(
+    owned: Access, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked_at: list[str] = []
+    together = threading.Barrier(20, timeout=10.0)
+    others = threading.Event()
+
+    def slowly(_hash: str | None, password: str) -> bool:
+        looked_at.append(password)
+        others.wait(10.0)
+        return False
+
+    monkeypatch.setattr("stillair.access.passwords.is_password", slowly)
+    refused: list[AccessError] = []
+
+    def guess(number: int) -> None:
+        together.wait()
+        try:
+            owned.sign_in("bench captain", f"wrong {number}", address="203.0.113.9")
+        except AccessError as error:
+            refused.append(error)
+            if len(refused) == 15:
+                others.set()
+
+    guessing = [threading.Thread(target=guess, args=(number,)) for number in range(20)]
+    for each in guessing:
+        each.start()
+    for each in guessing:
+        each.join(30.0)
+    assert len(looked_at) == 5
+    assert sum(isinstance(error, TooManyTriesError) for error in refused) == 15
+
+
+def test_signing_in_often_is_no_guessing(owned: Access) -> None:
+    for _ in range(30):
+        assert owned.sign_in("bench captain", WORDS, address="10.0.0.1")
+
+
+def test_with_a_clock_set_back_a_session_that_is_used_writes_nothing(
+    owned: Access, clocks: Clocks, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    token = owned.sign_in("bench captain", WORDS)
+    clocks.at -= timedelta(days=3)
+    monkeypatch.setattr(owned, "_writing", lambda: pytest.fail("the card wears out"))
+    assert owned.session(token) == Principal("Bench captain", Role.OWNER)
+
+
 @pytest.mark.parametrize(
     ("step_days", "steps", "lasts"),
     [
