@@ -269,6 +269,15 @@ def test_of_a_camera_that_gives_none_any_more_the_last_picture_is_from_before(
     assert service.pictures.of_alarm(f"{KEY}-4711", ENOUGH_S) is None
 
 
+def test_what_was_taken_before_a_pause_is_not_kept_within_it(service: Service) -> None:
+    ring = service.pictures._eyes[KEY].ring
+    assert ring.shots()
+    service.pausing.pause(KEY, 600.0, by="the cox")
+    assert ring.shots() == [], "a door that is opened now would have them kept"
+    service.pausing.go_on(KEY)
+    wait_until(ring.shots, within_s=ENOUGH_S)
+
+
 def test_a_job_has_a_still_per_millimetre(service: Service) -> None:
     chamber = service.chambers()[0]
     command: Callable[..., Any] = chamber.supervisor.submit

@@ -186,7 +186,14 @@ def _chamber(
     if camera is not None:
         vision = vision_of(settings)
         on_frame = service.pictures.watch(key, settings.family.value)
-        camera_loop = CameraLoop(camera, clock, vision, put, on_frame)
+        camera_loop = CameraLoop(
+            camera,
+            clock,
+            vision,
+            put,
+            on_frame,
+            on_pause=partial(service.pictures.forget, key),
+        )
         checked.append(camera_loop)
     sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.troubles.sounder, key))
     known = service.learned(key)
