@@ -305,9 +305,7 @@ class Access(Programs):
             # A full disk must not keep out somebody who has signed in already.
             with suppress(StoreError), self._writing() as connection:
                 connection.execute(
-                    update(Session)
-                    .where(col(Session.token_hash) == hashed)
-                    .values(seen_us=now_us)
+                    update(Session).where(col(Session.token_hash) == hashed).values(seen_us=now_us)
                 )
         return Principal(name, Role(role))
 
