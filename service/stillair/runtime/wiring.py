@@ -107,7 +107,7 @@ def build(
         Retention(service.journal, archive, _retention_plan(chambers)),
         clock.wall,
         lambda at: backup.make(folder, None, at),
-        lambda: backup.make_room(folder),
+        lambda: backup.make_room(folder, clock.wall()),
         service.troubles.backup,
     )
     service.workshop = Workshop(folder)
