@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 import subprocess
+import threading
 from collections.abc import Iterator
 from pathlib import Path
+from typing import cast
 
 import httpx
 import pytest
+from fastapi import FastAPI
+from starlette.types import Receive, Send
 
 from running import RunningService, stillair
 from servers import free_loopback_port
+from stillair.api.app import _Pages
+from stillair.api.problems import Problem
 
 PASSWORD = "a long row to the weir"
 
@@ -180,6 +187,27 @@ def test_signing_in_and_out(service: RunningService) -> None:
         assert browser.delete("/api/session").status_code == 200
         again = service.web.get("/api/now", headers={"cookie": f"stillair_session={kept}"})
         assert again.status_code == 401
+
+
+def test_a_slow_disk_holds_up_no_loop_when_a_page_is_fetched(tmp_path: Path) -> None:
+    asked_in: list[threading.Thread] = []
+
+    class Known:
+        def has_owner(self) -> bool:
+            asked_in.append(threading.current_thread())
+            return True
+
+    (tmp_path / "main.js").write_text("")
+    pages = _Pages(directory=tmp_path)
+    about = FastAPI()
+    about.state.access = Known()
+    scope = {"type": "http", "method": "GET", "path": "/main.js", "headers": [], "app": about}
+    with pytest.raises(Problem):
+        asyncio.run(
+            pages({**scope, "query_string": b""}, cast("Receive", None), cast("Send", None))
+        )
+    assert asked_in
+    assert threading.main_thread() not in asked_in
 
 
 def test_guessing_is_slowed_down_but_locks_nobody_out(service: RunningService) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from fastapi import FastAPI, Request
+from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, RedirectResponse
 from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
@@ -85,5 +86,5 @@ class _Pages(StaticFiles):
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "http" and self.get_path(scope) not in OPEN_FILES:
-            viewer(Request(scope))
+            await run_in_threadpool(viewer, Request(scope))  # it asks a disk, which may be slow
         await super().__call__(scope, receive, send)
