@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -255,6 +256,17 @@ def test_neither_password_nor_token_stands_in_the_file(owned: Access, tmp_path: 
     assert b"argon2id" in content
     for secret in (session, token, WORDS):
         assert secret.encode() not in content
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give files away")
+def test_an_owner_whom_root_makes_does_not_lock_the_service_out(
+    access: Access, tmp_path: Path
+) -> None:
+    os.chown(tmp_path, 1234, 1235)
+    access.owner_add("Bench captain", WORDS)
+    made = list(tmp_path.glob(f"{FILE_NAME}*"))
+    assert len(made) == 3
+    assert {(path.stat().st_uid, path.stat().st_gid) for path in made} == {(1234, 1235)}
 
 
 def test_what_was_done_is_on_record(owned: Access) -> None:

@@ -34,7 +34,7 @@ from typing import IO, Any
 from stillair import __version__
 from stillair.access.migrations import PEOPLE
 from stillair.access.people import FILE_NAME as ACCESS
-from stillair.database import BUSY_MS, Versions, check_soundness, store_errors, sync
+from stillair.database import BUSY_MS, Versions, check_soundness, hand_over, store_errors, sync
 from stillair.errors import StillairError
 from stillair.storage.migrations import ARCHIVE as ARCHIVE_VERSIONS
 from stillair.storage.migrations import JOURNAL as JOURNAL_VERSIONS
@@ -94,13 +94,13 @@ def make(folder: Path, to: Path | None, at: datetime) -> Made:
     with store_errors(f"{to} can't be written"):
         to.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         if own:
-            _hand_over(folder, to.parent)
+            hand_over(folder, to.parent)
         with _alone(to.parent) if own else nullcontext():
             if own:
                 _need_room(folder, at)
             made = _make(folder, to, at)
             if own:
-                _hand_over(folder, to)
+                hand_over(folder, to)
                 _give_up_old(to.parent, at)
             return made
 
@@ -457,14 +457,7 @@ def _move_aside(folder: Path, there: list[Path], at: datetime) -> Path | None:
 def _move_in(coming: Path, folder: Path) -> None:
     """Everything to its place, the journal last; the folder's owner owns what is in it."""
     for path in (folder / IN_USE, *coming.rglob("*")):
-        _hand_over(folder, path)
+        hand_over(folder, path)
     for path in sorted(coming.iterdir(), key=lambda each: each.name == JOURNAL):
         path.rename(folder / path.name)
     sync(folder)
-
-
-def _hand_over(folder: Path, path: Path) -> None:
-    """What root makes belongs to whom the data directory belongs: the service needs it."""
-    if os.geteuid() == 0:
-        owner = folder.stat()
-        os.chown(path, owner.st_uid, owner.st_gid, follow_symlinks=False)
