@@ -40,6 +40,20 @@ def address(request: Request) -> str:
     return request.client.host if request.client else ""
 
 
+def cookie_name(request: Request) -> str:
+    """How the session's cookie is called: by browsers' rules nobody else can set one so named.
+
+    Cookies know no ports: without the prefix, another program on this machine, or who answers in
+    its place in clear, could put somebody into a session of theirs.
+    """
+    return f"__Host-{COOKIE}" if request.url.scheme == "https" else COOKIE
+
+
+def session_token(request: Request) -> str | None:
+    """The token of the session in which a browser asks."""
+    return request.cookies.get(cookie_name(request))
+
+
 def caller(request: Request) -> Principal | None:
     """The person or program that asks; None for a stranger."""
     found = _known(request)
@@ -53,7 +67,7 @@ def _known(request: Request) -> Principal | None:
     scheme, _, token = request.headers.get("authorization", "").partition(" ")
     if scheme.lower() == "bearer":
         return known.bearer(token.strip())
-    cookie = request.cookies.get(COOKIE)
+    cookie = session_token(request)
     return known.session(cookie) if cookie else None
 
 
@@ -143,7 +157,7 @@ class Me:
 def signed_in(request: Request) -> Me:
     """A person who has signed in; a program has no password and no sessions."""
     principal = _able(request, Role.VIEWER, Scope.READ)
-    cookie = request.cookies.get(COOKIE)
+    cookie = session_token(request)
     if cookie is None or access(request).session(cookie) is None:
         raise Problem(HTTPStatus.FORBIDDEN, "This is only for people who have signed in.")
     if "authorization" in request.headers:
