@@ -110,6 +110,7 @@ def build(
         lambda: backup.make_room(folder, clock.wall()),
         service.troubles.backup,
     )
+    service.housekeeping.each_minute("camera pauses", service.pausing.tidy)
     service.workshop = Workshop(folder)
     service.looking_back = LookingBack(
         history=service.history,
