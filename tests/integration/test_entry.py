@@ -19,6 +19,7 @@ from running import RunningService, stillair
 from servers import free_loopback_port
 from stillair.api.app import _Pages
 from stillair.api.problems import Problem
+from stillair.api.routers import session
 
 PASSWORD = "a long row to the weir"
 
@@ -208,6 +209,37 @@ def test_a_slow_disk_holds_up_no_loop_when_a_page_is_fetched(tmp_path: Path) -> 
         )
     assert asked_in
     assert threading.main_thread() not in asked_in
+
+
+def test_many_who_sign_in_at_once_hold_up_nobody_else() -> None:
+    leave = threading.Event()
+
+    class Slow:
+        def sign_in(self, name: str, password: str, *, address: str) -> str:
+            leave.wait(20.0)
+            return "token"
+
+    about = FastAPI()
+    about.state.access = Slow()
+    about.include_router(session.router)
+
+    @about.get("/now")
+    def now() -> str:
+        return "watching"
+
+    async def ask() -> None:
+        told = {"name": "captain", "password": PASSWORD}
+        transport = httpx.ASGITransport(about)
+        async with httpx.AsyncClient(transport=transport, base_url="http://shed") as web:
+            guesses = [asyncio.create_task(web.post("/api/session", json=told)) for _ in range(60)]
+            try:
+                answer = await asyncio.wait_for(web.get("/now"), 10.0)
+            finally:
+                leave.set()
+            assert answer.json() == "watching"
+            assert {done.status_code for done in await asyncio.gather(*guesses)} == {201}
+
+    asyncio.run(ask())
 
 
 def test_guessing_is_slowed_down_but_locks_nobody_out(service: RunningService) -> None:
