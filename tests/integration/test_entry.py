@@ -79,6 +79,9 @@ def test_the_code_on_the_console_makes_the_owner_once(tmp_path: Path) -> None:
         assert len(shown) == 1
         asked = {"name": "captain", "password": PASSWORD}
         others = {"name": "cox", "role": "viewer", "password": PASSWORD}
+        for name in ("X-Forwarded-For", "Forwarded", "X-Real-IP", "Via"):
+            through = service.web.get("/api/now", headers={name: "203.0.113.9"})
+            assert through.status_code == 401, "whoever comes through a proxy isn't here"
         early = service.web.post("/api/people", json=others)
         assert early.status_code == 409, "who merely sits there makes nobody"
         assert (

@@ -20,6 +20,7 @@ from stillair.api.problems import Problem
 from stillair.runtime.service import Service
 
 COOKIE = "stillair_session"
+FORWARDED = frozenset({"forwarded", "x-forwarded-for", "x-real-ip", "via"})
 AT_THE_MACHINE = Principal(name="this computer", role=Role.OWNER)
 
 
@@ -63,7 +64,8 @@ def caller(request: Request) -> Principal | None:
 def _known(request: Request) -> Principal | None:
     known = access(request)
     if not known.has_owner():
-        return AT_THE_MACHINE
+        # A proxy that nobody has told of comes from this computer too, with anybody behind it.
+        return None if FORWARDED & set(request.headers) else AT_THE_MACHINE
     scheme, _, token = request.headers.get("authorization", "").partition(" ")
     if scheme.lower() == "bearer":
         return known.bearer(token.strip())
