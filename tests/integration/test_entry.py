@@ -224,6 +224,7 @@ def test_many_who_sign_in_at_once_hold_up_nobody_else() -> None:
 
     about = FastAPI()
     about.state.access = Slow()
+    about.state.signing_in = asyncio.Semaphore(4)
     about.include_router(session.router)
 
     @about.get("/now")

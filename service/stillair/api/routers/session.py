@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from functools import partial
 from http import HTTPStatus
 
-from anyio import CapacityLimiter, to_thread
 from fastapi import APIRouter, Request, Response
+from fastapi.concurrency import run_in_threadpool
 
-from stillair.access.passwords import AT_ONCE
 from stillair.api import commands
 from stillair.api.entry import SignedIn, TheAccess, Viewer, address, cookie_name, session_token
 from stillair.api.problems import Problem
@@ -24,9 +22,6 @@ from stillair.api.schemas import (
 )
 from stillair.errors import NotKnownError
 from stillair.storage.items import label
-
-# Threads of their own: strangers who guess would keep those busy that answer everybody else.
-_signing_in = CapacityLimiter(AT_ONCE + 2)
 
 router = APIRouter(prefix="/api/session", tags=["session"])
 
@@ -46,8 +41,10 @@ def shell(request: Request, _: Viewer) -> Shell:
 @router.post("", status_code=HTTPStatus.CREATED)
 async def sign_in(told: SignIn, request: Request, response: Response, access: TheAccess) -> Done:
     """Sign in with name and password; the answer sets the session's cookie."""
-    work = partial(access.sign_in, told.name, told.password, address=address(request))
-    token = await to_thread.run_sync(work, limiter=_signing_in)
+    async with request.app.state.signing_in:
+        token = await run_in_threadpool(
+            access.sign_in, told.name, told.password, address=address(request)
+        )
     _give(request, response, token)
     return Done()
 
