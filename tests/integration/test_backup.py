@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
+import os
 import sqlite3
 import subprocess
 import tarfile
@@ -162,6 +164,41 @@ def test_the_newest_three_are_kept_and_none_inside_another(kept: Path) -> None:
         assert not [name for name in tar.getnames() if "backup" in name]
 
 
+def test_backups_of_a_clock_that_was_ahead_go_before_all_others(kept: Path) -> None:
+    for night in range(3):
+        make(kept, None, AT + timedelta(days=4_000 + night))
+    made = [make(kept, None, AT + timedelta(days=night)).path.name for night in range(3)]
+    assert sorted(path.name for path in (kept / "backups").iterdir()) == made
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a file away")
+def test_what_root_makes_is_the_services(kept: Path) -> None:
+    os.chown(kept, 12_345, 12_345)
+    made = make(kept, None, AT)
+    assert {made.path.stat().st_uid, made.path.parent.stat().st_uid} == {12_345}
+
+
+def test_a_file_that_somebody_has_laid_ready_is_not_written_into(
+    kept: Path, tmp_path: Path
+) -> None:
+    ready = tmp_path / "all.tar.part"
+    ready.touch(0o666)
+    with ready.open("rb") as theirs:
+        made = make(kept, tmp_path / "all.tar", AT)
+        assert theirs.read() == b""
+    assert made.path.stat().st_mode & 0o077 == 0
+
+
+def test_a_link_in_the_place_of_the_lock_is_not_followed(kept: Path, tmp_path: Path) -> None:
+    made = make(kept, tmp_path / "all.tar", AT)
+    bare, elsewhere = tmp_path / "bare", tmp_path / "elsewhere"
+    bare.mkdir()
+    (bare / "in-use").symlink_to(elsewhere)
+    with pytest.raises(StillairError):
+        restore(made.path, bare, AT)
+    assert not elsewhere.exists()
+
+
 def test_where_there_is_no_room_older_ones_go_but_never_the_last(
     kept: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -171,8 +208,8 @@ def test_where_there_is_no_room_older_ones_go_but_never_the_last(
     with pytest.raises(BackupError, match="no room"):
         make(kept, None, AT + timedelta(days=3))
     assert [path.name for path in (kept / "backups").iterdir()] == ["backup-20260922T034000Z.tar"]
-    assert not backup.make_room(kept, 10**18)
-    assert backup.make_room(kept, 1)
+    assert not backup.make_room(kept, AT, 10**18)
+    assert backup.make_room(kept, AT, 1)
     assert len(list((kept / "backups").iterdir())) == 1
 
 
@@ -282,10 +319,65 @@ def not_listed(path: Path) -> None:
         tar.addfile(tarfile.TarInfo("unknown"), io.BytesIO())
 
 
+def holding(name: str, kind: bytes = tarfile.REGTYPE) -> Callable[[Path], None]:
+    """A backup with one more file, which its list knows of."""
+
+    def spoil(path: Path) -> None:
+        held = list(members(path))
+        with tarfile.open(path, "w") as tar:
+            for member, data in held:
+                if member.name == "manifest.json":
+                    told = json.loads(data)
+                    told["files"][name] = {"bytes": 0, "sha256": hashlib.sha256().hexdigest()}
+                    data = json.dumps(told).encode()
+                    more = tarfile.TarInfo(name)
+                    more.type = kind
+                    tar.addfile(more, io.BytesIO())
+                member.size = len(data)
+                tar.addfile(member, io.BytesIO(data))
+
+    return spoil
+
+
+def bigger_than_the_disk(path: Path) -> None:
+    with tarfile.open(path, "w") as tar:
+        big = tarfile.TarInfo("pictures/big.jpg")
+        big.size = 10**17
+        tar.addfile(big)
+
+
+def of_no_version(path: Path) -> None:
+    def change(member: tarfile.TarInfo, data: bytes) -> bytes:
+        if member.name == "manifest.json":
+            told = json.loads(data)
+            told["files"]["access.db"] = {
+                "bytes": len(emptied),
+                "sha256": hashlib.sha256(emptied).hexdigest(),
+            }
+            return json.dumps(told).encode()
+        return emptied if member.name == "access.db" else data
+
+    store = path.with_name("emptied.db")
+    store.write_bytes(next(data for member, data in members(path) if member.name == "access.db"))
+    with closing(sqlite3.connect(store)) as connection:
+        connection.execute("DELETE FROM alembic_version")
+        connection.commit()
+    emptied = store.read_bytes()
+    rewritten(path, change)
+
+
 @pytest.mark.parametrize(
     "spoil",
     [
         another_byte,
+        bigger_than_the_disk,
+        of_no_version,
+        pytest.param(holding("in-use"), id="the lock"),
+        pytest.param(holding("backups/other.tar"), id="in the folder of backups"),
+        pytest.param(holding("access.db-wal"), id="a log beside a store"),
+        pytest.param(holding("pipe", tarfile.FIFOTYPE), id="a pipe"),
+        pytest.param(holding("null", tarfile.CHRTYPE), id="a device"),
+        pytest.param(holding("holes", tarfile.GNUTYPE_SPARSE), id="a file with holes"),
         out_of_the_folder,
         a_link,
         another_form,

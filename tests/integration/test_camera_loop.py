@@ -508,6 +508,34 @@ def test_a_paused_camera_shows_nothing_until_its_time_is_up(
     assert rig.loop.paused_until_s is None
 
 
+def test_a_picture_on_its_way_to_who_takes_it_is_let_go_of_when_it_is_paused(rig: Rig) -> None:
+    taken: list[int] = []
+    forgotten = threading.Event()
+
+    def take(frame: Frame, _sight: Sight) -> None:
+        loop.pause(rig.clock.now_s() + 60.0, "by the captain")
+        taken.append(frame.number)  # it was faster than the pausing, and comes after it
+
+    def forget() -> None:
+        if taken:
+            taken.clear()
+            forgotten.set()
+
+    loop = CameraLoop(
+        rig.camera,
+        rig.clock,
+        rig.vision,
+        rig.take,
+        take,
+        on_pause=forget,
+        machine_clock=rig.machine,
+    )
+    loop.start()
+    rig.camera.pushed.put(Frame(rig.clock.now_s(), 1, pixels=picture(1)))
+    assert forgotten.wait(WAIT_S)
+    loop.stop()
+
+
 # --- with a real stream: the machine's clock runs ten times as fast, so 5 s take half a second ---
 
 

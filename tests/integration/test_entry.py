@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 import subprocess
+import threading
 from collections.abc import Iterator
 from pathlib import Path
+from typing import cast
 
 import httpx
 import pytest
+from fastapi import FastAPI
+from starlette.types import Receive, Send
 
 from running import RunningService, stillair
 from servers import free_loopback_port
+from stillair.api.app import _Pages
+from stillair.api.problems import Problem
+from stillair.api.routers import session
 
 PASSWORD = "a long row to the weir"
 
@@ -71,6 +79,9 @@ def test_the_code_on_the_console_makes_the_owner_once(tmp_path: Path) -> None:
         assert len(shown) == 1
         asked = {"name": "captain", "password": PASSWORD}
         others = {"name": "cox", "role": "viewer", "password": PASSWORD}
+        for name in ("X-Forwarded-For", "Forwarded", "X-Real-IP", "Via"):
+            through = service.web.get("/api/now", headers={name: "203.0.113.9"})
+            assert through.status_code == 401, "whoever comes through a proxy isn't here"
         early = service.web.post("/api/people", json=others)
         assert early.status_code == 409, "who merely sits there makes nobody"
         assert (
@@ -180,6 +191,59 @@ def test_signing_in_and_out(service: RunningService) -> None:
         assert browser.delete("/api/session").status_code == 200
         again = service.web.get("/api/now", headers={"cookie": f"stillair_session={kept}"})
         assert again.status_code == 401
+
+
+def test_a_slow_disk_holds_up_no_loop_when_a_page_is_fetched(tmp_path: Path) -> None:
+    asked_in: list[threading.Thread] = []
+
+    class Known:
+        def has_owner(self) -> bool:
+            asked_in.append(threading.current_thread())
+            return True
+
+    (tmp_path / "main.js").write_text("")
+    pages = _Pages(directory=tmp_path)
+    about = FastAPI()
+    about.state.access = Known()
+    scope = {"type": "http", "method": "GET", "path": "/main.js", "headers": [], "app": about}
+    with pytest.raises(Problem):
+        asyncio.run(
+            pages({**scope, "query_string": b""}, cast("Receive", None), cast("Send", None))
+        )
+    assert asked_in
+    assert threading.main_thread() not in asked_in
+
+
+def test_many_who_sign_in_at_once_hold_up_nobody_else() -> None:
+    leave = threading.Event()
+
+    class Slow:
+        def sign_in(self, name: str, password: str, *, address: str) -> str:
+            leave.wait(20.0)
+            return "token"
+
+    about = FastAPI()
+    about.state.access = Slow()
+    about.state.signing_in = asyncio.Semaphore(4)
+    about.include_router(session.router)
+
+    @about.get("/now")
+    def now() -> str:
+        return "watching"
+
+    async def ask() -> None:
+        told = {"name": "captain", "password": PASSWORD}
+        transport = httpx.ASGITransport(about)
+        async with httpx.AsyncClient(transport=transport, base_url="http://shed") as web:
+            guesses = [asyncio.create_task(web.post("/api/session", json=told)) for _ in range(60)]
+            try:
+                answer = await asyncio.wait_for(web.get("/now"), 10.0)
+            finally:
+                leave.set()
+            assert answer.json() == "watching"
+            assert {done.status_code for done in await asyncio.gather(*guesses)} == {201}
+
+    asyncio.run(ask())
 
 
 def test_guessing_is_slowed_down_but_locks_nobody_out(service: RunningService) -> None:

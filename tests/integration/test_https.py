@@ -61,11 +61,21 @@ def test_a_person_signs_in_with_a_cookie_that_never_goes_in_clear(service: Runni
     told = {"name": "captain", "password": PASSWORD}
     answer = service.web.post("/api/session", json=told)
     assert answer.status_code == 201
-    assert "; secure" in answer.headers["set-cookie"].lower()
+    cookie = answer.headers["set-cookie"]
+    assert cookie.startswith("__Host-stillair_session=")
+    assert {"secure", "path=/"} <= set(cookie.lower().split("; "))
+    assert "domain=" not in cookie.lower()
     assert service.get("/api/session")["name"] == "captain"
     with service.live() as events:
         assert next(events).kind == "now"
+    token = cookie.partition("=")[2].partition(";")[0]
     service.web.cookies.clear()
+    planted = {"cookie": f"stillair_session={token}"}
+    assert service.web.get("/api/session", headers=planted).status_code == 401
+    own = {"cookie": f"__Host-stillair_session={token}"}
+    left = service.web.delete("/api/session", headers=own).headers["set-cookie"].lower()
+    assert "secure" in left, "else a browser keeps it"
+    assert service.web.get("/api/session", headers=own).status_code == 401
 
 
 def test_who_speaks_in_clear_is_told_nothing(service: RunningService) -> None:

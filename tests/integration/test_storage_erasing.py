@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from kept_things import BOOT, CHAMBER, alarm, job, notice, over
-from stillair.errors import CommandRefused
+from kept_things import BOOT, CHAMBER, alarm, job, note, notice, over
+from stillair.errors import CommandRefused, StoreError
 from stillair.model import JobPhase, Outcome
 from stillair.storage import erasing, pictures
 from stillair.storage.archive import Archive
@@ -56,7 +56,9 @@ def test_all_of_a_job_goes_and_the_next_one_stays(journal: Journal, tmp_path: Pa
     for number in (1, 2):
         keep(journal, number, JobPhase.FINISHED)
     one, two = f"{CHAMBER}-1", f"{CHAMBER}-2"
-    assert erasing.job(journal, CHAMBER, one) == [f"{1:032x}"]
+    removed: list[str] = []
+    assert erasing.job(journal, CHAMBER, one, removed.extend) == [f"{1:032x}"]
+    assert removed == [f"{1:032x}"]
     with closing(History(journal.path, tmp_path / "archive.db")) as history:
         assert history.job(one) is None
         assert history.job(two) is not None
@@ -71,8 +73,44 @@ def test_all_of_a_job_goes_and_the_next_one_stays(journal: Journal, tmp_path: Pa
 def test_a_job_that_goes_on_stays(journal: Journal) -> None:
     keep(journal, 1, JobPhase.RUNNING)
     with pytest.raises(CommandRefused, match="isn't over"):
-        erasing.job(journal, CHAMBER, f"{CHAMBER}-1")
-    assert erasing.pictures_of(journal, CHAMBER, f"{CHAMBER}-1") == [f"{1:032x}"]
+        erasing.check_over(journal, f"{CHAMBER}-1")
+    with pytest.raises(CommandRefused, match="isn't over"):
+        erasing.job(journal, CHAMBER, f"{CHAMBER}-1", lambda _: pytest.fail("of a running job"))
+    assert erasing.pictures_of(journal, CHAMBER, f"{CHAMBER}-1", len) == [f"{1:032x}"]
+    journal.close()
+
+
+def test_a_picture_that_could_not_be_removed_can_be_erased_again(
+    journal: Journal, tmp_path: Path
+) -> None:
+    keep(journal, 1, JobPhase.FINISHED)
+    name = f"{CHAMBER}-1"
+
+    def fail(_: list[str]) -> None:
+        raise StoreError("the disk doesn't answer")
+
+    for act in (erasing.job, erasing.pictures_of):
+        with pytest.raises(StoreError):
+            act(journal, CHAMBER, name, fail)
+    with closing(History(journal.path, tmp_path / "archive.db")) as history:
+        assert history.job(name) is not None
+        assert len(history.pictures().of_job(name)) == 1
+    assert erasing.job(journal, CHAMBER, name, len) == [f"{1:032x}"]
+    journal.close()
+
+
+def test_what_is_erased_stands_neither_in_the_file_nor_in_its_log(journal: Journal) -> None:
+    words = "what the captain said of the cox"
+    keep(journal, 1, JobPhase.FINISHED)
+    journal.commit(Outcome(CHAMBER, 200.0, notes=(note(words),)), BOOT)
+
+    def on_disk() -> bytes:
+        found = journal.path.parent.glob("journal.db*")
+        return b"".join(path.read_bytes() for path in found)
+
+    assert words.encode() in on_disk()
+    erasing.job(journal, CHAMBER, f"{CHAMBER}-1", len)
+    assert words.encode() not in on_disk()
     journal.close()
 
 

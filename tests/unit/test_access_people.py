@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -98,6 +99,53 @@ def test_guessing_is_slowed_but_the_owner_gets_in_from_elsewhere(
     assert owned.sign_in("bench captain", WORDS, address="10.0.0.1")
     clocks.now_s += 1.0
     assert owned.sign_in("bench captain", WORDS, address="203.0.113.9")
+
+
+def test_of_many_tries_at_once_no_more_are_looked_at(
+    owned: Access, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked_at: list[str] = []
+    together = threading.Barrier(20, timeout=10.0)
+    others = threading.Event()
+
+    def slowly(_hash: str | None, password: str) -> bool:
+        looked_at.append(password)
+        others.wait(10.0)
+        return False
+
+    monkeypatch.setattr("stillair.access.passwords.is_password", slowly)
+    refused: list[AccessError] = []
+
+    def guess(number: int) -> None:
+        together.wait()
+        try:
+            owned.sign_in("bench captain", f"wrong {number}", address="203.0.113.9")
+        except AccessError as error:
+            refused.append(error)
+            if len(refused) == 15:
+                others.set()
+
+    guessing = [threading.Thread(target=guess, args=(number,)) for number in range(20)]
+    for each in guessing:
+        each.start()
+    for each in guessing:
+        each.join(30.0)
+    assert len(looked_at) == 5
+    assert sum(isinstance(error, TooManyTriesError) for error in refused) == 15
+
+
+def test_signing_in_often_is_no_guessing(owned: Access) -> None:
+    for _ in range(30):
+        assert owned.sign_in("bench captain", WORDS, address="10.0.0.1")
+
+
+def test_with_a_clock_set_back_a_session_that_is_used_writes_nothing(
+    owned: Access, clocks: Clocks, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    token = owned.sign_in("bench captain", WORDS)
+    clocks.at -= timedelta(days=3)
+    monkeypatch.setattr(owned, "_writing", lambda: pytest.fail("the card wears out"))
+    assert owned.session(token) == Principal("Bench captain", Role.OWNER)
 
 
 @pytest.mark.parametrize(
@@ -208,6 +256,17 @@ def test_neither_password_nor_token_stands_in_the_file(owned: Access, tmp_path: 
     assert b"argon2id" in content
     for secret in (session, token, WORDS):
         assert secret.encode() not in content
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give files away")
+def test_an_owner_whom_root_makes_does_not_lock_the_service_out(
+    access: Access, tmp_path: Path
+) -> None:
+    os.chown(tmp_path, 1234, 1235)
+    access.owner_add("Bench captain", WORDS)
+    made = list(tmp_path.glob(f"{FILE_NAME}*"))
+    assert len(made) == 3
+    assert {(path.stat().st_uid, path.stat().st_gid) for path in made} == {(1234, 1235)}
 
 
 def test_what_was_done_is_on_record(owned: Access) -> None:

@@ -155,6 +155,14 @@ def test_what_root_makes_belongs_to_whom_the_folder_belongs(tmp_path: Path) -> N
     assert {(path.stat().st_uid, path.stat().st_gid) for path in made} == {(1234, 1235)}
 
 
+def test_no_key_is_written_behind_a_link(tmp_path: Path) -> None:
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "certificates").symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(CertificateError, match="a link"):
+        Certificates(tmp_path).make("shed", OWN, NOW)
+    assert list((tmp_path / "elsewhere").iterdir()) == []
+
+
 # --- made again -------------------------------------------------------------
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, cast
@@ -94,6 +95,35 @@ def test_who_lets_it_go_on_ends_the_wish(tmp_path: Path) -> None:
     assert bench.camera == Eye(None)
     pausing(tmp_path, bench).restore()
     assert bench.camera == Eye(None)
+
+
+def test_a_wish_that_is_over_does_not_come_back_with_a_clock_that_is_behind(
+    tmp_path: Path,
+) -> None:
+    bench = Bench()
+    pausing(tmp_path, bench).pause("bench", 600.0, by="cox")
+    bench.clock.advance(599.0)
+    pausing(tmp_path, bench).tidy()
+    assert (tmp_path / FILE_NAME).exists()
+    bench.clock.advance(1.0)
+    pausing(tmp_path, bench).tidy()
+    behind = Bench(camera=Eye())
+    pausing(tmp_path, behind).restore()
+    assert behind.camera == Eye(None)
+
+
+def test_wishes_for_several_chambers_at_once_are_all_kept(tmp_path: Path) -> None:
+    benches = [Bench(key=f"bench-{number}") for number in range(8)]
+    of_all = Pausing(tmp_path, lambda: [cast("Chamber", each) for each in benches], ManualClock())
+    wishing = [
+        threading.Thread(target=of_all.pause, args=(each.key, 600.0), kwargs={"by": "cox"})
+        for each in benches
+    ]
+    for each in wishing:
+        each.start()
+    for each in wishing:
+        each.join()
+    assert len(json.loads((tmp_path / FILE_NAME).read_text())) == 8
 
 
 def test_a_wrong_clock_pauses_no_longer_than_anybody_may(tmp_path: Path) -> None:

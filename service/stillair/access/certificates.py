@@ -40,6 +40,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
+from stillair.database import hand_over
 from stillair.errors import CertificateError
 
 FOLDER = "certificates"
@@ -463,13 +464,15 @@ class Certificates:
         try:
             self._data.mkdir(mode=0o700, parents=True, exist_ok=True)
             self._folder.mkdir(mode=0o700, exist_ok=True)
-            self._hand_over(self._folder)
+            if self._folder.is_symlink():
+                raise CertificateError(f"{self._folder} is a link: no key is written behind one")
+            hand_over(self._data, self._folder)
             new.unlink(missing_ok=True)
             with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
                 file.write(content)
                 file.flush()
                 os.fsync(file.fileno())
-            self._hand_over(new)
+            hand_over(self._data, new)
             new.replace(path)
             directory = os.open(self._folder, os.O_RDONLY)
             try:
@@ -478,12 +481,6 @@ class Certificates:
                 os.close(directory)
         except OSError as error:
             raise CertificateError(f"{path} can't be written: {error.strerror}") from error
-
-    def _hand_over(self, path: Path) -> None:
-        """What root makes belongs to whom the data directory belongs: the service reads it."""
-        if os.geteuid() == 0:
-            owner = self._data.stat()
-            os.chown(path, owner.st_uid, owner.st_gid)
 
 
 def _together(own: Iterable[str], asked: Iterable[str]) -> tuple[str, ...]:

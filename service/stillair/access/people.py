@@ -112,14 +112,14 @@ class Access(Programs):
         """
         address = plain(address[:64])
         passwords.check_password(passwords.clean_name(name), password)
-        pause_s = self._throttle.pause_s(FIRST, address)
+        pause_s, failures = self._throttle.begin(FIRST, address)
         if pause_s > 0:
             raise TooManyTriesError(pause_s)
         if not first.fits(code):
-            failures = self._throttle.failed(FIRST, address)
             if _is_told(failures):
                 self.act(f"wrong code for the first owner ({failures})", "", by="", address=address)
             raise NotKnownError("this is not the code, or it has run out")
+        self._throttle.succeeded(FIRST, address)
         with self._lock:
             if self.has_owner():
                 raise AccessError("there is an owner already")
@@ -267,16 +267,15 @@ class Access(Programs):
 
     def _checked(self, key: str, name: str, password: str, address: str) -> Person:
         """The person whose password this is. Raises `TooManyTriesError`, `NotKnownError`."""
-        pause_s = self._throttle.pause_s(key, address)
-        if pause_s > 0:
-            raise TooManyTriesError(pause_s)
         with self._reading() as connection:
             found = (
                 connection.execute(select(Person).where(col(Person.key) == key)).mappings().first()
             )
         person = Person(**found) if found else None
+        pause_s, failures = self._throttle.begin(key, address)
+        if pause_s > 0:
+            raise TooManyTriesError(pause_s)
         if not passwords.is_password(person.password_hash if person else None, password):
-            failures = self._throttle.failed(key, address)
             if _is_told(failures):
                 self.act(f"sign-in failed ({failures})", name[:40], by="", address=address)
             raise NotKnownError(WRONG)
@@ -302,13 +301,11 @@ class Access(Programs):
         now_us = self._now_us()
         if now_us - seen_us > IDLE_US or now_us - created_us > LONGEST_US:
             return None
-        if abs(now_us - seen_us) > SEEN_EVERY_US:
+        if now_us - seen_us > SEEN_EVERY_US:
             # A full disk must not keep out somebody who has signed in already.
             with suppress(StoreError), self._writing() as connection:
                 connection.execute(
-                    update(Session)
-                    .where(col(Session.token_hash) == hashed)
-                    .values(seen_us=max(now_us, seen_us))
+                    update(Session).where(col(Session.token_hash) == hashed).values(seen_us=now_us)
                 )
         return Principal(name, Role(role))
 

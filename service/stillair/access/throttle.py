@@ -3,7 +3,8 @@
 Failures are counted for a name together with the address they come from, and
 for an address alone with more patience. Each failure beyond the free ones
 doubles the pause before the next try is looked at. A different address starts
-afresh, so the right password still works from there.
+afresh, so the right password still works from there. A try counts as a failure
+from its beginning: else many at once would all be looked at before one counts.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ class Throttle:
 
     def __init__(self, monotonic_s: Callable[[], float]) -> None:
         self._monotonic_s = monotonic_s
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()
         self._failures: OrderedDict[tuple[str, str], _Failures] = OrderedDict()
 
     def pause_s(self, name: str, address: str) -> float:
@@ -44,6 +45,15 @@ class Throttle:
                 self._left_s(("", place), FREE_TRIES_OF_ADDRESS),
             )
 
+    def begin(self, name: str, address: str) -> tuple[float, int]:
+        """Begin a try: seconds until it is looked at, or 0 and then it counts as failed.
+
+        The second number is how many have failed for this name and address with it.
+        """
+        with self._lock:
+            pause_s = self.pause_s(name, address)
+            return (pause_s, 0) if pause_s > 0 else (0.0, self.failed(name, address))
+
     def failed(self, name: str, address: str) -> int:
         """Count a failure; returns how many there have been for this name and address."""
         place = neighbourhood(address)
@@ -52,9 +62,12 @@ class Throttle:
             return self._count((name, place))
 
     def succeeded(self, name: str, address: str) -> None:
-        """Forget the failures of this name at this address."""
+        """Forget the failures of this name at this address; the try that was begun was none."""
+        place = neighbourhood(address)
         with self._lock:
-            self._failures.pop((name, neighbourhood(address)), None)
+            self._failures.pop((name, place), None)
+            if (there := self._failures.get(("", place))) is not None:
+                there.count = max(0, there.count - 1)
 
     def _count(self, key: tuple[str, str]) -> int:
         now_s = self._monotonic_s()

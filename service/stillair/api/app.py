@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Iterable
 from pathlib import Path
 
 from fastapi import FastAPI, Request
+from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, RedirectResponse
 from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
@@ -15,6 +17,7 @@ from starlette.types import Receive, Scope, Send
 from stillair import __version__
 from stillair.access.certificates import Certificates
 from stillair.access.first_code import FirstCode
+from stillair.access.passwords import AT_ONCE
 from stillair.access.people import Access
 from stillair.api import problems
 from stillair.api.entry import caller, viewer
@@ -52,6 +55,8 @@ def build(
     app.state.service = service
     app.state.access = access
     app.state.folder = folder
+    # Strangers who guess would keep all the threads busy that answer everybody else.
+    app.state.signing_in = asyncio.Semaphore(AT_ONCE + 2)
     app.state.first_code = first_code or FirstCode(time.monotonic)
     problems.install(app)
     for part in (watching, jobs, pictures, live, session, people):
@@ -85,5 +90,5 @@ class _Pages(StaticFiles):
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "http" and self.get_path(scope) not in OPEN_FILES:
-            viewer(Request(scope))
+            await run_in_threadpool(viewer, Request(scope))  # it asks a disk, which may be slow
         await super().__call__(scope, receive, send)

@@ -20,6 +20,7 @@ from stillair.api.problems import Problem
 from stillair.runtime.service import Service
 
 COOKIE = "stillair_session"
+FORWARDED = frozenset({"forwarded", "x-forwarded-for", "x-real-ip", "via"})
 AT_THE_MACHINE = Principal(name="this computer", role=Role.OWNER)
 
 
@@ -40,6 +41,20 @@ def address(request: Request) -> str:
     return request.client.host if request.client else ""
 
 
+def cookie_name(request: Request) -> str:
+    """How the session's cookie is called: by browsers' rules nobody else can set one so named.
+
+    Cookies know no ports: without the prefix, another program on this machine, or who answers in
+    its place in clear, could put somebody into a session of theirs.
+    """
+    return f"__Host-{COOKIE}" if request.url.scheme == "https" else COOKIE
+
+
+def session_token(request: Request) -> str | None:
+    """The token of the session in which a browser asks."""
+    return request.cookies.get(cookie_name(request))
+
+
 def caller(request: Request) -> Principal | None:
     """The person or program that asks; None for a stranger."""
     found = _known(request)
@@ -49,11 +64,12 @@ def caller(request: Request) -> Principal | None:
 def _known(request: Request) -> Principal | None:
     known = access(request)
     if not known.has_owner():
-        return AT_THE_MACHINE
+        # A proxy that nobody has told of comes from this computer too, with anybody behind it.
+        return None if FORWARDED & set(request.headers) else AT_THE_MACHINE
     scheme, _, token = request.headers.get("authorization", "").partition(" ")
     if scheme.lower() == "bearer":
         return known.bearer(token.strip())
-    cookie = request.cookies.get(COOKIE)
+    cookie = session_token(request)
     return known.session(cookie) if cookie else None
 
 
@@ -143,7 +159,7 @@ class Me:
 def signed_in(request: Request) -> Me:
     """A person who has signed in; a program has no password and no sessions."""
     principal = _able(request, Role.VIEWER, Scope.READ)
-    cookie = request.cookies.get(COOKIE)
+    cookie = session_token(request)
     if cookie is None or access(request).session(cookie) is None:
         raise Problem(HTTPStatus.FORBIDDEN, "This is only for people who have signed in.")
     if "authorization" in request.headers:

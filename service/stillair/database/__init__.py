@@ -203,6 +203,14 @@ def put_back(engine: Engine, path: Path, inode: int | None) -> str:
     return f"{path.name} was removed while it was in use; what was in it has been written anew"
 
 
+def hand_over(folder: Path, path: Path) -> None:
+    """Give what root makes to whom the data directory belongs: the service has to use it."""
+    if os.geteuid() == 0:
+        owner = folder.stat()
+        # Whoever it belongs to may have put a link there.
+        os.chown(path, owner.st_uid, owner.st_gid, follow_symlinks=False)
+
+
 def sync(path: Path) -> None:
     """Bring a file, or the names in a folder, to the disk."""
     file = os.open(path, os.O_RDONLY)
@@ -289,7 +297,8 @@ def open_store(
         if not path.parent.is_dir():
             path.parent.mkdir(parents=True, mode=0o700)
         if not path.exists():
-            os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+            os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o600))
+            hand_over(path.parent, path)
     for _attempt in range(2):
         engine: Engine | None = None
         try:

@@ -94,6 +94,13 @@ class FrameRing:
             ):
                 self._bytes -= len(self._shots.popleft().jpeg)
 
+    def forget(self) -> None:
+        """Let go of every picture, and of what was seen in it."""
+        with self._lock:
+            self._shots.clear()
+            self._signs.clear()
+            self._bytes = 0
+
     @property
     def held_bytes(self) -> int:
         """How much is held now."""

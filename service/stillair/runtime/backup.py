@@ -34,7 +34,7 @@ from typing import IO, Any
 from stillair import __version__
 from stillair.access.migrations import PEOPLE
 from stillair.access.people import FILE_NAME as ACCESS
-from stillair.database import BUSY_MS, Versions, check_soundness, store_errors, sync
+from stillair.database import BUSY_MS, Versions, check_soundness, hand_over, store_errors, sync
 from stillair.errors import StillairError
 from stillair.storage.migrations import ARCHIVE as ARCHIVE_VERSIONS
 from stillair.storage.migrations import JOURNAL as JOURNAL_VERSIONS
@@ -55,6 +55,8 @@ FREE_BYTES = 300 * 10**6  # have to be left: the journal and the readings come f
 TRIES = 5
 CHUNK_BYTES = 2**20
 NAME = re.compile(r"backup-\d{8}T\d{6}Z\.tar")
+MANIFEST_BYTES = 50 * 10**6  # of some 250,000 pictures
+TAIL = re.compile(rf"{re.escape(ARCHIVE)}-tail-\d{{1,18}}")
 MEMBER = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,120}(?:/[A-Za-z0-9_][A-Za-z0-9._-]{0,120}){0,4}")
 _LEFT_OUT = re.compile(r"in-use|.*\.damaged-.*|.*\.part|.*\.log|.*\.db(?:-wal|-shm|-tail-\d+)?")
 _FOLDERS_LEFT_OUT = re.compile(rf"{FOLDER}|{COMING}|replaced-.*")
@@ -86,18 +88,20 @@ def make(folder: Path, to: Path | None, at: datetime) -> Made:
         raise BackupError(f"{folder} holds no history to be backed up; name another --data-dir")
     own = to is None
     if to is None:
-        name = f"backup-{at.astimezone(UTC):%Y%m%dT%H%M%SZ}.tar"
-        to = folder / FOLDER / name
+        to = folder / FOLDER / _name(at)
     if to.exists():
         raise BackupError(f"{to} is there already; name another file")
     with store_errors(f"{to} can't be written"):
         to.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if own:
+            hand_over(folder, to.parent)
         with _alone(to.parent) if own else nullcontext():
             if own:
-                _need_room(folder)
+                _need_room(folder, at)
             made = _make(folder, to, at)
             if own:
-                _give_up_old(to.parent)
+                hand_over(folder, to)
+                _give_up_old(to.parent, at)
             return made
 
 
@@ -105,7 +109,9 @@ def _make(folder: Path, to: Path, at: datetime) -> Made:
     """Write the backup beside its name, and give it that once it is whole."""
     part = to.with_name(f"{to.name}.part")
     try:
-        descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        part.unlink(missing_ok=True)
+        # Anew: what somebody else has put there would be theirs to read.
+        descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with open(descriptor, "wb") as file:  # noqa: PTH123 - a path would be open to others
             count = _write(folder, file, to.parent, at)
             file.flush()
@@ -119,25 +125,25 @@ def _make(folder: Path, to: Path, at: datetime) -> Made:
     return Made(to, count, to.stat().st_size)
 
 
-def _need_room(folder: Path) -> None:
+def _need_room(folder: Path, at: datetime) -> None:
     """Give up older backups until there is room for one more. Raises `BackupError`."""
     sizes = [path.stat().st_size for path in _everything(folder)]
     # Beside the backup lies a copy of one file at a time.
     needed_bytes = FREE_BYTES + sum(sizes) + max(sizes)
-    if not make_room(folder, needed_bytes):
+    if not make_room(folder, at, needed_bytes):
         raise BackupError(
             f"no room for a backup: {needed_bytes // 10**6} MB have to be free; "
             "make some, or write it to another disk with --to"
         )
 
 
-def make_room(folder: Path, free_bytes: int = 2 * FREE_BYTES) -> bool:
+def make_room(folder: Path, at: datetime, free_bytes: int = 2 * FREE_BYTES) -> bool:
     """Give up older backups of a data directory until so much is free; True if it is.
 
     By itself before pictures and readings are in need; the newest backup stays.
     """
     with store_errors("backups can't be given up"):
-        old = _backups(folder / FOLDER)
+        old = _backups(folder / FOLDER, at)
         while shutil.disk_usage(folder).free < free_bytes:
             if len(old) < 2:
                 return False
@@ -164,13 +170,22 @@ def _alone(backups: Path) -> Iterator[None]:
         os.close(descriptor)
 
 
-def _backups(folder: Path) -> list[Path]:
-    """The backups in a folder, oldest first."""
-    return sorted(path for path in folder.glob("backup-*.tar") if NAME.fullmatch(path.name))
+def _name(at: datetime) -> str:
+    return f"backup-{at.astimezone(UTC):%Y%m%dT%H%M%SZ}.tar"
 
 
-def _give_up_old(folder: Path) -> None:
-    for path in _backups(folder)[:-KEEP]:
+def _backups(folder: Path, at: datetime) -> list[Path]:
+    """The backups in a folder, oldest first.
+
+    Those of a clock that was ahead come before all others: as the newest they
+    would stay, and each one made from then on would go at once.
+    """
+    found = (path for path in folder.glob("backup-*.tar") if NAME.fullmatch(path.name))
+    return sorted(found, key=lambda path: (path.name <= _name(at), path.name))
+
+
+def _give_up_old(folder: Path, at: datetime) -> None:
+    for path in _backups(folder, at)[:-KEEP]:
         path.unlink(missing_ok=True)
 
 
@@ -184,14 +199,17 @@ def _others(folder: Path) -> Iterator[tuple[Path, str]]:
     """Files that are no store, with their names in the backup: pictures, keys, what waits."""
     for path in sorted(folder.rglob("*")):
         name = path.relative_to(folder).as_posix()
-        if (
-            MEMBER.fullmatch(name)
-            and not _FOLDERS_LEFT_OUT.fullmatch(name.partition("/")[0])
-            and not _LEFT_OUT.fullmatch(path.name)
-            and path.is_file()
-            and not path.is_symlink()
-        ):
+        if _is_other(name) and path.is_file() and not path.is_symlink():
             yield path, name
+
+
+def _is_other(name: str) -> bool:
+    """Whether a backup takes along what is called so, beside the stores."""
+    return (
+        MEMBER.fullmatch(name) is not None
+        and not _FOLDERS_LEFT_OUT.fullmatch(name.partition("/")[0])
+        and not _LEFT_OUT.fullmatch(name.rpartition("/")[2])
+    )
 
 
 def _write(folder: Path, file: IO[bytes], beside: Path, at: datetime) -> int:
@@ -346,7 +364,12 @@ def restore(file: Path, folder: Path, at: datetime, *, replace: bool = False) ->
 @contextmanager
 def _unused(folder: Path) -> Iterator[None]:
     """Hold the directory as a service does. Raises `BackupError` if one has it."""
-    with store_errors(f"{folder} can't be used"), (folder / IN_USE).open("ab") as lock:
+    # Whoever the directory belongs to may have put a link there, and this may be root.
+    flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW
+    with (
+        store_errors(f"{folder} can't be used"),
+        os.fdopen(os.open(folder / IN_USE, flags, 0o600), "ab") as lock,
+    ):
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
@@ -356,6 +379,15 @@ def _unused(folder: Path) -> Iterator[None]:
         yield
 
 
+def _is_known(member: tarfile.TarInfo) -> bool:
+    """Whether a backup may hold this: a plain file in one piece, of a name that one gives."""
+    if member.type not in (tarfile.REGTYPE, tarfile.AREGTYPE) or member.issparse():
+        return False
+    if member.name == MANIFEST:
+        return member.size <= MANIFEST_BYTES
+    return member.name in STORES or bool(TAIL.fullmatch(member.name)) or _is_other(member.name)
+
+
 def _unpack(file: Path, to: Path) -> dict[str, Any]:
     """Write all members under `to` and hold them against the manifest, which is returned."""
     found: dict[str, dict[str, object]] = {}
@@ -363,8 +395,10 @@ def _unpack(file: Path, to: Path) -> dict[str, Any]:
     try:
         with tarfile.open(file, "r:") as tar:
             for member in tar:
-                if not member.isfile() or not MEMBER.fullmatch(member.name):
+                if not _is_known(member):
                     raise BackupError(f"{file} holds {member.name[:80]!r}, which no backup does")
+                if member.size > shutil.disk_usage(to).free:
+                    raise BackupError(f"no room for {member.name}: {member.size // 10**6} MB")
                 content = tar.extractfile(member)
                 assert content is not None  # it is a file
                 hashed = _Hashing(content, member.size)
@@ -396,7 +430,10 @@ def _try(file: Path, coming: Path) -> None:
             continue
         check_soundness(path)
         with closing(sqlite3.connect(path, isolation_level=None)) as store:
-            (version,) = store.execute("SELECT version_num FROM alembic_version").fetchone()
+            row = store.execute("SELECT version_num FROM alembic_version").fetchone()
+            if row is None:
+                raise BackupError(f"{file} is no backup of Stillair: {name} has no version")
+            version = str(row[0])
             known = {found.stem.partition("_")[0] for found in versions.folder.glob("*.py")}
             if version not in known:
                 raise BackupError(
@@ -419,10 +456,8 @@ def _move_aside(folder: Path, there: list[Path], at: datetime) -> Path | None:
 
 def _move_in(coming: Path, folder: Path) -> None:
     """Everything to its place, the journal last; the folder's owner owns what is in it."""
-    owner = folder.stat()
-    if os.geteuid() == 0:
-        for path in (folder / IN_USE, *coming.rglob("*")):
-            os.chown(path, owner.st_uid, owner.st_gid)
+    for path in (folder / IN_USE, *coming.rglob("*")):
+        hand_over(folder, path)
     for path in sorted(coming.iterdir(), key=lambda each: each.name == JOURNAL):
         path.rename(folder / path.name)
     sync(folder)

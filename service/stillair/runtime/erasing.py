@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from stillair.errors import CommandRefused, Refusal
 from stillair.runtime.pictures import Pictures
@@ -35,16 +36,18 @@ class Erasing:
     def pictures_of(self, job: str) -> int:
         """Erase a job's stills and the pictures of its events; returns how many."""
         chamber = self._chamber(job)
-        return self._pictures.erase(chamber, erasing.pictures_of(self._journal, chamber, job))
+        remove = partial(self._pictures.erase, chamber)
+        return len(erasing.pictures_of(self._journal, chamber, job, remove))
 
     def job(self, job: str) -> None:
         """Erase a job that is over and everything that belongs to it."""
         chamber = self._chamber(job)
         begun_s, over_s = self._history.job_span(job)
-        ids = erasing.job(self._journal, chamber, job)
-        self._pictures.erase(chamber, ids)
+        erasing.check_over(self._journal, job)
+        # First: without its row nobody could ask for the rest again if this failed.
         if over_s is not None:
             self._archive.forget_between(chamber, begun_s, over_s)
+        erasing.job(self._journal, chamber, job, partial(self._pictures.erase, chamber))
 
     def _chamber(self, job: str) -> str:
         self._flush(FLUSH_S)

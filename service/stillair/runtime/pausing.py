@@ -11,6 +11,7 @@ import json
 import logging
 import math
 import os
+import threading
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
@@ -46,6 +47,7 @@ class Pausing:
         self._path = folder / FILE_NAME
         self._chambers = chambers
         self._clock = clock
+        self._lock = threading.Lock()  # around the file, which holds the wishes of all chambers
 
     def pause(self, key: str, for_s: float, *, by: str) -> bool:
         """Let a chamber's camera look away; returns whether that would outlive a restart.
@@ -80,13 +82,28 @@ class Pausing:
                 left_s *= chamber.speed
                 chamber.camera.pause(chamber.clock.now_s() + left_s, f"by {by}")
 
+    def tidy(self) -> None:
+        """Forget wishes whose time is up; often.
+
+        One that stayed would come back with a restart whose clock is behind, when nobody
+        wishes it any more.
+        """
+        now_s = self._clock.wall().timestamp()
+        for key, (until_s, _) in self._kept().items():
+            if until_s <= now_s:
+                self._keep(key, None, "")
+
     def _of(self, key: str) -> Chamber | None:
         return next((chamber for chamber in self._chambers() if chamber.key == key), None)
 
     def _keep(self, key: str, until_s: float | None, by: str) -> bool:
-        kept = {k: v for k, v in self._kept().items() if k != key}
-        if until_s is not None:
-            kept[key] = until_s, by
+        with self._lock:
+            kept = {k: v for k, v in self._kept().items() if k != key}
+            if until_s is not None:
+                kept[key] = until_s, by
+            return self._write(kept)
+
+    def _write(self, kept: dict[str, tuple[float, str]]) -> bool:
         part = self._path.with_suffix(".part")
         try:
             if not kept:

@@ -153,6 +153,10 @@ class Pictures:
         self._eyes[key] = _Eye(origin)
         return partial(self._frame, key)
 
+    def forget(self, key: str) -> None:
+        """Let go of a camera's last seconds; never blocks."""
+        self._eyes[key].ring.forget()
+
     def start(self) -> None:
         """Begin to keep pictures."""
         self._thread.start()
@@ -175,19 +179,13 @@ class Pictures:
         """How many events and stills had no picture because too many waited."""
         return self._lost
 
-    def erase(self, key: str, ids: Iterable[str]) -> int:
-        """Remove the files of pictures whose rows are gone; returns how many.
-
-        Raises `StoreError`; what is left then goes as unknown files do.
-        """
+    def erase(self, key: str, ids: Iterable[str]) -> None:
+        """Remove the files of pictures whose rows go with them. Raises `StoreError`."""
         with self._changed:
             self._marked.clear()
             self._held_bytes.pop(key, None)  # counted anew with the next picture
-        removed = 0
         for picture_id in ids:
             self._files.remove(file_name(picture_id))
-            removed += 1
-        return removed
 
     def read(self, name: str) -> bytes | None:
         """The file of a picture, None where it is gone. Raises `StoreError`."""

@@ -107,9 +107,10 @@ def build(
         Retention(service.journal, archive, _retention_plan(chambers)),
         clock.wall,
         lambda at: backup.make(folder, None, at),
-        lambda: backup.make_room(folder),
+        lambda: backup.make_room(folder, clock.wall()),
         service.troubles.backup,
     )
+    service.housekeeping.each_minute("camera pauses", service.pausing.tidy)
     service.workshop = Workshop(folder)
     service.looking_back = LookingBack(
         history=service.history,
@@ -186,7 +187,14 @@ def _chamber(
     if camera is not None:
         vision = vision_of(settings)
         on_frame = service.pictures.watch(key, settings.family.value)
-        camera_loop = CameraLoop(camera, clock, vision, put, on_frame)
+        camera_loop = CameraLoop(
+            camera,
+            clock,
+            vision,
+            put,
+            on_frame,
+            on_pause=partial(service.pictures.forget, key),
+        )
         checked.append(camera_loop)
     sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.troubles.sounder, key))
     known = service.learned(key)

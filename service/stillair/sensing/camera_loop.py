@@ -52,8 +52,8 @@ class CameraLoop:
     fast doesn't lose a camera that is real; or opening failed; or looking fails. All other
     conditions are the vision's.
 
-    Paused, the camera is closed, no picture that came is kept, and that is told as a
-    condition of its own until the chamber's time is up or somebody lets it go on.
+    Paused, the camera is closed, no picture that came is kept here or by who took it, and that
+    is told as a condition of its own until the chamber's time is up or somebody lets it go on.
 
     Parameters
     ----------
@@ -67,6 +67,7 @@ class CameraLoop:
         Called from two threads, conditions one at a time; must not block.
     on_frame : takes each frame with what was seen in it, in the reading thread
         If it fails, watching goes on.
+    on_pause : lets go of every frame that was taken, from any thread; must not block
     machine_clock : Clock
         The machine's own, for everything that costs or waits for hardware.
     """
@@ -79,6 +80,7 @@ class CameraLoop:
         tell: Callable[[CameraState | Sign | Movement], None],
         on_frame: Callable[[Frame, Sight], None] | None = None,
         *,
+        on_pause: Callable[[], None] = lambda: None,
         machine_clock: Clock | None = None,
     ) -> None:
         self._camera = camera
@@ -87,6 +89,7 @@ class CameraLoop:
         self._vision = vision
         self._tell_watch = tell
         self._on_frame = on_frame
+        self._on_pause = on_pause
         self._thread = threading.Thread(
             target=self._run, name=f"camera {camera.source}", daemon=True
         )
@@ -141,6 +144,7 @@ class CameraLoop:
             self._paused = since_s, until_s, reason
             self._frame = self._jpeg = self._view = None
             self._tell(now_s)
+        self._on_pause()
 
     def go_on(self) -> None:
         """Look again; harmless if it isn't paused."""
@@ -187,6 +191,8 @@ class CameraLoop:
                 return None
             jpeg = frame.number, data
             with self._lock:
+                if self._paused is not None:
+                    return None
                 self._jpeg = jpeg
         return jpeg[1], max(0.0, self._clock.now_s() - frame.t_s)
 
@@ -255,6 +261,8 @@ class CameraLoop:
         try:
             self._on_frame(frame, sight)
             self._unkept = False
+            if self._is_paused():
+                self._on_pause()  # it was on its way there when somebody wanted no more
         except Exception as error:  # whoever takes frames holds up no watching
             if not self._unkept:
                 log.warning("camera %s: a frame was not taken", self._camera.source, exc_info=error)

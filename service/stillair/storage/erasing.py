@@ -1,10 +1,14 @@
 """Erase what is kept of a job, because its owner wants it gone.
 
-What is erased is overwritten in the file as well. Numbers are never given
-again, so that nothing later is taken for what was erased.
+What is erased is overwritten in the file as well, and its log written back. The
+pictures' files go before their rows: whatever stops it in between, a picture
+that is left still has a row, and goes when it is erased again. Numbers are
+never given again, so that nothing later is taken for what was erased.
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 from sqlalchemy import ColumnElement, delete, or_, select
 from sqlalchemy.engine import Connection
@@ -18,35 +22,37 @@ from stillair.storage.tables import PictureRow as Picture
 OVERWRITE = "PRAGMA secure_delete=ON"
 
 
-def pictures_of(journal: Journal, chamber: str, job: str) -> list[str]:
-    """Forget the rows of a job's pictures and of its events'; returns their ids.
+Remove = Callable[[list[str]], object]  # the files of pictures with these ids
 
-    Before the files go, as everywhere. Raises `StoreError`.
+
+def pictures_of(journal: Journal, chamber: str, job: str, remove: Remove) -> list[str]:
+    """Erase a job's pictures and those of its events; returns their ids.
+
+    Raises `StoreError`, also what `remove` raises.
     """
-    with journal.transaction("pictures can't be forgotten") as connection:
+    with journal.transaction("pictures can't be erased") as connection:
         connection.exec_driver_sql(OVERWRITE)
-        return _forget_pictures(connection, chamber, job)
+        pictures = _forget_pictures(connection, chamber, job, remove)
+    journal.write_back()
+    return pictures
 
 
-def job(journal: Journal, chamber: str, name: str) -> list[str]:
-    """Erase a job that is over, with its notes, events, alarms and messages of it.
+def check_over(journal: Journal, job: str) -> None:
+    """Raise `CommandRefused` while a job or an alarm of it isn't over, or `StoreError`."""
+    with journal.transaction("a job can't be looked up") as connection:
+        _check_over(connection, job)
 
-    Returns the ids of its pictures, whose files are still there. Raises
-    `CommandRefused` while it isn't over, and `StoreError`.
+
+def job(journal: Journal, chamber: str, name: str, remove: Remove) -> list[str]:
+    """Erase a job that is over, with its notes, events, alarms, messages and pictures.
+
+    Returns the ids of its pictures. Raises `CommandRefused` while it isn't
+    over, and `StoreError`.
     """
     with journal.transaction("a job can't be erased") as connection:
         connection.exec_driver_sql(OVERWRITE)
-        unfinished = connection.execute(
-            select(col(JobRow.unfinished)).where(col(JobRow.id) == name)
-        ).scalar()
-        standing = connection.execute(
-            select(col(AlarmRow.id)).where(col(AlarmRow.job) == name, col(AlarmRow.standing))
-        ).first()
-        if unfinished or standing:
-            raise CommandRefused(
-                Refusal.CONFLICT, "The job, or an alarm of it, isn't over yet: erase it after that."
-            )
-        pictures = _forget_pictures(connection, chamber, name)
+        _check_over(connection, name)
+        pictures = _forget_pictures(connection, chamber, name, remove)
         alarms = select(col(AlarmRow.id)).where(col(AlarmRow.job) == name)
         notices = select(col(NoticeTable.key)).where(col(NoticeTable.alarm).in_(alarms))
         connection.execute(delete(Delivery).where(col(Delivery.notice).in_(notices)))
@@ -55,10 +61,24 @@ def job(journal: Journal, chamber: str, name: str) -> list[str]:
         connection.execute(delete(JobSaid).where(col(JobSaid.job) == name))
         connection.execute(delete(Ledger).where(col(Ledger.job) == name))
         connection.execute(delete(JobRow).where(col(JobRow.id) == name))
+    journal.write_back()
     return pictures
 
 
-def _forget_pictures(connection: Connection, chamber: str, job: str) -> list[str]:
+def _check_over(connection: Connection, name: str) -> None:
+    unfinished = connection.execute(
+        select(col(JobRow.unfinished)).where(col(JobRow.id) == name)
+    ).scalar()
+    standing = connection.execute(
+        select(col(AlarmRow.id)).where(col(AlarmRow.job) == name, col(AlarmRow.standing))
+    ).first()
+    if unfinished or standing:
+        raise CommandRefused(
+            Refusal.CONFLICT, "The job, or an alarm of it, isn't over yet: erase it after that."
+        )
+
+
+def _forget_pictures(connection: Connection, chamber: str, job: str, remove: Remove) -> list[str]:
     events = select(col(Ledger.event)).where(
         col(Ledger.chamber) == chamber, col(Ledger.job) == job, col(Ledger.event).is_not(None)
     )
@@ -67,5 +87,6 @@ def _forget_pictures(connection: Connection, chamber: str, job: str) -> list[str
         (col(Picture.chamber) == chamber) & col(Picture.event).in_(events),
     )
     ids = list(connection.execute(select(col(Picture.id)).where(which)).scalars())
+    remove(ids)
     connection.execute(delete(Picture).where(which))
     return ids

@@ -18,7 +18,7 @@ import hashlib
 import logging
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -309,6 +309,13 @@ class Journal:
                 raise
         finally:
             self._lock.release()
+
+    def write_back(self) -> None:
+        """Empty the log beside the file, so that nothing erased stands there; as far as it can."""
+        with suppress(StoreError), self._lock, store_errors("its log can't be written back"):
+            if self._engine is not None:
+                with closing(self._engine.raw_connection()) as raw:
+                    raw.cursor().execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def _keep(self, connection: Connection, parcel: Parcel) -> list[Entry]:
         kept = connection.execute(

@@ -17,7 +17,8 @@ router = APIRouter(prefix="/api", tags=["pictures"])
 
 Event = Annotated[int, Path(ge=1, le=2**31, description="the `event` of its changes")]
 Judge = Annotated[Principal, acting("event judged")]
-FOR_EVER = "private, max-age=31536000, immutable"  # a picture is never another one
+# A picture is never another one, but who has signed out may not see it again, nor one erased.
+ASK_FIRST = "private, no-cache"
 
 
 @router.get("/events/{event}/pictures")
@@ -100,7 +101,7 @@ def picture(
     if jpeg is None:
         raise Problem(HTTPStatus.NOT_FOUND, "There is no such picture, or it is not kept any more.")
     tag = f'"{picture}"'
-    headers = {"ETag": tag, "Cache-Control": FOR_EVER}
+    headers = {"ETag": tag, "Cache-Control": ASK_FIRST}
     if if_none_match is not None and tag in (each.strip() for each in if_none_match.split(",")):
         return Response(status_code=HTTPStatus.NOT_MODIFIED, headers=headers)
     return Response(jpeg, media_type="image/jpeg", headers=headers)

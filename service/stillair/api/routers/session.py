@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.concurrency import run_in_threadpool
 
 from stillair.api import commands
-from stillair.api.entry import COOKIE, SignedIn, TheAccess, Viewer, address
+from stillair.api.entry import SignedIn, TheAccess, Viewer, address, cookie_name, session_token
 from stillair.api.problems import Problem
 from stillair.api.schemas import (
     Done,
@@ -41,9 +41,10 @@ def shell(request: Request, _: Viewer) -> Shell:
 @router.post("", status_code=HTTPStatus.CREATED)
 async def sign_in(told: SignIn, request: Request, response: Response, access: TheAccess) -> Done:
     """Sign in with name and password; the answer sets the session's cookie."""
-    token = await run_in_threadpool(
-        access.sign_in, told.name, told.password, address=address(request)
-    )
+    async with request.app.state.signing_in:
+        token = await run_in_threadpool(
+            access.sign_in, told.name, told.password, address=address(request)
+        )
     _give(request, response, token)
     return Done()
 
@@ -51,10 +52,15 @@ async def sign_in(told: SignIn, request: Request, response: Response, access: Th
 @router.delete("")
 def sign_out(request: Request, response: Response, access: TheAccess) -> Done:
     """End this session; harmless without one."""
-    cookie = request.cookies.get(COOKIE)
+    cookie = session_token(request)
     if cookie:
         access.sign_out(cookie, address=address(request))
-    response.delete_cookie(COOKIE, httponly=True, samesite="strict")
+    response.delete_cookie(
+        cookie_name(request),
+        httponly=True,
+        samesite="strict",
+        secure=request.url.scheme == "https",
+    )
     return Done()
 
 
@@ -133,7 +139,7 @@ def end_others(access: TheAccess, me: SignedIn) -> Done:
 
 def _give(request: Request, response: Response, token: str) -> None:
     response.set_cookie(
-        COOKIE,
+        cookie_name(request),
         token,
         max_age=90 * 86_400,
         httponly=True,
