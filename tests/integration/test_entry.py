@@ -94,7 +94,7 @@ def test_the_code_on_the_console_makes_the_owner_once(tmp_path: Path) -> None:
     ("typed", "said"),
     [
         pytest.param("one long enough\nanother long enough\n", "differ", id="two passwords"),
-        pytest.param("short\nshort\n", "10", id="too short"),
+        pytest.param("short\nshort\n", "12", id="too short"),
         pytest.param("", "10", id="none"),
     ],
 )

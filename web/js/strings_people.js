@@ -19,7 +19,7 @@ export const P = {
   },
   name: "Name",
   password: "Password",
-  password_how: "At least 10 characters; a few words do well.",
+  password_how: "At least 12 characters; a few words do well.",
   self: "You",
   own_password: "Change my password",
   old: "Password so far",
