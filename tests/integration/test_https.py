@@ -61,11 +61,18 @@ def test_a_person_signs_in_with_a_cookie_that_never_goes_in_clear(service: Runni
     told = {"name": "captain", "password": PASSWORD}
     answer = service.web.post("/api/session", json=told)
     assert answer.status_code == 201
-    assert "; secure" in answer.headers["set-cookie"].lower()
+    kept = answer.headers["set-cookie"].lower()
+    assert kept.startswith("__host-stillair_session=")  # which browsers take from no other host
+    for word in ("; secure", "; httponly", "; samesite=strict", "; path=/;"):
+        assert word in kept, word
+    assert "domain" not in kept
     assert service.get("/api/session")["name"] == "captain"
     with service.live() as events:
         assert next(events).kind == "now"
+    [cookie] = service.web.cookies.jar
     service.web.cookies.clear()
+    other = {"cookie": f"stillair_session={cookie.value}"}  # as another host could set it
+    assert service.web.get("/api/session", headers=other).status_code == 401
 
 
 def test_who_speaks_in_clear_is_told_nothing(service: RunningService) -> None:

@@ -35,6 +35,19 @@ def access(request: Request) -> Access:
     return found
 
 
+def is_private(request: Request) -> bool:
+    """Whether it came over HTTPS, to us or to the proxy that is believed."""
+    return request.url.scheme == "https"
+
+
+def cookie_name(request: Request) -> str:
+    """What the session's cookie is called.
+
+    Over HTTPS so that browsers take it from this host alone, and only so secured (RFC 6265bis).
+    """
+    return f"__Host-{COOKIE}" if is_private(request) else COOKIE
+
+
 def address(request: Request) -> str:
     """Where a request comes from."""
     return request.client.host if request.client else ""
@@ -53,7 +66,7 @@ def _known(request: Request) -> Principal | None:
     scheme, _, token = request.headers.get("authorization", "").partition(" ")
     if scheme.lower() == "bearer":
         return known.bearer(token.strip())
-    cookie = request.cookies.get(COOKIE)
+    cookie = request.cookies.get(cookie_name(request))
     return known.session(cookie) if cookie else None
 
 
@@ -143,7 +156,7 @@ class Me:
 def signed_in(request: Request) -> Me:
     """A person who has signed in; a program has no password and no sessions."""
     principal = _able(request, Role.VIEWER, Scope.READ)
-    cookie = request.cookies.get(COOKIE)
+    cookie = request.cookies.get(cookie_name(request))
     if cookie is None or access(request).session(cookie) is None:
         raise Problem(HTTPStatus.FORBIDDEN, "This is only for people who have signed in.")
     if "authorization" in request.headers:

@@ -8,7 +8,14 @@ from fastapi import APIRouter, Request, Response
 from fastapi.concurrency import run_in_threadpool
 
 from stillair.api import commands
-from stillair.api.entry import COOKIE, SignedIn, TheAccess, Viewer, address
+from stillair.api.entry import (
+    SignedIn,
+    TheAccess,
+    Viewer,
+    address,
+    cookie_name,
+    is_private,
+)
 from stillair.api.problems import Problem
 from stillair.api.schemas import (
     Done,
@@ -51,10 +58,12 @@ async def sign_in(told: SignIn, request: Request, response: Response, access: Th
 @router.delete("")
 def sign_out(request: Request, response: Response, access: TheAccess) -> Done:
     """End this session; harmless without one."""
-    cookie = request.cookies.get(COOKIE)
+    cookie = request.cookies.get(cookie_name(request))
     if cookie:
         access.sign_out(cookie, address=address(request))
-    response.delete_cookie(COOKIE, httponly=True, samesite="strict")
+    response.delete_cookie(
+        cookie_name(request), httponly=True, samesite="strict", secure=is_private(request)
+    )
     return Done()
 
 
@@ -133,10 +142,10 @@ def end_others(access: TheAccess, me: SignedIn) -> Done:
 
 def _give(request: Request, response: Response, token: str) -> None:
     response.set_cookie(
-        COOKIE,
+        cookie_name(request),
         token,
         max_age=90 * 86_400,
         httponly=True,
         samesite="strict",
-        secure=request.url.scheme == "https",
+        secure=is_private(request),
     )
