@@ -219,6 +219,18 @@ def test_what_somebody_does_is_on_record(service: RunningService, folder: Path) 
     assert "alarm acknowledged" not in [item["what"] for item in found], "it was refused"
 
 
+def test_who_asks_for_what_they_may_not_is_on_record_now_and_then(
+    service: RunningService, folder: Path
+) -> None:
+    prying, owner = token(folder, "viewer", "a prying script"), token(folder, "owner", "a third")
+    for _ in range(6):
+        assert service.web.get("/api/audit", headers=prying).status_code == 403
+    found = service.web.get("/api/audit", headers=owner).json()["items"]
+    told = [(item["what"], item["subject"]) for item in found if item["by"] == "a prying script"]
+    assert told == [("refused (1)", "GET /api/audit"), ("refused (5)", "GET /api/audit")]
+    assert service.web.get("/api/now", headers=prying).status_code == 200, "it is slowed down"
+
+
 def test_people_are_let_in_and_out_by_command(service: RunningService, folder: Path) -> None:
     data = ("--data-dir", str(folder))
     done = command("person", "add", "stroke", "--role", "operator", *data, typed=PASSWORD)

@@ -19,6 +19,7 @@ export const P = {
   },
   name: "Name",
   password: "Password",
+  show: "Show what I type",
   password_how: "At least 12 characters; a few words do well.",
   self: "You",
   own_password: "Change my password",

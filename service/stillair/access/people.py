@@ -21,6 +21,7 @@ from stillair.access import passwords
 from stillair.access.first_code import FirstCode
 from stillair.access.programs import Programs
 from stillair.access.roles import Principal, Role
+from stillair.access.store import is_told
 from stillair.access.tables import Person, Session
 from stillair.database import plain
 from stillair.errors import AccessError, NotKnownError, StoreError
@@ -117,7 +118,7 @@ class Access(Programs):
             raise TooManyTriesError(pause_s)
         if not first.fits(code):
             failures = self._throttle.failed(FIRST, address)
-            if _is_told(failures):
+            if is_told(failures):
                 self.act(f"wrong code for the first owner ({failures})", "", by="", address=address)
             raise NotKnownError("this is not the code, or it has run out")
         with self._lock:
@@ -277,7 +278,7 @@ class Access(Programs):
         person = Person(**found) if found else None
         if not passwords.is_password(person.password_hash if person else None, password):
             failures = self._throttle.failed(key, address)
-            if _is_told(failures):
+            if is_told(failures):
                 self.act(f"sign-in failed ({failures})", name[:40], by="", address=address)
             raise NotKnownError(WRONG)
         assert person is not None
@@ -403,11 +404,6 @@ class Access(Programs):
                 col(Session.person) == key, col(Session.token_hash).not_in(newest)
             )
         )
-
-
-def _is_told(failures: int) -> bool:
-    # Not each one: a stranger must not be able to wear out the card.
-    return failures in (1, 5) or failures % 50 == 0
 
 
 def _at(us: int) -> datetime:

@@ -83,6 +83,9 @@ def _able(
         )
     chamber = str(request.path_params.get("job", "")).rpartition("-")[0] or None
     if not principal.may(role, scope, principal.chamber if anywhere else chamber):
+        access(request).refused(
+            f"{request.method} {request.url.path}", by=principal.name, address=principal.address
+        )
         narrow = principal.may(role, next(iter(principal.scopes or ()), None), principal.chamber)
         raise Problem(
             HTTPStatus.FORBIDDEN,
