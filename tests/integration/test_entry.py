@@ -65,6 +65,15 @@ def test_nobody_else_is_let_in_before_there_is_an_owner(tmp_path: Path) -> None:
     assert "captain: owner" in command("owner", "list", "--data-dir", str(folder)).stdout
 
 
+def test_who_opens_it_to_others_in_clear_is_told_so(tmp_path: Path) -> None:
+    made = command("owner", "add", "captain", "--data-dir", str(tmp_path), typed=PASSWORD)
+    assert made.returncode == 0, made.stderr
+    with RunningService(tmp_path, "--host", "0.0.0.0") as running:
+        said = running.log.read_text()
+    assert "in clear" in said
+    assert "certificate make" in said
+
+
 def test_the_code_on_the_console_makes_the_owner_once(tmp_path: Path) -> None:
     with RunningService(tmp_path) as service:
         shown = re.findall(r"The code (\S+) makes", service.log.read_text())

@@ -228,6 +228,8 @@ def test_answers_carry_the_headers_that_protect_a_page(service: RunningService) 
         assert "camera=()" in headers["permissions-policy"]
         assert headers["cross-origin-opener-policy"] == "same-origin"
         assert headers["cache-control"] == "no-store"
+        form = headers["content-type"]
+        assert form.endswith("json") or "charset=utf-8" in form, form
         assert not {"server", "x-powered-by", "access-control-allow-origin"} & set(headers)
 
 
