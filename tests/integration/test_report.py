@@ -20,7 +20,7 @@ from stillair.config import load_chamber
 from stillair.config.settings import ChamberSettings
 from stillair.errors import StillairError
 from stillair.runtime.redacting import LEFT_OUT
-from stillair.runtime.report import LOG_BYTES, settings_lines, write
+from stillair.runtime.report import LINE_CHARACTERS, LOG_BYTES, settings_lines, write
 
 # Every text that somebody may want to keep to themselves has the mark in it.
 MARK = "zqx"
@@ -267,3 +267,14 @@ def test_the_rest_of_a_line_that_was_cut_off_does_not_go_out(tmp_path: Path) -> 
     write(to, (), tmp_path, log=log, pictures=False, options=tmp_path / "none")
     with zipfile.ZipFile(to) as bundle:
         assert MARK not in bundle.read("report.txt").decode()
+
+
+def test_an_endless_line_is_cut_between_words(tmp_path: Path) -> None:
+    log = tmp_path / "a.log"
+    log.write_text("the sensor top " * (LINE_CHARACTERS // 15) + MARK * 100_000 + "\n")
+    to = tmp_path / "r.zip"
+    write(to, (), tmp_path, log=log, pictures=False, options=tmp_path / "none")
+    with zipfile.ZipFile(to) as bundle:
+        line = bundle.read("report.txt").decode().splitlines()[-1]
+    assert MARK not in line
+    assert line.endswith("the sensor top ...")

@@ -38,6 +38,7 @@ from stillair.runtime.wiring import PICTURES
 
 LOG_LINES = 400
 LOG_BYTES = 400_000
+LINE_CHARACTERS = 2_000  # looking for what is private takes the square of it at worst
 PICTURE_FILES = 20
 UNIT = "stillair"
 OPTIONS = Path("/etc/stillair/options")  # what deploy/install made
@@ -226,7 +227,15 @@ def _log(given: Path | None) -> Iterator[str]:
             ).stdout.decode("utf-8", "replace")
         except (OSError, subprocess.SubprocessError):
             text = ""
-    yield from text.splitlines()[-LOG_LINES:] or ["there is none; name its file with --log"]
+    lines = text.splitlines()[-LOG_LINES:]
+    yield from map(_bounded, lines or ["there is none; name its file with --log"])
+
+
+def _bounded(line: str) -> str:
+    """A line that isn't endless, and ends with no half word."""
+    if len(line) <= LINE_CHARACTERS:
+        return line
+    return line[:LINE_CHARACTERS].rpartition(" ")[0] + " ..."
 
 
 def _newest(folder: Path) -> list[Path]:
