@@ -7,12 +7,18 @@ const WAIT_MS = 15_000; // checking a password is slow on purpose
 const form = /** @type {HTMLFormElement} */ (document.getElementById("sign-in"));
 const refused = /** @type {HTMLElement} */ (document.getElementById("refused"));
 const button = /** @type {HTMLButtonElement} */ (form.querySelector("button"));
+const password = /** @type {HTMLInputElement} */ (form.elements.namedItem("password"));
+const shown = /** @type {HTMLInputElement} */ (document.getElementById("shown"));
 
 /** @param {string} why */
 function refuse(why) {
   refused.textContent = why;
   refused.hidden = !why;
 }
+
+shown.addEventListener("change", () => {
+  password.type = shown.checked ? "text" : "password";
+});
 
 form.addEventListener("submit", async (event) => {
   event.preventDefault();
@@ -33,7 +39,7 @@ form.addEventListener("submit", async (event) => {
     }
     const problem = await answer.json().catch(() => ({}));
     refuse(typeof problem.detail === "string" ? problem.detail : UNKNOWN);
-    /** @type {HTMLInputElement} */ (form.elements.namedItem("password")).select();
+    password.select();
   } catch {
     refuse(NO_ANSWER);
   }

@@ -73,6 +73,15 @@ def test_nobody_else_is_let_in_before_there_is_an_owner(tmp_path: Path) -> None:
     assert "captain: owner" in command("owner", "list", "--data-dir", str(folder)).stdout
 
 
+def test_who_opens_it_to_others_in_clear_is_told_so(tmp_path: Path) -> None:
+    made = command("owner", "add", "captain", "--data-dir", str(tmp_path), typed=PASSWORD)
+    assert made.returncode == 0, made.stderr
+    with RunningService(tmp_path, "--host", "0.0.0.0") as running:
+        said = running.log.read_text()
+    assert "in clear" in said
+    assert "certificate make" in said
+
+
 def test_the_code_on_the_console_makes_the_owner_once(tmp_path: Path) -> None:
     with RunningService(tmp_path) as service:
         shown = re.findall(r"The code (\S+) makes", service.log.read_text())
@@ -105,8 +114,8 @@ def test_the_code_on_the_console_makes_the_owner_once(tmp_path: Path) -> None:
     ("typed", "said"),
     [
         pytest.param("one long enough\nanother long enough\n", "differ", id="two passwords"),
-        pytest.param("short\nshort\n", "10", id="too short"),
-        pytest.param("", "10", id="none"),
+        pytest.param("short\nshort\n", "12", id="too short"),
+        pytest.param("", "12", id="none"),
     ],
 )
 def test_an_owner_needs_a_good_password(tmp_path: Path, typed: str, said: str) -> None:
@@ -281,6 +290,18 @@ def test_what_somebody_does_is_on_record(service: RunningService, folder: Path) 
     )
     assert last["address"] == "127.0.0.1"
     assert "alarm acknowledged" not in [item["what"] for item in found], "it was refused"
+
+
+def test_who_asks_for_what_they_may_not_is_on_record_now_and_then(
+    service: RunningService, folder: Path
+) -> None:
+    prying, owner = token(folder, "viewer", "a prying script"), token(folder, "owner", "a third")
+    for _ in range(6):
+        assert service.web.get("/api/audit", headers=prying).status_code == 403
+    found = service.web.get("/api/audit", headers=owner).json()["items"]
+    told = [(item["what"], item["subject"]) for item in found if item["by"] == "a prying script"]
+    assert told == [("refused (1)", "GET /api/audit"), ("refused (5)", "GET /api/audit")]
+    assert service.web.get("/api/now", headers=prying).status_code == 200, "it is slowed down"
 
 
 def test_people_are_let_in_and_out_by_command(service: RunningService, folder: Path) -> None:

@@ -152,6 +152,22 @@ def test_a_broken_body_is_refused(service: RunningService) -> None:
     problem(service.web.post("/api/jobs", content=b'{"name": "x', headers=headers), 422)
 
 
+@pytest.mark.parametrize(
+    "form",
+    [None, "text/plain", "application/x-www-form-urlencoded", "multipart/form-data; boundary=x"],
+)
+@pytest.mark.parametrize("stated", [True, False], ids=["length stated", "length not stated"])
+def test_what_does_not_call_itself_json_is_refused(
+    service: RunningService, form: str | None, stated: bool
+) -> None:
+    content = b'{"name": "x"}'
+    headers = {} if form is None else {"content-type": form}
+    sent = content if stated else iter([content])
+    problem(service.web.post("/api/jobs", content=sent, headers=headers), 415)
+    told = {"content-type": "Application/JSON; charset=utf-8"}
+    problem(service.web.post("/api/jobs", content=b"{", headers=told), 422)
+
+
 @pytest.mark.parametrize("stated", [True, False], ids=["length stated", "length not stated"])
 def test_a_huge_body_is_refused(service: RunningService, stated: bool) -> None:
     def pieces() -> Iterator[bytes]:
@@ -208,6 +224,13 @@ def test_answers_carry_the_headers_that_protect_a_page(service: RunningService) 
         assert "unsafe" not in headers["content-security-policy"]
         assert headers["x-content-type-options"] == "nosniff"
         assert headers["referrer-policy"] == "no-referrer"
+        assert "frame-ancestors 'none'" in headers["content-security-policy"]
+        assert "camera=()" in headers["permissions-policy"]
+        assert headers["cross-origin-opener-policy"] == "same-origin"
+        assert headers["cache-control"] == "no-store"
+        form = headers["content-type"]
+        assert form.endswith("json") or "charset=utf-8" in form, form
+        assert not {"server", "x-powered-by", "access-control-allow-origin"} & set(headers)
 
 
 @pytest.mark.parametrize("path", ["/web/../pyproject.toml", "/web/%2e%2e/pyproject.toml"])

@@ -173,6 +173,27 @@ def test_every_operation_stands_in_the_table(
     assert operations(answer.json()) == set(RIGHTS)
 
 
+def test_no_secret_goes_into_an_address(
+    service: RunningService, headers: dict[str, dict[str, str]]
+) -> None:
+    """Addresses are remembered by browsers and written down by proxies."""
+    described = service.web.get("/api/openapi.json", headers=headers["viewer"]).json()
+    asked = {
+        parameter["name"]
+        for path in described["paths"].values()
+        for operation in path.values()
+        for parameter in operation.get("parameters", [])
+        if parameter["in"] == "query"
+    }
+    assert {"after", "limit"} <= asked
+    secret = {"password", "old", "new", "code", "token", "session", "name", "text", "note", "notes"}
+    assert not asked & secret
+    cookie = headers["captain"]["cookie"].partition("=")[2]
+    for name in ("token", "access_token", "session", "stillair_session"):
+        answer = service.web.get("/api/now", params={name: cookie})
+        assert answer.status_code == 401, name
+
+
 def status(service: RunningService, operation: str, headers: dict[str, str]) -> int:
     method, path = operation.split()
     for name, value in FILLED.items():

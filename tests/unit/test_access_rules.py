@@ -52,13 +52,18 @@ def test_a_name_is_kept_in_one_form(name: str, cleaned: str) -> None:
 @pytest.mark.parametrize(
     "password",
     [
-        pytest.param("short one", id="9 characters"),
-        pytest.param("x" * 201, id="too long"),
+        pytest.param("a short one", id="11 characters"),
+        pytest.param("a  short   one", id="11 characters and blanks"),
+        pytest.param("oars in the rain" * 8 + "!", id="129 characters"),
         pytest.param("aaaaaaaaaaaa", id="one letter"),
         pytest.param("abababababab", id="two letters"),
-        pytest.param("Password123", id="everybody's"),
-        pytest.param("1234567890", id="counting"),
+        pytest.param("oars1oars1oars1oa", id="a piece again and again"),
+        pytest.param("Password1234", id="everybody's"),
+        pytest.param("1Qaz2wsx3edc", id="a walk over the keyboard"),
+        pytest.param("Sonnenschein", id="a word that many take"),
+        pytest.param("1234567890ab", id="counting"),
         pytest.param("Bench Captain", id="the name"),
+        pytest.param("bench captain123", id="the name and a number"),
         pytest.param("zero\0zero12345", id="a zero byte"),
     ],
 )
@@ -67,8 +72,27 @@ def test_a_password_that_would_be_guessed_is_refused(password: str) -> None:
         check_password("bench captain", password)
 
 
-def test_a_few_words_make_a_password() -> None:
-    check_password("bench captain", "oars in the rain")
+@pytest.mark.parametrize(
+    "password",
+    [
+        pytest.param("oars in the rain", id="a few words"),
+        pytest.param("oarsintherai", id="12 characters of one kind"),
+        pytest.param(
+            "\u0420\u0435\u043a\u0430 \u0438 \u0432\u0435\u0442\u0435\u0440 \U0001f6a3",
+            id="letters of another script and a picture",
+        ),
+        pytest.param("oars in the rain" * 8, id="128 characters"),
+    ],
+)
+def test_a_few_words_make_a_password(password: str) -> None:
+    check_password("bench captain", password)
+    check_password("", password)
+
+
+def test_nothing_of_a_long_password_is_cut_off() -> None:
+    kept = hash_password("oars in the rain" * 8)
+    assert is_password(kept, "oars in the rain" * 8)
+    assert not is_password(kept, "oars in the rain" * 8 + "!")
 
 
 def test_a_password_is_known_again_however_its_letters_are_composed() -> None:

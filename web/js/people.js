@@ -54,9 +54,14 @@ function useItems(path) {
  */
 function Field({ label, name, type = "text", autocomplete = "off", hint }) {
   const id = useId();
+  const [shown, show] = useState(false);
   return html`<label for=${id}>${label}</label>
-    <input id=${id} name=${name} type=${type} autocomplete=${autocomplete} maxlength="200" required
+    <input id=${id} name=${name} type=${shown ? "text" : type} autocomplete=${autocomplete} maxlength="200" required
       spellcheck="false" autocapitalize="none" aria-describedby=${hint ? `${id}-hint` : undefined} />
+    ${
+      type === "password" &&
+      html`<label class="shown"><input type="checkbox" checked=${shown} onChange=${() => show(!shown)} /> ${T.show}</label>`
+    }
     ${hint && html`<p class="small" id=${`${id}-hint`}>${hint}</p>`}`;
 }
 

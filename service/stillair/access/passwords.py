@@ -4,8 +4,8 @@ References
 ----------
 RFC 9106 (2021), Argon2. OWASP Password Storage Cheat Sheet: Argon2id with
 19 MiB, two passes and one lane, which takes 38 ms here and about 0.2 s on a
-small board. NIST SP 800-63B (2017), 5.1.1: length counts, rules of composition
-don't; passwords that everybody knows are refused.
+small board. NIST SP 800-63B (2017), 5.1.1, and OWASP ASVS 4.0.3, 2.1: length
+counts, rules of composition don't; passwords that everybody knows are refused.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ import hashlib
 import secrets
 import threading
 import unicodedata
+from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stillair.database import plain
@@ -22,33 +24,14 @@ from stillair.errors import UnfitError
 if TYPE_CHECKING:
     from argon2 import PasswordHasher
 
-SHORTEST, LONGEST = 10, 200
+SHORTEST, LONGEST = 12, 128
+LONGEST_TRIED = 1_000  # more than was ever allowed, so that nothing is cut off and fits
 LONGEST_NAME = 40
 FEWEST_LETTERS = 5  # different ones
+COMMON_DIGITS = 16  # of the SHA-256 in common.txt
 TOKEN_BYTES = 32
 MARK = "stillair_"  # begins a program's token, so that one that got into a text is recognized
 AT_ONCE = 2  # hashes computed at the same time: 38 MiB, and the watch keeps its processor
-
-TRIVIAL = frozenset(
-    {
-        "0123456789",
-        "1234567890",
-        "12345678910",
-        "9876543210",
-        "abcdefghij",
-        "password12",
-        "password123",
-        "password1234",
-        "passwordpassword",
-        "qwertyuiop",
-        "qwertzuiop",
-        "letmein123",
-        "iloveyou12",
-        "administrator",
-        "changeme123",
-        "stillair123",
-    }
-)
 
 _slots = threading.BoundedSemaphore(AT_ONCE)
 
@@ -71,14 +54,15 @@ def name_key(name: str) -> str:
 def check_password(name: str, password: str) -> None:
     """Refuse a password that is easy to guess. Raises `UnfitError`."""
     plain = _normal(password)
-    if len(plain) < SHORTEST:
+    words = " ".join(plain.split())
+    if len(words) < SHORTEST:
         raise UnfitError(f"a password has at least {SHORTEST} characters; a few words do well")
     if len(plain) > LONGEST:
         raise UnfitError(f"a password has at most {LONGEST} characters")
     if "\0" in plain:
         raise UnfitError("a password has no zero characters")
-    lower = plain.casefold()
-    if lower in TRIVIAL or len(set(lower)) < FEWEST_LETTERS or name_key(name) == lower:
+    lower = words.casefold()
+    if _is_common(lower) or len(set(lower)) < FEWEST_LETTERS or _mostly(name_key(name), lower):
         raise UnfitError("this password would be guessed at once; a few words do well")
 
 
@@ -92,7 +76,7 @@ def is_password(password_hash: str | None, password: str) -> bool:
     """Whether a password belongs to a hash; without one it takes as long, and is False."""
     from argon2.exceptions import Argon2Error, InvalidHashError
 
-    plain = _normal(password[: LONGEST + 1])
+    plain = _normal(password[:LONGEST_TRIED])
     with _slots:
         nobody = _nobody()
         try:
@@ -115,6 +99,25 @@ def new_token(prefix: str = "") -> str:
 def token_hash(token: str) -> str:
     """What is kept of a token. It is random itself, so one plain hash is enough."""
     return hashlib.sha256(token[:200].encode("utf-8", "replace")).hexdigest()
+
+
+@cache
+def _common() -> frozenset[str]:
+    lines = Path(__file__).with_name("common.txt").read_text("utf-8").splitlines()
+    return frozenset(line for line in lines if not line.startswith("#"))
+
+
+def _is_common(lower: str) -> bool:
+    return hashlib.sha256(lower.encode()).hexdigest()[:COMMON_DIGITS] in _common()
+
+
+def _mostly(name: str, lower: str) -> bool:
+    """Whether a password is a name with hardly anything added, or a short piece repeated."""
+    rest = lower.replace(name, "", 1) if name else lower
+    pieces = (lower[:length] for length in range(1, min(len(lower) // 3 + 1, SHORTEST)))
+    return len(rest) < FEWEST_LETTERS or any(
+        (piece * len(lower))[: len(lower)] == lower for piece in pieces
+    )
 
 
 def _normal(password: str) -> str:

@@ -21,6 +21,7 @@ from stillair.access import passwords
 from stillair.access.first_code import FirstCode
 from stillair.access.programs import Programs
 from stillair.access.roles import Principal, Role
+from stillair.access.store import is_told
 from stillair.access.tables import Person, Session
 from stillair.database import plain
 from stillair.errors import AccessError, NotKnownError, StoreError
@@ -116,7 +117,7 @@ class Access(Programs):
         if pause_s > 0:
             raise TooManyTriesError(pause_s)
         if not first.fits(code):
-            if _is_told(failures):
+            if is_told(failures):
                 self.act(f"wrong code for the first owner ({failures})", "", by="", address=address)
             raise NotKnownError("this is not the code, or it has run out")
         self._throttle.succeeded(FIRST, address)
@@ -276,7 +277,7 @@ class Access(Programs):
         if pause_s > 0:
             raise TooManyTriesError(pause_s)
         if not passwords.is_password(person.password_hash if person else None, password):
-            if _is_told(failures):
+            if is_told(failures):
                 self.act(f"sign-in failed ({failures})", name[:40], by="", address=address)
             raise NotKnownError(WRONG)
         assert person is not None
@@ -400,11 +401,6 @@ class Access(Programs):
                 col(Session.person) == key, col(Session.token_hash).not_in(newest)
             )
         )
-
-
-def _is_told(failures: int) -> bool:
-    # Not each one: a stranger must not be able to wear out the card.
-    return failures in (1, 5) or failures % 50 == 0
 
 
 def _at(us: int) -> datetime:

@@ -63,6 +63,7 @@ class Store:
         self._mend = mend
         self._wall = wall
         self._throttle = Throttle(monotonic_s)
+        self._refusals = Throttle(monotonic_s)
         self._lock = threading.RLock()
         self._reader = Reader(path)
         self._engine: Engine | None = None
@@ -101,6 +102,12 @@ class Store:
     def act(self, what: str, subject: str, *, by: str, address: str) -> None:
         """Put an act on record soon; never blocks, for nobody who answers an alarm waits for it."""
         self._trail.take(Act(self._now_us(), what, plain(subject[:200]), by, address[:64]))
+
+    def refused(self, what: str, *, by: str, address: str) -> None:
+        """Put on record now and then that somebody known asked for what they may not."""
+        times = self._refusals.failed(by, address)
+        if is_told(times):
+            self.act(f"refused ({times})", what, by=by, address=address)
 
     def audit(self, limit: int = 100, *, after: int | None = None) -> list[AuditEntry]:
         """The newest entries, or the first of those `after` a number; newest last."""
@@ -192,3 +199,11 @@ class Store:
         connection.execute(insert(Audit), rows)
         newest = connection.execute(select(func.max(col(Audit.id)))).scalar() or 0
         connection.execute(delete(Audit).where(col(Audit.id) <= newest - MOST_AUDIT))
+
+
+def is_told(times: int) -> bool:
+    """Whether a failure that comes again and again goes on record this time.
+
+    Not each one: a stranger must not be able to wear out the card.
+    """
+    return times in (1, 5) or times % 50 == 0

@@ -36,18 +36,23 @@ def access(request: Request) -> Access:
     return found
 
 
+def is_private(request: Request) -> bool:
+    """Whether it came over HTTPS, to us or to the proxy that is believed."""
+    return request.url.scheme == "https"
+
+
 def address(request: Request) -> str:
     """Where a request comes from."""
     return request.client.host if request.client else ""
 
 
 def cookie_name(request: Request) -> str:
-    """How the session's cookie is called: by browsers' rules nobody else can set one so named.
+    """How the session's cookie is called: nobody else can set one so named (RFC 6265bis).
 
     Cookies know no ports: without the prefix, another program on this machine, or who answers in
     its place in clear, could put somebody into a session of theirs.
     """
-    return f"__Host-{COOKIE}" if request.url.scheme == "https" else COOKIE
+    return f"__Host-{COOKIE}" if is_private(request) else COOKIE
 
 
 def session_token(request: Request) -> str | None:
@@ -86,6 +91,9 @@ def _able(
         )
     chamber = str(request.path_params.get("job", "")).rpartition("-")[0] or None
     if not principal.may(role, scope, principal.chamber if anywhere else chamber):
+        access(request).refused(
+            f"{request.method} {request.url.path}", by=principal.name, address=principal.address
+        )
         narrow = principal.may(role, next(iter(principal.scopes or ()), None), principal.chamber)
         raise Problem(
             HTTPStatus.FORBIDDEN,

@@ -5,8 +5,8 @@
   rebinding).
 - What a browser asks must come from this service's own pages (Origin,
   Sec-Fetch-Site).
-- A body is at most 64 KiB and comes within 20 s, and answers carry the headers that keep a page
-  from being framed, sniffed or fed with foreign code.
+- A body is JSON, says so, is at most 64 KiB and comes within 20 s, and answers carry the headers
+  that keep a page from being framed, sniffed or fed with foreign code.
 
 Plain ASGI, so that event streams pass through untouched.
 """
@@ -38,6 +38,7 @@ HEADERS = {
     ),
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
     "Referrer-Policy": "no-referrer",
     "X-Content-Type-Options": "nosniff",
     "Cache-Control": "no-store",
@@ -102,6 +103,14 @@ class Guard:
         length = headers.get("content-length", "0")
         if not length.isdecimal() or int(length[:12]) > BODY_BYTES:
             return Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, TOO_LARGE)
+        has_body = length.strip("0") or "transfer-encoding" in headers
+        form = headers.get("content-type", "").partition(";")[0].strip().lower()
+        if has_body and scope["method"] not in SAFE_METHODS and form != "application/json":
+            # A form of a foreign page can send no JSON.
+            return Problem(
+                HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
+                "The body of a request is JSON here, with Content-Type: application/json.",
+            )
         return None
 
     def _is_ours(self, host: str) -> bool:

@@ -98,6 +98,11 @@ def run(
                     )
                 if identity:
                     _say_whom_to_trust(certificates, say)
+                elif host not in LOOPBACK:
+                    say(
+                        "Passwords and pictures go through the network in clear. To change that: "
+                        + command("certificate", "make", folder=folder)
+                    )
 
             _spare_collector()
             service.start()

@@ -69,8 +69,9 @@ def report(
 ) -> None:
     """Write what somebody who is asked for help has to know.
 
-    Versions, what inspect says, settings and the last of the log; passwords, addresses, people
-    and paths are left out. Read it before you give it away.
+    Versions, what inspect says, settings and the last of the log; passwords, addresses, topics,
+    people and paths are left out. Without --chamber the installed service's files are taken.
+    Read it before you give it away.
     """
     from stillair.runtime.report import write
 

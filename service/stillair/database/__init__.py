@@ -56,6 +56,7 @@ def _connect(path: Path, pragmas: tuple[str, ...], begin: str, pool_size: int) -
         max_overflow=0,
         pool_timeout=5.0,
         connect_args={"timeout": BUSY_MS / 1000},
+        hide_parameters=True,  # an error is logged, and a row may hold a name or a hash
     )
 
     @event.listens_for(engine, "connect")

@@ -2,8 +2,8 @@
 
 Settings go out by a list of what may: numbers, yes and no, words out of which
 the program itself lets one choose, and the names of sensors, switches and
-chambers. Every other text stays here, and is taken out of the lines of
-`inspect` and of the log as well, with whatever looks like an address.
+chambers. Every other text stays here, and `redacting` takes it out of the lines
+of `inspect` and of the log as well.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ import os
 import platform
 import re
 import shutil
-import socket
 import sqlite3
 import subprocess
 import zipfile
@@ -22,9 +21,10 @@ from datetime import UTC, datetime
 from importlib import metadata
 from itertools import islice
 from pathlib import Path
-from urllib.parse import urlsplit
 
-from pydantic import BaseModel, SecretStr
+import cv2
+import numpy as np
+from pydantic import BaseModel
 
 from stillair import __version__
 from stillair.config import ChamberSettings, default_chamber, load_chambers
@@ -33,47 +33,43 @@ from stillair.database import store_errors
 from stillair.errors import SettingsError, StillairError
 from stillair.runtime.backup import STORES
 from stillair.runtime.inspection import inspect_all
+from stillair.runtime.redacting import LEFT_OUT, NAMED, Redaction, redaction
 from stillair.runtime.wiring import PICTURES
 
-LEFT_OUT = "(left out)"
 LOG_LINES = 400
 LOG_BYTES = 400_000
+LINE_CHARACTERS = 2_000  # looking for what is private takes the square of it at worst
 PICTURE_FILES = 20
-NAMED = frozenset({"chamber", "sensor", "contact"})  # tables whose `name` may go out
-SHORTEST = 3  # a text shorter than this is taken out of no line: it stands in every word
 UNIT = "stillair"
-_LOOKS_PRIVATE = tuple(
-    re.compile(pattern)
-    for pattern in (
-        r"\b[a-z][a-z0-9+.-]*://[^\s\"'<>]+",  # an address, with all that may stand in it
-        r"[^\s<>\"'@:]+@[^\s<>\"'@]+",  # mail, or name and password before a host
-        r"(?<![\w.])\d{1,3}(?:\.\d{1,3}){3}(?![\w.])",
-        r"(?<![\w:])(?:[0-9a-fA-F]{0,4}:){2,7}[0-9a-fA-F]{1,4}(?![\w:])",  # IPv6 and cards
-        r"\b[0-9a-f]{2}-[0-9a-f]{12}\b",  # a 1-Wire chip
-        r"(?:/home|/Users|/root|/run/user|/media)(?:/[^\s\"':;,]+)+",
-        r"\b[A-Za-z0-9_+/=-]{24,}\b",  # tokens, hashes, keys
-    )
-)
-_CLOCK = re.compile(r"\d{1,2}:\d{2}(?::\d{2})?")
+OPTIONS = Path("/etc/stillair/options")  # what deploy/install made
 
 
 def write(
-    to: Path, files: tuple[Path, ...], folder: Path, *, log: Path | None, pictures: bool
+    to: Path,
+    files: tuple[Path, ...],
+    folder: Path,
+    *,
+    log: Path | None,
+    pictures: bool,
+    options: Path = OPTIONS,
 ) -> int:
     """Write the report as a zip file; returns how many files it holds.
 
+    Without `files` those of the installed service count, which `options` names.
     Raises `StillairError` if `to` is there already or can't be written.
     """
     if to.exists():
         raise StillairError(f"{to} is there already; name another file")
+    installed, given = _of_the_service(options) if not files else ((), "")
+    files = files or installed
     chambers, about_settings = _settings(files)
-    private = _private(chambers, files, folder)
+    private = redaction(chambers, files, folder, given)
     lines = [
         *_versions(),
         *_stores(folder),
-        *_headed("settings", about_settings),
-        *_headed("inspect", _scrubbed(_inspected(files, folder), private)),
-        *_headed("log", _scrubbed(_log(log), private)),
+        *_headed("settings", _cleaned_values(about_settings, private)),
+        *_headed("inspect", map(private.clean, _inspected(files, folder))),
+        *_headed("log", map(private.clean, _log(log))),
     ]
     shown = _newest(folder / PICTURES) if pictures else []
     with store_errors(f"{to} can't be written"):
@@ -84,9 +80,16 @@ def write(
         ):
             bundle.writestr("report.txt", "\n".join(lines) + "\n")
             for number, path in enumerate(shown, start=1):
-                with suppress(FileNotFoundError):
-                    bundle.write(path, f"picture-{number}.jpg")
+                if (picture := _bare(path)) is not None:
+                    bundle.writestr(f"picture-{number}.jpg", picture)
             return len(bundle.namelist())
+
+
+def _cleaned_values(lines: Iterable[str], private: Redaction) -> Iterator[str]:
+    """A name may go out, but not one that somebody is called."""
+    for line in lines:
+        key, is_pair, value = line.partition(" = ")
+        yield f"{key} = {private.clean(value)}" if is_pair else line
 
 
 def _headed(title: str, lines: Iterable[str]) -> Iterator[str]:
@@ -95,7 +98,7 @@ def _headed(title: str, lines: Iterable[str]) -> Iterator[str]:
     yield from lines
 
 
-# --- what is private ---------------------------------------------------------------------
+# --- settings ----------------------------------------------------------------------------
 
 
 def _settings(files: tuple[Path, ...]) -> tuple[tuple[ChamberSettings, ...], list[str]]:
@@ -133,56 +136,19 @@ def _words(value: object) -> str:
     return "none" if value is None else str(value)
 
 
-def _texts(settings: BaseModel, table: str = "") -> Iterator[str]:
-    """Every text that `settings_lines` leaves out."""
-    for name, field in type(settings).model_fields.items():
-        key = field.alias or name
-        for value in _each(getattr(settings, name)):
-            if isinstance(value, BaseModel):
-                yield from _texts(value, key)
-            elif isinstance(value, SecretStr):
-                yield value.get_secret_value()
-            elif (
-                isinstance(value, str | Path)
-                and not choices(field_kind(field))
-                and key != "enclosure"
-                and not (key == "name" and table in NAMED)
-            ):
-                yield str(value)
-
-
-def _each(value: object) -> tuple[object, ...]:
-    return value if isinstance(value, tuple) else (value,)
-
-
-def _private(
-    chambers: tuple[ChamberSettings, ...], files: tuple[Path, ...], folder: Path
-) -> list[str]:
-    """Texts to be taken out of every line, the longest first."""
-    texts = {text for chamber in chambers for text in _texts(chamber)}
-    texts |= {str(path) for given in (*files, folder) for path in (given, given.absolute())}
-    for text in list(texts):
-        with suppress(ValueError):
-            parts = urlsplit(text)
-            texts |= {part for part in (parts.netloc, parts.hostname, parts.username) if part}
-            texts |= {part for part in (parts.password, parts.query) if part}
-        texts |= set(text.split())
-    texts |= {socket.gethostname(), os.environ.get("USER", ""), os.environ.get("SUDO_USER", "")}
-    # Words that say nothing of anybody, and that every line is made of.
-    texts -= {"simulated", "root", "localhost"}
-    return sorted((text for text in texts if len(text) >= SHORTEST), key=len, reverse=True)
-
-
-def _scrubbed(lines: Iterable[str], private: list[str]) -> Iterator[str]:
-    for line in lines:
-        clean = line
-        for text in private:
-            clean = clean.replace(text, LEFT_OUT)
-        for pattern in _LOOKS_PRIVATE:
-            clean = pattern.sub(
-                lambda found: found[0] if _CLOCK.fullmatch(found[0]) else LEFT_OUT, clean
-            )
-        yield "".join(letter if letter.isprintable() else " " for letter in clean)
+def _of_the_service(options: Path) -> tuple[tuple[Path, ...], str]:
+    """The chamber files with which the installed service runs, and all its options."""
+    try:
+        text = options.read_text("utf-8")
+    except FileNotFoundError:
+        return (), ""
+    except OSError as error:
+        raise StillairError(
+            f"{options} can't be read ({error.strerror}), so it isn't known what is private "
+            "in the log; name the chamber files with --chamber, or call it with sudo"
+        ) from None
+    given = " ".join(re.findall(r"^STILLAIR_OPTIONS=(.*)$", text, re.MULTILINE))
+    return tuple(map(Path, re.findall(r"--chamber[ =](\S+)", given))), given
 
 
 # --- what is told ------------------------------------------------------------------------
@@ -235,8 +201,11 @@ def _log(given: Path | None) -> Iterator[str]:
     if given is not None:
         with store_errors(f"{given} can't be read"), given.open("rb") as file:
             file.seek(0, os.SEEK_END)
-            file.seek(max(0, file.tell() - LOG_BYTES))
+            begin = max(0, file.tell() - LOG_BYTES)
+            file.seek(begin)
             text = file.read(LOG_BYTES).decode("utf-8", "replace")
+            if begin:  # half a line may be half a secret, which looks like none
+                text = text.partition("\n")[2]
     else:
         try:
             text = subprocess.run(
@@ -258,7 +227,15 @@ def _log(given: Path | None) -> Iterator[str]:
             ).stdout.decode("utf-8", "replace")
         except (OSError, subprocess.SubprocessError):
             text = ""
-    yield from text.splitlines()[-LOG_LINES:] or ["there is none; name its file with --log"]
+    lines = text.splitlines()[-LOG_LINES:]
+    yield from map(_bounded, lines or ["there is none; name its file with --log"])
+
+
+def _bounded(line: str) -> str:
+    """A line that isn't endless, and ends with no half word."""
+    if len(line) <= LINE_CHARACTERS:
+        return line
+    return line[:LINE_CHARACTERS].rpartition(" ")[0] + " ..."
 
 
 def _newest(folder: Path) -> list[Path]:
@@ -267,3 +244,12 @@ def _newest(folder: Path) -> list[Path]:
     except OSError:
         return []
     return [path for _, path in found[-PICTURE_FILES:]]
+
+
+def _bare(path: Path) -> bytes | None:
+    """A picture without what a camera writes beside it, such as where it stands."""
+    with suppress(OSError, cv2.error):
+        pixels = cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), cv2.IMREAD_COLOR)
+        if pixels is not None:
+            return bytes(cv2.imencode(".jpg", pixels)[1])
+    return None

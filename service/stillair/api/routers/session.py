@@ -8,7 +8,15 @@ from fastapi import APIRouter, Request, Response
 from fastapi.concurrency import run_in_threadpool
 
 from stillair.api import commands
-from stillair.api.entry import SignedIn, TheAccess, Viewer, address, cookie_name, session_token
+from stillair.api.entry import (
+    SignedIn,
+    TheAccess,
+    Viewer,
+    address,
+    cookie_name,
+    is_private,
+    session_token,
+)
 from stillair.api.problems import Problem
 from stillair.api.schemas import (
     Done,
@@ -56,10 +64,7 @@ def sign_out(request: Request, response: Response, access: TheAccess) -> Done:
     if cookie:
         access.sign_out(cookie, address=address(request))
     response.delete_cookie(
-        cookie_name(request),
-        httponly=True,
-        samesite="strict",
-        secure=request.url.scheme == "https",
+        cookie_name(request), httponly=True, samesite="strict", secure=is_private(request)
     )
     return Done()
 
@@ -144,5 +149,5 @@ def _give(request: Request, response: Response, token: str) -> None:
         max_age=90 * 86_400,
         httponly=True,
         samesite="strict",
-        secure=request.url.scheme == "https",
+        secure=is_private(request),
     )
