@@ -19,7 +19,7 @@ from http.client import HTTPException
 from pathlib import Path
 
 PORT = 8420
-HERE = {"0.0.0.0": "127.0.0.1", "::": "[::1]", "::1": "[::1]"}  # noqa: S104 - to be asked at
+HERE = {"0.0.0.0": "127.0.0.1", "::": "[::1]", "::1": "[::1]"}  # where to ask
 
 
 def listens(options: str) -> tuple[str, str]:
