@@ -293,7 +293,7 @@ def opened_to_the_network(debian: Debian) -> None:
 
 def held_by_the_service_manager(debian: Debian) -> None:
     stuck = debian.main_process()
-    debian.run("kill", "-STOP", str(stuck))
+    assert debian.run("sh", "-c", f"kill -STOP {stuck}") == 0, debian.said
     wait_until(lambda: debian.main_process() not in (0, stuck), within_s=60)
     wait_until(lambda: debian.health() == "ok", within_s=60)
 
