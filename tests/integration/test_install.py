@@ -117,8 +117,8 @@ backup) mkdir -p backups && cp journal.db backups/one.tar && echo "$PWD/backups/
 "restore "*) cp "$2" journal.db ;;
 "owner list") cat owners 2>/dev/null ;;
 "owner add "*) read -r typed; [ "$typed" = "a long phrase" ] && echo "$3: owner" >>owners ;;
-"certificate make") : >certificate ;;
-"certificate show") [ -e certificate ] && echo AB:CD ;;
+"certificate make") mkdir certificates ;;
+"certificate show") [ -e certificates ] && echo AB:CD ;;
 esac
 """
 
@@ -275,7 +275,7 @@ def test_an_overlay_is_switched_on_only_by_who_says_yes_twice(board: Board) -> N
 def test_it_is_opened_to_the_network_only_with_owner_and_certificate(installed: Board) -> None:
     assert installed.install("--owner", "captain", given="short\n") == 1
     assert "STILLAIR_LISTEN" not in installed.options.read_text()
-    assert not (installed.data / "certificate").exists()
+    assert not (installed.data / "certificates").exists()
 
     assert installed.install("--owner", "captain", given="a long phrase\n") == 0, installed.said
     assert "STILLAIR_LISTEN=--host 0.0.0.0\n" in installed.options.read_text()
@@ -421,3 +421,39 @@ def test_taken_away_it_leaves_what_it_kept(installed: Board) -> None:
     assert not installed.data.exists()
     assert not installed.options.exists()
     assert not (installed.stand / "user").exists()
+
+
+def test_a_service_that_is_not_well_when_opened_is_shut_again(installed: Board) -> None:
+    before = installed.options.read_text()
+    (installed.stand / f"health-{installed.version()}").write_text("nothing")
+    assert installed.install("--owner", "captain", given="a long phrase\n") == 1
+    assert installed.options.read_text() == before
+    assert not (installed.data / "certificates").exists()
+    assert installed.order("systemctl restart") == ["systemctl restart"] * 2
+
+
+@pytest.mark.parametrize(
+    ("options", "host", "port"),
+    [
+        pytest.param("", "127.0.0.1", "8420", id="none"),
+        pytest.param("# --port 1\nSTILLAIR_OPTIONS=\n", "127.0.0.1", "8420", id="a comment"),
+        pytest.param("STILLAIR_OPTIONS=--port 8421 --host ::", "::", "8421", id="plain"),
+        pytest.param('STILLAIR_OPTIONS="--port=8421"', "127.0.0.1", "8421", id="quoted"),
+        pytest.param("STILLAIR_OPTIONS='--port 8421", "127.0.0.1", "8420", id="half quoted"),
+        pytest.param(
+            "STILLAIR_LISTEN=--host 0.0.0.0\nSTILLAIR_OPTIONS=--host 192.168.7.20 --chamber x",
+            "192.168.7.20",
+            "8420",
+            id="the later one",
+        ),
+    ],
+)
+def test_where_it_listens_is_read_from_its_options(
+    tmp_path: Path, options: str, host: str, port: str
+) -> None:
+    (tmp_path / "options").write_text(options)
+    code = f"import installed; print(*installed.listens(installed.read({str(tmp_path / 'options')!r})))"
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=DEPLOY, capture_output=True, text=True, check=True
+    )
+    assert done.stdout == f"{host} {port}\n"
