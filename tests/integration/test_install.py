@@ -1,4 +1,4 @@
-"""deploy/install step by step in a folder of its own, and the units, read by systemd's tools.
+"""deploy/install step by step in a folder of its own.
 
 STILLAIR_UNDER puts a folder in the place of /, and small scripts in the place of what
 changes a system: users, units, an environment and the program in it. What is tried is the
@@ -22,45 +22,8 @@ from running import wait_until
 
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
-UNIT = DEPLOY / "stillair.service"
 BOOT = "arm_64bit=1\n[cm4]\notg_mode=1"  # its last line lacks its end
 BLOCK = "\n# stillair: begin\n[all]\n{}# stillair: end\n"
-
-needs_systemd = pytest.mark.skipif(
-    shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed"
-)
-
-
-# --- the units, read by systemd's own tools ------------------------------------
-
-
-@needs_systemd
-def test_the_units_are_understood_whole(tmp_path: Path) -> None:
-    for unit in (UNIT, DEPLOY / "stillair-return.service"):
-        # The programs themselves are not installed where tests run.
-        text = unit.read_text().replace("/opt/stillair/current/venv/bin/stillair", "/bin/true")
-        (tmp_path / unit.name).write_text(text.replace("/opt/stillair/install", "/bin/true"))
-    done = subprocess.run(
-        ["systemd-analyze", "verify", *tmp_path.iterdir()],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert (done.returncode, [x for x in done.stderr.splitlines() if "stillair" in x]) == (0, [])
-
-
-@needs_systemd
-def test_the_unit_is_exposed_no_more_than_it_has_to_be() -> None:
-    done = subprocess.run(
-        ["systemd-analyze", "security", "--offline=true", "--threshold=20", "--no-pager", UNIT],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert done.returncode == 0, done.stdout
-
-
-# --- step by step ----------------------------------------------------------------
 
 # Each writes down that it was called. `health-VERSION` says how that version is.
 STAND_INS = {
@@ -134,7 +97,13 @@ class Board:
         self.data = self.root / "var/lib/stillair"
         self.options = self.root / "etc/stillair/options"
         self.boot = self.root / "boot/firmware/config.txt"
-        for made in ("etc/systemd/system", "run", "boot/firmware", "usr/local/bin", "var/lib"):
+        for made in (
+            "etc/systemd/system",
+            "run/systemd/system",
+            "boot/firmware",
+            "usr/local/bin",
+            "var/lib",
+        ):
             (self.root / made).mkdir(parents=True)
         self.boot.write_text(BOOT)
         (self.stand / "bin").mkdir(parents=True)
@@ -235,7 +204,7 @@ def test_a_first_install_starts_the_service_for_this_board_alone(board: Board) -
         "systemctl restart",
     ]
     units = board.root / "etc/systemd/system"
-    assert (units / "stillair.service").read_bytes() == UNIT.read_bytes()
+    assert (units / "stillair.service").read_bytes() == (DEPLOY / "stillair.service").read_bytes()
     assert (units / "stillair-return.service").exists()
     assert (board.root / "usr/local/bin/stillair").stat().st_mode & 0o777 == 0o755
     assert "SIMULATED" in board.said
@@ -401,9 +370,14 @@ def test_a_trial_that_was_cut_off_is_taken_back_at_the_next_start(installed: Boa
         cut_off.send_signal(signal.SIGKILL)
         cut_off.wait()
     (installed.stand / "calls").write_text("")
-    subprocess.run(returning, env=installed.environment, check=True)
+
+    def taken_back() -> bool:
+        # What the installer had begun may hold its lock for a moment longer.
+        subprocess.run(returning, env=installed.environment, check=True)
+        return not (installed.place / "trial").exists()
+
+    wait_until(taken_back, within_s=30)
     assert installed.version() == older
-    assert not (installed.place / "trial").exists()
     # What waits for it is started by who ordered it; a start from here would wait for itself.
     assert not installed.order("systemctl start", "systemctl stop", "systemctl restart")
 
@@ -430,30 +404,3 @@ def test_a_service_that_is_not_well_when_opened_is_shut_again(installed: Board) 
     assert installed.options.read_text() == before
     assert not (installed.data / "certificates").exists()
     assert installed.order("systemctl restart") == ["systemctl restart"] * 2
-
-
-@pytest.mark.parametrize(
-    ("options", "host", "port"),
-    [
-        pytest.param("", "127.0.0.1", "8420", id="none"),
-        pytest.param("# --port 1\nSTILLAIR_OPTIONS=\n", "127.0.0.1", "8420", id="a comment"),
-        pytest.param("STILLAIR_OPTIONS=--port 8421 --host ::", "::", "8421", id="plain"),
-        pytest.param('STILLAIR_OPTIONS="--port=8421"', "127.0.0.1", "8421", id="quoted"),
-        pytest.param("STILLAIR_OPTIONS='--port 8421", "127.0.0.1", "8420", id="half quoted"),
-        pytest.param(
-            "STILLAIR_LISTEN=--host 0.0.0.0\nSTILLAIR_OPTIONS=--host 192.168.7.20 --chamber x",
-            "192.168.7.20",
-            "8420",
-            id="the later one",
-        ),
-    ],
-)
-def test_where_it_listens_is_read_from_its_options(
-    tmp_path: Path, options: str, host: str, port: str
-) -> None:
-    (tmp_path / "options").write_text(options)
-    code = f"import installed; print(*installed.listens(installed.read({str(tmp_path / 'options')!r})))"
-    done = subprocess.run(
-        [sys.executable, "-c", code], cwd=DEPLOY, capture_output=True, text=True, check=True
-    )
-    assert done.stdout == f"{host} {port}\n"
