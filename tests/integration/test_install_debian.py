@@ -215,6 +215,7 @@ def test_the_life_of_an_installed_service(debian: Debian) -> None:
         again_changes_nothing(debian)
         opened_to_the_network(debian)
         held_by_the_service_manager(debian)
+        nothing_was_complained_of(debian)
         broken_version_is_taken_back(debian)
         power_cut_in_the_trial(debian)
         renewed(debian)
@@ -296,6 +297,16 @@ def held_by_the_service_manager(debian: Debian) -> None:
     assert debian.run("sh", "-c", f"kill -STOP {stuck}") == 0, debian.said
     wait_until(lambda: debian.main_process() not in (0, stuck), within_s=60)
     wait_until(lambda: debian.health() == "ok", within_s=60)
+
+
+def nothing_was_complained_of(debian: Debian) -> None:
+    """Under the sandbox things fail that work elsewhere."""
+    journal = debian.journal()
+    assert "Traceback" not in journal
+    assert "not permitted" not in journal
+    tried = debian.say("stillair", "inspect", "--chamber", "/etc/stillair/chamber.toml")
+    assert "fit" in tried
+    assert "UNFIT" not in tried, tried
 
 
 def broken_version_is_taken_back(debian: Debian) -> None:
