@@ -81,7 +81,7 @@ tell() {
             case $address in *:* | 169.254.*) ;; *) say "  $scheme://$address:$port/" ;; esac
         done
         if [ "$scheme" = https ]; then
-            say 'They do not know its certificate yet, and warn of it. The page /trust there says how a telephone learns it. Go on only where the fingerprint on that page is:'
+            say 'They do not know its certificate yet, and warn of it. Add trust to the address, as in https://.../trust: that page says how a telephone learns it. Go on only where the fingerprint there is:'
             say "  $(own "$version" certificate show | tail -n 1)"
         else
             say 'What they say to it can be read along in the network: sudo stillair certificate make'

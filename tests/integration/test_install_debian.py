@@ -17,6 +17,7 @@ import shutil
 import signal
 import ssl
 import subprocess
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -307,6 +308,10 @@ def nothing_was_complained_of(debian: Debian) -> None:
     tried = debian.say("stillair", "inspect", "--chamber", "/etc/stillair/chamber.toml")
     assert "fit" in tried
     assert "UNFIT" not in tried, tried
+    # Its user may not read the journal; the command hands it over.
+    assert debian.run("stillair", "report", "--to", "/tmp/report.zip") == 0, debian.said
+    with zipfile.ZipFile(debian.root / "tmp/report.zip") as report:
+        assert any("watches a heated chamber" in report.read(n).decode() for n in report.namelist())
 
 
 def broken_version_is_taken_back(debian: Debian) -> None:

@@ -12,6 +12,8 @@ from pathlib import Path
 
 import pytest
 
+from stillair.api import commands
+
 DEPLOY = Path(__file__).parents[2] / "deploy"
 UNIT = DEPLOY / "stillair.service"
 
@@ -73,9 +75,21 @@ def test_where_it_listens_is_read_from_its_options(
 ) -> None:
     (tmp_path / "options").write_text(options)
     code = "import sys, installed; print(*installed.listens(installed.read(sys.argv[1])))"
-    words = [sys.executable, "-c", code, tmp_path / "options"]
+    words = [sys.executable, "-c", code, str(tmp_path / "options")]
     done = subprocess.run(words, cwd=DEPLOY, capture_output=True, text=True, check=True)
     assert done.stdout == f"{host} {port}\n"
+
+
+def test_an_installed_service_names_its_own_command(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    assert str(tmp_path) in commands.command("owner", "add", "NAME", folder=tmp_path)
+    unit = UNIT.read_text("utf-8")
+    assert '"STILLAIR_COMMAND=sudo stillair"' in unit
+    monkeypatch.setenv("STILLAIR_COMMAND", "sudo stillair")
+    given = commands.command("owner", "add", "NAME", folder=tmp_path)
+    assert given == "sudo stillair owner add NAME"
+    assert commands.at(tmp_path) == ""
 
 
 def index(folder: Path, content: str) -> tuple[str, str]:
