@@ -354,24 +354,41 @@ def test_one_that_does_not_run_is_never_tried(installed: Board) -> None:
     assert not installed.order("systemctl stop")
 
 
+def begin_trial(board: Board) -> tuple[str, subprocess.Popen[bytes]]:
+    """Begin to try a newer version that never gets well; the older one, and the installer."""
+    older = board.version()
+    board.renew("newer\n")
+    (board.stand / f"health-{board.next_version()}").write_text("impaired\n")
+    installing = subprocess.Popen(
+        [str(board.checkout / "deploy/install")],
+        env={**board.environment, "STILLAIR_PROVE_S": "100000"},
+        stdin=subprocess.DEVNULL,
+    )
+    wait_until(lambda: board.version() != older and (board.stand / "up").exists(), within_s=30)
+    return older, installing
+
+
+@pytest.mark.parametrize("how", [signal.SIGHUP, signal.SIGTERM, signal.SIGINT])
+def test_an_installer_that_is_ended_goes_back_first(installed: Board, how: int) -> None:
+    """As when the connection to a board breaks off."""
+    older, installing = begin_trial(installed)
+    installing.send_signal(how)
+    assert installing.wait(30) == 1
+    assert installed.version() == older
+    assert (installed.stand / "up").read_text() == f"{older}\n"
+    assert not (installed.place / "trial").exists()
+
+
 def test_a_trial_that_was_cut_off_is_taken_back_at_the_next_start(installed: Board) -> None:
-    older = installed.version()
-    installed.renew("newer\n")
-    (installed.stand / f"health-{installed.next_version()}").write_text("impaired\n")
-    words = [installed.checkout / "deploy/install"]
-    environment = {**installed.environment, "STILLAIR_PROVE_S": "100000"}
-    cut_off = subprocess.Popen(words, env=environment, stdin=subprocess.DEVNULL)
+    older, installing = begin_trial(installed)
+    returning = [str(installed.place / "install"), "--go-back"]
     try:
-        wait_until(
-            lambda: installed.version() != older and (installed.stand / "up").exists(), within_s=30
-        )
         # As the unit for it does whenever the service is begun: not while it is being tried.
-        returning = [str(installed.place / "install"), "--go-back"]
         subprocess.run(returning, env=installed.environment, check=True)
         assert installed.version() != older
     finally:
-        cut_off.send_signal(signal.SIGKILL)
-        cut_off.wait()
+        installing.kill()
+        installing.wait()
     (installed.stand / "calls").write_text("")
 
     def taken_back() -> bool:

@@ -309,8 +309,8 @@ def nothing_was_complained_of(debian: Debian) -> None:
     assert "fit" in tried
     assert "UNFIT" not in tried, tried
     # Its user may not read the journal; the command hands it over.
-    assert debian.run("stillair", "report", "--to", "/tmp/report.zip") == 0, debian.said
-    with zipfile.ZipFile(debian.root / "tmp/report.zip") as report:
+    assert debian.run("stillair", "report", "--to", f"/{DATA}/report.zip") == 0, debian.said
+    with zipfile.ZipFile(debian.root / DATA / "report.zip") as report:
         assert any("watches a heated chamber" in report.read(n).decode() for n in report.namelist())
 
 
