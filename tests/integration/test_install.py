@@ -218,6 +218,18 @@ def test_a_second_install_touches_nothing(installed: Board) -> None:
     assert not installed.order("systemctl restart", "systemctl stop", "pip", "stillair backup")
 
 
+def test_an_environment_that_runs_no_more_is_made_anew_in_its_place(installed: Board) -> None:
+    """As after Debian went to another Python; the checkout may be long gone."""
+    program = installed.place / installed.version() / "venv/bin/stillair"
+    program.unlink()
+    (installed.stand / "up").unlink()
+    installed.checkout.rename(installed.checkout.with_name("gone"))
+    installed.checkout = installed.place / installed.version() / "source"
+    assert installed.install() == 0, installed.said
+    assert program.exists()
+    assert installed.order("pip fetches", "systemctl start") == ["pip fetches", "systemctl start"]
+
+
 def test_overlays_are_shown_kept_and_taken_back(board: Board) -> None:
     assert board.install("--overlays", "w1-gpio i2c") == 0, board.said
     assert "+dtoverlay=w1-gpio" in board.said
