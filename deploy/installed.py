@@ -1,83 +1,58 @@
-"""What deploy/install needs a language for: databases kept aside, and the question "are you well".
+"""What deploy/install asks of an installed service.
 
-    installed.py backup DATA TO        copies every database of DATA, consistently, into TO
-    installed.py restore FROM DATA     gives back those whose tables were changed since
-    installed.py health PORT           prints "ok", "impaired" or nothing
+    installed.py health OPTIONS     prints "ok", "impaired", or nothing where it doesn't answer
+    installed.py port OPTIONS       prints the port that it listens on
 
-Runs with the standard library alone: an installed version may be the thing that is broken.
+OPTIONS is /etc/stillair/options. Runs with the standard library alone: the installed
+version may be the thing that is broken.
 """
 
 from __future__ import annotations
 
+import argparse
 import json
-import os
-import sqlite3
+import shlex
 import ssl
 import sys
 import urllib.request
-from contextlib import closing
+from http.client import HTTPException
 from pathlib import Path
 
-BESIDE = ("-wal", "-shm", "-journal")
+PORT = 8420
+HERE = {"0.0.0.0": "127.0.0.1", "::": "[::1]", "::1": "[::1]"}  # where to ask
 
 
-def backup(data: Path, to: Path) -> None:
-    """Copy every database whole, and on the disk before its name is there."""
-    to.mkdir(mode=0o700, parents=True, exist_ok=True)
-    for source in sorted(data.glob("*.db")):
-        half = to / f"{source.name}.half"
-        half.unlink(missing_ok=True)
-        with closing(sqlite3.connect(source)) as old, closing(sqlite3.connect(half)) as new:
-            old.backup(new)
-            (verdict,) = new.execute("PRAGMA quick_check(1)").fetchone()
-        if verdict != "ok":
-            raise SystemExit(f"{source} is damaged: {verdict}")
-        with half.open("rb") as written:
-            os.fsync(written.fileno())
-        half.replace(to / source.name)
+def listens(options: str) -> tuple[str, str]:
+    """Host and port that the words of an options file name, the later one of two."""
+    words: list[str] = []
+    for line in options.splitlines():
+        name, _, value = line.strip().partition("=")
+        if name in ("STILLAIR_LISTEN", "STILLAIR_OPTIONS"):
+            try:
+                words += " ".join(shlex.split(value)).split()
+            except ValueError:  # a quotation mark that is left open
+                words += value.split()
+    known = argparse.ArgumentParser(add_help=False, allow_abbrev=False)
+    known.add_argument("--host", default="127.0.0.1")
+    known.add_argument("--port", default=PORT)
+    found, _ = known.parse_known_args(words)
+    return found.host, str(found.port)
 
 
-def revision(database: Path) -> object:
-    """Which form its tables have; migrations note it in the file."""
-    with closing(sqlite3.connect(database)) as opened:
-        try:
-            return opened.execute("SELECT version_num FROM alembic_version").fetchall()
-        except sqlite3.OperationalError:
-            return None  # no such table: as good a mark as any
-
-
-def restore(kept: Path, data: Path) -> None:
-    """Give back what the older version could not read; the newer file is set aside, not lost."""
-    for source in sorted(kept.glob("*.db")):
-        target = data / source.name
-        if target.exists() and revision(target) == revision(source):
-            continue
-        owner = target if target.exists() else data
-        status = owner.stat()
-        for name in (source.name, *(source.name + ending for ending in BESIDE)):
-            if (data / name).exists():
-                (data / name).replace(kept / f"{name}.newer")
-        half = data / f"{source.name}.half"
-        half.write_bytes(source.read_bytes())
-        os.chown(half, status.st_uid, status.st_gid)
-        half.chmod(0o600)
-        with half.open("rb") as written:
-            os.fsync(written.fileno())
-        half.replace(target)
-        print(f"{target} is again as it was; what the newer version wrote is {kept}/*.newer")
-
-
-def health(port: str) -> str:
+def health(host: str, port: str) -> str:
     """What the service says of itself; nothing where it doesn't answer."""
     unproven = ssl.create_default_context()
     unproven.check_hostname = False  # asked on this very computer
     unproven.verify_mode = ssl.CERT_NONE
+    ask = urllib.request.build_opener(
+        urllib.request.ProxyHandler({}), urllib.request.HTTPSHandler(context=unproven)
+    )
     for scheme in ("http", "https"):
-        address = f"{scheme}://127.0.0.1:{port}/api/health"
+        address = f"{scheme}://{HERE.get(host, host)}:{port}/api/health"
         try:
-            with urllib.request.urlopen(address, timeout=3, context=unproven) as answer:
+            with ask.open(address, timeout=3) as answer:
                 return str(json.loads(answer.read(1000))["status"])
-        except (OSError, ValueError, KeyError):
+        except (OSError, HTTPException, ValueError, KeyError, TypeError):
             continue
     return ""
 
@@ -85,14 +60,20 @@ def health(port: str) -> str:
 def main() -> None:
     """Do what the first word says."""
     match sys.argv[1:]:
-        case ["backup", data, to]:
-            backup(Path(data), Path(to))
-        case ["restore", kept, data]:
-            restore(Path(kept), Path(data))
-        case ["health", port]:
-            print(health(port))
+        case ["health", options]:
+            print(health(*listens(read(options))))
+        case ["port", options]:
+            print(listens(read(options))[1])
         case _:
             raise SystemExit(__doc__)
+
+
+def read(options: str) -> str:
+    """The file's text; where there is none the service runs without options."""
+    try:
+        return Path(options).read_text("utf-8", "replace")
+    except FileNotFoundError:
+        return ""
 
 
 if __name__ == "__main__":

@@ -9,6 +9,8 @@ from contextlib import suppress
 from pathlib import Path
 
 SIOCGIFADDR = 0x8915  # netdevice(7): an interface's address
+# Its names are read here: if_nameindex(3) asks over netlink, which the service may not speak.
+DEVICES = Path("/proc/net/dev")
 IF_INET6 = Path("/proc/net/if_inet6")
 # linux/if_addr.h: temporary, failed, deprecated, tentative. Such an address doesn't stay.
 PASSING = 0x01 | 0x08 | 0x20 | 0x40
@@ -32,8 +34,9 @@ def own_addresses() -> tuple[str, ...]:
 
 def _version_4() -> list[str]:
     found = []
+    _, _, *lines = DEVICES.read_text().splitlines()
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
-        for _, interface in socket.if_nameindex():
+        for interface in (line.partition(":")[0].strip() for line in lines):
             request = struct.pack("256s", interface.encode()[:15])
             try:
                 answer = fcntl.ioctl(asking.fileno(), SIOCGIFADDR, request)
