@@ -49,7 +49,8 @@ CAMERA_REMEDY = {
 }
 MAIL_REMEDY = "see [mail]: host, port, security, username, password"
 _ADVICE = re.compile(
-    r"[;:,] (?=(?:switch|look|see|use|run|check|free|choose|fit|restart|name|its number may) )"
+    r"[;:,] (?=(?:switch|look|see|use|run|check|free|choose|fit|restart|name|unplug|stop"
+    r"|its number may|sudo) )"
 )
 
 
