@@ -82,7 +82,7 @@ def parse(sensor: str, text: str) -> bytes:
         raise SensorError(
             sensor,
             "every bit reads 0: the bus is held low by a short circuit, a broken sensor or a "
-            "missing pull-up; look whether data touches ground, and for the resistor of 4.7 kΩ to 3.3 V",
+            "missing pull-up; look whether data touches ground, and for 4.7 kΩ from data to 3.3 V",
             fault=ReadingFault.SHORT_TO_GROUND,
         )
     if check_byte(data) != 0 or verdict.split()[-1:] != ["YES"]:
