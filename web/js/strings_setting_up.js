@@ -3,7 +3,7 @@
 export const U = {
   way: "Setting up",
   /** @param {number} n */
-  to_do: (n) => (n === 0 ? "Nothing is left to do" : n === 1 ? "One thing is to be done" : `${n} things are to be done`),
+  to_do: (n) => (n === 0 ? "Nothing is left to do" : n === 1 ? "One thing to do" : `${n} things to do`),
   how: "Sensors, camera, supply, heat, clock, disk, mail and certificate, as they are just now. Each has one remedy; begin with the uppermost.",
   loading: "Looking at what is there …",
   failed: "What was found couldn't be fetched.",
