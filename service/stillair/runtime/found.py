@@ -139,6 +139,14 @@ def unnamed_camera(of: Board) -> str:
     return f"to watch by what is plugged in: camera.source = {of.cameras[0]}" if of.cameras else ""
 
 
+def camera_remedy(kind: CameraKind, of: Board | None) -> str:
+    """What to do about a camera that can't be reached; a device may have another number now."""
+    if kind is CameraKind.DEVICE and of is not None and of.cameras:
+        names = " or ".join(of.cameras[:3])
+        return f"its number may have changed: name it {names} in camera.source"
+    return CAMERA_REMEDY[kind]
+
+
 def certificate(kept: Certificates, own: Iterable[str], now_at: datetime) -> Found:
     """Do telephones get a certificate that they can trust, for the names this machine has?
 

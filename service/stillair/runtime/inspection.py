@@ -34,13 +34,13 @@ from stillair.fire.particles import USUAL_AT_START_UG
 from stillair.runtime import network
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.found import (
-    CAMERA_REMEDY,
     CONTACT_REMEDY,
     MAIL_REMEDY,
     PARTICLES_REMEDY,
     SENSOR_REMEDY,
     Found,
     State,
+    camera_remedy,
     certificate,
     computer,
     one_wire_addresses,
@@ -199,7 +199,7 @@ def _camera(drivers: Drivers, board: Board | None, prefix: str) -> Iterator[Foun
         assert made is not None
         return made
 
-    remedy = CAMERA_REMEDY[of.kind]
+    remedy = camera_remedy(of.kind, board)
     try:
         described, fitness = look(
             camera, drivers.clock, own_pace=of.kind is not CameraKind.SIMULATED
@@ -214,7 +214,7 @@ def _camera(drivers: Drivers, board: Board | None, prefix: str) -> Iterator[Foun
     except Exception as error:
         yield Found(thing, State.UNFIT, f"{type(error).__name__}: {error}", remedy)
     else:
-        yield Found(thing, State.FIT, f"gives pictures ({described})", _lasting(of.source))
+        yield Found(thing, State.FIT, f"gives pictures ({described})", _lasting(of.source, ROOT))
         for facet in facets(fitness, drivers.settings.chamber.width_mm):
             state = State.UNFIT if facet.remedy else State.FIT
             if not facet.is_judged:
@@ -228,11 +228,12 @@ def _camera(drivers: Drivers, board: Board | None, prefix: str) -> Iterator[Foun
             )
 
 
-def _lasting(source: str) -> str:
+def _lasting(source: str, root: Path) -> str:
     """What to write instead of a device's number, which goes to another camera one day."""
     if not re.fullmatch(r"/dev/video\d+", source):
         return ""
-    names = [name for name in camera_names() if Path(name).resolve() == Path(source).resolve()]
+    device = (root / source.lstrip("/")).resolve()
+    names = [name for name in camera_names(root / "dev/v4l") if Path(name).resolve() == device]
     return f"its number may change: name it {names[0]}" if names else ""
 
 

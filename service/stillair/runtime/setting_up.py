@@ -15,18 +15,17 @@ from typing import Protocol
 from stillair.alarms import figures
 from stillair.alarms.seen import VIEW
 from stillair.config import ChamberSettings
-from stillair.config.inputs import CameraKind
 from stillair.errors import DeliveryError
 from stillair.model import CameraCondition, CameraState
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import (
-    CAMERA_REMEDY,
     CONTACT_REMEDY,
     MAIL_REMEDY,
     PARTICLES_REMEDY,
     SENSOR_REMEDY,
     Found,
     State,
+    camera_remedy,
     computer,
     one_wire_addresses,
     unfit,
@@ -202,10 +201,7 @@ class SettingUp:
                 return Found(thing, State.NOT_TRIED, "it is paused")
             case CameraCondition.LOST:
                 reason = state.reason if state is not None else ""
-                remedy = CAMERA_REMEDY[of.camera.kind]
-                # A device may have come back under another number since.
-                if of.camera.kind is CameraKind.DEVICE and self._board and self._board.cameras:
-                    remedy = f"name it by what stays: {' or '.join(self._board.cameras[:3])}"
+                remedy = camera_remedy(of.camera.kind, self._board)
                 return unfit(thing, reason or "it is out of touch", remedy)
             case condition:
                 now, _, todo = VIEW[condition]
