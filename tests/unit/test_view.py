@@ -195,7 +195,13 @@ def test_a_fit_view_is_not_told_as_unfit(then: Scene | None) -> None:
 
 
 @pytest.mark.parametrize(
-    "then", [even(110.0), blurred(4.0), turned(40), in_light(lambda _: 0.02)], ids=str
+    "then",
+    [
+        pytest.param(even(110.0), id="covered"),
+        pytest.param(blurred(4.0), id="out of focus"),
+        pytest.param(turned(40), id="moved"),
+        pytest.param(in_light(lambda _: 0.02), id="dark"),
+    ],
 )
 def test_what_ends_within_two_seconds_is_not_told(then: Scene) -> None:
     assert told(then, lasts_s=2.0) == []

@@ -48,7 +48,6 @@ export function Page({ touch, sounds }) {
       <${SoundLine} sounds=${sounds} />
       <div class="choices">
         <${Units} unit=${unit} choose=${choose} />
-        ${who && who.name !== AT_THE_MACHINE && html`<${SignOut} />`}
       </div>
       ${now &&
       route.page === "now" &&
@@ -174,9 +173,9 @@ function Foot({ touch }) {
   const known = who && who.name !== AT_THE_MACHINE;
   return html`<footer class="foot">
     <p class="safety">${S.foot.safety}</p>
-    ${now && !now.owner && html`<p>${S.foot.no_owner} <a href="#/people">${P.people}</a>.
+    ${now && !now.owner && html`<p>${S.foot.no_owner} <a href="#/people">${P.people}</a>.${" "}
       ${S.foot.no_owner_shell} <${Command} words="owner add NAME" /></p>`}
-    ${known && html`<p>${S.foot.signed_in(who.name, who.role)} ${who.role === "viewer" && S.foot.viewer}</p>`}
+    ${known && html`<p>${S.foot.signed_in(who.name, who.role)} ${who.role === "viewer" && S.foot.viewer} <${SignOut} /></p>`}
     ${now && html`<p class="small">${S.foot.version(now.version)}</p>`}
   </footer>`;
 }

@@ -32,6 +32,10 @@ from stillair.errors import StoreError
 
 log = logging.getLogger(__name__)
 
+# A migration speaks through alembic's `op`, of which a process has one: stores that are
+# opened side by side, each by its own thread, take turns.
+_migrating = threading.Lock()
+
 BUSY_MS = 2_000  # another process may hold the file this long before we say so
 WAL_LIMIT_BYTES = 4 * 2**20  # what is left of a write-ahead log once it has been written back
 DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
@@ -253,7 +257,8 @@ def bring_up_to_date(engine: Engine, versions: Versions, *, target: str = "head"
         config.set_main_option("path_separator", "newline")
         config.attributes["connection"] = connection
         try:
-            command.upgrade(config, target)
+            with _migrating:
+                command.upgrade(config, target)
         except CommandError as error:
             raise StoreError(
                 f"its tables have version {present}, which this program does not know; "
