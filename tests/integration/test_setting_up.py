@@ -28,7 +28,8 @@ speed = 10
 # The service reads the files of a board under another root.
 ELSEWHERE = """
 from pathlib import Path
-from stillair.runtime import wiring
+from stillair.runtime import setting_up, wiring
+setting_up.QUIET_S = 0.0  # told with the first look
 read = wiring.read_board
 wiring.read_board = lambda folder, at, **more: read(folder, at, root=Path({root}), **more)
 """

@@ -39,6 +39,8 @@ from stillair.watch import WatchView
 
 log = logging.getLogger(__name__)
 
+# At a start a board is hot from installing and its clock not set yet: that passes.
+QUIET_S = 55.0
 TRY_MAIL_EVERY_S = 3600.0  # a provider shuts out whoever comes with a wrong password often
 NO_FILE = Found(
     "chamber file",
@@ -105,18 +107,25 @@ class SettingUp:
             "disk": troubles.disk,
         }
         self._failing: set[str] = set()
+        self._began_s: float | None = None
         self._tried: dict[str, Found] = {}
         self._tried_s: dict[str, float] = {}
 
     def look(self) -> None:
-        """Look at the computer, tell what has begun or ended, and try mail if that is due."""
+        """Look at the computer, tell what has begun or ended, and try mail if that is due.
+
+        In the first minute the page alone hears of it.
+        """
+        if self._began_s is None:
+            self._began_s = self._monotonic_s()
         try:
             before, now = self._board, self._read()
             self._board = now
-            self._tell("supply", _supply(before, now))
-            self._tell("heat", judging.heat(now, was_hot="heat" in self._failing))
-            self._tell("clock", judging.clock(now))
-            self._tell("disk", judging.disk(now))
+            if self._monotonic_s() - self._began_s >= QUIET_S:
+                self._tell("supply", _supply(before, now))
+                self._tell("heat", judging.heat(now, was_hot="heat" in self._failing))
+                self._tell("clock", judging.clock(now))
+                self._tell("disk", judging.disk(now))
         except Exception:
             log.exception("the computer was not looked at")
         for key in self._mail:
@@ -142,7 +151,10 @@ class SettingUp:
             yield from unnamed_sensors(self._board, named)
             yield from computer(self._board)
         if self.certificate is not None:
-            yield self.certificate()
+            try:
+                yield self.certificate()
+            except OSError as error:  # of the network: which addresses there are isn't told
+                yield Found("certificate", State.NOT_TRIED, error.strerror or str(error))
 
     # --- the computer ----------------------------------------------------------
 
