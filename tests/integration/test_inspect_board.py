@@ -116,6 +116,15 @@ def test_a_camera_that_changed_its_number_is_found_by_the_name_that_stays(
     assert found.remedy == f"its number may have changed: name it {name} in camera.source"
 
 
+def test_a_camera_that_works_by_its_number_is_told_its_lasting_name(tree: BoardTree) -> None:
+    tree.camera(0, "usb-other-video-index0")
+    name = tree.camera(2, "usb-maker_webcam_1234-video-index0")
+    advice = f"its number may change: name it {name}"
+    assert finding.lasting_name("/dev/video2", tree.root) == advice
+    assert finding.lasting_name("/dev/video3", tree.root) == ""
+    assert finding.lasting_name(f"/dev/v4l/by-id/{name.name}", tree.root) == ""
+
+
 def test_a_camera_that_nobody_named_is_told_of(tmp_path: Path, tree: BoardTree) -> None:
     name = tree.camera(0, "usb-maker_webcam_1234-video-index0")
     found = inspected(tmp_path, tree)["camera"]

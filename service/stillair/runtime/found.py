@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
+from pathlib import Path
 
 from stillair.access.certificates import (
     Certificates,
@@ -20,6 +21,7 @@ from stillair.config.inputs import CameraKind
 from stillair.errors import CertificateError
 from stillair.sensing import board
 from stillair.sensing.board import Board, Judged
+from stillair.sensing.board_files import ROOT, camera_names
 
 SENSOR_REMEDY = {
     "onewire": "see that the overlay w1-gpio is on, the pull-up is there and the wires are right",
@@ -145,6 +147,15 @@ def camera_remedy(kind: CameraKind, of: Board | None) -> str:
         names = " or ".join(of.cameras[:3])
         return f"its number may have changed: name it {names} in camera.source"
     return CAMERA_REMEDY[kind]
+
+
+def lasting_name(source: str, root: Path = ROOT) -> str:
+    """What to write instead of a device's number, which goes to another camera one day."""
+    if not re.fullmatch(r"/dev/video\d+", source):
+        return ""
+    device = (root / source.lstrip("/")).resolve()
+    names = [name for name in camera_names(root / "dev/v4l") if Path(name).resolve() == device]
+    return f"its number may change: name it {names[0]}" if names else ""
 
 
 def certificate(kept: Certificates, own: Iterable[str], now_at: datetime) -> Found:

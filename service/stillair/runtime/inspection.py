@@ -6,7 +6,6 @@ given up after some seconds.
 
 from __future__ import annotations
 
-import re
 import shutil
 import threading
 import time
@@ -43,6 +42,7 @@ from stillair.runtime.found import (
     camera_remedy,
     certificate,
     computer,
+    lasting_name,
     one_wire_addresses,
     unfit,
     unnamed_camera,
@@ -51,7 +51,7 @@ from stillair.runtime.found import (
 from stillair.runtime.viewing import facets, look
 from stillair.runtime.wiring import mail_settings
 from stillair.sensing.board import Board
-from stillair.sensing.board_files import ROOT, camera_names, read_board
+from stillair.sensing.board_files import ROOT, read_board
 from stillair.sensing.protocols import Camera, ParticleSensor, Sensor
 
 T = TypeVar("T")
@@ -214,7 +214,7 @@ def _camera(drivers: Drivers, board: Board | None, prefix: str) -> Iterator[Foun
     except Exception as error:
         yield Found(thing, State.UNFIT, f"{type(error).__name__}: {error}", remedy)
     else:
-        yield Found(thing, State.FIT, f"gives pictures ({described})", _lasting(of.source, ROOT))
+        yield Found(thing, State.FIT, f"gives pictures ({described})", lasting_name(of.source))
         for facet in facets(fitness, drivers.settings.chamber.width_mm):
             state = State.UNFIT if facet.remedy else State.FIT
             if not facet.is_judged:
@@ -226,15 +226,6 @@ def _camera(drivers: Drivers, board: Board | None, prefix: str) -> Iterator[Foun
                 facet.remedy,
                 facet.figures,
             )
-
-
-def _lasting(source: str, root: Path) -> str:
-    """What to write instead of a device's number, which goes to another camera one day."""
-    if not re.fullmatch(r"/dev/video\d+", source):
-        return ""
-    device = (root / source.lstrip("/")).resolve()
-    names = [name for name in camera_names(root / "dev/v4l") if Path(name).resolve() == device]
-    return f"its number may change: name it {names[0]}" if names else ""
 
 
 def _sounder(settings: ChamberSettings, prefix: str) -> Found:
