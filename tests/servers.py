@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from aiosmtpd.controller import Controller
+from aiosmtpd.smtp import AuthResult, LoginPassword
 
 if TYPE_CHECKING:
     from aiosmtpd.smtp import SMTP, Envelope, Session
@@ -34,10 +35,11 @@ class MailServer:
 
     `refuse_with` is None to accept, or the answer that each recipient gets:
     "451 4.3.0 try later" (again can help), "550 5.1.1 no such box" (it can't).
-    `refusals` counts those answers.
+    `refusals` counts those answers. With `password` a sign-in with any other is refused,
+    in clear as well, where a real one would allow none.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, password: str | None = None) -> None:
         self.messages: list[EmailMessage] = []
         self.recipients: list[str] = []
         self.refuse_with: str | None = None
@@ -45,7 +47,15 @@ class MailServer:
         self._arrived = threading.Condition()
         self.host = "127.0.0.1"
         self.port = free_loopback_port()
-        self._controller = Controller(self, hostname=self.host, port=self.port)
+        self.sign_ins = 0
+        self._password = password
+        self._controller = Controller(
+            self,
+            hostname=self.host,
+            port=self.port,
+            authenticator=self._signs_in if password is not None else None,
+            auth_require_tls=False,
+        )
 
     def start(self) -> None:
         self._controller.start()
@@ -60,6 +70,13 @@ class MailServer:
             came = self._arrived.wait_for(lambda: len(self.messages) >= count, timeout_s)
         assert came, f"{len(self.messages)} of {count} messages came within {timeout_s:.0f} s"
         return list(self.messages)
+
+    def _signs_in(
+        self, server: SMTP, session: Session, envelope: Envelope, mechanism: str, given: object
+    ) -> AuthResult:
+        self.sign_ins += 1
+        assert isinstance(given, LoginPassword)
+        return AuthResult(success=given.password.decode() == self._password, handled=False)
 
     async def handle_RCPT(  # noqa: N802 - aiosmtpd looks the handler up by this name
         self,

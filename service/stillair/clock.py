@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from typing import Protocol
 
 MOST_AHEAD_S = 30.0  # a faster clock waits when its chamber's watch is further behind
+MADE_AT = datetime(2026, 1, 1, tzinfo=UTC)  # a wall clock before this has never been set
 PATIENCE_S = 15.0  # of the machine's time; a chamber's loop that is stuck for 5 s counts as late
 
 

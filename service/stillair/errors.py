@@ -100,13 +100,17 @@ class StoreError(StillairError):
 
 
 class DeliveryError(StillairError):
-    """A message did not go out; `retry` says if sending it again can help."""
+    """A message did not go out; `retry` says if sending it again can help.
 
-    def __init__(self, route: str, reason: str, *, retry: bool) -> None:
+    `remedy`: what a person may put right, where that is known.
+    """
+
+    def __init__(self, route: str, reason: str, *, retry: bool, remedy: str = "") -> None:
         super().__init__(f"{route}: {reason}")
         self.route = route
         self.reason = reason
         self.retry = retry
+        self.remedy = remedy
 
 
 class AccessError(StillairError):

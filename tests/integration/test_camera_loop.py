@@ -204,6 +204,13 @@ def test_lost_at_once_when_it_can_not_be_opened(rig: Rig) -> None:
     assert (state.condition, state.since_s, state.reason) == (LOST, 0.0, "no such device")
 
 
+def test_what_would_help_is_told_with_the_reason(rig: Rig) -> None:
+    remedy = "its number may have changed: name it /dev/v4l/by-id/a in camera.source"
+    rig.camera.open_error = CameraError("scripted", "no such device", retry=True, remedy=remedy)
+    rig.loop.start()
+    assert rig.next_state().reason == f"no such device; {remedy}"
+
+
 def test_a_short_break_is_not_lost(rig: Rig) -> None:
     rig.loop.start()
     rig.push(FRAMES[0])

@@ -372,12 +372,29 @@ def test_a_device_that_is_unplugged_and_comes_back(device: Path) -> None:
     camera = device_camera(device, "video2")
     camera.open()
     (device / "v4l/by-id/usb-A_camera-video-index0").unlink()
-    with pytest.raises(CameraError, match="there is no such device"):
+    with pytest.raises(CameraError, match="there is no such device") as caught:
         camera.open()  # though there is a video2, it may be another camera by now
+    assert caught.value.remedy == ""
     (device / "v4l/by-id/usb-A_camera-video-index0").symlink_to(device / "video0")
     camera.open()
     camera.close()
     assert StandIn.opened == [str(device / "video2"), str(device / "video0")]
+
+
+def test_a_device_whose_number_went_to_nobody_is_told_by_the_name_that_stays(device: Path) -> None:
+    with pytest.raises(CameraError, match="there is no such device") as caught:
+        device_camera(device, "video7").open()
+    name = device / "v4l/by-id/usb-A_camera-video-index0"
+    assert caught.value.remedy == (f"its number may have changed: name it {name} in camera.source")
+
+
+def test_a_device_that_is_no_camera_any_more_names_the_one_that_is(
+    device: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(StandIn, "works", False)
+    with pytest.raises(CameraError, match="is no camera") as caught:
+        device_camera(device, "video0").open()
+    assert "by-id/usb-A_camera-video-index0" in caught.value.remedy
 
 
 def test_a_device_without_links_is_opened_as_it_is_named(device: Path) -> None:

@@ -9,12 +9,17 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, AuthResult
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+from cryptography.x509.oid import NameOID
 
 from servers import MailServer, free_loopback_port
 from stillair.alerts.mail import PICTURE_BYTES, MailRoute, MailSettings
@@ -335,24 +340,64 @@ def test_secured_and_signed_in(certificate: tuple[Path, Path], security: str) ->
         error = failure(MailRoute(replace(plan, password="ore"), trust=trusting(certificate)))
         assert "refused the name or password" in str(error)
         assert error.retry, "people can put it right"
+        assert error.remedy.startswith("put the right username and password")
         assert "ore" not in str(error).replace("refused", "")
 
 
 @pytest.mark.filterwarnings("ignore:Requiring AUTH while not requiring TLS:UserWarning")
 @pytest.mark.parametrize("security", ["starttls", "tls"])
 @pytest.mark.parametrize(
-    ("trusted", "host"),
-    [pytest.param(False, "localhost", id="stranger"), pytest.param(True, "127.0.0.1", id="other")],
+    ("trusted", "host", "remedy"),
+    [
+        pytest.param(False, "localhost", "give this computer the authority", id="stranger"),
+        pytest.param(True, "127.0.0.1", "write into mail.host the name", id="other"),
+    ],
 )
 def test_no_password_goes_to_a_server_that_is_not_who_it_says(
-    certificate: tuple[Path, Path], security: str, trusted: bool, host: str
+    certificate: tuple[Path, Path], security: str, trusted: bool, host: str, remedy: str
 ) -> None:
     trust = trusting(certificate) if trusted else None
     with secured(certificate, starttls=security == "starttls") as (port, tried):
         plan = settings(port, host=host, security=security, username="cox", password="oar")
         error = failure(MailRoute(plan, trust=trust))
         assert "a certificate that can't be trusted" in str(error)
+        assert error.remedy.startswith(remedy)
         assert error.retry
+        assert tried == []
+
+
+@pytest.mark.filterwarnings("ignore:Requiring AUTH while not requiring TLS:UserWarning")
+@pytest.mark.parametrize(
+    ("begins_d", "remedy"),
+    [
+        pytest.param(-30, "have the mail server's certificate renewed", id="ended"),
+        pytest.param(30, "set this computer's clock", id="not yet"),
+    ],
+)
+def test_a_certificate_of_another_time_has_its_own_remedy(
+    tmp_path: Path, begins_d: int, remedy: str
+) -> None:
+    begins_at = datetime.now(UTC) + timedelta(days=begins_d)
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "localhost")])
+    made = (
+        x509.CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(1)
+        .not_valid_before(begins_at)
+        .not_valid_after(begins_at + timedelta(days=2))
+        .add_extension(x509.SubjectAlternativeName([x509.DNSName("localhost")]), critical=False)
+        .sign(key, hashes.SHA256())
+    )
+    certificate = tmp_path / "certificate.pem", tmp_path / "key.pem"
+    certificate[0].write_bytes(made.public_bytes(Encoding.PEM))
+    certificate[1].write_bytes(key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()))
+    with secured(certificate, starttls=False) as (port, tried):
+        plan = settings(port, host="localhost", security="tls", username="cox", password="oar")
+        error = failure(MailRoute(plan, trust=trusting(certificate)))
+        assert error.remedy.startswith(remedy)
         assert tried == []
 
 

@@ -145,7 +145,7 @@ def test_a_certificate_made_while_it_runs_is_shown_without_a_restart(tmp_path: P
     # Each minute is each second here; nothing else is different.
     before = (
         "from stillair.runtime.schedule import Housekeeping\n"
-        "Housekeeping.each_minute = lambda self, name, job:"
+        "Housekeeping.each_minute = lambda self, name, job, **_:"
         " self._scheduler.add_job(job, 'cron', second='*', id=name)"
     )
     with RunningService(tmp_path, trust=trust(tmp_path), before=before) as service:

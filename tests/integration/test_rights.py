@@ -86,6 +86,7 @@ RIGHTS = {
     "POST /api/tokens": OWN,
     "POST /api/tokens/remove": OWN,
     "GET /api/audit": OWN,
+    "GET /api/setting-up": OWN,
 }
 TOKENS = {
     "viewer": ("--role", "viewer"),

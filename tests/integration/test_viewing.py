@@ -16,7 +16,8 @@ from stillair.clock import SystemClock
 from stillair.fire.fitness import LOOK_S, Fault, Fitness
 from stillair.model import CameraCondition
 from stillair.runtime import viewing
-from stillair.runtime.inspection import Found, State, inspect_all
+from stillair.runtime.found import Found, State
+from stillair.runtime.inspection import inspect_all
 from stillair.sensing.protocols import Frame
 from unit.fire_pictures import Paint, film
 from unit.test_fitness import (

@@ -25,9 +25,9 @@ export const SHAPES = { danger: "alarm", caution: "supervisory", trouble: "troub
 
 /**
  * @param {{chamber: Chamber, unit: Unit, dark: boolean, may: boolean, in_touch: boolean,
- *   joined: number, when: string, first: boolean}} props
+ *   joined: number, when: string, first: boolean, steps: unknown}} props
  */
-export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, when, first }) {
+export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, when, first, steps }) {
   const notes = useNotes(chamber.job?.id ?? "", when);
   const pauses = useOfJob(chamber.job?.id ?? "", when, fetchPauses, NONE);
   const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (chamber.tone)];
@@ -41,6 +41,7 @@ export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, when, 
     ${chamber.sub && html`<p class="sub">${words(chamber.sub, unit)}</p>`}
     <${Said} chamber=${chamber} unit=${unit} />
     <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
+    ${steps}
     <div class="spread">
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
       <${Picture} chamber=${chamber} in_touch=${in_touch} may=${may} />

@@ -9,10 +9,12 @@ import { keep, recall } from "./kept.js";
 import { People } from "./people.js";
 import { LookBack } from "./look_back.js";
 import { useRoute } from "./route.js";
+import { FirstSteps, SettingUp, useFound } from "./setting_up.js";
 import { Shape } from "./shapes.js";
 import { Command } from "./shell.js";
 import { S } from "./strings.js";
 import { P } from "./strings_people.js";
+import { U } from "./strings_setting_up.js";
 import { moment, words } from "./units.js";
 
 /** @typedef {import("./types.js").Now} Now */
@@ -30,6 +32,8 @@ export function Page({ touch, sounds }) {
   const { now, who, in_touch } = touch;
   const when = `${touch.joined} ${touch.told}`; // changes when what was fetched may have changed
   const may = who?.role !== "viewer";
+  const owner = who?.role === "owner";
+  const { found, failed } = useFound(owner, `${when} ${route.page} ${now?.owner}`);
   const choose = (/** @type {Unit} */ chosen) => {
     keep("unit", chosen);
     setUnit(chosen);
@@ -40,7 +44,7 @@ export function Page({ touch, sounds }) {
   return html`
     ${!in_touch && html`<${Lost} touch=${touch} />`}
     <header class="head">
-      <${Ways} page=${route.page} />
+      <${Ways} page=${route.page} owner=${owner} />
       <${SoundLine} sounds=${sounds} />
       <div class="choices">
         <${Units} unit=${unit} choose=${choose} />
@@ -61,7 +65,8 @@ export function Page({ touch, sounds }) {
       ${now &&
       route.page === "job" &&
       html`<${LookBack} id=${route.job} now=${now} unit=${unit} dark=${dark}
-        when=${when} may=${may} owner=${who?.role === "owner"} />`}
+        when=${when} may=${may} owner=${owner} />`}
+      ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} unit=${unit} />`}
       ${now &&
       route.page === "now" &&
       now.chambers.map(
@@ -76,6 +81,7 @@ export function Page({ touch, sounds }) {
             joined=${touch.joined}
             when=${when}
             first=${i === 0}
+            steps=${i === 0 && html`<${FirstSteps} found=${found} whole=${!now.owner} unit=${unit} />`}
           />`,
       )}
     </main>
@@ -83,12 +89,13 @@ export function Page({ touch, sounds }) {
   `;
 }
 
-/** @param {{page: import("./route.js").Route["page"]}} props */
-function Ways({ page }) {
+/** @param {{page: import("./route.js").Route["page"], owner: boolean}} props */
+function Ways({ page, owner }) {
   return html`<nav class="ways" aria-label=${S.head.pages}>
     <a href="#/" aria-current=${page === "now" ? "page" : undefined}>${S.head.now}</a>
     <a href="#/jobs" aria-current=${page === "jobs" ? "page" : page === "job" ? "true" : undefined}>${S.head.jobs}</a>
     <a href="#/people" aria-current=${page === "people" ? "page" : undefined}>${P.people}</a>
+    ${owner && html`<a href="#/setting-up" aria-current=${page === "setting-up" ? "page" : undefined}>${U.way}</a>`}
   </nav>`;
 }
 

@@ -40,6 +40,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
+from stillair.clock import MADE_AT
 from stillair.database import hand_over
 from stillair.errors import CertificateError
 
@@ -51,7 +52,6 @@ AUTHORITY_LASTS = timedelta(days=20 * 365)
 SERVER_LASTS = timedelta(days=397) - timedelta(seconds=1)  # both ends count (RFC 5280, 4.1.2.5)
 RENEWED_BEFORE = timedelta(days=60)
 WARNED_BEFORE = timedelta(days=365)  # of the authority's end, which nothing renews by itself
-CLOCK_IS_SET = datetime(2026, 1, 1, tzinfo=UTC)  # a clock before this has never been set
 MOST_NAMES = 50
 ALWAYS = ("localhost", "127.0.0.1", "::1")
 
@@ -411,7 +411,7 @@ class Certificates:
 
         Raises `CertificateError`; nothing is changed then.
         """
-        if now_at < CLOCK_IS_SET:
+        if now_at < MADE_AT:
             raise CertificateError(f"the clock says {now_at:%Y-%m-%d}; set it first")
         kept = checked_names(asked) or self.asked()
         names = _together(own, kept)

@@ -186,7 +186,7 @@ WORDS: Mapping[Kind, Words] = {
         "Power supply fault",
         "The board's supply is too weak",
         "The board's supply was too weak",
-        "Use a stronger supply or a shorter cable.",
+        "Use a supply made for this board and a short, thick cable.",
     ),
     Kind.BOARD_FAULT: Words(
         "Board fault",
@@ -239,6 +239,24 @@ _CERTIFICATE = Words(
     "Put that right: once it has ended they open no page here.",
     far=True,
 )
+
+# Sides of the board that are told apart; what was found is in the event's reason.
+HEAT, DISK = "heat", "disk"  # subjects of such a fault
+_BOARD: Mapping[str, Words] = {
+    HEAT: Words(
+        "Board too hot",
+        "The board that watches is too hot",
+        "The board that watches was too hot",
+        "Give it air: out of its case and away from the box, or with a fan.",
+    ),
+    DISK: Words(
+        "Disk nearly full",
+        "The board's disk is full, nearly so, or read-only",
+        "The board's disk was full, nearly so, or read-only",
+        "Make room, or put in a larger card.",
+        stands="Watching and alarms go on.",
+    ),
+}
 
 # Part of the watch broke; what broke, and what goes on, is in the event's reason.
 RULES = "rules"  # the subject of such a gap
@@ -408,6 +426,8 @@ def _words(change: EventChange | AlarmState) -> Words:
         return _CERTIFICATE
     if change.kind is Kind.WATCH_GAP and change.subject == RULES:
         return _BROKEN
+    if change.kind is Kind.BOARD_FAULT:
+        return _BOARD.get(change.subject, WORDS[change.kind])
     if isinstance(change, AlarmState):
         return WORDS[change.kind]
     if change.kind is Kind.SENSOR_FAULT and change.detail.get("fault") in _APART_FAULTS:

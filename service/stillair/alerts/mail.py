@@ -44,6 +44,18 @@ ATTACHED = (
     "Attached: the camera's picture of that moment. A place outlined in red is what was taken "
     "for smoke or flame. What it doesn't show may burn all the same."
 )
+# What to do about a certificate, by OpenSSL's X509_V_ERR_ (x509_vfy.h).
+_TRUST = {
+    9: "set this computer's clock: the certificate isn't valid yet",
+    10: "have the mail server's certificate renewed; see first that this computer's clock is right",
+    62: "write into mail.host the name that its certificate is for",
+    64: "write into mail.host the name that its certificate is for, not its address",
+}
+_TRUST_AT_ALL = (
+    "give this computer the authority that made it: put it into /usr/local/share/ca-certificates, "
+    "then sudo update-ca-certificates"
+)
+_AS_THE_PROVIDER_SAYS = 'set mail.security and mail.port as the provider says: "tls" is usually 465'
 _READY = 220
 _PERMANENT = 500
 # Narrower than RFC 5321: no quoted names, and nothing that could end a header or a command.
@@ -287,9 +299,14 @@ def _delivery_error(route: str, error: Exception, settings: MailSettings) -> Del
     meanwhile, so the message waits.
     """
     where = f"the mail server {settings.host}:{settings.port}"
+    remedy = ""
     match error:
         case smtplib.SMTPAuthenticationError():
-            return DeliveryError(route, f"{where} refused the name or password", retry=True)
+            reason = f"{where} refused the name or password"
+            remedy = (
+                "put the right username and password into [mail]; many providers want a password "
+                "made for programs"
+            )
         case smtplib.SMTPRecipientsRefused():
             code, said = next(iter(error.recipients.values()))
             reason = f"{where} refused the address: {_answer(code, said)}"
@@ -301,21 +318,28 @@ def _delivery_error(route: str, error: Exception, settings: MailSettings) -> Del
             reason = f"{where} said {_answer(error.smtp_code, error.smtp_error)}"
         case smtplib.SMTPServerDisconnected():
             reason = f"{where} hung up"
+        case smtplib.SMTPNotSupportedError():
+            reason = f"{where}: {_clean(error)}"
+            remedy = _AS_THE_PROVIDER_SAYS
         case smtplib.SMTPException():
             reason = f"{where}: {_clean(error)}"
         case ssl.SSLCertVerificationError():
             reason = f"{where} has a certificate that can't be trusted: {error.verify_message}"
+            remedy = _TRUST.get(error.verify_code, _TRUST_AT_ALL)
         case ssl.SSLError():
             reason = f"{where} doesn't speak TLS as expected: {_clean(error.reason)}"
+            remedy = _AS_THE_PROVIDER_SAYS
         case TimeoutError():
             reason = f"{where} gave no answer within {settings.timeout_s:g} s"
         case socket.gaierror():
             reason = f"the name {settings.host} can't be resolved"
+            remedy = "see whether mail.host is spelt right and the board reaches a name server"
         case OSError():
             reason = f"{where} can't be reached: {_clean(error.strerror or error)}"
+            remedy = "see whether mail.host and mail.port are right, and the network is there"
         case _:
             reason = f"{where} can't be spoken to with these settings: {_clean(error)}"
-    return DeliveryError(route, reason, retry=True)
+    return DeliveryError(route, reason, retry=True, remedy=remedy)
 
 
 def _for_good(code: int) -> bool:

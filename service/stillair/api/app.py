@@ -22,7 +22,7 @@ from stillair.access.people import Access
 from stillair.api import problems
 from stillair.api.entry import caller, viewer
 from stillair.api.guard import Guard
-from stillair.api.routers import jobs, live, people, pictures, session, trust, watching
+from stillair.api.routers import jobs, live, people, pictures, session, setting_up, trust, watching
 from stillair.runtime.service import Service
 
 OPEN_FILES = frozenset({"sign-in.js", "stillair.css", "icon.svg"})  # what signing in needs
@@ -59,7 +59,7 @@ def build(
     app.state.signing_in = asyncio.Semaphore(AT_ONCE + 2)
     app.state.first_code = first_code or FirstCode(time.monotonic)
     problems.install(app)
-    for part in (watching, jobs, pictures, live, session, people):
+    for part in (watching, jobs, pictures, live, session, people, setting_up):
         app.include_router(part.router)
 
     @app.get("/api/openapi.json", include_in_schema=False)

@@ -247,6 +247,21 @@ class Evidence(BaseModel):
     warning: str
 
 
+class ThingFound(BaseModel):
+    """One thing: "fit", "unfit", "not tried" or "none", and what would help."""
+
+    thing: str
+    state: str
+    told: str
+    remedy: str | None
+
+
+class ThingsFound(BaseModel):
+    """All that was found, in the order of doing it."""
+
+    items: list[ThingFound]
+
+
 class Health(BaseModel):
     """Whether the watch itself is whole."""
 

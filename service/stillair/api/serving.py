@@ -22,7 +22,7 @@ from stillair.api import app
 from stillair.api.commands import command
 from stillair.config import default_chamber, load_chambers
 from stillair.errors import CertificateError, StillairError
-from stillair.runtime import network, server, wiring
+from stillair.runtime import found, network, server, wiring
 from stillair.runtime.identity import IdentityKeeper
 from stillair.runtime.labels import boot_id
 from stillair.runtime.service import Service
@@ -69,6 +69,11 @@ def run(
         try:
             listener = _listen(host, port)
             service = wiring.build(chambers, folder, boot_id=boot_id(), has_owner=access.has_owner)
+            service.setting_up.is_demo = not files
+            if not proxied_as:  # else it is the proxy's
+                service.setting_up.certificate = lambda: found.certificate(
+                    certificates, _own(), datetime.now(UTC)
+                )
             first_code = FirstCode(time.monotonic)
             identity = None if proxied_as else _identity(certificates, service)
             scheme = "https" if identity else "http"
@@ -159,12 +164,17 @@ def _identity(certificates: Certificates, service: Service) -> IdentityKeeper | 
         return None
     keeper = IdentityKeeper(
         certificates,
-        names=lambda: (*network.own_names(), *network.own_addresses()),
+        names=_own,
         wall=lambda: datetime.now(UTC),
         on_trouble=service.troubles.certificate,
     )
     service.housekeeping.each_minute("certificate", keeper.check)
     return keeper
+
+
+def _own() -> tuple[str, ...]:
+    """This machine's names and addresses just now."""
+    return (*network.own_names(), *network.own_addresses())
 
 
 def _say_whom_to_trust(certificates: Certificates, say: Callable[[str], None]) -> None:

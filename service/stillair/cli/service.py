@@ -63,7 +63,8 @@ def inspect(
 
     One line each, with one remedy for what is unfit; status 1 if anything is.
     """
-    from stillair.runtime.inspection import State, inspect_all
+    from stillair.runtime.found import State
+    from stillair.runtime.inspection import inspect_all
 
     logging.disable(logging.WARNING)  # what drivers warn of stands in the lines below
     try:

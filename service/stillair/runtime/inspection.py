@@ -6,18 +6,15 @@ given up after some seconds.
 
 from __future__ import annotations
 
-import os
-import re
 import shutil
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
-from enum import StrEnum
 from pathlib import Path
 from typing import TypeVar
 
+from stillair.access.certificates import Certificates
 from stillair.alarms import figures
 from stillair.alerts.mail import MailRoute
 from stillair.clock import SystemClock
@@ -33,96 +30,62 @@ from stillair.errors import (
     StillairError,
 )
 from stillair.fire.particles import USUAL_AT_START_UG
+from stillair.runtime import network
 from stillair.runtime.drivers import Drivers
+from stillair.runtime.found import (
+    CONTACT_REMEDY,
+    MAIL_REMEDY,
+    PARTICLES_REMEDY,
+    SENSOR_REMEDY,
+    Found,
+    State,
+    camera_remedy,
+    certificate,
+    computer,
+    lasting_name,
+    one_wire_addresses,
+    unfit,
+    unnamed_camera,
+    unnamed_sensors,
+)
 from stillair.runtime.viewing import facets, look
 from stillair.runtime.wiring import mail_settings
+from stillair.sensing.board import Board
+from stillair.sensing.board_files import ROOT, read_board
 from stillair.sensing.protocols import Camera, ParticleSensor, Sensor
 
 T = TypeVar("T")
 
 TRY_S = 8.0  # a 1-Wire sensor takes 0.8 s, a camera or broker some seconds to connect
-LEAST_FREE_MB = 300
-EARLIEST_AT = datetime(2026, 1, 1, tzinfo=UTC)  # a clock before this program was made is wrong
-
-_SENSOR_REMEDY = {
-    "onewire": "see that the overlay w1-gpio is on, the pull-up is there and the wires are right",
-    "max31855": "see that SPI is on and the thermocouple is plugged in",
-    "max31856": "see that SPI is on and the thermocouple is plugged in",
-    "mcp9600": "see that I2C is on and the address is right",
-    "mqtt": "see that the broker is reached and something publishes on this topic",
-    "recording": "see that the file has this column",
-    "simulated": "see that the scenario has this point",
-}
+BOARD_S = 5.0  # files of the kernel, but a disk may hang
 
 
-_PARTICLES_REMEDY = {
-    "serial": "see that it has its 5 V, its TX wire is on the port, and no console uses that",
-    "simulated": "see that the scenario is right",
-}
-_CONTACT_REMEDY = {
-    "gpio": "see that the pin's number is GPIO's own and the wiring is right",
-    "mqtt": "see that the broker is reached and something publishes on this topic",
-    "simulated": "see that the scenario has this switch",
-}
-_CAMERA_REMEDY = {
-    CameraKind.DEVICE: "plug it in, and name it as `ls /dev/v4l/by-id` does",
-    CameraKind.FILE: "see that the path is right; it begins where the chamber file lies",
-    CameraKind.STREAM: "see that it is on, this computer reaches it and its address is right",
-    CameraKind.COMMAND: "run it by hand: it has to write motion JPEG on its standard output for"
-    " as long as it runs",
-    CameraKind.SIMULATED: "take another scenario, or wait until this one has it plugged in",
-}
-_ADVICE = re.compile(r"[;:,] (?=(?:switch|look|see|use|run|check|free|choose) )")
-
-
-class State(StrEnum):
-    """What trying has shown."""
-
-    FIT = "fit"
-    UNFIT = "UNFIT"
-    NOT_TRIED = "not tried"  # only an alarm shows whether it works, or another thing comes first
-    NONE = "none"
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """How one thing is, what it told, and what would help."""
-
-    thing: str
-    state: State
-    told: str
-    remedy: str = ""
-    figures: Mapping[str, float | None] = field(default_factory=dict)
-
-    def line(self) -> str:
-        """One line for a person."""
-        remedy = f" -> {self.remedy}" if self.remedy else ""
-        return f"{self.state:9}  {self.thing}: {self.told}{remedy}"
-
-    def record(self) -> dict[str, object]:
-        """The same for a program."""
-        return {
-            "thing": self.thing,
-            "state": self.state.value.lower(),
-            "told": self.told,
-            "remedy": self.remedy or None,
-            **({"figures": dict(self.figures)} if self.figures else {}),
-        }
-
-
-def inspect_all(files: tuple[Path, ...], folder: Path) -> Iterator[Found]:
+def inspect_all(
+    files: tuple[Path, ...], folder: Path, *, root: Path = ROOT, now_at: datetime | None = None
+) -> Iterator[Found]:
     """Try everything, one `Found` each, as soon as it is known.
 
+    The board's own files lie under `root`; `now_at` stands for the wall clock.
     Raises `SettingsError` before the first.
     """
     chambers = load_chambers(files) if files else (default_chamber(),)
+    at = datetime.now(UTC) if now_at is None else now_at
+    try:
+        board = _within(BOARD_S, lambda: read_board(folder, at, root=root))
+    except (StillairError, TimeoutError) as error:
+        board = None
+        yield Found("disk", State.UNFIT, f"{folder}: {error}", "choose another with --data-dir")
     for settings in chambers:
-        yield from _chamber(settings, prefix=f"{settings.name}, " if len(chambers) > 1 else "")
-    yield _clock(datetime.now(UTC))
-    yield _disk(folder)
+        prefix = f"{settings.name}, " if len(chambers) > 1 else ""
+        yield from _chamber(settings, board, prefix=prefix)
+    if board is not None:
+        yield from unnamed_sensors(board, one_wire_addresses(chambers))
+        yield from computer(board)
+    own = (*network.own_names(), *network.own_addresses())
+    yield certificate(Certificates(folder), own, at)
 
 
-def _chamber(settings: ChamberSettings, *, prefix: str) -> Iterator[Found]:
+def _chamber(settings: ChamberSettings, board: Board | None, *, prefix: str) -> Iterator[Found]:
     drivers = Drivers(settings, SystemClock())
     try:
         for sensor in settings.sensors:
@@ -131,7 +94,7 @@ def _chamber(settings: ChamberSettings, *, prefix: str) -> Iterator[Found]:
             yield _particles(drivers, counter, prefix)
         for contact in settings.contacts:
             yield _contact(drivers, contact, prefix)
-        yield from _camera(drivers, prefix)
+        yield from _camera(drivers, board, prefix)
         yield _sounder(settings, prefix)
         yield from _routes(settings, prefix)
     finally:
@@ -140,7 +103,7 @@ def _chamber(settings: ChamberSettings, *, prefix: str) -> Iterator[Found]:
 
 def _sensor(drivers: Drivers, of: AnySensor, prefix: str) -> Found:
     thing = f"{prefix}sensor {of.name}"
-    found = _first_value(thing, lambda: drivers.sensor(of), _SENSOR_REMEDY[of.driver])
+    found = _first_value(thing, lambda: drivers.sensor(of), SENSOR_REMEDY[of.driver])
     if isinstance(found, Found):
         return found
     described, raw_c = found
@@ -149,7 +112,7 @@ def _sensor(drivers: Drivers, of: AnySensor, prefix: str) -> Found:
 
 def _particles(drivers: Drivers, of: AnyParticles, prefix: str) -> Found:
     thing = f"{prefix}particle sensor {of.name}"
-    found = _first_value(thing, lambda: drivers.particles(of), _PARTICLES_REMEDY[of.driver])
+    found = _first_value(thing, lambda: drivers.particles(of), PARTICLES_REMEDY[of.driver])
     if isinstance(found, Found):
         return found
     described, value_ug = found
@@ -181,15 +144,9 @@ def _first_value(
     try:
         return _within(TRY_S, read)
     except SensorError as error:
-        return _unfit(thing, error.reason, remedy)
+        return unfit(thing, error.reason, remedy)
     except (StillairError, TimeoutError) as error:
         return Found(thing, State.UNFIT, str(error), remedy)
-
-
-def _unfit(thing: str, reason: str, remedy: str) -> Found:
-    """A driver's reason may end with better advice than the general remedy."""
-    told, *advice = _ADVICE.split(reason, maxsplit=1)
-    return Found(thing, State.UNFIT, told, advice[0] if advice else remedy)
 
 
 def _contact(drivers: Drivers, of: AnyContact, prefix: str) -> Found:
@@ -218,9 +175,9 @@ def _contact(drivers: Drivers, of: AnyContact, prefix: str) -> Found:
     try:
         described, active = _within(TRY_S, ask)
     except ContactError as error:
-        return _unfit(thing, error.reason, _CONTACT_REMEDY[of.driver])
+        return unfit(thing, error.reason, CONTACT_REMEDY[of.driver])
     except (StillairError, TimeoutError) as error:
-        return Found(thing, State.UNFIT, str(error), _CONTACT_REMEDY[of.driver])
+        return Found(thing, State.UNFIT, str(error), CONTACT_REMEDY[of.driver])
     if active is None:
         return Found(
             thing, State.UNFIT, "it has told nothing", "see that something tells its state"
@@ -228,12 +185,13 @@ def _contact(drivers: Drivers, of: AnyContact, prefix: str) -> Found:
     return Found(thing, State.FIT, f"{words[of.kind.value][0 if active else 1]} ({described})")
 
 
-def _camera(drivers: Drivers, prefix: str) -> Iterator[Found]:
+def _camera(drivers: Drivers, board: Board | None, prefix: str) -> Iterator[Found]:
     """The camera itself, then the sides of its view, then what the view is worth."""
     thing = f"{prefix}camera"
     of = drivers.settings.camera
     if of is None:
-        yield Found(thing, State.NONE, "smoke and flame are not watched for")
+        remedy = unnamed_camera(board) if board is not None else ""
+        yield Found(thing, State.NONE, "smoke and flame are not watched for", remedy)
         return
 
     def camera() -> Camera:
@@ -241,7 +199,7 @@ def _camera(drivers: Drivers, prefix: str) -> Iterator[Found]:
         assert made is not None
         return made
 
-    remedy = _CAMERA_REMEDY[of.kind]
+    remedy = camera_remedy(of.kind, board)
     try:
         described, fitness = look(
             camera, drivers.clock, own_pace=of.kind is not CameraKind.SIMULATED
@@ -256,7 +214,7 @@ def _camera(drivers: Drivers, prefix: str) -> Iterator[Found]:
     except Exception as error:
         yield Found(thing, State.UNFIT, f"{type(error).__name__}: {error}", remedy)
     else:
-        yield Found(thing, State.FIT, f"gives pictures ({described})")
+        yield Found(thing, State.FIT, f"gives pictures ({described})", lasting_name(of.source))
         for facet in facets(fitness, drivers.settings.chamber.width_mm):
             state = State.UNFIT if facet.remedy else State.FIT
             if not facet.is_judged:
@@ -301,44 +259,11 @@ def _routes(settings: ChamberSettings, prefix: str) -> Iterator[Found]:
     try:
         yield Found(thing, State.FIT, _within(20.0, route.check))
     except (DeliveryError, TimeoutError) as error:
-        told = error.reason if isinstance(error, DeliveryError) else str(error)
-        yield Found(
-            thing, State.UNFIT, told, "see [mail]: host, port, security, username, password"
-        )
+        known = error if isinstance(error, DeliveryError) else None
+        told = known.reason if known else str(error)
+        yield Found(thing, State.UNFIT, told, (known.remedy if known else "") or MAIL_REMEDY)
     finally:
         route.close()
-
-
-def _clock(now_at: datetime) -> Found:
-    if now_at < EARLIEST_AT:
-        return Found(
-            "clock",
-            State.UNFIT,
-            f"it says {now_at:%Y-%m-%d}",
-            "set it, or let it reach a time server",
-        )
-    return Found("clock", State.FIT, f"{now_at:%Y-%m-%d %H:%M} UTC")
-
-
-def _disk(folder: Path) -> Found:
-    place = folder
-    while not place.exists() and place != place.parent:
-        place = place.parent
-    try:
-        free_mb = shutil.disk_usage(place).free // 1_000_000
-    except OSError as error:
-        return Found(
-            "disk", State.UNFIT, f"{folder}: {error.strerror}", "choose another with --data-dir"
-        )
-    if not os.access(place, os.W_OK):
-        return Found(
-            "disk", State.UNFIT, f"{place} can't be written", "choose another with --data-dir"
-        )
-    if free_mb < LEAST_FREE_MB:
-        return Found(
-            "disk", State.UNFIT, f"{free_mb} MB free at {place}", f"free {LEAST_FREE_MB} MB"
-        )
-    return Found("disk", State.FIT, f"{free_mb} MB free at {place}")
 
 
 def _within(limit_s: float, action: Callable[[], T]) -> T:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, datetime
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
@@ -40,9 +40,13 @@ class Housekeeping:
         self._scheduler.add_job(self.give_up_old, "cron", minute=17, id="retention")
         self._scheduler.add_job(self.back_up, "cron", hour=3, minute=40, id="backup")
 
-    def each_minute(self, name: str, job: Callable[[], None]) -> None:
-        """Have `job` done each minute too; before `start`."""
-        self._scheduler.add_job(job, "cron", second=41, id=name)
+    def each_minute(
+        self, name: str, job: Callable[[], None], *, second: int = 41, at_once: bool = False
+    ) -> None:
+        """Have `job` done each minute too, and with `at_once` at the start; before `start`."""
+        # Left out, the trigger says when; None would mean never.
+        first = {"next_run_time": datetime.now(UTC)} if at_once else {}
+        self._scheduler.add_job(job, "cron", second=second, id=name, **first)
 
     def start(self) -> None:
         """Begin."""

@@ -35,6 +35,7 @@ from stillair.runtime.pausing import Pausing
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import readings_plan
 from stillair.runtime.schedule import Housekeeping
+from stillair.runtime.setting_up import SettingUp
 from stillair.runtime.troubles import Troubles
 from stillair.runtime.worker import Workshop
 from stillair.storage.history import History
@@ -73,8 +74,8 @@ class Service:
     """All chambers of this process; `wiring.build` puts it together.
 
     `writer`, `archive`, `pictures`, `judging`, `pausing`, `erasing`, `courier`, `housekeeping`,
-    `workshop` and `looking_back` work for it and tell what becomes of their work, so all are given
-    before `start`. `troubles` takes what of the service itself fails.
+    `workshop`, `looking_back` and `setting_up` work for it and tell what becomes of their work, so
+    all are given before `start`. `troubles` takes what of the service itself fails.
     """
 
     writer: JournalWriter
@@ -87,6 +88,7 @@ class Service:
     housekeeping: Housekeeping
     workshop: Workshop
     looking_back: LookingBack
+    setting_up: SettingUp
 
     def __init__(
         self,
@@ -129,6 +131,7 @@ class Service:
         """Send the viewers home, stop watching, keep what waits."""
         self.feed.close()
         self.housekeeping.stop()
+        self.setting_up.stop()
         for chamber in self._chambers.values():
             chamber.stop()
         self.pictures.stop()

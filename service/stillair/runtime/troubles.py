@@ -11,7 +11,7 @@ import math
 import threading
 from collections.abc import Iterable, Mapping
 
-from stillair.alarms.wording import CERTIFICATE
+from stillair.alarms.wording import CERTIFICATE, DISK, HEAT
 from stillair.clock import Clock
 from stillair.model import JsonValue, Kind, Trouble
 from stillair.runtime.chamber import Chamber
@@ -22,6 +22,7 @@ log = logging.getLogger(__name__)
 
 # Where nothing can be written each telling is one more loss, and must not tell itself.
 DAMAGE_EVERY_S = 600.0
+TIME = "time"  # subject of a clock that isn't set; a step of it has none
 
 
 class Troubles:
@@ -88,6 +89,22 @@ class Troubles:
     def certificate(self, failing: bool, reason: str) -> None:
         """The service's certificate can't be renewed, or can again."""
         self.tell(Kind.DELIVERY_FAULT, CERTIFICATE, failing, reason)
+
+    def supply(self, failing: bool, reason: str) -> None:
+        """The board's supply sags, or holds again."""
+        self.tell(Kind.POWER_FAULT, "", failing, reason)
+
+    def heat(self, failing: bool, reason: str) -> None:
+        """The board is too hot, or cool enough again."""
+        self.tell(Kind.BOARD_FAULT, HEAT, failing, reason)
+
+    def disk(self, failing: bool, reason: str) -> None:
+        """The board's disk is nearly full or read-only, or has room again."""
+        self.tell(Kind.BOARD_FAULT, DISK, failing, reason)
+
+    def clock(self, failing: bool, reason: str) -> None:
+        """The wall clock can't be trusted, or was set."""
+        self.tell(Kind.CLOCK_FAULT, TIME, failing, reason)
 
     def task(self, name: str, ended: bool) -> None:
         """A task of the web server's loop has ended and is begun again, or runs again."""

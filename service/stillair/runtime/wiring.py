@@ -38,10 +38,12 @@ from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import watch_plan
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
+from stillair.runtime.setting_up import SettingUp
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
 from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
+from stillair.sensing.board_files import read_board
 from stillair.sensing.camera_loop import CameraLoop
 from stillair.sensing.protocols import Sensor
 from stillair.sensing.reader import ParticleReader, SensorReader, read_particles, read_sensor
@@ -111,6 +113,19 @@ def build(
         service.troubles.backup,
     )
     service.housekeeping.each_minute("camera pauses", service.pausing.tidy)
+    service.setting_up = SettingUp(
+        chambers=service.chambers,
+        troubles=service.troubles,
+        # Files alone: in the hardened unit the firmware's own program has no device to ask.
+        board=lambda: read_board(folder, clock.wall(), program=None),
+        has_owner=has_owner,
+        mail={
+            settings.key: MailRoute(mail_settings(settings.mail))
+            for settings in chambers
+            if settings.mail is not None
+        },
+    )
+    service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
     service.workshop = Workshop(folder)
     service.looking_back = LookingBack(
         history=service.history,

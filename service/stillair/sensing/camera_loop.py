@@ -210,7 +210,7 @@ class CameraLoop:
                 self._camera.open()
                 self._read()
             except CameraError as error:
-                self._note_trouble(error.reason)
+                self._note_trouble("; ".join(filter(None, (error.reason, error.remedy))))
                 hopeless = not error.retry
             except Exception as error:  # whatever a driver does wrong, the watching goes on
                 self._note_failure("its driver failed", error)

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from stillair.clock import SystemClock
 from stillair.errors import CameraError, InputError
+from stillair.sensing.board_files import camera_names
 from stillair.sensing.cameras import TIMEOUT_S, Lease, Pacer, network_reason, shown_address
 from stillair.sensing.holding import Holding
 from stillair.sensing.mjpeg import FrameCutter
@@ -94,7 +95,9 @@ class DeviceCamera:
         self.close()
         path = self.stable_path()
         if not path.exists():
-            raise CameraError(self.source, "there is no such device", retry=True)
+            raise CameraError(
+                self.source, "there is no such device", retry=True, remedy=self._elsewhere(path)
+            )
         if not os.access(path, os.R_OK | os.W_OK):
             reason = "may not be read by this user, who must be in the group video"
             remedy = "sudo usermod -aG video $USER, then sign in anew"
@@ -104,7 +107,9 @@ class DeviceCamera:
         if not capture.isOpened():
             capture.release()
             reason = "is in use elsewhere, or is no camera"
-            remedy = "stop what uses it, perhaps the service itself, or name another device"
+            remedy = self._elsewhere(path) or (
+                "stop what uses it, perhaps the service itself, or name another device"
+            )
             raise CameraError(self.source, reason, retry=True, remedy=remedy)
         capture.set(cv2.CAP_PROP_FOURCC, _MJPG)
         capture.set(cv2.CAP_PROP_FRAME_WIDTH, self._size[0])
@@ -151,6 +156,13 @@ class DeviceCamera:
         if self._link is None and self._path.exists():
             self._link = self._find_link()
         return self._link or self._path
+
+    def _elsewhere(self, path: Path) -> str:
+        """By which lasting name the camera may be meant, where its number went to another one."""
+        others = [name for name in camera_names(self._links) if Path(name) != path]
+        if not others:
+            return ""
+        return f"its number may have changed: name it {' or '.join(others[:3])} in camera.source"
 
     def _find_link(self) -> Path:
         if self._path.is_symlink():

@@ -18,20 +18,20 @@ from __future__ import annotations
 import errno
 import os
 import re
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from stillair.errors import ReadingFault, SensorError
 from stillair.sensing import scratchpad
+from stillair.sensing.board import one_wire
+from stillair.sensing.board_files import config_text, names_in
 
 BUS_DIR = Path("/sys/bus/w1/devices")
 LONGEST_ANSWER_BYTES = 512
 
 _ADDRESS = re.compile(r"(10|22|28|3b|42)-[0-9a-f]{12}")
-_REMEDY = (
-    "switch 1-Wire on (dtoverlay=w1-gpio in the board's config.txt) and look at plug and pull-up"
-)
 
 
 def is_address(text: str) -> bool:
@@ -58,13 +58,20 @@ class OneWireSensor:
 
     blocking = True
 
-    def __init__(self, name: str, address: str, bus_dir: Path = BUS_DIR) -> None:
+    def __init__(
+        self,
+        name: str,
+        address: str,
+        bus_dir: Path = BUS_DIR,
+        config: Callable[[], str] = config_text,
+    ) -> None:
         if not is_address(address):
             raise ValueError(f"{address!r} is no 1-Wire address such as 28-0000075c2f11")
         self.name = name
         self.address = address.lower()
         self._bus_dir = bus_dir
         self._decoder = scratchpad.Decoder(name, int(self.address[:2], 16))
+        self._config = config
         self._seen = False
 
     def read(self) -> float | None:
@@ -100,9 +107,14 @@ class OneWireSensor:
             reason = f"{self.address} has vanished from the bus: look at plug and cable"
         else:
             found = ", ".join(find_addresses(self._bus_dir)[:8])
-            reason = f"{self.address} is not on the bus; " + (
-                f"found: {found}" if found else _REMEDY
-            )
+            line = one_wire(names_in(self._bus_dir), self._config())
+            if found:
+                reason = (
+                    f"{self.address} is not on the bus; found: {found}; "
+                    "use one of these, or look at its plug"
+                )
+            else:
+                reason = f"{line.told}; {line.remedy}" if line.remedy else "it answers nothing"
         return SensorError(self.name, reason, fault=ReadingFault.VANISHED)
 
     def _told(self, error: OSError) -> SensorError:

@@ -40,6 +40,9 @@ _FAILED_RAW = 0x07FF  # 127.94 degrees: a conversion that ran out of current
 _POWER_ON_BYTE_6 = 0x0C
 _HARMLESS_K = 1.0
 
+# A chip that answers and can't convert has data and ground, and lacks its third wire.
+_SUPPLY = "see that its red wire is on 3.3 V, not on ground or loose"
+
 _LONGEST_TEXT = 512  # two lines of the kernel have 80 characters
 
 
@@ -71,18 +74,22 @@ def parse(sensor: str, text: str) -> bytes:
     # A line that is held at one level comes before the check byte: zeros pass it.
     if data == b"\xff" * 9:
         raise SensorError(
-            sensor, "nobody answers on the bus: every bit reads 1", fault=ReadingFault.SILENT
+            sensor,
+            "nobody answers on the bus, every bit reads 1; look at its plug",
+            fault=ReadingFault.SILENT,
         )
     if data == b"\0" * 9:
         raise SensorError(
             sensor,
-            "the bus is held low by a short circuit or a broken sensor: every bit reads 0",
+            "every bit reads 0: the bus is held low by a short circuit, a broken sensor or a "
+            "missing pull-up; look whether data touches ground, and for 4.7 kΩ from data to 3.3 V",
             fault=ReadingFault.SHORT_TO_GROUND,
         )
     if check_byte(data) != 0 or verdict.split()[-1:] != ["YES"]:
         raise SensorError(
             sensor,
-            "the check byte is wrong: a long cable, a bad joint or a missing pull-up",
+            "the check byte is wrong: a long cable, a bad joint or a missing pull-up; "
+            "check for the resistor of 4.7 kΩ between data and 3.3 V",
             fault=ReadingFault.BAD_CHECKSUM,
         )
     return data
@@ -134,13 +141,15 @@ class Decoder:
         """DS18B20, DS1822, DS28EA00, DS1825: sixteenths of a degree, two's complement."""
         raw = int.from_bytes(data[:2], "little", signed=True)
         if raw == _FAILED_RAW:
-            raise self._not_converted("127.94 degrees is how this chip says that it lacks current")
+            raise self._not_converted(
+                f"127.94 degrees is how this chip says that it lacks current; {_SUPPLY}"
+            )
         held = data[6] == _POWER_ON_BYTE_6
         if raw == _POWER_ON_RAW:
             if held and not self._near_85():
                 if self._holds_byte_6:
                     raise self._ambiguous("this clone")
-                raise self._not_converted("85 degrees is its value from power-on")
+                raise self._not_converted(f"85 degrees is its value from power-on; {_SUPPLY}")
         elif not held:
             self._holds_byte_6 = False
         elif raw & 0x0F != 4:  # at .25 a true chip has 0x0C as well

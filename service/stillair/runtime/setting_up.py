@@ -1,0 +1,260 @@
+"""What is still to be done before the service can be relied on, and how its computer is.
+
+Once a minute, by housekeeping and never by the watch, the computer is looked at:
+what ails it is told to every chamber's watch as a trouble, when it begins and
+when it ends. The page of the first run asks for the rest, which the watches know.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from typing import Protocol
+
+from stillair.alarms import figures
+from stillair.alarms.seen import VIEW
+from stillair.config import ChamberSettings
+from stillair.errors import DeliveryError
+from stillair.model import CameraCondition, CameraState
+from stillair.runtime.chamber import Chamber
+from stillair.runtime.found import (
+    CONTACT_REMEDY,
+    MAIL_REMEDY,
+    PARTICLES_REMEDY,
+    SENSOR_REMEDY,
+    Found,
+    State,
+    camera_remedy,
+    computer,
+    one_wire_addresses,
+    unfit,
+    unnamed_camera,
+    unnamed_sensors,
+)
+from stillair.runtime.troubles import Troubles
+from stillair.sensing import board as judging
+from stillair.sensing.board import Board, Judged
+from stillair.watch import WatchView
+
+log = logging.getLogger(__name__)
+
+# At a start a board is hot from installing and its clock not set yet: that passes.
+QUIET_S = 55.0
+TRY_MAIL_EVERY_S = 3600.0  # a provider shuts out whoever comes with a wrong password often
+NO_FILE = Found(
+    "chamber file",
+    State.NONE,
+    "a simulated chamber is shown, and nothing of it is real",
+    "write one, as README.md says, and start the service with --chamber FILE",
+)
+NO_OWNER = Found(
+    "owner",
+    State.NONE,
+    "nobody owns this service, so only this computer reaches it",
+    "make an owner, on the page People",
+)
+
+
+class MailTry(Protocol):
+    """A mail server that can be signed in at without sending."""
+
+    def check(self) -> str: ...
+
+    def close(self) -> None: ...
+
+
+class SettingUp:
+    """Look after the computer, and say what was found and what is to be done.
+
+    Parameters
+    ----------
+    chambers : callable
+        Gives all chambers of this process.
+    troubles : Troubles
+        Takes what ails the computer.
+    board : callable
+        Reads the computer; may block on a disk.
+    has_owner : callable
+    mail : mapping
+        Of each chamber with a mail server, the way to try it.
+
+    `is_demo` (no chamber file was given) and `certificate` are set before the start.
+    """
+
+    def __init__(
+        self,
+        *,
+        chambers: Callable[[], Iterable[Chamber]],
+        troubles: Troubles,
+        board: Callable[[], Board],
+        has_owner: Callable[[], bool],
+        mail: Mapping[str, MailTry],
+        monotonic_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.is_demo = False
+        self.certificate: Callable[[], Found] | None = None
+        self._chambers = chambers
+        self._read = board
+        self._has_owner = has_owner
+        self._mail = mail
+        self._monotonic_s = monotonic_s
+        self._board: Board | None = None
+        self._tells: dict[str, Callable[[bool, str], None]] = {
+            "supply": troubles.supply,
+            "heat": troubles.heat,
+            "clock": troubles.clock,
+            "disk": troubles.disk,
+        }
+        self._failing: set[str] = set()
+        self._began_s: float | None = None
+        self._tried: dict[str, Found] = {}
+        self._tried_s: dict[str, float] = {}
+
+    def look(self) -> None:
+        """Look at the computer, tell what has begun or ended, and try mail if that is due.
+
+        In the first minute the page alone hears of it.
+        """
+        if self._began_s is None:
+            self._began_s = self._monotonic_s()
+        try:
+            before, now = self._board, self._read()
+            self._board = now
+            if self._monotonic_s() - self._began_s >= QUIET_S:
+                self._tell("supply", _supply(before, now))
+                self._tell("heat", judging.heat(now, was_hot="heat" in self._failing))
+                self._tell("clock", judging.clock(now))
+                self._tell("disk", judging.disk(now))
+        except Exception:
+            log.exception("the computer was not looked at")
+        for key in self._mail:
+            self._try_mail(key)
+
+    def stop(self) -> None:
+        """Let go of a mail server that is being tried."""
+        for route in self._mail.values():
+            route.close()
+
+    def found(self) -> Iterator[Found]:
+        """Everything that the page of the first run lists, in the order of doing it."""
+        if self.is_demo:
+            yield NO_FILE
+        if not self._has_owner():
+            yield NO_OWNER
+        chambers = list(self._chambers())
+        for chamber in chambers:
+            prefix = f"{chamber.settings.name}, " if len(chambers) > 1 else ""
+            yield from self._of_chamber(chamber, prefix)
+        if self._board is not None:
+            named = one_wire_addresses(chamber.settings for chamber in chambers)
+            yield from unnamed_sensors(self._board, named)
+            yield from computer(self._board)
+        if self.certificate is not None:
+            try:
+                yield self.certificate()
+            except OSError as error:  # of the network: which addresses there are isn't told
+                yield Found("certificate", State.NOT_TRIED, error.strerror or str(error))
+
+    # --- the computer ----------------------------------------------------------
+
+    def _tell(self, side: str, judged: Judged) -> None:
+        failing = judged.is_fit is False
+        if failing is (side in self._failing):
+            return
+        (self._failing.add if failing else self._failing.discard)(side)
+        (log.warning if failing else log.info)("%s: %s", side, judged.told)
+        self._tells[side](failing, judged.told if failing else "")
+
+    def _try_mail(self, key: str) -> None:
+        now_s, tried = self._monotonic_s(), self._tried.get(key)
+        if tried is not None and (
+            tried.state is State.FIT or now_s - self._tried_s[key] < TRY_MAIL_EVERY_S
+        ):
+            return
+        self._tried_s[key] = now_s
+        try:
+            self._tried[key] = Found("mail", State.FIT, self._mail[key].check())
+        except DeliveryError as error:
+            remedy = error.remedy or MAIL_REMEDY
+            self._tried[key] = Found("mail", State.UNFIT, error.reason, remedy)
+        except Exception:
+            log.exception("mail could not be tried")
+
+    # --- chambers ----------------------------------------------------------------
+
+    def _of_chamber(self, chamber: Chamber, prefix: str) -> Iterator[Found]:
+        view, settings = chamber.supervisor.view, chamber.settings
+        yield from _sensors(settings, view, prefix)
+        yield from _contacts(settings, view, prefix)
+        yield self._camera(settings, view.camera, prefix)
+        if settings.sounder is None:
+            yield Found(f"{prefix}sounder", State.NONE, "alarms are heard on open pages alone")
+        else:
+            told = "only an alarm shows whether it is heard"
+            yield Found(f"{prefix}sounder", State.NOT_TRIED, told)
+        if not settings.people:
+            yield Found(f"{prefix}messages", State.NONE, "nobody is told by message")
+        tried = self._tried.get(chamber.key)
+        if tried is not None:
+            yield Found(f"{prefix}{tried.thing}", tried.state, tried.told, tried.remedy)
+
+    def _camera(self, of: ChamberSettings, state: CameraState | None, prefix: str) -> Found:
+        thing = f"{prefix}camera"
+        if of.camera is None:
+            remedy = unnamed_camera(self._board) if self._board is not None else ""
+            return Found(thing, State.NONE, "smoke and flame are not watched for", remedy)
+        match None if state is None else state.condition:
+            case None:
+                return Found(thing, State.NOT_TRIED, "it has shown nothing so far")
+            case CameraCondition.FIT:
+                return Found(thing, State.FIT, "its view is fit to watch by")
+            case CameraCondition.PAUSED:
+                return Found(thing, State.NOT_TRIED, "it is paused")
+            case CameraCondition.LOST:
+                reason = state.reason if state is not None else ""
+                remedy = camera_remedy(of.camera.kind, self._board)
+                return unfit(thing, reason or "it is out of touch", remedy)
+            case condition:
+                now, _, todo = VIEW[condition]
+                return Found(thing, State.UNFIT, _clause(now), _clause(todo))
+
+
+def _supply(before: Board | None, now: Board) -> Judged:
+    """Now, or for a moment since the last look; what was before that is over."""
+    judged = judging.supply(now, ever=False)
+    if judged.is_fit and judging.has_sagged(before, now):
+        return Judged(False, "its voltage was too low for a moment", judged.remedy)
+    return judged
+
+
+def _sensors(settings: ChamberSettings, view: WatchView, prefix: str) -> Iterator[Found]:
+    drivers = {sensor.name: sensor.driver for sensor in settings.sensors}
+    for sensor in view.thermal.sensors:
+        thing = f"{prefix}sensor {sensor.name}"
+        if sensor.fault:
+            yield unfit(thing, sensor.fault, SENSOR_REMEDY[drivers[sensor.name]])
+        elif sensor.temperature_c is None:
+            yield Found(thing, State.NOT_TRIED, "it has told nothing so far")
+        else:
+            yield Found(thing, State.FIT, figures.temperature(sensor.temperature_c))
+    counters = {counter.name: counter.driver for counter in settings.particles}
+    for counted in view.particles:
+        if counted.reason:
+            remedy = PARTICLES_REMEDY[counters[counted.sensor]]
+            yield unfit(f"{prefix}particle sensor {counted.sensor}", counted.reason, remedy)
+
+
+def _contacts(settings: ChamberSettings, view: WatchView, prefix: str) -> Iterator[Found]:
+    drivers = {contact.name: contact.driver for contact in settings.contacts}
+    for contact in view.contacts:
+        thing = f"{prefix}switch {contact.contact}"
+        if contact.active is None:
+            reason = contact.reason or "it has told nothing"
+            yield unfit(thing, reason, CONTACT_REMEDY[drivers[contact.contact]])
+        else:
+            yield Found(thing, State.FIT, "it tells its state")
+
+
+def _clause(sentence: str) -> str:
+    return f"{sentence[:1].lower()}{sentence[1:]}".rstrip(".")

@@ -1,0 +1,145 @@
+"""Who sets the service up sees what was found on the board, and one remedy for each fault."""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import expect
+
+from chips import OneWireTree
+from running import RunningService, stillair, wait_until
+from servers import MailServer
+
+from .conftest import Look, chamber_files
+
+NAME, PASSWORD = "bench captain", "a long oar and a short pier"
+FAULTY = """
+[chamber]
+name = "North bench"
+enclosure = ["plywood"]
+
+[[sensor]]
+name = "top"
+driver = "onewire"
+address = "28-0000075c2f11"
+bus_dir = "{bus}"
+
+[camera]
+source = "/dev/video97"
+
+[[person]]
+name = "bench captain"
+routes = ["mailto:captain@example.org"]
+
+[mail]
+host = "{host}"
+port = {port}
+security = "none"
+username = "shed"
+password = "not this one"
+"""
+
+
+@pytest.fixture(scope="module")
+def faulty(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
+    """A new board: nothing pulls the 1-Wire line up, no such camera, a password that is wrong."""
+    folder = tmp_path_factory.mktemp("faulty")
+    tree = OneWireTree(folder / "w1")
+    (tree.bus_dir / "00-800000000000").mkdir()
+    mail = MailServer(password="three oars in water")
+    mail.start()
+    chamber = folder / "chamber.toml"
+    chamber.write_text(FAULTY.format(bus=tree.bus_dir, host=mail.host, port=mail.port))
+    with RunningService(folder / "data", "--chamber", str(chamber)) as running:
+        wait_until(lambda: "mail" in {f["thing"] for f in found(running)}, within_s=30)
+        wait_until(lambda: unfit(running) >= {"sensor top", "camera", "mail"}, within_s=30)
+        yield running
+    mail.stop()
+
+
+def found(service: RunningService) -> list[dict[str, str]]:
+    items: list[dict[str, str]] = service.get("/api/setting-up")["items"]
+    return items
+
+
+def unfit(service: RunningService) -> set[str]:
+    return {f["thing"] for f in found(service) if f["state"] == "unfit"}
+
+
+@pytest.mark.parametrize("width_px", [390, 1280])
+def test_a_new_board_with_faults_says_what_to_do_first(
+    faulty: RunningService, look: Look, width_px: int
+) -> None:
+    page = look(faulty, width_px=width_px, expected="status of 404")  # it has no picture
+    steps = page.get_by_role("region", name="Setting up: 4 things to do")
+    expect(steps.get_by_text("Make an owner, on the page People.")).to_be_visible()
+    expect(steps.get_by_text("Fit the pull-up: 4.7 kΩ between data and 3.3 V.")).to_be_visible()
+    expect(steps.get_by_text("Put the right username and password into [mail]")).to_be_visible()
+    # How the chamber is comes first: that nobody watches there.
+    sentence = page.locator(".sentence").bounding_box()
+    box = steps.bounding_box()
+    assert sentence and box and sentence["y"] < box["y"]
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    steps.get_by_role("link", name="All that was found").click()
+    expect(page.get_by_role("heading", name="4 things to do")).to_be_visible()
+    assert page.locator(".todo .remedy").count() == 4
+    expect(page.locator(".found").first).to_contain_text("Disk:")
+    expect(page.get_by_text("/stillair inspect --chamber FILE --data-dir /")).to_be_visible()
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    low = page.evaluate(
+        """[...document.querySelectorAll('.ways a, .way')]
+             .filter((a) => a.getBoundingClientRect().height < 44).map((a) => a.innerText)"""
+    )
+    assert low == [], "too small for a thumb"
+
+
+def test_with_nothing_set_it_says_that_the_chamber_is_no_real_one(
+    tmp_path: Path, look: Look
+) -> None:
+    with RunningService(tmp_path / "data") as service:
+        for width_px in (390, 1280):
+            page = look(service, width_px=width_px)
+            steps = page.get_by_role("region", name="Setting up: 2 things to do")
+            expect(steps).to_contain_text("Chamber file: a simulated chamber is shown")
+            expect(steps).to_contain_text("start the service with --chamber FILE.")
+            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+            steps.get_by_role("link", name="Make an owner").click()
+            expect(page.get_by_role("heading", name="Nobody owns this service yet")).to_be_visible()
+            page.close()
+
+
+def test_once_there_is_an_owner_it_is_one_line_and_for_owners_alone(
+    tmp_path: Path, look: Look
+) -> None:
+    data = tmp_path / "data"
+    data.mkdir()
+    for words in (("owner", "add", NAME), ("person", "add", "cox", "--role", "viewer")):
+        subprocess.run(
+            stillair(*words, "--data-dir", str(data)),
+            input=f"{PASSWORD}\n{PASSWORD}\n",
+            text=True,
+            check=True,
+            capture_output=True,
+        )
+    chamber = chamber_files(tmp_path, "")
+
+    with RunningService(data, "--chamber", str(chamber)) as service:
+        for name in (NAME, "cox"):
+            page = look(service, expected="status of 403")
+            page.get_by_label("Name").fill(name)
+            page.get_by_label("Password").fill(PASSWORD)
+            page.keyboard.press("Enter")
+            page.locator(".sentence").wait_for()
+            way = page.get_by_role("link", name="Setting up", exact=True)
+            if name == NAME:
+                expect(way).to_be_visible()
+                way.click()
+                expect(page.locator(".setting-up h1")).to_have_text("Nothing is left to do")
+            else:
+                expect(page.get_by_text("Signed in as cox (viewer).")).to_be_visible()
+                expect(way).to_have_count(0)
+                assert page.evaluate("fetch('/api/setting-up').then((a) => a.status)") == 403
+            page.close()

@@ -1,0 +1,337 @@
+"""What ails the board, each fault with its one remedy: from numbers, and from trees of files."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from boards import BoardTree
+from stillair.sensing import board
+from stillair.sensing.board import Board, ClockFacts, DiskFacts, Judged, Throttled, Zone
+from stillair.sensing.board_files import STA_UNSYNC, camera_names, read_board
+
+NOW = datetime(2026, 11, 28, 14, 5, tzinfo=UTC)
+ROOMY = DiskFacts("/data", free_bytes=10**10)
+PLAIN = Board(clock=ClockFacts(NOW, synchronised=True), disk=ROOMY)
+BOARD = replace(PLAIN, model="Single-board computer")
+
+
+def read(tree: BoardTree, *, status: int | None = 0, program: str | None = None) -> Board:
+    return read_board(tree.root, NOW, root=tree.root, status=lambda: status, program=program)
+
+
+# --- supply --------------------------------------------------------------------
+
+SUPPLY = "take a supply of 5 V made for this board, with a short, thick cable"
+
+
+@pytest.mark.parametrize(
+    ("bits", "is_fit", "told"),
+    [
+        pytest.param(0x0, True, "its voltage holds", id="well"),
+        pytest.param(0x1, False, "too low just now", id="bit 0"),
+        pytest.param(0x50005, False, "too low just now", id="as a weak supply shows"),
+        pytest.param(0x10000, False, "since the board started", id="bit 16"),
+        pytest.param(0xE000E, True, "its voltage holds", id="heat alone"),
+    ],
+)
+def test_the_firmwares_bits_tell_of_the_supply(
+    tmp_path: Path, bits: int, is_fit: bool, told: str
+) -> None:
+    tree = BoardTree(tmp_path)
+    tree.throttled(bits)
+    judged = board.supply(read(tree))
+    assert (judged.is_fit, told in judged.told) == (is_fit, True)
+    assert judged.remedy == ("" if is_fit else SUPPLY)
+
+
+@pytest.mark.parametrize(("alarm", "is_fit"), [(0, True), (1, False)])
+def test_the_kernels_monitor_tells_of_the_supply(tmp_path: Path, alarm: int, is_fit: bool) -> None:
+    tree = BoardTree(tmp_path)
+    tree.monitor(alarm)
+    assert board.supply(read(tree)).is_fit is is_fit
+
+
+def test_another_chips_monitor_is_not_taken_for_the_supplys(tmp_path: Path) -> None:
+    tree = BoardTree(tmp_path)
+    tree.monitor(1, name="nvme")
+    assert board.supply(read(tree)) == Judged(None, "this computer doesn't tell")
+
+
+@pytest.mark.parametrize(
+    ("script", "bits"),
+    [
+        pytest.param('[ "$1" = get_throttled ] && echo throttled=0x50000', 0x50000, id="it tells"),
+        pytest.param("echo VCHI initialization failed; exit 255", None, id="it may not ask"),
+        pytest.param("echo throttled=", None, id="it says nothing"),
+        pytest.param("head -c 100000 /dev/zero", None, id="it says nonsense"),
+    ],
+)
+def test_where_no_file_has_them_the_firmwares_program_is_asked(
+    tmp_path: Path, script: str, bits: int | None
+) -> None:
+    program = tmp_path / "vcgencmd"
+    program.write_text(f"#!/bin/sh\n{script}\n")
+    program.chmod(0o755)
+    told = read(BoardTree(tmp_path / "root"), program=str(program)).throttled
+    assert told == (None if bits is None else Throttled(bits))
+
+
+def test_only_a_new_sag_counts_as_one_between_two_looks() -> None:
+    well = replace(BOARD, throttled=Throttled(0))
+    sagged = replace(BOARD, throttled=Throttled.UNDER_VOLTAGE_WAS)
+    assert board.has_sagged(well, sagged)
+    assert not board.has_sagged(sagged, sagged)
+    assert not board.has_sagged(None, sagged), "before we began"
+    assert board.supply(sagged, ever=False).is_fit
+
+
+# --- heat ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("of", "zones", "is_fit"),
+    [
+        pytest.param(BOARD, [Zone("cpu", 79.9)], True, id="just below"),
+        pytest.param(BOARD, [Zone("cpu", 80.0)], False, id="where a board slows itself"),
+        pytest.param(BOARD, [Zone("gpu", 40.0), Zone("cpu", 81.0)], False, id="the hottest counts"),
+        pytest.param(BOARD, [Zone("cpu", 66.0, 70.0)], False, id="near where it switches off"),
+        pytest.param(PLAIN, [Zone("x86", 90.0)], True, id="another computer bears more"),
+        pytest.param(PLAIN, [Zone("x86", 96.0, 105.0)], False, id="but not all"),
+        pytest.param(PLAIN, [], None, id="it doesn't tell"),
+    ],
+)
+def test_a_board_that_is_too_hot_gets_air(of: Board, zones: list[Zone], is_fit: bool) -> None:
+    judged = board.heat(replace(of, zones=tuple(zones)))
+    assert judged.is_fit is is_fit
+    assert judged.remedy.startswith("give it air") is (is_fit is False)
+
+
+@pytest.mark.parametrize(
+    ("bits", "is_fit"),
+    [
+        pytest.param(Throttled.THROTTLED, False, id="throttled"),
+        pytest.param(Throttled.SOFT_LIMIT, False, id="its soft limit"),
+        pytest.param(Throttled.THROTTLED | Throttled.UNDER_VOLTAGE, True, id="that is the supply"),
+        pytest.param(Throttled.THROTTLED_WAS, True, id="it was, and is over"),
+    ],
+)
+def test_a_board_that_slows_itself_is_too_hot(bits: Throttled, is_fit: bool) -> None:
+    assert board.heat(replace(BOARD, throttled=bits)).is_fit is is_fit
+
+
+def test_it_has_to_cool_by_five_degrees_to_be_well_again() -> None:
+    at = {c: replace(BOARD, zones=(Zone("cpu", c),)) for c in (75.0, 74.9)}
+    assert not board.heat(at[75.0], was_hot=True).is_fit
+    assert board.heat(at[74.9], was_hot=True).is_fit
+    assert board.heat(at[75.0]).is_fit
+
+
+def test_zones_are_read_in_thousandths_and_nonsense_is_left_out(tmp_path: Path) -> None:
+    tree = BoardTree(tmp_path)
+    tree.zone(61.25, critical_c=110.0)
+    tree.zone(0.0, n=1)
+    tree.zone(-273.0, n=2)
+    tree.put("sys/class/thermal/thermal_zone3/temp", "what\n")
+    tree.put("sys/class/thermal/cooling_device0/type", "fan\n")
+    assert read(tree).zones == (Zone("cpu-thermal", 61.25, 110.0),)
+
+
+# --- clock ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("of", "facts", "is_fit", "told"),
+    [
+        pytest.param(BOARD, ClockFacts(NOW, True), True, "set by a time server", id="synchronised"),
+        pytest.param(
+            BOARD, ClockFacts(NOW, False, True), True, "set by", id="it was, at the start"
+        ),
+        pytest.param(
+            BOARD, ClockFacts(NOW, False), False, "nothing has set it", id="nobody set it"
+        ),
+        pytest.param(
+            BOARD,
+            ClockFacts(NOW, False, own_clock_at=NOW - timedelta(seconds=2)),
+            True,
+            "clock with a battery",
+            id="kept by a battery",
+        ),
+        pytest.param(
+            BOARD,
+            ClockFacts(NOW, False, own_clock_at=datetime(1970, 1, 1, 0, 5, tzinfo=UTC)),
+            False,
+            "nothing has set it",
+            id="its battery is empty",
+        ),
+        pytest.param(BOARD, ClockFacts(NOW), True, "14:05", id="nobody tells"),
+        pytest.param(PLAIN, ClockFacts(NOW, False), True, "14:05", id="no such board"),
+        pytest.param(
+            PLAIN,
+            ClockFacts(datetime(2025, 12, 31, tzinfo=UTC), True),
+            False,
+            "before this program was made",
+            id="before this program",
+        ),
+    ],
+)
+def test_whether_the_clock_is_to_be_trusted(
+    of: Board, facts: ClockFacts, is_fit: bool, told: str
+) -> None:
+    judged = board.clock(replace(of, clock=facts))
+    assert (judged.is_fit, told in judged.told) == (is_fit, True)
+    assert judged.remedy.startswith("let it reach a time server") is not is_fit
+
+
+@pytest.mark.parametrize(
+    ("status", "service", "synchronised", "was_set"),
+    [
+        pytest.param(0, None, True, False, id="the kernel says so"),
+        pytest.param(STA_UNSYNC, None, False, False, id="the kernel says no"),
+        pytest.param(STA_UNSYNC, True, False, True, id="it was set since the start"),
+        pytest.param(None, None, None, False, id="nobody may be asked"),
+        pytest.param(None, False, False, False, id="the time service waits"),
+        pytest.param(None, True, True, True, id="the time service has"),
+    ],
+)
+def test_who_tells_of_the_clock(
+    tmp_path: Path, status: int | None, service: bool | None, synchronised: bool, was_set: bool
+) -> None:
+    tree = BoardTree(tmp_path)
+    tree.own_clock(NOW.timestamp())
+    if service is not None:
+        tree.time_service(synchronized=service)
+    assert read(tree, status=status).clock == ClockFacts(NOW, synchronised, was_set, NOW)
+
+
+def test_this_kernel_is_asked_without_changing_its_clock(tmp_path: Path) -> None:
+    facts = read_board(tmp_path, NOW, root=tmp_path, program=None).clock
+    assert facts.synchronised in (True, False, None)
+
+
+# --- disk ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("facts", "told", "remedy"),
+    [
+        pytest.param(DiskFacts("/d", 300 * 10**6), "300 MB free", "", id="just enough"),
+        pytest.param(DiskFacts("/d", 299 * 10**6), "only 299 MB", "make room", id="nearly full"),
+        pytest.param(
+            DiskFacts("/d", 10**10, is_read_only=True),
+            "read-only",
+            "start the board",
+            id="read-only",
+        ),
+        pytest.param(
+            DiskFacts("/d", 10**10, may_write=False), "can't be written", "choose", id="not ours"
+        ),
+        pytest.param(DiskFacts("/d", error="I/O error"), "I/O error", "choose", id="broken"),
+    ],
+)
+def test_a_disk_that_keeps_nothing_is_told(facts: DiskFacts, told: str, remedy: str) -> None:
+    judged = board.disk(replace(BOARD, disk=facts))
+    assert told in judged.told
+    assert judged.remedy.startswith(remedy)
+    assert judged.is_fit is not bool(remedy)
+
+
+# --- the 1-Wire line -------------------------------------------------------------
+
+MASTER = "w1_bus_master1"
+CHIP = "28-0000075c2f11"
+
+
+@pytest.mark.parametrize(
+    ("names", "config", "told", "remedy"),
+    [
+        pytest.param(None, "", "not on", "switch the overlay on", id="overlay not on"),
+        pytest.param([], "", "not on", "switch the overlay on", id="no bus"),
+        pytest.param(
+            None,
+            "dtparam=spi=on\ndtoverlay=w1-gpio,gpiopin=4\n",
+            "not on yet",
+            "restart",
+            id="not yet",
+        ),
+        pytest.param(None, "#dtoverlay=w1-gpio\n", "not on", "switch the overlay on", id="remark"),
+        pytest.param(
+            [MASTER, "00-800000000000"],
+            "",
+            "pulls the line up",
+            "fit the pull-up",
+            id="pull-up missing",
+        ),
+        pytest.param(
+            [MASTER], "", "no sensor answers", "look for swapped wires", id="wires swapped"
+        ),
+        pytest.param([MASTER, CHIP], "", f"1 sensor: {CHIP}", "", id="a sensor"),
+        pytest.param([MASTER, CHIP, "00-400000000000"], "", f": {CHIP}", "", id="one and a ghost"),
+    ],
+)
+def test_what_is_the_matter_with_the_line(
+    names: list[str] | None, config: str, told: str, remedy: str
+) -> None:
+    judged = board.one_wire(names, config)
+    assert told in judged.told
+    assert judged.remedy.startswith(remedy)
+    assert judged.is_fit is not bool(remedy)
+
+
+@given(st.none() | st.lists(st.text(max_size=20), max_size=5), st.text(max_size=80))
+def test_whatever_is_on_the_line_what_is_unfit_has_a_remedy(
+    names: list[str] | None, config: str
+) -> None:
+    judged = board.one_wire(names, config)
+    assert bool(judged.remedy) is (judged.is_fit is False)
+
+
+# --- cameras ---------------------------------------------------------------------
+
+
+def test_cameras_are_known_by_names_that_stay(tmp_path: Path) -> None:
+    tree = BoardTree(tmp_path)
+    named = tree.camera(2, "usb-maker_webcam_1234-video-index0")
+    tree.camera(3, "usb-maker_webcam_1234-video-index1")  # its metadata
+    tree.camera(2, "platform-usb-0:1.2:1.0-video-index0", "by-path")  # the same camera
+    nameless = tree.camera(4, "platform-usb-0:1.3:1.0-video-index0", "by-path")
+    tree.camera(10, "platform-codec-video-index0", "by-path")  # what the board decodes with
+    assert camera_names(tree.root / "dev/v4l") == (str(named), str(nameless))
+
+
+# --- trees that are odd ------------------------------------------------------------
+
+
+def test_a_computer_that_tells_nothing_is_no_fault(tmp_path: Path) -> None:
+    tree = BoardTree(tmp_path, model="")
+    found = read(tree, status=None)
+    assert (found.throttled, found.under_voltage, found.zones) == (None, None, ())
+    assert (found.one_wire, found.cameras, found.model) == (None, (), "")
+    for judged in (board.supply(found), board.heat(found)):
+        assert judged == Judged(None, "this computer doesn't tell")
+    assert board.clock(found).is_fit
+
+
+@pytest.mark.parametrize("text", ["", "\n", "12", "-1", "zz", "9" * 5000, "0x1 0x2", "\0\0"])
+def test_whatever_the_files_hold_reading_them_is_no_error(tmp_path: Path, text: str) -> None:
+    tree = BoardTree(tmp_path)
+    tree.monitor(0)
+    tree.zone(50.0, critical_c=90.0)
+    for path in (
+        "sys/devices/platform/soc/soc:firmware/get_throttled",
+        "sys/class/hwmon/hwmon1/in0_lcrit_alarm",
+        "sys/class/thermal/thermal_zone0/temp",
+        "sys/class/thermal/thermal_zone0/trip_point_0_temp",
+        "sys/class/rtc/rtc0/since_epoch",
+        "boot/firmware/config.txt",
+    ):
+        tree.put(path, text)
+    found = read(tree)
+    for judge in (board.supply, board.heat, board.clock, board.disk):
+        judged = judge(found)
+        assert bool(judged.remedy) is (judged.is_fit is False)
