@@ -58,7 +58,8 @@ PictureEraser = Annotated[Principal, acting("pictures of a job erased", Role.OWN
 Eraser = Annotated[Principal, acting("job erased", Role.OWNER)]
 Outcomer = Annotated[Principal, acting("outcome told")]
 
-After = Annotated[int, Query(ge=0, description="only what came after this `seq`")]
+MOST_SEQ = 10**15  # more than there will be, and less than SQLite has room for
+After = Annotated[int, Query(ge=0, le=MOST_SEQ, description="only what came after this `seq`")]
 Limit = Annotated[int, Query(ge=1, le=1000)]
 Points = Annotated[int, Query(ge=2, le=20_000, description="at most about so many rows")]
 
