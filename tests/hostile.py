@@ -48,7 +48,7 @@ source = "simulated"
 scenario = "door_left_ajar"
 """
 PERSON = "captain"
-# Nobody else is called so: a word of the OpenAPI would be taken for a name, and what has it removed.
+# Nobody else is called so: schemathesis takes words of the OpenAPI for names, and removes those.
 PREFIX = "oarlock seventeen "
 TOKENS: dict[str, dict[str, object]] = {
     "viewer": {"role": "viewer"},

@@ -15,7 +15,9 @@ from hostile import EVERYBODY, PERSON, Attacked, attacked
 # The same requests in each check: every edge of every form once, and a few at random.
 EDGES = ("--phases", "coverage,fuzzing", "--max-examples", "2")
 FEW = ("--phases", "fuzzing", "--max-examples", "1")
-RUNS = {who: EDGES if who in ("stranger", "operator", "owner") else FEW for who in EVERYBODY}
+RUNS: dict[str, tuple[str, ...]] = {
+    who: EDGES if who in ("stranger", "operator", "owner") else FEW for who in EVERYBODY
+}
 RUNS[PERSON] = ("--include-path-regex", "/api/session", *EDGES)
 SAME = ("--seed", "17", "--no-shrink", "--exclude-path", "/api/live")  # a stream has no end
 
