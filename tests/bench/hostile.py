@@ -27,6 +27,7 @@ from hostile import EVERYBODY, PERSON, Attacked, attacked  # noqa: E402 - the pa
 
 TURN_S = 60  # one caller's turn
 READERS = (
+    "tests/integration/test_hostile_peers.py",
     "tests/unit/test_hostile_input.py",
     "tests/unit/test_config_hostile.py",
     "tests/unit/test_table.py",

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from integration.test_rights import PASSWORD, command
 from running import RunningService, wait_until
 
 STREAMS = 500
@@ -96,6 +97,39 @@ def test_five_hundred_streams_leave_room_for_others(crowd: Crowd) -> None:
             assert b"event: now" in heard or b"Too many pages" in heard
         assert crowd.memory_mb() < first_mb + ROOM_MB
         assert crowd.files() < HELD_FILES
+
+
+def test_who_guesses_passwords_keeps_no_thread_from_others(tmp_path: Path) -> None:
+    """More at once than there are threads, while each of them takes as long as it likes."""
+    let_go = tmp_path / "let-go"
+    slow = f"""
+import pathlib, time
+from stillair.access import passwords
+def is_password(kept, tried):
+    while not pathlib.Path({str(let_go)!r}).exists():
+        time.sleep(0.01)
+    return False
+passwords.is_password = is_password
+"""
+    folder = str(tmp_path / "data")
+    command("owner", "add", "captain", "--data-dir", folder, typed=PASSWORD)
+    token = command("token", "add", "page", "--role", "viewer", "--data-dir", folder).split()[-1]
+    body = b'{"name": "captain", "password": "oars"}'
+    lines = ("Content-Type: application/json", f"Content-Length: {len(body)}")
+    guess = head("/api/session", *lines).replace(b"GET", b"POST") + body
+    with Crowd(tmp_path / "data", before=slow) as service, ExitStack() as stack:
+        guessing = [
+            stack.enter_context(service.connect(f"127.0.6.{number // EACH + 1}"))
+            for number in range(2 * EACH)
+        ]
+        for each in guessing:
+            each.sendall(guess)
+        for _ in range(3):
+            seen = service.web.get("/api/now", headers={"Authorization": f"Bearer {token}"})
+            assert seen.status_code == 200
+        let_go.touch()
+        told = {each.recv(12)[9:] for each in guessing}
+        assert told == {b"401", b"429"}, "most are not even looked at"
 
 
 def test_readers_that_take_nothing_hold_little(crowd: Crowd) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -15,6 +16,7 @@ from starlette.types import Receive, Scope, Send
 from stillair import __version__
 from stillair.access.certificates import Certificates
 from stillair.access.first_code import FirstCode
+from stillair.access.passwords import AT_ONCE
 from stillair.access.people import Access
 from stillair.api import problems
 from stillair.api.description import ERRORS, Description
@@ -54,6 +56,8 @@ def build(
     app.state.service = service
     app.state.access = access
     app.state.folder = folder
+    # Who waits for a password to be looked at waits in the loop, and in no thread that others need.
+    app.state.signing_in = asyncio.Semaphore(AT_ONCE)
     app.state.first_code = first_code or FirstCode(time.monotonic)
     description = Description(app, cookie=COOKIE)
     problems.install(app, description.methods)

@@ -42,9 +42,10 @@ def shell(request: Request, _: Viewer) -> Shell:
 @router.post("", status_code=HTTPStatus.CREATED, openapi_extra=ANYBODY)
 async def sign_in(told: SignIn, request: Request, response: Response, access: TheAccess) -> Done:
     """Sign in with name and password; the answer sets the session's cookie."""
-    token = await run_in_threadpool(
-        access.sign_in, told.name, told.password, address=address(request)
-    )
+    async with request.app.state.signing_in:
+        token = await run_in_threadpool(
+            access.sign_in, told.name, told.password, address=address(request)
+        )
     _give(request, response, token)
     return Done()
 

@@ -31,7 +31,7 @@ FIRST_PICTURE_TURN_S, FIRST_PICTURE_TURNS = 0.05, 160  # a camera may take secon
 
 
 @router.get("/health", openapi_extra=ANYBODY)
-def health(service: TheService) -> Health:
+async def health(service: TheService) -> Health:
     """Whether the watch itself is whole; the one thing a stranger may ask."""
     return Health(status="ok" if service.is_whole() else "impaired")
 
