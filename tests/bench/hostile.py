@@ -5,7 +5,8 @@
 schemathesis asks one service after the other, each as every kind of caller, with all its phases
 (edges of every form, chance, chains of requests). Afterwards hypothesis looks for new examples in
 the tests of all that reads from outside. Printed: requests, findings with the words of
-schemathesis, how slow the watch became, what memory and open files did.
+schemathesis, what the service's log says of errors, what memory and open files did.
+Exit status 1 if anything was found.
 """
 
 from __future__ import annotations

@@ -27,7 +27,7 @@ CHECK_EVERY_S = 30.0  # how long a stream outlives the right to see it
 CATCH_UP = 500  # entries sent again after a break; beyond that a page asks anew
 
 
-def a_place(service: TheService, _: Viewer) -> None:
+async def a_place(service: TheService, _: Viewer) -> None:
     """Refuse who would be one too many, before the stream has begun. Raises `Problem` (503)."""
     if service.feed.full:
         raise Problem(
