@@ -24,7 +24,11 @@ ASKED = b"GET / HTTP/1.1\r\nHost: here\r\n\r\n"
 
 
 async def answers(scope: Scope, receive: Receive, send: Send) -> None:
-    """200 to everybody; on /stream without ever ending, on /flood with more than anybody keeps."""
+    """200 to everybody; on /body after all of it, on /stream without ever ending, on /flood with
+    more than anybody keeps."""
+    if scope["path"] == "/body":
+        while (await receive()).get("more_body"):
+            pass
     await send({"type": "http.response.start", "status": 200, "headers": []})
     if scope["path"] == "/flood":
         for _ in range(1000):
@@ -132,6 +136,27 @@ def test_who_trickles_a_body_after_the_answer_is_hung_up_on(
                 with suppress(TimeoutError):
                     slow.recv(1)
         assert server.hung_up_on_all()
+
+
+@pytest.mark.parametrize("path", [b"/", b"/stream", b"/body"])
+def test_junk_in_the_midst_of_a_body_is_refused_and_no_error_of_our_own(
+    path: bytes, caplog: pytest.LogCaptureFixture
+) -> None:
+    chunked = ASKED.replace(b"/ ", path + b" ", 1)
+    chunked = chunked.replace(b"\r\n\r\n", b"\r\nTransfer-Encoding: chunked\r\n\r\n")
+    with serving() as server:
+        for begun in (chunked + b"zz\r\n", chunked):
+            with server.connect() as line:
+                line.sendall(begun)
+                if begun is chunked:
+                    if path != b"/body":
+                        assert line.recv(15) == b"HTTP/1.1 200 OK"
+                    line.sendall(b"zz\r\n")
+                with suppress(ConnectionError):
+                    while line.recv(65536):
+                        pass
+            assert server.hung_up_on_all()
+    assert not [record for record in caplog.records if record.exc_info]
 
 
 def test_who_takes_nothing_is_hung_up_on(monkeypatch: pytest.MonkeyPatch) -> None:

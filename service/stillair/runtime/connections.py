@@ -15,7 +15,7 @@ from collections.abc import Iterable
 from ipaddress import IPv6Address, ip_address
 
 import h11
-from uvicorn.protocols.http.h11_impl import H11Protocol
+from uvicorn.protocols.http.h11_impl import H11Protocol, RequestResponseCycle
 
 HEAD_S = 10.0  # for the head of a request, a few kB at most
 # Who has taken less within that time, a telephone that sleeps, asks anew when it is awake.
@@ -57,6 +57,17 @@ class Connection(H11Protocol):
     def on_response_complete(self) -> None:
         super().on_response_complete()
         self._time()
+
+    def send_400_response(self, msg: str) -> None:
+        """Refuse what is no HTTP, also in the midst of a body; nobody answers it any more."""
+        cycle: RequestResponseCycle | None = self.cycle
+        if cycle is not None and not cycle.response_complete:
+            cycle.disconnected = True
+            cycle.message_event.set()
+        if self.conn.our_state in (h11.IDLE, h11.SEND_RESPONSE):
+            super().send_400_response(msg)
+        else:
+            self.transport.abort()  # it has had an answer, or a part of it
 
     def pause_writing(self) -> None:
         super().pause_writing()
