@@ -138,11 +138,14 @@ def test_who_trickles_a_body_after_the_answer_is_hung_up_on(
         assert server.hung_up_on_all()
 
 
-@pytest.mark.parametrize("path", [b"/", b"/stream", b"/body"])
+@pytest.mark.parametrize(
+    ("method", "path"),
+    [(b"GET", b"/"), (b"GET", b"/stream"), (b"POST", b"/body"), (b"HEAD", b"/body")],
+)
 def test_junk_in_the_midst_of_a_body_is_refused_and_no_error_of_our_own(
-    path: bytes, caplog: pytest.LogCaptureFixture
+    method: bytes, path: bytes, caplog: pytest.LogCaptureFixture
 ) -> None:
-    chunked = ASKED.replace(b"/ ", path + b" ", 1)
+    chunked = ASKED.replace(b"GET / ", b"%s %s " % (method, path), 1)
     chunked = chunked.replace(b"\r\n\r\n", b"\r\nTransfer-Encoding: chunked\r\n\r\n")
     with serving() as server:
         for begun in (chunked + b"zz\r\n", chunked):

@@ -50,7 +50,9 @@ def test_a_paused_camera_is_told_and_stays_paused_over_a_restart(service: Runnin
     assert service.web.post("/api/camera/pause", json={"minutes": 481}).status_code == 422
     assert service.post("/api/camera/pause", {"minutes": 30})["stored"]
     for _restart in range(2):
-        told = seen_as(service, "paused")
+        seen_as(service, "paused")
+        wait_until(lambda: shown(service)["sentence"] != "No reading yet", within_s=40)
+        told = shown(service)
         assert told["camera"]["paused_until_at"] > told["at"]
         assert told["sentence"].startswith("The camera is paused: smoke and flame aren't watched")
         assert not told["calm"]

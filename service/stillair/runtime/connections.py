@@ -64,10 +64,10 @@ class Connection(H11Protocol):
         if cycle is not None and not cycle.response_complete:
             cycle.disconnected = True
             cycle.message_event.set()
-        if self.conn.our_state in (h11.IDLE, h11.SEND_RESPONSE):
+        try:
             super().send_400_response(msg)
-        else:
-            self.transport.abort()  # it has had an answer, or a part of it
+        except h11.LocalProtocolError:
+            self.transport.close()  # it has had some of an answer, or asked for none of it (HEAD)
 
     def pause_writing(self) -> None:
         super().pause_writing()
