@@ -34,6 +34,7 @@ log = logging.getLogger(__name__)
 
 BUSY_MS = 2_000  # another process may hold the file this long before we say so
 WAL_LIMIT_BYTES = 4 * 2**20  # what is left of a write-ahead log once it has been written back
+_upgrading = threading.Lock()
 DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 
 
@@ -253,7 +254,10 @@ def bring_up_to_date(engine: Engine, versions: Versions, *, target: str = "head"
         config.set_main_option("path_separator", "newline")
         config.attributes["connection"] = connection
         try:
-            command.upgrade(config, target)
+            # Alembic keeps what it works on in globals, and people's file may be opened in
+            # one thread while another opens the journal's.
+            with _upgrading:
+                command.upgrade(config, target)
         except CommandError as error:
             raise StoreError(
                 f"its tables have version {present}, which this program does not know; "
