@@ -37,14 +37,14 @@ class LoopDisk:
         self._filler = path / "filler"
 
     @classmethod
-    def make(cls, folder: Path) -> Self:
+    def make(cls, folder: Path, *, megabytes: int = MEGABYTES) -> Self:
         """A new one, or no test where the kernel or our rights don't allow it."""
         if os.geteuid() != 0:
             pytest.skip("a disk of one's own: only root may mount one")
         image, path = folder / "disk.img", folder / "disk"
         path.mkdir()
         with image.open("wb") as file:
-            file.truncate(MEGABYTES * 2**20)
+            file.truncate(megabytes * 2**20)
         _run("mkfs.ext4", "-q", "-F", "-m", "0", str(image))
         disk = cls(image, path)
         try:

@@ -34,10 +34,18 @@ class Manager:
         self.downs_s: list[float] = []  # of each restart, from the last word to the first answer
         self.by_hand = threading.Event()  # set while somebody else starts and stops
         self._stopping = threading.Event()
+        self._failed: BaseException | None = None
 
     @contextmanager
     def managing(self, service: RunningService) -> Iterator[None]:
-        thread = threading.Thread(target=self._run, args=(service,), name="manager")
+
+        def run() -> None:
+            try:
+                self._run(service)
+            except BaseException as error:
+                self._failed = error  # it could not be started again
+
+        thread = threading.Thread(target=run, name="manager")
         thread.start()
         try:
             yield
@@ -45,6 +53,8 @@ class Manager:
             self._stopping.set()
             thread.join(60.0)
             self.close()
+            if self._failed is not None:
+                raise self._failed
 
     def close(self) -> None:
         """For one that has managed nothing."""

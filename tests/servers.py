@@ -45,14 +45,18 @@ class MailServer:
         self._arrived = threading.Condition()
         self.host = "127.0.0.1"
         self.port = free_loopback_port()
-        self._controller = Controller(self, hostname=self.host, port=self.port)
+        self._controller: Controller | None = None
 
     def start(self) -> None:
+        """Begin, also after a stop."""
+        self._controller = Controller(self, hostname=self.host, port=self.port)
         self._controller.start()
 
     def stop(self) -> None:
         """Close the port; safe to call twice."""
-        self._controller.stop(no_assert=True)
+        if self._controller is not None:
+            self._controller.stop(no_assert=True)
+            self._controller = None
 
     def wait_for(self, count: int, timeout_s: float = 10.0) -> list[EmailMessage]:
         """The messages so far, as soon as there are `count`. Fails the test after the timeout."""
