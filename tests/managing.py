@@ -31,6 +31,7 @@ class Manager:
         }
         self.restarts = 0
         self.fed = 0  # how often the present process has said that all is well
+        self.last_words: list[int] = []  # `fed` of each process that was to be begun again
         self.downs_s: list[float] = []  # of each restart, from the last word to the first answer
         self.by_hand = threading.Event()  # set while somebody else starts and stops
         self._stopping = threading.Event()
@@ -38,7 +39,6 @@ class Manager:
 
     @contextmanager
     def managing(self, service: RunningService) -> Iterator[None]:
-
         def run() -> None:
             try:
                 self._run(service)
@@ -76,6 +76,7 @@ class Manager:
                     service.kill()
                 service.start()
                 self.downs_s.append(time.monotonic() - fed_s)
-                self.restarts += 1
-                fed_s = time.monotonic()
+                self.last_words.append(self.fed)
                 self.fed = 0
+                fed_s = time.monotonic()
+                self.restarts += 1

@@ -8,7 +8,7 @@ What goes before the service (`BEFORE`) lets whoever stands outside of it
 - hold its event loop up for HELD_S, with the lock of the interpreter (SIGUSR2) or
   without it (SIGUSR1)
 - end the threads whose names begin as the file END says (SIGRTMIN), as nothing in the
-  code would
+  code would; the file ENDED tells when they have
 """
 
 from __future__ import annotations
@@ -84,11 +84,20 @@ def install() -> None:
         ctypes.PyDLL(None).usleep(int(HELD_S * 1e6))
 
     def end_threads(*_: object) -> None:
-        for thread in threading.enumerate():
-            if thread.name.startswith(end.read_text()):
-                ctypes.pythonapi.PyThreadState_SetAsyncExc(
-                    ctypes.c_ulong(thread.ident or 0), ctypes.py_object(SystemExit)
-                )
+        name = end.read_text()
+        ending = [thread for thread in threading.enumerate() if thread.name.startswith(name)]
+        for thread in ending:
+            # It comes when the thread is back from what it waits for.
+            ctypes.pythonapi.PyThreadState_SetAsyncExc(
+                ctypes.c_ulong(thread.ident or 0), ctypes.py_object(SystemExit)
+            )
+        threading.Thread(target=tell_end, args=(ending,), daemon=True).start()
+
+    def tell_end(threads: list[threading.Thread]) -> None:
+        for thread in threads:
+            thread.join()
+        if threads:
+            (folder / "ended").touch()
 
     SimulatedChamber._step = ordered_step  # type: ignore[method-assign]
     hanging(twins.SimulatedSensor, "read")

@@ -32,7 +32,7 @@ def shown(stage: Stage) -> set[tuple[int, str]]:
 def test_a_full_disk(tmp_path: Path, mail_server: MailServer, disk: LoopDisk) -> None:
     with burning(tmp_path, mail_server, data=disk.path / "data") as stage:
         disk.fill()
-        stage.has_not_burnt_yet()
+        stage.light()
         stage.fire_is_announced()
         wait_until(lambda: not stage.service.get("/api/now")["stored"], within_s=ANNOUNCED_S)
         # Nobody makes room in time, and then the process is killed as well.
@@ -54,7 +54,7 @@ def test_a_disk_that_turns_read_only(
     with burning(tmp_path, mail_server, data=disk.path / "data") as stage:
         kept = shown(stage)
         disk.turn_read_only()
-        stage.has_not_burnt_yet()
+        stage.light()
         stage.fire_is_announced()
         assert stage.service.get("/api/now")["stored"] is False
         assert stage.service.get("/api/health")["status"] == "impaired"
@@ -74,7 +74,7 @@ def test_a_disk_that_hangs_for_half_a_minute(
         disk.freeze()
         try:
             begun_s = time.monotonic()
-            stage.has_not_burnt_yet()
+            stage.light()
             stage.fire_is_announced()
             wait_until(lambda: not stage.service.get("/api/now")["stored"], within_s=ANNOUNCED_S)
             wait_until(lambda: time.monotonic() - begun_s >= HANGS_S, within_s=2 * HANGS_S)
@@ -87,6 +87,7 @@ def test_a_disk_that_hangs_for_half_a_minute(
 
 def test_a_power_cut(tmp_path: Path, mail_server: MailServer, disk: LoopDisk) -> None:
     with burning(tmp_path, mail_server, data=disk.path / "data") as stage:
+        stage.light()
         stage.fire_is_announced()
         stage.fire_is_kept()
         (fire,) = (alarm for alarm in stage.service.now()["alarms"] if alarm["kind"] == "fire")
