@@ -100,7 +100,6 @@ def journal_and_courier(folder: Path, kills: int, chance: Random) -> Iterator[Fi
                     lost |= missing(path, told, seen)
                     print(f"\r{number + 1} kills", end="", file=sys.stderr, flush=True)
         check_soundness(path)
-        # The last of them lives until everything is sent.
         journal = Journal.open(path)
         now = SystemClock()
         with keepers("courier", path) as process:
@@ -123,13 +122,13 @@ def journal_and_courier(folder: Path, kills: int, chance: Random) -> Iterator[Fi
     yield Figure("outcomes told as kept", len(kept), "")
     yield Figure("of them not in the history", len(lost), "", 0)
     yield Figure("outcomes in the history", len(seen), "")
-    yield Figure("of them without their alarm or message", 2 * len(seen) - alarms - len(notices), "", 0)
+    halves = 2 * len(seen) - alarms - len(notices)
+    yield Figure("of them without their alarm or message", halves, "", 0)
     yield Figure("messages told as sent", len(sent), "")
     yield Figure("of them never received", len(sent - set(came)), "", 0)
     yield Figure("of them not known as sent afterwards", len(sent - recorded), "", 0)
-    yield Figure("messages neither received nor waiting", sum(
-        number not in came and f"{CHAMBER}-{number}" not in left for number in seen.values()
-    ), "", 0)
+    gone = sum(n not in came and f"{CHAMBER}-{n}" not in left for n in seen.values())
+    yield Figure("messages neither received nor waiting", gone, "", 0)
     yield Figure("messages received more than once", sum(n > 1 for n in came.values()), "")
     yield Figure("messages received, most often", max(came.values(), default=0), "times")
     yield Figure("messages received of nothing kept", len(set(came) - set(seen.values())), "", 0)

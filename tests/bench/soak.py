@@ -454,13 +454,14 @@ def soak(folder: Path, hours: float, speed: float, seed: int) -> Iterator[Figure
                     pid = service.pid
                     row = (pid, hour, memory_mb(pid)[0], handles(pid), threads(pid))
                     lives.append(row)
-                    say("%d at %.2f h: %.1f MB, %d files, %d threads" % row)
+                    say(f"{pid} at {hour:.2f} h: {row[2]:.1f} MB, {row[3]} files, {row[4]} threads")
             time.sleep(LOOK_S)
         faults.end()
         wait_until(lambda: witness.look() or service.now()["at"], within_s=30.0)
         log = service.log.read_text(errors="replace")
         lost = witness.lost()
-    yield Figure("simulated time by the chamber's clock", (witness.at - witness.begun_at) / 3600, "h")
+    watched_h = (witness.at - witness.begun_at) / 3600.0
+    yield Figure("simulated time by the chamber's clock", watched_h, "h")
     yield Figure("simulated time by ours", hours, "h")
     yield Figure("fires", fires.lit, "")
     yield Figure("of them with the detector's wire broken", fires.by_heat, "")
@@ -489,7 +490,8 @@ def grown(lives: list[tuple[int, float, float, int, int]]) -> Iterator[Figure]:
     tenth = max(1, len(last) // 10)
     span_h = last[-1][1] - last[0][1]
     yield Figure("the last process lived for", span_h, "h")
-    for column, name, unit in ((2, "resident memory", "MB"), (3, "open files", ""), (4, "threads", "")):
+    columns = ((2, "resident memory", "MB"), (3, "open files", ""), (4, "threads", ""))
+    for column, name, unit in columns:
         first = sorted(row[column] for row in last[:tenth])[tenth // 2]
         end = sorted(row[column] for row in last[-tenth:])[tenth // 2]
         yield Figure(f"{name} at its beginning (median of a tenth)", first, unit)
