@@ -17,6 +17,7 @@ from __future__ import annotations
 import argparse
 import os
 import signal
+import subprocess
 import sys
 import tempfile
 import threading
@@ -24,6 +25,7 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from random import Random
 
@@ -44,7 +46,9 @@ from stillair.database import check_soundness  # noqa: E402
 from stillair.storage.history import History  # noqa: E402
 from stillair.storage.journal import Journal  # noqa: E402
 
-LONGEST_S = 0.4  # a process of journal and courier lives at most; it opens the file in a tenth
+OPENING = 0.2  # of the kills of journal and courier come while the file is being opened
+OPENING_S, WORKING_S = 0.4, 0.03  # how long at most until the kill, then and else
+LINES = 40  # at most that a process tells before
 WHOLE_CHAMBER = """
 [chamber]
 name = "North bench"
@@ -87,16 +91,20 @@ def journal_and_courier(folder: Path, kills: int, chance: Random) -> Iterator[Fi
     seen: dict[int, int] = {}  # number of each event by its number in the ledger
     begun_s = time.monotonic()
 
-    def kill(child: int) -> None:
-        time.sleep(chance.uniform(0.0, LONGEST_S))
+    def kill(child: int, within_s: float = WORKING_S) -> None:
+        time.sleep(chance.uniform(0.0, within_s))
         os.kill(child, signal.SIGKILL)
+
+    def one_life(process: subprocess.Popen[str]) -> list[list[int]]:
+        if chance.random() < OPENING:
+            return told_before_kill(process, str(mail.port), 0, partial(kill, within_s=OPENING_S))
+        return told_before_kill(process, str(mail.port), chance.randint(1, LINES), kill)
 
     try:
         with keepers("courier", path) as process:
             for number in range(kills):
-                news = told_before_kill(process, str(mail.port), 0, kill)
-                told += news
-                if path.exists() and number % 10 == 9:
+                told += one_life(process)
+                if told and number % 10 == 9:
                     lost |= missing(path, told, seen)
                     print(f"\r{number + 1} kills", end="", file=sys.stderr, flush=True)
         check_soundness(path)
