@@ -151,6 +151,10 @@ class Stage:
         """Let it burn from the chamber's next second on, for each later process as well."""
         ordered.order(self.folder, "fire", growth="fast", peak_kw=8.0, fuel_mj=40.0)
 
+    def put_out(self) -> None:
+        """Let it not burn in any later process."""
+        ordered.forget(self.folder)
+
     # --- what has to come of it ---------------------------------------------------
 
     def sounded(self) -> bool:

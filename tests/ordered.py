@@ -38,6 +38,11 @@ def order(folder: Path, do: str, **values: object) -> None:
         orders.write(json.dumps({"do": do, **values}) + "\n")
 
 
+def forget(folder: Path) -> None:
+    """Let no later process carry out what has been ordered."""
+    (folder / "orders").unlink(missing_ok=True)
+
+
 def environment(folder: Path) -> dict[str, str]:
     """Where the service's process looks for orders."""
     return {"ORDERED_IN": str(folder)}

@@ -338,7 +338,7 @@ class Fires:
                     self._put_out()
             case "out":
                 if time.monotonic() - self._since_s > 2.0:
-                    (self._folder / "orders").unlink(missing_ok=True)
+                    ordered.forget(self._folder)
                 self._clear()
                 over = not witness.alarms and time.monotonic() - self._since_s > 20.0
                 if over or time.monotonic() - self._since_s > CLEAR_S:

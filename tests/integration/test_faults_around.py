@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -25,6 +26,14 @@ def wall(self):
     return right(self) + timedelta(seconds=float(open(os.environ["FAULT"]).read()))
 
 clock.SystemClock.wall = wall
+"""
+# Mail that gets no answer is given up soon, so that the third failure is.
+IMPATIENT = """
+from dataclasses import replace
+from stillair.runtime import wiring
+
+patient = wiring.mail_settings
+wiring.mail_settings = lambda *given: replace(patient(*given), timeout_s=2.0)
 """
 
 
@@ -53,24 +62,22 @@ def test_a_read_that_never_comes_back(
 
 def test_a_network_that_swallows_everything(tmp_path: Path) -> None:
     mail = MailServer()
-    with socket.socket() as swallows:
+    with ExitStack() as stack, socket.socket() as swallows:
+        stack.callback(mail.stop)  # after the service, which may be sending
         swallows.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         swallows.bind((mail.host, mail.port))
         swallows.listen(100)
-        with burning(tmp_path, mail) as stage:
+        with burning(tmp_path, mail, before=IMPATIENT) as stage:
             stage.light()
             stage.fire_is_heard()
             stage.fire_is_kept()
             wait_until(lambda: stage.events("delivery_fault"), within_s=2 * ANNOUNCED_S)
             swallows.close()
             mail.start()
-            try:
-                wait_until(stage.mailed, within_s=2 * ANNOUNCED_S)
-                stage.fire_is_announced()
-                keys = [each["message-id"] for each in mail.messages]
-                assert len(keys) == len(set(keys)), "the same message went out twice"
-            finally:
-                mail.stop()
+            wait_until(stage.mailed, within_s=2 * ANNOUNCED_S)
+            stage.fire_is_announced()
+            keys = [each["message-id"] for each in mail.messages]
+            assert len(keys) == len(set(keys)), "the same message went out twice"
 
 
 @pytest.mark.parametrize("by_s", [-86_400, 86_400], ids=["back a day", "ahead a day"])
