@@ -189,16 +189,14 @@ def whole_service(folder: Path, kills: int, chance: Random) -> Iterator[Figure]:
             service.kill()
             page.join(20.0)
         service.start()
+        history = History(folder / "data" / "journal.db", folder / "data" / "archive.db")
         kept: set[tuple[int, str]] = set()
         there: set[str] = set()
-        with service.live(last_event_id="0") as stream:
-            for told in stream:
-                if told.kind == "now":
-                    break
-                kept.add((int(told.id), told.kind))
-                if told.kind == "note":
-                    there.add(str(told.data["text"]))
-        history = History(folder / "data" / "journal.db", folder / "data" / "archive.db")
+        after = 0
+        while (page := history.entries(after, 1000)).entries:
+            after = page.entries[-1].seq
+            kept.update((entry.seq, entry.topic) for entry in page.entries)
+            there.update(str(e.body["text"]) for e in page.entries if e.topic == "note")
 
         def states() -> Counter[str]:
             return Counter(notice.state for notice in history.notices(limit=10**6))

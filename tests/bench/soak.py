@@ -303,7 +303,7 @@ class Fires:
         self._lit_at = self._sounded = self._mailed = 0.0
         self._next_at = 0.0
         self._told_at: float | None = None
-        self._announces = ANNOUNCES
+        self._announces: tuple[str, ...] = ANNOUNCES
         self.by_heat = 0
 
     def go_on(self, news: list[dict[str, Any]], restarted: bool) -> None:
