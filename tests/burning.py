@@ -58,6 +58,10 @@ height = 0.5
 name = "smoke detector"
 kind = "detector"
 
+[[contact]]
+name = "door"
+kind = "door"
+
 [[step]]
 at_s = 5
 do = "job_start"
@@ -89,6 +93,11 @@ driver = "simulated"
 [[contact]]
 name = "smoke detector"
 kind = "detector"
+driver = "simulated"
+
+[[contact]]
+name = "door"
+kind = "door"
 driver = "simulated"
 
 [camera]
@@ -186,6 +195,11 @@ class Stage:
             return {alarm["kind"] for alarm in self.service.now()["alarms"]}
         except httpx.HTTPError:
             return set()
+
+    def something_is_kept(self) -> None:
+        """Have the history keep an event, which no fault may take away again."""
+        ordered.order(self.folder, "contact_broken", contact="door", for_s=600.0)
+        wait_until(self.service.events, within_s=ANNOUNCED_S)
 
     def fire_is_heard(self) -> None:
         """Wait until the sounder sounds for a fire, whatever the service can show."""

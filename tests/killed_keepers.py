@@ -31,7 +31,7 @@ from stillair.storage.journal import Journal
 EPOCH_S = 1_790_000_000.0
 ROW_READINGS = 40  # so that rows are packed all the time
 KEPT, SENT = 1, 2  # what a courier's child tells of
-AHEAD = 20  # messages that wait at most, so that there is always one under way
+AHEAD = 20  # messages that wait at about most, so that there is always one under way
 HERE = Path(__file__).parent
 
 
@@ -70,7 +70,8 @@ class TellingOutbox:
     def __init__(self, journal: Journal) -> None:
         self.due_notices = journal.due_notices
         self._journal = journal
-        self.waiting = threading.Semaphore(AHEAD)
+        waiting = len(journal.due_notices(SystemClock().wall(), AHEAD - 1))
+        self.waiting = threading.Semaphore(AHEAD - waiting)
 
     def record_delivery(
         self, key: str, *, at: datetime, sent: bool, outcome: str, next_try_at: datetime | None

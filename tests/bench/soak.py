@@ -62,6 +62,7 @@ ANNOUNCES = ("fire", "detector_contact")
 HEAT_ANNOUNCES = (*ANNOUNCES, "rapid_rise", "over_temperature")  # without a detector
 LOOK_S = 0.5
 MISSED_S = 120.0  # of ours without a word of a fire
+AIRED_S = 900.0  # of the chamber, after a fire
 CLEAR_S = 240.0  # of ours until an alarm must be over after its fire
 THREADS = ("watch", "sounder", "journal writer", "archive", "camera", "pictures", "sensor top")
 CHAMBER = """
@@ -340,7 +341,7 @@ class Fires:
                 if time.monotonic() - self._since_s > 2.0:
                     ordered.forget(self._folder)
                 self._clear()
-                over = not witness.alarms and time.monotonic() - self._since_s > 20.0
+                over = not witness.alarms and time.monotonic() - self._since_s > 40.0
                 if over or time.monotonic() - self._since_s > CLEAR_S:
                     self.standing += not over
                     if not over:
@@ -378,6 +379,8 @@ class Fires:
         told_s = (self._told_at or self._witness.at) - self._lit_at
         say(f"  announced {self.announced} of {self.lit}, event after {told_s:.0f} s")
         ordered.order(self._folder, "fire_out")
+        # Smoke would stand in the box for hours.
+        ordered.order(self._folder, "open_door", for_s=AIRED_S)
         self._change("out")
 
     def _clear(self) -> None:

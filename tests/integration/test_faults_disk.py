@@ -31,12 +31,14 @@ def shown(stage: Stage) -> set[tuple[int, str]]:
 
 def test_a_full_disk(tmp_path: Path, mail_server: MailServer, disk: LoopDisk) -> None:
     with burning(tmp_path, mail_server, data=disk.path / "data") as stage:
+        stage.something_is_kept()
+        before = shown(stage)
         disk.fill()
         stage.light()
         stage.fire_is_announced()
         wait_until(lambda: not stage.service.get("/api/now")["stored"], within_s=ANNOUNCED_S)
         # Nobody makes room in time, and then the process is killed as well.
-        kept = shown(stage)
+        kept = before | shown(stage)
         (fire,) = (alarm for alarm in stage.service.now()["alarms"] if alarm["kind"] == "fire")
         stage.service.kill()
         disk.make_room()
@@ -52,6 +54,7 @@ def test_a_disk_that_turns_read_only(
     tmp_path: Path, mail_server: MailServer, disk: LoopDisk
 ) -> None:
     with burning(tmp_path, mail_server, data=disk.path / "data") as stage:
+        stage.something_is_kept()
         kept = shown(stage)
         disk.turn_read_only()
         stage.light()

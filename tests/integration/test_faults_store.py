@@ -31,7 +31,7 @@ def into_the_file(path: Path) -> None:
 
 def test_a_page_of_the_journal_that_is_corrupted(tmp_path: Path, mail_server: MailServer) -> None:
     with burning(tmp_path, mail_server) as stage:
-        wait_until(lambda: stage.service.now()["job"], within_s=ANNOUNCED_S)
+        stage.something_is_kept()
         journal = stage.service.folder / "journal.db"
         into_the_file(journal)
         kept = shown(stage)
@@ -58,7 +58,7 @@ def test_a_page_of_the_journal_that_is_corrupted(tmp_path: Path, mail_server: Ma
 
 def test_a_journal_that_somebody_deletes(tmp_path: Path, mail_server: MailServer) -> None:
     with burning(tmp_path, mail_server) as stage:
-        wait_until(lambda: stage.service.now()["job"], within_s=ANNOUNCED_S)
+        stage.something_is_kept()
         kept = shown(stage)
         (stage.service.folder / "journal.db").unlink()
         stage.light()
