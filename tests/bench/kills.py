@@ -17,6 +17,7 @@ from __future__ import annotations
 import argparse
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -24,7 +25,7 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import closing, suppress
 from functools import partial
 from pathlib import Path
 from random import Random
@@ -114,10 +115,8 @@ def journal_and_courier(folder: Path, kills: int, chance: Random) -> Iterator[Fi
             told += told_before_kill(process, str(mail.port), 100, kill)
         left = {notice.key for notice in journal.due_notices(now.wall(), 10**6)}
         lost |= missing(path, told, seen)
-        history = History(path, folder / "archive.db")
-        notices = {notice.key: notice.state for notice in history.notices(limit=10**6)}
+        notices = messages(path)
         alarms = len(journal.memory(CHAMBER, BOOT).alarms)
-        history.close()
         journal.close()
     finally:
         mail.stop()
@@ -140,6 +139,12 @@ def journal_and_courier(folder: Path, kills: int, chance: Random) -> Iterator[Fi
     yield Figure("messages received more than once", sum(n > 1 for n in came.values()), "")
     yield Figure("messages received, most often", max(came.values(), default=0), "times")
     yield Figure("messages received of nothing kept", len(set(came) - set(seen.values())), "", 0)
+
+
+def messages(path: Path) -> dict[str, str]:
+    """The state of every message in a journal."""
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=10.0)) as journal:
+        return dict(journal.execute("SELECT key, state FROM notice"))
 
 
 def missing(path: Path, told: list[list[int]], seen: dict[int, int]) -> set[int]:
@@ -193,18 +198,18 @@ def whole_service(folder: Path, kills: int, chance: Random) -> Iterator[Figure]:
         kept: set[tuple[int, str]] = set()
         there: set[str] = set()
         after = 0
-        while (page := history.entries(after, 1000)).entries:
-            after = page.entries[-1].seq
-            kept.update((entry.seq, entry.topic) for entry in page.entries)
-            there.update(str(e.body["text"]) for e in page.entries if e.topic == "note")
+        while (told := history.entries(after, 1000)).entries:
+            after = told.entries[-1].seq
+            kept.update((entry.seq, entry.topic) for entry in told.entries)
+            there.update(str(e.body["text"]) for e in told.entries if e.topic == "note")
+        history.close()
 
         def states() -> Counter[str]:
-            return Counter(notice.state for notice in history.notices(limit=10**6))
+            return Counter(messages(folder / "data" / "journal.db").values())
 
         with suppress(AssertionError):
             wait_until(lambda: states()["pending"] == 0, within_s=60.0)
         left = states()
-        history.close()
         tracebacks = service.log.read_text(errors="replace").count("Traceback")
         aside = len(list((folder / "data").glob("*.damaged-*")))
     finally:
