@@ -1,12 +1,15 @@
 """Does it hurt the sampling when many people look?
 
-    .venv/bin/python tests/bench/viewers.py [--viewers 200] [--seconds 120] [--json]
+    .venv/bin/python tests/bench/viewers.py [--viewers 200] [--seconds 120] [--nice 0] [--json]
 
 A real `stillair run` with four simulated sensors, one half read in the watch's own
 loop and one half from threads of their own as on a bus, and a motion-JPEG camera of
 640x480 at 10 frames/s. Each viewer is what a page is: a live stream and a picture every
 two seconds over TCP, from an address of loopback of its own, as one address may not
 open so many. The viewers live in a process of their own, on the same computer.
+
+What else this computer does is measured as well: look at the figures without viewers.
+`--nice -15` puts the service before all that (it needs root), as on a board of its own.
 
 The jitter of a sample is how much later it was taken than its grid of whole seconds
 has it; the grid of a sensor is its earliest sample's. It is noted within the service.
@@ -23,6 +26,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import ExitStack, suppress
 from multiprocessing.connection import Connection
 from pathlib import Path
 
@@ -134,8 +138,21 @@ def late_ms(notes: Path, begun_s: float, how: str) -> list[float]:
     return late
 
 
-def measure(folder: Path, stream: str, count: int, seconds: float) -> Iterator[Figure]:
-    notes = folder / "notes"
+def put_first(pid: int, nice: int) -> None:
+    """Give all threads of a process this niceness; later ones have it from who begins them.
+
+    Also among the other sessions of this computer, which Linux may weigh as wholes.
+    """
+    with suppress(OSError):
+        Path("/proc/self/autogroup").write_text(str(nice))
+    for task in Path(f"/proc/{pid}/task").iterdir():
+        os.setpriority(os.PRIO_PROCESS, int(task.name), nice)
+
+
+def measure(folder: Path, stream: str, count: int, seconds: float, nice: int) -> Iterator[Figure]:
+    # In memory: who notes a sample must not wait for a disk.
+    memory = Path("/dev/shm")
+    notes = (memory if memory.is_dir() else folder) / f"stillair-notes-{os.getpid()}"
     service = RunningService(
         folder / "data",
         "--chamber",
@@ -144,8 +161,11 @@ def measure(folder: Path, stream: str, count: int, seconds: float) -> Iterator[F
         environment={"NOTES": str(notes)},
     )
     context = multiprocessing.get_context("spawn")
-    with service:
+    with ExitStack() as stack:
+        stack.callback(notes.unlink, missing_ok=True)
+        stack.enter_context(service)
         first_reading(service)
+        put_first(service.pid, nice)
         time.sleep(SETTLE_S)
         for viewers in (0, count):
             said = f"{viewers} viewers"
@@ -193,13 +213,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="does it hurt the sampling when many look?")
     parser.add_argument("--viewers", type=int, default=200)
     parser.add_argument("--seconds", type=float, default=120.0, help="of each measurement")
+    parser.add_argument("--nice", type=int, default=0, help="of the service")
     parser.add_argument("--json", action="store_true")
     options = parser.parse_args()
     with (
         tempfile.TemporaryDirectory(prefix="stillair-viewers-") as name,
         MjpegServer(drawn_frames(20), frames_per_s=10.0) as stream,
     ):
-        figures = list(measure(Path(name), stream.address, options.viewers, options.seconds))
+        figures = list(
+            measure(Path(name), stream.address, options.viewers, options.seconds, options.nice)
+        )
     figures.append(Figure("programs that wanted a core at the end", os.getloadavg()[0], ""))
     show(figures, as_json=options.json)
 
