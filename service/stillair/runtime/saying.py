@@ -20,6 +20,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Self
 
 log = logging.getLogger(__name__)
@@ -44,7 +45,7 @@ class UnhurriedLog(logging.handlers.QueueHandler):
         super().__init__(self._lines)
         self.setFormatter(logging.Formatter(form))
         self._descriptor = descriptor
-        self._left_out = 0
+        self._left_out = 0  # in all; counted by whoever has the handler's lock
         self._closing = threading.Event()
         self._thread = threading.Thread(target=self._run, name="log", daemon=True)
 
@@ -71,18 +72,21 @@ class UnhurriedLog(logging.handlers.QueueHandler):
         """Write what waits, for half a second at most; harmless twice."""
         if not self._closing.is_set():
             self._closing.set()
-            self.enqueue(logging.makeLogRecord({}))
+            with suppress(queue.Full):  # it doesn't wait for a line then
+                self._lines.put_nowait(logging.makeLogRecord({}))
             if self._thread.ident is not None:
                 self._thread.join(CLOSE_S)
         super().close()
 
     def _run(self) -> None:
+        told = 0
         while True:
             record = self._lines.get()
             # Not through sys.stderr: a thread that hangs in it would not let the process end.
             self._write(record.getMessage())
-            left_out, self._left_out = self._left_out, 0
+            left_out = self._left_out - told
             if left_out:
+                told += left_out
                 self._write(f"WARNING {__name__}: {left_out} lines of this log were left out")
             if self._closing.is_set() and self._lines.empty():
                 return
