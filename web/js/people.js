@@ -2,7 +2,7 @@
 
 import { useEffect, useId, useState } from "../vendor/preact-hooks.js";
 import { Act, Refused, useWork } from "./act.js";
-import { get, post } from "./ask.js";
+import { enter, get, post } from "./ask.js";
 import { html } from "./html.js";
 import { P as T } from "./strings_people.js";
 import { whole } from "./units.js";
@@ -98,7 +98,7 @@ function Form({ send, button, done, children }) {
 /** The first owner, with the code that the console shows. */
 function First() {
   const send = async (/** @type {Record<string, string>} */ told) => {
-    await post("/api/session/owner", told);
+    await enter("/api/session/owner", told);
     location.replace("/");
   };
   return html`<p>${T.first.how}</p>
