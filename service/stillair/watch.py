@@ -52,6 +52,7 @@ from stillair.model import (
     AlarmState,
     Annunciation,
     CameraState,
+    Change,
     ContactKind,
     ContactState,
     EventChange,
@@ -412,6 +413,8 @@ class Watch:
         found = camera_fault(camera, event, t_s)
         if found is not None:
             yield found
+            if found.change is Change.CLEARED and (after := camera_fault(camera, None, t_s)):
+                yield replace(after, onset_s=t_s)
         elif event is not None:
             self._unseen.seen((Kind.CAMERA_FAULT, ""))
 

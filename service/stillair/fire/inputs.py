@@ -39,7 +39,11 @@ def is_fit(camera: CameraState | None, t_s: float) -> bool:
 
 
 def camera_fault(camera: CameraState, event: EventChange | None, t_s: float) -> Finding | None:
-    """What there is to be told of the camera's view just now."""
+    """What there is to be told of the camera's view just now.
+
+    A pause that a person wanted and a fault are never one event: the story would
+    tell the one as the other.
+    """
     detail: Detail = {
         "cause": "clear",
         "condition": camera.condition.value,
@@ -51,9 +55,12 @@ def camera_fault(camera: CameraState, event: EventChange | None, t_s: float) -> 
             return None
         change, end_s, detail = Change.CLEARED, camera.since_s, event.detail
     elif event is not None:
-        if event.detail.get("condition") == detail["condition"]:
+        before = event.detail.get("condition")
+        if before == detail["condition"]:
             return None
         change = Change.REVISED
+        if CameraCondition.PAUSED in (before, camera.condition):
+            change, end_s, detail = Change.CLEARED, t_s, event.detail
     onset_s = event.onset_s if event else camera.since_s
     return Finding(Kind.CAMERA_FAULT, change, t_s, onset_s, (), detail, end_s=end_s)
 
