@@ -100,7 +100,7 @@ def build(
         history=service.history,
         pictures=service.pictures,
         flush=service.writer.flush,
-        forget=lambda job: [chamber.stories.forget(job) for chamber in service.chambers()],
+        forget=service.forget,
     )
     service.pausing = Pausing(folder, service.chambers, clock)
     service.judging = Judging(
