@@ -1,4 +1,4 @@
-/** Sign in and go on to the first page. Stands alone: nothing else may be loaded before a session. */
+/** Sign in and go on to the page that was asked for. Stands alone: nothing else may be loaded before a session. */
 
 const NO_ANSWER = "The service doesn't answer. Is it running, and are you in its network?";
 const UNKNOWN = "That didn't go through.";
@@ -34,7 +34,7 @@ form.addEventListener("submit", async (event) => {
       signal: AbortSignal.timeout(WAIT_MS),
     });
     if (answer.ok) {
-      location.replace("/");
+      location.replace(`/${location.hash}`); // the page that was asked for
       return;
     }
     const problem = await answer.json().catch(() => ({}));

@@ -29,7 +29,7 @@ from stillair.alarms.events import Events
 from stillair.alarms.wording import RULES
 from stillair.fire.aftermath import Aftermath
 from stillair.fire.inputs import (
-    camera_fault,
+    camera_faults,
     contact_fault,
     contact_subject,
     detector_sign,
@@ -407,13 +407,12 @@ class Watch:
     def _camera_findings(self, t_s: float) -> Iterable[Finding]:
         camera = self._witnesses.camera_heard(t_s)
         if camera is None:
-            return
+            return ()
         event = self._open.get((Kind.CAMERA_FAULT, ""))
-        found = camera_fault(camera, event, t_s)
-        if found is not None:
-            yield found
-        elif event is not None:
+        found = camera_faults(camera, event, t_s)
+        if not found and event is not None:
             self._unseen.seen((Kind.CAMERA_FAULT, ""))
+        return found
 
     def _standstill_findings(self, t_s: float) -> Iterable[Finding]:
         job, event = self._jobs.job, self._open.get((Kind.NO_MOTION, ""))

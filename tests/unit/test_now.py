@@ -15,6 +15,7 @@ from stillair.runtime.watching import PlayedFast
 CAMERA = CameraTable(source="/dev/video0")
 PARTLY = CameraTable(source="/dev/video0", ignore=((0.0, 0.0, 0.2, 0.2),))
 PAUSED = CameraState(5.0, CameraCondition.PAUSED, 0.0)
+LOST = CameraState(5.0, CameraCondition.LOST, 0.0)
 FIT = CameraState(5.0, CameraCondition.FIT, 0.0)
 
 
@@ -26,10 +27,11 @@ FIT = CameraState(5.0, CameraCondition.FIT, 0.0)
         pytest.param(CAMERA, FIT, [now.BLIND_SPOTS], id="fit, yet it can't see everywhere"),
         pytest.param(PARTLY, FIT, [now.BLIND_SPOTS, now.LEFT_OUT], id="part of it left out"),
         pytest.param(CAMERA, PAUSED, [now.PAUSED_VIEW], id="paused"),
+        pytest.param(CAMERA, LOST, [now.NO_PICTURE], id="lost"),
         *(
             pytest.param(CAMERA, CameraState(5.0, unfit, 0.0), [now.UNFIT_VIEW], id=unfit.value)
             for unfit in CameraCondition
-            if unfit not in (CameraCondition.FIT, CameraCondition.PAUSED)
+            if unfit not in (CameraCondition.FIT, PAUSED.condition, LOST.condition)
         ),
     ],
 )

@@ -327,7 +327,9 @@ def test_mcp9600_any_registers_are_a_possible_temperature_or_an_error(data: st.D
 @pytest.mark.parametrize(
     ("number", "fault", "words", "retry"),
     [
-        pytest.param(errno.ENOENT, ReadingFault.UNREADABLE, "switch the bus on", True, id="none"),
+        pytest.param(
+            errno.ENOENT, ReadingFault.UNREADABLE, "write dtparam=spi=on", True, id="none"
+        ),
         pytest.param(errno.EACCES, ReadingFault.UNREADABLE, "may not use", False, id="rights"),
         pytest.param(errno.EREMOTEIO, ReadingFault.SILENT, "nobody answers", True, id="no ack"),
         pytest.param(errno.EIO, ReadingFault.UNREADABLE, "can't be read", True, id="other"),

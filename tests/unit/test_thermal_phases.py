@@ -288,6 +288,24 @@ def test_a_thermostat_of_four_degrees(target_c: float | None) -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("over_s", "again_s", "then"),
+    [
+        pytest.param(5400.0, 5460.0, [Phase.COOLING, Phase.WARMING, Phase.SOAK], id="warm still"),
+        pytest.param(7200.0, 7500.0, [Phase.COOLING], id="the air falls: nothing warms it"),
+    ],
+)
+def test_a_job_begun_before_the_last_ones_warmth_is_gone(
+    over_s: float, again_s: float, then: list[Phase]
+) -> None:
+    def context(t_s: float) -> ThermalContext:
+        state = JobPhase.COOLING if over_s <= t_s < again_s else JobPhase.RUNNING
+        return ThermalContext(job=state, material="ASA")
+
+    _, phases = run(day, int(again_s) + 300, target_c=50.0, context=context)
+    assert [phase for at_s, phase in phases if at_s >= over_s] == then
+
+
 def test_air_that_falls_no_more_is_not_cooling() -> None:
     """A bed that is set lower: the air falls by 7 K and stands."""
     findings, phases = run(

@@ -158,6 +158,27 @@ def test_a_view_that_becomes_unfit_ends_nothing_that_it_showed(condition: Camera
     assert story.of(Kind.SMOKE)[-1].change is Change.CLEARED
 
 
+def test_a_pause_that_a_person_wanted_and_a_fault_are_two_events() -> None:
+    story = Seen()
+    story.sees(10)
+    for condition in ("slow", "paused", "lost"):
+        story.condition = CameraCondition(condition)
+        story.sees(10)
+    story.condition = FIT
+    story.sees(10)
+    told = [(e.event, e.change.value, e.detail["condition"]) for e in story.of(Kind.CAMERA_FAULT)]
+    first, second, third = (told[at][0] for at in (0, 2, 4))
+    assert told == [
+        (first, "raised", "slow"),
+        (first, "cleared", "slow"),
+        (second, "raised", "paused"),
+        (second, "cleared", "paused"),
+        (third, "raised", "lost"),
+        (third, "cleared", "lost"),
+    ]
+    assert len({first, second, third}) == 3
+
+
 def test_smoke_stands_on_after_a_restart_until_the_camera_has_seen_it_and_then_none() -> None:
     before = Seen()
     before.sees(20, "smoke")

@@ -3,6 +3,10 @@
 import { S } from "./strings.js";
 
 const WAIT_MS = 10_000;
+const ENTER_MS = 15_000; // keeping a password is slow on purpose
+
+/** While the first owner comes in, who isn't signed in yet is not sent to sign in. */
+let entering = false;
 
 /** The service refused, or gave no answer (`status` 0). `message` can be shown. */
 export class AskError extends Error {
@@ -33,7 +37,7 @@ export async function request(path, { method = "GET", body, wait_ms = WAIT_MS } 
     throw new AskError(S.ask.no_answer, 0);
   }
   if (answer.status === 401) {
-    location.replace("/sign-in");
+    if (!entering) location.replace(`/sign-in${location.hash}`);
     throw new AskError(S.ask.sign_in, 401);
   }
   if (!answer.ok) {
@@ -55,4 +59,19 @@ export async function get(path, how = {}) {
 /** @param {string} path  @param {unknown} [body]  @param {{wait_ms?: number}} [how]  @returns {Promise<any>} */
 export async function post(path, body, how = {}) {
   return (await request(path, { method: "POST", body, ...how })).json();
+}
+
+/**
+ * Post what makes a session. The service asks everybody else for one from that moment on,
+ * before this page has heard of its own; so what else it asks meanwhile may be refused.
+ * @param {string} path  @param {unknown} body
+ */
+export async function enter(path, body) {
+  entering = true;
+  try {
+    await post(path, body, { wait_ms: ENTER_MS });
+  } catch (failure) {
+    entering = false;
+    throw failure;
+  }
 }

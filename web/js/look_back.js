@@ -36,6 +36,8 @@ const T = S.look_back;
 /** @param {{id: string, now: Now, unit: Unit, dark: boolean, when: string, may: boolean, owner: boolean}} props */
 export function LookBack({ id, now, unit, dark, when, may, owner }) {
   const { kept, failed } = useKept(id, when);
+  const [erased, setErased] = useState(0);
+  const pictured = `${when} ${erased}`; // on change the pictures are asked for again
   if (!kept) {
     return html`<section class="past">
       <h1 class="sentence">${failed ? T.failed : T.loading}</h1>
@@ -67,17 +69,17 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
                   <${Shape} kind=${line.shape} />
                   <span>
                     ${line.text}
-                    ${chamber?.camera.watched && html`<${Pictured} line=${line} chamber=${job.chamber} now=${now.at} may=${may} when=${when} />`}
+                    ${chamber?.camera.watched && html`<${Pictured} line=${line} chamber=${job.chamber} now=${now.at} may=${may} when=${pictured} />`}
                   </span>
                 </li>`,
             )}
           </ol>`}
     </section>
-    <${Stills} job=${job.id} began=${job.started_at} when=${when} />
+    <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />
     ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
     <p class="taking">${T.take} <${Command} words=${`export ${job.id} --to ${job.id}.csv`} /></p>
-    ${owner && html`<${Erase} job=${job} />`}
+    ${owner && html`<${Erase} job=${job} erased=${() => setErased((n) => n + 1)} />`}
   </article>`;
 }
 

@@ -107,7 +107,7 @@ function Meanwhile({ now, unit }) {
       return html`<li key=${chamber.chamber} class=${chamber.tone}>
         ${shape && html`<${Shape} kind=${shape} />`}
         <a href="#/">
-          ${chamber.name}: ${chamber.simulated && `${S.head.simulated} `}${chamber.recorded && `${S.head.recorded} `}
+          ${chamber.name}. ${chamber.simulated && `${S.head.simulated} `}${chamber.recorded && `${S.head.recorded} `}
           ${words(chamber.sentence, unit)}
         </a>
       </li>`;

@@ -2,7 +2,7 @@
 
 import { useEffect, useId, useState } from "../vendor/preact-hooks.js";
 import { Act, Refused, useWork } from "./act.js";
-import { get, post } from "./ask.js";
+import { enter, get, post } from "./ask.js";
 import { html } from "./html.js";
 import { P as T } from "./strings_people.js";
 import { whole } from "./units.js";
@@ -17,12 +17,14 @@ const ROLES = ["viewer", "operator", "owner"];
 
 /** @param {{now: Now, who: {name: string, role: string} | null}} props */
 export function People({ now, who }) {
+  const [acts, setActs] = useState(0);
+  const acted = () => setActs((n) => n + 1);
   return html`<section class="past people" aria-labelledby="people">
     <h1 id="people" class="sentence">${now.owner ? T.people : T.first.heading}</h1>
     ${!now.owner && html`<${First} />`}
-    ${now.owner && html`<${Self} />`}
-    ${now.owner && who?.role === "owner" && html`<${Everybody} now=${now} />`}
-    ${who?.role === "owner" && html`<${Deeds} />`}
+    ${now.owner && html`<${Self} acted=${acted} />`}
+    ${now.owner && who?.role === "owner" && html`<${Everybody} now=${now} acted=${acted} />`}
+    ${who?.role === "owner" && html`<${Deeds} acts=${acts} />`}
   </section>`;
 }
 
@@ -30,9 +32,10 @@ export function People({ now, who }) {
  * What a path answers, and a way to ask again.
  * @template T
  * @param {string} path
+ * @param {{when?: number, acted?: () => void}} [how]  asked again when `when` changes; `acted` hears of each act
  * @returns {{items: T[] | null, failed: string, again: () => void}}
  */
-function useItems(path) {
+function useItems(path, { when = 0, acted } = {}) {
   const [turn, setTurn] = useState(0);
   const [items, setItems] = useState(/** @type {any} */ (null));
   const [failed, setFailed] = useState("");
@@ -45,8 +48,8 @@ function useItems(path) {
     return () => {
       over = true;
     };
-  }, [path, turn]);
-  return { items, failed, again: () => setTurn((n) => n + 1) };
+  }, [path, turn, when]);
+  return { items, failed, again: () => (setTurn((n) => n + 1), acted?.()) };
 }
 
 /**
@@ -98,7 +101,7 @@ function Form({ send, button, done, children }) {
 /** The first owner, with the code that the console shows. */
 function First() {
   const send = async (/** @type {Record<string, string>} */ told) => {
-    await post("/api/session/owner", told);
+    await enter("/api/session/owner", told);
     location.replace("/");
   };
   return html`<p>${T.first.how}</p>
@@ -123,8 +126,9 @@ export function Twice({ ask, question, yes, no, work, done }) {
   </div>`;
 }
 
-function Self() {
-  const { items, failed, again } = useItems("/api/session/all");
+/** @param {{acted: () => void}} props */
+function Self({ acted }) {
+  const { items, failed, again } = useItems("/api/session/all", { acted });
   const [changed, setChanged] = useState(false);
   const sessions = /** @type {Session[] | null} */ (items);
   return html`<h2>${T.self}</h2>
@@ -151,9 +155,9 @@ function Self() {
     html`<div class="acts"><${Act} work=${() => post("/api/session/end-others")} done=${again}>${T.end_others}<//></div>`}`;
 }
 
-/** @param {{now: Now}} props */
-function Everybody({ now }) {
-  const { items, failed, again } = useItems("/api/people");
+/** @param {{now: Now, acted: () => void}} props */
+function Everybody({ now, acted }) {
+  const { items, failed, again } = useItems("/api/people", { acted });
   const people = /** @type {Person[] | null} */ (items);
   const roles = ROLES.map((role) => /** @type {[string, string]} */ ([role, T.roles[role]]));
   return html`<h2>${T.who}</h2>
@@ -167,7 +171,7 @@ function Everybody({ now }) {
       <${Choice} label=${T.role} name="role" among=${roles} />
       <${Field} label=${T.password} name="password" type="password" autocomplete="new-password" hint=${T.password_how} />
     <//>
-    <${Tokens} now=${now} />`;
+    <${Tokens} now=${now} acted=${acted} />`;
 }
 
 /** @param {{person: Person, roles: [string, string][], again: () => void}} props */
@@ -193,17 +197,22 @@ function One({ person: { name, role, sessions }, roles, again }) {
   </li>`;
 }
 
-/** What a choice of the form means to the service. @param {Record<string, string>} told */
+/**
+ * What a choice of the form means to the service. The chamber goes along with each:
+ * where it can't be had the service says so, and nobody gets a wider token than they chose.
+ * @param {Record<string, string>} told
+ */
 function tokenAsked({ name, kind, chamber }) {
-  if (kind === "operator" || kind === "owner") return { name, role: kind };
-  if (kind === "read") return { name, role: "viewer", scopes: ["read"] };
+  const asked = { name, chamber: chamber || null };
+  if (kind === "operator" || kind === "owner") return { ...asked, role: kind };
+  if (kind === "read") return { ...asked, role: "viewer", scopes: ["read"] };
   const scopes = kind === "jobs" ? ["jobs", "pause", "progress"] : ["pause", "progress"];
-  return { name, role: "operator", scopes, chamber: chamber || null };
+  return { ...asked, role: "operator", scopes };
 }
 
-/** @param {{now: Now}} props */
-function Tokens({ now }) {
-  const { items, failed, again } = useItems("/api/tokens");
+/** @param {{now: Now, acted: () => void}} props */
+function Tokens({ now, acted }) {
+  const { items, failed, again } = useItems("/api/tokens", { acted });
   const tokens = /** @type {Token[] | null} */ (items);
   const [made, setMade] = useState("");
   const [shown, setShown] = useState("");
@@ -238,9 +247,9 @@ function Tokens({ now }) {
     <//>`;
 }
 
-/** The newest acts, newest first. */
-function Deeds() {
-  const { items, failed } = useItems("/api/audit?limit=100");
+/** The newest acts, newest first. @param {{acts: number}} props */
+function Deeds({ acts }) {
+  const { items, failed } = useItems("/api/audit?limit=100", { when: acts });
   const deeds = /** @type {Deed[] | null} */ (items);
   return html`<h2>${T.acts}</h2>
     ${failed && html`<p class="refused" role="alert">${failed}</p>`}

@@ -31,7 +31,7 @@ export function Picture({ chamber, in_touch, may }) {
   const since = camera.since_at ? moment(camera.since_at, chamber.at) : "";
   const blind = camera.condition !== "fit" && T.condition[camera.condition];
   const over = blind
-    ? T.blind(blind, since)
+    ? T.blind(blind, since, shown !== null)
     : shown && age_s > OLD_S
       ? T.old(duration(age_s))
       : "";

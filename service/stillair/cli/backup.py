@@ -49,7 +49,8 @@ def restore(
         done = bring_back(file, folder, datetime.now(UTC), replace=replace)
     except StillairError as error:
         fail(str(error))
-    typer.echo(f"{folder} is as it was on {done.made_at}: {done.files} files.")
+    when = datetime.fromisoformat(done.made_at)
+    typer.echo(f"{folder} is as it was on {when:%Y-%m-%d %H:%M} UTC: {done.files} files.")
     typer.echo("Everybody has to sign in again; tokens removed since then are valid again.")
     if done.aside is not None:
         typer.echo(f"What was there lies in {done.aside} now.")

@@ -38,23 +38,38 @@ def is_fit(camera: CameraState | None, t_s: float) -> bool:
     return camera is not None and heard(camera, t_s).condition is CameraCondition.FIT
 
 
-def camera_fault(camera: CameraState, event: EventChange | None, t_s: float) -> Finding | None:
-    """What there is to be told of the camera's view just now."""
+def camera_faults(
+    camera: CameraState, event: EventChange | None, t_s: float
+) -> tuple[Finding, ...]:
+    """What there is to be told of the camera's view just now.
+
+    A pause that a person wanted and a fault are never one event: the story would
+    tell the one as the other.
+    """
+    fit = camera.condition is CameraCondition.FIT
+    before = event.detail.get("condition") if event else None
+    if before == camera.condition or (fit and event is None):
+        return ()
     detail: Detail = {
         "cause": "clear",
         "condition": camera.condition.value,
         "reason": camera.reason,
     }
-    change, end_s = Change.RAISED, None
-    if camera.condition is CameraCondition.FIT:
-        if event is None:
-            return None
-        change, end_s, detail = Change.CLEARED, camera.since_s, event.detail
-    elif event is not None:
-        if event.detail.get("condition") == detail["condition"]:
-            return None
-        change = Change.REVISED
-    onset_s = event.onset_s if event else camera.since_s
+    if event is None:
+        return (_view(Change.RAISED, t_s, camera.since_s, detail),)
+    if fit:
+        return (_view(Change.CLEARED, t_s, event.onset_s, event.detail, camera.since_s),)
+    if CameraCondition.PAUSED in (before, camera.condition):
+        return (
+            _view(Change.CLEARED, t_s, event.onset_s, event.detail, t_s),
+            _view(Change.RAISED, t_s, t_s, detail),
+        )
+    return (_view(Change.REVISED, t_s, event.onset_s, detail),)
+
+
+def _view(
+    change: Change, t_s: float, onset_s: float, detail: Detail, end_s: float | None = None
+) -> Finding:
     return Finding(Kind.CAMERA_FAULT, change, t_s, onset_s, (), detail, end_s=end_s)
 
 

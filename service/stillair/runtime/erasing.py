@@ -26,12 +26,14 @@ class Erasing:
         history: History,
         pictures: Pictures,
         flush: Callable[[float], bool],
+        forget: Callable[[str], object],
     ) -> None:
         self._journal = journal
         self._archive = archive
         self._history = history
         self._pictures = pictures
         self._flush = flush
+        self._forget = forget
 
     def pictures_of(self, job: str) -> int:
         """Erase a job's stills and the pictures of its events; returns how many."""
@@ -48,6 +50,7 @@ class Erasing:
         if over_s is not None:
             self._archive.forget_between(chamber, begun_s, over_s)
         erasing.job(self._journal, chamber, job, partial(self._pictures.erase, chamber))
+        self._forget(job)  # what the first page has of it, in memory
 
     def _chamber(self, job: str) -> str:
         self._flush(FLUSH_S)

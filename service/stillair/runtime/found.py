@@ -30,7 +30,7 @@ SENSOR_REMEDY = {
     "mcp9600": "see that I2C is on (dtparam=i2c_arm=on in config.txt) and the address is right",
     "mqtt": "see that the broker is reached and something publishes on this topic",
     "recording": "see that the file has this column",
-    "simulated": "see that the scenario has this point",
+    "simulated": "look at the scenario: what its point does, and whether it has it",
 }
 PARTICLES_REMEDY = {
     "serial": "see that it has its 5 V, its TX wire is on the port, and no console uses that",

@@ -16,6 +16,7 @@ from stillair.watch import WatchView
 STALE_S = 10.0  # a view older than this is no longer how the chamber is
 NO_CAMERA = "No camera: smoke and flame are not watched for."
 UNFIT_VIEW = "The camera's view is unfit: don't count on it to show smoke or flame just now."
+NO_PICTURE = "The camera gives no picture: smoke and flame are not watched for."
 PAUSED_VIEW = "The camera is paused: smoke and flame are not watched for."
 NO_VIEW_YET = "The camera has shown nothing yet: smoke and flame are not watched for just now."
 LEFT_OUT = "Part of the picture is left out, as set: no smoke or flame is told there."
@@ -149,6 +150,8 @@ def unseen(of: CameraTable | None, state: CameraState | None, *, speed: float) -
             told = [BLIND_SPOTS]
         case CameraCondition.PAUSED:
             return [PAUSED_VIEW]
+        case CameraCondition.LOST:
+            return [NO_PICTURE]
         case _:
             told = [UNFIT_VIEW]
     if speed > 1.0:

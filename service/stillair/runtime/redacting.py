@@ -26,12 +26,16 @@ from stillair.access.certificates import NAMES_FILE
 from stillair.access.people import FILE_NAME as PEOPLE
 from stillair.config import ChamberSettings
 from stillair.config.forms import choices, field_kind
+from stillair.model import Place
 
 LEFT_OUT = "(left out)"
 NAMED = frozenset({"chamber", "sensor", "contact"})  # tables whose `name` may go out
 SHORTEST = 3  # a shorter text goes where it is a whole word alone
 # Words that say nothing of anybody, and that every line is made of.
-PLAIN = frozenset({"simulated", "root", "localhost", "the", "and", "command", "none"})
+PLAIN = frozenset(
+    {"simulated", "root", "localhost", "the", "and", "command", "none"}
+    | {place.value for place in Place}
+)
 FILE_BYTES = 1 << 20
 # The same on every board; whose home it is, or which stick, stands in others.
 SYSTEM = (

@@ -178,6 +178,8 @@ def _stores(folder: Path) -> Iterator[str]:
     for name in STORES:
         try:
             size_bytes = (folder / name).stat().st_size
+            with suppress(OSError):  # what a running service has not brought over yet
+                size_bytes += (folder / f"{name}-wal").stat().st_size
             uri = f"{(folder / name).absolute().as_uri()}?mode=ro"
             with closing(sqlite3.connect(uri, uri=True, timeout=2.0)) as store:
                 (version,) = store.execute("SELECT version_num FROM alembic_version").fetchone()

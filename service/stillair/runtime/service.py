@@ -152,6 +152,11 @@ class Service:
         """All chambers of this process."""
         return tuple(self._chambers.values())
 
+    def forget(self, job: str) -> None:
+        """Tell nothing more of a job that was erased."""
+        for chamber in self._chambers.values():
+            chamber.stories.forget(job)
+
     def on_time(self) -> bool:
         """Whether all that a restart would cure is as it should be.
 

@@ -21,11 +21,13 @@ class Stories:
         self._chamber = chamber
         self._lock = threading.Lock()
         self._open: dict[int, EventChange] = {}
-        self._over: dict[int, Item] = {
-            int(str(item["event"])): _told(item, str(item.get("text", "")))
-            for item in before
-            if item["change"] == Change.CLEARED.value
-        }
+        self._over: dict[int, Item] = {}
+        self._jobs: dict[int, str] = {}
+        for item in before:
+            if item["change"] == Change.CLEARED.value:
+                event = int(str(item["event"]))
+                self._over[event] = _told(item, str(item.get("text", "")))
+                self._jobs[event] = str(item["job"] or "")
 
     def take(self, changes: Iterable[EventChange], timeline: Timeline) -> None:
         """Remember what has happened."""
@@ -36,9 +38,17 @@ class Stories:
                 if change.change is Change.CLEARED:
                     item = event_item(change, self._chamber, timeline)
                     self._over[change.event] = _told(item, story(change, t_s=change.at_s))
+                    self._jobs[change.event] = str(item["job"] or "")
                 else:
                     self._open[change.event] = change
             for event in list(self._over)[:-MOST]:
+                del self._over[event]
+            self._jobs = {event: self._jobs[event] for event in self._over}
+
+    def forget(self, job: str) -> None:
+        """Tell nothing more of a job that was erased."""
+        with self._lock:
+            for event in [event for event in self._over if self._jobs[event] == job]:
                 del self._over[event]
 
     def told(self, t_s: float, timeline: Timeline) -> list[JsonValue]:

@@ -100,6 +100,7 @@ def build(
         history=service.history,
         pictures=service.pictures,
         flush=service.writer.flush,
+        forget=service.forget,
     )
     service.pausing = Pausing(folder, service.chambers, clock)
     service.judging = Judging(

@@ -74,7 +74,8 @@ def _check_over(connection: Connection, name: str) -> None:
     ).first()
     if unfinished or standing:
         raise CommandRefused(
-            Refusal.CONFLICT, "The job, or an alarm of it, isn't over yet: erase it after that."
+            Refusal.CONFLICT,
+            "The job isn't over, or an alarm of it isn't over and seen: erase it after that.",
         )
 
 

@@ -259,6 +259,8 @@ class PhaseWatch:
         elif phase in (Phase.COLD, Phase.COOL_ENOUGH, Phase.COOLING):
             if slope >= RISING_K_PER_MIN and air_c >= self._low_c + 1.5 and job not in ENDED:
                 self._go(Phase.WARMING, t_s)
+            elif phase is Phase.COOLING and job in AT_WORK and slope > -0.05 and excess_k >= WARM_K:
+                self._go(Phase.WARMING, t_s)  # begun before the last one's warmth was gone
             elif phase is Phase.COLD:
                 creep = self._past.slope_k_per_min(600.0)
                 if creep is not None and creep >= CREEPING_UP_K_PER_MIN and excess_k >= CREPT_K:
