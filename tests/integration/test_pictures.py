@@ -114,7 +114,10 @@ def file_of(service: Service, picture: dict[str, Any]) -> bytes:
 
 def test_a_picture_from_before_shows_only_what_was_seen_in_it(service: Service) -> None:
     ring = service.pictures._eyes[KEY].ring
-    wait_until(lambda: ring.newest_s() - ring.shots()[0].t_s > 3.0, within_s=ENOUGH_S)
+    wait_until(
+        lambda: (shots := ring.shots()) and ring.newest_s() - shots[0].t_s > 3.0,
+        within_s=ENOUGH_S,
+    )
     event = see_smoke(service)
     items = kept(service, event, "before", "marked", "after")
     assert {picture["part"]: bool(picture["saw"]) for picture in items} == {
