@@ -153,6 +153,7 @@ def test_a_store_that_is_being_written_to_is_whole_in_its_backup(
 
 def test_the_newest_three_are_kept_and_none_inside_another(kept: Path) -> None:
     made = make(kept, None, AT)
+    make(kept, kept / "somebodys-own.tar", AT)
     # What one that was killed has left.
     (kept / "backups" / "backup-1.tar.part").touch()
     (kept / "backups" / "backup-x.part").mkdir()
