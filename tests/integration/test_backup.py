@@ -403,6 +403,19 @@ def test_what_is_no_whole_backup_changes_nothing(
 # --- each night ----------------------------------------------------------------------------
 
 
+def test_housekeeping_is_seen_to_have_ended(monkeypatch: pytest.MonkeyPatch) -> None:
+    nothing: Any = None
+    keeping = Housekeeping(nothing, lambda: AT, nothing, nothing, nothing)
+    assert keeping.alive, "it has not begun"
+    monkeypatch.setattr(keeping._scheduler, "_main_loop", lambda: None)
+    keeping.start()
+    try:
+        wait_until(lambda: not keeping.alive, within_s=10.0)
+    finally:
+        keeping.stop()
+    assert keeping.alive, "it was told to stop"
+
+
 def test_each_night_one_is_made_and_that_none_could_be_is_told() -> None:
     told: list[tuple[bool, str]] = []
     nights: list[datetime] = []
