@@ -403,7 +403,7 @@ def another_store(path: Path, name: str, content: bytes) -> None:
 
 def of_a_damaged_store(path: Path) -> None:
     whole = next(data for member, data in members(path) if member.name == "journal.db")
-    another_store(path, "journal.db", whole[:8192] + os.urandom(8192) + whole[16_384:])
+    another_store(path, "journal.db", whole[:-4096] + os.urandom(4096))
 
 
 def of_no_version(path: Path) -> None:
