@@ -167,7 +167,7 @@ def test_a_tail_that_is_packed_meanwhile_is_taken_anew(
             assert not source.exists(), "nothing was packed"
         copyfile(source, target)
 
-    monkeypatch.setattr(backup.shutil, "copyfile", packed_first)
+    monkeypatch.setattr(shutil, "copyfile", packed_first)
     made = make(kept, tmp_path / "all.tar", AT)
     assert gone
     restore(made.path, tmp_path / "bare", AT)
@@ -274,7 +274,7 @@ def test_what_has_no_room_is_not_unpacked(
 ) -> None:
     made = make(kept, tmp_path / "all.tar", AT)
     usage = shutil.disk_usage(tmp_path)._replace(free=1_000)
-    monkeypatch.setattr(backup.shutil, "disk_usage", lambda _: usage)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage)
     with pytest.raises(BackupError, match="no room"):
         restore(made.path, tmp_path / "bare", AT)
     assert {path.name for path in (tmp_path / "bare").iterdir()} <= {"in-use"}

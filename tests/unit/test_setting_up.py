@@ -176,7 +176,7 @@ def test_what_was_found_long_ago_is_not_said_to_be_so_still() -> None:
     shed.broken = True
     shed.looks(*[WELL] * 3)  # as when the disk hangs
     (found,) = shed.setting_up.found()
-    assert (found.state, found.told[:33]) == (State.NOT_TRIED, "it has not been looked at for 4 m")
+    assert (found.state, found.told[:33]) == (State.UNFIT, "it has not been looked at for 4 m")
 
 
 def test_a_refused_mail_password_is_not_tried_again_and_again() -> None:

@@ -152,7 +152,8 @@ class SettingUp:
             yield Found("computer", State.NOT_TRIED, "it has not been looked at so far")
         elif (for_s := self._monotonic_s() - self._looked_s) >= STALE_S:
             told = f"it has not been looked at for {for_s / 60.0:.0f} min: its disk may hang"
-            yield Found("computer", State.NOT_TRIED, told)
+            remedy = "see the log; if it stays so, start the board anew"
+            yield Found("computer", State.UNFIT, told, remedy)
         else:
             named = one_wire_addresses(chamber.settings for chamber in chambers)
             yield from unnamed_sensors(self._board, named)
