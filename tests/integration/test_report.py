@@ -240,7 +240,8 @@ security = "none"
     options = tmp_path / "options"
     options.write_text(
         "# STILLAIR_OPTIONS=--chamber other.toml\n"
-        f"STILLAIR_OPTIONS={quote}--behind-proxy {MARK}shed --chamber {tmp_path}/bench.toml{quote}\n"
+        f"STILLAIR_OPTIONS={quote}--behind-proxy {MARK}shed "
+        f"--chamber {tmp_path}/bench.toml{quote}\n"
     )
     log = tmp_path / "a.log"
     log.write_text(f"for {MARK}captain at {MARK}shed and {MARK}anna: the sensor top is silent\n")
