@@ -23,9 +23,12 @@ from typing import Self
 
 import pytest
 
+from running import wait_until
+
 FIFREEZE, FITHAW = 0xC0045877, 0xC0045878  # linux/fs.h
 EXT4_SHUTDOWN, WITHOUT_LOG = 0x8004587D, 2  # fs/ext4/ext4.h: EXT4_IOC_SHUTDOWN, NOLOGFLUSH
 MEGABYTES = 64
+FREE_S = 60.0
 
 
 class LoopDisk:
@@ -37,14 +40,14 @@ class LoopDisk:
         self._filler = path / "filler"
 
     @classmethod
-    def make(cls, folder: Path) -> Self:
+    def make(cls, folder: Path, *, megabytes: int = MEGABYTES) -> Self:
         """A new one, or no test where the kernel or our rights don't allow it."""
         if os.geteuid() != 0:
             pytest.skip("a disk of one's own: only root may mount one")
         image, path = folder / "disk.img", folder / "disk"
         path.mkdir()
         with image.open("wb") as file:
-            file.truncate(MEGABYTES * 2**20)
+            file.truncate(megabytes * 2**20)
         _run("mkfs.ext4", "-q", "-F", "-m", "0", str(image))
         disk = cls(image, path)
         try:
@@ -92,8 +95,12 @@ class LoopDisk:
         self._ioctl(EXT4_SHUTDOWN, struct.pack("I", WITHOUT_LOG))
 
     def unmount(self) -> None:
-        """Take it out; nothing may use it any more."""
+        """Take it out; nothing may use it any more.
+
+        Another program's own view of the mounts, begun meanwhile, may hold it for a while.
+        """
         _run("umount", str(self.path))
+        wait_until(lambda: not _run("losetup", "-j", str(self._image)), within_s=FREE_S)
 
     def remove(self) -> None:
         """Leave nothing mounted, whatever has happened."""
@@ -109,8 +116,8 @@ class LoopDisk:
             os.close(folder)
 
 
-def _run(*words: str) -> None:
+def _run(*words: str) -> str:
     path = f"{os.environ.get('PATH', '')}:/usr/sbin:/sbin"
-    subprocess.run(
+    return subprocess.run(
         words, check=True, capture_output=True, text=True, env={**os.environ, "PATH": path}
-    )
+    ).stdout

@@ -8,17 +8,31 @@ kept. Run as `python killed_keepers.py journal|archive FILE`.
 
 from __future__ import annotations
 
+import asyncio
 import os
+import random
+import signal
+import subprocess
 import sys
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 from kept_things import BOOT, CHAMBER, outcome
+from stillair.alerts.courier import Courier
+from stillair.alerts.mail import MailRoute, MailSettings
+from stillair.clock import SystemClock
 from stillair.storage.archive import Archive
 from stillair.storage.journal import Journal
 
 EPOCH_S = 1_790_000_000.0
 ROW_READINGS = 40  # so that rows are packed all the time
+KEPT, SENT = 1, 2  # what a courier's child tells of
+AHEAD = 20  # messages that wait at about most, so that there is always one under way
+HERE = Path(__file__).parent
 
 
 def tell(*words: object) -> None:
@@ -50,7 +64,94 @@ def keep_readings(path: Path) -> None:
         tell(number - 1)
 
 
-KEEPERS: dict[str, Callable[[Path], None]] = {"journal": keep_outcomes, "archive": keep_readings}
+class TellingOutbox:
+    """A journal's outbox that tells which messages it knows as sent."""
+
+    def __init__(self, journal: Journal) -> None:
+        self.due_notices = journal.due_notices
+        self._journal = journal
+        waiting = len(journal.due_notices(SystemClock().wall(), AHEAD - 1))
+        self.waiting = threading.Semaphore(AHEAD - waiting)
+
+    def record_delivery(
+        self, key: str, *, at: datetime, sent: bool, outcome: str, next_try_at: datetime | None
+    ) -> None:
+        self._journal.record_delivery(
+            key, at=at, sent=sent, outcome=outcome, next_try_at=next_try_at
+        )
+        if sent:
+            tell(SENT, key.rpartition("-")[2])
+        self.waiting.release()
+
+
+def keep_and_send(path: Path) -> None:
+    """Commit outcomes while a courier mails their messages; tell what is kept and what sent."""
+    journal = Journal.open(path)
+    outbox = TellingOutbox(journal)
+    mail = MailSettings(host="127.0.0.1", port=int(sys.argv[3]), security="none")
+    courier = Courier(
+        outbox,
+        {"mailto": MailRoute(mail)},
+        clock=SystemClock(),
+        chance=random.random,
+        on_trouble=lambda *_: None,
+    )
+    threading.Thread(target=lambda: asyncio.run(courier.run()), daemon=True).start()
+    number = journal.memory(CHAMBER, BOOT).next_event
+    while True:
+        outbox.waiting.acquire()
+        made = outcome(number, float(number))
+        notice = replace(made.notices[0], title=f"Door {number}")
+        entries = journal.commit(replace(made, notices=(notice,)), BOOT)
+        courier.wake()
+        tell(KEPT, number, entries[-1].seq)
+        number += 1
+
+
+KEEPERS: dict[str, Callable[[Path], None]] = {
+    "journal": keep_outcomes,
+    "archive": keep_readings,
+    "courier": keep_and_send,
+}
+
+
+@contextmanager
+def keepers(what: str, path: Path) -> Iterator[subprocess.Popen[str]]:
+    """The process that forks a child for each line."""
+    process = subprocess.Popen(
+        [sys.executable, __file__, what, str(path)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": f"{HERE.parent / 'service'}:{HERE}"},
+    )
+    with process:
+        yield process
+        process.stdin.close()  # type: ignore[union-attr]  # it is a pipe
+        assert process.wait(20) == 0
+
+
+def told_before_kill(
+    process: subprocess.Popen[str],
+    begin: str,
+    least: int,
+    kill: Callable[[int], None] = lambda child: os.kill(child, signal.SIGKILL),
+) -> list[list[int]]:
+    """Let one child work until it has told `least` lines, kill it, return all it told."""
+    assert process.stdin is not None
+    assert process.stdout is not None
+    process.stdin.write(f"{begin}\n")
+    process.stdin.flush()
+    child = 0
+    told: list[list[int]] = []
+    while not child or len(told) < least:
+        words = process.stdout.readline().split()
+        if words[0] == "pid":
+            child = int(words[1])
+        else:
+            told.append([int(word) for word in words])
+    kill(child)
+    return told
 
 
 def main() -> None:

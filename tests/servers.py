@@ -49,20 +49,24 @@ class MailServer:
         self.port = free_loopback_port()
         self.sign_ins = 0
         self._password = password
+        self._controller: Controller | None = None
+
+    def start(self) -> None:
+        """Begin, also after a stop."""
         self._controller = Controller(
             self,
             hostname=self.host,
             port=self.port,
-            authenticator=self._signs_in if password is not None else None,
+            authenticator=self._signs_in if self._password is not None else None,
             auth_require_tls=False,
         )
-
-    def start(self) -> None:
         self._controller.start()
 
     def stop(self) -> None:
         """Close the port; safe to call twice."""
-        self._controller.stop(no_assert=True)
+        if self._controller is not None:
+            self._controller.stop(no_assert=True)
+            self._controller = None
 
     def wait_for(self, count: int, timeout_s: float = 10.0) -> list[EmailMessage]:
         """The messages so far, as soon as there are `count`. Fails the test after the timeout."""

@@ -116,7 +116,7 @@ def test_who_says_it_was_nothing_reads_what_would_have_ignored_it(
 
 def test_the_story_of_an_event_unfolds_to_its_picture(smoky: RunningService, look: Look) -> None:
     page = look(smoky)
-    line = page.locator(".stories li", has_text="moke").first
+    line = page.locator(".stories li:has(summary)", has_text="moke").first
     expect(line.locator(".kept")).to_have_count(0)
     line.locator("summary").focus()
     page.keyboard.press("Enter")

@@ -156,8 +156,8 @@ def test_other_settings_are_tried_on_a_job(tmp_path: Path) -> None:
         assert {item["what"] for item in same.json()["items"]} <= {"same"}
         for body, status in (
             ({"limit_c": "hot"}, 422),
-            ({"limit_c": 30, "target_c": 40}, 422),
-            ({"sensors": {"nowhere": {}}}, 422),
+            ({"limit_c": 30, "target_c": 40}, 409),
+            ({"sensors": {"nowhere": {}}}, 404),
             ({"colour": 1}, 422),
         ):
             refused = service.web.post(f"/api/jobs/{job}/what-if", json=body)

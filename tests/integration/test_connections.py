@@ -7,7 +7,7 @@ import socket
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 
 import pytest
@@ -16,7 +16,7 @@ from starlette.types import Receive, Scope, Send
 
 from stillair.runtime import connections
 from stillair.runtime.connections import Connection
-from stillair.runtime.server import Server
+from stillair.runtime.server import Server, listen
 
 STRANGER, NEIGHBOUR = "127.0.0.2", "127.0.0.3"
 ENOUGH_S = 20.0
@@ -24,8 +24,15 @@ ASKED = b"GET / HTTP/1.1\r\nHost: here\r\n\r\n"
 
 
 async def answers(scope: Scope, receive: Receive, send: Send) -> None:
-    """200 to everybody; on /stream without ever ending."""
+    """200 to everybody; on /body after all of it, on /stream without ever ending, on /flood with
+    more than anybody keeps."""
+    if scope["path"] == "/body":
+        while (await receive()).get("more_body"):
+            pass
     await send({"type": "http.response.start", "status": 200, "headers": []})
+    if scope["path"] == "/flood":
+        for _ in range(1000):
+            await send({"type": "http.response.body", "body": bytes(65536), "more_body": True})
     if scope["path"] == "/stream":
         await send({"type": "http.response.body", "body": b"so far", "more_body": True})
         while (await receive())["type"] != "http.disconnect":
@@ -38,6 +45,16 @@ class Reached:
     """A server that listens, and its port."""
 
     port: int
+    server: Server
+
+    def hung_up_on_all(self) -> bool:
+        """Whether all connections end within the patience of this test."""
+        give_up_s = time.monotonic() + ENOUGH_S
+        while self.server.server_state.connections:
+            if time.monotonic() > give_up_s:
+                return False
+            time.sleep(0.02)
+        return True
 
     def connect(self, source: str = "127.0.0.1") -> socket.socket:
         return socket.create_connection(
@@ -56,7 +73,7 @@ class Reached:
 
 @contextmanager
 def serving() -> Iterator[Reached]:
-    with socket.create_server(("127.0.0.1", 0), backlog=100) as listener:
+    with listen("127.0.0.1", 0) as listener:
         config = uvicorn.Config(
             answers, http=Connection, ws="none", lifespan="off", log_config=None, access_log=False
         )
@@ -66,7 +83,7 @@ def serving() -> Iterator[Reached]:
         thread.start()
         assert ready.wait(ENOUGH_S)
         try:
-            yield Reached(listener.getsockname()[1])
+            yield Reached(listener.getsockname()[1], server)
         finally:
             server.should_exit = True
             thread.join(ENOUGH_S)
@@ -100,6 +117,93 @@ def test_who_sends_no_whole_head_is_hung_up_on(
         begun_s = time.monotonic()
         while not hung_up(slow):
             assert time.monotonic() - begun_s < ENOUGH_S
+
+
+def test_who_trickles_a_body_after_the_answer_is_hung_up_on(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(connections, "HEAD_S", 0.1)
+    with serving() as server, server.connect() as slow:
+        slow.sendall(ASKED.replace(b"\r\n\r\n", b"\r\nContent-Length: 60000\r\n\r\n"))
+        heard = b""
+        while not heard.endswith(b"0\r\n\r\n"):
+            heard += slow.recv(1000)
+        slow.settimeout(0.01)
+        begun_s = time.monotonic()
+        with suppress(ConnectionError):
+            while time.monotonic() - begun_s < ENOUGH_S:
+                slow.sendall(b"x")
+                with suppress(TimeoutError):
+                    slow.recv(1)
+        assert server.hung_up_on_all()
+
+
+@pytest.mark.parametrize(
+    ("method", "path"),
+    [(b"GET", b"/"), (b"GET", b"/stream"), (b"POST", b"/body"), (b"HEAD", b"/body")],
+)
+def test_junk_in_the_midst_of_a_body_is_refused_and_no_error_of_our_own(
+    method: bytes, path: bytes, caplog: pytest.LogCaptureFixture
+) -> None:
+    chunked = ASKED.replace(b"GET / ", b"%s %s " % (method, path), 1)
+    chunked = chunked.replace(b"\r\n\r\n", b"\r\nTransfer-Encoding: chunked\r\n\r\n")
+    with serving() as server:
+        for begun in (chunked + b"zz\r\n", chunked):
+            with server.connect() as line:
+                line.sendall(begun)
+                if begun is chunked:
+                    if path != b"/body":
+                        assert line.recv(15) == b"HTTP/1.1 200 OK"
+                    line.sendall(b"zz\r\n")
+                with suppress(ConnectionError):
+                    while line.recv(65536):
+                        pass
+            assert server.hung_up_on_all()
+    assert not [record for record in caplog.records if record.exc_info]
+
+
+def test_who_takes_nothing_is_hung_up_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(connections, "STALLED_S", 0.1)
+    with serving() as server, server.connect() as asleep:
+        asleep.sendall(ASKED.replace(b"/ ", b"/flood ", 1))
+        taken = len(asleep.recv(1000))
+        assert server.hung_up_on_all()
+        with suppress(ConnectionError):
+            while data := asleep.recv(65536):
+                taken += len(data)
+        assert taken < 20 * 2**20, "the rest of 64 MB was kept for nobody"
+
+
+def test_who_takes_slowly_gets_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(connections, "STALLED_S", 0.5)
+    monkeypatch.setattr(connections, "TAKEN_BYTES", 1)
+    with serving() as server, server.connect() as slow:
+        slow.sendall(ASKED.replace(b"/ ", b"/flood ", 1))
+        taken = 0
+        for turn in range(6):
+            time.sleep(0.2)
+            for _ in range(64 if turn < 5 else 10**6):
+                data = slow.recv(65536)
+                taken += len(data)
+                if not data or data.endswith(b"5\r\nwhole\r\n0\r\n\r\n"):
+                    break
+        assert taken > 1000 * 65536
+
+
+async def test_what_is_written_goes_at_once() -> None:
+    made: asyncio.Queue[asyncio.StreamWriter] = asyncio.Queue()
+    with listen("127.0.0.1", 0) as listener:
+        server = await asyncio.start_server(
+            lambda _, writer: made.put_nowait(writer), sock=listener
+        )
+        async with server:
+            _, writer = await asyncio.open_connection(*listener.getsockname())
+            accepted = await made.get()
+            ours = accepted.get_extra_info("socket")
+            assert ours.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+            for each in (writer, accepted):
+                each.close()
+                await each.wait_closed()
 
 
 def test_a_stream_may_last(monkeypatch: pytest.MonkeyPatch) -> None:

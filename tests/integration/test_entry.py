@@ -99,7 +99,7 @@ def test_the_code_on_the_console_makes_the_owner_once(tmp_path: Path) -> None:
         wrong = service.web.post("/api/session/owner", json={"code": "AAAA-AAAA", **asked})
         assert wrong.status_code == 403
         weak = {"code": shown[0], "name": "captain", "password": "short"}
-        assert service.web.post("/api/session/owner", json=weak).status_code == 422
+        assert service.web.post("/api/session/owner", json=weak).status_code == 409
         made = service.web.post("/api/session/owner", json={"code": shown[0], **asked})
         assert made.status_code == 201, made.text
         assert service.get("/api/session")["role"] == "owner", "signed in by its cookie"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import socket
 import threading
 from collections.abc import Callable, Iterator, Sequence
+from configparser import ConfigParser
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -16,13 +17,14 @@ import pytest
 
 from kept_things import notice, outcome
 from running import RunningService, wait_until
+from stillair.alerts.courier import STARVED_S
 from stillair.clock import ManualClock, SystemClock
 from stillair.config import load_chambers
 from stillair.errors import StoreError
 from stillair.model import Afterwards, Kind, Outcome, Timeline
 from stillair.runtime import wiring
 from stillair.runtime.learned import to_text
-from stillair.runtime.service import COURIER_S, PATIENCE_S, Service
+from stillair.runtime.service import COURIER_S, ON_TIME_S, PATIENCE_S, SOUNDER_S, Service
 from stillair.storage.emergency import EmergencyJournal
 from stillair.storage.journal import Entry, Journal
 from stillair.storage.records import Parcel
@@ -254,6 +256,18 @@ def test_the_service_manager_is_told_only_while_a_restart_would_cure_nothing(
             monkeypatch.setattr(type(of), "alive", property(lambda _: False))
     assert not service.on_time()
     assert not service.is_whole()
+
+
+def test_a_restart_comes_within_twenty_seconds() -> None:
+    unit = ConfigParser(strict=False, interpolation=None)
+    unit.optionxform = str  # type: ignore[assignment,method-assign]  # as systemd has them
+    unit.read(Path(__file__).parents[2] / "deploy" / "stillair.service")
+    manager = unit["Service"]
+    late_s = max(ON_TIME_S, SOUNDER_S, STARVED_S)
+    waits = ("WatchdogSec", "TimeoutAbortSec", "RestartSec")
+    starts_s = 3.0  # until its first reading, as tests/bench/service.py has it
+    assert late_s + sum(float(manager[wait]) for wait in waits) + starts_s <= 20.0
+    assert manager["Restart"] == "always"
 
 
 def test_a_courier_and_a_sounder_that_hang_are_alarms(

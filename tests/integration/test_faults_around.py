@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
 
@@ -14,21 +15,6 @@ from servers import MailServer
 
 pytestmark = pytest.mark.timeout(300)  # the computer may do other things as well
 
-# While the file FAULT lies there, what the test names never comes back from a read.
-HANGS = """
-import os, time
-from stillair.simulation import twins
-
-def hanging(read):
-    def instead(self, *given):
-        while os.path.exists(os.environ["FAULT"]):
-            time.sleep(0.05)
-        return read(self, *given)
-    return instead
-
-twins.SimulatedSensor.blocking = True  # a thread of its own, as for a bus
-twins.{twin} = hanging(twins.{twin})
-"""
 # The clock on the wall is as far off as the file FAULT says; what lasts is measured by another.
 STEPS = """
 import os
@@ -42,27 +28,30 @@ def wall(self):
 
 clock.SystemClock.wall = wall
 """
+# Mail that gets no answer is given up soon, so that the third failure is.
+IMPATIENT = """
+from dataclasses import replace
+from stillair.runtime import wiring
+
+patient = wiring.mail_settings
+wiring.mail_settings = lambda *given: replace(patient(*given), timeout_s=2.0)
+"""
 
 
 @pytest.mark.parametrize(
     ("twin", "kind"),
     [
-        pytest.param("SimulatedSensor.read", "sensor_fault", id="sensor bus"),
-        pytest.param("SimulatedCamera.grab", "camera_fault", id="camera"),
+        pytest.param("SimulatedSensor", "sensor_fault", id="sensor bus"),
+        pytest.param("SimulatedCamera", "camera_fault", id="camera"),
     ],
 )
 def test_a_read_that_never_comes_back(
     twin: str, kind: str, tmp_path: Path, mail_server: MailServer
 ) -> None:
-    fault = tmp_path / "fault"
-    with burning(
-        tmp_path,
-        mail_server,
-        before=HANGS.format(twin=twin),
-        environment={"FAULT": str(fault)},
-    ) as stage:
-        fault.touch()
-        stage.has_not_burnt_yet()
+    fault = tmp_path / "hang"
+    with burning(tmp_path, mail_server) as stage:
+        fault.write_text(twin)
+        stage.light()
         stage.fire_is_announced()
         wait_until(lambda: stage.events(kind), within_s=ANNOUNCED_S)
         assert stage.service.get("/api/health")["status"] == "impaired"
@@ -74,24 +63,22 @@ def test_a_read_that_never_comes_back(
 
 def test_a_network_that_swallows_everything(tmp_path: Path) -> None:
     mail = MailServer()
-    with socket.socket() as swallows:
+    with ExitStack() as stack, socket.socket() as swallows:
+        stack.callback(mail.stop)  # after the service, which may be sending
         swallows.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         swallows.bind((mail.host, mail.port))
         swallows.listen(100)
-        with burning(tmp_path, mail) as stage:
-            stage.has_not_burnt_yet()
+        with burning(tmp_path, mail, before=IMPATIENT) as stage:
+            stage.light()
             stage.fire_is_heard()
             stage.fire_is_kept()
             wait_until(lambda: stage.events("delivery_fault"), within_s=2 * ANNOUNCED_S)
             swallows.close()
             mail.start()
-            try:
-                wait_until(stage.mailed, within_s=2 * ANNOUNCED_S)
-                stage.fire_is_announced()
-                keys = [each["message-id"] for each in mail.messages]
-                assert len(keys) == len(set(keys)), "the same message went out twice"
-            finally:
-                mail.stop()
+            wait_until(stage.mailed, within_s=2 * ANNOUNCED_S)
+            stage.fire_is_announced()
+            keys = [each["message-id"] for each in mail.messages]
+            assert len(keys) == len(set(keys)), "the same message went out twice"
 
 
 @pytest.mark.parametrize("by_s", [-86_400, 86_400], ids=["back a day", "ahead a day"])
@@ -104,12 +91,11 @@ def test_a_clock_that_jumps(by_s: int, tmp_path: Path, mail_server: MailServer) 
         before=STEPS,
         environment={"FAULT": str(fault)},
         speed=1.0,
-        burns_at_s=15.0,
     ) as stage:
         kept = {event["seq"] for event in stage.service.events()}
         (tmp_path / "next").write_text(str(by_s))
         (tmp_path / "next").rename(fault)
-        stage.has_not_burnt_yet()
+        stage.light()
         stage.fire_is_announced()
         stage.fire_is_kept()
         wait_until(lambda: stage.events("clock_fault"), within_s=ANNOUNCED_S)

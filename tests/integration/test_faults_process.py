@@ -6,133 +6,69 @@ import os
 import random
 import resource
 import signal
-import socket
-import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 import pytest
 
-from burning import ANNOUNCED_S, BURNS_AT_S, SPEED, Stage, burning
+import ordered
+from burning import ANNOUNCED_S, Stage, burning
+from managing import Manager
 from running import wait_until
 from servers import MailServer
 
 pytestmark = pytest.mark.timeout(300)  # a service is started more than once
-WATCHDOG_S = 10.0
-# What the test may do to the process from outside: hold its event loop up, with or without
-# the lock of the interpreter, and end one of its threads as nothing in the code would.
-FAULTS = """
-import ctypes, signal, threading, time, os
-
-def hold_up(*_):
-    time.sleep(10.0)
-
-def hold_all_up(*_):
-    ctypes.PyDLL(None).usleep(10_000_000)
-
-def end_thread(*_):
-    wanted = open(os.environ["FAULT_THREAD"]).read()
-    for thread in threading.enumerate():
-        if thread.name.startswith(wanted):
-            ctypes.pythonapi.PyThreadState_SetAsyncExc(
-                ctypes.c_ulong(thread.ident), ctypes.py_object(SystemExit))
-
-signal.signal(signal.SIGUSR1, hold_up)
-signal.signal(signal.SIGUSR2, hold_all_up)
-signal.signal(signal.SIGRTMIN, end_thread)
-"""
-
-
-class Manager:
-    """What a service manager does with Type=notify, WatchdogSec and Restart=always."""
-
-    def __init__(self, folder: Path) -> None:
-        self._listener = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
-        self._listener.bind(str(folder / "notify"))
-        self._listener.settimeout(0.2)
-        self.environment = {
-            "NOTIFY_SOCKET": str(folder / "notify"),
-            "WATCHDOG_USEC": str(int(WATCHDOG_S * 1e6)),
-        }
-        self.restarts = 0
-        self.longest_s = 0.0  # without watching, from the fault on
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="manager")
-        self._stage: Stage | None = None
-
-    @contextmanager
-    def managing(self, stage: Stage) -> Iterator[None]:
-        self._stage = stage
-        self._thread.start()
-        try:
-            yield
-        finally:
-            self._stopping.set()
-            self._thread.join(60.0)
-            self._listener.close()
-
-    def _run(self) -> None:
-        assert self._stage is not None
-        service = self._stage.service
-        fed_s = time.monotonic()
-        while not self._stopping.is_set():
-            with suppress(TimeoutError):
-                if b"WATCHDOG=1" in self._listener.recv(200):
-                    fed_s = time.monotonic()
-            ended = not service.is_alive()
-            if ended or time.monotonic() - fed_s > WATCHDOG_S:
-                if not ended:
-                    service.kill()
-                service.start()
-                self.restarts += 1
-                self.longest_s = max(self.longest_s, time.monotonic() - fed_s)
-                fed_s = time.monotonic()
+WATCHDOG_S = 2.0  # a quarter of what the unit has
+LONG_WATCHDOG_S = 30.0
 
 
 @contextmanager
 def managed(
-    folder: Path, mail: MailServer, environment: dict[str, str] | None = None
+    folder: Path, mail: MailServer, watchdog_s: float = WATCHDOG_S
 ) -> Iterator[tuple[Stage, Manager]]:
-    manager = Manager(folder)
+    manager = Manager(watchdog_s)
     with (
-        burning(
-            folder,
-            mail,
-            before=FAULTS,
-            environment={**manager.environment, **(environment or {})},
-        ) as stage,
-        manager.managing(stage),
+        closing(manager),
+        burning(folder, mail, environment=manager.environment) as stage,
+        manager.managing(stage.service),
     ):
         yield stage, manager
 
 
-@pytest.mark.parametrize("how", [signal.SIGUSR1, signal.SIGUSR2], ids=["pages", "everything"])
+@pytest.mark.parametrize(
+    ("how", "watchdog_s"),
+    [
+        pytest.param(signal.SIGUSR1, LONG_WATCHDOG_S, id="pages, borne"),
+        pytest.param(signal.SIGUSR2, WATCHDOG_S, id="everything, restarted"),
+    ],
+)
 def test_an_event_loop_that_is_blocked_for_ten_seconds(
-    how: signal.Signals, tmp_path: Path, mail_server: MailServer
+    how: signal.Signals, watchdog_s: float, tmp_path: Path, mail_server: MailServer
 ) -> None:
-    with managed(tmp_path, mail_server) as (stage, _):
-        # So that it still holds when the fire begins.
-        wait_until(lambda: stage.until_it_burns_s() < 5.0, within_s=ANNOUNCED_S)
+    with managed(tmp_path, mail_server, watchdog_s) as (stage, manager):
         os.kill(stage.service.pid, how)
-        stage.has_not_burnt_yet()
-        stage.fire_is_heard()
+        stage.light()
         stage.fire_is_announced()
         stage.fire_is_kept()
+        assert manager.restarts == (watchdog_s < ordered.HELD_S)
 
 
 @pytest.mark.parametrize(
     "thread",
-    ["watch", "sounder", "journal writer", "archive", "camera", "pictures"],
+    ["watch", "sounder", "journal writer", "archive", "camera", "pictures", "sensor top"],
 )
 def test_a_thread_that_dies(thread: str, tmp_path: Path, mail_server: MailServer) -> None:
-    named = tmp_path / "thread"
-    named.write_text(thread)
-    with managed(tmp_path, mail_server, {"FAULT_THREAD": str(named)}) as (stage, manager):
+    (tmp_path / "end").write_text(thread)
+    with managed(tmp_path, mail_server) as (stage, manager):
         os.kill(stage.service.pid, signal.SIGRTMIN)
-        stage.has_not_burnt_yet()
+        stage.light()
+        wait_until((tmp_path / "ended").exists, within_s=ANNOUNCED_S, every_s=0.02)
+        fed = manager.fed
         wait_until(lambda: manager.restarts, within_s=2 * ANNOUNCED_S)
+        # It falls silent at once; one word may have been under way.
+        assert manager.last_words[0] <= fed + 1
         wait_until(stage.answers, within_s=ANNOUNCED_S)
         stage.fire_is_announced()
         stage.fire_is_kept()
@@ -143,7 +79,7 @@ def test_memory_that_runs_short(tmp_path: Path, mail_server: MailServer) -> None
         in_use = int(Path(f"/proc/{stage.service.pid}/statm").read_text().split()[0])
         limit = in_use * resource.getpagesize() + 2**20
         resource.prlimit(stage.service.pid, resource.RLIMIT_AS, (limit, resource.RLIM_INFINITY))
-        stage.has_not_burnt_yet()
+        stage.light()
         stage.fire_is_heard()
         # By this process or, if that can't any more, by the next one.
         wait_until(stage.mailed, within_s=3 * ANNOUNCED_S)
@@ -158,8 +94,9 @@ def test_kills_at_any_moment(tmp_path: Path, mail_server: MailServer) -> None:
     chance = random.Random(7)
     with burning(tmp_path, mail_server) as stage:
         kept: set[tuple[int, str]] = set()
-        for _ in range(4):
-            until_s = time.monotonic() + chance.uniform(0.0, 1.3) * BURNS_AT_S / SPEED
+        stage.light()
+        for _ in range(3):
+            until_s = time.monotonic() + chance.uniform(0.0, 3.0)
             while time.monotonic() < until_s:
                 kept |= {(event["seq"], event["kind"]) for event in stage.service.events()}
             stage.service.kill()

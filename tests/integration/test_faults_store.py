@@ -31,7 +31,7 @@ def into_the_file(path: Path) -> None:
 
 def test_a_page_of_the_journal_that_is_corrupted(tmp_path: Path, mail_server: MailServer) -> None:
     with burning(tmp_path, mail_server) as stage:
-        wait_until(lambda: stage.service.now()["job"], within_s=ANNOUNCED_S)
+        stage.something_is_kept()
         journal = stage.service.folder / "journal.db"
         into_the_file(journal)
         kept = shown(stage)
@@ -46,7 +46,7 @@ def test_a_page_of_the_journal_that_is_corrupted(tmp_path: Path, mail_server: Ma
         # What SQLite holds in memory hides it until somebody else has written to the file.
         with closing(sqlite3.connect(journal, timeout=10.0)) as other, other:
             other.execute("PRAGMA user_version = 7")
-        stage.has_not_burnt_yet()
+        stage.light()
         stage.fire_is_announced()
         stage.fire_is_kept()
         assert kept <= shown(stage)
@@ -58,10 +58,10 @@ def test_a_page_of_the_journal_that_is_corrupted(tmp_path: Path, mail_server: Ma
 
 def test_a_journal_that_somebody_deletes(tmp_path: Path, mail_server: MailServer) -> None:
     with burning(tmp_path, mail_server) as stage:
-        wait_until(lambda: stage.service.now()["job"], within_s=ANNOUNCED_S)
+        stage.something_is_kept()
         kept = shown(stage)
         (stage.service.folder / "journal.db").unlink()
-        stage.has_not_burnt_yet()
+        stage.light()
         stage.fire_is_announced()
         stage.fire_is_kept()
         assert kept <= shown(stage)
@@ -78,7 +78,7 @@ def test_readings_that_somebody_deletes(tmp_path: Path, mail_server: MailServer)
         wait_until(lambda: (stage.service.folder / "archive.db").exists(), within_s=ANNOUNCED_S)
         for path in stage.service.folder.glob("archive.db*"):
             path.unlink()
-        stage.has_not_burnt_yet()
+        stage.light()
         stage.fire_is_announced()
         stage.fire_is_kept()
         wait_until(lambda: stage.events("store_fault"), within_s=ANNOUNCED_S)
@@ -91,7 +91,7 @@ def test_a_journal_that_another_program_locks(tmp_path: Path, mail_server: MailS
         journal = stage.service.folder / "journal.db"
         with closing(sqlite3.connect(journal, timeout=10.0, isolation_level=None)) as other:
             other.execute("BEGIN IMMEDIATE")
-            stage.has_not_burnt_yet()
+            stage.light()
             stage.fire_is_announced()
             wait_until(lambda: not stage.service.get("/api/now")["stored"], within_s=ANNOUNCED_S)
             assert stage.service.get("/api/health")["status"] == "impaired"

@@ -80,7 +80,7 @@ def problem(answer: httpx.Response, status: int) -> dict[str, Any]:
         pytest.param("GET", "/api/readings?from=nan", None, 422, id="not a number"),
         pytest.param("GET", "/api/readings?chamber=moon", None, 404, id="readings of no chamber"),
         pytest.param("GET", "/api/alarms?chamber=moon", None, 404, id="alarms of no chamber"),
-        pytest.param("GET", "/api/readings?from=5&to=1", None, 422, id="ends before it begins"),
+        pytest.param("GET", "/api/readings?from=5&to=1", None, 409, id="ends before it begins"),
         pytest.param("GET", "/api/jobs/none-1/notes", None, 404, id="notes of no job"),
         pytest.param("GET", "/api/nothing", None, 404, id="no such path"),
         pytest.param("DELETE", "/api/now", None, 405, id="wrong method"),

@@ -309,7 +309,9 @@ class Impostor:
         pytest.param(b"\xff" * 500, "", id="noise"),
         pytest.param(b"\x20\x00", "", id="an answer without content"),
         pytest.param(b"\x20\x03\x00\x87\x00", "it refuses: not authorized", id="refusal"),
-        pytest.param(b"\x30\xff\xff\xff\x7f" + b"x" * 1000, "", id="a message of 256 MB"),
+        pytest.param(
+            b"\x30\xff\xff\xff\x7f" + b"x" * 1000, "that is too long", id="a message of 256 MB"
+        ),
         pytest.param(b"", "the connection broke", id="nothing"),
     ],
 )

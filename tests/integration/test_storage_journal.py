@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from threading import Barrier
 
 import pytest
 from alembic.autogenerate import compare_metadata
@@ -21,7 +19,6 @@ from stillair.database import (
     bring_up_to_date,
     check_soundness,
     inodes_of,
-    open_store,
     reader_engine,
     writer_engine,
 )
@@ -505,20 +502,6 @@ def test_migrations_from_scratch_make_what_the_tables_say(
         context = MigrationContext.configure(connection)
         assert compare_metadata(context, tables.metadata) == []
     reader.dispose()
-
-
-def test_stores_that_are_opened_side_by_side_take_turns(tmp_path: Path) -> None:
-    """Each store has a thread of its own that opens it, and alembic one `op` for them all."""
-    names = [f"{n}.db" for n in range(8)]
-    together = Barrier(len(names))
-
-    def begin(name: str) -> None:
-        together.wait(20)
-        open_store(tmp_path / name, migrations.JOURNAL)[0].dispose()
-
-    with ThreadPoolExecutor(len(names)) as threads:
-        list(threads.map(begin, names))  # raises what any of them raised
-    assert [count(tmp_path / name, "ledger") for name in names] == [0] * len(names)
 
 
 def test_an_older_file_is_brought_up_to_date_with_what_is_in_it(path: Path) -> None:

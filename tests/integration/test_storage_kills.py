@@ -2,61 +2,19 @@
 
 from __future__ import annotations
 
-import os
 import random
-import signal
-import subprocess
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 
-import kept_things
 from kept_things import BOOT, CHAMBER
-from killed_keepers import EPOCH_S, ROW_READINGS
+from killed_keepers import EPOCH_S, ROW_READINGS, keepers, told_before_kill
 from stillair.database import check_soundness
 from stillair.storage.archive import Archive
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
 
 KILLS = 30
-HERE = Path(kept_things.__file__).parent
-
-
-@contextmanager
-def keepers(what: str, path: Path) -> Iterator[subprocess.Popen[str]]:
-    """The process that forks a child for each line."""
-    process = subprocess.Popen(
-        [sys.executable, str(HERE / "killed_keepers.py"), what, str(path)],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-        env={**os.environ, "PYTHONPATH": f"{HERE.parent / 'service'}:{HERE}"},
-    )
-    with process:
-        yield process
-        process.stdin.close()  # type: ignore[union-attr]  # it is a pipe
-        assert process.wait(20) == 0
-
-
-def told_before_kill(process: subprocess.Popen[str], begin: str, least: int) -> list[list[int]]:
-    """Let one child work until it has told `least` lines, kill it, return all it told."""
-    assert process.stdin is not None
-    assert process.stdout is not None
-    process.stdin.write(f"{begin}\n")
-    process.stdin.flush()
-    child = 0
-    told: list[list[int]] = []
-    while not child or len(told) < least:
-        words = process.stdout.readline().split()
-        if words[0] == "pid":
-            child = int(words[1])
-        else:
-            told.append([int(word) for word in words])
-    os.kill(child, signal.SIGKILL)
-    return told
 
 
 def test_acknowledged_outcomes_survive_thirty_kills(tmp_path: Path) -> None:

@@ -87,10 +87,8 @@ def test_the_code_makes_one_owner(access: Access, first: FirstCode) -> None:
     with pytest.raises(NotKnownError):
         access.first_owner("cox", WORDS, code, first)
     told = [(entry.what, entry.by) for entry in access.audit()]
-    assert told[:2] == [
-        ("wrong code for the first owner (1)", ""),
-        ("owner made", "code from the console"),
-    ]
+    assert ("wrong code for the first owner (1)", "") in told
+    assert ("owner made", "code from the console") in told
 
 
 def test_guessing_the_code_is_slowed_down(access: Access, first: FirstCode) -> None:

@@ -107,6 +107,21 @@ def test_what_a_file_holds(content: bytes, fault: str, tmp_path: Path) -> None:
     assert caught.value.faults[0].startswith(fault)
 
 
+@pytest.mark.parametrize(
+    "table",
+    [
+        r'[[person]]\nname = "b"\nroutes = ["\u001b[2Jcaptain@example.org"]',
+        r'[[sensor]]\nname = "low"\ndriver = "mqtt"\ntopic = "a"\npointer = "\u001b[2J"',
+    ],
+)
+def test_what_a_sentence_repeats_moves_no_cursor(table: str) -> None:
+    text = SMALL.format("a", SIMULATED) + table.replace(r"\n", "\n")
+    with pytest.raises(SettingsError) as caught:
+        chamber_from_text(text, "shed.toml")
+    check_sentences(caught.value)
+    assert "[2J" in " ".join(caught.value.faults)
+
+
 def test_a_mark_of_utf8_at_the_beginning_is_no_fault(tmp_path: Path) -> None:
     file = tmp_path / "shed.toml"
     file.write_text("\ufeff" + SMALL.format("a", SIMULATED), encoding="utf-8")

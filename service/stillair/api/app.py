@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from fastapi import FastAPI, Request
@@ -20,7 +20,8 @@ from stillair.access.first_code import FirstCode
 from stillair.access.passwords import AT_ONCE
 from stillair.access.people import Access
 from stillair.api import problems
-from stillair.api.entry import caller, viewer
+from stillair.api.description import ERRORS, Description
+from stillair.api.entry import COOKIE, caller, viewer
 from stillair.api.guard import Guard
 from stillair.api.routers import jobs, live, people, pictures, session, setting_up, trust, watching
 from stillair.runtime.service import Service
@@ -51,21 +52,23 @@ def build(
         openapi_url=None,
         docs_url=None,
         redoc_url=None,
+        responses=ERRORS,
     )
     app.state.service = service
     app.state.access = access
     app.state.folder = folder
-    # Strangers who guess would keep all the threads busy that answer everybody else.
-    app.state.signing_in = asyncio.Semaphore(AT_ONCE + 2)
+    # Who waits for a password to be looked at waits in the loop, and in no thread that others need.
+    app.state.signing_in = asyncio.Semaphore(AT_ONCE)
     app.state.first_code = first_code or FirstCode(time.monotonic)
-    problems.install(app)
+    description = Description(app, cookie=COOKIE)
+    problems.install(app, description.methods)
     for part in (watching, jobs, pictures, live, session, people, setting_up):
         app.include_router(part.router)
 
     @app.get("/api/openapi.json", include_in_schema=False)
-    def openapi(request: Request) -> dict[str, object]:
+    def openapi(request: Request) -> Mapping[str, object]:
         viewer(request)
-        return app.openapi()
+        return description.document()
 
     @app.get("/", include_in_schema=False)
     def first_page(request: Request) -> Response:

@@ -24,8 +24,8 @@ FORWARDED = frozenset({"forwarded", "x-forwarded-for", "x-real-ip", "via"})
 AT_THE_MACHINE = Principal(name="this computer", role=Role.OWNER)
 
 
-def service(request: Request) -> Service:
-    """The service that this application shows."""
+async def service(request: Request) -> Service:
+    """The service that this application shows; in the loop, so that it needs no free thread."""
     found: Service = request.app.state.service
     return found
 

@@ -93,7 +93,7 @@ class Guard:
                 "This service is not known by that name; use its address or its own host name.",
             )
         origin = headers.get("origin")
-        if origin is not None and urlsplit(origin).netloc != hosts[0]:
+        if origin is not None and not _is_of(origin, hosts[0]):
             return Problem(HTTPStatus.FORBIDDEN, "A page of another origin may ask nothing here.")
         foreign = headers.get("sec-fetch-site") in ("cross-site", "same-site")
         if foreign and scope["method"] not in SAFE_METHODS:
@@ -123,6 +123,13 @@ class Guard:
         except ValueError:
             return name in self._names
         return True
+
+
+def _is_of(origin: str, host: str) -> bool:
+    try:
+        return urlsplit(origin).netloc == host
+    except ValueError:
+        return False
 
 
 async def _taken(receive: Receive) -> Receive:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import logging
 import math
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from http import HTTPStatus
 from typing import Any
 
@@ -23,8 +23,8 @@ from stillair.errors import (
     Refusal,
     StillairError,
     StoreError,
-    UnfitError,
 )
+from stillair.runtime.service import NotAnsweredError
 
 log = logging.getLogger(__name__)
 
@@ -88,8 +88,6 @@ def of(error: Exception) -> Problem:
             return Problem(HTTPStatus.TOO_MANY_REQUESTS, _sentence(str(error)), headers=later)
         case NotKnownError():
             return Problem(HTTPStatus.UNAUTHORIZED, _sentence(str(error)))
-        case UnfitError():
-            return Problem(HTTPStatus.UNPROCESSABLE_ENTITY, _sentence(str(error)))
         case AccessError():
             return Problem(HTTPStatus.CONFLICT, _sentence(str(error)))
         case StoreError():
@@ -98,6 +96,8 @@ def of(error: Exception) -> Problem:
             )
         case CertificateError():
             return Problem(HTTPStatus.SERVICE_UNAVAILABLE, "The authority can't be read just now.")
+        case NotAnsweredError():
+            return Problem(HTTPStatus.SERVICE_UNAVAILABLE, _sentence(str(error)))
         case RequestValidationError():
             faults = [
                 {"where": ".".join(str(p) for p in fault["loc"]), "what": plain(fault)}
@@ -187,13 +187,18 @@ def _sentence(clause: str) -> str:
     return f"{clause[:1].upper()}{clause[1:].rstrip('.')}."
 
 
-def install(app: FastAPI) -> None:
-    """Answer every error of `app` with its problem document."""
+def install(app: FastAPI, methods: Callable[[str], Sequence[str]]) -> None:
+    """Answer every error of `app` with its problem document.
+
+    `methods` tells what can be done with a path; the router knows one route of several.
+    """
 
     async def answer(request: Request, error: Exception) -> Response:
         problem = of(error)
         if problem.status is HTTPStatus.INTERNAL_SERVER_ERROR:
             log.error("%s %s failed", request.method, request.url.path, exc_info=error)
+        if problem.status is HTTPStatus.METHOD_NOT_ALLOWED and (able := methods(request.url.path)):
+            problem.headers = {"Allow": ", ".join(able)}
         return problem.response()
 
     handler: Callable[[Request, Exception], Awaitable[Response]] = answer

@@ -36,9 +36,9 @@ def run(
 ) -> None:
     """Run the service: watch the chambers and show them on a page."""
     from stillair.api import serving
-    from stillair.runtime import lines
+    from stillair.runtime import lines, saying
 
-    lines.begin()
+    lines.begin(descriptor=saying.set_others_apart())
     try:
         serving.run(
             tuple(chamber or ()),

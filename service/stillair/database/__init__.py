@@ -32,13 +32,12 @@ from stillair.errors import StoreError
 
 log = logging.getLogger(__name__)
 
-# A migration speaks through alembic's `op`, of which a process has one: stores that are
-# opened side by side, each by its own thread, take turns.
-_migrating = threading.Lock()
-
 BUSY_MS = 2_000  # another process may hold the file this long before we say so
 WAL_LIMIT_BYTES = 4 * 2**20  # what is left of a write-ahead log once it has been written back
 DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
+# Alembic keeps the file that it works on in module variables: a second one at the same time,
+# from another thread, would meet half of the first one's, with a KeyError or worse.
+_ONE_AT_A_TIME = threading.Lock()
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,24 +254,28 @@ def bring_up_to_date(engine: Engine, versions: Versions, *, target: str = "head"
         present = version_of(connection)
         if present == (versions.head if target == "head" else target):
             return
-        # 11 MB of memory and 0.1 s that an up-to-date file never needs.
-        from alembic import command
-        from alembic.config import Config
-        from alembic.util.exc import CommandError
+        with _ONE_AT_A_TIME:
+            _upgrade(connection, versions, target, present)
 
-        config = Config()
-        config.set_main_option("script_location", str(Path(__file__).parent))
-        config.set_main_option("version_locations", str(versions.folder))
-        config.set_main_option("path_separator", "newline")
-        config.attributes["connection"] = connection
-        try:
-            with _migrating:
-                command.upgrade(config, target)
-        except CommandError as error:
-            raise StoreError(
-                f"its tables have version {present}, which this program does not know; "
-                "was it written by a newer one?"
-            ) from error
+
+def _upgrade(connection: Connection, versions: Versions, target: str, present: str | None) -> None:
+    # 11 MB of memory and 0.1 s that an up-to-date file never needs.
+    from alembic import command
+    from alembic.config import Config
+    from alembic.util.exc import CommandError
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent))
+    config.set_main_option("version_locations", str(versions.folder))
+    config.set_main_option("path_separator", "newline")
+    config.attributes["connection"] = connection
+    try:
+        command.upgrade(config, target)
+    except CommandError as error:
+        raise StoreError(
+            f"its tables have version {present}, which this program does not know; "
+            "was it written by a newer one?"
+        ) from error
 
 
 def open_store(

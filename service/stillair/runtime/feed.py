@@ -18,6 +18,7 @@ from dataclasses import dataclass
 
 from stillair.storage.journal import Entry
 
+MOST_VIEWERS = 300  # of 400 connections: who asks a question gets an answer all the same
 BEHIND = 500  # entries a viewer may be behind before it has to ask anew
 STATE_EVERY_S = 0.1  # a chamber played fast changes a thousand times a second, no eye follows
 
@@ -96,6 +97,12 @@ class LiveFeed:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._due: asyncio.TimerHandle | None = None  # in the loop: when the state is told next
         self._told_s = -math.inf  # the loop's time
+
+    @property
+    def full(self) -> bool:
+        """Whether as many listen as there may be."""
+        with self._lock:
+            return len(self._viewers) >= MOST_VIEWERS
 
     def join(self) -> Viewer:
         """Begin to listen; call from the web server's loop."""

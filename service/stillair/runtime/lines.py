@@ -91,8 +91,13 @@ def _field(name: str, value: str) -> bytes:
     return name.encode() + b"\n" + struct.pack("<Q", len(content)) + content + b"\n"
 
 
-def begin(environment: Mapping[str, str] = os.environ, path: str = JOURNAL) -> None:
-    """Have everything logged: to the journal where it takes standard error, else as text there."""
+def begin(
+    environment: Mapping[str, str] = os.environ, path: str = JOURNAL, *, descriptor: int = 2
+) -> None:
+    """Have everything logged: to the journal where it takes standard error, else as text there.
+
+    `descriptor` is standard error, where 2 is not.
+    """
     handler: logging.Handler | None = None
     if environment.get("JOURNAL_STREAM"):
         try:
@@ -106,7 +111,7 @@ def begin(environment: Mapping[str, str] = os.environ, path: str = JOURNAL) -> N
             level=logging.INFO, format="%(message)s", handlers=[handler], force=True
         )
     else:
-        UnhurriedLog.begin("%(levelname)s %(name)s: %(message)s")
+        UnhurriedLog.begin("%(levelname)s %(name)s: %(message)s", descriptor=descriptor)
     for talker in ("alembic", "apscheduler", "uvicorn"):
         logging.getLogger(talker).setLevel(logging.WARNING)
 

@@ -53,7 +53,7 @@ HOUR_S = 3600.0
 STORIES = 1000  # changes read back at a start
 PATIENCE_S = 2.0  # a message not stored by then goes out all the same
 ON_TIME_S = 5.0  # a loop that has not come round for so long is stuck
-SOUNDER_S = 10.0  # the same for a call of the sounder's output, which may not block
+SOUNDER_S = 5.0  # the same for a call of the sounder's output, which may not block
 COURIER_S = 60.0  # and for the courier, which comes round within 7 s
 A_PART_FAILS = "a part of the service fails: its log says which"
 

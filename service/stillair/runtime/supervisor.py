@@ -180,6 +180,8 @@ class Supervisor:
 
     def on_time(self, within_s: float) -> bool:
         """Whether the loop has come round within `within_s` real seconds and gets through."""
+        if self._thread.ident is not None and not self._thread.is_alive():
+            return self._stopping.is_set()
         return time.monotonic() - self._beat_s <= within_s and self._stumbled < STUMBLES
 
     @property

@@ -225,8 +225,22 @@ class TopicReader:
         from paho.mqtt.client import Client
         from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+        reader = self
+
+        class BoundedClient(Client):
+            """One that takes no message of any size: paho would gather 256 MB of it."""
+
+            def _sock_recv(self, bufsize: int) -> bytes:
+                # It asks for all that is missing of a message, before it has taken any of it.
+                if bufsize > LARGEST_PACKET_BYTES:
+                    reader._refused = "it sends a message that is too long"
+                    raise ConnectionAbortedError(reader._refused)
+                return super()._sock_recv(bufsize)
+
         version = MQTTProtocolVersion.MQTTv5 if self._version_5 else MQTTProtocolVersion.MQTTv311
-        client = Client(CallbackAPIVersion.VERSION2, protocol=version, reconnect_on_failure=False)
+        client = BoundedClient(
+            CallbackAPIVersion.VERSION2, protocol=version, reconnect_on_failure=False
+        )
         client.connect_timeout = CONNECT_TIMEOUT_S
         if self._username is not None:
             client.username_pw_set(self._username, self._password)

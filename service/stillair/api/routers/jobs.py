@@ -58,7 +58,8 @@ PictureEraser = Annotated[Principal, acting("pictures of a job erased", Role.OWN
 Eraser = Annotated[Principal, acting("job erased", Role.OWNER)]
 Outcomer = Annotated[Principal, acting("outcome told")]
 
-After = Annotated[int, Query(ge=0, description="only what came after this `seq`")]
+MOST_SEQ = 10**15  # more than there will be, and less than SQLite has room for
+After = Annotated[int, Query(ge=0, le=MOST_SEQ, description="only what came after this `seq`")]
 Limit = Annotated[int, Query(ge=1, le=1000)]
 Points = Annotated[int, Query(ge=2, le=20_000, description="at most about so many rows")]
 
@@ -193,7 +194,7 @@ async def what_if(job: str, other: OtherSettings, service: TheService, _: Operat
     bears_c = service.bears_c(job)
     if other.limit_c is not None and other.limit_c > bears_c:
         raise Problem(
-            HTTPStatus.UNPROCESSABLE_ENTITY,
+            HTTPStatus.CONFLICT,
             f"A limit of {other.limit_c:g} °C is more than the box bears: {bears_c:g} °C.",
         )
     return Differences(items=await service.what_if(job, partial(_changed, other), other.material))
@@ -209,11 +210,11 @@ def _changed(other: OtherSettings, plan: ThermalPlan) -> ThermalPlan:
     """The plan with these settings instead. Raises `Problem`."""
     named = {sensor.name for sensor in plan.sensors}
     if unknown := sorted(set(other.sensors) - named):
-        raise Problem(HTTPStatus.UNPROCESSABLE_ENTITY, f"There is no sensor {unknown[0]!r}.")
+        raise Problem(HTTPStatus.NOT_FOUND, f"There is no sensor {unknown[0]!r}.")
     limit_c = plan.limit_c if other.limit_c is None else other.limit_c
     target_c = other.target_c if "target_c" in other.model_fields_set else plan.target_c
     if target_c is not None and target_c >= limit_c:
-        raise Problem(HTTPStatus.UNPROCESSABLE_ENTITY, "The target has to be below the limit.")
+        raise Problem(HTTPStatus.CONFLICT, "The target has to be below the limit.")
     sensors = []
     for sensor in plan.sensors:
         told = other.sensors.get(sensor.name)

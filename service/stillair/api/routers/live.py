@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import time
 from collections.abc import AsyncIterator
+from http import HTTPStatus
 from typing import Annotated
 
-from fastapi import APIRouter, Header, Request
+from fastapi import APIRouter, Depends, Header, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import EventSourceResponse
 from fastapi.sse import ServerSentEvent
 
 from stillair.api.entry import TheService, Viewer, caller
+from stillair.api.problems import Problem
 from stillair.storage.journal import Entry
 
 router = APIRouter(prefix="/api", tags=["live"])
@@ -25,7 +27,17 @@ CHECK_EVERY_S = 30.0  # how long a stream outlives the right to see it
 CATCH_UP = 500  # entries sent again after a break; beyond that a page asks anew
 
 
-@router.get("/live", response_class=EventSourceResponse)
+async def a_place(service: TheService, _: Viewer) -> None:
+    """Refuse who would be one too many, before the stream has begun. Raises `Problem` (503)."""
+    if service.feed.full:
+        raise Problem(
+            HTTPStatus.SERVICE_UNAVAILABLE,
+            "Too many pages are open.",
+            headers={"Retry-After": str(round(CHECK_EVERY_S))},
+        )
+
+
+@router.get("/live", response_class=EventSourceResponse, dependencies=[Depends(a_place)])
 async def live(
     request: Request,
     service: TheService,

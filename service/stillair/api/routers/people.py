@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 
 from stillair.api.entry import NamedOwner, Owner, TheAccess, TheService
-from stillair.api.routers.jobs import Limit
+from stillair.api.routers.jobs import MOST_SEQ, Limit
 from stillair.api.schemas import Done, Listing, MadeToken, Named, NewPerson, NewToken, OtherRole
 from stillair.storage.items import label
 
@@ -100,7 +100,7 @@ def audit(
     access: TheAccess,
     _: Owner,
     after: Annotated[
-        int | None, Query(ge=0, le=2**62, description="only what came after; else the newest")
+        int | None, Query(ge=0, le=MOST_SEQ, description="only what came after; else the newest")
     ] = None,
     limit: Limit = 200,
 ) -> Listing:

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.concurrency import run_in_threadpool
 
 from stillair.api import commands
+from stillair.api.description import A_PERSON, ANYBODY
 from stillair.api.entry import (
     SignedIn,
     TheAccess,
@@ -46,7 +47,7 @@ def shell(request: Request, _: Viewer) -> Shell:
     return Shell(program=commands.program(), option=commands.at(request.app.state.folder))
 
 
-@router.post("", status_code=HTTPStatus.CREATED)
+@router.post("", status_code=HTTPStatus.CREATED, openapi_extra=ANYBODY)
 async def sign_in(told: SignIn, request: Request, response: Response, access: TheAccess) -> Done:
     """Sign in with name and password; the answer sets the session's cookie."""
     async with request.app.state.signing_in:
@@ -57,7 +58,7 @@ async def sign_in(told: SignIn, request: Request, response: Response, access: Th
     return Done()
 
 
-@router.delete("")
+@router.delete("", openapi_extra=ANYBODY)
 def sign_out(request: Request, response: Response, access: TheAccess) -> Done:
     """End this session; harmless without one."""
     cookie = session_token(request)
@@ -69,7 +70,7 @@ def sign_out(request: Request, response: Response, access: TheAccess) -> Done:
     return Done()
 
 
-@router.post("/owner", status_code=HTTPStatus.CREATED)
+@router.post("/owner", status_code=HTTPStatus.CREATED, openapi_extra=ANYBODY)
 def first_owner(told: NewOwner, request: Request, response: Response, access: TheAccess) -> Done:
     """Make the first owner with the code that the console shows, and sign in as that one.
 
@@ -96,7 +97,7 @@ def first_owner(told: NewOwner, request: Request, response: Response, access: Th
     return Done()
 
 
-@router.post("/password")
+@router.post("/password", openapi_extra=A_PERSON)
 def password(told: OtherPassword, access: TheAccess, me: SignedIn) -> Done:
     """Change one's own password; that ends one's other sessions."""
     try:
@@ -110,7 +111,7 @@ def password(told: OtherPassword, access: TheAccess, me: SignedIn) -> Done:
     return Done()
 
 
-@router.get("/all")
+@router.get("/all", openapi_extra=A_PERSON)
 def sessions(access: TheAccess, me: SignedIn) -> Listing:
     """The browsers in which one has signed in, last used last; `this` is the one that asks."""
     items = [
@@ -126,14 +127,14 @@ def sessions(access: TheAccess, me: SignedIn) -> Listing:
     return Listing(items=list(items), next=None)
 
 
-@router.post("/end")
+@router.post("/end", openapi_extra=A_PERSON)
 def end(told: Named, access: TheAccess, me: SignedIn) -> Done:
     """End one of one's own sessions, by its id as `name`; harmless if there is none."""
     access.session_end(me.person.name, told.name, address=me.person.address)
     return Done()
 
 
-@router.post("/end-others")
+@router.post("/end-others", openapi_extra=A_PERSON)
 def end_others(access: TheAccess, me: SignedIn) -> Done:
     """End all of one's own sessions but this one."""
     access.sign_out_everywhere(

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Query, Response
 from fastapi.concurrency import run_in_threadpool
 
 from stillair.access.roles import Principal
+from stillair.api.description import ANYBODY
 from stillair.api.entry import TheService, Viewer, acting
 from stillair.api.problems import Problem
 from stillair.api.routers.jobs import After, Limit, Points
@@ -29,8 +30,8 @@ Unshelver = Annotated[Principal, acting("alarm no longer quiet")]
 FIRST_PICTURE_TURN_S, FIRST_PICTURE_TURNS = 0.05, 160  # a camera may take seconds to open
 
 
-@router.get("/health")
-def health(service: TheService) -> Health:
+@router.get("/health", openapi_extra=ANYBODY)
+async def health(service: TheService) -> Health:
     """Whether the watch itself is whole; the one thing a stranger may ask."""
     return Health(status="ok" if service.is_whole() else "impaired")
 
