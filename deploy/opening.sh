@@ -40,7 +40,12 @@ open_up() {
             return 0
         fi
     fi
-    has_owner || make_owner || give_up 'There is no owner yet, so it is open to nobody else.'
+    if has_owner; then
+        [ -z "$owner" ] ||
+            say "It has an owner already, so none is made. For another, or a new password: sudo stillair owner add $owner"
+    else
+        make_owner || give_up 'There is no owner yet, so it is open to nobody else.'
+    fi
     cp -p -- "$options" "$options.before"
     made=
     if ! option --behind-proxy && ! has_certificate; then

@@ -6,6 +6,7 @@ import hashlib
 import io
 import json
 import os
+import shutil
 import sqlite3
 import subprocess
 import tarfile
@@ -151,8 +152,34 @@ def test_a_store_that_is_being_written_to_is_whole_in_its_backup(
     assert len(rows(tmp_path / "bare")["journal.db ledger"]) == 10
 
 
+def test_a_tail_that_is_packed_meanwhile_is_taken_anew(
+    kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    copyfile = shutil.copyfile
+    gone: list[Path] = []
+
+    def packed_first(source: Path, target: Path) -> None:
+        if not gone:
+            gone.append(source)
+            with closing(Archive.open(kept / backup.ARCHIVE, row_readings=1)) as archive:
+                archive.add(CHAMBER, "top", 1_790_001_000.0, 45.0)
+                archive.flush()
+            assert not source.exists(), "nothing was packed"
+        copyfile(source, target)
+
+    monkeypatch.setattr(shutil, "copyfile", packed_first)
+    made = make(kept, tmp_path / "all.tar", AT)
+    restore(made.path, tmp_path / "bare", AT)
+    with closing(Archive.open(tmp_path / "bare" / backup.ARCHIVE)) as archive:
+        pieces = archive.held(CHAMBER, 0, 10**15)
+        held = sum(len(times_ms) for found in pieces.values() for times_ms, _ in found)
+        packed = sum(row[5] for row in rows(tmp_path / "bare")["archive.db stretch"])
+    assert held + packed == 901
+
+
 def test_the_newest_three_are_kept_and_none_inside_another(kept: Path) -> None:
     made = make(kept, None, AT)
+    make(kept, kept / "own-backup.tar", AT)
     # What one that was killed has left.
     (kept / "backups" / "backup-1.tar.part").touch()
     (kept / "backups" / "backup-x.part").mkdir()
@@ -239,6 +266,17 @@ def test_what_is_there_is_only_moved_aside_when_that_was_said(kept: Path, tmp_pa
     assert done.aside is not None
     assert rows(done.aside) == before
     assert len(rows(kept)["journal.db ledger"]) == 8
+
+
+def test_what_has_no_room_is_not_unpacked(
+    kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = make(kept, tmp_path / "all.tar", AT)
+    usage = shutil.disk_usage(tmp_path)._replace(free=1_000)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage)
+    with pytest.raises(BackupError, match="no room"):
+        restore(made.path, tmp_path / "bare", AT)
+    assert {path.name for path in (tmp_path / "bare").iterdir()} <= {"in-use"}
 
 
 def test_a_directory_in_use_is_refused(kept: Path, tmp_path: Path) -> None:
@@ -346,24 +384,34 @@ def bigger_than_the_disk(path: Path) -> None:
         tar.addfile(big)
 
 
-def of_no_version(path: Path) -> None:
+def another_store(path: Path, name: str, content: bytes) -> None:
+    """A backup whose list agrees with a store that was exchanged."""
+
     def change(member: tarfile.TarInfo, data: bytes) -> bytes:
         if member.name == "manifest.json":
             told = json.loads(data)
-            told["files"]["access.db"] = {
-                "bytes": len(emptied),
-                "sha256": hashlib.sha256(emptied).hexdigest(),
+            told["files"][name] = {
+                "bytes": len(content),
+                "sha256": hashlib.sha256(content).hexdigest(),
             }
             return json.dumps(told).encode()
-        return emptied if member.name == "access.db" else data
+        return content if member.name == name else data
 
+    rewritten(path, change)
+
+
+def of_a_damaged_store(path: Path) -> None:
+    whole = next(data for member, data in members(path) if member.name == "journal.db")
+    another_store(path, "journal.db", whole[:-4096] + os.urandom(4096))
+
+
+def of_no_version(path: Path) -> None:
     store = path.with_name("emptied.db")
     store.write_bytes(next(data for member, data in members(path) if member.name == "access.db"))
     with closing(sqlite3.connect(store)) as connection:
         connection.execute("DELETE FROM alembic_version")
         connection.commit()
-    emptied = store.read_bytes()
-    rewritten(path, change)
+    another_store(path, "access.db", store.read_bytes())
 
 
 @pytest.mark.parametrize(
@@ -372,6 +420,7 @@ def of_no_version(path: Path) -> None:
         another_byte,
         bigger_than_the_disk,
         of_no_version,
+        of_a_damaged_store,
         pytest.param(holding("in-use"), id="the lock"),
         pytest.param(holding("backups/other.tar"), id="in the folder of backups"),
         pytest.param(holding("access.db-wal"), id="a log beside a store"),
@@ -400,6 +449,18 @@ def test_what_is_no_whole_backup_changes_nothing(
 
 
 # --- each night ----------------------------------------------------------------------------
+
+
+def test_housekeeping_is_seen_to_have_ended(monkeypatch: pytest.MonkeyPatch) -> None:
+    nothing: Any = None
+    keeping = Housekeeping(nothing, lambda: AT, nothing, nothing, nothing)
+    monkeypatch.setattr(keeping._scheduler, "_main_loop", lambda: None)
+    keeping.start()
+    try:
+        wait_until(lambda: not keeping.alive, within_s=10.0)
+    finally:
+        keeping.stop()
+    assert keeping.alive, "it was told to stop"
 
 
 def test_each_night_one_is_made_and_that_none_could_be_is_told() -> None:

@@ -224,11 +224,48 @@ def test_nothing_listens(free_port: int) -> None:
         stream(f"rtsp://127.0.0.1:{free_port}/live").open()
 
 
+def test_a_stream_leads_to_no_tls_that_checks_nothing() -> None:
+    """FFmpeg follows by itself; its TLS would believe any certificate."""
+    with socket.create_server(("127.0.0.1", 0)) as elsewhere:
+        elsewhere.setblocking(False)
+        server = FileServer(b"", leads_to=f"https://127.0.0.1:{elsewhere.getsockname()[1]}/live")
+        try:
+            with pytest.raises(CameraError):
+                stream(f"http://127.0.0.1:{server.port}/live", timeout_s=5.0).open()
+            with pytest.raises(BlockingIOError):
+                elsewhere.accept()
+        finally:
+            server.close()
+
+
+def test_what_has_to_be_decoded_is_not_read_over_https(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Clear:
+        """As if TLS had been agreed."""
+
+        def wrap_socket(self, sock: socket.socket, **_: object) -> socket.socket:
+            return sock
+
+    monkeypatch.setattr("stillair.sensing.camera_http.ssl.create_default_context", Clear)
+    server = FileServer(b"")
+    try:
+        camera = open_camera(f"https://127.0.0.1:{server.port}/a", SystemClock(), frames_per_s=1e6)
+        with pytest.raises(CameraError, match="only motion JPEG") as caught:
+            camera.open()
+        assert "rtsp" in caught.value.remedy
+    finally:
+        server.close()
+
+
 class FileServer:
     """Sends one file to whoever asks, as a server of ready-made video does."""
 
-    def __init__(self, content: bytes) -> None:
+    def __init__(self, content: bytes, leads_to: str = "") -> None:
         self._content = content
+        self._head = (
+            f"HTTP/1.1 302 Found\r\nLocation: {leads_to}\r\n"
+            if leads_to
+            else "HTTP/1.1 200 OK\r\nContent-Type: video/x-msvideo\r\n"
+        ).encode()
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port = self._listener.getsockname()[1]
         self._thread = threading.Thread(target=self._serve)
@@ -244,8 +281,8 @@ class FileServer:
                 try:
                     reader.recv(4096)
                     reader.sendall(
-                        b"HTTP/1.1 200 OK\r\nContent-Type: video/x-msvideo\r\n"
-                        b"Content-Length: %d\r\nConnection: close\r\n\r\n" % len(self._content)
+                        self._head
+                        + b"Content-Length: %d\r\nConnection: close\r\n\r\n" % len(self._content)
                     )
                     reader.sendall(self._content)
                 except OSError:

@@ -226,7 +226,17 @@ def test_a_part_that_fails_is_seen_and_the_watch_goes_on(
 
 
 @pytest.mark.parametrize(
-    "what", ["supervisor", "sounder", "courier", "camera", "pictures", "writer", "archive"]
+    "what",
+    [
+        "supervisor",
+        "sounder",
+        "courier",
+        "camera",
+        "pictures",
+        "writer",
+        "archive",
+        "housekeeping",
+    ],
 )
 def test_the_service_manager_is_told_only_while_a_restart_would_cure_nothing(
     what: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

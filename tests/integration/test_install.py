@@ -64,6 +64,8 @@ STAND_INS = {
         *" pip "*requirements.txt*) echo "pip fetches" >>"$STAND/calls" ;;
         *" pip "*) cp --remove-destination "$STAND/program" "$(dirname "$0")/stillair" ;;
         *installed.py*health*)
+            echo "asked how it is" >>"$STAND/calls"
+            [ ! -e "$STAND/slow" ] || /bin/sleep 2
             [ -e "$STAND/up" ] || exit 0
             if [ -e "$STAND/health-$(cat "$STAND/up")" ]; then
                 cat "$STAND/health-$(cat "$STAND/up")"
@@ -266,6 +268,11 @@ def test_it_is_opened_to_the_network_only_with_owner_and_certificate(installed: 
     assert "AB:CD" in installed.said
     assert not any("long phrase" in call for call in installed.calls())
 
+    # A second one isn't thought to have been made.
+    assert installed.install("--owner", "rigger", given="a long phrase\n") == 0, installed.said
+    assert "It has an owner already" in installed.said
+    assert (installed.data / "owners").read_text() == "captain: owner\n"
+
 
 def test_a_person_at_the_terminal_is_asked_once(board: Board) -> None:
     # No overlays; no.
@@ -339,6 +346,15 @@ def test_a_version_that_is_not_well_is_taken_back(installed: Board, how: str) ->
     assert not (installed.place / "trial").exists()
     assert (installed.place / "install").readlink() == Path(f"{older}/source/deploy/install")
     assert not installed.order("stillair restore")
+
+
+def test_one_that_answers_slowly_gets_no_more_time_for_that(installed: Board) -> None:
+    installed.renew("slower\n")
+    (installed.stand / f"health-{installed.next_version()}").write_text("impaired")
+    (installed.stand / "slow").touch()
+    assert installed.install() == 1
+    # Once before, then for 6 s: not six times.
+    assert len(installed.order("asked how it is")) <= 5
 
 
 def test_with_other_tables_the_history_of_before_comes_back(installed: Board) -> None:

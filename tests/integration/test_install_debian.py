@@ -323,7 +323,9 @@ def broken_version_is_taken_back(debian: Debian) -> None:
     running = debian.main_process()
     assert debian.install() == 1, debian.said
     assert (debian.version(), debian.main_process()) == (older, running)
-    debian.write(service, whole.replace("    lines.begin()\n", "    raise SystemExit('broken')\n"))
+    started = "    from stillair.api import serving\n"
+    assert started in whole
+    debian.write(service, whole.replace(started, "    raise SystemExit('broken')\n"))
     assert debian.install() == 1, debian.said
     assert f"Going back to {older}" in debian.said
     debian.write(service, whole)

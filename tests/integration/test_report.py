@@ -215,7 +215,10 @@ def test_a_wrong_chamber_file_is_not_quoted_and_its_texts_go_out_of_the_log(
     assert "the sensor top is silent" in text
 
 
-def test_without_a_file_that_of_the_installed_service_says_what_is_private(tmp_path: Path) -> None:
+@pytest.mark.parametrize("quote", ["", '"', "'"])
+def test_without_a_file_that_of_the_installed_service_says_what_is_private(
+    tmp_path: Path, quote: str
+) -> None:
     chamber = f'''
 [chamber]
 name = "{MARK.title()}anna's bench"
@@ -237,7 +240,8 @@ security = "none"
     options = tmp_path / "options"
     options.write_text(
         "# STILLAIR_OPTIONS=--chamber other.toml\n"
-        f"STILLAIR_OPTIONS=--chamber {tmp_path}/bench.toml --behind-proxy {MARK}shed\n"
+        f"STILLAIR_OPTIONS={quote}--behind-proxy {MARK}shed "
+        f"--chamber {tmp_path}/bench.toml{quote}\n"
     )
     log = tmp_path / "a.log"
     log.write_text(f"for {MARK}captain at {MARK}shed and {MARK}anna: the sensor top is silent\n")
@@ -255,6 +259,8 @@ def test_where_it_cannot_be_known_what_is_private_nothing_is_written(tmp_path: P
     to = tmp_path / "r.zip"
     with pytest.raises(StillairError, match="what is private"):
         write(to, (), tmp_path, log=None, pictures=False, options=tmp_path / "options")
+    with pytest.raises(StillairError, match="what is private"):
+        write(to, (tmp_path / "gone.toml",), tmp_path, log=None, pictures=False)
     assert not to.exists()
 
 

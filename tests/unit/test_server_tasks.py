@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import socket
+from pathlib import Path
 
 import pytest
 
@@ -46,3 +48,13 @@ async def test_the_watchdog_waits_where_nobody_listens() -> None:
     assert not task.done()
     task.cancel()
     await asyncio.gather(task, return_exceptions=True)
+
+
+@pytest.mark.timeout(30)
+def test_a_manager_that_hangs_holds_nothing_up(tmp_path: Path) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as hangs:
+        hangs.bind(str(tmp_path / "notify"))
+        manager = ServiceManager({"NOTIFY_SOCKET": str(tmp_path / "notify")})
+        for _ in range(2_000):  # more than a kernel holds for who doesn't read
+            manager.tell("WATCHDOG=1")
+        assert hangs.recv(100) == b"WATCHDOG=1"

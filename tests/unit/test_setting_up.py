@@ -170,6 +170,15 @@ def test_a_look_that_fails_ends_no_trouble(caplog: pytest.LogCaptureFixture) -> 
     assert "was not looked at" in caplog.text
 
 
+def test_what_was_found_long_ago_is_not_said_to_be_so_still() -> None:
+    shed = Shed()
+    assert {found.thing for found in shed.setting_up.found()} >= {"supply", "disk"}
+    shed.broken = True
+    shed.looks(*[WELL] * 3)  # as when the disk hangs
+    (found,) = shed.setting_up.found()
+    assert (found.state, found.told[:33]) == (State.UNFIT, "it has not been looked at for 4 m")
+
+
 def test_a_refused_mail_password_is_not_tried_again_and_again() -> None:
     mail = Mail()
     shed = Shed({"bench": mail})
@@ -184,7 +193,7 @@ def test_a_refused_mail_password_is_not_tried_again_and_again() -> None:
 def test_what_is_found_is_listed_in_the_order_of_doing_it() -> None:
     shed = Shed(first=None)
     shed.setting_up.is_demo = True
-    assert [f.thing for f in shed.setting_up.found()] == ["chamber file"], "not looked yet"
+    assert [f.thing for f in shed.setting_up.found()] == ["chamber file", "computer"]
     shed.looks(FULL)
     found = {f.thing: f for f in shed.setting_up.found()}
     assert list(found) == ["chamber file", "supply", "board's heat", "clock", "disk"]

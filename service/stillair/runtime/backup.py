@@ -58,7 +58,10 @@ NAME = re.compile(r"backup-\d{8}T\d{6}Z\.tar")
 MANIFEST_BYTES = 50 * 10**6  # of some 250,000 pictures
 TAIL = re.compile(rf"{re.escape(ARCHIVE)}-tail-\d{{1,18}}")
 MEMBER = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,120}(?:/[A-Za-z0-9_][A-Za-z0-9._-]{0,120}){0,4}")
-_LEFT_OUT = re.compile(r"in-use|.*\.damaged-.*|.*\.part|.*\.log|.*\.db(?:-wal|-shm|-tail-\d+)?")
+# Tars are backups that somebody has put there: each night's would hold all of those before.
+_LEFT_OUT = re.compile(
+    r"in-use|.*\.damaged-.*|.*\.part|.*\.tar|.*\.log|.*\.db(?:-wal|-shm|-tail-\d+)?"
+)
 _FOLDERS_LEFT_OUT = re.compile(rf"{FOLDER}|{COMING}|replaced-.*")
 
 

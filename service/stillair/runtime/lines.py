@@ -57,8 +57,8 @@ class JournalHandler(logging.Handler):
             except (ConnectionError, FileNotFoundError):
                 self._socket.connect(self._path)  # the journal was begun again
                 self._socket.send(datagram)
-        except BlockingIOError:
-            return
+        except OSError:
+            return  # none listens, or it is stuck; standard error, its other end, may be as well
         except Exception:
             self.handleError(record)
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import os
 import platform
 import re
+import shlex
 import shutil
 import sqlite3
 import subprocess
@@ -56,13 +57,16 @@ def write(
     """Write the report as a zip file; returns how many files it holds.
 
     Without `files` those of the installed service count, which `options` names.
-    Raises `StillairError` if `to` is there already or can't be written.
+    Raises `StillairError` if `to` is there already or can't be written, and where
+    it can't be known what is private.
     """
     if to.exists():
         raise StillairError(f"{to} is there already; name another file")
     installed, given = _of_the_service(options) if not files else ((), "")
     files = files or installed
     chambers, about_settings = _settings(files)
+    for path in () if chambers else files:
+        _need_to_read(path)
     private = redaction(chambers, files, folder, given)
     lines = [
         *_versions(),
@@ -147,8 +151,30 @@ def _of_the_service(options: Path) -> tuple[tuple[Path, ...], str]:
             f"{options} can't be read ({error.strerror}), so it isn't known what is private "
             "in the log; name the chamber files with --chamber, or call it with sudo"
         ) from None
-    given = " ".join(re.findall(r"^STILLAIR_OPTIONS=(.*)$", text, re.MULTILINE))
+    given = " ".join(
+        _unquoted(value) for value in re.findall(r"^\s*STILLAIR_OPTIONS=(.*)$", text, re.MULTILINE)
+    )
     return tuple(map(Path, re.findall(r"--chamber[ =](\S+)", given))), given
+
+
+def _need_to_read(path: Path) -> None:
+    """Raises `StillairError` for a chamber file of which nothing can be known."""
+    try:
+        with path.open("rb") as file:
+            file.read(1)
+    except OSError as error:
+        raise StillairError(
+            f"{path} can't be read ({error.strerror}), so it isn't known what is private "
+            "in the log; name the chamber files with --chamber"
+        ) from None
+
+
+def _unquoted(value: str) -> str:
+    """As the service manager reads it."""
+    try:
+        return " ".join(shlex.split(value))
+    except ValueError:  # a quotation mark that is left open
+        return value.strip("\"'")
 
 
 # --- what is told ------------------------------------------------------------------------

@@ -52,6 +52,12 @@ class Housekeeping:
         """Begin."""
         self._scheduler.start()
 
+    @property
+    def alive(self) -> bool:
+        """Whether its thread runs, as it should between start and stop."""
+        # Nothing else shows it, and nobody would be told of backup, certificate or disk any more.
+        return not self._scheduler.running or bool(self._scheduler._thread.is_alive())
+
     def stop(self) -> None:
         """End without waiting for what runs."""
         if self._scheduler.running:

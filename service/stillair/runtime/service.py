@@ -174,6 +174,7 @@ class Service:
             and self.writer.alive
             and self.archive.alive
             and self.pictures.alive
+            and self.housekeeping.alive
         )
 
     # --- what was known before ---------------------------------------------------

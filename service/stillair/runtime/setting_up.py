@@ -41,6 +41,7 @@ log = logging.getLogger(__name__)
 
 # At a start a board is hot from installing and its clock not set yet: that passes.
 QUIET_S = 55.0
+STALE_S = 180.0  # what was found so long ago is no longer said to be so
 TRY_MAIL_EVERY_S = 3600.0  # a provider shuts out whoever comes with a wrong password often
 NO_FILE = Found(
     "chamber file",
@@ -100,6 +101,7 @@ class SettingUp:
         self._mail = mail
         self._monotonic_s = monotonic_s
         self._board: Board | None = None
+        self._looked_s = 0.0  # when
         self._tells: dict[str, Callable[[bool, str], None]] = {
             "supply": troubles.supply,
             "heat": troubles.heat,
@@ -120,7 +122,7 @@ class SettingUp:
             self._began_s = self._monotonic_s()
         try:
             before, now = self._board, self._read()
-            self._board = now
+            self._board, self._looked_s = now, self._monotonic_s()
             if self._monotonic_s() - self._began_s >= QUIET_S:
                 self._tell("supply", _supply(before, now))
                 self._tell("heat", judging.heat(now, was_hot="heat" in self._failing))
@@ -146,7 +148,13 @@ class SettingUp:
         for chamber in chambers:
             prefix = f"{chamber.settings.name}, " if len(chambers) > 1 else ""
             yield from self._of_chamber(chamber, prefix)
-        if self._board is not None:
+        if self._board is None:
+            yield Found("computer", State.NOT_TRIED, "it has not been looked at so far")
+        elif (for_s := self._monotonic_s() - self._looked_s) >= STALE_S:
+            told = f"it has not been looked at for {for_s / 60.0:.0f} min: its disk may hang"
+            remedy = "see the log; if it stays so, start the board anew"
+            yield Found("computer", State.UNFIT, told, remedy)
+        else:
             named = one_wire_addresses(chamber.settings for chamber in chambers)
             yield from unnamed_sensors(self._board, named)
             yield from computer(self._board)

@@ -180,7 +180,9 @@ def clock(board: Board) -> Judged:
     if own_at is not None and abs(own_at - facts.now_at) <= OWN_CLOCK_AGREES:
         return Judged(True, f"{says}, as the clock with a battery says")
     # Any other computer has a clock with a battery, though it may not show it in here.
-    if board.model and facts.synchronised is False:
+    if board.model and facts.synchronised is None:
+        return Judged(None, f"{says}; whether anything has set it isn't told")
+    if board.model:
         return Judged(
             False,
             f"{says}, but nothing has set it since the board started",

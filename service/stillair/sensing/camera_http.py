@@ -78,6 +78,11 @@ class HttpCamera:
             reason = f"sends {kind}, which is no video stream"
             remedy = "give the address of the stream itself, not of the page or picture around it"
             raise CameraError(self.source, reason, retry=True, remedy=remedy)
+        if connection.secure:
+            # What decodes other streams checks no certificate.
+            reason = f"sends {kind} over https, of which only motion JPEG can be read"
+            remedy = "give its address for motion JPEG, or that for rtsp"
+            raise CameraError(self.source, reason, retry=True, remedy=remedy)
         self._other = self._other_stream()
         self._other.open()
 
@@ -233,6 +238,7 @@ class _Connection:
         except BaseException:
             sock.close()
             raise
+        self.secure = address.secure
         self._sock = sock
         self._poll = select.poll()
         self._poll.register(sock, select.POLLIN)

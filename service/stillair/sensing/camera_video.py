@@ -45,6 +45,12 @@ _MJPG = cv2.VideoWriter.fourcc(*"MJPG")
 # Read by OpenCV when it first needs them. Addresses with passwords stay out of the log.
 os.environ.setdefault("OPENCV_VIDEOIO_V4L_SELECT_TIMEOUT", f"{TIMEOUT_S:.0f}")
 os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
+# Its TLS looks at no certificate, and is old: whatever a stream leads to, it isn't spoken. What
+# video files need is allowed to streams as well; these options hold for the whole process.
+os.environ.setdefault(
+    "OPENCV_FFMPEG_CAPTURE_OPTIONS",
+    "rtsp_flags;prefer_tcp|protocol_whitelist;file,http,rtsp,rtp,udp,tcp",
+)
 
 
 class _Open:
