@@ -240,6 +240,17 @@ _CERTIFICATE = Words(
     far=True,
 )
 
+# Nobody owns the service, so it lets nobody else in; the command is in the event's reason.
+OWNER = "owner"  # the subject of such a fault
+_NO_OWNER = Words(
+    "Only the board itself opens the page",
+    "No telephone can open the page of Stillair, because nobody owns it",
+    "No telephone could open the page of Stillair, because nobody owned it",
+    "Make an owner on the board, or bring a backup with the people back.",
+    stands="Watching and alarms go on.",
+    far=True,
+)
+
 # Sides of the board that are told apart; what was found is in the event's reason.
 HEAT, DISK = "heat", "disk"  # subjects of such a fault
 _BOARD: Mapping[str, Words] = {
@@ -424,6 +435,8 @@ def _words(change: EventChange | AlarmState) -> Words:
         return _SOUNDER
     if change.kind is Kind.DELIVERY_FAULT and change.subject == CERTIFICATE:
         return _CERTIFICATE
+    if change.kind is Kind.DELIVERY_FAULT and change.subject == OWNER:
+        return _NO_OWNER
     if change.kind is Kind.WATCH_GAP and change.subject == RULES:
         return _BROKEN
     if change.kind is Kind.BOARD_FAULT:

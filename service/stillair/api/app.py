@@ -37,12 +37,14 @@ def build(
     names: Iterable[str] = (),
     first_code: FirstCode | None = None,
     certificates: Certificates | None = None,
+    behind_proxy: bool = False,
 ) -> FastAPI:
     """The application over a service that runs already.
 
     `pages` is the folder of the dashboard, `folder` that of the history, `names`
     the host names by which this machine is known, `first_code` that for the first owner.
-    With `certificates` a page explains how to trust their authority.
+    With `certificates` a page explains how to trust their authority. `behind_proxy`
+    nobody is at the machine itself.
     """
 
     app = FastAPI(
@@ -55,6 +57,7 @@ def build(
     app.state.service = service
     app.state.access = access
     app.state.folder = folder
+    app.state.behind_proxy = behind_proxy
     # Strangers who guess would keep all the threads busy that answer everybody else.
     app.state.signing_in = asyncio.Semaphore(AT_ONCE + 2)
     app.state.first_code = first_code or FirstCode(time.monotonic)

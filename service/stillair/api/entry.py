@@ -69,8 +69,9 @@ def caller(request: Request) -> Principal | None:
 def _known(request: Request) -> Principal | None:
     known = access(request)
     if not known.has_owner():
-        # A proxy that nobody has told of comes from this computer too, with anybody behind it.
-        return None if FORWARDED & set(request.headers) else AT_THE_MACHINE
+        # A proxy comes from this computer too, told of or not, with anybody behind it.
+        proxied = request.app.state.behind_proxy or FORWARDED & set(request.headers)
+        return None if proxied else AT_THE_MACHINE
     scheme, _, token = request.headers.get("authorization", "").partition(" ")
     if scheme.lower() == "bearer":
         return known.bearer(token.strip())

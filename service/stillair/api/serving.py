@@ -23,11 +23,14 @@ from stillair.api.commands import command
 from stillair.config import default_chamber, load_chambers
 from stillair.errors import CertificateError, StillairError
 from stillair.runtime import found, network, server, wiring
+from stillair.runtime.backup import JOURNAL
 from stillair.runtime.identity import IdentityKeeper
 from stillair.runtime.labels import boot_id
+from stillair.runtime.manager import ServiceManager
 from stillair.runtime.service import Service
 
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
+HERE = "127.0.0.1"
 ANYWHERE = frozenset({"0.0.0.0", "::"})  # noqa: S104 - compared with, not listened on
 
 
@@ -55,14 +58,16 @@ def run(
     chambers = load_chambers(files) if files else (default_chamber(),)
     _make(folder)
     with Access.open(folder) as access:
-        if host not in LOOPBACK and not access.has_owner():
-            raise NotStartedError(
-                f"not listening on {host}: the service has no owner yet, so anybody could come in. "
-                f"Make one first: {command('owner', 'add', 'NAME', folder=folder)}"
-            )
         proxied_as = checked_names(proxied_as)
-        if proxied_as:
-            _check_proxied(host, access, folder)
+        if proxied_as and host not in LOOPBACK:
+            raise NotStartedError(
+                f"behind a proxy the service listens on 127.0.0.1 alone, not on {host}: "
+                "else others could come in past it, and say that they come from it"
+            )
+        closed = _why_closed(host, proxied_as, access, folder)
+        if closed and _is_tried_by_hand(folder):
+            raise NotStartedError(closed)
+        wanted, host = host, HERE if closed else host
         certificates = Certificates(folder)
         lock = _lock(folder)
         signal.signal(signal.SIGTERM, _leave)
@@ -85,18 +90,21 @@ def run(
                 first_code=first_code,
                 names={*_names(host), *certificates.asked(), *proxied_as},
                 certificates=certificates if identity else None,
+                behind_proxy=bool(proxied_as),
             )
 
             def ready() -> None:
                 for settings in chambers:
                     say(_watching(settings.name, simulated=settings.simulated))
+                if closed:
+                    say(closed[:1].upper() + closed[1:])
                 for name in proxied_as:
                     say(f"Open https://{name}/, through the proxy on this computer.")
                 if not proxied_as:
                     say(f"Open {address(host, port, scheme)} in a browser on this computer.")
                 for other in addresses(host, port, scheme):
                     say(f"Other computers and telephones in the network open {other}")
-                if not access.has_owner():
+                if not access.has_owner() and not proxied_as:
                     say(
                         f"Nobody owns this service yet. The code {first_code.make()} makes the "
                         f"owner on that page, under People, within {GOOD_FOR_S / 60:.0f} minutes."
@@ -109,8 +117,22 @@ def run(
                         + command("certificate", "make", folder=folder)
                     )
 
+            def look_for_owner() -> None:
+                if not access.has_owner():
+                    return
+                if proxied_as:
+                    service.troubles.owner(False, "")
+                else:
+                    service.troubles.owner(
+                        True, f"there is an owner now: restart the service to listen on {wanted}"
+                    )
+
+            if closed:
+                service.housekeeping.each_minute("owner", look_for_owner)
             _spare_collector()
             service.start()
+            if closed:
+                service.troubles.owner(True, closed)
             try:
                 if identity:
                     identity.start()
@@ -144,18 +166,24 @@ def _spare_collector() -> None:
     gc.freeze()
 
 
-def _check_proxied(host: str, access: Access, folder: Path) -> None:
-    """Raises `NotStartedError` where a proxy would let strangers in."""
-    if host not in LOOPBACK:
-        raise NotStartedError(
-            f"behind a proxy the service listens on 127.0.0.1 alone, not on {host}: "
-            "else others could come in past it, and say that they come from it"
-        )
-    if not access.has_owner():
-        raise NotStartedError(
-            "not started behind a proxy: the service has no owner yet, so whoever opens the "
-            f"proxy could come in. Make one first: {command('owner', 'add', 'NAME', folder=folder)}"
-        )
+def _why_closed(host: str, proxied_as: Sequence[str], access: Access, folder: Path) -> str:
+    """Why others are let in neither by `host` nor through the proxy; empty where they are."""
+    if access.has_owner() or (host in LOOPBACK and not proxied_as):
+        return ""
+    refused = "letting nobody in through the proxy" if proxied_as else f"not listening on {host}"
+    return (
+        f"{refused}: the service has no owner yet, so anybody could come in. "
+        f"Make one first: {command('owner', 'add', 'NAME', folder=folder)}"
+    )
+
+
+def _is_tried_by_hand(folder: Path) -> bool:
+    """Whether somebody reads why it isn't started, and nothing was ever watched for them.
+
+    Else it watches, for this computer alone: an owner may be lost with a file, and
+    nobody looks at a console.
+    """
+    return not (folder / JOURNAL).exists() and not ServiceManager().listens
 
 
 def _identity(certificates: Certificates, service: Service) -> IdentityKeeper | None:
