@@ -22,7 +22,7 @@ from stillair.access.first_code import FirstCode
 from stillair.access.programs import Programs
 from stillair.access.roles import Principal, Role
 from stillair.access.store import is_told
-from stillair.access.tables import Person, Session
+from stillair.access.tables import Person, Session, Wish
 from stillair.database import plain
 from stillair.errors import AccessError, NotKnownError, StoreError
 
@@ -33,6 +33,7 @@ SEEN_EVERY_US = 3_600_000_000  # a session's last use is noted this often at mos
 MOST_SESSIONS = 20  # of one person; the oldest ends
 MOST_PEOPLE = 200
 WRONG = "name or password is wrong"
+HTTPS = "https"  # a wish
 FIRST = "\0first owner"  # no name of a person begins so
 ID_LENGTH = 16  # of the hash of a session's token: names it, opens nothing
 
@@ -364,6 +365,22 @@ class Access(Programs):
             ended = self._end(connection, passwords.name_key(name), keep=keep)
             self._note(connection, "signed out everywhere", name, by, address)
         return ended
+
+    # --- wishes ------------------------------------------------------------------------
+
+    def https_wanted(self) -> bool:
+        """Whether the service has spoken HTTPS, so that it must never speak in clear again.
+
+        It stands here because without this file nobody else is let in at all.
+        """
+        with self._reading() as connection:
+            return connection.execute(select(Wish)).first() is not None
+
+    def want_https(self) -> None:
+        """Note that it speaks HTTPS from now on, whatever becomes of the certificate's files."""
+        if not self.https_wanted():
+            with self._writing() as connection:
+                connection.execute(insert(Wish).values(name=HTTPS))
 
     # --- inside ------------------------------------------------------------------------
 

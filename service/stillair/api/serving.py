@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import fcntl
 import gc
+import logging
 import os
 import signal
 import socket
@@ -21,13 +22,15 @@ from stillair.access.people import Access
 from stillair.api import app
 from stillair.api.commands import command
 from stillair.config import default_chamber, load_chambers
-from stillair.errors import CertificateError, StillairError
+from stillair.errors import CertificateError, StillairError, StoreError
 from stillair.runtime import found, network, server, wiring
 from stillair.runtime.backup import JOURNAL
 from stillair.runtime.identity import IdentityKeeper
 from stillair.runtime.labels import boot_id
 from stillair.runtime.manager import ServiceManager
 from stillair.runtime.service import Service
+
+log = logging.getLogger(__name__)
 
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 HERE = "127.0.0.1"
@@ -80,7 +83,9 @@ def run(
                     certificates, _own(), datetime.now(UTC)
                 )
             first_code = FirstCode(time.monotonic)
-            identity = None if proxied_as else _identity(certificates, service)
+            identity = None
+            if not proxied_as and _is_https_wanted(certificates, access, host):
+                identity = _identity(certificates, service)
             scheme = "https" if identity else "http"
             pages = app.build(
                 service,
@@ -186,10 +191,27 @@ def _is_tried_by_hand(folder: Path) -> bool:
     return not (folder / JOURNAL).exists() and not ServiceManager().listens
 
 
-def _identity(certificates: Certificates, service: Service) -> IdentityKeeper | None:
-    """What keeps the certificate fit; None where none was made, and it is spoken in clear."""
-    if not certificates.wanted:
-        return None
+def _is_https_wanted(certificates: Certificates, access: Access, host: str) -> bool:
+    """Whether a certificate was ever made here: then it is never spoken in clear again.
+
+    The files of it may be lost, so the file of people remembers it as well.
+    """
+    try:
+        if certificates.wanted:
+            access.want_https()
+        elif access.https_wanted():
+            certificates.want()
+        else:
+            return False
+    except StoreError:  # who knows
+        return certificates.wanted or host not in LOOPBACK
+    except CertificateError:
+        log.exception("the certificate's folder is lost and can't be made anew")
+    return True
+
+
+def _identity(certificates: Certificates, service: Service) -> IdentityKeeper:
+    """What keeps the certificate fit, or has one that nobody knows in its place."""
     keeper = IdentityKeeper(
         certificates,
         names=_own,
