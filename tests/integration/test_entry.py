@@ -261,9 +261,12 @@ def test_many_who_sign_in_at_once_hold_up_nobody_else() -> None:
     leave = threading.Event()
 
     class Slow:
-        def sign_in(self, name: str, password: str, *, address: str) -> str:
+        def sign_in(self, name: str, password: str, *, address: str, mark: str) -> str:
             leave.wait(20.0)
             return "token"
+
+        def new_mark(self, name: str) -> str:
+            return "mark"
 
     about = FastAPI()
     about.state.access = Slow()
@@ -300,6 +303,26 @@ def test_guessing_is_slowed_down_but_locks_nobody_out(service: RunningService) -
         assert int(answers[-1].headers["retry-after"]) >= 1
         ours = browser.post("/api/session", json={"name": "captain", "password": PASSWORD})
         assert ours.status_code in (201, 429)
+
+
+def test_a_browser_is_known_again_by_a_mark_that_opens_nothing(service: RunningService) -> None:
+    ours = {"name": "captain", "password": PASSWORD}
+    with httpx.Client(base_url=str(service.web.base_url)) as browser:
+        wait_until(
+            lambda: browser.post("/api/session", json=ours).status_code == 201, within_s=60.0
+        )
+        mark = browser.cookies["stillair_known"]
+        for cookie in browser.post("/api/session", json=ours).headers.get_list("set-cookie"):
+            assert "httponly; max-age=" in cookie.lower() and "samesite=strict" in cookie.lower()
+        assert browser.delete("/api/session").status_code == 200
+        assert browser.cookies["stillair_known"] != mark, "another at each sign-in"
+        assert browser.get("/api/now").status_code == 401
+    with httpx.Client(base_url=str(service.web.base_url)) as neighbour:
+        for n in range(12):
+            wrong = neighbour.post("/api/session", json=ours | {"password": f"guess number {n}"})
+        assert wrong.status_code == 429
+        neighbour.cookies.set("stillair_known", mark)
+        assert neighbour.post("/api/session", json=ours).status_code == 201
 
 
 def test_no_password_or_token_stands_in_the_log(service: RunningService) -> None:

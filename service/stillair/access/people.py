@@ -223,14 +223,15 @@ class Access(Programs):
         ]
 
     def password_change(
-        self, name: str, old: str, new: str, *, keep: str = "", address: str = ""
+        self, name: str, old: str, new: str, *, keep: str = "", address: str = "", mark: str = ""
     ) -> None:
         """Change one's own password, which ends all sessions but that of the token `keep`.
 
-        Raises `NotKnownError` if `old` isn't the password; guessing is slowed down.
+        It voids the marks of all browsers. Raises `NotKnownError` if `old` isn't the password;
+        guessing is slowed down.
         """
         key, address = passwords.name_key(name), plain(address[:64])
-        self._checked(key, name, old, address)
+        self._checked(key, name, old, address, mark)
         passwords.check_password(name, new)
         hashed = passwords.hash_password(new)
         with self._writing() as connection:
@@ -242,10 +243,13 @@ class Access(Programs):
 
     # --- sessions ------------------------------------------------------------------
 
-    def sign_in(self, name: str, password: str, *, address: str = "") -> str:
-        """A token for a new session; why it was refused doesn't say which of both is wrong."""
+    def sign_in(self, name: str, password: str, *, address: str = "", mark: str = "") -> str:
+        """A token for a new session; why it was refused doesn't say which of both is wrong.
+
+        `mark` is what `new_mark` gave this browser: who tries there waits for nobody else's tries.
+        """
         key, address = passwords.name_key(name[:200]), plain(address[:64])
-        person = self._checked(key, name, password, address)
+        person = self._checked(key, name, password, address, mark)
         token = passwords.new_token()
         now_us = self._now_us()
         with self._writing() as connection:
@@ -267,14 +271,23 @@ class Access(Programs):
             self._note(connection, "signed in", person.name, person.name, address)
         return token
 
-    def _checked(self, key: str, name: str, password: str, address: str) -> Person:
+    def new_mark(self, name: str) -> str:
+        """A mark for the browser in which this person has just signed in; empty for nobody."""
+        query = select(col(Person.password_hash)).where(col(Person.key) == passwords.name_key(name))
+        with self._reading() as connection:
+            found = connection.execute(query).scalar()
+        return passwords.new_mark(found) if found else ""
+
+    def _checked(self, key: str, name: str, password: str, address: str, mark: str) -> Person:
         """The person whose password this is. Raises `TooManyTriesError`, `NotKnownError`."""
         with self._reading() as connection:
             found = (
                 connection.execute(select(Person).where(col(Person.key) == key)).mappings().first()
             )
         person = Person(**found) if found else None
-        pause_s, failures = self._throttle.begin(key, address)
+        known = passwords.marked(person.password_hash, mark) if person and mark else None
+        place = f"known {known}" if known else address
+        pause_s, failures = self._throttle.begin(key, place)
         if pause_s > 0:
             raise TooManyTriesError(pause_s)
         if not passwords.is_password(person.password_hash if person else None, password):
@@ -282,7 +295,7 @@ class Access(Programs):
                 self.act(f"sign-in failed ({failures})", name[:40], by="", address=address)
             raise NotKnownError(WRONG)
         assert person is not None
-        self._throttle.succeeded(key, address)
+        self._throttle.succeeded(key, place)
         return person
 
     def session(self, token: str) -> Principal | None:
