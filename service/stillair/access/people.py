@@ -314,13 +314,19 @@ class Access(Programs):
             return None
         name, role, seen_us, created_us = found
         now_us = self._now_us()
-        if now_us - seen_us > IDLE_US or now_us - created_us > LONGEST_US:
+        idle_us, age_us = now_us - seen_us, now_us - created_us
+        if idle_us > IDLE_US or age_us > LONGEST_US:
             return None
-        if now_us - seen_us > SEEN_EVERY_US:
+        if age_us < -IDLE_US:
+            return None  # made by a clock that was far ahead, or this one is behind for now
+        if abs(idle_us) > SEEN_EVERY_US:
+            begun_us = min(created_us, now_us)  # one from a clock that was ahead lasts no longer
             # A full disk must not keep out somebody who has signed in already.
             with suppress(StoreError), self._writing() as connection:
                 connection.execute(
-                    update(Session).where(col(Session.token_hash) == hashed).values(seen_us=now_us)
+                    update(Session)
+                    .where(col(Session.token_hash) == hashed)
+                    .values(seen_us=now_us, created_us=begun_us)
                 )
         return Principal(name, Role(role))
 
