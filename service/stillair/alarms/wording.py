@@ -240,13 +240,13 @@ _CERTIFICATE = Words(
     far=True,
 )
 
-# Nobody owns the service, so it lets nobody else in; the command is in the event's reason.
-OWNER = "owner"  # the subject of such a fault
-_NO_OWNER = Words(
-    "Only the board itself opens the page",
-    "No telephone can open the page of Stillair, because nobody owns it",
-    "No telephone could open the page of Stillair, because nobody owned it",
-    "Make an owner on the board, or bring a backup with the people back.",
+# Nobody owns the service, or its address is gone; what to do is in the event's reason.
+PAGE = "page"  # the subject of such a fault
+_PAGE = Words(
+    "The page can't be reached",
+    "No telephone can open the page of Stillair",
+    "No telephone could open the page of Stillair",
+    "Put that right on the board.",
     stands="Watching and alarms go on.",
     far=True,
 )
@@ -435,8 +435,8 @@ def _words(change: EventChange | AlarmState) -> Words:
         return _SOUNDER
     if change.kind is Kind.DELIVERY_FAULT and change.subject == CERTIFICATE:
         return _CERTIFICATE
-    if change.kind is Kind.DELIVERY_FAULT and change.subject == OWNER:
-        return _NO_OWNER
+    if change.kind is Kind.DELIVERY_FAULT and change.subject == PAGE:
+        return _PAGE
     if change.kind is Kind.WATCH_GAP and change.subject == RULES:
         return _BROKEN
     if change.kind is Kind.BOARD_FAULT:

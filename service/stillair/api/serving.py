@@ -21,6 +21,7 @@ from stillair.access.first_code import GOOD_FOR_S, FirstCode
 from stillair.access.people import Access
 from stillair.api import app
 from stillair.api.commands import command
+from stillair.api.reach import HERE, LOOPBACK, Reach
 from stillair.config import default_chamber, load_chambers
 from stillair.errors import CertificateError, StillairError, StoreError
 from stillair.runtime import found, network, server, wiring
@@ -32,8 +33,6 @@ from stillair.runtime.service import Service
 
 log = logging.getLogger(__name__)
 
-LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
-HERE = "127.0.0.1"
 ANYWHERE = frozenset({"0.0.0.0", "::"})  # noqa: S104 - compared with, not listened on
 
 
@@ -67,10 +66,10 @@ def run(
                 f"behind a proxy the service listens on 127.0.0.1 alone, not on {host}: "
                 "else others could come in past it, and say that they come from it"
             )
-        closed = _why_closed(host, proxied_as, access, folder)
-        if closed and _is_tried_by_hand(folder):
-            raise NotStartedError(closed)
-        wanted, host = host, HERE if closed else host
+        reach = Reach(host, proxied_as, access, folder)
+        if reach.closed and _is_tried_by_hand(folder):
+            raise NotStartedError(reach.closed)
+        host = reach.host
         certificates = Certificates(folder)
         lock = _lock(folder)
         signal.signal(signal.SIGTERM, _leave)
@@ -101,8 +100,10 @@ def run(
             def ready() -> None:
                 for settings in chambers:
                     say(_watching(settings.name, simulated=settings.simulated))
-                if closed:
-                    say(closed[:1].upper() + closed[1:])
+                if reach.closed:
+                    say(reach.closed[:1].upper() + reach.closed[1:])
+                elif not server.is_own(host):
+                    say(f"This computer doesn't have the address {host} yet, but listens already.")
                 for name in proxied_as:
                     say(f"Open https://{name}/, through the proxy on this computer.")
                 if not proxied_as:
@@ -122,22 +123,10 @@ def run(
                         + command("certificate", "make", folder=folder)
                     )
 
-            def look_for_owner() -> None:
-                if not access.has_owner():
-                    return
-                if proxied_as:
-                    service.troubles.owner(False, "")
-                else:
-                    service.troubles.owner(
-                        True, f"there is an owner now: restart the service to listen on {wanted}"
-                    )
-
-            if closed:
-                service.housekeeping.each_minute("owner", look_for_owner)
+            service.housekeeping.each_minute("reach", lambda: reach.look(service.troubles.page))
             _spare_collector()
             service.start()
-            if closed:
-                service.troubles.owner(True, closed)
+            reach.begin(service.troubles.page)
             try:
                 if identity:
                     identity.start()
@@ -169,17 +158,6 @@ def _spare_collector() -> None:
     """
     gc.collect()
     gc.freeze()
-
-
-def _why_closed(host: str, proxied_as: Sequence[str], access: Access, folder: Path) -> str:
-    """Why others are let in neither by `host` nor through the proxy; empty where they are."""
-    if access.has_owner() or (host in LOOPBACK and not proxied_as):
-        return ""
-    refused = "letting nobody in through the proxy" if proxied_as else f"not listening on {host}"
-    return (
-        f"{refused}: the service has no owner yet, so anybody could come in. "
-        f"Make one first: {command('owner', 'add', 'NAME', folder=folder)}"
-    )
 
 
 def _is_tried_by_hand(folder: Path) -> bool:
@@ -236,7 +214,7 @@ def _say_whom_to_trust(certificates: Certificates, say: Callable[[str], None]) -
 
 def address(host: str, port: int, scheme: str = "http") -> str:
     """Where a browser on this computer finds the service."""
-    shown = "127.0.0.1" if host in ANYWHERE else host
+    shown = HERE if host in ANYWHERE else host
     return f"{scheme}://[{shown}]:{port}/" if ":" in shown else f"{scheme}://{shown}:{port}/"
 
 

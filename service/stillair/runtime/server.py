@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import logging
 import socket
 from collections.abc import Awaitable, Callable
 from functools import partial
+from ipaddress import ip_address
 from typing import Any
 
 import uvicorn
@@ -25,6 +27,11 @@ REQUESTS = ALL_CONNECTIONS + 100
 AGAIN_S = 1.0  # before a task that ended is begun again
 PROVEN_S = 60.0  # after which one that was begun again counts as running
 CLOSE_S = 0.4  # what connections get to finish after they were told to
+# IP_FREEBIND and IPV6_FREEBIND of Linux (ip(7), ipv6(7)), which Python has no names for.
+FREE_BIND = {
+    socket.AF_INET: (socket.IPPROTO_IP, 15),
+    socket.AF_INET6: (socket.IPPROTO_IPV6, 78),
+}
 LOOPBACK = ("127.0.0.1", "::1")  # where a proxy may stand
 
 
@@ -58,16 +65,35 @@ class Server(uvicorn.Server):
 
 
 def listen(host: str, port: int) -> socket.socket:
-    """An open socket, before anything else is started. Raises `OSError`."""
+    """An open socket, before anything else is started. Raises `OSError`.
+
+    An address that this computer will only have later is listened on already: watching
+    begins before the network is there.
+    """
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     listener = socket.socket(family, socket.SOCK_STREAM)
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.setsockopt(*FREE_BIND[family], 1)
         listener.bind((host, port))
     except OSError:
         listener.close()
         raise
     return listener
+
+
+def is_own(host: str) -> bool:
+    """Whether this computer has this address just now; True of what is no address."""
+    try:
+        family = socket.AF_INET6 if ip_address(host).version == 6 else socket.AF_INET
+    except ValueError:
+        return True
+    with socket.socket(family, socket.SOCK_STREAM) as tried:
+        try:
+            tried.bind((host, 0))
+        except OSError as error:
+            return error.errno != errno.EADDRNOTAVAIL
+    return True
 
 
 class ProxiedConnection(Connection):
