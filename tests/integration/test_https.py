@@ -160,6 +160,11 @@ def test_a_certificate_made_while_it_runs_is_shown_without_a_restart(tmp_path: P
             assert next(events).data  # the connection that stood still stands
         names = second.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
         assert "boat.local" in names.get_values_for_type(x509.DNSName)
+        host = {"host": f"boat.local:{service.port}"}
+        wait_until(
+            lambda: service.web.get("/api/health", headers=host).status_code == 200,
+            within_s=ENOUGH_S,
+        )
 
         # What can't be renewed is told on the page, and the old one is shown.
         (tmp_path / "certificates" / "authority.pem").write_bytes(b"")

@@ -20,7 +20,7 @@ from sqlmodel import col
 from stillair.access import passwords
 from stillair.access.first_code import FirstCode
 from stillair.access.programs import Programs
-from stillair.access.roles import Principal, Role
+from stillair.access.roles import COMMAND_LINE, CONSOLE, Principal, Role
 from stillair.access.store import is_told
 from stillair.access.tables import Person, Session, Wish
 from stillair.database import plain
@@ -101,7 +101,7 @@ class Access(Programs):
                     return True
         return self._owned
 
-    def owner_add(self, name: str, password: str, *, by: str = "command line") -> None:
+    def owner_add(self, name: str, password: str, *, by: str = COMMAND_LINE) -> None:
         """Make an owner. Somebody of that name gets the role and this password."""
         self.person_set(name, Role.OWNER, password, by=by)
 
@@ -125,7 +125,7 @@ class Access(Programs):
         with self._lock:
             if self.has_owner():
                 raise AccessError("there is an owner already")
-            self._set(name, Role.OWNER, password, by="code from the console", address=address)
+            self._set(name, Role.OWNER, password, by=CONSOLE, address=address)
             first.use_up()
 
     def person_set(

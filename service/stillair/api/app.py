@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Iterable
+from collections.abc import Container
 from pathlib import Path
 
 from fastapi import FastAPI, Request
@@ -34,7 +34,7 @@ def build(
     *,
     pages: Path,
     folder: Path,
-    names: Iterable[str] = (),
+    names: Container[str] = (),
     first_code: FirstCode | None = None,
     certificates: Certificates | None = None,
     behind_proxy: bool = False,
@@ -42,9 +42,9 @@ def build(
     """The application over a service that runs already.
 
     `pages` is the folder of the dashboard, `folder` that of the history, `names`
-    the host names by which this machine is known, `first_code` that for the first owner.
-    With `certificates` a page explains how to trust their authority. `behind_proxy`
-    nobody is at the machine itself.
+    the host names by which this machine is known, which may grow, `first_code` that for
+    the first owner. With `certificates` a page explains how to trust their authority.
+    `behind_proxy` nobody is at the machine itself.
     """
 
     app = FastAPI(
@@ -84,7 +84,7 @@ def build(
         app.include_router(trust.router(certificates, pages))
 
     app.mount("/web", _Pages(directory=pages))
-    app.add_middleware(Guard, names=tuple(names))
+    app.add_middleware(Guard, names=names)
     return app
 
 

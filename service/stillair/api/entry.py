@@ -15,13 +15,13 @@ from typing import Annotated, Any
 from fastapi import Depends, Request
 
 from stillair.access.people import Access
-from stillair.access.roles import Principal, Role, Scope
+from stillair.access.roles import THIS_COMPUTER, Principal, Role, Scope
 from stillair.api.problems import Problem
 from stillair.runtime.service import Service
 
 COOKIE, MARK = "stillair_session", "stillair_known"
 FORWARDED = frozenset({"forwarded", "x-forwarded-for", "x-real-ip", "via"})
-AT_THE_MACHINE = Principal(name="this computer", role=Role.OWNER)
+AT_THE_MACHINE = Principal(name=THIS_COMPUTER, role=Role.OWNER)
 
 
 def service(request: Request) -> Service:

@@ -86,13 +86,19 @@ def run(
             if not proxied_as and _is_https_wanted(certificates, access, host):
                 identity = _identity(certificates, service)
             scheme = "https" if identity else "http"
+            names = {*_names(host), *certificates.asked(), *proxied_as}
+
+            def look_for_names() -> None:
+                names.update(_names(host), certificates.asked())
+
+            service.housekeeping.each_minute("names", look_for_names)
             pages = app.build(
                 service,
                 access,
                 pages=page_folder(),
                 folder=folder,
                 first_code=first_code,
-                names={*_names(host), *certificates.asked(), *proxied_as},
+                names=names,
                 certificates=certificates if identity else None,
                 behind_proxy=bool(proxied_as),
             )
