@@ -24,6 +24,25 @@ def test_everything_of_the_built_in_chamber_is_fit(tmp_path: Path) -> None:
     assert all(word in things for word in ("sensor top", "switch door", "camera", "clock", "disk"))
 
 
+def test_a_paused_camera_is_not_opened(tmp_path: Path) -> None:
+    used = tmp_path / "opened"
+    chamber = tmp_path / "chamber.toml"
+    chamber.write_text(
+        '[chamber]\nname = "North bench"\n'
+        '[[sensor]]\nname = "top"\ndriver = "onewire"\naddress = "28-0000075c2f11"\n'
+        f'[camera]\nsource = "command:touch {used}"\n'
+    )
+    inspect = ("inspect", "--chamber", str(chamber), "--data-dir", str(tmp_path), "--json")
+    paused = tmp_path / "camera-paused.json"
+    for until_s in (4e9, 1e9):
+        paused.write_text(json.dumps({"north-bench": [until_s, "the cox"]}))
+        lines = [json.loads(line) for line in command(*inspect).stdout.splitlines()]
+        [camera] = [line for line in lines if line["thing"] == "camera"]
+        assert (camera["state"] == "not tried") is (until_s == 4e9), camera
+        assert ("paused by the cox" in str(camera)) is (until_s == 4e9)
+        assert used.exists() is (until_s != 4e9)
+
+
 def test_what_is_unfit_is_told_with_one_remedy_each(
     tmp_path: Path, mail_server: MailServer
 ) -> None:

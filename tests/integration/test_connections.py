@@ -271,4 +271,4 @@ def test_many_addresses_together_keep_nobody_out(monkeypatch: pytest.MonkeyPatch
     ],
 )
 def test_an_address_is_what_one_stranger_has(client: str, counted_as: str) -> None:
-    assert connections._address(client) == counted_as
+    assert connections.neighbourhood_of(client) == counted_as

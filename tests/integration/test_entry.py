@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import re
+import socket
 import subprocess
 import threading
 from collections.abc import Iterator
@@ -15,7 +16,7 @@ import pytest
 from fastapi import FastAPI
 from starlette.types import Receive, Send
 
-from running import RunningService, stillair
+from running import RunningService, stillair, wait_until
 from servers import free_loopback_port
 from stillair.api.app import _Pages
 from stillair.api.problems import Problem
@@ -71,6 +72,39 @@ def test_nobody_else_is_let_in_before_there_is_an_owner(tmp_path: Path) -> None:
     )
     assert made.returncode == 0, made.stderr
     assert "captain: owner" in command("owner", "list", "--data-dir", str(folder)).stdout
+
+
+@pytest.mark.parametrize(
+    "managed", [pytest.param(False, id="a lost file"), pytest.param(True, id="a new card")]
+)
+def test_without_its_people_it_watches_for_this_computer_alone(
+    tmp_path: Path, managed: bool
+) -> None:
+    environment = {}
+    if managed:  # nobody reads what it says
+        environment["NOTIFY_SOCKET"] = str(tmp_path / "nobody there")
+    else:
+        made = command("owner", "add", "captain", "--data-dir", str(tmp_path), typed=PASSWORD)
+        assert made.returncode == 0, made.stderr
+        with RunningService(tmp_path):
+            pass
+        for path in tmp_path.glob("access.db*"):
+            path.unlink()
+    with RunningService(tmp_path, "--host", "0.0.0.0", environment=environment) as running:
+        said = running.log.read_text()
+        assert "Not listening on 0.0.0.0" in said
+        assert "owner add NAME" in said
+        with pytest.raises(ConnectionRefusedError):
+            socket.create_connection(("127.0.0.2", running.port), 5.0)
+
+        def told() -> list[str]:
+            alarms = running.get("/api/alarms")["items"]
+            return [a["text"] for a in alarms if a["kind"] == "delivery_fault"]
+
+        [text] = wait_until(told, within_s=20.0)
+        assert "No telephone can open the page" in text
+        assert "owner add NAME" in text
+        assert running.now()["sensors"], "it watches"
 
 
 def test_who_opens_it_to_others_in_clear_is_told_so(tmp_path: Path) -> None:
@@ -227,9 +261,12 @@ def test_many_who_sign_in_at_once_hold_up_nobody_else() -> None:
     leave = threading.Event()
 
     class Slow:
-        def sign_in(self, name: str, password: str, *, address: str) -> str:
+        def sign_in(self, name: str, password: str, *, address: str, mark: str) -> str:
             leave.wait(20.0)
             return "token"
+
+        def new_mark(self, name: str) -> str:
+            return "mark"
 
     about = FastAPI()
     about.state.access = Slow()
@@ -266,6 +303,28 @@ def test_guessing_is_slowed_down_but_locks_nobody_out(service: RunningService) -
         assert int(answers[-1].headers["retry-after"]) >= 1
         ours = browser.post("/api/session", json={"name": "captain", "password": PASSWORD})
         assert ours.status_code in (201, 429)
+
+
+def test_a_browser_is_known_again_by_a_mark_that_opens_nothing(service: RunningService) -> None:
+    ours = {"name": "captain", "password": PASSWORD}
+    with httpx.Client(base_url=str(service.web.base_url)) as browser:
+        wait_until(
+            lambda: browser.post("/api/session", json=ours).status_code == 201, within_s=60.0
+        )
+        mark = browser.cookies["stillair_known"]
+        for cookie in browser.post("/api/session", json=ours).headers.get_list("set-cookie"):
+            assert "httponly; max-age=" in cookie.lower() and "samesite=strict" in cookie.lower()
+        assert browser.delete("/api/session").status_code == 200
+        assert browser.cookies["stillair_known"] != mark, "another at each sign-in"
+        assert browser.get("/api/now").status_code == 401
+    with httpx.Client(base_url=str(service.web.base_url)) as neighbour:
+        wrong = [
+            neighbour.post("/api/session", json=ours | {"password": f"guess number {n}"})
+            for n in range(12)
+        ]
+        assert wrong[-1].status_code == 429
+        neighbour.cookies.set("stillair_known", mark)
+        assert neighbour.post("/api/session", json=ours).status_code == 201
 
 
 def test_no_password_or_token_stands_in_the_log(service: RunningService) -> None:

@@ -100,6 +100,26 @@ def test_it_answers_over_https(door: Door) -> None:
         assert door.ask().startswith(b"HTTP/1.1 200")
 
 
+def test_one_who_comes_too_often_crowds_out_nobody_else(
+    door: Door, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(greeting, "HANDSHAKES", 5)
+    with ExitStack() as open_ones:
+
+        def come(address: str) -> socket.socket:
+            return open_ones.enter_context(
+                socket.create_connection(("127.0.0.1", door.port), ENOUGH_S, (address, 0))
+            )
+
+        slow = come("127.0.0.2")
+        many = [come("127.0.0.3") for _ in range(12)]
+        for one in many[:-4]:
+            assert hung_up(one)
+        with UNKNOWN.wrap_socket(slow) as secure:
+            secure.sendall(ASKED)
+            assert secure.recv(1000).startswith(b"HTTP/1.1 200")
+
+
 @pytest.mark.parametrize(
     "said",
     [

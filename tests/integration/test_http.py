@@ -206,6 +206,8 @@ def test_the_host_must_be_ours(
     [
         pytest.param({"origin": "http://evil.example"}, id="foreign"),
         pytest.param({"origin": "null"}, id="of nowhere"),
+        pytest.param({"origin": "http://["}, id="none at all"),
+        pytest.param({"host": "localhost", "origin": "https://localhost"}, id="other scheme"),
         pytest.param({"sec-fetch-site": "cross-site"}, id="no origin, but cross-site"),
     ],
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+import shutil
 import socket
 import ssl
 import subprocess
@@ -159,6 +160,11 @@ def test_a_certificate_made_while_it_runs_is_shown_without_a_restart(tmp_path: P
             assert next(events).data  # the connection that stood still stands
         names = second.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
         assert "boat.local" in names.get_values_for_type(x509.DNSName)
+        host = {"host": f"boat.local:{service.port}"}
+        wait_until(
+            lambda: service.web.get("/api/health", headers=host).status_code == 200,
+            within_s=ENOUGH_S,
+        )
 
         # What can't be renewed is told on the page, and the old one is shown.
         (tmp_path / "certificates" / "authority.pem").write_bytes(b"")
@@ -172,6 +178,31 @@ def test_a_certificate_made_while_it_runs_is_shown_without_a_restart(tmp_path: P
         assert any("certificate by which telephones know" in text for text in said), alarms
         assert shown(service) == second
         assert service.get("/api/health")["status"] == "impaired"
+
+
+def test_without_its_files_it_never_speaks_in_clear_again(tmp_path: Path) -> None:
+    at = ("--data-dir", str(tmp_path))
+    command("owner", "add", "captain", *at, typed=PASSWORD)
+    command("certificate", "make", *at)
+    unproven = ssl.create_default_context()
+    unproven.check_hostname = False
+    unproven.verify_mode = ssl.CERT_NONE
+    with RunningService(tmp_path, trust=unproven):
+        pass
+    shutil.rmtree(tmp_path / "certificates")
+    with RunningService(tmp_path, trust=unproven) as service:
+        with pytest.raises(httpx.TransportError):
+            httpx.get(f"http://127.0.0.1:{service.port}/api/health", timeout=ENOUGH_S)
+        service.post("/api/session", {"name": "captain", "password": PASSWORD})
+
+        def told() -> list[str]:
+            alarms = service.get("/api/alarms")["items"]
+            return [a["text"] for a in alarms if a["kind"] == "delivery_fault"]
+
+        [text] = wait_until(told, within_s=ENOUGH_S)
+        assert "certificate make" in text
+        found = {line["thing"]: line for line in service.get("/api/setting-up")["items"]}
+        assert found["certificate"]["state"] == "unfit", found
 
 
 def test_it_stops_in_time_with_streams_and_half_a_handshake_open(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from running import LiveEvent, RunningService, _events, stillair
+from running import LiveEvent, RunningService, _events, stillair, wait_until
 from servers import free_loopback_port
 from stillair.access.certificates import Certificates
 from stillair.access.people import Access
@@ -256,3 +256,21 @@ def test_a_proxy_that_would_let_strangers_in_is_refused(
     assert done.returncode == 1
     assert said in done.stderr
     assert len(done.stderr.splitlines()) == 1
+
+
+def test_without_its_people_it_watches_and_nobody_comes_through_the_proxy(tmp_path: Path) -> None:
+    with RunningService(tmp_path):
+        pass
+    with RunningService(tmp_path, "--behind-proxy", NAME) as service:
+        assert "Letting nobody in through the proxy" in service.log.read_text()
+        assert "owner add NAME" in service.log.read_text()
+        # A proxy may also say nothing of whom it asks for.
+        for headers in ({"host": NAME}, {"x-forwarded-for": "203.0.113.5"}, {}):
+            assert service.web.get("/api/now", headers=headers).status_code == 401
+        assert wait_until(
+            lambda: service.web.get("/api/health").json() == {"status": "impaired"}, within_s=20.0
+        )
+        owned(tmp_path)  # at once, without another start
+        signed = {"name": "captain", "password": PASSWORD}
+        assert service.web.post("/api/session", json=signed).status_code == 201
+        assert service.get("/api/now")["chambers"]

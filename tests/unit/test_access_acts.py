@@ -255,3 +255,32 @@ def test_acts_wait_for_a_disk_and_tell_how_many_were_too_many(
     works = True
     assert waiting.flush(10.0)
     assert [act.what for act in kept] == ["2 acts could not be kept", "act 2", "act 3", "act 4"]
+
+
+def test_neighbours_lock_nobody_out_of_a_browser_that_is_known(
+    access: Access, clocks: Clocks
+) -> None:
+    ours = "2001:db8:1:2::7"
+    access.owner_add("captain", WORDS)
+    access.person_add("cox", Role.VIEWER, OTHERS, by="captain")
+    mark, foreign = access.new_mark("captain"), access.new_mark("cox")
+    for n in range(60):  # somebody in the same house guesses, again and again
+        clocks.now_s += 301.0 if n > 30 else 0.0
+        with pytest.raises((NotKnownError, TooManyTriesError)):
+            access.sign_in("captain", f"guess {n} at it", address="2001:db8:1:2::bad")
+    for unknown in ("", foreign, f"{mark[:-1]}x", "x" * 500, "\ud800.\ud800"):
+        with pytest.raises(TooManyTriesError):
+            access.sign_in("captain", WORDS, address=ours, mark=unknown)
+    assert access.sign_in("captain", WORDS, address=ours, mark=mark)
+    assert access.sign_in("captain", WORDS, address="::1"), "at the machine itself"
+
+    for n in range(5):
+        with pytest.raises(NotKnownError):
+            access.sign_in("captain", f"guess {n} at it", address=ours, mark=mark)
+    with pytest.raises(TooManyTriesError):  # whoever has the browser guesses no faster
+        access.sign_in("captain", WORDS, address=ours, mark=mark)
+
+    access.owner_add("captain", OTHERS)
+    with pytest.raises(TooManyTriesError):  # a new password voids it
+        access.sign_in("captain", OTHERS, address=ours, mark=mark)
+    assert access.new_mark("nobody") == ""

@@ -139,11 +139,13 @@ def test_signing_in_often_is_no_guessing(owned: Access) -> None:
         assert owned.sign_in("bench captain", WORDS, address="10.0.0.1")
 
 
-def test_with_a_clock_set_back_a_session_that_is_used_writes_nothing(
+def test_with_a_clock_set_back_a_session_that_is_used_writes_once(
     owned: Access, clocks: Clocks, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     token = owned.sign_in("bench captain", WORDS)
     clocks.at -= timedelta(days=3)
+    assert owned.session(token) == Principal("Bench captain", Role.OWNER)
+    clocks.at += timedelta(minutes=10)
     monkeypatch.setattr(owned, "_writing", lambda: pytest.fail("the card wears out"))
     assert owned.session(token) == Principal("Bench captain", Role.OWNER)
 
@@ -167,6 +169,36 @@ def test_a_session_runs_out(
         clocks.at += timedelta(days=step_days)
         known = owned.session(token)
     assert (known is not None) is lasts
+
+
+@pytest.mark.parametrize(
+    ("ahead_days", "steps", "lasts"),
+    [
+        pytest.param(20, 4, True, id="a clock that was ahead"),
+        pytest.param(20, 5, False, id="from then on 90 days"),
+        pytest.param(1000, 1, False, id="a clock that was far ahead"),
+    ],
+)
+def test_a_session_of_a_clock_that_was_ahead_lasts_no_longer(
+    owned: Access, clocks: Clocks, ahead_days: int, steps: int, lasts: bool
+) -> None:
+    right_at = clocks.at
+    clocks.at += timedelta(days=ahead_days)
+    token = owned.sign_in("bench captain", WORDS)
+    clocks.at = right_at
+    known = owned.session(token)
+    for _ in range(steps):
+        clocks.at += timedelta(days=20)
+        known = owned.session(token)
+    assert (known is not None) is lasts
+
+
+def test_a_clock_that_is_behind_for_a_time_ends_no_session(owned: Access, clocks: Clocks) -> None:
+    token = owned.sign_in("bench captain", WORDS)
+    clocks.at -= timedelta(days=1000)
+    assert owned.session(token) is None
+    clocks.at += timedelta(days=1010)
+    assert owned.session(token) is not None
 
 
 def test_a_new_password_ends_all_sessions(owned: Access) -> None:

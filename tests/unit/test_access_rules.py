@@ -28,8 +28,14 @@ from stillair.access.throttle import (
 from stillair.errors import AccessError
 
 
-@pytest.mark.parametrize("name", ["", "   ", "x" * 41, "bell\x07", "left\u202eright"])
-def test_a_name_that_cannot_be_shown_is_refused(name: str) -> None:
+@pytest.mark.parametrize(
+    "name",
+    [
+        *("", "   ", "x" * 41, "bell\x07", "left\u202eright"),
+        *("command line", "This  computer", "Code from the console"),  # of the record
+    ],
+)
+def test_a_name_that_cannot_be_shown_or_misleads_is_refused(name: str) -> None:
     with pytest.raises(AccessError):
         clean_name(name)
 

@@ -322,6 +322,7 @@ def test_an_end_that_was_only_inferred_says_so() -> None:
             "Messages by e-mail to cox@shed.example don't get through.",
         ),
         (Kind.DELIVERY_FAULT, "sounder of bench", "The sounder of bench doesn't work: nothing"),
+        (Kind.DELIVERY_FAULT, "page", "No telephone can open the page of Stillair."),
         (Kind.DETECTOR_CONTACT, "heat head", "The fire detector heat head has gone off."),
         (Kind.DETECTOR_CONTACT, "", "The fire detector has gone off."),
     ],

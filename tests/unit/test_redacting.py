@@ -36,6 +36,7 @@ KNOWN = Redaction(
         pytest.param("shed-pi.local", id="name of a computer"),
         pytest.param("boats.rowing-club.co.uk", id="name in the internet"),
         pytest.param("stillair_Zm9vYmFyYmF6cXV4Zm9vYmFyYmF6cXV4Zm9vYmFy", id="token"),
+        pytest.param("KX7Q-M2PD", id="the first owner's code"),
         pytest.param("9f86d081884c7d659a2feaa0c55ad015a3bf4f1b", id="hash"),
     ],
 )

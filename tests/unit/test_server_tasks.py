@@ -8,9 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from stillair.access.people import FILE_NAME, Access
+from stillair.api.reach import Reach
 from stillair.runtime import server
 from stillair.runtime.manager import ServiceManager
-from stillair.runtime.server import keep_up
+from stillair.runtime.server import is_own, keep_up, listen
 
 
 @pytest.mark.parametrize("way", ["raises", "returns"])
@@ -58,3 +60,69 @@ def test_a_manager_that_hangs_holds_nothing_up(tmp_path: Path) -> None:
         for _ in range(2_000):  # more than a kernel holds for who doesn't read
             manager.tell("WATCHDOG=1")
         assert hangs.recv(100) == b"WATCHDOG=1"
+
+
+@pytest.mark.parametrize("later", ["192.0.2.7", "2001:db8::7"])
+def test_an_address_that_comes_later_is_listened_on_already(later: str) -> None:
+    if ":" in later:
+        try:
+            socket.create_server(("::1", 0), family=socket.AF_INET6).close()
+        except OSError:
+            pytest.skip("no IPv6 here")
+    with listen(later, 0) as listener:
+        assert listener.getsockname()[0] == later
+    assert not is_own(later)
+
+
+@pytest.mark.parametrize("ours", ["127.0.0.1", "127.0.0.2", "0.0.0.0", "localhost"])
+def test_an_address_of_this_computer_is_its_own(ours: str) -> None:
+    assert is_own(ours)
+
+
+def test_who_waits_for_its_address_tells_it_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[tuple[bool, str]] = []
+    here = False
+    monkeypatch.setattr(server, "is_own", lambda _: here)
+
+    def look() -> None:
+        reach.look(lambda failing, reason: told.append((failing, reason)))
+
+    with Access(tmp_path / FILE_NAME) as access:
+        access.owner_add("captain", "a long row to the weir")
+        reach = Reach("192.0.2.7", (), access, tmp_path)
+        assert (reach.closed, reach.host) == ("", "192.0.2.7")
+        look()
+        assert not told, "the network comes later than the service"
+        look()
+        look()
+        assert [failing for failing, _ in told] == [True]
+        assert "192.0.2.7" in told[0][1]
+        here = True
+        look()
+        look()
+        assert told[1:] == [(False, "")]
+
+
+@pytest.mark.parametrize("proxied", [False, True])
+def test_an_owner_who_is_made_later_is_seen(tmp_path: Path, proxied: bool) -> None:
+    told: list[tuple[bool, str]] = []
+
+    def tell(failing: bool, reason: str) -> None:
+        told.append((failing, reason))
+
+    names = ["shed.example.org"] if proxied else []
+    with Access(tmp_path / FILE_NAME) as access:
+        reach = Reach("127.0.0.1" if proxied else "0.0.0.0", names, access, tmp_path)
+        assert reach.host == "127.0.0.1"
+        reach.begin(tell)
+        reach.look(tell)
+        assert told == [(True, reach.closed)]
+        assert "owner add NAME" in reach.closed
+        access.owner_add("captain", "a long row to the weir")
+        reach.look(tell)
+        reach.look(tell)
+        [(failing, reason)] = told[1:]
+        assert failing is not proxied
+        assert ("restart the service to listen on 0.0.0.0" in reason) is not proxied

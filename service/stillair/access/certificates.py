@@ -367,6 +367,13 @@ class Certificates:
         """Whether somebody has made a certificate here, so that the service is to use it."""
         return self._folder.is_dir()
 
+    def want(self) -> None:
+        """Have it wanted, though nothing may be there yet. Raises `CertificateError`."""
+        try:
+            self._folder.mkdir(mode=0o700, exist_ok=True)
+        except OSError as error:
+            raise CertificateError(f"{self._folder} can't be made: {error.strerror}") from error
+
     def authority(self) -> Identity:
         """The authority with its key. Raises `CertificateError`."""
         found = self._read(AUTHORITY_FILE)

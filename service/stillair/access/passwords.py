@@ -11,6 +11,7 @@ counts, rules of composition don't; passwords that everybody knows are refused.
 from __future__ import annotations
 
 import hashlib
+import hmac
 import secrets
 import threading
 import unicodedata
@@ -18,6 +19,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from stillair.access.roles import COMMAND_LINE, CONSOLE, THIS_COMPUTER
 from stillair.database import plain
 from stillair.errors import UnfitError
 
@@ -30,6 +32,7 @@ LONGEST_NAME = 40
 FEWEST_LETTERS = 5  # different ones
 COMMON_DIGITS = 16  # of the SHA-256 in common.txt
 TOKEN_BYTES = 32
+MARK_BYTES = 16
 MARK = "stillair_"  # begins a program's token, so that one that got into a text is recognized
 AT_ONCE = 2  # hashes computed at the same time: 38 MiB, and the watch keeps its processor
 
@@ -43,6 +46,8 @@ def clean_name(name: str) -> str:
         raise UnfitError(f"a name has 1 to {LONGEST_NAME} characters")
     if not cleaned.isprintable():
         raise UnfitError("a name has characters that can be printed")
+    if name_key(cleaned) in (COMMAND_LINE, CONSOLE, THIS_COMPUTER):
+        raise UnfitError(f"the record calls somebody else {cleaned}; choose another name")
     return cleaned
 
 
@@ -99,6 +104,27 @@ def new_token(prefix: str = "") -> str:
 def token_hash(token: str) -> str:
     """What is kept of a token. It is random itself, so one plain hash is enough."""
     return hashlib.sha256(token[:200].encode("utf-8", "replace")).hexdigest()
+
+
+def new_mark(password_hash: str) -> str:
+    """What a browser is known by in which somebody has signed in; opens nothing.
+
+    It fits as long as the password stays, for it is keyed with its hash.
+    """
+    nonce = secrets.token_urlsafe(MARK_BYTES)
+    return f"{nonce}.{_mac(password_hash, nonce)}"
+
+
+def marked(password_hash: str, mark: str) -> str | None:
+    """What tells this mark from others, if it was given to who has this password."""
+    nonce, _, mac = mark[:200].partition(".")
+    fits = hmac.compare_digest(_mac(password_hash, nonce).encode(), mac.encode("utf-8", "replace"))
+    return nonce if fits else None
+
+
+def _mac(password_hash: str, nonce: str) -> str:
+    told = f"mark {nonce}".encode("utf-8", "replace")
+    return hmac.new(password_hash.encode(), told, hashlib.sha256).hexdigest()
 
 
 @cache

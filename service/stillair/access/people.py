@@ -20,9 +20,9 @@ from sqlmodel import col
 from stillair.access import passwords
 from stillair.access.first_code import FirstCode
 from stillair.access.programs import Programs
-from stillair.access.roles import Principal, Role
+from stillair.access.roles import COMMAND_LINE, CONSOLE, Principal, Role
 from stillair.access.store import is_told
-from stillair.access.tables import Person, Session
+from stillair.access.tables import Person, Session, Wish
 from stillair.database import plain
 from stillair.errors import AccessError, NotKnownError, StoreError
 
@@ -33,6 +33,7 @@ SEEN_EVERY_US = 3_600_000_000  # a session's last use is noted this often at mos
 MOST_SESSIONS = 20  # of one person; the oldest ends
 MOST_PEOPLE = 200
 WRONG = "name or password is wrong"
+HTTPS = "https"  # a wish
 FIRST = "\0first owner"  # no name of a person begins so
 ID_LENGTH = 16  # of the hash of a session's token: names it, opens nothing
 
@@ -100,7 +101,7 @@ class Access(Programs):
                     return True
         return self._owned
 
-    def owner_add(self, name: str, password: str, *, by: str = "command line") -> None:
+    def owner_add(self, name: str, password: str, *, by: str = COMMAND_LINE) -> None:
         """Make an owner. Somebody of that name gets the role and this password."""
         self.person_set(name, Role.OWNER, password, by=by)
 
@@ -124,7 +125,7 @@ class Access(Programs):
         with self._lock:
             if self.has_owner():
                 raise AccessError("there is an owner already")
-            self._set(name, Role.OWNER, password, by="code from the console", address=address)
+            self._set(name, Role.OWNER, password, by=CONSOLE, address=address)
             first.use_up()
 
     def person_set(
@@ -222,14 +223,15 @@ class Access(Programs):
         ]
 
     def password_change(
-        self, name: str, old: str, new: str, *, keep: str = "", address: str = ""
+        self, name: str, old: str, new: str, *, keep: str = "", address: str = "", mark: str = ""
     ) -> None:
         """Change one's own password, which ends all sessions but that of the token `keep`.
 
-        Raises `NotKnownError` if `old` isn't the password; guessing is slowed down.
+        It voids the marks of all browsers. Raises `NotKnownError` if `old` isn't the password;
+        guessing is slowed down.
         """
         key, address = passwords.name_key(name), plain(address[:64])
-        self._checked(key, name, old, address)
+        self._checked(key, name, old, address, mark)
         passwords.check_password(name, new)
         hashed = passwords.hash_password(new)
         with self._writing() as connection:
@@ -241,10 +243,13 @@ class Access(Programs):
 
     # --- sessions ------------------------------------------------------------------
 
-    def sign_in(self, name: str, password: str, *, address: str = "") -> str:
-        """A token for a new session; why it was refused doesn't say which of both is wrong."""
+    def sign_in(self, name: str, password: str, *, address: str = "", mark: str = "") -> str:
+        """A token for a new session; why it was refused doesn't say which of both is wrong.
+
+        `mark` is what `new_mark` gave this browser: who tries there waits for nobody else's tries.
+        """
         key, address = passwords.name_key(name[:200]), plain(address[:64])
-        person = self._checked(key, name, password, address)
+        person = self._checked(key, name, password, address, mark)
         token = passwords.new_token()
         now_us = self._now_us()
         with self._writing() as connection:
@@ -266,14 +271,23 @@ class Access(Programs):
             self._note(connection, "signed in", person.name, person.name, address)
         return token
 
-    def _checked(self, key: str, name: str, password: str, address: str) -> Person:
+    def new_mark(self, name: str) -> str:
+        """A mark for the browser in which this person has just signed in; empty for nobody."""
+        query = select(col(Person.password_hash)).where(col(Person.key) == passwords.name_key(name))
+        with self._reading() as connection:
+            found = connection.execute(query).scalar()
+        return passwords.new_mark(found) if found else ""
+
+    def _checked(self, key: str, name: str, password: str, address: str, mark: str) -> Person:
         """The person whose password this is. Raises `TooManyTriesError`, `NotKnownError`."""
         with self._reading() as connection:
             found = (
                 connection.execute(select(Person).where(col(Person.key) == key)).mappings().first()
             )
         person = Person(**found) if found else None
-        pause_s, failures = self._throttle.begin(key, address)
+        known = passwords.marked(person.password_hash, mark) if person and mark else None
+        place = f"known {known}" if known else address
+        pause_s, failures = self._throttle.begin(key, place)
         if pause_s > 0:
             raise TooManyTriesError(pause_s)
         if not passwords.is_password(person.password_hash if person else None, password):
@@ -281,7 +295,7 @@ class Access(Programs):
                 self.act(f"sign-in failed ({failures})", name[:40], by="", address=address)
             raise NotKnownError(WRONG)
         assert person is not None
-        self._throttle.succeeded(key, address)
+        self._throttle.succeeded(key, place)
         return person
 
     def session(self, token: str) -> Principal | None:
@@ -300,13 +314,19 @@ class Access(Programs):
             return None
         name, role, seen_us, created_us = found
         now_us = self._now_us()
-        if now_us - seen_us > IDLE_US or now_us - created_us > LONGEST_US:
+        idle_us, age_us = now_us - seen_us, now_us - created_us
+        if idle_us > IDLE_US or age_us > LONGEST_US:
             return None
-        if now_us - seen_us > SEEN_EVERY_US:
+        if age_us < -IDLE_US:
+            return None  # made by a clock that was far ahead, or this one is behind for now
+        if abs(idle_us) > SEEN_EVERY_US:
+            begun_us = min(created_us, now_us)  # one from a clock that was ahead lasts no longer
             # A full disk must not keep out somebody who has signed in already.
             with suppress(StoreError), self._writing() as connection:
                 connection.execute(
-                    update(Session).where(col(Session.token_hash) == hashed).values(seen_us=now_us)
+                    update(Session)
+                    .where(col(Session.token_hash) == hashed)
+                    .values(seen_us=now_us, created_us=begun_us)
                 )
         return Principal(name, Role(role))
 
@@ -364,6 +384,22 @@ class Access(Programs):
             ended = self._end(connection, passwords.name_key(name), keep=keep)
             self._note(connection, "signed out everywhere", name, by, address)
         return ended
+
+    # --- wishes ------------------------------------------------------------------------
+
+    def https_wanted(self) -> bool:
+        """Whether the service has spoken HTTPS, so that it must never speak in clear again.
+
+        It stands here because without this file nobody else is let in at all.
+        """
+        with self._reading() as connection:
+            return connection.execute(select(Wish)).first() is not None
+
+    def want_https(self) -> None:
+        """Note that it speaks HTTPS from now on, whatever becomes of the certificate's files."""
+        if not self.https_wanted():
+            with self._writing() as connection:
+                connection.execute(insert(Wish).values(name=HTTPS))
 
     # --- inside ------------------------------------------------------------------------
 

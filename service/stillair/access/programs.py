@@ -10,7 +10,7 @@ from sqlalchemy import delete, insert, select
 from sqlmodel import col
 
 from stillair.access import passwords
-from stillair.access.roles import Principal, Role, Scope
+from stillair.access.roles import COMMAND_LINE, Principal, Role, Scope
 from stillair.access.store import Store
 from stillair.access.tables import Token
 from stillair.database import plain
@@ -37,7 +37,7 @@ class Programs(Store):
         *,
         scopes: Collection[Scope] = (),
         chamber: str | None = None,
-        by: str = "command line",
+        by: str = COMMAND_LINE,
         address: str = "",
     ) -> str:
         """A new token, which is shown only this once.
@@ -68,7 +68,7 @@ class Programs(Store):
             self._note(connection, what, name, by, address)
         return token
 
-    def token_remove(self, name: str, *, by: str = "command line", address: str = "") -> None:
+    def token_remove(self, name: str, *, by: str = COMMAND_LINE, address: str = "") -> None:
         """Make a token worthless."""
         with self._writing() as connection:
             removed = connection.execute(delete(Token).where(col(Token.name) == plain(name)))

@@ -14,6 +14,9 @@ class Role(StrEnum):
     OWNER = "owner"
 
 
+# How the record calls whoever acts without a name of their own; nobody may be named so.
+COMMAND_LINE, CONSOLE, THIS_COMPUTER = "command line", "code from the console", "this computer"
+
 RANK = {role: rank for rank, role in enumerate(Role)}
 
 

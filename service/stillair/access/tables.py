@@ -59,6 +59,14 @@ class Token(PeopleTable, table=True):
     created_us: int = Field(sa_type=BigInteger)
 
 
+class Wish(PeopleTable, table=True):
+    """What somebody once decided on and must not be lost with other files."""
+
+    __tablename__ = "wish"
+
+    name: str = Field(primary_key=True, sa_type=Text)
+
+
 class Audit(PeopleTable, table=True):
     """Something that somebody did, or tried to."""
 

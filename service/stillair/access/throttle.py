@@ -3,7 +3,9 @@
 Failures are counted for a name together with the address they come from, and
 for an address alone with more patience. Each failure beyond the free ones
 doubles the pause before the next try is looked at. A different address starts
-afresh, so the right password still works from there. A try counts as a failure
+afresh, so the right password still works from there. So does a browser in which
+the person has signed in before: its mark stands in the place of the address, so that
+neighbours who share that one can't keep the person out. A try counts as a failure
 from its beginning: else many at once would all be looked at before one counts.
 """
 

@@ -240,6 +240,17 @@ _CERTIFICATE = Words(
     far=True,
 )
 
+# Nobody owns the service, or its address is gone; what to do is in the event's reason.
+PAGE = "page"  # the subject of such a fault
+_PAGE = Words(
+    "The page can't be reached",
+    "No telephone can open the page of Stillair",
+    "No telephone could open the page of Stillair",
+    "Put that right on the board.",
+    stands="Watching and alarms go on.",
+    far=True,
+)
+
 # Sides of the board that are told apart; what was found is in the event's reason.
 HEAT, DISK = "heat", "disk"  # subjects of such a fault
 _BOARD: Mapping[str, Words] = {
@@ -424,6 +435,8 @@ def _words(change: EventChange | AlarmState) -> Words:
         return _SOUNDER
     if change.kind is Kind.DELIVERY_FAULT and change.subject == CERTIFICATE:
         return _CERTIFICATE
+    if change.kind is Kind.DELIVERY_FAULT and change.subject == PAGE:
+        return _PAGE
     if change.kind is Kind.WATCH_GAP and change.subject == RULES:
         return _BROKEN
     if change.kind is Kind.BOARD_FAULT:

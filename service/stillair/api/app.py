@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Mapping
 from pathlib import Path
 
 from fastapi import FastAPI, Request
@@ -35,15 +35,17 @@ def build(
     *,
     pages: Path,
     folder: Path,
-    names: Iterable[str] = (),
+    names: Container[str] = (),
     first_code: FirstCode | None = None,
     certificates: Certificates | None = None,
+    behind_proxy: bool = False,
 ) -> FastAPI:
     """The application over a service that runs already.
 
     `pages` is the folder of the dashboard, `folder` that of the history, `names`
-    the host names by which this machine is known, `first_code` that for the first owner.
-    With `certificates` a page explains how to trust their authority.
+    the host names by which this machine is known, which may grow, `first_code` that for
+    the first owner. With `certificates` a page explains how to trust their authority.
+    `behind_proxy` nobody is at the machine itself.
     """
 
     app = FastAPI(
@@ -57,6 +59,7 @@ def build(
     app.state.service = service
     app.state.access = access
     app.state.folder = folder
+    app.state.behind_proxy = behind_proxy
     # Who waits for a password to be looked at waits in the loop, and in no thread that others need.
     app.state.signing_in = asyncio.Semaphore(AT_ONCE)
     app.state.first_code = first_code or FirstCode(time.monotonic)
@@ -84,7 +87,7 @@ def build(
         app.include_router(trust.router(certificates, pages))
 
     app.mount("/web", _Pages(directory=pages))
-    app.add_middleware(Guard, names=tuple(names))
+    app.add_middleware(Guard, names=names)
     return app
 
 

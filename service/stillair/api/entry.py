@@ -15,13 +15,13 @@ from typing import Annotated, Any
 from fastapi import Depends, Request
 
 from stillair.access.people import Access
-from stillair.access.roles import Principal, Role, Scope
+from stillair.access.roles import THIS_COMPUTER, Principal, Role, Scope
 from stillair.api.problems import Problem
 from stillair.runtime.service import Service
 
-COOKIE = "stillair_session"
+COOKIE, MARK = "stillair_session", "stillair_known"
 FORWARDED = frozenset({"forwarded", "x-forwarded-for", "x-real-ip", "via"})
-AT_THE_MACHINE = Principal(name="this computer", role=Role.OWNER)
+AT_THE_MACHINE = Principal(name=THIS_COMPUTER, role=Role.OWNER)
 
 
 async def service(request: Request) -> Service:
@@ -46,18 +46,23 @@ def address(request: Request) -> str:
     return request.client.host if request.client else ""
 
 
-def cookie_name(request: Request) -> str:
-    """How the session's cookie is called: nobody else can set one so named (RFC 6265bis).
+def cookie_name(request: Request, cookie: str = COOKIE) -> str:
+    """How a cookie is called: nobody else can set one so named (RFC 6265bis).
 
     Cookies know no ports: without the prefix, another program on this machine, or who answers in
     its place in clear, could put somebody into a session of theirs.
     """
-    return f"__Host-{COOKIE}" if is_private(request) else COOKIE
+    return f"__Host-{cookie}" if is_private(request) else cookie
 
 
 def session_token(request: Request) -> str | None:
     """The token of the session in which a browser asks."""
     return request.cookies.get(cookie_name(request))
+
+
+def mark(request: Request) -> str:
+    """By what a browser is known in which somebody has signed in before."""
+    return request.cookies.get(cookie_name(request, MARK), "")
 
 
 def caller(request: Request) -> Principal | None:
@@ -69,8 +74,9 @@ def caller(request: Request) -> Principal | None:
 def _known(request: Request) -> Principal | None:
     known = access(request)
     if not known.has_owner():
-        # A proxy that nobody has told of comes from this computer too, with anybody behind it.
-        return None if FORWARDED & set(request.headers) else AT_THE_MACHINE
+        # A proxy comes from this computer too, told of or not, with anybody behind it.
+        proxied = request.app.state.behind_proxy or FORWARDED & set(request.headers)
+        return None if proxied else AT_THE_MACHINE
     scheme, _, token = request.headers.get("authorization", "").partition(" ")
     if scheme.lower() == "bearer":
         return known.bearer(token.strip())

@@ -16,7 +16,7 @@ from __future__ import annotations
 import asyncio
 import ipaddress
 import itertools
-from collections.abc import Iterable
+from collections.abc import Container
 from http import HTTPStatus
 from urllib.parse import urlsplit
 
@@ -51,12 +51,12 @@ class Guard:
     Parameters
     ----------
     app : the application
-    names : host names (lower case, without port) by which this service is known
+    names : host names (lower case, without port) by which this service is known; may grow
     """
 
-    def __init__(self, app: ASGIApp, *, names: Iterable[str]) -> None:
+    def __init__(self, app: ASGIApp, *, names: Container[str]) -> None:
         self._app = app
-        self._names = frozenset(names) | {"localhost"}
+        self._names = names
         self._numbers = itertools.count(1)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -93,7 +93,7 @@ class Guard:
                 "This service is not known by that name; use its address or its own host name.",
             )
         origin = headers.get("origin")
-        if origin is not None and not _is_of(origin, hosts[0]):
+        if origin is not None and origin != f"{scope['scheme']}://{hosts[0]}":
             return Problem(HTTPStatus.FORBIDDEN, "A page of another origin may ask nothing here.")
         foreign = headers.get("sec-fetch-site") in ("cross-site", "same-site")
         if foreign and scope["method"] not in SAFE_METHODS:
@@ -121,15 +121,8 @@ class Guard:
         try:
             ipaddress.ip_address(name)
         except ValueError:
-            return name in self._names
+            return name == "localhost" or name in self._names
         return True
-
-
-def _is_of(origin: str, host: str) -> bool:
-    try:
-        return urlsplit(origin).netloc == host
-    except ValueError:
-        return False
 
 
 async def _taken(receive: Receive) -> Receive:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import fcntl
 import gc
+import logging
 import os
 import signal
 import socket
@@ -20,14 +21,18 @@ from stillair.access.first_code import GOOD_FOR_S, FirstCode
 from stillair.access.people import Access
 from stillair.api import app
 from stillair.api.commands import command
+from stillair.api.reach import HERE, LOOPBACK, Reach
 from stillair.config import default_chamber, load_chambers
-from stillair.errors import CertificateError, StillairError
+from stillair.errors import CertificateError, StillairError, StoreError
 from stillair.runtime import found, network, server, wiring
+from stillair.runtime.backup import JOURNAL
 from stillair.runtime.identity import IdentityKeeper
 from stillair.runtime.labels import boot_id
+from stillair.runtime.manager import ServiceManager
 from stillair.runtime.service import Service
 
-LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
+log = logging.getLogger(__name__)
+
 ANYWHERE = frozenset({"0.0.0.0", "::"})  # noqa: S104 - compared with, not listened on
 
 
@@ -55,14 +60,16 @@ def run(
     chambers = load_chambers(files) if files else (default_chamber(),)
     _make(folder)
     with Access.open(folder) as access:
-        if host not in LOOPBACK and not access.has_owner():
-            raise NotStartedError(
-                f"not listening on {host}: the service has no owner yet, so anybody could come in. "
-                f"Make one first: {command('owner', 'add', 'NAME', folder=folder)}"
-            )
         proxied_as = checked_names(proxied_as)
-        if proxied_as:
-            _check_proxied(host, access, folder)
+        if proxied_as and host not in LOOPBACK:
+            raise NotStartedError(
+                f"behind a proxy the service listens on 127.0.0.1 alone, not on {host}: "
+                "else others could come in past it, and say that they come from it"
+            )
+        reach = Reach(host, proxied_as, access, folder)
+        if reach.closed and _is_tried_by_hand(folder):
+            raise NotStartedError(reach.closed)
+        host = reach.host
         certificates = Certificates(folder)
         lock = _lock(folder)
         signal.signal(signal.SIGTERM, _leave)
@@ -75,28 +82,41 @@ def run(
                     certificates, _own(), datetime.now(UTC)
                 )
             first_code = FirstCode(time.monotonic)
-            identity = None if proxied_as else _identity(certificates, service)
+            identity = None
+            if not proxied_as and _is_https_wanted(certificates, access, host):
+                identity = _identity(certificates, service)
             scheme = "https" if identity else "http"
+            names = {*_names(host), *certificates.asked(), *proxied_as}
+
+            def look_for_names() -> None:
+                names.update(_names(host), certificates.asked())
+
+            service.housekeeping.each_minute("names", look_for_names)
             pages = app.build(
                 service,
                 access,
                 pages=page_folder(),
                 folder=folder,
                 first_code=first_code,
-                names={*_names(host), *certificates.asked(), *proxied_as},
+                names=names,
                 certificates=certificates if identity else None,
+                behind_proxy=bool(proxied_as),
             )
 
             def ready() -> None:
                 for settings in chambers:
                     say(_watching(settings.name, simulated=settings.simulated))
+                if reach.closed:
+                    say(reach.closed[:1].upper() + reach.closed[1:])
+                elif not server.is_own(host):
+                    say(f"This computer doesn't have the address {host} yet, but listens already.")
                 for name in proxied_as:
                     say(f"Open https://{name}/, through the proxy on this computer.")
                 if not proxied_as:
                     say(f"Open {address(host, port, scheme)} in a browser on this computer.")
                 for other in addresses(host, port, scheme):
                     say(f"Other computers and telephones in the network open {other}")
-                if not access.has_owner():
+                if not access.has_owner() and not proxied_as:
                     say(
                         f"Nobody owns this service yet. The code {first_code.make()} makes the "
                         f"owner on that page, under People, within {GOOD_FOR_S / 60:.0f} minutes."
@@ -109,8 +129,10 @@ def run(
                         + command("certificate", "make", folder=folder)
                     )
 
+            service.housekeeping.each_minute("reach", lambda: reach.look(service.troubles.page))
             _spare_collector()
             service.start()
+            reach.begin(service.troubles.page)
             try:
                 if identity:
                     identity.start()
@@ -144,24 +166,36 @@ def _spare_collector() -> None:
     gc.freeze()
 
 
-def _check_proxied(host: str, access: Access, folder: Path) -> None:
-    """Raises `NotStartedError` where a proxy would let strangers in."""
-    if host not in LOOPBACK:
-        raise NotStartedError(
-            f"behind a proxy the service listens on 127.0.0.1 alone, not on {host}: "
-            "else others could come in past it, and say that they come from it"
-        )
-    if not access.has_owner():
-        raise NotStartedError(
-            "not started behind a proxy: the service has no owner yet, so whoever opens the "
-            f"proxy could come in. Make one first: {command('owner', 'add', 'NAME', folder=folder)}"
-        )
+def _is_tried_by_hand(folder: Path) -> bool:
+    """Whether somebody reads why it isn't started, and nothing was ever watched for them.
+
+    Else it watches, for this computer alone: an owner may be lost with a file, and
+    nobody looks at a console.
+    """
+    return not (folder / JOURNAL).exists() and not ServiceManager().listens
 
 
-def _identity(certificates: Certificates, service: Service) -> IdentityKeeper | None:
-    """What keeps the certificate fit; None where none was made, and it is spoken in clear."""
-    if not certificates.wanted:
-        return None
+def _is_https_wanted(certificates: Certificates, access: Access, host: str) -> bool:
+    """Whether a certificate was ever made here: then it is never spoken in clear again.
+
+    The files of it may be lost, so the file of people remembers it as well.
+    """
+    try:
+        if certificates.wanted:
+            access.want_https()
+        elif access.https_wanted():
+            certificates.want()
+        else:
+            return False
+    except StoreError:  # who knows
+        return certificates.wanted or host not in LOOPBACK
+    except CertificateError:
+        log.exception("the certificate's folder is lost and can't be made anew")
+    return True
+
+
+def _identity(certificates: Certificates, service: Service) -> IdentityKeeper:
+    """What keeps the certificate fit, or has one that nobody knows in its place."""
     keeper = IdentityKeeper(
         certificates,
         names=_own,
@@ -186,7 +220,7 @@ def _say_whom_to_trust(certificates: Certificates, say: Callable[[str], None]) -
 
 def address(host: str, port: int, scheme: str = "http") -> str:
     """Where a browser on this computer finds the service."""
-    shown = "127.0.0.1" if host in ANYWHERE else host
+    shown = HERE if host in ANYWHERE else host
     return f"{scheme}://[{shown}]:{port}/" if ":" in shown else f"{scheme}://{shown}:{port}/"
 
 

@@ -38,7 +38,7 @@ class Connection(H11Protocol):
     def connection_made(  # type: ignore[override]  # as in uvicorn's own
         self, transport: asyncio.Transport
     ) -> None:
-        self.address = _address(self.client_of(transport))
+        self.address = neighbourhood_of(self.client_of(transport))
         self.silent_since_s = self.loop.time()
         others = [other for other in self.connections if isinstance(other, Connection)]
         super().connection_made(transport)
@@ -139,7 +139,7 @@ def _room(connections: Iterable[Connection], most: int) -> bool:
     return True
 
 
-def _address(client: str) -> str:
+def neighbourhood_of(client: str) -> str:
     """What one stranger has of addresses: an IPv4 address, or the 2^64 of an IPv6 network."""
     try:
         found = ip_address(client.partition("%")[0])

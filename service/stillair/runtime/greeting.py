@@ -3,7 +3,7 @@
 asyncio gives a stranger a minute to say hello and shows the connection to
 nobody meanwhile, so a thousand that stay silent would take every file handle of
 the process, and the journal couldn't open its own. Here a handshake has as long
-as the head of a request, and the oldest of too many goes.
+as the head of a request, and of too many the oldest goes of who has most.
 """
 
 from __future__ import annotations
@@ -11,10 +11,11 @@ from __future__ import annotations
 import asyncio
 import ssl
 from asyncio import sslproto
+from collections import Counter
 from collections.abc import Callable
 from typing import Any
 
-from stillair.runtime.connections import HEAD_S
+from stillair.runtime.connections import HEAD_S, Connection, neighbourhood_of
 
 HANDSHAKES = 100  # at once
 # asyncio sets 256 KiB aside for what each connection reads, and here requests are small. With
@@ -32,7 +33,8 @@ class Greetings:
         self._context = context
         self._make = make
         sslproto.SSLProtocol.max_size = READ_BYTES
-        self._tasks: dict[asyncio.Task[None], asyncio.Transport] = {}  # the oldest first
+        # The oldest first, each with who it is.
+        self._tasks: dict[asyncio.Task[None], tuple[str, asyncio.Transport]] = {}
 
     def __call__(self, **given: Any) -> asyncio.Protocol:
         return _Greeting(self, lambda: self._make(**given))
@@ -40,17 +42,23 @@ class Greetings:
     def meet(self, transport: asyncio.Transport, make: Callable[[], asyncio.Protocol]) -> None:
         """Begin a handshake."""
         if len(self._tasks) >= HANDSHAKES:
-            # Out of the count at once: a hundred may come before its task hears of it.
-            self._tasks.pop(next(iter(self._tasks))).abort()
+            self._make_room()
         transport.pause_reading()
         task = asyncio.get_running_loop().create_task(self._greet(transport, make))
-        self._tasks[task] = transport
+        self._tasks[task] = neighbourhood_of(Connection.client_of(transport)), transport
         task.add_done_callback(lambda done: self._tasks.pop(done, None))
 
     def close(self) -> None:
         """Hang up on whoever is still greeting."""
-        for transport in list(self._tasks.values()):
+        for _, transport in list(self._tasks.values()):
             transport.abort()
+
+    def _make_room(self) -> None:
+        """Hang up on the oldest of whoever has most: one alone can't crowd out the others."""
+        ((most, _),) = Counter(who for who, _ in self._tasks.values()).most_common(1)
+        oldest = next(task for task, (who, _) in self._tasks.items() if who == most)
+        # Out of the count at once: a hundred may come before its task hears of it.
+        self._tasks.pop(oldest)[1].abort()
 
     async def _greet(
         self, transport: asyncio.Transport, make: Callable[[], asyncio.Protocol]

@@ -48,6 +48,7 @@ from stillair.runtime.found import (
     unnamed_camera,
     unnamed_sensors,
 )
+from stillair.runtime.pausing import wishes
 from stillair.runtime.viewing import facets, look
 from stillair.runtime.wiring import mail_settings
 from stillair.sensing.board import Board
@@ -77,7 +78,9 @@ def inspect_all(
         yield Found("disk", State.UNFIT, f"{folder}: {error}", "choose another with --data-dir")
     for settings in chambers:
         prefix = f"{settings.name}, " if len(chambers) > 1 else ""
-        yield from _chamber(settings, board, prefix=prefix)
+        until_s, by = wishes(folder).get(settings.key, (0.0, ""))
+        paused = f"paused by {by}" if until_s > at.timestamp() else ""
+        yield from _chamber(settings, board, prefix=prefix, paused=paused)
     if board is not None:
         yield from unnamed_sensors(board, one_wire_addresses(chambers))
         yield from computer(board)
@@ -85,7 +88,9 @@ def inspect_all(
     yield certificate(Certificates(folder), own, at)
 
 
-def _chamber(settings: ChamberSettings, board: Board | None, *, prefix: str) -> Iterator[Found]:
+def _chamber(
+    settings: ChamberSettings, board: Board | None, *, prefix: str, paused: str
+) -> Iterator[Found]:
     drivers = Drivers(settings, SystemClock())
     try:
         for sensor in settings.sensors:
@@ -94,7 +99,10 @@ def _chamber(settings: ChamberSettings, board: Board | None, *, prefix: str) -> 
             yield _particles(drivers, counter, prefix)
         for contact in settings.contacts:
             yield _contact(drivers, contact, prefix)
-        yield from _camera(drivers, board, prefix)
+        if paused:  # whoever was told that no picture is taken counts on it
+            yield Found(f"{prefix}camera", State.NOT_TRIED, paused, "let it look again on its page")
+        else:
+            yield from _camera(drivers, board, prefix)
         yield _sounder(settings, prefix)
         yield from _routes(settings, prefix)
     finally:

@@ -20,6 +20,11 @@ class ServiceManager:
         usec = environment.get("WATCHDOG_USEC", "")
         self._every_s = int(usec) / 2e6 if usec.isdecimal() and int(usec) else None
 
+    @property
+    def listens(self) -> bool:
+        """Whether a service manager has started this process."""
+        return bool(self._address)
+
     def tell(self, state: str) -> None:
         """Send one state, as in "READY=1"."""
         if not self._address:

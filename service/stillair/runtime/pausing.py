@@ -120,9 +120,14 @@ class Pausing:
         return True
 
     def _kept(self) -> dict[str, tuple[float, str]]:
-        found: dict[str, tuple[float, str]] = {}
-        with suppress(OSError, ValueError, TypeError, AttributeError):
-            for key, (until_s, by) in json.loads(self._path.read_text("utf-8")).items():
-                if math.isfinite(float(until_s)):
-                    found[str(key)] = float(until_s), str(by)[:40]
-        return found
+        return wishes(self._path.parent)
+
+
+def wishes(folder: Path) -> dict[str, tuple[float, str]]:
+    """Of each chamber whose camera is to look away: until when, s since the epoch, and by whom."""
+    found: dict[str, tuple[float, str]] = {}
+    with suppress(OSError, ValueError, TypeError, AttributeError):
+        for key, (until_s, by) in json.loads((folder / FILE_NAME).read_text("utf-8")).items():
+            if math.isfinite(float(until_s)):
+                found[str(key)] = float(until_s), str(by)[:40]
+    return found

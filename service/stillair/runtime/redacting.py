@@ -23,6 +23,7 @@ from urllib.parse import unquote, urlsplit
 from pydantic import BaseModel, SecretStr
 
 from stillair.access.certificates import NAMES_FILE
+from stillair.access.first_code import LETTERS
 from stillair.access.people import FILE_NAME as PEOPLE
 from stillair.config import ChamberSettings
 from stillair.config.forms import choices, field_kind
@@ -57,6 +58,7 @@ LOOKS = {
     r"(?:\"[^\"]*\"|'[^']*'|[^\s,;)]+)|\be?ssid\s+\S+",
     "bearer": r"\b(?:bearer|basic|digest)\s+[\w.~+/=-]{6,}",
     "value": r"\b[A-Z]\w*\([a-z_]+=.*|\binput_value=.*|\[parameters: .*",
+    "code": rf"(?<![\w-])[{LETTERS}]{{4}}-[{LETTERS}]{{4}}(?![\w-])",  # it makes an owner
     "ipv4": r"(?<![\w.])\d{1,3}(?:\.\d{1,3}){3}(?![\w.])",
     "ipv6": r"(?<![\w:])(?:[0-9a-fA-F]{0,4}:){2,7}[0-9a-fA-F]{1,4}(?![\w:])",  # and of cards
     "chip": r"\b[0-9a-f]{2}-[0-9a-f]{12}\b",

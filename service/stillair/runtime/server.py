@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import logging
 import socket
 from collections.abc import Awaitable, Callable
 from functools import partial
+from ipaddress import ip_address
 from typing import Any
 
 import uvicorn
@@ -26,6 +28,11 @@ AGAIN_S = 1.0  # before a task that ended is begun again
 PROVEN_S = 60.0  # after which one that was begun again counts as running
 CLOSE_S = 0.4  # what connections get to finish after they were told to
 SEND_BYTES = 128 * 1024  # of what was sent and not yet taken; the kernel makes twice that of it
+# IP_FREEBIND and IPV6_FREEBIND of Linux (ip(7), ipv6(7)), which Python has no names for.
+FREE_BIND = {
+    socket.AF_INET: (socket.IPPROTO_IP, 15),
+    socket.AF_INET6: (socket.IPPROTO_IPV6, 78),
+}
 LOOPBACK = ("127.0.0.1", "::1")  # where a proxy may stand
 
 
@@ -59,7 +66,11 @@ class Server(uvicorn.Server):
 
 
 def listen(host: str, port: int) -> socket.socket:
-    """An open socket, before anything else is started. Raises `OSError`."""
+    """An open socket, before anything else is started. Raises `OSError`.
+
+    An address that this computer will only have later is listened on already: watching
+    begins before the network is there.
+    """
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     # Named as TCP, asyncio sends at once (TCP_NODELAY) what is written to a connection; else the
     # second part of an answer waits for the other side's delayed acknowledgement, 40 ms.
@@ -69,11 +80,26 @@ def listen(host: str, port: int) -> socket.socket:
         # Each connection inherits it. By itself the kernel keeps up to 4 MB for a page that takes
         # nothing, and 300 of those would be more than the board has.
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BYTES)
+        listener.setsockopt(*FREE_BIND[family], 1)
         listener.bind((host, port))
     except OSError:
         listener.close()
         raise
     return listener
+
+
+def is_own(host: str) -> bool:
+    """Whether this computer has this address just now; True of what is no address."""
+    try:
+        family = socket.AF_INET6 if ip_address(host).version == 6 else socket.AF_INET
+    except ValueError:
+        return True
+    with socket.socket(family, socket.SOCK_STREAM) as tried:
+        try:
+            tried.bind((host, 0))
+        except OSError as error:
+            return error.errno != errno.EADDRNOTAVAIL
+    return True
 
 
 class ProxiedConnection(Connection):

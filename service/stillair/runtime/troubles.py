@@ -11,7 +11,7 @@ import math
 import threading
 from collections.abc import Iterable, Mapping
 
-from stillair.alarms.wording import CERTIFICATE, DISK, HEAT
+from stillair.alarms.wording import CERTIFICATE, DISK, HEAT, PAGE
 from stillair.clock import Clock
 from stillair.model import JsonValue, Kind, Trouble
 from stillair.runtime.chamber import Chamber
@@ -89,6 +89,10 @@ class Troubles:
     def certificate(self, failing: bool, reason: str) -> None:
         """The service's certificate can't be renewed, or can again."""
         self.tell(Kind.DELIVERY_FAULT, CERTIFICATE, failing, reason)
+
+    def page(self, failing: bool, reason: str) -> None:
+        """Nobody else can open the page, or others can again."""
+        self.tell(Kind.DELIVERY_FAULT, PAGE, failing, reason)
 
     def supply(self, failing: bool, reason: str) -> None:
         """The board's supply sags, or holds again."""

@@ -4,4 +4,4 @@ from pathlib import Path
 
 from stillair.database import Versions
 
-PEOPLE = Versions(Path(__file__).parent / "people", "p0002")
+PEOPLE = Versions(Path(__file__).parent / "people", "p0003")

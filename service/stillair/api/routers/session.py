@@ -10,12 +10,15 @@ from fastapi.concurrency import run_in_threadpool
 from stillair.api import commands
 from stillair.api.description import A_PERSON, ANYBODY
 from stillair.api.entry import (
+    COOKIE,
+    MARK,
     SignedIn,
     TheAccess,
     Viewer,
     address,
     cookie_name,
     is_private,
+    mark,
     session_token,
 )
 from stillair.api.problems import Problem
@@ -31,6 +34,9 @@ from stillair.api.schemas import (
 )
 from stillair.errors import NotKnownError
 from stillair.storage.items import label
+
+# The mark outlasts sessions: whoever was locked out meanwhile has to be known by it.
+KEPT_S = {COOKIE: 90 * 86_400, MARK: 400 * 86_400}  # 400 days is the longest that browsers keep
 
 router = APIRouter(prefix="/api/session", tags=["session"])
 
@@ -52,9 +58,15 @@ async def sign_in(told: SignIn, request: Request, response: Response, access: Th
     """Sign in with name and password; the answer sets the session's cookie."""
     async with request.app.state.signing_in:
         token = await run_in_threadpool(
-            access.sign_in, told.name, told.password, address=address(request)
+            access.sign_in,
+            told.name,
+            told.password,
+            address=address(request),
+            mark=mark(request),
         )
-    _give(request, response, token)
+        known = await run_in_threadpool(access.new_mark, told.name)
+    _give(request, response, COOKIE, token)
+    _give(request, response, MARK, known)
     return Done()
 
 
@@ -93,21 +105,31 @@ def first_owner(told: NewOwner, request: Request, response: Response, access: Th
             f"{commands.command('owner', 'add', 'NAME', folder=request.app.state.folder)} "
             "on the board makes an owner as well.",
         ) from None
-    _give(request, response, access.sign_in(told.name, told.password, address=address(request)))
+    token = access.sign_in(told.name, told.password, address=address(request))
+    _give(request, response, COOKIE, token)
+    _give(request, response, MARK, access.new_mark(told.name))
     return Done()
 
 
 @router.post("/password", openapi_extra=A_PERSON)
-def password(told: OtherPassword, access: TheAccess, me: SignedIn) -> Done:
+def password(
+    told: OtherPassword, request: Request, response: Response, access: TheAccess, me: SignedIn
+) -> Done:
     """Change one's own password; that ends one's other sessions."""
     try:
         access.password_change(
-            me.person.name, told.old, told.new, keep=me.token, address=me.person.address
+            me.person.name,
+            told.old,
+            told.new,
+            keep=me.token,
+            address=me.person.address,
+            mark=mark(request),
         )
     except NotKnownError:
         raise Problem(
             HTTPStatus.FORBIDDEN, "That is not your password so far; nothing was changed."
         ) from None
+    _give(request, response, MARK, access.new_mark(me.person.name))
     return Done()
 
 
@@ -143,11 +165,11 @@ def end_others(access: TheAccess, me: SignedIn) -> Done:
     return Done()
 
 
-def _give(request: Request, response: Response, token: str) -> None:
+def _give(request: Request, response: Response, cookie: str, value: str) -> None:
     response.set_cookie(
-        cookie_name(request),
-        token,
-        max_age=90 * 86_400,
+        cookie_name(request, cookie),
+        value,
+        max_age=KEPT_S[cookie],
         httponly=True,
         samesite="strict",
         secure=is_private(request),
