@@ -60,6 +60,7 @@ async def asked(
 
     scope = {
         "type": "http",
+        "scheme": "http",
         "method": method,
         "path": "/api/jobs",
         "query_string": b"",

@@ -14,12 +14,12 @@ from stillair.sensing.thermocouple import Max31855, Max31856, Mcp9600
 
 def test_a_bus_that_is_switched_off_is_told_with_its_remedy(tmp_path: Path) -> None:
     absent = str(tmp_path / "spidev0.0")
-    for sensor in (
-        Max31855("top", KernelSpi(absent, mode=Max31855.SPI_MODE)),
-        Max31856("top", KernelSpi(absent, mode=Max31856.SPI_MODE)),
-        Mcp9600("top", KernelI2c(absent, 0x67)),
+    for sensor, line in (
+        (Max31855("top", KernelSpi(absent, mode=Max31855.SPI_MODE)), "dtparam=spi=on"),
+        (Max31856("top", KernelSpi(absent, mode=Max31856.SPI_MODE)), "dtparam=spi=on"),
+        (Mcp9600("top", KernelI2c(absent, 0x67)), "dtparam=i2c_arm=on"),
     ):
-        with pytest.raises(SensorError, match="switch the bus on") as caught:
+        with pytest.raises(SensorError, match=f"write {line} into config.txt") as caught:
             sensor.read()
         assert caught.value.retry
         sensor.close()
