@@ -17,7 +17,7 @@ def test_a_bus_that_is_switched_off_is_told_with_its_remedy(tmp_path: Path) -> N
     for sensor, line in (
         (Max31855("top", KernelSpi(absent, mode=Max31855.SPI_MODE)), "dtparam=spi=on"),
         (Max31856("top", KernelSpi(absent, mode=Max31856.SPI_MODE)), "dtparam=spi=on"),
-        (Mcp9600("top", KernelI2c(absent, 0x67)), "dtparam=i2c_arm=on"),
+        (Mcp9600("top", KernelI2c(str(tmp_path / "i2c-1"), 0x67)), "dtparam=i2c_arm=on"),
     ):
         with pytest.raises(SensorError, match=f"write {line} into config.txt") as caught:
             sensor.read()
