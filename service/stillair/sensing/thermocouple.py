@@ -323,7 +323,8 @@ def _refuse_resting_line(sensor: str, answer: bytes, where: str) -> None:
 def _bus_error(sensor: str, where: str, error: OSError, answered: bool) -> SensorError:
     """What an error of the kernel's bus means."""
     if error.errno == errno.ENOENT:
-        line = "dtparam=i2c_arm=on" if where.startswith("/dev/i2c") else "dtparam=spi=on"
+        i2c = where.rpartition("/")[2].startswith("i2c-")
+        line = "dtparam=i2c_arm=on" if i2c else "dtparam=spi=on"
         return SensorError(
             sensor, f"there is no {where}: write {line} into config.txt, then restart the board"
         )
