@@ -330,11 +330,11 @@ def test_alive_again_with_three_new_pictures() -> None:
     [
         pytest.param([0.4] * 20, [], id="five in 2 s"),
         pytest.param([0.1] * 50 + [2.0] + [0.1] * 50, [], id="a pause of 2 s"),
-        pytest.param([0.5] * 20, [5.0], id="two a second, told once the beginning is over"),
-        pytest.param([1.0] * 4 + [0.1] * 30, [], id="a program that has just begun"),
+        pytest.param([0.5] * 10, [4.0], id="two a second, told once the beginning is over"),
+        pytest.param([1.0] * 3 + [0.1] * 30, [], id="a program that has just begun"),
         pytest.param([0.1] * 50 + [0.7] * 10, [7.8], id="three in 2 s, from ten a second"),
-        pytest.param([4.0] * 3, [8.0], id="one in 4 s, told with the third"),
-        pytest.param([2.0] * 3 + [0.3] * 10, [6.0, 7.8], id="fast enough again"),
+        pytest.param([4.0] * 3, [4.0], id="one in 4 s, told with the second"),
+        pytest.param([2.0] * 3 + [0.3] * 10, [4.0, 7.8], id="fast enough again"),
     ],
 )
 def test_too_few_pictures(intervals_s: list[float], expected: list[float]) -> None:
