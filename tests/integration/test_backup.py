@@ -91,6 +91,7 @@ def kept(tmp_path: Path) -> Path:
 def test_all_that_happened_comes_back_and_is_shown(tmp_path: Path, mail_server: MailServer) -> None:
     with burning(tmp_path, mail_server) as stage:
         service = stage.service
+        stage.light()
         stage.fire_is_announced()
         stage.fire_is_kept()
         wait_until(lambda: list((service.folder / "pictures").glob("*.jpg")), within_s=ANNOUNCED_S)
