@@ -65,11 +65,11 @@ class Pace:
     """Tell when too few pictures come to tell a flame by what it does in between.
 
     Slow when the last six intervals together, or as many as there were since the start,
-    have taken 2.6 s, but for the first 4 s, of which nothing is told; fast enough again when six take no more than 2.3 s. So a pause of 2 s
-    among ten pictures a second is none, and a source that falls to 0.4 a second is told
-    within 5 s. Fewer pictures show a flame later: of 20 simulated ones 17 were told within
-    10 s at 3 pictures a second, 11 at 2 and 6 at 1.5, and none can be at 1
-    (tests/bench/fire.py --tuning --per-s).
+    have taken 2.6 s, but for the first 4 s, of which nothing is told; fast enough again
+    when six take no more than 2.3 s. So a pause of 2 s among ten pictures a second is none,
+    and a source that falls to 0.4 a second is told within 5 s. Fewer pictures show a flame
+    later: of 20 simulated ones 17 were told within 10 s at 3 pictures a second, 11 at 2 and
+    6 at 1.5, and none can be at 1 (tests/bench/fire.py --tuning --per-s).
     """
 
     def __init__(self) -> None:
