@@ -93,6 +93,16 @@ def test_what_does_not_fit_is_a_problem_document(
     problem(service.web.request(method, path, json=body), status)
 
 
+def test_of_what_is_still_to_come_there_are_no_readings(service: RunningService) -> None:
+    none: dict[str, object] = {"time_s": [], "sensors": {}}
+    for start in ("1e152", "2999-01-01T00:00:00Z"):
+        assert service.get("/api/readings", **{"from": start}) == none
+    job = service.post("/api/jobs", {"name": "fin box"})["id"]
+    for stretch in ({"from": "2999-01-01T00:00:00Z"}, {"to": "1"}):
+        assert service.get(f"/api/jobs/{job}/readings", **stretch) == none
+    service.post(f"/api/jobs/{job}/finish")
+
+
 @pytest.mark.parametrize(
     ("path", "body", "said"),
     [

@@ -386,6 +386,8 @@ class Service:
             end_s = chamber.labels.timeline().epoch_s(chamber.clock.now_s())
         if start_s is None:
             start_s = end_s - HOUR_S
+        if start_s > end_s:  # of what is still to come
+            return {"time_s": [], "sensors": {}}
         return self.history.readings(key, start_s, end_s, points)
 
     def last_sound(self, key: str) -> dict[str, Any]:
@@ -404,12 +406,11 @@ class Service:
         if over_s is None:
             chamber = self._chambers[self.chamber(key)]
             over_s = chamber.labels.timeline().epoch_s(chamber.clock.now_s()) + 1.0
-        return self.history.job_readings(
-            job,
-            max(begun_s, start_s) if start_s is not None else begun_s,
-            min(over_s, end_s) if end_s is not None else over_s,
-            points,
-        )
+        start_s = max(begun_s, start_s) if start_s is not None else begun_s
+        end_s = min(over_s, end_s) if end_s is not None else over_s
+        if start_s > end_s:  # all of it before the job, or after
+            return {"time_s": [], "sensors": {}}
+        return self.history.job_readings(job, start_s, end_s, points)
 
     async def what_if(
         self,
