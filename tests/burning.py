@@ -18,7 +18,7 @@ import httpx
 
 import ordered
 from running import RunningService, wait_until
-from servers import MailServer
+from servers import TOLD_BY_MAIL, MailServer
 
 SPEED = 20
 ANNOUNCED_S = 45.0  # generous: for a computer that does other things as well
@@ -73,7 +73,8 @@ mass_g = 260
 build_s = 21600
 pieces = 2
 """
-CHAMBER = """
+CHAMBER = (
+    """
 [chamber]
 name = "North bench"
 enclosure = ["plywood"]
@@ -106,16 +107,9 @@ source = "simulated"
 [sounder]
 driver = "command"
 command = "{ring}"
-
-[[person]]
-name = "bench captain"
-routes = ["mailto:captain@example.org"]
-
-[mail]
-host = "{host}"
-port = {port}
-security = "none"
 """
+    + TOLD_BY_MAIL
+)
 RING = """
 import os, sys
 with open(sys.argv[1], "a") as heard:

@@ -30,6 +30,19 @@ def free_loopback_port() -> int:
         return port
 
 
+# The part of a chamber file by which somebody is told; to be formatted with a server's address.
+TOLD_BY_MAIL = """
+[[person]]
+name = "bench captain"
+routes = ["mailto:captain@example.org"]
+
+[mail]
+host = "{host}"
+port = {port}
+security = "none"
+"""
+
+
 class MailServer:
     """A mail server that keeps what it is sent, or refuses.
 

@@ -41,7 +41,7 @@ from integration.test_survival import listen  # noqa: E402
 from kept_things import BOOT, CHAMBER  # noqa: E402
 from killed_keepers import KEPT, SENT, keepers, told_before_kill  # noqa: E402
 from running import RunningService, wait_until  # noqa: E402
-from servers import MailServer  # noqa: E402
+from servers import TOLD_BY_MAIL, MailServer  # noqa: E402
 from stillair.clock import SystemClock  # noqa: E402
 from stillair.database import check_soundness  # noqa: E402
 from stillair.storage.history import History  # noqa: E402
@@ -50,7 +50,8 @@ from stillair.storage.journal import Journal  # noqa: E402
 OPENING = 0.2  # of the kills of journal and courier come while the file is being opened
 OPENING_S, WORKING_S = 0.4, 0.03  # how long at most until the kill, then and else
 LINES = 40  # at most that a process tells before
-WHOLE_CHAMBER = """
+WHOLE_CHAMBER = (
+    """
 [chamber]
 name = "North bench"
 enclosure = ["plywood"]
@@ -71,16 +72,9 @@ driver = "simulated"
 name = "door"
 kind = "door"
 driver = "simulated"
-
-[[person]]
-name = "bench captain"
-routes = ["mailto:captain@example.org"]
-
-[mail]
-host = "{host}"
-port = {port}
-security = "none"
 """
+    + TOLD_BY_MAIL
+)
 
 
 def journal_and_courier(folder: Path, kills: int, chance: Random) -> Iterator[Figure]:

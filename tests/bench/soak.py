@@ -51,7 +51,7 @@ from burning import RING  # noqa: E402
 from disks import LoopDisk  # noqa: E402
 from managing import Manager  # noqa: E402
 from running import RunningService, wait_until  # noqa: E402
-from servers import MailServer  # noqa: E402
+from servers import TOLD_BY_MAIL, MailServer  # noqa: E402
 
 WATCHDOG_S = 8.0  # as the unit has it
 DANGERS = ("fire", "detector_contact", "rapid_rise", "over_temperature", "flame", "smoke")
@@ -61,7 +61,8 @@ LOOK_S = 0.5
 MISSED_S = 120.0  # of ours without a word of a fire
 AIRED_S = 900.0  # of the chamber, after a fire
 CLEAR_S = 240.0  # of ours until an alarm must be over after its fire
-CHAMBER = """
+CHAMBER = (
+    """
 [chamber]
 name = "North bench"
 enclosure = ["plywood"]
@@ -105,16 +106,9 @@ source = "simulated"
 [sounder]
 driver = "command"
 command = "{ring}"
-
-[[person]]
-name = "bench captain"
-routes = ["mailto:captain@example.org"]
-
-[mail]
-host = "{host}"
-port = {port}
-security = "none"
 """
+    + TOLD_BY_MAIL
+)
 
 
 class Witness:

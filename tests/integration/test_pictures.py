@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from running import RunningService, wait_until
-from servers import MailServer
+from servers import TOLD_BY_MAIL, MailServer
 from smoke_seen import REGION, STRENGTH, running_with_smoke, smoke
 from stillair.clock import SystemClock
 from stillair.config import load_chambers
@@ -43,17 +43,6 @@ driver = "simulated"
 source = "simulated"
 [simulation]
 scenario = "foam_box"
-"""
-
-
-MAIL = """
-[[person]]
-name = "bench captain"
-routes = ["mailto:captain@example.org"]
-[mail]
-host = "{host}"
-port = {port}
-security = "none"
 """
 
 
@@ -351,7 +340,7 @@ def test_the_oldest_pictures_are_given_up_and_never_the_newest_events(service: S
 async def test_the_mail_of_smoke_carries_the_marked_picture(
     tmp_path: Path, mail_server: MailServer
 ) -> None:
-    service = build(tmp_path, MAIL.format(host=mail_server.host, port=mail_server.port))
+    service = build(tmp_path, TOLD_BY_MAIL.format(host=mail_server.host, port=mail_server.port))
     with running(service):
         courier = asyncio.create_task(service.run_courier())
         try:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
+from hand_clocks import Clocks
 from stillair.access import trail
 from stillair.access.first_code import GOOD_FOR_S, LETTERS, MOST_TRIES, FirstCode
 from stillair.access.people import FILE_NAME, Access, TooManyTriesError
@@ -17,20 +18,6 @@ from stillair.access.trail import Act, Trail
 from stillair.errors import AccessError, NotKnownError, UnfitError
 
 WORDS, OTHERS = "oars in the rain", "a coat for the weir"
-
-
-class Clocks:
-    """A wall clock and a monotonic one, moved by hand."""
-
-    def __init__(self) -> None:
-        self.at = datetime(2026, 5, 2, 9, 0, tzinfo=UTC)
-        self.now_s = 0.0
-
-    def wall(self) -> datetime:
-        return self.at
-
-    def monotonic_s(self) -> float:
-        return self.now_s
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ import os
 import sqlite3
 import threading
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -14,6 +14,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
+from hand_clocks import Clocks
 from stillair.access import people, store
 from stillair.access.migrations import PEOPLE
 from stillair.access.people import FILE_NAME, Access, TooManyTriesError
@@ -23,20 +24,6 @@ from stillair.database import reader_engine
 from stillair.errors import AccessError, StoreError
 
 WORDS = "oars in the rain"
-
-
-class Clocks:
-    """A wall clock and a monotonic one, moved by hand."""
-
-    def __init__(self) -> None:
-        self.at = datetime(2026, 5, 2, 9, 0, tzinfo=UTC)
-        self.now_s = 0.0
-
-    def wall(self) -> datetime:
-        return self.at
-
-    def monotonic_s(self) -> float:
-        return self.now_s
 
 
 @pytest.fixture
