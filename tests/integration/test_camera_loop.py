@@ -14,20 +14,17 @@ import pytest
 from numpy.typing import NDArray
 
 from integration.mjpeg_server import (
-    Manner,
-    MjpegServer,
     drawn_frames,
     packed,
     picture,
     undecodable,
 )
-from stillair.clock import Clock, FasterClock, ManualClock, SystemClock
+from stillair.clock import ManualClock, SystemClock
 from stillair.errors import CameraError
 from stillair.fire.vision import Sight, Vision
 from stillair.model import CameraCondition, CameraState, Movement, Sense, Sign
-from stillair.sensing.camera_http import HttpCamera
 from stillair.sensing.camera_loop import CameraLoop, Looks
-from stillair.sensing.protocols import Camera, Frame
+from stillair.sensing.protocols import Frame
 
 FIT, LOST = CameraCondition.FIT, CameraCondition.LOST
 FROZEN, DARK = CameraCondition.FROZEN, CameraCondition.DARK
@@ -541,94 +538,3 @@ def test_a_picture_on_its_way_to_who_takes_it_is_let_go_of_when_it_is_paused(rig
     rig.camera.pushed.put(Frame(rig.clock.now_s(), 1, pixels=picture(1)))
     assert forgotten.wait(WAIT_S)
     loop.stop()
-
-
-# --- with a real stream: the machine's clock runs ten times as fast, so 5 s take half a second ---
-
-
-@dataclass
-class Live:
-    server: MjpegServer
-    states: queue.Queue[CameraState]
-    loop: CameraLoop
-
-    def wait_for(self, condition: CameraCondition) -> CameraState:
-        """The next state of this condition, while `check` is called as the supervisor does."""
-        give_up_s = time.monotonic() + WAIT_S
-        while time.monotonic() < give_up_s:
-            self.loop.check(self.clock.now_s())
-            try:
-                state = self.states.get(timeout=0.02)
-            except queue.Empty:
-                continue
-            if state.condition is condition:
-                return state
-        raise AssertionError(f"never {condition}")
-
-    clock: Clock = field(default_factory=SystemClock)
-
-
-@pytest.fixture
-def live() -> Iterator[Live]:
-    def no_other_stream() -> Camera:
-        raise AssertionError("not to be left to another camera")
-
-    fast = FasterClock(SystemClock(), 4.0)
-    states: queue.Queue[CameraState] = queue.Queue()
-    with MjpegServer(FRAMES, frames_per_s=40.0) as server:
-        camera = HttpCamera(
-            server.address, fast, frames_per_s=100.0, other_stream=no_other_stream, timeout_s=0.5
-        )
-
-        def take(told: Told) -> None:
-            if isinstance(told, CameraState):
-                states.put(told)
-
-        loop = CameraLoop(camera, fast, Vision(), take, machine_clock=fast)
-        loop.start()
-        yield Live(server, states, loop, fast)
-        loop.stop()
-
-
-def test_a_server_that_goes_and_comes_back(live: Live) -> None:
-    live.wait_for(FIT)
-    live.server.stop()
-    lost = live.wait_for(LOST)
-    assert lost.reason == f"nothing listens at 127.0.0.1, port {live.server.port}"
-    live.server.start()
-    came_s = live.clock.now_s()
-    assert live.wait_for(FIT).t_s - came_s < 50.0  # 5 s where nothing else runs
-
-
-@pytest.mark.parametrize(
-    ("manner", "reason"),
-    [
-        (Manner.STALL, "connected, but no picture for 0 s"),
-        (Manner.GARBAGE, "sends data, but no picture"),
-        (Manner.ONLY_HALF_FRAMES, "connected, but no picture for 0 s"),
-        (Manner.UNDECODABLE, "sends pictures that can't be decoded"),
-        (Manner.HUGE_FRAME, "sends data, but no picture"),
-    ],
-)
-def test_a_server_that_ails_and_recovers(live: Live, manner: Manner, reason: str) -> None:
-    live.wait_for(FIT)
-    live.server.manner = manner
-    lost = live.wait_for(LOST)
-    give_up_s = time.monotonic() + WAIT_S
-    while lost.reason != reason:  # first, perhaps, that no picture comes any more
-        assert time.monotonic() < give_up_s, f"told {lost.reason!r}"
-        lost = live.wait_for(LOST)
-    live.server.manner = Manner.PLAY
-    live.wait_for(FIT)
-    latest = live.loop.latest_jpeg()
-    assert latest is not None
-    assert latest[0] in FRAMES
-
-
-def test_half_frames_among_whole_ones_do_no_harm(live: Live) -> None:
-    live.wait_for(FIT)
-    live.server.manner = Manner.HALF_FRAMES
-    live.server.wait_until_sent(live.server.frames_sent + 20)
-    live.loop.check(live.clock.now_s())
-    told = {live.states.get().condition for _ in range(live.states.qsize())}
-    assert told <= {FIT}

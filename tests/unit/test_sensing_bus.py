@@ -19,7 +19,9 @@ def test_a_bus_that_is_switched_off_is_told_with_its_remedy(tmp_path: Path) -> N
         (Max31856("top", KernelSpi(absent, mode=Max31856.SPI_MODE)), "dtparam=spi=on"),
         (Mcp9600("top", KernelI2c(str(tmp_path / "i2c-1"), 0x67)), "dtparam=i2c_arm=on"),
     ):
-        with pytest.raises(SensorError, match=f"write {line} into config.txt") as caught:
+        with pytest.raises(
+            SensorError, match=f"switch the bus on: write {line} into config.txt"
+        ) as caught:
             sensor.read()
         assert caught.value.retry
         sensor.close()

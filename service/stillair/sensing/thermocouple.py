@@ -326,7 +326,9 @@ def _bus_error(sensor: str, where: str, error: OSError, answered: bool) -> Senso
         i2c = where.rpartition("/")[2].startswith("i2c-")
         line = "dtparam=i2c_arm=on" if i2c else "dtparam=spi=on"
         return SensorError(
-            sensor, f"there is no {where}: write {line} into config.txt, then restart the board"
+            sensor,
+            f"there is no {where}: switch the bus on: write {line} into config.txt, "
+            "then restart the board",
         )
     if error.errno in (errno.EACCES, errno.EPERM):
         return SensorError(sensor, f"this user may not use {where}", retry=False)
