@@ -520,7 +520,18 @@ def test_a_notice_that_is_not_stored_becomes_a_message() -> None:
         "k", "bench", "bench-1", Kind.FIRE, Priority.CRITICAL, "cox", COX, "Fire", "Fire.", 5.0
     )
     made = Message.of(notice, LONG_AGO)
-    assert made == Message("k", COX, "Fire", "Fire.", LONG_AGO, "bench-1", "critical", 0)
+    assert made == Message(
+        key="k",
+        route=COX,
+        title="Fire",
+        text="Fire.",
+        created_at=LONG_AGO,
+        alarm="bench-1",
+        priority="critical",
+        chamber="bench",
+        kind="fire",
+        person="cox",
+    )
 
 
 def test_schemes_are_found_whatever_their_case() -> None:

@@ -152,6 +152,7 @@ class Telling:
                     title=said.title,
                     text=said.text,
                     created_s=t_s,
+                    stage=stage.value,
                 )
                 notices.setdefault(notice.key, notice)
         return tuple(notices.values())

@@ -470,4 +470,8 @@ def _marked_late(message: Due, now_at: datetime) -> Message:
         alarm=message.alarm,
         priority=message.priority,
         tries=message.tries,
+        chamber=message.chamber,
+        kind=message.kind,
+        stage=message.stage,
+        person=message.person,
     )

@@ -31,7 +31,7 @@ from typing import BinaryIO, Literal
 from zoneinfo import ZoneInfo
 
 from stillair.alarms import figures
-from stillair.alerts.routes import Due
+from stillair.alerts.routes import Message
 from stillair.errors import DeliveryError
 
 log = logging.getLogger(__name__)
@@ -100,7 +100,7 @@ class MailRoute:
         self._open: set[_Session] = set()
         self._closed = False
 
-    def send(self, message: Due) -> None:
+    def send(self, message: Message) -> None:
         """Hand one message to the mail server. Raises `DeliveryError`."""
         recipient = message.route.partition(":")[2]
         sender = self._settings.sender
@@ -136,7 +136,7 @@ class MailRoute:
             for session in self._open:
                 session.cut()
 
-    def _picture_of(self, message: Due) -> bytes | None:
+    def _picture_of(self, message: Message) -> bytes | None:
         if message.alarm is None:
             return None
         try:
@@ -172,7 +172,7 @@ class MailRoute:
 
 
 def compose(
-    message: Due,
+    message: Message,
     *,
     sender: str,
     recipient: str,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Protocol
 
@@ -23,6 +23,14 @@ class Due(Protocol):
     @property
     def alarm(self) -> str | None: ...
     @property
+    def chamber(self) -> str: ...
+    @property
+    def kind(self) -> str: ...
+    @property
+    def stage(self) -> str: ...
+    @property
+    def person(self) -> str: ...
+    @property
     def priority(self) -> str: ...
     @property
     def route(self) -> str: ...
@@ -38,7 +46,11 @@ class Due(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """A message that didn't come out of the outbox; satisfies `Due`."""
+    """A message on its way, also one that didn't come out of the outbox; satisfies `Due`.
+
+    `link` is the address of a page that answers it, where there is one; it holds a
+    secret, so it belongs into what is sent and nowhere else.
+    """
 
     key: str
     route: str
@@ -48,6 +60,11 @@ class Message:
     alarm: str | None = None
     priority: str = "low"
     tries: int = 0
+    chamber: str = ""
+    kind: str = ""
+    stage: str = ""
+    person: str = ""
+    link: str | None = field(default=None, repr=False)
 
     @classmethod
     def of(cls, notice: Notice, created_at: datetime) -> Message:
@@ -60,13 +77,17 @@ class Message:
             created_at=created_at,
             alarm=notice.alarm,
             priority=notice.priority.value,
+            chamber=notice.chamber,
+            kind=notice.kind.value,
+            stage=notice.stage,
+            person=notice.person,
         )
 
 
 class Route(Protocol):
     """One way to send; called from several threads, at most once at a time per address."""
 
-    def send(self, message: Due) -> None:
+    def send(self, message: Message) -> None:
         """Hand the message over within this route's own deadline. Raises `DeliveryError`.
 
         Having returned, it was accepted. The same key is the same message.

@@ -149,6 +149,7 @@ class Notice:
     title: str
     text: str
     created_s: float
+    stage: str = ""  # what it tells of the alarm: "raised", "changed", "still", "over" ...
 
 
 @dataclass(frozen=True, slots=True)

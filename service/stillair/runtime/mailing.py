@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from stillair.alerts.routes import Due, Route
+from stillair.alerts.routes import Message, Route
 
 
 class AddressedRoute:
@@ -18,7 +18,7 @@ class AddressedRoute:
         self._by_address = dict(by_address)
         self._otherwise = otherwise
 
-    def send(self, message: Due) -> None:
+    def send(self, message: Message) -> None:
         """Hand the message on. Raises `DeliveryError`."""
         self._by_address.get(message.route, self._otherwise).send(message)
 

@@ -36,6 +36,7 @@ class NoticeRow:
     title: str
     text: str
     created_at: datetime
+    stage: str
     state: str
     tries: int
     next_try_at: datetime | None
@@ -68,6 +69,7 @@ def post(connection: Connection, notice: Notice, timeline: Timeline) -> None:
             route=plain(notice.route),
             title=plain(notice.title),
             text=plain(notice.text),
+            stage=notice.stage,
             created_us=micros(timeline.epoch_s(notice.created_s)),
             state="pending",
         )

@@ -159,6 +159,7 @@ class NoticeTable(JournalTable, table=True):
     route: str = Field(sa_type=Text)
     title: str = Field(sa_type=Text)
     text: str = Field(sa_type=Text)
+    stage: str = Field(default="", sa_type=Text)
     created_us: int = Field(sa_type=BigInteger)
     state: str = Field(sa_type=Text)  # pending, sent, failed
     tries: int = 0
