@@ -79,7 +79,7 @@ def no_rule_breaks(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPat
     def broken(what: str, kinds: object, error: Exception, **_: object) -> NoReturn:
         raise error
 
-    for module in ("stillair.thermal.core", "stillair.watch"):
+    for module in ("stillair.thermal.core", "stillair.watch.core"):
         monkeypatch.setattr(f"{module}.RuleFailure", broken)
 
 

@@ -30,7 +30,8 @@ from stillair.model import (
 )
 from stillair.runtime.supervisor import STUMBLES, Supervisor
 from stillair.thermal.plan import SensorPlan, ThermalPlan
-from stillair.watch import Watch, WatchPlan, WatchView, _Gathered
+from stillair.watch import Watch, WatchPlan, WatchView
+from stillair.watch.gathered import Gathered
 
 PLAN = WatchPlan(
     chamber="north-bench",
@@ -196,7 +197,7 @@ def test_a_door_that_its_rule_forgot_is_not_open_for_ever(
 def test_what_turns_out_to_be_what_stands_already_leaves_none_without_an_end() -> None:
     """A rule begun anew tells a draft beside the door it has forgotten, and then a door."""
     watch = Watch(PLAN)
-    gathered = _Gathered(80.0)
+    gathered = Gathered(80.0)
     old = Finding(Kind.DOOR_OPEN, Change.RAISED, 50.0, 45.0, ("top",), {"cause": "clear"})
     fall = replace(old, kind=Kind.DRAFT, at_s=80.0, onset_s=75.0)
     door = replace(fall, kind=Kind.DOOR_OPEN, change=Change.REVISED, was_kind=Kind.DRAFT)

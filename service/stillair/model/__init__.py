@@ -11,6 +11,7 @@ in the chamber's monotonic or recording time `_s`, wall-clock instants `_at`
 
 from __future__ import annotations
 
+from stillair.model.duties import AlarmTestState, AttendanceState, Duty, StopState
 from stillair.model.kinds import (
     BLIND,
     BURNING,
@@ -84,7 +85,9 @@ __all__ = [
     "Afterwards",
     "AlarmCommand",
     "AlarmState",
+    "AlarmTestState",
     "Annunciation",
+    "AttendanceState",
     "CameraCondition",
     "CameraState",
     "Change",
@@ -92,6 +95,7 @@ __all__ = [
     "ContactKind",
     "ContactState",
     "Detail",
+    "Duty",
     "EventChange",
     "EventJudged",
     "Finding",
@@ -125,6 +129,7 @@ __all__ = [
     "Sounding",
     "StartJob",
     "Stimulus",
+    "StopState",
     "Suppression",
     "TellOutcome",
     "Tick",

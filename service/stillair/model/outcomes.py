@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
 
+from stillair.model.duties import Duty
 from stillair.model.kinds import (
     Change,
     Detail,
@@ -258,6 +259,7 @@ class Outcome:
     outcomes: tuple[OutcomeTold, ...] = ()
     diagnoses: tuple[JobDiagnosis, ...] = ()
     judgements: tuple[EventJudged, ...] = ()
+    duties: tuple[Duty, ...] = ()
 
     @property
     def empty(self) -> bool:
@@ -271,6 +273,7 @@ class Outcome:
             or self.outcomes
             or self.diagnoses
             or self.judgements
+            or self.duties
         )
 
 
@@ -321,6 +324,7 @@ class WatchMemory:
     last_seen_s: float | None = None  # when somebody last watched: negative or small
     burnt: int = 0  # number of the newest of `BURNING` since the last job began, over or not
     afterwards: Afterwards = field(default_factory=Afterwards)
+    duties: tuple[Duty, ...] = ()  # the newest of each topic
 
 
 def chamber_key(name: str) -> str:

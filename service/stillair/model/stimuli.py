@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import datetime
 from enum import StrEnum
 
 from stillair.errors import ReadingFault
@@ -133,9 +134,13 @@ class Trouble:
 
 @dataclass(frozen=True, slots=True)
 class Tick:
-    """One whole second has passed; drives delays, silent sensors and all evaluation."""
+    """One whole second has passed; drives delays, silent sensors and all evaluation.
+
+    `at` is its wall-clock label, for hours of the day; None where nobody knows, as in a replay.
+    """
 
     t_s: float
+    at: datetime | None = None
 
 
 # --- commands --------------------------------------------------------------

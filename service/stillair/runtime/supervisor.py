@@ -21,6 +21,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Protocol, TypeVar
 
 from stillair.clock import Clock
@@ -95,6 +96,7 @@ class Supervisor:
         what is over, every quarter of an hour, at a job's end and when the loop ends; never blocks
     on_view : takes the new view after each tick and command and soon after anything else;
         never blocks
+    label : gives an instant of the chamber's time its wall-clock label
     """
 
     def __init__(
@@ -112,6 +114,7 @@ class Supervisor:
         contacts: Sequence[WiredContact] = (),
         checked: Sequence[Checked] = (),
         script: Callable[[float, WatchView], Sequence[Command]] | None = None,
+        label: Callable[[float], datetime] | None = None,
     ) -> None:
         self._watch = watch
         self._clock = clock
@@ -124,6 +127,7 @@ class Supervisor:
         self._contacts = tuple(contacts)
         self._checked = tuple(checked)
         self._script = script
+        self._label = label
         self._told: dict[str, ContactState] = {}
         self._unstarted: set[str] = set()  # contacts that can't be listened to
         self._sounded = Sounding.SILENT  # what the sounder has been told
@@ -239,7 +243,8 @@ class Supervisor:
         if self._script is not None:
             for command in self._guarded("the script", self._script, t_s, self.view) or ():
                 self._guarded("a command of the script", self._try, command)
-        self._take(Tick(t_s))
+        at = None if self._label is None else self._guarded("the wall clock", self._label, t_s)
+        self._take(Tick(t_s, at))
         self._show()
         if time.monotonic() >= self._learned_s:
             self._tell_learned()

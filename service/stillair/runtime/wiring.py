@@ -234,6 +234,7 @@ def _chamber(
         contacts=[WiredContact(c.name, c.kind, drivers.contact(c)) for c in settings.contacts],
         checked=checked,
         script=SimulatedMachine(drivers.world()).commands if settings.simulated else None,
+        label=lambda t_s: labels.timeline().at(t_s),
     )
     service.journal.made_with[key] = f"{__version__} {settings.fingerprint}"
     return Chamber(

@@ -7,11 +7,13 @@ journal and for what is shown before it is kept, so both look the same.
 
 from __future__ import annotations
 
+from dataclasses import fields
 from datetime import UTC, datetime
 
 from stillair.alarms.wording import story
 from stillair.model import (
     AlarmState,
+    Duty,
     EventChange,
     EventJudged,
     Job,
@@ -154,6 +156,18 @@ def note_item(note: JobNote, chamber: str, timeline: Timeline, seq: int | None =
         "by": note.by,
         "height_mm": note.height_mm,
     }
+
+
+def duty_item(duty: Duty, chamber: str, timeline: Timeline, seq: int | None = None) -> Item:
+    """What is kept of a duty: its fields, instants (`_s`) as labels (`_at`)."""
+    item: Item = {"seq": seq, "chamber": chamber}
+    for field in fields(duty):
+        value = getattr(duty, field.name)
+        if field.name.endswith("_s"):
+            item[f"{field.name.removesuffix('_s')}_at"] = _label(timeline, value)
+        else:
+            item[field.name] = list(value) if isinstance(value, tuple) else value
+    return item
 
 
 def judgement_item(

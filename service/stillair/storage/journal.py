@@ -33,6 +33,7 @@ from stillair.errors import StoreError
 from stillair.model import (
     AlarmState,
     Annunciation,
+    Duty,
     EventChange,
     EventJudged,
     Job,
@@ -45,6 +46,7 @@ from stillair.model import (
     Timeline,
     WatchMemory,
 )
+from stillair.model.duties import TOPICS, topic_of
 from stillair.storage import items, migrations, outbox
 from stillair.storage.memory import known
 from stillair.storage.outbox import micros
@@ -102,6 +104,8 @@ def _entry(
             item = items.diagnosis_item(load(JobDiagnosis, body), chamber, timeline, seq)
         case "judgement":
             item = items.judgement_item(load(EventJudged, body), chamber, timeline, seq)
+        case _ if topic in TOPICS:
+            item = items.duty_item(load(TOPICS[topic], body), chamber, timeline, seq)
         case _:
             raise ValueError(f"no such topic: {topic}")
     return Entry(seq, topic, item)
@@ -422,7 +426,9 @@ class _Row:
     job: str | None
     event: int | None
     mono_s: float
-    value: EventChange | AlarmState | Job | JobNote | OutcomeTold | JobDiagnosis | EventJudged
+    value: (
+        EventChange | AlarmState | Job | JobNote | OutcomeTold | JobDiagnosis | EventJudged | Duty
+    )
 
 
 def _rows(outcome: Outcome) -> Iterator[_Row]:
@@ -436,6 +442,9 @@ def _rows(outcome: Outcome) -> Iterator[_Row]:
         yield _Row("diagnosis", "diagnosis", found.job, None, found.t_s, found)
     for judged in outcome.judgements:
         yield _Row("judgement", judged.kind.value, judged.job, judged.event, judged.t_s, judged)
+    for duty in outcome.duties:
+        topic = topic_of(duty)
+        yield _Row(topic, topic, None, None, outcome.t_s, duty)
     for change in outcome.events:
         yield _Row("event", change.kind.value, change.job, change.event, change.at_s, change)
     for alarm in outcome.alarms:

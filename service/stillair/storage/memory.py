@@ -13,12 +13,14 @@ from sqlmodel import col
 from stillair.model import (
     BURNING,
     AlarmState,
+    Duty,
     EventChange,
     Job,
     Suppression,
     Timeline,
     WatchMemory,
 )
+from stillair.model.duties import TOPICS
 from stillair.storage.records import load, shifted
 from stillair.storage.tables import AlarmRow, JobRow, Ledger, StandingEvent, WatchMark
 
@@ -42,7 +44,26 @@ def known(connection: Connection, chamber: str, timeline: Timeline) -> WatchMemo
         events=tuple(_states(connection, StandingEvent, EventChange, chamber, timeline)),
         last_seen_s=mark["mono_s"] + _shift_s(mark, timeline) if mark else None,
         burnt=_burnt(connection, chamber),
+        duties=_duties(connection, chamber, timeline),
     )
+
+
+def _duties(connection: Connection, chamber: str, timeline: Timeline) -> tuple[Duty, ...]:
+    """The newest word on each duty."""
+    found: list[Duty] = []
+    for topic, cls in TOPICS.items():
+        query = (
+            select(Ledger)
+            .where(col(Ledger.topic) == topic, col(Ledger.chamber) == chamber)
+            .order_by(col(Ledger.seq).desc())
+            .limit(1)
+        )
+        for row in connection.execute(query).mappings():
+            try:
+                found.append(shifted(load(cls, row["body"]), _shift_s(row, timeline)))
+            except ValueError:
+                log.exception("what was kept of %s can't be understood and was left out", topic)
+    return tuple(found)
 
 
 def _burnt(connection: Connection, chamber: str) -> int:

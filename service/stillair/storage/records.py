@@ -17,14 +17,22 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any, TypeVar
 
-from stillair.model import AlarmState, EventChange, Job, Outcome, Timeline
+from stillair.model import (
+    AlarmState,
+    Duty,
+    EventChange,
+    Job,
+    Outcome,
+    Timeline,
+)
 
 T = TypeVar("T")
-State = TypeVar("State", AlarmState, EventChange, Job)
+State = TypeVar("State", bound=AlarmState | EventChange | Job | Duty)
 
 INSTANTS = frozenset(
     {"at_s", "onset_s", "end_s", "raised_s", "changed_s"}
     | {"started_s", "finished_s", "paused_since_s", "shelved_until_s"}
+    | {"confirmed_s", "until_s", "tried_s"}
 )
 
 _HINTS: dict[type[Any], dict[str, Any]] = {}  # of each class once: they take 0.1 ms to find

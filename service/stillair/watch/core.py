@@ -20,11 +20,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 from stillair.alarms.catalogue import AlarmContext
 from stillair.alarms.defects import BrokenRules
-from stillair.alarms.desk import CONFIRM_S, SAID_OVER, AlarmDesk, AlarmResult, Person
+from stillair.alarms.desk import CONFIRM_S, SAID_OVER, AlarmDesk
 from stillair.alarms.events import Events
 from stillair.alarms.wording import RULES
 from stillair.fire.aftermath import Aftermath
@@ -42,26 +42,23 @@ from stillair.fire.unseen import Unseen
 from stillair.fire.verdict import REMEMBERED, FireVerdict
 from stillair.fire.witnesses import SEEN_BY_MANY, Witnesses
 from stillair.jobs.afterwards import CoolingOn
-from stillair.jobs.desk import JobDesk, JobResult
-from stillair.jobs.standstill import STILL_AFTER_S, StandStill, is_hot
+from stillair.jobs.desk import JobDesk
+from stillair.jobs.standstill import StandStill, is_hot
 from stillair.model import (
     BURNING,
     KIND_CLASS,
     Afterwards,
     AlarmCommand,
-    AlarmState,
     Annunciation,
     CameraState,
     ContactKind,
     ContactState,
     EventChange,
     Finding,
-    Job,
     JobCommand,
     JobPhase,
     Kind,
     Movement,
-    Notice,
     Outcome,
     Particles,
     Phase,
@@ -79,60 +76,12 @@ from stillair.model import (
 )
 from stillair.thermal.balance import BalanceMemory
 from stillair.thermal.core import HEAT, ThermalWatch
-from stillair.thermal.plan import RuleFailure, ThermalContext, ThermalPlan, ThermalView
+from stillair.thermal.plan import RuleFailure, ThermalContext
+from stillair.watch.gathered import Gathered
+from stillair.watch.plan import WatchPlan, WatchView
 
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
 AFTERWARDS = "events, alarms and jobs"
-
-
-@dataclass(frozen=True, slots=True)
-class ContactPlan:
-    """A switch that belongs to the chamber."""
-
-    name: str
-    kind: ContactKind
-
-
-@dataclass(frozen=True, slots=True)
-class WatchPlan:
-    """What the watch of one chamber has to know from the start."""
-
-    chamber: str
-    name: str
-    thermal: ThermalPlan
-    contacts: tuple[ContactPlan, ...] = ()
-    particles: tuple[str, ...] = ()
-    camera: bool = False
-    people: tuple[Person, ...] = ()
-    still_after_s: float = STILL_AFTER_S  # a machine may in a job, once it has moved
-    mark: str = ""  # "Simulated" or "Recorded", where the readings are no real chamber's
-    box: str = ""  # what jobs are built in; see `Job`
-
-
-@dataclass(frozen=True, slots=True)
-class WatchView:
-    """How the chamber is just now, for pages."""
-
-    t_s: float | None
-    thermal: ThermalView
-    contacts: tuple[ContactState, ...]
-    camera: CameraState | None
-    job: Job | None
-    alarms: tuple[AlarmState, ...]
-    events: tuple[EventChange, ...]  # those that stand, newest last
-    sounding: Sounding
-    particles: tuple[Particles, ...] = ()  # the last word of each who counts them
-
-
-@dataclass(slots=True)
-class _Gathered:
-    """What has followed so far from the present stimulus."""
-
-    t_s: float
-    events: list[EventChange] = field(default_factory=list)
-    alarms: dict[str, AlarmState] = field(default_factory=dict)
-    notices: list[Notice] = field(default_factory=list)
-    jobs: JobResult = field(default_factory=lambda: JobResult((), ()))
 
 
 class Watch:
@@ -221,13 +170,13 @@ class Watch:
                 known = self._open.get((stimulus.kind, stimulus.subject))
                 return self._conclude(t_s, (trouble(stimulus, known),))
             case _ if isinstance(stimulus, AlarmCommand):
-                gathered = _Gathered(t_s)
+                gathered = Gathered(t_s)
                 if isinstance(stimulus, Reset):
                     self._number(gathered, self._said_over(stimulus))
-                _add_alarms(gathered, self._alarms.command(stimulus))
+                gathered.add_alarms(self._alarms.command(stimulus))
                 return self._outcome(gathered)
             case _ if isinstance(stimulus, JobCommand):
-                gathered = _Gathered(t_s, jobs=self._jobs.command(stimulus))
+                gathered = Gathered(t_s, jobs=self._jobs.command(stimulus))
                 if isinstance(stimulus, StartJob):
                     self._aftermath.begin_job()
                 return self._outcome(gathered)
@@ -281,7 +230,7 @@ class Watch:
         thermal = self._thermal.tick(t_s, self._thermal_context())
         for sign in thermal.signs:
             self._verdict.take(sign)
-        gathered = _Gathered(t_s)
+        gathered = Gathered(t_s)
         self._number(gathered, self._judge_fire(t_s))
         # Whatever breaks holds up nothing else, and the alarms come before the job.
         steps: tuple[Callable[[], None], ...] = (
@@ -327,13 +276,13 @@ class Watch:
                         yield from self._thermal.said_over(kind, subject, command.t_s, SAID_OVER)
                         yield from self._unseen.said_over(event, command.t_s, SAID_OVER)
 
-    def _tick_alarms(self, gathered: _Gathered) -> None:
+    def _tick_alarms(self, gathered: Gathered) -> None:
         """A second passes for the alarms; nobody is asked who could fail."""
         job = self._jobs.job
         context = AlarmContext(phase=self._phase, job=job.state if job else None)
-        _add_alarms(gathered, self._alarms.tick(gathered.t_s, context))
+        gathered.add_alarms(self._alarms.tick(gathered.t_s, context))
 
-    def _follow_job(self, gathered: _Gathered) -> None:
+    def _follow_job(self, gathered: Gathered) -> None:
         """The job hears how the chamber is, and the alarms with the next second."""
         t_s, view = gathered.t_s, self._thermal.view()
         self._phase = view.phase
@@ -432,11 +381,11 @@ class Watch:
     # --- from findings to events, alarms and the outcome ---------------------
 
     def _conclude(self, t_s: float, findings: Iterable[Finding]) -> Outcome:
-        gathered = _Gathered(t_s)
+        gathered = Gathered(t_s)
         self._number(gathered, findings)
         return self._outcome(gathered)
 
-    def _number(self, gathered: _Gathered, findings: Iterable[Finding]) -> None:
+    def _number(self, gathered: Gathered, findings: Iterable[Finding]) -> None:
         """Make events of findings and hand them to the alarms."""
         for finding in findings:
             if not is_blind(finding.detail):  # else nobody has seen anything
@@ -459,12 +408,12 @@ class Watch:
             told = self._witnesses.missing(self._heard_s(), finding.at_s)
         return replace(finding, detail={**finding.detail, "missing": told}) if told else finding
 
-    def _to_alarms(self, gathered: _Gathered, *events: EventChange) -> None:
+    def _to_alarms(self, gathered: Gathered, *events: EventChange) -> None:
         """Hand over events; by a defect they stand all the same, and are handed over again."""
         for event in events:
             self._untaken[event.event] = event
             try:
-                _add_alarms(gathered, self._alarms.take(event))
+                gathered.add_alarms(self._alarms.take(event))
                 del self._untaken[event.event]
             except Exception as error:
                 self._note_defect(error)
@@ -472,27 +421,8 @@ class Watch:
     def _note_defect(self, error: Exception) -> None:
         self._defects.append(RuleFailure(AFTERWARDS, frozenset(), error, begun_anew=False))
 
-    def _outcome(self, gathered: _Gathered) -> Outcome:
+    def _outcome(self, gathered: Gathered) -> Outcome:
         sounding = self._alarms.sounding()
         changed = sounding is not self._sounding
         self._sounding = sounding
-        return Outcome(
-            chamber=self._plan.chamber,
-            t_s=gathered.t_s,
-            events=tuple(gathered.events),
-            alarms=tuple(gathered.alarms.values()),
-            notices=tuple(gathered.notices),
-            jobs=gathered.jobs.jobs,
-            notes=gathered.jobs.notes,
-            outcomes=gathered.jobs.outcomes,
-            sounding=sounding if changed else None,
-            created=gathered.jobs.created,
-        )
-
-
-def _add_alarms(gathered: _Gathered, result: AlarmResult) -> None:
-    """Keep the newest state of each alarm and every notice, in order."""
-    for alarm in result.alarms:
-        gathered.alarms.pop(alarm.id, None)
-        gathered.alarms[alarm.id] = alarm
-    gathered.notices.extend(result.notices)
+        return gathered.outcome(self._plan.chamber, sounding if changed else None)

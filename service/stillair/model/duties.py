@@ -1,0 +1,59 @@
+"""What is kept of duties beside the alarms: who is near, the stop of the machine, alarm tests.
+
+Each is one frozen state; the newest counts, and the ledger keeps all of them.
+Instants (`_s`) are seconds of the chamber's time and move with it over a restart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class AttendanceState:
+    """Whether somebody is near a box that can burn, as it was said last."""
+
+    changed_s: float
+    what: str = ""  # what was said: "present", "handed over", "left", "unattended", "ended"
+    by: str = ""  # who said so
+    person: str = ""  # who is near now
+    confirmed_s: float | None = None  # when somebody was near last
+    job: str | None = None  # the job that was said to run unattended
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class StopState:
+    """Where the stop of the machine stands."""
+
+    changed_s: float
+    phase: str = "ready"  # ready, counting, held, stopped
+    by: str = ""  # who held it, or reset it
+    cause: str = ""  # the alarm for which it counts or has stopped
+    until_s: float | None = None  # the end of the countdown
+    tried_s: float | None = None  # when the owner last tried it for real
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmTestState:
+    """One alarm test, as far as it has come."""
+
+    id: str
+    changed_s: float
+    by: str = ""
+    phase: str = "running"  # running, done
+    started_s: float = 0.0
+    steps: tuple[str, ...] = ()
+
+
+Duty = AttendanceState | StopState | AlarmTestState
+TOPICS: dict[str, type[Duty]] = {
+    "attendance": AttendanceState,
+    "stop": StopState,
+    "test": AlarmTestState,
+}
+
+
+def topic_of(duty: Duty) -> str:
+    """Under which word the ledger keeps it."""
+    return next(topic for topic, cls in TOPICS.items() if isinstance(duty, cls))

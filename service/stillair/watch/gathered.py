@@ -1,0 +1,44 @@
+"""What follows from one stimulus, piece by piece, until it is an outcome."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from stillair.alarms.desk import AlarmResult
+from stillair.jobs.desk import JobResult
+from stillair.model import AlarmState, Duty, EventChange, Notice, Outcome, Sounding
+
+
+@dataclass(slots=True)
+class Gathered:
+    """What has followed so far from the present stimulus."""
+
+    t_s: float
+    events: list[EventChange] = field(default_factory=list)
+    alarms: dict[str, AlarmState] = field(default_factory=dict)
+    notices: list[Notice] = field(default_factory=list)
+    jobs: JobResult = field(default_factory=lambda: JobResult((), ()))
+    duties: list[Duty] = field(default_factory=list)
+
+    def add_alarms(self, result: AlarmResult) -> None:
+        """Keep the newest state of each alarm and every notice, in order."""
+        for alarm in result.alarms:
+            self.alarms.pop(alarm.id, None)
+            self.alarms[alarm.id] = alarm
+        self.notices.extend(result.notices)
+
+    def outcome(self, chamber: str, sounding: Sounding | None) -> Outcome:
+        """All of it; `sounding` only where it has changed."""
+        return Outcome(
+            chamber=chamber,
+            t_s=self.t_s,
+            events=tuple(self.events),
+            alarms=tuple(self.alarms.values()),
+            notices=tuple(self.notices),
+            jobs=self.jobs.jobs,
+            notes=self.jobs.notes,
+            outcomes=self.jobs.outcomes,
+            sounding=sounding,
+            created=self.jobs.created,
+            duties=tuple(self.duties),
+        )

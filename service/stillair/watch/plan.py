@@ -1,0 +1,58 @@
+"""What the watch of a chamber has to know from the start, and what it shows of itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stillair.alarms.telling import Person
+from stillair.jobs.standstill import STILL_AFTER_S
+from stillair.model import (
+    AlarmState,
+    CameraState,
+    ContactKind,
+    ContactState,
+    EventChange,
+    Job,
+    Particles,
+    Sounding,
+)
+from stillair.thermal.plan import ThermalPlan, ThermalView
+
+
+@dataclass(frozen=True, slots=True)
+class ContactPlan:
+    """A switch that belongs to the chamber."""
+
+    name: str
+    kind: ContactKind
+
+
+@dataclass(frozen=True, slots=True)
+class WatchPlan:
+    """What the watch of one chamber has to know from the start."""
+
+    chamber: str
+    name: str
+    thermal: ThermalPlan
+    contacts: tuple[ContactPlan, ...] = ()
+    particles: tuple[str, ...] = ()
+    camera: bool = False
+    people: tuple[Person, ...] = ()
+    still_after_s: float = STILL_AFTER_S  # a machine may in a job, once it has moved
+    mark: str = ""  # "Simulated" or "Recorded", where the readings are no real chamber's
+    box: str = ""  # what jobs are built in; see `Job`
+
+
+@dataclass(frozen=True, slots=True)
+class WatchView:
+    """How the chamber is just now, for pages."""
+
+    t_s: float | None
+    thermal: ThermalView
+    contacts: tuple[ContactState, ...]
+    camera: CameraState | None
+    job: Job | None
+    alarms: tuple[AlarmState, ...]
+    events: tuple[EventChange, ...]  # those that stand, newest last
+    sounding: Sounding
+    particles: tuple[Particles, ...] = ()  # the last word of each who counts them
