@@ -68,9 +68,10 @@ class TellingOutbox:
     """A journal's outbox that tells which messages it knows as sent."""
 
     def __init__(self, journal: Journal) -> None:
-        self.due_notices = journal.due_notices
+        self.waiting_notices = journal.waiting_notices
+        self.record_superseded = journal.record_superseded
         self._journal = journal
-        waiting = len(journal.due_notices(SystemClock().wall(), AHEAD - 1))
+        waiting = len(journal.waiting_notices(AHEAD - 1))
         self.waiting = threading.Semaphore(AHEAD - waiting)
 
     def record_delivery(

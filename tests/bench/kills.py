@@ -42,7 +42,6 @@ from kept_things import BOOT, CHAMBER  # noqa: E402
 from killed_keepers import KEPT, SENT, keepers, told_before_kill  # noqa: E402
 from running import RunningService, wait_until  # noqa: E402
 from servers import TOLD_BY_MAIL, MailServer  # noqa: E402
-from stillair.clock import SystemClock  # noqa: E402
 from stillair.database import check_soundness  # noqa: E402
 from stillair.storage.history import History  # noqa: E402
 from stillair.storage.journal import Journal  # noqa: E402
@@ -104,10 +103,9 @@ def journal_and_courier(folder: Path, kills: int, chance: Random) -> Iterator[Fi
                     print(f"\r{number + 1} kills", end="", file=sys.stderr, flush=True)
         check_soundness(path)
         journal = Journal.open(path)
-        now = SystemClock()
         with keepers("courier", path) as process:
             told += told_before_kill(process, str(mail.port), 100, kill)
-        left = {notice.key for notice in journal.due_notices(now.wall(), 10**6)}
+        left = {notice.key for notice in journal.waiting_notices(10**6)}
         lost |= missing(path, told, seen)
         notices = messages(path)
         alarms = len(journal.memory(CHAMBER, BOOT).alarms)

@@ -17,7 +17,7 @@ import pytest
 
 from kept_things import notice, outcome
 from running import RunningService, wait_until
-from stillair.alerts.courier import STARVED_S
+from stillair.alerts.faults import STARVED_S
 from stillair.clock import ManualClock, SystemClock
 from stillair.config import load_chambers
 from stillair.errors import StoreError

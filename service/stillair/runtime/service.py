@@ -18,6 +18,7 @@ from typing import Any
 
 from stillair import __version__
 from stillair.alerts.courier import Courier
+from stillair.alerts.pacing import presses
 from stillair.alerts.routes import Message
 from stillair.clock import Clock
 from stillair.config.materials import weakest
@@ -222,9 +223,13 @@ class Service:
         put_s = self._clock.now_s()
         # First, so that a message finds its picture under way.
         self.pictures.happened(key, outcome, timeline)
+        notices = list(_messages(outcome, timeline))
+        # What presses goes out while it is being stored; the courier knows it by its key.
+        if pressing := [message for _, message in notices if presses(message)]:
+            self.courier.hand(pressing)
         # Together: `_hand_on` takes an empty queue as a sign that all of these are kept.
         with self._lock:
-            for notice, message in _messages(outcome, timeline):
+            for notice, message in notices:
                 self._unkept[notice] = (put_s, message)
             self.writer.put(outcome, timeline)
         chamber.stories.take(outcome.events, timeline)
