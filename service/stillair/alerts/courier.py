@@ -292,7 +292,7 @@ class Courier:
             self._next_s = min([self._next_s, next_s, *(t for t in free_s.values() if t > now_s)])
             if chosen is not None:
                 turns.append((chosen, address))
-        turns.sort(key=lambda turn: turn[0].turn)
+        turns.sort(key=lambda turn: turn[0].turn())
         for chosen, address in turns:
             if self._has_room(chosen.presses):
                 self._begin(chosen, address, now_s)

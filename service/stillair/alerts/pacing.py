@@ -69,15 +69,19 @@ class Waiting:
     def presses(self) -> bool:
         return presses(self.message)
 
-    @property
-    def turn(self) -> tuple[bool, int, int, float]:
-        """The least goes first."""
-        urgency = URGENCY.get(self.message.priority, 3)
+    def turn(self, *, failing: bool = False) -> tuple[bool, int, int, int, float]:
+        """The least goes first: what presses, then by urgency.
+
+        While the address is `failing` what was tried least comes before what is urgent: it
+        may be that one message which is refused, and when any has arrived all may go.
+        """
+        message = self.message
         return (
             not self.presses,
-            urgency,
-            self.message.tries,
-            self.message.created_at.timestamp(),
+            message.tries if failing else 0,
+            URGENCY.get(message.priority, 3),
+            message.tries,
+            message.created_at.timestamp(),
         )
 
 
@@ -129,11 +133,12 @@ class Pace:
         """The message that goes now, and until when to wait where there is none."""
         chosen: Waiting | None = None
         next_s = math.inf
+        failing = self.circuit.failures > 0
         for each in _in_order(waiting):
             ready_s = self.ready_s(each)
             if ready_s > now_s:
                 next_s = min(next_s, ready_s)
-            elif chosen is None or each.turn < chosen.turn:
+            elif chosen is None or each.turn(failing=failing) < chosen.turn(failing=failing):
                 chosen = each
         return chosen, next_s
 
