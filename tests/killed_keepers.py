@@ -27,6 +27,7 @@ from stillair.alerts.mail import MailRoute, MailSettings
 from stillair.clock import SystemClock
 from stillair.storage.archive import Archive
 from stillair.storage.journal import Journal
+from storming import keep_storm
 
 EPOCH_S = 1_790_000_000.0
 ROW_READINGS = 40  # so that rows are packed all the time
@@ -113,6 +114,7 @@ KEEPERS: dict[str, Callable[[Path], None]] = {
     "journal": keep_outcomes,
     "archive": keep_readings,
     "courier": keep_and_send,
+    "storm": lambda path: keep_storm(path, tell),
 }
 
 
