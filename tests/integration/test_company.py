@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import socket
 import threading
 import uuid
 from collections.abc import Iterator
@@ -20,6 +21,8 @@ from servers import Broker
 from stillair.alerts.heartbeat import TopicWay, WebWay
 from stillair.clock import SystemClock
 from stillair.errors import DeliveryError
+from stillair.runtime.found import State
+from stillair.runtime.inspection import inspect_all
 from stillair.sensing.neighbours import TopicNeighbour
 from stillair.sensing.topics import TopicReader
 
@@ -96,8 +99,8 @@ def test_the_broker_says_the_last_word_of_one_that_dies(mosquitto: Broker, topic
         client = way._client
         assert client is not None
         sock = client.socket()
-        assert sock is not None
-        sock.shutdown(2)  # what the kernel does for a process that is gone
+        assert isinstance(sock, socket.socket)
+        sock.shutdown(socket.SHUT_RDWR)  # what the kernel does for a process that is gone
         wait_until(lambda: ear.heard[-1].get("lost") is True, within_s=PATIENCE_S)
 
 
@@ -207,3 +210,25 @@ def test_one_board_raises_the_alarm_when_the_other_dies(tmp_path: Path) -> None:
         wait_until(lambda: not (alarm() or {}).get("condition"), within_s=PATIENCE_S)
         changes = [e["change"] for e in second.events(kind="watch_gap")]
         assert changes == ["raised", "cleared"]
+
+
+def test_inspect_hears_the_other_boards(tmp_path: Path, mosquitto: Broker, topic: str) -> None:
+    way = TopicWay(mosquitto.host, mosquitto.port, topic, {"status": "impaired"})
+    chamber = tmp_path / "chamber.toml"
+    chamber.write_text(
+        FAST.format(name="South bench")
+        + f'[mqtt]\nhost = "{mosquitto.host}"\nport = {mosquitto.port}\n'
+        f'[heartbeat]\ntopic = "{topic}/own"\n'
+        f'[[neighbour]]\nname = "north bench"\ntopic = "{topic}"\n'
+        f'[[neighbour]]\nname = "old shed"\nurl = "http://127.0.0.1:9/api/health"\n'
+    )
+    with ExitStack() as ending:
+        ending.callback(way.close)
+        way.beat(b'{"status": "ok", "watching": true}')
+        found = {each.thing: each for each in inspect_all((chamber,), tmp_path)}
+    assert found["board north bench"].state is State.FIT
+    assert (found["board old shed"].state, found["board old shed"].told) == (
+        State.UNFIT,
+        "127.0.0.1 can't be reached",
+    )
+    assert found["heartbeat"].told == f"on {topic}/own, every 60 s"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from functools import partial
 from typing import Any
@@ -11,10 +12,10 @@ from stillair.alerts.heartbeat import Heartbeat, TopicWay, Way, WebWay, heartbea
 from stillair.alerts.posting import get
 from stillair.clock import Clock
 from stillair.config import ChamberSettings
-from stillair.config.company import NeighbourTable
+from stillair.config.company import HeartbeatTable, NeighbourTable
 from stillair.model import Kind, Trouble
 from stillair.runtime.drivers import Drivers
-from stillair.sensing.neighbours import AskedNeighbour, Neighbour, TopicNeighbour
+from stillair.sensing.neighbours import AskedNeighbour, Neighbour, TopicNeighbour, ailing
 
 ASK_TIMEOUT_S = 8.0
 
@@ -49,8 +50,7 @@ def heartbeat_of(
             )
         )
     if of.url is not None:
-        trust = str(of.trust_file) if of.trust_file else None
-        ways.append(WebWay(of.url.get_secret_value(), trust=trust))
+        ways.append(WebWay(of.url.get_secret_value(), trust=_trust(of)))
     return Heartbeat(
         lambda: words(watching=watching(), whole=whole(), at=clock.wall()),
         ways,
@@ -67,6 +67,27 @@ def neighbours_of(
     return [_neighbour(of, drivers, clock, put) for of in settings.neighbours]
 
 
+def heard_of(of: NeighbourTable, drivers: Drivers, *, within_s: float) -> str:
+    """What another board says when it is heard just now; "" where it is well.
+
+    Raises `PostError` where it can't be asked, and `TimeoutError` where it says nothing.
+    """
+    if of.url is not None:
+        return ailing(get(of.url, timeout_s=within_s, trust=_trust(of)).body)
+    assert of.topic is not None, "the settings were checked: it has a topic or a url"
+    came = threading.Event()
+    messages = drivers.broker().subscribe(of.topic)
+    messages.on_message(came.set)
+    try:
+        came.wait(within_s)
+        said = messages.take()
+        if not said:
+            raise TimeoutError(messages.outage() or f"nothing came within {within_s:g} s")
+        return ailing(said[-1])
+    finally:
+        messages.close()
+
+
 def _neighbour(
     of: NeighbourTable, drivers: Drivers, clock: Clock, put: Callable[[Trouble], None]
 ) -> Neighbour:
@@ -78,9 +99,13 @@ def _neighbour(
     if of.topic is not None:
         messages = drivers.broker().subscribe(of.topic)
         return TopicNeighbour(messages, tell, silent_after_s=of.silent_after_s)
-    url, trust = str(of.url), str(of.trust_file) if of.trust_file else None
+    url = str(of.url)
 
     def ask() -> bytes:
-        return get(url, timeout_s=ASK_TIMEOUT_S, trust=trust).body
+        return get(url, timeout_s=ASK_TIMEOUT_S, trust=_trust(of)).body
 
     return AskedNeighbour(ask, tell, clock, silent_after_s=of.silent_after_s)
+
+
+def _trust(of: HeartbeatTable | NeighbourTable) -> str | None:
+    return str(of.trust_file) if of.trust_file else None

@@ -42,7 +42,7 @@ class Neighbour:
 
     def hear(self, body: bytes) -> None:
         """Take one heartbeat, whatever it is."""
-        self._why = _ailing(body)
+        self._why = ailing(body)
         self._heard_well = self._heard_well or not self._why
 
     def fail(self, why: str) -> None:
@@ -130,7 +130,7 @@ class AskedNeighbour(Neighbour):
             self._clock.wait(self._clock.now_s() + self._every_s, self._stopping)
 
 
-def _ailing(body: bytes) -> str:
+def ailing(body: bytes) -> str:
     """What a heartbeat, or an answer of /api/health, says is wrong; "" where all is well.
 
     "impaired" alone means that it watches and has told its own people what ails it.
