@@ -117,11 +117,15 @@ def _ask(
             raise _error(host, error, line, timeout_s) from None
         with answer:
             status = answer.status_code
+            if line.is_cut:  # what was cut in its headers passes for whole
+                raise _error(host, TimeoutError(), line, timeout_s)
             try:
                 begun = answer.raw.read(ANSWER_BYTES, decode_content=False)
             except Exception as error:
                 if method == "GET":
                     raise _error(host, error, line, timeout_s) from None
+            if line.is_cut and method == "GET":
+                raise _error(host, TimeoutError(), line, timeout_s)
     if 200 <= status < 300:
         return Taken(status, begun)
     what = "sends us elsewhere" if 300 <= status < 400 else "refuses it"
@@ -210,10 +214,10 @@ def _wait_s(told: str | None) -> float | None:
 def _error(host: str, error: Exception, line: Line, timeout_s: float) -> PostError:
     failed = partial(PostError, retry=True)
     text = str(error)  # it holds the address, and is looked at alone
+    if line.is_cut and not line.overdue:
+        return failed(f"{host} was not asked: the service stops")
     if line.overdue or isinstance(error, requests.Timeout | TimeoutError):
         return failed(f"{host} gave no answer within {timeout_s:g} s")
-    if line.is_cut:
-        return failed(f"{host} was not asked: the service stops")
     if "CERTIFICATE_VERIFY_FAILED" in text:
         return failed(f"the certificate of {host} can't be trusted")
     if isinstance(error, requests.exceptions.SSLError | ssl.SSLError):
@@ -222,6 +226,8 @@ def _error(host: str, error: Exception, line: Line, timeout_s: float) -> PostErr
         return PostError(f"{host} can't be asked: the address is not one", retry=False)
     if isinstance(error, socket.gaierror) or "NameResolution" in text:
         return failed(f"the name {host} can't be resolved")
+    if isinstance(error, requests.ConnectionError) and "Connection aborted" in text:
+        return failed(f"{host} hung up")
     if isinstance(error, requests.ConnectionError | OSError):
-        return failed(f"{host} can't be reached or hung up")
+        return failed(f"{host} can't be reached")
     return failed(f"{host} broke off: {type(error).__name__}")
