@@ -117,14 +117,14 @@ def _ask(
             raise _error(host, error, line, timeout_s) from None
         with answer:
             status = answer.status_code
-            if line.is_cut:  # what was cut in its headers passes for whole
+            if line.is_cut():  # what was cut in its headers passes for whole
                 raise _error(host, TimeoutError(), line, timeout_s)
             try:
                 begun = answer.raw.read(ANSWER_BYTES, decode_content=False)
             except Exception as error:
                 if method == "GET":
                     raise _error(host, error, line, timeout_s) from None
-            if line.is_cut and method == "GET":
+            if line.is_cut() and method == "GET":
                 raise _error(host, TimeoutError(), line, timeout_s)
     if 200 <= status < 300:
         return Taken(status, begun)
@@ -214,7 +214,7 @@ def _wait_s(told: str | None) -> float | None:
 def _error(host: str, error: Exception, line: Line, timeout_s: float) -> PostError:
     failed = partial(PostError, retry=True)
     text = str(error)  # it holds the address, and is looked at alone
-    if line.is_cut and not line.overdue:
+    if line.is_cut() and not line.overdue:
         return failed(f"{host} was not asked: the service stops")
     if line.overdue or isinstance(error, requests.Timeout | TimeoutError):
         return failed(f"{host} gave no answer within {timeout_s:g} s")
