@@ -18,6 +18,7 @@ from pathlib import Path
 import pytest
 
 from servers import Broker
+from stillair.alerts import messenger
 from stillair.alerts.addresses import public_form
 from stillair.alerts.messenger import MessengerRoute, fitted
 from stillair.alerts.routes import Message, Route
@@ -364,6 +365,19 @@ def test_a_message_service_that_takes_nothing(
     assert reason in error.reason
     assert error.retry
     assert SECRET not in caplog.text
+
+
+def test_a_message_service_has_to_be_who_it_says(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    certificate, tls = certified(tmp_path)
+    with receiving(tls) as server:
+        address = f"jsons://localhost:{server.port}/{SECRET}"
+        assert "can't be reached" in failure(MessengerRoute(address)).reason
+        assert not server.posted
+        monkeypatch.setattr(messenger, "AUTHORITIES", certificate)
+        MessengerRoute(address).send(FIRE)
+        assert len(server.posted) == 1
 
 
 def test_who_stops_waits_for_no_message_service_and_no_broker() -> None:

@@ -147,7 +147,7 @@ def mail_address(value: str) -> str:
 
 
 FILE_ROUTE = "file:"
-ROUTES = "mailto:, webpush:, mqtt:, https:// and those of message services, as tgram://"
+ROUTES = "mailto:, webpush:, mqtt:, https:// and those of message services, as json://"
 
 
 def route_address(value: str, context: FileContext) -> str:
