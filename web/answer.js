@@ -138,8 +138,10 @@ let shown = null;
 async function look() {
   try {
     const answer = await ask(here);
-    if (answer.status === 404 || answer.status === 410 || answer.status === 429) {
-      location.reload(); // the service has a page that says why
+    if (answer.status === 404 || answer.status === 410) {
+      const told = await answer.json().catch(() => ({}));
+      say("lost", told.detail ?? T.not_done);
+      for (const id of ["seen", "quiet", "means", "picture", "hour"]) part(id).hidden = true;
       return false;
     }
     if (!answer.ok) throw new Error(String(answer.status));

@@ -173,8 +173,10 @@ def page(pages: Path) -> APIRouter:
 
     @made.api_route("/answer/{token}", methods=["GET", "HEAD"])
     def answer(request: Request, token: str) -> Response:
+        service: Service = request.app.state.service
         try:
-            asked(request, token)
+            if service.answering.alarm(asked(request, token)) is None:
+                raise Problem(HTTPStatus.NOT_FOUND, FORGOTTEN)
         except StillairError as error:
             problem = problems.of(error)
             text = (pages / "no-answer.html").read_text("utf-8")
