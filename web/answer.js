@@ -24,6 +24,7 @@
 
 const EVERY_MS = 5_000;
 const HOUR_EVERY_MS = 30_000;
+const HOUR_S = 3_600;
 const WAIT_MS = 10_000;
 const OLD_S = 10; // a picture older than this isn't how it is
 const LINES = 5; // --line-1 to --line-5 in the stylesheet
@@ -56,6 +57,7 @@ const T = {
   picture: (/** @type {number} */ age_s) => (age_s > OLD_S ? `The picture is ${age_s} s old.` : "The picture of this moment."),
   picture_alt: "What the camera shows",
   hour: "The last hour, °C",
+  shorter: (/** @type {string} */ at) => `Since ${at}, °C`,
   hour_alt: (/** @type {string} */ ranges) => `Temperatures of the last hour: ${ranges}`,
   range: (/** @type {string} */ name, /** @type {string} */ low, /** @type {string} */ high) => `${name} from ${low} to ${high} °C`,
 };
@@ -257,7 +259,8 @@ function draw({ time_s, sensors }) {
     return T.range(name, Math.min(...told).toFixed(1), Math.max(...told).toFixed(1));
   });
   svg.setAttribute("aria-label", T.hour_alt(ranges.join(", ")));
-  /** @type {HTMLElement} */ (figure.querySelector("figcaption")).textContent = T.hour;
+  /** @type {HTMLElement} */ (figure.querySelector("figcaption")).textContent =
+    to_s - from_s > 0.9 * HOUR_S ? T.hour : T.shorter(CLOCK.format(from_s * 1000));
 }
 
 async function hour() {
