@@ -286,3 +286,5 @@ async function round() {
 }
 document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && look());
 round();
+
+export {}; // a module of its own, also to who checks types

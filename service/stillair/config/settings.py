@@ -14,6 +14,7 @@ from typing import Annotated, Any
 
 from pydantic import Field, Strict, ValidationInfo, field_validator
 
+from stillair.config.company import HeartbeatTable, Neighbours
 from stillair.config.inputs import (
     AnyContact,
     AnyParticles,
@@ -128,6 +129,8 @@ class ChamberSettings(Table):
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
     page: PageTable = PageTable()
+    heartbeat: HeartbeatTable | None = None
+    neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
     history: HistoryTable = HistoryTable()
 
     @property
@@ -171,5 +174,6 @@ class ChamberSettings(Table):
     @property
     def fingerprint(self) -> str:
         """Twelve characters that change with any setting that bears on what is seen and decided."""
-        plain = self.model_dump(mode="json", exclude={"mail", "mqtt", "page", "people"})
+        reach = {"mail", "mqtt", "page", "people", "heartbeat", "neighbours"}
+        plain = self.model_dump(mode="json", exclude=reach)
         return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]
