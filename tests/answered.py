@@ -83,8 +83,7 @@ speed = {speed}
 [camera]
 source = "simulated"
 
-[page]
-address = "http://127.0.0.1:{port}"
+{page}
 
 [[sensor]]
 name = "top"
@@ -122,7 +121,8 @@ host = "{host}"
 port = {mail_port}
 security = "none"
 """
-LINK = re.compile(r"^http://127\.0\.0\.1:\d+(/answer/[\w.-]+)$", re.MULTILINE)
+LINK = re.compile(r"^(https?://[\w.:-]+)(/answer/[\w.-]+)$", re.MULTILINE)
+PAGE = '[page]\naddress = "http://127.0.0.1:{port}"'
 
 
 class Shed:
@@ -132,6 +132,7 @@ class Shed:
         self.folder = folder
         self.service = service
         self.mail = mail
+        self.base = ""  # what stood before the path of the newest link
         self.owner = httpx.Client(base_url=str(service.web.base_url), timeout=20.0)
 
     @property
@@ -161,9 +162,12 @@ class Shed:
 
         def found() -> str | None:
             links = [LINK.search(text) for text in self.mails(to) if about in text]
-            return next((link[1] for link in reversed(links) if link), None)
+            return next((link[0] for link in reversed(links) if link), None)
 
-        return wait_until(found, within_s=60.0)
+        whole = LINK.fullmatch(wait_until(found, within_s=60.0))
+        assert whole is not None
+        self.base = whole[1]
+        return whole[2]
 
     def ask(self, path: str) -> Any:
         """What the owner is told."""
@@ -182,8 +186,13 @@ class Shed:
 
 
 @contextmanager
-def shed(folder: Path, mail: MailServer, *, speed: float = 1.0) -> Iterator[Shed]:
-    """A service over a warm chamber in which a job runs and nothing is the matter."""
+def shed(
+    folder: Path, mail: MailServer, *words: str, speed: float = 1.0, page: str = PAGE
+) -> Iterator[Shed]:
+    """A service over a warm chamber in which a job runs and nothing is the matter.
+
+    `words` are options of its own, `page` stands in its chamber file.
+    """
     data = folder / "data"
     done = subprocess.run(
         stillair("owner", "add", OWNER, "--data-dir", str(data)),
@@ -199,12 +208,18 @@ def shed(folder: Path, mail: MailServer, *, speed: float = 1.0) -> Iterator[Shed
         data,
         "--chamber",
         str(chamber),
+        *words,
         before=ordered.BEFORE,
         environment=ordered.environment(folder),
     )
     (folder / "day.toml").write_text(SCENARIO)
     chamber.write_text(
-        CHAMBER.format(speed=speed, port=service.port, host=mail.host, mail_port=mail.port)
+        CHAMBER.format(
+            speed=speed,
+            page=page.format(port=service.port),
+            host=mail.host,
+            mail_port=mail.port,
+        )
     )
     with service:
         running = Shed(folder, service, mail)

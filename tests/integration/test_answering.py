@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import stat
 import subprocess
 from collections.abc import Iterator
 from contextlib import closing
@@ -16,7 +17,8 @@ import pytest
 from answered import Shed, shed
 from running import stillair, wait_until
 from servers import MailServer
-from stillair.access.answers import FILE_NAME, Answers, Purpose
+from stillair.access.answers import FILE_NAME, Answer, Answers, Purpose
+from stillair.runtime import backup, network
 
 COX, CAPTAIN = "cox@shed.example", "captain@shed.example"
 FOREIGN = {"origin": "https://evil.example"}
@@ -271,7 +273,7 @@ def test_a_door_is_made_quiet_for_a_time_by_its_link(tmp_path: Path) -> None:
     mail = MailServer()
     mail.start()
     try:
-        with shed(tmp_path, mail, speed=6) as running:
+        with shed(tmp_path, mail, speed=15) as running:
             running.order("open_door", for_s=240.0)
             link = running.link(COX, "door is open")
             shown = running.web.get(api(link)).json()
@@ -325,6 +327,48 @@ def test_a_link_outlasts_a_restart_and_ends_with_its_key(tmp_path: Path) -> None
             assert running.web.get(api(link)).status_code == 404
     finally:
         mail.stop()
+
+
+@pytest.mark.parametrize(
+    ("words", "page", "base"),
+    [
+        pytest.param(("--host", "0.0.0.0"), "", "http://{name}:{port}", id="open to the network"),
+        pytest.param(
+            (),
+            '[page]\naddress = "https://shed.example.org"',
+            "https://shed.example.org",
+            id="as the chamber file says",
+        ),
+        pytest.param(
+            ("--behind-proxy", "oars.example.org"), "", "https://oars.example.org", id="a proxy"
+        ),
+    ],
+)
+def test_a_link_leads_to_where_telephones_open_the_page(
+    tmp_path: Path, mail_server: MailServer, words: tuple[str, ...], page: str, base: str
+) -> None:
+    with shed(tmp_path, mail_server, *words, page=page) as running:
+        running.order("contact_on", contact="smoke detector", for_s=36_000.0)
+        link = running.link(COX, "detector")
+        name = network.own_names()[-1]
+        assert running.base == base.format(name=name, port=running.service.port)
+        # By that name it is known, whoever resolves it.
+        host = running.base.partition("//")[2]
+        assert running.web.get(api(link), headers={"host": host}).status_code == 200
+        elsewhere = running.web.get(api(link), headers={"host": "evil.example"})
+        assert elsewhere.status_code == 421
+
+
+def test_a_backup_has_the_key_so_that_links_outlast_a_card(
+    tmp_path: Path, mail_server: MailServer
+) -> None:
+    with shed(tmp_path, mail_server) as running:
+        running.order("contact_on", contact="smoke detector", for_s=36_000.0)
+        token = running.link(COX, "detector").rpartition("/")[2]
+        backup.make(running.data, tmp_path / "mine.tar", datetime.now(UTC))
+    backup.restore(tmp_path / "mine.tar", tmp_path / "card", datetime.now(UTC))
+    assert isinstance(Answers(tmp_path / "card").read(token, datetime.now(UTC)), Answer)
+    assert stat.S_IMODE((tmp_path / "card" / FILE_NAME).stat().st_mode) == 0o600
 
 
 def test_without_a_way_in_for_telephones_mail_has_no_link(

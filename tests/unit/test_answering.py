@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
@@ -13,8 +15,10 @@ from stillair.access.answers import LASTS, Answer, Answers, Purpose, Refused
 from stillair.alerts.routes import Message
 from stillair.api.problems import told_path
 from stillair.api.reach import base_address
+from stillair.config.reading import chamber_from_text
 from stillair.runtime import network
 from stillair.runtime.answering import Answering
+from stillair.runtime.chamber import Chamber
 from stillair.storage.items import Item
 
 BASE = "https://shed.local:8420"
@@ -76,18 +80,60 @@ def test_all_other_messages_of_an_alarm_have_one(tmp_path: Path, stage: str) -> 
     assert answering(tmp_path, Clocks()).link_for(replace(DOOR, stage=stage)) is not None
 
 
-def test_who_is_named_in_no_chamber_file_any_more_answers_nothing(tmp_path: Path) -> None:
-    links = answering(tmp_path, Clocks())
-    token = str(links.link_for(DOOR)).rpartition("/")[2]
-    assert links.asked(token) is Refused.UNKNOWN
+BENCH = """
+[chamber]
+name = "{name}"
+
+[[sensor]]
+name = "top"
+driver = "onewire"
+address = "28-0000075c2f11"
+
+[[person]]
+name = "{person}"
+routes = ["mailto:somebody@shed.example"]
+
+[mail]
+host = "127.0.0.1"
+security = "none"
+"""
 
 
-def test_links_for_other_purposes_are_told_apart(tmp_path: Path) -> None:
-    links = answering(tmp_path, Clocks())
-    token = str(links.address(Purpose.PRESENCE, "north-bench", "cox")).rpartition("/")[2]
+def bench(name: str, person: str) -> Chamber:
+    """As much of a running chamber as who is told of it."""
+    settings = chamber_from_text(BENCH.format(name=name, person=person), name)
+    return cast("Chamber", SimpleNamespace(key=settings.key, settings=settings))
+
+
+@pytest.mark.parametrize(
+    ("purpose", "subject", "person", "known"),
+    [
+        (Purpose.ALARM, "north-bench-3", "cox", True),
+        (Purpose.ALARM, "north-bench-3", "stroke", False),
+        (Purpose.ALARM, "south-bench-3", "cox", False),
+        (Purpose.ALARM, "jetty-3", "cox", False),
+        (Purpose.ALARM, "", "cox", False),
+        (Purpose.PRESENCE, "north-bench", "cox", True),
+        (Purpose.PRESENCE, "south-bench", "cox", False),
+        (Purpose.TEST, "test-1", "cox", True),
+        (Purpose.TEST, "test-1", "stroke", True),
+        (Purpose.TEST, "test-1", "a fan", False),
+    ],
+)
+def test_only_who_is_told_of_a_chamber_answers_for_it(
+    tmp_path: Path, purpose: Purpose, subject: str, person: str, known: bool
+) -> None:
+    links = Answering(
+        Answers(tmp_path),
+        chambers=lambda: (bench("north bench", "cox"), bench("south bench", "stroke")),
+        kept=NoAlarms(),
+        wall=Clocks().wall,
+    )
+    links.base = BASE
+    token = str(links.address(purpose, subject, person)).rpartition("/")[2]
     found = links.asked(token)
-    assert isinstance(found, Answer)
-    assert found.purpose is Purpose.PRESENCE
+    assert isinstance(found, Answer) is known
+    assert known or found is Refused.UNKNOWN
 
 
 @pytest.mark.parametrize(

@@ -79,17 +79,26 @@ class Answering:
     def asked(self, token: str) -> Answer | Refused:
         """What a link's token allows just now."""
         answer = self.answers.read(token, self._wall())
-        if isinstance(answer, Answer) and answer.purpose is Purpose.ALARM:
-            chamber = self.chamber_of(answer)
-            people = chamber.settings.people if chamber is not None else ()
-            if answer.person not in {person.name for person in people}:
+        if isinstance(answer, Answer):
+            told = {p.name for chamber in self._concerned(answer) for p in chamber.settings.people}
+            if answer.person not in told:
                 return Refused.UNKNOWN
         return answer
 
     def chamber_of(self, answer: Answer) -> Chamber | None:
-        """The chamber whose alarm it is."""
-        key = answer.subject.rpartition("-")[0]
-        return next((chamber for chamber in self._chambers() if chamber.key == key), None)
+        """The chamber that it is about; None of what is about none, or of one that isn't here."""
+        if answer.purpose is Purpose.TEST:
+            return None
+        return next(iter(self._concerned(answer)), None)
+
+    def _concerned(self, answer: Answer) -> Iterable[Chamber]:
+        """The chambers of whose people the one who answers has to be."""
+        chambers = self._chambers()
+        if answer.purpose is Purpose.TEST:
+            return chambers
+        is_alarm = answer.purpose is Purpose.ALARM
+        key = answer.subject.rpartition("-")[0] if is_alarm else answer.subject
+        return [chamber for chamber in chambers if chamber.key == key]
 
     def alarm(self, answer: Answer) -> Item | None:
         """The alarm as it stands this second, stored or not, or as it ended."""
