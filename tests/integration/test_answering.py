@@ -357,6 +357,8 @@ def test_a_link_leads_to_where_telephones_open_the_page(
         assert running.web.get(api(link), headers={"host": host}).status_code == 200
         elsewhere = running.web.get(api(link), headers={"host": "evil.example"})
         assert elsewhere.status_code == 421
+        found = {thing["thing"]: thing for thing in running.ask("/api/setting-up")["items"]}
+        assert running.base in found["links in messages"]["told"]
 
 
 def test_a_backup_has_the_key_so_that_links_outlast_a_card(

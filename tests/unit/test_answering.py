@@ -19,6 +19,7 @@ from stillair.config.reading import chamber_from_text
 from stillair.runtime import network
 from stillair.runtime.answering import Answering
 from stillair.runtime.chamber import Chamber
+from stillair.runtime.found import State
 from stillair.storage.items import Item
 
 BASE = "https://shed.local:8420"
@@ -78,6 +79,14 @@ def test_a_message_that_needs_no_answer_has_no_link(
 @pytest.mark.parametrize("stage", ["raised", "changed", "still", ""])
 def test_all_other_messages_of_an_alarm_have_one(tmp_path: Path, stage: str) -> None:
     assert answering(tmp_path, Clocks()).link_for(replace(DOOR, stage=stage)) is not None
+
+
+def test_who_sets_it_up_is_told_where_links_lead(tmp_path: Path) -> None:
+    nowhere = answering(tmp_path, Clocks(), None).found()
+    assert (nowhere.state, "[page]" in nowhere.remedy) == (State.NONE, True)
+    somewhere = answering(tmp_path, Clocks()).found()
+    assert somewhere.state is State.NOT_TRIED
+    assert BASE in somewhere.told
 
 
 BENCH = """

@@ -17,6 +17,7 @@ from stillair.alarms.wording import Stage
 from stillair.alerts.routes import Due
 from stillair.model import Kind, Place
 from stillair.runtime.chamber import Chamber
+from stillair.runtime.found import Found, State
 from stillair.storage.items import Item, alarm_item, label
 
 QUIET_MINUTES = 10.0  # what the page offers: to walk there and shut a door
@@ -75,6 +76,18 @@ class Answering:
             return None
         token = self.answers.make(purpose, subject, person, self._wall())
         return f"{self.base}/answer/{token}"
+
+    def found(self) -> Found:
+        """Where links lead, for whoever sets the service up."""
+        if self.base is None:
+            return Found(
+                "links in messages",
+                State.NONE,
+                "telephones can't open the page, so messages can't be answered there",
+                "open the service to your network; or name its address under [page]",
+            )
+        told = f"they begin with {self.base}; only a telephone shows whether it gets there"
+        return Found("links in messages", State.NOT_TRIED, told)
 
     def asked(self, token: str) -> Answer | Refused:
         """What a link's token allows just now."""

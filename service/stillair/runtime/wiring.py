@@ -145,6 +145,7 @@ def build(
     service.answering = Answering(
         answers, chambers=service.chambers, kept=service.history, wall=clock.wall
     )
+    service.setting_up.links = service.answering.found
     service.courier = Courier(
         service.journal,
         _routes(chambers, service.pictures, lambda: clock.wall() + LASTS),
