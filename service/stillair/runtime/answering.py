@@ -80,12 +80,11 @@ class Answering:
     def found(self) -> Found:
         """Where links lead, for whoever sets the service up."""
         if self.base is None:
-            return Found(
-                "links in messages",
-                State.NONE,
-                "telephones can't open the page, so messages can't be answered there",
-                "open the service to your network; or name its address under [page]",
+            told = (
+                "telephones can't open the page, so messages are answered on this computer alone;"
+                " that changes with --host, or with an address under [page]"
             )
+            return Found("links in messages", State.NONE, told)
         told = f"they begin with {self.base}; only a telephone shows whether it gets there"
         return Found("links in messages", State.NOT_TRIED, told)
 
