@@ -11,6 +11,7 @@ from pathlib import Path
 from uuid import uuid4
 
 from stillair import __version__
+from stillair.access.answers import LASTS, Answers
 from stillair.alerts.courier import Courier
 from stillair.alerts.outputs import CommandOutput, GpioOutput, NoOutput
 from stillair.alerts.sounder import SounderLoop, SounderOutput
@@ -20,6 +21,7 @@ from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.media.files import PictureFiles
 from stillair.model import CameraState, Movement, Particles, Reading, Sign
 from stillair.runtime import backup, learned
+from stillair.runtime.answering import Answering
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.chamber import Chamber, Reads
 from stillair.runtime.company import heartbeat_of, neighbours_of
@@ -131,12 +133,25 @@ def build(
         chambers=service.chambers,
         keep=service.writer.put,
     )
+    answers = Answers(folder)
+    answers.look()  # now, so that no message waits for it
+    service.housekeeping.each_minute("answer links", answers.look, second=11)
+    service.answering = Answering(
+        answers, chambers=service.chambers, kept=service.history, wall=clock.wall
+    )
+    service.setting_up.links = service.answering.found
     service.courier = Courier(
         service.journal,
-        routes_of(chambers, picture=service.pictures.of_alarm, wall=clock.wall),
+        routes_of(
+            chambers,
+            picture=service.pictures.of_alarm,
+            wall=clock.wall,
+            link_ends=lambda: clock.wall() + LASTS,
+        ),
         clock=clock,
         chance=random.Random().random,
         on_trouble=service.troubles.route,
+        link_for=service.answering.link_for,
     )
     labels = Labels(clock, boot_id)
     for settings in chambers:
