@@ -7,13 +7,17 @@ An address may hold a password, so no error names more of it than the host.
 
 from __future__ import annotations
 
+import socket
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
 import requests
+from requests.adapters import HTTPAdapter
+from urllib3 import HTTPSConnectionPool
+from urllib3.connection import HTTPSConnection
 
 from stillair.errors import StillairError
 
@@ -48,16 +52,26 @@ class Taken:
 
 
 def post(
-    url: str, body: bytes, headers: Mapping[str, str], *, timeout_s: float, trust: str | None = None
+    url: str,
+    body: bytes,
+    headers: Mapping[str, str],
+    *,
+    timeout_s: float,
+    trust: str | None = None,
+    may_reach: Callable[[str], bool] | None = None,
 ) -> Taken:
     """POST `body` to `url` and give the answer, all of it within `timeout_s`.
 
     `trust` is a file of certificates to check the server's against, in place of the machine's
-    own. Raises `PostError`.
+    own. `may_reach` judges the IP address to which the name of an HTTPS server has led, before
+    a byte is sent: for urls that strangers have a say in. Raises `PostError`.
     """
     host = urlsplit(url).hostname or "the address"
     with requests.Session() as session:
         session.trust_env = False  # no proxy or password that happens to lie about
+        if may_reach is not None:
+            session.mount("https://", _Choosy(may_reach))
+            session.adapters.pop("http://")
         overdue = threading.Event()
         held: list[requests.Response] = []
 
@@ -102,6 +116,31 @@ def post(
     )
 
 
+class _BarredError(Exception):
+    """The name has led to where nothing may be sent."""
+
+
+class _Choosy(HTTPAdapter):
+    """Connect only to addresses that `may_reach` lets pass."""
+
+    def __init__(self, may_reach: Callable[[str], bool]) -> None:
+        super().__init__()
+
+        class Connection(HTTPSConnection):
+            def _new_conn(self) -> socket.socket:
+                made = super()._new_conn()
+                # Of the connection itself: to look the name up beforehand could give another.
+                if not may_reach(made.getpeername()[0]):
+                    made.close()
+                    raise _BarredError
+                return made
+
+        class Pool(HTTPSConnectionPool):
+            ConnectionCls = Connection
+
+        self.poolmanager.pool_classes_by_scheme = {"https": Pool}
+
+
 def _wait_s(told: str | None) -> float | None:
     """The seconds of a Retry-After header (RFC 9110, 10.2.3); a date is left out."""
     if told is None or not told.strip().isascii() or not told.strip().isdigit():
@@ -112,6 +151,8 @@ def _wait_s(told: str | None) -> float | None:
 def _reason(host: str, error: Exception, overdue: bool, timeout_s: float) -> str:
     if overdue or isinstance(error, requests.Timeout | TimeoutError):
         return f"{host} gave no answer within {timeout_s:g} s"
+    if isinstance(error, _BarredError):
+        return f"{host} leads into a private network, where this may not be sent"
     if isinstance(error, requests.exceptions.SSLError):
         return f"the certificate of {host} can't be trusted"
     if isinstance(error, requests.exceptions.InvalidURL | requests.exceptions.InvalidSchema):

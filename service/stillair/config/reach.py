@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import ipaddress
+from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import Field, SecretStr, Strict, ValidationInfo, field_validator
 
 from stillair.config.tables import Table
 from stillair.config.values import (
+    Contact,
     FilePath,
     Host,
     Line,
@@ -18,6 +20,7 @@ from stillair.config.values import (
     Pin,
     Port,
     Route,
+    Server,
     Takes,
     command_line,
     context_of,
@@ -53,8 +56,15 @@ class PersonTable(Table):
     routes: Annotated[tuple[Route, ...], Strict(False)] = Field(
         min_length=1,
         max_length=20,
-        description='How to reach them, all at once: "mailto:somebody@example.org".',
+        description='How to reach them, all at once: "mailto:somebody@example.org", or "webpush:" '
+        "for the telephones that they have joined.",
     )
+
+    @field_validator("routes")
+    @classmethod
+    def _own_telephones(cls, routes: tuple[str, ...], info: ValidationInfo) -> tuple[str, ...]:
+        name = info.data.get("name", "")
+        return tuple(f"{each}{name}" if each == "webpush:" else each for each in routes)
 
 
 class Login(Table):
@@ -116,6 +126,27 @@ class MailTable(Login):
                 ' "starttls" or "tls" is right, or a server on this machine'
             )
         return security
+
+
+class PushTable(Table):
+    contact: Contact = Field(
+        default="mailto:nobody@stillair.invalid",
+        description="Where those who run a push service may turn to; some want a real address.",
+    )
+    own_server: Server | None = Field(
+        default=None,
+        description="A push service of your own, the only one that may stand in a private network.",
+    )
+    own_certificates: FilePath | None = Field(
+        default=None, description="File of the certificates that own_server is checked against."
+    )
+
+    @field_validator("own_certificates")
+    @classmethod
+    def _of_own_server(cls, file: Path | None, info: ValidationInfo) -> Path | None:
+        if file is not None and info.data.get("own_server", "") is None:
+            raise ValueError("is of no use without own_server")
+        return file
 
 
 class MqttTable(Login):

@@ -23,7 +23,7 @@ from stillair.config.inputs import (
     SimulationTable,
 )
 from stillair.config.materials import MATERIALS, USUAL_LIMIT_C, Material, can_burn, weakest
-from stillair.config.reach import AnySounder, MailTable, MqttTable, PersonTable
+from stillair.config.reach import AnySounder, MailTable, MqttTable, PersonTable, PushTable
 from stillair.config.tables import Table
 from stillair.config.values import Name, Otherwise, Zone
 from stillair.model import chamber_key
@@ -127,6 +127,7 @@ class ChamberSettings(Table):
     )
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
+    push: PushTable = PushTable()
     history: HistoryTable = HistoryTable()
 
     @property
@@ -170,5 +171,5 @@ class ChamberSettings(Table):
     @property
     def fingerprint(self) -> str:
         """Twelve characters that change with any setting that bears on what is seen and decided."""
-        plain = self.model_dump(mode="json", exclude={"mail", "mqtt", "people"})
+        plain = self.model_dump(mode="json", exclude={"mail", "mqtt", "people", "push"})
         return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]

@@ -134,7 +134,7 @@ def mail_address(value: str) -> str:
     return value
 
 
-ROUTE_SCHEMES = ("mailto",)
+ROUTE_SCHEMES = ("mailto", "webpush")
 
 
 def _route(value: str) -> str:
@@ -144,7 +144,31 @@ def _route(value: str) -> str:
     if scheme.lower() not in ROUTE_SCHEMES:
         known = ", ".join(f"{each}:" for each in ROUTE_SCHEMES)
         raise ValueError(f"is no route that Stillair can send on; so far there is {known}")
+    if scheme.lower() == "webpush":
+        if address:
+            raise ValueError('has to be "webpush:" alone: telephones join on the page Telephones')
+        return "webpush:"
     return f"mailto:{mail_address(address)}"
+
+
+def _contact(value: str) -> str:
+    scheme, _, address = value.partition(":")
+    if scheme == "mailto":
+        return f"mailto:{mail_address(address)}"
+    if not re.fullmatch(r"https://[^\s/@?#]+(/[^\s?#]*)?", value) or not value.isascii():
+        raise ValueError('has to be "mailto:somebody@example.org" or the https address of a page')
+    return value
+
+
+def _server(value: str) -> str:
+    if (
+        not re.fullmatch(r"[a-z0-9.-]+:[0-9]{1,5}", value)
+        or not 0 < int(value.rpartition(":")[2]) < 65536
+    ):
+        raise ValueError(
+            'has to be a host in small letters and its port, as in "shed.example:8443"'
+        )
+    return value
 
 
 def command_line(value: str) -> str:
@@ -226,11 +250,23 @@ Host = Annotated[
 ]
 Zone = Annotated[str, Field(max_length=100), AfterValidator(_zone), Takes("a time zone's name")]
 MailAddress = Annotated[str, AfterValidator(mail_address), Takes("an e-mail address")]
+Contact = Annotated[
+    str,
+    Field(max_length=200),
+    AfterValidator(_contact),
+    Takes("a mailto: or https: address"),
+]
+Server = Annotated[
+    str,
+    Field(max_length=259),
+    AfterValidator(_server),
+    Takes('a host and its port, as in "push.shed.example:8443"'),
+]
 Route = Annotated[
     str,
     Field(max_length=400),
     AfterValidator(_route),
-    Takes('a route, as in "mailto:somebody@example.org"'),
+    Takes('a route, as in "mailto:somebody@example.org" or "webpush:"'),
 ]
 # A path is written as text in TOML, hence not strict.
 AnyPath = Annotated[Path, Strict(False), AfterValidator(_path), Takes("a path")]
