@@ -137,11 +137,11 @@ class PushTable(Table):
         default=None,
         description="A push service of your own, the only one that may stand in a private network.",
     )
-    own_certificates: FilePath | None = Field(
-        default=None, description="File of the certificates that own_server is checked against."
+    trust_file: FilePath | None = Field(
+        default=None, description="Certificates to check own_server by; else the machine's own."
     )
 
-    @field_validator("own_certificates")
+    @field_validator("trust_file")
     @classmethod
     def _of_own_server(cls, file: Path | None, info: ValidationInfo) -> Path | None:
         if file is not None and info.data.get("own_server", "") is None:

@@ -14,6 +14,7 @@ from typing import Annotated, Any
 
 from pydantic import Field, Strict, ValidationInfo, field_validator
 
+from stillair.config.company import HeartbeatTable, Neighbours
 from stillair.config.inputs import (
     AnyContact,
     AnyParticles,
@@ -127,6 +128,8 @@ class ChamberSettings(Table):
     )
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
+    heartbeat: HeartbeatTable | None = None
+    neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
     push: PushTable = PushTable()
     history: HistoryTable = HistoryTable()
 
@@ -171,5 +174,6 @@ class ChamberSettings(Table):
     @property
     def fingerprint(self) -> str:
         """Twelve characters that change with any setting that bears on what is seen and decided."""
-        plain = self.model_dump(mode="json", exclude={"mail", "mqtt", "people", "push"})
+        reach = {"mail", "mqtt", "people", "heartbeat", "neighbours", "push"}
+        plain = self.model_dump(mode="json", exclude=reach)
         return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]
