@@ -27,7 +27,13 @@ from dataclasses import dataclass, field
 from stillair.alerts import sealing
 from stillair.alerts.posting import PostError, post
 from stillair.alerts.routes import Message
-from stillair.alerts.telephones import Telephone, Telephones, is_outside, server_of
+from stillair.alerts.telephones import (
+    FILE_NAME,
+    Telephone,
+    Telephones,
+    is_outside,
+    server_of,
+)
 from stillair.clock import Clock
 from stillair.errors import CommandRefused, DeliveryError, Refusal, StoreError
 
@@ -136,6 +142,15 @@ class PushRoute:
         if tried.taken:
             return True, f"{of.host} has taken it"
         return False, tried.reason + (f"; {tried.remedy}" if tried.remedy else "")
+
+    @property
+    def repaired(self) -> tuple[str, ...]:
+        """One sentence for each of its files that was damaged and had to be set aside."""
+        found = (
+            (FILE_NAME, self.telephones.repaired),
+            (sealing.KEY_FILE, self._key.repaired),
+        )
+        return tuple(f"{name}: {what}" for name, what in found if what)
 
     def failing(self, telephone_id: str) -> str:
         """Why the last message to a telephone wasn't taken; nothing if it was."""

@@ -151,17 +151,23 @@ class Telephones:
     """All telephones, in memory and in one file.
 
     Who sends asks the memory alone and never waits for a disk. `repaired` is one sentence
-    if a damaged file was set aside. Every method that changes something raises `StoreError`
-    where that can't be kept; then it isn't done.
+    if a damaged file was set aside, which isn't done without `mend`. Every method that changes
+    something raises `StoreError` where that can't be kept; then it isn't done.
     """
 
     def __init__(
-        self, path: Path, wall: Callable[[], datetime], *, own_servers: Collection[str] = ()
+        self,
+        path: Path,
+        wall: Callable[[], datetime],
+        *,
+        own_servers: Collection[str] = (),
+        mend: bool = True,
     ) -> None:
         self.repaired: str | None = None
         self.own_servers = frozenset(own_servers)
         self._path = path
         self._wall = wall
+        self._mend = mend
         self._disk = threading.Lock()  # around every change, which is kept before it counts
         self._known: Mapping[str, Telephone] | None = None  # replaced whole; None: not read yet
         self._ok_kept: dict[str, datetime] = {}  # when the file was last told that one took a word
@@ -242,7 +248,7 @@ class Telephones:
         raw = files.read(self._path, FILE_BYTES)
         found, lost = ([], 0) if raw is None else _parsed(raw, self.own_servers)
         self._known = {each.id: each for each in found[:MOST]}
-        if lost:
+        if lost and self._mend:
             aside = files.put_aside(self._path, self._wall())
             self.repaired = (
                 f"it was damaged and set aside as {aside}; {len(self._known)} telephones of it "

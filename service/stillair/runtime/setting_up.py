@@ -14,9 +14,11 @@ from typing import Protocol
 
 from stillair.alarms import figures
 from stillair.alarms.seen import VIEW
+from stillair.alerts.telephones import Telephones
 from stillair.config import ChamberSettings
 from stillair.errors import DeliveryError
 from stillair.model import CameraCondition, CameraState
+from stillair.runtime import pushing
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import (
     CONTACT_REMEDY,
@@ -79,6 +81,8 @@ class SettingUp:
     has_owner : callable
     mail : mapping
         Of each chamber with a mail server, the way to try it.
+    telephones : Telephones
+        Those that have joined.
 
     `is_demo` (no chamber file was given) and `certificate` are set before the start.
     """
@@ -91,6 +95,7 @@ class SettingUp:
         board: Callable[[], Board],
         has_owner: Callable[[], bool],
         mail: Mapping[str, MailTry],
+        telephones: Telephones,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.is_demo = False
@@ -99,6 +104,7 @@ class SettingUp:
         self._read = board
         self._has_owner = has_owner
         self._mail = mail
+        self._telephones = telephones
         self._monotonic_s = monotonic_s
         self._board: Board | None = None
         self._looked_s = 0.0  # when
@@ -203,6 +209,7 @@ class SettingUp:
             yield Found(f"{prefix}sounder", State.NOT_TRIED, told)
         if not settings.people:
             yield Found(f"{prefix}messages", State.NONE, "nobody is told by message")
+        yield from pushing.found(settings, self._telephones, prefix)
         tried = self._tried.get(chamber.key)
         if tried is not None:
             yield Found(f"{prefix}{tried.thing}", tried.state, tried.told, tried.remedy)

@@ -14,6 +14,7 @@ from stillair import __version__
 from stillair.alerts.courier import Courier
 from stillair.alerts.mail import MailRoute, MailSettings
 from stillair.alerts.outputs import CommandOutput, GpioOutput, NoOutput
+from stillair.alerts.push import SCHEME
 from stillair.alerts.routes import Route
 from stillair.alerts.sounder import SounderLoop, SounderOutput
 from stillair.clock import Clock, FasterClock, SystemClock
@@ -37,6 +38,7 @@ from stillair.runtime.mailing import AddressedRoute
 from stillair.runtime.pausing import Pausing
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import watch_plan
+from stillair.runtime.pushing import push_route
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
 from stillair.runtime.setting_up import SettingUp
@@ -116,6 +118,7 @@ def build(
         service.troubles.backup,
     )
     service.housekeeping.each_minute("camera pauses", service.pausing.tidy)
+    service.push = push_route(chambers, folder, clock)
     service.setting_up = SettingUp(
         chambers=service.chambers,
         troubles=service.troubles,
@@ -127,6 +130,7 @@ def build(
             for settings in chambers
             if settings.mail is not None
         },
+        telephones=service.push.telephones,
     )
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
     service.workshop = Workshop(folder)
@@ -139,7 +143,7 @@ def build(
     )
     service.courier = Courier(
         service.journal,
-        _routes(chambers, service.pictures),
+        {**_routes(chambers, service.pictures), SCHEME: service.push},
         clock=clock,
         chance=random.Random().random,
         on_trouble=service.troubles.route,
