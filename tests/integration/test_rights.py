@@ -87,6 +87,11 @@ RIGHTS = {
     "POST /api/tokens/remove": OWN,
     "GET /api/audit": OWN,
     "GET /api/setting-up": OWN,
+    "GET /api/telephones": READ,
+    "GET /api/telephones/key": READ,
+    "POST /api/telephones": OPERATE,
+    "DELETE /api/telephones/{telephone}": OPERATE,
+    "POST /api/telephones/{telephone}/trial": OPERATE,
 }
 TOKENS = {
     "viewer": ("--role", "viewer"),
@@ -109,6 +114,7 @@ FILLED = {
     "{alarm}": "boat-shed-99",
     "{event}": "99",
     "{picture}": "0" * 32,
+    "{telephone}": "0" * 16,
 }
 
 

@@ -36,8 +36,8 @@ export function Telephones({ may }) {
       over = true;
     };
   }, [turn]);
-  const again = () => setTurn((n) => n + 1);
-  const here = all?.items.find((each) => each.id === own);
+  const again = () => setTurn((/** @type {number} */ n) => n + 1);
+  const here = all?.items.find((/** @type {Telephone} */ each) => each.id === own);
   return html`<section class="past people" aria-labelledby="telephones">
     <h1 id="telephones" class="sentence">${here ? J.joined(here.person) : J.not_joined}</h1>
     <p>${J.how}</p>
@@ -48,7 +48,7 @@ export function Telephones({ may }) {
       ${all.items.length === 0 && html`<p>${J.none}</p>`}
       <ul class="noted">
         ${all.items.map(
-          (each) => html`<${One} key=${each.id} of=${each} here=${each === here} may=${may} again=${again} />`,
+          (/** @type {Telephone} */ each) => html`<${One} key=${each.id} of=${each} here=${each === here} may=${may} again=${again} />`,
         )}
       </ul>`}
     <h2>${J.heard}</h2>

@@ -16,6 +16,7 @@ from __future__ import annotations
 import base64
 import json
 import os
+import re
 import threading
 from collections.abc import Callable
 from datetime import datetime, timedelta
@@ -92,7 +93,7 @@ def to_text(raw: bytes) -> str:
 def from_text(text: str) -> bytes:
     """What `to_text` wrote, padded or not. Raises `ValueError` for anything else."""
     plain = text.rstrip("=")
-    if not plain.isascii() or not plain.replace("-", "").replace("_", "").isalnum():
+    if not re.fullmatch(r"[A-Za-z0-9_-]*", plain):
         raise ValueError("it is no base64url")
     return base64.urlsafe_b64decode(plain + "=" * (-len(plain) % 4))
 

@@ -170,7 +170,8 @@ class Telephones:
         self._mend = mend
         self._disk = threading.Lock()  # around every change, which is kept before it counts
         self._known: Mapping[str, Telephone] | None = None  # replaced whole; None: not read yet
-        self._ok_kept: dict[str, datetime] = {}  # when the file was last told that one took a word
+        self._ok_at: dict[str, datetime] = {}  # when each last took a message, since the start
+        self._ok_kept: dict[str, datetime] = {}  # and what of that the file knows
         try:
             self.all()
         except StoreError as error:
@@ -182,7 +183,10 @@ class Telephones:
         if known is None:
             with self._disk:
                 known = self._read()
-        return tuple(known.values())
+        return tuple(map(self._with_ok, known.values()))
+
+    def _with_ok(self, of: Telephone) -> Telephone:
+        return replace(of, last_ok_at=self._ok_at.get(of.id, of.last_ok_at))
 
     def of(self, person: str) -> tuple[Telephone, ...]:
         """Those of one person."""
@@ -222,18 +226,16 @@ class Telephones:
 
     def took(self, telephone_id: str) -> None:
         """Its push service has just taken a message; kept once an hour, and never waited for."""
-        at = self._wall()
-        if not self._disk.acquire(blocking=False):
+        at = self._ok_at[telephone_id] = self._wall()
+        kept_at = self._ok_kept.get(telephone_id)
+        if kept_at is not None and timedelta(0) <= at - kept_at < OK_EVERY:
             return
+        if not self._disk.acquire(blocking=False):
+            return  # the next message brings it to the file
         try:
             known = self._read()
-            of = known.get(telephone_id)
-            if of is None:
-                return
-            self._known = {**known, telephone_id: replace(of, last_ok_at=at)}
-            kept_at = self._ok_kept.get(telephone_id)
-            if kept_at is None or not timedelta(0) <= at - kept_at < OK_EVERY:
-                self._write(self._known)
+            if telephone_id in known:
+                self._write(known)
                 self._ok_kept[telephone_id] = at
         except StoreError as error:
             log.warning("when a telephone took a message: %s", error)
@@ -266,7 +268,7 @@ class Telephones:
                 "added_at": each.added_at.isoformat(),
                 "last_ok_at": each.last_ok_at.isoformat() if each.last_ok_at else None,
             }
-            for each in known.values()
+            for each in map(self._with_ok, known.values())
         ]
         files.write(self._path, json.dumps({"form": 1, "telephones": rows}, indent=1).encode())
         self._known = known
