@@ -38,9 +38,9 @@ export function Telephones({ may }) {
   }, [turn]);
   const again = () => setTurn((/** @type {number} */ n) => n + 1);
   const here = all?.items.find((/** @type {Telephone} */ each) => each.id === own);
-  return html`<section class="past people" aria-labelledby="telephones">
+  return html`<section class="past people telephones" aria-labelledby="telephones">
     <h1 id="telephones" class="sentence">${here ? J.joined(here.person) : J.not_joined}</h1>
-    <p>${J.how}</p>
+    <p class="sub">${J.how}</p>
     ${failed && html`<p class="refused" role="alert">${J.failed} ${failed}</p>`}
     ${!all && !failed && html`<p class="waiting">${J.loading}</p>`}
     ${all && html`<${Here} all=${all} here=${here} may=${may} again=${again} />`}
