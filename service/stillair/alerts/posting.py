@@ -12,12 +12,11 @@ import threading
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from typing import Any
 from urllib.parse import urlsplit
 
 import requests
 from requests.adapters import HTTPAdapter
-from urllib3 import HTTPSConnectionPool
-from urllib3.connection import HTTPSConnection
 
 from stillair.errors import StillairError
 
@@ -145,19 +144,20 @@ class _Choosy(HTTPAdapter):
     def __init__(self, may_reach: Callable[[str], bool]) -> None:
         super().__init__()
 
-        class Connection(HTTPSConnection):
-            def _new_conn(self) -> socket.socket:
-                made = super()._new_conn()
-                # Of the connection itself: to look the name up beforehand could give another.
-                if not may_reach(made.getpeername()[0]):
-                    made.close()
-                    raise _BarredError
-                return made
+        pool: Any = self.poolmanager.pool_classes_by_scheme["https"]
+        connection = pool.ConnectionCls
 
-        class Pool(HTTPSConnectionPool):
-            ConnectionCls = Connection
+        def judged(self: Any) -> socket.socket:
+            made: socket.socket = connection._new_conn(self)
+            # Of the connection itself: to look the name up beforehand could give another.
+            if not may_reach(made.getpeername()[0]):
+                made.close()
+                raise _BarredError
+            return made
 
-        self.poolmanager.pool_classes_by_scheme = {"https": Pool}
+        choosy = type("Connection", (connection,), {"_new_conn": judged})
+        made = type("Pool", (pool,), {"ConnectionCls": choosy})
+        self.poolmanager.pool_classes_by_scheme = {"https": made}
 
 
 def _wait_s(told: str | None) -> float | None:
