@@ -138,8 +138,9 @@ class Courier:
         lost a message for good, and (address, False, "") when one arrives. The
         courier's own troubles are those of "every route".
     link_for : callable
-        Gives the address of the page that answers a message, as it is sent; may
-        block or fail, and then the message goes without.
+        Gives the address of a page that answers a message, or None. It is asked when
+        the message goes, so that a link is new however long the message waited, and
+        it is kept nowhere. Where it fails or hangs the message goes without.
     """
 
     def __init__(
@@ -151,7 +152,7 @@ class Courier:
         chance: Callable[[], float],
         on_trouble: Callable[[str, bool, str], None],
         plan: CourierPlan | None = None,
-        link_for: Callable[[Due], str | None] | None = None,
+        link_for: Callable[[Due], str | None] = lambda _due: None,
     ) -> None:
         self._outbox = outbox
         self._routes = routes
@@ -345,11 +346,9 @@ class Courier:
 
     async def _linked(self, message: Message) -> Message:
         """The message with the page that answers it, where there is one at once."""
-        link_for = self._link_for
-        if link_for is None:
-            return message
         try:
-            return replace(message, link=await self._linking.ask(lambda: link_for(message)))
+            link = await self._linking.ask(partial(self._link_for, message))
+            return replace(message, link=link)
         except Exception as error:
             # The error may tell the secret of the link.
             log.warning("message %s goes without its link: %s", message.key, type(error).__name__)

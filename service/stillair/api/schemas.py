@@ -7,7 +7,9 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field
 
 from stillair.access.roles import Role, Scope
+from stillair.alerts.telephones import ENDPOINT_CHARACTERS
 from stillair.model import JobOutcome, Place
+from stillair.runtime.answering import MOST_QUIET_MINUTES
 from stillair.storage.history import Page
 
 Text = Annotated[str, Field(max_length=2000)]
@@ -81,6 +83,12 @@ class Pausing(Posted):
     """For how long the camera looks away."""
 
     minutes: Annotated[float, Field(gt=0, le=480, allow_inf_nan=False)]
+
+
+class Quieting(Posted):
+    """Quiet for a while, by the link of a message."""
+
+    minutes: Annotated[float, Field(ge=1, le=MOST_QUIET_MINUTES, allow_inf_nan=False)]
 
 
 class Judgement(Posted):
@@ -158,6 +166,57 @@ class SignIn(Posted):
     password: Annotated[str, Field(max_length=1000)]
 
 
+class NewTelephone(Posted):
+    """A telephone as its browser describes it (Push API, `PushSubscription.toJSON`).
+
+    Its address and keys are secret. `replaces` is the id under which it was known before.
+    """
+
+    person: Annotated[str, Field(min_length=1, max_length=40)]
+    label: Annotated[str, Field(max_length=60)] = ""
+    endpoint: Annotated[
+        str, Field(max_length=ENDPOINT_CHARACTERS, pattern=r"^https://[!-~]+$", repr=False)
+    ]
+    p256dh: Annotated[
+        str, Field(min_length=87, max_length=88, pattern=r"^[A-Za-z0-9_-]{87}=?$", repr=False)
+    ]
+    auth: Annotated[
+        str, Field(min_length=22, max_length=24, pattern=r"^[A-Za-z0-9_-]{22}={0,2}$", repr=False)
+    ]
+    replaces: Annotated[str, Field(pattern=r"^[0-9a-f]{16}$")] | None = None
+
+
+class JoinedTelephone(BaseModel):
+    """A telephone that has joined; `failing` says why it didn't get the last message."""
+
+    id: str
+    person: str
+    label: str
+    added_at: str
+    last_ok_at: str | None
+    failing: str
+
+
+class Joined(BaseModel):
+    """All telephones, and the people whose telephones may join."""
+
+    items: list[JoinedTelephone]
+    people: list[str]
+
+
+class SenderKey(BaseModel):
+    """The public key by which telephones know this service, base64url."""
+
+    key: str
+
+
+class Tried(BaseModel):
+    """Whether a trial was taken by the telephone's push service, and what it said."""
+
+    taken: bool
+    told: str
+
+
 class Listing(BaseModel):
     """A page of a list, newest last; ask on with `after=next`."""
 
@@ -201,6 +260,28 @@ class Done(BaseModel):
 
     done: bool = True
     stored: bool = True
+
+
+class AnsweredAlarm(BaseModel):
+    """An alarm as the link of its message shows it.
+
+    `alarm` is an item of /api/alarms. `can_see` and `can_quiet` say what may be posted.
+    """
+
+    person: str
+    until_at: str
+    chamber: str
+    name: str
+    family: str
+    at: str
+    alarm: dict[str, Any]
+    danger: bool
+    can_see: bool
+    can_quiet: bool
+    quiet_minutes: float
+    stored: bool
+    picture: str | None
+    readings: str
 
 
 class Ignoring(BaseModel):

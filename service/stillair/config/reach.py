@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 import ipaddress
+from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import Field, SecretStr, Strict, ValidationInfo, field_validator
 
 from stillair.config.tables import Table
 from stillair.config.values import (
+    Contact,
     FilePath,
     Host,
     Line,
     MailAddress,
     Name,
+    Origin,
     Otherwise,
     Pin,
     Port,
     Route,
+    Server,
     Takes,
     command_line,
     context_of,
@@ -53,8 +57,15 @@ class PersonTable(Table):
     routes: Annotated[tuple[Route, ...], Strict(False)] = Field(
         min_length=1,
         max_length=20,
-        description='How to reach them, all at once: "mailto:somebody@example.org".',
+        repr=False,  # an address may be a secret
+        description="How to reach them: see the table of routes.",
     )
+
+    @field_validator("routes")
+    @classmethod
+    def _own_telephones(cls, routes: tuple[str, ...], info: ValidationInfo) -> tuple[str, ...]:
+        name = info.data.get("name", "")
+        return tuple(f"{each}{name}" if each == "webpush:" else each for each in routes)
 
 
 class Login(Table):
@@ -83,6 +94,7 @@ class Login(Table):
         return SecretStr(read_secret(file))
 
 
+SHORTEST_SECRET = 16
 MAIL_PORTS = {"none": 25, "starttls": 587, "tls": 465}
 
 
@@ -118,10 +130,66 @@ class MailTable(Login):
         return security
 
 
+class WebhookTable(Table):
+    """What signs the messages to web addresses."""
+
+    secret_file: FilePath | None = Field(
+        default=None, description="File whose one line signs messages to web addresses."
+    )
+    secret: SecretStr | None = Field(
+        default=None, description="What signs them itself; better kept in secret_file."
+    )
+
+    @field_validator("secret")
+    @classmethod
+    def _one_secret(cls, secret: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
+        file = info.data.get("secret_file")
+        if secret is not None and file is not None:
+            raise ValueError("is given beside secret_file; keep one of them")
+        if file is not None and context_of(info).files_count:
+            secret = SecretStr(read_secret(file, "the secret"))
+        if secret is not None and len(secret.get_secret_value()) < SHORTEST_SECRET:
+            raise ValueError(
+                f"has to be {SHORTEST_SECRET} characters or more, by chance:"
+                " openssl rand -hex 32 makes one"
+            )
+        return secret
+
+
+class PushTable(Table):
+    contact: Contact = Field(
+        default="mailto:nobody@stillair.invalid",
+        description="Where those who run a push service may turn to; some want a real address.",
+    )
+    own_server: Server | None = Field(
+        default=None,
+        description="A push service of your own, the only one that may stand in a private network.",
+    )
+    trust_file: FilePath | None = Field(
+        default=None, description="Certificates to check own_server by; else the machine's own."
+    )
+
+    @field_validator("trust_file")
+    @classmethod
+    def _of_own_server(cls, file: Path | None, info: ValidationInfo) -> Path | None:
+        if file is not None and info.data.get("own_server", "") is None:
+            raise ValueError("is of no use without own_server")
+        return file
+
+
 class MqttTable(Login):
     host: Host = Field(default="127.0.0.1", description="The broker.")
     tls: bool = Field(default=False, description="Whether the broker is spoken to under TLS.")
     port: Annotated[Port, Otherwise("1883, or 8883 with tls")] = Field(
         default_factory=lambda data: 8883 if data.get("tls") else 1883,
         description="The broker's port.",
+    )
+
+
+class PageTable(Table):
+    address: Annotated[
+        Origin | None, Otherwise("made from --host and --port, or the name of --behind-proxy")
+    ] = Field(
+        default=None,
+        description="Where telephones open the page; the links in messages begin with it.",
     )
