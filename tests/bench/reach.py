@@ -296,6 +296,7 @@ def _scene(
             peers.append(Peer("web address", ""))
             web_address(peers[-1], stack)
             routes.append(f'"{peers[-1].route}"')
+            more += '\n[webhook]\nsecret = "sixteen oars in a rack"\n'
         if find_spec("stillair.alerts.topic"):
             broker = Broker(place)
             broker.start()
@@ -303,7 +304,7 @@ def _scene(
             peers.append(Peer("topic", "mqtt:boat-shed/alarms"))
             topic(peers[-1], broker, stack)
             routes.append(f'"{peers[-1].route}"')
-            more = f'\n[mqtt]\nhost = "{broker.host}"\nport = {broker.port}\n'
+            more += f'\n[mqtt]\nhost = "{broker.host}"\nport = {broker.port}\n'
     chamber = place / "chamber.toml"
     text = CHAMBER.format(stream=stream, routes=", ".join(routes), host=mail.host, port=mail.port)
     names = ("top", "middle", "bed side", "room")
