@@ -301,7 +301,8 @@ class Courier:
     def _forget(self, needed: Collection[str]) -> None:
         """Addresses at rest for which nothing waits: of those in no chamber file any more."""
         for route, address in list(self._addresses.items()):
-            if address.task is None and route not in needed and not address.threads:
+            rests = address.task is None and not any(t.is_alive() for t in address.threads)
+            if rests and route not in needed and not address.troubled:
                 del self._addresses[route]
 
     def _has_room(self, pressing: bool) -> bool:
