@@ -65,7 +65,11 @@ command = "/opt/{MARK}/ring --token {MARK}secret"
 
 [[person]]
 name = "{MARK} Captain"
-routes = ["mailto:{MARK}captain@example.org"]
+routes = ["mailto:{MARK}captain@example.org", "webpush:"]
+
+[push]
+contact = "https://{MARK}club.example.org/shed"
+own_server = "{MARK}push.example.org:8443"
 
 [mail]
 host = "{MARK}mail.example.org"
@@ -229,7 +233,11 @@ driver = "simulated"
 
 [[person]]
 name = "{MARK}anna"
-routes = ["mailto:{MARK}captain@example.org"]
+routes = ["mailto:{MARK}captain@example.org", "webpush:"]
+
+[push]
+contact = "https://{MARK}club.example.org/shed"
+own_server = "{MARK}push.example.org:8443"
 
 [mail]
 host = "127.0.0.1"
