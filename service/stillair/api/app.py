@@ -25,6 +25,7 @@ from stillair.api.description import ERRORS, Description
 from stillair.api.entry import COOKIE, caller, viewer
 from stillair.api.guard import Guard
 from stillair.api.routers import (
+    answering,
     jobs,
     live,
     people,
@@ -37,10 +38,11 @@ from stillair.api.routers import (
 )
 from stillair.runtime.service import Service
 
-# What signing in needs, and what a telephone asks for by itself, without its person's session.
+# What signing in and the page of a link need, and what a telephone asks for by itself, without
+# its person's session.
 OPEN_FILES = frozenset(
     {
-        *("sign-in.js", "stillair.css", "icon.svg"),
+        *("sign-in.js", "answer.js", "stillair.css", "icon.svg"),
         *("app.webmanifest", "worker.js", "icon-180.png", "icon-192.png", "icon-512.png"),
         "badge.png",
     }
@@ -84,7 +86,17 @@ def build(
     app.state.first_code = first_code or FirstCode(time.monotonic)
     description = Description(app, cookie=COOKIE)
     problems.install(app, description.methods)
-    for part in (watching, jobs, pictures, live, session, people, setting_up, telephones):
+    for part in (
+        watching,
+        jobs,
+        pictures,
+        live,
+        session,
+        people,
+        setting_up,
+        answering,
+        telephones,
+    ):
         app.include_router(part.router)
 
     @app.get("/api/openapi.json", include_in_schema=False)
@@ -102,6 +114,7 @@ def build(
     def sign_in_page() -> Response:
         return FileResponse(pages / "sign-in.html")
 
+    app.include_router(answering.page(pages))
     if certificates is not None:
         app.include_router(trust.router(certificates, pages))
 
@@ -111,7 +124,7 @@ def build(
 
 
 class _Pages(StaticFiles):
-    """The dashboard's own files; all but those of the sign-in only for people who may see."""
+    """The dashboard's own files; all but `OPEN_FILES` only for people who may see."""
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "http" and self.get_path(scope) not in OPEN_FILES:

@@ -16,6 +16,7 @@ from stillair.config.values import (
     Line,
     MailAddress,
     Name,
+    Origin,
     Otherwise,
     Pin,
     Port,
@@ -56,8 +57,8 @@ class PersonTable(Table):
     routes: Annotated[tuple[Route, ...], Strict(False)] = Field(
         min_length=1,
         max_length=20,
-        description='How to reach them, all at once: "mailto:somebody@example.org", or "webpush:" '
-        "for the telephones that they have joined.",
+        repr=False,  # an address may be a secret
+        description="How to reach them: see the table of routes.",
     )
 
     @field_validator("routes")
@@ -93,6 +94,7 @@ class Login(Table):
         return SecretStr(read_secret(file))
 
 
+SHORTEST_SECRET = 16
 MAIL_PORTS = {"none": 25, "starttls": 587, "tls": 465}
 
 
@@ -128,6 +130,32 @@ class MailTable(Login):
         return security
 
 
+class WebhookTable(Table):
+    """What signs the messages to web addresses."""
+
+    secret_file: FilePath | None = Field(
+        default=None, description="File whose one line signs messages to web addresses."
+    )
+    secret: SecretStr | None = Field(
+        default=None, description="What signs them itself; better kept in secret_file."
+    )
+
+    @field_validator("secret")
+    @classmethod
+    def _one_secret(cls, secret: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
+        file = info.data.get("secret_file")
+        if secret is not None and file is not None:
+            raise ValueError("is given beside secret_file; keep one of them")
+        if file is not None and context_of(info).files_count:
+            secret = SecretStr(read_secret(file, "the secret"))
+        if secret is not None and len(secret.get_secret_value()) < SHORTEST_SECRET:
+            raise ValueError(
+                f"has to be {SHORTEST_SECRET} characters or more, by chance:"
+                " openssl rand -hex 32 makes one"
+            )
+        return secret
+
+
 class PushTable(Table):
     contact: Contact = Field(
         default="mailto:nobody@stillair.invalid",
@@ -155,4 +183,13 @@ class MqttTable(Login):
     port: Annotated[Port, Otherwise("1883, or 8883 with tls")] = Field(
         default_factory=lambda data: 8883 if data.get("tls") else 1883,
         description="The broker's port.",
+    )
+
+
+class PageTable(Table):
+    address: Annotated[
+        Origin | None, Otherwise("made from --host and --port, or the name of --behind-proxy")
+    ] = Field(
+        default=None,
+        description="Where telephones open the page; the links in messages begin with it.",
     )

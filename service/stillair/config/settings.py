@@ -24,7 +24,15 @@ from stillair.config.inputs import (
     SimulationTable,
 )
 from stillair.config.materials import MATERIALS, USUAL_LIMIT_C, Material, can_burn, weakest
-from stillair.config.reach import AnySounder, MailTable, MqttTable, PersonTable, PushTable
+from stillair.config.reach import (
+    AnySounder,
+    MailTable,
+    MqttTable,
+    PageTable,
+    PersonTable,
+    PushTable,
+    WebhookTable,
+)
 from stillair.config.tables import Table
 from stillair.config.values import Name, Otherwise, Zone
 from stillair.model import chamber_key
@@ -128,6 +136,8 @@ class ChamberSettings(Table):
     )
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
+    webhook: WebhookTable | None = None
+    page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None
     neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
     push: PushTable = PushTable()
@@ -174,6 +184,6 @@ class ChamberSettings(Table):
     @property
     def fingerprint(self) -> str:
         """Twelve characters that change with any setting that bears on what is seen and decided."""
-        reach = {"mail", "mqtt", "people", "heartbeat", "neighbours", "push"}
+        reach = {"mail", "mqtt", "webhook", "page", "people", "heartbeat", "neighbours", "push"}
         plain = self.model_dump(mode="json", exclude=reach)
         return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]
