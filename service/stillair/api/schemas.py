@@ -7,7 +7,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field
 
 from stillair.access.roles import Role, Scope
-from stillair.model import JobOutcome, Place
+from stillair.model import Heard, JobOutcome, Place
 from stillair.storage.history import Page
 
 Text = Annotated[str, Field(max_length=2000)]
@@ -75,6 +75,23 @@ class Shelving(Posted):
 
     minutes: Annotated[float, Field(gt=0, le=480, allow_inf_nan=False)]
     reason: Name = ""
+
+
+class NewAlarmTest(Posted):
+    """An alarm test that begins now, of a chamber or of the first."""
+
+    chamber: Name | None = None
+
+
+class ConfirmedTest(Posted):
+    """What somebody says of the messages of a test: of one route, or of all of a person's.
+
+    "heard": it arrived and was heard; "silent": it arrived, and made no sound; "nothing".
+    """
+
+    person: Name
+    heard: Annotated[Heard, Field(strict=False)]
+    route: Annotated[str, Field(max_length=1000)] | None = None
 
 
 class Pausing(Posted):

@@ -23,7 +23,7 @@ from stillair.config.inputs import (
     SimulationTable,
 )
 from stillair.config.materials import MATERIALS, USUAL_LIMIT_C, Material, can_burn, weakest
-from stillair.config.reach import AnySounder, MailTable, MqttTable, PersonTable
+from stillair.config.reach import AlarmTestTable, AnySounder, MailTable, MqttTable, PersonTable
 from stillair.config.tables import Table
 from stillair.config.values import Name, Otherwise, Zone
 from stillair.model import chamber_key
@@ -99,6 +99,10 @@ class HistoryTable(Table):
     )
 
 
+# Whatever changes in one of these has to be tried anew by an alarm test.
+REACH = {"people", "mail", "mqtt", "sounder", "stop"}
+
+
 class Family(StrEnum):
     """Where the readings of a chamber come from; one chamber has one of these."""
 
@@ -127,6 +131,7 @@ class ChamberSettings(Table):
     )
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
+    alarm_test: AlarmTestTable = AlarmTestTable()
     history: HistoryTable = HistoryTable()
 
     @property
@@ -170,5 +175,14 @@ class ChamberSettings(Table):
     @property
     def fingerprint(self) -> str:
         """Twelve characters that change with any setting that bears on what is seen and decided."""
-        plain = self.model_dump(mode="json", exclude={"mail", "mqtt", "people"})
-        return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]
+        return _mark(self.model_dump(mode="json", exclude={"mail", "mqtt", "people", "alarm_test"}))
+
+    @property
+    def reach_mark(self) -> str:
+        """Twelve characters that change with any setting by which an alarm reaches somebody."""
+        # Passwords are no part of it: they are left out of what a secret shows of itself.
+        return _mark(self.model_dump(mode="json", include=REACH))
+
+
+def _mark(plain: object) -> str:
+    return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]

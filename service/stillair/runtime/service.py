@@ -23,7 +23,8 @@ from stillair.clock import Clock
 from stillair.config.materials import weakest
 from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
 from stillair.model import Command, Outcome, Timeline, WatchMemory
-from stillair.runtime import lines
+from stillair.runtime import alarm_tests, lines
+from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.erasing import Erasing
 from stillair.runtime.feed import LiveFeed
@@ -74,8 +75,8 @@ class Service:
     """All chambers of this process; `wiring.build` puts it together.
 
     `writer`, `archive`, `pictures`, `judging`, `pausing`, `erasing`, `courier`, `housekeeping`,
-    `workshop`, `looking_back` and `setting_up` work for it and tell what becomes of their work, so
-    all are given before `start`. `troubles` takes what of the service itself fails.
+    `workshop`, `looking_back`, `setting_up` and `alarm_tests` work for it and tell what becomes of
+    their work, so all are given before `start`. `troubles` takes what of the service itself fails.
     """
 
     writer: JournalWriter
@@ -89,6 +90,7 @@ class Service:
     workshop: Workshop
     looking_back: LookingBack
     setting_up: SettingUp
+    alarm_tests: AlarmTests
 
     def __init__(
         self,
@@ -125,6 +127,7 @@ class Service:
         self.pausing.restore()
         for chamber in self._chambers.values():
             chamber.start()
+        self.alarm_tests.start()
         self.housekeeping.start()
 
     def stop(self) -> None:
@@ -132,6 +135,7 @@ class Service:
         self.feed.close()
         self.housekeeping.stop()
         self.setting_up.stop()
+        self.alarm_tests.stop()
         for chamber in self._chambers.values():
             chamber.stop()
         self.pictures.stop()
@@ -227,6 +231,7 @@ class Service:
             for notice, message in _messages(outcome, timeline):
                 self._unkept[notice] = (put_s, message)
             self.writer.put(outcome, timeline)
+        self.alarm_tests.happened(key, outcome)
         chamber.stories.take(outcome.events, timeline)
         lines.tell(outcome)
 
@@ -310,6 +315,7 @@ class Service:
                 chamber,
                 chamber.supervisor.view,
                 [*troubles, *([A_PART_FAILS] if chamber.supervisor.failing else [])],
+                alarm_tests.readiness(chamber),
             )
             for chamber in self._chambers.values()
         ]
@@ -320,6 +326,7 @@ class Service:
             "stored": stored,
             "owner": self._has_owner(),
             "seq": self.last_seq,
+            "alarm_test": alarm_tests.now(self._chambers.values()),
             "chambers": chambers,
         }
 
@@ -456,6 +463,14 @@ class Service:
     async def alarm_command(self, alarm: str, make: Callable[[float], Command]) -> Answer:
         """A command about an alarm, to the chamber it belongs to."""
         return await self.command(self._owner_of(alarm, "alarm"), make)
+
+    async def start_alarm_test(self, key: str, by: str) -> Answer:
+        """Begin an alarm test of a chamber."""
+        return await self.command(key, self.alarm_tests.command(key, by=by))
+
+    async def test_command(self, test: str, make: Callable[[float], Command]) -> Answer:
+        """A word on an alarm test, to the chamber it belongs to."""
+        return await self.command(self._owner_of(test, "alarm test"), make)
 
     def _owner_of(self, name: str, what: str) -> str:
         """The chamber in a job's or an alarm's id."""

@@ -22,6 +22,7 @@ from stillair.config.reach import CommandSounder, GpioSounder, MailTable
 from stillair.media.files import PictureFiles
 from stillair.model import CameraState, Movement, Particles, Reading, Sign
 from stillair.runtime import backup, learned
+from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.chamber import Chamber, Reads
 from stillair.runtime.comparing import LastSound
@@ -135,6 +136,15 @@ def build(
         chambers=service.chambers,
         keep=service.writer.put,
     )
+    service.alarm_tests = AlarmTests(
+        folder,
+        chambers=service.chambers,
+        tries=service.history,
+        keep=service.keep,
+        withdraw=service.journal.withdraw,
+        wall=clock.wall,
+    )
+    service.housekeeping.each_minute("alarm tests", service.alarm_tests.look, second=11)
     service.courier = Courier(
         service.journal,
         _routes(chambers, service.pictures),
@@ -212,7 +222,12 @@ def _chamber(
             on_pause=partial(service.pictures.forget, key),
         )
         checked.append(camera_loop)
-    sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.troubles.sounder, key))
+    sounder = SounderLoop(
+        _sounder(settings),
+        machine_clock,
+        partial(service.troubles.sounder, key),
+        partial(service.alarm_tests.sounded, key),
+    )
     known = service.learned(key)
     memory = service.memory(key, labels.timeline())
     supervisor = Supervisor(
