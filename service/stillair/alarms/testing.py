@@ -224,9 +224,16 @@ def readiness(
         return Readiness(False, f"{what[:1].upper()}{what[1:]}, {ago}")
     if now_s - state.started_s > good_for_days * DAY_S:
         return Readiness(False, f"The last alarm test was {ago}: it is time for another")
-    amiss = faults(state)
-    text = f"{NAME} {ago}: {_count(state)}"
-    return Readiness(not amiss, "; ".join([text, *amiss[:3]]))
+    return Readiness(not faults(state), f"{NAME} {ago}: {summary(state)}")
+
+
+def summary(state: AlarmTestState) -> str:
+    """How a test went, in one clause: what arrived, and what isn't as it has to be."""
+    if state.phase is AlarmTestPhase.RUNNING:
+        return "it is running"
+    if state.phase is not AlarmTestPhase.DONE:
+        return f"it didn't end: {state.why}"
+    return "; ".join([_count(state), *faults(state)[:3]])
 
 
 def passed(state: AlarmTestState) -> bool:
@@ -282,4 +289,5 @@ def _digest(*words: str) -> str:
 
 
 def _after(seconds: float) -> str:
-    return f"{seconds:.1f} s" if seconds < 10.0 else figures.duration(seconds)
+    digits = 2 if seconds < 1.0 else 1
+    return f"{seconds:.{digits}f} s" if seconds < 10.0 else figures.duration(seconds)

@@ -270,6 +270,16 @@ _BOARD: Mapping[str, Words] = {
 }
 
 # Part of the watch broke; what broke, and what goes on, is in the event's reason.
+# Another board is no longer heard; for what reason is in the event's.
+NEIGHBOUR = "board "  # how the subject of such a gap begins
+_SILENT = Words(
+    "Another board may not be watching",
+    "Nobody knows whether the {who} still watches",
+    "For a time nobody knew whether the {who} watched",
+    "See whether it has power and network, and look at its chamber yourself meanwhile.",
+    far=True,
+)
+
 RULES = "rules"  # the subject of such a gap
 _BROKEN = Words(
     "Part of the watch failed",
@@ -426,7 +436,7 @@ def _is_danger(change: EventChange) -> bool:
 
 
 def _is_instant(change: EventChange) -> bool:
-    return change.kind in INSTANTS and _words(change) is not _BROKEN
+    return change.kind in INSTANTS and _words(change) not in (_BROKEN, _SILENT)
 
 
 def _words(change: EventChange | AlarmState) -> Words:
@@ -439,6 +449,8 @@ def _words(change: EventChange | AlarmState) -> Words:
         return _PAGE
     if change.kind is Kind.WATCH_GAP and change.subject == RULES:
         return _BROKEN
+    if change.kind is Kind.WATCH_GAP and change.subject.startswith(NEIGHBOUR):
+        return _SILENT
     if change.kind is Kind.BOARD_FAULT:
         return _BOARD.get(change.subject, WORDS[change.kind])
     if isinstance(change, AlarmState):

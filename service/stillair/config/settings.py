@@ -14,6 +14,7 @@ from typing import Annotated, Any
 
 from pydantic import Field, Strict, ValidationInfo, field_validator
 
+from stillair.config.company import HeartbeatTable, Neighbours
 from stillair.config.inputs import (
     AnyContact,
     AnyParticles,
@@ -99,6 +100,7 @@ class HistoryTable(Table):
     )
 
 
+OUTGOING = {"mail", "mqtt", "people", "alarm_test", "heartbeat", "neighbours"}
 # Whatever changes in one of these has to be tried anew by an alarm test.
 REACH = {"people", "mail", "mqtt", "sounder", "stop"}
 
@@ -132,6 +134,8 @@ class ChamberSettings(Table):
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
     alarm_test: AlarmTestTable = AlarmTestTable()
+    heartbeat: HeartbeatTable | None = None
+    neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
     history: HistoryTable = HistoryTable()
 
     @property
@@ -175,7 +179,7 @@ class ChamberSettings(Table):
     @property
     def fingerprint(self) -> str:
         """Twelve characters that change with any setting that bears on what is seen and decided."""
-        return _mark(self.model_dump(mode="json", exclude={"mail", "mqtt", "people", "alarm_test"}))
+        return _mark(self.model_dump(mode="json", exclude=OUTGOING))
 
     @property
     def reach_mark(self) -> str:

@@ -383,6 +383,14 @@ def now(chambers: Iterable[Chamber]) -> Item:
                 "ready": known.ready,
                 "text": known.text,
                 "running": known.running,
+                "sounder": chamber.settings.sounder is not None,
+                "people": [
+                    {
+                        "person": person.name,
+                        "routes": [testing.spoken(r) for r in dict.fromkeys(person.routes)],
+                    }
+                    for person in watch_plan(chamber.settings).people
+                ],
                 "test": alarm_test_item(state, chamber.key, chamber.labels.timeline())
                 if state
                 else None,

@@ -25,6 +25,7 @@ from stillair.runtime import backup, learned
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.chamber import Chamber, Reads
+from stillair.runtime.company import heartbeat_of, neighbours_of
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.erasing import Erasing
@@ -46,6 +47,7 @@ from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
 from stillair.sensing.camera_loop import CameraLoop
+from stillair.sensing.neighbours import AskedNeighbour
 from stillair.sensing.protocols import Sensor
 from stillair.sensing.reader import ParticleReader, SensorReader, read_particles, read_sensor
 from stillair.storage.archive import Archive
@@ -228,6 +230,19 @@ def _chamber(
         partial(service.troubles.sounder, key),
         partial(service.alarm_tests.sounded, key),
     )
+    for neighbour in neighbours_of(settings, drivers, clock, lambda told: supervisor.put(told)):
+        checked.append(neighbour)
+        if isinstance(neighbour, AskedNeighbour):
+            loops.append(neighbour)
+    beat = heartbeat_of(
+        settings,
+        machine_clock,
+        watching=service.on_time,
+        whole=service.is_whole,
+        on_trouble=service.troubles.route,
+    )
+    if beat is not None:
+        loops.append(beat)
     known = service.learned(key)
     memory = service.memory(key, labels.timeline())
     supervisor = Supervisor(

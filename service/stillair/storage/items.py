@@ -189,6 +189,7 @@ def alarm_test_item(
         "scheduled": test.scheduled,
         "phase": test.phase.value,
         "why": test.why,
+        "text": testing.summary(test),
         "steps": list[JsonValue](test.steps),
         "sounder": testing.part_line(test.sounder, yes="sounded once", none="none is connected"),
         "stop": testing.part_line(test.stop, yes="was checked", none="none is connected"),
