@@ -17,6 +17,7 @@ from typing import TypeVar
 
 from stillair.access.certificates import Certificates
 from stillair.alarms import figures
+from stillair.alarms.testing import readiness
 from stillair.alerts.mail import MailRoute
 from stillair.clock import SystemClock
 from stillair.config import ChamberSettings, default_chamber, load_chambers
@@ -31,7 +32,9 @@ from stillair.errors import (
     StillairError,
 )
 from stillair.fire.particles import USUAL_AT_START_UG
+from stillair.model import AlarmTestState, Timeline
 from stillair.runtime import network
+from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.company import heard_of
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.found import (
@@ -46,6 +49,7 @@ from stillair.runtime.found import (
     computer,
     lasting_name,
     one_wire_addresses,
+    tested,
     unfit,
     unnamed_camera,
     unnamed_sensors,
@@ -56,6 +60,7 @@ from stillair.runtime.wiring import mail_settings
 from stillair.sensing.board import Board
 from stillair.sensing.board_files import ROOT, read_board
 from stillair.sensing.protocols import Camera, ParticleSensor, Sensor
+from stillair.storage.history import History
 
 T = TypeVar("T")
 
@@ -83,6 +88,7 @@ def inspect_all(
         until_s, by = wishes(folder).get(settings.key, (0.0, ""))
         paused = f"paused by {by}" if until_s > at.timestamp() else ""
         yield from _chamber(settings, board, prefix=prefix, paused=paused)
+        yield from _tested(settings, folder, at, prefix)
     if board is not None:
         yield from unnamed_sensors(board, one_wire_addresses(chambers))
         yield from computer(board)
@@ -296,6 +302,33 @@ def _company(drivers: Drivers, prefix: str) -> Iterator[Found]:
             yield Found(thing, State.UNFIT, ails, "see whether it has power and network")
         else:
             yield Found(thing, State.FIT, "it is heard, and watches")
+
+
+def _tested(settings: ChamberSettings, folder: Path, at: datetime, prefix: str) -> Iterator[Found]:
+    """What the last alarm test of this set-up has shown; nothing where nobody would be told."""
+    thing = f"{prefix}alarm test"
+    if not settings.people:
+        return
+    known: tuple[AlarmTestState, Timeline] | None = None
+    if (folder / JOURNAL).is_file():
+        history = History(folder / JOURNAL, folder / ARCHIVE)
+        try:
+            known = _within(BOARD_S, lambda: history.alarm_test(settings.key))
+        except (StillairError, TimeoutError) as error:
+            yield Found(thing, State.NOT_TRIED, f"the history can't be read: {error}")
+            return
+        finally:
+            history.close()
+    yield tested(
+        thing,
+        readiness(
+            known[0] if known else None,
+            now_s=at.timestamp() - known[1].wall_at_zero_s if known else 0.0,
+            setup=settings.reach_mark,
+            good_for_days=settings.alarm_test.good_for_days,
+            people=True,
+        ),
+    )
 
 
 def _within(limit_s: float, action: Callable[[], T]) -> T:

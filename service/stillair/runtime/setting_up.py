@@ -17,6 +17,7 @@ from stillair.alarms.seen import VIEW
 from stillair.config import ChamberSettings
 from stillair.errors import DeliveryError
 from stillair.model import CameraCondition, CameraState
+from stillair.runtime.alarm_tests import readiness
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import (
     CONTACT_REMEDY,
@@ -28,6 +29,7 @@ from stillair.runtime.found import (
     camera_remedy,
     computer,
     one_wire_addresses,
+    tested,
     unfit,
     unnamed_camera,
     unnamed_sensors,
@@ -203,6 +205,8 @@ class SettingUp:
             yield Found(f"{prefix}sounder", State.NOT_TRIED, told)
         if not settings.people:
             yield Found(f"{prefix}messages", State.NONE, "nobody is told by message")
+        else:
+            yield tested(f"{prefix}alarm test", readiness(chamber))
         tried = self._tried.get(chamber.key)
         if tried is not None:
             yield Found(f"{prefix}{tried.thing}", tried.state, tried.told, tried.remedy)
