@@ -253,14 +253,14 @@ def _sounder(settings: ChamberSettings, prefix: str) -> Found:
                 return Found(
                     thing, State.UNFIT, "this machine has no GPIO pins", "run it on the board"
                 )
-            return Found(thing, State.NOT_TRIED, f"GPIO {pin}", "listen for it in an alarm")
+            return Found(thing, State.NOT_TRIED, f"GPIO {pin}", "listen for it in an alarm test")
         case CommandSounder(command=command):
             program = command.split()[0]
             if shutil.which(program) is None:
                 return Found(
                     thing, State.UNFIT, f"there is no program {program}", "install or rename it"
                 )
-            return Found(thing, State.NOT_TRIED, f"by {program}", "listen for it in an alarm")
+            return Found(thing, State.NOT_TRIED, f"by {program}", "listen for it in an alarm test")
         case _:
             return Found(thing, State.NONE, "alarms are not heard")
 

@@ -201,7 +201,7 @@ class SettingUp:
         if settings.sounder is None:
             yield Found(f"{prefix}sounder", State.NONE, "alarms are heard on open pages alone")
         else:
-            told = "only an alarm shows whether it is heard"
+            told = "only an alarm test shows whether it is heard"
             yield Found(f"{prefix}sounder", State.NOT_TRIED, told)
         if not settings.people:
             yield Found(f"{prefix}messages", State.NONE, "nobody is told by message")
