@@ -185,7 +185,15 @@ class Rehearsal:
             chamber_name=self._plan.name, mark=self._plan.mark, danger=danger.text
         )
         return tuple(
-            self._notice(f"{each.key}:over", each.person, each.route, said, t_s, testing.TEST_OVER)
+            self._notice(
+                # Not like the keys of the test: those of its messages that wait are taken back.
+                f"{KEY}over:{each.key.removeprefix(KEY)}",
+                each.person,
+                each.route,
+                said,
+                t_s,
+                testing.TEST_OVER,
+            )
             for each in self.state.routes
         )
 
