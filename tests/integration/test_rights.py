@@ -87,6 +87,9 @@ RIGHTS = {
     "POST /api/tokens/remove": OWN,
     "GET /api/audit": OWN,
     "GET /api/setting-up": OWN,
+    "GET /api/alarm-tests": READ,
+    "POST /api/alarm-tests": OPERATE,
+    "POST /api/alarm-tests/{test}/confirm": OPERATE,
 }
 TOKENS = {
     "viewer": ("--role", "viewer"),
@@ -108,6 +111,7 @@ FILLED = {
     "{job}": "boat-shed-99",
     "{alarm}": "boat-shed-99",
     "{event}": "99",
+    "{test}": "boat-shed-99",
     "{picture}": "0" * 32,
 }
 

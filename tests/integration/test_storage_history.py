@@ -447,6 +447,21 @@ def test_retention_never_takes_what_happened_in_a_job_nor_a_danger(
     archive.close()
 
 
+def test_the_newest_alarm_test_is_never_given_up(
+    journal: Journal, history: History, tmp_path: Path
+) -> None:
+    for chamber in (CHAMBER, "south-bench"):
+        for number in (1, 2):
+            test = alarm_test(f"{chamber}-{number}")
+            journal.commit(Outcome(chamber, 200.0 + number, duties=(test,)), BOOT)
+    archive = Archive(tmp_path / "readings.db")
+    plan = RetentionPlan(keep_days=1.0)
+    Retention(journal, archive, plan).run(NOW + timedelta(days=2))
+    archive.close()
+    left = [str(entry.body["id"]) for entry in history.alarm_tests().entries]
+    assert left == [f"{CHAMBER}-2", "south-bench-2"]
+
+
 def test_a_chamber_may_have_days_of_its_own(journal: Journal, history: History) -> None:
     journal.commit(Outcome(CHAMBER, 10.0, (event(1, at_s=10.0),)), BOOT)
     journal.commit(Outcome("south-bench", 10.0, (event(1, at_s=10.0),)), BOOT)
