@@ -318,8 +318,8 @@ def test_alarm_tests_are_listed_with_their_newest_word_alone(
             "heard": "heard",
             "confirmed_after_s": 12.0,
             "confirmed_by": "bench captain",
-            "text": "taken by the server after 0.40 s; bench captain says 12 s in that it arrived"
-            " and was heard, said by bench captain",
+            "text": "taken by the server after 0.40 s; it arrived and was heard,"
+            " as bench captain said 12 s after the beginning",
         }
     ]
     only = history.alarm_tests(chamber="south-bench").entries

@@ -154,8 +154,8 @@ def test_where_nobody_is_told_that_is_what_is_said() -> None:
         ),
         pytest.param(
             heard(CAPTAIN),
-            "taken by the server after 0.40 s; captain says 12 s in that it arrived and was heard, "
-            "said by captain",
+            "taken by the server after 0.40 s; it arrived and was heard, "
+            "as captain said 12 s after the beginning",
             id="heard",
         ),
         pytest.param(

@@ -17,9 +17,14 @@ import { moment, whole } from "./units.js";
 const EARLIER = 20;
 const SAYINGS = /** @type {const} */ (["heard", "silent", "nothing"]);
 
-/** On the first page: how the last test went, and the way to the next. @param {{now: Now}} props */
+/**
+ * On the first page: how the last test went, and the way to the next. That it isn't as it
+ * has to be stands below the chamber's sentence already.
+ * @param {{now: Now}} props
+ */
 export function TestedLine({ now }) {
-  return html`<p class="first-steps tested"><a class="way" href="#/alarm-test">${now.alarm_test.text}.</a></p>`;
+  const { ready, text } = now.alarm_test;
+  return html`<p class="first-steps tested"><a class="way" href="#/alarm-test">${ready ? `${text}.` : T.go}</a></p>`;
 }
 
 /** @param {{now: Now, when: string, may: boolean}} props  `when` changes when tests may have */
@@ -44,7 +49,7 @@ function One({ of, now, may, when, several }) {
     ${may &&
     !of.running &&
     html`<div class="acts">
-      <${Twice} ask=${T.begin} question=${T.what(of.sounder, of.people.length, routes)} yes=${T.yes} no=${T.no}
+      <${Twice} ask=${T.begin} question=${T.what(of.sounder, of.people.length, routes)} yes=${T.yes} no=${T.no} kind=""
         work=${() => post("/api/alarm-tests", { chamber: of.chamber })} done=${() => undefined} />
     </div>`}
     ${of.people.length > 0 &&

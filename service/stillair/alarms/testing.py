@@ -35,6 +35,7 @@ STEPS = (SIGN, EVENT, ALARM, MESSAGES)
 NOBODY = "Nobody is told of an alarm: no person is named"
 NEVER = "The alarms have never been tested"
 RUNNING = "An alarm test is running: nothing is wrong"
+UNCONFIRMED = "hasn't confirmed yet"
 DAY_S = 86_400.0
 _HEARD = {
     Heard.HEARD: "arrived and was heard",
@@ -45,11 +46,15 @@ _HEARD = {
 
 @dataclass(frozen=True, slots=True)
 class Readiness:
-    """Whether an alarm would reach people, as the last test has shown, in one sentence."""
+    """Whether an alarm would reach people, as the last test has shown, in one sentence.
+
+    `awaits`: all that is missing is a person's word.
+    """
 
     ready: bool
     text: str
     running: bool = False
+    awaits: bool = False
 
 
 # --- messages ----------------------------------------------------------------
@@ -184,9 +189,10 @@ def route_line(route: RouteTried) -> str:
         line = "no answer yet"
     if route.heard is None:
         return f"{line}; not confirmed by anyone yet"
-    after = "" if route.confirmed_after_s is None else f" {_after(route.confirmed_after_s)} in"
-    by = f", said by {route.confirmed_by}" if route.confirmed_by else ""
-    return f"{line}; {route.person} says{after} that it {_HEARD[route.heard]}{by}"
+    said = f"{line}; it {_HEARD[route.heard]}, as {route.confirmed_by or route.person} said"
+    if route.confirmed_after_s is None:
+        return said
+    return f"{said} {_after(route.confirmed_after_s)} after the beginning"
 
 
 def part_line(part: PartTried | None, *, yes: str, none: str) -> str:
@@ -224,7 +230,9 @@ def readiness(
         return Readiness(False, f"{what[:1].upper()}{what[1:]}, {ago}")
     if now_s - state.started_s > good_for_days * DAY_S:
         return Readiness(False, f"The last alarm test was {ago}: it is time for another")
-    return Readiness(not faults(state), f"{NAME} {ago}: {summary(state)}")
+    amiss = faults(state)
+    awaits = bool(amiss) and all(each.endswith(UNCONFIRMED) for each in amiss)
+    return Readiness(not amiss, f"{NAME} {ago}: {summary(state)}", awaits=awaits)
 
 
 def summary(state: AlarmTestState) -> str:
@@ -264,7 +272,7 @@ def faults(state: AlarmTestState) -> list[str]:
         found.append(
             f"{person} heard nothing"
             if said & {Heard.SILENT, Heard.NOTHING}
-            else f"{person} hasn't confirmed yet"
+            else f"{person} {UNCONFIRMED}"
         )
     return found
 

@@ -106,6 +106,8 @@ def tested(thing: str, known: Readiness) -> Found:
     if known.running:
         return Found(thing, State.NOT_TRIED, told)
     remedy = "begin one on the page Alarm test, or with stillair alarm-test while the service runs"
+    if known.awaits:
+        remedy = "say on the page Alarm test what arrived"
     return Found(thing, State.NONE, told, remedy)
 
 
