@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 from enum import StrEnum
+from functools import cached_property
 from typing import Annotated, Any
 
 from pydantic import Field, Strict, ValidationInfo, field_validator
@@ -181,7 +182,7 @@ class ChamberSettings(Table):
         """Twelve characters that change with any setting that bears on what is seen and decided."""
         return _mark(self.model_dump(mode="json", exclude=OUTGOING))
 
-    @property
+    @cached_property
     def reach_mark(self) -> str:
         """Twelve characters that change with any setting by which an alarm reaches somebody."""
         # Passwords are no part of it: they are left out of what a secret shows of itself.

@@ -1,0 +1,246 @@
+"""When an alarm test is due, what is done then, and a wish from a shell that nobody can read."""
+
+from __future__ import annotations
+
+import json
+from concurrent.futures import Future
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+
+from kept_things import alarm_test
+from stillair.clock import ManualClock
+from stillair.config.reading import chamber_from_text
+from stillair.errors import CommandRefused, Refusal
+from stillair.model import (
+    AlarmTestPhase,
+    AlarmTestState,
+    Outcome,
+    StartAlarmTest,
+    Stimulus,
+    Timeline,
+)
+from stillair.runtime.alarm_tests import ANSWERED, WANTED, AlarmTests
+from stillair.runtime.chamber import Chamber
+
+DAY_S = 86_400.0
+NOON = datetime(2026, 5, 2, 10, 30, tzinfo=UTC)  # half past noon in Berlin
+CHAMBER = """
+[chamber]
+name = "north bench"
+timezone = "Europe/Berlin"
+
+[[sensor]]
+name = "top"
+driver = "onewire"
+address = "28-0000075c2f11"
+
+[alarm_test]
+every_days = 30
+hour = 12
+automatic = {automatic}
+{people}
+"""
+PEOPLE = """
+[[person]]
+name = "bench captain"
+routes = ["mailto:captain@example.org"]
+
+[mail]
+host = "127.0.0.1"
+port = 25
+security = "none"
+"""
+
+
+@dataclass
+class Shed:
+    """A chamber whose watch carries out nothing, and what was done about its alarm tests."""
+
+    folder: Path
+    automatic: bool = False
+    people: str = PEOPLE
+    state: AlarmTestState | None = None
+    refuse: str = ""
+    begun: list[StartAlarmTest] = field(default_factory=list)
+    kept: list[Outcome] = field(default_factory=list)
+    told: list[Stimulus] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.clock = ManualClock()
+        self.at = NOON
+        text = CHAMBER.format(automatic=str(self.automatic).lower(), people=self.people)
+        self.chamber = cast(
+            "Chamber",
+            SimpleNamespace(
+                key="north-bench",
+                settings=chamber_from_text(text, "north.toml", self.folder),
+                clock=self.clock,
+                speed=1.0,
+                labels=SimpleNamespace(timeline=self.timeline),
+                supervisor=self,
+            ),
+        )
+        self.tests = AlarmTests(
+            self.folder,
+            chambers=lambda: [self.chamber],
+            tries=cast("Any", None),
+            keep=lambda _key, outcome: self.kept.append(outcome),
+            withdraw=lambda _: 0,
+        )
+
+    def timeline(self) -> Timeline:
+        return Timeline("boot", self.at.timestamp() - self.clock.now_s())
+
+    @property
+    def view(self) -> object:
+        return SimpleNamespace(alarm_test=self.state)
+
+    def submit(self, command: StartAlarmTest) -> Future[Outcome]:
+        future: Future[Outcome] = Future()
+        if self.refuse:
+            future.set_exception(CommandRefused(Refusal.CONFLICT, self.refuse))
+        else:
+            self.begun.append(command)
+            future.set_result(Outcome("north-bench", command.t_s, created=command.id))
+        return future
+
+    def ago(self, days: float) -> AlarmTestState:
+        now_s = self.clock.now_s()
+        return replace(alarm_test(), started_s=now_s - days * DAY_S)
+
+
+@pytest.mark.parametrize(
+    ("days", "phase", "due"),
+    [
+        pytest.param(None, AlarmTestPhase.DONE, True, id="never tested"),
+        pytest.param(29.0, AlarmTestPhase.DONE, False, id="a day to go"),
+        pytest.param(29.98, AlarmTestPhase.DONE, True, id="about the same hour 30 days ago"),
+        pytest.param(31.0, AlarmTestPhase.DONE, True, id="a day late"),
+        pytest.param(2.0, AlarmTestPhase.CUT_OFF, True, id="the last one came to no end"),
+    ],
+)
+def test_it_is_asked_for_when_it_is_due(
+    tmp_path: Path, days: float | None, phase: AlarmTestPhase, due: bool
+) -> None:
+    shed = Shed(tmp_path)
+    if days is not None:
+        shed.state = replace(shed.ago(days), phase=phase, why="x")
+    shed.tests.look()
+    assert bool(shed.kept) is due
+    assert shed.begun == [], "nothing sounds by itself"
+
+
+def test_a_reminder_is_one_quiet_message_and_comes_again_only_after_as_long(
+    tmp_path: Path,
+) -> None:
+    shed = Shed(tmp_path)
+    for hours in range(24 * 61):
+        shed.at = NOON + timedelta(hours=hours)
+        shed.tests.look()
+    notices = [notice for outcome in shed.kept for notice in outcome.notices]
+    assert {(n.person, n.route, n.priority.value, n.stage) for n in notices} == {
+        ("bench captain", "mailto:captain@example.org", "low", "reminder")
+    }
+    # The outbox takes a key once; a look is there for each day, also after a restart.
+    assert len({notice.key for notice in notices}) == 3
+    assert notices[0].title == "north bench: time for an alarm test"
+    assert notices[0].text.startswith("The alarms have never been tested. Start an alarm test")
+
+
+@pytest.mark.parametrize(
+    ("at", "looked"),
+    [
+        pytest.param(NOON, True, id="the hour"),
+        pytest.param(NOON - timedelta(hours=1), False, id="before"),
+        pytest.param(NOON + timedelta(hours=1), False, id="after"),
+        pytest.param(NOON - timedelta(hours=11), False, id="at night"),
+    ],
+)
+def test_it_is_looked_at_in_the_hour_that_is_set(
+    tmp_path: Path, at: datetime, looked: bool
+) -> None:
+    shed = Shed(tmp_path)
+    shed.at = at
+    shed.tests.look()
+    shed.tests.look()
+    assert len(shed.kept) == (1 if looked else 0)
+
+
+def test_it_begins_by_itself_where_that_is_set(tmp_path: Path) -> None:
+    shed = Shed(tmp_path, automatic=True)
+    shed.tests.look()
+    (begun,) = shed.begun
+    assert (begun.by, begun.scheduled) == ("the schedule", True)
+    assert begun.setup == shed.chamber.settings.reach_mark
+    assert shed.kept == []
+
+
+def test_one_that_is_refused_by_itself_is_logged_and_nothing_breaks(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    Shed(tmp_path, automatic=True, refuse="there is danger").tests.look()
+    assert "no alarm test was begun: there is danger" in caplog.text
+
+
+def test_where_nobody_is_named_nobody_is_reminded(tmp_path: Path) -> None:
+    shed = Shed(tmp_path, people="")
+    shed.tests.look()
+    assert shed.kept == []
+
+
+# --- a wish from a shell -----------------------------------------------------------
+
+
+def answer(folder: Path) -> Any:
+    path = folder / ANSWERED
+    return json.loads(path.read_text()) if path.exists() else None
+
+
+@pytest.mark.parametrize(
+    ("wish", "told"),
+    [
+        pytest.param({"id": "1", "chamber": None}, "test", id="the first chamber"),
+        pytest.param({"id": "1", "chamber": "north-bench"}, "test", id="by its key"),
+        pytest.param({"id": "1", "chamber": "jetty"}, "refused", id="no such chamber"),
+        pytest.param({"id": "1", "chamber": ["x"]}, "refused", id="no key at all"),
+    ],
+)
+def test_a_wish_is_answered(tmp_path: Path, wish: object, told: str) -> None:
+    shed = Shed(tmp_path)
+    (tmp_path / WANTED).write_text(json.dumps(wish))
+    shed.tests._take_wish()
+    said = answer(tmp_path)
+    assert said["id"] == "1" and told in said
+    assert not (tmp_path / WANTED).exists()
+    assert len(shed.begun) == (1 if told == "test" else 0)
+
+
+def test_a_wish_that_the_watch_refuses_says_why(tmp_path: Path) -> None:
+    shed = Shed(tmp_path, refuse="an alarm test is running already")
+    (tmp_path / WANTED).write_text('{"id": "1"}')
+    shed.tests._take_wish()
+    assert answer(tmp_path)["refused"] == "an alarm test is running already"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        b"",
+        b"{",
+        b"[]",
+        b"\xff\xfe",
+        b'{"id": "1"' + b" " * 100_000,
+        pytest.param(b"[" * 900, id="deep"),
+    ],
+)
+def test_a_wish_that_nobody_understands_is_thrown_away(tmp_path: Path, text: bytes) -> None:
+    shed = Shed(tmp_path)
+    (tmp_path / WANTED).write_bytes(text)
+    shed.tests._take_wish()
+    assert shed.begun == [] and answer(tmp_path) is None
+    assert not (tmp_path / WANTED).exists()
