@@ -15,17 +15,22 @@ import pytest
 from kept_things import alarm_test
 from stillair.clock import ManualClock
 from stillair.config.reading import chamber_from_text
-from stillair.errors import CommandRefused, Refusal
+from stillair.errors import CommandRefused, Refusal, StoreError
 from stillair.model import (
     AlarmTestPhase,
     AlarmTestState,
+    AlarmTestTold,
     Outcome,
+    PartTried,
+    RouteTried,
     StartAlarmTest,
     Stimulus,
     Timeline,
 )
-from stillair.runtime.alarm_tests import ANSWERED, WANTED, AlarmTests
+from stillair.runtime.alarm_tests import AlarmTests
+from stillair.runtime.asking import ANSWERED, WANTED
 from stillair.runtime.chamber import Chamber
+from stillair.runtime.tested import now
 
 DAY_S = 86_400.0
 NOON = datetime(2026, 5, 2, 10, 30, tzinfo=UTC)  # half past noon in Berlin
@@ -99,6 +104,9 @@ class Shed:
     @property
     def view(self) -> object:
         return SimpleNamespace(alarm_test=self.state)
+
+    def put(self, stimulus: Stimulus) -> None:
+        self.told.append(stimulus)
 
     def submit(self, command: StartAlarmTest) -> Future[Outcome]:
         future: Future[Outcome] = Future()
@@ -215,7 +223,7 @@ def test_a_wish_is_answered(tmp_path: Path, wish: object, told: str) -> None:
     (tmp_path / WANTED).write_text(json.dumps(wish))
     shed.tests._take_wish()
     said = answer(tmp_path)
-    assert said["id"] == "1" and told in said
+    assert said["id"] == "1" and said[told]
     assert not (tmp_path / WANTED).exists()
     assert len(shed.begun) == (1 if told == "test" else 0)
 
@@ -244,3 +252,78 @@ def test_a_wish_that_nobody_understands_is_thrown_away(tmp_path: Path, text: byt
     shed.tests._take_wish()
     assert shed.begun == [] and answer(tmp_path) is None
     assert not (tmp_path / WANTED).exists()
+
+
+# --- what can't be read -------------------------------------------------------------
+
+
+def test_without_an_outbox_to_read_it_ends_all_the_same_and_is_logged_once(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    shed = Shed(tmp_path)
+    now_s = 0.0
+    asked = 0
+
+    class Broken:
+        def tries_of(self, _keys: str) -> list[Any]:
+            nonlocal asked
+            asked += 1
+            raise StoreError("the disk is away")
+
+    tests = AlarmTests(
+        tmp_path,
+        chambers=lambda: [shed.chamber],
+        tries=Broken(),
+        keep=lambda *_: None,
+        withdraw=lambda _: 0,
+        monotonic_s=lambda: now_s,
+    )
+    route = RouteTried("cox", "mailto:cox@example.org", "test:x:1")
+    running = replace(alarm_test(routes=(route,)), phase=AlarmTestPhase.RUNNING)
+    tests.happened("north-bench", Outcome("north-bench", 0.0, duties=(running,)))
+    for second in range(70):
+        now_s = float(second)
+        tests._follow_all()
+    told = [each for each in shed.told if isinstance(each, AlarmTestTold)]
+    assert [each.done for each in told].count(True) == 1
+    assert told[0].stop == PartTried(None), "there is none"
+    assert told[1].sounder == PartTried(None), "nor a sounder"
+    assert told[-1].routes == (route,), "nobody knows"
+    assert asked > 60
+    assert caplog.text.count("the disk is away") == 1
+
+
+def test_taking_back_is_tried_again_until_it_works(tmp_path: Path) -> None:
+    shed = Shed(tmp_path)
+    now_s = 0.0
+    tried: list[tuple[float, str]] = []
+
+    def withdraw(keys: str) -> int:
+        tried.append((now_s, keys))
+        if now_s < 8.0:
+            raise StoreError("the disk is away")
+        return 1
+
+    tests = AlarmTests(
+        tmp_path,
+        chambers=lambda: [shed.chamber],
+        tries=cast("Any", None),
+        keep=lambda *_: None,
+        withdraw=withdraw,
+        monotonic_s=lambda: now_s,
+    )
+    ended = alarm_test(phase=AlarmTestPhase.ENDED)
+    tests.happened("north-bench", Outcome("north-bench", 0.0, duties=(ended,)))
+    for second in range(30):
+        now_s = float(second)
+        tests._send_no_more()
+    assert tried == [(t_s, f"test:{ended.id}:") for t_s in (0.0, 5.0, 10.0)]
+
+
+def test_several_chambers_are_named(tmp_path: Path) -> None:
+    shed = Shed(tmp_path)
+    one = now([shed.chamber])
+    assert one["text"] == "The alarms have never been tested"
+    two = now([shed.chamber, shed.chamber])
+    assert two["text"] == "north bench: the alarms have never been tested"
+    assert (two["ready"], len(cast("Any", two["chambers"]))) == (False, 2)

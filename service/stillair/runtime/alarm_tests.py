@@ -11,12 +11,10 @@ whoever may write there may.
 
 from __future__ import annotations
 
-import json
 import logging
 import threading
 import time
 from collections.abc import Callable, Iterable
-from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -25,12 +23,11 @@ from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 from stillair.alarms import testing
-from stillair.errors import CommandRefused, StillairError, StoreError
+from stillair.errors import StillairError, StoreError
 from stillair.model import (
     AlarmTestPhase,
     AlarmTestState,
     AlarmTestTold,
-    JsonValue,
     Kind,
     Notice,
     Outcome,
@@ -40,27 +37,25 @@ from stillair.model import (
     StartAlarmTest,
     Timeline,
 )
+from stillair.runtime import asking
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.plans import watch_plan
-from stillair.storage.items import Item, alarm_test_item
+from stillair.runtime.tested import is_due, readiness
 from stillair.storage.outbox import NoticeRow
 from stillair.watch.rehearsal import KEY
 
 log = logging.getLogger(__name__)
 
-WANTED, ANSWERED = "alarm-test-wanted.json", "alarm-test-answer.json"
 BY_COMMAND = "command line"
 BY_SCHEDULE = "the schedule"
 POLL_S = 0.25
 IDLE_S = 1.0
+AGAIN_S = 5.0
 SOUNDER_S = 15.0  # a round takes 4 s
 SETTLE_S = 60.0  # by then a test is over, whatever has no answer yet
 LATE_S = 900.0  # for so long a message that comes late still counts
 LIMIT_S = 300.0  # then the watch ends it, if nobody else does
-WANTED_S = 30.0  # a wish older than this was left by a command that has given up
-WANTED_BYTES = 1000
 ANSWER_S = 5.0
-DUE_SLACK_S = 3600.0  # so that a test at the same hour each time isn't put off by a day
 NO_SOUNDER = PartTried(None)
 GAVE_WAY = PartTried(False, "something else was to be heard just then; test again")
 
@@ -83,6 +78,7 @@ class _Run:
     told: tuple[RouteTried, ...] = ()
     told_s: float = 0.0
     done: bool = False
+    unread: bool = False  # the outbox can't be read, which was logged
     heard: threading.Event = field(default_factory=threading.Event)  # of the sounder
 
 
@@ -128,6 +124,7 @@ class AlarmTests:
         self._monotonic_s = monotonic_s
         self._runs: dict[str, _Run] = {}
         self._withdrawn: list[str] = []  # keys of messages that are not to be sent any more
+        self._again_s = 0.0  # when taking back is tried again
         self._looked: dict[str, date] = {}
         self._stopping = threading.Event()
         self._wake = threading.Event()
@@ -135,8 +132,7 @@ class AlarmTests:
 
     def start(self) -> None:
         """Begin to follow; a wish from before is nobody's any more."""
-        with suppress(OSError):
-            (self._folder / WANTED).unlink(missing_ok=True)
+        asking.forget(self._folder)
         self._thread.start()
 
     def stop(self) -> None:
@@ -200,7 +196,7 @@ class AlarmTests:
             if local.hour != of.hour or self._looked.get(chamber.key) == local.date():
                 continue
             self._looked[chamber.key] = local.date()
-            if not chamber.settings.people or not _is_due(chamber, now_s):
+            if not chamber.settings.people or not is_due(chamber, now_s):
                 continue
             if of.automatic:
                 try:
@@ -258,17 +254,20 @@ class AlarmTests:
             for step in (self._send_no_more, self._take_wish, self._follow_all):
                 try:
                     step()
-                except StoreError as error:
-                    log.warning("alarm test: %s", error)
                 except Exception:
                     # Whatever it is, the next test has to be followed.
                     log.exception("alarm tests stumbled")
             self._stopping.wait(POLL_S)  # who wakes it often doesn't make it ask the disk often
 
     def _send_no_more(self) -> None:
-        while self._withdrawn:
-            self._withdraw(self._withdrawn[0])
-            self._withdrawn.pop(0)
+        while self._withdrawn and self._monotonic_s() >= self._again_s:
+            try:
+                self._withdraw(self._withdrawn[0])
+            except StoreError as error:
+                log.warning("messages of an alarm test can't be taken back: %s", error)
+                self._again_s = self._monotonic_s() + AGAIN_S
+            else:
+                self._withdrawn.pop(0)
 
     def _follow_all(self) -> None:
         for run in list(self._runs.values()):
@@ -283,7 +282,7 @@ class AlarmTests:
             run.heard.set()
             silent = run.chamber.settings.sounder is None
             self._tell(run, sounder=NO_SOUNDER if silent else GAVE_WAY)
-        rows = {row.key: (row, at) for row, at in self._tries.tries_of(f"{KEY}{state.id}:")}
+        rows = self._found(run)
         routes = tuple(
             _as_found(route, rows.get(route.key), run.began_at) for route in state.routes
         )
@@ -299,6 +298,18 @@ class AlarmTests:
             self._tell(run, routes=routes, done=over)
         if run.done and (settled or age_s > LATE_S):
             self._runs.pop(state.id, None)
+
+    def _found(self, run: _Run) -> dict[str, tuple[NoticeRow, datetime | None]]:
+        """What the outbox has of the test's messages; nothing where it can't be read."""
+        try:
+            found = self._tries.tries_of(f"{KEY}{run.state.id}:")
+        except StoreError as error:
+            if not run.unread:
+                log.warning("what becomes of the alarm test isn't known: %s", error)
+            run.unread = True
+            return {}
+        run.unread = False
+        return {row.key: (row, at) for row, at in found}
 
     def _checked_stop(self, key: str) -> PartTried:
         try:
@@ -322,92 +333,20 @@ class AlarmTests:
         )
 
     def _take_wish(self) -> None:
-        path = self._folder / WANTED
-        try:
-            age_s = time.time() - path.stat().st_mtime
-            with path.open("rb") as file:
-                text = file.read(WANTED_BYTES)
-            path.unlink()
-            wish = json.loads(text)
-        except FileNotFoundError:
+        wish = asking.taken(self._folder)
+        if wish is None:
             return
-        except (OSError, ValueError) as error:
-            log.warning("a wish for an alarm test can't be understood: %s", error)
-            with suppress(OSError):
-                path.unlink()
-            return
-        if age_s > WANTED_S or not isinstance(wish, dict):
-            return
-        answer: dict[str, JsonValue] = {"id": str(wish.get("id"))}
-        wanted = wish.get("chamber")
-        chamber = self._of(str(wanted)) if wanted else next(iter(self._chambers()), None)
+        chamber = self._of(wish.chamber) if wish.chamber else next(iter(self._chambers()), None)
         try:
             if chamber is None:
                 keys = ", ".join(each.key for each in self._chambers())
-                raise StillairError(f"there is no chamber {wanted!s:.40}; there is {keys}")
-            answer["test"] = self._begin(chamber, by=BY_COMMAND)
-        except CommandRefused as refused:
-            answer["refused"] = refused.reason
+                raise StillairError(f"there is no chamber {wish.chamber:.40}; there is {keys}")
+            asking.answer(self._folder, wish, test=self._begin(chamber, by=BY_COMMAND))
         except StillairError as error:
-            answer["refused"] = str(error)
-        part = (self._folder / ANSWERED).with_suffix(".part")
-        part.write_text(json.dumps(answer))
-        part.replace(self._folder / ANSWERED)
+            asking.answer(self._folder, wish, refused=str(error))
 
     def _of(self, key: str) -> Chamber | None:
         return next((chamber for chamber in self._chambers() if chamber.key == key), None)
-
-
-def readiness(chamber: Chamber) -> testing.Readiness:
-    """Whether a chamber's alarms would reach people, as its last test has shown."""
-    settings = chamber.settings
-    return testing.readiness(
-        chamber.supervisor.view.alarm_test,
-        now_s=chamber.clock.now_s(),
-        setup=settings.reach_mark,
-        good_for_days=settings.alarm_test.good_for_days,
-        people=bool(settings.people),
-    )
-
-
-def now(chambers: Iterable[Chamber]) -> Item:
-    """What the pages say of alarm tests: of all, and of each chamber with its newest one."""
-    each: list[JsonValue] = []
-    ready, text = True, ""
-    for chamber in chambers:
-        known = readiness(chamber)
-        state = chamber.supervisor.view.alarm_test
-        each.append(
-            {
-                "chamber": chamber.key,
-                "ready": known.ready,
-                "text": known.text,
-                "running": known.running,
-                "sounder": chamber.settings.sounder is not None,
-                "people": [
-                    {
-                        "person": person.name,
-                        "routes": [testing.spoken(r) for r in dict.fromkeys(person.routes)],
-                    }
-                    for person in watch_plan(chamber.settings).people
-                ],
-                "test": alarm_test_item(state, chamber.key, chamber.labels.timeline())
-                if state
-                else None,
-            }
-        )
-        if not text or (ready and not known.ready):
-            text = known.text
-        ready = ready and known.ready
-    return {"ready": ready, "text": text, "chambers": each}
-
-
-def _is_due(chamber: Chamber, now_s: float) -> bool:
-    state = chamber.supervisor.view.alarm_test
-    if state is None or state.phase is not AlarmTestPhase.DONE:
-        return True
-    every_s = chamber.settings.alarm_test.every_days * testing.DAY_S
-    return now_s - state.started_s > every_s - DUE_SLACK_S
 
 
 def _zone(chamber: Chamber) -> ZoneInfo | None:

@@ -7,22 +7,78 @@ account, and nobody else may ask. What becomes of the test stands in the history
 from __future__ import annotations
 
 import json
+import logging
 import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from uuid import uuid4
 
 from stillair.errors import InputError, StoreError
-from stillair.runtime.alarm_tests import ANSWERED, SETTLE_S, WANTED
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.storage.history import History
 from stillair.storage.items import Item
 
+log = logging.getLogger(__name__)
+
+WANTED, ANSWERED = "alarm-test-wanted.json", "alarm-test-answer.json"
+WANTED_S = 30.0  # a wish older than this was left by a command that has given up
+WANTED_BYTES = 1000
 TAKEN_S = 12.0  # a running service looks for a wish each second
-OVER_S = SETTLE_S + 60.0  # and has ended a test a minute after it began
+OVER_S = 120.0  # and has ended a test a minute after it began
 TURN_S = 0.25
 BEGUN = "Alarm test: it has begun. Nothing is wrong, and everything that is sent says so."
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """That somebody at a shell wants an alarm test; `chamber` is empty for the first."""
+
+    id: str
+    chamber: str
+
+
+# --- the service's side ----------------------------------------------------------
+
+
+def taken(folder: Path) -> Wish | None:
+    """The wish that lies there, which is gone with that; None for none that can be understood."""
+    path = folder / WANTED
+    try:
+        age_s = time.time() - path.stat().st_mtime
+        with path.open("rb") as file:
+            text = file.read(WANTED_BYTES)
+        path.unlink()
+        wish = json.loads(text)
+        if not isinstance(wish, dict) or age_s > WANTED_S:
+            return None
+        return Wish(str(wish.get("id")), str(wish.get("chamber") or ""))
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, RecursionError) as error:
+        log.warning("a wish for an alarm test can't be understood: %s", error)
+        forget(folder)
+        return None
+
+
+def answer(folder: Path, wish: Wish, *, test: str = "", refused: str = "") -> None:
+    """Say which test has begun, or why none has; nothing where that can't be written."""
+    part = (folder / ANSWERED).with_suffix(".part")
+    try:
+        part.write_text(json.dumps({"id": wish.id, "test": test, "refused": refused}))
+        part.replace(folder / ANSWERED)
+    except OSError as error:
+        log.warning("who wished for an alarm test can't be answered: %s", error)
+
+
+def forget(folder: Path) -> None:
+    """Leave no wish there: whoever had it has given up."""
+    with suppress(OSError):
+        (folder / WANTED).unlink(missing_ok=True)
+
+
+# --- the shell's side ------------------------------------------------------------
 
 
 def alarm_test(
@@ -79,12 +135,12 @@ def _begun(
     until_s = now_s() + TAKEN_S
     while now_s() < until_s:
         with suppress(FileNotFoundError, ValueError):
-            answer = json.loads(answered.read_text())
-            if isinstance(answer, dict) and answer.get("id") == wish:
+            said = json.loads(answered.read_text())
+            if isinstance(said, dict) and said.get("id") == wish:
                 answered.unlink(missing_ok=True)
-                if refused := answer.get("refused"):
+                if refused := said.get("refused"):
                     raise InputError(f"no alarm test now: {refused}")
-                return str(answer["test"])
+                return str(said["test"])
         pause(TURN_S)
     wanted.unlink(missing_ok=True)
     raise InputError(f"no service that runs over {folder} has taken it; start it first")
@@ -92,10 +148,10 @@ def _begun(
 
 def _newest(history: History, test: str) -> Item | None:
     try:
-        tests = history.alarm_tests(limit=1000, chamber=test.rpartition("-")[0]).entries
+        page = history.entries(topic="test", kind=test, limit=1, last=True)
     except StoreError:
         return None  # it may be locked for a moment
-    return next((entry.body for entry in reversed(tests) if entry.body["id"] == test), None)
+    return page.entries[-1].body if page.entries else None
 
 
 def _lines(item: Item) -> Iterator[tuple[str, str]]:

@@ -23,7 +23,7 @@ from stillair.clock import Clock
 from stillair.config.materials import weakest
 from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
 from stillair.model import Command, Outcome, Timeline, WatchMemory
-from stillair.runtime import alarm_tests, lines
+from stillair.runtime import lines, tested
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.erasing import Erasing
@@ -315,7 +315,7 @@ class Service:
                 chamber,
                 chamber.supervisor.view,
                 [*troubles, *([A_PART_FAILS] if chamber.supervisor.failing else [])],
-                alarm_tests.readiness(chamber),
+                tested.readiness(chamber),
             )
             for chamber in self._chambers.values()
         ]
@@ -326,7 +326,7 @@ class Service:
             "stored": stored,
             "owner": self._has_owner(),
             "seq": self.last_seq,
-            "alarm_test": alarm_tests.now(self._chambers.values()),
+            "alarm_test": tested.now(self._chambers.values()),
             "chambers": chambers,
         }
 

@@ -17,7 +17,6 @@ from stillair.alarms.seen import VIEW
 from stillair.config import ChamberSettings
 from stillair.errors import DeliveryError
 from stillair.model import CameraCondition, CameraState
-from stillair.runtime.alarm_tests import readiness
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import (
     CONTACT_REMEDY,
@@ -34,6 +33,7 @@ from stillair.runtime.found import (
     unnamed_camera,
     unnamed_sensors,
 )
+from stillair.runtime.tested import readiness
 from stillair.runtime.troubles import Troubles
 from stillair.sensing import board as judging
 from stillair.sensing.board import Board, Judged
