@@ -90,6 +90,12 @@ RIGHTS = {
     "GET /api/alarm-tests": READ,
     "POST /api/alarm-tests": OPERATE,
     "POST /api/alarm-tests/{test}/confirm": OPERATE,
+    # Whoever has the link of a message; others get 404, whoever they are.
+    "GET /api/answer/{token}": ANYBODY,
+    "GET /api/answer/{token}/picture": ANYBODY,
+    "GET /api/answer/{token}/readings": ANYBODY,
+    "POST /api/answer/{token}/seen": ANYBODY,
+    "POST /api/answer/{token}/quiet": ANYBODY,
 }
 TOKENS = {
     "viewer": ("--role", "viewer"),
@@ -113,6 +119,7 @@ FILLED = {
     "{event}": "99",
     "{test}": "boat-shed-99",
     "{picture}": "0" * 32,
+    "{token}": "a-link.that-is-none",
 }
 
 

@@ -14,6 +14,7 @@ from stillair.config.values import (
     Line,
     MailAddress,
     Name,
+    Origin,
     Otherwise,
     Pin,
     Port,
@@ -127,19 +128,10 @@ class MqttTable(Login):
     )
 
 
-class AlarmTestTable(Table):
-    """How often the way to people is tried, and for how long that is worth something."""
-
-    every_days: Annotated[int, Field(ge=1, le=366)] = Field(
-        default=30, description="After so long without one an alarm test is asked for."
-    )
-    automatic: bool = Field(
-        default=False,
-        description="Whether it begins by itself then; a person confirms all the same.",
-    )
-    hour: Annotated[int, Field(ge=0, le=23), Takes("an hour of the day from 0 to 23")] = Field(
-        default=11, description="When that is, in the chamber's zone: when all are at hand."
-    )
-    good_for_days: Annotated[int, Field(ge=1, le=3660)] = Field(
-        default=90, description="A test older than this no longer counts."
+class PageTable(Table):
+    address: Annotated[
+        Origin | None, Otherwise("made from --host and --port, or the name of --behind-proxy")
+    ] = Field(
+        default=None,
+        description="Where telephones open the page; the links in messages begin with it.",
     )

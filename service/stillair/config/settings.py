@@ -25,8 +25,9 @@ from stillair.config.inputs import (
     SimulationTable,
 )
 from stillair.config.materials import MATERIALS, USUAL_LIMIT_C, Material, can_burn, weakest
-from stillair.config.reach import AlarmTestTable, AnySounder, MailTable, MqttTable, PersonTable
+from stillair.config.reach import AnySounder, MailTable, MqttTable, PageTable, PersonTable
 from stillair.config.tables import Table
+from stillair.config.testing import AlarmTestTable
 from stillair.config.values import Name, Otherwise, Zone
 from stillair.model import chamber_key
 
@@ -101,7 +102,7 @@ class HistoryTable(Table):
     )
 
 
-OUTGOING = {"mail", "mqtt", "people", "alarm_test", "heartbeat", "neighbours"}
+OUTGOING = {"mail", "mqtt", "page", "people", "alarm_test", "heartbeat", "neighbours"}
 # Whatever changes in one of these has to be tried anew by an alarm test.
 REACH = {"people", "mail", "mqtt", "sounder", "stop"}
 
@@ -135,6 +136,7 @@ class ChamberSettings(Table):
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
     alarm_test: AlarmTestTable = AlarmTestTable()
+    page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None
     neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
     history: HistoryTable = HistoryTable()

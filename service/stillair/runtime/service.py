@@ -25,6 +25,7 @@ from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
 from stillair.model import Command, Outcome, Timeline, WatchMemory
 from stillair.runtime import lines, tested
 from stillair.runtime.alarm_tests import AlarmTests
+from stillair.runtime.answering import Answering
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.erasing import Erasing
 from stillair.runtime.feed import LiveFeed
@@ -75,8 +76,9 @@ class Service:
     """All chambers of this process; `wiring.build` puts it together.
 
     `writer`, `archive`, `pictures`, `judging`, `pausing`, `erasing`, `courier`, `housekeeping`,
-    `workshop`, `looking_back`, `setting_up` and `alarm_tests` work for it and tell what becomes of
-    their work, so all are given before `start`. `troubles` takes what of the service itself fails.
+    `workshop`, `looking_back`, `setting_up`, `answering` and `alarm_tests` work for it and tell
+    what becomes of their work, so all are given before `start`. `troubles` takes what of the
+    service itself fails.
     """
 
     writer: JournalWriter
@@ -91,6 +93,7 @@ class Service:
     looking_back: LookingBack
     setting_up: SettingUp
     alarm_tests: AlarmTests
+    answering: Answering
 
     def __init__(
         self,
