@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import expect
 
+from answered import shed as shed_with_links
 from running import RunningService
 from servers import MailServer
 
@@ -135,3 +136,27 @@ def test_a_chamber_without_people_says_that_nobody_is_told(
     expect(page.get_by_role("group", name="Begin an alarm test")).to_contain_text(
         "Nobody is told: no person is named."
     )
+
+
+def test_a_message_is_confirmed_by_its_link(
+    tmp_path: Path, mail_server: MailServer, look: Look
+) -> None:
+    with shed_with_links(tmp_path, mail_server) as told:
+        assert told.owner.post("/api/alarm-tests", json={}).status_code == 201
+        link = told.link("cox@shed.example", "Alarm test: nothing is wrong.")
+        page = look(told.service, link)
+        expect(page.get_by_role("heading")).to_have_text("Alarm test: nothing is wrong")
+        expect(page.get_by_text("to cox by e-mail to cox@shed.example.")).to_be_visible()
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        low = page.evaluate(
+            """[...document.querySelectorAll('button')]
+                 .filter((a) => a.getBoundingClientRect().height < 44).map((a) => a.innerText)"""
+        )
+        assert low == [], "too small for a thumb"
+        page.get_by_role("button", name="It arrived in silence").click()
+        expect(page.get_by_text("A fire at night has to be heard.")).to_be_visible()
+        page.get_by_role("button", name="It arrived, and I heard it").click()
+        expect(page.get_by_text("Thank you: it is noted that you heard it.")).to_be_visible()
+        expect(page.get_by_text("A fire at night has to be heard.")).to_be_hidden()
+        routes = told.ask("/api/now")["alarm_test"]["chambers"][0]["test"]["routes"]
+        assert [r["heard"] for r in routes if r["person"] == "cox"] == ["heard"]

@@ -96,6 +96,8 @@ RIGHTS = {
     "GET /api/answer/{token}/readings": ANYBODY,
     "POST /api/answer/{token}/seen": ANYBODY,
     "POST /api/answer/{token}/quiet": ANYBODY,
+    "GET /api/answer/{token}/test": ANYBODY,
+    "POST /api/answer/{token}/heard": ANYBODY,
 }
 TOKENS = {
     "viewer": ("--role", "viewer"),

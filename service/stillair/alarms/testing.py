@@ -69,8 +69,9 @@ def message(*, chamber_name: str, mark: str, route: str, others: int) -> Message
         text=(
             f"{start}{NAME}: nothing is wrong. This is what an alarm sounds and looks like on this "
             f"route ({spoken(route)}).{beside}\n\n"
-            "Say that it arrived: on the page of Stillair, under Alarm test. Did you hear it? Try "
-            "it with the telephone on silent as well: a fire at night has to be heard.\n\n"
+            "Say whether you heard it: by the link below, if there is one, or on the page of "
+            "Stillair, under Alarm test. Try it with the telephone on silent as well: a fire at "
+            "night has to be heard.\n\n"
             f"Chamber: {figures.clause(chamber_name)}\n"
         ),
     )

@@ -26,6 +26,7 @@ from stillair.api.guard import Guard
 from stillair.api.routers import (
     alarm_tests,
     answering,
+    answering_tests,
     jobs,
     live,
     people,
@@ -38,7 +39,7 @@ from stillair.api.routers import (
 from stillair.runtime.service import Service
 
 # What signing in and the page of a link need.
-OPEN_FILES = frozenset({"sign-in.js", "answer.js", "stillair.css", "icon.svg"})
+OPEN_FILES = frozenset({"sign-in.js", "answer.js", "answer-test.js", "stillair.css", "icon.svg"})
 
 
 def build(
@@ -87,6 +88,7 @@ def build(
         setting_up,
         alarm_tests,
         answering,
+        answering_tests,
     ):
         app.include_router(part.router)
 

@@ -95,6 +95,25 @@ class ConfirmedTest(Posted):
     route: Annotated[str, Field(max_length=1000)] | None = None
 
 
+class HeardOfTest(Posted):
+    """What the person of a link says of the one message that it came with."""
+
+    heard: Annotated[Heard, Field(strict=False)]
+
+
+class AnsweredTest(BaseModel):
+    """A message of an alarm test, as the one who got it may confirm it."""
+
+    person: str
+    until_at: str
+    name: str
+    at: str
+    route: str
+    heard: Heard | None
+    open: bool
+    text: str
+
+
 class Pausing(Posted):
     """For how long the camera looks away."""
 
