@@ -140,12 +140,12 @@ function Earlier({ chamber, newest, when }) {
       over = true;
     };
   }, [chamber, when]);
-  const earlier = tests.filter(({ id }) => id !== newest).slice(0, EARLIER);
+  const earlier = tests.filter((/** @type {AlarmTest} */ { id }) => id !== newest).slice(0, EARLIER);
   if (failed) return html`<p class="refused" role="alert">${T.failed}</p>`;
   if (!earlier.length) return null;
   return html`<h3>${T.earlier}</h3>
     <ul class="noted">
-      ${earlier.map((test) => html`<li key=${test.id}>${T.line(whole(test.at), test.by, test.text)}</li>`)}
+      ${earlier.map((/** @type {AlarmTest} */ test) => html`<li key=${test.id}>${T.line(whole(test.at), test.by, test.text)}</li>`)}
     </ul>`;
 }
 

@@ -51,7 +51,8 @@ BY_SCHEDULE = "the schedule"
 POLL_S = 0.25
 IDLE_S = 1.0
 AGAIN_S = 5.0
-SOUNDER_S = 15.0  # a round takes 4 s
+ROUND_S = 4.0  # of the fire sound, which open pages make as well
+SOUNDER_S = 15.0
 SETTLE_S = 60.0  # by then a test is over, whatever has no answer yet
 LATE_S = 900.0  # for so long a message that comes late still counts
 LIMIT_S = 300.0  # then the watch ends it, if nobody else does
@@ -164,7 +165,7 @@ class AlarmTests:
     def sounded(self, key: str, well: bool, reason: str) -> None:
         """The sounder of a chamber has made its round, or failed in it; from its own thread."""
         for run in list(self._runs.values()):
-            if run.chamber.key == key and not run.done and not run.heard.is_set():
+            if run.chamber.key == key and run.chamber.settings.sounder and not run.heard.is_set():
                 run.heard.set()
                 self._tell(run, sounder=PartTried(well, reason))
 
@@ -278,9 +279,9 @@ class AlarmTests:
         if not run.checked:
             run.checked = True
             self._tell(run, stop=self._checked_stop(run.chamber.key))
-        if not run.heard.is_set() and (run.chamber.settings.sounder is None or age_s > SOUNDER_S):
+        silent = run.chamber.settings.sounder is None
+        if not run.heard.is_set() and age_s >= (ROUND_S if silent else SOUNDER_S):
             run.heard.set()
-            silent = run.chamber.settings.sounder is None
             self._tell(run, sounder=NO_SOUNDER if silent else GAVE_WAY)
         rows = self._found(run)
         routes = tuple(
