@@ -297,6 +297,8 @@ class Watch:
 
     def _mind_test(self, gathered: Gathered) -> None:
         """An alarm test that runs ends by real danger, or by its time."""
+        if not self._rehearsal.runs:
+            return
         try:
             real = dangers(self._alarms.standing())
             gathered.add_test(self._rehearsal.tick(gathered.t_s, real))

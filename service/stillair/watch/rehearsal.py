@@ -72,7 +72,7 @@ class Rehearsal:
 
     def start(self, command: StartAlarmTest, dangers: tuple[AlarmState, ...]) -> Rehearsed:
         """Begin a test. Raises `CommandRefused` while another runs or there is danger."""
-        if self._runs:
+        if self.runs:
             raise CommandRefused(Refusal.CONFLICT, "an alarm test is running already")
         if dangers:
             raise CommandRefused(
@@ -136,7 +136,7 @@ class Rehearsal:
 
     def tick(self, t_s: float, dangers: tuple[AlarmState, ...]) -> Rehearsed:
         """A second has passed: a test that ought not to go on ends."""
-        if not self._runs or self.state is None:
+        if not self.runs or self.state is None:
             return Rehearsed()
         if self._end_s is None:
             return self._ended(AlarmTestPhase.CUT_OFF, CUT_OFF, t_s)
@@ -148,7 +148,8 @@ class Rehearsal:
         return Rehearsed()
 
     @property
-    def _runs(self) -> bool:
+    def runs(self) -> bool:
+        """Whether a test is going on."""
         return self.state is not None and self.state.phase is AlarmTestPhase.RUNNING
 
     def _ended(self, phase: AlarmTestPhase, why: str, t_s: float) -> Rehearsed:
