@@ -180,7 +180,8 @@ def test_each_route_is_told_by_itself(route: RouteTried, line: str) -> None:
         ("mailto:cox@shed.example", "e-mail to cox@shed.example"),
         ("webpush:cox", "the telephones of cox"),
         ("mqtt:shed/alarm", "MQTT, topic shed/alarm"),
-        ("webhook:shed.example-0a1b2c3d", "webhook:shed.example-0a1b2c3d"),
+        ("webhook:shed.example-0a1b2c3d", "a web address at shed.example-0a1b2c3d"),
+        ("apprise:json-0a1b2c3d", "a message service, json-0a1b2c3d"),
         ("nothing", "nothing"),
     ],
 )

@@ -176,6 +176,8 @@ def spoken(route: str) -> str:
         "mailto": f"e-mail to {rest}",
         "webpush": f"the telephones of {rest}",
         "mqtt": f"MQTT, topic {rest}",
+        "webhook": f"a web address at {rest}",
+        "apprise": f"a message service, {rest}",
     }
     return words.get(scheme, route) if colon and rest else route
 

@@ -25,7 +25,14 @@ from stillair.config.inputs import (
     SimulationTable,
 )
 from stillair.config.materials import MATERIALS, USUAL_LIMIT_C, Material, can_burn, weakest
-from stillair.config.reach import AnySounder, MailTable, MqttTable, PageTable, PersonTable
+from stillair.config.reach import (
+    AnySounder,
+    MailTable,
+    MqttTable,
+    PageTable,
+    PersonTable,
+    WebhookTable,
+)
 from stillair.config.tables import Table
 from stillair.config.testing import AlarmTestTable
 from stillair.config.values import Name, Otherwise, Zone
@@ -102,9 +109,9 @@ class HistoryTable(Table):
     )
 
 
-OUTGOING = {"mail", "mqtt", "page", "people", "alarm_test", "heartbeat", "neighbours"}
+OUTGOING = {"mail", "mqtt", "webhook", "page", "people", "alarm_test", "heartbeat", "neighbours"}
 # Whatever changes in one of these has to be tried anew by an alarm test.
-REACH = {"people", "mail", "mqtt", "sounder", "stop"}
+REACH = {"people", "mail", "mqtt", "webhook", "sounder", "stop"}
 
 
 class Family(StrEnum):
@@ -136,6 +143,7 @@ class ChamberSettings(Table):
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
     alarm_test: AlarmTestTable = AlarmTestTable()
+    webhook: WebhookTable | None = None
     page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None
     neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
