@@ -16,8 +16,10 @@ import pytest
 import ordered
 from burning import burning
 from running import RunningService, stillair, wait_until
-from servers import MailServer
+from servers import Broker, MailServer
 from stillair.storage.history import History
+from topic_listeners import listening
+from web_receivers import receiving
 
 SOON_S = 45.0  # generous: for a computer that does other things as well
 CHAMBER = """
@@ -308,3 +310,65 @@ def test_real_danger_ends_it_and_takes_back_what_says_that_nothing_is_wrong(
         titles = [str(mail["subject"]) for mail in mails]
         assert any("this is real" in title for title in titles)
         assert not any("nothing is wrong" in mail.get_content() for mail in mails)
+
+
+BY_ALL_WAYS = """
+[chamber]
+name = "North bench"
+enclosure = ["metal"]
+
+[[sensor]]
+name = "top"
+driver = "simulated"
+
+[simulation]
+scenario = "quiet_job"
+
+[[person]]
+name = "cox"
+routes = ["mqtt:shed/alarms", "{hook}", "mailto:cox@example.org"]
+
+[webhook]
+secret = "sixteen oars or more in the water"
+
+[mqtt]
+host = "{broker_host}"
+port = {broker_port}
+
+[mail]
+host = "{host}"
+port = {port}
+security = "none"
+"""
+
+
+def test_a_broker_and_a_web_address_are_told_that_it_is_a_test(
+    tmp_path: Path, mail_server: MailServer, mosquitto: Broker
+) -> None:
+    chamber = tmp_path / "chamber.toml"
+    with receiving() as hook, listening(mosquitto, "shed/alarms") as heard:
+        chamber.write_text(
+            BY_ALL_WAYS.format(
+                hook=hook.address("/a-secret-path"),
+                broker_host=mosquitto.host,
+                broker_port=mosquitto.port,
+                host=mail_server.host,
+                port=mail_server.port,
+            )
+        )
+        with RunningService(tmp_path / "data", "--chamber", str(chamber)) as service:
+            done = command("alarm-test", "--data-dir", str(service.folder))
+            assert (done.returncode, done.stderr) == (0, "")
+            assert "a-secret-path" not in done.stdout
+            text = service.web.get("/api/alarm-tests").text + service.web.get("/api/now").text
+            assert "a-secret-path" not in text
+            (item,) = service.get("/api/alarm-tests")["items"]
+        tolds = [*(posted.told for posted in hook.posted), *heard.wait_for(1)]
+    assert len(item["routes"]) == 3
+    for route in item["routes"]:
+        assert 0.0 <= route["handed_after_s"] < SOON_S
+    assert len(tolds) == 2
+    for told in tolds:
+        assert (told["stage"], told["kind"], told["alarm"]) == ("test", "fire", None)
+        assert told["title"] == "Simulated: Alarm test: North bench"
+        assert "nothing is wrong" in told["text"]
