@@ -98,6 +98,11 @@ RIGHTS = {
     "POST /api/answer/{token}/quiet": ANYBODY,
     "GET /api/answer/{token}/test": ANYBODY,
     "POST /api/answer/{token}/heard": ANYBODY,
+    "GET /api/telephones": READ,
+    "GET /api/telephones/key": READ,
+    "POST /api/telephones": OPERATE,
+    "DELETE /api/telephones/{telephone}": OPERATE,
+    "POST /api/telephones/{telephone}/trial": OPERATE,
 }
 TOKENS = {
     "viewer": ("--role", "viewer"),
@@ -122,6 +127,7 @@ FILLED = {
     "{test}": "boat-shed-99",
     "{picture}": "0" * 32,
     "{token}": "a-link.that-is-none",
+    "{telephone}": "0" * 16,
 }
 
 

@@ -30,7 +30,7 @@ from stillair.model import (
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.asking import ANSWERED, WANTED
 from stillair.runtime.chamber import Chamber
-from stillair.runtime.tested import now
+from stillair.runtime.tested import mark_with, now
 
 DAY_S = 86_400.0
 NOON = datetime(2026, 5, 2, 10, 30, tzinfo=UTC)  # half past noon in Berlin
@@ -96,6 +96,7 @@ class Shed:
             tries=cast("Any", None),
             keep=lambda _key, outcome: self.kept.append(outcome),
             withdraw=lambda _: 0,
+            mark=lambda settings: settings.reach_mark,
         )
 
     def timeline(self) -> Timeline:
@@ -276,6 +277,7 @@ def test_without_an_outbox_to_read_it_ends_all_the_same_and_is_logged_once(
         tries=Broken(),
         keep=lambda *_: None,
         withdraw=lambda _: 0,
+        mark=lambda settings: settings.reach_mark,
         monotonic_s=lambda: now_s,
     )
     route = RouteTried("cox", "mailto:cox@example.org", "test:x:1")
@@ -310,6 +312,7 @@ def test_taking_back_is_tried_again_until_it_works(tmp_path: Path) -> None:
         tries=cast("Any", None),
         keep=lambda *_: None,
         withdraw=withdraw,
+        mark=lambda settings: settings.reach_mark,
         monotonic_s=lambda: now_s,
     )
     ended = alarm_test(phase=AlarmTestPhase.ENDED)
@@ -322,8 +325,29 @@ def test_taking_back_is_tried_again_until_it_works(tmp_path: Path) -> None:
 
 def test_several_chambers_are_named(tmp_path: Path) -> None:
     shed = Shed(tmp_path)
-    one = now([shed.chamber])
+    one = now([shed.chamber], shed.tests.mark)
     assert one["text"] == "The alarms have never been tested"
-    two = now([shed.chamber, shed.chamber])
+    two = now([shed.chamber, shed.chamber], shed.tests.mark)
     assert two["text"] == "north bench: the alarms have never been tested"
     assert (two["ready"], len(cast("Any", two["chambers"]))) == (False, 2)
+
+
+def test_a_telephone_that_joins_or_leaves_has_to_be_tried(tmp_path: Path) -> None:
+    text = CHAMBER.format(automatic="false", people=PEOPLE).replace(
+        '["mailto:captain@example.org"]', '["webpush:"]'
+    )
+    settings = chamber_from_text(text, "north.toml", tmp_path)
+    joined: dict[str, tuple[str, ...]] = {}
+
+    class Some:
+        def of(self, person: str) -> tuple[object, ...]:
+            return tuple(SimpleNamespace(id=each) for each in joined.get(person, ()))
+
+    mark = mark_with(cast("Any", Some()))
+    marks = [mark(settings)]
+    for telephones in (("one",), ("one", "two"), ("two",), ("two",)):
+        joined["bench captain"] = telephones
+        joined["a stranger"] = (*telephones, "three")
+        marks.append(mark(settings))
+    assert len(set(marks)) == 4
+    assert marks[-1] == marks[-2]

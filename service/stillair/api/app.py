@@ -6,6 +6,7 @@ import asyncio
 import time
 from collections.abc import Container, Mapping
 from pathlib import Path
+from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.concurrency import run_in_threadpool
@@ -33,13 +34,22 @@ from stillair.api.routers import (
     pictures,
     session,
     setting_up,
+    telephones,
     trust,
     watching,
 )
 from stillair.runtime.service import Service
 
-# What signing in and the page of a link need.
-OPEN_FILES = frozenset({"sign-in.js", "answer.js", "answer-test.js", "stillair.css", "icon.svg"})
+# What signing in and the page of a link need, and what a telephone asks for by itself, without
+# its person's session.
+OPEN_FILES = frozenset(
+    {
+        *("sign-in.js", "answer.js", "answer-test.js", "stillair.css", "icon.svg"),
+        *("app.webmanifest", "worker.js", "icon-180.png", "icon-192.png", "icon-512.png"),
+        "badge.png",
+    }
+)
+WORKER = "worker.js"
 
 
 def build(
@@ -89,6 +99,7 @@ def build(
         alarm_tests,
         answering,
         answering_tests,
+        telephones,
     ):
         app.include_router(part.router)
 
@@ -123,3 +134,10 @@ class _Pages(StaticFiles):
         if scope["type"] == "http" and self.get_path(scope) not in OPEN_FILES:
             await run_in_threadpool(viewer, Request(scope))  # it asks a disk, which may be slow
         await super().__call__(scope, receive, send)
+
+    def file_response(self, *args: Any, **kwargs: Any) -> Response:
+        answer = super().file_response(*args, **kwargs)
+        if Path(str(args[0])).name == WORKER:
+            # It lies under /web/ and looks after all pages (Service Workers, 5.6).
+            answer.headers["Service-Worker-Allowed"] = "/"
+        return answer

@@ -31,6 +31,7 @@ from stillair.config.reach import (
     MqttTable,
     PageTable,
     PersonTable,
+    PushTable,
     WebhookTable,
 )
 from stillair.config.tables import Table
@@ -109,9 +110,19 @@ class HistoryTable(Table):
     )
 
 
-OUTGOING = {"mail", "mqtt", "webhook", "page", "people", "alarm_test", "heartbeat", "neighbours"}
+OUTGOING = {
+    "mail",
+    "mqtt",
+    "webhook",
+    "push",
+    "page",
+    "people",
+    "alarm_test",
+    "heartbeat",
+    "neighbours",
+}
 # Whatever changes in one of these has to be tried anew by an alarm test.
-REACH = {"people", "mail", "mqtt", "webhook", "sounder", "stop"}
+REACH = {"people", "mail", "mqtt", "webhook", "push", "sounder", "stop"}
 
 
 class Family(StrEnum):
@@ -147,6 +158,7 @@ class ChamberSettings(Table):
     page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None
     neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
+    push: PushTable = PushTable()
     history: HistoryTable = HistoryTable()
 
     @property

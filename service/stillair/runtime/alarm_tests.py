@@ -40,7 +40,7 @@ from stillair.model import (
 from stillair.runtime import asking
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.plans import watch_plan
-from stillair.runtime.tested import is_due, readiness
+from stillair.runtime.tested import Mark, is_due, readiness
 from stillair.storage.outbox import NoticeRow
 from stillair.watch.rehearsal import KEY
 
@@ -98,6 +98,8 @@ class AlarmTests:
         Takes an outcome of a chamber that has to be kept and sent.
     withdraw : callable
         Sends no more of the messages whose key begins so.
+    mark : callable
+        Of a chamber's settings a mark of all that a test tries, as it is now.
     check_stop : callable
         Tries what stops the machine of a chamber, without stopping it; None: there is none.
     wall : callable
@@ -111,6 +113,7 @@ class AlarmTests:
         tries: Tries,
         keep: Callable[[str, Outcome], None],
         withdraw: Callable[[str], int],
+        mark: Mark,
         check_stop: Callable[[str], PartTried | None] = lambda _: None,
         wall: Callable[[], datetime] = lambda: datetime.now(UTC),
         monotonic_s: Callable[[], float] = time.monotonic,
@@ -120,7 +123,8 @@ class AlarmTests:
         self._tries = tries
         self._keep = keep
         self._withdraw = withdraw
-        self.check_stop = check_stop
+        self.mark = mark
+        self._check_stop = check_stop
         self._wall = wall
         self._monotonic_s = monotonic_s
         self._runs: dict[str, _Run] = {}
@@ -182,7 +186,7 @@ class AlarmTests:
             t_s=t_s,
             by=by,
             id=f"{key}-{uuid4().hex[:10]}",
-            setup=settings.reach_mark,
+            setup=self.mark(settings),
             scheduled=scheduled,
             within_s=LIMIT_S * chamber.speed,
         )
@@ -222,7 +226,7 @@ class AlarmTests:
         said = testing.reminder(
             chamber_name=watched.name,
             mark=watched.mark,
-            text=readiness(chamber).text,
+            text=readiness(chamber, self.mark).text,
         )
         turn = int(
             timeline.epoch_s(now_s) // (testing.DAY_S * chamber.settings.alarm_test.every_days)
@@ -314,7 +318,7 @@ class AlarmTests:
 
     def _checked_stop(self, key: str) -> PartTried:
         try:
-            return self.check_stop(key) or PartTried(None)
+            return self._check_stop(key) or PartTried(None)
         except Exception as error:
             log.exception("%s: the stop could not be checked", key)
             return PartTried(False, f"it could not be checked: {type(error).__name__}")

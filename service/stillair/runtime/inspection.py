@@ -19,6 +19,7 @@ from stillair.access.certificates import Certificates
 from stillair.alarms import figures
 from stillair.alarms.testing import readiness
 from stillair.alerts.addresses import RouteKind, public_form
+from stillair.alerts.telephones import FILE_NAME, Telephones
 from stillair.clock import SystemClock
 from stillair.config import ChamberSettings, default_chamber, load_chambers
 from stillair.config.inputs import AnyContact, AnyParticles, AnySensor, CameraKind
@@ -32,7 +33,7 @@ from stillair.errors import (
 )
 from stillair.fire.particles import USUAL_AT_START_UG
 from stillair.model import AlarmTestState, Timeline
-from stillair.runtime import network
+from stillair.runtime import network, pushing
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.company import heard_of
 from stillair.runtime.drivers import Drivers
@@ -54,6 +55,7 @@ from stillair.runtime.found import (
 )
 from stillair.runtime.pausing import wishes
 from stillair.runtime.reaching import addresses, trials_of
+from stillair.runtime.tested import mark_with
 from stillair.runtime.viewing import facets, look
 from stillair.sensing.board import Board
 from stillair.sensing.board_files import ROOT, read_board
@@ -82,12 +84,14 @@ def inspect_all(
     except (StillairError, TimeoutError) as error:
         board = None
         yield Found("disk", State.UNFIT, f"{folder}: {error}", "choose another with --data-dir")
+    telephones = Telephones(folder / FILE_NAME, lambda: at, mend=False)
     for settings in chambers:
         prefix = f"{settings.name}, " if len(chambers) > 1 else ""
         until_s, by = wishes(folder).get(settings.key, (0.0, ""))
         paused = f"paused by {by}" if until_s > at.timestamp() else ""
         yield from _chamber(settings, board, prefix=prefix, paused=paused)
-        yield from _tested(settings, folder, at, prefix)
+        yield from pushing.found(settings, telephones, prefix)
+        yield from _tested(settings, folder, at, prefix, mark_with(telephones))
     if board is not None:
         yield from unnamed_sensors(board, one_wire_addresses(chambers))
         yield from computer(board)
@@ -302,7 +306,9 @@ def _company(drivers: Drivers, prefix: str) -> Iterator[Found]:
             yield Found(thing, State.FIT, "it is heard, and watches")
 
 
-def _tested(settings: ChamberSettings, folder: Path, at: datetime, prefix: str) -> Iterator[Found]:
+def _tested(
+    settings: ChamberSettings, folder: Path, at: datetime, prefix: str, mark: Mark
+) -> Iterator[Found]:
     """What the last alarm test of this set-up has shown; nothing where nobody would be told."""
     thing = f"{prefix}alarm test"
     if not settings.people:
@@ -322,7 +328,7 @@ def _tested(settings: ChamberSettings, folder: Path, at: datetime, prefix: str) 
         readiness(
             known[0] if known else None,
             now_s=at.timestamp() - known[1].wall_at_zero_s if known else 0.0,
-            setup=settings.reach_mark,
+            setup=mark(settings),
             good_for_days=settings.alarm_test.good_for_days,
             people=True,
         ),

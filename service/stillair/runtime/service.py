@@ -18,6 +18,7 @@ from typing import Any
 
 from stillair import __version__
 from stillair.alerts.courier import Courier
+from stillair.alerts.push import PushRoute
 from stillair.alerts.routes import Message
 from stillair.clock import Clock
 from stillair.config.materials import weakest
@@ -75,10 +76,10 @@ class NotAnsweredError(StillairError):
 class Service:
     """All chambers of this process; `wiring.build` puts it together.
 
-    `writer`, `archive`, `pictures`, `judging`, `pausing`, `erasing`, `courier`, `housekeeping`,
-    `workshop`, `looking_back`, `setting_up`, `answering` and `alarm_tests` work for it and tell
-    what becomes of their work, so all are given before `start`. `troubles` takes what of the
-    service itself fails.
+    `writer`, `archive`, `pictures`, `judging`, `pausing`, `erasing`, `push`, `courier`,
+    `housekeeping`, `workshop`, `looking_back`, `setting_up`, `answering` and `alarm_tests` work
+    for it and tell what becomes of their work, so all are given before `start`. `troubles` takes
+    what of the service itself fails.
     """
 
     writer: JournalWriter
@@ -87,6 +88,7 @@ class Service:
     judging: Judging
     pausing: Pausing
     erasing: Erasing
+    push: PushRoute
     courier: Courier
     housekeeping: Housekeeping
     workshop: Workshop
@@ -158,6 +160,10 @@ class Service:
     def chambers(self) -> tuple[Chamber, ...]:
         """All chambers of this process."""
         return tuple(self._chambers.values())
+
+    def wall(self) -> datetime:
+        """The machine's wall clock."""
+        return self._clock.wall()
 
     def forget(self, job: str) -> None:
         """Tell nothing more of a job that was erased."""
@@ -263,6 +269,7 @@ class Service:
                 ("pictures", _count(self.pictures.lost, "events or heights have no picture")),
             )
         )
+        self.troubles.push(self.push.repaired)
         self.troubles.rounds(
             (
                 (f"sounder of {key}, which hangs", chamber.sounder.on_time(SOUNDER_S)),
@@ -318,7 +325,7 @@ class Service:
                 chamber,
                 chamber.supervisor.view,
                 [*troubles, *([A_PART_FAILS] if chamber.supervisor.failing else [])],
-                tested.readiness(chamber),
+                tested.readiness(chamber, self.alarm_tests.mark),
             )
             for chamber in self._chambers.values()
         ]
@@ -329,7 +336,7 @@ class Service:
             "stored": stored,
             "owner": self._has_owner(),
             "seq": self.last_seq,
-            "alarm_test": tested.now(self._chambers.values()),
+            "alarm_test": tested.now(self._chambers.values(), self.alarm_tests.mark),
             "chambers": chambers,
         }
 

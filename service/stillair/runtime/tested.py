@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import hashlib
+from collections.abc import Callable, Iterable
 
 from stillair.alarms import figures, testing
+from stillair.alerts.telephones import Telephone, Telephones
+from stillair.config import ChamberSettings
+from stillair.errors import StoreError
 from stillair.model import AlarmTestPhase, JsonValue
+from stillair.runtime import pushing
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.plans import watch_plan
 from stillair.storage.items import Item, alarm_test_item
@@ -13,25 +18,48 @@ from stillair.storage.items import Item, alarm_test_item
 DUE_SLACK_S = 3600.0  # so that a test at the same hour each time isn't put off by a day
 
 
-def readiness(chamber: Chamber) -> testing.Readiness:
+Mark = Callable[[ChamberSettings], str]  # of all that an alarm test tries, as it is now
+
+
+def mark_with(telephones: Telephones) -> Mark:
+    """A mark that changes with what is set and with the telephones that have joined."""
+
+    def mark(settings: ChamberSettings) -> str:
+        joined = [t.id for name in pushing.people([settings]) for t in _of(telephones, name)]
+        if not joined:
+            return settings.reach_mark
+        words = " ".join([settings.reach_mark, *sorted(joined)])
+        return hashlib.sha256(words.encode()).hexdigest()[:12]
+
+    return mark
+
+
+def _of(telephones: Telephones, person: str) -> tuple[Telephone, ...]:
+    try:
+        return telephones.of(person)
+    except StoreError:
+        return ()
+
+
+def readiness(chamber: Chamber, mark: Mark) -> testing.Readiness:
     """Whether a chamber's alarms would reach people, as its last test has shown."""
     settings = chamber.settings
     return testing.readiness(
         chamber.supervisor.view.alarm_test,
         now_s=chamber.clock.now_s(),
-        setup=settings.reach_mark,
+        setup=mark(settings),
         good_for_days=settings.alarm_test.good_for_days,
         people=bool(settings.people),
     )
 
 
-def now(chambers: Iterable[Chamber]) -> Item:
+def now(chambers: Iterable[Chamber], mark: Mark) -> Item:
     """What the pages say of alarm tests: of all, and of each chamber with its newest one."""
     each: list[JsonValue] = []
     ready, text = True, ""
     all_of_them = list(chambers)
     for chamber in all_of_them:
-        known = readiness(chamber)
+        known = readiness(chamber, mark)
         state = chamber.supervisor.view.alarm_test
         each.append(
             {

@@ -14,6 +14,7 @@ from stillair import __version__
 from stillair.access.answers import LASTS, Answers
 from stillair.alerts.courier import Courier
 from stillair.alerts.outputs import CommandOutput, GpioOutput, NoOutput
+from stillair.alerts.push import SCHEME
 from stillair.alerts.sounder import SounderLoop, SounderOutput
 from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings
@@ -37,12 +38,14 @@ from stillair.runtime.machine import SimulatedMachine
 from stillair.runtime.pausing import Pausing
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import watch_plan
+from stillair.runtime.pushing import push_route
 from stillair.runtime.reaching import routes_of, trials_of
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
 from stillair.runtime.setting_up import SettingUp
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
+from stillair.runtime.tested import mark_with
 from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
@@ -117,6 +120,7 @@ def build(
         service.troubles.backup,
     )
     service.housekeeping.each_minute("camera pauses", service.pausing.tidy)
+    service.push = push_route(chambers, folder, clock)
     service.setting_up = SettingUp(
         chambers=service.chambers,
         troubles=service.troubles,
@@ -124,6 +128,7 @@ def build(
         board=lambda: read_board(folder, clock.wall(), program=None),
         has_owner=has_owner,
         trials={settings.key: trials_of(settings) for settings in chambers},
+        telephones=service.push.telephones,
     )
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
     service.workshop = Workshop(folder)
@@ -140,6 +145,7 @@ def build(
         tries=service.history,
         keep=service.keep,
         withdraw=service.journal.withdraw,
+        mark=mark_with(service.push.telephones),
         wall=clock.wall,
     )
     service.housekeeping.each_minute("alarm tests", service.alarm_tests.look, second=11)
@@ -152,12 +158,15 @@ def build(
     service.setting_up.links = service.answering.found
     service.courier = Courier(
         service.journal,
-        routes_of(
-            chambers,
-            picture=service.pictures.of_alarm,
-            wall=clock.wall,
-            link_ends=lambda: clock.wall() + LASTS,
-        ),
+        {
+            **routes_of(
+                chambers,
+                picture=service.pictures.of_alarm,
+                wall=clock.wall,
+                link_ends=lambda: clock.wall() + LASTS,
+            ),
+            SCHEME: service.push,
+        },
         clock=clock,
         chance=random.Random().random,
         on_trouble=service.troubles.route,
