@@ -99,8 +99,10 @@ def _ask(
     begun = b""
     with (lines or Lines()).line(timeout_s) as line, requests.Session() as session:
         session.trust_env = False  # no proxy or password that happens to lie about
-        for scheme in _PORTS:
-            session.mount(f"{scheme}://", _Watched(line, trust))
+        if url.lower().startswith("https:"):
+            session.mount("https://", _Watched(line, _context(trust)))
+        else:  # or whatever the library refuses
+            session.mount("http://", _Watched(line, None))
         try:
             answer = session.request(
                 method,
@@ -163,13 +165,13 @@ def knock(
 class _Watched(HTTPAdapter):
     """Connections that `line` can cut, also while headers come; the machine's authorities count."""
 
-    def __init__(self, line: Line, trust: str | None) -> None:
+    def __init__(self, line: Line, context: ssl.SSLContext | None) -> None:
         self._line = line
-        self._trust = trust
+        self._context = context
         super().__init__()
 
     def init_poolmanager(self, *args: Any, **keywords: Any) -> None:
-        super().init_poolmanager(*args, ssl_context=_context(self._trust), **keywords)
+        super().init_poolmanager(*args, ssl_context=self._context, **keywords)
         line = self._line
 
         class Plain(HTTPConnection):
