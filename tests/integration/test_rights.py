@@ -93,6 +93,11 @@ RIGHTS = {
     "GET /api/answer/{token}/readings": ANYBODY,
     "POST /api/answer/{token}/seen": ANYBODY,
     "POST /api/answer/{token}/quiet": ANYBODY,
+    "GET /api/telephones": READ,
+    "GET /api/telephones/key": READ,
+    "POST /api/telephones": OPERATE,
+    "DELETE /api/telephones/{telephone}": OPERATE,
+    "POST /api/telephones/{telephone}/trial": OPERATE,
 }
 TOKENS = {
     "viewer": ("--role", "viewer"),
@@ -116,6 +121,7 @@ FILLED = {
     "{event}": "99",
     "{picture}": "0" * 32,
     "{token}": "a-link.that-is-none",
+    "{telephone}": "0" * 16,
 }
 
 

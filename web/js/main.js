@@ -1,6 +1,7 @@
 /** Start the first page: one stream, one tree, one source of sound. */
 
 import { render } from "../vendor/preact.js";
+import { awake, tellTouch } from "./awake.js";
 import { html } from "./html.js";
 import { Live } from "./live.js";
 import { OutOfTouch } from "./lost.js";
@@ -30,8 +31,10 @@ function pattern({ now, in_touch }) {
 function draw() {
   sounds.play(pattern(live.touch));
   out_of_touch.mind(live.touch);
+  tellTouch(live.touch);
   render(html`<${Page} touch=${live.touch} sounds=${sounds} />`, page);
 }
 
 draw();
 live.start();
+awake();

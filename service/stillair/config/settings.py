@@ -30,6 +30,7 @@ from stillair.config.reach import (
     MqttTable,
     PageTable,
     PersonTable,
+    PushTable,
     WebhookTable,
 )
 from stillair.config.tables import Table
@@ -139,6 +140,7 @@ class ChamberSettings(Table):
     page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None
     neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
+    push: PushTable = PushTable()
     history: HistoryTable = HistoryTable()
 
     @property
@@ -182,6 +184,6 @@ class ChamberSettings(Table):
     @property
     def fingerprint(self) -> str:
         """Twelve characters that change with any setting that bears on what is seen and decided."""
-        reach = {"mail", "mqtt", "webhook", "page", "people", "heartbeat", "neighbours"}
+        reach = {"mail", "mqtt", "webhook", "page", "people", "heartbeat", "neighbours", "push"}
         plain = self.model_dump(mode="json", exclude=reach)
         return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]

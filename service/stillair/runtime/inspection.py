@@ -18,6 +18,7 @@ from typing import TypeVar
 from stillair.access.certificates import Certificates
 from stillair.alarms import figures
 from stillair.alerts.addresses import RouteKind, public_form
+from stillair.alerts.telephones import FILE_NAME, Telephones
 from stillair.clock import SystemClock
 from stillair.config import ChamberSettings, default_chamber, load_chambers
 from stillair.config.inputs import AnyContact, AnyParticles, AnySensor, CameraKind
@@ -30,7 +31,7 @@ from stillair.errors import (
     StillairError,
 )
 from stillair.fire.particles import USUAL_AT_START_UG
-from stillair.runtime import network
+from stillair.runtime import network, pushing
 from stillair.runtime.company import heard_of
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.found import (
@@ -77,11 +78,13 @@ def inspect_all(
     except (StillairError, TimeoutError) as error:
         board = None
         yield Found("disk", State.UNFIT, f"{folder}: {error}", "choose another with --data-dir")
+    telephones = Telephones(folder / FILE_NAME, lambda: at, mend=False)
     for settings in chambers:
         prefix = f"{settings.name}, " if len(chambers) > 1 else ""
         until_s, by = wishes(folder).get(settings.key, (0.0, ""))
         paused = f"paused by {by}" if until_s > at.timestamp() else ""
         yield from _chamber(settings, board, prefix=prefix, paused=paused)
+        yield from pushing.found(settings, telephones, prefix)
     if board is not None:
         yield from unnamed_sensors(board, one_wire_addresses(chambers))
         yield from computer(board)

@@ -18,6 +18,7 @@ from typing import Any
 
 from stillair import __version__
 from stillair.alerts.courier import Courier
+from stillair.alerts.push import PushRoute
 from stillair.alerts.routes import Message
 from stillair.clock import Clock
 from stillair.config.materials import weakest
@@ -74,9 +75,10 @@ class NotAnsweredError(StillairError):
 class Service:
     """All chambers of this process; `wiring.build` puts it together.
 
-    `writer`, `archive`, `pictures`, `judging`, `pausing`, `erasing`, `courier`, `housekeeping`,
-    `workshop`, `looking_back`, `setting_up` and `answering` work for it and tell what becomes of
-    their work, so all are given before `start`. `troubles` takes what of the service itself fails.
+    `writer`, `archive`, `pictures`, `judging`, `pausing`, `erasing`, `push`, `courier`,
+    `housekeeping`, `workshop`, `looking_back`, `setting_up` and `answering` work for it and tell
+    what becomes of their work, so all are given before `start`. `troubles` takes what of the
+    service itself fails.
     """
 
     writer: JournalWriter
@@ -85,6 +87,7 @@ class Service:
     judging: Judging
     pausing: Pausing
     erasing: Erasing
+    push: PushRoute
     courier: Courier
     housekeeping: Housekeeping
     workshop: Workshop
@@ -153,6 +156,10 @@ class Service:
     def chambers(self) -> tuple[Chamber, ...]:
         """All chambers of this process."""
         return tuple(self._chambers.values())
+
+    def wall(self) -> datetime:
+        """The machine's wall clock."""
+        return self._clock.wall()
 
     def forget(self, job: str) -> None:
         """Tell nothing more of a job that was erased."""
@@ -257,6 +264,7 @@ class Service:
                 ("pictures", _count(self.pictures.lost, "events or heights have no picture")),
             )
         )
+        self.troubles.push(self.push.repaired)
         self.troubles.rounds(
             (
                 (f"sounder of {key}, which hangs", chamber.sounder.on_time(SOUNDER_S)),

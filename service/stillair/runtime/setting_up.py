@@ -13,8 +13,10 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 from stillair.alarms import figures
 from stillair.alarms.seen import VIEW
+from stillair.alerts.telephones import Telephones
 from stillair.config import ChamberSettings
 from stillair.model import CameraCondition, CameraState
+from stillair.runtime import pushing
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import (
     CONTACT_REMEDY,
@@ -69,6 +71,8 @@ class SettingUp:
     has_owner : callable
     trials : mapping
         Of each chamber, the ways to reach people that can be tried without sending.
+    telephones : Telephones
+        Those that have joined.
 
     `is_demo` (no chamber file was given), `certificate` and `links` are set before the start.
     """
@@ -81,6 +85,7 @@ class SettingUp:
         board: Callable[[], Board],
         has_owner: Callable[[], bool],
         trials: Mapping[str, Sequence[Trial]],
+        telephones: Telephones,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.is_demo = False
@@ -90,6 +95,7 @@ class SettingUp:
         self._read = board
         self._has_owner = has_owner
         self._trials = {(key, trial.thing): trial for key, of in trials.items() for trial in of}
+        self._telephones = telephones
         self._monotonic_s = monotonic_s
         self._board: Board | None = None
         self._looked_s = 0.0  # when
@@ -193,6 +199,7 @@ class SettingUp:
             yield Found(f"{prefix}sounder", State.NOT_TRIED, told)
         if not settings.people:
             yield Found(f"{prefix}messages", State.NONE, "nobody is told by message")
+        yield from pushing.found(settings, self._telephones, prefix)
         for (key, _), tried in list(self._tried.items()):
             if key == chamber.key:
                 yield Found(f"{prefix}{tried.thing}", tried.state, tried.told, tried.remedy)

@@ -14,6 +14,7 @@ from stillair import __version__
 from stillair.access.answers import LASTS, Answers
 from stillair.alerts.courier import Courier
 from stillair.alerts.outputs import CommandOutput, GpioOutput, NoOutput
+from stillair.alerts.push import SCHEME
 from stillair.alerts.sounder import SounderLoop, SounderOutput
 from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings
@@ -36,6 +37,7 @@ from stillair.runtime.machine import SimulatedMachine
 from stillair.runtime.pausing import Pausing
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import watch_plan
+from stillair.runtime.pushing import push_route
 from stillair.runtime.reaching import routes_of, trials_of
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
@@ -116,6 +118,7 @@ def build(
         service.troubles.backup,
     )
     service.housekeeping.each_minute("camera pauses", service.pausing.tidy)
+    service.push = push_route(chambers, folder, clock)
     service.setting_up = SettingUp(
         chambers=service.chambers,
         troubles=service.troubles,
@@ -123,6 +126,7 @@ def build(
         board=lambda: read_board(folder, clock.wall(), program=None),
         has_owner=has_owner,
         trials={settings.key: trials_of(settings) for settings in chambers},
+        telephones=service.push.telephones,
     )
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
     service.workshop = Workshop(folder)
@@ -142,12 +146,15 @@ def build(
     service.setting_up.links = service.answering.found
     service.courier = Courier(
         service.journal,
-        routes_of(
-            chambers,
-            picture=service.pictures.of_alarm,
-            wall=clock.wall,
-            link_ends=lambda: clock.wall() + LASTS,
-        ),
+        {
+            **routes_of(
+                chambers,
+                picture=service.pictures.of_alarm,
+                wall=clock.wall,
+                link_ends=lambda: clock.wall() + LASTS,
+            ),
+            SCHEME: service.push,
+        },
         clock=clock,
         chance=random.Random().random,
         on_trouble=service.troubles.route,
