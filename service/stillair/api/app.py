@@ -25,7 +25,9 @@ from stillair.api.description import ERRORS, Description
 from stillair.api.entry import COOKIE, caller, viewer
 from stillair.api.guard import Guard
 from stillair.api.routers import (
+    alarm_tests,
     answering,
+    answering_tests,
     jobs,
     live,
     people,
@@ -42,7 +44,7 @@ from stillair.runtime.service import Service
 # its person's session.
 OPEN_FILES = frozenset(
     {
-        *("sign-in.js", "answer.js", "stillair.css", "icon.svg"),
+        *("sign-in.js", "answer.js", "answer-test.js", "stillair.css", "icon.svg"),
         *("app.webmanifest", "worker.js", "icon-180.png", "icon-192.png", "icon-512.png"),
         "badge.png",
     }
@@ -94,7 +96,9 @@ def build(
         session,
         people,
         setting_up,
+        alarm_tests,
         answering,
+        answering_tests,
         telephones,
     ):
         app.include_router(part.router)

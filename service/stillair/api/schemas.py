@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from stillair.access.roles import Role, Scope
 from stillair.alerts.telephones import ENDPOINT_CHARACTERS
-from stillair.model import JobOutcome, Place
+from stillair.model import Heard, JobOutcome, Place
 from stillair.runtime.answering import MOST_QUIET_MINUTES
 from stillair.storage.history import Page
 
@@ -77,6 +77,42 @@ class Shelving(Posted):
 
     minutes: Annotated[float, Field(gt=0, le=480, allow_inf_nan=False)]
     reason: Name = ""
+
+
+class NewAlarmTest(Posted):
+    """An alarm test that begins now, of a chamber or of the first."""
+
+    chamber: Name | None = None
+
+
+class ConfirmedTest(Posted):
+    """What somebody says of the messages of a test: of one route, or of all of a person's.
+
+    "heard": it arrived and was heard; "silent": it arrived, and made no sound; "nothing".
+    """
+
+    person: Name
+    heard: Annotated[Heard, Field(strict=False)]
+    route: Annotated[str, Field(max_length=1000)] | None = None
+
+
+class HeardOfTest(Posted):
+    """What the person of a link says of the one message that it came with."""
+
+    heard: Annotated[Heard, Field(strict=False)]
+
+
+class AnsweredTest(BaseModel):
+    """A message of an alarm test, as the one who got it may confirm it."""
+
+    person: str
+    until_at: str
+    name: str
+    at: str
+    route: str
+    heard: Heard | None
+    open: bool
+    text: str
 
 
 class Pausing(Posted):

@@ -22,6 +22,7 @@ from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.media.files import PictureFiles
 from stillair.model import CameraState, Movement, Particles, Reading, Sign
 from stillair.runtime import backup, learned
+from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.chamber import Chamber, Reads
@@ -44,6 +45,7 @@ from stillair.runtime.service import Service
 from stillair.runtime.setting_up import SettingUp
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
+from stillair.runtime.tested import mark_with
 from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
@@ -137,6 +139,16 @@ def build(
         chambers=service.chambers,
         keep=service.writer.put,
     )
+    service.alarm_tests = AlarmTests(
+        folder,
+        chambers=service.chambers,
+        tries=service.history,
+        keep=service.keep,
+        withdraw=service.journal.withdraw,
+        mark=mark_with(service.push.telephones),
+        wall=clock.wall,
+    )
+    service.housekeeping.each_minute("alarm tests", service.alarm_tests.look, second=11)
     answers = Answers(folder)
     answers.look()  # now, so that no message waits for it
     service.housekeeping.each_minute("answer links", answers.look, second=11)
@@ -230,7 +242,12 @@ def _chamber(
             on_pause=partial(service.pictures.forget, key),
         )
         checked.append(camera_loop)
-    sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.troubles.sounder, key))
+    sounder = SounderLoop(
+        _sounder(settings),
+        machine_clock,
+        partial(service.troubles.sounder, key),
+        partial(service.alarm_tests.sounded, key),
+    )
     for neighbour in neighbours_of(settings, drivers, clock, lambda told: supervisor.put(told)):
         checked.append(neighbour)
         if isinstance(neighbour, AskedNeighbour):

@@ -49,6 +49,9 @@ from stillair.model import (
     KIND_CLASS,
     Afterwards,
     AlarmCommand,
+    AlarmTestCommand,
+    AlarmTestState,
+    AlarmTestTold,
     Annunciation,
     CameraState,
     ContactKind,
@@ -68,6 +71,7 @@ from stillair.model import (
     Sign,
     SignalClass,
     Sounding,
+    StartAlarmTest,
     StartJob,
     Stimulus,
     Tick,
@@ -79,6 +83,7 @@ from stillair.thermal.core import HEAT, ThermalWatch
 from stillair.thermal.plan import RuleFailure, ThermalContext
 from stillair.watch.gathered import Gathered
 from stillair.watch.plan import WatchPlan, WatchView
+from stillair.watch.rehearsal import Rehearsal, Rehearsed, dangers
 
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
 AFTERWARDS = "events, alarms and jobs"
@@ -123,6 +128,8 @@ class Watch:
         self._unseen = Unseen(
             (e for e in memory.events if e.kind not in REMEMBERED), wait_s=CONFIRM_S
         )
+        tests = [duty for duty in memory.duties if isinstance(duty, AlarmTestState)]
+        self._rehearsal = Rehearsal(plan, tests[-1] if tests else None)
         self._last_seen_s = memory.last_seen_s
         names = [*(s.name for s in plan.thermal.sensors), *(c.name for c in plan.contacts)]
         self._witnesses = Witnesses((*names, *plan.particles), camera=plan.camera)
@@ -169,6 +176,10 @@ class Watch:
             case Trouble():
                 known = self._open.get((stimulus.kind, stimulus.subject))
                 return self._conclude(t_s, (trouble(stimulus, known),))
+            case AlarmTestTold():
+                return self._rehearsed(t_s, self._rehearsal.take(stimulus))
+            case _ if isinstance(stimulus, AlarmTestCommand):
+                return self._command_test(stimulus)
             case _ if isinstance(stimulus, AlarmCommand):
                 gathered = Gathered(t_s)
                 if isinstance(stimulus, Reset):
@@ -210,6 +221,7 @@ class Watch:
             events=tuple(sorted(self._open.values(), key=lambda e: e.event)),
             sounding=self._sounding,
             particles=self._witnesses.particles.latest(),
+            alarm_test=self._rehearsal.state,
         )
 
     def balance(self) -> BalanceMemory:
@@ -244,6 +256,7 @@ class Watch:
                 gathered, self._unseen.tick(t_s, self._open, self._heard_s, self._is_told)
             ),
             lambda: self._tick_alarms(gathered),
+            lambda: self._mind_test(gathered),
             lambda: self._follow_job(gathered),
         )
         for step in steps:
@@ -281,6 +294,28 @@ class Watch:
         job = self._jobs.job
         context = AlarmContext(phase=self._phase, job=job.state if job else None)
         gathered.add_alarms(self._alarms.tick(gathered.t_s, context))
+
+    def _mind_test(self, gathered: Gathered) -> None:
+        """An alarm test that runs ends by real danger, or by its time."""
+        if not self._rehearsal.runs:
+            return
+        try:
+            real = dangers(self._alarms.standing())
+            gathered.add_test(self._rehearsal.tick(gathered.t_s, real))
+        except Exception as error:
+            self._note_defect(error)
+
+    def _command_test(self, command: AlarmTestCommand) -> Outcome:
+        """Begin an alarm test, or take a word on one; no real alarm knows of it."""
+        if isinstance(command, StartAlarmTest):
+            begun = self._rehearsal.start(command, dangers(self._alarms.standing(), over=True))
+            return replace(self._rehearsed(command.t_s, begun), created=command.id)
+        return self._rehearsed(command.t_s, self._rehearsal.confirm(command))
+
+    def _rehearsed(self, t_s: float, rehearsed: Rehearsed) -> Outcome:
+        gathered = Gathered(t_s)
+        gathered.add_test(rehearsed)
+        return self._outcome(gathered)
 
     def _follow_job(self, gathered: Gathered) -> None:
         """The job hears how the chamber is, and the alarms with the next second."""
@@ -422,7 +457,11 @@ class Watch:
         self._defects.append(RuleFailure(AFTERWARDS, frozenset(), error, begun_anew=False))
 
     def _outcome(self, gathered: Gathered) -> Outcome:
+        if gathered.alarms:
+            self._mind_test(gathered)
         sounding = self._alarms.sounding()
+        if sounding is Sounding.SILENT:  # what is real comes first
+            sounding = self._rehearsal.sounding()
         changed = sounding is not self._sounding
         self._sounding = sounding
         return gathered.outcome(self._plan.chamber, sounding if changed else None)

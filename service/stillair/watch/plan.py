@@ -8,6 +8,7 @@ from stillair.alarms.telling import Person
 from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import (
     AlarmState,
+    AlarmTestState,
     CameraState,
     ContactKind,
     ContactState,
@@ -56,3 +57,4 @@ class WatchView:
     events: tuple[EventChange, ...]  # those that stand, newest last
     sounding: Sounding
     particles: tuple[Particles, ...] = ()  # the last word of each who counts them
+    alarm_test: AlarmTestState | None = None  # the newest
