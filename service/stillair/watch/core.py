@@ -22,6 +22,7 @@ from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import replace
 
+from stillair.alarms.attendance import KEY as OVERDUE
 from stillair.alarms.catalogue import AlarmContext
 from stillair.alarms.defects import BrokenRules
 from stillair.alarms.desk import CONFIRM_S, SAID_OVER, AlarmDesk
@@ -47,9 +48,11 @@ from stillair.jobs.standstill import StandStill, is_hot
 from stillair.model import (
     BURNING,
     KIND_CLASS,
+    AddNote,
     Afterwards,
     AlarmCommand,
     Annunciation,
+    AttendanceCommand,
     CameraState,
     ContactKind,
     ContactState,
@@ -65,6 +68,7 @@ from stillair.model import (
     Place,
     Reading,
     Reset,
+    RunUnattended,
     Sign,
     SignalClass,
     Sounding,
@@ -77,6 +81,7 @@ from stillair.model import (
 from stillair.thermal.balance import BalanceMemory
 from stillair.thermal.core import HEAT, ThermalWatch
 from stillair.thermal.plan import RuleFailure, ThermalContext
+from stillair.watch.attending import Attending
 from stillair.watch.gathered import Gathered
 from stillair.watch.plan import WatchPlan, WatchView
 
@@ -131,6 +136,7 @@ class Watch:
         burnt = [memory.burnt, *(a.event for a in memory.alarms if a.kind in BURNING)]
         done_with = min(memory.afterwards.burnt, memory.next_event - 1)
         self._aftermath = Aftermath(max(burnt), done_with)
+        self._attending = Attending(plan, memory.duties, self._open, self._witnesses.contacts)
         self._standstill = StandStill(plan.still_after_s)
         self._cooling_on = CoolingOn(memory.afterwards.coldest_c)
         self._broken = BrokenRules(spared=HEAT[0])
@@ -157,7 +163,11 @@ class Watch:
                     self._verdict.take(stimulus)
                 return self._conclude(t_s, self._judge_fire(t_s))
             case ContactState():
-                return self._conclude(t_s, self._take_contact(stimulus))
+                gathered = Gathered(t_s)
+                near = self._attending.take(gathered, stimulus)
+                self._number(gathered, self._take_contact(stimulus))
+                self._number(gathered, near)
+                return self._outcome(gathered)
             case CameraState():
                 self._witnesses.camera = stimulus
                 return self._conclude(t_s, self._camera_findings(t_s))
@@ -180,6 +190,8 @@ class Watch:
                 if isinstance(stimulus, StartJob):
                     self._aftermath.begin_job()
                 return self._outcome(gathered)
+            case _ if isinstance(stimulus, AttendanceCommand):
+                return self._attend(stimulus)
             case _:
                 raise TypeError(f"not a stimulus of the watch: {stimulus!r}")
 
@@ -210,6 +222,7 @@ class Watch:
             events=tuple(sorted(self._open.values(), key=lambda e: e.event)),
             sounding=self._sounding,
             particles=self._witnesses.particles.latest(),
+            attendance=self._attending.view(),
         )
 
     def balance(self) -> BalanceMemory:
@@ -240,6 +253,7 @@ class Watch:
             lambda: self._number(gathered, gap),
             lambda: self._number(gathered, self._camera_findings(t_s)),
             lambda: self._number(gathered, self._standstill_findings(t_s)),
+            lambda: self._number(gathered, self._attendance_findings(gathered)),
             lambda: self._number(
                 gathered, self._unseen.tick(t_s, self._open, self._heard_s, self._is_told)
             ),
@@ -367,11 +381,35 @@ class Watch:
         job, event = self._jobs.job, self._open.get((Kind.NO_MOTION, ""))
         if job is None and event is None:
             return ()
+        movement = self._witnesses.movement_seen(t_s)
+        return self._standstill.tick(t_s, job, movement, hot=self._is_hot(), event=event)
+
+    def _is_hot(self) -> bool | None:
+        """Whether chamber or bed are; None where no sensor can tell."""
         view = self._thermal.view()
         beds_c = (s.temperature_c for s in view.sensors if s.place is Place.BED and not s.fault)
-        hot = is_hot(view.phase, view.air_c, beds_c)
-        movement = self._witnesses.movement_seen(t_s)
-        return self._standstill.tick(t_s, job, movement, hot=hot, event=event)
+        return is_hot(view.phase, view.air_c, beds_c)
+
+    # --- somebody near -----------------------------------------------------------
+
+    def _attendance_findings(self, gathered: Gathered) -> tuple[Finding, ...]:
+        if self._plan.attendance is None:
+            return ()
+        self._unseen.seen(OVERDUE)  # it is followed, also after a restart
+        return self._attending.tick(
+            gathered, hot=self._is_hot(), job=self._jobs.job, burning=self._burning
+        )
+
+    def _attend(self, command: AttendanceCommand) -> Outcome:
+        gathered, job = Gathered(command.t_s), self._jobs.job
+        found = self._attending.command(gathered, command, job, burning=self._burning)
+        if isinstance(command, RunUnattended) and job is not None and gathered.duties:
+            # It stands in the job's own record as well.
+            text = f"Runs unattended: {' '.join(command.reason.split())}"
+            note = AddNote(t_s=command.t_s, by=command.by, job=job.id, text=text)
+            gathered.jobs = self._jobs.command(note)
+        self._number(gathered, found)
+        return self._outcome(gathered)
 
     def _is_told(self, event: EventChange) -> bool:
         if event.kind is Kind.NO_MOTION:
