@@ -22,7 +22,7 @@ export function Nearby({ chamber, may }) {
   const told = chamber.attendance;
   // Nobody is asked to go to a box that may be burning.
   const burns = chamber.alarms.some((alarm) => alarm.condition && BURNING.includes(alarm.kind));
-  const shown = told && !burns && (!told.asks || told.needed);
+  const shown = told && !burns && (told.asks ? told.needed : chamber.speed === 1); // else it is listed
   return html`<section class="attendance" aria-label=${N.heading} ref=${place} hidden=${!shown}>
     ${shown && !told.asks && html`<p>${N.not_asked}</p>`}
     ${shown && told.asks && told.unattended && html`<${Unattended} chamber=${chamber} told=${told} may=${may} />`}

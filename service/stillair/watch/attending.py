@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Mapping, Sequence
 
 from stillair.alarms import figures
-from stillair.alarms.attendance import KEY, Attendance, AttendanceResult
+from stillair.alarms.attendance import KEY, Attendance, AttendanceResult, Step, step_of
 from stillair.alarms.telling import Person
 from stillair.errors import CommandRefused, Refusal
 from stillair.model import (
@@ -74,7 +74,12 @@ class Attending:
     @property
     def abandoned(self) -> bool:
         """Whether everybody was asked and nobody has come."""
-        return self._attendance is not None and self._attendance.abandoned
+        return self._attendance is not None and self._step is Step.ABANDONED
+
+    @property
+    def _step(self) -> Step:
+        event = self._events.get(KEY)
+        return Step.NONE if event is None else step_of(event)
 
     def view(self) -> AttendanceView | None:
         """How it stands; None where nobody has to be near."""
@@ -85,7 +90,7 @@ class Attending:
             asks=attendance.plan.asks,
             state=attendance.state,
             due_s=attendance.due_s,
-            step=attendance.step,
+            step=self._step,
             people=attendance.plan.people,
         )
 
