@@ -176,7 +176,7 @@ def test_who_falls_asleep_is_called_step_by_step_and_then_the_next() -> None:
 
 
 def test_who_leaves_is_replaced_by_the_next_person() -> None:
-    left_s, come_s = JOB_S + 600.0, JOB_S + 840.0
+    left_s, come_s = JOB_S + 600.0, JOB_S + 720.0
 
     def people(t_s: float, shed: Shed) -> None:
         if t_s in (1500.0, 3000.0):
