@@ -120,6 +120,7 @@ def faults_between_files(named: Mapping[str, ChamberSettings]) -> Iterator[str]:
                     f'{file}: sensor "{sensor.name}" reads the same thing as {owner};'
                     " only a sensor of the room can serve two chambers"
                 )
+    yield from _other_addresses(named)
     sounders = {
         settings.sounder.pin: file
         for file, settings in named.items()
@@ -128,6 +129,18 @@ def faults_between_files(named: Mapping[str, ChamberSettings]) -> Iterator[str]:
     for pin, file in sounders.items():
         if pin in pins:
             yield f"{file}: sounder.pin = {pin}: is taken by {pins[pin]}"
+
+
+def _other_addresses(named: Mapping[str, ChamberSettings]) -> Iterator[str]:
+    """One service has one page."""
+    told = [(file, s.page.address) for file, s in named.items() if s.page.address is not None]
+    for file, address in told[1:]:
+        first, wanted = told[0]
+        if address != wanted:
+            yield (
+                f"{file}: page.address = {shown(address)}: is another than in {first}; one service"
+                " has one page, so name the same in both or leave it out of one"
+            )
 
 
 def rows(raw: Row, name: str) -> Iterator[tuple[str, Row]]:
