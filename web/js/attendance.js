@@ -13,7 +13,7 @@ import { moment } from "./units.js";
 /** @typedef {import("./types.js").Chamber} Chamber */
 
 const REASON_LENGTH = 10;
-const AT_A_TAP = 2; // so many people have a button of their own at once
+const AT_A_TAP = 1; // so many people have a button of their own at once
 const BURNING = ["fire", "flame", "smoke", "detector_contact"];
 
 /** @param {{chamber: Chamber, may: boolean}} props */
@@ -81,7 +81,8 @@ function Asked({ chamber, told, may }) {
 function Words({ told, now }) {
   if (told.left_at) return N.left(told.person, moment(told.left_at, now));
   if (told.stage > 0) return N.overdue(moment(told.overdue_since_at ?? now, now));
-  return told.due_at && N.again(told.person, moment(told.due_at, now));
+  const by = moment(told.due_at ?? now, now);
+  return told.confirmed_at ? N.again(told.person, moment(told.confirmed_at, now), by) : N.first(by);
 }
 
 /** @param {{what: "over" | "run", open: string, set: (what: "" | "over" | "run") => void, children?: unknown}} props */

@@ -3,8 +3,10 @@
 export const N = {
   heading: "Somebody near",
   not_asked: "Nobody is asked to be near this box, as it is set, though it can burn. Look after it yourself.",
-  /** @param {string} person  @param {string} by */
-  again: (person, by) => (person ? `${person} is near. Tap again by ${by}.` : `Somebody has to be near: it can burn. Tap by ${by}.`),
+  /** @param {string} by */
+  first: (by) => `Somebody has to be near: this box can burn. Tap by ${by}.`,
+  /** @param {string} person  @param {string} at  @param {string} by */
+  again: (person, at, by) => `${person || "Somebody"} was near at ${at}. Tap again by ${by}.`,
   /** @param {string} since */
   overdue: (since) => `Go to the box and tap, or stop the job. Nobody has shown since ${since} that they are near.`,
   /** @param {string} person  @param {string} at */
