@@ -226,6 +226,8 @@ def test_where_nobody_is_asked_that_is_listed(
     with RunningService(tmp_path / "data", "--chamber", chamber_file(tmp_path, text)) as service:
         assert attendance(service)["asks"] is False
         assert said in " ".join(service.now()["not_watched"])
+        listed = {item["thing"]: item for item in service.get("/api/setting-up")["items"]}
+        assert "nobody is asked" in listed["somebody near"]["told"]
         leave = service.web.post("/api/chambers/north-bench/leave")
         assert leave.status_code == 409
 

@@ -7,10 +7,13 @@ from collections.abc import Iterator
 
 from stillair.access.roles import THIS_COMPUTER
 from stillair.alarms.attendance import Step
+from stillair.alarms.figures import row
 from stillair.config import ChamberSettings
-from stillair.model import JsonValue, Timeline
+from stillair.config.attendance import AttendanceTable
+from stillair.model import ContactKind, JsonValue, Timeline
 from stillair.runtime import network
 from stillair.runtime.chamber import Chamber
+from stillair.runtime.found import Found, State
 from stillair.storage.items import Item, label
 from stillair.watch import AttendanceView
 
@@ -68,6 +71,33 @@ def unattended_lines(settings: ChamberSettings, view: AttendanceView | None) -> 
         yield PLAYED_FAST if fast else NOBODY_ASKED
     elif view.state.job is not None:
         yield f"{view.state.by} lets this job run with nobody near: {view.state.reason}."
+
+
+def found_of(
+    settings: ChamberSettings, view: AttendanceView | None = None, prefix: str = ""
+) -> Iterator[Found]:
+    """How asking for somebody near is set up, and whether it rests just now."""
+    if not settings.combustible:
+        return
+    thing = f"{prefix}somebody near"
+    if view is not None and view.state.job is not None:
+        told = f"{view.state.by} lets a job run unattended: {view.state.reason}"
+        yield Found(thing, State.NONE, told, "go there and tap, or stop the job")
+    elif settings.asks_for_presence:
+        kinds = {contact.kind for contact in settings.contacts}
+        ways = [
+            "the page",
+            *(["the door"] if ContactKind.DOOR in kinds else []),
+            *(["a button"] if ContactKind.PRESENCE in kinds else []),
+        ]
+        every_min = (settings.attendance or AttendanceTable()).every_min
+        told = f"asked for every {every_min:g} min while it is hot, shown by {row(ways)}"
+        yield Found(thing, State.FIT, told)
+    elif settings.attendance is None:
+        yield Found(thing, State.NONE, "nobody is asked: time is played fast")
+    else:
+        told = "nobody is asked, though the box can burn"
+        yield Found(thing, State.NONE, told, "set ask = true in [attendance]")
 
 
 def name_of(settings: ChamberSettings, account: str) -> str:

@@ -17,6 +17,7 @@ from stillair.alarms.seen import VIEW
 from stillair.config import ChamberSettings
 from stillair.errors import DeliveryError
 from stillair.model import CameraCondition, CameraState
+from stillair.runtime.attending import found_of
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import (
     CONTACT_REMEDY,
@@ -206,6 +207,7 @@ class SettingUp:
             yield Found(f"{prefix}sounder", State.NOT_TRIED, told)
         if not settings.people:
             yield Found(f"{prefix}messages", State.NONE, "nobody is told by message")
+        yield from found_of(settings, view.attendance, prefix)
         tried = self._tried.get(chamber.key)
         if tried is not None:
             yield Found(f"{prefix}{tried.thing}", tried.state, tried.told, tried.remedy)
