@@ -25,7 +25,14 @@ from stillair.config.inputs import (
     SimulationTable,
 )
 from stillair.config.materials import MATERIALS, USUAL_LIMIT_C, Material, can_burn, weakest
-from stillair.config.reach import AnySounder, MailTable, MqttTable, PageTable, PersonTable
+from stillair.config.reach import (
+    AnySounder,
+    MailTable,
+    MqttTable,
+    PageTable,
+    PersonTable,
+    WebhookTable,
+)
 from stillair.config.tables import Table
 from stillair.config.values import Name, Otherwise, Zone
 from stillair.model import chamber_key
@@ -130,6 +137,7 @@ class ChamberSettings(Table):
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
     attendance: AttendanceTable | None = None
+    webhook: WebhookTable | None = None
     page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None
     neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
@@ -185,6 +193,6 @@ class ChamberSettings(Table):
     @property
     def fingerprint(self) -> str:
         """Twelve characters that change with any setting that bears on what is seen and decided."""
-        reach = {"mail", "mqtt", "page", "people", "heartbeat", "neighbours"}
+        reach = {"mail", "mqtt", "webhook", "page", "people", "heartbeat", "neighbours"}
         plain = self.model_dump(mode="json", exclude=reach)
         return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from stillair.alarms.attendance import AttendancePlan
 from stillair.alarms.desk import Person
+from stillair.alerts.addresses import public_form
 from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import ContactKind, Place
 from stillair.runtime.marks import box_mark
@@ -37,7 +38,10 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
         particles=tuple(p.name for p in settings.particles),
         camera=settings.camera is not None,
         still_after_s=60.0 * settings.camera.still_after_min if settings.camera else STILL_AFTER_S,
-        people=tuple(Person(p.name, p.routes) for p in settings.people),
+        people=tuple(
+            Person(p.name, tuple(public_form(route, p.name) for route in p.routes))
+            for p in settings.people
+        ),
         mark=_MARKS[settings.family.value],
         box=box_mark(settings),
         attendance=_attendance_plan(settings),
