@@ -14,6 +14,7 @@ from stillair import __version__
 from stillair.access.answers import LASTS, Answers
 from stillair.alerts.courier import Courier
 from stillair.alerts.outputs import CommandOutput, GpioOutput, NoOutput
+from stillair.alerts.push import SCHEME
 from stillair.alerts.sounder import SounderLoop, SounderOutput
 from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings
@@ -21,6 +22,7 @@ from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.media.files import PictureFiles
 from stillair.model import CameraState, Movement, Particles, Reading, Sign
 from stillair.runtime import backup, learned
+from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.chamber import Chamber, Reads
@@ -36,12 +38,14 @@ from stillair.runtime.machine import SimulatedMachine
 from stillair.runtime.pausing import Pausing
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import watch_plan
+from stillair.runtime.pushing import push_route
 from stillair.runtime.reaching import routes_of, trials_of
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
 from stillair.runtime.setting_up import SettingUp
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
+from stillair.runtime.tested import mark_with
 from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
@@ -116,6 +120,7 @@ def build(
         service.troubles.backup,
     )
     service.housekeeping.each_minute("camera pauses", service.pausing.tidy)
+    service.push = push_route(chambers, folder, clock)
     service.setting_up = SettingUp(
         chambers=service.chambers,
         troubles=service.troubles,
@@ -123,6 +128,7 @@ def build(
         board=lambda: read_board(folder, clock.wall(), program=None),
         has_owner=has_owner,
         trials={settings.key: trials_of(settings) for settings in chambers},
+        telephones=service.push.telephones,
     )
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
     service.workshop = Workshop(folder)
@@ -133,6 +139,16 @@ def build(
         chambers=service.chambers,
         keep=service.writer.put,
     )
+    service.alarm_tests = AlarmTests(
+        folder,
+        chambers=service.chambers,
+        tries=service.history,
+        keep=service.keep,
+        withdraw=service.journal.withdraw,
+        mark=mark_with(service.push.telephones),
+        wall=clock.wall,
+    )
+    service.housekeeping.each_minute("alarm tests", service.alarm_tests.look, second=11)
     answers = Answers(folder)
     answers.look()  # now, so that no message waits for it
     service.housekeeping.each_minute("answer links", answers.look, second=11)
@@ -142,12 +158,15 @@ def build(
     service.setting_up.links = service.answering.found
     service.courier = Courier(
         service.journal,
-        routes_of(
-            chambers,
-            picture=service.pictures.of_alarm,
-            wall=clock.wall,
-            link_ends=lambda: clock.wall() + LASTS,
-        ),
+        {
+            **routes_of(
+                chambers,
+                picture=service.pictures.of_alarm,
+                wall=clock.wall,
+                link_ends=lambda: clock.wall() + LASTS,
+            ),
+            SCHEME: service.push,
+        },
         clock=clock,
         chance=random.Random().random,
         on_trouble=service.troubles.route,
@@ -223,7 +242,12 @@ def _chamber(
             on_pause=partial(service.pictures.forget, key),
         )
         checked.append(camera_loop)
-    sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.troubles.sounder, key))
+    sounder = SounderLoop(
+        _sounder(settings),
+        machine_clock,
+        partial(service.troubles.sounder, key),
+        partial(service.alarm_tests.sounded, key),
+    )
     for neighbour in neighbours_of(settings, drivers, clock, lambda told: supervisor.put(told)):
         checked.append(neighbour)
         if isinstance(neighbour, AskedNeighbour):

@@ -22,7 +22,6 @@ from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import replace
 
-from stillair.alarms.attendance import KEY as OVERDUE
 from stillair.alarms.catalogue import AlarmContext
 from stillair.alarms.defects import BrokenRules
 from stillair.alarms.desk import CONFIRM_S, SAID_OVER, AlarmDesk
@@ -48,9 +47,11 @@ from stillair.jobs.standstill import StandStill, is_hot
 from stillair.model import (
     BURNING,
     KIND_CLASS,
-    AddNote,
     Afterwards,
     AlarmCommand,
+    AlarmTestCommand,
+    AlarmTestState,
+    AlarmTestTold,
     Annunciation,
     AttendanceCommand,
     CameraState,
@@ -68,10 +69,10 @@ from stillair.model import (
     Place,
     Reading,
     Reset,
-    RunUnattended,
     Sign,
     SignalClass,
     Sounding,
+    StartAlarmTest,
     StartJob,
     Stimulus,
     Tick,
@@ -84,6 +85,7 @@ from stillair.thermal.plan import RuleFailure, ThermalContext
 from stillair.watch.attending import Attending
 from stillair.watch.gathered import Gathered
 from stillair.watch.plan import WatchPlan, WatchView
+from stillair.watch.rehearsal import Rehearsal, Rehearsed, dangers
 
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
 AFTERWARDS = "events, alarms and jobs"
@@ -128,6 +130,8 @@ class Watch:
         self._unseen = Unseen(
             (e for e in memory.events if e.kind not in REMEMBERED), wait_s=CONFIRM_S
         )
+        tests = [duty for duty in memory.duties if isinstance(duty, AlarmTestState)]
+        self._rehearsal = Rehearsal(plan, tests[-1] if tests else None)
         self._last_seen_s = memory.last_seen_s
         names = [*(s.name for s in plan.thermal.sensors), *(c.name for c in plan.contacts)]
         self._witnesses = Witnesses((*names, *plan.particles), camera=plan.camera)
@@ -179,6 +183,10 @@ class Watch:
             case Trouble():
                 known = self._open.get((stimulus.kind, stimulus.subject))
                 return self._conclude(t_s, (trouble(stimulus, known),))
+            case AlarmTestTold():
+                return self._rehearsed(t_s, self._rehearsal.take(stimulus))
+            case _ if isinstance(stimulus, AlarmTestCommand):
+                return self._command_test(stimulus)
             case _ if isinstance(stimulus, AlarmCommand):
                 gathered = Gathered(t_s)
                 if isinstance(stimulus, Reset):
@@ -191,7 +199,10 @@ class Watch:
                     self._aftermath.begin_job()
                 return self._outcome(gathered)
             case _ if isinstance(stimulus, AttendanceCommand):
-                return self._attend(stimulus)
+                gathered, burning = Gathered(t_s), self._burning
+                found = self._attending.command(gathered, stimulus, self._jobs, burning=burning)
+                self._number(gathered, found)
+                return self._outcome(gathered)
             case _:
                 raise TypeError(f"not a stimulus of the watch: {stimulus!r}")
 
@@ -223,6 +234,7 @@ class Watch:
             sounding=self._sounding,
             particles=self._witnesses.particles.latest(),
             attendance=self._attending.view(),
+            alarm_test=self._rehearsal.state,
         )
 
     def balance(self) -> BalanceMemory:
@@ -258,6 +270,7 @@ class Watch:
                 gathered, self._unseen.tick(t_s, self._open, self._heard_s, self._is_told)
             ),
             lambda: self._tick_alarms(gathered),
+            lambda: self._mind_test(gathered),
             lambda: self._follow_job(gathered),
         )
         for step in steps:
@@ -295,6 +308,28 @@ class Watch:
         job = self._jobs.job
         context = AlarmContext(phase=self._phase, job=job.state if job else None)
         gathered.add_alarms(self._alarms.tick(gathered.t_s, context))
+
+    def _mind_test(self, gathered: Gathered) -> None:
+        """An alarm test that runs ends by real danger, or by its time."""
+        if not self._rehearsal.runs:
+            return
+        try:
+            real = dangers(self._alarms.standing())
+            gathered.add_test(self._rehearsal.tick(gathered.t_s, real))
+        except Exception as error:
+            self._note_defect(error)
+
+    def _command_test(self, command: AlarmTestCommand) -> Outcome:
+        """Begin an alarm test, or take a word on one; no real alarm knows of it."""
+        if isinstance(command, StartAlarmTest):
+            begun = self._rehearsal.start(command, dangers(self._alarms.standing(), over=True))
+            return replace(self._rehearsed(command.t_s, begun), created=command.id)
+        return self._rehearsed(command.t_s, self._rehearsal.confirm(command))
+
+    def _rehearsed(self, t_s: float, rehearsed: Rehearsed) -> Outcome:
+        gathered = Gathered(t_s)
+        gathered.add_test(rehearsed)
+        return self._outcome(gathered)
 
     def _follow_job(self, gathered: Gathered) -> None:
         """The job hears how the chamber is, and the alarms with the next second."""
@@ -390,26 +425,9 @@ class Watch:
         beds_c = (s.temperature_c for s in view.sensors if s.place is Place.BED and not s.fault)
         return is_hot(view.phase, view.air_c, beds_c)
 
-    # --- somebody near -----------------------------------------------------------
-
     def _attendance_findings(self, gathered: Gathered) -> tuple[Finding, ...]:
-        if self._plan.attendance is None:
-            return ()
-        self._unseen.seen(OVERDUE)  # it is followed, also after a restart
-        return self._attending.tick(
-            gathered, hot=self._is_hot(), job=self._jobs.job, burning=self._burning
-        )
-
-    def _attend(self, command: AttendanceCommand) -> Outcome:
-        gathered, job = Gathered(command.t_s), self._jobs.job
-        found = self._attending.command(gathered, command, job, burning=self._burning)
-        if isinstance(command, RunUnattended) and job is not None and gathered.duties:
-            # It stands in the job's own record as well.
-            text = f"Runs unattended: {' '.join(command.reason.split())}"
-            note = AddNote(t_s=command.t_s, by=command.by, job=job.id, text=text)
-            gathered.jobs = self._jobs.command(note)
-        self._number(gathered, found)
-        return self._outcome(gathered)
+        job, burning = self._jobs.job, self._burning
+        return self._attending.tick(gathered, self._is_hot, job, self._unseen, burning=burning)
 
     def _is_told(self, event: EventChange) -> bool:
         if event.kind is Kind.NO_MOTION:
@@ -460,7 +478,11 @@ class Watch:
         self._defects.append(RuleFailure(AFTERWARDS, frozenset(), error, begun_anew=False))
 
     def _outcome(self, gathered: Gathered) -> Outcome:
+        if gathered.alarms:
+            self._mind_test(gathered)
         sounding = self._alarms.sounding()
+        if sounding is Sounding.SILENT:  # what is real comes first
+            sounding = self._rehearsal.sounding()
         changed = sounding is not self._sounding
         self._sounding = sounding
         return gathered.outcome(self._plan.chamber, sounding if changed else None)

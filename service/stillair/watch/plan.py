@@ -9,6 +9,7 @@ from stillair.alarms.telling import Person
 from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import (
     AlarmState,
+    AlarmTestState,
     AttendanceState,
     CameraState,
     ContactKind,
@@ -71,3 +72,4 @@ class WatchView:
     sounding: Sounding
     particles: tuple[Particles, ...] = ()  # the last word of each who counts them
     attendance: AttendanceView | None = None  # None where nobody has to be near
+    alarm_test: AlarmTestState | None = None  # the newest
