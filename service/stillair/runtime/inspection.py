@@ -56,7 +56,7 @@ from stillair.runtime.found import (
 )
 from stillair.runtime.pausing import wishes
 from stillair.runtime.reaching import addresses, trials_of
-from stillair.runtime.tested import mark_with
+from stillair.runtime.tested import Mark, mark_with
 from stillair.runtime.viewing import facets, look
 from stillair.sensing.board import Board
 from stillair.sensing.board_files import ROOT, read_board
