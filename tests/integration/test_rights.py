@@ -42,6 +42,10 @@ RIGHTS = {
     "POST /api/alarms/{alarm}/reset": OPERATE,
     "POST /api/alarms/{alarm}/shelve": OPERATE,
     "POST /api/alarms/{alarm}/unshelve": OPERATE,
+    "POST /api/chambers/{chamber}/presence": OPERATE,
+    "POST /api/chambers/{chamber}/hand-over": OPERATE,
+    "POST /api/chambers/{chamber}/leave": OPERATE,
+    "POST /api/chambers/{chamber}/unattended": OPERATE,
     "GET /api/readings": READ,
     "GET /api/last-sound": READ,
     "GET /api/picture": READ,
@@ -123,6 +127,7 @@ TOKENS = {
 FILLED = {
     "{job}": "boat-shed-99",
     "{alarm}": "boat-shed-99",
+    "{chamber}": "boat-shed",
     "{event}": "99",
     "{test}": "boat-shed-99",
     "{picture}": "0" * 32,

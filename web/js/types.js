@@ -129,6 +129,20 @@
  * @property {string} by
  * @property {number | null} height_mm
  *
+ * @typedef {object} Attendance
+ * @property {boolean} asks  false: it is set so that nobody is asked
+ * @property {boolean} needed
+ * @property {string} person  who is near, "" where that isn't known
+ * @property {string | null} confirmed_at
+ * @property {string | null} due_at
+ * @property {number} stage  0: not due; 1 to 4 as it climbs
+ * @property {string | null} overdue_since_at
+ * @property {string | null} left_at
+ * @property {string} to  who was asked to take over
+ * @property {string[]} people
+ * @property {boolean} can_leave
+ * @property {{job: string, by: string, reason: string, since_at: string} | null} unattended
+ *
  * @typedef {object} Chamber
  * @property {string} chamber
  * @property {string} name
@@ -158,6 +172,7 @@
  * @property {Alarm[]} alarms
  * @property {Story[]} stories
  * @property {Sounding} sounding
+ * @property {Attendance | null} attendance  null where the box can't burn
  *
  * @typedef {"silent" | "attention" | "test" | "fire"} Sounding
  *

@@ -28,6 +28,7 @@ from stillair.api.routers import (
     alarm_tests,
     answering,
     answering_tests,
+    attendance,
     jobs,
     live,
     people,
@@ -100,6 +101,7 @@ def build(
         answering,
         answering_tests,
         telephones,
+        attendance,
     ):
         app.include_router(part.router)
 

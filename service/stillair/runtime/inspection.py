@@ -34,6 +34,7 @@ from stillair.errors import (
 from stillair.fire.particles import USUAL_AT_START_UG
 from stillair.model import AlarmTestState, Timeline
 from stillair.runtime import network, pushing
+from stillair.runtime.attending import found_of
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.company import heard_of
 from stillair.runtime.drivers import Drivers
@@ -117,6 +118,7 @@ def _chamber(
         yield _sounder(settings, prefix)
         yield from _routes(settings, prefix)
         yield from _company(drivers, prefix)
+        yield from found_of(settings, prefix=prefix)
     finally:
         drivers.close()
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from stillair.alarms.attendance import AttendancePlan
 from stillair.alarms.desk import Person
 from stillair.alerts.addresses import public_form
 from stillair.jobs.standstill import STILL_AFTER_S
@@ -43,6 +44,7 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
         ),
         mark=_MARKS[settings.family.value],
         box=box_mark(settings),
+        attendance=_attendance_plan(settings),
     )
 
 
@@ -50,7 +52,7 @@ def readings_plan(settings: ChamberSettings) -> WatchPlan:
     """The plan of a chamber of which only readings, and what the door's switch told, are there."""
     plan = watch_plan(settings)
     doors = tuple(contact for contact in plan.contacts if contact.kind is ContactKind.DOOR)
-    return replace(plan, contacts=doors, particles=(), camera=False, people=())
+    return replace(plan, contacts=doors, particles=(), camera=False, people=(), attendance=None)
 
 
 def replay_plan(
@@ -100,6 +102,17 @@ def vision_plan(of: CameraTable | None) -> VisionPlan:
         flame_from=of.flame_from,
         smoke_from=of.smoke_from,
     )
+
+
+def _attendance_plan(settings: ChamberSettings) -> AttendancePlan | None:
+    """How presence is asked for; None where the box can't burn."""
+    if not settings.combustible:
+        return None
+    people, asks = tuple(person.name for person in settings.people), settings.asks_for_presence
+    if settings.attendance is None:
+        return AttendancePlan(asks=asks, people=people)
+    every_s, stage_s = 60.0 * settings.attendance.every_min, 60.0 * settings.attendance.stage_min
+    return AttendancePlan(every_s, stage_s, asks, people)
 
 
 def _sensor_plan(sensor: AnySensor) -> SensorPlan:

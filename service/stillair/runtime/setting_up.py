@@ -17,6 +17,7 @@ from stillair.alerts.telephones import Telephones
 from stillair.config import ChamberSettings
 from stillair.model import CameraCondition, CameraState
 from stillair.runtime import pushing
+from stillair.runtime.attending import found_of
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import (
     CONTACT_REMEDY,
@@ -204,6 +205,7 @@ class SettingUp:
         else:
             yield tested(f"{prefix}alarm test", readiness(chamber, mark_with(self._telephones)))
         yield from pushing.found(settings, self._telephones, prefix)
+        yield from found_of(settings, view.attendance, prefix)
         for (key, _), tried in list(self._tried.items()):
             if key == chamber.key:
                 yield Found(f"{prefix}{tried.thing}", tried.state, tried.told, tried.remedy)
