@@ -11,7 +11,7 @@ in the chamber's monotonic or recording time `_s`, wall-clock instants `_at`
 
 from __future__ import annotations
 
-from stillair.model.duties import AlarmTestState, AttendanceState, Duty, StopState
+from stillair.model.duties import AlarmTestState, AttendanceState, Duty, StopPhase, StopState
 from stillair.model.kinds import (
     BLIND,
     BURNING,
@@ -57,6 +57,7 @@ from stillair.model.stimuli import (
     Command,
     ContactState,
     FinishJob,
+    HoldStop,
     JobCommand,
     Movement,
     Particles,
@@ -64,12 +65,16 @@ from stillair.model.stimuli import (
     Reading,
     ReportHeight,
     Reset,
+    ResetStop,
     ResumeJob,
     Sense,
     Shelve,
     Sign,
     StartJob,
     Stimulus,
+    StopCommand,
+    StopNow,
+    StopTried,
     TellOutcome,
     Tick,
     Trouble,
@@ -100,6 +105,7 @@ __all__ = [
     "EventJudged",
     "Finding",
     "FinishJob",
+    "HoldStop",
     "Job",
     "JobCommand",
     "JobDiagnosis",
@@ -121,6 +127,7 @@ __all__ = [
     "Reading",
     "ReportHeight",
     "Reset",
+    "ResetStop",
     "ResumeJob",
     "Sense",
     "Shelve",
@@ -129,7 +136,11 @@ __all__ = [
     "Sounding",
     "StartJob",
     "Stimulus",
+    "StopCommand",
+    "StopNow",
+    "StopPhase",
     "StopState",
+    "StopTried",
     "Suppression",
     "TellOutcome",
     "Tick",

@@ -70,6 +70,7 @@ from stillair.model import (
     Sounding,
     StartJob,
     Stimulus,
+    StopCommand,
     Tick,
     Trouble,
     WatchMemory,
@@ -78,6 +79,7 @@ from stillair.thermal.balance import BalanceMemory
 from stillair.thermal.core import HEAT, ThermalWatch
 from stillair.thermal.plan import RuleFailure, ThermalContext
 from stillair.watch.gathered import Gathered
+from stillair.watch.stopping import Stopping
 from stillair.watch.plan import WatchPlan, WatchView
 
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
@@ -131,6 +133,7 @@ class Watch:
         burnt = [memory.burnt, *(a.event for a in memory.alarms if a.kind in BURNING)]
         done_with = min(memory.afterwards.burnt, memory.next_event - 1)
         self._aftermath = Aftermath(max(burnt), done_with)
+        self._stopping = Stopping(plan, memory, self._alarms, self._open, self._witnesses)
         self._standstill = StandStill(plan.still_after_s)
         self._cooling_on = CoolingOn(memory.afterwards.coldest_c)
         self._broken = BrokenRules(spared=HEAT[0])
@@ -157,7 +160,10 @@ class Watch:
                     self._verdict.take(stimulus)
                 return self._conclude(t_s, self._judge_fire(t_s))
             case ContactState():
-                return self._conclude(t_s, self._take_contact(stimulus))
+                gathered = Gathered(t_s)
+                self._stopping.take(gathered, stimulus)
+                self._number(gathered, self._take_contact(stimulus))
+                return self._outcome(gathered)
             case CameraState():
                 self._witnesses.camera = stimulus
                 return self._conclude(t_s, self._camera_findings(t_s))
@@ -179,6 +185,10 @@ class Watch:
                 gathered = Gathered(t_s, jobs=self._jobs.command(stimulus))
                 if isinstance(stimulus, StartJob):
                     self._aftermath.begin_job()
+                return self._outcome(gathered)
+            case _ if isinstance(stimulus, StopCommand):
+                gathered = Gathered(t_s)
+                self._stopping.command(gathered, stimulus, self._jobs.job)
                 return self._outcome(gathered)
             case _:
                 raise TypeError(f"not a stimulus of the watch: {stimulus!r}")
@@ -210,6 +220,7 @@ class Watch:
             events=tuple(sorted(self._open.values(), key=lambda e: e.event)),
             sounding=self._sounding,
             particles=self._witnesses.particles.latest(),
+            stop=self._stopping.state,
         )
 
     def balance(self) -> BalanceMemory:
@@ -244,6 +255,7 @@ class Watch:
                 gathered, self._unseen.tick(t_s, self._open, self._heard_s, self._is_told)
             ),
             lambda: self._tick_alarms(gathered),
+            lambda: self._number(gathered, self._stopping.supply_findings(t_s)),
             lambda: self._follow_job(gathered),
         )
         for step in steps:
@@ -422,7 +434,8 @@ class Watch:
         self._defects.append(RuleFailure(AFTERWARDS, frozenset(), error, begun_anew=False))
 
     def _outcome(self, gathered: Gathered) -> Outcome:
+        stop = self._stopping.follow(gathered, self._note_defect)
         sounding = self._alarms.sounding()
         changed = sounding is not self._sounding
         self._sounding = sounding
-        return gathered.outcome(self._plan.chamber, sounding if changed else None)
+        return gathered.outcome(self._plan.chamber, sounding if changed else None, stop)

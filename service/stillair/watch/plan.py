@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from stillair.alarms.stopping import StopPlan
 from stillair.alarms.telling import Person
 from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import (
@@ -15,6 +16,7 @@ from stillair.model import (
     Job,
     Particles,
     Sounding,
+    StopState,
 )
 from stillair.thermal.plan import ThermalPlan, ThermalView
 
@@ -40,6 +42,7 @@ class WatchPlan:
     people: tuple[Person, ...] = ()
     still_after_s: float = STILL_AFTER_S  # a machine may in a job, once it has moved
     mark: str = ""  # "Simulated" or "Recorded", where the readings are no real chamber's
+    stop: StopPlan | None = None  # how the machine is stopped; None: nothing is ever switched
     box: str = ""  # what jobs are built in; see `Job`
 
 
@@ -56,3 +59,4 @@ class WatchView:
     events: tuple[EventChange, ...]  # those that stand, newest last
     sounding: Sounding
     particles: tuple[Particles, ...] = ()  # the last word of each who counts them
+    stop: StopState | None = None  # None where the machine isn't stopped by anybody

@@ -1,0 +1,53 @@
+"""The words of one kind of event, and those of the stop of the machine."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """How one kind is spoken of. `{who}` stands for the sensor, route or switch concerned.
+
+    `title` heads a message and a story; `now` and `was` are sentences without
+    their full stop; `todo` says what to do, `after` what is left to do when it is over,
+    `stands` what is so as long as it lasts, whatever anybody does.
+    `far`: that is done away from the box, so a fire needn't keep anybody from it.
+    """
+
+    title: str
+    now: str
+    was: str
+    todo: str = ""
+    after: str = ""
+    far: bool = False
+    stands: str = ""
+
+
+STOP_MESSAGE = "stop the machine"  # heads what a program gets that stops it
+STOP_OF = "stop of "  # how the subject of a fault of its output begins; the chamber follows
+# What stops the machine; what ails it is in the event's reason.
+_STOP = Words(
+    "Stop of the machine fails",
+    "The {who} doesn't work: in a fire the machine may go on running",
+    "The {who} didn't work",
+    "In a fire switch it off yourself, away from the box. See whether output, wires and address "
+    "are right.",
+    far=True,
+)
+SUPPLY_STAYS = "supply after the stop"  # the subject of such a fault
+_SUPPLY_STAYS = Words(
+    "The machine still has supply",
+    "The machine was stopped and still has supply",
+    "The machine was stopped and still had supply",
+    "Switch it off at the distribution board: the contacts may have welded.",
+    "Have the relay or contactor replaced before you switch the machine on again.",
+    far=True,
+)
+
+
+def stop_words(subject: str) -> Words | None:
+    """The words of what ails the stop of the machine; None where the subject is another."""
+    if subject == SUPPLY_STAYS:
+        return _SUPPLY_STAYS
+    return _STOP if subject.startswith(STOP_OF) else None
