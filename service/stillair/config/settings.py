@@ -24,6 +24,7 @@ from stillair.config.inputs import (
 )
 from stillair.config.materials import MATERIALS, USUAL_LIMIT_C, Material, can_burn, weakest
 from stillair.config.reach import AnySounder, MailTable, MqttTable, PersonTable
+from stillair.config.stop import StopTable
 from stillair.config.tables import Table
 from stillair.config.values import Name, Otherwise, Zone
 from stillair.model import chamber_key
@@ -122,6 +123,7 @@ class ChamberSettings(Table):
     recording: RecordingTable = RecordingTable()
     simulation: SimulationTable = SimulationTable()
     sounder: AnySounder | None = None
+    stop: StopTable | None = None
     people: Annotated[tuple[PersonTable, ...], Strict(False)] = Field(
         default=(), alias="person", max_length=100
     )

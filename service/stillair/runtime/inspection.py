@@ -179,6 +179,7 @@ def _contact(drivers: Drivers, of: AnyContact, prefix: str) -> Found:
         "presence": ("pressed", "not pressed"),
         "heater": ("heating", "not heating"),
         "supply": ("switched off", "on"),
+        "reset": ("pressed", "not pressed"),
     }
     try:
         described, active = _within(TRY_S, ask)

@@ -27,6 +27,7 @@ from stillair.access.first_code import LETTERS
 from stillair.access.people import FILE_NAME as PEOPLE
 from stillair.config import ChamberSettings
 from stillair.config.forms import choices, field_kind
+from stillair.config.stop import StopOn
 from stillair.model import Place
 
 LEFT_OUT = "(left out)"
@@ -34,7 +35,8 @@ NAMED = frozenset({"chamber", "sensor", "contact"})  # tables whose `name` may g
 SHORTEST = 3  # a shorter text goes where it is a whole word alone
 # Words that say nothing of anybody, and that every line is made of.
 PLAIN = frozenset(
-    {"simulated", "root", "localhost", "the", "and", "command", "none"}
+    {"simulated", "root", "localhost", "the", "and", "command", "none", "on", "off", "stop"}
+    | {each.value for each in StopOn}
     | {place.value for place in Place}
 )
 FILE_BYTES = 1 << 20

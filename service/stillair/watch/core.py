@@ -79,8 +79,8 @@ from stillair.thermal.balance import BalanceMemory
 from stillair.thermal.core import HEAT, ThermalWatch
 from stillair.thermal.plan import RuleFailure, ThermalContext
 from stillair.watch.gathered import Gathered
-from stillair.watch.stopping import Stopping
 from stillair.watch.plan import WatchPlan, WatchView
+from stillair.watch.stopping import Stopping
 
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
 AFTERWARDS = "events, alarms and jobs"
