@@ -19,7 +19,7 @@ from stillair.alarms.stopping import (
     Word,
     in_the_way,
 )
-from stillair.alarms.words import SUPPLY_STAYS
+from stillair.alarms.stop_words import SUPPLY_STAYS
 from stillair.errors import CommandRefused
 from stillair.model import (
     KIND_CLASS,

@@ -24,7 +24,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from stillair.alarms.words import STOP_MESSAGE, SUPPLY_STAYS
+from stillair.alarms.stop_words import STOP_MESSAGE, SUPPLY_STAYS
 from stillair.errors import CommandRefused, Refusal
 from stillair.model import (
     BURNING,

@@ -13,8 +13,6 @@ from enum import StrEnum
 from stillair.alarms import figures, seen
 from stillair.alarms.depth import INSTANTS, depth
 from stillair.alarms.figures import joined, lower
-from stillair.alarms.words import Words as Words
-from stillair.alarms.words import stop_words
 from stillair.model import BURNING, AlarmState, Change, EventChange, Kind, SignalClass
 
 
@@ -25,6 +23,25 @@ class Stage(StrEnum):
     CHANGED = "changed"  # another kind, or more urgent than it was
     STILL = "still"
     OVER = "over"
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """How one kind is spoken of. `{who}` stands for the sensor, route or switch concerned.
+
+    `title` heads a message and a story; `now` and `was` are sentences without
+    their full stop; `todo` says what to do, `after` what is left to do when it is over,
+    `stands` what is so as long as it lasts, whatever anybody does.
+    `far`: that is done away from the box, so a fire needn't keep anybody from it.
+    """
+
+    title: str
+    now: str
+    was: str
+    todo: str = ""
+    after: str = ""
+    far: bool = False
+    stands: str = ""
 
 
 _FIRE_ADVICE = (
@@ -416,8 +433,6 @@ def _words(change: EventChange | AlarmState) -> Words:
     is_sounder = change.kind is Kind.DELIVERY_FAULT and change.subject.startswith("sounder")
     if is_sounder:
         return _SOUNDER
-    if change.kind is Kind.DELIVERY_FAULT and (stop := stop_words(change.subject)):
-        return stop
     if change.kind is Kind.DELIVERY_FAULT and change.subject == CERTIFICATE:
         return _CERTIFICATE
     if change.kind is Kind.DELIVERY_FAULT and change.subject == PAGE:

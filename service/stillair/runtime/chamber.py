@@ -9,6 +9,7 @@ from stillair.clock import Clock
 from stillair.config import ChamberSettings
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.labels import Labels
+from stillair.runtime.stopping import MachineStop
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Supervisor
 
@@ -66,6 +67,7 @@ class Chamber:
     supervisor: Supervisor
     loops: tuple[Reads, ...]  # sensors, brokers
     sounder: Sounds
+    machine_stop: MachineStop | None
     camera: PictureLoop | None
     drivers: Shared
 
@@ -77,7 +79,8 @@ class Chamber:
 
     def start(self) -> None:
         """Begin to watch: first what sounds, then what decides, then what looks."""
-        for loop in (self.sounder, *self.loops):
+        stops = [self.machine_stop] if self.machine_stop else []
+        for loop in (self.sounder, *stops, *self.loops):
             loop.start()
         self.supervisor.start()
         if self.camera is not None:
@@ -88,6 +91,7 @@ class Chamber:
         if self.camera is not None:
             self.camera.stop()
         self.supervisor.stop()
-        for loop in (*self.loops, self.sounder):
+        stops = [self.machine_stop] if self.machine_stop else []
+        for loop in (*self.loops, self.sounder, *stops):
             loop.stop()
         self.drivers.close()

@@ -9,6 +9,7 @@ from stillair.config.inputs import AnyContact, CameraTable, GpioContact, MqttCon
 from stillair.config.settings import Family
 from stillair.model import CameraCondition, CameraState, ContactKind, JsonValue, Timeline
 from stillair.runtime.chamber import Chamber
+from stillair.runtime.stopping import stop_now, untried
 from stillair.storage.items import Item, alarm_item, job_item, label
 from stillair.thermal.plan import SensorView
 from stillair.watch import WatchView
@@ -35,7 +36,7 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
     timeline = chamber.labels.timeline()
     now_s = chamber.clock.now_s()
     thermal = view.thermal
-    not_watched = _not_watched(chamber, view.camera)
+    not_watched = [*_not_watched(chamber, view.camera), *untried(chamber.settings, view)]
     if view.t_s is None or now_s - view.t_s > STALE_S * max(1.0, chamber.speed):
         troubles = [*troubles, "the watch itself is late: what stands here may be old"]
     said = sentence(
@@ -102,6 +103,7 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
         "alarms": [alarm_item(alarm, timeline) for alarm in view.alarms],
         "stories": chamber.stories.told(now_s, timeline),
         "sounding": view.sounding.value,
+        "stop": stop_now(chamber.settings, chamber.machine_stop, view, timeline),
     }
 
 

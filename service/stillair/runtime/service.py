@@ -36,6 +36,7 @@ from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import readings_plan
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.setting_up import SettingUp
+from stillair.runtime.stopping import MachineStop
 from stillair.runtime.troubles import Troubles
 from stillair.runtime.worker import Workshop
 from stillair.storage.history import History
@@ -53,7 +54,7 @@ HOUR_S = 3600.0
 STORIES = 1000  # changes read back at a start
 PATIENCE_S = 2.0  # a message not stored by then goes out all the same
 ON_TIME_S = 5.0  # a loop that has not come round for so long is stuck
-SOUNDER_S = 5.0  # the same for a call of the sounder's output, which may not block
+SOUNDER_S = 5.0  # the same for a call of the sounder's or relay's output, which may not block
 COURIER_S = 60.0  # and for the courier, which comes round within 7 s
 A_PART_FAILS = "a part of the service fails: its log says which"
 
@@ -167,6 +168,7 @@ class Service:
             all(
                 chamber.supervisor.on_time(ON_TIME_S)
                 and chamber.sounder.on_time(SOUNDER_S)
+                and _on_time(chamber.machine_stop)
                 and chamber.alive
                 for chamber in self._chambers.values()
             )
@@ -258,6 +260,7 @@ class Service:
         self.troubles.rounds(
             (
                 (f"sounder of {key}, which hangs", chamber.sounder.on_time(SOUNDER_S)),
+                (f"stop of {key}, which hangs", _on_time(chamber.machine_stop)),
                 ("the courier, which hangs", self.courier.on_time(COURIER_S)),
             )
         )
@@ -468,6 +471,10 @@ class Service:
 def _messages(outcome: Outcome, timeline: Timeline) -> Iterator[tuple[str, Message]]:
     for notice in outcome.notices:
         yield notice.key, Message.of(notice, timeline.at(notice.created_s))
+
+
+def _on_time(stop: MachineStop | None) -> bool:
+    return stop is None or stop.on_time(SOUNDER_S)
 
 
 def _count(number: int, what: str) -> str | None:

@@ -39,8 +39,10 @@ from stillair.runtime.plans import watch_plan
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
 from stillair.runtime.setting_up import SettingUp
+from stillair.runtime.stopping import MachineStop
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
+from stillair.runtime.switching import machine_stops, route_trouble, stop_routes
 from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
@@ -135,16 +137,18 @@ def build(
         chambers=service.chambers,
         keep=service.writer.put,
     )
+    stops = machine_stops(chambers, service.troubles, clock)
     service.courier = Courier(
         service.journal,
-        _routes(chambers, service.pictures),
+        _routes(chambers, service.pictures) | stop_routes(stops),
         clock=clock,
         chance=random.Random().random,
-        on_trouble=service.troubles.route,
+        on_trouble=partial(route_trouble, service.troubles),
     )
     labels = Labels(clock, boot_id)
     for settings in chambers:
-        service.add(_chamber(settings, service, archive, clock, labels))
+        stop = stops.get(settings.key)
+        service.add(_chamber(settings, service, archive, clock, labels, stop))
     return service
 
 
@@ -154,6 +158,7 @@ def _chamber(
     archive: Archive,
     machine_clock: Clock,
     machine_labels: Labels,
+    stop: MachineStop | None,
 ) -> Chamber:
     key = settings.key
     clock, labels = machine_clock, machine_labels
@@ -224,6 +229,7 @@ def _chamber(
         ),
         clock=clock,
         sounder=sounder,
+        relay=stop,
         sink=partial(service.keep, key),
         on_reading=keep_reading,
         on_view=seen,
@@ -248,6 +254,7 @@ def _chamber(
         supervisor=supervisor,
         loops=tuple(loops),
         sounder=sounder,
+        machine_stop=stop,
         camera=camera_loop,
         drivers=drivers,
     )

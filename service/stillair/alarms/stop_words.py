@@ -1,28 +1,8 @@
-"""The words of one kind of event, and those of the stop of the machine."""
+"""The words for what ails the stop of the machine."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-
-@dataclass(frozen=True, slots=True)
-class Words:
-    """How one kind is spoken of. `{who}` stands for the sensor, route or switch concerned.
-
-    `title` heads a message and a story; `now` and `was` are sentences without
-    their full stop; `todo` says what to do, `after` what is left to do when it is over,
-    `stands` what is so as long as it lasts, whatever anybody does.
-    `far`: that is done away from the box, so a fire needn't keep anybody from it.
-    """
-
-    title: str
-    now: str
-    was: str
-    todo: str = ""
-    after: str = ""
-    far: bool = False
-    stands: str = ""
-
+from stillair.alarms.words import Words
 
 STOP_MESSAGE = "stop the machine"  # heads what a program gets that stops it
 STOP_OF = "stop of "  # how the subject of a fault of its output begins; the chamber follows
