@@ -11,7 +11,7 @@ import math
 import threading
 from collections.abc import Iterable, Mapping
 
-from stillair.alarms.wording import CERTIFICATE, DISK, HEAT, PAGE
+from stillair.alarms.words import CERTIFICATE, DISK, HEAT, PAGE
 from stillair.clock import Clock
 from stillair.model import JsonValue, Kind, Trouble
 from stillair.runtime.chamber import Chamber
