@@ -26,7 +26,7 @@ from stillair.alarms.catalogue import AlarmContext
 from stillair.alarms.defects import BrokenRules
 from stillair.alarms.desk import CONFIRM_S, SAID_OVER, AlarmDesk
 from stillair.alarms.events import Events
-from stillair.alarms.wording import RULES
+from stillair.alarms.words import RULES
 from stillair.fire.aftermath import Aftermath
 from stillair.fire.inputs import (
     camera_faults,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 
 from stillair.alarms.desk import AlarmDesk
-from stillair.alarms.stopping import StopDesk
 from stillair.alarms.stop_words import SUPPLY_STAYS
+from stillair.alarms.stopping import StopDesk
 from stillair.errors import CommandRefused, Refusal
 from stillair.fire.witnesses import Witnesses
 from stillair.model import (
