@@ -11,12 +11,8 @@ import math
 import threading
 from collections.abc import Iterable, Mapping
 
-<<<<<<< HEAD
-from stillair.alarms.wording import CERTIFICATE, DISK, HEAT, PAGE
 from stillair.alarms.stop_words import STOP_OF
-=======
 from stillair.alarms.words import CERTIFICATE, DISK, HEAT, PAGE
->>>>>>> c5568807
 from stillair.clock import Clock
 from stillair.model import JsonValue, Kind, Trouble
 from stillair.runtime.chamber import Chamber
