@@ -10,7 +10,9 @@ from __future__ import annotations
 import logging
 import re
 import threading
+import warnings
 from collections.abc import Callable, Iterable
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from stillair.alerts.routes import Message
@@ -152,15 +154,6 @@ def fault_of(address: str) -> str:
     return ""
 
 
-def schemes() -> frozenset[str]:
-    """What addresses of message services may begin with."""
-    _quiet()
-    from apprise.manager_plugins import NotificationManager
-
-    manager: Any = NotificationManager  # it has no types
-    return frozenset(map(str, manager().schemas()))
-
-
 def fitted(message: Message, *, title_most: int, body_most: int, is_one: bool) -> tuple[str, str]:
     """Title and body, cut to what a service takes; `is_one`: both count as the body.
 
@@ -177,19 +170,26 @@ def fitted(message: Message, *, title_most: int, body_most: int, is_one: bool) -
     return title, f"{text[: max(0, most - len(link) - 1)].rstrip()}…{link}"[: max(1, most)]
 
 
-def _quiet() -> None:
+@cache
+def schemes() -> frozenset[str]:
+    """What addresses of message services may begin with; loads the library, which keeps quiet."""
     # Below it, a header that can't be read is logged together with the whole address.
     logging.getLogger("urllib3").setLevel(logging.CRITICAL)
     told = logging.getLogger("apprise")
     told.setLevel(logging.WARNING)  # what results say is taken from there
     told.propagate = False
-    if not told.handlers:
-        told.addHandler(logging.NullHandler())
+    told.addHandler(logging.NullHandler())
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # some of its many parts use what Python gives up
+        from apprise.manager_plugins import NotificationManager
+
+        manager: Any = NotificationManager  # it has no types
+        return frozenset(map(str, manager().schemas()))
 
 
 def _made(address: str) -> NotifyBase | None:
     """The library's own object for an address; None if it can make none."""
-    _quiet()
+    schemes()
     from apprise import Apprise, AppriseAsset
     from apprise.common import OverflowMode
 

@@ -53,7 +53,8 @@ class PersonTable(Table):
     routes: Annotated[tuple[Route, ...], Strict(False)] = Field(
         min_length=1,
         max_length=20,
-        description='How to reach them, all at once: "mailto:somebody@example.org".',
+        repr=False,  # an address may be a secret
+        description="How to reach them: see the table of routes.",
     )
 
 
@@ -83,6 +84,7 @@ class Login(Table):
         return SecretStr(read_secret(file))
 
 
+SHORTEST_SECRET = 16
 MAIL_PORTS = {"none": 25, "starttls": 587, "tls": 465}
 
 
@@ -116,6 +118,32 @@ class MailTable(Login):
                 ' "starttls" or "tls" is right, or a server on this machine'
             )
         return security
+
+
+class WebhookTable(Table):
+    """What signs the messages to web addresses."""
+
+    secret_file: FilePath | None = Field(
+        default=None, description="File whose one line signs messages to web addresses."
+    )
+    secret: SecretStr | None = Field(
+        default=None, description="What signs them itself; better kept in secret_file."
+    )
+
+    @field_validator("secret")
+    @classmethod
+    def _one_secret(cls, secret: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
+        file = info.data.get("secret_file")
+        if secret is not None and file is not None:
+            raise ValueError("is given beside secret_file; keep one of them")
+        if file is not None and context_of(info).files_count:
+            secret = SecretStr(read_secret(file, "the secret"))
+        if secret is not None and len(secret.get_secret_value()) < SHORTEST_SECRET:
+            raise ValueError(
+                f"has to be {SHORTEST_SECRET} characters or more, by chance:"
+                " openssl rand -hex 32 makes one"
+            )
+        return secret
 
 
 class MqttTable(Login):

@@ -23,7 +23,7 @@ from stillair.config.inputs import (
     SimulationTable,
 )
 from stillair.config.materials import MATERIALS, USUAL_LIMIT_C, Material, can_burn, weakest
-from stillair.config.reach import AnySounder, MailTable, MqttTable, PersonTable
+from stillair.config.reach import AnySounder, MailTable, MqttTable, PersonTable, WebhookTable
 from stillair.config.stop import StopTable
 from stillair.config.tables import Table
 from stillair.config.values import Name, Otherwise, Zone
@@ -129,6 +129,7 @@ class ChamberSettings(Table):
     )
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
+    webhook: WebhookTable | None = None
     history: HistoryTable = HistoryTable()
 
     @property
@@ -172,5 +173,5 @@ class ChamberSettings(Table):
     @property
     def fingerprint(self) -> str:
         """Twelve characters that change with any setting that bears on what is seen and decided."""
-        plain = self.model_dump(mode="json", exclude={"mail", "mqtt", "people"})
+        plain = self.model_dump(mode="json", exclude={"mail", "mqtt", "people", "webhook"})
         return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from enum import StrEnum
 from typing import Annotated, Literal
-from urllib.parse import urlsplit
 
 from pydantic import Field, SecretStr, Strict, ValidationInfo, field_validator
 
@@ -18,6 +17,7 @@ from stillair.config.values import (
     command_line,
     context_of,
     read_secret,
+    web_address,
 )
 
 PROGRAM = 'one text, a program and its arguments, as in "switch-plug"'
@@ -25,17 +25,10 @@ PROGRAM = 'one text, a program and its arguments, as in "switch-plug"'
 OUTPUTS = ("pin", "command", "topic", "url", "url_file")
 
 
-def web_address(value: str) -> str:
-    """A complete web address, or `ValueError` that tells nothing of it."""
-    try:
-        parts = urlsplit(value)
-        complete = bool(parts.hostname) and (parts.port is None or parts.port > 0)
-        complete = complete and parts.scheme in ("http", "https")
-    except ValueError:
-        complete = False
-    if not complete or not value.isprintable() or " " in value:
-        raise ValueError("has to be a complete web address that begins with http:// or https://")
-    return value
+def _address(value: str) -> str:
+    if not value.lower().startswith(("http://", "https://")):
+        raise ValueError("has to be a web address: it begins with https://")
+    return web_address(value)
 
 
 class StopOn(StrEnum):
@@ -99,5 +92,5 @@ class StopTable(Table):
         if url is not None and file is not None:
             raise ValueError("is given beside url_file; keep one of them")
         if file is not None and context_of(info).files_count:
-            return SecretStr(web_address(read_secret(file)))
-        return None if url is None else SecretStr(web_address(url.get_secret_value()))
+            return SecretStr(_address(read_secret(file, "the address")))
+        return None if url is None else SecretStr(_address(url.get_secret_value()))

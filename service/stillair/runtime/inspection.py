@@ -11,12 +11,13 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
 from stillair.access.certificates import Certificates
 from stillair.alarms import figures
-from stillair.alerts.mail import MailRoute
+from stillair.alerts.addresses import RouteKind, public_form
 from stillair.clock import SystemClock
 from stillair.config import ChamberSettings, default_chamber, load_chambers
 from stillair.config.inputs import AnyContact, AnyParticles, AnySensor, CameraKind
@@ -24,7 +25,6 @@ from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.errors import (
     CameraError,
     ContactError,
-    DeliveryError,
     InputError,
     SensorError,
     StillairError,
@@ -34,7 +34,6 @@ from stillair.runtime import network
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.found import (
     CONTACT_REMEDY,
-    MAIL_REMEDY,
     PARTICLES_REMEDY,
     SENSOR_REMEDY,
     Found,
@@ -49,8 +48,8 @@ from stillair.runtime.found import (
     unnamed_sensors,
 )
 from stillair.runtime.pausing import wishes
+from stillair.runtime.reaching import addresses, trials_of
 from stillair.runtime.viewing import facets, look
-from stillair.runtime.wiring import mail_settings
 from stillair.sensing.board import Board
 from stillair.sensing.board_files import ROOT, read_board
 from stillair.sensing.protocols import Camera, ParticleSensor, Sensor
@@ -58,6 +57,7 @@ from stillair.sensing.protocols import Camera, ParticleSensor, Sensor
 T = TypeVar("T")
 
 TRY_S = 8.0  # a 1-Wire sensor takes 0.8 s, a camera or broker some seconds to connect
+ROUTE_S = 20.0  # more than the deadline of each
 BOARD_S = 5.0  # files of the kernel, but a disk may hang
 
 
@@ -260,19 +260,18 @@ def _sounder(settings: ChamberSettings, prefix: str) -> Found:
 def _routes(settings: ChamberSettings, prefix: str) -> Iterator[Found]:
     if not settings.people:
         yield Found(f"{prefix}routes", State.NONE, "nobody is told by message")
-    if settings.mail is None:
-        return
-    route = MailRoute(mail_settings(settings.mail))
-    people = figures.row([person.name for person in settings.people]) or "nobody"
-    thing = f"{prefix}mail to {people}"
-    try:
-        yield Found(thing, State.FIT, _within(20.0, route.check))
-    except (DeliveryError, TimeoutError) as error:
-        known = error if isinstance(error, DeliveryError) else None
-        told = known.reason if known else str(error)
-        yield Found(thing, State.UNFIT, told, (known.remedy if known else "") or MAIL_REMEDY)
-    finally:
-        route.close()
+    for trial in trials_of(settings):
+        thing = f"{prefix}{trial.thing} to {figures.row(trial.people) or 'nobody'}"
+        try:
+            yield _within(ROUTE_S, partial(trial.found, thing))
+        except (StillairError, TimeoutError) as error:
+            yield Found(thing, State.UNFIT, str(error), trial.remedy)
+        finally:
+            trial.route.close()
+    for person, address, kind in addresses(settings):
+        if kind in (RouteKind.PUSH, RouteKind.MESSENGER):
+            thing = f"{prefix}{public_form(address, person)} to {person}"
+            yield Found(thing, State.NOT_TRIED, "only an alarm test shows whether it arrives")
 
 
 def _within(limit_s: float, action: Callable[[], T]) -> T:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from stillair.alarms.desk import Person
 from stillair.alarms.stopping import StopPlan
+from stillair.alerts.addresses import public_form
 from stillair.config.stop import StopOn, StopTable
 from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import ContactKind, Kind, Place
@@ -46,7 +47,10 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
         particles=tuple(p.name for p in settings.particles),
         camera=settings.camera is not None,
         still_after_s=60.0 * settings.camera.still_after_min if settings.camera else STILL_AFTER_S,
-        people=tuple(Person(p.name, p.routes) for p in settings.people),
+        people=tuple(
+            Person(p.name, tuple(public_form(route, p.name) for route in p.routes))
+            for p in settings.people
+        ),
         stop=stop_plan(settings),
         mark=_MARKS[settings.family.value],
         box=box_mark(settings),

@@ -67,7 +67,7 @@ def stop_messages(
         assert settings.mqtt is not None, "the settings were checked: a topic needs [mqtt]"
         made[TOPIC] = TopicStop(broker_settings(settings.mqtt), of.topic, of.payload)
     if of.url is not None:
-        signs = settings.webhook and settings.webhook.secret
+        signs = settings.webhook.secret if settings.webhook else None
         assert signs is not None, "the settings were checked: an address needs [webhook]"
         url = of.url.get_secret_value()
         made[WEBHOOK] = WebhookStop(url, signs.get_secret_value(), wall=wall)

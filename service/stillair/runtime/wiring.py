@@ -12,13 +12,11 @@ from uuid import uuid4
 
 from stillair import __version__
 from stillair.alerts.courier import Courier
-from stillair.alerts.mail import MailRoute, MailSettings
 from stillair.alerts.outputs import CommandOutput, GpioOutput, NoOutput
-from stillair.alerts.routes import Route
 from stillair.alerts.sounder import SounderLoop, SounderOutput
 from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings
-from stillair.config.reach import CommandSounder, GpioSounder, MailTable
+from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.media.files import PictureFiles
 from stillair.model import CameraState, Movement, Particles, Reading, Sign
 from stillair.runtime import backup, learned
@@ -32,10 +30,10 @@ from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.labels import Labels
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.machine import SimulatedMachine
-from stillair.runtime.mailing import AddressedRoute
 from stillair.runtime.pausing import Pausing
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import watch_plan
+from stillair.runtime.reaching import routes_of, trials_of
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
 from stillair.runtime.setting_up import SettingUp
@@ -122,11 +120,7 @@ def build(
         # Files alone: in the hardened unit the firmware's own program has no device to ask.
         board=lambda: read_board(folder, clock.wall(), program=None),
         has_owner=has_owner,
-        mail={
-            settings.key: MailRoute(mail_settings(settings.mail))
-            for settings in chambers
-            if settings.mail is not None
-        },
+        trials={settings.key: trials_of(settings) for settings in chambers},
     )
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
     service.workshop = Workshop(folder)
@@ -140,7 +134,8 @@ def build(
     stops = machine_stops(chambers, service.troubles, clock)
     service.courier = Courier(
         service.journal,
-        _routes(chambers, service.pictures) | stop_routes(stops),
+        routes_of(chambers, picture=service.pictures.of_alarm, wall=clock.wall)
+        | stop_routes(stops),
         clock=clock,
         chance=random.Random().random,
         on_trouble=partial(route_trouble, service.troubles),
@@ -298,35 +293,3 @@ def _sounder(settings: ChamberSettings) -> SounderOutput:
             return CommandOutput(command)
         case _:
             return NoOutput()
-
-
-def _routes(chambers: Sequence[ChamberSettings], pictures: Pictures) -> dict[str, Route]:
-    """The way to send for each scheme of address; mail takes an alarm's picture along."""
-    mail: dict[str, MailRoute] = {}
-    servers: dict[MailSettings, MailRoute] = {}
-    for settings in chambers:
-        if settings.mail is None:
-            continue
-        server = mail_settings(settings.mail, settings.chamber.timezone)
-        route = servers.setdefault(server, MailRoute(server, picture=pictures.of_alarm))
-        for person in settings.people:
-            for address in person.routes:
-                if address.lower().startswith("mailto:"):
-                    mail.setdefault(address, route)
-    if not servers:
-        return {}
-    return {"mailto": AddressedRoute(mail, otherwise=next(iter(servers.values())))}
-
-
-def mail_settings(of: MailTable, timezone: str | None = None) -> MailSettings:
-    """The mail server of a chamber file, as the route takes it."""
-    sender = of.sender or (of.username if of.username and "@" in of.username else None)
-    return MailSettings(
-        host=of.host,
-        port=of.port,
-        security=of.security,
-        username=of.username,
-        password=of.password.get_secret_value() if of.password else None,
-        timezone=timezone,
-        sender=sender or f"stillair@{of.host if '.' in of.host else 'localhost'}",
-    )
