@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stillair.alarms.stop_words import SUPPLY_STAYS
 from stillair.alarms.stopping import (
     PERSON,
     SUPPLY_OFF_S,
@@ -19,7 +20,6 @@ from stillair.alarms.stopping import (
     Word,
     in_the_way,
 )
-from stillair.alarms.stop_words import SUPPLY_STAYS
 from stillair.errors import CommandRefused
 from stillair.model import (
     KIND_CLASS,

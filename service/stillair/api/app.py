@@ -23,7 +23,17 @@ from stillair.api import problems
 from stillair.api.description import ERRORS, Description
 from stillair.api.entry import COOKIE, caller, viewer
 from stillair.api.guard import Guard
-from stillair.api.routers import jobs, live, people, pictures, session, setting_up, trust, watching
+from stillair.api.routers import (
+    jobs,
+    live,
+    people,
+    pictures,
+    session,
+    setting_up,
+    stopping,
+    trust,
+    watching,
+)
 from stillair.runtime.service import Service
 
 OPEN_FILES = frozenset({"sign-in.js", "stillair.css", "icon.svg"})  # what signing in needs
@@ -65,7 +75,7 @@ def build(
     app.state.first_code = first_code or FirstCode(time.monotonic)
     description = Description(app, cookie=COOKIE)
     problems.install(app, description.methods)
-    for part in (watching, jobs, pictures, live, session, people, setting_up):
+    for part in (watching, stopping, jobs, pictures, live, session, people, setting_up):
         app.include_router(part.router)
 
     @app.get("/api/openapi.json", include_in_schema=False)

@@ -77,6 +77,12 @@ class Shelving(Posted):
     reason: Name = ""
 
 
+class Tried(Posted):
+    """Whether the machine really stopped when that was tried."""
+
+    worked: bool
+
+
 class Pausing(Posted):
     """For how long the camera looks away."""
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import fcntl
+import ipaddress
 import socket
 import struct
 from contextlib import suppress
 from pathlib import Path
 
 SIOCGIFADDR = 0x8915  # netdevice(7): an interface's address
+SIOCGIFNETMASK = 0x891B
 # Its names are read here: if_nameindex(3) asks over netlink, which the service may not speak.
 DEVICES = Path("/proc/net/dev")
 IF_INET6 = Path("/proc/net/if_inet6")
@@ -32,19 +34,36 @@ def own_addresses() -> tuple[str, ...]:
     return (*_version_4(), *_version_6())
 
 
+def own_networks() -> tuple[ipaddress.IPv4Network | ipaddress.IPv6Network, ...]:
+    """The networks that this machine is in; of IPv6 each interface's own, a link alone too."""
+    found: list[ipaddress.IPv4Network | ipaddress.IPv6Network] = [
+        ipaddress.IPv4Network(f"{address}/{mask}", strict=False)
+        for address, mask in _version_4_masks()
+    ]
+    with suppress(OSError):  # no IPv6 here
+        for line in IF_INET6.read_text().splitlines():
+            address, _, length, *_ = line.split()
+            network = (bytes.fromhex(address), int(length, 16))
+            found.append(ipaddress.IPv6Network(network, strict=False))
+    return tuple(found)
+
+
 def _version_4() -> list[str]:
+    return [address for address, _ in _version_4_masks() if not address.startswith("127.")]
+
+
+def _version_4_masks() -> list[tuple[str, str]]:
     found = []
     _, _, *lines = DEVICES.read_text().splitlines()
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
         for interface in (line.partition(":")[0].strip() for line in lines):
             request = struct.pack("256s", interface.encode()[:15])
             try:
-                answer = fcntl.ioctl(asking.fileno(), SIOCGIFADDR, request)
+                address = fcntl.ioctl(asking.fileno(), SIOCGIFADDR, request)
+                mask = fcntl.ioctl(asking.fileno(), SIOCGIFNETMASK, request)
             except OSError:
                 continue  # it has no IPv4 address
-            address = socket.inet_ntoa(answer[20:24])
-            if not address.startswith("127."):
-                found.append(address)
+            found.append((socket.inet_ntoa(address[20:24]), socket.inet_ntoa(mask[20:24])))
     return found
 
 
