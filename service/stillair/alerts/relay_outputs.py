@@ -99,7 +99,7 @@ class CommandRelay:
         return f'{self._words[0]} was run with "{"stop" if is_cut else "run"}" and ended well'
 
     def describe(self) -> str:
-        return self._words[0]
+        return f"the program {self._words[0]}"
 
     def close(self) -> None:
         """Nothing is held, and the machine stays as it is."""
