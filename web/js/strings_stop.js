@@ -5,7 +5,7 @@ const CAUSES = {
   fire: "Fire is told",
   detector_contact: "A fire detector has gone off",
   attendance_overdue: "Nobody has said that they are with the box",
-  person: "Somebody wanted it stopped",
+  person: "",
   trial: "It is being tried",
 };
 
@@ -31,7 +31,7 @@ export const W = {
   held_more: "Anything new counts anew.",
 
   /** @param {string} cause  @param {string} who  @param {string} when */
-  stopped: (cause, who, when) => `The machine was switched off at ${when}${who ? ` by ${who}` : ""}. ${cause}.`,
+  stopped: (cause, who, when) => `The machine was switched off at ${when}${who ? ` by ${who}` : ""}.${cause ? ` ${cause}.` : ""}`,
   stays: "It stays off, also when the service is started anew, until a person lets it run again.",
   burns: "While smoke, fire or what stopped it stands it can't be switched on again. What to do about that stands above and below.",
   by_button: "To let it run again, press the button at the machine. Look first why it was stopped.",

@@ -31,6 +31,10 @@ class StopMessage(Protocol):
         """Send what stops nothing, and say who took it. Raises `DeliveryError`."""
         ...
 
+    def check(self) -> str:
+        """Say who answers, having sent nothing. Raises `DeliveryError`."""
+        ...
+
     def close(self) -> None: ...
 
 
@@ -53,6 +57,9 @@ class TopicStop:
         self._route.publish(message.route, f"{self._topic}/test", b"test", heard=False)
         return f"{self._where} takes messages; whether the plug hears them only a real stop shows"
 
+    def check(self) -> str:
+        return self._route.check()
+
     def close(self) -> None:
         self._route.close()
 
@@ -69,6 +76,9 @@ class WebhookStop:
     def test(self, message: Message) -> str:
         self._route.send(message)
         return "its server took a message that was marked as a test"
+
+    def check(self) -> str:
+        return self._route.check()
 
     def close(self) -> None:
         self._route.close()

@@ -10,6 +10,7 @@ from pydantic import Field, SecretStr, Strict, ValidationInfo, field_validator
 from stillair.config.tables import Table
 from stillair.config.values import (
     FilePath,
+    Hides,
     Line,
     Pin,
     Takes,
@@ -74,7 +75,7 @@ class StopTable(Table):
     url_file: FilePath | None = Field(
         default=None, description="File whose one line is a web address that stops the machine."
     )
-    url: Annotated[SecretStr | None, Takes("a web address")] = Field(
+    url: Annotated[SecretStr | None, Hides(lambda _: "…"), Takes("a web address")] = Field(
         default=None, description="The web address; better kept in url_file."
     )
 

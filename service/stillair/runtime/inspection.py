@@ -30,7 +30,7 @@ from stillair.errors import (
     StillairError,
 )
 from stillair.fire.particles import USUAL_AT_START_UG
-from stillair.runtime import network
+from stillair.runtime import network, stop_found
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.found import (
     CONTACT_REMEDY,
@@ -81,6 +81,7 @@ def inspect_all(
         until_s, by = wishes(folder).get(settings.key, (0.0, ""))
         paused = f"paused by {by}" if until_s > at.timestamp() else ""
         yield from _chamber(settings, board, prefix=prefix, paused=paused)
+        yield from stop_found.inspected(settings, folder, prefix, partial(_within, ROUTE_S))
     if board is not None:
         yield from unnamed_sensors(board, one_wire_addresses(chambers))
         yield from computer(board)

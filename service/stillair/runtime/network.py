@@ -45,7 +45,7 @@ def own_networks() -> tuple[ipaddress.IPv4Network | ipaddress.IPv6Network, ...]:
             address, _, length, *_ = line.split()
             network = (bytes.fromhex(address), int(length, 16))
             found.append(ipaddress.IPv6Network(network, strict=False))
-    return tuple(found)
+    return tuple(network for network in found if network.prefixlen)
 
 
 def _version_4() -> list[str]:

@@ -15,6 +15,7 @@ from stillair.alarms import figures
 from stillair.alarms.seen import VIEW
 from stillair.config import ChamberSettings
 from stillair.model import CameraCondition, CameraState
+from stillair.runtime import stop_found
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import (
     CONTACT_REMEDY,
@@ -188,6 +189,9 @@ class SettingUp:
         else:
             told = "heard in the room, whatever telephones are set to; only an alarm shows how well"
             yield Found(f"{prefix}sounder", State.NOT_TRIED, told)
+        if settings.stop is not None:
+            last = stop_found.of_state(view.stop, chamber.labels.timeline().at)
+            yield stop_found.tried(f"{prefix}stop of the machine", settings, last)
         if not settings.people:
             yield Found(f"{prefix}messages", State.NONE, "nobody is told by message")
         for (key, _), tried in list(self._tried.items()):
