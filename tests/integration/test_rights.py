@@ -95,6 +95,12 @@ RIGHTS = {
     "POST /api/tokens/remove": OWN,
     "GET /api/audit": OWN,
     "GET /api/setting-up": OWN,
+    # Whoever has the link of a message; others get 404, whoever they are.
+    "GET /api/answer/{token}": ANYBODY,
+    "GET /api/answer/{token}/picture": ANYBODY,
+    "GET /api/answer/{token}/readings": ANYBODY,
+    "POST /api/answer/{token}/seen": ANYBODY,
+    "POST /api/answer/{token}/quiet": ANYBODY,
 }
 TOKENS = {
     "viewer": ("--role", "viewer"),
@@ -118,6 +124,7 @@ FILLED = {
     "{chamber}": "boat-shed",
     "{event}": "99",
     "{picture}": "0" * 32,
+    "{token}": "a-link.that-is-none",
 }
 
 

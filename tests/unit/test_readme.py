@@ -61,11 +61,13 @@ EXAMPLES = [
 
 @pytest.mark.parametrize("block", EXAMPLES)
 def test_every_example_is_a_good_chamber_file(block: str, tmp_path: Path) -> None:
-    (tmp_path / "mail-password").write_text("three oars in water\n")
+    for name in ("mail-password", "webhook-secret"):
+        (tmp_path / name).write_text("three oars in the water\n")
     text = "" if "[chamber]" in block else CHAMBER
     text += block
     text += "" if "[[sensor]]" in block else SENSOR
-    text += BROKER if '"mqtt"' in block and "[mqtt]" not in block else ""
+    speaks = '"mqtt"' in block or "mqtt:" in block or re.search(r"^\s*topic =", block, re.MULTILINE)
+    text += BROKER if speaks and "[mqtt]" not in block else ""
     settings = chamber_from_text(text, "example", tmp_path)
     assert settings.name == "north bench"
 

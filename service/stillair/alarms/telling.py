@@ -71,7 +71,8 @@ class Telling:
     def ended(self, entry: Entry, t_s: float, work: Work) -> None:
         """Say that it is over, if people were told that it began."""
         told, entry.told, entry.say_s = entry.told, False, None
-        if told and entry.rule.says_over:
+        # What is over as soon as it began was said as that already.
+        if told and (entry.rule.says_over or t_s > entry.first_told_s):
             self.say(entry, Stage.OVER, t_s, work)
 
     def resume(self, entry: Entry, t_s: float) -> None:

@@ -30,7 +30,6 @@ class Line:
             if self._cut:
                 _shut(twin)
 
-    @property
     def is_cut(self) -> bool:
         """Whether it has been ended, by the clock or by somebody."""
         return self._cut

@@ -13,6 +13,7 @@ import threading
 import warnings
 from collections.abc import Callable, Iterable
 from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stillair.alerts.routes import Message
@@ -27,6 +28,7 @@ TIMEOUT_S = 18.0  # of one message; a service may be asked several times for it
 CONNECT_S = 5.0
 ANSWER_S = 10.0
 PICTURE_BYTES = 500_000
+AUTHORITIES = Path("/etc/ssl/certs/ca-certificates.crt")
 LEAST_TEXT = 100  # characters that a link may not push out
 _STATUS = re.compile(r"\berror[=: ]+(\d{3})\b", re.IGNORECASE)
 
@@ -146,10 +148,16 @@ def fault_of(address: str) -> str:
     scheme = address.partition(":")[0].lower()
     if scheme not in schemes():
         return f"is no route that Stillair can send on: no message service begins with {scheme}://"
-    if _made(address) is None:
+    service = _made(address)
+    if service is None:
         return (
             f"is no whole address of {scheme}://, or needs a library that isn't installed;"
             " the documentation of apprise says what has to stand in it"
+        )
+    if not service.verify_certificate:
+        return (
+            "has verify=no in it, so that anybody could take the messages; give this computer the"
+            " authority that made the certificate instead"
         )
     return ""
 
@@ -212,6 +220,10 @@ def _made(address: str) -> NotifyBase | None:
         service.socket_connect_timeout = min(service.socket_connect_timeout, CONNECT_S)
         service.socket_read_timeout = min(service.socket_read_timeout, ANSWER_S)
         service.overflow_mode = OverflowMode.TRUNCATE
+        if service.verify_certificate and AUTHORITIES.exists():
+            # The machine's own, by whom mail and broker are judged as well, not the library's.
+            trusting: Any = service
+            trusting.verify_certificate = str(AUTHORITIES)
     return service
 
 

@@ -1,4 +1,4 @@
-"""Hand something to a web server by POST, within a deadline, whatever the server does.
+"""Ask a web server, or hand it something by POST, within a deadline, whatever it does.
 
 Redirects aren't followed: what is sent may be secret, and whoever answers a POST by one
 has been given a wrong address. Of an answer the first 16 KiB are read and the rest is left;
@@ -12,7 +12,6 @@ import logging
 import socket
 import ssl
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -76,6 +75,26 @@ def post(
     to check the server's against, in place of the machine's own; whoever closes `lines` ends
     it at once. Raises `PostError`.
     """
+    return _ask("POST", url, body, headers, timeout_s=timeout_s, trust=trust, lines=lines)
+
+
+def get(
+    url: str, *, timeout_s: float, trust: str | None = None, lines: Lines | None = None
+) -> Taken:
+    """GET `url` and give the answer, as `post` does. Raises `PostError`."""
+    return _ask("GET", url, None, {}, timeout_s=timeout_s, trust=trust, lines=lines)
+
+
+def _ask(
+    method: str,
+    url: str,
+    body: bytes | None,
+    headers: Mapping[str, str],
+    *,
+    timeout_s: float,
+    trust: str | None,
+    lines: Lines | None,
+) -> Taken:
     host = _host(url)
     begun = b""
     with (lines or Lines()).line(timeout_s) as line, requests.Session() as session:
@@ -83,7 +102,8 @@ def post(
         for scheme in _PORTS:
             session.mount(f"{scheme}://", _Watched(line, trust))
         try:
-            answer = session.post(
+            answer = session.request(
+                method,
                 url,
                 data=body,
                 headers=dict(headers),
@@ -97,8 +117,15 @@ def post(
             raise _error(host, error, line, timeout_s) from None
         with answer:
             status = answer.status_code
-            with suppress(Exception):
+            if line.is_cut():  # what was cut in its headers passes for whole
+                raise _error(host, TimeoutError(), line, timeout_s)
+            try:
                 begun = answer.raw.read(ANSWER_BYTES, decode_content=False)
+            except Exception as error:
+                if method == "GET":
+                    raise _error(host, error, line, timeout_s) from None
+            if line.is_cut() and method == "GET":
+                raise _error(host, TimeoutError(), line, timeout_s)
     if 200 <= status < 300:
         return Taken(status, begun)
     what = "sends us elsewhere" if 300 <= status < 400 else "refuses it"
@@ -187,10 +214,10 @@ def _wait_s(told: str | None) -> float | None:
 def _error(host: str, error: Exception, line: Line, timeout_s: float) -> PostError:
     failed = partial(PostError, retry=True)
     text = str(error)  # it holds the address, and is looked at alone
+    if line.is_cut() and not line.overdue:
+        return failed(f"{host} was not asked: the service stops")
     if line.overdue or isinstance(error, requests.Timeout | TimeoutError):
         return failed(f"{host} gave no answer within {timeout_s:g} s")
-    if line.is_cut:
-        return failed(f"{host} was not asked: the service stops")
     if "CERTIFICATE_VERIFY_FAILED" in text:
         return failed(f"the certificate of {host} can't be trusted")
     if isinstance(error, requests.exceptions.SSLError | ssl.SSLError):
@@ -199,6 +226,8 @@ def _error(host: str, error: Exception, line: Line, timeout_s: float) -> PostErr
         return PostError(f"{host} can't be asked: the address is not one", retry=False)
     if isinstance(error, socket.gaierror) or "NameResolution" in text:
         return failed(f"the name {host} can't be resolved")
+    if isinstance(error, requests.ConnectionError) and "Connection aborted" in text:
+        return failed(f"{host} hung up")
     if isinstance(error, requests.ConnectionError | OSError):
-        return failed(f"{host} can't be reached or hung up")
+        return failed(f"{host} can't be reached")
     return failed(f"{host} broke off: {type(error).__name__}")

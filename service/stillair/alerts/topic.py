@@ -100,7 +100,7 @@ class TopicRoute:
                 reason, remedy = f"{where} {talk.refused or 'hung up'}", talk.remedy
             if line.overdue:
                 reason = f"{where} gave no answer within {timeout_s:g} s"
-            elif line.is_cut:
+            elif line.is_cut():
                 reason = f"{where} was not asked: the service stops"
         raise DeliveryError(route, reason, retry=True, remedy=remedy)
 
@@ -137,7 +137,7 @@ class _Talk:
         client = self._client()
         try:
             self._connect(client)
-            while not self.is_done and not self.refused and not self._line.is_cut:
+            while not self.is_done and not self.refused and not self._line.is_cut():
                 if client.loop(LOOP_S):
                     break
             client.disconnect()

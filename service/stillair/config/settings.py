@@ -14,6 +14,7 @@ from typing import Annotated, Any
 
 from pydantic import Field, Strict, ValidationInfo, field_validator
 
+from stillair.config.company import HeartbeatTable, Neighbours
 from stillair.config.inputs import (
     AnyContact,
     AnyParticles,
@@ -23,7 +24,14 @@ from stillair.config.inputs import (
     SimulationTable,
 )
 from stillair.config.materials import MATERIALS, USUAL_LIMIT_C, Material, can_burn, weakest
-from stillair.config.reach import AnySounder, MailTable, MqttTable, PersonTable, WebhookTable
+from stillair.config.reach import (
+    AnySounder,
+    MailTable,
+    MqttTable,
+    PageTable,
+    PersonTable,
+    WebhookTable,
+)
 from stillair.config.stop import StopTable
 from stillair.config.tables import Table
 from stillair.config.values import Name, Otherwise, Zone
@@ -130,6 +138,9 @@ class ChamberSettings(Table):
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
     webhook: WebhookTable | None = None
+    page: PageTable = PageTable()
+    heartbeat: HeartbeatTable | None = None
+    neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
     history: HistoryTable = HistoryTable()
 
     @property
@@ -173,5 +184,6 @@ class ChamberSettings(Table):
     @property
     def fingerprint(self) -> str:
         """Twelve characters that change with any setting that bears on what is seen and decided."""
-        plain = self.model_dump(mode="json", exclude={"mail", "mqtt", "people", "webhook"})
+        reach = {"mail", "mqtt", "webhook", "page", "people", "heartbeat", "neighbours"}
+        plain = self.model_dump(mode="json", exclude=reach)
         return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]

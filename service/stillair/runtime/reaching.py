@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Protocol
 
 from stillair.alerts.addresses import RouteKind, public_form, route_kind
@@ -69,14 +69,19 @@ class AddressedRoute:
 
 
 def routes_of(
-    chambers: Sequence[ChamberSettings], *, picture: Picture, wall: Callable[[], datetime]
+    chambers: Sequence[ChamberSettings],
+    *,
+    picture: Picture,
+    wall: Callable[[], datetime],
+    link_ends: Callable[[], datetime] | None = None,
 ) -> dict[str, Route]:
     """The way to send for each scheme of a public form, but for web push.
 
-    `picture` gives the JPEG of an alarm; `wall` the time, which is signed.
+    `picture` gives the JPEG of an alarm; `wall` the time, which is signed; `link_ends` until
+    when the links of what is sent now can be used.
     """
     made: dict[RouteKind, dict[tuple[str, str], Route]] = {kind: {} for kind in RouteKind}
-    make = _Maker(picture, wall)
+    make = _Maker(picture, wall, link_ends)
     for settings in chambers:
         for person, address, kind in addresses(settings):
             key = (settings.key, public_form(address, person))
@@ -122,7 +127,7 @@ class Trial:
 
 def trials_of(settings: ChamberSettings) -> tuple[Trial, ...]:
     """What of a chamber's ways to reach people can be tried, each server once."""
-    make = _Maker(lambda _alarm: None, lambda: datetime.now().astimezone())
+    make = _Maker(lambda _alarm: None, lambda: datetime.now(UTC), None)
     by_kind: dict[RouteKind, dict[str, None]] = {kind: {} for kind in RouteKind}
     hooks: dict[str, dict[str, None]] = {}
     for person, address, kind in addresses(settings):
@@ -154,9 +159,15 @@ def listed(settings: ChamberSettings, prefix: str) -> Iterator[Found]:
 class _Maker:
     """Makes routes; one for all addresses that a server or broker serves."""
 
-    def __init__(self, picture: Picture, wall: Callable[[], datetime]) -> None:
+    def __init__(
+        self,
+        picture: Picture,
+        wall: Callable[[], datetime],
+        link_ends: Callable[[], datetime] | None,
+    ) -> None:
         self._picture = picture
         self._wall = wall
+        self._link_ends = link_ends
         self._servers: dict[MailSettings, MailRoute] = {}
         self._brokers: dict[BrokerSettings, TopicRoute] = {}
         self._messengers: dict[str, Route] = {}
@@ -175,7 +186,8 @@ class _Maker:
     def mail(self, settings: ChamberSettings) -> MailRoute:
         assert settings.mail is not None, "the settings were checked: mail needs [mail]"
         server = mail_settings(settings.mail, settings.chamber.timezone)
-        return self._servers.setdefault(server, MailRoute(server, picture=self._picture))
+        route = MailRoute(server, picture=self._picture, link_ends=self._link_ends)
+        return self._servers.setdefault(server, route)
 
     def topic(self, settings: ChamberSettings) -> TopicRoute:
         assert settings.mqtt is not None, "the settings were checked: topics need [mqtt]"

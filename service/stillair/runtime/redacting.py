@@ -25,6 +25,7 @@ from pydantic import BaseModel, SecretStr
 from stillair.access.certificates import NAMES_FILE
 from stillair.access.first_code import LETTERS
 from stillair.access.people import FILE_NAME as PEOPLE
+from stillair.alerts.addresses import public_form
 from stillair.config import ChamberSettings
 from stillair.config.forms import choices, field_kind
 from stillair.config.stop import StopOn
@@ -32,6 +33,7 @@ from stillair.model import Place
 
 LEFT_OUT = "(left out)"
 NAMED = frozenset({"chamber", "sensor", "contact"})  # tables whose `name` may go out
+TOKEN = 6  # letters of a part of a path that may be a secret
 SHORTEST = 3  # a shorter text goes where it is a whole word alone
 # Words that say nothing of anybody, and that every line is made of.
 PLAIN = frozenset(
@@ -149,7 +151,14 @@ def redaction(
     with suppress(OSError):
         texts |= set((folder / "certificates" / NAMES_FILE).read_text("utf-8").split())
     texts |= set(_people(folder))
-    return Redaction(texts, {piece for text in texts for piece in _pieces(text)})
+    marks = {
+        public_form(address, person.name).rpartition("-")[2]
+        for chamber in chambers
+        for person in chamber.people
+        for address in person.routes
+        if "://" in address
+    }
+    return Redaction(texts, marks | {piece for text in texts for piece in _pieces(text)})
 
 
 def _pieces(text: str) -> Iterator[str]:
@@ -160,6 +169,8 @@ def _pieces(text: str) -> Iterator[str]:
             found = (address.hostname, address.username, address.password, address.query)
             yield from (each for each in found if each)
             yield from (unquote(each) for each in found if each)
+            if address.netloc:  # a token may stand in the path alone
+                yield from (each for each in address.path.split("/") if len(each) >= TOKEN)
             if address.scheme == "mailto":
                 yield address.path
                 part = address.path

@@ -11,6 +11,7 @@ from pathlib import Path
 from uuid import uuid4
 
 from stillair import __version__
+from stillair.access.answers import LASTS, Answers
 from stillair.alerts.courier import Courier
 from stillair.alerts.outputs import CommandOutput, GpioOutput, NoOutput
 from stillair.alerts.sounder import SounderLoop, SounderOutput
@@ -20,8 +21,10 @@ from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.media.files import PictureFiles
 from stillair.model import CameraState, Movement, Particles, Reading, Sign
 from stillair.runtime import backup, learned
+from stillair.runtime.answering import Answering
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.chamber import Chamber, Reads
+from stillair.runtime.company import heartbeat_of, neighbours_of
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.erasing import Erasing
@@ -45,6 +48,7 @@ from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
 from stillair.sensing.camera_loop import CameraLoop
+from stillair.sensing.neighbours import AskedNeighbour
 from stillair.sensing.protocols import Sensor
 from stillair.sensing.reader import ParticleReader, SensorReader, read_particles, read_sensor
 from stillair.storage.archive import Archive
@@ -132,13 +136,26 @@ def build(
         keep=service.writer.put,
     )
     stops = machine_stops(chambers, service.troubles, clock)
+    answers = Answers(folder)
+    answers.look()  # now, so that no message waits for it
+    service.housekeeping.each_minute("answer links", answers.look, second=11)
+    service.answering = Answering(
+        answers, chambers=service.chambers, kept=service.history, wall=clock.wall
+    )
+    service.setting_up.links = service.answering.found
     service.courier = Courier(
         service.journal,
-        routes_of(chambers, picture=service.pictures.of_alarm, wall=clock.wall)
+        routes_of(
+            chambers,
+            picture=service.pictures.of_alarm,
+            wall=clock.wall,
+            link_ends=lambda: clock.wall() + LASTS,
+        )
         | stop_routes(stops),
         clock=clock,
         chance=random.Random().random,
         on_trouble=partial(route_trouble, service.troubles),
+        link_for=service.answering.link_for,
     )
     labels = Labels(clock, boot_id)
     for settings in chambers:
@@ -213,6 +230,19 @@ def _chamber(
         )
         checked.append(camera_loop)
     sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.troubles.sounder, key))
+    for neighbour in neighbours_of(settings, drivers, clock, lambda told: supervisor.put(told)):
+        checked.append(neighbour)
+        if isinstance(neighbour, AskedNeighbour):
+            loops.append(neighbour)
+    beat = heartbeat_of(
+        settings,
+        machine_clock,
+        watching=service.on_time,
+        whole=service.is_whole,
+        on_trouble=service.troubles.route,
+    )
+    if beat is not None:
+        loops.append(beat)
     known = service.learned(key)
     memory = service.memory(key, labels.timeline())
     supervisor = Supervisor(
