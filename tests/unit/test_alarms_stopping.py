@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stillair.alarms.attendance import Step
 from stillair.alarms.stop_words import SUPPLY_STAYS
 from stillair.alarms.stopping import (
     PERSON,
@@ -132,7 +133,9 @@ def test_what_stops_it_by_message_is_told_once_and_critical() -> None:
             {Kind.FIRE, Kind.DETECTOR_CONTACT}, Kind.DETECTOR_CONTACT, COUNTING, id="a detector"
         ),
         pytest.param({Kind.FIRE}, Kind.SMOKE, READY, id="smoke alone"),
-        pytest.param({Kind.ATTENDANCE_OVERDUE}, Kind.ATTENDANCE_OVERDUE, COUNTING, id="nobody"),
+        pytest.param(
+            {Kind.ATTENDANCE_OVERDUE}, Kind.ATTENDANCE_OVERDUE, READY, id="an alarm of nobody near"
+        ),
         pytest.param({Kind.ATTENDANCE_OVERDUE}, Kind.FIRE, READY, id="a fire that isn't set"),
     ],
 )
@@ -140,6 +143,26 @@ def test_for_which_alarms(on: set[Kind], kind: Kind, phase: StopPhase) -> None:
     bench = Bench(StopPlan(on=frozenset(on)), alarms=(alarm(1, kind),))
     bench.at(0)
     assert bench.phase is phase
+
+
+@pytest.mark.parametrize(
+    ("stage", "phase"),
+    [
+        pytest.param(Step.DUE, READY, id="the page asks"),
+        pytest.param(Step.NEXT, READY, id="the next person is asked"),
+        pytest.param(Step.ABANDONED, COUNTING, id="nobody comes"),
+        pytest.param(None, READY, id="not known"),
+    ],
+)
+def test_nobody_near_counts_once_everybody_was_asked(stage: int | None, phase: StopPhase) -> None:
+    plan = StopPlan(on=frozenset({Kind.ATTENDANCE_OVERDUE}))
+    nobody = replace(event(1, Kind.ATTENDANCE_OVERDUE), detail={"stage": stage})
+    bench = Bench(plan, alarms=(alarm(1, Kind.ATTENDANCE_OVERDUE),), events=(nobody,))
+    bench.at(0)
+    assert bench.phase is phase
+    bench.alarms = bench.events = ()
+    bench.at(1)
+    assert bench.phase is READY, "somebody came"
 
 
 def test_an_event_counts_where_its_alarm_is_missing() -> None:

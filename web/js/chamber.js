@@ -2,6 +2,7 @@
 
 import { useRef } from "../vendor/preact-hooks.js";
 import { Alarms } from "./alarms.js";
+import { Nearby } from "./attendance.js";
 import { html } from "./html.js";
 import { JobPart } from "./job.js";
 import { LastHour } from "./last_hour.js";
@@ -43,6 +44,7 @@ export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined,
     <${Said} chamber=${chamber} unit=${unit} />
     <${StopNow} chamber=${chamber} may=${may} owner=${owner} />
     <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
+    <${Nearby} chamber=${chamber} may=${may} />
     ${steps}
     <div class="spread">
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />

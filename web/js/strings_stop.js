@@ -4,7 +4,7 @@
 const CAUSES = {
   fire: "Fire is told",
   detector_contact: "A fire detector has gone off",
-  attendance_overdue: "Nobody has said that they are with the box",
+  attendance_overdue: "Everybody was asked to be near the box and nobody came",
   person: "",
   trial: "It is being tried",
 };
@@ -52,7 +52,7 @@ export const W = {
   ready: (causes, s, how) =>
     `When ${causes}, the machine is switched off by ${how}${s > 0 ? ` after ${s} s in which somebody may say no` : " at once"}.`,
   /** @type {Record<string, string>} */
-  on: { fire: "fire is told", detector: "a detector goes off", attendance: "nobody says that they are there" },
+  on: { fire: "fire is told", detector: "a detector goes off", attendance: "everybody was asked to be near and nobody came" },
   limits:
     "This is an aid: contacts can weld. A thermal fuse at the heater and a listed detector in the room come first.",
   never: "It was never tried for real.",

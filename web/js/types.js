@@ -144,6 +144,19 @@
  * @property {string | null} tried_at
  * @property {boolean | null} tried_worked
  * @property {string} tried_by
+ * @typedef {object} Attendance
+ * @property {boolean} asks  false: it is set so that nobody is asked
+ * @property {boolean} needed
+ * @property {string} person  who is near, "" where that isn't known
+ * @property {string | null} confirmed_at
+ * @property {string | null} due_at
+ * @property {number} stage  0: not due; 1 to 4 as it climbs
+ * @property {string | null} overdue_since_at
+ * @property {string | null} left_at
+ * @property {string} to  who was asked to take over
+ * @property {string[]} people
+ * @property {boolean} can_leave
+ * @property {{job: string, by: string, reason: string, since_at: string} | null} unattended
  *
  * @typedef {object} Chamber
  * @property {string} chamber
@@ -175,6 +188,7 @@
  * @property {Story[]} stories
  * @property {Sounding} sounding
  * @property {Stop} stop
+ * @property {Attendance | null} attendance  null where the box can't burn
  *
  * @typedef {"silent" | "attention" | "fire"} Sounding
  *

@@ -24,6 +24,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from stillair.alarms.attendance import Step
 from stillair.alarms.stop_words import STOP_MESSAGE, SUPPLY_STAYS
 from stillair.errors import CommandRefused, Refusal
 from stillair.model import (
@@ -106,6 +107,14 @@ def in_the_way(
     return told or any(event.kind in kinds for event in events)
 
 
+def _counts(event: EventChange) -> bool:
+    """Whether an event by itself is reason enough."""
+    if event.kind is Kind.ATTENDANCE_OVERDUE:
+        stage = event.detail.get("stage")
+        return isinstance(stage, int) and stage >= Step.ABANDONED
+    return event.kind in BURNING
+
+
 class StopDesk:
     """Decide when the machine of one chamber is stopped.
 
@@ -139,11 +148,12 @@ class StopDesk:
         """Take what stands at `t_s`: every alarm that isn't normal and every open event.
 
         A fire's event counts beside its alarm, so that no defect in what is done about
-        alarms keeps the machine running.
+        alarms keeps the machine running. That nobody is near counts once everybody was asked.
         """
         alarms, events = tuple(alarms), tuple(events)
-        burning = {e.event: e.kind for e in events if e.kind in self.plan.on & BURNING}
-        lit = {a.event: a.kind for a in alarms if a.kind in self.plan.on and a.condition} | burning
+        on = self.plan.on
+        lit = {a.event: a.kind for a in alarms if a.kind in on & BURNING and a.condition}
+        lit |= {e.event: e.kind for e in events if e.kind in on and _counts(e)}
         stand = {a.event for a in alarms if a.condition or a.annunciation in LATCHED}
         stand |= {e.event for e in events if e.kind in BURNING} | lit.keys()
         before, states = self.state, list[StopState]()

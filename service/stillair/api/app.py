@@ -25,6 +25,7 @@ from stillair.api.entry import COOKIE, caller, viewer
 from stillair.api.guard import Guard
 from stillair.api.routers import (
     answering,
+    attendance,
     jobs,
     live,
     people,
@@ -77,10 +78,11 @@ def build(
     app.state.first_code = first_code or FirstCode(time.monotonic)
     description = Description(app, cookie=COOKIE)
     problems.install(app, description.methods)
-    for part in (
+    parts = (
         *(watching, stopping, jobs, pictures, live, session),
-        *(people, setting_up, answering),
-    ):
+        *(people, setting_up, answering, attendance),
+    )
+    for part in parts:
         app.include_router(part.router)
 
     @app.get("/api/openapi.json", include_in_schema=False)

@@ -84,6 +84,19 @@ class Tried(Posted):
     worked: bool
 
 
+class HandingOver(Posted):
+    """Who is asked to be near from now on."""
+
+    to: Name
+
+
+class LettingRun(Posted):
+    """Why nobody has to be near, and which job is meant; without one, that of the chamber."""
+
+    reason: Name
+    job: Name = ""
+
+
 class Pausing(Posted):
     """For how long the camera looks away."""
 
@@ -214,6 +227,12 @@ class Done(BaseModel):
 
     done: bool = True
     stored: bool = True
+
+
+class Attended(Done):
+    """By when the next sign of somebody near is asked for; null where nobody is asked."""
+
+    due_at: str | None
 
 
 class AnsweredAlarm(BaseModel):

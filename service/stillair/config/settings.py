@@ -14,6 +14,7 @@ from typing import Annotated, Any
 
 from pydantic import Field, Strict, ValidationInfo, field_validator
 
+from stillair.config.attendance import AttendanceTable
 from stillair.config.company import HeartbeatTable, Neighbours
 from stillair.config.inputs import (
     AnyContact,
@@ -138,6 +139,7 @@ class ChamberSettings(Table):
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
     webhook: WebhookTable | None = None
+    attendance: AttendanceTable | None = None
     page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None
     neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
@@ -156,6 +158,15 @@ class ChamberSettings(Table):
     def combustible(self) -> bool:
         """True when any part of the enclosure burns."""
         return self.chamber.combustible
+
+    @property
+    def asks_for_presence(self) -> bool:
+        """Whether somebody is asked to be near this box while it is hot.
+
+        Where time is played fast nobody could keep up, so there only if it is wanted.
+        """
+        wanted = self.speed == 1.0 if self.attendance is None else self.attendance.ask
+        return self.combustible and wanted
 
     @property
     def family(self) -> Family:

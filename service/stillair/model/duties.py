@@ -12,15 +12,20 @@ from enum import StrEnum
 
 @dataclass(frozen=True, slots=True)
 class AttendanceState:
-    """Whether somebody is near a box that can burn, as it was said last."""
+    """Whether somebody is near a box that can burn, as far as anybody has said so."""
 
     changed_s: float
-    what: str = ""  # what was said: "present", "handed over", "left", "unattended", "ended"
+    # What happened: "needed", "present", "asked over", "left", "unattended", "over", "not needed"
+    what: str = ""
     by: str = ""  # who said so
-    person: str = ""  # who is near now
+    since_s: float | None = None  # since when somebody has to be near; None: nobody has to
+    person: str = ""  # who is near, by name; "": somebody, or nobody so far
     confirmed_s: float | None = None  # when somebody was near last
-    job: str | None = None  # the job that was said to run unattended
-    reason: str = ""
+    left_s: float | None = None  # when whoever was near left
+    to: str = ""  # who has been asked to take over, and hasn't come so far
+    asked: int = 0  # how often somebody has been asked to
+    job: str | None = None  # the job that runs unattended, as somebody wants it
+    reason: str = ""  # why
 
 
 class StopPhase(StrEnum):

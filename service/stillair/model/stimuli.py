@@ -245,9 +245,40 @@ class ResetStop(Command):
     """Let the machine run again; only from near it."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Present(Command):
+    """Somebody is near the box; whoever hands this over has made sure of that.
+
+    `person` is who, by name, where that is known.
+    """
+
+    person: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandOver(Command):
+    """Ask somebody else of the chamber's people to be near from now on."""
+
+    to: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Leave(Command):
+    """Whoever was near goes away."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunUnattended(Command):
+    """Let the job go on with nobody near, on purpose and for a reason."""
+
+    reason: str
+    job: str = ""  # the one that is meant; "": the one that there is
+
+
 JobCommand = StartJob | PauseJob | ResumeJob | FinishJob | ReportHeight | AddNote | TellOutcome
 AlarmCommand = Acknowledge | Reset | Shelve | Unshelve
 StopCommand = HoldStop | StopNow | StopTried | ResetStop
+AttendanceCommand = Present | HandOver | Leave | RunUnattended
 Stimulus = (
     Reading | ContactState | CameraState | Movement | Particles | Sign | Trouble | Tick | Command
 )

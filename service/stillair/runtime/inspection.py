@@ -31,6 +31,7 @@ from stillair.errors import (
 )
 from stillair.fire.particles import USUAL_AT_START_UG
 from stillair.runtime import network, stop_found
+from stillair.runtime.attending import found_of
 from stillair.runtime.company import heard_of
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.found import (
@@ -108,6 +109,7 @@ def _chamber(
         yield _sounder(settings, prefix)
         yield from _routes(settings, prefix)
         yield from _company(drivers, prefix)
+        yield from found_of(settings, prefix=prefix)
     finally:
         drivers.close()
 

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from stillair.alarms.attendance import AttendancePlan
 from stillair.alarms.desk import Person
 from stillair.alarms.stopping import StopPlan
 from stillair.alerts.addresses import public_form
@@ -54,6 +55,7 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
         stop=stop_plan(settings),
         mark=_MARKS[settings.family.value],
         box=box_mark(settings),
+        attendance=_attendance_plan(settings),
     )
 
 
@@ -61,7 +63,15 @@ def readings_plan(settings: ChamberSettings) -> WatchPlan:
     """The plan of a chamber of which only readings, and what the door's switch told, are there."""
     plan = watch_plan(settings)
     doors = tuple(contact for contact in plan.contacts if contact.kind is ContactKind.DOOR)
-    return replace(plan, contacts=doors, particles=(), camera=False, people=(), stop=None)
+    return replace(
+        plan,
+        contacts=doors,
+        particles=(),
+        camera=False,
+        people=(),
+        stop=None,
+        attendance=None,
+    )
 
 
 def replay_plan(
@@ -144,6 +154,17 @@ def _mark(of: StopTable) -> str:
     url = of.url.get_secret_value() if of.url else None
     outputs = (of.pin, of.stops_when, of.command, of.topic, of.payload, url)
     return hashlib.sha256(json.dumps(outputs).encode()).hexdigest()[:12]
+
+
+def _attendance_plan(settings: ChamberSettings) -> AttendancePlan | None:
+    """How presence is asked for; None where the box can't burn."""
+    if not settings.combustible:
+        return None
+    people, asks = tuple(person.name for person in settings.people), settings.asks_for_presence
+    if settings.attendance is None:
+        return AttendancePlan(asks=asks, people=people)
+    every_s, stage_s = 60.0 * settings.attendance.every_min, 60.0 * settings.attendance.stage_min
+    return AttendancePlan(every_s, stage_s, asks, people)
 
 
 def _sensor_plan(sensor: AnySensor) -> SensorPlan:

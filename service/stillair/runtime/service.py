@@ -367,6 +367,10 @@ class Service:
             raise CommandRefused(Refusal.UNKNOWN, "There is no such job.")
         return item
 
+    def watched(self, key: str) -> Chamber:
+        """The chamber of a key that `chamber` gave."""
+        return self._chambers[key]
+
     def picture(self, key: str) -> tuple[bytes, float] | None:
         """The latest frame as JPEG and its age in seconds."""
         camera = self._chambers[key].camera

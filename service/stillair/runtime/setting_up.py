@@ -16,6 +16,7 @@ from stillair.alarms.seen import VIEW
 from stillair.config import ChamberSettings
 from stillair.model import CameraCondition, CameraState
 from stillair.runtime import stop_found
+from stillair.runtime.attending import found_of
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import (
     CONTACT_REMEDY,
@@ -197,6 +198,7 @@ class SettingUp:
             yield stop_found.tried(f"{prefix}stop of the machine", settings, last)
         if not settings.people:
             yield Found(f"{prefix}messages", State.NONE, "nobody is told by message")
+        yield from found_of(settings, view.attendance, prefix)
         for (key, _), tried in list(self._tried.items()):
             if key == chamber.key:
                 yield Found(f"{prefix}{tried.thing}", tried.state, tried.told, tried.remedy)

@@ -22,6 +22,7 @@ from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import replace
 
+from stillair.alarms.attendance import KEY as OVERDUE
 from stillair.alarms.catalogue import AlarmContext
 from stillair.alarms.defects import BrokenRules
 from stillair.alarms.desk import CONFIRM_S, SAID_OVER, AlarmDesk
@@ -47,9 +48,11 @@ from stillair.jobs.standstill import StandStill, is_hot
 from stillair.model import (
     BURNING,
     KIND_CLASS,
+    AddNote,
     Afterwards,
     AlarmCommand,
     Annunciation,
+    AttendanceCommand,
     CameraState,
     ContactKind,
     ContactState,
@@ -65,6 +68,7 @@ from stillair.model import (
     Place,
     Reading,
     Reset,
+    RunUnattended,
     Sign,
     SignalClass,
     Sounding,
@@ -78,6 +82,7 @@ from stillair.model import (
 from stillair.thermal.balance import BalanceMemory
 from stillair.thermal.core import HEAT, ThermalWatch
 from stillair.thermal.plan import RuleFailure, ThermalContext
+from stillair.watch.attending import Attending
 from stillair.watch.gathered import Gathered
 from stillair.watch.plan import WatchPlan, WatchView
 from stillair.watch.stopping import Stopping
@@ -134,6 +139,7 @@ class Watch:
         done_with = min(memory.afterwards.burnt, memory.next_event - 1)
         self._aftermath = Aftermath(max(burnt), done_with)
         self._stopping = Stopping(plan, memory, self._alarms, self._open, self._witnesses)
+        self._attending = Attending(plan, memory.duties, self._open, self._witnesses.contacts)
         self._standstill = StandStill(plan.still_after_s)
         self._cooling_on = CoolingOn(memory.afterwards.coldest_c)
         self._broken = BrokenRules(spared=HEAT[0])
@@ -162,7 +168,9 @@ class Watch:
             case ContactState():
                 gathered = Gathered(t_s)
                 self._stopping.take(gathered, stimulus)
+                near = self._attending.take(gathered, stimulus)
                 self._number(gathered, self._take_contact(stimulus))
+                self._number(gathered, near)
                 return self._outcome(gathered)
             case CameraState():
                 self._witnesses.camera = stimulus
@@ -190,6 +198,8 @@ class Watch:
                 gathered = Gathered(t_s)
                 self._stopping.command(gathered, stimulus, self._jobs.job)
                 return self._outcome(gathered)
+            case _ if isinstance(stimulus, AttendanceCommand):
+                return self._attend(stimulus)
             case _:
                 raise TypeError(f"not a stimulus of the watch: {stimulus!r}")
 
@@ -221,6 +231,7 @@ class Watch:
             sounding=self._sounding,
             particles=self._witnesses.particles.latest(),
             stop=self._stopping.state,
+            attendance=self._attending.view(),
         )
 
     def balance(self) -> BalanceMemory:
@@ -251,6 +262,7 @@ class Watch:
             lambda: self._number(gathered, gap),
             lambda: self._number(gathered, self._camera_findings(t_s)),
             lambda: self._number(gathered, self._standstill_findings(t_s)),
+            lambda: self._number(gathered, self._attendance_findings(gathered)),
             lambda: self._number(
                 gathered, self._unseen.tick(t_s, self._open, self._heard_s, self._is_told)
             ),
@@ -379,11 +391,35 @@ class Watch:
         job, event = self._jobs.job, self._open.get((Kind.NO_MOTION, ""))
         if job is None and event is None:
             return ()
+        movement = self._witnesses.movement_seen(t_s)
+        return self._standstill.tick(t_s, job, movement, hot=self._is_hot(), event=event)
+
+    def _is_hot(self) -> bool | None:
+        """Whether chamber or bed are; None where no sensor can tell."""
         view = self._thermal.view()
         beds_c = (s.temperature_c for s in view.sensors if s.place is Place.BED and not s.fault)
-        hot = is_hot(view.phase, view.air_c, beds_c)
-        movement = self._witnesses.movement_seen(t_s)
-        return self._standstill.tick(t_s, job, movement, hot=hot, event=event)
+        return is_hot(view.phase, view.air_c, beds_c)
+
+    # --- somebody near -----------------------------------------------------------
+
+    def _attendance_findings(self, gathered: Gathered) -> tuple[Finding, ...]:
+        if self._plan.attendance is None:
+            return ()
+        self._unseen.seen(OVERDUE)  # it is followed, also after a restart
+        return self._attending.tick(
+            gathered, hot=self._is_hot(), job=self._jobs.job, burning=self._burning
+        )
+
+    def _attend(self, command: AttendanceCommand) -> Outcome:
+        gathered, job = Gathered(command.t_s), self._jobs.job
+        found = self._attending.command(gathered, command, job, burning=self._burning)
+        if isinstance(command, RunUnattended) and job is not None and gathered.duties:
+            # It stands in the job's own record as well.
+            text = f"Runs unattended: {' '.join(command.reason.split())}"
+            note = AddNote(t_s=command.t_s, by=command.by, job=job.id, text=text)
+            gathered.jobs = self._jobs.command(note)
+        self._number(gathered, found)
+        return self._outcome(gathered)
 
     def _is_told(self, event: EventChange) -> bool:
         if event.kind is Kind.NO_MOTION:

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from http import HTTPStatus
 from typing import Annotated
 
 from fastapi import APIRouter, Request
 
 from stillair.access.roles import Principal, Role
 from stillair.api.entry import TheService, acting, acting_person
-from stillair.api.nearness import is_near
-from stillair.api.problems import Problem
+from stillair.api.nearness import refuse_from_afar
 from stillair.api.schemas import Done, Tried
 from stillair.model import HoldStop, ResetStop, StopNow, StopTried
 
@@ -69,12 +67,8 @@ async def reset(chamber: str, request: Request, service: TheService, person: Res
 
     409 while what stopped it stands, and where a button at the machine does this.
     """
-    if not is_near(request):
-        raise Problem(
-            HTTPStatus.FORBIDDEN,
-            "Only from near the machine: in the same network as the board that watches it.",
-        )
-    answer = await service.command(
-        service.chamber(chamber), lambda t_s: ResetStop(t_s=t_s, by=person.name)
-    )
+    key = service.chamber(chamber)
+    settings = next(each.settings for each in service.chambers() if each.key == key)
+    refuse_from_afar(request, settings, "Go to the machine, and answer in its own network.")
+    answer = await service.command(key, lambda t_s: ResetStop(t_s=t_s, by=person.name))
     return Done(stored=answer.stored)
