@@ -105,6 +105,30 @@ def test_a_detector_counts_and_stops() -> None:
     assert phase(story) is StopPhase.STOPPED
 
 
+@pytest.mark.parametrize(
+    ("countdown_s", "said"),
+    [
+        pytest.param(30.0, "is switched off 30 s after this was found, unless", id="counting"),
+        pytest.param(0.0, "The machine was switched off.", id="stopped"),
+    ],
+)
+def test_people_are_told_with_the_danger_what_becomes_of_the_machine(
+    countdown_s: float, said: str
+) -> None:
+    assert STOPS.stop is not None
+    story = Story(plan=replace(STOPS, stop=replace(STOPS.stop, countdown_s=countdown_s)))
+    story.take(detector(0.0, False))
+    story.seconds(5)
+    outcome = story.take(detector(5.4, True))
+    (message,) = (notice for notice in outcome.notices if notice.person)
+    assert said in message.text
+    begun = len(story.outcomes)
+    story.seconds(400)
+    more = [n for o in story.outcomes[begun:] for n in o.notices if n.person]
+    assert more
+    assert not any(said in notice.text for notice in more), "it is said once"
+
+
 def test_it_is_held_by_a_person_and_resets_with_its_alarm() -> None:
     story = stopping_story()
     story.seconds(5)

@@ -26,6 +26,16 @@ _SUPPLY_STAYS = Words(
 )
 
 
+def added(*, countdown_s: float, is_stopped: bool) -> str:
+    """What a message of the danger says of the machine."""
+    if is_stopped:
+        return "The machine was switched off."
+    return (
+        f"The machine is switched off {countdown_s:.0f} s after this was found, unless somebody"
+        " says no on the page."
+    )
+
+
 def stop_words(subject: str) -> Words | None:
     """The words of what ails the stop of the machine; None where the subject is another."""
     if subject == SUPPLY_STAYS:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 
 from stillair.alarms.desk import AlarmDesk
-from stillair.alarms.stop_words import SUPPLY_STAYS
+from stillair.alarms.stop_words import SUPPLY_STAYS, added
 from stillair.alarms.stopping import StopDesk
+from stillair.alarms.wording import Stage
 from stillair.errors import CommandRefused, Refusal
 from stillair.fire.witnesses import Witnesses
 from stillair.model import (
@@ -20,6 +22,7 @@ from stillair.model import (
     Kind,
     StopCommand,
     StopNow,
+    StopPhase,
     StopState,
     WatchMemory,
 )
@@ -97,6 +100,25 @@ class Stopping:
             standing = self._alarms.standing()
         except Exception as error:
             note(error)
-        gathered.add_stop(self._desk.follow(gathered.t_s, standing, self._open.values()))
+        result = self._desk.follow(gathered.t_s, standing, self._open.values())
+        if result.states:
+            self._add_to_messages(gathered, self._desk)
+        gathered.add_stop(result)
         before, self._told = self._told, self._desk.is_stopped
         return None if before is self._told else self._told
+
+    @staticmethod
+    def _add_to_messages(gathered: Gathered, desk: StopDesk) -> None:
+        """Have what people are told of the danger in this step say what becomes of the machine."""
+        phase = desk.state.phase
+        if phase not in (StopPhase.COUNTING, StopPhase.STOPPED):
+            return
+        is_stopped = phase is StopPhase.STOPPED
+        words = added(countdown_s=desk.plan.countdown_s, is_stopped=is_stopped)
+        cause = desk.state.cause
+        gathered.notices[:] = [
+            replace(notice, text=f"{notice.text.rstrip()}\n\n{words}\n")
+            if notice.kind.value == cause and notice.stage in (Stage.RAISED, Stage.CHANGED)
+            else notice
+            for notice in gathered.notices
+        ]
