@@ -99,12 +99,22 @@ RIGHTS = {
     "POST /api/tokens/remove": OWN,
     "GET /api/audit": OWN,
     "GET /api/setting-up": OWN,
+    "GET /api/alarm-tests": READ,
+    "POST /api/alarm-tests": OPERATE,
+    "POST /api/alarm-tests/{test}/confirm": OPERATE,
     # Whoever has the link of a message; others get 404, whoever they are.
     "GET /api/answer/{token}": ANYBODY,
     "GET /api/answer/{token}/picture": ANYBODY,
     "GET /api/answer/{token}/readings": ANYBODY,
     "POST /api/answer/{token}/seen": ANYBODY,
     "POST /api/answer/{token}/quiet": ANYBODY,
+    "GET /api/answer/{token}/test": ANYBODY,
+    "POST /api/answer/{token}/heard": ANYBODY,
+    "GET /api/telephones": READ,
+    "GET /api/telephones/key": READ,
+    "POST /api/telephones": OPERATE,
+    "DELETE /api/telephones/{telephone}": OPERATE,
+    "POST /api/telephones/{telephone}/trial": OPERATE,
 }
 TOKENS = {
     "viewer": ("--role", "viewer"),
@@ -127,8 +137,10 @@ FILLED = {
     "{alarm}": "boat-shed-99",
     "{chamber}": "boat-shed",
     "{event}": "99",
+    "{test}": "boat-shed-99",
     "{picture}": "0" * 32,
     "{token}": "a-link.that-is-none",
+    "{telephone}": "0" * 16,
 }
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any, cast
 
 import pytest
 
 from stillair.alarms.wording import line
+from stillair.alerts.telephones import Telephones
 from stillair.clock import ManualClock
 from stillair.errors import DeliveryError
 from stillair.model import KIND_CLASS, Change, EventChange, Kind, Trouble
@@ -85,6 +87,7 @@ class Shed:
             board=self._read,
             has_owner=lambda: True,
             trials={key: [Trial("mail", ("cox",), of, "")] for key, of in (mail or {}).items()},
+            telephones=Telephones(Path("/nowhere/telephones.json"), ManualClock().wall),
             monotonic_s=lambda: self.now_s,
         )
         if first is not None:

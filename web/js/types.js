@@ -190,9 +190,41 @@
  * @property {Stop} stop
  * @property {Attendance | null} attendance  null where the box can't burn
  *
- * @typedef {"silent" | "attention" | "fire"} Sounding
+ * @typedef {"silent" | "attention" | "test" | "fire"} Sounding
+ *
+ * @typedef {object} RouteTried
+ * @property {string} person
+ * @property {string} route
+ * @property {string} spoken  as people call it
+ * @property {boolean} arrived
+ * @property {"heard" | "silent" | "nothing" | null} heard
+ * @property {string} text  what became of its message
+ *
+ * @typedef {object} AlarmTest
+ * @property {number | null} seq
+ * @property {string} id
+ * @property {string} chamber
+ * @property {string} at
+ * @property {string} by
+ * @property {boolean} scheduled
+ * @property {"running" | "done" | "ended" | "cut_off"} phase
+ * @property {string} text
+ * @property {string[]} steps
+ * @property {string} sounder
+ * @property {string} stop
+ * @property {RouteTried[]} routes
+ *
+ * @typedef {object} Tested  what the last alarm test of a chamber says
+ * @property {string} chamber
+ * @property {boolean} ready
+ * @property {string} text
+ * @property {boolean} running
+ * @property {boolean} sounder
+ * @property {{person: string, routes: string[]}[]} people
+ * @property {AlarmTest | null} test
  *
  * @typedef {object} Now
+ * @property {{ready: boolean, text: string, chambers: Tested[]}} alarm_test
  * @property {string} version
  * @property {string} at
  * @property {boolean} stored

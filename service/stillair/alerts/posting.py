@@ -11,7 +11,7 @@ from __future__ import annotations
 import logging
 import socket
 import ssl
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -68,14 +68,25 @@ def post(
     timeout_s: float,
     trust: str | None = None,
     lines: Lines | None = None,
+    may_reach: Callable[[str], bool] | None = None,
 ) -> Taken:
     """POST `body` to `url` and give the answer, all of it within `timeout_s`.
 
     Only a name server that doesn't answer may take longer. `trust` is a file of certificates
     to check the server's against, in place of the machine's own; whoever closes `lines` ends
-    it at once. Raises `PostError`.
+    it at once. `may_reach` judges the IP address to which the name of an HTTPS server has led,
+    before a byte is sent: for urls that strangers have a say in. Raises `PostError`.
     """
-    return _ask("POST", url, body, headers, timeout_s=timeout_s, trust=trust, lines=lines)
+    return _ask(
+        "POST",
+        url,
+        body,
+        headers,
+        timeout_s=timeout_s,
+        trust=trust,
+        lines=lines,
+        may_reach=may_reach,
+    )
 
 
 def get(
@@ -94,13 +105,16 @@ def _ask(
     timeout_s: float,
     trust: str | None,
     lines: Lines | None,
+    may_reach: Callable[[str], bool] | None = None,
 ) -> Taken:
     host = _host(url)
     begun = b""
     with (lines or Lines()).line(timeout_s) as line, requests.Session() as session:
         session.trust_env = False  # no proxy or password that happens to lie about
         for scheme in _PORTS:
-            session.mount(f"{scheme}://", _Watched(line, trust))
+            session.mount(f"{scheme}://", _Watched(line, trust, may_reach))
+        if may_reach is not None:
+            session.adapters.pop("http://")
         try:
             answer = session.request(
                 method,
@@ -160,17 +174,27 @@ def knock(
     return f"{host}:{port}"
 
 
-class _Watched(HTTPAdapter):
-    """Connections that `line` can cut, also while headers come; the machine's authorities count."""
+class _BarredError(Exception):
+    """The name has led to where nothing may be sent."""
 
-    def __init__(self, line: Line, trust: str | None) -> None:
+
+class _Watched(HTTPAdapter):
+    """Connections that `line` can cut, also while headers come; the machine's authorities count.
+
+    A connection to an address that `may_reach` bars is given up before a byte is sent.
+    """
+
+    def __init__(
+        self, line: Line, trust: str | None, may_reach: Callable[[str], bool] | None
+    ) -> None:
         self._line = line
         self._trust = trust
+        self._may_reach = may_reach
         super().__init__()
 
     def init_poolmanager(self, *args: Any, **keywords: Any) -> None:
         super().init_poolmanager(*args, ssl_context=_context(self._trust), **keywords)
-        line = self._line
+        line, may_reach = self._line, self._may_reach
 
         class Plain(HTTPConnection):
             def _new_conn(self) -> socket.socket:
@@ -182,6 +206,10 @@ class _Watched(HTTPAdapter):
             def _new_conn(self) -> socket.socket:
                 made = super()._new_conn()
                 line.watch(made)
+                # Of the connection itself: to look the name up beforehand could give another.
+                if may_reach is not None and not may_reach(made.getpeername()[0]):
+                    made.close()
+                    raise _BarredError
                 return made
 
         class PlainPool(HTTPConnectionPool):
@@ -218,6 +246,8 @@ def _error(host: str, error: Exception, line: Line, timeout_s: float) -> PostErr
         return failed(f"{host} was not asked: the service stops")
     if line.overdue or isinstance(error, requests.Timeout | TimeoutError):
         return failed(f"{host} gave no answer within {timeout_s:g} s")
+    if isinstance(error, _BarredError):
+        return failed(f"{host} leads into a private network, where this may not be sent")
     if "CERTIFICATE_VERIFY_FAILED" in text:
         return failed(f"the certificate of {host} can't be trusted")
     if isinstance(error, requests.exceptions.SSLError | ssl.SSLError):

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import ipaddress
+from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import Field, SecretStr, Strict, ValidationInfo, field_validator
 
 from stillair.config.tables import Table
 from stillair.config.values import (
+    Contact,
     FilePath,
     Host,
     Line,
@@ -19,6 +21,7 @@ from stillair.config.values import (
     Pin,
     Port,
     Route,
+    Server,
     Takes,
     command_line,
     context_of,
@@ -145,6 +148,27 @@ class WebhookTable(Table):
                 " openssl rand -hex 32 makes one"
             )
         return secret
+
+
+class PushTable(Table):
+    contact: Contact = Field(
+        default="mailto:nobody@stillair.invalid",
+        description="Where those who run a push service may turn to; some want a real address.",
+    )
+    own_server: Server | None = Field(
+        default=None,
+        description="A push service of your own, the only one that may stand in a private network.",
+    )
+    trust_file: FilePath | None = Field(
+        default=None, description="Certificates to check own_server by; else the machine's own."
+    )
+
+    @field_validator("trust_file")
+    @classmethod
+    def _of_own_server(cls, file: Path | None, info: ValidationInfo) -> Path | None:
+        if file is not None and info.data.get("own_server", "") is None:
+            raise ValueError("is of no use without own_server")
+        return file
 
 
 class MqttTable(Login):

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 from enum import StrEnum
+from functools import cached_property
 from typing import Annotated, Any
 
 from pydantic import Field, Strict, ValidationInfo, field_validator
@@ -31,10 +32,12 @@ from stillair.config.reach import (
     MqttTable,
     PageTable,
     PersonTable,
+    PushTable,
     WebhookTable,
 )
 from stillair.config.stop import StopTable
 from stillair.config.tables import Table
+from stillair.config.testing import AlarmTestTable
 from stillair.config.values import Name, Otherwise, Zone
 from stillair.model import chamber_key
 
@@ -109,6 +112,21 @@ class HistoryTable(Table):
     )
 
 
+OUTGOING = {
+    "mail",
+    "mqtt",
+    "webhook",
+    "push",
+    "page",
+    "people",
+    "alarm_test",
+    "heartbeat",
+    "neighbours",
+}
+# Whatever changes in one of these has to be tried anew by an alarm test.
+REACH = {"people", "mail", "mqtt", "webhook", "push", "sounder", "stop"}
+
+
 class Family(StrEnum):
     """Where the readings of a chamber come from; one chamber has one of these."""
 
@@ -138,11 +156,13 @@ class ChamberSettings(Table):
     )
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
+    alarm_test: AlarmTestTable = AlarmTestTable()
     webhook: WebhookTable | None = None
     attendance: AttendanceTable | None = None
     page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None
     neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
+    push: PushTable = PushTable()
     history: HistoryTable = HistoryTable()
 
     @property
@@ -195,6 +215,14 @@ class ChamberSettings(Table):
     @property
     def fingerprint(self) -> str:
         """Twelve characters that change with any setting that bears on what is seen and decided."""
-        reach = {"mail", "mqtt", "webhook", "page", "people", "heartbeat", "neighbours"}
-        plain = self.model_dump(mode="json", exclude=reach)
-        return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]
+        return _mark(self.model_dump(mode="json", exclude=OUTGOING))
+
+    @cached_property
+    def reach_mark(self) -> str:
+        """Twelve characters that change with any setting by which an alarm reaches somebody."""
+        # Passwords are no part of it: they are left out of what a secret shows of itself.
+        return _mark(self.model_dump(mode="json", include=REACH))
+
+
+def _mark(plain: object) -> str:
+    return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]

@@ -261,6 +261,26 @@ def shown_route(value: str) -> str:
     return f"{scheme[:20]}:…" if colon and re.fullmatch(r"[A-Za-z][\w+.-]*", scheme) else "…"
 
 
+def _contact(value: str) -> str:
+    scheme, _, address = value.partition(":")
+    if scheme == "mailto":
+        return f"mailto:{mail_address(address)}"
+    if not re.fullmatch(r"https://[^\s/@?#]+(/[^\s?#]*)?", value) or not value.isascii():
+        raise ValueError('has to be "mailto:somebody@example.org" or the https address of a page')
+    return value
+
+
+def _server(value: str) -> str:
+    if (
+        not re.fullmatch(r"[a-z0-9.-]+:[0-9]{1,5}", value)
+        or not 0 < int(value.rpartition(":")[2]) < 65536
+    ):
+        raise ValueError(
+            'has to be a host in small letters and its port, as in "shed.example:8443"'
+        )
+    return value
+
+
 def command_line(value: str) -> str:
     try:
         words = shlex.split(value)
@@ -346,6 +366,18 @@ Origin = Annotated[
 ]
 Zone = Annotated[str, Field(max_length=100), AfterValidator(_zone), Takes("a time zone's name")]
 MailAddress = Annotated[str, AfterValidator(mail_address), Takes("an e-mail address")]
+Contact = Annotated[
+    str,
+    Field(max_length=200),
+    AfterValidator(_contact),
+    Takes("a mailto: or https: address"),
+]
+Server = Annotated[
+    str,
+    Field(max_length=259),
+    AfterValidator(_server),
+    Takes('a host and its port, as in "push.shed.example:8443"'),
+]
 Route = Annotated[
     str,
     Field(max_length=ROUTE_CHARACTERS),

@@ -55,16 +55,71 @@ class StopState:
     tried_with: str = ""  # a mark of the outputs as they were then
 
 
+class Heard(StrEnum):
+    """What a person says of a test's message."""
+
+    HEARD = "heard"  # it arrived, and was heard
+    SILENT = "silent"  # it arrived, and nothing was to be heard
+    NOTHING = "nothing"  # it hasn't arrived
+
+
+class AlarmTestPhase(StrEnum):
+    """How far an alarm test has come."""
+
+    RUNNING = "running"
+    DONE = "done"  # all is sent, or has been waited for; people may still confirm
+    ENDED = "ended"  # by real danger
+    CUT_OFF = "cut_off"  # by a restart, or because its end never came
+
+
+@dataclass(frozen=True, slots=True)
+class RouteTried:
+    """What a test found out of one route of one person.
+
+    Times are seconds since the test began; `key` is that of its message in the outbox.
+    """
+
+    person: str
+    route: str
+    key: str
+    handed_after_s: float | None = None  # a server has taken the message
+    refused: str = ""  # why none has so far
+    heard: Heard | None = None
+    confirmed_after_s: float | None = None
+    confirmed_by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PartTried:
+    """What a test found out of what isn't a route: the sounder, the stop of the machine.
+
+    `well` is None where there is none, or it wasn't tried.
+    """
+
+    well: bool | None
+    told: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class AlarmTestState:
-    """One alarm test, as far as it has come."""
+    """One alarm test, as far as it has come.
+
+    `steps` are those parts of the way that were passed so far, from simulated signs to
+    messages; `setup` is a mark of people, routes, sounder and stop, which changes with them.
+    """
 
     id: str
     changed_s: float
     by: str = ""
-    phase: str = "running"  # running, done
+    phase: AlarmTestPhase = AlarmTestPhase.RUNNING
     started_s: float = 0.0
     steps: tuple[str, ...] = ()
+    scheduled: bool = False
+    setup: str = ""
+    why: str = ""  # how it ended, where that isn't as it should
+    routes: tuple[RouteTried, ...] = ()
+    sounder: PartTried | None = None
+    stop: PartTried | None = None
 
 
 Duty = AttendanceState | StopState | AlarmTestState

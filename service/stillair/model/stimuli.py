@@ -7,6 +7,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from stillair.errors import ReadingFault
+from stillair.model.duties import Heard, PartTried, RouteTried
 from stillair.model.kinds import ContactKind, Detail, JobOutcome, Kind
 
 
@@ -130,6 +131,21 @@ class Trouble:
     active: bool
     subject: str = ""
     detail: Detail = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmTestTold:
+    """What has become of an alarm test outside of the watch; None: nothing new.
+
+    `routes` are those of which something is known now, by their keys; `done` ends it.
+    """
+
+    id: str
+    t_s: float
+    routes: tuple[RouteTried, ...] = ()
+    sounder: PartTried | None = None
+    stop: PartTried | None = None
+    done: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,10 +291,44 @@ class RunUnattended(Command):
     job: str = ""  # the one that is meant; "": the one that there is
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StartAlarmTest(Command):
+    """Try the whole way of an alarm, with simulated signs and marked messages.
+
+    `id` is the test's, `setup` a mark of all that it tries; after `within_s` it is over
+    even if nobody tells its end.
+    """
+
+    id: str
+    setup: str
+    scheduled: bool = False
+    within_s: float = 600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConfirmAlarmTest(Command):
+    """What a person says of the messages of a test; without `route` of all of theirs."""
+
+    test: str
+    person: str
+    heard: Heard
+    route: str | None = None
+
+
 JobCommand = StartJob | PauseJob | ResumeJob | FinishJob | ReportHeight | AddNote | TellOutcome
 AlarmCommand = Acknowledge | Reset | Shelve | Unshelve
 StopCommand = HoldStop | StopNow | StopTried | ResetStop
 AttendanceCommand = Present | HandOver | Leave | RunUnattended
+AlarmTestCommand = StartAlarmTest | ConfirmAlarmTest
 Stimulus = (
-    Reading | ContactState | CameraState | Movement | Particles | Sign | Trouble | Tick | Command
+    Reading
+    | ContactState
+    | CameraState
+    | Movement
+    | Particles
+    | Sign
+    | Trouble
+    | AlarmTestTold
+    | Tick
+    | Command
 )

@@ -77,6 +77,10 @@ class Chamber:
         readers: tuple[Reads, ...] = (*self.loops, *([self.camera] if self.camera else []))
         return all(reader.alive for reader in readers)
 
+    def stop_on_time(self, within_s: float) -> bool:
+        """Whether what stops the machine is as it should be, where there is one."""
+        return self.machine_stop is None or self.machine_stop.on_time(within_s)
+
     def start(self) -> None:
         """Begin to watch: first what sounds, then what decides, then what looks."""
         stops = [self.machine_stop] if self.machine_stop else []

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from stillair.alarms.sentence import sentence
+from stillair.alarms.testing import Readiness
 from stillair.config.inputs import AnyContact, CameraTable, GpioContact, MqttContact
 from stillair.config.settings import Family
 from stillair.model import CameraCondition, CameraState, ContactKind, JsonValue, Timeline
@@ -31,8 +32,13 @@ PLAYED_FAST = (
 BLIND_SPOTS = "The camera can't see behind the part, in the dark or inside the electronics."
 
 
-def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
-    """One chamber's part of the first page. `troubles` are clauses about the service itself."""
+def chamber_now(
+    chamber: Chamber, view: WatchView, troubles: list[str], tested: Readiness | None = None
+) -> Item:
+    """One chamber's part of the first page. `troubles` are clauses about the service itself.
+
+    `tested` is what the last alarm test says of the way to people.
+    """
     settings = chamber.settings.chamber
     timeline = chamber.labels.timeline()
     now_s = chamber.clock.now_s()
@@ -56,6 +62,7 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
         alarms=view.alarms,
         troubles=troubles,
         events=view.events,
+        untested="" if tested is None or tested.ready else tested.text,
     )
     return {
         "chamber": chamber.key,
@@ -188,8 +195,6 @@ def _not_watched(chamber: Chamber, state: CameraState | None) -> list[str]:
     if "detector" not in kinds:
         told.append("No listed smoke or heat detector is connected.")
     told += unsupervised(chamber.settings.contacts)
-    if not chamber.settings.people:
-        told.append("Nobody is told by message: no person has been named.")
     if chamber.settings.sounder is None:
         told.append("No sounder is connected.")
     return told

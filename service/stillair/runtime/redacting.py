@@ -10,6 +10,7 @@ an error shows. Too much goes rather than too little.
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import socket
@@ -26,6 +27,7 @@ from stillair.access.certificates import NAMES_FILE
 from stillair.access.first_code import LETTERS
 from stillair.access.people import FILE_NAME as PEOPLE
 from stillair.alerts.addresses import public_form
+from stillair.alerts.telephones import FILE_NAME as TELEPHONES
 from stillair.config import ChamberSettings
 from stillair.config.forms import choices, field_kind
 from stillair.config.stop import StopOn
@@ -150,7 +152,7 @@ def redaction(
     texts |= {socket.gethostname(), os.environ.get("USER", ""), os.environ.get("SUDO_USER", "")}
     with suppress(OSError):
         texts |= set((folder / "certificates" / NAMES_FILE).read_text("utf-8").split())
-    texts |= set(_people(folder))
+    texts |= set(_people(folder)) | set(_telephones(folder))
     marks = {
         public_form(address, person.name).rpartition("-")[2]
         for chamber in chambers
@@ -227,3 +229,12 @@ def _people(folder: Path) -> Iterator[str]:
     with suppress(sqlite3.Error), closing(sqlite3.connect(uri, uri=True, timeout=2.0)) as store:
         for (name,) in store.execute("SELECT name FROM person UNION SELECT name FROM token"):
             yield str(name)
+
+
+def _telephones(folder: Path) -> Iterator[str]:
+    """What is kept of telephones, as far as the file can be read: addresses, keys and names."""
+    with suppress(OSError, ValueError, TypeError, KeyError, RecursionError):
+        with (folder / TELEPHONES).open("rb") as file:
+            rows = json.loads(file.read(FILE_BYTES))["telephones"]
+        for row in rows:
+            yield from (str(row[key]) for key in ("endpoint", "p256dh", "auth", "label", "person"))

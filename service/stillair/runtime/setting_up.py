@@ -13,9 +13,10 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 from stillair.alarms import figures
 from stillair.alarms.seen import VIEW
+from stillair.alerts.telephones import Telephones
 from stillair.config import ChamberSettings
 from stillair.model import CameraCondition, CameraState
-from stillair.runtime import stop_found
+from stillair.runtime import pushing, stop_found
 from stillair.runtime.attending import found_of
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import (
@@ -27,11 +28,13 @@ from stillair.runtime.found import (
     camera_remedy,
     computer,
     one_wire_addresses,
+    tested,
     unfit,
     unnamed_camera,
     unnamed_sensors,
 )
 from stillair.runtime.reaching import Trial, listed
+from stillair.runtime.tested import mark_with, readiness
 from stillair.runtime.troubles import Troubles
 from stillair.sensing import board as judging
 from stillair.sensing.board import Board, Judged
@@ -71,6 +74,8 @@ class SettingUp:
     has_owner : callable
     trials : mapping
         Of each chamber, the ways to reach people that can be tried without sending.
+    telephones : Telephones
+        Those that have joined.
 
     `is_demo` (no chamber file was given), `certificate` and `links` are set before the start.
     """
@@ -83,6 +88,7 @@ class SettingUp:
         board: Callable[[], Board],
         has_owner: Callable[[], bool],
         trials: Mapping[str, Sequence[Trial]],
+        telephones: Telephones,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.is_demo = False
@@ -92,6 +98,7 @@ class SettingUp:
         self._read = board
         self._has_owner = has_owner
         self._trials = {(key, trial.thing): trial for key, of in trials.items() for trial in of}
+        self._telephones = telephones
         self._monotonic_s = monotonic_s
         self._board: Board | None = None
         self._looked_s = 0.0  # when
@@ -191,13 +198,16 @@ class SettingUp:
         if settings.sounder is None:
             yield Found(f"{prefix}sounder", State.NONE, "alarms are heard on open pages alone")
         else:
-            told = "heard in the room, whatever telephones are set to; only an alarm shows how well"
+            told = "heard in the room, whatever telephones are set to; an alarm test shows how well"
             yield Found(f"{prefix}sounder", State.NOT_TRIED, told)
         if settings.stop is not None:
             last = stop_found.of_state(view.stop, chamber.labels.timeline().at)
             yield stop_found.tried(f"{prefix}stop of the machine", settings, last)
         if not settings.people:
             yield Found(f"{prefix}messages", State.NONE, "nobody is told by message")
+        else:
+            yield tested(f"{prefix}alarm test", readiness(chamber, mark_with(self._telephones)))
+        yield from pushing.found(settings, self._telephones, prefix)
         yield from found_of(settings, view.attendance, prefix)
         for (key, _), tried in list(self._tried.items()):
             if key == chamber.key:

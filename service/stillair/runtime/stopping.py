@@ -19,7 +19,7 @@ from stillair.alerts.stop_messages import TEST, StopMessage
 from stillair.clock import Clock
 from stillair.config import ChamberSettings
 from stillair.errors import DeliveryError
-from stillair.model import StopPhase, StopState, Timeline
+from stillair.model import PartTried, StopPhase, StopState, Timeline
 from stillair.runtime.plans import TOPIC, WEBHOOK, stop_address, stop_plan
 from stillair.storage.items import Item, label
 from stillair.watch import WatchView
@@ -124,6 +124,12 @@ class MachineStop:
             )
             tested.append(self._test(part, partial(way.test, message)))
         return tuple(tested)
+
+    def tried(self) -> PartTried:
+        """How such a test went, for an alarm test."""
+        parts = self.check()
+        told = "; ".join(f"{each.part}: {each.told}" for each in parts)
+        return PartTried(all(each.is_fit for each in parts), told)
 
     def describe(self) -> str:
         """By what it is stopped, in a clause that holds no secret."""

@@ -14,6 +14,7 @@ from stillair import __version__
 from stillair.access.answers import LASTS, Answers
 from stillair.alerts.courier import Courier
 from stillair.alerts.outputs import CommandOutput, GpioOutput, NoOutput
+from stillair.alerts.push import SCHEME
 from stillair.alerts.sounder import SounderLoop, SounderOutput
 from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings
@@ -21,6 +22,7 @@ from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.media.files import PictureFiles
 from stillair.model import CameraState, Movement, Particles, Reading, Sign
 from stillair.runtime import backup, learned
+from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.chamber import Chamber, Reads
@@ -36,6 +38,7 @@ from stillair.runtime.machine import SimulatedMachine
 from stillair.runtime.pausing import Pausing
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import watch_plan
+from stillair.runtime.pushing import push_route
 from stillair.runtime.reaching import routes_of, trials_of
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
@@ -44,6 +47,7 @@ from stillair.runtime.stopping import MachineStop
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
 from stillair.runtime.switching import machine_stops, route_trouble, stop_routes
+from stillair.runtime.tested import mark_with
 from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
@@ -118,6 +122,7 @@ def build(
         service.troubles.backup,
     )
     service.housekeeping.each_minute("camera pauses", service.pausing.tidy)
+    service.push = push_route(chambers, folder, clock)
     service.setting_up = SettingUp(
         chambers=service.chambers,
         troubles=service.troubles,
@@ -125,6 +130,7 @@ def build(
         board=lambda: read_board(folder, clock.wall(), program=None),
         has_owner=has_owner,
         trials={settings.key: trials_of(settings) for settings in chambers},
+        telephones=service.push.telephones,
     )
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
     service.workshop = Workshop(folder)
@@ -136,6 +142,17 @@ def build(
         keep=service.writer.put,
     )
     stops = machine_stops(chambers, service.troubles, clock)
+    service.alarm_tests = AlarmTests(
+        folder,
+        chambers=service.chambers,
+        tries=service.history,
+        keep=service.keep,
+        withdraw=service.journal.withdraw,
+        mark=mark_with(service.push.telephones),
+        wall=clock.wall,
+        check_stop=lambda key: stops[key].tried() if key in stops else None,
+    )
+    service.housekeeping.each_minute("alarm tests", service.alarm_tests.look, second=11)
     answers = Answers(folder)
     answers.look()  # now, so that no message waits for it
     service.housekeeping.each_minute("answer links", answers.look, second=11)
@@ -145,13 +162,16 @@ def build(
     service.setting_up.links = service.answering.found
     service.courier = Courier(
         service.journal,
-        routes_of(
-            chambers,
-            picture=service.pictures.of_alarm,
-            wall=clock.wall,
-            link_ends=lambda: clock.wall() + LASTS,
-        )
-        | stop_routes(stops),
+        {
+            **routes_of(
+                chambers,
+                picture=service.pictures.of_alarm,
+                wall=clock.wall,
+                link_ends=lambda: clock.wall() + LASTS,
+            ),
+            SCHEME: service.push,
+            **stop_routes(stops),
+        },
         clock=clock,
         chance=random.Random().random,
         on_trouble=partial(route_trouble, service.troubles),
@@ -229,7 +249,12 @@ def _chamber(
             on_pause=partial(service.pictures.forget, key),
         )
         checked.append(camera_loop)
-    sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.troubles.sounder, key))
+    sounder = SounderLoop(
+        _sounder(settings),
+        machine_clock,
+        partial(service.troubles.sounder, key),
+        partial(service.alarm_tests.sounded, key),
+    )
     for neighbour in neighbours_of(settings, drivers, clock, lambda told: supervisor.put(told)):
         checked.append(neighbour)
         if isinstance(neighbour, AskedNeighbour):

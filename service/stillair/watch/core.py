@@ -51,6 +51,9 @@ from stillair.model import (
     AddNote,
     Afterwards,
     AlarmCommand,
+    AlarmTestCommand,
+    AlarmTestState,
+    AlarmTestTold,
     Annunciation,
     AttendanceCommand,
     CameraState,
@@ -72,6 +75,7 @@ from stillair.model import (
     Sign,
     SignalClass,
     Sounding,
+    StartAlarmTest,
     StartJob,
     Stimulus,
     StopCommand,
@@ -85,6 +89,7 @@ from stillair.thermal.plan import RuleFailure, ThermalContext
 from stillair.watch.attending import Attending
 from stillair.watch.gathered import Gathered
 from stillair.watch.plan import WatchPlan, WatchView
+from stillair.watch.rehearsal import Rehearsal, Rehearsed, dangers
 from stillair.watch.stopping import Stopping
 
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
@@ -130,6 +135,8 @@ class Watch:
         self._unseen = Unseen(
             (e for e in memory.events if e.kind not in REMEMBERED), wait_s=CONFIRM_S
         )
+        tests = [duty for duty in memory.duties if isinstance(duty, AlarmTestState)]
+        self._rehearsal = Rehearsal(plan, tests[-1] if tests else None)
         self._last_seen_s = memory.last_seen_s
         names = [*(s.name for s in plan.thermal.sensors), *(c.name for c in plan.contacts)]
         self._witnesses = Witnesses((*names, *plan.particles), camera=plan.camera)
@@ -183,6 +190,10 @@ class Watch:
             case Trouble():
                 known = self._open.get((stimulus.kind, stimulus.subject))
                 return self._conclude(t_s, (trouble(stimulus, known),))
+            case AlarmTestTold():
+                return self._rehearsed(t_s, self._rehearsal.take(stimulus))
+            case _ if isinstance(stimulus, AlarmTestCommand):
+                return self._command_test(stimulus)
             case _ if isinstance(stimulus, AlarmCommand):
                 gathered = Gathered(t_s)
                 if isinstance(stimulus, Reset):
@@ -195,9 +206,7 @@ class Watch:
                     self._aftermath.begin_job()
                 return self._outcome(gathered)
             case _ if isinstance(stimulus, StopCommand):
-                gathered = Gathered(t_s)
-                self._stopping.command(gathered, stimulus, self._jobs.job)
-                return self._outcome(gathered)
+                return self._outcome(self._stopping.command(stimulus, self._jobs.job))
             case _ if isinstance(stimulus, AttendanceCommand):
                 return self._attend(stimulus)
             case _:
@@ -232,6 +241,7 @@ class Watch:
             particles=self._witnesses.particles.latest(),
             stop=self._stopping.state,
             attendance=self._attending.view(),
+            alarm_test=self._rehearsal.state,
         )
 
     def balance(self) -> BalanceMemory:
@@ -268,6 +278,7 @@ class Watch:
             ),
             lambda: self._tick_alarms(gathered),
             lambda: self._number(gathered, self._stopping.supply_findings(t_s)),
+            lambda: self._mind_test(gathered),
             lambda: self._follow_job(gathered),
         )
         for step in steps:
@@ -305,6 +316,28 @@ class Watch:
         job = self._jobs.job
         context = AlarmContext(phase=self._phase, job=job.state if job else None)
         gathered.add_alarms(self._alarms.tick(gathered.t_s, context))
+
+    def _mind_test(self, gathered: Gathered) -> None:
+        """An alarm test that runs ends by real danger, or by its time."""
+        if not self._rehearsal.runs:
+            return
+        try:
+            real = dangers(self._alarms.standing())
+            gathered.add_test(self._rehearsal.tick(gathered.t_s, real))
+        except Exception as error:
+            self._note_defect(error)
+
+    def _command_test(self, command: AlarmTestCommand) -> Outcome:
+        """Begin an alarm test, or take a word on one; no real alarm knows of it."""
+        if isinstance(command, StartAlarmTest):
+            begun = self._rehearsal.start(command, dangers(self._alarms.standing(), over=True))
+            return replace(self._rehearsed(command.t_s, begun), created=command.id)
+        return self._rehearsed(command.t_s, self._rehearsal.confirm(command))
+
+    def _rehearsed(self, t_s: float, rehearsed: Rehearsed) -> Outcome:
+        gathered = Gathered(t_s)
+        gathered.add_test(rehearsed)
+        return self._outcome(gathered)
 
     def _follow_job(self, gathered: Gathered) -> None:
         """The job hears how the chamber is, and the alarms with the next second."""
@@ -471,7 +504,11 @@ class Watch:
 
     def _outcome(self, gathered: Gathered) -> Outcome:
         stop = self._stopping.follow(gathered, self._note_defect)
+        if gathered.alarms:
+            self._mind_test(gathered)
         sounding = self._alarms.sounding()
+        if sounding is Sounding.SILENT:  # what is real comes first
+            sounding = self._rehearsal.sounding()
         changed = sounding is not self._sounding
         self._sounding = sounding
         return gathered.outcome(self._plan.chamber, sounding if changed else None, stop)

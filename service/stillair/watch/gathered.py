@@ -8,6 +8,7 @@ from stillair.alarms.desk import AlarmResult
 from stillair.alarms.stopping import StopResult
 from stillair.jobs.desk import JobResult
 from stillair.model import AlarmState, Duty, EventChange, Notice, Outcome, Sounding
+from stillair.watch.rehearsal import Rehearsed
 
 
 @dataclass(slots=True)
@@ -27,6 +28,12 @@ class Gathered:
             self.alarms.pop(alarm.id, None)
             self.alarms[alarm.id] = alarm
         self.notices.extend(result.notices)
+
+    def add_test(self, rehearsed: Rehearsed) -> None:
+        """Keep what follows from a step of an alarm test."""
+        if rehearsed.state is not None:
+            self.duties.append(rehearsed.state)
+        self.notices.extend(rehearsed.notices)
 
     def add_stop(self, result: StopResult) -> None:
         """Keep each step of the stop, and its messages before those to people."""

@@ -10,6 +10,7 @@ from stillair.alarms.telling import Person
 from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import (
     AlarmState,
+    AlarmTestState,
     AttendanceState,
     CameraState,
     ContactKind,
@@ -75,3 +76,4 @@ class WatchView:
     particles: tuple[Particles, ...] = ()  # the last word of each who counts them
     stop: StopState | None = None  # None where the machine isn't stopped by anybody
     attendance: AttendanceView | None = None  # None where nobody has to be near
+    alarm_test: AlarmTestState | None = None  # the newest

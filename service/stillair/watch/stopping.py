@@ -60,15 +60,16 @@ class Stopping:
         """Where it stands; None where nothing is ever switched."""
         return self._desk.state if self._desk else None
 
-    def command(self, gathered: Gathered, command: StopCommand, job: Job | None) -> None:
+    def command(self, command: StopCommand, job: Job | None) -> Gathered:
         """Carry out what a person asks for. Raises `CommandRefused`."""
         if self._desk is None:
             raise CommandRefused(Refusal.UNKNOWN, "no stop of the machine is set up")
         at_work = job is not None and job.state in (JobPhase.RUNNING, JobPhase.PAUSED)
         if isinstance(command, StopNow) and command.trial and at_work:
             raise CommandRefused(Refusal.CONFLICT, "a job runs: try it when that is done")
-        standing = self._alarms.standing()
+        gathered, standing = Gathered(command.t_s), self._alarms.standing()
         gathered.add_stop(self._desk.command(command, standing, self._open.values()))
+        return gathered
 
     def take(self, gathered: Gathered, state: ContactState) -> None:
         """A button that is pressed, not one that was so when it was first heard of."""

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Request
 from stillair.access.roles import Principal, Role
 from stillair.api.entry import TheService, acting, acting_person
 from stillair.api.nearness import refuse_from_afar
-from stillair.api.schemas import Done, Tried
+from stillair.api.schemas import Done, MachineTried
 from stillair.model import HoldStop, ResetStop, StopNow, StopTried
 
 router = APIRouter(prefix="/api/chambers/{chamber}/stop", tags=["stopping the machine"])
@@ -52,7 +52,7 @@ async def try_it(chamber: str, service: TheService, person: Trier) -> Done:
 
 
 @router.post("/tried")
-async def tried(chamber: str, told: Tried, service: TheService, person: Judge) -> Done:
+async def tried(chamber: str, told: MachineTried, service: TheService, person: Judge) -> Done:
     """Whether the machine stopped when that was tried; 409 where it isn't being tried."""
     answer = await service.command(
         service.chamber(chamber),
@@ -68,7 +68,8 @@ async def reset(chamber: str, request: Request, service: TheService, person: Res
     409 while what stopped it stands, and where a button at the machine does this.
     """
     key = service.chamber(chamber)
-    settings = next(each.settings for each in service.chambers() if each.key == key)
-    refuse_from_afar(request, settings, "Go to the machine, and answer in its own network.")
+    refuse_from_afar(
+        request, service.watched(key).settings, "Go to the machine, and answer in its own network."
+    )
     answer = await service.command(key, lambda t_s: ResetStop(t_s=t_s, by=person.name))
     return Done(stored=answer.stored)
