@@ -14,7 +14,7 @@ const worker = /** @type {any} */ (self);
 const KEPT = "stillair-telephone";
 const TOUCH = "/kept/touch"; // names in KEPT, and no addresses of the service
 const JOINED = "/kept/joined";
-const AGAIN = new Set(["raised", "changed", "still", "trial"]); // stages that call once more
+const AGAIN = new Set(["raised", "changed", "still", "trial", "test", "test over"]); // stages that call once more
 const TRY_AGAIN_S = 10;
 
 const T = {
@@ -57,7 +57,7 @@ function read(data) {
 
 /** One message for each alarm: a newer word takes the older one's place. @param {Told} told */
 async function show(told) {
-  const tag = told.alarm ?? told.kind ?? "";
+  const tag = told.alarm ?? (told.stage.startsWith("test") ? "test" : told.kind);
   const shown = tag ? await worker.registration.getNotifications({ tag }) : [];
   const twice = shown.some((/** @type {any} */ each) => told.key && each.data?.key === told.key);
   const at_ms = Date.parse(told.at);
@@ -69,7 +69,7 @@ async function show(told) {
     timestamp: Number.isNaN(at_ms) ? Date.now() : at_ms,
     icon: "/web/icon-192.png",
     badge: "/web/badge.png",
-    data: { link: told.link, key: told.key, alarm: told.alarm, kind: told.kind },
+    data: { link: told.link, key: told.key, alarm: told.alarm, kind: told.kind, stage: told.stage },
   });
 }
 
@@ -78,9 +78,10 @@ worker.addEventListener("notificationclick", (/** @type {any} */ event) => {
   event.waitUntil(open(target(event.notification.data)));
 });
 
-/** Where a message leads. @param {{link?: string | null, kind?: string} | null} data */
+/** Where a message leads. @param {{link?: string | null, kind?: string, stage?: string} | null} data */
 function target(data) {
-  const own = new URL(data?.kind === "trial" ? "/#/telephones" : "/#/", worker.location.origin).href;
+  const page = data?.kind === "trial" ? "telephones" : data?.stage === "test" || data?.stage === "reminder" ? "alarm-test" : "";
+  const own = new URL(`/#/${page}`, worker.location.origin).href;
   if (!data?.link) return own;
   try {
     const link = new URL(data.link, worker.location.origin);

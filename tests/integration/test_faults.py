@@ -23,8 +23,9 @@ from stillair.config import load_chambers
 from stillair.errors import StoreError
 from stillair.model import Afterwards, Kind, Outcome, Timeline
 from stillair.runtime import wiring
+from stillair.runtime.handing import PATIENCE_S
 from stillair.runtime.learned import to_text
-from stillair.runtime.service import COURIER_S, ON_TIME_S, PATIENCE_S, SOUNDER_S, Service
+from stillair.runtime.service import COURIER_S, ON_TIME_S, SOUNDER_S, Service
 from stillair.storage.emergency import EmergencyJournal
 from stillair.storage.journal import Entry, Journal
 from stillair.storage.records import Parcel

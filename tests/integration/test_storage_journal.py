@@ -14,7 +14,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
-from kept_things import BOOT, CHAMBER, alarm, event, job, note, notice, outcome, over
+from kept_things import BOOT, CHAMBER, alarm, alarm_test, event, job, note, notice, outcome, over
 from stillair.database import (
     Versions,
     bring_up_to_date,
@@ -159,6 +159,15 @@ def test_a_reboot_moves_all_instants_to_the_new_seconds(journal: Journal) -> Non
     assert memory.events[0].onset_s == -404.0
     assert memory.job is not None
     assert memory.job.started_s == -450.0
+
+
+def test_the_newest_alarm_test_is_known_again_in_the_new_seconds(journal: Journal) -> None:
+    journal.commit(Outcome(CHAMBER, 200.0, duties=(alarm_test("old"),)), BOOT)
+    newest = alarm_test(at_s=300.0)
+    journal.commit(Outcome(CHAMBER, 300.0, duties=(newest,)), BOOT)
+    assert journal.memory(CHAMBER, BOOT).duties == (newest,)
+    (moved,) = journal.memory(CHAMBER, AFTER_REBOOT).duties
+    assert moved == replace(newest, changed_s=-200.0, started_s=-220.0)
 
 
 def test_shelving_ends_with_a_restart(journal: Journal) -> None:
@@ -310,6 +319,16 @@ def test_the_most_urgent_of_each_route_comes_first(journal: Journal) -> None:
         "no route shuts out others"
     )
     assert [row.key for row in journal.waiting_notices()] == ["c", "e", "a", "d", "b"]
+
+
+def test_what_is_taken_back_is_never_due_and_nothing_else_is(journal: Journal) -> None:
+    keys = ("test:a:1", "test:a:2", "test:ab:1", "test:over:a:1", f"{CHAMBER}-1:raised:0")
+    notices = tuple(replace(notice(), key=key) for key in keys)
+    journal.commit(Outcome(CHAMBER, 100.0, notices=notices), BOOT)
+    journal.record_delivery("test:a:1", at=NOW, sent=True, outcome="sent", next_try_at=None)
+    assert journal.withdraw("test:a:") == 1
+    assert {row.key for row in journal.waiting_notices()} == set(keys[2:])
+    assert journal.withdraw("test:a:") == 0
 
 
 # --- damage and other trouble ----------------------------------------------------------

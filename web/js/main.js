@@ -25,7 +25,8 @@ function pattern({ now, in_touch }) {
   const wanted = new Set(now?.chambers.map((chamber) => chamber.sounding));
   if (wanted.has("fire")) return "fire";
   if (!in_touch) return "lost";
-  return wanted.has("attention") ? "attention" : "silent";
+  if (wanted.has("attention")) return "attention";
+  return wanted.has("test") ? "test" : "silent";
 }
 
 function draw() {

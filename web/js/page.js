@@ -1,6 +1,7 @@
 /** What stands around every page: sound, ways, and whether what stands here is current. */
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
+import { AlarmTests, TestedLine } from "./alarm_test.js";
 import { request } from "./ask.js";
 import { ChamberPart, SHAPES } from "./chamber.js";
 import { html } from "./html.js";
@@ -70,6 +71,7 @@ export function Page({ touch, sounds }) {
       html`<${LookBack} id=${route.job} now=${now} unit=${unit} dark=${dark}
         when=${when} may=${may} owner=${owner} />`}
       ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} unit=${unit} />`}
+      ${now && route.page === "alarm-test" && html`<${AlarmTests} now=${now} when=${when} may=${may} />`}
       ${now &&
       route.page === "now" &&
       now.chambers.map(
@@ -80,11 +82,12 @@ export function Page({ touch, sounds }) {
             unit=${unit}
             dark=${dark}
             may=${may}
+            owner=${owner}
             in_touch=${in_touch}
             joined=${touch.joined}
             when=${when}
             first=${i === 0}
-            steps=${i === 0 && html`<${FirstSteps} found=${found} whole=${!now.owner} unit=${unit} />`}
+            steps=${i === 0 && html`<${FirstSteps} found=${found} whole=${!now.owner} unit=${unit} /><${TestedLine} now=${now} />`}
           />`,
       )}
     </main>

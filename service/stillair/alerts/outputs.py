@@ -86,7 +86,8 @@ class GpioOutput:
 class CommandOutput:
     """A program that makes one tone each time it is run; no shell is involved.
 
-    It finds "attention" or "fire" in STILLAIR_SOUND. While one is still
+    It finds "attention" or "fire" in STILLAIR_SOUND, in an alarm test "fire" too, and then
+    "1" in STILLAIR_TEST. While one is still
     running the next tone is left out; one that runs longer than 10 s is ended
     with everything it has started, and so is one that runs when silence is due.
 
@@ -114,7 +115,7 @@ class CommandOutput:
         try:
             self._running = subprocess.Popen(
                 self._words,
-                env={**self._environment, "STILLAIR_SOUND": sounding.value},
+                env={**self._environment, **_told(sounding)},
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
@@ -132,7 +133,7 @@ class CommandOutput:
     def silence(self) -> None:
         running, self._running = self._running, None
         if running is not None and running.poll() is None:
-            _end(running)
+            end(running)
 
     def describe(self) -> str:
         return f"sounder by {self._words[0]}"
@@ -150,7 +151,7 @@ class CommandOutput:
             return True
         self._running = None
         if code is None:
-            _end(running)
+            end(running)
             raise self._failure(f"{self._words[0]} didn't end within {LONGEST_TONE_S:g} s")
         if code != 0:
             raise self._failure(f"{self._words[0]} failed with exit status {code}")
@@ -160,7 +161,13 @@ class CommandOutput:
         return DeliveryError("sounder", reason, retry=True)
 
 
-def _end(running: subprocess.Popen[bytes]) -> None:
+def _told(sounding: Sounding) -> dict[str, str]:
+    if sounding is Sounding.TEST:  # what is tried is the sound of a fire
+        return {"STILLAIR_SOUND": Sounding.FIRE.value, "STILLAIR_TEST": "1"}
+    return {"STILLAIR_SOUND": sounding.value}
+
+
+def end(running: subprocess.Popen[bytes]) -> None:
     """End a program and all it has started: asked first, then made to."""
     for number in (signal.SIGTERM, signal.SIGKILL):
         with contextlib.suppress(ProcessLookupError, PermissionError):

@@ -25,13 +25,17 @@ from stillair.api.description import ERRORS, Description
 from stillair.api.entry import COOKIE, caller, viewer
 from stillair.api.guard import Guard
 from stillair.api.routers import (
+    alarm_tests,
     answering,
+    answering_tests,
+    attendance,
     jobs,
     live,
     people,
     pictures,
     session,
     setting_up,
+    stopping,
     telephones,
     trust,
     watching,
@@ -42,7 +46,7 @@ from stillair.runtime.service import Service
 # its person's session.
 OPEN_FILES = frozenset(
     {
-        *("sign-in.js", "answer.js", "stillair.css", "icon.svg"),
+        *("sign-in.js", "answer.js", "answer-test.js", "stillair.css", "icon.svg"),
         *("app.webmanifest", "worker.js", "icon-180.png", "icon-192.png", "icon-512.png"),
         "badge.png",
     }
@@ -88,14 +92,18 @@ def build(
     problems.install(app, description.methods)
     for part in (
         watching,
+        stopping,
         jobs,
         pictures,
         live,
         session,
         people,
         setting_up,
+        alarm_tests,
         answering,
+        answering_tests,
         telephones,
+        attendance,
     ):
         app.include_router(part.router)
 

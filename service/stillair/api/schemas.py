@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from stillair.access.roles import Role, Scope
 from stillair.alerts.telephones import ENDPOINT_CHARACTERS
-from stillair.model import JobOutcome, Place
+from stillair.model import Heard, JobOutcome, Place
 from stillair.runtime.answering import MOST_QUIET_MINUTES
 from stillair.storage.history import Page
 
@@ -77,6 +77,61 @@ class Shelving(Posted):
 
     minutes: Annotated[float, Field(gt=0, le=480, allow_inf_nan=False)]
     reason: Name = ""
+
+
+class MachineTried(Posted):
+    """Whether the machine really stopped when that was tried."""
+
+    worked: bool
+
+
+class HandingOver(Posted):
+    """Who is asked to be near from now on."""
+
+    to: Name
+
+
+class LettingRun(Posted):
+    """Why nobody has to be near, and which job is meant; without one, that of the chamber."""
+
+    reason: Name
+    job: Name = ""
+
+
+class NewAlarmTest(Posted):
+    """An alarm test that begins now, of a chamber or of the first."""
+
+    chamber: Name | None = None
+
+
+class ConfirmedTest(Posted):
+    """What somebody says of the messages of a test: of one route, or of all of a person's.
+
+    "heard": it arrived and was heard; "silent": it arrived, and made no sound; "nothing".
+    """
+
+    person: Name
+    heard: Annotated[Heard, Field(strict=False)]
+    route: Annotated[str, Field(max_length=1000)] | None = None
+
+
+class HeardOfTest(Posted):
+    """What the person of a link says of the one message that it came with."""
+
+    heard: Annotated[Heard, Field(strict=False)]
+
+
+class AnsweredTest(BaseModel):
+    """A message of an alarm test, as the one who got it may confirm it."""
+
+    person: str
+    until_at: str
+    name: str
+    at: str
+    route: str
+    heard: Heard | None
+    open: bool
+    text: str
 
 
 class Pausing(Posted):
@@ -260,6 +315,12 @@ class Done(BaseModel):
 
     done: bool = True
     stored: bool = True
+
+
+class Attended(Done):
+    """By when the next sign of somebody near is asked for; null where nobody is asked."""
+
+    due_at: str | None
 
 
 class AnsweredAlarm(BaseModel):

@@ -61,12 +61,6 @@ class PersonTable(Table):
         description="How to reach them: see the table of routes.",
     )
 
-    @field_validator("routes")
-    @classmethod
-    def _own_telephones(cls, routes: tuple[str, ...], info: ValidationInfo) -> tuple[str, ...]:
-        name = info.data.get("name", "")
-        return tuple(f"{each}{name}" if each == "webpush:" else each for each in routes)
-
 
 class Login(Table):
     """A name and a password, which is written here or in a file of its own."""

@@ -10,10 +10,12 @@ from __future__ import annotations
 import hashlib
 import json
 from enum import StrEnum
+from functools import cached_property
 from typing import Annotated, Any
 
 from pydantic import Field, Strict, ValidationInfo, field_validator
 
+from stillair.config.attendance import AttendanceTable
 from stillair.config.company import HeartbeatTable, Neighbours
 from stillair.config.inputs import (
     AnyContact,
@@ -33,7 +35,9 @@ from stillair.config.reach import (
     PushTable,
     WebhookTable,
 )
+from stillair.config.stop import StopTable
 from stillair.config.tables import Table
+from stillair.config.testing import AlarmTestTable
 from stillair.config.values import Name, Otherwise, Zone
 from stillair.model import chamber_key
 
@@ -108,6 +112,21 @@ class HistoryTable(Table):
     )
 
 
+OUTGOING = {
+    "mail",
+    "mqtt",
+    "webhook",
+    "push",
+    "page",
+    "people",
+    "alarm_test",
+    "heartbeat",
+    "neighbours",
+}
+# Whatever changes in one of these has to be tried anew by an alarm test.
+REACH = {"people", "mail", "mqtt", "webhook", "push", "sounder", "stop"}
+
+
 class Family(StrEnum):
     """Where the readings of a chamber come from; one chamber has one of these."""
 
@@ -131,11 +150,14 @@ class ChamberSettings(Table):
     recording: RecordingTable = RecordingTable()
     simulation: SimulationTable = SimulationTable()
     sounder: AnySounder | None = None
+    stop: StopTable | None = None
     people: Annotated[tuple[PersonTable, ...], Strict(False)] = Field(
         default=(), alias="person", max_length=100
     )
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
+    attendance: AttendanceTable | None = None
+    alarm_test: AlarmTestTable = AlarmTestTable()
     webhook: WebhookTable | None = None
     page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None
@@ -156,6 +178,15 @@ class ChamberSettings(Table):
     def combustible(self) -> bool:
         """True when any part of the enclosure burns."""
         return self.chamber.combustible
+
+    @property
+    def asks_for_presence(self) -> bool:
+        """Whether somebody is asked to be near this box while it is hot.
+
+        Where time is played fast nobody could keep up, so there only if it is wanted.
+        """
+        wanted = self.speed == 1.0 if self.attendance is None else self.attendance.ask
+        return self.combustible and wanted
 
     @property
     def family(self) -> Family:
@@ -184,6 +215,14 @@ class ChamberSettings(Table):
     @property
     def fingerprint(self) -> str:
         """Twelve characters that change with any setting that bears on what is seen and decided."""
-        reach = {"mail", "mqtt", "webhook", "page", "people", "heartbeat", "neighbours", "push"}
-        plain = self.model_dump(mode="json", exclude=reach)
-        return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]
+        return _mark(self.model_dump(mode="json", exclude=OUTGOING))
+
+    @cached_property
+    def reach_mark(self) -> str:
+        """Twelve characters that change with any setting by which an alarm reaches somebody."""
+        # Passwords are no part of it: they are left out of what a secret shows of itself.
+        return _mark(self.model_dump(mode="json", include=REACH))
+
+
+def _mark(plain: object) -> str:
+    return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]

@@ -241,11 +241,15 @@ class Sounding(StrEnum):
     SILENT = "silent"
     ATTENTION = "attention"  # one short tone every 10 s: high priority, not yet seen
     FIRE = "fire"  # temporal three, ISO 8201
+    TEST = "test"  # the same, one round of it: an alarm test
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """All that follows from one stimulus; `sounding` is None when it has not changed."""
+    """All that follows from one stimulus; `sounding` is None when it has not changed.
+
+    So is `stop`: True while the machine has to be off, False while it may run.
+    """
 
     chamber: str
     t_s: float
@@ -255,7 +259,8 @@ class Outcome:
     jobs: tuple[Job, ...] = ()
     notes: tuple[JobNote, ...] = ()
     sounding: Sounding | None = None
-    created: str | None = None  # id of the job that a StartJob made
+    stop: bool | None = None
+    created: str | None = None  # id of the job or test that was begun
     outcomes: tuple[OutcomeTold, ...] = ()
     diagnoses: tuple[JobDiagnosis, ...] = ()
     judgements: tuple[EventJudged, ...] = ()

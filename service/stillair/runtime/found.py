@@ -16,6 +16,7 @@ from stillair.access.certificates import (
     vouches_for,
     why_due,
 )
+from stillair.alarms.testing import Readiness
 from stillair.alerts.addresses import RouteKind
 from stillair.config import ChamberSettings
 from stillair.config.inputs import CameraKind
@@ -110,6 +111,19 @@ def unfit(thing: str, reason: str, remedy: str) -> Found:
     """A driver's reason may end with better advice than the general remedy."""
     told, *advice = _ADVICE.split(reason, maxsplit=1)
     return Found(thing, State.UNFIT, told, advice[0] if advice else remedy)
+
+
+def tested(thing: str, known: Readiness) -> Found:
+    """Whether an alarm would reach people, as the last alarm test has shown."""
+    told = f"{known.text[:1].lower()}{known.text[1:]}"
+    if known.ready:
+        return Found(thing, State.FIT, told)
+    if known.running:
+        return Found(thing, State.NOT_TRIED, told)
+    remedy = "begin one on the page Alarm test, or with stillair alarm-test while the service runs"
+    if known.awaits:
+        remedy = "say on the page Alarm test what arrived"
+    return Found(thing, State.NONE, told, remedy)
 
 
 def computer(of: Board) -> Iterator[Found]:

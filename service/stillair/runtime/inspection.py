@@ -17,6 +17,7 @@ from typing import TypeVar
 
 from stillair.access.certificates import Certificates
 from stillair.alarms import figures
+from stillair.alarms.testing import readiness
 from stillair.alerts.addresses import RouteKind, public_form
 from stillair.alerts.telephones import FILE_NAME, Telephones
 from stillair.clock import SystemClock
@@ -31,7 +32,10 @@ from stillair.errors import (
     StillairError,
 )
 from stillair.fire.particles import USUAL_AT_START_UG
-from stillair.runtime import network, pushing
+from stillair.model import AlarmTestState, Timeline
+from stillair.runtime import network, pushing, stop_found
+from stillair.runtime.attending import found_of
+from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.company import heard_of
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.found import (
@@ -45,16 +49,19 @@ from stillair.runtime.found import (
     computer,
     lasting_name,
     one_wire_addresses,
+    tested,
     unfit,
     unnamed_camera,
     unnamed_sensors,
 )
 from stillair.runtime.pausing import wishes
 from stillair.runtime.reaching import addresses, trials_of
+from stillair.runtime.tested import Mark, mark_with
 from stillair.runtime.viewing import facets, look
 from stillair.sensing.board import Board
 from stillair.sensing.board_files import ROOT, read_board
 from stillair.sensing.protocols import Camera, ParticleSensor, Sensor
+from stillair.storage.history import History
 
 T = TypeVar("T")
 
@@ -84,7 +91,9 @@ def inspect_all(
         until_s, by = wishes(folder).get(settings.key, (0.0, ""))
         paused = f"paused by {by}" if until_s > at.timestamp() else ""
         yield from _chamber(settings, board, prefix=prefix, paused=paused)
+        yield from stop_found.inspected(settings, folder, prefix, partial(_within, ROUTE_S))
         yield from pushing.found(settings, telephones, prefix)
+        yield from _tested(settings, folder, at, prefix, mark_with(telephones))
     if board is not None:
         yield from unnamed_sensors(board, one_wire_addresses(chambers))
         yield from computer(board)
@@ -110,6 +119,7 @@ def _chamber(
         yield _sounder(settings, prefix)
         yield from _routes(settings, prefix)
         yield from _company(drivers, prefix)
+        yield from found_of(settings, prefix=prefix)
     finally:
         drivers.close()
 
@@ -184,6 +194,7 @@ def _contact(drivers: Drivers, of: AnyContact, prefix: str) -> Found:
         "presence": ("pressed", "not pressed"),
         "heater": ("heating", "not heating"),
         "supply": ("switched off", "on"),
+        "reset": ("pressed", "not pressed"),
     }
     try:
         described, active = _within(TRY_S, ask)
@@ -249,14 +260,14 @@ def _sounder(settings: ChamberSettings, prefix: str) -> Found:
                 return Found(
                     thing, State.UNFIT, "this machine has no GPIO pins", "run it on the board"
                 )
-            return Found(thing, State.NOT_TRIED, f"GPIO {pin}", "listen for it in an alarm")
+            return Found(thing, State.NOT_TRIED, f"GPIO {pin}", "listen for it in an alarm test")
         case CommandSounder(command=command):
             program = command.split()[0]
             if shutil.which(program) is None:
                 return Found(
                     thing, State.UNFIT, f"there is no program {program}", "install or rename it"
                 )
-            return Found(thing, State.NOT_TRIED, f"by {program}", "listen for it in an alarm")
+            return Found(thing, State.NOT_TRIED, f"by {program}", "listen for it in an alarm test")
         case _:
             return Found(thing, State.NONE, "alarms are not heard")
 
@@ -297,6 +308,35 @@ def _company(drivers: Drivers, prefix: str) -> Iterator[Found]:
             yield Found(thing, State.UNFIT, ails, "see whether it has power and network")
         else:
             yield Found(thing, State.FIT, "it is heard, and watches")
+
+
+def _tested(
+    settings: ChamberSettings, folder: Path, at: datetime, prefix: str, mark: Mark
+) -> Iterator[Found]:
+    """What the last alarm test of this set-up has shown; nothing where nobody would be told."""
+    thing = f"{prefix}alarm test"
+    if not settings.people:
+        return
+    known: tuple[AlarmTestState, Timeline] | None = None
+    if (folder / JOURNAL).is_file():
+        history = History(folder / JOURNAL, folder / ARCHIVE)
+        try:
+            known = _within(BOARD_S, lambda: history.alarm_test(settings.key))
+        except (StillairError, TimeoutError) as error:
+            yield Found(thing, State.NOT_TRIED, f"the history can't be read: {error}")
+            return
+        finally:
+            history.close()
+    yield tested(
+        thing,
+        readiness(
+            known[0] if known else None,
+            now_s=at.timestamp() - known[1].wall_at_zero_s if known else 0.0,
+            setup=mark(settings),
+            good_for_days=settings.alarm_test.good_for_days,
+            people=True,
+        ),
+    )
 
 
 def _within(limit_s: float, action: Callable[[], T]) -> T:

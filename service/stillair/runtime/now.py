@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from stillair.alarms.sentence import sentence
+from stillair.alarms.testing import Readiness
 from stillair.config.inputs import AnyContact, CameraTable, GpioContact, MqttContact
 from stillair.config.settings import Family
 from stillair.model import CameraCondition, CameraState, ContactKind, JsonValue, Timeline
+from stillair.runtime.attending import attendance_item, unattended_lines
 from stillair.runtime.chamber import Chamber
+from stillair.runtime.stopping import stop_now, untried
 from stillair.storage.items import Item, alarm_item, job_item, label
 from stillair.thermal.plan import SensorView
 from stillair.watch import WatchView
@@ -29,13 +32,19 @@ PLAYED_FAST = (
 BLIND_SPOTS = "The camera can't see behind the part, in the dark or inside the electronics."
 
 
-def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
-    """One chamber's part of the first page. `troubles` are clauses about the service itself."""
+def chamber_now(
+    chamber: Chamber, view: WatchView, troubles: list[str], tested: Readiness | None = None
+) -> Item:
+    """One chamber's part of the first page. `troubles` are clauses about the service itself.
+
+    `tested` is what the last alarm test says of the way to people.
+    """
     settings = chamber.settings.chamber
     timeline = chamber.labels.timeline()
     now_s = chamber.clock.now_s()
     thermal = view.thermal
-    not_watched = _not_watched(chamber, view.camera)
+    not_watched = [*_not_watched(chamber, view.camera), *untried(chamber.settings, view)]
+    not_watched += unattended_lines(chamber.settings, view.attendance)
     if view.t_s is None or now_s - view.t_s > STALE_S * max(1.0, chamber.speed):
         troubles = [*troubles, "the watch itself is late: what stands here may be old"]
     said = sentence(
@@ -53,6 +62,7 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
         alarms=view.alarms,
         troubles=troubles,
         events=view.events,
+        untested="" if tested is None or tested.ready else tested.text,
     )
     return {
         "chamber": chamber.key,
@@ -102,6 +112,8 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
         "alarms": [alarm_item(alarm, timeline) for alarm in view.alarms],
         "stories": chamber.stories.told(now_s, timeline),
         "sounding": view.sounding.value,
+        "stop": stop_now(chamber.settings, chamber.machine_stop, view, timeline),
+        "attendance": attendance_item(view.attendance, timeline),
     }
 
 
@@ -183,8 +195,6 @@ def _not_watched(chamber: Chamber, state: CameraState | None) -> list[str]:
     if "detector" not in kinds:
         told.append("No listed smoke or heat detector is connected.")
     told += unsupervised(chamber.settings.contacts)
-    if not chamber.settings.people:
-        told.append("Nobody is told by message: no person has been named.")
     if chamber.settings.sounder is None:
         told.append("No sounder is connected.")
     return told

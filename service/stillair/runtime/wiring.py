@@ -22,6 +22,7 @@ from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.media.files import PictureFiles
 from stillair.model import CameraState, Movement, Particles, Reading, Sign
 from stillair.runtime import backup, learned
+from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.chamber import Chamber, Reads
@@ -42,8 +43,11 @@ from stillair.runtime.reaching import routes_of, trials_of
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
 from stillair.runtime.setting_up import SettingUp
+from stillair.runtime.stopping import MachineStop
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
+from stillair.runtime.switching import machine_stops, route_trouble, stop_routes
+from stillair.runtime.tested import mark_with
 from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
@@ -137,6 +141,18 @@ def build(
         chambers=service.chambers,
         keep=service.writer.put,
     )
+    stops = machine_stops(chambers, service.troubles, clock)
+    service.alarm_tests = AlarmTests(
+        folder,
+        chambers=service.chambers,
+        tries=service.history,
+        keep=service.keep,
+        withdraw=service.journal.withdraw,
+        mark=mark_with(service.push.telephones),
+        wall=clock.wall,
+        check_stop=lambda key: stops[key].tried() if key in stops else None,
+    )
+    service.housekeeping.each_minute("alarm tests", service.alarm_tests.look, second=11)
     answers = Answers(folder)
     answers.look()  # now, so that no message waits for it
     service.housekeeping.each_minute("answer links", answers.look, second=11)
@@ -154,15 +170,17 @@ def build(
                 link_ends=lambda: clock.wall() + LASTS,
             ),
             SCHEME: service.push,
+            **stop_routes(stops),
         },
         clock=clock,
         chance=random.Random().random,
-        on_trouble=service.troubles.route,
+        on_trouble=partial(route_trouble, service.troubles),
         link_for=service.answering.link_for,
     )
     labels = Labels(clock, boot_id)
     for settings in chambers:
-        service.add(_chamber(settings, service, archive, clock, labels))
+        stop = stops.get(settings.key)
+        service.add(_chamber(settings, service, archive, clock, labels, stop))
     return service
 
 
@@ -172,6 +190,7 @@ def _chamber(
     archive: Archive,
     machine_clock: Clock,
     machine_labels: Labels,
+    stop: MachineStop | None,
 ) -> Chamber:
     key = settings.key
     clock, labels = machine_clock, machine_labels
@@ -230,7 +249,12 @@ def _chamber(
             on_pause=partial(service.pictures.forget, key),
         )
         checked.append(camera_loop)
-    sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.troubles.sounder, key))
+    sounder = SounderLoop(
+        _sounder(settings),
+        machine_clock,
+        partial(service.troubles.sounder, key),
+        partial(service.alarm_tests.sounded, key),
+    )
     for neighbour in neighbours_of(settings, drivers, clock, lambda told: supervisor.put(told)):
         checked.append(neighbour)
         if isinstance(neighbour, AskedNeighbour):
@@ -255,6 +279,7 @@ def _chamber(
         ),
         clock=clock,
         sounder=sounder,
+        relay=stop,
         sink=partial(service.keep, key),
         on_reading=keep_reading,
         on_view=seen,
@@ -279,6 +304,7 @@ def _chamber(
         supervisor=supervisor,
         loops=tuple(loops),
         sounder=sounder,
+        machine_stop=stop,
         camera=camera_loop,
         drivers=drivers,
     )

@@ -26,7 +26,7 @@ from stillair.alarms.catalogue import AlarmContext
 from stillair.alarms.defects import BrokenRules
 from stillair.alarms.desk import CONFIRM_S, SAID_OVER, AlarmDesk
 from stillair.alarms.events import Events
-from stillair.alarms.wording import RULES
+from stillair.alarms.words import RULES
 from stillair.fire.aftermath import Aftermath
 from stillair.fire.inputs import (
     camera_faults,
@@ -49,7 +49,11 @@ from stillair.model import (
     KIND_CLASS,
     Afterwards,
     AlarmCommand,
+    AlarmTestCommand,
+    AlarmTestState,
+    AlarmTestTold,
     Annunciation,
+    AttendanceCommand,
     CameraState,
     ContactKind,
     ContactState,
@@ -68,8 +72,10 @@ from stillair.model import (
     Sign,
     SignalClass,
     Sounding,
+    StartAlarmTest,
     StartJob,
     Stimulus,
+    StopCommand,
     Tick,
     Trouble,
     WatchMemory,
@@ -77,8 +83,11 @@ from stillair.model import (
 from stillair.thermal.balance import BalanceMemory
 from stillair.thermal.core import HEAT, ThermalWatch
 from stillair.thermal.plan import RuleFailure, ThermalContext
+from stillair.watch.attending import Attending
 from stillair.watch.gathered import Gathered
 from stillair.watch.plan import WatchPlan, WatchView
+from stillair.watch.rehearsal import Rehearsal, Rehearsed, dangers
+from stillair.watch.stopping import Stopping
 
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
 AFTERWARDS = "events, alarms and jobs"
@@ -123,6 +132,8 @@ class Watch:
         self._unseen = Unseen(
             (e for e in memory.events if e.kind not in REMEMBERED), wait_s=CONFIRM_S
         )
+        tests = [duty for duty in memory.duties if isinstance(duty, AlarmTestState)]
+        self._rehearsal = Rehearsal(plan, tests[-1] if tests else None)
         self._last_seen_s = memory.last_seen_s
         names = [*(s.name for s in plan.thermal.sensors), *(c.name for c in plan.contacts)]
         self._witnesses = Witnesses((*names, *plan.particles), camera=plan.camera)
@@ -131,6 +142,8 @@ class Watch:
         burnt = [memory.burnt, *(a.event for a in memory.alarms if a.kind in BURNING)]
         done_with = min(memory.afterwards.burnt, memory.next_event - 1)
         self._aftermath = Aftermath(max(burnt), done_with)
+        self._stopping = Stopping(plan, memory, self._alarms, self._open, self._witnesses)
+        self._attending = Attending(plan, memory.duties, self._open, self._witnesses.contacts)
         self._standstill = StandStill(plan.still_after_s)
         self._cooling_on = CoolingOn(memory.afterwards.coldest_c)
         self._broken = BrokenRules(spared=HEAT[0])
@@ -157,7 +170,12 @@ class Watch:
                     self._verdict.take(stimulus)
                 return self._conclude(t_s, self._judge_fire(t_s))
             case ContactState():
-                return self._conclude(t_s, self._take_contact(stimulus))
+                gathered = Gathered(t_s)
+                self._stopping.take(gathered, stimulus)
+                near = self._attending.take(gathered, stimulus)
+                self._number(gathered, self._take_contact(stimulus))
+                self._number(gathered, near)
+                return self._outcome(gathered)
             case CameraState():
                 self._witnesses.camera = stimulus
                 return self._conclude(t_s, self._camera_findings(t_s))
@@ -169,6 +187,10 @@ class Watch:
             case Trouble():
                 known = self._open.get((stimulus.kind, stimulus.subject))
                 return self._conclude(t_s, (trouble(stimulus, known),))
+            case AlarmTestTold():
+                return self._rehearsed(t_s, self._rehearsal.take(stimulus))
+            case _ if isinstance(stimulus, AlarmTestCommand):
+                return self._command_test(stimulus)
             case _ if isinstance(stimulus, AlarmCommand):
                 gathered = Gathered(t_s)
                 if isinstance(stimulus, Reset):
@@ -179,6 +201,13 @@ class Watch:
                 gathered = Gathered(t_s, jobs=self._jobs.command(stimulus))
                 if isinstance(stimulus, StartJob):
                     self._aftermath.begin_job()
+                return self._outcome(gathered)
+            case _ if isinstance(stimulus, StopCommand):
+                return self._outcome(self._stopping.command(stimulus, self._jobs.job))
+            case _ if isinstance(stimulus, AttendanceCommand):
+                gathered, burning = Gathered(t_s), self._burning
+                found = self._attending.command(gathered, stimulus, self._jobs, burning=burning)
+                self._number(gathered, found)
                 return self._outcome(gathered)
             case _:
                 raise TypeError(f"not a stimulus of the watch: {stimulus!r}")
@@ -210,6 +239,9 @@ class Watch:
             events=tuple(sorted(self._open.values(), key=lambda e: e.event)),
             sounding=self._sounding,
             particles=self._witnesses.particles.latest(),
+            stop=self._stopping.state,
+            attendance=self._attending.view(),
+            alarm_test=self._rehearsal.state,
         )
 
     def balance(self) -> BalanceMemory:
@@ -240,10 +272,13 @@ class Watch:
             lambda: self._number(gathered, gap),
             lambda: self._number(gathered, self._camera_findings(t_s)),
             lambda: self._number(gathered, self._standstill_findings(t_s)),
+            lambda: self._number(gathered, self._attendance_findings(gathered)),
             lambda: self._number(
                 gathered, self._unseen.tick(t_s, self._open, self._heard_s, self._is_told)
             ),
             lambda: self._tick_alarms(gathered),
+            lambda: self._number(gathered, self._stopping.supply_findings(t_s)),
+            lambda: self._mind_test(gathered),
             lambda: self._follow_job(gathered),
         )
         for step in steps:
@@ -281,6 +316,28 @@ class Watch:
         job = self._jobs.job
         context = AlarmContext(phase=self._phase, job=job.state if job else None)
         gathered.add_alarms(self._alarms.tick(gathered.t_s, context))
+
+    def _mind_test(self, gathered: Gathered) -> None:
+        """An alarm test that runs ends by real danger, or by its time."""
+        if not self._rehearsal.runs:
+            return
+        try:
+            real = dangers(self._alarms.standing())
+            gathered.add_test(self._rehearsal.tick(gathered.t_s, real))
+        except Exception as error:
+            self._note_defect(error)
+
+    def _command_test(self, command: AlarmTestCommand) -> Outcome:
+        """Begin an alarm test, or take a word on one; no real alarm knows of it."""
+        if isinstance(command, StartAlarmTest):
+            begun = self._rehearsal.start(command, dangers(self._alarms.standing(), over=True))
+            return replace(self._rehearsed(command.t_s, begun), created=command.id)
+        return self._rehearsed(command.t_s, self._rehearsal.confirm(command))
+
+    def _rehearsed(self, t_s: float, rehearsed: Rehearsed) -> Outcome:
+        gathered = Gathered(t_s)
+        gathered.add_test(rehearsed)
+        return self._outcome(gathered)
 
     def _follow_job(self, gathered: Gathered) -> None:
         """The job hears how the chamber is, and the alarms with the next second."""
@@ -367,11 +424,18 @@ class Watch:
         job, event = self._jobs.job, self._open.get((Kind.NO_MOTION, ""))
         if job is None and event is None:
             return ()
+        movement = self._witnesses.movement_seen(t_s)
+        return self._standstill.tick(t_s, job, movement, hot=self._is_hot(), event=event)
+
+    def _is_hot(self) -> bool | None:
+        """Whether chamber or bed are; None where no sensor can tell."""
         view = self._thermal.view()
         beds_c = (s.temperature_c for s in view.sensors if s.place is Place.BED and not s.fault)
-        hot = is_hot(view.phase, view.air_c, beds_c)
-        movement = self._witnesses.movement_seen(t_s)
-        return self._standstill.tick(t_s, job, movement, hot=hot, event=event)
+        return is_hot(view.phase, view.air_c, beds_c)
+
+    def _attendance_findings(self, gathered: Gathered) -> tuple[Finding, ...]:
+        job, burning = self._jobs.job, self._burning
+        return self._attending.tick(gathered, self._is_hot, job, self._unseen, burning=burning)
 
     def _is_told(self, event: EventChange) -> bool:
         if event.kind is Kind.NO_MOTION:
@@ -422,7 +486,12 @@ class Watch:
         self._defects.append(RuleFailure(AFTERWARDS, frozenset(), error, begun_anew=False))
 
     def _outcome(self, gathered: Gathered) -> Outcome:
+        stop = self._stopping.follow(gathered, self._note_defect)
+        if gathered.alarms:
+            self._mind_test(gathered)
         sounding = self._alarms.sounding()
+        if sounding is Sounding.SILENT:  # what is real comes first
+            sounding = self._rehearsal.sounding()
         changed = sounding is not self._sounding
         self._sounding = sounding
-        return gathered.outcome(self._plan.chamber, sounding if changed else None)
+        return gathered.outcome(self._plan.chamber, sounding if changed else None, stop)
