@@ -233,6 +233,7 @@ class Service:
         # First, so that a message finds its picture under way.
         self.pictures.happened(key, outcome, timeline)
         self._handing.take(outcome, timeline, self.writer, self.courier.hand)
+        self.alarm_tests.happened(key, outcome)
         chamber.stories.take(outcome.events, timeline)
         lines.tell(outcome)
 
