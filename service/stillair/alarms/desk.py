@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from stillair.alarms.attendance import climbs
 from stillair.alarms.catalogue import (
     CATALOGUE,
     AlarmContext,
@@ -282,6 +283,7 @@ class AlarmDesk:
     def _raise(self, entry: Entry, change: EventChange, work: Work) -> None:
         t_s = change.at_s
         entry.end_s = entry.confirm_s = None
+        asks_more = climbs(entry.change, change)
         entry.change = change
         before = entry.alarm
         if before is None:
@@ -312,6 +314,9 @@ class AlarmDesk:
             self._telling.raised(entry, t_s, work)
         elif change.kind is not before.kind or change.priority is not before.priority:
             self._telling.changed(entry, t_s, work)
+        elif asks_more:  # having seen it is not being there
+            self._signal(entry, Signal.REALARM, t_s, work, quietly=True)
+            self._telling.climbed(entry, t_s, work)
 
     def _clear(self, entry: Entry, change: EventChange, work: Work) -> None:
         entry.change = change

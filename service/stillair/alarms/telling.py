@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 
+from stillair.alarms.attendance import told_of
 from stillair.alarms.entries import NEVER, URGENCY, Entry, Work
 from stillair.alarms.wording import Stage, message
 from stillair.model import AlarmState, Annunciation, EventChange, Kind, Notice, Suppression
@@ -86,7 +87,7 @@ class Telling:
         """Say it now, unless it is hidden or no message, and know when to say it again."""
         alarm = entry.alarm
         rule = entry.rule
-        if alarm is None or not rule.messages:
+        if alarm is None or not rule.messages or told_of(entry.change) == frozenset():
             return
         if stage is not Stage.OVER:
             if alarm.suppression is not Suppression.NONE:
@@ -106,6 +107,10 @@ class Telling:
         entry.stamp = max(entry.stamp + 1, int(t_s - alarm.raised_s))
         key = f"{alarm.id}:{stage}:{entry.stamp}"
         work.notices.extend(self._notices(stage, entry.change, t_s, alarm=alarm, key=key))
+
+    def climbed(self, entry: Entry, t_s: float, work: Work) -> None:
+        """Say it to whoever it is said to by now."""
+        self.say(entry, Stage.STILL if entry.told else Stage.RAISED, t_s, work)
 
     def waited_for(self, entry: Entry, work: Work) -> None:
         """Say what a person waited for, once."""
@@ -137,7 +142,10 @@ class Telling:
             burning=self.burning,
         )
         notices: dict[str, Notice] = {}
+        only = told_of(change)
         for person in self._people:
+            if only is not None and person.name not in only:
+                continue
             for route in person.routes:
                 if change.kind is Kind.DELIVERY_FAULT and change.subject == route:
                     continue  # that very route is the one that fails

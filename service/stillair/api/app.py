@@ -28,12 +28,14 @@ from stillair.api.routers import (
     alarm_tests,
     answering,
     answering_tests,
+    attendance,
     jobs,
     live,
     people,
     pictures,
     session,
     setting_up,
+    stopping,
     telephones,
     trust,
     watching,
@@ -90,6 +92,7 @@ def build(
     problems.install(app, description.methods)
     for part in (
         watching,
+        stopping,
         jobs,
         pictures,
         live,
@@ -100,6 +103,7 @@ def build(
         answering,
         answering_tests,
         telephones,
+        attendance,
     ):
         app.include_router(part.router)
 

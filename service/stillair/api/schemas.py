@@ -79,6 +79,25 @@ class Shelving(Posted):
     reason: Name = ""
 
 
+class MachineTried(Posted):
+    """Whether the machine really stopped when that was tried."""
+
+    worked: bool
+
+
+class HandingOver(Posted):
+    """Who is asked to be near from now on."""
+
+    to: Name
+
+
+class LettingRun(Posted):
+    """Why nobody has to be near, and which job is meant; without one, that of the chamber."""
+
+    reason: Name
+    job: Name = ""
+
+
 class NewAlarmTest(Posted):
     """An alarm test that begins now, of a chamber or of the first."""
 
@@ -296,6 +315,12 @@ class Done(BaseModel):
 
     done: bool = True
     stored: bool = True
+
+
+class Attended(Done):
+    """By when the next sign of somebody near is asked for; null where nobody is asked."""
+
+    due_at: str | None
 
 
 class AnsweredAlarm(BaseModel):

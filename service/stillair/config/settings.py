@@ -15,6 +15,7 @@ from typing import Annotated, Any
 
 from pydantic import Field, Strict, ValidationInfo, field_validator
 
+from stillair.config.attendance import AttendanceTable
 from stillair.config.company import HeartbeatTable, Neighbours
 from stillair.config.inputs import (
     AnyContact,
@@ -34,6 +35,7 @@ from stillair.config.reach import (
     PushTable,
     WebhookTable,
 )
+from stillair.config.stop import StopTable
 from stillair.config.tables import Table
 from stillair.config.testing import AlarmTestTable
 from stillair.config.values import Name, Otherwise, Zone
@@ -148,11 +150,13 @@ class ChamberSettings(Table):
     recording: RecordingTable = RecordingTable()
     simulation: SimulationTable = SimulationTable()
     sounder: AnySounder | None = None
+    stop: StopTable | None = None
     people: Annotated[tuple[PersonTable, ...], Strict(False)] = Field(
         default=(), alias="person", max_length=100
     )
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
+    attendance: AttendanceTable | None = None
     alarm_test: AlarmTestTable = AlarmTestTable()
     webhook: WebhookTable | None = None
     page: PageTable = PageTable()
@@ -174,6 +178,15 @@ class ChamberSettings(Table):
     def combustible(self) -> bool:
         """True when any part of the enclosure burns."""
         return self.chamber.combustible
+
+    @property
+    def asks_for_presence(self) -> bool:
+        """Whether somebody is asked to be near this box while it is hot.
+
+        Where time is played fast nobody could keep up, so there only if it is wanted.
+        """
+        wanted = self.speed == 1.0 if self.attendance is None else self.attendance.ask
+        return self.combustible and wanted
 
     @property
     def family(self) -> Family:

@@ -238,6 +238,60 @@ class Unshelve(Command):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HoldStop(Command):
+    """Don't stop the machine for what stands now; `by` has to be a person."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopNow(Command):
+    """Stop the machine at once; as a `trial` to see whether it really does."""
+
+    trial: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopTried(Command):
+    """Whether the machine really stopped when that was tried."""
+
+    worked: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResetStop(Command):
+    """Let the machine run again; only from near it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Present(Command):
+    """Somebody is near the box; whoever hands this over has made sure of that.
+
+    `person` is who, by name, where that is known.
+    """
+
+    person: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandOver(Command):
+    """Ask somebody else of the chamber's people to be near from now on."""
+
+    to: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Leave(Command):
+    """Whoever was near goes away."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunUnattended(Command):
+    """Let the job go on with nobody near, on purpose and for a reason."""
+
+    reason: str
+    job: str = ""  # the one that is meant; "": the one that there is
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StartAlarmTest(Command):
     """Try the whole way of an alarm, with simulated signs and marked messages.
 
@@ -263,6 +317,8 @@ class ConfirmAlarmTest(Command):
 
 JobCommand = StartJob | PauseJob | ResumeJob | FinishJob | ReportHeight | AddNote | TellOutcome
 AlarmCommand = Acknowledge | Reset | Shelve | Unshelve
+StopCommand = HoldStop | StopNow | StopTried | ResetStop
+AttendanceCommand = Present | HandOver | Leave | RunUnattended
 AlarmTestCommand = StartAlarmTest | ConfirmAlarmTest
 Stimulus = (
     Reading

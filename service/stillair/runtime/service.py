@@ -56,7 +56,7 @@ HOUR_S = 3600.0
 STORIES = 1000  # changes read back at a start
 PATIENCE_S = 2.0  # a message not stored by then goes out all the same
 ON_TIME_S = 5.0  # a loop that has not come round for so long is stuck
-SOUNDER_S = 5.0  # the same for a call of the sounder's output, which may not block
+SOUNDER_S = 5.0  # the same for a call of the sounder's or relay's output, which may not block
 COURIER_S = 60.0  # and for the courier, which comes round within 7 s
 A_PART_FAILS = "a part of the service fails: its log says which"
 
@@ -180,6 +180,7 @@ class Service:
             all(
                 chamber.supervisor.on_time(ON_TIME_S)
                 and chamber.sounder.on_time(SOUNDER_S)
+                and chamber.stop_on_time(SOUNDER_S)
                 and chamber.alive
                 for chamber in self._chambers.values()
             )
@@ -273,6 +274,7 @@ class Service:
         self.troubles.rounds(
             (
                 (f"sounder of {key}, which hangs", chamber.sounder.on_time(SOUNDER_S)),
+                (f"stop of {key}, which hangs", chamber.stop_on_time(SOUNDER_S)),
                 ("the courier, which hangs", self.courier.on_time(COURIER_S)),
             )
         )
@@ -378,6 +380,10 @@ class Service:
         if item is None:
             raise CommandRefused(Refusal.UNKNOWN, "There is no such job.")
         return item
+
+    def watched(self, key: str) -> Chamber:
+        """The chamber of a key that `chamber` gave."""
+        return self._chambers[key]
 
     def picture(self, key: str) -> tuple[bytes, float] | None:
         """The latest frame as JPEG and its age in seconds."""

@@ -33,7 +33,7 @@ State = TypeVar("State", bound=AlarmState | EventChange | Job | Duty)
 INSTANTS = frozenset(
     {"at_s", "onset_s", "end_s", "raised_s", "changed_s"}
     | {"started_s", "finished_s", "paused_since_s", "shelved_until_s"}
-    | {"confirmed_s", "until_s", "tried_s"}
+    | {"confirmed_s", "until_s", "tried_s", "since_s", "left_s"}
 )
 
 DUTY = "duty"  # the key under which a record of one says which it is

@@ -26,7 +26,7 @@ from stillair.alarms.catalogue import AlarmContext
 from stillair.alarms.defects import BrokenRules
 from stillair.alarms.desk import CONFIRM_S, SAID_OVER, AlarmDesk
 from stillair.alarms.events import Events
-from stillair.alarms.wording import RULES
+from stillair.alarms.words import RULES
 from stillair.fire.aftermath import Aftermath
 from stillair.fire.inputs import (
     camera_faults,
@@ -53,6 +53,7 @@ from stillair.model import (
     AlarmTestState,
     AlarmTestTold,
     Annunciation,
+    AttendanceCommand,
     CameraState,
     ContactKind,
     ContactState,
@@ -74,6 +75,7 @@ from stillair.model import (
     StartAlarmTest,
     StartJob,
     Stimulus,
+    StopCommand,
     Tick,
     Trouble,
     WatchMemory,
@@ -81,9 +83,11 @@ from stillair.model import (
 from stillair.thermal.balance import BalanceMemory
 from stillair.thermal.core import HEAT, ThermalWatch
 from stillair.thermal.plan import RuleFailure, ThermalContext
+from stillair.watch.attending import Attending
 from stillair.watch.gathered import Gathered
 from stillair.watch.plan import WatchPlan, WatchView
 from stillair.watch.rehearsal import Rehearsal, Rehearsed, dangers
+from stillair.watch.stopping import Stopping
 
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
 AFTERWARDS = "events, alarms and jobs"
@@ -138,6 +142,8 @@ class Watch:
         burnt = [memory.burnt, *(a.event for a in memory.alarms if a.kind in BURNING)]
         done_with = min(memory.afterwards.burnt, memory.next_event - 1)
         self._aftermath = Aftermath(max(burnt), done_with)
+        self._stopping = Stopping(plan, memory, self._alarms, self._open, self._witnesses)
+        self._attending = Attending(plan, memory.duties, self._open, self._witnesses.contacts)
         self._standstill = StandStill(plan.still_after_s)
         self._cooling_on = CoolingOn(memory.afterwards.coldest_c)
         self._broken = BrokenRules(spared=HEAT[0])
@@ -164,7 +170,12 @@ class Watch:
                     self._verdict.take(stimulus)
                 return self._conclude(t_s, self._judge_fire(t_s))
             case ContactState():
-                return self._conclude(t_s, self._take_contact(stimulus))
+                gathered = Gathered(t_s)
+                self._stopping.take(gathered, stimulus)
+                near = self._attending.take(gathered, stimulus)
+                self._number(gathered, self._take_contact(stimulus))
+                self._number(gathered, near)
+                return self._outcome(gathered)
             case CameraState():
                 self._witnesses.camera = stimulus
                 return self._conclude(t_s, self._camera_findings(t_s))
@@ -190,6 +201,13 @@ class Watch:
                 gathered = Gathered(t_s, jobs=self._jobs.command(stimulus))
                 if isinstance(stimulus, StartJob):
                     self._aftermath.begin_job()
+                return self._outcome(gathered)
+            case _ if isinstance(stimulus, StopCommand):
+                return self._outcome(self._stopping.command(stimulus, self._jobs.job))
+            case _ if isinstance(stimulus, AttendanceCommand):
+                gathered, burning = Gathered(t_s), self._burning
+                found = self._attending.command(gathered, stimulus, self._jobs, burning=burning)
+                self._number(gathered, found)
                 return self._outcome(gathered)
             case _:
                 raise TypeError(f"not a stimulus of the watch: {stimulus!r}")
@@ -221,6 +239,8 @@ class Watch:
             events=tuple(sorted(self._open.values(), key=lambda e: e.event)),
             sounding=self._sounding,
             particles=self._witnesses.particles.latest(),
+            stop=self._stopping.state,
+            attendance=self._attending.view(),
             alarm_test=self._rehearsal.state,
         )
 
@@ -252,10 +272,12 @@ class Watch:
             lambda: self._number(gathered, gap),
             lambda: self._number(gathered, self._camera_findings(t_s)),
             lambda: self._number(gathered, self._standstill_findings(t_s)),
+            lambda: self._number(gathered, self._attendance_findings(gathered)),
             lambda: self._number(
                 gathered, self._unseen.tick(t_s, self._open, self._heard_s, self._is_told)
             ),
             lambda: self._tick_alarms(gathered),
+            lambda: self._number(gathered, self._stopping.supply_findings(t_s)),
             lambda: self._mind_test(gathered),
             lambda: self._follow_job(gathered),
         )
@@ -402,11 +424,18 @@ class Watch:
         job, event = self._jobs.job, self._open.get((Kind.NO_MOTION, ""))
         if job is None and event is None:
             return ()
+        movement = self._witnesses.movement_seen(t_s)
+        return self._standstill.tick(t_s, job, movement, hot=self._is_hot(), event=event)
+
+    def _is_hot(self) -> bool | None:
+        """Whether chamber or bed are; None where no sensor can tell."""
         view = self._thermal.view()
         beds_c = (s.temperature_c for s in view.sensors if s.place is Place.BED and not s.fault)
-        hot = is_hot(view.phase, view.air_c, beds_c)
-        movement = self._witnesses.movement_seen(t_s)
-        return self._standstill.tick(t_s, job, movement, hot=hot, event=event)
+        return is_hot(view.phase, view.air_c, beds_c)
+
+    def _attendance_findings(self, gathered: Gathered) -> tuple[Finding, ...]:
+        job, burning = self._jobs.job, self._burning
+        return self._attending.tick(gathered, self._is_hot, job, self._unseen, burning=burning)
 
     def _is_told(self, event: EventChange) -> bool:
         if event.kind is Kind.NO_MOTION:
@@ -457,6 +486,7 @@ class Watch:
         self._defects.append(RuleFailure(AFTERWARDS, frozenset(), error, begun_anew=False))
 
     def _outcome(self, gathered: Gathered) -> Outcome:
+        stop = self._stopping.follow(gathered, self._note_defect)
         if gathered.alarms:
             self._mind_test(gathered)
         sounding = self._alarms.sounding()
@@ -464,4 +494,4 @@ class Watch:
             sounding = self._rehearsal.sounding()
         changed = sounding is not self._sounding
         self._sounding = sounding
-        return gathered.outcome(self._plan.chamber, sounding if changed else None)
+        return gathered.outcome(self._plan.chamber, sounding if changed else None, stop)

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from stillair.alarms.attendance import AttendancePlan, Step
+from stillair.alarms.stopping import StopPlan
 from stillair.alarms.telling import Person
 from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import (
     AlarmState,
     AlarmTestState,
+    AttendanceState,
     CameraState,
     ContactKind,
     ContactState,
@@ -16,6 +19,7 @@ from stillair.model import (
     Job,
     Particles,
     Sounding,
+    StopState,
 )
 from stillair.thermal.plan import ThermalPlan, ThermalView
 
@@ -41,7 +45,20 @@ class WatchPlan:
     people: tuple[Person, ...] = ()
     still_after_s: float = STILL_AFTER_S  # a machine may in a job, once it has moved
     mark: str = ""  # "Simulated" or "Recorded", where the readings are no real chamber's
+    stop: StopPlan | None = None  # how the machine is stopped; None: nothing is ever switched
     box: str = ""  # what jobs are built in; see `Job`
+    attendance: AttendancePlan | None = None  # None: nobody has to be near
+
+
+@dataclass(frozen=True, slots=True)
+class AttendanceView:
+    """Who is near a box that can burn, and how far asking for somebody has come."""
+
+    asks: bool  # False: it is set so that nobody is asked
+    state: AttendanceState
+    due_s: float | None  # by when somebody has to show that they are near; None: nobody is asked
+    step: Step
+    people: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,4 +74,6 @@ class WatchView:
     events: tuple[EventChange, ...]  # those that stand, newest last
     sounding: Sounding
     particles: tuple[Particles, ...] = ()  # the last word of each who counts them
+    stop: StopState | None = None  # None where the machine isn't stopped by anybody
+    attendance: AttendanceView | None = None  # None where nobody has to be near
     alarm_test: AlarmTestState | None = None  # the newest
