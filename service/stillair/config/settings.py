@@ -156,9 +156,9 @@ class ChamberSettings(Table):
     )
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
+    attendance: AttendanceTable | None = None
     alarm_test: AlarmTestTable = AlarmTestTable()
     webhook: WebhookTable | None = None
-    attendance: AttendanceTable | None = None
     page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None
     neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)

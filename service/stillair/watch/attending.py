@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from stillair.alarms import figures
 from stillair.alarms.attendance import KEY, Attendance, AttendanceResult, Step, step_of
 from stillair.alarms.telling import Person
 from stillair.errors import CommandRefused, Refusal
+from stillair.fire.unseen import Unseen
+from stillair.jobs.desk import JobDesk
 from stillair.model import (
     KIND_CLASS,
+    AddNote,
     AttendanceCommand,
     AttendanceState,
     ContactKind,
@@ -95,13 +98,20 @@ class Attending:
         )
 
     def tick(
-        self, gathered: Gathered, *, hot: bool | None, job: Job | None, burning: bool
+        self,
+        gathered: Gathered,
+        hot: Callable[[], bool | None],
+        job: Job | None,
+        unseen: Unseen,
+        *,
+        burning: bool,
     ) -> tuple[Finding, ...]:
-        """A second passes."""
+        """A second passes; what is followed here is `unseen` no longer, also after a restart."""
         if self._attendance is None:
             return ()
+        unseen.seen(KEY)
         event = self._events.get(KEY)
-        told = self._attendance.tick(gathered.t_s, hot=hot, job=job, burning=burning, event=event)
+        told = self._attendance.tick(gathered.t_s, hot=hot(), job=job, burning=burning, event=event)
         return self._keep(gathered, told)
 
     def take(self, gathered: Gathered, state: ContactState) -> tuple[Finding, ...]:
@@ -120,10 +130,11 @@ class Attending:
         return self._keep(gathered, attendance.near(state.t_s, by=by, event=event))
 
     def command(
-        self, gathered: Gathered, command: AttendanceCommand, job: Job | None, *, burning: bool
+        self, gathered: Gathered, command: AttendanceCommand, jobs: JobDesk, *, burning: bool
     ) -> tuple[Finding, ...]:
         """Carry out what a person says. Raises `CommandRefused`."""
         attendance, t_s, event = self._attendance, command.t_s, self._events.get(KEY)
+        job = jobs.job
         if attendance is None:
             raise CommandRefused(
                 Refusal.CONFLICT, "this box can't burn, so nobody is asked to be near it"
@@ -147,6 +158,10 @@ class Attending:
                 told = attendance.let_run(
                     t_s, by=command.by, job=job, reason=command.reason, event=event
                 )
+                if told.states and job is not None:  # it stands in the job's own record as well
+                    text = f"Runs unattended: {told.states[-1].reason}"
+                    note = AddNote(t_s=t_s, by=command.by, job=job.id, text=text)
+                    gathered.jobs = jobs.command(note)
         return self._keep(gathered, told)
 
     def _keep(self, gathered: Gathered, told: AttendanceResult) -> tuple[Finding, ...]:

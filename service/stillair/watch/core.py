@@ -22,7 +22,6 @@ from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import replace
 
-from stillair.alarms.attendance import KEY as OVERDUE
 from stillair.alarms.catalogue import AlarmContext
 from stillair.alarms.defects import BrokenRules
 from stillair.alarms.desk import CONFIRM_S, SAID_OVER, AlarmDesk
@@ -48,7 +47,6 @@ from stillair.jobs.standstill import StandStill, is_hot
 from stillair.model import (
     BURNING,
     KIND_CLASS,
-    AddNote,
     Afterwards,
     AlarmCommand,
     AlarmTestCommand,
@@ -71,7 +69,6 @@ from stillair.model import (
     Place,
     Reading,
     Reset,
-    RunUnattended,
     Sign,
     SignalClass,
     Sounding,
@@ -208,7 +205,10 @@ class Watch:
             case _ if isinstance(stimulus, StopCommand):
                 return self._outcome(self._stopping.command(stimulus, self._jobs.job))
             case _ if isinstance(stimulus, AttendanceCommand):
-                return self._attend(stimulus)
+                gathered, burning = Gathered(t_s), self._burning
+                found = self._attending.command(gathered, stimulus, self._jobs, burning=burning)
+                self._number(gathered, found)
+                return self._outcome(gathered)
             case _:
                 raise TypeError(f"not a stimulus of the watch: {stimulus!r}")
 
@@ -433,26 +433,9 @@ class Watch:
         beds_c = (s.temperature_c for s in view.sensors if s.place is Place.BED and not s.fault)
         return is_hot(view.phase, view.air_c, beds_c)
 
-    # --- somebody near -----------------------------------------------------------
-
     def _attendance_findings(self, gathered: Gathered) -> tuple[Finding, ...]:
-        if self._plan.attendance is None:
-            return ()
-        self._unseen.seen(OVERDUE)  # it is followed, also after a restart
-        return self._attending.tick(
-            gathered, hot=self._is_hot(), job=self._jobs.job, burning=self._burning
-        )
-
-    def _attend(self, command: AttendanceCommand) -> Outcome:
-        gathered, job = Gathered(command.t_s), self._jobs.job
-        found = self._attending.command(gathered, command, job, burning=self._burning)
-        if isinstance(command, RunUnattended) and job is not None and gathered.duties:
-            # It stands in the job's own record as well.
-            text = f"Runs unattended: {' '.join(command.reason.split())}"
-            note = AddNote(t_s=command.t_s, by=command.by, job=job.id, text=text)
-            gathered.jobs = self._jobs.command(note)
-        self._number(gathered, found)
-        return self._outcome(gathered)
+        job, burning = self._jobs.job, self._burning
+        return self._attending.tick(gathered, self._is_hot, job, self._unseen, burning=burning)
 
     def _is_told(self, event: EventChange) -> bool:
         if event.kind is Kind.NO_MOTION:
