@@ -41,8 +41,10 @@ export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, when, 
     <//>
     ${chamber.sub && html`<p class="sub">${words(chamber.sub, unit)}</p>`}
     <${Said} chamber=${chamber} unit=${unit} />
-    <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
-    <${Nearby} chamber=${chamber} may=${may} />
+    <div class="needs">
+      <${Nearby} chamber=${chamber} may=${may} />
+      <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
+    </div>
     ${steps}
     <div class="spread">
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
