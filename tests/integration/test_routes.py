@@ -193,7 +193,7 @@ def test_nobody_who_listens_is_told_and_not_taken_for_arrived(
 
 
 def test_a_broker_that_stops_and_comes_back(own_broker: Broker, topic: str) -> None:
-    route = TopicRoute(broker_of(own_broker), timeout_s=SOON_S)
+    route = TopicRoute(broker_of(own_broker))
     own_broker.stop()
     error = failure(route, on(topic))
     assert error.reason.endswith("can't be reached: connection refused")

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from stillair.alarms.catalogue import CATALOGUE
-from stillair.alarms.wording import FROM_AFAR, THAT_WAITS, WORDS
+from stillair.alarms.words import FROM_AFAR, THAT_WAITS, WORDS
 from stillair.model import (
     BURNING,
     KIND_CLASS,

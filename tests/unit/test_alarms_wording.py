@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillair.alarms import figures, seen
-from stillair.alarms.wording import WORDS, Stage, line, message, story
+from stillair.alarms.wording import Stage, line, message, story
+from stillair.alarms.words import WORDS
 from stillair.model import (
     KIND_CLASS,
     CameraCondition,

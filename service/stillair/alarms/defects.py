@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from stillair.alarms import figures
-from stillair.alarms.wording import RULES
+from stillair.alarms.words import RULES
 from stillair.model import Change, EventChange, Finding, Kind
 
 WHOLE_S = 60.0  # rules that broke are sound again after so long without a defect

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from stillair.alarms.catalogue import CATALOGUE, AlarmRule, is_notice
 from stillair.alarms.states import Life
-from stillair.alarms.wording import WORDS
+from stillair.alarms.words import WORDS
 from stillair.model import (
     AlarmState,
     Change,

@@ -149,7 +149,10 @@ class Telling:
             for route in person.routes:
                 if change.kind is Kind.DELIVERY_FAULT and change.subject == route:
                     continue  # that very route is the one that fails
-                digest = hashlib.sha256(route.encode("utf-8", "replace")).hexdigest()[:12]
+                # The kind as well: an alarm that a killed process told and didn't keep
+                # leaves its number to the next, and nobody may take that one for this.
+                what = f"{change.kind.value} {route}".encode("utf-8", "replace")
+                digest = hashlib.sha256(what).hexdigest()[:12]
                 notice = Notice(
                     key=f"{key}:{digest}",
                     chamber=self._chamber,

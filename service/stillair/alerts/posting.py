@@ -111,9 +111,11 @@ def _ask(
     begun = b""
     with (lines or Lines()).line(timeout_s) as line, requests.Session() as session:
         session.trust_env = False  # no proxy or password that happens to lie about
-        for scheme in _PORTS:
-            session.mount(f"{scheme}://", _Watched(line, trust, may_reach))
-        if may_reach is not None:
+        if url.lower().startswith("https:"):
+            session.mount("https://", _Watched(line, _context(trust), may_reach))
+        elif may_reach is None:  # or whatever the library refuses
+            session.mount("http://", _Watched(line, None, None))
+        else:
             session.adapters.pop("http://")
         try:
             answer = session.request(
@@ -185,15 +187,15 @@ class _Watched(HTTPAdapter):
     """
 
     def __init__(
-        self, line: Line, trust: str | None, may_reach: Callable[[str], bool] | None
+        self, line: Line, context: ssl.SSLContext | None, may_reach: Callable[[str], bool] | None
     ) -> None:
         self._line = line
-        self._trust = trust
+        self._context = context
         self._may_reach = may_reach
         super().__init__()
 
     def init_poolmanager(self, *args: Any, **keywords: Any) -> None:
-        super().init_poolmanager(*args, ssl_context=_context(self._trust), **keywords)
+        super().init_poolmanager(*args, ssl_context=self._context, **keywords)
         line, may_reach = self._line, self._may_reach
 
         class Plain(HTTPConnection):

@@ -25,6 +25,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from stillair.alerts import sealing
+from stillair.alerts.cutting import Lines
 from stillair.alerts.posting import PostError, post
 from stillair.alerts.routes import Message
 from stillair.alerts.telephones import (
@@ -95,6 +96,7 @@ class PushRoute:
         self._under_way: dict[str, int] = {}
         self._failing: dict[str, str] = {}  # why a telephone's last message wasn't taken
         self._trials = threading.Semaphore(MOST_TRIALS)
+        self._lines = Lines()
         self._closed = False
 
     def send(self, message: Message) -> None:
@@ -121,10 +123,11 @@ class PushRoute:
             raise DeliveryError(message.route, reason, retry=True, remedy=remedy)
 
     def close(self) -> None:
-        """Wait for nobody any more; safe to call twice."""
+        """Wait for nobody any more, and end what is under way; safe to call twice."""
         with self._changed:
             self._closed = True
             self._changed.notify_all()
+        self._lines.close()
 
     def trial(self, telephone_id: str) -> tuple[bool, str]:
         """Send a trial to one telephone: whether it was taken, and one clause that says so.
@@ -261,6 +264,7 @@ class PushRoute:
             headers,
             timeout_s=settings.timeout_s,
             trust=settings.trust.get(server),
+            lines=self._lines,
             # A name may lead anywhere, and elsewhere than when the telephone joined.
             may_reach=None if own else is_outside,
         )

@@ -35,6 +35,7 @@ from stillair.api.routers import (
     pictures,
     session,
     setting_up,
+    stopping,
     telephones,
     trust,
     watching,
@@ -91,6 +92,7 @@ def build(
     problems.install(app, description.methods)
     for part in (
         watching,
+        stopping,
         jobs,
         pictures,
         live,

@@ -79,6 +79,12 @@ class Shelving(Posted):
     reason: Name = ""
 
 
+class MachineTried(Posted):
+    """Whether the machine really stopped when that was tried."""
+
+    worked: bool
+
+
 class HandingOver(Posted):
     """Who is asked to be near from now on."""
 

@@ -14,7 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from stillair.alarms.wording import RULES
+from stillair.alarms.words import RULES
 from stillair.errors import CommandRefused, InputError, ReadingFault
 from stillair.model import (
     Change,

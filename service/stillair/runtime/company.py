@@ -7,7 +7,7 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any
 
-from stillair.alarms.wording import NEIGHBOUR
+from stillair.alarms.words import NEIGHBOUR
 from stillair.alerts.heartbeat import Heartbeat, TopicWay, Way, WebWay, heartbeat
 from stillair.alerts.posting import get
 from stillair.clock import Clock

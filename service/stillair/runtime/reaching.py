@@ -87,7 +87,7 @@ def routes_of(
             key = (settings.key, public_form(address, person))
             if kind is not RouteKind.PUSH and key not in made[kind]:
                 made[kind][key] = make.route(settings, address, kind)
-    # A mail server or broker brings a message that waited for somebody who was taken out since.
+    # A mail server brings a message that waited for somebody who was taken out since.
     otherwise: dict[RouteKind, Route] = {}
     for settings in chambers:
         if settings.mail is not None:

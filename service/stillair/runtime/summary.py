@@ -6,7 +6,7 @@ import json
 from typing import Any
 
 from stillair.alarms.figures import clock, duration, row
-from stillair.alarms.wording import WORDS
+from stillair.alarms.words import WORDS
 from stillair.model import Change, Kind
 
 _CLASSES = ("alarm", "supervisory", "trouble", "notice")

@@ -26,7 +26,7 @@ from stillair.alarms.catalogue import AlarmContext
 from stillair.alarms.defects import BrokenRules
 from stillair.alarms.desk import CONFIRM_S, SAID_OVER, AlarmDesk
 from stillair.alarms.events import Events
-from stillair.alarms.wording import RULES
+from stillair.alarms.words import RULES
 from stillair.fire.aftermath import Aftermath
 from stillair.fire.inputs import (
     camera_faults,
@@ -75,6 +75,7 @@ from stillair.model import (
     StartAlarmTest,
     StartJob,
     Stimulus,
+    StopCommand,
     Tick,
     Trouble,
     WatchMemory,
@@ -86,6 +87,7 @@ from stillair.watch.attending import Attending
 from stillair.watch.gathered import Gathered
 from stillair.watch.plan import WatchPlan, WatchView
 from stillair.watch.rehearsal import Rehearsal, Rehearsed, dangers
+from stillair.watch.stopping import Stopping
 
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
 AFTERWARDS = "events, alarms and jobs"
@@ -140,6 +142,7 @@ class Watch:
         burnt = [memory.burnt, *(a.event for a in memory.alarms if a.kind in BURNING)]
         done_with = min(memory.afterwards.burnt, memory.next_event - 1)
         self._aftermath = Aftermath(max(burnt), done_with)
+        self._stopping = Stopping(plan, memory, self._alarms, self._open, self._witnesses)
         self._attending = Attending(plan, memory.duties, self._open, self._witnesses.contacts)
         self._standstill = StandStill(plan.still_after_s)
         self._cooling_on = CoolingOn(memory.afterwards.coldest_c)
@@ -168,6 +171,7 @@ class Watch:
                 return self._conclude(t_s, self._judge_fire(t_s))
             case ContactState():
                 gathered = Gathered(t_s)
+                self._stopping.take(gathered, stimulus)
                 near = self._attending.take(gathered, stimulus)
                 self._number(gathered, self._take_contact(stimulus))
                 self._number(gathered, near)
@@ -198,6 +202,8 @@ class Watch:
                 if isinstance(stimulus, StartJob):
                     self._aftermath.begin_job()
                 return self._outcome(gathered)
+            case _ if isinstance(stimulus, StopCommand):
+                return self._outcome(self._stopping.command(stimulus, self._jobs.job))
             case _ if isinstance(stimulus, AttendanceCommand):
                 gathered, burning = Gathered(t_s), self._burning
                 found = self._attending.command(gathered, stimulus, self._jobs, burning=burning)
@@ -233,6 +239,7 @@ class Watch:
             events=tuple(sorted(self._open.values(), key=lambda e: e.event)),
             sounding=self._sounding,
             particles=self._witnesses.particles.latest(),
+            stop=self._stopping.state,
             attendance=self._attending.view(),
             alarm_test=self._rehearsal.state,
         )
@@ -270,6 +277,7 @@ class Watch:
                 gathered, self._unseen.tick(t_s, self._open, self._heard_s, self._is_told)
             ),
             lambda: self._tick_alarms(gathered),
+            lambda: self._number(gathered, self._stopping.supply_findings(t_s)),
             lambda: self._mind_test(gathered),
             lambda: self._follow_job(gathered),
         )
@@ -478,6 +486,7 @@ class Watch:
         self._defects.append(RuleFailure(AFTERWARDS, frozenset(), error, begun_anew=False))
 
     def _outcome(self, gathered: Gathered) -> Outcome:
+        stop = self._stopping.follow(gathered, self._note_defect)
         if gathered.alarms:
             self._mind_test(gathered)
         sounding = self._alarms.sounding()
@@ -485,4 +494,4 @@ class Watch:
             sounding = self._rehearsal.sounding()
         changed = sounding is not self._sounding
         self._sounding = sounding
-        return gathered.outcome(self._plan.chamber, sounding if changed else None)
+        return gathered.outcome(self._plan.chamber, sounding if changed else None, stop)

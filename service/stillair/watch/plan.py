@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from stillair.alarms.attendance import AttendancePlan, Step
+from stillair.alarms.stopping import StopPlan
 from stillair.alarms.telling import Person
 from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import (
@@ -18,6 +19,7 @@ from stillair.model import (
     Job,
     Particles,
     Sounding,
+    StopState,
 )
 from stillair.thermal.plan import ThermalPlan, ThermalView
 
@@ -43,6 +45,7 @@ class WatchPlan:
     people: tuple[Person, ...] = ()
     still_after_s: float = STILL_AFTER_S  # a machine may in a job, once it has moved
     mark: str = ""  # "Simulated" or "Recorded", where the readings are no real chamber's
+    stop: StopPlan | None = None  # how the machine is stopped; None: nothing is ever switched
     box: str = ""  # what jobs are built in; see `Job`
     attendance: AttendancePlan | None = None  # None: nobody has to be near
 
@@ -71,5 +74,6 @@ class WatchView:
     events: tuple[EventChange, ...]  # those that stand, newest last
     sounding: Sounding
     particles: tuple[Particles, ...] = ()  # the last word of each who counts them
+    stop: StopState | None = None  # None where the machine isn't stopped by anybody
     attendance: AttendanceView | None = None  # None where nobody has to be near
     alarm_test: AlarmTestState | None = None  # the newest
