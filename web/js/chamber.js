@@ -43,8 +43,10 @@ export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined,
     ${chamber.sub && html`<p class="sub">${words(chamber.sub, unit)}</p>`}
     <${Said} chamber=${chamber} unit=${unit} />
     <${StopNow} chamber=${chamber} may=${may} owner=${owner} />
-    <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
-    <${Nearby} chamber=${chamber} may=${may} />
+    <div class="needs">
+      <${Nearby} chamber=${chamber} may=${may} />
+      <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
+    </div>
     ${steps}
     <div class="spread">
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
