@@ -25,10 +25,11 @@ REASON_LENGTH = 200
 
 @dataclass(frozen=True, slots=True)
 class AlarmContext:
-    """What the chamber is doing, for suppression by design."""
+    """What the chamber is doing, for suppression by design, and who is near it, if anybody is."""
 
     phase: Phase = Phase.UNKNOWN
     job: JobPhase | None = None
+    near: str = ""  # the person, by name
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +44,7 @@ class AlarmRule:
     for so long, it asks again.
     `idle_jobs` and `idle_phases` are when the kind is expected and so
     suppressed by design; both have to fit, and an empty one always does.
+    `idle_in_pause`: a paused job is reason enough.
     """
 
     on_delay_s: float = 0.0
@@ -58,21 +60,25 @@ class AlarmRule:
     suppressible: bool = False
     idle_jobs: frozenset[JobPhase | None] = frozenset()
     idle_phases: frozenset[Phase] = frozenset()
+    idle_in_pause: bool = False
 
     def expected(self, context: AlarmContext) -> bool:
         """True while this kind is no news: suppressed by design."""
-        return (
-            self.may_hide
-            and self.suppressible
-            and (not self.idle_jobs or context.job in self.idle_jobs)
-            and (not self.idle_phases or context.phase in self.idle_phases)
+        if not (self.may_hide and self.suppressible):
+            return False
+        if self.idle_in_pause and context.job is JobPhase.PAUSED:
+            return True
+        return (not self.idle_jobs or context.job in self.idle_jobs) and (
+            not self.idle_phases or context.phase in self.idle_phases
         )
 
 
 _NOT_BUILDING: frozenset[JobPhase | None] = frozenset({None, JobPhase.FINISHED})
 _PARTED: frozenset[JobPhase | None] = frozenset({JobPhase.COOLING, JobPhase.FINISHED})
 _AT_REST = frozenset({Phase.UNKNOWN, Phase.COLD, Phase.COOL_ENOUGH})
-_GOING_COLD = frozenset({Phase.COLD, Phase.COOLING, Phase.COOL_ENOUGH})
+_NOT_WARM = frozenset({Phase.COLD, Phase.WARMING, Phase.COOLING, Phase.COOL_ENOUGH})
+# What a door does is known to whoever opens it; quiet for anything else needs its reason.
+_THE_DOOR = frozenset({Kind.DOOR_OPEN, Kind.DRAFT})
 
 
 def _danger(*, off_delay_s: float, latches: bool, critical: bool = False) -> AlarmRule:
@@ -130,7 +136,8 @@ CATALOGUE: Mapping[Kind, AlarmRule] = {
         repeat_s=1800.0,
         longest_repeat_s=7200.0,
         suppressible=True,
-        idle_phases=_GOING_COLD,
+        idle_phases=_NOT_WARM,
+        idle_in_pause=True,
     ),
     Kind.TOO_WARM: AlarmRule(
         on_delay_s=60.0, off_delay_s=60.0, repeat_s=1800.0, longest_repeat_s=7200.0
@@ -178,7 +185,15 @@ def shelving_reason(command: Shelve, kind: Kind) -> str:
         raise CommandRefused(
             Refusal.FORBIDDEN, f"it can be quiet for {shortest:.0f} to {longest:.0f} minutes"
         )
-    reason = command.reason.strip()
+    reason = one_line(command.reason)
+    if not reason and kind not in _THE_DOOR:
+        raise CommandRefused(Refusal.FORBIDDEN, "say why it is to be quiet")
+    return reason
+
+
+def one_line(reason: str) -> str:
+    """A person's reason, trimmed. Raises `CommandRefused` for more than a line."""
+    reason = reason.strip()
     if len(reason) > REASON_LENGTH or not all(c.isprintable() for c in reason):
         raise CommandRefused(
             Refusal.FORBIDDEN, f"the reason is one line of at most {REASON_LENGTH} characters"

@@ -221,8 +221,39 @@ class Unshelve(Command):
     alarm: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectOpening(Command):
+    """The door is opened on purpose: what that does to the air is quiet for some minutes."""
+
+    minutes: float
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndOpening(Command):
+    """The door is shut again."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeOut(Command):
+    """Switch one alarm off until somebody puts it back: its cause is known and can't be mended."""
+
+    kind: Kind
+    subject: str = ""
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PutBack(Command):
+    """Switch an alarm on again."""
+
+    kind: Kind
+    subject: str = ""
+
+
 JobCommand = StartJob | PauseJob | ResumeJob | FinishJob | ReportHeight | AddNote | TellOutcome
 AlarmCommand = Acknowledge | Reset | Shelve | Unshelve
+QuietCommand = ExpectOpening | EndOpening | TakeOut | PutBack
 Stimulus = (
     Reading | ContactState | CameraState | Movement | Particles | Sign | Trouble | Tick | Command
 )

@@ -21,6 +21,7 @@ from stillair.model import (
     WatchMemory,
 )
 from stillair.model.duties import TOPICS
+from stillair.storage.outbox import told
 from stillair.storage.records import load, shifted
 from stillair.storage.tables import AlarmRow, JobRow, Ledger, StandingEvent, WatchMark
 
@@ -45,6 +46,7 @@ def known(connection: Connection, chamber: str, timeline: Timeline) -> WatchMemo
         last_seen_s=mark["mono_s"] + _shift_s(mark, timeline) if mark else None,
         burnt=_burnt(connection, chamber),
         duties=_duties(connection, chamber, timeline),
+        told=told(connection, chamber, [alarm.id for alarm in alarms]),
     )
 
 

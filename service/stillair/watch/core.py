@@ -18,6 +18,7 @@ Camera frames never come here; the camera tells its condition and its signs.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import replace
@@ -63,6 +64,7 @@ from stillair.model import (
     Particles,
     Phase,
     Place,
+    QuietCommand,
     Reading,
     Reset,
     Sign,
@@ -114,6 +116,8 @@ class Watch:
             mark=plan.mark,
             alarms=memory.alarms,
             events=memory.events,
+            told=memory.told,
+            duties=memory.duties,
         )
         self._jobs = JobDesk(
             chamber=plan.chamber, next_job=memory.next_job, job=memory.job, box=plan.box
@@ -151,7 +155,7 @@ class Watch:
                 self._thermal.take(stimulus)
                 return Outcome(self._plan.chamber, t_s)
             case Tick():
-                return self._tick(t_s)
+                return self._tick(stimulus)
             case Sign():
                 if self._witnesses.counts(stimulus):
                     self._verdict.take(stimulus)
@@ -174,6 +178,10 @@ class Watch:
                 if isinstance(stimulus, Reset):
                     self._number(gathered, self._said_over(stimulus))
                 gathered.add_alarms(self._alarms.command(stimulus))
+                return self._outcome(gathered)
+            case _ if isinstance(stimulus, QuietCommand):
+                gathered = Gathered(t_s)
+                gathered.add_alarms(self._alarms.arrange(stimulus))
                 return self._outcome(gathered)
             case _ if isinstance(stimulus, JobCommand):
                 gathered = Gathered(t_s, jobs=self._jobs.command(stimulus))
@@ -210,6 +218,8 @@ class Watch:
             events=tuple(sorted(self._open.values(), key=lambda e: e.event)),
             sounding=self._sounding,
             particles=self._witnesses.particles.latest(),
+            opening=self._alarms.opening(math.inf if self._ticked_s is None else self._ticked_s),
+            out_of_service=self._alarms.out_of_service(),
         )
 
     def balance(self) -> BalanceMemory:
@@ -222,7 +232,8 @@ class Watch:
 
     # --- one second --------------------------------------------------------
 
-    def _tick(self, t_s: float) -> Outcome:
+    def _tick(self, tick: Tick) -> Outcome:
+        t_s = tick.t_s
         if self._ticked_s is not None and t_s <= self._ticked_s:
             return Outcome(self._plan.chamber, t_s)
         gap = self._gap_findings(t_s)
@@ -243,7 +254,7 @@ class Watch:
             lambda: self._number(
                 gathered, self._unseen.tick(t_s, self._open, self._heard_s, self._is_told)
             ),
-            lambda: self._tick_alarms(gathered),
+            lambda: self._tick_alarms(gathered, tick),
             lambda: self._follow_job(gathered),
         )
         for step in steps:
@@ -276,11 +287,11 @@ class Watch:
                         yield from self._thermal.said_over(kind, subject, command.t_s, SAID_OVER)
                         yield from self._unseen.said_over(event, command.t_s, SAID_OVER)
 
-    def _tick_alarms(self, gathered: Gathered) -> None:
+    def _tick_alarms(self, gathered: Gathered, tick: Tick) -> None:
         """A second passes for the alarms; nobody is asked who could fail."""
         job = self._jobs.job
         context = AlarmContext(phase=self._phase, job=job.state if job else None)
-        gathered.add_alarms(self._alarms.tick(gathered.t_s, context))
+        gathered.add_alarms(self._alarms.tick(tick.t_s, context, tick.at))
 
     def _follow_job(self, gathered: Gathered) -> None:
         """The job hears how the chamber is, and the alarms with the next second."""

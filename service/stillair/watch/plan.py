@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from stillair.alarms.telling import Person
+from stillair.alarms.reaching import Person
 from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import (
     AlarmState,
@@ -13,8 +13,10 @@ from stillair.model import (
     ContactState,
     EventChange,
     Job,
+    OpeningState,
     Particles,
     Sounding,
+    SwitchedOff,
 )
 from stillair.thermal.plan import ThermalPlan, ThermalView
 
@@ -56,3 +58,5 @@ class WatchView:
     events: tuple[EventChange, ...]  # those that stand, newest last
     sounding: Sounding
     particles: tuple[Particles, ...] = ()  # the last word of each who counts them
+    opening: OpeningState | None = None  # the door that is expected to be open just now
+    out_of_service: tuple[SwitchedOff, ...] = ()  # alarms that somebody has switched off
