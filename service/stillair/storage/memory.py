@@ -46,7 +46,7 @@ def known(connection: Connection, chamber: str, timeline: Timeline) -> WatchMemo
         last_seen_s=mark["mono_s"] + _shift_s(mark, timeline) if mark else None,
         burnt=_burnt(connection, chamber),
         duties=_duties(connection, chamber, timeline),
-        told=told(connection, chamber, [alarm.id for alarm in alarms]),
+        told=told(connection, chamber, [alarm.id for alarm in alarms]) or None,
     )
 
 
