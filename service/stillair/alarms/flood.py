@@ -72,7 +72,10 @@ def _together(found: list[Notice], t_s: float, chamber_name: str, mark: str) -> 
         return first
     place = f"{mark}: " if mark else ""
     start = f"{place}{figures.clause(chamber_name)}: "
-    heads = [notice.title.removeprefix(start) for notice in found]
+    heads = [
+        f"{notice.title.removeprefix(start)}. {notice.text.removeprefix(place).partition('. ')[0]}"
+        for notice in found
+    ]
     more = len(heads) - _LISTED
     listed = [f"- {head}" for head in heads[:_LISTED]] + (
         [f"- and {more} more"] if more > 0 else []

@@ -162,6 +162,10 @@ class Telling:
             return
         if self._is_hidden(alarm):
             return
+        for held in self._held:
+            if held.alarm == alarm.id:  # whose end is still to be told to them: it stands on
+                entry.reached[held.route] = held.person
+                self._forget_held(alarm.id, held.route, t_s, work)
         worse = entry.told and URGENCY[alarm.priority] < entry.told_urgency
         if not entry.told:
             entry.first_told_s = t_s
@@ -179,6 +183,8 @@ class Telling:
             and not self._sleeps(person, alarm, t_s)
         ]
         unseen = alarm.annunciation is not Annunciation.ACKNOWLEDGED
+        if not unseen and stage is Stage.STILL:
+            known = known[:1]  # one reminds; the others needn't be bothered any more
         due = self._due(entry, alarm, t_s) if unseen else []
         self._send(entry, alarm, [*known, *((Stage.RAISED, rung) for rung in due)], t_s, work)
 
@@ -280,7 +286,6 @@ class Telling:
                     stage = Stage.STILL  # it began in their quiet hours
                 entry.held.discard(rung.route)
                 entry.reached[rung.route] = rung.person.name
-                self._forget_held(alarm.id, rung.route, t_s, work)
             key = f"{alarm.id}:{stage}:{entry.stamp}"
             closing = self._closing(entry, stage, rung, t_s)
             notice = self._notice(
