@@ -92,6 +92,8 @@ class AlarmDesk:
         Of each of those alarms who had been told, as (person, route); None: nobody knows.
     duties : tuple[Duty, ...]
         What was kept beside them: what is out of service, what waits for quiet hours to end.
+    used : tuple[str, ...]
+        Ids that alarms of those events have had.
     """
 
     def __init__(
@@ -105,6 +107,7 @@ class AlarmDesk:
         events: tuple[EventChange, ...] = (),
         told: Mapping[str, tuple[tuple[str, str], ...]] | None = None,
         duties: tuple[Duty, ...] = (),
+        used: tuple[str, ...] = (),
     ) -> None:
         self._chamber = chamber
         self._entries = restored(alarms, events, told)
@@ -119,7 +122,7 @@ class AlarmDesk:
         )
         kept = [duty for duty in duties if isinstance(duty, OutOfServiceState)]
         off = OutOfService(kept[-1] if kept else None)
-        self._lives = Lives(chamber, self._entries, self._telling, off)
+        self._lives = Lives(chamber, self._entries, self._telling, off, used)
         self._lives.recent.update((a.id, a) for a in alarms if not life_of(a).standing)
         self._resumed = False
 

@@ -27,9 +27,10 @@ _LISTED = 12
 
 
 class Flood:
-    """Count what is told, and gather what is too much."""
+    """Count what is told, and gather what is more than `most` within ten minutes."""
 
-    def __init__(self) -> None:
+    def __init__(self, most: int = MOST) -> None:
+        self._most = most
         self._said_s: deque[float] = deque()
         self._waiting: dict[tuple[str, str], Notice] = {}  # newest word by route and alarm
         self._due_s = 0.0
@@ -40,7 +41,7 @@ class Flood:
         while self._said_s and t_s - self._said_s[0] >= WITHIN_S:
             self._said_s.popleft()
         told = tuple(notices)
-        if danger or len(self._said_s) < MOST:
+        if danger or len(self._said_s) < self._most:
             if told:
                 self._said_s.append(t_s)
             return False

@@ -7,6 +7,7 @@ first cause from which it follows, and with what that means for telling people.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 from stillair.alarms.catalogue import AlarmContext
@@ -39,12 +40,14 @@ class Lives:
         entries: dict[tuple[Kind, str], Entry],
         telling: Telling,
         off: OutOfService,
+        used: Iterable[str] = (),
     ) -> None:
         self.entries = entries
         self.recent: dict[str, AlarmState] = {}  # those that are over, for a late answer
         self.context = AlarmContext()
         self.opening = Opening()
         self.off = off
+        self._used = frozenset(used)  # ids of before a restart
         self._chamber = chamber
         self._telling = telling
         self._telling.burning = self._burns()
@@ -74,10 +77,10 @@ class Lives:
 
     def new_id(self, event: int) -> str:
         """An alarm's id after its event; "b", "c" ... where that event has had one before."""
-        taken = {alarm.id for alarm in self.standing()}
+        taken = self._used | self.recent.keys() | {alarm.id for alarm in self.standing()}
         name = f"{self._chamber}-{event}"
         names = (name, *(f"{name}{letter}" for letter in "bcdefghijklmnopqrstuvwxyz"))
-        return next((n for n in names if n not in taken and n not in self.recent), name)
+        return next((n for n in names if n not in taken), name)
 
     # --- one signal ---------------------------------------------------------------
 

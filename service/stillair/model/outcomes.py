@@ -328,6 +328,7 @@ class WatchMemory:
     duties: tuple[Duty, ...] = ()  # the newest of each topic
     # Of each alarm who was told that it stands, as (person, route); None: nobody knows
     told: Mapping[str, tuple[tuple[str, str], ...]] | None = None
+    used: tuple[str, ...] = ()  # ids that alarms of events which still stand have had
 
 
 def chamber_key(name: str) -> str:

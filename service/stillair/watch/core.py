@@ -118,6 +118,7 @@ class Watch:
             events=memory.events,
             told=memory.told,
             duties=memory.duties,
+            used=memory.used,
         )
         self._jobs = JobDesk(
             chamber=plan.chamber, next_job=memory.next_job, job=memory.job, box=plan.box
