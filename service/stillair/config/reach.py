@@ -9,6 +9,7 @@ from pydantic import Field, SecretStr, Strict, ValidationInfo, field_validator
 
 from stillair.config.tables import Table
 from stillair.config.values import (
+    DayStretch,
     FilePath,
     Host,
     Line,
@@ -53,7 +54,19 @@ class PersonTable(Table):
     routes: Annotated[tuple[Route, ...], Strict(False)] = Field(
         min_length=1,
         max_length=20,
-        description='How to reach them, all at once: "mailto:somebody@example.org".',
+        description=(
+            'How to reach them, in this order: "mailto:somebody@example.org". Danger takes all.'
+        ),
+    )
+    quiet_hours: DayStretch | None = Field(
+        default=None,
+        description="When only danger may wake them; the rest waits until then, if it still is so.",
+    )
+    after_min: Annotated[
+        float | None, Field(ge=0, le=720), Otherwise("5 after the person before; the first at once")
+    ] = Field(
+        default=None,
+        description="Told only if nobody has seen an alarm for so many minutes; danger sooner.",
     )
 
 

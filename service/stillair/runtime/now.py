@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from stillair.alarms.figures import clause, lower, row
 from stillair.alarms.sentence import sentence
+from stillair.alarms.words import WORDS
 from stillair.config.inputs import AnyContact, CameraTable, GpioContact, MqttContact
 from stillair.config.settings import Family
 from stillair.model import CameraCondition, CameraState, ContactKind, JsonValue, Timeline
 from stillair.runtime.chamber import Chamber
-from stillair.storage.items import Item, alarm_item, job_item, label
+from stillair.storage.items import Item, alarm_item, fields_item, job_item, label
 from stillair.thermal.plan import SensorView
 from stillair.watch import WatchView
 
@@ -53,6 +55,7 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
         alarms=view.alarms,
         troubles=troubles,
         events=view.events,
+        remarks=switched_off(view),
     )
     return {
         "chamber": chamber.key,
@@ -100,9 +103,23 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
         "job": job_item(view.job, timeline) if view.job else None,
         "last_sound": chamber.last_sound.item(view.job),
         "alarms": [alarm_item(alarm, timeline) for alarm in view.alarms],
+        "opening": fields_item(view.opening, timeline) if view.opening else None,
+        "out_of_service": [
+            {"title": WORDS[off.kind].title, **fields_item(off, timeline)}
+            for off in view.out_of_service
+        ],
         "stories": chamber.stories.told(now_s, timeline),
         "sounding": view.sounding.value,
     }
+
+
+def switched_off(view: WatchView) -> list[str]:
+    """One sentence that names all alarms that somebody has switched off."""
+    names = [
+        lower(WORDS[off.kind].title) + (f" ({clause(off.subject)})" if off.subject else "")
+        for off in view.out_of_service
+    ]
+    return [f"Switched off: {row(names)}"] if names else []
 
 
 def _at(t_s: float | None, timeline: Timeline) -> str | None:

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
-from stillair.alarms.desk import Person
+from stillair.alarms.reaching import Person, QuietHours
+from stillair.config.values import day_stretch
 from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import ContactKind, Place
 from stillair.runtime.marks import box_mark
@@ -16,6 +18,7 @@ from stillair.watch import ContactPlan, WatchPlan
 if TYPE_CHECKING:
     from stillair.config import ChamberSettings
     from stillair.config.inputs import AnySensor, CameraTable
+    from stillair.config.reach import PersonTable
     from stillair.fire.vision import VisionPlan
 
 OUTSIDE = frozenset({"room", "ambient"})
@@ -36,7 +39,7 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
         particles=tuple(p.name for p in settings.particles),
         camera=settings.camera is not None,
         still_after_s=60.0 * settings.camera.still_after_min if settings.camera else STILL_AFTER_S,
-        people=tuple(Person(p.name, p.routes) for p in settings.people),
+        people=tuple(_person(p, settings) for p in settings.people),
         mark=_MARKS[settings.family.value],
         box=box_mark(settings),
     )
@@ -96,6 +99,15 @@ def vision_plan(of: CameraTable | None) -> VisionPlan:
         flame_from=of.flame_from,
         smoke_from=of.smoke_from,
     )
+
+
+def _person(of: PersonTable, settings: ChamberSettings) -> Person:
+    quiet = None
+    if of.quiet_hours is not None:
+        zone = settings.chamber.timezone
+        quiet = QuietHours(*day_stretch(of.quiet_hours), ZoneInfo(zone) if zone else None)
+    after_s = None if of.after_min is None else 60.0 * of.after_min
+    return Person(of.name, of.routes, quiet, after_s)
 
 
 def _sensor_plan(sensor: AnySensor) -> SensorPlan:

@@ -57,9 +57,8 @@ def _used(connection: Connection, chamber: str, event: int) -> list[str]:
     """The ids that this event's alarms have had: its number, and a letter after the first."""
     name = f"{chamber}-{event}"
     names = [name, *(f"{name}{letter}" for letter in ascii_lowercase)]
-    return list(
-        connection.execute(select(AlarmRow.id).where(col(AlarmRow.id).in_(names))).scalars()
-    )
+    query = select(col(AlarmRow.id)).where(col(AlarmRow.id).in_(names))
+    return list(connection.execute(query).scalars())
 
 
 def _duties(connection: Connection, chamber: str, timeline: Timeline) -> tuple[Duty, ...]:
