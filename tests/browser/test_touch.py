@@ -80,3 +80,35 @@ def test_a_silent_page_says_that_it_is_silent(service: RunningService, look: Loo
     expect(page.get_by_text("Silent until you tap this page once.")).to_be_visible()
     page.mouse.click(5, 5)
     expect(page.get_by_text("Sound is on.")).to_be_visible()
+
+
+def test_it_is_told_outside_of_the_page_too_and_taken_back(
+    service: RunningService, look: Look
+) -> None:
+    """Where it was allowed: somebody who looks at another page sees it all the same."""
+    page = look(service, expected="ERR_")
+    page.context.grant_permissions(["notifications"], origin=str(service.web.base_url))
+    # What the browser shows is the system's; here it is noted that it was asked to.
+    page.evaluate(
+        """() => {
+          window.shown = [];
+          window.Notification = class {
+            static permission = "granted";
+            constructor(title, options) { window.shown.push(title + " " + options.body); }
+            close() { window.shown.push("closed"); }
+          };
+          ServiceWorkerRegistration.prototype.showNotification = async (title, options) => {
+            window.shown.push(title + " " + options.body);
+          };
+          ServiceWorkerRegistration.prototype.getNotifications = async () => [
+            { close: () => window.shown.push("closed") },
+          ];
+        }"""
+    )
+    in_touch(page)
+    service.kill()
+    until(page, "window.shown.length === 1", within_s=30)
+    assert LOST in page.evaluate("window.shown[0]")
+    service.start()
+    in_touch(page)
+    until(page, "window.shown.length === 2 && window.shown[1] === 'closed'", within_s=15)

@@ -102,7 +102,7 @@ def nginx(folder: Path, port: int, plain_port: int, upstream: int, pem: Path) ->
     (folder / "nginx.conf").write_text(
         f"daemon off; {user} pid {folder}/pid; error_log {folder}/error.log;\n"
         "events { worker_connections 256; }\n"
-        f"http {{ access_log off;\n{temporary}{site}}}\n"
+        f"http {{ access_log {folder}/access.log;\n{temporary}{site}}}\n"
     )
     return ["-p", str(folder), "-e", str(folder / "error.log"), "-c", str(folder / "nginx.conf")]
 
@@ -149,6 +149,7 @@ def browser(
             time.sleep(0.05)
         with Browser(port, authority.public_pem) as client:
             client.plain_port = plain_port  # type: ignore[attr-defined]
+            client.folder = folder  # type: ignore[attr-defined]
             yield client
     finally:
         process.terminate()
@@ -205,6 +206,19 @@ def test_a_large_body_is_refused(browser: Browser) -> None:
     # 502 where the proxy was still sending when the service had said no and hung up.
     answer = browser.post("/api/session", content=b"x" * 200_000)
     assert answer.status_code in (413, 502)
+
+
+def test_a_message_s_link_opens_and_stands_in_no_log(browser: Browser) -> None:
+    for path in ("/answer/a-long-row.home", "/api/answer/a-long-row.home/picture"):
+        assert browser.get(path).status_code == 404
+        assert browser.post(f"{path}/seen").status_code in (404, 405)
+    assert browser.get("/sign-in").status_code == 200
+    folder: Path = browser.folder  # type: ignore[attr-defined]
+    logs = [path for path in folder.rglob("*") if path.name in ("access.log", "error.log", "log")]
+    assert logs
+    told = " ".join(path.read_text() for path in logs)
+    assert "a-long-row" not in told
+    assert ("GET /sign-in" in told) is (folder / "access.log").exists(), "of nginx all else does"
 
 
 def test_plain_http_leads_to_https(browser: Browser) -> None:

@@ -74,6 +74,9 @@ username = "{MARK}sender@example.org"
 password = "{MARK}mailpassword"
 sender = "{MARK}from@example.org"
 
+[page]
+address = "https://{MARK}shed.example.org:8420"
+
 [mqtt]
 host = "127.0.0.1"
 port = 1

@@ -87,6 +87,12 @@ RIGHTS = {
     "POST /api/tokens/remove": OWN,
     "GET /api/audit": OWN,
     "GET /api/setting-up": OWN,
+    # Whoever has the link of a message; others get 404, whoever they are.
+    "GET /api/answer/{token}": ANYBODY,
+    "GET /api/answer/{token}/picture": ANYBODY,
+    "GET /api/answer/{token}/readings": ANYBODY,
+    "POST /api/answer/{token}/seen": ANYBODY,
+    "POST /api/answer/{token}/quiet": ANYBODY,
 }
 TOKENS = {
     "viewer": ("--role", "viewer"),
@@ -109,6 +115,7 @@ FILLED = {
     "{alarm}": "boat-shed-99",
     "{event}": "99",
     "{picture}": "0" * 32,
+    "{token}": "a-link.that-is-none",
 }
 
 

@@ -109,6 +109,7 @@ class Post:
     route: ToldRoute = field(default_factory=ToldRoute)
     troubles: list[tuple[str, bool, str]] = field(default_factory=list)
     plan: CourierPlan = QUICK
+    link_for: Callable[[Due], str | None] = lambda _due: None
 
     def __post_init__(self) -> None:
         self.courier = Courier(
@@ -118,6 +119,7 @@ class Post:
             chance=lambda: 0.5,
             on_trouble=lambda *told: self.troubles.append(told),
             plan=self.plan,
+            link_for=self.link_for,
         )
 
     @asynccontextmanager
@@ -538,3 +540,43 @@ def test_schemes_are_found_whatever_their_case() -> None:
     route = ToldRoute()
     routes: dict[str, Route] = {"mailto": route}
     assert route_for(routes, "MailTo:cox@shed.example") is route
+
+
+async def test_a_message_gets_its_link_when_it_goes_at_each_try_anew() -> None:
+    links: list[str] = []
+
+    def link_for(due: Due) -> str | None:
+        links.append(f"https://shed.local/answer/{due.key}-{len(links)}")
+        return links[-1]
+
+    seen: list[str | None] = []
+
+    def answer(message: Due) -> None:
+        assert isinstance(message, Message)
+        seen.append(message.link)
+        if len(seen) == 1:
+            raise DeliveryError(message.route, "not now", retry=True)
+
+    post = Post(link_for=link_for)
+    post.route.answer = answer
+    post.outbox.put(message("m"))
+    async with post.at_work():
+        await post.until(lambda: not post.outbox.rows)
+    assert seen == links
+    assert len(set(links)) == 2
+    assert "answer/" not in str(post.outbox.outcomes), "it is kept nowhere"
+
+
+async def test_a_message_goes_without_its_link_rather_than_not_at_all(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    def link_for(due: Due) -> str | None:
+        raise RuntimeError("a secret")
+
+    post = Post(link_for=link_for)
+    post.outbox.put(message("m"))
+    async with post.at_work():
+        await post.until(lambda: not post.outbox.rows)
+    assert post.texts == ["m"]
+    assert "goes without its link" in caplog.text
+    assert "a secret" not in caplog.text

@@ -104,3 +104,47 @@ def test_the_time_stands_in_the_chambers_zone(zone: str, offset: str) -> None:
     mail = compose(in_may, sender=SENDER, recipient=COX, zone=ZoneInfo(zone))
     assert str(mail["Date"]).endswith(offset)
     assert mail["Date"].datetime == in_may.created_at
+
+
+@pytest.mark.parametrize(
+    ("ends_at", "picture", "said"),
+    [
+        pytest.param(
+            datetime(2026, 5, 2, 15, 20, tzinfo=UTC), None, " (until 17:20 on Saturday)", id="ends"
+        ),
+        pytest.param(
+            datetime(2026, 5, 2, 23, 0, tzinfo=UTC), b"x", " (until 01:00 on Sunday)", id="picture"
+        ),
+        pytest.param(None, None, "", id="nobody knows when"),
+    ],
+)
+def test_the_link_that_answers_stands_last_and_alone_on_its_line(
+    ends_at: datetime | None, picture: bytes | None, said: str
+) -> None:
+    link = "https://shed.local:8420/answer/" + "WyJhbGFybSIsIm5vcnRoLWJlbmNoLTMi" * 5 + ".x-y_z"
+    mail = message_from_bytes(
+        compose(
+            replace(DOOR, link=link),
+            sender=SENDER,
+            recipient=COX,
+            zone=ZoneInfo("Europe/Berlin"),
+            picture=picture,
+            link_ends_at=ends_at,
+        ).as_bytes(),
+        policy=policy.default,
+    )
+    body = mail.get_body()
+    assert body is not None
+    lines = body.get_content().replace("\r\n", "\n").rstrip().split("\n")
+    assert lines[-2:] == [f"Answer it here, without signing in{said}:", link]
+    assert lines[0] == "The door is open. It is 46.2 °C."
+
+
+def test_without_a_link_nothing_is_said_of_one() -> None:
+    ends_at = datetime(2026, 5, 2, 15, 20, tzinfo=UTC)
+    mail = compose(DOOR, sender=SENDER, recipient=COX, link_ends_at=ends_at)
+    assert "nswer it here" not in mail.get_content()
+
+
+def test_a_link_is_in_no_description_of_its_message() -> None:
+    assert "secret" not in repr(replace(DOOR, link="https://shed.local/answer/secret"))

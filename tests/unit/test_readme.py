@@ -65,7 +65,8 @@ def test_every_example_is_a_good_chamber_file(block: str, tmp_path: Path) -> Non
     text = "" if "[chamber]" in block else CHAMBER
     text += block
     text += "" if "[[sensor]]" in block else SENSOR
-    text += BROKER if '"mqtt"' in block and "[mqtt]" not in block else ""
+    speaks = '"mqtt"' in block or "mqtt:" in block or re.search(r"^\s*topic =", block, re.MULTILINE)
+    text += BROKER if speaks and "[mqtt]" not in block else ""
     settings = chamber_from_text(text, "example", tmp_path)
     assert settings.name == "north bench"
 

@@ -3,6 +3,7 @@
 import { render } from "../vendor/preact.js";
 import { html } from "./html.js";
 import { Live } from "./live.js";
+import { OutOfTouch } from "./lost.js";
 import { Page } from "./page.js";
 import { Sounds } from "./sounds.js";
 
@@ -12,6 +13,7 @@ const page = /** @type {HTMLElement} */ (document.getElementById("page"));
 page.replaceChildren();
 const sounds = new Sounds(() => draw());
 const live = new Live(() => draw());
+const out_of_touch = new OutOfTouch();
 
 /**
  * What ought to be heard. Fire goes on sounding when touch is lost: nobody has said that it is over.
@@ -27,6 +29,7 @@ function pattern({ now, in_touch }) {
 
 function draw() {
   sounds.play(pattern(live.touch));
+  out_of_touch.mind(live.touch);
   render(html`<${Page} touch=${live.touch} sounds=${sounds} />`, page);
 }
 

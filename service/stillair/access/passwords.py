@@ -19,7 +19,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from stillair.access.roles import COMMAND_LINE, CONSOLE, THIS_COMPUTER
+from stillair.access.roles import BY_MESSAGE, COMMAND_LINE, CONSOLE, THIS_COMPUTER
 from stillair.database import plain
 from stillair.errors import UnfitError
 
@@ -46,7 +46,8 @@ def clean_name(name: str) -> str:
         raise UnfitError(f"a name has 1 to {LONGEST_NAME} characters")
     if not cleaned.isprintable():
         raise UnfitError("a name has characters that can be printed")
-    if name_key(cleaned) in (COMMAND_LINE, CONSOLE, THIS_COMPUTER):
+    key = name_key(cleaned)
+    if key in (COMMAND_LINE, CONSOLE, THIS_COMPUTER) or key.endswith(BY_MESSAGE):
         raise UnfitError(f"the record calls somebody else {cleaned}; choose another name")
     return cleaned
 

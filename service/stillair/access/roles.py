@@ -16,6 +16,7 @@ class Role(StrEnum):
 
 # How the record calls whoever acts without a name of their own; nobody may be named so.
 COMMAND_LINE, CONSOLE, THIS_COMPUTER = "command line", "code from the console", "this computer"
+BY_MESSAGE = ", by message"  # after the name of whoever answered by the link in a message
 
 RANK = {role: rank for rank, role in enumerate(Role)}
 

@@ -122,7 +122,8 @@ class Telling:
     def ended(self, entry: Entry, t_s: float, work: Work) -> None:
         """Say that it is over, to all who were told that it began."""
         entry.told, entry.say_s = False, None
-        if entry.reached and entry.rule.says_over:
+        # What is over as soon as it began was said as that already.
+        if entry.reached and (entry.rule.says_over or t_s > entry.first_told_s):
             self.say(entry, Stage.OVER, t_s, work)
         entry.reached, entry.held, entry.stale = {}, set(), False
 

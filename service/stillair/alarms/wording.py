@@ -21,9 +21,11 @@ from stillair.alarms.words import (
     CERTIFICATE_WORDS,
     FROM_AFAR,
     HOT_PLACES,
+    NEIGHBOUR,
     PAGE,
     PAGE_WORDS,
     RULES,
+    SILENT,
     SMOKE_IN_AIR,
     SOUNDER,
     THAT_WAITS,
@@ -159,7 +161,7 @@ def _is_danger(change: EventChange) -> bool:
 
 
 def _is_instant(change: EventChange) -> bool:
-    return change.kind in INSTANTS and _words(change) is not BROKEN
+    return change.kind in INSTANTS and _words(change) not in (BROKEN, SILENT)
 
 
 def _words(change: EventChange | AlarmState) -> Words:
@@ -172,6 +174,8 @@ def _words(change: EventChange | AlarmState) -> Words:
         return PAGE_WORDS
     if change.kind is Kind.WATCH_GAP and change.subject == RULES:
         return BROKEN
+    if change.kind is Kind.WATCH_GAP and change.subject.startswith(NEIGHBOUR):
+        return SILENT
     if change.kind is Kind.BOARD_FAULT:
         return BOARD.get(change.subject, WORDS[change.kind])
     if isinstance(change, AlarmState):

@@ -253,6 +253,16 @@ BOARD: Mapping[str, Words] = {
     ),
 }
 
+# Another board is no longer heard; for what reason is in the event's.
+NEIGHBOUR = "board "  # how the subject of such a gap begins
+SILENT = Words(
+    "Another board may not be watching",
+    "Nobody knows whether the {who} still watches",
+    "For a time nobody knew whether the {who} watched",
+    "See whether it has power and network, and look at its chamber yourself meanwhile.",
+    far=True,
+)
+
 # Part of the watch broke; what broke, and what goes on, is in the event's reason.
 RULES = "rules"  # the subject of such a gap
 BROKEN = Words(

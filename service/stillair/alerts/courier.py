@@ -130,6 +130,10 @@ class Courier:
         Told (address, True, reason) when a route fails again and again or has
         lost a message for good, and (address, False, "") when one arrives. The
         courier's own troubles are those of "every route".
+    link_for : callable
+        Gives the address of a page that answers a message, or None. It is asked when
+        the message goes, so that a link is new however long the message waited, and
+        it is kept nowhere.
     """
 
     def __init__(
@@ -141,6 +145,7 @@ class Courier:
         chance: Callable[[], float],
         on_trouble: Callable[[str, bool, str], None],
         plan: CourierPlan | None = None,
+        link_for: Callable[[Due], str | None] = lambda _due: None,
     ) -> None:
         self._outbox = outbox
         self._routes = routes
@@ -148,6 +153,7 @@ class Courier:
         self._chance = chance
         self._on_trouble = on_trouble
         self._plan = plan or CourierPlan()
+        self._link_for = link_for
         self._addresses: dict[str, _Address] = {}
         self._handed: OrderedDict[str, Message] = OrderedDict()
         self._settled: OrderedDict[str, _Settled] = OrderedDict()
@@ -288,7 +294,7 @@ class Courier:
 
         def send() -> None:
             try:
-                route.send(message)
+                route.send(self._linked(message))
             except DeliveryError:
                 raise
             except Exception as error:
@@ -303,6 +309,14 @@ class Courier:
         except TimeoutError:
             reason = f"no answer within {self._plan.try_s:g} s"
             raise DeliveryError(message.route, reason, retry=True) from None
+
+    def _linked(self, message: Message) -> Message:
+        """With the address that answers it; a message goes without rather than not at all."""
+        try:
+            return replace(message, link=self._link_for(message))
+        except Exception as error:
+            log.error("message %s goes without its link: %s", message.key, type(error).__name__)
+            return message
 
     async def _sent(self, message: Due, address: _Address) -> None:
         address.failures = 0

@@ -22,7 +22,7 @@ import ssl
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from datetime import tzinfo
+from datetime import datetime, tzinfo
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP, SMTPUTF8
@@ -44,6 +44,7 @@ ATTACHED = (
     "Attached: the camera's picture of that moment. A place outlined in red is what was taken "
     "for smoke or flame. What it doesn't show may burn all the same."
 )
+ANSWER = "Answer it here, without signing in"
 # What to do about a certificate, by OpenSSL's X509_V_ERR_ (x509_vfy.h).
 _TRUST = {
     9: "set this computer's clock: the certificate isn't valid yet",
@@ -82,7 +83,8 @@ class MailRoute:
 
     Certificates are checked against the machine's own authorities, or
     against `trust`. `picture` gives the JPEG that goes with an alarm, or None,
-    within a few seconds; without it the message goes all the same.
+    within a few seconds; without it the message goes all the same. `link_ends` says when
+    a link that goes now will have run out.
     """
 
     def __init__(
@@ -91,9 +93,11 @@ class MailRoute:
         *,
         trust: ssl.SSLContext | None = None,
         picture: Callable[[str], bytes | None] = lambda _alarm: None,
+        link_ends: Callable[[], datetime] | None = None,
     ) -> None:
         self._settings = settings
         self._picture = picture
+        self._link_ends = link_ends
         self._zone = ZoneInfo(settings.timezone) if settings.timezone else None
         self._trust = trust
         self._lock = threading.Lock()
@@ -111,6 +115,7 @@ class MailRoute:
                 recipient=recipient,
                 zone=self._zone,
                 picture=self._picture_of(message),
+                link_ends_at=self._link_ends() if self._link_ends else None,
             )
         except ValueError as error:
             reason = f"no mail can be made of this: {_clean(error)}"
@@ -178,8 +183,12 @@ def compose(
     recipient: str,
     zone: tzinfo | None = None,
     picture: bytes | None = None,
+    link_ends_at: datetime | None = None,
 ) -> EmailMessage:
     """The mail of a message: plain text, UTF-8, marked as sent by a machine; a JPEG attached.
+
+    Its link, if it has one, stands at the end, alone on its line, so that a telephone
+    can tap it; `link_ends_at` is when that will have run out.
 
     Raises `ValueError` for an address or text that no mail can carry.
     """
@@ -199,6 +208,9 @@ def compose(
     text = "".join(c for c in message.text if c.isprintable() or c in "\n\t")
     if picture is not None:
         text = f"{text.rstrip()}\n\n{ATTACHED}\n"
+    if message.link is not None:
+        until = f" (until {link_ends_at.astimezone(zone):%H:%M on %A})" if link_ends_at else ""
+        text = f"{text.rstrip()}\n\n{ANSWER}{until}:\n{message.link}\n"
     mail.set_content(text, charset="utf-8", cte="quoted-printable")
     if picture is not None:
         mail.add_attachment(picture, maintype="image", subtype="jpeg", filename="picture.jpg")

@@ -1,4 +1,4 @@
-"""Hand something to a web server by POST, within a deadline, whatever the server does.
+"""Ask a web server, or hand it something by POST, within a deadline, whatever it does.
 
 Redirects aren't followed: what is sent may be secret, and whoever answers a POST by one
 has been given a wrong address. Of an answer the first 16 KiB are read and the rest is left.
@@ -55,6 +55,23 @@ def post(
     `trust` is a file of certificates to check the server's against, in place of the machine's
     own. Raises `PostError`.
     """
+    return _ask("POST", url, body, headers, timeout_s=timeout_s, trust=trust)
+
+
+def get(url: str, *, timeout_s: float, trust: str | None = None) -> Taken:
+    """GET `url` and give the answer, as `post` does. Raises `PostError`."""
+    return _ask("GET", url, None, {}, timeout_s=timeout_s, trust=trust)
+
+
+def _ask(
+    method: str,
+    url: str,
+    body: bytes | None,
+    headers: Mapping[str, str],
+    *,
+    timeout_s: float,
+    trust: str | None,
+) -> Taken:
     host = urlsplit(url).hostname or "the address"
     with requests.Session() as session:
         session.trust_env = False  # no proxy or password that happens to lie about
@@ -72,7 +89,8 @@ def post(
         timer.daemon = True
         timer.start()
         try:
-            answer = session.post(
+            answer = session.request(
+                method,
                 url,
                 data=body,
                 headers=dict(headers),

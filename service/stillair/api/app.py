@@ -23,10 +23,21 @@ from stillair.api import problems
 from stillair.api.description import ERRORS, Description
 from stillair.api.entry import COOKIE, caller, viewer
 from stillair.api.guard import Guard
-from stillair.api.routers import jobs, live, people, pictures, session, setting_up, trust, watching
+from stillair.api.routers import (
+    answering,
+    jobs,
+    live,
+    people,
+    pictures,
+    session,
+    setting_up,
+    trust,
+    watching,
+)
 from stillair.runtime.service import Service
 
-OPEN_FILES = frozenset({"sign-in.js", "stillair.css", "icon.svg"})  # what signing in needs
+# What signing in and the page of a link need.
+OPEN_FILES = frozenset({"sign-in.js", "answer.js", "stillair.css", "icon.svg"})
 
 
 def build(
@@ -65,7 +76,7 @@ def build(
     app.state.first_code = first_code or FirstCode(time.monotonic)
     description = Description(app, cookie=COOKIE)
     problems.install(app, description.methods)
-    for part in (watching, jobs, pictures, live, session, people, setting_up):
+    for part in (watching, jobs, pictures, live, session, people, setting_up, answering):
         app.include_router(part.router)
 
     @app.get("/api/openapi.json", include_in_schema=False)
@@ -83,6 +94,7 @@ def build(
     def sign_in_page() -> Response:
         return FileResponse(pages / "sign-in.html")
 
+    app.include_router(answering.page(pages))
     if certificates is not None:
         app.include_router(trust.router(certificates, pages))
 
@@ -92,7 +104,7 @@ def build(
 
 
 class _Pages(StaticFiles):
-    """The dashboard's own files; all but those of the sign-in only for people who may see."""
+    """The dashboard's own files; all but `OPEN_FILES` only for people who may see."""
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "http" and self.get_path(scope) not in OPEN_FILES:

@@ -183,6 +183,15 @@ def plain(fault: Mapping[str, Any]) -> str:
 _OBJECT = "The body of the request has to be a JSON object."
 
 
+def told_path(path: str) -> str:
+    """A path as it may stand in the log: of a link, no token."""
+    parts = path.split("/")
+    return "/".join(
+        "..." if before == "answer" else part
+        for before, part in zip(["", *parts], parts, strict=False)
+    )
+
+
 def _sentence(clause: str) -> str:
     return f"{clause[:1].upper()}{clause[1:].rstrip('.')}."
 
@@ -196,7 +205,8 @@ def install(app: FastAPI, methods: Callable[[str], Sequence[str]]) -> None:
     async def answer(request: Request, error: Exception) -> Response:
         problem = of(error)
         if problem.status is HTTPStatus.INTERNAL_SERVER_ERROR:
-            log.error("%s %s failed", request.method, request.url.path, exc_info=error)
+            path = told_path(request.url.path)
+            log.error("%s %s failed", request.method, path, exc_info=error)
         if problem.status is HTTPStatus.METHOD_NOT_ALLOWED and (able := methods(request.url.path)):
             problem.headers = {"Allow": ", ".join(able)}
         return problem.response()

@@ -7,11 +7,33 @@ from pathlib import Path
 
 from stillair.access.people import Access
 from stillair.api.commands import command
-from stillair.runtime import server
+from stillair.runtime import network, server
 
 HERE = "127.0.0.1"
 LOOPBACK = frozenset({HERE, "::1", "localhost"})
+ANYWHERE = frozenset({"0.0.0.0", "::"})  # noqa: S104 - compared with, not listened on
 MISSED = 2  # looks in a row; while a board starts its network comes later than the service
+
+
+def base_address(
+    wanted: str | None, host: str, port: int, scheme: str, proxied_as: Sequence[str]
+) -> str | None:
+    """Where telephones open the page, without a path; None while nobody else can.
+
+    `wanted` is what the chamber file says; else it follows from where the service listens.
+    """
+    if wanted is not None:
+        return wanted
+    if proxied_as:
+        return f"https://{_named(proxied_as[0])}"
+    if host in LOOPBACK:
+        return None
+    found = network.own_names()[-1] if host in ANYWHERE else host
+    return f"{scheme}://{_named(found)}:{port}"
+
+
+def _named(host: str) -> str:
+    return f"[{host}]" if ":" in host else host
 
 
 class Reach:

@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from stillair.access.roles import Role, Scope
 from stillair.model import JobOutcome, Place
+from stillair.runtime.answering import MOST_QUIET_MINUTES
 from stillair.storage.history import Page
 
 Text = Annotated[str, Field(max_length=2000)]
@@ -81,6 +82,12 @@ class Pausing(Posted):
     """For how long the camera looks away."""
 
     minutes: Annotated[float, Field(gt=0, le=480, allow_inf_nan=False)]
+
+
+class Quieting(Posted):
+    """Quiet for a while, by the link of a message."""
+
+    minutes: Annotated[float, Field(ge=1, le=MOST_QUIET_MINUTES, allow_inf_nan=False)]
 
 
 class Judgement(Posted):
@@ -201,6 +208,28 @@ class Done(BaseModel):
 
     done: bool = True
     stored: bool = True
+
+
+class AnsweredAlarm(BaseModel):
+    """An alarm as the link of its message shows it.
+
+    `alarm` is an item of /api/alarms. `can_see` and `can_quiet` say what may be posted.
+    """
+
+    person: str
+    until_at: str
+    chamber: str
+    name: str
+    family: str
+    at: str
+    alarm: dict[str, Any]
+    danger: bool
+    can_see: bool
+    can_quiet: bool
+    quiet_minutes: float
+    stored: bool
+    picture: str | None
+    readings: str
 
 
 class Ignoring(BaseModel):

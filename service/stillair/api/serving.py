@@ -15,13 +15,14 @@ from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO
+from urllib.parse import urlsplit
 
 from stillair.access.certificates import Certificates, checked_names
 from stillair.access.first_code import GOOD_FOR_S, FirstCode
 from stillair.access.people import Access
 from stillair.api import app
 from stillair.api.commands import command
-from stillair.api.reach import HERE, LOOPBACK, Reach
+from stillair.api.reach import ANYWHERE, HERE, LOOPBACK, Reach, base_address
 from stillair.config import default_chamber, load_chambers
 from stillair.errors import CertificateError, StillairError, StoreError
 from stillair.runtime import found, network, server, wiring
@@ -32,8 +33,6 @@ from stillair.runtime.manager import ServiceManager
 from stillair.runtime.service import Service
 
 log = logging.getLogger(__name__)
-
-ANYWHERE = frozenset({"0.0.0.0", "::"})  # noqa: S104 - compared with, not listened on
 
 
 class NotStartedError(StillairError):
@@ -86,7 +85,11 @@ def run(
             if not proxied_as and _is_https_wanted(certificates, access, host):
                 identity = _identity(certificates, service)
             scheme = "https" if identity else "http"
+            wanted = next((s.page.address for s in chambers if s.page.address), None)
+            service.answering.base = base_address(wanted, host, port, scheme, proxied_as)
             names = {*_names(host), *certificates.asked(), *proxied_as}
+            if wanted is not None:
+                names.add(urlsplit(wanted).hostname or "")
 
             def look_for_names() -> None:
                 names.update(_names(host), certificates.asked())

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from stillair import __version__
-from stillair.cli import backup, certificate, people, recorded, service
+from stillair.cli import backup, certificate, links, people, recorded, service
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -29,6 +29,7 @@ app.command()(service.inspect)
 app.command()(backup.backup)
 app.command()(backup.restore)
 app.command()(backup.report)
+app.command("renew-links")(links.renew_links)
 app.add_typer(people.owner, name="owner")
 app.add_typer(people.person, name="person")
 app.add_typer(people.token, name="token")

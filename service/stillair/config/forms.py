@@ -31,6 +31,7 @@ UNITS = {
     "_mb": "MB",
     "_hz": "hertz",
     "_per_s": "per second",
+    "_s": "seconds",
     "width": "pixels",
     "height": "pixels",
 }

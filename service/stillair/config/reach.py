@@ -15,6 +15,7 @@ from stillair.config.values import (
     Line,
     MailAddress,
     Name,
+    Origin,
     Otherwise,
     Pin,
     Port,
@@ -137,4 +138,13 @@ class MqttTable(Login):
     port: Annotated[Port, Otherwise("1883, or 8883 with tls")] = Field(
         default_factory=lambda data: 8883 if data.get("tls") else 1883,
         description="The broker's port.",
+    )
+
+
+class PageTable(Table):
+    address: Annotated[
+        Origin | None, Otherwise("made from --host and --port, or the name of --behind-proxy")
+    ] = Field(
+        default=None,
+        description="Where telephones open the page; the links in messages begin with it.",
     )

@@ -14,6 +14,7 @@ from typing import Annotated, Any
 
 from pydantic import Field, Strict, ValidationInfo, field_validator
 
+from stillair.config.company import HeartbeatTable, Neighbours
 from stillair.config.inputs import (
     AnyContact,
     AnyParticles,
@@ -23,7 +24,7 @@ from stillair.config.inputs import (
     SimulationTable,
 )
 from stillair.config.materials import MATERIALS, USUAL_LIMIT_C, Material, can_burn, weakest
-from stillair.config.reach import AnySounder, MailTable, MqttTable, PersonTable
+from stillair.config.reach import AnySounder, MailTable, MqttTable, PageTable, PersonTable
 from stillair.config.tables import Table
 from stillair.config.values import Name, Otherwise, Zone
 from stillair.model import chamber_key
@@ -127,6 +128,9 @@ class ChamberSettings(Table):
     )
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
+    page: PageTable = PageTable()
+    heartbeat: HeartbeatTable | None = None
+    neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
     history: HistoryTable = HistoryTable()
 
     @property
@@ -170,5 +174,6 @@ class ChamberSettings(Table):
     @property
     def fingerprint(self) -> str:
         """Twelve characters that change with any setting that bears on what is seen and decided."""
-        plain = self.model_dump(mode="json", exclude={"mail", "mqtt", "people"})
+        reach = {"mail", "mqtt", "page", "people", "heartbeat", "neighbours"}
+        plain = self.model_dump(mode="json", exclude=reach)
         return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]

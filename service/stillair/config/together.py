@@ -56,6 +56,7 @@ def faults_between_tables(raw: Row, *, sensors_needed: bool) -> Iterator[str]:
     yield from _same_pins(raw, contacts)
     yield from _mixed_families(raw, [*sensors, *particles, *contacts])
     yield from _nothing_to_hold(raw)
+    yield from _company(raw)
     if sensors_needed and raw.get("sensor", []) == []:
         yield "sensor is missing: without one [[sensor]] nobody watches the temperature"
     if "mqtt" not in raw:
@@ -66,6 +67,25 @@ def faults_between_tables(raw: Row, *, sensors_needed: bool) -> Iterator[str]:
         for path, row in people:
             if any(_is_mail(route) for route in _list(row.get("routes"))):
                 yield f"{path}.routes: a mailto route needs a table [mail] that names the server"
+
+
+def _company(raw: Row) -> Iterator[str]:
+    """What is wrong with the heartbeat that is sent, and with those that are listened for."""
+    beat = raw.get("heartbeat")
+    sent = beat.get("topic") if isinstance(beat, dict) else None
+    if isinstance(beat, dict) and {"topic", "url", "url_file"}.isdisjoint(beat):
+        yield "heartbeat: needs a topic or a url, else nobody hears it"
+    if sent is not None and "mqtt" not in raw:
+        yield "heartbeat.topic: needs a table [mqtt] that names the broker"
+    neighbours = list(rows(raw, "neighbour"))
+    yield from _same_names("neighbour", neighbours)
+    for path, row in neighbours:
+        if "topic" not in row and "url" not in row:
+            yield f"{path}: needs a topic or a url, else it is never heard"
+        if "topic" in row and "mqtt" not in raw:
+            yield f"{path}.topic: needs a table [mqtt] that names the broker"
+        if sent is not None and row.get("topic") == sent:
+            yield f"{path}.topic: is our own heartbeat's; a board can't look after itself"
 
 
 def faults_between_files(named: Mapping[str, ChamberSettings]) -> Iterator[str]:
@@ -100,6 +120,7 @@ def faults_between_files(named: Mapping[str, ChamberSettings]) -> Iterator[str]:
                     f'{file}: sensor "{sensor.name}" reads the same thing as {owner};'
                     " only a sensor of the room can serve two chambers"
                 )
+    yield from _other_addresses(named)
     sounders = {
         settings.sounder.pin: file
         for file, settings in named.items()
@@ -108,6 +129,18 @@ def faults_between_files(named: Mapping[str, ChamberSettings]) -> Iterator[str]:
     for pin, file in sounders.items():
         if pin in pins:
             yield f"{file}: sounder.pin = {pin}: is taken by {pins[pin]}"
+
+
+def _other_addresses(named: Mapping[str, ChamberSettings]) -> Iterator[str]:
+    """One service has one page."""
+    told = [(file, s.page.address) for file, s in named.items() if s.page.address is not None]
+    for file, address in told[1:]:
+        first, wanted = told[0]
+        if address != wanted:
+            yield (
+                f"{file}: page.address = {shown(address)}: is another than in {first}; one service"
+                " has one page, so name the same in both or leave it out of one"
+            )
 
 
 def rows(raw: Row, name: str) -> Iterator[tuple[str, Row]]:

@@ -12,12 +12,14 @@ such files have to be there at all.
 
 from __future__ import annotations
 
+import ipaddress
 import re
 import shlex
 import stat
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import AfterValidator, Field, Strict, ValidationInfo
@@ -108,6 +110,38 @@ def _host(value: str) -> str:
     if not re.fullmatch(r"[\w.:\-]+(%\w+)?", value):
         raise ValueError("has to be a bare name or address, without scheme, port or path")
     return value
+
+
+ORIGIN = 'an address such as "https://shed.example.org"'
+
+
+def _origin(value: str) -> str:
+    try:
+        parts = urlsplit(value)
+        host, port = parts.hostname or "", parts.port
+    except ValueError:
+        raise ValueError(f"has to be {ORIGIN}") from None
+    if parts.scheme not in ("http", "https") or not host or "%" in host:
+        raise ValueError(f"has to be {ORIGIN}")
+    if "@" in parts.netloc or parts.path not in ("", "/") or set("?#").intersection(value):
+        raise ValueError("has to end with name and port, without a path and without who signs in")
+    _host(host)
+    if parts.scheme == "http" and not is_near(host):
+        raise ValueError(
+            "would let whoever sits between read along: has to begin with https://, or to name"
+            " this machine or one of a private network"
+        )
+    named = f"[{host}]" if ":" in host else host
+    usual = {"http": 80, "https": 443}[parts.scheme]
+    return f"{parts.scheme}://{named}" + (f":{port}" if port not in (None, usual) else "")
+
+
+def is_near(host: str) -> bool:
+    """Whether a host's name or address is this machine's, or one of a private network."""
+    try:
+        return ipaddress.ip_address(host).is_private
+    except ValueError:
+        return "." not in host or host.endswith((".local", ".home.arpa", ".internal"))
 
 
 def _zone(value: str) -> str:
@@ -240,6 +274,9 @@ Host = Annotated[
     Field(min_length=1, max_length=253),
     AfterValidator(_host),
     Takes("a host name or address"),
+]
+Origin = Annotated[
+    str, Field(max_length=300), AfterValidator(_one_line), AfterValidator(_origin), Takes(ORIGIN)
 ]
 Zone = Annotated[str, Field(max_length=100), AfterValidator(_zone), Takes("a time zone's name")]
 MailAddress = Annotated[str, AfterValidator(mail_address), Takes("an e-mail address")]

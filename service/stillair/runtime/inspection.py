@@ -11,6 +11,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -31,6 +32,7 @@ from stillair.errors import (
 )
 from stillair.fire.particles import USUAL_AT_START_UG
 from stillair.runtime import network
+from stillair.runtime.company import heard_of
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.found import (
     CONTACT_REMEDY,
@@ -105,6 +107,7 @@ def _chamber(
             yield from _camera(drivers, board, prefix)
         yield _sounder(settings, prefix)
         yield from _routes(settings, prefix)
+        yield from _company(drivers, prefix)
     finally:
         drivers.close()
 
@@ -272,6 +275,27 @@ def _routes(settings: ChamberSettings, prefix: str) -> Iterator[Found]:
         yield Found(thing, State.UNFIT, told, (known.remedy if known else "") or MAIL_REMEDY)
     finally:
         route.close()
+
+
+def _company(drivers: Drivers, prefix: str) -> Iterator[Found]:
+    """The heartbeat, and the other boards that are listened for."""
+    beat = drivers.settings.heartbeat
+    if beat is not None:
+        ways = [f"on {beat.topic}"] * bool(beat.topic) + ["to the web"] * bool(beat.url)
+        told = f"{figures.row(ways)}, every {beat.every_s:g} s"
+        remedy = "see that whoever hears it raises an alarm when it stays away"
+        yield Found(f"{prefix}heartbeat", State.NOT_TRIED, told, remedy)
+    for of in drivers.settings.neighbours:
+        thing = f"{prefix}board {of.name}"
+        ails = ""
+        try:
+            ails = _within(TRY_S, partial(heard_of, of, drivers, within_s=TRY_S - 1.0))
+        except (StillairError, TimeoutError) as error:
+            ails = str(error)
+        if ails:
+            yield Found(thing, State.UNFIT, ails, "see whether it has power and network")
+        else:
+            yield Found(thing, State.FIT, "it is heard, and watches")
 
 
 def _within(limit_s: float, action: Callable[[], T]) -> T:

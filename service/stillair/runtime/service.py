@@ -24,6 +24,7 @@ from stillair.config.materials import weakest
 from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
 from stillair.model import Command, Outcome, Timeline, WatchMemory
 from stillair.runtime import lines
+from stillair.runtime.answering import Answering
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.erasing import Erasing
 from stillair.runtime.feed import LiveFeed
@@ -74,8 +75,8 @@ class Service:
     """All chambers of this process; `wiring.build` puts it together.
 
     `writer`, `archive`, `pictures`, `judging`, `pausing`, `erasing`, `courier`, `housekeeping`,
-    `workshop`, `looking_back` and `setting_up` work for it and tell what becomes of their work, so
-    all are given before `start`. `troubles` takes what of the service itself fails.
+    `workshop`, `looking_back`, `setting_up` and `answering` work for it and tell what becomes of
+    their work, so all are given before `start`. `troubles` takes what of the service itself fails.
     """
 
     writer: JournalWriter
@@ -89,6 +90,7 @@ class Service:
     workshop: Workshop
     looking_back: LookingBack
     setting_up: SettingUp
+    answering: Answering
 
     def __init__(
         self,

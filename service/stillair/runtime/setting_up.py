@@ -80,7 +80,7 @@ class SettingUp:
     mail : mapping
         Of each chamber with a mail server, the way to try it.
 
-    `is_demo` (no chamber file was given) and `certificate` are set before the start.
+    `is_demo` (no chamber file was given), `certificate` and `links` are set before the start.
     """
 
     def __init__(
@@ -95,6 +95,7 @@ class SettingUp:
     ) -> None:
         self.is_demo = False
         self.certificate: Callable[[], Found] | None = None
+        self.links: Callable[[], Found] | None = None
         self._chambers = chambers
         self._read = board
         self._has_owner = has_owner
@@ -148,6 +149,8 @@ class SettingUp:
         for chamber in chambers:
             prefix = f"{chamber.settings.name}, " if len(chambers) > 1 else ""
             yield from self._of_chamber(chamber, prefix)
+        if self.links is not None and any(chamber.settings.people for chamber in chambers):
+            yield self.links()
         if self._board is None:
             yield Found("computer", State.NOT_TRIED, "it has not been looked at so far")
         elif (for_s := self._monotonic_s() - self._looked_s) >= STALE_S:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
 from uuid import uuid4
 
 from stillair import __version__
+from stillair.access.answers import LASTS, Answers
 from stillair.alerts.courier import Courier
 from stillair.alerts.mail import MailRoute, MailSettings
 from stillair.alerts.outputs import CommandOutput, GpioOutput, NoOutput
@@ -22,8 +23,10 @@ from stillair.config.reach import CommandSounder, GpioSounder, MailTable
 from stillair.media.files import PictureFiles
 from stillair.model import CameraState, Movement, Particles, Reading, Sign
 from stillair.runtime import backup, learned
+from stillair.runtime.answering import Answering
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.chamber import Chamber, Reads
+from stillair.runtime.company import heartbeat_of, neighbours_of
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.erasing import Erasing
@@ -45,6 +48,7 @@ from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
 from stillair.sensing.camera_loop import CameraLoop
+from stillair.sensing.neighbours import AskedNeighbour
 from stillair.sensing.protocols import Sensor
 from stillair.sensing.reader import ParticleReader, SensorReader, read_particles, read_sensor
 from stillair.storage.archive import Archive
@@ -135,12 +139,20 @@ def build(
         chambers=service.chambers,
         keep=service.writer.put,
     )
+    answers = Answers(folder)
+    answers.look()  # now, so that no message waits for it
+    service.housekeeping.each_minute("answer links", answers.look, second=11)
+    service.answering = Answering(
+        answers, chambers=service.chambers, kept=service.history, wall=clock.wall
+    )
+    service.setting_up.links = service.answering.found
     service.courier = Courier(
         service.journal,
-        _routes(chambers, service.pictures),
+        _routes(chambers, service.pictures, lambda: clock.wall() + LASTS),
         clock=clock,
         chance=random.Random().random,
         on_trouble=service.troubles.route,
+        link_for=service.answering.link_for,
     )
     labels = Labels(clock, boot_id)
     for settings in chambers:
@@ -213,6 +225,19 @@ def _chamber(
         )
         checked.append(camera_loop)
     sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.troubles.sounder, key))
+    for neighbour in neighbours_of(settings, drivers, clock, lambda told: supervisor.put(told)):
+        checked.append(neighbour)
+        if isinstance(neighbour, AskedNeighbour):
+            loops.append(neighbour)
+    beat = heartbeat_of(
+        settings,
+        machine_clock,
+        watching=service.on_time,
+        whole=service.is_whole,
+        on_trouble=service.troubles.route,
+    )
+    if beat is not None:
+        loops.append(beat)
     known = service.learned(key)
     memory = service.memory(key, labels.timeline())
     supervisor = Supervisor(
@@ -293,7 +318,9 @@ def _sounder(settings: ChamberSettings) -> SounderOutput:
             return NoOutput()
 
 
-def _routes(chambers: Sequence[ChamberSettings], pictures: Pictures) -> dict[str, Route]:
+def _routes(
+    chambers: Sequence[ChamberSettings], pictures: Pictures, link_ends: Callable[[], datetime]
+) -> dict[str, Route]:
     """The way to send for each scheme of address; mail takes an alarm's picture along."""
     mail: dict[str, MailRoute] = {}
     servers: dict[MailSettings, MailRoute] = {}
@@ -301,7 +328,9 @@ def _routes(chambers: Sequence[ChamberSettings], pictures: Pictures) -> dict[str
         if settings.mail is None:
             continue
         server = mail_settings(settings.mail, settings.chamber.timezone)
-        route = servers.setdefault(server, MailRoute(server, picture=pictures.of_alarm))
+        route = servers.setdefault(
+            server, MailRoute(server, picture=pictures.of_alarm, link_ends=link_ends)
+        )
         for person in settings.people:
             for address in person.routes:
                 if address.lower().startswith("mailto:"):

@@ -1,0 +1,159 @@
+"""Answering an alarm by the link in its message: who may, what is shown, what can be done.
+
+A link shows one alarm, and the picture and last hour of that alarm's chamber; it lets
+its person say that they have seen it, or make it quiet for a time. Whoever is named in
+no chamber file any more answers nothing with the links that they still have.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from datetime import datetime
+from typing import Any, Protocol
+
+from stillair.access.answers import Answer, Answers, Purpose, Refused
+from stillair.alarms.catalogue import CATALOGUE, is_danger, is_notice
+from stillair.alarms.wording import Stage
+from stillair.alerts.routes import Due
+from stillair.model import Kind, Place
+from stillair.runtime.chamber import Chamber
+from stillair.runtime.found import Found, State
+from stillair.storage.items import Item, alarm_item, label
+
+QUIET_MINUTES = 10.0  # what the page offers: to walk there and shut a door
+MOST_QUIET_MINUTES = 60.0  # by a link; for longer somebody signs in
+
+
+class KnownAlarms(Protocol):
+    """Where alarms are kept that stand no more; may raise `StoreError`."""
+
+    def alarm(self, alarm_id: str) -> Item | None: ...
+
+
+class Answering:
+    """Links for messages, and what they open.
+
+    Parameters
+    ----------
+    answers : Answers
+        Makes the links' tokens and knows them again.
+    chambers : callable
+        The running chambers.
+    kept : KnownAlarms
+        Alarms that are over.
+    wall : callable
+        The wall clock, by which links run out.
+
+    `base` is where telephones open the page, as "https://shed.local:8420"; None: nowhere.
+    """
+
+    def __init__(
+        self,
+        answers: Answers,
+        *,
+        chambers: Callable[[], Iterable[Chamber]],
+        kept: KnownAlarms,
+        wall: Callable[[], datetime],
+    ) -> None:
+        self.answers = answers
+        self.base: str | None = None
+        self._chambers = chambers
+        self._kept = kept
+        self._wall = wall
+
+    def link_for(self, due: Due) -> str | None:
+        """The address that answers a message; None where none can, or nothing asks for it.
+
+        It holds a secret: for what is sent, and for nowhere else.
+        """
+        if self.base is None or due.alarm is None or not due.person or due.stage == Stage.OVER:
+            return None
+        return self.address(Purpose.ALARM, due.alarm, due.person)
+
+    def address(self, purpose: Purpose, subject: str, person: str) -> str | None:
+        """The address of a page on which `person` answers `subject`; None without a base."""
+        if self.base is None:
+            return None
+        token = self.answers.make(purpose, subject, person, self._wall())
+        return f"{self.base}/answer/{token}"
+
+    def found(self) -> Found:
+        """Where links lead, for whoever sets the service up."""
+        if self.base is None:
+            told = (
+                "telephones can't open the page, so messages are answered on this computer alone;"
+                " that changes with --host, or with an address under [page]"
+            )
+            return Found("links in messages", State.NONE, told)
+        told = f"they begin with {self.base}; only a telephone shows whether it gets there"
+        return Found("links in messages", State.NOT_TRIED, told)
+
+    def asked(self, token: str) -> Answer | Refused:
+        """What a link's token allows just now."""
+        answer = self.answers.read(token, self._wall())
+        if isinstance(answer, Answer):
+            told = {p.name for chamber in self._concerned(answer) for p in chamber.settings.people}
+            if answer.person not in told:
+                return Refused.UNKNOWN
+        return answer
+
+    def chamber_of(self, answer: Answer) -> Chamber | None:
+        """The chamber that it is about; None of what is about none, or of one that isn't here."""
+        if answer.purpose is Purpose.TEST:
+            return None
+        return next(iter(self._concerned(answer)), None)
+
+    def _concerned(self, answer: Answer) -> Iterable[Chamber]:
+        """The chambers of whose people the one who answers has to be."""
+        chambers = self._chambers()
+        if answer.purpose is Purpose.TEST:
+            return chambers
+        is_alarm = answer.purpose is Purpose.ALARM
+        key = answer.subject.rpartition("-")[0] if is_alarm else answer.subject
+        return [chamber for chamber in chambers if chamber.key == key]
+
+    def alarm(self, answer: Answer) -> Item | None:
+        """The alarm as it stands this second, stored or not, or as it ended."""
+        chamber = self.chamber_of(answer)
+        if chamber is None:
+            return None
+        for alarm in chamber.supervisor.view.alarms:
+            if alarm.id == answer.subject:
+                return alarm_item(alarm, chamber.labels.timeline())
+        return self._kept.alarm(answer.subject)
+
+    def shown(self, answer: Answer) -> dict[str, Any] | None:
+        """All that the link's page shows but picture and readings; None of an unknown alarm."""
+        chamber, alarm = self.chamber_of(answer), self.alarm(answer)
+        if chamber is None or alarm is None:
+            return None
+        kind = Kind(str(alarm["kind"]))
+        hidden = alarm["suppression"] != "none"
+        rule = CATALOGUE[kind]
+        return {
+            "person": answer.person,
+            "until_at": label(answer.ends_at.timestamp()),
+            "chamber": chamber.key,
+            "name": chamber.settings.name,
+            "family": chamber.settings.family.value,
+            "at": label(chamber.labels.timeline().epoch_s(chamber.clock.now_s())),
+            "alarm": alarm,
+            "danger": is_danger(kind),
+            "can_see": not hidden and str(alarm["annunciation"]).endswith("unacknowledged"),
+            "can_quiet": (
+                not hidden and bool(alarm["condition"]) and rule.may_hide and not is_notice(kind)
+            ),
+            "quiet_minutes": QUIET_MINUTES,
+            "watched": chamber.camera is not None,
+        }
+
+    def drawn(self, answer: Answer) -> frozenset[str]:
+        """Names of the sensors whose last hour belongs to the alarm: the air's and its own."""
+        chamber, alarm = self.chamber_of(answer), self.alarm(answer)
+        if chamber is None or alarm is None:
+            return frozenset()
+        return frozenset(
+            sensor.name
+            for sensor in chamber.settings.sensors
+            if sensor.place is Place.CHAMBER or sensor.name == alarm["subject"]
+        )
