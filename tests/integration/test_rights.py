@@ -42,6 +42,10 @@ RIGHTS = {
     "POST /api/alarms/{alarm}/reset": OPERATE,
     "POST /api/alarms/{alarm}/shelve": OPERATE,
     "POST /api/alarms/{alarm}/unshelve": OPERATE,
+    "POST /api/chambers/{chamber}/opening": OPERATE,
+    "POST /api/chambers/{chamber}/opening/end": OPERATE,
+    "POST /api/chambers/{chamber}/out-of-service": OPERATE,
+    "POST /api/chambers/{chamber}/in-service": OPERATE,
     "GET /api/readings": READ,
     "GET /api/last-sound": READ,
     "GET /api/picture": READ,
@@ -113,6 +117,7 @@ TOKENS = {
 FILLED = {
     "{job}": "boat-shed-99",
     "{alarm}": "boat-shed-99",
+    "{chamber}": "boat-shed",
     "{event}": "99",
     "{picture}": "0" * 32,
     "{token}": "a-link.that-is-none",

@@ -8,6 +8,7 @@ import { LastHour } from "./last_hour.js";
 import { useNotes } from "./notes.js";
 import { fetchPauses, useOfJob } from "./past.js";
 import { Picture } from "./picture.js";
+import { Opening, SwitchedOff } from "./quiet.js";
 import { Section } from "./section.js";
 import { Shape } from "./shapes.js";
 import { Stories } from "./stories.js";
@@ -41,6 +42,8 @@ export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, when, 
     ${chamber.sub && html`<p class="sub">${words(chamber.sub, unit)}</p>`}
     <${Said} chamber=${chamber} unit=${unit} />
     <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
+    ${may && html`<${Opening} chamber=${chamber} />`}
+    <${SwitchedOff} chamber=${chamber} may=${may} />
     ${steps}
     <div class="spread">
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />

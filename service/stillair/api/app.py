@@ -29,6 +29,7 @@ from stillair.api.routers import (
     live,
     people,
     pictures,
+    quiet,
     session,
     setting_up,
     trust,
@@ -76,7 +77,7 @@ def build(
     app.state.first_code = first_code or FirstCode(time.monotonic)
     description = Description(app, cookie=COOKIE)
     problems.install(app, description.methods)
-    for part in (watching, jobs, pictures, live, session, people, setting_up, answering):
+    for part in (watching, quiet, jobs, pictures, live, session, people, setting_up, answering):
         app.include_router(part.router)
 
     @app.get("/api/openapi.json", include_in_schema=False)
