@@ -72,7 +72,7 @@ def test_several_sensors_on_one_cable_are_one_message_the_worst_ones(shed: Shed)
 
 def test_the_last_good_sensor_is_told_though_another_failed_first(shed: Shed) -> None:
     shed.begins(Kind.SENSOR_FAULT, "top")
-    shed.wait(30)
+    shed.wait(50)
     shed.begins(Kind.SENSOR_FAULT, "low", priority=Priority.HIGH)
     shed.wait(30)
     assert said(shed) == ["Sensor fault", "Sensor fault"]

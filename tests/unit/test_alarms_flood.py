@@ -86,7 +86,8 @@ def test_what_comes_and_goes_is_told_once_and_its_end_once(shed: Shed) -> None:
     shed.wait(400)
     stages = [n.stage for _, n in shed.told]
     assert stages == ["raised", "over"]
-    assert list(shed.alarms) == ["north-bench-1"]
+    assert shed.told[0][0] == 30.0, "with its third beginning, however short each time"
+    assert len(shed.alarms) == 1
 
 
 def test_the_page_says_that_it_comes_and_goes(shed: Shed) -> None:
@@ -120,9 +121,9 @@ def test_a_danger_that_comes_and_goes_stands(shed: Shed) -> None:
 
 def test_what_has_stood_for_a_day_is_said_once_more_and_then_no_longer(shed: Shed) -> None:
     shed.begins(Kind.SENSOR_FAULT, "top")
-    shed.wait(86_400 + 20)
+    shed.wait(86_400 + 50)
     last_s, last = shed.told[-1]
-    assert last_s == 10.0 + 86_400
+    assert last_s == 40.0 + 86_400
     assert "isn't said again before it is over" in last.text
     count = len(shed.told)
     shed.wait(86_400)

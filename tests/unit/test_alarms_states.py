@@ -254,7 +254,7 @@ def test_delays_leave_time_to_act(kind: Kind) -> None:
         ),
         pytest.param(Kind.HEAT_LOST, Phase.COOLING, None, False, id="heat off, job not told"),
         pytest.param(Kind.BELOW_TARGET, Phase.COOLING, None, True, id="cool while cooling"),
-        pytest.param(Kind.BELOW_TARGET, Phase.WARMING, None, True, id="cool while warming up"),
+        pytest.param(Kind.BELOW_TARGET, Phase.WARMING, None, False, id="it has stopped warming"),
         pytest.param(Kind.BELOW_TARGET, Phase.STEADY, None, False, id="too cool"),
         pytest.param(Kind.BELOW_TARGET, Phase.STEADY, JobPhase.PAUSED, True, id="in a pause"),
         pytest.param(Kind.SENSOR_FAULT, Phase.COLD, None, False, id="a fault is never expected"),

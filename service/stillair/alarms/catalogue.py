@@ -17,10 +17,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from stillair.errors import CommandRefused, Refusal
-from stillair.model import KIND_CLASS, JobPhase, Kind, Phase, Shelve, SignalClass
+from stillair.model import KIND_CLASS, JobPhase, Kind, Phase, Priority, Shelve, SignalClass
 
 SHELVE_MINUTES = (1.0, 480.0)
 REASON_LENGTH = 200
+_URGENT = (Priority.CRITICAL, Priority.HIGH)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,10 +45,12 @@ class AlarmRule:
     for so long, it asks again.
     `idle_jobs` and `idle_phases` are when the kind is expected and so
     suppressed by design; both have to fit, and an empty one always does.
-    `idle_in_pause`: a paused job is reason enough.
+    `idle_in_pause`: a paused job is reason enough. `urgent_on_delay_s` is the on-delay
+    where its priority is high.
     """
 
     on_delay_s: float = 0.0
+    urgent_on_delay_s: float | None = None
     off_delay_s: float = 0.0
     latches: bool = False
     messages: bool = True
@@ -61,6 +64,12 @@ class AlarmRule:
     idle_jobs: frozenset[JobPhase | None] = frozenset()
     idle_phases: frozenset[Phase] = frozenset()
     idle_in_pause: bool = False
+
+    def delay_s(self, priority: Priority) -> float:
+        """For how long it has to hold before it is an alarm."""
+        if self.urgent_on_delay_s is None or priority not in _URGENT:
+            return self.on_delay_s
+        return self.urgent_on_delay_s
 
     def expected(self, context: AlarmContext) -> bool:
         """True while this kind is no news: suppressed by design."""
@@ -76,7 +85,8 @@ class AlarmRule:
 _NOT_BUILDING: frozenset[JobPhase | None] = frozenset({None, JobPhase.FINISHED})
 _PARTED: frozenset[JobPhase | None] = frozenset({JobPhase.COOLING, JobPhase.FINISHED})
 _AT_REST = frozenset({Phase.UNKNOWN, Phase.COLD, Phase.COOL_ENOUGH})
-_NOT_WARM = frozenset({Phase.COLD, Phase.WARMING, Phase.COOLING, Phase.COOL_ENOUGH})
+# While it warms up its detector tells it only of a box that has stopped warming.
+_GOING_COLD = frozenset({Phase.COLD, Phase.COOLING, Phase.COOL_ENOUGH})
 # What a door does is known to whoever opens it; quiet for anything else needs its reason.
 _THE_DOOR = frozenset({Kind.DOOR_OPEN, Kind.DRAFT})
 
@@ -136,7 +146,7 @@ CATALOGUE: Mapping[Kind, AlarmRule] = {
         repeat_s=1800.0,
         longest_repeat_s=7200.0,
         suppressible=True,
-        idle_phases=_NOT_WARM,
+        idle_phases=_GOING_COLD,
         idle_in_pause=True,
     ),
     Kind.TOO_WARM: AlarmRule(
@@ -145,8 +155,13 @@ CATALOGUE: Mapping[Kind, AlarmRule] = {
     Kind.STORE_FAULT: AlarmRule(off_delay_s=10.0, repeat_s=3600.0, longest_repeat_s=86400.0),
     Kind.DELIVERY_FAULT: AlarmRule(off_delay_s=10.0, repeat_s=3600.0, longest_repeat_s=86400.0),
     Kind.WATCH_GAP: AlarmRule(says_over=False),
+    # A wire that wavers for some seconds needs nobody; the last good sensor gone does.
     Kind.SENSOR_FAULT: AlarmRule(
-        on_delay_s=10.0, off_delay_s=20.0, repeat_s=3600.0, longest_repeat_s=86400.0
+        on_delay_s=40.0,
+        urgent_on_delay_s=10.0,
+        off_delay_s=20.0,
+        repeat_s=3600.0,
+        longest_repeat_s=86400.0,
     ),
     Kind.CAMERA_FAULT: AlarmRule(
         on_delay_s=30.0, off_delay_s=20.0, repeat_s=3600.0, longest_repeat_s=86400.0

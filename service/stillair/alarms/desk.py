@@ -10,7 +10,6 @@ the words in `wording`; this module only brings them together.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
@@ -237,7 +236,8 @@ class AlarmDesk:
                 self._lapse(entry, t_s, work)
             if entry.alarm is not None:
                 self._tick_alarm(entry, entry.alarm, t_s, work)
-            if entry.alarm is None and entry.due_s is None and t_s >= entry.quiet_until_s:
+            done = entry.alarm is None and entry.due_s is None and not entry.is_remembered(t_s)
+            if done and not is_notice(key[0]):
                 del self._entries[key]
         lives.mind_fire(work)
         return work.result()
@@ -314,7 +314,8 @@ class AlarmDesk:
                 work.changed(self._lives.put_away(entry, entry.alarm, change.at_s))
             return other
         if entry.due_s is not None:
-            entry.due_s += rule.on_delay_s - entry.rule.on_delay_s
+            priority = change.priority
+            entry.due_s += rule.delay_s(priority) - entry.rule.delay_s(entry.change.priority)
         entry.rule = rule
         self._entries[new_key] = entry
         return entry
@@ -327,8 +328,9 @@ class AlarmDesk:
         entry.change = change
         before = entry.alarm
         if before is None:
-            if entry.due_s is None:
-                entry.due_s = t_s + entry.rule.on_delay_s
+            flutters = t_s < entry.flutters_until_s  # or a delay would hide it for ever
+            due_s = t_s if flutters else t_s + entry.rule.delay_s(change.priority)
+            entry.due_s = due_s if entry.due_s is None else min(due_s, entry.due_s)
             if t_s >= entry.due_s:
                 self._announce(entry, t_s, work)
             return
@@ -423,15 +425,14 @@ class AlarmDesk:
             self._telling.passing(entry, t_s, work)
 
     def _take_notice(self, change: EventChange, work: Work) -> None:
-        """What a person waited for has no alarm; said moments ago, it isn't said again."""
+        """What a person waited for has no alarm; of one job, or within hours, it is said once."""
         key = (change.kind, change.subject)
         entry = self._entries.get(key)
-        said_s = -math.inf if entry is None else entry.quiet_until_s
+        again = entry is None or change.job not in (None, entry.change.job)
+        again |= change.job is None and entry is not None and change.at_s >= entry.quiet_until_s
         if change.change is Change.CLEARED:
             self._telling.no_longer(change, change.at_s, work)
-        elif (
-            change.change is Change.RAISED and change.at_s >= said_s and key not in self._lives.off
-        ):
+        elif change.change is Change.RAISED and again and key not in self._lives.off:
             entry = self._entries[key] = Entry(CATALOGUE[change.kind], change)
             self._telling.waited_for(entry, work)
 
@@ -444,7 +445,7 @@ class AlarmDesk:
             alarm = entry.alarm
             if alarm is None:
                 if entry.due_s == NOT_YET_S:
-                    entry.due_s = t_s + entry.rule.on_delay_s
+                    entry.due_s = t_s + entry.rule.delay_s(entry.change.priority)
                 continue
             self._telling.resume(entry, t_s, known=self._knows_told)
             if entry.confirm_s is not None:

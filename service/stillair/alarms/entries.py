@@ -70,6 +70,11 @@ class Entry:
         if len(self.begun_s) == FLUTTERS and t_s - self.begun_s[0] <= FLUTTERS_WITHIN_S:
             self.flutters_until_s = t_s + SETTLED_S
 
+    def is_remembered(self, t_s: float) -> bool:
+        """Whether what has been told, or how often it began, still matters though it is over."""
+        began_s = self.begun_s[-1] if self.begun_s else -math.inf
+        return t_s < self.quiet_until_s or t_s - began_s < FLUTTERS_WITHIN_S
+
     def off_delay_s(self, t_s: float) -> float:
         """How long it has to be gone to count as over: longer while it comes and goes."""
         return max(self.rule.off_delay_s, SETTLED_S if t_s < self.flutters_until_s else 0.0)

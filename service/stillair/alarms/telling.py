@@ -34,7 +34,7 @@ from stillair.model import (
 # The same thing coming back sooner than this is not told again at once, but by
 # the repeat: a door that is opened ten times makes one message, not twenty.
 QUIET_S = 180.0
-NOTICE_QUIET_S = 900.0
+NOTICE_QUIET_S = 10_800.0  # where no job says that it is another time
 # Stale by ISA-18.2: said once more, and then no longer repeated.
 STALE_S = 86_400.0
 UNANSWERED = "Nobody has said so far that they have seen it"
