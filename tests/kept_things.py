@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from stillair.model import (
     AlarmState,
+    AlarmTestPhase,
+    AlarmTestState,
     Annunciation,
     Change,
     EventChange,
     EventJudged,
+    Heard,
     Job,
     JobDiagnosis,
     JobNote,
@@ -19,7 +23,9 @@ from stillair.model import (
     Notice,
     Outcome,
     OutcomeTold,
+    PartTried,
     Priority,
+    RouteTried,
     SignalClass,
     Suppression,
     Timeline,
@@ -150,3 +156,30 @@ def outcome(number: int = 1, at_s: float = 100.0) -> Outcome:
         alarms=(alarm(number, at_s),),
         notices=(notice(f"{CHAMBER}-{number}", at_s, about=f"{CHAMBER}-{number}"),),
     )
+
+
+def alarm_test(test: str = f"{CHAMBER}-t1", at_s: float = 200.0, **more: Any) -> AlarmTestState:
+    """A test of one route, which a server took after 0.4 s and the captain heard."""
+    base = AlarmTestState(
+        id=test,
+        changed_s=at_s,
+        by="bench captain",
+        phase=AlarmTestPhase.DONE,
+        started_s=at_s - 20.0,
+        steps=("sign", "event", "alarm", "messages"),
+        setup="0a1b2c3d4e5f",
+        routes=(
+            RouteTried(
+                "bench captain",
+                "mailto:captain@example.org",
+                f"test:{test}:0",
+                handed_after_s=0.4,
+                heard=Heard.HEARD,
+                confirmed_after_s=12.0,
+                confirmed_by="bench captain",
+            ),
+        ),
+        sounder=PartTried(True),
+        stop=PartTried(None),
+    )
+    return replace(base, **more)

@@ -102,15 +102,25 @@ class StoreError(StillairError):
 class DeliveryError(StillairError):
     """A message did not go out; `retry` says if sending it again can help.
 
-    `remedy`: what a person may put right, where that is known.
+    `remedy`: what a person may put right, where that is known; `wait_s`: how long the
+    other side asks not to be tried again, where it does.
     """
 
-    def __init__(self, route: str, reason: str, *, retry: bool, remedy: str = "") -> None:
+    def __init__(
+        self,
+        route: str,
+        reason: str,
+        *,
+        retry: bool,
+        remedy: str = "",
+        wait_s: float | None = None,
+    ) -> None:
         super().__init__(f"{route}: {reason}")
         self.route = route
         self.reason = reason
         self.retry = retry
         self.remedy = remedy
+        self.wait_s = wait_s
 
 
 class AccessError(StillairError):

@@ -217,8 +217,12 @@ def look(browser: Browser, serve: Serve) -> Iterator[Look]:
         width_px: int = 390,
         scheme: str = "light",
         expected: str = "",
+        before: Callable[[BrowserContext], object] = lambda _: None,
     ) -> Page:
-        """The page at that width; complaints that contain `expected` are no fault."""
+        """The page at that width; complaints that contain `expected` are no fault.
+
+        `before` may do something to the browser before the page is opened in it.
+        """
         context = browser.new_context(
             viewport={"width": width_px, "height": HEIGHT_PX},
             color_scheme="dark" if scheme == "dark" else "light",
@@ -226,6 +230,7 @@ def look(browser: Browser, serve: Serve) -> Iterator[Look]:
         )
         contexts.append(context)
         context.add_init_script(COUNT_TONES)
+        before(context)
         page = context.new_page()
         page.set_default_timeout(20_000)
 

@@ -74,7 +74,7 @@ def test_a_new_board_with_faults_says_what_to_do_first(
     faulty: RunningService, look: Look, width_px: int
 ) -> None:
     page = look(faulty, width_px=width_px, expected="status of 404")  # it has no picture
-    steps = page.get_by_role("region", name="Setting up: 4 things to do")
+    steps = page.get_by_role("region", name="Setting up: 5 things to do")
     expect(steps.get_by_text("Make an owner, on the page People.")).to_be_visible()
     expect(steps.get_by_text("Fit the pull-up: 4.7 kΩ between data and 3.3 V.")).to_be_visible()
     expect(steps.get_by_text("Put the right username and password into [mail]")).to_be_visible()
@@ -84,8 +84,8 @@ def test_a_new_board_with_faults_says_what_to_do_first(
     assert sentence and box and sentence["y"] < box["y"]
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     steps.get_by_role("link", name="All that was found").click()
-    expect(page.get_by_role("heading", name="4 things to do")).to_be_visible()
-    assert page.locator(".todo .remedy").count() == 4
+    expect(page.get_by_role("heading", name="5 things to do")).to_be_visible()
+    assert page.locator(".todo .remedy").count() == 5
     expect(page.locator(".found").first).to_contain_text("Disk:")
     expect(page.get_by_text("/stillair inspect --chamber FILE --data-dir /")).to_be_visible()
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")

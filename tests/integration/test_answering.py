@@ -171,7 +171,13 @@ def test_a_foreign_page_can_t_answer_with_a_link_that_it_got_hold_of(
     ("made", "status", "said"),
     [
         pytest.param({"ago": timedelta(hours=12, seconds=1)}, 410, "run out", id="run out"),
-        pytest.param({"purpose": Purpose.TEST}, 404, "something else", id="for something else"),
+        pytest.param(
+            {"purpose": Purpose.PRESENCE, "subject": "north-bench"},
+            404,
+            "something else",
+            id="for something else",
+        ),
+        pytest.param({"purpose": Purpose.TEST}, 404, "earlier alarm test", id="of an earlier test"),
         pytest.param({"person": "a fan"}, 404, "withdrawn", id="of who isn't told of this"),
         pytest.param({"subject": "south-bench-1"}, 404, "withdrawn", id="of another's chamber"),
         pytest.param({"most": -1}, 404, "isn't whole", id="cut off"),

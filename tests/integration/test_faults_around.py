@@ -31,10 +31,10 @@ clock.SystemClock.wall = wall
 # Mail that gets no answer is given up soon, so that the third failure is.
 IMPATIENT = """
 from dataclasses import replace
-from stillair.runtime import wiring
+from stillair.runtime import reaching
 
-patient = wiring.mail_settings
-wiring.mail_settings = lambda *given: replace(patient(*given), timeout_s=2.0)
+patient = reaching.mail_settings
+reaching.mail_settings = lambda *given: replace(patient(*given), timeout_s=2.0)
 """
 
 

@@ -13,11 +13,13 @@ import pytest
 
 from boards import BoardTree
 from chips import OneWireTree, scratchpad, w1_slave
-from servers import MailServer, free_loopback_port
+from servers import Broker, MailServer, free_loopback_port
 from stillair.access.certificates import Certificates
+from stillair.alerts.addresses import public_form
 from stillair.runtime import found as finding
 from stillair.runtime.found import Found, State
 from stillair.runtime.inspection import inspect_all
+from web_receivers import receiving
 
 NOW = datetime(2026, 11, 28, 14, 5, tzinfo=UTC)
 ADDRESS = "28-0000075c2f11"
@@ -286,3 +288,30 @@ def test_a_certificate_is_inspected_with_everything_else(
 ) -> None:
     found = inspected(tmp_path, tree, now_at=NOW + timedelta(days=8000))["certificate"]
     assert found.state is State.UNFIT
+
+
+# --- other routes ----------------------------------------------------------------
+
+
+def test_each_route_is_tried_without_sending(
+    tmp_path: Path, tree: BoardTree, own_broker: Broker
+) -> None:
+    with receiving() as server:
+        hook, service = server.address("/zqxsecret"), f"json://127.0.0.1:{server.port}/zqxsecret"
+        text = SIMULATED + (
+            f'[[person]]\nname = "cox"\nroutes = ["{hook}", "mqtt:shed/alarms", "{service}"]\n'
+            f'[mqtt]\nhost = "{own_broker.host}"\nport = {own_broker.port}\n'
+            '[webhook]\nsecret = "sixteen oars and more"\n'
+        )
+        found = inspected(tmp_path, tree, text)
+        assert not server.posted
+    by_hook, by_service = (f"{public_form(of, 'cox')} to cox" for of in (hook, service))
+    assert (found[by_hook].state, found["MQTT to cox"].state) == (State.FIT, State.FIT)
+    assert found[by_service].state is State.NOT_TRIED
+    assert "only an alarm test" in found[by_hook].told
+    own_broker.stop()
+    found = inspected(tmp_path, tree, text)
+    assert (found[by_hook].state, found["MQTT to cox"].state) == (State.UNFIT, State.UNFIT)
+    assert found[by_hook].remedy == "see that the address is right and that its server runs"
+    assert found["MQTT to cox"].remedy == "see mqtt.host and mqtt.port"
+    assert "zqxsecret" not in repr(found)

@@ -46,6 +46,10 @@ RIGHTS = {
     "POST /api/chambers/{chamber}/opening/end": OPERATE,
     "POST /api/chambers/{chamber}/out-of-service": OPERATE,
     "POST /api/chambers/{chamber}/in-service": OPERATE,
+    "POST /api/chambers/{chamber}/presence": OPERATE,
+    "POST /api/chambers/{chamber}/hand-over": OPERATE,
+    "POST /api/chambers/{chamber}/leave": OPERATE,
+    "POST /api/chambers/{chamber}/unattended": OPERATE,
     "GET /api/readings": READ,
     "GET /api/last-sound": READ,
     "GET /api/picture": READ,
@@ -91,12 +95,22 @@ RIGHTS = {
     "POST /api/tokens/remove": OWN,
     "GET /api/audit": OWN,
     "GET /api/setting-up": OWN,
+    "GET /api/alarm-tests": READ,
+    "POST /api/alarm-tests": OPERATE,
+    "POST /api/alarm-tests/{test}/confirm": OPERATE,
     # Whoever has the link of a message; others get 404, whoever they are.
     "GET /api/answer/{token}": ANYBODY,
     "GET /api/answer/{token}/picture": ANYBODY,
     "GET /api/answer/{token}/readings": ANYBODY,
     "POST /api/answer/{token}/seen": ANYBODY,
     "POST /api/answer/{token}/quiet": ANYBODY,
+    "GET /api/answer/{token}/test": ANYBODY,
+    "POST /api/answer/{token}/heard": ANYBODY,
+    "GET /api/telephones": READ,
+    "GET /api/telephones/key": READ,
+    "POST /api/telephones": OPERATE,
+    "DELETE /api/telephones/{telephone}": OPERATE,
+    "POST /api/telephones/{telephone}/trial": OPERATE,
 }
 TOKENS = {
     "viewer": ("--role", "viewer"),
@@ -119,8 +133,10 @@ FILLED = {
     "{alarm}": "boat-shed-99",
     "{chamber}": "boat-shed",
     "{event}": "99",
+    "{test}": "boat-shed-99",
     "{picture}": "0" * 32,
     "{token}": "a-link.that-is-none",
+    "{telephone}": "0" * 16,
 }
 
 

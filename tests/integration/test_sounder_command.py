@@ -57,6 +57,34 @@ def test_it_is_run_once_a_tone_and_told_which(tmp_path: Path) -> None:
     assert set(lines) == {"fire 1 one argument"}
 
 
+@pytest.mark.parametrize(
+    ("body", "well", "reason"),
+    [
+        pytest.param('echo "$STILLAIR_SOUND $STILLAIR_TEST" >> {log}', True, "", id="sounds"),
+        pytest.param("exit 3", False, "failed with exit status 3", id="fails"),
+    ],
+)
+def test_a_test_is_three_tones_of_fire_and_tells_how_they_went(
+    tmp_path: Path, body: str, well: bool, reason: str
+) -> None:
+    log = tmp_path / "log"
+    told: list[tuple[bool, str]] = []
+    loop = SounderLoop(
+        CommandOutput(script(tmp_path, body.format(log=log))),
+        SystemClock(),
+        lambda *_: None,
+        lambda *how: told.append(how),
+    )
+    loop.set(Sounding.TEST)
+    loop.start()
+    until(lambda: bool(told))
+    loop.stop()
+    ((fit, why),) = told
+    assert (fit, why.endswith(reason)) == (well, True)
+    if well:
+        assert log.read_text().splitlines() == ["fire 1"] * 3
+
+
 def test_no_shell_reads_the_command(tmp_path: Path) -> None:
     made = tmp_path / "made"
     output = CommandOutput(f"echo $(touch {made}); touch {made}")

@@ -15,6 +15,7 @@ from kept_things import (
     BOOT,
     CHAMBER,
     alarm,
+    alarm_test,
     diagnosis,
     event,
     job,
@@ -25,7 +26,16 @@ from kept_things import (
     over,
 )
 from stillair.errors import StoreError
-from stillair.model import Change, JobOutcome, JobPhase, JsonValue, Kind, Outcome, Timeline
+from stillair.model import (
+    AlarmTestPhase,
+    Change,
+    JobOutcome,
+    JobPhase,
+    JsonValue,
+    Kind,
+    Outcome,
+    Timeline,
+)
 from stillair.storage.archive import Archive
 from stillair.storage.history import MOST_ITEMS, History
 from stillair.storage.journal import Journal
@@ -277,6 +287,63 @@ def test_messages_are_listed_with_what_became_of_them(journal: Journal, history:
     assert (row.state, row.tries, row.outcome) == ("sent", 1, "accepted")
 
 
+def test_alarm_tests_are_listed_with_their_newest_word_alone(
+    journal: Journal, history: History
+) -> None:
+    running = alarm_test("north-bench-a", phase=AlarmTestPhase.RUNNING)
+    for at_s, test, chamber in (
+        (200.0, running, CHAMBER),
+        (210.0, alarm_test("south-bench-b"), "south-bench"),
+        (220.0, alarm_test("north-bench-c"), CHAMBER),
+        (230.0, alarm_test("north-bench-a"), CHAMBER),  # somebody confirms later
+    ):
+        journal.commit(Outcome(chamber, at_s, duties=(test,)), BOOT)
+    page = history.alarm_tests(limit=2)
+    assert [(entry.seq, entry.body["id"]) for entry in page.entries] == [
+        (2, "south-bench-b"),
+        (3, "north-bench-c"),
+    ]
+    assert page.next == 3
+    rest = history.alarm_tests(page.next)
+    (entry,) = rest.entries
+    assert (entry.body["id"], entry.body["phase"], rest.next) == ("north-bench-a", "done", None)
+    assert entry.body["routes"] == [
+        {
+            "person": "bench captain",
+            "route": "mailto:captain@example.org",
+            "spoken": "e-mail to captain@example.org",
+            "arrived": True,
+            "handed_after_s": 0.4,
+            "refused": "",
+            "heard": "heard",
+            "confirmed_after_s": 12.0,
+            "confirmed_by": "bench captain",
+            "text": "taken by the server after 0.40 s; it arrived and was heard,"
+            " as bench captain said 12 s after the beginning",
+        }
+    ]
+    only = history.alarm_tests(chamber="south-bench").entries
+    assert [entry.body["id"] for entry in only] == ["south-bench-b"]
+    assert history.alarm_test("south-bench") == (alarm_test("south-bench-b"), BOOT)
+    assert history.alarm_test("elsewhere") is None
+
+
+def test_what_has_become_of_messages_is_told_with_the_last_try(
+    journal: Journal, history: History
+) -> None:
+    notices = tuple(replace(notice(), key=key) for key in ("test:a:1", "test:a:2", "test:b:1"))
+    journal.commit(Outcome(CHAMBER, 100.0, notices=notices), BOOT)
+    for sent, at in ((False, NOW), (True, NOW + timedelta(seconds=5))):
+        journal.record_delivery(
+            "test:a:1", at=at, sent=sent, outcome="x", next_try_at=None if sent else at
+        )
+    found = {row.key: (row.state, at) for row, at in history.tries_of("test:a:")}
+    assert found == {
+        "test:a:1": ("sent", NOW + timedelta(seconds=5)),
+        "test:a:2": ("pending", None),
+    }
+
+
 def test_a_row_that_nobody_understands_is_left_out(journal: Journal, history: History) -> None:
     for number in (1, 2):
         journal.commit(outcome(number), BOOT)
@@ -378,6 +445,21 @@ def test_retention_never_takes_what_happened_in_a_job_nor_a_danger(
     ]
     assert journal.memory(CHAMBER, BOOT).next_event == 5
     archive.close()
+
+
+def test_the_newest_alarm_test_is_never_given_up(
+    journal: Journal, history: History, tmp_path: Path
+) -> None:
+    for chamber in (CHAMBER, "south-bench"):
+        for number in (1, 2):
+            test = alarm_test(f"{chamber}-{number}")
+            journal.commit(Outcome(chamber, 200.0 + number, duties=(test,)), BOOT)
+    archive = Archive(tmp_path / "readings.db")
+    plan = RetentionPlan(keep_days=1.0)
+    Retention(journal, archive, plan).run(NOW + timedelta(days=2))
+    archive.close()
+    left = [str(entry.body["id"]) for entry in history.alarm_tests().entries]
+    assert left == [f"{CHAMBER}-2", "south-bench-2"]
 
 
 def test_a_chamber_may_have_days_of_its_own(journal: Journal, history: History) -> None:

@@ -13,7 +13,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
-from kept_things import BOOT, CHAMBER, alarm, event, job, note, notice, outcome, over
+from kept_things import BOOT, CHAMBER, alarm, alarm_test, event, job, note, notice, outcome, over
 from stillair.database import (
     Versions,
     bring_up_to_date,
@@ -160,6 +160,15 @@ def test_a_reboot_moves_all_instants_to_the_new_seconds(journal: Journal) -> Non
     assert memory.job.started_s == -450.0
 
 
+def test_the_newest_alarm_test_is_known_again_in_the_new_seconds(journal: Journal) -> None:
+    journal.commit(Outcome(CHAMBER, 200.0, duties=(alarm_test("old"),)), BOOT)
+    newest = alarm_test(at_s=300.0)
+    journal.commit(Outcome(CHAMBER, 300.0, duties=(newest,)), BOOT)
+    assert journal.memory(CHAMBER, BOOT).duties == (newest,)
+    (moved,) = journal.memory(CHAMBER, AFTER_REBOOT).duties
+    assert moved == replace(newest, changed_s=-200.0, started_s=-220.0)
+
+
 def test_shelving_ends_with_a_restart(journal: Journal) -> None:
     shelved = replace(
         alarm(), suppression=Suppression.SHELVED, shelved_until_s=300.0, shelved_reason="painting"
@@ -283,6 +292,16 @@ def test_the_longest_due_comes_first(journal: Journal) -> None:
         journal.commit(outcome(number, float(number)), BOOT)
     keys = [row.key for row in journal.due_notices(NOW, 2)]
     assert keys == [f"{CHAMBER}-1", f"{CHAMBER}-2"]
+
+
+def test_what_is_taken_back_is_never_due_and_nothing_else_is(journal: Journal) -> None:
+    keys = ("test:a:1", "test:a:2", "test:ab:1", "test:over:a:1", f"{CHAMBER}-1:raised:0")
+    notices = tuple(replace(notice(), key=key) for key in keys)
+    journal.commit(Outcome(CHAMBER, 100.0, notices=notices), BOOT)
+    journal.record_delivery("test:a:1", at=NOW, sent=True, outcome="sent", next_try_at=None)
+    assert journal.withdraw("test:a:") == 1
+    assert {row.key for row in journal.due_notices(NOW)} == set(keys[2:])
+    assert journal.withdraw("test:a:") == 0
 
 
 # --- damage and other trouble ----------------------------------------------------------

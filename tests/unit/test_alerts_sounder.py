@@ -55,7 +55,13 @@ class Player:
         self.clock = ManualClock()
         self.tape = Tape(self.clock)
         self.troubles: list[tuple[bool, str]] = []
-        self.loop = SounderLoop(self.tape, self.clock, lambda *told: self.troubles.append(told))
+        self.tests: list[tuple[bool, str]] = []
+        self.loop = SounderLoop(
+            self.tape,
+            self.clock,
+            lambda *told: self.troubles.append(told),
+            lambda *told: self.tests.append(told),
+        )
 
     def play(self, sounding: Sounding, then: Callable[[], None]) -> list[tuple[float, str]]:
         """Play, with `then` called after each switching, until the loop has been stopped."""
@@ -95,6 +101,44 @@ def test_fire_is_the_temporal_three() -> None:
         (8.0, "on fire"),
     ]
     assert [what for _, what in heard[-2:]] == ["silence", "close"], "it ends in silence"
+
+
+def test_a_test_is_one_round_of_the_fire_sound_and_tells_how_it_went() -> None:
+    player = Player()
+    heard = player.play(Sounding.TEST, player.stop_after(8))
+    assert heard[:8] == [
+        (0.0, "on test"),
+        (0.5, "off"),
+        (1.0, "on test"),
+        (1.5, "off"),
+        (2.0, "on test"),
+        (2.5, "off"),
+        (4.0, "off"),  # how the last tone went
+        (4.0, "silence"),
+    ]
+    assert player.tests == [(True, "")]
+
+
+def test_a_test_that_failed_says_why() -> None:
+    player = Player()
+    player.tape.fails = True
+    player.play(Sounding.TEST, player.stop_after(8))
+    assert player.tests == [(False, "no such pin")]
+
+
+def test_what_is_real_ends_a_test_and_nothing_is_told_of_that() -> None:
+    player = Player()
+
+    def then() -> None:
+        match len(player.tape.heard):
+            case 3:
+                player.loop.set(Sounding.FIRE)
+            case 9:
+                player.loop.stop()
+
+    heard = player.play(Sounding.TEST, then)
+    assert [what for _, what in heard[:5]] == ["on test", "off", "on test", "off", "on fire"]
+    assert player.tests == []
 
 
 def test_attention_is_one_short_tone_every_ten_seconds() -> None:

@@ -76,6 +76,19 @@ def test_a_message_that_needs_no_answer_has_no_link(
     assert links.link_for(replace(DOOR, **change)) is None  # type: ignore[arg-type]  # a table
 
 
+def test_a_link_of_an_alarm_test_is_for_that_one_message(tmp_path: Path) -> None:
+    clocks = Clocks()
+    links = answering(tmp_path, clocks)
+    key = "test:north-bench-0a1b:7892d57c23b1"
+    test = replace(DOOR, key=key, alarm=None, kind="fire", stage="test")
+    token = (links.link_for(test) or "").rpartition("/answer/")[2]
+    assert links.answers.read(token, clocks.at) == Answer(
+        Purpose.TEST, "north-bench-0a1b:7892d57c23b1", "cox", clocks.at, clocks.at + LASTS
+    )
+    for stage in ("test over", "reminder"):
+        assert links.link_for(replace(test, stage=stage)) is None
+
+
 @pytest.mark.parametrize("stage", ["raised", "changed", "still", ""])
 def test_all_other_messages_of_an_alarm_have_one(tmp_path: Path, stage: str) -> None:
     assert answering(tmp_path, Clocks()).link_for(replace(DOOR, stage=stage)) is not None
@@ -124,9 +137,10 @@ def bench(name: str, person: str) -> Chamber:
         (Purpose.ALARM, "", "cox", False),
         (Purpose.PRESENCE, "north-bench", "cox", True),
         (Purpose.PRESENCE, "south-bench", "cox", False),
-        (Purpose.TEST, "test-1", "cox", True),
-        (Purpose.TEST, "test-1", "stroke", True),
-        (Purpose.TEST, "test-1", "a fan", False),
+        (Purpose.TEST, "north-bench-0a1b:7892d57c23b1", "cox", True),
+        (Purpose.TEST, "north-bench-0a1b:7892d57c23b1", "stroke", False),
+        (Purpose.TEST, "south-bench-0a1b:7892d57c23b1", "stroke", True),
+        (Purpose.TEST, "jetty-0a1b:7892d57c23b1", "cox", False),
     ],
 )
 def test_only_who_is_told_of_a_chamber_answers_for_it(

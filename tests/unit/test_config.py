@@ -512,13 +512,13 @@ port = 0
         ),
         pytest.param(
             SMALLEST + '[[person]]\nname = "captain"\nroutes = ["tel:+49123"]\n',
-            'person[1].routes[1] = "tel:+49123": is no route that Stillair can send on',
+            'person[1].routes[1] = "tel:…": is no route that Stillair can send on; there are',
             id="unknown route",
         ),
         pytest.param(
             SMALLEST + '[[person]]\nname = "c"\nroutes = ["mailto:a@b.c\\nBcc: d@e.f"]\n[mail]\n'
             'host = "localhost"\n',
-            'person[1].routes[1] = "mailto:a@b.c\\nBcc: d@e.f": is no e-mail address',
+            'person[1].routes[1] = "mailto:a@b.c\\nBcc: d@e.f": has to be on one line',
             id="second header in an address",
         ),
         pytest.param(
@@ -640,3 +640,44 @@ def test_each_fault_names_key_and_remedy(text: str, fault: str) -> None:
 def test_one_fault_is_told_once() -> None:
     assert len(faults_of(with_chamber('enclosure = ["cheese"]\nlimit_c = 139'))) == 1
     assert len(faults_of(with_sensor('driver = "simulated"\nplace = "x"\nlimit_c = 60\n'))) == 1
+
+
+TOLD = """
+[chamber]
+name = "north bench"
+[[sensor]]
+name = "top"
+driver = "onewire"
+address = "28-0000075c2f11"
+[[person]]
+name = "cox"
+routes = ["mailto:cox@example.org"]
+[mail]
+host = "127.0.0.1"
+username = "shed"
+password = "three oars"
+[sounder]
+driver = "gpio"
+pin = 18
+"""
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "changes"),
+    [
+        pytest.param('"cox"', '"stroke"', True, id="another person"),
+        pytest.param("cox@example.org", "boat@example.org", True, id="another route"),
+        pytest.param("pin = 18", "pin = 19", True, id="another sounder"),
+        pytest.param("127.0.0.1", "192.0.2.7", True, id="another server"),
+        pytest.param("three oars", "four oars", False, id="a password"),
+        pytest.param("north bench", "south bench", False, id="the chamber's name"),
+        pytest.param("2f11", "2f12", False, id="another sensor"),
+    ],
+)
+def test_what_an_alarm_test_tries_has_a_mark_that_changes_with_it(
+    before: str, after: str, changes: bool, tmp_path: Path
+) -> None:
+    one = chamber_from_text(TOLD, "one", tmp_path)
+    other = chamber_from_text(TOLD.replace(before, after), "other", tmp_path)
+    assert (one.reach_mark != other.reach_mark) is changes
+    assert chamber_from_text(TOLD, "again", tmp_path).reach_mark == one.reach_mark

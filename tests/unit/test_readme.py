@@ -61,7 +61,8 @@ EXAMPLES = [
 
 @pytest.mark.parametrize("block", EXAMPLES)
 def test_every_example_is_a_good_chamber_file(block: str, tmp_path: Path) -> None:
-    (tmp_path / "mail-password").write_text("three oars in water\n")
+    for name in ("mail-password", "webhook-secret"):
+        (tmp_path / name).write_text("three oars in the water\n")
     text = "" if "[chamber]" in block else CHAMBER
     text += block
     text += "" if "[[sensor]]" in block else SENSOR

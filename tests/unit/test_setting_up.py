@@ -5,16 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any, cast
 
 import pytest
 
 from stillair.alarms.wording import line
+from stillair.alerts.telephones import Telephones
 from stillair.clock import ManualClock
 from stillair.errors import DeliveryError
 from stillair.model import KIND_CLASS, Change, EventChange, Kind, Trouble
 from stillair.runtime.found import State
-from stillair.runtime.setting_up import TRY_MAIL_EVERY_S, SettingUp
+from stillair.runtime.reaching import Trial
+from stillair.runtime.setting_up import TRY_AGAIN_S, SettingUp
 from stillair.runtime.troubles import Troubles
 from stillair.sensing.board import Board, ClockFacts, DiskFacts, Throttled, Zone
 
@@ -83,7 +86,8 @@ class Shed:
             troubles=self.troubles,
             board=self._read,
             has_owner=lambda: True,
-            mail=mail or {},
+            trials={key: [Trial("mail", ("cox",), of, "")] for key, of in (mail or {}).items()},
+            telephones=Telephones(Path("/nowhere/telephones.json"), ManualClock().wall),
             monotonic_s=lambda: self.now_s,
         )
         if first is not None:
@@ -182,7 +186,7 @@ def test_what_was_found_long_ago_is_not_said_to_be_so_still() -> None:
 def test_a_refused_mail_password_is_not_tried_again_and_again() -> None:
     mail = Mail()
     shed = Shed({"bench": mail})
-    minutes = round(TRY_MAIL_EVERY_S / 60.0)
+    minutes = round(TRY_AGAIN_S / 60.0)
     shed.looks(*[WELL] * (minutes - 1))
     assert mail.tries == 1
     mail.refuses = False

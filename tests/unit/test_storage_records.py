@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -10,6 +11,7 @@ from kept_things import (
     BOOT,
     CHAMBER,
     alarm,
+    alarm_test,
     diagnosis,
     event,
     job,
@@ -21,6 +23,7 @@ from kept_things import (
 )
 from stillair.model import (
     AlarmState,
+    AttendanceState,
     Change,
     EventChange,
     EventJudged,
@@ -29,9 +32,18 @@ from stillair.model import (
     JobNote,
     Notice,
     OutcomeTold,
+    StopState,
 )
+from stillair.model.duties import TOPICS
 from stillair.storage.items import alarm_item, event_item, job_item, label, note_item
 from stillair.storage.records import Parcel, dump, load, shifted
+
+# An alarm on its way to a journal that can't be written mustn't be lost by what goes with it.
+DUTIES = (AttendanceState(7.0), StopState(7.0, until_s=8.0), alarm_test())
+
+
+def test_each_kind_of_duty_is_tried_here() -> None:
+    assert {type(duty) for duty in DUTIES} == set(TOPICS.values())
 
 
 @pytest.mark.parametrize(
@@ -47,7 +59,9 @@ from stillair.storage.records import Parcel, dump, load, shifted
         judged(None),
         diagnosis(),
         word_on_event(),
+        alarm_test(),
         Parcel(outcome(), BOOT),
+        Parcel(replace(outcome(), duties=DUTIES), BOOT),
     ],
     ids=lambda value: type(value).__name__,
 )

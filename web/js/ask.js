@@ -61,6 +61,11 @@ export async function post(path, body, how = {}) {
   return (await request(path, { method: "POST", body, ...how })).json();
 }
 
+/** @param {string} path  @returns {Promise<any>} */
+export async function remove(path) {
+  return (await request(path, { method: "DELETE" })).json();
+}
+
 /**
  * Post what makes a session. The service asks everybody else for one from that moment on,
  * before this page has heard of its own; so what else it asks meanwhile may be refused.

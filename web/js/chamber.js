@@ -2,6 +2,7 @@
 
 import { useRef } from "../vendor/preact-hooks.js";
 import { Alarms } from "./alarms.js";
+import { Nearby } from "./attendance.js";
 import { html } from "./html.js";
 import { JobPart } from "./job.js";
 import { LastHour } from "./last_hour.js";
@@ -44,6 +45,7 @@ export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, when, 
     <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
     ${may && html`<${Opening} chamber=${chamber} />`}
     <${SwitchedOff} chamber=${chamber} may=${may} />
+    <${Nearby} chamber=${chamber} may=${may} />
     ${steps}
     <div class="spread">
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />

@@ -1,6 +1,7 @@
 /** Start the first page: one stream, one tree, one source of sound. */
 
 import { render } from "../vendor/preact.js";
+import { awake, tellTouch } from "./awake.js";
 import { html } from "./html.js";
 import { Live } from "./live.js";
 import { OutOfTouch } from "./lost.js";
@@ -24,14 +25,17 @@ function pattern({ now, in_touch }) {
   const wanted = new Set(now?.chambers.map((chamber) => chamber.sounding));
   if (wanted.has("fire")) return "fire";
   if (!in_touch) return "lost";
-  return wanted.has("attention") ? "attention" : "silent";
+  if (wanted.has("attention")) return "attention";
+  return wanted.has("test") ? "test" : "silent";
 }
 
 function draw() {
   sounds.play(pattern(live.touch));
   out_of_touch.mind(live.touch);
+  tellTouch(live.touch);
   render(html`<${Page} touch=${live.touch} sounds=${sounds} />`, page);
 }
 
 draw();
 live.start();
+awake();

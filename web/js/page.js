@@ -1,6 +1,7 @@
 /** What stands around every page: sound, ways, and whether what stands here is current. */
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
+import { AlarmTests, TestedLine } from "./alarm_test.js";
 import { request } from "./ask.js";
 import { ChamberPart, SHAPES } from "./chamber.js";
 import { html } from "./html.js";
@@ -13,8 +14,10 @@ import { FirstSteps, SettingUp, useFound } from "./setting_up.js";
 import { Shape } from "./shapes.js";
 import { Command } from "./shell.js";
 import { S } from "./strings.js";
+import { J } from "./strings_telephones.js";
 import { P } from "./strings_people.js";
 import { U } from "./strings_setting_up.js";
+import { Telephones } from "./telephones.js";
 import { moment, words } from "./units.js";
 
 /** @typedef {import("./types.js").Now} Now */
@@ -61,12 +64,14 @@ export function Page({ touch, sounds }) {
       ${now && !now.stored && html`<p class="not-stored" role="alert"><${Shape} kind="trouble" /> ${S.head.not_stored}</p>`}
       ${now && route.page !== "now" && html`<${Meanwhile} now=${now} unit=${unit} />`}
       ${now && route.page === "jobs" && html`<${Jobs} now=${now} when=${when} unit=${unit} may=${may} />`}
+      ${now && route.page === "telephones" && html`<${Telephones} may=${may} />`}
       ${now && route.page === "people" && html`<${People} now=${now} who=${who} />`}
       ${now &&
       route.page === "job" &&
       html`<${LookBack} id=${route.job} now=${now} unit=${unit} dark=${dark}
         when=${when} may=${may} owner=${owner} />`}
       ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} unit=${unit} />`}
+      ${now && route.page === "alarm-test" && html`<${AlarmTests} now=${now} when=${when} may=${may} />`}
       ${now &&
       route.page === "now" &&
       now.chambers.map(
@@ -81,7 +86,7 @@ export function Page({ touch, sounds }) {
             joined=${touch.joined}
             when=${when}
             first=${i === 0}
-            steps=${i === 0 && html`<${FirstSteps} found=${found} whole=${!now.owner} unit=${unit} />`}
+            steps=${i === 0 && html`<${FirstSteps} found=${found} whole=${!now.owner} unit=${unit} /><${TestedLine} now=${now} />`}
           />`,
       )}
     </main>
@@ -94,6 +99,7 @@ function Ways({ page, owner }) {
   return html`<nav class="ways" aria-label=${S.head.pages}>
     <a href="#/" aria-current=${page === "now" ? "page" : undefined}>${S.head.now}</a>
     <a href="#/jobs" aria-current=${page === "jobs" ? "page" : page === "job" ? "true" : undefined}>${S.head.jobs}</a>
+    <a href="#/telephones" aria-current=${page === "telephones" ? "page" : undefined}>${J.page}</a>
     <a href="#/people" aria-current=${page === "people" ? "page" : undefined}>${P.people}</a>
     ${owner && html`<a href="#/setting-up" aria-current=${page === "setting-up" ? "page" : undefined}>${U.way}</a>`}
   </nav>`;

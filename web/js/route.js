@@ -2,14 +2,16 @@
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
 
-/** @typedef {{page: "now"} | {page: "people"} | {page: "setting-up"} | {page: "jobs"} | {page: "job", job: string}} Route */
+/** @typedef {{page: "now"} | {page: "people"} | {page: "setting-up"} | {page: "telephones"} | {page: "alarm-test"} | {page: "jobs"} | {page: "job", job: string}} Route */
 
 const JOBS = "#/jobs";
 
 /** @param {string} hash  @returns {Route} */
 export function route(hash) {
   if (hash === "#/people") return { page: "people" };
+  if (hash === "#/telephones") return { page: "telephones" };
   if (hash === "#/setting-up") return { page: "setting-up" };
+  if (hash === "#/alarm-test") return { page: "alarm-test" };
   if (hash === JOBS || hash === `${JOBS}/`) return { page: "jobs" };
   if (hash.startsWith(`${JOBS}/`)) {
     try {

@@ -89,7 +89,7 @@ function ToDo({ todo, unit }) {
         <${Shape} kind=${of.state === "unfit" ? "supervisory" : "note"} />
         <p>
           <strong>${first(of.thing)}:</strong> ${words(of.told, unit)}.
-          <span class="remedy">${of.thing === "owner" ? html`<a href="#/people">${first(of.remedy)}</a>` : first(of.remedy)}.</span>
+          <span class="remedy">${page(of.thing) ? html`<a href=${page(of.thing)}>${first(of.remedy)}</a>` : first(of.remedy)}.</span>
         </p>
       </li>`,
     )}
@@ -101,6 +101,12 @@ function Lines({ found, unit }) {
   return html`<ul class="found">
     ${found.map((of) => html`<li key=${of.thing}><strong>${first(of.thing)}:</strong> ${words(of.told, unit)}.</li>`)}
   </ul>`;
+}
+
+/** On which page it is done, if on one. @param {string} thing */
+function page(thing) {
+  if (thing === "owner") return "#/people";
+  return thing.endsWith("alarm test") ? "#/alarm-test" : "";
 }
 
 /** With a large first letter. @param {string | null} text */

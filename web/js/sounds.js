@@ -9,7 +9,7 @@
 
 import { keep, recall } from "./kept.js";
 
-/** @typedef {"silent" | "attention" | "lost" | "fire"} Pattern */
+/** @typedef {"silent" | "attention" | "test" | "lost" | "fire"} Pattern */
 
 /**
  * Tones as [start_s, length_s, pitch_hz], and the length of a cycle. Loss of touch
@@ -17,6 +17,7 @@ import { keep, recall } from "./kept.js";
  */
 const PATTERNS = {
   fire: { tones: [[0, 0.5, 520], [1, 0.5, 520], [2, 0.5, 520]], cycle_s: 4 },
+  test: { tones: [[0, 0.5, 520], [1, 0.5, 520], [2, 0.5, 520]], cycle_s: 4 },
   lost: { tones: [[2, 0.18, 440], [2.22, 0.3, 330]], cycle_s: 4 },
   attention: { tones: [[0, 0.35, 660]], cycle_s: 10 },
 };

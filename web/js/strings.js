@@ -47,6 +47,7 @@ export const S = {
     fire: "Sounding: fire.",
     attention: "Sounding: look at the alarms.",
     lost: "Sounding: out of touch.",
+    test: "Sounding: an alarm test. Nothing is wrong.",
   },
 
   alarms: {

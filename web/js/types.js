@@ -143,6 +143,20 @@
  * @property {string} by
  * @property {number | null} height_mm
  *
+ * @typedef {object} Attendance
+ * @property {boolean} asks  false: it is set so that nobody is asked
+ * @property {boolean} needed
+ * @property {string} person  who is near, "" where that isn't known
+ * @property {string | null} confirmed_at
+ * @property {string | null} due_at
+ * @property {number} stage  0: not due; 1 to 4 as it climbs
+ * @property {string | null} overdue_since_at
+ * @property {string | null} left_at
+ * @property {string} to  who was asked to take over
+ * @property {string[]} people
+ * @property {boolean} can_leave
+ * @property {{job: string, by: string, reason: string, since_at: string} | null} unattended
+ *
  * @typedef {object} Chamber
  * @property {string} chamber
  * @property {string} name
@@ -174,10 +188,43 @@
  * @property {OutOfService[]} [out_of_service]
  * @property {Story[]} stories
  * @property {Sounding} sounding
+ * @property {Attendance | null} attendance  null where the box can't burn
  *
- * @typedef {"silent" | "attention" | "fire"} Sounding
+ * @typedef {"silent" | "attention" | "test" | "fire"} Sounding
+ *
+ * @typedef {object} RouteTried
+ * @property {string} person
+ * @property {string} route
+ * @property {string} spoken  as people call it
+ * @property {boolean} arrived
+ * @property {"heard" | "silent" | "nothing" | null} heard
+ * @property {string} text  what became of its message
+ *
+ * @typedef {object} AlarmTest
+ * @property {number | null} seq
+ * @property {string} id
+ * @property {string} chamber
+ * @property {string} at
+ * @property {string} by
+ * @property {boolean} scheduled
+ * @property {"running" | "done" | "ended" | "cut_off"} phase
+ * @property {string} text
+ * @property {string[]} steps
+ * @property {string} sounder
+ * @property {string} stop
+ * @property {RouteTried[]} routes
+ *
+ * @typedef {object} Tested  what the last alarm test of a chamber says
+ * @property {string} chamber
+ * @property {boolean} ready
+ * @property {string} text
+ * @property {boolean} running
+ * @property {boolean} sounder
+ * @property {{person: string, routes: string[]}[]} people
+ * @property {AlarmTest | null} test
  *
  * @typedef {object} Now
+ * @property {{ready: boolean, text: string, chambers: Tested[]}} alarm_test
  * @property {string} version
  * @property {string} at
  * @property {boolean} stored

@@ -121,7 +121,8 @@ CATALOGUE: Mapping[Kind, AlarmRule] = {
     Kind.NO_MOTION: AlarmRule(
         on_delay_s=10.0, off_delay_s=10.0, repeat_s=600.0, suppressible=True, idle_jobs=_PARTED
     ),
-    Kind.ATTENDANCE_OVERDUE: AlarmRule(repeat_s=180.0, may_hide=False),
+    # Who has seen it need not be there: as long as nobody is, it asks again.
+    Kind.ATTENDANCE_OVERDUE: AlarmRule(repeat_s=180.0, realarm_s=600.0, may_hide=False),
     Kind.DOOR_OPEN: AlarmRule(
         on_delay_s=10.0,
         off_delay_s=15.0,

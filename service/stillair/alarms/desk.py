@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
 
+from stillair.alarms.attendance import climbs
 from stillair.alarms.catalogue import (
     CATALOGUE,
     AlarmContext,
@@ -325,6 +326,7 @@ class AlarmDesk:
         if change.change is Change.RAISED or entry.change.change is Change.CLEARED:
             entry.begins(t_s)
         entry.end_s = entry.confirm_s = None
+        asks_more = climbs(entry.change, change)
         entry.change = change
         before = entry.alarm
         if before is None:
@@ -358,6 +360,9 @@ class AlarmDesk:
             self._telling.raised(entry, t_s, work)
         elif change.kind is not before.kind or change.priority is not before.priority:
             self._telling.changed(entry, t_s, work)
+        elif asks_more:  # having seen it is not being there
+            lives.signal(entry, Signal.REALARM, t_s, work, quietly=True)
+            self._telling.climbed(entry, t_s, work)
 
     def _clear(self, entry: Entry, change: EventChange, work: Work) -> None:
         entry.change = change

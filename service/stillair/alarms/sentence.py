@@ -69,6 +69,7 @@ def sentence(
     troubles: Sequence[str] = (),
     remarks: Sequence[str] = (),
     events: Sequence[EventChange] = (),
+    untested: str = "",
 ) -> Sentence:
     """Say how a chamber is.
 
@@ -77,6 +78,8 @@ def sentence(
     of them nothing is calm. `remarks` are sentences for the smaller line that
     trouble nobody ("No camera: flame and smoke are not watched"). `events` are
     those that stand: one whose alarm isn't due yet is said without its colour.
+    `untested` is why nobody knows that an alarm would reach people, where nobody does:
+    nothing else is amiss then, but calm it isn't.
     `soak_forecast_s` and `cool_forecast_s` are seconds from now until it is warm
     and steady, or cool enough, their `_u_s` the uncertainties of those.
     """
@@ -134,8 +137,10 @@ def sentence(
     weather, tone = _weather(t_s, phase, since_s, air_c, target_c, ready, cool, job)
     if air_c is not None and (astray or (worst is not None and worst[2] is DANGER)):
         weather = f"The air is at {figures.temperature(air_c)}"  # whatever the phase was
+    tail = [untested, *tail] if worst is None else [*tail, untested]
     if worst is None:
-        return Sentence(weather, _lines(tail), tone, calm=not over and phase is not Phase.UNKNOWN)
+        calm = not over and not untested and phase is not Phase.UNKNOWN
+        return Sentence(weather, _lines(tail), tone, calm=calm)
     head, rest, tone = worst
     told = [] if blind else [weather]
     return Sentence(head, _lines([rest, *told, *tail]), tone, calm=False)

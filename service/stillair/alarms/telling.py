@@ -15,6 +15,7 @@ from dataclasses import fields
 from datetime import datetime, timedelta
 
 from stillair.alarms import figures
+from stillair.alarms.attendance import told_of
 from stillair.alarms.catalogue import AlarmContext, is_danger
 from stillair.alarms.entries import NEVER, URGENCY, Entry, Work
 from stillair.alarms.flood import Flood
@@ -104,6 +105,10 @@ class Telling:
         entry.climb_s = t_s
         self.say(entry, Stage.STILL, t_s, work)
 
+    def climbed(self, entry: Entry, t_s: float, work: Work) -> None:
+        """Say it to whoever it is said to by now."""
+        self.say(entry, Stage.STILL if entry.told else Stage.RAISED, t_s, work)
+
     def passing(self, entry: Entry, t_s: float, work: Work) -> None:
         """Say what is to be said again by now, and tell whoever comes next, while unseen."""
         alarm = entry.alarm
@@ -140,7 +145,7 @@ class Telling:
         if known:
             entry.reached = {r: p for r, p in entry.reached.items() if r in routes}
         else:
-            due = self._rungs(alarm)
+            due = self._rungs(entry, alarm)
             entry.reached = {
                 rung.route: rung.person.name for rung in due if rung.after_s <= t_s - entry.climb_s
             }
@@ -161,7 +166,7 @@ class Telling:
             ]
             self._send(entry, alarm, over, t_s, work)
             return
-        if self._is_hidden(alarm):
+        if self._is_hidden(alarm) or told_of(entry.change) == frozenset():
             return
         for held in self._held:
             if held.alarm == alarm.id:  # whose end is still to be told to them: it stands on
@@ -228,7 +233,11 @@ class Telling:
         """Whether it is suppressed, or told with what it follows from."""
         return alarm.suppression is not Suppression.NONE or bool(alarm.cause_alarm)
 
-    def _rungs(self, alarm: AlarmState) -> tuple[Rung, ...]:
+    def _rungs(self, entry: Entry, alarm: AlarmState) -> tuple[Rung, ...]:
+        only = told_of(entry.change)
+        if only is not None:  # who is asked to be near, says attendance itself
+            asked = [person for person in self._people if person.name in only]
+            return tuple(Rung(0.0, person, route) for person in asked for route in person.routes)
         own = alarm.subject if alarm.kind is Kind.DELIVERY_FAULT else ""
         return ladder(
             self._people, alarm.kind, alarm.priority, failing=self._failing(), without=own
@@ -237,7 +246,7 @@ class Telling:
     def _due(self, entry: Entry, alarm: AlarmState, t_s: float) -> list[Rung]:
         """Whose turn it is by now and who hasn't been told."""
         due: list[Rung] = []
-        for rung in self._rungs(alarm):
+        for rung in self._rungs(entry, alarm):
             if rung.route in entry.reached or rung.after_s > t_s - entry.climb_s:
                 continue
             if self._sleeps(rung.person, alarm, t_s):

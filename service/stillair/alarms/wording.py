@@ -201,7 +201,7 @@ def _who(change: EventChange) -> str:
                 return thing + who.removeprefix(begins)
         return f"sensor {who}".strip()
     if change.kind is Kind.DELIVERY_FAULT:
-        return who.replace("mailto:", "e-mail to ") or "one route"
+        return who.replace("mailto:", "e-mail to ").replace("webpush:", "push to ") or "one route"
     return who
 
 

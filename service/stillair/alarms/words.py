@@ -102,10 +102,10 @@ WORDS: Mapping[Kind, Words] = {
         "yourself, say that the job is paused.",
     ),
     Kind.ATTENDANCE_OVERDUE: Words(
-        "Nobody is with the box",
-        "Nobody has said that they are with the box",
-        "Nobody had said that they were with the box",
-        "Go there and tap, or stop the job.",
+        "Nobody is near the box",
+        "Nobody has shown that they are near the box",
+        "Nobody had shown that they were near the box",
+        "Go there and tap “I'm near”, or stop the job.",
     ),
     Kind.DOOR_OPEN: Words(
         "Door open",

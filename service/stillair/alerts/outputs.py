@@ -86,7 +86,8 @@ class GpioOutput:
 class CommandOutput:
     """A program that makes one tone each time it is run; no shell is involved.
 
-    It finds "attention" or "fire" in STILLAIR_SOUND. While one is still
+    It finds "attention" or "fire" in STILLAIR_SOUND, in an alarm test "fire" too, and then
+    "1" in STILLAIR_TEST. While one is still
     running the next tone is left out; one that runs longer than 10 s is ended
     with everything it has started, and so is one that runs when silence is due.
 
@@ -114,7 +115,7 @@ class CommandOutput:
         try:
             self._running = subprocess.Popen(
                 self._words,
-                env={**self._environment, "STILLAIR_SOUND": sounding.value},
+                env={**self._environment, **_told(sounding)},
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
@@ -158,6 +159,12 @@ class CommandOutput:
 
     def _failure(self, reason: str) -> DeliveryError:
         return DeliveryError("sounder", reason, retry=True)
+
+
+def _told(sounding: Sounding) -> dict[str, str]:
+    if sounding is Sounding.TEST:  # what is tried is the sound of a fire
+        return {"STILLAIR_SOUND": Sounding.FIRE.value, "STILLAIR_TEST": "1"}
+    return {"STILLAIR_SOUND": sounding.value}
 
 
 def _end(running: subprocess.Popen[bytes]) -> None:

@@ -1,26 +1,39 @@
 """Ask a web server, or hand it something by POST, within a deadline, whatever it does.
 
 Redirects aren't followed: what is sent may be secret, and whoever answers a POST by one
-has been given a wrong address. Of an answer the first 16 KiB are read and the rest is left.
-An address may hold a password, so no error names more of it than the host.
+has been given a wrong address. Of an answer the first 16 KiB are read and the rest is left;
+whoever has said 200 has taken it, whatever comes after. An address may hold a password, so
+no error names more of it than the host.
 """
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Mapping
-from contextlib import suppress
+import logging
+import socket
+import ssl
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 from urllib.parse import urlsplit
 
 import requests
+from requests.adapters import HTTPAdapter
+from requests.utils import DEFAULT_CA_BUNDLE_PATH
+from urllib3 import HTTPConnectionPool, HTTPSConnectionPool
+from urllib3.connection import HTTPConnection, HTTPSConnection
 
+from stillair.alerts.cutting import Line, Lines
 from stillair.errors import StillairError
+
+# It logs headers that it can't read together with the whole address.
+logging.getLogger("urllib3").setLevel(logging.CRITICAL)
 
 ANSWER_BYTES = 16 * 1024
 # What a server may mend by itself: RFC 9110, 15.5.9 and 15.6; RFC 6585, 4 (too many requests).
 PASSING = frozenset({408, 425, 429, 500, 502, 503, 504})
 LONGEST_WAIT_S = 3600.0
+_PORTS = {"http": 80, "https": 443}
 
 
 class PostError(StillairError):
@@ -48,19 +61,39 @@ class Taken:
 
 
 def post(
-    url: str, body: bytes, headers: Mapping[str, str], *, timeout_s: float, trust: str | None = None
+    url: str,
+    body: bytes,
+    headers: Mapping[str, str],
+    *,
+    timeout_s: float,
+    trust: str | None = None,
+    lines: Lines | None = None,
+    may_reach: Callable[[str], bool] | None = None,
 ) -> Taken:
     """POST `body` to `url` and give the answer, all of it within `timeout_s`.
 
-    `trust` is a file of certificates to check the server's against, in place of the machine's
-    own. Raises `PostError`.
+    Only a name server that doesn't answer may take longer. `trust` is a file of certificates
+    to check the server's against, in place of the machine's own; whoever closes `lines` ends
+    it at once. `may_reach` judges the IP address to which the name of an HTTPS server has led,
+    before a byte is sent: for urls that strangers have a say in. Raises `PostError`.
     """
-    return _ask("POST", url, body, headers, timeout_s=timeout_s, trust=trust)
+    return _ask(
+        "POST",
+        url,
+        body,
+        headers,
+        timeout_s=timeout_s,
+        trust=trust,
+        lines=lines,
+        may_reach=may_reach,
+    )
 
 
-def get(url: str, *, timeout_s: float, trust: str | None = None) -> Taken:
+def get(
+    url: str, *, timeout_s: float, trust: str | None = None, lines: Lines | None = None
+) -> Taken:
     """GET `url` and give the answer, as `post` does. Raises `PostError`."""
-    return _ask("GET", url, None, {}, timeout_s=timeout_s, trust=trust)
+    return _ask("GET", url, None, {}, timeout_s=timeout_s, trust=trust, lines=lines)
 
 
 def _ask(
@@ -71,23 +104,19 @@ def _ask(
     *,
     timeout_s: float,
     trust: str | None,
+    lines: Lines | None,
+    may_reach: Callable[[str], bool] | None = None,
 ) -> Taken:
-    host = urlsplit(url).hostname or "the address"
-    with requests.Session() as session:
+    host = _host(url)
+    begun = b""
+    with (lines or Lines()).line(timeout_s) as line, requests.Session() as session:
         session.trust_env = False  # no proxy or password that happens to lie about
-        overdue = threading.Event()
-        held: list[requests.Response] = []
-
-        def cut() -> None:
-            # A server that sends a byte now and then passes every timeout of the library.
-            overdue.set()
-            for answer in held:
-                with suppress(Exception):
-                    answer.raw.close()
-
-        timer = threading.Timer(timeout_s, cut)
-        timer.daemon = True
-        timer.start()
+        if url.lower().startswith("https:"):
+            session.mount("https://", _Watched(line, _context(trust), may_reach))
+        elif may_reach is None:  # or whatever the library refuses
+            session.mount("http://", _Watched(line, None, None))
+        else:
+            session.adapters.pop("http://")
         try:
             answer = session.request(
                 method,
@@ -99,16 +128,20 @@ def _ask(
                 stream=True,
                 verify=trust or True,
             )
-            held.append(answer)
-            begun = b"" if overdue.is_set() else answer.raw.read(ANSWER_BYTES, decode_content=False)
         except Exception as error:
-            # requests, urllib3 below it, and what a response cut under the reader gives.
-            raise PostError(_reason(host, error, overdue.is_set(), timeout_s), retry=True) from None
-        finally:
-            timer.cancel()
-    if overdue.is_set():
-        raise PostError(_reason(host, TimeoutError(), True, timeout_s), retry=True)
-    status = answer.status_code
+            # requests, urllib3 below it, and what a connection cut under the reader gives.
+            raise _error(host, error, line, timeout_s) from None
+        with answer:
+            status = answer.status_code
+            if line.is_cut():  # what was cut in its headers passes for whole
+                raise _error(host, TimeoutError(), line, timeout_s)
+            try:
+                begun = answer.raw.read(ANSWER_BYTES, decode_content=False)
+            except Exception as error:
+                if method == "GET":
+                    raise _error(host, error, line, timeout_s) from None
+            if line.is_cut() and method == "GET":
+                raise _error(host, TimeoutError(), line, timeout_s)
     if 200 <= status < 300:
         return Taken(status, begun)
     what = "sends us elsewhere" if 300 <= status < 400 else "refuses it"
@@ -120,6 +153,87 @@ def _ask(
     )
 
 
+def knock(
+    url: str, *, timeout_s: float, trust: str | None = None, lines: Lines | None = None
+) -> str:
+    """See whether the server of `url` is reached and can be trusted; it is asked for nothing.
+
+    Gives its host and port. Raises `PostError`.
+    """
+    parts = urlsplit(url)
+    host, port = _host(url), parts.port or _PORTS[parts.scheme]
+    with (lines or Lines()).line(timeout_s) as line:
+        try:
+            with socket.create_connection((parts.hostname or "", port), timeout_s) as wire:
+                line.watch(wire)
+                if parts.scheme == "https":
+                    context = _context(trust)
+                    if trust is None:
+                        context.load_verify_locations(DEFAULT_CA_BUNDLE_PATH)
+                    context.wrap_socket(wire, server_hostname=parts.hostname).close()
+        except (OSError, ValueError) as error:
+            raise _error(host, error, line, timeout_s) from None
+    return f"{host}:{port}"
+
+
+class _BarredError(Exception):
+    """The name has led to where nothing may be sent."""
+
+
+class _Watched(HTTPAdapter):
+    """Connections that `line` can cut, also while headers come; the machine's authorities count.
+
+    A connection to an address that `may_reach` bars is given up before a byte is sent.
+    """
+
+    def __init__(
+        self, line: Line, context: ssl.SSLContext | None, may_reach: Callable[[str], bool] | None
+    ) -> None:
+        self._line = line
+        self._context = context
+        self._may_reach = may_reach
+        super().__init__()
+
+    def init_poolmanager(self, *args: Any, **keywords: Any) -> None:
+        super().init_poolmanager(*args, ssl_context=self._context, **keywords)
+        line, may_reach = self._line, self._may_reach
+
+        class Plain(HTTPConnection):
+            def _new_conn(self) -> socket.socket:
+                made = super()._new_conn()
+                line.watch(made)
+                return made
+
+        class Secured(HTTPSConnection):
+            def _new_conn(self) -> socket.socket:
+                made = super()._new_conn()
+                line.watch(made)
+                # Of the connection itself: to look the name up beforehand could give another.
+                if may_reach is not None and not may_reach(made.getpeername()[0]):
+                    made.close()
+                    raise _BarredError
+                return made
+
+        class PlainPool(HTTPConnectionPool):
+            ConnectionCls = Plain
+
+        class SecuredPool(HTTPSConnectionPool):
+            ConnectionCls = Secured
+
+        self.poolmanager.pool_classes_by_scheme = {"http": PlainPool, "https": SecuredPool}
+
+
+def _context(trust: str | None) -> ssl.SSLContext:
+    return ssl.create_default_context(cafile=trust)
+
+
+def _host(url: str) -> str:
+    try:
+        return urlsplit(url).hostname or "the address"
+    except ValueError:
+        return "the address"
+
+
 def _wait_s(told: str | None) -> float | None:
     """The seconds of a Retry-After header (RFC 9110, 10.2.3); a date is left out."""
     if told is None or not told.strip().isascii() or not told.strip().isdigit():
@@ -127,13 +241,25 @@ def _wait_s(told: str | None) -> float | None:
     return min(float(told), LONGEST_WAIT_S)
 
 
-def _reason(host: str, error: Exception, overdue: bool, timeout_s: float) -> str:
-    if overdue or isinstance(error, requests.Timeout | TimeoutError):
-        return f"{host} gave no answer within {timeout_s:g} s"
-    if isinstance(error, requests.exceptions.SSLError):
-        return f"the certificate of {host} can't be trusted"
-    if isinstance(error, requests.exceptions.InvalidURL | requests.exceptions.InvalidSchema):
-        return f"{host} can't be asked: the address is not one"
-    if isinstance(error, requests.ConnectionError):
-        return f"{host} can't be reached"
-    return f"{host} broke off: {type(error).__name__}"
+def _error(host: str, error: Exception, line: Line, timeout_s: float) -> PostError:
+    failed = partial(PostError, retry=True)
+    text = str(error)  # it holds the address, and is looked at alone
+    if line.is_cut() and not line.overdue:
+        return failed(f"{host} was not asked: the service stops")
+    if line.overdue or isinstance(error, requests.Timeout | TimeoutError):
+        return failed(f"{host} gave no answer within {timeout_s:g} s")
+    if isinstance(error, _BarredError):
+        return failed(f"{host} leads into a private network, where this may not be sent")
+    if "CERTIFICATE_VERIFY_FAILED" in text:
+        return failed(f"the certificate of {host} can't be trusted")
+    if isinstance(error, requests.exceptions.SSLError | ssl.SSLError):
+        return failed(f"{host} doesn't speak TLS as it should")
+    if isinstance(error, ValueError):  # as of requests, for an address that is none
+        return PostError(f"{host} can't be asked: the address is not one", retry=False)
+    if isinstance(error, socket.gaierror) or "NameResolution" in text:
+        return failed(f"the name {host} can't be resolved")
+    if isinstance(error, requests.ConnectionError) and "Connection aborted" in text:
+        return failed(f"{host} hung up")
+    if isinstance(error, requests.ConnectionError | OSError):
+        return failed(f"{host} can't be reached")
+    return failed(f"{host} broke off: {type(error).__name__}")

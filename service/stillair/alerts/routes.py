@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Protocol
 
 from stillair.errors import DeliveryError
@@ -82,6 +84,29 @@ class Message:
             stage=notice.stage,
             person=notice.person,
         )
+
+    @property
+    def number(self) -> str:
+        """What the same message has each time it is sent, for who shall take it once."""
+        return hashlib.sha256(self.key.encode("utf-8", "replace")).hexdigest()[:32]
+
+    def for_programs(self) -> bytes:
+        """The message as JSON."""
+        at = self.created_at.astimezone(UTC).isoformat(timespec="seconds")
+        told = {
+            "key": self.number,
+            "chamber": self.chamber,
+            "alarm": self.alarm,
+            "kind": self.kind,
+            "priority": self.priority,
+            "stage": self.stage,
+            "person": self.person,
+            "title": self.title,
+            "text": self.text,
+            "created_at": at.replace("+00:00", "Z"),
+            "link": self.link,
+        }
+        return json.dumps(told, ensure_ascii=False).encode("utf-8", "replace")
 
 
 class Route(Protocol):

@@ -27,7 +27,9 @@ log = logging.getLogger(__name__)
 PATTERNS: Mapping[Sounding, tuple[tuple[float, float], ...]] = {
     Sounding.FIRE: ((0.5, 0.5), (0.5, 0.5), (0.5, 1.5)),
     Sounding.ATTENTION: ((0.2, 9.8),),
+    Sounding.TEST: ((0.5, 0.5), (0.5, 0.5), (0.5, 1.5)),
 }
+ONCE = frozenset({Sounding.TEST})  # one round, and silence after it
 REST_S = 3600.0
 FIT_TONES = 3  # that many whole tones in a row show that a failed output works again
 STOP_S = 0.9
@@ -69,14 +71,23 @@ class SounderLoop:
     on_trouble : callable
         Told (True, reason) when the output begins to fail, (False, "") when it has
         sounded again. Silence proves nothing.
+    on_test : callable
+        Told whether the one round of a test was made, and why not. Nothing is told of
+        one that gave way to something else.
     """
 
     def __init__(
-        self, output: SounderOutput, clock: Clock, on_trouble: Callable[[bool, str], None]
+        self,
+        output: SounderOutput,
+        clock: Clock,
+        on_trouble: Callable[[bool, str], None],
+        on_test: Callable[[bool, str], None] = lambda *_: None,
     ) -> None:
         self._output = output
         self._clock = clock
         self._on_trouble = on_trouble
+        self._on_test = on_test
+        self._fault = ""  # of the newest call of the output, where it failed
         self._wanted = Sounding.SILENT
         self._failing = False
         self._fit_tones = 0
@@ -126,17 +137,35 @@ class SounderLoop:
         while not self._over(sounding):
             if pattern is None:
                 start_s += REST_S
-                self._clock.wait(start_s, self._wake)
+                if self._clock.wait(start_s, self._wake):
+                    return  # also where the same is wanted again: the word must not spin here
                 continue
+            faults: list[str] = []
             for tone_s, pause_s in pattern:
                 begun = self._ask(lambda: self._output.on(sounding))
                 woken = self._clock.wait(start_s + tone_s, self._wake)
-                self._count(self._ask(self._output.off) and begun)
+                fault = "" if begun else self._fault
+                whole = self._ask(self._output.off) and begun
+                faults += [] if whole else [fault or self._fault]
+                self._count(whole)
                 start_s += tone_s + pause_s
                 if woken or self._clock.wait(start_s, self._wake):
                     return
             # After a standstill (a suspended machine) begin anew instead of catching up.
             start_s = max(start_s, self._clock.now_s())
+            if sounding in ONCE:
+                pattern = None
+                # A program tells only when it has ended how it went.
+                whole = self._ask(self._output.off)
+                self._tell_test(faults[0] if faults else "" if whole else self._fault)
+                self._ask(self._output.silence)
+
+    def _tell_test(self, fault: str) -> None:
+        try:
+            self._on_test(not fault, fault)
+        except Exception:
+            # Whoever is told must not silence the sounder.
+            log.exception("how the sounder's test went was not taken")
 
     def _over(self, sounding: Sounding) -> bool:
         return self._stopping or self._wanted is not sounding
@@ -149,8 +178,9 @@ class SounderLoop:
         except Exception as error:
             # Any error of a driver or program: the pattern goes on, for it may work again.
             self._fit_tones = 0
+            self._fault = str(error) or type(error).__name__
             if not self._failing:
-                self._tell(True, str(error) or type(error).__name__)
+                self._tell(True, self._fault)
             return False
         finally:
             self._asked_s = None

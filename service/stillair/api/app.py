@@ -6,6 +6,7 @@ import asyncio
 import time
 from collections.abc import Container, Mapping
 from pathlib import Path
+from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.concurrency import run_in_threadpool
@@ -24,7 +25,10 @@ from stillair.api.description import ERRORS, Description
 from stillair.api.entry import COOKIE, caller, viewer
 from stillair.api.guard import Guard
 from stillair.api.routers import (
+    alarm_tests,
     answering,
+    answering_tests,
+    attendance,
     jobs,
     live,
     people,
@@ -32,13 +36,22 @@ from stillair.api.routers import (
     quiet,
     session,
     setting_up,
+    telephones,
     trust,
     watching,
 )
 from stillair.runtime.service import Service
 
-# What signing in and the page of a link need.
-OPEN_FILES = frozenset({"sign-in.js", "answer.js", "stillair.css", "icon.svg"})
+# What signing in and the page of a link need, and what a telephone asks for by itself, without
+# its person's session.
+OPEN_FILES = frozenset(
+    {
+        *("sign-in.js", "answer.js", "answer-test.js", "stillair.css", "icon.svg"),
+        *("app.webmanifest", "worker.js", "icon-180.png", "icon-192.png", "icon-512.png"),
+        "badge.png",
+    }
+)
+WORKER = "worker.js"
 
 
 def build(
@@ -77,7 +90,21 @@ def build(
     app.state.first_code = first_code or FirstCode(time.monotonic)
     description = Description(app, cookie=COOKIE)
     problems.install(app, description.methods)
-    for part in (watching, quiet, jobs, pictures, live, session, people, setting_up, answering):
+    for part in (
+        watching,
+        quiet,
+        jobs,
+        pictures,
+        live,
+        session,
+        people,
+        setting_up,
+        alarm_tests,
+        answering,
+        answering_tests,
+        telephones,
+        attendance,
+    ):
         app.include_router(part.router)
 
     @app.get("/api/openapi.json", include_in_schema=False)
@@ -111,3 +138,10 @@ class _Pages(StaticFiles):
         if scope["type"] == "http" and self.get_path(scope) not in OPEN_FILES:
             await run_in_threadpool(viewer, Request(scope))  # it asks a disk, which may be slow
         await super().__call__(scope, receive, send)
+
+    def file_response(self, *args: Any, **kwargs: Any) -> Response:
+        answer = super().file_response(*args, **kwargs)
+        if Path(str(args[0])).name == WORKER:
+            # It lies under /web/ and looks after all pages (Service Workers, 5.6).
+            answer.headers["Service-Worker-Allowed"] = "/"
+        return answer

@@ -138,6 +138,9 @@ _NAMES: Mapping[str, tuple[str, str]] = {
     "new": ("The new password", ""),
     "code": ("The code", ""),
     "role": ("The role", ""),
+    "person": ("The person", ""),
+    "label": ("The telephone's name", ""),
+    "endpoint": ("The telephone's address", ""),
 }
 _PLAIN: Mapping[str, str] = {
     "missing": "is missing",

@@ -7,7 +7,8 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field
 
 from stillair.access.roles import Role, Scope
-from stillair.model import JobOutcome, Kind, Place
+from stillair.alerts.telephones import ENDPOINT_CHARACTERS
+from stillair.model import Heard, JobOutcome, Kind, Place
 from stillair.runtime.answering import MOST_QUIET_MINUTES
 from stillair.storage.history import Page
 
@@ -98,6 +99,55 @@ class OutOfService(InService):
     reason: Annotated[str, Field(min_length=1, max_length=200)]
 
 
+class HandingOver(Posted):
+    """Who is asked to be near from now on."""
+
+    to: Name
+
+
+class LettingRun(Posted):
+    """Why nobody has to be near, and which job is meant; without one, that of the chamber."""
+
+    reason: Name
+    job: Name = ""
+
+
+class NewAlarmTest(Posted):
+    """An alarm test that begins now, of a chamber or of the first."""
+
+    chamber: Name | None = None
+
+
+class ConfirmedTest(Posted):
+    """What somebody says of the messages of a test: of one route, or of all of a person's.
+
+    "heard": it arrived and was heard; "silent": it arrived, and made no sound; "nothing".
+    """
+
+    person: Name
+    heard: Annotated[Heard, Field(strict=False)]
+    route: Annotated[str, Field(max_length=1000)] | None = None
+
+
+class HeardOfTest(Posted):
+    """What the person of a link says of the one message that it came with."""
+
+    heard: Annotated[Heard, Field(strict=False)]
+
+
+class AnsweredTest(BaseModel):
+    """A message of an alarm test, as the one who got it may confirm it."""
+
+    person: str
+    until_at: str
+    name: str
+    at: str
+    route: str
+    heard: Heard | None
+    open: bool
+    text: str
+
+
 class Pausing(Posted):
     """For how long the camera looks away."""
 
@@ -185,6 +235,57 @@ class SignIn(Posted):
     password: Annotated[str, Field(max_length=1000)]
 
 
+class NewTelephone(Posted):
+    """A telephone as its browser describes it (Push API, `PushSubscription.toJSON`).
+
+    Its address and keys are secret. `replaces` is the id under which it was known before.
+    """
+
+    person: Annotated[str, Field(min_length=1, max_length=40)]
+    label: Annotated[str, Field(max_length=60)] = ""
+    endpoint: Annotated[
+        str, Field(max_length=ENDPOINT_CHARACTERS, pattern=r"^https://[!-~]+$", repr=False)
+    ]
+    p256dh: Annotated[
+        str, Field(min_length=87, max_length=88, pattern=r"^[A-Za-z0-9_-]{87}=?$", repr=False)
+    ]
+    auth: Annotated[
+        str, Field(min_length=22, max_length=24, pattern=r"^[A-Za-z0-9_-]{22}={0,2}$", repr=False)
+    ]
+    replaces: Annotated[str, Field(pattern=r"^[0-9a-f]{16}$")] | None = None
+
+
+class JoinedTelephone(BaseModel):
+    """A telephone that has joined; `failing` says why it didn't get the last message."""
+
+    id: str
+    person: str
+    label: str
+    added_at: str
+    last_ok_at: str | None
+    failing: str
+
+
+class Joined(BaseModel):
+    """All telephones, and the people whose telephones may join."""
+
+    items: list[JoinedTelephone]
+    people: list[str]
+
+
+class SenderKey(BaseModel):
+    """The public key by which telephones know this service, base64url."""
+
+    key: str
+
+
+class Tried(BaseModel):
+    """Whether a trial was taken by the telephone's push service, and what it said."""
+
+    taken: bool
+    told: str
+
+
 class Listing(BaseModel):
     """A page of a list, newest last; ask on with `after=next`."""
 
@@ -228,6 +329,12 @@ class Done(BaseModel):
 
     done: bool = True
     stored: bool = True
+
+
+class Attended(Done):
+    """By when the next sign of somebody near is asked for; null where nobody is asked."""
+
+    due_at: str | None
 
 
 class AnsweredAlarm(BaseModel):

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from stillair import __version__
-from stillair.cli import backup, certificate, links, people, recorded, service
+from stillair.cli import backup, certificate, links, people, recorded, service, testing
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -26,6 +26,7 @@ app.command()(recorded.jobs)
 app.command()(recorded.export)
 app.command("what-if")(recorded.what_if)
 app.command()(service.inspect)
+app.command("alarm-test")(testing.alarm_test)
 app.command()(backup.backup)
 app.command()(backup.restore)
 app.command()(backup.report)

@@ -17,6 +17,7 @@ from pydantic_core import ErrorDetails
 from stillair.config.forms import Kind, choices, field_kind, kind_of, members, takes
 from stillair.config.near import did_you_mean, listed, printable, shown, shown_key
 from stillair.config.settings import ChamberSettings
+from stillair.config.values import Hides
 
 MOST_SAID = 400  # characters of what a check of one value says
 SECRET = re.compile("password|secret|token", re.IGNORECASE)
@@ -79,6 +80,7 @@ class _Place:
         self.secret = False
         for part in location:
             self._step(part)
+        self.hides = _hides(self.kind)
 
     def _step(self, part: int | str) -> None:
         inner = self.kind.inner if self.kind else None
@@ -98,6 +100,15 @@ class _Place:
         self.path += ("." if self.path else "") + shown_key(key)
         fields = {field.alias or name: field for name, field in table.model_fields.items()}
         self.kind = field_kind(fields[key]) if key in fields else None
+
+
+def _hides(kind: Kind | None) -> Hides | None:
+    """What a text is to be shown by, also where it stands in the place of a list of such."""
+    if kind is None:
+        return None
+    if get_origin(kind.inner) is tuple:
+        return _hides(kind_of(get_args(kind.inner)[0]))
+    return next((mark for mark in kind.marks if isinstance(mark, Hides)), None)
 
 
 def _is_table(inner: Any) -> TypeGuard[type[BaseModel]]:
@@ -133,6 +144,8 @@ def _given(value: object, at: _Place) -> str:
     if at.secret or (value is None):
         return ""
     if isinstance(value, str):
+        if at.hides is not None:
+            return f" = {shown(at.hides.shown(value))}"
         login, query = SECRET_IN_ADDRESS
         value = query.sub("?…", login.sub("//…@", value))
     return f" = {shown(value)}"

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import ipaddress
+from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import Field, SecretStr, Strict, ValidationInfo, field_validator
 
 from stillair.config.tables import Table
 from stillair.config.values import (
+    Contact,
     DayStretch,
     FilePath,
     Host,
@@ -20,6 +22,7 @@ from stillair.config.values import (
     Pin,
     Port,
     Route,
+    Server,
     Takes,
     command_line,
     context_of,
@@ -55,9 +58,8 @@ class PersonTable(Table):
     routes: Annotated[tuple[Route, ...], Strict(False)] = Field(
         min_length=1,
         max_length=20,
-        description=(
-            'How to reach them, in this order: "mailto:somebody@example.org". Danger takes all.'
-        ),
+        repr=False,  # an address may be a secret
+        description="How to reach them, in this order: see the table of routes. Danger takes all.",
     )
     quiet_hours: DayStretch | None = Field(
         default=None,
@@ -97,6 +99,7 @@ class Login(Table):
         return SecretStr(read_secret(file))
 
 
+SHORTEST_SECRET = 16
 MAIL_PORTS = {"none": 25, "starttls": 587, "tls": 465}
 
 
@@ -130,6 +133,53 @@ class MailTable(Login):
                 ' "starttls" or "tls" is right, or a server on this machine'
             )
         return security
+
+
+class WebhookTable(Table):
+    """What signs the messages to web addresses."""
+
+    secret_file: FilePath | None = Field(
+        default=None, description="File whose one line signs messages to web addresses."
+    )
+    secret: SecretStr | None = Field(
+        default=None, description="What signs them itself; better kept in secret_file."
+    )
+
+    @field_validator("secret")
+    @classmethod
+    def _one_secret(cls, secret: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
+        file = info.data.get("secret_file")
+        if secret is not None and file is not None:
+            raise ValueError("is given beside secret_file; keep one of them")
+        if file is not None and context_of(info).files_count:
+            secret = SecretStr(read_secret(file, "the secret"))
+        if secret is not None and len(secret.get_secret_value()) < SHORTEST_SECRET:
+            raise ValueError(
+                f"has to be {SHORTEST_SECRET} characters or more, by chance:"
+                " openssl rand -hex 32 makes one"
+            )
+        return secret
+
+
+class PushTable(Table):
+    contact: Contact = Field(
+        default="mailto:nobody@stillair.invalid",
+        description="Where those who run a push service may turn to; some want a real address.",
+    )
+    own_server: Server | None = Field(
+        default=None,
+        description="A push service of your own, the only one that may stand in a private network.",
+    )
+    trust_file: FilePath | None = Field(
+        default=None, description="Certificates to check own_server by; else the machine's own."
+    )
+
+    @field_validator("trust_file")
+    @classmethod
+    def _of_own_server(cls, file: Path | None, info: ValidationInfo) -> Path | None:
+        if file is not None and info.data.get("own_server", "") is None:
+            raise ValueError("is of no use without own_server")
+        return file
 
 
 class MqttTable(Login):

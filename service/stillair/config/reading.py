@@ -204,7 +204,7 @@ def _checked(raw: dict[str, Any], source: str, folder: Path, *, replay: bool) ->
         settings = ChamberSettings.model_validate(raw, context=context)
     except ValidationError as error:
         faults.append(sentences(error))
-    faults.append(faults_between_tables(raw, sensors_needed=not replay))
+    faults.append(faults_between_tables(raw, sensors_needed=not replay, context=context))
     if not replay:
         faults.append(faults_of_simulation(raw, folder))
     told = _first(itertools.chain.from_iterable(faults))

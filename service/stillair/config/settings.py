@@ -10,10 +10,12 @@ from __future__ import annotations
 import hashlib
 import json
 from enum import StrEnum
+from functools import cached_property
 from typing import Annotated, Any
 
 from pydantic import Field, Strict, ValidationInfo, field_validator
 
+from stillair.config.attendance import AttendanceTable
 from stillair.config.company import HeartbeatTable, Neighbours
 from stillair.config.inputs import (
     AnyContact,
@@ -24,8 +26,17 @@ from stillair.config.inputs import (
     SimulationTable,
 )
 from stillair.config.materials import MATERIALS, USUAL_LIMIT_C, Material, can_burn, weakest
-from stillair.config.reach import AnySounder, MailTable, MqttTable, PageTable, PersonTable
+from stillair.config.reach import (
+    AnySounder,
+    MailTable,
+    MqttTable,
+    PageTable,
+    PersonTable,
+    PushTable,
+    WebhookTable,
+)
 from stillair.config.tables import Table
+from stillair.config.testing import AlarmTestTable
 from stillair.config.values import Name, Otherwise, Zone
 from stillair.model import chamber_key
 
@@ -100,6 +111,21 @@ class HistoryTable(Table):
     )
 
 
+OUTGOING = {
+    "mail",
+    "mqtt",
+    "webhook",
+    "push",
+    "page",
+    "people",
+    "alarm_test",
+    "heartbeat",
+    "neighbours",
+}
+# Whatever changes in one of these has to be tried anew by an alarm test.
+REACH = {"people", "mail", "mqtt", "webhook", "push", "sounder", "stop"}
+
+
 class Family(StrEnum):
     """Where the readings of a chamber come from; one chamber has one of these."""
 
@@ -128,9 +154,13 @@ class ChamberSettings(Table):
     )
     mail: MailTable | None = None
     mqtt: MqttTable | None = None
+    attendance: AttendanceTable | None = None
+    alarm_test: AlarmTestTable = AlarmTestTable()
+    webhook: WebhookTable | None = None
     page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None
     neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
+    push: PushTable = PushTable()
     history: HistoryTable = HistoryTable()
 
     @property
@@ -146,6 +176,15 @@ class ChamberSettings(Table):
     def combustible(self) -> bool:
         """True when any part of the enclosure burns."""
         return self.chamber.combustible
+
+    @property
+    def asks_for_presence(self) -> bool:
+        """Whether somebody is asked to be near this box while it is hot.
+
+        Where time is played fast nobody could keep up, so there only if it is wanted.
+        """
+        wanted = self.speed == 1.0 if self.attendance is None else self.attendance.ask
+        return self.combustible and wanted
 
     @property
     def family(self) -> Family:
@@ -174,6 +213,14 @@ class ChamberSettings(Table):
     @property
     def fingerprint(self) -> str:
         """Twelve characters that change with any setting that bears on what is seen and decided."""
-        reach = {"mail", "mqtt", "page", "people", "heartbeat", "neighbours"}
-        plain = self.model_dump(mode="json", exclude=reach)
-        return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]
+        return _mark(self.model_dump(mode="json", exclude=OUTGOING))
+
+    @cached_property
+    def reach_mark(self) -> str:
+        """Twelve characters that change with any setting by which an alarm reaches somebody."""
+        # Passwords are no part of it: they are left out of what a secret shows of itself.
+        return _mark(self.model_dump(mode="json", include=REACH))
+
+
+def _mark(plain: object) -> str:
+    return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()[:12]

@@ -7,12 +7,15 @@ with every other fault, however many tables are wrong on their own.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from typing import Any
 
+from stillair.alerts.addresses import RouteKind, route_kind
 from stillair.config.inputs import GpioContact
 from stillair.config.near import shown
 from stillair.config.reach import GpioSounder
 from stillair.config.settings import ChamberSettings, Family
+from stillair.config.values import FileContext, route_address
 from stillair.model import Place
 
 Row = Mapping[str, Any]
@@ -40,7 +43,15 @@ THING: Mapping[str, Mapping[str, object]] = {
 }
 
 
-def faults_between_tables(raw: Row, *, sensors_needed: bool) -> Iterator[str]:
+# What a kind of route needs beside it, with how that is said.
+NEEDS = {
+    RouteKind.MAIL: ("mail", "a mailto route needs a table [mail] that names the server"),
+    RouteKind.TOPIC: ("mqtt", "an mqtt route needs a table [mqtt] that names the broker"),
+    RouteKind.WEBHOOK: ("webhook", "a web address needs a table [webhook] with what signs"),
+}
+
+
+def faults_between_tables(raw: Row, *, sensors_needed: bool, context: FileContext) -> Iterator[str]:
     """Every breach of a rule between tables, one sentence each."""
     sensors, particles, contacts, people = (
         list(rows(raw, name)) for name in ("sensor", "particles", "contact", "person")
@@ -63,10 +74,8 @@ def faults_between_tables(raw: Row, *, sensors_needed: bool) -> Iterator[str]:
         for path, row in (*sensors, *contacts):
             if row.get("driver") == "mqtt":
                 yield f'{path}.driver = "mqtt": needs a table [mqtt] that names the broker'
-    if "mail" not in raw:
-        for path, row in people:
-            if any(_is_mail(route) for route in _list(row.get("routes"))):
-                yield f"{path}.routes: a mailto route needs a table [mail] that names the server"
+    for path, row in people:
+        yield from _unserved(raw, path, _list(row.get("routes")), context)
 
 
 def _company(raw: Row) -> Iterator[str]:
@@ -154,8 +163,22 @@ def _list(value: object) -> list[Any]:
     return value if isinstance(value, list) else []
 
 
-def _is_mail(route: object) -> bool:
-    return isinstance(route, str) and route.lower().startswith("mailto:")
+def _unserved(raw: Row, path: str, routes: list[Any], context: FileContext) -> Iterator[str]:
+    """What the routes of a person need and is not there, once each."""
+    kinds: dict[RouteKind, None] = {}
+    for route in routes:
+        with suppress(ValueError):  # a file that can't be read is told by itself
+            kind = route_kind(route_address(route, context)) if isinstance(route, str) else None
+            if kind is not None:
+                kinds[kind] = None
+    for kind in kinds:
+        table, words = NEEDS.get(kind, ("", ""))
+        if table and table not in raw:
+            yield f"{path}.routes: {words}"
+    webhook = raw.get("webhook")
+    has_none = isinstance(webhook, dict) and {"secret", "secret_file"}.isdisjoint(webhook)
+    if RouteKind.WEBHOOK in kinds and has_none:
+        yield f"{path}.routes: a web address needs webhook.secret_file: what signs"
 
 
 def _same_names(kind: str, named: list[tuple[str, Row]]) -> Iterator[str]:

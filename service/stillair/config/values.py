@@ -16,6 +16,7 @@ import ipaddress
 import re
 import shlex
 import stat
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
@@ -24,9 +25,11 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import AfterValidator, Field, Strict, ValidationInfo
 
+from stillair.alerts.addresses import RouteKind, route_kind
 from stillair.config.near import did_you_mean
 
 SECRET_FILE_BYTES = 4096
+ROUTE_CHARACTERS = 1000
 PATH_CHARACTERS = 1024
 
 
@@ -42,6 +45,13 @@ class Otherwise:
     """What holds when a key is left out, where that is no single value."""
 
     words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Hides:
+    """How a text is shown in a fault, where part of it may be a secret."""
+
+    shown: Callable[[str], str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,17 +178,106 @@ def mail_address(value: str) -> str:
     return value
 
 
-ROUTE_SCHEMES = ("mailto",)
+FILE_ROUTE = "file:"
+ROUTES = "mailto:, webpush:, mqtt:, https:// and those of message services, as json://"
 
 
-def _route(value: str) -> str:
-    scheme, colon, address = value.partition(":")
-    if not colon and "@" in value:
-        raise ValueError(f'has to begin with its scheme: "mailto:{value[:60]}"')
-    if scheme.lower() not in ROUTE_SCHEMES:
-        known = ", ".join(f"{each}:" for each in ROUTE_SCHEMES)
-        raise ValueError(f"is no route that Stillair can send on; so far there is {known}")
-    return f"mailto:{mail_address(address)}"
+def route_address(value: str, context: FileContext) -> str:
+    """What a route is sent to: itself, or the one line of the file that it names.
+
+    Raises `ValueError` for a file that holds none.
+    """
+    if not value.lower().startswith(FILE_ROUTE) or not context.files_count:
+        return value
+    path = context.folder / value[len(FILE_ROUTE) :].removeprefix("//")
+    must_be_readable(path)
+    address = read_secret(path, "an address")
+    if address.lower().startswith(FILE_ROUTE):
+        raise ValueError("names a file that names a file; it has to hold the address itself")
+    return address
+
+
+def _route(value: str, info: ValidationInfo) -> str:
+    """A route as it is sent on. No clause repeats an address: it may be a secret."""
+    address = _one_line(route_address(value, context_of(info)))
+    scheme, _, rest = address.partition(":")
+    match route_kind(address):
+        case RouteKind.MAIL:
+            return f"mailto:{mail_address(rest)}"
+        case RouteKind.PUSH:
+            if rest:
+                raise ValueError("has to be webpush: alone; telephones join on the page")
+            return "webpush:"
+        case RouteKind.TOPIC:
+            if not rest:
+                raise ValueError('has to name its topic, as in "mqtt:shed/alarms"')
+            return f"mqtt:{_topic(rest)}"
+        case RouteKind.WEBHOOK:
+            return _web_address(address)
+        case RouteKind.MESSENGER if context_of(info).files_count:
+            # Imported here: its library takes time and memory, and few have such an address.
+            from stillair.alerts.messenger import fault_of, schemes
+
+            if fault := fault_of(address):
+                near = "" if scheme.lower() in schemes() else did_you_mean(scheme, schemes())
+                raise ValueError(f"{fault}{near}")
+            return address
+        case RouteKind.MESSENGER:
+            return address
+        case _ if scheme.lower() == "file":
+            return address  # which nobody reads: see `files_count`
+        case _ if "@" in address and ":" not in address:
+            raise ValueError(f'has to begin with its scheme: "mailto:{address[:60]}"')
+        case _:
+            raise ValueError(f"is no route that Stillair can send on; there are {ROUTES}")
+
+
+def _web_address(value: str) -> str:
+    try:
+        parts = urlsplit(value)
+        host = parts.hostname or ""
+        whole = bool(host) and parts.port != 0 and not parts.fragment
+    except ValueError:
+        whole, host, parts = False, "", urlsplit("")
+    if not whole or " " in value:
+        raise ValueError("is no whole web address, as in https://example.org/alarms")
+    if parts.scheme == "http" and not is_near(host):
+        raise ValueError(
+            "would let whoever sits between read along: has to begin with https://, or to name"
+            " this machine or one of a private network"
+        )
+    return value
+
+
+def shown_route(value: str) -> str:
+    """A route as a fault may show it: an address that may be a secret is left out."""
+    scheme, colon, rest = value.partition(":")
+    open_schemes = ("mailto", "mqtt", "webpush", "file")
+    if (not colon and "/" not in value) or (
+        scheme.lower() in open_schemes and not rest.startswith("//")
+    ):
+        return value
+    return f"{scheme[:20]}:…" if colon and re.fullmatch(r"[A-Za-z][\w+.-]*", scheme) else "…"
+
+
+def _contact(value: str) -> str:
+    scheme, _, address = value.partition(":")
+    if scheme == "mailto":
+        return f"mailto:{mail_address(address)}"
+    if not re.fullmatch(r"https://[^\s/@?#]+(/[^\s?#]*)?", value) or not value.isascii():
+        raise ValueError('has to be "mailto:somebody@example.org" or the https address of a page')
+    return value
+
+
+def _server(value: str) -> str:
+    if (
+        not re.fullmatch(r"[a-z0-9.-]+:[0-9]{1,5}", value)
+        or not 0 < int(value.rpartition(":")[2]) < 65536
+    ):
+        raise ValueError(
+            'has to be a host in small letters and its port, as in "shed.example:8443"'
+        )
+    return value
 
 
 def day_stretch(value: str) -> tuple[int, int]:
@@ -216,8 +315,11 @@ def _path(value: Path, info: ValidationInfo) -> Path:
 
 def must_be_file(path: Path, info: ValidationInfo) -> Path:
     """The path of a regular file, or `ValueError`. Devices and pipes could block a start."""
-    if not context_of(info).files_count:
-        return path
+    return must_be_readable(path) if context_of(info).files_count else path
+
+
+def must_be_readable(path: Path) -> Path:
+    """The path of a regular file that is there, or `ValueError`."""
     try:
         mode = path.stat().st_mode
     except OSError as error:
@@ -227,8 +329,8 @@ def must_be_file(path: Path, info: ValidationInfo) -> Path:
     return path
 
 
-def read_secret(path: Path) -> str:
-    """The one line of a small file that holds a password, or `ValueError` without its content."""
+def read_secret(path: Path, what: str = "the password") -> str:
+    """The one line of a small file that holds a secret, or `ValueError` without its content."""
     try:
         with path.open("rb") as file:
             content = file.read(SECRET_FILE_BYTES + 1)
@@ -238,7 +340,7 @@ def read_secret(path: Path) -> str:
     except UnicodeDecodeError:
         raise ValueError("has to hold UTF-8 text") from None
     if len(content) > SECRET_FILE_BYTES or not secret or not secret.isprintable():
-        raise ValueError("has to hold one line, the password, and nothing else")
+        raise ValueError(f"has to hold one line, {what}, and nothing else")
     return secret
 
 
@@ -280,11 +382,24 @@ Origin = Annotated[
 ]
 Zone = Annotated[str, Field(max_length=100), AfterValidator(_zone), Takes("a time zone's name")]
 MailAddress = Annotated[str, AfterValidator(mail_address), Takes("an e-mail address")]
+Contact = Annotated[
+    str,
+    Field(max_length=200),
+    AfterValidator(_contact),
+    Takes("a mailto: or https: address"),
+]
+Server = Annotated[
+    str,
+    Field(max_length=259),
+    AfterValidator(_server),
+    Takes('a host and its port, as in "push.shed.example:8443"'),
+]
 Route = Annotated[
     str,
-    Field(max_length=400),
+    Field(max_length=ROUTE_CHARACTERS),
     AfterValidator(_route),
     Takes('a route, as in "mailto:somebody@example.org"'),
+    Hides(shown_route),
 ]
 # A path is written as text in TOML, hence not strict.
 AnyPath = Annotated[Path, Strict(False), AfterValidator(_path), Takes("a path")]

@@ -7,21 +7,27 @@ Instants (`_s`) are seconds of the chamber's time and move with it over a restar
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 from stillair.model.kinds import Kind, Priority
 
 
 @dataclass(frozen=True, slots=True)
 class AttendanceState:
-    """Whether somebody is near a box that can burn, as it was said last."""
+    """Whether somebody is near a box that can burn, as far as anybody has said so."""
 
     changed_s: float
-    what: str = ""  # what was said: "present", "handed over", "left", "unattended", "ended"
+    # What happened: "needed", "present", "asked over", "left", "unattended", "over", "not needed"
+    what: str = ""
     by: str = ""  # who said so
-    person: str = ""  # who is near now
+    since_s: float | None = None  # since when somebody has to be near; None: nobody has to
+    person: str = ""  # who is near, by name; "": somebody, or nobody so far
     confirmed_s: float | None = None  # when somebody was near last
-    job: str | None = None  # the job that was said to run unattended
-    reason: str = ""
+    left_s: float | None = None  # when whoever was near left
+    to: str = ""  # who has been asked to take over, and hasn't come so far
+    asked: int = 0  # how often somebody has been asked to
+    job: str | None = None  # the job that runs unattended, as somebody wants it
+    reason: str = ""  # why
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,16 +42,71 @@ class StopState:
     tried_s: float | None = None  # when the owner last tried it for real
 
 
+class Heard(StrEnum):
+    """What a person says of a test's message."""
+
+    HEARD = "heard"  # it arrived, and was heard
+    SILENT = "silent"  # it arrived, and nothing was to be heard
+    NOTHING = "nothing"  # it hasn't arrived
+
+
+class AlarmTestPhase(StrEnum):
+    """How far an alarm test has come."""
+
+    RUNNING = "running"
+    DONE = "done"  # all is sent, or has been waited for; people may still confirm
+    ENDED = "ended"  # by real danger
+    CUT_OFF = "cut_off"  # by a restart, or because its end never came
+
+
+@dataclass(frozen=True, slots=True)
+class RouteTried:
+    """What a test found out of one route of one person.
+
+    Times are seconds since the test began; `key` is that of its message in the outbox.
+    """
+
+    person: str
+    route: str
+    key: str
+    handed_after_s: float | None = None  # a server has taken the message
+    refused: str = ""  # why none has so far
+    heard: Heard | None = None
+    confirmed_after_s: float | None = None
+    confirmed_by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PartTried:
+    """What a test found out of what isn't a route: the sounder, the stop of the machine.
+
+    `well` is None where there is none, or it wasn't tried.
+    """
+
+    well: bool | None
+    told: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class AlarmTestState:
-    """One alarm test, as far as it has come."""
+    """One alarm test, as far as it has come.
+
+    `steps` are those parts of the way that were passed so far, from simulated signs to
+    messages; `setup` is a mark of people, routes, sounder and stop, which changes with them.
+    """
 
     id: str
     changed_s: float
     by: str = ""
-    phase: str = "running"  # running, done
+    phase: AlarmTestPhase = AlarmTestPhase.RUNNING
     started_s: float = 0.0
     steps: tuple[str, ...] = ()
+    scheduled: bool = False
+    setup: str = ""
+    why: str = ""  # how it ended, where that isn't as it should
+    routes: tuple[RouteTried, ...] = ()
+    sounder: PartTried | None = None
+    stop: PartTried | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -242,6 +242,7 @@ class Sounding(StrEnum):
     SILENT = "silent"
     ATTENTION = "attention"  # one short tone every 10 s: high priority, not yet seen
     FIRE = "fire"  # temporal three, ISO 8201
+    TEST = "test"  # the same, one round of it: an alarm test
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,7 +257,7 @@ class Outcome:
     jobs: tuple[Job, ...] = ()
     notes: tuple[JobNote, ...] = ()
     sounding: Sounding | None = None
-    created: str | None = None  # id of the job that a StartJob made
+    created: str | None = None  # id of the job or test that was begun
     outcomes: tuple[OutcomeTold, ...] = ()
     diagnoses: tuple[JobDiagnosis, ...] = ()
     judgements: tuple[EventJudged, ...] = ()

@@ -1,4 +1,4 @@
-"""Answering an alarm by the link in its message: who may, what is shown, what can be done.
+"""Answering an alarm or a test by the link in its message: who may, what is shown and done.
 
 A link shows one alarm, and the picture and last hour of that alarm's chamber; it lets
 its person say that they have seen it, or make it quiet for a time. Whoever is named in
@@ -12,13 +12,15 @@ from datetime import datetime
 from typing import Any, Protocol
 
 from stillair.access.answers import Answer, Answers, Purpose, Refused
+from stillair.alarms import testing
 from stillair.alarms.catalogue import CATALOGUE, is_danger, is_notice
 from stillair.alarms.wording import Stage
 from stillair.alerts.routes import Due
-from stillair.model import Kind, Place
+from stillair.model import AlarmTestState, Kind, Place, RouteTried
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import Found, State
 from stillair.storage.items import Item, alarm_item, label
+from stillair.watch.rehearsal import KEY
 
 QUIET_MINUTES = 10.0  # what the page offers: to walk there and shut a door
 MOST_QUIET_MINUTES = 60.0  # by a link; for longer somebody signs in
@@ -66,7 +68,11 @@ class Answering:
 
         It holds a secret: for what is sent, and for nowhere else.
         """
-        if self.base is None or due.alarm is None or not due.person or due.stage == Stage.OVER:
+        if self.base is None or not due.person:
+            return None
+        if due.stage == testing.TEST:
+            return self.address(Purpose.TEST, due.key.removeprefix(KEY), due.person)
+        if due.alarm is None or due.stage == Stage.OVER:
             return None
         return self.address(Purpose.ALARM, due.alarm, due.person)
 
@@ -98,19 +104,27 @@ class Answering:
         return answer
 
     def chamber_of(self, answer: Answer) -> Chamber | None:
-        """The chamber that it is about; None of what is about none, or of one that isn't here."""
-        if answer.purpose is Purpose.TEST:
-            return None
+        """The chamber that it is about; None of one that isn't here."""
         return next(iter(self._concerned(answer)), None)
 
     def _concerned(self, answer: Answer) -> Iterable[Chamber]:
         """The chambers of whose people the one who answers has to be."""
-        chambers = self._chambers()
-        if answer.purpose is Purpose.TEST:
-            return chambers
-        is_alarm = answer.purpose is Purpose.ALARM
-        key = answer.subject.rpartition("-")[0] if is_alarm else answer.subject
-        return [chamber for chamber in chambers if chamber.key == key]
+        key = answer.subject
+        if answer.purpose is Purpose.TEST:  # the message's key: "<chamber>-<test>:<route>"
+            key = key.partition(":")[0]
+        if answer.purpose is not Purpose.PRESENCE:
+            key = key.rpartition("-")[0]
+        return [chamber for chamber in self._chambers() if chamber.key == key]
+
+    def tried(self, answer: Answer) -> tuple[AlarmTestState, RouteTried] | None:
+        """The alarm test of whose message this link is, and that route; None of an earlier one."""
+        chamber = self.chamber_of(answer)
+        state = chamber.supervisor.view.alarm_test if chamber is not None else None
+        if state is None or answer.purpose is not Purpose.TEST:
+            return None
+        key = f"{KEY}{answer.subject}"
+        route = next((r for r in state.routes if r.key == key and r.person == answer.person), None)
+        return None if route is None else (state, route)
 
     def alarm(self, answer: Answer) -> Item | None:
         """The alarm as it stands this second, stored or not, or as it ended."""

@@ -16,6 +16,8 @@ from stillair.access.certificates import (
     vouches_for,
     why_due,
 )
+from stillair.alarms.testing import Readiness
+from stillair.alerts.addresses import RouteKind
 from stillair.config import ChamberSettings
 from stillair.config.inputs import CameraKind
 from stillair.errors import CertificateError
@@ -49,7 +51,21 @@ CAMERA_REMEDY = {
     " as long as it runs",
     CameraKind.SIMULATED: "take another scenario, or wait until this one has it plugged in",
 }
-MAIL_REMEDY = "see [mail]: host, port, security, username, password"
+ROUTE_REMEDY = {
+    RouteKind.MAIL: "see [mail]: host, port, security, username, password",
+    RouteKind.TOPIC: "see [mqtt]: host, port, tls, username, password",
+    RouteKind.WEBHOOK: "see that the address is right and that its server runs",
+}
+# Whether somebody who sleeps hears it; what really arrives only an alarm test shows.
+ON_SILENT = {
+    RouteKind.MAIL: "e-mail makes no sound on a telephone that is set to silent",
+    RouteKind.PUSH: "makes no sound on a telephone that is set to silent, unless its owner"
+    " lets this page through there",
+    RouteKind.TOPIC: "what listens on this topic decides whether anybody hears it",
+    RouteKind.WEBHOOK: "what takes it at this address decides whether anybody hears it",
+    RouteKind.MESSENGER: "makes no sound on a telephone that is set to silent, unless its owner"
+    " lets that app through there",
+}
 _ADVICE = re.compile(
     r"[;:,] (?=(?:switch|look|see|use|run|check|free|choose|fit|restart|name|unplug|stop"
     r"|its number may|sudo) )"
@@ -95,6 +111,19 @@ def unfit(thing: str, reason: str, remedy: str) -> Found:
     """A driver's reason may end with better advice than the general remedy."""
     told, *advice = _ADVICE.split(reason, maxsplit=1)
     return Found(thing, State.UNFIT, told, advice[0] if advice else remedy)
+
+
+def tested(thing: str, known: Readiness) -> Found:
+    """Whether an alarm would reach people, as the last alarm test has shown."""
+    told = f"{known.text[:1].lower()}{known.text[1:]}"
+    if known.ready:
+        return Found(thing, State.FIT, told)
+    if known.running:
+        return Found(thing, State.NOT_TRIED, told)
+    remedy = "begin one on the page Alarm test, or with stillair alarm-test while the service runs"
+    if known.awaits:
+        remedy = "say on the page Alarm test what arrived"
+    return Found(thing, State.NONE, told, remedy)
 
 
 def computer(of: Board) -> Iterator[Found]:

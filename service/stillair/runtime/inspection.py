@@ -17,7 +17,9 @@ from typing import TypeVar
 
 from stillair.access.certificates import Certificates
 from stillair.alarms import figures
-from stillair.alerts.mail import MailRoute
+from stillair.alarms.testing import readiness
+from stillair.alerts.addresses import RouteKind, public_form
+from stillair.alerts.telephones import FILE_NAME, Telephones
 from stillair.clock import SystemClock
 from stillair.config import ChamberSettings, default_chamber, load_chambers
 from stillair.config.inputs import AnyContact, AnyParticles, AnySensor, CameraKind
@@ -25,18 +27,19 @@ from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.errors import (
     CameraError,
     ContactError,
-    DeliveryError,
     InputError,
     SensorError,
     StillairError,
 )
 from stillair.fire.particles import USUAL_AT_START_UG
-from stillair.runtime import network
+from stillair.model import AlarmTestState, Timeline
+from stillair.runtime import network, pushing
+from stillair.runtime.attending import found_of
+from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.company import heard_of
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.found import (
     CONTACT_REMEDY,
-    MAIL_REMEDY,
     PARTICLES_REMEDY,
     SENSOR_REMEDY,
     Found,
@@ -46,20 +49,24 @@ from stillair.runtime.found import (
     computer,
     lasting_name,
     one_wire_addresses,
+    tested,
     unfit,
     unnamed_camera,
     unnamed_sensors,
 )
 from stillair.runtime.pausing import wishes
+from stillair.runtime.reaching import addresses, trials_of
+from stillair.runtime.tested import Mark, mark_with
 from stillair.runtime.viewing import facets, look
-from stillair.runtime.wiring import mail_settings
 from stillair.sensing.board import Board
 from stillair.sensing.board_files import ROOT, read_board
 from stillair.sensing.protocols import Camera, ParticleSensor, Sensor
+from stillair.storage.history import History
 
 T = TypeVar("T")
 
 TRY_S = 8.0  # a 1-Wire sensor takes 0.8 s, a camera or broker some seconds to connect
+ROUTE_S = 20.0  # more than the deadline of each
 BOARD_S = 5.0  # files of the kernel, but a disk may hang
 
 
@@ -78,11 +85,14 @@ def inspect_all(
     except (StillairError, TimeoutError) as error:
         board = None
         yield Found("disk", State.UNFIT, f"{folder}: {error}", "choose another with --data-dir")
+    telephones = Telephones(folder / FILE_NAME, lambda: at, mend=False)
     for settings in chambers:
         prefix = f"{settings.name}, " if len(chambers) > 1 else ""
         until_s, by = wishes(folder).get(settings.key, (0.0, ""))
         paused = f"paused by {by}" if until_s > at.timestamp() else ""
         yield from _chamber(settings, board, prefix=prefix, paused=paused)
+        yield from pushing.found(settings, telephones, prefix)
+        yield from _tested(settings, folder, at, prefix, mark_with(telephones))
     if board is not None:
         yield from unnamed_sensors(board, one_wire_addresses(chambers))
         yield from computer(board)
@@ -108,6 +118,7 @@ def _chamber(
         yield _sounder(settings, prefix)
         yield from _routes(settings, prefix)
         yield from _company(drivers, prefix)
+        yield from found_of(settings, prefix=prefix)
     finally:
         drivers.close()
 
@@ -247,14 +258,14 @@ def _sounder(settings: ChamberSettings, prefix: str) -> Found:
                 return Found(
                     thing, State.UNFIT, "this machine has no GPIO pins", "run it on the board"
                 )
-            return Found(thing, State.NOT_TRIED, f"GPIO {pin}", "listen for it in an alarm")
+            return Found(thing, State.NOT_TRIED, f"GPIO {pin}", "listen for it in an alarm test")
         case CommandSounder(command=command):
             program = command.split()[0]
             if shutil.which(program) is None:
                 return Found(
                     thing, State.UNFIT, f"there is no program {program}", "install or rename it"
                 )
-            return Found(thing, State.NOT_TRIED, f"by {program}", "listen for it in an alarm")
+            return Found(thing, State.NOT_TRIED, f"by {program}", "listen for it in an alarm test")
         case _:
             return Found(thing, State.NONE, "alarms are not heard")
 
@@ -262,19 +273,18 @@ def _sounder(settings: ChamberSettings, prefix: str) -> Found:
 def _routes(settings: ChamberSettings, prefix: str) -> Iterator[Found]:
     if not settings.people:
         yield Found(f"{prefix}routes", State.NONE, "nobody is told by message")
-    if settings.mail is None:
-        return
-    route = MailRoute(mail_settings(settings.mail))
-    people = figures.row([person.name for person in settings.people]) or "nobody"
-    thing = f"{prefix}mail to {people}"
-    try:
-        yield Found(thing, State.FIT, _within(20.0, route.check))
-    except (DeliveryError, TimeoutError) as error:
-        known = error if isinstance(error, DeliveryError) else None
-        told = known.reason if known else str(error)
-        yield Found(thing, State.UNFIT, told, (known.remedy if known else "") or MAIL_REMEDY)
-    finally:
-        route.close()
+    for trial in trials_of(settings):
+        thing = f"{prefix}{trial.thing} to {figures.row(trial.people) or 'nobody'}"
+        try:
+            yield _within(ROUTE_S, partial(trial.found, thing))
+        except (StillairError, TimeoutError) as error:
+            yield Found(thing, State.UNFIT, str(error), trial.remedy)
+        finally:
+            trial.route.close()
+    for person, address, kind in addresses(settings):
+        if kind in (RouteKind.PUSH, RouteKind.MESSENGER):
+            thing = f"{prefix}{public_form(address, person)} to {person}"
+            yield Found(thing, State.NOT_TRIED, "only an alarm test shows whether it arrives")
 
 
 def _company(drivers: Drivers, prefix: str) -> Iterator[Found]:
@@ -296,6 +306,35 @@ def _company(drivers: Drivers, prefix: str) -> Iterator[Found]:
             yield Found(thing, State.UNFIT, ails, "see whether it has power and network")
         else:
             yield Found(thing, State.FIT, "it is heard, and watches")
+
+
+def _tested(
+    settings: ChamberSettings, folder: Path, at: datetime, prefix: str, mark: Mark
+) -> Iterator[Found]:
+    """What the last alarm test of this set-up has shown; nothing where nobody would be told."""
+    thing = f"{prefix}alarm test"
+    if not settings.people:
+        return
+    known: tuple[AlarmTestState, Timeline] | None = None
+    if (folder / JOURNAL).is_file():
+        history = History(folder / JOURNAL, folder / ARCHIVE)
+        try:
+            known = _within(BOARD_S, lambda: history.alarm_test(settings.key))
+        except (StillairError, TimeoutError) as error:
+            yield Found(thing, State.NOT_TRIED, f"the history can't be read: {error}")
+            return
+        finally:
+            history.close()
+    yield tested(
+        thing,
+        readiness(
+            known[0] if known else None,
+            now_s=at.timestamp() - known[1].wall_at_zero_s if known else 0.0,
+            setup=mark(settings),
+            good_for_days=settings.alarm_test.good_for_days,
+            people=True,
+        ),
+    )
 
 
 def _within(limit_s: float, action: Callable[[], T]) -> T:

@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import fcntl
+import ipaddress
 import socket
 import struct
+from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
+Network = ipaddress.IPv4Network | ipaddress.IPv6Network
+
 SIOCGIFADDR = 0x8915  # netdevice(7): an interface's address
+SIOCGIFFLAGS, SIOCGIFNETMASK = 0x8913, 0x891B
+POINT_TO_POINT = 0x10  # a tunnel, or a line to one other machine that may be anywhere
+INTERFACES = Path("/sys/class/net")
+OF_THIS_HOST = 0x10  # linux/ipv6.h: an address with this scope is loopback's
 # Its names are read here: if_nameindex(3) asks over netlink, which the service may not speak.
 DEVICES = Path("/proc/net/dev")
 IF_INET6 = Path("/proc/net/if_inet6")
@@ -32,15 +40,84 @@ def own_addresses() -> tuple[str, ...]:
     return (*_version_4(), *_version_6())
 
 
+def own_networks() -> tuple[Network, ...]:
+    """The networks that this machine is in, without loopback and without any tunnel.
+
+    Of an interface with several IPv4 addresses it is the first one's.
+    """
+    return (*_networks_4(), *_networks_6())
+
+
+def is_within(address: str, networks: Iterable[Network]) -> bool:
+    """Whether an address is one of these networks'; False of what is no address."""
+    try:
+        found = ipaddress.ip_address(address.partition("%")[0])
+    except ValueError:
+        return False
+    if isinstance(found, ipaddress.IPv6Address) and found.ipv4_mapped is not None:
+        found = found.ipv4_mapped
+    return any(found in network for network in networks if network.version == found.version)
+
+
+def _networks_4() -> list[Network]:
+    found: list[Network] = []
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+        for interface in _interfaces():
+            flags = _asked(asking, interface, SIOCGIFFLAGS)
+            address = _asked(asking, interface, SIOCGIFADDR)
+            mask = _asked(asking, interface, SIOCGIFNETMASK)
+            if flags is None or address is None or mask is None:
+                continue
+            if _is_tunnel(interface, int.from_bytes(flags[16:18], "little")):
+                continue
+            shown = f"{socket.inet_ntoa(address[20:24])}/{socket.inet_ntoa(mask[20:24])}"
+            with suppress(ValueError):
+                network = ipaddress.ip_network(shown, strict=False)
+                if not network.is_loopback and network.prefixlen:
+                    found.append(network)
+    return found
+
+
+def _networks_6(table: Path = IF_INET6) -> list[Network]:
+    found: list[Network] = []
+    tunnels: dict[str, bool] = {}
+    with suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+        for line in table.read_text().splitlines():
+            address, _, length, scope, _, interface = line.split()
+            if interface not in tunnels:
+                flags = _asked(asking, interface, SIOCGIFFLAGS) or bytes(18)
+                tunnels[interface] = _is_tunnel(interface, int.from_bytes(flags[16:18], "little"))
+            if tunnels[interface] or int(scope, 16) == OF_THIS_HOST or not int(length, 16):
+                continue
+            shown = socket.inet_ntop(socket.AF_INET6, bytes.fromhex(address))
+            found.append(ipaddress.ip_network(f"{shown}/{int(length, 16)}", strict=False))
+    return found
+
+
+def _is_tunnel(interface: str, flags: int) -> bool:
+    """Whether what comes by an interface may come from anywhere."""
+    return bool(flags & POINT_TO_POINT) or (INTERFACES / interface / "tun_flags").exists()
+
+
+def _interfaces() -> list[str]:
+    _, _, *lines = DEVICES.read_text().splitlines()
+    return [line.partition(":")[0].strip() for line in lines]
+
+
+def _asked(asking: socket.socket, interface: str, what: int) -> bytes | None:
+    """The kernel's answer about an interface; None where it has none."""
+    try:
+        return fcntl.ioctl(asking.fileno(), what, struct.pack("256s", interface.encode()[:15]))
+    except OSError:
+        return None
+
+
 def _version_4() -> list[str]:
     found = []
-    _, _, *lines = DEVICES.read_text().splitlines()
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
-        for interface in (line.partition(":")[0].strip() for line in lines):
-            request = struct.pack("256s", interface.encode()[:15])
-            try:
-                answer = fcntl.ioctl(asking.fileno(), SIOCGIFADDR, request)
-            except OSError:
+        for interface in _interfaces():
+            answer = _asked(asking, interface, SIOCGIFADDR)
+            if answer is None:
                 continue  # it has no IPv4 address
             address = socket.inet_ntoa(answer[20:24])
             if not address.startswith("127."):

@@ -6,10 +6,12 @@ from collections.abc import Sequence
 
 from stillair.alarms.figures import clause, lower, row
 from stillair.alarms.sentence import sentence
+from stillair.alarms.testing import Readiness
 from stillair.alarms.words import WORDS
 from stillair.config.inputs import AnyContact, CameraTable, GpioContact, MqttContact
 from stillair.config.settings import Family
 from stillair.model import CameraCondition, CameraState, ContactKind, JsonValue, Timeline
+from stillair.runtime.attending import attendance_item, unattended_lines
 from stillair.runtime.chamber import Chamber
 from stillair.storage.items import Item, alarm_item, fields_item, job_item, label
 from stillair.thermal.plan import SensorView
@@ -31,13 +33,19 @@ PLAYED_FAST = (
 BLIND_SPOTS = "The camera can't see behind the part, in the dark or inside the electronics."
 
 
-def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
-    """One chamber's part of the first page. `troubles` are clauses about the service itself."""
+def chamber_now(
+    chamber: Chamber, view: WatchView, troubles: list[str], tested: Readiness | None = None
+) -> Item:
+    """One chamber's part of the first page. `troubles` are clauses about the service itself.
+
+    `tested` is what the last alarm test says of the way to people.
+    """
     settings = chamber.settings.chamber
     timeline = chamber.labels.timeline()
     now_s = chamber.clock.now_s()
     thermal = view.thermal
     not_watched = _not_watched(chamber, view.camera)
+    not_watched += unattended_lines(chamber.settings, view.attendance)
     if view.t_s is None or now_s - view.t_s > STALE_S * max(1.0, chamber.speed):
         troubles = [*troubles, "the watch itself is late: what stands here may be old"]
     said = sentence(
@@ -56,6 +64,7 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
         troubles=troubles,
         events=view.events,
         remarks=switched_off(view),
+        untested="" if tested is None or tested.ready else tested.text,
     )
     return {
         "chamber": chamber.key,
@@ -110,6 +119,7 @@ def chamber_now(chamber: Chamber, view: WatchView, troubles: list[str]) -> Item:
         ],
         "stories": chamber.stories.told(now_s, timeline),
         "sounding": view.sounding.value,
+        "attendance": attendance_item(view.attendance, timeline),
     }
 
 
@@ -200,8 +210,6 @@ def _not_watched(chamber: Chamber, state: CameraState | None) -> list[str]:
     if "detector" not in kinds:
         told.append("No listed smoke or heat detector is connected.")
     told += unsupervised(chamber.settings.contacts)
-    if not chamber.settings.people:
-        told.append("Nobody is told by message: no person has been named.")
     if chamber.settings.sounder is None:
         told.append("No sounder is connected.")
     return told

@@ -7,7 +7,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from stillair.alarms.attendance import AttendancePlan
 from stillair.alarms.reaching import Person, QuietHours
+from stillair.alerts.addresses import public_form
 from stillair.config.values import day_stretch
 from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import ContactKind, Place
@@ -42,6 +44,7 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
         people=tuple(_person(p, settings) for p in settings.people),
         mark=_MARKS[settings.family.value],
         box=box_mark(settings),
+        attendance=_attendance_plan(settings),
     )
 
 
@@ -49,7 +52,7 @@ def readings_plan(settings: ChamberSettings) -> WatchPlan:
     """The plan of a chamber of which only readings, and what the door's switch told, are there."""
     plan = watch_plan(settings)
     doors = tuple(contact for contact in plan.contacts if contact.kind is ContactKind.DOOR)
-    return replace(plan, contacts=doors, particles=(), camera=False, people=())
+    return replace(plan, contacts=doors, particles=(), camera=False, people=(), attendance=None)
 
 
 def replay_plan(
@@ -107,7 +110,19 @@ def _person(of: PersonTable, settings: ChamberSettings) -> Person:
         zone = settings.chamber.timezone
         quiet = QuietHours(*day_stretch(of.quiet_hours), ZoneInfo(zone) if zone else None)
     after_s = None if of.after_min is None else 60.0 * of.after_min
-    return Person(of.name, of.routes, quiet, after_s)
+    routes = tuple(public_form(route, of.name) for route in of.routes)
+    return Person(of.name, routes, quiet, after_s)
+
+
+def _attendance_plan(settings: ChamberSettings) -> AttendancePlan | None:
+    """How presence is asked for; None where the box can't burn."""
+    if not settings.combustible:
+        return None
+    people, asks = tuple(person.name for person in settings.people), settings.asks_for_presence
+    if settings.attendance is None:
+        return AttendancePlan(asks=asks, people=people)
+    every_s, stage_s = 60.0 * settings.attendance.every_min, 60.0 * settings.attendance.stage_min
+    return AttendancePlan(every_s, stage_s, asks, people)
 
 
 def _sensor_plan(sensor: AnySensor) -> SensorPlan:

@@ -10,6 +10,7 @@ an error shows. Too much goes rather than too little.
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import socket
@@ -25,12 +26,15 @@ from pydantic import BaseModel, SecretStr
 from stillair.access.certificates import NAMES_FILE
 from stillair.access.first_code import LETTERS
 from stillair.access.people import FILE_NAME as PEOPLE
+from stillair.alerts.addresses import public_form
+from stillair.alerts.telephones import FILE_NAME as TELEPHONES
 from stillair.config import ChamberSettings
 from stillair.config.forms import choices, field_kind
 from stillair.model import Place
 
 LEFT_OUT = "(left out)"
 NAMED = frozenset({"chamber", "sensor", "contact"})  # tables whose `name` may go out
+TOKEN = 6  # letters of a part of a path that may be a secret
 SHORTEST = 3  # a shorter text goes where it is a whole word alone
 # Words that say nothing of anybody, and that every line is made of.
 PLAIN = frozenset(
@@ -146,8 +150,15 @@ def redaction(
     texts |= {socket.gethostname(), os.environ.get("USER", ""), os.environ.get("SUDO_USER", "")}
     with suppress(OSError):
         texts |= set((folder / "certificates" / NAMES_FILE).read_text("utf-8").split())
-    texts |= set(_people(folder))
-    return Redaction(texts, {piece for text in texts for piece in _pieces(text)})
+    texts |= set(_people(folder)) | set(_telephones(folder))
+    marks = {
+        public_form(address, person.name).rpartition("-")[2]
+        for chamber in chambers
+        for person in chamber.people
+        for address in person.routes
+        if "://" in address
+    }
+    return Redaction(texts, marks | {piece for text in texts for piece in _pieces(text)})
 
 
 def _pieces(text: str) -> Iterator[str]:
@@ -158,6 +169,8 @@ def _pieces(text: str) -> Iterator[str]:
             found = (address.hostname, address.username, address.password, address.query)
             yield from (each for each in found if each)
             yield from (unquote(each) for each in found if each)
+            if address.netloc:  # a token may stand in the path alone
+                yield from (each for each in address.path.split("/") if len(each) >= TOKEN)
             if address.scheme == "mailto":
                 yield address.path
                 part = address.path
@@ -214,3 +227,12 @@ def _people(folder: Path) -> Iterator[str]:
     with suppress(sqlite3.Error), closing(sqlite3.connect(uri, uri=True, timeout=2.0)) as store:
         for (name,) in store.execute("SELECT name FROM person UNION SELECT name FROM token"):
             yield str(name)
+
+
+def _telephones(folder: Path) -> Iterator[str]:
+    """What is kept of telephones, as far as the file can be read: addresses, keys and names."""
+    with suppress(OSError, ValueError, TypeError, KeyError, RecursionError):
+        with (folder / TELEPHONES).open("rb") as file:
+            rows = json.loads(file.read(FILE_BYTES))["telephones"]
+        for row in rows:
+            yield from (str(row[key]) for key in ("endpoint", "p256dh", "auth", "label", "person"))

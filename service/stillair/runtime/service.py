@@ -18,12 +18,14 @@ from typing import Any
 
 from stillair import __version__
 from stillair.alerts.courier import Courier
+from stillair.alerts.push import PushRoute
 from stillair.alerts.routes import Message
 from stillair.clock import Clock
 from stillair.config.materials import weakest
 from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
 from stillair.model import Command, Outcome, Timeline, WatchMemory
-from stillair.runtime import lines
+from stillair.runtime import lines, tested
+from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.erasing import Erasing
@@ -74,9 +76,10 @@ class NotAnsweredError(StillairError):
 class Service:
     """All chambers of this process; `wiring.build` puts it together.
 
-    `writer`, `archive`, `pictures`, `judging`, `pausing`, `erasing`, `courier`, `housekeeping`,
-    `workshop`, `looking_back`, `setting_up` and `answering` work for it and tell what becomes of
-    their work, so all are given before `start`. `troubles` takes what of the service itself fails.
+    `writer`, `archive`, `pictures`, `judging`, `pausing`, `erasing`, `push`, `courier`,
+    `housekeeping`, `workshop`, `looking_back`, `setting_up`, `answering` and `alarm_tests` work
+    for it and tell what becomes of their work, so all are given before `start`. `troubles` takes
+    what of the service itself fails.
     """
 
     writer: JournalWriter
@@ -85,11 +88,13 @@ class Service:
     judging: Judging
     pausing: Pausing
     erasing: Erasing
+    push: PushRoute
     courier: Courier
     housekeeping: Housekeeping
     workshop: Workshop
     looking_back: LookingBack
     setting_up: SettingUp
+    alarm_tests: AlarmTests
     answering: Answering
 
     def __init__(
@@ -127,6 +132,7 @@ class Service:
         self.pausing.restore()
         for chamber in self._chambers.values():
             chamber.start()
+        self.alarm_tests.start()
         self.housekeeping.start()
 
     def stop(self) -> None:
@@ -134,6 +140,7 @@ class Service:
         self.feed.close()
         self.housekeeping.stop()
         self.setting_up.stop()
+        self.alarm_tests.stop()
         for chamber in self._chambers.values():
             chamber.stop()
         self.pictures.stop()
@@ -153,6 +160,10 @@ class Service:
     def chambers(self) -> tuple[Chamber, ...]:
         """All chambers of this process."""
         return tuple(self._chambers.values())
+
+    def wall(self) -> datetime:
+        """The machine's wall clock."""
+        return self._clock.wall()
 
     def forget(self, job: str) -> None:
         """Tell nothing more of a job that was erased."""
@@ -229,6 +240,7 @@ class Service:
             for notice, message in _messages(outcome, timeline):
                 self._unkept[notice] = (put_s, message)
             self.writer.put(outcome, timeline)
+        self.alarm_tests.happened(key, outcome)
         chamber.stories.take(outcome.events, timeline)
         lines.tell(outcome)
 
@@ -257,6 +269,7 @@ class Service:
                 ("pictures", _count(self.pictures.lost, "events or heights have no picture")),
             )
         )
+        self.troubles.push(self.push.repaired)
         self.troubles.rounds(
             (
                 (f"sounder of {key}, which hangs", chamber.sounder.on_time(SOUNDER_S)),
@@ -312,6 +325,7 @@ class Service:
                 chamber,
                 chamber.supervisor.view,
                 [*troubles, *([A_PART_FAILS] if chamber.supervisor.failing else [])],
+                tested.readiness(chamber, self.alarm_tests.mark),
             )
             for chamber in self._chambers.values()
         ]
@@ -322,6 +336,7 @@ class Service:
             "stored": stored,
             "owner": self._has_owner(),
             "seq": self.last_seq,
+            "alarm_test": tested.now(self._chambers.values(), self.alarm_tests.mark),
             "chambers": chambers,
         }
 
@@ -363,6 +378,10 @@ class Service:
         if item is None:
             raise CommandRefused(Refusal.UNKNOWN, "There is no such job.")
         return item
+
+    def watched(self, key: str) -> Chamber:
+        """The chamber of a key that `chamber` gave."""
+        return self._chambers[key]
 
     def picture(self, key: str) -> tuple[bytes, float] | None:
         """The latest frame as JPEG and its age in seconds."""
@@ -458,6 +477,14 @@ class Service:
     async def alarm_command(self, alarm: str, make: Callable[[float], Command]) -> Answer:
         """A command about an alarm, to the chamber it belongs to."""
         return await self.command(self._owner_of(alarm, "alarm"), make)
+
+    async def start_alarm_test(self, key: str, by: str) -> Answer:
+        """Begin an alarm test of a chamber."""
+        return await self.command(key, self.alarm_tests.command(key, by=by))
+
+    async def test_command(self, test: str, make: Callable[[float], Command]) -> Answer:
+        """A word on an alarm test, to the chamber it belongs to."""
+        return await self.command(self._owner_of(test, "alarm test"), make)
 
     def _owner_of(self, name: str, what: str) -> str:
         """The chamber in a job's or an alarm's id."""

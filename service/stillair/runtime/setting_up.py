@@ -9,18 +9,18 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from typing import Protocol
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 from stillair.alarms import figures
 from stillair.alarms.seen import VIEW
+from stillair.alerts.telephones import Telephones
 from stillair.config import ChamberSettings
-from stillair.errors import DeliveryError
 from stillair.model import CameraCondition, CameraState
+from stillair.runtime import pushing
+from stillair.runtime.attending import found_of
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import (
     CONTACT_REMEDY,
-    MAIL_REMEDY,
     PARTICLES_REMEDY,
     SENSOR_REMEDY,
     Found,
@@ -28,10 +28,13 @@ from stillair.runtime.found import (
     camera_remedy,
     computer,
     one_wire_addresses,
+    tested,
     unfit,
     unnamed_camera,
     unnamed_sensors,
 )
+from stillair.runtime.reaching import Trial, listed
+from stillair.runtime.tested import mark_with, readiness
 from stillair.runtime.troubles import Troubles
 from stillair.sensing import board as judging
 from stillair.sensing.board import Board, Judged
@@ -42,7 +45,7 @@ log = logging.getLogger(__name__)
 # At a start a board is hot from installing and its clock not set yet: that passes.
 QUIET_S = 55.0
 STALE_S = 180.0  # what was found so long ago is no longer said to be so
-TRY_MAIL_EVERY_S = 3600.0  # a provider shuts out whoever comes with a wrong password often
+TRY_AGAIN_S = 3600.0  # a provider shuts out whoever comes with a wrong password often
 NO_FILE = Found(
     "chamber file",
     State.NONE,
@@ -57,14 +60,6 @@ NO_OWNER = Found(
 )
 
 
-class MailTry(Protocol):
-    """A mail server that can be signed in at without sending."""
-
-    def check(self) -> str: ...
-
-    def close(self) -> None: ...
-
-
 class SettingUp:
     """Look after the computer, and say what was found and what is to be done.
 
@@ -77,8 +72,10 @@ class SettingUp:
     board : callable
         Reads the computer; may block on a disk.
     has_owner : callable
-    mail : mapping
-        Of each chamber with a mail server, the way to try it.
+    trials : mapping
+        Of each chamber, the ways to reach people that can be tried without sending.
+    telephones : Telephones
+        Those that have joined.
 
     `is_demo` (no chamber file was given), `certificate` and `links` are set before the start.
     """
@@ -90,7 +87,8 @@ class SettingUp:
         troubles: Troubles,
         board: Callable[[], Board],
         has_owner: Callable[[], bool],
-        mail: Mapping[str, MailTry],
+        trials: Mapping[str, Sequence[Trial]],
+        telephones: Telephones,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.is_demo = False
@@ -99,7 +97,8 @@ class SettingUp:
         self._chambers = chambers
         self._read = board
         self._has_owner = has_owner
-        self._mail = mail
+        self._trials = {(key, trial.thing): trial for key, of in trials.items() for trial in of}
+        self._telephones = telephones
         self._monotonic_s = monotonic_s
         self._board: Board | None = None
         self._looked_s = 0.0  # when
@@ -111,11 +110,11 @@ class SettingUp:
         }
         self._failing: set[str] = set()
         self._began_s: float | None = None
-        self._tried: dict[str, Found] = {}
-        self._tried_s: dict[str, float] = {}
+        self._tried: dict[tuple[str, str], Found] = {}
+        self._tried_s: dict[tuple[str, str], float] = {}
 
     def look(self) -> None:
-        """Look at the computer, tell what has begun or ended, and try mail if that is due.
+        """Look at the computer, tell what has begun or ended, and try routes that are due.
 
         In the first minute the page alone hears of it.
         """
@@ -131,13 +130,13 @@ class SettingUp:
                 self._tell("disk", judging.disk(now))
         except Exception:
             log.exception("the computer was not looked at")
-        for key in self._mail:
-            self._try_mail(key)
+        for key, trial in self._trials.items():
+            self._try(key, trial)
 
     def stop(self) -> None:
-        """Let go of a mail server that is being tried."""
-        for route in self._mail.values():
-            route.close()
+        """Let go of a server that is being tried."""
+        for trial in self._trials.values():
+            trial.route.close()
 
     def found(self) -> Iterator[Found]:
         """Everything that the page of the first run lists, in the order of doing it."""
@@ -177,20 +176,17 @@ class SettingUp:
         (log.warning if failing else log.info)("%s: %s", side, judged.told)
         self._tells[side](failing, judged.told if failing else "")
 
-    def _try_mail(self, key: str) -> None:
+    def _try(self, key: tuple[str, str], trial: Trial) -> None:
         now_s, tried = self._monotonic_s(), self._tried.get(key)
         if tried is not None and (
-            tried.state is State.FIT or now_s - self._tried_s[key] < TRY_MAIL_EVERY_S
+            tried.state is State.FIT or now_s - self._tried_s[key] < TRY_AGAIN_S
         ):
             return
         self._tried_s[key] = now_s
         try:
-            self._tried[key] = Found("mail", State.FIT, self._mail[key].check())
-        except DeliveryError as error:
-            remedy = error.remedy or MAIL_REMEDY
-            self._tried[key] = Found("mail", State.UNFIT, error.reason, remedy)
+            self._tried[key] = trial.found(trial.thing)
         except Exception:
-            log.exception("mail could not be tried")
+            log.exception("%s could not be tried", trial.thing)
 
     # --- chambers ----------------------------------------------------------------
 
@@ -202,13 +198,18 @@ class SettingUp:
         if settings.sounder is None:
             yield Found(f"{prefix}sounder", State.NONE, "alarms are heard on open pages alone")
         else:
-            told = "only an alarm shows whether it is heard"
+            told = "heard in the room, whatever telephones are set to; an alarm test shows how well"
             yield Found(f"{prefix}sounder", State.NOT_TRIED, told)
         if not settings.people:
             yield Found(f"{prefix}messages", State.NONE, "nobody is told by message")
-        tried = self._tried.get(chamber.key)
-        if tried is not None:
-            yield Found(f"{prefix}{tried.thing}", tried.state, tried.told, tried.remedy)
+        else:
+            yield tested(f"{prefix}alarm test", readiness(chamber, mark_with(self._telephones)))
+        yield from pushing.found(settings, self._telephones, prefix)
+        yield from found_of(settings, view.attendance, prefix)
+        for (key, _), tried in list(self._tried.items()):
+            if key == chamber.key:
+                yield Found(f"{prefix}{tried.thing}", tried.state, tried.told, tried.remedy)
+        yield from listed(settings, prefix)
 
     def _camera(self, of: ChamberSettings, state: CameraState | None, prefix: str) -> Found:
         thing = f"{prefix}camera"

@@ -22,6 +22,7 @@ log = logging.getLogger(__name__)
 
 # Where nothing can be written each telling is one more loss, and must not tell itself.
 DAMAGE_EVERY_S = 600.0
+PUSH = "push"  # subject of what went wrong with all telephones
 TIME = "time"  # subject of a clock that isn't set; a step of it has none
 
 
@@ -42,6 +43,7 @@ class Troubles:
         self._lock = threading.Lock()
         self._standing: dict[tuple[Kind, str], str] = {}
         self._damage: dict[str, tuple[str, float]] = {}  # what has been told of it, and when
+        self._push: tuple[str, ...] = ()  # what was put right and has been told
         self._late: set[str] = set()  # what has been told not to come round
         self._ended: set[str] = set()  # tasks that had to be begun again
 
@@ -81,6 +83,14 @@ class Troubles:
     def route(self, address: str, failing: bool, reason: str) -> None:
         """A route fails again and again, or works again."""
         self.tell(Kind.DELIVERY_FAULT, address, failing, reason)
+
+    def push(self, repaired: tuple[str, ...]) -> None:
+        """What had to be set aside of keys and telephones: over, and an alarm until it is seen."""
+        with self._lock:
+            new, self._push = [each for each in repaired if each not in self._push], repaired
+        for reason in new:
+            for active in (True, False):
+                self.tell(Kind.DELIVERY_FAULT, PUSH, active, reason)
 
     def sounder(self, key: str, failing: bool, reason: str) -> None:
         """The sounder of one chamber fails, or works again."""

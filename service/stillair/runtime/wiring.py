@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import timedelta
 from functools import partial
 from pathlib import Path
 from uuid import uuid4
@@ -13,16 +13,16 @@ from uuid import uuid4
 from stillair import __version__
 from stillair.access.answers import LASTS, Answers
 from stillair.alerts.courier import Courier
-from stillair.alerts.mail import MailRoute, MailSettings
 from stillair.alerts.outputs import CommandOutput, GpioOutput, NoOutput
-from stillair.alerts.routes import Route
+from stillair.alerts.push import SCHEME
 from stillair.alerts.sounder import SounderLoop, SounderOutput
 from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings
-from stillair.config.reach import CommandSounder, GpioSounder, MailTable
+from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.media.files import PictureFiles
 from stillair.model import CameraState, Movement, Particles, Reading, Sign
 from stillair.runtime import backup, learned
+from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.chamber import Chamber, Reads
@@ -35,15 +35,17 @@ from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.labels import Labels
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.machine import SimulatedMachine
-from stillair.runtime.mailing import AddressedRoute
 from stillair.runtime.pausing import Pausing
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import watch_plan
+from stillair.runtime.pushing import push_route
+from stillair.runtime.reaching import routes_of, trials_of
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
 from stillair.runtime.setting_up import SettingUp
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
+from stillair.runtime.tested import mark_with
 from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
@@ -118,17 +120,15 @@ def build(
         service.troubles.backup,
     )
     service.housekeeping.each_minute("camera pauses", service.pausing.tidy)
+    service.push = push_route(chambers, folder, clock)
     service.setting_up = SettingUp(
         chambers=service.chambers,
         troubles=service.troubles,
         # Files alone: in the hardened unit the firmware's own program has no device to ask.
         board=lambda: read_board(folder, clock.wall(), program=None),
         has_owner=has_owner,
-        mail={
-            settings.key: MailRoute(mail_settings(settings.mail))
-            for settings in chambers
-            if settings.mail is not None
-        },
+        trials={settings.key: trials_of(settings) for settings in chambers},
+        telephones=service.push.telephones,
     )
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
     service.workshop = Workshop(folder)
@@ -139,6 +139,16 @@ def build(
         chambers=service.chambers,
         keep=service.writer.put,
     )
+    service.alarm_tests = AlarmTests(
+        folder,
+        chambers=service.chambers,
+        tries=service.history,
+        keep=service.keep,
+        withdraw=service.journal.withdraw,
+        mark=mark_with(service.push.telephones),
+        wall=clock.wall,
+    )
+    service.housekeeping.each_minute("alarm tests", service.alarm_tests.look, second=11)
     answers = Answers(folder)
     answers.look()  # now, so that no message waits for it
     service.housekeeping.each_minute("answer links", answers.look, second=11)
@@ -148,7 +158,15 @@ def build(
     service.setting_up.links = service.answering.found
     service.courier = Courier(
         service.journal,
-        _routes(chambers, service.pictures, lambda: clock.wall() + LASTS),
+        {
+            **routes_of(
+                chambers,
+                picture=service.pictures.of_alarm,
+                wall=clock.wall,
+                link_ends=lambda: clock.wall() + LASTS,
+            ),
+            SCHEME: service.push,
+        },
         clock=clock,
         chance=random.Random().random,
         on_trouble=service.troubles.route,
@@ -224,7 +242,12 @@ def _chamber(
             on_pause=partial(service.pictures.forget, key),
         )
         checked.append(camera_loop)
-    sounder = SounderLoop(_sounder(settings), machine_clock, partial(service.troubles.sounder, key))
+    sounder = SounderLoop(
+        _sounder(settings),
+        machine_clock,
+        partial(service.troubles.sounder, key),
+        partial(service.alarm_tests.sounded, key),
+    )
     for neighbour in neighbours_of(settings, drivers, clock, lambda told: supervisor.put(told)):
         checked.append(neighbour)
         if isinstance(neighbour, AskedNeighbour):
@@ -316,39 +339,3 @@ def _sounder(settings: ChamberSettings) -> SounderOutput:
             return CommandOutput(command)
         case _:
             return NoOutput()
-
-
-def _routes(
-    chambers: Sequence[ChamberSettings], pictures: Pictures, link_ends: Callable[[], datetime]
-) -> dict[str, Route]:
-    """The way to send for each scheme of address; mail takes an alarm's picture along."""
-    mail: dict[str, MailRoute] = {}
-    servers: dict[MailSettings, MailRoute] = {}
-    for settings in chambers:
-        if settings.mail is None:
-            continue
-        server = mail_settings(settings.mail, settings.chamber.timezone)
-        route = servers.setdefault(
-            server, MailRoute(server, picture=pictures.of_alarm, link_ends=link_ends)
-        )
-        for person in settings.people:
-            for address in person.routes:
-                if address.lower().startswith("mailto:"):
-                    mail.setdefault(address, route)
-    if not servers:
-        return {}
-    return {"mailto": AddressedRoute(mail, otherwise=next(iter(servers.values())))}
-
-
-def mail_settings(of: MailTable, timezone: str | None = None) -> MailSettings:
-    """The mail server of a chamber file, as the route takes it."""
-    sender = of.sender or (of.username if of.username and "@" in of.username else None)
-    return MailSettings(
-        host=of.host,
-        port=of.port,
-        security=of.security,
-        username=of.username,
-        password=of.password.get_secret_value() if of.password else None,
-        timezone=timezone,
-        sender=sender or f"stillair@{of.host if '.' in of.host else 'localhost'}",
-    )

@@ -13,12 +13,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
-from sqlalchemy import Select, select
+from sqlalchemy import Select, func, select
 from sqlmodel import col
 
 from stillair.database import Reader, plain
 from stillair.model import (
     AlarmState,
+    AlarmTestState,
     Job,
     JobDiagnosis,
     JobOutcome,
@@ -30,7 +31,7 @@ from stillair.model import (
 from stillair.storage import items, steps
 from stillair.storage.archive import Archive
 from stillair.storage.journal import Entry, read_entry
-from stillair.storage.outbox import NoticeRow, micros, read_notice
+from stillair.storage.outbox import NoticeRow, micros, read_notice, tries_of
 from stillair.storage.pictures import Pictures
 from stillair.storage.readings import ReadingRows, Readings
 from stillair.storage.records import load
@@ -294,6 +295,34 @@ class History:
         with self._journal.connection("the outbox can't be read") as connection:
             rows = connection.execute(query.limit(_bounded(limit))).mappings().all()
         return [read_notice(row) for row in reversed(rows)]
+
+    def alarm_tests(self, after: int = 0, limit: int = 100, *, chamber: str | None = None) -> Page:
+        """Alarm tests with their newest word, in the order of those words, newest last."""
+        newest = select(func.max(col(Ledger.seq))).where(col(Ledger.topic) == "test")
+        if chamber is not None:
+            newest = newest.where(col(Ledger.chamber) == plain(chamber))
+        query = select(Ledger).where(
+            col(Ledger.seq).in_(newest.group_by(col(Ledger.kind))), col(Ledger.seq) > after
+        )
+        return self._page(query, col(Ledger.seq), limit, False, read_entry)
+
+    def alarm_test(self, chamber: str) -> tuple[AlarmTestState, Timeline] | None:
+        """The newest alarm test of a chamber, in the seconds of the timeline beside it."""
+        query = (
+            select(Ledger)
+            .where(col(Ledger.topic) == "test", col(Ledger.chamber) == plain(chamber))
+            .order_by(col(Ledger.seq).desc())
+            .limit(1)
+        )
+        with self._journal.connection("the journal can't be read") as connection:
+            row = connection.execute(query).mappings().first()
+        states = list(_readable(AlarmTestState, [row] if row else []))
+        return (states[0], _timeline(row)) if states else None
+
+    def tries_of(self, keys: str) -> list[tuple[NoticeRow, datetime | None]]:
+        """The notices whose key begins with `keys`, and when each was tried last."""
+        with self._journal.connection("the outbox can't be read") as connection:
+            return tries_of(connection, keys)
 
     # --- inside ------------------------------------------------------------------
 

@@ -11,9 +11,12 @@ from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from stillair.alarms import testing
 from stillair.alarms.wording import story
 from stillair.model import (
     AlarmState,
+    AlarmTestPhase,
+    AlarmTestState,
     Duty,
     EventChange,
     EventJudged,
@@ -162,6 +165,8 @@ def note_item(note: JobNote, chamber: str, timeline: Timeline, seq: int | None =
 
 def duty_item(duty: Duty, chamber: str, timeline: Timeline, seq: int | None = None) -> Item:
     """What is kept of a duty: its fields, instants (`_s`) as labels (`_at`)."""
+    if isinstance(duty, AlarmTestState):
+        return alarm_test_item(duty, chamber, timeline, seq)
     return {"seq": seq, "chamber": chamber, **fields_item(duty, timeline)}
 
 
@@ -179,6 +184,46 @@ def fields_item(of: Any, timeline: Timeline) -> Item:
         else:
             item[field.name] = value
     return item
+
+
+def alarm_test_item(
+    test: AlarmTestState, chamber: str, timeline: Timeline, seq: int | None = None
+) -> Item:
+    """What an alarm test found, part by part and route by route, in figures and in words."""
+    return {
+        "seq": seq,
+        "id": test.id,
+        "chamber": chamber,
+        "at": _label(timeline, test.started_s),
+        "changed_at": _label(timeline, test.changed_s),
+        "by": test.by,
+        "scheduled": test.scheduled,
+        "phase": test.phase.value,
+        "why": test.why,
+        "text": testing.summary(test),
+        "steps": list[JsonValue](test.steps),
+        "sounder": testing.part_line(test.sounder, yes="sounded once", none="none is connected"),
+        "stop": testing.part_line(test.stop, yes="was checked", none="none is connected"),
+        "passed": testing.passed(test),
+        "faults": list[JsonValue](
+            testing.faults(test) if test.phase is AlarmTestPhase.DONE else []
+        ),
+        "routes": [
+            {
+                "person": route.person,
+                "route": route.route,
+                "spoken": testing.spoken(route.route),
+                "arrived": testing.arrived(route),
+                "handed_after_s": route.handed_after_s,
+                "refused": route.refused,
+                "heard": route.heard.value if route.heard else None,
+                "confirmed_after_s": route.confirmed_after_s,
+                "confirmed_by": route.confirmed_by,
+                "text": testing.route_line(route),
+            }
+            for route in test.routes
+        ],
+    }
 
 
 def judgement_item(

@@ -32,6 +32,7 @@ from stillair.database import DamagedStoreError, inodes_of, open_store, put_back
 from stillair.errors import StoreError
 from stillair.model import (
     AlarmState,
+    AlarmTestState,
     Annunciation,
     Duty,
     EventChange,
@@ -278,6 +279,14 @@ class Journal:
         with self.transaction("the outcome of a message can't be kept") as connection:
             outbox.record(connection, key, at, sent, outcome, next_try_at)
 
+    def withdraw(self, keys: str) -> int:
+        """Send no more of the notices whose key begins with `keys`; returns how many those were.
+
+        Raises `StoreError`.
+        """
+        with self.transaction("messages can't be withdrawn") as connection:
+            return outbox.withdraw(connection, keys)
+
     # --- after a restart ---------------------------------------------------
 
     def memory(self, chamber: str, timeline: Timeline) -> WatchMemory:
@@ -444,7 +453,8 @@ def _rows(outcome: Outcome) -> Iterator[_Row]:
         yield _Row("judgement", judged.kind.value, judged.job, judged.event, judged.t_s, judged)
     for duty in outcome.duties:
         topic = topic_of(duty)
-        yield _Row(topic, topic, None, None, outcome.t_s, duty)
+        kind = duty.id if isinstance(duty, AlarmTestState) else topic
+        yield _Row(topic, kind, None, None, outcome.t_s, duty)
     for change in outcome.events:
         yield _Row("event", change.kind.value, change.job, change.event, change.at_s, change)
     for alarm in outcome.alarms:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import RowMapping, insert, select, update
+from sqlalchemy import RowMapping, func, insert, select, update
 from sqlalchemy.engine import Connection
 from sqlmodel import col
 
@@ -132,6 +132,41 @@ def due(connection: Connection, now_at: datetime, limit: int) -> list[NoticeRow]
         .limit(limit)
     )
     return [read_notice(row) for row in connection.execute(query).mappings()]
+
+
+def withdraw(connection: Connection, keys: str) -> int:
+    """Give up what waits of the notices whose key begins with `keys`."""
+    changed = connection.execute(
+        update(NoticeTable)
+        .where(
+            col(NoticeTable.state) == "pending",
+            col(NoticeTable.key) >= keys,
+            col(NoticeTable.key) < _after(keys),
+        )
+        .values(state="failed", outcome="withdrawn before it was sent", next_try_us=0)
+    )
+    return int(changed.rowcount)
+
+
+def tries_of(connection: Connection, keys: str) -> list[tuple[NoticeRow, datetime | None]]:
+    """The notices whose key begins with `keys`, and when each was tried last."""
+    within = (col(NoticeTable.key) >= keys, col(NoticeTable.key) < _after(keys))
+    tried = (
+        select(col(Delivery.notice), func.max(col(Delivery.at_us)).label("at_us"))
+        .where(col(Delivery.notice) >= keys, col(Delivery.notice) < _after(keys))
+        .group_by(col(Delivery.notice))
+    )
+    last_us = {row.notice: row.at_us for row in connection.execute(tried)}
+    notices = connection.execute(select(NoticeTable).where(*within)).mappings()
+    return [
+        (read_notice(row), from_micros(last_us[row["key"]]) if row["key"] in last_us else None)
+        for row in notices
+    ]
+
+
+def _after(keys: str) -> str:
+    """The first text after all that begin with `keys`; like LIKE, but by the index."""
+    return f"{keys[:-1]}{chr(ord(keys[-1]) + 1)}"
 
 
 def record(

@@ -26,6 +26,7 @@ from stillair.model import (
     SwitchedOff,
     Timeline,
 )
+from stillair.model.duties import TOPICS, topic_of
 
 T = TypeVar("T")
 State = TypeVar("State", bound=AlarmState | EventChange | Job | Duty | SwitchedOff)
@@ -33,9 +34,10 @@ State = TypeVar("State", bound=AlarmState | EventChange | Job | Duty | SwitchedO
 INSTANTS = frozenset(
     {"at_s", "onset_s", "end_s", "raised_s", "changed_s"}
     | {"started_s", "finished_s", "paused_since_s", "shelved_until_s"}
-    | {"confirmed_s", "until_s", "tried_s", "since_s"}
+    | {"confirmed_s", "until_s", "tried_s", "since_s", "left_s"}
 )
 
+DUTY = "duty"  # the key under which a record of one says which it is
 _HINTS: dict[type[Any], dict[str, Any]] = {}  # of each class once: they take 0.1 ms to find
 
 
@@ -51,7 +53,9 @@ class Parcel:
 def to_record(value: Any) -> Any:
     """Fields of a dataclass as a dict, tuples as lists, all the way down."""
     if dataclasses.is_dataclass(value):
-        return {f.name: to_record(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        record = {f.name: to_record(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        # Of which class a duty is can't be told by where it stands.
+        return record | {DUTY: topic_of(value)} if isinstance(value, Duty) else record
     if isinstance(value, Mapping):
         return {str(key): to_record(each) for key, each in value.items()}
     if isinstance(value, (list, tuple)):
@@ -87,8 +91,8 @@ def _read(hint: Any, value: Any) -> Any:
     if origin in (typing.Union, types.UnionType):
         if value is None:
             return None
-        (inner,) = (each for each in typing.get_args(hint) if each is not type(None))
-        return _read(inner, value)
+        inner, *others = (each for each in typing.get_args(hint) if each is not type(None))
+        return from_record(TOPICS[value[DUTY]], value) if others else _read(inner, value)
     if origin is tuple:
         inner = typing.get_args(hint)[0]
         return tuple(_read(inner, each) for each in value)

@@ -13,11 +13,12 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from sqlalchemy import delete, select
+from sqlalchemy import delete, func, select
 from sqlmodel import col
 
 from stillair.database import store_errors
 from stillair.model import KIND_CLASS, SignalClass
+from stillair.model.duties import TOPICS
 from stillair.storage.archive import Archive
 from stillair.storage.journal import Journal
 from stillair.storage.outbox import micros
@@ -115,7 +116,14 @@ def forget_quiet(
     """
 
     before_us = micros(before_at.timestamp())
+    # Of each duty beside the alarms the newest word is what holds now, however old it is.
+    newest = (
+        select(func.max(col(Ledger.seq)))
+        .where(col(Ledger.topic).in_(TOPICS))
+        .group_by(col(Ledger.chamber), col(Ledger.topic))
+    )
     quiet = [
+        col(Ledger.seq).not_in(newest),
         col(Ledger.at_us) < before_us,
         col(Ledger.job).is_(None),
         col(Ledger.kind).not_in(DANGERS),

@@ -50,7 +50,11 @@ from stillair.model import (
     KIND_CLASS,
     Afterwards,
     AlarmCommand,
+    AlarmTestCommand,
+    AlarmTestState,
+    AlarmTestTold,
     Annunciation,
+    AttendanceCommand,
     CameraState,
     ContactKind,
     ContactState,
@@ -70,6 +74,7 @@ from stillair.model import (
     Sign,
     SignalClass,
     Sounding,
+    StartAlarmTest,
     StartJob,
     Stimulus,
     Tick,
@@ -79,8 +84,10 @@ from stillair.model import (
 from stillair.thermal.balance import BalanceMemory
 from stillair.thermal.core import HEAT, ThermalWatch
 from stillair.thermal.plan import RuleFailure, ThermalContext
+from stillair.watch.attending import Attending
 from stillair.watch.gathered import Gathered
 from stillair.watch.plan import WatchPlan, WatchView
+from stillair.watch.rehearsal import Rehearsal, Rehearsed, dangers
 
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
 AFTERWARDS = "events, alarms and jobs"
@@ -128,6 +135,8 @@ class Watch:
         self._unseen = Unseen(
             (e for e in memory.events if e.kind not in REMEMBERED), wait_s=CONFIRM_S
         )
+        tests = [duty for duty in memory.duties if isinstance(duty, AlarmTestState)]
+        self._rehearsal = Rehearsal(plan, tests[-1] if tests else None)
         self._last_seen_s = memory.last_seen_s
         names = [*(s.name for s in plan.thermal.sensors), *(c.name for c in plan.contacts)]
         self._witnesses = Witnesses((*names, *plan.particles), camera=plan.camera)
@@ -136,6 +145,7 @@ class Watch:
         burnt = [memory.burnt, *(a.event for a in memory.alarms if a.kind in BURNING)]
         done_with = min(memory.afterwards.burnt, memory.next_event - 1)
         self._aftermath = Aftermath(max(burnt), done_with)
+        self._attending = Attending(plan, memory.duties, self._open, self._witnesses.contacts)
         self._standstill = StandStill(plan.still_after_s)
         self._cooling_on = CoolingOn(memory.afterwards.coldest_c)
         self._broken = BrokenRules(spared=HEAT[0])
@@ -162,7 +172,11 @@ class Watch:
                     self._verdict.take(stimulus)
                 return self._conclude(t_s, self._judge_fire(t_s))
             case ContactState():
-                return self._conclude(t_s, self._take_contact(stimulus))
+                gathered = Gathered(t_s)
+                near = self._attending.take(gathered, stimulus)
+                self._number(gathered, self._take_contact(stimulus))
+                self._number(gathered, near)
+                return self._outcome(gathered)
             case CameraState():
                 self._witnesses.camera = stimulus
                 return self._conclude(t_s, self._camera_findings(t_s))
@@ -174,6 +188,10 @@ class Watch:
             case Trouble():
                 known = self._open.get((stimulus.kind, stimulus.subject))
                 return self._conclude(t_s, (trouble(stimulus, known),))
+            case AlarmTestTold():
+                return self._rehearsed(t_s, self._rehearsal.take(stimulus))
+            case _ if isinstance(stimulus, AlarmTestCommand):
+                return self._command_test(stimulus)
             case _ if isinstance(stimulus, AlarmCommand):
                 gathered = Gathered(t_s)
                 if isinstance(stimulus, Reset):
@@ -188,6 +206,11 @@ class Watch:
                 gathered = Gathered(t_s, jobs=self._jobs.command(stimulus))
                 if isinstance(stimulus, StartJob):
                     self._aftermath.begin_job()
+                return self._outcome(gathered)
+            case _ if isinstance(stimulus, AttendanceCommand):
+                gathered, burning = Gathered(t_s), self._burning
+                found = self._attending.command(gathered, stimulus, self._jobs, burning=burning)
+                self._number(gathered, found)
                 return self._outcome(gathered)
             case _:
                 raise TypeError(f"not a stimulus of the watch: {stimulus!r}")
@@ -221,6 +244,8 @@ class Watch:
             particles=self._witnesses.particles.latest(),
             opening=self._alarms.opening(math.inf if self._ticked_s is None else self._ticked_s),
             out_of_service=self._alarms.out_of_service(),
+            attendance=self._attending.view(),
+            alarm_test=self._rehearsal.state,
         )
 
     def balance(self) -> BalanceMemory:
@@ -252,10 +277,12 @@ class Watch:
             lambda: self._number(gathered, gap),
             lambda: self._number(gathered, self._camera_findings(t_s)),
             lambda: self._number(gathered, self._standstill_findings(t_s)),
+            lambda: self._number(gathered, self._attendance_findings(gathered)),
             lambda: self._number(
                 gathered, self._unseen.tick(t_s, self._open, self._heard_s, self._is_told)
             ),
             lambda: self._tick_alarms(gathered, tick),
+            lambda: self._mind_test(gathered),
             lambda: self._follow_job(gathered),
         )
         for step in steps:
@@ -293,6 +320,28 @@ class Watch:
         job = self._jobs.job
         context = AlarmContext(phase=self._phase, job=job.state if job else None)
         gathered.add_alarms(self._alarms.tick(tick.t_s, context, tick.at))
+
+    def _mind_test(self, gathered: Gathered) -> None:
+        """An alarm test that runs ends by real danger, or by its time."""
+        if not self._rehearsal.runs:
+            return
+        try:
+            real = dangers(self._alarms.standing())
+            gathered.add_test(self._rehearsal.tick(gathered.t_s, real))
+        except Exception as error:
+            self._note_defect(error)
+
+    def _command_test(self, command: AlarmTestCommand) -> Outcome:
+        """Begin an alarm test, or take a word on one; no real alarm knows of it."""
+        if isinstance(command, StartAlarmTest):
+            begun = self._rehearsal.start(command, dangers(self._alarms.standing(), over=True))
+            return replace(self._rehearsed(command.t_s, begun), created=command.id)
+        return self._rehearsed(command.t_s, self._rehearsal.confirm(command))
+
+    def _rehearsed(self, t_s: float, rehearsed: Rehearsed) -> Outcome:
+        gathered = Gathered(t_s)
+        gathered.add_test(rehearsed)
+        return self._outcome(gathered)
 
     def _follow_job(self, gathered: Gathered) -> None:
         """The job hears how the chamber is, and the alarms with the next second."""
@@ -379,11 +428,18 @@ class Watch:
         job, event = self._jobs.job, self._open.get((Kind.NO_MOTION, ""))
         if job is None and event is None:
             return ()
+        movement = self._witnesses.movement_seen(t_s)
+        return self._standstill.tick(t_s, job, movement, hot=self._is_hot(), event=event)
+
+    def _is_hot(self) -> bool | None:
+        """Whether chamber or bed are; None where no sensor can tell."""
         view = self._thermal.view()
         beds_c = (s.temperature_c for s in view.sensors if s.place is Place.BED and not s.fault)
-        hot = is_hot(view.phase, view.air_c, beds_c)
-        movement = self._witnesses.movement_seen(t_s)
-        return self._standstill.tick(t_s, job, movement, hot=hot, event=event)
+        return is_hot(view.phase, view.air_c, beds_c)
+
+    def _attendance_findings(self, gathered: Gathered) -> tuple[Finding, ...]:
+        job, burning = self._jobs.job, self._burning
+        return self._attending.tick(gathered, self._is_hot, job, self._unseen, burning=burning)
 
     def _is_told(self, event: EventChange) -> bool:
         if event.kind is Kind.NO_MOTION:
@@ -434,7 +490,11 @@ class Watch:
         self._defects.append(RuleFailure(AFTERWARDS, frozenset(), error, begun_anew=False))
 
     def _outcome(self, gathered: Gathered) -> Outcome:
+        if gathered.alarms:
+            self._mind_test(gathered)
         sounding = self._alarms.sounding()
+        if sounding is Sounding.SILENT:  # what is real comes first
+            sounding = self._rehearsal.sounding()
         changed = sounding is not self._sounding
         self._sounding = sounding
         return gathered.outcome(self._plan.chamber, sounding if changed else None)

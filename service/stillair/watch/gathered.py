@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from stillair.alarms.desk import AlarmResult
 from stillair.jobs.desk import JobResult
 from stillair.model import AlarmState, Duty, EventChange, Notice, Outcome, Sounding
+from stillair.watch.rehearsal import Rehearsed
 
 
 @dataclass(slots=True)
@@ -27,6 +28,12 @@ class Gathered:
             self.alarms[alarm.id] = alarm
         self.notices.extend(result.notices)
         self.duties.extend(result.duties)
+
+    def add_test(self, rehearsed: Rehearsed) -> None:
+        """Keep what follows from a step of an alarm test."""
+        if rehearsed.state is not None:
+            self.duties.append(rehearsed.state)
+        self.notices.extend(rehearsed.notices)
 
     def outcome(self, chamber: str, sounding: Sounding | None) -> Outcome:
         """All of it; `sounding` only where it has changed."""

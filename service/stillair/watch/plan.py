@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from stillair.alarms.attendance import AttendancePlan, Step
 from stillair.alarms.reaching import Person
 from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import (
     AlarmState,
+    AlarmTestState,
+    AttendanceState,
     CameraState,
     ContactKind,
     ContactState,
@@ -43,6 +46,18 @@ class WatchPlan:
     still_after_s: float = STILL_AFTER_S  # a machine may in a job, once it has moved
     mark: str = ""  # "Simulated" or "Recorded", where the readings are no real chamber's
     box: str = ""  # what jobs are built in; see `Job`
+    attendance: AttendancePlan | None = None  # None: nobody has to be near
+
+
+@dataclass(frozen=True, slots=True)
+class AttendanceView:
+    """Who is near a box that can burn, and how far asking for somebody has come."""
+
+    asks: bool  # False: it is set so that nobody is asked
+    state: AttendanceState
+    due_s: float | None  # by when somebody has to show that they are near; None: nobody is asked
+    step: Step
+    people: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,3 +75,5 @@ class WatchView:
     particles: tuple[Particles, ...] = ()  # the last word of each who counts them
     opening: OpeningState | None = None  # the door that is expected to be open just now
     out_of_service: tuple[SwitchedOff, ...] = ()  # alarms that somebody has switched off
+    attendance: AttendanceView | None = None  # None where nobody has to be near
+    alarm_test: AlarmTestState | None = None  # the newest

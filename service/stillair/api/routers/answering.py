@@ -39,13 +39,14 @@ UNKNOWN = (
     "how the chamber is."
 )
 ELSEWHERE = "This link is for something else."
+EARLIER = "This link is of an earlier alarm test: take the one of the newest message."
 FORGOTTEN = "That alarm is not known here any more. Sign in to see how the chamber is."
 
 router = APIRouter(prefix="/api/answer", tags=["answering"])
 
 
-def answer_to(purpose: Purpose) -> Callable[[Request, str], Answer]:
-    """A dependency: what the token in the path allows, if that is of this purpose.
+def answer_to(*purposes: Purpose) -> Callable[[Request, str], Answer]:
+    """A dependency: what the token in the path allows, if that is of one of these purposes.
 
     Raises `Problem` (404, 410) and `TooManyTriesError` (429).
     """
@@ -54,7 +55,7 @@ def answer_to(purpose: Purpose) -> Callable[[Request, str], Answer]:
         service: Service = request.app.state.service
         found = service.answering.asked(token)
         if isinstance(found, Answer):
-            if found.purpose is not purpose:
+            if found.purpose not in purposes:
                 raise Problem(HTTPStatus.NOT_FOUND, ELSEWHERE)
             return found
         if found is Refused.EXPIRED:
@@ -169,13 +170,18 @@ async def _commanded(service: Service, answer: Answer, command: Callable[[float]
 def page(pages: Path) -> APIRouter:
     """The page that a link opens, and one that says why it answers nothing."""
     made = APIRouter(include_in_schema=False)
-    asked = answer_to(Purpose.ALARM)
+    asked = answer_to(Purpose.ALARM, Purpose.TEST)
 
     @made.api_route("/answer/{token}", methods=["GET", "HEAD"])
     def answer(request: Request, token: str) -> Response:
         service: Service = request.app.state.service
         try:
-            if service.answering.alarm(asked(request, token)) is None:
+            found = asked(request, token)
+            if found.purpose is Purpose.TEST:
+                if service.answering.tried(found) is None:
+                    raise Problem(HTTPStatus.NOT_FOUND, EARLIER)
+                return FileResponse(pages / "answer-test.html")
+            if service.answering.alarm(found) is None:
                 raise Problem(HTTPStatus.NOT_FOUND, FORGOTTEN)
         except StillairError as error:
             problem = problems.of(error)

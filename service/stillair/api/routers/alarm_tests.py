@@ -1,0 +1,72 @@
+"""Alarm tests: begin one, say what arrived, look at those that were."""
+
+from __future__ import annotations
+
+from http import HTTPStatus
+from typing import Annotated
+
+from fastapi import APIRouter
+
+from stillair.access.roles import Principal
+from stillair.api.entry import TheService, Viewer, acting
+from stillair.api.routers.jobs import After, Limit
+from stillair.api.schemas import (
+    ConfirmedTest,
+    Created,
+    Done,
+    Listing,
+    NewAlarmTest,
+    listing,
+)
+from stillair.model import ConfirmAlarmTest
+
+router = APIRouter(prefix="/api/alarm-tests", tags=["alarm tests"])
+
+Tester = Annotated[Principal, acting("alarm test begun")]
+Confirmer = Annotated[Principal, acting("alarm test confirmed")]
+
+
+@router.get("")
+def alarm_tests(
+    service: TheService,
+    _: Viewer,
+    chamber: str | None = None,
+    after: After = 0,
+    limit: Limit = 200,
+) -> Listing:
+    """Alarm tests with what is known of them by now, the newest word last.
+
+    One of which something new becomes known comes again, with a new `seq`.
+    """
+    key = service.chamber(chamber) if chamber is not None else None
+    return listing(service.history.alarm_tests(after, limit, chamber=key))
+
+
+@router.post("", status_code=HTTPStatus.CREATED)
+async def start(told: NewAlarmTest, service: TheService, person: Tester) -> Created:
+    """Simulated signs go the whole way of an alarm, to every route of everybody, marked as a test.
+
+    409 while another one runs, or there is real danger.
+    """
+    answer = await service.start_alarm_test(service.chamber(told.chamber), person.name)
+    return Created(id=answer.created or "", stored=answer.stored)
+
+
+@router.post("/{test}/confirm")
+async def confirm(test: str, told: ConfirmedTest, service: TheService, person: Confirmer) -> Done:
+    """A person says what arrived, and whether it was heard; the newest word counts.
+
+    404 for a test that isn't the newest of its chamber, or for nobody's route.
+    """
+    answer = await service.test_command(
+        test,
+        lambda t_s: ConfirmAlarmTest(
+            t_s=t_s,
+            by=person.name,
+            test=test,
+            person=told.person,
+            heard=told.heard,
+            route=told.route,
+        ),
+    )
+    return Done(stored=answer.stored)

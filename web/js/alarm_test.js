@@ -1,0 +1,155 @@
+/** Alarm tests: begin one, see how far it is, say what arrived, look at earlier ones. */
+
+import { useEffect, useState } from "../vendor/preact-hooks.js";
+import { Act } from "./act.js";
+import { post } from "./ask.js";
+import { html } from "./html.js";
+import { each } from "./past.js";
+import { Twice } from "./people.js";
+import { A as T } from "./strings_alarm_test.js";
+import { moment, whole } from "./units.js";
+
+/** @typedef {import("./types.js").Now} Now */
+/** @typedef {import("./types.js").Tested} Tested */
+/** @typedef {import("./types.js").AlarmTest} AlarmTest */
+/** @typedef {import("./types.js").RouteTried} RouteTried */
+
+const EARLIER = 20;
+const SAYINGS = /** @type {const} */ (["heard", "silent", "nothing"]);
+
+/**
+ * On the first page: how the last test went, and the way to the next. That it isn't as it
+ * has to be stands below the chamber's sentence already.
+ * @param {{now: Now}} props
+ */
+export function TestedLine({ now }) {
+  const { ready, text } = now.alarm_test;
+  return html`<p class="first-steps tested"><a class="way" href="#/alarm-test">${ready ? `${text}.` : T.go}</a></p>`;
+}
+
+/** @param {{now: Now, when: string, may: boolean}} props  `when` changes when tests may have */
+export function AlarmTests({ now, when, may }) {
+  const tested = now.alarm_test;
+  const several = tested.chambers.length > 1;
+  return html`<section class="past alarm-test" aria-labelledby="alarm-test">
+    <h1 id="alarm-test" class="sentence" tabindex="-1">${tested.text}.</h1>
+    <p class="sub">${T.intro}</p>
+    ${tested.chambers.map(
+      (of) => html`<${One} key=${of.chamber} of=${of} now=${now} may=${may} when=${when} several=${several} />`,
+    )}
+  </section>`;
+}
+
+/** @param {{of: Tested, now: Now, may: boolean, when: string, several: boolean}} props */
+function One({ of, now, may, when, several }) {
+  const name = now.chambers.find((c) => c.chamber === of.chamber)?.name ?? of.chamber;
+  const routes = of.people.reduce((sum, { routes }) => sum + routes.length, 0);
+  return html`<section aria-label=${T.chamber(name)}>
+    ${several && html`<h2>${T.chamber(name)}</h2><p>${of.text}.</p>`}
+    ${may &&
+    !of.running &&
+    html`<div class="acts">
+      <${Twice} ask=${T.begin} question=${T.what(of.sounder, of.people.length, routes)} yes=${T.yes} no=${T.no} kind=""
+        work=${() => post("/api/alarm-tests", { chamber: of.chamber })} done=${() => undefined} />
+    </div>`}
+    ${of.people.length > 0 &&
+    html`<h3>${T.told}</h3>
+      <ul class="found">
+        ${of.people.map(({ person, routes }) => html`<li key=${person}>${T.person(person, routes.join("; "))}</li>`)}
+      </ul>`}
+    ${of.test && html`<${Newest} test=${of.test} now=${now} may=${may} />`}
+    <${Earlier} chamber=${of.chamber} newest=${of.test?.id ?? ""} when=${when} />
+  </section>`;
+}
+
+/** @param {{test: AlarmTest, now: Now, may: boolean}} props */
+function Newest({ test, now, may }) {
+  const people = [...new Set(test.routes.map(({ person }) => person))];
+  const open = test.phase === "running" || test.phase === "done";
+  const steps = test.steps.length === 4 ? T.passed : T.stopped(test.steps);
+  return html`<h3>${T.newest(moment(test.at, now.at), test.by)}</h3>
+    ${!open && html`<p><strong>${first(test.text)}.</strong></p>`}
+    <table class="way-of-it" aria-live="polite">
+      <thead><tr><th scope="col">${T.part}</th><th scope="col">${T.became}</th></tr></thead>
+      <tbody>
+        <${Row} part=${T.signs} text=${steps} />
+        <${Row} part=${T.sounder} text=${test.sounder} />
+        <${Row} part=${T.stop} text=${test.stop} />
+        ${test.routes.map(
+          (route) => html`<${Row} key=${`${route.person} ${route.route}`} part=${T.route(route.person, route.spoken)} text=${route.text} />`,
+        )}
+      </tbody>
+    </table>
+    ${open && people.length > 0 && html`<h3>${T.confirm}</h3><p>${T.confirm_how}</p>`}
+    ${open &&
+    people.map(
+      (person) => html`<${Person} key=${person} test=${test} person=${person} may=${may}
+        routes=${test.routes.filter((route) => route.person === person)} />`,
+    )}`;
+}
+
+/** @param {{part: string, text: string}} props */
+function Row({ part, text }) {
+  return html`<tr><th scope="row">${part}</th><td>${first(text)}.</td></tr>`;
+}
+
+/** @param {{test: AlarmTest, person: string, routes: RouteTried[], may: boolean}} props */
+function Person({ test, person, routes, may }) {
+  const said = new Set(routes.map(({ heard }) => heard));
+  return html`<div class="confirm" role="group" aria-label=${person}>
+    <p><strong>${person}.</strong>${" "}
+      ${said.has("silent") && T.silent_todo} ${said.has("nothing") && T.nothing_todo}</p>
+    ${may && html`<${Sayings} test=${test} person=${person} said=${said.size === 1 ? [...said][0] : null} />`}
+    ${may &&
+    routes.length > 1 &&
+    html`<details><summary>${T.one_by_one}</summary>
+      ${routes.map(
+        (route) => html`<p key=${route.route}>${route.spoken}</p>
+          <${Sayings} test=${test} person=${person} route=${route.route} said=${route.heard} />`,
+      )}
+    </details>`}
+  </div>`;
+}
+
+/** @param {{test: AlarmTest, person: string, route?: string, said: RouteTried["heard"]}} props */
+function Sayings({ test, person, route, said }) {
+  const say = (/** @type {string} */ heard) => () =>
+    post(`/api/alarm-tests/${encodeURIComponent(test.id)}/confirm`, { person, heard, ...(route ? { route } : {}) });
+  return html`<div class="acts">
+    ${SAYINGS.map(
+      (heard) => html`<${Act} key=${heard} work=${say(heard)} kind=${said === null && heard === "heard" ? "must" : said === heard ? "said" : "slight"}>
+        ${said === heard ? `✓ ${T[heard]}` : T[heard]}
+      <//>`,
+    )}
+  </div>`;
+}
+
+/** @param {{chamber: string, newest: string, when: string}} props */
+function Earlier({ chamber, newest, when }) {
+  const [tests, setTests] = useState(/** @type {AlarmTest[]} */ ([]));
+  const [failed, setFailed] = useState(false);
+  useEffect(() => {
+    let over = false;
+    /** @type {AlarmTest[]} */
+    const found = [];
+    each(`/api/alarm-tests?chamber=${encodeURIComponent(chamber)}`, (test) => found.push(test)).then(
+      () => over || (setTests(found.reverse()), setFailed(false)),
+      () => over || setFailed(true),
+    );
+    return () => {
+      over = true;
+    };
+  }, [chamber, when]);
+  const earlier = tests.filter((/** @type {AlarmTest} */ { id }) => id !== newest).slice(0, EARLIER);
+  if (failed) return html`<p class="refused" role="alert">${T.failed}</p>`;
+  if (!earlier.length) return null;
+  return html`<h3>${T.earlier}</h3>
+    <ul class="noted">
+      ${earlier.map((/** @type {AlarmTest} */ test) => html`<li key=${test.id}>${T.line(whole(test.at), test.by, test.text)}</li>`)}
+    </ul>`;
+}
+
+/** With a large first letter. @param {string} text */
+function first(text) {
+  return `${text.slice(0, 1).toUpperCase()}${text.slice(1)}`;
+}

@@ -1,0 +1,49 @@
+/** What the page says of alarm tests; what became of one is worded by the service. */
+
+export const A = {
+  go: "To the alarm test",
+  intro:
+    "A test goes the whole way of an alarm: simulated heat and flame, the verdict, the sounder, a message on every route of everybody. All of it says that it is a test. Nobody can know that a telephone rings but the person who hears it.",
+  /** @param {string} name */
+  chamber: (name) => `Chamber ${name}`,
+  begin: "Begin an alarm test",
+  /** @param {boolean} sounder  @param {number} people  @param {number} routes */
+  what: (sounder, people, routes) =>
+    [
+      sounder ? "The sounder sounds once, for 4 seconds. Whoever is near has to know." : "No sounder is connected.",
+      people === 0
+        ? "Nobody is told: no person is named."
+        : `${people === 1 ? "One person gets" : `${people} people get`} a message marked as a test, on ${routes === 1 ? "one route" : `${routes} routes at once`}.`,
+      "If there is real danger, the test ends at once.",
+    ].join(" "),
+  yes: "Yes, begin",
+  no: "Not now",
+  told: "Who is told",
+  /** @param {string} person  @param {string} routes */
+  person: (person, routes) => `${person}: ${routes}.`,
+  /** @param {string} when  @param {string} by */
+  newest: (when, by) => `The test of ${when}, begun by ${by}`,
+  part: "Part of the way",
+  became: "What became of it",
+  signs: "Simulated signs, verdict, alarm",
+  passed: "went through",
+  /** @param {string[]} steps */
+  stopped: (steps) => `ended after: ${steps.join(", ") || "nothing"}`,
+  sounder: "Sounder",
+  stop: "Stop of the machine",
+  /** @param {string} person  @param {string} route */
+  route: (person, route) => `${person}, ${route}`,
+  confirm: "Did it arrive?",
+  confirm_how:
+    "Each person looks at their own telephone. Try it once more with the telephone on silent: at night that is how it lies there, and a fire has to be heard.",
+  heard: "It arrived, and I heard it",
+  silent: "It arrived in silence",
+  nothing: "Nothing came",
+  one_by_one: "Say it route by route",
+  silent_todo: "Let the telephone sound for these messages even when it is on silent, then test again.",
+  nothing_todo: "See the route's line above, and the address in the chamber file. Then test again.",
+  earlier: "Earlier tests",
+  failed: "The earlier tests couldn't be fetched.",
+  /** @param {string} when  @param {string} by  @param {string} text */
+  line: (when, by, text) => `${when}, begun by ${by}: ${text}.`,
+};
