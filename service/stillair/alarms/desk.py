@@ -250,9 +250,9 @@ class AlarmDesk:
         alarms = self._lives.standing()
         return tuple(sorted(alarms, key=lambda a: (URGENCY[a.priority], -a.raised_s, a.id)))
 
-    def opening(self, t_s: float) -> OpeningState | None:
-        """The opening of the door that is expected at this second."""
-        return self._lives.opening.state(t_s)
+    def opening(self, t_s: float | None) -> OpeningState | None:
+        """The opening of the door that is expected at this second; None: before the first."""
+        return None if t_s is None else self._lives.opening.state(t_s)
 
     def out_of_service(self) -> tuple[SwitchedOff, ...]:
         """All alarms that are switched off, the longest first."""

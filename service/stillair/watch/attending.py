@@ -84,6 +84,14 @@ class Attending:
         event = self._events.get(KEY)
         return Step.NONE if event is None else step_of(event)
 
+    @property
+    def near(self) -> str:
+        """Who is near, by name; nobody where nobody has shown that, or has left."""
+        attendance = self._attendance
+        if attendance is None or not attendance.is_needed or attendance.state.left_s is not None:
+            return ""
+        return attendance.state.person
+
     def view(self) -> AttendanceView | None:
         """How it stands; None where nobody has to be near."""
         attendance = self._attendance

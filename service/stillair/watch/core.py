@@ -18,7 +18,6 @@ Camera frames never come here; the camera tells its condition and its signs.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import replace
@@ -242,7 +241,7 @@ class Watch:
             events=tuple(sorted(self._open.values(), key=lambda e: e.event)),
             sounding=self._sounding,
             particles=self._witnesses.particles.latest(),
-            opening=self._alarms.opening(math.inf if self._ticked_s is None else self._ticked_s),
+            opening=self._alarms.opening(self._ticked_s),
             out_of_service=self._alarms.out_of_service(),
             attendance=self._attending.view(),
             alarm_test=self._rehearsal.state,
@@ -318,7 +317,8 @@ class Watch:
     def _tick_alarms(self, gathered: Gathered, tick: Tick) -> None:
         """A second passes for the alarms; nobody is asked who could fail."""
         job = self._jobs.job
-        context = AlarmContext(phase=self._phase, job=job.state if job else None)
+        state = job.state if job else None
+        context = AlarmContext(phase=self._phase, job=state, near=self._attending.near)
         gathered.add_alarms(self._alarms.tick(tick.t_s, context, tick.at))
 
     def _mind_test(self, gathered: Gathered) -> None:
