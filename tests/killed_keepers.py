@@ -27,6 +27,7 @@ from stillair.alerts.mail import MailRoute, MailSettings
 from stillair.clock import SystemClock
 from stillair.storage.archive import Archive
 from stillair.storage.journal import Journal
+from storming import keep_storm
 
 EPOCH_S = 1_790_000_000.0
 ROW_READINGS = 40  # so that rows are packed all the time
@@ -68,9 +69,10 @@ class TellingOutbox:
     """A journal's outbox that tells which messages it knows as sent."""
 
     def __init__(self, journal: Journal) -> None:
-        self.due_notices = journal.due_notices
+        self.waiting_notices = journal.waiting_notices
+        self.record_superseded = journal.record_superseded
         self._journal = journal
-        waiting = len(journal.due_notices(SystemClock().wall(), AHEAD - 1))
+        waiting = len(journal.waiting_notices(AHEAD - 1))
         self.waiting = threading.Semaphore(AHEAD - waiting)
 
     def record_delivery(
@@ -112,6 +114,7 @@ KEEPERS: dict[str, Callable[[Path], None]] = {
     "journal": keep_outcomes,
     "archive": keep_readings,
     "courier": keep_and_send,
+    "storm": lambda path: keep_storm(path, tell),
 }
 
 

@@ -17,14 +17,15 @@ import pytest
 
 from kept_things import notice, outcome
 from running import RunningService, wait_until
-from stillair.alerts.courier import STARVED_S
+from stillair.alerts.faults import STARVED_S
 from stillair.clock import ManualClock, SystemClock
 from stillair.config import load_chambers
 from stillair.errors import StoreError
 from stillair.model import Afterwards, Kind, Outcome, Timeline
 from stillair.runtime import wiring
+from stillair.runtime.handing import PATIENCE_S
 from stillair.runtime.learned import to_text
-from stillair.runtime.service import COURIER_S, ON_TIME_S, PATIENCE_S, SOUNDER_S, Service
+from stillair.runtime.service import COURIER_S, ON_TIME_S, SOUNDER_S, Service
 from stillair.storage.emergency import EmergencyJournal
 from stillair.storage.journal import Entry, Journal
 from stillair.storage.records import Parcel

@@ -39,7 +39,12 @@ def test_a_full_disk(tmp_path: Path, mail_server: MailServer, disk: LoopDisk) ->
         wait_until(lambda: not stage.service.get("/api/now")["stored"], within_s=ANNOUNCED_S)
         # Nobody makes room in time, and then the process is killed as well.
         kept = before | shown(stage)
-        (fire,) = (alarm for alarm in stage.service.now()["alarms"] if alarm["kind"] == "fire")
+        (fire,) = wait_until(  # the detector may have spoken first
+            lambda: [a for a in stage.service.now()["alarms"] if a["kind"] == "fire"],
+            within_s=ANNOUNCED_S,
+        )
+        # The emergency journal has it within a round of the writer.
+        wait_until(lambda: stage.seconds() > fire["raised_at"], within_s=ANNOUNCED_S)
         stage.service.kill()
         disk.make_room()
         stage.service.start()

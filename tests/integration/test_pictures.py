@@ -186,6 +186,31 @@ def test_a_disk_that_hangs_holds_up_nobody_and_a_message_has_its_picture_all_the
     kept(service, event, "marked", "moment")
 
 
+def test_while_the_disk_hangs_a_message_waits_for_no_picture_that_does(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers = threading.Event()
+    begun = threading.Event()
+
+    def hangs(name: str, data: bytes) -> None:
+        begun.set()
+        assert answers.wait(ENOUGH_S)
+
+    monkeypatch.setattr(service.pictures._files, "write", hangs)
+    now_s = service.chambers()[0].clock.now_s()
+    happens(service, Kind.SMOKE, 4711, now_s)
+    assert begun.wait(ENOUGH_S)
+    happens(service, Kind.DETECTOR_CONTACT, 4712, now_s)
+    assert service.pictures.of_alarm(f"{KEY}-4712", 10 * ENOUGH_S) is None, "it has none"
+    happens(service, Kind.FLAME, 4713, now_s)
+    wait_until(
+        lambda: SystemClock().now_s() - service.pictures._begun_s > pictures.STUCK_S,
+        within_s=ENOUGH_S,
+    )
+    assert service.pictures.of_alarm(f"{KEY}-4713", 10 * ENOUGH_S) is None, "nobody marks it now"
+    answers.set()
+
+
 def test_a_full_disk_costs_the_picture_alone_and_is_told(
     service: Service, monkeypatch: pytest.MonkeyPatch
 ) -> None:

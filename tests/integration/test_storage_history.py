@@ -281,7 +281,7 @@ def test_alarms_are_listed_as_they_stand(journal: Journal, history: History) -> 
 
 def test_messages_are_listed_with_what_became_of_them(journal: Journal, history: History) -> None:
     journal.commit(outcome(), BOOT)
-    (due,) = journal.due_notices(NOW)
+    (due,) = journal.waiting_notices()
     journal.record_delivery(due.key, at=NOW, sent=True, outcome="accepted", next_try_at=None)
     (row,) = history.notices(alarm=f"{CHAMBER}-1")
     assert (row.state, row.tries, row.outcome) == ("sent", 1, "accepted")

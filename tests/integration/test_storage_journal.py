@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -29,12 +30,14 @@ from stillair.model import (
     JobPhase,
     Kind,
     Outcome,
+    Priority,
     Suppression,
     Timeline,
     WatchMemory,
 )
 from stillair.storage import migrations
 from stillair.storage.journal import Journal
+from stillair.storage.outbox import SUPERSEDED
 from stillair.storage.records import Parcel
 from stillair.storage.tables import ArchiveTable, JournalTable
 
@@ -93,7 +96,7 @@ def test_a_notice_whose_key_is_there_is_left_alone(journal: Journal) -> None:
     for text in ("first", "second"):
         message = replace(notice("same"), text=text)
         journal.commit(Outcome(CHAMBER, 100.0, notices=(message,)), BOOT)
-    assert [row.text for row in journal.due_notices(NOW)] == ["first"]
+    assert [row.text for row in journal.waiting_notices()] == ["first"]
 
 
 def test_a_parcel_is_kept_once_however_often_it_comes(journal: Journal, path: Path) -> None:
@@ -121,7 +124,7 @@ def test_hostile_text_is_kept(journal: Journal) -> None:
     )
     entries = journal.commit(kept, BOOT)
     assert entries[0].body["name"] == nasty
-    assert "DROP TABLE" in journal.due_notices(NOW)[0].title
+    assert "DROP TABLE" in journal.waiting_notices()[0].title
 
 
 # --- after a restart -----------------------------------------------------------------
@@ -258,40 +261,66 @@ def test_relabelling_leaves_other_boots_and_clocks_alone(journal: Journal) -> No
 # --- the outbox ----------------------------------------------------------------------
 
 
-def test_a_notice_stays_due_until_it_is_sent(journal: Journal) -> None:
+def test_a_notice_waits_until_it_is_sent(journal: Journal) -> None:
     journal.commit(outcome(), BOOT)
-    (row,) = journal.due_notices(NOW)
+    (row,) = journal.waiting_notices()
     assert (row.route, row.tries, row.state) == ("mailto:captain@example.org", 0, "pending")
     later = NOW + timedelta(seconds=60)
     journal.record_delivery(row.key, at=NOW, sent=False, outcome="refused", next_try_at=later)
-    assert journal.due_notices(NOW) == []
-    (row,) = journal.due_notices(later)
-    assert (row.tries, row.outcome) == (1, "refused")
+    (row,) = journal.waiting_notices()
+    assert (row.tries, row.outcome, row.next_try_at) == (1, "refused", later)
     journal.record_delivery(row.key, at=later, sent=True, outcome="accepted", next_try_at=None)
-    assert journal.due_notices(later + timedelta(days=1)) == []
+    assert journal.waiting_notices() == []
 
 
-def test_a_notice_given_up_is_not_due(journal: Journal, path: Path) -> None:
+def test_a_notice_given_up_waits_no_more(journal: Journal, path: Path) -> None:
     journal.commit(outcome(), BOOT)
-    (row,) = journal.due_notices(NOW)
+    (row,) = journal.waiting_notices()
     journal.record_delivery(row.key, at=NOW, sent=False, outcome="no such box", next_try_at=None)
-    assert journal.due_notices(NOW) == []
+    assert journal.waiting_notices() == []
     assert count(path, "delivery") == 1
 
 
-def test_a_clock_set_back_a_day_does_not_hold_up_messages(journal: Journal) -> None:
+def test_a_failure_that_is_kept_late_revives_nothing(journal: Journal) -> None:
     journal.commit(outcome(), BOOT)
-    (row,) = journal.due_notices(NOW)
-    soon = NOW + timedelta(seconds=60)
-    journal.record_delivery(row.key, at=NOW, sent=False, outcome="refused", next_try_at=soon)
-    assert len(journal.due_notices(NOW - timedelta(days=1))) == 1
+    (row,) = journal.waiting_notices()
+    journal.record_delivery(row.key, at=NOW, sent=True, outcome="accepted", next_try_at=None)
+    # The disk hung; this try came before the one that succeeded.
+    journal.record_delivery(row.key, at=NOW, sent=False, outcome="refused", next_try_at=NOW)
+    assert journal.waiting_notices() == []
 
 
-def test_the_longest_due_comes_first(journal: Journal) -> None:
-    for number in (2, 1, 3):
-        journal.commit(outcome(number, float(number)), BOOT)
-    keys = [row.key for row in journal.due_notices(NOW, 2)]
-    assert keys == [f"{CHAMBER}-1", f"{CHAMBER}-2"]
+def test_a_notice_that_a_newer_word_replaces_is_kept_as_that(journal: Journal, path: Path) -> None:
+    journal.commit(outcome(1), BOOT)
+    journal.commit(outcome(2), BOOT)
+    first, second = journal.waiting_notices()
+    journal.record_superseded(first.key)
+    assert [row.key for row in journal.waiting_notices()] == [second.key]
+    journal.record_delivery(second.key, at=NOW, sent=True, outcome="sent", next_try_at=None)
+    journal.record_superseded(second.key)  # it went after all
+    with closing(sqlite3.connect(path)) as connection:
+        kept = connection.execute(
+            "select state, outcome, tries from notice order by key"
+        ).fetchall()
+    assert kept == [("superseded", SUPERSEDED, 0), ("sent", "sent", 1)]
+
+
+def test_the_most_urgent_of_each_route_comes_first(journal: Journal) -> None:
+    cox = "mailto:cox@example.org"
+    rows = [
+        ("a", "mailto:captain@example.org", Priority.MEDIUM, 1.0),
+        ("b", "mailto:captain@example.org", Priority.LOW, 0.0),
+        ("c", "mailto:captain@example.org", Priority.CRITICAL, 3.0),
+        ("d", "mailto:captain@example.org", Priority.MEDIUM, 2.0),
+        ("e", cox, Priority.LOW, 9.0),
+    ]
+    for key, route, priority, created_s in rows:
+        made = replace(notice(key, created_s), route=route, priority=priority)
+        journal.commit(Outcome(CHAMBER, created_s, notices=(made,)), BOOT)
+    assert [row.key for row in journal.waiting_notices(2)] == ["c", "e"], (
+        "no route shuts out others"
+    )
+    assert [row.key for row in journal.waiting_notices()] == ["c", "e", "a", "d", "b"]
 
 
 def test_what_is_taken_back_is_never_due_and_nothing_else_is(journal: Journal) -> None:
@@ -300,7 +329,7 @@ def test_what_is_taken_back_is_never_due_and_nothing_else_is(journal: Journal) -
     journal.commit(Outcome(CHAMBER, 100.0, notices=notices), BOOT)
     journal.record_delivery("test:a:1", at=NOW, sent=True, outcome="sent", next_try_at=None)
     assert journal.withdraw("test:a:") == 1
-    assert {row.key for row in journal.due_notices(NOW)} == set(keys[2:])
+    assert {row.key for row in journal.waiting_notices()} == set(keys[2:])
     assert journal.withdraw("test:a:") == 0
 
 
@@ -354,7 +383,7 @@ def test_what_can_still_be_read_of_a_damaged_journal_is_taken_over(
     again = Journal.open(path, wall=lambda: NOW)
     assert "could be saved" in (again.repaired or "")
     assert again.memory(CHAMBER, BOOT) == before
-    assert len(again.due_notices(NOW, 1000)) == 399
+    assert len(again.waiting_notices(1000)) == 399
     assert count(path, "ledger") > 780
     assert again.commit(outcome(400), BOOT)[0].seq == 800
     again.close()

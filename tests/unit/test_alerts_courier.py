@@ -13,15 +13,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stillair.alerts.courier import EVERY_ROUTE, STARVED_S, Courier, CourierPlan
+from stillair.alerts.courier import Courier, CourierPlan
+from stillair.alerts.faults import EVERY_ROUTE, STARVED_S
 from stillair.alerts.routes import Due, Message, Route, route_for
-from stillair.clock import ManualClock, SystemClock
+from stillair.clock import Clock, ManualClock, SystemClock
 from stillair.errors import DeliveryError, StoreError
 from stillair.model import Kind, Notice, Priority
 
 CAPTAIN = "mailto:captain@shed.example"
 COX = "mailto:cox@shed.example"
-QUICK = CourierPlan(first_pause_s=0.01, longest_pause_s=0.02, idle_s=0.02, try_s=5.0)
+QUICK = CourierPlan(
+    first_pause_s=0.01, longest_pause_s=0.02, idle_s=0.02, try_s=5.0, burst=1000, every_s=0.01
+)
 LONG_AGO = datetime(2026, 5, 2, 9, 0, tzinfo=UTC)
 
 
@@ -37,9 +40,9 @@ class MemoryOutbox:
     """Rows as a journal keeps them; `broken` makes every call fail."""
 
     rows: dict[str, Message] = field(default_factory=dict)
-    due_at: dict[str, datetime] = field(default_factory=dict)
     outcomes: list[tuple[str, bool, str]] = field(default_factory=list)
     lost: set[str] = field(default_factory=set)
+    superseded: list[str] = field(default_factory=list)
     broken: bool = False
     deaf: bool = False  # can be read, but keeps nothing
     lock: threading.Lock = field(default_factory=threading.Lock)
@@ -48,14 +51,12 @@ class MemoryOutbox:
         with self.lock:
             for each in messages:
                 self.rows[each.key] = each
-                self.due_at[each.key] = LONG_AGO
 
-    def due_notices(self, now_at: datetime, limit: int) -> list[Message]:
+    def waiting_notices(self, limit: int) -> list[Message]:
         if self.broken:
             raise StoreError("the disk is full")
         with self.lock:
-            due = [m for key, m in self.rows.items() if self.due_at[key] <= now_at]
-            return due[:limit]
+            return list(self.rows.values())[:limit]
 
     def record_delivery(
         self, key: str, *, at: datetime, sent: bool, outcome: str, next_try_at: datetime | None
@@ -66,11 +67,17 @@ class MemoryOutbox:
             self.outcomes.append((key, sent, outcome))
             if next_try_at is not None:
                 self.rows[key] = replace(self.rows[key], tries=self.rows[key].tries + 1)
-                self.due_at[key] = next_try_at
             else:
                 del self.rows[key]
                 if not sent:
                     self.lost.add(key)
+
+    def record_superseded(self, key: str) -> None:
+        if self.broken or self.deaf:
+            raise StoreError("the disk is full")
+        with self.lock:
+            del self.rows[key]
+            self.superseded.append(key)
 
 
 @dataclass
@@ -109,13 +116,14 @@ class Post:
     route: ToldRoute = field(default_factory=ToldRoute)
     troubles: list[tuple[str, bool, str]] = field(default_factory=list)
     plan: CourierPlan = QUICK
+    clock: Clock = field(default_factory=SystemClock)
     link_for: Callable[[Due], str | None] = lambda _due: None
 
     def __post_init__(self) -> None:
         self.courier = Courier(
             self.outbox,
             {"mailto": self.route},
-            clock=SystemClock(),
+            clock=self.clock,
             chance=lambda: 0.5,
             on_trouble=lambda *told: self.troubles.append(told),
             plan=self.plan,
@@ -385,13 +393,13 @@ class FailingOutbox(MemoryOutbox):
     answers: threading.Event = field(default_factory=threading.Event)
     asked: int = 0
 
-    def due_notices(self, now_at: datetime, limit: int) -> list[Message]:
+    def waiting_notices(self, limit: int) -> list[Message]:
         self.asked += 1
         if "hangs" in self.defects:
             assert self.answers.wait(10)
         if "read" in self.defects:
             raise KeyError("a column is missing")
-        return super().due_notices(now_at, limit)
+        return super().waiting_notices(limit)
 
     def record_delivery(
         self, key: str, *, at: datetime, sent: bool, outcome: str, next_try_at: datetime | None
@@ -439,7 +447,7 @@ async def test_a_store_that_hangs_holds_up_no_message_that_was_handed_over() -> 
 async def test_a_defect_of_the_courier_itself_ends_nothing() -> None:
     post = Post()
 
-    def broken(due: object) -> None:
+    def broken() -> None:
         raise ZeroDivisionError
 
     whole = post.courier._dispatch
@@ -469,9 +477,8 @@ async def test_a_courier_that_has_stopped_coming_round_is_late() -> None:
 async def test_a_courier_without_memory_is_late_after_a_while(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    post = Post()
     clock = ManualClock()
-    post.courier._clock = clock
+    post = Post(clock=clock)
     async with post.at_work():
         with monkeypatch.context() as fault:
 
@@ -484,6 +491,7 @@ async def test_a_courier_without_memory_is_late_after_a_while(
             assert post.courier.on_time(60.0), "it may pass"
             clock.advance(STARVED_S + 1.0)
             assert not post.courier.on_time(60.0)
+        clock.advance(1.0)
         await post.until(lambda: post.texts == ["m"])
         assert post.courier.on_time(60.0)
 

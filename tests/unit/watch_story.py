@@ -36,8 +36,10 @@ PLAN = WatchPlan(
 class Story:
     """A watch with all that came out of it."""
 
-    def __init__(self, memory: WatchMemory | None = None, *, start_s: int = 0) -> None:
-        self.watch = Watch(PLAN, memory)
+    def __init__(
+        self, memory: WatchMemory | None = None, *, start_s: int = 0, plan: WatchPlan = PLAN
+    ) -> None:
+        self.watch = Watch(plan, memory)
         self.outcomes: list[Outcome] = []
         self.t_s = start_s
 

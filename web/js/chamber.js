@@ -12,6 +12,7 @@ import { Picture } from "./picture.js";
 import { Opening, SwitchedOff } from "./quiet.js";
 import { Section } from "./section.js";
 import { Shape } from "./shapes.js";
+import { StopNow, StopReady } from "./stop.js";
 import { Stories } from "./stories.js";
 import { S } from "./strings.js";
 import { words } from "./units.js";
@@ -26,10 +27,10 @@ const NONE = [];
 export const SHAPES = { danger: "alarm", caution: "supervisory", trouble: "trouble", good: "notice" };
 
 /**
- * @param {{chamber: Chamber, unit: Unit, dark: boolean, may: boolean, in_touch: boolean,
+ * @param {{chamber: Chamber, unit: Unit, dark: boolean, may: boolean, owner: boolean, in_touch: boolean,
  *   joined: number, when: string, first: boolean, steps: unknown}} props
  */
-export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, when, first, steps }) {
+export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined, when, first, steps }) {
   const notes = useNotes(chamber.job?.id ?? "", when);
   const pauses = useOfJob(chamber.job?.id ?? "", when, fetchPauses, NONE);
   const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (chamber.tone)];
@@ -42,6 +43,7 @@ export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, when, 
     <//>
     ${chamber.sub && html`<p class="sub">${words(chamber.sub, unit)}</p>`}
     <${Said} chamber=${chamber} unit=${unit} />
+    <${StopNow} chamber=${chamber} may=${may} owner=${owner} />
     <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
     ${may && html`<${Opening} chamber=${chamber} />`}
     <${SwitchedOff} chamber=${chamber} may=${may} />
@@ -52,6 +54,7 @@ export function ChamberPart({ chamber, unit, dark, may, in_touch, joined, when, 
       <${Picture} chamber=${chamber} in_touch=${in_touch} may=${may} />
       <${JobPart} chamber=${chamber} unit=${unit} may=${may} notes=${notes} />
     </div>
+    <${StopReady} chamber=${chamber} may=${may} owner=${owner} />
     <${LastHour} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
     <${Stories} chamber=${chamber} unit=${unit} notes=${notes} pauses=${pauses} may=${may} when=${when} />
   </article>`;

@@ -82,6 +82,7 @@ export function Page({ touch, sounds }) {
             unit=${unit}
             dark=${dark}
             may=${may}
+            owner=${owner}
             in_touch=${in_touch}
             joined=${touch.joined}
             when=${when}

@@ -16,7 +16,7 @@
  *
  * @typedef {object} Switch
  * @property {string} name
- * @property {"door" | "detector" | "presence" | "heater" | "supply"} kind
+ * @property {"door" | "detector" | "presence" | "heater" | "supply" | "reset"} kind
  * @property {boolean | null} active  true when off-normal, null when it can't be read
  * @property {string} reason
  *
@@ -143,6 +143,21 @@
  * @property {string} by
  * @property {number | null} height_mm
  *
+ * @typedef {object} Stop  what stops the machine; only `set_up` where nothing does
+ * @property {boolean} set_up
+ * @property {"ready" | "counting" | "held" | "stopped"} phase
+ * @property {string} since_at
+ * @property {string | null} until_at  the end of the countdown
+ * @property {number} countdown_s
+ * @property {("fire" | "detector" | "attendance")[]} on
+ * @property {string} cause  a kind of alarm, "person" or "trial"
+ * @property {string} by
+ * @property {string} outputs
+ * @property {boolean} has_button  at the machine, to let it run again
+ * @property {boolean} may_reset
+ * @property {string | null} tried_at
+ * @property {boolean | null} tried_worked
+ * @property {string} tried_by
  * @typedef {object} Attendance
  * @property {boolean} asks  false: it is set so that nobody is asked
  * @property {boolean} needed
@@ -188,6 +203,7 @@
  * @property {OutOfService[]} [out_of_service]
  * @property {Story[]} stories
  * @property {Sounding} sounding
+ * @property {Stop} stop
  * @property {Attendance | null} attendance  null where the box can't burn
  *
  * @typedef {"silent" | "attention" | "test" | "fire"} Sounding

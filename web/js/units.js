@@ -14,6 +14,18 @@ export function clock(at) {
   return CLOCK.format(new Date(at));
 }
 
+const SECOND = new Intl.DateTimeFormat("en-GB", {
+  hour: "2-digit",
+  minute: "2-digit",
+  second: "2-digit",
+  hourCycle: "h23",
+});
+
+/** @param {string | number | Date} at  @returns {string} "14:05:30", in the reader's zone */
+export function second(at) {
+  return SECOND.format(new Date(at));
+}
+
 const NEAR_MS = 12 * 3600 * 1000; // within this a time of day says enough
 
 /**

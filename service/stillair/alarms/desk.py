@@ -152,13 +152,15 @@ class AlarmDesk:
         self._lives.mind_fire(work)
         return work.result()
 
-    def command(self, command: AlarmCommand) -> AlarmResult:
+    def command(self, command: AlarmCommand | QuietCommand) -> AlarmResult:
         """Carry out what a person asks for; twice the same is harmless.
 
         Raises `CommandRefused`: UNKNOWN for an alarm that isn't remembered,
         FORBIDDEN for hiding a danger or an impossible time, CONFLICT where it
         doesn't fit the alarm's state.
         """
+        if isinstance(command, QuietCommand):
+            return self.arrange(command)
         work, lives = Work(), self._lives
         entry = lives.find(command.alarm)
         if entry is None or entry.alarm is None:

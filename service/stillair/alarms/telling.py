@@ -344,7 +344,10 @@ class Telling:
             burning=self.burning,
             closing=closing,
         )
-        digest = hashlib.sha256(rung.route.encode("utf-8", "replace")).hexdigest()[:12]
+        # The kind as well: an alarm that a killed process told and didn't keep
+        # leaves its number to the next, and nobody may take that one for this.
+        what = f"{change.kind.value} {rung.route}".encode("utf-8", "replace")
+        digest = hashlib.sha256(what).hexdigest()[:12]
         return Notice(
             key=f"{key}:{digest}",
             chamber=self._chamber,

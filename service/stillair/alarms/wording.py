@@ -12,6 +12,7 @@ from enum import StrEnum
 from stillair.alarms import figures, seen
 from stillair.alarms.depth import INSTANTS, depth
 from stillair.alarms.figures import joined, lower
+from stillair.alarms.stop_words import stop_words
 from stillair.alarms.words import (
     APART,
     APART_FAULTS,
@@ -168,6 +169,8 @@ def _words(change: EventChange | AlarmState) -> Words:
     is_sounder = change.kind is Kind.DELIVERY_FAULT and change.subject.startswith("sounder")
     if is_sounder:
         return SOUNDER
+    if change.kind is Kind.DELIVERY_FAULT and (stop := stop_words(change.subject)):
+        return stop
     if change.kind is Kind.DELIVERY_FAULT and change.subject == CERTIFICATE:
         return CERTIFICATE_WORDS
     if change.kind is Kind.DELIVERY_FAULT and change.subject == PAGE:

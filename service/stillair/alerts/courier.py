@@ -1,19 +1,24 @@
 """The courier empties the outbox: every message is sent at least once, however long it takes.
 
-    outbox.due_notices -> the most urgent of each route -> Route.send
-        -> outbox.record_delivery (sent, next try, or failed for good)
+    Service ── hand ──> what waits ── Pace.choose ──> Route.send ──> outbox.record_delivery
+    outbox.waiting_notices ──^                          (sent, next try, or failed for good)
 
 Nothing is kept here that a restart may not lose: a message is pending in the
-outbox until its sending is recorded. Each route has one message under way at
-a time, so that a dead server costs one try and not one per message; all
-routes together at most `concurrency`. A message that could not be stored is
-given to `hand` and goes the same way.
+outbox until its sending is recorded. What presses is handed over in the same moment
+as it goes to the journal, and is sent whether or not it is stored by then; the key
+says which is which, so nothing is sent twice. Only a process that is killed between the
+sending and its record leaves a message that goes again, under the same key.
+
+Each address has one message under way at a time, so that a dead server costs one try
+and not one per message; `pacing` says which and when, `circuit` when a dead one is worth
+a try. All addresses together have at most `concurrency` under way; what presses has room
+beside them, so that it never waits until slow servers have done with less.
 
 Sending blocks, so each try has a daemon thread of its own: a server that
 never answers holds neither the event loop nor the end of the service. Nor does
-a store: the outbox is asked in the same way, and while it doesn't answer what
-was handed over goes out. No error, whatever it is, ends the rounds; one that
-keeps messages from going out is told as a trouble of every route.
+a store: the outbox is asked beside the rounds, and they never wait for it. No error,
+whatever it is, ends them; one that keeps messages from going out is told as a trouble
+of every route.
 """
 
 from __future__ import annotations
@@ -21,40 +26,38 @@ from __future__ import annotations
 import asyncio
 import logging
 import threading
-from collections import OrderedDict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from functools import partial
-from typing import Protocol, TypeVar
+from types import MappingProxyType
+from typing import Protocol
 
 from stillair.alarms import figures
+from stillair.alerts.errands import Asking, errand
+from stillair.alerts.faults import KEPT, READ, ROUND, OwnFaults
+from stillair.alerts.pacing import Pace, Pacing, Waiting, superseded
 from stillair.alerts.routes import Due, Message, Route, route_for
+from stillair.alerts.tray import Settled, Tray
 from stillair.clock import Clock
-from stillair.errors import DeliveryError, StoreError
+from stillair.errors import DeliveryError
 
 log = logging.getLogger(__name__)
 
-_URGENCY = {"critical": 0, "high": 1, "medium": 2, "low": 3}
 _LATE_S = 600.0
 _NO_WAIT_S = 2_592_000.0
-STARVED_S = 5.0  # without memory for a thread; longer than a passing need
-_REMEMBERED = 2000
-EVERY_ROUTE = "every route"  # the subject of a trouble that is the courier's own
-_READ, _KEPT, _ROUND = (
-    "the outbox can't be read",
-    "what becomes of messages can't be kept",
-    "the courier stumbled",
-)
-
-R = TypeVar("R")
+_ADDRESSES = 200  # of which the pace is known; beyond, those that rest are forgotten
+_HANGING = 3  # threads on one address that outlive their tries
+_LINK_S = 0.5
+_LAST_RECORDS_S = 0.5  # what the end of the service gives them
 
 
 class Outbox(Protocol):
     """Where messages wait; its calls may block and raise `StoreError`."""
 
-    def due_notices(self, now_at: datetime, limit: int) -> Sequence[Due]:
-        """Messages to be sent now."""
+    def waiting_notices(self, limit: int) -> Sequence[Due]:
+        """Messages neither sent nor given up, the most urgent of each route first."""
         ...
 
     def record_delivery(
@@ -63,55 +66,59 @@ class Outbox(Protocol):
         """Keep how one try ended; neither sent nor to be tried again: it has failed for good."""
         ...
 
+    def record_superseded(self, key: str) -> None:
+        """Keep that a newer word went, or will go, in its place."""
+        ...
+
 
 @dataclass(frozen=True, slots=True)
-class CourierPlan:
-    """How patiently messages are tried.
+class CourierPlan(Pacing):
+    """How patiently messages are tried, and how many at once."""
 
-    Between two tries of a message 5, 10, 20 ... 600 s pass, each shortened by
-    chance by up to a quarter, so that what failed together isn't tried together.
-    """
-
-    first_pause_s: float = 5.0
-    longest_pause_s: float = 600.0
     outbox_s: float = 2.0  # after this the outbox counts as not answering
-    try_s: float = 20.0  # after this a try counts as failed, whatever the route is still doing
+    # After this a try counts as failed, whatever the route is still doing; mail may
+    # have to hand over a picture, on a slow line.
+    try_s: float = 20.0
+    try_s_of: Mapping[str, float] = field(
+        default_factory=lambda: MappingProxyType(
+            {"mqtt": 10.0, "webhook": 15.0, "webpush": 15.0, "apprise": 30.0}
+        )
+    )
     # About two days, counted in tries because a wall clock that is set
     # forward must not make a message too old to be sent.
     most_tries: int = 300
+    most_tries_pressing: int = 6000
     idle_s: float = 5.0  # how often the outbox is looked into when nobody calls
     concurrency: int = 4
-    trouble_after: int = 3  # failures in a row after which a route is in trouble
+    concurrency_pressing: int = 32
     batch: int = 500
 
-    def pause_s(self, failures: int, chance: float) -> float:
-        """The pause after so many failures in a row; `chance` is from 0 to 1."""
-        doubled_s = self.first_pause_s * 2.0 ** min(max(failures - 1, 0), 30)
-        return float(min(doubled_s, self.longest_pause_s) * (1.0 - 0.25 * chance))
+    def limit_s(self, address: str) -> float:
+        """How long one try to this address may take."""
+        return self.try_s_of.get(address.partition(":")[0].lower(), self.try_s)
 
 
 @dataclass(slots=True)
 class _Address:
     """What the courier knows of one route's address."""
 
-    failures: int = 0
+    pace: Pace
     troubled: bool | None = None  # None: not known since the start
-    again_s: float = float("-inf")
-    thread: threading.Thread | None = None  # of the last try, which may outlive its timeout
-    task: asyncio.Task[None] | None = field(default=None)
+    task: asyncio.Task[None] | None = None
+    pressing: bool = False  # what the task is about
+    threads: list[threading.Thread] = field(default_factory=list)  # they may outlive their tries
+    left_s: float = 0.0  # when the last of them was given up
 
-    def free(self, now_s: float) -> bool:
-        sending = self.thread is not None and self.thread.is_alive()
-        return self.task is None and not sending and now_s >= self.again_s
-
-
-@dataclass(slots=True)
-class _Settled:
-    """A message that is never sent again, and whether the outbox knows it."""
-
-    sent: bool
-    outcome: str
-    recorded: bool = False
+    def free_s(self, now_s: float, *, pressing: bool, patience_s: float) -> float:
+        """From when on another try may begin here; infinity where something else comes first."""
+        if self.task is not None:
+            return float("inf")
+        self.threads = [thread for thread in self.threads if thread.is_alive()]
+        if not self.threads:
+            return now_s
+        # A route that never comes back must not keep a danger from being told.
+        hangs = pressing and len(self.threads) < _HANGING
+        return self.left_s + patience_s if hangs else float("inf")
 
 
 class Courier:
@@ -133,7 +140,7 @@ class Courier:
     link_for : callable
         Gives the address of a page that answers a message, or None. It is asked when
         the message goes, so that a link is new however long the message waited, and
-        it is kept nowhere.
+        it is kept nowhere. Where it fails or hangs the message goes without.
     """
 
     def __init__(
@@ -154,17 +161,20 @@ class Courier:
         self._on_trouble = on_trouble
         self._plan = plan or CourierPlan()
         self._link_for = link_for
+        self._tray = Tray()
         self._addresses: dict[str, _Address] = {}
-        self._handed: OrderedDict[str, Message] = OrderedDict()
-        self._settled: OrderedDict[str, _Settled] = OrderedDict()
-        self._lock = threading.Lock()
         self._wake = asyncio.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
-        self._hanging: threading.Thread | None = None  # a question to the outbox without answer
-        self._faults: dict[str, int] = {}  # how often in a row something of its own failed
-        self._troubled = False
+        self._asking = Asking("the outbox", self._plan.outbox_s)
+        self._linking = Asking("the link", _LINK_S)
+        self._reading: asyncio.Task[None] | None = None
+        self._recording: set[asyncio.Task[None]] = set()
+        self._unread = True  # the outbox has something new
+        self._more = False  # it has more than it has shown
+        self._read_s = float("-inf")
+        self._next_s = 0.0  # when there is something to do, as far as is known
+        self._faults = OwnFaults(on_trouble, clock.now_s, self._plan.opens_after)
         self._beat_s: float | None = None
-        self._starved_s: float | None = None  # since when there is no memory to work with
 
     async def run(self) -> None:
         """Send until cancelled. What is under way then is tried again after the next start."""
@@ -174,21 +184,30 @@ class Courier:
                 self._beat_s = self._clock.now_s()
                 self._wake.clear()
                 try:
-                    self._dispatch(await self._due())
+                    self._look()
+                    self._dispatch()
                 except Exception as error:
                     # Who may have to be told of a fire can't be left without a courier.
-                    self._fails(_ROUND, error)
+                    self._faults.fails(ROUND, error)
                     await asyncio.sleep(self._plan.first_pause_s)
                 else:
-                    self._works(_ROUND)
+                    self._faults.works(ROUND)
                     await self._wait()
         finally:
             tasks = [a.task for a in self._addresses.values() if a.task is not None]
+            if self._reading is not None:
+                tasks.append(self._reading)
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
             for route in self._routes.values():
                 route.close()
+            if self._recording:
+                # What was sent is not to be sent again.
+                _, left = await asyncio.wait(self._recording, timeout=_LAST_RECORDS_S)
+                for task in left:
+                    task.cancel()
+                await asyncio.gather(*left, return_exceptions=True)
 
     def on_time(self, within_s: float) -> bool:
         """Whether a round has begun within `within_s` seconds; True before the first.
@@ -197,104 +216,153 @@ class Courier:
         `STARVED_S` brings nobody anything any more, and the next one has it again.
         """
         now_s = self._clock.now_s()
-        starved = self._starved_s is not None and now_s - self._starved_s > STARVED_S
-        return self._beat_s is None or (now_s - self._beat_s <= within_s and not starved)
+        came_round = self._beat_s is None or now_s - self._beat_s <= within_s
+        return came_round and not self._faults.starved
 
     def wake(self) -> None:
         """Say that the outbox has something new; from any thread."""
-        loop = self._loop
-        if loop is not None and not loop.is_closed():
-            loop.call_soon_threadsafe(self._wake.set)
+        self._unread = True
+        self._call()
 
     def hand(self, messages: Iterable[Message]) -> None:
-        """Take messages that could not be stored; from any thread.
+        """Take messages that press, or could not be stored; from any thread, never waits.
 
         When the outbox shows them later they count as sent if they were.
         """
-        with self._lock:
-            for message in messages:
-                if message.key not in self._settled:
-                    self._handed[message.key] = message
-            while len(self._handed) > _REMEMBERED:
-                self._handed.popitem(last=False)
-        self.wake()
+        self._tray.hand(messages)
+        self._call()
+
+    def _call(self) -> None:
+        loop = self._loop
+        if loop is not None:
+            with suppress(RuntimeError):  # it has been closed
+                loop.call_soon_threadsafe(self._wake.set)
 
     # --- one round ----------------------------------------------------------
 
-    async def _due(self) -> list[Due]:
-        stored: Sequence[Due] = ()
+    def _look(self) -> None:
+        """Have the outbox read, beside the rounds, where it may have something new."""
+        now_s = self._clock.now_s()
+        due = self._unread or now_s - self._read_s >= self._plan.idle_s
+        if due and (self._reading is None or self._reading.done()):
+            self._unread = False
+            self._read_s = now_s
+            self._reading = asyncio.create_task(self._read())
+
+    async def _read(self) -> None:
         try:
-            stored = await self._ask(
-                partial(self._outbox.due_notices, self._clock.wall(), self._plan.batch)
-            )
+            rows = await self._asking.ask(partial(self._outbox.waiting_notices, self._plan.batch))
         except Exception as error:
             # What was handed over goes out even so.
-            self._fails(_READ, error)
+            self._faults.fails(READ, error)
         else:
-            self._works(_READ)
-        due: list[Due] = []
-        known = {row.key for row in stored}
-        for row in stored:
-            settled = self._settled.get(row.key)
-            if settled is None:
-                due.append(row)
-            elif not settled.recorded:
-                await self._record_settled(row.key, settled)
-        with self._lock:
-            for key in known & self._handed.keys():
-                del self._handed[key]  # stored by now
-            due += self._handed.values()
-        return due
+            self._faults.works(READ)
+            self._more = len(rows) >= self._plan.batch
+            for key, settled in self._tray.take(rows):
+                self._record_settled(key, settled)
+        self._wake.set()
 
-    def _dispatch(self, due: list[Due]) -> None:
-        """Start one try on every free address, the most urgent and least tried message first."""
-        due.sort(key=lambda m: (_URGENCY.get(m.priority, 3), m.tries, m.created_at))
+    def _dispatch(self) -> None:
+        """Begin one try on every free address, with the message whose turn it is."""
         now_s = self._clock.now_s()
-        under_way = sum(address.task is not None for address in self._addresses.values())
-        for message in due:
-            if under_way >= self._plan.concurrency:
-                return
-            address = self._addresses.setdefault(message.route, _Address())
-            if address.free(now_s):
-                address.task = asyncio.create_task(self._try(message, address))
-                under_way += 1
+        reading = self._reading is not None and not self._reading.done()
+        self._next_s = (now_s if reading else self._read_s) + self._plan.idle_s
+        idle = self._tray.idle()
+        overtaken = superseded(each.message for each in idle)
+        by_route: dict[str, list[Waiting]] = {}
+        for each in idle:
+            if each.message.key in overtaken:
+                self._settle(each, Settled(False, "", superseded=True))
+            else:
+                by_route.setdefault(each.message.route, []).append(each)
+        turns: list[tuple[Waiting, _Address]] = []
+        if len(self._addresses) > _ADDRESSES:
+            self._forget(by_route)
+        for route, waiting in by_route.items():
+            address = self._addresses.get(route)
+            if address is None:
+                address = self._addresses[route] = _Address(Pace(self._plan))
+            free_s = {
+                pressing: address.free_s(
+                    now_s, pressing=pressing, patience_s=self._plan.pressing_pause_s
+                )
+                for pressing in (False, True)
+            }
+            may = [each for each in waiting if free_s[each.presses] <= now_s]
+            chosen, next_s = address.pace.choose(may, now_s)
+            self._next_s = min([self._next_s, next_s, *(t for t in free_s.values() if t > now_s)])
+            if chosen is not None:
+                turns.append((chosen, address))
+        turns.sort(key=lambda turn: turn[0].turn())
+        for chosen, address in turns:
+            if self._has_room(chosen.presses):
+                self._begin(chosen, address, now_s)
+
+    def _forget(self, needed: Collection[str]) -> None:
+        """Addresses at rest for which nothing waits: of those in no chamber file any more."""
+        for route, address in list(self._addresses.items()):
+            rests = address.task is None and not any(t.is_alive() for t in address.threads)
+            if rests and route not in needed and not address.troubled:
+                del self._addresses[route]
+
+    def _has_room(self, pressing: bool) -> bool:
+        under_way = [a.pressing for a in self._addresses.values() if a.task is not None]
+        if pressing:
+            return sum(under_way) < self._plan.concurrency_pressing
+        return len(under_way) - sum(under_way) < self._plan.concurrency
+
+    def _begin(self, waiting: Waiting, address: _Address, now_s: float) -> None:
+        waiting.under_way = True
+        address.pressing = waiting.presses
+        address.pace.begun(now_s)
+        address.task = asyncio.create_task(self._try(waiting, address))
 
     async def _wait(self) -> None:
-        """Until somebody calls, a try has ended, an address may be tried again, or in idle_s."""
-        now_s = self._clock.now_s()
-        pauses_s = [a.again_s - now_s for a in self._addresses.values() if a.again_s > now_s]
+        """Until somebody calls, a try has ended, or there is something to do."""
         try:
-            async with asyncio.timeout(max(0.01, min([self._plan.idle_s, *pauses_s]))):
+            async with asyncio.timeout(max(0.01, self._next_s - self._clock.now_s())):
                 await self._wake.wait()
         except TimeoutError:
             return
 
     # --- one try ------------------------------------------------------------
 
-    async def _try(self, message: Due, address: _Address) -> None:
+    async def _try(self, waiting: Waiting, address: _Address) -> None:
         try:
-            late = _marked_late(message, self._clock.wall())
+            message = _marked_late(waiting.message, self._clock.wall())
             try:
-                await self._send(late, address)
+                await self._send(await self._linked(message), address)
             except DeliveryError as error:
-                await self._failed(message, address, error)
+                self._failed(waiting, address, error)
             else:
-                await self._sent(message, address)
+                self._sent(waiting, address)
         except Exception:
             # A defect on one route must not end the others.
-            log.exception("message %s was not handled", message.key)
-            address.again_s = self._clock.now_s() + self._plan.longest_pause_s
+            log.exception("message %s was not handled", waiting.message.key)
+            waiting.not_before_s = self._clock.now_s() + self._plan.pressing_pause_s
         finally:
+            waiting.under_way = False
             address.task = None
             self._wake.set()
+
+    async def _linked(self, message: Message) -> Message:
+        """The message with the page that answers it, where there is one at once."""
+        try:
+            link = await self._linking.ask(partial(self._link_for, message))
+            return replace(message, link=link)
+        except Exception as error:
+            # The error may tell the secret of the link.
+            log.warning("message %s goes without its link: %s", message.key, type(error).__name__)
+            return message
 
     async def _send(self, message: Message, address: _Address) -> None:
         """Send in a thread of its own. Raises `DeliveryError`, also when it takes too long."""
         route = route_for(self._routes, message.route)
+        limit_s = self._plan.limit_s(message.route)
 
         def send() -> None:
             try:
-                route.send(self._linked(message))
+                route.send(message)
             except DeliveryError:
                 raise
             except Exception as error:
@@ -302,161 +370,96 @@ class Courier:
                 what = f"this route is broken: {type(error).__name__}"
                 raise DeliveryError(message.route, what, retry=True) from error
 
-        address.thread, ended = _in_thread(f"courier {message.route}", send)
+        thread, ended = errand(f"courier {message.route}", send)
+        address.threads.append(thread)
         try:
-            async with asyncio.timeout(self._plan.try_s):
+            async with asyncio.timeout(limit_s):
                 await ended
         except TimeoutError:
-            reason = f"no answer within {self._plan.try_s:g} s"
+            address.left_s = self._clock.now_s()
+            reason = f"no answer within {limit_s:g} s"
             raise DeliveryError(message.route, reason, retry=True) from None
 
-    def _linked(self, message: Message) -> Message:
-        """With the address that answers it; a message goes without rather than not at all."""
-        try:
-            return replace(message, link=self._link_for(message))
-        except Exception as error:
-            log.error("message %s goes without its link: %s", message.key, type(error).__name__)
-            return message
-
-    async def _sent(self, message: Due, address: _Address) -> None:
-        address.failures = 0
-        address.again_s = float("-inf")
-        await self._settle(message.key, _Settled(sent=True, outcome="sent"))
+    def _sent(self, waiting: Waiting, address: _Address) -> None:
+        route = waiting.message.route
+        address.pace.arrived(self._tray.of(route))
+        self._settle(waiting, Settled(sent=True, outcome="sent"))
         if address.troubled is not False:
             address.troubled = False
-            self._on_trouble(message.route, False, "")
+            self._on_trouble(route, False, "")
 
-    async def _failed(self, message: Due, address: _Address, error: DeliveryError) -> None:
-        address.failures += 1
-        chance = self._chance()
-        address.again_s = self._clock.now_s() + self._plan.pause_s(address.failures, chance)
-        lost = not error.retry or message.tries + 1 >= self._plan.most_tries
-        if not address.troubled and (lost or address.failures >= self._plan.trouble_after):
-            address.troubled = True
-            self._on_trouble(message.route, True, _reason(error))
+    def _failed(self, waiting: Waiting, address: _Address, error: DeliveryError) -> None:
+        message = waiting.message
+        pause_s = address.pace.failed(
+            waiting,
+            self._clock.now_s(),
+            chance=self._chance(),
+            wait_s=getattr(error, "wait_s", None),
+        )
+        plan = self._plan
+        most_tries = plan.most_tries_pressing if waiting.presses else plan.most_tries
+        lost = not error.retry or waiting.message.tries >= most_tries
         log.warning("message %s: %s", message.key, error)
         if lost:
-            await self._settle(message.key, _Settled(sent=False, outcome=_reason(error)))
-        elif not self._again(message):
-            pause_s = self._plan.pause_s(message.tries + 1, chance)
-            next_try_at = self._clock.wall() + timedelta(seconds=pause_s)
-            await self._record(
-                message.key, sent=False, outcome=_reason(error), next_try_at=next_try_at
+            self._settle(waiting, Settled(sent=False, outcome=_reason(error)))
+        elif waiting.stored:
+            self._record(
+                partial(
+                    self._outbox.record_delivery,
+                    message.key,
+                    at=self._clock.wall(),
+                    sent=False,
+                    outcome=_reason(error),
+                    next_try_at=self._clock.wall() + timedelta(seconds=pause_s),
+                )
             )
+        if not address.troubled and (lost or address.pace.circuit.is_open):
+            address.troubled = True
+            self._on_trouble(message.route, True, _reason(error))
 
-    def _again(self, message: Due) -> bool:
-        """Count the try of a message that isn't stored; False if it is stored."""
-        with self._lock:
-            handed = self._handed.get(message.key)
-            if handed is not None:
-                self._handed[message.key] = replace(handed, tries=handed.tries + 1)
-        return handed is not None
+    # --- what has become of messages ------------------------------------------
 
-    async def _settle(self, key: str, settled: _Settled) -> None:
+    def _settle(self, waiting: Waiting, settled: Settled) -> None:
         """Never send this message again, whether or not that can be kept just now."""
-        with self._lock:
-            stored = self._handed.pop(key, None) is None
-            self._settled[key] = settled
-            while len(self._settled) > _REMEMBERED:
-                self._settled.popitem(last=False)
-        if stored:
-            await self._record_settled(key, settled)
+        self._tray.settle(waiting, settled)
+        self._unread |= self._more
+        if waiting.stored:
+            self._record_settled(waiting.message.key, settled)
 
-    async def _record_settled(self, key: str, settled: _Settled) -> None:
-        settled.recorded = await self._record(key, sent=settled.sent, outcome=settled.outcome)
-
-    async def _record(
-        self, key: str, *, sent: bool, outcome: str, next_try_at: datetime | None = None
-    ) -> bool:
-        """Keep how a try ended; False if that failed."""
-        record = partial(
-            self._outbox.record_delivery,
-            key,
-            at=self._clock.wall(),
-            sent=sent,
-            outcome=outcome,
-            next_try_at=next_try_at,
-        )
-        try:
-            await self._ask(record)
-        except Exception as error:
-            self._fails(_KEPT, error)
-            return False
-        self._works(_KEPT)
-        return True
-
-    async def _ask(self, question: Callable[[], R]) -> R:
-        """Have the outbox answer in a thread of its own. Raises `StoreError`, also if it hangs."""
-        if self._hanging is not None and self._hanging.is_alive():
-            raise StoreError("the store does not answer")
-        thread, answer = _in_thread("outbox", question)
-        try:
-            async with asyncio.timeout(self._plan.outbox_s):
-                return await answer
-        except TimeoutError:
-            self._hanging = thread
-            raise StoreError(f"no answer within {self._plan.outbox_s:g} s") from None
-
-    # --- its own troubles ---------------------------------------------------
-
-    def _fails(self, what: str, error: Exception) -> None:
-        """A store that fails is in trouble after several times in a row, a defect at once."""
-        count = self._faults[what] = self._faults.get(what, 0) + 1
-        if isinstance(error, MemoryError) and self._starved_s is None:
-            self._starved_s = self._clock.now_s()
-        if isinstance(error, StoreError):
-            log.warning("%s: %s", what, error)
-            lasting = count >= self._plan.trouble_after
+    def _record_settled(self, key: str, settled: Settled) -> None:
+        if settled.recorded:
+            return
+        if settled.superseded:
+            record = partial(self._outbox.record_superseded, key)
         else:
-            log.error("%s: %r", what, error, exc_info=error if count == 1 else None)
-            lasting = True
-        if lasting and not self._troubled:
-            self._troubled = True
-            self._tell(True, what)
+            record = partial(
+                self._outbox.record_delivery,
+                key,
+                at=self._clock.wall(),
+                sent=settled.sent,
+                outcome=settled.outcome,
+                next_try_at=None,
+            )
+        self._record(record, settled)
 
-    def _works(self, what: str) -> None:
-        self._faults.pop(what, None)
-        if what != _ROUND:  # a round may have had nothing to do
-            self._starved_s = None
-        if self._troubled and not self._faults:
-            self._troubled = False
-            self._tell(False, "")
+    def _record(self, record: Callable[[], None], settled: Settled | None = None) -> None:
+        """Have it kept, beside everything else; where that fails the outbox shows it again."""
 
-    def _tell(self, failing: bool, reason: str) -> None:
-        try:
-            self._on_trouble(EVERY_ROUTE, failing, reason)
-        except Exception:
-            # Whoever is told must not end the rounds.
-            log.exception("the courier's trouble was not taken")
+        async def keep() -> None:
+            try:
+                await self._asking.ask(record)
+            except Exception as error:
+                if settled is not None:
+                    settled.recorded = False
+                self._faults.fails(KEPT, error)
+            else:
+                self._faults.works(KEPT)
 
-
-def _in_thread(name: str, work: Callable[[], R]) -> tuple[threading.Thread, asyncio.Future[R]]:
-    """Work in a daemon thread, and what it gives or raises, unless nobody waits any more."""
-    loop = asyncio.get_running_loop()
-    ended: asyncio.Future[R] = loop.create_future()
-
-    def settle(settled: Callable[[], None]) -> None:
-        if not ended.done():
-            settled()
-
-    def run() -> None:
-        try:
-            given = work()
-        except Exception as error:
-            settled = partial(ended.set_exception, error)
-        else:
-            settled = partial(ended.set_result, given)
-        try:
-            loop.call_soon_threadsafe(settle, settled)
-        except RuntimeError:
-            log.info("%s ended after the courier did", name)
-
-    thread = threading.Thread(target=run, name=name, daemon=True)
-    try:
-        thread.start()
-    except RuntimeError as error:
-        raise MemoryError("no thread can be started") from error
-    return thread, ended
+        if settled is not None:
+            settled.recorded = True
+        task = asyncio.create_task(keep())
+        self._recording.add(task)
+        task.add_done_callback(self._recording.discard)
 
 
 def _reason(error: DeliveryError) -> str:
@@ -464,28 +467,14 @@ def _reason(error: DeliveryError) -> str:
     return str(error).removeprefix(f"{error.route}: ")
 
 
-def _marked_late(message: Due, now_at: datetime) -> Message:
+def _marked_late(message: Message, now_at: datetime) -> Message:
     """The message as it goes out now: one that had to wait says so.
 
     A difference of a month is a clock that was set, not a wait.
     """
     late_s = (now_at - message.created_at).total_seconds()
-    title, text = message.title, message.text
-    if _LATE_S < late_s < _NO_WAIT_S:
-        waited = figures.duration(late_s)
-        title = f"{title} ({waited} late)"
-        text = f"{text.rstrip()}\n\nThis was written {waited} before it could be sent.\n"
-    return Message(
-        key=message.key,
-        route=message.route,
-        title=title,
-        text=text,
-        created_at=message.created_at,
-        alarm=message.alarm,
-        priority=message.priority,
-        tries=message.tries,
-        chamber=message.chamber,
-        kind=message.kind,
-        stage=message.stage,
-        person=message.person,
-    )
+    if not _LATE_S < late_s < _NO_WAIT_S:
+        return message
+    waited = figures.duration(late_s)
+    text = f"{message.text.rstrip()}\n\nThis was written {waited} before it could be sent.\n"
+    return replace(message, title=f"{message.title} ({waited} late)", text=text)

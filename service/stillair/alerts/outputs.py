@@ -133,7 +133,7 @@ class CommandOutput:
     def silence(self) -> None:
         running, self._running = self._running, None
         if running is not None and running.poll() is None:
-            _end(running)
+            end(running)
 
     def describe(self) -> str:
         return f"sounder by {self._words[0]}"
@@ -151,7 +151,7 @@ class CommandOutput:
             return True
         self._running = None
         if code is None:
-            _end(running)
+            end(running)
             raise self._failure(f"{self._words[0]} didn't end within {LONGEST_TONE_S:g} s")
         if code != 0:
             raise self._failure(f"{self._words[0]} failed with exit status {code}")
@@ -167,7 +167,7 @@ def _told(sounding: Sounding) -> dict[str, str]:
     return {"STILLAIR_SOUND": sounding.value}
 
 
-def _end(running: subprocess.Popen[bytes]) -> None:
+def end(running: subprocess.Popen[bytes]) -> None:
     """End a program and all it has started: asked first, then made to."""
     for number in (signal.SIGTERM, signal.SIGKILL):
         with contextlib.suppress(ProcessLookupError, PermissionError):

@@ -62,7 +62,14 @@ class TopicRoute:
     def send(self, message: Message) -> None:
         """Hand one message to the broker. Raises `DeliveryError`."""
         topic = message.route.partition(":")[2]
-        self._talk(message.route, self._timeout_s, (topic, message.for_programs()))
+        self.publish(message.route, topic, message.for_programs())
+
+    def publish(self, route: str, topic: str, payload: bytes, *, heard: bool = True) -> None:
+        """Hand over a payload for `route`. Raises `DeliveryError`.
+
+        `heard`: it has failed where the broker knows that nobody listens.
+        """
+        self._talk(route, self._timeout_s, (topic, payload), heard=heard)
 
     def check(self) -> str:
         """Connect, sign in and leave; say what answered. Raises `DeliveryError`."""
@@ -73,7 +80,9 @@ class TopicRoute:
         """End what is under way."""
         self._lines.close()
 
-    def _talk(self, route: str, timeout_s: float, told: tuple[str, bytes] | None) -> None:
+    def _talk(
+        self, route: str, timeout_s: float, told: tuple[str, bytes] | None, *, heard: bool = True
+    ) -> None:
         where = self._settings.where
         with self._lines.line(timeout_s) as line:
             try:
@@ -86,7 +95,7 @@ class TopicRoute:
             except _NoTalk as error:
                 reason, remedy = f"{where} {error.reason}", error.remedy
             else:
-                if talk.is_done:
+                if talk.is_done or (talk.is_unheard and not heard):
                     return
                 reason, remedy = f"{where} {talk.refused or 'hung up'}", talk.remedy
             if line.overdue:
@@ -115,6 +124,7 @@ class _Talk:
         self._told: tuple[str, bytes] | None = None
         self.answered: bool | None = None  # whether it let us in; None: no word on that
         self.is_done = False
+        self.is_unheard = False  # the broker has taken it, and knows nobody who listens
         self.refused = ""
         self.remedy = ""
 
@@ -218,6 +228,7 @@ class _Talk:
         self, _client: Client, _data: Any, _number: int, reason: Any, _properties: Any
     ) -> None:
         if reason.value == NOBODY_LISTENS:
+            self.is_unheard = True
             self.refused = "has nobody who listens on this topic"
             self.remedy = "see that what shall take messages is connected, and to this topic"
         elif reason.is_failure:

@@ -36,6 +36,7 @@ from stillair.api.routers import (
     quiet,
     session,
     setting_up,
+    stopping,
     telephones,
     trust,
     watching,
@@ -93,6 +94,7 @@ def build(
     for part in (
         watching,
         quiet,
+        stopping,
         jobs,
         pictures,
         live,

@@ -162,6 +162,29 @@ def acting(what: str, role: Role = Role.OPERATOR, scope: Scope | None = None) ->
     return Depends(dependency)
 
 
+def acting_person(what: str, role: Role = Role.OPERATOR, *, named: bool = False) -> Any:
+    """As `acting`, for people alone: no program decides this in somebody's place.
+
+    Whoever sits at the computer that nobody owns yet counts, unless they have to be `named`.
+    """
+
+    def actor(request: Request) -> Iterator[Principal]:
+        principal = _able(request, role)
+        if access(request).has_owner():
+            signed_in(request)
+        elif named:
+            raise Problem(
+                HTTPStatus.CONFLICT,
+                "There is no owner yet: make one first, so that it is known who says so.",
+            )
+        yield principal  # what is refused raises here
+        subject = " ".join(str(value) for value in request.path_params.values())
+        access(request).act(what, subject, by=principal.name, address=principal.address)
+
+    dependency: Callable[[Request], Iterator[Principal]] = actor
+    return Depends(dependency)
+
+
 @dataclass(frozen=True, slots=True)
 class Me:
     """A person in a browser, and the token of their session."""

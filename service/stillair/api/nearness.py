@@ -21,23 +21,28 @@ INSTEAD = (
 )
 
 
-def refuse_from_afar(request: Request, settings: ChamberSettings) -> None:
-    """Let pass who is near. Raises `Problem` (409), which says why it doesn't count."""
+def refuse_from_afar(request: Request, settings: ChamberSettings, instead: str = INSTEAD) -> None:
+    """Let pass who is near. Raises `Problem` (409), which says why it doesn't count.
+
+    `instead` is what to do then.
+    """
     asking = address(request)
     behind_proxy = bool(request.app.state.behind_proxy)
     if not behind_proxy and FORWARDED & set(request.headers):
-        raise _far("it came through a proxy or tunnel, which says nothing of where you are")
+        raise _far(
+            "it came through a proxy or tunnel, which says nothing of where you are", instead
+        )
     if _is_loopback(asking):
         if behind_proxy:
-            raise _far("the proxy doesn't say where you are")
+            raise _far("the proxy doesn't say where you are", instead)
         return
     if not is_near(settings, asking):
-        raise _far(f"{asking} isn't in the network that the box is in")
+        raise _far(f"{asking} isn't in the network that the box is in", instead)
 
 
-def _far(why: str) -> Problem:
+def _far(why: str, instead: str) -> Problem:
     return Problem(
-        HTTPStatus.CONFLICT, f"This doesn't count as being near the box: {why}. {INSTEAD}"
+        HTTPStatus.CONFLICT, f"This doesn't count as being near the box: {why}. {instead}"
     )
 
 

@@ -99,6 +99,12 @@ class OutOfService(InService):
     reason: Annotated[str, Field(min_length=1, max_length=200)]
 
 
+class MachineTried(Posted):
+    """Whether the machine really stopped when that was tried."""
+
+    worked: bool
+
+
 class HandingOver(Posted):
     """Who is asked to be near from now on."""
 

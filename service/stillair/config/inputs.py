@@ -167,7 +167,7 @@ AnyParticles = Annotated[SerialParticles | SimulatedParticles, Field(discriminat
 
 
 def _usual_closed(data: dict[str, Any]) -> Literal["safe", "alarm"]:
-    pressed = (ContactKind.PRESENCE, ContactKind.HEATER)
+    pressed = (ContactKind.PRESENCE, ContactKind.HEATER, ContactKind.RESET)
     return "alarm" if data.get("kind") in pressed else "safe"
 
 
@@ -177,7 +177,8 @@ class ContactTable(Table):
     name: Name = Field(description="Unlike every other switch's.")
     kind: Annotated[ContactKind, Strict(False)] = Field(
         description="A door's switch, a listed detector's relay, a button of a person present,"
-        " what switches a heater, or the supply of all heat."
+        " what switches a heater, the supply of all heat, or a button that lets a stopped machine"
+        " run again."
     )
 
 
@@ -185,7 +186,7 @@ class GpioContact(ContactTable):
     driver: Literal["gpio"]
     pin: Pin = Field(description="GPIO number, not the number of the header's pin.")
     closed_means: Annotated[
-        Literal["safe", "alarm"], Otherwise('"safe"; for a presence button or a heater "alarm"')
+        Literal["safe", "alarm"], Otherwise('"safe"; for a button or a heater "alarm"')
     ] = Field(
         default_factory=_usual_closed,
         description="What a closed switch says; alarm: open, tripped, pressed, heating,"

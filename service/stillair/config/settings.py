@@ -35,6 +35,7 @@ from stillair.config.reach import (
     PushTable,
     WebhookTable,
 )
+from stillair.config.stop import StopTable
 from stillair.config.tables import Table
 from stillair.config.testing import AlarmTestTable
 from stillair.config.values import Name, Otherwise, Zone
@@ -149,6 +150,7 @@ class ChamberSettings(Table):
     recording: RecordingTable = RecordingTable()
     simulation: SimulationTable = SimulationTable()
     sounder: AnySounder | None = None
+    stop: StopTable | None = None
     people: Annotated[tuple[PersonTable, ...], Strict(False)] = Field(
         default=(), alias="person", max_length=100
     )

@@ -15,6 +15,7 @@ from stillair.config.inputs import GpioContact
 from stillair.config.near import shown
 from stillair.config.reach import GpioSounder
 from stillair.config.settings import ChamberSettings, Family
+from stillair.config.stop import OUTPUTS
 from stillair.config.values import FileContext, route_address
 from stillair.model import Place
 
@@ -67,6 +68,7 @@ def faults_between_tables(raw: Row, *, sensors_needed: bool, context: FileContex
     yield from _same_pins(raw, contacts)
     yield from _mixed_families(raw, [*sensors, *particles, *contacts])
     yield from _nothing_to_hold(raw)
+    yield from _nothing_to_stop_by(raw)
     yield from _company(raw)
     if sensors_needed and raw.get("sensor", []) == []:
         yield "sensor is missing: without one [[sensor]] nobody watches the temperature"
@@ -138,6 +140,13 @@ def faults_between_files(named: Mapping[str, ChamberSettings]) -> Iterator[str]:
     for pin, file in sounders.items():
         if pin in pins:
             yield f"{file}: sounder.pin = {pin}: is taken by {pins[pin]}"
+        pins.setdefault(pin, f"the sounder in {file}")
+    for file, settings in named.items():
+        stop = settings.stop.pin if settings.stop else None
+        if stop is not None and stop in pins:
+            yield f"{file}: stop.pin = {stop}: is taken by {pins[stop]}"
+        if stop is not None:
+            pins.setdefault(stop, f"the stop in {file}")
 
 
 def _other_addresses(named: Mapping[str, ChamberSettings]) -> Iterator[str]:
@@ -221,8 +230,7 @@ def _same_things(sensors: list[tuple[str, Row]]) -> Iterator[str]:
 def _same_pins(raw: Row, contacts: list[tuple[str, Row]]) -> Iterator[str]:
     seen: dict[int, str] = {}
     users = list(contacts)
-    if isinstance(raw.get("sounder"), dict):
-        users.append(("sounder", raw["sounder"]))
+    users += [(name, raw[name]) for name in ("sounder", "stop") if isinstance(raw.get(name), dict)]
     for path, row in users:
         for key in ("pin", "other_pin", "fault_pin"):
             pin = row.get(key)
@@ -253,6 +261,22 @@ def _mixed_families(raw: Row, inputs: list[tuple[str, Row]]) -> Iterator[str]:
             f'camera.source = "simulated": is no picture of this chamber, as {first[0]} is'
             f" {first[1]}; name a camera, or leave [camera] out"
         )
+
+
+def _nothing_to_stop_by(raw: Row) -> Iterator[str]:
+    """A stop that could not stop anything must not be believed in."""
+    stop = raw.get("stop")
+    if not isinstance(stop, dict):
+        return
+    if not any(key in stop for key in OUTPUTS):
+        yield f"stop: needs {', '.join(OUTPUTS[:-1])} or {OUTPUTS[-1]}: without, nothing is stopped"
+    if "topic" in stop and "mqtt" not in raw:
+        yield "stop.topic: needs a table [mqtt] that names the broker"
+    webhook = raw.get("webhook")
+    signs = isinstance(webhook, dict) and not {"secret", "secret_file"}.isdisjoint(webhook)
+    for key in ("url", "url_file"):
+        if key in stop and not signs:
+            yield f"stop.{key}: needs webhook.secret_file: what signs"
 
 
 def _nothing_to_hold(raw: Row) -> Iterator[str]:

@@ -213,7 +213,7 @@ def _route(value: str, info: ValidationInfo) -> str:
                 raise ValueError('has to name its topic, as in "mqtt:shed/alarms"')
             return f"mqtt:{_topic(rest)}"
         case RouteKind.WEBHOOK:
-            return _web_address(address)
+            return web_address(address)
         case RouteKind.MESSENGER if context_of(info).files_count:
             # Imported here: its library takes time and memory, and few have such an address.
             from stillair.alerts.messenger import fault_of, schemes
@@ -232,7 +232,8 @@ def _route(value: str, info: ValidationInfo) -> str:
             raise ValueError(f"is no route that Stillair can send on; there are {ROUTES}")
 
 
-def _web_address(value: str) -> str:
+def web_address(value: str) -> str:
+    """A whole web address to which a secret may go, or `ValueError` that tells nothing of it."""
     try:
         parts = urlsplit(value)
         host = parts.hostname or ""

@@ -30,16 +30,31 @@ class AttendanceState:
     reason: str = ""  # why
 
 
-@dataclass(frozen=True, slots=True)
-class StopState:
+class StopPhase(StrEnum):
     """Where the stop of the machine stands."""
 
+    READY = "ready"
+    COUNTING = "counting"  # the machine is stopped at the end of the countdown
+    HELD = "held"  # a person wants the machine to go on, in spite of what stands
+    STOPPED = "stopped"  # until somebody resets it at the machine
+
+
+@dataclass(frozen=True, slots=True)
+class StopState:
+    """Where the stop of the machine stands, and since when (`changed_s`)."""
+
     changed_s: float
-    phase: str = "ready"  # ready, counting, held, stopped
-    by: str = ""  # who held it, or reset it
-    cause: str = ""  # the alarm for which it counts or has stopped
+    phase: StopPhase = StopPhase.READY
+    by: str = ""  # who held, stopped or reset it
+    cause: str = ""  # the kind of alarm for which it counts or has stopped, or "person", "trial"
+    event: int | None = None  # the event of that alarm
     until_s: float | None = None  # the end of the countdown
-    tried_s: float | None = None  # when the owner last tried it for real
+    spared: tuple[int, ...] = ()  # events for which a person has said not to stop, or that are past
+    stops: int = 0  # how often it has stopped
+    tried_s: float | None = None  # when the owner last stopped the machine to see whether it does
+    tried_worked: bool = False
+    tried_by: str = ""
+    tried_with: str = ""  # a mark of the outputs as they were then
 
 
 class Heard(StrEnum):

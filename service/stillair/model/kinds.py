@@ -116,6 +116,7 @@ class ContactKind(StrEnum):
     PRESENCE = "presence"
     HEATER = "heater"  # of the chamber or the bed: active while it heats
     SUPPLY = "supply"  # of what heats: active while it is switched off
+    RESET = "reset"  # a button at the machine: lets it run again after a stop
 
 
 class Phase(StrEnum):

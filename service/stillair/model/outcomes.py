@@ -247,7 +247,10 @@ class Sounding(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """All that follows from one stimulus; `sounding` is None when it has not changed."""
+    """All that follows from one stimulus; `sounding` is None when it has not changed.
+
+    So is `stop`: True while the machine has to be off, False while it may run.
+    """
 
     chamber: str
     t_s: float
@@ -257,6 +260,7 @@ class Outcome:
     jobs: tuple[Job, ...] = ()
     notes: tuple[JobNote, ...] = ()
     sounding: Sounding | None = None
+    stop: bool | None = None
     created: str | None = None  # id of the job or test that was begun
     outcomes: tuple[OutcomeTold, ...] = ()
     diagnoses: tuple[JobDiagnosis, ...] = ()

@@ -321,9 +321,34 @@ class ConfirmAlarmTest(Command):
     route: str | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldStop(Command):
+    """Don't stop the machine for what stands now; `by` has to be a person."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopNow(Command):
+    """Stop the machine at once; as a `trial` to see whether it really does."""
+
+    trial: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopTried(Command):
+    """Whether the machine really stopped when that was tried."""
+
+    worked: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResetStop(Command):
+    """Let the machine run again; only from near it."""
+
+
 JobCommand = StartJob | PauseJob | ResumeJob | FinishJob | ReportHeight | AddNote | TellOutcome
 AlarmCommand = Acknowledge | Reset | Shelve | Unshelve
 QuietCommand = ExpectOpening | EndOpening | TakeOut | PutBack
+StopCommand = HoldStop | StopNow | StopTried | ResetStop
 AttendanceCommand = Present | HandOver | Leave | RunUnattended
 AlarmTestCommand = StartAlarmTest | ConfirmAlarmTest
 Stimulus = (

@@ -9,6 +9,7 @@ from stillair.clock import Clock
 from stillair.config import ChamberSettings
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.labels import Labels
+from stillair.runtime.stopping import MachineStop
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Supervisor
 
@@ -66,6 +67,7 @@ class Chamber:
     supervisor: Supervisor
     loops: tuple[Reads, ...]  # sensors, brokers
     sounder: Sounds
+    machine_stop: MachineStop | None
     camera: PictureLoop | None
     drivers: Shared
 
@@ -75,9 +77,14 @@ class Chamber:
         readers: tuple[Reads, ...] = (*self.loops, *([self.camera] if self.camera else []))
         return all(reader.alive for reader in readers)
 
+    def stop_on_time(self, within_s: float) -> bool:
+        """Whether what stops the machine is as it should be, where there is one."""
+        return self.machine_stop is None or self.machine_stop.on_time(within_s)
+
     def start(self) -> None:
         """Begin to watch: first what sounds, then what decides, then what looks."""
-        for loop in (self.sounder, *self.loops):
+        stops = [self.machine_stop] if self.machine_stop else []
+        for loop in (self.sounder, *stops, *self.loops):
             loop.start()
         self.supervisor.start()
         if self.camera is not None:
@@ -88,6 +95,7 @@ class Chamber:
         if self.camera is not None:
             self.camera.stop()
         self.supervisor.stop()
-        for loop in (*self.loops, self.sounder):
+        stops = [self.machine_stop] if self.machine_stop else []
+        for loop in (*self.loops, self.sounder, *stops):
             loop.stop()
         self.drivers.close()

@@ -33,7 +33,7 @@ from stillair.errors import (
 )
 from stillair.fire.particles import USUAL_AT_START_UG
 from stillair.model import AlarmTestState, Timeline
-from stillair.runtime import network, pushing
+from stillair.runtime import network, pushing, stop_found
 from stillair.runtime.attending import found_of
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.company import heard_of
@@ -91,6 +91,7 @@ def inspect_all(
         until_s, by = wishes(folder).get(settings.key, (0.0, ""))
         paused = f"paused by {by}" if until_s > at.timestamp() else ""
         yield from _chamber(settings, board, prefix=prefix, paused=paused)
+        yield from stop_found.inspected(settings, folder, prefix, partial(_within, ROUTE_S))
         yield from pushing.found(settings, telephones, prefix)
         yield from _tested(settings, folder, at, prefix, mark_with(telephones))
     if board is not None:
@@ -193,6 +194,7 @@ def _contact(drivers: Drivers, of: AnyContact, prefix: str) -> Found:
         "presence": ("pressed", "not pressed"),
         "heater": ("heating", "not heating"),
         "supply": ("switched off", "on"),
+        "reset": ("pressed", "not pressed"),
     }
     try:
         described, active = _within(TRY_S, ask)

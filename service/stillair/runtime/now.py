@@ -13,6 +13,7 @@ from stillair.config.settings import Family
 from stillair.model import CameraCondition, CameraState, ContactKind, JsonValue, Timeline
 from stillair.runtime.attending import attendance_item, unattended_lines
 from stillair.runtime.chamber import Chamber
+from stillair.runtime.stopping import stop_now, untried
 from stillair.storage.items import Item, alarm_item, fields_item, job_item, label
 from stillair.thermal.plan import SensorView
 from stillair.watch import WatchView
@@ -44,7 +45,7 @@ def chamber_now(
     timeline = chamber.labels.timeline()
     now_s = chamber.clock.now_s()
     thermal = view.thermal
-    not_watched = _not_watched(chamber, view.camera)
+    not_watched = [*_not_watched(chamber, view.camera), *untried(chamber.settings, view)]
     not_watched += unattended_lines(chamber.settings, view.attendance)
     if view.t_s is None or now_s - view.t_s > STALE_S * max(1.0, chamber.speed):
         troubles = [*troubles, "the watch itself is late: what stands here may be old"]
@@ -119,6 +120,7 @@ def chamber_now(
         ],
         "stories": chamber.stories.told(now_s, timeline),
         "sounding": view.sounding.value,
+        "stop": stop_now(chamber.settings, chamber.machine_stop, view, timeline),
         "attendance": attendance_item(view.attendance, timeline),
     }
 

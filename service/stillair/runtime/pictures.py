@@ -12,6 +12,7 @@ takes it along while no disk answers.
 from __future__ import annotations
 
 import logging
+import math
 import threading
 from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable
@@ -60,6 +61,7 @@ REMEMBERED = 8  # marked pictures held for messages, each at most 250 kB
 REMEMBERED_NAMES = 256  # and of how many alarms it is known that they have none
 STOP_S = 2.0
 MAIL_WAITS_S = 2.0
+STUCK_S = 0.5  # one step of the thread takes some 50 ms
 CAPTIONS = {
     "simulated": "Simulated: nothing here is real.",
     "recorded": "Recorded: this is not now.",
@@ -101,7 +103,7 @@ class _Eye:
     origin: str
     ring: FrameRing = field(default_factory=FrameRing)
     heights: Heights = field(default_factory=Heights)
-    few_s: float = float("-inf")  # when pictures of a small matter were last kept
+    few_s: float = -math.inf  # when pictures of a small matter were last kept
 
 
 class Pictures:
@@ -110,13 +112,10 @@ class Pictures:
     Parameters
     ----------
     files : PictureFiles
-    journal : Journal
-        Has the rows; only this object's thread writes them.
-    clock : Clock
-        The machine's.
+    journal : has the rows; only this object's thread writes them
+    clock : the machine's
     on_trouble : told (True, reason) when pictures can't be kept, (False, "") when they can again
-    keep_bytes : int
-        Of each chamber; older pictures are given up.
+    keep_bytes : of each chamber; older pictures are given up
     """
 
     def __init__(
@@ -146,6 +145,7 @@ class Pictures:
         self._pending: list[_Case] = []  # of this thread alone, as what follows
         self._held_bytes: dict[str, int] = {}
         self._tried_s = 0.0
+        self._begun_s = math.inf  # when the step under way began
         self._thread = threading.Thread(target=self._run, name="pictures", daemon=True)
 
     def watch(self, key: str, origin: str) -> Callable[[Frame, Sight], None]:
@@ -205,6 +205,8 @@ class Pictures:
             return
         try:
             for change in outcome.events:
+                if change.change is Change.RAISED and change.kind not in MAILED:
+                    self._remember((key, change.event), None)  # its message waits for none
                 if change.change is Change.RAISED and change.kind in EVIDENCE:
                     self._begin(key, eye, change, timeline)
             for job in outcome.jobs:
@@ -278,10 +280,7 @@ class Pictures:
     # --- what a message takes along ----------------------------------------------
 
     def of_alarm(self, alarm: str, within_s: float = MAIL_WAITS_S) -> bytes | None:
-        """The marked picture of an alarm of fire, flame or smoke, waited for no longer than that.
-
-        From memory; after a restart from the disk, by this object's own thread.
-        """
+        """The marked picture of a fire, flame or smoke; of one before a restart from the disk."""
         key, _, number = alarm.rpartition("-")
         if not (number.isascii() and number.isdigit() and len(number) < 10):
             return None
@@ -292,6 +291,8 @@ class Pictures:
             if name not in self._marked and name not in self._coming:
                 self._asked.add(name)
                 self._changed.notify_all()
+            if self._clock.now_s() - self._begun_s > STUCK_S:
+                within_s = 0.0  # the disk hangs, and with it who marks pictures
             self._changed.wait_for(lambda: name in self._marked or self._stopping, within_s)
             return self._marked.get(name)
 
@@ -338,6 +339,7 @@ class Pictures:
 
     def _guarded(self, action: Callable[[], T]) -> T | None:
         """What `action` gives; a store that fails, or a defect, costs a picture and is told."""
+        self._begun_s = self._clock.now_s()
         try:
             done = action()
         except StoreError as error:
@@ -347,6 +349,8 @@ class Pictures:
             log.exception("a picture was not kept")
             self._tell(f"keeping pictures failed: {type(error).__name__}")
             return None
+        finally:
+            self._begun_s = math.inf
         return done
 
     def _tell(self, reason: str) -> None:

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import hashlib
+import json
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from stillair.alarms.attendance import AttendancePlan
 from stillair.alarms.reaching import Person, QuietHours
+from stillair.alarms.stopping import StopPlan
 from stillair.alerts.addresses import public_form
+from stillair.config.stop import StopOn, StopTable
 from stillair.config.values import day_stretch
 from stillair.jobs.standstill import STILL_AFTER_S
-from stillair.model import ContactKind, Place
+from stillair.model import ContactKind, Kind, Place
 from stillair.runtime.marks import box_mark
 from stillair.thermal.plan import SensorPlan, ThermalPlan
 from stillair.watch import ContactPlan, WatchPlan
@@ -23,6 +27,12 @@ if TYPE_CHECKING:
     from stillair.config.reach import PersonTable
     from stillair.fire.vision import VisionPlan
 
+TOPIC, WEBHOOK = "topic", "webhook"  # messages by which a machine may be stopped
+STOPPED_ON = {
+    StopOn.FIRE: Kind.FIRE,
+    StopOn.DETECTOR: Kind.DETECTOR_CONTACT,
+    StopOn.ATTENDANCE: Kind.ATTENDANCE_OVERDUE,
+}
 OUTSIDE = frozenset({"room", "ambient"})
 USUAL_LIMIT_C = 80.0  # of a recording without a chamber file
 _MARKS = {"real": "", "recorded": "Recorded", "simulated": "Simulated"}
@@ -42,6 +52,7 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
         camera=settings.camera is not None,
         still_after_s=60.0 * settings.camera.still_after_min if settings.camera else STILL_AFTER_S,
         people=tuple(_person(p, settings) for p in settings.people),
+        stop=stop_plan(settings),
         mark=_MARKS[settings.family.value],
         box=box_mark(settings),
         attendance=_attendance_plan(settings),
@@ -52,7 +63,15 @@ def readings_plan(settings: ChamberSettings) -> WatchPlan:
     """The plan of a chamber of which only readings, and what the door's switch told, are there."""
     plan = watch_plan(settings)
     doors = tuple(contact for contact in plan.contacts if contact.kind is ContactKind.DOOR)
-    return replace(plan, contacts=doors, particles=(), camera=False, people=(), attendance=None)
+    return replace(
+        plan,
+        contacts=doors,
+        particles=(),
+        camera=False,
+        people=(),
+        stop=None,
+        attendance=None,
+    )
 
 
 def replay_plan(
@@ -112,6 +131,39 @@ def _person(of: PersonTable, settings: ChamberSettings) -> Person:
     after_s = None if of.after_min is None else 60.0 * of.after_min
     routes = tuple(public_form(route, of.name) for route in of.routes)
     return Person(of.name, routes, quiet, after_s)
+
+
+def stop_address(key: str, part: str) -> str:
+    """Where the outbox sends what stops the machine of a chamber by message."""
+    return f"stop:{part} of {key}"
+
+
+def stop_plan(settings: ChamberSettings) -> StopPlan | None:
+    """How the machine is stopped, as the watch has to know it; None where it isn't."""
+    of = settings.stop
+    if of is None:
+        return None
+    return StopPlan(
+        countdown_s=of.countdown_s,
+        on=frozenset(STOPPED_ON[each] for each in of.on),
+        addresses=tuple(stop_address(settings.key, part) for part in _messages(of)),
+        has_button=any(contact.kind is ContactKind.RESET for contact in settings.contacts),
+        outputs=_mark(of),
+    )
+
+
+def _messages(of: StopTable) -> Iterable[str]:
+    if of.topic is not None:
+        yield TOPIC
+    if of.url is not None:
+        yield WEBHOOK
+
+
+def _mark(of: StopTable) -> str:
+    """Twelve characters that change with what stops the machine: then it was never tried."""
+    url = of.url.get_secret_value() if of.url else None
+    outputs = (of.pin, of.stops_when, of.command, of.topic, of.payload, url)
+    return hashlib.sha256(json.dumps(outputs).encode()).hexdigest()[:12]
 
 
 def _attendance_plan(settings: ChamberSettings) -> AttendancePlan | None:

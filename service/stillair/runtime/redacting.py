@@ -30,6 +30,7 @@ from stillair.alerts.addresses import public_form
 from stillair.alerts.telephones import FILE_NAME as TELEPHONES
 from stillair.config import ChamberSettings
 from stillair.config.forms import choices, field_kind
+from stillair.config.stop import StopOn
 from stillair.model import Place
 
 LEFT_OUT = "(left out)"
@@ -38,7 +39,8 @@ TOKEN = 6  # letters of a part of a path that may be a secret
 SHORTEST = 3  # a shorter text goes where it is a whole word alone
 # Words that say nothing of anybody, and that every line is made of.
 PLAIN = frozenset(
-    {"simulated", "root", "localhost", "the", "and", "command", "none"}
+    {"simulated", "root", "localhost", "the", "and", "command", "none", "on", "off", "stop"}
+    | {each.value for each in StopOn}
     | {place.value for place in Place}
 )
 FILE_BYTES = 1 << 20

@@ -9,8 +9,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
-import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -19,7 +18,6 @@ from typing import Any
 from stillair import __version__
 from stillair.alerts.courier import Courier
 from stillair.alerts.push import PushRoute
-from stillair.alerts.routes import Message
 from stillair.clock import Clock
 from stillair.config.materials import weakest
 from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
@@ -30,6 +28,7 @@ from stillair.runtime.answering import Answering
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.erasing import Erasing
 from stillair.runtime.feed import LiveFeed
+from stillair.runtime.handing import Handing
 from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.looking_back import LookingBack
@@ -54,9 +53,8 @@ STORED_S = 1.0  # how long an answer waits to be able to say "stored"
 ANSWER_S = 5.0  # a command is answered within one round of the loop; this bounds a defect
 HOUR_S = 3600.0
 STORIES = 1000  # changes read back at a start
-PATIENCE_S = 2.0  # a message not stored by then goes out all the same
 ON_TIME_S = 5.0  # a loop that has not come round for so long is stuck
-SOUNDER_S = 5.0  # the same for a call of the sounder's output, which may not block
+SOUNDER_S = 5.0  # the same for a call of the sounder's or relay's output, which may not block
 COURIER_S = 60.0  # and for the courier, which comes round within 7 s
 A_PART_FAILS = "a part of the service fails: its log says which"
 
@@ -112,9 +110,8 @@ class Service:
         self._has_owner = has_owner
         self._clock = clock
         self._chambers: dict[str, Chamber] = {}
-        self._lock = threading.RLock()  # `put` may tell within `keep` what it had to drop
         self.troubles = Troubles(self._chambers, clock)
-        self._unkept: dict[str, tuple[float, Message]] = {}  # messages not known to be stored
+        self._handing = Handing(clock.now_s)
 
     # --- put together and run ------------------------------------------------
 
@@ -180,6 +177,7 @@ class Service:
             all(
                 chamber.supervisor.on_time(ON_TIME_S)
                 and chamber.sounder.on_time(SOUNDER_S)
+                and chamber.stop_on_time(SOUNDER_S)
                 and chamber.alive
                 for chamber in self._chambers.values()
             )
@@ -232,25 +230,15 @@ class Service:
         """Take what has to be kept and sent; never blocks."""
         chamber = self._chambers[key]
         timeline = chamber.labels.timeline()
-        put_s = self._clock.now_s()
         # First, so that a message finds its picture under way.
         self.pictures.happened(key, outcome, timeline)
-        # Together: `_hand_on` takes an empty queue as a sign that all of these are kept.
-        with self._lock:
-            for notice, message in _messages(outcome, timeline):
-                self._unkept[notice] = (put_s, message)
-            self.writer.put(outcome, timeline)
-        self.alarm_tests.happened(key, outcome)
+        self._handing.take(outcome, timeline, self.writer, self.courier.hand)
         chamber.stories.take(outcome.events, timeline)
         lines.tell(outcome)
 
     def unwritable(self, parcel: Parcel) -> None:
         """An outcome will never be written: its messages go out all the same."""
-        messages = dict(_messages(parcel.outcome, parcel.timeline))
-        with self._lock:
-            for key in messages:
-                self._unkept.pop(key, None)
-        self.courier.hand(messages.values())
+        self.courier.hand(self._handing.never_kept(parcel))
 
     def seen(self, key: str, t_s: float) -> None:
         """A chamber has been watched for another second; never blocks."""
@@ -273,13 +261,15 @@ class Service:
         self.troubles.rounds(
             (
                 (f"sounder of {key}, which hangs", chamber.sounder.on_time(SOUNDER_S)),
+                (f"stop of {key}, which hangs", chamber.stop_on_time(SOUNDER_S)),
                 ("the courier, which hangs", self.courier.on_time(COURIER_S)),
             )
         )
         self.writer.check()
         self.archive.check()
         self.writer.seen(key, chamber.labels.timeline(), t_s)
-        self._hand_on()
+        if late := self._handing.late(self.writer):
+            self.courier.hand(late)
         self.feed.changed()
 
     def kept(self, entries: list[Entry]) -> None:
@@ -288,20 +278,6 @@ class Service:
         self.feed.entries(tuple(entries))
         self.courier.wake()
         self.looking_back.kept(entries)
-
-    def _hand_on(self) -> None:
-        """Give the courier what the journal has not taken in time: alarm first, archive second."""
-        with self._lock:
-            if not self._unkept:
-                return
-            if self.writer.waiting == 0 and self.writer.stored:
-                self._unkept.clear()
-                return
-            late_s = self._clock.now_s() - PATIENCE_S
-            late = [key for key, (put_s, _) in self._unkept.items() if put_s <= late_s]
-            messages = [self._unkept.pop(key)[1] for key in late]
-        if messages:
-            self.courier.hand(messages)
 
     # --- what is asked ---------------------------------------------------------
 
@@ -492,11 +468,6 @@ class Service:
         if key not in self._chambers:
             raise CommandRefused(Refusal.UNKNOWN, f"There is no such {what}.")
         return key
-
-
-def _messages(outcome: Outcome, timeline: Timeline) -> Iterator[tuple[str, Message]]:
-    for notice in outcome.notices:
-        yield notice.key, Message.of(notice, timeline.at(notice.created_s))
 
 
 def _count(number: int, what: str) -> str | None:

@@ -16,7 +16,7 @@ from stillair.alarms.seen import VIEW
 from stillair.alerts.telephones import Telephones
 from stillair.config import ChamberSettings
 from stillair.model import CameraCondition, CameraState
-from stillair.runtime import pushing
+from stillair.runtime import pushing, stop_found
 from stillair.runtime.attending import found_of
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import (
@@ -200,6 +200,9 @@ class SettingUp:
         else:
             told = "heard in the room, whatever telephones are set to; an alarm test shows how well"
             yield Found(f"{prefix}sounder", State.NOT_TRIED, told)
+        if settings.stop is not None:
+            last = stop_found.of_state(view.stop, chamber.labels.timeline().at)
+            yield stop_found.tried(f"{prefix}stop of the machine", settings, last)
         if not settings.people:
             yield Found(f"{prefix}messages", State.NONE, "nobody is told by message")
         else:

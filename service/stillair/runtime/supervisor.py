@@ -37,6 +37,7 @@ from stillair.model import (
     Reading,
     Sounding,
     Stimulus,
+    StopPhase,
     Tick,
 )
 from stillair.sensing.protocols import Contact
@@ -60,6 +61,12 @@ BROKEN = "its driver failed; see the log"
 
 class Sounder(Protocol):
     def set(self, sounding: Sounding) -> None: ...
+
+
+class Relay(Protocol):
+    """What lets the machine run, or stops it; never waits."""
+
+    def set(self, stopped: bool) -> None: ...
 
 
 class Checked(Protocol):
@@ -90,6 +97,7 @@ class Supervisor:
     contacts : the switches
     checked : loops with threads of their own that are asked each second
     sounder : told before anything else
+    relay : told beside it whether the machine has to be off; None where nothing is switched
     sink : takes each outcome that has to be kept or shown; never blocks
     on_reading : takes each reading for the archive; never blocks
     on_learned : takes what the watch has learned of the chamber's heat and what still follows from
@@ -106,6 +114,7 @@ class Supervisor:
         watch: Watch,
         clock: Clock,
         sounder: Sounder,
+        relay: Relay | None = None,
         sink: Callable[[Outcome], None],
         on_reading: Callable[[Reading], None],
         on_view: Callable[[WatchView], None],
@@ -119,6 +128,7 @@ class Supervisor:
         self._watch = watch
         self._clock = clock
         self._sounder = sounder
+        self._relay = relay
         self._sink = sink
         self._on_reading = on_reading
         self._on_view = on_view
@@ -131,6 +141,7 @@ class Supervisor:
         self._told: dict[str, ContactState] = {}
         self._unstarted: set[str] = set()  # contacts that can't be listened to
         self._sounded = Sounding.SILENT  # what the sounder has been told
+        self._switched: bool | None = None  # what the relay has been told
         self._logged_s: dict[str, float] = {}  # what fails, and when that was last logged
         self._broken: set[str] = set()  # rules that broke in the last second
         self._inbox: deque[tuple[Stimulus, Future[Outcome] | None]] = deque()
@@ -155,6 +166,8 @@ class Supervisor:
                 log.exception("%s: it could not be started", wired.name)
                 self._unstarted.add(wired.name)
         self._learned_s = time.monotonic() + LEARNED_EVERY_S
+        if self._stopped:  # else it waits for the first second, which may say so
+            self._switch(True)
         self._thread.start()
 
     def stop(self) -> None:
@@ -282,6 +295,19 @@ class Supervisor:
         if "the sounder" not in self._logged_s:
             self._sounded = sounding
 
+    def _switch(self, stopped: bool) -> None:
+        """Tell the relay; what it didn't take it is told again with the next view."""
+        if self._relay is None or stopped is self._switched:
+            return
+        self._guarded("the relay", self._relay.set, stopped)
+        if "the relay" not in self._logged_s:
+            self._switched = stopped
+
+    @property
+    def _stopped(self) -> bool:
+        """Whether the machine had to be off when the watch was last looked at."""
+        return self.view.stop is not None and self.view.stop.phase is StopPhase.STOPPED
+
     def _show(self) -> None:
         self._show_s = math.inf
         view = self._guarded("the watch's view", self._watch.view)
@@ -289,6 +315,8 @@ class Supervisor:
             return
         self.view = view
         self._sound(view.sounding)
+        if view.stop is not None and view.t_s is not None:
+            self._switch(self._stopped)
         self._guarded("who takes the view", self._on_view, self.view)
 
     def _drain(self) -> None:
@@ -334,6 +362,8 @@ class Supervisor:
             self._show_s = min(self._show_s, stimulus.t_s + SHOW_WITHIN_S)
         if outcome.sounding is not None:
             self._sound(outcome.sounding)
+        if outcome.stop is not None:
+            self._switch(outcome.stop)
         if isinstance(stimulus, Reading):
             self._guarded("who takes readings", self._on_reading, stimulus)
         if any(job.state in _ENDED for job in outcome.jobs):

@@ -11,6 +11,7 @@ import math
 import threading
 from collections.abc import Iterable, Mapping
 
+from stillair.alarms.stop_words import STOP_OF
 from stillair.alarms.words import CERTIFICATE, DISK, HEAT, PAGE
 from stillair.clock import Clock
 from stillair.model import JsonValue, Kind, Trouble
@@ -95,6 +96,10 @@ class Troubles:
     def sounder(self, key: str, failing: bool, reason: str) -> None:
         """The sounder of one chamber fails, or works again."""
         self.tell(Kind.DELIVERY_FAULT, f"sounder of {key}", failing, reason)
+
+    def stop(self, key: str, failing: bool, reason: str) -> None:
+        """What stops the machine of one chamber fails, or works again."""
+        self.tell(Kind.DELIVERY_FAULT, f"{STOP_OF}{key}", failing, reason)
 
     def certificate(self, failing: bool, reason: str) -> None:
         """The service's certificate can't be renewed, or can again."""

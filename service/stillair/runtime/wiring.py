@@ -43,8 +43,10 @@ from stillair.runtime.reaching import routes_of, trials_of
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
 from stillair.runtime.setting_up import SettingUp
+from stillair.runtime.stopping import MachineStop
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
+from stillair.runtime.switching import machine_stops, route_trouble, stop_routes
 from stillair.runtime.tested import mark_with
 from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
@@ -139,6 +141,7 @@ def build(
         chambers=service.chambers,
         keep=service.writer.put,
     )
+    stops = machine_stops(chambers, service.troubles, clock)
     service.alarm_tests = AlarmTests(
         folder,
         chambers=service.chambers,
@@ -147,6 +150,7 @@ def build(
         withdraw=service.journal.withdraw,
         mark=mark_with(service.push.telephones),
         wall=clock.wall,
+        check_stop=lambda key: stops[key].tried() if key in stops else None,
     )
     service.housekeeping.each_minute("alarm tests", service.alarm_tests.look, second=11)
     answers = Answers(folder)
@@ -166,15 +170,17 @@ def build(
                 link_ends=lambda: clock.wall() + LASTS,
             ),
             SCHEME: service.push,
+            **stop_routes(stops),
         },
         clock=clock,
         chance=random.Random().random,
-        on_trouble=service.troubles.route,
+        on_trouble=partial(route_trouble, service.troubles),
         link_for=service.answering.link_for,
     )
     labels = Labels(clock, boot_id)
     for settings in chambers:
-        service.add(_chamber(settings, service, archive, clock, labels))
+        stop = stops.get(settings.key)
+        service.add(_chamber(settings, service, archive, clock, labels, stop))
     return service
 
 
@@ -184,6 +190,7 @@ def _chamber(
     archive: Archive,
     machine_clock: Clock,
     machine_labels: Labels,
+    stop: MachineStop | None,
 ) -> Chamber:
     key = settings.key
     clock, labels = machine_clock, machine_labels
@@ -272,6 +279,7 @@ def _chamber(
         ),
         clock=clock,
         sounder=sounder,
+        relay=stop,
         sink=partial(service.keep, key),
         on_reading=keep_reading,
         on_view=seen,
@@ -296,6 +304,7 @@ def _chamber(
         supervisor=supervisor,
         loops=tuple(loops),
         sounder=sounder,
+        machine_stop=stop,
         camera=camera_loop,
         drivers=drivers,
     )

@@ -264,10 +264,13 @@ class Journal:
 
     # --- the outbox ---------------------------------------------------------
 
-    def due_notices(self, now_at: datetime, limit: int = 50) -> list[outbox.NoticeRow]:
-        """Notices to be sent now, those longest due first. Raises `StoreError`."""
+    def waiting_notices(self, limit: int = 50) -> list[outbox.NoticeRow]:
+        """Notices neither sent nor given up, each route's most urgent first.
+
+        Raises `StoreError`.
+        """
         with self.transaction("the outbox can't be read") as connection:
-            return outbox.due(connection, now_at, limit)
+            return outbox.waiting(connection, limit)
 
     def record_delivery(
         self, key: str, *, at: datetime, sent: bool, outcome: str, next_try_at: datetime | None
@@ -278,6 +281,11 @@ class Journal:
         """
         with self.transaction("the outcome of a message can't be kept") as connection:
             outbox.record(connection, key, at, sent, outcome, next_try_at)
+
+    def record_superseded(self, key: str) -> None:
+        """Keep that a newer word goes in a notice's place. Raises `StoreError`."""
+        with self.transaction("the outcome of a message can't be kept") as connection:
+            outbox.supersede(connection, key)
 
     def withdraw(self, keys: str) -> int:
         """Send no more of the notices whose key begins with `keys`; returns how many those were.

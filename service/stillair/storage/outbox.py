@@ -1,8 +1,8 @@
 """Messages on their way to people, as rows beside the ledger.
 
 A notice is written in the transaction of the alarm it tells of, so neither
-exists without the other. It stays pending until it was sent or given up; each
-try is kept with its outcome.
+exists without the other. It stays pending until it was sent, given up or superseded
+by a newer word; each try is kept with its outcome.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import RowMapping, func, insert, select, update
+from sqlalchemy import RowMapping, case, func, insert, select, update
 from sqlalchemy.engine import Connection
 from sqlmodel import col
 
@@ -22,7 +22,8 @@ from stillair.storage.tables import Delivery, NoticeTable
 
 OVER = "over"  # the stage of a message that ends an alarm's story
 _AT_ONCE = 500  # alarms in one question
-LONGEST_PAUSE_S = 3_600.0  # a next try further ahead than this means that the clock was set back
+SUPERSEDED = "a newer word went in its place"
+_URGENCY = {"critical": 0, "high": 1, "medium": 2, "low": 3}
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,18 +120,17 @@ def told(
     }
 
 
-def due(connection: Connection, now_at: datetime, limit: int) -> list[NoticeRow]:
-    """Notices to be sent now, those longest due first."""
-    now_us = micros(now_at.timestamp())
-    ready = (col(NoticeTable.next_try_us) <= now_us) | (
-        col(NoticeTable.next_try_us) > now_us + micros(LONGEST_PAUSE_S)
-    )
-    query = (
-        select(NoticeTable)
-        .where(col(NoticeTable.state) == "pending", ready)
-        .order_by(col(NoticeTable.next_try_us), col(NoticeTable.created_us))
-        .limit(limit)
-    )
+def waiting(connection: Connection, limit: int) -> list[NoticeRow]:
+    """Notices neither sent nor given up: of each route in turn the most urgent, then the oldest.
+
+    So that the many that wait for a dead route leave room for those of the others.
+    """
+    urgency = case(_URGENCY, value=col(NoticeTable.priority), else_=len(_URGENCY))
+    order = (urgency, col(NoticeTable.tries), col(NoticeTable.created_us))
+    turn = func.row_number().over(partition_by=col(NoticeTable.route), order_by=order)
+    pending = select(NoticeTable, turn.label("turn")).where(col(NoticeTable.state) == "pending")
+    each = pending.subquery()
+    query = select(each).order_by(each.c.turn, each.c.created_us).limit(limit)
     return [read_notice(row) for row in connection.execute(query).mappings()]
 
 
@@ -177,7 +177,7 @@ def record(
     outcome: str,
     next_try_at: datetime | None,
 ) -> None:
-    """Keep how one try ended."""
+    """Keep how one try ended; of a notice that is settled a failure changes nothing any more."""
     outcome = plain(outcome)
     values: dict[str, Any] = {
         "state": "sent" if sent else "pending" if next_try_at else "failed",
@@ -185,9 +185,19 @@ def record(
         "outcome": outcome,
         "next_try_us": micros(next_try_at.timestamp()) if next_try_at else 0,
     }
-    connection.execute(update(NoticeTable).where(col(NoticeTable.key) == key).values(**values))
+    known = update(NoticeTable).where(col(NoticeTable.key) == key)
+    if not sent:
+        known = known.where(col(NoticeTable.state) == "pending")
+    connection.execute(known.values(**values))
     connection.execute(
         insert(Delivery).values(
             notice=key, at_us=micros(at.timestamp()), sent=sent, outcome=outcome
         )
     )
+
+
+def supersede(connection: Connection, key: str) -> None:
+    """Keep that a newer word on the same alarm goes in place of a notice that wasn't sent."""
+    waits = (col(NoticeTable.key) == key, col(NoticeTable.state) == "pending")
+    values = {"state": "superseded", "outcome": SUPERSEDED, "next_try_us": 0}
+    connection.execute(update(NoticeTable).where(*waits).values(**values))

@@ -161,7 +161,7 @@ class NoticeTable(JournalTable, table=True):
     text: str = Field(sa_type=Text)
     stage: str = Field(default="", sa_type=Text)
     created_us: int = Field(sa_type=BigInteger)
-    state: str = Field(sa_type=Text)  # pending, sent, failed
+    state: str = Field(sa_type=Text)  # pending, sent, failed, superseded
     tries: int = 0
     next_try_us: int = Field(default=0, sa_type=BigInteger)  # 0: at once
     outcome: str = Field(default="", sa_type=Text)  # of the last try, for people

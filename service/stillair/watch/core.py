@@ -24,7 +24,7 @@ from dataclasses import replace
 
 from stillair.alarms.catalogue import AlarmContext
 from stillair.alarms.defects import BrokenRules
-from stillair.alarms.desk import CONFIRM_S, SAID_OVER, AlarmDesk
+from stillair.alarms.desk import CONFIRM_S, SAID_OVER
 from stillair.alarms.events import Events
 from stillair.alarms.words import RULES
 from stillair.fire.aftermath import Aftermath
@@ -76,6 +76,7 @@ from stillair.model import (
     StartAlarmTest,
     StartJob,
     Stimulus,
+    StopCommand,
     Tick,
     Trouble,
     WatchMemory,
@@ -85,8 +86,9 @@ from stillair.thermal.core import HEAT, ThermalWatch
 from stillair.thermal.plan import RuleFailure, ThermalContext
 from stillair.watch.attending import Attending
 from stillair.watch.gathered import Gathered
-from stillair.watch.plan import WatchPlan, WatchView
+from stillair.watch.plan import WatchPlan, WatchView, alarm_desk
 from stillair.watch.rehearsal import Rehearsal, Rehearsed, dangers
+from stillair.watch.stopping import Stopping
 
 GAP_S = 60.0  # a restart of the service takes seconds; a minute unwatched is worth telling
 AFTERWARDS = "events, alarms and jobs"
@@ -115,17 +117,7 @@ class Watch:
         self._plan = plan
         self._thermal = ThermalWatch(plan.thermal, balance)
         self._verdict = FireVerdict(combustible=plan.thermal.combustible, standing=memory.events)
-        self._alarms = AlarmDesk(
-            chamber=plan.chamber,
-            chamber_name=plan.name,
-            people=plan.people,
-            mark=plan.mark,
-            alarms=memory.alarms,
-            events=memory.events,
-            told=memory.told,
-            duties=memory.duties,
-            used=memory.used,
-        )
+        self._alarms = alarm_desk(plan, memory)
         self._jobs = JobDesk(
             chamber=plan.chamber, next_job=memory.next_job, job=memory.job, box=plan.box
         )
@@ -144,6 +136,7 @@ class Watch:
         burnt = [memory.burnt, *(a.event for a in memory.alarms if a.kind in BURNING)]
         done_with = min(memory.afterwards.burnt, memory.next_event - 1)
         self._aftermath = Aftermath(max(burnt), done_with)
+        self._stopping = Stopping(plan, memory, self._alarms, self._open, self._witnesses)
         self._attending = Attending(plan, memory.duties, self._open, self._witnesses.contacts)
         self._standstill = StandStill(plan.still_after_s)
         self._cooling_on = CoolingOn(memory.afterwards.coldest_c)
@@ -172,6 +165,7 @@ class Watch:
                 return self._conclude(t_s, self._judge_fire(t_s))
             case ContactState():
                 gathered = Gathered(t_s)
+                self._stopping.take(gathered, stimulus)
                 near = self._attending.take(gathered, stimulus)
                 self._number(gathered, self._take_contact(stimulus))
                 self._number(gathered, near)
@@ -191,21 +185,19 @@ class Watch:
                 return self._rehearsed(t_s, self._rehearsal.take(stimulus))
             case _ if isinstance(stimulus, AlarmTestCommand):
                 return self._command_test(stimulus)
-            case _ if isinstance(stimulus, AlarmCommand):
+            case _ if isinstance(stimulus, AlarmCommand | QuietCommand):
                 gathered = Gathered(t_s)
                 if isinstance(stimulus, Reset):
                     self._number(gathered, self._said_over(stimulus))
                 gathered.add_alarms(self._alarms.command(stimulus))
-                return self._outcome(gathered)
-            case _ if isinstance(stimulus, QuietCommand):
-                gathered = Gathered(t_s)
-                gathered.add_alarms(self._alarms.arrange(stimulus))
                 return self._outcome(gathered)
             case _ if isinstance(stimulus, JobCommand):
                 gathered = Gathered(t_s, jobs=self._jobs.command(stimulus))
                 if isinstance(stimulus, StartJob):
                     self._aftermath.begin_job()
                 return self._outcome(gathered)
+            case _ if isinstance(stimulus, StopCommand):
+                return self._outcome(self._stopping.command(stimulus, self._jobs.job))
             case _ if isinstance(stimulus, AttendanceCommand):
                 gathered, burning = Gathered(t_s), self._burning
                 found = self._attending.command(gathered, stimulus, self._jobs, burning=burning)
@@ -243,6 +235,7 @@ class Watch:
             particles=self._witnesses.particles.latest(),
             opening=self._alarms.opening(self._ticked_s),
             out_of_service=self._alarms.out_of_service(),
+            stop=self._stopping.state,
             attendance=self._attending.view(),
             alarm_test=self._rehearsal.state,
         )
@@ -281,6 +274,7 @@ class Watch:
                 gathered, self._unseen.tick(t_s, self._open, self._heard_s, self._is_told)
             ),
             lambda: self._tick_alarms(gathered, tick),
+            lambda: self._number(gathered, self._stopping.supply_findings(t_s)),
             lambda: self._mind_test(gathered),
             lambda: self._follow_job(gathered),
         )
@@ -490,6 +484,7 @@ class Watch:
         self._defects.append(RuleFailure(AFTERWARDS, frozenset(), error, begun_anew=False))
 
     def _outcome(self, gathered: Gathered) -> Outcome:
+        stop = self._stopping.follow(gathered, self._note_defect)
         if gathered.alarms:
             self._mind_test(gathered)
         sounding = self._alarms.sounding()
@@ -497,4 +492,4 @@ class Watch:
             sounding = self._rehearsal.sounding()
         changed = sounding is not self._sounding
         self._sounding = sounding
-        return gathered.outcome(self._plan.chamber, sounding if changed else None)
+        return gathered.outcome(self._plan.chamber, sounding if changed else None, stop)

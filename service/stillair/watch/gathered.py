@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from stillair.alarms.desk import AlarmResult
+from stillair.alarms.stopping import StopResult
 from stillair.jobs.desk import JobResult
 from stillair.model import AlarmState, Duty, EventChange, Notice, Outcome, Sounding
 from stillair.watch.rehearsal import Rehearsed
@@ -35,8 +36,13 @@ class Gathered:
             self.duties.append(rehearsed.state)
         self.notices.extend(rehearsed.notices)
 
-    def outcome(self, chamber: str, sounding: Sounding | None) -> Outcome:
-        """All of it; `sounding` only where it has changed."""
+    def add_stop(self, result: StopResult) -> None:
+        """Keep each step of the stop, and its messages before those to people."""
+        self.duties.extend(result.states)
+        self.notices[:0] = result.notices
+
+    def outcome(self, chamber: str, sounding: Sounding | None, stop: bool | None = None) -> Outcome:
+        """All of it; `sounding` and `stop` only where they have changed."""
         return Outcome(
             chamber=chamber,
             t_s=self.t_s,
@@ -47,6 +53,7 @@ class Gathered:
             notes=self.jobs.notes,
             outcomes=self.jobs.outcomes,
             sounding=sounding,
+            stop=stop,
             created=self.jobs.created,
             duties=tuple(self.duties),
         )

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from stillair.alarms.attendance import AttendancePlan, Step
+from stillair.alarms.desk import AlarmDesk
 from stillair.alarms.reaching import Person
+from stillair.alarms.stopping import StopPlan
 from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import (
     AlarmState,
@@ -19,7 +21,9 @@ from stillair.model import (
     OpeningState,
     Particles,
     Sounding,
+    StopState,
     SwitchedOff,
+    WatchMemory,
 )
 from stillair.thermal.plan import ThermalPlan, ThermalView
 
@@ -45,6 +49,7 @@ class WatchPlan:
     people: tuple[Person, ...] = ()
     still_after_s: float = STILL_AFTER_S  # a machine may in a job, once it has moved
     mark: str = ""  # "Simulated" or "Recorded", where the readings are no real chamber's
+    stop: StopPlan | None = None  # how the machine is stopped; None: nothing is ever switched
     box: str = ""  # what jobs are built in; see `Job`
     attendance: AttendancePlan | None = None  # None: nobody has to be near
 
@@ -75,5 +80,21 @@ class WatchView:
     particles: tuple[Particles, ...] = ()  # the last word of each who counts them
     opening: OpeningState | None = None  # the door that is expected to be open just now
     out_of_service: tuple[SwitchedOff, ...] = ()  # alarms that somebody has switched off
+    stop: StopState | None = None  # None where the machine isn't stopped by anybody
     attendance: AttendanceView | None = None  # None where nobody has to be near
     alarm_test: AlarmTestState | None = None  # the newest
+
+
+def alarm_desk(plan: WatchPlan, memory: WatchMemory) -> AlarmDesk:
+    """The alarms of a chamber as they were at the last stop."""
+    return AlarmDesk(
+        chamber=plan.chamber,
+        chamber_name=plan.name,
+        people=plan.people,
+        mark=plan.mark,
+        alarms=memory.alarms,
+        events=memory.events,
+        told=memory.told,
+        duties=memory.duties,
+        used=memory.used,
+    )
