@@ -9,6 +9,7 @@ import { LastHour } from "./last_hour.js";
 import { useNotes } from "./notes.js";
 import { fetchPauses, useOfJob } from "./past.js";
 import { Picture } from "./picture.js";
+import { Opening, SwitchedOff } from "./quiet.js";
 import { Section } from "./section.js";
 import { Shape } from "./shapes.js";
 import { StopNow, StopReady } from "./stop.js";
@@ -47,6 +48,8 @@ export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined,
       <${Nearby} chamber=${chamber} may=${may} />
       <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
     </div>
+    ${may && html`<${Opening} chamber=${chamber} />`}
+    <${SwitchedOff} chamber=${chamber} may=${may} />
     ${steps}
     <div class="spread">
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
