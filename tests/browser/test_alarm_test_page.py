@@ -49,7 +49,7 @@ def test_a_test_is_begun_followed_and_confirmed(
     told: RunningService, mail_server: MailServer, look: Look, width_px: int
 ) -> None:
     page = look(told, width_px=width_px)
-    expect(page.locator(".sub").first).to_contain_text("The alarms have never been tested.")
+    expect(page.locator(".sentence").first).to_contain_text("The alarms have never been tested")
     page.get_by_role("link", name="To the alarm test").click()
     expect(page.locator(".alarm-test h1")).to_have_text("The alarms have never been tested.")
     expect(page.locator(".alarm-test")).to_contain_text(

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from stillair.alarms.sentence import Sentence, sentence
+from stillair.alarms.testing import NEVER
 from stillair.model import (
     KIND_CLASS,
     AlarmState,
@@ -286,3 +287,12 @@ def test_it_is_calm_only_when_everything_is() -> None:
         assert (said.tone == "good") is (well and phase is Phase.COOL_ENOUGH)
         assert said.sentence
         assert not said.sentence.endswith(".")
+
+
+def test_never_tested_is_said_before_any_weather_but_after_a_danger() -> None:
+    said = sentence(**STEADY, untested=NEVER)
+    assert (said.sentence, said.calm) == (NEVER, False)
+    assert said.sub.startswith("Warm and steady: 46.2 °C")
+    said = sentence(**STEADY, alarms=(FIRE,), untested=NEVER)
+    assert said.sentence.startswith("There is fire in the box")
+    assert NEVER in said.sub

@@ -184,7 +184,7 @@ export const S = {
     target: "target",
     door_shut: ["door:", "shut"],
     door_open: ["door:", "open"],
-    door_no_switch: ["door:", "no switch"],
+    door_no_switch: ["door:", "no", "switch"],
     door_not_known: ["door:", "switch", "can't be", "read"],
     door_seems_open: ["door:", "seems", "open"],
     detector_quiet: ["detector:", "quiet"],

@@ -15,6 +15,7 @@ from stillair.alarms import figures
 from stillair.alarms.catalogue import CATALOGUE, AlarmContext, is_notice
 from stillair.alarms.entries import URGENCY
 from stillair.alarms.seen import VIEW, began_s
+from stillair.alarms.testing import NEVER
 from stillair.alarms.wording import line, title_of
 from stillair.model import (
     AlarmState,
@@ -137,6 +138,9 @@ def sentence(
     weather, tone = _weather(t_s, phase, since_s, air_c, target_c, ready, cool, job)
     if air_c is not None and (astray or (worst is not None and worst[2] is DANGER)):
         weather = f"The air is at {figures.temperature(air_c)}"  # whatever the phase was
+    if worst is None and untested == NEVER:
+        # However well the chamber is: nobody knows that anybody would hear of a fire.
+        return Sentence(untested, _lines([weather, *tail]), CALM, calm=False)
     tail = [untested, *tail] if worst is None else [*tail, untested]
     if worst is None:
         calm = not over and not untested and phase is not Phase.UNKNOWN
