@@ -31,7 +31,7 @@ from stillair.storage.journal import Journal
 QUICK = CourierPlan(first_pause_s=0.05, longest_pause_s=0.05, idle_s=0.05, every_s=0.01)
 PEOPLE = (
     Person("bench captain", ("mailto:captain@shed.example",)),
-    Person("cox", ("mailto:cox@shed.example",)),
+    Person("cox", ("mailto:cox@shed.example",), after_s=0.0),
 )
 
 

@@ -148,6 +148,8 @@ def test_a_restart_in_the_same_boot_keeps_the_seconds(journal: Journal, path: Pa
         job=job(3),
         events=(event(7),),
         last_seen_s=130.0,
+        told={"north-bench-7": ()},
+        used=("north-bench-7",),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
 from typing import Any
 
 from stillair.alarms.catalogue import AlarmContext
@@ -12,11 +13,16 @@ from stillair.model import (
     Acknowledge,
     AlarmState,
     Change,
+    Duty,
+    EndOpening,
     EventChange,
+    ExpectOpening,
     JobPhase,
     Kind,
     Notice,
     Phase,
+    PutBack,
+    TakeOut,
 )
 
 CAPTAIN = Person("bench captain", ("mailto:captain@shed.example",))
@@ -53,17 +59,21 @@ class Shed:
     told: list[tuple[float, Notice]] = field(default_factory=list)
     numbers: int = 0
     open: dict[tuple[Kind, str], EventChange] = field(default_factory=dict)
+    start_at: datetime | None = None  # the hour at second 0, where quiet hours matter
+    duties: list[Duty] = field(default_factory=list)
 
     def keep(self, result: AlarmResult) -> None:
         for alarm in result.alarms:
             self.alarms[alarm.id] = alarm
+        self.duties += result.duties
         self.told += [(self.t_s, notice) for notice in result.notices]
 
     def wait(self, seconds: float) -> None:
         end_s = self.t_s + seconds
         while self.t_s < end_s:
             self.t_s += 1.0
-            self.keep(self.desk.tick(self.t_s, self.context))
+            at = None if self.start_at is None else self.start_at + timedelta(seconds=self.t_s)
+            self.keep(self.desk.tick(self.t_s, self.context, at))
 
     def begins(self, kind: Kind, subject: str = "", **more: Any) -> int:
         self.numbers += 1
@@ -86,6 +96,24 @@ class Shed:
     def seen(self, alarm: str) -> None:
         self.keep(self.desk.command(Acknowledge(t_s=self.t_s, by="cox", alarm=alarm)))
 
+    def opening(self, minutes: float, reason: str = "") -> None:
+        command = ExpectOpening(t_s=self.t_s, by="cox", minutes=minutes, reason=reason)
+        self.keep(self.desk.arrange(command))
+
+    def shut(self) -> None:
+        self.keep(self.desk.arrange(EndOpening(t_s=self.t_s, by="cox")))
+
+    def switch_off(self, kind: Kind, subject: str = "", reason: str = "its wire is cut") -> None:
+        command = TakeOut(t_s=self.t_s, by="cox", kind=kind, subject=subject, reason=reason)
+        self.keep(self.desk.arrange(command))
+
+    def put_back(self, kind: Kind, subject: str = "") -> None:
+        self.keep(self.desk.arrange(PutBack(t_s=self.t_s, by="cox", kind=kind, subject=subject)))
+
+    def alarm(self, kind: Kind, subject: str = "") -> AlarmState:
+        (found,) = (a for a in self.desk.standing() if (a.kind, a.subject) == (kind, subject))
+        return found
+
     def only(self) -> AlarmState:
         (alarm,) = self.desk.standing()
         return alarm
@@ -96,6 +124,13 @@ class Shed:
             (t_s, notice.title.removeprefix("north bench: "))
             for t_s, notice in self.told
             if notice.route == CAPTAIN.routes[0]
+        ]
+
+    def ways(self) -> list[tuple[float, str, str]]:
+        """When what was said by which route: its end after the colon, without the domain."""
+        return [
+            (t_s, notice.route.partition(":")[2].partition("@")[0], notice.stage)
+            for t_s, notice in self.told
         ]
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from stillair.alarms import testing
-from stillair.alarms.telling import Person
+from stillair.alarms.reaching import Person
 from stillair.model import (
     AlarmTestPhase,
     AlarmTestState,

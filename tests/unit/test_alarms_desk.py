@@ -192,7 +192,7 @@ def test_kinds_that_flutter_do_not_flood(shed: Shed) -> None:
 
 def test_the_last_good_sensor_gone_is_more_urgent_than_one_of_three(shed: Shed) -> None:
     shed.begins(Kind.SENSOR_FAULT, "low")
-    shed.wait(20)
+    shed.wait(50)
     shed.seen("north-bench-1")
     event = shed.open[Kind.SENSOR_FAULT, "low"]
     shed.keep(
@@ -200,13 +200,13 @@ def test_the_last_good_sensor_gone_is_more_urgent_than_one_of_three(shed: Shed) 
     )
     assert shed.only().annunciation is Annunciation.UNACKNOWLEDGED
     assert shed.desk.sounding() is Sounding.ATTENTION
-    assert shed.sayings()[-1] == (20.0, "Now: sensor fault")
+    assert shed.sayings()[-1] == (50.0, "Now: sensor fault")
 
 
 def test_two_sensors_are_two_alarms(shed: Shed) -> None:
     shed.begins(Kind.SENSOR_FAULT, "low")
     shed.begins(Kind.SENSOR_FAULT, "top")
-    shed.wait(20)
+    shed.wait(50)
     assert {alarm.subject for alarm in shed.desk.standing()} == {"low", "top"}
 
 
@@ -345,7 +345,7 @@ def test_a_notice_is_said_once_and_asks_for_nothing(shed: Shed, kind: Kind) -> N
     assert shed.told[0][1].alarm is None
     shed.ends(kind)
     shed.begins(kind)  # flutters
-    shed.wait(3600)
+    shed.wait(3 * 3600)
     assert len(shed.told) == 1
     assert shed.desk.standing() == ()
     shed.ends(kind)
@@ -355,15 +355,16 @@ def test_a_notice_is_said_once_and_asks_for_nothing(shed: Shed, kind: Kind) -> N
 
 
 def test_simulated_is_said_in_every_message() -> None:
-    shed = Shed(make_desk(mark="Simulated"))
+    told = []
     for kind in Kind:
+        shed = Shed(make_desk(mark="Simulated"))
         shed.begins(kind)
-    shed.wait(400)
-    for kind in Kind:
+        shed.wait(400)
         shed.ends(kind)
-    shed.wait(100)
-    assert len(shed.told) > 2 * len(Kind) - 6
-    for _, notice in shed.told:
+        shed.wait(100)
+        told += shed.told
+    assert len(told) > 2 * len(Kind) - 6
+    for _, notice in told:
         assert notice.text.startswith("Simulated: ")
         assert notice.title.startswith("Simulated: ")
 

@@ -1,8 +1,12 @@
-"""Whatever happens in whatever order: no alarm is lost, no danger hidden, no message sent twice."""
+"""Whatever happens in whatever order: no alarm is lost, no danger hidden, no message sent twice.
+
+And who was told that something stands is told that it is over, on the same route, once.
+"""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 from hypothesis import settings
 from hypothesis import strategies as st
@@ -10,6 +14,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from stillair.alarms.catalogue import CATALOGUE, AlarmContext, is_danger, is_notice
 from stillair.alarms.desk import AlarmDesk, AlarmResult, Person
+from stillair.alarms.flood import MOST, Flood
+from stillair.alarms.reaching import QuietHours
 from stillair.errors import CommandRefused
 from stillair.model import (
     KIND_CLASS,
@@ -18,28 +24,39 @@ from stillair.model import (
     AlarmState,
     Annunciation,
     Change,
+    Duty,
+    EndOpening,
     EventChange,
+    ExpectOpening,
+    HeldState,
     JobPhase,
     Kind,
     Phase,
     Priority,
+    PutBack,
+    QuietCommand,
     Reset,
     Shelve,
     Sounding,
     Suppression,
+    TakeOut,
     Unshelve,
 )
 
 PEOPLE = (
-    Person("bench captain", ("mailto:captain@shed.example",)),
-    Person("cox", ("mailto:cox@shed.example",)),
+    Person("bench captain", ("push:captain", "mailto:captain@shed.example")),
+    Person("cox", ("mailto:cox@shed.example",), QuietHours(22 * 60, 7 * 60, UTC)),
+    Person("stroke", ("mailto:stroke@shed.example",), after_s=60.0),
 )
+START_AT = datetime(2026, 11, 28, 20, 0, tzinfo=UTC)
 KINDS = (
     Kind.FIRE,
     Kind.FLAME,
     Kind.OVER_TEMPERATURE,
     Kind.HEAT_LOST,
     Kind.DOOR_OPEN,
+    Kind.BELOW_TARGET,
+    Kind.DELIVERY_FAULT,
     Kind.SENSOR_FAULT,
     Kind.WATCH_GAP,
     Kind.SOAK_READY,
@@ -50,6 +67,8 @@ CALM = Annunciation.NORMAL
 class DeskMachine(RuleBasedStateMachine):
     """A desk that lives through anything, beside a plain list of what is going on."""
 
+    most = 10**9  # messages in ten minutes; what is gathered can't be told apart here
+
     def __init__(self) -> None:
         super().__init__()
         self.t_s = 0.0
@@ -59,6 +78,9 @@ class DeskMachine(RuleBasedStateMachine):
         self.stored: dict[str, AlarmState] = {}  # as a journal would have it
         self.keys: set[str] = set()
         self.seen: set[str] = set()  # alarms that somebody has seen or hidden since they last asked
+        self.told: dict[str, dict[str, str]] = {}  # of each alarm, as the outbox would have it
+        self.duties: dict[type[Duty], Duty] = {}
+        self.now_at = START_AT
 
     @initialize()
     def begin(self) -> None:
@@ -67,19 +89,33 @@ class DeskMachine(RuleBasedStateMachine):
     def new_desk(
         self, alarms: tuple[AlarmState, ...], events: tuple[EventChange, ...]
     ) -> AlarmDesk:
-        return AlarmDesk(
+        desk = AlarmDesk(
             chamber="shed",
             chamber_name="shed",
             people=PEOPLE,
             mark="",
             alarms=alarms,
             events=events,
+            told={a.id: tuple((p, r) for r, p in self.told.get(a.id, {}).items()) for a in alarms},
+            duties=tuple(self.duties.values()),
+            used=tuple(self.stored),
         )
+        desk._telling._flood = Flood(self.most)
+        return desk
 
     def keep(self, result: AlarmResult) -> None:
         for notice in result.notices:
             assert notice.key not in self.keys, "the same key is the same message"
             self.keys.add(notice.key)
+            if notice.alarm is None or notice.stage == "gathered":
+                continue
+            routes = self.told.setdefault(notice.alarm, {})
+            if notice.stage == "over":
+                known = routes.pop(notice.route, None)
+                assert known or self.most < MOST, f"{notice.key}: nobody knew"
+            else:
+                routes[notice.route] = notice.person
+        self.duties.update((type(duty), duty) for duty in result.duties)
         for alarm in result.alarms:
             before = self.stored.get(alarm.id)
             if (
@@ -114,7 +150,11 @@ class DeskMachine(RuleBasedStateMachine):
             self.numbers += 1
             event = self.change(Change.RAISED, self.numbers, kind, subject)
             self.open[kind, subject] = event
-            self.keep(self.desk.take(event))
+            standing = {(a.kind, a.subject) for a in self.desk.standing() if a.condition}
+            result = self.desk.take(event)
+            self.keep(result)
+            if is_danger(kind) and (kind, subject) not in standing:
+                assert any(n.kind is kind for n in result.notices), "told at once"
 
     @precondition(lambda self: self.open)
     @rule(data=st.data(), kind=st.sampled_from(KINDS))
@@ -129,7 +169,12 @@ class DeskMachine(RuleBasedStateMachine):
         for alarm in self.desk.standing():
             if alarm.event == number and (is_danger(kind) or not is_danger(was)):
                 self.seen.add(alarm.id)  # may go over into the other kind's alarm
+        before = {alarm.id for alarm in self.desk.standing()}
         self.keep(self.desk.take(event))
+        now = {(a.kind, a.subject): a.id for a in self.desk.standing()}
+        for gone in (before - set(now.values())) & set(self.told):
+            into = now[kind, subject]
+            self.told[into] = {**self.told.pop(gone), **self.told.get(into, {})}
 
     @precondition(lambda self: self.open)
     @rule(data=st.data(), priority=st.sampled_from(Priority))
@@ -152,7 +197,8 @@ class DeskMachine(RuleBasedStateMachine):
     def time_passes(self, seconds: int) -> None:
         for _ in range(min(seconds, 15)):
             self.t_s += seconds / min(seconds, 15)
-            self.keep(self.desk.tick(self.t_s, self.context))
+            self.now_at += timedelta(seconds=seconds / min(seconds, 15))
+            self.keep(self.desk.tick(self.t_s, self.context, self.now_at))
 
     @rule(phase=st.sampled_from(Phase), job=st.sampled_from([None, *JobPhase]))
     def the_chamber_changes(self, phase: Phase, job: JobPhase | None) -> None:
@@ -175,11 +221,34 @@ class DeskMachine(RuleBasedStateMachine):
         }
         before = (self.desk.standing(), self.desk.sounding())
         if what == "see":
-            self.seen.add(alarm)
+            self.seen.add(alarm)  # and with it what follows from it
+            self.seen.update(a.id for a in self.desk.standing() if a.cause_alarm == alarm)
         try:
             self.keep(self.desk.command(commands[what]))
         except CommandRefused:
             assert before == (self.desk.standing(), self.desk.sounding()), "refused, yet changed"
+
+    @rule(
+        what=st.sampled_from(["open", "shut", "off", "off", "on"]),
+        kind=st.sampled_from(KINDS),
+        subject=st.sampled_from(["", "top"]),
+        minutes=st.sampled_from([1, 3, 30]),
+    )
+    def somebody_arranges(self, what: str, kind: Kind, subject: str, minutes: int) -> None:
+        commands: dict[str, QuietCommand] = {
+            "open": ExpectOpening(t_s=self.t_s, by="cox", minutes=minutes),
+            "shut": EndOpening(t_s=self.t_s, by="cox"),
+            "off": TakeOut(t_s=self.t_s, by="cox", kind=kind, subject=subject, reason="broken"),
+            "on": PutBack(t_s=self.t_s, by="cox", kind=kind, subject=subject),
+        }
+        off = self.desk.out_of_service()
+        if what == "off":
+            key = (kind, subject)
+            self.seen.update(a.id for a in self.desk.standing() if (a.kind, a.subject) == key)
+        try:
+            self.keep(self.desk.arrange(commands[what]))
+        except CommandRefused:
+            assert off == self.desk.out_of_service()
 
     @rule(later_s=st.sampled_from([0.0, 30.0, 5000.0]), with_events=st.booleans())
     def restarts(self, later_s: float, with_events: bool) -> None:
@@ -202,6 +271,8 @@ class DeskMachine(RuleBasedStateMachine):
             if alarm.annunciation is not CALM or alarm.suppression is not Suppression.NONE
         )
         self.t_s = later_s + 60.0
+        self.told = {a.id: self.told[a.id] for a in standing if a.id in self.told}
+        off = self.desk.out_of_service()
         going_on = self.open
         if with_events:
             self.open = {
@@ -216,6 +287,8 @@ class DeskMachine(RuleBasedStateMachine):
             for kind, subject in going_on:
                 self.begins(kind, subject)
         self.time_passes(1)
+        assert self.desk.out_of_service() == off
+        assert all(a.suppression is not Suppression.SHELVED for a in self.desk.standing())
 
     @invariant()
     def what_was_kept_is_what_stands(self) -> None:
@@ -255,11 +328,59 @@ class DeskMachine(RuleBasedStateMachine):
                         assert self.desk.sounding() is Sounding.FIRE
 
     @invariant()
+    def shelving_ends(self) -> None:
+        for alarm in self.desk.standing():
+            if alarm.suppression is Suppression.SHELVED:
+                assert alarm.shelved_until_s is not None
+                assert alarm.shelved_until_s - self.t_s <= 480 * 60
+                assert alarm.shelved_until_s > self.t_s or alarm.changed_s == self.t_s
+            else:
+                assert alarm.shelved_until_s is None
+
+    @invariant()
+    def who_was_told_is_told_that_it_is_over(self) -> None:
+        held = self.duties.get(HeldState)
+        waits = held.held if isinstance(held, HeldState) else ()
+        for alarm, routes in self.told.items():
+            state = self.stored[alarm]
+            if not state.condition and CATALOGUE[state.kind].says_over:
+                assert set(routes) == {h.route for h in waits if h.alarm == alarm}, alarm
+
+    @invariant()
+    def what_follows_hangs_on_a_first_cause(self) -> None:
+        standing = {alarm.id: alarm for alarm in self.desk.standing()}
+        for alarm in standing.values():
+            if alarm.cause_alarm:
+                assert CATALOGUE[alarm.kind].may_hide and alarm.condition
+                first = standing.get(alarm.cause_alarm)
+                assert first is None or not first.cause_alarm
+
+    @invariant()
+    def what_is_switched_off_is_on_view_and_no_danger(self) -> None:
+        off = {(each.kind, each.subject) for each in self.desk.out_of_service()}
+        for kind, _ in off:
+            assert CATALOGUE[kind].may_hide
+        for alarm in self.desk.standing():
+            hidden = alarm.suppression is Suppression.OUT_OF_SERVICE
+            assert hidden == ((alarm.kind, alarm.subject) in off)
+
+    @invariant()
     def one_alarm_for_one_thing(self) -> None:
         standing = self.desk.standing()
         assert len({(a.kind, a.subject) for a in standing}) == len(standing)
         assert len({a.id for a in standing}) == len(standing)
 
 
+class FloodedMachine(DeskMachine):
+    """The same where all but danger is gathered: still nothing is lost, hidden or sent twice."""
+
+    most = 2
+
+    def who_was_told_is_told_that_it_is_over(self) -> None:
+        """Of what is gathered only the most urgent alarm stands in the message's own fields."""
+
+
+TestFlooded = FloodedMachine.TestCase
+TestFlooded.settings = settings(max_examples=60, stateful_step_count=40, deadline=None)
 TestDesk = DeskMachine.TestCase
 TestDesk.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)

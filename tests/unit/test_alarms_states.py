@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from itertools import product
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from stillair.alarms.catalogue import CATALOGUE, AlarmContext, is_danger, is_notice
-from stillair.alarms.states import SUPPRESSIONS, TRANSITIONS, Life, Signal
+from stillair.alarms.states import SUPPRESSIONS, TRANSITIONS, Life, Signal, diagram
 from stillair.model import Annunciation as S
 from stillair.model import JobPhase, Kind, Phase
 from stillair.model import Suppression as P
@@ -192,6 +193,14 @@ def test_what_always_holds(signals: list[Signal], latches: bool, may_hide: bool)
             assert signal is Signal.ACKNOWLEDGE, "went away unseen"
 
 
+def test_the_developers_diagram_is_drawn_from_these_tables() -> None:
+    text = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text()
+    drawn = text.split("```mermaid\n", 1)[1].split("\n```", 1)[0]
+    assert drawn == diagram(), f"it should be:\n{diagram()}"
+    for state in (*S, *P):
+        assert f" {state.value}" in drawn
+
+
 def test_the_same_signal_twice_is_harmless() -> None:
     for life, signal, latches in product(
         reachable(latches=False, may_hide=True), Signal, (False, True)
@@ -220,6 +229,7 @@ def test_delays_leave_time_to_act(kind: Kind) -> None:
     rule = CATALOGUE[kind]
     assert 0.0 <= rule.on_delay_s <= 60.0
     assert 0.0 <= rule.off_delay_s <= 60.0
+    assert rule.off_delay_s > 0.0 or kind in (Kind.WATCH_GAP, Kind.ATTENDANCE_OVERDUE)
     assert rule.repeat_s is None or 60.0 <= rule.repeat_s <= rule.longest_repeat_s
 
 
@@ -244,7 +254,9 @@ def test_delays_leave_time_to_act(kind: Kind) -> None:
         ),
         pytest.param(Kind.HEAT_LOST, Phase.COOLING, None, False, id="heat off, job not told"),
         pytest.param(Kind.BELOW_TARGET, Phase.COOLING, None, True, id="cool while cooling"),
+        pytest.param(Kind.BELOW_TARGET, Phase.WARMING, None, False, id="it has stopped warming"),
         pytest.param(Kind.BELOW_TARGET, Phase.STEADY, None, False, id="too cool"),
+        pytest.param(Kind.BELOW_TARGET, Phase.STEADY, JobPhase.PAUSED, True, id="in a pause"),
         pytest.param(Kind.SENSOR_FAULT, Phase.COLD, None, False, id="a fault is never expected"),
     ],
 )

@@ -5,6 +5,7 @@ import { post } from "./ask.js";
 import { Evidence, isPictured } from "./evidence.js";
 import { html } from "./html.js";
 import { useNear } from "./near.js";
+import { SwitchOff, WithReason } from "./quiet.js";
 import { Shape } from "./shapes.js";
 import { S } from "./strings.js";
 import { duration, moment, words } from "./units.js";
@@ -17,7 +18,9 @@ const CLASSES = ["alarm", "supervisory", "trouble", "notice"];
 const PRIORITIES = ["critical", "high", "medium", "low"];
 const SHELVE_MINUTES = 3;
 const OVER_SHOWN = 3; // a line each; of more only how many
+const THE_DOOR = ["door_open", "draft"]; // whoever opens it knows why
 const T = S.alarms;
+const Q = S.quiet;
 
 /** Danger first, then by urgency, the newest first. @param {Alarm[]} alarms */
 export function inOrder(alarms) {
@@ -65,13 +68,16 @@ export function Alarms({ chamber, unit, may, when = "" }) {
   const all = inOrder(chamber.alarms);
   const over = all.filter(isOver);
   // One fire is often several dangers with the same picture: open it stands once.
+  const standing = all.filter((alarm) => !isOver(alarm));
+  const follow = (/** @type {Alarm} */ first) => standing.filter((alarm) => alarm.cause_alarm === first.id);
+  const hangs = (/** @type {Alarm} */ alarm) => standing.some((first) => first.id === alarm.cause_alarm);
   const pictured = all.filter((alarm) => alarm.class === "alarm" && isPictured(alarm.kind));
   const open = pictured.find((alarm) => alarm.condition) ?? pictured[0];
   return html`<section class="alarms" aria-label=${T.heading} ref=${place} hidden=${all.length === 0}>
     <ul>
-      ${all
-        .filter((alarm) => !isOver(alarm))
-        .map((alarm) => html`<${One} key=${alarm.id} alarm=${alarm} chamber=${chamber} unit=${unit} may=${may} when=${when} folded=${alarm !== open} />`)}
+      ${standing
+        .filter((alarm) => alarm.suppression !== "out_of_service" && !hangs(alarm))
+        .map((alarm) => html`<${One} key=${alarm.id} alarm=${alarm} follow=${follow(alarm)} chamber=${chamber} unit=${unit} may=${may} when=${when} folded=${alarm !== open} />`)}
     </ul>
     ${over.length > 0 && html`<${Over} alarms=${over} alone=${all.filter(unseen).length === 1} chamber=${chamber} unit=${unit} may=${may} />`}
     ${may && html`<${SeenAll} alarms=${all} />`}
@@ -128,8 +134,29 @@ export function heads(alarm, chamber) {
   return chamber.sentence.startsWith(own) && chamber.sub.startsWith(rest.trim());
 }
 
-/** @param {{alarm: Alarm, chamber: Chamber, unit: Unit, may: boolean, when: string, folded: boolean}} props */
-function One({ alarm, chamber, unit, may, when, folded }) {
+/**
+ * What follows from a first cause: one story with it, so below it.
+ * @param {{alarms: Alarm[], chamber: Chamber, unit: Unit, may: boolean}} props
+ */
+function Following({ alarms, chamber, unit, may }) {
+  return html`<details class="follows">
+    <summary>${T.follows(alarms.length)} ${alarms.map(({ text }) => split(text)[0].replace(/\.$/, "")).join("; ")}</summary>
+    <ul>
+      ${alarms.map(
+        (alarm) => html`<li key=${alarm.id} data-alarm=${alarm.id} data-near>
+          <div class="words" tabindex="-1">
+            <p>${words(alarm.text, unit)}</p>
+            <p class="when"><span class="state">${state(alarm, chamber.at)}</span></p>
+          </div>
+          ${may && html`<${Answers} alarm=${alarm} />`}
+        </li>`,
+      )}
+    </ul>
+  </details>`;
+}
+
+/** @param {{alarm: Alarm, follow: Alarm[], chamber: Chamber, unit: Unit, may: boolean, when: string, folded: boolean}} props */
+function One({ alarm, follow, chamber, unit, may, when, folded }) {
   const now = chamber.at;
   const quiet = alarm.suppression !== "none";
   const [head, rest] = split(words(alarm.text, unit));
@@ -151,6 +178,7 @@ function One({ alarm, chamber, unit, may, when, folded }) {
       </p>
     </div>
     ${may && html`<${Answers} alarm=${alarm} />`}
+    ${follow.length > 0 && html`<${Following} alarms=${follow} chamber=${chamber} unit=${unit} may=${may} />`}
     ${chamber.camera?.watched &&
     isPictured(alarm.kind) &&
     html`<${Evidence} chamber=${chamber.chamber} event=${alarm.event} kind=${alarm.kind} now=${now} may=${may}
@@ -185,15 +213,25 @@ function Answers({ alarm }) {
     alarm.condition &&
     alarm.class === "supervisory" &&
     alarm.kind !== "attendance_overdue";
+  // Offered to who has seen it, so that it is no quick way out.
+  const hideable =
+    alarm.suppression === "none" &&
+    alarm.annunciation === "acknowledged" &&
+    alarm.class !== "alarm" &&
+    alarm.kind !== "attendance_overdue";
+  const shelve = (/** @type {string} */ reason) => to("shelve", { minutes: SHELVE_MINUTES, reason })();
   const answers = [
     unseen(alarm) && html`<${Act} key="see" work=${to("acknowledge")} kind="must">${T.see}<//>`,
     shelvable &&
-      html`<${Act} key="shelve" work=${to("shelve", { minutes: SHELVE_MINUTES })}>${T.shelve}<//>`,
+      (THE_DOOR.includes(alarm.kind)
+        ? html`<${Act} key="shelve" work=${() => shelve("")}>${T.shelve}<//>`
+        : html`<${WithReason} key="shelve" ask=${T.shelve} means=${Q.shelve_means} yes=${Q.shelve_yes} no=${Q.shelve_no} work=${shelve} />`),
     alarm.suppression === "shelved" &&
       html`<${Act} key="unshelve" work=${to("unshelve")}>${T.unshelve}<//>`,
     (alarm.annunciation === "latched_acknowledged" ||
       (alarm.blind && alarm.annunciation === "acknowledged")) &&
       html`<${Act} key="clear" work=${to("reset")}>${T.clear}<//>`,
+    hideable && html`<${SwitchOff} key="off" alarm=${alarm} />`,
   ].filter(Boolean);
   return answers.length ? html`<div class="acts">${answers}</div>` : null;
 }

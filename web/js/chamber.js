@@ -9,6 +9,7 @@ import { LastHour } from "./last_hour.js";
 import { useNotes } from "./notes.js";
 import { fetchPauses, useOfJob } from "./past.js";
 import { Picture } from "./picture.js";
+import { Opening, SwitchedOff } from "./quiet.js";
 import { Section } from "./section.js";
 import { Shape } from "./shapes.js";
 import { StopNow, StopReady } from "./stop.js";
@@ -43,8 +44,12 @@ export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined,
     ${chamber.sub && html`<p class="sub">${words(chamber.sub, unit)}</p>`}
     <${Said} chamber=${chamber} unit=${unit} />
     <${StopNow} chamber=${chamber} may=${may} owner=${owner} />
-    <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
-    <${Nearby} chamber=${chamber} may=${may} />
+    <div class="needs">
+      <${Nearby} chamber=${chamber} may=${may} />
+      <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
+    </div>
+    ${may && html`<${Opening} chamber=${chamber} />`}
+    <${SwitchedOff} chamber=${chamber} may=${may} />
     ${steps}
     <div class="spread">
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />

@@ -79,6 +79,8 @@ export const S = {
     switched_off: "switched off",
     see: "I've seen it",
     /** @param {number} n */
+    follows: (n) => (n === 1 ? "This follows from it:" : `These ${n} follow from it:`),
+    /** @param {number} n */
     see_all: (n) => `I've seen all ${n}`,
     /** Where a danger stands, which is answered by itself. @param {number} n */
     see_others: (n) => `I've seen the other ${n}`,
@@ -87,6 +89,31 @@ export const S = {
     clear: "Clear it",
     sending: "Sending …",
     not_done: "Not done.",
+  },
+
+  quiet: {
+    heading: "The door",
+    /** @param {number} minutes */
+    open: (minutes) => `I'm opening the door for ${minutes} minutes`,
+    /** @param {string} until  @param {string} left */
+    expected: (until, left) =>
+      `The door may be open until ${until}, for ${left} more: door, draft and the heat they cost are quiet. Danger never is.`,
+    shut: "I've closed it",
+    off: "Switched off",
+    off_means: "Nobody is told of these until somebody switches them on again:",
+    /** @param {string} who  @param {string} since */
+    by: (who, since) => `by ${who}, since ${since}`,
+    on: "Switch it on again",
+    why: "Why?",
+    why_empty: "Write the reason first.",
+    switch_off: "Switch this alarm off",
+    switch_off_means:
+      "Nobody is told of it any more, until somebody switches it on again; it stands in a list on this page. That is for what is broken and can't be mended now. Better mend it.",
+    switch_off_yes: "Yes, switch it off",
+    switch_off_no: "Leave it on",
+    shelve_means: "It is quiet for 3 minutes and comes back by itself.",
+    shelve_yes: "Yes, quiet",
+    shelve_no: "Leave it",
   },
 
   job: {

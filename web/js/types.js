@@ -87,6 +87,20 @@
  * @property {string | null} acknowledged_by
  * @property {string | null} shelved_until
  * @property {boolean} blind  It stands because nobody can show its end
+ * @property {string} chamber
+ * @property {string} subject  the sensor, route or store; or nothing
+ * @property {string | null} [cause_alarm]  from which it follows
+ *
+ * @typedef {object} Opening
+ * @property {string | null} until_at
+ *
+ * @typedef {object} OutOfService
+ * @property {string} kind
+ * @property {string} subject
+ * @property {string} title
+ * @property {string} by
+ * @property {string} since_at
+ * @property {string} reason
  *
  * @typedef {object} Story
  * @property {number} event
@@ -185,6 +199,8 @@
  * @property {Job | null} job
  * @property {LastSound | null} last_sound
  * @property {Alarm[]} alarms
+ * @property {Opening | null} [opening]
+ * @property {OutOfService[]} [out_of_service]
  * @property {Story[]} stories
  * @property {Sounding} sounding
  * @property {Stop} stop

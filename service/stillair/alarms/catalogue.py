@@ -17,18 +17,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from stillair.errors import CommandRefused, Refusal
-from stillair.model import KIND_CLASS, JobPhase, Kind, Phase, Shelve, SignalClass
+from stillair.model import KIND_CLASS, JobPhase, Kind, Phase, Priority, Shelve, SignalClass
 
 SHELVE_MINUTES = (1.0, 480.0)
 REASON_LENGTH = 200
+_URGENT = (Priority.CRITICAL, Priority.HIGH)
 
 
 @dataclass(frozen=True, slots=True)
 class AlarmContext:
-    """What the chamber is doing, for suppression by design."""
+    """What the chamber is doing, for suppression by design, and who is near it, if anybody is."""
 
     phase: Phase = Phase.UNKNOWN
     job: JobPhase | None = None
+    near: str = ""  # the person, by name
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +45,12 @@ class AlarmRule:
     for so long, it asks again.
     `idle_jobs` and `idle_phases` are when the kind is expected and so
     suppressed by design; both have to fit, and an empty one always does.
+    `idle_in_pause`: a paused job is reason enough. `urgent_on_delay_s` is the on-delay
+    where its priority is high.
     """
 
     on_delay_s: float = 0.0
+    urgent_on_delay_s: float | None = None
     off_delay_s: float = 0.0
     latches: bool = False
     messages: bool = True
@@ -58,21 +63,32 @@ class AlarmRule:
     suppressible: bool = False
     idle_jobs: frozenset[JobPhase | None] = frozenset()
     idle_phases: frozenset[Phase] = frozenset()
+    idle_in_pause: bool = False
+
+    def delay_s(self, priority: Priority) -> float:
+        """For how long it has to hold before it is an alarm."""
+        if self.urgent_on_delay_s is None or priority not in _URGENT:
+            return self.on_delay_s
+        return self.urgent_on_delay_s
 
     def expected(self, context: AlarmContext) -> bool:
         """True while this kind is no news: suppressed by design."""
-        return (
-            self.may_hide
-            and self.suppressible
-            and (not self.idle_jobs or context.job in self.idle_jobs)
-            and (not self.idle_phases or context.phase in self.idle_phases)
+        if not (self.may_hide and self.suppressible):
+            return False
+        if self.idle_in_pause and context.job is JobPhase.PAUSED:
+            return True
+        return (not self.idle_jobs or context.job in self.idle_jobs) and (
+            not self.idle_phases or context.phase in self.idle_phases
         )
 
 
 _NOT_BUILDING: frozenset[JobPhase | None] = frozenset({None, JobPhase.FINISHED})
 _PARTED: frozenset[JobPhase | None] = frozenset({JobPhase.COOLING, JobPhase.FINISHED})
 _AT_REST = frozenset({Phase.UNKNOWN, Phase.COLD, Phase.COOL_ENOUGH})
+# While it warms up its detector tells it only of a box that has stopped warming.
 _GOING_COLD = frozenset({Phase.COLD, Phase.COOLING, Phase.COOL_ENOUGH})
+# What a door does is known to whoever opens it; quiet for anything else needs its reason.
+_THE_DOOR = frozenset({Kind.DOOR_OPEN, Kind.DRAFT})
 
 
 def _danger(*, off_delay_s: float, latches: bool, critical: bool = False) -> AlarmRule:
@@ -132,6 +148,7 @@ CATALOGUE: Mapping[Kind, AlarmRule] = {
         longest_repeat_s=7200.0,
         suppressible=True,
         idle_phases=_GOING_COLD,
+        idle_in_pause=True,
     ),
     Kind.TOO_WARM: AlarmRule(
         on_delay_s=60.0, off_delay_s=60.0, repeat_s=1800.0, longest_repeat_s=7200.0
@@ -139,8 +156,13 @@ CATALOGUE: Mapping[Kind, AlarmRule] = {
     Kind.STORE_FAULT: AlarmRule(off_delay_s=10.0, repeat_s=3600.0, longest_repeat_s=86400.0),
     Kind.DELIVERY_FAULT: AlarmRule(off_delay_s=10.0, repeat_s=3600.0, longest_repeat_s=86400.0),
     Kind.WATCH_GAP: AlarmRule(says_over=False),
+    # A wire that wavers for some seconds needs nobody; the last good sensor gone does.
     Kind.SENSOR_FAULT: AlarmRule(
-        on_delay_s=10.0, off_delay_s=20.0, repeat_s=3600.0, longest_repeat_s=86400.0
+        on_delay_s=40.0,
+        urgent_on_delay_s=10.0,
+        off_delay_s=20.0,
+        repeat_s=3600.0,
+        longest_repeat_s=86400.0,
     ),
     Kind.CAMERA_FAULT: AlarmRule(
         on_delay_s=30.0, off_delay_s=20.0, repeat_s=3600.0, longest_repeat_s=86400.0
@@ -179,7 +201,15 @@ def shelving_reason(command: Shelve, kind: Kind) -> str:
         raise CommandRefused(
             Refusal.FORBIDDEN, f"it can be quiet for {shortest:.0f} to {longest:.0f} minutes"
         )
-    reason = command.reason.strip()
+    reason = one_line(command.reason)
+    if not reason and kind not in _THE_DOOR:
+        raise CommandRefused(Refusal.FORBIDDEN, "say why it is to be quiet")
+    return reason
+
+
+def one_line(reason: str) -> str:
+    """A person's reason, trimmed. Raises `CommandRefused` for more than a line."""
+    reason = reason.strip()
     if len(reason) > REASON_LENGTH or not all(c.isprintable() for c in reason):
         raise CommandRefused(
             Refusal.FORBIDDEN, f"the reason is one line of at most {REASON_LENGTH} characters"

@@ -4,14 +4,15 @@ Event changes, commands and ticks go in; changed alarms and messages come out.
 One alarm per kind and subject. While it isn't normal, the same condition
 coming back is the same alarm; an event whose kind changes takes its alarm
 along, so that people read one story. The rules stand in the catalogue, the
-states in `states`, when something is said in `telling`, the words in `wording`;
-this module only brings them together.
+states in `states`, what moves an alarm in `lives`, when something is said in `telling`,
+the words in `wording`; this module only brings them together.
 """
 
 from __future__ import annotations
 
-import math
+from collections.abc import Mapping
 from dataclasses import replace
+from datetime import datetime
 
 from stillair.alarms.attendance import climbs
 from stillair.alarms.catalogue import (
@@ -21,6 +22,7 @@ from stillair.alarms.catalogue import (
     is_notice,
     shelving_reason,
 )
+from stillair.alarms.causes import ORDER
 from stillair.alarms.entries import (
     NOT_YET_S,
     URGENCY,
@@ -33,32 +35,41 @@ from stillair.alarms.entries import (
 from stillair.alarms.entries import (
     AlarmResult as AlarmResult,
 )
+from stillair.alarms.lives import Lives
+from stillair.alarms.off import OutOfService
+from stillair.alarms.reaching import Person as Person
 from stillair.alarms.states import Signal
-from stillair.alarms.telling import Person as Person
 from stillair.alarms.telling import Telling
-from stillair.alarms.wording import Stage, advised, line
 from stillair.errors import CommandRefused, Refusal
 from stillair.model import (
-    BURNING,
     Acknowledge,
     AlarmCommand,
     AlarmState,
     Annunciation,
     Change,
+    Duty,
+    EndOpening,
     EventChange,
+    ExpectOpening,
+    HeldState,
     Kind,
+    OpeningState,
+    OutOfServiceState,
     Priority,
+    PutBack,
+    QuietCommand,
     Reset,
     Shelve,
     Sounding,
     Suppression,
+    SwitchedOff,
+    TakeOut,
 )
 
 SAID_OVER = "somebody said so"  # how a danger ended whose end nobody else could see
 # An alarm that was standing at the last stop without an event that could end it:
 # if it is not raised again within this time, it is taken to have ended meanwhile.
 CONFIRM_S = 600.0
-_REMEMBERED = 256
 
 
 class AlarmDesk:
@@ -69,7 +80,7 @@ class AlarmDesk:
     chamber, chamber_name : str
         Its key in ids, and how people call it.
     people : tuple[Person, ...]
-        Who is told.
+        Who is told, in their order.
     mark : str
         Every message begins with the word.
     alarms : tuple[AlarmState, ...]
@@ -77,6 +88,12 @@ class AlarmDesk:
     events : tuple[EventChange, ...]
         What stood at the last stop. Whoever hands them over also clears those
         that are not seen again.
+    told : mapping
+        Of each of those alarms who had been told, as (person, route); None: nobody knows.
+    duties : tuple[Duty, ...]
+        What was kept beside them: what is out of service, what waits for quiet hours to end.
+    used : tuple[str, ...]
+        Ids that alarms of those events have had.
     """
 
     def __init__(
@@ -88,16 +105,26 @@ class AlarmDesk:
         mark: str = "",
         alarms: tuple[AlarmState, ...] = (),
         events: tuple[EventChange, ...] = (),
+        told: Mapping[str, tuple[tuple[str, str], ...]] | None = None,
+        duties: tuple[Duty, ...] = (),
+        used: tuple[str, ...] = (),
     ) -> None:
         self._chamber = chamber
+        self._entries = restored(alarms, events, told)
+        self._knows_told = told is not None
         self._telling = Telling(
-            chamber=chamber, chamber_name=chamber_name, people=people, mark=mark
+            chamber=chamber,
+            chamber_name=chamber_name,
+            people=people,
+            mark=mark,
+            failing=lambda: self._lives.failing(),
+            held=[m for duty in duties if isinstance(duty, HeldState) for m in duty.held],
         )
-        self._context = AlarmContext()
-        self._entries = restored(alarms, events)
-        self._recent = {alarm.id: alarm for alarm in alarms if not life_of(alarm).standing}
+        kept = [duty for duty in duties if isinstance(duty, OutOfServiceState)]
+        off = OutOfService(kept[-1] if kept else None)
+        self._lives = Lives(chamber, self._entries, self._telling, off, used)
+        self._lives.recent.update((a.id, a) for a in alarms if not life_of(a).standing)
         self._resumed = False
-        self._telling.burning = self._burns()
 
     # --- what comes in ------------------------------------------------------
 
@@ -112,7 +139,7 @@ class AlarmDesk:
             entry = None if key is None else self._entries[key]
             if entry is not None:
                 self._clear(entry, change, work)
-                self._mind_fire(work)
+                self._lives.mind_fire(work)
             return work.result()
         if key is None:
             key = (change.kind, change.subject)
@@ -122,80 +149,116 @@ class AlarmDesk:
         elif key != (change.kind, change.subject):
             entry = self._moved(key, entry, change, work)
         self._raise(entry, change, work)
-        self._mind_fire(work)
+        self._lives.mind_fire(work)
         return work.result()
 
-    def command(self, command: AlarmCommand) -> AlarmResult:
+    def command(self, command: AlarmCommand | QuietCommand) -> AlarmResult:
         """Carry out what a person asks for; twice the same is harmless.
 
         Raises `CommandRefused`: UNKNOWN for an alarm that isn't remembered,
         FORBIDDEN for hiding a danger or an impossible time, CONFLICT where it
         doesn't fit the alarm's state.
         """
-        work = Work()
-        entry = next(
-            (e for e in self._entries.values() if e.alarm and e.alarm.id == command.alarm), None
-        )
+        if isinstance(command, QuietCommand):
+            return self.arrange(command)
+        work, lives = Work(), self._lives
+        entry = lives.find(command.alarm)
         if entry is None or entry.alarm is None:
-            if command.alarm not in self._recent:
+            if command.alarm not in lives.recent:
                 raise CommandRefused(Refusal.UNKNOWN, "there is no such alarm")
             if isinstance(command, Shelve):
-                shelving_reason(command, self._recent[command.alarm].kind)
+                shelving_reason(command, lives.recent[command.alarm].kind)
                 raise CommandRefused(Refusal.CONFLICT, "this alarm is over already")
             return work.result()
         if isinstance(command, Acknowledge):
-            self._signal(entry, Signal.ACKNOWLEDGE, command.t_s, work, by=command.by)
+            # One story is seen as one.
+            for each in (entry, *lives.followers(entry.alarm.id)):
+                lives.signal(each, Signal.ACKNOWLEDGE, command.t_s, work, by=command.by)
         elif isinstance(command, Reset):
             if entry.change.detail.get("ended") == SAID_OVER:
                 self._end(entry, command.t_s, work)
-                if command.alarm in self._recent:  # with its end there is nothing left to clear
-                    self._mind_fire(work)
+                if command.alarm in lives.recent:  # with its end there is nothing left to clear
+                    lives.mind_fire(work)
                     return work.result()
             if entry.alarm.condition:
                 raise CommandRefused(Refusal.CONFLICT, "it can't be cleared while it stands")
             if entry.alarm.annunciation is Annunciation.LATCHED_UNACKNOWLEDGED:
                 raise CommandRefused(Refusal.CONFLICT, "somebody has to see it first")
-            self._signal(entry, Signal.RESET, command.t_s, work)
+            lives.signal(entry, Signal.RESET, command.t_s, work)
         elif isinstance(command, Shelve):
             reason = shelving_reason(command, entry.alarm.kind)
-            self._signal(entry, Signal.SHELVE, command.t_s, work)
-            entry.alarm = replace(
-                entry.alarm,
-                shelved_until_s=command.t_s + command.minutes * 60.0,
-                shelved_reason=reason,
-            )
-            work.changed(entry.alarm)
+            entry.opened = False
+            lives.shelve(entry, command.t_s, command.t_s + command.minutes * 60.0, reason, work)
         else:
-            self._signal(entry, Signal.UNSHELVE, command.t_s, work)
-        self._mind_fire(work)
+            entry.loud = entry.opened
+            lives.signal(entry, Signal.UNSHELVE, command.t_s, work)
+        lives.mind_fire(work)
         return work.result()
 
-    def tick(self, t_s: float, context: AlarmContext) -> AlarmResult:
-        """One second has passed: delays, shelving that runs out, repeats, suppression."""
-        self._context = context
-        work = Work()
+    def arrange(self, command: QuietCommand) -> AlarmResult:
+        """What is to be quiet before it comes: an opening of the door, an alarm out of service.
+
+        Raises `CommandRefused` (forbidden) for a danger, an impossible time, a missing reason.
+        """
+        work, lives = Work(), self._lives
+        duty: Duty | None
+        match command:
+            case ExpectOpening():
+                duty = lives.opening.expect(command)
+                for entry in self._entries.values():
+                    entry.loud = False
+            case EndOpening():
+                duty = lives.opening.end(command)
+            case TakeOut():
+                duty = lives.off.take_out(command)
+            case PutBack():
+                duty = lives.off.put_back(command)
+        if duty is not None:
+            work.duties.append(duty)
+            for entry in list(self._entries.values()):
+                lives.suppress(entry, command.t_s, work)
+        return work.result()
+
+    def tick(self, t_s: float, context: AlarmContext, at: datetime | None = None) -> AlarmResult:
+        """One second has passed: delays, shelving that runs out, repeats, suppression.
+
+        `at` is its wall-clock label; None where nobody knows: then no hours are quiet.
+        """
+        work, lives = Work(), self._lives
+        lives.context = context
+        self._telling.tick(t_s, at, context, work)
         if not self._resumed:
             self._resume(t_s, work)
-        for key, entry in list(self._entries.items()):
+        for entry in self._in_order():
             if entry.due_s is not None and t_s >= entry.due_s:
                 self._announce(entry, t_s, work)
+        for key, entry in list(self._entries.items()):
             if entry.end_s is not None and t_s >= entry.end_s:
                 self._end(entry, t_s, work)
             if entry.confirm_s is not None and t_s >= entry.confirm_s:
                 self._lapse(entry, t_s, work)
             if entry.alarm is not None:
                 self._tick_alarm(entry, entry.alarm, t_s, work)
-            if entry.alarm is None and entry.due_s is None and t_s >= entry.quiet_until_s:
+            done = entry.alarm is None and entry.due_s is None and not entry.is_remembered(t_s)
+            if done and not is_notice(key[0]):
                 del self._entries[key]
-        self._mind_fire(work)
+        lives.mind_fire(work)
         return work.result()
 
     # --- what stands --------------------------------------------------------
 
     def standing(self) -> tuple[AlarmState, ...]:
         """All alarms that aren't plainly normal, the most urgent first, then the newest."""
-        alarms = [e.alarm for e in self._entries.values() if e.alarm is not None]
+        alarms = self._lives.standing()
         return tuple(sorted(alarms, key=lambda a: (URGENCY[a.priority], -a.raised_s, a.id)))
+
+    def opening(self, t_s: float | None) -> OpeningState | None:
+        """The opening of the door that is expected at this second; None: before the first."""
+        return None if t_s is None else self._lives.opening.state(t_s)
+
+    def out_of_service(self) -> tuple[SwitchedOff, ...]:
+        """All alarms that are switched off, the longest first."""
+        return self._lives.off.all
 
     def sounding(self) -> Sounding:
         """What the sounder should be doing.
@@ -205,9 +268,8 @@ class AlarmDesk:
         unseen, and for a danger also afterwards.
         """
         loudest = Sounding.SILENT
-        for entry in self._entries.values():
-            alarm = entry.alarm
-            if alarm is None or not life_of(alarm).unseen:
+        for alarm in self._lives.standing():
+            if not life_of(alarm).unseen:
                 continue
             if is_danger(alarm.kind) and alarm.priority is Priority.CRITICAL:
                 return Sounding.FIRE
@@ -217,36 +279,12 @@ class AlarmDesk:
                 loudest = Sounding.ATTENTION
         return loudest
 
-    # --- beside a fire -------------------------------------------------------
-
-    def _burns(self) -> bool:
-        """Whether smoke or fire is told, and nobody has said yet that it is done with."""
-        return any(e.alarm is not None and e.alarm.kind in BURNING for e in self._entries.values())
-
-    def _line(self, entry: Entry) -> str:
-        entry.worded = entry.change
-        return line(entry.change, burning=self._telling.burning)
-
-    def _mind_fire(self, work: Work) -> None:
-        """While the box may be burning no alarm, whenever it was raised, sends anybody there."""
-        burning = self._burns()
-        if burning is self._telling.burning:
-            return
-        self._telling.burning = burning
-        for entry in self._entries.values():
-            alarm = entry.alarm
-            if alarm is None:
-                continue
-            # Not of the newest change, which may be an end that still has to last.
-            if entry.worded is not None:
-                text = line(entry.worded, burning=burning)
-            else:
-                text = advised(alarm.text, entry.change, burning=burning)
-            if text != alarm.text:
-                entry.alarm = replace(alarm, text=text)
-                work.changed(entry.alarm)
-
     # --- steps --------------------------------------------------------------
+
+    def _in_order(self) -> list[Entry]:
+        """What is to be raised, first causes first, then the most urgent."""
+        due = [entry for entry in self._entries.values() if entry.due_s is not None]
+        return sorted(due, key=lambda e: (ORDER[e.change.kind], URGENCY[e.change.priority]))
 
     def _key_of(self, change: EventChange) -> tuple[Kind, str] | None:
         """Where the event of `change` is kept: by its number, else by kind and subject."""
@@ -272,23 +310,31 @@ class AlarmDesk:
         del self._entries[key]
         if other is not None and other.alarm is not None:
             if entry.alarm is not None:
-                work.changed(self._ended(entry, entry.alarm, change.at_s))
+                other.reached = {
+                    **entry.reached,
+                    **other.reached,
+                }  # told of the end, and so of this
+                work.changed(self._lives.put_away(entry, entry.alarm, change.at_s))
             return other
         if entry.due_s is not None:
-            entry.due_s += rule.on_delay_s - entry.rule.on_delay_s
+            priority = change.priority
+            entry.due_s += rule.delay_s(priority) - entry.rule.delay_s(entry.change.priority)
         entry.rule = rule
         self._entries[new_key] = entry
         return entry
 
     def _raise(self, entry: Entry, change: EventChange, work: Work) -> None:
-        t_s = change.at_s
+        t_s, lives = change.at_s, self._lives
+        if change.change is Change.RAISED or entry.change.change is Change.CLEARED:
+            entry.begins(t_s)
         entry.end_s = entry.confirm_s = None
         asks_more = climbs(entry.change, change)
         entry.change = change
         before = entry.alarm
         if before is None:
-            if entry.due_s is None:
-                entry.due_s = t_s + entry.rule.on_delay_s
+            flutters = t_s < entry.flutters_until_s  # or a delay would hide it for ever
+            due_s = t_s if flutters else t_s + entry.rule.delay_s(change.priority)
+            entry.due_s = due_s if entry.due_s is None else min(due_s, entry.due_s)
             if t_s >= entry.due_s:
                 self._announce(entry, t_s, work)
             return
@@ -299,38 +345,40 @@ class AlarmDesk:
             signal_class=change.signal_class,
             priority=change.priority,
             event=change.event,
-            text=self._line(entry),
+            text=lives.text(entry),
             blind=change.detail.get("blind") is True,
             job=change.job or before.job,
         )
         if entry.alarm != before:
             work.changed(entry.alarm)
-        self._signal(entry, Signal.CONDITION_TRUE, t_s, work, quietly=True)
+        lives.free(entry, work)
+        lives.signal(entry, Signal.CONDITION_TRUE, t_s, work, quietly=True)
         if URGENCY[change.priority] < URGENCY[before.priority]:
-            self._signal(entry, Signal.UNSHELVE, t_s, work, quietly=True)
-            self._signal(entry, Signal.REALARM, t_s, work, quietly=True)
-        self._suppress(entry, t_s, work, quietly=True)
+            lives.signal(entry, Signal.UNSHELVE, t_s, work, quietly=True)
+            lives.signal(entry, Signal.REALARM, t_s, work, quietly=True)
+        lives.suppress(entry, t_s, work, quietly=True)
         if not before.condition:
+            lives.fold(entry, t_s, work)
             self._telling.raised(entry, t_s, work)
         elif change.kind is not before.kind or change.priority is not before.priority:
             self._telling.changed(entry, t_s, work)
         elif asks_more:  # having seen it is not being there
-            self._signal(entry, Signal.REALARM, t_s, work, quietly=True)
+            lives.signal(entry, Signal.REALARM, t_s, work, quietly=True)
             self._telling.climbed(entry, t_s, work)
 
     def _clear(self, entry: Entry, change: EventChange, work: Work) -> None:
         entry.change = change
         entry.due_s = None
         if entry.alarm is not None and entry.alarm.condition:
-            entry.end_s = change.at_s + entry.rule.off_delay_s
+            entry.end_s = change.at_s + entry.off_delay_s(change.at_s)
             if change.at_s >= entry.end_s:
                 self._end(entry, change.at_s, work)
 
     def _announce(self, entry: Entry, t_s: float, work: Work) -> None:
         entry.due_s = None
-        change = entry.change
+        change, lives = entry.change, self._lives
         entry.alarm = AlarmState(
-            id=self._new_id(change.event),
+            id=lives.new_id(change.event),
             chamber=self._chamber,
             kind=change.kind,
             subject=change.subject,
@@ -342,30 +390,25 @@ class AlarmDesk:
             event=change.event,
             raised_s=t_s,
             changed_s=t_s,
-            text=self._line(entry),
+            text=lives.text(entry),
             job=change.job,
             blind=change.detail.get("blind") is True,
         )
-        self._signal(entry, Signal.CONDITION_TRUE, t_s, work, quietly=True)
-        self._suppress(entry, t_s, work, quietly=True)
+        lives.signal(entry, Signal.CONDITION_TRUE, t_s, work, quietly=True)
+        lives.suppress(entry, t_s, work, quietly=True)
+        lives.fold(entry, t_s, work)
         self._telling.raised(entry, t_s, work)
-
-    def _new_id(self, event: int) -> str:
-        """The alarm's id after its event; "b", "c" ... where that event has had one before."""
-        taken = {e.alarm.id for e in self._entries.values() if e.alarm is not None}
-        name = f"{self._chamber}-{event}"
-        names = (name, *(f"{name}{letter}" for letter in "bcdefghijklmnopqrstuvwxyz"))
-        return next((n for n in names if n not in taken and n not in self._recent), name)
 
     def _end(self, entry: Entry, t_s: float, work: Work) -> None:
         """The condition has been gone for the off-delay."""
         entry.end_s = entry.confirm_s = None
+        entry.loud = False
         if entry.alarm is None:
             return
-        entry.alarm = replace(entry.alarm, text=self._line(entry))
+        entry.alarm = replace(entry.alarm, text=self._lives.text(entry))
         self._telling.ended(entry, t_s, work)
-        self._signal(entry, Signal.CONDITION_FALSE, t_s, work)
-        self._suppress(entry, t_s, work)
+        self._lives.signal(entry, Signal.CONDITION_FALSE, t_s, work)
+        self._lives.suppress(entry, t_s, work)
 
     def _tick_alarm(self, entry: Entry, alarm: AlarmState, t_s: float, work: Work) -> None:
         if (
@@ -373,8 +416,9 @@ class AlarmDesk:
             and alarm.shelved_until_s is not None
             and t_s >= alarm.shelved_until_s
         ):
-            self._signal(entry, Signal.UNSHELVE, t_s, work)
-        self._suppress(entry, t_s, work)
+            self._lives.signal(entry, Signal.UNSHELVE, t_s, work)
+        self._lives.suppress(entry, t_s, work)
+        self._lives.unfold(entry, t_s, work)
         alarm = entry.alarm or alarm
         realarm_s = entry.rule.realarm_s
         if (
@@ -382,93 +426,20 @@ class AlarmDesk:
             and alarm.annunciation is Annunciation.ACKNOWLEDGED
             and t_s - alarm.changed_s >= realarm_s
         ):
-            self._signal(entry, Signal.REALARM, t_s, work, quietly=True)
-            self._telling.say(entry, Stage.STILL, t_s, work)
+            self._lives.signal(entry, Signal.REALARM, t_s, work, quietly=True)
+            self._telling.again(entry, t_s, work)
         else:
-            self._telling.repeat(entry, t_s, work)
-
-    def _suppress(self, entry: Entry, t_s: float, work: Work, *, quietly: bool = False) -> None:
-        alarm = entry.alarm
-        if alarm is None:
-            return
-        expected = alarm.condition and entry.rule.expected(self._context)
-        if expected and alarm.suppression is Suppression.NONE:
-            self._signal(entry, Signal.SUPPRESS, t_s, work, quietly=quietly)
-        elif not expected and alarm.suppression is Suppression.SUPPRESSED_BY_DESIGN:
-            self._signal(entry, Signal.UNSUPPRESS, t_s, work, quietly=quietly)
-
-    def _signal(
-        self,
-        entry: Entry,
-        signal: Signal,
-        t_s: float,
-        work: Work,
-        *,
-        by: str | None = None,
-        quietly: bool = False,
-    ) -> None:
-        """Move the alarm by one signal.
-
-        Unless `quietly`, tell what a lifted suppression uncovers.
-        """
-        alarm = entry.alarm
-        if alarm is None:
-            return
-        before = life_of(alarm)
-        life = before.after(signal, latches=entry.rule.latches, may_hide=entry.rule.may_hide)
-        if life == before:
-            return
-        shelved = life.suppression is Suppression.SHELVED
-        seen_by = alarm.acknowledged_by
-        if life.annunciation is Annunciation.UNACKNOWLEDGED:
-            seen_by = None
-        elif signal is Signal.ACKNOWLEDGE:
-            seen_by = by
-        entry.alarm = replace(
-            alarm,
-            annunciation=life.annunciation,
-            suppression=life.suppression,
-            condition=life.condition,
-            changed_s=t_s,
-            acknowledged_by=seen_by,
-            shelved_until_s=alarm.shelved_until_s if shelved else None,
-            shelved_reason=alarm.shelved_reason if shelved else "",
-        )
-        work.changed(entry.alarm)
-        if not life.standing:
-            self._ended(entry, entry.alarm, t_s)
-        elif (
-            not quietly
-            and life.condition
-            and before.suppression is not Suppression.NONE
-            and life.suppression is Suppression.NONE
-        ):
-            self._telling.stands(entry, t_s, work)
-
-    def _ended(self, entry: Entry, alarm: AlarmState, t_s: float) -> AlarmState:
-        """Put an alarm away as normal and remember it for a late answer."""
-        normal = replace(
-            alarm,
-            annunciation=Annunciation.NORMAL,
-            suppression=Suppression.NONE,
-            condition=False,
-            changed_s=t_s,
-            shelved_until_s=None,
-            shelved_reason="",
-        )
-        entry.alarm = None
-        self._recent.pop(alarm.id, None)
-        self._recent[alarm.id] = normal
-        if len(self._recent) > _REMEMBERED:
-            del self._recent[next(iter(self._recent))]
-        return normal
+            self._telling.passing(entry, t_s, work)
 
     def _take_notice(self, change: EventChange, work: Work) -> None:
-        """What a person waited for has no alarm; said moments ago, it isn't said again."""
+        """What a person waited for has no alarm; of one job, or within hours, it is said once."""
         key = (change.kind, change.subject)
         entry = self._entries.get(key)
-        said_s = -math.inf if entry is None else entry.quiet_until_s
-        if change.change is Change.RAISED and change.at_s >= said_s:
+        again = entry is None or change.job not in (None, entry.change.job)
+        again |= change.job is None and entry is not None and change.at_s >= entry.quiet_until_s
+        if change.change is Change.CLEARED:
+            self._telling.no_longer(change, change.at_s, work)
+        elif change.change is Change.RAISED and again and key not in self._lives.off:
             entry = self._entries[key] = Entry(CATALOGUE[change.kind], change)
             self._telling.waited_for(entry, work)
 
@@ -481,13 +452,15 @@ class AlarmDesk:
             alarm = entry.alarm
             if alarm is None:
                 if entry.due_s == NOT_YET_S:
-                    entry.due_s = t_s + entry.rule.on_delay_s
+                    entry.due_s = t_s + entry.rule.delay_s(entry.change.priority)
                 continue
-            self._telling.resume(entry, t_s)
+            self._telling.resume(entry, t_s, known=self._knows_told)
             if entry.confirm_s is not None:
                 entry.confirm_s = t_s + CONFIRM_S
             if alarm.suppression is not Suppression.NONE:
-                self._signal(entry, Signal.UNSHELVE, t_s, work)
+                self._lives.signal(entry, Signal.UNSHELVE, t_s, work)
+            elif alarm.condition and not entry.told and not alarm.acknowledged_by:
+                self._telling.raised(entry, t_s, work)  # it stopped before anybody was told
 
     def _lapse(self, entry: Entry, t_s: float, work: Work) -> None:
         entry.change = replace(

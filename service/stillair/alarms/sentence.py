@@ -93,8 +93,11 @@ def sentence(
         for a in (*shown, *(a for a in alarms if a.suppression is Suppression.SHELVED))
         if a.signal_class is SignalClass.SUPERVISORY and a.condition
     ]
+    # What follows from another is no head while that stands.
+    hands.sort(key=lambda a: (a.suppression is Suppression.SHELVED, bool(a.cause_alarm)))
     astray = not _ASTRAY.isdisjoint({a.kind for a in hands} | {e.kind for e in young})
     faults = [a for a in shown if a.signal_class is SignalClass.TROUBLE and a.condition]
+    faults.sort(key=lambda a: bool(a.cause_alarm))
     over = [a for a in shown if a.signal_class is not SignalClass.ALARM and not a.condition]
     blind = air_c is None
     view = VIEW[camera][0] if camera is not None and camera in VIEW else None

@@ -119,3 +119,15 @@ class Life:
     def unseen(self) -> bool:
         """True while a person is asked to answer."""
         return self.annunciation in UNSEEN and self.suppression is P.NONE
+
+
+def diagram() -> str:
+    """Both tables as a Mermaid state diagram, for DEVELOPERS.md."""
+    lines = ["stateDiagram-v2", "    state Annunciation {", f"        [*] --> {S.NORMAL}"]
+    for (state, signal), (plain, latched) in TRANSITIONS.items():
+        lines.append(f"        {state} --> {plain}: {signal}")
+        if latched is not plain:
+            lines.append(f"        {state} --> {latched}: {signal}, of a danger that latches")
+    lines += ["    }", "    --", "    state Suppression {", f"        [*] --> {P.NONE}"]
+    lines += [f"        {before} --> {p}: {signal}" for (before, signal), p in SUPPRESSIONS.items()]
+    return "\n".join([*lines, "    }"])

@@ -16,7 +16,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from stillair.alarms import figures
-from stillair.alarms.telling import Person
+from stillair.alarms.reaching import Person
 from stillair.alarms.wording import Message
 from stillair.model import (
     AlarmTestPhase,

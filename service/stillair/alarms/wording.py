@@ -101,11 +101,12 @@ def message(
     chamber_name: str,
     mark: str,
     burning: bool = False,
+    closing: str = "",
 ) -> Message:
     """What goes out on a route about `change` at the time `t_s`.
 
     `mark` is what the readings are if they aren't a real chamber's
-    ("Simulated", "Recorded"), else empty; `burning` as for `line`.
+    ("Simulated", "Recorded"), else empty; `burning` as for `line`; `closing` stands last.
     """
     words = _words(change)
     over = stage is Stage.OVER
@@ -135,7 +136,7 @@ def message(
     start = f"{mark}: " if mark else ""
     return Message(
         title=f"{start}{figures.clause(chamber_name)}: {head}",
-        text=f"{start}{told}\n\nChamber: {figures.clause(chamber_name)}\n",
+        text=f"{start}{joined(told, closing)}\n\nChamber: {figures.clause(chamber_name)}\n",
     )
 
 

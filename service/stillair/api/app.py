@@ -33,6 +33,7 @@ from stillair.api.routers import (
     live,
     people,
     pictures,
+    quiet,
     session,
     setting_up,
     stopping,
@@ -92,6 +93,7 @@ def build(
     problems.install(app, description.methods)
     for part in (
         watching,
+        quiet,
         stopping,
         jobs,
         pictures,

@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from stillair.access.roles import Role, Scope
 from stillair.alerts.telephones import ENDPOINT_CHARACTERS
-from stillair.model import Heard, JobOutcome, Place
+from stillair.model import Heard, JobOutcome, Kind, Place
 from stillair.runtime.answering import MOST_QUIET_MINUTES
 from stillair.storage.history import Page
 
@@ -77,6 +77,26 @@ class Shelving(Posted):
 
     minutes: Annotated[float, Field(gt=0, le=480, allow_inf_nan=False)]
     reason: Name = ""
+
+
+class Opening(Posted):
+    """For how long the door is expected to be open, and why, if somebody wants to say so."""
+
+    minutes: Annotated[float, Field(ge=1, le=30, allow_inf_nan=False)] = 3.0
+    reason: Name = ""
+
+
+class InService(Posted):
+    """Which alarm: its kind, and of a sensor, route or store which one."""
+
+    kind: Annotated[Kind, Field(strict=False)]
+    subject: Name = ""
+
+
+class OutOfService(InService):
+    """Which alarm is switched off, and why."""
+
+    reason: Annotated[str, Field(min_length=1, max_length=200)]
 
 
 class MachineTried(Posted):

@@ -11,6 +11,7 @@ from pydantic import Field, SecretStr, Strict, ValidationInfo, field_validator
 from stillair.config.tables import Table
 from stillair.config.values import (
     Contact,
+    DayStretch,
     FilePath,
     Host,
     Line,
@@ -58,7 +59,17 @@ class PersonTable(Table):
         min_length=1,
         max_length=20,
         repr=False,  # an address may be a secret
-        description="How to reach them: see the table of routes.",
+        description="How to reach them, in this order: see the table of routes. Danger takes all.",
+    )
+    quiet_hours: DayStretch | None = Field(
+        default=None,
+        description="When only danger may wake them; the rest waits until then, if it still is so.",
+    )
+    after_min: Annotated[
+        float | None, Field(ge=0, le=720), Otherwise("5 after the person before; the first at once")
+    ] = Field(
+        default=None,
+        description="Told only if nobody has seen an alarm for so many minutes; danger sooner.",
     )
 
 

@@ -281,6 +281,23 @@ def _server(value: str) -> str:
     return value
 
 
+def day_stretch(value: str) -> tuple[int, int]:
+    """The two times of day of "22:00-07:00", as minutes after midnight, or `ValueError`."""
+    times = re.fullmatch(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)", value, re.ASCII)
+    if times is None:
+        raise ValueError('has to be two times of day from 00:00 to 23:59, as in "22:00-07:00"')
+    start_h, start_min, end_h, end_min = map(int, times.groups())
+    start, end = start_h * 60 + start_min, end_h * 60 + end_min
+    if start == end:
+        raise ValueError("begins and ends at the same time; leave it out for no quiet hours")
+    return start, end
+
+
+def _day_stretch(value: str) -> str:
+    day_stretch(value)
+    return value
+
+
 def command_line(value: str) -> str:
     try:
         words = shlex.split(value)
@@ -388,6 +405,12 @@ Route = Annotated[
 # A path is written as text in TOML, hence not strict.
 AnyPath = Annotated[Path, Strict(False), AfterValidator(_path), Takes("a path")]
 FilePath = Annotated[AnyPath, AfterValidator(must_be_file), Takes("the path of a file")]
+DayStretch = Annotated[
+    str,
+    Field(max_length=20),
+    AfterValidator(_day_stretch),
+    Takes('two times of day, as in "22:00-07:00"'),
+]
 Port = Annotated[int, Field(ge=1, le=65535)]
 # The GPIO numbers of a 40-pin header; 0 and 1 belong to the identity chip of add-on boards.
 Pin = Annotated[int, Field(ge=2, le=27)]

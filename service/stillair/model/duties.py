@@ -1,4 +1,4 @@
-"""What is kept of duties beside the alarms: who is near, the stop of the machine, alarm tests.
+"""What is kept beside the alarms: who is near, the machine's stop, tests, what is to be quiet.
 
 Each is one frozen state; the newest counts, and the ledger keeps all of them.
 Instants (`_s`) are seconds of the chamber's time and move with it over a restart.
@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+
+from stillair.model.kinds import Kind, Priority
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,11 +124,67 @@ class AlarmTestState:
     stop: PartTried | None = None
 
 
-Duty = AttendanceState | StopState | AlarmTestState
+@dataclass(frozen=True, slots=True)
+class OpeningState:
+    """The door that is opened on purpose; it ends with a restart, as all shelving does."""
+
+    changed_s: float
+    by: str = ""
+    reason: str = ""
+    until_s: float | None = None  # None: it is shut again
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchedOff:
+    """One alarm that a person has taken out of service."""
+
+    kind: Kind
+    subject: str
+    by: str
+    since_s: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class OutOfServiceState:
+    """All alarms that are out of service; a restart changes nothing."""
+
+    changed_s: float
+    by: str = ""  # who changed it last
+    off: tuple[SwitchedOff, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class HeldMessage:
+    """A message that waits for the end of somebody's quiet hours; fields as in `Notice`."""
+
+    key: str
+    alarm: str | None
+    kind: Kind
+    priority: Priority
+    person: str
+    route: str
+    title: str
+    text: str
+    stage: str
+
+
+@dataclass(frozen=True, slots=True)
+class HeldState:
+    """All messages that wait so."""
+
+    changed_s: float
+    held: tuple[HeldMessage, ...] = ()
+
+
+Duty = AttendanceState | StopState | AlarmTestState | OpeningState | OutOfServiceState | HeldState
 TOPICS: dict[str, type[Duty]] = {
     "attendance": AttendanceState,
     "stop": StopState,
     "test": AlarmTestState,
+    "opening": OpeningState,
+    "out_of_service": OutOfServiceState,
+    "held": HeldState,
 }
 
 

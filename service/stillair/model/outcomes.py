@@ -131,6 +131,7 @@ class AlarmState:
     shelved_until_s: float | None = None
     shelved_reason: str = ""
     blind: bool = False  # it stands because nobody can show its end; a person may say so
+    cause_alarm: str = ""  # the alarm from which it follows: one story, told with that
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,6 +331,9 @@ class WatchMemory:
     burnt: int = 0  # number of the newest of `BURNING` since the last job began, over or not
     afterwards: Afterwards = field(default_factory=Afterwards)
     duties: tuple[Duty, ...] = ()  # the newest of each topic
+    # Of each alarm who was told that it stands, as (person, route); None: nobody knows
+    told: Mapping[str, tuple[tuple[str, str], ...]] | None = None
+    used: tuple[str, ...] = ()  # ids that alarms of events which still stand have had
 
 
 def chamber_key(name: str) -> str:

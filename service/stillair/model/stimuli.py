@@ -238,27 +238,33 @@ class Unshelve(Command):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class HoldStop(Command):
-    """Don't stop the machine for what stands now; `by` has to be a person."""
+class ExpectOpening(Command):
+    """The door is opened on purpose: what that does to the air is quiet for some minutes."""
+
+    minutes: float
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StopNow(Command):
-    """Stop the machine at once; as a `trial` to see whether it really does."""
-
-    trial: bool = False
+class EndOpening(Command):
+    """The door is shut again."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StopTried(Command):
-    """Whether the machine really stopped when that was tried."""
+class TakeOut(Command):
+    """Switch one alarm off until somebody puts it back: its cause is known and can't be mended."""
 
-    worked: bool
+    kind: Kind
+    subject: str = ""
+    reason: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ResetStop(Command):
-    """Let the machine run again; only from near it."""
+class PutBack(Command):
+    """Switch an alarm on again."""
+
+    kind: Kind
+    subject: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -315,8 +321,33 @@ class ConfirmAlarmTest(Command):
     route: str | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldStop(Command):
+    """Don't stop the machine for what stands now; `by` has to be a person."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopNow(Command):
+    """Stop the machine at once; as a `trial` to see whether it really does."""
+
+    trial: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopTried(Command):
+    """Whether the machine really stopped when that was tried."""
+
+    worked: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResetStop(Command):
+    """Let the machine run again; only from near it."""
+
+
 JobCommand = StartJob | PauseJob | ResumeJob | FinishJob | ReportHeight | AddNote | TellOutcome
 AlarmCommand = Acknowledge | Reset | Shelve | Unshelve
+QuietCommand = ExpectOpening | EndOpening | TakeOut | PutBack
 StopCommand = HoldStop | StopNow | StopTried | ResetStop
 AttendanceCommand = Present | HandOver | Leave | RunUnattended
 AlarmTestCommand = StartAlarmTest | ConfirmAlarmTest

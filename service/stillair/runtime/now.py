@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from stillair.alarms.figures import clause, lower, row
 from stillair.alarms.sentence import sentence
 from stillair.alarms.testing import Readiness
+from stillair.alarms.words import WORDS
 from stillair.config.inputs import AnyContact, CameraTable, GpioContact, MqttContact
 from stillair.config.settings import Family
 from stillair.model import CameraCondition, CameraState, ContactKind, JsonValue, Timeline
 from stillair.runtime.attending import attendance_item, unattended_lines
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.stopping import stop_now, untried
-from stillair.storage.items import Item, alarm_item, job_item, label
+from stillair.storage.items import Item, alarm_item, fields_item, job_item, label
 from stillair.thermal.plan import SensorView
 from stillair.watch import WatchView
 
@@ -62,6 +64,7 @@ def chamber_now(
         alarms=view.alarms,
         troubles=troubles,
         events=view.events,
+        remarks=switched_off(view),
         untested="" if tested is None or tested.ready else tested.text,
     )
     return {
@@ -110,11 +113,25 @@ def chamber_now(
         "job": job_item(view.job, timeline) if view.job else None,
         "last_sound": chamber.last_sound.item(view.job),
         "alarms": [alarm_item(alarm, timeline) for alarm in view.alarms],
+        "opening": fields_item(view.opening, timeline) if view.opening else None,
+        "out_of_service": [
+            {"title": WORDS[off.kind].title, **fields_item(off, timeline)}
+            for off in view.out_of_service
+        ],
         "stories": chamber.stories.told(now_s, timeline),
         "sounding": view.sounding.value,
         "stop": stop_now(chamber.settings, chamber.machine_stop, view, timeline),
         "attendance": attendance_item(view.attendance, timeline),
     }
+
+
+def switched_off(view: WatchView) -> list[str]:
+    """One sentence that names all alarms that somebody has switched off."""
+    names = [
+        lower(WORDS[off.kind].title) + (f" ({clause(off.subject)})" if off.subject else "")
+        for off in view.out_of_service
+    ]
+    return [f"Switched off: {row(names)}"] if names else []
 
 
 def _at(t_s: float | None, timeline: Timeline) -> str | None:

@@ -7,12 +7,14 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from stillair.alarms.attendance import AttendancePlan
-from stillair.alarms.desk import Person
+from stillair.alarms.reaching import Person, QuietHours
 from stillair.alarms.stopping import StopPlan
 from stillair.alerts.addresses import public_form
 from stillair.config.stop import StopOn, StopTable
+from stillair.config.values import day_stretch
 from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import ContactKind, Kind, Place
 from stillair.runtime.marks import box_mark
@@ -22,6 +24,7 @@ from stillair.watch import ContactPlan, WatchPlan
 if TYPE_CHECKING:
     from stillair.config import ChamberSettings
     from stillair.config.inputs import AnySensor, CameraTable
+    from stillair.config.reach import PersonTable
     from stillair.fire.vision import VisionPlan
 
 TOPIC, WEBHOOK = "topic", "webhook"  # messages by which a machine may be stopped
@@ -48,10 +51,7 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
         particles=tuple(p.name for p in settings.particles),
         camera=settings.camera is not None,
         still_after_s=60.0 * settings.camera.still_after_min if settings.camera else STILL_AFTER_S,
-        people=tuple(
-            Person(p.name, tuple(public_form(route, p.name) for route in p.routes))
-            for p in settings.people
-        ),
+        people=tuple(_person(p, settings) for p in settings.people),
         stop=stop_plan(settings),
         mark=_MARKS[settings.family.value],
         box=box_mark(settings),
@@ -121,6 +121,16 @@ def vision_plan(of: CameraTable | None) -> VisionPlan:
         flame_from=of.flame_from,
         smoke_from=of.smoke_from,
     )
+
+
+def _person(of: PersonTable, settings: ChamberSettings) -> Person:
+    quiet = None
+    if of.quiet_hours is not None:
+        zone = settings.chamber.timezone
+        quiet = QuietHours(*day_stretch(of.quiet_hours), ZoneInfo(zone) if zone else None)
+    after_s = None if of.after_min is None else 60.0 * of.after_min
+    routes = tuple(public_form(route, of.name) for route in of.routes)
+    return Person(of.name, routes, quiet, after_s)
 
 
 def stop_address(key: str, part: str) -> str:

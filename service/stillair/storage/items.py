@@ -7,8 +7,9 @@ journal and for what is shown before it is kept, so both look the same.
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime
+from typing import Any
 
 from stillair.alarms import testing
 from stillair.alarms.wording import story
@@ -84,6 +85,7 @@ def alarm_item(alarm: AlarmState, timeline: Timeline, seq: int | None = None) ->
         "shelved_until": _label(timeline, alarm.shelved_until_s),
         "shelved_reason": alarm.shelved_reason,
         "blind": alarm.blind,
+        "cause_alarm": alarm.cause_alarm or None,
     }
 
 
@@ -165,13 +167,22 @@ def duty_item(duty: Duty, chamber: str, timeline: Timeline, seq: int | None = No
     """What is kept of a duty: its fields, instants (`_s`) as labels (`_at`)."""
     if isinstance(duty, AlarmTestState):
         return alarm_test_item(duty, chamber, timeline, seq)
-    item: Item = {"seq": seq, "chamber": chamber}
-    for field in fields(duty):
-        value = getattr(duty, field.name)
+    return {"seq": seq, "chamber": chamber, **fields_item(duty, timeline)}
+
+
+def fields_item(of: Any, timeline: Timeline) -> Item:
+    """The fields of a dataclass, instants (`_s`) as labels (`_at`), all the way down."""
+    item: Item = {}
+    for field in fields(of):
+        value = getattr(of, field.name)
         if field.name.endswith("_s"):
             item[f"{field.name.removesuffix('_s')}_at"] = _label(timeline, value)
+        elif isinstance(value, tuple):
+            item[field.name] = [
+                fields_item(each, timeline) if is_dataclass(each) else each for each in value
+            ]
         else:
-            item[field.name] = list(value) if isinstance(value, tuple) else value
+            item[field.name] = value
     return item
 
 

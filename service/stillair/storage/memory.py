@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from dataclasses import replace
+from string import ascii_lowercase
 from typing import Any
 
 from sqlalchemy import RowMapping, func, select
@@ -21,6 +22,7 @@ from stillair.model import (
     WatchMemory,
 )
 from stillair.model.duties import TOPICS
+from stillair.storage.outbox import told
 from stillair.storage.records import load, shifted
 from stillair.storage.tables import AlarmRow, JobRow, Ledger, StandingEvent, WatchMark
 
@@ -36,16 +38,27 @@ def known(connection: Connection, chamber: str, timeline: Timeline) -> WatchMemo
     )
     alarms = _states(connection, AlarmRow, AlarmState, chamber, timeline)
     jobs = _states(connection, JobRow, Job, chamber, timeline)
+    events = _states(connection, StandingEvent, EventChange, chamber, timeline)
     return WatchMemory(
         next_event=mark["next_event"] if mark else 1,
         next_job=mark["next_job"] if mark else 1,
         alarms=tuple(_unshelved(alarm) for alarm in alarms),
         job=jobs[-1] if jobs else None,
-        events=tuple(_states(connection, StandingEvent, EventChange, chamber, timeline)),
+        events=tuple(events),
         last_seen_s=mark["mono_s"] + _shift_s(mark, timeline) if mark else None,
         burnt=_burnt(connection, chamber),
         duties=_duties(connection, chamber, timeline),
+        told=told(connection, chamber, [alarm.id for alarm in alarms]) or None,
+        used=tuple(name for event in events for name in _used(connection, chamber, event.event)),
     )
+
+
+def _used(connection: Connection, chamber: str, event: int) -> list[str]:
+    """The ids that this event's alarms have had: its number, and a letter after the first."""
+    name = f"{chamber}-{event}"
+    names = [name, *(f"{name}{letter}" for letter in ascii_lowercase)]
+    query = select(col(AlarmRow.id)).where(col(AlarmRow.id).in_(names))
+    return list(connection.execute(query).scalars())
 
 
 def _duties(connection: Connection, chamber: str, timeline: Timeline) -> tuple[Duty, ...]:

@@ -7,6 +7,7 @@ by a newer word; each try is kept with its outcome.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -19,6 +20,8 @@ from stillair.database import plain
 from stillair.model import Notice, Timeline
 from stillair.storage.tables import Delivery, NoticeTable
 
+OVER = "over"  # the stage of a message that ends an alarm's story
+_AT_ONCE = 500  # alarms in one question
 SUPERSEDED = "a newer word went in its place"
 _URGENCY = {"critical": 0, "high": 1, "medium": 2, "low": 3}
 
@@ -86,6 +89,35 @@ def read_notice(row: RowMapping) -> NoticeRow:
         created_at=from_micros(row["created_us"]),
         next_try_at=from_micros(next_us) if next_us else None,
     )
+
+
+def told(
+    connection: Connection, chamber: str, alarms: Sequence[str]
+) -> dict[str, tuple[tuple[str, str], ...]]:
+    """Of each of these alarms who was told that it stands and not yet that it is over.
+
+    As (person, route), in the order in which they were told.
+    """
+    known: dict[str, dict[str, str]] = {alarm: {} for alarm in alarms}
+    for start in range(0, len(alarms), _AT_ONCE):
+        query = (
+            select(NoticeTable)
+            .where(
+                col(NoticeTable.alarm).in_(alarms[start : start + _AT_ONCE]),
+                col(NoticeTable.chamber) == chamber,
+            )
+            .order_by(col(NoticeTable.created_us))
+        )
+        for row in connection.execute(query).mappings():
+            routes = known[row["alarm"]]
+            if row["stage"] == OVER:
+                routes.pop(row["route"], None)
+            else:
+                routes[row["route"]] = row["person"]
+    return {
+        alarm: tuple((person, route) for route, person in routes.items())
+        for alarm, routes in known.items()
+    }
 
 
 def waiting(connection: Connection, limit: int) -> list[NoticeRow]:

@@ -23,12 +23,13 @@ from stillair.model import (
     EventChange,
     Job,
     Outcome,
+    SwitchedOff,
     Timeline,
 )
 from stillair.model.duties import TOPICS, topic_of
 
 T = TypeVar("T")
-State = TypeVar("State", bound=AlarmState | EventChange | Job | Duty)
+State = TypeVar("State", bound=AlarmState | EventChange | Job | Duty | SwitchedOff)
 
 INSTANTS = frozenset(
     {"at_s", "onset_s", "end_s", "raised_s", "changed_s"}
@@ -116,12 +117,14 @@ def load(cls: type[T], text: str) -> T:
 
 
 def shifted(state: State, shift_s: float) -> State:
-    """The same state with all its instants moved by `shift_s`."""
+    """The same state with all its instants moved by `shift_s`, also those of what it holds."""
     if shift_s == 0.0:
         return state
-    moved = {
-        f.name: getattr(state, f.name) + shift_s
-        for f in dataclasses.fields(state)
-        if f.name in INSTANTS and getattr(state, f.name) is not None
-    }
+    moved: dict[str, Any] = {}
+    for each in dataclasses.fields(state):
+        value = getattr(state, each.name)
+        if each.name in INSTANTS and value is not None:
+            moved[each.name] = value + shift_s
+        elif isinstance(value, tuple) and any(map(dataclasses.is_dataclass, value)):
+            moved[each.name] = tuple(shifted(inner, shift_s) for inner in value)
     return replace(state, **moved)

@@ -251,8 +251,11 @@ class PhaseWatch:
         if slope is None:
             return
         at_target = self._at_target(air_c)
-        if (self.phase is Phase.SOAK or job in AT_WORK) and self._past.is_flat(t_s, FLAT_S):
-            self._soaked = True  # or nobody would hear of a box that can't come to its target
+        # A box that can't come to its target is told; one that is still cold when its job
+        # begins has only not been heated yet.
+        warm = job in AT_WORK and excess_k >= WARM_K
+        if (self.phase is Phase.SOAK or warm) and self._past.is_flat(t_s, FLAT_S):
+            self._soaked = True
         phase = self.phase
         if phase is Phase.UNKNOWN:
             self._find(t_s, excess_k, slope, job)

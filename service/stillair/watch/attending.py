@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from stillair.alarms import figures
 from stillair.alarms.attendance import KEY, Attendance, AttendanceResult, Step, step_of
-from stillair.alarms.telling import Person
+from stillair.alarms.reaching import Person
 from stillair.errors import CommandRefused, Refusal
 from stillair.fire.unseen import Unseen
 from stillair.jobs.desk import JobDesk
@@ -83,6 +83,14 @@ class Attending:
     def _step(self) -> Step:
         event = self._events.get(KEY)
         return Step.NONE if event is None else step_of(event)
+
+    @property
+    def near(self) -> str:
+        """Who is near, by name; nobody where nobody has shown that, or has left."""
+        attendance = self._attendance
+        if attendance is None or not attendance.is_needed or attendance.state.left_s is not None:
+            return ""
+        return attendance.state.person
 
     def view(self) -> AttendanceView | None:
         """How it stands; None where nobody has to be near."""

@@ -24,7 +24,7 @@ from dataclasses import replace
 
 from stillair.alarms.catalogue import AlarmContext
 from stillair.alarms.defects import BrokenRules
-from stillair.alarms.desk import CONFIRM_S, SAID_OVER, AlarmDesk
+from stillair.alarms.desk import CONFIRM_S, SAID_OVER
 from stillair.alarms.events import Events
 from stillair.alarms.words import RULES
 from stillair.fire.aftermath import Aftermath
@@ -67,6 +67,7 @@ from stillair.model import (
     Particles,
     Phase,
     Place,
+    QuietCommand,
     Reading,
     Reset,
     Sign,
@@ -85,7 +86,7 @@ from stillair.thermal.core import HEAT, ThermalWatch
 from stillair.thermal.plan import RuleFailure, ThermalContext
 from stillair.watch.attending import Attending
 from stillair.watch.gathered import Gathered
-from stillair.watch.plan import WatchPlan, WatchView
+from stillair.watch.plan import WatchPlan, WatchView, alarm_desk
 from stillair.watch.rehearsal import Rehearsal, Rehearsed, dangers
 from stillair.watch.stopping import Stopping
 
@@ -116,14 +117,7 @@ class Watch:
         self._plan = plan
         self._thermal = ThermalWatch(plan.thermal, balance)
         self._verdict = FireVerdict(combustible=plan.thermal.combustible, standing=memory.events)
-        self._alarms = AlarmDesk(
-            chamber=plan.chamber,
-            chamber_name=plan.name,
-            people=plan.people,
-            mark=plan.mark,
-            alarms=memory.alarms,
-            events=memory.events,
-        )
+        self._alarms = alarm_desk(plan, memory)
         self._jobs = JobDesk(
             chamber=plan.chamber, next_job=memory.next_job, job=memory.job, box=plan.box
         )
@@ -164,7 +158,7 @@ class Watch:
                 self._thermal.take(stimulus)
                 return Outcome(self._plan.chamber, t_s)
             case Tick():
-                return self._tick(t_s)
+                return self._tick(stimulus)
             case Sign():
                 if self._witnesses.counts(stimulus):
                     self._verdict.take(stimulus)
@@ -191,7 +185,7 @@ class Watch:
                 return self._rehearsed(t_s, self._rehearsal.take(stimulus))
             case _ if isinstance(stimulus, AlarmTestCommand):
                 return self._command_test(stimulus)
-            case _ if isinstance(stimulus, AlarmCommand):
+            case _ if isinstance(stimulus, AlarmCommand | QuietCommand):
                 gathered = Gathered(t_s)
                 if isinstance(stimulus, Reset):
                     self._number(gathered, self._said_over(stimulus))
@@ -239,6 +233,8 @@ class Watch:
             events=tuple(sorted(self._open.values(), key=lambda e: e.event)),
             sounding=self._sounding,
             particles=self._witnesses.particles.latest(),
+            opening=self._alarms.opening(self._ticked_s),
+            out_of_service=self._alarms.out_of_service(),
             stop=self._stopping.state,
             attendance=self._attending.view(),
             alarm_test=self._rehearsal.state,
@@ -254,7 +250,8 @@ class Watch:
 
     # --- one second --------------------------------------------------------
 
-    def _tick(self, t_s: float) -> Outcome:
+    def _tick(self, tick: Tick) -> Outcome:
+        t_s = tick.t_s
         if self._ticked_s is not None and t_s <= self._ticked_s:
             return Outcome(self._plan.chamber, t_s)
         gap = self._gap_findings(t_s)
@@ -276,7 +273,7 @@ class Watch:
             lambda: self._number(
                 gathered, self._unseen.tick(t_s, self._open, self._heard_s, self._is_told)
             ),
-            lambda: self._tick_alarms(gathered),
+            lambda: self._tick_alarms(gathered, tick),
             lambda: self._number(gathered, self._stopping.supply_findings(t_s)),
             lambda: self._mind_test(gathered),
             lambda: self._follow_job(gathered),
@@ -311,11 +308,12 @@ class Watch:
                         yield from self._thermal.said_over(kind, subject, command.t_s, SAID_OVER)
                         yield from self._unseen.said_over(event, command.t_s, SAID_OVER)
 
-    def _tick_alarms(self, gathered: Gathered) -> None:
+    def _tick_alarms(self, gathered: Gathered, tick: Tick) -> None:
         """A second passes for the alarms; nobody is asked who could fail."""
         job = self._jobs.job
-        context = AlarmContext(phase=self._phase, job=job.state if job else None)
-        gathered.add_alarms(self._alarms.tick(gathered.t_s, context))
+        state = job.state if job else None
+        context = AlarmContext(phase=self._phase, job=state, near=self._attending.near)
+        gathered.add_alarms(self._alarms.tick(tick.t_s, context, tick.at))
 
     def _mind_test(self, gathered: Gathered) -> None:
         """An alarm test that runs ends by real danger, or by its time."""

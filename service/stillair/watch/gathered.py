@@ -23,11 +23,12 @@ class Gathered:
     duties: list[Duty] = field(default_factory=list)
 
     def add_alarms(self, result: AlarmResult) -> None:
-        """Keep the newest state of each alarm and every notice, in order."""
+        """Keep the newest state of each alarm, every notice and what is kept beside, in order."""
         for alarm in result.alarms:
             self.alarms.pop(alarm.id, None)
             self.alarms[alarm.id] = alarm
         self.notices.extend(result.notices)
+        self.duties.extend(result.duties)
 
     def add_test(self, rehearsed: Rehearsed) -> None:
         """Keep what follows from a step of an alarm test."""

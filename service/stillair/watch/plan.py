@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from stillair.alarms.attendance import AttendancePlan, Step
+from stillair.alarms.desk import AlarmDesk
+from stillair.alarms.reaching import Person
 from stillair.alarms.stopping import StopPlan
-from stillair.alarms.telling import Person
 from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import (
     AlarmState,
@@ -17,9 +18,12 @@ from stillair.model import (
     ContactState,
     EventChange,
     Job,
+    OpeningState,
     Particles,
     Sounding,
     StopState,
+    SwitchedOff,
+    WatchMemory,
 )
 from stillair.thermal.plan import ThermalPlan, ThermalView
 
@@ -74,6 +78,23 @@ class WatchView:
     events: tuple[EventChange, ...]  # those that stand, newest last
     sounding: Sounding
     particles: tuple[Particles, ...] = ()  # the last word of each who counts them
+    opening: OpeningState | None = None  # the door that is expected to be open just now
+    out_of_service: tuple[SwitchedOff, ...] = ()  # alarms that somebody has switched off
     stop: StopState | None = None  # None where the machine isn't stopped by anybody
     attendance: AttendanceView | None = None  # None where nobody has to be near
     alarm_test: AlarmTestState | None = None  # the newest
+
+
+def alarm_desk(plan: WatchPlan, memory: WatchMemory) -> AlarmDesk:
+    """The alarms of a chamber as they were at the last stop."""
+    return AlarmDesk(
+        chamber=plan.chamber,
+        chamber_name=plan.name,
+        people=plan.people,
+        mark=plan.mark,
+        alarms=memory.alarms,
+        events=memory.events,
+        told=memory.told,
+        duties=memory.duties,
+        used=memory.used,
+    )

@@ -1,0 +1,96 @@
+"""When too much is told at once, the rest is gathered into one message.
+
+Nobody reads an eleventh message in ten minutes. Danger is never gathered: it goes out
+at once, however much else does.
+
+References
+----------
+EEMUA 191, 3rd edition: an alarm flood begins with more than 10 alarms in 10 minutes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import replace
+
+from stillair.alarms import figures
+from stillair.alarms.entries import URGENCY
+from stillair.model import Notice
+
+MOST = 10
+WITHIN_S = 600.0
+GATHER_S = 60.0  # the first of what is gathered waits so long for the others
+REST_S = 300.0  # and between two gathered messages as long as that
+_LISTED = 12
+
+
+class Flood:
+    """Count what is told, and gather what is more than `most` within ten minutes."""
+
+    def __init__(self, most: int = MOST) -> None:
+        self._most = most
+        self._said_s: deque[float] = deque()
+        self._waiting: dict[tuple[str, str], Notice] = {}  # newest word by route and alarm
+        self._due_s = 0.0
+        self._rest_until_s = 0.0
+
+    def takes(self, notices: Iterable[Notice], t_s: float, *, danger: bool) -> bool:
+        """Whether these, one saying to several people, are kept back to be gathered."""
+        while self._said_s and t_s - self._said_s[0] >= WITHIN_S:
+            self._said_s.popleft()
+        told = tuple(notices)
+        if danger or len(self._said_s) < self._most:
+            if told:
+                self._said_s.append(t_s)
+            return False
+        for notice in told:
+            if not self._waiting:
+                self._due_s = max(t_s + GATHER_S, self._rest_until_s)
+            key = (notice.route, notice.alarm or notice.key)
+            self._waiting.pop(key, None)
+            self._waiting[key] = notice
+        return True
+
+    def due(self, t_s: float, *, chamber_name: str, mark: str) -> tuple[Notice, ...]:
+        """What has been gathered, one message to each route, once it is time."""
+        if not self._waiting or t_s < self._due_s:
+            return ()
+        routes: dict[str, list[Notice]] = {}
+        for notice in self._waiting.values():
+            routes.setdefault(notice.route, []).append(notice)
+        self._waiting.clear()
+        self._rest_until_s = t_s + REST_S
+        self._said_s.append(t_s)
+        return tuple(_together(found, t_s, chamber_name, mark) for found in routes.values())
+
+
+def _together(found: list[Notice], t_s: float, chamber_name: str, mark: str) -> Notice:
+    """One message for several to the same route; it is the most urgent one's."""
+    first = min(found, key=lambda notice: URGENCY[notice.priority])
+    if len(found) == 1:
+        return first
+    place = f"{mark}: " if mark else ""
+    start = f"{place}{figures.clause(chamber_name)}: "
+    heads = [
+        f"{notice.title.removeprefix(start)}. {notice.text.removeprefix(place).partition('. ')[0]}"
+        for notice in found
+    ]
+    more = len(heads) - _LISTED
+    listed = [f"- {head}" for head in heads[:_LISTED]] + (
+        [f"- and {more} more"] if more > 0 else []
+    )
+    mixed = hashlib.sha256("".join(n.key for n in found).encode("utf-8", "replace")).hexdigest()
+    return replace(
+        first,
+        key=f"{first.key}:{mixed[:12]}",
+        title=f"{start}{len(found)} more messages in one",
+        text=(
+            f"{place}So much happens at once that this is told together:\n"
+            + "\n".join(listed)
+            + f"\n\nThe page has each of them.\n\nChamber: {figures.clause(chamber_name)}\n"
+        ),
+        created_s=t_s,
+        stage="gathered",
+    )
