@@ -190,6 +190,21 @@ def test_it_begins_by_itself_where_that_is_set(tmp_path: Path) -> None:
     assert shed.kept == []
 
 
+@pytest.mark.parametrize(
+    ("hours", "begins"),
+    [
+        pytest.param("12:00-14:00", False, id="in somebody's quiet hours"),
+        pytest.param("22:00-07:00", True, id="outside of them"),
+    ],
+)
+def test_by_itself_it_wakes_nobody(tmp_path: Path, hours: str, begins: bool) -> None:
+    quiet = f'quiet_hours = "{hours}"\n\n[mail]'
+    shed = Shed(tmp_path, automatic=True, people=PEOPLE.replace("[mail]", quiet))
+    shed.tests.look()
+    assert bool(shed.begun) is begins
+    assert [notice for outcome in shed.kept for notice in outcome.notices] == []
+
+
 def test_one_that_is_refused_by_itself_is_logged_and_nothing_breaks(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:

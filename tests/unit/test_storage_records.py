@@ -34,12 +34,19 @@ from stillair.model import (
     OutcomeTold,
     StopState,
 )
-from stillair.model.duties import TOPICS
+from stillair.model.duties import TOPICS, HeldState, OpeningState, OutOfServiceState
 from stillair.storage.items import alarm_item, event_item, job_item, label, note_item
 from stillair.storage.records import Parcel, dump, load, shifted
 
 # An alarm on its way to a journal that can't be written mustn't be lost by what goes with it.
-DUTIES = (AttendanceState(7.0), StopState(7.0, until_s=8.0), alarm_test())
+DUTIES = (
+    AttendanceState(7.0),
+    StopState(7.0, until_s=8.0),
+    alarm_test(),
+    OpeningState(7.0),
+    OutOfServiceState(7.0),
+    HeldState(7.0),
+)
 
 
 def test_each_kind_of_duty_is_tried_here() -> None:

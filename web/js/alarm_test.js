@@ -49,7 +49,7 @@ function One({ of, now, may, when, several }) {
     ${may &&
     !of.running &&
     html`<div class="acts">
-      <${Twice} ask=${T.begin} question=${T.what(of.sounder, of.people.length, routes)} yes=${T.yes} no=${T.no} kind=""
+      <${Twice} ask=${T.begin} question=${T.what(of.sounder, of.people.length, routes, of.people.filter(({ quiet }) => quiet).map(({ person }) => person))} yes=${T.yes} no=${T.no} kind=""
         work=${() => post("/api/alarm-tests", { chamber: of.chamber })} done=${() => undefined} />
     </div>`}
     ${of.people.length > 0 &&

@@ -7,13 +7,14 @@ export const A = {
   /** @param {string} name */
   chamber: (name) => `Chamber ${name}`,
   begin: "Begin an alarm test",
-  /** @param {boolean} sounder  @param {number} people  @param {number} routes */
-  what: (sounder, people, routes) =>
+  /** @param {boolean} sounder  @param {number} people  @param {number} routes  @param {string[]} quiet */
+  what: (sounder, people, routes, quiet) =>
     [
       sounder ? "The sounder sounds once, for 4 seconds. Whoever is near has to know." : "No sounder is connected.",
       people === 0
         ? "Nobody is told: no person is named."
         : `${people === 1 ? "One person gets" : `${people} people get`} a message marked as a test, on ${routes === 1 ? "one route" : `${routes} routes at once`}.`,
+      ...(quiet.length ? [`It is in the quiet hours of ${quiet.join(", ")}: shall they be woken?`] : []),
       "If there is real danger, the test ends at once.",
     ].join(" "),
   yes: "Yes, begin",

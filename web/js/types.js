@@ -236,7 +236,7 @@
  * @property {string} text
  * @property {boolean} running
  * @property {boolean} sounder
- * @property {{person: string, routes: string[]}[]} people
+ * @property {{person: string, quiet: boolean, routes: string[]}[]} people
  * @property {AlarmTest | null} test
  *
  * @typedef {object} Now

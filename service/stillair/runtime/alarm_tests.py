@@ -23,6 +23,7 @@ from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 from stillair.alarms import testing
+from stillair.alarms.reaching import Person
 from stillair.errors import StillairError, StoreError
 from stillair.model import (
     AlarmTestPhase,
@@ -196,7 +197,10 @@ class AlarmTests:
         )
 
     def look(self) -> None:
-        """Once in the hour that is set: is a test due? Then it begins, or is asked for."""
+        """Once in the hour that is set: is a test due? Then it begins, or is asked for.
+
+        By itself only where that is in nobody's quiet hours, in which nobody is asked either.
+        """
         for chamber in self._chambers():
             of = chamber.settings.alarm_test
             timeline = chamber.labels.timeline()
@@ -207,13 +211,15 @@ class AlarmTests:
             self._looked[chamber.key] = local.date()
             if not chamber.settings.people or not is_due(chamber, now_s):
                 continue
-            if of.automatic:
+            people = watch_plan(chamber.settings).people
+            awake = [p for p in people if p.quiet is None or not p.quiet.holds(local)]
+            if of.automatic and len(awake) == len(people):
                 try:
                     self._begin(chamber, by=BY_SCHEDULE, scheduled=True)
                 except StillairError as error:
                     log.warning("%s: no alarm test was begun: %s", chamber.key, error)
             else:
-                self._remind(chamber, now_s, timeline)
+                self._remind(chamber, awake, now_s, timeline)
 
     def _begin(self, chamber: Chamber, *, by: str, scheduled: bool = False) -> str:
         make = self.command(chamber.key, by=by, scheduled=scheduled)
@@ -224,8 +230,10 @@ class AlarmTests:
             raise StillairError("the watch did not answer in time") from None
         return outcome.created or ""
 
-    def _remind(self, chamber: Chamber, now_s: float, timeline: Timeline) -> None:
-        """Ask everybody once, and again only after as long; the outbox knows a key it has had."""
+    def _remind(
+        self, chamber: Chamber, people: Iterable[Person], now_s: float, timeline: Timeline
+    ) -> None:
+        """Ask each once, and again only after as long; the outbox knows a key it has had."""
         watched = watch_plan(chamber.settings)
         said = testing.reminder(
             chamber_name=watched.name,
@@ -250,7 +258,7 @@ class AlarmTests:
                 created_s=now_s,
                 stage=testing.REMINDER,
             )
-            for each in testing.routes_of(watched.people, key)
+            for each in testing.routes_of(people, key)
         )
         self._keep(chamber.key, Outcome(chamber.key, now_s, notices=notices))
 

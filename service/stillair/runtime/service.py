@@ -230,8 +230,8 @@ class Service:
         timeline = chamber.labels.timeline()
         # First, so that a message finds its picture under way.
         self.pictures.happened(key, outcome, timeline)
+        self.alarm_tests.happened(key, outcome)  # before danger goes, no test's message does
         self._handing.take(outcome, timeline, self.writer, self.courier.hand)
-        self.alarm_tests.happened(key, outcome)
         chamber.stories.take(outcome.events, timeline)
         lines.tell(outcome)
 

@@ -71,6 +71,8 @@ def now(chambers: Iterable[Chamber], mark: Mark) -> Item:
                 "people": [
                     {
                         "person": person.name,
+                        "quiet": person.quiet is not None
+                        and person.quiet.holds(chamber.labels.timeline().at(chamber.clock.now_s())),
                         "routes": [testing.spoken(r) for r in dict.fromkeys(person.routes)],
                     }
                     for person in watch_plan(chamber.settings).people
