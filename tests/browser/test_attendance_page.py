@@ -106,7 +106,7 @@ def test_running_unattended_wants_a_reason_asks_twice_and_stands_on_the_page(
     expect(box.get_by_role("alert")).to_contain_text("run with nobody near?")
     assert calm.now()["attendance"]["unattended"] is None, "asked once more before anything is done"
     page.get_by_role("button", name="Yes, let it run unattended").click()
-    expect(box).to_contain_text("This job runs with nobody near. this computer has wanted it so")
+    expect(box).to_contain_text("This job runs with nobody near. Wanted so by this computer since")
     expect(box).to_contain_text(WHY)
     page.reload()
     expect(page.locator("section.attendance")).to_contain_text(WHY)
@@ -144,3 +144,5 @@ def test_when_it_is_due_it_says_first_what_to_do(tmp_path: Path, look: Look) -> 
         expect(button).to_be_in_viewport()
         button.click()
         expect(box).to_contain_text(re.compile(r"Tap again by \d\d:\d\d\."))
+        expect(button).to_be_focused()
+        page.close()  # before what it looks at

@@ -84,8 +84,8 @@ class Shed:
 
     def over(self, test: str) -> dict[str, Any]:
         def ended() -> dict[str, Any] | None:
-            item = self.test(test)
-            return item if item["phase"] != "running" else None
+            item, shown = self.test(test), self.said()["chambers"][0]["running"]
+            return item if item["phase"] != "running" and not shown else None
 
         return wait_until(ended, within_s=SOON_S)
 

@@ -189,7 +189,9 @@ def test_a_job_let_run_unattended_is_on_record_and_outlives_a_kill(tmp_path: Pat
         for _ in range(2):
             told = attendance(service)["unattended"]
             assert (told["job"], told["by"], told["reason"]) == (job, "this computer", WHY)
-            assert f"nobody near: {WHY}." in " ".join(service.now()["not_watched"])
+            assert f"nobody near, as this computer wants it: {WHY}." in " ".join(
+                service.now()["not_watched"]
+            )
             [note] = service.get(f"/api/jobs/{job}/notes")["items"]
             assert (note["text"], note["by"]) == (f"Runs unattended: {WHY}", "this computer")
             service.kill()

@@ -23,7 +23,7 @@ from stillair.config import load_chambers
 from stillair.errors import StoreError
 from stillair.model import Afterwards, Kind, Outcome, Timeline
 from stillair.runtime import wiring
-from stillair.runtime.handing import PATIENCE_S
+from stillair.runtime.handing import PATIENCE_S, Handing
 from stillair.runtime.learned import to_text
 from stillair.runtime.service import COURIER_S, ON_TIME_S, SOUNDER_S, Service
 from stillair.storage.emergency import EmergencyJournal
@@ -170,7 +170,7 @@ def test_a_message_is_not_forgotten_between_two_chambers(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     service, clock, writer = build(tmp_path, "north", "south"), ManualClock(), FakeWriter()
-    service._clock = clock
+    service._handing = Handing(clock.now_s)
     service.writer = writer  # type: ignore[assignment]  # by shape
     handed: list[str] = []
     monkeypatch.setattr(service.courier, "hand", lambda ms: handed.extend(m.key for m in ms))

@@ -542,3 +542,9 @@ def test_the_app_can_be_installed_and_says_nothing_private(refusing: RunningServ
     assert "service-worker-allowed" not in refusing.web.get("/web/js/main.js").headers
     policy = worker.headers["content-security-policy"]
     assert "manifest-src 'self'" in policy and "script-src 'self'" in policy
+
+
+def test_the_key_is_taken_for_no_telephone(refusing: RunningService) -> None:
+    answer = refusing.web.delete("/api/telephones/key")
+    assert (answer.status_code, answer.headers["allow"]) == (405, "GET")
+    assert refusing.web.delete("/api/telephones/not-an-id").status_code == 404

@@ -168,6 +168,20 @@ def test_a_switch_that_fails_is_an_alarm_and_tried_until_it_works(
         wait_until(lambda: is_stopped(tmp_path), within_s=ANNOUNCED_S)
 
 
+def test_an_alarm_test_tries_it_and_stops_nothing(tmp_path: Path, mail_server: MailServer) -> None:
+    with burning(tmp_path, mail_server, more=stop_table(tmp_path)) as stage:
+        wait_until(lambda: told(tmp_path) == ["run"], within_s=ANNOUNCED_S)
+        stage.service.post("/api/alarm-tests", {})
+
+        def said() -> str:
+            items = stage.service.get("/api/alarm-tests")["items"]
+            return str(items[-1]["stop"]) if items else ""
+
+        wait_until(lambda: "was checked" in said(), within_s=ANNOUNCED_S)
+        assert told(tmp_path) == ["run"]
+        assert stop_of(stage)["phase"] == "ready"
+
+
 # --- people ---------------------------------------------------------------------
 
 

@@ -96,6 +96,7 @@ class Shed:
             tries=cast("Any", None),
             keep=lambda _key, outcome: self.kept.append(outcome),
             withdraw=lambda _: 0,
+            forget=lambda _: None,
             mark=lambda settings: settings.reach_mark,
         )
 
@@ -277,6 +278,7 @@ def test_without_an_outbox_to_read_it_ends_all_the_same_and_is_logged_once(
         tries=Broken(),
         keep=lambda *_: None,
         withdraw=lambda _: 0,
+        forget=lambda _: None,
         mark=lambda settings: settings.reach_mark,
         monotonic_s=lambda: now_s,
     )
@@ -299,6 +301,7 @@ def test_taking_back_is_tried_again_until_it_works(tmp_path: Path) -> None:
     shed = Shed(tmp_path)
     now_s = 0.0
     tried: list[tuple[float, str]] = []
+    forgotten: list[str] = []
 
     def withdraw(keys: str) -> int:
         tried.append((now_s, keys))
@@ -312,6 +315,7 @@ def test_taking_back_is_tried_again_until_it_works(tmp_path: Path) -> None:
         tries=cast("Any", None),
         keep=lambda *_: None,
         withdraw=withdraw,
+        forget=forgotten.append,
         mark=lambda settings: settings.reach_mark,
         monotonic_s=lambda: now_s,
     )
@@ -320,6 +324,7 @@ def test_taking_back_is_tried_again_until_it_works(tmp_path: Path) -> None:
     for second in range(30):
         now_s = float(second)
         tests._send_no_more()
+    assert forgotten == [f"test:{ended.id}:"], "at once"
     assert tried == [(t_s, f"test:{ended.id}:") for t_s in (0.0, 5.0, 10.0)]
 
 

@@ -187,6 +187,26 @@ async def test_everything_due_is_sent_once_and_recorded() -> None:
     assert post.route.closed
 
 
+@pytest.mark.parametrize("stored", [True, False], ids=["in the outbox", "handed over"])
+async def test_what_is_taken_back_never_goes_and_nothing_else_waits(stored: bool) -> None:
+    post = Post()
+    release = threading.Event()
+    post.route.answer = waits(release)
+    tests = [message(f"test:a:{n}", priority="critical", stage="test") for n in range(3)]
+    (post.outbox.put if stored else lambda *them: post.courier.hand(them))(*tests)
+    async with post.at_work():
+        await post.until(lambda: len(post.route.tried) == 1)
+        await post.until(lambda: len(post.courier._tray.of(CAPTAIN)) == 3)
+        post.courier.withdraw("test:a:")
+        post.courier.hand([message("test:over:a:1", priority="critical")])
+        post.outbox.put(message("fire", priority="critical"))
+        post.courier.wake()
+        release.set()
+        await post.until(lambda: {"test:over:a:1", "fire"} <= set(post.texts))
+        await post.until(lambda: not post.outbox.rows)
+    assert set(post.texts) == {"test:a:0", "test:over:a:1", "fire"}, "the first was under way"
+
+
 async def test_the_most_urgent_goes_first() -> None:
     post = Post()
     for key, priority in {"d": "low", "c": "medium", "a": "critical", "b": "high"}.items():

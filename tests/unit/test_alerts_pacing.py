@@ -228,6 +228,11 @@ def waits(*messages: Message) -> list[Waiting]:
             id="a danger before what is as urgent",
         ),
         pytest.param([word("a", tries=3), word("b", at_s=9)], "b", id="then the less tried"),
+        pytest.param(
+            [fire("a", "test", alarm=None), fire("b", at_s=9, priority="high")],
+            "b",
+            id="what is real before a test",
+        ),
         pytest.param([fire("a", tries=9), fire("b", "over", 9)], "a", id="over is never first"),
         pytest.param([fire("a", "over", 1), fire("b", "raised", 9)], "a", id="over, and then anew"),
     ],

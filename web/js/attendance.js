@@ -21,9 +21,11 @@ export function Nearby({ chamber, may }) {
   const place = useNear(() => place.current?.querySelector(".words"));
   const told = chamber.attendance;
   // Nobody is asked to go to a box that may be burning.
-  const burns = chamber.alarms.some((alarm) => alarm.condition && BURNING.includes(alarm.kind));
+  const dangers = chamber.alarms.filter((alarm) => alarm.class === "alarm");
+  const burns = dangers.some((alarm) => alarm.condition && BURNING.includes(alarm.kind));
   const shown = told && !burns && (told.asks ? told.needed : chamber.speed === 1); // else it is listed
-  return html`<section class="attendance" aria-label=${N.heading} ref=${place} hidden=${!shown}>
+  const first = shown && told.asks && told.stage > 0 && dangers.length === 0; // one element, wherever it stands: the focus stays
+  return html`<section class=${`attendance ${first ? "first" : ""}`} aria-label=${N.heading} ref=${place} hidden=${!shown}>
     ${shown && !told.asks && html`<p>${N.not_asked}</p>`}
     ${shown && told.asks && told.unattended && html`<${Unattended} chamber=${chamber} told=${told} may=${may} />`}
     ${shown && told.asks && !told.unattended && html`<${Asked} chamber=${chamber} told=${told} may=${may} />`}

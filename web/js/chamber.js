@@ -44,10 +44,12 @@ export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined,
     ${chamber.sub && html`<p class="sub">${words(chamber.sub, unit)}</p>`}
     <${Said} chamber=${chamber} unit=${unit} />
     <${StopNow} chamber=${chamber} may=${may} owner=${owner} />
-    <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
+    <div class="needs">
+      <${Nearby} chamber=${chamber} may=${may} />
+      <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
+    </div>
     ${may && html`<${Opening} chamber=${chamber} />`}
     <${SwitchedOff} chamber=${chamber} may=${may} />
-    <${Nearby} chamber=${chamber} may=${may} />
     ${steps}
     <div class="spread">
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />

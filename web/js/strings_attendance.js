@@ -39,6 +39,6 @@ export const N = {
   yes: "Yes, let it run unattended",
   no: "No",
   /** @param {string} by  @param {string} at  @param {string} reason */
-  unattended: (by, at, reason) => `This job runs with nobody near. ${by} has wanted it so since ${at}: “${reason}”`,
+  unattended: (by, at, reason) => `This job runs with nobody near. Wanted so by ${by} since ${at}: “${reason}”`,
   near_again: "I'm near again",
 };

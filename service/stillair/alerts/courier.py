@@ -232,6 +232,11 @@ class Courier:
         self._tray.hand(messages)
         self._call()
 
+    def withdraw(self, keys: str) -> None:
+        """Send no more of the messages whose key begins so; from any thread, never waits."""
+        self._tray.withdraw(keys)
+        self.wake()
+
     def _call(self) -> None:
         loop = self._loop
         if loop is not None:

@@ -25,6 +25,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from stillair.alarms.catalogue import CATALOGUE
+from stillair.alarms.testing import TEST
 from stillair.alarms.wording import Stage
 from stillair.alerts.circuit import Circuit, Patience
 from stillair.alerts.routes import Due, Message
@@ -69,8 +70,8 @@ class Waiting:
     def presses(self) -> bool:
         return presses(self.message)
 
-    def turn(self, *, failing: bool = False) -> tuple[bool, int, int, int, float]:
-        """The least goes first: what presses, then by urgency.
+    def turn(self, *, failing: bool = False) -> tuple[bool, bool, int, int, int, float]:
+        """The least goes first: what presses and is no test, then by urgency.
 
         While the address is `failing` what was tried least comes before what is urgent: it
         may be that one message which is refused, and when any has arrived all may go.
@@ -78,6 +79,7 @@ class Waiting:
         message = self.message
         return (
             not self.presses,
+            message.stage == TEST,
             message.tries if failing else 0,
             URGENCY.get(message.priority, 3),
             message.tries,

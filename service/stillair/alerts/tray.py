@@ -19,6 +19,7 @@ from stillair.alerts.routes import Due, Message
 log = logging.getLogger(__name__)
 
 REMEMBERED = 2000  # messages not known to be stored, and as many that are settled
+WITHDRAWN = "withdrawn before it was sent"
 _FIELDS = tuple(each.name for each in fields(Message) if each.name != "link")
 
 
@@ -84,6 +85,13 @@ class Tray:
         """What waits for one address."""
         with self._lock:
             return [each for each in self._waiting.values() if each.message.route == route]
+
+    def withdraw(self, keys: str) -> None:
+        """Messages whose key begins so never go, but for one that is under way already."""
+        with self._lock:
+            for key in [key for key in self._waiting if key.startswith(keys)]:
+                del self._waiting[key]
+                self._settled[key] = Settled(False, WITHDRAWN)
 
     def settle(self, waiting: Waiting, settled: Settled) -> None:
         """This message never goes again."""

@@ -77,7 +77,9 @@ class Description:
     def methods(self, path: str) -> list[str]:
         """What can be done with a path: one route answers for each of its methods."""
         found: set[str] = set()
-        for template, operations in self.document()["paths"].items():
+        paths = self.document()["paths"]
+        # What stands there letter by letter is none of those that a variable part stands for.
+        for template, operations in ({path: paths[path]} if path in paths else paths).items():
             if compile_path(template)[0].match(path):
                 found.update(method.upper() for method in operations)
         return sorted(found)

@@ -96,8 +96,9 @@ class AlarmTests:
         What has become of messages.
     keep : callable
         Takes an outcome of a chamber that has to be kept and sent.
-    withdraw : callable
-        Sends no more of the messages whose key begins so.
+    withdraw, forget : callables
+        Have no more sent of the messages whose key begins so: by the outbox, which may wait for
+        a disk, and by who brings them, at once.
     mark : callable
         Of a chamber's settings a mark of all that a test tries, as it is now.
     check_stop : callable
@@ -113,6 +114,7 @@ class AlarmTests:
         tries: Tries,
         keep: Callable[[str, Outcome], None],
         withdraw: Callable[[str], int],
+        forget: Callable[[str], None],
         mark: Mark,
         check_stop: Callable[[str], PartTried | None] = lambda _: None,
         wall: Callable[[], datetime] = lambda: datetime.now(UTC),
@@ -123,6 +125,7 @@ class AlarmTests:
         self._tries = tries
         self._keep = keep
         self._withdraw = withdraw
+        self._forget = forget
         self.mark = mark
         self._check_stop = check_stop
         self._wall = wall
@@ -162,6 +165,7 @@ class AlarmTests:
                 self._runs[state.id] = _Run(chamber, state, self._wall(), now_s)
             if state.phase in (AlarmTestPhase.ENDED, AlarmTestPhase.CUT_OFF):
                 # "Nothing is wrong" must not come after "there is fire".
+                self._forget(f"{KEY}{state.id}:")
                 self._withdrawn.append(f"{KEY}{state.id}:")
                 self._runs.pop(state.id, None)
             self._wake.set()

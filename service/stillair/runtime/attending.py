@@ -70,7 +70,7 @@ def unattended_lines(settings: ChamberSettings, view: AttendanceView | None) -> 
         fast = settings.attendance is None and settings.speed != 1.0
         yield PLAYED_FAST if fast else NOBODY_ASKED
     elif view.state.job is not None:
-        yield f"{view.state.by} lets this job run with nobody near: {view.state.reason}."
+        yield f"This job runs with nobody near, as {view.state.by} wants it: {view.state.reason}."
 
 
 def found_of(
@@ -81,7 +81,7 @@ def found_of(
         return
     thing = f"{prefix}somebody near"
     if view is not None and view.state.job is not None:
-        told = f"{view.state.by} lets a job run unattended: {view.state.reason}"
+        told = f"a job runs unattended, as {view.state.by} wants it: {view.state.reason}"
         yield Found(thing, State.NONE, told, "go there and tap, or stop the job")
     elif settings.asks_for_presence:
         kinds = {contact.kind for contact in settings.contacts}

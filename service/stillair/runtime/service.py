@@ -74,10 +74,8 @@ class NotAnsweredError(StillairError):
 class Service:
     """All chambers of this process; `wiring.build` puts it together.
 
-    `writer`, `archive`, `pictures`, `judging`, `pausing`, `erasing`, `push`, `courier`,
-    `housekeeping`, `workshop`, `looking_back`, `setting_up`, `answering` and `alarm_tests` work
-    for it and tell what becomes of their work, so all are given before `start`. `troubles` takes
-    what of the service itself fails.
+    Its parts below work for it and tell what becomes of their work, so all are given before
+    `start`. `troubles` takes what of the service itself fails.
     """
 
     writer: JournalWriter
@@ -233,6 +231,7 @@ class Service:
         # First, so that a message finds its picture under way.
         self.pictures.happened(key, outcome, timeline)
         self._handing.take(outcome, timeline, self.writer, self.courier.hand)
+        self.alarm_tests.happened(key, outcome)
         chamber.stories.take(outcome.events, timeline)
         lines.tell(outcome)
 
@@ -453,10 +452,6 @@ class Service:
     async def alarm_command(self, alarm: str, make: Callable[[float], Command]) -> Answer:
         """A command about an alarm, to the chamber it belongs to."""
         return await self.command(self._owner_of(alarm, "alarm"), make)
-
-    async def start_alarm_test(self, key: str, by: str) -> Answer:
-        """Begin an alarm test of a chamber."""
-        return await self.command(key, self.alarm_tests.command(key, by=by))
 
     async def test_command(self, test: str, make: Callable[[float], Command]) -> Answer:
         """A word on an alarm test, to the chamber it belongs to."""

@@ -148,6 +148,7 @@ def build(
         tries=service.history,
         keep=service.keep,
         withdraw=service.journal.withdraw,
+        forget=lambda keys: service.courier.withdraw(keys),
         mark=mark_with(service.push.telephones),
         wall=clock.wall,
         check_stop=lambda key: stops[key].tried() if key in stops else None,

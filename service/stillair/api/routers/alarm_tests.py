@@ -48,7 +48,8 @@ async def start(told: NewAlarmTest, service: TheService, person: Tester) -> Crea
 
     409 while another one runs, or there is real danger.
     """
-    answer = await service.start_alarm_test(service.chamber(told.chamber), person.name)
+    key = service.chamber(told.chamber)
+    answer = await service.command(key, service.alarm_tests.command(key, by=person.name))
     return Created(id=answer.created or "", stored=answer.stored)
 
 

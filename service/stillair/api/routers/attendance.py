@@ -16,6 +16,8 @@ from stillair.runtime.service import Answer, Service
 
 router = APIRouter(prefix="/api/chambers/{chamber}", tags=["attendance"])
 
+SOMEBODY = "Somebody"  # whoever sits at this computer
+
 Nearby = Annotated[Principal, acting("somebody near the box")]
 Handing = Annotated[Principal, acting("asked to take over")]
 Leaving = Annotated[Principal, acting("left the box")]
@@ -39,7 +41,7 @@ async def hand_over(
 ) -> Attended:
     """Ask somebody of the chamber's people to come; they get a message, and take over by a tap."""
     key = _key(service, chamber, person)
-    by = name_of(service.watched(key).settings, person.name) or person.name
+    by = name_of(service.watched(key).settings, person.name) or SOMEBODY
     answer = await service.command(key, lambda t_s: HandOver(t_s=t_s, by=by, to=told.to))
     return _attended(service, key, answer)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Path
+from starlette.convertors import Convertor, register_url_convertor
 
 from stillair.access.roles import Principal, Role
 from stillair.alerts.telephones import telephone
@@ -22,6 +23,20 @@ from stillair.errors import CommandRefused, Refusal
 from stillair.runtime import pushing
 from stillair.storage.items import label
 
+
+class _Id(Convertor[str]):
+    """Only what can be an id is taken for one: `key` stands beside them."""
+
+    regex = "[0-9a-f]{16}"
+
+    def convert(self, value: str) -> str:
+        return value
+
+    def to_string(self, value: str) -> str:
+        return value
+
+
+register_url_convertor("telephone", _Id())
 router = APIRouter(prefix="/api/telephones", tags=["telephones"])
 
 Id = Annotated[str, Path(pattern=r"^[0-9a-f]{16}$", description="its id")]
@@ -82,14 +97,14 @@ def join(new: NewTelephone, service: TheService, access: TheAccess, by: Operator
     return Created(id=made.id)
 
 
-@router.delete("/{telephone}")
+@router.delete("/{telephone:telephone}")
 def remove(telephone: Id, service: TheService, _: Remover) -> Done:
     """Write to it no more; harmless twice."""
     service.push.telephones.remove(telephone)
     return Done()
 
 
-@router.post("/{telephone}/trial")
+@router.post("/{telephone:telephone}/trial")
 def trial(telephone: Id, service: TheService, _: Trier) -> Tried:
     """Send it a message that is marked as a trial, within ten seconds, and say what came of it."""
     taken, told = service.push.trial(telephone)
