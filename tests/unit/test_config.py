@@ -511,6 +511,22 @@ port = 0
             id="route without scheme",
         ),
         pytest.param(
+            SMALLEST + '[[person]]\nname = "captain"\nroutes = ["mqtt:a"]\nquiet_hours = "22-7"\n',
+            'person[1].quiet_hours = "22-7": has to be two times of day from 00:00 to 23:59, as in',
+            id="quiet hours without minutes",
+        ),
+        pytest.param(
+            SMALLEST
+            + '[[person]]\nname = "captain"\nroutes = ["mqtt:a"]\nquiet_hours = "07:00-07:00"\n',
+            'person[1].quiet_hours = "07:00-07:00": begins and ends at the same time',
+            id="quiet hours that are none, or all",
+        ),
+        pytest.param(
+            SMALLEST + '[[person]]\nname = "captain"\nroutes = ["mqtt:a"]\nafter_min = -1\n',
+            "person[1].after_min = -1: has to be",
+            id="told before it began",
+        ),
+        pytest.param(
             SMALLEST + '[[person]]\nname = "captain"\nroutes = ["tel:+49123"]\n',
             'person[1].routes[1] = "tel:…": is no route that Stillair can send on; there are',
             id="unknown route",
