@@ -61,8 +61,10 @@ PLAN = WatchPlan(
 class Box:
     """A hot box, and all that came out of its watch."""
 
-    def __init__(self, memory: WatchMemory | None = None, *, t_s: float = 0.0) -> None:
-        self.watch = Watch(PLAN, memory)
+    def __init__(
+        self, memory: WatchMemory | None = None, *, t_s: float = 0.0, plan: WatchPlan = PLAN
+    ) -> None:
+        self.watch = Watch(plan, memory)
         self.t_s = t_s
         self.outcomes: list[Outcome] = []
 
@@ -180,6 +182,18 @@ def test_the_page_first_then_one_person_then_the_next(box: Box) -> None:
     box.wait(STAGE_S)
     assert {n.person for n in box.told} == {"bench captain", "cox"}
     assert len({n.key for n in box.told}) == len(box.told)
+
+
+def test_two_who_share_a_way_get_one_message() -> None:
+    shared = tuple(Person(name, ("mailto:crew@shed.example",)) for name in ("stroke", "bow"))
+    people = (*PEOPLE, *shared)  # these two are told in the same second
+    asked = AttendancePlan(EVERY_S, STAGE_S, True, tuple(p.name for p in people))
+    box = Box(plan=replace(PLAN, people=people, attendance=asked))
+    box.says(StartJob, name="Twelve oarlock bushings")
+    box.wait(EVERY_S + 3 * STAGE_S + 5)
+    keys = [n.key for n in box.told]
+    assert "mailto:crew@shed.example" in {n.route for n in box.told}
+    assert len(set(keys)) == len(keys)
 
 
 def test_having_seen_it_stops_neither_the_steps_nor_the_sound_for_long(box: Box) -> None:

@@ -237,7 +237,8 @@ class Telling:
         only = told_of(entry.change)
         if only is not None:  # who is asked to be near, says attendance itself
             asked = [person for person in self._people if person.name in only]
-            return tuple(Rung(0.0, person, route) for person in asked for route in person.routes)
+            ways = {route: person for person in reversed(asked) for route in person.routes}
+            return tuple(Rung(0.0, person, route) for route, person in ways.items())
         own = alarm.subject if alarm.kind is Kind.DELIVERY_FAULT else ""
         return ladder(
             self._people, alarm.kind, alarm.priority, failing=self._failing(), without=own
