@@ -50,7 +50,7 @@ def test_a_test_is_begun_followed_and_confirmed(
 ) -> None:
     page = look(told, width_px=width_px)
     expect(page.locator(".sub").first).to_contain_text("The alarms have never been tested.")
-    page.get_by_role("link", name="To the alarm test").click()
+    page.get_by_role("link", name="Alarm test", exact=True).click()
     expect(page.locator(".alarm-test h1")).to_have_text("The alarms have never been tested.")
     expect(page.locator(".alarm-test")).to_contain_text(
         "bench captain: e-mail to captain@example.org; e-mail to boat@example.org."

@@ -322,6 +322,12 @@ def test_an_end_that_was_only_inferred_says_so() -> None:
             "mailto:cox@shed.example",
             "Messages by e-mail to cox@shed.example don't get through.",
         ),
+        (
+            Kind.DELIVERY_FAULT,
+            "webpush:cox",
+            "Messages by push to cox don't get through. Don't count on being told there: open the "
+            "page Telephones on that telephone",
+        ),
         (Kind.DELIVERY_FAULT, "sounder of bench", "The sounder of bench doesn't work: nothing"),
         (Kind.DELIVERY_FAULT, "page", "No telephone can open the page of Stillair."),
         (Kind.DETECTOR_CONTACT, "heat head", "The fire detector heat head has gone off."),
