@@ -338,6 +338,16 @@ def test_who_it_is_about(kind: Kind, subject: str, said: str) -> None:
     assert line(event(kind, subject=subject, sensors=())).startswith(said)
 
 
+@pytest.mark.parametrize(
+    ("after_s", "said"),
+    [(0.4, "don't get through. "), (8.0, "don't get through, for 8 s now. ")],
+)
+def test_what_has_just_begun_has_no_length(after_s: float, said: str) -> None:
+    change = event(Kind.DELIVERY_FAULT, subject="mailto:cox@shed.example", sensors=())
+    t_s = change.onset_s + after_s
+    assert said in message(Stage.RAISED, change, t_s=t_s, chamber_name="bench", mark="").text
+
+
 def test_every_kind_has_words() -> None:
     assert set(WORDS) == set(Kind)
 
