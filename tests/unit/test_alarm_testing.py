@@ -141,6 +141,28 @@ def test_ready_is_what_was_tested_as_it_is(
     assert (known.ready, known.text) == (ready, text)
 
 
+@pytest.mark.parametrize(
+    ("state", "brief"),
+    [
+        pytest.param(
+            a_test(sounder=PartTried(False, "no such pin")),
+            "Alarm test 12 days ago: not everything went through",
+            id="particulars stand on its own page",
+        ),
+        pytest.param(
+            a_test(heard(CAPTAIN), COX_MAIL, COX_PUSH),
+            "Alarm test 12 days ago: all 3 routes arrived; cox hasn't confirmed yet",
+            id="a word is missing, which says what to do",
+        ),
+    ],
+)
+def test_the_first_page_says_it_in_brief(state: AlarmTestState, brief: str) -> None:
+    known = testing.readiness(
+        state, now_s=12 * DAY_S + 60.0, setup=SETUP, good_for_days=90, people=True
+    )
+    assert known.brief == brief
+
+
 def test_where_nobody_is_told_that_is_what_is_said() -> None:
     known = testing.readiness(a_test(), now_s=1.0, setup=SETUP, good_for_days=90, people=False)
     assert (known.ready, known.text) == (False, testing.NOBODY)

@@ -322,6 +322,12 @@ def test_an_end_that_was_only_inferred_says_so() -> None:
             "mailto:cox@shed.example",
             "Messages by e-mail to cox@shed.example don't get through.",
         ),
+        (
+            Kind.DELIVERY_FAULT,
+            "webpush:cox",
+            "Messages by push to cox don't get through. Don't count on being told there: open the "
+            "page Telephones on that telephone",
+        ),
         (Kind.DELIVERY_FAULT, "sounder of bench", "The sounder of bench doesn't work: nothing"),
         (Kind.DELIVERY_FAULT, "page", "No telephone can open the page of Stillair."),
         (Kind.DETECTOR_CONTACT, "heat head", "The fire detector heat head has gone off."),
@@ -330,6 +336,16 @@ def test_an_end_that_was_only_inferred_says_so() -> None:
 )
 def test_who_it_is_about(kind: Kind, subject: str, said: str) -> None:
     assert line(event(kind, subject=subject, sensors=())).startswith(said)
+
+
+@pytest.mark.parametrize(
+    ("after_s", "said"),
+    [(0.4, "don't get through. "), (8.0, "don't get through, for 8 s now. ")],
+)
+def test_what_has_just_begun_has_no_length(after_s: float, said: str) -> None:
+    change = event(Kind.DELIVERY_FAULT, subject="mailto:cox@shed.example", sensors=())
+    t_s = change.onset_s + after_s
+    assert said in message(Stage.RAISED, change, t_s=t_s, chamber_name="bench", mark="").text
 
 
 def test_every_kind_has_words() -> None:

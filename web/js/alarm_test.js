@@ -31,8 +31,10 @@ export function TestedLine({ now }) {
 export function AlarmTests({ now, when, may }) {
   const tested = now.alarm_test;
   const several = tested.chambers.length > 1;
+  const [head, ...amiss] = tested.text.split("; "); // what isn't well, below the sentence
   return html`<section class="past alarm-test" aria-labelledby="alarm-test">
-    <h1 id="alarm-test" class="sentence" tabindex="-1">${tested.text}.</h1>
+    <h1 id="alarm-test" class="sentence" tabindex="-1">${head}.</h1>
+    ${amiss.length > 0 && html`<p><strong>${first(amiss.join("; "))}.</strong></p>`}
     <p class="sub">${T.intro}</p>
     ${tested.chambers.map(
       (of) => html`<${One} key=${of.chamber} of=${of} now=${now} may=${may} when=${when} several=${several} />`,

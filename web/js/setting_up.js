@@ -106,6 +106,7 @@ function Lines({ found, unit }) {
 /** On which page it is done, if on one. @param {string} thing */
 function page(thing) {
   if (thing === "owner") return "#/people";
+  if (/(^|: )telephones of /.test(thing)) return "#/telephones";
   return thing.endsWith("alarm test") ? "#/alarm-test" : "";
 }
 

@@ -1,7 +1,7 @@
 /** What the page says of alarm tests; what became of one is worded by the service. */
 
 export const A = {
-  go: "To the alarm test",
+  go: "Alarm test",
   intro:
     "A test goes the whole way of an alarm: simulated heat and flame, the verdict, the sounder, a message on every route of everybody. All of it says that it is a test. Nobody can know that a telephone rings but the person who hears it.",
   /** @param {string} name */

@@ -4,12 +4,12 @@ export const U = {
   way: "Setting up",
   /** @param {number} n */
   to_do: (n) => (n === 0 ? "Nothing is left to do" : n === 1 ? "One thing to do" : `${n} things to do`),
-  how: "Sensors, camera, supply, heat, clock, disk, routes and certificate, as they are just now. Each has one remedy; begin with the uppermost.",
+  how: "Sensors, camera, supply, heat, clock, disk, routes and certificate, as they are just now. What isn't well has a remedy; begin with the uppermost.",
   loading: "Looking at what is there …",
   failed: "What was found couldn't be fetched.",
   todo: "To do",
   fit: "As it should be",
-  others: "Not there, or not known",
+  others: "Not there, not tried, or not known",
   all: "All that was found",
   all_told: "On the board itself, this tries everything once more, routes and camera included:",
 };

@@ -48,13 +48,15 @@ _HEARD = {
 class Readiness:
     """Whether an alarm would reach people, as the last test has shown, in one sentence.
 
-    `awaits`: all that is missing is a person's word.
+    `awaits`: all that is missing is a person's word. `brief`: the same without the particulars,
+    for the first page, which has more to say.
     """
 
     ready: bool
     text: str
     running: bool = False
     awaits: bool = False
+    brief: str = ""
 
 
 # --- messages ----------------------------------------------------------------
@@ -235,7 +237,9 @@ def readiness(
         return Readiness(False, f"The last alarm test was {ago}: it is time for another")
     amiss = faults(state)
     awaits = bool(amiss) and all(each.endswith(UNCONFIRMED) for each in amiss)
-    return Readiness(not amiss, f"{NAME} {ago}: {summary(state)}", awaits=awaits)
+    text = f"{NAME} {ago}: {summary(state)}"
+    brief = f"{NAME} {ago}: not everything went through" if amiss and not awaits else text
+    return Readiness(not amiss, text, awaits=awaits, brief=brief)
 
 
 def summary(state: AlarmTestState) -> str:

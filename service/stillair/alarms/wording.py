@@ -25,6 +25,7 @@ from stillair.alarms.words import (
     NEIGHBOUR,
     PAGE,
     PAGE_WORDS,
+    PUSHED,
     RULES,
     SILENT,
     SMOKE_IN_AIR,
@@ -130,7 +131,8 @@ def message(
     elif _is_instant(change):
         what += where
     else:
-        what += (lasted if over else f",{lasted} now") + where
+        begins = not over and round(end_s - seen.began_s(change)) < 1  # no "for 0 s"
+        what += (lasted if over else "" if begins else f",{lasted} now") + where
     ended = seen.ending(change) if over else ""
     told = _told(change, what, over=over, burning=burning, length=length, ended=ended)
     start = f"{mark}: " if mark else ""
@@ -175,6 +177,8 @@ def _words(change: EventChange | AlarmState) -> Words:
         return CERTIFICATE_WORDS
     if change.kind is Kind.DELIVERY_FAULT and change.subject == PAGE:
         return PAGE_WORDS
+    if change.kind is Kind.DELIVERY_FAULT and change.subject.startswith("webpush:"):
+        return PUSHED
     if change.kind is Kind.WATCH_GAP and change.subject == RULES:
         return BROKEN
     if change.kind is Kind.WATCH_GAP and change.subject.startswith(NEIGHBOUR):

@@ -226,6 +226,14 @@ CERTIFICATE_WORDS = Words(
 
 # Nobody owns the service, or its address is gone; what to do is in the event's reason.
 PAGE = "page"  # the subject of such a fault
+PUSHED = Words(
+    "Messages don't get through",
+    "Messages by {who} don't get through",
+    "Messages by {who} didn't get through",
+    "Don't count on being told there: open the page Telephones on that telephone, join it where "
+    "none has joined, and send it a trial.",
+    far=True,
+)
 PAGE_WORDS = Words(
     "The page can't be reached",
     "No telephone can open the page of Stillair",

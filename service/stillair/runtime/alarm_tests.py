@@ -59,7 +59,7 @@ LATE_S = 900.0  # for so long a message that comes late still counts
 LIMIT_S = 300.0  # then the watch ends it, if nobody else does
 ANSWER_S = 5.0
 NO_SOUNDER = PartTried(None)
-GAVE_WAY = PartTried(False, "something else was to be heard just then; test again")
+GAVE_WAY = PartTried(False, "an alarm was to be heard just then; answer it, then test again")
 
 
 class Tries(Protocol):

@@ -161,12 +161,15 @@ class Answering:
             "watched": chamber.camera is not None,
         }
 
-    def drawn(self, answer: Answer) -> frozenset[str]:
-        """Names of the sensors whose last hour belongs to the alarm: the air's and its own."""
+    def drawn(self, answer: Answer) -> tuple[str, ...]:
+        """Names of the sensors whose last hour belongs to the alarm: the air's and its own.
+
+        In the order of the first page, where each has the same colour.
+        """
         chamber, alarm = self.chamber_of(answer), self.alarm(answer)
         if chamber is None or alarm is None:
-            return frozenset()
-        return frozenset(
+            return ()
+        return tuple(
             sensor.name
             for sensor in chamber.settings.sensors
             if sensor.place is Place.CHAMBER or sensor.name == alarm["subject"]

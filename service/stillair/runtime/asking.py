@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from uuid import uuid4
 
+from stillair.alarms.testing import STEPS
 from stillair.errors import InputError, StoreError
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.storage.history import History
@@ -155,7 +156,9 @@ def _newest(history: History, test: str) -> Item | None:
 
 
 def _lines(item: Item) -> Iterator[tuple[str, str]]:
-    yield "signs, verdict, alarm", ", ".join(map(str, _list(item["steps"]))) or "nothing came of it"
+    steps = tuple(map(str, _list(item["steps"])))
+    ended = f"ended after: {', '.join(steps) or 'nothing'}"
+    yield "signs, verdict, alarm", "went through" if steps == STEPS else ended
     for part in ("sounder", "stop"):
         if item[part] != "not known yet":
             yield part, str(item[part])

@@ -65,7 +65,7 @@ def chamber_now(
         troubles=troubles,
         events=view.events,
         remarks=switched_off(view),
-        untested="" if tested is None or tested.ready else tested.text,
+        untested="" if tested is None or tested.ready else tested.brief or tested.text,
     )
     return {
         "chamber": chamber.key,

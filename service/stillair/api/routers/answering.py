@@ -120,7 +120,7 @@ def readings(answer: AlarmAnswer, service: TheService) -> Columns:
     drawn = service.answering.drawn(answer)
     return Columns(
         time_s=found["time_s"],
-        sensors={name: column for name, column in found["sensors"].items() if name in drawn},
+        sensors={name: found["sensors"][name] for name in drawn if name in found["sensors"]},
     )
 
 
