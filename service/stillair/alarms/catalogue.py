@@ -40,7 +40,8 @@ class AlarmRule:
     `repeat_s` is the time after which it is said again while it stands; each
     further time waits as long as it has stood so far, at most `longest_repeat_s`.
     None: said once. `repeats_when_seen`: also after somebody has seen it.
-    `messages`: people are told on their routes, not by the page alone;
+    `messages`: people are told on their routes, not by the page alone; for `page_alone_s` they
+    are not yet, unless it is urgent: what passes or is seen by then is no message at all.
     `says_over`: also when it has ended. `realarm_s`: seen and still standing
     for so long, it asks again.
     `idle_jobs` and `idle_phases` are when the kind is expected and so
@@ -54,6 +55,7 @@ class AlarmRule:
     off_delay_s: float = 0.0
     latches: bool = False
     messages: bool = True
+    page_alone_s: float = 0.0
     says_over: bool = True
     repeat_s: float | None = None
     longest_repeat_s: float = 1800.0
@@ -143,6 +145,7 @@ CATALOGUE: Mapping[Kind, AlarmRule] = {
     ),
     Kind.BELOW_TARGET: AlarmRule(
         on_delay_s=60.0,
+        page_alone_s=900.0,
         off_delay_s=60.0,
         repeat_s=1800.0,
         longest_repeat_s=7200.0,
@@ -151,7 +154,11 @@ CATALOGUE: Mapping[Kind, AlarmRule] = {
         idle_in_pause=True,
     ),
     Kind.TOO_WARM: AlarmRule(
-        on_delay_s=60.0, off_delay_s=60.0, repeat_s=1800.0, longest_repeat_s=7200.0
+        on_delay_s=60.0,
+        page_alone_s=900.0,
+        off_delay_s=60.0,
+        repeat_s=1800.0,
+        longest_repeat_s=7200.0,
     ),
     Kind.STORE_FAULT: AlarmRule(off_delay_s=10.0, repeat_s=3600.0, longest_repeat_s=86400.0),
     Kind.DELIVERY_FAULT: AlarmRule(off_delay_s=10.0, repeat_s=3600.0, longest_repeat_s=86400.0),
@@ -160,18 +167,31 @@ CATALOGUE: Mapping[Kind, AlarmRule] = {
     Kind.SENSOR_FAULT: AlarmRule(
         on_delay_s=40.0,
         urgent_on_delay_s=10.0,
+        page_alone_s=300.0,
         off_delay_s=20.0,
         repeat_s=3600.0,
         longest_repeat_s=86400.0,
     ),
     Kind.CAMERA_FAULT: AlarmRule(
-        on_delay_s=30.0, off_delay_s=20.0, repeat_s=3600.0, longest_repeat_s=86400.0
+        on_delay_s=30.0,
+        page_alone_s=300.0,
+        off_delay_s=20.0,
+        repeat_s=3600.0,
+        longest_repeat_s=86400.0,
     ),
     Kind.POWER_FAULT: AlarmRule(
-        on_delay_s=5.0, off_delay_s=60.0, repeat_s=3600.0, longest_repeat_s=86400.0
+        on_delay_s=5.0,
+        page_alone_s=300.0,
+        off_delay_s=60.0,
+        repeat_s=3600.0,
+        longest_repeat_s=86400.0,
     ),
     Kind.BOARD_FAULT: AlarmRule(
-        on_delay_s=30.0, off_delay_s=60.0, repeat_s=3600.0, longest_repeat_s=86400.0
+        on_delay_s=30.0,
+        page_alone_s=300.0,
+        off_delay_s=60.0,
+        repeat_s=3600.0,
+        longest_repeat_s=86400.0,
     ),
     Kind.CLOCK_FAULT: AlarmRule(on_delay_s=60.0, off_delay_s=60.0, messages=False),
     Kind.SOAK_READY: AlarmRule(),

@@ -29,6 +29,7 @@ from stillair.model import (
     HeldState,
     Kind,
     Notice,
+    Priority,
     Suppression,
 )
 
@@ -80,9 +81,12 @@ class Telling:
     # --- what is said of an alarm ---------------------------------------------
 
     def raised(self, entry: Entry, t_s: float, work: Work) -> None:
-        """Say that it has begun, unless it was said moments ago."""
+        """Say that it has begun, unless it was said moments ago or the page alone says it yet."""
+        waits_s = entry.rule.page_alone_s
         if t_s < entry.quiet_until_s and entry.rule.may_hide:
             entry.say_s = entry.quiet_until_s
+        elif waits_s and not entry.told and URGENCY[entry.change.priority] > URGENCY[Priority.HIGH]:
+            entry.say_s = t_s + waits_s
         else:
             self.say(entry, Stage.RAISED, t_s, work)
 
