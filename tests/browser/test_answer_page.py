@@ -73,7 +73,7 @@ def test_one_tap_in_a_mail_answers_an_alarm(running: Shed, look: Look) -> None:
 
 
 def test_quiet_comes_back_by_itself_and_says_until_when(running: Shed, look: Look) -> None:
-    page = look(running.service, running.link(CAPTAIN, "door is open"))
+    page = look(running.service, running.link(COX, "door is open"))
     page.get_by_role("button", name="Quiet for 10 minutes").click()
     expect(page.get_by_role("status")).to_contain_text("comes back by itself")
     expect(page.locator("#when")).to_contain_text("quiet until")

@@ -205,8 +205,9 @@ def test_messages_of_what_can_not_be_written_go_out(
         view = service._chambers["north"].supervisor
         until_s = (view.view.t_s or 0.0) + 4.0
         wait_until(lambda: (view.view.t_s or 0.0) >= until_s, within_s=ENOUGH_S)
-        # Telling of the loss is lost, too, and is not told for its part.
-        assert 1 <= service.writer.lost <= 5
+        # Telling of the loss is lost, too, and is not told for its part. A job that just begins
+        # and that somebody has to be near are among it.
+        assert 1 <= service.writer.lost <= 8
 
 
 def test_a_part_that_fails_is_seen_and_the_watch_goes_on(

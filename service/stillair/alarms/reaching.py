@@ -82,6 +82,9 @@ def ladder(
     where all fail, and in danger, they are tried nevertheless. `without` is never taken.
     """
     danger = is_danger(kind)
+    if kind is Kind.DELIVERY_FAULT:  # who counts on that route has to know, and so has everybody
+        others = [(p, r) for p in people for r in p.routes if r != without and r not in failing]
+        return tuple({r: Rung(0.0, p, r) for p, r in others}.values())
     usable = [
         tuple(r for r in person.routes if r != without and (danger or r not in failing))
         for person in people
