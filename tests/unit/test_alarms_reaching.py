@@ -8,8 +8,17 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from stillair.alarms.catalogue import CATALOGUE
 from stillair.alarms.reaching import Person, QuietHours, first_way, ladder
-from stillair.model import KIND_CLASS, HeldState, Kind, Priority, Suppression, Unshelve
+from stillair.model import (
+    KIND_CLASS,
+    Annunciation,
+    HeldState,
+    Kind,
+    Priority,
+    Suppression,
+    Unshelve,
+)
 from unit.alarm_shed import IDLE, Shed, make_desk
 
 CAPTAIN = Person("bench captain", ("push:captain", "mailto:captain@shed.example"))
@@ -192,9 +201,9 @@ def test_a_route_that_does_not_work_is_passed_over() -> None:
     others = {route for person in CREW for route in person.routes} - {"push:captain"}
     assert {n.route for _, n in shed.told} == others, "all who may have counted on it"
     shed.wait(30)
-    shed.begins(Kind.SENSOR_FAULT, "top")
+    shed.begins(Kind.DRAFT)
     shed.wait(50)
-    told = [n.route for _, n in shed.told if n.kind is Kind.SENSOR_FAULT]
+    told = [n.route for _, n in shed.told if n.kind is Kind.DRAFT]
     assert told == ["mailto:captain@shed.example"]
     shed.ends(Kind.DELIVERY_FAULT, "push:captain")
     shed.wait(300)
@@ -344,14 +353,14 @@ def test_an_end_waits_for_the_morning_too_even_over_a_restart() -> None:
 
 def test_what_comes_again_before_its_end_was_told_is_one_story() -> None:
     shed = Shed(make_desk(SLEEPER), start_at=datetime(2026, 11, 28, 20, 59, tzinfo=UTC))
-    shed.begins(Kind.SENSOR_FAULT, "top")
+    shed.begins(Kind.STORE_FAULT, "journal")
     shed.wait(130)
-    shed.ends(Kind.SENSOR_FAULT, "top")
+    shed.ends(Kind.STORE_FAULT, "journal")
     shed.wait(60)  # held until seven
-    shed.begins(Kind.SENSOR_FAULT, "top")
+    shed.begins(Kind.STORE_FAULT, "journal")
     shed.wait(10 * 3600)
     assert {n.stage for _, n in shed.told} == {"raised", "still"}
-    shed.ends(Kind.SENSOR_FAULT, "top")
+    shed.ends(Kind.STORE_FAULT, "journal")
     shed.wait(60)
     assert [n.stage for _, n in shed.told if n.stage == "over"] == ["over"] * 2
 
@@ -381,4 +390,33 @@ def test_a_door_that_may_stand_open_climbs_for_nobody() -> None:
     assert shed.told == []
     assert shed.only().suppression is Suppression.SUPPRESSED_BY_DESIGN
     shed.keep(shed.desk.command(Unshelve(t_s=shed.t_s, by="cox", alarm=shed.only().id)))
+    assert shed.told == []
+
+
+PASSING = [kind for kind, rule in CATALOGUE.items() if rule.page_alone_s]
+
+
+@pytest.mark.parametrize("kind", PASSING)
+def test_what_may_pass_by_itself_is_said_by_the_page_alone_for_some_minutes(kind: Kind) -> None:
+    rule = CATALOGUE[kind]
+    assert rule.may_hide, "never a danger"
+    shed = Shed(make_desk(CAPTAIN))
+    shed.begins(kind)
+    shed.wait(round(rule.on_delay_s + rule.page_alone_s) - 5)
+    assert shed.alarm(kind).annunciation is Annunciation.UNACKNOWLEDGED
+    assert shed.told == []
+    shed.ends(kind)
+    shed.wait(200)
+    assert shed.told == [], "it has passed, and there is nothing to be over"
+    shed.begins(kind)
+    shed.wait(round(rule.on_delay_s + rule.page_alone_s) + 200)
+    assert [n.stage for _, n in shed.told][:1] == ["raised"]
+
+
+def test_somebody_who_has_seen_it_on_the_page_needs_no_message() -> None:
+    shed = Shed(make_desk(CAPTAIN))
+    shed.begins(Kind.CAMERA_FAULT)
+    shed.wait(60)
+    shed.seen(shed.alarm(Kind.CAMERA_FAULT).id)
+    shed.wait(3000)
     assert shed.told == []

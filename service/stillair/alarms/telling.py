@@ -85,7 +85,12 @@ class Telling:
         waits_s = entry.rule.page_alone_s
         if t_s < entry.quiet_until_s and entry.rule.may_hide:
             entry.say_s = entry.quiet_until_s
-        elif waits_s and not entry.told and URGENCY[entry.change.priority] > URGENCY[Priority.HIGH]:
+        elif (
+            waits_s
+            and not entry.told
+            and t_s >= entry.flutters_until_s  # what comes and goes doesn't pass by itself
+            and URGENCY[entry.change.priority] > URGENCY[Priority.HIGH]
+        ):
             entry.say_s = t_s + waits_s
         else:
             self.say(entry, Stage.RAISED, t_s, work)
@@ -118,6 +123,8 @@ class Telling:
         alarm = entry.alarm
         if alarm is None or not alarm.condition:
             return
+        if entry.end_s is not None and not entry.told:
+            return  # it has ended, if only that lasts
         unseen = alarm.annunciation is Annunciation.UNACKNOWLEDGED
         if not unseen and not entry.rule.repeats_when_seen:
             return
