@@ -19,6 +19,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from running import RunningService, wait_until
 from servers import Broker
 from stillair.alerts.heartbeat import TopicWay, WebWay
+from stillair.alerts.topic import BrokerSettings
 from stillair.clock import SystemClock
 from stillair.errors import DeliveryError
 from stillair.runtime.found import State
@@ -92,7 +93,11 @@ def test_the_broker_says_the_last_word_of_one_that_dies(mosquitto: Broker, topic
     ear = Ear(mosquitto, topic)
     with ExitStack() as ending:
         ending.callback(ear.close)
-        way = TopicWay(mosquitto.host, mosquitto.port, topic, {"status": "impaired", "lost": True})
+        way = TopicWay(
+            BrokerSettings(mosquitto.host, mosquitto.port),
+            topic,
+            {"status": "impaired", "lost": True},
+        )
         ending.callback(way.close)
         way.beat(b'{"status": "ok"}')
         wait_until(lambda: ear.heard == [{"status": "ok"}], within_s=PATIENCE_S)
@@ -107,7 +112,7 @@ def test_the_broker_says_the_last_word_of_one_that_dies(mosquitto: Broker, topic
 def test_a_broker_that_goes_and_comes_back(tmp_path: Path, topic: str) -> None:
     broker = Broker(tmp_path)
     broker.start()
-    way = TopicWay(broker.host, broker.port, topic, {"status": "impaired"})
+    way = TopicWay(BrokerSettings(broker.host, broker.port), topic, {"status": "impaired"})
     reader = TopicReader(broker.host, broker.port, SystemClock(), grace_s=0.0, again_s=0.1)
     told: list[tuple[bool, str]] = []
     neighbour = TopicNeighbour(
@@ -213,7 +218,7 @@ def test_one_board_raises_the_alarm_when_the_other_dies(tmp_path: Path) -> None:
 
 
 def test_inspect_hears_the_other_boards(tmp_path: Path, mosquitto: Broker, topic: str) -> None:
-    way = TopicWay(mosquitto.host, mosquitto.port, topic, {"status": "impaired"})
+    way = TopicWay(BrokerSettings(mosquitto.host, mosquitto.port), topic, {"status": "impaired"})
     chamber = tmp_path / "chamber.toml"
     chamber.write_text(
         FAST.format(name="South bench")

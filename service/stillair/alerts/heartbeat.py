@@ -17,6 +17,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, Protocol
 
 from stillair.alerts.posting import PostError, post
+from stillair.alerts.topic import BrokerSettings, client_of
 from stillair.clock import Clock
 from stillair.errors import DeliveryError
 
@@ -161,24 +162,10 @@ class TopicWay:
 
     name = "heartbeat to the broker"
 
-    def __init__(
-        self,
-        host: str,
-        port: int,
-        topic: str,
-        last_word: Mapping[str, Any],
-        *,
-        username: str | None = None,
-        password: str | None = None,
-        tls: bool = False,
-    ) -> None:
-        self._host = host
-        self._port = port
+    def __init__(self, settings: BrokerSettings, topic: str, last_word: Mapping[str, Any]) -> None:
+        self._settings = settings
         self._topic = topic
         self._last_word = json.dumps(last_word).encode()
-        self._username = username
-        self._password = password
-        self._tls = tls
         self._client: Client | None = None
         self._lock = threading.Lock()
         self._closed = False
@@ -194,8 +181,7 @@ class TopicWay:
         except Exception as error:
             # paho raises OSError, ValueError and RuntimeError, and others for what is garbled.
             self._let_go()
-            where = f"the broker {self._host}:{self._port}"
-            reason = f"{where}: {str(error) or type(error).__name__}"
+            reason = f"{self._settings.where}: {str(error) or type(error).__name__}"
             raise DeliveryError(self.name, reason, retry=True) from error
 
     def close(self) -> None:
@@ -212,17 +198,9 @@ class TopicWay:
             return self._client
 
     def _connect(self) -> Client:
-        from paho.mqtt.client import Client
-        from paho.mqtt.enums import CallbackAPIVersion
-
-        client = Client(CallbackAPIVersion.VERSION2, reconnect_on_failure=False)
-        client.connect_timeout = BEAT_TIMEOUT_S
-        if self._username is not None:
-            client.username_pw_set(self._username, self._password)
-        if self._tls:
-            client.tls_set()
+        client = client_of(self._settings)
         client.will_set(self._topic, self._last_word, qos=1, retain=True)
-        client.connect(self._host, self._port, keepalive=KEEPALIVE_S)
+        client.connect(self._settings.host, self._settings.port, keepalive=KEEPALIVE_S)
         client.loop_start()
         return client
 

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import socket
 import ssl
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
@@ -48,6 +49,43 @@ class BrokerSettings:
     @property
     def where(self) -> str:
         return f"the broker {self.host}:{self.port}"
+
+
+def client_of(
+    settings: BrokerSettings,
+    watch: Callable[[socket.socket], None] = lambda _: None,
+    *,
+    version_5: bool = False,
+) -> Client:
+    """A client of the broker, not connected yet, that takes no answer of any size.
+
+    `watch` is given its socket before TLS is spoken, so that it can be cut from then on.
+    """
+    from paho.mqtt.client import Client
+    from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+
+    class BoundedClient(Client):
+        def _create_socket_connection(self) -> socket.socket:
+            made = super()._create_socket_connection()
+            watch(made)
+            return made
+
+        def _sock_recv(self, bufsize: int) -> bytes:
+            # It asks for all that is missing of a packet, before it has taken any of it.
+            if bufsize > LARGEST_ANSWER_BYTES:
+                raise ConnectionAbortedError("too long")
+            return super()._sock_recv(bufsize)
+
+    version = MQTTProtocolVersion.MQTTv5 if version_5 else MQTTProtocolVersion.MQTTv311
+    client = BoundedClient(
+        CallbackAPIVersion.VERSION2, protocol=version, reconnect_on_failure=False
+    )
+    client.connect_timeout = CONNECT_TIMEOUT_S
+    if settings.username is not None:
+        client.username_pw_set(settings.username, settings.password)
+    if settings.tls:
+        client.tls_set(ca_certs=settings.trust)
+    return client
 
 
 class TopicRoute:
@@ -174,35 +212,7 @@ class _Talk:
             raise _NoTalk(f"can't be reached: {why}", "see mqtt.host and mqtt.port") from None
 
     def _client(self) -> Client:
-        from paho.mqtt.client import Client
-        from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
-
-        line = self._line
-
-        class WatchedClient(Client):
-            """One that can be cut while it connects, and takes no answer of any size."""
-
-            def _create_socket_connection(self) -> socket.socket:
-                made = super()._create_socket_connection()
-                line.watch(made)
-                return made
-
-            def _sock_recv(self, bufsize: int) -> bytes:
-                # It asks for all that is missing of a packet, before it has taken any of it.
-                if bufsize > LARGEST_ANSWER_BYTES:
-                    raise ConnectionAbortedError("too long")
-                return super()._sock_recv(bufsize)
-
-        version = MQTTProtocolVersion.MQTTv5 if self._version_5 else MQTTProtocolVersion.MQTTv311
-        client = WatchedClient(
-            CallbackAPIVersion.VERSION2, protocol=version, reconnect_on_failure=False
-        )
-        client.connect_timeout = CONNECT_TIMEOUT_S
-        of = self._settings
-        if of.username is not None:
-            client.username_pw_set(of.username, of.password)
-        if of.tls:
-            client.tls_set(ca_certs=of.trust)
+        client = client_of(self._settings, self._line.watch, version_5=self._version_5)
         client.on_connect = self._on_connect
         client.on_publish = self._on_publish
         return client

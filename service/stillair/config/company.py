@@ -3,33 +3,26 @@
 from __future__ import annotations
 
 from typing import Annotated
-from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, Field, SecretStr, Strict, ValidationInfo, field_validator
+from pydantic import AfterValidator, Field, Strict, ValidationInfo, field_validator
 
 from stillair.config.tables import Table
-from stillair.config.values import FilePath, Name, Takes, Topic, context_of, read_secret
+from stillair.config.values import (
+    FilePath,
+    Name,
+    SecretAddress,
+    Takes,
+    Topic,
+    web_address,
+)
 
 WEB_ADDRESS_CHARACTERS = 1000
-
-
-def _web_address(value: str) -> str:
-    """An http or https address, or `ValueError` without any of it: it may hold a secret."""
-    try:
-        parts = urlsplit(value)
-        whole = bool(parts.hostname) and (parts.port is None or parts.port > 0)
-        whole = whole and parts.scheme in ("http", "https") and not parts.fragment
-    except ValueError:
-        whole = False
-    if not whole or " " in value or not value.isprintable():
-        raise ValueError("has to be a whole address that begins with https:// or http://")
-    return value
 
 
 WebAddress = Annotated[
     str,
     Field(min_length=8, max_length=WEB_ADDRESS_CHARACTERS),
-    AfterValidator(_web_address),
+    AfterValidator(web_address),
     Takes("a web address"),
 ]
 
@@ -44,25 +37,13 @@ class HeartbeatTable(Table):
     url_file: FilePath | None = Field(
         default=None, description="File whose one line is a web address to which it says so."
     )
-    url: SecretStr | None = Field(
+    url: SecretAddress = Field(
         default=None,
         description="That address itself; better kept in url_file when it holds a secret.",
     )
     trust_file: FilePath | None = Field(
         default=None, description="Certificates to check that address by; else the machine's own."
     )
-
-    @field_validator("url")
-    @classmethod
-    def _one_address(cls, url: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
-        file = info.data.get("url_file")
-        if url is not None and file is not None:
-            raise ValueError("is given beside url_file; keep one of them")
-        if file is not None and context_of(info).files_count:
-            url = SecretStr(read_secret(file))
-        if url is not None:
-            _web_address(url.get_secret_value())
-        return url
 
 
 class NeighbourTable(Table):

@@ -5,31 +5,22 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Annotated, Literal
 
-from pydantic import Field, SecretStr, Strict, ValidationInfo, field_validator
+from pydantic import Field, Strict, ValidationInfo, field_validator
 
 from stillair.config.tables import Table
 from stillair.config.values import (
     FilePath,
-    Hides,
     Line,
     Pin,
+    SecretAddress,
     Takes,
     Topic,
     command_line,
-    context_of,
-    read_secret,
-    web_address,
 )
 
 PROGRAM = 'one text, a program and its arguments, as in "switch-plug"'
 # Of these one at least, or nothing stops the machine.
 OUTPUTS = ("pin", "command", "topic", "url", "url_file")
-
-
-def _address(value: str) -> str:
-    if not value.lower().startswith(("http://", "https://")):
-        raise ValueError("has to be a web address: it begins with https://")
-    return web_address(value)
 
 
 class StopOn(StrEnum):
@@ -75,7 +66,7 @@ class StopTable(Table):
     url_file: FilePath | None = Field(
         default=None, description="File whose one line is a web address that stops the machine."
     )
-    url: Annotated[SecretStr | None, Hides(lambda _: "…"), Takes("a web address")] = Field(
+    url: SecretAddress = Field(
         default=None, description="The web address; better kept in url_file."
     )
 
@@ -85,13 +76,3 @@ class StopTable(Table):
         if command is not None and info.data.get("pin") is not None:
             raise ValueError("is given beside pin; keep one of them")
         return None if command is None else command_line(command)
-
-    @field_validator("url")
-    @classmethod
-    def _one_address(cls, url: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
-        file = info.data.get("url_file")
-        if url is not None and file is not None:
-            raise ValueError("is given beside url_file; keep one of them")
-        if file is not None and context_of(info).files_count:
-            return SecretStr(_address(read_secret(file, "the address")))
-        return None if url is None else SecretStr(_address(url.get_secret_value()))

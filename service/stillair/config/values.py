@@ -23,7 +23,7 @@ from typing import Annotated, Any
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
-from pydantic import AfterValidator, Field, Strict, ValidationInfo
+from pydantic import AfterValidator, Field, SecretStr, Strict, ValidationInfo
 
 from stillair.alerts.addresses import RouteKind, route_kind
 from stillair.config.near import did_you_mean
@@ -234,13 +234,15 @@ def _route(value: str, info: ValidationInfo) -> str:
 
 def web_address(value: str) -> str:
     """A whole web address to which a secret may go, or `ValueError` that tells nothing of it."""
+    if not value.lower().startswith(("http://", "https://")):
+        raise ValueError("has to be a web address: it begins with https://")
     try:
         parts = urlsplit(value)
         host = parts.hostname or ""
         whole = bool(host) and parts.port != 0 and not parts.fragment
     except ValueError:
         whole, host, parts = False, "", urlsplit("")
-    if not whole or " " in value:
+    if not whole or " " in value or not value.isprintable():
         raise ValueError("is no whole web address, as in https://example.org/alarms")
     if parts.scheme == "http" and not is_near(host):
         raise ValueError(
@@ -248,6 +250,16 @@ def web_address(value: str) -> str:
             " this machine or one of a private network"
         )
     return value
+
+
+def _secret_address(url: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
+    """A web address given here or in the file beside it, `url_file`."""
+    file = info.data.get("url_file")
+    if url is not None and file is not None:
+        raise ValueError("is given beside url_file; keep one of them")
+    if file is not None and context_of(info).files_count:
+        url = SecretStr(read_secret(file, "the address"))
+    return None if url is None else SecretStr(web_address(url.get_secret_value()))
 
 
 def shown_route(value: str) -> str:
@@ -401,6 +413,12 @@ Route = Annotated[
     AfterValidator(_route),
     Takes('a route, as in "mailto:somebody@example.org"'),
     Hides(shown_route),
+]
+SecretAddress = Annotated[
+    SecretStr | None,
+    AfterValidator(_secret_address),
+    Hides(lambda _: "…"),
+    Takes("a web address"),
 ]
 # A path is written as text in TOML, hence not strict.
 AnyPath = Annotated[Path, Strict(False), AfterValidator(_path), Takes("a path")]

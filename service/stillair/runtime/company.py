@@ -15,6 +15,7 @@ from stillair.config import ChamberSettings
 from stillair.config.company import HeartbeatTable, NeighbourTable
 from stillair.model import Kind, Trouble
 from stillair.runtime.drivers import Drivers
+from stillair.runtime.reaching import broker_settings
 from stillair.sensing.neighbours import AskedNeighbour, Neighbour, TopicNeighbour, ailing
 
 ASK_TIMEOUT_S = 8.0
@@ -40,13 +41,9 @@ def heartbeat_of(
     if of.topic is not None and (broker := settings.mqtt) is not None:
         ways.append(
             TopicWay(
-                broker.host,
-                broker.port,
+                broker_settings(broker),
                 of.topic,
                 {**words(watching=False, whole=False, at=clock.wall()), "lost": True},
-                username=broker.username,
-                password=broker.password.get_secret_value() if broker.password else None,
-                tls=broker.tls,
             )
         )
     if of.url is not None:
