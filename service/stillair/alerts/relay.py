@@ -7,18 +7,14 @@ works. Before the first word nothing is switched, so that a start alone lets no 
 
 from __future__ import annotations
 
-import logging
-import threading
 from collections.abc import Callable
 from typing import Protocol
 
+from stillair.alerts.output_loop import OutputLoop
 from stillair.clock import Clock
-
-log = logging.getLogger(__name__)
 
 AGAIN_S = 0.5  # what failed is tried again
 LOOK_S = 5.0  # what was switched is looked at again
-STOP_S = 0.9
 
 
 class RelayOutput(Protocol):
@@ -64,7 +60,7 @@ class NoRelay:
         """Nothing is held."""
 
 
-class RelayLoop:
+class RelayLoop(OutputLoop):
     """Keep the machine as it was last said: running, or without supply.
 
     Parameters
@@ -79,32 +75,16 @@ class RelayLoop:
     def __init__(
         self, output: RelayOutput, clock: Clock, on_trouble: Callable[[bool, str], None]
     ) -> None:
+        super().__init__("relay", clock, on_trouble)
         self._output = output
-        self._clock = clock
-        self._on_trouble = on_trouble
         self._wanted: bool | None = None  # whether the machine has to be off; None: nobody said
         self._is: bool | None = None  # how it was switched last
-        self._failing = False
-        self._stopping = False
-        self._asked_s: float | None = None  # when the call of the output under way began
-        self._wake = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="relay", daemon=True)
-
-    def start(self) -> None:
-        self._thread.start()
 
     def set(self, stopped: bool) -> None:
         """Say whether the machine has to be off; never waits."""
         if stopped is not self._wanted:
             self._wanted = stopped
             self._wake.set()
-
-    def on_time(self, within_s: float) -> bool:
-        """Whether the thread runs, as it should between start and stop, and no call hangs."""
-        asked_s = self._asked_s
-        hangs = asked_s is not None and self._clock.now_s() - asked_s > within_s
-        ended = self._thread.ident is not None and not self._thread.is_alive()
-        return self._stopping or not (hangs or ended)
 
     def check(self) -> str:
         """How the output is, without switching it. Raises what it raises."""
@@ -117,21 +97,13 @@ class RelayLoop:
         """One clause for a person; "" where there is none."""
         return self._output.describe()
 
-    def stop(self) -> None:
-        """Let go of the output, which by the usual wiring stops the machine; safe to call twice."""
-        self._stopping = True
-        self._wake.set()
-        if self._thread.is_alive() and self._thread is not threading.current_thread():
-            self._thread.join(STOP_S)
+    def _round(self) -> None:
+        pause_s = LOOK_S if self._switched() else AGAIN_S
+        self._clock.wait(self._clock.now_s() + pause_s, self._wake)
 
-    def _run(self) -> None:
-        try:
-            while not self._stopping:
-                self._wake.clear()
-                pause_s = LOOK_S if self._switched() else AGAIN_S
-                self._clock.wait(self._clock.now_s() + pause_s, self._wake)
-        finally:
-            self._ask(self._output.close)
+    def _end(self) -> None:
+        # By the usual wiring that stops the machine.
+        self._ask(self._output.close)
 
     def _switched(self) -> bool:
         """Switch as it was said, or look whether it is so; True if that went well."""
@@ -148,27 +120,3 @@ class RelayLoop:
             return True
         self._is = None  # it is switched again
         return False
-
-    def _ask(self, action: Callable[[], object]) -> bool:
-        """Let the output act; True if it did. That it begins to fail is told once."""
-        self._asked_s = self._clock.now_s()
-        try:
-            action()
-        except Exception as error:
-            # Any error of a driver or program: it is tried again.
-            self._tell(True, str(error) or type(error).__name__)
-            return False
-        finally:
-            self._asked_s = None
-        return True
-
-    def _tell(self, failing: bool, reason: str) -> None:
-        if failing is self._failing:
-            return
-        self._failing = failing
-        log.log(logging.WARNING if failing else logging.INFO, "relay: %s", reason or "works")
-        try:
-            self._on_trouble(failing, reason)
-        except Exception:
-            # Whoever is told must not keep the machine running.
-            log.exception("the relay's trouble was not taken")

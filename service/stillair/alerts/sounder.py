@@ -14,10 +14,10 @@ ISO 8201:2017, audible emergency evacuation signal: three pulses of 0.5 s,
 from __future__ import annotations
 
 import logging
-import threading
 from collections.abc import Callable, Mapping
 from typing import Protocol
 
+from stillair.alerts.output_loop import OutputLoop
 from stillair.clock import Clock
 from stillair.model import Sounding
 
@@ -32,7 +32,6 @@ PATTERNS: Mapping[Sounding, tuple[tuple[float, float], ...]] = {
 ONCE = frozenset({Sounding.TEST})  # one round, and silence after it
 REST_S = 3600.0
 FIT_TONES = 3  # that many whole tones in a row show that a failed output works again
-STOP_S = 0.9
 
 
 class SounderOutput(Protocol):
@@ -59,7 +58,7 @@ class SounderOutput(Protocol):
         ...
 
 
-class SounderLoop:
+class SounderLoop(OutputLoop):
     """Play the sound that was last set.
 
     Parameters
@@ -83,21 +82,11 @@ class SounderLoop:
         on_trouble: Callable[[bool, str], None],
         on_test: Callable[[bool, str], None] = lambda *_: None,
     ) -> None:
+        super().__init__("sounder", clock, on_trouble)
         self._output = output
-        self._clock = clock
-        self._on_trouble = on_trouble
         self._on_test = on_test
-        self._fault = ""  # of the newest call of the output, where it failed
         self._wanted = Sounding.SILENT
-        self._failing = False
         self._fit_tones = 0
-        self._stopping = False
-        self._asked_s: float | None = None  # when the call of the output under way began
-        self._wake = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="sounder", daemon=True)
-
-    def start(self) -> None:
-        self._thread.start()
 
     def set(self, sounding: Sounding) -> None:
         """Say what should be heard; never waits. The same again doesn't restart the pattern."""
@@ -105,28 +94,12 @@ class SounderLoop:
             self._wanted = sounding
             self._wake.set()
 
-    def on_time(self, within_s: float) -> bool:
-        """Whether the thread runs, as it should between start and stop, and no call hangs."""
-        asked_s = self._asked_s
-        hangs = asked_s is not None and self._clock.now_s() - asked_s > within_s
-        ended = self._thread.ident is not None and not self._thread.is_alive()
-        return self._stopping or not (hangs or ended)
+    def _round(self) -> None:
+        self._play(self._wanted)
 
-    def stop(self) -> None:
-        """End in silence; safe to call twice."""
-        self._stopping = True
-        self._wake.set()
-        if self._thread.is_alive() and self._thread is not threading.current_thread():
-            self._thread.join(STOP_S)
-
-    def _run(self) -> None:
-        try:
-            while not self._stopping:
-                self._wake.clear()
-                self._play(self._wanted)
-        finally:
-            self._ask(self._output.silence)
-            self._ask(self._output.close)
+    def _end(self) -> None:
+        self._ask(self._output.silence)
+        self._ask(self._output.close)
 
     def _play(self, sounding: Sounding) -> None:
         """Play one pattern until something else is wanted."""
@@ -170,32 +143,13 @@ class SounderLoop:
     def _over(self, sounding: Sounding) -> bool:
         return self._stopping or self._wanted is not sounding
 
-    def _ask(self, action: Callable[[], None]) -> bool:
-        """Let the output act; True if it did. That it begins to fail is told once."""
-        self._asked_s = self._clock.now_s()
-        try:
-            action()
-        except Exception as error:
-            # Any error of a driver or program: the pattern goes on, for it may work again.
+    def _ask(self, action: Callable[[], object]) -> bool:
+        well = super()._ask(action)
+        if not well:
             self._fit_tones = 0
-            self._fault = str(error) or type(error).__name__
-            if not self._failing:
-                self._tell(True, self._fault)
-            return False
-        finally:
-            self._asked_s = None
-        return True
+        return well
 
     def _count(self, whole: bool) -> None:
         self._fit_tones = self._fit_tones + 1 if whole else 0
-        if self._failing and self._fit_tones >= FIT_TONES:
+        if self._fit_tones >= FIT_TONES:
             self._tell(False, "")
-
-    def _tell(self, failing: bool, reason: str) -> None:
-        self._failing = failing
-        log.log(logging.WARNING if failing else logging.INFO, "sounder: %s", reason or "works")
-        try:
-            self._on_trouble(failing, reason)
-        except Exception:
-            # Whoever is told must not silence the sounder.
-            log.exception("the sounder's trouble was not taken")
