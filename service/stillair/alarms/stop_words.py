@@ -12,7 +12,7 @@ _STOP = Words(
     "The {who} doesn't work: in a fire the machine may go on running",
     "The {who} didn't work",
     "In a fire switch it off yourself, away from the box. See whether output, wires and address "
-    "are right.",
+    "are right; an alarm test then tries it again.",
     far=True,
 )
 SUPPLY_STAYS = "supply after the stop"  # the subject of such a fault
