@@ -26,7 +26,7 @@ from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.chamber import Chamber, Reads
-from stillair.runtime.company import heartbeat_of, neighbours_of
+from stillair.runtime.company import Company, heartbeat_of, neighbours_of
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.erasing import Erasing
@@ -256,7 +256,8 @@ def _chamber(
         partial(service.troubles.sounder, key),
         partial(service.alarm_tests.sounded, key),
     )
-    for neighbour in neighbours_of(settings, drivers, clock, lambda told: supervisor.put(told)):
+    neighbours = neighbours_of(settings, drivers, clock, lambda told: supervisor.put(told))
+    for _, neighbour in neighbours:
         checked.append(neighbour)
         if isinstance(neighbour, AskedNeighbour):
             loops.append(neighbour)
@@ -307,6 +308,7 @@ def _chamber(
         sounder=sounder,
         machine_stop=stop,
         camera=camera_loop,
+        company=Company(beat, neighbours),
         drivers=drivers,
     )
 
