@@ -192,6 +192,21 @@ def test_a_route_that_is_refused_says_why(shed: Shed) -> None:
     assert "0 of 3 messages taken by a server, none yet confirmed" in shed.said()["text"]
 
 
+def test_a_telephone_that_has_not_joined_is_said_at_once_and_the_sounder_is_tried_all_the_same(
+    tmp_path: Path, mail_server: MailServer
+) -> None:
+    shed = Shed(tmp_path, mail_server)
+    shed.write(CHAMBER + '\n[[person]]\nname = "stroke"\nroutes = ["webpush:"]\n')
+    with shed.service:
+        begun_s = time.monotonic()
+        over = shed.over(shed.begin())
+        assert time.monotonic() - begun_s < 30.0, "it waits for nobody who can't be reached"
+        (telephones,) = [each for each in over["routes"] if each["person"] == "stroke"]
+        assert "not taken: no telephone of stroke has joined" in telephones["text"]
+        assert over["sounder"] == "sounded once"
+        assert "3 of 4 messages taken by a server" in shed.said()["text"]
+
+
 def test_by_command_it_is_told_as_it_goes_and_ends_with_a_status(shed: Shed) -> None:
     data = str(shed.service.folder)
     begun_s = time.monotonic()
