@@ -33,6 +33,7 @@ from stillair.model import (
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.asking import ANSWERED, WANTED
 from stillair.runtime.chamber import Chamber
+from stillair.runtime.service import Service
 from stillair.runtime.tested import mark_with, now
 
 DAY_S = 86_400.0
@@ -440,6 +441,30 @@ def test_with_danger_nothing_more_of_a_test_is_sent_though_it_be_done(
     shed.happened(alarms=alarms)
     keys = [f"test:{running.id}:"] if back else []
     assert shed.taken_back() == (keys, keys)
+
+
+def test_a_test_is_taken_back_before_the_message_of_danger_is_handed_on() -> None:
+    done: list[str] = []
+
+    def part(name: str) -> Any:
+        return SimpleNamespace(
+            **dict.fromkeys(("happened", "take"), lambda *_: done.append(name)), hand=None
+        )
+
+    shed = SimpleNamespace(
+        _chambers={
+            "north-bench": SimpleNamespace(
+                stories=part("stories"), labels=SimpleNamespace(timeline=lambda: None)
+            )
+        },
+        pictures=part("pictures"),
+        alarm_tests=part("test"),
+        _handing=part("handing"),
+        writer=None,
+        courier=part("courier"),
+    )
+    Service.keep(cast("Service", shed), "north-bench", Outcome("north-bench", 0.0, alarms=(FIRE,)))
+    assert done.index("test") < done.index("handing")
 
 
 def test_what_no_server_took_in_time_is_not_sent_for_days(tmp_path: Path) -> None:

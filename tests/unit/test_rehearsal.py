@@ -115,6 +115,12 @@ def test_what_has_become_of_it_is_kept_and_the_sound_ends() -> None:
         pytest.param([start(1.5)], start(2.5, "again"), Refusal.CONFLICT, id="another runs"),
         pytest.param([detector(1.5, True)], start(2.5), Refusal.CONFLICT, id="danger stands"),
         pytest.param(
+            [detector(1.5, True), detector(1.6, False), *(Tick(float(t)) for t in range(2, 90))],
+            start(90.5),
+            Refusal.CONFLICT,
+            id="danger is over, and nobody has seen it",
+        ),
+        pytest.param(
             [],
             ConfirmAlarmTest(t_s=2.0, by="x", test="none", person="cox", heard=Heard.HEARD),
             Refusal.UNKNOWN,
