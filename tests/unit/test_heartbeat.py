@@ -9,16 +9,18 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from stillair.alerts.heartbeat import Heartbeat, heartbeat
 from stillair.clock import SystemClock
+from stillair.config.reading import chamber_from_text
 from stillair.errors import DeliveryError
-from stillair.runtime.company import Company
+from stillair.runtime.company import Company, heartbeat_of
 from stillair.runtime.found import State
-from stillair.sensing.neighbours import Neighbour
+from stillair.sensing.neighbours import Neighbour, ailing
 
 PATIENCE_S = 10.0
 
@@ -153,3 +155,27 @@ def test_setting_up_says_how_each_other_board_is(
         neighbour.check(float(second))
     (found,) = Company(None, (("old shed", neighbour),)).found("")
     assert (found.thing, found.state, found.told) == ("board old shed", state, told)
+
+
+@pytest.mark.parametrize(
+    ("watching", "whole", "status"),
+    [(True, True, "ok"), (True, False, "impaired"), (False, True, "impaired")],
+)
+def test_it_says_whether_the_watch_goes_on(
+    tmp_path: Path, watching: bool, whole: bool, status: str
+) -> None:
+    text = (
+        '[chamber]\nname = "north bench"\n[[sensor]]\nname = "top"\ndriver = "simulated"\n'
+        '[simulation]\nscenario = "quiet_job"\n[heartbeat]\nurl = "https://shed.example.org/x"\n'
+    )
+    beats = heartbeat_of(
+        chamber_from_text(text, "north.toml", tmp_path),
+        SystemClock(),
+        watching=lambda: watching,
+        whole=lambda: whole,
+        on_trouble=lambda *_: None,
+    )
+    assert beats is not None
+    said = beats._say()
+    assert (said["watching"], said["status"]) == (watching, status)
+    assert bool(ailing(json.dumps(said).encode())) is not watching
