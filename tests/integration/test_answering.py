@@ -19,6 +19,8 @@ from running import stillair, wait_until
 from servers import MailServer
 from stillair.access.answers import FILE_NAME, Answer, Answers, Purpose
 from stillair.runtime import backup, network
+from stillair.runtime.wiring import answers_with
+from stillair.storage.journal import Journal
 
 COX, CAPTAIN = "cox@shed.example", "captain@shed.example"
 FOREIGN = {"origin": "https://evil.example"}
@@ -307,6 +309,34 @@ def test_a_door_is_made_quiet_for_a_time_by_its_link(tmp_path: Path) -> None:
             assert "/answer/" not in said[-1], "what is over asks for no answer"
     finally:
         mail.stop()
+
+
+@pytest.mark.parametrize(
+    ("damage", "same"),
+    [
+        pytest.param(None, True, id="the journal is whole"),
+        pytest.param(b"", False, id="it is lost: numbers of alarms begin anew"),
+        pytest.param(b"no journal" * 1000, False, id="it can't be read"),
+    ],
+)
+def test_links_end_with_the_journal_whose_alarms_they_name(
+    tmp_path: Path, damage: bytes | None, same: bool
+) -> None:
+    """Else one of last night would answer another alarm."""
+    path = tmp_path / "journal.db"
+    Journal.open(path).close()
+    before = answers_with(tmp_path, Journal(path), is_new=False)
+    now_at = datetime(2026, 5, 2, 10, 30, tzinfo=UTC)
+    token = before.make(Purpose.ALARM, "north-bench-3", "cox", now_at)
+    if damage is not None:
+        for each in tmp_path.glob("journal.db*"):
+            each.unlink()
+    if damage:
+        path.write_bytes(damage)
+    journal = Journal(path)
+    after = answers_with(tmp_path, journal, is_new=not path.exists())
+    assert isinstance(after.read(token, now_at), Answer) is same
+    journal.close()
 
 
 def test_a_link_outlasts_a_restart_and_ends_with_its_key(tmp_path: Path) -> None:

@@ -130,6 +130,21 @@ def test_a_newer_word_on_the_same_alarm_takes_the_older_ones_place(
     assert topics[3] is None
 
 
+def test_that_danger_is_real_takes_the_place_of_what_says_that_nothing_is_wrong(
+    push: PushService, tmp_path: Path
+) -> None:
+    route = route_to(push, tmp_path, push.telephone("send/one"))
+    test = replace(FIRE, alarm=None, key="test:north-bench-1:0", stage="test")
+    for message in (
+        test,
+        replace(test, key="test:over:north-bench-1:0", stage="test over"),
+        replace(test, chamber="south-bench"),
+    ):
+        route.send(message)
+    topics = [pushed.headers.get("topic") for pushed in push.wait_for(3)]
+    assert topics[0] == topics[1] != topics[2]
+
+
 @pytest.mark.parametrize("status", [404, 410])
 def test_a_telephone_that_has_left_is_forgotten(
     push: PushService, tmp_path: Path, status: int
@@ -148,6 +163,8 @@ def test_a_telephone_that_has_left_is_forgotten(
     wait_until(lambda: not route.telephones.all(), within_s=5)
     error = failure(route)
     assert "no telephone of cox has joined" in error.reason and error.retry
+    error = failure(route, replace(FIRE, stage="test"))
+    assert not error.retry, "a test tells how it is now"
 
 
 @pytest.mark.parametrize(

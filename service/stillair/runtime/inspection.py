@@ -36,7 +36,7 @@ from stillair.model import AlarmTestState, Timeline
 from stillair.runtime import network, pushing, stop_found
 from stillair.runtime.attending import found_of
 from stillair.runtime.backup import ARCHIVE, JOURNAL
-from stillair.runtime.company import heard_of
+from stillair.runtime.company import BOARD_REMEDY, HEARD_REMEDY, heard_of
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.found import (
     CONTACT_REMEDY,
@@ -295,8 +295,7 @@ def _company(drivers: Drivers, prefix: str) -> Iterator[Found]:
     if beat is not None:
         ways = [f"on {beat.topic}"] * bool(beat.topic) + ["to the web"] * bool(beat.url)
         told = f"{figures.row(ways)}, every {beat.every_s:g} s"
-        remedy = "see that whoever hears it raises an alarm when it stays away"
-        yield Found(f"{prefix}heartbeat", State.NOT_TRIED, told, remedy)
+        yield Found(f"{prefix}heartbeat", State.NOT_TRIED, told, HEARD_REMEDY)
     for of in drivers.settings.neighbours:
         thing = f"{prefix}board {of.name}"
         ails = ""
@@ -305,7 +304,7 @@ def _company(drivers: Drivers, prefix: str) -> Iterator[Found]:
         except (StillairError, TimeoutError) as error:
             ails = str(error)
         if ails:
-            yield Found(thing, State.UNFIT, ails, "see whether it has power and network")
+            yield Found(thing, State.UNFIT, ails, BOARD_REMEDY)
         else:
             yield Found(thing, State.FIT, "it is heard, and watches")
 
