@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sqlite3
 import stat
-import subprocess
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -19,6 +18,7 @@ from running import stillair, wait_until
 from servers import MailServer
 from stillair.access.answers import FILE_NAME, Answer, Answers, Purpose
 from stillair.runtime import backup, network
+from warm_starts import warm_run
 
 COX, CAPTAIN = "cox@shed.example", "captain@shed.example"
 FOREIGN = {"origin": "https://evil.example"}
@@ -320,13 +320,7 @@ def test_a_link_outlasts_a_restart_and_ends_with_its_key(tmp_path: Path) -> None
             running.service.start()
             assert running.web.get(api(link)).json()["alarm"]["kind"] == "detector_contact"
             running.service.stop()
-            done = subprocess.run(
-                stillair("renew-links", "--data-dir", str(running.data)),
-                capture_output=True,
-                text=True,
-                timeout=60,
-                check=False,
-            )
+            done = warm_run(stillair("renew-links", "--data-dir", str(running.data)))
             assert done.returncode == 0, done.stderr
             assert "worthless" in done.stdout
             running.service.start()
@@ -395,13 +389,7 @@ def test_without_a_way_in_for_telephones_mail_has_no_link(
 
 
 def test_renewing_links_where_there_is_no_service_says_so(tmp_path: Path) -> None:
-    done = subprocess.run(
-        stillair("renew-links", "--data-dir", str(tmp_path / "nothing")),
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
+    done = warm_run(stillair("renew-links", "--data-dir", str(tmp_path / "nothing")))
     assert done.returncode == 1
     assert "name another --data-dir" in done.stderr
     assert not (tmp_path / "nothing").exists()
