@@ -110,24 +110,24 @@ LOOKS = [
 ]
 
 
-def everything_kept(burning: Shed) -> tuple[object, ...]:
-    """All rows of the journal that somebody's answer would add to, and the record of acts."""
+def everything_kept(burning: Shed) -> tuple[set[str], set[str], object]:
+    """All rows of the journal that somebody's answer would change, and the record of acts."""
     with closing(sqlite3.connect(f"file:{burning.data / 'journal.db'}?mode=ro", uri=True)) as db:
         tables = [
             name for (name,) in db.execute("select name from sqlite_master where type='table'")
         ]
         assert {"ledger", "alarm"} <= set(tables)
-        rows = [
-            db.execute(f"select * from {name} order by 1").fetchall()
+        ledger, alarms = (
+            {repr(row) for row in db.execute(f"select * from {name}")}
             for name in ("ledger", "alarm")
-        ]
-    return (*rows, burning.ask("/api/audit")["items"])
+        )
+    return ledger, alarms, burning.ask("/api/audit")["items"]
 
 
 @pytest.mark.parametrize("headers", LOOKS)
 def test_looking_changes_nothing(burning: Shed, headers: dict[str, str]) -> None:
     link = burning.link(COX, "detector")
-    before, seq = everything_kept(burning), burning.ask("/api/now")["seq"]
+    ledger, alarms, acts = everything_kept(burning)
     for _ in range(20):
         for method in ("GET", "HEAD", "OPTIONS"):
             for path in (link, api(link), f"{api(link)}/picture", f"{api(link)}/readings"):
@@ -137,8 +137,11 @@ def test_looking_changes_nothing(burning: Shed, headers: dict[str, str]) -> None
                 assert answer.status_code == 405
         assert burning.web.get(link, headers=headers).status_code in (200, 206)
         assert burning.web.head(link, headers=headers).status_code in (200, 206)
-    assert everything_kept(burning) == before
-    assert burning.ask("/api/now")["seq"] == seq
+    ledger_then, alarms_then, acts_then = everything_kept(burning)
+    # The service goes on by itself meanwhile, and on a busy computer may find a fault.
+    assert ledger <= ledger_then and alarms <= alarms_then
+    assert not [row for row in (ledger_then - ledger) | (alarms_then - alarms) if "cox" in row]
+    assert acts_then == acts
     assert burning.alarm("detector_contact")["annunciation"] == "unacknowledged"
 
 
