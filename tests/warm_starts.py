@@ -21,11 +21,13 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from typing import IO
 
-SUBREAPER = 36  # PR_SET_CHILD_SUBREAPER: what a child leaves behind becomes ours to wait for
+SUBREAPER = 36  # PR_SET_CHILD_SUBREAPER
 EVERY_S = 0.01
 LIBRARIES = (
     "alembic.command, apscheduler.schedulers.background, argon2, asyncio, cryptography.x509, cv2, "
@@ -78,7 +80,6 @@ exec(order["code"], {{"__name__": "__main__", "__builtins__": __builtins__}})
 @cache
 def _warm(modules: str) -> socket.socket:
     """Where orders go to a process that has loaded these modules; it ends with this one."""
-    ctypes.CDLL(None, use_errno=True).prctl(SUBREAPER, 1, 0, 0, 0)
     ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
     with theirs:
         process = subprocess.Popen(
@@ -93,6 +94,20 @@ def _warm(modules: str) -> socket.socket:
 
     atexit.register(end)
     return ours
+
+
+@contextmanager
+def _ours_to_wait_for() -> Iterator[None]:
+    """Meanwhile what a child leaves behind becomes a child of this process, and not of the first.
+
+    Only meanwhile: whatever else is left behind by tests, nobody here would wait for.
+    """
+    prctl = ctypes.CDLL(None).prctl
+    prctl(SUBREAPER, 1, 0, 0, 0)
+    try:
+        yield
+    finally:
+        prctl(SUBREAPER, 0, 0, 0, 0)
 
 
 class WarmProcess:
@@ -152,8 +167,9 @@ def warm_start(
         "folder": str(Path.cwd()),
     }
     files = [stdin.fileno(), stdout.fileno(), stderr.fileno()]
-    socket.send_fds(door, [json.dumps(order).encode()], files)
-    return WarmProcess(line, int(door.recv(20)))
+    with _ours_to_wait_for():
+        socket.send_fds(door, [json.dumps(order).encode()], files)
+        return WarmProcess(line, int(door.recv(20)))
 
 
 def warm_run(
