@@ -19,6 +19,7 @@ from running import RunningService, stillair, wait_until
 from servers import Broker, MailServer
 from stillair.storage.history import History
 from topic_listeners import listening
+from warm_starts import warm_run
 from web_receivers import receiving
 
 SOON_S = 45.0  # generous: for a computer that does other things as well
@@ -102,9 +103,7 @@ class Shed:
 
 
 def command(*words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        stillair(*words), capture_output=True, text=True, timeout=150, check=False
-    )
+    return warm_run(stillair(*words), timeout_s=150)
 
 
 @contextmanager

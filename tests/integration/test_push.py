@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import logging
-import subprocess
 import tarfile
 import threading
 import zipfile
@@ -26,6 +25,7 @@ from stillair.alerts.sealing import SenderKey
 from stillair.alerts.telephones import Telephones, is_outside, telephone, telephone_id
 from stillair.clock import SystemClock
 from stillair.errors import CommandRefused, DeliveryError
+from warm_starts import warm_run
 
 CONTACT = "mailto:captain@shed.example"
 FIRE = Message(
@@ -512,9 +512,7 @@ def test_telephones_and_key_are_in_a_backup_and_no_report(
     quiet.stop()
 
     def run(*words: str) -> None:
-        done = subprocess.run(
-            stillair(*words), capture_output=True, text=True, timeout=90, check=False
-        )
+        done = warm_run(stillair(*words), timeout_s=90)
         assert done.returncode in (0, 1), done.stderr
 
     data, tar = quiet.folder, tmp_path / "all.tar"
