@@ -103,6 +103,8 @@ export function StopReady({ chamber, may, owner }) {
   const { stop, at } = chamber;
   if (!stop.set_up) return null;
   const danger = chamber.alarms.some((alarm) => alarm.class === "alarm");
+  // The trial takes the supply: what is being built then is lost, so the service refuses it as well.
+  const works = chamber.job !== null && ["running", "paused"].includes(chamber.job.state);
   const causes = stop.on.map((each) => W.on[each]).join(" or ");
   const said =
     stop.tried_at === null
@@ -116,8 +118,10 @@ export function StopReady({ chamber, may, owner }) {
       ${may &&
       html`<${Twice} ask=${W.stop} question=${W.stop_really} yes=${W.stop_yes} no=${W.stop_no}
         work=${to(chamber)("now")} done=${() => undefined} />`}
+      ${owner && works && html`<p class="small">${W.try_later}</p>`}
       ${owner &&
       !danger &&
+      !works &&
       html`<${Twice} ask=${W.try} question=${W.try_really} yes=${W.try_yes} no=${W.try_no}
         work=${to(chamber)("try")} done=${() => undefined} />`}
     </div>`}

@@ -63,6 +63,7 @@ export const W = {
   try: "Try it for real",
   try_really:
     "This switches the machine off now, as in a fire. Let no job run and nothing be hot. Stand where you see the machine, and have the start button in reach.",
+  try_later: "To try it for real, wait until no job runs: a trial takes the machine's supply, and the job would be lost.",
   try_yes: "Switch it off now",
   try_no: "Not now",
   did_it: "Did the machine lose its supply, its lights and fans too?",
