@@ -62,12 +62,18 @@ function Held({ chamber, may }) {
 function Stopped({ chamber, may, owner }) {
   const { stop, at } = chamber;
   const trial = stop.cause === "trial";
+  const stands = chamber.alarms.filter((alarm) => alarm.condition);
+  // What keeps it off may be no more than that nobody has tapped: then a tap is the way on.
+  const alone =
+    stop.on.includes("attendance") &&
+    stands.some((alarm) => alarm.kind === "attendance_overdue") &&
+    !stands.some((alarm) => alarm.class === "alarm");
   const judged = trial && stop.tried_at !== null && stop.tried_at >= stop.since_at;
   return html`<div class="stands ${trial ? "supervisory" : "alarm"}">
     <${Shape} kind=${trial ? "supervisory" : "alarm"} />
     <div class="words" tabindex="-1">
       <p role="alert"><strong>${W.stopped(W.cause(stop.cause), stop.by, moment(stop.since_at, at))}</strong></p>
-      <p>${W.stays} ${!stop.may_reset ? W.burns : stop.has_button ? W.by_button : ""}</p>
+      <p>${W.stays} ${!stop.may_reset ? (alone ? W.nobody : W.stands) : stop.has_button ? W.by_button : ""}</p>
       ${trial && owner && (judged ? html`<p role="status">${W.noted}</p>` : html`<p><strong>${W.did_it}</strong></p>`)}
     </div>
     ${trial &&
