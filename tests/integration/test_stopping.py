@@ -75,13 +75,16 @@ def test_a_fire_stops_the_machine_and_a_person_lets_it_run_again(
     with burning(tmp_path, mail_server, more=stop_table(tmp_path), speed=60) as stage:
         wait_until(lambda: told(tmp_path) == ["run"], within_s=ANNOUNCED_S)
         assert stop_of(stage)["phase"] == "ready"
-        assert (
-            "The stop of the machine was never tried for real."
-            in (stage.service.now()["not_watched"])
-        )
+        assert stop_of(stage)["tried_at"] is None
         stage.light()
-        wait_until(lambda: stop_of(stage)["phase"] == "counting", within_s=ANNOUNCED_S)
-        counting = stop_of(stage)
+        seen: list[dict[str, Any]] = []  # asked once more it may be over, on a machine that is busy
+
+        def counts() -> bool:
+            seen.append(stop_of(stage))
+            return bool(seen[-1]["phase"] == "counting")
+
+        wait_until(counts, within_s=ANNOUNCED_S)
+        counting = seen[-1]
         assert counting["cause"] == "fire"
         assert counting["until_at"] > counting["since_at"]
         wait_until(lambda: is_stopped(tmp_path), within_s=ANNOUNCED_S)
@@ -230,7 +233,6 @@ def test_it_is_tried_for_real_and_the_date_is_kept(tmp_path: Path, mail_server: 
         stage.service.stop()
         stage.service.start()
         assert stop_of(stage)["tried_at"][:16] == tried["tried_at"][:16]
-        assert not any("never tried" in told for told in stage.service.now()["not_watched"])
 
 
 # --- by message -------------------------------------------------------------------

@@ -295,7 +295,7 @@ class StopDesk:
         if in_the_way(self.plan.on, alarms, events):
             raise CommandRefused(
                 Refusal.CONFLICT,
-                "it stays off while smoke, fire or what stopped it stands",
+                "it stays off while smoke, fire or anything else stands for which it is stopped",
             )
         # What is over but not cleared yet has had its stop.
         self.state = self._moved(t_s, Word.RESET, by=by, spared=self._standing(alarms, events))

@@ -224,10 +224,9 @@ def _camera(drivers: Drivers, board: Board | None, prefix: str) -> Iterator[Foun
         return made
 
     remedy = camera_remedy(of.kind, board)
+    own_pace = of.kind is not CameraKind.SIMULATED
     try:
-        described, fitness = look(
-            camera, drivers.clock, own_pace=of.kind is not CameraKind.SIMULATED
-        )
+        described, fitness = look(camera, drivers.clock, own_pace=own_pace)
     except CameraError as error:
         told = f"{error.reason} ({error.source})"
         yield Found(thing, State.UNFIT, told, error.remedy or remedy)
@@ -239,7 +238,7 @@ def _camera(drivers: Drivers, board: Board | None, prefix: str) -> Iterator[Foun
         yield Found(thing, State.UNFIT, f"{type(error).__name__}: {error}", remedy)
     else:
         yield Found(thing, State.FIT, f"gives pictures ({described})", lasting_name(of.source))
-        for facet in facets(fitness, drivers.settings.chamber.width_mm):
+        for facet in facets(fitness, drivers.settings.chamber.width_mm, own_pace=own_pace):
             state = State.UNFIT if facet.remedy else State.FIT
             if not facet.is_judged:
                 state = State.NOT_TRIED

@@ -149,4 +149,6 @@ def ailing(body: bytes) -> str:
         said = None
     if not isinstance(said, dict) or said.get("status") not in ("ok", "impaired"):
         return "what it says is no heartbeat"
+    if said.get("lost") is True:
+        return "the broker has lost touch with it"  # said for it, by what it left there
     return "" if said.get("watching", True) is True else "it says that its watch stands still"
