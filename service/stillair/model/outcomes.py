@@ -19,6 +19,7 @@ from stillair.model.kinds import (
     Priority,
     SignalClass,
 )
+from stillair.model.logs import LogTold
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,6 +268,7 @@ class Outcome:
     diagnoses: tuple[JobDiagnosis, ...] = ()
     judgements: tuple[EventJudged, ...] = ()
     duties: tuple[Duty, ...] = ()
+    logs: tuple[LogTold, ...] = ()
 
     @property
     def empty(self) -> bool:
@@ -281,6 +283,7 @@ class Outcome:
             or self.diagnoses
             or self.judgements
             or self.duties
+            or self.logs
         )
 
 

@@ -9,6 +9,7 @@ from enum import StrEnum
 from stillair.errors import ReadingFault
 from stillair.model.duties import Heard, PartTried, RouteTried
 from stillair.model.kinds import ContactKind, Detail, JobOutcome, Kind
+from stillair.model.logs import JobLog, PieceOutcome
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,6 +217,18 @@ class TellOutcome(Command):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TellLog(Command):
+    """A word on how a job was prepared or a piece came out; fields as in `LogTold`."""
+
+    job: str
+    log: JobLog = field(default_factory=JobLog)
+    named: tuple[str, ...] = ()
+    piece: PieceOutcome | None = None
+    piece_named: tuple[str, ...] = ()
+    gone: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Acknowledge(Command):
     alarm: str
 
@@ -348,7 +361,9 @@ class ResetStop(Command):
     """Let the machine run again; only from near it."""
 
 
-JobCommand = StartJob | PauseJob | ResumeJob | FinishJob | ReportHeight | AddNote | TellOutcome
+JobCommand = (
+    StartJob | PauseJob | ResumeJob | FinishJob | ReportHeight | AddNote | TellOutcome | TellLog
+)
 AlarmCommand = Acknowledge | Reset | Shelve | Unshelve
 QuietCommand = ExpectOpening | EndOpening | TakeOut | PutBack
 StopCommand = HoldStop | StopNow | StopTried | ResetStop

@@ -89,7 +89,7 @@ class LookingBack:
         From any thread. Of a job's changes most only tell its height.
         """
         news = any(
-            entry.topic == "outcome"
+            entry.topic in ("outcome", "log")
             or (entry.topic == "job" and entry.body["state"] == JobPhase.FINISHED.value)
             or (entry.topic == "job" and entry.body["height_mm"] is None)
             for entry in entries

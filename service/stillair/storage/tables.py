@@ -44,7 +44,7 @@ class Ledger(JournalTable, table=True):
     parcel: str = Field(sa_type=Text)  # which outcome brought it; keeps a second commit harmless
     part: int
     chamber: str = Field(sa_type=Text)
-    topic: str = Field(sa_type=Text)  # event, alarm, job, note, outcome, diagnosis, judgement
+    topic: str = Field(sa_type=Text)  # event, alarm, job, note, outcome, log, diagnosis, judgement
     kind: str = Field(sa_type=Text)
     job: str | None = Field(default=None, sa_type=Text)
     event: int | None = None
@@ -91,15 +91,15 @@ class JobRow(_Current, table=True):
 
 
 class JobSaid(_Current, table=True):
-    """The newest word on each job: how it came out, and what it said of its box."""
+    """The newest word on each job: how it came out, its log, and what it said of its box."""
 
     __tablename__ = "job_said"
     __table_args__ = (Index("job_said_job", "job"), Index("job_said_word", "topic", "word"), KEYED)
 
     id: str = Field(primary_key=True, sa_type=Text)  # "<topic> <job>"
     job: str = Field(sa_type=Text)
-    topic: str = Field(sa_type=Text)  # outcome, diagnosis
-    word: str = Field(sa_type=Text)  # the outcome
+    topic: str = Field(sa_type=Text)  # outcome, log, diagnosis
+    word: str = Field(sa_type=Text)  # the outcome; of a log that of its worst piece
     seq: int = Field(sa_type=BigInteger)
 
 
