@@ -147,6 +147,7 @@ FILLED = {
     "{event}": "99",
     "{test}": "boat-shed-99",
     "{picture}": "0" * 32,
+    "{number}": "1",
     "{token}": "a-link.that-is-none",
     "{telephone}": "0" * 16,
 }

@@ -163,10 +163,10 @@ def _check_number(number: int) -> None:
 
 def _day(text: str) -> date:
     try:
-        day = date.fromisoformat(text) if len(text) == len("2026-11-03") else None
+        day = date.fromisoformat(text)
     except ValueError:
-        day = None
-    if day is None or day < EARLIEST:
+        day = EARLIEST
+    if day < EARLIEST or day.isoformat() != text:  # other forms of the standard are read as well
         raise _refused(f"a day is written like 2026-11-03, not {text[:20]!r}")
     return day
 
