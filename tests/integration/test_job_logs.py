@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
+from dataclasses import fields
 from typing import Any
 
 import pytest
 
-from running import RunningService
+from running import RunningService, wait_until
+from stillair.model import JobLog
 
 CHAMBER = """
 [chamber]
@@ -46,10 +47,7 @@ name = "room"
 place = "room"
 """
 FIN_BOX = {"name": "Fin box", "material": "ASA"}
-NOTHING = dict.fromkeys(
-    ("batch", "dried_h", "dried_c", "humidity_percent", "hold", "held_since")
-    + ("brim", "fan_percent", "nozzle_c", "bed_c", "toolpath")
-)
+NOTHING = dict.fromkeys(field.name for field in fields(JobLog))
 
 
 @pytest.fixture(scope="module")
@@ -232,3 +230,22 @@ def test_a_word_comes_down_the_stream(service: RunningService) -> None:
         tell(service, job, batch="ASA 12")
         found = next(line for line in lines if "ASA 12" in line)
     assert '"said": {"batch": "ASA 12"}' in found or '"said":{"batch":"ASA 12"}' in found
+
+
+def test_the_first_page_asks_about_a_job_that_is_over_until_somebody_says(
+    service: RunningService,
+) -> None:
+    job = begun(service)
+    wait_until(lambda: service.now()["unsaid"] is None, within_s=10)
+    service.post(f"/api/jobs/{job}/finish")
+    asked = wait_until(lambda: service.now()["unsaid"], within_s=10)
+    assert (asked["id"], asked["name"]) == (job, "Fin box")
+    assert asked["finished_at"] == service.get(f"/api/jobs/{job}")["finished_at"]
+    tell(service, job, batch="ASA 4")
+    assert service.now()["unsaid"] == asked
+    tell_piece(service, job, 1, outcome="flawed")
+    wait_until(lambda: service.now()["unsaid"] is None, within_s=10)
+    service.web.delete(f"/api/jobs/{job}/pieces/1")
+    wait_until(lambda: service.now()["unsaid"], within_s=10)
+    assert service.web.delete(f"/api/jobs/{job}").status_code == 200
+    assert service.now()["unsaid"] is None

@@ -164,6 +164,7 @@ class Service:
         """Tell nothing more of a job that was erased."""
         for chamber in self._chambers.values():
             chamber.stories.forget(job)
+            chamber.unsaid.forget(job)
 
     def on_time(self) -> bool:
         """Whether all that a restart would cure is as it should be.

@@ -51,6 +51,7 @@ from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
 from stillair.runtime.switching import machine_stops, route_trouble, stop_routes
 from stillair.runtime.tested import mark_with
+from stillair.runtime.unsaid import Unsaid
 from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
@@ -308,6 +309,7 @@ def _chamber(
         labels=labels,
         stories=Stories(key, service.last_hour(key, labels.timeline().epoch_s(clock.now_s()))),
         last_sound=last_sound,
+        unsaid=Unsaid(),
         supervisor=supervisor,
         loops=tuple(loops),
         sounder=sounder,
