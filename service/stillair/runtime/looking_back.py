@@ -2,8 +2,9 @@
 
 Three things, a few times a minute and never in the watch's thread: the diagnosis
 of each job once its box has cooled, the curve of the last sound job of the part
-that is being built, and which job's outcome is still to be told. What is missing is found in the journal, so nothing is
-lost when the service stops between a job's end and its diagnosis.
+that is being built, and which job's outcome is still to be told. What is missing
+is found in the journal, so nothing is lost when the service stops between a job's
+end and its diagnosis.
 """
 
 from __future__ import annotations
