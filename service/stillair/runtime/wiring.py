@@ -39,6 +39,7 @@ from stillair.runtime.labels import Labels
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.machine import SimulatedMachine
 from stillair.runtime.pausing import Pausing
+from stillair.runtime.photographs import Photographs
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import watch_plan
 from stillair.runtime.pushing import push_route
@@ -103,11 +104,15 @@ def build(
         on_lost=service.unwritable,
     )
     service.archive = ArchiveLoop(archive, service.troubles.archive)
+    files = PictureFiles(folder / PICTURES)
     service.pictures = Pictures(
-        PictureFiles(folder / PICTURES),
+        files,
         service.journal,
         clock=clock,
         on_trouble=service.troubles.pictures,
+    )
+    service.photographs = Photographs(
+        files=files, journal=service.journal, history=service.history, when=service.when
     )
     service.erasing = Erasing(
         journal=service.journal,

@@ -114,7 +114,7 @@ class PictureRow(_Current, table=True):
 
     number: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
     id: str = Field(sa_type=Text, unique=True)
-    part: str = Field(sa_type=Text)  # marked, moment, before, after, still
+    part: str = Field(sa_type=Text)  # marked, moment, before, after, still, photograph
     kind: str = Field(default="", sa_type=Text)  # the event's
     event: int | None = None
     job: str | None = Field(default=None, sa_type=Text)
