@@ -242,6 +242,10 @@ def status(service: RunningService, operation: str, headers: dict[str, str]) -> 
     for name, value in FILLED.items():
         path = path.replace(name, value)
     body: object = {} if method == "POST" else None
+    if operation == "POST /api/jobs/{job}/photographs":  # a picture, and no JSON
+        headers = {**headers, "content-type": "image/jpeg"}
+        with service.web.stream(method, path, content=b"none", headers=headers) as sent:
+            return sent.status_code
     with service.web.stream(method, path, json=body, headers=headers) as answer:
         return answer.status_code  # the live stream has no end
 

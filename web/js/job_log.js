@@ -1,7 +1,7 @@
 /** A job's log, filled in at the machine: how each piece came out, how the job was prepared. */
 
 import { useEffect, useId, useRef, useState } from "../vendor/preact-hooks.js";
-import { Refused, useWork } from "./act.js";
+import { Refused } from "./act.js";
 import { get, request } from "./ask.js";
 import { html } from "./html.js";
 import { Photographs } from "./photographs.js";
@@ -15,7 +15,7 @@ import { height, typed } from "./units.js";
 /** @typedef {import("./types.js").LogSaid} LogSaid */
 /** @typedef {import("./types.js").Outcome} Outcome */
 /** @typedef {import("./types.js").Piece} Piece */
-/** @typedef {(method: string, path: string, body: unknown) => Promise<void>} Send */
+/** Tells the service, and fetches what stands then; throws. @typedef {(method: string, path: string, body: unknown, words: string) => Promise<void>} Send */
 
 const WORDS = /** @type {Outcome[]} */ (["sound", "flawed", "failed"]);
 const HIGHEST_MM = 2000;
@@ -40,18 +40,14 @@ export function JobLogPart({ job, when, may }) {
   const asked = may && job.state === "finished" && job.outcome === null;
   const [open, setOpen] = useState(asked);
   const { said, failed, again } = useLog(job.id, when);
-  const { busy, error, run, refuse } = useWork();
   const [told, setTold] = useState("");
   const path = `/api/jobs/${encodeURIComponent(job.id)}`;
-  /** @param {string} method  @param {string} what  @param {unknown} body  @param {string} words */
+  /** @type {Send} */
   const send = async (method, what, body, words) => {
     setTold("");
-    const went = await run(async () => {
-      await request(`${path}${what}`, { method, body });
-      await again();
-    });
-    if (went) setTold(words);
-    return went;
+    await request(`${path}${what}`, { method, body });
+    await again();
+    setTold(words);
   };
   return html`<details class="job-log" open=${open}
     onToggle=${(/** @type {any} */ event) => setOpen(event.currentTarget.open)}>
@@ -59,10 +55,9 @@ export function JobLogPart({ job, when, may }) {
     ${open && failed && html`<p role="alert">${L.failed} ${failed}</p>`}
     ${open &&
     said &&
-    html`<p class="said" role="status">${busy ? L.sending : told}</p>
-      <${Refused} error=${error} />
-      <${Pieces} said=${said} may=${may} send=${send} refuse=${refuse} />
-      <${Prepared} said=${said} may=${may} send=${send} refuse=${refuse} />
+    html`<p class="said" role="status">${told}</p>
+      <${Pieces} said=${said} may=${may} send=${send} />
+      <${Prepared} said=${said} may=${may} send=${send} />
       <${Photographs} job=${job} when=${when} may=${may} />
       ${said.by && html`<p class="small">${L.by(said.by)}</p>`}`}
   </details>`;
@@ -73,25 +68,28 @@ export function AskOf({ job }) {
   return html`<p class="ask-of" data-near>${L.cooled(job.name)} <a class="way" href=${jobAddress(job.id)}>${L.whole}</a></p>`;
 }
 
-/** @param {{said: LogSaid, may: boolean, send: any, refuse: (why: string) => void}} props */
-function Pieces({ said, may, send, refuse }) {
+/** @param {{said: LogSaid, may: boolean, send: Send}} props */
+function Pieces({ said, may, send }) {
+  const { error, tell } = useTelling();
   const { pieces } = said;
   const numbers = pieces.map((piece) => piece.number);
   const next = Math.max(0, ...numbers) + 1;
   return html`<section aria-label=${L.pieces}>
     <h3>${L.pieces}</h3>
     ${pieces.length === 0 && html`<p>${L.no_pieces}</p>`}
-    ${pieces.map((piece) => html`<${PiecePart} key=${piece.number} piece=${piece} may=${may} send=${send} refuse=${refuse} />`)}
+    ${pieces.map((piece) => html`<${PiecePart} key=${piece.number} piece=${piece} may=${may} send=${send} />`)}
     ${may &&
     next <= MOST_PIECES &&
     html`<div class="acts">
-      <button type="button" class="act" onClick=${() => send("PUT", `/pieces/${next}`, {}, L.kept(L.piece(next)))}>${L.more}</button>
+      <button type="button" class="act" onClick=${() => tell(() => send("PUT", `/pieces/${next}`, {}, L.kept(L.piece(next))))}>${L.more}</button>
+      <${Refused} error=${error} />
     </div>`}
   </section>`;
 }
 
-/** @param {{piece: Piece, may: boolean, send: any, refuse: (why: string) => void}} props */
-function PiecePart({ piece, may, send, refuse }) {
+/** @param {{piece: Piece, may: boolean, send: Send}} props */
+function PiecePart({ piece, may, send }) {
+  const { error, tell } = useTelling();
   const { number, place, outcome, flaws } = piece;
   const [adding, setAdding] = useState(false);
   const button = useRef(/** @type {HTMLElement | null} */ (null));
@@ -103,7 +101,7 @@ function PiecePart({ piece, may, send, refuse }) {
       <${FlawList} flaws=${flaws} />
     </div>`;
   }
-  const tell = (/** @type {object} */ body) => send("PUT", path, body, L.kept(name));
+  const say = (/** @type {object} */ body) => tell(() => send("PUT", path, body, L.kept(name)));
   const close = () => {
     setAdding(false);
     button.current?.focus();
@@ -113,18 +111,19 @@ function PiecePart({ piece, may, send, refuse }) {
       <span aria-hidden="true">${name}</span>
       ${WORDS.map(
         (word) => html`<button type="button" key=${word} aria-pressed=${word === outcome}
-          onClick=${() => tell({ outcome: word === outcome ? null : word })}>${L.words[word]}</button>`,
+          onClick=${() => say({ outcome: word === outcome ? null : word })}>${L.words[word]}</button>`,
       )}
     </div>
-    <${Choice} label=${L.where} words=${SPOTS} value=${place} choose=${(/** @type {string | null} */ spot) => tell({ place: spot })} />
-    <${FlawList} flaws=${flaws} remove=${(/** @type {number} */ i) => tell({ flaws: flaws.filter((_, j) => j !== i) })} />
+    <${Choice} label=${L.where} words=${SPOTS} value=${place} choose=${(/** @type {string | null} */ spot) => say({ place: spot })} />
+    <${FlawList} flaws=${flaws} remove=${(/** @type {number} */ i) => say({ flaws: flaws.filter((_, j) => j !== i) })} />
     <div class="acts">
       <button type="button" class="act slight" ref=${button} aria-expanded=${adding} onClick=${() => setAdding(!adding)}>${L.flaw}</button>
-      <button type="button" class="act slight" onClick=${() => send("DELETE", path, undefined, L.took_back(name))}>${L.gone(number)}</button>
+      <button type="button" class="act slight" onClick=${() => tell(() => send("DELETE", path, undefined, L.took_back(name)))}>${L.gone(number)}</button>
     </div>
+    <${Refused} error=${error} />
     ${adding &&
-    html`<${NewFlaw} refuse=${refuse} close=${close}
-      keep=${async (/** @type {Flaw} */ flaw) => (await tell({ flaws: [...flaws, flaw] })) && close()} />`}
+    html`<${NewFlaw} close=${close}
+      keep=${async (/** @type {Flaw} */ flaw) => (await say({ flaws: [...flaws, flaw] })) && close()} />`}
   </div>`;
 }
 
@@ -141,8 +140,9 @@ function FlawList({ flaws, remove }) {
   </ul>`;
 }
 
-/** @param {{keep: (flaw: Flaw) => Promise<unknown>, refuse: (why: string) => void, close: () => void}} props */
-function NewFlaw({ keep, refuse, close }) {
+/** @param {{keep: (flaw: Flaw) => Promise<unknown>, close: () => void}} props */
+function NewFlaw({ keep, close }) {
+  const [wrong, setWrong] = useState("");
   const [kind, setKind] = useState(/** @type {string | null} */ (FLAWS[0]));
   const [high, setHigh] = useState("");
   const [place, setPlace] = useState(/** @type {string | null} */ (null));
@@ -155,14 +155,16 @@ function NewFlaw({ keep, refuse, close }) {
     onSubmit=${(/** @type {Event} */ event) => {
       event.preventDefault();
       const height_mm = high.trim() ? typed(high) : null;
-      if (height_mm !== null && !(height_mm >= 0 && height_mm <= HIGHEST_MM)) refuse(L.height_wrong);
+      if (height_mm !== null && !(height_mm >= 0 && height_mm <= HIGHEST_MM)) setWrong(L.height_wrong);
       else keep({ kind: kind ?? FLAWS[0], height_mm, place, text: text.trim() });
     }}
   >
     <${Choice} label=${L.kind} words=${FLAWS} value=${kind} choose=${setKind} must first />
     <label for=${`${id}-high`}>${L.height}</label>
     <input id=${`${id}-high`} inputmode="decimal" autocomplete="off" value=${high}
-      onInput=${(/** @type {any} */ event) => setHigh(event.target.value)} />
+      aria-invalid=${wrong ? "true" : undefined}
+      onInput=${(/** @type {any} */ event) => (setHigh(event.target.value), setWrong(""))} />
+    <${Refused} error=${wrong} />
     <${Choice} label=${L.where} words=${SPOTS} value=${place} choose=${setPlace} />
     <label for=${`${id}-text`}>${L.text}</label>
     <input id=${`${id}-text`} maxlength="200" autocomplete="off" value=${text}
@@ -174,8 +176,9 @@ function NewFlaw({ keep, refuse, close }) {
   </form>`;
 }
 
-/** @param {{said: LogSaid, may: boolean, send: any, refuse: (why: string) => void}} props */
-function Prepared({ said, may, send, refuse }) {
+/** @param {{said: LogSaid, may: boolean, send: Send}} props */
+function Prepared({ said, may, send }) {
+  const { error, tell } = useTelling();
   const { log, last_time } = said;
   const named = FIELDS.filter(([name]) => log[name] !== null);
   if (!may) {
@@ -188,40 +191,51 @@ function Prepared({ said, may, send, refuse }) {
     <h3>${L.prepared}</h3>
     ${last_time &&
     html`<div class="acts">
-      <button type="button" class="act" onClick=${() => send("PATCH", "/log", last_time.log, L.filled)}>${L.last_time(last_time.name)}</button>
+      <button type="button" class="act" onClick=${() => tell(() => send("PATCH", "/log", last_time.log, L.filled))}>${L.last_time(last_time.name)}</button>
+      <${Refused} error=${error} />
     </div>`}
     <div class="fields">
       ${FIELDS.map(([name, sort]) => {
-        const tell = (/** @type {unknown} */ value) =>
+        const say = (/** @type {unknown} */ value) =>
           send("PATCH", "/log", { [name]: value }, (value === null ? L.took_back : L.kept)(L.fields[name]));
-        return Array.isArray(sort)
-          ? html`<${Choice} key=${name} label=${L.fields[name]} words=${sort} value=${log[name]} choose=${tell} />`
-          : html`<${Line} key=${name} label=${L.fields[name]} sort=${sort} value=${log[name]} tell=${tell} refuse=${refuse} />`;
+        const field = { key: name, label: L.fields[name], value: log[name], say };
+        return Array.isArray(sort) ? html`<${Listed} ...${field} words=${sort} />` : html`<${Line} ...${field} sort=${sort} />`;
       })}
     </div>
   </section>`;
 }
 
+/** @param {{label: string, words: string[], value: string | null, say: (value: unknown) => Promise<void>}} props */
+function Listed({ label, words, value, say }) {
+  const { error, tell } = useTelling();
+  return html`<div class="field">
+    <${Choice} label=${label} words=${words} value=${value} choose=${(/** @type {string | null} */ word) => tell(() => say(word))} />
+    <${Refused} error=${error} />
+  </div>`;
+}
+
 /**
  * One line that is kept when it is left; what is being typed stays whatever comes from elsewhere.
  * @param {{label: string, sort: "day" | "line" | "number", value: string | number | null,
- *   tell: (value: unknown) => Promise<boolean>, refuse: (why: string) => void}} props
+ *   say: (value: unknown) => Promise<void>}} props
  */
-function Line({ label, sort, value, tell, refuse }) {
+function Line({ label, sort, value, say }) {
   const [draft, setDraft] = useState(/** @type {string | null} */ (null));
+  const { error, tell, refuse } = useTelling();
   const id = useId();
   const keep = async () => {
     if (draft === null) return;
     const text = draft.trim();
     const number = sort === "number" && text !== "";
     if (number && !Number.isFinite(typed(text))) refuse(L.number_wrong(label));
-    else if (text === String(value ?? "") || (await tell(text === "" ? null : number ? typed(text) : text))) setDraft(null);
+    else if (await tell(() => say(text === "" ? null : number ? typed(text) : text))) setDraft(null);
   };
   return html`<div class="field">
     <label for=${id}>${label}</label>
     <input id=${id} type=${sort === "day" ? "date" : "text"} inputmode=${sort === "number" ? "decimal" : undefined}
-      autocomplete="off" maxlength="120" value=${draft ?? String(value ?? "")}
+      autocomplete="off" maxlength="120" value=${draft ?? String(value ?? "")} aria-invalid=${error ? "true" : undefined}
       onInput=${(/** @type {any} */ event) => setDraft(event.target.value)} onChange=${keep} />
+    <${Refused} error=${error} />
   </div>`;
 }
 
@@ -245,6 +259,29 @@ function Choice({ label, words, value, choose, must = false, first = false }) {
 }
 
 /**
+ * Tells one thing after the other, however quickly they are tapped, and why one was not taken.
+ * @returns {{error: string, tell: (work: () => Promise<void>) => Promise<boolean>, refuse: (why: string) => void}}
+ */
+function useTelling() {
+  const [error, setError] = useState("");
+  const turn = useRef(Promise.resolve(true));
+  const tell = (/** @type {() => Promise<void>} */ work) => {
+    turn.current = turn.current.then(async () => {
+      try {
+        await work();
+        setError("");
+        return true;
+      } catch (failure) {
+        setError(failure instanceof Error ? failure.message : String(failure));
+        return false;
+      }
+    });
+    return turn.current;
+  };
+  return { error, tell, refuse: setError };
+}
+
+/**
  * @param {string} job  @param {string} when
  * @returns {{said: LogSaid | null, failed: string, again: () => Promise<void>}}
  */
@@ -257,7 +294,7 @@ function useLog(job, when) {
     if (turn === asked.current) setKnown({ job, said, failed: "" });
   };
   useEffect(() => {
-    again().catch((error) => setKnown((before) => ({ job, said: before.job === job ? before.said : null, failed: String(error.message ?? error) })));
+    again().catch((error) => setKnown((/** @type {any} */ before) => ({ job, said: before.job === job ? before.said : null, failed: String(error.message ?? error) })));
     return () => {
       asked.current++;
     };

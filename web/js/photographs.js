@@ -51,7 +51,7 @@ export function Photographs({ job, when, may }) {
     <p class="said" role="status">${told}</p>
     <${Refused} error=${error} />
     <ul class="photographs">
-      ${items.map((item, i) => {
+      ${items.map((/** @type {KeptPicture} */ item, /** @type {number} */ i) => {
         const name = L.photograph(i + 1, moment(item.at, job.started_at));
         return html`<li key=${item.id}>
           <a href=${`/api/pictures/${item.id}`}><img src=${`/api/pictures/${item.id}`} alt=${name} loading="lazy" /></a>

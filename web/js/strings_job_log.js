@@ -41,7 +41,6 @@ export const L = {
   keep: "Keep",
   take_back: "Take back",
   cancel: "Leave it",
-  sending: "Just a moment",
 
   prepared: "How it was prepared",
   fields: FIELDS,
