@@ -7,7 +7,7 @@ import { html } from "./html.js";
 import { Photographs } from "./photographs.js";
 import { jobAddress } from "./route.js";
 import { BRIMS, FLAWS, HOLDS, L, SPOTS } from "./strings_job_log.js";
-import { height, typed } from "./units.js";
+import { typed } from "./units.js";
 
 /** @typedef {import("./types.js").Flaw} Flaw */
 /** @typedef {import("./types.js").Job} Job */
@@ -133,7 +133,7 @@ function FlawList({ flaws, remove }) {
   return html`<ul class="flaws">
     ${flaws.map(
       (flaw, i) => html`<li key=${i}>
-        ${L.flawed(flaw, flaw.height_mm === null ? "" : height(flaw.height_mm))}
+        ${L.flawed(flaw)}
         ${remove && html` <button type="button" class="act slight" onClick=${() => remove(i)}>${L.take_back}</button>`}
       </li>`,
     )}

@@ -30,9 +30,9 @@ export const L = {
   /** @type {Record<import("./types.js").Outcome, string>} */
   words: { sound: "sound", flawed: "flawed", failed: "failed" },
   flaw: "What is wrong with it",
-  /** @param {import("./types.js").Flaw} flaw  @param {string} high */
-  flawed: (flaw, high) =>
-    [flaw.kind, high && `at ${high}`, flaw.place && `at the ${flaw.place}`].filter(Boolean).join(", ") +
+  /** A flaw's height to the layer, as it was told. @param {import("./types.js").Flaw} flaw */
+  flawed: (flaw) =>
+    [flaw.kind, flaw.height_mm !== null && `at ${flaw.height_mm}\u00a0mm`, flaw.place && `at the ${flaw.place}`].filter(Boolean).join(", ") +
     (flaw.text ? `: ${flaw.text}` : ""),
   kind: "Which flaw",
   height: "Height of it, in mm",
