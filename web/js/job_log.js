@@ -223,9 +223,8 @@ function Line({ label, sort, value, say }) {
   const [draft, setDraft] = useState(/** @type {string | null} */ (null));
   const { error, tell, refuse } = useTelling();
   const id = useId();
-  const keep = async () => {
-    if (draft === null) return;
-    const text = draft.trim();
+  const keep = async (/** @type {any} */ event) => {
+    const text = event.target.value.trim();
     const number = sort === "number" && text !== "";
     if (number && !Number.isFinite(typed(text))) refuse(L.number_wrong(label));
     else if (await tell(() => say(text === "" ? null : number ? typed(text) : text))) setDraft(null);
