@@ -11,7 +11,7 @@
  * @property {string} name         of the chamber
  * @property {string} family       real, recorded or simulated
  * @property {string} at           now, as the chamber has it
- * @property {{class: string, text: string, raised_at: string, changed_at: string, condition: boolean,
+ * @property {{class: string, text: string, began_at: string, condition: boolean,
  *   annunciation: string, suppression: string, acknowledged_by: string | null, shelved_until: string | null}} alarm
  * @property {boolean} danger
  * @property {boolean} can_see
@@ -40,7 +40,7 @@ const T = {
     recorded: "Recorded: this happened once, and isn't so now.",
   }),
   since: (/** @type {string} */ at, /** @type {string} */ lasting) => `Since ${at}, for ${lasting}`,
-  over: (/** @type {string} */ began, /** @type {string} */ ended) => `It began at ${began} and is over since ${ended}`,
+  over: (/** @type {string} */ began) => `It began at ${began} and is over`,
   unseen: "nobody has seen it yet",
   seen: (/** @type {string | null} */ by) => (by ? `seen by ${by}` : "seen"),
   quiet_until: (/** @type {string} */ at) => `quiet until ${at}`,
@@ -112,9 +112,9 @@ function show(it) {
   say("mark", T.family[it.family] ?? "");
   say("head", it.danger ? `${T.class.alarm}: ${head}` : head);
   say("rest", rest);
-  const began = clock(alarm.raised_at, at);
-  const lasting = duration((Date.parse(at) - Date.parse(alarm.raised_at)) / 1000);
-  const when = alarm.condition ? T.since(began, lasting) : T.over(began, clock(alarm.changed_at, at));
+  const began = clock(alarm.began_at, at);
+  const lasting = duration((Date.parse(at) - Date.parse(alarm.began_at)) / 1000);
+  const when = alarm.condition ? T.since(began, lasting) : T.over(began);
   say("when", `${it.name}. ${it.danger ? "" : `${T.class[alarm.class] ?? ""}. `}${when}; ${state(it)}.`);
   part("danger").hidden = !it.danger;
   seen.hidden = !it.can_see;
