@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sqlite3
-import stat
 import subprocess
 from collections.abc import Iterator
 from contextlib import closing
@@ -367,16 +366,21 @@ def test_a_link_leads_to_where_telephones_open_the_page(
         assert running.base in found["links in messages"]["told"]
 
 
-def test_a_backup_has_the_key_so_that_links_outlast_a_card(
+def test_links_of_before_answer_nothing_once_alarms_are_counted_anew(
     tmp_path: Path, mail_server: MailServer
 ) -> None:
     with shed(tmp_path, mail_server) as running:
         running.order("contact_on", contact="smoke detector", for_s=36_000.0)
         token = running.link(COX, "detector").rpartition("/")[2]
         backup.make(running.data, tmp_path / "mine.tar", datetime.now(UTC))
+    assert isinstance(Answers(running.data).read(token, datetime.now(UTC)), Answer)
     backup.restore(tmp_path / "mine.tar", tmp_path / "card", datetime.now(UTC))
-    assert isinstance(Answers(tmp_path / "card").read(token, datetime.now(UTC)), Answer)
-    assert stat.S_IMODE((tmp_path / "card" / FILE_NAME).stat().st_mode) == 0o600
+    assert not (tmp_path / "card" / FILE_NAME).exists(), "alarms since then are counted once more"
+    for file in running.data.glob("journal.db*"):
+        file.unlink()
+    with shed(tmp_path, mail_server) as running:
+        refused = running.web.get(api(f"/answer/{token}"))
+        assert (refused.status_code, "withdrawn" in refused.text) == (404, True)
 
 
 def test_without_a_way_in_for_telephones_mail_has_no_link(

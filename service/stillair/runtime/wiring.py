@@ -154,12 +154,12 @@ def build(
         check_stop=lambda key: stops[key].tried() if key in stops else None,
     )
     service.housekeeping.each_minute("alarm tests", service.alarm_tests.look, second=11)
-    answers = Answers(folder)
-    answers.look()  # now, so that no message waits for it
-    service.housekeeping.each_minute("answer links", answers.look, second=11)
     service.answering = Answering(
-        answers, chambers=service.chambers, kept=service.history, wall=clock.wall
+        Answers(folder), chambers=service.chambers, kept=service.history, wall=clock.wall
     )
+    look = partial(service.answering.look, service.journal)
+    look()  # now, so that no message waits for it
+    service.housekeeping.each_minute("answer links", look, second=11)
     service.setting_up.links = service.answering.found
     service.courier = Courier(
         service.journal,
