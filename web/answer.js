@@ -16,6 +16,7 @@
  * @property {boolean} danger
  * @property {boolean} can_see
  * @property {boolean} can_quiet
+ * @property {Record<string, number | null>} temperatures  now, as on the first page
  * @property {number} quiet_minutes
  * @property {boolean} stored
  * @property {string | null} picture
@@ -243,13 +244,14 @@ function draw({ time_s, sensors }) {
     const line = `line-${(i % LINES) + 1}`;
     parts.push(drawn("path", { class: `trace ${line}`, d: path }));
     const last = /** @type {number} */ (column.filter((t) => t !== null).pop());
-    return { name, line, last, at: y(last) };
+    const now = shown?.temperatures[name] ?? null; // the line may end earlier than now
+    return { name, line, now, at: y(last) };
   });
   let free = TOP;
-  for (const { name, line, last, at } of ends.sort((a, b) => a.at - b.at)) {
+  for (const { name, line, now, at } of ends.sort((a, b) => a.at - b.at)) {
     free = Math.max(free, at);
     const short = name.length > 9 ? `${name.slice(0, 8)}…` : name;
-    parts.push(drawn("text", { class: line, x: RIGHT + 6, y: free + 4 }, `${short} ${last.toFixed(1)}`));
+    parts.push(drawn("text", { class: line, x: RIGHT + 6, y: free + 4 }, now === null ? short : `${short} ${now.toFixed(1)}`));
     free += PITCH;
   }
   const svg = /** @type {Element} */ (figure.querySelector("svg"));
@@ -266,13 +268,16 @@ function draw({ time_s, sensors }) {
 async function hour() {
   try {
     const answer = shown ? await ask(shown.readings) : null;
-    if (answer?.ok) draw(await answer.json());
+    if (!answer?.ok) return;
+    columns = await answer.json();
+    draw(columns);
   } catch {
     // Out of touch: said above.
   }
 }
 
 let hour_at_ms = -Infinity;
+let columns = /** @type {Columns} */ ({ time_s: [], sensors: {} });
 async function round() {
   if (document.visibilityState === "visible") {
     if (!(await look())) return;
@@ -280,7 +285,7 @@ async function round() {
     if (performance.now() - hour_at_ms > HOUR_EVERY_MS) {
       hour_at_ms = performance.now();
       await hour();
-    }
+    } else draw(columns); // with the present temperatures
   }
   setTimeout(round, EVERY_MS);
 }

@@ -81,6 +81,12 @@ def test_it_shows_that_alarm_its_picture_and_its_last_hour(burning: Shed) -> Non
     readings = burning.web.get(shown["readings"]).json()
     assert list(readings["sensors"]) == ["top", "low"], "the air, coloured as on the first page"
     assert any(t is not None for t in readings["sensors"]["top"])
+    page = {
+        s["name"]: s["temperature_c"] for s in burning.ask("/api/now")["chambers"][0]["sensors"]
+    }
+    assert shown["temperatures"] == {
+        name: pytest.approx(page[name], abs=1.0) for name in ("top", "low")
+    }, "the same as on the first page, but for the moments between"
 
 
 def test_a_link_opens_nothing_else(burning: Shed) -> None:

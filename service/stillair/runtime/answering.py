@@ -184,6 +184,17 @@ class Answering:
             ),
             "quiet_minutes": QUIET_MINUTES,
             "watched": chamber.camera is not None,
+            "temperatures": self._temperatures(chamber, alarm),
+        }
+
+    @staticmethod
+    def _temperatures(chamber: Chamber, alarm: Item) -> dict[str, float | None]:
+        """What each sensor reads this second, as the first page has it; None: nothing."""
+        names = _drawn(chamber, alarm)
+        return {
+            sensor.name: None if sensor.temperature_c is None else round(sensor.temperature_c, 2)
+            for sensor in chamber.supervisor.view.thermal.sensors
+            if sensor.name in names
         }
 
     def drawn(self, answer: Answer) -> tuple[str, ...]:
@@ -194,8 +205,12 @@ class Answering:
         chamber, alarm = self.chamber_of(answer), self.alarm(answer)
         if chamber is None or alarm is None:
             return ()
-        return tuple(
-            sensor.name
-            for sensor in chamber.settings.sensors
-            if sensor.place is Place.CHAMBER or sensor.name == alarm["subject"]
-        )
+        return _drawn(chamber, alarm)
+
+
+def _drawn(chamber: Chamber, alarm: Item) -> tuple[str, ...]:
+    return tuple(
+        sensor.name
+        for sensor in chamber.settings.sensors
+        if sensor.place is Place.CHAMBER or sensor.name == alarm["subject"]
+    )
