@@ -23,7 +23,7 @@ import argparse
 import random
 import sys
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -306,7 +306,7 @@ class Weeks:
         if int(from_s) == at_s:
             said = self.step(self._sign(kind, t_s, begins=True))
             self.told.dangers += 1
-            told = {n.route for n in said if is_danger(n.kind)}
+            told = {n.route for n in said if _tells(n, is_danger)}
             wanted = set(PEOPLE[0].routes) if kind is Kind.SMOKE else set(ROUTES)
             self.told.withheld += not wanted <= told
         elif from_s < at_s < from_s + 90.0 and kind is not Kind.DETECTOR_CONTACT:
@@ -322,6 +322,11 @@ class Weeks:
         return Sign(Sense.CAMERA, name, t_s, t_s, 0.9, ("camera",), lasting=kind is Kind.FIRE)
 
 
+def _tells(notice: Notice, what: Callable[[Kind], bool]) -> bool:
+    """Whether a message is about an event of such a kind."""
+    return isinstance(notice.kind, Kind) and what(notice.kind)
+
+
 def run(owner: str, weeks: int, seed: int) -> list[Figure]:
     """Live through the weeks with one kind of owner."""
     life = Weeks(owner, seed)
@@ -330,8 +335,8 @@ def run(owner: str, weeks: int, seed: int) -> list[Figure]:
         life.job(job)
     life.idle(float(weeks * WEEK_S), 18.0)
     told = life.told.notices
-    alarms = [n for n in told if not is_notice(n.kind) and not is_danger(n.kind)]
-    waited = [n for n in told if is_notice(n.kind)]
+    alarms = [n for n in told if not _tells(n, is_notice) and not _tells(n, is_danger)]
+    waited = [n for n in told if _tells(n, is_notice)]
     week_of = Counter(int(n.created_s // WEEK_S) for n in alarms if n.person == "captain")
     open_now = [a for a in life.watch.view().alarms if a.annunciation is not Annunciation.NORMAL]
     kinds = Counter(f"{n.kind.value} {n.stage}" for n in alarms)
@@ -343,7 +348,7 @@ def run(owner: str, weeks: int, seed: int) -> list[Figure]:
         Figure(f"{owner}: in the worst week", max(week_of.values(), default=0), ""),
         Figure(f"{owner}: to the cox", sum(n.person == "cox" for n in alarms) / weeks, "a week"),
         Figure(f"{owner}: what was waited for", len(waited) / weeks, "a week"),
-        Figure(f"{owner}: of danger", sum(is_danger(n.kind) for n in told) / weeks, "a week"),
+        Figure(f"{owner}: of danger", sum(_tells(n, is_danger) for n in told) / weeks, "a week"),
         Figure(f"{owner}: dangers", life.told.dangers, ""),
         Figure(
             f"{owner}: dangers not told at once to all whom they should reach",

@@ -47,6 +47,20 @@ def test_what_is_posted_arrives_as_it_is() -> None:
     assert (came.headers["x-shed"], came.body) == ("north", b'{"a": 1}')
 
 
+def test_what_is_not_due_any_more_once_the_server_is_there_is_not_posted() -> None:
+    asked: list[int] = []
+
+    def due() -> bool:
+        asked.append(len(server.posted))
+        return False
+
+    with receiving() as server, pytest.raises(PostError) as caught:
+        post(server.address(), b"{}", {}, timeout_s=5.0, due=due)
+    assert caught.value.retry
+    assert asked == [0]
+    assert server.posted == []
+
+
 @pytest.mark.parametrize(
     ("answer", "reason", "retry", "status", "wait_s"),
     [
