@@ -201,13 +201,13 @@ def _weather(
 ) -> tuple[str, str]:
     air = "" if air_c is None else figures.temperature(air_c)
     lasting = "" if since_s is None else f" for {figures.duration(t_s - since_s)}"
-    to_target = "" if target_c is None else f" of {figures.temperature(target_c)}"
     if phase is Phase.STEADY:
         words, tone = f"Warm and steady: {air}{lasting}", CALM
     elif phase is Phase.SOAK:
-        words, tone = f"Warm, not yet steady: {air}{to_target}", CALM
+        words, tone = f"Warm, not yet steady: {air}", CALM
         words += f", ready {ready}" if ready else ""
     elif phase is Phase.WARMING:
+        to_target = "" if target_c is None else f" of {figures.temperature(target_c)}"
         words, tone = f"Warming up: {air}{to_target}", CALM
         words += f", ready {ready}" if ready else ""
     elif phase is Phase.COOLING:
