@@ -67,7 +67,9 @@ def test_an_alarm_of_smoke_shows_its_place_and_what_was_seen(
     until(page, "document.querySelector('.stands .kept img').naturalWidth > 100")
     box = picture.bounding_box()
     assert box is not None
-    assert box["width"] >= min(300, width_px - 100)
+    assert box["width"] >= min(300, width_px / 2)
+    shape = picture.evaluate("picture => picture.naturalWidth / picture.naturalHeight")
+    assert box["width"] / box["height"] == pytest.approx(shape, rel=0.05), "no bars beside it"
     expect(alarm.locator("figcaption")).to_contain_text("outlined in red")
     expect(alarm.locator("figcaption")).to_contain_text("Simulated: nothing here is real.")
     expect(alarm).to_contain_text(
@@ -197,7 +199,8 @@ APART = """async ({ alarms, kept }) => {
     camera: { watched: true }, alarms: alarms.map((changed, i) => ({
       id: `x-${i}`, event: i + 1, class: "alarm", kind: "smoke", priority: "critical",
       suppression: "none", condition: true, annunciation: "acknowledged", text: "It is so.",
-      acknowledged_by: "this computer", raised_at: "2026-11-24T10:00:00Z", shelved_until: null,
+      acknowledged_by: "this computer", raised_at: "2026-11-24T10:00:00Z",
+      began_at: "2026-11-24T10:00:00Z", shelved_until: null,
       ...changed,
     })) };
   const place = document.createElement("div");
