@@ -163,6 +163,7 @@ class Job:
 
     `box` is what it was built in: "real", "recorded" or "simulated", and a mark
     of the enclosure. Only jobs of one box are compared; "" is not known.
+    `guessed`: nobody announced it; heat and motion did, and a person has not confirmed it.
     """
 
     id: str
@@ -178,6 +179,7 @@ class Job:
     paused_s: float = 0.0  # sum of all pauses that have ended
     paused_since_s: float | None = None
     box: str = ""
+    guessed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
