@@ -25,6 +25,7 @@ from stillair.config.inputs import (
     RecordingTable,
     SimulationTable,
 )
+from stillair.config.jobs import JobsTable
 from stillair.config.materials import MATERIALS, USUAL_LIMIT_C, Material, can_burn, weakest
 from stillair.config.reach import (
     AnySounder,
@@ -122,6 +123,7 @@ OUTGOING = {
     "alarm_test",
     "heartbeat",
     "neighbours",
+    "jobs",
 }
 # Whatever changes in one of these has to be tried anew by an alarm test.
 REACH = {"people", "mail", "mqtt", "webhook", "push", "sounder", "stop"}
@@ -158,6 +160,7 @@ class ChamberSettings(Table):
     mqtt: MqttTable | None = None
     attendance: AttendanceTable | None = None
     alarm_test: AlarmTestTable = AlarmTestTable()
+    jobs: JobsTable = JobsTable()
     webhook: WebhookTable | None = None
     page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None
