@@ -66,6 +66,7 @@ RIGHTS = {
     "GET /api/jobs": READ,
     "POST /api/jobs": "0-++---",  # narrow tokens: see below
     "GET /api/jobs/{job}": READ,
+    "PATCH /api/jobs/{job}": OPERATE,
     "DELETE /api/jobs/{job}": OWN,
     "DELETE /api/jobs/{job}/pictures": OWN,
     "POST /api/jobs/{job}/finish": JOBS,

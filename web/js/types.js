@@ -42,6 +42,7 @@
  * @property {string | null} paused_since_at
  * @property {Pause[]} [pauses]  asked for one job alone
  * @property {"real" | "recorded" | "simulated" | null} origin
+ * @property {boolean} guessed  nobody announced it, and nobody has confirmed it
  * @property {Outcome | null} outcome
  * @property {string | null} outcome_by
  * @property {string | null} outcome_at

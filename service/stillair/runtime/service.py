@@ -21,7 +21,7 @@ from stillair.alerts.push import PushRoute
 from stillair.clock import Clock
 from stillair.config.materials import weakest
 from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
-from stillair.model import Command, Outcome, Timeline, WatchMemory
+from stillair.model import Command, Job, Outcome, Timeline, WatchMemory
 from stillair.runtime import lines, tested
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
@@ -353,6 +353,14 @@ class Service:
         if item is None:
             raise CommandRefused(Refusal.UNKNOWN, "There is no such job.")
         return item
+
+    def job_now(self, job: str) -> tuple[Job, Timeline]:
+        """A job in its chamber's present time, and that. Raises `CommandRefused` (unknown)."""
+        timeline = self._chambers[self._owner_of(job, "job")].labels.timeline()
+        try:
+            return self.history.job_in(job, timeline), timeline
+        except KeyError:
+            raise CommandRefused(Refusal.UNKNOWN, "There is no such job.") from None
 
     def watched(self, key: str) -> Chamber:
         """The chamber of a key that `chamber` gave."""

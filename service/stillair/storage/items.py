@@ -109,6 +109,7 @@ def job_item(job: Job, timeline: Timeline, seq: int | None = None) -> Item:
         "paused_s": job.paused_s,
         "paused_since_at": _label(timeline, job.paused_since_s),
         "origin": job.box.partition(" ")[0] or None,
+        "guessed": job.guessed,
         "outcome": None,
         "outcome_by": None,
         "outcome_at": None,
