@@ -72,19 +72,19 @@ def solved() -> Solved:
     return solve(CASES, above_c, cells=10, followed=DEEPEST)
 
 
+COLUMNS = (
+    "thickness_mm",
+    "wait_s",
+    "soonest_s",
+    "nozzle_c",
+    "air_c",
+    "fan_share",
+    "side_per_mm",
+)
+
+
 def stack(case: Case, **other: Any) -> Stack:
-    column = {
-        of: np.array(getattr(case, of), dtype=np.float64)
-        for of in (
-            "thickness_mm",
-            "wait_s",
-            "soonest_s",
-            "nozzle_c",
-            "air_c",
-            "fan_share",
-            "side_per_mm",
-        )
-    }
+    column = {of: np.array(getattr(case, of), dtype=np.float64) for of in COLUMNS}
     made = Stack(**column, first=np.zeros(len(case.wait_s), dtype=bool), bed_c=case.bed_c)
     return replace(made, **other)
 
@@ -185,11 +185,8 @@ def test_where_all_is_alike_nothing_changes() -> None:
 
 def test_a_piece_built_after_another_begins_anew_on_the_bed() -> None:
     one = stack(PLAIN)
-    two = Stack(
-        *(np.tile(getattr(one, of), 2) for of in list(Stack.__slots__)[:7]),
-        first=np.arange(12) % 6 == 0,
-        bed_c=one.bed_c,
-    )
+    twice = {of: np.tile(getattr(one, of), 2) for of in COLUMNS}
+    two = replace(one, **twice, first=np.arange(12) % 6 == 0)
     alone, both = histories(one, [PLAIN.given], 105.0), histories(two, [PLAIN.given], 105.0)
     for of in ("below_c", "soonest_c", "joint_s"):
         np.testing.assert_allclose(getattr(both, of)[0], np.tile(getattr(alone, of)[0], 2))
@@ -198,11 +195,8 @@ def test_a_piece_built_after_another_begins_anew_on_the_bed() -> None:
 def test_many_layers_are_as_few_and_no_lump_is_lost() -> None:
     """Past every size of lump and more than one stretch of layers the course stays steady."""
     count = 900
-    long = stack(replace(PLAIN, **{
-        of: getattr(PLAIN, of)[:1] * count
-        for of in ("thickness_mm", "wait_s", "soonest_s", "nozzle_c", "air_c", "fan_share",
-                   "side_per_mm")
-    }), side_per_mm=np.full(count, 0.2))  # fmt: skip
+    many = replace(PLAIN, **{of: getattr(PLAIN, of)[:1] * count for of in COLUMNS})
+    long = stack(many, side_per_mm=np.full(count, 0.2))
     below_c = histories(long, [PLAIN.given], 105.0).below_c[0]
     assert np.abs(np.diff(below_c[200:])).max() < 0.3
     assert 50.0 < below_c[-1] < 245.0
@@ -235,5 +229,5 @@ def test_impossible_layers_are_brought_to_possible_ones() -> None:
 
 def test_nothing_gives_nothing() -> None:
     none = stack(PLAIN)
-    empty = Stack(*(getattr(none, of)[:0] for of in list(Stack.__slots__)[:8]), bed_c=100.0)
+    empty = replace(none, **{of: getattr(none, of)[:0] for of in (*COLUMNS, "first")})
     assert histories(empty, [PLAIN.given], 105.0).below_c.shape == (1, 0)

@@ -113,12 +113,14 @@ class Histories:
     joint_s: Column
 
 
-def histories(stack: Stack, conditions: Sequence[Conditions], above_c: float) -> Histories:
+def histories(
+    stack: Stack, conditions: Sequence[Conditions], above_c: float | None = None
+) -> Histories:
     """The thermal history of each layer under each choice of conditions.
 
-    `above_c` is the temperature that `joint_s` counts above. Values that no layer can
-    have are brought to the nearest that it can. Raises `ValueError` for columns of
-    different lengths or values that are no finite numbers.
+    `above_c` is the temperature that `joint_s` counts above; without one it is 0. Values
+    that no layer can have are brought to the nearest that it can. Raises `ValueError` for
+    columns of different lengths or values that are no finite numbers.
     """
     stack = _checked(stack)
     count, kinds = len(stack.thickness_mm), len(conditions)
@@ -139,6 +141,8 @@ def histories(stack: Stack, conditions: Sequence[Conditions], above_c: float) ->
         on = np.flatnonzero(covered[chunk])
         below_c[:, begin + on + 1] = column.top_c(stack.wait_s[chunk])[on].T
         soonest_c[:, begin + on + 1] = column.top_c(stack.soonest_s[chunk])[on].T
+        if above_c is None:
+            continue
         for deep, lasted_s in enumerate(column.joints_s(edges[chunk], above_c)):
             joint = np.arange(chunk.start, chunk.stop) - deep
             is_one = joint > since[chunk]

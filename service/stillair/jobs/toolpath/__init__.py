@@ -1,0 +1,1 @@
+"""Pure: what a toolpath does, layer by layer."""
