@@ -1,6 +1,6 @@
 """What was laid where, on a grid that grows with the part.
 
-At most 48 x 48 cells. It begins fine, and where road is laid beyond its edge the
+At most 96 x 96 cells, of which 48 x 48 are kept of the part itself. It begins fine, and where road is laid beyond its edge the
 cells become twice as wide and what is known is drawn together, so that neither the
 part's place nor its size has to be known beforehand.
 """
@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-SIDE: Final = 48
+SIDE: Final = 96  # twice what is kept: lines beside the part make it coarser
+MOST_KEPT: Final = 48
 CELLS: Final = SIDE * SIDE
 PACKED_BYTES: Final = CELLS // 8
 FINEST_MM: Final = 0.5  # about the width of a road
@@ -162,13 +163,18 @@ class Grid:
         i1, j1 = (
             min(self._cell(v) - f + 1, SIDE) for v, f in zip(box[2:], self._first, strict=True)
         )
+        cells = 1 if max(i1 - i0, j1 - j0) <= MOST_KEPT else 2
+        width, height = -(-(i1 - i0) // cells), -(-(j1 - j0) // cells)
+        whole = np.zeros((height * cells, width * cells), np.uint8)
         bits = bytearray()
         for group in groups:
             flags = np.unpackbits(np.bitwise_or.reduce(self._bits[group], axis=0))
-            bits += np.packbits(flags.reshape(SIDE, SIDE)[j0:j1, i0:i1]).tobytes()
+            whole[: j1 - j0, : i1 - i0] = flags.reshape(SIDE, SIDE)[j0:j1, i0:i1]
+            drawn = whole.reshape(height, cells, width, cells).max(axis=(1, 3))
+            bits += np.packbits(drawn).tobytes()
         i, j = self._first
         x_mm, y_mm = (i + i0) * self.cell_mm, (j + j0) * self.cell_mm
-        return Outlines(self.cell_mm, x_mm, y_mm, i1 - i0, j1 - j0, bytes(bits))
+        return Outlines(self.cell_mm * cells, x_mm, y_mm, width, height, bytes(bits))
 
     def _cell(self, value_mm: float) -> int:
         return floor(value_mm / self.cell_mm)
