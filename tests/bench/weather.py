@@ -16,14 +16,20 @@ from time import perf_counter
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2] / "service")]
+HERE = Path(__file__).resolve().parent
+sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "service")]
 
-from bench.figures import Figure, show
-from road_reference import Case, solve
-from stillair.jobs.roads import DEEPEST, Stack, histories
-from stillair.jobs.toolpath.layers import Layers
-from stillair.jobs.weather import Air, conditions, stack, weather
-from stillair.model.materials import MATERIALS
+from bench.figures import Figure, show  # noqa: E402 - the paths above come first
+from road_reference import Case, solve  # noqa: E402 - the paths above come first
+from stillair.jobs.roads import DEEPEST, Stack, histories  # noqa: E402 - the paths above
+from stillair.jobs.toolpath.layers import Layers  # noqa: E402 - the paths above come first
+from stillair.jobs.weather import (  # noqa: E402 - the paths above come first
+    Air,
+    conditions,
+    stack,
+    weather,
+)
+from stillair.model.materials import MATERIALS  # noqa: E402 - the paths above come first
 
 COLUMNS = (
     "thickness_mm", "wait_s", "soonest_s", "nozzle_c", "air_c", "fan_share", "side_per_mm",

@@ -185,7 +185,7 @@ def test_where_all_is_alike_nothing_changes() -> None:
 
 def test_a_piece_built_after_another_begins_anew_on_the_bed() -> None:
     one = stack(PLAIN)
-    twice = {of: np.tile(getattr(one, of), 2) for of in COLUMNS}
+    twice: dict[str, Any] = {of: np.tile(getattr(one, of), 2) for of in COLUMNS}
     two = replace(one, **twice, first=np.arange(12) % 6 == 0)
     alone, both = histories(one, [PLAIN.given], 105.0), histories(two, [PLAIN.given], 105.0)
     for of in ("below_c", "soonest_c", "joint_s"):
