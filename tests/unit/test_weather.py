@@ -216,13 +216,16 @@ def outlines(cells: np.ndarray, cell_mm: float = 1.0) -> Outlines:
 
 RING = np.ones((20, 20), dtype=bool)
 RING[5:15, 5:15] = False
+FILLED = np.ones((20, 20), dtype=bool)
+FILLED[2:18, 2:6] = FILLED[2:18, 8:12] = FILLED[2:18, 14:18] = False
 
 
 @pytest.mark.parametrize(
     ("cells", "length_mm", "width_mm", "per_mm"),
     [
         pytest.param(np.ones((20, 10), dtype=bool), 400.0, 0.5, 0.9 * 60 / 200, id="a full block"),
-        pytest.param(RING, 800.0, 0.5, 0.9 * 80 / 400, id="a hole counts as shut"),
+        pytest.param(RING, 800.0, 0.5, 0.9 * 120 / 400, id="a wide hole is open"),
+        pytest.param(FILLED, 300.0, 0.5, 0.9 * 80 / 150, id="between filling it is shut"),
         pytest.param(np.eye(20, dtype=bool), 28.0, 0.5, 0.9 * 80 / 14, id="a thin diagonal wall"),
         pytest.param(np.ones((1, 20), dtype=bool), 2.0, 0.5, 4.0, id="no more than two sides"),
     ],

@@ -16,6 +16,7 @@ from typing import Annotated, Any
 from pydantic import Field, Strict, ValidationInfo, field_validator
 
 from stillair.config.attendance import AttendanceTable
+from stillair.config.before import BeforeTable
 from stillair.config.company import HeartbeatTable, Neighbours
 from stillair.config.inputs import (
     AnyContact,
@@ -158,6 +159,7 @@ class ChamberSettings(Table):
     mqtt: MqttTable | None = None
     attendance: AttendanceTable | None = None
     alarm_test: AlarmTestTable = AlarmTestTable()
+    before: BeforeTable = BeforeTable()
     webhook: WebhookTable | None = None
     page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None

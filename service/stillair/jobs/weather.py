@@ -41,6 +41,7 @@ CONTACT_W_PER_M2K: Final = 2000.0
 BED_CONTACT_W_PER_M2K: Final = 1000.0
 # Steps of cells show an edge longer than it is: by nothing along the grid, by 4/pi on a circle.
 EDGE_SHARE: Final = 0.9
+HOLE_MM: Final = 3.0
 FIRST: Final = 2  # layers of a piece that aren't compared: squeezed, slow, on the bed
 LEAST_BED_K: Final = 10.0  # a bed nearer to the air than this is no matter
 FAR, NEAR = 0.02, 0.2  # shares of the bed's warmth that reach a layer
@@ -166,13 +167,18 @@ def waits_s(layers: Layers) -> Column:
 
 
 def sides_per_mm(layers: Layers, outlines: Outlines) -> Column:
-    """Free edge of each layer per area of road laid, from its outline. Holes count as shut."""
+    """Free edge of each layer per area of road laid, from its outline.
+
+    Holes narrower than twice `HOLE_MM` count as shut: the air between lines of filling.
+    """
     count = len(layers)
     edge_mm = np.empty(count)
     for begin in range(0, count, 128):
         end = min(begin + 128, count)
         cells = np.stack([outlines.layer(number) for number in range(begin, end)])
-        outside = _outside(np.pad(cells, ((0, 0), (1, 1), (1, 1))))
+        cells = np.pad(cells, ((0, 0), (1, 1), (1, 1)))
+        outside = _outside(cells)
+        outside |= _wide(~cells & ~outside, max(1, round(HOLE_MM / outlines.cell_mm)))
         steps = (outside[:, 1:] != outside[:, :-1]).sum(axis=(1, 2)) + (
             outside[:, :, 1:] != outside[:, :, :-1]
         ).sum(axis=(1, 2))
@@ -199,6 +205,15 @@ def _outside(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
             break
         outside = grown
     return outside
+
+
+def _wide(holes: NDArray[np.bool_], cells: int) -> NDArray[np.bool_]:
+    """What of holes a square of 2 `cells` + 1 fits into."""
+    for keep in (np.logical_and, np.logical_or):
+        for axis in (1, 2):
+            beside = [np.roll(holes, by, axis) for by in range(-cells, cells + 1)]
+            holes = keep.reduce(beside)
+    return holes
 
 
 def air_of(time_s: Column, air_c: Column, layers: Layers, *, longest_gap_s: float = 120.0) -> Air:
