@@ -24,6 +24,10 @@ class BeforeTable(Table):
         default=USUAL.soak_k,
         description="Told before starting when the chamber is colder than expected by more.",
     )
+    chamber_k: Annotated[float, Field(ge=0, le=100)] = Field(
+        default=USUAL.chamber_k,
+        description="So far outside what the material wants the chamber may be expected.",
+    )
     bed_k: Annotated[float, Field(ge=0, le=100)] = Field(
         default=USUAL.bed_k,
         description="So far outside the material's usual range the bed may be set.",

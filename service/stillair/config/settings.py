@@ -113,6 +113,7 @@ class HistoryTable(Table):
     )
 
 
+# What no event bears on: ways out, and what is only said beforehand.
 OUTGOING = {
     "mail",
     "mqtt",
@@ -123,6 +124,7 @@ OUTGOING = {
     "alarm_test",
     "heartbeat",
     "neighbours",
+    "before",
 }
 # Whatever changes in one of these has to be tried anew by an alarm test.
 REACH = {"people", "mail", "mqtt", "webhook", "push", "sounder", "stop"}

@@ -72,11 +72,9 @@ def expected_c(look: Look) -> float:
 def _material_unknown(look: Look) -> Remark | None:
     if look.row is not None:
         return None
-    named = (
-        f"{look.material!r} is not in the table of materials"
-        if look.material
-        else ("No material is named")
-    )
+    named = "No material is named"
+    if look.material:
+        named = f"The material {look.material!r} is not in the table"
     return Remark(
         Rule.MATERIAL_UNKNOWN,
         f"{named}, so nothing is said of bed, nozzle and layers.",
@@ -103,6 +101,23 @@ def _not_soaked(look: Look) -> Remark | None:
 
 
 WAIT: Final = "Wait until the chamber is told to be warm and steady."
+
+
+def _chamber_unusual(look: Look) -> Remark | None:
+    if look.row is None or look.chamber.expected_c is None:
+        return None
+    air_c, low_c, high_c = look.chamber.expected_c, look.row.floor_c, look.row.ceiling_c
+    if max(low_c - air_c, air_c - high_c) <= look.limits.chamber_k:
+        return None
+    help_cold = "Warm the box longer, line it, or shut what lets air in."
+    help_hot = "Open a vent or turn the heater down, and mind the machine's own electronics."
+    return Remark(
+        Rule.CHAMBER_UNUSUAL,
+        f"The chamber is expected at {air_c:.0f} degrees; {look.material} wants {low_c:.0f} to"
+        f" {high_c:.0f}.",
+        {"expected_c": air_c, "floor_c": low_c, "ceiling_c": high_c},
+        (help_cold if air_c < low_c else help_hot,),
+    )
 
 
 def _unusual(
@@ -251,6 +266,7 @@ def _best_begin(
 LOOKS: Final = {
     Rule.MATERIAL_UNKNOWN: _material_unknown,
     Rule.NOT_SOAKED: _not_soaked,
+    Rule.CHAMBER_UNUSUAL: _chamber_unusual,
     Rule.BED_UNUSUAL: _bed_unusual,
     Rule.NOZZLE_UNUSUAL: _nozzle_unusual,
     Rule.FAN_AT_FIRST: _fan_at_first,

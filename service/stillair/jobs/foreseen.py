@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from stillair.jobs.roads import Column, Stack, histories
 from stillair.jobs.rules import Remark, Rule
 from stillair.jobs.toolpath.layers import Layers, Toolpath
-from stillair.jobs.weather import FIRST, conditions, sides_per_mm, stack
+from stillair.jobs.weather import COOL, FIRST, USUAL, WARM, conditions, sides_per_mm, stack
 from stillair.model.materials import Material
 
 LEAST_LAYERS: Final = 3
@@ -36,16 +36,14 @@ Flags = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True)
 class _Foreseen:
-    """A job's layers in the air expected; `bad` says which temperatures below are too bad."""
+    """The material, and which temperatures below are bad."""
 
-    column: Stack
     row: Material
     bad: Callable[[Column], Flags]
 
-    def left(self, column: Stack) -> tuple[int, Column]:
-        """How many layers are bad with another column, and all temperatures below."""
-        below_c = _below_c(column, self.row)
-        return int((self.bad(below_c) & _told(column)).sum()), below_c
+    def left(self, column: Stack) -> int:
+        """How many layers of a column are bad."""
+        return int((self.bad(_below_c(column, self.row)) & _told(column)).sum())
 
 
 def too_cold(
@@ -63,12 +61,14 @@ def too_cold(
         return None
     at_floor_c = _below_c(_in_air(column, row.floor_c), row)
     least_c = min(float(np.median(at_floor_c)), row.firm_c - WARM_ENOUGH_K) - cold_k
-    job = _Foreseen(column, row, lambda below_c: below_c < least_c)
-    count, below_c = job.left(column)
+    job = _Foreseen(row, lambda below_c: below_c < least_c)
+    ends_c = histories(column, conditions(row)).below_c
+    bad = job.bad(ends_c[USUAL]) & _told(column)
+    count = int(bad.sum())
     if count < LEAST_LAYERS:
         return None
-    bad = job.bad(below_c) & _told(column)
-    coldest_c = float(below_c[bad].min())
+    at = int(np.flatnonzero(bad)[ends_c[USUAL, bad].argmin()])
+    sure = bool(job.bad(ends_c[WARM, at]))
     warmer_c = np.arange(air_c + STEP_C, min(row.ceiling_c, limit_c - BELOW_LIMIT_K) + 0.1, STEP_C)
     warm = _least(job, warmer_c.tolist(), lambda c: _in_air(column, c), count)
     still = replace(column, fan_share=np.zeros_like(column.fan_share))
@@ -80,13 +80,14 @@ def too_cold(
     ]
     return Remark(
         Rule.TOO_COLD,
-        f"With the chamber at {air_c:.0f} degrees {_layers(count, len(bad))} are laid on one that"
-        f" is below {least_c:.0f} degrees, at worst {coldest_c:.0f}: colder than a usual layer of this"
-        f" job in a chamber of {row.floor_c:.0f} degrees, the least for {name}.",
+        f"With the chamber at {air_c:.0f} degrees {_layers(count, len(bad), sure=sure)} laid on one"
+        f" that is below {least_c:.0f} degrees, at worst {_range(ends_c[:, at])}: colder than a"
+        f" usual layer of this job in a chamber of {row.floor_c:.0f} degrees, the least for"
+        f" {name}.",
         {
             "chamber_c": round(air_c, 1),
             "layers": count,
-            "coldest_c": round(coldest_c, 1),
+            "coldest_c": round(float(ends_c[USUAL, at]), 1),
             "least_c": round(least_c, 1),
         },
         tuple(helps),
@@ -102,12 +103,14 @@ def not_firm(
     if not len(column.first):
         return None
     firm_c = row.firm_c - firm_k
-    job = _Foreseen(column, row, lambda below_c: below_c > firm_c)
-    count, below_c = job.left(column)
+    job = _Foreseen(row, lambda below_c: below_c > firm_c)
+    ends_c = histories(column, conditions(row)).below_c
+    bad = job.bad(ends_c[USUAL]) & _told(column)
+    count = int(bad.sum())
     if count < LEAST_LAYERS:
         return None
-    bad = job.bad(below_c) & _told(column)
-    hottest_c = float(below_c[bad].max())
+    at = int(np.flatnonzero(bad)[ends_c[USUAL, bad].argmax()])
+    sure = bool(job.bad(ends_c[COOL, at]))
     shortest_s = float(column.wait_s[np.flatnonzero(bad) - 1].min())
     copies = replace(column, wait_s=column.wait_s * COPIES, soonest_s=column.soonest_s * COPIES)
     slower = _least(
@@ -135,13 +138,13 @@ def not_firm(
     ]
     return Remark(
         Rule.NOT_FIRM,
-        f"With the chamber at {air_c:.0f} degrees {_layers(count, len(bad))} are laid on one that"
-        f" is still above {firm_c:.0f} degrees, at worst {hottest_c:.0f}: {name} is not firm there, so"
-        " it sags and its edges curl.",
+        f"With the chamber at {air_c:.0f} degrees {_layers(count, len(bad), sure=sure)} laid on one"
+        f" that is still above {firm_c:.0f} degrees, at worst {_range(ends_c[:, at])}: {name} is"
+        " not firm there, so it sags and its edges curl.",
         {
             "chamber_c": round(air_c, 1),
             "layers": count,
-            "hottest_c": round(hottest_c, 1),
+            "hottest_c": round(float(ends_c[USUAL, at]), 1),
             "firm_c": round(firm_c, 1),
             "shortest_s": round(shortest_s, 1),
         },
@@ -179,7 +182,7 @@ def _least(
     low, high = 0, len(choices)
     while low < high:
         middle = (low + high) // 2
-        if job.left(change(choices[middle]))[0]:
+        if job.left(change(choices[middle])):
             low = middle + 1
         else:
             high = middle
@@ -187,12 +190,12 @@ def _least(
         return [(choices[low], 0)]
     if not choices:
         return []
-    left = job.left(change(choices[-1]))[0]
+    left = job.left(change(choices[-1]))
     return [(choices[-1], left)] if left <= before / 2 else []
 
 
 def _if_better(job: _Foreseen, column: Stack, before: int, what: str) -> list[str]:
-    left = job.left(column)[0]
+    left = job.left(column)
     return [f"{what}: {_rest(left)}."] if left <= before / 2 else []
 
 
@@ -202,8 +205,14 @@ def _rest(left: int) -> str:
     return f"then {left} still {'is' if left == 1 else 'are'}"
 
 
-def _layers(count: int, of: int) -> str:
-    return f"all {of} layers" if count >= of - FIRST else f"{count} of {of} layers"
+def _range(ends_c: Column) -> str:
+    """The usual figure, and the range of what isn't known."""
+    return f"{ends_c[USUAL]:.0f} ({ends_c.min():.0f} to {ends_c.max():.0f})"
+
+
+def _layers(count: int, of: int, *, sure: bool) -> str:
+    named = f"all {of} layers" if count >= of - FIRST else f"{count} of {of} layers"
+    return f"{named} are" if sure else f"perhaps {named} are"
 
 
 def _heights(layers: Layers, bad: Flags) -> tuple[tuple[float, float], ...]:

@@ -16,6 +16,7 @@ class Rule(StrEnum):
 
     MATERIAL_UNKNOWN = "material_unknown"
     NOT_SOAKED = "not_soaked"
+    CHAMBER_UNUSUAL = "chamber_unusual"
     BED_UNUSUAL = "bed_unusual"
     NOZZLE_UNUSUAL = "nozzle_unusual"
     FAN_AT_FIRST = "fan_at_first"
@@ -41,6 +42,11 @@ RULES: Mapping[Rule, About] = {
     Rule.NOT_SOAKED: About(
         "the chamber is not yet warm and steady, or further than `soak_k` below what is expected",
         "the first layers shrink most on a bed in cold air, and corners lift in the first hour",
+    ),
+    Rule.CHAMBER_UNUSUAL: About(
+        "the air expected is further than `chamber_k` outside what the material wants",
+        "in cold air corners lift and layers crack; in hot air detail smears and filament softens"
+        " before the nozzle",
     ),
     Rule.BED_UNUSUAL: About(
         "the bed is set further than `bed_k` outside the material's usual range",
@@ -83,6 +89,7 @@ class Thresholds:
 
     off: frozenset[Rule] = frozenset()
     soak_k: float = 3.0
+    chamber_k: float = 0.0
     bed_k: float = 0.0
     nozzle_k: float = 0.0
     fan_share: float = 0.1
