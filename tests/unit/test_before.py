@@ -237,7 +237,7 @@ def test_every_rule_has_its_reason_and_a_row_here() -> None:
         pytest.param(toolpath(whole=LONG), WARM, Rule.LONG_RUNS, {"run_mm": 200.0}, id="run"),
         pytest.param(toolpath(whole=LONG), WARM, Rule.LONG_RUNS, {"base_cm2": 60.0}, id="base"),
         pytest.param(toolpath(180.0), COLD, Rule.TOO_COLD, {"cold_k": 30.0}, id="cold"),
-        pytest.param(toolpath(QUICK), WARM, Rule.NOT_FIRM, {"firm_k": -30.0}, id="firm"),
+        pytest.param(toolpath(QUICK), WARM, Rule.NOT_FIRM, {"firm_k": -50.0}, id="firm"),
         pytest.param(
             toolpath(whole=HOURS),
             replace(WARM, begins_at=EVENING),
