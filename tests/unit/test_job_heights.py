@@ -133,8 +133,8 @@ def test_posted_heights_give_every_layer(
     seed: int, rate: float, heat_up_s: float, every_s: float
 ) -> None:
     chance = np.random.default_rng(seed)
-    layers = layers_of(chance.uniform(20.0, 90.0, 150))
-    jitter = chance.uniform(0.9, 1.1, 150)
+    layers = layers_of(chance.uniform(20.0, 90.0, 150).tolist())
+    jitter = chance.uniform(0.9, 1.1, 150).tolist()
     pauses = [(heat_up_s + 2000.0, 600.0)]
     job = RealJob(layers, heat_up_s=heat_up_s, rate=rate, jitter=jitter, pauses=pauses)
     found = fitted(job, posts=job.posts(every_s), finished_s=job.finished_s + 200.0)
