@@ -189,7 +189,7 @@ def test_it_is_told_and_can_be_switched_off(
     assert remark.text.endswith(".")
     assert all(help_.endswith(".") for help_ in remark.helps)
     assert remark.helps
-    assert rule not in look(path, chamber, material, off=frozenset({rule}))
+    assert rule not in look(path, chamber, material, off=(rule,))
 
 
 @pytest.mark.parametrize(("path", "chamber", "material", "rule"), NOT_TOLD)

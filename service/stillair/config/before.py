@@ -64,5 +64,4 @@ class BeforeTable(Table):
     @property
     def thresholds(self) -> Thresholds:
         """The same, as the rules take it."""
-        told = self.model_dump()
-        return Thresholds(**{**told, "off": frozenset(self.off)})
+        return Thresholds(**self.model_dump())

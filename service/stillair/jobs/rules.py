@@ -87,7 +87,7 @@ RULES: Mapping[Rule, About] = {
 class Thresholds:
     """What the owner says of the rules; the defaults are where to begin."""
 
-    off: frozenset[Rule] = frozenset()
+    off: tuple[Rule, ...] = ()
     soak_k: float = 3.0
     chamber_k: float = 0.0
     bed_k: float = 0.0

@@ -22,6 +22,8 @@ from stillair.errors import CommandRefused, InputError, Refusal, StillairError
 from stillair.model import JobDiagnosis
 from stillair.runtime.comparing import Curve, curve_record, past_curve
 from stillair.runtime.diagnosing import Diagnosed, diagnose
+from stillair.runtime.foreseeing import LookedAt, look_of
+from stillair.runtime.weathering import Weathered, weather_of
 from stillair.runtime.whatif import what_if
 from stillair.storage.items import Item
 from stillair.storage.records import from_record, to_record
@@ -92,6 +94,16 @@ class Workshop:
         answer = await self._ask({"what": "diagnosis", "asked": to_record(asked)})
         return from_record(JobDiagnosis, answer["diagnosis"])
 
+    async def weather(self, asked: Weathered) -> Item:
+        """What each layer of a job met; see `weathering`. Raises as `diagnosis`."""
+        answer = await self._ask({"what": "weather", "asked": to_record(asked)})
+        return Item(answer["weather"])
+
+    async def look_before(self, asked: LookedAt) -> Item:
+        """What commonly spoils such a job; see `foreseeing`. Raises as `diagnosis`."""
+        answer = await self._ask({"what": "before", "asked": to_record(asked)})
+        return Item(answer["before"])
+
     async def curve(self, job: str, sensors: tuple[str, ...]) -> Curve:
         """A job's minutes; see `comparing`. Raises as `diagnosis`."""
         answer = await self._ask({"what": "curve", "job": job, "sensors": list(sensors)})
@@ -161,6 +173,10 @@ def answer(question: Mapping[str, Any], share: Share = lambda _: None) -> dict[s
             case "diagnosis":
                 asked = from_record(Diagnosed, question["asked"])
                 return {"diagnosis": to_record(diagnose(folder, asked))}
+            case "weather":
+                return {"weather": weather_of(folder, from_record(Weathered, question["asked"]))}
+            case "before":
+                return {"before": look_of(folder, from_record(LookedAt, question["asked"]))}
             case "curve":
                 return curve_record(past_curve(folder, question["job"], question["sensors"]))
             case _:

@@ -1,0 +1,186 @@
+"""A job's layers in the air that its chamber had: what is kept, made ready for `jobs.weather`.
+
+Runs in a process of its own. Cold air, heat that was lost and air outside the band are
+what disturbs layers; readings of a sensor that couldn't be trusted are left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stillair.errors import InputError
+from stillair.jobs.heights import fit
+from stillair.jobs.roads import Column
+from stillair.jobs.stretches import SIDES, Stretch, stretches
+from stillair.jobs.toolpath import Layers, Whole
+from stillair.jobs.weather import Weather, air_of, sides_per_mm, weather
+from stillair.model import Kind
+from stillair.model.materials import material
+from stillair.runtime.comparing import pauses_of
+from stillair.runtime.diagnosing import epoch_s, faults_of, half_minutes, spans_of, without
+from stillair.storage.history import History
+from stillair.storage.items import Item
+
+DISTURBING = (
+    Kind.DOOR_OPEN,
+    Kind.DRAFT,
+    Kind.HEAT_LOST,
+    Kind.BELOW_TARGET,
+    Kind.TOO_WARM,
+    Kind.OVER_TEMPERATURE,
+)
+AROUND_S = 120.0  # of readings before the first layer and after the last
+
+
+@dataclass(frozen=True, slots=True)
+class Weathered:
+    """A job, and which of its chamber's sensors are in the air."""
+
+    job: str
+    chamber: str
+    air: tuple[str, ...]
+
+
+def weather_of(folder: Path, asked: Weathered) -> dict[str, Any]:
+    """Columns with one entry a layer, and the stretches that differ.
+
+    Raises `InputError` where a job has no toolpath, no material of the table or no
+    readings, `StoreError` where what is kept can't be read.
+    """
+    history = History(folder / "journal.db", folder / "archive.db")
+    try:
+        item = history.job(asked.job)
+        if item is None:
+            raise InputError(f"there is no job {asked.job!r}")
+        name = str(item["material"])
+        row = material(name)
+        if row is None:
+            raise InputError(
+                f"the material {name!r} is not in the table of materials"
+                if name
+                else "the job names no material"
+            )
+        toolpath = history.toolpaths().of_job(asked.job)
+        kept = history.toolpaths().layers(toolpath) if toolpath is not None else None
+        whole = history.toolpaths().whole(toolpath) if toolpath is not None else None
+        if kept is None or whole is None:
+            raise InputError("the job follows no toolpath that has been read")
+        layers, outlines = kept
+        laid = _laid(history, item, layers, whole)
+        time_s, air_c = _air(history, asked, laid)
+        begin_s, end_s = float(laid.start_s[0]), float(laid.end_s[-1])
+        found = weather(
+            laid,
+            row,
+            air_of(time_s, air_c, laid),
+            bed_c=whole.bed_c[1] or whole.bed_c[0] or None,
+            side_per_mm=sides_per_mm(layers, outlines),
+            disturbed=[
+                span
+                for kind in DISTURBING
+                for each in spans_of(history, asked.chamber, kind, begin_s, end_s).values()
+                for span in each
+            ],
+        )
+    except ValueError as error:
+        raise InputError(str(error)) from None
+    finally:
+        history.close()
+    return {"job": asked.job, "material": name, **columns(laid, found)}
+
+
+def _laid(history: History, item: Item, layers: Layers, whole: Whole) -> Layers:
+    """The same layers with the times at which they were laid, seconds since the epoch."""
+    job = str(item["id"])
+    times = fit(
+        layers,
+        duration_s=whole.duration_s,
+        started_s=history.job_span(job)[0],
+        finished_s=epoch_s(item["finished_at"]),
+        pauses=pauses_of(history, job),
+        stops_s=whole.stops_s,
+    )
+    return replace(layers, start_s=times.start_s, end_s=times.end_s)
+
+
+def _air(history: History, asked: Weathered, laid: Layers) -> tuple[Column, Column]:
+    """The mean of the sensors in the air, each half minute; nan where none can be trusted."""
+    begin_s, end_s = float(laid.start_s[0]) - AROUND_S, float(laid.end_s[-1]) + AROUND_S
+    readings = history.iter_job_readings(asked.job, begin_s, end_s)
+    times_s, columns = half_minutes(readings.sensors, readings.rows)
+    faults = faults_of(history, asked.chamber, begin_s, end_s)
+    known = [
+        without(times_s, columns[name], faults.get(name, ()))
+        for name in asked.air
+        if name in columns
+    ]
+    if not known:
+        return np.array(times_s), np.full(len(times_s), np.nan)
+    each_c = np.array(known, dtype=np.float64)  # None is nan
+    there = np.isfinite(each_c)
+    total_c = np.where(there, each_c, 0.0).sum(axis=0)
+    count = there.sum(axis=0)
+    mean_c = np.divide(total_c, count, out=np.full(len(times_s), np.nan), where=count > 0)
+    return np.array(times_s), mean_c
+
+
+def columns(laid: Layers, found: Weather) -> dict[str, Any]:
+    """What is answered: columns with one entry a layer, and figures of the whole job."""
+    return {
+        "height_mm": _told(laid.height_mm, 3),
+        "piece": laid.piece.tolist(),
+        "start_s": _told(laid.start_s, 1),
+        "end_s": _told(laid.end_s, 1),
+        "wait_s": _told(found.wait_s),
+        "air_c": _told(found.air_c),
+        "lowest_c": _told(found.lowest_c),
+        "below_c": _told(found.below_c),
+        "below_low_c": _told(found.below_range_c[0]),
+        "below_high_c": _told(found.below_range_c[1]),
+        "soonest_c": _told(found.soonest_c),
+        "joint_s": _told(found.joint_s),
+        "joint_low_s": _told(found.joint_range_s[0]),
+        "joint_high_s": _told(found.joint_range_s[1]),
+        "off_k": _told(found.off_k),
+        "off_low_k": _told(found.off_range_k[0]),
+        "off_high_k": _told(found.off_range_k[1]),
+        "air_k": _told(found.air_k),
+        "mark": [SIDES.get(int(mark)) for mark in found.mark],
+        "is_sure": found.is_sure.tolist(),
+        "is_undisturbed": found.is_undisturbed.tolist(),
+        "usual_air_c": round(found.usual_air_c, 1),
+        "usual_wait_s": round(found.usual_wait_s, 1),
+        "band_k": round(found.band_k, 1) if np.isfinite(found.band_k) else None,
+        "firm_c": found.firm_c,
+        "stretches": [_stretch(each) for each in stretches(laid, found)],
+    }
+
+
+def _stretch(found: Stretch) -> Mapping[str, Any]:
+    low_k, high_k = found.by_range_k
+    return {
+        "first": found.first,
+        "last": found.last,
+        "from_mm": round(found.from_mm, 3),
+        "to_mm": round(found.to_mm, 3),
+        "piece": found.piece,
+        "side": found.side,
+        "at": found.at,
+        "by_k": round(found.by_k, 1),
+        "by_low_k": round(low_k, 1),
+        "by_high_k": round(high_k, 1),
+        "is_sure": found.is_sure,
+        "text": found.text,
+        "because": list(found.because),
+    }
+
+
+def _told(column: NDArray[np.float64], digits: int = 1) -> list[float | None]:
+    """Rounded, None for no number."""
+    return [None if value != value else value for value in np.round(column, digits).tolist()]
