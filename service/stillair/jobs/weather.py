@@ -45,6 +45,7 @@ HOLE_MM: Final = 3.0
 FIRST: Final = 2  # layers of a piece that aren't compared: squeezed, slow, on the bed
 LEAST_BED_K: Final = 10.0  # a bed nearer to the air than this is no matter
 FAR, NEAR = 0.02, 0.2  # shares of the bed's warmth that reach a layer
+BED_DOUBT: Final = 0.25  # of what the bed is taken to give: not known better
 LEAST_BASE: Final = 8  # undisturbed layers to be compared with
 SPREADS: Final = 3.0  # robust ones, beyond which a layer differs
 LEAST_K: Final = 5.0  # as far as the model itself may be off
@@ -76,7 +77,8 @@ class Weather:
     above `firm_c`. `off_k`: warmer (less than 0: colder) than the job's own undisturbed
     layers, the bed's warmth apart; nan where that can't be said. `air_k`: what of that the
     air did that the chamber had, against its usual air. `is_sure`: a mark stands at both
-    ends of the range. `band_k`: differences up to this are usual in this job.
+    ends of the range. `band_k`: differences up to this are usual in this job, and somewhat
+    larger ones near the bed.
     """
 
     air_c: Column
@@ -286,7 +288,8 @@ def weather(
     usual = conditions(row)[:1]
     below_c = found.below_c[USUAL]
     same_air_c = histories(replace(column, air_c=np.full(len(layers), usual_air_c)), usual)
-    own_c = found.below_c - _of_bed_k(column, usual, below_c, usual_air_c, base)
+    of_bed_k = _of_bed_k(column, usual, below_c, usual_air_c, base)
+    own_c = found.below_c - of_bed_k
     off_k = np.full_like(own_c, np.nan)
     band_k = np.nan
     if base.sum() >= LEAST_BASE:
@@ -296,7 +299,9 @@ def weather(
         band_k = max(SPREADS * spread_k, LEAST_K)
     compared = measured & (since >= FIRST)
     off_k[:, ~compared] = np.nan
-    mark, is_sure = _marks(off_k, band_k, own_c, row.firm_c, since >= FIRST)
+    mark, is_sure = _marks(
+        off_k, band_k + BED_DOUBT * np.abs(of_bed_k), own_c, row.firm_c, since >= FIRST
+    )
     wait_s = waits_s(layers)
     return Weather(
         air_c=air.mean_c,
@@ -343,7 +348,7 @@ def _of_bed_k(
 
 
 def _marks(
-    off_k: Column, band_k: float, own_c: Column, firm_c: float, told: NDArray[np.bool_]
+    off_k: Column, band_k: Column, own_c: Column, firm_c: float, told: NDArray[np.bool_]
 ) -> tuple[Marks, NDArray[np.bool_]]:
     """A mark for each layer, and whether it stands whatever the figures really are."""
     mark = np.zeros(off_k.shape[1], dtype=np.int8)
