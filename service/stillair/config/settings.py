@@ -39,6 +39,7 @@ from stillair.config.reach import (
 from stillair.config.stop import StopTable
 from stillair.config.tables import Table
 from stillair.config.testing import AlarmTestTable
+from stillair.config.toolpaths import MachineTable, ToolpathsTable
 from stillair.config.values import Name, Otherwise, Zone
 from stillair.model import chamber_key
 
@@ -113,7 +114,7 @@ class HistoryTable(Table):
     )
 
 
-# What no event bears on: ways out, and what is only said beforehand.
+# What bears on nothing that is seen and decided.
 OUTGOING = {
     "mail",
     "mqtt",
@@ -125,6 +126,8 @@ OUTGOING = {
     "heartbeat",
     "neighbours",
     "before",
+    "machine",
+    "toolpaths",
 }
 # Whatever changes in one of these has to be tried anew by an alarm test.
 REACH = {"people", "mail", "mqtt", "webhook", "push", "sounder", "stop"}
@@ -167,6 +170,8 @@ class ChamberSettings(Table):
     heartbeat: HeartbeatTable | None = None
     neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
     push: PushTable = PushTable()
+    machine: MachineTable = MachineTable()
+    toolpaths: ToolpathsTable = ToolpathsTable()
     history: HistoryTable = HistoryTable()
 
     @property
