@@ -221,41 +221,42 @@ def _wide(holes: NDArray[np.bool_], cells: int) -> NDArray[np.bool_]:
 def air_of(time_s: Column, air_c: Column, layers: Layers, *, longest_gap_s: float = 120.0) -> Air:
     """Mean and lowest of the air over each layer's time; its clock is that of `time_s`.
 
-    `air_c` is one column, nan for a gap. A layer that lies in a gap longer than
-    `longest_gap_s` wasn't measured.
+    `air_c` is one column, nan for a gap; between readings the course is straight. A layer
+    was measured if readings no further apart than `longest_gap_s` cover half of its time.
     """
     known = np.isfinite(air_c) & np.isfinite(time_s)
     time_s, air_c = time_s[known], air_c[known]
     start_s, end_s = layers.start_s, np.maximum(layers.end_s, layers.start_s + 1e-3)
-    nothing = np.full(len(layers), np.nan)
     if len(time_s) < 2 or (np.diff(time_s) <= 0.0).any():
-        return Air(nothing, nothing.copy())
-    steps = np.diff(time_s)
-    area = np.concatenate([[0.0], np.cumsum(steps * (air_c[1:] + air_c[:-1]) / 2.0)])
-    filled = np.concatenate([[0.0], np.cumsum(np.where(steps <= longest_gap_s, steps, 0.0))])
-
-    def summed(total: Column, at_s: Column) -> Column:
-        """The integral up to an instant, exact for a course that is straight between readings."""
-        which = np.clip(np.searchsorted(time_s, at_s, "right") - 1, 0, len(steps) - 1)
-        part_s = np.clip(at_s - time_s[which], 0.0, steps[which])
-        if total is filled:
-            return np.asarray(total[which] + np.where(steps[which] <= longest_gap_s, part_s, 0.0))
-        slope = (air_c[which + 1] - air_c[which]) / steps[which]
-        return np.asarray(total[which] + part_s * (air_c[which] + slope * part_s / 2.0))
-
+        return Air(np.full(len(layers), np.nan), np.full(len(layers), np.nan))
+    covered = np.where(np.diff(time_s) <= longest_gap_s, 1.0, 0.0)
+    good = _integral(time_s, covered, covered, start_s, end_s) >= 0.5 * (end_s - start_s)
+    degree_s = _integral(time_s, air_c[:-1], air_c[1:], start_s, end_s)
     inside_s = np.clip(end_s, time_s[0], time_s[-1]) - np.clip(start_s, time_s[0], time_s[-1])
-    measured_s = summed(filled, end_s) - summed(filled, start_s)
-    good = measured_s >= 0.5 * (end_s - start_s)
-    mean_c = np.divide(
-        summed(area, end_s) - summed(area, start_s), inside_s, out=nothing, where=good
-    )
-    at_edges = np.minimum(np.interp(start_s, time_s, air_c), np.interp(end_s, time_s, air_c))
+    mean_c = np.divide(degree_s, inside_s, out=np.full(len(layers), np.nan), where=good)
+    at_edges_c = np.minimum(np.interp(start_s, time_s, air_c), np.interp(end_s, time_s, air_c))
     begin = np.searchsorted(time_s, start_s)
     past = np.maximum(np.searchsorted(time_s, end_s, "right"), begin)
-    padded = np.append(air_c, np.inf)
-    lowest = np.minimum.reduceat(padded, np.stack([begin, past], axis=1).ravel())[::2]
-    lowest_c = np.minimum(np.where(past > begin, lowest, np.inf), at_edges)
+    stretches = np.stack([begin, past], axis=1).ravel()
+    lowest_c = np.minimum.reduceat(np.append(air_c, np.inf), stretches)[::2]
+    lowest_c = np.minimum(np.where(past > begin, lowest_c, np.inf), at_edges_c)
     return Air(mean_c, np.where(good, lowest_c, np.nan))
+
+
+def _integral(
+    time_s: Column, first: Column, last: Column, start_s: Column, end_s: Column
+) -> Column:
+    """Of a course that goes straight from `first` to `last` in each step of `time_s`."""
+    steps_s = np.diff(time_s)
+    total = np.concatenate([[0.0], np.cumsum(steps_s * (first + last) / 2.0)])
+
+    def until(at_s: Column) -> Column:
+        which = np.clip(np.searchsorted(time_s, at_s, "right") - 1, 0, len(steps_s) - 1)
+        part_s = np.clip(at_s - time_s[which], 0.0, steps_s[which])
+        slope = (last[which] - first[which]) / steps_s[which]
+        return np.asarray(total[which] + part_s * (first[which] + slope * part_s / 2.0))
+
+    return until(end_s) - until(start_s)
 
 
 def weather(

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillair.errors import InputError
-from stillair.jobs.heights import fit
+from stillair.jobs.heights import HeightTimes, fit
 from stillair.jobs.roads import Column
 from stillair.jobs.stretches import SIDES, Stretch, stretches
 from stillair.jobs.toolpath import Layers, Whole
@@ -72,7 +72,8 @@ def weather_of(folder: Path, asked: Weathered) -> dict[str, Any]:
         if kept is None or whole is None:
             raise InputError("the job follows no toolpath that has been read")
         layers, outlines = kept
-        laid = _laid(history, item, layers, whole)
+        times = _times(history, item, layers, whole)
+        laid = replace(layers, start_s=times.start_s, end_s=times.end_s)
         time_s, air_c = _air(history, asked, laid)
         begin_s, end_s = float(laid.start_s[0]), float(laid.end_s[-1])
         found = weather(
@@ -92,13 +93,13 @@ def weather_of(folder: Path, asked: Weathered) -> dict[str, Any]:
         raise InputError(str(error)) from None
     finally:
         history.close()
-    return {"job": asked.job, "material": name, **columns(laid, found)}
+    return {"job": asked.job, "material": name, **columns(laid, times, found)}
 
 
-def _laid(history: History, item: Item, layers: Layers, whole: Whole) -> Layers:
-    """The same layers with the times at which they were laid, seconds since the epoch."""
+def _times(history: History, item: Item, layers: Layers, whole: Whole) -> HeightTimes:
+    """When each layer was laid, seconds since the epoch."""
     job = str(item["id"])
-    times = fit(
+    return fit(
         layers,
         duration_s=whole.duration_s,
         started_s=history.job_span(job)[0],
@@ -106,7 +107,6 @@ def _laid(history: History, item: Item, layers: Layers, whole: Whole) -> Layers:
         pauses=pauses_of(history, job),
         stops_s=whole.stops_s,
     )
-    return replace(layers, start_s=times.start_s, end_s=times.end_s)
 
 
 def _air(history: History, asked: Weathered, laid: Layers) -> tuple[Column, Column]:
@@ -130,13 +130,14 @@ def _air(history: History, asked: Weathered, laid: Layers) -> tuple[Column, Colu
     return np.array(times_s), mean_c
 
 
-def columns(laid: Layers, found: Weather) -> dict[str, Any]:
+def columns(laid: Layers, times: HeightTimes, found: Weather) -> dict[str, Any]:
     """What is answered: columns with one entry a layer, and figures of the whole job."""
     return {
         "height_mm": _told(laid.height_mm, 3),
         "piece": laid.piece.tolist(),
         "start_s": _told(laid.start_s, 1),
         "end_s": _told(laid.end_s, 1),
+        "uncertainty_s": _told(times.uncertainty_s),
         "wait_s": _told(found.wait_s),
         "air_c": _told(found.air_c),
         "lowest_c": _told(found.lowest_c),

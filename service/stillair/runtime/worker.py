@@ -33,6 +33,7 @@ from stillair.watch import WatchPlan
 
 PATIENCE_S = 120.0
 NICE = 15
+MOST_WAITING = 4
 LONGEST_ANSWER_BYTES = 8_000_000  # a curve of two weeks with 64 sensors
 
 Share = Callable[[float], None]
@@ -49,6 +50,7 @@ class Workshop:
         self._folder = folder
         self._patience_s = patience_s
         self._one_at_a_time = asyncio.Lock()
+        self._waiting = 0
         self._shares: dict[str, float] = {}  # of each job that is being watched again
 
     def share(self, job: str) -> float | None:
@@ -97,13 +99,16 @@ class Workshop:
         return from_record(JobDiagnosis, answer["diagnosis"])
 
     async def weather(self, asked: Weathered) -> Item:
-        """What each layer of a job met; see `weathering`. Raises as `diagnosis`."""
-        answer = await self._ask({"what": "weather", "asked": to_record(asked)})
+        """What each layer of a job met; see `weathering`.
+
+        Raises as `diagnosis`, and `CommandRefused` where too many others wait.
+        """
+        answer = await self._in_turn({"what": "weather", "asked": to_record(asked)})
         return Item(answer["weather"])
 
     async def look_before(self, asked: LookedAt) -> Item:
-        """What commonly spoils such a job; see `foreseeing`. Raises as `diagnosis`."""
-        answer = await self._ask({"what": "before", "asked": to_record(asked)})
+        """What commonly spoils such a job; see `foreseeing`. Raises as `weather`."""
+        answer = await self._in_turn({"what": "before", "asked": to_record(asked)})
         return Item(answer["before"])
 
     async def curve(self, job: str, sensors: tuple[str, ...]) -> Curve:
@@ -131,6 +136,18 @@ class Workshop:
         if "wrong" in answer:
             raise ToolpathError(int(answer["line"]), str(answer["wrong"]))
         return from_record(Whole, answer["whole"])
+
+    async def _in_turn(self, question: Mapping[str, Any]) -> Any:
+        """As `_ask`, but refused while too many others wait who asked from a page."""
+        if self._waiting >= MOST_WAITING:
+            raise CommandRefused(
+                Refusal.CONFLICT, "Others are just being worked out; ask again in a minute."
+            )
+        self._waiting += 1
+        try:
+            return await self._ask(question)
+        finally:
+            self._waiting -= 1
 
     async def _ask(self, question: Mapping[str, Any], share: Share = lambda _: None) -> Any:
         """The answer to one question. Raises `InputError` where it is refused, `TimeoutError`."""
