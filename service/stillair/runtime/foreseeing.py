@@ -14,11 +14,12 @@ from typing import Any
 
 from stillair.config import ChamberSettings
 from stillair.config.values import day_stretch
-from stillair.errors import InputError
+from stillair.errors import InputError, StoreError
 from stillair.jobs.before import NIGHT, ChamberFacts, look_before
 from stillair.jobs.rules import Remark, Thresholds
 from stillair.jobs.toolpath import Toolpath
 from stillair.model import Phase
+from stillair.runtime.weathering import UNREADABLE
 from stillair.storage.history import History
 from stillair.thermal.plan import ThermalView
 
@@ -58,13 +59,16 @@ def facts(settings: ChamberSettings, view: ThermalView) -> ChamberFacts:
 
 
 def look_of(folder: Path, asked: LookedAt) -> dict[str, Any]:
-    """The remarks. Raises `InputError` for a toolpath that hasn't been read, `StoreError`."""
-    history = History(folder / "journal.db", folder / "archive.db")
+    """The remarks. Raises `InputError` for a toolpath that hasn't been read, or can't be."""
     try:
-        kept = history.toolpaths().layers(asked.toolpath)
-        whole = history.toolpaths().whole(asked.toolpath)
-    finally:
-        history.close()
+        history = History(folder / "journal.db", folder / "archive.db")
+        try:
+            kept = history.toolpaths().layers(asked.toolpath)
+            whole = history.toolpaths().whole(asked.toolpath)
+        finally:
+            history.close()
+    except StoreError:  # it names files
+        raise InputError(UNREADABLE) from None
     if kept is None or whole is None:
         raise InputError("there is no toolpath of that id that has been read")
     chamber = asked.chamber

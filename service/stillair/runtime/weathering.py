@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stillair.errors import InputError
+from stillair.errors import InputError, StoreError
 from stillair.jobs.heights import HeightTimes, fit
 from stillair.jobs.roads import Column
 from stillair.jobs.stretches import SIDES, Stretch, stretches
@@ -35,6 +35,7 @@ DISTURBING = (
     Kind.TOO_WARM,
     Kind.OVER_TEMPERATURE,
 )
+UNREADABLE = "what is kept can't be read just now"
 AROUND_S = 120.0  # of readings before the first layer and after the last
 
 
@@ -51,8 +52,15 @@ def weather_of(folder: Path, asked: Weathered) -> dict[str, Any]:
     """Columns with one entry a layer, and the stretches that differ.
 
     Raises `InputError` where a job has no toolpath, no material of the table or no
-    readings, `StoreError` where what is kept can't be read.
+    readings, and where what is kept can't be read.
     """
+    try:
+        return _weather_of(folder, asked)
+    except StoreError:  # it names files
+        raise InputError(UNREADABLE) from None
+
+
+def _weather_of(folder: Path, asked: Weathered) -> dict[str, Any]:
     history = History(folder / "journal.db", folder / "archive.db")
     try:
         item = history.job(asked.job)
