@@ -28,7 +28,7 @@ from stillair.storage.records import to_record
 BUILD = Build(BUSHING, places=((70.0, 100.0), (100.0, 100.0), (130.0, 100.0)))
 WHOLE_FILE = "".join(toolpath_lines(BUILD)).encode()
 HEAT_UP_S = 1200.0
-ASKED = Weathered(f"{CHAMBER}-1", CHAMBER, ("top", "low"))
+ASKED = Weathered(f"{CHAMBER}-1", CHAMBER, ("top", "low"), BOOT.epoch_s(86_400.0))
 
 
 def bushings() -> Toolpath:

@@ -90,7 +90,7 @@ async def test_what_takes_too_long_is_given_up(tmp_path: Path) -> None:
 
 async def test_pages_that_ask_too_much_at_once_are_told_to_come_again(tmp_path: Path) -> None:
     shop = Workshop(tmp_path)
-    asked = Weathered("bench-1", "bench", ("top",))
+    asked = Weathered("bench-1", "bench", ("top",), 0.0)
     waiting = [asyncio.create_task(shop.weather(asked)) for _ in range(worker.MOST_WAITING)]
     await asyncio.sleep(0)
     with pytest.raises(CommandRefused, match="ask again in a minute"):

@@ -16,10 +16,12 @@ from stillair.storage.items import Item
 async def job_weather(service: Service, job: str) -> Item:
     """What each layer of a job met; see `weathering`. Raises `CommandRefused`."""
     key = service.chamber(str(service.job(job)["chamber"]))
-    sensors = service.watched(key).settings.sensors
+    watched = service.watched(key)
+    sensors = watched.settings.sensors
     air = tuple(sensor.name for sensor in sensors if sensor.place is Place.CHAMBER)
     await service.archive.write_out()
-    return await _worked_out(service.workshop.weather(Weathered(job, key, air)))
+    now_s = watched.labels.timeline().epoch_s(watched.clock.now_s())
+    return await _worked_out(service.workshop.weather(Weathered(job, key, air, now_s)))
 
 
 async def look_before(service: Service, toolpath: str, chamber: str | None, material: str) -> Item:

@@ -41,11 +41,12 @@ AROUND_S = 120.0  # of readings before the first layer and after the last
 
 @dataclass(frozen=True, slots=True)
 class Weathered:
-    """A job, and which of its chamber's sensors are in the air."""
+    """A job, which of its chamber's sensors are in the air, and now, seconds since the epoch."""
 
     job: str
     chamber: str
     air: tuple[str, ...]
+    now_s: float
 
 
 def weather_of(folder: Path, asked: Weathered) -> dict[str, Any]:
@@ -80,7 +81,7 @@ def _weather_of(folder: Path, asked: Weathered) -> dict[str, Any]:
         if kept is None or whole is None:
             raise InputError("the job follows no toolpath that has been read")
         layers, outlines = kept
-        times = _times(history, item, layers, whole)
+        times = _times(history, item, layers, whole, asked.now_s)
         laid = replace(layers, start_s=times.start_s, end_s=times.end_s)
         time_s, air_c = _air(history, asked, laid)
         begin_s, end_s = float(laid.start_s[0]), float(laid.end_s[-1])
@@ -104,7 +105,7 @@ def _weather_of(folder: Path, asked: Weathered) -> dict[str, Any]:
     return {"job": asked.job, "material": name, **columns(laid, times, found)}
 
 
-def _times(history: History, item: Item, layers: Layers, whole: Whole) -> HeightTimes:
+def _times(history: History, item: Item, layers: Layers, whole: Whole, now_s: float) -> HeightTimes:
     """When each layer was laid, seconds since the epoch."""
     job = str(item["id"])
     return fit(
@@ -112,7 +113,7 @@ def _times(history: History, item: Item, layers: Layers, whole: Whole) -> Height
         duration_s=whole.duration_s,
         started_s=history.job_span(job)[0],
         finished_s=epoch_s(item["finished_at"]),
-        pauses=pauses_of(history, job),
+        pauses=[(a, min(b, max(now_s, a))) for a, b in pauses_of(history, job)],
         stops_s=whole.stops_s,
     )
 
