@@ -26,6 +26,7 @@ from stillair.runtime.comparing import pauses_of
 from stillair.runtime.diagnosing import epoch_s, faults_of, half_minutes, spans_of, without
 from stillair.storage.history import History
 from stillair.storage.items import Item
+from stillair.thermal.diagnosis import GRID_S
 
 DISTURBING = (
     Kind.DOOR_OPEN,
@@ -129,14 +130,16 @@ def _air(history: History, asked: Weathered, laid: Layers) -> tuple[Column, Colu
         for name in asked.air
         if name in columns
     ]
+    # The mean of a half minute stands for its middle.
+    middle_s = np.array(times_s, dtype=np.float64) + GRID_S / 2.0
     if not known:
-        return np.array(times_s), np.full(len(times_s), np.nan)
+        return middle_s, np.full(len(times_s), np.nan)
     each_c = np.array(known, dtype=np.float64)  # None is nan
     there = np.isfinite(each_c)
     total_c = np.where(there, each_c, 0.0).sum(axis=0)
     count = there.sum(axis=0)
     mean_c = np.divide(total_c, count, out=np.full(len(times_s), np.nan), where=count > 0)
-    return np.array(times_s), mean_c
+    return middle_s, mean_c
 
 
 def columns(laid: Layers, times: HeightTimes, found: Weather) -> dict[str, Any]:
