@@ -146,11 +146,8 @@ def test_a_job_s_stills_are_looked_through_by_keyboard(
     no_sideways(page)
 
 
-def test_beside_the_picture_stands_what_no_camera_sees(smoky: RunningService, look: Look) -> None:
+def test_beside_the_picture_stands_what_no_camera_is(smoky: RunningService, look: Look) -> None:
     page = look(smoky)
-    expect(page.locator(".picture")).to_contain_text(
-        "The camera can't see behind the part, in the dark, or inside the electronics."
-    )
     expect(page.locator(".picture")).to_contain_text("never in its place")
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sqlite3
 import stat
-import subprocess
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -19,6 +18,9 @@ from running import stillair, wait_until
 from servers import MailServer
 from stillair.access.answers import FILE_NAME, Answer, Answers, Purpose
 from stillair.runtime import backup, network
+from stillair.runtime.wiring import answers_with
+from stillair.storage.journal import Journal
+from warm_starts import warm_run
 
 COX, CAPTAIN = "cox@shed.example", "captain@shed.example"
 FOREIGN = {"origin": "https://evil.example"}
@@ -110,24 +112,24 @@ LOOKS = [
 ]
 
 
-def everything_kept(burning: Shed) -> tuple[object, ...]:
-    """All rows of the journal that somebody's answer would add to, and the record of acts."""
+def everything_kept(burning: Shed) -> tuple[set[str], set[str], object]:
+    """All rows of the journal that somebody's answer would change, and the record of acts."""
     with closing(sqlite3.connect(f"file:{burning.data / 'journal.db'}?mode=ro", uri=True)) as db:
         tables = [
             name for (name,) in db.execute("select name from sqlite_master where type='table'")
         ]
         assert {"ledger", "alarm"} <= set(tables)
-        rows = [
-            db.execute(f"select * from {name} order by 1").fetchall()
+        ledger, alarms = (
+            {repr(row) for row in db.execute(f"select * from {name}")}
             for name in ("ledger", "alarm")
-        ]
-    return (*rows, burning.ask("/api/audit")["items"])
+        )
+    return ledger, alarms, burning.ask("/api/audit")["items"]
 
 
 @pytest.mark.parametrize("headers", LOOKS)
 def test_looking_changes_nothing(burning: Shed, headers: dict[str, str]) -> None:
     link = burning.link(COX, "detector")
-    before, seq = everything_kept(burning), burning.ask("/api/now")["seq"]
+    ledger, alarms, acts = everything_kept(burning)
     for _ in range(20):
         for method in ("GET", "HEAD", "OPTIONS"):
             for path in (link, api(link), f"{api(link)}/picture", f"{api(link)}/readings"):
@@ -137,8 +139,11 @@ def test_looking_changes_nothing(burning: Shed, headers: dict[str, str]) -> None
                 assert answer.status_code == 405
         assert burning.web.get(link, headers=headers).status_code in (200, 206)
         assert burning.web.head(link, headers=headers).status_code in (200, 206)
-    assert everything_kept(burning) == before
-    assert burning.ask("/api/now")["seq"] == seq
+    ledger_then, alarms_then, acts_then = everything_kept(burning)
+    # The service goes on by itself meanwhile, and on a busy computer may find a fault.
+    assert ledger <= ledger_then and alarms <= alarms_then
+    assert not [row for row in (ledger_then - ledger) | (alarms_then - alarms) if "cox" in row]
+    assert acts_then == acts
     assert burning.alarm("detector_contact")["annunciation"] == "unacknowledged"
 
 
@@ -309,6 +314,34 @@ def test_a_door_is_made_quiet_for_a_time_by_its_link(tmp_path: Path) -> None:
         mail.stop()
 
 
+@pytest.mark.parametrize(
+    ("damage", "same"),
+    [
+        pytest.param(None, True, id="the journal is whole"),
+        pytest.param(b"", False, id="it is lost: numbers of alarms begin anew"),
+        pytest.param(b"no journal" * 1000, False, id="it can't be read"),
+    ],
+)
+def test_links_end_with_the_journal_whose_alarms_they_name(
+    tmp_path: Path, damage: bytes | None, same: bool
+) -> None:
+    """Else one of last night would answer another alarm."""
+    path = tmp_path / "journal.db"
+    Journal.open(path).close()
+    before = answers_with(tmp_path, Journal(path), is_new=False)
+    now_at = datetime(2026, 5, 2, 10, 30, tzinfo=UTC)
+    token = before.make(Purpose.ALARM, "north-bench-3", "cox", now_at)
+    if damage is not None:
+        for each in tmp_path.glob("journal.db*"):
+            each.unlink()
+    if damage:
+        path.write_bytes(damage)
+    journal = Journal(path)
+    after = answers_with(tmp_path, journal, is_new=not path.exists())
+    assert isinstance(after.read(token, now_at), Answer) is same
+    journal.close()
+
+
 def test_a_link_outlasts_a_restart_and_ends_with_its_key(tmp_path: Path) -> None:
     mail = MailServer()
     mail.start()
@@ -320,13 +353,7 @@ def test_a_link_outlasts_a_restart_and_ends_with_its_key(tmp_path: Path) -> None
             running.service.start()
             assert running.web.get(api(link)).json()["alarm"]["kind"] == "detector_contact"
             running.service.stop()
-            done = subprocess.run(
-                stillair("renew-links", "--data-dir", str(running.data)),
-                capture_output=True,
-                text=True,
-                timeout=60,
-                check=False,
-            )
+            done = warm_run(stillair("renew-links", "--data-dir", str(running.data)))
             assert done.returncode == 0, done.stderr
             assert "worthless" in done.stdout
             running.service.start()
@@ -395,13 +422,7 @@ def test_without_a_way_in_for_telephones_mail_has_no_link(
 
 
 def test_renewing_links_where_there_is_no_service_says_so(tmp_path: Path) -> None:
-    done = subprocess.run(
-        stillair("renew-links", "--data-dir", str(tmp_path / "nothing")),
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
+    done = warm_run(stillair("renew-links", "--data-dir", str(tmp_path / "nothing")))
     assert done.returncode == 1
     assert "name another --data-dir" in done.stderr
     assert not (tmp_path / "nothing").exists()

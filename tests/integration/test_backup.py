@@ -33,12 +33,13 @@ from stillair.storage.archive import Archive
 from stillair.storage.emergency import EmergencyJournal
 from stillair.storage.journal import Journal
 from stillair.storage.records import Parcel
+from warm_starts import warm_run
 
 AT = datetime(2026, 9, 21, 3, 40, tzinfo=UTC)
 
 
 def command(*words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(stillair(*words), capture_output=True, text=True, timeout=90, check=False)
+    return warm_run(stillair(*words), timeout_s=90)
 
 
 def rows(folder: Path) -> dict[str, list[Any]]:

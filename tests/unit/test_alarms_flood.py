@@ -70,7 +70,7 @@ def test_one_that_waits_alone_goes_out_as_it_is(shed: Shed) -> None:
     shed.wait(5)
     assert len(shed.told) == MOST
     shed.begins(Kind.DRAFT)
-    shed.wait(20 + GATHER_S)
+    shed.wait(20 + 60 + GATHER_S)  # its delay, and a minute that the page alone tells of it
     assert [n.title for _, n in shed.told[MOST:]] == ["north bench: Draft"]
 
 

@@ -236,12 +236,12 @@ def test_what_is_switched_off_is_said_by_nobody_and_stands_in_the_list(shed: She
 
 def test_what_is_put_back_and_still_stands_is_told(shed: Shed) -> None:
     shed.begins(Kind.DRAFT)
-    shed.wait(30)
+    shed.wait(90)
     shed.switch_off(Kind.DRAFT)
     shed.wait(3600)
     assert [title for _, title in shed.sayings()] == ["Draft"]
     shed.put_back(Kind.DRAFT)
-    assert shed.sayings()[-1] == (3630.0, "Still: draft")
+    assert shed.sayings()[-1] == (3690.0, "Still: draft")
     assert shed.only().annunciation is Annunciation.UNACKNOWLEDGED
     assert shed.desk.out_of_service() == ()
     shed.put_back(Kind.DRAFT)  # twice is harmless

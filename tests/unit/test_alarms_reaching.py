@@ -49,14 +49,21 @@ NIGHT = QuietHours(22 * 60, 7 * 60, ZoneInfo("Europe/Berlin"))
             Kind.DOOR_OPEN,
             CREW,
             (),
-            "0 push:captain, 120 captain, 300 push:cox, 420 cox, 600 push:stroke",
+            "0 push:captain, 600 captain, 900 push:cox, 1500 cox, 1800 push:stroke",
             id="anything else: way by way, and person by person",
+        ),
+        pytest.param(
+            Kind.HEAT_LOST,
+            CREW,
+            (),
+            "0 push:captain, 120 captain, 300 push:cox, 420 cox, 600 push:stroke",
+            id="sooner where it is urgent",
         ),
         pytest.param(
             Kind.DOOR_OPEN,
             (CAPTAIN, replace(COX, after_s=60.0), replace(STROKE, after_s=0.0)),
             (),
-            "0 push:captain, 0 push:stroke, 60 push:cox, 120 captain, 180 cox",
+            "0 push:captain, 0 push:stroke, 60 push:cox, 600 captain, 660 cox",
             id="as the people set it",
         ),
         pytest.param(
@@ -70,21 +77,21 @@ NIGHT = QuietHours(22 * 60, 7 * 60, ZoneInfo("Europe/Berlin"))
             Kind.DOOR_OPEN,
             (CAPTAIN, COX),
             ("push:captain",),
-            "0 captain, 300 push:cox, 420 cox",
+            "0 captain, 900 push:cox, 1500 cox",
             id="what fails is passed over at once",
         ),
         pytest.param(
             Kind.DOOR_OPEN,
             CREW,
             CAPTAIN.routes,
-            "0 push:cox, 120 cox, 600 push:stroke",
+            "0 push:cox, 600 cox, 1800 push:stroke",
             id="and so is who can't be reached",
         ),
         pytest.param(
             Kind.DOOR_OPEN,
             (CAPTAIN,),
             CAPTAIN.routes,
-            "0 push:captain, 120 captain",
+            "0 push:captain, 600 captain",
             id="all fail: they are tried",
         ),
         pytest.param(
@@ -98,7 +105,7 @@ NIGHT = QuietHours(22 * 60, 7 * 60, ZoneInfo("Europe/Berlin"))
             Kind.DOOR_OPEN,
             (STROKE, replace(COX, routes=("push:stroke", "push:cox"))),
             (),
-            "0 push:stroke, 420 push:cox",
+            "0 push:stroke, 1500 push:cox",
             id="a way shared by two is taken once",
         ),
         pytest.param(Kind.FIRE, (), (), "", id="nobody"),
@@ -149,18 +156,18 @@ def test_what_somebody_waited_for_goes_to_who_is_near_on_their_first_way() -> No
 def test_an_open_door_climbs_until_somebody_answers() -> None:
     shed = Shed(make_desk(*CREW))
     shed.begins(Kind.DOOR_OPEN)
-    shed.wait(9 + 300)  # told at 10 s
+    shed.wait(9 + 900)  # told at 10 s
     assert [way for way in shed.ways() if way[2] == "raised"] == [
         (10.0, "captain", "raised"),
-        (130.0, "captain", "raised"),
+        (610.0, "captain", "raised"),
     ]
     shed.wait(1)
-    assert shed.ways()[-1] == (310.0, "cox", "raised")
+    assert shed.ways()[-1] == (910.0, "cox", "raised")
     assert "Nobody has said so far" in shed.told[-1][1].text
     shed.seen(shed.only().id)
-    shed.wait(170)
-    after = [(t_s, n.route) for t_s, n in shed.told if t_s > 310]
-    assert after == [(370.0, CAPTAIN.routes[0])], "one reminds; nobody else is bothered"
+    shed.wait(600)
+    after = [(t_s, n.route) for t_s, n in shed.told if t_s > 910]
+    assert after == [(1450.0, CAPTAIN.routes[0])], "one reminds; nobody else is bothered"
     shed.ends(Kind.DOOR_OPEN)
     shed.wait(60)
     over = [way for way in shed.told if way[1].stage == "over"]
@@ -170,12 +177,14 @@ def test_an_open_door_climbs_until_somebody_answers() -> None:
 def test_repeats_go_to_all_who_know() -> None:
     shed = Shed(make_desk(*CREW))
     shed.begins(Kind.DOOR_OPEN)
-    shed.wait(190)
+    shed.wait(730)
     assert shed.ways() == [
         (10.0, "captain", "raised"),
-        (130.0, "captain", "raised"),
         (190.0, "captain", "still"),
-        (190.0, "captain", "still"),
+        (370.0, "captain", "still"),
+        (610.0, "captain", "raised"),
+        (730.0, "captain", "still"),
+        (730.0, "captain", "still"),
     ]
 
 
@@ -202,7 +211,7 @@ def test_a_route_that_does_not_work_is_passed_over() -> None:
     assert {n.route for _, n in shed.told} == others, "all who may have counted on it"
     shed.wait(30)
     shed.begins(Kind.DRAFT)
-    shed.wait(50)
+    shed.wait(110)
     told = [n.route for _, n in shed.told if n.kind is Kind.DRAFT]
     assert told == ["mailto:captain@shed.example"]
     shed.ends(Kind.DELIVERY_FAULT, "push:captain")
@@ -229,24 +238,24 @@ def test_what_was_hidden_begins_its_climb_anew() -> None:
     shed.wait(1200)
     assert [n.route for t_s, n in shed.told if t_s > 60] == ["push:captain"]
     assert shed.told[-1][1].stage == "still"
-    shed.wait(120)
+    shed.wait(600)
     assert shed.told[-1][1].route == "mailto:captain@shed.example"
 
 
 def test_it_climbs_on_after_a_restart_and_its_end_reaches_who_knows() -> None:
     shed = Shed(make_desk(*CREW))
     shed.begins(Kind.DOOR_OPEN)
-    shed.wait(140)
+    shed.wait(740)
     told = {shed.only().id: tuple((n.person, n.route) for _, n in shed.told)}
     again = Shed(
         make_desk(*CREW, alarms=shed.desk.standing(), events=tuple(shed.open.values()), told=told),
-        t_s=140.0,
+        t_s=740.0,
         open=shed.open,
     )
     again.wait(169)
     assert again.told == []
     again.wait(1)
-    assert again.ways() == [(310.0, "cox", "raised")]
+    assert again.ways() == [(910.0, "cox", "raised")]
     again.ends(Kind.DOOR_OPEN)
     again.wait(30)
     over = [n.route for _, n in again.told if n.stage == "over"]
@@ -316,8 +325,8 @@ def test_who_is_awake_is_told_in_their_turn() -> None:
     shed = asleep(SLEEPER, COX)
     shed.wait(1)
     shed.begins(Kind.DOOR_OPEN)
-    shed.wait(310)
-    assert shed.ways() == [(311.0, "cox", "raised")]
+    shed.wait(910)
+    assert shed.ways() == [(911.0, "cox", "raised")]
     shed.seen(shed.only().id)
     shed.wait(TO_SEVEN_S)
     assert {n.person for _, n in shed.told} == {"cox"}, "who slept is not bothered any more"
@@ -411,6 +420,15 @@ def test_what_may_pass_by_itself_is_said_by_the_page_alone_for_some_minutes(kind
     shed.begins(kind)
     shed.wait(round(rule.on_delay_s + rule.page_alone_s) + 200)
     assert [n.stage for _, n in shed.told][:1] == ["raised"]
+
+
+@pytest.mark.parametrize("kind", PASSING)
+def test_what_is_urgent_is_never_left_to_the_page_alone(kind: Kind) -> None:
+    """As the last good sensor gone: then nobody can tell any more how hot it is."""
+    shed = Shed(make_desk(CAPTAIN))
+    shed.begins(kind, priority=Priority.HIGH)
+    shed.wait(round(CATALOGUE[kind].delay_s(Priority.HIGH)) + 2)
+    assert [n.stage for _, n in shed.told] == ["raised"]
 
 
 def test_somebody_who_has_seen_it_on_the_page_needs_no_message() -> None:

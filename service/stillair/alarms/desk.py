@@ -260,8 +260,8 @@ class AlarmDesk:
         """All alarms that are switched off, the longest first."""
         return self._lives.off.all
 
-    def sounding(self) -> Sounding:
-        """What the sounder should be doing.
+    def sounding(self, *, apart_from: Kind | None = None) -> Sounding:
+        """What the sounder should be doing, or would without the alarms of a kind.
 
         Critical: the fire sound until somebody has seen it, also when the
         condition has gone meanwhile. High: one tone at times while it stands
@@ -269,7 +269,7 @@ class AlarmDesk:
         """
         loudest = Sounding.SILENT
         for alarm in self._lives.standing():
-            if not life_of(alarm).unseen:
+            if not life_of(alarm).unseen or alarm.kind is apart_from:
                 continue
             if is_danger(alarm.kind) and alarm.priority is Priority.CRITICAL:
                 return Sounding.FIRE

@@ -3,7 +3,8 @@
 Critical danger goes to everybody at once, on every way. Any other danger goes to
 the first person on all of theirs, and while nobody has seen it to the next person
 every two minutes. All else goes to the first person's first route; after two minutes
-unseen to their next one; after five to the next person.
+unseen to their next one; after five to the next person. Where there is time, at medium
+and low priority, both wait longer: whoever looks within ten minutes gets one message.
 
 Each way that is to be taken, and when, is one rung of a ladder. Whoever answers
 stops the climb.
@@ -15,11 +16,13 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
-from stillair.alarms.catalogue import CATALOGUE, is_danger
+from stillair.alarms.catalogue import CATALOGUE, URGENT, is_danger
 from stillair.model import Kind, Priority
 
 NEXT_ROUTE_S = 120.0
 NEXT_PERSON_S = 300.0
+PATIENT_ROUTE_S = 600.0
+PATIENT_PERSON_S = 900.0
 NEXT_IN_DANGER_S = 120.0
 DAY_MIN = 24 * 60
 
@@ -50,7 +53,7 @@ class Person:
     """Somebody to be told.
 
     `routes` are the ways to them, in order. `after_s`: told only if nobody has seen it for
-    so long; None: five minutes after the person before.
+    so long; None: five minutes after the person before, fifteen where there is time.
     """
 
     name: str
@@ -82,6 +85,7 @@ def ladder(
     where all fail, and in danger, they are tried nevertheless. `without` is never taken.
     """
     danger = is_danger(kind)
+    next_route_s = NEXT_ROUTE_S if priority in URGENT else PATIENT_ROUTE_S
     if kind is Kind.DELIVERY_FAULT:  # who counts on that route has to know, and so has everybody
         others = [(p, r) for p in people for r in p.routes if r != without and r not in failing]
         return tuple({r: Rung(0.0, p, r) for p, r in others}.values())
@@ -100,7 +104,7 @@ def ladder(
         else:
             earliest_s = float("inf")
         for place, route in enumerate(routes):
-            after_s = start_s if danger else start_s + place * NEXT_ROUTE_S
+            after_s = start_s if danger else start_s + place * next_route_s
             if route not in rungs or rungs[route].after_s > after_s:
                 rungs[route] = Rung(after_s, person, route)
     return tuple(sorted(rungs.values(), key=lambda rung: rung.after_s))
@@ -122,7 +126,8 @@ def may_wake(kind: Kind) -> bool:
 def _start_s(person: Person, number: int, kind: Kind, priority: Priority) -> float:
     """From when on this person, the `number`th, is told."""
     if not is_danger(kind):
-        return number * NEXT_PERSON_S if person.after_s is None else person.after_s
+        usual_s = NEXT_PERSON_S if priority in URGENT else PATIENT_PERSON_S
+        return number * usual_s if person.after_s is None else person.after_s
     if priority is Priority.CRITICAL or number == 0:
         return 0.0
     usual_s = number * NEXT_IN_DANGER_S

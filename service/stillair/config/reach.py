@@ -66,7 +66,9 @@ class PersonTable(Table):
         description="When only danger may wake them; the rest waits until then, if it still is so.",
     )
     after_min: Annotated[
-        float | None, Field(ge=0, le=720), Otherwise("5 after the person before; the first at once")
+        float | None,
+        Field(ge=0, le=720),
+        Otherwise("5, where there is time 15, after the person before; the first at once"),
     ] = Field(
         default=None,
         description="Told only if nobody has seen an alarm for so many minutes; danger sooner.",

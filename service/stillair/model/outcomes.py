@@ -9,6 +9,7 @@ from enum import StrEnum
 
 from stillair.model.duties import Duty
 from stillair.model.kinds import (
+    ByHand,
     Change,
     Detail,
     JobOutcome,
@@ -144,7 +145,7 @@ class Notice:
     key: str
     chamber: str
     alarm: str | None
-    kind: Kind
+    kind: Kind | ByHand
     priority: Priority
     person: str
     route: str

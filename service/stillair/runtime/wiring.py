@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import logging
 import random
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import timedelta
 from functools import partial
@@ -19,6 +21,7 @@ from stillair.alerts.sounder import SounderLoop, SounderOutput
 from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings
 from stillair.config.reach import CommandSounder, GpioSounder
+from stillair.errors import AccessError, StoreError
 from stillair.media.files import PictureFiles
 from stillair.model import CameraState, Movement, Particles, Reading, Sign
 from stillair.runtime import backup, learned
@@ -26,7 +29,7 @@ from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.chamber import Chamber, Reads
-from stillair.runtime.company import heartbeat_of, neighbours_of
+from stillair.runtime.company import Company, heartbeat_of, neighbours_of
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.erasing import Erasing
@@ -63,6 +66,8 @@ from stillair.storage.retention import Retention, RetentionPlan
 from stillair.storage.writer import JournalWriter
 from stillair.watch import Watch, WatchView
 
+log = logging.getLogger(__name__)
+
 EMERGENCY = "emergency.journal"
 PICTURES = "pictures"  # a folder
 
@@ -81,6 +86,7 @@ def build(
     raises nothing: watching comes first, and the fault is told.
     """
     clock = SystemClock()
+    is_new = not (folder / JOURNAL).exists()
     archive = Archive(folder / ARCHIVE, wall=clock.wall)
     service = Service(
         journal=Journal(folder / JOURNAL, wall=clock.wall),
@@ -154,8 +160,7 @@ def build(
         check_stop=lambda key: stops[key].tried() if key in stops else None,
     )
     service.housekeeping.each_minute("alarm tests", service.alarm_tests.look, second=11)
-    answers = Answers(folder)
-    answers.look()  # now, so that no message waits for it
+    answers = answers_with(folder, service.journal, is_new=is_new)
     service.housekeeping.each_minute("answer links", answers.look, second=11)
     service.answering = Answering(
         answers, chambers=service.chambers, kept=service.history, wall=clock.wall
@@ -256,7 +261,8 @@ def _chamber(
         partial(service.troubles.sounder, key),
         partial(service.alarm_tests.sounded, key),
     )
-    for neighbour in neighbours_of(settings, drivers, clock, lambda told: supervisor.put(told)):
+    neighbours = neighbours_of(settings, drivers, clock, lambda told: supervisor.put(told))
+    for _, neighbour in neighbours:
         checked.append(neighbour)
         if isinstance(neighbour, AskedNeighbour):
             loops.append(neighbour)
@@ -307,8 +313,27 @@ def _chamber(
         sounder=sounder,
         machine_stop=stop,
         camera=camera_loop,
+        company=Company(beat, neighbours),
         drivers=drivers,
     )
+
+
+def answers_with(folder: Path, journal: Journal, *, is_new: bool) -> Answers:
+    """Where links are made and known again, ready now, so that no message waits for it.
+
+    With a journal that is lost the numbers of alarms begin anew, and a link of last night
+    would answer another alarm: so those end with it.
+    """
+    answers = Answers(folder)
+    answers.look()
+    with suppress(StoreError):
+        journal.ready()
+    if is_new or journal.repaired is not None:
+        try:
+            answers.renew()
+        except AccessError as error:
+            log.warning("earlier answer links could not be ended: %s", error)
+    return answers
 
 
 def _retention_plan(chambers: Sequence[ChamberSettings]) -> RetentionPlan:
