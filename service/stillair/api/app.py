@@ -38,6 +38,7 @@ from stillair.api.routers import (
     setting_up,
     stopping,
     telephones,
+    toolpaths,
     trust,
     watching,
 )
@@ -96,6 +97,7 @@ def build(
         quiet,
         stopping,
         jobs,
+        toolpaths,
         pictures,
         live,
         session,

@@ -38,6 +38,7 @@ from stillair.config.reach import (
 from stillair.config.stop import StopTable
 from stillair.config.tables import Table
 from stillair.config.testing import AlarmTestTable
+from stillair.config.toolpaths import MachineTable, ToolpathsTable
 from stillair.config.values import Name, Otherwise, Zone
 from stillair.model import chamber_key
 
@@ -112,6 +113,7 @@ class HistoryTable(Table):
     )
 
 
+# What bears on nothing that is seen and decided.
 OUTGOING = {
     "mail",
     "mqtt",
@@ -122,6 +124,8 @@ OUTGOING = {
     "alarm_test",
     "heartbeat",
     "neighbours",
+    "machine",
+    "toolpaths",
 }
 # Whatever changes in one of these has to be tried anew by an alarm test.
 REACH = {"people", "mail", "mqtt", "webhook", "push", "sounder", "stop"}
@@ -163,6 +167,8 @@ class ChamberSettings(Table):
     heartbeat: HeartbeatTable | None = None
     neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
     push: PushTable = PushTable()
+    machine: MachineTable = MachineTable()
+    toolpaths: ToolpathsTable = ToolpathsTable()
     history: HistoryTable = HistoryTable()
 
     @property

@@ -38,6 +38,7 @@ from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import readings_plan
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.setting_up import SettingUp
+from stillair.runtime.toolpaths import Toolpaths
 from stillair.runtime.troubles import Troubles
 from stillair.runtime.worker import Workshop
 from stillair.storage.history import History
@@ -88,6 +89,7 @@ class Service:
     courier: Courier
     housekeeping: Housekeeping
     workshop: Workshop
+    toolpaths: Toolpaths
     looking_back: LookingBack
     setting_up: SettingUp
     alarm_tests: AlarmTests

@@ -18,10 +18,12 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from stillair.errors import CommandRefused, InputError, Refusal, StillairError
+from stillair.errors import CommandRefused, InputError, Refusal, StillairError, ToolpathError
+from stillair.jobs.toolpath import MotionLimits, Whole
 from stillair.model import JobDiagnosis
 from stillair.runtime.comparing import Curve, curve_record, past_curve
 from stillair.runtime.diagnosing import Diagnosed, diagnose
+from stillair.runtime.toolpath_files import read_toolpath
 from stillair.runtime.whatif import what_if
 from stillair.storage.items import Item
 from stillair.storage.records import from_record, to_record
@@ -97,6 +99,27 @@ class Workshop:
         answer = await self._ask({"what": "curve", "job": job, "sensors": list(sensors)})
         return Curve(answer["job"], answer["minutes"], answer["soak_s"])
 
+    async def toolpath(self, toolpath: str, path: Path, to: Path, limits: MotionLimits) -> Whole:
+        """What the toolpath in a file builds; its layers are written to another file.
+
+        How far it is, `share` tells meanwhile. Raises `ToolpathError` for what can't be
+        understood, `InputError` for a file that can't be read, and as `diagnosis`.
+        """
+        self._shares[toolpath] = 0.0
+        question = {
+            "what": "toolpath",
+            "path": str(path),
+            "to": str(to),
+            "limits": to_record(limits),
+        }
+        try:
+            answer = await self._ask(question, noting(self._shares, toolpath))
+        finally:
+            del self._shares[toolpath]
+        if "wrong" in answer:
+            raise ToolpathError(int(answer["line"]), str(answer["wrong"]))
+        return from_record(Whole, answer["whole"])
+
     async def _ask(self, question: Mapping[str, Any], share: Share = lambda _: None) -> Any:
         """The answer to one question. Raises `InputError` where it is refused, `TimeoutError`."""
         async with self._one_at_a_time:
@@ -163,6 +186,10 @@ def answer(question: Mapping[str, Any], share: Share = lambda _: None) -> dict[s
                 return {"diagnosis": to_record(diagnose(folder, asked))}
             case "curve":
                 return curve_record(past_curve(folder, question["job"], question["sensors"]))
+            case "toolpath":
+                limits = from_record(MotionLimits, question["limits"])
+                whole = read_toolpath(Path(question["path"]), Path(question["to"]), limits, share)
+                return {"whole": to_record(whole)}
             case _:
                 found = what_if(
                     folder,
@@ -172,6 +199,8 @@ def answer(question: Mapping[str, Any], share: Share = lambda _: None) -> dict[s
                     material=question["material"],
                     share=share,
                 )
+    except ToolpathError as error:
+        return {"wrong": error.reason, "line": error.line}
     except (InputError, StillairError) as error:
         return {"refused": str(error).rstrip(".")}
     return {"items": [difference.item() for difference in found]}

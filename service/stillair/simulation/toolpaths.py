@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from math import ceil, cos, hypot, pi, sin, tau
 from typing import Final
 
@@ -145,7 +146,7 @@ class _Pen:
         self._feed_mm_s = 0.0
 
     def _road(self, points: Path, z: float, speed_mm_s: float) -> Iterator[str]:
-        for (x0, y0), (x, y) in zip(points, points[1:], strict=False):
+        for (x0, y0), (x, y) in pairwise(points):
             feed = "" if speed_mm_s == self._feed_mm_s else f" F{speed_mm_s * 60:g}"
             self._feed_mm_s = speed_mm_s
             push = self._push(self._filament_mm(hypot(x - x0, y - y0)))

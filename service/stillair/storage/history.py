@@ -36,6 +36,7 @@ from stillair.storage.pictures import Pictures
 from stillair.storage.readings import ReadingRows, Readings
 from stillair.storage.records import load
 from stillair.storage.tables import AlarmRow, JobRow, JobSaid, Ledger, NoticeTable
+from stillair.storage.toolpaths import Toolpaths
 
 log = logging.getLogger(__name__)
 
@@ -157,6 +158,10 @@ class History:
     def pictures(self) -> Pictures:
         """What pictures are kept."""
         return Pictures(self._journal)
+
+    def toolpaths(self) -> Toolpaths:
+        """What toolpaths are kept."""
+        return Toolpaths(self._journal)
 
     def last_seq(self) -> int:
         """The number of the newest entry, 0 if there is none."""

@@ -122,6 +122,34 @@ class PictureRow(_Current, table=True):
     size_bytes: int = Field(sa_type=BigInteger)
 
 
+class ToolpathRow(JournalTable, table=True):
+    """One toolpath: what it builds, or why it can't be read."""
+
+    __tablename__ = "toolpath"
+
+    number: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
+    id: str = Field(sa_type=Text, unique=True)
+    at_us: int = Field(sa_type=BigInteger)  # when it came
+    name: str = Field(sa_type=Text)
+    chamber: str = Field(sa_type=Text)  # whose machine it is for
+    source: str = Field(default="", sa_type=Text, index=True)  # a file of the watched folder
+    state: str = Field(sa_type=Text)  # waiting, ready, refused
+    size_bytes: int = Field(sa_type=BigInteger)
+    body: str = Field(sa_type=Text)  # the whole of it, or the line and what is wrong there
+    columns: bytes | None = Field(default=None, sa_type=LargeBinary)  # layers and outlines
+
+
+class JobToolpath(JournalTable, table=True):
+    """Which toolpath a job follows."""
+
+    __tablename__ = "job_toolpath"
+    __table_args__ = (Index("job_toolpath_toolpath", "toolpath"), KEYED)
+
+    job: str = Field(primary_key=True, sa_type=Text)
+    toolpath: str = Field(sa_type=Text)
+    at_us: int = Field(sa_type=BigInteger)
+
+
 class ChamberMemory(JournalTable, table=True):
     """What a chamber's watch has learned and wants to know again at its next start."""
 

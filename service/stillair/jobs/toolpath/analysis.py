@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from stillair.errors import ToolpathError
 from stillair.jobs.toolpath.layers import Layers, Toolpath, Whole
 from stillair.jobs.toolpath.limits import Bounds, MotionLimits
-from stillair.jobs.toolpath.lines import pieces
+from stillair.jobs.toolpath.lines import Piece, pieces
 from stillair.jobs.toolpath.machine import Machine
 from stillair.jobs.toolpath.motion import Planner
 from stillair.jobs.toolpath.moves import HALT, Moves
@@ -55,10 +55,9 @@ def analyse(
     stages = Stages(STAGES_A_LAYER * bounds.layers)
     line = done = 0
     for piece in pieces(blocks, bounds):
-        words = words_of(piece)
-        line = words.first_line + words.lines - 1
-        settled, seconds = planner.plan(machine.moves(words))
+        settled, seconds = planner.plan(_moves(machine, piece))
         stages.take(settled, *clock.take(settled, seconds))
+        line = piece.first_line + piece.text.count(b"\n") - 1
         done += len(piece.text)
         told(done)
     if (held := planner.finish()) is not None:
@@ -74,6 +73,25 @@ def analyse(
         over = stages.stages[found[bounds.layers].stages[0]]
         raise ToolpathError(over.line, f"more than {bounds.layers:,} layers by here")
     return _toolpath(machine, clock, stages, found)
+
+
+def _moves(machine: Machine, piece: Piece) -> Moves:
+    """The moves of a piece. Raises `ToolpathError` for its first line that is wrong."""
+    before = machine.copy()
+    try:
+        return machine.moves(words_of(piece))
+    except ToolpathError as error:
+        first = error
+    # Each thing that can be wrong is looked for in all lines at once, so an earlier line
+    # may have another: what lies before is read again until nothing is found.
+    while first.line > piece.first_line:
+        try:
+            before.copy().moves(words_of(piece.before(first.line)))
+        except ToolpathError as error:
+            first = error
+        else:
+            break
+    raise first
 
 
 class _Clock:
@@ -111,7 +129,9 @@ def _toolpath(
     x0, y0, x1, y1 = zip(*(stage.box for part in parts for stage in part), strict=True)
     box = (min(x0), min(y0), max(x1), max(y1))
     first = [
-        number for number, layer in enumerate(found) if not number or layer.piece != found[number - 1].piece
+        number
+        for number, layer in enumerate(found)
+        if not number or layer.piece != found[number - 1].piece
     ]
     whole = Whole(
         duration_s=clock.now_s,

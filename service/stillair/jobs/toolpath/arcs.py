@@ -58,8 +58,6 @@ def arcs_of(
     by_radius = ~np.isnan(radius)
     if bool(by_radius.any()):
         centre[by_radius] = _centre(a, b, radius, clockwise, lines, by_radius)
-    elif bool((missing := np.isnan(offset[:, [u, v]]).all(axis=1)).any()):
-        raise ToolpathError(int(lines[missing][0]), "an arc needs I, J or R to know its centre")
     missing = ~by_radius & np.isnan(offset[:, [u, v]]).all(axis=1)
     if bool(missing.any()):
         raise ToolpathError(int(lines[missing][0]), "an arc needs I, J or R to know its centre")
@@ -102,9 +100,8 @@ def _centre(
     which: NDArray[np.bool_],
 ) -> Floats:
     """Centres of the arcs that name a radius."""
-    a, b, radius, clockwise, lines = (
-        column[which] for column in (a, b, radius, clockwise, lines)
-    )
+    a, b, radius = a[which], b[which], radius[which]
+    clockwise, lines = clockwise[which], lines[which]
     chord = b - a
     across = np.hypot(chord[:, 0], chord[:, 1])
     closed = across < WHOLE_TURN_MM

@@ -1,8 +1,8 @@
 """What was laid where, on a grid that grows with the part.
 
-At most 96 x 96 cells, of which 48 x 48 are kept of the part itself. It begins fine, and where road is laid beyond its edge the
-cells become twice as wide and what is known is drawn together, so that neither the
-part's place nor its size has to be known beforehand.
+At most 96 x 96 cells, of which 48 x 48 are kept of the part itself. It begins fine, and
+where road is laid beyond its edge the cells become twice as wide and what is known is
+drawn together, so that neither the part's place nor its size has to be known beforehand.
 """
 
 from __future__ import annotations
@@ -88,9 +88,9 @@ class Sheet:
 
     def mean_s(self) -> Floats:
         """When each cell's road was laid; nan where there is none."""
-        return np.divide(
-            self.moment, self.length, out=np.full(CELLS, np.nan), where=self.length > 0
-        )
+        mean_s = np.full(CELLS, np.nan)
+        np.divide(self.moment, self.length, out=mean_s, where=self.length > 0)
+        return mean_s
 
 
 class Grid:

@@ -36,6 +36,13 @@ class Piece:
     text: bytes
     first_line: int
 
+    def before(self, line: int) -> Piece:
+        """Its lines before the one with that number."""
+        end = 0
+        for _ in range(line - self.first_line):
+            end = self.text.index(b"\n", end) + 1
+        return Piece(self.text[:end], self.first_line)
+
 
 def pieces(blocks: Iterable[bytes], bounds: Bounds) -> Iterator[Piece]:
     """The stream in pieces of about a megabyte, and never more than a line beyond it.
@@ -59,10 +66,9 @@ def pieces(blocks: Iterable[bytes], bounds: Bounds) -> Iterator[Piece]:
                     del held[: len(BYTE_ORDER_MARK)]
             end = held.rfind(b"\n") + 1
             if len(held) - end > bounds.line_bytes:
-                line += held.count(b"\n", 0, end)
-                _refuse_control(bytes(held[end:]), line)
-                raise ToolpathError(line, _too_long(bounds))
+                yield from _checked(Piece(bytes(held) + b"\n", line), bounds)
             if read > bounds.bytes:
+                yield from _checked(Piece(bytes(held[:end]), line), bounds)
                 line += held.count(b"\n")
                 raise ToolpathError(
                     line, f"more than {bounds.bytes / 1e6:g} MB; a toolpath of a job is smaller"
@@ -70,27 +76,38 @@ def pieces(blocks: Iterable[bytes], bounds: Bounds) -> Iterator[Piece]:
             if len(held) >= PIECE_BYTES:
                 text = bytes(held[:end])
                 del held[:end]
-                yield _checked(text, line, bounds)
+                yield from _checked(Piece(text, line), bounds)
                 line += text.count(b"\n")
     _refuse_compressed(bytes(held[:8]))
     if held:
-        yield _checked(bytes(held) + b"\n", line, bounds)
+        yield from _checked(Piece(bytes(held) + b"\n", line), bounds)
 
 
 def _too_long(bounds: Bounds) -> str:
     return f"longer than {bounds.line_bytes // 1024} KiB; that is no line of a toolpath"
 
 
-def _checked(text: bytes, line: int, bounds: Bounds) -> Piece:
-    _refuse_control(text, line)
-    start = 0
-    # Jumps from line to line, but only over those that could be too long.
+def _checked(piece: Piece, bounds: Bounds) -> Iterator[Piece]:
+    """The piece, or what comes before its first line that is none."""
+    try:
+        _refuse_control(piece.text, piece.first_line)
+        _refuse_long(piece, bounds)
+    except ToolpathError as error:
+        if error.line > piece.first_line:
+            yield from _checked(piece.before(error.line), bounds)
+        raise
+    if piece.text:
+        yield piece
+
+
+def _refuse_long(piece: Piece, bounds: Bounds) -> None:
+    text, start = piece.text, 0
+    # From the last line's end within reach to the next: only long lines are looked for.
     while len(text) - start > bounds.line_bytes:
         end = text.rfind(b"\n", start, start + bounds.line_bytes + 1)
         if end < 0:
-            raise ToolpathError(line + text.count(b"\n", 0, start), _too_long(bounds))
+            raise ToolpathError(piece.first_line + text.count(b"\n", 0, start), _too_long(bounds))
         start = end + 1
-    return Piece(text, line)
 
 
 def _refuse_compressed(head: bytes) -> None:

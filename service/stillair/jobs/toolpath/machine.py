@@ -10,6 +10,7 @@ until the next, and what is added in between is summed up.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from copy import copy
 from dataclasses import dataclass, replace
 from math import inf
 from typing import Final
@@ -66,9 +67,8 @@ class _Read:
 
     def with_code(self, code: int) -> Lines:
         """The lines that have this G."""
-        if code not in self.present:
-            return np.empty(0, np.int64)
-        return self.g_lines[self.code == code]
+        found: Lines = self.g_lines[self.code == code]
+        return found
 
     def number(self, line: int) -> int:
         """A line's number in the file."""
@@ -101,6 +101,13 @@ class Machine:
         self._feed_mm_s = 0.0
         self._named = [0.0, 0.0, 0.0, 0.0]  # where X Y Z E are, as the file names it
         self._offset = [0.0, 0.0, 0.0]  # what the machine's own X Y Z are more than that
+
+    def copy(self) -> Machine:
+        """Another one that stands where this one does. They share what only grows."""
+        other = copy(self)
+        other.orders = copy(self.orders)
+        other._named, other._offset = self._named[:], self._offset[:]
+        return other
 
     def moves(self, words: Words) -> Moves:
         """The moves, waits and halts of a piece. Raises `ToolpathError`."""
@@ -200,9 +207,11 @@ class Machine:
                 places.append(_Place(line, value, home=False))
         if letter != "E":
             named = {name: set(read.words.of(name)[0].tolist()) for name in "XYZ"}
-            for line in read.with_code(HOME).tolist():
-                if line in named[letter] or not any(line in lines for lines in named.values()):
-                    places.append(_Place(line, 0.0, home=True))
+            places += [
+                _Place(line, 0.0, home=True)
+                for line in read.with_code(HOME).tolist()
+                if line in named[letter] or not any(line in lines for lines in named.values())
+            ]
             places.sort(key=lambda place: place.line)
         return places
 
@@ -390,9 +399,7 @@ class Machine:
         return moves
 
     @staticmethod
-    def _with_arcs(
-        read: _Read, moves: Moves, rows: Lines, centre: Floats, plane: Floats
-    ) -> Moves:
+    def _with_arcs(read: _Read, moves: Moves, rows: Lines, centre: Floats, plane: Floats) -> Moves:
         """The moves with what is round in them. Raises `ToolpathError`."""
         out, into = moves.out.copy(), moves.into.copy()
         named = read.words.column("R") * read.unit

@@ -28,7 +28,9 @@ def in_force(count: int, at: Lines, values: NDArray[T], before: float) -> NDArra
     return np.repeat(said, np.diff(edges))
 
 
-def tracked(count: int, set_at: Lines, set_to: Floats, added: Floats | None, before: float) -> Floats:
+def tracked(
+    count: int, set_at: Lines, set_to: Floats, added: Floats | None, before: float
+) -> Floats:
     """Where an axis is after each line: set to a value on some lines, moved by some on others."""
     if added is None:
         return in_force(count, set_at, set_to, before)

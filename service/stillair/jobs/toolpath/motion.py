@@ -73,9 +73,7 @@ class Planner:
             if len(moves) - settled > HELD_MOST:
                 settled = len(moves)  # as if it stood here: once in so many moves
         entry, exit_ = v2[:settled], v2[1 : settled + 1]
-        seconds = _seconds(
-            run[:settled], speed[:settled], acceleration[:settled], entry, exit_
-        )
+        seconds = _seconds(run[:settled], speed[:settled], acceleration[:settled], entry, exit_)
         ready = moves.part(slice(0, settled))
         waits = ready.kind >= WAIT
         seconds[waits] = ready.feed[waits]
@@ -162,7 +160,9 @@ def _row(regime: Regime) -> tuple[float, ...]:
     )
 
 
-def _seconds(run: Floats, speed: Floats, acceleration: Floats, entry: Floats, exit_: Floats) -> Floats:
+def _seconds(
+    run: Floats, speed: Floats, acceleration: Floats, entry: Floats, exit_: Floats
+) -> Floats:
     """The time of trapezoids, from the squares of the speeds at both ends."""
     peak2 = np.minimum(speed**2, (entry + exit_) / 2 + acceleration * run)
     peak2 = np.maximum(peak2, np.maximum(entry, exit_))

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 from stillair.jobs.toolpath.stages import SAME_MM, Stage
@@ -125,17 +126,17 @@ def _is_piece(
     of_before = sum(stages[number].length_mm for layer in before for number in layer)
     if len(stretch) == 1 and back == len(heights):
         return length > of_before / max(len(before), 1)
-    if len(before) > 1 and len(stretch) > 1:
-        one = _box(stages, [number for layer in before[1:] for number in layer])
-        other = _box(stages, numbers[start + 1 : back])
-        return _overlap(one, other) < OVERLAP
-    return True
+    # Pieces that are built one after the other stand beside each other: what comes above
+    # the first layer is held against what is above that of the piece before.
+    above = numbers[start + 1 : back] or numbers[start + 1 : back + 1]
+    of_that = [number for layer in before[1:] or before for number in layer]
+    return not above or _overlap(_box(stages, of_that), _box(stages, above)) < OVERLAP
 
 
 def _usual_step(heights: list[float]) -> float:
     steps = sorted(
         later - earlier
-        for earlier, later in zip(heights, heights[1:], strict=False)
+        for earlier, later in pairwise(heights)
         if SAME_MM < later - earlier < PURGED_MM
     )
     return steps[len(steps) // 2] if steps else 0.3

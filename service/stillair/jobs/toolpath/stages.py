@@ -13,7 +13,7 @@ them together when the file is over; see `pieces`.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import inf, nan
+from math import atan2, inf, nan
 from typing import Final
 
 import numpy as np
@@ -31,6 +31,7 @@ LEAST_FILAMENT_MM: Final = 1e-5
 STEEPEST: Final = 0.9  # rise over way; steeper, it is no road but a pillar
 CHAIN_MM: Final = 0.012  # by which the height may change from one road to the next
 SAME_MM: Final = 0.02  # heights that differ by less are one
+CLIMBS_MM: Final = 0.1  # by which one road may rise at its height
 WAVER_MM: Final = 0.005  # flat road wavers by less
 RISES_MM: Final = 0.03  # by which a wall has to rise to be a spiral
 STRAIGHT_COS: Final = 0.9997  # 1.4 degrees between two roads of one straight run
@@ -73,6 +74,8 @@ class _Run:
     turned_rad: float = 0.0
     most_rad: float = 0.0
     turns: int = 0
+    rising: bool = False
+    heading_rad: float = nan  # of its last road, nan if travel followed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,6 +89,7 @@ class _Roads:
     low: Floats  # height at the beginning
     high: Floats  # height at the end
     joined: Flags  # begins where the road before ended, without travel
+    of: int  # how many moves there are
 
     def __len__(self) -> int:
         return len(self.at)
@@ -100,6 +104,7 @@ class _Group:
     low_mm: float
     high_mm: float
     spiral: bool
+    goes_on: bool  # with the road and the turn of the moves before
 
 
 @dataclass(slots=True)
@@ -160,11 +165,18 @@ class Stages:
             way[0] += self._run.way_mm
         spiral = (rise > RISES_MM) & (way < 1.2 * rise)
         of_run = np.cumsum(begins) - 1
+        # Road that climbs to the next layer leaves the height of the one before.
+        climbs = (np.abs(change) > CLIMBS_MM) & ~spiral[of_run]
+        begins |= climbs
+        begins[1:] |= climbs[:-1]
         if bool(spiral.any()):
-            begins = begins | self._turns(roads, starts, of_run, spiral, goes_on=goes_on)
+            turns = self._turns(roads, starts, spiral, goes_on=goes_on)
+            begins, goes_on = begins | turns, goes_on and not bool(turns[0])
         elif not goes_on or starts.size > 1:
             self._run = _Run()
         self._run.end_mm = float(roads.high[-1])
+        x, y = roads.moves.out[-1, :2].tolist()
+        self._run.heading_rad = atan2(y, x) if roads.at[-1] == roads.of - 1 else nan
         self._run.rise_mm, self._run.way_mm = float(rise[-1]), float(way[-1])
         starts = np.flatnonzero(begins)
         length = roads.moves.length
@@ -172,14 +184,14 @@ class Stages:
         mean = np.add.reduceat((roads.low + roads.high) / 2 * length, starts) / weight
         low = np.minimum.reduceat(np.minimum(roads.low, roads.high), starts)
         high = np.maximum.reduceat(np.maximum(roads.low, roads.high), starts)
-        columns = (starts, mean, low, high, spiral[of_run[starts]])
+        same = goes_on & (starts == 0)
+        columns = (starts, mean, low, high, spiral[of_run[starts]], same)
         return [_Group(*row) for row in zip(*(c.tolist() for c in columns), strict=True)]
 
     def _turns(
         self,
         roads: _Roads,
         starts: NDArray[np.int64],
-        of_run: NDArray[np.int64],
         spiral: Flags,
         *,
         goes_on: bool,
@@ -188,23 +200,31 @@ class Stages:
         out, into = roads.moves.out, roads.moves.into
         angle = np.arctan2(into[:, 1], into[:, 0])
         turn = np.empty(len(roads))
-        turn[0] = 0.0
+        turn[0] = angle[0] - self._run.heading_rad if roads.at[0] == 0 else nan
         turn[1:] = angle[1:] - np.arctan2(out[:-1, 1], out[:-1, 0])
         turn = (turn + np.pi) % (2 * np.pi) - np.pi
-        turn[~roads.joined] = 0.0
+        turn[1:][~roads.joined[1:]] = 0.0
+        turn[0] = np.nan_to_num(turn[0])
         turn += roads.moves.sweep
         begins = np.zeros(len(roads), np.bool_)
+        rising = roads.high > roads.low
         run = _Run()
         for number in np.flatnonzero(spiral).tolist():
             first = int(starts[number])
             until = int(starts[number + 1]) if number + 1 < len(starts) else len(roads)
             run = self._run if number == 0 and goes_on else _Run()
+            if not run.rising:
+                # What was laid before it began to rise is a layer of its own.
+                rises = first + int(np.argmax(rising[first:until]))
+                begins[rises] = rises > first
+                turn[first : rises + 1] = 0.0
+                run.rising = True
             # A turn begins where the last one is whole: what a concave corner takes back
             # doesn't begin it again.
             turned = run.turned_rad + np.cumsum(turn[first:until])
             most = np.maximum.accumulate(np.maximum(np.abs(turned), run.most_rad))
             turns = ((most + 1e-3) / (2 * np.pi)).astype(np.int64)
-            begins[first:until] = np.diff(turns, prepend=run.turns) > 0
+            begins[first:until] |= np.diff(turns, prepend=run.turns) > 0
             run.turned_rad, run.most_rad = float(turned[-1]), float(most[-1])
             run.turns = int(turns[-1])
         self._run = run if spiral[-1] else _Run()
@@ -217,7 +237,7 @@ class Stages:
         stage = self.stages[-1]
         rise_mm, fall_mm = group.z_mm - stage.high_mm, stage.low_mm - group.z_mm
         if group.spiral:
-            return rise_mm > 0.6 * self._thickness_mm or fall_mm > self._thickness_mm
+            return not group.goes_on and (rise_mm > SAME_MM or fall_mm > self._thickness_mm)
         if stage.flat and group.high_mm - group.low_mm < WAVER_MM:
             return rise_mm > SAME_MM or fall_mm > SAME_MM
         slack_mm = min(max(0.5 * self._thickness_mm, SAME_MM), 0.15)
@@ -327,7 +347,7 @@ def _roads_of(moves: Moves, begin_s: Floats, end_s: Floats) -> _Roads:
     joined = np.diff(at, prepend=-2) == 1
     found = moves.part(at)
     return _Roads(
-        found, at, begin_s[at], end_s[at], found.start[:, 2], found.end[:, 2], joined
+        found, at, begin_s[at], end_s[at], found.start[:, 2], found.end[:, 2], joined, len(moves)
     )
 
 

@@ -174,10 +174,7 @@ def first_fault(piece: Piece) -> ToolpathError:
 
 
 def _fault(line: bytes) -> str:
-    if len(line) > 200:
-        shown = ""
-    else:
-        shown = f" in {line.decode('ascii', 'replace').strip()[:60]!r}"
+    shown = "" if len(line) > 200 else f" in {line.decode('ascii', 'replace').strip()[:60]!r}"
     at = len(line) - len(line.lstrip(b" "))
     while at < len(line):
         word = _WORD.match(line, at)
