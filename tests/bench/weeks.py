@@ -238,7 +238,7 @@ class Weeks:
         outcome = self.watch.step(stimulus)
         self.told.notices += outcome.notices
         if outcome.notices and any(n.alarm for n in outcome.notices):
-            danger = any(is_danger(n.kind) for n in outcome.notices)
+            danger = any(isinstance(n.kind, Kind) and is_danger(n.kind) for n in outcome.notices)
             self._owner.hears(stimulus.t_s, danger=danger)
         return list(outcome.notices)
 

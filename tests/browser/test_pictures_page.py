@@ -197,7 +197,8 @@ APART = """async ({ alarms, kept }) => {
     camera: { watched: true }, alarms: alarms.map((changed, i) => ({
       id: `x-${i}`, event: i + 1, class: "alarm", kind: "smoke", priority: "critical",
       suppression: "none", condition: true, annunciation: "acknowledged", text: "It is so.",
-      acknowledged_by: "this computer", raised_at: "2026-11-24T10:00:00Z", shelved_until: null,
+      acknowledged_by: "this computer", raised_at: "2026-11-24T10:00:00Z",
+      began_at: "2026-11-24T10:00:00Z", shelved_until: null,
       ...changed,
     })) };
   const place = document.createElement("div");

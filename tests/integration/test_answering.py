@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sqlite3
-import stat
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -18,8 +17,6 @@ from running import stillair, wait_until
 from servers import MailServer
 from stillair.access.answers import FILE_NAME, Answer, Answers, Purpose
 from stillair.runtime import backup, network
-from stillair.runtime.wiring import answers_with
-from stillair.storage.journal import Journal
 from warm_starts import warm_run
 
 COX, CAPTAIN = "cox@shed.example", "captain@shed.example"
@@ -84,6 +81,12 @@ def test_it_shows_that_alarm_its_picture_and_its_last_hour(burning: Shed) -> Non
     readings = burning.web.get(shown["readings"]).json()
     assert list(readings["sensors"]) == ["top", "low"], "the air, coloured as on the first page"
     assert any(t is not None for t in readings["sensors"]["top"])
+    page = {
+        s["name"]: s["temperature_c"] for s in burning.ask("/api/now")["chambers"][0]["sensors"]
+    }
+    assert shown["temperatures"] == {
+        name: pytest.approx(page[name], abs=1.0) for name in ("top", "low")
+    }, "the same as on the first page, but for the moments between"
 
 
 def test_a_link_opens_nothing_else(burning: Shed) -> None:
@@ -314,34 +317,6 @@ def test_a_door_is_made_quiet_for_a_time_by_its_link(tmp_path: Path) -> None:
         mail.stop()
 
 
-@pytest.mark.parametrize(
-    ("damage", "same"),
-    [
-        pytest.param(None, True, id="the journal is whole"),
-        pytest.param(b"", False, id="it is lost: numbers of alarms begin anew"),
-        pytest.param(b"no journal" * 1000, False, id="it can't be read"),
-    ],
-)
-def test_links_end_with_the_journal_whose_alarms_they_name(
-    tmp_path: Path, damage: bytes | None, same: bool
-) -> None:
-    """Else one of last night would answer another alarm."""
-    path = tmp_path / "journal.db"
-    Journal.open(path).close()
-    before = answers_with(tmp_path, Journal(path), is_new=False)
-    now_at = datetime(2026, 5, 2, 10, 30, tzinfo=UTC)
-    token = before.make(Purpose.ALARM, "north-bench-3", "cox", now_at)
-    if damage is not None:
-        for each in tmp_path.glob("journal.db*"):
-            each.unlink()
-    if damage:
-        path.write_bytes(damage)
-    journal = Journal(path)
-    after = answers_with(tmp_path, journal, is_new=not path.exists())
-    assert isinstance(after.read(token, now_at), Answer) is same
-    journal.close()
-
-
 def test_a_link_outlasts_a_restart_and_ends_with_its_key(tmp_path: Path) -> None:
     mail = MailServer()
     mail.start()
@@ -394,16 +369,21 @@ def test_a_link_leads_to_where_telephones_open_the_page(
         assert running.base in found["links in messages"]["told"]
 
 
-def test_a_backup_has_the_key_so_that_links_outlast_a_card(
+def test_links_of_before_answer_nothing_once_alarms_are_counted_anew(
     tmp_path: Path, mail_server: MailServer
 ) -> None:
     with shed(tmp_path, mail_server) as running:
         running.order("contact_on", contact="smoke detector", for_s=36_000.0)
         token = running.link(COX, "detector").rpartition("/")[2]
         backup.make(running.data, tmp_path / "mine.tar", datetime.now(UTC))
+    assert isinstance(Answers(running.data).read(token, datetime.now(UTC)), Answer)
     backup.restore(tmp_path / "mine.tar", tmp_path / "card", datetime.now(UTC))
-    assert isinstance(Answers(tmp_path / "card").read(token, datetime.now(UTC)), Answer)
-    assert stat.S_IMODE((tmp_path / "card" / FILE_NAME).stat().st_mode) == 0o600
+    assert not (tmp_path / "card" / FILE_NAME).exists(), "alarms since then are counted once more"
+    for file in running.data.glob("journal.db*"):
+        file.unlink()
+    with shed(tmp_path, mail_server) as running:
+        refused = running.web.get(api(f"/answer/{token}"))
+        assert (refused.status_code, "withdrawn" in refused.text) == (404, True)
 
 
 def test_without_a_way_in_for_telephones_mail_has_no_link(

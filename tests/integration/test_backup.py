@@ -54,12 +54,12 @@ def rows(folder: Path) -> dict[str, list[Any]]:
 
 
 def files(folder: Path) -> dict[str, bytes]:
-    """Every file that is no store, no backup and no log."""
+    """Every file that is no store, no backup, no log, and not the key of links in messages."""
     return {
         path.relative_to(folder).as_posix(): path.read_bytes()
         for path in folder.rglob("*")
         if path.is_file()
-        and path.name not in ("in-use", "service.log")
+        and path.name not in ("in-use", "service.log", "answer-key")
         and path.suffix not in (".db", ".db-wal", ".db-shm")
         and "backups" not in path.parts
     }

@@ -38,6 +38,7 @@ from stillair.alarms.entries import (
 from stillair.alarms.lives import Lives
 from stillair.alarms.off import OutOfService
 from stillair.alarms.reaching import Person as Person
+from stillair.alarms.seen import began_s
 from stillair.alarms.states import Signal
 from stillair.alarms.telling import Telling
 from stillair.errors import CommandRefused, Refusal
@@ -348,6 +349,7 @@ class AlarmDesk:
             text=lives.text(entry),
             blind=change.detail.get("blind") is True,
             job=change.job or before.job,
+            began_s=began_s(change),
         )
         if entry.alarm != before:
             work.changed(entry.alarm)
@@ -393,6 +395,7 @@ class AlarmDesk:
             text=lives.text(entry),
             job=change.job,
             blind=change.detail.get("blind") is True,
+            began_s=began_s(change),
         )
         lives.signal(entry, Signal.CONDITION_TRUE, t_s, work, quietly=True)
         lives.suppress(entry, t_s, work, quietly=True)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 import random
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from dataclasses import replace
 from datetime import timedelta
 from functools import partial
@@ -21,7 +20,6 @@ from stillair.alerts.sounder import SounderLoop, SounderOutput
 from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings
 from stillair.config.reach import CommandSounder, GpioSounder
-from stillair.errors import AccessError, StoreError
 from stillair.media.files import PictureFiles
 from stillair.model import CameraState, Movement, Particles, Reading, Sign
 from stillair.runtime import backup, learned
@@ -88,7 +86,6 @@ def build(
     raises nothing: watching comes first, and the fault is told.
     """
     clock = SystemClock()
-    is_new = not (folder / JOURNAL).exists()
     archive = Archive(folder / ARCHIVE, wall=clock.wall)
     service = Service(
         journal=Journal(folder / JOURNAL, wall=clock.wall),
@@ -173,11 +170,12 @@ def build(
         check_stop=lambda key: stops[key].tried() if key in stops else None,
     )
     service.housekeeping.each_minute("alarm tests", service.alarm_tests.look, second=11)
-    answers = answers_with(folder, service.journal, is_new=is_new)
-    service.housekeeping.each_minute("answer links", answers.look, second=11)
     service.answering = Answering(
-        answers, chambers=service.chambers, kept=service.history, wall=clock.wall
+        Answers(folder), chambers=service.chambers, kept=service.history, wall=clock.wall
     )
+    look = partial(service.answering.look, service.journal)
+    look()  # now, so that no message waits for it
+    service.housekeeping.each_minute("answer links", look, second=11)
     service.setting_up.links = service.answering.found
     service.courier = Courier(
         service.journal,
@@ -329,24 +327,6 @@ def _chamber(
         company=Company(beat, neighbours),
         drivers=drivers,
     )
-
-
-def answers_with(folder: Path, journal: Journal, *, is_new: bool) -> Answers:
-    """Where links are made and known again, ready now, so that no message waits for it.
-
-    With a journal that is lost the numbers of alarms begin anew, and a link of last night
-    would answer another alarm: so those end with it.
-    """
-    answers = Answers(folder)
-    answers.look()
-    with suppress(StoreError):
-        journal.ready()
-    if is_new or journal.repaired is not None:
-        try:
-            answers.renew()
-        except AccessError as error:
-            log.warning("earlier answer links could not be ended: %s", error)
-    return answers
 
 
 def _retention_plan(chambers: Sequence[ChamberSettings]) -> RetentionPlan:
