@@ -75,6 +75,10 @@ RIGHTS = {
     "POST /api/jobs/{job}/note": JOBS,
     "POST /api/jobs/{job}/outcome": OPERATE,
     "POST /api/jobs/{job}/toolpath": JOBS,
+    "GET /api/jobs/{job}/heights": READ,
+    "GET /api/jobs/{job}/heights/when": READ,
+    "POST /api/jobs/{job}/pins": JOBS,
+    "DELETE /api/jobs/{job}/pins/{pin}": JOBS,
     "GET /api/toolpaths": READ,
     "POST /api/toolpaths": "0-++---",  # as for jobs
     "GET /api/toolpaths/{toolpath}": READ,

@@ -30,6 +30,7 @@ from stillair.model import (
 )
 from stillair.storage import items, steps
 from stillair.storage.archive import Archive
+from stillair.storage.courses import Courses
 from stillair.storage.journal import Entry, read_entry
 from stillair.storage.outbox import NoticeRow, micros, read_notice, tries_of
 from stillair.storage.pictures import Pictures
@@ -158,6 +159,10 @@ class History:
     def pictures(self) -> Pictures:
         """What pictures are kept."""
         return Pictures(self._journal)
+
+    def courses(self) -> Courses:
+        """How jobs went: heights and pauses as they were told."""
+        return Courses(self._journal)
 
     def toolpaths(self) -> Toolpaths:
         """What toolpaths are kept."""
