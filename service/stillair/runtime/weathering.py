@@ -15,17 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillair.errors import InputError, StoreError
-from stillair.jobs.heights import HeightTimes, fit
+from stillair.jobs.heights import HeightTimes
 from stillair.jobs.roads import Column
 from stillair.jobs.stretches import SIDES, Stretch, stretches
-from stillair.jobs.toolpath import Layers, Whole
+from stillair.jobs.toolpath import Layers
 from stillair.jobs.weather import Weather, air_of, sides_per_mm, weather
 from stillair.model import Kind
 from stillair.model.materials import material
-from stillair.runtime.comparing import pauses_of
-from stillair.runtime.diagnosing import epoch_s, faults_of, half_minutes, spans_of, without
+from stillair.runtime.diagnosing import faults_of, half_minutes, spans_of, without
+from stillair.runtime.heights import heights_of
 from stillair.storage.history import History
-from stillair.storage.items import Item
 from stillair.thermal.diagnosis import GRID_S
 
 DISTURBING = (
@@ -76,13 +75,14 @@ def _weather_of(folder: Path, asked: Weathered) -> dict[str, Any]:
                 if name
                 else "the job names no material"
             )
-        toolpath = history.toolpaths().of_job(asked.job)
-        kept = history.toolpaths().layers(toolpath) if toolpath is not None else None
-        whole = history.toolpaths().whole(toolpath) if toolpath is not None else None
+        heights = heights_of(history, asked.job, asked.now_s)
+        toolpath = heights.toolpath or ""
+        kept = history.toolpaths().layers(toolpath)
+        whole = history.toolpaths().whole(toolpath)
         if kept is None or whole is None:
             raise InputError("the job follows no toolpath that has been read")
         layers, outlines = kept
-        times = _times(history, item, layers, whole, asked.now_s)
+        times = heights.times
         laid = replace(layers, start_s=times.start_s, end_s=times.end_s)
         time_s, air_c = _air(history, asked, laid)
         begin_s, end_s = float(laid.start_s[0]), float(laid.end_s[-1])
@@ -104,19 +104,6 @@ def _weather_of(folder: Path, asked: Weathered) -> dict[str, Any]:
     finally:
         history.close()
     return {"job": asked.job, "material": name, **columns(laid, times, found)}
-
-
-def _times(history: History, item: Item, layers: Layers, whole: Whole, now_s: float) -> HeightTimes:
-    """When each layer was laid, seconds since the epoch."""
-    job = str(item["id"])
-    return fit(
-        layers,
-        duration_s=whole.duration_s,
-        started_s=history.job_span(job)[0],
-        finished_s=epoch_s(item["finished_at"]),
-        pauses=[(a, min(b, max(now_s, a))) for a, b in pauses_of(history, job)],
-        stops_s=whole.stops_s,
-    )
 
 
 def _air(history: History, asked: Weathered, laid: Layers) -> tuple[Column, Column]:
