@@ -8,7 +8,6 @@ with shed(folder, mail) as running:
 from __future__ import annotations
 
 import re
-import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,6 +18,7 @@ import httpx
 import ordered
 from running import RunningService, stillair, wait_until
 from servers import MailServer
+from warm_starts import warm_run
 
 OWNER, PASSWORD = "captain", "a long row to the weir"
 SCENARIO = """
@@ -194,14 +194,7 @@ def shed(
     `words` are options of its own, `page` stands in its chamber file.
     """
     data = folder / "data"
-    done = subprocess.run(
-        stillair("owner", "add", OWNER, "--data-dir", str(data)),
-        input=PASSWORD,
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
+    done = warm_run(stillair("owner", "add", OWNER, "--data-dir", str(data)), typed=PASSWORD)
     assert done.returncode == 0, done.stderr
     chamber = folder / "chamber.toml"
     service = RunningService(

@@ -18,6 +18,7 @@ from typing import Any, Self, TypeVar
 import httpx
 
 from servers import free_loopback_port
+from warm_starts import WarmProcess, warm_start
 
 T = TypeVar("T")
 
@@ -49,7 +50,7 @@ class RunningService:
         self._words = words
         self._before = before
         self._environment = {**os.environ, **(environment or {})}
-        self._process: subprocess.Popen[bytes] | None = None
+        self._process: WarmProcess | None = None
         self.log = folder / "service.log"
         scheme = "https" if trust else "http"
         self.web = httpx.Client(
@@ -82,12 +83,14 @@ class RunningService:
         """Begin, and wait until it answers."""
         self.folder.mkdir(parents=True, exist_ok=True)
         words = ["run", "--data-dir", str(self.folder), "--port", str(self.port), *self._words]
-        with self.log.open("ab") as output:
-            self._process = subprocess.Popen(
+        with self.log.open("ab") as output, Path(os.devnull).open("rb") as nothing:
+            self._process = warm_start(
                 stillair(*words, before=self._before),
+                stdin=nothing,
                 stdout=output,
                 stderr=output,
-                env=self._environment,
+                environment=self._environment,
+                ours=not self._before,
             )
         try:
             self._wait_for_answer()

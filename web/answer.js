@@ -11,11 +11,12 @@
  * @property {string} name         of the chamber
  * @property {string} family       real, recorded or simulated
  * @property {string} at           now, as the chamber has it
- * @property {{class: string, text: string, raised_at: string, changed_at: string, condition: boolean,
+ * @property {{class: string, text: string, began_at: string, condition: boolean,
  *   annunciation: string, suppression: string, acknowledged_by: string | null, shelved_until: string | null}} alarm
  * @property {boolean} danger
  * @property {boolean} can_see
  * @property {boolean} can_quiet
+ * @property {Record<string, number | null>} temperatures  now, as on the first page
  * @property {number} quiet_minutes
  * @property {boolean} stored
  * @property {string | null} picture
@@ -40,7 +41,7 @@ const T = {
     recorded: "Recorded: this happened once, and isn't so now.",
   }),
   since: (/** @type {string} */ at, /** @type {string} */ lasting) => `Since ${at}, for ${lasting}`,
-  over: (/** @type {string} */ began, /** @type {string} */ ended) => `It began at ${began} and is over since ${ended}`,
+  over: (/** @type {string} */ began) => `It began at ${began} and is over`,
   unseen: "nobody has seen it yet",
   seen: (/** @type {string | null} */ by) => (by ? `seen by ${by}` : "seen"),
   quiet_until: (/** @type {string} */ at) => `quiet until ${at}`,
@@ -112,9 +113,9 @@ function show(it) {
   say("mark", T.family[it.family] ?? "");
   say("head", it.danger ? `${T.class.alarm}: ${head}` : head);
   say("rest", rest);
-  const began = clock(alarm.raised_at, at);
-  const lasting = duration((Date.parse(at) - Date.parse(alarm.raised_at)) / 1000);
-  const when = alarm.condition ? T.since(began, lasting) : T.over(began, clock(alarm.changed_at, at));
+  const began = clock(alarm.began_at, at);
+  const lasting = duration((Date.parse(at) - Date.parse(alarm.began_at)) / 1000);
+  const when = alarm.condition ? T.since(began, lasting) : T.over(began);
   say("when", `${it.name}. ${it.danger ? "" : `${T.class[alarm.class] ?? ""}. `}${when}; ${state(it)}.`);
   part("danger").hidden = !it.danger;
   seen.hidden = !it.can_see;
@@ -243,13 +244,14 @@ function draw({ time_s, sensors }) {
     const line = `line-${(i % LINES) + 1}`;
     parts.push(drawn("path", { class: `trace ${line}`, d: path }));
     const last = /** @type {number} */ (column.filter((t) => t !== null).pop());
-    return { name, line, last, at: y(last) };
+    const now = shown?.temperatures[name] ?? null; // the line may end earlier than now
+    return { name, line, now, at: y(last) };
   });
   let free = TOP;
-  for (const { name, line, last, at } of ends.sort((a, b) => a.at - b.at)) {
+  for (const { name, line, now, at } of ends.sort((a, b) => a.at - b.at)) {
     free = Math.max(free, at);
     const short = name.length > 9 ? `${name.slice(0, 8)}…` : name;
-    parts.push(drawn("text", { class: line, x: RIGHT + 6, y: free + 4 }, `${short} ${last.toFixed(1)}`));
+    parts.push(drawn("text", { class: line, x: RIGHT + 6, y: free + 4 }, now === null ? short : `${short} ${now.toFixed(1)}`));
     free += PITCH;
   }
   const svg = /** @type {Element} */ (figure.querySelector("svg"));
@@ -266,13 +268,16 @@ function draw({ time_s, sensors }) {
 async function hour() {
   try {
     const answer = shown ? await ask(shown.readings) : null;
-    if (answer?.ok) draw(await answer.json());
+    if (!answer?.ok) return;
+    columns = await answer.json();
+    draw(columns);
   } catch {
     // Out of touch: said above.
   }
 }
 
 let hour_at_ms = -Infinity;
+let columns = /** @type {Columns} */ ({ time_s: [], sensors: {} });
 async function round() {
   if (document.visibilityState === "visible") {
     if (!(await look())) return;
@@ -280,7 +285,7 @@ async function round() {
     if (performance.now() - hour_at_ms > HOUR_EVERY_MS) {
       hour_at_ms = performance.now();
       await hour();
-    }
+    } else draw(columns); // with the present temperatures
   }
   setTimeout(round, EVERY_MS);
 }

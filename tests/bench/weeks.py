@@ -10,11 +10,14 @@ and supply comes by chance, each as often as a line below says. Three dangers in
 another kind: told at once, or it is counted as withheld.
 
 careful    taps before the door is opened (nine times in ten), shuts it in time, sees a message
-           within ten minutes by day and in the morning by night, clears what is over
+           within ten minutes by day and in the morning by night, danger also by night; clears
+           what is over
 careless   never taps, leaves the door open for longer, sees messages after one to eight hours
 
 Two people are named: the captain with two routes and quiet hours from ten to seven, and the cox
-as the second. What somebody waited for (warm and steady, cool enough) is counted by itself.
+as the second. What somebody waited for (warm and steady, cool enough) and danger are counted by
+themselves, and once with all the rest: the target is held against what is neither. Not in it are
+attendance and the reminder of an alarm test.
 """
 
 from __future__ import annotations
@@ -23,7 +26,7 @@ import argparse
 import random
 import sys
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -194,14 +197,15 @@ class Owner:
         self._chance = chance
         self._looks: list[float] = []
 
-    def hears(self, t_s: float) -> None:
+    def hears(self, t_s: float, *, danger: bool) -> None:
         """A message has come: they will look."""
         delay_s = (
             self._chance.uniform(60, 600) if self._careful else self._chance.uniform(3600, 8 * 3600)
         )
         look_s = t_s + delay_s
         hour = (look_s % DAY_S) / HOUR_S
-        if hour >= 22 or hour < 7:  # asleep: a careful one looks in the morning
+        asleep = hour >= 22 or hour < 7
+        if asleep and not (danger and self._careful):  # danger gets a careful one up
             look_s = (look_s // DAY_S + (hour >= 22)) * DAY_S + 7.25 * HOUR_S
         self._looks.append(look_s)
 
@@ -234,7 +238,8 @@ class Weeks:
         outcome = self.watch.step(stimulus)
         self.told.notices += outcome.notices
         if outcome.notices and any(n.alarm for n in outcome.notices):
-            self._owner.hears(stimulus.t_s)
+            danger = any(isinstance(n.kind, Kind) and is_danger(n.kind) for n in outcome.notices)
+            self._owner.hears(stimulus.t_s, danger=danger)
         return list(outcome.notices)
 
     def second(self, t_s: float, values: tuple[float | None, float, float]) -> None:
@@ -306,7 +311,7 @@ class Weeks:
         if int(from_s) == at_s:
             said = self.step(self._sign(kind, t_s, begins=True))
             self.told.dangers += 1
-            told = {n.route for n in said if is_danger(n.kind)}
+            told = {n.route for n in said if _tells(n, is_danger)}
             wanted = set(PEOPLE[0].routes) if kind is Kind.SMOKE else set(ROUTES)
             self.told.withheld += not wanted <= told
         elif from_s < at_s < from_s + 90.0 and kind is not Kind.DETECTOR_CONTACT:
@@ -322,6 +327,11 @@ class Weeks:
         return Sign(Sense.CAMERA, name, t_s, t_s, 0.9, ("camera",), lasting=kind is Kind.FIRE)
 
 
+def _tells(notice: Notice, what: Callable[[Kind], bool]) -> bool:
+    """Whether a message is about an event of such a kind."""
+    return isinstance(notice.kind, Kind) and what(notice.kind)
+
+
 def run(owner: str, weeks: int, seed: int) -> list[Figure]:
     """Live through the weeks with one kind of owner."""
     life = Weeks(owner, seed)
@@ -330,8 +340,8 @@ def run(owner: str, weeks: int, seed: int) -> list[Figure]:
         life.job(job)
     life.idle(float(weeks * WEEK_S), 18.0)
     told = life.told.notices
-    alarms = [n for n in told if not is_notice(n.kind) and not is_danger(n.kind)]
-    waited = [n for n in told if is_notice(n.kind)]
+    alarms = [n for n in told if not _tells(n, is_notice) and not _tells(n, is_danger)]
+    waited = [n for n in told if _tells(n, is_notice)]
     week_of = Counter(int(n.created_s // WEEK_S) for n in alarms if n.person == "captain")
     open_now = [a for a in life.watch.view().alarms if a.annunciation is not Annunciation.NORMAL]
     kinds = Counter(f"{n.kind.value} {n.stage}" for n in alarms)
@@ -341,9 +351,14 @@ def run(owner: str, weeks: int, seed: int) -> list[Figure]:
     return [
         Figure(f"{owner}: messages to the captain", captain, "a week", TARGET),
         Figure(f"{owner}: in the worst week", max(week_of.values(), default=0), ""),
+        Figure(
+            f"{owner}: to the captain with danger and what was waited for",
+            sum(n.person == "captain" for n in told) / weeks,
+            "a week",
+        ),
         Figure(f"{owner}: to the cox", sum(n.person == "cox" for n in alarms) / weeks, "a week"),
         Figure(f"{owner}: what was waited for", len(waited) / weeks, "a week"),
-        Figure(f"{owner}: of danger", sum(is_danger(n.kind) for n in told) / weeks, "a week"),
+        Figure(f"{owner}: of danger", sum(_tells(n, is_danger) for n in told) / weeks, "a week"),
         Figure(f"{owner}: dangers", life.told.dangers, ""),
         Figure(
             f"{owner}: dangers not told at once to all whom they should reach",

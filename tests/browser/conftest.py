@@ -20,6 +20,16 @@ from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 from running import RunningService
 
 CHROMIUM = "/usr/bin/chromium"
+# What of the browser is switched off: the first two would open pages of its own with each of
+# ours, a third of the work. Of several lists Chromium heeds the last alone, so that playwright's
+# is said again.
+LEFT_OUT = (
+    *("WebUIOmniboxPopup", "WebUIOmniboxAimPopup"),
+    *("AvoidUnnecessaryBeforeUnloadCheckSync", "DestroyProfileOnBrowserClose", "HttpsUpgrades"),
+    *("HttpsFirstBalancedModeAutoEnable", "LensOverlay", "MediaRouter", "PaintHolding"),
+    *("ThirdPartyStoragePartitioning", "AvoidCorsURLLoaderRestartOnRedirect", "AimEnabled"),
+    *("OptimizationHints", "NetworkTimeServiceQuerying", "PreconnectToSearch"),
+)
 # Headless, and quiet: nothing but the page under test is asked for anything.
 ARGUMENTS = [
     "--headless",
@@ -30,6 +40,7 @@ ARGUMENTS = [
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
+    f"--disable-features={','.join(LEFT_OUT)}",
 ]
 HEIGHT_PX = 844
 ZONE = "Europe/Berlin"

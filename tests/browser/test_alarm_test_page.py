@@ -74,7 +74,7 @@ def test_a_test_is_begun_followed_and_confirmed(
     expect(rows.filter(has_text="Sounder")).to_contain_text("Sounded once.", timeout=20_000)
     expect(rows.filter(has_text="Stop of the machine")).to_contain_text("None is connected.")
     mail_server.wait_for(3)
-    expect(page.locator(".alarm-test h1")).to_contain_text("all 3 routes arrived")
+    expect(page.locator(".alarm-test h1")).to_contain_text("all 3 messages taken by a server")
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
 
     expect(page.get_by_text("Try it once more with the telephone on silent")).to_be_visible()
@@ -87,7 +87,9 @@ def test_a_test_is_begun_followed_and_confirmed(
     expect(page.locator(".alarm-test > p strong")).to_have_text("Cox heard nothing.")
     cox.get_by_role("button", name="It arrived, and I heard it").click()
     expect(page.locator(".alarm-test h1")).to_have_text(
-        re.compile(r"^Alarm test .* ago: all 3 routes arrived\.$")
+        re.compile(
+            r"^Alarm test .* ago: all 3 messages taken by a server, all confirmed as arrived\.$"
+        )
     )
     low = page.evaluate(
         """[...document.querySelectorAll('.alarm-test button, .alarm-test summary')]
@@ -96,7 +98,7 @@ def test_a_test_is_begun_followed_and_confirmed(
     )
     assert low == [], "too small for a thumb"
     page.get_by_role("link", name="Now", exact=True).click()
-    expect(page.get_by_role("link", name=re.compile("all 3 routes arrived"))).to_be_visible()
+    expect(page.get_by_role("link", name=re.compile("all confirmed as arrived"))).to_be_visible()
     expect(page.locator(".sub")).to_have_count(0)
 
 
@@ -118,10 +120,11 @@ def test_earlier_tests_are_one_line_each(told: RunningService, look: Look) -> No
     for number in (1, 2):
         told.post("/api/alarm-tests", {})
         expect(page.locator(".alarm-test h1")).to_contain_text("is running")
-        expect(page.locator(".alarm-test h1")).to_contain_text("3 routes arrived", timeout=20_000)
+        expect(page.locator(".alarm-test h1")).to_contain_text("3 messages taken", timeout=20_000)
         expect(page.locator(".alarm-test .noted li")).to_have_count(number - 1)
     expect(page.locator(".alarm-test .noted li").first).to_contain_text(
-        "begun by this computer: all 3 routes arrived; bench captain hasn't confirmed yet"
+        "begun by this computer: all 3 messages taken by a server, none yet confirmed as arrived; "
+        "bench captain hasn't confirmed yet"
     )
 
 

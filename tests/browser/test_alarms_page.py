@@ -174,7 +174,8 @@ RENDERED = """async (wanted) => {
     id: `n-${i}`, class: "trouble", kind: "sensor_fault", priority: "medium", event: i,
     suppression: "none", condition: false, annunciation: "returned_unacknowledged",
     text: "Sensor top gave no reading that could be trusted in all that time. Its wire is open.",
-    acknowledged_by: null, raised_at: "2026-11-24T10:00:00Z", shelved_until: null, ...changed,
+    acknowledged_by: null, raised_at: "2026-11-24T10:00:00Z",
+    began_at: "2026-11-24T10:00:00Z", shelved_until: null, ...changed,
   }));
   const chamber = { chamber: "x", at: "2026-11-24T10:01:00Z", alarms, stories: [],
                     sentence: "", sub: "" };
@@ -241,7 +242,8 @@ def test_a_danger_is_not_answered_together_with_the_rest(shed: RunningService, l
           const alarm = (id, kind) => ({
             id, class: kind, kind: "fire", priority: "high", suppression: "none", condition: true,
             annunciation: "unacknowledged", event: 1, text: "It is so.", acknowledged_by: null,
-            raised_at: "2026-11-24T10:00:00Z", shelved_until: null,
+            raised_at: "2026-11-24T10:00:00Z",
+            began_at: "2026-11-24T10:00:00Z", shelved_until: null,
           });
           const alarms = [alarm("a", "alarm"), alarm("b", "trouble"), alarm("c", "supervisory")];
           const chamber = { chamber: "x", at: "2026-11-24T10:01:00Z", alarms, stories: [],

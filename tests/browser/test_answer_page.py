@@ -66,6 +66,10 @@ def test_one_tap_in_a_mail_answers_an_alarm(running: Shed, look: Look) -> None:
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
     page.get_by_role("button", name="I've seen it").click()
     expect(page.get_by_role("status")).to_contain_text("the others see that you know")
+    now = page.evaluate("fetch(`/api${location.pathname}`).then((a) => a.json())")["temperatures"]
+    ends = page.locator("#hour svg text:not(.unit)").all_text_contents()
+    ends_c = {name: float(t_c) for name, _, t_c in (end.rpartition(" ") for end in ends)}
+    assert ends_c == {name: pytest.approx(t_c, abs=1.5) for name, t_c in now.items()}
     expect(page.locator("#when")).to_contain_text("seen by cox, by message")
     expect(page.get_by_role("button", name="I've seen it")).to_have_count(0)
     expect(desk.locator(".stands .state")).to_have_text("seen by cox, by message")

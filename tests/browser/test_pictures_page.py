@@ -146,11 +146,8 @@ def test_a_job_s_stills_are_looked_through_by_keyboard(
     no_sideways(page)
 
 
-def test_beside_the_picture_stands_what_no_camera_sees(smoky: RunningService, look: Look) -> None:
+def test_beside_the_picture_stands_what_no_camera_is(smoky: RunningService, look: Look) -> None:
     page = look(smoky)
-    expect(page.locator(".picture")).to_contain_text(
-        "The camera can't see behind the part, in the dark, or inside the electronics."
-    )
     expect(page.locator(".picture")).to_contain_text("never in its place")
 
 
@@ -200,7 +197,8 @@ APART = """async ({ alarms, kept }) => {
     camera: { watched: true }, alarms: alarms.map((changed, i) => ({
       id: `x-${i}`, event: i + 1, class: "alarm", kind: "smoke", priority: "critical",
       suppression: "none", condition: true, annunciation: "acknowledged", text: "It is so.",
-      acknowledged_by: "this computer", raised_at: "2026-11-24T10:00:00Z", shelved_until: null,
+      acknowledged_by: "this computer", raised_at: "2026-11-24T10:00:00Z",
+      began_at: "2026-11-24T10:00:00Z", shelved_until: null,
       ...changed,
     })) };
   const place = document.createElement("div");

@@ -76,7 +76,8 @@ RENDERED = """async ({ alarms, may }) => {
   const whole = alarms.map((changed, i) => ({
     id: `n-${i}`, class: "supervisory", priority: "medium", event: i, subject: "",
     suppression: "none", condition: true, annunciation: "unacknowledged", cause_alarm: null,
-    chamber: "x", acknowledged_by: null, raised_at: "2026-11-24T10:00:00Z", shelved_until: null,
+    chamber: "x", acknowledged_by: null, raised_at: "2026-11-24T10:00:00Z",
+    began_at: "2026-11-24T10:00:00Z", shelved_until: null,
     ...changed,
   }));
   const chamber = { chamber: "x", at: "2026-11-24T10:01:00Z", alarms: whole, stories: [],

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,6 +11,7 @@ from playwright.sync_api import expect
 from chips import OneWireTree
 from running import RunningService, stillair, wait_until
 from servers import MailServer
+from warm_starts import warm_run
 
 from .conftest import Look, chamber_files
 
@@ -117,13 +117,10 @@ def test_once_there_is_an_owner_it_is_one_line_and_for_owners_alone(
     data = tmp_path / "data"
     data.mkdir()
     for words in (("owner", "add", NAME), ("person", "add", "cox", "--role", "viewer")):
-        subprocess.run(
-            stillair(*words, "--data-dir", str(data)),
-            input=f"{PASSWORD}\n{PASSWORD}\n",
-            text=True,
-            check=True,
-            capture_output=True,
+        done = warm_run(
+            stillair(*words, "--data-dir", str(data)), typed=f"{PASSWORD}\n{PASSWORD}\n"
         )
+        assert done.returncode == 0, done.stderr
     chamber = chamber_files(tmp_path, "")
 
     with RunningService(data, "--chamber", str(chamber)) as service:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import subprocess
 from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import expect
 
 from running import RunningService, stillair
+from warm_starts import warm_run
 
 from .conftest import Look, chamber_files
 
@@ -20,13 +20,10 @@ def owned(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
     folder = tmp_path_factory.mktemp("owned")
     data = folder / "data"
     data.mkdir()
-    subprocess.run(
-        stillair("owner", "add", NAME, "--data-dir", str(data)),
-        input=f"{PASSWORD}\n{PASSWORD}\n",
-        text=True,
-        check=True,
-        capture_output=True,
+    done = warm_run(
+        stillair("owner", "add", NAME, "--data-dir", str(data)), typed=f"{PASSWORD}\n{PASSWORD}\n"
     )
+    assert done.returncode == 0, done.stderr
     chamber = chamber_files(folder, "")
     with RunningService(data, "--chamber", str(chamber)) as running:
         yield running

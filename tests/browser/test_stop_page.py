@@ -97,6 +97,20 @@ def test_a_stop_says_what_to_do_and_asks_twice_before_the_machine_runs_again(
         page.close()
 
 
+def test_no_trial_is_offered_while_a_job_runs(tmp_path: Path, look: Look) -> None:
+    with shed(tmp_path) as service:
+        page = look(service, expected="status of 401")
+        sign_in(page)
+        ready = page.locator(".stop-ready")
+        trial = ready.get_by_role("button", name="Try it for real")
+        expect(trial).to_be_visible()
+        service.post("/api/jobs", {"name": "Oarlock bushings", "material": "ASA"})
+        expect(trial).to_be_hidden()
+        expect(ready).to_contain_text("wait until no job runs")
+        expect(ready.get_by_role("button", name="Stop the machine now")).to_be_visible()
+        page.close()
+
+
 def test_the_owner_tries_it_for_real(tmp_path: Path, look: Look) -> None:
     with shed(tmp_path) as service:
         page = look(service, expected="status of 401")

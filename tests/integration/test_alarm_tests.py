@@ -19,6 +19,7 @@ from running import RunningService, stillair, wait_until
 from servers import Broker, MailServer
 from stillair.storage.history import History
 from topic_listeners import listening
+from warm_starts import warm_run
 from web_receivers import receiving
 
 SOON_S = 45.0  # generous: for a computer that does other things as well
@@ -102,9 +103,7 @@ class Shed:
 
 
 def command(*words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        stillair(*words), capture_output=True, text=True, timeout=150, check=False
-    )
+    return warm_run(stillair(*words), timeout_s=150)
 
 
 @contextmanager
@@ -157,14 +156,15 @@ def test_every_route_of_everybody_gets_a_marked_message_and_the_figures_are_true
 
     said = shed.said()
     assert not said["ready"]
-    assert "all 3 routes arrived; bench captain hasn't confirmed yet" in said["text"]
+    assert "all 3 messages taken by a server, none yet confirmed as arrived" in said["text"]
+    assert "bench captain hasn't confirmed yet" in said["text"]
     to = f"/api/alarm-tests/{test}/confirm"
     shed.service.post(to, {"person": "bench captain", "heard": "heard"})
     shed.service.post(to, {"person": "cox", "heard": "silent"})
-    assert shed.said()["text"].endswith("all 3 routes arrived; cox heard nothing")
+    assert shed.said()["text"].endswith("all confirmed as arrived; cox heard nothing")
     shed.service.post(to, {"person": "cox", "heard": "heard", "route": "mailto:cox@example.org"})
     assert shed.said()["ready"] is True
-    assert shed.said()["text"].endswith("ago: all 3 routes arrived")
+    assert shed.said()["text"].endswith("taken by a server, all confirmed as arrived")
     assert "alarm" not in shed.service.now()["sub"].lower()
     assert shed.inspected().startswith("fit        alarm test: ")
     confirmed = shed.test(test)["routes"]
@@ -188,7 +188,22 @@ def test_a_route_that_is_refused_says_why(shed: Shed) -> None:
         assert (route["arrived"], route["handed_after_s"]) == (False, None)
         assert "no such box" in route["refused"]
         assert route["text"].startswith("not taken: ")
-    assert "0 of 3 routes arrived" in shed.said()["text"]
+    assert "0 of 3 messages taken by a server, none yet confirmed" in shed.said()["text"]
+
+
+def test_a_telephone_that_has_not_joined_is_said_at_once_and_the_sounder_is_tried_all_the_same(
+    tmp_path: Path, mail_server: MailServer
+) -> None:
+    shed = Shed(tmp_path, mail_server)
+    shed.write(CHAMBER + '\n[[person]]\nname = "stroke"\nroutes = ["webpush:"]\n')
+    with shed.service:
+        begun_s = time.monotonic()
+        over = shed.over(shed.begin())
+        assert time.monotonic() - begun_s < 30.0, "it waits for nobody who can't be reached"
+        (telephones,) = [each for each in over["routes"] if each["person"] == "stroke"]
+        assert "not taken: no telephone of stroke has joined" in telephones["text"]
+        assert over["sounder"] == "sounded once"
+        assert "3 of 4 messages taken by a server" in shed.said()["text"]
 
 
 def test_by_command_it_is_told_as_it_goes_and_ends_with_a_status(shed: Shed) -> None:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import sqlite3
-import stat
-import subprocess
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -19,6 +17,7 @@ from running import stillair, wait_until
 from servers import MailServer
 from stillair.access.answers import FILE_NAME, Answer, Answers, Purpose
 from stillair.runtime import backup, network
+from warm_starts import warm_run
 
 COX, CAPTAIN = "cox@shed.example", "captain@shed.example"
 FOREIGN = {"origin": "https://evil.example"}
@@ -82,6 +81,12 @@ def test_it_shows_that_alarm_its_picture_and_its_last_hour(burning: Shed) -> Non
     readings = burning.web.get(shown["readings"]).json()
     assert list(readings["sensors"]) == ["top", "low"], "the air, coloured as on the first page"
     assert any(t is not None for t in readings["sensors"]["top"])
+    page = {
+        s["name"]: s["temperature_c"] for s in burning.ask("/api/now")["chambers"][0]["sensors"]
+    }
+    assert shown["temperatures"] == {
+        name: pytest.approx(page[name], abs=1.0) for name in ("top", "low")
+    }, "the same as on the first page, but for the moments between"
 
 
 def test_a_link_opens_nothing_else(burning: Shed) -> None:
@@ -110,24 +115,24 @@ LOOKS = [
 ]
 
 
-def everything_kept(burning: Shed) -> tuple[object, ...]:
-    """All rows of the journal that somebody's answer would add to, and the record of acts."""
+def everything_kept(burning: Shed) -> tuple[set[str], set[str], object]:
+    """All rows of the journal that somebody's answer would change, and the record of acts."""
     with closing(sqlite3.connect(f"file:{burning.data / 'journal.db'}?mode=ro", uri=True)) as db:
         tables = [
             name for (name,) in db.execute("select name from sqlite_master where type='table'")
         ]
         assert {"ledger", "alarm"} <= set(tables)
-        rows = [
-            db.execute(f"select * from {name} order by 1").fetchall()
+        ledger, alarms = (
+            {repr(row) for row in db.execute(f"select * from {name}")}
             for name in ("ledger", "alarm")
-        ]
-    return (*rows, burning.ask("/api/audit")["items"])
+        )
+    return ledger, alarms, burning.ask("/api/audit")["items"]
 
 
 @pytest.mark.parametrize("headers", LOOKS)
 def test_looking_changes_nothing(burning: Shed, headers: dict[str, str]) -> None:
     link = burning.link(COX, "detector")
-    before, seq = everything_kept(burning), burning.ask("/api/now")["seq"]
+    ledger, alarms, acts = everything_kept(burning)
     for _ in range(20):
         for method in ("GET", "HEAD", "OPTIONS"):
             for path in (link, api(link), f"{api(link)}/picture", f"{api(link)}/readings"):
@@ -137,8 +142,11 @@ def test_looking_changes_nothing(burning: Shed, headers: dict[str, str]) -> None
                 assert answer.status_code == 405
         assert burning.web.get(link, headers=headers).status_code in (200, 206)
         assert burning.web.head(link, headers=headers).status_code in (200, 206)
-    assert everything_kept(burning) == before
-    assert burning.ask("/api/now")["seq"] == seq
+    ledger_then, alarms_then, acts_then = everything_kept(burning)
+    # The service goes on by itself meanwhile, and on a busy computer may find a fault.
+    assert ledger <= ledger_then and alarms <= alarms_then
+    assert not [row for row in (ledger_then - ledger) | (alarms_then - alarms) if "cox" in row]
+    assert acts_then == acts
     assert burning.alarm("detector_contact")["annunciation"] == "unacknowledged"
 
 
@@ -320,13 +328,7 @@ def test_a_link_outlasts_a_restart_and_ends_with_its_key(tmp_path: Path) -> None
             running.service.start()
             assert running.web.get(api(link)).json()["alarm"]["kind"] == "detector_contact"
             running.service.stop()
-            done = subprocess.run(
-                stillair("renew-links", "--data-dir", str(running.data)),
-                capture_output=True,
-                text=True,
-                timeout=60,
-                check=False,
-            )
+            done = warm_run(stillair("renew-links", "--data-dir", str(running.data)))
             assert done.returncode == 0, done.stderr
             assert "worthless" in done.stdout
             running.service.start()
@@ -367,16 +369,21 @@ def test_a_link_leads_to_where_telephones_open_the_page(
         assert running.base in found["links in messages"]["told"]
 
 
-def test_a_backup_has_the_key_so_that_links_outlast_a_card(
+def test_links_of_before_answer_nothing_once_alarms_are_counted_anew(
     tmp_path: Path, mail_server: MailServer
 ) -> None:
     with shed(tmp_path, mail_server) as running:
         running.order("contact_on", contact="smoke detector", for_s=36_000.0)
         token = running.link(COX, "detector").rpartition("/")[2]
         backup.make(running.data, tmp_path / "mine.tar", datetime.now(UTC))
+    assert isinstance(Answers(running.data).read(token, datetime.now(UTC)), Answer)
     backup.restore(tmp_path / "mine.tar", tmp_path / "card", datetime.now(UTC))
-    assert isinstance(Answers(tmp_path / "card").read(token, datetime.now(UTC)), Answer)
-    assert stat.S_IMODE((tmp_path / "card" / FILE_NAME).stat().st_mode) == 0o600
+    assert not (tmp_path / "card" / FILE_NAME).exists(), "alarms since then are counted once more"
+    for file in running.data.glob("journal.db*"):
+        file.unlink()
+    with shed(tmp_path, mail_server) as running:
+        refused = running.web.get(api(f"/answer/{token}"))
+        assert (refused.status_code, "withdrawn" in refused.text) == (404, True)
 
 
 def test_without_a_way_in_for_telephones_mail_has_no_link(
@@ -395,13 +402,7 @@ def test_without_a_way_in_for_telephones_mail_has_no_link(
 
 
 def test_renewing_links_where_there_is_no_service_says_so(tmp_path: Path) -> None:
-    done = subprocess.run(
-        stillair("renew-links", "--data-dir", str(tmp_path / "nothing")),
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
+    done = warm_run(stillair("renew-links", "--data-dir", str(tmp_path / "nothing")))
     assert done.returncode == 1
     assert "name another --data-dir" in done.stderr
     assert not (tmp_path / "nothing").exists()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -12,6 +11,7 @@ import pytest
 
 from running import RunningService, stillair, wait_until
 from servers import TOLD_BY_MAIL, MailServer
+from warm_starts import warm_run
 
 PASSWORD = "a long row to the weir"
 NAME = "shed.example.org"
@@ -63,7 +63,7 @@ def proxied(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[RunningS
 
     def command(*words: str) -> str:
         line = stillair(*words, "--data-dir", str(data))
-        done = subprocess.run(line, input=PASSWORD, capture_output=True, text=True, timeout=60)
+        done = warm_run(line, typed=PASSWORD)
         assert done.returncode == 0, done.stderr
         return done.stdout
 

@@ -33,12 +33,13 @@ from stillair.storage.archive import Archive
 from stillair.storage.emergency import EmergencyJournal
 from stillair.storage.journal import Journal
 from stillair.storage.records import Parcel
+from warm_starts import warm_run
 
 AT = datetime(2026, 9, 21, 3, 40, tzinfo=UTC)
 
 
 def command(*words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(stillair(*words), capture_output=True, text=True, timeout=90, check=False)
+    return warm_run(stillair(*words), timeout_s=90)
 
 
 def rows(folder: Path) -> dict[str, list[Any]]:
@@ -53,12 +54,12 @@ def rows(folder: Path) -> dict[str, list[Any]]:
 
 
 def files(folder: Path) -> dict[str, bytes]:
-    """Every file that is no store, no backup and no log."""
+    """Every file that is no store, no backup, no log, and not the key of links in messages."""
     return {
         path.relative_to(folder).as_posix(): path.read_bytes()
         for path in folder.rglob("*")
         if path.is_file()
-        and path.name not in ("in-use", "service.log")
+        and path.name not in ("in-use", "service.log", "answer-key")
         and path.suffix not in (".db", ".db-wal", ".db-shm")
         and "backups" not in path.parts
     }

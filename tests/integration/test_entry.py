@@ -21,14 +21,13 @@ from servers import free_loopback_port
 from stillair.api.app import _Pages
 from stillair.api.problems import Problem
 from stillair.api.routers import session
+from warm_starts import warm_run
 
 PASSWORD = "a long row to the weir"
 
 
 def command(*words: str, typed: str | None = None) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        stillair(*words), input=typed, capture_output=True, text=True, timeout=60, check=False
-    )
+    return warm_run(stillair(*words), typed=typed or "")
 
 
 @pytest.fixture(scope="module")

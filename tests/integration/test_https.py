@@ -16,15 +16,14 @@ import pytest
 from cryptography import x509
 
 from running import RunningService, stillair, wait_until
+from warm_starts import warm_run
 
 PASSWORD = "a long row to the weir"
 ENOUGH_S = 20.0
 
 
 def command(*words: str, typed: str | None = None) -> str:
-    done = subprocess.run(
-        stillair(*words), input=typed, capture_output=True, text=True, timeout=60, check=False
-    )
+    done = warm_run(stillair(*words), typed=typed or "")
     assert done.returncode == 0, done.stderr
     return done.stdout
 

@@ -13,6 +13,7 @@ import httpx
 import pytest
 
 from running import RunningService, stillair, wait_until
+from warm_starts import warm_run
 
 SPEED = 400
 CYCLE_S = 12_000
@@ -227,8 +228,6 @@ def test_a_chamber_that_cools_after_its_job_has_not_lost_its_heat(
 
 
 def test_no_history_is_told(tmp_path: Path) -> None:
-    done = subprocess.run(
-        stillair("jobs", "--data-dir", str(tmp_path)), capture_output=True, text=True, check=False
-    )
+    done = warm_run(stillair("jobs", "--data-dir", str(tmp_path)))
     assert done.returncode == 1
     assert "there is no history" in done.stderr

@@ -47,6 +47,37 @@ def test_what_is_posted_arrives_as_it_is() -> None:
     assert (came.headers["x-shed"], came.body) == ("north", b'{"a": 1}')
 
 
+def test_what_is_not_due_any_more_once_the_server_is_there_is_not_posted() -> None:
+    asked: list[int] = []
+
+    def due() -> bool:
+        asked.append(len(server.posted))
+        return False
+
+    with receiving() as server, pytest.raises(PostError) as caught:
+        post(server.address(), b"{}", {}, timeout_s=5.0, due=due)
+    assert caught.value.retry
+    assert asked == [0]
+    assert server.posted == []
+
+
+def test_no_proxy_or_password_of_the_surroundings_is_used(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / ".netrc").write_text("machine 127.0.0.1 login cox password bow\n")
+    (tmp_path / ".netrc").chmod(0o600)
+    monkeypatch.setenv("HOME", str(tmp_path))
+    for name in ("NO_PROXY", "no_proxy"):
+        monkeypatch.delenv(name, raising=False)
+    with receiving() as server, receiving() as stranger:
+        for name in ("HTTP_PROXY", "http_proxy"):
+            monkeypatch.setenv(name, stranger.address(""))
+        post(server.address(PATH), b"{}", {}, timeout_s=5.0)
+        (came,) = server.posted
+        assert stranger.posted == []
+    assert "authorization" not in came.headers
+
+
 @pytest.mark.parametrize(
     ("answer", "reason", "retry", "status", "wait_s"),
     [

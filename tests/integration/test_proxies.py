@@ -21,6 +21,7 @@ from running import LiveEvent, RunningService, _events, stillair, wait_until
 from servers import free_loopback_port
 from stillair.access.certificates import Certificates
 from stillair.access.people import Access
+from warm_starts import warm_run
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
 NAME = "shed.example.org"
@@ -31,13 +32,8 @@ ENOUGH_S = 30.0
 
 def owned(folder: Path) -> Path:
     """A data directory with an owner."""
-    done = subprocess.run(
-        stillair("owner", "add", "captain", "--data-dir", str(folder)),
-        input=f"{PASSWORD}\n",
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
+    done = warm_run(
+        stillair("owner", "add", "captain", "--data-dir", str(folder)), typed=f"{PASSWORD}\n"
     )
     assert done.returncode == 0, done.stderr
     return folder
@@ -260,13 +256,7 @@ def test_a_proxy_that_would_let_strangers_in_is_refused(
     if owner:
         owned(tmp_path)
     run = ("run", "--data-dir", str(tmp_path), "--port", str(free_loopback_port()))
-    done = subprocess.run(
-        stillair(*run, "--behind-proxy", NAME, *words),
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
+    done = warm_run(stillair(*run, "--behind-proxy", NAME, *words))
     assert done.returncode == 1
     assert said in done.stderr
     assert len(done.stderr.splitlines()) == 1

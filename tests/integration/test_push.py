@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import logging
-import subprocess
 import tarfile
 import threading
 import zipfile
@@ -26,6 +25,7 @@ from stillair.alerts.sealing import SenderKey
 from stillair.alerts.telephones import Telephones, is_outside, telephone, telephone_id
 from stillair.clock import SystemClock
 from stillair.errors import CommandRefused, DeliveryError
+from warm_starts import warm_run
 
 CONTACT = "mailto:captain@shed.example"
 FIRE = Message(
@@ -130,6 +130,21 @@ def test_a_newer_word_on_the_same_alarm_takes_the_older_ones_place(
     assert topics[3] is None
 
 
+def test_that_danger_is_real_takes_the_place_of_what_says_that_nothing_is_wrong(
+    push: PushService, tmp_path: Path
+) -> None:
+    route = route_to(push, tmp_path, push.telephone("send/one"))
+    test = replace(FIRE, alarm=None, key="test:north-bench-1:0", stage="test")
+    for message in (
+        test,
+        replace(test, key="test:over:north-bench-1:0", stage="test over"),
+        replace(test, chamber="south-bench"),
+    ):
+        route.send(message)
+    topics = [pushed.headers.get("topic") for pushed in push.wait_for(3)]
+    assert topics[0] == topics[1] != topics[2]
+
+
 @pytest.mark.parametrize("status", [404, 410])
 def test_a_telephone_that_has_left_is_forgotten(
     push: PushService, tmp_path: Path, status: int
@@ -148,6 +163,8 @@ def test_a_telephone_that_has_left_is_forgotten(
     wait_until(lambda: not route.telephones.all(), within_s=5)
     error = failure(route)
     assert "no telephone of cox has joined" in error.reason and error.retry
+    error = failure(route, replace(FIRE, stage="test"))
+    assert not error.retry, "a test tells how it is now"
 
 
 @pytest.mark.parametrize(
@@ -495,9 +512,7 @@ def test_telephones_and_key_are_in_a_backup_and_no_report(
     quiet.stop()
 
     def run(*words: str) -> None:
-        done = subprocess.run(
-            stillair(*words), capture_output=True, text=True, timeout=90, check=False
-        )
+        done = warm_run(stillair(*words), timeout_s=90)
         assert done.returncode in (0, 1), done.stderr
 
     data, tar = quiet.folder, tmp_path / "all.tar"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import hmac
-import subprocess
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,6 +15,7 @@ from running import stillair, wait_until
 from servers import Broker, MailServer
 from stillair.alerts.addresses import public_form
 from topic_listeners import TopicListener, listening
+from warm_starts import warm_run
 from web_receivers import Posted, WebReceiver, answers, receiving
 
 SECRET = "zqxsecret"
@@ -160,13 +160,7 @@ def everything_said(stage: Stage, folder: Path) -> dict[str, str]:
         "export": ["export", service.get("/api/jobs")["items"][0]["id"], "--to", str(folder / "e")],
     }
     for name, words in commands.items():
-        done = subprocess.run(
-            stillair(*words, "--data-dir", str(service.folder)),
-            capture_output=True,
-            text=True,
-            timeout=100,
-            check=False,
-        )
+        done = warm_run(stillair(*words, "--data-dir", str(service.folder)), timeout_s=100)
         seen[name] = done.stdout + done.stderr
     with zipfile.ZipFile(folder / "report.zip") as bundle:
         seen["report"] = bundle.read("report.txt").decode()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -22,6 +21,7 @@ from stillair.config.settings import ChamberSettings
 from stillair.errors import StillairError
 from stillair.runtime.redacting import LEFT_OUT
 from stillair.runtime.report import LINE_CHARACTERS, LOG_BYTES, settings_lines, write
+from warm_starts import warm_run
 
 # Every text that somebody may want to keep to themselves has the mark in it.
 MARK = "zqx"
@@ -131,9 +131,7 @@ def reported(tmp_path: Path, *more: str) -> tuple[str, list[str]]:
     (tmp_path / "service.log").write_text(LOG)
     words = ["report", "--to", str(tmp_path / "report.zip"), "--data-dir", str(tmp_path / "data")]
     words += ["--chamber", str(tmp_path / "chamber.toml"), "--log", str(tmp_path / "service.log")]
-    done = subprocess.run(
-        stillair(*words, *more), capture_output=True, text=True, timeout=200, check=False
-    )
+    done = warm_run(stillair(*words, *more), timeout_s=200)
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "report.zip").stat().st_mode & 0o077 == 0
     with zipfile.ZipFile(tmp_path / "report.zip") as bundle:
@@ -203,12 +201,9 @@ def inner(annotation: Any) -> Iterator[Any]:
 
 def test_what_is_there_is_not_written_over(tmp_path: Path) -> None:
     (tmp_path / "report.zip").write_text("somebody's")
-    done = subprocess.run(
+    done = warm_run(
         stillair("report", "--to", str(tmp_path / "report.zip"), "--data-dir", str(tmp_path)),
-        capture_output=True,
-        text=True,
-        timeout=90,
-        check=False,
+        timeout_s=90,
     )
     assert done.returncode == 1
     assert (tmp_path / "report.zip").read_text() == "somebody's"

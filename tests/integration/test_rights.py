@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import subprocess
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
 
 from running import RunningService, stillair
+from warm_starts import warm_run
 
 PASSWORD = "a long row to the weir"
 CHAMBER = """
@@ -157,9 +157,7 @@ FILLED = {
 
 
 def command(*words: str, typed: str = "") -> str:
-    done = subprocess.run(
-        stillair(*words), input=typed, capture_output=True, text=True, timeout=60, check=False
-    )
+    done = warm_run(stillair(*words), typed=typed or "")
     assert done.returncode == 0, done.stderr
     return done.stdout
 

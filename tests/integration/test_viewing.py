@@ -305,3 +305,13 @@ def test_no_word_of_the_program_itself_is_shown(condition: CameraCondition) -> N
     unfit = replace(looked_through(as_it_is, seconds=0.5), condition=condition, flame_width=None)
     told = " ".join(facet.told for facet in viewing.facets(unfit, 400.0))
     assert "_" not in told
+
+
+def test_what_this_computer_draws_too_slowly_is_not_called_fit() -> None:
+    few = replace(looked_through(as_it_is), frames_per_s=1.3)
+    drawn = {facet.name: facet for facet in viewing.facets(few, None, own_pace=False)}
+    assert not drawn["pictures"].is_judged
+    assert drawn["pictures"].told.startswith("1.3 a second")
+    assert not drawn[""].is_judged
+    enough = replace(looked_through(as_it_is), frames_per_s=12.0)
+    assert all(facet.is_judged for facet in viewing.facets(enough, None, own_pace=False))

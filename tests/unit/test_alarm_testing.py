@@ -54,54 +54,63 @@ def refused(route: RouteTried, why: str = "no such box") -> RouteTried:
     [
         pytest.param(None, False, "The alarms have never been tested", id="never"),
         pytest.param(
-            a_test(), True, "Alarm test 12 days ago: all 3 routes arrived", id="all is well"
+            a_test(),
+            True,
+            "Alarm test 12 days ago: all 3 messages taken by a server, 2 confirmed as arrived",
+            id="all is well",
         ),
         pytest.param(
-            a_test(heard(CAPTAIN)), True, "Alarm test 12 days ago: the one route arrived", id="one"
+            a_test(heard(CAPTAIN)),
+            True,
+            "Alarm test 12 days ago: the one message taken by a server, confirmed as arrived",
+            id="one",
         ),
         pytest.param(
             a_test(heard(CAPTAIN), COX_MAIL, COX_PUSH),
             False,
-            "Alarm test 12 days ago: all 3 routes arrived; cox hasn't confirmed yet",
+            "Alarm test 12 days ago: all 3 messages taken by a server, 1 confirmed as arrived; "
+            "cox hasn't confirmed yet",
             id="nobody says that it was heard",
         ),
         pytest.param(
             a_test(heard(CAPTAIN), heard(COX_MAIL, Heard.SILENT), heard(COX_PUSH, Heard.SILENT)),
             False,
-            "Alarm test 12 days ago: all 3 routes arrived; cox heard nothing",
+            "Alarm test 12 days ago: all 3 messages taken by a server, all confirmed as arrived; "
+            "cox heard nothing",
             id="in silence is no alarm",
         ),
         pytest.param(
             a_test(heard(CAPTAIN), heard(COX_MAIL, Heard.NOTHING), heard(COX_PUSH)),
             False,
-            "Alarm test 12 days ago: 2 of 3 routes arrived; "
+            "Alarm test 12 days ago: all 3 messages taken by a server, 2 confirmed as arrived; "
             "e-mail to cox@shed.example brought nothing to cox",
             id="taken by the server is not arrived",
         ),
         pytest.param(
             a_test(heard(CAPTAIN), refused(COX_MAIL), heard(COX_PUSH)),
             False,
-            "Alarm test 12 days ago: 2 of 3 routes arrived; "
+            "Alarm test 12 days ago: 2 of 3 messages taken by a server, 2 confirmed as arrived; "
             "e-mail to cox@shed.example brought nothing to cox",
             id="refused",
         ),
         pytest.param(
             a_test(sounder=PartTried(False, "no such pin")),
             False,
-            "Alarm test 12 days ago: all 3 routes arrived; the sounder failed: no such pin",
+            "Alarm test 12 days ago: all 3 messages taken by a server, 2 confirmed as arrived; "
+            "the sounder failed: no such pin",
             id="nothing sounded",
         ),
         pytest.param(
             a_test(stop=PartTried(False, "the relay's broker is away")),
             False,
-            "Alarm test 12 days ago: all 3 routes arrived; "
+            "Alarm test 12 days ago: all 3 messages taken by a server, 2 confirmed as arrived; "
             "the stop failed: the relay's broker is away",
             id="it would not stop",
         ),
         pytest.param(
             a_test(steps=testing.STEPS[:2]),
             False,
-            "Alarm test 12 days ago: all 3 routes arrived; "
+            "Alarm test 12 days ago: all 3 messages taken by a server, 2 confirmed as arrived; "
             "the watch itself failed: no alarm came of it",
             id="no alarm came of the event",
         ),
@@ -151,7 +160,8 @@ def test_ready_is_what_was_tested_as_it_is(
         ),
         pytest.param(
             a_test(heard(CAPTAIN), COX_MAIL, COX_PUSH),
-            "Alarm test 12 days ago: all 3 routes arrived; cox hasn't confirmed yet",
+            "Alarm test 12 days ago: all 3 messages taken by a server, 1 confirmed as arrived; "
+            "cox hasn't confirmed yet",
             id="a word is missing, which says what to do",
         ),
     ],

@@ -12,17 +12,20 @@ from typing import Any, cast
 
 import pytest
 
-from kept_things import alarm_test
+from kept_things import alarm, alarm_test
 from stillair.clock import ManualClock
 from stillair.config.reading import chamber_from_text
 from stillair.errors import CommandRefused, Refusal, StoreError
 from stillair.model import (
+    AlarmState,
     AlarmTestPhase,
     AlarmTestState,
     AlarmTestTold,
+    Kind,
     Outcome,
     PartTried,
     RouteTried,
+    SignalClass,
     StartAlarmTest,
     Stimulus,
     Timeline,
@@ -30,6 +33,7 @@ from stillair.model import (
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.asking import ANSWERED, WANTED
 from stillair.runtime.chamber import Chamber
+from stillair.runtime.service import Service
 from stillair.runtime.tested import mark_with, now
 
 DAY_S = 86_400.0
@@ -71,11 +75,17 @@ class Shed:
     people: str = PEOPLE
     state: AlarmTestState | None = None
     refuse: str = ""
+    alarms: tuple[AlarmState, ...] = ()
     begun: list[StartAlarmTest] = field(default_factory=list)
     kept: list[Outcome] = field(default_factory=list)
     told: list[Stimulus] = field(default_factory=list)
 
     def __post_init__(self) -> None:
+        self.forgotten: list[str] = []
+        self.withdrawn: list[str] = []
+        self.rows: list[Any] = []
+        self.now_s = 0.0
+        self.beside: list[Chamber] = []
         self.clock = ManualClock()
         self.at = NOON
         text = CHAMBER.format(automatic=str(self.automatic).lower(), people=self.people)
@@ -92,20 +102,33 @@ class Shed:
         )
         self.tests = AlarmTests(
             self.folder,
-            chambers=lambda: [self.chamber],
-            tries=cast("Any", None),
+            chambers=lambda: [self.chamber, *self.beside],
+            tries=cast("Any", SimpleNamespace(tries_of=lambda _: self.rows)),
             keep=lambda _key, outcome: self.kept.append(outcome),
-            withdraw=lambda _: 0,
-            forget=lambda _: None,
+            withdraw=self.withdraw,
+            forget=self.forgotten.append,
             mark=lambda settings: settings.reach_mark,
+            monotonic_s=lambda: self.now_s,
         )
+
+    def withdraw(self, keys: str) -> int:
+        self.withdrawn.append(keys)
+        return 1
+
+    def happened(self, *duties: AlarmTestState, alarms: tuple[AlarmState, ...] = ()) -> None:
+        self.tests.happened("north-bench", Outcome("north-bench", 0.0, (), alarms, duties=duties))
+
+    def taken_back(self) -> tuple[list[str], list[str]]:
+        """What the courier and what the outbox are to send no more."""
+        self.tests._send_no_more()
+        return self.forgotten, self.withdrawn
 
     def timeline(self) -> Timeline:
         return Timeline("boot", self.at.timestamp() - self.clock.now_s())
 
     @property
     def view(self) -> object:
-        return SimpleNamespace(alarm_test=self.state)
+        return SimpleNamespace(alarm_test=self.state, alarms=self.alarms)
 
     def put(self, stimulus: Stimulus) -> None:
         self.told.append(stimulus)
@@ -341,6 +364,127 @@ def test_taking_back_is_tried_again_until_it_works(tmp_path: Path) -> None:
         tests._send_no_more()
     assert forgotten == [f"test:{ended.id}:"], "at once"
     assert tried == [(t_s, f"test:{ended.id}:") for t_s in (0.0, 5.0, 10.0)]
+
+
+FIRE = replace(
+    alarm(), kind=Kind.FIRE, signal_class=SignalClass.ALARM, text="Fire: top is at 140 °C."
+)
+OVER = replace(FIRE, condition=False)
+DRAFT = alarm()
+
+
+def beside(*alarms: AlarmState) -> Chamber:
+    """Another chamber of this service, and what stands there."""
+    shown = SimpleNamespace(view=SimpleNamespace(alarms=alarms, alarm_test=None))
+    settings = SimpleNamespace(name="South bench")
+    return cast("Chamber", SimpleNamespace(key="south-bench", supervisor=shown, settings=settings))
+
+
+@pytest.mark.parametrize(
+    ("stands", "why"),
+    [
+        pytest.param(FIRE, "South bench: Fire: top is at 140 °C.", id="fire"),
+        pytest.param(OVER, "nobody is done with it", id="one that nobody is done with"),
+        pytest.param(DRAFT, "", id="no danger"),
+    ],
+)
+def test_no_test_begins_while_there_is_danger_in_another_chamber(
+    tmp_path: Path, stands: AlarmState, why: str
+) -> None:
+    shed = Shed(tmp_path)
+    shed.beside = [beside(stands)]
+    (tmp_path / WANTED).write_text('{"id": "1", "chamber": "north-bench"}')
+    shed.tests._take_wish()
+    assert why in answer(tmp_path)["refused"]
+    assert bool(shed.begun) is not bool(why)
+
+
+@pytest.mark.parametrize(
+    ("stands", "ends"),
+    [
+        pytest.param(FIRE, True, id="fire"),
+        pytest.param(OVER, False, id="one that is over"),
+        pytest.param(DRAFT, False, id="no danger"),
+    ],
+)
+def test_danger_in_another_chamber_ends_a_test_that_runs(
+    tmp_path: Path, stands: AlarmState, ends: bool
+) -> None:
+    shed = Shed(tmp_path)
+    shed.happened(alarm_test(phase=AlarmTestPhase.RUNNING))
+    shed.beside = [beside(stands)]
+    shed.tests._follow_all()
+    dangers = [each.danger for each in shed.told if isinstance(each, AlarmTestTold)]
+    assert any(dangers) is ends
+    if ends:
+        assert dangers == ["South bench: Fire: top is at 140 °C."]
+
+
+@pytest.mark.parametrize(
+    ("alarms", "back"),
+    [
+        pytest.param((FIRE,), True, id="fire"),
+        pytest.param((OVER,), False, id="one that is over"),
+        pytest.param((DRAFT,), False, id="no danger"),
+    ],
+)
+@pytest.mark.parametrize("phase", [AlarmTestPhase.RUNNING, AlarmTestPhase.DONE])
+def test_with_danger_nothing_more_of_a_test_is_sent_though_it_be_done(
+    tmp_path: Path, alarms: tuple[AlarmState, ...], back: bool, phase: AlarmTestPhase
+) -> None:
+    shed = Shed(tmp_path)
+    running = alarm_test(phase=AlarmTestPhase.RUNNING)
+    shed.happened(running)
+    shed.now_s = 70.0
+    shed.tests._follow_all()
+    shed.happened(replace(running, phase=phase))
+    shed.happened(alarms=alarms)
+    keys = [f"test:{running.id}:"] if back else []
+    assert shed.taken_back() == (keys, keys)
+
+
+def test_a_test_is_taken_back_before_the_message_of_danger_is_handed_on() -> None:
+    done: list[str] = []
+
+    def part(name: str) -> Any:
+        return SimpleNamespace(
+            **dict.fromkeys(("happened", "take"), lambda *_: done.append(name)), hand=None
+        )
+
+    shed = SimpleNamespace(
+        _chambers={
+            "north-bench": SimpleNamespace(
+                stories=part("stories"), labels=SimpleNamespace(timeline=lambda: None)
+            )
+        },
+        pictures=part("pictures"),
+        alarm_tests=part("test"),
+        _handing=part("handing"),
+        writer=None,
+        courier=part("courier"),
+    )
+    Service.keep(cast("Service", shed), "north-bench", Outcome("north-bench", 0.0, alarms=(FIRE,)))
+    assert done.index("test") < done.index("handing")
+
+
+def test_what_no_server_took_in_time_is_not_sent_for_days(tmp_path: Path) -> None:
+    shed = Shed(tmp_path)
+    running = alarm_test(phase=AlarmTestPhase.RUNNING)
+    shed.happened(running)
+    for shed.now_s in (70.0, 880.0):
+        shed.tests._follow_all()
+        assert shed.taken_back() == ([], [])
+    shed.now_s = 910.0
+    shed.tests._follow_all()
+    assert shed.taken_back() == ([f"test:{running.id}:"],) * 2
+
+
+def test_a_test_of_before_the_start_sends_nothing_more(tmp_path: Path) -> None:
+    shed = Shed(tmp_path)
+    shed.state = alarm_test()
+    shed.tests.start()
+    shed.tests.stop()
+    assert shed.forgotten == [f"test:{shed.state.id}:"]
 
 
 def test_several_chambers_are_named(tmp_path: Path) -> None:

@@ -204,3 +204,18 @@ def test_a_cause_survives_a_restart(shed: Shed) -> None:
     again.ends(Kind.DOOR_OPEN)
     again.wait(330)
     assert said(again) == ["Over: door open", "Heat lost"]
+
+
+def test_what_follows_is_told_once_its_first_cause_is_switched_off() -> None:
+    shed = Shed(make_desk())
+    shed.begins(Kind.DOOR_OPEN)
+    shed.wait(15.0)
+    shed.begins(Kind.DRAFT)
+    shed.wait(90.0)
+    assert shed.alarm(Kind.DRAFT).cause_alarm == shed.alarm(Kind.DOOR_OPEN).id
+    shed.switch_off(Kind.DOOR_OPEN)
+    shed.wait(119.0)
+    assert [title for _, title in shed.sayings()] == ["Door open"]
+    shed.wait(2.0)
+    assert not shed.alarm(Kind.DRAFT).cause_alarm
+    assert [title for _, title in shed.sayings()] == ["Door open", "Draft"]

@@ -62,6 +62,28 @@ def test_the_door_is_said_again_though_somebody_has_seen_it(shed: Shed) -> None:
     assert shed.sayings()[-1] == (190.0, "Still: door open")
 
 
+def test_a_draft_that_was_seen_is_said_again_half_an_hour_later_if_it_still_stands(
+    shed: Shed,
+) -> None:
+    shed.begins(Kind.DRAFT)
+    shed.wait(200)
+    shed.seen("north-bench-1")
+    shed.wait(1799)
+    assert shed.sayings() == [(80.0, "Draft")], "whoever has seen it is on the way to it"
+    shed.wait(1)
+    assert shed.sayings()[1:] == [(2000.0, "Still: draft")]
+    assert shed.only().annunciation is Annunciation.UNACKNOWLEDGED, "it asks again"
+    shed.ends(Kind.DRAFT)
+    shed.wait(30)
+    assert shed.sayings()[-1] == (2030.0, "Over: draft")
+
+
+def test_a_draft_that_nobody_has_seen_is_said_again_after_ten_minutes(shed: Shed) -> None:
+    shed.begins(Kind.DRAFT)
+    shed.wait(680)
+    assert (680.0, "Still: draft") in shed.sayings()
+
+
 def test_a_short_gust_within_the_on_delay_is_no_alarm(shed: Shed) -> None:
     shed.begins(Kind.DRAFT)
     shed.wait(19)

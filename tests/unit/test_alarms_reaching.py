@@ -422,6 +422,15 @@ def test_what_may_pass_by_itself_is_said_by_the_page_alone_for_some_minutes(kind
     assert [n.stage for _, n in shed.told][:1] == ["raised"]
 
 
+@pytest.mark.parametrize("kind", PASSING)
+def test_what_is_urgent_is_never_left_to_the_page_alone(kind: Kind) -> None:
+    """As the last good sensor gone: then nobody can tell any more how hot it is."""
+    shed = Shed(make_desk(CAPTAIN))
+    shed.begins(kind, priority=Priority.HIGH)
+    shed.wait(round(CATALOGUE[kind].delay_s(Priority.HIGH)) + 2)
+    assert [n.stage for _, n in shed.told] == ["raised"]
+
+
 def test_somebody_who_has_seen_it_on_the_page_needs_no_message() -> None:
     shed = Shed(make_desk(CAPTAIN))
     shed.begins(Kind.CAMERA_FAULT)

@@ -228,7 +228,8 @@ def test_what_has_only_just_begun_is_said_without_an_alarms_colour(kind: Kind, h
     assert said.sub.startswith("It is being looked at: if it stays, you are told.")
     assert "46.2 °C" in said.sub
     assert ("steady" in said.sub) is (kind is Kind.SENSOR_FAULT), "astray, the air is no steady one"
-    due = sentence(**STEADY, job=job, events=[event(kind)], alarms=[alarm(kind, "It is so.")])
+    begun = alarm(kind, "It is so.", began_s=event(kind).onset_s)
+    due = sentence(**STEADY, job=job, events=[event(kind)], alarms=[begun])
     assert due.sentence == "It is so, for 8 s"
     assert due.tone in {"caution", "trouble"}
     assert "looked at" not in due.sub

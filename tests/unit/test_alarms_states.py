@@ -224,6 +224,19 @@ def test_a_danger_is_told_at_once_and_never_hidden(kind: Kind) -> None:
         assert not rule.expected(AlarmContext(phase, job))
 
 
+LATCHES = {Kind.FIRE, Kind.DETECTOR_CONTACT, Kind.FLAME, Kind.SMOKE}
+NEVER_HIDDEN = {*LATCHES, Kind.RAPID_RISE, Kind.OVER_TEMPERATURE, Kind.ATTENDANCE_OVERDUE}
+
+
+@pytest.mark.parametrize("kind", Kind)
+def test_what_nobody_can_hide_and_what_stays_shown_until_it_is_cleared(kind: Kind) -> None:
+    rule = CATALOGUE[kind]
+    assert rule.may_hide is (kind not in NEVER_HIDDEN)
+    assert rule.latches is (kind in LATCHES)
+    if is_danger(kind):
+        assert rule.off_delay_s >= 30.0, "a flame that flickers is one alarm"
+
+
 @pytest.mark.parametrize("kind", [kind for kind in Kind if not is_notice(kind)])
 def test_delays_leave_time_to_act(kind: Kind) -> None:
     rule = CATALOGUE[kind]

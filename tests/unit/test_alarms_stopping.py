@@ -11,10 +11,8 @@ from hypothesis import strategies as st
 from stillair.alarms.attendance import Step
 from stillair.alarms.stop_words import SUPPLY_STAYS
 from stillair.alarms.stopping import (
-    PERSON,
     SUPPLY_OFF_S,
     TRANSITIONS,
-    TRIAL,
     StopDesk,
     StopPlan,
     StopResult,
@@ -26,6 +24,7 @@ from stillair.model import (
     KIND_CLASS,
     AlarmState,
     Annunciation,
+    ByHand,
     Change,
     EventChange,
     HoldStop,
@@ -349,15 +348,48 @@ def test_a_person_stops_it_at_once() -> None:
     bench = Bench()
     result = bench.desk.command(StopNow(t_s=5, by="cox"), (), ())
     (state,) = result.states
-    assert (state.phase, state.cause, state.by) == (STOPPED, PERSON, "cox")
+    assert (state.phase, state.cause, state.by) == (STOPPED, ByHand.PERSON, "cox")
     assert [notice.route for notice in result.notices] == [TOPIC]
     assert not bench.desk.command(StopNow(t_s=6, by="cox"), (), ()).states
+
+
+@pytest.mark.parametrize(
+    ("by", "trial", "kind", "why"),
+    [
+        pytest.param("cox", False, "person", "cox stopped it by hand", id="by a person"),
+        pytest.param("captain", True, "trial", "captain tries whether it stops", id="tried"),
+        pytest.param("", False, "person", "somebody who has not signed in", id="nobody's name"),
+    ],
+)
+def test_who_takes_the_message_can_tell_a_person_from_a_fire(
+    by: str, trial: bool, kind: str, why: str
+) -> None:
+    bench = Bench()
+    (notice,) = bench.desk.command(StopNow(t_s=5, by=by, trial=trial), (), ()).notices
+    assert (notice.kind.value, notice.title) == (kind, "Bench: stop the machine")
+    assert why in notice.text
+    assert "fire" not in notice.text.lower()
+
+
+@pytest.mark.parametrize(
+    ("cause", "kind", "why"),
+    [
+        pytest.param("fire", Kind.FIRE, "Why: fire.", id="fire"),
+        pytest.param("attendance_overdue", Kind.ATTENDANCE_OVERDUE, "Nobody", id="nobody near"),
+        pytest.param("of a later version", Kind.FIRE, "Why: fire.", id="unknown: the worst"),
+    ],
+)
+def test_what_the_message_says_of_an_alarm(cause: str, kind: Kind, why: str) -> None:
+    bench = Bench(state=StopState(0.0, COUNTING, cause=cause, event=1, until_s=5.0))
+    (notice,) = bench.at(6).notices
+    assert notice.kind is kind
+    assert why.lower() in notice.text.lower()
 
 
 def test_tried_for_real() -> None:
     bench = Bench(StopPlan(outputs="pin 24"))
     bench.desk.command(StopNow(t_s=5, by="captain", trial=True), (), ())
-    assert bench.desk.state.cause == TRIAL
+    assert bench.desk.state.cause == ByHand.TRIAL
     result = bench.desk.command(StopTried(t_s=20, by="captain", worked=True), (), ())
     (state,) = result.states
     assert (state.tried_s, state.tried_worked, state.tried_by) == (20, True, "captain")

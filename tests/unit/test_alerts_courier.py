@@ -250,13 +250,20 @@ async def test_what_can_never_arrive_is_given_up_and_told() -> None:
     assert post.troubles == [(CAPTAIN, True, "no such box")]
 
 
-async def test_a_message_is_not_tried_for_ever() -> None:
-    post = Post(plan=replace(QUICK, most_tries=5))
+@pytest.mark.parametrize(
+    ("priority", "tries"),
+    [
+        pytest.param("low", 3, id="not for ever"),
+        pytest.param("critical", 5, id="longer where it presses"),
+    ],
+)
+async def test_how_often_a_message_is_tried(priority: str, tries: int) -> None:
+    post = Post(plan=replace(QUICK, most_tries=3, most_tries_pressing=5))
     post.route.answer = refuses(retry=True)
-    post.outbox.put(message("m"))
+    post.outbox.put(message("m", priority=priority))
     async with post.at_work():
         await post.until(lambda: post.outbox.lost == {"m"})
-    assert len(post.route.tried) == 5
+    assert len(post.route.tried) == tries
 
 
 async def test_a_route_in_trouble_is_told_once_and_so_is_its_recovery() -> None:

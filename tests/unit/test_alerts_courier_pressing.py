@@ -118,6 +118,20 @@ async def test_a_route_that_never_comes_back_does_not_keep_a_danger_for_ever() -
         await post.until(lambda: "m" in post.texts and "door" in post.texts)
 
 
+async def test_a_danger_does_not_wait_for_a_server_that_hangs_over_what_was_taken_back() -> None:
+    post = Post()
+    release = threading.Event()
+    post.route.answer = lambda of: waits(release)(of) if of.stage == "test" else None
+    async with post.at_work():
+        post.courier.hand([replace(fire("test:a:0"), stage="test"), fire("other", COX)])
+        await post.until(lambda: "test:a:0" in post.route.tried and post.texts == ["other"])
+        post.courier.withdraw("test:a:")
+        post.courier.hand([fire("m")])
+        await post.until(lambda: "m" in post.texts)
+        assert "test:a:0" not in post.texts, "its server hangs still"
+        release.set()
+
+
 @pytest.mark.parametrize(
     ("address", "limit_s"),
     [

@@ -21,6 +21,7 @@ from stillair.runtime.answering import Answering
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import State
 from stillair.storage.items import Item
+from stillair.storage.journal import Journal
 
 BASE = "https://shed.local:8420"
 DOOR = Message(
@@ -204,3 +205,40 @@ def test_where_telephones_open_the_page(
 )
 def test_a_token_is_left_out_of_what_the_log_says(path: str, told: str) -> None:
     assert told_path(path) == told
+
+
+def test_a_journal_that_begins_anew_makes_earlier_links_worthless(tmp_path: Path) -> None:
+    clocks = Clocks()
+    links = answering(tmp_path, clocks)
+    journal = Journal(tmp_path / "journal.db")
+
+    def token() -> str:
+        links.look(journal)
+        return (links.link_for(DOOR) or "").rpartition("/answer/")[2]
+
+    first = token()
+    assert isinstance(links.answers.read(first, clocks.at), Answer)
+    token()
+    again = answering(tmp_path, clocks)  # a restart
+    again.look(journal)
+    assert isinstance(again.answers.read(first, clocks.at), Answer), "the same journal"
+    Answers(tmp_path).renew()
+    second = token()
+    assert links.answers.read(first, clocks.at) is Refused.UNKNOWN, "as somebody wanted"
+    token()
+    assert isinstance(links.answers.read(second, clocks.at), Answer)
+    journal.close()
+    for file in tmp_path.glob("journal.db*"):
+        file.unlink()
+    token()
+    assert links.answers.read(second, clocks.at) is Refused.UNKNOWN, "alarms are counted anew"
+
+
+def test_links_are_made_though_the_journal_cant_be_read(tmp_path: Path) -> None:
+    (tmp_path / "journal.db").mkdir()
+    clocks = Clocks()
+    links = answering(tmp_path, clocks)
+    links.look(Journal(tmp_path / "journal.db"))
+    token = (links.link_for(DOOR) or "").rpartition("/answer/")[2]
+    links.look(Journal(tmp_path / "journal.db"))
+    assert isinstance(links.answers.read(token, clocks.at), Answer)

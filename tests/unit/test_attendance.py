@@ -536,3 +536,12 @@ def test_it_never_chatters(acts: list[str]) -> None:
     begins = [e.at_s for e in box.told if e.change is Change.RAISED]
     for end_s, begin_s in zip(ends, begins[1:], strict=False):
         assert begin_s - end_s >= EVERY_S
+
+
+def test_nobody_is_asked_anew_to_go_to_a_box_that_may_be_burning() -> None:
+    box = Box(burning=True)
+    box.wait(EVERY_S + 60.0)
+    assert box.told == []
+    box.burning = False
+    box.wait(1.0)
+    assert [event.change for event in box.told] == [Change.RAISED]

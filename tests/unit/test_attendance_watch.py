@@ -27,6 +27,7 @@ from stillair.model import (
     Place,
     Present,
     Reading,
+    RunUnattended,
     Sense,
     Sign,
     Sounding,
@@ -291,3 +292,9 @@ def test_without_a_plan_nothing_is_asked_and_a_tap_is_refused() -> None:
         with pytest.raises(CommandRefused) as refused:
             watch.step(command)
         assert refused.value.refusal is Refusal.CONFLICT
+
+
+def test_what_is_allowed_for_one_job_is_no_other_ones(box: Box) -> None:
+    with pytest.raises(CommandRefused, match="that job is over") as refused:
+        box.says(RunUnattended, reason="the cox is next door", job="north-bench-99")
+    assert refused.value.refusal is Refusal.CONFLICT

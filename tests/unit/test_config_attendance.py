@@ -6,6 +6,7 @@ import pytest
 
 from stillair.config.reading import chamber_from_text, default_chamber
 from stillair.errors import SettingsError
+from stillair.runtime.attending import name_of
 from stillair.runtime.plans import readings_plan, replay_plan, watch_plan
 
 REAL = '[[sensor]]\nname = "top"\ndriver = "onewire"\naddress = "28-0000075c2f11"\n'
@@ -73,3 +74,44 @@ def test_each_fault_names_the_key(table: str, fault: str) -> None:
     with pytest.raises(SettingsError) as refused:
         chamber_from_text(chamber(f"{REAL}[attendance]\n{table}\n"), "shed")
     assert fault in " ".join(refused.value.faults)
+
+
+def people(*rows: str) -> str:
+    tables = "".join(f'[[person]]\n{row}\nroutes = ["mailto:a@example.org"]\n' for row in rows)
+    return chamber(f'{REAL}{tables}[mail]\nhost = "127.0.0.1"\n')
+
+
+@pytest.mark.parametrize(
+    ("account", "name"),
+    [
+        pytest.param("captain", "bench captain", id="tied by the setting"),
+        pytest.param("Captain", "bench captain", id="however it is written"),
+        pytest.param("Cox", "cox", id="the same name"),
+        pytest.param("bench captain", "bench captain", id="their own name as well"),
+        pytest.param("stroke", "stroke", id="nobody of the file"),
+        pytest.param("this computer", "", id="whoever sits here"),
+    ],
+)
+def test_whose_tap_it_is(account: str, name: str) -> None:
+    settings = chamber_from_text(
+        people('name = "bench captain"\naccount = "captain"', 'name = "cox"'), "shed"
+    )
+    assert name_of(settings, account) == name
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        pytest.param(
+            ('name = "bow"\naccount = "crew"', 'name = "cox"\naccount = "Crew"'), id="one for two"
+        ),
+        pytest.param(('name = "bow"\naccount = "Cox"', 'name = "cox"'), id="another's name"),
+    ],
+)
+def test_an_account_is_one_persons(rows: tuple[str, str]) -> None:
+    with pytest.raises(SettingsError, match="an account is one person's"):
+        chamber_from_text(people(*rows), "shed")
+
+
+def test_ones_own_name_may_be_the_account() -> None:
+    assert chamber_from_text(people('name = "cox"\naccount = "Cox"'), "shed").people

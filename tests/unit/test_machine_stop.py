@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
@@ -27,8 +28,12 @@ class Way:
     sent: list[Message] = field(default_factory=list)
     tested: list[Message] = field(default_factory=list)
     fails: bool = False
+    meanwhile: Callable[[], None] = lambda: None  # what happens until somebody answers
 
-    def send(self, message: Message) -> None:
+    def send(self, message: Message, due: Callable[[], bool]) -> None:
+        self.meanwhile()
+        if not due():
+            raise DeliveryError("stop", "it was cut", retry=True)
         self._maybe()
         self.sent.append(message)
 
@@ -88,6 +93,17 @@ def test_a_message_that_isn_t_due_stays(wanted: bool | None, retry: bool) -> Non
     with pytest.raises(DeliveryError) as refused:
         bench.send()
     assert refused.value.retry is retry
+    assert not bench.ways[TOPIC].sent
+    assert not bench.told, "nothing of it fails"
+
+
+def test_a_message_that_is_reset_while_it_is_under_way_is_given_up() -> None:
+    bench = Bench()
+    bench.stop.set(True)
+    bench.ways[TOPIC].meanwhile = lambda: bench.stop.set(False)
+    with pytest.raises(DeliveryError, match="it was reset before") as refused:
+        bench.send()
+    assert not refused.value.retry
     assert not bench.ways[TOPIC].sent
     assert not bench.told, "nothing of it fails"
 

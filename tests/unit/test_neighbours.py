@@ -13,6 +13,7 @@ from stillair.sensing.neighbours import LARGEST_BYTES, NOTHING, Neighbour
 WELL = b'{"status": "ok", "watching": true}'
 IMPAIRED = b'{"status": "impaired"}'
 STANDS_STILL = b'{"status": "impaired", "watching": false}'
+LOST = b'{"status": "impaired", "watching": false, "lost": true}'
 
 
 def told(beats: dict[int, bytes], until_s: int) -> list[tuple[int, bool, str]]:
@@ -65,6 +66,11 @@ def every(step_s: int, until_s: int, body: bytes = WELL) -> dict[int, bytes]:
             every(20, 300, b" " * LARGEST_BYTES + WELL),
             [(61, True, "what it says is too long to be a heartbeat")],
             id="huge",
+        ),
+        pytest.param(
+            every(20, 300, LOST),
+            [(61, True, "the broker has lost touch with it")],
+            id="what the broker says when the connection breaks",
         ),
         pytest.param(
             every(20, 300, b'{"status": "ok", "watching": "yes"}'),

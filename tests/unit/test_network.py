@@ -80,3 +80,61 @@ def test_the_table_of_ipv6_gives_networks_without_hosts_and_tunnels(
         "fd090000000000000000000000000002 05 40 00 80     tun9\n"
     )
     assert [str(n) for n in network._networks_6(table)] == ["fd00::/64", "fe80::/64"]
+
+
+ROUTES = """\
+Iface\tDestination\tGateway \tFlags\tRefCnt\tUse\tMetric\tMask\t\tMTU\tWindow\tIRTT
+shed0\t00000000\t010200C0\t0003\t0\t0\t0\t00000000\t0\t0\t0
+shed0\t000200C0\t00000000\t0001\t0\t0\t0\t00FFFFFF\t0\t0\t0
+shed0\t006433C6\t00000000\t0001\t0\t0\t0\t00FFFFFF\t0\t0\t0
+shed0\t007100CB\t00000000\t0001\t0\t0\t0\t00FFFFFF\t0\t0\t0
+shed0\t0000000A\t010200C0\t0003\t0\t0\t0\t000000FF\t0\t0\t0
+tun9\t0000A8C0\t00000000\t0001\t0\t0\t0\t0000FFFF\t0\t0\t0
+"""
+TRIE = """\
+Main:
+  +-- 0.0.0.0/0 3 0 5
+     |-- 192.0.2.0
+        /24 link UNICAST
+     |-- 192.0.2.2
+        /32 host LOCAL
+     |-- 192.168.1.1
+        /32 host LOCAL
+     |-- 198.51.100.7
+        /32 host LOCAL
+     |-- 203.0.113.255
+        /32 link BROADCAST
+     |-- 10.0.0.1
+        /32 host LOCAL
+"""
+
+
+def test_an_interfaces_further_addresses_have_networks_as_well(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(network, "INTERFACES", tmp_path)
+    (tmp_path / "tun9").mkdir()
+    (tmp_path / "tun9" / "tun_flags").touch()
+    (tmp_path / "route").write_text(ROUTES)
+    (tmp_path / "fib_trie").write_text(TRIE)
+    found = network._further_4(tmp_path / "route", tmp_path / "fib_trie")
+    # Not what lies behind a gateway or a tunnel, nor where this machine has no address.
+    assert [str(n) for n in found] == ["192.0.2.0/24", "198.51.100.0/24"]
+
+
+@pytest.mark.parametrize(
+    ("routes", "trie"),
+    [
+        pytest.param(None, TRIE, id="no table of routes"),
+        pytest.param(ROUTES, None, id="no tree"),
+        pytest.param("a\nb c\n", TRIE, id="another kernel's table"),
+        pytest.param(ROUTES, "|-- shed\n/32 host LOCAL", id="another kernel's tree"),
+    ],
+)
+def test_where_the_kernel_tells_nothing_there_are_no_further_networks(
+    routes: str | None, trie: str | None, tmp_path: Path
+) -> None:
+    for name, text in (("route", routes), ("fib_trie", trie)):
+        if text is not None:
+            (tmp_path / name).write_text(text)
+    assert network._further_4(tmp_path / "route", tmp_path / "fib_trie") == []

@@ -29,6 +29,7 @@ from stillair.model import (
     StartAlarmTest,
     Stimulus,
     Tick,
+    Trouble,
     WatchMemory,
 )
 from stillair.watch import Watch
@@ -114,6 +115,12 @@ def test_what_has_become_of_it_is_kept_and_the_sound_ends() -> None:
         pytest.param([start(1.5)], start(2.5, "again"), Refusal.CONFLICT, id="another runs"),
         pytest.param([detector(1.5, True)], start(2.5), Refusal.CONFLICT, id="danger stands"),
         pytest.param(
+            [detector(1.5, True), detector(1.6, False), *(Tick(float(t)) for t in range(2, 90))],
+            start(90.5),
+            Refusal.CONFLICT,
+            id="danger is over, and nobody has seen it",
+        ),
+        pytest.param(
             [],
             ConfirmAlarmTest(t_s=2.0, by="x", test="none", person="cox", heard=Heard.HEARD),
             Refusal.UNKNOWN,
@@ -177,6 +184,61 @@ def test_a_sound_of_something_real_comes_first_and_after_it_the_test_goes_on() -
     (alarm,) = watch.view().alarms
     seen = watch.step(Acknowledge(t_s=31.0, by="cox", alarm=alarm.id))
     assert seen.sounding is Sounding.TEST
+
+
+def dead_route(t_s: float) -> Trouble:
+    detail = {"reason": "no telephone of captain has joined"}
+    return Trouble(Kind.DELIVERY_FAULT, t_s, True, subject="webpush:captain", detail=detail)
+
+
+@pytest.mark.parametrize(
+    ("story", "heard"),
+    [
+        pytest.param([], Sounding.TEST, id="of a dead route, which waits for the round"),
+        pytest.param(
+            [AlarmTestTold("north-bench-t1", 8.0, sounder=PartTried(True))],
+            Sounding.ATTENTION,
+            id="the round was made",
+        ),
+        pytest.param(
+            [Tick(float(t_s)) for t_s in range(8, 27)], Sounding.ATTENTION, id="nobody tells of it"
+        ),
+        pytest.param(
+            [detector(8.0, None, "its wire is cut"), *(Tick(float(t_s)) for t_s in range(8, 24))],
+            Sounding.ATTENTION,
+            id="of anything else real",
+        ),
+        pytest.param([detector(8.0, True)], Sounding.FIRE, id="of danger"),
+    ],
+)
+def test_the_tone_of_a_dead_route_alone_waits_for_the_round(
+    story: Sequence[Stimulus], heard: Sounding
+) -> None:
+    watch = Watch(SHED)
+    seconds(watch, 0, 5)
+    watch.step(start(5.5))
+    watch.step(dead_route(5.8))
+    seconds(watch, 6, 8)
+    assert [alarm.kind for alarm in watch.view().alarms] == [Kind.DELIVERY_FAULT]
+    for stimulus in story:
+        watch.step(stimulus)
+    assert watch.view().sounding is heard
+
+
+def test_danger_in_another_chamber_ends_it_as_well_and_every_route_hears_so() -> None:
+    watch = Watch(SHED)
+    seconds(watch, 0, 5)
+    watch.step(start(5.5))
+    told = AlarmTestTold("north-bench-t1", 5.8, danger="South bench: fire")
+    outcome = watch.step(told)
+    ended = state_of(outcome)
+    assert (ended.phase, ended.why) == (AlarmTestPhase.ENDED, "there was real danger")
+    assert outcome.sounding is Sounding.SILENT, "the other chamber's own sounder sounds"
+    assert [notice.route for notice in outcome.notices] == [route.route for route in ended.routes]
+    for notice in outcome.notices:
+        assert "there is real danger now. South bench: fire" in notice.text
+        assert not notice.key.startswith(f"test:{ended.id}:")
+    assert watch.step(told).empty, "it is over once"
 
 
 def test_a_restart_cuts_it_off_with_the_first_second() -> None:

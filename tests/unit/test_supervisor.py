@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
 import pytest
 
+from stillair.alarms.stopping import StopPlan
 from stillair.clock import FasterClock, ManualClock, SystemClock
 from stillair.errors import CommandRefused, ContactError
 from stillair.model import (
@@ -23,7 +25,11 @@ from stillair.model import (
     Reading,
     Sounding,
     StartJob,
+    StopNow,
+    StopPhase,
+    StopState,
     Trouble,
+    WatchMemory,
 )
 from stillair.runtime.labels import TOLD_STEP_S, Labels
 from stillair.runtime.supervisor import Supervisor, WiredContact
@@ -77,7 +83,7 @@ class Shed:
     """A supervisor and all that it told."""
 
     def __init__(self, clock: Any, **more: Any) -> None:
-        self.outcomes: list[Outcome] = []
+        self.outcomes: list[Outcome] = more.pop("outcomes", [])
         self.readings: list[Reading] = []
         self.seconds: list[float] = []
         self.ear = Ear()
@@ -135,6 +141,59 @@ def test_a_step_of_the_wall_clock_loses_no_sample_and_no_alarm(step_s: float) ->
     (tripped,) = (o for o in shed.outcomes if o.events)
     assert 151.0 <= tripped.t_s <= 152.0
     assert shed.ear.heard == [Sounding.FIRE]
+
+
+class Relay:
+    """What lets the machine run: keeps what it was told, and by which thread."""
+
+    def __init__(self) -> None:
+        self.told: list[tuple[bool, threading.Thread]] = []
+        self.refuses = 0  # so many words more
+
+    @property
+    def words(self) -> list[bool]:
+        return [stopped for stopped, _ in self.told]
+
+    def set(self, stopped: bool) -> None:
+        self.told.append((stopped, threading.current_thread()))
+        if self.refuses:
+            self.refuses -= 1
+            raise RuntimeError("a defect")
+
+
+STOPS = replace(PLAN, stop=StopPlan())
+
+
+def test_the_machine_is_stopped_before_anybody_keeps_that() -> None:
+    relay = Relay()
+    kept: list[list[bool]] = []
+
+    class Kept(list[Outcome]):
+        def append(self, outcome: Outcome) -> None:
+            if outcome.stop:
+                kept.append(relay.words)
+
+    shed = Shed(ManualClock(0.0), watch=Watch(STOPS), relay=relay, until=5, outcomes=Kept())
+    shed.supervisor.put(StopNow(t_s=0.0, by="cox"))
+    shed.run()
+    assert kept == [[True]]
+
+
+def test_a_machine_that_was_stopped_is_off_before_the_first_second() -> None:
+    relay = Relay()
+    stopped = StopState(-60.0, StopPhase.STOPPED, cause="fire", event=1, stops=1)
+    memory = WatchMemory(duties=(stopped,))
+    Shed(ManualClock(0.0), watch=Watch(STOPS, memory), relay=relay, until=3).run()
+    assert relay.told == [(True, threading.current_thread())]
+
+
+def test_a_word_that_the_relay_did_not_take_is_told_again() -> None:
+    relay = Relay()
+    relay.refuses = 2
+    shed = Shed(ManualClock(0.0), watch=Watch(STOPS), relay=relay, until=6)
+    shed.supervisor.put(StopNow(t_s=0.0, by="cox"))
+    shed.run()
+    assert relay.words == [True, True, True]
 
 
 def test_what_was_learned_is_told_at_a_jobs_end_and_at_the_stop() -> None:

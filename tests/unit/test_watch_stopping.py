@@ -162,6 +162,15 @@ def test_a_button_resets_it_once_the_alarm_is_over() -> None:
     assert phase(story) is StopPhase.READY, "the old alarm, not seen yet, stops nothing again"
 
 
+def test_a_button_that_was_unreadable_resets_nothing() -> None:
+    stopped = StopState(-60.0, StopPhase.STOPPED, cause="fire", event=1, stops=1)
+    story = Story(WatchMemory(duties=(stopped,)), plan=STOPS)
+    story.take(button(1.0, False))
+    story.take(button(2.0, None))
+    story.take(button(3.0, True))  # it may have been pressed, or shorted, ever since
+    assert phase(story) is StopPhase.STOPPED
+
+
 def test_a_button_that_is_stuck_resets_nothing() -> None:
     stopped = StopState(-60.0, StopPhase.STOPPED, cause="fire", event=1, stops=1)
     story = Story(WatchMemory(duties=(stopped,)), plan=STOPS)
@@ -185,7 +194,10 @@ def test_a_supply_that_stays_on_is_a_critical_alarm_with_what_to_do() -> None:
     (alarm,) = (a for a in story.watch.view().alarms if a.subject == SUPPLY_STAYS)
     assert "distribution board" in alarm.text
     assert "welded" in alarm.text
-    story.take(supply(46.0, True))
+    story.take(supply(45.5, None))
+    story.seconds(2)
+    assert story.of(Kind.DELIVERY_FAULT) == [raised], "a switch that can't be read tells nothing"
+    story.take(supply(48.0, True))
     story.seconds(2)
     assert story.of(Kind.DELIVERY_FAULT)[-1].change is Change.CLEARED
 

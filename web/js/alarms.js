@@ -99,14 +99,13 @@ function Over({ alarms, alone, chamber, unit, may }) {
   const list = html`<ul>
       ${alarms.map((alarm) => {
         const [head, rest] = split(words(alarm.text, unit));
-        const onset_at = chamber.stories.find((s) => s.event === alarm.event)?.onset_at ?? alarm.raised_at;
         return html`<li key=${alarm.id} class=${alarm.class} data-alarm=${alarm.id} data-near>
           <details>
-            <summary><${Shape} kind=${alarm.class} /><span class="line"><time datetime=${onset_at}>${moment(onset_at, chamber.at)}</time> ${head}</span></summary>
+            <summary><${Shape} kind=${alarm.class} /><span class="line"><time datetime=${alarm.began_at}>${moment(alarm.began_at, chamber.at)}</time> ${head}</span></summary>
             <div class="words" tabindex="-1">
               ${rest && html`<p>${rest}</p>`}
               <p class="when">
-                <strong>${T.class[alarm.class]}.</strong> ${T.began(moment(onset_at, chamber.at))},${" "}
+                <strong>${T.class[alarm.class]}.</strong> ${T.began(moment(alarm.began_at, chamber.at))},${" "}
                 <span class="state">${state(alarm, chamber.at)}</span>
               </p>
             </div>
@@ -160,10 +159,8 @@ function One({ alarm, follow, chamber, unit, may, when, folded }) {
   const now = chamber.at;
   const quiet = alarm.suppression !== "none";
   const [head, rest] = split(words(alarm.text, unit));
-  const story = chamber.stories.find((s) => s.event === alarm.event);
-  const onset_at = story?.began_at ?? story?.onset_at ?? alarm.raised_at;
-  const began = moment(onset_at, now);
-  const lasting = duration((Date.parse(now) - Date.parse(onset_at)) / 1000);
+  const began = moment(alarm.began_at, now);
+  const lasting = duration((Date.parse(now) - Date.parse(alarm.began_at)) / 1000);
   const said = heads(alarm, chamber); // then only those hear it again who don't see what stands above
   return html`<li class=${`stands ${alarm.class} ${quiet ? "quiet" : ""}`} data-alarm=${alarm.id} data-near>
     <${Shape} kind=${alarm.class} />

@@ -59,6 +59,7 @@ function Asked({ chamber, told, may }) {
   return html`<div class="words" tabindex="-1">
       <p class=${due ? "due" : ""}><${Words} told=${told} now=${now} /></p>
       ${due && html`<p>${told.people.length ? N.stage[told.stage] : N.nobody_named}</p>`}
+      ${told.person && told.people.length > 0 && !told.people.includes(told.person) && html`<p>${N.stranger(told.person)}</p>`}
       ${told.to && html`<p>${N.asked(told.to)}</p>`}
     </div>
     ${may &&

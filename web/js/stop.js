@@ -62,12 +62,18 @@ function Held({ chamber, may }) {
 function Stopped({ chamber, may, owner }) {
   const { stop, at } = chamber;
   const trial = stop.cause === "trial";
+  const stands = chamber.alarms.filter((alarm) => alarm.condition);
+  // What keeps it off may be no more than that nobody has tapped: then a tap is the way on.
+  const alone =
+    stop.on.includes("attendance") &&
+    stands.some((alarm) => alarm.kind === "attendance_overdue") &&
+    !stands.some((alarm) => alarm.class === "alarm");
   const judged = trial && stop.tried_at !== null && stop.tried_at >= stop.since_at;
   return html`<div class="stands ${trial ? "supervisory" : "alarm"}">
     <${Shape} kind=${trial ? "supervisory" : "alarm"} />
     <div class="words" tabindex="-1">
       <p role="alert"><strong>${W.stopped(W.cause(stop.cause), stop.by, moment(stop.since_at, at))}</strong></p>
-      <p>${W.stays} ${!stop.may_reset ? W.burns : stop.has_button ? W.by_button : ""}</p>
+      <p>${W.stays} ${!stop.may_reset ? (alone ? W.nobody : W.stands) : stop.has_button ? W.by_button : ""}</p>
       ${trial && owner && (judged ? html`<p role="status">${W.noted}</p>` : html`<p><strong>${W.did_it}</strong></p>`)}
     </div>
     ${trial &&
@@ -103,6 +109,8 @@ export function StopReady({ chamber, may, owner }) {
   const { stop, at } = chamber;
   if (!stop.set_up) return null;
   const danger = chamber.alarms.some((alarm) => alarm.class === "alarm");
+  // The trial takes the supply: what is being built then is lost, so the service refuses it as well.
+  const works = chamber.job !== null && ["running", "paused"].includes(chamber.job.state);
   const causes = stop.on.map((each) => W.on[each]).join(" or ");
   const said =
     stop.tried_at === null
@@ -116,8 +124,10 @@ export function StopReady({ chamber, may, owner }) {
       ${may &&
       html`<${Twice} ask=${W.stop} question=${W.stop_really} yes=${W.stop_yes} no=${W.stop_no}
         work=${to(chamber)("now")} done=${() => undefined} />`}
+      ${owner && works && html`<p class="small">${W.try_later}</p>`}
       ${owner &&
       !danger &&
+      !works &&
       html`<${Twice} ask=${W.try} question=${W.try_really} yes=${W.try_yes} no=${W.try_no}
         work=${to(chamber)("try")} done=${() => undefined} />`}
     </div>`}

@@ -34,9 +34,9 @@ import { moment, words } from "./units.js";
  */
 export function lines(stories, notes, unit, { ruled = false } = {}) {
   return [
-    ...stories.map(({ event, kind, onset_at, end_at, class: shape, text, height_mm }) => ({
+    ...stories.map(({ event, kind, onset_at, began_at, end_at, class: shape, text, height_mm }) => ({
       key: `event ${event}`,
-      at: onset_at,
+      at: began_at ?? onset_at,
       shape,
       text: words(text, unit),
       height_mm,

@@ -231,7 +231,7 @@ export const S = {
       slow: "Too few pictures come",
     },
     limits:
-      "The camera can't see behind the part, in the dark, or inside the electronics. It comes on top of a listed smoke or heat detector and never in its place.",
+      "The camera comes on top of a listed smoke or heat detector and never in its place.",
     /** @param {string} what  @param {string} since  @param {boolean} shown */
     blind: (what, since, shown) => `${what}${since ? ` since ${since}` : ""}.${shown ? " Don't go by this picture." : ""}`,
   },

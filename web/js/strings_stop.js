@@ -33,7 +33,9 @@ export const W = {
   /** @param {string} cause  @param {string} who  @param {string} when */
   stopped: (cause, who, when) => `The machine was switched off at ${when}${who ? ` by ${who}` : ""}.${cause ? ` ${cause}.` : ""}`,
   stays: "It stays off, also when the service is started anew, until a person lets it run again.",
-  burns: "While smoke, fire or what stopped it stands it can't be switched on again. What to do about that stands above and below.",
+  stands:
+    "While smoke, fire or anything else stands for which it is stopped, it can't be switched on again. What to do about that stands above and below.",
+  nobody: "It can't be switched on again while nobody has shown that they are near the box. Go there, and tap “I'm near” first.",
   by_button: "To let it run again, press the button at the machine. Look first why it was stopped.",
   reset: "Let the machine run again",
   reset_really:
@@ -63,6 +65,7 @@ export const W = {
   try: "Try it for real",
   try_really:
     "This switches the machine off now, as in a fire. Let no job run and nothing be hot. Stand where you see the machine, and have the start button in reach.",
+  try_later: "To try it for real, wait until no job runs: a trial takes the machine's supply, and the job would be lost.",
   try_yes: "Switch it off now",
   try_no: "Not now",
   did_it: "Did the machine lose its supply, its lights and fans too?",

@@ -116,6 +116,7 @@
  * @property {boolean} condition
  * @property {number} event
  * @property {string} raised_at
+ * @property {string} began_at  since when it has been what it is called
  * @property {string} text
  * @property {string | null} acknowledged_by
  * @property {string | null} shelved_until
@@ -141,7 +142,7 @@
  * @property {string} class
  * @property {string} change
  * @property {string} onset_at
- * @property {string} [began_at]  since when it has been what it is called
+ * @property {string | null} [began_at]  since when it has been what it is called
  * @property {string | null} end_at
  * @property {number | null} height_mm
  * @property {string[]} [sensors]  that showed it

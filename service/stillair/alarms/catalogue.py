@@ -134,13 +134,14 @@ CATALOGUE: Mapping[Kind, AlarmRule] = {
         idle_jobs=_NOT_BUILDING,
         idle_phases=_AT_REST,
     ),
-    # A gust is over before anybody comes; what can be mended is a window left open.
+    # A gust is over before anybody comes; what can be mended is a window left open. Who has seen
+    # that is on the way to it: half an hour later it is forgotten, or another one.
     Kind.DRAFT: AlarmRule(
         on_delay_s=20.0,
         page_alone_s=60.0,
         off_delay_s=30.0,
         repeat_s=600.0,
-        repeats_when_seen=True,
+        realarm_s=1800.0,
         suppressible=True,
         idle_jobs=_NOT_BUILDING,
         idle_phases=_AT_REST,

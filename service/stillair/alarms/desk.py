@@ -38,6 +38,7 @@ from stillair.alarms.entries import (
 from stillair.alarms.lives import Lives
 from stillair.alarms.off import OutOfService
 from stillair.alarms.reaching import Person as Person
+from stillair.alarms.seen import began_s
 from stillair.alarms.states import Signal
 from stillair.alarms.telling import Telling
 from stillair.errors import CommandRefused, Refusal
@@ -260,8 +261,8 @@ class AlarmDesk:
         """All alarms that are switched off, the longest first."""
         return self._lives.off.all
 
-    def sounding(self) -> Sounding:
-        """What the sounder should be doing.
+    def sounding(self, *, apart_from: Kind | None = None) -> Sounding:
+        """What the sounder should be doing, or would without the alarms of a kind.
 
         Critical: the fire sound until somebody has seen it, also when the
         condition has gone meanwhile. High: one tone at times while it stands
@@ -269,7 +270,7 @@ class AlarmDesk:
         """
         loudest = Sounding.SILENT
         for alarm in self._lives.standing():
-            if not life_of(alarm).unseen:
+            if not life_of(alarm).unseen or alarm.kind is apart_from:
                 continue
             if is_danger(alarm.kind) and alarm.priority is Priority.CRITICAL:
                 return Sounding.FIRE
@@ -348,6 +349,7 @@ class AlarmDesk:
             text=lives.text(entry),
             blind=change.detail.get("blind") is True,
             job=change.job or before.job,
+            began_s=began_s(change),
         )
         if entry.alarm != before:
             work.changed(entry.alarm)
@@ -393,6 +395,7 @@ class AlarmDesk:
             text=lives.text(entry),
             job=change.job,
             blind=change.detail.get("blind") is True,
+            began_s=began_s(change),
         )
         lives.signal(entry, Signal.CONDITION_TRUE, t_s, work, quietly=True)
         lives.suppress(entry, t_s, work, quietly=True)

@@ -8,7 +8,7 @@ the weather in the box.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from stillair.alarms import figures
@@ -84,7 +84,6 @@ def sentence(
     `soak_forecast_s` and `cool_forecast_s` are seconds from now until it is warm
     and steady, or cool enough, their `_u_s` the uncertainties of those.
     """
-    onsets_s = {event.event: began_s(event) for event in events}
     young = _young(events, alarms, AlarmContext(phase, job.state if job else None))
     shown = [a for a in alarms if a.suppression is Suppression.NONE]
     dangers = [a for a in shown if a.signal_class is SignalClass.ALARM]
@@ -104,7 +103,7 @@ def sentence(
     view = VIEW[camera][0] if camera is not None and camera in VIEW else None
     worst: tuple[str, str, str] | None = None
     if dangers:
-        worst = (*_alarm(dangers[0], t_s, onsets_s), DANGER)
+        worst = (*_alarm(dangers[0], t_s), DANGER)
     elif young and young[0].signal_class is SignalClass.ALARM:  # a defect held up its alarm
         worst = (*_event(young.pop(0), t_s), DANGER)
     elif blind:
@@ -114,9 +113,9 @@ def sentence(
         head = "Blind: no sensor in the chamber gives a reading" if found else "No reading yet"
         worst = (head, found[0] if found else "", TROUBLE)
     elif hands:
-        worst = (*_alarm(hands[0], t_s, onsets_s), CAUTION)
+        worst = (*_alarm(hands[0], t_s), CAUTION)
     elif faults:
-        worst = (*_alarm(faults[0], t_s, onsets_s), TROUBLE)
+        worst = (*_alarm(faults[0], t_s), TROUBLE)
     elif view is not None:
         worst = (view, "Only the sensors watch", TROUBLE)
     elif troubles:
@@ -150,12 +149,13 @@ def sentence(
     return Sentence(head, _lines([rest, *told, *tail]), tone, calm=False)
 
 
-def _alarm(alarm: AlarmState, t_s: float, onsets_s: Mapping[int, float]) -> tuple[str, str]:
+def _alarm(alarm: AlarmState, t_s: float) -> tuple[str, str]:
     """An alarm's first sentence with how long it has stood, and the rest of its text."""
     head, _, rest = alarm.text.partition(". ")
     head = head.rstrip(".")
     if alarm.condition:
-        head += f", for {figures.duration(t_s - onsets_s.get(alarm.event, alarm.raised_s))}"
+        since_s = alarm.raised_s if alarm.began_s is None else alarm.began_s
+        head += f", for {figures.duration(t_s - since_s)}"
     elif alarm.annunciation is not Annunciation.NORMAL:
         head += ": no sign of it now" if alarm.signal_class is SignalClass.ALARM else ": over"
     return head, rest
@@ -201,13 +201,13 @@ def _weather(
 ) -> tuple[str, str]:
     air = "" if air_c is None else figures.temperature(air_c)
     lasting = "" if since_s is None else f" for {figures.duration(t_s - since_s)}"
-    to_target = "" if target_c is None else f" of {figures.temperature(target_c)}"
     if phase is Phase.STEADY:
         words, tone = f"Warm and steady: {air}{lasting}", CALM
     elif phase is Phase.SOAK:
-        words, tone = f"Warm, not yet steady: {air}{to_target}", CALM
+        words, tone = f"Warm, not yet steady: {air}", CALM
         words += f", ready {ready}" if ready else ""
     elif phase is Phase.WARMING:
+        to_target = "" if target_c is None else f" of {figures.temperature(target_c)}"
         words, tone = f"Warming up: {air}{to_target}", CALM
         words += f", ready {ready}" if ready else ""
     elif phase is Phase.COOLING:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from stillair.alarms.words import Words
+from stillair.alarms.words import WORDS, Words
+from stillair.model import ByHand, Kind
 
-STOP_MESSAGE = "stop the machine"  # heads what a program gets that stops it
 STOP_OF = "stop of "  # how the subject of a fault of its output begins; the chamber follows
 # What stops the machine; what ails it is in the event's reason.
 _STOP = Words(
@@ -12,7 +12,7 @@ _STOP = Words(
     "The {who} doesn't work: in a fire the machine may go on running",
     "The {who} didn't work",
     "In a fire switch it off yourself, away from the box. See whether output, wires and address "
-    "are right.",
+    "are right; an alarm test then tries it again.",
     far=True,
 )
 SUPPLY_STAYS = "supply after the stop"  # the subject of such a fault
@@ -34,6 +34,19 @@ def added(*, countdown_s: float, is_stopped: bool) -> str:
         f"The machine is switched off {countdown_s:.0f} s after this was found, unless somebody"
         " says no on the page."
     )
+
+
+def to_programs(chamber: str, cause: Kind | ByHand, by: str) -> tuple[str, str]:
+    """Title and text of what a program gets that stops the machine; `by` is who said so."""
+    who = by or "somebody who has not signed in"
+    match cause:
+        case ByHand.PERSON:
+            why = f"{who} stopped it by hand"
+        case ByHand.TRIAL:
+            why = f"{who} tries whether it stops"
+        case _:
+            why = WORDS[cause].title.lower()
+    return f"{chamber}: stop the machine", f"{chamber}: stop the machine. Why: {why}."
 
 
 def stop_words(subject: str) -> Words | None:

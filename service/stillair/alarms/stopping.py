@@ -25,12 +25,13 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from stillair.alarms.attendance import Step
-from stillair.alarms.stop_words import STOP_MESSAGE, SUPPLY_STAYS
+from stillair.alarms.stop_words import SUPPLY_STAYS, to_programs
 from stillair.errors import CommandRefused, Refusal
 from stillair.model import (
     BURNING,
     AlarmState,
     Annunciation,
+    ByHand,
     Change,
     EventChange,
     Finding,
@@ -46,7 +47,6 @@ from stillair.model import (
     StopTried,
 )
 
-PERSON, TRIAL = "person", "trial"  # causes that are no alarm
 SUPPLY_OFF_S = 5.0  # a contactor drops out in some hundredths of a second
 LATCHED = frozenset({Annunciation.LATCHED_UNACKNOWLEDGED, Annunciation.LATCHED_ACKNOWLEDGED})
 
@@ -177,7 +177,7 @@ class StopDesk:
             case StopNow(trial=trial):
                 self._stop_now(t_s, by, trial=trial)
             case StopTried(worked=worked):
-                if before.phase is not StopPhase.STOPPED or before.cause != TRIAL:
+                if before.phase is not StopPhase.STOPPED or before.cause != ByHand.TRIAL:
                     raise CommandRefused(Refusal.CONFLICT, "it isn't being tried just now")
                 self.state = replace(
                     before,
@@ -279,8 +279,9 @@ class StopDesk:
     def _stop_now(self, t_s: float, by: str, *, trial: bool) -> None:
         if trial and self.state.phase is not StopPhase.READY:
             raise CommandRefused(Refusal.CONFLICT, "it can be tried only while nothing is wrong")
+        cause = ByHand.TRIAL if trial else ByHand.PERSON
         if not self.is_stopped:
-            self.state = self._stopped(t_s, Word.NOW, by=by, cause=TRIAL if trial else PERSON)
+            self.state = self._stopped(t_s, Word.NOW, by=by, cause=cause.value)
 
     def _reset(
         self,
@@ -294,7 +295,7 @@ class StopDesk:
         if in_the_way(self.plan.on, alarms, events):
             raise CommandRefused(
                 Refusal.CONFLICT,
-                "it stays off while smoke, fire or what stopped it stands",
+                "it stays off while smoke, fire or anything else stands for which it is stopped",
             )
         # What is over but not cleared yet has had its stop.
         self.state = self._moved(t_s, Word.RESET, by=by, spared=self._standing(alarms, events))
@@ -339,8 +340,9 @@ class StopDesk:
 
     def _notices(self, t_s: float, state: StopState) -> Iterable[Notice]:
         """What stops the machine by message, at least once; a program reads it, no person."""
-        kind = Kind(state.cause) if state.cause in list(Kind) else Kind.FIRE
-        title = f"{self._chamber_name}: {STOP_MESSAGE}"
+        # Nothing may keep it from being stopped, not even a cause kept by another version.
+        kind = next((each for each in (*ByHand, *Kind) if each == state.cause), Kind.FIRE)
+        title, text = to_programs(self._chamber_name, kind, state.by)
         for address in self.plan.addresses:
             yield Notice(
                 key=f"{self._chamber}:stop:{state.stops}:{state.event or 0}:{t_s:.0f}:{address}",
@@ -351,7 +353,7 @@ class StopDesk:
                 person="",
                 route=address,
                 title=title,
-                text=title,
+                text=text,
                 created_s=t_s,
                 stage="stop",
             )

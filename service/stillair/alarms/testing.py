@@ -285,13 +285,18 @@ def faults(state: AlarmTestState) -> list[str]:
 
 
 def _count(state: AlarmTestState) -> str:
-    there = sum(arrived(route) for route in state.routes)
+    """What is known of the messages, and by whom: a server's word is no person's."""
     of = len(state.routes)
     if not of:
         return "nobody was told"
-    if there == of:
-        return "the one route arrived" if of == 1 else f"all {of} routes arrived"
-    return f"{there} of {of} routes arrived"
+    taken = sum(route.handed_after_s is not None for route in state.routes)
+    there = sum(route.heard in (Heard.HEARD, Heard.SILENT) for route in state.routes)
+    if of == 1:
+        took, said = ("" if taken else "not "), ("" if there else "not yet ")
+        return f"the one message {took}taken by a server, {said}confirmed as arrived"
+    took = f"all {of}" if taken == of else f"{taken} of {of}"
+    said = ("all" if there == of else f"{there}") if there else "none yet"
+    return f"{took} messages taken by a server, {said} confirmed as arrived"
 
 
 def _ago(seconds: float) -> str:

@@ -26,6 +26,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import threading
+from collections import deque
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -106,6 +107,7 @@ class _Address:
     troubled: bool | None = None  # None: not known since the start
     task: asyncio.Task[None] | None = None
     pressing: bool = False  # what the task is about
+    key: str = ""  # and of which message
     threads: list[threading.Thread] = field(default_factory=list)  # they may outlive their tries
     left_s: float = 0.0  # when the last of them was given up
 
@@ -173,6 +175,7 @@ class Courier:
         self._more = False  # it has more than it has shown
         self._read_s = float("-inf")
         self._next_s = 0.0  # when there is something to do, as far as is known
+        self._withdrawn: deque[str] = deque()  # beginnings of keys, whose tries are to be left
         self._faults = OwnFaults(on_trouble, clock.now_s, self._plan.opens_after)
         self._beat_s: float | None = None
 
@@ -233,8 +236,12 @@ class Courier:
         self._call()
 
     def withdraw(self, keys: str) -> None:
-        """Send no more of the messages whose key begins so; from any thread, never waits."""
+        """Send no more of the messages whose key begins so; from any thread, never waits.
+
+        What comes after one that is under way doesn't wait for its end.
+        """
         self._tray.withdraw(keys)
+        self._withdrawn.append(keys)
         self.wake()
 
     def _call(self) -> None:
@@ -269,6 +276,11 @@ class Courier:
 
     def _dispatch(self) -> None:
         """Begin one try on every free address, with the message whose turn it is."""
+        while self._withdrawn:
+            keys = self._withdrawn.popleft()
+            for busy in self._addresses.values():
+                if busy.task is not None and busy.key.startswith(keys):
+                    busy.task.cancel()
         now_s = self._clock.now_s()
         reading = self._reading is not None and not self._reading.done()
         self._next_s = (now_s if reading else self._read_s) + self._plan.idle_s
@@ -319,6 +331,7 @@ class Courier:
     def _begin(self, waiting: Waiting, address: _Address, now_s: float) -> None:
         waiting.under_way = True
         address.pressing = waiting.presses
+        address.key = waiting.message.key
         address.pace.begun(now_s)
         address.task = asyncio.create_task(self._try(waiting, address))
 

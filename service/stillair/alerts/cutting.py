@@ -8,15 +8,19 @@ from __future__ import annotations
 
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 
 
 class Line:
-    """One conversation; its sockets are given to `watch` as soon as they are there."""
+    """One conversation; its sockets are given to `watch` as soon as they are there.
 
-    def __init__(self) -> None:
+    `due` says whether it is wanted still: what one is about may change while it is begun.
+    """
+
+    def __init__(self, due: Callable[[], bool] = lambda: True) -> None:
         self.overdue = False
+        self._due = due
         self._lock = threading.Lock()
         self._cut = False
         self._twins: list[socket.socket] = []
@@ -27,8 +31,14 @@ class Line:
         twin = made.dup()
         with self._lock:
             self._twins.append(twin)
-            if self._cut:
-                _shut(twin)
+        if not self.may_tell():
+            _shut(twin)
+
+    def may_tell(self) -> bool:
+        """Whether what it is about may be said now; what isn't wanted any more is cut."""
+        if not self._due():
+            self.cut()
+        return not self._cut
 
     def is_cut(self) -> bool:
         """Whether it has been ended, by the clock or by somebody."""
@@ -63,9 +73,9 @@ class Lines:
         self._closed = False
 
     @contextmanager
-    def line(self, timeout_s: float) -> Iterator[Line]:
+    def line(self, timeout_s: float, due: Callable[[], bool] = lambda: True) -> Iterator[Line]:
         """One of `timeout_s` seconds; after `close` one that is cut already."""
-        line = Line()
+        line = Line(due)
         with self._lock:
             self._open.add(line)
             closed = self._closed

@@ -87,6 +87,7 @@ class Heartbeat:
         self._clock = clock
         self._on_trouble = on_trouble
         self._failures = dict.fromkeys((way.name for way in ways), 0)
+        self._went: dict[str, str | None] = dict.fromkeys(self._failures)
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="heartbeat", daemon=True)
 
@@ -97,6 +98,10 @@ class Heartbeat:
     def alive(self) -> bool:
         """Whether its thread runs, as it should between start and stop."""
         return self._stopping.is_set() or self._thread.ident is None or self._thread.is_alive()
+
+    def went(self) -> dict[str, str | None]:
+        """Of each way by its name: "" if the last one went out, why not, None of none so far."""
+        return dict(self._went)
 
     def stop(self) -> None:
         """End it; a broker then tells that the service has gone. Safe to call twice."""
@@ -124,13 +129,15 @@ class Heartbeat:
             known = isinstance(error, DeliveryError)
             log.warning("%s: %s", way.name, error, exc_info=None if known else error)
             self._failures[way.name] += 1
+            reason = error.reason if isinstance(error, DeliveryError) else "see the log"
+            self._went[way.name] = reason
             if self._failures[way.name] == TROUBLE_AFTER:
-                reason = error.reason if isinstance(error, DeliveryError) else "see the log"
                 self._on_trouble(way.name, True, reason)
         else:
             if self._failures[way.name] >= TROUBLE_AFTER:
                 self._on_trouble(way.name, False, "")
             self._failures[way.name] = 0
+            self._went[way.name] = ""
 
 
 class WebWay:

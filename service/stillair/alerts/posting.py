@@ -69,13 +69,15 @@ def post(
     trust: str | None = None,
     lines: Lines | None = None,
     may_reach: Callable[[str], bool] | None = None,
+    due: Callable[[], bool] = lambda: True,
 ) -> Taken:
     """POST `body` to `url` and give the answer, all of it within `timeout_s`.
 
     Only a name server that doesn't answer may take longer. `trust` is a file of certificates
     to check the server's against, in place of the machine's own; whoever closes `lines` ends
     it at once. `may_reach` judges the IP address to which the name of an HTTPS server has led,
-    before a byte is sent: for urls that strangers have a say in. Raises `PostError`.
+    before a byte is sent: for urls that strangers have a say in. `due` is asked then as well,
+    for what may not be wanted any more. Raises `PostError`.
     """
     return _ask(
         "POST",
@@ -86,6 +88,7 @@ def post(
         trust=trust,
         lines=lines,
         may_reach=may_reach,
+        due=due,
     )
 
 
@@ -106,10 +109,11 @@ def _ask(
     trust: str | None,
     lines: Lines | None,
     may_reach: Callable[[str], bool] | None = None,
+    due: Callable[[], bool] = lambda: True,
 ) -> Taken:
     host = _host(url)
     begun = b""
-    with (lines or Lines()).line(timeout_s) as line, requests.Session() as session:
+    with (lines or Lines()).line(timeout_s, due) as line, requests.Session() as session:
         session.trust_env = False  # no proxy or password that happens to lie about
         if url.lower().startswith("https:"):
             session.mount("https://", _Watched(line, _context(trust), may_reach))

@@ -24,6 +24,7 @@ import threading
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
+from stillair.alarms.testing import TEST, TEST_OVER
 from stillair.alerts import sealing
 from stillair.alerts.cutting import Lines
 from stillair.alerts.posting import PostError, post
@@ -108,7 +109,9 @@ class PushRoute:
             raise DeliveryError(message.route, str(error), retry=True) from None
         if not reached:
             reason = f"no telephone of {person} has joined"
-            raise DeliveryError(message.route, reason, retry=True, remedy=NONE_JOINED)
+            # One who joins soon wants to know of an alarm still. A test asks how it is now.
+            retry = message.stage != TEST
+            raise DeliveryError(message.route, reason, retry=retry, remedy=NONE_JOINED)
         tries = [_Try(each) for each in reached]
         for each in tries:
             threading.Thread(
@@ -258,6 +261,9 @@ class PushRoute:
         }
         if message.alarm is not None:
             headers["Topic"] = topic(message.alarm)
+        elif message.stage in (TEST, TEST_OVER):
+            # A telephone that comes back must not hear first that nothing is wrong.
+            headers["Topic"] = topic(f"{TEST} {message.chamber}")
         post(
             of.endpoint,
             body,

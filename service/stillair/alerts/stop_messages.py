@@ -17,14 +17,15 @@ from stillair.errors import DeliveryError
 
 SCHEME = "stop"
 TIMEOUT_S = 5.0  # it is tried again at once: better soon than patiently
+RESET = "it was reset before this got through"
 TEST = "test"  # the stage of a message by which nothing is to be stopped
 
 
 class StopMessage(Protocol):
     """One way to stop the machine by a message."""
 
-    def send(self, message: Message) -> None:
-        """Stop it. Raises `DeliveryError`."""
+    def send(self, message: Message, due: Callable[[], bool]) -> None:
+        """Stop it, if that is `due` when somebody answers. Raises `DeliveryError`."""
         ...
 
     def test(self, message: Message) -> str:
@@ -50,8 +51,8 @@ class TopicStop:
         self._topic = topic
         self._payload = payload.encode()
 
-    def send(self, message: Message) -> None:
-        self._route.publish(message.route, self._topic, self._payload)
+    def send(self, message: Message, due: Callable[[], bool]) -> None:
+        self._route.publish(message.route, self._topic, self._payload, due=due)
 
     def test(self, message: Message) -> str:
         self._route.publish(message.route, f"{self._topic}/test", b"test", heard=False)
@@ -70,8 +71,8 @@ class WebhookStop:
     def __init__(self, address: str, secret: str, *, wall: Callable[[], datetime]) -> None:
         self._route = WebhookRoute(address, secret, wall=wall, timeout_s=TIMEOUT_S)
 
-    def send(self, message: Message) -> None:
-        self._route.send(message)
+    def send(self, message: Message, due: Callable[[], bool]) -> None:
+        self._route.send(message, due)
 
     def test(self, message: Message) -> str:
         self._route.send(message)
@@ -114,10 +115,12 @@ class StopRoute:
         if stop.wanted is None:
             raise DeliveryError(address, "the watch has not begun", retry=True)
         if not stop.wanted:
-            raise DeliveryError(address, "it was reset before this got through", retry=False)
+            raise DeliveryError(address, RESET, retry=False)
         try:
-            way.send(message)
+            way.send(message, lambda: stop.wanted is True)
         except DeliveryError as error:
+            if not stop.wanted:
+                raise DeliveryError(address, RESET, retry=False) from error
             stop.trouble(part, True, error.reason)
             # A machine that has to be off is not given up while that stands.
             raise DeliveryError(address, error.reason, retry=True, remedy=error.remedy) from error

@@ -102,12 +102,21 @@ class TopicRoute:
         topic = message.route.partition(":")[2]
         self.publish(message.route, topic, message.for_programs())
 
-    def publish(self, route: str, topic: str, payload: bytes, *, heard: bool = True) -> None:
+    def publish(
+        self,
+        route: str,
+        topic: str,
+        payload: bytes,
+        *,
+        heard: bool = True,
+        due: Callable[[], bool] = lambda: True,
+    ) -> None:
         """Hand over a payload for `route`. Raises `DeliveryError`.
 
-        `heard`: it has failed where the broker knows that nobody listens.
+        `heard`: it has failed where the broker knows that nobody listens. `due` is asked
+        when the broker has let us in: a connection takes its time.
         """
-        self._talk(route, self._timeout_s, (topic, payload), heard=heard)
+        self._talk(route, self._timeout_s, (topic, payload), heard=heard, due=due)
 
     def check(self) -> str:
         """Connect, sign in and leave; say what answered. Raises `DeliveryError`."""
@@ -119,10 +128,16 @@ class TopicRoute:
         self._lines.close()
 
     def _talk(
-        self, route: str, timeout_s: float, told: tuple[str, bytes] | None, *, heard: bool = True
+        self,
+        route: str,
+        timeout_s: float,
+        told: tuple[str, bytes] | None,
+        *,
+        heard: bool = True,
+        due: Callable[[], bool] = lambda: True,
     ) -> None:
         where = self._settings.where
-        with self._lines.line(timeout_s) as line:
+        with self._lines.line(timeout_s, due) as line:
             try:
                 talk = _Talk(self._settings, line, version_5=self._version_5)
                 if not talk.done(told) and talk.answered is None and self._version_5:
@@ -231,7 +246,7 @@ class _Talk:
         self.answered = True
         if self._told is None:
             self.is_done = True
-        else:
+        elif self._line.may_tell():
             client.publish(*self._told, qos=1)
 
     def _on_publish(

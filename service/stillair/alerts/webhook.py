@@ -53,8 +53,11 @@ class WebhookRoute:
         self._timeout_s = timeout_s
         self._lines = Lines()
 
-    def send(self, message: Message) -> None:
-        """Hand one message over. Raises `DeliveryError`."""
+    def send(self, message: Message, due: Callable[[], bool] = lambda: True) -> None:
+        """Hand one message over, if it is `due` once the server is there.
+
+        Raises `DeliveryError`.
+        """
         body = message.for_programs()
         at = f"{self._wall().timestamp():.0f}"
         headers = {
@@ -72,6 +75,7 @@ class WebhookRoute:
                 timeout_s=self._timeout_s,
                 trust=self._trust,
                 lines=self._lines,
+                due=due,
             )
         except PostError as error:
             raise DeliveryError(

@@ -346,7 +346,8 @@ class Attended(Done):
 class AnsweredAlarm(BaseModel):
     """An alarm as the link of its message shows it.
 
-    `alarm` is an item of /api/alarms. `can_see` and `can_quiet` say what may be posted.
+    `alarm` is an item of /api/alarms. `temperatures` are those of this second, in degrees
+    Celsius, null of a sensor that gives none. `can_see` and `can_quiet` say what may be posted.
     """
 
     person: str
@@ -359,6 +360,7 @@ class AnsweredAlarm(BaseModel):
     danger: bool
     can_see: bool
     can_quiet: bool
+    temperatures: dict[str, float | None]
     quiet_minutes: float
     stored: bool
     picture: str | None

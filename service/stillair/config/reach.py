@@ -55,6 +55,9 @@ AnySounder = Annotated[GpioSounder | CommandSounder, Field(discriminator="driver
 
 class PersonTable(Table):
     name: Name = Field(description="Whom to reach; unlike every other person's.")
+    account: Annotated[Name | None, Otherwise("the person's own name")] = Field(
+        default=None, description="The name with which they sign in to the page."
+    )
     routes: Annotated[tuple[Route, ...], Strict(False)] = Field(
         min_length=1,
         max_length=20,

@@ -60,6 +60,7 @@ def faults_between_tables(raw: Row, *, sensors_needed: bool, context: FileContex
     yield from _same_names("sensor", sensors)
     yield from _same_names("contact", contacts)
     yield from _same_names("person", people)
+    yield from _same_accounts(people)
     # Who has shown smoke is known by the name alone, whatever it is.
     for fault in _same_names("particle sensor", [*sensors, *contacts, *particles]):
         if fault.startswith("particles["):
@@ -202,6 +203,23 @@ def _same_names(kind: str, named: list[tuple[str, Row]]) -> Iterator[str]:
                 f" every {kind} needs its own"
             )
         seen.setdefault(name.casefold(), path)
+
+
+def _same_accounts(people: list[tuple[str, Row]]) -> Iterator[str]:
+    """A tap is one person's: by their account, or by their name where none is set."""
+    names = {str(row.get("name")).casefold(): path for path, row in people}
+    seen: dict[str, str] = {}
+    for path, row in people:
+        account = row.get("account")
+        if not isinstance(account, str):
+            continue
+        known = account.casefold()
+        if known in seen or names.get(known, path) != path:
+            yield (
+                f"{path}.account = {shown(account)}: is how {seen.get(known) or names[known]}"
+                " is known already; an account is one person's"
+            )
+        seen.setdefault(known, path)
 
 
 def _thing(row: Row) -> tuple[object, ...] | None:

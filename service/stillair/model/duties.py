@@ -46,7 +46,7 @@ class StopState:
     changed_s: float
     phase: StopPhase = StopPhase.READY
     by: str = ""  # who held, stopped or reset it
-    cause: str = ""  # the kind of alarm for which it counts or has stopped, or "person", "trial"
+    cause: str = ""  # the kind of alarm for which it counts or has stopped, or of `ByHand`
     event: int | None = None  # the event of that alarm
     until_s: float | None = None  # the end of the countdown
     spared: tuple[int, ...] = ()  # events for which a person has said not to stop, or that are past

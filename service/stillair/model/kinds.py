@@ -44,6 +44,13 @@ class Kind(StrEnum):
     COOL_ENOUGH = "cool_enough"
 
 
+class ByHand(StrEnum):
+    """Why a machine was stopped, where no event did: a person said so."""
+
+    PERSON = "person"
+    TRIAL = "trial"  # to see whether it does stop
+
+
 class SignalClass(StrEnum):
     """NFPA 72's classes of signal, and `notice` for what a person waited for."""
 

@@ -9,6 +9,7 @@ from enum import StrEnum
 
 from stillair.model.duties import Duty
 from stillair.model.kinds import (
+    ByHand,
     Change,
     Detail,
     JobOutcome,
@@ -132,6 +133,8 @@ class AlarmState:
     shelved_reason: str = ""
     blind: bool = False  # it stands because nobody can show its end; a person may say so
     cause_alarm: str = ""  # the alarm from which it follows: one story, told with that
+    # Since when it has been what it is called, as messages and pages say it; None: not known.
+    began_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +147,7 @@ class Notice:
     key: str
     chamber: str
     alarm: str | None
-    kind: Kind
+    kind: Kind | ByHand
     priority: Priority
     person: str
     route: str

@@ -137,7 +137,8 @@ class Trouble:
 class AlarmTestTold:
     """What has become of an alarm test outside of the watch; None: nothing new.
 
-    `routes` are those of which something is known now, by their keys; `done` ends it.
+    `routes` are those of which something is known now, by their keys; `done` ends it, and so
+    does `danger`, which says what real danger there is in another chamber of this service.
     """
 
     id: str
@@ -146,6 +147,7 @@ class AlarmTestTold:
     sounder: PartTried | None = None
     stop: PartTried | None = None
     done: bool = False
+    danger: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,13 +304,14 @@ class StartAlarmTest(Command):
     """Try the whole way of an alarm, with simulated signs and marked messages.
 
     `id` is the test's, `setup` a mark of all that it tries; after `within_s` it is over
-    even if nobody tells its end.
+    even if nobody tells its end, and after `sounds_s` so is its sound.
     """
 
     id: str
     setup: str
     scheduled: bool = False
     within_s: float = 600.0
+    sounds_s: float = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

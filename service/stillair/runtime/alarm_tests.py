@@ -24,7 +24,7 @@ from zoneinfo import ZoneInfo
 
 from stillair.alarms import testing
 from stillair.alarms.reaching import Person
-from stillair.errors import StillairError, StoreError
+from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
 from stillair.model import (
     AlarmTestPhase,
     AlarmTestState,
@@ -43,7 +43,7 @@ from stillair.runtime.chamber import Chamber
 from stillair.runtime.plans import watch_plan
 from stillair.runtime.tested import Mark, is_due, readiness
 from stillair.storage.outbox import NoticeRow
-from stillair.watch.rehearsal import KEY
+from stillair.watch.rehearsal import KEY, dangers
 
 log = logging.getLogger(__name__)
 
@@ -142,6 +142,9 @@ class AlarmTests:
     def start(self) -> None:
         """Begin to follow; a wish from before is nobody's any more."""
         asking.forget(self._folder)
+        for chamber in self._chambers():
+            if (state := chamber.supervisor.view.alarm_test) is not None:
+                self._take_back(state.id)  # nobody follows it any more
         self._thread.start()
 
     def stop(self) -> None:
@@ -165,11 +168,19 @@ class AlarmTests:
                 now_s = self._monotonic_s()
                 self._runs[state.id] = _Run(chamber, state, self._wall(), now_s)
             if state.phase in (AlarmTestPhase.ENDED, AlarmTestPhase.CUT_OFF):
-                # "Nothing is wrong" must not come after "there is fire".
-                self._forget(f"{KEY}{state.id}:")
-                self._withdrawn.append(f"{KEY}{state.id}:")
+                self._take_back(state.id)
                 self._runs.pop(state.id, None)
             self._wake.set()
+        if dangers(outcome.alarms):
+            # Of a test that is done, or of another chamber's, which ends with the next look.
+            for run in list(self._runs.values()):
+                self._take_back(run.state.id)
+            self._wake.set()
+
+    def _take_back(self, test: str) -> None:
+        """What waits of a test is not sent: "nothing is wrong" must not come after "fire"."""
+        self._forget(f"{KEY}{test}:")
+        self._withdrawn.append(f"{KEY}{test}:")
 
     def sounded(self, key: str, well: bool, reason: str) -> None:
         """The sounder of a chamber has made its round, or failed in it; from its own thread."""
@@ -183,10 +194,17 @@ class AlarmTests:
     def command(
         self, key: str, *, by: str, scheduled: bool = False
     ) -> Callable[[float], StartAlarmTest]:
-        """What has a chamber's watch begin a test."""
+        """What has a chamber's watch begin a test.
+
+        Raises `CommandRefused` while there is danger in another chamber; the watch knows its own.
+        """
         chamber = self._of(key)
         assert chamber is not None  # the key was looked up
         settings = chamber.settings
+        if danger := self._danger_beside(key, over=True):
+            raise CommandRefused(
+                Refusal.CONFLICT, f"there is real danger, or nobody is done with it: {danger}"
+            )
         return lambda t_s: StartAlarmTest(
             t_s=t_s,
             by=by,
@@ -194,7 +212,16 @@ class AlarmTests:
             setup=self.mark(settings),
             scheduled=scheduled,
             within_s=LIMIT_S * chamber.speed,
+            sounds_s=(SOUNDER_S + 2 * IDLE_S) * chamber.speed,
         )
+
+    def _danger_beside(self, key: str, *, over: bool = False) -> str:
+        """Real danger in another chamber: there the same people are told, and "test" misleads."""
+        for other in self._chambers():
+            if other.key != key:
+                for alarm in dangers(other.supervisor.view.alarms, over=over):
+                    return f"{other.settings.name}: {alarm.text}"
+        return ""
 
     def look(self) -> None:
         """Once in the hour that is set: is a test due? Then it begins, or is asked for.
@@ -292,6 +319,10 @@ class AlarmTests:
 
     def _follow(self, run: _Run) -> None:
         state, age_s = run.state, self._monotonic_s() - run.began_s
+        if not run.done and (danger := self._danger_beside(run.chamber.key)):
+            now_s = run.chamber.clock.now_s()
+            run.chamber.supervisor.put(AlarmTestTold(state.id, now_s, danger=danger))
+            return
         if not run.checked:
             run.checked = True
             self._tell(run, stop=self._checked_stop(run.chamber.key))
@@ -315,6 +346,8 @@ class AlarmTests:
             self._tell(run, routes=routes, done=over)
         if run.done and (settled or age_s > LATE_S):
             self._runs.pop(state.id, None)
+            if not settled:
+                self._take_back(state.id)  # days later it would be of a test that nobody knows
 
     def _found(self, run: _Run) -> dict[str, tuple[NoticeRow, datetime | None]]:
         """What the outbox has of the test's messages; nothing where it can't be read."""

@@ -8,6 +8,7 @@ no chamber file any more answers nothing with the links that they still have.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from datetime import datetime
 from typing import Any, Protocol
 
@@ -16,6 +17,7 @@ from stillair.alarms import testing
 from stillair.alarms.catalogue import CATALOGUE, is_danger, is_notice
 from stillair.alarms.wording import Stage
 from stillair.alerts.routes import Due
+from stillair.errors import AccessError, StoreError
 from stillair.model import AlarmTestState, Kind, Place, RouteTried
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import Found, State
@@ -23,6 +25,7 @@ from stillair.storage.items import Item, alarm_item, label
 from stillair.watch.rehearsal import KEY
 
 QUIET_MINUTES = 10.0  # what the page offers: to walk there and shut a door
+MARK = "key of answers"  # no chamber's key has a space
 MOST_QUIET_MINUTES = 60.0  # by a link; for longer somebody signs in
 
 
@@ -30,6 +33,14 @@ class KnownAlarms(Protocol):
     """Where alarms are kept that stand no more; may raise `StoreError`."""
 
     def alarm(self, alarm_id: str) -> Item | None: ...
+
+
+class Marks(Protocol):
+    """What is kept beside the alarms themselves; both may raise `StoreError`."""
+
+    def remembered(self, chamber: str) -> str | None: ...
+
+    def remember(self, chamber: str, body: str) -> None: ...
 
 
 class Answering:
@@ -62,6 +73,20 @@ class Answering:
         self._chambers = chambers
         self._kept = kept
         self._wall = wall
+
+    def look(self, marks: Marks) -> None:
+        """Take the key as it lies on the disk; where `marks` know of none, a new one.
+
+        So a journal that had to begin anew has a new key: in it alarms are counted anew,
+        and a link that was sent before would answer another alarm.
+        """
+        self.answers.look()
+        with suppress(StoreError, AccessError):  # who keeps them tells of it; in a minute again
+            known = marks.remembered(MARK)
+            if known is None:
+                self.answers.renew()
+            if known != self.answers.mark:
+                marks.remember(MARK, self.answers.mark)
 
     def link_for(self, due: Due) -> str | None:
         """The address that answers a message; None where none can, or nothing asks for it.
@@ -159,6 +184,17 @@ class Answering:
             ),
             "quiet_minutes": QUIET_MINUTES,
             "watched": chamber.camera is not None,
+            "temperatures": self._temperatures(chamber, alarm),
+        }
+
+    @staticmethod
+    def _temperatures(chamber: Chamber, alarm: Item) -> dict[str, float | None]:
+        """What each sensor reads this second, as the first page has it; None: nothing."""
+        names = _drawn(chamber, alarm)
+        return {
+            sensor.name: None if sensor.temperature_c is None else round(sensor.temperature_c, 2)
+            for sensor in chamber.supervisor.view.thermal.sensors
+            if sensor.name in names
         }
 
     def drawn(self, answer: Answer) -> tuple[str, ...]:
@@ -169,8 +205,12 @@ class Answering:
         chamber, alarm = self.chamber_of(answer), self.alarm(answer)
         if chamber is None or alarm is None:
             return ()
-        return tuple(
-            sensor.name
-            for sensor in chamber.settings.sensors
-            if sensor.place is Place.CHAMBER or sensor.name == alarm["subject"]
-        )
+        return _drawn(chamber, alarm)
+
+
+def _drawn(chamber: Chamber, alarm: Item) -> tuple[str, ...]:
+    return tuple(
+        sensor.name
+        for sensor in chamber.settings.sensors
+        if sensor.place is Place.CHAMBER or sensor.name == alarm["subject"]
+    )

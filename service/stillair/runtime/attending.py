@@ -104,7 +104,7 @@ def name_of(settings: ChamberSettings, account: str) -> str:
     """How somebody who has signed in is called among the chamber's people; "" for nobody."""
     if account == THIS_COMPUTER:
         return ""
-    known = {person.name.casefold(): person.name for person in settings.people}
+    known = {(p.account or p.name).casefold(): p.name for p in settings.people}
     return known.get(account.casefold(), account)
 
 

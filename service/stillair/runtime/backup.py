@@ -32,6 +32,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from stillair import __version__
+from stillair.access.answers import FILE_NAME as ANSWER_KEY
 from stillair.access.migrations import PEOPLE
 from stillair.access.people import FILE_NAME as ACCESS
 from stillair.database import BUSY_MS, Versions, check_soundness, hand_over, store_errors, sync
@@ -59,8 +60,10 @@ MANIFEST_BYTES = 50 * 10**6  # of some 250,000 pictures
 TAIL = re.compile(rf"{re.escape(ARCHIVE)}-tail-\d{{1,18}}")
 MEMBER = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,120}(?:/[A-Za-z0-9_][A-Za-z0-9._-]{0,120}){0,4}")
 # Tars are backups that somebody has put there: each night's would hold all of those before.
+# Without the key of links in messages: alarms that came after the backup are counted once more
+# when it is brought back, and a link to one of those would answer another.
 _LEFT_OUT = re.compile(
-    r"in-use|.*\.damaged-.*|.*\.part|.*\.tar|.*\.log|.*\.db(?:-wal|-shm|-tail-\d+)?"
+    rf"{re.escape(ANSWER_KEY)}|in-use|.*\.damaged-.*|.*\.part|.*\.tar|.*\.log|.*\.db(?:-wal|-shm|-tail-\d+)?"
 )
 _FOLDERS_LEFT_OUT = re.compile(rf"{FOLDER}|{COMING}|replaced-.*")
 

@@ -7,6 +7,7 @@ from typing import Protocol
 
 from stillair.clock import Clock
 from stillair.config import ChamberSettings
+from stillair.runtime.company import Company
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.labels import Labels
 from stillair.runtime.stopping import MachineStop
@@ -69,6 +70,7 @@ class Chamber:
     sounder: Sounds
     machine_stop: MachineStop | None
     camera: PictureLoop | None
+    company: Company
     drivers: Shared
 
     @property

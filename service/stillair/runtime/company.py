@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
@@ -15,10 +16,45 @@ from stillair.config import ChamberSettings
 from stillair.config.company import HeartbeatTable, NeighbourTable
 from stillair.model import Kind, Trouble
 from stillair.runtime.drivers import Drivers
+from stillair.runtime.found import Found, State
 from stillair.runtime.reaching import broker_settings
 from stillair.sensing.neighbours import AskedNeighbour, Neighbour, TopicNeighbour, ailing
 
 ASK_TIMEOUT_S = 8.0
+HEARD_REMEDY = "see that whoever hears it raises an alarm when it stays away"
+BOARD_REMEDY = "see whether it has power and network"
+
+
+@dataclass(frozen=True, slots=True)
+class Company:
+    """Who tells others that a chamber is watched, and the other boards listened for, as they run.
+
+    `neighbours` are those by their names.
+    """
+
+    beat: Heartbeat | None
+    neighbours: tuple[tuple[str, Neighbour], ...]
+
+    def found(self, prefix: str) -> Iterator[Found]:
+        """How each is just now, for the page of the first run; waits for nobody."""
+        for way, why in self.beat.went().items() if self.beat is not None else ():
+            thing = f"{prefix}{way}"
+            if why:
+                remedy = "see [heartbeat], and whether what it goes to runs"
+                yield Found(thing, State.UNFIT, why, remedy)
+            else:
+                told = "none has gone out so far" if why is None else "the last one was taken"
+                yield Found(
+                    thing, State.NOT_TRIED if why is None else State.FIT, told, HEARD_REMEDY
+                )
+        for name, neighbour in self.neighbours:
+            thing, ails = f"{prefix}board {name}", neighbour.ails
+            if ails:
+                yield Found(thing, State.UNFIT, ails, BOARD_REMEDY)
+            elif ails is None:
+                yield Found(thing, State.NOT_TRIED, "nothing has been heard of it so far")
+            else:
+                yield Found(thing, State.FIT, "it is heard, and watches")
 
 
 def heartbeat_of(
@@ -59,9 +95,9 @@ def heartbeat_of(
 
 def neighbours_of(
     settings: ChamberSettings, drivers: Drivers, clock: Clock, put: Callable[[Trouble], None]
-) -> list[Neighbour]:
-    """The other boards that this chamber's watch listens for."""
-    return [_neighbour(of, drivers, clock, put) for of in settings.neighbours]
+) -> tuple[tuple[str, Neighbour], ...]:
+    """The other boards that this chamber's watch listens for, by their names."""
+    return tuple((of.name, _neighbour(of, drivers, clock, put)) for of in settings.neighbours)
 
 
 def heard_of(of: NeighbourTable, drivers: Drivers, *, within_s: float) -> str:

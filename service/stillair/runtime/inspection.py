@@ -36,7 +36,7 @@ from stillair.model import AlarmTestState, Timeline
 from stillair.runtime import network, pushing, stop_found
 from stillair.runtime.attending import found_of
 from stillair.runtime.backup import ARCHIVE, JOURNAL
-from stillair.runtime.company import heard_of
+from stillair.runtime.company import BOARD_REMEDY, HEARD_REMEDY, heard_of
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.found import (
     CONTACT_REMEDY,
@@ -224,10 +224,9 @@ def _camera(drivers: Drivers, board: Board | None, prefix: str) -> Iterator[Foun
         return made
 
     remedy = camera_remedy(of.kind, board)
+    own_pace = of.kind is not CameraKind.SIMULATED
     try:
-        described, fitness = look(
-            camera, drivers.clock, own_pace=of.kind is not CameraKind.SIMULATED
-        )
+        described, fitness = look(camera, drivers.clock, own_pace=own_pace)
     except CameraError as error:
         told = f"{error.reason} ({error.source})"
         yield Found(thing, State.UNFIT, told, error.remedy or remedy)
@@ -239,7 +238,7 @@ def _camera(drivers: Drivers, board: Board | None, prefix: str) -> Iterator[Foun
         yield Found(thing, State.UNFIT, f"{type(error).__name__}: {error}", remedy)
     else:
         yield Found(thing, State.FIT, f"gives pictures ({described})", lasting_name(of.source))
-        for facet in facets(fitness, drivers.settings.chamber.width_mm):
+        for facet in facets(fitness, drivers.settings.chamber.width_mm, own_pace=own_pace):
             state = State.UNFIT if facet.remedy else State.FIT
             if not facet.is_judged:
                 state = State.NOT_TRIED
@@ -295,8 +294,7 @@ def _company(drivers: Drivers, prefix: str) -> Iterator[Found]:
     if beat is not None:
         ways = [f"on {beat.topic}"] * bool(beat.topic) + ["to the web"] * bool(beat.url)
         told = f"{figures.row(ways)}, every {beat.every_s:g} s"
-        remedy = "see that whoever hears it raises an alarm when it stays away"
-        yield Found(f"{prefix}heartbeat", State.NOT_TRIED, told, remedy)
+        yield Found(f"{prefix}heartbeat", State.NOT_TRIED, told, HEARD_REMEDY)
     for of in drivers.settings.neighbours:
         thing = f"{prefix}board {of.name}"
         ails = ""
@@ -305,7 +303,7 @@ def _company(drivers: Drivers, prefix: str) -> Iterator[Found]:
         except (StillairError, TimeoutError) as error:
             ails = str(error)
         if ails:
-            yield Found(thing, State.UNFIT, ails, "see whether it has power and network")
+            yield Found(thing, State.UNFIT, ails, BOARD_REMEDY)
         else:
             yield Found(thing, State.FIT, "it is heard, and watches")
 

@@ -20,6 +20,8 @@ OF_THIS_HOST = 0x10  # linux/ipv6.h: an address with this scope is loopback's
 # Its names are read here: if_nameindex(3) asks over netlink, which the service may not speak.
 DEVICES = Path("/proc/net/dev")
 IF_INET6 = Path("/proc/net/if_inet6")
+ROUTES, FIB_TRIE = Path("/proc/net/route"), Path("/proc/net/fib_trie")
+ROUTE_UP = 0x1  # linux/route.h
 # linux/if_addr.h: temporary, failed, deprecated, tentative. Such an address doesn't stay.
 PASSING = 0x01 | 0x08 | 0x20 | 0x40
 
@@ -41,11 +43,8 @@ def own_addresses() -> tuple[str, ...]:
 
 
 def own_networks() -> tuple[Network, ...]:
-    """The networks that this machine is in, without loopback and without any tunnel.
-
-    Of an interface with several IPv4 addresses it is the first one's.
-    """
-    return (*_networks_4(), *_networks_6())
+    """The networks that this machine is in, without loopback and without any tunnel."""
+    return tuple(dict.fromkeys((*_networks_4(), *_further_4(), *_networks_6())))
 
 
 def is_within(address: str, networks: Iterable[Network]) -> bool:
@@ -75,6 +74,40 @@ def _networks_4() -> list[Network]:
                 network = ipaddress.ip_network(shown, strict=False)
                 if not network.is_loopback and network.prefixlen:
                     found.append(network)
+    return found
+
+
+def _further_4(routes: Path = ROUTES, trie: Path = FIB_TRIE) -> list[Network]:
+    """Those of an interface's further IPv4 addresses, of which ioctl tells nothing.
+
+    What is reached without a gateway, if an address of this machine's own lies in it.
+    """
+    found: list[Network] = []
+    with suppress(OSError, ValueError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+        own = _own_4(trie.read_text())
+        for line in routes.read_text().splitlines()[1:]:
+            interface, destination, gateway, flags, _, _, _, mask, *_ = line.split()
+            length = int(mask, 16).bit_count()
+            if int(gateway, 16) or not int(flags, 16) & ROUTE_UP or not length:
+                continue
+            base = socket.inet_ntoa(struct.pack("=L", int(destination, 16)))
+            network = ipaddress.IPv4Network(f"{base}/{length}")
+            shown = _asked(asking, interface, SIOCGIFFLAGS) or bytes(18)
+            if _is_tunnel(interface, int.from_bytes(shown[16:18], "little")):
+                continue
+            if not network.is_loopback and any(address in network for address in own):
+                found.append(network)
+    return found
+
+
+def _own_4(trie: str) -> set[ipaddress.IPv4Address]:
+    """This machine's own addresses in the kernel's tree of routes."""
+    found, address = set(), ""
+    for line in trie.splitlines():
+        if "|--" in line:
+            address = line.partition("|--")[2].strip()
+        elif line.strip() == "/32 host LOCAL":
+            found.add(ipaddress.IPv4Address(address))
     return found
 
 

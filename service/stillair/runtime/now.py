@@ -13,7 +13,7 @@ from stillair.config.settings import Family
 from stillair.model import CameraCondition, CameraState, ContactKind, JsonValue, Timeline
 from stillair.runtime.attending import attendance_item, unattended_lines
 from stillair.runtime.chamber import Chamber
-from stillair.runtime.stopping import stop_now, untried
+from stillair.runtime.stopping import stop_now
 from stillair.storage.items import Item, alarm_item, fields_item, job_item, label
 from stillair.thermal.plan import SensorView
 from stillair.watch import WatchView
@@ -31,7 +31,7 @@ PLAYED_FAST = (
     "Time is played fast, so few pictures are looked at: smoke and flame may go unseen, though "
     "what is seen is told. With a speed of 2 or less they are watched for."
 )
-BLIND_SPOTS = "The camera can't see behind the part, in the dark or inside the electronics."
+BLIND_SPOTS = "The camera can't see behind the part, in the dark, or inside the electronics."
 
 
 def chamber_now(
@@ -45,7 +45,7 @@ def chamber_now(
     timeline = chamber.labels.timeline()
     now_s = chamber.clock.now_s()
     thermal = view.thermal
-    not_watched = [*_not_watched(chamber, view.camera), *untried(chamber.settings, view)]
+    not_watched = _not_watched(chamber, view.camera)
     not_watched += unattended_lines(chamber.settings, view.attendance)
     if view.t_s is None or now_s - view.t_s > STALE_S * max(1.0, chamber.speed):
         troubles = [*troubles, "the watch itself is late: what stands here may be old"]

@@ -213,6 +213,7 @@ class SettingUp:
             if key == chamber.key:
                 yield Found(f"{prefix}{tried.thing}", tried.state, tried.told, tried.remedy)
         yield from listed(settings, prefix)
+        yield from chamber.company.found(prefix)
 
     def _camera(self, of: ChamberSettings, state: CameraState | None, prefix: str) -> Found:
         thing = f"{prefix}camera"

@@ -25,8 +25,6 @@ from stillair.storage.items import Item, label
 from stillair.watch import WatchView
 
 RELAY = "relay"  # the part of a stop that is no message
-NEVER_TRIED = "The stop of the machine was never tried for real."
-DID_NOT_STOP = "When the stop was tried last, the machine did not stop: don't count on it."
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,16 +176,6 @@ def stop_now(
         "tried_worked": state.tried_worked if tried else None,
         "tried_by": state.tried_by if tried else "",
     }
-
-
-def untried(settings: ChamberSettings, view: WatchView) -> list[str]:
-    """What is not known of a stop that nobody has tried, or that has failed in its trial."""
-    plan, state = stop_plan(settings), view.stop
-    if plan is None or state is None:
-        return []
-    if not _tried(state, plan):
-        return [NEVER_TRIED]
-    return [] if state.tried_worked else [DID_NOT_STOP]
 
 
 def _tried(state: StopState, plan: StopPlan) -> bool:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterable
 
-from stillair.alarms.seen import began_s
 from stillair.alarms.wording import story
 from stillair.model import Change, EventChange, JsonValue, Timeline
 from stillair.storage.items import Item, event_item, label
@@ -57,7 +56,6 @@ class Stories:
         with self._lock:
             going_on = [
                 _told(event_item(change, self._chamber, timeline), story(change, t_s=t_s))
-                | {"began_at": label(timeline.epoch_s(began_s(change)))}
                 for change in self._open.values()
             ]
             self._over = {
@@ -69,5 +67,5 @@ class Stories:
 
 
 def _told(item: Item, text: str) -> Item:
-    keys = ("event", "kind", "class", "change", "onset_at", "end_at", "height_mm", "sensors")
-    return {key: item.get(key) for key in keys} | {"text": text}
+    keys = ("event", "kind", "class", "change", "onset_at", "began_at", "end_at", "height_mm")
+    return {key: item.get(key) for key in (*keys, "sensors")} | {"text": text}

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from stillair.alarms import figures
 from stillair.alarms.seen import VIEW
 from stillair.clock import Clock
 from stillair.errors import CameraError
-from stillair.fire.fitness import LOOK_S, WIDE_EDGE, Fault, Fitness, ViewTest
+from stillair.fire.fitness import ENOUGH_RATE, LOOK_S, WIDE_EDGE, Fault, Fitness, ViewTest
 from stillair.fire.view import BLURRED_RATIO, LEAST_HEIGHT, LEAST_WIDTH
 from stillair.model import CameraCondition
 from stillair.sensing.cameras import TIMEOUT_S
@@ -24,6 +24,7 @@ FIRST_S = TIMEOUT_S + 3.0  # to open, and for the first picture
 HOLD_S = 15.0  # until a device's exposure is held
 THREAD_NAME = "inspection of the camera"
 SPARE_S = TIMEOUT_S + 1.0  # a driver itself tells a picture that doesn't come
+STARVED = "; this computer draws them itself, and had no time for more"
 
 _REMEDIES = {
     Fault.FROZEN: ("pictures", "start the camera anew; if it stays so, take another one"),
@@ -145,10 +146,11 @@ class _Looking:
                 self.test.update(frame.t_s, picture)
 
 
-def facets(of: Fitness, width_mm: float | None) -> Iterator[Facet]:
+def facets(of: Fitness, width_mm: float | None, *, own_pace: bool = True) -> Iterator[Facet]:
     """The sides of a view, and at last what the watch can make of it; one remedy each.
 
-    `width_mm` is the width of the box, if it is known.
+    `width_mm` is the width of the box, if it is known. `own_pace` is false of pictures that are
+    drawn here: where few come that is no fault of a camera, but nobody may call it fit.
     """
     faults = {_REMEDIES[fault][0]: fault for fault in reversed(of.faults)}
 
@@ -164,13 +166,15 @@ def facets(of: Fitness, width_mm: float | None) -> Iterator[Facet]:
             return Facet(name, told, figures=measured, is_judged=False)
         return Facet(name, told, figures=measured)
 
-    yield facet(
+    pictures = facet(
         "pictures",
         _pictures(of),
         frames_per_s=round(of.frames_per_s, 2),
         width_px=of.size[0],
         height_px=of.size[1],
     )
+    starved = not own_pace and of.frames_per_s < ENOUGH_RATE and not pictures.remedy
+    yield replace(pictures, told=pictures.told + STARVED, is_judged=False) if starved else pictures
     yield facet(
         "light",
         f"brightness {figures.percent(of.brightness)}, {figures.percent(of.black_share)} of the"
@@ -188,7 +192,11 @@ def facets(of: Fitness, width_mm: float | None) -> Iterator[Facet]:
     )
     yield facet("noise", f"{of.noise:.1f} of 255", noise=round(of.noise, 2))
     yield facet("detail", _detail(of), texture=round(of.texture, 3))
-    yield _whole(of, width_mm)
+    whole = _whole(of, width_mm)
+    if starved and not whole.remedy:
+        told = f"{whole.told}, if {ENOUGH_RATE:g} pictures came in a second"
+        whole = replace(whole, told=told, is_judged=False)
+    yield whole
 
 
 def _pictures(of: Fitness) -> str:

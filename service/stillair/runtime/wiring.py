@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -26,7 +27,7 @@ from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.chamber import Chamber, Reads
-from stillair.runtime.company import heartbeat_of, neighbours_of
+from stillair.runtime.company import Company, heartbeat_of, neighbours_of
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.erasing import Erasing
@@ -63,6 +64,8 @@ from stillair.storage.journal import Journal
 from stillair.storage.retention import Retention, RetentionPlan
 from stillair.storage.writer import JournalWriter
 from stillair.watch import Watch, WatchView
+
+log = logging.getLogger(__name__)
 
 EMERGENCY = "emergency.journal"
 PICTURES, TOOLPATHS = "pictures", "toolpaths"  # folders
@@ -167,12 +170,12 @@ def build(
         check_stop=lambda key: stops[key].tried() if key in stops else None,
     )
     service.housekeeping.each_minute("alarm tests", service.alarm_tests.look, second=11)
-    answers = Answers(folder)
-    answers.look()  # now, so that no message waits for it
-    service.housekeeping.each_minute("answer links", answers.look, second=11)
     service.answering = Answering(
-        answers, chambers=service.chambers, kept=service.history, wall=clock.wall
+        Answers(folder), chambers=service.chambers, kept=service.history, wall=clock.wall
     )
+    look = partial(service.answering.look, service.journal)
+    look()  # now, so that no message waits for it
+    service.housekeeping.each_minute("answer links", look, second=11)
     service.setting_up.links = service.answering.found
     service.courier = Courier(
         service.journal,
@@ -269,7 +272,8 @@ def _chamber(
         partial(service.troubles.sounder, key),
         partial(service.alarm_tests.sounded, key),
     )
-    for neighbour in neighbours_of(settings, drivers, clock, lambda told: supervisor.put(told)):
+    neighbours = neighbours_of(settings, drivers, clock, lambda told: supervisor.put(told))
+    for _, neighbour in neighbours:
         checked.append(neighbour)
         if isinstance(neighbour, AskedNeighbour):
             loops.append(neighbour)
@@ -320,6 +324,7 @@ def _chamber(
         sounder=sounder,
         machine_stop=stop,
         camera=camera_loop,
+        company=Company(beat, neighbours),
         drivers=drivers,
     )
 

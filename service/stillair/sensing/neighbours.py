@@ -40,6 +40,12 @@ class Neighbour:
         self._why = NOTHING
         self._told: bool | None = None
 
+    @property
+    def ails(self) -> str | None:
+        """What is told of it: "" where it is well, else why not; None as long as nothing is."""
+        told = self._told
+        return None if told is None else (self._why or NOTHING) if told else ""
+
     def hear(self, body: bytes) -> None:
         """Take one heartbeat, whatever it is."""
         self._why = ailing(body)
@@ -143,4 +149,6 @@ def ailing(body: bytes) -> str:
         said = None
     if not isinstance(said, dict) or said.get("status") not in ("ok", "impaired"):
         return "what it says is no heartbeat"
+    if said.get("lost") is True:
+        return "the broker has lost touch with it"  # said for it, by what it left there
     return "" if said.get("watching", True) is True else "it says that its watch stands still"

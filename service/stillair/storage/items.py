@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from stillair.alarms import testing
+from stillair.alarms.seen import began_s
 from stillair.alarms.wording import story
 from stillair.model import (
     AlarmState,
@@ -56,6 +57,7 @@ def event_item(
         "job": change.job,
         "at": _label(timeline, change.at_s),
         "onset_at": _label(timeline, change.onset_s),
+        "began_at": _label(timeline, began_s(change)),  # as its alarm and its messages say it
         "end_at": _label(timeline, change.end_s),
         "subject": change.subject,
         "height_mm": change.height_mm,
@@ -79,6 +81,7 @@ def alarm_item(alarm: AlarmState, timeline: Timeline, seq: int | None = None) ->
         "job": alarm.job,
         "subject": alarm.subject,
         "raised_at": _label(timeline, alarm.raised_s),
+        "began_at": _label(timeline, alarm.raised_s if alarm.began_s is None else alarm.began_s),
         "changed_at": _label(timeline, alarm.changed_s),
         "text": alarm.text,
         "acknowledged_by": alarm.acknowledged_by,

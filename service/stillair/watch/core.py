@@ -488,8 +488,11 @@ class Watch:
         if gathered.alarms:
             self._mind_test(gathered)
         sounding = self._alarms.sounding()
-        if sounding is Sounding.SILENT:  # what is real comes first
-            sounding = self._rehearsal.sounding()
+        # What is real comes first; but the tone of a dead route waits for the one round of the
+        # test, which may just have found it.
+        if self._alarms.sounding(apart_from=Kind.DELIVERY_FAULT) is Sounding.SILENT:
+            tested = self._rehearsal.sounding()
+            sounding = sounding if tested is Sounding.SILENT else tested
         changed = sounding is not self._sounding
         self._sounding = sounding
         return gathered.outcome(self._plan.chamber, sounding if changed else None, stop)

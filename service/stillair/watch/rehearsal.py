@@ -65,6 +65,7 @@ class Rehearsal:
         self.state = state
         self._end_s: float | None = None  # by when a test that runs is over; None: of before
         self._sounds = False
+        self._silent_s = 0.0  # from when it sounds no more, whoever has told nothing
 
     def sounding(self) -> Sounding:
         """One round of the fire sound, until somebody has told that it was made."""
@@ -94,6 +95,7 @@ class Rehearsal:
         )
         self._end_s = t_s + command.within_s
         self._sounds = alarm_sounds
+        self._silent_s = t_s + command.sounds_s
         notices = []
         for route in routes:
             others = sum(each.person == route.person for each in routes) - 1
@@ -129,6 +131,8 @@ class Rehearsal:
         """Hear what has become of it; of another test than the newest that is nothing."""
         if self.state is None or self.state.id != told.id:
             return Rehearsed()
+        if told.danger and self.runs:
+            return self._real(told.danger, told.t_s)
         if told.sounder is not None or told.done:
             self._sounds = False
         before, self.state = self.state, testing.told(self.state, told)
@@ -141,8 +145,8 @@ class Rehearsal:
         if self._end_s is None:
             return self._ended(AlarmTestPhase.CUT_OFF, CUT_OFF, t_s)
         if dangers:
-            ended = self._ended(AlarmTestPhase.ENDED, "there was real danger", t_s)
-            return replace(ended, notices=self._this_is_real(dangers[0], t_s))
+            return self._real(dangers[0].text, t_s)
+        self._sounds = self._sounds and t_s < self._silent_s
         if t_s >= self._end_s:
             return self._ended(AlarmTestPhase.CUT_OFF, NEVER_ENDED, t_s)
         return Rehearsed()
@@ -157,6 +161,10 @@ class Rehearsal:
         self._sounds = False
         self.state = replace(self.state, phase=phase, why=why, changed_s=t_s)
         return Rehearsed(self.state)
+
+    def _real(self, danger: str, t_s: float) -> Rehearsed:
+        ended = self._ended(AlarmTestPhase.ENDED, "there was real danger", t_s)
+        return replace(ended, notices=self._this_is_real(danger, t_s))
 
     def _go_the_way(self, t_s: float) -> tuple[bool, tuple[str, ...]]:
         """Let simulated heat and flame become fire, an alarm and messages; whether it sounds."""
@@ -180,10 +188,10 @@ class Rehearsal:
         steps += [testing.MESSAGES] if alarms and (notices or not self._plan.people) else []
         return desk.sounding() is Sounding.FIRE, tuple(steps)
 
-    def _this_is_real(self, danger: AlarmState, t_s: float) -> tuple[Notice, ...]:
+    def _this_is_real(self, danger: str, t_s: float) -> tuple[Notice, ...]:
         assert self.state is not None
         said = testing.over_message(
-            chamber_name=self._plan.name, mark=self._plan.mark, danger=danger.text
+            chamber_name=self._plan.name, mark=self._plan.mark, danger=danger
         )
         return tuple(
             self._notice(

@@ -65,7 +65,7 @@ async def tried(chamber: str, told: MachineTried, service: TheService, person: J
 async def reset(chamber: str, request: Request, service: TheService, person: Resetter) -> Done:
     """Let the machine run again: asked by a person in the same network as the board.
 
-    409 while what stopped it stands, and where a button at the machine does this.
+    409 while anything stands for which it is stopped, and where a button at the machine does this.
     """
     key = service.chamber(chamber)
     refuse_from_afar(
