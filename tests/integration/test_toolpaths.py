@@ -6,6 +6,7 @@ import asyncio
 import io
 import json
 import subprocess
+import tarfile
 import zipfile
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager, suppress
@@ -20,6 +21,7 @@ import pytest
 from running import RunningService, stillair, wait_until
 from stillair.errors import CommandRefused, StoreError
 from stillair.jobs.toolpath import Bounds, MotionLimits, analyse
+from stillair.runtime import backup
 from stillair.runtime.toolpaths import (
     FREE_BYTES,
     MachineSettings,
@@ -362,6 +364,17 @@ async def test_what_waited_at_a_stop_is_read_at_the_next_start(
     assert np.array_equal(layers.start_s, expected.layers.start_s)
     assert outlines.bits == expected.outlines.bits
     assert history.toolpaths().whole(toolpath) == expected.whole
+
+
+async def test_files_that_wait_are_in_no_backup(
+    tmp_path: Path, journal: Journal, history: History
+) -> None:
+    toolpath = await taken_in(tmp_path, journal, history).receive("boat-shed", "x", sent(BUSHINGS))
+    assert (tmp_path / "toolpaths" / f"{toolpath}.toolpath").exists()
+    made = backup.make(tmp_path, tmp_path / "kept.tar", datetime(2026, 6, 1, tzinfo=UTC))
+    with tarfile.open(made.path) as tar:
+        names = tar.getnames()
+    assert "journal.db" in names and not any("toolpath" in name for name in names)
 
 
 async def test_a_worker_that_fails_refuses_the_toolpath(
