@@ -112,7 +112,9 @@ def _pieces(told: list[_Told]) -> list[list[_Told]]:
     """Cut where heights fall far and stay low."""
     pieces: list[list[_Told]] = []
     for index, each in enumerate(told):
-        bound_mm = PIECE_SHARE * pieces[-1][-1].height_mm if pieces else 0.0
+        last_mm = sorted(before.height_mm for before in pieces[-1][-3:]) if pieces else [0.0]
+        # The middle of three: a head that was lifted once is no height of the part.
+        bound_mm = PIECE_SHARE * last_mm[(len(last_mm) - 1) // 2]
         after = told[index + 1].height_mm if index + 1 < len(told) else each.height_mm
         if not pieces or (each.height_mm < bound_mm and after < bound_mm):
             pieces.append([])
