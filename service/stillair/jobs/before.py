@@ -94,9 +94,9 @@ def _not_soaked(look: Look) -> Remark | None:
         return Remark(Rule.NOT_SOAKED, "The chamber is not warm and steady yet.", helps=(WAIT,))
     figures = {"air_c": air_c} if wanted_c is None else {"air_c": air_c, "expected_c": wanted_c}
     state = "is" if under_k > look.limits.soak_k else "is not steady yet; it is"
-    text = f"The chamber {state} at {air_c:.0f} degrees"
+    text = f"The chamber {state} at {air_c:.0f} °C"
     if wanted_c is not None:
-        text += f", and {wanted_c:.0f} are expected for the job"
+        text += f", and {wanted_c:.0f} °C are expected for the job"
     return Remark(Rule.NOT_SOAKED, f"{text}.", figures, (WAIT,))
 
 
@@ -113,8 +113,8 @@ def _chamber_unusual(look: Look) -> Remark | None:
     help_hot = "Open a vent or turn the heater down, and mind the machine's own electronics."
     return Remark(
         Rule.CHAMBER_UNUSUAL,
-        f"The chamber is expected at {air_c:.0f} degrees; {look.material} wants {low_c:.0f} to"
-        f" {high_c:.0f}.",
+        f"The chamber is expected at {air_c:.0f} °C; {look.material} wants {low_c:.0f} °C to"
+        f" {high_c:.0f} °C.",
         {"expected_c": air_c, "floor_c": low_c, "ceiling_c": high_c},
         (help_cold if air_c < low_c else help_hot,),
     )
@@ -142,10 +142,10 @@ def _unusual(
     word = "colder" if worst_c < low_c else "hotter"
     return Remark(
         rule,
-        f"The {name} is set to {worst_c:.0f} degrees, {off_k:.0f} {word} than is usual for"
-        f" {look.material}: {low_c:.0f} to {high_c:.0f}.",
+        f"The {name} is set to {worst_c:.0f} °C, {off_k:.0f} degrees {word} than is usual for"
+        f" {look.material}: {low_c:.0f} °C to {high_c:.0f} °C.",
         {"set_c": worst_c, "usual_low_c": low_c, "usual_high_c": high_c},
-        (f"Set it between {low_c:.0f} and {high_c:.0f}, or name the material that is loaded.",),
+        (f"Set it between {low_c:.0f} °C and {high_c:.0f} °C, or name what is loaded.",),
     )
 
 

@@ -74,15 +74,15 @@ def too_cold(
     still = replace(column, fan_share=np.zeros_like(column.fan_share))
     half = replace(column, wait_s=column.wait_s / COPIES, soonest_s=column.soonest_s / COPIES)
     helps = [
-        *(f"A chamber of {c:.0f} degrees: {_rest(left)}." for c, left in warm),
+        *(f"A chamber of {c:.0f} °C: {_rest(left)}." for c, left in warm),
         *_if_better(job, still, count, "No fan"),
         *_if_better(job, half, count, "Shorter layers, as with half as many pieces on the plate"),
     ]
     return Remark(
         Rule.TOO_COLD,
-        f"With the chamber at {air_c:.0f} degrees {_layers(count, len(bad), sure=sure)} laid on one"
-        f" that is below {least_c:.0f} degrees, at worst {_range(ends_c[:, at])}: colder than a"
-        f" usual layer of this job in a chamber of {row.floor_c:.0f} degrees, the least for"
+        f"With the chamber at {air_c:.0f} °C {_layers(count, len(bad), sure=sure)} laid on one"
+        f" that is below {least_c:.0f} °C, at worst {_range(ends_c[:, at])}: colder than a"
+        f" usual layer of this job in a chamber of {row.floor_c:.0f} °C, the least for"
         f" {name}.",
         {
             "chamber_c": round(air_c, 1),
@@ -134,12 +134,12 @@ def not_firm(
         *_if_better(job, copies, count, "Another copy on the plate"),
         *(f"No layer in less than {s:.0f} s: {_rest(left)}." for s, left in slower),
         *(f"The fan at {share:.0%} on these layers: {_rest(left)}." for share, left in fan),
-        *(f"A chamber of {c:.0f} degrees: {_rest(left)}." for c, left in cool),
+        *(f"A chamber of {c:.0f} °C: {_rest(left)}." for c, left in cool),
     ]
     return Remark(
         Rule.NOT_FIRM,
-        f"With the chamber at {air_c:.0f} degrees {_layers(count, len(bad), sure=sure)} laid on one"
-        f" that is still above {firm_c:.0f} degrees, at worst {_range(ends_c[:, at])}: {name} is"
+        f"With the chamber at {air_c:.0f} °C {_layers(count, len(bad), sure=sure)} laid on one"
+        f" that is still above {firm_c:.0f} °C, at worst {_range(ends_c[:, at])}: {name} is"
         " not firm there, so it sags and its edges curl.",
         {
             "chamber_c": round(air_c, 1),
@@ -207,7 +207,7 @@ def _rest(left: int) -> str:
 
 def _range(ends_c: Column) -> str:
     """The usual figure, and the range of what isn't known."""
-    return f"{ends_c[USUAL]:.0f} ({ends_c.min():.0f} to {ends_c.max():.0f})"
+    return f"{ends_c[USUAL]:.0f} °C ({ends_c.min():.0f} °C to {ends_c.max():.0f} °C)"
 
 
 def _layers(count: int, of: int, *, sure: bool) -> str:

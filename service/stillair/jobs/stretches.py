@@ -90,13 +90,13 @@ def _text(
     found: Weather, side: int, at: int, by_k: float, range_k: tuple[float, float], *, is_sure: bool
 ) -> str:
     low, high = (f"{max(value, 0.0):.0f}" for value in range_k)
-    between = f" ({low} to {high})" if low != high else ""
+    between = f" ({low} degrees to {high} degrees)" if low != high else ""
     doubt = "" if is_sure else ", perhaps: it depends on figures that nobody knows exactly"
     if side == NOT_FIRM:
         low, high = (f"{value:.0f}" for value in found.below_range_c[:, at])
         return (
-            f"The layer below was still at {found.below_c[at]:.0f} degrees ({low} to {high}) when"
-            f" the next arrived; it is firm below {found.firm_c:.0f}{doubt}."
+            f"The layer below was still at {found.below_c[at]:.0f} °C ({low} °C to {high} °C) when"
+            f" the next arrived; it is firm below {found.firm_c:.0f} °C{doubt}."
         )
     word = "Colder" if side == COLD else "Warmer"
     return f"{word} than its own undisturbed layers by {by_k:.0f} degrees{between}{doubt}."
