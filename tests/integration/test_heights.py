@@ -18,7 +18,7 @@ from running import RunningService, wait_until
 from stillair.jobs.toolpath import Toolpath, analyse
 from stillair.model import Change, HeightPin, Job, JobPhase, Outcome, Timeline
 from stillair.runtime.comparing import pauses_of
-from stillair.runtime.heights import heights_of
+from stillair.runtime.heights import Heights
 from stillair.simulation.toolpaths import SPACER, Build, toolpath_lines
 from stillair.storage import toolpaths as rows
 from stillair.storage.courses import JobStep
@@ -193,7 +193,7 @@ def test_heights_are_found_by_all_that_is_known(
         journal.commit(outcome, line)
     if by == "toolpath":
         follow(journal, ["boat-shed-1"])
-    heights = heights_of(history, "boat-shed-1", time.time())
+    heights = Heights(history).of("boat-shed-1", time.time())
     assert heights.by == by
     for layer in (10, 30, 50):
         (found,) = heights.times.when(float(SPACERS.layers.height_mm[layer]) - 0.1)
@@ -201,6 +201,26 @@ def test_heights_are_found_by_all_that_is_known(
         off_s = abs((found.start_s + found.end_s) / 2.0 - truth_s)
         assert off_s <= most_s
         assert off_s <= 2.0 * found.uncertainty_s, "it says how far off it may be"
+
+
+def test_what_is_new_of_a_job_is_worked_out_at_once(journal: Journal, history: History) -> None:
+    built, line = Built("boat-shed-1", 1000.0), boot()
+    for outcome in built.outcomes():
+        journal.commit(outcome, line)
+    heights, now_s = Heights(history), time.time()
+    assert heights.of("boat-shed-1", now_s).by == "nothing"
+    for outcome in (pinned(built, 10), pinned(built, 50)):
+        journal.commit(outcome, line)
+    told = heights.of("boat-shed-1", now_s)
+    assert told.by == "told" and heights.of("boat-shed-1", now_s) is told
+    follow(journal, ["boat-shed-1"])
+    fitted = heights.of("boat-shed-1", now_s)
+    assert fitted.by == "toolpath" and fitted.times.doubtful_pins == ()
+    rows.follow(journal, "boat-shed-1", None, 2)
+    assert heights.of("boat-shed-1", now_s) is told
+    journal.relabel(replace(line, wall_at_zero_s=line.wall_at_zero_s + 3600.0))
+    moved = heights.of("boat-shed-1", now_s + 3600.0)
+    assert moved.times.start_s[0] == pytest.approx(told.times.start_s[0] + 3600.0, abs=0.01)
 
 
 # --- a real service --------------------------------------------------------------------
@@ -225,20 +245,9 @@ def service(
     (folder / "chamber.toml").write_text(CHAMBER)
     (folder / "data").mkdir()
     other = Built("boat-shed-2", built.finished_s + 5000.0)
-    with_events = [
-        Outcome(SHED, t_s, events=(replace(event(7, t_s), job=built.name, **when),))
-        for t_s, when in (
-            (built.start_s[30], {"change": Change.RAISED, "onset_s": built.start_s[30]}),
-            (
-                built.end_s[31],
-                {
-                    "change": Change.CLEARED,
-                    "onset_s": built.start_s[30],
-                    "end_s": built.end_s[31],
-                },
-            ),
-        )
-    ]
+    begun = replace(event(7, at_s=built.start_s[30]), job=built.name, onset_s=built.start_s[30])
+    over = replace(begun, change=Change.CLEARED, at_s=built.end_s[31], end_s=built.end_s[31])
+    with_events = [Outcome(SHED, each.at_s, events=(each,)) for each in (begun, over)]
     journal = Journal.open(folder / "data" / "journal.db")
     told = built.outcomes(every_s=100.0)
     for outcome in [*told, *with_events, *other.outcomes()]:
@@ -365,7 +374,9 @@ def test_what_can_be_no_pin_is_refused_in_words(
 
 
 def test_of_a_job_that_runs_a_pin_is_of_this_moment(service: RunningService) -> None:
-    begun = wait_until(lambda: service.web.get("/api/now").json()["chambers"][0]["job"])["id"]
+    begun = wait_until(
+        lambda: service.web.get("/api/now").json()["chambers"][0]["job"], within_s=20
+    )["id"]
     assert service.web.post(f"/api/jobs/{begun}/pins", json={"height_mm": 1.5}).status_code == 200
     told = asked(service, f"{begun}/heights").json()
     (pin,) = told["pins"]

@@ -9,17 +9,19 @@ counts at once.
 
 from __future__ import annotations
 
+import threading
+from collections import OrderedDict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TypedDict
 
 import numpy as np
 
 from stillair.errors import CommandRefused, Refusal
 from stillair.jobs.heights import Crossing, HeightSeen, HeightTimes, fit
 from stillair.jobs.told_heights import between
-from stillair.jobs.toolpath import Layers, Whole
-from stillair.runtime.comparing import pauses_of
+from stillair.runtime.comparing import MINUTE_S, Pause, pauses_of
 from stillair.runtime.diagnosing import epoch_s
 from stillair.storage.courses import JobStep, KeptPin
 from stillair.storage.history import History
@@ -29,6 +31,17 @@ TOOLPATH, TOLD, NOTHING = "toolpath", "told", "nothing"  # what heights are foun
 DIGITS = 3
 MOST_EVENTS = 20  # pages of a job's events; each is revised every few seconds while it lasts
 PAGE = 1000
+MOST_KEPT = 8  # jobs that were asked for last
+
+
+class Known(TypedDict):
+    """What is known of a job with and without a toolpath."""
+
+    started_s: float
+    finished_s: float | None
+    pauses: Sequence[Pause]
+    posts: Sequence[HeightSeen]
+    pins: Sequence[HeightSeen]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,71 +106,64 @@ class JobHeights:
         }
 
 
-def heights_of(history: History, job: str, now_s: float) -> JobHeights:
-    """Find a job's heights. Raises `CommandRefused` (unknown), `StoreError`.
+class Heights:
+    """Answer which height was built when. Thread-safe; one job is worked out at a time.
 
-    `now_s` is now, in seconds since the epoch: a pause that goes on lasts until then.
+    Methods raise `CommandRefused` for a job that never was, and `StoreError`. `now_s` is
+    now, in seconds since the epoch: a pause that goes on lasts until then.
     """
-    started_s, finished_s = _ends(history, job)
-    courses = history.courses()
-    pauses = [(a, min(b, max(now_s, a))) for a, b in pauses_of(history, job)]
-    posts = list(_told(courses.steps(job)))
-    pins = courses.pins(job)
-    seen = [HeightSeen(pin.seen_s, pin.height_mm) for pin in pins]
-    found = _toolpath(history, job)
-    if found is not None:
-        toolpath, whole, layers = found
-        times = fit(
-            layers,
-            duration_s=whole.duration_s,
-            started_s=started_s,
-            finished_s=finished_s,
-            pauses=pauses,
-            stops_s=whole.stops_s,
-            posts=posts,
-            pins=seen,
+
+    def __init__(self, history: History) -> None:
+        self._history = history
+        self._lock = threading.Lock()
+        self._kept: OrderedDict[tuple[object, ...], JobHeights] = OrderedDict()
+
+    def of(self, job: str, now_s: float) -> JobHeights:
+        """All heights of a job; worked out again when something new is known of it."""
+        history = self._history
+        ends, pauses = _ends(history, job), pauses_of(history, job)
+        paused = any(end_s > now_s for _, end_s in pauses)
+        known = history.courses().last_seq(job)
+        toolpath = _toolpath(history, job)
+        # The ends and the pauses: when the clock is set, all labels move.
+        key = (job, known, toolpath, ends, *pauses, now_s // MINUTE_S if paused else None)
+        with self._lock:
+            if key not in self._kept:
+                self._kept[key] = _worked_out(history, job, ends, pauses, toolpath, now_s)
+            self._kept.move_to_end(key)
+            while len(self._kept) > MOST_KEPT:
+                self._kept.popitem(last=False)
+            return self._kept[key]
+
+    def when(self, job: str, height_mm: float, now_s: float) -> Item:
+        """When the part was built at a height: once, or once for each piece, and the
+        events of that time."""
+        heights = self.of(job, now_s)
+        items = [heights.crossing_item(each) for each in heights.times.when(height_mm)]
+        return _with_events(self._history, job, heights, items)
+
+    def at(self, job: str, at_s: float, now_s: float) -> Item:
+        """What was built at a moment, and the events of that time."""
+        heights = self.of(job, now_s)
+        crossing = heights.times.at(at_s)
+        items = [] if crossing is None else [heights.crossing_item(crossing, at_s)]
+        return _with_events(self._history, job, heights, items)
+
+    def check_seen(self, job: str, seen_s: float | None, now_s: float) -> None:
+        """Raise `CommandRefused` for a pin at a moment at which the job wasn't built."""
+        started_s, finished_s = _ends(self._history, job)
+        seen_s = now_s if seen_s is None else seen_s
+        if seen_s > now_s:
+            why = "That moment is yet to come"
+        elif seen_s < started_s:
+            why = "The job had not begun by then"
+        elif finished_s is not None and seen_s > finished_s:
+            why = "The job was done by then"
+        else:
+            return
+        raise CommandRefused(
+            Refusal.CONFLICT, f"{why}: give one at which the part was being built."
         )
-        return JobHeights(times, TOOLPATH, toolpath, tuple(pins))
-    times = between(
-        started_s=started_s, finished_s=finished_s, pauses=pauses, posts=posts, pins=seen
-    )
-    by = TOLD if len(times.height_mm) else NOTHING
-    return JobHeights(times, by, None, tuple(pins))
-
-
-def when_item(history: History, job: str, height_mm: float, now_s: float) -> Item:
-    """When a job's part was built at a height: once, or once for each piece, and the
-    events of that time. Raises as `heights_of`."""
-    heights = heights_of(history, job, now_s)
-    crossings = heights.times.when(height_mm)
-    items = [heights.crossing_item(crossing) for crossing in crossings]
-    return _with_events(history, job, heights, items)
-
-
-def at_item(history: History, job: str, at_s: float, now_s: float) -> Item:
-    """What was built at a moment. Raises as `heights_of`."""
-    heights = heights_of(history, job, now_s)
-    crossing = heights.times.at(at_s)
-    items = [] if crossing is None else [heights.crossing_item(crossing, at_s)]
-    return _with_events(history, job, heights, items)
-
-
-def check_seen(history: History, job: str, seen_s: float | None, now_s: float) -> None:
-    """Refuse a pin at a moment at which the job wasn't built.
-
-    Raises `CommandRefused`, also where there is no such job.
-    """
-    started_s, finished_s = _ends(history, job)
-    seen_s = now_s if seen_s is None else seen_s
-    if started_s <= seen_s <= min(now_s, now_s if finished_s is None else finished_s):
-        return
-    if seen_s > now_s:
-        why = "That moment is yet to come"
-    elif seen_s < started_s:
-        why = "The job had not begun by then"
-    else:
-        why = "The job was done by then"
-    raise CommandRefused(Refusal.CONFLICT, f"{why}: give one at which the part was being built.")
 
 
 def _ends(history: History, job: str) -> tuple[float, float | None]:
@@ -168,6 +174,32 @@ def _ends(history: History, job: str) -> tuple[float, float | None]:
     return started_s, epoch_s(item["finished_at"])
 
 
+def _worked_out(
+    history: History,
+    job: str,
+    ends: tuple[float, float | None],
+    pauses: Sequence[Pause],
+    toolpath: str | None,
+    now_s: float,
+) -> JobHeights:
+    courses = history.courses()
+    pins = courses.pins(job)
+    known: Known = {
+        "started_s": ends[0],
+        "finished_s": ends[1],
+        "pauses": [(start_s, min(end_s, max(now_s, start_s))) for start_s, end_s in pauses],
+        "posts": list(_told(courses.steps(job))),
+        "pins": [HeightSeen(pin.seen_s, pin.height_mm) for pin in pins],
+    }
+    whole = history.toolpaths().whole(toolpath) if toolpath else None
+    found = history.toolpaths().layers(toolpath) if toolpath else None
+    if whole is not None and found is not None and len(found[0]):
+        times = fit(found[0], duration_s=whole.duration_s, stops_s=whole.stops_s, **known)
+        return JobHeights(times, TOOLPATH, toolpath, tuple(pins))
+    times = between(**known)
+    return JobHeights(times, TOLD if len(times.height_mm) else NOTHING, None, tuple(pins))
+
+
 def _told(steps: Iterable[JobStep]) -> Iterable[HeightSeen]:
     """The heights that the machine told, each as often as it changed."""
     for before, step in pairwise((JobStep(0.0, None, 0.0, None), *steps)):
@@ -175,16 +207,11 @@ def _told(steps: Iterable[JobStep]) -> Iterable[HeightSeen]:
             yield HeightSeen(step.at_s, step.height_mm)
 
 
-def _toolpath(history: History, job: str) -> tuple[str, Whole, Layers] | None:
+def _toolpath(history: History, job: str) -> str | None:
     """The toolpath that a job follows, if it has been read."""
-    toolpaths = history.toolpaths()
-    toolpath = toolpaths.of_job(job)
-    if toolpath is None:
-        return None
-    whole, found = toolpaths.whole(toolpath), toolpaths.layers(toolpath)
-    if whole is None or found is None or not len(found[0]):
-        return None
-    return toolpath, whole, found[0]
+    toolpath = history.toolpaths().of_job(job)
+    item = history.toolpaths().one(toolpath) if toolpath else None
+    return toolpath if item is not None and item["whole"] else None
 
 
 def _with_events(history: History, job: str, heights: JobHeights, items: Sequence[Item]) -> Item:

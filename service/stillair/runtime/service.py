@@ -29,6 +29,7 @@ from stillair.runtime.chamber import Chamber
 from stillair.runtime.erasing import Erasing
 from stillair.runtime.feed import LiveFeed
 from stillair.runtime.handing import Handing
+from stillair.runtime.heights import Heights
 from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.looking_back import LookingBack
@@ -105,6 +106,7 @@ class Service:
     ) -> None:
         self.journal = journal
         self.history = history
+        self.heights = Heights(history)
         self.feed = LiveFeed(self.state_json)
         self.last_seq = 0
         self._has_owner = has_owner

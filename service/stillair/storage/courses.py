@@ -68,6 +68,12 @@ class Courses:
             for zero_s in (at_us / 1e6 - mono_s,)
         ]
 
+    def last_seq(self, job: str) -> int:
+        """The number of the newest entry about a job, 0 if there is none."""
+        query = select(func.max(col(Ledger.seq))).where(col(Ledger.job) == plain(job))
+        with self._journal.connection("the journal can't be read") as connection:
+            return connection.execute(query).scalar() or 0
+
     def pins(self, job: str) -> list[KeptPin]:
         """The pins of a job that count, in the order in which they were set."""
         kept, _ = self._pins(job)

@@ -18,7 +18,6 @@ from stillair.api.times import Moment, epoch_s
 from stillair.errors import CommandRefused, Refusal
 from stillair.jobs.desk import HIGHEST_MM
 from stillair.model import PinHeight, TakePinBack, Timeline
-from stillair.runtime.heights import at_item, check_seen, heights_of, when_item
 from stillair.runtime.service import Service
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"])
@@ -96,13 +95,13 @@ class HeightsThen(BaseModel):
 
 
 @router.get("/{job}/heights")
-def heights(job: str, service: TheService, _: Viewer) -> Heights:
+def columns(job: str, service: TheService, _: Viewer) -> Heights:
     """When the job's layers were built, or will be; columns in the order in which they are.
 
     `by` is "toolpath" where one is fitted to the job, "told" where heights are found
     between those that were told, and "nothing" where none were.
     """
-    return Heights.model_validate(heights_of(service.history, job, _now_s(service, job)).columns())
+    return Heights.model_validate(service.heights.of(job, _now_s(service, job)).columns())
 
 
 @router.get("/{job}/heights/when")
@@ -123,9 +122,9 @@ def when(
             HTTPStatus.UNPROCESSABLE_ENTITY, "Give either `height_mm` or `at`, and not both."
         )
     if height_mm is not None:
-        return HeightsThen.model_validate(when_item(service.history, job, height_mm, now_s))
+        return HeightsThen.model_validate(service.heights.when(job, height_mm, now_s))
     assert at_s is not None
-    return HeightsThen.model_validate(at_item(service.history, job, at_s, now_s))
+    return HeightsThen.model_validate(service.heights.at(job, at_s, now_s))
 
 
 @router.post("/{job}/pins")
@@ -135,7 +134,7 @@ async def pin(job: str, new: NewPin, service: TheService, person: Pinner) -> Don
     Also days later; 409 for a moment at which the job wasn't being built.
     """
     at_s = None if new.at is None else epoch_s(str(new.at))
-    await asyncio.to_thread(check_seen, service.history, job, at_s, _now_s(service, job))
+    await asyncio.to_thread(service.heights.check_seen, job, at_s, _now_s(service, job))
     zero_s = _timeline(service, job).wall_at_zero_s
     answer = await service.job_command(
         job,
