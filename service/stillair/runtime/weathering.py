@@ -23,7 +23,7 @@ from stillair.jobs.weather import Weather, air_of, sides_per_mm, weather
 from stillair.model import Kind
 from stillair.model.materials import material
 from stillair.runtime.diagnosing import faults_of, half_minutes, spans_of, without
-from stillair.runtime.heights import heights_of
+from stillair.runtime.heights import Heights
 from stillair.storage.history import History
 from stillair.thermal.diagnosis import GRID_S
 
@@ -75,7 +75,7 @@ def _weather_of(folder: Path, asked: Weathered) -> dict[str, Any]:
                 if name
                 else "the job names no material"
             )
-        heights = heights_of(history, asked.job, asked.now_s)
+        heights = Heights(history).of(asked.job, asked.now_s)
         toolpath = heights.toolpath or ""
         kept = history.toolpaths().layers(toolpath)
         whole = history.toolpaths().whole(toolpath)
