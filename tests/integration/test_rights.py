@@ -75,8 +75,21 @@ RIGHTS = {
     "POST /api/jobs/{job}/progress": PROGRESS,
     "POST /api/jobs/{job}/note": JOBS,
     "POST /api/jobs/{job}/outcome": OPERATE,
+    "POST /api/jobs/{job}/toolpath": JOBS,
+    "GET /api/jobs/{job}/heights": READ,
+    "GET /api/jobs/{job}/heights/when": READ,
+    "POST /api/jobs/{job}/pins": JOBS,
+    "DELETE /api/jobs/{job}/pins/{pin}": JOBS,
+    "GET /api/toolpaths": READ,
+    "POST /api/toolpaths": "0-++---",  # as for jobs
+    "GET /api/toolpaths/{toolpath}": READ,
+    "DELETE /api/toolpaths/{toolpath}": OPERATE,
+    "GET /api/toolpaths/{toolpath}/layers": READ,
+    "GET /api/toolpaths/{toolpath}/before": READ,
+    "GET /api/toolpaths/{toolpath}/outline": READ,
     "GET /api/jobs/{job}/notes": READ,
     "GET /api/jobs/{job}/readings": READ,
+    "GET /api/jobs/{job}/weather": READ,
     "POST /api/jobs/{job}/what-if": OPERATE,
     "GET /api/jobs/{job}/what-if": READ,
     "GET /api/events/{event}/pictures": READ,
@@ -146,6 +159,7 @@ FILLED = {
     "{picture}": "0" * 32,
     "{token}": "a-link.that-is-none",
     "{telephone}": "0" * 16,
+    "{toolpath}": "0" * 32,
 }
 
 
@@ -218,10 +232,14 @@ def test_no_secret_goes_into_an_address(
         parameter["name"]
         for path in described["paths"].values()
         for operation in path.values()
+        if operation is not described["paths"]["/api/toolpaths"].get("post")
         for parameter in operation.get("parameters", [])
         if parameter["in"] == "query"
     }
     assert {"after", "limit"} <= asked
+    # What a file is called may be known: it is no person's name.
+    send = described["paths"]["/api/toolpaths"]["post"]
+    assert "name" in {parameter["name"] for parameter in send["parameters"]}
     secret = {"password", "old", "new", "code", "token", "session", "name", "text", "note", "notes"}
     assert not asked & secret
     cookie = headers["captain"]["cookie"].partition("=")[2]
@@ -235,6 +253,12 @@ def status(service: RunningService, operation: str, headers: dict[str, str]) -> 
     for name, value in FILLED.items():
         path = path.replace(name, value)
     body: object = {} if method == "POST" else None
+    if operation == "POST /api/toolpaths":  # a file, and no JSON
+        headers = {**headers, "content-type": "application/octet-stream"}
+        with service.web.stream(
+            method, path, params={"name": "x"}, content=b"G1", headers=headers
+        ) as sent:
+            return sent.status_code
     with service.web.stream(method, path, json=body, headers=headers) as answer:
         return answer.status_code  # the live stream has no end
 

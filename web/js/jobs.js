@@ -7,6 +7,7 @@ import { html } from "./html.js";
 import { fetchEvents, fetchJobs, upToNow } from "./past.js";
 import { jobAddress } from "./route.js";
 import { S } from "./strings.js";
+import { G } from "./strings_toolpaths.js";
 import { duration, height, whole } from "./units.js";
 
 /** @typedef {import("./types.js").Job} Job */
@@ -58,6 +59,7 @@ export function Jobs({ now, when, may, unit }) {
   }, [when]);
   return html`<section class="past" aria-labelledby="jobs">
     <h1 id="jobs" class="sentence">${T.heading}</h1>
+    <p><a class="way" href="#/toolpaths">${G.page}</a></p>
     ${failed && html`<p class="refused" role="alert">${failed}</p>`}
     ${!jobs && !failed && html`<p>${T.loading}</p>`}
     ${jobs && jobs.length === 0 && html`<p>${T.none}</p>`}

@@ -17,6 +17,7 @@ import { Command } from "./shell.js";
 import { Stills } from "./stills.js";
 import { lines, Pictured } from "./stories.js";
 import { S } from "./strings.js";
+import { JobToolpath } from "./toolpaths.js";
 import { duration, height, moment, symbol, zone } from "./units.js";
 import { WhatIf } from "./what_if.js";
 
@@ -78,6 +79,7 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
             )}
           </ol>`}
     </section>
+    <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} />
     <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />
     ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}

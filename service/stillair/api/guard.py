@@ -5,8 +5,9 @@
   rebinding).
 - What a browser asks must come from this service's own pages (Origin,
   Sec-Fetch-Site).
-- A body is JSON, says so, is at most 64 KiB and comes within 20 s, and answers carry the headers
-  that keep a page from being framed, sniffed or fed with foreign code.
+- A body is JSON, says so, is at most 64 KiB and comes within 20 s; but where a file is sent it is
+  given on as it comes, and the router looks at its size and time.
+- Answers carry the headers that keep a page from being framed, sniffed or fed with foreign code.
 
 Plain ASGI, so that event streams pass through untouched.
 """
@@ -29,6 +30,9 @@ from stillair.runtime.lines import request
 BODY_BYTES = 64 * 1024
 BODY_S = 20.0
 TOO_LARGE = f"A body is at most {BODY_BYTES} bytes here."
+# A form of a foreign page can send neither.
+JSON, BYTES = "application/json", "application/octet-stream"
+FILES = frozenset({"/api/toolpaths"})
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 HEADERS = {
     "Content-Security-Policy": (
@@ -74,7 +78,7 @@ class Guard:
             await send(message)
 
         problem = self._problem(scope)
-        if problem is None and scope["method"] not in SAFE_METHODS:
+        if problem is None and scope["method"] not in SAFE_METHODS and not _is_file(scope):
             try:
                 receive = await _taken(receive)
             except Problem as too_much:
@@ -101,15 +105,16 @@ class Guard:
                 HTTPStatus.FORBIDDEN, "A page of another origin may change nothing here."
             )
         length = headers.get("content-length", "0")
-        if not length.isdecimal() or int(length[:12]) > BODY_BYTES:
+        wanted = BYTES if scope["path"] in FILES else JSON
+        if not length.isdecimal() or (not _is_file(scope) and int(length[:12]) > BODY_BYTES):
             return Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, TOO_LARGE)
         has_body = length.strip("0") or "transfer-encoding" in headers
         form = headers.get("content-type", "").partition(";")[0].strip().lower()
-        if has_body and scope["method"] not in SAFE_METHODS and form != "application/json":
-            # A form of a foreign page can send no JSON.
+        if has_body and scope["method"] not in SAFE_METHODS and form != wanted:
+            what = "JSON" if wanted is JSON else "the file itself"
             return Problem(
                 HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
-                "The body of a request is JSON here, with Content-Type: application/json.",
+                f"The body of a request is {what} here, with Content-Type: {wanted}.",
             )
         return None
 
@@ -123,6 +128,10 @@ class Guard:
         except ValueError:
             return name == "localhost" or name in self._names
         return True
+
+
+def _is_file(scope: Scope) -> bool:
+    return scope["method"] == "POST" and scope["path"] in FILES
 
 
 async def _taken(receive: Receive) -> Receive:

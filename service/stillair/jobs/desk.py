@@ -20,6 +20,7 @@ from stillair.model import (
     AddNote,
     CorrectJob,
     FinishJob,
+    HeightPin,
     Job,
     JobCommand,
     JobNote,
@@ -28,8 +29,10 @@ from stillair.model import (
     OutcomeTold,
     PauseJob,
     Phase,
+    PinHeight,
     ReportHeight,
     StartJob,
+    TakePinBack,
     TellOutcome,
 )
 
@@ -51,6 +54,7 @@ class JobResult:
     notes: tuple[JobNote, ...] = ()
     created: str | None = None
     outcomes: tuple[OutcomeTold, ...] = ()
+    pins: tuple[HeightPin, ...] = ()
 
 
 class JobDesk:
@@ -114,6 +118,8 @@ class JobDesk:
         self._check_known(command.job)
         if isinstance(command, AddNote):
             return self._note(command)
+        if isinstance(command, PinHeight | TakePinBack):
+            return self._pin(command)
         if isinstance(command, TellOutcome):
             return self._judged(command)
         job = self._job
@@ -251,6 +257,20 @@ class JobDesk:
             height_mm=None if job is None else job.height_mm,
         )
         return JobResult(notes=(note,))
+
+    def _pin(self, command: PinHeight | TakePinBack) -> JobResult:
+        """Of a job that is over only who keeps it knows when it was: that is looked at there."""
+        if isinstance(command, TakePinBack):
+            back = HeightPin(command.job, command.t_s, command.by, takes_back=command.pin)
+            return JobResult(pins=(back,))
+        if not math.isfinite(command.seen_s) or command.seen_s > command.t_s:
+            raise CommandRefused(Refusal.FORBIDDEN, "a height can't be seen before its time")
+        job = self._job
+        if job is not None and job.id == command.job and command.seen_s < job.started_s:
+            raise CommandRefused(Refusal.FORBIDDEN, f"job {job.id} had not begun by then")
+        height_mm = _checked_height_mm(command.height_mm)
+        pin = HeightPin(command.job, command.t_s, command.by, height_mm, command.seen_s)
+        return JobResult(pins=(pin,))
 
     def _judged(self, command: TellOutcome) -> JobResult:
         job = self._job

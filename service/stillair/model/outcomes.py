@@ -194,6 +194,22 @@ class JobNote:
 
 
 @dataclass(frozen=True, slots=True)
+class HeightPin:
+    """That a person set a pin: the part had this height at `seen_s`.
+
+    Its number is that of its entry in the ledger. `takes_back` is the number of an
+    earlier one that counts no more; such a word has no height.
+    """
+
+    job: str
+    t_s: float
+    by: str
+    height_mm: float | None = None
+    seen_s: float | None = None
+    takes_back: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class OutcomeTold:
     """What a person said of how a job came out; None: nothing any more."""
 
@@ -271,6 +287,7 @@ class Outcome:
     diagnoses: tuple[JobDiagnosis, ...] = ()
     judgements: tuple[EventJudged, ...] = ()
     duties: tuple[Duty, ...] = ()
+    pins: tuple[HeightPin, ...] = ()
 
     @property
     def empty(self) -> bool:
@@ -285,6 +302,7 @@ class Outcome:
             or self.diagnoses
             or self.judgements
             or self.duties
+            or self.pins
         )
 
 

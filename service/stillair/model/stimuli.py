@@ -219,6 +219,23 @@ class AddNote(Command):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PinHeight(Command):
+    """The part had this height at `seen_s`: a person's word, also days later."""
+
+    job: str
+    height_mm: float
+    seen_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakePinBack(Command):
+    """The pin of this number was wrong."""
+
+    job: str
+    pin: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TellOutcome(Command):
     """How a job came out; None takes back what was told before."""
 
@@ -360,7 +377,16 @@ class ResetStop(Command):
 
 
 JobCommand = (
-    StartJob | CorrectJob | PauseJob | ResumeJob | FinishJob | ReportHeight | AddNote | TellOutcome
+    StartJob
+    | CorrectJob
+    | PauseJob
+    | ResumeJob
+    | FinishJob
+    | ReportHeight
+    | AddNote
+    | PinHeight
+    | TakePinBack
+    | TellOutcome
 )
 AlarmCommand = Acknowledge | Reset | Shelve | Unshelve
 QuietCommand = ExpectOpening | EndOpening | TakeOut | PutBack

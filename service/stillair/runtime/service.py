@@ -29,6 +29,7 @@ from stillair.runtime.chamber import Chamber
 from stillair.runtime.erasing import Erasing
 from stillair.runtime.feed import LiveFeed
 from stillair.runtime.handing import Handing
+from stillair.runtime.heights import Heights
 from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.looking_back import LookingBack
@@ -38,6 +39,7 @@ from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import readings_plan
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.setting_up import SettingUp
+from stillair.runtime.toolpaths import Toolpaths
 from stillair.runtime.troubles import Troubles
 from stillair.runtime.worker import Workshop
 from stillair.storage.history import History
@@ -88,6 +90,7 @@ class Service:
     courier: Courier
     housekeeping: Housekeeping
     workshop: Workshop
+    toolpaths: Toolpaths
     looking_back: LookingBack
     setting_up: SettingUp
     alarm_tests: AlarmTests
@@ -103,6 +106,7 @@ class Service:
     ) -> None:
         self.journal = journal
         self.history = history
+        self.heights = Heights(history)
         self.feed = LiveFeed(self.state_json)
         self.last_seq = 0
         self._has_owner = has_owner

@@ -49,6 +49,7 @@ from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
 from stillair.runtime.switching import machine_stops, route_trouble, stop_routes
 from stillair.runtime.tested import mark_with
+from stillair.runtime.toolpaths import MachineSettings, Toolpaths
 from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
@@ -68,7 +69,8 @@ from stillair.watch import Watch, WatchView
 log = logging.getLogger(__name__)
 
 EMERGENCY = "emergency.journal"
-PICTURES = "pictures"  # a folder
+PICTURES, TOOLPATHS = "pictures", "toolpaths"  # folders
+READING_S = 1800.0  # for the largest toolpath on the slowest board
 
 
 def build(
@@ -138,6 +140,17 @@ def build(
     )
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
     service.workshop = Workshop(folder)
+    service.toolpaths = Toolpaths(
+        folder / TOOLPATHS,
+        journal=service.journal,
+        kept=service.history.toolpaths,
+        workshop=Workshop(folder, patience_s=READING_S),
+        machines={
+            settings.key: MachineSettings(settings.machine.limits, settings.toolpaths.folder)
+            for settings in chambers
+        },
+        wall=clock.wall,
+    )
     service.looking_back = LookingBack(
         history=service.history,
         archive=service.archive,

@@ -30,12 +30,14 @@ from stillair.model import (
 )
 from stillair.storage import items, steps
 from stillair.storage.archive import Archive
+from stillair.storage.courses import Courses
 from stillair.storage.journal import Entry, read_entry
 from stillair.storage.outbox import NoticeRow, micros, read_notice, tries_of
 from stillair.storage.pictures import Pictures
 from stillair.storage.readings import ReadingRows, Readings
 from stillair.storage.records import load, shifted
 from stillair.storage.tables import AlarmRow, JobRow, JobSaid, Ledger, NoticeTable
+from stillair.storage.toolpaths import Toolpaths
 
 log = logging.getLogger(__name__)
 
@@ -157,6 +159,14 @@ class History:
     def pictures(self) -> Pictures:
         """What pictures are kept."""
         return Pictures(self._journal)
+
+    def courses(self) -> Courses:
+        """How jobs went: heights and pauses as they were told."""
+        return Courses(self._journal)
+
+    def toolpaths(self) -> Toolpaths:
+        """What toolpaths are kept."""
+        return Toolpaths(self._journal)
 
     def last_seq(self) -> int:
         """The number of the newest entry, 0 if there is none."""

@@ -21,6 +21,7 @@ from stillair.model import (
     Duty,
     EventChange,
     EventJudged,
+    HeightPin,
     Job,
     JobDiagnosis,
     JobNote,
@@ -164,6 +165,20 @@ def note_item(note: JobNote, chamber: str, timeline: Timeline, seq: int | None =
         "text": note.text,
         "by": note.by,
         "height_mm": note.height_mm,
+    }
+
+
+def pin_item(pin: HeightPin, chamber: str, timeline: Timeline, seq: int | None = None) -> Item:
+    """That a person said how high a part was, or took that back."""
+    return {
+        "seq": seq,
+        "chamber": chamber,
+        "job": pin.job,
+        "at": _label(timeline, pin.t_s),
+        "by": pin.by,
+        "height_mm": pin.height_mm,
+        "seen_at": _label(timeline, pin.seen_s),
+        "takes_back": pin.takes_back,
     }
 
 

@@ -100,8 +100,12 @@ async def start(new: NewJob, service: TheService, access: TheAccess, person: Sta
 
 @router.get("/{job}")
 def one(job: str, service: TheService, _: Viewer) -> dict[str, Any]:
-    """One job, and when it stood paused."""
-    return {**service.job(job), "pauses": pause_items(service.history, job)}
+    """One job, when it stood paused, and which toolpath it follows."""
+    return {
+        **service.job(job),
+        "pauses": pause_items(service.history, job),
+        "toolpath": service.toolpaths.of_job(job),
+    }
 
 
 @router.patch("/{job}")
