@@ -87,6 +87,13 @@ RIGHTS = {
     "GET /api/toolpaths/{toolpath}/layers": READ,
     "GET /api/toolpaths/{toolpath}/before": READ,
     "GET /api/toolpaths/{toolpath}/outline": READ,
+    "GET /api/jobs/{job}/log": READ,
+    "PATCH /api/jobs/{job}/log": OPERATE,
+    "PUT /api/jobs/{job}/pieces/{number}": OPERATE,
+    "DELETE /api/jobs/{job}/pieces/{number}": OPERATE,
+    "GET /api/jobs/{job}/photographs": READ,
+    "POST /api/jobs/{job}/photographs": OPERATE,
+    "DELETE /api/jobs/{job}/photographs/{picture}": OPERATE,
     "GET /api/jobs/{job}/notes": READ,
     "GET /api/jobs/{job}/readings": READ,
     "GET /api/jobs/{job}/weather": READ,
@@ -157,6 +164,7 @@ FILLED = {
     "{event}": "99",
     "{test}": "boat-shed-99",
     "{picture}": "0" * 32,
+    "{number}": "1",
     "{token}": "a-link.that-is-none",
     "{telephone}": "0" * 16,
     "{toolpath}": "0" * 32,
@@ -258,6 +266,10 @@ def status(service: RunningService, operation: str, headers: dict[str, str]) -> 
         with service.web.stream(
             method, path, params={"name": "x"}, content=b"G1", headers=headers
         ) as sent:
+            return sent.status_code
+    if operation == "POST /api/jobs/{job}/photographs":  # a picture, and no JSON
+        headers = {**headers, "content-type": "image/jpeg"}
+        with service.web.stream(method, path, content=b"none", headers=headers) as sent:
             return sent.status_code
     with service.web.stream(method, path, json=body, headers=headers) as answer:
         return answer.status_code  # the live stream has no end

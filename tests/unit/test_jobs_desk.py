@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stillair.errors import CommandRefused, Refusal
-from stillair.jobs.desk import BLIND_S, HIGHEST_MM, NAME_LENGTH, NOTE_LENGTH, JobDesk, JobResult
+from stillair.jobs.desk import BLIND_S, HIGHEST_MM, JobDesk, JobResult
+from stillair.jobs.lines import NAME_LENGTH, NOTE_LENGTH
 from stillair.model import (
     AddNote,
     FinishJob,

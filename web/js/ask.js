@@ -3,6 +3,7 @@
 import { S } from "./strings.js";
 
 const WAIT_MS = 10_000;
+const PICTURE_MS = 120_000;
 const ENTER_MS = 15_000; // keeping a password is slow on purpose
 
 /** While the first owner comes in, who isn't signed in yet is not sent to sign in. */
@@ -20,17 +21,17 @@ export class AskError extends Error {
 /**
  * The raw answer of a request that went well.
  * @param {string} path
- * @param {{method?: string, body?: unknown, wait_ms?: number}} [how]
+ * @param {{method?: string, body?: unknown, picture?: Blob, wait_ms?: number}} [how]
  * @returns {Promise<Response>}
  */
-export async function request(path, { method = "GET", body, wait_ms = WAIT_MS } = {}) {
+export async function request(path, { method = "GET", body, picture, wait_ms = WAIT_MS } = {}) {
   /** @type {Response} */
   let answer;
   try {
     answer = await fetch(path, {
       method,
-      headers: body === undefined ? {} : { "Content-Type": "application/json" },
-      body: body === undefined ? undefined : JSON.stringify(body),
+      headers: picture ? { "Content-Type": picture.type } : body === undefined ? {} : { "Content-Type": "application/json" },
+      body: picture ?? (body === undefined ? undefined : JSON.stringify(body)),
       signal: AbortSignal.timeout(wait_ms),
     });
   } catch {
@@ -59,6 +60,14 @@ export async function get(path, how = {}) {
 /** @param {string} path  @param {unknown} [body]  @param {{wait_ms?: number}} [how]  @returns {Promise<any>} */
 export async function post(path, body, how = {}) {
   return (await request(path, { method: "POST", body, ...how })).json();
+}
+
+/**
+ * Send a picture as it is. A telephone's is large, and a shed's network slow.
+ * @param {string} path  @param {Blob} picture  @returns {Promise<any>}
+ */
+export async function sendPicture(path, picture) {
+  return (await request(path, { method: "POST", picture, wait_ms: PICTURE_MS })).json();
 }
 
 /** @param {string} path  @returns {Promise<any>} */

@@ -5,6 +5,7 @@ import { Act, Refused, useWork } from "./act.js";
 import { post } from "./ask.js";
 import { nameOf } from "./guessed.js";
 import { html } from "./html.js";
+import { AskOf } from "./job_log.js";
 import { keep, recall, recallList } from "./kept.js";
 import { jobAddress } from "./route.js";
 import { S } from "./strings.js";
@@ -29,6 +30,7 @@ export function JobPart({ chamber, unit, may, notes }) {
   const place = useNear(() => place.current?.querySelector("h2"));
   return html`<section class="job" aria-label=${T.heading} ref=${place}>
     <h2 tabindex="-1">${job ? nameOf(job) : T.none}</h2>
+    ${may && chamber.unsaid && html`<${AskOf} job=${chamber.unsaid} />`}
     ${job && html`<${About} job=${job} chamber=${chamber} unit=${unit} notes=${notes} />`}
     ${may && job && job.state !== "cooling" && html`<${Running} key=${job.id} job=${job} />`}
     ${may && (!job || job.state === "cooling") && html`<${Begin} chamber=${chamber.chamber} />`}

@@ -99,7 +99,7 @@ export class Live {
       first = false;
       this.tell({ now, in_touch: true, since_ms: Date.now(), joined });
     });
-    for (const topic of ["note", "job", "outcome", "diagnosis", "judgement", "test"]) {
+    for (const topic of ["note", "job", "outcome", "log", "diagnosis", "judgement", "test"]) {
       source.addEventListener(topic, () => {
         if (this.source === source) this.tell({ told: this.touch.told + 1 });
       });

@@ -8,6 +8,7 @@ import { Hour } from "./hour.js";
 import { Erase } from "./erase.js";
 import { Guessed, nameOf } from "./guessed.js";
 import { html } from "./html.js";
+import { JobLogPart } from "./job_log.js";
 import { inShort, span, unreal } from "./jobs.js";
 import { fetchNotes } from "./notes.js";
 import { fetchEvents, pauseStories, upToNow } from "./past.js";
@@ -59,6 +60,7 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
     <${Guessed} key=${`guessed ${id}`} job=${job} may=${may} kept=${() => setMended((n) => n + 1)} />
     <${About} job=${job} events=${events} now=${now.at} />
     <${CameOut} job=${job} may=${may} />
+    <${JobLogPart} key=${id} job=${job} when=${pictured} may=${may} />
     <${Temperatures} kept=${kept} pauses=${pauses} chamber=${chamber} unit=${unit} dark=${dark} />
     <section class="stories">
       <h2>${T.happened}</h2>

@@ -47,6 +47,7 @@
  * @property {Outcome | null} outcome
  * @property {string | null} outcome_by
  * @property {string | null} outcome_at
+ * @property {"person" | "pieces" | null} outcome_from  said itself, or as its worst piece
  * @property {Diagnosis | null} diagnosis
  *
  * @typedef {object} Whole  a toolpath in a few figures; null where its file doesn't say
@@ -97,6 +98,44 @@
  * @property {number | null} height_mm
  *
  * @typedef {"sound" | "flawed" | "failed"} Outcome
+ *
+ * @typedef {object} JobLog  how a job was prepared; null is what nobody has said
+ * @property {string | null} batch
+ * @property {number | null} dried_h
+ * @property {number | null} dried_c
+ * @property {number | null} humidity_percent
+ * @property {string | null} hold
+ * @property {string | null} held_since
+ * @property {string | null} brim
+ * @property {number | null} fan_percent
+ * @property {number | null} nozzle_c
+ * @property {number | null} bed_c
+ * @property {string | null} toolpath
+ *
+ * @typedef {object} Flaw
+ * @property {string} kind
+ * @property {number | null} height_mm
+ * @property {string | null} place
+ * @property {string} text
+ *
+ * @typedef {object} Piece
+ * @property {number} number
+ * @property {string | null} place
+ * @property {Outcome | null} outcome
+ * @property {Flaw[]} flaws
+ *
+ * @typedef {object} LogSaid
+ * @property {string} job
+ * @property {string | null} by
+ * @property {JobLog} log
+ * @property {Piece[]} pieces
+ * @property {Outcome | null} worst
+ * @property {{job: string, name: string, log: Partial<JobLog>} | null} last_time
+ *
+ * @typedef {object} Unsaid  a job that is over, and nobody has said how it came out
+ * @property {string} id
+ * @property {string} name
+ * @property {string} finished_at
  *
  * @typedef {object} Diagnosis
  * @property {string} text     what is otherwise than in earlier jobs, or nothing
@@ -243,6 +282,7 @@
  * @property {string[]} not_watched
  * @property {Job | null} job
  * @property {LastSound | null} last_sound
+ * @property {Unsaid | null} unsaid
  * @property {Alarm[]} alarms
  * @property {Opening | null} [opening]
  * @property {OutOfService[]} [out_of_service]

@@ -5,8 +5,8 @@
   rebinding).
 - What a browser asks must come from this service's own pages (Origin,
   Sec-Fetch-Site).
-- A body is JSON, says so, is at most 64 KiB and comes within 20 s; but where a file is sent it is
-  given on as it comes, and the router looks at its size and time.
+- A body is JSON, says so, is at most 64 KiB and comes within 20 s; but where a file or a
+  photograph is sent it is given on as it comes, and the router looks at its size and time.
 - Answers carry the headers that keep a page from being framed, sniffed or fed with foreign code.
 
 Plain ASGI, so that event streams pass through untouched.
@@ -30,9 +30,10 @@ from stillair.runtime.lines import request
 BODY_BYTES = 64 * 1024
 BODY_S = 20.0
 TOO_LARGE = f"A body is at most {BODY_BYTES} bytes here."
-# A form of a foreign page can send neither.
-JSON, BYTES = "application/json", "application/octet-stream"
-FILES = frozenset({"/api/toolpaths"})
+# What a form of a foreign page can't send, and what it is called.
+JSON = "JSON", frozenset({"application/json"})
+FILE = "the file itself", frozenset({"application/octet-stream"})
+PICTURE = "the picture itself", frozenset({"image/jpeg", "image/png", "image/webp"})
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 HEADERS = {
     "Content-Security-Policy": (
@@ -78,7 +79,8 @@ class Guard:
             await send(message)
 
         problem = self._problem(scope)
-        if problem is None and scope["method"] not in SAFE_METHODS and not _is_file(scope):
+        wanted = _wanted(scope)
+        if problem is None and scope["method"] not in SAFE_METHODS and wanted is JSON:
             try:
                 receive = await _taken(receive)
             except Problem as too_much:
@@ -105,16 +107,16 @@ class Guard:
                 HTTPStatus.FORBIDDEN, "A page of another origin may change nothing here."
             )
         length = headers.get("content-length", "0")
-        wanted = BYTES if scope["path"] in FILES else JSON
-        if not length.isdecimal() or (not _is_file(scope) and int(length[:12]) > BODY_BYTES):
+        what, forms = wanted = _wanted(scope)
+        if not length.isdecimal() or (wanted is JSON and int(length[:12]) > BODY_BYTES):
             return Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, TOO_LARGE)
         has_body = length.strip("0") or "transfer-encoding" in headers
         form = headers.get("content-type", "").partition(";")[0].strip().lower()
-        if has_body and scope["method"] not in SAFE_METHODS and form != wanted:
-            what = "JSON" if wanted is JSON else "the file itself"
+        if has_body and scope["method"] not in SAFE_METHODS and form not in forms:
             return Problem(
                 HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
-                f"The body of a request is {what} here, with Content-Type: {wanted}.",
+                f"The body of a request is {what} here, with Content-Type: "
+                f"{' or '.join(sorted(forms))}.",
             )
         return None
 
@@ -130,8 +132,15 @@ class Guard:
         return True
 
 
-def _is_file(scope: Scope) -> bool:
-    return scope["method"] == "POST" and scope["path"] in FILES
+def _wanted(scope: Scope) -> tuple[str, frozenset[str]]:
+    """What a request's body has to be."""
+    if scope["method"] == "POST":
+        parts = str(scope["path"]).split("/")
+        if parts == ["", "api", "toolpaths"]:
+            return FILE
+        if parts[1:3] == ["api", "jobs"] and parts[4:] == ["photographs"]:
+            return PICTURE
+    return JSON
 
 
 async def _taken(receive: Receive) -> Receive:

@@ -11,11 +11,12 @@ for it: such a job is marked until a person confirms or corrects it.
 from __future__ import annotations
 
 import math
-import unicodedata
 from dataclasses import dataclass, replace
 
 from stillair.errors import CommandRefused, Refusal
+from stillair.jobs import log
 from stillair.jobs.boundaries import Begun, Boundaries
+from stillair.jobs.lines import checked_line, checked_text
 from stillair.model import (
     AddNote,
     CorrectJob,
@@ -25,6 +26,7 @@ from stillair.model import (
     JobCommand,
     JobNote,
     JobPhase,
+    LogTold,
     Movement,
     OutcomeTold,
     PauseJob,
@@ -33,11 +35,10 @@ from stillair.model import (
     ReportHeight,
     StartJob,
     TakePinBack,
+    TellLog,
     TellOutcome,
 )
 
-NAME_LENGTH = 120
-NOTE_LENGTH = 2000
 HIGHEST_MM = 2000.0
 # Blind for so long while cooling, the job is closed: nobody can say any more
 # when the part was cool, and a job must not cool for ever.
@@ -55,6 +56,7 @@ class JobResult:
     created: str | None = None
     outcomes: tuple[OutcomeTold, ...] = ()
     pins: tuple[HeightPin, ...] = ()
+    logs: tuple[LogTold, ...] = ()
 
 
 class JobDesk:
@@ -122,6 +124,8 @@ class JobDesk:
             return self._pin(command)
         if isinstance(command, TellOutcome):
             return self._judged(command)
+        if isinstance(command, TellLog):
+            return JobResult(logs=(log.checked(command),))  # at any time: a batch, a failed piece
         job = self._job
         if job is None or job.id != command.job or job.state is JobPhase.COOLING:
             if isinstance(command, FinishJob):
@@ -331,26 +335,3 @@ def _checked_height_mm(height_mm: float) -> float:
             Refusal.FORBIDDEN, f"a height is from 0 to {HIGHEST_MM:.0f} mm, not {height_mm:g}"
         )
     return float(height_mm)
-
-
-def checked_line(text: str, what: str, *, longest: int = NAME_LENGTH) -> str:
-    """One line for a name, trimmed. Raises `CommandRefused` if it is no such thing."""
-    return _checked(text, what, longest, allowed="")
-
-
-def checked_text(text: str, what: str, *, longest: int = NOTE_LENGTH) -> str:
-    """A few lines of free text, trimmed. Raises `CommandRefused` if it is no such thing."""
-    return _checked(text, what, longest, allowed="\n\t")
-
-
-def _checked(text: str, what: str, longest: int, *, allowed: str) -> str:
-    text = text.replace("\r\n", "\n").strip()
-    if len(text) > longest:
-        raise CommandRefused(Refusal.FORBIDDEN, f"the {what} is longer than {longest} characters")
-    # Control and surrogate characters, and the marks that turn the direction of
-    # a line: they deceive a reader or break a table further on.
-    if any(unicodedata.category(c) in {"Cc", "Cs"} and c not in allowed for c in text) or any(
-        unicodedata.bidirectional(c) in {"LRE", "RLE", "LRO", "RLO", "PDF"} for c in text
-    ):
-        raise CommandRefused(Refusal.FORBIDDEN, f"the {what} contains a control character")
-    return text

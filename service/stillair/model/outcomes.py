@@ -19,6 +19,7 @@ from stillair.model.kinds import (
     Priority,
     SignalClass,
 )
+from stillair.model.logs import LogTold
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,6 +289,7 @@ class Outcome:
     judgements: tuple[EventJudged, ...] = ()
     duties: tuple[Duty, ...] = ()
     pins: tuple[HeightPin, ...] = ()
+    logs: tuple[LogTold, ...] = ()
 
     @property
     def empty(self) -> bool:
@@ -303,6 +305,7 @@ class Outcome:
             or self.judgements
             or self.duties
             or self.pins
+            or self.logs
         )
 
 

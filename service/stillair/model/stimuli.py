@@ -9,6 +9,7 @@ from enum import StrEnum
 from stillair.errors import ReadingFault
 from stillair.model.duties import Heard, PartTried, RouteTried
 from stillair.model.kinds import ContactKind, Detail, JobOutcome, Kind
+from stillair.model.logs import JobLog, PieceOutcome
 from stillair.model.outcomes import Job
 
 
@@ -244,6 +245,18 @@ class TellOutcome(Command):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TellLog(Command):
+    """A word on how a job was prepared or a piece came out; fields as in `LogTold`."""
+
+    job: str
+    log: JobLog = field(default_factory=JobLog)
+    named: tuple[str, ...] = ()
+    piece: PieceOutcome | None = None
+    piece_named: tuple[str, ...] = ()
+    gone: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Acknowledge(Command):
     alarm: str
 
@@ -387,6 +400,7 @@ JobCommand = (
     | PinHeight
     | TakePinBack
     | TellOutcome
+    | TellLog
 )
 AlarmCommand = Acknowledge | Reset | Shelve | Unshelve
 QuietCommand = ExpectOpening | EndOpening | TakeOut | PutBack

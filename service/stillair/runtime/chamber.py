@@ -13,6 +13,7 @@ from stillair.runtime.labels import Labels
 from stillair.runtime.stopping import MachineStop
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Supervisor
+from stillair.runtime.unsaid import Unsaid
 
 
 class Loop(Protocol):
@@ -65,6 +66,7 @@ class Chamber:
     labels: Labels
     stories: Stories
     last_sound: LastSound
+    unsaid: Unsaid
     supervisor: Supervisor
     loops: tuple[Reads, ...]  # sensors, brokers
     sounder: Sounds

@@ -1,9 +1,10 @@
 """What the service works out of jobs that are over, beside the watch.
 
-Two things, a few times a minute and never in the watch's thread: the diagnosis
-of each job once its box has cooled, and the curve of the last sound job of the
-part that is being built. What is missing is found in the journal, so nothing is
-lost when the service stops between a job's end and its diagnosis.
+Three things, a few times a minute and never in the watch's thread: the diagnosis
+of each job once its box has cooled, the curve of the last sound job of the part
+that is being built, and which job's outcome is still to be told. What is missing
+is found in the journal, so nothing is lost when the service stops between a job's
+end and its diagnosis.
 """
 
 from __future__ import annotations
@@ -65,6 +66,7 @@ class LookingBack:
             self._news.clear()
             for chamber in self._chambers():
                 try:
+                    await self._ask_of(chamber)
                     await self._diagnose(chamber)
                     await self._compare(chamber)
                 except (StoreError, OSError) as error:
@@ -89,7 +91,7 @@ class LookingBack:
         From any thread. Of a job's changes most only tell its height.
         """
         news = any(
-            entry.topic == "outcome"
+            entry.topic in ("outcome", "log")
             or (entry.topic == "job" and entry.body["state"] == JobPhase.FINISHED.value)
             or (entry.topic == "job" and entry.body["height_mm"] is None)
             for entry in entries
@@ -97,6 +99,11 @@ class LookingBack:
         if news and self._loop is not None:
             with suppress(RuntimeError):  # the loop has ended
                 self._loop.call_soon_threadsafe(self._news.set)
+
+    async def _ask_of(self, chamber: Chamber) -> None:
+        """Find out whether a job is over of which nobody has said how it came out."""
+        now_s = chamber.labels.timeline().epoch_s(chamber.clock.now_s())
+        await asyncio.to_thread(chamber.unsaid.find, self._history, chamber.key, now_s)
 
     # --- diagnosis ---------------------------------------------------------------
 

@@ -112,6 +112,7 @@ def chamber_now(
         "not_watched": list[JsonValue](not_watched),
         "job": job_item(view.job, timeline) if view.job else None,
         "last_sound": chamber.last_sound.item(view.job),
+        "unsaid": chamber.unsaid.item if view.job is None else None,
         "alarms": [alarm_item(alarm, timeline) for alarm in view.alarms],
         "opening": fields_item(view.opening, timeline) if view.opening else None,
         "out_of_service": [

@@ -35,6 +35,7 @@ from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.now import chamber_now
 from stillair.runtime.pausing import Pausing
+from stillair.runtime.photographs import Photographs
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import readings_plan
 from stillair.runtime.schedule import Housekeeping
@@ -91,6 +92,7 @@ class Service:
     housekeeping: Housekeeping
     workshop: Workshop
     toolpaths: Toolpaths
+    photographs: Photographs
     looking_back: LookingBack
     setting_up: SettingUp
     alarm_tests: AlarmTests
@@ -168,6 +170,7 @@ class Service:
         """Tell nothing more of a job that was erased."""
         for chamber in self._chambers.values():
             chamber.stories.forget(job)
+            chamber.unsaid.forget(job)
 
     def on_time(self) -> bool:
         """Whether all that a restart would cure is as it should be.
@@ -369,6 +372,11 @@ class Service:
     def watched(self, key: str) -> Chamber:
         """The chamber of a key that `chamber` gave."""
         return self._chambers[key]
+
+    def when(self, key: str) -> tuple[float, Timeline]:
+        """The present second of a chamber, and the timeline that it is on."""
+        chamber = self._chambers[key]
+        return chamber.clock.now_s(), chamber.labels.timeline()
 
     def picture(self, key: str) -> tuple[bytes, float] | None:
         """The latest frame as JPEG and its age in seconds."""

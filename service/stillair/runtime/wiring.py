@@ -37,6 +37,7 @@ from stillair.runtime.labels import Labels
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.machine import SimulatedMachine, ToldMachine
 from stillair.runtime.pausing import Pausing
+from stillair.runtime.photographs import Photographs
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import watch_plan
 from stillair.runtime.pushing import push_route
@@ -50,6 +51,7 @@ from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
 from stillair.runtime.switching import machine_stops, route_trouble, stop_routes
 from stillair.runtime.tested import mark_with
 from stillair.runtime.toolpaths import MachineSettings, Toolpaths
+from stillair.runtime.unsaid import Unsaid
 from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
@@ -102,11 +104,15 @@ def build(
         on_lost=service.unwritable,
     )
     service.archive = ArchiveLoop(archive, service.troubles.archive)
+    files = PictureFiles(folder / PICTURES)
     service.pictures = Pictures(
-        PictureFiles(folder / PICTURES),
+        files,
         service.journal,
         clock=clock,
         on_trouble=service.troubles.pictures,
+    )
+    service.photographs = Photographs(
+        files=files, journal=service.journal, history=service.history, when=service.when
     )
     service.erasing = Erasing(
         journal=service.journal,
@@ -320,6 +326,7 @@ def _chamber(
         labels=labels,
         stories=Stories(key, service.last_hour(key, labels.timeline().epoch_s(clock.now_s()))),
         last_sound=last_sound,
+        unsaid=Unsaid(),
         supervisor=supervisor,
         loops=tuple(loops),
         sounder=sounder,

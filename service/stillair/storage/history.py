@@ -13,7 +13,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
-from sqlalchemy import Select, func, select
+from sqlalchemy import Select, func, or_, select
 from sqlmodel import col
 
 from stillair.database import Reader, plain
@@ -23,8 +23,10 @@ from stillair.model import (
     Job,
     JobDiagnosis,
     JobOutcome,
+    JobPhase,
     JsonValue,
     Kind,
+    LogKept,
     OutcomeTold,
     Timeline,
 )
@@ -32,6 +34,7 @@ from stillair.storage import items, steps
 from stillair.storage.archive import Archive
 from stillair.storage.courses import Courses
 from stillair.storage.journal import Entry, read_entry
+from stillair.storage.logs import Logs
 from stillair.storage.outbox import NoticeRow, micros, read_notice, tries_of
 from stillair.storage.pictures import Pictures
 from stillair.storage.readings import ReadingRows, Readings
@@ -46,6 +49,7 @@ T = TypeVar("T")
 MOST_SAID = 500  # jobs looked through for the last sound one, or for earlier diagnoses
 MOST_ITEMS = 1_000
 MOST_CHANGES = 200  # of one event, read to know what it was
+_OVER = (JobPhase.COOLING.value, JobPhase.FINISHED.value)
 MOST_STEPS = 100  # of one boot's clock; who has more has another trouble
 
 
@@ -168,6 +172,10 @@ class History:
         """What toolpaths are kept."""
         return Toolpaths(self._journal)
 
+    def logs(self) -> Logs:
+        """What is written down of jobs."""
+        return Logs(self._journal)
+
     def last_seq(self) -> int:
         """The number of the newest entry, 0 if there is none."""
         query = select(col(Ledger.seq)).order_by(col(Ledger.seq).desc()).limit(1)
@@ -209,12 +217,15 @@ class History:
 
     def sound_jobs(self, chamber: str) -> list[Job]:
         """Jobs of a chamber that came out sound, the one begun last first."""
+        said, topic = col(JobSaid.job), col(JobSaid.topic)
+        sound = col(JobSaid.word) == JobOutcome.SOUND.value
+        told = select(said).where(topic == "outcome", col(JobSaid.word) != "")
+        as_told = select(said).where(topic == "outcome", sound)
+        by_pieces = select(said).where(topic == "log", sound, said.not_in(told))
         query = (
             select(JobRow)
-            .join(JobSaid, col(JobSaid.job) == col(JobRow.id))
             .where(
-                col(JobSaid.topic) == "outcome",
-                col(JobSaid.word) == JobOutcome.SOUND.value,
+                or_(col(JobRow.id).in_(as_told), col(JobRow.id).in_(by_pieces)),
                 col(JobRow.chamber) == chamber,
                 col(JobRow.unfinished).is_(False),
             )
@@ -350,15 +361,24 @@ class History:
         query = select(JobSaid).where(col(JobSaid.job).in_([plain(job) for job in jobs]))
         with self._journal.connection("the journal can't be read") as connection:
             rows = connection.execute(query).mappings().all()
-        for row in rows:
+        # What was said of the whole comes after what follows from the pieces, and stands.
+        for row in sorted(rows, key=lambda row: row["topic"] == "outcome"):
             job, timeline = jobs[row["job"]], _timeline(row)
             try:
                 if row["topic"] == "outcome":
                     told = load(OutcomeTold, row["body"])
                     item = items.outcome_item(told, row["chamber"], timeline, row["seq"])
-                    job["outcome"] = item["outcome"]
-                    job["outcome_by"] = item["by"]
-                    job["outcome_at"] = item["at"]
+                    if item["outcome"] is not None or job["outcome"] is None:
+                        job["outcome"] = item["outcome"]
+                        job["outcome_by"] = item["by"]
+                        job["outcome_at"] = item["at"]
+                        job["outcome_from"] = None if item["outcome"] is None else "person"
+                elif row["topic"] == "log":
+                    if row["word"] and job["state"] in _OVER:
+                        job["outcome"] = row["word"]
+                        job["outcome_by"] = load(LogKept, row["body"]).pieces_by
+                        job["outcome_at"] = items.label(row["at_us"] / 1e6)
+                        job["outcome_from"] = "pieces"
                 else:
                     found = load(JobDiagnosis, row["body"])
                     job["diagnosis"] = items.diagnosis_item(

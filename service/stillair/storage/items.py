@@ -24,11 +24,15 @@ from stillair.model import (
     HeightPin,
     Job,
     JobDiagnosis,
+    JobLog,
     JobNote,
     JsonValue,
+    LogTold,
     OutcomeTold,
+    PieceOutcome,
     Timeline,
 )
+from stillair.storage.records import to_record
 from stillair.thermal.diagnosis import JobFigures, spoken
 
 Item = dict[str, JsonValue]
@@ -114,6 +118,7 @@ def job_item(job: Job, timeline: Timeline, seq: int | None = None) -> Item:
         "outcome": None,
         "outcome_by": None,
         "outcome_at": None,
+        "outcome_from": None,
         "diagnosis": None,
     }
 
@@ -130,6 +135,40 @@ def outcome_item(
         "outcome": told.outcome.value if told.outcome else None,
         "by": told.by,
     }
+
+
+def log_told_item(told: LogTold, chamber: str, timeline: Timeline, seq: int | None = None) -> Item:
+    """One word on a job's log: only what it says, who said so, and when."""
+    piece = None
+    if told.piece is not None:
+        of_piece = _fields(told.piece)
+        said = ("number", *told.piece_named)
+        piece = {name: of_piece[name] for name in said if name in of_piece}
+    return {
+        "seq": seq,
+        "chamber": chamber,
+        "job": told.job,
+        "at": _label(timeline, told.t_s),
+        "by": told.by,
+        "said": {name: _fields(told.log)[name] for name in told.named},
+        "piece": piece,
+        "gone": told.gone,
+    }
+
+
+def log_item(log: JobLog) -> Item:
+    """How a job was prepared, as far as somebody has said."""
+    return _fields(log)
+
+
+def piece_item(piece: PieceOutcome) -> Item:
+    """How a piece came out, and what is wrong with it where."""
+    return _fields(piece)
+
+
+def _fields(of: Any) -> Item:
+    record: Item = to_record(of)
+    return record
 
 
 def diagnosis_item(

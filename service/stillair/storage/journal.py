@@ -17,7 +17,7 @@ from __future__ import annotations
 import hashlib
 import logging
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -26,7 +26,7 @@ from typing import Any
 
 from sqlalchemy import Engine, RowMapping, insert, select, update
 from sqlalchemy.engine import Connection
-from sqlmodel import SQLModel, col
+from sqlmodel import col
 
 from stillair.database import DamagedStoreError, inodes_of, open_store, put_back, store_errors
 from stillair.errors import StoreError
@@ -41,7 +41,7 @@ from stillair.model import (
     JobDiagnosis,
     JobNote,
     JobPhase,
-    JsonValue,
+    LogTold,
     Outcome,
     OutcomeTold,
     Timeline,
@@ -51,6 +51,7 @@ from stillair.model.duties import TOPICS, topic_of
 from stillair.storage import items, migrations, outbox
 from stillair.storage.memory import known
 from stillair.storage.outbox import micros
+from stillair.storage.present import put, put_log
 from stillair.storage.records import Parcel, dump, load
 from stillair.storage.rescue import rescue
 from stillair.storage.tables import (
@@ -103,6 +104,8 @@ def _entry(
             item = items.pin_item(load(HeightPin, body), chamber, timeline, seq)
         case "outcome":
             item = items.outcome_item(load(OutcomeTold, body), chamber, timeline, seq)
+        case "log":
+            item = items.log_told_item(load(LogTold, body), chamber, timeline, seq)
         case "diagnosis":
             item = items.diagnosis_item(load(JobDiagnosis, body), chamber, timeline, seq)
         case "judgement":
@@ -383,15 +386,17 @@ class Journal:
             case AlarmState(id=alarm_id):
                 standing = row.value.condition or row.value.annunciation is not Annunciation.NORMAL
                 present = {"seq": seq, "job": row.job, "standing": standing, **place}
-                _put(connection, AlarmRow, alarm_id, present, {"first_seq": seq})
+                put(connection, AlarmRow, alarm_id, present, {"first_seq": seq})
             case Job(id=job_id):
                 unfinished = row.value.state is not JobPhase.FINISHED
                 present = {"seq": seq, "unfinished": unfinished, **place}
-                _put(connection, JobRow, job_id, present, {"first_seq": seq})
+                put(connection, JobRow, job_id, present, {"first_seq": seq})
             case OutcomeTold() | JobDiagnosis():
                 said = {"topic": row.topic, "word": row.kind, "seq": seq, **place}
                 of_job = {"job": row.value.job}
-                _put(connection, JobSaid, f"{row.topic} {row.value.job}", said, of_job)
+                put(connection, JobSaid, f"{row.topic} {row.value.job}", said, of_job)
+            case LogTold():
+                put_log(connection, row.value, place, seq)
             case EventChange():
                 event_id = f"{outcome.chamber}-{row.value.event}"
                 if row.value.change.value == "cleared":
@@ -399,7 +404,7 @@ class Journal:
                     connection.execute(table.delete().where(table.c.id == event_id))
                 else:
                     present = {"event": row.value.event, **place}
-                    _put(connection, StandingEvent, event_id, present, {})
+                    put(connection, StandingEvent, event_id, present, {})
         return _entry(seq, row.topic, outcome.chamber, made_with, timeline, place["body"])
 
     @staticmethod
@@ -457,6 +462,8 @@ def _rows(outcome: Outcome) -> Iterator[_Row]:
         yield _Row("pin", "pin", pin.job, None, pin.t_s, pin)
     for told in outcome.outcomes:
         yield _Row("outcome", told.outcome or "", told.job, None, told.t_s, told)
+    for word in outcome.logs:
+        yield _Row("log", "log", word.job, None, word.t_s, word)
     for found in outcome.diagnoses:
         yield _Row("diagnosis", "diagnosis", found.job, None, found.t_s, found)
     for judged in outcome.judgements:
@@ -469,20 +476,6 @@ def _rows(outcome: Outcome) -> Iterator[_Row]:
         yield _Row("event", change.kind.value, change.job, change.event, change.at_s, change)
     for alarm in outcome.alarms:
         yield _Row("alarm", alarm.kind.value, alarm.job, alarm.event, outcome.t_s, alarm)
-
-
-def _put(
-    connection: Connection,
-    table: type[SQLModel],
-    row_id: str,
-    present: Mapping[str, JsonValue],
-    first: Mapping[str, JsonValue],
-) -> None:
-    """Set the present state; `first` is written only with a new row."""
-    columns = table.__table__.c  # type: ignore[attr-defined]  # made by SQLModel
-    changed = connection.execute(update(table).where(columns.id == row_id).values(**present))
-    if changed.rowcount == 0:
-        connection.execute(insert(table).values(id=row_id, **present, **first))
 
 
 def _digest(body: str) -> str:

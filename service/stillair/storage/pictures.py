@@ -19,13 +19,14 @@ from stillair.storage.tables import PictureRow
 
 MOST_PICTURES = 1_000
 STILL = "still"
+PHOTOGRAPH = "photograph"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptPicture:
     """A picture that has been written; `t_s` in the seconds of `timeline`.
 
-    `part` is "marked", "moment", "before" or "after" of an event, or "still".
+    `part` is "marked", "moment", "before" or "after" of an event, "still" or "photograph".
     """
 
     id: str
@@ -80,7 +81,10 @@ def remove(journal: Journal, ids: Sequence[str]) -> None:
 
 
 def sizes(journal: Journal, chamber: str | None = None) -> list[PictureSize]:
-    """All kept pictures, of a chamber or of every one. Raises `StoreError`."""
+    """All kept pictures; of a chamber those that may be given up. Raises `StoreError`.
+
+    What a person has photographed can't be taken again: only a person removes it.
+    """
     query = select(
         col(PictureRow.id),
         col(PictureRow.number),
@@ -89,7 +93,7 @@ def sizes(journal: Journal, chamber: str | None = None) -> list[PictureSize]:
         col(PictureRow.size_bytes),
     )
     if chamber is not None:
-        query = query.where(col(PictureRow.chamber) == chamber)
+        query = query.where(col(PictureRow.chamber) == chamber, col(PictureRow.part) != PHOTOGRAPH)
     with journal.transaction("pictures can't be listed") as connection:
         return [
             PictureSize(row.id, row.number or 0, row.kind, row.event, row.size_bytes)
@@ -99,10 +103,15 @@ def sizes(journal: Journal, chamber: str | None = None) -> list[PictureSize]:
 
 def stills(journal: Journal, job: str) -> int:
     """How many stills of a job are kept. Raises `StoreError`."""
+    return count(journal, job, STILL)
+
+
+def count(journal: Journal, job: str, part: str) -> int:
+    """How many pictures of one sort a job has. Raises `StoreError`."""
     query = (
         select(func.count())
         .select_from(PictureRow)
-        .where(col(PictureRow.job) == job, col(PictureRow.part) == STILL)
+        .where(col(PictureRow.job) == plain(job), col(PictureRow.part) == part)
     )
     with journal.transaction("pictures can't be listed") as connection:
         return int(connection.execute(query).scalar_one())
@@ -139,13 +148,17 @@ class Pictures:
         )
         return self._items(query)
 
-    def of_job(self, job: str) -> list[Item]:
+    def of_job(self, job: str, part: str = STILL) -> list[Item]:
         """The stills of a job, in the order of their times."""
         return self._items(
             select(PictureRow).where(
-                col(PictureRow.job) == plain(job), col(PictureRow.part) == STILL
+                col(PictureRow.job) == plain(job), col(PictureRow.part) == part
             )
         )
+
+    def photographs(self, job: str) -> list[Item]:
+        """What people have photographed of a job, in the order of their times."""
+        return self.of_job(job, PHOTOGRAPH)
 
     def name(self, picture_id: str) -> str | None:
         """The name of the file of a picture, None where there is no such picture."""
@@ -186,4 +199,5 @@ def _item(row: RowMapping) -> Item:
         "origin": detail.get("origin"),
         "offset_s": detail.get("offset_s"),
         "saw": detail.get("saw", []),
+        "by": detail.get("by"),
     }

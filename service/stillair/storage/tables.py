@@ -44,7 +44,7 @@ class Ledger(JournalTable, table=True):
     parcel: str = Field(sa_type=Text)  # which outcome brought it; keeps a second commit harmless
     part: int
     chamber: str = Field(sa_type=Text)
-    topic: str = Field(sa_type=Text)  # event, alarm, job, note, pin, outcome ...
+    topic: str = Field(sa_type=Text)  # event, alarm, job, note, pin, outcome, log ...
     kind: str = Field(sa_type=Text)
     job: str | None = Field(default=None, sa_type=Text)
     event: int | None = None
@@ -91,15 +91,15 @@ class JobRow(_Current, table=True):
 
 
 class JobSaid(_Current, table=True):
-    """The newest word on each job: how it came out, and what it said of its box."""
+    """The newest word on each job: how it came out, its log, and what it said of its box."""
 
     __tablename__ = "job_said"
     __table_args__ = (Index("job_said_job", "job"), Index("job_said_word", "topic", "word"), KEYED)
 
     id: str = Field(primary_key=True, sa_type=Text)  # "<topic> <job>"
     job: str = Field(sa_type=Text)
-    topic: str = Field(sa_type=Text)  # outcome, diagnosis
-    word: str = Field(sa_type=Text)  # the outcome
+    topic: str = Field(sa_type=Text)  # outcome, log, diagnosis
+    word: str = Field(sa_type=Text)  # the outcome; of a log that of its worst piece
     seq: int = Field(sa_type=BigInteger)
 
 
@@ -114,7 +114,7 @@ class PictureRow(_Current, table=True):
 
     number: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
     id: str = Field(sa_type=Text, unique=True)
-    part: str = Field(sa_type=Text)  # marked, moment, before, after, still
+    part: str = Field(sa_type=Text)  # marked, moment, before, after, still, photograph
     kind: str = Field(default="", sa_type=Text)  # the event's
     event: int | None = None
     job: str | None = Field(default=None, sa_type=Text)

@@ -52,6 +52,7 @@ class Gathered:
             jobs=self.jobs.jobs,
             notes=self.jobs.notes,
             outcomes=self.jobs.outcomes,
+            logs=self.jobs.logs,
             sounding=sounding,
             stop=stop,
             created=self.jobs.created,

@@ -15,7 +15,7 @@ from starlette.requests import ClientDisconnect
 
 from stillair.access.roles import Principal, Role, Scope
 from stillair.api.entry import Starter, TheAccess, TheService, Viewer, acting, in_chamber
-from stillair.api.guard import BYTES
+from stillair.api.guard import FILE
 from stillair.api.problems import Problem
 from stillair.api.routers.jobs import After, Limit
 from stillair.api.schemas import Created, Done, Listing
@@ -30,10 +30,10 @@ Follower = Annotated[Principal, acting("toolpath of a job", Role.OPERATOR, Scope
 SILENT_S = 20.0  # for the next block of a file
 WHOLE_S = 3600.0  # for all of it, over the slowest wireless network of a shed
 DIGITS = 4  # of lengths, times and heights in answers
-FILE = {
+BODY = {
     "requestBody": {
         "required": True,
-        "content": {BYTES: {"schema": {"type": "string", "format": "binary"}}},
+        "content": {form: {"schema": {"type": "string", "format": "binary"}} for form in FILE[1]},
     }
 }
 
@@ -73,7 +73,7 @@ class Outline(BaseModel):
     rows: list[str]
 
 
-@router.post("/toolpaths", status_code=201, openapi_extra=FILE)
+@router.post("/toolpaths", status_code=201, openapi_extra=BODY)
 async def send(
     request: Request,
     service: TheService,

@@ -1,0 +1,52 @@
+"""Set the tables of present states, in the transaction that appends to the ledger."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from typing import Any
+
+from sqlalchemy import insert, select, update
+from sqlalchemy.engine import Connection
+from sqlmodel import SQLModel, col
+
+from stillair.jobs import log as joblog
+from stillair.model import JsonValue, LogKept, LogTold
+from stillair.storage.records import dump, load
+from stillair.storage.tables import JobSaid
+
+log = logging.getLogger(__name__)
+LOG = "log"
+
+
+def put(
+    connection: Connection,
+    table: type[SQLModel],
+    row_id: str,
+    present: Mapping[str, JsonValue],
+    first: Mapping[str, JsonValue],
+) -> None:
+    """Set the present state; `first` is written only with a new row."""
+    columns = table.__table__.c  # type: ignore[attr-defined]  # made by SQLModel
+    changed = connection.execute(update(table).where(columns.id == row_id).values(**present))
+    if changed.rowcount == 0:
+        connection.execute(insert(table).values(id=row_id, **present, **first))
+
+
+def put_log(connection: Connection, told: LogTold, place: Mapping[str, Any], seq: int) -> None:
+    """Put a word on a job together with those before it; `place` is that of its ledger row."""
+    row_id = f"{LOG} {told.job}"
+    body = connection.execute(select(col(JobSaid.body)).where(col(JobSaid.id) == row_id)).scalar()
+    kept = joblog.after(_understood(told.job, body), told)
+    outcome = joblog.worst(kept.pieces)
+    present = {**place, "body": dump(kept), "topic": LOG, "word": outcome or "", "seq": seq}
+    put(connection, JobSaid, row_id, present, {"job": told.job})
+
+
+def _understood(job: str, body: str | None) -> LogKept | None:
+    try:
+        return None if body is None else load(LogKept, body)
+    except ValueError:
+        # The words are all in the ledger; one broken row must not refuse every later word.
+        log.exception("the log of %s can't be understood and is begun anew", job)
+        return None
