@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 from playwright.sync_api import Page, expect
 
 from running import RunningService, wait_until
+from stillair.simulation.toolpaths import BUSHING, Build, toolpath_lines
 
 from .conftest import Look, Serve
 from .test_jobs_page import fits
@@ -19,11 +21,24 @@ def minutes_of(service: RunningService, job: str) -> float:
     return len(service.get(f"/api/jobs/{job}/readings?points=20000")["time_s"]) / 60.0
 
 
-def grow(service: RunningService, job: str, heights_mm: tuple[float, ...]) -> None:
-    """A machine that tells a height each few minutes of the chamber's own time."""
-    for number, height_mm in enumerate(heights_mm, 1):
-        wait_until(lambda n=number: minutes_of(service, job) > 4.0 * n, within_s=60)
+def grow(service: RunningService, job: str, told: dict[int, float]) -> None:
+    """A machine that tells heights at minutes of the job, by the chamber's own time."""
+    for minute, height_mm in told.items():
+        wait_until(lambda m=minute: minutes_of(service, job) > m, within_s=60)
         service.post(f"/api/jobs/{job}/progress", {"height_mm": height_mm})
+
+
+def sent(service: RunningService) -> str:
+    """A toolpath of the part, once it has been read."""
+    lines = toolpath_lines(Build(replace(BUSHING, height_mm=20.0), layer_mm=0.5))
+    made = service.web.post(
+        "/api/toolpaths",
+        params={"name": "fin boxes"},
+        content="".join(lines).encode(),
+        headers={"content-type": "application/octet-stream"},
+    ).json()["id"]
+    wait_until(lambda: service.get(f"/api/toolpaths/{made}")["state"] == "ready", within_s=60)
+    return str(made)
 
 
 def field(page: Page) -> None:
@@ -34,9 +49,9 @@ def field(page: Page) -> None:
 def test_a_height_gives_its_minute_and_an_event_its_height(serve: Serve, look: Look) -> None:
     service = serve(speed=60)
     job = str(service.post("/api/jobs", {"name": "Two fin boxes", "material": "ASA"})["id"])
-    grow(service, job, (2.0, 6.0))
+    grow(service, job, {4: 2.0, 8: 6.0})
     service.post(f"/api/jobs/{job}/note", {"text": "compressor on"})
-    grow(service, job, (2.0, 6.0, 14.0, 18.0))
+    grow(service, job, {12: 14.0, 16: 18.0})
     service.post(f"/api/jobs/{job}/finish")
 
     page = look(service, f"/#/jobs/{job}", width_px=360)
@@ -51,7 +66,7 @@ def test_a_height_gives_its_minute_and_an_event_its_height(serve: Serve, look: L
     laid = section.locator(".laid")
     expect(laid).to_contain_text(re.compile(r"10.5\smm up was laid at \d\d:\d\d, for"))
     expect(laid).to_contain_text("Give or take")
-    expect(laid).to_contain_text(re.compile(rf"The air in that time.*top {DIGITS}.*°C"))
+    expect(laid).to_contain_text(re.compile(rf"read in that time.*top {DIGITS}.*°C"))
     expect(laid.locator("img")).to_be_visible()
     expect(page.locator(".rule .sought")).to_contain_text("10.5\u00a0mm, which you asked for")
     assert fits(page)
@@ -65,6 +80,20 @@ def test_a_height_gives_its_minute_and_an_event_its_height(serve: Serve, look: L
     expect(note.get_by_role("status")).to_contain_text(
         re.compile(rf"The part was {DIGITS}\smm high, or from {DIGITS}\smm to {DIGITS}\smm")
     )
+    assert fits(page)
+
+    toolpath = sent(service)
+    page.locator(".of-toolpath").get_by_label("The job followed").wait_for()
+    service.post(f"/api/jobs/{job}/toolpath", {"toolpath": toolpath})
+    page.reload()
+    field(page)
+    asked.fill("10.5")
+    asked.press("Enter")
+    expect(laid).to_contain_text("Found by the toolpath that the job followed")
+    expect(laid).to_contain_text(re.compile(r"Layer 2[12]\."))
+    expect(laid.locator(".from-above rect").first).to_be_visible()
+    tap.click()
+    expect(note.locator(".from-above rect").first).to_be_visible()
     assert fits(page)
 
     asked.fill("1500")

@@ -5,6 +5,7 @@ import { Act, Refused, useWork } from "./act.js";
 import { get, post, remove } from "./ask.js";
 import { Kept } from "./evidence.js";
 import { html } from "./html.js";
+import { FromAbove } from "./layers.js";
 import { useOfJob } from "./past.js";
 import { H } from "./strings_heights.js";
 import { duration, figure, moment, symbol, typed, words } from "./units.js";
@@ -15,7 +16,7 @@ import { duration, figure, moment, symbol, typed, words } from "./units.js";
 /** @typedef {import("./types.js").Story} Story */
 /** @typedef {import("./types.js").Then} Then */
 /** @typedef {import("./types.js").Unit} Unit */
-/** @typedef {{height_mm: number, by: Heights["by"], items: Then[]}} Found */
+/** @typedef {{height_mm: number, by: Heights["by"], toolpath: string | null, items: Then[]}} Found */
 
 const MOST_PIECES = 12;
 const POINTS = 500;
@@ -87,8 +88,8 @@ export function AtHeight({ job, heights, found, setFound, again, may, unit, now,
   const id = useId();
   const look = (/** @type {number} */ height_mm) =>
     run(async () => {
-      const { by, items } = await get(`${address(job.id)}/heights/when?height_mm=${height_mm}`);
-      setFound({ height_mm, by, items: items.slice(0, MOST_PIECES) });
+      const { by, toolpath, items } = await get(`${address(job.id)}/heights/when?height_mm=${height_mm}`);
+      setFound({ height_mm, by, toolpath, items: items.slice(0, MOST_PIECES) });
     });
   const asked = found?.height_mm;
   // What becomes known moves what was found: a pin, a toolpath, a height that is told.
@@ -139,13 +140,14 @@ function Laid({ job, then, found, unit, now, when }) {
   ].filter(Boolean);
   return html`<div class="laid">
     <p><b>${found.items.length > 1 && H.piece(then.piece + 1)}${said}</b> ${told.join(" ")}</p>
-    ${air && html`<p>${air.length ? `${H.air} ${ranges(air, unit)}.` : H.no_readings}</p>`}
+    ${air && html`<p>${air.length ? `${H.read} ${ranges(air, unit)}.` : H.no_readings}</p>`}
     ${then.events.length === 0
       ? html`<p>${H.quiet}</p>`
       : html`<p>${H.told}</p>
           <ul>
             ${then.events.map((event) => html`<li key=${event.event}>${moment(event.onset_at, job.started_at)}: ${words(event.text, unit)}</li>`)}
           </ul>`}
+    ${found.by === "toolpath" && html`<${Outlined} toolpath=${found.toolpath} layer=${then.layer} />`}
     ${picture &&
     html`<${Kept} key=${picture.id} picture=${picture} alt=${H.alt}
       words=${H.picture(moment(picture.at, job.started_at), picture.height_mm === null ? "" : mm(picture.height_mm))} />`}
@@ -243,7 +245,25 @@ export function HeightThen({ job, at }) {
   if (!then) return html`<em class="small" role="status">${H.not_then}</em>`;
   const sure = then.low_mm === then.high_mm;
   const said = sure ? H.just(mm(then.height_mm)) : H.between(mm(then.height_mm), mm(then.low_mm), mm(then.high_mm));
-  return html`<em class="small" role="status">${said} ${then.layer !== null && H.layer(then.layer + 1)}</em>`;
+  return html`<em class="small" role="status">${said} ${then.layer !== null && H.layer(then.layer + 1)}</em>
+    <${Outlined} toolpath=${known.toolpath} layer=${then.layer} />`;
+}
+
+/** Where road lies in a layer. @param {{toolpath: string | null, layer: number | null}} props */
+function Outlined({ toolpath, layer }) {
+  const [outline, setOutline] = useState(/** @type {import("./types.js").Outline | null} */ (null));
+  useEffect(() => {
+    if (toolpath === null || layer === null) return;
+    let over = false;
+    get(`/api/toolpaths/${encodeURIComponent(toolpath)}/outline?layer=${layer}`).then(
+      (answer) => over || setOutline(answer),
+      () => over || setOutline(null), // what is said beside it needs no drawing
+    );
+    return () => {
+      over = true;
+    };
+  }, [toolpath, layer]);
+  return outline && html`<${FromAbove} of=${outline} />`;
 }
 
 // --- pins --------------------------------------------------------------------------------

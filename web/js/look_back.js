@@ -45,7 +45,7 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
   const [asked, setAsked] = useState(/** @type {{id: string, found: Found | null}} */ ({ id, found: null }));
   const found = asked.id === id ? asked.found : null;
   const setFound = (/** @type {Found | null} */ next) => setAsked({ id, found: next });
-  const again = () => setKnown((n) => n + 1);
+  const again = () => setKnown((/** @type {number} */ n) => n + 1);
   const pictured = `${when} ${erased}`; // on change the pictures are asked for again
   if (!kept) {
     return html`<section class="past">

@@ -24,12 +24,12 @@ export const H = {
   just: (high) => `The part was ${high} high.`,
   not_then: "Nothing was being laid then.",
 
-  air: "The air in that time, with its uncertainty:",
+  read: "What was read in that time, its uncertainty included:",
   /** @param {string} name  @param {string} low  @param {string} high */
   range: (name, low, high) => (low === high ? `${name} ${low}` : `${name} ${low} to ${high}`),
   no_readings: "No readings of that time are kept.",
-  told: "What was told in that time:",
-  quiet: "Nothing was told in that time.",
+  told: "What happened in that time:",
+  quiet: "Nothing happened then that had to be told.",
   /** @param {string} at  @param {string} high */
   picture: (at, high) => `The nearest picture that is kept, ${at}${high && `, with the part ${high} high`}.`,
   alt: "The chamber at about that time",
