@@ -183,7 +183,7 @@ def test_too_many_layers_are_refused_by_the_line_of_the_first() -> None:
 
 def test_a_height_that_jumps_to_and_fro_is_refused() -> None:
     lines = [f"G1 Z{n * 7919 % 89 + 1}\nG1 X{n % 2 + 1} E1" for n in range(400)]
-    with pytest.raises(ToolpathError, match="changed its height more than 40 times"):
+    with pytest.raises(ToolpathError, match="changed its height more than 20 times"):
         analyse(["\n".join(["M83", *lines]).encode()], bounds=Bounds(layers=10))
 
 

@@ -23,7 +23,7 @@ Floats = NDArray[np.float64]
 
 FIRST_LAYERS = 3
 MOST_STOPS = 1000
-STAGES_A_LAYER = 4  # borne on the mean; lines beside the part are stages too
+STAGES_A_LAYER = 2  # borne on the mean; lines beside the part are stages too
 
 
 def analyse(
