@@ -67,7 +67,9 @@ def test_an_alarm_of_smoke_shows_its_place_and_what_was_seen(
     until(page, "document.querySelector('.stands .kept img').naturalWidth > 100")
     box = picture.bounding_box()
     assert box is not None
-    assert box["width"] >= min(300, width_px - 100)
+    assert box["width"] >= min(300, width_px / 2)
+    shape = picture.evaluate("picture => picture.naturalWidth / picture.naturalHeight")
+    assert box["width"] / box["height"] == pytest.approx(shape, rel=0.05), "no bars beside it"
     expect(alarm.locator("figcaption")).to_contain_text("outlined in red")
     expect(alarm.locator("figcaption")).to_contain_text("Simulated: nothing here is real.")
     expect(alarm).to_contain_text(

@@ -105,7 +105,9 @@ def test_what_was_learned_survives_a_restart_unless_the_sensor_is_another(tmp_pa
         assert second["sensors"]["low"] != first["sensors"]["low"]
         # Damaged: it starts all the same, and learns anew.
         with closing(sqlite3.connect(tmp_path / "data" / "journal.db")) as connection, connection:
-            connection.execute("UPDATE chamber_memory SET body = substr(body, 1, 40)")
+            connection.execute(
+                "UPDATE chamber_memory SET body = substr(body, 1, 40) WHERE chamber = 'north-bench'"
+            )
         service.start()
         wait_until(lambda: service.now()["air_c"], within_s=20)
         service.stop()
@@ -118,7 +120,9 @@ def test_what_was_learned_survives_a_restart_unless_the_sensor_is_another(tmp_pa
 def learned(folder: Path) -> dict[str, Any]:
     """What is kept of the chamber's heat."""
     with closing(sqlite3.connect(folder / "data" / "journal.db")) as connection:
-        ((body,),) = connection.execute("SELECT body FROM chamber_memory").fetchall()
+        ((body,),) = connection.execute(
+            "SELECT body FROM chamber_memory WHERE chamber = 'north-bench'"
+        ).fetchall()
     kept: dict[str, Any] = json.loads(body)
     return kept
 

@@ -123,6 +123,7 @@ def test_a_pin_that_the_board_has_not_is_told(factory: MockFactory) -> None:
 
 
 def test_a_machine_without_pins_is_told_with_its_remedy(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("gpiozero.Device.pin_factory", None)  # whatever was chosen before
     monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "none-such")
     error = error_of(GpioContact("door", ContactKind.DOOR, PIN))
     assert "no way to the pins" in error.reason
@@ -132,6 +133,7 @@ def test_a_machine_without_pins_is_told_with_its_remedy(monkeypatch: pytest.Monk
 def test_the_search_for_pins_warns_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
     # As set up in pyproject.toml, a warning would fail this test as an error.
     monkeypatch.delenv("GPIOZERO_PIN_FACTORY", raising=False)
+    monkeypatch.setattr("gpiozero.Device.pin_factory", None)
     monkeypatch.setattr("gpiozero.Device._default_pin_factory", no_factory)
     assert "no way to the pins" in error_of(GpioContact("door", ContactKind.DOOR, PIN)).reason
 

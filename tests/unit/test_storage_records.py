@@ -24,6 +24,7 @@ from kept_things import (
 from stillair.model import (
     AlarmState,
     AttendanceState,
+    ByHand,
     Change,
     EventChange,
     EventJudged,
@@ -62,6 +63,7 @@ def test_each_kind_of_duty_is_tried_here() -> None:
         job(),
         note(),
         notice(),
+        replace(notice(), kind=ByHand.PERSON),
         judged(),
         judged(None),
         diagnosis(),

@@ -76,7 +76,7 @@ def from_record(cls: type[T], record: Mapping[str, Any]) -> T:
         hints = _hints(cls)
         known = {name: _read(hints[name], record[name]) for name in hints if name in record}
         return cls(**known)
-    except (TypeError, KeyError, AttributeError) as error:
+    except (TypeError, KeyError, AttributeError, StopIteration) as error:
         raise ValueError(f"not a record of {cls.__name__}: {error}") from error
 
 
@@ -92,7 +92,11 @@ def _read(hint: Any, value: Any) -> Any:
         if value is None:
             return None
         inner, *others = (each for each in typing.get_args(hint) if each is not type(None))
-        return from_record(TOPICS[value[DUTY]], value) if others else _read(inner, value)
+        if not others:
+            return _read(inner, value)
+        if isinstance(value, str):  # words of several lists, none of which stands in two
+            return next(each(value) for each in (inner, *others) if value in set(each))
+        return from_record(TOPICS[value[DUTY]], value)
     if origin is tuple:
         inner = typing.get_args(hint)[0]
         return tuple(_read(inner, each) for each in value)
