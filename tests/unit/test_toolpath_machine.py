@@ -93,6 +93,30 @@ def test_the_filament_is_pushed(text: str, pushed: list[float]) -> None:
     assert found.volume.tolist() == pytest.approx([e * pi * 1.75**2 / 4 for e in pushed])
 
 
+ROADS = [0.5, 0.4, 0.7, 0.1, 0.9, 0.3] * 10
+UPWARD = [0.5 * n for n in range(1, 61)]
+
+
+@pytest.mark.parametrize(
+    ("orders", "figures", "relative"),
+    [
+        pytest.param("M83\nG90", ROADS, True, id="G90 behind M83, figures of each road"),
+        pytest.param("M83\nG90", UPWARD, False, id="G90 behind M83, figures that only rise"),
+        pytest.param("G90\nM83", UPWARD, True, id="M83 is the last word"),
+        pytest.param("M83\nG91\nG90\nM82", UPWARD, False, id="M82 is the last word"),
+        pytest.param("M83\nG90", ROADS[:12], False, id="too few to judge by"),
+    ],
+)
+def test_figures_tell_whether_g90_counts_for_the_filament(
+    orders: str, figures: list[float], relative: bool
+) -> None:
+    lines = [f"G1 X{n} E{e:g}" for n, e in enumerate(figures, start=1)]
+    (piece,) = pieces(["\n".join([orders, *lines]).encode()], Bounds())
+    found = Machine(MotionLimits()).moves(words_of(piece))
+    expected = figures if relative else np.diff(figures, prepend=0.0).tolist()
+    assert found.filament.tolist() == pytest.approx(expected)
+
+
 def test_volumes_and_flow() -> None:
     found = moves("M83\nM200 D1.75\nG1 X1 E3\nM221 S50\nG1 X2 E3\nM200 D0\nG1 X3 E1")
     area = pi * 1.75**2 / 4

@@ -32,7 +32,7 @@ BODY_S = 20.0
 TOO_LARGE = f"A body is at most {BODY_BYTES} bytes here."
 # A form of a foreign page can send neither.
 JSON, BYTES = "application/json", "application/octet-stream"
-SENT_AS_FILES = frozenset({("POST", "/api/toolpaths")})
+FILES = frozenset({"/api/toolpaths"})
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 HEADERS = {
     "Content-Security-Policy": (
@@ -105,8 +105,8 @@ class Guard:
                 HTTPStatus.FORBIDDEN, "A page of another origin may change nothing here."
             )
         length = headers.get("content-length", "0")
-        wanted = BYTES if _is_file(scope) else JSON
-        if not length.isdecimal() or (wanted is JSON and int(length[:12]) > BODY_BYTES):
+        wanted = BYTES if scope["path"] in FILES else JSON
+        if not length.isdecimal() or (not _is_file(scope) and int(length[:12]) > BODY_BYTES):
             return Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, TOO_LARGE)
         has_body = length.strip("0") or "transfer-encoding" in headers
         form = headers.get("content-type", "").partition(";")[0].strip().lower()
@@ -131,7 +131,7 @@ class Guard:
 
 
 def _is_file(scope: Scope) -> bool:
-    return (scope["method"], scope["path"]) in SENT_AS_FILES
+    return scope["method"] == "POST" and scope["path"] in FILES
 
 
 async def _taken(receive: Receive) -> Receive:

@@ -34,6 +34,8 @@ INCH_MM: Final = 25.4
 FARTHEST_MM: Final = 10_000.0
 LONGEST_WAIT_S: Final = 100_000.0
 SHORTEST_MM: Final = 1e-6
+LEAST_FIGURES: Final = 20  # of filament, to judge by
+FALLING_SHARE: Final = 0.2  # of absolute ones only those behind a G92 fall
 
 # G words in tenths, as some have a digit behind the point.
 LINE, CLOCKWISE, ANTICLOCKWISE, CURVE = 10, 20, 30, 50
@@ -96,6 +98,8 @@ class Machine:
         self._unit = 1.0
         self._absolute = 1.0
         self._filament_absolute = 1.0
+        self._filament_by_m = 1.0  # as M82 or M83 said last
+        self._g_counts = True  # whether G90 and G91 say it too
         self._absolute_centre = 0.0
         self._plane = 17.0
         self._feed_mm_s = 0.0
@@ -260,16 +264,34 @@ class Machine:
         return pushed
 
     def _filament_mode(self, read: _Read) -> Floats:
+        """Whether E is absolute on each line: by the last of M82, M83, G90 and G91.
+
+        On some machines G90 says nothing of the filament. Where it followed M83 the
+        figures tell: absolute ones never fall from road to road.
+        """
         m_lines, m_values = read.words.of("M")
         which = (m_values == 82) | (m_values == 83)
-        if not bool(which.any()):
-            return self._mode(read, ABSOLUTE, self._filament_absolute)
+        by_m = (m_values[which] == 82).astype(np.float64)
+        m_lines = m_lines[which]
+        alone = in_force(read.count, m_lines, by_m, self._filament_by_m)
+        self._filament_by_m = float(alone[-1])
+        if not self._g_counts:
+            return alone
         by_g = np.isin(read.code, tuple(ABSOLUTE))
-        lines = np.concatenate((read.g_lines[by_g], m_lines[which]))
-        values = np.concatenate((read.code[by_g] == 900, m_values[which] == 82))
+        lines = np.concatenate((read.g_lines[by_g], m_lines))
+        values = np.concatenate(((read.code[by_g] == 900).astype(np.float64), by_m))
         order = np.argsort(lines, kind="stable")
-        told = values[order].astype(np.float64)
-        return in_force(read.count, lines[order], told, self._filament_absolute)
+        mode = in_force(read.count, lines[order], values[order], self._filament_absolute)
+        doubtful = read.is_move & (mode > 0) & (alone == 0)
+        if bool(doubtful.any()):
+            sideways = ~np.isnan(read.axes["X"]) | ~np.isnan(read.axes["Y"])
+            pushed = read.axes["E"][doubtful & sideways]
+            pushed = pushed[pushed > 0]
+            if pushed.size > LEAST_FIGURES and np.mean(np.diff(pushed) < 0) > FALLING_SHARE:
+                self._g_counts = False
+                self._warn("M83 is taken to count for the filament also after G90: figures fit it.")
+                return alone
+        return mode
 
     @staticmethod
     def _refuse_far(read: _Read, end: Floats) -> None:
@@ -300,13 +322,12 @@ class Machine:
     def _waits(self, read: _Read, changes: Changes) -> Floats:
         """Seconds that the machine stands on a line, nan where it doesn't."""
         wait_s = np.full(read.count, np.nan)
-        for line in read.with_code(DWELL).tolist():
-            seconds = float(read.words.column("S")[line])
-            if seconds != seconds:
-                seconds = float(read.words.column("P")[line]) / 1000
-            if not 0 <= seconds <= LONGEST_WAIT_S:
-                seconds = 0.0  # without a number it only waits until the machine has stopped
-            wait_s[line] = seconds
+        dwells = read.with_code(DWELL)
+        if dwells.size:
+            in_s, in_ms = read.words.column("S")[dwells], read.words.column("P")[dwells]
+            seconds = np.where(np.isnan(in_s), in_ms / 1000, in_s)
+            # Without a number it only waits until the machine has stopped.
+            wait_s[dwells] = np.where((seconds >= 0) & (seconds <= LONGEST_WAIT_S), seconds, 0.0)
         drawn = read.with_code(DRAW_BACK)
         if drawn.size:
             # With P or L it says something about a tool or a place.
