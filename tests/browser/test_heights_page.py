@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from functools import partial
 
 import pytest
 from playwright.sync_api import Page, expect
@@ -21,10 +22,14 @@ def minutes_of(service: RunningService, job: str) -> float:
     return len(service.get(f"/api/jobs/{job}/readings?points=20000")["time_s"]) / 60.0
 
 
+def is_at(service: RunningService, job: str, minute: float) -> bool:
+    return minutes_of(service, job) > minute
+
+
 def grow(service: RunningService, job: str, told: dict[int, float]) -> None:
     """A machine that tells heights at minutes of the job, by the chamber's own time."""
     for minute, height_mm in told.items():
-        wait_until(lambda m=minute: minutes_of(service, job) > m, within_s=60)
+        wait_until(partial(is_at, service, job, minute), within_s=60)
         service.post(f"/api/jobs/{job}/progress", {"height_mm": height_mm})
 
 
@@ -106,7 +111,7 @@ def test_a_height_gives_its_minute_and_an_event_its_height(serve: Serve, look: L
 def test_what_people_remember_is_kept_and_taken_back(serve: Serve, look: Look) -> None:
     service = serve(speed=60)
     job = str(service.post("/api/jobs", {"name": "Rigger spacers", "material": "PA"})["id"])
-    wait_until(lambda: minutes_of(service, job) > 30.0, within_s=60)
+    wait_until(partial(is_at, service, job, 30.0), within_s=60)
     page = look(service, f"/#/jobs/{job}", width_px=360, expected="status of 409")
     field(page)
     section = page.locator(".at-height")
