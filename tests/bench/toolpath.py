@@ -16,6 +16,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 from itertools import chain, cycle, islice
 from math import cos, sin, tau
 from pathlib import Path
@@ -75,6 +76,37 @@ def _wavering() -> Iterator[str]:
             yield line
 
 
+def _repeated(text: str) -> Iterator[str]:
+    """A short road on a second layer, and the same lines without an end."""
+    yield "M83\nG1 X1 Y1 Z0.2 E1 F3000\nG1 X9 E1\nG1 Z0.4\nG1 X1 E1\n"
+    while True:
+        yield text * 100
+
+
+def _towers() -> Iterator[str]:
+    """Nearly as many layers as are borne, each with road all over the plate."""
+    yield "M83\nF9000\n"
+    for number in range(19_900):
+        yield f"G1 Z{0.2 + number * 0.05:.2f}\n"
+        for line in range(100):
+            yield f"G1 X{(number + line) % 2 * 200} Y{line * 2 + number % 2} E9\n"
+
+
+# What nobody writes but who wants to hold a board up.
+ODD = {
+    "waits": "G4 P1\n",
+    "names": "G92 X1 Y2 E3\n",
+    "homes": "G28 X\n",
+    "modes": "G91\nG1 X1 E1\nG90\nG1 X1 E1\n",
+    "fans": "M106 S9\nM107\n",
+    "tools": "T0\nT1\n",
+    "limits": "M204 S900\nM204 S800\n",
+    "rings": "G2 I9 E1\n",
+    "tiny": "G1 X1\nX2\n",
+    "empty": "\n",
+    "letters": "WAIT A=1\n",
+    "numbered_text": "N1 M117 x\n",
+}
 KINDS: dict[str, Callable[[], Iterator[str]]] = {
     "bushing": lambda: _many(Build(BUSHING)),
     "absolute": lambda: _many(Build(BUSHING, relative=False)),
@@ -88,6 +120,8 @@ KINDS: dict[str, Callable[[], Iterator[str]]] = {
     "remarked": lambda: _remarked(_many(Build(BUSHING))),
     "spiral": _spiral,
     "wavering": _wavering,
+    "towers": _towers,
+    **{name: partial(_repeated, text) for name, text in ODD.items()},
 }
 
 
@@ -103,7 +137,7 @@ def main() -> None:
             size = 0
             with path.open("w") as file:
                 lines = KINDS[kind]()
-                while size < asked.mb * 1e6 and (block := "".join(islice(lines, 10_000))):
+                while size < asked.mb * 1e6 and (block := "".join(islice(lines, 1000))):
                     size += file.write(block)
             wrote_s = time.perf_counter() - began
             done = subprocess.run(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import io
 import json
+import socket
 import subprocess
 import tarfile
 import zipfile
@@ -17,8 +18,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from starlette.requests import Request
+from starlette.types import Message
 
 from running import RunningService, stillair, wait_until
+from stillair.api.routers import toolpaths as router
 from stillair.errors import CommandRefused, StoreError
 from stillair.jobs.toolpath import Bounds, MotionLimits, analyse
 from stillair.runtime import backup
@@ -180,8 +184,6 @@ def test_what_is_sent_in_another_way_is_refused(
 
 def raw(service: RunningService, headers: dict[str, str]) -> bool:
     """Whether a length that is too large is refused by its head alone."""
-    import socket
-
     lines = [
         "POST /api/toolpaths?name=x HTTP/1.1",
         f"Host: 127.0.0.1:{service.port}",
@@ -190,6 +192,37 @@ def raw(service: RunningService, headers: dict[str, str]) -> bool:
     with socket.create_connection(("127.0.0.1", service.port), 10.0) as sender:
         sender.sendall(("\r\n".join(lines) + "\r\n\r\n").encode())
         return b" 413 " in sender.recv(200)
+
+
+def test_who_hangs_up_in_the_midst_leaves_nothing(service: RunningService) -> None:
+    before = len(service.web.get("/api/toolpaths").json()["items"])
+    folder = service.folder / "toolpaths"
+    head = (
+        f"POST /api/toolpaths?name=half HTTP/1.1\r\nHost: 127.0.0.1:{service.port}\r\n"
+        "Content-Type: application/octet-stream\r\nContent-Length: 9000000\r\n\r\n"
+    )
+    with socket.create_connection(("127.0.0.1", service.port), 10.0) as sender:
+        sender.sendall(head.encode() + b"G1 X1 E1\n" * 300_000)
+        wait_until(lambda: list(folder.glob("*.part")) or None, within_s=30.0)
+    wait_until(lambda: not list(folder.iterdir()) or None, within_s=30.0)
+    assert len(service.web.get("/api/toolpaths").json()["items"]) == before
+
+
+async def test_who_sends_nothing_more_is_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(router, "SILENT_S", 0.05)
+
+    async def trickle() -> Message:
+        trickled.append(b"G1")
+        if len(trickled) > 1:
+            await asyncio.Event().wait()
+        return {"type": "http.request", "body": b"G1 X1 E1\n", "more_body": True}
+
+    trickled: list[bytes] = []
+    request = Request({"type": "http", "method": "POST", "headers": []}, trickle)
+    coming = router.sent(request)
+    assert await anext(coming) == b"G1 X1 E1\n"
+    with pytest.raises(TimeoutError):
+        await anext(coming)
 
 
 def test_other_bodies_stay_small(service: RunningService) -> None:

@@ -284,6 +284,16 @@ def test_outlines_stay_where_they_are_when_the_part_grows_wider() -> None:
             assert outlines.x_mm + high * 8 <= 20 + side <= outlines.x_mm + (high + 1) * 8
 
 
+def test_a_line_on_the_first_layer_is_no_part_of_the_footprint() -> None:
+    line = ["G0 X0 Y5", "G0 Z0.2", "G1 X180 Y5 E9 F1800"]
+    brim = square(0.2, 92.0, 92.0, 36.0)
+    found = read([line, brim, *(square(z, 100.0, 100.0) for z in UP)])
+    # The brim where it ends, the line 12 mm from what stands above it.
+    assert found.whole.footprint_mm == (88.0, 88.0, 132.0, 128.0)
+    assert max(found.outlines.width, found.outlines.height) * found.outlines.cell_mm < 60
+    assert found.outlines.layer(0).any() and found.outlines.layer(9).any()
+
+
 def test_the_whole_is_told() -> None:
     build = Build(SPACER, fan_share=0.3, fan_from_layer=3, nozzle_c=(255.0, 240.0), bed_c=95.0)
     whole = built(build).whole

@@ -183,7 +183,7 @@ def test_too_many_layers_are_refused_by_the_line_of_the_first() -> None:
 
 def test_a_height_that_jumps_to_and_fro_is_refused() -> None:
     lines = [f"G1 Z{n * 7919 % 89 + 1}\nG1 X{n % 2 + 1} E1" for n in range(400)]
-    with pytest.raises(ToolpathError, match="changed its height more than 40 times"):
+    with pytest.raises(ToolpathError, match="changed its height more than 20 times"):
         analyse(["\n".join(["M83", *lines]).encode()], bounds=Bounds(layers=10))
 
 
@@ -231,4 +231,5 @@ def check(found: Toolpath) -> None:
     assert (layers.length_mm > 0).all() and (layers.least_time_s >= 0).all()
     assert ((layers.fan_share >= 0) & (layers.fan_share <= 1)).all()
     assert found.whole.duration_s >= layers.end_s[-1] - 1e-9
-    assert all(found.outlines.layer(n).any() for n in range(len(layers)))
+    # A first layer may be a line alone, far from all that stands above.
+    assert all(found.outlines.layer(n).any() for n in range(1, len(layers)))

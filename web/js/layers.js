@@ -138,7 +138,7 @@ function stepOf(top_mm) {
 }
 
 /** @param {{of: Outline}} props */
-function FromAbove({ of }) {
+export function FromAbove({ of }) {
   const wide = of.rows[0]?.length ?? 0;
   const deep = of.rows.length;
   // One stretch of cells at a time: a few hundred shapes instead of thousands.

@@ -164,8 +164,8 @@ function Builds({ of, unit }) {
   return html`${told.join(", ")}. ${more.join(", ")}. ${built.warnings.join(" ")}`;
 }
 
-/** Which toolpath a job followed, to be chosen also days later. @param {{job: Job, may: boolean}} props */
-export function JobToolpath({ job, may }) {
+/** Which toolpath a job followed, to be chosen also days later. @param {{job: Job, may: boolean, changed?: () => void}} props */
+export function JobToolpath({ job, may, changed }) {
   const { all, failed } = useToolpaths();
   const [chosen, setChosen] = useState(/** @type {string | null} */ (job.toolpath ?? null));
   const { error, run } = useWork();
@@ -178,8 +178,10 @@ export function JobToolpath({ job, may }) {
     const box = /** @type {HTMLSelectElement} */ (event.target);
     const next = box.value || null;
     const path = `/api/jobs/${encodeURIComponent(job.id)}/toolpath`;
-    if (await run(() => post(path, { toolpath: next }))) setChosen(next);
-    else box.value = chosen ?? "";
+    if (await run(() => post(path, { toolpath: next }))) {
+      setChosen(next);
+      changed?.();
+    } else box.value = chosen ?? "";
   };
   return html`<section class="stories of-toolpath">
     <h2>${G.of_job}</h2>

@@ -340,6 +340,39 @@
  * @property {number[]} time_s  seconds since the epoch, increasing
  * @property {Record<string, (number | null)[]>} sensors
  *
+ * @typedef {object} HeightPin  what a person remembers
+ * @property {number} pin
+ * @property {string} at
+ * @property {string} seen_at
+ * @property {number} height_mm
+ * @property {string} by
+ * @property {boolean} doubtful
+ *
+ * @typedef {object} Heights  when which height of a job was laid, in columns
+ * @property {"toolpath" | "told" | "nothing"} by
+ * @property {string | null} toolpath
+ * @property {number[]} height_mm
+ * @property {number[]} start_at  seconds since the epoch
+ * @property {number[]} end_at
+ * @property {number[]} uncertainty_s
+ * @property {number[]} piece
+ * @property {number} posts
+ * @property {number} left_out
+ * @property {HeightPin[]} pins
+ *
+ * @typedef {object} Then  one time at which a height was laid
+ * @property {number} height_mm
+ * @property {number | null} layer
+ * @property {number} piece
+ * @property {string} start_at
+ * @property {string} end_at
+ * @property {number} uncertainty_s
+ * @property {string} from_at  as early as it may have been
+ * @property {string} to_at
+ * @property {number} low_mm
+ * @property {number} high_mm
+ * @property {Story[]} events
+ *
  * @typedef {"c" | "f"} Unit
  */
 

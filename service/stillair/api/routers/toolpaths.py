@@ -92,7 +92,7 @@ async def send(
     if int(length[:12]) > Bounds().bytes:
         raise Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, TOO_LARGE)
     try:
-        made = await service.toolpaths.receive(key, name, _sent(request))
+        made = await service.toolpaths.receive(key, name, sent(request))
     except TooLargeError as error:
         raise Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, str(error)) from None
     except NoRoomError as error:
@@ -107,7 +107,7 @@ async def send(
     return Created(id=made)
 
 
-async def _sent(request: Request) -> AsyncIterator[bytes]:
+async def sent(request: Request) -> AsyncIterator[bytes]:
     """The body block by block. Raises `TimeoutError` where it doesn't come."""
     stream = request.stream()
     async with asyncio.timeout(WHOLE_S):

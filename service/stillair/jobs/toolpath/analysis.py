@@ -15,7 +15,7 @@ from stillair.jobs.toolpath.lines import Piece, pieces
 from stillair.jobs.toolpath.machine import Machine
 from stillair.jobs.toolpath.motion import Planner
 from stillair.jobs.toolpath.moves import HALT, Moves
-from stillair.jobs.toolpath.pieces import LayerStages, layers_of
+from stillair.jobs.toolpath.pieces import Box, LayerStages, box_of, layers_of
 from stillair.jobs.toolpath.stages import Stage, Stages
 from stillair.jobs.toolpath.words import words_of
 
@@ -23,7 +23,8 @@ Floats = NDArray[np.float64]
 
 FIRST_LAYERS = 3
 MOST_STOPS = 1000
-STAGES_A_LAYER = 4  # borne on the mean; lines beside the part are stages too
+BRIM_MM = 12.0  # wider than anybody lays one
+STAGES_A_LAYER = 2  # borne on the mean; lines beside the part are stages too
 
 
 def analyse(
@@ -126,8 +127,7 @@ def _toolpath(
     parts = [[stages.stages[number] for number in layer.stages] for layer in found]
     most_fan = 255.0 if machine.orders.most_fan > 1 else 1.0
     layers = _layers(found, parts, most_fan)
-    x0, y0, x1, y1 = zip(*(stage.box for part in parts for stage in part), strict=True)
-    box = (min(x0), min(y0), max(x1), max(y1))
+    box = _footprint(parts)
     first = [
         number
         for number, layer in enumerate(found)
@@ -154,6 +154,20 @@ def _toolpath(
     )
     outlines = stages.grid.outlines([[stage.kept for stage in part] for part in parts], box)
     return Toolpath(whole, layers, outlines)
+
+
+def _footprint(parts: list[list[Stage]]) -> Box:
+    """The rectangle that the part takes, with a brim.
+
+    A line that is laid on the first layer to get the nozzle going is as high as the part's
+    own, but far from all that comes above.
+    """
+    x0, y0, x1, y1 = box_of([stage for part in parts for stage in part])
+    if len(parts) > 2:
+        above = box_of([stage for part in parts[1:] for stage in part])
+        x0, y0 = max(x0, above[0] - BRIM_MM), max(y0, above[1] - BRIM_MM)
+        x1, y1 = min(x1, above[2] + BRIM_MM), min(y1, above[3] + BRIM_MM)
+    return (x0, y0, x1, y1)
 
 
 def _layers(found: list[LayerStages], parts: list[list[Stage]], most_fan: float) -> Layers:

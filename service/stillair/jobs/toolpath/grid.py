@@ -7,6 +7,7 @@ drawn together, so that neither the part's place nor its size has to be known be
 
 from __future__ import annotations
 
+import zlib
 from dataclasses import dataclass
 from math import floor
 from typing import Final
@@ -20,6 +21,9 @@ SIDE: Final = 96  # twice what is kept: lines beside the part make it coarser
 MOST_KEPT: Final = 48
 CELLS: Final = SIDE * SIDE
 PACKED_BYTES: Final = CELLS // 8
+ROWS: Final = 256  # sheets that are packed together
+AT_ONCE: Final = 8
+QUICKLY: Final = 1  # of zlib; outlines hardly differ from layer to layer
 FINEST_MM: Final = 0.5  # about the width of a road
 STEP_SHARE: Final = 0.7  # of a cell, between two samples of a road
 STEP_RAD: Final = 0.3
@@ -100,15 +104,17 @@ class Grid:
         self.cell_mm = FINEST_MM
         self._first = (0, 0)  # the cell with the lowest X and Y
         self._used: tuple[int, int, int, int] | None = None
-        self._bits = np.zeros((64, PACKED_BYTES), np.uint8)
+        self._packed: list[bytes] = []  # of each ROWS sheets that are kept
+        self._open = np.zeros((ROWS, PACKED_BYTES), np.uint8)  # those after them
         self._count = 0
+        self._unpacked: tuple[int, NDArray[np.uint8]] | None = None
 
     def keep(self, sheet: Sheet) -> int:
         """Keep which cells have road; the number under which they are."""
-        if self._count == len(self._bits):
-            self._bits = np.concatenate((self._bits, np.zeros_like(self._bits)))
-        self._bits[self._count] = np.packbits(sheet.cells())
+        self._open[self._count % ROWS] = np.packbits(sheet.cells())
         self._count += 1
+        if self._count % ROWS == 0:
+            self._packed.append(zlib.compress(self._open.tobytes(), QUICKLY))
         return self._count - 1
 
     def reach(self, x0: float, y0: float, x1: float, y1: float, sheets: list[Sheet]) -> None:
@@ -136,10 +142,11 @@ class Grid:
             for sheet in sheets:
                 sheet.length = _moved(sheet.length, rows, columns)
                 sheet.moment = _moved(sheet.moment, rows, columns)
-            for start in range(0, self._count, 256):
-                part = self._bits[start : min(start + 256, self._count)]
-                flags = np.unpackbits(part, axis=1).astype(np.float64)
-                part[:] = np.packbits(_moved(flags, rows, columns) > 0, axis=1)
+            for number in range(len(self._packed)):
+                moved = _moved_bits(self._block(number), rows, columns)
+                self._packed[number] = zlib.compress(moved.tobytes(), QUICKLY)
+            self._unpacked = None
+            self._open = _moved_bits(self._open, rows, columns)
         self.cell_mm *= 2**doublings
         self._first, self._used = first, new
 
@@ -168,13 +175,23 @@ class Grid:
         whole = np.zeros((height * cells, width * cells), np.uint8)
         bits = bytearray()
         for group in groups:
-            flags = np.unpackbits(np.bitwise_or.reduce(self._bits[group], axis=0))
+            kept = [self._block(number // ROWS)[number % ROWS] for number in group]
+            flags = np.unpackbits(np.bitwise_or.reduce(np.stack(kept), axis=0))
             whole[: j1 - j0, : i1 - i0] = flags.reshape(SIDE, SIDE)[j0:j1, i0:i1]
             drawn = whole.reshape(height, cells, width, cells).max(axis=(1, 3))
             bits += np.packbits(drawn).tobytes()
         i, j = self._first
         x_mm, y_mm = (i + i0) * self.cell_mm, (j + j0) * self.cell_mm
         return Outlines(self.cell_mm * cells, x_mm, y_mm, width, height, bytes(bits))
+
+    def _block(self, number: int) -> NDArray[np.uint8]:
+        """So many sheets as bits, (ROWS, PACKED_BYTES)."""
+        if number == len(self._packed):
+            return self._open
+        if self._unpacked is None or self._unpacked[0] != number:
+            bits = np.frombuffer(zlib.decompress(self._packed[number]), np.uint8)
+            self._unpacked = (number, bits.reshape(ROWS, PACKED_BYTES))
+        return self._unpacked[1]
 
     def _cell(self, value_mm: float) -> int:
         return floor(value_mm / self.cell_mm)
@@ -217,3 +234,12 @@ def _moved(cells: Floats, rows: Floats, columns: Floats) -> Floats:
     shape = cells.shape
     moved: Floats = rows @ cells.reshape(-1, SIDE, SIDE) @ columns.T
     return moved.reshape(shape)
+
+
+def _moved_bits(bits: NDArray[np.uint8], rows: Floats, columns: Floats) -> NDArray[np.uint8]:
+    moved = np.empty_like(bits)
+    for start in range(0, len(bits), AT_ONCE):  # as numbers they take 64 times the room
+        part = slice(start, start + AT_ONCE)
+        flags = np.unpackbits(bits[part], axis=1).astype(np.float64)
+        moved[part] = np.packbits(_moved(flags, rows, columns) > 0, axis=1)
+    return moved

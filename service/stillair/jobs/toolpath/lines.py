@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+import numpy as np
+
 from stillair.errors import ToolpathError
 from stillair.jobs.toolpath.limits import Bounds
 
+PIECE_LINES = 50_000
 PIECE_BYTES = 1 << 20  # small enough that a piece's columns stay in the processor's cache
 
 COMPRESSED = {
@@ -96,8 +99,19 @@ def _checked(piece: Piece, bounds: Bounds) -> Iterator[Piece]:
         if error.line > piece.first_line:
             yield from _checked(piece.before(error.line), bounds)
         raise
-    if piece.text:
-        yield piece
+    yield from _short(piece)
+
+
+def _short(piece: Piece) -> Iterator[Piece]:
+    """The piece in parts of so many lines at most: each line takes room in every column."""
+    text, line = piece.text, piece.first_line
+    if not text:
+        return
+    ends = np.flatnonzero(np.frombuffer(text, np.uint8) == ord("\n")) + 1
+    start = 0
+    for end in [*ends[PIECE_LINES - 1 : -1 : PIECE_LINES].tolist(), len(text)]:
+        yield Piece(text[start:end], line)
+        start, line = end, line + PIECE_LINES
 
 
 def _refuse_long(piece: Piece, bounds: Bounds) -> None:

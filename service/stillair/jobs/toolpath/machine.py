@@ -322,13 +322,12 @@ class Machine:
     def _waits(self, read: _Read, changes: Changes) -> Floats:
         """Seconds that the machine stands on a line, nan where it doesn't."""
         wait_s = np.full(read.count, np.nan)
-        for line in read.with_code(DWELL).tolist():
-            seconds = float(read.words.column("S")[line])
-            if seconds != seconds:
-                seconds = float(read.words.column("P")[line]) / 1000
-            if not 0 <= seconds <= LONGEST_WAIT_S:
-                seconds = 0.0  # without a number it only waits until the machine has stopped
-            wait_s[line] = seconds
+        dwells = read.with_code(DWELL)
+        if dwells.size:
+            in_s, in_ms = read.words.column("S")[dwells], read.words.column("P")[dwells]
+            seconds = np.where(np.isnan(in_s), in_ms / 1000, in_s)
+            # Without a number it only waits until the machine has stopped.
+            wait_s[dwells] = np.where((seconds >= 0) & (seconds <= LONGEST_WAIT_S), seconds, 0.0)
         drawn = read.with_code(DRAW_BACK)
         if drawn.size:
             # With P or L it says something about a tool or a place.

@@ -55,6 +55,7 @@ def layers_of(stages: Sequence[Stage]) -> list[LayerStages]:
 
 
 Piece = list[list[int]]
+Box = tuple[float, float, float, float]
 
 
 def _height(stages: Sequence[Stage], layer: Sequence[int]) -> float:
@@ -157,11 +158,13 @@ def _without_purge(stages: Sequence[Stage], pieces: list[Piece]) -> list[Piece]:
     return pieces
 
 
-Box = tuple[float, float, float, float]
-
-
 def _box(stages: Sequence[Stage], numbers: Sequence[int]) -> Box:
-    boxes = [stages[number].box for number in numbers]
+    return box_of([stages[number] for number in numbers])
+
+
+def box_of(stages: Sequence[Stage]) -> Box:
+    """The rectangle around several stages: lowest X and Y, highest X and Y."""
+    boxes = [stage.box for stage in stages]
     return (
         min(box[0] for box in boxes),
         min(box[1] for box in boxes),
