@@ -86,3 +86,27 @@ def test_why_a_file_is_refused_stands_with_its_line(
     expect(refused).to_contain_text("It can't be read. Line 2: ", timeout=READING_MS)
     expect(refused).to_contain_text("'<' is no part of a toolpath's line")
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+
+def test_a_look_before_starting_says_what_would_help(
+    serve: Serve, look: Look, tmp_path: Path
+) -> None:
+    service = serve()
+    page = look(service, "/#/toolpaths", width_px=360)
+    one = "".join(toolpath_lines(Build(replace(BUSHING, height_mm=20.0))))
+    send(page, written(tmp_path, NAME, one))
+    entry = page.locator(".jobs li").filter(has_text=NAME).first
+    expect(entry).to_contain_text("100 layers", timeout=READING_MS)
+    entry.get_by_role("button", name="Look before starting").click()
+    entry.get_by_label("The material that is loaded").fill("PC")
+    entry.get_by_role("button", name="Look", exact=True).click()
+    remarks = entry.locator(".remarks > li")
+    nozzle = remarks.filter(has_text="The nozzle is set to")
+    expect(nozzle).to_contain_text("usual for PC", timeout=READING_MS)
+    expect(nozzle).to_contain_text("What would help:")
+    entry.get_by_label("The material that is loaded").fill("PETG")
+    entry.get_by_role("button", name="Look", exact=True).click()
+    soft = remarks.filter(has_text="PETG is not firm there")
+    expect(soft).to_contain_text("No layer in less than", timeout=READING_MS)
+    expect(soft).to_contain_text("At ")
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")

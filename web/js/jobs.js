@@ -2,6 +2,7 @@
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { BoxSaid, CameOut } from "./came_out.js";
+import { nameOf } from "./guessed.js";
 import { html } from "./html.js";
 import { fetchEvents, fetchJobs, upToNow } from "./past.js";
 import { jobAddress } from "./route.js";
@@ -103,7 +104,7 @@ function One({ job, now, may, unit }) {
     now.chambers.length > 1 && T.in(chamber?.name ?? job.chamber),
   ].filter(Boolean);
   return html`<li>
-    <h2><a class="way" href=${jobAddress(job.id)}>${job.name}</a></h2>
+    <h2><a class="way" href=${jobAddress(job.id)}>${nameOf(job)}</a></h2>
     <p>
       ${unreal(job)}${what.length > 0 && `${what.join(" ")}. `}${began}, ${lasting}.${" "}
       ${S.job[job.state]}${job.height_mm === null ? "" : ` ${S.job.note_at(height(job.height_mm))}`}.

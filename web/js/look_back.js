@@ -6,6 +6,7 @@ import { BoxSaid, CameOut } from "./came_out.js";
 import { Chart, said, saidBeyond } from "./chart.js";
 import { Hour } from "./hour.js";
 import { Erase } from "./erase.js";
+import { Guessed, nameOf } from "./guessed.js";
 import { html } from "./html.js";
 import { inShort, span, unreal } from "./jobs.js";
 import { fetchNotes } from "./notes.js";
@@ -36,7 +37,8 @@ const T = S.look_back;
 
 /** @param {{id: string, now: Now, unit: Unit, dark: boolean, when: string, may: boolean, owner: boolean}} props */
 export function LookBack({ id, now, unit, dark, when, may, owner }) {
-  const { kept, failed } = useKept(id, when);
+  const [mended, setMended] = useState(0);
+  const { kept, failed } = useKept(id, `${when} ${mended}`);
   const [erased, setErased] = useState(0);
   const pictured = `${when} ${erased}`; // on change the pictures are asked for again
   if (!kept) {
@@ -53,7 +55,8 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
   const told = lines([...events, ...pauses], notes, unit, { ruled: true });
   return html`<article class="past" aria-labelledby="job">
     <p class="place">${chamber?.name ?? job.chamber}</p>
-    <h1 id="job" class="sentence">${job.name}</h1>
+    <h1 id="job" class="sentence">${nameOf(job)}</h1>
+    <${Guessed} key=${`guessed ${id}`} job=${job} may=${may} kept=${() => setMended((n) => n + 1)} />
     <${About} job=${job} events=${events} now=${now.at} />
     <${CameOut} job=${job} may=${may} />
     <${Temperatures} kept=${kept} pauses=${pauses} chamber=${chamber} unit=${unit} dark=${dark} />

@@ -51,6 +51,17 @@ export const G = {
   height: "Height in mm; or tap the ruler",
   outline: "Where road lies in this layer, from above",
 
+  before: "Look before starting",
+  put_away: "Put the look away",
+  loaded: "The material that is loaded",
+  look: "Look",
+  looking: "Looking …",
+  no_remarks: "Nothing that commonly spoils such a job was found, with the chamber as it is now.",
+  no_promise: "With the chamber as it is now, and as if the job began now. What is computed has a range; none of it is a promise.",
+  would_help: "What would help:",
+  /** @param {string} where */
+  at_heights: (where) => `At ${where}.`,
+
   remove: "Remove",
   /** @param {string} name */
   remove_really: (name) => `Remove the toolpath ${name}? What it builds is forgotten.`,

@@ -3,6 +3,7 @@
 import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { Refused, useWork } from "./act.js";
 import { AskError, get, post, remove } from "./ask.js";
+import { LookBefore } from "./before.js";
 import { html } from "./html.js";
 import { Layers } from "./layers.js";
 import { Twice } from "./people.js";
@@ -114,6 +115,7 @@ function sendFile(file, told) {
 /** @param {{of: Toolpath, may: boolean, unit: Unit, again: () => void}} props */
 function One({ of, may, unit, again }) {
   const [open, setOpen] = useState(false);
+  const [looks, setLooks] = useState(false);
   return html`<li>
     <h2>${of.name}</h2>
     <p><${Builds} of=${of} unit=${unit} /></p>
@@ -127,11 +129,16 @@ function One({ of, may, unit, again }) {
       html`<button type="button" class="act slight" aria-expanded=${open} onClick=${() => setOpen(!open)}>
         ${open ? G.hide : G.layers}
       </button>`}
+      ${of.whole &&
+      html`<button type="button" class="act slight" aria-expanded=${looks} onClick=${() => setLooks(!looks)}>
+        ${looks ? G.put_away : G.before}
+      </button>`}
       ${may &&
       of.jobs.length === 0 &&
       html`<${Twice} ask=${G.remove} question=${G.remove_really(of.name)} yes=${G.yes} no=${G.no}
         work=${() => remove(`/api/toolpaths/${of.id}`)} done=${again} />`}
     </div>
+    ${looks && of.whole && html`<${LookBefore} id=${of.id} chamber=${of.chamber} unit=${unit} />`}
     ${open && of.whole && html`<${Layers} id=${of.id} whole=${of.whole} />`}
   </li>`;
 }

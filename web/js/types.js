@@ -43,6 +43,7 @@
  * @property {Pause[]} [pauses]  asked for one job alone
  * @property {string | null} [toolpath]  the id of what it followed; asked for one job alone
  * @property {"real" | "recorded" | "simulated" | null} origin
+ * @property {boolean} guessed  nobody announced it, and nobody has confirmed it
  * @property {Outcome | null} outcome
  * @property {string | null} outcome_by
  * @property {string | null} outcome_at
@@ -63,12 +64,22 @@
  * @typedef {object} Toolpath
  * @property {string} id
  * @property {string} name
+ * @property {string} chamber
  * @property {"waiting" | "ready" | "refused"} state
  * @property {string} at
  * @property {number | null} share  while it is being read
  * @property {Whole | null} whole
  * @property {{line: number | null, reason: string} | null} refused
  * @property {string[]} jobs
+ *
+ * @typedef {object} Remark  one thing that commonly spoils such a job
+ * @property {string} rule
+ * @property {string} text
+ * @property {string[]} helps
+ * @property {[number, number][]} heights_mm
+ *
+ * @typedef {object} Before
+ * @property {Remark[]} items
  *
  * @typedef {object} LayerColumns  an entry a layer
  * @property {number[]} height_mm

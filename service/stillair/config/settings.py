@@ -16,6 +16,7 @@ from typing import Annotated, Any
 from pydantic import Field, Strict, ValidationInfo, field_validator
 
 from stillair.config.attendance import AttendanceTable
+from stillair.config.before import BeforeTable
 from stillair.config.company import HeartbeatTable, Neighbours
 from stillair.config.inputs import (
     AnyContact,
@@ -25,6 +26,7 @@ from stillair.config.inputs import (
     RecordingTable,
     SimulationTable,
 )
+from stillair.config.jobs import JobsTable
 from stillair.config.materials import MATERIALS, USUAL_LIMIT_C, Material, can_burn, weakest
 from stillair.config.reach import (
     AnySounder,
@@ -124,6 +126,8 @@ OUTGOING = {
     "alarm_test",
     "heartbeat",
     "neighbours",
+    "jobs",
+    "before",
     "machine",
     "toolpaths",
 }
@@ -162,6 +166,8 @@ class ChamberSettings(Table):
     mqtt: MqttTable | None = None
     attendance: AttendanceTable | None = None
     alarm_test: AlarmTestTable = AlarmTestTable()
+    jobs: JobsTable = JobsTable()
+    before: BeforeTable = BeforeTable()
     webhook: WebhookTable | None = None
     page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None

@@ -21,7 +21,7 @@ from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings
 from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.media.files import PictureFiles
-from stillair.model import CameraState, Movement, Particles, Reading, Sign
+from stillair.model import CameraState, Command, Movement, Particles, Reading, Sign
 from stillair.runtime import backup, learned
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
@@ -35,7 +35,7 @@ from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.labels import Labels
 from stillair.runtime.looking_back import LookingBack
-from stillair.runtime.machine import SimulatedMachine
+from stillair.runtime.machine import SimulatedMachine, ToldMachine
 from stillair.runtime.pausing import Pausing
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import watch_plan
@@ -54,6 +54,7 @@ from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
 from stillair.sensing.camera_loop import CameraLoop
+from stillair.sensing.job_words import JobTopic
 from stillair.sensing.neighbours import AskedNeighbour
 from stillair.sensing.protocols import Sensor
 from stillair.sensing.reader import ParticleReader, SensorReader, read_particles, read_sensor
@@ -307,7 +308,7 @@ def _chamber(
         instant=instant,
         contacts=[WiredContact(c.name, c.kind, drivers.contact(c)) for c in settings.contacts],
         checked=checked,
-        script=SimulatedMachine(drivers.world()).commands if settings.simulated else None,
+        script=_machine(settings, drivers),
         label=lambda t_s: labels.timeline().at(t_s),
     )
     service.journal.made_with[key] = f"{__version__} {settings.fingerprint}"
@@ -327,6 +328,15 @@ def _chamber(
         company=Company(beat, neighbours),
         drivers=drivers,
     )
+
+
+def _machine(
+    settings: ChamberSettings, drivers: Drivers
+) -> Callable[[float, WatchView], Sequence[Command]] | None:
+    """What tells of the machine's jobs by itself."""
+    if settings.jobs.topic is not None:
+        return ToldMachine(JobTopic(drivers.broker(), settings.jobs.topic)).commands
+    return SimulatedMachine(drivers.world()).commands if settings.simulated else None
 
 
 def _retention_plan(chambers: Sequence[ChamberSettings]) -> RetentionPlan:

@@ -23,7 +23,9 @@ from stillair.jobs.toolpath import MotionLimits, Whole
 from stillair.model import JobDiagnosis
 from stillair.runtime.comparing import Curve, curve_record, past_curve
 from stillair.runtime.diagnosing import Diagnosed, diagnose
+from stillair.runtime.foreseeing import LookedAt, look_of
 from stillair.runtime.toolpath_files import read_toolpath
+from stillair.runtime.weathering import Weathered, weather_of
 from stillair.runtime.whatif import what_if
 from stillair.storage.items import Item
 from stillair.storage.records import from_record, to_record
@@ -31,6 +33,7 @@ from stillair.watch import WatchPlan
 
 PATIENCE_S = 120.0
 NICE = 15
+MOST_WAITING = 4
 LONGEST_ANSWER_BYTES = 8_000_000  # a curve of two weeks with 64 sensors
 
 Share = Callable[[float], None]
@@ -47,6 +50,7 @@ class Workshop:
         self._folder = folder
         self._patience_s = patience_s
         self._one_at_a_time = asyncio.Lock()
+        self._waiting = 0
         self._shares: dict[str, float] = {}  # of each job that is being watched again
 
     def share(self, job: str) -> float | None:
@@ -94,6 +98,19 @@ class Workshop:
         answer = await self._ask({"what": "diagnosis", "asked": to_record(asked)})
         return from_record(JobDiagnosis, answer["diagnosis"])
 
+    async def weather(self, asked: Weathered) -> Item:
+        """What each layer of a job met; see `weathering`.
+
+        Raises as `diagnosis`, and `CommandRefused` where too many others wait.
+        """
+        answer = await self._in_turn({"what": "weather", "asked": to_record(asked)})
+        return Item(answer["weather"])
+
+    async def look_before(self, asked: LookedAt) -> Item:
+        """What commonly spoils such a job; see `foreseeing`. Raises as `weather`."""
+        answer = await self._in_turn({"what": "before", "asked": to_record(asked)})
+        return Item(answer["before"])
+
     async def curve(self, job: str, sensors: tuple[str, ...]) -> Curve:
         """A job's minutes; see `comparing`. Raises as `diagnosis`."""
         answer = await self._ask({"what": "curve", "job": job, "sensors": list(sensors)})
@@ -119,6 +136,18 @@ class Workshop:
         if "wrong" in answer:
             raise ToolpathError(int(answer["line"]), str(answer["wrong"]))
         return from_record(Whole, answer["whole"])
+
+    async def _in_turn(self, question: Mapping[str, Any]) -> Any:
+        """As `_ask`, but refused while too many others wait who asked from a page."""
+        if self._waiting >= MOST_WAITING:
+            raise CommandRefused(
+                Refusal.CONFLICT, "Others are just being worked out; ask again in a minute."
+            )
+        self._waiting += 1
+        try:
+            return await self._ask(question)
+        finally:
+            self._waiting -= 1
 
     async def _ask(self, question: Mapping[str, Any], share: Share = lambda _: None) -> Any:
         """The answer to one question. Raises `InputError` where it is refused, `TimeoutError`."""
@@ -184,6 +213,10 @@ def answer(question: Mapping[str, Any], share: Share = lambda _: None) -> dict[s
             case "diagnosis":
                 asked = from_record(Diagnosed, question["asked"])
                 return {"diagnosis": to_record(diagnose(folder, asked))}
+            case "weather":
+                return {"weather": weather_of(folder, from_record(Weathered, question["asked"]))}
+            case "before":
+                return {"before": look_of(folder, from_record(LookedAt, question["asked"]))}
             case "curve":
                 return curve_record(past_curve(folder, question["job"], question["sensors"]))
             case "toolpath":

@@ -44,7 +44,7 @@ class Ledger(JournalTable, table=True):
     parcel: str = Field(sa_type=Text)  # which outcome brought it; keeps a second commit harmless
     part: int
     chamber: str = Field(sa_type=Text)
-    topic: str = Field(sa_type=Text)  # event, alarm, job, note, outcome, diagnosis, judgement
+    topic: str = Field(sa_type=Text)  # event, alarm, job, note, pin, outcome ...
     kind: str = Field(sa_type=Text)
     job: str | None = Field(default=None, sa_type=Text)
     event: int | None = None
