@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import io
 import json
+import os
 import socket
 import subprocess
 import tarfile
@@ -12,7 +13,7 @@ import zipfile
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -397,6 +398,38 @@ async def test_what_waited_at_a_stop_is_read_at_the_next_start(
     assert np.array_equal(layers.start_s, expected.layers.start_s)
     assert outlines.bits == expected.outlines.bits
     assert history.toolpaths().whole(toolpath) == expected.whole
+
+
+async def test_a_folder_of_more_than_is_kept_is_not_read_over_and_over(
+    tmp_path: Path, journal: Journal, history: History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(rows, "MOST_KEPT", 3)
+    folder = tmp_path / "watched"
+    folder.mkdir()
+    taken = [datetime(2026, 6, 1, tzinfo=UTC) + timedelta(hours=n) for n in range(99)]
+    toolpaths = Toolpaths(
+        tmp_path / "toolpaths",
+        journal=journal,
+        kept=history.toolpaths,
+        workshop=Workshop(tmp_path),
+        machines={"boat-shed": MachineSettings(MotionLimits(), folder)},
+        wall=lambda: taken.pop(0),
+        look_s=0.02,
+    )
+
+    def newest() -> int:
+        return max([int(str(item["seq"])) for item in toolpaths.page(0, 9)[0]], default=0)
+
+    async with running(toolpaths), asyncio.timeout(60):
+        for number in range(5):
+            path = folder / f"{number}.gcode"
+            path.write_bytes(b"none")
+            os.utime(path, (taken[0].timestamp() - 60,) * 2)
+            while newest() <= number or history.toolpaths().waiting():  # noqa: ASYNC110
+                await asyncio.sleep(0.02)
+        await asyncio.sleep(0.3)  # several more looks
+    assert newest() == 5
+    assert [item["name"] for item in toolpaths.page(0, 9)[0]] == ["2.gcode", "3.gcode", "4.gcode"]
 
 
 async def test_files_that_wait_are_in_no_backup(

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
-from math import atan2, cos, hypot, inf, pi, sin, sqrt, tau
+from math import acos, atan2, cos, hypot, inf, pi, sin, sqrt, tau
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stillair.jobs.toolpath import MotionLimits, analyse
-from stillair.simulation.toolpaths import BUSHING, SPACER, Build, toolpath_lines
+from stillair.simulation.toolpaths import BUSHING, SHED_PARTS, SPACER, Build, toolpath_lines
 
 EVEN = MotionLimits(
     speed_mm_s=(1000.0, 1000.0, 1000.0, 1000.0),
@@ -210,3 +211,86 @@ def test_arcs_take_as_long_as_their_chords() -> None:
     assert by_arcs.whole.duration_s == pytest.approx(by_chords.whole.duration_s, rel=0.01)
     assert by_arcs.whole.height_mm == by_chords.whole.height_mm
     assert by_arcs.whole.filament_mm == pytest.approx(by_chords.whole.filament_mm, rel=0.001)
+
+
+# --- whole parts, with all that a program does between roads --------------------------
+
+
+def whole_reference_s(lines: Iterable[str], limits: MotionLimits, steps: int = 60) -> float:
+    """The time of a program of straight lines, from its first motion, by small steps.
+
+    Reads G1 and G0 with E relative, as this file's parts are written, and steps through
+    each move `steps` times; lifted travel and filament drawn back are in it.
+    """
+    at, feed = [0.0, 0.0, 0.0], limits.feed_mm_s
+    allowed, lengths, accelerations = [0.0], list[float](), list[float]()
+    before: tuple[list[float], float, float] | None = None  # direction, speed, acceleration
+    for line in lines:
+        words = {word[0]: float(word[1:]) for word in line.split(";")[0].split() if word[1:]}
+        if line[:2] not in ("G0", "G1"):
+            continue
+        feed = words["F"] / 60 if "F" in words else feed
+        way = [words.get(axis, here) - here for axis, here in zip("XYZ", at, strict=True)]
+        at = [here + step for here, step in zip(at, way, strict=True)]
+        pushed = words.get("E", 0.0)
+        length = sqrt(sum(step * step for step in way))
+        run = length or abs(pushed)
+        if run < 1e-9 or (before is None and length == 0):
+            continue
+        shares = [abs(step) / run for step in (*way, pushed)]
+        kind = limits.filament_mm_s2 if not length else limits.travel_mm_s2
+        kind = limits.road_mm_s2 if length and pushed > 0 else kind
+        pairs = list(zip(shares, limits.speed_mm_s, limits.acceleration_mm_s2, strict=True))
+        speed = min([feed, *(v / share for share, v, _ in pairs if share > 0)])
+        a = min([kind, *(most / share for share, _, most in pairs if share > 0)])
+        direction = [step / length for step in way] if length else []
+        if before is not None:
+            corner = 0.0
+            if direction and before[0]:
+                along = sum(p * q for p, q in zip(direction, before[0], strict=True))
+                share = sin((pi - acos(max(-1.0, min(1.0, along)))) / 2)
+                corner = inf
+                if share < 1 - 1e-12:
+                    weakest = min(a, before[2])
+                    corner = sqrt(weakest * limits.corner_deviation_mm * share / (1 - share))
+            allowed[-1] = min(corner, speed, before[1])
+        before = (direction, speed, a)
+        allowed += [speed] * steps
+        lengths += [run / steps] * steps
+        accelerations += [a] * steps
+    allowed[-1] = 0.0
+    for number in range(len(lengths) - 1, -1, -1):
+        gained = 2 * accelerations[number] * lengths[number]
+        allowed[number] = min(allowed[number], sqrt(allowed[number + 1] ** 2 + gained))
+    for number, length in enumerate(lengths):
+        gained = 2 * accelerations[number] * length
+        allowed[number + 1] = min(allowed[number + 1], sqrt(allowed[number] ** 2 + gained))
+    return sum(
+        2 * length / (begin + end)
+        for length, begin, end in zip(lengths, allowed, allowed[1:], strict=False)
+    )
+
+
+@pytest.mark.parametrize("name", sorted(SHED_PARTS))
+@pytest.mark.parametrize(
+    "limits",
+    [
+        pytest.param(MotionLimits(), id="usual"),
+        pytest.param(MotionLimits(road_mm_s2=500, travel_mm_s2=800), id="slow"),
+        pytest.param(
+            MotionLimits(
+                road_mm_s2=8000,
+                travel_mm_s2=8000,
+                acceleration_mm_s2=(8000, 6000, 500, 9000),
+                corner_deviation_mm=0.005,
+            ),
+            id="fast",
+        ),
+    ],
+)
+def test_a_whole_part_takes_what_the_reference_says(name: str, limits: MotionLimits) -> None:
+    part = replace(SHED_PARTS[name], height_mm=0.6)
+    build = Build(part, places=((60.0, 60.0), (110.0, 100.0)))
+    lines = list(toolpath_lines(build))
+    told_s = analyse((line.encode() for line in lines), limits).whole.duration_s
+    assert told_s == pytest.approx(whole_reference_s(lines, limits), rel=0.03)

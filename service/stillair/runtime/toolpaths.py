@@ -284,6 +284,8 @@ class Toolpaths:
         if not watched:
             return
         known = self._kept().sources()
+        # Else a folder of more files than are kept would be read over and over.
+        before_us = self._kept().given_up_before_us()
         seen: dict[str, str] = {}
         for chamber, folder in watched:
             try:
@@ -291,7 +293,9 @@ class Toolpaths:
             except OSError as error:
                 self._log(f"{chamber}: the folder of toolpaths can't be read: {error.strerror}")
                 continue
-            for name, size_bytes, source in files:
+            for name, size_bytes, changed_us, source in files:
+                if changed_us < before_us:
+                    continue
                 path = f"{folder}/{name}"
                 seen[path] = source
                 if self._seen.get(path) == source and source not in known and size_bytes:
@@ -357,8 +361,8 @@ def _keeping() -> Iterator[None]:
         raise StoreError(f"a toolpath can't be kept: {error.strerror}") from error
 
 
-def _files(folder: Path) -> Iterable[tuple[str, int, str]]:
-    """The toolpaths in a folder: name, size, and a mark that changes with what is in it."""
+def _files(folder: Path) -> Iterable[tuple[str, int, int, str]]:
+    """The toolpaths in a folder: name, size, when it was changed, and a mark of that."""
     found = 0
     try:
         with os.scandir(folder) as entries:
@@ -373,6 +377,6 @@ def _files(folder: Path) -> Iterable[tuple[str, int, str]]:
                     return
                 told = entry.stat(follow_symlinks=False)
                 mark = f"{plain(entry.name)}/{told.st_size} {told.st_mtime_ns}"
-                yield entry.name, told.st_size, mark
+                yield entry.name, told.st_size, told.st_mtime_ns // 1000, mark
     except FileNotFoundError:
         return  # a disk that is plugged in now and then

@@ -204,6 +204,16 @@ class Toolpaths:
         with self._journal.connection("toolpaths can't be listed") as connection:
             return set(connection.execute(query).scalars())
 
+    def given_up_before_us(self) -> int:
+        """What came before this instant may have been given up; 0 while there is room."""
+        followed = select(col(JobToolpath.toolpath))
+        oldest = select(func.min(col(ToolpathRow.at_us))).where(
+            col(ToolpathRow.id).not_in(followed)
+        )
+        with self._journal.connection("toolpaths can't be listed") as connection:
+            kept = connection.execute(select(func.count()).select_from(ToolpathRow)).scalar_one()
+            return int(connection.execute(oldest).scalar() or 0) if kept >= MOST_KEPT else 0
+
     def layers(self, toolpath: str) -> tuple[Layers, Outlines] | None:
         """The layers of a toolpath that has been read; None for any other."""
         query = select(col(ToolpathRow.columns)).where(col(ToolpathRow.id) == plain(toolpath))
