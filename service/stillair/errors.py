@@ -3,6 +3,7 @@
     StillairError
     +-- SettingsError        the chamber file is wrong; lists every fault
     +-- InputError           a recorded file is wrong; names line and column
+    |   +-- ToolpathError    a toolpath is wrong; names the line
     +-- SensorError          a sensor gave no usable reading
     +-- ContactError         a switch input can't be read
     +-- CameraError          a camera gave no usable picture
@@ -37,6 +38,15 @@ class SettingsError(StillairError):
 
 class InputError(StillairError):
     """A recorded file can't be read; the message is one line naming line and column."""
+
+
+class ToolpathError(InputError):
+    """A toolpath can't be understood: `line`, from 1, and what is wrong there."""
+
+    def __init__(self, line: int, reason: str) -> None:
+        super().__init__(f"line {line}: {reason}")
+        self.line = line
+        self.reason = reason
 
 
 class ReadingFault(StrEnum):

@@ -66,6 +66,7 @@ RIGHTS = {
     "GET /api/jobs": READ,
     "POST /api/jobs": "0-++---",  # narrow tokens: see below
     "GET /api/jobs/{job}": READ,
+    "PATCH /api/jobs/{job}": OPERATE,
     "DELETE /api/jobs/{job}": OWN,
     "DELETE /api/jobs/{job}/pictures": OWN,
     "POST /api/jobs/{job}/finish": JOBS,
@@ -74,6 +75,18 @@ RIGHTS = {
     "POST /api/jobs/{job}/progress": PROGRESS,
     "POST /api/jobs/{job}/note": JOBS,
     "POST /api/jobs/{job}/outcome": OPERATE,
+    "POST /api/jobs/{job}/toolpath": JOBS,
+    "GET /api/jobs/{job}/heights": READ,
+    "GET /api/jobs/{job}/heights/when": READ,
+    "POST /api/jobs/{job}/pins": JOBS,
+    "DELETE /api/jobs/{job}/pins/{pin}": JOBS,
+    "GET /api/toolpaths": READ,
+    "POST /api/toolpaths": "0-++---",  # as for jobs
+    "GET /api/toolpaths/{toolpath}": READ,
+    "DELETE /api/toolpaths/{toolpath}": OPERATE,
+    "GET /api/toolpaths/{toolpath}/layers": READ,
+    "GET /api/toolpaths/{toolpath}/before": READ,
+    "GET /api/toolpaths/{toolpath}/outline": READ,
     "GET /api/jobs/{job}/log": READ,
     "PATCH /api/jobs/{job}/log": OPERATE,
     "PUT /api/jobs/{job}/pieces/{number}": OPERATE,
@@ -83,6 +96,7 @@ RIGHTS = {
     "DELETE /api/jobs/{job}/photographs/{picture}": OPERATE,
     "GET /api/jobs/{job}/notes": READ,
     "GET /api/jobs/{job}/readings": READ,
+    "GET /api/jobs/{job}/weather": READ,
     "POST /api/jobs/{job}/what-if": OPERATE,
     "GET /api/jobs/{job}/what-if": READ,
     "GET /api/events/{event}/pictures": READ,
@@ -153,6 +167,7 @@ FILLED = {
     "{number}": "1",
     "{token}": "a-link.that-is-none",
     "{telephone}": "0" * 16,
+    "{toolpath}": "0" * 32,
 }
 
 
@@ -225,10 +240,14 @@ def test_no_secret_goes_into_an_address(
         parameter["name"]
         for path in described["paths"].values()
         for operation in path.values()
+        if operation is not described["paths"]["/api/toolpaths"].get("post")
         for parameter in operation.get("parameters", [])
         if parameter["in"] == "query"
     }
     assert {"after", "limit"} <= asked
+    # What a file is called may be known: it is no person's name.
+    send = described["paths"]["/api/toolpaths"]["post"]
+    assert "name" in {parameter["name"] for parameter in send["parameters"]}
     secret = {"password", "old", "new", "code", "token", "session", "name", "text", "note", "notes"}
     assert not asked & secret
     cookie = headers["captain"]["cookie"].partition("=")[2]
@@ -242,6 +261,12 @@ def status(service: RunningService, operation: str, headers: dict[str, str]) -> 
     for name, value in FILLED.items():
         path = path.replace(name, value)
     body: object = {} if method == "POST" else None
+    if operation == "POST /api/toolpaths":  # a file, and no JSON
+        headers = {**headers, "content-type": "application/octet-stream"}
+        with service.web.stream(
+            method, path, params={"name": "x"}, content=b"G1", headers=headers
+        ) as sent:
+            return sent.status_code
     if operation == "POST /api/jobs/{job}/photographs":  # a picture, and no JSON
         headers = {**headers, "content-type": "image/jpeg"}
         with service.web.stream(method, path, content=b"none", headers=headers) as sent:

@@ -10,7 +10,7 @@ import pytest
 from kept_things import BOOT, CHAMBER, alarm, job, note, notice, over
 from stillair.errors import CommandRefused, StoreError
 from stillair.model import JobPhase, Outcome
-from stillair.storage import erasing, pictures
+from stillair.storage import erasing, pictures, toolpaths
 from stillair.storage.archive import Archive
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
@@ -55,6 +55,10 @@ def keep(journal: Journal, number: int, state: JobPhase) -> None:
 def test_all_of_a_job_goes_and_the_next_one_stays(journal: Journal, tmp_path: Path) -> None:
     for number in (1, 2):
         keep(journal, number, JobPhase.FINISHED)
+        toolpaths.add(
+            journal, f"{number}", chamber=CHAMBER, name="x", source="", size_bytes=1, at_us=1
+        )
+        toolpaths.follow(journal, f"{CHAMBER}-{number}", f"{number}", 1)
     one, two = f"{CHAMBER}-1", f"{CHAMBER}-2"
     removed: list[str] = []
     assert erasing.job(journal, CHAMBER, one, removed.extend) == [f"{1:032x}"]
@@ -64,6 +68,8 @@ def test_all_of_a_job_goes_and_the_next_one_stays(journal: Journal, tmp_path: Pa
         assert history.job(two) is not None
         assert history.pictures().of_job(one) == []
         assert len(history.pictures().of_job(two)) == 1
+        assert history.toolpaths().of_job(one) is None
+        assert history.toolpaths().of_job(two) == "2"
         assert all(entry.body.get("job") != one for entry in history.entries(0, 100).entries)
         assert [item.body["id"] for item in history.alarms(0, 10).entries] == [alarm(2).id]
         assert [each.key for each in history.notices()] == ["k2"]

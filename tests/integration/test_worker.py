@@ -12,6 +12,7 @@ import pytest
 from stillair.errors import CommandRefused, InputError
 from stillair.model import Place
 from stillair.runtime import worker
+from stillair.runtime.weathering import Weathered
 from stillair.runtime.worker import WorkFailedError, Workshop
 from stillair.thermal.plan import SensorPlan, ThermalPlan
 from stillair.watch import WatchPlan
@@ -85,3 +86,16 @@ async def test_what_takes_too_long_is_given_up(tmp_path: Path) -> None:
     with pytest.raises(CommandRefused, match="took too long"):
         await shop.what_if("bench-1", PLAN, PLAN)
     assert shop.share("bench-1") is None
+
+
+async def test_pages_that_ask_too_much_at_once_are_told_to_come_again(tmp_path: Path) -> None:
+    shop = Workshop(tmp_path)
+    asked = Weathered("bench-1", "bench", ("top",), 0.0)
+    waiting = [asyncio.create_task(shop.weather(asked)) for _ in range(worker.MOST_WAITING)]
+    await asyncio.sleep(0)
+    with pytest.raises(CommandRefused, match="ask again in a minute"):
+        await shop.weather(asked)
+    answers = await asyncio.gather(*waiting, return_exceptions=True)
+    assert all(isinstance(answer, InputError) for answer in answers), answers
+    with pytest.raises(InputError, match="can't be read just now"):
+        await shop.weather(asked)  # and then it is their turn again

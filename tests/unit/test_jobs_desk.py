@@ -20,9 +20,11 @@ from stillair.model import (
     JobPhase,
     PauseJob,
     Phase,
+    PinHeight,
     ReportHeight,
     ResumeJob,
     StartJob,
+    TakePinBack,
 )
 
 BY = "cox"
@@ -318,3 +320,40 @@ def test_what_always_holds(steps: list[tuple[str, int, Phase]]) -> None:
                 assert (each.finished_s is not None) is over
                 assert (each.paused_since_s is not None) is paused
                 assert 0.0 <= each.paused_s <= t_s - each.started_s
+
+
+@pytest.mark.parametrize(
+    ("height_mm", "seen_s", "reason"),
+    [
+        pytest.param(12.4, 700.0, None, id="just now"),
+        pytest.param(12.4, 650.0, None, id="a while ago"),
+        pytest.param(12.4, 700.1, Refusal.FORBIDDEN, id="yet to come"),
+        pytest.param(12.4, 50.0, Refusal.FORBIDDEN, id="before it began"),
+        pytest.param(12.4, float("nan"), Refusal.FORBIDDEN, id="no moment"),
+        pytest.param(-0.1, 650.0, Refusal.FORBIDDEN, id="below the bed"),
+        pytest.param(HIGHEST_MM + 1, 650.0, Refusal.FORBIDDEN, id="higher than any box"),
+        pytest.param(float("inf"), 650.0, Refusal.FORBIDDEN, id="no height"),
+    ],
+)
+def test_a_pin_is_a_height_at_a_moment_of_the_job(
+    bench: Bench, height_mm: float, seen_s: float, reason: Refusal | None
+) -> None:
+    job = bench.starts(100.0)
+    pin = PinHeight(t_s=700.0, by=BY, job=job, height_mm=height_mm, seen_s=seen_s)
+    if reason is not None:
+        assert refused(bench, pin) is reason
+        return
+    (told,) = bench.does(pin).pins
+    assert (told.job, told.t_s, told.by) == (job, 700.0, BY)
+    assert (told.height_mm, told.seen_s, told.takes_back) == (height_mm, seen_s, None)
+
+
+def test_a_pin_is_set_and_taken_back_days_after_the_job(bench: Bench) -> None:
+    job = bench.starts(100.0)
+    bench.does(FinishJob(t_s=900.0, by=BY, job=job))
+    late = PinHeight(t_s=200_000.0, by=BY, job=job, height_mm=3.0, seen_s=500.0)
+    assert bench.does(late).pins[0].seen_s == 500.0
+    (back,) = bench.does(TakePinBack(t_s=200_001.0, by=BY, job=job, pin=17)).pins
+    assert (back.takes_back, back.height_mm, back.seen_s) == (17, None, None)
+    unknown = PinHeight(t_s=200_000.0, by=BY, job="shed-9", height_mm=3.0, seen_s=500.0)
+    assert refused(bench, unknown) is Refusal.UNKNOWN

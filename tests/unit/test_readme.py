@@ -11,6 +11,7 @@ import typer
 from stillair.config.forms import settings_table
 from stillair.config.materials import MATERIALS
 from stillair.config.reading import chamber_from_text
+from stillair.jobs.rules import RULES
 from stillair.simulation.scenario import list_scenarios, load
 
 ROOT = Path(__file__).parents[2]
@@ -40,6 +41,12 @@ def test_every_material_stands_with_what_it_bears() -> None:
         f"| `{material}` | {facts.bears_c:g} °C | {'yes' if facts.combustible else 'no'}"
         f" | {facts.because} |"
         for material, facts in MATERIALS.items()
+    ]
+
+
+def test_every_rule_of_the_look_before_starting_stands_with_its_reason() -> None:
+    assert rows_under("A look before starting") == [
+        f"| `{rule}` | {about.looks} | {about.because} |" for rule, about in RULES.items()
     ]
 
 

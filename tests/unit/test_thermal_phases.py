@@ -9,9 +9,9 @@ import pytest
 
 from stillair.errors import ReadingFault
 from stillair.model import Change, Finding, JobPhase, Kind, Phase, Place, Reading
+from stillair.model.materials import MATERIALS, material
 from stillair.thermal.core import ThermalWatch
 from stillair.thermal.health import FAILED_C
-from stillair.thermal.materials import MATERIALS, material
 from stillair.thermal.plan import SensorPlan, ThermalContext, ThermalPlan
 
 Curve = Callable[[float], float]

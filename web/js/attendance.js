@@ -3,6 +3,7 @@
 import { useId, useLayoutEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { Act, Refused, useWork } from "./act.js";
 import { post } from "./ask.js";
+import { nameOf } from "./guessed.js";
 import { html } from "./html.js";
 import { useNear } from "./near.js";
 import { Shape } from "./shapes.js";
@@ -106,7 +107,7 @@ function LetRun({ chamber, job, close }) {
   const send = () => post(path(chamber, "unattended"), { reason, job: job.id });
   if (asked) {
     return html`<div class="aside" role="group" aria-label=${N.let_run} onKeyDown=${leaveBy(close)}>
-      <p ref=${question} tabindex="-1" role="alert">${N.really(job.name)}</p>
+      <p ref=${question} tabindex="-1" role="alert">${N.really(nameOf(job))}</p>
       <div class="acts">
         <${Act} key="yes" work=${send} done=${close}>${N.yes}<//>
         <button key="no" type="button" class="act slight" onClick=${close}>${N.no}</button>

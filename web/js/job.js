@@ -3,6 +3,7 @@
 import { useId, useLayoutEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { Act, Refused, useWork } from "./act.js";
 import { post } from "./ask.js";
+import { nameOf } from "./guessed.js";
 import { html } from "./html.js";
 import { AskOf } from "./job_log.js";
 import { keep, recall, recallList } from "./kept.js";
@@ -28,7 +29,7 @@ export function JobPart({ chamber, unit, may, notes }) {
   const { job } = chamber;
   const place = useNear(() => place.current?.querySelector("h2"));
   return html`<section class="job" aria-label=${T.heading} ref=${place}>
-    <h2 tabindex="-1">${job ? job.name : T.none}</h2>
+    <h2 tabindex="-1">${job ? nameOf(job) : T.none}</h2>
     ${may && chamber.unsaid && html`<${AskOf} job=${chamber.unsaid} />`}
     ${job && html`<${About} job=${job} chamber=${chamber} unit=${unit} notes=${notes} />`}
     ${may && job && job.state !== "cooling" && html`<${Running} key=${job.id} job=${job} />`}

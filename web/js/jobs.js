@@ -2,10 +2,12 @@
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { BoxSaid, CameOut } from "./came_out.js";
+import { nameOf } from "./guessed.js";
 import { html } from "./html.js";
 import { fetchEvents, fetchJobs, upToNow } from "./past.js";
 import { jobAddress } from "./route.js";
 import { S } from "./strings.js";
+import { G } from "./strings_toolpaths.js";
 import { duration, height, whole } from "./units.js";
 
 /** @typedef {import("./types.js").Job} Job */
@@ -57,6 +59,7 @@ export function Jobs({ now, when, may, unit }) {
   }, [when]);
   return html`<section class="past" aria-labelledby="jobs">
     <h1 id="jobs" class="sentence">${T.heading}</h1>
+    <p><a class="way" href="#/toolpaths">${G.page}</a></p>
     ${failed && html`<p class="refused" role="alert">${failed}</p>`}
     ${!jobs && !failed && html`<p>${T.loading}</p>`}
     ${jobs && jobs.length === 0 && html`<p>${T.none}</p>`}
@@ -101,7 +104,7 @@ function One({ job, now, may, unit }) {
     now.chambers.length > 1 && T.in(chamber?.name ?? job.chamber),
   ].filter(Boolean);
   return html`<li>
-    <h2><a class="way" href=${jobAddress(job.id)}>${job.name}</a></h2>
+    <h2><a class="way" href=${jobAddress(job.id)}>${nameOf(job)}</a></h2>
     <p>
       ${unreal(job)}${what.length > 0 && `${what.join(" ")}. `}${began}, ${lasting}.${" "}
       ${S.job[job.state]}${job.height_mm === null ? "" : ` ${S.job.note_at(height(job.height_mm))}`}.

@@ -19,7 +19,7 @@ import { get } from "./ask.js";
  * @property {Who | null} who
  * @property {boolean} in_touch
  * @property {number} since_ms      last sign of life, or when the page began to ask
- * @property {number} told          how many notes, tests, changes of jobs and words on jobs and events have come live
+ * @property {number} told          how many notes, pins, tests, changes of jobs and words on jobs and events have come live
  * @property {number} joined        how often the stream has begun anew: then ask for history again
  */
 
@@ -99,7 +99,7 @@ export class Live {
       first = false;
       this.tell({ now, in_touch: true, since_ms: Date.now(), joined });
     });
-    for (const topic of ["note", "job", "outcome", "log", "diagnosis", "judgement", "test"]) {
+    for (const topic of ["note", "pin", "job", "outcome", "log", "diagnosis", "judgement", "test"]) {
       source.addEventListener(topic, () => {
         if (this.source === source) this.tell({ told: this.touch.told + 1 });
       });

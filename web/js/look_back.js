@@ -6,17 +6,20 @@ import { BoxSaid, CameOut } from "./came_out.js";
 import { Chart, said, saidBeyond } from "./chart.js";
 import { Hour } from "./hour.js";
 import { Erase } from "./erase.js";
+import { Guessed, nameOf } from "./guessed.js";
+import { AtHeight, sought, useHeights } from "./heights.js";
 import { html } from "./html.js";
 import { JobLogPart } from "./job_log.js";
 import { inShort, span, unreal } from "./jobs.js";
 import { fetchNotes } from "./notes.js";
 import { fetchEvents, pauseStories, upToNow } from "./past.js";
+import { Ruled } from "./rule.js";
 import { scaled } from "./scale.js";
-import { Shape } from "./shapes.js";
 import { Command } from "./shell.js";
 import { Stills } from "./stills.js";
-import { lines, Pictured } from "./stories.js";
+import { lines } from "./stories.js";
 import { S } from "./strings.js";
+import { JobToolpath } from "./toolpaths.js";
 import { duration, height, moment, symbol, zone } from "./units.js";
 import { WhatIf } from "./what_if.js";
 
@@ -27,6 +30,7 @@ import { WhatIf } from "./what_if.js";
 /** @typedef {import("./types.js").Now} Now */
 /** @typedef {import("./types.js").Story} Story */
 /** @typedef {import("./types.js").Unit} Unit */
+/** @typedef {import("./heights.js").Found} Found */
 /** @typedef {{job: Job, columns: Columns, events: Story[], notes: Note[]}} Kept */
 
 const POINTS = 1500;
@@ -36,8 +40,15 @@ const T = S.look_back;
 
 /** @param {{id: string, now: Now, unit: Unit, dark: boolean, when: string, may: boolean, owner: boolean}} props */
 export function LookBack({ id, now, unit, dark, when, may, owner }) {
-  const { kept, failed } = useKept(id, when);
+  const [mended, setMended] = useState(0);
+  const { kept, failed } = useKept(id, `${when} ${mended}`);
   const [erased, setErased] = useState(0);
+  const [known, setKnown] = useState(0);
+  const heights = useHeights(id, `${id} ${when} ${known} ${kept?.job.height_mm}`);
+  const [asked, setAsked] = useState(/** @type {{id: string, found: Found | null}} */ ({ id, found: null }));
+  const found = asked.id === id ? asked.found : null;
+  const setFound = (/** @type {Found | null} */ next) => setAsked({ id, found: next });
+  const again = () => setKnown((/** @type {number} */ n) => n + 1);
   const pictured = `${when} ${erased}`; // on change the pictures are asked for again
   if (!kept) {
     return html`<section class="past">
@@ -50,33 +61,24 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
   const events = upToNow(kept.events, job, chamber);
   const at = job.finished_at ?? chamber?.at ?? now.at;
   const pauses = pauseStories(job.pauses ?? [], at);
-  const told = lines([...events, ...pauses], notes, unit, { ruled: true });
+  const marks = [...pauses, ...sought(found)];
+  const told = lines([...events, ...marks], notes, unit, { ruled: true });
   return html`<article class="past" aria-labelledby="job">
     <p class="place">${chamber?.name ?? job.chamber}</p>
-    <h1 id="job" class="sentence">${job.name}</h1>
+    <h1 id="job" class="sentence">${nameOf(job)}</h1>
+    <${Guessed} key=${`guessed ${id}`} job=${job} may=${may} kept=${() => setMended((n) => n + 1)} />
     <${About} job=${job} events=${events} now=${now.at} />
     <${CameOut} job=${job} may=${may} />
     <${JobLogPart} key=${id} job=${job} when=${pictured} may=${may} />
-    <${Temperatures} kept=${kept} pauses=${pauses} chamber=${chamber} unit=${unit} dark=${dark} />
+    <${Temperatures} kept=${kept} pauses=${marks} chamber=${chamber} unit=${unit} dark=${dark} />
     <section class="stories">
       <h2>${T.happened}</h2>
       ${told.length === 0
         ? html`<p>${job.state === "finished" ? S.jobs.nothing : S.jobs.nothing_yet}</p>`
-        : html`<ol class="rule">
-            ${told.map(
-              (line) =>
-                html`<li key=${line.key}>
-                  <b class="mm">${line.height_mm === null ? "" : height(line.height_mm)}</b>
-                  <time datetime=${line.at}>${moment(line.at, job.started_at)}</time>
-                  <${Shape} kind=${line.shape} />
-                  <span>
-                    ${line.text}
-                    ${chamber?.camera.watched && html`<${Pictured} line=${line} chamber=${job.chamber} now=${now.at} may=${may} when=${pictured} />`}
-                  </span>
-                </li>`,
-            )}
-          </ol>`}
+        : html`<${Ruled} told=${told} job=${job} heights=${heights} chamber=${chamber} now=${now.at} may=${may} when=${pictured} />`}
     </section>
+    <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} />
+    <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} />
     <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />
     ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
@@ -127,7 +129,7 @@ function Temperatures({ kept, pauses, chamber, unit, dark }) {
     if (!place.current || columns.time_s.length === 0) return;
     const chart = new Chart(place.current, drawn);
     return () => chart.close();
-  }, [kept, unit, dark]);
+  }, [kept, pauses.length, pauses[pauses.length - 1]?.onset_at, unit, dark]);
   if (columns.time_s.length === 0) return html`<p class="taking">${T.no_readings}</p>`;
   return html`<section class="hour">
     <h2>${T.temperatures}, ${symbol(unit)}</h2>

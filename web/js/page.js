@@ -18,6 +18,7 @@ import { J } from "./strings_telephones.js";
 import { P } from "./strings_people.js";
 import { U } from "./strings_setting_up.js";
 import { Telephones } from "./telephones.js";
+import { Toolpaths } from "./toolpaths.js";
 import { moment, words } from "./units.js";
 
 /** @typedef {import("./types.js").Now} Now */
@@ -65,6 +66,7 @@ export function Page({ touch, sounds }) {
       ${now && route.page !== "now" && html`<${Meanwhile} now=${now} unit=${unit} />`}
       ${now && route.page === "jobs" && html`<${Jobs} now=${now} when=${when} unit=${unit} may=${may} />`}
       ${now && route.page === "telephones" && html`<${Telephones} may=${may} />`}
+      ${now && route.page === "toolpaths" && html`<${Toolpaths} may=${may} unit=${unit} />`}
       ${now && route.page === "people" && html`<${People} now=${now} who=${who} />`}
       ${now &&
       route.page === "job" &&
@@ -99,7 +101,7 @@ export function Page({ touch, sounds }) {
 function Ways({ page, owner }) {
   return html`<nav class="ways" aria-label=${S.head.pages}>
     <a href="#/" aria-current=${page === "now" ? "page" : undefined}>${S.head.now}</a>
-    <a href="#/jobs" aria-current=${page === "jobs" ? "page" : page === "job" ? "true" : undefined}>${S.head.jobs}</a>
+    <a href="#/jobs" aria-current=${page === "jobs" ? "page" : page === "job" || page === "toolpaths" ? "true" : undefined}>${S.head.jobs}</a>
     <a href="#/telephones" aria-current=${page === "telephones" ? "page" : undefined}>${J.page}</a>
     <a href="#/people" aria-current=${page === "people" ? "page" : undefined}>${P.people}</a>
     ${owner && html`<a href="#/setting-up" aria-current=${page === "setting-up" ? "page" : undefined}>${U.way}</a>`}

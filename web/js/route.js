@@ -2,7 +2,7 @@
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
 
-/** @typedef {{page: "now"} | {page: "people"} | {page: "setting-up"} | {page: "telephones"} | {page: "alarm-test"} | {page: "jobs"} | {page: "job", job: string}} Route */
+/** @typedef {{page: "now"} | {page: "people"} | {page: "setting-up"} | {page: "telephones"} | {page: "alarm-test"} | {page: "toolpaths"} | {page: "jobs"} | {page: "job", job: string}} Route */
 
 const JOBS = "#/jobs";
 
@@ -12,6 +12,7 @@ export function route(hash) {
   if (hash === "#/telephones") return { page: "telephones" };
   if (hash === "#/setting-up") return { page: "setting-up" };
   if (hash === "#/alarm-test") return { page: "alarm-test" };
+  if (hash === "#/toolpaths") return { page: "toolpaths" };
   if (hash === JOBS || hash === `${JOBS}/`) return { page: "jobs" };
   if (hash.startsWith(`${JOBS}/`)) {
     try {

@@ -378,6 +378,18 @@ export const S = {
     more: (n) => `Show ${n} earlier`,
   },
 
+  guessed: {
+    unnamed: "A job without a name",
+    heading: "Was this a job?",
+    guessed: "Nobody said that this job began: heat and motion did.",
+    ask: "Give it a name, and mend its times if they are off. If it was none, the owner erases it at the end of this page.",
+    name: "Name",
+    material: "Material",
+    begin: "From",
+    end: "To",
+    keep: "It was a job: keep it",
+  },
+
   came_out: {
     ask: "How did the part come out?",
     part: "The part came out",

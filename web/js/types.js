@@ -41,12 +41,56 @@
  * @property {number} paused_s
  * @property {string | null} paused_since_at
  * @property {Pause[]} [pauses]  asked for one job alone
+ * @property {string | null} [toolpath]  the id of what it followed; asked for one job alone
  * @property {"real" | "recorded" | "simulated" | null} origin
+ * @property {boolean} guessed  nobody announced it, and nobody has confirmed it
  * @property {Outcome | null} outcome
  * @property {string | null} outcome_by
  * @property {string | null} outcome_at
  * @property {"person" | "pieces" | null} outcome_from  said itself, or as its worst piece
  * @property {Diagnosis | null} diagnosis
+ *
+ * @typedef {object} Whole  a toolpath in a few figures; null where its file doesn't say
+ * @property {number} duration_s
+ * @property {number} height_mm
+ * @property {number} layers
+ * @property {(number | null)[]} nozzle_c  on the first layer, on the rest
+ * @property {(number | null)[]} bed_c
+ * @property {number[]} footprint_mm  lowest X and Y, highest X and Y
+ * @property {number} longest_run_mm
+ * @property {number} pieces
+ * @property {boolean} spiral
+ * @property {string[]} warnings
+ *
+ * @typedef {object} Toolpath
+ * @property {string} id
+ * @property {string} name
+ * @property {string} chamber
+ * @property {"waiting" | "ready" | "refused"} state
+ * @property {string} at
+ * @property {number | null} share  while it is being read
+ * @property {Whole | null} whole
+ * @property {{line: number | null, reason: string} | null} refused
+ * @property {string[]} jobs
+ *
+ * @typedef {object} Remark  one thing that commonly spoils such a job
+ * @property {string} rule
+ * @property {string} text
+ * @property {string[]} helps
+ * @property {[number, number][]} heights_mm
+ *
+ * @typedef {object} Before
+ * @property {Remark[]} items
+ *
+ * @typedef {object} LayerColumns  an entry a layer
+ * @property {number[]} height_mm
+ * @property {number[]} start_s
+ * @property {number[]} end_s
+ * @property {number[]} least_time_s
+ * @property {number[]} fan_share
+ *
+ * @typedef {object} Outline
+ * @property {string[]} rows  from low to high Y, "1" with road
  *
  * @typedef {object} Pause
  * @property {string} from_at
@@ -295,6 +339,39 @@
  * @typedef {object} Columns
  * @property {number[]} time_s  seconds since the epoch, increasing
  * @property {Record<string, (number | null)[]>} sensors
+ *
+ * @typedef {object} HeightPin  what a person remembers
+ * @property {number} pin
+ * @property {string} at
+ * @property {string} seen_at
+ * @property {number} height_mm
+ * @property {string} by
+ * @property {boolean} doubtful
+ *
+ * @typedef {object} Heights  when which height of a job was laid, in columns
+ * @property {"toolpath" | "told" | "nothing"} by
+ * @property {string | null} toolpath
+ * @property {number[]} height_mm
+ * @property {number[]} start_at  seconds since the epoch
+ * @property {number[]} end_at
+ * @property {number[]} uncertainty_s
+ * @property {number[]} piece
+ * @property {number} posts
+ * @property {number} left_out
+ * @property {HeightPin[]} pins
+ *
+ * @typedef {object} Then  one time at which a height was laid
+ * @property {number} height_mm
+ * @property {number | null} layer
+ * @property {number} piece
+ * @property {string} start_at
+ * @property {string} end_at
+ * @property {number} uncertainty_s
+ * @property {string} from_at  as early as it may have been
+ * @property {string} to_at
+ * @property {number} low_mm
+ * @property {number} high_mm
+ * @property {Story[]} events
  *
  * @typedef {"c" | "f"} Unit
  */

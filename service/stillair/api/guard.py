@@ -5,8 +5,8 @@
   rebinding).
 - What a browser asks must come from this service's own pages (Origin,
   Sec-Fetch-Site).
-- A body is JSON, says so, is at most 64 KiB and comes within 20 s; but a photograph is given on as
-  it comes, and its router looks at its size and time.
+- A body is JSON, says so, is at most 64 KiB and comes within 20 s; but where a file or a
+  photograph is sent it is given on as it comes, and the router looks at its size and time.
 - Answers carry the headers that keep a page from being framed, sniffed or fed with foreign code.
 
 Plain ASGI, so that event streams pass through untouched.
@@ -30,9 +30,10 @@ from stillair.runtime.lines import request
 BODY_BYTES = 64 * 1024
 BODY_S = 20.0
 TOO_LARGE = f"A body is at most {BODY_BYTES} bytes here."
-# What a form of a foreign page can't send.
-JSON = frozenset({"application/json"})
-PICTURES = frozenset({"image/jpeg", "image/png", "image/webp"})
+# What a form of a foreign page can't send, and what it is called.
+JSON = "JSON", frozenset({"application/json"})
+FILE = "the file itself", frozenset({"application/octet-stream"})
+PICTURE = "the picture itself", frozenset({"image/jpeg", "image/png", "image/webp"})
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 HEADERS = {
     "Content-Security-Policy": (
@@ -78,7 +79,8 @@ class Guard:
             await send(message)
 
         problem = self._problem(scope)
-        if problem is None and scope["method"] not in SAFE_METHODS and not _takes_picture(scope):
+        wanted = _wanted(scope)
+        if problem is None and scope["method"] not in SAFE_METHODS and wanted is JSON:
             try:
                 receive = await _taken(receive)
             except Problem as too_much:
@@ -105,17 +107,16 @@ class Guard:
                 HTTPStatus.FORBIDDEN, "A page of another origin may change nothing here."
             )
         length = headers.get("content-length", "0")
-        wanted = PICTURES if _takes_picture(scope) else JSON
+        what, forms = wanted = _wanted(scope)
         if not length.isdecimal() or (wanted is JSON and int(length[:12]) > BODY_BYTES):
             return Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, TOO_LARGE)
         has_body = length.strip("0") or "transfer-encoding" in headers
         form = headers.get("content-type", "").partition(";")[0].strip().lower()
-        if has_body and scope["method"] not in SAFE_METHODS and form not in wanted:
-            what = "JSON" if wanted is JSON else "the picture itself"
+        if has_body and scope["method"] not in SAFE_METHODS and form not in forms:
             return Problem(
                 HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
                 f"The body of a request is {what} here, with Content-Type: "
-                f"{' or '.join(sorted(wanted))}.",
+                f"{' or '.join(sorted(forms))}.",
             )
         return None
 
@@ -131,10 +132,14 @@ class Guard:
         return True
 
 
-def _takes_picture(scope: Scope) -> bool:
-    """Whether a picture is sent to this path; with another method the router refuses it unread."""
+def _wanted(scope: Scope) -> tuple[str, frozenset[str]]:
+    """What a request's body has to be; with a method that isn't known the router refuses it."""
     parts = str(scope["path"]).split("/")
-    return (parts[1:3], parts[4:]) == (["api", "jobs"], ["photographs"])
+    if parts == ["", "api", "toolpaths"]:
+        return FILE
+    if parts[1:3] == ["api", "jobs"] and parts[4:] == ["photographs"]:
+        return PICTURE
+    return JSON
 
 
 async def _taken(receive: Receive) -> Receive:

@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from stillair.access.roles import Role, Scope
 from stillair.alerts.telephones import ENDPOINT_CHARACTERS
+from stillair.api.times import Moment
 from stillair.model import Heard, JobOutcome, Kind, Place
 from stillair.runtime.answering import MOST_QUIET_MINUTES
 from stillair.storage.history import Page
@@ -30,6 +31,17 @@ class NewJob(Posted):
     machine: Name = ""
     notes: Text = ""
     chamber: Name | None = None
+
+
+class CorrectedJob(Posted):
+    """What a job really was; what is left out stays. Moments as RFC 3339 or seconds."""
+
+    name: Annotated[str | None, Field(max_length=200)] = None
+    material: Annotated[str | None, Field(max_length=200)] = None
+    machine: Annotated[str | None, Field(max_length=200)] = None
+    notes: Annotated[str | None, Field(max_length=2000)] = None
+    started_at: Moment | None = None
+    finished_at: Moment | None = None
 
 
 class Progress(Posted):

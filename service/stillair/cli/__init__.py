@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from stillair import __version__
-from stillair.cli import backup, certificate, links, people, recorded, service, testing
+from stillair.cli import backup, certificate, links, people, recorded, service, testing, toolpath
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -25,6 +25,7 @@ app.command()(recorded.replay)
 app.command()(recorded.jobs)
 app.command()(recorded.export)
 app.command("what-if")(recorded.what_if)
+app.command()(toolpath.toolpath)
 app.command()(service.inspect)
 app.command("alarm-test")(testing.alarm_test)
 app.command()(backup.backup)

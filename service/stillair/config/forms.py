@@ -31,6 +31,8 @@ UNITS = {
     "_mb": "MB",
     "_hz": "hertz",
     "_per_s": "per second",
+    "_mm_s": "mm/s",
+    "_mm_s2": "mm/s²",
     "_s": "seconds",
     "width": "pixels",
     "height": "pixels",

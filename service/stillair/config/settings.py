@@ -16,6 +16,7 @@ from typing import Annotated, Any
 from pydantic import Field, Strict, ValidationInfo, field_validator
 
 from stillair.config.attendance import AttendanceTable
+from stillair.config.before import BeforeTable
 from stillair.config.company import HeartbeatTable, Neighbours
 from stillair.config.inputs import (
     AnyContact,
@@ -25,6 +26,7 @@ from stillair.config.inputs import (
     RecordingTable,
     SimulationTable,
 )
+from stillair.config.jobs import JobsTable
 from stillair.config.materials import MATERIALS, USUAL_LIMIT_C, Material, can_burn, weakest
 from stillair.config.reach import (
     AnySounder,
@@ -38,6 +40,7 @@ from stillair.config.reach import (
 from stillair.config.stop import StopTable
 from stillair.config.tables import Table
 from stillair.config.testing import AlarmTestTable
+from stillair.config.toolpaths import MachineTable, ToolpathsTable
 from stillair.config.values import Name, Otherwise, Zone
 from stillair.model import chamber_key
 
@@ -112,6 +115,7 @@ class HistoryTable(Table):
     )
 
 
+# What bears on nothing that is seen and decided.
 OUTGOING = {
     "mail",
     "mqtt",
@@ -122,6 +126,10 @@ OUTGOING = {
     "alarm_test",
     "heartbeat",
     "neighbours",
+    "jobs",
+    "before",
+    "machine",
+    "toolpaths",
 }
 # Whatever changes in one of these has to be tried anew by an alarm test.
 REACH = {"people", "mail", "mqtt", "webhook", "push", "sounder", "stop"}
@@ -158,11 +166,15 @@ class ChamberSettings(Table):
     mqtt: MqttTable | None = None
     attendance: AttendanceTable | None = None
     alarm_test: AlarmTestTable = AlarmTestTable()
+    jobs: JobsTable = JobsTable()
+    before: BeforeTable = BeforeTable()
     webhook: WebhookTable | None = None
     page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None
     neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
     push: PushTable = PushTable()
+    machine: MachineTable = MachineTable()
+    toolpaths: ToolpathsTable = ToolpathsTable()
     history: HistoryTable = HistoryTable()
 
     @property

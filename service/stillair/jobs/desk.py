@@ -3,6 +3,9 @@
 A job is running or paused until it is said to be finished; then it cools with
 its chamber, and is over when the part may come out. One job at a time in a
 chamber; a new one ends one that still cools. Every command may come twice.
+
+What nobody announces is guessed from heat and motion, where the chamber is watched
+for it: such a job is marked until a person confirms or corrects it.
 """
 
 from __future__ import annotations
@@ -12,20 +15,26 @@ from dataclasses import dataclass, replace
 
 from stillair.errors import CommandRefused, Refusal
 from stillair.jobs import log
+from stillair.jobs.boundaries import Begun, Boundaries
 from stillair.jobs.lines import checked_line, checked_text
 from stillair.model import (
     AddNote,
+    CorrectJob,
     FinishJob,
+    HeightPin,
     Job,
     JobCommand,
     JobNote,
     JobPhase,
     LogTold,
+    Movement,
     OutcomeTold,
     PauseJob,
     Phase,
+    PinHeight,
     ReportHeight,
     StartJob,
+    TakePinBack,
     TellLog,
     TellOutcome,
 )
@@ -46,6 +55,7 @@ class JobResult:
     notes: tuple[JobNote, ...] = ()
     created: str | None = None
     outcomes: tuple[OutcomeTold, ...] = ()
+    pins: tuple[HeightPin, ...] = ()
     logs: tuple[LogTold, ...] = ()
 
 
@@ -62,10 +72,19 @@ class JobDesk:
         The job that was not over at the last stop, in this boot's seconds.
     box : str
         What new jobs are built in; see `Job`.
+    guesses : bool
+        Whether jobs that nobody announces are guessed; `has_target`: the chamber has one.
     """
 
     def __init__(
-        self, *, chamber: str, next_job: int = 1, job: Job | None = None, box: str = ""
+        self,
+        *,
+        chamber: str,
+        next_job: int = 1,
+        job: Job | None = None,
+        box: str = "",
+        guesses: bool = False,
+        has_target: bool = False,
     ) -> None:
         if next_job < 1:
             raise ValueError(f"job numbers begin at 1, not {next_job}")
@@ -75,6 +94,8 @@ class JobDesk:
         self._job = job if job is not None and job.state is not JobPhase.FINISHED else None
         self._phase = Phase.UNKNOWN
         self._blind_since_s: float | None = None
+        self._boundaries = Boundaries() if guesses else None
+        self._has_target = has_target
 
     @property
     def job(self) -> Job | None:
@@ -94,9 +115,13 @@ class JobDesk:
         """
         if isinstance(command, StartJob):
             return self._start(command)
+        if isinstance(command, CorrectJob):
+            return self._corrected(command)
         self._check_known(command.job)
         if isinstance(command, AddNote):
             return self._note(command)
+        if isinstance(command, PinHeight | TakePinBack):
+            return self._pin(command)
         if isinstance(command, TellOutcome):
             return self._judged(command)
         if isinstance(command, TellLog):
@@ -119,9 +144,23 @@ class JobDesk:
             return self._keep(replace(job, state=JobPhase.PAUSED, paused_since_s=command.t_s))
         return self._keep(replace(_unpaused(job, command.t_s), state=JobPhase.RUNNING))
 
-    def tick(self, t_s: float, *, phase: Phase) -> JobResult:
-        """One second has passed with the chamber in `phase`: end a job that has cooled."""
+    def tick(
+        self,
+        t_s: float,
+        *,
+        phase: Phase,
+        hot: bool | None = None,
+        movement: Movement | None = None,
+    ) -> JobResult:
+        """One second has passed with the chamber in `phase`: end a job that has cooled.
+
+        `hot` and `movement` are what jobs are guessed from; None where nobody can tell.
+        """
         self._phase = phase
+        guessed = self._guess(t_s, hot, movement)
+        return guessed if guessed.jobs else self._cooled(t_s, phase)
+
+    def _cooled(self, t_s: float, phase: Phase) -> JobResult:
         if phase is not Phase.UNKNOWN:
             self._blind_since_s = None
         elif self._blind_since_s is None:
@@ -138,25 +177,76 @@ class JobDesk:
 
     def _start(self, command: StartJob) -> JobResult:
         before = self._job
-        if before is not None and before.state in _AT_WORK:
+        if before is not None and before.state in _AT_WORK and not before.guessed:
             raise CommandRefused(
                 Refusal.CONFLICT, f"job {before.id} is still {before.state.value}; finish it first"
             )
-        job = Job(
+        new = self._new(command.t_s)
+        if before is not None and before.state in _AT_WORK:  # that is the one that was guessed
+            new = replace(before, guessed=False)
+        return self._begun(_worded(new, command))
+
+    def _new(self, started_s: float) -> Job:
+        return Job(
             id=f"{self._chamber}-{self._next}",
             chamber=self._chamber,
-            name=checked_line(command.name, "name"),
-            material=checked_line(command.material, "material"),
-            machine=checked_line(command.machine, "machine"),
-            notes=checked_text(command.notes, "notes"),
+            name="",
+            material="",
+            machine="",
+            notes="",
             state=JobPhase.RUNNING,
-            started_s=command.t_s,
+            started_s=started_s,
             box=self._box,
         )
-        self._next += 1
+
+    def _begun(self, job: Job) -> JobResult:
+        before = self._job
+        ended: tuple[Job, ...] = ()
+        if before is None or before.id != job.id:
+            self._next += 1
+            ended = () if before is None else (replace(before, state=JobPhase.FINISHED),)
         self._job = job
-        ended = () if before is None else (replace(before, state=JobPhase.FINISHED),)
         return JobResult(jobs=(*ended, job), created=job.id)
+
+    def _guess(self, t_s: float, hot: bool | None, movement: Movement | None) -> JobResult:
+        """Begin or end a job that nobody announces."""
+        if self._boundaries is None:
+            return JobResult()
+        found = self._boundaries.tick(
+            t_s,
+            job=self._job,
+            hot=hot,
+            movement=movement,
+            phase=self._phase,
+            has_target=self._has_target,
+        )
+        if found is None:
+            return JobResult()
+        if isinstance(found, Begun):
+            began = self._begun(replace(self._new(found.since_s), guessed=True))
+            return replace(began, created=None)  # nobody asked for it
+        assert self._job is not None
+        return self._keep(self._finished(self._job, found.at_s))
+
+    def _corrected(self, command: CorrectJob) -> JobResult:
+        """A job as a person says it was."""
+        told = command.corrected
+        self._check_known(told.id)
+        own = self._job if self._job is not None and self._job.id == told.id else None
+        if own is None and (told.state is not JobPhase.FINISHED or told.finished_s is None):
+            raise CommandRefused(Refusal.CONFLICT, f"job {told.id} is over")
+        end_s = command.t_s if told.finished_s is None else told.finished_s
+        if not told.started_s < end_s <= command.t_s:
+            raise CommandRefused(
+                Refusal.FORBIDDEN, "a job begins before it ends, and ends no later than now"
+            )
+        if own is None:
+            return JobResult(jobs=(replace(_worded(told, told), guessed=False),))
+        finished_s = own.finished_s if told.finished_s is None else told.finished_s
+        if own.finished_s is None and told.finished_s is not None:
+            raise CommandRefused(Refusal.CONFLICT, f"job {own.id} still runs; finish it first")
+        mended = replace(own, guessed=False, started_s=told.started_s, finished_s=finished_s)
+        return self._keep(_worded(mended, told))
 
     def _note(self, command: AddNote) -> JobResult:
         text = checked_text(command.text, "note")
@@ -171,6 +261,20 @@ class JobDesk:
             height_mm=None if job is None else job.height_mm,
         )
         return JobResult(notes=(note,))
+
+    def _pin(self, command: PinHeight | TakePinBack) -> JobResult:
+        """Of a job that is over only who keeps it knows when it was: that is looked at there."""
+        if isinstance(command, TakePinBack):
+            back = HeightPin(command.job, command.t_s, command.by, takes_back=command.pin)
+            return JobResult(pins=(back,))
+        if not math.isfinite(command.seen_s) or command.seen_s > command.t_s:
+            raise CommandRefused(Refusal.FORBIDDEN, "a height can't be seen before its time")
+        job = self._job
+        if job is not None and job.id == command.job and command.seen_s < job.started_s:
+            raise CommandRefused(Refusal.FORBIDDEN, f"job {job.id} had not begun by then")
+        height_mm = _checked_height_mm(command.height_mm)
+        pin = HeightPin(command.job, command.t_s, command.by, height_mm, command.seen_s)
+        return JobResult(pins=(pin,))
 
     def _judged(self, command: TellOutcome) -> JobResult:
         job = self._job
@@ -204,6 +308,17 @@ class JobDesk:
         )
         if not known:
             raise CommandRefused(Refusal.UNKNOWN, "there is no such job")
+
+
+def _worded(job: Job, told: StartJob | Job) -> Job:
+    """The job with what a person says of it. Raises `CommandRefused` for what can't be kept."""
+    return replace(
+        job,
+        name=checked_line(told.name, "name"),
+        material=checked_line(told.material, "material"),
+        machine=checked_line(told.machine, "machine"),
+        notes=checked_text(told.notes, "notes"),
+    )
 
 
 def _unpaused(job: Job, t_s: float) -> Job:

@@ -164,6 +164,7 @@ class Job:
 
     `box` is what it was built in: "real", "recorded" or "simulated", and a mark
     of the enclosure. Only jobs of one box are compared; "" is not known.
+    `guessed`: nobody announced it; heat and motion did, and a person has not confirmed it.
     """
 
     id: str
@@ -179,6 +180,7 @@ class Job:
     paused_s: float = 0.0  # sum of all pauses that have ended
     paused_since_s: float | None = None
     box: str = ""
+    guessed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +192,22 @@ class JobNote:
     text: str
     by: str
     height_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class HeightPin:
+    """That a person set a pin: the part had this height at `seen_s`.
+
+    Its number is that of its entry in the ledger. `takes_back` is the number of an
+    earlier one that counts no more; such a word has no height.
+    """
+
+    job: str
+    t_s: float
+    by: str
+    height_mm: float | None = None
+    seen_s: float | None = None
+    takes_back: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,6 +288,7 @@ class Outcome:
     diagnoses: tuple[JobDiagnosis, ...] = ()
     judgements: tuple[EventJudged, ...] = ()
     duties: tuple[Duty, ...] = ()
+    pins: tuple[HeightPin, ...] = ()
     logs: tuple[LogTold, ...] = ()
 
     @property
@@ -285,6 +304,7 @@ class Outcome:
             or self.diagnoses
             or self.judgements
             or self.duties
+            or self.pins
             or self.logs
         )
 

@@ -10,6 +10,7 @@ from stillair.errors import ReadingFault
 from stillair.model.duties import Heard, PartTried, RouteTried
 from stillair.model.kinds import ContactKind, Detail, JobOutcome, Kind
 from stillair.model.logs import JobLog, PieceOutcome
+from stillair.model.outcomes import Job
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,6 +183,16 @@ class StartJob(Command):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CorrectJob(Command):
+    """Say of a job what it really was; that confirms one that was guessed.
+
+    `corrected` is the whole job as it is to be; `t_s` and its instants are in this boot's time.
+    """
+
+    corrected: Job
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PauseJob(Command):
     job: str
 
@@ -206,6 +217,23 @@ class ReportHeight(Command):
 class AddNote(Command):
     job: str
     text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PinHeight(Command):
+    """The part had this height at `seen_s`: a person's word, also days later."""
+
+    job: str
+    height_mm: float
+    seen_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakePinBack(Command):
+    """The pin of this number was wrong."""
+
+    job: str
+    pin: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -362,7 +390,17 @@ class ResetStop(Command):
 
 
 JobCommand = (
-    StartJob | PauseJob | ResumeJob | FinishJob | ReportHeight | AddNote | TellOutcome | TellLog
+    StartJob
+    | CorrectJob
+    | PauseJob
+    | ResumeJob
+    | FinishJob
+    | ReportHeight
+    | AddNote
+    | PinHeight
+    | TakePinBack
+    | TellOutcome
+    | TellLog
 )
 AlarmCommand = Acknowledge | Reset | Shelve | Unshelve
 QuietCommand = ExpectOpening | EndOpening | TakeOut | PutBack

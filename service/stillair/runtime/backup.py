@@ -65,7 +65,8 @@ MEMBER = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,120}(?:/[A-Za-z0-9_][A-Za-z0-
 _LEFT_OUT = re.compile(
     rf"{re.escape(ANSWER_KEY)}|in-use|.*\.damaged-.*|.*\.part|.*\.tar|.*\.log|.*\.db(?:-wal|-shm|-tail-\d+)?"
 )
-_FOLDERS_LEFT_OUT = re.compile(rf"{FOLDER}|{COMING}|replaced-.*")
+# Toolpaths lie there until they have been read; what they build is in the journal.
+_FOLDERS_LEFT_OUT = re.compile(rf"{FOLDER}|{COMING}|replaced-.*|toolpaths")
 
 
 class BackupError(StillairError):

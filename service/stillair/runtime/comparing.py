@@ -32,7 +32,6 @@ HOUR_MIN = 61
 ALIKE_K = 0.5  # what differs by less is alike: sensors repeat no better
 MOST_MINUTES = 60 * 24 * 14
 FAR_FUTURE_S = 1e11
-MOST_CHANGES = 1000  # of a job's state, a height told each few seconds included
 
 Pause = tuple[float, float]
 
@@ -114,23 +113,18 @@ def pauses_of(history: History, job: str) -> list[Pause]:
     return [(start_s, end_s) for start_s, end_s, _ in _pauses(history, job)]
 
 
-def _pauses(history: History, job: str) -> list[tuple[float, float, JsonValue]]:
+def _pauses(history: History, job: str) -> list[tuple[float, float, float | None]]:
     """The same, with the part's height when each began."""
-    ended: list[tuple[float, float, JsonValue]] = []
+    ended: list[tuple[float, float, float | None]] = []
     since_s: float | None = None
     before_s, height_mm = 0.0, None
-    after: int | None = 0
-    while after is not None:
-        page = history.entries(after, MOST_CHANGES, "job", job=job)
-        for entry in page.entries:
-            paused_s = float(str(entry.body["paused_s"]))
-            if since_s is not None and paused_s > before_s:
-                ended.append((since_s, since_s + paused_s - before_s, height_mm))
-            before_s = max(before_s, paused_s)
-            was_s, since_s = since_s, epoch_s(entry.body["paused_since_at"])
-            if since_s != was_s:
-                height_mm = entry.body["height_mm"]
-        after = page.next
+    for step in history.courses().steps(job):
+        if since_s is not None and step.paused_s > before_s:
+            ended.append((since_s, since_s + step.paused_s - before_s, height_mm))
+        before_s = max(before_s, step.paused_s)
+        was_s, since_s = since_s, step.paused_since_s
+        if since_s != was_s:
+            height_mm = step.height_mm
     return [*ended, (since_s, FAR_FUTURE_S, height_mm)] if since_s is not None else ended
 
 

@@ -88,9 +88,9 @@ def _figures(history: History, asked: Diagnosed, begin_s: float, end_s: float) -
         return JobFigures()
     readings = history.iter_job_readings(asked.job, begin_s, end_s)
     times_s, columns = half_minutes(readings.sensors, readings.rows)
-    for sensor, spans in _faults(history, asked.chamber, begin_s, end_s).items():
+    for sensor, spans in faults_of(history, asked.chamber, begin_s, end_s).items():
         if sensor in columns:
-            columns[sensor] = _without(times_s, columns[sensor], spans)
+            columns[sensor] = without(times_s, columns[sensor], spans)
     room = [columns[name] for name in asked.room if name in columns]
     return job_figures(
         times_s,
@@ -101,7 +101,7 @@ def _figures(history: History, asked: Diagnosed, begin_s: float, end_s: float) -
         doors=[
             span
             for kind in COLD_AIR
-            for spans in _spans(history, asked.chamber, kind, begin_s, end_s).values()
+            for spans in spans_of(history, asked.chamber, kind, begin_s, end_s).values()
             for span in spans
         ],
     )
@@ -134,7 +134,7 @@ def half_minutes(
     return times_s, columns
 
 
-def _spans(
+def spans_of(
     history: History, chamber: str, kind: Kind, begin_s: float, end_s: float
 ) -> dict[str, list[Span]]:
     """When events of a kind lasted, by their subject; one that has no end goes on."""
@@ -160,12 +160,14 @@ def _spans(
     return by_subject
 
 
-def _faults(history: History, chamber: str, begin_s: float, end_s: float) -> dict[str, list[Span]]:
+def faults_of(
+    history: History, chamber: str, begin_s: float, end_s: float
+) -> dict[str, list[Span]]:
     """When each sensor couldn't be trusted."""
-    return _spans(history, chamber, Kind.SENSOR_FAULT, begin_s, end_s)
+    return spans_of(history, chamber, Kind.SENSOR_FAULT, begin_s, end_s)
 
 
-def _without(
+def without(
     times_s: Sequence[float], column: Sequence[float | None], spans: Sequence[Span]
 ) -> list[float | None]:
     return [

@@ -1,4 +1,4 @@
-"""The simulated machine's own reports: it starts, pauses and ends jobs as a real one may."""
+"""What machines tell of their jobs: a real one on a topic, the simulated one by its script."""
 
 from __future__ import annotations
 
@@ -14,12 +14,15 @@ from stillair.model import (
     ResumeJob,
     StartJob,
 )
+from stillair.sensing.job_words import JobTopic, JobWord, Said
 from stillair.watch import WatchView
 
 if TYPE_CHECKING:
     from stillair.simulation.world import SimulatedChamber
 
 BY = "the simulated machine"
+TOLD_BY = "the machine"
+_AT_WORK = frozenset({JobPhase.RUNNING, JobPhase.PAUSED})
 
 
 class SimulatedMachine:
@@ -71,3 +74,46 @@ class SimulatedMachine:
                 said.append(FinishJob(t_s=t_s, by=BY, job=self._job))
                 self._job = None
         return said
+
+
+class ToldMachine:
+    """Turn what is told on a topic into commands about the chamber's job."""
+
+    def __init__(self, topic: JobTopic) -> None:
+        self._topic = topic
+
+    def commands(self, t_s: float, view: WatchView) -> Sequence[Command]:
+        """What has been told since the last second; nothing of a job that there isn't."""
+        running = view.job is not None and view.job.state in _AT_WORK
+        job = view.job.id if view.job is not None and running else None
+        said: list[Command] = []
+        for word in self._topic.take():
+            if word.said is Said.START:
+                if view.job is None or not running or view.job.guessed:
+                    said.append(_start(t_s, word))
+            elif job is not None:
+                said.append(_word(t_s, job, word))
+        return said
+
+
+def _start(t_s: float, word: JobWord) -> StartJob:
+    return StartJob(
+        t_s=t_s,
+        by=TOLD_BY,
+        name=word.name,
+        material=word.material,
+        machine=word.machine,
+        notes=word.notes,
+    )
+
+
+def _word(t_s: float, job: str, word: JobWord) -> Command:
+    match word.said:
+        case Said.HEIGHT:
+            return ReportHeight(t_s=t_s, by=TOLD_BY, job=job, height_mm=word.height_mm)
+        case Said.PAUSE:
+            return PauseJob(t_s=t_s, by=TOLD_BY, job=job)
+        case Said.RESUME:
+            return ResumeJob(t_s=t_s, by=TOLD_BY, job=job)
+        case _:
+            return FinishJob(t_s=t_s, by=TOLD_BY, job=job)

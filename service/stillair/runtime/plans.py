@@ -55,6 +55,7 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
         stop=stop_plan(settings),
         mark=_MARKS[settings.family.value],
         box=box_mark(settings),
+        guesses_jobs=settings.jobs.guess and not settings.simulated,
         attendance=_attendance_plan(settings),
     )
 
@@ -70,6 +71,7 @@ def readings_plan(settings: ChamberSettings) -> WatchPlan:
         camera=False,
         people=(),
         stop=None,
+        guesses_jobs=False,
         attendance=None,
     )
 

@@ -158,6 +158,7 @@ async def serve(
     work: dict[str, Callable[[], Awaitable[None]]] = {
         "courier": service.run_courier,
         "work on earlier jobs": service.run_looking_back,
+        "reading of toolpaths": service.toolpaths.run,
         "watchdog": partial(manager.feed_watchdog, service.on_time),
     }
     tasks = [

@@ -21,7 +21,7 @@ from stillair.alerts.push import PushRoute
 from stillair.clock import Clock
 from stillair.config.materials import weakest
 from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
-from stillair.model import Command, Outcome, Timeline, WatchMemory
+from stillair.model import Command, Job, Outcome, Timeline, WatchMemory
 from stillair.runtime import lines, tested
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
@@ -29,6 +29,7 @@ from stillair.runtime.chamber import Chamber
 from stillair.runtime.erasing import Erasing
 from stillair.runtime.feed import LiveFeed
 from stillair.runtime.handing import Handing
+from stillair.runtime.heights import Heights
 from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.looking_back import LookingBack
@@ -39,6 +40,7 @@ from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import readings_plan
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.setting_up import SettingUp
+from stillair.runtime.toolpaths import Toolpaths
 from stillair.runtime.troubles import Troubles
 from stillair.runtime.worker import Workshop
 from stillair.storage.history import History
@@ -89,6 +91,7 @@ class Service:
     courier: Courier
     housekeeping: Housekeeping
     workshop: Workshop
+    toolpaths: Toolpaths
     photographs: Photographs
     looking_back: LookingBack
     setting_up: SettingUp
@@ -105,6 +108,7 @@ class Service:
     ) -> None:
         self.journal = journal
         self.history = history
+        self.heights = Heights(history)
         self.feed = LiveFeed(self.state_json)
         self.last_seq = 0
         self._has_owner = has_owner
@@ -356,6 +360,14 @@ class Service:
         if item is None:
             raise CommandRefused(Refusal.UNKNOWN, "There is no such job.")
         return item
+
+    def job_now(self, job: str) -> tuple[Job, Timeline]:
+        """A job in its chamber's present time, and that. Raises `CommandRefused` (unknown)."""
+        timeline = self._chambers[self._owner_of(job, "job")].labels.timeline()
+        try:
+            return self.history.job_in(job, timeline), timeline
+        except KeyError:
+            raise CommandRefused(Refusal.UNKNOWN, "There is no such job.") from None
 
     def watched(self, key: str) -> Chamber:
         """The chamber of a key that `chamber` gave."""

@@ -21,7 +21,7 @@ from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings
 from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.media.files import PictureFiles
-from stillair.model import CameraState, Movement, Particles, Reading, Sign
+from stillair.model import CameraState, Command, Movement, Particles, Reading, Sign
 from stillair.runtime import backup, learned
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
@@ -35,7 +35,7 @@ from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.labels import Labels
 from stillair.runtime.looking_back import LookingBack
-from stillair.runtime.machine import SimulatedMachine
+from stillair.runtime.machine import SimulatedMachine, ToldMachine
 from stillair.runtime.pausing import Pausing
 from stillair.runtime.photographs import Photographs
 from stillair.runtime.pictures import Pictures
@@ -50,11 +50,13 @@ from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
 from stillair.runtime.switching import machine_stops, route_trouble, stop_routes
 from stillair.runtime.tested import mark_with
+from stillair.runtime.toolpaths import MachineSettings, Toolpaths
 from stillair.runtime.unsaid import Unsaid
 from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
 from stillair.sensing.camera_loop import CameraLoop
+from stillair.sensing.job_words import JobTopic
 from stillair.sensing.neighbours import AskedNeighbour
 from stillair.sensing.protocols import Sensor
 from stillair.sensing.reader import ParticleReader, SensorReader, read_particles, read_sensor
@@ -69,7 +71,8 @@ from stillair.watch import Watch, WatchView
 log = logging.getLogger(__name__)
 
 EMERGENCY = "emergency.journal"
-PICTURES = "pictures"  # a folder
+PICTURES, TOOLPATHS = "pictures", "toolpaths"  # folders
+READING_S = 1800.0  # for the largest toolpath on the slowest board
 
 
 def build(
@@ -143,6 +146,17 @@ def build(
     )
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
     service.workshop = Workshop(folder)
+    service.toolpaths = Toolpaths(
+        folder / TOOLPATHS,
+        journal=service.journal,
+        kept=service.history.toolpaths,
+        workshop=Workshop(folder, patience_s=READING_S),
+        machines={
+            settings.key: MachineSettings(settings.machine.limits, settings.toolpaths.folder)
+            for settings in chambers
+        },
+        wall=clock.wall,
+    )
     service.looking_back = LookingBack(
         history=service.history,
         archive=service.archive,
@@ -300,7 +314,7 @@ def _chamber(
         instant=instant,
         contacts=[WiredContact(c.name, c.kind, drivers.contact(c)) for c in settings.contacts],
         checked=checked,
-        script=SimulatedMachine(drivers.world()).commands if settings.simulated else None,
+        script=_machine(settings, drivers),
         label=lambda t_s: labels.timeline().at(t_s),
     )
     service.journal.made_with[key] = f"{__version__} {settings.fingerprint}"
@@ -321,6 +335,15 @@ def _chamber(
         company=Company(beat, neighbours),
         drivers=drivers,
     )
+
+
+def _machine(
+    settings: ChamberSettings, drivers: Drivers
+) -> Callable[[float, WatchView], Sequence[Command]] | None:
+    """What tells of the machine's jobs by itself."""
+    if settings.jobs.topic is not None:
+        return ToldMachine(JobTopic(drivers.broker(), settings.jobs.topic)).commands
+    return SimulatedMachine(drivers.world()).commands if settings.simulated else None
 
 
 def _retention_plan(chambers: Sequence[ChamberSettings]) -> RetentionPlan:

@@ -18,10 +18,14 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from stillair.errors import CommandRefused, InputError, Refusal, StillairError
+from stillair.errors import CommandRefused, InputError, Refusal, StillairError, ToolpathError
+from stillair.jobs.toolpath import MotionLimits, Whole
 from stillair.model import JobDiagnosis
 from stillair.runtime.comparing import Curve, curve_record, past_curve
 from stillair.runtime.diagnosing import Diagnosed, diagnose
+from stillair.runtime.foreseeing import LookedAt, look_of
+from stillair.runtime.toolpath_files import read_toolpath
+from stillair.runtime.weathering import Weathered, weather_of
 from stillair.runtime.whatif import what_if
 from stillair.storage.items import Item
 from stillair.storage.records import from_record, to_record
@@ -29,6 +33,7 @@ from stillair.watch import WatchPlan
 
 PATIENCE_S = 120.0
 NICE = 15
+MOST_WAITING = 4
 LONGEST_ANSWER_BYTES = 8_000_000  # a curve of two weeks with 64 sensors
 
 Share = Callable[[float], None]
@@ -45,6 +50,7 @@ class Workshop:
         self._folder = folder
         self._patience_s = patience_s
         self._one_at_a_time = asyncio.Lock()
+        self._waiting = 0
         self._shares: dict[str, float] = {}  # of each job that is being watched again
 
     def share(self, job: str) -> float | None:
@@ -92,10 +98,56 @@ class Workshop:
         answer = await self._ask({"what": "diagnosis", "asked": to_record(asked)})
         return from_record(JobDiagnosis, answer["diagnosis"])
 
+    async def weather(self, asked: Weathered) -> Item:
+        """What each layer of a job met; see `weathering`.
+
+        Raises as `diagnosis`, and `CommandRefused` where too many others wait.
+        """
+        answer = await self._in_turn({"what": "weather", "asked": to_record(asked)})
+        return Item(answer["weather"])
+
+    async def look_before(self, asked: LookedAt) -> Item:
+        """What commonly spoils such a job; see `foreseeing`. Raises as `weather`."""
+        answer = await self._in_turn({"what": "before", "asked": to_record(asked)})
+        return Item(answer["before"])
+
     async def curve(self, job: str, sensors: tuple[str, ...]) -> Curve:
         """A job's minutes; see `comparing`. Raises as `diagnosis`."""
         answer = await self._ask({"what": "curve", "job": job, "sensors": list(sensors)})
         return Curve(answer["job"], answer["minutes"], answer["soak_s"])
+
+    async def toolpath(self, toolpath: str, path: Path, to: Path, limits: MotionLimits) -> Whole:
+        """What the toolpath in a file builds; its layers are written to another file.
+
+        How far it is, `share` tells meanwhile. Raises `ToolpathError` for what can't be
+        understood, `InputError` for a file that can't be read, and as `diagnosis`.
+        """
+        self._shares[toolpath] = 0.0
+        question = {
+            "what": "toolpath",
+            "path": str(path),
+            "to": str(to),
+            "limits": to_record(limits),
+        }
+        try:
+            answer = await self._ask(question, noting(self._shares, toolpath))
+        finally:
+            del self._shares[toolpath]
+        if "wrong" in answer:
+            raise ToolpathError(int(answer["line"]), str(answer["wrong"]))
+        return from_record(Whole, answer["whole"])
+
+    async def _in_turn(self, question: Mapping[str, Any]) -> Any:
+        """As `_ask`, but refused while too many others wait who asked from a page."""
+        if self._waiting >= MOST_WAITING:
+            raise CommandRefused(
+                Refusal.CONFLICT, "Others are just being worked out; ask again in a minute."
+            )
+        self._waiting += 1
+        try:
+            return await self._ask(question)
+        finally:
+            self._waiting -= 1
 
     async def _ask(self, question: Mapping[str, Any], share: Share = lambda _: None) -> Any:
         """The answer to one question. Raises `InputError` where it is refused, `TimeoutError`."""
@@ -161,8 +213,16 @@ def answer(question: Mapping[str, Any], share: Share = lambda _: None) -> dict[s
             case "diagnosis":
                 asked = from_record(Diagnosed, question["asked"])
                 return {"diagnosis": to_record(diagnose(folder, asked))}
+            case "weather":
+                return {"weather": weather_of(folder, from_record(Weathered, question["asked"]))}
+            case "before":
+                return {"before": look_of(folder, from_record(LookedAt, question["asked"]))}
             case "curve":
                 return curve_record(past_curve(folder, question["job"], question["sensors"]))
+            case "toolpath":
+                limits = from_record(MotionLimits, question["limits"])
+                whole = read_toolpath(Path(question["path"]), Path(question["to"]), limits, share)
+                return {"whole": to_record(whole)}
             case _:
                 found = what_if(
                     folder,
@@ -172,6 +232,8 @@ def answer(question: Mapping[str, Any], share: Share = lambda _: None) -> dict[s
                     material=question["material"],
                     share=share,
                 )
+    except ToolpathError as error:
+        return {"wrong": error.reason, "line": error.line}
     except (InputError, StillairError) as error:
         return {"refused": str(error).rstrip(".")}
     return {"items": [difference.item() for difference in found]}

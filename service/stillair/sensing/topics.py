@@ -50,6 +50,7 @@ class _Topic:
     """What is known of one topic."""
 
     name: str
+    kept: bool = True  # whether what the broker keeps from earlier counts
     changed: Callable[[], None] | None = None
     last: bytes | None = None
     refused: str = ""
@@ -123,20 +124,21 @@ class TopicReader:
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
 
-    def subscribe(self, topic: str) -> Subscription:
+    def subscribe(self, topic: str, *, kept: bool = True) -> Subscription:
         """Follow a topic, now and after each reconnect; the first call starts the thread.
 
+        `kept`: also what the broker kept from earlier (retained).
         Raises `ValueError` for a name that is no single topic.
         """
-        kept = _Topic(check_topic(topic))
+        followed = _Topic(check_topic(topic), kept)
         with self.lock:
-            self._topics.append(kept)
+            self._topics.append(followed)
             if self._thread is None:
                 self._thread = threading.Thread(
                     target=self._run, name=f"mqtt {self.where}", daemon=True
                 )
                 self._thread.start()
-        return Subscription(self, kept)
+        return Subscription(self, followed)
 
     def forget(self, topic: _Topic) -> None:
         """Take no more messages of a topic."""
@@ -287,7 +289,9 @@ class TopicReader:
         told = []
         with self.lock:
             for topic in self._topics:
-                if topic.name != name or (message.retain and payload == topic.last):
+                if topic.name != name:
+                    continue
+                if message.retain and (payload == topic.last or not topic.kept):
                     continue
                 topic.last = payload
                 topic.waiting.append(payload)

@@ -16,7 +16,15 @@ from sqlmodel import col
 
 from stillair.errors import CommandRefused, Refusal
 from stillair.storage.journal import Journal
-from stillair.storage.tables import AlarmRow, Delivery, JobRow, JobSaid, Ledger, NoticeTable
+from stillair.storage.tables import (
+    AlarmRow,
+    Delivery,
+    JobRow,
+    JobSaid,
+    JobToolpath,
+    Ledger,
+    NoticeTable,
+)
 from stillair.storage.tables import PictureRow as Picture
 
 OVERWRITE = "PRAGMA secure_delete=ON"
@@ -59,6 +67,7 @@ def job(journal: Journal, chamber: str, name: str, remove: Remove) -> list[str]:
         connection.execute(delete(NoticeTable).where(col(NoticeTable.alarm).in_(alarms)))
         connection.execute(delete(AlarmRow).where(col(AlarmRow.job) == name))
         connection.execute(delete(JobSaid).where(col(JobSaid.job) == name))
+        connection.execute(delete(JobToolpath).where(col(JobToolpath.job) == name))
         connection.execute(delete(Ledger).where(col(Ledger.job) == name))
         connection.execute(delete(JobRow).where(col(JobRow.id) == name))
     journal.write_back()

@@ -32,13 +32,15 @@ from stillair.model import (
 )
 from stillair.storage import items, steps
 from stillair.storage.archive import Archive
+from stillair.storage.courses import Courses
 from stillair.storage.journal import Entry, read_entry
 from stillair.storage.logs import Logs
 from stillair.storage.outbox import NoticeRow, micros, read_notice, tries_of
 from stillair.storage.pictures import Pictures
 from stillair.storage.readings import ReadingRows, Readings
-from stillair.storage.records import load
+from stillair.storage.records import load, shifted
 from stillair.storage.tables import AlarmRow, JobRow, JobSaid, Ledger, NoticeTable
+from stillair.storage.toolpaths import Toolpaths
 
 log = logging.getLogger(__name__)
 
@@ -162,6 +164,14 @@ class History:
         """What pictures are kept."""
         return Pictures(self._journal)
 
+    def courses(self) -> Courses:
+        """How jobs went: heights and pauses as they were told."""
+        return Courses(self._journal)
+
+    def toolpaths(self) -> Toolpaths:
+        """What toolpaths are kept."""
+        return Toolpaths(self._journal)
+
     def logs(self) -> Logs:
         """What is written down of jobs."""
         return Logs(self._journal)
@@ -195,6 +205,15 @@ class History:
         item = _job_entry(row).body
         self._add_said({job_id: item})
         return item
+
+    def job_in(self, job_id: str, timeline: Timeline) -> Job:
+        """A job with its instants in the time of `timeline`.
+
+        Raises `KeyError` for an unknown one, `ValueError` for one that nobody understands.
+        """
+        row = self._job_row(job_id)
+        was_s = row["at_us"] / 1e6 - row["mono_s"]  # seconds since the epoch when its boot began
+        return shifted(load(Job, row["body"]), was_s - timeline.wall_at_zero_s)
 
     def sound_jobs(self, chamber: str) -> list[Job]:
         """Jobs of a chamber that came out sound, the one begun last first."""

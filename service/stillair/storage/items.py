@@ -21,6 +21,7 @@ from stillair.model import (
     Duty,
     EventChange,
     EventJudged,
+    HeightPin,
     Job,
     JobDiagnosis,
     JobLog,
@@ -113,6 +114,7 @@ def job_item(job: Job, timeline: Timeline, seq: int | None = None) -> Item:
         "paused_s": job.paused_s,
         "paused_since_at": _label(timeline, job.paused_since_s),
         "origin": job.box.partition(" ")[0] or None,
+        "guessed": job.guessed,
         "outcome": None,
         "outcome_by": None,
         "outcome_at": None,
@@ -202,6 +204,20 @@ def note_item(note: JobNote, chamber: str, timeline: Timeline, seq: int | None =
         "text": note.text,
         "by": note.by,
         "height_mm": note.height_mm,
+    }
+
+
+def pin_item(pin: HeightPin, chamber: str, timeline: Timeline, seq: int | None = None) -> Item:
+    """That a person said how high a part was, or took that back."""
+    return {
+        "seq": seq,
+        "chamber": chamber,
+        "job": pin.job,
+        "at": _label(timeline, pin.t_s),
+        "by": pin.by,
+        "height_mm": pin.height_mm,
+        "seen_at": _label(timeline, pin.seen_s),
+        "takes_back": pin.takes_back,
     }
 
 

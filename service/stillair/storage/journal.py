@@ -34,9 +34,9 @@ from stillair.model import (
     AlarmState,
     AlarmTestState,
     Annunciation,
-    Duty,
     EventChange,
     EventJudged,
+    HeightPin,
     Job,
     JobDiagnosis,
     JobNote,
@@ -100,6 +100,8 @@ def _entry(
             item = items.job_item(load(Job, body), timeline, seq)
         case "note":
             item = items.note_item(load(JobNote, body), chamber, timeline, seq)
+        case "pin":
+            item = items.pin_item(load(HeightPin, body), chamber, timeline, seq)
         case "outcome":
             item = items.outcome_item(load(OutcomeTold, body), chamber, timeline, seq)
         case "log":
@@ -448,17 +450,7 @@ class _Row:
     job: str | None
     event: int | None
     mono_s: float
-    value: (
-        EventChange
-        | AlarmState
-        | Job
-        | JobNote
-        | OutcomeTold
-        | LogTold
-        | JobDiagnosis
-        | EventJudged
-        | Duty
-    )
+    value: Any  # of the model, and known to `_entry` by its topic
 
 
 def _rows(outcome: Outcome) -> Iterator[_Row]:
@@ -466,6 +458,8 @@ def _rows(outcome: Outcome) -> Iterator[_Row]:
         yield _Row("job", job.state.value, job.id, None, outcome.t_s, job)
     for note in outcome.notes:
         yield _Row("note", "note", note.job, None, note.t_s, note)
+    for pin in outcome.pins:
+        yield _Row("pin", "pin", pin.job, None, pin.t_s, pin)
     for told in outcome.outcomes:
         yield _Row("outcome", told.outcome or "", told.job, None, told.t_s, told)
     for word in outcome.logs:

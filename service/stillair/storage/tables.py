@@ -44,7 +44,7 @@ class Ledger(JournalTable, table=True):
     parcel: str = Field(sa_type=Text)  # which outcome brought it; keeps a second commit harmless
     part: int
     chamber: str = Field(sa_type=Text)
-    topic: str = Field(sa_type=Text)  # event, alarm, job, note, outcome, log, diagnosis, judgement
+    topic: str = Field(sa_type=Text)  # event, alarm, job, note, pin, outcome, log ...
     kind: str = Field(sa_type=Text)
     job: str | None = Field(default=None, sa_type=Text)
     event: int | None = None
@@ -120,6 +120,34 @@ class PictureRow(_Current, table=True):
     job: str | None = Field(default=None, sa_type=Text)
     height_mm: float | None = None
     size_bytes: int = Field(sa_type=BigInteger)
+
+
+class ToolpathRow(JournalTable, table=True):
+    """One toolpath: what it builds, or why it can't be read."""
+
+    __tablename__ = "toolpath"
+
+    number: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
+    id: str = Field(sa_type=Text, unique=True)
+    at_us: int = Field(sa_type=BigInteger)  # when it came
+    name: str = Field(sa_type=Text)
+    chamber: str = Field(sa_type=Text)  # whose machine it is for
+    source: str = Field(default="", sa_type=Text, index=True)  # a file of the watched folder
+    state: str = Field(sa_type=Text)  # waiting, ready, refused
+    size_bytes: int = Field(sa_type=BigInteger)
+    body: str = Field(sa_type=Text)  # the whole of it, or the line and what is wrong there
+    columns: bytes | None = Field(default=None, sa_type=LargeBinary)  # layers and outlines
+
+
+class JobToolpath(JournalTable, table=True):
+    """Which toolpath a job follows."""
+
+    __tablename__ = "job_toolpath"
+    __table_args__ = (Index("job_toolpath_toolpath", "toolpath"), KEYED)
+
+    job: str = Field(primary_key=True, sa_type=Text)
+    toolpath: str = Field(sa_type=Text)
+    at_us: int = Field(sa_type=BigInteger)
 
 
 class ChamberMemory(JournalTable, table=True):

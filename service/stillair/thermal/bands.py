@@ -9,7 +9,7 @@ below its target.
 from __future__ import annotations
 
 from stillair.model import Change, Detail, Finding, JobPhase, JsonValue, Kind
-from stillair.thermal.materials import material
+from stillair.model.materials import material
 from stillair.thermal.plan import ThermalContext
 
 BELOW_K, BELOW_BACK_K, BELOW_S = 3.0, 1.5, 120.0

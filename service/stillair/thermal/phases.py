@@ -35,10 +35,10 @@ from collections import deque
 from collections.abc import Sequence
 
 from stillair.model import Finding, JobPhase, JsonValue, Kind, Phase
+from stillair.model.materials import COOL_C, material
 from stillair.thermal.air import AirTrack
 from stillair.thermal.bands import BandWatch, notice_cleared, notice_raised
 from stillair.thermal.forecast import Forecast, approach, forecast, recent, until
-from stillair.thermal.materials import COOL_C, material
 from stillair.thermal.plan import ThermalContext
 from stillair.thermal.settling import (
     CREEP_S,

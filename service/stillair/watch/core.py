@@ -42,7 +42,6 @@ from stillair.fire.unseen import Unseen
 from stillair.fire.verdict import REMEMBERED, FireVerdict
 from stillair.fire.witnesses import SEEN_BY_MANY, Witnesses
 from stillair.jobs.afterwards import CoolingOn
-from stillair.jobs.desk import JobDesk
 from stillair.jobs.standstill import StandStill, is_hot
 from stillair.model import (
     BURNING,
@@ -86,7 +85,7 @@ from stillair.thermal.core import HEAT, ThermalWatch
 from stillair.thermal.plan import RuleFailure, ThermalContext
 from stillair.watch.attending import Attending
 from stillair.watch.gathered import Gathered
-from stillair.watch.plan import WatchPlan, WatchView, alarm_desk
+from stillair.watch.plan import WatchPlan, WatchView, alarm_desk, job_desk
 from stillair.watch.rehearsal import Rehearsal, Rehearsed, dangers
 from stillair.watch.stopping import Stopping
 
@@ -118,9 +117,7 @@ class Watch:
         self._thermal = ThermalWatch(plan.thermal, balance)
         self._verdict = FireVerdict(combustible=plan.thermal.combustible, standing=memory.events)
         self._alarms = alarm_desk(plan, memory)
-        self._jobs = JobDesk(
-            chamber=plan.chamber, next_job=memory.next_job, job=memory.job, box=plan.box
-        )
+        self._jobs = job_desk(plan, memory)
         self._events = Events(memory.events, memory.next_event)
         self._open = self._events.standing
         self._unseen = Unseen(
@@ -343,7 +340,9 @@ class Watch:
         self._phase = view.phase
         cleared = not any(alarm.kind in BURNING for alarm in self._alarms.standing())
         self._aftermath.tick(view.phase, stands=self._burning, cleared=cleared)
-        gathered.jobs = self._jobs.tick(t_s, phase=view.phase)
+        movement = self._witnesses.movement_seen(t_s)
+        hot = self._is_hot()
+        gathered.jobs = self._jobs.tick(t_s, phase=view.phase, hot=hot, movement=movement)
         job = self._jobs.job
         self._cooling_on.tick(
             t_s,

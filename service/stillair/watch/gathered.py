@@ -57,4 +57,5 @@ class Gathered:
             stop=stop,
             created=self.jobs.created,
             duties=tuple(self.duties),
+            pins=self.jobs.pins,
         )

@@ -8,6 +8,7 @@ from stillair.alarms.attendance import AttendancePlan, Step
 from stillair.alarms.desk import AlarmDesk
 from stillair.alarms.reaching import Person
 from stillair.alarms.stopping import StopPlan
+from stillair.jobs.desk import JobDesk
 from stillair.jobs.standstill import STILL_AFTER_S
 from stillair.model import (
     AlarmState,
@@ -51,6 +52,7 @@ class WatchPlan:
     mark: str = ""  # "Simulated" or "Recorded", where the readings are no real chamber's
     stop: StopPlan | None = None  # how the machine is stopped; None: nothing is ever switched
     box: str = ""  # what jobs are built in; see `Job`
+    guesses_jobs: bool = False  # whether jobs that nobody announces are guessed
     attendance: AttendancePlan | None = None  # None: nobody has to be near
 
 
@@ -83,6 +85,18 @@ class WatchView:
     stop: StopState | None = None  # None where the machine isn't stopped by anybody
     attendance: AttendanceView | None = None  # None where nobody has to be near
     alarm_test: AlarmTestState | None = None  # the newest
+
+
+def job_desk(plan: WatchPlan, memory: WatchMemory) -> JobDesk:
+    """The job of a chamber as it was at the last stop."""
+    return JobDesk(
+        chamber=plan.chamber,
+        next_job=memory.next_job,
+        job=memory.job,
+        box=plan.box,
+        guesses=plan.guesses_jobs,
+        has_target=plan.thermal.target_c is not None,
+    )
 
 
 def alarm_desk(plan: WatchPlan, memory: WatchMemory) -> AlarmDesk:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from dataclasses import replace
 from functools import partial
 from http import HTTPStatus
@@ -23,6 +24,7 @@ from stillair.api.entry import (
 from stillair.api.problems import Problem
 from stillair.api.schemas import (
     Columns,
+    CorrectedJob,
     Created,
     Differences,
     Done,
@@ -35,9 +37,10 @@ from stillair.api.schemas import (
     Underway,
     listing,
 )
-from stillair.api.times import Moment, stretch
+from stillair.api.times import Moment, epoch_s, stretch
 from stillair.model import (
     AddNote,
+    CorrectJob,
     FinishJob,
     PauseJob,
     ReportHeight,
@@ -51,6 +54,7 @@ from stillair.thermal.plan import ThermalPlan
 router = APIRouter(prefix="/api/jobs", tags=["jobs"])
 
 Finisher = Annotated[Principal, acting("job finished", Role.OPERATOR, Scope.JOBS)]
+Corrector = Annotated[Principal, acting("job corrected", Role.OPERATOR)]
 Pauser = Annotated[Principal, acting("job paused", Role.OPERATOR, Scope.PAUSE)]
 Resumer = Annotated[Principal, acting("job goes on", Role.OPERATOR, Scope.PAUSE)]
 Noter = Annotated[Principal, acting("note added", Role.OPERATOR, Scope.JOBS)]
@@ -96,8 +100,34 @@ async def start(new: NewJob, service: TheService, access: TheAccess, person: Sta
 
 @router.get("/{job}")
 def one(job: str, service: TheService, _: Viewer) -> dict[str, Any]:
-    """One job, and when it stood paused."""
-    return {**service.job(job), "pauses": pause_items(service.history, job)}
+    """One job, when it stood paused, and which toolpath it follows."""
+    return {
+        **service.job(job),
+        "pauses": pause_items(service.history, job),
+        "toolpath": service.toolpaths.of_job(job),
+    }
+
+
+@router.patch("/{job}")
+async def correct(job: str, told: CorrectedJob, service: TheService, person: Corrector) -> Done:
+    """Say what a job really was, also days later; that confirms one that was guessed."""
+    began_s, ended_s = epoch_s(told.started_at), epoch_s(told.finished_at)
+    kept, timeline = await asyncio.to_thread(service.job_now, job)
+    words = {
+        name: value
+        for name in ("name", "material", "machine", "notes")
+        if (value := getattr(told, name)) is not None
+    }
+    mended = replace(
+        kept,
+        started_s=kept.started_s if began_s is None else began_s - timeline.wall_at_zero_s,
+        finished_s=kept.finished_s if ended_s is None else ended_s - timeline.wall_at_zero_s,
+        **words,
+    )
+    answer = await service.job_command(
+        job, lambda t_s: CorrectJob(t_s=t_s, by=person.name, corrected=mended)
+    )
+    return Done(stored=answer.stored)
 
 
 @router.post("/{job}/finish")

@@ -11,7 +11,7 @@ from starlette.requests import ClientDisconnect
 
 from stillair.access.roles import Principal
 from stillair.api.entry import TheService, Viewer, acting
-from stillair.api.guard import PICTURES
+from stillair.api.guard import PICTURE
 from stillair.api.problems import Problem
 from stillair.api.schemas import Created, Done, Listing
 from stillair.errors import InputError
@@ -27,7 +27,7 @@ BODY = {
     "requestBody": {
         "required": True,
         "content": {
-            form: {"schema": {"type": "string", "format": "binary"}} for form in sorted(PICTURES)
+            form: {"schema": {"type": "string", "format": "binary"}} for form in sorted(PICTURE[1])
         },
     }
 }

@@ -1,0 +1,267 @@
+"""What good jobs had that the others had not: figures of sound jobs against flawed ones.
+
+With few jobs no statistics help: `unlike` names at most three figures in which one
+job lay outside of all sound ones, by more than such figures usually differ.
+
+With many, `differences` takes every figure in turn. Its effect is Cliff's delta: of all
+pairs of a flawed and a sound job, the share in which the flawed one has more, less the
+share in which it has less; 0 is no difference, 1 and -1 are all pairs. How much of that is
+chance is found by shuffling which jobs were flawed. To look at many figures is to see a
+difference in one of them by chance, so each shuffle counts with the largest of all its
+figures: a difference is told if fewer than one shuffle in twenty-five has as large a one
+anywhere. It names what goes with flaws, never why.
+
+Only jobs of one material, and simulated ones never with real ones: whoever calls sees
+to that with `alike`.
+
+References
+----------
+Cliff, N. (1993). Dominance statistics. Psychological Bulletin 114(3).
+Westfall, P. H. and Young, S. S. (1993). Resampling-based multiple testing, section 2.6
+(single-step maxT). Mann, H. B. and Whitney, D. R. (1947), Ann. Math. Statist. 18(1).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from statistics import median
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stillair.model import JobOutcome
+
+SHUFFLES = 2000
+CHANCE = 0.04  # that a season without a cause names one
+LEAST_EACH = 4  # sound jobs, and flawed ones, before a difference is looked for
+LEAST_KNOWN = 3  # of either, that have a figure
+MOST_UNLIKE = 3
+OUTSIDE = 2.0  # robust standard deviations from the median of the sound jobs
+ROBUST_SD = 1.4826  # times the median absolute deviation
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """One figure of a job: how it is called, in what it is given, and what is no difference."""
+
+    name: str
+    said: str
+    unit: str
+    least: float  # two jobs alike differ by so much
+
+
+MEASURES: tuple[Measure, ...] = (
+    Measure("below_target_share", "share of the time below the target", "%", 3.0),
+    Measure("deepest_drop_k", "deepest drop", "degrees", 1.0),
+    Measure("longest_drop_s", "longest drop", "s", 60.0),
+    Measure("soak_s", "soak before the first layer", "s", 300.0),
+    Measure("spread_k", "spread from top to bottom", "degrees", 1.0),
+    Measure("hottest_c", "hottest", "°C", 2.0),
+    Measure("air_c", "air on average", "°C", 1.5),
+    Measure("room_c", "room", "°C", 2.0),
+    Measure("cooling_k_per_min", "cooling at the end", "degrees a minute", 0.2),
+    Measure("layer_s", "shortest layer", "s", 2.0),
+    Measure("fan_share", "fan", "%", 5.0),
+    Measure("drying_h", "drying", "h", 1.0),
+    Measure("humidity_share", "humidity of the room", "%", 5.0),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedJob:
+    """A job that is over, how it came out, and its figures; None where one isn't known.
+
+    `origin` is "real", "recorded" or "simulated".
+    """
+
+    job: str
+    material: str
+    origin: str
+    outcome: JobOutcome
+    figures: Mapping[str, float | None] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """How a figure differs between flawed and sound jobs.
+
+    `effect` is Cliff's delta, positive where flawed jobs have more; `chance` is what the
+    largest effect of all figures stays below in 96 of 100 shuffles, for as many jobs as
+    have this figure; `p` is corrected for all figures.
+    """
+
+    measure: Measure
+    effect: float
+    chance: float
+    p: float
+    flawed_median: float
+    sound_median: float
+    flawed: int
+    sound: int
+
+    @property
+    def told(self) -> bool:
+        """Whether it is more than chance explains."""
+        return self.p <= CHANCE
+
+
+@dataclass(frozen=True, slots=True)
+class Unlike:
+    """A figure in which one job lay outside of all sound ones."""
+
+    measure: Measure
+    value: float
+    median: float
+    lowest: float
+    highest: float
+    sound: int
+
+
+def alike(job: JudgedJob, others: Iterable[JudgedJob]) -> list[JudgedJob]:
+    """The others of the same material and origin."""
+    return [
+        other
+        for other in others
+        if other.job != job.job
+        and other.origin == job.origin
+        and _plain(other.material) == _plain(job.material)
+    ]
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.split()).casefold()
+
+
+def unlike(
+    job: JudgedJob, sound: Sequence[JudgedJob], measures: Sequence[Measure] = MEASURES
+) -> tuple[Unlike, ...]:
+    """In what a job differs most from the sound ones; at most three figures, the most first."""
+    found: list[tuple[float, Unlike]] = []
+    for measure in measures:
+        value = _figure(job, measure)
+        known = [v for other in sound if (v := _figure(other, measure)) is not None]
+        if value is None or not known:
+            continue
+        middle = median(known)
+        spread = ROBUST_SD * median(abs(each - middle) for each in known)
+        sd = max(spread, measure.least)
+        lowest, highest = min(known), max(known)
+        off = abs(value - middle) / sd
+        if off >= OUTSIDE and not lowest <= value <= highest:
+            told = Unlike(measure, value, middle, lowest, highest, len(known))
+            found.append((off, told))
+    found.sort(key=lambda each: -each[0])
+    return tuple(each for _, each in found[:MOST_UNLIKE])
+
+
+def is_many(jobs: Sequence[JudgedJob]) -> bool:
+    """Whether there are enough of either for `differences`."""
+    sound = sum(job.outcome is JobOutcome.SOUND for job in jobs)
+    return min(sound, len(jobs) - sound) >= LEAST_EACH
+
+
+def differences(
+    jobs: Sequence[JudgedJob],
+    *,
+    chance: np.random.Generator,
+    shuffles: int = SHUFFLES,
+    measures: Sequence[Measure] = MEASURES,
+) -> tuple[Difference, ...]:
+    """How each figure differs between jobs that were not sound and those that were.
+
+    The one that is least like chance first; none where there are too few jobs. A figure
+    that too few have, or that is the same in all, is left out.
+    """
+    if not is_many(jobs):
+        return ()
+    bad = np.array([job.outcome is not JobOutcome.SOUND for job in jobs])
+    columns = [
+        np.array([math.nan if (v := _figure(job, m)) is None else v for job in jobs])
+        for m in measures
+    ]
+    usable = [
+        (measure, column)
+        for measure, column in zip(measures, columns, strict=True)
+        if np.isfinite(column[bad]).sum() >= LEAST_KNOWN
+        and np.isfinite(column[~bad]).sum() >= LEAST_KNOWN
+        and np.nanmax(column) > np.nanmin(column)
+    ]
+    if not usable:
+        return ()
+    values = np.stack([column for _, column in usable], axis=1)
+    ranked = _Ranks(values)
+    truly = ranked.of(bad[None, :])
+    shuffled = chance.permuted(np.tile(bad, (shuffles, 1)), axis=1)
+    largest = np.abs(ranked.of(shuffled).z).max(axis=1)
+    bound_z = float(np.quantile(largest, 1.0 - CHANCE))
+    found: list[Difference] = []
+    for place, (measure, column) in enumerate(usable):
+        z = abs(float(truly.z[0, place]))
+        effect = float(truly.effect[0, place])
+        found.append(
+            Difference(
+                measure,
+                effect=round(effect, 3),
+                chance=round(min(1.0, bound_z * float(truly.effect_per_z[0, place])), 3),
+                # Phipson & Smyth (2010): the true one counts as a shuffle, so p is never 0.
+                p=float((largest >= z - 1e-9).sum() + 1) / (shuffles + 1),
+                flawed_median=float(np.nanmedian(column[bad])),
+                sound_median=float(np.nanmedian(column[~bad])),
+                flawed=int(np.isfinite(column[bad]).sum()),
+                sound=int(np.isfinite(column[~bad]).sum()),
+            )
+        )
+    strength = {each.measure.name: abs(float(truly.z[0, i])) for i, each in enumerate(found)}
+    found.sort(key=lambda each: -strength[each.measure.name])
+    return tuple(found)
+
+
+def _figure(job: JudgedJob, measure: Measure) -> float | None:
+    value = job.figures.get(measure.name)
+    return value if value is not None and math.isfinite(value) else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Effects:
+    """For each labelling and figure."""
+
+    effect: NDArray[np.float64]
+    z: NDArray[np.float64]
+    effect_per_z: NDArray[np.float64]
+
+
+class _Ranks:
+    """Rank sums of any labelling of the jobs, for all figures at once.
+
+    `values` is (jobs, figures), nan where a job has none.
+    """
+
+    def __init__(self, values: NDArray[np.float64]) -> None:
+        self._known = np.isfinite(values).astype(float)
+        self._ranks = np.zeros_like(values)
+        self._tied = np.zeros(values.shape[1])
+        for place in range(values.shape[1]):
+            known = np.isfinite(values[:, place])
+            _, inverse, counts = np.unique(
+                values[known, place], return_inverse=True, return_counts=True
+            )
+            ends = np.cumsum(counts)
+            self._ranks[known, place] = (ends - (counts - 1) / 2.0)[inverse]
+            self._tied[place] = float((counts.astype(float) ** 3 - counts).sum())
+
+    def of(self, bad: NDArray[np.bool_]) -> _Effects:
+        """Effect and standard score of labellings, (labellings, jobs)."""
+        marks = bad.astype(float)
+        total = self._known.sum(axis=0)
+        flawed = marks @ self._known
+        sound = total - flawed
+        pairs = np.maximum(flawed * sound, 1.0)
+        above = marks @ self._ranks - flawed * (flawed + 1.0) / 2.0
+        effect = np.where(flawed * sound > 0.0, 2.0 * above / pairs - 1.0, 0.0)
+        # Variance of the rank sum, with ties (Mann & Whitney).
+        ties = self._tied / np.maximum(total * (total - 1.0), 1.0)
+        sd = np.sqrt(np.maximum(pairs / 12.0 * (total + 1.0 - ties), 1e-12))
+        per_z = 2.0 * sd / pairs
+        return _Effects(effect, effect / per_z, per_z)

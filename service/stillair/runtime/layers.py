@@ -1,0 +1,56 @@
+"""What the service answers about layers: it gathers what is known and has the rest worked out."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable
+from zoneinfo import ZoneInfo
+
+from stillair.errors import CommandRefused, InputError, Refusal
+from stillair.model import Place
+from stillair.runtime.foreseeing import LookedAt, facts
+from stillair.runtime.service import Service
+from stillair.runtime.weathering import Weathered
+from stillair.storage.items import Item
+
+
+async def job_weather(service: Service, job: str) -> Item:
+    """What each layer of a job met; see `weathering`. Raises `CommandRefused`."""
+    key = service.chamber(str(service.job(job)["chamber"]))
+    watched = service.watched(key)
+    sensors = watched.settings.sensors
+    air = tuple(sensor.name for sensor in sensors if sensor.place is Place.CHAMBER)
+    await service.archive.write_out()
+    now_s = watched.labels.timeline().epoch_s(watched.clock.now_s())
+    return await _worked_out(service.workshop.weather(Weathered(job, key, air, now_s)))
+
+
+async def look_before(service: Service, toolpath: str, chamber: str | None, material: str) -> Item:
+    """The remarks before a job; see `foreseeing`. Raises `CommandRefused`."""
+    service.toolpaths.one(toolpath)
+    watched = service.watched(service.chamber(chamber))
+    settings = watched.settings
+    zone = settings.chamber.timezone
+    begins_at = watched.labels.timeline().at(watched.clock.now_s())
+    asked = LookedAt(
+        toolpath=toolpath,
+        material=material,
+        chamber=facts(settings, watched.supervisor.view.thermal),
+        begins_at=begins_at.astimezone(ZoneInfo(zone) if zone else None).isoformat(),
+        limits=settings.before.thresholds,
+    )
+    return await _worked_out(service.workshop.look_before(asked))
+
+
+async def _worked_out(answer: Awaitable[Item]) -> Item:
+    try:
+        return await answer
+    except InputError as error:
+        raise CommandRefused(Refusal.CONFLICT, f"{_sentence(str(error))}.") from None
+    except TimeoutError:
+        raise CommandRefused(
+            Refusal.CONFLICT, "It took too long and was given up: ask again in a minute."
+        ) from None
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]

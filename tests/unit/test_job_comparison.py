@@ -1,0 +1,142 @@
+"""What sound jobs had that flawed ones had not."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+
+from stillair.jobs.comparison import (
+    MEASURES,
+    JudgedJob,
+    alike,
+    differences,
+    is_many,
+    unlike,
+)
+from stillair.model import JobOutcome
+
+USUAL = {measure.name: 20.0 * measure.least for measure in MEASURES}
+
+
+def job(number: int, outcome: JobOutcome = JobOutcome.SOUND, **figures: float | None) -> JudgedJob:
+    return JudgedJob(f"north-bench-{number}", "ASA", "simulated", outcome, {**USUAL, **figures})
+
+
+def season(
+    count: int, seed: int, *, cause: str | None, odds: tuple[float, float] = (0.8, 0.1)
+) -> list[JudgedJob]:
+    """Jobs whose figures vary by chance; with `cause` a third of them have too much of it."""
+    chance = np.random.default_rng(seed)
+    jobs: list[JudgedJob] = []
+    for number in range(count):
+        figures: dict[str, float | None] = {
+            m.name: USUAL[m.name] + float(chance.normal(0.0, 2.0 * m.least)) for m in MEASURES
+        }
+        hit = cause is not None and chance.random() < 0.35
+        if hit and cause is not None:
+            least = next(m.least for m in MEASURES if m.name == cause)
+            figures[cause] = (figures[cause] or 0.0) + float(chance.uniform(5.0, 12.0)) * least
+        bad = chance.random() < (odds[0] if hit else odds[1] if cause is not None else 0.3)
+        outcome = JobOutcome.FLAWED if bad else JobOutcome.SOUND
+        jobs.append(JudgedJob(f"n-{number}", "ASA", "simulated", outcome, figures))
+    return jobs
+
+
+def told(jobs: Sequence[JudgedJob], seed: int = 1) -> list[str]:
+    found = differences(jobs, chance=np.random.default_rng(seed), shuffles=500)
+    return [each.measure.name for each in found if each.told]
+
+
+@pytest.mark.parametrize("cause", ["deepest_drop_k", "drying_h", "spread_k"])
+def test_a_planted_cause_comes_first(cause: str) -> None:
+    seasons = [season(40, seed, cause=cause) for seed in range(20)]
+    first = [
+        differences(jobs, chance=np.random.default_rng(0), shuffles=200)[0].measure.name
+        for jobs in seasons
+    ]
+    assert first.count(cause) >= 18
+    assert sum(cause in told(jobs) for jobs in seasons) >= 14
+
+
+def test_a_season_without_a_cause_seldom_names_one() -> None:
+    named = [seed for seed in range(120) if told(season(40, seed, cause=None), seed)]
+    assert len(named) <= 11  # five are expected; of twelve or more p < 0.005
+
+
+def test_the_sign_is_that_of_flawed_jobs() -> None:
+    jobs = [job(n, deepest_drop_k=2.0 + 0.1 * n) for n in range(10)]
+    jobs += [job(20 + n, JobOutcome.FAILED, deepest_drop_k=9.0 + 0.1 * n) for n in range(6)]
+    first = differences(jobs, chance=np.random.default_rng(0))[0]
+    assert first.measure.name == "deepest_drop_k"
+    assert first.effect == 1.0, "in all pairs the flawed one has more"
+    assert first.told
+    assert (first.sound, first.flawed) == (10, 6)
+    assert 0.0 < first.chance < 1.0
+    assert first.sound_median < first.flawed_median
+
+
+def test_figures_that_are_missing_or_all_alike_are_left_out() -> None:
+    jobs = [job(n, hottest_c=None if n < 14 else 60.0, room_c=float(n)) for n in range(16)]
+    jobs = [
+        JudgedJob(j.job, j.material, j.origin, list(JobOutcome)[n % 2], j.figures)
+        for n, j in enumerate(jobs)
+    ]
+    found = {each.measure.name for each in differences(jobs, chance=np.random.default_rng(0))}
+    assert found == {"room_c"}
+
+
+@pytest.mark.parametrize(
+    ("sound", "flawed", "many"),
+    [
+        pytest.param(4, 4, True, id="four of each"),
+        pytest.param(30, 3, False, id="three flawed"),
+        pytest.param(3, 30, False, id="three sound"),
+    ],
+)
+def test_with_few_of_either_nothing_is_told(sound: int, flawed: int, many: bool) -> None:
+    jobs = [job(n, air_c=50.0 + n) for n in range(sound)]
+    jobs += [job(100 + n, JobOutcome.FLAWED, air_c=20.0 + n) for n in range(flawed)]
+    assert is_many(jobs) is many
+    assert bool(differences(jobs, chance=np.random.default_rng(0))) is many
+
+
+def test_three_things_at_most_are_unlike_the_good_ones() -> None:
+    good = [job(n, deepest_drop_k=2.0 + 0.2 * n, soak_s=1500.0 + 100.0 * n) for n in range(5)]
+    bad = job(9, JobOutcome.FLAWED, deepest_drop_k=9.0, soak_s=300.0, hottest_c=90.0, spread_k=26.0)
+    found = unlike(bad, good)
+    assert [each.measure.name for each in found] == ["hottest_c", "deepest_drop_k", "spread_k"]
+    drop = found[1]
+    assert (drop.value, drop.sound) == (9.0, 5)
+    assert (drop.lowest, drop.highest) == pytest.approx((2.0, 2.8))
+
+
+@pytest.mark.parametrize(
+    ("value", "named"),
+    [
+        pytest.param(4.9, True, id="far more than the one good job had"),
+        pytest.param(3.5, False, id="no more than jobs alike differ by"),
+        pytest.param(None, False, id="not known"),
+    ],
+)
+def test_one_good_job_is_enough_for_what_differs_much(value: float | None, named: bool) -> None:
+    found = unlike(job(2, JobOutcome.FLAWED, deepest_drop_k=value), [job(1, deepest_drop_k=2.0)])
+    assert bool(found) is named
+
+
+def test_what_lies_within_the_good_ones_is_not_unlike() -> None:
+    good = [job(1, room_c=10.0), job(2, room_c=20.0), job(3, room_c=20.5), job(4, room_c=21.0)]
+    assert unlike(job(9, JobOutcome.FLAWED, room_c=11.0), good) == ()
+
+
+def test_only_jobs_alike_are_compared() -> None:
+    one = job(1)
+    others = [
+        one,
+        job(2),
+        JudgedJob("n-3", " asa ", "simulated", JobOutcome.SOUND),
+        JudgedJob("n-4", "PA12", "simulated", JobOutcome.SOUND),
+        JudgedJob("n-5", "ASA", "real", JobOutcome.SOUND),
+    ]
+    assert [each.job for each in alike(one, others)] == ["north-bench-2", "n-3"]

@@ -1,0 +1,207 @@
+"""When each layer was laid: a job's clock against its toolpath's."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from stillair.jobs.heights import HeightSeen, HeightTimes, OwnClock, fit
+from stillair.jobs.toolpath.layers import Layers
+
+BEGUN_S = 5000.0
+
+
+def layers_of(
+    durations_s: Sequence[float], *, thickness_mm: float = 0.2, pieces: int = 1
+) -> Layers:
+    """Layers that last so long; `pieces` alike, one after the other."""
+    lasting = np.tile(np.array(durations_s, dtype=float), pieces)
+    count = len(durations_s)
+    ends = np.cumsum(lasting)
+    flat = np.zeros(count * pieces)
+    return Layers(
+        height_mm=np.tile(thickness_mm * np.arange(1, count + 1), pieces),
+        thickness_mm=flat + thickness_mm,
+        start_s=ends - lasting,
+        end_s=ends,
+        length_mm=flat,
+        width_mm=flat,
+        fan_share=flat,
+        least_time_s=lasting,
+        nozzle_c=flat,
+        longest_run_mm=flat,
+        piece=np.repeat(np.arange(pieces, dtype=np.int32), count),
+    )
+
+
+class RealJob:
+    """A job as it really was: heats up, is slower than its toolpath, and pauses."""
+
+    def __init__(
+        self,
+        layers: Layers,
+        *,
+        heat_up_s: float = 900.0,
+        rate: float = 1.06,
+        pauses: Sequence[tuple[float, float]] = (),  # own clock, for how long
+        jitter: Sequence[float] = (),
+    ) -> None:
+        lasting = (layers.end_s - layers.start_s) * rate
+        if len(jitter):
+            lasting = lasting * np.asarray(jitter)
+        self.own_end_s = heat_up_s + np.cumsum(lasting)
+        self.own_start_s = self.own_end_s - lasting
+        self.layers = layers
+        self.pauses: list[tuple[float, float]] = []
+        paused_s = 0.0
+        for own_s, for_s in pauses:
+            begins_s = BEGUN_S + own_s + paused_s
+            self.pauses.append((begins_s, begins_s + for_s))
+            paused_s += for_s
+        self.clock = OwnClock(BEGUN_S, self.pauses)
+        self.start_s = self.clock.at_s(self.own_start_s)
+        self.finished_s = float(self.clock.at_s(self.own_end_s[-1:])[0])
+
+    def posts(self, every_s: float) -> list[HeightSeen]:
+        """What a machine posts that tells its height now and then."""
+        found = []
+        for t_s in np.arange(self.start_s[0], self.finished_s, every_s):
+            index = int(np.searchsorted(self.start_s, t_s, side="right")) - 1
+            found.append(HeightSeen(float(t_s), float(self.layers.height_mm[index])))
+        return found
+
+    def pin(self, layer: int, share: float = 0.5) -> HeightSeen:
+        """Somebody was there and saw it."""
+        own_s = self.own_start_s[layer] + share * (self.own_end_s[layer] - self.own_start_s[layer])
+        t_s = float(self.clock.at_s(np.array([own_s]))[0])
+        height_mm = float(self.layers.height_mm[layer] - self.layers.thickness_mm[layer] / 2.0)
+        return HeightSeen(t_s, height_mm)
+
+
+def layers_off(found: HeightTimes, job: RealJob) -> float:
+    """By how many layers the fit errs at worst."""
+    middle = (job.own_start_s + job.own_end_s) / 2.0
+    t_s = job.clock.at_s(middle)
+    guessed = np.searchsorted(found.start_s, t_s, side="right") - 1
+    return float(np.abs(guessed - np.arange(len(middle))).max())
+
+
+def fitted(job: RealJob, **known: object) -> HeightTimes:
+    return fit(
+        job.layers,
+        duration_s=float(job.layers.end_s[-1]),
+        started_s=BEGUN_S,
+        pauses=job.pauses,
+        **known,  # type: ignore[arg-type]
+    )
+
+
+SLOW = 1.0 + 0.3 * np.sin(np.linspace(0.0, 9.0, 200))  # layers of very different length
+
+
+@pytest.mark.parametrize(
+    ("durations_s", "rate", "pauses"),
+    [
+        pytest.param(60.0 * SLOW, 1.06, (), id="a usual job"),
+        pytest.param(60.0 * SLOW, 0.97, (), id="quicker than it says"),
+        pytest.param(60.0 * SLOW, 1.15, ((3000.0, 1800.0), (8000.0, 40.0)), id="with two pauses"),
+        pytest.param([9.0] * 1200, 1.04, (), id="thin and quick"),
+    ],
+)
+def test_two_pins_give_every_layer(
+    durations_s: Sequence[float], rate: float, pauses: Sequence[tuple[float, float]]
+) -> None:
+    job = RealJob(layers_of(durations_s), rate=rate, pauses=pauses)
+    count = len(job.layers)
+    found = fitted(job, pins=[job.pin(count // 10), job.pin(9 * count // 10)])
+    assert layers_off(found, job) <= 1.0
+    assert found.doubtful_pins == ()
+
+
+@settings(max_examples=30)
+@given(
+    seed=st.integers(0, 2**20),
+    rate=st.floats(0.9, 1.2),
+    heat_up_s=st.floats(0.0, 5400.0),
+    every_s=st.floats(2.0, 90.0),
+)
+def test_posted_heights_give_every_layer(
+    seed: int, rate: float, heat_up_s: float, every_s: float
+) -> None:
+    chance = np.random.default_rng(seed)
+    layers = layers_of(chance.uniform(20.0, 90.0, 150).tolist())
+    jitter = chance.uniform(0.9, 1.1, 150).tolist()
+    pauses = [(heat_up_s + 2000.0, 600.0)]
+    job = RealJob(layers, heat_up_s=heat_up_s, rate=rate, jitter=jitter, pauses=pauses)
+    found = fitted(job, posts=job.posts(every_s), finished_s=job.finished_s + 200.0)
+    assert layers_off(found, job) <= 1.0
+    assert (np.diff(found.start_s) >= 0.0).all()
+
+
+def test_what_is_not_known_is_said_to_be_uncertain() -> None:
+    job = RealJob(layers_of([60.0] * 100))
+    nothing = fitted(job)
+    end = fitted(job, finished_s=job.finished_s)
+    pin = fitted(job, finished_s=job.finished_s, pins=[job.pin(50)])
+    assert nothing.uncertainty_s[50] > 2.0 * end.uncertainty_s[50]
+    assert end.uncertainty_s[50] > 2.0 * pin.uncertainty_s[50]
+    assert pin.uncertainty_s[50] < pin.uncertainty_s[5]
+    for found in (nothing, end, pin):
+        assert (np.abs(found.start_s - job.start_s) <= 1.5 * found.uncertainty_s).all()
+
+
+def test_a_post_that_nothing_agrees_with_is_left_out() -> None:
+    job = RealJob(layers_of([60.0] * 100))
+    posts = job.posts(20.0)
+    wrong = [HeightSeen(posts[60].t_s + 1.0, 16.0), HeightSeen(posts[90].t_s + 1.0, 0.2)]
+    told = sorted([*posts, *wrong], key=lambda post: post.t_s)
+    found = fitted(job, posts=told)
+    assert layers_off(found, job) <= 1.0
+    assert found.left_out >= 1
+
+
+def test_a_lifted_head_is_no_height() -> None:
+    job = RealJob(layers_of([60.0] * 100))
+    told = [*job.posts(20.0), HeightSeen(job.finished_s + 5.0, 180.0)]
+    assert layers_off(fitted(job, posts=told), job) <= 1.0
+
+
+def test_a_pin_that_contradicts_is_named_and_counts() -> None:
+    job = RealJob(layers_of([60.0] * 100))
+    posts = job.posts(20.0)
+    wrong = HeightSeen(job.start_s[20], 16.0)
+    found = fitted(job, posts=posts, pins=[job.pin(50), wrong])
+    assert found.doubtful_pins == (1,)
+
+
+def test_both_ways() -> None:
+    job = RealJob(layers_of([60.0] * 50, pieces=2))
+    found = fitted(job, posts=job.posts(15.0))
+    twice = found.when(5.1)
+    assert [(each.piece, each.layer) for each in twice] == [(0, 25), (1, 75)]
+    assert abs(twice[0].start_s - job.start_s[25]) < 60.0
+    back = found.at((twice[0].start_s + twice[0].end_s) / 2.0)
+    assert back is not None
+    assert back.layer == 25
+    assert found.when(99.0) == ()
+    assert found.at(BEGUN_S) is None
+    assert found.at(job.finished_s + 9e4) is None
+
+
+def test_stops_of_the_toolpath_are_the_pauses() -> None:
+    layers = layers_of([60.0] * 100)
+    stops_s = [1800.0, 4200.0]
+    own_s = [900.0 + 1.06 * stop_s for stop_s in stops_s]
+    job = RealJob(layers, pauses=[(own_s[0], 700.0), (own_s[1], 90.0)])
+    assert layers_off(fitted(job, stops_s=stops_s), job) <= 1.0
+
+
+def test_own_clock_stands_in_pauses() -> None:
+    clock = OwnClock(100.0, [(50.0, 120.0), (200.0, 260.0)])
+    shown = [clock.own_s(t_s) for t_s in (100.0, 110.0, 120.0, 200.0, 230.0, 260.0, 300.0)]
+    assert shown == [0.0, 0.0, 0.0, 80.0, 80.0, 80.0, 120.0]
+    assert clock.at_s(np.array([10.0, 80.0, 90.0])).tolist() == [130.0, 200.0, 270.0]
