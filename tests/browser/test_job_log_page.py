@@ -199,3 +199,4 @@ def test_who_may_only_see_reads_the_log_and_is_asked_nothing(tmp_path: Path, loo
         for role in ("button", "textbox", "combobox"):
             expect(log.get_by_role(role)).to_have_count(0)
         assert fits(page)
+        page.close()  # before its service, which it would miss
