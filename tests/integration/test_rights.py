@@ -97,6 +97,7 @@ RIGHTS = {
     "GET /api/jobs/{job}/notes": READ,
     "GET /api/jobs/{job}/readings": READ,
     "GET /api/jobs/{job}/weather": READ,
+    "GET /api/jobs/{job}/unlike": READ,
     "POST /api/jobs/{job}/what-if": OPERATE,
     "GET /api/jobs/{job}/what-if": READ,
     "GET /api/events/{event}/pictures": READ,

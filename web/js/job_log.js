@@ -194,7 +194,7 @@ function Prepared({ said, may, send }) {
       <button type="button" class="act" onClick=${() => tell(() => send("PATCH", "/log", last_time.log, L.filled))}>${L.last_time(last_time.name)}</button>
       <${Refused} error=${error} />
     </div>`}
-    <div class="fields">
+    <div class="log-fields">
       ${FIELDS.map(([name, sort]) => {
         const say = (/** @type {unknown} */ value) =>
           send("PATCH", "/log", { [name]: value }, (value === null ? L.took_back : L.kept)(L.fields[name]));
@@ -208,7 +208,7 @@ function Prepared({ said, may, send }) {
 /** @param {{label: string, words: string[], value: string | null, say: (value: unknown) => Promise<void>}} props */
 function Listed({ label, words, value, say }) {
   const { error, tell } = useTelling();
-  return html`<div class="field">
+  return html`<div class="log-field">
     <${Choice} label=${label} words=${words} value=${value} choose=${(/** @type {string | null} */ word) => tell(() => say(word))} />
     <${Refused} error=${error} />
   </div>`;
@@ -229,7 +229,7 @@ function Line({ label, sort, value, say }) {
     if (number && !Number.isFinite(typed(text))) refuse(L.number_wrong(label));
     else if (await tell(() => say(text === "" ? null : number ? typed(text) : text))) setDraft(null);
   };
-  return html`<div class="field">
+  return html`<div class="log-field">
     <label for=${id}>${label}</label>
     <input id=${id} type=${sort === "day" ? "date" : "text"} inputmode=${sort === "number" ? "decimal" : undefined}
       autocomplete="off" maxlength="120" value=${draft ?? String(value ?? "")} aria-invalid=${error ? "true" : undefined}
@@ -248,7 +248,7 @@ function Choice({ label, words, value, choose, must = false, first = false }) {
   useEffect(() => {
     if (first) place.current?.focus();
   }, []);
-  return html`<div class="field">
+  return html`<div class="log-field">
     <label for=${id}>${label}</label>
     <select id=${id} ref=${place} value=${value ?? ""} onChange=${(/** @type {any} */ event) => choose(event.target.value || null)}>
       ${!must && html`<option value="">${L.nowhere}</option>`}

@@ -6,6 +6,7 @@ import { BoxSaid, CameOut } from "./came_out.js";
 import { Chart, said, saidBeyond } from "./chart.js";
 import { Hour } from "./hour.js";
 import { Erase } from "./erase.js";
+import { GoodJobs } from "./good_jobs.js";
 import { Guessed, nameOf } from "./guessed.js";
 import { AtHeight, sought, useHeights } from "./heights.js";
 import { html } from "./html.js";
@@ -80,6 +81,7 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
     <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} />
     <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} />
     <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />
+    <${GoodJobs} key=${`good ${id}`} job=${job} when=${pictured} />
     ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
     <p class="taking">${T.take} <${Command} words=${`export ${job.id} --to ${job.id}.csv`} /></p>

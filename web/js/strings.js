@@ -3,6 +3,9 @@
  * is worded by the service. Plain sentences, figures with units, what to do next.
  */
 
+/** Those it is held against. @param {number} sound  @param {string} material */
+const many = (sound, material) => `the ${sound === 1 ? "one sound job" : `${sound} sound jobs`}${material ? ` in ${material}` : ""}`;
+
 export const S = {
   name: "Stillair",
 
@@ -388,6 +391,26 @@ export const S = {
     begin: "From",
     end: "To",
     keep: "It was a job: keep it",
+  },
+
+  good_jobs: {
+    heading: "What good jobs had",
+    /** @param {number} sound  @param {string} material */
+    alike: (sound, material) => `In nothing that was measured does this job lie outside of ${many(sound, material)}.`,
+    /** @param {number} n  @param {number} sound  @param {string} material */
+    unlike: (n, sound, material) =>
+      n === 1 ? `One thing differs from ${many(sound, material)}:` : `${n === 2 ? "Two" : "Three"} things differ from ${many(sound, material)}:`,
+    /** @param {import("./good_jobs.js").Unlike} each */
+    here: (each) =>
+      `${each.said}: ${each.value} ${each.unit} here, ${each.lowest === each.highest ? each.median : `${each.lowest} to ${each.highest}`} ${each.unit} there.`,
+    /** @param {number} judged */
+    nothing: (judged) => `In ${judged} judged jobs no figure differs between flawed and sound ones by more than chance explains.`,
+    /** @param {number} judged */
+    goes: (judged) => `In ${judged} judged jobs this goes with flaws, by more than chance explains:`,
+    /** @param {import("./good_jobs.js").Difference} each */
+    difference: (each) =>
+      `${each.said}: ${each.flawed_median} ${each.unit} in the middle one of ${each.flawed} flawed jobs, ${each.sound_median} ${each.unit} of ${each.sound} sound ones; of 100 pairs ${Math.round(50 + 50 * Math.abs(each.effect))} go that way.`,
+    no_cause: "What goes with flaws need not be their cause. Only jobs of this material in this chamber were looked at, and simulated ones never with real ones.",
   },
 
   came_out: {

@@ -33,6 +33,7 @@ TOO_LARGE = f"A body is at most {BODY_BYTES} bytes here."
 # What a form of a foreign page can't send, and what it is called.
 JSON = "JSON", frozenset({"application/json"})
 FILE = "the file itself", frozenset({"application/octet-stream"})
+ANYTHING = "anything", frozenset[str]()
 PICTURE = "the picture itself", frozenset({"image/jpeg", "image/png", "image/webp"})
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 HEADERS = {
@@ -112,7 +113,8 @@ class Guard:
             return Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, TOO_LARGE)
         has_body = length.strip("0") or "transfer-encoding" in headers
         form = headers.get("content-type", "").partition(";")[0].strip().lower()
-        if has_body and scope["method"] not in SAFE_METHODS and form not in forms:
+        unsafe = scope["method"] not in SAFE_METHODS
+        if has_body and unsafe and wanted is not ANYTHING and form not in forms:
             return Problem(
                 HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
                 f"The body of a request is {what} here, with Content-Type: "
@@ -134,13 +136,15 @@ class Guard:
 
 def _wanted(scope: Scope) -> tuple[str, frozenset[str]]:
     """What a request's body has to be."""
-    if scope["method"] == "POST":
-        parts = str(scope["path"]).split("/")
-        if parts == ["", "api", "toolpaths"]:
-            return FILE
-        if parts[1:3] == ["api", "jobs"] and parts[4:] == ["photographs"]:
-            return PICTURE
-    return JSON
+    parts = str(scope["path"]).split("/")
+    if parts == ["", "api", "toolpaths"]:
+        wanted = FILE
+    elif parts[1:3] == ["api", "jobs"] and parts[4:] == ["photographs"]:
+        wanted = PICTURE
+    else:
+        return JSON
+    # With another method the router refuses it unread, whatever it is.
+    return wanted if scope["method"] == "POST" else ANYTHING
 
 
 async def _taken(receive: Receive) -> Receive:

@@ -242,7 +242,8 @@ class JobDiagnosis:
 
     Figures as in `thermal.diagnosis`, None where the readings give none.
     `compared` is with how many earlier jobs of the same `box`; `sensors` has a
-    mark of each sensor that changes when it is replaced.
+    mark of each sensor that changes when it is replaced; `measured` are its figures as in
+    `jobs.figures`.
     """
 
     job: str
@@ -256,6 +257,7 @@ class JobDiagnosis:
     box: str = ""
     sensors: Mapping[str, str] = field(default_factory=dict)
     early_loss_per_h: float | None = None
+    measured: Mapping[str, float] = field(default_factory=dict)
 
 
 class Sounding(StrEnum):

@@ -21,6 +21,7 @@ from stillair.alarms.figures import temperature
 from stillair.errors import InputError
 from stillair.model import Change, Job, JobPhase, JsonValue, Kind, Place
 from stillair.runtime.diagnosing import epoch_s
+from stillair.storage.courses import paused_in
 from stillair.storage.history import History
 from stillair.storage.items import Item, label
 from stillair.watch import WatchView
@@ -115,17 +116,7 @@ def pauses_of(history: History, job: str) -> list[Pause]:
 
 def _pauses(history: History, job: str) -> list[tuple[float, float, float | None]]:
     """The same, with the part's height when each began."""
-    ended: list[tuple[float, float, float | None]] = []
-    since_s: float | None = None
-    before_s, height_mm = 0.0, None
-    for step in history.courses().steps(job):
-        if since_s is not None and step.paused_s > before_s:
-            ended.append((since_s, since_s + step.paused_s - before_s, height_mm))
-        before_s = max(before_s, step.paused_s)
-        was_s, since_s = since_s, step.paused_since_s
-        if since_s != was_s:
-            height_mm = step.height_mm
-    return [*ended, (since_s, FAR_FUTURE_S, height_mm)] if since_s is not None else ended
+    return paused_in(history.courses().steps(job), FAR_FUTURE_S)
 
 
 def pause_items(history: History, job: str) -> list[Item]:

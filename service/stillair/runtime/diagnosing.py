@@ -12,7 +12,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from stillair.errors import InputError
+from stillair.jobs.figures import chamber_figures
 from stillair.model import JobDiagnosis, JsonValue, Kind
+from stillair.storage.courses import paused_in
 from stillair.storage.history import History
 from stillair.thermal.diagnosis import GRID_S, OLD_JOBS, JobFigures, Span, job_figures, told
 
@@ -34,6 +36,7 @@ class Diagnosed:
     air: tuple[str, ...]
     room: tuple[str, ...]
     sensors: Mapping[str, str] = field(default_factory=dict)
+    target_c: float | None = None
 
 
 def diagnose(folder: Path, asked: Diagnosed) -> JobDiagnosis:
@@ -49,7 +52,9 @@ def diagnose(folder: Path, asked: Diagnosed) -> JobDiagnosis:
             raise InputError(f"there is no job {asked.job!r}")
         begun_s, _ = history.job_span(asked.job)
         end_s = cooled_s(history, asked.job, item["finished_at"])
-        figures = _figures(history, asked, max(begun_s, end_s - LONGEST_S), end_s)
+        table = _table(history, asked, max(begun_s, end_s - LONGEST_S), end_s)
+        figures = _figures(history, asked, table)
+        measured = _measured(history, asked, table, begun_s, epoch_s(item["finished_at"]))
         past = [d for d in history.diagnoses(asked.chamber) if d.box == asked.box]
         earlier = [_alike(d, asked.sensors) for d in past if d.job != asked.job]
     finally:
@@ -60,6 +65,7 @@ def diagnose(folder: Path, asked: Diagnosed) -> JobDiagnosis:
         text=told(figures, earlier),
         loss_per_h=figures.loss_per_h,
         early_loss_per_h=figures.early_loss_per_h,
+        measured=measured,
         warm_k_per_min=figures.warm_k_per_min,
         excess_k=figures.excess_k,
         offsets=figures.offsets,
@@ -83,19 +89,43 @@ def epoch_s(label: JsonValue) -> float | None:
     return None if label is None else datetime.fromisoformat(str(label)).timestamp()
 
 
-def _figures(history: History, asked: Diagnosed, begin_s: float, end_s: float) -> JobFigures:
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """A job's readings, half a minute a row, without what couldn't be trusted."""
+
+    begin_s: float
+    end_s: float
+    time_s: Sequence[float] = ()
+    air: Mapping[str, Sequence[float | None]] = field(default_factory=dict)
+    room_c: Sequence[float | None] | None = None
+
+
+def _table(history: History, asked: Diagnosed, begin_s: float, end_s: float) -> _Table:
     if end_s <= begin_s:
-        return JobFigures()
+        return _Table(begin_s, end_s)
     readings = history.iter_job_readings(asked.job, begin_s, end_s)
     times_s, columns = half_minutes(readings.sensors, readings.rows)
     for sensor, spans in faults_of(history, asked.chamber, begin_s, end_s).items():
         if sensor in columns:
             columns[sensor] = without(times_s, columns[sensor], spans)
     room = [columns[name] for name in asked.room if name in columns]
-    return job_figures(
+    return _Table(
+        begin_s,
+        end_s,
         times_s,
         {name: columns[name] for name in asked.air if name in columns},
         [_mean(row) for row in zip(*room, strict=True)] if room else None,
+    )
+
+
+def _figures(history: History, asked: Diagnosed, table: _Table) -> JobFigures:
+    if not table.time_s:
+        return JobFigures()
+    begin_s, end_s = table.begin_s, table.end_s
+    return job_figures(
+        table.time_s,
+        table.air,
+        table.room_c,
         # When it was said to be done says little of when the heat went off.
         heat_off_s=None,
         doors=[
@@ -104,6 +134,25 @@ def _figures(history: History, asked: Diagnosed, begin_s: float, end_s: float) -
             for spans in spans_of(history, asked.chamber, kind, begin_s, end_s).values()
             for span in spans
         ],
+    )
+
+
+def _measured(
+    history: History, asked: Diagnosed, table: _Table, begun_s: float, finished_s: float | None
+) -> dict[str, float]:
+    """What later jobs are compared by."""
+    if not table.time_s or finished_s is None:
+        return {}
+    steps = history.courses().steps(asked.job)
+    return chamber_figures(
+        table.time_s,
+        table.air,
+        table.room_c,
+        started_s=begun_s,
+        finished_s=finished_s,
+        target_c=asked.target_c,
+        first_height_s=next((step.at_s for step in steps if step.height_mm), None),
+        pauses=[(start_s, end_s) for start_s, end_s, _ in paused_in(steps, table.end_s)],
     )
 
 

@@ -150,6 +150,7 @@ class LookingBack:
             air=tuple(s.name for s in sensors if s.place is Place.CHAMBER),
             room=tuple(s.name for s in sensors if s.place is Place.ROOM),
             sensors=sensor_marks(chamber.settings),
+            target_c=chamber.settings.chamber.target_c,
         )
         await self._archive.write_out()
         try:

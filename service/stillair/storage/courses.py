@@ -7,6 +7,7 @@ what is asked for here is taken out, and by the database itself.
 from __future__ import annotations
 
 import logging
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -43,6 +44,26 @@ class KeptPin:
     seen_s: float
     height_mm: float
     by: str
+
+
+def paused_in(
+    steps: Iterable[JobStep], for_ever_s: float
+) -> list[tuple[float, float, float | None]]:
+    """From when to when a job stood paused, and the part's height then.
+
+    A pause that goes on ends at `for_ever_s`.
+    """
+    ended: list[tuple[float, float, float | None]] = []
+    since_s: float | None = None
+    before_s, height_mm = 0.0, None
+    for step in steps:
+        if since_s is not None and step.paused_s > before_s:
+            ended.append((since_s, since_s + step.paused_s - before_s, height_mm))
+        before_s = max(before_s, step.paused_s)
+        was_s, since_s = since_s, step.paused_since_s
+        if since_s != was_s:
+            height_mm = step.height_mm
+    return [*ended, (since_s, for_ever_s, height_mm)] if since_s is not None else ended
 
 
 class Courses:

@@ -191,6 +191,7 @@ def diagnosis_item(
         "excess_k": found.excess_k,
         "offsets": dict(found.offsets),
         "compared": found.compared,
+        "measured": dict(found.measured),
     }
 
 

@@ -49,6 +49,7 @@ from stillair.model import (
     TellOutcome,
 )
 from stillair.runtime.comparing import pause_items
+from stillair.runtime.season import compared
 from stillair.thermal.plan import ThermalPlan
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"])
@@ -216,6 +217,16 @@ def readings(
 ) -> Columns:
     """The job's readings; lowest and highest of each stretch survive thinning."""
     return Columns(**service.job_readings(job, *stretch(start, to), points))
+
+
+@router.get("/{job}/unlike")
+def unlike_others(job: str, service: TheService, _: Viewer) -> dict[str, Any]:
+    """In what a job differs from the sound ones of its material, and flawed ones from sound ones.
+
+    `unlike`: at most three figures in which this job lay outside of all sound ones. `many`: there
+    are enough judged jobs for `differences`, the one least like chance first.
+    """
+    return compared(service.history, job)
 
 
 @router.post("/{job}/what-if")

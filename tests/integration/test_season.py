@@ -1,0 +1,124 @@
+"""What good jobs had that a job had not: from kept jobs to the answer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from kept_things import BOOT, CHAMBER, job
+from stillair.errors import CommandRefused
+from stillair.model import (
+    JobDiagnosis,
+    JobLog,
+    JobOutcome,
+    JobPhase,
+    LogTold,
+    Outcome,
+    OutcomeTold,
+)
+from stillair.runtime.season import compared
+from stillair.storage.history import History
+from stillair.storage.journal import Journal
+
+
+class Season:
+    """Kept jobs of one box."""
+
+    def __init__(self, folder: Path) -> None:
+        self.journal = Journal(folder / "journal.db")
+        self.history = History(folder / "journal.db", folder / "archive.db")
+        self.count = 0
+
+    def built(
+        self,
+        outcome: JobOutcome | None,
+        drop_k: float,
+        *,
+        material: str = "ASA",
+        box: str = "real 1",
+        dried_h: float | None = None,
+    ) -> str:
+        """A job that is over, as it was measured and judged."""
+        self.count += 1
+        t_s = 1000.0 * self.count
+        made = replace(
+            job(self.count, JobPhase.FINISHED, t_s),
+            material=material,
+            box=box,
+            finished_s=t_s + 500.0,
+        )
+        measured = {"deepest_drop_k": drop_k, "air_c": 50.0 + self.count % 3}
+        logs: tuple[LogTold, ...] = ()
+        if dried_h is not None:
+            log = JobLog(dried_h=dried_h)
+            logs = (LogTold(made.id, t_s + 600.0, "cox", log=log, named=("dried_h",)),)
+        told = () if outcome is None else (OutcomeTold(made.id, t_s + 600.0, outcome, "cox"),)
+        found = JobDiagnosis(made.id, t_s + 600.0, box=box, measured=measured)
+        self.journal.commit(
+            Outcome(
+                CHAMBER, t_s + 600.0, jobs=(made,), outcomes=told, diagnoses=(found,), logs=logs
+            ),
+            BOOT,
+        )
+        return made.id
+
+
+@pytest.fixture
+def season(tmp_path: Path) -> Iterator[Season]:
+    made = Season(tmp_path)
+    yield made
+    made.history.close()
+    made.journal.close()
+
+
+def test_with_few_jobs_three_things_are_named(season: Season) -> None:
+    for n in range(3):
+        season.built(JobOutcome.SOUND, 2.0 + 0.1 * n)
+    mine = season.built(None, 9.0)
+    found = compared(season.history, mine)
+    assert (found["sound"], found["many"], found["differences"]) == (3, False, [])
+    (drop,) = found["unlike"]
+    assert (drop["figure"], drop["value"], drop["sound"]) == ("deepest_drop_k", 9.0, 3)
+    assert (drop["lowest"], drop["highest"]) == (2.0, 2.2)
+    assert found["figures"]["air_c"] == 51.0
+
+
+def test_with_many_flawed_are_held_against_sound(season: Season) -> None:
+    for n in range(12):
+        season.built(JobOutcome.SOUND, 2.0 + 0.1 * n, dried_h=4.0)
+    for n in range(7):
+        season.built(JobOutcome.FLAWED, 7.0 + 0.1 * n, dried_h=4.0)
+    mine = season.built(JobOutcome.FLAWED, 8.0, dried_h=4.0)
+    found = compared(season.history, mine)
+    assert found["many"]
+    first = found["differences"][0]
+    assert (first["figure"], first["told"], first["effect"]) == ("deepest_drop_k", True, 1.0)
+    assert (first["sound"], first["flawed"]) == (12, 8)
+    assert "drying_h" not in {each["figure"] for each in found["differences"]}, "all alike"
+    assert found == compared(season.history, mine), "the same jobs say the same"
+
+
+def test_other_materials_and_what_was_simulated_are_left_alone(season: Season) -> None:
+    season.built(JobOutcome.SOUND, 2.0, material="PA12")
+    season.built(JobOutcome.SOUND, 2.0, box="simulated 1")
+    season.built(None, 2.0)
+    mine = season.built(JobOutcome.FLAWED, 9.0)
+    found = compared(season.history, mine)
+    assert (found["sound"], found["judged"], found["unlike"]) == (0, 1, [])
+
+
+def test_a_log_counts(season: Season) -> None:
+    for _ in range(3):
+        season.built(JobOutcome.SOUND, 2.0, dried_h=8.0)
+    mine = season.built(JobOutcome.FLAWED, 2.0, dried_h=0.0)
+    (dry,) = compared(season.history, mine)["unlike"]
+    assert (dry["figure"], dry["value"], dry["median"]) == ("drying_h", 0.0, 8.0)
+
+
+def test_a_job_that_never_was_is_refused(season: Season) -> None:
+    season.built(None, 2.0)
+    with pytest.raises(CommandRefused):
+        compared(season.history, f"{CHAMBER}-9")
