@@ -12,12 +12,14 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from integration.test_job_logs import CHAMBER, IDLE
-from running import RunningService, wait_until
+from running import RunningService, stillair, wait_until
+from warm_starts import warm_run
 
 from .conftest import Look, until
 from .test_jobs_page import fits
 
 WIDTH_PX = 390
+PASSWORD = "eight oars in the water"
 
 
 @pytest.fixture(scope="module")
@@ -167,3 +169,33 @@ def test_a_running_job_s_log_is_there_but_not_asked_for(cold: RunningService, lo
     page.keyboard.press("Enter")
     expect(log.get_by_role("button", name="One piece more")).to_be_visible()
     cold.post(f"/api/jobs/{job}/finish")
+
+
+def test_who_may_only_see_reads_the_log_and_is_asked_nothing(tmp_path: Path, look: Look) -> None:
+    (tmp_path / "chamber.toml").write_text(CHAMBER)
+    (tmp_path / "idle.toml").write_text(IDLE)
+    data = tmp_path / "data"
+    words = ("--chamber", str(tmp_path / "chamber.toml"))
+    with RunningService(data, *words) as service:
+        job = done(service, "Fin box")
+        service.web.patch(f"/api/jobs/{job}/log", json={"batch": "ASA 4"})
+        piece = {"place": "middle", "flaws": [{"kind": "edge curled", "text": "at the lip"}]}
+        service.web.put(f"/api/jobs/{job}/pieces/3", json=piece)
+    for account in (("owner", "add", "captain"), ("person", "add", "cox", "--role", "viewer")):
+        made = warm_run(
+            stillair(*account, "--data-dir", str(data)), typed=f"{PASSWORD}\n{PASSWORD}\n"
+        )
+        assert made.returncode == 0, made.stderr
+    with RunningService(data, *words) as service:
+        page = look(service, f"/#/jobs/{job}", expected="status of 4")
+        page.get_by_label("Name").fill("cox")
+        page.get_by_label("Password").fill(PASSWORD)
+        page.keyboard.press("Enter")
+        log = page.locator(".job-log")
+        log.get_by_role("heading", name="The job's log").click()
+        expect(log).to_contain_text("Piece 3, middle, flawed")
+        expect(log.get_by_role("listitem")).to_have_text("edge curled: at the lip")
+        expect(log.get_by_role("definition")).to_have_text("ASA 4")
+        for role in ("button", "textbox", "combobox"):
+            expect(log.get_by_role(role)).to_have_count(0)
+        assert fits(page)

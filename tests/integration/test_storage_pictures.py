@@ -72,6 +72,19 @@ def test_pictures_of_an_event_come_in_the_order_of_their_times(
     assert pictures.of_moment(journal, CHAMBER, 2, ["smoke"]) == ("d", False)
 
 
+def test_photographs_are_never_given_up_for_room_but_their_files_are_known(
+    journal: Journal, history: History
+) -> None:
+    pictures.add(journal, picture("a", part=pictures.PHOTOGRAPH, of=None))
+    pictures.add(journal, picture("b", part=pictures.STILL, of=None))
+    assert [size.id for size in pictures.sizes(journal, CHAMBER)] == ["b"]
+    assert [size.id for size in pictures.sizes(journal)] == ["a", "b"]
+    assert [item["id"] for item in history.pictures().photographs(f"{CHAMBER}-1")] == ["a"]
+    assert [item["id"] for item in history.pictures().of_job(f"{CHAMBER}-1")] == ["b"]
+    counts = [pictures.count(journal, f"{CHAMBER}-{n}", pictures.PHOTOGRAPH) for n in (1, 2)]
+    assert counts == [1, 0]
+
+
 def test_stills_are_a_job_s_and_no_event_s(journal: Journal, history: History) -> None:
     pictures.add(journal, picture("s", part="still", of=None))
     pictures.add(journal, picture("e"))
