@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, WithJsonSchema
 
 from stillair.access.roles import Role, Scope
 from stillair.alerts.telephones import ENDPOINT_CHARACTERS
-from stillair.api.times import Moment
 from stillair.model import Heard, JobOutcome, Kind, Place
 from stillair.runtime.answering import MOST_QUIET_MINUTES
 from stillair.storage.history import Page
@@ -33,15 +32,18 @@ class NewJob(Posted):
     chamber: Name | None = None
 
 
+At = Annotated[str, WithJsonSchema({"type": "string", "format": "date-time"})]
+
+
 class CorrectedJob(Posted):
-    """What a job really was; what is left out stays. Moments as RFC 3339 or seconds."""
+    """What a job really was; what is left out stays."""
 
     name: Annotated[str | None, Field(max_length=200)] = None
     material: Annotated[str | None, Field(max_length=200)] = None
     machine: Annotated[str | None, Field(max_length=200)] = None
     notes: Annotated[str | None, Field(max_length=2000)] = None
-    started_at: Moment | None = None
-    finished_at: Moment | None = None
+    started_at: At | None = None
+    finished_at: At | None = None
 
 
 class Progress(Posted):

@@ -118,9 +118,7 @@ def when(
     """
     at_s, now_s = epoch_s(at), _now_s(service, job)
     if (height_mm is None) == (at_s is None):
-        raise Problem(
-            HTTPStatus.UNPROCESSABLE_ENTITY, "Give either `height_mm` or `at`, and not both."
-        )
+        raise Problem(HTTPStatus.CONFLICT, "Give either `height_mm` or `at`, and not both.")
     if height_mm is not None:
         return HeightsThen.model_validate(service.heights.when(job, height_mm, now_s))
     assert at_s is not None
