@@ -22,7 +22,7 @@ from datetime import datetime
 from pathlib import Path
 
 from kept_things import BOOT, CHAMBER, outcome
-from stillair.alerts.courier import Courier
+from stillair.alerts.courier import Courier, CourierPlan
 from stillair.alerts.mail import MailRoute, MailSettings
 from stillair.clock import SystemClock
 from stillair.storage.archive import Archive
@@ -97,6 +97,7 @@ def keep_and_send(path: Path) -> None:
         clock=SystemClock(),
         chance=random.random,
         on_trouble=lambda *_: None,
+        plan=CourierPlan(every_s=0.0),  # the pause between two messages is no place to be killed in
     )
     threading.Thread(target=lambda: asyncio.run(courier.run()), daemon=True).start()
     number = journal.memory(CHAMBER, BOOT).next_event
