@@ -24,6 +24,8 @@ import pytest_asyncio
 from hypothesis import HealthCheck, settings
 
 from servers import Broker, MailServer, free_loopback_port
+from stillair.storage.history import History
+from stillair.storage.journal import Journal
 
 # Threads of libraries that keep a pool for later, by the start of their name.
 POOLED = ("AnyIO worker thread", "asyncio_", "pytest_timeout", "pytest-watcher")
@@ -114,6 +116,20 @@ def mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broker]:
     broker.start()
     yield broker
     broker.stop()
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Iterator[Journal]:
+    opened = Journal.open(tmp_path / "journal.db")
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def history(tmp_path: Path, journal: Journal) -> Iterator[History]:
+    opened = History(journal.path, tmp_path / "archive.db")
+    yield opened
+    opened.close()
 
 
 @pytest.fixture

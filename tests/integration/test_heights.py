@@ -7,7 +7,6 @@ from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 import httpx
@@ -105,20 +104,6 @@ def follow(journal: Journal, jobs: Sequence[str], toolpath: Toolpath = SPACERS) 
 
 
 # --- gathered -------------------------------------------------------------------------
-
-
-@pytest.fixture
-def journal(tmp_path: Path) -> Iterator[Journal]:
-    opened = Journal.open(tmp_path / "journal.db")
-    yield opened
-    opened.close()
-
-
-@pytest.fixture
-def history(tmp_path: Path, journal: Journal) -> Iterator[History]:
-    opened = History(journal.path, tmp_path / "archive.db")
-    yield opened
-    opened.close()
 
 
 def test_the_course_of_a_job_is_read_without_the_rest(journal: Journal, history: History) -> None:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -27,9 +25,9 @@ from stillair.storage.journal import Journal
 class Season:
     """Kept jobs of one box."""
 
-    def __init__(self, folder: Path) -> None:
-        self.journal = Journal(folder / "journal.db")
-        self.history = History(folder / "journal.db", folder / "archive.db")
+    def __init__(self, journal: Journal, history: History) -> None:
+        self.journal = journal
+        self.history = history
         self.count = 0
 
     def built(
@@ -67,11 +65,8 @@ class Season:
 
 
 @pytest.fixture
-def season(tmp_path: Path) -> Iterator[Season]:
-    made = Season(tmp_path)
-    yield made
-    made.history.close()
-    made.journal.close()
+def season(journal: Journal, history: History) -> Season:
+    return Season(journal, history)
 
 
 def test_with_few_jobs_three_things_are_named(season: Season) -> None:

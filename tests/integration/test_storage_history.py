@@ -52,13 +52,6 @@ def journal(tmp_path: Path) -> Iterator[Journal]:
     opened.close()
 
 
-@pytest.fixture
-def history(tmp_path: Path, journal: Journal) -> Iterator[History]:
-    opened = History(journal.path, tmp_path / "archive.db")
-    yield opened
-    opened.close()
-
-
 def test_entries_come_in_pages_newest_last(journal: Journal, history: History) -> None:
     for number in range(1, 6):
         journal.commit(outcome(number, float(number)), BOOT)

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -34,20 +32,6 @@ JOB = f"{CHAMBER}-1"
 SOUND, FLAWED, FAILED = JobOutcome.SOUND, JobOutcome.FLAWED, JobOutcome.FAILED
 CRACK = Flaw(FlawKind.CRACK, 30.2, Spot.BACK_LEFT, "opens")
 LATER = Timeline("boot-later", BOOT.wall_at_zero_s + 3 * 86_400.0)
-
-
-@pytest.fixture
-def journal(tmp_path: Path) -> Iterator[Journal]:
-    opened = Journal.open(tmp_path / "journal.db")
-    yield opened
-    opened.close()
-
-
-@pytest.fixture
-def history(tmp_path: Path, journal: Journal) -> Iterator[History]:
-    opened = History(journal.path, tmp_path / "archive.db")
-    yield opened
-    opened.close()
 
 
 def keep(journal: Journal, *told: LogTold, timeline: Timeline = BOOT) -> None:

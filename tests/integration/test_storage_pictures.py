@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-
-import pytest
 
 from kept_things import BOOT, CHAMBER, event, outcome, word_on_event
 from stillair.model import Change, JsonValue, Kind, Outcome, Timeline
@@ -24,20 +21,6 @@ DETAIL: dict[str, JsonValue] = {
     "offset_s": 3.0,
     "saw": [{"sign": "smoke", "strength": 0.6}],
 }
-
-
-@pytest.fixture
-def journal(tmp_path: Path) -> Iterator[Journal]:
-    opened = Journal.open(tmp_path / "journal.db")
-    yield opened
-    opened.close()
-
-
-@pytest.fixture
-def history(tmp_path: Path, journal: Journal) -> Iterator[History]:
-    opened = History(journal.path, tmp_path / "archive.db")
-    yield opened
-    opened.close()
 
 
 def picture(name: str, t_s: float = 100.0, part: str = "moment", of: int | None = 1) -> KeptPicture:

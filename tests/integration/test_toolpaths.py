@@ -275,20 +275,6 @@ def test_the_shell_says_the_same(tmp_path: Path) -> None:
 # --- what comes in, and what a stop leaves ---------------------------------------------
 
 
-@pytest.fixture
-def journal(tmp_path: Path) -> Iterator[Journal]:
-    opened = Journal.open(tmp_path / "journal.db")
-    yield opened
-    opened.close()
-
-
-@pytest.fixture
-def history(tmp_path: Path, journal: Journal) -> Iterator[History]:
-    opened = History(journal.path, tmp_path / "archive.db")
-    yield opened
-    opened.close()
-
-
 def taken_in(
     folder: Path, journal: Journal, history: History, free_bytes: int = 10**12
 ) -> Toolpaths:

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from stillair.model import Job, JobPhase, Movement, Phase
+from stillair.model import AT_WORK, Job, JobPhase, Movement, Phase
 
 MOVED_S, WITHIN_S = 300.0, 600.0
 STEADY_S = 1800.0
@@ -27,7 +27,6 @@ LONGEST_HEAT_UP_S = 7200.0
 COLD_S, COLD_UNSEEN_S = 600.0, 3600.0
 STILL_S = 1800.0
 _WARMING = frozenset({Phase.WARMING, Phase.SOAK, Phase.STEADY})
-_AT_WORK = frozenset({JobPhase.RUNNING, JobPhase.PAUSED})
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +69,7 @@ class Boundaries:
         moving = movement.moving if movement is not None else None
         self._follow_heat(t_s, hot, phase)
         self._follow_motion(before_s, t_s, moving)
-        if job is not None and job.state in _AT_WORK:
+        if job is not None and job.state in AT_WORK:
             return self._end_of(job, t_s, moving)
         if job is not None:  # it cools: what is hot is its own heat
             self._moved = []

@@ -71,7 +71,7 @@ MEASURES: tuple[Measure, ...] = (
 
 @dataclass(frozen=True, slots=True)
 class JudgedJob:
-    """A job that is over, how it came out, and its figures; None where one isn't known.
+    """A job that is over, how it came out, and its figures; None where that isn't known.
 
     `origin` is "real", "recorded" or "simulated".
     """
@@ -79,7 +79,7 @@ class JudgedJob:
     job: str
     material: str
     origin: str
-    outcome: JobOutcome
+    outcome: JobOutcome | None
     figures: Mapping[str, float | None] = field(default_factory=dict)
 
 

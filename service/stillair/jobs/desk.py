@@ -18,6 +18,7 @@ from stillair.jobs import log
 from stillair.jobs.boundaries import Begun, Boundaries
 from stillair.jobs.lines import checked_line, checked_text
 from stillair.model import (
+    AT_WORK,
     AddNote,
     CorrectJob,
     FinishJob,
@@ -44,7 +45,6 @@ HIGHEST_MM = 2000.0
 # when the part was cool, and a job must not cool for ever.
 BLIND_S = 1800.0
 _COOLED = frozenset({Phase.COLD, Phase.COOL_ENOUGH})
-_AT_WORK = frozenset({JobPhase.RUNNING, JobPhase.PAUSED})
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,12 +177,12 @@ class JobDesk:
 
     def _start(self, command: StartJob) -> JobResult:
         before = self._job
-        if before is not None and before.state in _AT_WORK and not before.guessed:
+        if before is not None and before.state in AT_WORK and not before.guessed:
             raise CommandRefused(
                 Refusal.CONFLICT, f"job {before.id} is still {before.state.value}; finish it first"
             )
         new = self._new(command.t_s)
-        if before is not None and before.state in _AT_WORK:  # that is the one that was guessed
+        if before is not None and before.state in AT_WORK:  # that is the one that was guessed
             new = replace(before, guessed=False)
         return self._begun(_worded(new, command))
 
@@ -278,7 +278,7 @@ class JobDesk:
 
     def _judged(self, command: TellOutcome) -> JobResult:
         job = self._job
-        if job is not None and job.id == command.job and job.state in _AT_WORK:
+        if job is not None and job.id == command.job and job.state in AT_WORK:
             raise CommandRefused(
                 Refusal.CONFLICT, f"job {job.id} is still {job.state.value}; finish it first"
             )

@@ -28,6 +28,7 @@ from stillair.model.duties import (
     SwitchedOff,
 )
 from stillair.model.kinds import (
+    AT_WORK,
     BLIND,
     BURNING,
     KIND_CLASS,
@@ -128,6 +129,7 @@ from stillair.model.stimuli import (
 )
 
 __all__ = [
+    "AT_WORK",
     "BLIND",
     "BURNING",
     "KIND_CLASS",

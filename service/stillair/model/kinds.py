@@ -147,6 +147,10 @@ class JobPhase(StrEnum):
     FINISHED = "finished"
 
 
+# The machine builds, or stands still on purpose in the middle of it.
+AT_WORK = frozenset({JobPhase.RUNNING, JobPhase.PAUSED})
+
+
 class JobOutcome(StrEnum):
     """How a part came out, as a person judged it."""
 

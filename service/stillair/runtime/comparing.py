@@ -19,7 +19,7 @@ from pathlib import Path
 
 from stillair.alarms.figures import temperature
 from stillair.errors import InputError
-from stillair.model import Change, Job, JobPhase, JsonValue, Kind, Place
+from stillair.model import AT_WORK, Change, Job, JobPhase, JsonValue, Kind, Place
 from stillair.runtime.diagnosing import epoch_s
 from stillair.storage.courses import paused_in
 from stillair.storage.history import History
@@ -238,7 +238,7 @@ class LastSound:
         Instants in the chamber's seconds, and one column a sensor; empty where
         there is nothing to compare with.
         """
-        if job is None or job.state not in (JobPhase.RUNNING, JobPhase.PAUSED):
+        if job is None or job.state not in AT_WORK:
             return [], {}
         with self._lock:
             curve = self._curve_for(job)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from stillair.model import (
+    AT_WORK,
     Command,
     FinishJob,
     JobPhase,
@@ -22,7 +23,13 @@ if TYPE_CHECKING:
 
 BY = "the simulated machine"
 TOLD_BY = "the machine"
-_AT_WORK = frozenset({JobPhase.RUNNING, JobPhase.PAUSED})
+_SAID = {  # by the kinds of a script's marks
+    "start": Said.START,
+    "progress": Said.HEIGHT,
+    "pause": Said.PAUSE,
+    "resume": Said.RESUME,
+    "finish": Said.FINISH,
+}
 
 
 class SimulatedMachine:
@@ -48,31 +55,22 @@ class SimulatedMachine:
             said.append(ReportHeight(t_s=t_s, by=BY, job=self._job, height_mm=self._height_mm))
         self._height_mm = None
         for mark in self._world.marks():
-            if mark.kind == "start":
-                if job is not None and job.state in (JobPhase.RUNNING, JobPhase.PAUSED):
-                    continue
-                said.append(
-                    StartJob(
-                        t_s=t_s,
-                        by=BY,
-                        name=mark.name,
-                        material=mark.material,
-                        machine=mark.machine,
-                    )
-                )
-                self._expects_job = True
-            elif self._job is None:
-                if mark.kind == "progress":
-                    self._height_mm = mark.height_mm
-            elif mark.kind == "progress":
-                said.append(ReportHeight(t_s=t_s, by=BY, job=self._job, height_mm=mark.height_mm))
-            elif mark.kind == "pause":
-                said.append(PauseJob(t_s=t_s, by=BY, job=self._job))
-            elif mark.kind == "resume":
-                said.append(ResumeJob(t_s=t_s, by=BY, job=self._job))
-            elif mark.kind == "finish":
-                said.append(FinishJob(t_s=t_s, by=BY, job=self._job))
-                self._job = None
+            word = JobWord(
+                _SAID[mark.kind],
+                name=mark.name,
+                material=mark.material,
+                machine=mark.machine,
+                height_mm=mark.height_mm,
+            )
+            if word.said is Said.START:
+                if job is None or job.state not in AT_WORK:
+                    said.append(_start(t_s, BY, word))
+                    self._expects_job = True
+            elif self._job is not None:
+                said.append(_command(t_s, BY, self._job, word))
+                self._job = None if word.said is Said.FINISH else self._job
+            elif word.said is Said.HEIGHT:
+                self._height_mm = mark.height_mm
         return said
 
 
@@ -84,22 +82,22 @@ class ToldMachine:
 
     def commands(self, t_s: float, view: WatchView) -> Sequence[Command]:
         """What has been told since the last second; nothing of a job that there isn't."""
-        running = view.job is not None and view.job.state in _AT_WORK
+        running = view.job is not None and view.job.state in AT_WORK
         job = view.job.id if view.job is not None and running else None
         said: list[Command] = []
         for word in self._topic.take():
             if word.said is Said.START:
                 if view.job is None or not running or view.job.guessed:
-                    said.append(_start(t_s, word))
+                    said.append(_start(t_s, TOLD_BY, word))
             elif job is not None:
-                said.append(_word(t_s, job, word))
+                said.append(_command(t_s, TOLD_BY, job, word))
         return said
 
 
-def _start(t_s: float, word: JobWord) -> StartJob:
+def _start(t_s: float, by: str, word: JobWord) -> StartJob:
     return StartJob(
         t_s=t_s,
-        by=TOLD_BY,
+        by=by,
         name=word.name,
         material=word.material,
         machine=word.machine,
@@ -107,13 +105,13 @@ def _start(t_s: float, word: JobWord) -> StartJob:
     )
 
 
-def _word(t_s: float, job: str, word: JobWord) -> Command:
+def _command(t_s: float, by: str, job: str, word: JobWord) -> Command:
     match word.said:
         case Said.HEIGHT:
-            return ReportHeight(t_s=t_s, by=TOLD_BY, job=job, height_mm=word.height_mm)
+            return ReportHeight(t_s=t_s, by=by, job=job, height_mm=word.height_mm)
         case Said.PAUSE:
-            return PauseJob(t_s=t_s, by=TOLD_BY, job=job)
+            return PauseJob(t_s=t_s, by=by, job=job)
         case Said.RESUME:
-            return ResumeJob(t_s=t_s, by=TOLD_BY, job=job)
+            return ResumeJob(t_s=t_s, by=by, job=job)
         case _:
-            return FinishJob(t_s=t_s, by=TOLD_BY, job=job)
+            return FinishJob(t_s=t_s, by=by, job=job)

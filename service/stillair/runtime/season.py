@@ -18,27 +18,27 @@ from stillair.jobs.comparison import (
     unlike,
 )
 from stillair.model import JobOutcome, LogKept
-from stillair.storage.history import History
+from stillair.storage.history import MOST_ITEMS, History
 from stillair.storage.items import Item
 
-MOST_JOBS = 2000
-PAGE = 500
 SEED = 20  # the same jobs always say the same
 
 
 def compared(history: History, job: str) -> dict[str, Any]:
     """How a job differs from the sound ones alike, and flawed jobs from sound ones.
 
+    The chamber's last 1,000 jobs are looked at.
+
     Raises `CommandRefused` (unknown), `StoreError`.
     """
     item = history.job(job)
     if item is None:
         raise CommandRefused(Refusal.UNKNOWN, "There is no such job.")
-    all_jobs = list(_judged(history, str(item["chamber"])))
-    mine = _of(item, history)
-    others = alike(mine, all_jobs)
+    last = history.jobs(0, MOST_ITEMS, chamber=str(item["chamber"]), last=True)
+    (mine,) = _jobs(history, [item])
+    others = alike(mine, _jobs(history, _judged(entry.body for entry in last.entries)))
     sound = [each for each in others if each.outcome is JobOutcome.SOUND]
-    judged = [*others, *(each for each in all_jobs if each.job == job)]
+    judged = others if mine.outcome is None else [*others, mine]
     many = is_many(judged)
     found = differences(judged, chance=np.random.default_rng(SEED)) if many else ()
     return {
@@ -53,25 +53,17 @@ def compared(history: History, job: str) -> dict[str, Any]:
     }
 
 
-def _judged(history: History, chamber: str) -> Iterable[JudgedJob]:
-    """The jobs of a chamber of which somebody has said how they came out."""
-    after, seen = 0, 0
-    while seen < MOST_JOBS:
-        page = history.jobs(after, PAGE, chamber=chamber)
-        items = [entry.body for entry in page.entries if entry.body["outcome"] is not None]
-        logs = history.logs().of([str(item["id"]) for item in items])
-        for item in items:
-            yield _job(item, _logged(logs.get(str(item["id"]))))
-        seen += len(page.entries)
-        if page.next is None:
-            return
-        after = page.next
+def _judged(items: Iterable[Item]) -> Iterable[Item]:
+    """Those of which somebody has said how they came out."""
+    return (item for item in items if item["outcome"] is not None)
 
 
-def _of(item: Item, history: History) -> JudgedJob:
-    """The job that is asked about, whether or not somebody has judged it."""
-    logs = history.logs().of([str(item["id"])])
-    return _job(item, _logged(logs.get(str(item["id"]))))
+def _jobs(history: History, items: Iterable[Item]) -> Iterable[JudgedJob]:
+    """Jobs with what their logs say of them."""
+    listed = list(items)
+    logs = history.logs().of([str(item["id"]) for item in listed])
+    for item in listed:
+        yield _job(item, _logged(logs.get(str(item["id"]))))
 
 
 def _logged(kept: LogKept | None) -> dict[str, float | None]:
@@ -99,7 +91,7 @@ def _job(item: Item, logged: Mapping[str, float | None]) -> JudgedJob:
         job=str(item["id"]),
         material=str(item["material"]),
         origin=str(item["origin"] or ""),
-        outcome=JobOutcome(str(outcome)) if outcome is not None else JobOutcome.FLAWED,
+        outcome=None if outcome is None else JobOutcome(str(outcome)),
         figures={**measured, **logged},
     )
 

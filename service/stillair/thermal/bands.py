@@ -8,14 +8,13 @@ below its target.
 
 from __future__ import annotations
 
-from stillair.model import Change, Detail, Finding, JobPhase, JsonValue, Kind
+from stillair.model import AT_WORK, Change, Detail, Finding, JobPhase, JsonValue, Kind
 from stillair.model.materials import material
 from stillair.thermal.plan import ThermalContext
 
 BELOW_K, BELOW_BACK_K, BELOW_S = 3.0, 1.5, 120.0
 WARM_OVER_K, WARM_BACK_K, WARM_S = 0.5, 1.0, 60.0
 RETELL_K = 1.0  # further away by so much: it is told again
-AT_WORK = (JobPhase.RUNNING, JobPhase.PAUSED)
 
 
 class Delayed:

@@ -47,7 +47,7 @@ from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
 
-from stillair.model import Change, Finding, JobPhase, JsonValue, Kind
+from stillair.model import AT_WORK, Change, Finding, JobPhase, JsonValue, Kind
 from stillair.thermal.air import AirTrack
 from stillair.thermal.balance import Balance
 from stillair.thermal.evidence import SWITCH_LEAD, loss_leads
@@ -85,7 +85,7 @@ BACK_K, BACK_SHARE = 0.7, 0.25
 STEP = "a bed that is set lower looks like this too"
 END = "without a job's marks this may be the end of a job"
 SETTLED_S, SETTLED_K, SETTLED_SHARE = 300.0, 0.2, 0.01  # unheated, it would fall by more
-OVER, AT_WORK = (JobPhase.COOLING, JobPhase.FINISHED), (JobPhase.RUNNING, JobPhase.PAUSED)
+OVER = (JobPhase.COOLING, JobPhase.FINISHED)
 
 
 class HeatingWatch:

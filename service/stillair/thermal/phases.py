@@ -34,7 +34,7 @@ import math
 from collections import deque
 from collections.abc import Sequence
 
-from stillair.model import Finding, JobPhase, JsonValue, Kind, Phase
+from stillair.model import AT_WORK, Finding, JobPhase, JsonValue, Kind, Phase
 from stillair.model.materials import COOL_C, material
 from stillair.thermal.air import AirTrack
 from stillair.thermal.bands import BandWatch, notice_cleared, notice_raised
@@ -77,7 +77,6 @@ SLOWER_S, SLOWER_SHARE = 200.0, 0.15
 CREEPING_K_PER_MIN = 0.6  # a box that comes to its target so slowly may have no thermostat
 BEFORE_S, SNAPSHOT_S = 300.0, 30.0  # no fault is found later than so long after its onset
 FORECAST_S = 30.0  # a forecast is made anew so often
-AT_WORK = (JobPhase.RUNNING, JobPhase.PAUSED)
 ENDED = (JobPhase.COOLING, JobPhase.FINISHED)
 HEATED = (Phase.WARMING, Phase.SOAK, Phase.STEADY)
 

@@ -12,13 +12,13 @@ from stillair.alarms.wording import Stage
 from stillair.errors import CommandRefused, Refusal
 from stillair.fire.witnesses import Witnesses
 from stillair.model import (
+    AT_WORK,
     AlarmState,
     ContactKind,
     ContactState,
     EventChange,
     Finding,
     Job,
-    JobPhase,
     Kind,
     StopCommand,
     StopNow,
@@ -64,7 +64,7 @@ class Stopping:
         """Carry out what a person asks for. Raises `CommandRefused`."""
         if self._desk is None:
             raise CommandRefused(Refusal.UNKNOWN, "no stop of the machine is set up")
-        at_work = job is not None and job.state in (JobPhase.RUNNING, JobPhase.PAUSED)
+        at_work = job is not None and job.state in AT_WORK
         if isinstance(command, StopNow) and command.trial and at_work:
             raise CommandRefused(Refusal.CONFLICT, "a job runs: try it when that is done")
         gathered, standing = Gathered(command.t_s), self._alarms.standing()
