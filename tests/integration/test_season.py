@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import pytest
 
 from kept_things import BOOT, CHAMBER, job
 from stillair.errors import CommandRefused
+from stillair.jobs.toolpath import Toolpath, analyse
 from stillair.model import (
     JobDiagnosis,
     JobLog,
@@ -18,6 +19,8 @@ from stillair.model import (
     OutcomeTold,
 )
 from stillair.runtime.season import compared
+from stillair.simulation.toolpaths import BUSHING, Build, toolpath_lines
+from stillair.storage import toolpaths as kept
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
 
@@ -37,7 +40,8 @@ class Season:
         *,
         material: str = "ASA",
         box: str = "real 1",
-        dried_h: float | None = None,
+        log: JobLog | None = None,
+        along: Toolpath | None = None,
     ) -> str:
         """A job that is over, as it was measured and judged."""
         self.count += 1
@@ -50,9 +54,9 @@ class Season:
         )
         measured = {"deepest_drop_k": drop_k, "air_c": 50.0 + self.count % 3}
         logs: tuple[LogTold, ...] = ()
-        if dried_h is not None:
-            log = JobLog(dried_h=dried_h)
-            logs = (LogTold(made.id, t_s + 600.0, "cox", log=log, named=("dried_h",)),)
+        if log is not None:
+            named = tuple(name for name, value in asdict(log).items() if value is not None)
+            logs = (LogTold(made.id, t_s + 600.0, "cox", log=log, named=named),)
         told = () if outcome is None else (OutcomeTold(made.id, t_s + 600.0, outcome, "cox"),)
         found = JobDiagnosis(made.id, t_s + 600.0, box=box, measured=measured)
         self.journal.commit(
@@ -61,7 +65,24 @@ class Season:
             ),
             BOOT,
         )
+        if along is not None:
+            self.follows(made.id, along)
         return made.id
+
+    def follows(self, job: str, along: Toolpath) -> None:
+        """Keep a toolpath that a job was built along."""
+        path = f"toolpath-{job}"
+        kept.add(
+            self.journal,
+            path,
+            chamber=CHAMBER,
+            name="spacers",
+            source="",
+            size_bytes=1,
+            at_us=self.count,
+        )
+        kept.keep(self.journal, path, along.whole, kept.packed(along))
+        kept.follow(self.journal, job, path, self.count)
 
 
 @pytest.fixture
@@ -83,10 +104,10 @@ def test_with_few_jobs_three_things_are_named(season: Season) -> None:
 
 def test_with_many_flawed_are_held_against_sound(season: Season) -> None:
     for n in range(12):
-        season.built(JobOutcome.SOUND, 2.0 + 0.1 * n, dried_h=4.0)
+        season.built(JobOutcome.SOUND, 2.0 + 0.1 * n, log=JobLog(dried_h=4.0))
     for n in range(7):
-        season.built(JobOutcome.FLAWED, 7.0 + 0.1 * n, dried_h=4.0)
-    mine = season.built(JobOutcome.FLAWED, 8.0, dried_h=4.0)
+        season.built(JobOutcome.FLAWED, 7.0 + 0.1 * n, log=JobLog(dried_h=4.0))
+    mine = season.built(JobOutcome.FLAWED, 8.0, log=JobLog(dried_h=4.0))
     found = compared(season.history, mine)
     assert found["many"]
     first = found["differences"][0]
@@ -107,10 +128,29 @@ def test_other_materials_and_what_was_simulated_are_left_alone(season: Season) -
 
 def test_a_log_counts(season: Season) -> None:
     for _ in range(3):
-        season.built(JobOutcome.SOUND, 2.0, dried_h=8.0)
-    mine = season.built(JobOutcome.FLAWED, 2.0, dried_h=0.0)
+        season.built(JobOutcome.SOUND, 2.0, log=JobLog(dried_h=8.0))
+    mine = season.built(JobOutcome.FLAWED, 2.0, log=JobLog(dried_h=0.0))
     (dry,) = compared(season.history, mine)["unlike"]
     assert (dry["figure"], dry["value"], dry["median"]) == ("drying_h", 0.0, 8.0)
+
+
+def path_with(fan_share: float, speed_mm_s: float = 30.0) -> Toolpath:
+    build = Build(BUSHING, fan_share=fan_share, wall_mm_s=speed_mm_s, filling_mm_s=speed_mm_s)
+    return analyse(line.encode() for line in toolpath_lines(build))
+
+
+def test_a_toolpath_counts_and_what_was_told_by_hand_more(season: Season) -> None:
+    usual, quick = path_with(0.1), path_with(0.6, 120.0)
+    for _ in range(3):
+        season.built(JobOutcome.SOUND, 2.0, along=usual)
+    mine = season.built(JobOutcome.FLAWED, 2.0, along=quick)
+    found = {each["figure"]: each for each in compared(season.history, mine)["unlike"]}
+    assert found["fan_share"]["value"] == pytest.approx(
+        100 * (quick.whole.fan_share or 0), abs=0.01
+    )
+    assert found["layer_s"]["value"] < found["layer_s"]["lowest"]
+    by_hand = season.built(JobOutcome.FLAWED, 2.0, along=usual, log=JobLog(fan_percent=80.0))
+    assert compared(season.history, by_hand)["figures"]["fan_share"] == 80.0
 
 
 def test_a_job_that_never_was_is_refused(season: Season) -> None:

@@ -300,9 +300,17 @@ def test_the_whole_is_told() -> None:
     assert whole.nozzle_c == (255.0, 240.0)
     assert whole.bed_c == (95.0, 95.0)
     assert whole.fan_first_share == pytest.approx(0.3, abs=0.01)
+    layers = built(build).layers
+    laying = layers.end_s - layers.start_s
+    assert whole.fan_share == pytest.approx(np.average(layers.fan_share, weights=laying), abs=0.01)
+    assert whole.shortest_layer_s == pytest.approx(layers.least_time_s[:-1].min())
     assert whole.units == "mm"
     assert whole.tools == (0,)
     assert whole.base_area_mm2 == pytest.approx(40 * 30, rel=0.05)
+
+
+def test_a_single_layer_has_nothing_above_it() -> None:
+    assert read([square(0.2)]).whole.shortest_layer_s is None
 
 
 def test_tools_that_lay_road_are_told() -> None:

@@ -59,23 +59,30 @@ def _judged(items: Iterable[Item]) -> Iterable[Item]:
 
 
 def _jobs(history: History, items: Iterable[Item]) -> Iterable[JudgedJob]:
-    """Jobs with what their logs say of them."""
+    """Jobs with what their toolpaths and logs say of them."""
     listed = list(items)
-    logs = history.logs().of([str(item["id"]) for item in listed])
-    for item in listed:
-        yield _job(item, _logged(logs.get(str(item["id"]))))
+    ids = [str(item["id"]) for item in listed]
+    logs, toolpaths = history.logs().of(ids), history.toolpaths().wholes_of(ids)
+    for job, item in zip(ids, listed, strict=True):
+        yield _job(item, _planned(toolpaths.get(job, {})) | _logged(logs.get(job)))
+
+
+def _planned(whole: Item) -> dict[str, float | None]:
+    """What a job's toolpath says of its figures; of an older one not all is known."""
+    shortest_s, fan_share = whole.get("shortest_layer_s"), whole.get("fan_share")
+    return {
+        "layer_s": float(shortest_s) if isinstance(shortest_s, int | float) else None,
+        "fan_share": 100.0 * fan_share if isinstance(fan_share, int | float) else None,
+    }
 
 
 def _logged(kept: LogKept | None) -> dict[str, float | None]:
-    """What a job's log adds to its figures."""
+    """What a job's log adds to its figures; a fan that was turned by hand counts as it was."""
     if kept is None:
         return {}
     log = kept.log
-    return {
-        "drying_h": log.dried_h,
-        "humidity_share": log.humidity_percent,
-        "fan_share": log.fan_percent,
-    }
+    told = {"drying_h": log.dried_h, "humidity_share": log.humidity_percent}
+    return told | ({} if log.fan_percent is None else {"fan_share": log.fan_percent})
 
 
 def _job(item: Item, logged: Mapping[str, float | None]) -> JudgedJob:

@@ -234,6 +234,18 @@ class Toolpaths:
             found = connection.execute(query).scalar()
         return None if found is None else str(found)
 
+    def wholes_of(self, jobs: Sequence[str]) -> dict[str, Item]:
+        """What the toolpaths build that jobs follow, by job; of those that follow one."""
+        query = (
+            select(col(JobToolpath.job), col(ToolpathRow.body))
+            .join(ToolpathRow, col(ToolpathRow.id) == col(JobToolpath.toolpath))
+            .where(col(ToolpathRow.state) == READY, col(JobToolpath.job).in_(jobs))
+        )
+        with self._journal.connection("toolpaths can't be read") as connection:
+            rows = connection.execute(query).all()
+        found = {job: _body(body).get("whole") for job, body in rows}
+        return {job: whole for job, whole in found.items() if isinstance(whole, dict)}
+
     def _items(self, query: Select[Any]) -> list[Item]:
         with self._journal.connection("toolpaths can't be read") as connection:
             rows = connection.execute(query).mappings().all()
@@ -249,12 +261,7 @@ class Toolpaths:
 
 
 def _item(row: RowMapping, jobs: Sequence[str]) -> Item:
-    try:
-        body = json.loads(row["body"])
-    except ValueError:
-        body = {}
-    if not isinstance(body, dict):
-        body = {}
+    body = _body(row["body"])
     return {
         "seq": row["number"],
         "id": row["id"],
@@ -268,3 +275,11 @@ def _item(row: RowMapping, jobs: Sequence[str]) -> Item:
         "refused": body.get("refused"),
         "jobs": list(jobs),
     }
+
+
+def _body(text: str) -> Mapping[str, Any]:
+    try:
+        body = json.loads(text)
+    except ValueError:
+        return {}
+    return body if isinstance(body, dict) else {}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from math import isnan
+from math import isinf, isnan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -151,9 +151,22 @@ def _toolpath(
         spiral=sum(stage.spiral for part in parts for stage in part) > len(parts) / 2,
         stops_s=tuple(clock.stops_s),
         warnings=tuple(machine.warnings),
+        fan_share=_mean_fan_share(parts, most_fan),
+        shortest_layer_s=_shortest_s(parts),
     )
     outlines = stages.grid.outlines([[stage.kept for stage in part] for part in parts], box)
     return Toolpath(whole, layers, outlines)
+
+
+def _mean_fan_share(parts: list[list[Stage]], most_fan: float) -> float | None:
+    laid_s = sum(stage.laid_s for part in parts for stage in part)
+    fan_s = sum(stage.fan_s for part in parts for stage in part)
+    return float(fan_s / (laid_s * most_fan)) if laid_s > 0 else None
+
+
+def _shortest_s(parts: list[list[Stage]]) -> float | None:
+    least_s = min(stage.least_s for part in parts for stage in part)
+    return None if isinf(least_s) else float(least_s)
 
 
 def _footprint(parts: list[list[Stage]]) -> Box:

@@ -58,6 +58,8 @@ class Whole:
     spiral: bool  # its height grows all the time
     stops_s: tuple[float, ...]  # at which it waits for a person
     warnings: tuple[str, ...]
+    fan_share: float | None = None  # mean over the time in which road is laid
+    shortest_layer_s: float | None = None  # of those with another above them
 
 
 @dataclass(frozen=True, slots=True, eq=False)
