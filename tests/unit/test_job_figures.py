@@ -87,3 +87,45 @@ def test_gaps_are_borne() -> None:
     )
     assert found["air_c"] == pytest.approx(50.0)
     assert found["spread_k"] == pytest.approx(0.0)
+
+
+def dropping(
+    air_c: list[float], pauses: list[tuple[float, float]] | None = None
+) -> tuple[float, float]:
+    """Deepest, in degrees, and longest, in minutes, of a course of half minutes."""
+    times_s = [STEP_S * n for n in range(len(air_c))]
+    found = chamber_figures(
+        times_s,
+        {"top": air_c},
+        None,
+        started_s=0.0,
+        finished_s=times_s[-1],
+        pauses=pauses or [],
+    )
+    return found["deepest_drop_k"], found["longest_drop_s"] / 60.0
+
+
+@pytest.mark.parametrize("minutes", [5, 20, 60, 120])
+def test_a_drop_is_as_long_as_it_was_however_long(minutes: int) -> None:
+    air_c = [60.0 if 240 <= n < 240 + 2 * minutes else 70.0 for n in range(720)]
+    assert dropping(air_c) == (pytest.approx(10.0), pytest.approx(minutes, abs=1.0))
+
+
+def test_settling_from_too_warm_a_start_is_not_a_drop_that_never_ends() -> None:
+    air_c = [75.0 if n < 60 else 70.0 for n in range(720)]
+    deepest_k, longest_min = dropping(air_c)
+    assert deepest_k == pytest.approx(5.0)
+    assert longest_min < 20.0
+
+
+def test_air_that_is_cold_after_a_pause_is_held_against_that_before_it() -> None:
+    hour = 120
+    cold = [50.0 + min(20.0, n / 2.0) for n in range(3 * hour)]
+    air_c = [70.0] * (2 * hour) + [50.0] * hour + cold
+    deepest_k, longest_min = dropping(air_c, [(7200.0, 10_800.0)])
+    assert deepest_k == pytest.approx(20.0)
+    assert longest_min == pytest.approx(18.0, abs=1.0), "without the hour of the pause"
+
+
+def test_a_height_from_before_the_start_breaks_nothing() -> None:
+    assert figures(first_height_s=-9000.0)["soak_s"] == 0.0

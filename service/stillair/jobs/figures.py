@@ -10,6 +10,7 @@ below_target_share
 deepest_drop_k, longest_drop_s
     How far the air fell below its own median of the `BASE_S` before, and for how long at
     most it stayed more than `DROP_K` below it. A door, a draft and lost heat all do that.
+    Pauses are left out of the clock; a drop that lasts is held against the air before it.
 spread_k
     Mean difference between the warmest and the coldest sensor of the air.
 soak_s
@@ -76,9 +77,11 @@ def chamber_figures(
     counts = np.maximum(np.isfinite(values).sum(axis=0), 1)
     air = np.where(known, np.nansum(values, axis=0) / counts, np.nan)
     paused = np.zeros(len(at_s), dtype=bool)
+    own_s = at_s.copy()
     for start_s, end_s in pauses:
         paused |= (at_s >= start_s) & (at_s < end_s)
-    begun_s = started_s if first_height_s is None else first_height_s
+        own_s -= np.clip(at_s - start_s, 0.0, end_s - start_s)
+    begun_s = started_s if first_height_s is None else max(started_s, first_height_s)
     built = known & ~paused & (at_s >= begun_s) & (at_s <= finished_s)
     found: dict[str, float] = {}
     if built.sum() >= LEAST_ROWS:
@@ -88,7 +91,7 @@ def chamber_figures(
         after = built & (at_s >= reached_s)
         found["air_c"] = float(air[after].mean())
         found["hottest_c"] = float(np.nanmax(values[:, built]))
-        found |= _drops(at_s[after], air[after])
+        found |= _drops(own_s[after], air[after])
         if len(values) > 1:
             lowest, highest = (
                 np.nanmin(values[:, after], axis=0),
@@ -111,21 +114,28 @@ def chamber_figures(
     return {name: round(value, 3) for name, value in found.items()}
 
 
-def _drops(at_s: NDArray[np.float64], air: NDArray[np.float64]) -> dict[str, float]:
-    deepest_k, longest_s, since_s = 0.0, 0.0, None
+def _drops(own_s: NDArray[np.float64], air: NDArray[np.float64]) -> dict[str, float]:
+    """By the job's own clock: what the air was before a pause is what it is held against after."""
+    deepest_k, longest_s = 0.0, 0.0
+    usual_c = float(np.median(air))
+    since_s, before_c = 0.0, -np.inf  # the air before the drop that is under way, if one is
     first = 0
-    for row in range(len(at_s)):
-        while at_s[first] < at_s[row] - BASE_S:
+    for row in range(len(own_s)):
+        while own_s[first] < own_s[row] - BASE_S:
             first += 1
         if row - first < LEAST_ROWS // 2:
             continue
-        drop_k = median(air[first : row + 1].tolist()) - float(air[row])
+        median_c = median(air[first : row + 1].tolist())
+        # A long drop pulls the median down with it, so the air before it counts as well; but no
+        # more than is usual in this job, or settling from too warm a start would never end.
+        drop_k = max(median_c, min(before_c, usual_c)) - float(air[row])
         deepest_k = max(deepest_k, drop_k)
-        if drop_k > DROP_K:
-            since_s = at_s[row] if since_s is None else since_s
-            longest_s = max(longest_s, float(at_s[row] - since_s))
-        else:
-            since_s = None
+        if drop_k <= DROP_K:
+            before_c = -np.inf
+            continue
+        if before_c == -np.inf:
+            since_s, before_c = float(own_s[row]), median_c
+        longest_s = max(longest_s, float(own_s[row]) - since_s)
     return {"deepest_drop_k": deepest_k, "longest_drop_s": longest_s}
 
 
