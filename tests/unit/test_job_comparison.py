@@ -140,3 +140,68 @@ def test_only_jobs_alike_are_compared() -> None:
         JudgedJob("n-5", "ASA", "real", JobOutcome.SOUND),
     ]
     assert [each.job for each in alike(one, others)] == ["north-bench-2", "n-3"]
+
+
+def test_a_season_without_a_cause_seldom_names_one() -> None:
+    named = sum(bool(told(season(40, seed, cause=None))) for seed in range(150))
+    assert 1 <= named <= 11, "4 in 100 are allowed, of 150 seasons"
+
+
+def test_the_effect_is_that_of_all_pairs_with_ties_and_gaps() -> None:
+    chance = np.random.default_rng(3)
+    jobs = [
+        job(
+            n,
+            JobOutcome.FLAWED if n % 3 == 0 else JobOutcome.SOUND,
+            room_c=None if n % 7 == 0 else float(chance.integers(15, 19)),
+        )
+        for n in range(40)
+    ]
+    (found,) = differences(jobs, chance=chance, shuffles=500)
+    values = [
+        [
+            v
+            for each in jobs
+            if each.outcome is outcome and (v := each.figures["room_c"]) is not None
+        ]
+        for outcome in (JobOutcome.FLAWED, JobOutcome.SOUND)
+    ]
+    pairs = [np.sign(bad - good) for bad in values[0] for good in values[1]]
+    assert found.effect == pytest.approx(np.mean(pairs), abs=1e-3)
+    assert (found.flawed, found.sound) == (len(values[0]), len(values[1]))
+
+
+def test_what_is_as_large_in_many_shuffles_is_not_told() -> None:
+    """A figure with two values: its shuffles are often as far apart as the true one."""
+    jobs = [
+        job(n, JobOutcome.FLAWED if n < 4 else JobOutcome.SOUND, fan_share=100.0 * (n < 2))
+        for n in range(8)
+    ]
+    (found,) = differences(jobs, chance=np.random.default_rng(1))
+    # 2 of the 4 flawed ones: by hand (6 + 6) of 70 choices have both on one side, so 0.43.
+    assert found.p == pytest.approx(0.43, abs=0.04)
+    assert not found.told
+    assert found.chance == 0.5, "half of all pairs is what chance can do"
+
+
+def test_a_figure_that_two_of_the_flawed_have_is_left_out() -> None:
+    def known(n: int) -> float | None:
+        return float(n) if n in (0, 1) or n >= 8 else None
+
+    jobs = [
+        job(n, JobOutcome.FLAWED if n < 8 else JobOutcome.SOUND, drying_h=known(n))
+        for n in range(20)
+    ]
+    assert differences(jobs, chance=np.random.default_rng(1)) == ()
+
+
+@pytest.mark.parametrize(
+    ("material", "origin"),
+    [
+        pytest.param(" ", "real", id="no material named"),
+        pytest.param("ASA", "", id="nobody knows whether it was real"),
+    ],
+)
+def test_what_is_not_known_is_compared_with_nothing(material: str, origin: str) -> None:
+    one, other = (JudgedJob(f"n-{n}", material, origin, JobOutcome.SOUND) for n in range(2))
+    assert alike(one, [other]) == []

@@ -120,7 +120,9 @@ class Unlike:
 
 
 def alike(job: JudgedJob, others: Iterable[JudgedJob]) -> list[JudgedJob]:
-    """The others of the same material and origin."""
+    """The others of the same material and origin; none where either isn't known."""
+    if not job.origin or not _plain(job.material):
+        return []
     return [
         other
         for other in others
