@@ -142,11 +142,6 @@ def test_only_jobs_alike_are_compared() -> None:
     assert [each.job for each in alike(one, others)] == ["north-bench-2", "n-3"]
 
 
-def test_a_season_without_a_cause_seldom_names_one() -> None:
-    named = sum(bool(told(season(40, seed, cause=None))) for seed in range(150))
-    assert 1 <= named <= 11, "4 in 100 are allowed, of 150 seasons"
-
-
 def test_the_effect_is_that_of_all_pairs_with_ties_and_gaps() -> None:
     chance = np.random.default_rng(3)
     jobs = [
