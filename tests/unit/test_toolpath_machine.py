@@ -51,6 +51,7 @@ Ends = list[tuple[float, float, float]]
         pytest.param("G20\nG1 X1\nG21\nG1 Y1", [(25.4, 0, 0), (25.4, 1, 0)], id="inches"),
         pytest.param("G1 X5\nG92 X0\nG1 X1", [(5, 0, 0), (6, 0, 0)], id="named anew"),
         pytest.param("G1 X5\nG92 X0 Y3\nG1 X1 Y4", [(5, 0, 0), (6, 1, 0)], id="two named anew"),
+        pytest.param("G1 X5 Y2\nG92\nG1 X1", [(5, 2, 0), (6, 2, 0)], id="all named 0"),
         pytest.param("G1 Z5\nG92 Z5.1\nG1 Z6", [(0, 0, 5), (0, 0, 5.9)], id="a height named anew"),
         pytest.param("G1 X5\nG92 X0\nG28\nG1 X1", [(5, 0, 0), (1, 0, 0)], id="home forgets names"),
         pytest.param("G1 X5 Y5\nG28 X\nG1 Y6", [(5, 5, 0), (0, 6, 0)], id="home of one axis"),
