@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stillair.jobs.heights import HeightSeen, HeightTimes
+from stillair.jobs.heights import HeightTimes
+from stillair.jobs.sightings import HeightSeen
 from stillair.jobs.told_heights import MOST_ROWS, between
 
 BEGUN_S = 1.79e9

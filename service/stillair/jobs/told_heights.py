@@ -25,15 +25,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from stillair.jobs.heights import (
-    MOST_POSTS,
-    PIN_SD_S,
-    POST_SD_S,
-    HeightSeen,
-    HeightTimes,
-    OwnClock,
-    Span,
-)
+from stillair.jobs.heights import MOST_POSTS, HeightTimes
+from stillair.jobs.sightings import PIN_SD_S, POST_SD_S, HeightSeen, OwnClock, Span
 
 STEPS_BETWEEN = 3.0  # c, above
 LAYER_MM = 0.25  # taken for one, where it isn't told
