@@ -92,20 +92,22 @@ def test_a_job_from_start_to_cooled_down(bench: Bench) -> None:
 
 
 @pytest.mark.parametrize(
-    ("phase", "state"),
+    ("phase", "hot", "state"),
     [
-        pytest.param(Phase.COLD, JobPhase.FINISHED, id="cold"),
-        pytest.param(Phase.COOL_ENOUGH, JobPhase.FINISHED, id="cool enough"),
-        pytest.param(Phase.UNKNOWN, JobPhase.FINISHED, id="nobody can tell"),
-        pytest.param(Phase.STEADY, JobPhase.COOLING, id="hot"),
-        pytest.param(Phase.COOLING, JobPhase.COOLING, id="cooling already"),
+        pytest.param(Phase.COLD, False, JobPhase.FINISHED, id="cold"),
+        pytest.param(Phase.COOL_ENOUGH, True, JobPhase.FINISHED, id="cool enough"),
+        pytest.param(Phase.UNKNOWN, None, JobPhase.FINISHED, id="nobody can tell"),
+        pytest.param(Phase.UNKNOWN, False, JobPhase.FINISHED, id="just started, cold"),
+        pytest.param(Phase.UNKNOWN, True, JobPhase.COOLING, id="just started, hot"),
+        pytest.param(Phase.STEADY, True, JobPhase.COOLING, id="hot"),
+        pytest.param(Phase.COOLING, None, JobPhase.COOLING, id="cooling already"),
     ],
 )
 def test_a_finished_job_cools_only_if_there_is_heat(
-    bench: Bench, phase: Phase, state: JobPhase
+    bench: Bench, phase: Phase, hot: bool | None, state: JobPhase
 ) -> None:
     job = bench.starts(0)
-    bench.tick(1, phase)
+    bench.keep(bench.desk.tick(1, phase=phase, hot=hot))
     bench.does(FinishJob(t_s=2, by=BY, job=job))
     assert bench.jobs[job].state is state
 
