@@ -162,7 +162,16 @@ def test_a_post_that_nothing_agrees_with_is_left_out() -> None:
     told = sorted([*posts, *wrong], key=lambda post: post.t_s)
     found = fitted(job, posts=told)
     assert layers_off(found, job) <= 1.0
-    assert found.left_out >= 1
+    assert (found.left_out, found.doubt) == (2, "")
+
+
+def test_a_head_that_is_lifted_now_and_then_bends_nothing() -> None:
+    job = RealJob(layers_of([60.0] * 100, pieces=2))
+    posts = job.posts(20.0)
+    lifted = [HeightSeen(post.t_s + 5.0, post.height_mm + 0.6) for post in posts[40:-60:17]]
+    found = fitted(job, posts=sorted([*posts, *lifted], key=lambda post: post.t_s))
+    assert layers_off(found, job) <= 1.0
+    assert found.doubt == ""
 
 
 def test_a_lifted_head_is_no_height() -> None:
@@ -238,6 +247,43 @@ def test_a_pin_lies_in_the_piece_that_was_built_then(
     found = fitted(job, pins=[job.pin(layer) for layer in at], **more)
     assert found.doubtful_pins == ()
     assert layers_off(found, job) <= 1.0
+
+
+def test_a_job_of_several_pieces_that_was_broken_off_keeps_its_pins() -> None:
+    job = RealJob(layers_of([90.0] * 200, pieces=3))
+    broken_off_s = float(job.start_s[190])
+    found = fitted(job, pins=[job.pin(30), job.pin(170)], finished_s=broken_off_s)
+    assert found.doubtful_pins == ()
+    assert abs(found.start_s[100] - job.start_s[100]) <= found.uncertainty_s[100]
+    assert [each.piece for each in found.when(10.0)] == [0]
+
+
+def test_a_height_at_which_two_layers_meet_is_the_lower_ones() -> None:
+    found = fitted(RealJob(layers_of([60.0] * 100)))
+    assert [each.layer for height in (0.2, 4.0, 10.0) for each in found.when(height)] == [0, 19, 49]
+
+
+@pytest.mark.parametrize("every_s", [20.0, 100.0], ids="posts {} s".format)
+def test_a_stop_that_nobody_announced_moves_only_what_comes_after(every_s: float) -> None:
+    jitter = np.ones(150)
+    jitter[70] = 25.0  # a hair dryer on the same fuse
+    job = RealJob(layers_of([60.0] * 150), rate=1.0, jitter=jitter.tolist())
+    found = fitted(job, posts=changes(job.posts(every_s)))
+    assert found.left_out == 0
+    off_s = own_off_s(found, job)
+    assert (np.abs(off_s[:60]) <= 60.0).all() and (np.abs(off_s[80:]) <= 60.0).all()
+    assert (found.uncertainty_s > 0.0).all()
+    on_its_way = np.abs(found.start_s - job.start_s) <= found.uncertainty_s
+    assert on_its_way.mean() > 0.95 and on_its_way[69:73].all()
+
+
+def test_no_layer_ends_before_it_begins_whatever_is_said() -> None:
+    job = RealJob(layers_of([60.0] * 100))
+    turned = [at_layer(job, 51, 10.1), at_layer(job, 50, 10.3)]
+    found = fitted(job, pins=[*turned, job.pin(10), job.pin(90)])
+    assert found.doubtful_pins == ()
+    assert (found.end_s >= found.start_s).all()
+    assert (found.start_s[1:] >= found.end_s[:-1]).all()
 
 
 def uneven(seed: int) -> RealJob:

@@ -227,6 +227,7 @@ def _zip(text: bytes) -> bytes:
         pytest.param(
             b"M83\nG1 Z9 E3\nG1 X2 E-1\n", "no road is laid", id="a pillar, and drawn back"
         ),
+        pytest.param(b"M83\nG1 X1 Z9 E3\n", "no road is laid", id="a pillar that leans"),
     ],
 )
 def test_what_is_no_toolpath_is_refused(content: bytes, reason: str) -> None:

@@ -49,6 +49,7 @@ from stillair.jobs.sightings import (
     of_pins,
     of_posts,
     of_stops,
+    stood,
 )
 from stillair.jobs.toolpath.layers import Layers
 
@@ -171,7 +172,13 @@ def fit(
         In the chamber's time.
     """
     clock = OwnClock(started_s, pauses)
-    posted, unknown = of_posts(layers, clock, _thinned(list(posts), MOST_POSTS))
+    told = _thinned(list(posts), MOST_POSTS)
+    stills = stood(layers, clock, told)
+    if stills:
+        clock = OwnClock(
+            started_s, sorted([*pauses, *((still.from_s, still.to_s) for still in stills)])
+        )
+    posted, unknown = of_posts(layers, clock, told)
     seen = [*_thinned(posted, MOST_SEEN), *of_stops(clock, stops_s)]
     if finished_s is not None:
         seen.append(Seen(duration_s, clock.own_s(finished_s), finish_sd_s, Origin.FINISH))
@@ -183,6 +190,9 @@ def fit(
     interleaved = np.empty(2 * count)
     interleaved[0::2], interleaved[1::2] = own_s[:count], own_s[count:]
     interleaved = np.maximum.accumulate(np.maximum(interleaved, 0.0))
+    uncertainty_s = 2.0 * np.maximum(sd_s[:count], sd_s[count:])
+    for still in stills:
+        uncertainty_s[still.first : still.then + 1] += still.to_s - still.from_s
     doubtful = {number for number, way in enumerate(ways) if not way}
     return HeightTimes(
         height_mm=layers.height_mm,
@@ -190,7 +200,7 @@ def fit(
         piece=layers.piece,
         start_s=clock.at_s(interleaved[0::2]),
         end_s=clock.at_s(interleaved[1::2]),
-        uncertainty_s=2.0 * np.maximum(sd_s[:count], sd_s[count:]),
+        uncertainty_s=uncertainty_s,
         posts=sum(each.origin is Origin.POST for each in agreed.used),
         left_out=unknown + sum(each.origin is Origin.POST for each in agreed.odd),
         doubtful_pins=tuple(sorted(doubtful | agreed.doubtful_pins)),
@@ -227,7 +237,8 @@ def _placed(seen: Sequence[Seen], ways: Sequence[Sequence[Seen]]) -> list[Seen]:
     ways = sorted(ways, key=lambda way: way[0].own_s)
     every = [each for way in ways for each in way]
     numbers = iter(range(len(every)))
-    own_s, shared = _known(_taus(every), seen)
+    # Without what is odd in itself: the end of a job that was broken off.
+    own_s, shared = _known(_taus(every), _agreed(seen).used)
     off_s = _own(every) - own_s
     noise = np.array([each.sd_s**2 for each in every])
     followed: list[tuple[float, list[int]]] = [(0.0, [])]

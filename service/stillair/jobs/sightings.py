@@ -8,6 +8,9 @@ of the post before was over no later than after all of its own time; and a machi
 posts at every change of layer, or every few seconds, is never late by more than its
 posts scatter about the toolpath. What is between these bounds is equally likely.
 
+Where more time passed between two posts than their layers can have taken, the machine
+stood still, and nobody said so: the job's own clock stands there too.
+
 A pin is a person's word. A height that no layer has (above the part, before the job)
 makes it doubtful, and it isn't used. In pieces that are built one after the other it may
 lie in any of them.
@@ -19,6 +22,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -29,6 +33,7 @@ from stillair.jobs.toolpath.layers import Layers
 RATE: Final = (1.03, 0.08)  # seconds of the machine for one of the toolpath: mean, deviation
 POST_SD_S: Final = 1.0  # least, of a height that the machine posts
 PIN_SD_S: Final = 20.0  # least, of a pin: on the page it is given to the minute
+STOOD_S: Final = 300.0  # longer than all layers between two posts: it stood still
 STOP_SD_S: Final = 10.0  # of a stop in the toolpath that was a pause of the job
 NEAR_MM: Final = 1.0  # a pin so far from any layer is none of the part
 FEW_POSTS: Final = 8  # fewer don't say how they scatter
@@ -66,6 +71,19 @@ class Seen:
     sd_s: float
     origin: Origin
     number: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Stood:
+    """That a job stood still between the beginnings of two layers, in the chamber's time.
+
+    For how long is known, and where between them isn't: it is taken to be the end.
+    """
+
+    first: int
+    then: int
+    from_s: float
+    to_s: float
 
 
 class OwnClock:
@@ -111,16 +129,8 @@ def of_posts(
     layers: Layers, clock: OwnClock, posts: Iterable[HeightSeen]
 ) -> tuple[list[Seen], int]:
     """What posted heights say, and how many of them no layer of this toolpath has."""
-    new: list[tuple[int, float]] = []  # layers as they were first told, by the own clock
-    unknown = 0
-    told_mm = math.nan
-    for post in posts:
-        found = _next_layer(layers, post.height_mm, new[-1][0] if new else 0)
-        if found is None:
-            unknown += post.height_mm != told_mm
-        elif not new or found != new[-1][0]:
-            new.append((found, clock.own_s(post.t_s)))
-        told_mm = post.height_mm
+    told, unknown = _first_told(layers, posts)
+    new = [(layer, clock.own_s(t_s)) for layer, t_s in told]
     rates = _rates(layers, new)
     late_s = _latest(layers, new, sum(rates) / 2.0)
     seen: list[Seen] = []
@@ -131,6 +141,40 @@ def of_posts(
         seen.append(Seen(float(layers.start_s[layer]), (from_s + to_s) / 2.0, sd_s, Origin.POST))
         before = layer, own_s
     return seen, unknown
+
+
+def _first_told(layers: Layers, posts: Iterable[HeightSeen]) -> tuple[list[tuple[int, float]], int]:
+    """Layers, each as it was first told; and how many heights no layer has."""
+    new: list[tuple[int, float]] = []
+    unknown = 0
+    told_mm = math.nan
+    in_turn = bool((layers.piece > 0).any())
+    for post in posts:
+        if new and not (in_turn and len(new) == 1):
+            # Lower than the last and not than the one before: the last was a lifted head.
+            lower = _next_layer(layers, post.height_mm, new[-2][0] if len(new) > 1 else 0)
+            if lower is not None and lower < new[-1][0]:
+                del new[-1]
+                unknown += 1
+        found = _next_layer(layers, post.height_mm, new[-1][0] if new else 0)
+        if found is None:
+            unknown += post.height_mm != told_mm
+        elif not new or found != new[-1][0]:
+            new.append((found, post.t_s))
+        told_mm = post.height_mm
+    return new, unknown
+
+
+def stood(layers: Layers, clock: OwnClock, posts: Iterable[HeightSeen]) -> list[Stood]:
+    """Where a job must have stood still though nobody said so, as by an empty spool."""
+    found: list[Stood] = []
+    for (first, from_s), (then, to_s) in pairwise(_first_told(layers, posts)[0]):
+        own_s = clock.own_s(to_s) - clock.own_s(from_s)
+        tau_s = float(layers.start_s[then] - layers.start_s[first])
+        most_s = (RATE[0] + RATE_SD * RATE[1]) * float(layers.end_s[then] - layers.start_s[first])
+        if then > first and own_s - most_s > STOOD_S and to_s - from_s == own_s:
+            found.append(Stood(first, then, to_s - own_s + RATE[0] * tau_s, to_s))
+    return found
 
 
 def _next_layer(layers: Layers, height_mm: float, first: int) -> int | None:
