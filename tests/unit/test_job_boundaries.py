@@ -154,6 +154,22 @@ def test_what_was_announced_never_ends_by_a_guess(bench: Bench) -> None:
     assert bench.jobs["shed-1"].state is JobPhase.RUNNING
 
 
+def test_what_nobody_watched_is_no_motion(bench: Bench) -> None:
+    bench.passes(3600, hot=True, moving=False)
+    for _ in range(4):
+        bench.t_s += 250.0
+        bench.passes(1, hot=True, moving=True)
+    assert bench.desk.job is None
+
+
+def test_it_ended_no_later_than_its_heat(bench: Bench) -> None:
+    job = bench.begins()
+    cold_s = bench.t_s
+    bench.passes(900, hot=False, moving=True)
+    bench.passes(10, hot=False, moving=False)
+    assert bench.jobs[job.id].finished_s == pytest.approx(cold_s, abs=2)
+
+
 def test_a_pause_is_no_end(bench: Bench) -> None:
     job = bench.begins()
     bench.keep(bench.desk.command(PauseJob(t_s=bench.t_s, by=BY, job=job.id)))

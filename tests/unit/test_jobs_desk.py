@@ -123,6 +123,17 @@ def test_a_job_does_not_cool_for_ever_when_blind(bench: Bench) -> None:
     assert bench.jobs[job].state is JobPhase.FINISHED
 
 
+def test_blindness_counts_from_the_end_of_a_job(bench: Bench) -> None:
+    job = bench.starts(0)
+    for t_s in (1.0, 2 * BLIND_S):
+        bench.keep(bench.desk.tick(t_s, phase=Phase.UNKNOWN, hot=True))
+    bench.does(FinishJob(t_s=2 * BLIND_S, by=BY, job=job))
+    bench.keep(bench.desk.tick(3 * BLIND_S - 1, phase=Phase.UNKNOWN, hot=True))
+    assert bench.jobs[job].state is JobPhase.COOLING
+    bench.keep(bench.desk.tick(3 * BLIND_S, phase=Phase.UNKNOWN, hot=True))
+    assert bench.jobs[job].state is JobPhase.FINISHED
+
+
 def test_one_job_at_a_time(bench: Bench) -> None:
     job = bench.starts(0)
     assert refused(bench, StartJob(t_s=1, by=BY, name="fin box")) is Refusal.CONFLICT
