@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -12,6 +14,10 @@ import pytest
 
 from running import RunningService, wait_until
 from servers import Broker
+from stillair.model import Job, JobPhase, Outcome, Timeline
+from stillair.runtime.comparing import pauses_of
+from stillair.storage.history import History
+from stillair.storage.journal import Journal
 
 CHAMBER = """
 [chamber]
@@ -112,3 +118,20 @@ def test_what_can_not_be_is_refused(
     assert httpx.patch(path, json=body).status_code == status
     assert service.get(f"/api/jobs/{job['id']}")["name"] == job["name"]
     assert httpx.patch(f"{path}0", json=body).status_code in (404, 422)
+
+
+def test_a_job_that_went_on_was_paused_meanwhile(journal: Journal, history: History) -> None:
+    """Both words on it come in one second, and the pause is known from the first."""
+    line = Timeline("boot", time.time() - 9000.0)
+    ran = Job("shed-1", "shed", "", "", "", "", JobPhase.RUNNING, 100.0, guessed=True)
+    over = replace(ran, state=JobPhase.COOLING, finished_s=5000.0)
+    stood = replace(ran, state=JobPhase.PAUSED, paused_since_s=5000.0)
+    went_on = replace(ran, paused_s=3000.0)
+    for at_s, jobs in ((100.0, (ran,)), (6800.0, (over,)), (8900.0, (stood, went_on))):
+        journal.commit(Outcome("shed", at_s, jobs=jobs), line)
+    kept = history.job("shed-1")
+    assert kept is not None
+    assert (kept["state"], kept["finished_at"]) == ("running", None)
+    ((from_s, to_s),) = pauses_of(history, "shed-1")
+    assert from_s - line.wall_at_zero_s == pytest.approx(5000.0, abs=0.01)
+    assert to_s - line.wall_at_zero_s == pytest.approx(8000.0, abs=0.01)

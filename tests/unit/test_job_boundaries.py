@@ -11,12 +11,13 @@ from stillair.jobs.boundaries import (
     COLD_S,
     COLD_UNSEEN_S,
     LONGEST_HEAT_UP_S,
+    MOVED_AGAIN_S,
     MOVED_S,
     STEADY_S,
     STILL_S,
 )
 from stillair.jobs.desk import JobDesk, JobResult
-from stillair.model import CorrectJob, Job, JobPhase, Movement, PauseJob, Phase, StartJob
+from stillair.model import CorrectJob, FinishJob, Job, JobPhase, Movement, PauseJob, Phase, StartJob
 
 BY = "captain"
 
@@ -30,6 +31,7 @@ class Bench:
     )
     t_s: float = 0.0
     jobs: dict[str, Job] = field(default_factory=dict)
+    pauses: list[tuple[str, float]] = field(default_factory=list)
 
     def passes(
         self,
@@ -48,6 +50,9 @@ class Bench:
 
     def keep(self, result: JobResult) -> None:
         self.jobs.update({job.id: job for job in result.jobs})
+        self.pauses += [
+            (job.id, job.paused_since_s) for job in result.jobs if job.paused_since_s is not None
+        ]
 
     def begins(self) -> Job:
         """A guessed job that runs."""
@@ -149,11 +154,86 @@ def test_what_was_announced_never_ends_by_a_guess(bench: Bench) -> None:
     assert bench.jobs["shed-1"].state is JobPhase.RUNNING
 
 
+def test_what_nobody_watched_is_no_motion(bench: Bench) -> None:
+    bench.passes(3600, hot=True, moving=False)
+    for _ in range(4):
+        bench.t_s += 250.0
+        bench.passes(1, hot=True, moving=True)
+    assert bench.desk.job is None
+
+
+def test_it_ended_no_later_than_its_heat(bench: Bench) -> None:
+    job = bench.begins()
+    cold_s = bench.t_s
+    bench.passes(900, hot=False, moving=True)
+    bench.passes(10, hot=False, moving=False)
+    assert bench.jobs[job.id].finished_s == pytest.approx(cold_s, abs=2)
+
+
 def test_a_pause_is_no_end(bench: Bench) -> None:
     job = bench.begins()
     bench.keep(bench.desk.command(PauseJob(t_s=bench.t_s, by=BY, job=job.id)))
     bench.passes(3 * 3600, hot=False, moving=False)
     assert bench.jobs[job.id].state is JobPhase.PAUSED
+
+
+def test_it_ends_also_where_a_restart_found_the_machine_still(bench: Bench) -> None:
+    job = bench.begins()
+    again = Bench(JobDesk(chamber="shed", next_job=2, job=job, guesses=True, has_target=True))
+    again.t_s = bench.t_s
+    again.passes(STILL_S - 10, hot=True, moving=False)
+    assert again.desk.job == job
+    again.passes(20, hot=True, moving=False)
+    assert again.jobs[job.id].finished_s == pytest.approx(bench.t_s, abs=2)
+
+
+def test_an_empty_spool_was_a_pause_where_the_machine_goes_on(bench: Bench) -> None:
+    job = bench.begins()
+    stood_s = bench.t_s
+    bench.passes(3 * STILL_S, hot=True, moving=False)
+    assert bench.jobs[job.id].state is JobPhase.COOLING
+    bench.passes(MOVED_AGAIN_S + 10, hot=True, moving=True)
+    mine = bench.jobs[job.id]
+    assert (mine.state, mine.guessed, mine.finished_s) == (JobPhase.RUNNING, True, None)
+    assert mine.paused_s == pytest.approx(3 * STILL_S, abs=3)
+    assert list(bench.jobs) == [job.id]
+    ((of_job, since_s),) = bench.pauses
+    assert of_job == job.id and since_s == pytest.approx(stood_s, abs=2)
+    bench.passes(3600, hot=True, moving=True)
+    assert bench.desk.job == mine
+
+
+def test_the_next_plate_in_a_hot_box_is_a_job_of_its_own(bench: Bench) -> None:
+    job = bench.begins()
+    mine = bench.desk.command(StartJob(t_s=bench.t_s, by=BY, name="fin box", material="ASA"))
+    bench.keep(mine)
+    bench.keep(bench.desk.command(FinishJob(t_s=bench.t_s, by=BY, job=job.id)))
+    assert bench.jobs[job.id].state is JobPhase.COOLING
+    bench.passes(600, hot=True, moving=False, phase=Phase.COOLING)
+    began_s = bench.t_s
+    bench.passes(MOVED_AGAIN_S + 10, hot=True, moving=True, phase=Phase.COOLING)
+    assert bench.jobs[job.id].state is JobPhase.FINISHED
+    assert bench.desk.job is not None and bench.desk.job.id == "shed-2"
+    assert bench.desk.job.guessed
+    assert bench.desk.job.started_s == pytest.approx(began_s, abs=2)
+
+
+@pytest.mark.parametrize(
+    ("hot", "for_s"),
+    [
+        pytest.param(True, MOVED_AGAIN_S - 60, id="a part that is taken out"),
+        pytest.param(False, 2 * MOVED_AGAIN_S, id="in a box that isn't hot any more"),
+        pytest.param(None, 2 * MOVED_AGAIN_S, id="where nobody can tell"),
+    ],
+)
+def test_motion_in_a_job_that_cools_is_not_yet_another(
+    bench: Bench, hot: bool | None, for_s: float
+) -> None:
+    job = bench.begins()
+    bench.keep(bench.desk.command(FinishJob(t_s=bench.t_s, by=BY, job=job.id)))
+    bench.passes(for_s, hot=hot, moving=True, phase=Phase.COOLING)
+    assert bench.jobs[job.id].state is JobPhase.COOLING
+    assert list(bench.jobs) == [job.id]
 
 
 def test_whoever_begins_it_late_takes_over_what_was_guessed(bench: Bench) -> None:

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stillair.jobs.heights import HeightSeen, HeightTimes, OwnClock, fit
+from stillair.jobs.heights import HeightTimes, fit
+from stillair.jobs.sightings import HeightSeen, OwnClock
 from stillair.jobs.toolpath.layers import Layers
 
 BEGUN_S = 5000.0
@@ -161,7 +162,16 @@ def test_a_post_that_nothing_agrees_with_is_left_out() -> None:
     told = sorted([*posts, *wrong], key=lambda post: post.t_s)
     found = fitted(job, posts=told)
     assert layers_off(found, job) <= 1.0
-    assert found.left_out >= 1
+    assert (found.left_out, found.doubt) == (2, "")
+
+
+def test_a_head_that_is_lifted_now_and_then_bends_nothing() -> None:
+    job = RealJob(layers_of([60.0] * 100, pieces=2))
+    posts = job.posts(20.0)
+    lifted = [HeightSeen(post.t_s + 5.0, post.height_mm + 0.6) for post in posts[40:-60:17]]
+    found = fitted(job, posts=sorted([*posts, *lifted], key=lambda post: post.t_s))
+    assert layers_off(found, job) <= 1.0
+    assert found.doubt == ""
 
 
 def test_a_lifted_head_is_no_height() -> None:
@@ -170,12 +180,209 @@ def test_a_lifted_head_is_no_height() -> None:
     assert layers_off(fitted(job, posts=told), job) <= 1.0
 
 
-def test_a_pin_that_contradicts_is_named_and_counts() -> None:
+def test_a_pin_that_posts_contradict_is_named() -> None:
     job = RealJob(layers_of([60.0] * 100))
     posts = job.posts(20.0)
     wrong = HeightSeen(job.start_s[20], 16.0)
     found = fitted(job, posts=posts, pins=[job.pin(50), wrong])
     assert found.doubtful_pins == (1,)
+    assert layers_off(found, job) <= 1.0
+
+
+def at_layer(job: RealJob, layer: int, height_mm: float) -> HeightSeen:
+    """That somebody says a height of the moment at which a layer was begun."""
+    return HeightSeen(float(job.start_s[layer]), height_mm)
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "doubtful", "most_off"),
+    [
+        pytest.param([30, 150], [(100, 5.0)], (2,), 1.0, id="one of three, near a right one"),
+        pytest.param([10, 90, 180], [(120, 2.0)], (3,), 1.0, id="one of four"),
+        pytest.param([50], [(100, 99.0)], (1,), 20.0, id="higher than the part"),
+        pytest.param([], [(100, 99.0)], (0,), None, id="higher than the part, alone"),
+        pytest.param([], [(100, 10.0), (50, 30.0)], (0, 1), None, id="one against another"),
+    ],
+)
+def test_pins_that_are_wrong_are_named_and_bend_nothing(
+    right: list[int],
+    wrong: list[tuple[int, float]],
+    doubtful: tuple[int, ...],
+    most_off: float | None,
+) -> None:
+    job = RealJob(layers_of([60.0] * 200))
+    pins = [job.pin(layer) for layer in right] + [at_layer(job, *each) for each in wrong]
+    found = fitted(job, pins=pins)
+    assert found.doubtful_pins == doubtful
+    assert (np.abs(found.start_s - job.start_s) <= found.uncertainty_s).all()
+    assert most_off is None or layers_off(found, job) <= most_off
+
+
+def test_a_pin_from_before_the_job_is_doubtful() -> None:
+    job = RealJob(layers_of([60.0] * 100))
+    before = HeightSeen(BEGUN_S - 3000.0, 10.0)
+    found = fitted(job, pins=[before, job.pin(20), job.pin(80)])
+    assert found.doubtful_pins == (0,)
+    assert layers_off(found, job) <= 1.0
+
+
+@pytest.mark.parametrize(
+    ("at", "known"),
+    [
+        pytest.param([160, 290], {}, id="two in the second piece"),
+        pytest.param([40, 410], {}, id="in the first and the third"),
+        pytest.param([200, 400], {"finished": True}, id="with the end"),
+        pytest.param([290, 160, 440], {"every_s": 60.0}, id="with posts, in any order"),
+    ],
+)
+def test_a_pin_lies_in_the_piece_that_was_built_then(
+    at: list[int], known: dict[str, float]
+) -> None:
+    job = RealJob(layers_of([40.0] * 150, pieces=3))
+    more: dict[str, object] = {}
+    if "finished" in known:
+        more["finished_s"] = job.finished_s
+    if "every_s" in known:
+        more["posts"] = job.posts(known["every_s"])
+    found = fitted(job, pins=[job.pin(layer) for layer in at], **more)
+    assert found.doubtful_pins == ()
+    assert layers_off(found, job) <= 1.0
+
+
+def test_a_job_of_several_pieces_that_was_broken_off_keeps_its_pins() -> None:
+    job = RealJob(layers_of([90.0] * 200, pieces=3))
+    broken_off_s = float(job.start_s[190])
+    found = fitted(job, pins=[job.pin(30), job.pin(170)], finished_s=broken_off_s)
+    assert found.doubtful_pins == ()
+    assert abs(found.start_s[100] - job.start_s[100]) <= found.uncertainty_s[100]
+    assert [each.piece for each in found.when(10.0)] == [0]
+
+
+def test_a_height_at_which_two_layers_meet_is_the_lower_ones() -> None:
+    found = fitted(RealJob(layers_of([60.0] * 100)))
+    assert [each.layer for height in (0.2, 4.0, 10.0) for each in found.when(height)] == [0, 19, 49]
+
+
+@pytest.mark.parametrize("every_s", [20.0, 100.0], ids="posts {} s".format)
+def test_a_stop_that_nobody_announced_moves_only_what_comes_after(every_s: float) -> None:
+    jitter = np.ones(150)
+    jitter[70] = 25.0  # a hair dryer on the same fuse
+    job = RealJob(layers_of([60.0] * 150), rate=1.0, jitter=jitter.tolist())
+    found = fitted(job, posts=changes(job.posts(every_s)))
+    assert found.left_out == 0
+    off_s = own_off_s(found, job)
+    assert (np.abs(off_s[:60]) <= 60.0).all() and (np.abs(off_s[80:]) <= 60.0).all()
+    assert (found.uncertainty_s > 0.0).all()
+    on_its_way = np.abs(found.start_s - job.start_s) <= found.uncertainty_s
+    assert on_its_way.mean() > 0.95 and on_its_way[69:73].all()
+
+
+def test_no_layer_ends_before_it_begins_whatever_is_said() -> None:
+    job = RealJob(layers_of([60.0] * 100))
+    turned = [at_layer(job, 51, 10.1), at_layer(job, 50, 10.3)]
+    found = fitted(job, pins=[*turned, job.pin(10), job.pin(90)])
+    assert found.doubtful_pins == ()
+    assert (found.end_s >= found.start_s).all()
+    assert (found.start_s[1:] >= found.end_s[:-1]).all()
+
+
+def uneven(seed: int) -> RealJob:
+    """A job that strays from its toolpath as real ones do: in parts, and here and there."""
+    chance = np.random.default_rng(seed)
+    count = int(chance.integers(60, 300))
+    lasting_s = chance.uniform(20.0, 200.0) * chance.uniform(0.8, 1.2, count)
+    for _ in range(3):
+        first, last = sorted(chance.integers(0, count, 2))
+        lasting_s[first : last + 1] *= chance.uniform(0.5, 2.0)
+    jitter = chance.normal(1.0, 0.02, count)
+    for _ in range(4):
+        first, last = sorted(chance.integers(0, count, 2))
+        jitter[first : last + 1] *= chance.uniform(0.96, 1.05)
+    return RealJob(
+        layers_of(lasting_s.tolist()),
+        heat_up_s=chance.uniform(300.0, 3000.0),
+        rate=chance.normal(1.03, 0.05),
+        pauses=[(4000.0, 900.0)],
+        jitter=jitter.tolist(),
+    )
+
+
+def changes(posts: Sequence[HeightSeen]) -> list[HeightSeen]:
+    """Posts as they are kept: a height that is told again says nothing new."""
+    return [
+        post
+        for number, post in enumerate(posts)
+        if not number or posts[number - 1].height_mm != post.height_mm
+    ]
+
+
+@pytest.mark.parametrize("every_s", [0.0, 5.0, 30.0, 120.0, 300.0, 900.0], ids="posts {} s".format)
+def test_the_truth_lies_within_what_is_said_of_posts(every_s: float) -> None:
+    within, off = [], []
+    for seed in range(16):
+        job = uneven(seed)
+        at_each = [
+            HeightSeen(float(t_s), float(height_mm))
+            for t_s, height_mm in zip(job.start_s, job.layers.height_mm, strict=True)
+        ]
+        posts = job.posts(every_s) if every_s else at_each
+        found = fitted(job, posts=changes(posts), finished_s=job.finished_s + 120.0)
+        within.append((np.abs(own_off_s(found, job)) <= found.uncertainty_s).mean())
+        off.append(layers_off(found, job))
+    assert np.mean(within) > 0.92
+    assert np.mean(off) <= 1.0
+
+
+@pytest.mark.parametrize("count", [1, 2, 3], ids="{} pins".format)
+def test_the_truth_lies_within_what_is_said_of_pins(count: int) -> None:
+    within = []
+    for seed in range(16):
+        job = uneven(seed)
+        at = np.random.default_rng(seed + 1000).choice(len(job.layers), count, replace=False)
+        found = fitted(job, pins=[job.pin(int(layer)) for layer in at])
+        within.append((np.abs(own_off_s(found, job)) <= found.uncertainty_s).mean())
+    assert np.mean(within) > 0.92
+
+
+def own_off_s(found: HeightTimes, job: RealJob) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """By how much each layer's beginning errs by the job's own clock."""
+    own_s = np.array([job.clock.own_s(t_s) for t_s in found.start_s.tolist()])
+    return np.asarray(own_s - job.own_start_s)
+
+
+@pytest.mark.parametrize(
+    ("other", "posted", "doubt"),
+    [
+        pytest.param(layers_of([60.0] * 200), True, "", id="its own"),
+        pytest.param(layers_of([60.0] * 200), False, "", id="its own, without posts"),
+        pytest.param(layers_of([60.0] * 100), True, "heights", id="half as high"),
+        pytest.param(layers_of([60.0] * 60, thickness_mm=1.0), False, "duration", id="short"),
+        pytest.param(layers_of([240.0] * 200), False, "duration", id="four times as long"),
+        pytest.param(layers_of([240.0] * 200), True, "duration", id="the same, with posts"),
+        pytest.param(layers_of([12.0] * 200), False, "duration", id="a fifth as long"),
+    ],
+)
+def test_another_jobs_toolpath_is_told(other: Layers, posted: bool, doubt: str) -> None:
+    job = RealJob(layers_of([60.0] * 200))
+    found = fit(
+        other,
+        duration_s=float(other.end_s[-1]),
+        started_s=BEGUN_S,
+        posts=changes(job.posts(60.0)) if posted else (),
+        finished_s=job.finished_s + 100.0,
+    )
+    assert found.doubt == doubt
+
+
+def test_what_a_job_did_not_come_to_was_not_laid() -> None:
+    job = RealJob(layers_of([60.0] * 200))
+    posts = [post for post in changes(job.posts(60.0)) if post.t_s < job.start_s[80]]
+    found = fitted(job, posts=posts, finished_s=float(job.start_s[82]))
+    assert found.doubt == ""
+    assert found.when(10.0) and found.when(16.0)
+    assert found.when(25.0) == ()
+    assert found.at(float(job.start_s[60])) is not None
+    assert found.at(float(job.start_s[120])) is None
 
 
 def test_both_ways() -> None:

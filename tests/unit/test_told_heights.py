@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stillair.jobs.heights import HeightSeen, HeightTimes
+from stillair.jobs.heights import HeightTimes
+from stillair.jobs.sightings import HeightSeen
 from stillair.jobs.told_heights import MOST_ROWS, between
 
 BEGUN_S = 1.79e9
@@ -147,3 +148,9 @@ def test_whatever_is_told_times_never_go_back(
     assert np.all(times.end_s >= times.start_s - 1e-3)
     assert np.all(np.isfinite(times.uncertainty_s)) and np.all(times.uncertainty_s > 0)
     assert np.all(times.thickness_mm > 0)
+
+
+def test_a_pin_from_before_the_job_is_doubtful_and_not_used() -> None:
+    times = between(started_s=BEGUN_S, posts=seen((10, 1), (110, 21)), pins=seen((-30, 5)))
+    assert times.doubtful_pins == (0,)
+    assert minutes(times, 11.0)[0] == pytest.approx(60.0, abs=1.0)

@@ -115,6 +115,18 @@ def tower(z: float) -> list[str]:
             [0] * 10,
             id="a tower beside the part, one layer behind",
         ),
+        pytest.param(
+            [*(square(z) for z in UP[:7]), tower(0.2), tower(0.4), *(square(z) for z in UP[7:])],
+            UP,
+            [0] * 10,
+            id="two lines on each other beside the part",
+        ),
+        pytest.param(
+            [square(0.3, side=45.0), *(tower(z) for z in UP)],
+            [0.3, *UP],
+            [0] + [1] * 10,
+            id="a wide plate, then a tower",
+        ),
         pytest.param([square(0.2)], [0.2], [0], id="one layer"),
         pytest.param(
             [square(z) for z in (12.3, 12.5, 12.7)], [12.3, 12.5, 12.7], [0] * 3, id="begun high up"

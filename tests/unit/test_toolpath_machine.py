@@ -51,6 +51,7 @@ Ends = list[tuple[float, float, float]]
         pytest.param("G20\nG1 X1\nG21\nG1 Y1", [(25.4, 0, 0), (25.4, 1, 0)], id="inches"),
         pytest.param("G1 X5\nG92 X0\nG1 X1", [(5, 0, 0), (6, 0, 0)], id="named anew"),
         pytest.param("G1 X5\nG92 X0 Y3\nG1 X1 Y4", [(5, 0, 0), (6, 1, 0)], id="two named anew"),
+        pytest.param("G1 X5 Y2\nG92\nG1 X1", [(5, 2, 0), (6, 2, 0)], id="all named 0"),
         pytest.param("G1 Z5\nG92 Z5.1\nG1 Z6", [(0, 0, 5), (0, 0, 5.9)], id="a height named anew"),
         pytest.param("G1 X5\nG92 X0\nG28\nG1 X1", [(5, 0, 0), (1, 0, 0)], id="home forgets names"),
         pytest.param("G1 X5 Y5\nG28 X\nG1 Y6", [(5, 5, 0), (0, 6, 0)], id="home of one axis"),
@@ -117,6 +118,27 @@ def test_figures_tell_whether_g90_counts_for_the_filament(
     assert found.filament.tolist() == pytest.approx(expected)
 
 
+def test_what_m83_said_long_before_counts_as_well() -> None:
+    machine = Machine(MotionLimits())
+    lines = [f"G1 X{n} E{e:g}" for n, e in enumerate(ROADS, start=1)]
+    texts = ("M83", "G91", "\n".join(["G90", *lines]))
+    found = [
+        machine.moves(words_of(each))
+        for text in texts
+        for each in pieces([text.encode()], Bounds())
+    ]
+    assert found[-1].filament.tolist() == pytest.approx(ROADS)
+
+
+def test_only_another_tool_takes_its_time() -> None:
+    text = "T0\nG1 X1\nT1\nG1 X2\nT1\nG1 X3\nT\nT0\nT999"
+    machine = Machine(MotionLimits(tool_change_s=7.0))
+    (piece,) = pieces([text.encode()], Bounds())
+    found = machine.moves(words_of(piece))
+    assert found.line[found.kind == WAIT].tolist() == [3, 8]
+    assert found.feed[found.kind == WAIT].tolist() == [7.0, 7.0]
+
+
 def test_volumes_and_flow() -> None:
     found = moves("M83\nM200 D1.75\nG1 X1 E3\nM221 S50\nG1 X2 E3\nM200 D0\nG1 X3 E1")
     area = pi * 1.75**2 / 4
@@ -145,6 +167,7 @@ Spot = tuple[float, float]
         pytest.param("G18\nG2 X10 Z10 K10", 5 * pi, (0, 0), (1, 0, 0), id="upright, X Z"),
         pytest.param("G19\nG2 Y10 Z10 J10", 5 * pi, (0, 0), (0, 0, 1), id="upright, Y Z"),
         pytest.param("G20\nG3 X1 Y1 I0 J1", 12.7 * pi, (0, 25.4), (1, 0, 0), id="inches"),
+        pytest.param("G20\nG3 X1 Y1 R1", 12.7 * pi, (0, 25.4), (1, 0, 0), id="a radius in inches"),
     ],
 )
 def test_an_arc_is(text: str, length: float, centre: Spot, into: tuple[float, ...]) -> None:
@@ -186,6 +209,7 @@ FIRST = "M83\nG1 Z0.2\nG1 X9 E1 F900\n"
         pytest.param("M106 S0.4", 0.4, None, None, None, id="the fan as a share"),
         pytest.param("M106", 1.0, None, None, None, id="the fan and no figure"),
         pytest.param("M106 S99\nM107", 0.0, None, None, None, id="no fan any more"),
+        pytest.param("M106 P0 S255", 1.0, None, None, None, id="the fan by its number"),
         pytest.param("M106 P2 S255", 0.0, None, None, None, id="another fan"),
         pytest.param("M104 S250", 0.0, 250.0, None, None, id="the nozzle"),
         pytest.param("M109 R240", 0.0, 240.0, None, None, id="the nozzle, cooling down too"),

@@ -43,12 +43,93 @@ def words(text: str) -> list[tuple[int, str, float | None]]:
         pytest.param("G1 X10 Y20.5 E.3 F3000 * 71", id="a checksum apart"),
         pytest.param("/G1 X10 Y20.5 E.3 F3000", id="a line that might be left out"),
         pytest.param("G1 X10 Y20.5 E.3 F3000\r", id="the end of another system's line"),
+        pytest.param("(fin box (2) (old (worse)))G1 X10 Y20.5 E.3 F3000", id="remarks in remarks"),
+        pytest.param("G1 X1.0e+01 Y2.05E1 E3e-1 F3e3", id="exponents, kept apart by blanks"),
+        pytest.param("G1X1.0e+01Y2.05e+01E3.0e-01F3.0e+03", id="exponents without blanks"),
         pytest.param("G1 X10 Y20.5 E.3 F3000 ; vrška Übergang 層", id="a remark in any language"),
     ],
 )
 def test_a_line_is_read(line: str) -> None:
     expected = [(0, "G", 1.0), (0, "X", 10.0), (0, "Y", 20.5), (0, "E", 0.3), (0, "F", 3000.0)]
     assert words(line) == expected
+
+
+@pytest.mark.parametrize(
+    ("line", "expected"),
+    [
+        pytest.param("G1X5E-10", [("X", 5.0), ("E", -10.0)], id="drawn back on the way"),
+        pytest.param("G1E-10", [("E", -10.0)], id="drawn back"),
+        pytest.param(
+            "G1X10Y20E5F90", [("X", 10.0), ("Y", 20.0), ("E", 5.0), ("F", 90.0)], id="no blank"
+        ),
+        pytest.param("G1 X10Y20E5", [("X", 10.0), ("Y", 20.0), ("E", 5.0)], id="one blank"),
+        pytest.param("G1 X5E5", [("X", 5.0), ("E", 5.0)], id="nothing else says that blanks count"),
+        pytest.param("G1 Y3 X-1.5e-07", [("Y", 3.0), ("X", 0.0)], id="nearly 0"),
+        pytest.param("G1 X2.5e-10 Y3 E1", [("X", 0.0), ("Y", 3.0), ("E", 1.0)], id="E as well"),
+    ],
+)
+def test_an_e_behind_a_number_is_the_filament_or_an_exponent(
+    line: str, expected: list[tuple[str, float]]
+) -> None:
+    found = words(f"{line}\n{PLAIN}\n")
+    assert [letter for n, letter, _ in found if n == 0] == ["G", *(name for name, _ in expected)]
+    values = [value for n, _, value in found if n == 0][1:]
+    assert values == pytest.approx([value for _, value in expected], abs=1e-6)
+    assert [n for n, _, _ in found].count(1) == 5
+
+
+@pytest.mark.parametrize(
+    ("end", "cut"),
+    [
+        pytest.param(b"\r", 4096, id="CR alone"),
+        pytest.param(b"\r\n", 4096, id="CR and LF"),
+        pytest.param(b"\r\n", 1, id="cut between CR and LF"),
+        pytest.param(b"\r", 1, id="CR alone, cut everywhere"),
+        pytest.param(b"\n", 7, id="LF"),
+    ],
+)
+def test_lines_may_end_in_any_way(end: bytes, cut: int) -> None:
+    text = end.join([PLAIN.encode()] * 9 + [b"", b"G1 X--2"])
+    with pytest.raises(ToolpathError) as refused:
+        analyse(text[n : n + cut] for n in range(0, len(text), cut))
+    assert refused.value.line == 11
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        pytest.param("M98 P100", 3, id="another program"),
+        pytest.param("N7 m098 P100", 3, id="the same with its line's number"),
+        pytest.param("G65 P9", 3, id="a macro"),
+        pytest.param("WHILE [#1 LT 5] DO1", 3, id="repeated"),
+        pytest.param("{if layer == 3}", 3, id="chosen"),
+        pytest.param("O100 sub", 3, id="a program within"),
+        pytest.param("o100 call [3]", 3, id="one that is called"),
+        pytest.param("O1234", 0, id="a number of its own"),
+        pytest.param("M980", 0, id="another number"),
+        pytest.param("FORWARD_FAN S=1", 0, id="a command of letters"),
+        pytest.param("M117 if you read this", 0, id="text"),
+    ],
+)
+def test_a_file_that_jumps_is_told_with_the_line(line: str, told: int) -> None:
+    text = f"{PLAIN}\nG1 X20 E1\n{line}\nG1 X30 E2\nM98 P5 ; once is enough\n"
+    (warning,) = analyse([text.encode()]).whole.warnings
+    assert warning.startswith(f"Line {told or 5} calls another program")
+
+
+@pytest.mark.parametrize(
+    ("lines", "line", "reason"),
+    [
+        pytest.param("G1 X900 F1e-3\nG1 X0 F0.001", 1, "more than 90 days", id="a feed near 0"),
+        pytest.param("G2 X10.01 Y0 J9999999", 1, "an arc of 6.28e+07 mm", id="an endless arc"),
+        pytest.param("G1 X1 Y2 E3 E4", 1, "E stands there twice", id="filament twice"),
+    ],
+)
+def test_what_no_machine_does_is_refused(lines: str, line: int, reason: str) -> None:
+    with pytest.raises(ToolpathError) as refused:
+        analyse([f"G1 X10 F600\n{lines}\n".encode()])
+    assert refused.value.line == line + 1
+    assert reason in refused.value.reason
 
 
 @pytest.mark.parametrize(
@@ -94,6 +175,7 @@ REFUSED = [
     pytest.param("G1 X[#1+2]", "'[' is no part of a toolpath's line", id="a calculation"),
     pytest.param("G1 X10 \u2212Y1", "a byte that is no part", id="a sign that is none"),
     pytest.param("G1 (X10 Y1", "a bracket that is not closed", id="half a remark"),
+    pytest.param("G1 X1e308 Y1", "X100000000000... is out of any machine's", id="exponent"),
     pytest.param("G1 X99999999", "X99999999 is out of any machine's reach", id="too large"),
     pytest.param(
         "G1 X" + "9" * 400, "X999999999999... is out of any machine's", id="far too large"
@@ -145,6 +227,7 @@ def _zip(text: bytes) -> bytes:
         pytest.param(
             b"M83\nG1 Z9 E3\nG1 X2 E-1\n", "no road is laid", id="a pillar, and drawn back"
         ),
+        pytest.param(b"M83\nG1 X1 Z9 E3\n", "no road is laid", id="a pillar that leans"),
     ],
 )
 def test_what_is_no_toolpath_is_refused(content: bytes, reason: str) -> None:

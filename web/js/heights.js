@@ -106,6 +106,7 @@ export function AtHeight({ job, heights, found, setFound, again, may, unit, now,
   return html`<section class="stories at-height" aria-labelledby=${`${id}-h`}>
     <h2 id=${`${id}-h`}>${H.heading}</h2>
     <p class="small">${heights.by === "nothing" ? H.by_nothing : H.how}</p>
+    ${heights.doubt && html`<p><b>${H.doubt[heights.doubt]}</b></p>`}
     ${heights.by !== "nothing" &&
     html`<form class="asked" novalidate onSubmit=${submit}>
       <label for=${`${id}-mm`}>${H.height}</label>

@@ -358,6 +358,7 @@
  * @property {number[]} piece
  * @property {number} posts
  * @property {number} left_out
+ * @property {"" | "heights" | "duration"} doubt  by what the toolpath may be another job's
  * @property {HeightPin[]} pins
  *
  * @typedef {object} Then  one time at which a height was laid

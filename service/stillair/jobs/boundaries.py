@@ -12,6 +12,12 @@ heat has been gone for ten minutes. It ended with its last movement. Heat that g
 the machine moves is lost heat, not an end; where nobody sees it move, an hour has to
 pass, so that lost heat is told before anybody takes it for one.
 
+Who puts in another spool or the next plate doesn't wait until the box is cold. So a
+machine that works on while a job cools, fifteen of twenty minutes and in the heat, which
+nobody does who only takes out the part, builds: the job that was guessed to have ended
+goes on, and what lay between was a pause; after one that was said to be done it is a new
+job.
+
 All of it is a proposal that a person confirms, corrects, or erases.
 """
 
@@ -22,6 +28,7 @@ from dataclasses import dataclass
 from stillair.model import AT_WORK, Job, JobPhase, Movement, Phase
 
 MOVED_S, WITHIN_S = 300.0, 600.0
+MOVED_AGAIN_S, AGAIN_WITHIN_S = 900.0, 1200.0
 STEADY_S = 1800.0
 LONGEST_HEAT_UP_S = 7200.0
 COLD_S, COLD_UNSEEN_S = 600.0, 3600.0
@@ -72,8 +79,7 @@ class Boundaries:
         if job is not None and job.state in AT_WORK:
             return self._end_of(job, t_s, moving)
         if job is not None:  # it cools: what is hot is its own heat
-            self._moved = []
-            return None
+            return self._begin_again(job, t_s, hot, movement)
         return self._begin(t_s, hot, movement, has_target=has_target)
 
     def _follow_heat(self, t_s: float, hot: bool | None, phase: Phase) -> None:
@@ -92,6 +98,8 @@ class Boundaries:
             self._steady_since_s = None
 
     def _follow_motion(self, before_s: float | None, t_s: float, moving: bool | None) -> None:
+        if moving is False and self._last_moved_s is None:
+            self._last_moved_s = t_s  # it may have moved until it was first looked at
         if not moving:
             return
         self._last_moved_s = t_s
@@ -100,7 +108,7 @@ class Boundaries:
                 self._moved[-1] = (self._moved[-1][0], t_s)
             else:
                 self._moved.append((before_s, t_s))
-        self._moved = [(a, b) for a, b in self._moved if b > t_s - WITHIN_S]
+        self._moved = [(a, b) for a, b in self._moved if b > t_s - AGAIN_WITHIN_S]
 
     def _begin(
         self, t_s: float, hot: bool | None, movement: Movement | None, *, has_target: bool
@@ -108,8 +116,7 @@ class Boundaries:
         if not hot or self._hot_since_s is None:
             return None
         if movement is not None:
-            moved_s = sum(b - max(a, t_s - WITHIN_S) for a, b in self._moved)
-            if moved_s < MOVED_S:
+            if self._moved_s(t_s - WITHIN_S) < MOVED_S:
                 return None
         else:
             since_s = self._steady_since_s
@@ -117,6 +124,23 @@ class Boundaries:
                 return None
         self._moved = []
         return Begun(max(self._hot_since_s, t_s - LONGEST_HEAT_UP_S))
+
+    def _begin_again(
+        self, job: Job, t_s: float, hot: bool | None, movement: Movement | None
+    ) -> Begun | None:
+        if not hot or movement is None:
+            self._moved = []
+            return None
+        since_s = max(job.finished_s or 0.0, t_s - AGAIN_WITHIN_S)
+        if self._moved_s(since_s) < MOVED_AGAIN_S:
+            return None
+        began_s = next(max(a, since_s) for a, b in self._moved if b > since_s)
+        self._moved = []
+        return Begun(began_s)
+
+    def _moved_s(self, since_s: float) -> float:
+        """For how long it was seen to move since then."""
+        return sum(max(b - max(a, since_s), 0.0) for a, b in self._moved)
 
     def _end_of(self, job: Job, t_s: float, moving: bool | None) -> Ended | None:
         if not job.guessed or job.state is JobPhase.PAUSED or moving:

@@ -93,6 +93,7 @@ class JobDesk:
         self._next = next_job
         self._job = job if job is not None and job.state is not JobPhase.FINISHED else None
         self._phase = Phase.UNKNOWN
+        self._hot: bool | None = None
         self._blind_since_s: float | None = None
         self._boundaries = Boundaries() if guesses else None
         self._has_target = has_target
@@ -156,7 +157,7 @@ class JobDesk:
 
         `hot` and `movement` are what jobs are guessed from; None where nobody can tell.
         """
-        self._phase = phase
+        self._phase, self._hot = phase, hot
         guessed = self._guess(t_s, hot, movement)
         return guessed if guessed.jobs else self._cooled(t_s, phase)
 
@@ -223,10 +224,19 @@ class JobDesk:
         if found is None:
             return JobResult()
         if isinstance(found, Begun):
+            if self._job is not None and self._job.guessed:
+                return self._went_on(self._job, found.since_s)
             began = self._begun(replace(self._new(found.since_s), guessed=True))
             return replace(began, created=None)  # nobody asked for it
         assert self._job is not None
         return self._keep(self._finished(self._job, found.at_s))
+
+    def _went_on(self, job: Job, since_s: float) -> JobResult:
+        """A job that seemed to have ended has only stood still: that was a pause."""
+        stood_s = job.finished_s
+        paused = replace(job, state=JobPhase.PAUSED, finished_s=None, paused_since_s=stood_s)
+        self._job = replace(_unpaused(paused, since_s), state=JobPhase.RUNNING)
+        return JobResult(jobs=(paused, self._job))
 
     def _corrected(self, command: CorrectJob) -> JobResult:
         """A job as a person says it was."""
@@ -286,7 +296,9 @@ class JobDesk:
         return JobResult(outcomes=(told,))
 
     def _finished(self, job: Job, t_s: float) -> Job:
-        at_once = self._phase is Phase.UNKNOWN or self._phase in _COOLED
+        # Just after a start no phase is known yet, though the box may well be hot.
+        unknown = self._phase is Phase.UNKNOWN and not self._hot
+        at_once = unknown or self._phase in _COOLED
         state = JobPhase.FINISHED if at_once else JobPhase.COOLING
         return replace(_unpaused(job, t_s), state=state, finished_s=max(t_s, job.started_s))
 

@@ -2,72 +2,74 @@
 
 Theory of operation. A toolpath says how long after its first motion each layer is
 laid by a machine that does exactly as it is told. A real one begins when it is hot,
-is a little slower all along, and dawdles here and there. So the job's own clock (real
-seconds since its start, less its pauses) is taken as a walk along the toolpath's:
+is a little slower all along, more so in some parts than in others, and dawdles here and
+there. So the job's own clock (real seconds since its start, less its pauses) is taken as
+a walk along the toolpath's:
 
-    u(0) = heat-up,   du = rate * d tau + dawdling * dW
+    u(0) = heat-up,   du = (rate + r) * d tau + dawdling * dW
 
-with a heat-up and a rate that are known only roughly, and W a Wiener process: a Gaussian
-process. What is known of single moments (heights that the machine posts, pins that a
-person sets, the end of the job, stops of the toolpath that were pauses of the job) are
-observations of u, each with its own standard deviation. Its regression gives the most
-likely u for every layer, and how uncertain that is: little beside an observation, more
-between two, most where nothing is known.
+with a heat-up and a rate that are known only roughly, r an Ornstein-Uhlenbeck process
+(shapes of which the machine makes more or less than the toolpath's model keep on for a
+while), and W a Wiener process: a Gaussian process. What is known of single moments (see
+`sightings`) are observations of u, each with its own standard deviation. Its regression
+gives the most likely u for every layer, and how uncertain that is: little beside an
+observation, more between two, most where nothing is known.
 
-A posted height that nothing else agrees with is left out and counted; a pin is a
-person's word, counts in any case, and is named if the rest contradicts it.
+A posted height that nothing else agrees with is left out and counted. A pin that the
+rest contradicts is named: of several the one is left out without which the rest is
+likeliest; where one word stands against one other, both are taken to be as uncertain as
+they are apart. A toolpath that is another job's shows by heights that it doesn't have,
+or by a job far longer or shorter than it; that is told, not mended.
 
 References
 ----------
 Rasmussen, C. E. and Williams, C. K. I. (2006). Gaussian Processes for Machine Learning,
-sections 2.2 and 5.4.2. The figures below are our choice.
+sections 2.2, 2.3 and 5.4.2. Uhlenbeck, G. E. and Ornstein, L. S. (1930). On the theory
+of the Brownian motion. Physical Review 36 (the integral of such a process: eq. 9). The
+figures below are our choice.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from enum import StrEnum
-from typing import TypeVar
+from dataclasses import dataclass, replace
+from typing import Final, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from stillair.jobs.sightings import (
+    RATE,
+    HeightSeen,
+    Origin,
+    OwnClock,
+    Seen,
+    Span,
+    of_pins,
+    of_posts,
+    of_stops,
+    stood,
+)
 from stillair.jobs.toolpath.layers import Layers
 
-HEAT_UP_S = (1200.0, 1200.0)  # from "begun" to the first motion: mean and standard deviation
-RATE = (1.03, 0.08)  # seconds of the machine for one of the toolpath
-DAWDLING_S = 0.5  # after one second; after an hour half a minute
-FINISH_SD_S = 300.0  # of a person who presses a button
-POST_SD_S = 1.0  # least, of a height that the machine posts
-PIN_SD_S = 5.0  # least, of a pin
-STOP_SD_S = 10.0  # of a stop in the toolpath that was a pause of the job
-ODD_SD = 5.0  # a post so far from all else is left out
-PASSES = 12  # of leaving out
-MOST_POSTS = 20_000  # looked at; more are thinned evenly
-MOST_SEEN = 400  # of those that tell something; between two of them the clock hardly strays
+HEAT_UP_S: Final = (1200.0, 1200.0)  # from "begun" to the first motion: mean and deviation
+DAWDLING_S: Final = 0.5  # after one second; after an hour half a minute
+UNEVEN: Final = (0.03, 3600.0)  # of the rate: deviation, and seconds for which it keeps on
+FINISH_SD_S: Final = 300.0  # of a person who presses a button
+LAGS_ALIKE: Final = 0.5  # of their deviation by which all posts may lag together
+ODD_SD: Final = 5.0  # a post so far from all else is left out
+AGREE_SD: Final = 2.0  # two words that stand against each other are widened to this
+PASSES: Final = 12  # of leaving out
+MOST_POSTS: Final = 20_000  # looked at; more are thinned evenly
+MOST_SEEN: Final = 400  # that tell something; between two of them the clock hardly strays
+MOST_WAYS: Final = 32  # in which pins may lie in pieces, followed at a time
+FEW: Final = 5  # heights that fit no layer say nothing of a toolpath yet
+STRANGE_SHARE: Final = 1 / 3
 
 Floats = NDArray[np.float64]
-Span = tuple[float, float]
 Each = TypeVar("Each")
-
-
-class Origin(StrEnum):
-    """Where an observation is from."""
-
-    POST = "post"
-    PIN = "pin"
-    FINISH = "finish"
-    STOP = "stop"
-
-
-@dataclass(frozen=True, slots=True)
-class HeightSeen:
-    """That the part had a height at a moment of the chamber's time."""
-
-    t_s: float
-    height_mm: float
+Doubt = Literal["", "heights", "duration"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +100,8 @@ class HeightTimes:
     posts: int  # heights posted by the machine that were used
     left_out: int  # and those that nothing else agrees with
     doubtful_pins: tuple[int, ...]  # by their place among the pins
+    doubt: Doubt = ""  # by what the toolpath doesn't seem to be this job's
+    finished_s: float = math.inf  # nothing was laid after it
 
     def when(self, height_mm: float) -> tuple[Crossing, ...]:
         """The layers in which this height lies: one, or one of each piece built in turn."""
@@ -105,7 +109,7 @@ class HeightTimes:
             height_mm <= self.height_mm + 1e-6
         )
         found: dict[int, int] = {}  # of a piece's layers the one that ends it closest
-        for index in np.flatnonzero(within):
+        for index in np.flatnonzero(within & self._laid()):
             piece = int(self.piece[index])
             if piece not in found or self.height_mm[index] < self.height_mm[found[piece]]:
                 found[piece] = int(index)
@@ -115,7 +119,13 @@ class HeightTimes:
         """The layer that was laid at a moment; None before the first and after the last."""
         if not len(self.start_s) or not self.start_s[0] <= t_s <= self.end_s[-1]:
             return None
+        if t_s > self.finished_s:
+            return None
         return self.crossing(int(np.searchsorted(self.start_s, t_s, side="right")) - 1)
+
+    def _laid(self) -> NDArray[np.bool_]:
+        """Which layers the job can have come to before it was done."""
+        return np.asarray(self.start_s - self.uncertainty_s <= self.finished_s)
 
     def crossing(self, layer: int) -> Crossing:
         """One layer."""
@@ -127,53 +137,6 @@ class HeightTimes:
             float(self.end_s[layer]),
             float(self.uncertainty_s[layer]),
         )
-
-
-@dataclass(frozen=True, slots=True)
-class _Seen:
-    """An observation: at this second of the toolpath the job's own clock showed `own_s`."""
-
-    tau_s: float
-    own_s: float
-    sd_s: float
-    origin: Origin
-    number: int = 0
-
-
-class OwnClock:
-    """A job's own clock: seconds since its start, less those it stood paused.
-
-    Parameters
-    ----------
-    started_s : float
-        In the chamber's time.
-    pauses : sequence of (start, end)
-        In the chamber's time, in order, not overlapping.
-    """
-
-    def __init__(self, started_s: float, pauses: Sequence[Span] = ()) -> None:
-        self._started_s = started_s
-        kept = [(max(a, started_s), b) for a, b in pauses if b > max(a, started_s)]
-        self._starts = np.array([a for a, _ in kept], dtype=float)
-        self._lasting = np.array([b - a for a, b in kept], dtype=float)
-        before = np.concatenate(([0.0], np.cumsum(self._lasting)))
-        self._paused_s = before
-        self._own = self._starts - started_s - before[:-1]
-
-    @property
-    def pauses_s(self) -> Floats:
-        """What this clock showed in each pause."""
-        return self._own
-
-    def own_s(self, t_s: float) -> float:
-        """What it shows at a moment."""
-        running = np.clip(t_s - self._starts, 0.0, self._lasting)
-        return float(t_s - self._started_s - running.sum())
-
-    def at_s(self, own_s: Floats) -> Floats:
-        """The moments at which it shows this; of a pause its beginning."""
-        passed = np.searchsorted(self._own, own_s, side="left")
-        return np.asarray(self._started_s + own_s + self._paused_s[passed], dtype=float)
 
 
 def fit(
@@ -209,32 +172,40 @@ def fit(
         In the chamber's time.
     """
     clock = OwnClock(started_s, pauses)
-    posted = _thinned(list(posts), MOST_POSTS)
-    seen = [
-        *_thinned(list(_posts(layers, clock, posted)), MOST_SEEN),
-        *_pins(layers, clock, pins),
-        *_stops(clock, stops_s),
-    ]
+    told = _thinned(list(posts), MOST_POSTS)
+    stills = stood(layers, clock, told)
+    if stills:
+        clock = OwnClock(
+            started_s, sorted([*pauses, *((still.from_s, still.to_s) for still in stills)])
+        )
+    posted, unknown = of_posts(layers, clock, told)
+    seen = [*_thinned(posted, MOST_SEEN), *of_stops(clock, stops_s)]
     if finished_s is not None:
-        end_s = clock.own_s(finished_s)
-        seen.append(_Seen(duration_s, end_s, finish_sd_s, Origin.FINISH))
-    edges = np.concatenate((layers.start_s, layers.end_s))
-    own_s, sd_s, used, odd = _agreed(edges, seen)
+        seen.append(Seen(duration_s, clock.own_s(finished_s), finish_sd_s, Origin.FINISH))
+    ways = of_pins(layers, clock, pins)
+    agreed = _agreed([*seen, *_placed(seen, [way for way in ways if way])])
+    own_s, sd_s = _expected(np.concatenate((layers.start_s, layers.end_s)), agreed.used)
     count = len(layers)
     # A later layer is never laid sooner, however little is known of either.
     interleaved = np.empty(2 * count)
     interleaved[0::2], interleaved[1::2] = own_s[:count], own_s[count:]
     interleaved = np.maximum.accumulate(np.maximum(interleaved, 0.0))
+    uncertainty_s = 2.0 * np.maximum(sd_s[:count], sd_s[count:])
+    for still in stills:
+        uncertainty_s[still.first : still.then + 1] += still.to_s - still.from_s
+    doubtful = {number for number, way in enumerate(ways) if not way}
     return HeightTimes(
         height_mm=layers.height_mm,
         thickness_mm=layers.thickness_mm,
         piece=layers.piece,
         start_s=clock.at_s(interleaved[0::2]),
         end_s=clock.at_s(interleaved[1::2]),
-        uncertainty_s=2.0 * np.maximum(sd_s[:count], sd_s[count:]),
-        posts=sum(each.origin is Origin.POST for each in used),
-        left_out=sum(each.origin is Origin.POST for each in odd),
-        doubtful_pins=tuple(each.number for each in odd if each.origin is Origin.PIN),
+        uncertainty_s=uncertainty_s,
+        posts=sum(each.origin is Origin.POST for each in agreed.used),
+        left_out=unknown + sum(each.origin is Origin.POST for each in agreed.odd),
+        doubtful_pins=tuple(sorted(doubtful | agreed.doubtful_pins)),
+        doubt=_doubt(agreed, unknown),
+        finished_s=math.inf if finished_s is None else finished_s,
     )
 
 
@@ -243,93 +214,103 @@ def _thinned(each: list[Each], most: int) -> list[Each]:
     return each[:: 1 + (len(each) - 1) // most] if each else each
 
 
-# --- observations -------------------------------------------------------------------
+# --- what agrees -------------------------------------------------------------------------
 
 
-def _posts(layers: Layers, clock: OwnClock, posts: Sequence[HeightSeen]) -> Iterable[_Seen]:
-    """What posted heights say: each new one that a layer began since the post before."""
-    layer = -1
-    before_s: float | None = None  # the post before this one
-    for post in posts:
-        own_s = clock.own_s(post.t_s)
-        found = _next_layer(layers, post.height_mm, max(layer, 0))
-        if found is None:
-            continue
-        follows = layer >= 0 and found == layer + 1 and before_s is not None
-        if found != layer:
-            if follows and before_s is not None:
-                wide_s = max(own_s - before_s, 0.0)
-                tau_s = float(layers.start_s[found])
-                yield _Seen(
-                    tau_s, own_s - wide_s / 2.0, POST_SD_S + wide_s / math.sqrt(12.0), Origin.POST
-                )
-            else:
-                yield _within(layers, found, own_s, POST_SD_S, Origin.POST)
-        layer, before_s = found, own_s
+@dataclass(frozen=True, slots=True)
+class _Agreed:
+    """What was used of what was seen, and what is at odds with the rest."""
+
+    used: list[Seen]
+    odd: list[Seen]
+
+    @property
+    def doubtful_pins(self) -> set[int]:
+        return {each.number for each in self.odd if each.origin is Origin.PIN}
 
 
-def _pins(layers: Layers, clock: OwnClock, pins: Sequence[HeightSeen]) -> Iterable[_Seen]:
-    """A pin lies somewhere within its layer."""
-    for number, pin in enumerate(pins):
-        near = int(np.argmin(np.abs(layers.height_mm - layers.thickness_mm / 2.0 - pin.height_mm)))
-        yield _within(layers, near, clock.own_s(pin.t_s), PIN_SD_S, Origin.PIN, number)
+def _placed(seen: Sequence[Seen], ways: Sequence[Sequence[Seen]]) -> list[Seen]:
+    """Pins where they are likeliest, if each may lie in one of several pieces."""
+    if all(len(way) == 1 for way in ways):
+        return [way[0] for way in ways]
+    # In order of time, the likeliest ways so far being followed.
+    ways = sorted(ways, key=lambda way: way[0].own_s)
+    every = [each for way in ways for each in way]
+    numbers = iter(range(len(every)))
+    # Without what is odd in itself: the end of a job that was broken off.
+    own_s, shared = _known(_taus(every), _agreed(seen).used)
+    off_s = _own(every) - own_s
+    noise = np.array([each.sd_s**2 for each in every])
+    followed: list[tuple[float, list[int]]] = [(0.0, [])]
+    for way in ways:
+        may = [next(numbers) for _ in way]
+        more = []
+        for _, chosen in followed:
+            for index in may:
+                at = [*chosen, index]
+                covariance = shared[np.ix_(at, at)] + np.diag(noise[at])
+                # All of it anew: pins are few.
+                more.append((_log_likelihood(covariance, off_s[at]), at))
+        followed = sorted(more, key=lambda each: -each[0])[:MOST_WAYS]
+    return [every[index] for index in followed[0][1]]
 
 
-def _stops(clock: OwnClock, stops_s: Sequence[float]) -> Iterable[_Seen]:
-    """Stops of the toolpath were the pauses of the job, if there are as many."""
-    if len(stops_s) == len(clock.pauses_s):
-        for tau_s, own_s in zip(stops_s, clock.pauses_s, strict=True):
-            yield _Seen(float(tau_s), float(own_s), STOP_SD_S, Origin.STOP)
-
-
-def _within(
-    layers: Layers, layer: int, own_s: float, least_sd_s: float, origin: Origin, number: int = 0
-) -> _Seen:
-    start_s, end_s = float(layers.start_s[layer]), float(layers.end_s[layer])
-    sd_s = math.hypot(least_sd_s, (end_s - start_s) / math.sqrt(12.0))
-    return _Seen((start_s + end_s) / 2.0, own_s, sd_s, origin, number)
-
-
-def _next_layer(layers: Layers, height_mm: float, first: int) -> int | None:
-    """The layer of this height at or after `first`; of pieces built in turn the soonest.
-
-    None where no layer has it to half its thickness: a head that is lifted, or parked.
-    """
-    heights = layers.height_mm[first:]
-    fits = np.flatnonzero(np.abs(heights - height_mm) <= layers.thickness_mm[first:] / 2.0 + 1e-6)
-    if not len(fits):
-        return None
-    apart = int(fits[0])
-    # Of neighbours that both fit, the nearer.
-    close = fits[fits <= apart + 2]
-    return first + int(close[np.argmin(np.abs(heights[close] - height_mm))])
-
-
-# --- the fit -----------------------------------------------------------------------------
-
-
-def _agreed(
-    edges: Floats, seen: Sequence[_Seen]
-) -> tuple[Floats, Floats, list[_Seen], list[_Seen]]:
-    """The own clock at the edges and its standard deviation; what was used of what was
-    seen, and what is at odds with the rest."""
+def _agreed(seen: Sequence[Seen]) -> _Agreed:
+    """What fits together; see above."""
     used = list(seen)
-    odd: list[_Seen] = []
+    odd: list[Seen] = []
     for _ in range(PASSES):
         off_sd = _off(used)
-        # The worst first: what stands beside them is often right.
-        bound_sd = max(ODD_SD, float(off_sd.max(initial=0.0)) / 2.0)
-        far = [each for each, off in zip(used, off_sd, strict=True) if off > bound_sd]
-        far = [each for each in far if each not in odd]
-        if not far:
+        worst_sd = float(off_sd.max(initial=0.0))
+        if worst_sd <= ODD_SD:
             break
-        odd += far
-        used = [each for each in used if each.origin is Origin.PIN or each not in far]
-    own_s, sd_s = _expected(edges, used)
-    return own_s, sd_s, used, odd
+        # The worst first: what stands beside them is often right.
+        far = [
+            each for each, off in zip(used, off_sd, strict=True) if off > max(ODD_SD, worst_sd / 2)
+        ]
+        pins = [each for each in used if each.origin is Origin.PIN]
+        if not any(each.origin is Origin.PIN for each in far):
+            odd += far
+            used = [each for each in used if each not in far]
+        elif len(used) == 2:
+            return _Agreed(_widened(used), [*odd, *pins])
+        else:
+            out = max(far, key=lambda each: _likelihood([one for one in used if one is not each]))
+            odd.append(out)
+            used = [each for each in used if each is not out]
+    return _Agreed(used, odd)
 
 
-def _off(seen: Sequence[_Seen]) -> Floats:
+def _widened(seen: Sequence[Seen]) -> list[Seen]:
+    """Both of two words that contradict each other, as uncertain as they are apart."""
+    wide = list(seen)
+    while float(_off(wide).max()) > AGREE_SD:
+        wide = [replace(each, sd_s=1.5 * each.sd_s) for each in wide]
+    return wide
+
+
+def _doubt(agreed: _Agreed, unknown: int) -> Doubt:
+    """By what the toolpath doesn't seem to be this job's."""
+    used = [each for each in agreed.used if each.origin in (Origin.POST, Origin.PIN)]
+    strange = unknown + sum(each.origin is Origin.POST for each in agreed.odd)
+    if strange >= FEW and strange > STRANGE_SHARE * (strange + len(used)):
+        return "heights"
+    if len(used) < 2 and any(each.origin is Origin.FINISH for each in agreed.odd):
+        return "duration"
+    known = sorted(agreed.used, key=lambda each: each.tau_s)
+    if len(known) < 2:
+        return ""
+    first, last = known[0], known[-1]
+    tau_s = last.tau_s - first.tau_s
+    sd_s = math.hypot(first.sd_s, last.sd_s, RATE[1] * tau_s)
+    off_s = last.own_s - first.own_s - RATE[0] * tau_s
+    return "duration" if abs(off_s) > ODD_SD * sd_s else ""
+
+
+# --- the process -------------------------------------------------------------------------
+
+
+def _off(seen: Sequence[Seen]) -> Floats:
     """How far each is from what all others say, in standard deviations of that difference."""
     if not seen:
         return np.empty(0)
@@ -339,7 +320,17 @@ def _off(seen: Sequence[_Seen]) -> Floats:
     return np.asarray(np.abs(off) / np.sqrt(np.diag(inverse)), dtype=float)
 
 
-def _expected(taus: Floats, seen: Sequence[_Seen]) -> tuple[Floats, Floats]:
+def _likelihood(seen: Sequence[Seen]) -> float:
+    return _log_likelihood(_covariance(seen), _own(seen) - _usual(_taus(seen)))
+
+
+def _log_likelihood(covariance: Floats, off_s: Floats) -> float:
+    """Of such differences, but for a constant of each: Rasmussen & Williams, (2.30)."""
+    _, size = np.linalg.slogdet(covariance)
+    return float(-0.5 * (off_s @ np.linalg.solve(covariance, off_s) + size))
+
+
+def _expected(taus: Floats, seen: Sequence[Seen]) -> tuple[Floats, Floats]:
     """The job's own clock at seconds of the toolpath's, and its standard deviation."""
     usual, variance = _usual(taus), _shared(taus, taus, each=True)
     if not seen:
@@ -351,6 +342,16 @@ def _expected(taus: Floats, seen: Sequence[_Seen]) -> tuple[Floats, Floats]:
     return own_s, np.sqrt(np.maximum(left, 0.0))
 
 
+def _known(taus: Floats, seen: Sequence[Seen]) -> tuple[Floats, Floats]:
+    """The same, and with what these have in common: their whole covariance."""
+    usual, between = _usual(taus), _shared(taus, taus)
+    if not seen:
+        return usual, between
+    shared = _shared(taus, _taus(seen))
+    solved = np.linalg.solve(_covariance(seen), shared.T)
+    return usual + solved.T @ (_own(seen) - _usual(_taus(seen))), between - shared @ solved
+
+
 def _usual(taus: Floats) -> Floats:
     """What the own clock shows there as far as nothing else is known."""
     return HEAT_UP_S[0] + RATE[0] * taus
@@ -359,22 +360,35 @@ def _usual(taus: Floats) -> Floats:
 def _shared(left: Floats, right: Floats, *, each: bool = False) -> Floats:
     """Covariance of the own clock at seconds of the toolpath's; `each`: with itself alone."""
     a, b = (left, right) if each else (left[:, None], right[None, :])
+    soonest = np.maximum(np.minimum(a, b), 0.0)
+    part, lasting_s = UNEVEN
+    keeps_on = (
+        2.0 * soonest / lasting_s
+        - 1.0
+        + np.exp(-np.maximum(a, 0.0) / lasting_s)
+        + np.exp(-np.maximum(b, 0.0) / lasting_s)
+        - np.exp(-np.abs(a - b) / lasting_s)
+    )
     return np.asarray(
         HEAT_UP_S[1] ** 2
         + RATE[1] ** 2 * a * b
-        + DAWDLING_S**2 * np.maximum(np.minimum(a, b), 0.0),
+        + DAWDLING_S**2 * soonest
+        + (part * lasting_s) ** 2 * keeps_on,
         dtype=float,
     )
 
 
-def _covariance(seen: Sequence[_Seen]) -> Floats:
+def _covariance(seen: Sequence[Seen]) -> Floats:
     taus = _taus(seen)
-    return _shared(taus, taus) + np.diag([each.sd_s**2 for each in seen])
+    sd_s = np.array([each.sd_s for each in seen])
+    of_posts = np.array([each.origin is Origin.POST for each in seen])
+    alike_s = LAGS_ALIKE * np.median(sd_s[of_posts]) if of_posts.any() else 0.0
+    return _shared(taus, taus) + np.diag(sd_s**2) + alike_s**2 * np.outer(of_posts, of_posts)
 
 
-def _taus(seen: Sequence[_Seen]) -> Floats:
+def _taus(seen: Sequence[Seen]) -> Floats:
     return np.array([each.tau_s for each in seen], dtype=float)
 
 
-def _own(seen: Sequence[_Seen]) -> Floats:
+def _own(seen: Sequence[Seen]) -> Floats:
     return np.array([each.own_s for each in seen], dtype=float)

@@ -25,15 +25,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from stillair.jobs.heights import (
-    MOST_POSTS,
-    PIN_SD_S,
-    POST_SD_S,
-    HeightSeen,
-    HeightTimes,
-    OwnClock,
-    Span,
-)
+from stillair.jobs.heights import MOST_POSTS, HeightTimes
+from stillair.jobs.sightings import PIN_SD_S, POST_SD_S, HeightSeen, OwnClock, Span
 
 STEPS_BETWEEN = 3.0  # c, above
 LAYER_MM = 0.25  # taken for one, where it isn't told
@@ -79,7 +72,7 @@ def between(
         before_s = rows[-1][3] if rows else 0.0
         rows += _rows(believed, before_s, end_s, step_mm, number)
     table = np.array(rows, dtype=float).reshape(-1, 6)
-    odd = {each.pin for each in told} - {each.pin for each in used} - {-1}
+    odd = set(range(len(pins))) - {each.pin for each in used}
     posts_used = sum(each.pin < 0 for each in used)
     return HeightTimes(
         height_mm=table[:, 0],

@@ -19,7 +19,8 @@ from typing import TypedDict
 import numpy as np
 
 from stillair.errors import CommandRefused, Refusal
-from stillair.jobs.heights import Crossing, HeightSeen, HeightTimes, fit
+from stillair.jobs.heights import Crossing, HeightTimes, fit
+from stillair.jobs.sightings import HeightSeen
 from stillair.jobs.told_heights import between
 from stillair.runtime.comparing import MINUTE_S, Pause, pauses_of
 from stillair.runtime.diagnosing import epoch_s
@@ -67,6 +68,7 @@ class JobHeights:
             "piece": times.piece.tolist(),
             "posts": times.posts,
             "left_out": times.left_out,
+            "doubt": times.doubt,
             "pins": [
                 {
                     "pin": pin.number,

@@ -52,6 +52,7 @@ class Heights(BaseModel):
 
     `uncertainty_s` is expanded (k = 2) and holds for both instants. `posts` of the
     heights that the machine told were used, and `left_out` agree with nothing else.
+    `doubt`: the toolpath may be another job's, by its `heights` or its `duration`.
     """
 
     by: str
@@ -63,6 +64,7 @@ class Heights(BaseModel):
     piece: list[int]
     posts: int
     left_out: int
+    doubt: str
     pins: list[Pin]
 
 

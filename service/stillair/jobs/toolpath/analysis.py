@@ -23,6 +23,7 @@ Floats = NDArray[np.float64]
 
 FIRST_LAYERS = 3
 MOST_STOPS = 1000
+LONGEST_S = 90 * 86_400.0
 BRIM_MM = 12.0  # wider than anybody lays one
 STAGES_A_LAYER = 2  # borne on the mean; lines beside the part are stages too
 
@@ -114,6 +115,12 @@ class _Clock:
             self._begun = bool(going.size)
         ends = self.now_s + np.cumsum(seconds)
         if len(moves):
+            if ends[-1] > LONGEST_S:
+                line = int(moves.line[int(np.argmax(ends > LONGEST_S))])
+                raise ToolpathError(
+                    line,
+                    f"more than {LONGEST_S / 86_400:g} days of motion by here; is a feed wrong?",
+                )
             self.now_s = float(ends[-1])
             self.filament_mm += float(moves.filament.sum())
             if self._begun and len(self.stops_s) < MOST_STOPS:

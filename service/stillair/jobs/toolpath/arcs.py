@@ -20,6 +20,7 @@ Floats = NDArray[np.float64]
 
 SLACK_MM: Final = 0.5  # by which an arc's end may lie beside its circle: numbers are rounded
 SLACK_SHARE: Final = 0.02
+LONGEST_MM: Final = 50_000.0
 WHOLE_TURN_MM: Final = 1e-4  # nearer than this an arc ends where it begins
 
 # The axes in which an arc turns, in the order that makes G3 turn from the first to the second.
@@ -82,6 +83,11 @@ def arcs_of(
     rise = end[:, w] - start[:, w]
     round_ = np.abs(sweep) * r
     length = np.hypot(round_, rise)
+    if bool((length > LONGEST_MM).any()):
+        first = int(np.flatnonzero(length > LONGEST_MM)[0])
+        raise ToolpathError(
+            int(lines[first]), f"an arc of {length[first]:.3g} mm is out of any machine's reach"
+        )
     into, out = np.zeros_like(start), np.zeros_like(start)
     side = np.sign(sweep) * round_ / length
     for direction, angle in ((into, before), (out, before + sweep)):

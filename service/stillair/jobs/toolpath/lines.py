@@ -57,7 +57,7 @@ def pieces(blocks: Iterable[bytes], bounds: Bounds) -> Iterator[Piece]:
     read = 0
     line = 1
     begun = False
-    for block in blocks:
+    for block in _ended_alike(blocks):
         for start in range(0, len(block), PIECE_BYTES):
             part = block[start : start + PIECE_BYTES]
             read += len(part)
@@ -84,6 +84,18 @@ def pieces(blocks: Iterable[bytes], bounds: Bounds) -> Iterator[Piece]:
     _refuse_compressed(bytes(held[:8]))
     if held:
         yield from _checked(Piece(bytes(held) + b"\n", line), bounds)
+
+
+def _ended_alike(blocks: Iterable[bytes]) -> Iterator[bytes]:
+    """The stream with one kind of line's end: machines take a CR for one too, also alone."""
+    ended = False  # by a CR as the last byte of the block before
+    for block in blocks:
+        text = block[1:] if ended and block.startswith(b"\n") else block
+        if block:
+            ended = block.endswith(b"\r")
+        if b"\r" in text:
+            text = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+        yield text
 
 
 def _too_long(bounds: Bounds) -> str:

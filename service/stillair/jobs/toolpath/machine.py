@@ -48,6 +48,7 @@ PLANE: Final = {170: 17.0, 180: 18.0, 190: 19.0}
 HARMLESS: Final = (400, *range(530, 600, 10), 591, 592, 593, 610, 640, 930, 940, 950)
 MODES: Final = (*UNITS, *ABSOLUTE, *ABSOLUTE_CENTRE, *PLANE, *HARMLESS)
 DWELL, DRAW_BACK, PUSH_FORTH, HOME, NAME_PLACE, BY_TIME = 40, 100, 110, 280, 920, 930
+MACROS: Final = (650, 660)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,6 +100,7 @@ class Machine:
         self._absolute = 1.0
         self._filament_absolute = 1.0
         self._filament_by_m = 1.0  # as M82 or M83 said last
+        self._jumps = False
         self._g_counts = True  # whether G90 and G91 say it too
         self._absolute_centre = 0.0
         self._plane = 17.0
@@ -164,10 +166,12 @@ class Machine:
             is_move[lines] = True
             if letter in "XYIJKR":
                 is_arc[lines] = True
-            self._refuse_empty(words, letter, lines, values, others)
+            self._refuse_unclear(words, letter, lines, values, others)
         turning = (motion == CLOCKWISE) | (motion == ANTICLOCKWISE)
         motion[turning & ~is_arc & ~explicit] = LINE  # the filament or Z alone
         is_move &= ~others
+        if words.jump or not present.isdisjoint(MACROS):
+            self._warn_of_jumps(words, g_lines[np.isin(code, MACROS)])
         if CURVE in present:
             self._warn("Curves (G5) are taken as straight lines.")
         if BY_TIME in present:
@@ -178,7 +182,7 @@ class Machine:
         return _Read(words, g_lines, code, present, axes, motion, is_move, unit), others
 
     @staticmethod
-    def _refuse_empty(
+    def _refuse_unclear(
         words: Words, letter: str, lines: Lines, values: Floats, others: Flags
     ) -> None:
         empty = np.isnan(values)
@@ -187,6 +191,12 @@ class Machine:
         if bool(empty.any()):
             line = int(lines[empty][0])
             raise ToolpathError(words.first_line + line, f"{letter} without its number")
+        if letter != "E":
+            return
+        twice = lines[1:][lines[1:] == lines[:-1]]
+        twice = twice[~others[twice]]
+        if twice.size:  # one of them may be an exponent that isn't spelled as one
+            raise ToolpathError(words.first_line + int(twice[0]), "E stands there twice")
 
     @staticmethod
     def _mode(read: _Read, meanings: Mapping[int, float], before: float) -> Floats:
@@ -200,13 +210,25 @@ class Machine:
     def _warn(self, text: str) -> None:
         self.warnings[text] = None
 
+    def _warn_of_jumps(self, words: Words, macros: Lines) -> None:
+        if self._jumps:
+            return
+        self._jumps = True
+        lines = [words.jump] if words.jump else []
+        lines += (macros + words.first_line).tolist()
+        self._warn(
+            f"Line {min(lines)} calls another program, or repeats or chooses lines. All are"
+            " read once from top to bottom; what that changes is missing from times and layers."
+        )
+
     # --- where the axes are --------------------------------------------------------
 
     def _places(self, read: _Read, letter: str) -> list[_Place]:
         """The lines on which an axis gets a value by G92 or G28."""
         places: list[_Place] = []
         for line in read.with_code(NAME_PLACE).tolist():
-            value = float(read.axes[letter][line]) * float(read.unit[line])
+            bare = all(axis[line] != axis[line] for axis in read.axes.values())
+            value = 0.0 if bare else float(read.axes[letter][line]) * float(read.unit[line])
             if value == value:
                 places.append(_Place(line, value, home=False))
         if letter != "E":

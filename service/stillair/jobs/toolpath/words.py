@@ -6,7 +6,12 @@ ISO 6983 and RS274 as machines in this trade read them: blanks mean nothing, nor
 does the case; remarks in brackets or after a semicolon, numbers of lines, their
 checksums and marks of a tape's end are passed over. So is a line that begins with
 a command of letters, or with an M that says nothing about motion, heat or fan:
-what follows there may be any text.
+what follows there may be any text. Where a line calls another program, or repeats or
+chooses lines, that is noted: all are read once, from top to bottom.
+
+Some programs write a number near 0 with an exponent, X1.2e-05, though E names the
+filament. It is one where it is spelled as only such a number is, or where blanks keep
+the line's words apart and there is none before the E.
 
 What can't be a line is looked for only where a piece as a whole doesn't come out
 right; `first_fault` then goes through it line by line and names the first.
@@ -42,12 +47,25 @@ _UPPER = bytes.maketrans(
 _NUMBERS_ALONE = bytes.maketrans(bytes(range(65, 91)) + b"\n", b" " * 27)
 _FIT = bytes(range(65, 91)) + b"0123456789+-. \n"
 _REMARK = re.compile(rb"\([^()\n]*\)|;[^\n]*")
+_BRACKETS: Final = 8  # that a remark may have within each other
+# No filament is written with a 0 before its digits: E-05.
+_SMALL = re.compile(rb"(?:(?<=[XYZIJKREF])|(?<=[XYZIJKREF][+-]))(\d(?:\.\d++)?+E[+-]0\d)(?![\d.])")
+_APART = re.compile(
+    rb"(?<![^ \n])([XYZIJKREF][+-]?+)((?:\d++\.?+\d*+|\.\d++)E[+-]?+\d++)(?![^ \n])"
+)
+_OTHER = re.compile(rb"(?:^| )[XYZIJKREF][+-]?+[\d.]")
 _CHECKSUM = re.compile(rb"\*[^\n]*")
 _SKIPPED = re.compile(rb"^ */", re.MULTILINE)
-_HEAD = re.compile(rb" *+(?:N *+\d++ *+)?+(?:M *+(\d++)(\.\d)?|([A-Z_]{2}|[%$@#<\[{'\"=]))")
+_HEAD = re.compile(
+    rb" *+(?:N *+\d++ *+)?+(?:M *+(\d++)(\.\d)?|([A-Z_]{2}|O *+\d++ *+[A-Z]{2}|[%$@#<\[{'\"=]))"
+)
+_JUMP = re.compile(
+    rb" *+(?:N *+\d++ *+)?+(?:M *+0*+9[78](?!\d)|O *+\d++ *+[A-Z]{2}|"
+    rb"[{\[ ]*+(?:IF|ELSE|ELIF|ELSEIF|WHILE|FOR|REPEAT|DO|GOTO|CALL)(?![A-Z_]))"
+)
 _WORD = re.compile(rb"([A-Z]) *+([+-]?+(?:\d++\.?\d*+|\.\d++))?+ *+")
 
-_NEWLINE, _BLANK, _M, _N = 10, 32, ord("M"), ord("N")
+_NEWLINE, _M, _N, _O, _E = 10, ord("M"), ord("N"), ord("O"), ord("E")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,6 +73,8 @@ class Words:
     """The words of some lines in their order; a word without a number has nan.
 
     `line` counts from 0 within the piece, `first_line` is that line's number in the file.
+    `jump` is the number of the first line that calls another program, repeats lines or
+    chooses among them; 0: there is none.
     """
 
     lines: int
@@ -62,6 +82,7 @@ class Words:
     line: Lines
     letter: NDArray[np.uint8]
     value: Floats
+    jump: int = 0
 
     def of(self, letter: str) -> tuple[Lines, Floats]:
         """Lines and values of the words with this letter, in their order."""
@@ -78,7 +99,7 @@ class Words:
 
 def words_of(piece: Piece) -> Words:
     """The words of a piece. Raises `ToolpathError` for the first line that is none."""
-    text = _plain(piece.text)
+    text, jump = _plain(piece)
     if text.translate(None, _FIT):
         raise first_fault(piece)
     letters = np.frombuffer(text, np.uint8)
@@ -99,14 +120,21 @@ def words_of(piece: Piece) -> Words:
         value = _owned(marks, is_word, starts, value)
         if value is None:
             raise first_fault(piece)
-    return Words(int(ends.sum()), piece.first_line, line, codes[is_word], value)
+    return Words(int(ends.sum()), piece.first_line, line, codes[is_word], value, jump)
 
 
-def _plain(text: bytes) -> bytes:
-    """A piece without all that a machine passes over; every line keeps its end."""
-    text = text.translate(_UPPER)
+def _plain(piece: Piece) -> tuple[bytes, int]:
+    """A piece without all that a machine passes over; every line keeps its end.
+
+    And the number of the first line that jumps, else 0.
+    """
+    text = piece.text.translate(_UPPER)
     if b";" in text or b"(" in text:
         text = _REMARK.sub(b"", text)
+        for _ in range(_BRACKETS):
+            if b"(" not in text:
+                break
+            text = _REMARK.sub(b"", text)
     if b"*" in text:
         text = _CHECKSUM.sub(b"", text)
     if b"/" in text:
@@ -118,10 +146,10 @@ def _plain(text: bytes) -> bytes:
     second = letters[np.minimum(starts + 1, letters.size - 1)]
     # Most lines begin with a letter and a number, and are no M: only the others are looked at.
     odd = (first != _NEWLINE) & (
-        (first < 65) | (first > 90) | (first == _M) | (first == _N) | (second >= 65)
+        (first < 65) | (first > 90) | (first == _M) | (first == _N) | (first == _O) | (second >= 65)
     )
     parts: list[bytes] = []
-    done = 0
+    done = jump = 0
     for start in starts[odd].tolist():
         head = _HEAD.match(text, start)
         if head is None:
@@ -129,14 +157,42 @@ def _plain(text: bytes) -> bytes:
         number = head[1]
         if number is not None and int(number[:9]) in USED_M:
             continue
+        if not jump and _JUMP.match(text, start):
+            jump = piece.first_line + text.count(b"\n", 0, start)
         parts.append(text[done:start])
         if number is not None and int(number[:9]) in HALTS_M:
             parts.append(b"M" + number[:9])
         done = text.index(b"\n", start)
-    if not parts:
+    if parts:
+        parts.append(text[done:])
+        text = b"".join(parts)
+    return _written_out(text), jump
+
+
+def _written_out(text: bytes) -> bytes:
+    """The same with exponents written out."""
+    letters = np.frombuffer(text, np.uint8)
+    at = np.flatnonzero(letters[1:-1] == _E) + 1
+    before, after = letters[at - 1], letters[at + 1]
+    between = (before >= 46) & (before <= 57) & (after >= 43) & (after <= 57) & (after != 46)
+    if not bool(between.any()):
         return text
-    parts.append(text[done:])
-    return b"".join(parts)
+    text = _SMALL.sub(lambda found: _decimal(found[1]), text)
+    return _APART.sub(_decimal_if_apart, text)
+
+
+def _decimal_if_apart(found: re.Match[bytes]) -> bytes:
+    text = found.string
+    line = text[text.rfind(b"\n", 0, found.start()) + 1 : found.start()]
+    rest = text[found.end() : text.index(b"\n", found.end())]
+    # E twice is no filament; else other words have to show that blanks keep them apart.
+    if found[1][:1] == b"E" or _OTHER.search(line) or _OTHER.search(rest):
+        return found[1] + _decimal(found[2])
+    return found[0]
+
+
+def _decimal(number: bytes) -> bytes:
+    return b"%.12f" % min(float(number), 1e300)
 
 
 def _numbers(text: bytes, count: int) -> Floats | None:
@@ -167,7 +223,7 @@ def _owned(marks: Lines, is_word: NDArray[np.bool_], starts: Lines, value: Float
 
 def first_fault(piece: Piece) -> ToolpathError:
     """What is wrong with the first line of a piece that isn't as it should be."""
-    for number, line in enumerate(_plain(piece.text).split(b"\n"), piece.first_line):
+    for number, line in enumerate(_plain(piece)[0].split(b"\n"), piece.first_line):
         if reason := _fault(line):
             return ToolpathError(number, reason)
     raise AssertionError("a piece was refused, and each of its lines is right")
