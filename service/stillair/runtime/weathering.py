@@ -151,6 +151,8 @@ def columns(laid: Layers, times: HeightTimes, found: Weather) -> dict[str, Any]:
         "off_low_k": _told(found.off_range_k[0]),
         "off_high_k": _told(found.off_range_k[1]),
         "air_k": _told(found.air_k),
+        "limit_low_c": _told(found.limits_c[0]),
+        "limit_high_c": _told(found.limits_c[1]),
         "mark": [SIDES.get(int(mark)) for mark in found.mark],
         "is_sure": found.is_sure.tolist(),
         "is_undisturbed": found.is_undisturbed.tolist(),
