@@ -197,11 +197,12 @@ function Ruler({ found, piece, seen, layer, choose, zoom, unit, heights, told })
     event.preventDefault();
     does[event.key]();
   };
+  const clip = useId();
   const span = useMemo(() => spanOf(found, layers), [found, piece]);
   const own = useMemo(() => shown(found, layers, sheet, y), [found, piece, seen.low_mm, seen.high_mm, sheet.high]);
   // Drawn anew only when it looks different: the page itself is told something each second.
   const still = useMemo(
-    () => wide > 0 && html`<${Still} found=${found} layers=${layers} seen=${seen} span=${span} sheet=${sheet} own=${own} unit=${unit} />`,
+    () => wide > 0 && html`<${Still} found=${found} layers=${layers} seen=${seen} span=${span} sheet=${sheet} own=${own} unit=${unit} clip=${clip} />`,
     [found, piece, seen.low_mm, seen.high_mm, wide, unit],
   );
   const marks = marksOf(told, heights, seen, y, SHAPE);
@@ -269,9 +270,9 @@ function across([left, right], low, high) {
 
 /**
  * All that no choice changes.
- * @param {{found: Weathered, layers: number[], seen: Window, span: ReturnType<typeof spanOf>, sheet: Sheet, own: Shown[], unit: Unit}} props
+ * @param {{found: Weathered, layers: number[], seen: Window, span: ReturnType<typeof spanOf>, sheet: Sheet, own: Shown[], unit: Unit, clip: string}} props
  */
-function Still({ found, layers, seen, span, sheet, own, unit }) {
+function Still({ found, layers, seen, span, sheet, own, unit, clip }) {
   const { rule, part, marks, strip, top, high } = sheet;
   const foot = top + high;
   const px = high / (seen.high_mm - seen.low_mm);
@@ -279,6 +280,7 @@ function Still({ found, layers, seen, span, sheet, own, unit }) {
   const inside = (/** @type {number} */ at) => Math.max(top, Math.min(foot, at));
   const top_mm = found.height_mm[layers[layers.length - 1]];
   return html`
+    <clipPath id=${clip}><rect x=${rule} y=${top} width=${strip[1] - rule} height=${high} /></clipPath>
     <text class="head" x=${rule - 2} y=${top - 10} text-anchor="end">mm</text>
     <rect class="wood" x="1" y=${top} width=${rule - 1} height=${high} />
     <${Strokes} seen=${seen} rule=${rule} high=${high} y=${y} />
@@ -286,8 +288,8 @@ function Still({ found, layers, seen, span, sheet, own, unit }) {
     ${(top_mm / layers.length) * px > 5 && html`<path class="layered" d=${layers.map((n) => y(found.height_mm[n])).filter((at) => at > top && at < foot).map((at) => `M${rule} ${at}h${part}`).join("")} />`}
     <path class="edge" d=${`M${rule} ${top}V${foot}`} />
     ${own.map((each) => html`<rect class="block" x=${rule + 1} y=${each.up} width=${part - 2} height=${Math.max(3, each.down - each.up)} />`)}
-    ${span && html`<${Temperatures} found=${found} layers=${layers} seen=${seen} span=${span} sheet=${sheet} unit=${unit} y=${y} />`}
-    <${Joints} found=${found} layers=${layers} seen=${seen} sheet=${sheet} unit=${unit} y=${y} />
+    ${span && html`<${Temperatures} found=${found} layers=${layers} seen=${seen} span=${span} sheet=${sheet} unit=${unit} y=${y} clip=${`url(#${clip})`} />`}
+    <${Joints} found=${found} layers=${layers} seen=${seen} sheet=${sheet} unit=${unit} y=${y} clip=${`url(#${clip})`} />
     ${y(0) <= foot + 1 && html`<path class="bed" d=${`M1 ${y(0)}H${strip[1]}M1 ${y(0) + 3}H${strip[1]}`} />`}
     ${own.map((each) => html`<rect class="differs" x=${marks} y=${each.up} width=${strip[1] - marks} height=${Math.max(2, each.down - each.up)} />`)}`;
 }
@@ -302,9 +304,9 @@ function Strokes({ seen, rule, high, y }) {
 
 /**
  * @param {{found: Weathered, layers: number[], seen: Window, span: {low_c: number, high_c: number, firm: boolean}, sheet: Sheet,
- *   unit: Unit, y: (mm: number) => number}} props
+ *   unit: Unit, y: (mm: number) => number, clip: string}} props
  */
-function Temperatures({ found, layers, seen, span, sheet, unit, y }) {
+function Temperatures({ found, layers, seen, span, sheet, unit, y, clip }) {
   const { plot, top, high } = sheet;
   const foot = top + high;
   const x = across(plot, span.low_c, span.high_c);
@@ -316,11 +318,11 @@ function Temperatures({ found, layers, seen, span, sheet, unit, y }) {
     <text class="head" x=${plot[0]} y=${top - 28}>${R.below}, ${symbol(unit)}</text>
     <path class="grid" d=${ticks.map((value) => `M${x(back(value))} ${top}V${foot}`).join("")} />
     ${ticks.map((value) => html`<text x=${x(back(value))} y=${foot + 17} text-anchor="middle">${value}</text>`)}
-    <path class="doubt" d=${bandOf(found, layers, seen, found.below_low_c, found.below_high_c, x, y)} />
-    <path class="limits" d=${lineOf(found, layers, seen, found.limit_low_c, x, y) + lineOf(found, layers, seen, found.limit_high_c, x, y)} />
+    <path class="doubt" clip-path=${clip} d=${bandOf(found, layers, seen, found.below_low_c, found.below_high_c, x, y)} />
+    <path class="limits" clip-path=${clip} d=${lineOf(found, layers, seen, found.limit_low_c, x, y) + lineOf(found, layers, seen, found.limit_high_c, x, y)} />
     ${span.firm && html`<path class="firm" d=${`M${x(found.firm_c)} ${top}V${foot}`} />
       <text class="on" transform=${`translate(${x(found.firm_c) - 4} ${top + 4}) rotate(-90)`} text-anchor="end">${firm}</text>`}
-    <path class="course" d=${lineOf(found, layers, seen, found.below_c, x, y)} />
+    <path class="course" clip-path=${clip} d=${lineOf(found, layers, seen, found.below_c, x, y)} />
     ${limits &&
     html`<text class="on" x=${limits[0] - 3} y=${top - 8} text-anchor="end">${fit(R.colder, limits[0] - plot[0] + 20)}</text>
       <text class="on" x=${limits[1] + 3} y=${top - 8}>${fit(R.warmer, plot[1] - limits[1])}</text>`}
@@ -332,9 +334,9 @@ const fit = (word, room) => (word.length * LETTER <= room ? word : "");
 
 /**
  * For how long joints stayed above what is firm; a tenth of a second and an hour are on one scale.
- * @param {{found: Weathered, layers: number[], seen: Window, sheet: Sheet, unit: Unit, y: (mm: number) => number}} props
+ * @param {{found: Weathered, layers: number[], seen: Window, sheet: Sheet, unit: Unit, y: (mm: number) => number, clip: string}} props
  */
-function Joints({ found, layers, seen, sheet, unit, y }) {
+function Joints({ found, layers, seen, sheet, unit, y, clip }) {
   const { strip, top, high } = sheet;
   const foot = top + high;
   const longest_s = layers.reduce((most, n) => Math.max(most, found.joint_high_s[n] ?? 0), 10);
@@ -344,7 +346,7 @@ function Joints({ found, layers, seen, sheet, unit, y }) {
   const ticks = TIMES_S.filter(([s]) => s <= longest_s * 1.1).map(([s, words]) => {
     const from = x(s) - (words.length * LETTER) / 2;
     const room = from > free && from + words.length * LETTER <= sheet.wide + 4;
-    if (room) free = from + words.length * LETTER + 2;
+    if (room) free = from + words.length * LETTER + 8;
     return { s, words: room ? words : "" };
   });
   return html`<g class="joints">
@@ -352,8 +354,8 @@ function Joints({ found, layers, seen, sheet, unit, y }) {
     <text class="head" x=${strip[1]} y=${top - 10} text-anchor="end">${Math.round(inUnit(found.firm_c, unit))} ${symbol(unit)}</text>
     <path class="grid" d=${ticks.map(({ s }) => `M${x(s)} ${top}V${foot}`).join("")} />
     ${ticks.map(({ s, words }) => words && html`<text x=${x(s)} y=${foot + 17} text-anchor="middle">${words}</text>`)}
-    <path class="doubt" d=${bandOf(found, layers, seen, found.joint_low_s, found.joint_high_s, x, y)} />
-    <path class="course" d=${lineOf(found, layers, seen, found.joint_s, x, y)} />
+    <path class="doubt" clip-path=${clip} d=${bandOf(found, layers, seen, found.joint_low_s, found.joint_high_s, x, y)} />
+    <path class="course" clip-path=${clip} d=${lineOf(found, layers, seen, found.joint_s, x, y)} />
   </g>`;
 }
 

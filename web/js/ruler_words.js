@@ -5,6 +5,7 @@ import { Refused, useWork } from "./act.js";
 import { request } from "./ask.js";
 import { mm, Outlined } from "./heights.js";
 import { html } from "./html.js";
+import { Offered } from "./materials.js";
 import { R } from "./strings_ruler.js";
 import { duration, inUnit, moment, symbol, words } from "./units.js";
 import { doubtOf, toldThen } from "./weather.js";
@@ -120,7 +121,8 @@ export function Material({ job, changed }) {
   };
   return html`<form class="asked" novalidate onSubmit=${submit}>
       <label for=${id}>${R.material}</label>
-      <input id=${id} value=${told} maxlength="120" autocomplete="off" onInput=${(/** @type {any} */ event) => setTold(event.target.value)} />
+      <input id=${id} value=${told} maxlength="120" list=${`${id}-known`} autocomplete="off" onInput=${(/** @type {any} */ event) => setTold(event.target.value)} />
+      <${Offered} id=${`${id}-known`} />
       <button type="submit" class="act" aria-disabled=${busy}>${R.keep}</button>
     </form>
     <${Refused} error=${error} />`;
