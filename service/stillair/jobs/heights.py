@@ -14,6 +14,11 @@ observations of u, each with its own standard deviation. Its regression gives th
 likely u for every layer, and how uncertain that is: little beside an observation, more
 between two, most where nothing is known.
 
+A height that is posted whenever a layer begins says more than one that is asked for now
+and then. Which of both it is shows in the times themselves: `_late_s`. Of pieces built one
+after the other each has every height, so a pin may mean any of them: those are taken that
+go best with each other and with the rest.
+
 A posted height that nothing else agrees with is left out and counted; a pin is a
 person's word, counts in any case, and is named if the rest contradicts it.
 
@@ -29,6 +34,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 from typing import TypeVar
 
 import numpy as np
@@ -38,13 +44,20 @@ from stillair.jobs.toolpath.layers import Layers
 
 HEAT_UP_S = (1200.0, 1200.0)  # from "begun" to the first motion: mean and standard deviation
 RATE = (1.03, 0.08)  # seconds of the machine for one of the toolpath
-DAWDLING_S = 0.5  # after one second; after an hour half a minute
+DAWDLING_S = (0.5, 1.5, 4.5)  # after one second; after an hour half a minute, or some
+MOST_ODD = 0.1  # of the posts; where more are at odds, the machine dawdles more
 FINISH_SD_S = 300.0  # of a person who presses a button
 POST_SD_S = 1.0  # least, of a height that the machine posts
 PIN_SD_S = 5.0  # least, of a pin
 STOP_SD_S = 10.0  # of a stop in the toolpath that was a pause of the job
 ODD_SD = 5.0  # a post so far from all else is left out
 PASSES = 12  # of leaving out
+LEAST_STEPS = 5  # between told layers, to say how late they are told
+TAIL = 0.1  # of those steps at either end may be anything
+MOST_WEIGHED = 24  # pins whose pieces are weighed against each other
+WAYS = 8  # kept of all the ways to lay them onto pieces
+EVEN = 0.05  # of a step
+BESIDE = 40  # observations of other kinds that such a way is held against
 MOST_POSTS = 20_000  # looked at; more are thinned evenly
 MOST_SEEN = 400  # of those that tell something; between two of them the clock hardly strays
 
@@ -64,10 +77,11 @@ class Origin(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class HeightSeen:
-    """That the part had a height at a moment of the chamber's time."""
+    """That the part had a height at a moment of the chamber's time, told to `within_s`."""
 
     t_s: float
     height_mm: float
+    within_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,12 +226,12 @@ def fit(
     posted = _thinned(list(posts), MOST_POSTS)
     seen = [
         *_thinned(list(_posts(layers, clock, posted)), MOST_SEEN),
-        *_pins(layers, clock, pins),
         *_stops(clock, stops_s),
     ]
     if finished_s is not None:
         end_s = clock.own_s(finished_s)
         seen.append(_Seen(duration_s, end_s, finish_sd_s, Origin.FINISH))
+    seen += _pins(layers, clock, pins, seen)
     edges = np.concatenate((layers.start_s, layers.end_s))
     own_s, sd_s, used, odd = _agreed(edges, seen)
     count = len(layers)
@@ -249,30 +263,97 @@ def _thinned(each: list[Each], most: int) -> list[Each]:
 def _posts(layers: Layers, clock: OwnClock, posts: Sequence[HeightSeen]) -> Iterable[_Seen]:
     """What posted heights say: each new one that a layer began since the post before."""
     layer = -1
-    before_s: float | None = None  # the post before this one
+    before_s = -math.inf  # of the post before this one
+    told: list[tuple[int, float, float | None]] = []  # layer, when, where it follows: since when
     for post in posts:
         own_s = clock.own_s(post.t_s)
         found = _next_layer(layers, post.height_mm, max(layer, 0))
         if found is None:
             continue
-        follows = layer >= 0 and found == layer + 1 and before_s is not None
         if found != layer:
-            if follows and before_s is not None:
-                wide_s = max(own_s - before_s, 0.0)
-                tau_s = float(layers.start_s[found])
-                yield _Seen(
-                    tau_s, own_s - wide_s / 2.0, POST_SD_S + wide_s / math.sqrt(12.0), Origin.POST
-                )
-            else:
-                yield _within(layers, found, own_s, POST_SD_S, Origin.POST)
+            told.append((found, own_s, before_s if layer >= 0 and found == layer + 1 else None))
         layer, before_s = found, own_s
+    late_s = _late_s(layers, told)
+    for found, own_s, since_s in told:
+        if since_s is None:
+            yield _within(layers, found, own_s, POST_SD_S, Origin.POST)
+            continue
+        wide_s = min(max(own_s - since_s, 0.0), late_s)
+        sd_s = POST_SD_S + wide_s / math.sqrt(12.0)
+        yield _Seen(float(layers.start_s[found]), own_s - wide_s / 2.0, sd_s, Origin.POST)
 
 
-def _pins(layers: Layers, clock: OwnClock, pins: Sequence[HeightSeen]) -> Iterable[_Seen]:
-    """A pin lies somewhere within its layer."""
-    for number, pin in enumerate(pins):
-        near = int(np.argmin(np.abs(layers.height_mm - layers.thickness_mm / 2.0 - pin.height_mm)))
-        yield _within(layers, near, clock.own_s(pin.t_s), PIN_SD_S, Origin.PIN, number)
+def _late_s(layers: Layers, told: Sequence[tuple[int, float, float | None]]) -> float:
+    """How long after a layer's beginning it is told at the latest; without end if that isn't known.
+
+    Told when it begins, the steps from one to the next last as long as the toolpath says,
+    but for the machine's rate; told when somebody asks, they last longer or shorter by as
+    much as that is late. Where somebody asks at even times it may be late by all of one.
+    """
+    if len(told) <= LEAST_STEPS:
+        return math.inf
+    own_s = np.array([at_s for _, at_s, _ in told])
+    tau_s = layers.start_s[[layer for layer, _, _ in told]]
+    rate = (own_s[-1] - own_s[0]) / max(float(tau_s[-1] - tau_s[0]), 1e-6)
+    off_s = np.diff(own_s) - rate * np.diff(tau_s)
+    if _at_even_times(np.diff(own_s), off_s):
+        return math.inf
+    off_s.sort()
+    cut = int(TAIL * len(off_s))
+    # Both ends of a step are late by chance, each by an even share of all that is possible.
+    return float(np.std(off_s[cut : len(off_s) - cut])) * math.sqrt(12.0 / 2.0)
+
+
+def _at_even_times(steps_s: Floats, off_s: Floats) -> bool:
+    """Whether steps are multiples of one, also where the layers aren't: by so much they are off."""
+    even_s = max(float(np.median(steps_s)), 1e-6)
+    is_even = np.abs(steps_s / even_s - np.round(steps_s / even_s)) < EVEN
+    return bool(np.mean(is_even) >= 1.0 - TAIL and (np.abs(off_s[is_even]) > even_s / 4.0).any())
+
+
+def _pins(
+    layers: Layers, clock: OwnClock, pins: Sequence[HeightSeen], seen: Sequence[_Seen]
+) -> list[_Seen]:
+    """What pins say: each lies somewhere within its layer, of the piece that it goes with."""
+    beside = _thinned(list(seen), BESIDE)
+    ways: list[list[_Seen]] = [[]]
+    in_order = sorted(range(len(pins)), key=lambda number: pins[number].t_s)
+    for count, number in enumerate(in_order):
+        pin, own_s = pins[number], clock.own_s(pins[number].t_s)
+        sd_s = math.hypot(PIN_SD_S, pin.within_s / math.sqrt(12.0))
+        meant = [
+            _within(layers, layer, own_s, sd_s, Origin.PIN, number)
+            for layer in _alike(layers, pin.height_mm)
+        ]
+        ways = [[*way, each] for way in ways for each in meant]
+        if len(ways) > 1:
+            ways.sort(key=lambda way: -_likely(beside, way[-MOST_WEIGHED:]))
+        ways = ways[: WAYS if count < MOST_WEIGHED else 1]
+    return ways[0]
+
+
+def _alike(layers: Layers, height_mm: float) -> list[int]:
+    """The layer of each piece in which a height lies, or the nearest of all."""
+    off_mm = np.abs(layers.height_mm - layers.thickness_mm / 2.0 - height_mm)
+    bound_mm = float(off_mm.min()) + layers.thickness_mm / 2.0
+    near = np.flatnonzero(off_mm <= bound_mm)
+    best: dict[int, int] = {}
+    for layer in near.tolist():
+        piece = int(layers.piece[layer])
+        if piece not in best or off_mm[layer] < off_mm[best[piece]]:
+            best[piece] = layer
+    return list(best.values())
+
+
+def _likely(beside: Sequence[_Seen], way: Sequence[_Seen]) -> float:
+    """How well observations go together: the logarithm of their density but for a constant."""
+    taus = [each.tau_s for each in way]
+    if any(after < before for before, after in pairwise(taus)):
+        return -math.inf  # nothing is built backwards
+    seen = [*beside, *way]
+    covariance, off_s = _covariance(seen, DAWDLING_S[0]), _own(seen) - _usual(_taus(seen))
+    _, size = np.linalg.slogdet(covariance)
+    return -0.5 * float(off_s @ np.linalg.solve(covariance, off_s) + size)
 
 
 def _stops(clock: OwnClock, stops_s: Sequence[float]) -> Iterable[_Seen]:
@@ -313,10 +394,26 @@ def _agreed(
 ) -> tuple[Floats, Floats, list[_Seen], list[_Seen]]:
     """The own clock at the edges and its standard deviation; what was used of what was
     seen, and what is at odds with the rest."""
+    posts = sum(each.origin is Origin.POST for each in seen)
+    tried = []
+    for dawdling_s in DAWDLING_S:
+        used, odd = _without_odd(seen, dawdling_s)
+        tried.append((dawdling_s, used, odd))
+        if sum(each.origin is Origin.POST for each in odd) <= MOST_ODD * posts:
+            break
+    else:  # no dawdling explains them
+        tried = tried[:1]
+    dawdling_s, used, odd = tried[-1]
+    own_s, sd_s = _expected(edges, used, dawdling_s)
+    return own_s, sd_s, used, odd
+
+
+def _without_odd(seen: Sequence[_Seen], dawdling_s: float) -> tuple[list[_Seen], list[_Seen]]:
+    """What goes together of what was seen, and what is at odds with it."""
     used = list(seen)
     odd: list[_Seen] = []
     for _ in range(PASSES):
-        off_sd = _off(used)
+        off_sd = _off(used, dawdling_s)
         # The worst first: what stands beside them is often right.
         bound_sd = max(ODD_SD, float(off_sd.max(initial=0.0)) / 2.0)
         far = [each for each, off in zip(used, off_sd, strict=True) if off > bound_sd]
@@ -325,27 +422,26 @@ def _agreed(
             break
         odd += far
         used = [each for each in used if each.origin is Origin.PIN or each not in far]
-    own_s, sd_s = _expected(edges, used)
-    return own_s, sd_s, used, odd
+    return used, odd
 
 
-def _off(seen: Sequence[_Seen]) -> Floats:
+def _off(seen: Sequence[_Seen], dawdling_s: float) -> Floats:
     """How far each is from what all others say, in standard deviations of that difference."""
     if not seen:
         return np.empty(0)
-    inverse = np.linalg.inv(_covariance(seen))
+    inverse = np.linalg.inv(_covariance(seen, dawdling_s))
     # Leaving out one at a time, in closed form: Rasmussen & Williams, section 5.4.2.
     off = inverse @ (_own(seen) - _usual(_taus(seen)))
     return np.asarray(np.abs(off) / np.sqrt(np.diag(inverse)), dtype=float)
 
 
-def _expected(taus: Floats, seen: Sequence[_Seen]) -> tuple[Floats, Floats]:
+def _expected(taus: Floats, seen: Sequence[_Seen], dawdling_s: float) -> tuple[Floats, Floats]:
     """The job's own clock at seconds of the toolpath's, and its standard deviation."""
-    usual, variance = _usual(taus), _shared(taus, taus, each=True)
+    usual, variance = _usual(taus), _shared(taus, taus, dawdling_s, each=True)
     if not seen:
         return usual, np.sqrt(variance)
-    shared = _shared(taus, _taus(seen))
-    inverse = np.linalg.inv(_covariance(seen))
+    shared = _shared(taus, _taus(seen), dawdling_s)
+    inverse = np.linalg.inv(_covariance(seen, dawdling_s))
     own_s = usual + shared @ (inverse @ (_own(seen) - _usual(_taus(seen))))
     left = variance - np.einsum("ij,jk,ik->i", shared, inverse, shared, optimize=True)
     return own_s, np.sqrt(np.maximum(left, 0.0))
@@ -356,20 +452,20 @@ def _usual(taus: Floats) -> Floats:
     return HEAT_UP_S[0] + RATE[0] * taus
 
 
-def _shared(left: Floats, right: Floats, *, each: bool = False) -> Floats:
+def _shared(left: Floats, right: Floats, dawdling_s: float, *, each: bool = False) -> Floats:
     """Covariance of the own clock at seconds of the toolpath's; `each`: with itself alone."""
     a, b = (left, right) if each else (left[:, None], right[None, :])
     return np.asarray(
         HEAT_UP_S[1] ** 2
         + RATE[1] ** 2 * a * b
-        + DAWDLING_S**2 * np.maximum(np.minimum(a, b), 0.0),
+        + dawdling_s**2 * np.maximum(np.minimum(a, b), 0.0),
         dtype=float,
     )
 
 
-def _covariance(seen: Sequence[_Seen]) -> Floats:
+def _covariance(seen: Sequence[_Seen], dawdling_s: float) -> Floats:
     taus = _taus(seen)
-    return _shared(taus, taus) + np.diag([each.sd_s**2 for each in seen])
+    return _shared(taus, taus, dawdling_s) + np.diag([each.sd_s**2 for each in seen])
 
 
 def _taus(seen: Sequence[_Seen]) -> Floats:
