@@ -5,10 +5,11 @@ laid by a machine that does exactly as it is told. A real one begins when it is 
 is a little slower all along, and dawdles here and there. So the job's own clock (real
 seconds since its start, less its pauses) is taken as a walk along the toolpath's:
 
-    u(0) = heat-up,   du = rate * d tau + dawdling * dW
+    u(0) = heat-up,   du = rate * d tau + each * d n + dawdling * dW
 
-with a heat-up and a rate that are known only roughly, and W a Wiener process: a Gaussian
-process. What is known of single moments (heights that the machine posts, pins that a
+with n the layers begun, a heat-up, a rate and a loss at each layer that are known only
+roughly, and W a Wiener process: a Gaussian process. Where more than a few of the heights
+that were told are at odds, the machine is taken to dawdle more. What is known of single moments (heights that the machine posts, pins that a
 person sets, the end of the job, stops of the toolpath that were pauses of the job) are
 observations of u, each with its own standard deviation. Its regression gives the most
 likely u for every layer, and how uncertain that is: little beside an observation, more
@@ -44,6 +45,7 @@ from stillair.jobs.toolpath.layers import Layers
 
 HEAT_UP_S = (1200.0, 1200.0)  # from "begun" to the first motion: mean and standard deviation
 RATE = (1.03, 0.08)  # seconds of the machine for one of the toolpath
+EACH_S = (0.3, 0.7)  # and for each layer begun: to rise, to draw back and forth
 DAWDLING_S = (0.5, 1.5, 4.5)  # after one second; after an hour half a minute, or some
 MOST_ODD = 0.1  # of the posts; where more are at odds, the machine dawdles more
 FINISH_SD_S = 300.0  # of a person who presses a button
@@ -148,6 +150,7 @@ class _Seen:
     """An observation: at this second of the toolpath the job's own clock showed `own_s`."""
 
     tau_s: float
+    begun: float  # layers by then
     own_s: float
     sd_s: float
     origin: Origin
@@ -226,15 +229,22 @@ def fit(
     posted = _thinned(list(posts), MOST_POSTS)
     seen = [
         *_thinned(list(_posts(layers, clock, posted)), MOST_SEEN),
-        *_stops(clock, stops_s),
+        *_stops(layers, clock, stops_s),
     ]
     if finished_s is not None:
         end_s = clock.own_s(finished_s)
-        seen.append(_Seen(duration_s, end_s, finish_sd_s, Origin.FINISH))
+        seen.append(_Seen(duration_s, len(layers), end_s, finish_sd_s, Origin.FINISH))
     seen += _pins(layers, clock, pins, seen)
-    edges = np.concatenate((layers.start_s, layers.end_s))
-    own_s, sd_s, used, odd = _agreed(edges, seen)
     count = len(layers)
+    number = np.arange(count)
+    edges = np.stack(
+        (
+            np.concatenate((layers.start_s, layers.end_s)),
+            np.concatenate((number, number + 1)),
+        ),
+        axis=1,
+    )
+    own_s, sd_s, used, odd = _agreed(edges, seen)
     # A later layer is never laid sooner, however little is known of either.
     interleaved = np.empty(2 * count)
     interleaved[0::2], interleaved[1::2] = own_s[:count], own_s[count:]
@@ -280,7 +290,7 @@ def _posts(layers: Layers, clock: OwnClock, posts: Sequence[HeightSeen]) -> Iter
             continue
         wide_s = min(max(own_s - since_s, 0.0), late_s)
         sd_s = POST_SD_S + wide_s / math.sqrt(12.0)
-        yield _Seen(float(layers.start_s[found]), own_s - wide_s / 2.0, sd_s, Origin.POST)
+        yield _Seen(float(layers.start_s[found]), found, own_s - wide_s / 2.0, sd_s, Origin.POST)
 
 
 def _late_s(layers: Layers, told: Sequence[tuple[int, float, float | None]]) -> float:
@@ -351,16 +361,17 @@ def _likely(beside: Sequence[_Seen], way: Sequence[_Seen]) -> float:
     if any(after < before for before, after in pairwise(taus)):
         return -math.inf  # nothing is built backwards
     seen = [*beside, *way]
-    covariance, off_s = _covariance(seen, DAWDLING_S[0]), _own(seen) - _usual(_taus(seen))
+    covariance, off_s = _covariance(seen, DAWDLING_S[0]), _own(seen) - _usual(_places(seen))
     _, size = np.linalg.slogdet(covariance)
     return -0.5 * float(off_s @ np.linalg.solve(covariance, off_s) + size)
 
 
-def _stops(clock: OwnClock, stops_s: Sequence[float]) -> Iterable[_Seen]:
+def _stops(layers: Layers, clock: OwnClock, stops_s: Sequence[float]) -> Iterable[_Seen]:
     """Stops of the toolpath were the pauses of the job, if there are as many."""
     if len(stops_s) == len(clock.pauses_s):
         for tau_s, own_s in zip(stops_s, clock.pauses_s, strict=True):
-            yield _Seen(float(tau_s), float(own_s), STOP_SD_S, Origin.STOP)
+            begun = float(np.searchsorted(layers.start_s, tau_s))
+            yield _Seen(float(tau_s), begun, float(own_s), STOP_SD_S, Origin.STOP)
 
 
 def _within(
@@ -368,7 +379,7 @@ def _within(
 ) -> _Seen:
     start_s, end_s = float(layers.start_s[layer]), float(layers.end_s[layer])
     sd_s = math.hypot(least_sd_s, (end_s - start_s) / math.sqrt(12.0))
-    return _Seen((start_s + end_s) / 2.0, own_s, sd_s, origin, number)
+    return _Seen((start_s + end_s) / 2.0, layer + 0.5, own_s, sd_s, origin, number)
 
 
 def _next_layer(layers: Layers, height_mm: float, first: int) -> int | None:
@@ -431,45 +442,49 @@ def _off(seen: Sequence[_Seen], dawdling_s: float) -> Floats:
         return np.empty(0)
     inverse = np.linalg.inv(_covariance(seen, dawdling_s))
     # Leaving out one at a time, in closed form: Rasmussen & Williams, section 5.4.2.
-    off = inverse @ (_own(seen) - _usual(_taus(seen)))
+    off = inverse @ (_own(seen) - _usual(_places(seen)))
     return np.asarray(np.abs(off) / np.sqrt(np.diag(inverse)), dtype=float)
 
 
-def _expected(taus: Floats, seen: Sequence[_Seen], dawdling_s: float) -> tuple[Floats, Floats]:
-    """The job's own clock at seconds of the toolpath's, and its standard deviation."""
-    usual, variance = _usual(taus), _shared(taus, taus, dawdling_s, each=True)
+def _expected(places: Floats, seen: Sequence[_Seen], dawdling_s: float) -> tuple[Floats, Floats]:
+    """The job's own clock at such places, and its standard deviation."""
+    usual, variance = _usual(places), _shared(places, places, dawdling_s, each=True)
     if not seen:
         return usual, np.sqrt(variance)
-    shared = _shared(taus, _taus(seen), dawdling_s)
+    shared = _shared(places, _places(seen), dawdling_s)
     inverse = np.linalg.inv(_covariance(seen, dawdling_s))
-    own_s = usual + shared @ (inverse @ (_own(seen) - _usual(_taus(seen))))
+    own_s = usual + shared @ (inverse @ (_own(seen) - _usual(_places(seen))))
     left = variance - np.einsum("ij,jk,ik->i", shared, inverse, shared, optimize=True)
     return own_s, np.sqrt(np.maximum(left, 0.0))
 
 
-def _usual(taus: Floats) -> Floats:
+def _usual(places: Floats) -> Floats:
     """What the own clock shows there as far as nothing else is known."""
-    return HEAT_UP_S[0] + RATE[0] * taus
+    return HEAT_UP_S[0] + places @ np.array((RATE[0], EACH_S[0]))
 
 
 def _shared(left: Floats, right: Floats, dawdling_s: float, *, each: bool = False) -> Floats:
-    """Covariance of the own clock at seconds of the toolpath's; `each`: with itself alone."""
-    a, b = (left, right) if each else (left[:, None], right[None, :])
+    """Covariance of the own clock at such places; `each`: with itself alone."""
+    pairs = (left, right) if each else (left[:, None], right[None, :])
+    a, b = (places[..., 0] for places in pairs)
+    begun_a, begun_b = (places[..., 1] for places in pairs)
     return np.asarray(
         HEAT_UP_S[1] ** 2
         + RATE[1] ** 2 * a * b
+        + EACH_S[1] ** 2 * begun_a * begun_b
         + dawdling_s**2 * np.maximum(np.minimum(a, b), 0.0),
         dtype=float,
     )
 
 
 def _covariance(seen: Sequence[_Seen], dawdling_s: float) -> Floats:
-    taus = _taus(seen)
-    return _shared(taus, taus, dawdling_s) + np.diag([each.sd_s**2 for each in seen])
+    places = _places(seen)
+    return _shared(places, places, dawdling_s) + np.diag([each.sd_s**2 for each in seen])
 
 
-def _taus(seen: Sequence[_Seen]) -> Floats:
-    return np.array([each.tau_s for each in seen], dtype=float)
+def _places(seen: Sequence[_Seen]) -> Floats:
+    """(n, 2): seconds of the toolpath's clock, and layers begun by then."""
+    return np.array([(each.tau_s, each.begun) for each in seen], dtype=float).reshape(-1, 2)
 
 
 def _own(seen: Sequence[_Seen]) -> Floats:
