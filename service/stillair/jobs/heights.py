@@ -8,12 +8,13 @@ seconds since its start, less its pauses) is taken as a walk along the toolpath'
     u(0) = heat-up,   du = rate * d tau + each * d n + dawdling * dW
 
 with n the layers begun, a heat-up, a rate and a loss at each layer that are known only
-roughly, and W a Wiener process: a Gaussian process. Where more than a few of the heights
-that were told are at odds, the machine is taken to dawdle more. What is known of single moments (heights that the machine posts, pins that a
-person sets, the end of the job, stops of the toolpath that were pauses of the job) are
-observations of u, each with its own standard deviation. Its regression gives the most
-likely u for every layer, and how uncertain that is: little beside an observation, more
-between two, most where nothing is known.
+roughly, and W a Wiener process: a Gaussian process. Where more than a few of the
+heights that were told are at odds, the machine is taken to dawdle more. What is known
+of single moments (heights that the machine posts, pins that a person sets, the end of
+the job, stops of the toolpath that were pauses of the job) are observations of u, each
+with its own standard deviation. Its regression gives the most likely u for every layer,
+and how uncertain that is: little beside an observation, more between two, most where
+nothing is known.
 
 A height that is posted whenever a layer begins says more than one that is asked for now
 and then. Which of both it is shows in the times themselves: `_late_s`. Of pieces built one
