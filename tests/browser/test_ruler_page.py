@@ -155,7 +155,7 @@ def many(count: int) -> str:
         start_s: column((i) => i * 40), end_s: column((i) => i * 40 + 39),
         air_c: column(() => 50), below_c: column(wave), below_low_c: column((i) => wave(i) - 5),
         below_high_c: column((i) => wave(i) + 5), limit_low_c: column(() => 65),
-        limit_high_c: column(() => 75), firm_c: 100,
+        limit_high_c: column(() => 75), firm_c: 100, band_k: 5,
       }};
     }})()"""
 

@@ -13,7 +13,7 @@ import { apart } from "./section_layout.js";
 import { drawn } from "./shapes.js";
 import { R } from "./strings_ruler.js";
 import { inUnit, symbol } from "./units.js";
-import { bandOf, evenly, holding, lineOf, marksOf, middleOf, piecesOf, placeAt, spanOf, strokes, topOf, useWeather, zoomed } from "./weather.js";
+import { bandOf, evenly, holding, isBanded, lineOf, marksOf, middleOf, piecesOf, placeAt, spanOf, strokes, topOf, useWeather, zoomed } from "./weather.js";
 
 /** @typedef {import("./types.js").Heights} Heights */
 /** @typedef {import("./types.js").Job} Job */
@@ -126,7 +126,7 @@ function Drawn({ found, job, heights, unit, now, stories, told, look, sought_mm 
       <div class="weather-words">
         <${LayerSaid} found=${found} layer=${layer} piece=${piece} job=${job} unit=${unit} toolpath=${heights.toolpath} />
         <${Stretches} found=${found} stretches=${told_stretches} job=${job} unit=${unit} stories=${stories} choose=${choose} many=${pieces.length > 1} />
-        <p class="small">${R.how} ${R.strip(`${Math.round(inUnit(found.firm_c, unit))}\u00a0${symbol(unit)}`)} ${R.keys}</p>
+        <p class="small">${R.how} ${isBanded(found) ? R.limits : R.no_limits} ${R.strip(`${Math.round(inUnit(found.firm_c, unit))}\u00a0${symbol(unit)}`)} ${R.keys}</p>
         <p class="small">${R.promise}</p>
       </div>
     </div>`;
@@ -259,6 +259,7 @@ function rightOf(found, layers, seen, span, sheet) {
 
 /** The limits at the highest layer seen. @param {Weathered} found  @param {number[]} layers  @param {Window} seen */
 function limitsAt(found, layers, seen) {
+  if (!isBanded(found)) return null;
   const n = layers.filter((each) => found.limit_low_c[each] !== null && found.height_mm[each] <= seen.high_mm).pop();
   return n === undefined ? null : [Number(found.limit_low_c[n]), Number(found.limit_high_c[n])];
 }
@@ -319,7 +320,7 @@ function Temperatures({ found, layers, seen, span, sheet, unit, y, clip }) {
     <path class="grid" d=${ticks.map((value) => `M${x(back(value))} ${top}V${foot}`).join("")} />
     ${ticks.map((value) => html`<text x=${x(back(value))} y=${foot + 17} text-anchor="middle">${value}</text>`)}
     <path class="doubt" clip-path=${clip} d=${bandOf(found, layers, seen, found.below_low_c, found.below_high_c, x, y)} />
-    <path class="limits" clip-path=${clip} d=${lineOf(found, layers, seen, found.limit_low_c, x, y) + lineOf(found, layers, seen, found.limit_high_c, x, y)} />
+    ${limits && html`<path class="limits" clip-path=${clip} d=${lineOf(found, layers, seen, found.limit_low_c, x, y) + lineOf(found, layers, seen, found.limit_high_c, x, y)} />`}
     ${span.firm && html`<path class="firm" d=${`M${x(found.firm_c)} ${top}V${foot}`} />
       <text class="on" transform=${`translate(${x(found.firm_c) - 4} ${top + 4}) rotate(-90)`} text-anchor="end">${firm}</text>`}
     <path class="course" clip-path=${clip} d=${lineOf(found, layers, seen, found.below_c, x, y)} />

@@ -1,6 +1,6 @@
 /** What is said beside the ruler: of the layer that was chosen, and of stretches that differ. */
 
-import { useId, useState } from "../vendor/preact-hooks.js";
+import { useEffect, useId, useState } from "../vendor/preact-hooks.js";
 import { Refused, useWork } from "./act.js";
 import { request } from "./ask.js";
 import { mm, Outlined } from "./heights.js";
@@ -8,7 +8,7 @@ import { html } from "./html.js";
 import { Offered } from "./materials.js";
 import { R } from "./strings_ruler.js";
 import { duration, inUnit, moment, symbol, words } from "./units.js";
-import { doubtOf, toldThen } from "./weather.js";
+import { doubtOf, isBanded, toldThen } from "./weather.js";
 
 /** @typedef {import("./types.js").Job} Job */
 /** @typedef {import("./types.js").Story} Story */
@@ -19,6 +19,7 @@ import { doubtOf, toldThen } from "./weather.js";
 const LISTED = 5;
 const MOST_STORIES = 4;
 const HARDLY_S = 0.5;
+const SETTLED_MS = 200; // who walks along the ruler asks for no outline on the way
 
 /** "57 °C": of what is reckoned no tenth is known. @param {number | null} t_c  @param {Unit} unit */
 const about = (t_c, unit) => `${Math.round(inUnit(t_c ?? NaN, unit)).toString().replace("-", "−")}\u00a0${symbol(unit)}`;
@@ -30,6 +31,7 @@ const degrees = (k, unit) => String(Math.round(Math.max(0, k) * (unit === "f" ? 
  * @param {{found: Weathered, layer: number, piece: import("./weather.js").Piece, job: Job, unit: Unit, toolpath: string | null}} props
  */
 export function LayerSaid({ found, layer, piece, job, unit, toolpath }) {
+  const settled = useSettled(layer);
   const at = piece.layers.indexOf(layer);
   const laid = R.laid(
     moment(found.start_s[layer] * 1000, job.started_at),
@@ -40,7 +42,7 @@ export function LayerSaid({ found, layer, piece, job, unit, toolpath }) {
       <p><b>${R.layer(at + 1, piece.layers.length, mm(found.height_mm[layer]))}</b>, ${laid}</p>
       <p>${met(found, layer, at, unit).join(" ")}</p>
     </div>
-    <${Outlined} toolpath=${toolpath} layer=${layer} />`;
+    <${Outlined} toolpath=${toolpath} layer=${settled} />`;
 }
 
 /** What a layer met. @param {Weathered} found  @param {number} n  @param {number} at  @param {Unit} unit */
@@ -50,7 +52,7 @@ function met(found, n, at, unit) {
   const said = [R.air(about(found.air_c[n], unit), about(found.lowest_c[n], unit), about(found.usual_air_c, unit))];
   if (at === 0 || found.below_c[n] === null) return [...said, R.on_bed];
   said.push(R.came(about(found.below_c[n], unit), about(found.below_low_c[n], unit), about(found.below_high_c[n], unit)));
-  said.push(against(found, n, unit));
+  said.push(against(found, n, unit).trim());
   const joint_s = found.joint_s[n];
   if (joint_s !== null && joint_s < HARDLY_S && (found.joint_high_s[n] ?? 0) < HARDLY_S) said.push(R.never(firm));
   else if (joint_s !== null)
@@ -62,12 +64,33 @@ function met(found, n, at, unit) {
 /** A layer against the job's own. @param {Weathered} found  @param {number} n  @param {Unit} unit */
 function against(found, n, unit) {
   const off_k = found.off_k[n];
-  if (off_k === null || found.limit_low_c[n] === null) return R.not_compared;
-  const own = R.own(about(found.limit_low_c[n], unit), about(found.limit_high_c[n], unit));
-  if (found.mark[n] === null || found.mark[n] === "not_firm") return `${own}: ${R.within}`;
-  const ends = [found.off_low_k[n] ?? off_k, found.off_high_k[n] ?? off_k].map((k) => (off_k < 0 ? -k : k)).sort((a, b) => a - b);
+  const [low_c, high_c] = [found.limit_low_c[n], found.limit_high_c[n]];
+  const soft = found.mark[n] === "not_firm" ? `${R.not_firm_yet} ` : "";
+  if (!isBanded(found)) return soft;
+  if (off_k === null || low_c === null || high_c === null) return `${soft}${R.not_compared}`;
+  const own = R.own(about(low_c, unit), about(high_c, unit));
+  const below_c = Number(found.below_c[n]);
+  if (below_c >= low_c && below_c <= high_c) return `${soft}${own}: ${R.within}`;
+  const ends = [found.off_low_k[n] ?? off_k, found.off_high_k[n] ?? off_k].map((k) => (off_k < 0 ? -k : k)).sort((x, y) => x - y);
   const side = off_k < 0 ? R.colder : R.warmer;
-  return `${own}: ${R.off(degrees(Math.abs(off_k), unit), side, degrees(ends[0], unit), degrees(ends[1], unit))}`;
+  return `${soft}${own}: ${R.off(degrees(Math.abs(off_k), unit), side, degrees(ends[0], unit), degrees(ends[1], unit))}`;
+}
+
+/** The service's words in the reader's unit, as whole degrees. @param {string} text  @param {Unit} unit */
+function wholly(text, unit) {
+  return text
+    .replace(/([-−]?\d+) °C/g, (_, value) => about(Number(value.replace("−", "-")), unit))
+    .replace(/(\d+) degrees/g, (_, value) => `${degrees(Number(value), unit)}\u00a0degrees`);
+}
+
+/** A value, once it has been the same for a moment. @template V @param {V} value  @returns {V} */
+function useSettled(value) {
+  const [settled, setSettled] = useState(value);
+  useEffect(() => {
+    const timer = setTimeout(() => setSettled(value), SETTLED_MS);
+    return () => clearTimeout(timer);
+  }, [value]);
+  return settled;
 }
 
 /**
@@ -93,11 +116,11 @@ function Stretch({ found, stretch, job, unit, stories, choose, many }) {
   const when = (/** @type {number} */ at_s) => moment(at_s * 1000, job.started_at);
   const doubt = doubtOf(found, stretch);
   const then = toldThen(found, stretch, stories);
-  const because = stretch.because.map((reason) => words(`${reason[0].toUpperCase()}${reason.slice(1)}.`, unit)).join(" ");
+  const because = stretch.because.map((reason) => wholly(`${reason[0].toUpperCase()}${reason.slice(1)}.`, unit)).join(" ");
   return html`<li class=${side}>
     <button type="button" onClick=${() => choose(stretch.at)}>${many && R.of_piece(stretch.piece + 1)}${R.heights(mm(stretch.from_mm), mm(stretch.to_mm))}</button>
     ${R.laid_between(when(found.start_s[first]), when(found.end_s[last]), duration(found.uncertainty_s[stretch.at]))}${" "}
-    <b>${words(stretch.text, unit)}</b> ${because}${" "}
+    <b>${wholly(stretch.text, unit)}</b> ${because}${" "}
     ${doubt && R.or_from(mm(doubt.low_mm), mm(doubt.high_mm))}
     ${then.length === 0
       ? html` ${R.nothing_then}`

@@ -20,7 +20,10 @@ export const R = {
   alike: "No stretch of this part was colder or warmer than is usual among its own layers.",
   so_far: "Of the layers laid so far:",
   none_yet: "none yet.",
-  how: "The line is how warm the layer below still was when the next one came, the pale band what it may have been: that isn't known better, and shifts all layers alike. The ruled limits hold this job's own undisturbed layers. Left of them a layer came onto one colder than those, and may bond poorly; right of them onto a warmer one, which may be firm too late, sag or curl at its edges.",
+  how: "The line is how warm the layer below still was when the next one came, the pale band what it may have been: that isn't known better, and shifts all layers alike.",
+  limits:
+    "The ruled limits hold this job's own undisturbed layers. Left of them a layer came onto one colder than those, and may bond poorly; right of them onto a warmer one, which may be firm too late, sag or curl at its edges.",
+  no_limits: "This job's own layers are so unlike each other that no limits can be drawn around them.",
   /** @param {string} firm */
   strip: (firm) => `The strip beside it: for how long the joint between two layers stayed above ${firm}, where this material is no longer firm.`,
   /** @param {string} firm */
@@ -58,7 +61,7 @@ export const R = {
   /** @param {string} from  @param {string} to */
   or_from: (from, to) => `So little is known of its times that it may be anywhere from ${from} to ${to}.`,
   then: "Then:",
-  nothing_then: "Nothing was told of the chamber then.",
+  nothing_then: "Nothing that goes with it was told of the chamber then.",
 
   /** @param {number} number  @param {number} all  @param {string} high */
   layer: (number, all, high) => `Layer ${number} of ${all}, ${high}`,
@@ -76,6 +79,7 @@ export const R = {
   within: "so it is one of them.",
   /** @param {string} by  @param {string} side  @param {string} low  @param {string} high */
   off: (by, side, low, high) => `it is ${by} degrees ${side} than those in the middle of that (${low} to ${high} degrees).`,
+  not_firm_yet: "So the layer below wasn't firm yet.",
   not_compared: "A piece's first layers are compared with nothing.",
   /** @param {string} lasting  @param {string} low  @param {string} high  @param {string} firm */
   stayed: (lasting, low, high, firm) => `Their joint stayed above ${firm} for ${lasting} (${low} to ${high}).`,

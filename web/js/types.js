@@ -396,6 +396,7 @@
  * @property {("cold" | "hot" | "not_firm" | null)[]} mark
  * @property {boolean[]} is_undisturbed
  * @property {number} usual_air_c
+ * @property {number | null} band_k  differences up to this are usual; null: too few layers to say
  * @property {number} firm_c
  * @property {WeatherStretch[]} stretches
  *

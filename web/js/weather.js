@@ -22,7 +22,10 @@ import { heightAt } from "./heights.js";
 const WAIT_MS = 150_000; // the service gives up after two minutes
 const AGAIN_S = 600; // while the job goes on
 const AFTER_S = 600; // layers are still the colder some minutes after an event
+const COOLING = ["door_open", "draft", "heat_lost", "below_target"];
+const WARMING = ["too_warm", "over_temperature"];
 const LEAST_LAYERS = 4; // seen at the closest
+const WIDEST_K = 60; // of the ruled limits, beyond which they say nothing
 const TOLD_MM = 0.5; // less than so much doubt about the height isn't worth a sentence
 
 /**
@@ -94,6 +97,9 @@ export function placeAt(found, layers, mm) {
   return low;
 }
 
+/** Whether the job's own layers are so alike that being unlike them says something. @param {Weathered} found */
+export const isBanded = (found) => found.band_k !== null && 2 * found.band_k <= WIDEST_K;
+
 /**
  * From the lowest to the highest temperature to be drawn, and whether what is firm is among it.
  * @param {Weathered} found  @param {number[]} layers
@@ -101,8 +107,9 @@ export function placeAt(found, layers, mm) {
 export function spanOf(found, layers) {
   let low_c = Infinity;
   let high_c = -Infinity;
+  const limits = isBanded(found) ? [found.limit_low_c, found.limit_high_c] : [];
   for (const n of layers.slice(1)) {
-    for (const value of [found.below_low_c[n], found.below_high_c[n], found.limit_low_c[n], found.limit_high_c[n]]) {
+    for (const value of [found.below_low_c, found.below_high_c, ...limits].map((column) => column[n])) {
       if (value === null || found.air_c[n] === null) continue;
       low_c = Math.min(low_c, value);
       high_c = Math.max(high_c, value);
@@ -248,15 +255,17 @@ export function doubtOf(found, stretch) {
 }
 
 /**
- * What was told of the chamber while a stretch was laid, or shortly before.
+ * What was told of the chamber while a stretch was laid, or shortly before, and may have
+ * to do with it: no open door makes a layer too hot.
  * @param {Weathered} found  @param {WeatherStretch} stretch  @param {Story[]} stories
  */
 export function toldThen(found, stretch, stories) {
   const begin_s = found.start_s[stretch.first] - found.uncertainty_s[stretch.first] - AFTER_S;
   const end_s = found.end_s[stretch.last] + found.uncertainty_s[stretch.last];
-  return stories.filter(({ class: kind, onset_at, end_at }) => {
+  const no_matter = stretch.side === "cold" ? WARMING : COOLING;
+  return stories.filter(({ class: sort, kind, onset_at, end_at }) => {
     const onset_s = Date.parse(onset_at) / 1000;
-    return kind !== "notice" && onset_s <= end_s && (end_at === null || Date.parse(end_at) / 1000 >= begin_s);
+    return sort !== "notice" && !no_matter.includes(kind) && onset_s <= end_s && (end_at === null || Date.parse(end_at) / 1000 >= begin_s);
   });
 }
 
