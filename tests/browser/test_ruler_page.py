@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import UTC, datetime
 from functools import partial
+from itertools import pairwise
+from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
@@ -15,6 +18,7 @@ from stillair.simulation.toolpaths import BUSHING, Build, toolpath_lines
 from .conftest import DOOR, Look, Serve, until
 from .test_heights_page import is_at, minutes_of
 from .test_jobs_page import fits
+from .test_page_parts import ask
 
 HIGH_MM, LAYER_MM, LAYERS = 12.0, 0.4, 31  # the line at the edge of the plate is one
 BUILD = Build(
@@ -178,3 +182,150 @@ def test_two_thousand_layers_are_reckoned_at_once(serve: Serve, look: Look) -> N
         }}"""
     )
     assert took_ms < 100.0
+
+
+@pytest.mark.timeout(240)
+def test_of_a_job_that_goes_on_only_what_is_laid_is_drawn(serve: Serve, look: Look) -> None:
+    service = serve(speed=60)
+    toolpath = sent(service)
+    job = str(service.post("/api/jobs", {"name": "Bushings", "material": "ASA"})["id"])
+    service.post(f"/api/jobs/{job}/toolpath", {"toolpath": toolpath["id"]})
+    wait_until(partial(is_at, service, job, 5.0), within_s=60)
+    service.post(f"/api/jobs/{job}/progress", {"height_mm": 1.2})
+    wait_until(partial(is_at, service, job, 7.0), within_s=60)
+    page = look(service, f"/#/jobs/{job}", width_px=1280)
+    section = page.locator(".layer-weather")
+    expect(section).to_contain_text("Of the layers laid so far:", timeout=60_000)
+    ruler = page.locator(RULER)
+    ruler.focus()
+    ruler.press("End")
+    layers = int(ruler.get_attribute("aria-valuemax") or 0)
+    assert 3 <= layers < LAYERS
+
+
+@pytest.fixture
+def page(shed: RunningService, look: Look) -> Page:
+    return look(shed)
+
+
+PIECE = {"layers": [0] * 100, "top_mm": 20.0, "least_mm": 0.8}
+
+
+@pytest.mark.parametrize(
+    ("seen", "by", "about_mm", "expected"),
+    [
+        pytest.param([0, 20.4], 2, 10.2, [5.1, 15.3], id="closer, about the middle"),
+        pytest.param([0, 20.4], 2, 0.0, [0, 10.2], id="closer, at the bed"),
+        pytest.param([0, 20.4], 0.5, 10.0, [0, 20.4], id="no farther than the part"),
+        pytest.param([5.1, 15.3], 0, 10.0, [0, 20.4], id="all of it"),
+        pytest.param([10.0, 11.0], 2, 10.5, [10.1, 10.9], id="no closer than a few layers"),
+        pytest.param([15.0, 16.0], 0.5, 2.0, [1.0, 3.0], id="about a height that wasn't seen"),
+    ],
+)
+def test_closer_and_farther(
+    page: Page, seen: list[float], by: float, about_mm: float, expected: list[float]
+) -> None:
+    found = ask(
+        page,
+        "weather",
+        "m.zoomed({ low_mm: a[0][0], high_mm: a[0][1] }, a[1], a[2], a[3])",
+        [seen, by, about_mm, PIECE],
+    )
+    assert [found["low_mm"], found["high_mm"]] == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(
+    ("seen", "fine_mm", "figures"),
+    [
+        pytest.param([0, 20], 1.0, [0, 5, 10, 15, 20], id="a small part"),
+        pytest.param([0, 300], 10.0, [0, 50, 100, 150, 200, 250, 300], id="a tall one"),
+        pytest.param([4.05, 5.0], 0.01, [4.1 + n / 10 for n in range(10)], id="near"),
+        pytest.param([0, 60], 1.0, [10.0 * n for n in range(7)], id="room for the tens alone"),
+    ],
+)
+def test_a_rule_has_its_strokes_and_figures(
+    page: Page, seen: list[float], fine_mm: float, figures: list[float]
+) -> None:
+    drawn = ask(page, "weather", "m.strokes({ low_mm: a[0], high_mm: a[1] }, 430)", seen)
+    steps = {round(b["mm"] - a["mm"], 4) for a, b in pairwise(drawn)}
+    assert steps == {fine_mm}
+    told = [each["mm"] for each in drawn if each["figure"]]
+    assert told == pytest.approx(figures)
+
+
+def layers(count: int, **more: Any) -> dict[str, Any]:
+    """Columns of layers 0.2 mm thick that last a minute each."""
+    return {
+        "height_mm": [0.2 * (n + 1) for n in range(count)],
+        "piece": [0] * count,
+        "start_s": [60.0 * n for n in range(count)],
+        "end_s": [60.0 * n + 59 for n in range(count)],
+        "uncertainty_s": [10.0] * count,
+        **more,
+    }
+
+
+STRETCH = {"first": 50, "last": 54, "from_mm": 10.2, "to_mm": 11.0, "piece": 0, "side": "cold"}
+
+
+@pytest.mark.parametrize(
+    ("uncertainty_s", "expected"),
+    [
+        pytest.param(10.0, None, id="well known"),
+        pytest.param(300.0, [9.2, 12.0], id="five layers either way"),
+        pytest.param(1e6, [0.2, 20.0], id="nothing is known"),
+    ],
+)
+def test_where_a_stretch_may_lie_is_told_where_that_matters(
+    page: Page, uncertainty_s: float, expected: list[float] | None
+) -> None:
+    found = layers(100, uncertainty_s=[uncertainty_s] * 100)
+    doubt = ask(page, "weather", "m.doubtOf(a[0], a[1])", [found, STRETCH])
+    assert (doubt and [doubt["low_mm"], doubt["high_mm"]]) == (
+        expected if expected is None else pytest.approx(expected)
+    )
+
+
+def story(kind: str, onset_s: float, end_s: float | None, sort: str = "supervisory") -> Any:
+    def at(t_s: float) -> str:
+        return datetime.fromtimestamp(t_s, UTC).isoformat()
+
+    return {
+        "class": sort,
+        "kind": kind,
+        "onset_at": at(onset_s),
+        "end_at": None if end_s is None else at(end_s),
+    }
+
+
+@pytest.mark.parametrize(
+    ("told", "side", "named"),
+    [
+        pytest.param(story("door_open", 2950, 3100), "cold", True, id="a door then"),
+        pytest.param(story("door_open", 2500, 2700), "cold", True, id="a door shortly before"),
+        pytest.param(story("door_open", 1000, 1200), "cold", False, id="a door long before"),
+        pytest.param(story("door_open", 3600, 3700), "cold", False, id="a door afterwards"),
+        pytest.param(story("heat_lost", 1000, None), "cold", True, id="what goes on"),
+        pytest.param(story("door_open", 2950, 3100), "hot", False, id="a door makes nothing hot"),
+        pytest.param(story("too_warm", 2950, 3100), "hot", True, id="warm air does"),
+        pytest.param(story("soak_ready", 2950, 3100, "notice"), "cold", False, id="a notice"),
+    ],
+)
+def test_what_was_told_then_is_named(page: Page, told: Any, side: str, named: bool) -> None:
+    stretch = {**STRETCH, "side": side}
+    found = ask(page, "weather", "m.toldThen(a[0], a[1], [a[2]])", [layers(100), stretch, told])
+    assert bool(found) is named
+
+
+def test_marks_at_nearly_one_height_are_one_of_the_gravest(page: Page) -> None:
+    line = {"at": "2026-05-04T19:00:00Z", "text": "x"}
+    told = [
+        {**line, "height_mm": 5.0, "shape": "note"},
+        {**line, "height_mm": 5.2, "shape": "alarm"},
+        {**line, "height_mm": 12.0, "shape": "pause"},
+        {**line, "height_mm": 40.0, "shape": "alarm"},
+        {**line, "height_mm": None, "shape": "alarm"},
+    ]
+    expression = "m.marksOf(a, null, { low_mm: 0, high_mm: 20 }, (mm) => 400 - 20 * mm, 15)"
+    found = ask(page, "weather", expression, told)
+    assert [(mark["y"], mark["shape"]) for mark in found] == [(300, "alarm"), (160, "pause")]

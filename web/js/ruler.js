@@ -318,7 +318,7 @@ function Temperatures({ found, layers, seen, span, sheet, unit, y, clip }) {
   return html`<g class="temperatures">
     <text class="head" x=${plot[0]} y=${top - 28}>${R.below}, ${symbol(unit)}</text>
     <path class="grid" d=${ticks.map((value) => `M${x(back(value))} ${top}V${foot}`).join("")} />
-    ${ticks.map((value) => html`<text x=${x(back(value))} y=${foot + 17} text-anchor="middle">${value}</text>`)}
+    ${ticks.filter((value) => x(back(value)) <= plot[1] - 10).map((value) => html`<text x=${x(back(value))} y=${foot + 17} text-anchor="middle">${value}</text>`)}
     <path class="doubt" clip-path=${clip} d=${bandOf(found, layers, seen, found.below_low_c, found.below_high_c, x, y)} />
     ${limits && html`<path class="limits" clip-path=${clip} d=${lineOf(found, layers, seen, found.limit_low_c, x, y) + lineOf(found, layers, seen, found.limit_high_c, x, y)} />`}
     ${span.firm && html`<path class="firm" d=${`M${x(found.firm_c)} ${top}V${foot}`} />

@@ -16,7 +16,7 @@ import { doubtOf, isBanded, toldThen } from "./weather.js";
 /** @typedef {import("./types.js").Weathered} Weathered */
 /** @typedef {import("./types.js").WeatherStretch} WeatherStretch */
 
-const LISTED = 5;
+const LISTED = 3;
 const MOST_STORIES = 4;
 const HARDLY_S = 0.5;
 const SETTLED_MS = 200; // who walks along the ruler asks for no outline on the way

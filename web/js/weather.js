@@ -26,7 +26,7 @@ const COOLING = ["door_open", "draft", "heat_lost", "below_target"];
 const WARMING = ["too_warm", "over_temperature"];
 const LEAST_LAYERS = 4; // seen at the closest
 const WIDEST_K = 60; // of the ruled limits, beyond which they say nothing
-const TOLD_MM = 0.5; // less than so much doubt about the height isn't worth a sentence
+const TOLD_MM = 1; // less doubt about the height than this, or than a stretch is long, isn't worth a sentence
 
 /**
  * The weather of a job's layers. Asked for once it can be answered, and anew when that
@@ -251,7 +251,8 @@ export function doubtOf(found, stretch) {
   const end_s = found.end_s[last] + found.uncertainty_s[last];
   for (let n = first; n >= 0 && found.piece[n] === stretch.piece && found.end_s[n] >= begin_s; n--) low_mm = found.height_mm[n];
   for (let n = last; n < found.piece.length && found.piece[n] === stretch.piece && found.start_s[n] <= end_s; n++) high_mm = found.height_mm[n];
-  return from_mm - low_mm < TOLD_MM && high_mm - to_mm < TOLD_MM ? null : { low_mm, high_mm };
+  const doubt_mm = from_mm - low_mm + (high_mm - to_mm);
+  return doubt_mm < Math.max(TOLD_MM, to_mm - from_mm) ? null : { low_mm, high_mm };
 }
 
 /**
