@@ -217,7 +217,7 @@ def test_own_clock_stands_in_pauses() -> None:
     ],
 )
 def test_pins_find_the_piece_that_they_mean(of: tuple[int, int], at: tuple[int, int]) -> None:
-    job = RealJob(layers_of(45.0 * SLOW[:60], pieces=3), rate=1.04)
+    job = RealJob(layers_of((45.0 * SLOW[:60]).tolist(), pieces=3), rate=1.04)
     pins = [job.pin(layer) for layer in of]
     found = fitted(job, pins=pins[::-1], finished_s=job.finished_s + 120.0)
     assert layers_off(found, job) <= 1.0
@@ -285,7 +285,7 @@ def test_a_height_asked_for_each_minute_is_late_by_up_to_that(layer_s: float) ->
 
 
 def test_a_speed_turned_down_in_the_middle_leaves_no_post_out() -> None:
-    layers = layers_of(30.0 * SLOW)
+    layers = layers_of((30.0 * SLOW).tolist())
     job = RealJob(layers, jitter=np.where(np.arange(200) < 80, 1.0, 1.25).tolist())
     found = fitted(job, posts=job.posts(300.0))
     assert layers_off(found, job) <= 3.0

@@ -237,7 +237,7 @@ def fit(
         seen.append(_Seen(duration_s, len(layers), end_s, finish_sd_s, Origin.FINISH))
     seen += _pins(layers, clock, pins, seen)
     count = len(layers)
-    number = np.arange(count)
+    number = np.arange(count, dtype=float)
     edges = np.stack(
         (
             np.concatenate((layers.start_s, layers.end_s)),
@@ -461,7 +461,7 @@ def _expected(places: Floats, seen: Sequence[_Seen], dawdling_s: float) -> tuple
 
 def _usual(places: Floats) -> Floats:
     """What the own clock shows there as far as nothing else is known."""
-    return HEAT_UP_S[0] + places @ np.array((RATE[0], EACH_S[0]))
+    return np.asarray(HEAT_UP_S[0] + places @ np.array((RATE[0], EACH_S[0])), dtype=float)
 
 
 def _shared(left: Floats, right: Floats, dawdling_s: float, *, each: bool = False) -> Floats:
