@@ -79,7 +79,7 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
         ? html`<p>${job.state === "finished" ? S.jobs.nothing : S.jobs.nothing_yet}</p>`
         : html`<${Ruled} told=${told} job=${job} heights=${heights} chamber=${chamber} now=${now.at} may=${may} when=${pictured} />`}
     </section>
-    <${RulerWeather} key=${`weather ${id}`} job=${job} heights=${heights} unit=${unit} now=${chamber?.at ?? now.at} stories=${[...events, ...pauses]} told=${told} may=${may} changed=${() => setMended((n) => n + 1)} sought_mm=${found?.height_mm ?? null} />
+    <${RulerWeather} key=${`weather ${id}`} job=${job} heights=${heights} unit=${unit} now=${chamber?.at ?? now.at} stories=${[...events, ...pauses]} told=${told} may=${may} changed=${() => setMended((/** @type {number} */ n) => n + 1)} sought_mm=${found?.height_mm ?? null} />
     <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} />
     <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} />
     <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />

@@ -76,7 +76,9 @@ export function RulerWeather({ job, heights, unit, now, stories, told, may, look
 function Drawn({ found, job, heights, unit, now, stories, told, look, sought_mm }) {
   const over = job.state === "finished" || job.state === "cooling";
   const until_s = over ? Infinity : Math.floor(Date.parse(now) / LAID_MS) * (LAID_MS / 1000);
+  /** @type {Piece[]} */
   const pieces = useMemo(() => piecesOf(found, until_s), [found, until_s]);
+  /** @type {WeatherStretch | undefined} */
   const furthest = useMemo(() => furthestOf(found, until_s), [found, until_s]);
   const [chosen, setChosen] = useState(/** @type {number | null} */ (null)); // a layer's number
   // Of which piece what is seen; null: all of it, also when it has grown.
