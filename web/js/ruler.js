@@ -46,10 +46,11 @@ const TIMES_S = /** @type {[number, string][]} */ ([[1, "1 s"], [10, "10 s"], [6
 
 /**
  * @param {{job: Job, heights: Heights | null, unit: Unit, now: string, stories: Story[], told: Line[], may: boolean,
- *   look?: (at_s: number) => void, changed?: () => void, sought_mm?: number | null}} props
- *   `look` is told the moment of a layer that was chosen; `sought_mm` was asked for elsewhere
+ *   look?: (at_s: number) => void, mark?: (at_s: number) => void, changed?: () => void, sought_mm?: number | null}} props
+ *   `mark` is told the moment of each layer that was chosen; `look` is to show one elsewhere, and is
+ *   pressed for; `sought_mm` was asked for elsewhere
  */
-export function RulerWeather({ job, heights, unit, now, stories, told, may, look, changed, sought_mm = null }) {
+export function RulerWeather({ job, heights, unit, now, stories, told, may, look, mark, changed, sought_mm = null }) {
   const { found, failed, asking, again } = useWeather(job, heights, now);
   const id = useId();
   if (!heights) return null; // whether there is a toolpath isn't known yet
@@ -61,7 +62,7 @@ export function RulerWeather({ job, heights, unit, now, stories, told, may, look
         <div class="acts"><button type="button" class="act slight" onClick=${again}>${R.again}</button></div>
         ${may && html`<${Material} job=${job} changed=${changed} />`}`;
     if (!found) return asking && html`<p role="status">${R.looking}</p>`;
-    return html`<${Drawn} key=${job.id} found=${found} job=${job} heights=${heights} unit=${unit} now=${now} stories=${stories} told=${told} look=${look} sought_mm=${sought_mm} />`;
+    return html`<${Drawn} key=${job.id} found=${found} job=${job} heights=${heights} unit=${unit} now=${now} stories=${stories} told=${told} look=${look} mark=${mark} sought_mm=${sought_mm} />`;
   };
   return html`<section class="stories layer-weather" aria-labelledby=${`${id}-h`}>
     <h2 id=${`${id}-h`}>${R.heading}</h2>
@@ -71,9 +72,9 @@ export function RulerWeather({ job, heights, unit, now, stories, told, may, look
 
 /**
  * @param {{found: Weathered, job: Job, heights: Heights, unit: Unit, now: string, stories: Story[], told: Line[],
- *   look?: (at_s: number) => void, sought_mm: number | null}} props
+ *   look?: (at_s: number) => void, mark?: (at_s: number) => void, sought_mm: number | null}} props
  */
-function Drawn({ found, job, heights, unit, now, stories, told, look, sought_mm }) {
+function Drawn({ found, job, heights, unit, now, stories, told, look, mark, sought_mm }) {
   const over = job.state === "finished" || job.state === "cooling";
   const until_s = over ? Infinity : Math.floor(Date.parse(now) / LAID_MS) * (LAID_MS / 1000);
   /** @type {Piece[]} */
@@ -95,7 +96,7 @@ function Drawn({ found, job, heights, unit, now, stories, told, look, sought_mm 
     setChosen(n);
     if (of === piece && near) setSeen({ ...seen, window: holding(near, middleOf(found, of.layers, of.layers.indexOf(n)), of) });
     clearTimeout(timer.current);
-    if (tell && look) timer.current = setTimeout(() => look((found.start_s[n] + found.end_s[n]) / 2), SETTLED_MS);
+    if (tell && mark) timer.current = setTimeout(() => mark(halfway(found, n)), SETTLED_MS);
   };
   useEffect(() => {
     if (sought_mm !== null && piece && sought_mm <= piece.top_mm) choose(piece.layers[placeAt(found, piece.layers, sought_mm)], false);
@@ -126,13 +127,16 @@ function Drawn({ found, job, heights, unit, now, stories, told, look, sought_mm 
         </div>
       </div>
       <div class="weather-words">
-        <${LayerSaid} found=${found} layer=${layer} piece=${piece} job=${job} unit=${unit} toolpath=${heights.toolpath} />
+        <${LayerSaid} found=${found} layer=${layer} piece=${piece} job=${job} unit=${unit} toolpath=${heights.toolpath} look=${look && (() => look(halfway(found, layer)))} />
         <${Stretches} found=${found} stretches=${told_stretches} job=${job} unit=${unit} stories=${stories} choose=${choose} many=${pieces.length > 1} />
         <p class="small">${R.how} ${isBanded(found) ? R.limits : R.no_limits} ${R.strip(`${Math.round(inUnit(found.firm_c, unit))}\u00a0${symbol(unit)}`)} ${R.keys}</p>
         <p class="small">${R.promise}</p>
       </div>
     </div>`;
 }
+
+/** In the middle of a layer. @param {Weathered} found  @param {number} n */
+const halfway = (found, n) => (found.start_s[n] + found.end_s[n]) / 2;
 
 /** Which of the pieces built one after the other. @param {Weathered} found  @param {Piece | undefined} piece */
 const numberOf = (found, piece) => (piece ? found.piece[piece.layers[0]] : -1);

@@ -28,9 +28,9 @@ const about = (t_c, unit) => `${Math.round(inUnit(t_c ?? NaN, unit)).toString().
 const degrees = (k, unit) => String(Math.round(Math.max(0, k) * (unit === "f" ? 1.8 : 1)));
 
 /**
- * @param {{found: Weathered, layer: number, piece: import("./weather.js").Piece, job: Job, unit: Unit, toolpath: string | null}} props
+ * @param {{found: Weathered, layer: number, piece: import("./weather.js").Piece, job: Job, unit: Unit, toolpath: string | null, look?: () => void}} props
  */
-export function LayerSaid({ found, layer, piece, job, unit, toolpath }) {
+export function LayerSaid({ found, layer, piece, job, unit, toolpath, look }) {
   const settled = useSettled(layer);
   const at = piece.layers.indexOf(layer);
   const laid = R.laid(
@@ -42,6 +42,7 @@ export function LayerSaid({ found, layer, piece, job, unit, toolpath }) {
       <p><b>${R.layer(at + 1, piece.layers.length, mm(found.height_mm[layer]))}</b>, ${laid}</p>
       <p>${met(found, layer, at, unit).join(" ")}</p>
     </div>
+    ${look && html`<button type="button" class="act slight" onClick=${look}>${R.look}</button>`}
     <${Outlined} toolpath=${toolpath} layer=${settled} />`;
 }
 

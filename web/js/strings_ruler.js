@@ -85,5 +85,6 @@ export const R = {
   stayed: (lasting, low, high, firm) => `Their joint stayed above ${firm} for ${lasting} (${low} to ${high}).`,
   /** @param {string} firm */
   never: (firm) => `Their joint was hardly ever above ${firm}.`,
+  look: "Show that minute along the job's time",
   disturbed: "The chamber was disturbed around then.",
 };
