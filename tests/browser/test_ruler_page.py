@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -15,27 +17,26 @@ from playwright.sync_api import Page, expect
 from running import RunningService, wait_until
 from stillair.simulation.toolpaths import BUSHING, Build, toolpath_lines
 
-from .conftest import DOOR, Look, Serve, until
-from .test_heights_page import is_at, minutes_of
+from ..integration.test_weathering import ASKED, Shed
+from .conftest import Look, Serve, until
+from .test_heights_page import is_at
 from .test_jobs_page import fits
 from .test_page_parts import ask
 
-HIGH_MM, LAYER_MM, LAYERS = 12.0, 0.4, 31  # the line at the edge of the plate is one
+LAYERS = 150
 BUILD = Build(
-    replace(BUSHING, height_mm=HIGH_MM),
+    replace(BUSHING, height_mm=12.0),
     places=((70.0, 100.0), (100.0, 100.0), (130.0, 100.0)),
-    layer_mm=LAYER_MM,
+    layer_mm=0.4,
 )
 # Six minutes of life long: the browser comes in time, however busy the computer is.
 TALL = replace(BUILD, part=replace(BUSHING, height_mm=200.0))
 TALL_LAYERS = 501
-HEAT_UP_MIN = 2.0
-DOOR_AT_MIN, DOOR_MIN = 14.0, 4.0
 RULER = ".weather-ruler"
 
 
-def sent(service: RunningService, build: Build = BUILD) -> dict[str, float | str]:
-    """The toolpath of three bushings, once it has been read: its id and how long it takes."""
+def sent(service: RunningService, build: Build = BUILD) -> str:
+    """The toolpath of three bushings, once it has been read."""
     made = service.web.post(
         "/api/toolpaths",
         params={"name": "three bushings"},
@@ -43,32 +44,42 @@ def sent(service: RunningService, build: Build = BUILD) -> dict[str, float | str
         headers={"content-type": "application/octet-stream"},
     ).json()["id"]
     wait_until(lambda: service.get(f"/api/toolpaths/{made}")["state"] == "ready", within_s=60)
-    return {"id": made, "min": service.get(f"/api/toolpaths/{made}")["whole"]["duration_s"] / 60.0}
+    return str(made)
 
 
-def build(service: RunningService, *, material: str) -> str:
-    """A job whose machine tells its height about each minute; returns its id."""
-    toolpath = sent(service)
-    job = str(service.post("/api/jobs", {"name": "Three bushings", "material": material})["id"])
-    service.post(f"/api/jobs/{job}/toolpath", {"toolpath": toolpath["id"]})
-    over_min = HEAT_UP_MIN + float(toolpath["min"])
-    minute = HEAT_UP_MIN + 1.0
-    while minute < over_min:
-        wait_until(partial(is_at, service, job, minute), within_s=60)
-        share = (minutes_of(service, job) - HEAT_UP_MIN) / float(toolpath["min"])
-        layer = min(LAYERS - 1, int(share * (LAYERS - 1)) + 1)
-        service.post(f"/api/jobs/{job}/progress", {"height_mm": round(layer * LAYER_MM, 2)})
-        minute += 1.0
-    wait_until(partial(is_at, service, job, over_min), within_s=60)
-    service.post(f"/api/jobs/{job}/finish")
-    return job
+CHAMBER = """
+[chamber]
+name = "North bench"
+enclosure = ["plywood"]
+
+[[sensor]]
+name = "top"
+driver = "simulated"
+
+[simulation]
+scenario = "boat_shed_day"
+"""
+
+
+@pytest.fixture
+def kept(tmp_path: Path) -> Iterator[RunningService]:
+    """A service that has kept a job of three bushings, whose door stood open for 3 minutes."""
+    data = tmp_path / "data"
+    data.mkdir()
+    made = Shed(data)
+    made.build(opened_s=made.path.whole.duration_s / 2.0)
+    made.follow()
+    made.archive.close()
+    made.journal.close()
+    chamber = tmp_path / "chamber.toml"
+    chamber.write_text(CHAMBER)
+    with RunningService(data, "--chamber", str(chamber)) as service:
+        yield service
 
 
 @pytest.mark.timeout(300)
-def test_an_open_door_is_drawn_at_its_heights_and_said(serve: Serve, look: Look) -> None:
-    door = DOOR.format(at_s=DOOR_AT_MIN * 60, for_s=DOOR_MIN * 60)
-    service = serve(door, speed=60)
-    job = build(service, material="ASA")
+def test_an_open_door_is_drawn_at_its_heights_and_said(kept: RunningService, look: Look) -> None:
+    service, job = kept, ASKED.job
     page = look(service, f"/#/jobs/{job}", width_px=390)
     section = page.locator(".layer-weather")
     ruler = page.locator(RULER)
@@ -92,7 +103,7 @@ def test_an_open_door_is_drawn_at_its_heights_and_said(serve: Serve, look: Look)
     ruler.scroll_into_view_if_needed()
     ruler.click(position={"x": 200, "y": 110})
     said = section.locator(".layer-said")
-    expect(said).to_contain_text(re.compile(rf"Layer 2\d of {LAYERS}, \d+(\.\d+)?\smm, laid at"))
+    expect(said).to_contain_text(re.compile(rf"Layer 1\d\d of {LAYERS}, \d+(\.\d+)?\smm, laid at"))
     expect(said).to_contain_text(re.compile(r"the layer below was at about \d+\s°C"))
     ruler.press("Home")
     expect(ruler).to_have_attribute("aria-valuenow", "1")
@@ -117,7 +128,7 @@ def test_an_open_door_is_drawn_at_its_heights_and_said(serve: Serve, look: Look)
     asked = page.get_by_label("Height above the bed, in mm")
     asked.fill("3")
     asked.press("Enter")
-    expect(ruler).to_have_attribute("aria-valuenow", "9")  # with the line at the edge
+    expect(ruler).to_have_attribute("aria-valuenow", "15")
 
     # What the ruler rests on is another now: said anew.
     service.web.request("PATCH", f"/api/jobs/{job}", json={"material": "PC"})
@@ -135,7 +146,7 @@ def test_what_is_missing_is_said_and_can_be_given(serve: Serve, look: Look) -> N
     page = look(service, f"/#/jobs/{job}", width_px=390, expected="status of 409")
     section = page.locator(".layer-weather")
     expect(section).to_contain_text("which toolpath the job followed: choose it below")
-    service.post(f"/api/jobs/{job}/toolpath", {"toolpath": sent(service)["id"]})
+    service.post(f"/api/jobs/{job}/toolpath", {"toolpath": sent(service)})
     page.reload()
     expect(section).to_contain_text("what it was made of")
     keep = section.get_by_role("button", name="Keep that")
@@ -192,7 +203,7 @@ def test_of_a_job_that_goes_on_only_what_is_laid_is_drawn(serve: Serve, look: Lo
     service = serve(speed=60)
     toolpath = sent(service, TALL)
     job = str(service.post("/api/jobs", {"name": "Bushings", "material": "ASA"})["id"])
-    service.post(f"/api/jobs/{job}/toolpath", {"toolpath": toolpath["id"]})
+    service.post(f"/api/jobs/{job}/toolpath", {"toolpath": toolpath})
     wait_until(partial(is_at, service, job, 5.0), within_s=60)
     service.post(f"/api/jobs/{job}/progress", {"height_mm": 1.2})
     wait_until(partial(is_at, service, job, 7.0), within_s=60)
