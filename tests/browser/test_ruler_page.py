@@ -209,7 +209,7 @@ def test_of_a_job_that_goes_on_only_what_is_laid_is_drawn(serve: Serve, look: Lo
     wait_until(partial(is_at, service, job, 7.0), within_s=60)
     page = look(service, f"/#/jobs/{job}", width_px=1280)
     section = page.locator(".layer-weather")
-    expect(section).to_contain_text("Of the layers laid so far:", timeout=60_000)
+    expect(section).to_contain_text("Of the layers laid so far:", timeout=120_000)
     ruler = page.locator(RULER)
     ruler.focus()
     ruler.press("End")

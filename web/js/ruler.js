@@ -51,7 +51,7 @@ const TIMES_S = /** @type {[number, string][]} */ ([[1, "1 s"], [10, "10 s"], [6
  *   pressed for; `sought_mm` was asked for elsewhere
  */
 export function RulerWeather({ job, heights, unit, now, stories, told, may, look, mark, changed, sought_mm = null }) {
-  const { found, failed, asking, again } = useWeather(job, heights, now);
+  const { found, failed, asking, again } = useWeather(job, heights);
   const id = useId();
   if (!heights) return null; // whether there is a toolpath isn't known yet
   const within = () => {

@@ -20,7 +20,7 @@ import { heightAt } from "./heights.js";
 /** @typedef {{layers: number[], top_mm: number, least_mm: number}} Piece */
 
 const WAIT_MS = 150_000; // the service gives up after two minutes
-const AGAIN_S = 600; // while the job goes on
+const AGAIN_MS = 300_000; // from one answer to the next question, while the job goes on
 const AFTER_S = 600; // layers are still the colder some minutes after an event
 const COOLING = ["door_open", "draft", "heat_lost", "below_target"];
 const WARMING = ["too_warm", "over_temperature"];
@@ -31,24 +31,31 @@ const TOLD_MM = 1; // less doubt about the height than this, or than a stretch i
 /**
  * The weather of a job's layers. Asked for once it can be answered, and anew when that
  * which it rests on has changed.
- * @param {Job} job  @param {Heights | null} heights  @param {string} now
+ * @param {Job} job  @param {Heights | null} heights
  */
-export function useWeather(job, heights, now) {
+export function useWeather(job, heights) {
   const [state, setState] = useState(/** @type {{key: string, found: Weathered | null, failed: string}} */ ({ key: "", found: null, failed: "" }));
   const [tries, setTries] = useState(0);
-  const turn = job.finished_at ?? Math.floor(Date.parse(now) / 1000 / AGAIN_S);
+  const again = () => setTries((/** @type {number} */ n) => n + 1);
   const pins = heights?.pins.map((pin) => pin.pin).join() ?? "";
   const able = Boolean(heights?.toolpath && job.material);
-  const key = able ? [job.id, job.started_at, turn, job.material, heights?.toolpath, pins, tries].join(" ") : "";
+  const key = able ? [job.id, job.started_at, job.finished_at, job.material, heights?.toolpath, pins, tries].join(" ") : "";
   useEffect(() => {
     if (!key) return undefined;
     let over = false;
+    /** @type {number | undefined} */
+    let timer;
     get(`/api/jobs/${encodeURIComponent(job.id)}/weather`, { wait_ms: WAIT_MS }).then(
-      (found) => over || setState({ key, found, failed: "" }),
+      (found) => {
+        if (over) return;
+        setState({ key, found, failed: "" });
+        if (job.state !== "finished") timer = setTimeout(again, AGAIN_MS);
+      },
       (error) => over || setState({ key, found: null, failed: error.message }),
     );
     return () => {
       over = true;
+      clearTimeout(timer);
     };
   }, [key]);
   const own = state.key.startsWith(`${job.id} `) && able;
@@ -57,7 +64,7 @@ export function useWeather(job, heights, now) {
     found: own ? state.found : null,
     failed: own && state.key === key ? state.failed : "",
     asking: Boolean(key) && state.key !== key,
-    again: () => setTries((/** @type {number} */ n) => n + 1),
+    again,
   };
 }
 
