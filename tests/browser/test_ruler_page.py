@@ -16,8 +16,8 @@ from playwright.sync_api import Page, expect
 
 from running import RunningService, wait_until
 from stillair.simulation.toolpaths import BUSHING, Build, toolpath_lines
+from weathered_jobs import ASKED, Shed
 
-from ..integration.test_weathering import ASKED, Shed
 from .conftest import Look, Serve, until
 from .test_heights_page import is_at
 from .test_jobs_page import fits

@@ -18,8 +18,7 @@ from stillair.runtime.kept_weather import KeptWeather, rests_on
 from stillair.runtime.weathering import Weathered
 from stillair.storage import toolpaths
 from stillair.storage.history import History
-
-from .test_weathering import ASKED, Shed
+from weathered_jobs import ASKED, Shed
 
 OVER_S = 9000.0
 NOW = replace(ASKED, now_s=BOOT.epoch_s(86_400.0))
