@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -412,3 +413,87 @@ def test_own_clock_stands_in_pauses() -> None:
     shown = [clock.own_s(t_s) for t_s in (100.0, 110.0, 120.0, 200.0, 230.0, 260.0, 300.0)]
     assert shown == [0.0, 0.0, 0.0, 80.0, 80.0, 80.0, 120.0]
     assert clock.at_s(np.array([10.0, 80.0, 90.0])).tolist() == [130.0, 200.0, 270.0]
+
+
+@pytest.mark.parametrize(
+    ("of", "at"),
+    [
+        pytest.param((10, 70), (10, 70), id="in the first and the second"),
+        pytest.param((12, 132), (12, 132), id="the same height in the first and the last"),
+        pytest.param((65, 170), (65, 170), id="none in the first"),
+    ],
+)
+def test_pins_find_the_piece_that_they_mean(of: tuple[int, int], at: tuple[int, int]) -> None:
+    job = RealJob(layers_of((45.0 * SLOW[:60]).tolist(), pieces=3), rate=1.04)
+    pins = [job.pin(layer) for layer in of]
+    found = fitted(job, pins=pins[::-1], finished_s=job.finished_s + 120.0)
+    assert layers_off(found, job) <= 1.0
+    assert found.doubtful_pins == ()
+    for layer, pin in zip(at, pins, strict=True):
+        crossing = found.at(pin.t_s)
+        assert crossing is not None
+        assert abs(crossing.layer - layer) <= 1
+
+
+def test_a_pin_told_to_a_minute_says_less() -> None:
+    job = RealJob(layers_of([15.0] * 300))
+    near = job.pin(150)
+    minute = HeightSeen(near.t_s, near.height_mm, 60.0)
+    exact, rough = fitted(job, pins=[near]), fitted(job, pins=[minute])
+    assert rough.uncertainty_s[150] > 2.0 * exact.uncertainty_s[150]
+
+
+CHANCE = np.random.default_rng(5)
+VARIED_S = CHANCE.uniform(25.0, 80.0, 150)
+
+
+@pytest.mark.parametrize(
+    "durations_s",
+    [
+        pytest.param([44.0] * 150, id="layers alike"),
+        pytest.param(VARIED_S, id="layers that differ"),
+        pytest.param([90.0, *[44.0] * 149], id="a slow first one"),
+    ],
+)
+def test_a_height_told_when_its_layer_begins_is_that_beginning(
+    durations_s: Sequence[float],
+) -> None:
+    job = RealJob(layers_of(durations_s), pauses=((2500.0, 900.0),))
+    told = [
+        HeightSeen(float(start_s), float(height_mm))
+        for start_s, height_mm in zip(job.start_s, job.layers.height_mm, strict=True)
+    ]
+    found = fitted(job, posts=told)
+    off_s = np.abs(found.start_s - job.start_s)
+    assert off_s.max() < 2.0
+    assert found.uncertainty_s.max() < 10.0
+
+
+@pytest.mark.parametrize(
+    "layer_s",
+    [
+        pytest.param(44.0, id="asked for less often than layers change"),
+        pytest.param(55.0, id="nearly as often"),
+        pytest.param(66.0, id="a little more often"),
+    ],
+)
+def test_a_height_asked_for_each_minute_is_late_by_up_to_that(layer_s: float) -> None:
+    job = RealJob(layers_of([layer_s] * 200), rate=1.0)
+    # As the service keeps them: a height that has not changed is not told again.
+    posts = job.posts(60.0)
+    kept = [
+        post
+        for before, post in pairwise([HeightSeen(0.0, -1.0), *posts])
+        if post.height_mm != before.height_mm
+    ]
+    found = fitted(job, posts=kept)
+    assert layers_off(found, job) <= 1.0
+    assert np.mean(np.abs(found.start_s - job.start_s) <= found.uncertainty_s) > 0.85
+
+
+def test_a_speed_turned_down_in_the_middle_leaves_no_post_out() -> None:
+    layers = layers_of((30.0 * SLOW).tolist())
+    job = RealJob(layers, jitter=np.where(np.arange(200) < 80, 1.0, 1.25).tolist())
+    found = fitted(job, posts=job.posts(300.0))
+    assert layers_off(found, job) <= 3.0
+    assert found.left_out <= 1

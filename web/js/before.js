@@ -4,7 +4,7 @@ import { useId, useState } from "../vendor/preact-hooks.js";
 import { Refused, useWork } from "./act.js";
 import { get } from "./ask.js";
 import { html } from "./html.js";
-import { MATERIALS } from "./job.js";
+import { Offered } from "./materials.js";
 import { G } from "./strings_toolpaths.js";
 import { height, words } from "./units.js";
 
@@ -29,7 +29,7 @@ export function LookBefore({ id, chamber, unit }) {
     <label for=${field}>${G.loaded}</label>
     <input id=${field} list=${`${field}-known`} value=${material} autocomplete="off" maxlength="120"
       onInput=${(/** @type {any} */ event) => setMaterial(event.target.value)} />
-    <datalist id=${`${field}-known`}>${MATERIALS.map((name) => html`<option key=${name} value=${name} />`)}</datalist>
+    <${Offered} id=${`${field}-known`} />
     <div class="acts">
       <button class="act" aria-disabled=${busy}>${busy ? G.looking : G.look}</button>
     </div>

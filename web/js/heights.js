@@ -251,7 +251,7 @@ export function HeightThen({ job, at }) {
 }
 
 /** Where road lies in a layer. @param {{toolpath: string | null, layer: number | null}} props */
-function Outlined({ toolpath, layer }) {
+export function Outlined({ toolpath, layer }) {
   const [outline, setOutline] = useState(/** @type {import("./types.js").Outline | null} */ (null));
   useEffect(() => {
     if (toolpath === null || layer === null) return;

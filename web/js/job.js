@@ -7,6 +7,7 @@ import { nameOf } from "./guessed.js";
 import { html } from "./html.js";
 import { AskOf } from "./job_log.js";
 import { keep, recall, recallList } from "./kept.js";
+import { Offered } from "./materials.js";
 import { jobAddress } from "./route.js";
 import { S } from "./strings.js";
 import { useNear } from "./near.js";
@@ -18,7 +19,6 @@ import { clock, duration, height, moment, typed, words } from "./units.js";
 /** @typedef {import("./types.js").Note} Note */
 /** @typedef {import("./types.js").Unit} Unit */
 
-export const MATERIALS = ["ASA", "ABS", "PC", "PA", "PA-CF", "PP", "PETG", "PLA"];
 const NOTES_KEPT = 5;
 const NOTES_SHOWN = 3;
 const HIGHEST_MM = 2000;
@@ -257,7 +257,7 @@ function NewJob({ chamber, close }) {
     <input ...${field("name")} ref=${first} required autocomplete="off" />
     <label for=${`${id}-material`}>${T.material}</label>
     <input ...${field("material")} list=${`${id}-materials`} autocomplete="off" autocapitalize="characters" />
-    <datalist id=${`${id}-materials`}>${MATERIALS.map((m) => html`<option value=${m} />`)}</datalist>
+    <${Offered} id=${`${id}-materials`} />
     <label for=${`${id}-machine`}>${T.machine}</label>
     <input ...${field("machine")} autocomplete="off" />
     <div class="acts">

@@ -15,6 +15,7 @@ import { inShort, span, unreal } from "./jobs.js";
 import { fetchNotes } from "./notes.js";
 import { fetchEvents, pauseStories, upToNow } from "./past.js";
 import { Ruled } from "./rule.js";
+import { RulerWeather } from "./ruler.js";
 import { scaled } from "./scale.js";
 import { Command } from "./shell.js";
 import { Stills } from "./stills.js";
@@ -78,6 +79,7 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
         ? html`<p>${job.state === "finished" ? S.jobs.nothing : S.jobs.nothing_yet}</p>`
         : html`<${Ruled} told=${told} job=${job} heights=${heights} chamber=${chamber} now=${now.at} may=${may} when=${pictured} />`}
     </section>
+    <${RulerWeather} key=${`weather ${id}`} job=${job} heights=${heights} unit=${unit} now=${chamber?.at ?? now.at} stories=${[...events, ...pauses]} told=${told} may=${may} changed=${() => setMended((/** @type {number} */ n) => n + 1)} sought_mm=${found?.height_mm ?? null} />
     <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} />
     <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} />
     <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />

@@ -15,8 +15,10 @@ const SHAPES = {
   note: html`<path class="line" d="M4 20l1.5-5L17 3.5l3.5 3.5L9 18.5z" />`,
 };
 
+/** What is drawn, on a field of 24 by 24. @param {string} kind */
+export const drawn = (kind) => SHAPES[/** @type {keyof typeof SHAPES} */ (kind)] ?? SHAPES.notice;
+
 /** @param {{kind: string}} props */
 export function Shape({ kind }) {
-  const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (kind)] ?? SHAPES.notice;
-  return html`<svg class=${`shape ${kind}`} viewBox="0 0 24 24" aria-hidden="true">${shape}</svg>`;
+  return html`<svg class=${`shape ${kind}`} viewBox="0 0 24 24" aria-hidden="true">${drawn(kind)}</svg>`;
 }

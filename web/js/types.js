@@ -361,6 +361,46 @@
  * @property {"" | "heights" | "duration"} doubt  by what the toolpath may be another job's
  * @property {HeightPin[]} pins
  *
+ * @typedef {object} WeatherStretch  layers `first` to `last`, both included, that differ from the rest
+ * @property {number} first
+ * @property {number} last
+ * @property {number} from_mm
+ * @property {number} to_mm
+ * @property {number} piece
+ * @property {"cold" | "hot" | "not_firm"} side
+ * @property {number} at  the layer that differs most
+ * @property {number} by_k
+ * @property {boolean} is_sure
+ * @property {string} text
+ * @property {string[]} because
+ *
+ * @typedef {object} Weathered  each layer's own weather, an entry a layer; null: nothing can be said
+ * @property {string} material
+ * @property {number[]} height_mm
+ * @property {number[]} piece
+ * @property {number[]} start_s  seconds since the epoch
+ * @property {number[]} end_s
+ * @property {number[]} uncertainty_s
+ * @property {(number | null)[]} air_c
+ * @property {(number | null)[]} lowest_c
+ * @property {(number | null)[]} below_c  of the layer below when this one came
+ * @property {(number | null)[]} below_low_c
+ * @property {(number | null)[]} below_high_c
+ * @property {(number | null)[]} limit_low_c  of the job's own undisturbed layers
+ * @property {(number | null)[]} limit_high_c
+ * @property {(number | null)[]} off_k  against those
+ * @property {(number | null)[]} off_low_k
+ * @property {(number | null)[]} off_high_k
+ * @property {(number | null)[]} joint_s  above `firm_c`
+ * @property {(number | null)[]} joint_low_s
+ * @property {(number | null)[]} joint_high_s
+ * @property {("cold" | "hot" | "not_firm" | null)[]} mark
+ * @property {boolean[]} is_undisturbed
+ * @property {number} usual_air_c
+ * @property {number | null} band_k  differences up to this are usual; null: too few layers to say
+ * @property {number} firm_c
+ * @property {WeatherStretch[]} stretches
+ *
  * @typedef {object} Then  one time at which a height was laid
  * @property {number} height_mm
  * @property {number | null} layer

@@ -4,7 +4,7 @@ import { useEffect, useId, useLayoutEffect, useRef, useState } from "../vendor/p
 import { Refused, useWork } from "./act.js";
 import { get, post } from "./ask.js";
 import { html } from "./html.js";
-import { MATERIALS } from "./job.js";
+import { Offered } from "./materials.js";
 import { S } from "./strings.js";
 import { duration, moment, typed } from "./units.js";
 
@@ -89,7 +89,7 @@ function Form({ job, chamber, close }) {
         <p><label for=${`${id}-material`}>${T.material}</label>
           <input ...${field("material")} maxlength="200" list=${`${id}-materials`} /></p>
       </div>
-      <datalist id=${`${id}-materials`}>${MATERIALS.map((m) => html`<option value=${m} />`)}</datalist>
+      <${Offered} id=${`${id}-materials`} />
       <details>
         <summary>${T.places}</summary>
         <div class="fields">

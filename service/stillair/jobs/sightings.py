@@ -32,7 +32,7 @@ from stillair.jobs.toolpath.layers import Layers
 
 RATE: Final = (1.03, 0.08)  # seconds of the machine for one of the toolpath: mean, deviation
 POST_SD_S: Final = 1.0  # least, of a height that the machine posts
-PIN_SD_S: Final = 20.0  # least, of a pin: on the page it is given to the minute
+PIN_SD_S: Final = 5.0  # least, of a pin
 STOOD_S: Final = 300.0  # longer than all layers between two posts: it stood still
 STOP_SD_S: Final = 10.0  # of a stop in the toolpath that was a pause of the job
 NEAR_MM: Final = 1.0  # a pin so far from any layer is none of the part
@@ -56,10 +56,11 @@ class Origin(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class HeightSeen:
-    """That the part had a height at a moment of the chamber's time."""
+    """That the part had a height at a moment of the chamber's time, told to `within_s`."""
 
     t_s: float
     height_mm: float
+    within_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,15 +261,15 @@ def of_pins(layers: Layers, clock: OwnClock, pins: Sequence[HeightSeen]) -> list
         for piece in np.unique(layers.piece[may]).tolist() if own_s >= 0.0 else []:
             within = np.flatnonzero(layers.piece == piece)
             near = int(within[np.argmin(off_mm[within])])
-            each.append(_within(layers, near, own_s, number))
+            each.append(_within(layers, near, own_s, pin.within_s, number))
         found.append(each)
     return found
 
 
-def _within(layers: Layers, layer: int, own_s: float, number: int) -> Seen:
-    """A pin lies somewhere within its layer."""
+def _within(layers: Layers, layer: int, own_s: float, within_s: float, number: int) -> Seen:
+    """A pin lies somewhere within its layer, and somewhere within what it is told to."""
     start_s, end_s = float(layers.start_s[layer]), float(layers.end_s[layer])
-    sd_s = math.hypot(PIN_SD_S, (end_s - start_s) / math.sqrt(12.0))
+    sd_s = math.hypot(PIN_SD_S, (end_s - start_s) / math.sqrt(12.0), within_s / math.sqrt(12.0))
     return Seen((start_s + end_s) / 2.0, own_s, sd_s, Origin.PIN, number)
 
 

@@ -78,7 +78,8 @@ class Weather:
     layers, the bed's warmth apart; nan where that can't be said. `air_k`: what of that the
     air did that the chamber had, against its usual air. `is_sure`: a mark stands at both
     ends of the range. `band_k`: differences up to this are usual in this job, and somewhat
-    larger ones near the bed.
+    larger ones near the bed; `limits_c` is that band around what would be usual at each
+    layer's height, the bed's warmth included, so it goes with `below_c`.
     """
 
     air_c: Column
@@ -96,6 +97,7 @@ class Weather:
     mark: Marks
     is_sure: NDArray[np.bool_]
     usual_air_c: float
+    limits_c: Column  # (2, n)
     usual_wait_s: float
     band_k: float
     firm_c: float
@@ -292,17 +294,18 @@ def weather(
     of_bed_k = _of_bed_k(column, usual, below_c, usual_air_c, base)
     own_c = found.below_c - of_bed_k
     off_k = np.full_like(own_c, np.nan)
+    usual_c = np.full_like(below_c, np.nan)
     band_k = np.nan
     if base.sum() >= LEAST_BASE:
         middle_c = np.median(own_c[:, base], axis=1, keepdims=True)
         off_k = own_c - middle_c
+        usual_c = middle_c[USUAL] + of_bed_k
         spread_k = 1.4826 * float(np.median(np.abs(off_k[USUAL, base])))
         band_k = max(SPREADS * spread_k, LEAST_K)
     compared = measured & (since >= FIRST)
     off_k[:, ~compared] = np.nan
-    mark, is_sure = _marks(
-        off_k, band_k + BED_DOUBT * np.abs(of_bed_k), own_c, row.firm_c, since >= FIRST
-    )
+    bound_k = band_k + BED_DOUBT * np.abs(of_bed_k)
+    mark, is_sure = _marks(off_k, bound_k, own_c, row.firm_c, since >= FIRST)
     wait_s = waits_s(layers)
     return Weather(
         air_c=air.mean_c,
@@ -320,6 +323,7 @@ def weather(
         mark=mark,
         is_sure=is_sure,
         usual_air_c=usual_air_c,
+        limits_c=np.where(since >= FIRST, np.stack([usual_c - bound_k, usual_c + bound_k]), np.nan),
         usual_wait_s=float(np.median(wait_s[base if base.any() else measured])),
         band_k=band_k,
         firm_c=row.firm_c,

@@ -71,6 +71,9 @@ MATERIALS = {
         0.0, 45.0, 40.0, (225.0, 250.0), (70.0, 85.0), 78.0, 1270.0, 0.20, (1300.0, 1900.0)
     ),
 }
+NAMES = tuple(
+    name.upper() for name in MATERIALS
+)  # as people write them; web/js/materials.js offers them
 COOL_C = 40.0  # for a part of unknown material
 
 

@@ -30,6 +30,7 @@ from stillair.storage.items import Item, label
 
 TOOLPATH, TOLD, NOTHING = "toolpath", "told", "nothing"  # what heights are found by
 DIGITS = 3
+WHOLE_S = 0.01  # labels are exact to a microsecond, their sums not quite
 MOST_EVENTS = 20  # pages of a job's events; each is revised every few seconds while it lasts
 PAGE = 1000
 MOST_KEPT = 8  # jobs that were asked for last
@@ -191,7 +192,10 @@ def _worked_out(
         "finished_s": ends[1],
         "pauses": [(start_s, min(end_s, max(now_s, start_s))) for start_s, end_s in pauses],
         "posts": list(_told(courses.steps(job))),
-        "pins": [HeightSeen(pin.seen_s, pin.height_mm) for pin in pins],
+        "pins": [
+            HeightSeen(pin.seen_s, pin.height_mm, MINUTE_S if _is_whole(pin.seen_s) else 0.0)
+            for pin in pins
+        ],
     }
     whole = history.toolpaths().whole(toolpath) if toolpath else None
     found = history.toolpaths().layers(toolpath) if toolpath else None
@@ -200,6 +204,11 @@ def _worked_out(
         return JobHeights(times, TOOLPATH, toolpath, tuple(pins))
     times = between(**known)
     return JobHeights(times, TOLD if len(times.height_mm) else NOTHING, None, tuple(pins))
+
+
+def _is_whole(at_s: float) -> bool:
+    """Whether a moment is a whole minute: as a person gives it."""
+    return abs(at_s - round(at_s / MINUTE_S) * MINUTE_S) < WHOLE_S
 
 
 def _told(steps: Iterable[JobStep]) -> Iterable[HeightSeen]:

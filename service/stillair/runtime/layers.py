@@ -2,26 +2,45 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable
 from zoneinfo import ZoneInfo
 
 from stillair.errors import CommandRefused, InputError, Refusal
 from stillair.model import Place
 from stillair.runtime.foreseeing import LookedAt, facts
+from stillair.runtime.kept_weather import rests_on
 from stillair.runtime.service import Service
 from stillair.runtime.weathering import Weathered
 from stillair.storage.items import Item
 
 
 async def job_weather(service: Service, job: str) -> Item:
-    """What each layer of a job met; see `weathering`. Raises `CommandRefused`."""
+    """What each layer of a job met; see `weathering`. Of a job that is over it is kept.
+
+    Raises `CommandRefused` and `StoreError`.
+    """
     key = service.chamber(str(service.job(job)["chamber"]))
     watched = service.watched(key)
     sensors = watched.settings.sensors
     air = tuple(sensor.name for sensor in sensors if sensor.place is Place.CHAMBER)
-    await service.archive.write_out()
     now_s = watched.labels.timeline().epoch_s(watched.clock.now_s())
-    return await _worked_out(service.workshop.weather(Weathered(job, key, air, now_s)))
+    asked = Weathered(job, key, air, now_s)
+    # Before it is computed: what becomes known meanwhile makes another mark.
+    mark = await asyncio.to_thread(rests_on, service.history, asked)
+    if mark and (kept := await asyncio.to_thread(service.weathers.get, job, mark)) is not None:
+        return kept
+    await service.archive.write_out()
+    found = await _worked_out(service.workshop.weather(asked))
+    if mark:
+        await asyncio.to_thread(_keep, service, job, mark, found)
+    return found
+
+
+def _keep(service: Service, job: str, mark: str, found: Item) -> None:
+    service.weathers.put(job, mark, found)
+    if service.history.job(job) is None:  # erased meanwhile
+        service.weathers.forget(job)
 
 
 async def look_before(service: Service, toolpath: str, chamber: str | None, material: str) -> Item:

@@ -32,6 +32,7 @@ from stillair.runtime.handing import Handing
 from stillair.runtime.heights import Heights
 from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
+from stillair.runtime.kept_weather import KeptWeather
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.now import chamber_now
 from stillair.runtime.pausing import Pausing
@@ -91,6 +92,7 @@ class Service:
     courier: Courier
     housekeeping: Housekeeping
     workshop: Workshop
+    weathers: KeptWeather
     toolpaths: Toolpaths
     photographs: Photographs
     looking_back: LookingBack
@@ -171,6 +173,7 @@ class Service:
         for chamber in self._chambers.values():
             chamber.stories.forget(job)
             chamber.unsaid.forget(job)
+        self.weathers.forget(job)
 
     def on_time(self) -> bool:
         """Whether all that a restart would cure is as it should be.

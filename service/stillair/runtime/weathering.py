@@ -21,7 +21,7 @@ from stillair.jobs.stretches import SIDES, Stretch, stretches
 from stillair.jobs.toolpath import Layers
 from stillair.jobs.weather import Weather, air_of, sides_per_mm, weather
 from stillair.model import Kind
-from stillair.model.materials import material
+from stillair.model.materials import NAMES, material
 from stillair.runtime.diagnosing import faults_of, half_minutes, spans_of, without
 from stillair.runtime.heights import Heights
 from stillair.storage.history import History
@@ -70,17 +70,20 @@ def _weather_of(folder: Path, asked: Weathered) -> dict[str, Any]:
         name = str(item["material"])
         row = material(name)
         if row is None:
+            known = ", ".join(NAMES)
             raise InputError(
-                f"the material {name!r} is not in the table of materials"
+                f"the material {name!r} is not in the table of materials: name one of {known}"
                 if name
-                else "the job names no material"
+                else f"the job names no material: say which of {known} it was"
             )
         heights = Heights(history).of(asked.job, asked.now_s)
         toolpath = heights.toolpath or ""
         kept = history.toolpaths().layers(toolpath)
         whole = history.toolpaths().whole(toolpath)
         if kept is None or whole is None:
-            raise InputError("the job follows no toolpath that has been read")
+            raise InputError(
+                "the job follows no toolpath that has been read: choose the one that it followed"
+            )
         layers, outlines = kept
         times = heights.times
         laid = replace(layers, start_s=times.start_s, end_s=times.end_s)
@@ -151,6 +154,8 @@ def columns(laid: Layers, times: HeightTimes, found: Weather) -> dict[str, Any]:
         "off_low_k": _told(found.off_range_k[0]),
         "off_high_k": _told(found.off_range_k[1]),
         "air_k": _told(found.air_k),
+        "limit_low_c": _told(found.limits_c[0]),
+        "limit_high_c": _told(found.limits_c[1]),
         "mark": [SIDES.get(int(mark)) for mark in found.mark],
         "is_sure": found.is_sure.tolist(),
         "is_undisturbed": found.is_undisturbed.tolist(),

@@ -33,6 +33,7 @@ from stillair.runtime.drivers import Drivers
 from stillair.runtime.erasing import Erasing
 from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
+from stillair.runtime.kept_weather import WEATHER, KeptWeather
 from stillair.runtime.labels import Labels
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.machine import SimulatedMachine, ToldMachine
@@ -146,6 +147,7 @@ def build(
     )
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
     service.workshop = Workshop(folder)
+    service.weathers = KeptWeather(folder / WEATHER)
     service.toolpaths = Toolpaths(
         folder / TOOLPATHS,
         journal=service.journal,
