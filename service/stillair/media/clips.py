@@ -320,7 +320,7 @@ def asked(question: str) -> Wanted:
         pauses: Sequence[Sequence[float | None]] = told.pop("paused")
         paused = tuple((float(begun_s), over_s) for begun_s, over_s in pauses)  # type: ignore[arg-type]
         return Wanted(**told, paused=paused)
-    except (ValueError, TypeError, KeyError) as error:
+    except (ValueError, TypeError, KeyError, AttributeError) as error:
         raise InputError(f"that is no question: {error}") from None
 
 

@@ -6,9 +6,10 @@ import math
 from dataclasses import dataclass, field
 
 from stillair.media.moments import EVIDENCE, is_danger
+from stillair.media.ring import SPAN_S
 from stillair.model import Kind
 
-BEFORE_S = 30.0
+BEFORE_S = SPAN_S
 AFTER_S = 60.0
 LONGEST_S = 600.0  # then a new film begins
 REST_S = 1800.0  # after one so long no small matter begins another: a door that flaps, say

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from stillair.media.marking import as_jpeg, shrunk
 from stillair.model import Sign
 
-SPAN_S = 34.0  # a film begins 30 s before what it shows, and who makes it comes round within 1 s
+SPAN_S = 30.0  # before what is shown a film begins
+LATE_S = 4.0  # of the machine's time: who keeps what it shows has come round by then
 EVERY_S = 0.5
 KEEN_S = 4.0  # of what is so new nothing is thinned out as long as there is anything older
 RING_BYTES = 8 * 2**20  # of one camera; 68 pictures of 120 kB, or of larger ones fewer and as far
@@ -48,7 +49,7 @@ class FrameRing:
     def __init__(
         self,
         *,
-        span_s: float = SPAN_S,
+        span_s: float = SPAN_S + LATE_S,
         every_s: float = EVERY_S,
         most_bytes: int = RING_BYTES,
     ) -> None:

@@ -62,6 +62,7 @@ class _Take:
     cut: Cut
     clip: Clip
     spool: Spool
+    why_none: str = NO_PICTURES
 
 
 @dataclass(slots=True)
@@ -350,15 +351,19 @@ class Clips:
                 chosen.append(shot)
                 last_s = shot.t_s
         if chosen and not self._is_erased(take.clip.id):
-            self._files.need_room(danger=take.cut.danger)
-            spool.append(chosen)
+            try:
+                self._files.need_room(danger=take.cut.danger)
+                spool.append(chosen)
+            except StoreError as error:
+                take.why_none = _sentence(str(error))
+                raise
 
     def _end(self, roll: _Roll, take: _Take) -> None:
         """All pictures of a film have come: have it made."""
         roll.take = None
         if roll.cutter.open is take.cut:
             roll.cutter.open = None
-        self._wait(replace(take.clip, end_s=take.cut.to_s), take.spool)
+        self._wait(replace(take.clip, end_s=take.cut.to_s), take.spool, take.why_none)
 
     def _pause(self, roll: _Roll, since_s: float) -> None:
         """Somebody wants no picture from now on: what has some ends with it, and says so."""
@@ -386,12 +391,12 @@ class Clips:
 
     # --- made ------------------------------------------------------------------------
 
-    def _wait(self, clip: Clip, spool: Spool) -> None:
+    def _wait(self, clip: Clip, spool: Spool, why_none: str = NO_PICTURES) -> None:
         """Have a film made in its turn, or say why there is none."""
         if self._is_erased(clip.id):
             self._files.remove(clip.id)
         elif not spool.count:
-            self._give_up_on(clip, NO_PICTURES, paused=bool(clip.paused))
+            self._give_up_on(clip, why_none, paused=bool(clip.paused))
         else:
             self._films[clip.id] = clip
             if len(self._films) > WAITING:
@@ -423,7 +428,7 @@ class Clips:
             self._not_before_s = self._clock.now_s() + TRY_AGAIN_S
             if error.again and tried < TRIES:
                 raise StoreError(f"a film could not be made: {error.reason}") from None
-            self._give_up_on(clip, f"It could not be made: {error.reason}.")
+            self._give_up_on(clip, _sentence(f"it could not be made: {error.reason}"))
         except StoreError:
             self._not_before_s = self._clock.now_s() + TRY_AGAIN_S
             raise
@@ -523,6 +528,10 @@ def _is_danger(clip: Clip) -> bool:
 def _turn(clip: Clip) -> tuple[bool, bool, float]:
     """Whose turn it is first: the largest. Danger, then events, then the oldest."""
     return _is_danger(clip), clip.part == rows.CLIP, -clip.timeline.epoch_s(clip.end_s)
+
+
+def _sentence(reason: str) -> str:
+    return f"{reason[:1].upper()}{reason[1:]}."
 
 
 def _over(

@@ -22,7 +22,7 @@ from stillair.config import ChamberSettings
 from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.media.files import PictureFiles
 from stillair.media.films import FilmFiles
-from stillair.media.ring import FrameRing
+from stillair.media.ring import LATE_S, SPAN_S, FrameRing
 from stillair.model import (
     AT_WORK,
     CameraState,
@@ -283,7 +283,7 @@ def _chamber(
     camera_loop: CameraLoop | None = None
     if camera is not None:
         vision = vision_of(settings)
-        ring = FrameRing()
+        ring = FrameRing(span_s=SPAN_S + LATE_S * settings.speed)
         on_frame = service.pictures.watch(key, settings.family.value, ring)
         service.clips.watch(_eye(settings, service, ring))
         camera_loop = CameraLoop(
