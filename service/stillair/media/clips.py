@@ -124,7 +124,8 @@ def _write(part: Path, wanted: Wanted, taken: Iterator[Shot]) -> tuple[float, fl
     writer = cv2.VideoWriter()
     film = part.with_suffix(".webm")
     frames = 0
-    start_s = end_s = first[0]
+    start_s = first[0] if wanted.part == TIME_LAPSE else max(first[0], wanted.start_s)
+    end_s = start_s
     try:
         writer.open(str(film), cv2.CAP_FFMPEG, cv2.VideoWriter.fourcc(*"VP80"), rate_per_s, size)
         if not writer.isOpened():
@@ -159,7 +160,7 @@ def _clip(
 ) -> Iterator[tuple[float, Picture]]:
     """Each instant of the stretch with the picture that was the newest then."""
     t_s, pixels = next(pictures)
-    start_s = t_s
+    start_s = max(t_s, wanted.start_s)
     fitted = _fitted(pixels, size)
     coming = next(pictures, None)
     count = max(1, math.ceil((wanted.end_s - start_s) * rate_per_s))

@@ -346,7 +346,10 @@ class Clips:
         sparse_s = EVERY_S * 2.0 ** (spool.size_bytes // SPARSER_BYTES)
         last_s = spool.last_s
         chosen = []
-        for shot in eye.ring.shots(max(take.cut.from_s - EVERY_S, last_s), take.cut.to_s):
+        if not spool.count:  # the one that was the newest as the film begins
+            chosen = eye.ring.shots(to_s=take.cut.from_s)[-1:]
+            last_s = chosen[0].t_s if chosen else last_s
+        for shot in eye.ring.shots(max(take.cut.from_s, last_s), take.cut.to_s):
             if shot.t_s - last_s >= 0.8 * sparse_s:
                 chosen.append(shot)
                 last_s = shot.t_s
