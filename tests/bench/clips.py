@@ -83,7 +83,7 @@ def rings() -> None:
         shots = ring.shots()
         sys.stdout.write(
             f"ring at {wide}x{high}: {len(shots)} pictures, {ring.held_bytes / 2**20:.1f} MiB, "
-            f"{shots[-1].t_s - shots[0].t_s:.1f} s back, {took_us:.1f} us by the picture that came\n"
+            f"{shots[-1].t_s - shots[0].t_s:.1f} s back, {took_us:.1f} us by the picture\n"
         )
     most = CHAMBERS * RING_BYTES / 2**20
     sys.stdout.write(

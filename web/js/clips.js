@@ -22,13 +22,13 @@ export function Clips({ job, when = "", look, owner = false }) {
   const { films, again } = useFilms(job, when);
   const [chosen, setChosen] = useState("");
   if (films.length === 0) return null;
-  const film = films.find((f) => f.id === chosen) ?? first(films);
+  const film = films.find((/** @type {Film} */ f) => f.id === chosen) ?? first(films);
   return html`<section class="films" aria-labelledby="films">
     <h2 id="films">${C.heading}</h2>
     ${films.length > 1 &&
     html`<div class="moments" role="group" aria-label=${C.choose}>
       ${films.map(
-        (f) => html`<button key=${f.id} type="button" aria-pressed=${f.id === film.id} onClick=${() => setChosen(f.id)}>
+        (/** @type {Film} */ f) => html`<button key=${f.id} type="button" aria-pressed=${f.id === film.id} onClick=${() => setChosen(f.id)}>
           ${f.part === "time_lapse" ? C.lapse : C.entry(what(f), moment(shownAt(f), job.started_at))}
         </button>`,
       )}
@@ -148,7 +148,7 @@ function useFilms(job, when) {
     /** @type {number | undefined} */
     let timer;
     const soon = () => {
-      timer = setTimeout(() => setAsked((n) => n + 1), AGAIN_MS);
+      timer = setTimeout(() => setAsked((/** @type {number} */ n) => n + 1), AGAIN_MS);
     };
     get(`/api/jobs/${encodeURIComponent(job.id)}/clips`).then(
       ({ items }) => {
@@ -164,5 +164,5 @@ function useFilms(job, when) {
       clearTimeout(timer);
     };
   }, [job.id, job.finished_at, when, asked]);
-  return { films: known.job === job.id ? known.items : [], again: () => setAsked((n) => n + 1) };
+  return { films: known.job === job.id ? known.items : [], again: () => setAsked((/** @type {number} */ n) => n + 1) };
 }
