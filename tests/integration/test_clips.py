@@ -125,10 +125,14 @@ def happens(service: Service, kind: Kind, number: int, job: str | None = None) -
     return at_s
 
 
+def every_film(service: Service) -> list[dict[str, Any]]:
+    return [dict(item) for item in service.history.clips().of_chamber(KEY, 0, 100)[0]]
+
+
 def films(service: Service) -> list[dict[str, Any]]:
     """All films but those of what happens in the simulated box by itself."""
-    items = service.history.clips().of_chamber(KEY, 0, 100)[0]
-    return [dict(item) for item in items if not item["events"] or min(item["events"]) > 4000]
+    every = every_film(service)
+    return [film for film in every if not film["events"] or min(film["events"]) > 4000]
 
 
 def film_of(service: Service, event: int, *states: str) -> dict[str, Any]:
@@ -156,13 +160,10 @@ def shown_in(path: Path) -> list[Any]:
 
 def files_of(service: Service) -> list[str]:
     """The files of those films, whatever else there is."""
-    own = {film["id"] for film in films(service)}
-    every = {str(item["id"]) for item in service.history.clips().of_chamber(KEY, 0, 100)[0]}
-    return sorted(
-        path.name
-        for path in service.clips._files._folder.iterdir()
-        if path.name.partition(".")[0] not in every - own
-    )
+    others = {film["id"] for film in every_film(service)} - {f["id"] for f in films(service)}
+    folder = service.clips._files._folder
+    names = [path.name for path in folder.iterdir()]
+    return sorted(name for name in names if name.partition(".")[0] not in others)
 
 
 # --- films of events -------------------------------------------------------------------
