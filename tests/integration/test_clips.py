@@ -265,6 +265,7 @@ def test_a_pause_ends_the_film_and_an_event_within_it_has_none(tmp_path: Path) -
             assert over["paused"][0]["start_at"] < over["paused"][0]["end_at"]
 
 
+@pytest.mark.usefixtures("short")
 def test_a_full_disk_costs_the_film_alone_and_is_told(
     service: Service, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -293,6 +294,7 @@ def test_a_full_disk_costs_the_film_alone_and_is_told(
     film_of(service, 4712, "kept")
 
 
+@pytest.mark.usefixtures("short")
 def test_a_program_that_dies_is_begun_again_and_then_given_up(
     service: Service, monkeypatch: pytest.MonkeyPatch
 ) -> None:
