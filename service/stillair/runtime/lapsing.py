@@ -46,7 +46,7 @@ class Lapse:
         eye: Eye,
         files: FilmFiles,
         keep_row: Callable[[Clip], None],
-        forget_row: Callable[[Clip], None],
+        forget_row: Callable[[Clip], object],
     ) -> None:
         self._eye = eye
         self._forget_row = forget_row
