@@ -28,7 +28,7 @@ from stillair.model import (
     StartJob,
     Timeline,
 )
-from stillair.runtime import clips, wiring
+from stillair.runtime import clips, filming, wiring
 from stillair.runtime.service import Service
 from stillair.storage import clips as rows
 from stillair.storage.clips import Clip, Shown
@@ -274,7 +274,8 @@ def test_a_pause_ends_the_film_and_an_event_within_it_has_none(tmp_path: Path) -
 def test_a_full_disk_costs_the_film_alone_and_is_told(
     service: Service, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(clips, "TRY_AGAIN_S", 0.2)
+    for module in (clips, filming):
+        monkeypatch.setattr(module, "TRY_AGAIN_S", 0.2)
     files = service.clips._files
     free = files._free_bytes
     files._free_bytes = lambda _: 1000
@@ -303,21 +304,22 @@ def test_a_full_disk_costs_the_film_alone_and_is_told(
 def test_a_program_that_dies_is_begun_again_and_then_given_up(
     service: Service, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(clips, "TRY_AGAIN_S", 0.2)
+    for module in (clips, filming):
+        monkeypatch.setattr(module, "TRY_AGAIN_S", 0.2)
     begun: list[str] = []
-    begin = service.clips._maker.begin
+    begin = service.clips._queue._maker.begin
 
     def dies(clip_id: str, wanted: Any) -> None:
         begin(clip_id, wanted)
         begun.append(clip_id)
-        process = service.clips._maker._process
+        process = service.clips._queue._maker._process
         assert process is not None
         process.kill()
 
-    monkeypatch.setattr(service.clips._maker, "begin", dies)
+    monkeypatch.setattr(service.clips._queue._maker, "begin", dies)
     happens(service, Kind.SMOKE, 4711)
     film = film_of(service, 4711, "lost")
-    assert begun == [film["id"]] * clips.TRIES
+    assert begun == [film["id"]] * filming.TRIES
     assert "ended with -9" in film["why"]
     assert files_of(service) == []
 

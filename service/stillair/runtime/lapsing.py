@@ -62,6 +62,11 @@ class Lapse:
         """The film that is under way, or ""."""
         return "" if self._clip is None else self._clip.id
 
+    @property
+    def ids(self) -> set[str]:
+        """That, and those that were under way at the last stop."""
+        return {clip.id for clip in self._left} | ({self.id} - {""})
+
     def take_up(self, clip: Clip) -> None:
         """Know again one that was under way at the last stop."""
         self._left.append(clip)
@@ -89,7 +94,8 @@ class Lapse:
         if job is not None and self._eye.wanted.time_lapse:
             if self._clip is None:
                 self._begin(job, now_s, timeline, paused=paused)
-            self._take(job, timeline)
+            if not paused:
+                self._take(job, timeline)
         return [clip for clip in over if self._is_worth(clip)]
 
     def paused(self, since_s: float) -> None:
@@ -109,8 +115,7 @@ class Lapse:
     def _over(self, over_s: float) -> None:
         assert self._clip is not None
         if any(end_s is None for _, end_s in self._clip.paused):
-            ended = tuple((a, over_s if b is None else b) for a, b in self._clip.paused)
-            self._note(replace(self._clip, paused=ended))
+            self._note(rows.looks_again(self._clip, over_s))
 
     def _begin(self, job: Job, now_s: float, timeline: Timeline, *, paused: bool) -> None:
         clip = Clip(
