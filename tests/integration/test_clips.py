@@ -34,7 +34,7 @@ from stillair.storage import clips as rows
 from stillair.storage.clips import Clip, Shown
 from stillair.storage.items import label
 
-ENOUGH_S = 180.0  # films are made with what time a busy computer has left
+ENOUGH_S = 100.0  # films are made with what time a busy computer has left
 KEY = "north"
 CHAMBER = """
 [chamber]
