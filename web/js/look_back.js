@@ -2,6 +2,7 @@
 
 import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { get } from "./ask.js";
+import { useView } from "./axis_view.js";
 import { BoxSaid, CameOut } from "./came_out.js";
 import { Chart, said, saidBeyond } from "./chart.js";
 import { Hour } from "./hour.js";
@@ -50,6 +51,7 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
   const found = asked.id === id ? asked.found : null;
   const setFound = (/** @type {Found | null} */ next) => setAsked({ id, found: next });
   const again = () => setKnown((/** @type {number} */ n) => n + 1);
+  const axis = useView(id, kept && wholeOf(kept));
   const pictured = `${when} ${erased}`; // on change the pictures are asked for again
   if (!kept) {
     return html`<section class="past">
@@ -87,6 +89,13 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
     <p class="taking">${T.take} <${Command} words=${`export ${job.id} --to ${job.id}.csv`} /></p>
     ${owner && html`<${Erase} job=${job} erased=${() => setErased((n) => n + 1)} />`}
   </article>`;
+}
+
+/** From the job's start to its last reading. @param {Kept} kept */
+function wholeOf({ job, columns }) {
+  const from_s = Date.parse(job.started_at) / 1000;
+  const last_s = columns.time_s[columns.time_s.length - 1] ?? from_s;
+  return { from_s, to_s: Math.max(last_s, from_s + LEAST_SPAN_S) };
 }
 
 /** @param {{job: Job, events: Story[], now: string}} props */
