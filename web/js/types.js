@@ -340,6 +340,38 @@
  * @property {number[]} time_s  seconds since the epoch, increasing
  * @property {Record<string, (number | null)[]>} sensors
  *
+ * @typedef {object} Between  what other jobs kept between, in columns of one length
+ * @property {number[]} time_s
+ * @property {Record<string, {low: (number | null)[], high: (number | null)[]}>} sensors
+ *
+ * @typedef {object} Beside  what a job is held against; `text` says what, and how both are aligned
+ * @property {string} text
+ * @property {string[]} jobs
+ * @property {number[]} time_s
+ * @property {Record<string, {low: (number | null)[], high: (number | null)[]}>} sensors
+ *
+ * @typedef {object} Stage
+ * @property {"warming" | "soaking" | "building" | "paused" | "cooling" | "unknown"} stage
+ * @property {string} from_at
+ * @property {string | null} to_at  null while it goes on
+ *
+ * @typedef {object} Stretch
+ * @property {string} from_at
+ * @property {string | null} to_at
+ *
+ * @typedef {object} Stages
+ * @property {Stage[]} stages
+ * @property {Stretch[]} camera_paused
+ *
+ * @typedef {object} Clip
+ * @property {string} id
+ * @property {string} [part]
+ * @property {string} kind
+ * @property {number | null} event
+ * @property {string} start_at
+ * @property {string} end_at
+ * @property {number} size_bytes
+ *
  * @typedef {object} HeightPin  what a person remembers
  * @property {number} pin
  * @property {string} at

@@ -6,8 +6,9 @@ from collections.abc import Awaitable
 from zoneinfo import ZoneInfo
 
 from stillair.errors import CommandRefused, InputError, Refusal
-from stillair.model import Place
+from stillair.runtime.beside import HeldAgainst
 from stillair.runtime.foreseeing import LookedAt, facts
+from stillair.runtime.marks import air_sensors, sensor_marks
 from stillair.runtime.service import Service
 from stillair.runtime.weathering import Weathered
 from stillair.storage.items import Item
@@ -17,11 +18,24 @@ async def job_weather(service: Service, job: str) -> Item:
     """What each layer of a job met; see `weathering`. Raises `CommandRefused`."""
     key = service.chamber(str(service.job(job)["chamber"]))
     watched = service.watched(key)
-    sensors = watched.settings.sensors
-    air = tuple(sensor.name for sensor in sensors if sensor.place is Place.CHAMBER)
+    air = air_sensors(watched.settings)
     await service.archive.write_out()
     now_s = watched.labels.timeline().epoch_s(watched.clock.now_s())
     return await _worked_out(service.workshop.weather(Weathered(job, key, air, now_s)))
+
+
+async def job_beside(service: Service, job: str, beside: str) -> Item:
+    """What a job is held against; see `beside`. Raises `CommandRefused`."""
+    watched = service.watched(service.chamber(str(service.job(job)["chamber"])))
+    await service.archive.write_out()
+    asked = HeldAgainst(
+        job=job,
+        beside=beside,
+        air=air_sensors(watched.settings),
+        now_s=watched.labels.timeline().epoch_s(watched.clock.now_s()),
+        marks=sensor_marks(watched.settings),
+    )
+    return await _worked_out(service.workshop.beside(asked))
 
 
 async def look_before(service: Service, toolpath: str, chamber: str | None, material: str) -> Item:

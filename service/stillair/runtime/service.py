@@ -413,6 +413,14 @@ class Service:
         timeline = chamber.labels.timeline()
         return {"time_s": [round(timeline.epoch_s(t_s), 3) for t_s in times_s], "sensors": sensors}
 
+    def job_time_s(self, job: str) -> float:
+        """Now, by the clock of the job's chamber: one that is played is at another time."""
+        try:
+            chamber = self.watched(self.chamber(job.rpartition("-")[0]))
+        except CommandRefused:  # it is watched no more, and its jobs are all over
+            return self.wall().timestamp()
+        return chamber.labels.timeline().epoch_s(chamber.clock.now_s())
+
     def job_readings(
         self, job: str, start_s: float | None, end_s: float | None, points: int
     ) -> dict[str, Any]:
