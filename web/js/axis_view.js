@@ -7,7 +7,7 @@ import { useCallback, useEffect, useMemo, useRef, useState } from "../vendor/pre
 import { jobAddress } from "./route.js";
 
 /** Seconds since the epoch. @typedef {{from_s: number, to_s: number}} View */
-/** @typedef {{view: View | null, at_s: number | null}} Shown  view: null for the whole job */
+/** `view` is null for the whole job; `sought` counts the moments that were looked for. @typedef {{view: View | null, at_s: number | null, sought: number}} Shown */
 
 const LEAST_S = 20; // nothing is known finer than each second
 const NEAR_S = 1800; // a moment that is sought is shown with so much around it
@@ -55,7 +55,7 @@ export function isWhole(view, whole) {
   return view.from_s <= whole.from_s + 0.5 && view.to_s >= whole.to_s - 0.5;
 }
 
-/** The end of an address that says what is shown. @param {Shown} shown */
+/** The end of an address that says what is shown. @param {{view: View | null, at_s: number | null}} shown */
 export function written({ view, at_s }) {
   const parts = new URLSearchParams();
   if (view) {
@@ -76,7 +76,7 @@ export function read(hash) {
   };
   const [from_s, to_s] = [second("from"), second("to")];
   const view = from_s !== null && to_s !== null && from_s < to_s ? { from_s, to_s } : null;
-  return { view, at_s: second("at") };
+  return { view, at_s: second("at"), sought: 0 };
 }
 
 /**
@@ -119,7 +119,7 @@ export function useView(job, whole) {
       mark: (/** @type {number | null} */ at_s) => show({ ...latest.current.shown, at_s }),
       look: (/** @type {number} */ at_s) => {
         change((view, all) => around(view, all, at_s));
-        show({ ...latest.current.shown, at_s });
+        show({ ...latest.current.shown, at_s, sought: latest.current.shown.sought + 1 });
       },
     };
   }, []);
@@ -141,5 +141,5 @@ export function useView(job, whole) {
     return () => clearTimeout(timer);
   }, [job, shown]);
   const view = whole && (shown.view ? within(shown.view, whole) : whole);
-  return { view, at_s: shown.at_s, ...acts };
+  return { view, at_s: shown.at_s, sought: shown.sought, ...acts };
 }

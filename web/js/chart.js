@@ -71,6 +71,13 @@ export class Chart {
     this.plot.setScale("x", { min: from_s, max: to_s });
   }
 
+  /** Where the lines are, in CSS pixels: room at the left and right of them, and how wide they are. */
+  laid() {
+    const { left, width } = this.plot.bbox;
+    const px = uPlot.pxRatio;
+    return { left: left / px, right: this.plot.width - (left + width) / px, width: width / px };
+  }
+
   fit() {
     const { width, height } = this.size();
     if (width !== this.plot.width || height !== this.plot.height) this.plot.setSize({ width, height });

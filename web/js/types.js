@@ -344,9 +344,10 @@
  * @property {number[]} time_s
  * @property {Record<string, {low: (number | null)[], high: (number | null)[]}>} sensors
  *
- * @typedef {object} Beside  what a job is held against; `text` says what, and how both are aligned
- * @property {string} text
- * @property {string[]} jobs
+ * @typedef {object} Beside  what a job is held against, along its own time
+ * @property {"layer" | "steady" | "start"} aligned  the moment that falls together
+ * @property {boolean} many
+ * @property {{id: string, started_at: string}[]} jobs
  * @property {number[]} time_s
  * @property {Record<string, {low: (number | null)[], high: (number | null)[]}>} sensors
  *
@@ -362,15 +363,6 @@
  * @typedef {object} Stages
  * @property {Stage[]} stages
  * @property {Stretch[]} camera_paused
- *
- * @typedef {object} Clip
- * @property {string} id
- * @property {string} [part]
- * @property {string} kind
- * @property {number | null} event
- * @property {string} start_at
- * @property {string} end_at
- * @property {number} size_bytes
  *
  * @typedef {object} HeightPin  what a person remembers
  * @property {number} pin
