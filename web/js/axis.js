@@ -26,7 +26,7 @@ import { duration, moment, symbol, zone } from "./units.js";
 /** @typedef {import("./types.js").Story} Story */
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./axis_view.js").View} View */
-/** @typedef {ReturnType<typeof import("./axis_view.js").useView>} Axis */
+/** @typedef {import("./axis_view.js").Axis} Axis */
 
 const LANE_NAMES_PX = 68;
 const STEP = 0.5; // of what is seen: one press of "later"

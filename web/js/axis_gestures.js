@@ -4,7 +4,7 @@ import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { panned, within, zoomed } from "./axis_view.js";
 
 /** @typedef {import("./axis_view.js").View} View */
-/** @typedef {ReturnType<typeof import("./axis_view.js").useView>} Axis */
+/** @typedef {import("./axis_view.js").Axis} Axis */
 /** @typedef {{left: number, right: number, width: number}} Laid */
 
 const DRAG_PX = 5; // less is a tap by a hand that shakes
@@ -119,15 +119,16 @@ function listen(place, latest, setHover, setSpoken) {
     }
     down.set(event.pointerId, event.clientX);
     if (!grip) return;
+    const { from, view } = grip;
     const now = [...down.values()];
-    if (!dragged && now.every((x, i) => Math.abs(x - grip.from[i]) < DRAG_PX)) return;
+    if (!dragged && now.every((x, i) => Math.abs(x - from[i]) < DRAG_PX)) return;
     if (!dragged) {
       dragged = true;
       setHover(null);
       place.setPointerCapture(event.pointerId);
     }
     const { axis, whole } = latest.current;
-    axis.setView(within(held(grip.view, grip.from, now), whole));
+    axis.setView(within(held(view, from, now), whole));
   };
   /** The stretch in which what was under each finger is under it again. @param {View} view  @param {number[]} from  @param {number[]} now */
   function held(view, from, now) {

@@ -1,6 +1,6 @@
 /** One moment of a job, and all that is known of it. */
 
-import { nearestRow } from "./axis_layout.js";
+import { firstAfter, nearestRow } from "./axis_layout.js";
 import { pictured } from "./axis_lanes.js";
 import { heightAt, mm } from "./heights.js";
 import { html } from "./html.js";
@@ -40,7 +40,7 @@ export function Moment({ at_s, time_s, sensors, names, along, heights, unit, beg
     const high = heightAt(heights, at);
     const stage = along.stages.find(({ from_at, to_at }) => from_at <= at && (to_at === null || at < to_at));
     const row = nearestRow(time_s, now_s, SLACK_S);
-    const layer = heights?.by === "toolpath" && high !== null ? heights.start_at.findLastIndex((s) => s <= now_s) : -1;
+    const layer = heights?.by === "toolpath" && high !== null ? firstAfter(heights.start_at, now_s) - 1 : -1;
     const air = names.map((name) => {
       const t_c = row < 0 ? null : sensors.get(name)?.[row] ?? null;
       return t_c === null ? A.no_value(name) : `${name} ${temperature(t_c, unit)}`;

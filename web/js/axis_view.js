@@ -9,6 +9,19 @@ import { jobAddress } from "./route.js";
 /** Seconds since the epoch. @typedef {{from_s: number, to_s: number}} View */
 /** `view` is null for the whole job; `sought` counts the moments that were looked for. @typedef {{view: View | null, at_s: number | null, sought: number}} Shown */
 
+/**
+ * What is shown of a job, and how to show something else.
+ * @typedef {object} Axis
+ * @property {View | null} view  null while nothing is known
+ * @property {number | null} at_s  the moment that is marked
+ * @property {number} sought     how often `look` was asked
+ * @property {(move: (view: View, whole: View) => View) => void} change  from how it is by now
+ * @property {(view: View) => void} setView
+ * @property {() => void} showAll
+ * @property {(at_s: number | null) => void} mark
+ * @property {(at_s: number) => void} look  bring a moment into the view, and mark it
+ */
+
 const LEAST_S = 20; // nothing is known finer than each second
 const NEAR_S = 1800; // a moment that is sought is shown with so much around it
 const ADDRESS_MS = 250;
@@ -80,11 +93,9 @@ export function read(hash) {
 }
 
 /**
- * What is shown of a job, and how to show something else.
- *
- * `setView` and `look` may be handed to whatever is drawn along the same time: `look(at_s)`
- * brings a moment into the view and marks it.
- * @param {string} job  @param {View | null} whole  null while it isn't known
+ * What is shown of a job. `setView` and `look` may be handed to whatever is drawn along the
+ * same time.
+ * @param {string} job  @param {View | null} whole  null while it isn't known  @returns {Axis}
  */
 export function useView(job, whole) {
   const [shown, setShown] = useState(() => read(location.hash));

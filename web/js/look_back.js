@@ -5,6 +5,7 @@ import { get } from "./ask.js";
 import { AlongTime } from "./axis.js";
 import { useView } from "./axis_view.js";
 import { BoxSaid, CameOut } from "./came_out.js";
+import { Clips } from "./clips.js";
 import { Erase } from "./erase.js";
 import { GoodJobs } from "./good_jobs.js";
 import { Guessed, nameOf } from "./guessed.js";
@@ -83,6 +84,7 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
     <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} look=${axis.look} />
     <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} />
     <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />
+    <${Clips} key=${`films ${id}`} job=${job} when=${pictured} owner=${owner} look=${axis.look} />
     <${GoodJobs} key=${`good ${id}`} job=${job} when=${pictured} />
     ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}

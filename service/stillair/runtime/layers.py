@@ -14,6 +14,15 @@ from stillair.runtime.weathering import Weathered
 from stillair.storage.items import Item
 
 
+def job_time_s(service: Service, job: str) -> float:
+    """Now, by the clock of the job's chamber: one that is played is at another time."""
+    try:
+        chamber = service.watched(service.chamber(job.rpartition("-")[0]))
+    except CommandRefused:  # it is watched no more, and its jobs are all over
+        return service.wall().timestamp()
+    return chamber.labels.timeline().epoch_s(chamber.clock.now_s())
+
+
 async def job_weather(service: Service, job: str) -> Item:
     """What each layer of a job met; see `weathering`. Raises `CommandRefused`."""
     key = service.chamber(str(service.job(job)["chamber"]))

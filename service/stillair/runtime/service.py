@@ -26,6 +26,7 @@ from stillair.runtime import lines, tested
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
 from stillair.runtime.chamber import Chamber
+from stillair.runtime.clips import Clips
 from stillair.runtime.erasing import Erasing
 from stillair.runtime.feed import LiveFeed
 from stillair.runtime.handing import Handing
@@ -84,6 +85,7 @@ class Service:
     writer: JournalWriter
     archive: ArchiveLoop
     pictures: Pictures
+    clips: Clips
     judging: Judging
     pausing: Pausing
     erasing: Erasing
@@ -130,6 +132,7 @@ class Service:
         self.writer.start()
         self.archive.start()
         self.pictures.start()
+        self.clips.start()
         self.pausing.restore()
         for chamber in self._chambers.values():
             chamber.start()
@@ -145,6 +148,7 @@ class Service:
         for chamber in self._chambers.values():
             chamber.stop()
         self.pictures.stop()
+        self.clips.stop()
         self.archive.stop()
         self.writer.stop()
         self.history.close()
@@ -190,6 +194,7 @@ class Service:
             and self.writer.alive
             and self.archive.alive
             and self.pictures.alive
+            and self.clips.alive
             and self.housekeeping.alive
         )
 
@@ -237,6 +242,7 @@ class Service:
         timeline = chamber.labels.timeline()
         # First, so that a message finds its picture under way.
         self.pictures.happened(key, outcome, timeline)
+        self.clips.happened(key, outcome)
         self.alarm_tests.happened(key, outcome)  # before danger goes, no test's message does
         self._handing.take(outcome, timeline, self.writer, self.courier.hand)
         chamber.stories.take(outcome.events, timeline)
@@ -261,6 +267,7 @@ class Service:
                 ("readings", _count(self.archive.lost, "readings could not be kept")),
                 ("history", _count(self.history.damaged, "rows of readings are damaged")),
                 ("pictures", _count(self.pictures.lost, "events or heights have no picture")),
+                ("films", _count(self.clips.lost, "films could not be kept")),
             )
         )
         self.troubles.push(self.push.repaired)
@@ -412,14 +419,6 @@ class Service:
         times_s, sensors = chamber.last_sound.lines(chamber.supervisor.view.job)
         timeline = chamber.labels.timeline()
         return {"time_s": [round(timeline.epoch_s(t_s), 3) for t_s in times_s], "sensors": sensors}
-
-    def job_time_s(self, job: str) -> float:
-        """Now, by the clock of the job's chamber: one that is played is at another time."""
-        try:
-            chamber = self.watched(self.chamber(job.rpartition("-")[0]))
-        except CommandRefused:  # it is watched no more, and its jobs are all over
-            return self.wall().timestamp()
-        return chamber.labels.timeline().epoch_s(chamber.clock.now_s())
 
     def job_readings(
         self, job: str, start_s: float | None, end_s: float | None, points: int

@@ -50,7 +50,7 @@ from stillair.model import (
 )
 from stillair.runtime.comparing import pause_items
 from stillair.runtime.course import course_of
-from stillair.runtime.layers import job_beside
+from stillair.runtime.layers import job_beside, job_time_s
 from stillair.runtime.season import compared
 from stillair.thermal.plan import ThermalPlan
 
@@ -238,7 +238,7 @@ def job_stages(job: str, service: TheService, _: Viewer) -> dict[str, Any]:
     `stages` follow each other without a gap: "warming", "soaking", "building", "paused",
     "cooling", or "unknown" where what is kept doesn't say. What goes on has no `to_at`.
     """
-    return course_of(service.history, service.heights, job, service.job_time_s(job))
+    return course_of(service.history, service.heights, job, job_time_s(service, job))
 
 
 @router.get("/{job}/beside")
