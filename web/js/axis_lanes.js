@@ -31,6 +31,7 @@ import { duration, moment } from "./units.js";
  */
 
 const SHAPE_PX = 30; // one that can be pressed
+const EDGE_PX = 9; // a shape at the left edge is seen whole
 const FONT = "13px sans-serif";
 const GAP_PX = 10;
 const BARS_PX = 10; // how high layers are drawn
@@ -92,7 +93,7 @@ export function EventLane({ view, width, events, look, setView, began }) {
       const label = alone ? A.event(`${kind}${lasting}`, at) : A.closer_to(group.items.length, at, moment(group.to_s * 1000, began));
       // Those of one moment never come apart, however close.
       const apart = !alone && long_s * width > 8 * SHAPE_PX;
-      return html`<button key=${`${first.event} ${alone}`} type="button" style=${`left: ${group.x.toFixed(1)}px`} aria-label=${label} title=${label}
+      return html`<button key=${`${first.event} ${alone}`} type="button" style=${`left: ${Math.max(EDGE_PX, group.x).toFixed(1)}px`} aria-label=${label} title=${label}
         onClick=${apart ? closer : () => look(epoch(first.onset_at))}>
         <${Shape} kind=${gravest(group.items)} />${words}
       </button>`;
@@ -164,6 +165,8 @@ export function HeightLane({ view, width, heights }) {
   const path = heights.by === "toolpath" ? layered(heights, view, width, BARS_PX) : "";
   return html`<${Row} name=${A.lanes.height} kind="heights">
     ${path && html`<svg class="layers" width=${width} height=${BARS_PX} aria-hidden="true"><path d=${path} /></svg>`}
-    ${ruled(heights, view, width).map(({ x, height_mm }) => html`<span key=${height_mm + x / 1e5} class="tick" style=${`left: ${x.toFixed(1)}px`}>${mm(height_mm)}</span>`)}
+    ${ruled(heights, view, width).map(({ x, height_mm }) => html`<span key=${height_mm + x / 1e5} class="tick" style=${`left: ${x.toFixed(1)}px`}>
+      ${wide(mm(height_mm)) < width - x && mm(height_mm)}
+    </span>`)}
   <//>`;
 }

@@ -283,13 +283,14 @@ export class Chart {
     const ends = this.drawn.names
       .map((name, i) => {
         const column = plot.data[i + 1];
-        let last = column.length - 1;
+        const seen = plot.data[0].findLastIndex((/** @type {number} */ t_s) => t_s <= this.drawn.to_s);
+        let last = seen;
         while (last >= 0 && column[last] === null) last--;
         if (last < 0) return null;
         const y = plot.valToPos(column[last], "y", true) / px;
         const { hour, scaled, unit } = this.drawn;
         const beyond = scaled.beyond.some((one) => one.name === name && one.at_s > plot.data[0][last]);
-        const stale = beyond || plot.data[0][column.length - 1] - plot.data[0][last] > 20;
+        const stale = beyond || plot.data[0][seen] - plot.data[0][last] > 20;
         const value = figure(hour.column(name)[last] ?? 0, unit);
         const text = this.drawn.live ? `${cut(name)} ${stale ? "–" : value}` : cut(name);
         return { y, text, colour: this.colours.lines[i % LINES] };

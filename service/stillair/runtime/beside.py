@@ -86,7 +86,7 @@ def _beside_of(folder: Path, history: History, asked: HeldAgainst) -> dict[str, 
     minutes = min(MOST_MINUTES, max(0, int(long_s // MINUTE_S) + 1))
     least = 1 if asked.beside == LAST else LEAST_JOBS
     if len(airs) < least:
-        airs = []
+        airs, minutes = [], 0
     moments_s = _moments(history, heights, asked.job, asked.now_s)
     return _item(history, beside(moments_s, airs, minutes, least), begun_s, pauses, minutes)
 
