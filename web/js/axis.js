@@ -4,7 +4,7 @@
  * stretch, and one moment crosses them all.
  */
 
-import { useEffect, useMemo, useRef, useState } from "../vendor/preact-hooks.js";
+import { useEffect, useLayoutEffect, useMemo, useRef, useState } from "../vendor/preact-hooks.js";
 import { BesideChoice, useBeside } from "./axis_beside.js";
 import { useGestures } from "./axis_gestures.js";
 import { ClipLane, EventLane, HeightLane, PictureLane, StageLane } from "./axis_lanes.js";
@@ -57,7 +57,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
     const drawn = { hour, names, unit, target_c: null, stories, ...beside.drawn };
     return { ...drawn, scaled: scaled(drawn), live: false, silent: true, right: LANE_NAMES_PX };
   }, [merged, names, unit, events.length, marks.length, marks[marks.length - 1]?.onset_at, beside.drawn]);
-  useEffect(() => {
+  useLayoutEffect(() => {
     if (!place.current) return;
     const made = new Chart(place.current, { ...lines, ...view });
     chart.current = made;
@@ -70,8 +70,9 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
       made.close();
     };
   }, [names.join("\n"), unit, dark]);
-  useEffect(() => chart.current?.show({ ...lines, ...view }), [lines]);
-  useEffect(() => chart.current?.move(view.from_s, view.to_s), [view.from_s, view.to_s]);
+  // Within the same frame as the lanes, so that nothing is seen apart.
+  useLayoutEffect(() => chart.current?.show({ ...lines, ...view }), [lines]);
+  useLayoutEffect(() => chart.current?.move(view.from_s, view.to_s), [view.from_s, view.to_s]);
   const sought = useRef(axis.sought);
   useEffect(() => {
     if (sought.current === axis.sought) return;
