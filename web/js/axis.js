@@ -10,7 +10,7 @@ import { useGestures } from "./axis_gestures.js";
 import { ClipLane, EventLane, HeightLane, PictureLane, StageLane } from "./axis_lanes.js";
 import { Moment } from "./axis_moment.js";
 import { useAlong, useReadings } from "./axis_kept.js";
-import { isWhole, panned, share, zoomed } from "./axis_view.js";
+import { isWhole, panned, share, useView, zoomed } from "./axis_view.js";
 import { Chart, said, saidBeyond } from "./chart.js";
 import { Hour } from "./hour.js";
 import { html } from "./html.js";
@@ -35,13 +35,16 @@ const T = S.look_back;
 
 /**
  * @param {{job: Job, columns: Columns, events: Story[], marks: Story[], heights: Heights | null,
- *   chamber: Chamber | undefined, whole: View, axis: Axis, unit: Unit, dark: boolean, when: string}} props
+ *   chamber: Chamber | undefined, whole: View,
+ *   hold: {current: ((at_s: number) => void) | null}, unit: Unit, dark: boolean, when: string}} props  hold: for `look`
  */
-export function AlongTime({ job, columns, events, marks, heights, chamber, whole, axis, unit, dark, when }) {
+export function AlongTime({ job, columns, events, marks, heights, chamber, whole, hold, unit, dark, when }) {
   const place = useRef(/** @type {HTMLElement | null} */ (null));
   const section = useRef(/** @type {HTMLElement | null} */ (null));
   const [laid, setLaid] = useState({ left: 40, right: LANE_NAMES_PX, width: 300 });
   const chart = useRef(/** @type {Chart | null} */ (null));
+  const axis = useView(job.id, whole);
+  hold.current = axis.look;
   const view = axis.view ?? whole;
   const { merged, state } = useReadings(job.id, columns, view, whole);
   const along = useAlong(job.id, when, job.state);
@@ -55,7 +58,8 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
     const stories = [...events, ...marks];
     // No target: as it is set now, it may not be what this job had.
     const drawn = { hour, names, unit, target_c: null, stories, ...beside.drawn };
-    return { ...drawn, scaled: scaled(drawn), live: false, silent: true, right: LANE_NAMES_PX };
+    const high = scaled(drawn);
+    return { ...drawn, scaled: high, live: false, silent: true, right: LANE_NAMES_PX, alt: said(high, names, unit, T.alt) };
   }, [merged, names, unit, events.length, marks.length, marks[marks.length - 1]?.onset_at, beside.drawn]);
   useLayoutEffect(() => {
     if (!place.current) return;
@@ -99,7 +103,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
       began=${job.started_at} spoken=${gestures.spoken} open=${setOpened} />
     <div class="line-of-time" style=${style} tabindex="0" role="group" aria-label=${A.group} aria-describedby="along-how"
       ref=${gestures.ref} onKeyDown=${gestures.key}>
-      <div class="plot" ref=${place} role="img" aria-label=${said(lines.scaled, names, unit, T.alt)}></div>
+      <div class="plot" ref=${place} role="img" aria-label=${lines.alt}></div>
       ${lanes}
       ${at !== null && at >= 0 && at <= 1 && html`<div class="moment-line" style=${`--at: ${at}`}></div>`}
     </div>

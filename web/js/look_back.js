@@ -1,9 +1,9 @@
 /** One job looked back on: all of it along its time, and what happened at which height of the part. */
 
-import { useEffect, useState } from "../vendor/preact-hooks.js";
+import { useCallback, useEffect, useRef, useState } from "../vendor/preact-hooks.js";
+import { ahead, readingsOf } from "./ahead.js";
 import { get } from "./ask.js";
 import { AlongTime } from "./axis.js";
-import { useView } from "./axis_view.js";
 import { BoxSaid, CameOut } from "./came_out.js";
 import { Clips } from "./clips.js";
 import { Erase } from "./erase.js";
@@ -33,7 +33,6 @@ import { WhatIf } from "./what_if.js";
 /** @typedef {import("./heights.js").Found} Found */
 /** @typedef {{job: Job, columns: Columns, events: Story[], notes: Note[]}} Kept */
 
-const POINTS = 1500;
 const AGAIN_MS = 20_000; // while the job goes on
 const LEAST_SPAN_S = 120;
 const T = S.look_back;
@@ -49,7 +48,9 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
   const found = asked.id === id ? asked.found : null;
   const setFound = (/** @type {Found | null} */ next) => setAsked({ id, found: next });
   const again = () => setKnown((/** @type {number} */ n) => n + 1);
-  const axis = useView(id, kept && wholeOf(kept));
+  // The view is the line of time's own, so that a step of its zoom draws nothing else anew.
+  const along = useRef(/** @type {((at_s: number) => void) | null} */ (null));
+  const look = useCallback((/** @type {number} */ at_s) => along.current?.(at_s), []);
   const pictured = `${when} ${erased}`; // on change the pictures are asked for again
   if (!kept) {
     return html`<section class="past">
@@ -74,17 +75,17 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
     ${kept.columns.time_s.length === 0
       ? html`<p class="taking">${T.no_readings}</p>`
       : html`<${AlongTime} job=${job} columns=${kept.columns} events=${events} marks=${marks} heights=${heights} chamber=${chamber}
-          whole=${wholeOf(kept)} axis=${axis} unit=${unit} dark=${dark} when=${pictured} />`}
+          whole=${wholeOf(kept)} hold=${along} unit=${unit} dark=${dark} when=${pictured} />`}
     <section class="stories">
       <h2>${T.happened}</h2>
       ${told.length === 0
         ? html`<p>${job.state === "finished" ? S.jobs.nothing : S.jobs.nothing_yet}</p>`
-        : html`<${Ruled} told=${told} job=${job} heights=${heights} chamber=${chamber} now=${now.at} may=${may} when=${pictured} look=${axis.look} />`}
+        : html`<${Ruled} told=${told} job=${job} heights=${heights} chamber=${chamber} now=${now.at} may=${may} when=${pictured} look=${look} />`}
     </section>
-    <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} look=${axis.look} />
+    <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} look=${look} />
     <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} />
     <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />
-    <${Clips} key=${`films ${id}`} job=${job} when=${pictured} owner=${owner} look=${axis.look} />
+    <${Clips} key=${`films ${id}`} job=${job} when=${pictured} owner=${owner} look=${look} />
     <${GoodJobs} key=${`good ${id}`} job=${job} when=${pictured} />
     ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
@@ -130,7 +131,7 @@ function useKept(id, when) {
       try {
         const [job, columns, events, notes] = await Promise.all([
           get(path),
-          get(`${path}/readings?points=${POINTS}`),
+          ahead(readingsOf(path), get),
           fetchEvents(id),
           fetchNotes(id),
         ]);
