@@ -110,7 +110,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
     <${Opened} opened=${opened} shut=${() => setOpened(null)} />
     <${BesideChoice} ...${beside} />
     <p class="small" id="along-how">
-      ${saidBeyond(lines.scaled.beyond, unit)} ${S.hour.zone(zone())} ${A.how} ${state === "failed" && A.not_finer}
+      ${saidBeyond(lines.scaled.beyond, unit)} ${S.hour.zone(zone())} ${A.how} <span class="keys">${A.keys}</span> ${state === "failed" && A.not_finer}
     </p>
   </section>`;
 }

@@ -1,7 +1,8 @@
 /** What the page that looks back says along its time. */
 
 export const A = {
-  how: "Drag to move along. Pinch, or turn the wheel with Ctrl held, to come closer. With keys: the arrows move the moment, with Shift held they move along, + and - come closer and go farther, 0 shows the whole job.",
+  how: "Drag to move along. Pinch, or turn the wheel with Ctrl held, to come closer.",
+  keys: "With keys: the arrows move the moment, with Shift held they move along, + and - come closer and go farther, 0 shows the whole job.",
   group: "The job along its time",
   closer: "Closer",
   farther: "Farther",
