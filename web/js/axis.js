@@ -40,7 +40,7 @@ const T = S.look_back;
  */
 export function AlongTime({ job, columns, events, marks, heights, chamber, whole, hold, unit, dark, when }) {
   const place = useRef(/** @type {HTMLElement | null} */ (null));
-  const section = useRef(/** @type {HTMLElement | null} */ (null));
+  const line = useRef(/** @type {HTMLElement | null} */ (null));
   const [laid, setLaid] = useState({ left: 40, right: LANE_NAMES_PX, width: 300 });
   const chart = useRef(/** @type {Chart | null} */ (null));
   const axis = useView(job.id, whole);
@@ -81,7 +81,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
   useEffect(() => {
     if (sought.current === axis.sought) return;
     sought.current = axis.sought;
-    section.current?.scrollIntoView({ block: "nearest" });
+    line.current?.scrollIntoView({ block: "center" });
   }, [axis.sought]);
   const [opened, setOpened] = useState(/** @type {import("./axis_moment.js").Opened | null} */ (null));
   const gestures = useGestures({ axis, view, whole, laid });
@@ -96,14 +96,14 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
   const at_s = gestures.hover_s ?? axis.at_s;
   const at = at_s === null ? null : share(view, at_s);
   const style = `--left: ${laid.left}px; --right: ${laid.right}px`;
-  return html`<section class="hour along" ref=${section} aria-labelledby="along">
+  return html`<section class="hour along" aria-labelledby="along">
     <h2 id="along">${T.temperatures}, ${symbol(unit)}</h2>
     <${Moves} axis=${axis} view=${view} whole=${whole} began=${job.started_at} />
     <${Moment} at_s=${at_s} time_s=${merged.time_s} sensors=${lines.hour.sensors} names=${names} along=${along} heights=${heights} unit=${unit}
       began=${job.started_at} spoken=${gestures.spoken} open=${setOpened} />
     <div class="line-of-time" style=${style} tabindex="0" role="group" aria-label=${A.group} aria-describedby="along-how"
       ref=${gestures.ref} onKeyDown=${gestures.key}>
-      <div class="plot" ref=${place} role="img" aria-label=${lines.alt}></div>
+      <div ref=${line}><div class="plot" ref=${place} role="img" aria-label=${lines.alt}></div></div>
       ${lanes}
       ${at !== null && at >= 0 && at <= 1 && html`<div class="moment-line" style=${`--at: ${at}`}></div>`}
     </div>

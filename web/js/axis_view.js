@@ -22,6 +22,8 @@ import { jobAddress } from "./route.js";
  * @property {(at_s: number) => void} look  bring a moment into the view, and mark it
  */
 
+const FROM = "from";
+const TO = "to";
 const LEAST_S = 20; // nothing is known finer than each second
 const NEAR_S = 1800; // a moment that is sought is shown with so much around it
 const ADDRESS_MS = 250;
@@ -72,8 +74,8 @@ export function isWhole(view, whole) {
 export function written({ view, at_s }) {
   const parts = new URLSearchParams();
   if (view) {
-    parts.set("from", view.from_s.toFixed(0));
-    parts.set("to", view.to_s.toFixed(0));
+    parts.set(FROM, view.from_s.toFixed(0));
+    parts.set(TO, view.to_s.toFixed(0));
   }
   if (at_s !== null) parts.set("at", at_s.toFixed(0));
   const words = parts.toString();
@@ -87,7 +89,7 @@ export function read(hash) {
     const text = parts.get(name);
     return text !== null && /^\d{1,11}$/.test(text) ? Number(text) : null;
   };
-  const [from_s, to_s] = [second("from"), second("to")];
+  const [from_s, to_s] = [second(FROM), second(TO)];
   const view = from_s !== null && to_s !== null && from_s < to_s ? { from_s, to_s } : null;
   return { view, at_s: second("at"), sought: 0 };
 }
