@@ -177,6 +177,14 @@ def page_of(browser: Browser, service: RunningService, job: str, slowed: int) ->
     return page
 
 
+def opening_ms(browser: Browser, service: RunningService, job: str, slowed: int) -> float:
+    """How long the page takes until it is interactive."""
+    page = page_of(browser, service, job, slowed)
+    taken = float(page.evaluate("window.interactive_ms"))
+    page.context.close()
+    return taken
+
+
 def zooms_ms(page: Page, steps: int) -> list[float]:
     """How long each step takes: in to a minute, out again, and so on."""
     taken, closer = [], True
@@ -194,12 +202,9 @@ def zooms_ms(page: Page, steps: int) -> list[float]:
 def measured(browser: Browser, service: RunningService, job: str, slowed: int, steps: int) -> Any:
     """Figures of one browser, as fast as it is or slowed."""
     how = "" if slowed == 1 else f", slowed {slowed} times"
-    opened = []
-    for _ in range(3):
-        page = page_of(browser, service, job, slowed)
-        opened.append(float(page.evaluate("window.interactive_ms")))
-        if len(opened) < 3:
-            page.context.close()
+    opened = [opening_ms(browser, service, job, slowed) for _ in range(2)]
+    page = page_of(browser, service, job, slowed)
+    opened.append(float(page.evaluate("window.interactive_ms")))
     page.wait_for_timeout(1500)
     taken = zooms_ms(page, steps)
     page.context.close()

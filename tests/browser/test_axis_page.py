@@ -182,6 +182,36 @@ def test_it_is_dragged_along_and_a_press_marks_the_moment(
     assert nearer[1] - nearer[0] < after[1] - after[0]
 
 
+def test_two_fingers_bring_it_closer_and_one_moves_along(
+    past: tuple[RunningService, str], look: Look
+) -> None:
+    page = opened(look, past, width_px=390)
+    axis(page).scroll_into_view_if_needed()
+    box = axis(page).bounding_box()
+    assert box is not None
+    told = page.context.new_cdp_session(page)
+    told.send("Emulation.setTouchEmulationEnabled", {"enabled": True, "maxTouchPoints": 2})
+
+    def touch(kind: str, *at_px: float) -> None:
+        points = [{"x": x, "y": box["y"] + 80, "id": n} for n, x in enumerate(at_px)]
+        told.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    touch("touchStart", 150, 190)
+    for step in range(1, 7):
+        touch("touchMove", 150 - 10 * step, 190 + 10 * step)
+    touch("touchEnd")
+    near = stretch(page)
+    assert near is not None
+    touch("touchStart", 200)
+    for step in range(1, 7):
+        touch("touchMove", 200 - 15 * step)
+    touch("touchEnd")
+    later = stretch(page)
+    assert later is not None
+    assert later[0] > near[0]
+    assert abs((later[1] - later[0]) - (near[1] - near[0])) <= 2
+
+
 def test_a_link_shows_the_same_stretch_and_a_broken_one_the_whole_job(
     past: tuple[RunningService, str], look: Look
 ) -> None:

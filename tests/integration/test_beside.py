@@ -75,7 +75,7 @@ class Bench:
         self.archive.flush(sync=True)
         return made.id
 
-    def told(self, of: str, kind: Kind, at_s: float, *, over: bool = False, **detail: str) -> None:
+    def told(self, of: str, kind: Kind, at_s: float, *, over: bool = False, view: str = "") -> None:
         """One word on an event."""
         change = EventChange(
             event=900 + self.count,
@@ -86,7 +86,7 @@ class Bench:
             priority=Priority.LOW,
             onset_s=at_s,
             sensors=(),
-            detail=dict(detail),
+            detail={"condition": view},
             end_s=at_s if over or kind is Kind.SOAK_READY else None,
             job=of,
         )
@@ -174,9 +174,9 @@ def test_a_job_of_which_nothing_else_is_kept_stands_alone(bench: Bench) -> None:
 
 def test_stages_and_the_cameras_pauses_follow_from_what_is_kept(bench: Bench) -> None:
     of = bench.built(50.0, pause_s=600.0, steady_s=120.0)
-    paused = {"condition": CameraCondition.PAUSED.value}
-    bench.told(of, Kind.CAMERA_FAULT, APART_S + 500.0, **paused)
-    bench.told(of, Kind.CAMERA_FAULT, APART_S + 560.0, over=True, **paused)
+    paused = CameraCondition.PAUSED.value
+    bench.told(of, Kind.CAMERA_FAULT, APART_S + 500.0, view=paused)
+    bench.told(of, Kind.CAMERA_FAULT, APART_S + 560.0, over=True, view=paused)
     history = History(bench.folder / "journal.db", bench.folder / "archive.db")
     try:
         found = course_of(history, Heights(history), of, BOOT.wall_at_zero_s + 1e6)

@@ -68,7 +68,7 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
   return html`<article class="past" aria-labelledby="job">
     <p class="place">${chamber?.name ?? job.chamber}</p>
     <h1 id="job" class="sentence">${nameOf(job)}</h1>
-    <${Guessed} key=${`guessed ${id}`} job=${job} may=${may} kept=${() => setMended((n) => n + 1)} />
+    <${Guessed} key=${`guessed ${id}`} job=${job} may=${may} kept=${() => setMended((/** @type {number} */ n) => n + 1)} />
     <${About} job=${job} events=${events} now=${now.at} />
     <${CameOut} job=${job} may=${may} />
     <${JobLogPart} key=${id} job=${job} when=${pictured} may=${may} />
@@ -90,7 +90,7 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
     ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
     <p class="taking">${T.take} <${Command} words=${`export ${job.id} --to ${job.id}.csv`} /></p>
-    ${owner && html`<${Erase} job=${job} erased=${() => setErased((n) => n + 1)} />`}
+    ${owner && html`<${Erase} job=${job} erased=${() => setErased((/** @type {number} */ n) => n + 1)} />`}
   </article>`;
 }
 
