@@ -58,7 +58,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
     const stories = [...events, ...marks];
     // No target: as it is set now, it may not be what this job had.
     const drawn = { hour, names, unit, target_c: null, stories, ...beside.drawn };
-    const high = scaled(drawn);
+    const high = scaled({ ...drawn, then: drawn.then ?? ends(drawn.between) });
     return { ...drawn, scaled: high, live: false, silent: true, right: LANE_NAMES_PX, alt: said(high, names, unit, T.alt) };
   }, [merged, names, unit, events.length, marks.length, marks[marks.length - 1]?.onset_at, beside.drawn]);
   useLayoutEffect(() => {
@@ -143,6 +143,13 @@ function Opened({ opened, shut }) {
     ${opened.shown}
     <button type="button" class="act slight" onClick=${shut}>${A.shut}</button>
   </div>`;
+}
+
+/** Both ends of a band as lines, so that the chart is high enough for them. @param {import("./types.js").Between | null} between */
+function ends(between) {
+  if (!between) return null;
+  const columns = Object.entries(between.sensors).map(([name, { low, high }]) => [name, [...low, ...high]]);
+  return { time_s: [...between.time_s, ...between.time_s], sensors: Object.fromEntries(columns) };
 }
 
 /**
