@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import BrowserContext, Page, expect
 
 from running import RunningService, wait_until
 from smoke_seen import running_with_smoke
@@ -74,3 +74,66 @@ def test_the_whole_job_in_short_is_still_to_come(look: Look, filmed: RunningServ
     page.get_by_role("button", name="The whole job in short").click()
     expect(page.get_by_text("It is made when the job is over.")).to_be_visible()
     expect(page.locator("section.films video")).to_have_count(0)
+
+
+def told(**other: Any) -> dict[str, Any]:
+    """A film as the service would tell of it."""
+    at = "2026-11-29T14:{}:00.000Z".format
+    film = {
+        "id": "0" * 32,
+        "chamber": "x",
+        "part": "clip",
+        "kind": "door_open",
+        "event": 7,
+        "events": [7],
+        "moments": [{"event": 7, "kind": "door_open", "at": at("03"), "film_s": 30.0}],
+        "start_at": at("02"),
+        "end_at": at("04"),
+        "length_s": 90.0,
+        "size_bytes": 1,
+        "paused": [],
+        "state": "kept",
+        "why": "",
+        "origin": "real",
+    }
+    return film | other
+
+
+@pytest.mark.parametrize(
+    ("film", "words", "plays"),
+    [
+        pytest.param(
+            told(state="paused", paused=[{"start_at": told()["start_at"], "end_at": None}]),
+            ["There is no film of it: the camera was paused.", "The camera was paused at 15:02"],
+            False,
+            id="paused all the while",
+        ),
+        pytest.param(
+            told(paused=[{"start_at": told()["start_at"], "end_at": told()["end_at"]}]),
+            ["The camera was paused from 15:02 to 15:04: nothing was recorded."],
+            True,
+            id="ended by a pause",
+        ),
+        pytest.param(told(state="making"), ["It is still being made."], False, id="being made"),
+        pytest.param(
+            told(state="lost", why="No film is kept: the disk is nearly full."),
+            ["There is no film of it. No film is kept: the disk is nearly full."],
+            False,
+            id="lost",
+        ),
+    ],
+)
+def test_a_pause_and_a_film_that_is_not_there_are_said(
+    look: Look, filmed: RunningService, film: dict[str, Any], words: list[str], plays: bool
+) -> None:
+    def instead(context: BrowserContext) -> None:
+        answer = {"items": [film], "next": None}
+        context.route("**/api/jobs/*/clips", lambda route: route.fulfill(json=answer))
+        none = {"items": [], "next": None}  # of an event that there is not
+        context.route("**/api/events/7/pictures*", lambda route: route.fulfill(json=none))
+
+    page = look(filmed, f"/#/jobs/{_job(filmed)}", before=instead)
+    section = page.locator("section.films")
+    for each in words:
+        expect(section.get_by_text(each, exact=False)).to_be_visible()
+    expect(section.locator("video")).to_have_count(1 if plays else 0)

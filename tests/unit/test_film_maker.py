@@ -21,7 +21,9 @@ from stillair.media.files import FREE_BYTES, new_id
 from stillair.media.films import FilmFiles
 from stillair.media.ring import Shot
 from stillair.media.spool import LONGEST_BYTES, Spool, shots
-from stillair.runtime.filming import FilmMaker, NotMade
+from stillair.model import Timeline
+from stillair.runtime.filming import TRY_AGAIN_S, WAITING, FilmMaker, FilmQueue, NotMade
+from stillair.storage.clips import Clip, Shown
 
 WIDE, HIGH = 320, 240
 
@@ -321,3 +323,103 @@ def test_what_a_crash_left_is_swept_and_what_is_known_or_foreign_stays(tmp_path:
     assert FilmFiles(tmp_path).sweep({known}, busy) == len(go)
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted(stay)
     assert FilmFiles(tmp_path / "none").sweep(set()) == 0
+
+
+# --- in turn -----------------------------------------------------------------------------
+
+
+class Kitchen:
+    """A queue over real files whose rows are in a list, and may fail."""
+
+    def __init__(self, folder: Path) -> None:
+        self.clock = ManualClock()
+        self.files = FilmFiles(folder, free_bytes=lambda _: 10**12)
+        self.rows: list[Clip] = []
+        self.erased: set[str] = set()
+        self.fails = False
+        self.queue = FilmQueue(
+            self.files, self._keep, lambda clip_id: clip_id in self.erased, self.clock
+        )
+
+    def _keep(self, clip: Clip) -> None:
+        if self.fails:
+            raise StoreError("the journal doesn't answer")
+        if clip.id not in self.erased:
+            self.rows.append(clip)
+
+    def put(self, kind: str = "door_open", *, part: str = clips.CLIP, end_s: float = 101.0) -> str:
+        clip = Clip(
+            id=new_id(),
+            chamber="north",
+            part=part,
+            state="making",
+            timeline=Timeline("boot", 0.0),
+            start_s=100.0,
+            end_s=end_s,
+            origin="real",
+            kind=kind,
+            shown=(Shown(1, kind, 100.5),),
+        )
+        spool = self.files.spool(clip.id)
+        spool.append([Shot(100.0, picture(128))])
+        self.queue.put(clip, spool)
+        return clip.id
+
+    def all_made(self) -> list[str]:
+        """Have all made; returns their ids in order."""
+        found: list[str] = []
+        while self.queue.ids:
+            made = self.queue.go_on(self._wanted)
+            if made is not None:
+                found.append(made.id)
+            process = self.queue._maker._process
+            if process is not None:
+                process.wait(60.0)
+        return found
+
+    def _wanted(self, clip: Clip) -> Wanted:
+        spool = Spool(self.files.spool_path(clip.id))
+        return wanted(spool, to=str(self.files.film(clip.id)), end_s=clip.end_s)
+
+
+def test_danger_is_made_first_then_events_by_age_then_time_lapses(tmp_path: Path) -> None:
+    kitchen = Kitchen(tmp_path)
+    lapse = kitchen.put("door_open", part=clips.TIME_LAPSE)
+    later, door = kitchen.put(end_s=103.0), kitchen.put(end_s=102.0)
+    fire = kitchen.put("fire", end_s=104.0)
+    # Too few for a time-lapse's own rule, which the queue knows nothing of.
+    assert kitchen.all_made() == [fire, door, later, lapse]
+    assert [row.state for row in kitchen.rows[-4:]] == ["kept"] * 4
+    assert sorted(path.suffix for path in tmp_path.iterdir()) == [".webm"] * 4
+
+
+def test_a_film_whose_row_can_t_be_kept_is_noted_later_and_made_once(tmp_path: Path) -> None:
+    kitchen = Kitchen(tmp_path)
+    film = kitchen.put()
+    kitchen.fails = True
+    with pytest.raises(StoreError):
+        kitchen.all_made()
+    made = kitchen.files.film(film).stat().st_mtime_ns
+    assert kitchen.queue.go_on(kitchen._wanted) is None, "not at once again"
+    kitchen.fails = False
+    kitchen.clock.advance(TRY_AGAIN_S + 1.0)
+    assert kitchen.all_made() == [film]
+    assert kitchen.files.film(film).stat().st_mtime_ns == made
+
+
+def test_of_too_many_that_wait_the_least_urgent_has_no_film(tmp_path: Path) -> None:
+    kitchen = Kitchen(tmp_path)
+    fires = {kitchen.put("fire") for _ in range(WAITING)}
+    door = kitchen.put()
+    assert kitchen.queue.ids == fires
+    assert kitchen.rows[-1].id == door
+    assert (kitchen.rows[-1].state, kitchen.queue.lost) == ("lost", 1)
+    assert not kitchen.files.spool_path(door).exists()
+
+
+def test_one_that_was_erased_is_not_made(tmp_path: Path) -> None:
+    kitchen = Kitchen(tmp_path)
+    film = kitchen.put()
+    kitchen.erased.add(film)
+    assert kitchen.all_made() == []
+    assert list(tmp_path.iterdir()) == []

@@ -126,7 +126,7 @@ function usePoster(film) {
     let over = false;
     get(`/api/events/${film.event}/pictures?chamber=${encodeURIComponent(film.chamber)}`).then(
       ({ items }) => {
-        const parts = ["marked", "moment"].map((part) => items.find((/** @type {{part: string}} */ p) => p.part === part));
+        const parts = ["marked", "moment", "after", "before"].map((part) => items.find((/** @type {{part: string}} */ p) => p.part === part));
         const found = parts.find(Boolean);
         if (found && !over) setPoster(`/api/pictures/${found.id}`);
       },

@@ -331,6 +331,8 @@ def main() -> int:
         os.nice(NICE)
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
         resource.setrlimit(resource.RLIMIT_FSIZE, (FILM_BYTES, FILM_BYTES))
+    with suppress(OSError):  # where memory runs out this goes, and never who watches
+        Path("/proc/self/oom_score_adj").write_text("1000", "ascii")
     cv2.setNumThreads(1)
     try:
         answer: dict[str, object] = asdict(made(asked(sys.stdin.read())))

@@ -24,15 +24,15 @@ from pathlib import Path
 
 from stillair.clock import Clock
 from stillair.errors import StoreError
-from stillair.media.clips import CAPTIONS, Made, Wanted
+from stillair.media.clips import CAPTIONS, Wanted
 from stillair.media.cutting import FILMED, Cut, Cutter
 from stillair.media.files import new_id
 from stillair.media.films import FilmFiles
-from stillair.media.moments import Held, given_up, is_danger
+from stillair.media.moments import Held, given_up
 from stillair.media.ring import EVERY_S
 from stillair.media.spool import Spool
 from stillair.model import Change, EventChange, Outcome
-from stillair.runtime.filming import FilmMaker, NotMade
+from stillair.runtime.filming import DANGERS, NO_PICTURES, TRY_AGAIN_S, FilmQueue, sentence
 from stillair.runtime.lapsing import Eye, Lapse
 from stillair.storage import clips as rows
 from stillair.storage.clips import Clip, Shown
@@ -41,18 +41,14 @@ from stillair.storage.journal import Journal
 log = logging.getLogger(__name__)
 
 POLL_S = 0.5  # a ring reaches 4 s further back than a film begins
-WAITING = 64  # events that may wait to be begun, and films to be made
+WAITING = 64  # events that may wait to be begun
 LATE_S = 3.0  # so long after its end a film waits for a picture of then
 SPARSER_BYTES = 24 * 2**20  # with each so many its pictures lie twice as far apart
-TRY_AGAIN_S = 30.0
-TRIES = 3
 TIDY_S = 3600.0
 DAY_S = 86_400.0
 STOP_S = 2.0
 MOST_PAUSES = 50
 RESTARTED = "It ends where the service was stopped."
-NO_PICTURES = "No picture came."
-NO_ROOM = "Too many others waited to be made."
 
 
 @dataclass(slots=True)
@@ -100,7 +96,7 @@ class Clips:
         self._journal = journal
         self._clock = clock
         self._on_trouble = on_trouble
-        self._maker = FilmMaker(clock)
+        self._queue = FilmQueue(files, self._keep_row, self._is_erased, clock)
         self._rolls: dict[str, _Roll] = {}
         self._changed = threading.Condition()  # guards what follows
         self._told: deque[tuple[str, EventChange]] = deque()
@@ -108,11 +104,8 @@ class Clips:
         self._erased: set[str] = set()
         self._lost = 0
         self._stopping = False
-        self._films: dict[str, Clip] = {}  # those to be made; of this thread alone, as what follows
-        self._tries: dict[str, int] = {}
-        self._failing = ""
+        self._failing = ""  # of this thread alone, as what follows
         self._tried_s = -math.inf
-        self._not_before_s = -math.inf  # the next film
         self._tidied_s = -math.inf
         self._thread = threading.Thread(target=self._run, name="films", daemon=True)
 
@@ -140,7 +133,7 @@ class Clips:
     @property
     def lost(self) -> int:
         """How many films there are not, though there was something to see."""
-        return self._lost
+        return self._lost + self._queue.lost
 
     def path(self, clip_id: str) -> Path:
         """Where the file of a film is. Raises `StoreError`."""
@@ -199,7 +192,7 @@ class Clips:
             for key, roll in self._rolls.items():
                 self._guarded(partial(self._go_on, roll, paused.get(key)))
             if stopping:
-                self._maker.stop()
+                self._queue.stop()
                 return
             self._guarded(self._make)
             if self._clock.now_s() - self._tidied_s >= TIDY_S and taken_up:
@@ -260,11 +253,7 @@ class Clips:
 
     def _take_up(self) -> None:
         """Go on with what was under way at the last stop."""
-        left = [
-            clip
-            for clip in rows.unfinished(self._journal)
-            if clip.id not in self._films and not self._is_under_way(clip.id)
-        ]
+        left = [clip for clip in rows.unfinished(self._journal) if clip.id not in self._under_way()]
         for clip in left:
             roll = self._rolls.get(clip.chamber)
             if clip.part == rows.TIME_LAPSE and roll is not None:
@@ -273,14 +262,15 @@ class Clips:
             spool = self._files.spool(clip.id)
             end_s = min(clip.end_s, spool.last_s + EVERY_S) if spool.count else clip.end_s
             cut_off = end_s < clip.end_s - EVERY_S or not spool.count
-            self._wait(replace(clip, end_s=end_s, why=RESTARTED if cut_off else clip.why), spool)
-        self._files.sweep({each.id for each in rows.sizes(self._journal)})
+            why = RESTARTED if cut_off else clip.why
+            self._queue.put(replace(clip, end_s=end_s, why=why), spool)
+        self._sweep()
 
-    def _is_under_way(self, clip_id: str) -> bool:
-        return any(
-            clip_id == roll.lapse.id or (roll.take is not None and roll.take.clip.id == clip_id)
-            for roll in self._rolls.values()
-        )
+    def _under_way(self) -> set[str]:
+        """The films that are not there yet, whether their rows could be kept or not."""
+        found = {clip_id for roll in self._rolls.values() for clip_id in roll.lapse.ids}
+        found |= {roll.take.clip.id for roll in self._rolls.values() if roll.take is not None}
+        return found | self._queue.ids
 
     # --- films of events -------------------------------------------------------------
 
@@ -328,17 +318,16 @@ class Clips:
             self._pause_over(roll, now_s)
         take = roll.take
         if take is not None:
-            self._take(roll.eye, take)
+            self._guarded(partial(self._take, roll.eye, take))
             newest_s = roll.eye.ring.newest_s()
             if now_s > take.cut.to_s + LATE_S or newest_s > take.cut.to_s:
-                self._end(roll, take)
-        known, job = roll.eye.job()
-        if known:
-            over = roll.lapse.go_on(job, now_s, timeline, paused=paused)
-            for clip in over:
-                self._wait(clip, self._files.spool(clip.id))
+                self._guarded(partial(self._end, roll, take))
         if roll.lapse.id and self._is_erased(roll.lapse.id):
             roll.lapse.forget()
+        known, job = roll.eye.job()
+        if known:
+            for clip in roll.lapse.go_on(job, now_s, timeline, paused=paused):
+                self._queue.put(clip, self._files.spool(clip.id))
 
     def _take(self, eye: Eye, take: _Take) -> None:
         """Keep what came since the last time; what can't be kept is in the ring for a while."""
@@ -358,7 +347,7 @@ class Clips:
                 self._files.need_room(danger=take.cut.danger)
                 spool.append(chosen)
             except StoreError as error:
-                take.why_none = _sentence(str(error))
+                take.why_none = sentence(str(error))
                 raise
 
     def _end(self, roll: _Roll, take: _Take) -> None:
@@ -366,12 +355,12 @@ class Clips:
         roll.take = None
         if roll.cutter.open is take.cut:
             roll.cutter.open = None
-        self._wait(replace(take.clip, end_s=take.cut.to_s), take.spool, take.why_none)
+        self._queue.put(replace(take.clip, end_s=take.cut.to_s), take.spool, take.why_none)
 
     def _pause(self, roll: _Roll, since_s: float) -> None:
         """Somebody wants no picture from now on: what has some ends with it, and says so."""
         roll.paused_s = since_s
-        roll.lapse.paused(since_s)
+        self._guarded(partial(roll.lapse.paused, since_s))
         take = roll.take
         if take is None:
             return
@@ -383,61 +372,24 @@ class Clips:
 
     def _pause_over(self, roll: _Roll, now_s: float) -> None:
         roll.paused_s = None
-        roll.lapse.pause_over(now_s)
+        self._guarded(partial(roll.lapse.pause_over, now_s))
         if roll.take is not None:
-            roll.take.clip = replace(roll.take.clip, paused=_over(roll.take.clip.paused, now_s))
+            roll.take.clip = rows.looks_again(roll.take.clip, now_s)
         ended, roll.ended = roll.ended, []
         for clip_id in ended:
-            if (clip := self._films.get(clip_id)) is not None:
-                self._films[clip_id] = replace(clip, paused=_over(clip.paused, now_s))
+            self._queue.looks_again(clip_id, now_s)
             rows.pause_over(self._journal, clip_id, now_s)
 
-    # --- made ------------------------------------------------------------------------
-
-    def _wait(self, clip: Clip, spool: Spool, why_none: str = NO_PICTURES) -> None:
-        """Have a film made in its turn, or say why there is none."""
-        if self._is_erased(clip.id):
-            self._files.remove(clip.id)
-        elif not spool.count:
-            self._give_up_on(clip, why_none, paused=bool(clip.paused))
-        else:
-            self._films[clip.id] = clip
-            if len(self._films) > WAITING:
-                self._give_up_on(min(self._films.values(), key=_turn, default=clip), NO_ROOM)
-            self._keep_row(clip)
+    # --- made, and given up ------------------------------------------------------------
 
     def _make(self) -> None:
         """See what has become of the film being made, and begin the next."""
-        clip = self._films.get(self._maker.making)
-        try:
-            made = self._maker.made()
-            if made is not None and clip is not None:
-                self._made(clip, made)
-            for each in [each for each in self._films if self._is_erased(each)]:
-                if each != self._maker.making:
-                    self._done(each)
-                    self._files.remove(each)
-            if self._maker.making or not self._films:
-                return
-            if self._clock.now_s() < self._not_before_s:
-                return
-            clip = max(self._films.values(), key=_turn)
-            self._files.need_room(danger=_is_danger(clip))
-            self._maker.begin(clip.id, self._wanted(clip))
-        except NotMade as error:
-            if clip is None:
-                return
-            tried = self._tries[clip.id] = self._tries.get(clip.id, 0) + 1
-            self._not_before_s = self._clock.now_s() + TRY_AGAIN_S
-            if error.again and tried < TRIES:
-                raise StoreError(f"a film could not be made: {error.reason}") from None
-            self._give_up_on(clip, _sentence(f"it could not be made: {error.reason}"))
-        except StoreError:
-            self._not_before_s = self._clock.now_s() + TRY_AGAIN_S
-            raise
+        made = self._queue.go_on(self._wanted)
+        if made is not None:
+            self._tell("")
+            self._give_up(made.chamber)
 
     def _wanted(self, clip: Clip) -> Wanted:
-        labelled = self._labelled(clip)
         roll = self._rolls.get(clip.chamber)
         return Wanted(
             spool=str(self._files.spool_path(clip.id)),
@@ -445,44 +397,11 @@ class Clips:
             part=clip.part,
             start_s=clip.start_s,
             end_s=clip.end_s,
-            zero_s=labelled.timeline.wall_at_zero_s,
+            zero_s=self._labelled(clip).timeline.wall_at_zero_s,
             zone=None if roll is None else roll.eye.zone,
             word=CAPTIONS.get(clip.origin, ""),
             paused=clip.paused,
         )
-
-    def _made(self, clip: Clip, made: Made) -> None:
-        """A film is there: its row, and its pictures go."""
-        kept = replace(
-            clip,
-            state=rows.KEPT,
-            start_s=made.start_s,
-            end_s=made.end_s,
-            length_s=made.length_s,
-            size_bytes=made.size_bytes,
-        )
-        self._keep_row(kept)  # if this fails it is made once more
-        self._done(clip.id)
-        if self._is_erased(clip.id):
-            self._files.remove(clip.id)
-        else:
-            self._files.spool_path(clip.id).unlink(missing_ok=True)
-        self._tell("")
-        self._give_up(clip.chamber)
-
-    def _give_up_on(self, clip: Clip, why: str, *, paused: bool = False) -> None:
-        """There is no film of it, and the row says why."""
-        self._done(clip.id)
-        self._files.remove(clip.id)
-        if not paused:
-            self._lost += clip.part == rows.CLIP and why != NO_PICTURES
-        self._keep_row(replace(clip, state=rows.PAUSED if paused else rows.LOST, why=why))
-
-    def _done(self, clip_id: str) -> None:
-        self._films.pop(clip_id, None)
-        self._tries.pop(clip_id, None)
-
-    # --- given up ----------------------------------------------------------------------
 
     def _give_up(self, key: str) -> None:
         """Remove what is too much of a chamber: small matters by age, danger last."""
@@ -511,7 +430,11 @@ class Clips:
                 and row.at_us < oldest_us
             )
             self._give_up(key)
-        self._files.sweep({row.id for row in rows.sizes(self._journal)}, self._maker.making)
+        self._sweep()
+
+    def _sweep(self) -> None:
+        known = {row.id for row in rows.sizes(self._journal)}
+        self._files.sweep(known | self._under_way(), self._queue.making)
 
     def _remove(self, ids: Iterable[str]) -> None:
         old = list(ids)
@@ -519,25 +442,3 @@ class Clips:
             rows.remove(self._journal, old)
             for clip_id in old:
                 self._files.remove(clip_id)
-
-
-DANGERS = frozenset(kind.value for kind in FILMED if is_danger(kind))
-
-
-def _is_danger(clip: Clip) -> bool:
-    return any(shown.kind in DANGERS for shown in clip.shown)
-
-
-def _turn(clip: Clip) -> tuple[bool, bool, float]:
-    """Whose turn it is first: the largest. Danger, then events, then the oldest."""
-    return _is_danger(clip), clip.part == rows.CLIP, -clip.timeline.epoch_s(clip.end_s)
-
-
-def _sentence(reason: str) -> str:
-    return f"{reason[:1].upper()}{reason[1:]}."
-
-
-def _over(
-    paused: tuple[tuple[float, float | None], ...], over_s: float
-) -> tuple[tuple[float, float | None], ...]:
-    return tuple((a, over_s if b is None else b) for a, b in paused)

@@ -46,7 +46,7 @@ class Lapse:
         eye: Eye,
         files: FilmFiles,
         keep_row: Callable[[Clip], None],
-        forget_row: Callable[[Clip], None],
+        forget_row: Callable[[Clip], object],
     ) -> None:
         self._eye = eye
         self._forget_row = forget_row
@@ -61,6 +61,11 @@ class Lapse:
     def id(self) -> str:
         """The film that is under way, or ""."""
         return "" if self._clip is None else self._clip.id
+
+    @property
+    def ids(self) -> set[str]:
+        """That, and those that were under way at the last stop."""
+        return {clip.id for clip in self._left} | ({self.id} - {""})
 
     def take_up(self, clip: Clip) -> None:
         """Know again one that was under way at the last stop."""
@@ -89,7 +94,8 @@ class Lapse:
         if job is not None and self._eye.wanted.time_lapse:
             if self._clip is None:
                 self._begin(job, now_s, timeline, paused=paused)
-            self._take(job, timeline)
+            if not paused:
+                self._take(job, timeline)
         return [clip for clip in over if self._is_worth(clip)]
 
     def paused(self, since_s: float) -> None:
@@ -109,8 +115,7 @@ class Lapse:
     def _over(self, over_s: float) -> None:
         assert self._clip is not None
         if any(end_s is None for _, end_s in self._clip.paused):
-            ended = tuple((a, over_s if b is None else b) for a, b in self._clip.paused)
-            self._note(replace(self._clip, paused=ended))
+            self._note(rows.looks_again(self._clip, over_s))
 
     def _begin(self, job: Job, now_s: float, timeline: Timeline, *, paused: bool) -> None:
         clip = Clip(

@@ -158,9 +158,13 @@ def pause_over(journal: Journal, clip_id: str, over_s: float) -> None:
     with journal.transaction("films can't be listed") as connection:
         row = connection.execute(query).mappings().first()
     if row is not None:
-        clip = _clip(row)
-        paused = tuple((a, over_s if b is None else b) for a, b in clip.paused)
-        put(journal, replace(clip, paused=paused))
+        put(journal, looks_again(_clip(row), over_s))
+
+
+def looks_again(clip: Clip, over_s: float) -> Clip:
+    """A film whose camera was paused until then."""
+    paused = tuple((begun_s, over_s if end_s is None else end_s) for begun_s, end_s in clip.paused)
+    return replace(clip, paused=paused)
 
 
 class Clips:
