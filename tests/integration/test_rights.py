@@ -99,6 +99,8 @@ RIGHTS = {
     "GET /api/jobs/{job}/readings": READ,
     "GET /api/jobs/{job}/weather": READ,
     "GET /api/jobs/{job}/unlike": READ,
+    "GET /api/jobs/{job}/stages": READ,
+    "GET /api/jobs/{job}/beside": READ,
     "POST /api/jobs/{job}/what-if": OPERATE,
     "GET /api/jobs/{job}/what-if": READ,
     "GET /api/clips": READ,

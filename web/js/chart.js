@@ -6,6 +6,7 @@
 
 import vendored from "../vendor/uplot.js";
 import { clock, duration, figure, inUnit, moment, symbol } from "./units.js";
+import { drawBetween, drawThen } from "./chart_beside.js";
 import { farthest } from "./scale.js";
 import { apart } from "./section_layout.js";
 import { S } from "./strings.js";
@@ -39,6 +40,9 @@ const INCREMENTS_S = [60, 120, 300, 600, 900, 1200, 1800, 3600, 7200, 10_800, 21
  * @property {boolean} live        the right edge is now
  * @property {import("./scale.js").Scaled} scaled
  * @property {import("./types.js").Columns | null} [then]  an earlier job's lines, drawn dotted
+ * @property {import("./types.js").Between | null} [between]  what other jobs kept between, shaded
+ * @property {boolean} [silent]  the events' words stand elsewhere
+ * @property {number} [right]    room at the right at least, for words that stand there
  */
 
 export class Chart {
@@ -59,6 +63,19 @@ export class Chart {
   show(drawn) {
     this.drawn = drawn;
     this.plot.setData(this.data());
+  }
+
+  /** Show another stretch of the same. @param {number} from_s  @param {number} to_s */
+  move(from_s, to_s) {
+    this.drawn = { ...this.drawn, from_s, to_s };
+    this.plot.setScale("x", { min: from_s, max: to_s });
+  }
+
+  /** Where the lines are, in CSS pixels: room at the left and right of them, and how wide they are. */
+  laid() {
+    const { left, width } = this.plot.bbox;
+    const px = uPlot.pxRatio;
+    return { left: left / px, right: this.plot.width - (left + width) / px, width: width / px };
   }
 
   fit() {
@@ -122,11 +139,16 @@ export class Chart {
         },
       ],
       hooks: {
-        drawClear: [(/** @type {any} */ plot) => this.drawBands(plot)],
+        drawClear: [
+          (/** @type {any} */ plot) => {
+            this.drawBands(plot);
+            drawBetween(plot, this.drawn, this.colours.lines);
+          },
+        ],
         draw: [
           (/** @type {any} */ plot) => {
             this.drawTarget(plot, ink);
-            this.drawThen(plot);
+            drawThen(plot, this.drawn, this.colours.lines);
             this.drawBeyond(plot);
             this.drawNames(plot);
             this.drawWords(plot);
@@ -151,7 +173,7 @@ export class Chart {
     const pen = measure(this.colours.font);
     const value = this.drawn.live ? " 000.0" : "";
     const widths = this.drawn.names.map((name) => pen.measureText(cut(name) + value).width);
-    return Math.ceil(Math.max(40, ...widths)) + 8;
+    return Math.ceil(Math.max(this.drawn.right ?? 40, ...widths)) + 8;
   }
 
   /** Where each band's words go; returns the number of rows they need. */
@@ -163,6 +185,7 @@ export class Chart {
     /** @type {number[]} */
     const ends = [];
     this.words = [];
+    if (this.drawn.silent) return (this.rows = 0);
     for (const band of this.bands()) {
       const text = [band.text, band.short].find((words) => pen.measureText(words).width <= wide);
       if (text === undefined) continue; // the stories below tell it all the same
@@ -230,36 +253,6 @@ export class Chart {
     this.write(plot, S.hour.target, bbox.left / px + 4, y / px - 4, this.colours.soft);
   }
 
-  /** @param {any} plot */
-  drawThen(plot) {
-    const { names, then, unit } = this.drawn;
-    if (!then) return;
-    const { ctx, bbox } = plot;
-    const px = uPlot.pxRatio;
-    ctx.save();
-    ctx.beginPath();
-    ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
-    ctx.clip();
-    ctx.lineWidth = 1.5 * px;
-    ctx.setLineDash([1.5 * px, 4 * px]);
-    names.forEach((name, i) => {
-      const column = then.sensors[name] ?? [];
-      ctx.strokeStyle = this.colours.lines[i % LINES];
-      ctx.beginPath();
-      let pen = false;
-      column.forEach((t, row) => {
-        if (t !== null) {
-          const x = plot.valToPos(then.time_s[row], "x", true);
-          const y = plot.valToPos(inUnit(t, unit), "y", true);
-          pen ? ctx.lineTo(x, y) : ctx.moveTo(x, y);
-        }
-        pen = t !== null;
-      });
-      ctx.stroke();
-    });
-    ctx.restore();
-  }
-
   /** A filled arrow at the edge for each reading beyond it, in its line's colour. @param {any} plot */
   drawBeyond(plot) {
     const { ctx, bbox } = plot;
@@ -290,13 +283,14 @@ export class Chart {
     const ends = this.drawn.names
       .map((name, i) => {
         const column = plot.data[i + 1];
-        let last = column.length - 1;
+        const seen = plot.data[0].findLastIndex((/** @type {number} */ t_s) => t_s <= this.drawn.to_s);
+        let last = seen;
         while (last >= 0 && column[last] === null) last--;
         if (last < 0) return null;
         const y = plot.valToPos(column[last], "y", true) / px;
         const { hour, scaled, unit } = this.drawn;
         const beyond = scaled.beyond.some((one) => one.name === name && one.at_s > plot.data[0][last]);
-        const stale = beyond || plot.data[0][column.length - 1] - plot.data[0][last] > 20;
+        const stale = beyond || plot.data[0][seen] - plot.data[0][last] > 20;
         const value = figure(hour.column(name)[last] ?? 0, unit);
         const text = this.drawn.live ? `${cut(name)} ${stale ? "–" : value}` : cut(name);
         return { y, text, colour: this.colours.lines[i % LINES] };
@@ -342,7 +336,7 @@ function cut(name) {
 }
 
 /** A pen that only measures. @param {string} font */
-function measure(font) {
+export function measure(font) {
   pen ??= /** @type {CanvasRenderingContext2D} */ (document.createElement("canvas").getContext("2d"));
   pen.font = font;
   return pen;

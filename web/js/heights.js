@@ -7,6 +7,7 @@ import { Kept } from "./evidence.js";
 import { html } from "./html.js";
 import { FromAbove } from "./layers.js";
 import { useOfJob } from "./past.js";
+import { A } from "./strings_axis.js";
 import { H } from "./strings_heights.js";
 import { duration, figure, moment, symbol, typed, words } from "./units.js";
 
@@ -80,9 +81,9 @@ export function sought(found) {
 /**
  * Ask for a height, see its minute.
  * @param {{job: Job, heights: Heights | null, found: Found | null, setFound: (found: Found | null) => void,
- *   again: () => void, may: boolean, unit: Unit, now: string, when: string}} props
+ *   again: () => void, may: boolean, unit: Unit, now: string, when: string, look: (at_s: number) => void}} props
  */
-export function AtHeight({ job, heights, found, setFound, again, may, unit, now, when }) {
+export function AtHeight({ job, heights, found, setFound, again, may, unit, now, when, look: show }) {
   const [wanted, setWanted] = useState("");
   const { busy, error, run, refuse } = useWork();
   const id = useId();
@@ -118,7 +119,7 @@ export function AtHeight({ job, heights, found, setFound, again, may, unit, now,
     <div aria-live="polite">
       ${found && found.items.length === 0 && html`<p>${H.unknown}</p>`}
       ${found?.items.map(
-        (then) => html`<${Laid} key=${`${found.height_mm} ${then.piece}`} job=${job} then=${then} found=${found} unit=${unit} now=${now} when=${when} />`,
+        (then) => html`<${Laid} key=${`${found.height_mm} ${then.piece}`} job=${job} then=${then} found=${found} unit=${unit} now=${now} when=${when} show=${show} />`,
       )}
     </div>
     <${Pins} job=${job} heights=${heights} may=${may} again=${again} now=${now} />
@@ -127,9 +128,9 @@ export function AtHeight({ job, heights, found, setFound, again, may, unit, now,
 
 /**
  * One time at which the height was laid, and what the chamber did.
- * @param {{job: Job, then: Then, found: Found, unit: Unit, now: string, when: string}} props
+ * @param {{job: Job, then: Then, found: Found, unit: Unit, now: string, when: string, show: (at_s: number) => void}} props
  */
-function Laid({ job, then, found, unit, now, when }) {
+function Laid({ job, then, found, unit, now, when, show }) {
   const { air, picture } = useAround(job.id, then, when);
   const lasting = duration((Date.parse(then.end_at) - Date.parse(then.start_at)) / 1000);
   const say = Date.parse(then.start_at) > Date.parse(now) ? H.will : H.laid;
@@ -140,7 +141,8 @@ function Laid({ job, then, found, unit, now, when }) {
     found.by === "toolpath" ? H.by_toolpath : H.by_told,
   ].filter(Boolean);
   return html`<div class="laid">
-    <p><b>${found.items.length > 1 && H.piece(then.piece + 1)}${said}</b> ${told.join(" ")}</p>
+    <p><b>${found.items.length > 1 && H.piece(then.piece + 1)}${said}</b> ${told.join(" ")}
+      <button type="button" class="act slight" onClick=${() => show(Date.parse(then.start_at) / 1000)}>${A.go(moment(then.start_at, job.started_at))}</button></p>
     ${air && html`<p>${air.length ? `${H.read} ${ranges(air, unit)}.` : H.no_readings}</p>`}
     ${then.events.length === 0
       ? html`<p>${H.quiet}</p>`

@@ -1,11 +1,11 @@
-/** One job looked back on: its temperatures, and what happened at which height of the part. */
+/** One job looked back on: all of it along its time, and what happened at which height of the part. */
 
-import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
+import { useCallback, useEffect, useRef, useState } from "../vendor/preact-hooks.js";
+import { ahead, readingsOf } from "./ahead.js";
 import { get } from "./ask.js";
+import { AlongTime } from "./axis.js";
 import { BoxSaid, CameOut } from "./came_out.js";
-import { Chart, said, saidBeyond } from "./chart.js";
 import { Clips } from "./clips.js";
-import { Hour } from "./hour.js";
 import { Erase } from "./erase.js";
 import { GoodJobs } from "./good_jobs.js";
 import { Guessed, nameOf } from "./guessed.js";
@@ -17,16 +17,14 @@ import { fetchNotes } from "./notes.js";
 import { fetchEvents, pauseStories, upToNow } from "./past.js";
 import { Ruled } from "./rule.js";
 import { RulerWeather } from "./ruler.js";
-import { scaled } from "./scale.js";
 import { Command } from "./shell.js";
 import { Stills } from "./stills.js";
 import { lines } from "./stories.js";
 import { S } from "./strings.js";
 import { JobToolpath } from "./toolpaths.js";
-import { duration, height, moment, symbol, zone } from "./units.js";
+import { duration, height } from "./units.js";
 import { WhatIf } from "./what_if.js";
 
-/** @typedef {import("./types.js").Chamber} Chamber */
 /** @typedef {import("./types.js").Columns} Columns */
 /** @typedef {import("./types.js").Job} Job */
 /** @typedef {import("./types.js").Note} Note */
@@ -36,7 +34,6 @@ import { WhatIf } from "./what_if.js";
 /** @typedef {import("./heights.js").Found} Found */
 /** @typedef {{job: Job, columns: Columns, events: Story[], notes: Note[]}} Kept */
 
-const POINTS = 1500;
 const AGAIN_MS = 20_000; // while the job goes on
 const LEAST_SPAN_S = 120;
 const T = S.look_back;
@@ -52,6 +49,9 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
   const found = asked.id === id ? asked.found : null;
   const setFound = (/** @type {Found | null} */ next) => setAsked({ id, found: next });
   const again = () => setKnown((/** @type {number} */ n) => n + 1);
+  // The view is the line of time's own, so that a step of its zoom draws nothing else anew.
+  const along = useRef(/** @type {((at_s: number) => void) | null} */ (null));
+  const look = useCallback((/** @type {number} */ at_s) => along.current?.(at_s), []);
   const pictured = `${when} ${erased}`; // on change the pictures are asked for again
   if (!kept) {
     return html`<section class="past">
@@ -69,28 +69,38 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
   return html`<article class="past" aria-labelledby="job">
     <p class="place">${chamber?.name ?? job.chamber}</p>
     <h1 id="job" class="sentence">${nameOf(job)}</h1>
-    <${Guessed} key=${`guessed ${id}`} job=${job} may=${may} kept=${() => setMended((n) => n + 1)} />
+    <${Guessed} key=${`guessed ${id}`} job=${job} may=${may} kept=${() => setMended((/** @type {number} */ n) => n + 1)} />
     <${About} job=${job} events=${events} now=${now.at} />
     <${CameOut} job=${job} may=${may} />
     <${JobLogPart} key=${id} job=${job} when=${pictured} may=${may} />
-    <${Temperatures} kept=${kept} pauses=${marks} chamber=${chamber} unit=${unit} dark=${dark} />
+    ${kept.columns.time_s.length === 0
+      ? html`<p class="taking">${T.no_readings}</p>`
+      : html`<${AlongTime} job=${job} columns=${kept.columns} events=${events} marks=${marks} heights=${heights} chamber=${chamber}
+          whole=${wholeOf(kept)} hold=${along} unit=${unit} dark=${dark} when=${pictured} />`}
     <section class="stories">
       <h2>${T.happened}</h2>
       ${told.length === 0
         ? html`<p>${job.state === "finished" ? S.jobs.nothing : S.jobs.nothing_yet}</p>`
-        : html`<${Ruled} told=${told} job=${job} heights=${heights} chamber=${chamber} now=${now.at} may=${may} when=${pictured} />`}
+        : html`<${Ruled} told=${told} job=${job} heights=${heights} chamber=${chamber} now=${now.at} may=${may} when=${pictured} look=${look} />`}
     </section>
-    <${RulerWeather} key=${`weather ${id}`} job=${job} heights=${heights} unit=${unit} now=${chamber?.at ?? now.at} stories=${[...events, ...pauses]} told=${told} may=${may} changed=${() => setMended((/** @type {number} */ n) => n + 1)} sought_mm=${found?.height_mm ?? null} />
-    <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} />
+    <${RulerWeather} key=${`weather ${id}`} job=${job} heights=${heights} unit=${unit} now=${chamber?.at ?? now.at} stories=${[...events, ...pauses]} told=${told} may=${may} changed=${() => setMended((/** @type {number} */ n) => n + 1)} look=${look} sought_mm=${found?.height_mm ?? null} />
+    <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} look=${look} />
     <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} />
     <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />
-    <${Clips} key=${`films ${id}`} job=${job} when=${pictured} owner=${owner} />
+    <${Clips} key=${`films ${id}`} job=${job} when=${pictured} owner=${owner} look=${look} />
     <${GoodJobs} key=${`good ${id}`} job=${job} when=${pictured} />
     ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
     <p class="taking">${T.take} <${Command} words=${`export ${job.id} --to ${job.id}.csv`} /></p>
-    ${owner && html`<${Erase} job=${job} erased=${() => setErased((n) => n + 1)} />`}
+    ${owner && html`<${Erase} job=${job} erased=${() => setErased((/** @type {number} */ n) => n + 1)} />`}
   </article>`;
+}
+
+/** From the job's start to its last reading. @param {Kept} kept */
+function wholeOf({ job, columns }) {
+  const from_s = Date.parse(job.started_at) / 1000;
+  const last_s = columns.time_s[columns.time_s.length - 1] ?? from_s;
+  return { from_s, to_s: Math.max(last_s, from_s + LEAST_SPAN_S) };
 }
 
 /** @param {{job: Job, events: Story[], now: string}} props */
@@ -104,44 +114,6 @@ function About({ job, events, now }) {
     </p>
     <p class="sub">${inShort(events, job)}</p>
     ${job.notes && html`<p class="notes">${job.notes}</p>`}`;
-}
-
-/** @param {{kept: Kept, pauses: Story[], chamber: Chamber | undefined, unit: Unit, dark: boolean}} props */
-function Temperatures({ kept, pauses, chamber, unit, dark }) {
-  const place = useRef(/** @type {HTMLElement | null} */ (null));
-  const { columns, events, job } = kept;
-  // In the order, and so the colours, of the first page; of a sensor that isn't
-  // there any more nobody knows the place: it is drawn with the air's.
-  const present = chamber?.sensors ?? [];
-  const known = [...new Set([...present.map((s) => s.name), ...Object.keys(columns.sensors)])].filter(
-    (name) => name in columns.sensors,
-  );
-  const air = known.filter((n) => (present.find((s) => s.name === n)?.place ?? "chamber") === "chamber");
-  const names = air.length ? air : known;
-  const hour = new Hour();
-  hour.fill(columns);
-  const from_s = Date.parse(job.started_at) / 1000;
-  const last_s = columns.time_s[columns.time_s.length - 1] ?? from_s;
-  // No target: as it is set now, it may not be what this job had.
-  const lines = { hour, names, unit, target_c: null, stories: [...events, ...pauses] };
-  const drawn = {
-    ...lines,
-    scaled: scaled(lines),
-    from_s,
-    to_s: Math.max(last_s, from_s + LEAST_SPAN_S),
-    live: false,
-  };
-  useEffect(() => {
-    if (!place.current || columns.time_s.length === 0) return;
-    const chart = new Chart(place.current, drawn);
-    return () => chart.close();
-  }, [kept, pauses.length, pauses[pauses.length - 1]?.onset_at, unit, dark]);
-  if (columns.time_s.length === 0) return html`<p class="taking">${T.no_readings}</p>`;
-  return html`<section class="hour">
-    <h2>${T.temperatures}, ${symbol(unit)}</h2>
-    <div class="plot" ref=${place} role="img" aria-label=${said(drawn.scaled, names, unit, T.alt)}></div>
-    <p class="small">${saidBeyond(drawn.scaled.beyond, unit)} ${S.hour.zone(zone())}</p>
-  </section>`;
 }
 
 /**
@@ -161,7 +133,7 @@ function useKept(id, when) {
       try {
         const [job, columns, events, notes] = await Promise.all([
           get(path),
-          get(`${path}/readings?points=${POINTS}`),
+          ahead(readingsOf(path), get),
           fetchEvents(id),
           fetchNotes(id),
         ]);

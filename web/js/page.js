@@ -70,7 +70,7 @@ export function Page({ touch, sounds }) {
       ${now && route.page === "people" && html`<${People} now=${now} who=${who} />`}
       ${now &&
       route.page === "job" &&
-      html`<${LookBack} id=${route.job} now=${now} unit=${unit} dark=${dark}
+      html`<${LookBack} key=${route.job} id=${route.job} now=${now} unit=${unit} dark=${dark}
         when=${when} may=${may} owner=${owner} />`}
       ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} unit=${unit} />`}
       ${now && route.page === "alarm-test" && html`<${AlarmTests} now=${now} when=${when} may=${may} />`}

@@ -16,7 +16,8 @@ export function route(hash) {
   if (hash === JOBS || hash === `${JOBS}/`) return { page: "jobs" };
   if (hash.startsWith(`${JOBS}/`)) {
     try {
-      return { page: "job", job: decodeURIComponent(hash.slice(JOBS.length + 1)) };
+      // What follows a question mark says which stretch of the job is shown.
+      return { page: "job", job: decodeURIComponent(hash.slice(JOBS.length + 1).split("?")[0]) };
     } catch {
       return { page: "jobs" }; // a broken address
     }
@@ -33,9 +34,12 @@ export function jobAddress(job) {
 export function useRoute() {
   const [hash, setHash] = useState(location.hash);
   useEffect(() => {
+    let page = location.hash.split("?")[0];
     const turn = () => {
       setHash(location.hash);
-      if (!location.hash || location.hash.startsWith("#/")) scrollTo(0, 0);
+      const [next] = location.hash.split("?");
+      if (next !== page && (!next || next.startsWith("#/"))) scrollTo(0, 0);
+      page = next;
     };
     addEventListener("hashchange", turn);
     return () => removeEventListener("hashchange", turn);

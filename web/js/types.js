@@ -357,6 +357,30 @@
  * @property {number[]} time_s  seconds since the epoch, increasing
  * @property {Record<string, (number | null)[]>} sensors
  *
+ * @typedef {object} Between  what other jobs kept between, in columns of one length
+ * @property {number[]} time_s
+ * @property {Record<string, {low: (number | null)[], high: (number | null)[]}>} sensors
+ *
+ * @typedef {object} Beside  what a job is held against, along its own time
+ * @property {"layer" | "steady" | "start"} aligned  the moment that falls together
+ * @property {boolean} many
+ * @property {{id: string, started_at: string}[]} jobs
+ * @property {number[]} time_s
+ * @property {Record<string, {low: (number | null)[], high: (number | null)[]}>} sensors
+ *
+ * @typedef {object} Stage
+ * @property {"warming" | "soaking" | "building" | "paused" | "cooling" | "unknown"} stage
+ * @property {string} from_at
+ * @property {string | null} to_at  null while it goes on
+ *
+ * @typedef {object} Stretch
+ * @property {string} from_at
+ * @property {string | null} to_at
+ *
+ * @typedef {object} Stages
+ * @property {Stage[]} stages
+ * @property {Stretch[]} camera_paused
+ *
  * @typedef {object} HeightPin  what a person remembers
  * @property {number} pin
  * @property {string} at

@@ -49,13 +49,32 @@ class Curve:
 def same_part(job: Job, other: Job) -> bool:
     """Whether two jobs build the same of the same, in the same box."""
     return (
+        same_box(job, other)
+        and _plain(job.name) == _plain(other.name)
+        and same_material(job, other)
+    )
+
+
+def same_box(job: Job, other: Job) -> bool:
+    """Whether two jobs are built in the same box, and both real, or of one simulation."""
+    return (
         job.id != other.id
         and job.chamber == other.chamber
         and job.box != ""
         and job.box == other.box
-        and _plain(job.name) == _plain(other.name)
-        and _plain(job.material) == _plain(other.material)
     )
+
+
+def same_material(job: Job, other: Job) -> bool:
+    """Whether two jobs are built of the same."""
+    return _plain(job.material) == _plain(other.material)
+
+
+def same_sensors(
+    air: Sequence[str], now: Mapping[str, str], then: Mapping[str, str]
+) -> tuple[str, ...]:
+    """Those of the air's sensors that bear the same mark in two jobs, or no mark is kept of."""
+    return tuple(name for name in air if then.get(name, now.get(name)) == now.get(name))
 
 
 def _plain(text: str) -> str:

@@ -7,12 +7,22 @@ from collections.abc import Awaitable
 from zoneinfo import ZoneInfo
 
 from stillair.errors import CommandRefused, InputError, Refusal
-from stillair.model import Place
+from stillair.runtime.beside import HeldAgainst
 from stillair.runtime.foreseeing import LookedAt, facts
 from stillair.runtime.kept_weather import rests_on
+from stillair.runtime.marks import air_sensors, sensor_marks
 from stillair.runtime.service import Service
 from stillair.runtime.weathering import Weathered
 from stillair.storage.items import Item
+
+
+def job_time_s(service: Service, job: str) -> float:
+    """Now, by the clock of the job's chamber: one that is played is at another time."""
+    try:
+        chamber = service.watched(service.chamber(job.rpartition("-")[0]))
+    except CommandRefused:  # it is watched no more, and its jobs are all over
+        return service.wall().timestamp()
+    return chamber.labels.timeline().epoch_s(chamber.clock.now_s())
 
 
 async def job_weather(service: Service, job: str) -> Item:
@@ -22,8 +32,7 @@ async def job_weather(service: Service, job: str) -> Item:
     """
     key = service.chamber(str(service.job(job)["chamber"]))
     watched = service.watched(key)
-    sensors = watched.settings.sensors
-    air = tuple(sensor.name for sensor in sensors if sensor.place is Place.CHAMBER)
+    air = air_sensors(watched.settings)
     now_s = watched.labels.timeline().epoch_s(watched.clock.now_s())
     asked = Weathered(job, key, air, now_s)
     # Before it is computed: what becomes known meanwhile makes another mark.
@@ -41,6 +50,20 @@ def _keep(service: Service, job: str, mark: str, found: Item) -> None:
     service.weathers.put(job, mark, found)
     if service.history.job(job) is None:  # erased meanwhile
         service.weathers.forget(job)
+
+
+async def job_beside(service: Service, job: str, beside: str) -> Item:
+    """What a job is held against; see `beside`. Raises `CommandRefused`."""
+    watched = service.watched(service.chamber(str(service.job(job)["chamber"])))
+    await service.archive.write_out()
+    asked = HeldAgainst(
+        job=job,
+        beside=beside,
+        air=air_sensors(watched.settings),
+        now_s=watched.labels.timeline().epoch_s(watched.clock.now_s()),
+        marks=sensor_marks(watched.settings),
+    )
+    return await _worked_out(service.workshop.beside(asked))
 
 
 async def look_before(service: Service, toolpath: str, chamber: str | None, material: str) -> Item:

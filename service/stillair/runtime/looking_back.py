@@ -18,10 +18,10 @@ from dataclasses import replace
 from stillair.errors import StillairError, StoreError
 from stillair.model import Job, JobDiagnosis, JobPhase, Outcome, Phase, Place, Timeline
 from stillair.runtime.chamber import Chamber
-from stillair.runtime.comparing import Curve, same_part, soak_of
+from stillair.runtime.comparing import Curve, same_part, same_sensors, soak_of
 from stillair.runtime.diagnosing import AFTER_S, Diagnosed, epoch_s
 from stillair.runtime.keeping import ArchiveLoop
-from stillair.runtime.marks import box_mark, sensor_marks
+from stillair.runtime.marks import air_sensors, box_mark, sensor_marks
 from stillair.runtime.worker import Workshop
 from stillair.storage.history import History
 from stillair.storage.journal import Entry
@@ -189,12 +189,7 @@ class LookingBack:
         now = sensor_marks(chamber.settings)
         diagnosed = await asyncio.to_thread(self._history.diagnoses, chamber.key, [last.id])
         then = diagnosed[-1].sensors if diagnosed else {}
-        names = tuple(
-            sensor.name
-            for sensor in chamber.settings.sensors
-            if sensor.place is Place.CHAMBER
-            and then.get(sensor.name, now[sensor.name]) == now[sensor.name]
-        )
+        names = same_sensors(air_sensors(chamber.settings), now, then)
         try:
             return await self._workshop.curve(last.id, names)
         except (StillairError, TimeoutError) as error:

@@ -10,6 +10,8 @@ import hashlib
 import json
 from typing import TYPE_CHECKING, Any
 
+from stillair.model import Place
+
 if TYPE_CHECKING:
     from stillair.config import ChamberSettings
 
@@ -27,6 +29,11 @@ def sensor_marks(settings: ChamberSettings) -> dict[str, str]:
         sensor.name: _mark([world, sensor.model_dump(mode="json", exclude={"limit_c"})])
         for sensor in settings.sensors
     }
+
+
+def air_sensors(settings: ChamberSettings) -> tuple[str, ...]:
+    """The names of the sensors that are in the chamber's air."""
+    return tuple(sensor.name for sensor in settings.sensors if sensor.place is Place.CHAMBER)
 
 
 def _world(settings: ChamberSettings) -> str:

@@ -21,6 +21,7 @@ from typing import Any
 from stillair.errors import CommandRefused, InputError, Refusal, StillairError, ToolpathError
 from stillair.jobs.toolpath import MotionLimits, Whole
 from stillair.model import JobDiagnosis
+from stillair.runtime.beside import HeldAgainst, beside_of
 from stillair.runtime.comparing import Curve, curve_record, past_curve
 from stillair.runtime.diagnosing import Diagnosed, diagnose
 from stillair.runtime.foreseeing import LookedAt, look_of
@@ -105,6 +106,11 @@ class Workshop:
         """
         answer = await self._in_turn({"what": "weather", "asked": to_record(asked)})
         return Item(answer["weather"])
+
+    async def beside(self, asked: HeldAgainst) -> Item:
+        """What a job is held against; see `beside`. Raises as `weather`."""
+        answer = await self._in_turn({"what": "beside", "asked": to_record(asked)})
+        return Item(answer["beside"])
 
     async def look_before(self, asked: LookedAt) -> Item:
         """What commonly spoils such a job; see `foreseeing`. Raises as `weather`."""
@@ -215,6 +221,8 @@ def answer(question: Mapping[str, Any], share: Share = lambda _: None) -> dict[s
                 return {"diagnosis": to_record(diagnose(folder, asked))}
             case "weather":
                 return {"weather": weather_of(folder, from_record(Weathered, question["asked"]))}
+            case "beside":
+                return {"beside": beside_of(folder, from_record(HeldAgainst, question["asked"]))}
             case "before":
                 return {"before": look_of(folder, from_record(LookedAt, question["asked"]))}
             case "curve":

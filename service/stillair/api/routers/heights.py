@@ -18,6 +18,7 @@ from stillair.api.times import Moment, epoch_s
 from stillair.errors import CommandRefused, Refusal
 from stillair.jobs.desk import HIGHEST_MM
 from stillair.model import PinHeight, TakePinBack, Timeline
+from stillair.runtime.layers import job_time_s
 from stillair.runtime.service import Service
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"])
@@ -103,7 +104,7 @@ def columns(job: str, service: TheService, _: Viewer) -> Heights:
     `by` is "toolpath" where one is fitted to the job, "told" where heights are found
     between those that were told, and "nothing" where none were.
     """
-    return Heights.model_validate(service.heights.of(job, _now_s(service, job)).columns())
+    return Heights.model_validate(service.heights.of(job, job_time_s(service, job)).columns())
 
 
 @router.get("/{job}/heights/when")
@@ -118,7 +119,7 @@ def when(
 
     No item where nothing is known of it; one of each piece that is built in its turn.
     """
-    at_s, now_s = epoch_s(at), _now_s(service, job)
+    at_s, now_s = epoch_s(at), job_time_s(service, job)
     if (height_mm is None) == (at_s is None):
         raise Problem(HTTPStatus.CONFLICT, "Give either `height_mm` or `at`, and not both.")
     if height_mm is not None:
@@ -134,7 +135,7 @@ async def pin(job: str, new: NewPin, service: TheService, person: Pinner) -> Don
     Also days later; 409 for a moment at which the job wasn't being built.
     """
     at_s = None if new.at is None else epoch_s(str(new.at))
-    await asyncio.to_thread(service.heights.check_seen, job, at_s, _now_s(service, job))
+    await asyncio.to_thread(service.heights.check_seen, job, at_s, job_time_s(service, job))
     zero_s = _timeline(service, job).wall_at_zero_s
     answer = await service.job_command(
         job,
@@ -166,15 +167,6 @@ async def take_back(
         job, lambda t_s: TakePinBack(t_s=t_s, by=person.name, job=job, pin=pin)
     )
     return Done(stored=answer.stored)
-
-
-def _now_s(service: Service, job: str) -> float:
-    """Now, by the clock of the job's chamber: one that is played is at another time."""
-    try:
-        chamber = service.watched(service.chamber(job.rpartition("-")[0]))
-    except CommandRefused:  # it is watched no more, and its jobs are all over
-        return service.wall().timestamp()
-    return chamber.labels.timeline().epoch_s(chamber.clock.now_s())
 
 
 def _timeline(service: Service, job: str) -> Timeline:

@@ -6,7 +6,7 @@ import asyncio
 from dataclasses import replace
 from functools import partial
 from http import HTTPStatus
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query
 
@@ -49,6 +49,8 @@ from stillair.model import (
     TellOutcome,
 )
 from stillair.runtime.comparing import pause_items
+from stillair.runtime.course import course_of
+from stillair.runtime.layers import job_beside, job_time_s
 from stillair.runtime.season import compared
 from stillair.thermal.plan import ThermalPlan
 
@@ -227,6 +229,34 @@ def unlike_others(job: str, service: TheService, _: Viewer) -> dict[str, Any]:
     are enough judged jobs for `differences`, the one least like chance first.
     """
     return compared(service.history, job)
+
+
+@router.get("/{job}/stages")
+def job_stages(job: str, service: TheService, _: Viewer) -> dict[str, Any]:
+    """What the job was at when, and when its camera was paused.
+
+    `stages` follow each other without a gap: "warming", "soaking", "building", "paused",
+    "cooling", or "unknown" where what is kept doesn't say. What goes on has no `to_at`.
+    """
+    return course_of(service.history, service.heights, job, job_time_s(service, job))
+
+
+@router.get("/{job}/beside")
+async def held_against(
+    job: str,
+    service: TheService,
+    _: Viewer,
+    other: Annotated[Literal["last", "band"], Query(alias="with")],
+) -> dict[str, Any]:
+    """The air of other jobs of this box along this one's time, in columns, a row a minute.
+
+    `last`: the last sound job of the same part. `band`: between which temperatures the last
+    sound jobs of the same material lay, from `low` to `high`; of ten or more (`many`) what
+    nine in ten stay above and below. `aligned` is the moment that falls together: the
+    first "layer", warm and "steady", or the "start"; pauses are left out. No `jobs`: there
+    is none, or fewer than three for a band.
+    """
+    return await job_beside(service, job, other)
 
 
 @router.post("/{job}/what-if")
