@@ -97,6 +97,8 @@ RIGHTS = {
     "GET /api/jobs/{job}/notes": READ,
     "GET /api/jobs/{job}/readings": READ,
     "GET /api/jobs/{job}/weather": READ,
+    "GET /api/jobs/{job}/file": READ,
+    "GET /api/jobs/{job}/settings": READ,
     "GET /api/jobs/{job}/unlike": READ,
     "POST /api/jobs/{job}/what-if": OPERATE,
     "GET /api/jobs/{job}/what-if": READ,

@@ -30,6 +30,7 @@ from stillair.runtime.erasing import Erasing
 from stillair.runtime.feed import LiveFeed
 from stillair.runtime.handing import Handing
 from stillair.runtime.heights import Heights
+from stillair.runtime.job_file_sending import JobFiles
 from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.looking_back import LookingBack
@@ -91,6 +92,7 @@ class Service:
     courier: Courier
     housekeeping: Housekeeping
     workshop: Workshop
+    job_files: JobFiles
     toolpaths: Toolpaths
     photographs: Photographs
     looking_back: LookingBack

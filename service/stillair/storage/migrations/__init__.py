@@ -5,5 +5,5 @@ from pathlib import Path
 from stillair.database import Versions
 
 HERE = Path(__file__).parent
-JOURNAL = Versions(HERE / "journal", "j0006")
+JOURNAL = Versions(HERE / "journal", "j0007")
 ARCHIVE = Versions(HERE / "archive", "a0001")
