@@ -174,8 +174,8 @@ def export(
         typer.echo(f"{written} files written to {to}; its README.txt says what each is.", err=True)
         return
     typer.echo(
-        f"{written} rows written to {to}. A table knows no places: replay it with the chamber's file, "
-        f"{command('replay', str(to))} --chamber FILE",
+        f"{written} rows written to {to}. A table knows no places: "
+        f"replay it with the chamber's file, {command('replay', str(to))} --chamber FILE",
         err=True,
     )
 

@@ -103,4 +103,7 @@ class JobFile:
         if process is not None and process.returncode is None:
             with suppress(ProcessLookupError):
                 process.kill()
+            assert process.stdout is not None
+            while await process.stdout.read(BLOCK_BYTES):
+                pass  # what still lies in the pipe; nobody waits to the end before that is read
             await process.wait()
