@@ -240,7 +240,7 @@ function Pictures({ kept }) {
       ? html`<p>${R.no_pictures}</p>`
       : html`<div class="kept-pictures">
           ${shown.map((each) => {
-            const name = [each.kind ? (S.hour.kinds[each.kind] ?? each.kind) : L.photographs, each.height_mm && mm(each.height_mm), moment(each.at, job.started_at)];
+            const name = [each.kind ? (S.hour.kinds[each.kind] ?? each.kind) : R.photograph, each.height_mm && mm(each.height_mm), moment(each.at, job.started_at)];
             const text = `${name.filter(Boolean).join(", ")}. ${each.origin === "simulated" ? S.head.simulated : ""}`;
             return html`<figure><img src=${`/api/pictures/${each.id}`} alt=${text} /><figcaption>${text}</figcaption></figure>`;
           })}

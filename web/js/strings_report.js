@@ -41,7 +41,7 @@ export const R = {
   cooled: (s) => `Cool enough for the part ${duration(s)} after that.`,
   happened: "What happened, at which height of the part",
   columns: ["Height", "When", "What"],
-  unknown: "not known",
+  unknown: "–",
   nothing: "Nothing happened that is worth a line.",
   more: (/** @type {number} */ n) => `${count(n, "line", "lines")} more on the job's own page.`,
   layers: "Layers that were too cold or too hot",
@@ -60,6 +60,7 @@ export const R = {
   not_kept: "The job is older than the record of settings: only a mark of them is kept, and not what they were.",
   settings_short: "Kept with the job: these, and every number and choice of the chamber's file. Addresses, passwords and people are not.",
   pictures: "Pictures",
+  photograph: "Photograph",
   no_pictures: "No picture of this job is kept.",
   /** @param {number} n */
   few: (n) => `${count(n, "picture", "pictures")} more on the job's own page.`,
