@@ -71,9 +71,8 @@ class RanUnder:
             rows = connection.execute(query).all()
             keys = [_key(chamber, made_with.rpartition(" ")[2]) for chamber, made_with, _ in rows]
             kept = select(col(SettingsRow.id), col(SettingsRow.body))
-            found = dict(
-                connection.execute(kept.where(col(SettingsRow.id).in_(keys))).tuples().all()
-            )
+            told = connection.execute(kept.where(col(SettingsRow.id).in_(keys))).all()
+        found = {row.id: row.body for row in told}
         return [
             Under(
                 since_s=at_us / 1e6,
