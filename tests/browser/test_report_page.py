@@ -75,8 +75,10 @@ def whole(page: Page) -> None:
 def test_a_job_goes_on_paper_whole(serve: Serve, look: Look) -> None:
     service = serve(speed=60)
     job = built(service)
+    page = look(service, f"/#/jobs/{job}", width_px=390)
     for width_px in (390, 1280):
-        page = look(service, f"/#/jobs/{job}", width_px=width_px)
+        page.set_viewport_size({"width": width_px, "height": 844})
+        page.goto(f"http://127.0.0.1:{service.port}/#/jobs/{job}")
         page.get_by_role("link", name="Page for paper").click()
         whole(page)
         report = page.locator(".report")

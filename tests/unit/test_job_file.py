@@ -10,7 +10,6 @@ from starlette.types import Message
 
 from stillair.api.routers import job_files
 from stillair.errors import CommandRefused
-from stillair.runtime import job_file_sending
 from stillair.runtime.job_file import Asked
 from stillair.runtime.job_file_sending import AT_ONCE, JobFiles
 from stillair.runtime.job_words import disposition, file_names, plain_cell
@@ -68,7 +67,7 @@ def endless(monkeypatch: pytest.MonkeyPatch) -> None:
     async def instead(program: str, *_: str, **pipes: int) -> asyncio.subprocess.Process:
         return await really(program, "-c", ENDLESS, stdin=pipes["stdin"], stdout=pipes["stdout"])
 
-    monkeypatch.setattr(job_file_sending.asyncio, "create_subprocess_exec", instead)
+    monkeypatch.setattr(asyncio, "create_subprocess_exec", instead)
 
 
 async def no_message() -> Message:
@@ -76,9 +75,10 @@ async def no_message() -> Message:
     raise AssertionError
 
 
+@pytest.mark.parametrize("gone", [pytest.param(False, id="hangs"), pytest.param(True, id="gone")])
 @pytest.mark.usefixtures("endless")
 async def test_who_takes_nothing_holds_nothing(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, gone: bool
 ) -> None:
     monkeypatch.setattr(job_files, "PATIENCE_S", 0.05)
     files = JobFiles(tmp_path)
@@ -88,6 +88,8 @@ async def test_who_takes_nothing_holds_nothing(
 
     async def hangs(message: Message) -> None:
         if message["type"] == "http.response.body":
+            if gone:
+                raise ConnectionResetError
             await asyncio.Event().wait()
 
     scope = {"type": "http", "asgi": {"spec_version": "2.4"}}
