@@ -183,12 +183,12 @@ def test_who_erases_a_job_is_told_first_what_backups_still_hold(serve: Serve, lo
     service = serve(speed=60)
     job = build(service, minutes=1)
     page = look(service, f"/#/jobs/{job}", width_px=360)
-    for what in ("Erase its pictures", "Erase this job"):
+    for what in ("Erase its pictures and films", "Erase this job"):
         page.get_by_role("button", name=what).click()
         asked = page.get_by_text(re.compile("Backups made before still hold .*three more nights"))
         expect(asked).to_be_visible()
         assert fits(page)
-        if what == "Erase its pictures":
+        if what == "Erase its pictures and films":
             page.get_by_role("button", name="Keep it").click()
             expect(asked).to_have_count(0)
     page.get_by_role("button", name="Yes, erase for ever").click()

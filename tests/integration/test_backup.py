@@ -112,7 +112,7 @@ def test_all_that_happened_comes_back_and_is_shown(tmp_path: Path, mail_server: 
         assert rows(bare) == rows(service.folder)
         assert any(rows(bare).values())
         assert files(bare) == files(service.folder)
-        assert {path.suffix for path in bare.rglob("*")} >= {".db", ".jpg"}
+        assert {path.suffix for path in bare.rglob("*")} >= {".db", ".jpg", ".frames"}
 
         hot = tmp_path / "hot"
         restore(tmp_path / "burning.tar", hot, AT)

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from kept_things import BOOT, CHAMBER, alarm, job, note, notice, over
+from kept_things import BOOT, CHAMBER, alarm, event, job, note, notice, over
 from stillair.errors import CommandRefused, StoreError
 from stillair.model import JobPhase, Outcome
-from stillair.storage import erasing, pictures, toolpaths
+from stillair.storage import clips, erasing, pictures, toolpaths
 from stillair.storage.archive import Archive
+from stillair.storage.clips import Clip, Shown
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
 from stillair.storage.pictures import KeptPicture
@@ -31,6 +33,20 @@ def picture(name: str, of_job: int) -> KeptPicture:
     )
 
 
+def film(name: str, **more: Any) -> Clip:
+    return Clip(
+        id=name,
+        chamber=CHAMBER,
+        part="clip",
+        state="kept",
+        timeline=BOOT,
+        start_s=70.0,
+        end_s=160.0,
+        origin="simulated",
+        **more,
+    )
+
+
 @pytest.fixture
 def journal(tmp_path: Path) -> Journal:
     return Journal.open(tmp_path / "journal.db")
@@ -44,6 +60,7 @@ def keep(journal: Journal, number: int, state: JobPhase) -> None:
             CHAMBER,
             100.0 + number,
             jobs=(job(number, state),),
+            events=(event(number, job=name),),
             alarms=(standing, over(standing)),
             notices=(notice(f"k{number}", about=standing.id),),
         ),
@@ -59,10 +76,15 @@ def test_all_of_a_job_goes_and_the_next_one_stays(journal: Journal, tmp_path: Pa
             journal, f"{number}", chamber=CHAMBER, name="x", source="", size_bytes=1, at_us=1
         )
         toolpaths.follow(journal, f"{CHAMBER}-{number}", f"{number}", 1)
+        clips.put(journal, film(f"a{number}", job=f"{CHAMBER}-{number}"))
+        shown = (Shown(number, "door_open", 5.0),)
+        clips.put(journal, film(f"b{number}", kind="door_open", shown=shown))
     one, two = f"{CHAMBER}-1", f"{CHAMBER}-2"
     removed: list[str] = []
-    assert erasing.job(journal, CHAMBER, one, removed.extend) == [f"{1:032x}"]
+    films: list[str] = []
+    assert erasing.job(journal, CHAMBER, one, removed.extend, films.extend) == [f"{1:032x}"]
     assert removed == [f"{1:032x}"]
+    assert films == ["a1", "b1"], "also that of its event, though it doesn't name the job"
     with closing(History(journal.path, tmp_path / "archive.db")) as history:
         assert history.job(one) is None
         assert history.job(two) is not None
@@ -70,6 +92,7 @@ def test_all_of_a_job_goes_and_the_next_one_stays(journal: Journal, tmp_path: Pa
         assert len(history.pictures().of_job(two)) == 1
         assert history.toolpaths().of_job(one) is None
         assert history.toolpaths().of_job(two) == "2"
+        assert [f["id"] for f in history.clips().of_chamber(CHAMBER, 0, 9)[0]] == ["a2", "b2"]
         assert all(entry.body.get("job") != one for entry in history.entries(0, 100).entries)
         assert [item.body["id"] for item in history.alarms(0, 10).entries] == [alarm(2).id]
         assert [each.key for each in history.notices()] == ["k2"]
@@ -81,8 +104,10 @@ def test_a_job_that_goes_on_stays(journal: Journal) -> None:
     with pytest.raises(CommandRefused, match="isn't over"):
         erasing.check_over(journal, f"{CHAMBER}-1")
     with pytest.raises(CommandRefused, match="isn't over"):
-        erasing.job(journal, CHAMBER, f"{CHAMBER}-1", lambda _: pytest.fail("of a running job"))
-    assert erasing.pictures_of(journal, CHAMBER, f"{CHAMBER}-1", len) == [f"{1:032x}"]
+        erasing.job(
+            journal, CHAMBER, f"{CHAMBER}-1", lambda _: pytest.fail("of a running job"), len
+        )
+    assert erasing.pictures_of(journal, CHAMBER, f"{CHAMBER}-1", len, len) == [f"{1:032x}"]
     journal.close()
 
 
@@ -97,11 +122,11 @@ def test_a_picture_that_could_not_be_removed_can_be_erased_again(
 
     for act in (erasing.job, erasing.pictures_of):
         with pytest.raises(StoreError):
-            act(journal, CHAMBER, name, fail)
+            act(journal, CHAMBER, name, len, fail)
     with closing(History(journal.path, tmp_path / "archive.db")) as history:
         assert history.job(name) is not None
         assert len(history.pictures().of_job(name)) == 1
-    assert erasing.job(journal, CHAMBER, name, len) == [f"{1:032x}"]
+    assert erasing.job(journal, CHAMBER, name, len, len) == [f"{1:032x}"]
     journal.close()
 
 
@@ -115,7 +140,7 @@ def test_what_is_erased_stands_neither_in_the_file_nor_in_its_log(journal: Journ
         return b"".join(path.read_bytes() for path in found)
 
     assert words.encode() in on_disk()
-    erasing.job(journal, CHAMBER, f"{CHAMBER}-1", len)
+    erasing.job(journal, CHAMBER, f"{CHAMBER}-1", len, len)
     assert words.encode() not in on_disk()
     journal.close()
 

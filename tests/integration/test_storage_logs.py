@@ -198,7 +198,7 @@ def test_a_broken_row_does_not_refuse_later_words(
 def test_a_log_goes_with_its_job(journal: Journal, history: History) -> None:
     begun(journal, 1)
     keep(journal, prepared(JobLog(batch="Seed 77"), "batch"), piece(1, SOUND))
-    erasing.job(journal, CHAMBER, JOB, lambda _: None)
+    erasing.job(journal, CHAMBER, JOB, lambda _: None, len)
     assert history.logs().of([JOB]) == {}
     assert history.entries(topic="log").entries == ()
     assert b"Seed 77" not in journal.path.read_bytes()

@@ -458,6 +458,7 @@ def test_a_test_is_taken_back_before_the_message_of_danger_is_handed_on() -> Non
             )
         },
         pictures=part("pictures"),
+        clips=part("clips"),
         alarm_tests=part("test"),
         _handing=part("handing"),
         writer=None,

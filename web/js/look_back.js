@@ -4,6 +4,7 @@ import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { get } from "./ask.js";
 import { BoxSaid, CameOut } from "./came_out.js";
 import { Chart, said, saidBeyond } from "./chart.js";
+import { Clips } from "./clips.js";
 import { Hour } from "./hour.js";
 import { Erase } from "./erase.js";
 import { GoodJobs } from "./good_jobs.js";
@@ -82,6 +83,7 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
     <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} />
     <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} />
     <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />
+    <${Clips} key=${`films ${id}`} job=${job} when=${pictured} owner=${owner} />
     <${GoodJobs} key=${`good ${id}`} job=${job} when=${pictured} />
     ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}

@@ -87,13 +87,13 @@ export const P = {
 
   erase: {
     heading: "Erase",
-    pictures: "Erase its pictures",
-    pictures_really: "Erase all pictures of this job, those of its events too? They can't be had back. Backups made before still hold them: the nightly ones for three more nights, copies elsewhere until somebody deletes them.",
+    pictures: "Erase its pictures and films",
+    pictures_really: "Erase all pictures and films of this job, those of its events too? They can't be had back. Backups made before still hold them: the nightly ones for three more nights, copies elsewhere until somebody deletes them.",
     job: "Erase this job",
     job_really:
-      "Erase this job with its pictures, temperatures, notes and events? It can't be had back, and is no longer compared with others. Backups made before still hold it: the nightly ones for three more nights, copies elsewhere until somebody deletes them.",
+      "Erase this job with its pictures, films, temperatures, notes and events? It can't be had back, and is no longer compared with others. Backups made before still hold it: the nightly ones for three more nights, copies elsewhere until somebody deletes them.",
     yes: "Yes, erase for ever",
     no: "Keep it",
-    done: "The pictures are erased.",
+    done: "The pictures and films are erased.",
   },
 };

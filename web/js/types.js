@@ -208,6 +208,23 @@
  * @property {"real" | "recorded" | "simulated" | null} origin
  * @property {{sign: string, strength: number, regions: number[][], share: number | null}[]} saw
  *
+ * @typedef {object} Film
+ * @property {string} id
+ * @property {string} chamber
+ * @property {"clip" | "time_lapse"} part
+ * @property {string | null} kind  of the event that it shows above all
+ * @property {number | null} event
+ * @property {number[]} events
+ * @property {{event: number, kind: string, at: string, film_s: number}[]} moments
+ * @property {string} start_at
+ * @property {string} end_at
+ * @property {number} length_s
+ * @property {number} size_bytes
+ * @property {{start_at: string, end_at: string | null}[]} paused  times at which the camera was
+ * @property {"making" | "kept" | "lost" | "paused"} state
+ * @property {string} why  there is none, or why it ends early
+ * @property {"real" | "recorded" | "simulated"} origin
+ *
  * @typedef {object} Ignoring  a setting that would have kept an event from being told
  * @property {string} setting
  * @property {string} text

@@ -115,8 +115,26 @@ class HistoryTable(Table):
     )
 
 
+class ClipsTable(Table):
+    events: bool = Field(
+        default=True,
+        description="Whether films are kept of events, from 30 s before to 60 s after.",
+    )
+    time_lapse: bool = Field(
+        default=True, description="Whether a film of at most 30 s is made of each job."
+    )
+    keep_mb: Annotated[int, Field(ge=10, le=1_000_000)] = Field(
+        default=200,
+        description="The oldest films are given up when there is more than this; danger last.",
+    )
+    keep_days: Annotated[int, Field(ge=1, le=36_500)] = Field(
+        default=365, description="Films older than this are given up, except those of danger."
+    )
+
+
 # What bears on nothing that is seen and decided.
 OUTGOING = {
+    "clips",
     "mail",
     "mqtt",
     "webhook",
@@ -176,6 +194,7 @@ class ChamberSettings(Table):
     machine: MachineTable = MachineTable()
     toolpaths: ToolpathsTable = ToolpathsTable()
     history: HistoryTable = HistoryTable()
+    clips: ClipsTable = ClipsTable()
 
     @property
     def name(self) -> str:

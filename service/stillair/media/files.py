@@ -39,7 +39,7 @@ class PictureFiles:
         """Keep one picture; having returned, it survives a power cut."""
         path = self._path(name)
         part = path.with_suffix(PART)
-        with _errors("a picture can't be kept"):
+        with errors("a picture can't be kept"):
             self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             if self._free_bytes(self._folder) < FREE_BYTES + len(data):
                 raise StoreError("no picture is kept: the disk is nearly full")
@@ -62,7 +62,7 @@ class PictureFiles:
 
     def read(self, name: str) -> bytes | None:
         """One picture, None where there is none of that name."""
-        with _errors("a picture can't be read"):
+        with errors("a picture can't be read"):
             try:
                 return self._path(name).read_bytes()
             except FileNotFoundError:
@@ -70,7 +70,7 @@ class PictureFiles:
 
     def remove(self, name: str) -> None:
         """Remove one picture; harmless where there is none."""
-        with _errors("a picture can't be removed"):
+        with errors("a picture can't be removed"):
             self._path(name).unlink(missing_ok=True)
 
     def sweep(self, known: set[str]) -> int:
@@ -80,7 +80,7 @@ class PictureFiles:
         stay for whoever looks into the folder; above 50 MB the oldest of them go.
         """
         removed = 0
-        with _errors("pictures can't be listed"):
+        with errors("pictures can't be listed"):
             if not self._folder.is_dir():
                 return 0
             unknown: list[tuple[float, int, Path]] = []
@@ -107,7 +107,8 @@ class PictureFiles:
 
 
 @contextmanager
-def _errors(doing: str) -> Iterator[None]:
+def errors(doing: str) -> Iterator[None]:
+    """Whatever a disk refuses as `StoreError`, with what was being done."""
     try:
         yield
     except OSError as error:

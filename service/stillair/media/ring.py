@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 from stillair.media.marking import as_jpeg, shrunk
 from stillair.model import Sign
 
-SPAN_S = 20.0
+SPAN_S = 30.0  # before what is shown a film begins
+LATE_S = 4.0  # of the machine's time: who keeps what it shows has come round by then
 EVERY_S = 0.5
-RING_BYTES = 8 * 2**20  # of one camera; 40 pictures of a source's own 200 kB
+KEEN_S = 4.0  # of what is so new nothing is thinned out as long as there is anything older
+RING_BYTES = 8 * 2**20  # of one camera; 68 pictures of 120 kB, or of larger ones fewer and as far
 SHOT_BYTES = 400_000  # a source's larger pictures are made smaller
 LEAST_SHOTS = 4  # of a chamber played fast the last few stay, however old by its time
 SIGNS = 32
@@ -30,23 +32,24 @@ class Shot:
 
 
 class FrameRing:
-    """Hold about two pictures a second of the last 20 s, and the newest signs seen in them.
+    """Hold about two pictures a second of the last 34 s, and the newest signs seen in them.
 
     Filled by the camera's reading thread, which nobody holds up: what is asked
-    copies references under a lock. A picture is encoded only when it is due.
+    copies references under a lock. A picture is encoded only when it is due. Where
+    pictures are large or come fast the older ones lie further apart, and reach as far back.
 
     Parameters
     ----------
     span_s, every_s : float
         How far back it reaches and how far apart pictures are, in the chamber's time, s.
     most_bytes : int
-        Never more than this is held; older pictures go first.
+        Never more than this is held.
     """
 
     def __init__(
         self,
         *,
-        span_s: float = SPAN_S,
+        span_s: float = SPAN_S + LATE_S,
         every_s: float = EVERY_S,
         most_bytes: int = RING_BYTES,
     ) -> None:
@@ -89,10 +92,20 @@ class FrameRing:
         with self._lock:
             self._shots.append(Shot(t_s, jpeg))
             self._bytes += len(jpeg)
-            while self._bytes > self._most_bytes or (
-                len(self._shots) > LEAST_SHOTS and t_s - self._shots[0].t_s > self._span_s
-            ):
-                self._bytes -= len(self._shots.popleft().jpeg)
+            while len(self._shots) > LEAST_SHOTS and t_s - self._shots[0].t_s > self._span_s:
+                self._drop(0)
+            while self._bytes > self._most_bytes:
+                self._drop(self._least_missed(t_s))
+
+    def _drop(self, place: int) -> None:
+        self._bytes -= len(self._shots[place].jpeg)
+        del self._shots[place]
+
+    def _least_missed(self, t_s: float) -> int:
+        """Which of the older pictures leaves the shortest gap; the oldest where there are none."""
+        shots = list(self._shots)
+        older = [n for n in range(1, len(shots) - 1) if t_s - shots[n].t_s > KEEN_S]
+        return min(older, key=lambda n: shots[n + 1].t_s - shots[n - 1].t_s, default=0)
 
     def forget(self) -> None:
         """Let go of every picture, and of what was seen in it."""

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from functools import partial
 
 from stillair.errors import CommandRefused, Refusal
+from stillair.runtime.clips import Clips
 from stillair.runtime.pictures import Pictures
 from stillair.storage import erasing
 from stillair.storage.archive import Archive
@@ -25,6 +26,7 @@ class Erasing:
         archive: Archive,
         history: History,
         pictures: Pictures,
+        clips: Clips,
         flush: Callable[[float], bool],
         forget: Callable[[str], object],
     ) -> None:
@@ -32,14 +34,16 @@ class Erasing:
         self._archive = archive
         self._history = history
         self._pictures = pictures
+        self._clips = clips
         self._flush = flush
         self._forget = forget
 
     def pictures_of(self, job: str) -> int:
-        """Erase a job's stills and the pictures of its events; returns how many."""
+        """Erase a job's stills and films and those of its events; returns how many pictures."""
         chamber = self._chamber(job)
         remove = partial(self._pictures.erase, chamber)
-        return len(erasing.pictures_of(self._journal, chamber, job, remove))
+        films = self._clips.erase
+        return len(erasing.pictures_of(self._journal, chamber, job, remove, films))
 
     def job(self, job: str) -> None:
         """Erase a job that is over and everything that belongs to it."""
@@ -49,8 +53,15 @@ class Erasing:
         # First: without its row nobody could ask for the rest again if this failed.
         if over_s is not None:
             self._archive.forget_between(chamber, begun_s, over_s)
-        erasing.job(self._journal, chamber, job, partial(self._pictures.erase, chamber))
+        remove = partial(self._pictures.erase, chamber)
+        erasing.job(self._journal, chamber, job, remove, self._clips.erase)
         self._forget(job)  # what the first page has of it, in memory
+
+    def film(self, clip: str) -> None:
+        """Erase one film."""
+        if self._history.clips().one(clip) is None:
+            raise CommandRefused(Refusal.UNKNOWN, "There is no such film.")
+        erasing.film(self._journal, clip, self._clips.erase)
 
     def _chamber(self, job: str) -> str:
         self._flush(FLUSH_S)

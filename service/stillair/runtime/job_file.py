@@ -30,7 +30,7 @@ from stillair.model import JobLog, Place
 from stillair.runtime.comparing import pause_items
 from stillair.runtime.diagnosing import epoch_s
 from stillair.runtime.heights import TOOLPATH, Heights, JobHeights
-from stillair.runtime.job_media import media_of
+from stillair.runtime.job_media import FILMS, PICTURES, media_of
 from stillair.runtime.job_words import README, plain_cell
 from stillair.runtime.redacting import Redaction, names_of_people
 from stillair.runtime.season import compared
@@ -257,10 +257,14 @@ class _Writer:
                 while block := file.read(1 << 16):
                     packed.write(block)
             told.append({"file": media.name, **_unsigned(media.told)})
-        if told:
-            self._words.append(f"pictures/       {len(told)} pictures; job.json says of what.")
-        else:
-            self._words.append("pictures/       is missing: no picture is kept of this job.")
+        for name, what in ((PICTURES, "picture"), (FILMS, "film")):
+            count = sum(str(each["file"]).startswith(f"{name}/") for each in told)
+            lead = f"{name}/".ljust(16)
+            self._words.append(
+                f"{lead}{count} {what}s; job.json says of what."
+                if count
+                else f"{lead}is missing: no {what} is kept of this job."
+            )
         return told
 
     def _job(self, under: Sequence[Under], stretches: list[Any], media: list[Item]) -> None:

@@ -101,7 +101,7 @@ class _Eye:
     """One chamber's camera."""
 
     origin: str
-    ring: FrameRing = field(default_factory=FrameRing)
+    ring: FrameRing
     heights: Heights = field(default_factory=Heights)
     few_s: float = -math.inf  # when pictures of a small matter were last kept
 
@@ -148,9 +148,9 @@ class Pictures:
         self._begun_s = math.inf  # when the step under way began
         self._thread = threading.Thread(target=self._run, name="pictures", daemon=True)
 
-    def watch(self, key: str, origin: str) -> Callable[[Frame, Sight], None]:
-        """Take in a chamber's camera, before `start`; returns what takes its frames."""
-        self._eyes[key] = _Eye(origin)
+    def watch(self, key: str, origin: str, ring: FrameRing) -> Callable[[Frame, Sight], None]:
+        """Take in a chamber's camera, before `start`; returns what fills its ring with frames."""
+        self._eyes[key] = _Eye(origin, ring)
         return partial(self._frame, key)
 
     def forget(self, key: str) -> None:

@@ -26,6 +26,7 @@ from stillair.runtime import lines, tested
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
 from stillair.runtime.chamber import Chamber
+from stillair.runtime.clips import Clips
 from stillair.runtime.erasing import Erasing
 from stillair.runtime.feed import LiveFeed
 from stillair.runtime.handing import Handing
@@ -85,6 +86,7 @@ class Service:
     writer: JournalWriter
     archive: ArchiveLoop
     pictures: Pictures
+    clips: Clips
     judging: Judging
     pausing: Pausing
     erasing: Erasing
@@ -132,6 +134,7 @@ class Service:
         self.writer.start()
         self.archive.start()
         self.pictures.start()
+        self.clips.start()
         self.pausing.restore()
         for chamber in self._chambers.values():
             chamber.start()
@@ -147,6 +150,7 @@ class Service:
         for chamber in self._chambers.values():
             chamber.stop()
         self.pictures.stop()
+        self.clips.stop()
         self.archive.stop()
         self.writer.stop()
         self.history.close()
@@ -192,6 +196,7 @@ class Service:
             and self.writer.alive
             and self.archive.alive
             and self.pictures.alive
+            and self.clips.alive
             and self.housekeeping.alive
         )
 
@@ -239,6 +244,7 @@ class Service:
         timeline = chamber.labels.timeline()
         # First, so that a message finds its picture under way.
         self.pictures.happened(key, outcome, timeline)
+        self.clips.happened(key, outcome)
         self.alarm_tests.happened(key, outcome)  # before danger goes, no test's message does
         self._handing.take(outcome, timeline, self.writer, self.courier.hand)
         chamber.stories.take(outcome.events, timeline)
@@ -263,6 +269,7 @@ class Service:
                 ("readings", _count(self.archive.lost, "readings could not be kept")),
                 ("history", _count(self.history.damaged, "rows of readings are damaged")),
                 ("pictures", _count(self.pictures.lost, "events or heights have no picture")),
+                ("films", _count(self.clips.lost, "films could not be kept")),
             )
         )
         self.troubles.push(self.push.repaired)

@@ -77,6 +77,10 @@ class Troubles:
         """Pictures of what happens can't be kept, or can again."""
         self.tell(Kind.STORE_FAULT, "pictures", failing, reason)
 
+    def clips(self, failing: bool, reason: str) -> None:
+        """Films of what happens can't be kept, or can again."""
+        self.tell(Kind.STORE_FAULT, "films", failing, reason)
+
     def backup(self, failing: bool, reason: str) -> None:
         """The nightly backup could not be made, or was again."""
         self.tell(Kind.STORE_FAULT, "backup", failing, reason)

@@ -22,12 +22,24 @@ from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings
 from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.media.files import PictureFiles
-from stillair.model import CameraState, Command, Movement, Particles, Reading, Sign
+from stillair.media.films import FilmFiles
+from stillair.media.ring import LATE_S, SPAN_S, FrameRing
+from stillair.model import (
+    AT_WORK,
+    CameraState,
+    Command,
+    Job,
+    Movement,
+    Particles,
+    Reading,
+    Sign,
+)
 from stillair.runtime import backup, learned
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.chamber import Chamber, Reads
+from stillair.runtime.clips import Clips
 from stillair.runtime.company import Company, heartbeat_of, neighbours_of
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.drivers import Drivers
@@ -36,6 +48,7 @@ from stillair.runtime.job_file_sending import JobFiles
 from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.labels import Labels
+from stillair.runtime.lapsing import Eye
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.machine import SimulatedMachine, ToldMachine
 from stillair.runtime.pausing import Pausing
@@ -74,7 +87,7 @@ from stillair.watch import Watch, WatchView
 log = logging.getLogger(__name__)
 
 EMERGENCY = "emergency.journal"
-PICTURES, TOOLPATHS = "pictures", "toolpaths"  # folders
+PICTURES, TOOLPATHS, CLIPS = "pictures", "toolpaths", "clips"  # folders
 READING_S = 1800.0  # for the largest toolpath on the slowest board
 
 
@@ -114,6 +127,12 @@ def build(
         clock=clock,
         on_trouble=service.troubles.pictures,
     )
+    service.clips = Clips(
+        FilmFiles(folder / CLIPS),
+        service.journal,
+        clock=clock,
+        on_trouble=service.troubles.clips,
+    )
     service.photographs = Photographs(
         files=files, journal=service.journal, history=service.history, when=service.when
     )
@@ -122,6 +141,7 @@ def build(
         archive=archive,
         history=service.history,
         pictures=service.pictures,
+        clips=service.clips,
         flush=service.writer.flush,
         forget=service.forget,
     )
@@ -267,14 +287,16 @@ def _chamber(
     camera_loop: CameraLoop | None = None
     if camera is not None:
         vision = vision_of(settings)
-        on_frame = service.pictures.watch(key, settings.family.value)
+        ring = FrameRing(span_s=SPAN_S + LATE_S * settings.speed)
+        on_frame = service.pictures.watch(key, settings.family.value, ring)
+        service.clips.watch(_eye(settings, service, ring))
         camera_loop = CameraLoop(
             camera,
             clock,
             vision,
             put,
             on_frame,
-            on_pause=partial(service.pictures.forget, key),
+            on_pause=partial(_look_away, service, key),
         )
         checked.append(camera_loop)
     sounder = SounderLoop(
@@ -340,6 +362,33 @@ def _chamber(
         company=Company(beat, neighbours),
         drivers=drivers,
     )
+
+
+def _eye(settings: ChamberSettings, service: Service, ring: FrameRing) -> Eye:
+    """A chamber's camera as far as films go."""
+    key = settings.key
+
+    def job() -> tuple[bool, Job | None]:
+        view = service.watched(key).supervisor.view
+        at_work = view.job is not None and view.job.state in AT_WORK
+        return view.t_s is not None, view.job if at_work else None
+
+    return Eye(
+        key=key,
+        origin=settings.family.value,
+        zone=settings.chamber.timezone,
+        ring=ring,
+        wanted=settings.clips,
+        now=partial(service.when, key),
+        is_paused=partial(service.is_paused, key),
+        job=job,
+    )
+
+
+def _look_away(service: Service, key: str) -> None:
+    """Let go of a camera's last seconds, and end what was being filmed."""
+    service.pictures.forget(key)
+    service.clips.pause(key)
 
 
 def _machine(

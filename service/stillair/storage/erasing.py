@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from sqlalchemy import ColumnElement, delete, or_, select
+from sqlalchemy import ColumnElement, Select, delete, or_, select
 from sqlalchemy.engine import Connection
 from sqlmodel import col
 
@@ -18,6 +18,7 @@ from stillair.errors import CommandRefused, Refusal
 from stillair.storage.journal import Journal
 from stillair.storage.tables import (
     AlarmRow,
+    ClipRow,
     Delivery,
     JobRow,
     JobSaid,
@@ -30,19 +31,31 @@ from stillair.storage.tables import PictureRow as Picture
 OVERWRITE = "PRAGMA secure_delete=ON"
 
 
-Remove = Callable[[list[str]], object]  # the files of pictures with these ids
+Remove = Callable[[list[str]], object]  # the files of pictures, or of films, with these ids
 
 
-def pictures_of(journal: Journal, chamber: str, job: str, remove: Remove) -> list[str]:
-    """Erase a job's pictures and those of its events; returns their ids.
+def pictures_of(
+    journal: Journal, chamber: str, job: str, remove: Remove, remove_films: Remove
+) -> list[str]:
+    """Erase a job's pictures and films, and those of its events; returns the pictures' ids.
 
-    Raises `StoreError`, also what `remove` raises.
+    Raises `StoreError`, also what `remove` and `remove_films` raise.
     """
     with journal.transaction("pictures can't be erased") as connection:
         connection.exec_driver_sql(OVERWRITE)
         pictures = _forget_pictures(connection, chamber, job, remove)
+        _forget_films(connection, chamber, job, remove_films)
     journal.write_back()
     return pictures
+
+
+def film(journal: Journal, name: str, remove: Remove) -> None:
+    """Erase one film. Raises `StoreError`, also what `remove` raises."""
+    with journal.transaction("a film can't be erased") as connection:
+        connection.exec_driver_sql(OVERWRITE)
+        remove([name])
+        connection.execute(delete(ClipRow).where(col(ClipRow.id) == name))
+    journal.write_back()
 
 
 def check_over(journal: Journal, job: str) -> None:
@@ -51,8 +64,10 @@ def check_over(journal: Journal, job: str) -> None:
         _check_over(connection, job)
 
 
-def job(journal: Journal, chamber: str, name: str, remove: Remove) -> list[str]:
-    """Erase a job that is over, with its notes, events, alarms, messages and pictures.
+def job(
+    journal: Journal, chamber: str, name: str, remove: Remove, remove_films: Remove
+) -> list[str]:
+    """Erase a job that is over, with its notes, events, alarms, messages, pictures and films.
 
     Returns the ids of its pictures. Raises `CommandRefused` while it isn't
     over, and `StoreError`.
@@ -61,6 +76,7 @@ def job(journal: Journal, chamber: str, name: str, remove: Remove) -> list[str]:
         connection.exec_driver_sql(OVERWRITE)
         _check_over(connection, name)
         pictures = _forget_pictures(connection, chamber, name, remove)
+        _forget_films(connection, chamber, name, remove_films)
         alarms = select(col(AlarmRow.id)).where(col(AlarmRow.job) == name)
         notices = select(col(NoticeTable.key)).where(col(NoticeTable.alarm).in_(alarms))
         connection.execute(delete(Delivery).where(col(Delivery.notice).in_(notices)))
@@ -89,14 +105,27 @@ def _check_over(connection: Connection, name: str) -> None:
 
 
 def _forget_pictures(connection: Connection, chamber: str, job: str, remove: Remove) -> list[str]:
-    events = select(col(Ledger.event)).where(
-        col(Ledger.chamber) == chamber, col(Ledger.job) == job, col(Ledger.event).is_not(None)
-    )
     which: ColumnElement[bool] = or_(
         col(Picture.job) == job,
-        (col(Picture.chamber) == chamber) & col(Picture.event).in_(events),
+        (col(Picture.chamber) == chamber) & col(Picture.event).in_(_events(chamber, job)),
     )
     ids = list(connection.execute(select(col(Picture.id)).where(which)).scalars())
     remove(ids)
     connection.execute(delete(Picture).where(which))
     return ids
+
+
+def _forget_films(connection: Connection, chamber: str, job: str, remove: Remove) -> None:
+    which: ColumnElement[bool] = or_(
+        col(ClipRow.job) == job,
+        (col(ClipRow.chamber) == chamber) & col(ClipRow.event).in_(_events(chamber, job)),
+    )
+    remove(list(connection.execute(select(col(ClipRow.id)).where(which)).scalars()))
+    connection.execute(delete(ClipRow).where(which))
+
+
+def _events(chamber: str, job: str) -> Select[int | None]:
+    """The numbers of a job's events."""
+    return select(col(Ledger.event)).where(
+        col(Ledger.chamber) == chamber, col(Ledger.job) == job, col(Ledger.event).is_not(None)
+    )

@@ -32,6 +32,7 @@ from stillair.model import (
 )
 from stillair.storage import items, steps
 from stillair.storage.archive import Archive
+from stillair.storage.clips import Clips
 from stillair.storage.courses import Courses
 from stillair.storage.journal import Entry, read_entry
 from stillair.storage.logs import Logs
@@ -164,6 +165,10 @@ class History:
     def pictures(self) -> Pictures:
         """What pictures are kept."""
         return Pictures(self._journal)
+
+    def clips(self) -> Clips:
+        """What films are kept."""
+        return Clips(self._journal)
 
     def courses(self) -> Courses:
         """How jobs went: heights and pauses as they were told."""

@@ -57,6 +57,7 @@ from stillair.storage.rescue import rescue
 from stillair.storage.tables import (
     AlarmRow,
     ChamberMemory,
+    ClipRow,
     JobRow,
     JobSaid,
     Ledger,
@@ -67,7 +68,7 @@ from stillair.storage.tables import (
 
 log = logging.getLogger(__name__)
 
-_LABELLED = (Ledger, AlarmRow, JobRow, JobSaid, StandingEvent, WatchMark, PictureRow)
+_LABELLED = (Ledger, AlarmRow, JobRow, JobSaid, StandingEvent, WatchMark, PictureRow, ClipRow)
 BUSY_S = 10.0  # a hundred times what the longest transaction takes on a slow card
 CLOSE_S = 1.0
 

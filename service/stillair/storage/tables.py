@@ -122,6 +122,29 @@ class PictureRow(_Current, table=True):
     size_bytes: int = Field(sa_type=BigInteger)
 
 
+class ClipRow(_Current, table=True):
+    """One film of a camera's pictures, or why there is none; its file has the row's `id` as name.
+
+    The label is that of its beginning; its body has the events and pauses.
+    """
+
+    __tablename__ = "clip"
+    __table_args__ = (
+        Index("clip_job", "job"),
+        Index("clip_chamber", "chamber", "number"),
+        Index("clip_state", "state"),
+    )
+
+    number: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
+    id: str = Field(sa_type=Text, unique=True)
+    part: str = Field(sa_type=Text)  # clip, time_lapse
+    kind: str = Field(default="", sa_type=Text)  # of the event it shows above all
+    event: int | None = None
+    job: str | None = Field(default=None, sa_type=Text)
+    state: str = Field(sa_type=Text)  # making, kept, lost, paused
+    size_bytes: int = Field(sa_type=BigInteger)
+
+
 class ToolpathRow(JournalTable, table=True):
     """One toolpath: what it builds, or why it can't be read."""
 

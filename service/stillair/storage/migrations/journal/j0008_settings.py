@@ -3,8 +3,8 @@
 import sqlalchemy as sa
 from alembic import op
 
-revision = "j0007"
-down_revision = "j0006"
+revision = "j0008"
+down_revision = "j0007"
 branch_labels = None
 depends_on = None
 
