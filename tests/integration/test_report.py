@@ -20,7 +20,8 @@ from stillair.config import load_chamber
 from stillair.config.settings import ChamberSettings
 from stillair.errors import StillairError
 from stillair.runtime.redacting import LEFT_OUT
-from stillair.runtime.report import LINE_CHARACTERS, LOG_BYTES, settings_lines, write
+from stillair.runtime.report import LINE_CHARACTERS, LOG_BYTES, write
+from stillair.runtime.settings_told import settings_lines
 from warm_starts import warm_run
 
 # Every text that somebody may want to keep to themselves has the mark in it.

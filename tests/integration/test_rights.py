@@ -98,6 +98,8 @@ RIGHTS = {
     "GET /api/jobs/{job}/notes": READ,
     "GET /api/jobs/{job}/readings": READ,
     "GET /api/jobs/{job}/weather": READ,
+    "GET /api/jobs/{job}/file": READ,
+    "GET /api/jobs/{job}/settings": READ,
     "GET /api/jobs/{job}/unlike": READ,
     "GET /api/jobs/{job}/stages": READ,
     "GET /api/jobs/{job}/beside": READ,

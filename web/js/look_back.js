@@ -15,6 +15,7 @@ import { JobLogPart } from "./job_log.js";
 import { inShort, span, unreal } from "./jobs.js";
 import { fetchNotes } from "./notes.js";
 import { fetchEvents, pauseStories, upToNow } from "./past.js";
+import { TakeAlong } from "./report.js";
 import { Ruled } from "./rule.js";
 import { RulerWeather } from "./ruler.js";
 import { Command } from "./shell.js";
@@ -91,6 +92,7 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
     <${GoodJobs} key=${`good ${id}`} job=${job} when=${pictured} />
     ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
+    <${TakeAlong} job=${job} />
     <p class="taking">${T.take} <${Command} words=${`export ${job.id} --to ${job.id}.csv`} /></p>
     ${owner && html`<${Erase} job=${job} erased=${() => setErased((/** @type {number} */ n) => n + 1)} />`}
   </article>`;

@@ -9,6 +9,7 @@ import { Jobs } from "./jobs.js";
 import { keep, recall } from "./kept.js";
 import { People } from "./people.js";
 import { LookBack } from "./look_back.js";
+import { Report } from "./report.js";
 import { useRoute } from "./route.js";
 import { FirstSteps, SettingUp, useFound } from "./setting_up.js";
 import { Shape } from "./shapes.js";
@@ -72,6 +73,7 @@ export function Page({ touch, sounds }) {
       route.page === "job" &&
       html`<${LookBack} key=${route.job} id=${route.job} now=${now} unit=${unit} dark=${dark}
         when=${when} may=${may} owner=${owner} />`}
+      ${now && route.page === "report" && html`<${Report} key=${route.job} id=${route.job} now=${now} unit=${unit} />`}
       ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} unit=${unit} />`}
       ${now && route.page === "alarm-test" && html`<${AlarmTests} now=${now} when=${when} may=${may} />`}
       ${now &&
@@ -101,7 +103,7 @@ export function Page({ touch, sounds }) {
 function Ways({ page, owner }) {
   return html`<nav class="ways" aria-label=${S.head.pages}>
     <a href="#/" aria-current=${page === "now" ? "page" : undefined}>${S.head.now}</a>
-    <a href="#/jobs" aria-current=${page === "jobs" ? "page" : page === "job" || page === "toolpaths" ? "true" : undefined}>${S.head.jobs}</a>
+    <a href="#/jobs" aria-current=${page === "jobs" ? "page" : page === "job" || page === "report" || page === "toolpaths" ? "true" : undefined}>${S.head.jobs}</a>
     <a href="#/telephones" aria-current=${page === "telephones" ? "page" : undefined}>${J.page}</a>
     <a href="#/people" aria-current=${page === "people" ? "page" : undefined}>${P.people}</a>
     ${owner && html`<a href="#/setting-up" aria-current=${page === "setting-up" ? "page" : undefined}>${U.way}</a>`}

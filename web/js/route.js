@@ -2,7 +2,7 @@
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
 
-/** @typedef {{page: "now"} | {page: "people"} | {page: "setting-up"} | {page: "telephones"} | {page: "alarm-test"} | {page: "toolpaths"} | {page: "jobs"} | {page: "job", job: string}} Route */
+/** @typedef {{page: "now"} | {page: "people"} | {page: "setting-up"} | {page: "telephones"} | {page: "alarm-test"} | {page: "toolpaths"} | {page: "jobs"} | {page: "job", job: string} | {page: "report", job: string}} Route */
 
 const JOBS = "#/jobs";
 
@@ -17,7 +17,8 @@ export function route(hash) {
   if (hash.startsWith(`${JOBS}/`)) {
     try {
       // What follows a question mark says which stretch of the job is shown.
-      return { page: "job", job: decodeURIComponent(hash.slice(JOBS.length + 1).split("?")[0]) };
+      const [job, ...more] = hash.slice(JOBS.length + 1).split("?")[0].split("/");
+      return { page: more.join("/") === "paper" ? "report" : "job", job: decodeURIComponent(job) };
     } catch {
       return { page: "jobs" }; // a broken address
     }
@@ -28,6 +29,11 @@ export function route(hash) {
 /** @param {string} job */
 export function jobAddress(job) {
   return `${JOBS}/${encodeURIComponent(job)}`;
+}
+
+/** The page for paper. @param {string} job */
+export function paperAddress(job) {
+  return `${jobAddress(job)}/paper`;
 }
 
 /** The page that the address names; a new one begins at its top. @returns {Route} */

@@ -201,6 +201,7 @@
  * @typedef {object} KeptPicture
  * @property {string} id
  * @property {"marked" | "moment" | "before" | "after" | "still"} part
+ * @property {string | null} [kind]  of its event
  * @property {string} at
  * @property {number | null} height_mm
  * @property {number | null} offset_s  from the moment at which the event was known

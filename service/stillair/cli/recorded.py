@@ -148,27 +148,34 @@ def export(
     job: Annotated[
         str, typer.Argument(metavar="JOB", help="The job's id, as `stillair jobs` names it.")
     ],
-    to: Annotated[Path, typer.Option("--to", metavar="FILE", help="CSV file to write.")],
+    to: Annotated[
+        Path, typer.Option("--to", metavar="FILE", help="CSV file to write; all of it where .zip.")
+    ],
     replace: Annotated[
         bool, typer.Option("--replace", help="Write it also where FILE is there already.")
     ] = False,
     data: DataDir = None,
 ) -> None:
-    """Write a job's readings to a CSV file, as `replay` takes it."""
+    """Write a job's readings to a CSV file, as `replay` takes it, or all of a job to a .zip."""
     from stillair.api.commands import command
     from stillair.runtime.exporting import export_job
+    from stillair.runtime.job_file import export_job_file
 
     if not replace and to.is_file() and to.stat().st_size:
         fail(f"{to} is there already: name another file, or add --replace to write over it")
+    whole_job = to.suffix.lower() == ".zip"
     try:
-        rows = export_job(data_dir(data), job, to)
+        written = (export_job_file if whole_job else export_job)(data_dir(data), job, to)
     except StillairError as error:
         fail(str(error))
     except OSError as error:
         fail(f"{to} can't be written: {error.strerror}")
+    if whole_job:
+        typer.echo(f"{written} files written to {to}; its README.txt says what each is.", err=True)
+        return
     typer.echo(
-        f"{rows} rows written to {to}. A table knows no places: replay it with the chamber's file, "
-        f"{command('replay', str(to))} --chamber FILE",
+        f"{written} rows written to {to}. A table knows no places: "
+        f"replay it with the chamber's file, {command('replay', str(to))} --chamber FILE",
         err=True,
     )
 

@@ -152,7 +152,7 @@ def redaction(
     texts |= {socket.gethostname(), os.environ.get("USER", ""), os.environ.get("SUDO_USER", "")}
     with suppress(OSError):
         texts |= set((folder / "certificates" / NAMES_FILE).read_text("utf-8").split())
-    texts |= set(_people(folder)) | set(_telephones(folder))
+    texts |= names_of_people(folder)
     marks = {
         public_form(address, person.name).rpartition("-")[2]
         for chamber in chambers
@@ -221,6 +221,11 @@ def _leaves(value: object) -> Iterator[str]:
     elif isinstance(value, dict | list):
         for each in value.values() if isinstance(value, dict) else value:
             yield from _leaves(each)
+
+
+def names_of_people(folder: Path) -> set[str]:
+    """Who may come in, and what is kept of their telephones."""
+    return {*_people(folder), *_telephones(folder)}
 
 
 def _people(folder: Path) -> Iterator[str]:

@@ -25,16 +25,15 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from pydantic import BaseModel
 
 from stillair import __version__
 from stillair.config import ChamberSettings, default_chamber, load_chambers
-from stillair.config.forms import choices, field_kind
 from stillair.database import store_errors
 from stillair.errors import SettingsError, StillairError
 from stillair.runtime.backup import STORES
 from stillair.runtime.inspection import inspect_all
-from stillair.runtime.redacting import LEFT_OUT, NAMED, Redaction, redaction
+from stillair.runtime.redacting import Redaction, redaction
+from stillair.runtime.settings_told import settings_lines
 from stillair.runtime.wiring import PICTURES
 
 LOG_LINES = 400
@@ -112,32 +111,6 @@ def _settings(files: tuple[Path, ...]) -> tuple[tuple[ChamberSettings, ...], lis
         # A fault quotes what stands there, which may be a password in the wrong place.
         return (), [f"{len(error.faults)} faults in the chamber files; stillair inspect names them"]
     return chambers, [line for chamber in chambers for line in ("", *settings_lines(chamber))]
-
-
-def settings_lines(settings: BaseModel, table: str = "") -> Iterator[str]:
-    """One line for each key: its value where that may go out."""
-    for name, field in type(settings).model_fields.items():
-        value, key = getattr(settings, name), field.alias or name
-        path = f"{table}.{key}" if table else key
-        rows = value if isinstance(value, tuple) else (value,)
-        if rows and all(isinstance(row, BaseModel) for row in rows):
-            for row in rows:
-                yield from settings_lines(row, path)
-            continue
-        may = (
-            value is None
-            or isinstance(value, bool | int | float)
-            or bool(choices(field_kind(field)))
-            or (key == "name" and table in NAMED)
-            or (table == "chamber" and key == "enclosure")
-        )
-        yield f"{path} = {_words(value) if may else LEFT_OUT}"
-
-
-def _words(value: object) -> str:
-    if isinstance(value, tuple):
-        return ", ".join(map(str, value)) or "none"
-    return "none" if value is None else str(value)
 
 
 def _of_the_service(options: Path) -> tuple[tuple[Path, ...], str]:

@@ -31,6 +31,7 @@ from stillair.runtime.erasing import Erasing
 from stillair.runtime.feed import LiveFeed
 from stillair.runtime.handing import Handing
 from stillair.runtime.heights import Heights
+from stillair.runtime.job_file_sending import JobFiles
 from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.kept_weather import KeptWeather
@@ -95,6 +96,7 @@ class Service:
     housekeeping: Housekeeping
     workshop: Workshop
     weathers: KeptWeather
+    job_files: JobFiles
     toolpaths: Toolpaths
     photographs: Photographs
     looking_back: LookingBack

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import logging
 import random
 from collections.abc import Callable, Sequence
@@ -43,6 +44,7 @@ from stillair.runtime.company import Company, heartbeat_of, neighbours_of
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.erasing import Erasing
+from stillair.runtime.job_file_sending import JobFiles
 from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.kept_weather import WEATHER, KeptWeather
@@ -59,6 +61,7 @@ from stillair.runtime.reaching import routes_of, trials_of
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.service import Service
 from stillair.runtime.setting_up import SettingUp
+from stillair.runtime.settings_told import settings_told
 from stillair.runtime.stopping import MachineStop
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
@@ -168,6 +171,7 @@ def build(
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
     service.workshop = Workshop(folder)
     service.weathers = KeptWeather(folder / WEATHER)
+    service.job_files = JobFiles(folder)
     service.toolpaths = Toolpaths(
         folder / TOOLPATHS,
         journal=service.journal,
@@ -342,6 +346,7 @@ def _chamber(
         label=lambda t_s: labels.timeline().at(t_s),
     )
     service.journal.made_with[key] = f"{__version__} {settings.fingerprint}"
+    service.journal.settings[key] = json.dumps(settings_told(settings))
     return Chamber(
         key=key,
         settings=settings,

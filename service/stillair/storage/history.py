@@ -38,6 +38,7 @@ from stillair.storage.journal import Entry, read_entry
 from stillair.storage.logs import Logs
 from stillair.storage.outbox import NoticeRow, micros, read_notice, tries_of
 from stillair.storage.pictures import Pictures
+from stillair.storage.ran_under import RanUnder
 from stillair.storage.readings import ReadingRows, Readings
 from stillair.storage.records import load, shifted
 from stillair.storage.tables import AlarmRow, JobRow, JobSaid, Ledger, NoticeTable
@@ -180,6 +181,10 @@ class History:
     def logs(self) -> Logs:
         """What is written down of jobs."""
         return Logs(self._journal)
+
+    def settings(self) -> RanUnder:
+        """With which settings jobs were watched."""
+        return RanUnder(self._journal)
 
     def last_seq(self) -> int:
         """The number of the newest entry, 0 if there is none."""

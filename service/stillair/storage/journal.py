@@ -48,7 +48,7 @@ from stillair.model import (
     WatchMemory,
 )
 from stillair.model.duties import TOPICS, topic_of
-from stillair.storage import items, migrations, outbox
+from stillair.storage import items, migrations, outbox, ran_under
 from stillair.storage.memory import known
 from stillair.storage.outbox import micros
 from stillair.storage.present import put, put_log
@@ -135,6 +135,8 @@ class Journal:
     made_with : dict
         For each chamber the version of the program and a hash of the settings
         with which its events are made; written beside each row.
+    settings : dict
+        For each chamber these settings, without what is private; kept with its jobs.
     """
 
     def __init__(
@@ -143,6 +145,7 @@ class Journal:
         self.path = path
         self.repaired: str | None = None
         self.made_with: dict[str, str] = {}
+        self.settings: dict[str, str] = {}
         self._wall = wall
         self._lock = threading.RLock()
         self._engine: Engine | None = None
@@ -392,6 +395,8 @@ class Journal:
                 unfinished = row.value.state is not JobPhase.FINISHED
                 present = {"seq": seq, "unfinished": unfinished, **place}
                 put(connection, JobRow, job_id, present, {"first_seq": seq})
+                if told := self.settings.get(outcome.chamber):
+                    ran_under.keep(connection, outcome.chamber, made_with, place["at_us"], told)
             case OutcomeTold() | JobDiagnosis():
                 said = {"topic": row.topic, "word": row.kind, "seq": seq, **place}
                 of_job = {"job": row.value.job}

@@ -156,6 +156,10 @@ class Pictures:
             )
         )
 
+    def all_of_job(self, job: str) -> list[Item]:
+        """Every picture of a job: its events', its stills, people's; in order of time."""
+        return self._items(select(PictureRow).where(col(PictureRow.job) == plain(job)))
+
     def photographs(self, job: str) -> list[Item]:
         """What people have photographed of a job, in the order of their times."""
         return self.of_job(job, PHOTOGRAPH)

@@ -185,6 +185,18 @@ class ChamberMemory(JournalTable, table=True):
     body: str = Field(sa_type=Text)
 
 
+class SettingsRow(JournalTable, table=True):
+    """Settings with which jobs were watched, without what is private; one row for each change."""
+
+    __tablename__ = "settings"
+    __table_args__ = (KEYED,)
+
+    id: str = Field(primary_key=True, sa_type=Text)  # "<chamber> <hash as in `made_with`>"
+    chamber: str = Field(sa_type=Text)
+    at_us: int = Field(sa_type=BigInteger)
+    body: str = Field(sa_type=Text)
+
+
 class StandingEvent(_Current, table=True):
     """The last change of each event that has not been cleared."""
 

@@ -5,5 +5,5 @@ from pathlib import Path
 from stillair.database import Versions
 
 HERE = Path(__file__).parent
-JOURNAL = Versions(HERE / "journal", "j0007")
+JOURNAL = Versions(HERE / "journal", "j0008")
 ARCHIVE = Versions(HERE / "archive", "a0001")

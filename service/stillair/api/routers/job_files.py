@@ -1,0 +1,96 @@
+"""A job to take along: all that is kept of it as one file, and the settings it ran under."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from http import HTTPStatus
+
+from fastapi import APIRouter, Response
+from starlette.requests import ClientDisconnect
+from starlette.responses import StreamingResponse
+from starlette.types import Message, Receive, Scope, Send
+
+from stillair.api.entry import TheService, Viewer
+from stillair.api.problems import Problem
+from stillair.api.schemas import Listing
+from stillair.model import Place
+from stillair.runtime.job_file import Asked, settings_item
+from stillair.runtime.job_file_sending import JobFile
+from stillair.runtime.job_words import disposition
+from stillair.runtime.worker import WorkFailedError
+
+log = logging.getLogger(__name__)
+
+router = APIRouter(prefix="/api/jobs", tags=["job file"])
+
+PATIENCE_S = 60.0  # for a block of 64 KiB; slower than that nobody fetches anything
+
+
+@router.get(
+    "/{job}/file",
+    response_class=Response,
+    responses={200: {"content": {"application/zip": {}}}},
+)
+async def file(job: str, service: TheService, _: Viewer) -> Response:
+    """All that is kept of a job as a zip, made while it comes; of a running job up to now.
+
+    Readings as `stillair replay` takes them, events, settings, layers, log, pictures; no
+    names of people, no addresses. 409 while two others are being made.
+    """
+    item = await asyncio.to_thread(service.job, job)
+    watched = service.watched(service.chamber(str(item["chamber"])))
+    settings = watched.settings
+    await service.archive.write_out()
+    asked = Asked(
+        job=job,
+        now_s=watched.labels.timeline().epoch_s(watched.clock.now_s()),
+        air=tuple(s.name for s in settings.sensors if s.place is Place.CHAMBER),
+        private=tuple(person.name for person in settings.people),
+    )
+    try:
+        made = await service.job_files.begin(asked)
+    except WorkFailedError as error:
+        log.warning("%s: its file was not made: %s", job, error)
+        raise Problem(
+            HTTPStatus.SERVICE_UNAVAILABLE, "It can't be made just now; ask again in a minute."
+        ) from None
+    name = disposition(str(item["started_at"])[:10], str(item["name"]), job)
+    return _Sent(made, {"Content-Disposition": name, "Cache-Control": "private, no-store"})
+
+
+@router.get("/{job}/settings")
+def ran_under(job: str, service: TheService, _: Viewer) -> Listing:
+    """The settings a job ran under, in the order in which they came to hold.
+
+    `settings` is null where only their `fingerprint` is kept: the job is older than this
+    record. Addresses, people, passwords and files are not among them.
+    """
+    service.job(job)
+    under = service.history.settings().of_job(job)
+    return Listing(items=[settings_item(each) for each in under], next=None)
+
+
+class _Sent(StreamingResponse):
+    """The file as it comes. Who takes nothing for a minute, or goes away, ends the work on it."""
+
+    def __init__(self, made: JobFile, headers: dict[str, str]) -> None:
+        super().__init__(made.blocks(), media_type="application/zip", headers=headers)
+        self._made = made
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        async def in_time(message: Message) -> None:
+            async with asyncio.timeout(PATIENCE_S):
+                await send(message)
+
+        try:
+            await super().__call__(scope, receive, in_time)
+        # Without its end whoever fetches it sees that it is not whole.
+        except TimeoutError:
+            log.warning("a job's file was not fetched to its end: nobody took it")
+        except WorkFailedError as error:
+            log.warning("a job's file did not come to its end: %s", error)
+        except ClientDisconnect:
+            pass
+        finally:
+            await self._made.close()
