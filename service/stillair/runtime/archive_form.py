@@ -129,10 +129,11 @@ def _plain(counts: Counts) -> dict[str, int]:
 def read_head(data: bytes) -> ArchiveHead:
     """What an `archive.json` says. Raises `ValueError` where it is none, with the reason."""
     found = record(data)
-    if found.get("form") != FORM:
-        newer = isinstance(found.get("form"), int) and found["form"] > FORM
+    form = found.get("form")
+    if type(form) is not int or form != FORM:
+        newer = type(form) is int and form > FORM
         raise ArchiveError(
-            f"it has the form {str(found.get('form'))[:20]!r}, and this Stillair reads form {FORM}"
+            f"it has the form {str(form)[:20]!r}, and this Stillair reads form {FORM}"
             + ("; install a newer Stillair first" if newer else "")
         )
     chambers = tuple(_chamber(each) for each in list_of(found.get("chambers"), 1000))
