@@ -201,9 +201,7 @@ def rich(folder: Path, *, jobs: int = 3, boot: Timeline = BOOT, box: str = BOX) 
 def contents(file: Path) -> dict[str, bytes]:
     """Every file of an archive but its head, by name."""
     with zipfile.ZipFile(file) as packed:
-        return {
-            name: packed.read(name) for name in packed.namelist() if name != "archive.json"
-        }
+        return {name: packed.read(name) for name in packed.namelist() if name != "archive.json"}
 
 
 def head(file: Path) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -165,7 +166,9 @@ DEEP = b'{"a":' * 5000 + b"1" + b"}" * 5000 + b"\n"
         pytest.param(entry("event", event=True), "event.event", id="true is no number"),
         pytest.param(entry("event", text=[[[[]]] * 10_001]), "shorter", id="much of the new"),
         pytest.param(entry("job", id="south-1"), "the id of no job", id="another chamber's job"),
-        pytest.param(entry("job", id=f"{CHAMBER}-../1"), "the id of no job", id="an id that climbs"),
+        pytest.param(
+            entry("job", id=f"{CHAMBER}-../1"), "the id of no job", id="an id that climbs"
+        ),
         pytest.param(entry("job", name="x" * 20_001), "too long", id="a long name"),
         pytest.param(entry("job", chamber="south"), "another chamber", id="a line from elsewhere"),
         pytest.param(entry("job", topic="notice"), "no topic", id="a topic unknown"),
@@ -176,7 +179,9 @@ DEEP = b'{"a":' * 5000 + b"1" + b"}" * 5000 + b"\n"
         pytest.param(entry("note", job=None), "a text", id="of no job"),
         pytest.param(replaced(ENTRIES, lambda _: DEEP), "nested", id="nested for ever"),
         pytest.param(replaced(ENTRIES, lambda d: d + b"{}"), "cut off", id="a line cut off"),
-        pytest.param(replaced(ENTRIES, lambda d: d + b"[]\n"), "no record", id="a line that is none"),
+        pytest.param(
+            replaced(ENTRIES, lambda d: d + b"[]\n"), "no record", id="a line that is none"
+        ),
         pytest.param(
             replaced(ENTRIES, lambda d: d.replace(b"12.4", b"NaN")), "NaN is no", id="no number"
         ),
@@ -191,7 +196,9 @@ DEEP = b'{"a":' * 5000 + b"1" + b"}" * 5000 + b"\n"
             id="no such picture",
         ),
         pytest.param(replaced("09-21.csv", reading(b"nan")), "no temperature", id="not a number"),
-        pytest.param(replaced("09-21.csv", reading(b"1_0")), "no temperature", id="Python's number"),
+        pytest.param(
+            replaced("09-21.csv", reading(b"1_0")), "no temperature", id="Python's number"
+        ),
         pytest.param(replaced("09-21.csv", reading(b"99999999")), "no temperature", id="hotter"),
         pytest.param(replaced("09-21.csv", reading(b"1,2")), "no temperature", id="two values"),
         pytest.param(replaced("1.csv", backwards), "not after", id="time goes back"),
@@ -271,7 +278,7 @@ def crowded(_: Path) -> bytes:
         pytest.param(lambda _: b"", "cut off", id="empty"),
         pytest.param(lambda _: os.urandom(5000), "no zip file", id="noise"),
         pytest.param(lambda f: f.read_bytes()[:-300], "", id="cut off at its end"),
-        pytest.param(lambda f: f.read_bytes()[: 2000], "no zip file", id="cut off early"),
+        pytest.param(lambda f: f.read_bytes()[:2000], "no zip file", id="cut off early"),
         pytest.param(lambda f: b"PK\3\4" + zlib.compress(f.read_bytes()), "", id="packed again"),
         pytest.param(changed_after, "is not what it was", id="changed"),
         pytest.param(bomb, "far more than", id="a bomb"),
@@ -403,9 +410,7 @@ def test_without_room_nothing_is_begun(
 ) -> None:
     before = seen(board)
     full = type("Usage", (), {"free": 10**6})
-    monkeypatch.setattr(bringing_in.shutil, "disk_usage", lambda _: full)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: full)
     with pytest.raises(ArchiveError, match="no room"):
         bring_in(archive, board)
     assert seen(board) == before
-
-

@@ -11,7 +11,17 @@ from typing import Annotated
 import typer
 
 from stillair import __version__
-from stillair.cli import archive, backup, certificate, links, people, recorded, service, testing, toolpath
+from stillair.cli import (
+    archive,
+    backup,
+    certificate,
+    links,
+    people,
+    recorded,
+    service,
+    testing,
+    toolpath,
+)
 
 app = typer.Typer(
     no_args_is_help=True,

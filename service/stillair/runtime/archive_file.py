@@ -45,7 +45,7 @@ from stillair.runtime.archive_form import (
     head_bytes,
 )
 from stillair.runtime.backup import ARCHIVE, JOURNAL
-from stillair.storage.brought import COMING
+from stillair.storage.coming import COMING
 from stillair.storage.items import label
 from stillair.storage.kept_lines import KeptLine, written
 from stillair.storage.packing import MISSING, UNITS_PER_K, Ints

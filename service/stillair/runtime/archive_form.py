@@ -2,7 +2,7 @@
 
 One zip file, to be read by whoever has a spreadsheet or a script:
 
-    archive.json                          form, version, date, chambers, counts, SHA-256 of each file
+    archive.json                          form, version, date, chambers, counts, hashes
     README.txt                            the same in words
     chambers/KEY/entries.jsonl            everything that happened, in order, a line each
     chambers/KEY/readings/NAME/DATE.csv   one sensor on one day, in the form that is replayed

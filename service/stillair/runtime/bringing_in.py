@@ -9,36 +9,32 @@ holds here.
 
 from __future__ import annotations
 
-import base64
-import binascii
-import csv
 import fcntl
 import json
 import math
 import os
-import re
 import shutil
 import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 from uuid import uuid4
 
 import numpy as np
 
 from stillair.database import hand_over, store_errors
-from stillair.jobs.toolpath import Layers, Outlines, Toolpath, Whole
+from stillair.jobs.toolpath import Whole
 from stillair.media.files import FREE_BYTES
 from stillair.runtime.archive_file import PICTURE_FOLDER, Progress
 from stillair.runtime.archive_form import (
     ENTRIES,
+    KEY,
     LAST_MS,
     PICTURE_ID,
     PICTURES,
-    KEY,
     TOOLPATHS,
     WORDS,
     ArchivedChamber,
@@ -47,29 +43,30 @@ from stillair.runtime.archive_form import (
     Counts,
     list_of,
     number,
-    record,
     text,
     whole,
 )
-from stillair.runtime.archive_reading import OpenArchive, lines, opened
+from stillair.runtime.archive_reading import OpenArchive, opened
+from stillair.runtime.archive_values import (
+    fresh_of,
+    layer_columns,
+    read_readings,
+    refusal,
+    sensor_of,
+    sized,
+)
 from stillair.runtime.backup import ARCHIVE, IN_USE, JOURNAL
 from stillair.storage import kept_lines
 from stillair.storage.archive import Archive
-from stillair.storage.brought import Stage, clear_up, connected
+from stillair.storage.brought import Stage
+from stillair.storage.coming import clear_up, connected
 from stillair.storage.journal import Journal
-from stillair.storage.packing import MISSING, Ints, to_units
 from stillair.storage.readings import Readings
-from stillair.storage.records import from_record
-from stillair.storage.toolpaths import READY, REFUSED, packed
+from stillair.storage.toolpaths import READY, REFUSED
 
 COMING = "bringing-in"  # what is on its way in
-READINGS_AT_ONCE = 20_000
-MOST_LAYERS = 1_000_000
-MOST_BITS = 2**30
 PICTURE_BYTES = 30 * 10**6
 PARTS = ("marked", "moment", "before", "after", "still", "photograph")
-_TIME = re.compile(rb"\d{1,11}(?:\.\d{1,3})?")
-_VALUE = re.compile(rb"-?\d{1,7}(?:\.\d{1,12})?(?:e-?\d{1,2})?|")
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,7 +327,9 @@ class _Coming:
             if not PICTURE_ID.fullmatch(picture):
                 raise ValueError(f"{picture[:40]!r} is no picture's name")
             name = f"{begin}pictures/{picture}.jpg"
-            row = self._picture_row(found, chamber.key, here, self._size(name, PICTURE_BYTES))
+            row = self._picture_row(
+                found, chamber.key, here, sized(self.archive, name, PICTURE_BYTES)
+            )
             with self.archive.member(name) as file:
                 data = file.read(PICTURE_BYTES)
             if not data.startswith(b"\xff\xd8\xff"):
@@ -342,11 +341,6 @@ class _Coming:
             else:
                 old += 1
         return new, old
-
-    def _size(self, name: str, most: int) -> int:
-        if not self.archive.has(name) or self.archive.size_bytes(name) > most:
-            raise ValueError(f"{name} is missing or too large")
-        return self.archive.size_bytes(name)
 
     def _picture_row(
         self, found: Mapping[str, Any], there: str, here: str, size_bytes: int
@@ -394,10 +388,12 @@ class _Coming:
                 raise ValueError(f"{toolpath[:40]!r} is no toolpath's name")
             if found.get("state") not in (READY, REFUSED):
                 raise ValueError(f"the toolpath {toolpath} has been neither read nor refused")
-            columns, body = None, {"refused": _refused(found.get("refused"))}
+            columns, body = None, {"refused": refusal(found.get("refused"))}
             if found["state"] == READY:
                 kept_lines.fit(Whole, found.get("whole"), "whole")
-                columns = self._columns(f"{begin}toolpaths/{toolpath}", found["whole"])
+                columns = layer_columns(
+                    self.archive, f"{begin}toolpaths/{toolpath}", found["whole"]
+                )
                 body = {"whole": found["whole"]}
             jobs = [text(job, 200) for job in list_of(found.get("jobs"), 10_000)]
             since = list_of(kept.get("followed_us"), 10_000)
@@ -421,39 +417,6 @@ class _Coming:
                 old += 1
         return new, old
 
-    def _columns(self, name: str, told: Mapping[str, Any]) -> bytes:
-        names = [each.name for each in fields(Layers)]
-        rows: list[list[float]] = []
-        with self.archive.member(f"{name}.csv") as file:
-            for count, line in lines(file, name):
-                values = line.decode("ascii").rstrip("\n").split(",")
-                if count == 1:
-                    if values != names:
-                        raise ValueError(f"{name}.csv has other columns")
-                    continue
-                if len(values) != len(names) or count > MOST_LAYERS:
-                    raise ValueError(f"{name}.csv, line {count} is no layer")
-                rows.append([_layer_value(value) for value in values])
-        table = np.array(rows, np.float64).reshape(len(rows), len(names))
-        columns = {each: table[:, index] for index, each in enumerate(names)}
-        if not np.isin(columns["piece"], np.arange(0, 10**6)).all():
-            raise ValueError(f"{name}.csv names a piece that is none")
-        pieces = columns.pop("piece").astype(np.int32)
-        layers = Layers(piece=pieces, **columns)
-        self._size(f"{name}.json", MOST_BITS)
-        with self.archive.member(f"{name}.json") as file:
-            grid = record(file.read())
-        width, height = whole(grid.get("width"), 0, 10**5), whole(grid.get("height"), 0, 10**5)
-        try:
-            bits = base64.b64decode(text(grid.get("bits"), MOST_BITS), validate=True)
-        except binascii.Error:
-            raise ValueError(f"{name}.json has no bits") from None
-        if len(bits) != len(rows) * ((width * height + 7) // 8):
-            raise ValueError(f"{name}.json has other bits than layers")
-        cell_mm, x_mm, y_mm = (number(grid.get(each)) for each in ("cell_mm", "x_mm", "y_mm"))
-        outlines = Outlines(cell_mm, x_mm, y_mm, width, height, bits)
-        return packed(Toolpath(from_record(Whole, told), layers, outlines))
-
     # --- readings ------------------------------------------------------------------------
 
     def _readings(self, stage: Stage, chamber: ArchivedChamber, here: str) -> tuple[int, int]:
@@ -468,7 +431,7 @@ class _Coming:
                     folder = name.rpartition("/")[0]
                     self.progress(f"{chamber.name}: readings, {folder.rpartition('/')[2]}")
                 with self.archive.member(name) as file:
-                    sensor = _sensor(file, name)
+                    sensor = sensor_of(file, name)
                     for times_ms, units in read_readings(file, name, last.get(sensor, -1)):
                         last[sensor] = int(times_ms[-1])
                         fresh = np.ones(len(times_ms), np.bool_)
@@ -476,78 +439,8 @@ class _Coming:
                         whole(int(times_ms[0]), 0, LAST_MS)
                         whole(int(times_ms[-1]), 0, LAST_MS)
                         if sensor in known:
-                            fresh = _fresh(kept, here, sensor, times_ms, units)
+                            fresh = fresh_of(kept, here, sensor, times_ms, units)
                         stage.take_readings(here, sensor, times_ms[fresh], units[fresh])
                         new += int(fresh.sum())
                         old += int(len(fresh) - fresh.sum())
         return new, old
-
-
-def _refused(found: Any) -> dict[str, Any] | None:
-    if found is None:
-        return None
-    if not isinstance(found, dict):
-        raise ValueError("a toolpath doesn't say why it was refused")
-    line = found.get("line")
-    told = None if line is None else whole(line)
-    return {"line": told, "reason": text(found.get("reason"), 2000)}
-
-
-def _layer_value(value: str) -> float:
-    if not value:
-        return math.nan
-    if len(value) > 40:
-        raise ValueError("a layer has a value that is too long")
-    return number(float(value))
-
-
-def _sensor(file: IO[bytes], name: str) -> str:
-    """The sensor that a file of readings names in its first line."""
-    head = next(csv.reader([file.readline(2000).decode("utf-8")], strict=True), [])
-    if len(head) != 2 or head[0] != "time_s" or not 0 < len(head[1]) <= 200:
-        raise ValueError(f"{name} begins with no head: time_s and a sensor's name")
-    return head[1]
-
-
-def read_readings(file: IO[bytes], name: str, after_ms: int) -> Iterator[tuple[Ints, Ints]]:
-    """Readings a few thousand at a time, each later than the one before.
-
-    Raises `ValueError` naming the line and what is wrong there.
-    """
-    known: dict[bytes, int] = {}
-    times_ms: list[int] = []
-    units: list[int] = []
-    for count, line in lines(file, name):
-        at, comma, value = line[:-1].partition(b",")
-        if not comma or not _TIME.fullmatch(at):
-            raise ValueError(f"{name}, line {count + 1}: {line[:40]!r} is no reading")
-        at_ms = int(at[:-4] + at[-3:]) if at[-4:-3] == b"." else round(float(at) * 1000)
-        if at_ms <= after_ms:
-            raise ValueError(f"{name}, line {count + 1}: its time is not after the one before")
-        after_ms = at_ms
-        unit = known.get(value)
-        if unit is None:
-            if not _VALUE.fullmatch(value):
-                raise ValueError(f"{name}, line {count + 1}: {value[:40]!r} is no temperature")
-            unit = known[value] = to_units(float(value)) if value else MISSING
-            if len(known) > READINGS_AT_ONCE:
-                known.clear()
-        times_ms.append(at_ms)
-        units.append(unit)
-        if len(times_ms) == READINGS_AT_ONCE:
-            yield np.array(times_ms, np.int64), np.array(units, np.int64)
-            times_ms, units = [], []
-    if times_ms:
-        yield np.array(times_ms, np.int64), np.array(units, np.int64)
-
-
-def _fresh(kept: Readings, here: str, sensor: str, times_ms: Ints, units: Ints) -> Any:
-    """Which of these readings are not kept yet."""
-    fresh = np.ones(len(times_ms), np.bool_)
-    for known_ms, known in kept.pieces(here, sensor, int(times_ms[0]), int(times_ms[-1])):
-        at = np.searchsorted(times_ms, known_ms)
-        inside = at < len(times_ms)
-        at, known_ms, known = at[inside], known_ms[inside], known[inside]
-        same = (times_ms[at] == known_ms) & (units[at] == known)
-        fresh[at[same]] = False
-    return fresh

@@ -26,28 +26,24 @@ import hashlib
 import json
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import closing, contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import create_engine
 
-from stillair.database import BUSY_MS, store_errors, sync
+from stillair.database import store_errors, sync
 from stillair.errors import StoreError
-from stillair.jobs import log as joblog
-from stillair.model import LogKept, LogTold
 from stillair.storage.archive import REMOVE_ROWS, ROW_READINGS, ROW_SPAN_MS, row_of
+from stillair.storage.coming import COMING, ROWS, connected, reveal, transaction
 from stillair.storage.kept_lines import KeptLine, check_id
 from stillair.storage.packing import Ints
-from stillair.storage.records import dump, load
+from stillair.storage.past_states import put_alarm, put_job
 from stillair.storage.tables import JournalTable
 
 TOPIC = "brought"
-ROWS = "rows.db"
-COMING = "coming "  # begins the name under which readings wait; no chamber's key has a space
 BELOW = 8 * 10**14
-WAIT_S = 10.0
 LEDGER = (
     *("seq", "parcel", "part", "chamber", "topic", "kind", "job", "event"),
     *("boot_id", "mono_s", "at_us", "made_with", "body"),
@@ -247,9 +243,9 @@ class Stage:
                 alarms[body["id"]] = (first, row)
         self._rename_kept(there, here, ids)
         for alarm, (first, row) in alarms.items():
-            self._put_alarm(alarm, first, row)
+            put_alarm(self._journal, self._rows, alarm, first, row)
         for job in changed:
-            self._put_job(job)
+            put_job(self._journal, self._rows, job)
         return replace(
             found,
             entries=found.entries + new,
@@ -379,74 +375,6 @@ class Stage:
             number += 1
         return number
 
-    # --- present states ------------------------------------------------------------
-
-    def _put_alarm(self, alarm: str, first: int, row: tuple[Any, ...]) -> None:
-        """An alarm as it stood last, but for that it doesn't stand here."""
-        there = self._journal.execute(
-            "SELECT first_seq, seq FROM alarm WHERE id = ?", (alarm,)
-        ).fetchone()
-        if there is not None and there[1] > row[0]:
-            return
-        body = json.loads(row[12]) | {
-            "condition": False,
-            "annunciation": "normal",
-            "suppression": "none",
-            "shelved_until_s": None,
-        }
-        self._rows.execute(
-            "INSERT OR REPLACE INTO alarm (id, first_seq, seq, job, standing, chamber, boot_id,"
-            " mono_s, at_us, body) VALUES (?, ?, ?, ?, 0, ?, ?, ?, ?, ?)",
-            (
-                *(alarm, min(first, there[0]) if there else first, row[0], row[6], row[3]),
-                *(row[8], row[9], row[10], json.dumps(body, separators=(",", ":"))),
-            ),
-        )
-
-    def _put_job(self, job: str) -> None:
-        """A job as it stands after everything that was said of it, there and here."""
-        query = (
-            "SELECT seq, topic, kind, chamber, boot_id, mono_s, at_us, body FROM ledger"
-            " WHERE job = ? AND topic IN ('job', 'outcome', 'log', 'diagnosis')"
-        )
-        rows = [row for each in (self._journal, self._rows) for row in each.execute(query, (job,))]
-        mixed = any(row[0] > 0 for row in rows)
-        rows.sort(key=lambda row: (row[6], row[0]) if mixed else (row[0], 0))
-        said: dict[str, tuple[str, Any, str]] = {}
-        kept: LogKept | None = None
-        for row in rows:
-            if row[1] == "log":
-                kept = joblog.after(kept, load(LogTold, row[7]))
-                said["log"] = (joblog.worst(kept.pieces) or "", row, dump(kept))
-            elif row[1] != "job":
-                said[row[1]] = (row[2], row, row[7])
-        for topic, (word, row, body) in said.items():
-            self._rows.execute(
-                "INSERT OR REPLACE INTO job_said (id, job, topic, word, seq, chamber, boot_id,"
-                " mono_s, at_us, body) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (f"{topic} {job}", job, topic, word, row[0], *row[3:7], body),
-            )
-        states = [row for row in rows if row[1] == "job"]
-        if states and all(row[0] < 0 for row in states):
-            self._rows.execute(
-                "INSERT OR REPLACE INTO job (id, first_seq, seq, unfinished, chamber, boot_id,"
-                " mono_s, at_us, body) VALUES (?, ?, ?, 0, ?, ?, ?, ?, ?)",
-                (job, states[0][0], states[-1][0], *self._ended(states[-1], rows[-1])),
-            )
-
-    @staticmethod
-    def _ended(row: tuple[Any, ...], last: tuple[Any, ...]) -> tuple[Any, ...]:
-        """A job that was taken out while it ran is over: nobody watches it here."""
-        _, _, _, chamber, boot, mono_s, at_us, text = row
-        body = json.loads(text)
-        if body["state"] != "finished":
-            seen_s = max(mono_s, (last[6] - at_us) / 1e6 + mono_s)
-            ended_s = body.get("finished_s")
-            body |= {"state": "finished", "paused_since_s": None}
-            body["finished_s"] = seen_s if ended_s is None else ended_s
-            at_us, mono_s = at_us + round((seen_s - mono_s) * 1e6), seen_s
-        return chamber, boot, mono_s, at_us, json.dumps(body, separators=(",", ":"))
-
     # --- committed ------------------------------------------------------------------
 
     def note(self, chamber: str, name: str, at_us: int, detail: Mapping[str, Any]) -> None:
@@ -498,7 +426,7 @@ class Stage:
             return
         names = tuple(self._waiting[0])
         marks = ", ".join("?" for _ in names)
-        with store_errors("readings can't be brought in"), _transaction(self._archive):
+        with store_errors("readings can't be brought in"), transaction(self._archive):
             self._archive.executemany(
                 f"INSERT INTO stretch ({', '.join(_quoted(names))}) VALUES ({marks})",  # noqa: S608
                 [tuple(row.values()) for row in self._waiting],
@@ -518,97 +446,5 @@ _TABLES = {
 }
 
 
-def connected(path: Path) -> sqlite3.Connection:
-    """A connection that writes as the store's own does. Raises `StoreError`."""
-    with store_errors(f"{path.name} can't be used"):
-        connection = sqlite3.connect(
-            f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=WAIT_S, isolation_level=None
-        )
-        connection.execute("PRAGMA synchronous=FULL")
-        connection.execute("PRAGMA cache_size=-8000")
-        return connection
-
-
 def _quoted(names: Iterable[str]) -> list[str]:
     return [f'"{name}"' for name in names]
-
-
-@contextmanager
-def _transaction(connection: sqlite3.Connection) -> Iterator[None]:
-    connection.execute("BEGIN IMMEDIATE")
-    try:
-        yield
-        connection.execute("COMMIT")
-    except BaseException:
-        with suppress(sqlite3.Error):
-            connection.execute("ROLLBACK")
-        raise
-
-
-def reveal(archive: sqlite3.Connection, token: str) -> None:
-    """Give readings that wait the names of their chambers, a few at a time."""
-    begin = f"{COMING}{token} "
-    _each(
-        archive,
-        "UPDATE stretch SET chamber = substr(chamber, length(?1) + 1) WHERE id IN"
-        " (SELECT id FROM stretch WHERE chamber >= ?1 AND chamber < ?1 || '{' LIMIT ?2)",
-        begin,
-    )
-
-
-def _forget(archive: sqlite3.Connection, begin: str) -> None:
-    """Take away readings that wait for what will never come."""
-    _each(
-        archive,
-        "DELETE FROM stretch WHERE id IN"
-        " (SELECT id FROM stretch WHERE chamber >= ?1 AND chamber < ?1 || '{' LIMIT ?2)",
-        begin,
-    )
-
-
-def _each(archive: sqlite3.Connection, query: str, begin: str) -> None:
-    changed = REMOVE_ROWS
-    while changed == REMOVE_ROWS:
-        with store_errors("readings that came can't be sorted in"), _transaction(archive):
-            changed = archive.execute(query, (begin, REMOVE_ROWS)).rowcount
-
-
-def clear_up(folder: Path, journal: Path, archive: Path, pictures: Path) -> None:
-    """End what was stopped in the middle: what was committed is completed, the rest taken away.
-
-    Nobody else may bring anything in meanwhile. Raises `StoreError`.
-    """
-    if not folder.is_dir():
-        return
-    token, ids = _left(folder)
-    with (
-        store_errors("what was left half brought in can't be cleared up"),
-        closing(connected(journal)) as rows,
-        closing(connected(archive)) as readings,
-    ):
-        committed = (
-            bool(token)
-            and rows.execute("SELECT 1 FROM ledger WHERE parcel = ? LIMIT 1", (token,)).fetchone()
-        )
-        if committed:
-            reveal(readings, token)
-        else:
-            for each in ids:
-                if not rows.execute("SELECT 1 FROM picture WHERE id = ?", (each,)).fetchone():
-                    (pictures / f"{each}.jpg").unlink(missing_ok=True)
-        _forget(readings, COMING)
-        for path in sorted(folder.iterdir(), key=lambda each: each.name == ROWS):
-            path.unlink()
-        folder.rmdir()
-
-
-def _left(folder: Path) -> tuple[str, list[str]]:
-    """By what a round that was stopped is known, and its pictures."""
-    if not (folder / ROWS).is_file():
-        return "", []
-    try:
-        with closing(sqlite3.connect(folder / ROWS, timeout=BUSY_MS / 1000)) as rows:
-            (token,) = rows.execute("SELECT word FROM token").fetchone()
-            return str(token), [row[0] for row in rows.execute("SELECT id FROM picture")]
-    except (sqlite3.Error, TypeError):
-        return "", []  # it had not come to its pictures yet
