@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import fcntl
+import os
 import sqlite3
+import subprocess
 from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from archived import BOX, contents, head, rich
+from archived import BOX, contents, head, job_of, rich
 from kept_things import BOOT, CHAMBER, event, job, outcome
+from running import RunningService, stillair
 from stillair.model import JobPhase, Outcome, Timeline
 from stillair.runtime.archive_file import export
 from stillair.runtime.archive_form import ArchiveError, Counts
 from stillair.runtime.bringing_in import BroughtIn, bring_in
+from stillair.storage.archive import Archive
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
+from warm_starts import warm_run
 
 ELSEWHERE = Timeline("boot-2", 1_780_000_000.0)
 NOTHING = Counts()
@@ -170,8 +176,6 @@ def test_nothing_of_it_stands_runs_or_is_sent(tmp_path: Path) -> None:
         journal.commit(
             Outcome(CHAMBER, 160.0, jobs=(job(state=JobPhase.RUNNING, started_s=50.0),)), BOOT
         )
-    from stillair.storage.archive import Archive
-
     Archive.open(folder / "archive.db").close()
     file = export(folder, tmp_path / "running.zip").path
     text = b"".join(contents(file).values())
@@ -193,8 +197,6 @@ def test_more_of_the_same_board_later(tmp_path: Path) -> None:
     folder = rich(tmp_path / "there", jobs=2)
     first = export(folder, tmp_path / "first.zip").path
     bring_in(first, tmp_path / "here")
-    from archived import job_of
-
     with closing(Journal.open(folder / "journal.db")) as journal:
         job_of(journal, 3, 20_000.0)
     second = export(folder, tmp_path / "second.zip").path
@@ -253,12 +255,7 @@ def test_another_box_comes_under_a_key_of_its_own(archive: Path, tmp_path: Path)
 
 def test_a_running_watch_gives_none_of_its_numbers(archive: Path, tmp_path: Path) -> None:
     """Where the folder is in use the numbers are such as no watch gives, watched before or not."""
-    import fcntl
-    import os
-
     Journal.open(tmp_path / "journal.db").close()
-    from stillair.storage.archive import Archive
-
     Archive.open(tmp_path / "archive.db").close()
     lock = os.open(tmp_path / "in-use", os.O_RDWR | os.O_CREAT)
     fcntl.flock(lock, fcntl.LOCK_EX)
@@ -271,3 +268,82 @@ def test_a_running_watch_gives_none_of_its_numbers(archive: Path, tmp_path: Path
         memory = journal.memory(CHAMBER, ELSEWHERE)
         assert (memory.next_job, memory.next_event) == (1, 1)
         journal.commit(Outcome(CHAMBER, 9.0, events=(event(1, at_s=9.0),)), ELSEWHERE)
+
+
+@pytest.mark.timeout(200)
+def test_a_running_service_gives_and_takes_it(archive: Path, tmp_path: Path) -> None:
+    """Over the network, beside a simulated chamber; its pages show what nobody watches here."""
+    with RunningService(tmp_path / "data") as service:
+        last = service.web.get("/api/now").json()["seq"]
+        answer = service.web.post(
+            "/api/archive",
+            content=archive.read_bytes(),
+            headers={"content-type": "application/octet-stream"},
+            timeout=60,
+        )
+        assert answer.status_code == 200, answer.text
+        assert answer.json()["added"] == head(archive)["counts"]
+        now = service.web.get("/api/now").json()
+        assert now["elsewhere"] == {CHAMBER: CHAMBER}
+        jobs = service.web.get("/api/jobs").json()["items"]
+        found = [each["id"] for each in jobs if each["brought"]]
+        assert len(found) == 3 and all(each["seq"] < 0 for each in jobs if each["brought"])
+        page = service.web.get("/api/jobs", params={"limit": 1}).json()
+        following = service.web.get("/api/jobs", params={"after": page["next"]}).json()
+        assert [each["id"] for each in page["items"] + following["items"]] == [
+            each["id"] for each in jobs
+        ]
+        one = found[0]
+        assert service.web.get(f"/api/jobs/{one}").json()["pauses"]
+        assert service.web.get(f"/api/jobs/{one}/readings").json()["time_s"]
+        assert service.web.get(f"/api/jobs/{one}/log").json()["log"]["batch"] == "B7"
+        (picture,) = service.web.get(f"/api/jobs/{one}/photographs").json()["items"]
+        assert service.web.get(f"/api/pictures/{picture['id']}").content.startswith(b"\xff\xd8")
+        events = service.web.get("/api/events", params={"job": one}).json()["items"]
+        assert [each["change"] for each in events] == ["raised", "cleared"]
+        for path, code in (
+            (f"/api/jobs/{one}/heights", 200),
+            (f"/api/jobs/{one}/unlike", 200),
+            (f"/api/events/{events[0]['event']}/evidence?chamber={CHAMBER}", 200),
+            (f"/api/events?chamber={CHAMBER}", 200),
+            (f"/api/jobs/{one}/weather", 409),
+        ):
+            assert service.web.get(path).status_code == code, path
+        refused = service.web.post(f"/api/jobs/{one}/outcome", json={"outcome": "sound"})
+        assert refused.status_code == 409 and "not watched here" in refused.json()["detail"]
+        # Nobody is told of it as of news.
+        with service.web.stream("GET", "/api/live", headers={"last-event-id": str(last)}) as live:
+            lines = live.iter_lines()
+            told = [next(lines) for _ in range(2)]
+        assert not any(CHAMBER in line for line in told if line.startswith("event: job"))
+        bad = service.web.post(
+            "/api/archive", content=b"x", headers={"content-type": "application/octet-stream"}
+        )
+        assert bad.status_code == 409 and str(tmp_path) not in bad.text
+        taken = service.web.get("/api/archive", timeout=60)
+        assert taken.status_code == 200 and taken.headers["content-type"] == "application/zip"
+        (tmp_path / "out.zip").write_bytes(taken.content)
+        assert not list((service.folder / "moving").iterdir())
+    kept = {n: d for n, d in contents(tmp_path / "out.zip").items() if f"/{CHAMBER}/" in n}
+    assert kept.keys() == {n for n in contents(archive) if f"/{CHAMBER}/" in n}
+    names = {each["key"]: each["name"] for each in head(tmp_path / "out.zip")["chambers"]}
+    assert len(names) == 2 and names[CHAMBER] == CHAMBER
+
+
+def test_the_shell_says_what_was_done(source: Path, tmp_path: Path) -> None:
+    def run(*words: str) -> subprocess.CompletedProcess[str]:
+        return warm_run(stillair(*words), timeout_s=90)
+
+    file = tmp_path / "all.zip"
+    done = run("archive", "--to", str(file), "--data-dir", str(source))
+    assert done.returncode == 0 and "3 jobs" in done.stdout and not done.stderr
+    folder = str(tmp_path / "here")
+    done = run("bring-in", str(file), "--as", "south-bench", "--data-dir", folder)
+    assert done.returncode == 0 and "north-bench is south-bench here." in done.stdout
+    assert "There already: nothing." in done.stdout
+    done = run("bring-in", str(file), "--as", "south-bench", "--data-dir", folder)
+    assert "Brought in: nothing." in done.stdout
+    file.write_bytes(file.read_bytes()[:-100])
+    done = run("bring-in", str(file), "--data-dir", folder)
+    assert done.returncode == 1 and "nothing was brought in" in done.stderr
+    assert done.stderr.count("\n") == 1

@@ -125,6 +125,8 @@ RIGHTS = {
     "POST /api/tokens/remove": OWN,
     "GET /api/audit": OWN,
     "GET /api/setting-up": OWN,
+    "GET /api/archive": OWN,
+    "POST /api/archive": OWN,
     "GET /api/alarm-tests": READ,
     "POST /api/alarm-tests": OPERATE,
     "POST /api/alarm-tests/{test}/confirm": OPERATE,
