@@ -15,7 +15,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mappin
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 from uuid import uuid4
 
 from stillair.database import store_errors
@@ -59,16 +59,20 @@ class Moving:
             finish(self._folder)
             self._tidied = True
 
-    async def take_out(self) -> Path:
-        """A file with everything that is kept; who asked removes it with `done`.
+    async def take_out(self) -> BinaryIO:
+        """A file with everything that is kept; it is gone once it is closed.
 
         Raises `CommandRefused`, `StillairError`, `TimeoutError`.
         """
         with self._alone():
             await self._write_out()
             path = self._new()
-            await self._run({"out": str(path), "names": dict(self._names())})
-            return path
+            try:
+                await self._run({"out": str(path), "names": dict(self._names())})
+                with store_errors("the archive can't be read"):
+                    return await asyncio.to_thread(path.open, "rb")
+            finally:
+                _remove(path)
 
     async def bring_in(self, blocks: AsyncIterator[bytes], as_chamber: str | None) -> Any:
         """Take a file as it comes, and bring it in; what was added, what was there.
@@ -83,15 +87,9 @@ class Moving:
                     await asyncio.to_thread(self._add, path, block)
                 answer = await self._run({"in": str(path), "as": as_chamber})
             finally:
-                self.done(path)
+                _remove(path)
             await asyncio.to_thread(self._look)
             return answer
-
-    @staticmethod
-    def done(path: Path) -> None:
-        """A file has been sent, or is not wanted."""
-        with suppress(OSError):
-            path.unlink()
 
     def _new(self) -> Path:
         with store_errors("no archive can be kept"):
@@ -140,6 +138,11 @@ class Moving:
         if "refused" in answer:
             raise CommandRefused(Refusal.CONFLICT, answer["refused"])
         return answer
+
+
+def _remove(path: Path) -> None:
+    with suppress(OSError):
+        path.unlink()
 
 
 def answer(question: Mapping[str, Any]) -> dict[str, Any]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from http import HTTPStatus
-from typing import Annotated, Any
+from typing import Annotated, Any, BinaryIO
 
 from fastapi import APIRouter, Query, Request
-from fastapi.responses import FileResponse
-from starlette.background import BackgroundTask
+from fastapi.responses import StreamingResponse
 from starlette.requests import ClientDisconnect
 
 from stillair.access.roles import Principal, Role
@@ -22,6 +23,7 @@ router = APIRouter(prefix="/api", tags=["archive"])
 
 Taker = Annotated[Principal, acting("history taken out", Role.OWNER)]
 Bringer = Annotated[Principal, acting("history brought in", Role.OWNER)]
+BLOCK_BYTES = 2**18
 BODY = {
     "requestBody": {
         "required": True,
@@ -30,16 +32,24 @@ BODY = {
 }
 
 
-@router.get("/archive", response_class=FileResponse)
-async def take_out(service: TheService, _: Taker) -> FileResponse:
+@router.get("/archive", response_class=StreamingResponse)
+async def take_out(service: TheService, _: Taker) -> StreamingResponse:
     """Everything that is kept, in a zip that other programs read; no accounts, no addresses.
 
     It is made first, which takes a minute for each half year or so.
     """
-    path = await service.moving.take_out()
-    name = f"stillair-{datetime.now(UTC):%Y-%m-%d}.zip"
-    done = BackgroundTask(service.moving.done, path)
-    return FileResponse(path, media_type="application/zip", filename=name, background=done)
+    file = await service.moving.take_out()
+    headers = {
+        "Content-Length": str(os.fstat(file.fileno()).st_size),
+        "Content-Disposition": f'attachment; filename="stillair-{datetime.now(UTC):%Y-%m-%d}.zip"',
+    }
+    return StreamingResponse(_blocks(file), media_type="application/zip", headers=headers)
+
+
+def _blocks(file: BinaryIO) -> Iterator[bytes]:
+    with file:
+        while block := file.read(BLOCK_BYTES):
+            yield block
 
 
 @router.post("/archive", openapi_extra=BODY)
