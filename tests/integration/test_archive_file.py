@@ -7,6 +7,7 @@ import os
 import sqlite3
 import subprocess
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ from stillair.runtime.bringing_in import BroughtIn, bring_in
 from stillair.storage.archive import Archive
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
+from stillair.storage.retention import forget_quiet
 from warm_starts import warm_run
 
 ELSEWHERE = Timeline("boot-2", 1_780_000_000.0)
@@ -268,6 +270,56 @@ def test_a_running_watch_gives_none_of_its_numbers(archive: Path, tmp_path: Path
         memory = journal.memory(CHAMBER, ELSEWHERE)
         assert (memory.next_job, memory.next_event) == (1, 1)
         journal.commit(Outcome(CHAMBER, 9.0, events=(event(1, at_s=9.0),)), ELSEWHERE)
+
+
+def test_nothing_is_worked_out_or_given_up_because_of_it(archive: Path, tmp_path: Path) -> None:
+    folder = own(tmp_path)
+    bring_in(archive, folder)
+    history = History(folder / "journal.db", folder / "archive.db")
+    with closing(sqlite3.connect(folder / "journal.db")) as store, store:
+        store.execute("DELETE FROM job_said WHERE topic = 'diagnosis'")
+    mine = [f"{CHAMBER}-2", f"{CHAMBER}-1"]
+    assert [each.id for each in history.undiagnosed(CHAMBER, BOX, 50)] == mine
+    # The last job of its own has none after it; the last that was brought in began later.
+    assert history.next_start_s(mine[0]) is None
+    brought = [entry.body for entry in history.jobs(0, 100).entries][2]
+    assert brought["brought"] and history.next_start_s(str(brought["id"])) is None
+    history.close()
+    jobs = "SELECT seq FROM ledger WHERE job IS NOT NULL"
+    kept = rows(folder, jobs)
+    pictures = rows(folder, "SELECT id FROM picture")
+    with closing(Journal.open(folder / "journal.db")) as journal:
+        assert forget_quiet(journal, datetime(2100, 1, 1, tzinfo=UTC)) > 0
+    assert rows(folder, jobs) == kept and rows(folder, "SELECT id FROM picture") == pictures
+
+
+@pytest.mark.timeout(200)
+def test_what_is_brought_in_where_somebody_watches_can_be_spoken_of(
+    archive: Path, tmp_path: Path
+) -> None:
+    with RunningService(tmp_path / "data") as service:
+        key = service.web.get("/api/now").json()["chambers"][0]["chamber"]
+        answer = service.web.post(
+            "/api/archive",
+            params={"as": key},
+            content=archive.read_bytes(),
+            headers={"content-type": "application/octet-stream"},
+            timeout=60,
+        )
+        assert answer.json()["chambers"] == {CHAMBER: key}
+        jobs = service.web.get("/api/jobs").json()["items"]
+        one = next(each for each in jobs if each["brought"])
+        assert "x" in one["id"].removeprefix(key) and one["origin"] == "real"
+        told = service.web.post(f"/api/jobs/{one['id']}/outcome", json={"outcome": "sound"})
+        assert told.status_code == 200, told.text
+        assert service.web.get(f"/api/jobs/{one['id']}").json()["outcome"] == "sound"
+        for nobody in (f"{key}-7xabcdef", f"{key}-x", f"{key}-1x"):
+            told = service.web.post(f"/api/jobs/{nobody}/note", json={"text": "who?"})
+            assert told.status_code == 404, nobody
+        # It is one more word on that job: what is taken out here has both.
+        taken = service.web.get("/api/archive", timeout=60)
+        (tmp_path / "out.zip").write_bytes(taken.content)
+    assert head(tmp_path / "out.zip")["left_out"] == 0
 
 
 @pytest.mark.timeout(200)

@@ -33,7 +33,7 @@ from typing import Any
 
 from sqlalchemy import create_engine
 
-from stillair.database import store_errors, sync
+from stillair.database import hand_over, store_errors, sync
 from stillair.errors import StoreError
 from stillair.storage.archive import REMOVE_ROWS, ROW_READINGS, ROW_SPAN_MS, row_of
 from stillair.storage.coming import COMING, ROWS, connected, reveal, transaction
@@ -399,8 +399,10 @@ class Stage:
             ids = [row[0] for row in self._rows.execute("SELECT id FROM picture")]
             if ids:
                 pictures.mkdir(mode=0o700, parents=True, exist_ok=True)
+                hand_over(pictures.parent, pictures)
             for each in ids:
                 (self.folder / f"{each}.jpg").rename(pictures / f"{each}.jpg")
+                hand_over(pictures.parent, pictures / f"{each}.jpg")
             if ids:
                 sync(pictures)
             self._journal.execute("ATTACH ? AS staged", (str(self.folder / ROWS),))
