@@ -133,6 +133,8 @@ RIGHTS = {
     "POST /api/tokens/remove": OWN,
     "GET /api/audit": OWN,
     "GET /api/setting-up": OWN,
+    "GET /api/archive": OWN,
+    "POST /api/archive": OWN,
     "GET /api/alarm-tests": READ,
     "POST /api/alarm-tests": OPERATE,
     "POST /api/alarm-tests/{test}/confirm": OPERATE,
@@ -276,11 +278,16 @@ def status(service: RunningService, operation: str, headers: dict[str, str]) -> 
             method, path, params={"name": "x"}, content=b"G1", headers=headers
         ) as sent:
             return sent.status_code
+    if operation == "POST /api/archive":  # a file, and no JSON
+        headers = {**headers, "content-type": "application/octet-stream"}
+        with service.web.stream(method, path, content=b"PK", headers=headers, timeout=60) as sent:
+            return sent.status_code
     if operation == "POST /api/jobs/{job}/photographs":  # a picture, and no JSON
         headers = {**headers, "content-type": "image/jpeg"}
         with service.web.stream(method, path, content=b"none", headers=headers) as sent:
             return sent.status_code
-    with service.web.stream(method, path, json=body, headers=headers) as answer:
+    # An archive is made before it is sent.
+    with service.web.stream(method, path, json=body, headers=headers, timeout=60) as answer:
         return answer.status_code  # the live stream has no end
 
 

@@ -7,6 +7,7 @@ import { html } from "./html.js";
 import { fetchEvents, fetchJobs, upToNow } from "./past.js";
 import { jobAddress } from "./route.js";
 import { S } from "./strings.js";
+import { M } from "./strings_archive.js";
 import { G } from "./strings_toolpaths.js";
 import { duration, height, whole } from "./units.js";
 
@@ -101,13 +102,13 @@ function One({ job, now, may, unit }) {
   const what = [
     job.material,
     job.machine && S.job.on(job.machine),
-    now.chambers.length > 1 && T.in(chamber?.name ?? job.chamber),
+    (now.chambers.length > 1 || !chamber) && T.in(chamber?.name ?? now.elsewhere[job.chamber] ?? job.chamber),
   ].filter(Boolean);
   return html`<li>
     <h2><a class="way" href=${jobAddress(job.id)}>${nameOf(job)}</a></h2>
     <p>
       ${unreal(job)}${what.length > 0 && `${what.join(" ")}. `}${began}, ${lasting}.${" "}
-      ${S.job[job.state]}${job.height_mm === null ? "" : ` ${S.job.note_at(height(job.height_mm))}`}.
+      ${!chamber && `${M.not_watched}. `}${S.job[job.state]}${job.height_mm === null ? "" : ` ${S.job.note_at(height(job.height_mm))}`}.
     </p>
     <p>${events ? inShort(upToNow(events, job, chamber), job) : failed ? T.not_known : T.asking}</p>
     <${BoxSaid} job=${job} unit=${unit} />

@@ -22,6 +22,7 @@ import { Command } from "./shell.js";
 import { Stills } from "./stills.js";
 import { lines } from "./stories.js";
 import { S } from "./strings.js";
+import { M } from "./strings_archive.js";
 import { JobToolpath } from "./toolpaths.js";
 import { duration, height } from "./units.js";
 import { WhatIf } from "./what_if.js";
@@ -68,7 +69,7 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
   const marks = [...pauses, ...sought(found)];
   const told = lines([...events, ...marks], notes, unit, { ruled: true });
   return html`<article class="past" aria-labelledby="job">
-    <p class="place">${chamber?.name ?? job.chamber}</p>
+    <p class="place">${chamber?.name ?? `${now.elsewhere[job.chamber] ?? job.chamber}: ${M.not_watched}`}</p>
     <h1 id="job" class="sentence">${nameOf(job)}</h1>
     <${Guessed} key=${`guessed ${id}`} job=${job} may=${may} kept=${() => setMended((/** @type {number} */ n) => n + 1)} />
     <${About} job=${job} events=${events} now=${now.at} />

@@ -1,6 +1,7 @@
 /** What was found on this board, and what to do next: the first thing that who sets it up looks for. */
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
+import { Archive } from "./archive.js";
 import { get } from "./ask.js";
 import { html } from "./html.js";
 import { Shape } from "./shapes.js";
@@ -61,6 +62,7 @@ export function SettingUp({ found, failed, unit }) {
     ${fit.length > 0 && html`<h2>${U.fit}</h2><${Lines} found=${fit} unit=${unit} />`}
     ${others.length > 0 && html`<h2>${U.others}</h2><${Lines} found=${others} unit=${unit} />`}
     <p class="small">${U.all_told} <${Command} words="inspect --chamber FILE" /></p>
+    <${Archive} />
   </section>`;
 }
 

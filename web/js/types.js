@@ -349,6 +349,7 @@
  * @property {boolean} stored
  * @property {boolean} owner
  * @property {Chamber[]} chambers
+ * @property {Record<string, string>} elsewhere  names of chambers that were brought in, by key
  *
  * @typedef {object} Who
  * @property {string} name

@@ -138,7 +138,7 @@ class Guard:
 def _wanted(scope: Scope) -> tuple[str, frozenset[str]]:
     """What a request's body has to be."""
     parts = str(scope["path"]).split("/")
-    if parts == ["", "api", "toolpaths"]:
+    if parts in (["", "api", "toolpaths"], ["", "api", "archive"]):
         wanted = FILE
     elif parts[1:3] == ["api", "jobs"] and parts[4:] == ["photographs"]:
         wanted = PICTURE

@@ -11,7 +11,17 @@ from typing import Annotated
 import typer
 
 from stillair import __version__
-from stillair.cli import backup, certificate, links, people, recorded, service, testing, toolpath
+from stillair.cli import (
+    archive,
+    backup,
+    certificate,
+    links,
+    people,
+    recorded,
+    service,
+    testing,
+    toolpath,
+)
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -31,6 +41,8 @@ app.command("alarm-test")(testing.alarm_test)
 app.command()(backup.backup)
 app.command()(backup.restore)
 app.command()(backup.report)
+app.command()(archive.archive)
+app.command("bring-in")(archive.bring_in)
 app.command("renew-links")(links.renew_links)
 app.add_typer(people.owner, name="owner")
 app.add_typer(people.person, name="person")

@@ -11,6 +11,7 @@ for it: such a job is marked until a person confirms or corrects it.
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, replace
 
 from stillair.errors import CommandRefused, Refusal
@@ -43,6 +44,7 @@ from stillair.model import (
 HIGHEST_MM = 2000.0
 # Blind for so long while cooling, the job is closed: nobody can say any more
 # when the part was cool, and a job must not cool for ever.
+BROUGHT = re.compile("[1-9][0-9]{0,14}x[0-9a-f]{6,32}")  # behind the key, of a job from elsewhere
 BLIND_S = 1800.0
 _COOLED = frozenset({Phase.COLD, Phase.COOL_ENOUGH})
 
@@ -310,6 +312,8 @@ class JobDesk:
 
     def _check_known(self, job: str) -> None:
         chamber, _, number = job.rpartition("-")
+        if chamber == self._chamber and BROUGHT.fullmatch(number):
+            return  # brought in from another board: who keeps it knows whether there is one
         known = (
             chamber == self._chamber
             and number.isascii()

@@ -80,21 +80,22 @@ class Judging:
 
     def evidence(self, key: str, event: int) -> Evidence:
         """All that is kept of one event."""
-        chamber = self._chamber(key)
-        known = self._known(chamber, event)
+        known = self._known(key, event)
         pictures = tuple(self._history.pictures().of_event(key, event))
         signs = _signs(known, pictures)
         words = self._history.of_event(key, event, "judgement")
         judged = words[-1].body if words else None
         ignoring, warning = (
-            _ignoring(chamber, known, signs) if judged and judged["false"] is True else ((), "")
+            _ignoring(self._chamber(key), known, signs)
+            if judged and judged["false"] is True and self._is_watched(key)
+            else ((), "")
         )
         return Evidence(known.kind, said(signs), signs, pictures, judged, ignoring, warning)
 
     async def judge(self, key: str, event: int, *, false: bool, note: str, by: str) -> Said:
         """Keep that an event was nothing, or that it was so, and who said it."""
         chamber = self._chamber(key)
-        known = await asyncio.to_thread(self._known, chamber, event)
+        known = await asyncio.to_thread(self._known, key, event)
         pictures = await asyncio.to_thread(self._history.pictures().of_event, key, event)
         t_s = chamber.clock.now_s()
         judged = EventJudged(event, known.kind, t_s, false, note, by, known.job)
@@ -107,17 +108,22 @@ class Judging:
         ignoring, warning = _ignoring(chamber, known, signs) if false else ((), "")
         return Said(ignoring, warning, stored)
 
+    def _is_watched(self, key: str) -> bool:
+        return any(chamber.key == key for chamber in self._chambers())
+
     def _chamber(self, key: str) -> Chamber:
         for chamber in self._chambers():
             if chamber.key == key:
                 return chamber
         raise CommandRefused(Refusal.UNKNOWN, "There is no such chamber.")
 
-    def _known(self, chamber: Chamber, event: int) -> _Known:
+    def _known(self, key: str, event: int) -> _Known:
         """The event with all that its changes told; also one that isn't stored yet."""
-        changes = [entry.body for entry in self._history.of_event(chamber.key, event, "event")]
+        changes = [entry.body for entry in self._history.of_event(key, event, "event")]
         details = [body["detail"] for body in changes if isinstance(body["detail"], Mapping)]
-        standing = next((e for e in chamber.supervisor.view.events if e.event == event), None)
+        # A chamber that isn't watched here has none: what is known of it was brought in.
+        views = [each.supervisor.view for each in self._chambers() if each.key == key]
+        standing = next((e for view in views for e in view.events if e.event == event), None)
         if standing is not None:
             return _Known(standing.kind, standing.job, (*details, standing.detail), stands=True)
         if not changes:

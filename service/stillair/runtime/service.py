@@ -27,6 +27,7 @@ from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.clips import Clips
+from stillair.runtime.elsewhere import Elsewhere
 from stillair.runtime.erasing import Erasing
 from stillair.runtime.feed import LiveFeed
 from stillair.runtime.handing import Handing
@@ -36,6 +37,7 @@ from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.kept_weather import KeptWeather
 from stillair.runtime.looking_back import LookingBack
+from stillair.runtime.moving import Moving
 from stillair.runtime.now import chamber_now
 from stillair.runtime.pausing import Pausing
 from stillair.runtime.photographs import Photographs
@@ -103,6 +105,7 @@ class Service:
     setting_up: SettingUp
     alarm_tests: AlarmTests
     answering: Answering
+    moving: Moving
 
     def __init__(
         self,
@@ -112,14 +115,15 @@ class Service:
         has_owner: Callable[[], bool],
         clock: Clock,
     ) -> None:
+        self._chambers: dict[str, Chamber] = {}
         self.journal = journal
         self.history = history
+        self.elsewhere = Elsewhere(history, self._chambers)
         self.heights = Heights(history)
         self.feed = LiveFeed(self.state_json)
         self.last_seq = 0
         self._has_owner = has_owner
         self._clock = clock
-        self._chambers: dict[str, Chamber] = {}
         self.troubles = Troubles(self._chambers, clock)
         self._handing = Handing(clock.now_s)
 
@@ -332,6 +336,7 @@ class Service:
             "seq": self.last_seq,
             "alarm_test": tested.now(self._chambers.values(), self.alarm_tests.mark),
             "chambers": chambers,
+            "elsewhere": dict(self.elsewhere.names),
         }
 
     def state_json(self) -> str:
@@ -343,8 +348,12 @@ class Service:
         if key is None:
             return next(iter(self._chambers))
         if key not in self._chambers:
-            raise CommandRefused(Refusal.UNKNOWN, "There is no such chamber.")
+            raise self.elsewhere.refusal(key, "chamber")
         return key
+
+    def kept_chamber(self, key: str | None) -> str:
+        """As `chamber`, also where something of it was brought in and nobody watches it here."""
+        return key if key is not None and key in self.elsewhere.names else self.chamber(key)
 
     def alarms(
         self, after: int, limit: int, chamber: str | None, standing: bool | None
@@ -479,6 +488,8 @@ class Service:
 
     async def job_command(self, job: str, make: Callable[[float], Command]) -> Answer:
         """A command about a job, to the chamber it belongs to."""
+        if "x" in job.rpartition("-")[2]:  # brought in: only the history knows whether it is
+            await asyncio.to_thread(self.job, job)
         return await self.command(self._owner_of(job, "job"), make)
 
     async def alarm_command(self, alarm: str, make: Callable[[float], Command]) -> Answer:
@@ -493,7 +504,7 @@ class Service:
         """The chamber in a job's or an alarm's id."""
         key = name.rpartition("-")[0]
         if key not in self._chambers:
-            raise CommandRefused(Refusal.UNKNOWN, f"There is no such {what}.")
+            raise self.elsewhere.refusal(key, what)
         return key
 
 

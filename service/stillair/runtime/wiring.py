@@ -52,6 +52,7 @@ from stillair.runtime.labels import Labels
 from stillair.runtime.lapsing import Eye
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.machine import SimulatedMachine, ToldMachine
+from stillair.runtime.moving import Moving
 from stillair.runtime.pausing import Pausing
 from stillair.runtime.photographs import Photographs
 from stillair.runtime.pictures import Pictures
@@ -169,6 +170,14 @@ def build(
         telephones=service.push.telephones,
     )
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
+    service.housekeeping.each_minute("brought in", service.elsewhere.look, at_once=True)
+    service.moving = Moving(
+        folder,
+        names=lambda: service.elsewhere.names | {each.key: each.chamber.name for each in chambers},
+        write_out=service.archive.write_out,
+        look=service.elsewhere.look,
+    )
+    service.housekeeping.each_minute("archives", service.moving.tidy, at_once=True)
     service.workshop = Workshop(folder)
     service.weathers = KeptWeather(folder / WEATHER)
     service.job_files = JobFiles(folder)

@@ -414,13 +414,18 @@ def _part(series: Series, begin: int, end: int) -> Series:
 def _row(series: Series) -> dict[str, Any]:
     times_ms = np.frombuffer(array("q", series.times_ms), np.int64)
     units = np.frombuffer(array("q", series.units), np.int64)
+    return row_of(series.chamber, series.sensor, times_ms, units)
+
+
+def row_of(chamber: str, sensor: str, times_ms: Ints, units: Ints) -> dict[str, Any]:
+    """The row of a stretch of readings, at least one; instants must not decrease."""
     summary = summarize(units)
     return {
-        "chamber": series.chamber,
-        "sensor": series.sensor,
-        "start_ms": series.times_ms[0],
-        "end_ms": series.times_ms[-1],
-        "count": len(series.times_ms),
+        "chamber": chamber,
+        "sensor": sensor,
+        "start_ms": int(times_ms[0]),
+        "end_ms": int(times_ms[-1]),
+        "count": len(times_ms),
         "low_c": summary.low_c,
         "high_c": summary.high_c,
         "mean_c": summary.mean_c,

@@ -33,6 +33,7 @@ from stillair.model import (
 from stillair.storage import items, steps
 from stillair.storage.archive import Archive
 from stillair.storage.clips import Clips
+from stillair.storage.brought import TOPIC as BROUGHT
 from stillair.storage.courses import Courses
 from stillair.storage.journal import Entry, read_entry
 from stillair.storage.logs import Logs
@@ -134,10 +135,13 @@ class History:
     ) -> Page:
         """Entries with a number above `after` that fit all that is asked for, newest last.
 
-        `before` leaves out what has that number or a higher one; `last` takes
-        the last `limit` of them instead of the first.
+        From 0 on: all of them. What was brought in has numbers below that. `before` leaves
+        out what has that number or a higher one; `last` takes the last `limit` of them
+        instead of the first.
         """
-        query = select(Ledger).where(col(Ledger.seq) > after)
+        query = select(Ledger)
+        if after:
+            query = query.where(col(Ledger.seq) > after)
         for column, wanted in (
             (Ledger.topic, topic),
             (Ledger.chamber, chamber),
@@ -151,6 +155,18 @@ class History:
         if since_at is not None:
             query = query.where(col(Ledger.at_us) >= micros(since_at.timestamp()))
         return self._page(query, col(Ledger.seq), limit, last, read_entry)
+
+    def since(self, seq: int, limit: int) -> Page:
+        """What happened here after an entry, for a page that was away; see `entries`."""
+        query = select(Ledger).where(col(Ledger.seq) > max(seq, 0))
+        return self._page(query, col(Ledger.seq), limit, False, read_entry)
+
+    def brought(self) -> dict[str, str]:
+        """How chambers are called of which something was brought in, by key."""
+        query = select(Ledger).where(col(Ledger.topic) == BROUGHT).order_by(col(Ledger.seq))
+        with self._journal.connection("the journal can't be read") as connection:
+            rows = connection.execute(query).mappings().all()
+        return {row["chamber"]: str(read_entry(row).body["name"]) for row in rows}
 
     def of_event(self, chamber: str, event: int, topic: str) -> list[Entry]:
         """The last entries of one event: its changes ("event"), or what was said of it
@@ -198,7 +214,9 @@ class History:
         self, after: int = 0, limit: int = 100, *, chamber: str | None = None, last: bool = False
     ) -> Page:
         """Jobs as they stand, in the order in which they were started, newest last."""
-        query = select(JobRow).where(col(JobRow.first_seq) > after)
+        query = select(JobRow)
+        if after:
+            query = query.where(col(JobRow.first_seq) > after)
         if chamber is not None:
             query = query.where(col(JobRow.chamber) == plain(chamber))
         page = self._page(query, col(JobRow.first_seq), limit, last, _job_entry)
@@ -249,7 +267,11 @@ class History:
         """The last `limit` jobs of a box, newest first, less those that have a diagnosis."""
         query = (
             select(JobRow)
-            .where(col(JobRow.chamber) == chamber, col(JobRow.unfinished).is_(False))
+            .where(
+                col(JobRow.chamber) == chamber,
+                col(JobRow.unfinished).is_(False),
+                col(JobRow.first_seq) > 0,  # of what was brought in others have said it
+            )
             .order_by(col(JobRow.first_seq).desc())
             .limit(limit)
         )
@@ -289,7 +311,10 @@ class History:
             following = connection.execute(query).mappings().first()
         if following is None:
             return None
-        return _timeline(following).epoch_s(load(Job, following["body"]).started_s)
+        next_s = _timeline(following).epoch_s(load(Job, following["body"]).started_s)
+        # Of two boxes under one name the one that was brought in may have been used later.
+        began_s = _timeline(row).epoch_s(load(Job, row["body"]).started_s)
+        return next_s if next_s >= began_s or row["first_seq"] > 0 else None
 
     def job_span(self, job_id: str) -> tuple[float, float | None]:
         """When a job began and when its chamber had cooled, seconds since the epoch.
@@ -311,7 +336,9 @@ class History:
         last: bool = False,
     ) -> Page:
         """Alarms as they stand, in the order in which they were first raised, newest last."""
-        query = select(AlarmRow).where(col(AlarmRow.first_seq) > after)
+        query = select(AlarmRow)
+        if after:
+            query = query.where(col(AlarmRow.first_seq) > after)
         if chamber is not None:
             query = query.where(col(AlarmRow.chamber) == plain(chamber))
         if standing is not None:

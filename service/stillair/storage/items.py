@@ -115,6 +115,7 @@ def job_item(job: Job, timeline: Timeline, seq: int | None = None) -> Item:
         "paused_since_at": _label(timeline, job.paused_since_s),
         "origin": job.box.partition(" ")[0] or None,
         "guessed": job.guessed,
+        "brought": seq is not None and seq < 0,  # from another board, or from before
         "outcome": None,
         "outcome_by": None,
         "outcome_at": None,

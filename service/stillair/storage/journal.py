@@ -15,6 +15,7 @@ right) is tried again at the next call, so that a service can start without it.
 from __future__ import annotations
 
 import hashlib
+import json
 import logging
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -111,6 +112,9 @@ def _entry(
             item = items.diagnosis_item(load(JobDiagnosis, body), chamber, timeline, seq)
         case "judgement":
             item = items.judgement_item(load(EventJudged, body), chamber, timeline, seq)
+        case "brought":
+            at = items.label(timeline.epoch_s(0.0))
+            item = {**json.loads(body), "seq": seq, "chamber": chamber, "at": at}
         case _ if topic in TOPICS:
             item = items.duty_item(load(TOPICS[topic], body), chamber, timeline, seq)
         case _:

@@ -40,8 +40,8 @@ def known(connection: Connection, chamber: str, timeline: Timeline) -> WatchMemo
     jobs = _states(connection, JobRow, Job, chamber, timeline)
     events = _states(connection, StandingEvent, EventChange, chamber, timeline)
     return WatchMemory(
-        next_event=mark["next_event"] if mark else 1,
-        next_job=mark["next_job"] if mark else 1,
+        next_event=max(mark["next_event"] if mark else 1, _next_event(connection, chamber)),
+        next_job=max(mark["next_job"] if mark else 1, _next_job(connection, chamber)),
         alarms=tuple(_unshelved(alarm) for alarm in alarms),
         job=jobs[-1] if jobs else None,
         events=tuple(events),
@@ -51,6 +51,19 @@ def known(connection: Connection, chamber: str, timeline: Timeline) -> WatchMemo
         told=told(connection, chamber, [alarm.id for alarm in alarms]) or None,
         used=tuple(name for event in events for name in _used(connection, chamber, event.event)),
     )
+
+
+def _next_event(connection: Connection, chamber: str) -> int:
+    """The number behind those of all events, also of those that were brought in."""
+    newest = select(func.max(col(Ledger.event))).where(col(Ledger.chamber) == chamber)
+    return max(connection.execute(newest).scalar() or 0, 0) + 1
+
+
+def _next_job(connection: Connection, chamber: str) -> int:
+    """The number behind those of all jobs, also of those that were brought in."""
+    query = select(col(JobRow.id)).where(col(JobRow.chamber) == chamber, col(JobRow.first_seq) < 0)
+    tails = (name.rpartition("-")[2] for name in connection.execute(query).scalars())
+    return max((int(tail) for tail in tails if tail.isascii() and tail.isdecimal()), default=0) + 1
 
 
 def _used(connection: Connection, chamber: str, event: int) -> list[str]:
@@ -81,8 +94,9 @@ def _duties(connection: Connection, chamber: str, timeline: Timeline) -> tuple[D
 
 def _burnt(connection: Connection, chamber: str) -> int:
     """The number of the newest event of fire or smoke, or a sign of it, of the present job."""
+    # What was brought in burns no more: its numbers are below zero.
     began = select(func.coalesce(func.max(col(JobRow.first_seq)), 0)).where(
-        col(JobRow.chamber) == chamber
+        col(JobRow.chamber) == chamber, col(JobRow.first_seq) > 0
     )
     query = select(func.coalesce(func.max(col(Ledger.event)), 0)).where(
         col(Ledger.topic) == "event",

@@ -26,7 +26,7 @@ from stillair.model import JsonValue
 from stillair.storage.archive import ROW_READINGS, ROW_SPAN_MS, Archive, tail_generations
 from stillair.storage.packing import MISSING, UNITS_PER_K, Ints, unpack
 from stillair.storage.tables import Stretch, TailMark
-from stillair.storage.tail import read_tail
+from stillair.storage.tail import Series, read_tail
 from stillair.storage.thinning import ROW_TOLERANCE_MS, Buckets, held_over, rows_of
 
 log = logging.getLogger(__name__)
@@ -35,6 +35,7 @@ FEWEST_POINTS, MOST_POINTS = 2, 20_000
 SUMMARY_WIDTH_MS = ROW_READINGS * 1000  # stretches at least as long as a row need no payload
 BATCH_ROWS = 32  # payloads read at once, about 40 kB
 EARLIEST_S, LATEST_S = -1e11, 1e11
+EARLIEST_MS, LATEST_MS = -(10**14), 10**14
 
 Piece = tuple[Ints, Ints]
 
@@ -128,6 +129,31 @@ class Readings:
             for index, name in enumerate(sensors)
         ]
         return ReadingRows(sensors, _join(heapq.merge(*streams), len(sensors)))
+
+    def chambers(self) -> list[str]:
+        """Chambers of which readings are kept."""
+        with self._reader.connection("the archive can't be read") as connection:
+            packed = set(connection.execute(select(col(Stretch.chamber)).distinct()).scalars())
+        return sorted(packed | {series.chamber for series in self._tail()})
+
+    def pieces(
+        self,
+        chamber: str,
+        sensor: str,
+        start_ms: int = EARLIEST_MS,
+        end_ms: int = LATEST_MS,
+    ) -> Iterator[Piece]:
+        """One sensor's readings as they are kept: milliseconds since the epoch, and units.
+
+        Pieces one behind the other, each instant once.
+        """
+        held = self._held(chamber, start_ms, end_ms).get(sensor, [])
+        return self._merged(chamber, sensor, start_ms, end_ms, held)
+
+    def sensors(self, chamber: str) -> list[str]:
+        """Sensors of which a chamber has readings."""
+        held = self._held(chamber, EARLIEST_MS, LATEST_MS)
+        return sorted({*self._sensors(chamber, EARLIEST_MS, LATEST_MS), *held})
 
     # --- from the file -----------------------------------------------------------
 
@@ -228,23 +254,26 @@ class Readings:
         if self._archive is not None:
             return self._archive.held(chamber, start_ms, end_ms)
         held: dict[str, list[Piece]] = {}
-        path = self._path.with_name(f"{self._path.name}-tail-{self._generation()}")
-        if not path.exists():
-            return held
-        for _, record in read_tail(path):
-            for series in record:
-                if series.chamber == chamber:
-                    held.setdefault(series.sensor, []).append(
-                        (
-                            np.frombuffer(series.times_ms, np.int64),
-                            np.frombuffer(series.units, np.int64),
-                        )
+        for series in self._tail():
+            if series.chamber == chamber:
+                held.setdefault(series.sensor, []).append(
+                    (
+                        np.frombuffer(series.times_ms, np.int64),
+                        np.frombuffer(series.units, np.int64),
                     )
+                )
         return {
             sensor: inside
             for sensor, pieces in held.items()
             if (inside := [p for p in pieces if p[0][0] <= end_ms and p[0][-1] >= start_ms])
         }
+
+    def _tail(self) -> Iterator[Series]:
+        """What the tail file holds."""
+        path = self._path.with_name(f"{self._path.name}-tail-{self._generation()}")
+        if path.exists():
+            for _, found in read_tail(path):
+                yield from found
 
     def _generation(self) -> int:
         with self._reader.connection("the archive can't be read") as connection:
@@ -288,27 +317,25 @@ class Readings:
         held: list[Piece],
     ) -> Iterator[tuple[int, int, int]]:
         """Readings of one sensor in the order of time: instant, number of the sensor, units."""
+        for times_ms, units in self._merged(chamber, sensor, start_ms, end_ms, held):
+            for at_ms, value in zip(times_ms.tolist(), units.tolist(), strict=True):
+                yield at_ms, index, value
+
+    def _merged(
+        self, chamber: str, sensor: str, start_ms: int, end_ms: int, held: list[Piece]
+    ) -> Iterator[Piece]:
+        """Pieces one behind the other, each instant once."""
         pending: list[Piece] = []
-        last_ms: int | None = None
         for piece in self._in_order(chamber, sensor, start_ms, end_ms, held):
             if pending:
                 # Pieces overlap only where the clock was set back.
                 times_ms, units = _sorted(pending, start_ms, end_ms)
                 ready = int(np.searchsorted(times_ms, piece[0][0], "left"))
-                for at_ms, value in zip(
-                    times_ms[:ready].tolist(), units[:ready].tolist(), strict=True
-                ):
-                    if at_ms != last_ms:
-                        yield at_ms, index, value
-                        last_ms = at_ms
+                yield times_ms[:ready], units[:ready]
                 pending = [(times_ms[ready:], units[ready:])]
             pending.append(piece)
         if pending:
-            times_ms, units = _sorted(pending, start_ms, end_ms)
-            for at_ms, value in zip(times_ms.tolist(), units.tolist(), strict=True):
-                if at_ms != last_ms:
-                    yield at_ms, index, value
-                    last_ms = at_ms
+            yield _sorted(pending, start_ms, end_ms)
 
     def _in_order(
         self, chamber: str, sensor: str, start_ms: int, end_ms: int, held: list[Piece]

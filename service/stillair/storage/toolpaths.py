@@ -182,7 +182,9 @@ class Toolpaths:
 
     def page(self, after: int, limit: int) -> tuple[list[Item], int | None]:
         """Toolpaths, newest last, and after which to ask on."""
-        query = select(*_SHOWN).where(col(ToolpathRow.number) > after)
+        query = select(*_SHOWN)
+        if after:  # what was brought in has numbers below zero
+            query = query.where(col(ToolpathRow.number) > after)
         found = self._items(query.order_by(col(ToolpathRow.number)).limit(limit + 1))
         more = len(found) > limit
         found = found[:limit]

@@ -153,7 +153,7 @@ async def pin(job: str, new: NewPin, service: TheService, person: Pinner) -> Don
 @router.delete("/{job}/pins/{pin}")
 async def take_back(
     job: str,
-    pin: Annotated[int, Path(ge=1, le=MOST_SEQ)],
+    pin: Annotated[int, Path(ge=-MOST_SEQ, le=MOST_SEQ)],
     service: TheService,
     person: Unpinner,
 ) -> Done:

@@ -66,7 +66,14 @@ Eraser = Annotated[Principal, acting("job erased", Role.OWNER)]
 Outcomer = Annotated[Principal, acting("outcome told")]
 
 MOST_SEQ = 10**15  # more than there will be, and less than SQLite has room for
-After = Annotated[int, Query(ge=0, le=MOST_SEQ, description="only what came after this `seq`")]
+After = Annotated[
+    int,
+    Query(
+        ge=-MOST_SEQ,
+        le=MOST_SEQ,
+        description="only what came after this `seq`; what was brought in has some below zero",
+    ),
+]
 Limit = Annotated[int, Query(ge=1, le=1000)]
 Points = Annotated[int, Query(ge=2, le=20_000, description="at most about so many rows")]
 

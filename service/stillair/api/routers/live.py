@@ -50,7 +50,7 @@ async def live(
         seen = service.last_seq
         if last_event_id is not None:
             last = int(last_event_id[:18]) if last_event_id.isdecimal() else seen + 1
-            missed = await run_in_threadpool(service.history.entries, last, CATCH_UP)
+            missed = await run_in_threadpool(service.history.since, last, CATCH_UP)
             if missed.next is not None or last > seen:
                 yield ServerSentEvent(event="reset", id=str(seen), data={"reason": "too long away"})
             else:

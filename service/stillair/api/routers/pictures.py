@@ -15,7 +15,7 @@ from stillair.media.judging import Ignoring as WouldIgnore
 
 router = APIRouter(prefix="/api", tags=["pictures"])
 
-Event = Annotated[int, Path(ge=1, le=2**31, description="the `event` of its changes")]
+Event = Annotated[int, Path(ge=-(2**31), le=2**31, description="the `event` of its changes")]
 Judge = Annotated[Principal, acting("event judged")]
 # A picture is never another one, but who has signed out may not see it again, nor one erased.
 ASK_FIRST = "private, no-cache"
@@ -27,14 +27,14 @@ def of_event(event: Event, service: TheService, _: Viewer, chamber: str | None =
 
     Seconds from the moment it was known are `offset_s`.
     """
-    found = service.judging.evidence(service.chamber(chamber), event)
+    found = service.judging.evidence(service.kept_chamber(chamber), event)
     return Listing(items=[dict(item) for item in found.pictures], next=None)
 
 
 @router.get("/events/{event}/evidence")
 def evidence(event: Event, service: TheService, _: Viewer, chamber: str | None = None) -> Evidence:
     """All that helps to judge an event in one look."""
-    key = service.chamber(chamber)
+    key = service.kept_chamber(chamber)
     found = service.judging.evidence(key, event)
     return Evidence(
         chamber=key,

@@ -53,7 +53,7 @@ def events(
     limit: Limit = 200,
 ) -> Listing:
     """Changes of events, newest last."""
-    key = service.chamber(chamber) if chamber is not None else None
+    key = service.kept_chamber(chamber) if chamber is not None else None
     return listing(
         service.history.entries(
             after, limit, "event", chamber=key, job=job, kind=kind.value if kind else None
@@ -71,7 +71,7 @@ def alarms(
     limit: Limit = 200,
 ) -> Listing:
     """Alarms as they stand, newest last; those that are over too unless `standing`."""
-    key = service.chamber(chamber) if chamber is not None else None
+    key = service.kept_chamber(chamber) if chamber is not None else None
     items, more = service.alarms(after, limit, key, standing)
     return Listing(items=[dict(item) for item in items], next=more)
 

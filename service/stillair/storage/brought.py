@@ -1,0 +1,452 @@
+"""Bring rows of another board's history in beside what is there: all of them, or none.
+
+    lines, rows, readings ─> staging (a journal of its own; readings in the archive,
+                             under a name that no chamber has)
+    settle                ─> numbers and ids that nothing here has
+    commit                ─> pictures into their folder, then one transaction of the journal:
+                             from there on it is brought in; then the readings get their names
+
+What kills it before that transaction leaves things that nobody sees, and `clear_up` takes them
+away; after it, `clear_up` ends the work.
+
+What was brought in stands before the first row of its own that a board has: its numbers are
+below zero, in the order of their times. So whatever is decided by the newest number, on
+pages, in the live feed or by the watch, is decided by what happened here.
+
+A row is known by its parcel, wherever it is brought: twice the same adds nothing. A chamber
+that was never watched here keeps its numbers of jobs and events, and the watch that begins
+there goes on behind them. Where somebody watches, a job gets the mark "x" and some letters
+behind its number, and events get numbers below zero: the watch gives none of those.
+Nothing that was brought in stands, runs or waits: no alarm, no job, no message.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import create_engine
+
+from stillair.database import hand_over, store_errors, sync
+from stillair.errors import StoreError
+from stillair.storage.archive import REMOVE_ROWS, ROW_READINGS, ROW_SPAN_MS, row_of
+from stillair.storage.coming import COMING, ROWS, connected, reveal, transaction
+from stillair.storage.kept_lines import KeptLine, check_id
+from stillair.storage.packing import Ints
+from stillair.storage.past_states import put_alarm, put_job
+from stillair.storage.tables import JournalTable
+
+TOPIC = "brought"
+BELOW = 8 * 10**14
+LEDGER = (
+    *("seq", "parcel", "part", "chamber", "topic", "kind", "job", "event"),
+    *("boot_id", "mono_s", "at_us", "made_with", "body"),
+)
+_COME = """CREATE TABLE come (n INTEGER PRIMARY KEY, chamber TEXT, parcel TEXT, part INTEGER,
+topic TEXT, boot TEXT, mono_s REAL, at_us INTEGER, made_with TEXT, body TEXT)"""
+
+
+def number_at(at_us: int) -> int:
+    """The number of what was brought in and happened then; the next seven are close to it."""
+    return at_us // 1000 * 8 - BELOW
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """How much is new, and how much was there."""
+
+    jobs: int = 0
+    entries: int = 0
+    jobs_there: int = 0
+    entries_there: int = 0
+
+
+@dataclass(slots=True)
+class _Ids:
+    """What things of one chamber are called here, by what they were called there."""
+
+    jobs: dict[str, str] = field(default_factory=dict)
+    alarms: dict[str, str] = field(default_factory=dict)
+    events: dict[int, int] = field(default_factory=dict)
+    next_event: int = -1
+    old_jobs: set[str] = field(default_factory=set)
+
+
+class Stage:
+    """Where rows wait until all have come. One at a time for a data directory.
+
+    Parameters
+    ----------
+    folder : Path
+        Where to put what waits; made anew.
+    journal, archive : Path
+        The board's own files, which have to be up to date.
+    token : str
+        By which this round is known.
+    watched : callable
+        Whether somebody watches, or has watched, the chamber of a key.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        journal: Path,
+        archive: Path,
+        token: str,
+        watched: Callable[[str], bool],
+    ) -> None:
+        self.folder = folder
+        self.token = token
+        self._journal_path = journal
+        self._watched = watched
+        with store_errors("nothing can be brought in"):
+            folder.mkdir(mode=0o700)
+            engine = create_engine(f"sqlite:///{folder / ROWS}")
+            JournalTable.metadata.create_all(engine)
+            engine.dispose()
+            self._rows = sqlite3.connect(folder / ROWS, isolation_level=None)
+            self._rows.execute(_COME)
+            self._rows.execute("CREATE TABLE token (word TEXT)")
+            self._rows.execute("INSERT INTO token VALUES (?)", (token,))
+            self._rows.execute("BEGIN")
+            self._journal = connected(journal)
+            self._archive = connected(archive)
+        self._ids: dict[str, _Ids] = {}
+        self._waiting: list[dict[str, Any]] = []
+        self._last: dict[tuple[str, str], int] = {}
+
+    def close(self) -> None:
+        """Let the files go."""
+        for each in (self._rows, self._journal, self._archive):
+            with suppress(sqlite3.Error):
+                each.close()
+
+    # --- taken ---------------------------------------------------------------
+
+    def take_line(self, chamber: str, line: KeptLine) -> None:
+        """Take the next line of a chamber that is called `chamber` here."""
+        self._rows.execute(
+            "INSERT INTO come (chamber, parcel, part, topic, boot, mono_s, at_us, made_with, body)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                *(chamber, line.parcel, line.part, line.topic, line.boot, line.mono_s),
+                *(line.at_us, line.made_with, json.dumps([line.chamber, line.body])),
+            ),
+        )
+
+    def take_readings(self, chamber: str, sensor: str, times_ms: Ints, units: Ints) -> None:
+        """Take readings of one sensor that nobody has here; instants increase."""
+        begin = 0
+        while begin < len(times_ms):
+            end = min(begin + ROW_READINGS, len(times_ms))
+            while times_ms[end - 1] - times_ms[begin] > ROW_SPAN_MS:
+                end = begin + max(1, (end - begin) // 2)
+            name = f"{COMING}{self.token} {chamber}"
+            self._waiting.append(row_of(name, sensor, times_ms[begin:end], units[begin:end]))
+            begin = end
+        if len(self._waiting) >= REMOVE_ROWS:
+            self._write_readings()
+
+    def take_picture(self, row: Mapping[str, Any]) -> bool:
+        """Take the row of a picture, called as there; False if it is here already."""
+        known = "SELECT chamber, event, job FROM picture WHERE id = ?"
+        there = self._journal.execute(known, (row["id"],)).fetchone()
+        if there is not None:
+            return False
+        number = self._next_of("picture", row)
+        names = ("number", *row)
+        marks = ", ".join("?" for _ in names)
+        self._rows.execute(
+            f"INSERT INTO picture ({', '.join(names)}) VALUES ({marks})",  # noqa: S608 - columns
+            (number, *row.values()),
+        )
+        return True
+
+    def take_toolpath(self, row: Mapping[str, Any], jobs: Iterable[tuple[str, int]]) -> bool:
+        """Take a toolpath and which jobs follow it, called as there; False if it is here."""
+        for job, at_us in jobs:
+            self._rows.execute(
+                "INSERT OR REPLACE INTO job_toolpath (job, toolpath, at_us) VALUES (?, ?, ?)",
+                (job, row["id"], at_us),
+            )
+        known = "SELECT 1 FROM toolpath WHERE id = ?"
+        if self._journal.execute(known, (row["id"],)).fetchone() is not None:
+            return False
+        number = self._next_of("toolpath", row)
+        names = ("number", *row)
+        marks = ", ".join("?" for _ in names)
+        self._rows.execute(
+            f"INSERT INTO toolpath ({', '.join(names)}) VALUES ({marks})",  # noqa: S608 - columns
+            (number, *row.values()),
+        )
+        return True
+
+    # --- settled ----------------------------------------------------------------
+
+    def settle(self, chambers: Iterable[tuple[str, str]]) -> Settled:
+        """Give everything the number and the id that it has here; (key there, key here)."""
+        with store_errors("what comes can't be sorted in"):
+            self._write_readings()
+            found = Settled()
+            for there, here in chambers:
+                found = self._settle(there, here, found)
+            return found
+
+    def _settle(self, there: str, here: str, found: Settled) -> Settled:
+        ids = self._ids[here] = _Ids(next_event=self._lowest_event(here) - 1)
+        known: dict[int, int] = {}
+        for n, line in self._come(here):
+            row = self._journal.execute(
+                "SELECT seq, job, event, body FROM ledger WHERE parcel = ? AND part = ?",
+                (line.parcel, line.part),
+            ).fetchone()
+            if row is not None:
+                known[n] = row[0]
+                if line.job is not None and row[1] is not None:
+                    ids.jobs[line.job] = row[1]
+                    ids.old_jobs.add(line.job)
+                if line.event is not None and row[2] is not None:
+                    ids.events[line.event] = row[2]
+                if line.topic == "alarm":
+                    with suppress(ValueError, KeyError, TypeError):
+                        ids.alarms[line.body["id"]] = str(json.loads(row[3])["id"])
+        last, new, jobs = -BELOW, 0, set(ids.jobs)
+        alarms: dict[str, tuple[int, tuple[Any, ...]]] = {}
+        changed: set[str] = set()
+        for n, line in self._come(here):
+            if n in known:
+                last = max(last, known[n])
+                continue
+            seq = self._free("ledger", max(number_at(line.at_us), last + 1))
+            last = known[n] = seq
+            new += 1
+            body = self._renamed(line, there, here, ids, known)
+            row = (
+                *(seq, line.parcel, line.part, here, line.topic, line.kind),
+                *(body.get("id") if line.topic == "job" else body.get("job"), None),
+                *(line.boot, line.mono_s, line.at_us, line.made_with),
+                json.dumps(body, separators=(",", ":"), allow_nan=False),
+            )
+            if line.event is not None:
+                row = (*row[:7], body["event"], *row[8:])
+            self._rows.execute(f"INSERT INTO ledger ({', '.join(LEDGER)}) VALUES ({_Q})", row)  # noqa: S608
+            if line.topic in ("job", "outcome", "log", "diagnosis"):
+                changed.add(str(row[6]))
+            elif line.topic == "alarm":
+                first = alarms.get(body["id"], (seq, ()))[0]
+                alarms[body["id"]] = (first, row)
+        self._rename_kept(there, here, ids)
+        for alarm, (first, row) in alarms.items():
+            put_alarm(self._journal, self._rows, alarm, first, row)
+        for job in changed:
+            put_job(self._journal, self._rows, job)
+        return replace(
+            found,
+            entries=found.entries + new,
+            entries_there=found.entries_there + len(known) - new,
+            jobs=found.jobs + len(set(ids.jobs) - jobs),
+            jobs_there=found.jobs_there + len(ids.old_jobs),
+        )
+
+    def _come(self, here: str) -> Iterator[tuple[int, KeptLine]]:
+        cursor = self._rows.execute("SELECT * FROM come WHERE chamber = ? ORDER BY n", (here,))
+        for n, (_, _, parcel, part, topic, boot, mono_s, at_us, by, text) in enumerate(cursor, 1):
+            there, body = json.loads(text)
+            yield n, KeptLine(topic, there, parcel, part, boot, mono_s, at_us, by, body)
+
+    def _renamed(
+        self, line: KeptLine, there: str, here: str, ids: _Ids, known: Mapping[int, int]
+    ) -> dict[str, Any]:
+        body = dict(line.body)
+        for name in ("id", "job") if line.topic == "job" else ("job",):
+            if body.get(name) is not None:
+                body[name] = self._job(body[name], there, here, ids, line.parcel)
+        if "chamber" in body:
+            body["chamber"] = here
+        if line.event is not None:
+            body["event"] = self._event(line.event, here, ids)
+        if line.topic == "alarm":
+            body["id"] = self._alarm(body["id"], there, here, ids, line.parcel)
+            if body.get("cause_alarm"):
+                body["cause_alarm"] = self._alarm(
+                    body["cause_alarm"], there, here, ids, line.parcel
+                )
+        if line.topic == "pin" and body.get("takes_back") is not None:
+            body["takes_back"] = known.get(body["takes_back"], 0)
+        return body
+
+    def _job(self, job: str, there: str, here: str, ids: _Ids, mark: str) -> str:
+        if job not in ids.jobs:
+            tail = check_id(job, there, "job")
+            taken = "SELECT 1 FROM job WHERE id = ?1 UNION SELECT 1 FROM ledger WHERE job = ?1"
+            ids.jobs[job] = self._named(here, tail, taken, mark, set(ids.jobs.values()))
+        return ids.jobs[job]
+
+    def _alarm(self, alarm: str, there: str, here: str, ids: _Ids, mark: str) -> str:
+        if alarm not in ids.alarms:
+            tail = check_id(alarm, there, "alarm")
+            taken = "SELECT 1 FROM alarm WHERE id = ?1"
+            ids.alarms[alarm] = self._named(here, tail, taken, mark, set(ids.alarms.values()))
+        return ids.alarms[alarm]
+
+    def _named(self, here: str, tail: str, taken: str, mark: str, given: set[str]) -> str:
+        """A name that nothing else has here, and that the watch never gives."""
+        name = f"{here}-{tail}"
+        letters = 6
+        while (
+            (self._watched(here) and "x" not in name.removeprefix(here))
+            or name in given
+            or self._journal.execute(taken, (name,)).fetchone() is not None
+        ):
+            digest = hashlib.sha256(f"{mark} {tail}".encode()).hexdigest()
+            name = f"{here}-{tail.partition('x')[0]}x{digest[:letters]}"
+            letters += 2
+        return name
+
+    def _event(self, event: int, here: str, ids: _Ids) -> int:
+        if event not in ids.events:
+            taken = "SELECT 1 FROM ledger WHERE chamber = ? AND event = ?"
+            if (
+                event > 0
+                and not self._watched(here)
+                and self._journal.execute(taken, (here, event)).fetchone() is None
+            ):
+                ids.events[event] = event
+            else:
+                ids.events[event] = ids.next_event
+                ids.next_event -= 1
+        return ids.events[event]
+
+    def _lowest_event(self, here: str) -> int:
+        lowest = 0
+        for table in ("ledger", "picture"):
+            (found,) = self._journal.execute(
+                f"SELECT min(event) FROM {table} WHERE chamber = ?",  # noqa: S608 - ours
+                (here,),
+            ).fetchone()
+            lowest = min(lowest, found or 0)
+        return lowest
+
+    def _rename_kept(self, there: str, here: str, ids: _Ids) -> None:
+        """Call jobs and events of pictures and toolpaths as they are called here."""
+        wanted = "SELECT id, job, event FROM picture WHERE chamber = ?"
+        for picture, job, event in self._rows.execute(wanted, (here,)).fetchall():
+            mark = f"picture {picture}"
+            self._rows.execute(
+                "UPDATE picture SET job = ?, event = ? WHERE id = ?",
+                (
+                    None if job is None else self._job(job, there, here, ids, mark),
+                    None if event is None else self._event(event, here, ids),
+                    picture,
+                ),
+            )
+        links = self._rows.execute("SELECT job, toolpath, at_us FROM job_toolpath").fetchall()
+        for job, toolpath, at_us in links:
+            if job not in ids.jobs and not job.startswith(f"{there}-"):
+                continue
+            self._rows.execute("DELETE FROM job_toolpath WHERE job = ?", (job,))
+            # What was said here of a job that is here counts.
+            if job in ids.jobs and job not in ids.old_jobs:
+                self._rows.execute(
+                    "INSERT INTO job_toolpath (job, toolpath, at_us) VALUES (?, ?, ?)",
+                    (ids.jobs[job], toolpath, at_us),
+                )
+
+    def _next_of(self, table: str, row: Mapping[str, Any]) -> int:
+        """The number of the next row of a chamber: behind the one before, whatever its time."""
+        of = (table, str(row["chamber"]))
+        number = max(number_at(int(row["at_us"])), self._last.get(of, -BELOW) + 1)
+        self._last[of] = self._free(table, number)
+        return self._last[of]
+
+    def _free(self, table: str, number: int) -> int:
+        """The first number from there on that nothing has."""
+        key = "seq" if table == "ledger" else "number"
+        query = f"SELECT 1 FROM {table} WHERE {key} = ?"  # noqa: S608 - ours
+        while any(
+            each.execute(query, (number,)).fetchone() for each in (self._journal, self._rows)
+        ):
+            number += 1
+        return number
+
+    # --- committed ------------------------------------------------------------------
+
+    def note(self, chamber: str, name: str, at_us: int, detail: Mapping[str, Any]) -> None:
+        """Keep that something of a chamber was brought in, and how it is called."""
+        row = (
+            *(self._free("ledger", number_at(at_us)), self.token, self._noted(), chamber),
+            *(TOPIC, TOPIC, None, None, f"brought {self.token}", 0.0, at_us, ""),
+            json.dumps({"name": name, **detail}, separators=(",", ":")),
+        )
+        self._rows.execute(f"INSERT INTO ledger ({', '.join(LEDGER)}) VALUES ({_Q})", row)  # noqa: S608
+
+    def _noted(self) -> int:
+        query = "SELECT count(*) FROM ledger WHERE parcel = ?"
+        return int(self._rows.execute(query, (self.token,)).fetchone()[0])
+
+    def commit(self, pictures: Path) -> None:
+        """Bring all of it in. Raises `StoreError`; then nothing has been."""
+        with store_errors("nothing was brought in"):
+            self._rows.execute("COMMIT")  # from here on who clears up knows the pictures
+            self._rows.execute("DROP TABLE come")
+            sync(self.folder)
+            ids = [row[0] for row in self._rows.execute("SELECT id FROM picture")]
+            if ids:
+                pictures.mkdir(mode=0o700, parents=True, exist_ok=True)
+                hand_over(pictures.parent, pictures)
+            for each in ids:
+                (self.folder / f"{each}.jpg").rename(pictures / f"{each}.jpg")
+                hand_over(pictures.parent, pictures / f"{each}.jpg")
+            if ids:
+                sync(pictures)
+            self._journal.execute("ATTACH ? AS staged", (str(self.folder / ROWS),))
+            self._journal.execute("BEGIN IMMEDIATE")
+            try:
+                self._journal.execute(_COPY.format(table="ledger", columns=", ".join(LEDGER)))
+                for table, how in _TABLES.items():
+                    names = [r[1] for r in self._rows.execute(f"PRAGMA table_info({table})")]
+                    columns = ", ".join(f'"{name}"' for name in names)
+                    query = _COPY.format(table=table, columns=columns)
+                    self._journal.execute(query.replace("INSERT", how, 1))
+                self._journal.execute("COMMIT")
+            except BaseException:
+                with suppress(sqlite3.Error):
+                    self._journal.execute("ROLLBACK")
+                raise
+        with suppress(StoreError):  # it is brought in; what is left is done by `clear_up`
+            reveal(self._archive, self.token)
+
+    def _write_readings(self) -> None:
+        """Write the readings that have come, under the name that nobody sees."""
+        if not self._waiting:
+            return
+        names = tuple(self._waiting[0])
+        marks = ", ".join("?" for _ in names)
+        with store_errors("readings can't be brought in"), transaction(self._archive):
+            self._archive.executemany(
+                f"INSERT INTO stretch ({', '.join(_quoted(names))}) VALUES ({marks})",  # noqa: S608
+                [tuple(row.values()) for row in self._waiting],
+            )
+        self._waiting = []
+
+
+_Q = ", ".join("?" for _ in LEDGER)
+_COPY = "INSERT INTO main.{table} ({columns}) SELECT {columns} FROM staged.{table}"
+_TABLES = {
+    "alarm": "INSERT OR REPLACE",
+    "job": "INSERT OR REPLACE",
+    "job_said": "INSERT OR REPLACE",
+    "picture": "INSERT",
+    "toolpath": "INSERT",
+    "job_toolpath": "INSERT OR IGNORE",
+}
+
+
+def _quoted(names: Iterable[str]) -> list[str]:
+    return [f'"{name}"' for name in names]

@@ -1,0 +1,24 @@
+/** What the page says of taking the whole history out, and of bringing another one in. */
+
+export const M = {
+  not_watched: "brought in, not watched here",
+  heading: "All that is kept, on another board",
+  out_how: "One file with all jobs, events, readings and pictures, in a form that other programs read. No accounts and no addresses of people are in it. With years in it, it takes some minutes.",
+  out: "Take everything out",
+  in_how: "Such a file can be brought in beside what is here. What is here already stays as it is; nothing of it sounds, runs or is sent.",
+  file: "File",
+  key: "Under another key, where another box has the same name",
+  in: "Bring it in",
+  on_its_way: "It is on its way. With years in it, this takes some minutes …",
+  /** @param {string} added  @param {string} already */
+  done: (added, already) => `Brought in: ${added}. Here already: ${already}.`,
+  nothing: "nothing",
+  /** @type {Record<string, (n: string) => string>} */
+  of: {
+    jobs: (n) => `${n} jobs`,
+    entries: (n) => `${n} entries`,
+    readings: (n) => `${n} readings`,
+    pictures: (n) => `${n} pictures`,
+    toolpaths: (n) => `${n} toolpaths`,
+  },
+};
