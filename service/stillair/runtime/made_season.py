@@ -13,6 +13,7 @@ from array import array
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -49,7 +50,7 @@ from stillair.simulation.season import SEED, ShedJob, scenario_of, shed_jobs, ti
 from stillair.simulation.toolpaths import toolpath_lines
 from stillair.simulation.world import SimulatedChamber
 from stillair.storage import toolpaths
-from stillair.storage.archive import Archive
+from stillair.storage.archive import Archive, packed_rows
 from stillair.storage.journal import Journal
 from stillair.storage.packing import to_units
 from stillair.storage.records import Parcel
@@ -58,7 +59,7 @@ from stillair.thermal.balance import BalanceMemory
 from stillair.watch import Watch, WatchPlan
 
 ZERO_S = 19_675 * 86_400.0  # midnight before the season, of a day that doesn't matter
-READING_EVERY_S = 10  # of those the watch sees, so many are kept
+READING_EVERY_S = 5  # of those the watch sees, so many are kept
 HEIGHT_EVERY_S = 240.0
 SEEN_AFTER_S = 90.0  # whoever is in the shed has seen an alarm
 JUDGED_AFTER_S = 900.0  # the part is out of the box, and looked at
@@ -74,7 +75,7 @@ class MadeJob:
     job: ShedJob
     id: str
     parcels: tuple[Parcel, ...]
-    readings: tuple[Series, ...]
+    readings: tuple[dict[str, Any], ...]  # rows of the archive
 
 
 @dataclass(slots=True)
@@ -132,9 +133,8 @@ def _made(
     memory = replace(known, next_job=run.next_job, last_seen_s=None)
     session = _Session(job, name, settings, Watch(_plan(settings), memory, run.balance), toolpath)
     outcomes = session.run()
-    series = session.series(timeline)
-    for each in series:
-        archive.take_in(each)
+    rows = [row for each in session.series(timeline) for row in packed_rows(each)]
+    archive.take_in(rows)
     run.next_job += 1
     run.balance = session.watch.balance()
     parcels = [_parcel(job, number, each, timeline) for number, each in enumerate(outcomes)]
@@ -152,7 +152,7 @@ def _made(
     told = Outcome(settings.key, session.last_s, diagnoses=(found,))
     parcels.append(_parcel(job, len(parcels), told, timeline))
     journal.commit_all(parcels[-1:])
-    return MadeJob(job, name, tuple(parcels), tuple(series))
+    return MadeJob(job, name, tuple(parcels), tuple(rows))
 
 
 def _plan(settings: ChamberSettings) -> WatchPlan:

@@ -247,7 +247,7 @@ def _drawn(
     return ShedJob(
         number=number,
         day=day,
-        hour=8.5 if last else float(chance.choice((7.5, 8.0, 9.0, 10.0))),
+        hour=13.0 if last else float(chance.choice((7.5, 8.0, 9.0, 10.0))),
         of=of,
         cause=cause,
         room_c=round(room_c, 2),

@@ -196,16 +196,11 @@ class Archive:
             finally:
                 self._release()
 
-    def take_in(self, series: Series) -> int:
-        """Keep readings that somebody else made, as packed rows; returns how many rows.
-
-        Their times never decrease. Raises `StoreError`.
-        """
-        rows = [_row(part) for part in _stretches(series, self._row_readings)]
+    def take_in(self, rows: Sequence[dict[str, Any]]) -> None:
+        """Keep rows that `packed_rows` made, here or elsewhere. Raises `StoreError`."""
         if rows:
             with self._transaction("readings can't be brought in") as connection:
-                connection.execute(insert(Stretch), rows)
-        return len(rows)
+                connection.execute(insert(Stretch), list(rows))
 
     def forget_before(
         self, before_at: datetime, *, only: Sequence[str] = (), others_than: Sequence[str] = ()
@@ -422,8 +417,12 @@ def _part(series: Series, begin: int, end: int) -> Series:
     )
 
 
+def packed_rows(series: Series, most: int = ROW_READINGS) -> list[dict[str, Any]]:
+    """A sensor's readings, whose times never decrease, as the rows in which they are kept."""
+    return [_row(part) for part in _stretches(series, most)]
+
+
 def _stretches(series: Series, most: int) -> Iterator[Series]:
-    """A series in parts that a row can hold."""
     begin, times_ms = 0, series.times_ms
     for end in range(1, len(times_ms) + 1):
         last = end == len(times_ms)
