@@ -12,6 +12,7 @@ from __future__ import annotations
 from array import array
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -46,16 +47,14 @@ from stillair.runtime.diagnosing import Diagnosed, diagnose
 from stillair.runtime.marks import box_mark, sensor_marks
 from stillair.runtime.plans import watch_plan
 from stillair.simulation.scenario import load
-from stillair.simulation.season import SEED, ShedJob, scenario_of, shed_jobs, times_of
+from stillair.simulation.season import BENCH, SEED, ShedJob, scenario_of, shed_jobs, times_of
 from stillair.simulation.toolpaths import toolpath_lines
 from stillair.simulation.world import SimulatedChamber
-from stillair.storage import toolpaths
 from stillair.storage.archive import Archive, packed_rows
 from stillair.storage.journal import Journal
 from stillair.storage.packing import to_units
 from stillair.storage.records import Parcel
 from stillair.storage.tail import Series
-from stillair.thermal.balance import BalanceMemory
 from stillair.watch import Watch, WatchPlan
 
 ZERO_S = 19_675 * 86_400.0  # midnight before the season, of a day that doesn't matter
@@ -80,10 +79,13 @@ class MadeJob:
 
 @dataclass(slots=True)
 class Run:
-    """What is carried on from one job to the next."""
+    """What is carried on from one job to the next, besides what the journal keeps.
+
+    The watch learns the box's heat anew with each job: what it learned of a hotter bed would
+    be held against a cooler one.
+    """
 
     next_job: int = 1
-    balance: BalanceMemory | None = None
     toolpaths: dict[str, Toolpath] = field(default_factory=dict)
 
     def toolpath(self, of: ShedJob) -> Toolpath:
@@ -96,25 +98,35 @@ class Run:
 
 
 def made_jobs(
-    folder: Path, *, seed: int = SEED, only: Callable[[ShedJob], bool] = lambda _: True
+    folder: Path,
+    *,
+    run: Run | None = None,
+    seed: int = SEED,
+    only: Callable[[ShedJob], bool] = lambda _: True,
 ) -> Iterator[MadeJob]:
     """The jobs of a season, one after the other; `folder` is empty, and gets their history.
+
+    `run` is a fresh one, by which the caller gets the toolpaths that they follow.
 
     Raises `StoreError` where the folder can't be written.
     """
     settings = default_chamber()
-    run = Run()
+    run = run or Run()
     journal, archive = Journal.open(folder / JOURNAL), Archive.open(folder / ARCHIVE)
     try:
         for job in shed_jobs(seed):
             if not only(job):
                 run.next_job += 1
                 continue
-            made = _made(job, settings, run, folder, journal, archive)
-            yield made
+            yield _made(job, settings, run, folder, journal, archive)
     finally:
         archive.close()
         journal.close()
+
+
+def day_of(number: int) -> date:
+    """The day of that number, by the times that a season is made with."""
+    return date(1970, 1, 1) + timedelta(seconds=ZERO_S + 86_400.0 * number)
 
 
 def _made(
@@ -131,12 +143,11 @@ def _made(
     # As after a restart, but that nobody asks why the shed's computer was off between two jobs.
     known = journal.memory(settings.key, timeline)
     memory = replace(known, next_job=run.next_job, last_seen_s=None)
-    session = _Session(job, name, settings, Watch(_plan(settings), memory, run.balance), toolpath)
+    session = _Session(job, name, settings, Watch(_plan(settings), memory), toolpath)
     outcomes = session.run()
     rows = [row for each in session.series(timeline) for row in packed_rows(each)]
     archive.take_in(rows)
     run.next_job += 1
-    run.balance = session.watch.balance()
     parcels = [_parcel(job, number, each, timeline) for number, each in enumerate(outcomes)]
     journal.commit_all(parcels)
     asked = Diagnosed(
@@ -259,7 +270,8 @@ class _Session:
     def _plan(self) -> list[Command]:
         """What is said at times that are known beforehand."""
         job, name, times = self._job, self._name, self._times
-        log = job.log
+        held_since = (day_of(job.day) - timedelta(days=job.held_days)).isoformat()
+        log = replace(job.log, held_since=held_since)
         named = tuple(key for key in JobLog.__dataclass_fields__ if getattr(log, key) is not None)
         said: list[Command] = [
             StartJob(
@@ -267,7 +279,7 @@ class _Session:
                 by=job.begun_by,
                 name=job.what.name,
                 material=job.what.material,
-                machine="the left bench",
+                machine=BENCH,
             ),
             TellLog(t_s=times.begun_s + 120.0, by=job.begun_by, job=name, log=log, named=named),
         ]
@@ -276,16 +288,16 @@ class _Session:
             at_s = (opened[0] if opened else times.begun_s) + 400.0
             said.append(AddNote(t_s=at_s, by=word.by, job=name, text=word.text))
         judged_s = times.done_s + KEPT_AFTER_S - JUDGED_AFTER_S
-        for piece in job.pieces:
-            said.append(
-                TellLog(
-                    t_s=judged_s,
-                    by=job.judged_by,
-                    job=name,
-                    piece=piece,
-                    piece_named=("place", "outcome", "flaws"),
-                )
+        said += [
+            TellLog(
+                t_s=judged_s,
+                by=job.judged_by,
+                job=name,
+                piece=piece,
+                piece_named=("place", "outcome", "flaws"),
             )
+            for piece in job.pieces
+        ]
         said.append(TellOutcome(t_s=judged_s, by=job.judged_by, job=name, outcome=job.outcome))
         return sorted(said, key=lambda command: command.t_s)
 

@@ -16,23 +16,25 @@ from __future__ import annotations
 import base64
 import json
 import zipfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from importlib import resources
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import IO, Any
 
 from stillair.config import default_chamber
-from stillair.errors import StillairError, StoreError
+from stillair.errors import CommandRefused, StillairError
 from stillair.jobs.toolpath import Toolpath, Whole
 from stillair.model import JobLog, LogTold, Outcome, Timeline
 from stillair.runtime.backup import ARCHIVE, JOURNAL
-from stillair.runtime.made_season import ZERO_S, MadeJob
+from stillair.runtime.made_season import ZERO_S, MadeJob, day_of
 from stillair.runtime.marks import box_mark
-from stillair.storage import toolpaths
+from stillair.simulation.season import BUILDS
+from stillair.simulation.toolpaths import toolpath_lines
+from stillair.storage import erasing, toolpaths
 from stillair.storage.archive import Archive
-from stillair.storage.erasing import season as erase_entries
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
 from stillair.storage.outbox import micros
@@ -48,7 +50,7 @@ HEAD, ENTRIES, READINGS, TOOLPATHS = (
 )
 STAMP = (2024, 1, 1, 0, 0, 0)  # of the members: the same season gives the same bytes
 DAY_S = 86_400.0
-PARCELS = "season "  # with which the names of its outcomes begin
+PARCELS = "season "  # with which the names of its outcomes and boots begin
 
 
 class SeasonError(StillairError):
@@ -71,7 +73,7 @@ class Season:
 # --- the file ------------------------------------------------------------------------------
 
 
-def write_season(file: BinaryIO, jobs: Sequence[MadeJob], built: Mapping[str, Toolpath]) -> None:
+def write_season(file: IO[bytes], jobs: Sequence[MadeJob], built: Mapping[str, Toolpath]) -> None:
     """Write a season's file; the same season gives the same bytes."""
     settings = default_chamber()
     head = {
@@ -84,7 +86,8 @@ def write_season(file: BinaryIO, jobs: Sequence[MadeJob], built: Mapping[str, To
     paths = [
         {
             "id": _id(of),
-            "name": f"{of}.gcode",
+            "name": f"{BUILDS[of].name.lower()}.gcode",
+            "size_bytes": sum(map(len, toolpath_lines(BUILDS[of].build))),
             "whole": to_record(found.whole),
             "layers": _letters(toolpaths.packed(found)),
         }
@@ -103,7 +106,7 @@ def write_season(file: BinaryIO, jobs: Sequence[MadeJob], built: Mapping[str, To
             members.writestr(member, "".join(f"{line}\n" for line in lines))
 
 
-def read_season(file: BinaryIO) -> Season:
+def read_season(file: IO[bytes]) -> Season:
     """The season in a file. Raises `SeasonError` where there is none."""
     try:
         with zipfile.ZipFile(file) as members:
@@ -162,11 +165,12 @@ def bring_in(folder: Path, season: Season, now: datetime) -> int:
     midnight = datetime.combine(now.date() - timedelta(days=1), datetime.min.time(), now.tzinfo)
     # In local days: hours of the day stay what they are, also across a change of summer time.
     shift_s = midnight.timestamp() - (ZERO_S + DAY_S * season.last_day)
-    days = (now.date() - timedelta(days=1) - _day(season.last_day)).days
+    days = (now.date() - timedelta(days=1) - day_of(season.last_day)).days
     journal, archive = Journal(folder / JOURNAL), Archive(folder / ARCHIVE)
     try:
         rows = [_row(row, season.chamber, shift_s) for row in season.readings]
-        first_ms, last_ms = (f([row[k] for row in rows]) for f, k in ((min, "start_ms"), (max, "end_ms")))
+        first_ms = min(row["start_ms"] for row in rows)
+        last_ms = max(row["end_ms"] for row in rows)
         archive.forget_between(season.chamber, first_ms / 1000.0, last_ms / 1000.0)
         archive.take_in(rows)
         _take_toolpaths(journal, season, shift_s)
@@ -191,6 +195,33 @@ def is_empty(folder: Path) -> bool:
         history.close()
 
 
+# --- removed again ---------------------------------------------------------------------------
+
+
+def jobs_of_season(journal: Journal) -> list[str]:
+    """The season's jobs that are still there. Raises `StoreError`."""
+    return erasing.jobs_of(journal, PARCELS)
+
+
+def remove(journal: Journal, archive: Archive, erase: Callable[[str], None]) -> int:
+    """Remove the season from a history in use; returns how many jobs.
+
+    `erase` removes one job and everything that belongs to it, whatever people have added to
+    it since. Toolpaths stay where another job follows them. Raises `CommandRefused` and
+    `StoreError`; called again, it goes on.
+    """
+    jobs, spans = jobs_of_season(journal), erasing.spans_of(journal, PARCELS)
+    for job in jobs:
+        erase(job)
+    for chamber, begin_s, end_s in spans:
+        archive.forget_between(chamber, begin_s, end_s)
+    erasing.rest_of(journal, PARCELS)
+    for of in BUILDS:
+        with suppress(CommandRefused):
+            toolpaths.remove(journal, _id(of))
+    return len(jobs)
+
+
 def _row(row: Mapping[str, Any], chamber: str, shift_s: float) -> dict[str, Any]:
     shift_ms = round(shift_s * 1000.0)
     return {
@@ -204,9 +235,11 @@ def _row(row: Mapping[str, Any], chamber: str, shift_s: float) -> dict[str, Any]
 
 def _take_toolpaths(journal: Journal, season: Season, shift_s: float) -> None:
     at_us = micros(ZERO_S + shift_s)
+    for job in season.follows:  # what a start left that was cut off
+        toolpaths.follow(journal, job, None, at_us)
     for path in season.toolpaths:
         layers = base64.b64decode(path["layers"])
-        toolpaths.remove_unfollowed(journal, path["id"])
+        toolpaths.remove(journal, path["id"])
         toolpaths.add(
             journal,
             path["id"],
@@ -217,8 +250,8 @@ def _take_toolpaths(journal: Journal, season: Season, shift_s: float) -> None:
             at_us=at_us,
         )
         toolpaths.keep(journal, path["id"], from_record(Whole, path["whole"]), layers)
-    for job, path in season.follows.items():
-        toolpaths.follow(journal, job, path, at_us)
+    for job, followed in season.follows.items():
+        toolpaths.follow(journal, job, followed, at_us)
 
 
 def _moved(parcel: Parcel, shift_s: float, days: int) -> Parcel:
@@ -243,8 +276,3 @@ def _dated_log(told: LogTold, days: int) -> LogTold:
         return told
     since = date.fromisoformat(log.held_since) + timedelta(days=days)
     return replace(told, log=replace(log, held_since=since.isoformat()))
-
-
-def _day(number: int) -> date:
-    """The day of that number, as the file's times have it."""
-    return date(1970, 1, 1) + timedelta(seconds=ZERO_S + DAY_S * number)

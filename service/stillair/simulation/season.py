@@ -45,10 +45,9 @@ from stillair.simulation.toolpaths import BUSHING, FIN_BOX, SPACER, Build, ShedP
 SEED: Final = 347
 WITH_CAUSE, WITHOUT = 0.8, 0.1  # odds that a job comes out flawed
 BEGUN_S: Final = 300.0  # of watching a cold box, before somebody begins the job
-MOST_ANSWERS_S: Final = 600.0
 
 _SPOTS: Final = tuple(Spot)
-_SHEET: Final = "the left bench"
+BENCH: Final = "the left bench"
 
 
 class Cause(StrEnum):
@@ -187,7 +186,10 @@ _ORDER: Final[Sequence[tuple[str, Cause]]] = (
     ("fin box", Cause.DOOR),
 )
 _PEOPLE: Final = ("bench captain", "cox", "stroke", "bow")
-_BATCHES: Final = {"ASA": ("black, spool 3", "black, spool 4"), "PA": ("natural, spool 1", "natural, spool 2")}
+_BATCHES: Final = {
+    "ASA": ("black, spool 3", "black, spool 4"),
+    "PA": ("natural, spool 1", "natural, spool 2"),
+}
 _OPENED: Final = (
     "The door stood open: looked for the small spanner.",
     "Opened the door to look at the corners.",
@@ -208,9 +210,7 @@ def shed_jobs(seed: int = SEED) -> tuple[ShedJob, ...]:
     return tuple(made)
 
 
-def _drawn(
-    chance: np.random.Generator, number: int, day: int, of: str, cause: Cause
-) -> ShedJob:
+def _drawn(chance: np.random.Generator, number: int, day: int, of: str, cause: Cause) -> ShedJob:
     what = BUILDS[of]
     last = number == len(_ORDER)
     # The autumn comes: the shed is some degrees colder at the season's end.
@@ -226,7 +226,11 @@ def _drawn(
         openings.append(Opening(share, float(round(chance.uniform(200.0, 480.0)))))
     elif chance.random() < 0.3:  # an empty spool: the machine waits, and the door may open
         openings.append(Opening(share, float(round(chance.uniform(60.0, 120.0))), pause=True))
-    dried_h = float(chance.uniform(4.0, 7.0)) if what.material == "ASA" else float(chance.uniform(8.0, 12.0))
+    dried_h = (
+        float(chance.uniform(4.0, 7.0))
+        if what.material == "ASA"
+        else float(chance.uniform(8.0, 12.0))
+    )
     if cause is Cause.DAMP:
         dried_h = float(chance.choice((0.0, 1.0, 2.0, 3.0)))
     log = JobLog(
@@ -281,7 +285,9 @@ def _came_out(
         whole = (PieceOutcome(n + 1, spot, JobOutcome.SOUND) for n, spot in enumerate(spots))
         return JobOutcome.SOUND, tuple(whole)
     worst = JobOutcome.FAILED if wild[-1] < 0.2 else JobOutcome.FLAWED
-    hit = _hit(cause, spots, [int(n) for n in order])[: max(1, round(count * (0.25 + 0.4 * wild[-2])))]
+    hit = _hit(cause, spots, [int(n) for n in order])[
+        : max(1, round(count * (0.25 + 0.4 * wild[-2])))
+    ]
     pieces = []
     for n, spot in enumerate(spots):
         if n not in hit:
@@ -294,7 +300,7 @@ def _came_out(
 
 
 def _hit(cause: Cause, spots: Sequence[Spot], order: Sequence[int]) -> list[int]:
-    """Which pieces suffer first: by the door those in front, by a cold top or heat none."""
+    """Which pieces suffer first: by the door those in front, else any."""
     if cause in (Cause.DOOR, Cause.COLD_OUT):
         return sorted(order, key=lambda n: not spots[n].value.startswith("front"))
     return list(order)
@@ -376,7 +382,7 @@ def scenario_of(job: ShedJob, shed: Scenario, toolpath_s: float) -> Scenario:
             "job_start",
             name=what.name,
             material=what.material,
-            machine=_SHEET,
+            machine=BENCH,
             height_mm=what.part.height_mm,
             mass_g=what.grams,
             build_s=float(round(toolpath_s * job.rate)),

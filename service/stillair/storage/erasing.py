@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from sqlalchemy import ColumnElement, delete, or_, select
+from sqlalchemy import ColumnElement, delete, func, or_, select
 from sqlalchemy.engine import Connection
 from sqlmodel import col
 
@@ -24,6 +24,7 @@ from stillair.storage.tables import (
     JobToolpath,
     Ledger,
     NoticeTable,
+    StandingEvent,
 )
 from stillair.storage.tables import PictureRow as Picture
 
@@ -72,6 +73,51 @@ def job(journal: Journal, chamber: str, name: str, remove: Remove) -> list[str]:
         connection.execute(delete(JobRow).where(col(JobRow.id) == name))
     journal.write_back()
     return pictures
+
+
+def jobs_of(journal: Journal, parcels: str) -> list[str]:
+    """Jobs that came with outcomes whose names begin so, the oldest first. Raises `StoreError`."""
+    query = (
+        select(col(Ledger.job))
+        .where(col(Ledger.parcel).startswith(parcels), col(Ledger.topic) == "job")
+        .group_by(col(Ledger.job))
+        .order_by(func.min(col(Ledger.seq)))
+    )
+    with journal.transaction("jobs can't be looked up") as connection:
+        return [str(job) for job in connection.execute(query).scalars()]
+
+
+def spans_of(journal: Journal, parcels: str) -> list[tuple[str, float, float]]:
+    """Chamber, begin and end of each stretch that such outcomes were watched in.
+
+    Seconds since the epoch. Of a stretch of which nothing is left any more nothing is known.
+    Raises `StoreError`.
+    """
+    zero_us = func.min(col(Ledger.at_us) - col(Ledger.mono_s) * 1e6)
+    query = (
+        select(col(Ledger.chamber), zero_us, func.max(col(Ledger.at_us)))
+        .where(col(Ledger.parcel).startswith(parcels))
+        .group_by(col(Ledger.chamber), col(Ledger.boot_id))
+    )
+    with journal.transaction("jobs can't be looked up") as connection:
+        return [
+            (chamber, begin_us / 1e6 - 1.0, end_us / 1e6 + 1.0)
+            for chamber, begin_us, end_us in connection.execute(query)
+        ]
+
+
+def rest_of(journal: Journal, parcels: str) -> None:
+    """Erase what is left of such outcomes, and of boots so called, once their jobs are erased.
+
+    Raises `StoreError`.
+    """
+    with journal.transaction("what happened can't be erased") as connection:
+        connection.exec_driver_sql(OVERWRITE)
+        left = col(Ledger.parcel).startswith(parcels)
+        for table in (StandingEvent, AlarmRow):
+            connection.execute(delete(table).where(col(table.boot_id).startswith(parcels)))
+        connection.execute(delete(Ledger).where(left))
+    journal.write_back()
 
 
 def _check_over(connection: Connection, name: str) -> None:
