@@ -38,6 +38,7 @@ from stillair.api.routers import (
     photographs,
     pictures,
     quiet,
+    season,
     session,
     setting_up,
     stopping,
@@ -116,6 +117,7 @@ def build(
         answering_tests,
         telephones,
         attendance,
+        season,
     ):
         app.include_router(part.router)
 
