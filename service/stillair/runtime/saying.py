@@ -119,7 +119,7 @@ def begin_anew(words: Sequence[str]) -> NoReturn:
     """Put this program, as Python is given it in `words`, in place of this process."""
     logging.shutdown()
     os.dup2(sys.stderr.fileno(), 2)  # the pipe of others' words ends with this process
-    os.execv(sys.executable, [sys.executable, *words])
+    os.execv(sys.executable, [sys.executable, *words])  # noqa: S606 - itself, and no shell
 
 
 def pass_on(

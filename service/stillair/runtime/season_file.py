@@ -143,6 +143,11 @@ def _line(record: Mapping[str, Any]) -> str:
     return json.dumps(record, separators=(",", ":"))
 
 
+def data_of(letters: str) -> bytes:
+    """Bytes as they stand in a member of the file."""
+    return base64.b64decode(letters)
+
+
 def _letters(data: bytes) -> str:
     return base64.b64encode(data).decode()
 
@@ -227,7 +232,7 @@ def _row(row: Mapping[str, Any], chamber: str, shift_s: float) -> dict[str, Any]
     return {
         **row,
         "chamber": chamber,
-        "payload": base64.b64decode(row["payload"]),
+        "payload": data_of(row["payload"]),
         "start_ms": row["start_ms"] + shift_ms,
         "end_ms": row["end_ms"] + shift_ms,
     }
@@ -238,7 +243,7 @@ def _take_toolpaths(journal: Journal, season: Season, shift_s: float) -> None:
     for job in season.follows:  # what a start left that was cut off
         toolpaths.follow(journal, job, None, at_us)
     for path in season.toolpaths:
-        layers = base64.b64decode(path["layers"])
+        layers = data_of(path["layers"])
         toolpaths.remove(journal, path["id"])
         toolpaths.add(
             journal,
