@@ -15,20 +15,26 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
+from uuid import NAMESPACE_OID, uuid5
 
+import cv2
 import numpy as np
 
 from stillair.config import ChamberSettings, default_chamber
 from stillair.errors import SensorError
 from stillair.jobs.toolpath import MotionLimits, Toolpath, analyse
+from stillair.media.marking import as_jpeg
 from stillair.model import (
     Acknowledge,
     AddNote,
     Annunciation,
+    Change,
     Command,
     ContactState,
+    EventChange,
     FinishJob,
     JobLog,
+    JsonValue,
     Kind,
     Outcome,
     PauseJob,
@@ -47,12 +53,15 @@ from stillair.runtime.diagnosing import Diagnosed, diagnose
 from stillair.runtime.marks import box_mark, sensor_marks
 from stillair.runtime.plans import watch_plan
 from stillair.simulation.scenario import load
-from stillair.simulation.season import BENCH, SEED, ShedJob, scenario_of, shed_jobs, times_of
+from stillair.simulation.scene import Scene
+from stillair.simulation.season import BENCH, SEED, Cause, ShedJob, scenario_of, shed_jobs, times_of
 from stillair.simulation.toolpaths import toolpath_lines
 from stillair.simulation.world import SimulatedChamber
+from stillair.storage import pictures
 from stillair.storage.archive import Archive, packed_rows
 from stillair.storage.journal import Journal
 from stillair.storage.packing import to_units
+from stillair.storage.pictures import KeptPicture
 from stillair.storage.records import Parcel
 from stillair.storage.tail import Series
 from stillair.watch import Watch, WatchPlan
@@ -60,6 +69,8 @@ from stillair.watch import Watch, WatchPlan
 ZERO_S = 19_675 * 86_400.0  # midnight before the season, of a day that doesn't matter
 READING_EVERY_S = 5  # of those the watch sees, so many are kept
 HEIGHT_EVERY_S = 240.0
+STILLS_AT = (0.25, 0.55, 0.9)  # of its height, in jobs with an open door
+PICTURE_PX = (440, 330)
 SEEN_AFTER_S = 90.0  # whoever is in the shed has seen an alarm
 JUDGED_AFTER_S = 900.0  # the part is out of the box, and looked at
 KEPT_AFTER_S = 2.5 * 3600.0  # of cooling
@@ -75,6 +86,7 @@ class MadeJob:
     id: str
     parcels: tuple[Parcel, ...]
     readings: tuple[dict[str, Any], ...]  # rows of the archive
+    pictures: tuple[tuple[KeptPicture, bytes], ...]  # a few, by the simulated camera
 
 
 @dataclass(slots=True)
@@ -163,7 +175,7 @@ def _made(
     told = Outcome(settings.key, session.last_s, diagnoses=(found,))
     parcels.append(_parcel(job, len(parcels), told, timeline))
     journal.commit_all(parcels[-1:])
-    return MadeJob(job, name, tuple(parcels), tuple(rows))
+    return MadeJob(job, name, tuple(parcels), tuple(rows), session.pictures(timeline))
 
 
 def _plan(settings: ChamberSettings) -> WatchPlan:
@@ -205,6 +217,9 @@ class _Session:
         self._paused_s = 0.0
         self._paused_since_s: float | None = None
         self._done_s: float | None = None
+        self._scene = Scene(settings.simulation.seed)  # the box looks the same in each job
+        self._drawn: list[tuple[KeptPicture, bytes]] = []
+        self._stills = list(STILLS_AT) if job.cause is Cause.DOOR else []
         self._planned = self._plan()
         self.last_s = 0.0
 
@@ -224,6 +239,10 @@ class _Session:
             Series(self._settings.key, name, array("q", [zero_ms + t for t in times]), units)
             for name, (times, units) in self._kept.items()
         ]
+
+    def pictures(self, timeline: Timeline) -> tuple[tuple[KeptPicture, bytes], ...]:
+        """What the simulated camera saw of doors and of a few heights."""
+        return tuple((replace(kept, timeline=timeline), jpeg) for kept, jpeg in self._drawn)
 
     def _is_over(self, t_s: float) -> bool:
         if t_s >= LONGEST_S:
@@ -262,8 +281,46 @@ class _Session:
 
     def _step(self, stimulus: Reading | ContactState | Command | Tick) -> None:
         outcome = self.watch.step(stimulus)
-        if not outcome.empty:
-            self._outcomes.append(outcome)
+        if outcome.empty:
+            return
+        self._outcomes.append(outcome)
+        for change in outcome.events:
+            if change.change is Change.RAISED and change.kind is Kind.DOOR_OPEN:
+                detail: dict[str, JsonValue] = {"offset_s": 0.0, "saw": []}
+                self._draw("moment", stimulus.t_s, change.height_mm, detail, change)
+        for told in outcome.jobs:
+            height_mm = told.height_mm or 0.0
+            if self._stills and height_mm >= self._stills[0] * self._job.what.part.height_mm:
+                self._stills.pop(0)
+                self._draw(pictures.STILL, stimulus.t_s, height_mm, {})
+
+    def _draw(
+        self,
+        part: str,
+        t_s: float,
+        height_mm: float | None,
+        detail: dict[str, JsonValue],
+        of: EventChange | None = None,
+    ) -> None:
+        """Have the simulated camera take a picture, smaller than a real one is kept."""
+        pixels = self._scene.draw(self._world.scene_state())
+        small = cv2.resize(pixels, PICTURE_PX, interpolation=cv2.INTER_AREA)
+        jpeg = as_jpeg(np.asarray(small, np.uint8))
+        assert jpeg is not None  # it has pixels
+        kept = KeptPicture(
+            id=uuid5(NAMESPACE_OID, f"season {self._job.number} {len(self._drawn)}").hex,
+            chamber=self._settings.key,
+            part=part,
+            t_s=t_s,
+            timeline=Timeline("", 0.0),
+            size_bytes=len(jpeg),
+            kind=of.kind.value if of else "",
+            event=of.event if of else None,
+            job=self._name,
+            height_mm=height_mm,
+            detail={"origin": self._settings.family.value, **detail},
+        )
+        self._drawn.append((kept, jpeg))
 
     # --- what people and the machine say ------------------------------------------------
 

@@ -4,6 +4,7 @@
     entries.jsonl     every outcome, as the journal takes it
     readings.jsonl    packed rows, as the archive keeps them
     toolpaths.jsonl   what is built, and its layers
+    pictures.jsonl    what the simulated camera saw of some jobs; pictures/ID.jpg
 
 A zip file. Times in it count from a midnight; brought in, the last job ended yesterday
 evening. What is brought in goes through the journal's own door, and only where nothing has
@@ -27,26 +28,29 @@ from typing import IO, Any
 from stillair.config import default_chamber
 from stillair.errors import CommandRefused, StillairError
 from stillair.jobs.toolpath import Toolpath, Whole
+from stillair.media.files import PictureFiles
 from stillair.model import JobLog, LogTold, Outcome, Timeline
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.made_season import ZERO_S, MadeJob, day_of
 from stillair.runtime.marks import box_mark
 from stillair.simulation.season import BUILDS
 from stillair.simulation.toolpaths import toolpath_lines
-from stillair.storage import erasing, toolpaths
+from stillair.storage import erasing, pictures, toolpaths
 from stillair.storage.archive import Archive
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
 from stillair.storage.outbox import micros
+from stillair.storage.pictures import KeptPicture, file_name
 from stillair.storage.records import Parcel, dump, from_record, load, to_record
 
 FORM = 1
 NAME = "season.zip"
-HEAD, ENTRIES, READINGS, TOOLPATHS = (
+HEAD, ENTRIES, READINGS, TOOLPATHS, PICTURES = (
     "season.json",
     "entries.jsonl",
     "readings.jsonl",
     "toolpaths.jsonl",
+    "pictures.jsonl",
 )
 STAMP = (2024, 1, 1, 0, 0, 0)  # of the members: the same season gives the same bytes
 DAY_S = 86_400.0
@@ -68,6 +72,7 @@ class Season:
     readings: tuple[Mapping[str, Any], ...]
     toolpaths: tuple[Mapping[str, Any], ...]
     follows: Mapping[str, str]  # a job's toolpath
+    pictures: tuple[tuple[KeptPicture, bytes], ...]
 
 
 # --- the file ------------------------------------------------------------------------------
@@ -93,6 +98,7 @@ def write_season(file: IO[bytes], jobs: Sequence[MadeJob], built: Mapping[str, T
         }
         for of, found in built.items()
     ]
+    kept = [each for made in jobs for each in made.pictures]
     rows = ({**row, "payload": _letters(row["payload"])} for made in jobs for row in made.readings)
     with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as members:
         for name, lines in (
@@ -100,10 +106,13 @@ def write_season(file: IO[bytes], jobs: Sequence[MadeJob], built: Mapping[str, T
             (ENTRIES, (dump(parcel) for made in jobs for parcel in made.parcels)),
             (READINGS, map(_line, rows)),
             (TOOLPATHS, map(_line, paths)),
+            (PICTURES, (dump(picture) for picture, _ in kept)),
         ):
             member = zipfile.ZipInfo(name, STAMP)
             member.compress_type = zipfile.ZIP_DEFLATED
             members.writestr(member, "".join(f"{line}\n" for line in lines))
+        for picture, jpeg in kept:
+            members.writestr(zipfile.ZipInfo(_jpeg(picture), STAMP), jpeg)
 
 
 def read_season(file: IO[bytes]) -> Season:
@@ -121,6 +130,10 @@ def read_season(file: IO[bytes]) -> Season:
                 parcels=tuple(load(Parcel, line) for line in _lines(members, ENTRIES)),
                 readings=tuple(map(json.loads, _lines(members, READINGS))),
                 toolpaths=tuple(map(json.loads, _lines(members, TOOLPATHS))),
+                pictures=tuple(
+                    (picture, members.read(_jpeg(picture)))
+                    for picture in (load(KeptPicture, line) for line in _lines(members, PICTURES))
+                ),
             )
     except (OSError, zipfile.BadZipFile, KeyError, ValueError, TypeError) as error:
         raise SeasonError(f"the season's file can't be read: {error}") from None
@@ -133,6 +146,10 @@ def shipped() -> Season:
             return read_season(file)
     except OSError as error:
         raise SeasonError(f"the season's file isn't there: {error.strerror}") from None
+
+
+def _jpeg(picture: KeptPicture) -> str:
+    return f"pictures/{file_name(picture.id)}"
 
 
 def _lines(members: zipfile.ZipFile, name: str) -> list[str]:
@@ -179,6 +196,7 @@ def bring_in(folder: Path, season: Season, now: datetime) -> int:
         archive.forget_between(season.chamber, first_ms / 1000.0, last_ms / 1000.0)
         archive.take_in(rows)
         _take_toolpaths(journal, season, shift_s)
+        _take_pictures(journal, PictureFiles(folder / "pictures"), season, shift_s)
         journal.made_with[season.chamber] = season.box
         journal.commit_all([_moved(parcel, shift_s, days) for parcel in season.parcels])
         # Nobody watched since, and nobody has to be told so.
@@ -259,12 +277,20 @@ def _take_toolpaths(journal: Journal, season: Season, shift_s: float) -> None:
         toolpaths.follow(journal, job, followed, at_us)
 
 
+def _take_pictures(journal: Journal, files: PictureFiles, season: Season, shift_s: float) -> None:
+    pictures.remove(journal, [picture.id for picture, _ in season.pictures])
+    for picture, jpeg in season.pictures:
+        files.write(file_name(picture.id), jpeg)
+        pictures.add(journal, replace(picture, timeline=_later(picture.timeline, shift_s)))
+
+
+def _later(timeline: Timeline, shift_s: float) -> Timeline:
+    return replace(timeline, wall_at_zero_s=timeline.wall_at_zero_s + shift_s)
+
+
 def _moved(parcel: Parcel, shift_s: float, days: int) -> Parcel:
-    timeline = parcel.timeline
     return replace(
-        parcel,
-        outcome=_dated(parcel.outcome, days),
-        timeline=replace(timeline, wall_at_zero_s=timeline.wall_at_zero_s + shift_s),
+        parcel, outcome=_dated(parcel.outcome, days), timeline=_later(parcel.timeline, shift_s)
     )
 
 
