@@ -15,7 +15,7 @@ export function Season({ when, owner, changed }) {
   useEffect(() => {
     let over = false;
     get(PATH).then(
-      (told) => over || (setFound(told), told.jobs > 0 && setSaid("")),
+      (told) => over || (setFound(told), setSaid("")),
       () => over || setFound(null),
     );
     return () => {

@@ -98,12 +98,14 @@ def bring_in(folder: Path, now: datetime) -> str:
     Raises `SeasonError` where there is a history, and `StoreError`, `OSError`.
     """
     wished = is_wished(folder)
+    # Fulfilled or not, it counts once: no later start gives up what was lived until then.
+    (folder / WISH).unlink(missing_ok=True)
+    season = season_file.shipped()
     if wished:
         for path in _history_files(folder):
             path.unlink(missing_ok=True)
         shutil.rmtree(folder / "pictures", ignore_errors=True)
-    jobs = season_file.bring_in(folder, season_file.shipped(), now)
-    (folder / WISH).unlink(missing_ok=True)
+    jobs = season_file.bring_in(folder, season, now)
     return f"A season of {jobs} simulated jobs has been brought in: look at Jobs."
 
 
