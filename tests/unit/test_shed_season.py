@@ -72,7 +72,7 @@ def test_a_crack_is_found_where_the_door_stood_open() -> None:
     for job, flaw in cracked:
         assert flaw.kind is FlawKind.CRACK
         built_mm = job.openings[0].share * job.what.part.height_mm
-        assert flaw.height_mm == pytest.approx(built_mm, abs=0.6)
+        assert flaw.height_mm == pytest.approx(built_mm, abs=0.3)
 
 
 def test_pieces_and_the_whole_agree() -> None:

@@ -38,6 +38,7 @@ from stillair.model import (
     Kind,
     Outcome,
     PauseJob,
+    PieceOutcome,
     Place,
     Reading,
     ReportHeight,
@@ -353,10 +354,27 @@ class _Session:
                 piece=piece,
                 piece_named=("place", "outcome", "flaws"),
             )
-            for piece in job.pieces
+            for piece in map(self._measured, job.pieces)
         ]
         said.append(TellOutcome(t_s=judged_s, by=job.judged_by, job=name, outcome=job.outcome))
         return sorted(said, key=lambda command: command.t_s)
+
+    def _measured(self, piece: PieceOutcome) -> PieceOutcome:
+        """A piece with cracks at the height that was laid while the door stood open.
+
+        By the toolpath's clock, which the plan doesn't know; how well a person measures is
+        the plan's.
+        """
+        if self._job.cause is not Cause.DOOR:
+            return piece
+        (at_s, opening), *_ = self._times.openings
+        laid_mm = self._height_mm(at_s + opening.for_s / 2.0) or 0.0
+        off_mm = laid_mm - opening.share * self._job.what.part.height_mm
+        flaws = (
+            replace(flaw, height_mm=round((flaw.height_mm or 0.0) + off_mm, 1))
+            for flaw in piece.flaws
+        )
+        return replace(piece, flaws=tuple(flaws))
 
     def _machine(self, t_s: float) -> Iterator[Command]:
         """What the machine tells of its job; heights by its toolpath."""

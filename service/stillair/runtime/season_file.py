@@ -257,7 +257,7 @@ def _row(row: Mapping[str, Any], chamber: str, shift_s: float) -> dict[str, Any]
 
 
 def _take_toolpaths(journal: Journal, season: Season, shift_s: float) -> None:
-    at_us = micros(ZERO_S + shift_s)
+    at_us = micros(ZERO_S + shift_s - 4 * 3600.0)  # the evening before the first job
     for job in season.follows:  # what a start left that was cut off
         toolpaths.follow(journal, job, None, at_us)
     for path in season.toolpaths:
