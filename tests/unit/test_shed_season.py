@@ -9,7 +9,9 @@ from itertools import pairwise
 
 import pytest
 
+from stillair.config import default_chamber
 from stillair.model import FlawKind, JobOutcome
+from stillair.runtime.marks import box_mark
 from stillair.runtime.season_file import NAME, SeasonError, read_season, shipped
 from stillair.simulation.scenario import Scenario, Step, load
 from stillair.simulation.season import (
@@ -144,6 +146,12 @@ def test_the_season_that_is_shipped_is_small_and_all_simulated() -> None:
     boxes = {job.box for parcel in season.parcels for job in parcel.outcome.jobs}
     assert boxes == {season.box}
     assert season.box.startswith("simulated ")
+
+
+def test_its_jobs_are_of_the_box_in_which_a_newcomers_own_are_built() -> None:
+    chamber = default_chamber()
+
+    assert (shipped().chamber, shipped().box) == (chamber.key, box_mark(chamber))
 
 
 def test_what_is_no_season_is_refused() -> None:

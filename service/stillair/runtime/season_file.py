@@ -25,6 +25,7 @@ from importlib import resources
 from pathlib import Path
 from typing import IO, Any
 
+from stillair import __version__
 from stillair.config import default_chamber
 from stillair.errors import CommandRefused, StillairError
 from stillair.jobs.toolpath import Toolpath, Whole
@@ -197,7 +198,7 @@ def bring_in(folder: Path, season: Season, now: datetime) -> int:
         archive.take_in(rows)
         _take_toolpaths(journal, season, shift_s)
         _take_pictures(journal, PictureFiles(folder / "pictures"), season, shift_s)
-        journal.made_with[season.chamber] = season.box
+        journal.made_with[season.chamber] = f"{__version__} season"
         journal.commit_all([_moved(parcel, shift_s, days) for parcel in season.parcels])
         # Nobody watched since, and nobody has to be told so.
         journal.mark_seen(season.chamber, Timeline("season", now.timestamp()), 0.0)

@@ -12,6 +12,7 @@ from collections.abc import Callable
 
 from sqlalchemy import ColumnElement, delete, func, or_, select
 from sqlalchemy.engine import Connection
+from sqlalchemy.orm import Mapped
 from sqlmodel import col
 
 from stillair.errors import CommandRefused, Refusal
@@ -28,6 +29,7 @@ from stillair.storage.tables import (
 )
 from stillair.storage.tables import PictureRow as Picture
 
+LAST_LETTER = "\U0010ffff"
 OVERWRITE = "PRAGMA secure_delete=ON"
 
 
@@ -79,7 +81,7 @@ def jobs_of(journal: Journal, parcels: str) -> list[str]:
     """Jobs that came with outcomes whose names begin so, the oldest first. Raises `StoreError`."""
     query = (
         select(col(Ledger.job))
-        .where(col(Ledger.parcel).startswith(parcels), col(Ledger.topic) == "job")
+        .where(_begins(col(Ledger.parcel), parcels), col(Ledger.topic) == "job")
         .group_by(col(Ledger.job))
         .order_by(func.min(col(Ledger.seq)))
     )
@@ -96,7 +98,7 @@ def spans_of(journal: Journal, parcels: str) -> list[tuple[str, float, float]]:
     zero_us = func.min(col(Ledger.at_us) - col(Ledger.mono_s) * 1e6)
     query = (
         select(col(Ledger.chamber), zero_us, func.max(col(Ledger.at_us)))
-        .where(col(Ledger.parcel).startswith(parcels))
+        .where(_begins(col(Ledger.parcel), parcels))
         .group_by(col(Ledger.chamber), col(Ledger.boot_id))
     )
     with journal.transaction("jobs can't be looked up") as connection:
@@ -113,11 +115,16 @@ def rest_of(journal: Journal, parcels: str) -> None:
     """
     with journal.transaction("what happened can't be erased") as connection:
         connection.exec_driver_sql(OVERWRITE)
-        left = col(Ledger.parcel).startswith(parcels)
+        left = _begins(col(Ledger.parcel), parcels)
         for table in (StandingEvent, AlarmRow):
-            connection.execute(delete(table).where(col(table.boot_id).startswith(parcels)))
+            connection.execute(delete(table).where(_begins(col(table.boot_id), parcels)))
         connection.execute(delete(Ledger).where(left))
     journal.write_back()
+
+
+def _begins(column: Mapped[str], with_: str) -> ColumnElement[bool]:
+    """Whether a text begins so; as a range, which an index answers."""
+    return (column >= with_) & (column < f"{with_}{LAST_LETTER}")
 
 
 def _check_over(connection: Connection, name: str) -> None:
