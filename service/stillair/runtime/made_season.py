@@ -70,7 +70,7 @@ from stillair.watch import Watch, WatchPlan
 ZERO_S = 19_675 * 86_400.0  # midnight before the season, of a day that doesn't matter
 READING_EVERY_S = 5  # of those the watch sees, so many are kept
 HEIGHT_EVERY_S = 240.0
-STILLS_AT = (0.25, 0.55, 0.9)  # of its height, in jobs with an open door
+STILLS_AT = (0.25, 0.95)  # of its height, in jobs with an open door
 PICTURE_PX = (440, 330)
 SEEN_AFTER_S = 90.0  # whoever is in the shed has seen an alarm
 JUDGED_AFTER_S = 900.0  # the part is out of the box, and looked at
@@ -221,6 +221,10 @@ class _Session:
         self._scene = Scene(settings.simulation.seed)  # the box looks the same in each job
         self._drawn: list[tuple[KeptPicture, bytes]] = []
         self._stills = list(STILLS_AT) if job.cause is Cause.DOOR else []
+        self._amid_door_s = next(
+            (at_s + float(round(opening.for_s / 2.0)) for at_s, opening in self._times.openings),
+            0.0,
+        )
         self._planned = self._plan()
         self.last_s = 0.0
 
@@ -279,6 +283,8 @@ class _Session:
         for command in [*self._machine(t_s), *self._answers(t_s)]:
             self._step(command)
         self._step(Tick(t_s))
+        if self._job.cause is Cause.DOOR and t_s == self._amid_door_s:
+            self._draw(pictures.STILL, t_s, self._height_mm(t_s), {})
 
     def _step(self, stimulus: Reading | ContactState | Command | Tick) -> None:
         outcome = self.watch.step(stimulus)
@@ -367,8 +373,8 @@ class _Session:
         """
         if self._job.cause is not Cause.DOOR:
             return piece
-        (at_s, opening), *_ = self._times.openings
-        laid_mm = self._height_mm(at_s + opening.for_s / 2.0) or 0.0
+        opening = self._job.openings[0]
+        laid_mm = self._height_mm(self._amid_door_s) or 0.0
         off_mm = laid_mm - opening.share * self._job.what.part.height_mm
         flaws = (
             replace(flaw, height_mm=round((flaw.height_mm or 0.0) + off_mm, 1))
