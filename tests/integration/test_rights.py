@@ -114,6 +114,9 @@ RIGHTS = {
     "GET /api/jobs/{job}/pictures": READ,
     "GET /api/pictures/{picture}": READ,
     "GET /api/live": READ,
+    "GET /api/season": READ,
+    "POST /api/season": OWN,  # 409: a chamber file was given
+    "DELETE /api/season": OWN,
     "GET /api/session": READ,
     "GET /api/session/shell": READ,
     "POST /api/session": ANYBODY,

@@ -125,6 +125,29 @@ def test_only_sensors_that_both_have_count() -> None:
     assert item["difference_k"] == -2.0, "each minute's sensor against its own"
 
 
+@pytest.mark.parametrize(
+    ("cold_min", "told"),
+    [
+        pytest.param(0, True, id="both begun warm"),
+        pytest.param(30, False, id="then it had to warm up first"),
+    ],
+)
+def test_a_warm_box_waits_for_one_that_began_cold(cold_min: int, told: bool) -> None:
+    last = warm()
+    heating = [20.0] * cold_min + [47.0] * 300
+    last.compare_with(JOB.id, Curve("x", {"top": heating}, soak_s=60.0 * cold_min))
+
+    assert (last.item(JOB) is not None) is told
+    assert bool(last.lines(JOB)[1]) is told
+
+    last.soaked(0.0)
+
+    item = last.item(JOB)
+    assert item is not None
+    assert (item["since"], item["then_c"]) == ("soak", 47.0)
+    assert last.lines(JOB)[1]["top"][-1] == 47.0
+
+
 def test_after_the_soak_its_time_counts() -> None:
     """Then 49 before and 40 after minute 300; here the soak came 290 min earlier."""
     then = Curve("x", {"top": [49.0] * 300 + [40.0] * 300}, soak_s=17_700.0)
@@ -161,7 +184,7 @@ def test_a_pause_is_left_out_of_the_clock() -> None:
 def test_the_other_jobs_minutes_stand_beside_the_last_hour() -> None:
     last = warm(minutes=100)
     assert last.lines(JOB) == ([], {})
-    column = [float(minute) for minute in range(90)]
+    column = [40.0] + [float(minute) for minute in range(1, 90)]  # it began as warm
     last.compare_with(JOB.id, Curve("x", {"top": column, "low": []}, soak_s=600.0))
     times_s, columns = last.lines(JOB)
     assert len(times_s) == 61

@@ -4,6 +4,7 @@ import { useEffect, useId, useState } from "../vendor/preact-hooks.js";
 import { Act, Refused, useWork } from "./act.js";
 import { get, post, remove } from "./ask.js";
 import { Kept } from "./evidence.js";
+import { Flaws } from "./flaws.js";
 import { html } from "./html.js";
 import { FromAbove } from "./layers.js";
 import { useOfJob } from "./past.js";
@@ -108,6 +109,7 @@ export function AtHeight({ job, heights, found, setFound, again, may, unit, now,
     <h2 id=${`${id}-h`}>${H.heading}</h2>
     <p class="small">${heights.by === "nothing" ? H.by_nothing : H.how}</p>
     ${heights.doubt && html`<p><b>${H.doubt[heights.doubt]}</b></p>`}
+    <${Flaws} job=${job.id} when=${when} look=${heights.by === "nothing" ? null : look} mm=${mm} />
     ${heights.by !== "nothing" &&
     html`<form class="asked" novalidate onSubmit=${submit}>
       <label for=${`${id}-mm`}>${H.height}</label>

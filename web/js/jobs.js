@@ -6,6 +6,7 @@ import { nameOf } from "./guessed.js";
 import { html } from "./html.js";
 import { fetchEvents, fetchJobs, upToNow } from "./past.js";
 import { jobAddress } from "./route.js";
+import { Season } from "./season.js";
 import { S } from "./strings.js";
 import { M } from "./strings_archive.js";
 import { G } from "./strings_toolpaths.js";
@@ -43,11 +44,12 @@ export function span(job, now) {
   return { began: whole(job.started_at), lasting };
 }
 
-/** @param {{now: Now, when: string, may: boolean, unit: Unit}} props  `when` changes when they may have changed */
-export function Jobs({ now, when, may, unit }) {
+/** @param {{now: Now, when: string, may: boolean, owner: boolean, unit: Unit}} props  `when` changes when they may have changed */
+export function Jobs({ now, when, may, owner, unit }) {
   const [jobs, setJobs] = useState(/** @type {Job[] | null} */ (null));
   const [failed, setFailed] = useState("");
   const [shown, setShown] = useState(AT_ONCE);
+  const [changed, setChanged] = useState(0);
   useEffect(() => {
     let over = false;
     fetchJobs().then(
@@ -57,12 +59,13 @@ export function Jobs({ now, when, may, unit }) {
     return () => {
       over = true;
     };
-  }, [when]);
+  }, [when, changed]);
   return html`<section class="past" aria-labelledby="jobs">
     <h1 id="jobs" class="sentence">${T.heading}</h1>
     <p><a class="way" href="#/toolpaths">${G.page}</a></p>
     ${failed && html`<p class="refused" role="alert">${failed}</p>`}
     ${!jobs && !failed && html`<p>${T.loading}</p>`}
+    <${Season} when=${when} owner=${owner} changed=${() => setChanged(changed + 1)} />
     ${jobs && jobs.length === 0 && html`<p>${T.none}</p>`}
     ${jobs &&
     html`<ol class="jobs">

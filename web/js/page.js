@@ -65,7 +65,7 @@ export function Page({ touch, sounds }) {
       ${!now && in_touch && html`<p class="waiting">${S.touch.asking}</p>`}
       ${now && !now.stored && html`<p class="not-stored" role="alert"><${Shape} kind="trouble" /> ${S.head.not_stored}</p>`}
       ${now && route.page !== "now" && html`<${Meanwhile} now=${now} unit=${unit} />`}
-      ${now && route.page === "jobs" && html`<${Jobs} now=${now} when=${when} unit=${unit} may=${may} />`}
+      ${now && route.page === "jobs" && html`<${Jobs} now=${now} when=${when} unit=${unit} may=${may} owner=${owner} />`}
       ${now && route.page === "telephones" && html`<${Telephones} may=${may} />`}
       ${now && route.page === "toolpaths" && html`<${Toolpaths} may=${may} unit=${unit} />`}
       ${now && route.page === "people" && html`<${People} now=${now} who=${who} />`}

@@ -41,6 +41,7 @@ from stillair.api.routers import (
     photographs,
     pictures,
     quiet,
+    season,
     session,
     setting_up,
     stopping,
@@ -122,6 +123,7 @@ def build(
         answering_tests,
         telephones,
         attendance,
+        season,
     ):
         app.include_router(part.router)
 

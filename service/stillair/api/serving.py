@@ -9,10 +9,12 @@ import logging
 import os
 import signal
 import socket
+import threading
 import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import BinaryIO
 from urllib.parse import urlsplit
@@ -25,11 +27,12 @@ from stillair.api.commands import command
 from stillair.api.reach import ANYWHERE, HERE, LOOPBACK, Reach, base_address
 from stillair.config import default_chamber, load_chambers
 from stillair.errors import CertificateError, StillairError, StoreError
-from stillair.runtime import found, network, server, wiring
+from stillair.runtime import found, network, season_desk, server, wiring
 from stillair.runtime.backup import JOURNAL
 from stillair.runtime.identity import IdentityKeeper
 from stillair.runtime.labels import boot_id
 from stillair.runtime.manager import ServiceManager
+from stillair.runtime.season_file import SeasonError
 from stillair.runtime.service import Service
 
 log = logging.getLogger(__name__)
@@ -47,15 +50,21 @@ def run(
     *,
     say: Callable[[str], None],
     proxied_as: Sequence[str] = (),
-) -> None:
-    """Watch until SIGTERM or SIGINT.
+    season: bool = False,
+) -> bool:
+    """Watch until SIGTERM or SIGINT; returns whether to begin anew.
 
     Over HTTPS where a certificate was made. With `proxied_as`, the names under
-    which a proxy on this computer is opened, in clear, and for it alone.
+    which a proxy on this computer is opened, in clear, and for it alone. With `season`
+    the built-in chamber begins with a season of simulated jobs, unless it has a history.
 
     Raises `SettingsError`, `InputError`, `NotStartedError` or `CertificateError`
     before anything is watched.
     """
+    if season and files:
+        raise NotStartedError(
+            "--season is for the built-in simulated chamber: leave it out, or leave out --chamber"
+        )
     chambers = load_chambers(files) if files else (default_chamber(),)
     _make(folder)
     with Access.open(folder) as access:
@@ -72,10 +81,15 @@ def run(
         certificates = Certificates(folder)
         lock = _lock(folder)
         signal.signal(signal.SIGTERM, _leave)
+        again = threading.Event()
         try:
+            if season or (not files and season_desk.is_wished(folder)):
+                say(_season(folder))
             listener = _listen(host, port)
             service = wiring.build(chambers, folder, boot_id=boot_id(), has_owner=access.has_owner)
             service.setting_up.is_demo = not files
+            if not files:
+                service.season.begin_anew = partial(_begin_anew, again)
             if not proxied_as:  # else it is the proxy's
                 service.setting_up.certificate = lambda: found.certificate(
                     certificates, _own(), datetime.now(UTC)
@@ -156,6 +170,21 @@ def run(
                 service.stop()
         finally:
             lock.close()
+    return again.is_set()
+
+
+def _season(folder: Path) -> str:
+    """Bring the season in; what to say of it. Without it the chamber is watched all the same."""
+    try:
+        return season_desk.bring_in(folder, datetime.now().astimezone())
+    except (SeasonError, StoreError, OSError) as error:
+        return f"No season of simulated jobs has been brought in: {error}."
+
+
+def _begin_anew(again: threading.Event) -> None:
+    """End as on a signal of the service manager, and have the process start itself again."""
+    again.set()
+    os.kill(os.getpid(), signal.SIGTERM)
 
 
 def _spare_collector() -> None:

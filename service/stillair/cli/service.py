@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import sys
 from typing import Annotated
 
 import typer
@@ -33,6 +34,14 @@ def run(
             "once for each name.",
         ),
     ] = None,
+    season: Annotated[
+        bool,
+        typer.Option(
+            "--season",
+            help="Begin with three months of simulated jobs, where the built-in simulated "
+            "chamber has no history yet.",
+        ),
+    ] = False,
 ) -> None:
     """Run the service: watch the chambers and show them on a page."""
     from stillair.api import serving
@@ -40,14 +49,17 @@ def run(
 
     lines.begin(descriptor=saying.set_others_apart())
     try:
-        serving.run(
+        again = serving.run(
             tuple(chamber or ()),
             data_dir(data),
             host,
             port,
             say=typer.echo,
             proxied_as=tuple(behind_proxy or ()),
+            season=season,
         )
+        if again:
+            saying.begin_anew(("-c", "from stillair.cli import main; main()", *sys.argv[1:]))
     except SettingsError as error:
         fail(faults(error))
     except StillairError as error:

@@ -2,7 +2,8 @@
 
 Both go by a job's own clock: seconds since its start, less what it stood
 paused. Once both have been warm and steady, seconds since then count, so that a
-morning colder than the other doesn't shift all that follows.
+morning colder than the other doesn't shift all that follows; until then nothing is
+said where one began in a warm box and the other in a cold one.
 
 Minute means of the sensors that both have are held against each other over the
 last ten minutes: a thermostat's to and fro is no difference.
@@ -12,7 +13,7 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -30,6 +31,7 @@ MINUTE_S = 60.0
 WINDOW_MIN = 10
 LEAST_MIN = 3
 HOUR_MIN = 61
+BEGUN_ALIKE_K = 8.0  # a box that begins further off is warm already, or the other was
 ALIKE_K = 0.5  # what differs by less is alike: sensors repeat no better
 MOST_MINUTES = 60 * 24 * 14
 FAR_FUTURE_S = 1e11
@@ -185,6 +187,7 @@ class LastSound:
         self._minute = -1
         self._begun: deque[tuple[float, int]] = deque(maxlen=HOUR_MIN)
         self._sums: dict[str, list[float]] = {}
+        self._first: tuple[int, dict[str, float]] | None = None  # the first minute that was seen
         self._curve: Curve | None = None
         self._of = ""  # the job that the curve is for
         self._soak_s: float | None = None
@@ -197,13 +200,14 @@ class LastSound:
         minute = int((view.t_s - job.started_s - job.paused_s) // MINUTE_S)
         with self._lock:
             if job.id != self._job:
-                self._job, self._minute, self._sums = job.id, -1, {}
+                self._job, self._minute, self._sums, self._first = job.id, -1, {}, None
                 self._minutes.clear()
                 self._begun.clear()
             if minute != self._minute:
                 means = {n: total / count for n, (total, count) in self._sums.items()}
                 if means:
                     self._minutes.append((self._minute, means))
+                    self._first = self._first or (self._minute, means)
                 self._minute, self._sums = minute, {}
                 self._begun.append((view.t_s, minute))
             for sensor in view.thermal.sensors:
@@ -231,13 +235,9 @@ class LastSound:
             if curve is None:
                 return None
             shift_min = self._shift_min(curve)
-            pairs = [
-                (minute, here_c, then_c)
-                for minute, means in self._minutes
-                for name, here_c in means.items()
-                if (then_c := _at(curve.minutes.get(name, ()), minute - (shift_min or 0)))
-                is not None
-            ]
+            if shift_min is None and not self._began_alike(curve):
+                return None
+            pairs = _pairs(self._minutes, curve, shift_min or 0)
         if len({minute for minute, _, _ in pairs}) < LEAST_MIN:
             return None
         here_c = sum(pair[1] for pair in pairs) / len(pairs)
@@ -263,10 +263,12 @@ class LastSound:
             curve = self._curve_for(job)
             if curve is None:
                 return [], {}
-            shift_min = self._shift_min(curve) or 0
+            shift_min = self._shift_min(curve)
+            if shift_min is None and not self._began_alike(curve):
+                return [], {}
             begun = list(self._begun)
         columns = {
-            name: [_at(column, minute - shift_min) for _, minute in begun]
+            name: [_at(column, minute - (shift_min or 0)) for _, minute in begun]
             for name, column in curve.minutes.items()
         }
         return [t_s + MINUTE_S / 2 for t_s, _ in begun], columns
@@ -274,11 +276,29 @@ class LastSound:
     def _curve_for(self, job: Job) -> Curve | None:
         return self._curve if self._of == self._job == job.id else None
 
+    def _began_alike(self, curve: Curve) -> bool:
+        """Whether neither was warm when the other was cold, by the first minute seen here."""
+        pairs = [] if self._first is None else _pairs([self._first], curve, 0)
+        off_k = [here_c - then_c for _, here_c, then_c in pairs]
+        return not off_k or abs(sum(off_k) / len(off_k)) <= BEGUN_ALIKE_K
+
     def _shift_min(self, curve: Curve) -> int | None:
         """By how many minutes this job was warm and steady later; None if that isn't known."""
         if self._soak_s is None or curve.soak_s is None:
             return None
         return round((self._soak_s - curve.soak_s) / MINUTE_S)
+
+
+def _pairs(
+    minutes: Iterable[tuple[int, Mapping[str, float]]], curve: Curve, shift_min: int
+) -> list[tuple[int, float, float]]:
+    """Minutes of both, sensor by sensor: which, here and then."""
+    return [
+        (minute, here_c, then_c)
+        for minute, means in minutes
+        for name, here_c in means.items()
+        if (then_c := _at(curve.minutes.get(name, ()), minute - shift_min)) is not None
+    ]
 
 
 def sentence(here_c: float, then_c: float) -> str:

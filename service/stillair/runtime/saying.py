@@ -19,9 +19,9 @@ import queue
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
-from typing import Self
+from typing import NoReturn, Self
 
 log = logging.getLogger(__name__)
 
@@ -113,6 +113,13 @@ def set_others_apart() -> int:
     sys.stderr = os.fdopen(own, "w", buffering=1, errors="backslashreplace", closefd=False)
     threading.Thread(target=pass_on, args=(reading,), name="others' words", daemon=True).start()
     return own
+
+
+def begin_anew(words: Sequence[str]) -> NoReturn:
+    """Put this program, as Python is given it in `words`, in place of this process."""
+    logging.shutdown()
+    os.dup2(sys.stderr.fileno(), 2)  # the pipe of others' words ends with this process
+    os.execv(sys.executable, [sys.executable, *words])  # noqa: S606 - itself, and no shell
 
 
 def pass_on(

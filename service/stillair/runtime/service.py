@@ -44,6 +44,7 @@ from stillair.runtime.photographs import Photographs
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import readings_plan
 from stillair.runtime.schedule import Housekeeping
+from stillair.runtime.season_desk import SeasonDesk
 from stillair.runtime.setting_up import SettingUp
 from stillair.runtime.toolpaths import Toolpaths
 from stillair.runtime.troubles import Troubles
@@ -106,6 +107,7 @@ class Service:
     alarm_tests: AlarmTests
     answering: Answering
     moving: Moving
+    season: SeasonDesk
 
     def __init__(
         self,

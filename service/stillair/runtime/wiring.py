@@ -60,6 +60,7 @@ from stillair.runtime.plans import watch_plan
 from stillair.runtime.pushing import push_route
 from stillair.runtime.reaching import routes_of, trials_of
 from stillair.runtime.schedule import Housekeeping
+from stillair.runtime.season_desk import SeasonDesk
 from stillair.runtime.service import Service
 from stillair.runtime.setting_up import SettingUp
 from stillair.runtime.settings_told import settings_told
@@ -146,6 +147,13 @@ def build(
         clips=service.clips,
         flush=service.writer.flush,
         forget=service.forget,
+    )
+    service.season = SeasonDesk(
+        folder,
+        journal=service.journal,
+        archive=archive,
+        history=service.history,
+        erase=service.erasing.job,
     )
     service.pausing = Pausing(folder, service.chambers, clock)
     service.judging = Judging(

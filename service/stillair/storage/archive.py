@@ -196,6 +196,12 @@ class Archive:
             finally:
                 self._release()
 
+    def take_in(self, rows: Sequence[dict[str, Any]]) -> None:
+        """Keep rows that `packed_rows` made, here or elsewhere. Raises `StoreError`."""
+        if rows:
+            with self._transaction("readings can't be brought in") as connection:
+                connection.execute(insert(Stretch), list(rows))
+
     def forget_before(
         self, before_at: datetime, *, only: Sequence[str] = (), others_than: Sequence[str] = ()
     ) -> int:
@@ -409,6 +415,20 @@ def _part(series: Series, begin: int, end: int) -> Series:
     return Series(
         series.chamber, series.sensor, series.times_ms[begin:end], series.units[begin:end]
     )
+
+
+def packed_rows(series: Series, most: int = ROW_READINGS) -> list[dict[str, Any]]:
+    """A sensor's readings, whose times never decrease, as the rows in which they are kept."""
+    return [_row(part) for part in _stretches(series, most)]
+
+
+def _stretches(series: Series, most: int) -> Iterator[Series]:
+    begin, times_ms = 0, series.times_ms
+    for end in range(1, len(times_ms) + 1):
+        last = end == len(times_ms)
+        if last or end - begin >= most or times_ms[end] - times_ms[begin] > ROW_SPAN_MS:
+            yield _part(series, begin, end)
+            begin = end
 
 
 def _row(series: Series) -> dict[str, Any]:

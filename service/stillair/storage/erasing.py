@@ -10,8 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from sqlalchemy import ColumnElement, Select, delete, or_, select
+from sqlalchemy import ColumnElement, Select, delete, func, or_, select
 from sqlalchemy.engine import Connection
+from sqlalchemy.orm import Mapped
 from sqlmodel import col
 
 from stillair.errors import CommandRefused, Refusal
@@ -25,9 +26,11 @@ from stillair.storage.tables import (
     JobToolpath,
     Ledger,
     NoticeTable,
+    StandingEvent,
 )
 from stillair.storage.tables import PictureRow as Picture
 
+LAST_LETTER = "\U0010ffff"
 OVERWRITE = "PRAGMA secure_delete=ON"
 
 
@@ -88,6 +91,56 @@ def job(
         connection.execute(delete(JobRow).where(col(JobRow.id) == name))
     journal.write_back()
     return pictures
+
+
+def jobs_of(journal: Journal, parcels: str) -> list[str]:
+    """Jobs that came with outcomes whose names begin so, the oldest first. Raises `StoreError`."""
+    query = (
+        select(col(Ledger.job))
+        .where(_begins(col(Ledger.parcel), parcels), col(Ledger.topic) == "job")
+        .group_by(col(Ledger.job))
+        .order_by(func.min(col(Ledger.seq)))
+    )
+    with journal.transaction("jobs can't be looked up") as connection:
+        return [str(job) for job in connection.execute(query).scalars()]
+
+
+def spans_of(journal: Journal, parcels: str) -> list[tuple[str, float, float]]:
+    """Chamber, begin and end of each stretch that such outcomes were watched in.
+
+    Seconds since the epoch. Of a stretch of which nothing is left any more nothing is known.
+    Raises `StoreError`.
+    """
+    zero_us = func.min(col(Ledger.at_us) - col(Ledger.mono_s) * 1e6)
+    query = (
+        select(col(Ledger.chamber), zero_us, func.max(col(Ledger.at_us)))
+        .where(_begins(col(Ledger.parcel), parcels))
+        .group_by(col(Ledger.chamber), col(Ledger.boot_id))
+    )
+    with journal.transaction("jobs can't be looked up") as connection:
+        return [
+            (chamber, begin_us / 1e6 - 1.0, end_us / 1e6 + 1.0)
+            for chamber, begin_us, end_us in connection.execute(query)
+        ]
+
+
+def rest_of(journal: Journal, parcels: str) -> None:
+    """Erase what is left of such outcomes, and of boots so called, once their jobs are erased.
+
+    Raises `StoreError`.
+    """
+    with journal.transaction("what happened can't be erased") as connection:
+        connection.exec_driver_sql(OVERWRITE)
+        left = _begins(col(Ledger.parcel), parcels)
+        for table in (StandingEvent, AlarmRow):
+            connection.execute(delete(table).where(_begins(col(table.boot_id), parcels)))
+        connection.execute(delete(Ledger).where(left))
+    journal.write_back()
+
+
+def _begins(column: Mapped[str], with_: str) -> ColumnElement[bool]:
+    """Whether a text begins so; as a range, which an index answers."""
+    return (column >= with_) & (column < f"{with_}{LAST_LETTER}")
 
 
 def _check_over(connection: Connection, name: str) -> None:

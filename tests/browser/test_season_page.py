@@ -1,0 +1,86 @@
+"""The simulated season as a newcomer meets it: offered, looked at, a flaw explained, removed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import expect
+
+from running import RunningService
+from stillair.model import JobOutcome
+from stillair.simulation.season import Cause, shed_jobs
+
+from .conftest import Look
+from .test_jobs_page import fits
+
+SEASON = shed_jobs()
+Begin = Callable[..., RunningService]
+
+
+@pytest.fixture
+def begin(tmp_path: Path) -> Iterator[Begin]:
+    """Starts a service without a chamber file; it ends after the pages that look at it."""
+    with ExitStack() as running:
+        yield lambda *words: running.enter_context(RunningService(tmp_path, *words))
+
+
+def newest(cause: Cause) -> int:
+    """The number of the newest flawed job with that cause."""
+    return max(
+        job.number for job in SEASON if job.cause is cause and job.outcome is not JobOutcome.SOUND
+    )
+
+
+@pytest.mark.timeout(240)
+@pytest.mark.parametrize("width_px", [360, 1280])
+def test_a_flaw_leads_to_its_minute_and_its_cause(begin: Begin, look: Look, width_px: int) -> None:
+    service = begin("--season")
+    page = look(service, "/#/jobs", width_px=width_px)
+    entries = page.locator(".jobs li")
+    expect(entries.first).to_contain_text("Running")
+    expect(entries.filter(has_text="Simulated, nothing of it was real.")).to_have_count(12)
+    expect(page.locator(".season")).to_contain_text(
+        f"{len(SEASON)} of these jobs are a simulated season"
+    )
+    assert fits(page)
+    door = newest(Cause.DOOR)
+    entry = entries.filter(has=page.locator(f'a[href$="-{door}"]'))
+    expect(entry).to_contain_text("door open")
+    entry.get_by_role("heading").get_by_role("link").click()
+
+    page.get_by_role("button", name=re.compile("^crack between layers at")).first.click()
+    laid = page.locator(".at-height .laid")
+    expect(laid).to_contain_text("Found by the toolpath that the job followed")
+    expect(laid).to_contain_text("Door open")
+    expect(laid.locator("img")).to_be_visible()
+    good = page.locator("section").filter(has_text="What good jobs had")
+    expect(good.first).to_contain_text("by more than chance explains")
+    expect(page.locator(".sub, .story, main").first).to_contain_text("Simulated")
+    assert fits(page)
+
+    page.goto(page.url.replace(f"-{door}", f"-{newest(Cause.DAMP)}"))
+    expect(page.locator("main")).to_contain_text(re.compile(r"drying: \d+ h here"))
+
+
+@pytest.mark.timeout(240)
+def test_the_season_is_filled_in_and_removed_with_one_button_each(begin: Begin, look: Look) -> None:
+    service = begin()
+    # While the service begins anew nobody answers.
+    page = look(service, "/#/jobs", width_px=360, expected="net::ERR")
+    season = page.locator(".season")
+    expect(season).to_contain_text("Nothing has been built here yet")
+    season.get_by_role("button", name="Fill with a season").click()
+    season.get_by_role("button", name="Fill it").click()
+    expect(season).to_contain_text("begins anew")
+    expect(season).to_contain_text(f"{len(SEASON)} of these jobs", timeout=60_000)
+    expect(page.locator(".jobs li")).to_have_count(12)
+
+    season.get_by_role("button", name="Remove the season").click()
+    season.get_by_role("button", name="Remove it").click()
+    expect(season).to_contain_text("The season is gone.", timeout=30_000)
+    expect(page.locator(".jobs li")).to_have_count(1)
+    assert fits(page)
