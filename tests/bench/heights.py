@@ -31,7 +31,8 @@ from numpy.typing import NDArray
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "tests"), str(ROOT / "service")]
 
-from stillair.jobs.heights import HeightSeen, HeightTimes, OwnClock, fit  # noqa: E402
+from stillair.jobs.heights import HeightTimes, fit  # noqa: E402
+from stillair.jobs.sightings import HeightSeen, OwnClock  # noqa: E402
 from stillair.jobs.toolpath import Layers, MotionLimits, Toolpath, analyse  # noqa: E402
 from stillair.simulation.toolpaths import (  # noqa: E402 - the paths above come first
     BUSHING,

@@ -16,7 +16,7 @@ import numpy as np
 
 from stillair.errors import CommandRefused, InputError, StoreError
 from stillair.jobs.beside import LEAST_JOBS, Aligned, Besides, PastAir, beside
-from stillair.jobs.heights import OwnClock
+from stillair.jobs.sightings import OwnClock
 from stillair.model import Job, Timeline
 from stillair.runtime.comparing import (
     FAR_FUTURE_S,

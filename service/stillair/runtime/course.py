@@ -7,7 +7,7 @@ from functools import partial
 import numpy as np
 
 from stillair.alarms.seen import is_paused
-from stillair.jobs.heights import OwnClock
+from stillair.jobs.sightings import OwnClock
 from stillair.jobs.stages import CourseTimes, stages, unseen
 from stillair.model import Change, Kind
 from stillair.runtime.comparing import FAR_FUTURE_S, pauses_of, soak_of

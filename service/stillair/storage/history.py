@@ -32,8 +32,8 @@ from stillair.model import (
 )
 from stillair.storage import items, steps
 from stillair.storage.archive import Archive
-from stillair.storage.clips import Clips
 from stillair.storage.brought import TOPIC as BROUGHT
+from stillair.storage.clips import Clips
 from stillair.storage.courses import Courses
 from stillair.storage.journal import Entry, read_entry
 from stillair.storage.logs import Logs
