@@ -129,7 +129,7 @@ def test_a_pause_and_a_film_that_is_not_there_are_said(
     def instead(context: BrowserContext) -> None:
         answer = {"items": [film], "next": None}
         context.route("**/api/jobs/*/clips", lambda route: route.fulfill(json=answer))
-        none: list[object] = {"items": [], "next": None}  # of an event that there is not
+        none: dict[str, object] = {"items": [], "next": None}  # of an event that there is not
         context.route("**/api/events/7/pictures*", lambda route: route.fulfill(json=none))
 
     page = look(filmed, f"/#/jobs/{_job(filmed)}", before=instead)
