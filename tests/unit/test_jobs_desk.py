@@ -98,7 +98,6 @@ def test_a_job_from_start_to_cooled_down(bench: Bench) -> None:
         pytest.param(Phase.COOL_ENOUGH, True, JobPhase.FINISHED, id="cool enough"),
         pytest.param(Phase.UNKNOWN, None, JobPhase.FINISHED, id="nobody can tell"),
         pytest.param(Phase.UNKNOWN, False, JobPhase.FINISHED, id="just started, cold"),
-        pytest.param(Phase.UNKNOWN, True, JobPhase.COOLING, id="just started, hot"),
         pytest.param(Phase.STEADY, True, JobPhase.COOLING, id="hot"),
         pytest.param(Phase.COOLING, None, JobPhase.COOLING, id="cooling already"),
     ],
@@ -120,17 +119,6 @@ def test_a_job_does_not_cool_for_ever_when_blind(bench: Bench) -> None:
     bench.tick(10 + BLIND_S - 1, Phase.UNKNOWN)
     assert bench.jobs[job].state is JobPhase.COOLING
     bench.tick(10 + BLIND_S, Phase.UNKNOWN)
-    assert bench.jobs[job].state is JobPhase.FINISHED
-
-
-def test_blindness_counts_from_the_end_of_a_job(bench: Bench) -> None:
-    job = bench.starts(0)
-    for t_s in (1.0, 2 * BLIND_S):
-        bench.keep(bench.desk.tick(t_s, phase=Phase.UNKNOWN, hot=True))
-    bench.does(FinishJob(t_s=2 * BLIND_S, by=BY, job=job))
-    bench.keep(bench.desk.tick(3 * BLIND_S - 1, phase=Phase.UNKNOWN, hot=True))
-    assert bench.jobs[job].state is JobPhase.COOLING
-    bench.keep(bench.desk.tick(3 * BLIND_S, phase=Phase.UNKNOWN, hot=True))
     assert bench.jobs[job].state is JobPhase.FINISHED
 
 

@@ -95,7 +95,6 @@ class JobDesk:
         self._next = next_job
         self._job = job if job is not None and job.state is not JobPhase.FINISHED else None
         self._phase = Phase.UNKNOWN
-        self._hot: bool | None = None
         self._blind_since_s: float | None = None
         self._boundaries = Boundaries() if guesses else None
         self._has_target = has_target
@@ -159,7 +158,7 @@ class JobDesk:
 
         `hot` and `movement` are what jobs are guessed from; None where nobody can tell.
         """
-        self._phase, self._hot = phase, hot
+        self._phase = phase
         guessed = self._guess(t_s, hot, movement)
         return guessed if guessed.jobs else self._cooled(t_s, phase)
 
@@ -298,9 +297,7 @@ class JobDesk:
         return JobResult(outcomes=(told,))
 
     def _finished(self, job: Job, t_s: float) -> Job:
-        # Just after a start no phase is known yet, though the box may well be hot.
-        unknown = self._phase is Phase.UNKNOWN and not self._hot
-        at_once = unknown or self._phase in _COOLED
+        at_once = self._phase is Phase.UNKNOWN or self._phase in _COOLED
         state = JobPhase.FINISHED if at_once else JobPhase.COOLING
         return replace(_unpaused(job, t_s), state=state, finished_s=max(t_s, job.started_s))
 
