@@ -41,7 +41,12 @@ const LEAST_SPAN_S = 120;
 const T = S.look_back;
 
 /** @param {{id: string, now: Now, unit: Unit, dark: boolean, when: string, may: boolean, owner: boolean}} props */
-export function LookBack({ id, now, unit, dark, when, may, owner }) {
+export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
+  // While the job is being erased nothing is asked for again that may be gone already.
+  const [leaving, setLeaving] = useState(false);
+  const held = useRef(news);
+  if (!leaving) held.current = news;
+  const when = held.current;
   const [mended, setMended] = useState(0);
   const { kept, failed } = useKept(id, `${when} ${mended}`);
   const [erased, setErased] = useState(0);
@@ -95,7 +100,7 @@ export function LookBack({ id, now, unit, dark, when, may, owner }) {
     ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
     <${TakeAlong} job=${job} />
     <p class="taking">${T.take} <${Command} words=${`export ${job.id} --to ${job.id}.csv`} /></p>
-    ${owner && html`<${Erase} job=${job} erased=${() => setErased((/** @type {number} */ n) => n + 1)} />`}
+    ${owner && html`<${Erase} job=${job} leaving=${setLeaving} erased=${() => setErased((/** @type {number} */ n) => n + 1)} />`}
   </article>`;
 }
 
