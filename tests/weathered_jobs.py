@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from kept_things import BOOT, CHAMBER, event, job
+from running import RunningService
 from stillair.jobs.toolpath import Toolpath, analyse
 from stillair.model import Change, EventChange, Job, JobPhase, Outcome
 from stillair.runtime.weathering import Weathered
@@ -71,3 +72,34 @@ class Shed:
         )
         toolpaths.keep(self.journal, "bushings", self.path.whole, toolpaths.packed(self.path))
         toolpaths.follow(self.journal, ASKED.job, "bushings", 0)
+
+    def close(self) -> None:
+        """Let go of what is kept, so that a service can take it over."""
+        self.archive.close()
+        self.journal.close()
+
+
+CHAMBER_FILE = """
+[chamber]
+name = "North bench"
+enclosure = ["plywood"]
+
+[[sensor]]
+name = "top"
+driver = "simulated"
+
+[simulation]
+scenario = "boat_shed_day"
+"""
+
+
+def service_beside(folder: Path) -> RunningService:
+    """A service that has kept a job of three bushings, whose door stood open for 3 minutes."""
+    data, chamber = folder / "data", folder / "chamber.toml"
+    data.mkdir()
+    made = Shed(data)
+    made.build(opened_s=made.path.whole.duration_s / 2.0)
+    made.follow()
+    made.close()
+    chamber.write_text(CHAMBER_FILE)
+    return RunningService(data, "--chamber", str(chamber))

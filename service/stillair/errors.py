@@ -109,6 +109,10 @@ class StoreError(StillairError):
     """History can't be kept or read just now."""
 
 
+class NoRoomError(StillairError):
+    """There is no room for what somebody sends just now."""
+
+
 class DeliveryError(StillairError):
     """A message did not go out; `retry` says if sending it again can help.
 

@@ -16,7 +16,7 @@ from playwright.sync_api import Page, expect
 
 from running import RunningService, wait_until
 from stillair.simulation.toolpaths import BUSHING, Build, toolpath_lines
-from weathered_jobs import ASKED, Shed
+from weathered_jobs import ASKED, service_beside
 
 from .conftest import Look, Serve, until
 from .test_heights_page import is_at
@@ -47,33 +47,10 @@ def sent(service: RunningService, build: Build = BUILD) -> str:
     return str(made)
 
 
-CHAMBER = """
-[chamber]
-name = "North bench"
-enclosure = ["plywood"]
-
-[[sensor]]
-name = "top"
-driver = "simulated"
-
-[simulation]
-scenario = "boat_shed_day"
-"""
-
-
 @pytest.fixture
 def kept(tmp_path: Path) -> Iterator[RunningService]:
     """A service that has kept a job of three bushings, whose door stood open for 3 minutes."""
-    data = tmp_path / "data"
-    data.mkdir()
-    made = Shed(data)
-    made.build(opened_s=made.path.whole.duration_s / 2.0)
-    made.follow()
-    made.archive.close()
-    made.journal.close()
-    chamber = tmp_path / "chamber.toml"
-    chamber.write_text(CHAMBER)
-    with RunningService(data, "--chamber", str(chamber)) as service:
+    with service_beside(tmp_path) as service:
         yield service
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +12,9 @@ import numpy as np
 import pytest
 
 from integration.mjpeg_server import MjpegServer, drawn_frames, frames_of_video
+from pictured import CHAMBER, KEY, build, watched
 from running import RunningService, wait_until
 from smoke_seen import running_with_smoke
-from stillair.config import load_chambers
 from stillair.media import cutting
 from stillair.media.files import new_id
 from stillair.model import (
@@ -28,27 +27,14 @@ from stillair.model import (
     StartJob,
     Timeline,
 )
-from stillair.runtime import clips, filming, wiring
+from stillair.runtime import clips, filming
 from stillair.runtime.service import Service
 from stillair.storage import clips as rows
 from stillair.storage.clips import Clip, Shown
 from stillair.storage.items import label
 
 ENOUGH_S = 100.0  # films are made with what time a busy computer has left
-KEY = "north"
-CHAMBER = """
-[chamber]
-name = "north"
-timezone = "Europe/Berlin"
-[[sensor]]
-name = "top"
-driver = "simulated"
-[camera]
-source = "simulated"
-[simulation]
-scenario = "foam_box"
-speed = 12.0
-"""
+FAST = CHAMBER + "speed = 12.0\n"
 STREAM = """
 [chamber]
 name = "north"
@@ -61,27 +47,9 @@ source = "{source}"
 """
 
 
-def build(folder: Path, text: str = CHAMBER) -> Service:
-    path = folder / "north.toml"
-    path.write_text(text)
-    return wiring.build(
-        load_chambers((path,)), folder / "data", boot_id="boot", has_owner=lambda: True
-    )
-
-
-@contextmanager
-def running(service: Service) -> Iterator[Service]:
-    service.start()
-    try:
-        wait_until(lambda: service.picture(KEY), within_s=ENOUGH_S)
-        yield service
-    finally:
-        service.stop()
-
-
 @pytest.fixture
 def service(tmp_path: Path) -> Iterator[Service]:
-    with running(build(tmp_path)) as made:
+    with watched(build(tmp_path, FAST), ENOUGH_S) as made:
         yield made
 
 
@@ -217,7 +185,7 @@ def test_of_a_stream_the_film_shows_the_moment_at_its_time(tmp_path: Path) -> No
     assert len(frames) == 250
     with MjpegServer(frames, frames_per_s=10.0) as server:
         made = build(tmp_path, STREAM.format(source=server.address))
-        with running(made):
+        with watched(made, ENOUGH_S):
             ring_reaches(made, 3.5)
             at_s = happens(made, Kind.FLAME, 4711)
             then = wait_until(
@@ -242,7 +210,7 @@ def test_of_a_stream_the_film_shows_the_moment_at_its_time(tmp_path: Path) -> No
 def test_a_pause_ends_the_film_and_an_event_within_it_has_none(tmp_path: Path) -> None:
     with MjpegServer(drawn_frames(10), frames_per_s=10.0) as server:
         made = build(tmp_path, STREAM.format(source=server.address))
-        with running(made):
+        with watched(made, ENOUGH_S):
             ring_reaches(made, 3.5)
             happens(made, Kind.DOOR_OPEN, 4711)
             film_of(made, 4711, "making")
@@ -372,11 +340,11 @@ def kept_film(service: Service, kind: str, number: int, days_ago: float = 0.0) -
 
 
 def test_small_matters_are_given_up_by_age_and_danger_last(tmp_path: Path) -> None:
-    made = build(tmp_path, CHAMBER + "[clips]\nkeep_mb = 10\nkeep_days = 30\n")
+    made = build(tmp_path, FAST + "[clips]\nkeep_mb = 10\nkeep_days = 30\n")
     old = kept_film(made, "door_open", 4001, days_ago=31.0)
     old_fire = kept_film(made, "fire", 4002, days_ago=31.0)
     door, later = kept_film(made, "door_open", 4003), kept_film(made, "draft", 4004)
-    with running(made):
+    with watched(made, ENOUGH_S):
         wait_until(lambda: len(films(made)) == 2, within_s=ENOUGH_S)
         assert {film["id"] for film in films(made)} == {old_fire, later}
         assert files_of(made) == sorted(f"{each}.webm" for each in (old_fire, later))
@@ -430,13 +398,13 @@ def lapse_has(service: Service, count: int) -> None:
 
 
 def test_a_job_has_a_time_lapse_through_a_restart_and_a_pause(tmp_path: Path) -> None:
-    first = build(tmp_path)
-    with running(first):
+    first = build(tmp_path, FAST)
+    with watched(first, ENOUGH_S):
         job = begin_job(first)
         lapse_has(first, 4)
         begun = lapse_of(first, job, "making")
-    second = build(tmp_path)
-    with running(second):
+    second = build(tmp_path, FAST)
+    with watched(second, ENOUGH_S):
         lapse_has(second, 6)
         second.pausing.pause(KEY, 600.0, by="the cox")
         paused = wait_until(

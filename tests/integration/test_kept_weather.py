@@ -11,14 +11,13 @@ from pathlib import Path
 import pytest
 
 from kept_things import BOOT, CHAMBER, event, job
-from running import RunningService
 from stillair.errors import StoreError
 from stillair.model import Change, HeightPin, JobPhase, Kind, Outcome
 from stillair.runtime.kept_weather import KeptWeather, rests_on
 from stillair.runtime.weathering import Weathered
 from stillair.storage import toolpaths
 from stillair.storage.history import History
-from weathered_jobs import ASKED, Shed
+from weathered_jobs import ASKED, Shed, service_beside
 
 OVER_S = 9000.0
 NOW = replace(ASKED, now_s=BOOT.epoch_s(86_400.0))
@@ -151,20 +150,9 @@ def test_a_folder_that_cannot_be_written_harms_nothing(tmp_path: Path) -> None:
 
 
 def test_the_page_is_answered_from_it_until_a_pin_is_set_or_the_job_erased(tmp_path: Path) -> None:
-    data = tmp_path / "data"
-    data.mkdir()
-    made = Shed(data)
-    made.build(opened_s=made.path.whole.duration_s / 2.0)
-    made.follow()
-    made.archive.close()
-    made.journal.close()
-    chamber = tmp_path / "chamber.toml"
-    chamber.write_text(
-        '[chamber]\nname = "North bench"\nenclosure = ["plywood"]\n'
-        '[[sensor]]\nname = "top"\ndriver = "simulated"\n[simulation]\nscenario = "boat_shed_day"\n'
-    )
     path = f"/api/jobs/{BUILT.id}/weather"
-    with RunningService(data, "--chamber", str(chamber)) as service:
+    data = tmp_path / "data"
+    with service_beside(tmp_path) as service:
         first = service.web.get(path, timeout=60).json()
         (file,) = (data / "weather").iterdir()
         written_ns = file.stat().st_ino

@@ -6,17 +6,17 @@ import asyncio
 import json
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from pictured import CHAMBER, KEY, build, watched
 from running import RunningService, wait_until
 from servers import TOLD_BY_MAIL, MailServer
 from smoke_seen import REGION, STRENGTH, running_with_smoke, smoke
 from stillair.clock import SystemClock
-from stillair.config import load_chambers
 from stillair.errors import StoreError
 from stillair.media.marking import decoded
 from stillair.model import (
@@ -28,46 +28,16 @@ from stillair.model import (
     ReportHeight,
     StartJob,
 )
-from stillair.runtime import pictures, wiring
+from stillair.runtime import pictures
 from stillair.runtime.service import Service
 
 ENOUGH_S = 30.0
-KEY = "north"
-CHAMBER = """
-[chamber]
-name = "north"
-[[sensor]]
-name = "top"
-driver = "simulated"
-[camera]
-source = "simulated"
-[simulation]
-scenario = "foam_box"
-"""
-
-
-def build(folder: Path, more: str = "") -> Service:
-    path = folder / "north.toml"
-    path.write_text(CHAMBER + more)
-    return wiring.build(
-        load_chambers((path,)), folder / "data", boot_id="boot", has_owner=lambda: True
-    )
-
-
-@contextmanager
-def running(service: Service) -> Iterator[None]:
-    service.start()
-    try:
-        wait_until(lambda: service.picture(KEY), within_s=ENOUGH_S)
-        yield
-    finally:
-        service.stop()
 
 
 @pytest.fixture
 def service(tmp_path: Path) -> Iterator[Service]:
     made = build(tmp_path)
-    with running(made):
+    with watched(made, ENOUGH_S):
         yield made
 
 
@@ -318,13 +288,13 @@ def test_after_a_restart_pictures_are_there_and_what_was_half_written_is_gone(
     tmp_path: Path,
 ) -> None:
     first = build(tmp_path)
-    with running(first):
+    with watched(first, ENOUGH_S):
         event = see_smoke(first)
         marked = kept(first, event, "marked")[0]
     orphan = tmp_path / "data" / "pictures" / f"{'0' * 32}.part"
     orphan.write_bytes(b"half a crash")
     second = build(tmp_path)
-    with running(second):
+    with watched(second, ENOUGH_S):
         wait_until(lambda: not orphan.exists(), within_s=ENOUGH_S)
         assert file_of(second, marked)
         assert second.pictures.of_alarm(f"{KEY}-{event}", ENOUGH_S) is not None
@@ -365,8 +335,10 @@ def test_the_oldest_pictures_are_given_up_and_never_the_newest_events(service: S
 async def test_the_mail_of_smoke_carries_the_marked_picture(
     tmp_path: Path, mail_server: MailServer
 ) -> None:
-    service = build(tmp_path, TOLD_BY_MAIL.format(host=mail_server.host, port=mail_server.port))
-    with running(service):
+    service = build(
+        tmp_path, CHAMBER + TOLD_BY_MAIL.format(host=mail_server.host, port=mail_server.port)
+    )
+    with watched(service, ENOUGH_S):
         courier = asyncio.create_task(service.run_courier())
         try:
             event = await asyncio.to_thread(see_smoke, service)

@@ -188,3 +188,7 @@ def test_the_season_is_never_mixed_with_a_chamber_of_ones_own(tmp_path: Path) ->
     with RunningService(folder, "--chamber", str(chamber)) as service:
         assert service.get("/api/season") == {"jobs": 0, "offered": False}
         assert service.web.post("/api/season").status_code == 409
+        wait_until(lambda: service.get("/api/jobs") and service.now()["air_c"], within_s=30.0)
+    with RunningService(folder) as service:  # what was measured there doesn't make room
+        assert service.get("/api/season") == {"jobs": 0, "offered": False}
+        assert service.web.post("/api/season").status_code == 409

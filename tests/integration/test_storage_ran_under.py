@@ -3,11 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
-
-import pytest
 
 from kept_things import BOOT, CHAMBER, event, job
 from stillair.model import JobPhase, Outcome
@@ -15,20 +11,6 @@ from stillair.storage.history import History
 from stillair.storage.journal import Journal
 
 FIRST, SECOND = "1.0 aaaaaaaaaaaa", "1.0 bbbbbbbbbbbb"
-
-
-@pytest.fixture
-def journal(tmp_path: Path) -> Iterator[Journal]:
-    opened = Journal.open(tmp_path / "journal.db")
-    yield opened
-    opened.close()
-
-
-@pytest.fixture
-def history(journal: Journal, tmp_path: Path) -> Iterator[History]:
-    opened = History(journal.path, tmp_path / "archive.db")
-    yield opened
-    opened.close()
 
 
 def under(journal: Journal, made_with: str, limit_c: float | None) -> None:

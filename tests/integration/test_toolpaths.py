@@ -23,14 +23,13 @@ from starlette.requests import Request
 from starlette.types import Message
 
 from running import RunningService, stillair, wait_until
-from stillair.api.routers import toolpaths as router
-from stillair.errors import CommandRefused, StoreError
+from stillair.api import receiving
+from stillair.errors import CommandRefused, NoRoomError, StoreError
 from stillair.jobs.toolpath import Bounds, MotionLimits, analyse
 from stillair.runtime import backup
 from stillair.runtime.toolpaths import (
     FREE_BYTES,
     MachineSettings,
-    NoRoomError,
     TooLargeError,
     Toolpaths,
 )
@@ -210,7 +209,7 @@ def test_who_hangs_up_in_the_midst_leaves_nothing(service: RunningService) -> No
 
 
 async def test_who_sends_nothing_more_is_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(router, "SILENT_S", 0.05)
+    monkeypatch.setattr(receiving, "SILENT_S", 0.05)
 
     async def trickle() -> Message:
         trickled.append(b"G1")
@@ -220,7 +219,7 @@ async def test_who_sends_nothing_more_is_not_waited_for(monkeypatch: pytest.Monk
 
     trickled: list[bytes] = []
     request = Request({"type": "http", "method": "POST", "headers": []}, trickle)
-    coming = router.sent(request)
+    coming = receiving.sent(request)
     assert await anext(coming) == b"G1 X1 E1\n"
     with pytest.raises(TimeoutError):
         await anext(coming)

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import logging
 import math
-import threading
 from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
@@ -33,6 +32,7 @@ from stillair.media.ring import EVERY_S
 from stillair.media.spool import Spool
 from stillair.model import Change, EventChange, Outcome
 from stillair.runtime.filming import DANGERS, NO_PICTURES, TRY_AGAIN_S, FilmQueue, sentence
+from stillair.runtime.keeper import Keeper
 from stillair.runtime.lapsing import Eye, Lapse
 from stillair.storage import clips as rows
 from stillair.storage.clips import Clip, Shown
@@ -46,7 +46,6 @@ LATE_S = 3.0  # so long after its end a film waits for a picture of then
 SPARSER_BYTES = 24 * 2**20  # with each so many its pictures lie twice as far apart
 TIDY_S = 3600.0
 DAY_S = 86_400.0
-STOP_S = 2.0
 MOST_PAUSES = 50
 RESTARTED = "It ends where the service was stopped."
 
@@ -73,7 +72,7 @@ class _Roll:
     ended: list[str] = field(default_factory=list)  # films that ended with that pause
 
 
-class Clips:
+class Clips(Keeper):
     """Keep films of events and of jobs.
 
     Parameters
@@ -92,43 +91,25 @@ class Clips:
         clock: Clock,
         on_trouble: Callable[[bool, str], None],
     ) -> None:
+        super().__init__("films")
         self._files = files
         self._journal = journal
         self._clock = clock
         self._on_trouble = on_trouble
         self._queue = FilmQueue(files, self._keep_row, self._is_erased, clock)
         self._rolls: dict[str, _Roll] = {}
-        self._changed = threading.Condition()  # guards what follows
+        # The lock guards what follows.
         self._told: deque[tuple[str, EventChange]] = deque()
         self._paused_s: dict[str, float] = {}  # chambers whose pause nobody has seen yet
         self._erased: set[str] = set()
         self._lost = 0
-        self._stopping = False
         self._failing = ""  # of this thread alone, as what follows
         self._tried_s = -math.inf
         self._tidied_s = -math.inf
-        self._thread = threading.Thread(target=self._run, name="films", daemon=True)
 
     def watch(self, eye: Eye) -> None:
         """Take in a chamber's camera, before `start`."""
         self._rolls[eye.key] = _Roll(eye, Lapse(eye, self._files, self._keep_row, self._forget_row))
-
-    def start(self) -> None:
-        """Begin to keep films."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """End within two seconds; what is under way is made at the next start."""
-        with self._changed:
-            self._stopping = True
-            self._changed.notify_all()
-        if self._thread.ident is not None:
-            self._thread.join(STOP_S)
-
-    @property
-    def alive(self) -> bool:
-        """Whether its thread runs, as it should between start and stop."""
-        return self._stopping or self._thread.ident is None or self._thread.is_alive()
 
     @property
     def lost(self) -> int:

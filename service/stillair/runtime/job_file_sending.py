@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import json
-import sys
 from collections.abc import AsyncIterator
-from contextlib import suppress
 from pathlib import Path
 
 from stillair.errors import CommandRefused, Refusal
+from stillair.runtime import programs
 from stillair.runtime.job_file import Asked
 from stillair.runtime.worker import WorkFailedError
 from stillair.storage.records import to_record
@@ -59,20 +58,10 @@ class JobFile:
 
     async def start(self, folder: Path, asked: Asked) -> None:
         """Begin, and wait for the first block."""
-        process = self._process = await asyncio.create_subprocess_exec(
-            sys.executable,
-            "-m",
-            "stillair.runtime.job_file",
-            stdin=asyncio.subprocess.PIPE,
-            stdout=asyncio.subprocess.PIPE,
-        )
-        assert process.stdin is not None
+        process = self._process = await programs.begun("stillair.runtime.job_file")
         assert process.stdout is not None
         question = json.dumps({"folder": str(folder), "asked": to_record(asked)}) + "\n"
-        with suppress(ConnectionError):  # it has ended already, and its status says how
-            process.stdin.write(question.encode())
-            await process.stdin.drain()
-            process.stdin.close()
+        await programs.ask(process, question.encode())
         try:
             async with asyncio.timeout(FIRST_S):
                 self._first = await process.stdout.read(BLOCK_BYTES)
@@ -99,11 +88,5 @@ class JobFile:
         if of is None:
             return
         of.ended()
-        process = self._process
-        if process is not None and process.returncode is None:
-            with suppress(ProcessLookupError):
-                process.kill()
-            assert process.stdout is not None
-            while await process.stdout.read(BLOCK_BYTES):
-                pass  # what still lies in the pipe; nobody waits to the end before that is read
-            await process.wait()
+        if self._process is not None:
+            await programs.ended(self._process)

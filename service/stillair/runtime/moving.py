@@ -19,19 +19,16 @@ from typing import Any, BinaryIO
 from uuid import uuid4
 
 from stillair.database import store_errors
-from stillair.errors import CommandRefused, Refusal, StillairError
+from stillair.errors import CommandRefused, NoRoomError, Refusal, StillairError
 from stillair.media.files import FREE_BYTES
 from stillair.runtime.archive_file import export
 from stillair.runtime.bringing_in import bring_in, finish
+from stillair.runtime.programs import answered
 from stillair.runtime.worker import NICE, WorkFailedError
 
 FOLDER = "moving"
 PATIENCE_S = 3600.0  # of the slowest card with years on it
 BUSY = "Another archive is just on its way; wait until it is done."
-
-
-class NoRoomError(StillairError):
-    """The disk has no room for a file that comes."""
 
 
 class Moving:
@@ -114,26 +111,10 @@ class Moving:
             self._busy = False
 
     async def _run(self, question: Mapping[str, Any]) -> Any:
-        process = await asyncio.create_subprocess_exec(
-            sys.executable,
-            "-m",
-            "stillair.runtime.moving",
-            stdin=asyncio.subprocess.PIPE,
-            stdout=asyncio.subprocess.PIPE,
-        )
-        try:
-            async with asyncio.timeout(PATIENCE_S):
-                asked = json.dumps({"folder": str(self._folder), **question}).encode()
-                told, _ = await process.communicate(asked)
-        finally:
-            if process.returncode is None:
-                with suppress(ProcessLookupError):
-                    process.kill()
-                await process.wait()
-        if process.returncode or not told:
-            raise WorkFailedError(
-                f"the program that moves archives ended with {process.returncode}"
-            )
+        asked = json.dumps({"folder": str(self._folder), **question}).encode()
+        status, told = await answered("stillair.runtime.moving", asked, PATIENCE_S)
+        if status or not told:
+            raise WorkFailedError(f"the program that moves archives ended with {status}")
         answer = json.loads(told)
         if "refused" in answer:
             raise CommandRefused(Refusal.CONFLICT, answer["refused"])

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-import os
-import sys
 from collections.abc import Callable
-from contextlib import suppress
 
 from stillair.errors import CommandRefused, InputError, Refusal, StillairError
 from stillair.media import photographs
 from stillair.media.files import PictureFiles, new_id
 from stillair.model import Timeline
+from stillair.runtime.programs import answered
 from stillair.storage import pictures as rows
 from stillair.storage.history import History
 from stillair.storage.items import Item
@@ -92,27 +90,18 @@ class Photographs:
 
 async def _shrunk(data: bytes) -> bytes:
     """The picture as a program of its own makes it. Raises `InputError`."""
-    process = await asyncio.create_subprocess_exec(
-        sys.executable,
-        "-m",
-        photographs.__name__,
-        stdin=asyncio.subprocess.PIPE,
-        stdout=asyncio.subprocess.PIPE,
-        stderr=asyncio.subprocess.DEVNULL,
-        env=os.environ | photographs.ENVIRONMENT,
-    )
     try:
-        async with asyncio.timeout(PATIENCE_S):
-            answer, _ = await process.communicate(data)
+        status, answer = await answered(
+            photographs.__name__,
+            data,
+            PATIENCE_S,
+            environment=photographs.ENVIRONMENT,
+            quiet=True,
+        )
     except TimeoutError:
         raise InputError("the photograph took too long to read and was given up") from None
-    finally:
-        if process.returncode is None:
-            with suppress(ProcessLookupError):
-                process.kill()
-            await process.wait()
-    if process.returncode == photographs.REFUSED:
+    if status == photographs.REFUSED:
         raise InputError(answer.decode())
-    if process.returncode or not answer:
+    if status or not answer:
         raise InputError(photographs.NO_PICTURE)  # it broke who read it
     return answer

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import logging
 import math
-import threading
 from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
@@ -40,6 +39,7 @@ from stillair.media.moments import (
 )
 from stillair.media.ring import FrameRing, Shot
 from stillair.model import Change, EventChange, Kind, Outcome, Timeline
+from stillair.runtime.keeper import Keeper
 from stillair.sensing.protocols import Frame
 from stillair.storage import pictures as rows
 from stillair.storage.journal import Journal
@@ -59,7 +59,6 @@ SEEN_IN_S = 0.5  # a sign so close to a picture was seen in it
 SIGN_WITHIN_S = 60.0  # signs this long before an event belong to it
 REMEMBERED = 8  # marked pictures held for messages, each at most 250 kB
 REMEMBERED_NAMES = 256  # and of how many alarms it is known that they have none
-STOP_S = 2.0
 MAIL_WAITS_S = 2.0
 STUCK_S = 0.5  # one step of the thread takes some 50 ms
 CAPTIONS = {
@@ -106,7 +105,7 @@ class _Eye:
     few_s: float = -math.inf  # when pictures of a small matter were last kept
 
 
-class Pictures:
+class Pictures(Keeper):
     """Keep pictures of events and of jobs.
 
     Parameters
@@ -127,26 +126,25 @@ class Pictures:
         on_trouble: Callable[[bool, str], None],
         keep_bytes: int = KEEP_BYTES,
     ) -> None:
+        super().__init__("pictures")
         self._files = files
         self._journal = journal
         self._clock = clock
         self._on_trouble = on_trouble
         self._keep_bytes = keep_bytes
         self._eyes: dict[str, _Eye] = {}
-        self._changed = threading.Condition()  # guards all of the following
+        # The lock guards all of the following.
         self._waiting: deque[_Case | _Still] = deque()
         self._asked: set[tuple[str, int]] = set()  # marked pictures that a message wants
         self._coming: set[tuple[str, int]] = set()  # events whose marked picture is being made
         self._keeping: set[tuple[str, int]] = set()  # events whose pictures are still to come
         self._marked: OrderedDict[tuple[str, int], bytes | None] = OrderedDict()
-        self._stopping = False
         self._lost = 0
         self._failing: str | None = None
         self._pending: list[_Case] = []  # of this thread alone, as what follows
         self._held_bytes: dict[str, int] = {}
         self._tried_s = 0.0
         self._begun_s = math.inf  # when the step under way began
-        self._thread = threading.Thread(target=self._run, name="pictures", daemon=True)
 
     def watch(self, key: str, origin: str, ring: FrameRing) -> Callable[[Frame, Sight], None]:
         """Take in a chamber's camera, before `start`; returns what fills its ring with frames."""
@@ -156,23 +154,6 @@ class Pictures:
     def forget(self, key: str) -> None:
         """Let go of a camera's last seconds; never blocks."""
         self._eyes[key].ring.forget()
-
-    def start(self) -> None:
-        """Begin to keep pictures."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """Keep what waits and end, within two seconds; a disk that hangs isn't waited for."""
-        with self._changed:
-            self._stopping = True
-            self._changed.notify_all()
-        if self._thread.ident is not None:
-            self._thread.join(STOP_S)
-
-    @property
-    def alive(self) -> bool:
-        """Whether its thread runs, as it should between start and stop."""
-        return self._stopping or self._thread.ident is None or self._thread.is_alive()
 
     @property
     def lost(self) -> int:

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from stillair.config import default_chamber
 from stillair.errors import CommandRefused, Refusal
 from stillair.model import JobPhase
 from stillair.runtime import season_file
@@ -64,14 +65,16 @@ class SeasonDesk:
     def now(self) -> SeasonNow:
         """How it stands."""
         jobs = len(season_file.jobs_of_season(self._journal))
-        return SeasonNow(jobs, self.begin_anew is not None and jobs == 0 and not self._has_jobs())
+        offered = self.begin_anew is not None and jobs == 0
+        return SeasonNow(jobs, offered and not self._has_jobs() and self._is_alone())
 
     def wish(self) -> Callable[[], None]:
         """Wish for the season; returns what begins anew with it, for once this is answered."""
         if self.begin_anew is None or not self.now().offered:
             raise CommandRefused(
                 Refusal.CONFLICT,
-                "A season is brought in only where the built-in simulated chamber has no jobs yet.",
+                "A season is brought in only where the built-in simulated chamber has no jobs yet, "
+                "and nothing is kept of another chamber.",
             )
         (self._folder / WISH).touch()
         return self.begin_anew
@@ -79,6 +82,10 @@ class SeasonDesk:
     def remove(self) -> int:
         """Remove the season and all that was added to its jobs; returns how many jobs."""
         return season_file.remove(self._journal, self._archive, self._erase)
+
+    def _is_alone(self) -> bool:
+        """Whether nothing but simulated life would make room: no other chamber's readings."""
+        return set(self._history.measured_chambers()) <= {default_chamber().key}
 
     def _has_jobs(self) -> bool:
         """Whether a job is over; the one that the simulated day begins with isn't."""

@@ -24,6 +24,7 @@ from stillair.database import plain
 from stillair.errors import (
     CommandRefused,
     InputError,
+    NoRoomError,
     Refusal,
     StillairError,
     StoreError,
@@ -52,10 +53,6 @@ GONE = "its file is gone; give it again"
 
 class TooLargeError(StillairError):
     """More was sent than a toolpath may have."""
-
-
-class NoRoomError(StillairError):
-    """There is no room for a toolpath just now."""
 
 
 @dataclass(frozen=True, slots=True)

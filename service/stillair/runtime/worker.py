@@ -21,6 +21,7 @@ from typing import Any
 from stillair.errors import CommandRefused, InputError, Refusal, StillairError, ToolpathError
 from stillair.jobs.toolpath import MotionLimits, Whole
 from stillair.model import JobDiagnosis
+from stillair.runtime import programs
 from stillair.runtime.beside import HeldAgainst, beside_of
 from stillair.runtime.comparing import Curve, curve_record, past_curve
 from stillair.runtime.diagnosing import Diagnosed, diagnose
@@ -158,23 +159,15 @@ class Workshop:
     async def _ask(self, question: Mapping[str, Any], share: Share = lambda _: None) -> Any:
         """The answer to one question. Raises `InputError` where it is refused, `TimeoutError`."""
         async with self._one_at_a_time:
-            process = await asyncio.create_subprocess_exec(
-                sys.executable,
-                "-m",
-                "stillair.runtime.worker",
-                stdin=asyncio.subprocess.PIPE,
-                stdout=asyncio.subprocess.PIPE,
-                limit=LONGEST_ANSWER_BYTES,
+            process = await programs.begun(
+                "stillair.runtime.worker", longest_line_bytes=LONGEST_ANSWER_BYTES
             )
             try:
                 async with asyncio.timeout(self._patience_s):
                     written = json.dumps({"folder": str(self._folder), **question}) + "\n"
                     return await _answered(process, written.encode(), share)
             finally:
-                if process.returncode is None:
-                    with suppress(ProcessLookupError):
-                        process.kill()
-                    await process.wait()
+                await programs.ended(process)
 
 
 def noting(shares: dict[str, float], job: str) -> Share:
@@ -187,12 +180,8 @@ def noting(shares: dict[str, float], job: str) -> Share:
 
 
 async def _answered(process: asyncio.subprocess.Process, question: bytes, share: Share) -> Any:
-    assert process.stdin is not None
     assert process.stdout is not None
-    with suppress(ConnectionError):  # it has ended already, and its status says how
-        process.stdin.write(question)
-        await process.stdin.drain()
-        process.stdin.close()
+    await programs.ask(process, question)
     answer: Any = None
     try:
         async for line in process.stdout:

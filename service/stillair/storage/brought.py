@@ -159,13 +159,7 @@ class Stage:
         there = self._journal.execute(known, (row["id"],)).fetchone()
         if there is not None:
             return False
-        number = self._next_of("picture", row)
-        names = ("number", *row)
-        marks = ", ".join("?" for _ in names)
-        self._rows.execute(
-            f"INSERT INTO picture ({', '.join(names)}) VALUES ({marks})",  # noqa: S608 - columns
-            (number, *row.values()),
-        )
+        self._insert("picture", row)
         return True
 
     def take_toolpath(self, row: Mapping[str, Any], jobs: Iterable[tuple[str, int]]) -> bool:
@@ -178,14 +172,16 @@ class Stage:
         known = "SELECT 1 FROM toolpath WHERE id = ?"
         if self._journal.execute(known, (row["id"],)).fetchone() is not None:
             return False
-        number = self._next_of("toolpath", row)
+        self._insert("toolpath", row)
+        return True
+
+    def _insert(self, table: str, row: Mapping[str, Any]) -> None:
         names = ("number", *row)
         marks = ", ".join("?" for _ in names)
         self._rows.execute(
-            f"INSERT INTO toolpath ({', '.join(names)}) VALUES ({marks})",  # noqa: S608 - columns
-            (number, *row.values()),
+            f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks})",  # noqa: S608 - columns
+            (self._next_of(table, row), *row.values()),
         )
-        return True
 
     # --- settled ----------------------------------------------------------------
 

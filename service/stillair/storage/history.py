@@ -97,6 +97,10 @@ class History:
         """How many rows of readings were left out because they are damaged."""
         return self._readings.damaged
 
+    def measured_chambers(self) -> list[str]:
+        """Chambers of which readings are kept."""
+        return self._readings.chambers()
+
     def iter_readings(self, chamber: str, start_s: float, end_s: float) -> ReadingRows:
         """All readings, row by row, for an export; see `Readings.rows`."""
         return self._readings.rows(chamber, start_s, end_s)

@@ -5,31 +5,20 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from datetime import UTC, datetime
-from http import HTTPStatus
 from typing import Annotated, Any, BinaryIO
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import StreamingResponse
-from starlette.requests import ClientDisconnect
 
 from stillair.access.roles import Principal, Role
 from stillair.api.entry import TheService, acting
-from stillair.api.guard import FILE
-from stillair.api.problems import Problem
-from stillair.api.routers.toolpaths import SILENT_S, sent
-from stillair.runtime.moving import NoRoomError
+from stillair.api.receiving import BODY, receiving, sent
 
 router = APIRouter(prefix="/api", tags=["archive"])
 
 Taker = Annotated[Principal, acting("history taken out", Role.OWNER)]
 Bringer = Annotated[Principal, acting("history brought in", Role.OWNER)]
 BLOCK_BYTES = 2**18
-BODY = {
-    "requestBody": {
-        "required": True,
-        "content": {form: {"schema": {"type": "string", "format": "binary"}} for form in FILE[1]},
-    }
-}
 
 
 @router.get("/archive", response_class=StreamingResponse)
@@ -64,14 +53,6 @@ async def bring_in(
     `as`: under which key to bring its chamber in; of several, "key-in-file=key". Answers
     `chambers` (key in the file, key here), and how much was `added` or `already` here.
     """
-    try:
+    with receiving():
         answer: dict[str, Any] = await service.moving.bring_in(sent(request), as_chamber)
-    except NoRoomError as error:
-        raise Problem(HTTPStatus.INSUFFICIENT_STORAGE, str(error)) from None
-    except TimeoutError:
-        raise Problem(
-            HTTPStatus.REQUEST_TIMEOUT, f"Nothing more of the file came for {SILENT_S:g} s."
-        ) from None
-    except ClientDisconnect:
-        raise Problem(HTTPStatus.BAD_REQUEST, "The file did not come to its end.") from None
     return answer

@@ -6,6 +6,7 @@ from http import HTTPStatus
 from typing import Annotated
 
 from fastapi import APIRouter, Header, Path, Response
+from pydantic import AfterValidator
 
 from stillair.access.roles import Principal
 from stillair.api.entry import TheService, Viewer, acting
@@ -15,7 +16,19 @@ from stillair.media.judging import Ignoring as WouldIgnore
 
 router = APIRouter(prefix="/api", tags=["pictures"])
 
-Event = Annotated[int, Path(ge=-(2**31), le=2**31, description="the `event` of its changes")]
+
+def _of_an_event(number: int) -> int:
+    """Events count from 1, and those that were brought in from -1 down."""
+    if number == 0:
+        raise ValueError("no event has the number 0")
+    return number
+
+
+Event = Annotated[
+    int,
+    Path(ge=-(2**31), le=2**31, description="the `event` of its changes"),
+    AfterValidator(_of_an_event),
+]
 Judge = Annotated[Principal, acting("event judged")]
 # A picture is never another one, but who has signed out may not see it again, nor one erased.
 ASK_FIRST = "private, no-cache"

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
-from collections.abc import AsyncIterator
 from dataclasses import fields
 from http import HTTPStatus
 from typing import Annotated, Any
@@ -11,31 +9,22 @@ from typing import Annotated, Any
 import numpy as np
 from fastapi import APIRouter, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
-from starlette.requests import ClientDisconnect
 
 from stillair.access.roles import Principal, Role, Scope
 from stillair.api.entry import Starter, TheAccess, TheService, Viewer, acting, in_chamber
-from stillair.api.guard import FILE
 from stillair.api.problems import Problem
+from stillair.api.receiving import BODY, receiving, sent
 from stillair.api.routers.jobs import After, Limit
 from stillair.api.schemas import Created, Done, Listing
 from stillair.jobs.toolpath import Bounds, Layers
-from stillair.runtime.toolpaths import NAME_LENGTH, TOO_LARGE, NoRoomError, TooLargeError
+from stillair.runtime.toolpaths import NAME_LENGTH, TOO_LARGE, TooLargeError
 
 router = APIRouter(prefix="/api", tags=["toolpaths"])
 
 Remover = Annotated[Principal, acting("toolpath removed")]
 Follower = Annotated[Principal, acting("toolpath of a job", Role.OPERATOR, Scope.JOBS)]
 
-SILENT_S = 20.0  # for the next block of a file
-WHOLE_S = 3600.0  # for all of it, over the slowest wireless network of a shed
 DIGITS = 4  # of lengths, times and heights in answers
-BODY = {
-    "requestBody": {
-        "required": True,
-        "content": {form: {"schema": {"type": "string", "format": "binary"}} for form in FILE[1]},
-    }
-}
 
 
 class Followed(BaseModel):
@@ -91,33 +80,13 @@ async def send(
     length = request.headers.get("content-length", "0")
     if int(length[:12]) > Bounds().bytes:
         raise Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, TOO_LARGE)
-    try:
-        made = await service.toolpaths.receive(key, name, sent(request))
-    except TooLargeError as error:
-        raise Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, str(error)) from None
-    except NoRoomError as error:
-        raise Problem(HTTPStatus.INSUFFICIENT_STORAGE, str(error)) from None
-    except TimeoutError:
-        raise Problem(
-            HTTPStatus.REQUEST_TIMEOUT, f"Nothing more of the file came for {SILENT_S:g} s."
-        ) from None
-    except ClientDisconnect:
-        raise Problem(HTTPStatus.BAD_REQUEST, "The file did not come to its end.") from None
+    with receiving():
+        try:
+            made = await service.toolpaths.receive(key, name, sent(request))
+        except TooLargeError as error:
+            raise Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, str(error)) from None
     access.act("toolpath sent", made, by=person.name, address=person.address)
     return Created(id=made)
-
-
-async def sent(request: Request) -> AsyncIterator[bytes]:
-    """The body block by block. Raises `TimeoutError` where it doesn't come."""
-    stream = request.stream()
-    async with asyncio.timeout(WHOLE_S):
-        while True:
-            try:
-                async with asyncio.timeout(SILENT_S):
-                    block = await anext(stream)
-            except StopAsyncIteration:
-                return
-            yield block
 
 
 @router.get("/toolpaths")
