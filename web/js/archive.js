@@ -10,7 +10,7 @@ const WAIT_MS = 3_600_000;
 /** How much there is of what. @param {Record<string, number>} counts */
 function told(counts) {
   const parts = Object.entries(counts).filter(([, n]) => n > 0);
-  return parts.map(([name, n]) => M.of[name]?.(n.toLocaleString("en")) ?? `${n} ${name}`).join(", ") || M.nothing;
+  return parts.map(([name, n]) => M.of[name]?.(n) ?? `${n} ${name}`).join(", ") || M.nothing;
 }
 
 export function Archive() {

@@ -141,13 +141,13 @@ export function ClipLane({ view, width, clips, began, look, open }) {
   const kept = clips.filter((film) => film.part === "clip" && film.state === "kept");
   if (kept.length === 0) return null;
   const when = (/** @type {Film} */ f) => /** @type {[number, number]} */ ([epoch(f.start_at), epoch(f.end_at)]);
-  return html`<${Row} name=${A.lanes.clips} kind="clips">
+  return html`<${Row} name=${A.lanes.films} kind="clips">
     ${kept.map((film) => {
       const style = laid(view, ...when(film));
       return style && html`<span key=${film.id} class="filmed" style=${style}></span>`;
     })}
     ${gathered(kept, when, view, width, SHAPE_PX).map(({ x, items: [film] }) => {
-      const words = A.open_clip((film.kind && S.hour.kinds[film.kind]) ?? "", moment(film.start_at, began));
+      const words = A.open_film((film.kind && S.hour.kinds[film.kind]) ?? "", moment(film.start_at, began));
       const show = () => {
         look(epoch(film.start_at));
         open({ key: film.id, shown: html`<video controls playsinline muted src=${`/api/clips/${film.id}`} aria-label=${words}></video>` });

@@ -1,9 +1,12 @@
 /** What the page says of taking the whole history out, and of bringing another one in. */
 
+/** @param {string} one  @param {string} many  @returns {(n: number) => string} */
+const count = (one, many) => (n) => (n === 1 ? `one ${one}` : `${n.toLocaleString("en")} ${many}`);
+
 export const M = {
   not_watched: "brought in, not watched here",
   heading: "All that is kept, on another board",
-  out_how: "One file with all jobs, events, readings and pictures, in a form that other programs read. No accounts and no addresses of people are in it. With years in it, it takes some minutes.",
+  out_how: "One file with all jobs, events, readings and pictures, in a form that other programs read. No films, no accounts and no addresses of people are in it. With years in it, it takes some minutes.",
   out: "Take everything out",
   in_how: "Such a file can be brought in beside what is here. What is here already stays as it is; nothing of it sounds, runs or is sent.",
   file: "File",
@@ -13,12 +16,12 @@ export const M = {
   /** @param {string} added  @param {string} already */
   done: (added, already) => `Brought in: ${added}. Here already: ${already}.`,
   nothing: "nothing",
-  /** @type {Record<string, (n: string) => string>} */
+  /** @type {Record<string, (n: number) => string>} */
   of: {
-    jobs: (n) => `${n} jobs`,
-    entries: (n) => `${n} entries`,
-    readings: (n) => `${n} readings`,
-    pictures: (n) => `${n} pictures`,
-    toolpaths: (n) => `${n} toolpaths`,
+    jobs: count("job", "jobs"),
+    entries: count("entry", "entries"),
+    readings: count("reading", "readings"),
+    pictures: count("picture", "pictures"),
+    toolpaths: count("toolpath", "toolpaths"),
   },
 };

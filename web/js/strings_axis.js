@@ -20,7 +20,7 @@ export const A = {
   picture: (at) => `nearest picture ${at}`,
   not_finer: "Finer readings can't be had just now.",
 
-  lanes: { stages: "phase", events: "events", pictures: "pictures", clips: "clips", height: "height" },
+  lanes: { stages: "phase", events: "events", pictures: "pictures", films: "films", height: "height" },
   stages: {
     warming: "warming up",
     soaking: "soaking",
@@ -37,7 +37,7 @@ export const A = {
   /** @param {string} at */
   open_picture: (at) => `Picture of ${at}`,
   /** @param {string} what  @param {string} at */
-  open_clip: (what, at) => `Clip: ${what}, ${at}`,
+  open_film: (what, at) => `Film: ${what}, ${at}`,
   shut: "Put it away",
   /** @param {string} at */
   go: (at) => `Show ${at} on the line of time`,
