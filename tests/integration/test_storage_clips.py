@@ -120,7 +120,8 @@ def test_a_journal_from_before_films_takes_them(tmp_path: Path) -> None:
     with closing(Journal.open(tmp_path / "journal.db")) as journal:
         pass
     with closing(sqlite3.connect(tmp_path / "journal.db")) as file, file:
-        file.execute("DROP TABLE clip")
+        for later in ("clip", "settings"):
+            file.execute(f"DROP TABLE {later}")
         file.execute("UPDATE alembic_version SET version_num = 'j0006'")
     with closing(Journal.open(tmp_path / "journal.db")) as journal:
         clips.put(journal, film("a"))

@@ -31,6 +31,7 @@ import { duration, moment, symbol, zone } from "./units.js";
 const LANE_NAMES_PX = 68;
 const STEP = 0.5; // of what is seen: one press of "later"
 const CLOSER = 0.5;
+const STILL_COMING_MS = 3000; // by then what stands above is there
 const T = S.look_back;
 
 /**
@@ -81,7 +82,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
   useEffect(() => {
     if (sought.current === axis.sought) return;
     sought.current = axis.sought;
-    line.current?.scrollIntoView({ block: "center" });
+    return keepInSight(() => line.current?.scrollIntoView({ block: "center" }));
   }, [axis.sought]);
   const [opened, setOpened] = useState(/** @type {import("./axis_moment.js").Opened | null} */ (null));
   const gestures = useGestures({ axis, view, whole, laid });
@@ -113,6 +114,26 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
       ${saidBeyond(lines.scaled.beyond, unit)} ${S.hour.zone(zone())} ${A.how} <span class="keys">${A.keys}</span> ${state === "failed" && A.not_finer}
     </p>
   </section>`;
+}
+
+/**
+ * Bring something into sight, again while what is fetched above it still pushes it away;
+ * whoever scrolls, points or types has the page. Returns what ends it.
+ * @param {() => void} see
+ */
+function keepInSight(see) {
+  see();
+  const watcher = new ResizeObserver(see);
+  const hands = ["wheel", "pointerdown", "keydown"];
+  const over = () => {
+    watcher.disconnect();
+    clearTimeout(timer);
+    for (const hand of hands) removeEventListener(hand, over);
+  };
+  const timer = setTimeout(over, STILL_COMING_MS);
+  for (const hand of hands) addEventListener(hand, over);
+  watcher.observe(document.body);
+  return over;
 }
 
 /** What can be pressed to see another stretch. @param {{axis: Axis, view: View, whole: View, began: string}} props */
