@@ -61,7 +61,11 @@ def opened(look: Look, past: tuple[RunningService, str], end: str = "", **how: A
 
 def stretch(page: Page) -> tuple[int, int] | None:
     """What the address says is seen; None for the whole job."""
-    page.wait_for_timeout(350)
+    # By the page's own clock, however slow it is: once all is drawn, its timer is done first.
+    page.evaluate(
+        "new Promise(done => requestAnimationFrame(() => requestAnimationFrame("
+        "() => setTimeout(done, 400))))"
+    )
     found = re.search(r"from=(\d+)&to=(\d+)", str(page.evaluate("location.hash")))
     return (int(found[1]), int(found[2])) if found else None
 
