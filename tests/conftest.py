@@ -32,6 +32,10 @@ POOLED = ("AnyIO worker thread", "asyncio_", "pytest_timeout", "pytest-watcher")
 ENDING_S = 2.0  # how long a thread that was told to stop may still take
 
 
+# As nice as can be, since the service's long work is: beside tests that take every core it
+# would get none, and they would wait for it.
+os.nice(19)
+
 # Properties are tried on the same examples in every check, so that it says the same
 # of the same code; nothing is judged by how long it took. To look for new examples:
 # pytest --hypothesis-profile=explore

@@ -190,13 +190,14 @@ def test_two_fingers_bring_it_closer_and_one_moves_along(
     past: tuple[RunningService, str], look: Look
 ) -> None:
     page = opened(look, past, width_px=390)
-    axis(page).scroll_into_view_if_needed()
-    box = axis(page).bounding_box()
-    assert box is not None
     told = page.context.new_cdp_session(page)
     told.send("Emulation.setTouchEmulationEnabled", {"enabled": True, "maxTouchPoints": 2})
 
     def touch(kind: str, *at_px: float) -> None:
+        if kind == "touchStart":  # what is fetched above it may have moved it since
+            axis(page).scroll_into_view_if_needed()
+        box = axis(page).bounding_box()
+        assert box is not None
         points = [{"x": x, "y": box["y"] + 80, "id": n} for n, x in enumerate(at_px)]
         told.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
 
