@@ -358,3 +358,24 @@ def test_a_pin_is_set_and_taken_back_days_after_the_job(bench: Bench) -> None:
     assert (back.takes_back, back.height_mm, back.seen_s) == (17, None, None)
     unknown = PinHeight(t_s=200_000.0, by=BY, job="shed-9", height_mm=3.0, seen_s=500.0)
     assert refused(bench, unknown) is Refusal.UNKNOWN
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "kept"),
+    [
+        pytest.param("real 1", "real 1", "real 1", id="the same"),
+        pytest.param("real 1", "real 2", "real 1", id="its walls are told otherwise"),
+        pytest.param("real 1", "simulated 1", "", id="gone on in a simulation"),
+        pytest.param("simulated 1", "real 1", "", id="begun in a simulation"),
+        pytest.param("", "real 1", "", id="never known"),
+        pytest.param("real 1", "", "real 1", id="nothing said of the box"),
+    ],
+)
+def test_a_job_that_is_partly_simulated_is_of_no_known_box(was: str, now: str, kept: str) -> None:
+    first = Bench(JobDesk(chamber="shed", box=was))
+    job = first.starts(10.0)
+    bench = Bench(JobDesk(chamber="shed", next_job=2, job=first.desk.job, box=now))
+    assert bench.desk.job is not None
+    assert bench.desk.job.box == kept
+    bench.does(FinishJob(t_s=20.0, by=BY, job=job))
+    assert bench.jobs[job].box == kept, "and the journal keeps it so"

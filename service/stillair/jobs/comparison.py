@@ -8,17 +8,24 @@ pairs of a flawed and a sound job, the share in which the flawed one has more, l
 share in which it has less; 0 is no difference, 1 and -1 are all pairs. How much of that is
 chance is found by shuffling which jobs were flawed. To look at many figures is to see a
 difference in one of them by chance, so each shuffle counts with the largest of all its
-figures: a difference is told if fewer than one shuffle in twenty-five has as large a one
-anywhere. It names what goes with flaws, never why.
+figures: a difference is told if no more than three shuffles in a hundred have as large a
+one anywhere. It names what goes with flaws, never why.
+
+Whoever compares several materials' jobs looks at as many seasons: `seasons` says how many,
+and each is held to so much less (Šidák; they share no job, so they are independent). That
+a shuffle is one of all orders in which the same outcomes can stand makes the bound exact
+whatever figures look like, with ties and gaps, as long as outcomes don't hang on them.
 
 Only jobs of one material, and simulated ones never with real ones: whoever calls sees
-to that with `alike`.
+to that with `alike`. What was recorded somewhere may have been either, so it is held
+against nothing.
 
 References
 ----------
 Cliff, N. (1993). Dominance statistics. Psychological Bulletin 114(3).
 Westfall, P. H. and Young, S. S. (1993). Resampling-based multiple testing, section 2.6
-(single-step maxT). Mann, H. B. and Whitney, D. R. (1947), Ann. Math. Statist. 18(1).
+(single-step maxT). Šidák, Z. (1967), J. Am. Stat. Assoc. 62. Mann, H. B. and
+Whitney, D. R. (1947), Ann. Math. Statist. 18(1).
 """
 
 from __future__ import annotations
@@ -34,7 +41,8 @@ from numpy.typing import NDArray
 from stillair.model import JobOutcome
 
 SHUFFLES = 2000
-CHANCE = 0.04  # that a season without a cause names one
+CHANCE = 0.03  # that a season without a cause names one; at most 0.05 may be measured
+COMPARED = ("real", "simulated")  # each with its own
 LEAST_EACH = 4  # sound jobs, and flawed ones, before a difference is looked for
 LEAST_KNOWN = 3  # of either, that have a figure
 MOST_UNLIKE = 3
@@ -73,7 +81,7 @@ MEASURES: tuple[Measure, ...] = (
 class JudgedJob:
     """A job that is over, how it came out, and its figures; None where that isn't known.
 
-    `origin` is "real", "recorded" or "simulated".
+    `origin` is "real", "recorded" or "simulated", "" where that isn't known.
     """
 
     job: str
@@ -88,8 +96,8 @@ class Difference:
     """How a figure differs between flawed and sound jobs.
 
     `effect` is Cliff's delta, positive where flawed jobs have more; `chance` is what the
-    largest effect of all figures stays below in 96 of 100 shuffles, for as many jobs as
-    have this figure; `p` is corrected for all figures.
+    largest effect of all figures stays below in 97 of 100 shuffles, for as many jobs as
+    have this figure; `p` is corrected for all figures, and both for all materials.
     """
 
     measure: Measure
@@ -121,7 +129,7 @@ class Unlike:
 
 def alike(job: JudgedJob, others: Iterable[JudgedJob]) -> list[JudgedJob]:
     """The others of the same material and origin; none where either isn't known."""
-    if not job.origin or not _plain(job.material):
+    if job.origin not in COMPARED or not _plain(job.material):
         return []
     return [
         other
@@ -130,6 +138,16 @@ def alike(job: JudgedJob, others: Iterable[JudgedJob]) -> list[JudgedJob]:
         and other.origin == job.origin
         and _plain(other.material) == _plain(job.material)
     ]
+
+
+def seasons_of(job: JudgedJob, others: Iterable[JudgedJob]) -> int:
+    """How many materials have enough jobs of the same origin to be compared; 1 at least."""
+    by_material: dict[str, dict[str, JudgedJob]] = {}
+    for each in (job, *others):
+        if each.origin == job.origin and each.outcome is not None:
+            by_material.setdefault(_plain(each.material), {})[each.job] = each
+    by_material.pop("", None)
+    return max(1, sum(is_many(list(jobs.values())) for jobs in by_material.values()))
 
 
 def _plain(text: str) -> str:
@@ -168,16 +186,19 @@ def differences(
     jobs: Sequence[JudgedJob],
     *,
     chance: np.random.Generator,
+    seasons: int = 1,
     shuffles: int = SHUFFLES,
     measures: Sequence[Measure] = MEASURES,
 ) -> tuple[Difference, ...]:
     """How each figure differs between jobs that were not sound and those that were.
 
     The one that is least like chance first; none where there are too few jobs. A figure
-    that too few have, or that is the same in all, is left out.
+    that too few have, or that is the same in all, is left out. The same jobs say the same, in
+    whatever order they come. `seasons` is of how many materials jobs are compared beside.
     """
     if not is_many(jobs):
         return ()
+    jobs = sorted(jobs, key=lambda job: job.job)
     bad = np.array([job.outcome is not JobOutcome.SOUND for job in jobs])
     columns = [
         np.array([math.nan if (v := _figure(job, m)) is None else v for job in jobs])
@@ -197,18 +218,19 @@ def differences(
     truly = ranked.of(bad[None, :])
     shuffled = chance.permuted(np.tile(bad, (shuffles, 1)), axis=1)
     largest = np.abs(ranked.of(shuffled).z).max(axis=1)
-    bound_z = float(np.quantile(largest, 1.0 - CHANCE))
+    bound_z = float(np.quantile(largest, (1.0 - CHANCE) ** (1.0 / seasons)))
     found: list[Difference] = []
     for place, (measure, column) in enumerate(usable):
         z = abs(float(truly.z[0, place]))
         effect = float(truly.effect[0, place])
+        # Phipson & Smyth (2010): the true one counts as a shuffle, so p is never 0.
+        p = float((largest >= z - 1e-9).sum() + 1) / (shuffles + 1)
         found.append(
             Difference(
                 measure,
                 effect=round(effect, 3),
                 chance=round(min(1.0, bound_z * float(truly.effect_per_z[0, place])), 3),
-                # Phipson & Smyth (2010): the true one counts as a shuffle, so p is never 0.
-                p=float((largest >= z - 1e-9).sum() + 1) / (shuffles + 1),
+                p=1.0 - (1.0 - p) ** seasons,
                 flawed_median=float(np.nanmedian(column[bad])),
                 sound_median=float(np.nanmedian(column[~bad])),
                 flawed=int(np.isfinite(column[bad]).sum()),

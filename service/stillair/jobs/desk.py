@@ -93,7 +93,7 @@ class JobDesk:
         self._chamber = chamber
         self._box = box
         self._next = next_job
-        self._job = job if job is not None and job.state is not JobPhase.FINISHED else None
+        self._job = _gone_on(job, box)
         self._phase = Phase.UNKNOWN
         self._blind_since_s: float | None = None
         self._boundaries = Boundaries() if guesses else None
@@ -321,6 +321,18 @@ class JobDesk:
         )
         if not known:
             raise CommandRefused(Refusal.UNKNOWN, "there is no such job")
+
+
+def _gone_on(job: Job | None, box: str) -> Job | None:
+    """A job that was not over at the last stop, as it goes on in `box`.
+
+    Begun with real sensors and gone on with simulated ones, or the other way round, it is
+    neither: of such a job the box isn't known, and it is compared with none.
+    """
+    if job is None or job.state is JobPhase.FINISHED:
+        return None
+    mixed = bool(box) and job.box.partition(" ")[0] != box.partition(" ")[0]
+    return replace(job, box="") if mixed else job
 
 
 def _worded(job: Job, told: StartJob | Job) -> Job:
