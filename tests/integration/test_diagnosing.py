@@ -11,6 +11,7 @@ import pytest
 
 from kept_things import BOOT, CHAMBER, event, job
 from stillair.errors import InputError
+from stillair.jobs.figures import RULE
 from stillair.model import (
     Change,
     EventChange,
@@ -23,8 +24,16 @@ from stillair.model import (
 )
 from stillair.runtime import worker
 from stillair.runtime.comparing import past_curve
-from stillair.runtime.diagnosing import Diagnosed, diagnose, half_minutes
+from stillair.runtime.diagnosing import (
+    Diagnosed,
+    diagnose,
+    half_minutes,
+    outdated,
+    over_of,
+    renewed,
+)
 from stillair.storage.archive import Archive
+from stillair.storage.history import History
 from stillair.storage.journal import Journal
 from stillair.storage.records import to_record
 
@@ -63,13 +72,18 @@ class Shed:
     def keep(self, t_s: float, *jobs: Job, events: tuple[EventChange, ...] = ()) -> None:
         self.journal.commit(Outcome(CHAMBER, t_s, events=events, jobs=jobs), BOOT)
 
+    def asked(self, number: int, *, box: str = BOX) -> Diagnosed:
+        return Diagnosed(f"{CHAMBER}-{number}", CHAMBER, box, ("top", "low"), ("room",), MARKS)
+
     def diagnose(self, number: int, *, box: str = BOX) -> JobDiagnosis:
         """Ask, and keep the answer."""
         self.archive.flush()
-        asked = Diagnosed(f"{CHAMBER}-{number}", CHAMBER, box, ("top", "low"), ("room",), MARKS)
-        found = diagnose(self.folder, asked)
-        self.journal.commit(Outcome(CHAMBER, number * DAY_S, diagnoses=(found,)), BOOT)
+        found = replace(diagnose(self.folder, self.asked(number, box=box)), t_s=number * DAY_S)
+        self.keep_diagnosis(found)
         return found
+
+    def keep_diagnosis(self, found: JobDiagnosis) -> None:
+        self.journal.commit(Outcome(CHAMBER, found.t_s, diagnoses=(found,)), BOOT)
 
 
 @pytest.fixture
@@ -78,6 +92,13 @@ def shed(tmp_path: Path) -> Iterator[Shed]:
     yield made
     made.archive.close()
     made.journal.close()
+
+
+@pytest.fixture
+def history(shed: Shed) -> Iterator[History]:
+    read = History(shed.folder / "journal.db", shed.folder / "archive.db")
+    yield read
+    read.close()
 
 
 def test_a_worse_seal_is_told_against_this_boxs_own_past(shed: Shed) -> None:
@@ -138,6 +159,82 @@ def test_a_job_without_readings_has_no_figures_and_an_unknown_one_is_refused(she
     assert (found.text, found.loss_per_h, found.excess_k) == ("", None, None)
     with pytest.raises(InputError, match="no job"):
         shed.diagnose(7)
+
+
+def measured_once(shed: Shed, **otherwise: object) -> JobDiagnosis:
+    """A job's diagnosis as an earlier version would have kept it."""
+    shed.build(1)
+    found = shed.diagnose(1)
+    old = {**found.measured, "longest_drop_s": 870.0, "cooling_k_per_min": 99.0}
+    kept = replace(found, measured=old, rule=1, over="", text="as it was said")
+    kept = replace(kept, **otherwise)  # type: ignore[arg-type]  # of whatever a row names
+    shed.keep_diagnosis(kept)
+    return kept
+
+
+@pytest.mark.parametrize(
+    ("otherwise", "is_outdated"),
+    [
+        pytest.param({}, True, id="by an earlier rule"),
+        pytest.param({"rule": RULE}, False, id="by the present one"),
+        pytest.param({"rule": RULE, "over": "then to later"}, True, id="its times were corrected"),
+        pytest.param({"measured": {}}, False, id="it has no figures"),
+    ],
+)
+def test_figures_are_measured_anew(
+    shed: Shed, history: History, otherwise: dict[str, object], is_outdated: bool
+) -> None:
+    kept = measured_once(shed, **otherwise)
+    assert outdated(history, CHAMBER) == ([kept.job] if is_outdated else [])
+    over = over_of(history, kept.job)
+    found = renewed(kept, diagnose(shed.folder, shed.asked(1)), over)
+    shed.keep_diagnosis(found)
+    assert outdated(history, CHAMBER) == []
+    assert found.text == kept.text
+    assert (found.rule, found.over) == (RULE, over)
+
+
+TRUE = pytest.approx(0.0, abs=60.0)
+
+
+@pytest.mark.parametrize(
+    ("otherwise", "readings", "drop_s", "cooling"),
+    [
+        pytest.param({}, "there", TRUE, 99.0, id="by the new rule what that has changed alone"),
+        pytest.param({}, "replaced", None, 99.0, id="a sensor was replaced: given up"),
+        pytest.param({}, "gone", None, 99.0, id="the readings are gone: given up"),
+        pytest.param(
+            {"over": "a to b"}, "there", TRUE, pytest.approx(1.0, abs=0.9), id="all of other times"
+        ),
+        pytest.param({"over": "a to b"}, "replaced", None, None, id="nothing is left of those"),
+    ],
+)
+def test_what_is_left_of_figures_by_an_earlier_rule(
+    shed: Shed,
+    history: History,
+    otherwise: dict[str, object],
+    readings: str,
+    drop_s: float | None,
+    cooling: float | None,
+) -> None:
+    kept = measured_once(shed, **otherwise)
+    if readings == "gone":
+        shed.archive.forget_before(BOOT.epoch_s(DAY_S + 6000.0))
+    found = None if readings == "replaced" else diagnose(shed.folder, shed.asked(1))
+    anew = renewed(kept, found, over_of(history, kept.job)).measured
+    assert anew.get("longest_drop_s") == drop_s
+    assert anew.get("cooling_k_per_min") == cooling
+
+
+def test_an_early_job_that_is_measured_anew_stays_early(shed: Shed) -> None:
+    """Its box is held against the last jobs, not against those that were kept last."""
+    for number in range(1, 13):
+        shed.build(number, tau_s=1500.0 if number < 4 else 2400.0)
+        shed.diagnose(number)
+    last = shed.diagnose(12)
+    for number in (1, 2, 3):
+        shed.diagnose(number)
+    assert shed.diagnose(12).text == last.text == ""
 
 
 def test_half_minutes_are_means() -> None:

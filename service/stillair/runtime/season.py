@@ -19,6 +19,7 @@ from stillair.jobs.comparison import (
     seasons_of,
     unlike,
 )
+from stillair.jobs.figures import holding
 from stillair.model import JobOutcome, LogKept
 from stillair.storage.history import MOST_ITEMS, History
 from stillair.storage.items import Item
@@ -106,6 +107,8 @@ def _job(item: Item, logged: Mapping[str, float | None]) -> JudgedJob:
         for name, value in (told.items() if isinstance(told, dict) else ())
         if isinstance(value, int | float)
     }
+    if isinstance(diagnosis, dict):  # until they are measured anew, some may mean something else
+        measured = holding(measured, diagnosis["rule"])
     outcome = item["outcome"]
     return JudgedJob(
         job=str(item["id"]),
