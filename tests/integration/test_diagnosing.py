@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
 from kept_things import BOOT, CHAMBER, event, job
+from stillair.clock import ManualClock
+from stillair.config import default_chamber
 from stillair.errors import InputError
 from stillair.jobs.figures import RULE
 from stillair.model import (
@@ -23,6 +27,7 @@ from stillair.model import (
     SignalClass,
 )
 from stillair.runtime import worker
+from stillair.runtime.chamber import Chamber
 from stillair.runtime.comparing import past_curve
 from stillair.runtime.diagnosing import (
     Diagnosed,
@@ -32,9 +37,13 @@ from stillair.runtime.diagnosing import (
     over_of,
     renewed,
 )
+from stillair.runtime.keeping import ArchiveLoop
+from stillair.runtime.looking_back import LookingBack
+from stillair.runtime.marks import sensor_marks
+from stillair.runtime.worker import Workshop
 from stillair.storage.archive import Archive
 from stillair.storage.history import History
-from stillair.storage.journal import Journal
+from stillair.storage.journal import Entry, Journal
 from stillair.storage.records import to_record
 
 BOX = "real 1"
@@ -69,8 +78,8 @@ class Shed:
         self.keep(HEAT_OFF_S + begun_s, built)
         return built
 
-    def keep(self, t_s: float, *jobs: Job, events: tuple[EventChange, ...] = ()) -> None:
-        self.journal.commit(Outcome(CHAMBER, t_s, events=events, jobs=jobs), BOOT)
+    def keep(self, t_s: float, *jobs: Job, events: tuple[EventChange, ...] = ()) -> Sequence[Entry]:
+        return self.journal.commit(Outcome(CHAMBER, t_s, events=events, jobs=jobs), BOOT)
 
     def asked(self, number: int, *, box: str = BOX) -> Diagnosed:
         return Diagnosed(f"{CHAMBER}-{number}", CHAMBER, box, ("top", "low"), ("room",), MARKS)
@@ -161,80 +170,99 @@ def test_a_job_without_readings_has_no_figures_and_an_unknown_one_is_refused(she
         shed.diagnose(7)
 
 
-def measured_once(shed: Shed, **otherwise: object) -> JobDiagnosis:
-    """A job's diagnosis as an earlier version would have kept it."""
+def test_figures_by_an_earlier_rule_or_over_other_times_are_measured_anew(
+    shed: Shed, history: History
+) -> None:
     shed.build(1)
     found = shed.diagnose(1)
-    old = {**found.measured, "longest_drop_s": 870.0, "cooling_k_per_min": 99.0}
-    kept = replace(found, measured=old, rule=1, over="", text="as it was said")
-    kept = replace(kept, **otherwise)  # type: ignore[arg-type]  # of whatever a row names
-    shed.keep_diagnosis(kept)
-    return kept
-
-
-@pytest.mark.parametrize(
-    ("otherwise", "is_outdated"),
-    [
-        pytest.param({}, True, id="by an earlier rule"),
-        pytest.param({"rule": RULE}, False, id="by the present one"),
-        pytest.param({"rule": RULE, "over": "then to later"}, True, id="its times were corrected"),
-        pytest.param({"measured": {}}, False, id="it has no figures"),
-    ],
-)
-def test_figures_are_measured_anew(
-    shed: Shed, history: History, otherwise: dict[str, object], is_outdated: bool
-) -> None:
-    kept = measured_once(shed, **otherwise)
-    assert outdated(history, CHAMBER) == ([kept.job] if is_outdated else [])
-    over = over_of(history, kept.job)
-    found = renewed(kept, diagnose(shed.folder, shed.asked(1)), over)
-    shed.keep_diagnosis(found)
     assert outdated(history, CHAMBER) == []
-    assert found.text == kept.text
-    assert (found.rule, found.over) == (RULE, over)
-
-
-TRUE = pytest.approx(0.0, abs=60.0)
-
-
-@pytest.mark.parametrize(
-    ("otherwise", "readings", "drop_s", "cooling"),
-    [
-        pytest.param({}, "there", TRUE, 99.0, id="by the new rule what that has changed alone"),
-        pytest.param({}, "replaced", None, 99.0, id="a sensor was replaced: given up"),
-        pytest.param({}, "gone", None, 99.0, id="the readings are gone: given up"),
-        pytest.param(
-            {"over": "a to b"}, "there", TRUE, pytest.approx(1.0, abs=0.9), id="all of other times"
-        ),
-        pytest.param({"over": "a to b"}, "replaced", None, None, id="nothing is left of those"),
-    ],
-)
-def test_what_is_left_of_figures_by_an_earlier_rule(
-    shed: Shed,
-    history: History,
-    otherwise: dict[str, object],
-    readings: str,
-    drop_s: float | None,
-    cooling: float | None,
-) -> None:
-    kept = measured_once(shed, **otherwise)
-    if readings == "gone":
-        shed.archive.forget_before(BOOT.epoch_s(DAY_S + 6000.0))
-    found = None if readings == "replaced" else diagnose(shed.folder, shed.asked(1))
-    anew = renewed(kept, found, over_of(history, kept.job)).measured
-    assert anew.get("longest_drop_s") == drop_s
-    assert anew.get("cooling_k_per_min") == cooling
+    early = replace(found, measured={**found.measured, "longest_drop_s": 870.0}, rule=1, over="")
+    shed.keep_diagnosis(early)
+    assert outdated(history, CHAMBER) == [found.job]
+    shed.keep_diagnosis(renewed(early, found, over_of(history, found.job)))
+    assert outdated(history, CHAMBER) == []
+    assert history.diagnoses(CHAMBER) == [found]
+    corrected = replace(job(1, JobPhase.FINISHED, DAY_S), box=BOX, finished_s=DAY_S + 6000.0)
+    shed.keep(3 * DAY_S, corrected)
+    assert outdated(history, CHAMBER) == [found.job]
 
 
 def test_an_early_job_that_is_measured_anew_stays_early(shed: Shed) -> None:
-    """Its box is held against the last jobs, not against those that were kept last."""
-    for number in range(1, 13):
-        shed.build(number, tau_s=1500.0 if number < 4 else 2400.0)
-        shed.diagnose(number)
-    last = shed.diagnose(12)
-    for number in (1, 2, 3):
-        shed.diagnose(number)
-    assert shed.diagnose(12).text == last.text == ""
+    """A box is held against its last jobs, not against those that were kept last."""
+    for number in (*range(6, 12), 1, 2, 3, 4, 5):
+        loss_per_h = 0.5 if number < 6 else 1.5
+        name = f"{CHAMBER}-{number}"
+        shed.keep_diagnosis(JobDiagnosis(name, number * DAY_S, loss_per_h=loss_per_h, box=BOX))
+    shed.build(12)
+    found = shed.diagnose(12)
+    assert found.loss_per_h == pytest.approx(1.5, rel=0.05)
+    assert found.text == ""
+
+
+class InHere:
+    """A workshop without a process of its own."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.asked = folder, list[str]()
+
+    async def diagnosis(self, asked: Diagnosed) -> JobDiagnosis:
+        self.asked.append(asked.job)
+        return diagnose(self.folder, asked)
+
+
+async def test_the_service_measures_one_job_after_the_other_anew(
+    shed: Shed, history: History
+) -> None:
+    settings = default_chamber()
+    marks = {name: mark for name, mark in sensor_marks(settings).items() if name in MARKS}
+    shed.build(1)
+    found = shed.diagnose(1)
+    for number, kept_marks, rule in ((1, marks, 1), (2, MARKS, 1), (3, marks, RULE)):
+        begun_s = number * DAY_S
+        built = replace(job(number, JobPhase.FINISHED, begun_s), box=BOX)
+        if number > 1:
+            shed.keep(begun_s, replace(built, finished_s=begun_s + HEAT_OFF_S))
+        early = replace(found, job=built.id, sensors=kept_marks, rule=rule, over="")
+        shed.keep_diagnosis(replace(early, measured={**found.measured, "longest_drop_s": 870.0}))
+    workshop = InHere(shed.folder)
+    chamber = SimpleNamespace(
+        key=CHAMBER,
+        settings=settings.model_copy(
+            update={"sensors": tuple(s for s in settings.sensors if s.name in (*MARKS, "room"))}
+        ),
+        clock=ManualClock(9 * DAY_S),
+        labels=SimpleNamespace(timeline=lambda: BOOT),
+    )
+    looking = LookingBack(
+        history=history,
+        archive=cast("ArchiveLoop", None),
+        workshop=cast("Workshop", workshop),
+        chambers=list,
+        keep=shed.journal.commit,
+    )
+
+    def longest_s() -> list[float | None]:
+        return [
+            d.measured.get("longest_drop_s") for d in sorted(history.diagnoses(CHAMBER), key=id_of)
+        ]
+
+    await looking._measure_anew(cast("Chamber", chamber))
+    assert longest_s() == [870.0, None, 870.0], "its sensors have been replaced"
+    await looking._measure_anew(cast("Chamber", chamber))
+    assert longest_s() == [found.measured["longest_drop_s"], None, 870.0]
+    await looking._measure_anew(cast("Chamber", chamber))
+    assert workshop.asked == [f"{CHAMBER}-1"], "and then there is nothing more to do"
+
+    corrected = replace(job(1, JobPhase.FINISHED, DAY_S), box=BOX, finished_s=DAY_S + 6000.0)
+    looking.kept(shed.keep(9 * DAY_S, corrected))
+    await looking._measure_anew(cast("Chamber", chamber))
+    assert workshop.asked == [f"{CHAMBER}-1"] * 2
+    (anew,) = history.diagnoses(CHAMBER, [f"{CHAMBER}-1"])
+    assert anew.over == over_of(history, anew.job)
+
+
+def id_of(found: JobDiagnosis) -> str:
+    return found.job
 
 
 def test_half_minutes_are_means() -> None:

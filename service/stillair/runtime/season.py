@@ -108,7 +108,7 @@ def _job(item: Item, logged: Mapping[str, float | None]) -> JudgedJob:
         if isinstance(value, int | float)
     }
     if isinstance(diagnosis, dict):  # until they are measured anew, some may mean something else
-        measured = holding(measured, diagnosis["rule"])
+        measured = holding(measured, int(str(diagnosis["rule"])))
     outcome = item["outcome"]
     return JudgedJob(
         job=str(item["id"]),
