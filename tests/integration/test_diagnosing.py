@@ -25,6 +25,7 @@ from stillair.model import (
     Kind,
     Outcome,
     SignalClass,
+    Timeline,
 )
 from stillair.runtime import worker
 from stillair.runtime.chamber import Chamber
@@ -233,12 +234,16 @@ async def test_the_service_measures_one_job_after_the_other_anew(
         clock=ManualClock(9 * DAY_S),
         labels=SimpleNamespace(timeline=lambda: BOOT),
     )
+
+    def keep(told: Outcome, timeline: Timeline) -> None:
+        shed.journal.commit(told, timeline)
+
     looking = LookingBack(
         history=history,
         archive=cast("ArchiveLoop", None),
         workshop=cast("Workshop", workshop),
         chambers=list,
-        keep=shed.journal.commit,
+        keep=keep,
     )
 
     def longest_s() -> list[float | None]:
