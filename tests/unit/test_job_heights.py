@@ -386,6 +386,41 @@ def test_what_a_job_did_not_come_to_was_not_laid() -> None:
     assert found.at(float(job.start_s[120])) is None
 
 
+@pytest.mark.parametrize(
+    ("share", "posted_to", "times", "doubt"),
+    [
+        pytest.param(0.5, None, 1.0, "duration", id="half"),
+        pytest.param(0.7, None, 1.0, "duration", id="most of it"),
+        # By its time alone one such job in fourteen is: it lies outside of what is told.
+        pytest.param(0.85, None, 2.0, "", id="so much that it may as well have been quick"),
+        pytest.param(1.0, None, 1.0, "", id="all of it"),
+        pytest.param(0.7, 0.3, 1.0, "", id="most, and heights of its first third"),
+        pytest.param(0.7, 0.7, 1.0, "", id="most, with all heights"),
+    ],
+)
+def test_a_job_that_was_broken_off_is_not_fitted_as_if_whole(
+    share: float, posted_to: float | None, times: float, doubt: str
+) -> None:
+    job = RealJob(layers_of([180.0] * 200))
+    done = round(share * 200)
+    known: dict[str, object] = {
+        "finished_s": float(job.clock.at_s(job.own_end_s[done - 1 : done])[0])
+    }
+    if posted_to is not None:
+        known["posts"] = [p for p in job.posts(60.0) if p.t_s < job.start_s[round(200 * posted_to)]]
+    found = fitted(job, **known)
+    off_s = np.abs(found.start_s - job.start_s)[:done]
+    assert (off_s <= times * found.uncertainty_s[:done]).all()
+    assert found.doubt == doubt
+
+
+def test_a_job_that_took_its_time_is_as_sure_as_ever() -> None:
+    """That it may have been broken off says nothing of a job that was no sooner done."""
+    job = RealJob(layers_of([180.0] * 200), heat_up_s=1300.0, rate=1.06)
+    found = fitted(job, finished_s=job.finished_s)
+    assert found.uncertainty_s[-1] < 700.0
+
+
 def test_both_ways() -> None:
     job = RealJob(layers_of([60.0] * 50, pieces=2))
     found = fitted(job, posts=job.posts(15.0))

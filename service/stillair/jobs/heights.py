@@ -15,6 +15,10 @@ while), and W a Wiener process: a Gaussian process. What is known of single mome
 gives the most likely u for every layer, and how uncertain that is: little beside an
 observation, more between two, most where nothing is known.
 
+That a job was said to be done doesn't say that all of it was built: one that is done
+sooner than its toolpath takes may have been broken off. Both are weighed; of each layer
+the likelier is told, and the other is part of its uncertainty.
+
 A posted height that nothing else agrees with is left out and counted. A pin that the
 rest contradicts is named: of several the one is left out without which the rest is
 likeliest; where one word stands against one other, both are taken to be as uncertain as
@@ -57,6 +61,8 @@ HEAT_UP_S: Final = (1200.0, 1200.0)  # from "begun" to the first motion: mean an
 DAWDLING_S: Final = 0.5  # after one second; after an hour half a minute
 UNEVEN: Final = (0.03, 3600.0)  # of the rate: deviation, and seconds for which it keeps on
 FINISH_SD_S: Final = 300.0  # of a person who presses a button
+BROKEN_OFF: Final = 0.1  # of jobs, before anything is known of them
+NEVER: Final = 1e-3  # what is less likely widens nothing
 LAGS_ALIKE: Final = 0.5  # of their deviation by which all posts may lag together
 ODD_SD: Final = 5.0  # a post so far from all else is left out
 AGREE_SD: Final = 2.0  # two words that stand against each other are widened to this
@@ -184,7 +190,8 @@ def fit(
         seen.append(Seen(duration_s, clock.own_s(finished_s), finish_sd_s, Origin.FINISH))
     ways = of_pins(layers, clock, pins)
     agreed = _agreed([*seen, *_placed(seen, [way for way in ways if way])])
-    own_s, sd_s = _expected(np.concatenate((layers.start_s, layers.end_s)), agreed.used)
+    taus = np.concatenate((layers.start_s, layers.end_s))
+    own_s, sd_s, broken_off = _with_end(taus, agreed.used)
     count = len(layers)
     # A later layer is never laid sooner, however little is known of either.
     interleaved = np.empty(2 * count)
@@ -204,7 +211,7 @@ def fit(
         posts=sum(each.origin is Origin.POST for each in agreed.used),
         left_out=unknown + sum(each.origin is Origin.POST for each in agreed.odd),
         doubtful_pins=tuple(sorted(doubtful | agreed.doubtful_pins)),
-        doubt=_doubt(agreed, unknown),
+        doubt=_doubt(agreed, unknown) or ("duration" if broken_off else ""),
         finished_s=math.inf if finished_s is None else finished_s,
     )
 
@@ -287,6 +294,35 @@ def _widened(seen: Sequence[Seen]) -> list[Seen]:
     while float(_off(wide).max()) > AGREE_SD:
         wide = [replace(each, sd_s=1.5 * each.sd_s) for each in wide]
     return wide
+
+
+def _with_end(taus: Floats, used: Sequence[Seen]) -> tuple[Floats, Floats, bool]:
+    """As `_expected`, for a job that may have been broken off; and whether it likely was."""
+    own_s, sd_s = _expected(taus, used)
+    rest = [each for each in used if each.origin is not Origin.FINISH]
+    finish = next((each for each in used if each.origin is Origin.FINISH), None)
+    if finish is None:
+        return own_s, sd_s, False
+    due_s, due_sd = (float(of[0]) for of in _expected(np.array([finish.tau_s]), rest))
+    known_s = max((each.own_s for each in rest), default=0.0)
+    share = _broken_off(finish.own_s, known_s, due_s, math.hypot(due_sd, finish.sd_s))
+    if share < NEVER:
+        return own_s, sd_s, False
+    other_s, other_sd = _expected(taus, rest)
+    if share > 0.5:
+        own_s, sd_s, other_s, other_sd = other_s, other_sd, own_s, sd_s
+    least = min(share, 1.0 - share)
+    wide = (1.0 - least) * sd_s**2 + least * (other_sd**2 + (other_s - own_s) ** 2)
+    return own_s, np.sqrt(wide), share > 0.5
+
+
+def _broken_off(end_s: float, known_s: float, due_s: float, sd_s: float) -> float:
+    """How likely a job that ended then was broken off, at any moment since it was last known."""
+    if not known_s <= end_s < due_s:
+        return 0.0
+    whole = math.exp(-0.5 * ((end_s - due_s) / sd_s) ** 2) / (sd_s * math.sqrt(2.0 * math.pi))
+    cut = 1.0 / (due_s - known_s)
+    return BROKEN_OFF * cut / (BROKEN_OFF * cut + (1.0 - BROKEN_OFF) * whole)
 
 
 def _doubt(agreed: _Agreed, unknown: int) -> Doubt:
