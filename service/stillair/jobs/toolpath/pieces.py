@@ -159,7 +159,7 @@ def _without_purge(stages: Sequence[Stage], pieces: list[Piece]) -> list[Piece]:
         if not few or (length > next_length and not is_line) or len(then) == 1:
             break
         pieces = pieces[1:]
-    first = pieces[0]
+    first = pieces[0] if pieces else []
     if len(first) > 2 and _apart(_box(stages, first[0]), _box(stages, first[1])):
         return [first[1:], *pieces[1:]]  # nothing stands on it
     return pieces
