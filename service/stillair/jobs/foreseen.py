@@ -132,7 +132,8 @@ def too_cold(
     at = int(np.flatnonzero(bad)[ends_c[USUAL, bad].argmin()])
     sure = bool(ends_c[WARM, at] < seen.bound_c)
     advice = _Advice(held.cold, held.soft, count, held.soft(column, ONE).count)
-    warmer_c = np.arange(air_c + STEP_C, min(row.ceiling_c, limit_c - BELOW_LIMIT_K) + 0.1, STEP_C)
+    least_c, most_c = max(air_c + STEP_C, row.floor_c), min(row.ceiling_c, limit_c - BELOW_LIMIT_K)
+    warmer_c = np.arange(least_c, most_c + 0.1, STEP_C)
     longest_s = float(column.wait_s[_under(bad)].max())
     warm = advice.least(warmer_c.tolist(), lambda c: _in_air(column, c))
     still = advice.least(

@@ -5,11 +5,12 @@ Over some hours, block by block, a difference d between sensors is explained by
     d(t) = a + r1 h1(t) + r2 h2(t) + b (x(t) - mean x) + c dx/dt + e l(t) + rest
 
 x is the air's excess over the room: layers of air grow with the heat that is
-lost, so d goes with x. Not in proportion, though, even where d is known without any
-excess: a bed that is held hot gives its part of the heat whatever is lost, and the
-heater's part, and so its layers, falls by more than x where the room grows warmer. dx/dt stands for lags and walls that differ. l is how
-far two other sensors stand apart, where there are any: what stirs the air or
-heats it elsewhere moves that, too, and a drift of one sensor doesn't. h1 rises
+lost, so d goes with x. Not in proportion, though, even where d is known without
+any excess: a bed that is held hot gives its part of the heat whatever is lost,
+so that the heater's part, and its layers, falls by more than x where the room
+grows warmer. dx/dt stands for lags and walls that differ. l is how far two other
+sensors stand apart, where there are any: what stirs the air or heats it
+elsewhere moves that, too, and a drift of one sensor doesn't. h1 rises
 from 0 to 1 within the first half of the time and stays, h2 within the second:
 a trend that goes on has r1 and r2 alike, a step or what settles doesn't.
 
