@@ -99,17 +99,20 @@ class _Advice:
     def least(self, choices: Sequence[float], change: Callable[[float], Stack]) -> list[_Change]:
         """The smallest change that leaves no layer; if none does, the largest if it halves them."""
         low, high = 0, len(choices)
+        left: dict[float, int] = {}
         while low < high:
             middle = (low + high) // 2
-            if self.left(change(choices[middle])):
+            choice = choices[middle]
+            left[choice] = self.left(change(choice))
+            if left[choice]:
                 low = middle + 1
             else:
                 high = middle
-        tried = choices[low : low + 1] or choices[-1:]
+        # Whichever the search ends at has been counted on the way.
         return [
-            (choice, left)
-            for choice in tried
-            if (left := self.left(change(choice))) <= self.before / 2
+            (choice, left[choice])
+            for choice in choices[low : low + 1] or choices[-1:]
+            if left[choice] <= self.before / 2
             and self.other(change(choice), ONE).count <= max(self.before_other, LEAST_LAYERS - 1)
         ]
 
