@@ -393,6 +393,17 @@ FLANGE = np.where((np.arange(COUNT) >= 50) & (np.arange(COUNT) < 65), 240.0, 60.
                 "No layer in less than 30 s: none",
                 "The fan at 80% on these layers and the one below them: none",
             ],
+            id="nobody knows the chamber: a room's warmth",
+        ),
+        pytest.param(
+            Job(26.0, 30.0),
+            "PETG",
+            Rule.NOT_FIRM,
+            [
+                "Another copy on the plate: none",
+                SHORT,
+                "The fan at 20% on these layers and the one below them: none",
+            ],
             id="no chamber colder than the room",
         ),
         pytest.param(
