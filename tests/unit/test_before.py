@@ -452,6 +452,15 @@ def test_what_is_said_to_help_helps(job: Job, material: str, rule: Rule, helps: 
         assert not {Rule.TOO_COLD, Rule.NOT_FIRM} - {rule} & set(after)
 
 
+def test_what_would_spoil_the_other_side_is_not_said_to_help() -> None:
+    """Some layers too quick and others too slow: a warmer box helps these and spoils those."""
+    job = Job(np.where(np.arange(COUNT) < 50, 14.0, 60.0), 42.0)
+    now, warmer = job.look("ASA"), replace(job, air_c=52.0).look("ASA")
+    assert Rule.TOO_COLD not in warmer
+    assert warmer[Rule.NOT_FIRM].figures["layers"] > now[Rule.NOT_FIRM].figures["layers"]
+    assert not any(help_.startswith("A chamber") for help_ in now[Rule.TOO_COLD].helps)
+
+
 @pytest.mark.parametrize(
     ("limit_c", "named"),
     [pytest.param(45.0, True, id="just borne"), pytest.param(44.0, False, id="too near")],
