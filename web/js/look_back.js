@@ -57,8 +57,8 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
   const setFound = (/** @type {Found | null} */ next) => setAsked({ id, found: next });
   const again = () => setKnown((/** @type {number} */ n) => n + 1);
   // The view is the line of time's own, so that a step of its zoom draws nothing else anew.
-  const along = useRef(/** @type {((at_s: number) => void) | null} */ (null));
-  const look = useCallback((/** @type {number} */ at_s) => along.current?.(at_s), []);
+  const pointed = useRef(/** @type {import("./axis.js").Pointed} */ ({ at_s: null }));
+  const look = useCallback((/** @type {number} */ at_s) => pointed.current.look?.(at_s), []);
   const pictured = `${when} ${erased}`; // on change the pictures are asked for again
   if (!kept) {
     return html`<section class="past">
@@ -83,14 +83,14 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
     ${kept.columns.time_s.length === 0
       ? html`<p class="taking">${T.no_readings}</p>`
       : html`<${AlongTime} job=${job} columns=${kept.columns} events=${events} marks=${marks} heights=${heights} chamber=${chamber}
-          whole=${wholeOf(kept)} hold=${along} unit=${unit} dark=${dark} when=${pictured} />`}
+          whole=${wholeOf(kept)} pointed=${pointed} unit=${unit} dark=${dark} when=${pictured} />`}
     <section class="stories">
       <h2>${T.happened}</h2>
       ${told.length === 0
         ? html`<p>${job.state === "finished" ? S.jobs.nothing : S.jobs.nothing_yet}</p>`
         : html`<${Ruled} told=${told} job=${job} heights=${heights} chamber=${chamber} now=${now.at} may=${may} when=${pictured} look=${look} />`}
     </section>
-    <${RulerWeather} key=${`weather ${id}`} job=${job} heights=${heights} unit=${unit} now=${chamber?.at ?? now.at} stories=${[...events, ...pauses]} told=${told} may=${may} changed=${() => setMended((/** @type {number} */ n) => n + 1)} look=${look} sought_mm=${found?.height_mm ?? null} />
+    <${RulerWeather} key=${`weather ${id}`} job=${job} heights=${heights} unit=${unit} now=${chamber?.at ?? now.at} stories=${[...events, ...pauses]} told=${told} may=${may} changed=${() => setMended((/** @type {number} */ n) => n + 1)} look=${look} pointed=${pointed} sought_mm=${found?.height_mm ?? null} />
     <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} look=${look} />
     <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} />
     <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />
