@@ -320,9 +320,9 @@ def test_what_a_crash_left_is_swept_and_what_is_known_or_foreign_stays(tmp_path:
     go = [f"{known}.17.part", f"{known}.17.webm", f"{known}.part", f"{gone}.webm", f"{gone}.frames"]
     for name in (*stay, *go):
         (tmp_path / name).touch()
-    assert FilmFiles(tmp_path).sweep({known}, busy) == len(go)
+    assert FilmFiles(tmp_path).sweep(lambda: {known}, busy) == len(go)
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted(stay)
-    assert FilmFiles(tmp_path / "none").sweep(set()) == 0
+    assert FilmFiles(tmp_path / "none").sweep(set) == 0
 
 
 # --- in turn -----------------------------------------------------------------------------

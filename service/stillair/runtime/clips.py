@@ -149,6 +149,12 @@ class Clips(Keeper):
                 self._erased.add(clip_id)
             self._files.remove(clip_id)
 
+    def brought_in(self) -> None:
+        """Others came: have each chamber keep to what it wants of them; never blocks."""
+        with self._changed:
+            self._tidied_s = -math.inf
+            self._changed.notify_all()
+
     def _is_erased(self, clip_id: str) -> bool:
         with self._changed:
             return clip_id in self._erased
@@ -414,8 +420,10 @@ class Clips(Keeper):
         self._sweep()
 
     def _sweep(self) -> None:
-        known = {row.id for row in rows.sizes(self._journal)}
-        self._files.sweep(known | self._under_way(), self._queue.making)
+        def known() -> set[str]:
+            return {row.id for row in rows.sizes(self._journal)} | self._under_way()
+
+        self._files.sweep(known, self._queue.making)
 
     def _remove(self, ids: Iterable[str]) -> None:
         old = list(ids)
