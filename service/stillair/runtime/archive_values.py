@@ -23,6 +23,7 @@ from stillair.storage.toolpaths import packed
 
 READINGS_AT_ONCE = 20_000
 MOST_LAYERS = 1_000_000
+MOST_PIECES = 1_000_000
 MOST_BITS = 2**30
 _TIME = re.compile(rb"\d{1,11}(?:\.\d{1,3})?")
 _VALUE = re.compile(rb"-?\d{1,7}(?:\.\d{1,12})?(?:e-?\d{1,2})?|")
@@ -51,9 +52,10 @@ def layer_columns(archive: OpenArchive, name: str, told: Mapping[str, Any]) -> b
             rows.append([_layer_value(value) for value in values])
     table = np.array(rows, np.float64).reshape(len(rows), len(names))
     columns = {each: table[:, index] for index, each in enumerate(names)}
-    if not np.isin(columns["piece"], np.arange(0, 10**6)).all():
+    numbers = columns.pop("piece")
+    if not ((numbers >= 0) & (numbers < MOST_PIECES) & (numbers % 1 == 0)).all():
         raise ValueError(f"{name}.csv names a piece that is none")
-    pieces = columns.pop("piece").astype(np.int32)
+    pieces = numbers.astype(np.int32)
     layers = Layers(piece=pieces, **columns)
     sized(archive, f"{name}.json", MOST_BITS)
     with archive.member(f"{name}.json") as file:

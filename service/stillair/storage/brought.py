@@ -30,7 +30,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import create_engine
+from sqlalchemy.dialects import sqlite
+from sqlalchemy.schema import CreateIndex, CreateTable
 
 from stillair.database import store_errors, sync
 from stillair.errors import StoreError
@@ -104,14 +105,11 @@ class Stage:
         self._watched = watched
         with store_errors("nothing can be brought in"):
             folder.mkdir(mode=0o700)
-            engine = create_engine(f"sqlite:///{folder / ROWS}")
-            JournalTable.metadata.create_all(engine)
-            engine.dispose()
             self._rows = sqlite3.connect(folder / ROWS, isolation_level=None)
-            self._rows.execute(_COME)
-            self._rows.execute("CREATE TABLE token (word TEXT)")
+            self._rows.execute("BEGIN")  # one for all of it: each would be brought to the disk
+            for statement in (*_tables(), _COME, "CREATE TABLE token (word TEXT)"):
+                self._rows.execute(statement)
             self._rows.execute("INSERT INTO token VALUES (?)", (token,))
-            self._rows.execute("BEGIN")
             self._journal = connected(journal)
             self._archive = connected(archive)
         self._waiting: list[dict[str, Any]] = []
@@ -349,6 +347,15 @@ class Stage:
                 [tuple(row.values()) for row in self._waiting],
             )
         self._waiting = []
+
+
+def _tables() -> Iterator[str]:
+    """How the journal's tables are made."""
+    dialect = sqlite.dialect()
+    for table in JournalTable.metadata.sorted_tables:
+        yield str(CreateTable(table).compile(dialect=dialect))
+        for index in sorted(table.indexes, key=lambda each: str(each.name)):
+            yield str(CreateIndex(index).compile(dialect=dialect))
 
 
 _Q = ", ".join("?" for _ in LEDGER)
