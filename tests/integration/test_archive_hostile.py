@@ -292,7 +292,7 @@ def changed_after(file: Path) -> bytes:
 
 def bomb(file: Path) -> bytes:
     files, found = contents(file), head(file)
-    files[ENTRIES] = b" " * (300 * 10**6)
+    files[ENTRIES] = b" " * (90 * 10**6)
     to = file.with_name("bomb.zip")
     return written(to, files, found).read_bytes()
 
@@ -458,9 +458,8 @@ def test_killed_in_the_middle_it_is_nothing_or_all(
     assert again.added + again.already == Counts(**head(archive)["counts"])
     file = export(here, tmp_path / "both.zip").path
     assert head(file)["counts"]["readings"] == 2 * head(archive)["counts"]["readings"]
-    assert {
-        n: d for n, d in contents(archive).items() if n.endswith((".jpg", ".webm"))
-    }.items() <= (contents(file).items())
+    shown = {n: d for n, d in contents(archive).items() if n.endswith((".jpg", ".webm"))}
+    assert shown.items() <= contents(file).items()
 
 
 def test_two_at_once_are_one_after_the_other(archive: Path, tmp_path: Path) -> None:
