@@ -176,6 +176,8 @@ DEEP = b'{"a":' * 5000 + b"1" + b"}" * 5000 + b"\n"
         pytest.param(entry("event", kind="comet"), "line .*event.kind", id="a kind unknown"),
         pytest.param(entry("event", onset_s="soon"), "onset_s should be a number", id="no time"),
         pytest.param(entry("event", at_s=1e300), "at_s should be a number", id="no such time"),
+        pytest.param(entry("event", at_s=10**400), "at_s should be a number", id="beyond floats"),
+        pytest.param(entry("job", name="\ud800"), "surrogates", id="half a character"),
         pytest.param(entry("event", event=True), "event.event", id="true is no number"),
         pytest.param(entry("event", text=[[[[]]] * 10_001]), "shorter", id="much of the new"),
         pytest.param(entry("job", id="south-1"), "the id of no job", id="another chamber's job"),
@@ -250,6 +252,11 @@ DEEP = b'{"a":' * 5000 + b"1" + b"}" * 5000 + b"\n"
         ),
         pytest.param(replaced("09-21.csv", reading(b"99999999")), "no temperature", id="hotter"),
         pytest.param(replaced("09-21.csv", reading(b"1,2")), "no temperature", id="two values"),
+        pytest.param(
+            replaced("09-21.csv", lambda d: d.replace(b"time_s,", b'time_s,"')),
+            "begins with no head",
+            id="a head without end",
+        ),
         pytest.param(replaced("1.csv", backwards), "not after", id="time goes back"),
         pytest.param(replaced("aa.json", lambda _: b"{}"), "whole number", id="no outlines"),
         pytest.param(

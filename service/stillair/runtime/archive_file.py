@@ -53,6 +53,7 @@ from stillair.runtime.archive_media import (
     picture_line,
     settings_line,
 )
+from stillair.runtime.archive_values import heading
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.storage.clips import KEPT, MAKING
 from stillair.storage.coming import COMING
@@ -304,7 +305,7 @@ class _Writer:
                 told = FIRST_DAY + timedelta(days=day)
                 with self.member(f"{begin}readings/{folder}/{told}.csv") as file:
                     head = io.StringIO()
-                    csv.writer(head, lineterminator="\n").writerow(["time_s", sensor])
+                    csv.writer(head, lineterminator="\n").writerow(["time_s", heading(sensor)])
                     file.write(head.getvalue().encode())
                     for _, times_ms, units in pieces:
                         count += len(times_ms)

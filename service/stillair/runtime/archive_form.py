@@ -198,6 +198,8 @@ def record(data: bytes) -> dict[str, Any]:
         raise ValueError("it is nested too deeply") from None
     if not isinstance(found, dict):
         raise ValueError("it is no record")
+    if b"\\u" in data:
+        json.dumps(found, ensure_ascii=False).encode()  # half a character can't be shown anywhere
     return found
 
 
@@ -221,7 +223,8 @@ def whole(value: Any, low: int = 0, high: int = 2**53) -> int:
 
 def number(value: Any) -> float:
     """A finite number. Raises `ValueError`."""
-    if type(value) not in (int, float) or not math.isfinite(value) or abs(value) > 1e15:
+    # The bound first: a whole number may be too large for the other question.
+    if type(value) not in (int, float) or abs(value) > 1e15 or not math.isfinite(value):
         raise ValueError(f"{str(value)[:40]!r} should be a number")
     return float(value)
 
@@ -250,7 +253,8 @@ chambers/KEY/entries.jsonl
 
 chambers/KEY/readings/NAME/DATE.csv
     One sensor on one day (UTC): "time_s", seconds since 1970, and degrees Celsius at the
-    sensor's own resolution. An empty field is a reading that is missing.
+    sensor's own resolution. An empty field is a reading that is missing. A name that a
+    program for tables would take for a formula has a ' before it.
     `stillair replay` takes such a file.
 
 chambers/KEY/pictures.jsonl and pictures/ID.jpg

@@ -14,8 +14,9 @@ from typing import IO, Any
 import numpy as np
 
 from stillair.jobs.toolpath import Layers, Outlines, Toolpath, Whole
-from stillair.runtime.archive_form import number, record, text, whole
+from stillair.runtime.archive_form import OLD_FORM, number, record, text, whole
 from stillair.runtime.archive_reading import OpenArchive, lines
+from stillair.runtime.job_words import FORMULA, MARK
 from stillair.storage.packing import MISSING, Ints, to_units
 from stillair.storage.readings import Readings
 from stillair.storage.records import from_record
@@ -91,12 +92,25 @@ def _layer_value(value: str) -> float:
     return number(float(value))
 
 
-def sensor_of(file: IO[bytes], name: str) -> str:
-    """The sensor that a file of readings names in its first line."""
-    head = next(csv.reader([file.readline(2000).decode("utf-8")], strict=True), [])
+def heading(sensor: str) -> str:
+    """A sensor's name as a head that no program for tables takes for a formula."""
+    return f"{MARK}{sensor}" if sensor.startswith((MARK, *FORMULA)) else sensor
+
+
+def named_by(head: str) -> str:
+    """The sensor that such a head names."""
+    return head.removeprefix(MARK)
+
+
+def sensor_of(file: IO[bytes], name: str, form: int) -> str:
+    """The sensor that a file of readings names in its first line. Raises `ValueError`."""
+    try:
+        head = next(csv.reader([file.readline(2000).decode("utf-8")], strict=True), [])
+    except csv.Error:
+        head = []
     if len(head) != 2 or head[0] != "time_s" or not 0 < len(head[1]) <= 200:
         raise ValueError(f"{name} begins with no head: time_s and a sensor's name")
-    return head[1]
+    return head[1] if form == OLD_FORM else named_by(head[1])
 
 
 def read_readings(file: IO[bytes], name: str, after_ms: int) -> Iterator[tuple[Ints, Ints]]:

@@ -444,7 +444,7 @@ class _Coming:
                     folder = name.rpartition("/")[0]
                     self.progress(f"{chamber.name}: readings, {folder.rpartition('/')[2]}")
                 with self.archive.member(name) as file:
-                    sensor = sensor_of(file, name)
+                    sensor = sensor_of(file, name, self.archive.head.form)
                     for times_ms, units in read_readings(file, name, last.get(sensor, -1)):
                         last[sensor] = int(times_ms[-1])
                         fresh = np.ones(len(times_ms), np.bool_)
