@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import fcntl
+import io
+import json
 import os
 import sqlite3
 import subprocess
+import zipfile
 from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -22,6 +25,7 @@ from stillair.model import JobPhase, Outcome, Timeline
 from stillair.runtime.archive_file import export
 from stillair.runtime.archive_form import ArchiveError, Counts
 from stillair.runtime.bringing_in import BroughtIn, bring_in
+from stillair.runtime.job_file import Asked, write_job_file
 from stillair.runtime.settings_told import chamber_file
 from stillair.storage.archive import Archive
 from stillair.storage.history import History
@@ -158,6 +162,11 @@ def test_films_and_settings_of_jobs_are_there(archive: Path, tmp_path: Path) -> 
     (under,) = found["settings"][0]
     assert under.told["name"] == default_chamber().chamber.name
     assert "limit_c" in chamber_file(under.told, "readings.csv", {})
+    to = io.BytesIO()
+    names = write_job_file(folder, Asked(str(one["id"]), 1_800_000_000.0), to)
+    assert "clips/0001-clip-door_open.webm" in names and "settings.toml" in names
+    told = json.loads(zipfile.ZipFile(to).read("job.json"))
+    assert [each["why"] for each in told["not_filmed"]] == ["No picture came."]
 
 
 def test_an_archive_of_before_films_is_brought_in(archive: Path, tmp_path: Path) -> None:

@@ -271,7 +271,8 @@ class Clips(Keeper):
             return
         if take is None or cut is not take.cut:
             if take is not None:
-                self._end(roll, take)
+                self._guarded(partial(self._take, roll.eye, take))
+                self._guarded(partial(self._end, roll, take))
             _, timeline = roll.eye.now()
             paused = () if roll.paused_s is None else ((roll.paused_s, None),)
             clip = Clip(
@@ -310,6 +311,7 @@ class Clips(Keeper):
             if now_s > take.cut.to_s + LATE_S or newest_s > take.cut.to_s:
                 self._guarded(partial(self._end, roll, take))
         if roll.lapse.id and self._is_erased(roll.lapse.id):
+            self._files.remove(roll.lapse.id)  # a picture may have come after it was
             roll.lapse.forget()
         known, job = roll.eye.job()
         if known:
