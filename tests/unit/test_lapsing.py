@@ -1,66 +1,189 @@
-"""A time-lapse taken up after a restart, beside a camera that looks away or doesn't."""
+"""A job's time-lapse: few pictures however long it takes, through restarts and pauses."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
-from kept_things import BOOT, CHAMBER, job
 from stillair.config.settings import ClipsTable
+from stillair.media.clips import FEWEST
+from stillair.media.cutting import FIRST_EVERY_S, MOST_PICTURES
 from stillair.media.films import FilmFiles
 from stillair.media.ring import FrameRing
-from stillair.model import Timeline
+from stillair.media.spool import shots
+from stillair.model import Job, JobPhase, Timeline
 from stillair.runtime.lapsing import Eye, Lapse
-from stillair.storage.clips import MAKING, TIME_LAPSE, Clip
+from stillair.storage.clips import Clip
 
-LATER = Timeline("boot-2", BOOT.wall_at_zero_s + 500.0)  # its second 20 is the other's 520
-NOW_S = 20.0
+HOUR_S = 3600.0
+STEP_S = 5.0
+
+
+def job(number: int, height_mm: float | None = None) -> Job:
+    return Job(
+        f"north-{number}", "north", "", "", "", "", JobPhase.RUNNING, 0.0, height_mm=height_mm
+    )
+
+
+@dataclass
+class Shed:
+    """One chamber through its boots, each with a second 0 of its own; `at_s` is the wall's."""
+
+    folder: Path
+    at_s: float = 0.0
+    boot: int = 0
+    zero_s: float = 0.0
+    rows: dict[str, Clip] = field(default_factory=dict)
+    made: list[Clip] = field(default_factory=list)
+
+    def start(self) -> None:
+        self.boot += 1
+        self.zero_s = self.at_s
+        self.ring = FrameRing()
+        files = FilmFiles(self.folder, free_bytes=lambda _: 10**12)
+        eye = Eye(
+            key="north",
+            origin="real",
+            zone=None,
+            ring=self.ring,
+            wanted=ClipsTable(),
+            now=self.now,
+            is_paused=lambda: False,
+            job=lambda: (True, None),
+        )
+        self.lapse = Lapse(eye, files, self._keep, lambda clip: self.rows.pop(clip.id, None))
+        for row in list(self.rows.values()):
+            if row not in self.made:
+                self.lapse.take_up(row)
+
+    def _keep(self, clip: Clip) -> None:
+        self.rows[clip.id] = clip
+
+    def now(self) -> tuple[float, Timeline]:
+        return self.at_s - self.zero_s, Timeline(f"boot {self.boot}", self.zero_s)
+
+    def goes_on(self, for_s: float, of: Job | None, *, pictures: bool = True) -> None:
+        for _ in range(round(for_s / STEP_S)):
+            self.at_s += STEP_S
+            now_s, timeline = self.now()
+            if pictures:
+                self.ring.take(now_s, jpeg=b"picture")
+            self.made += self.lapse.go_on(of, now_s, timeline, paused=not pictures)
+
+    def times(self, clip: Clip) -> list[float]:
+        """When its pictures were taken, by the wall."""
+        with (self.folder / f"{clip.id}.frames").open("rb") as file:
+            return [clip.timeline.epoch_s(shot.t_s) for shot in shots(file)]
+
+
+@pytest.fixture
+def shed(tmp_path: Path) -> Shed:
+    shed = Shed(tmp_path)
+    shed.start()
+    return shed
+
+
+def apart(times: Sequence[float]) -> list[float]:
+    return [b - a for a, b in pairwise(times)]
 
 
 @pytest.mark.parametrize(
-    ("pauses", "paused", "then"),
+    "stretches_s",
     [
-        pytest.param((), False, (), id="it looks, as before"),
-        pytest.param((), True, ((520.0, None),), id="killed before the pause was noted"),
-        pytest.param(((400.0, None),), True, ((400.0, None),), id="paused all the while"),
-        pytest.param(((400.0, None),), False, ((400.0, 520.0),), id="it looks again"),
-        pytest.param(
-            ((400.0, 450.0),), True, ((400.0, 450.0), (520.0, None)), id="paused a second time"
-        ),
+        pytest.param([0.3 * HOUR_S], id="short"),
+        pytest.param([5 * HOUR_S], id="an afternoon"),
+        pytest.param([2 * HOUR_S, 3 * HOUR_S, 5 * HOUR_S], id="with two restarts"),
     ],
 )
-def test_a_pause_shows_through_a_restart(
-    pauses: tuple[tuple[float, float | None], ...],
-    paused: bool,
-    then: tuple[tuple[float, float | None], ...],
-    tmp_path: Path,
+def test_a_job_of_any_length_has_at_most_so_many_pictures(
+    shed: Shed, stretches_s: list[float]
 ) -> None:
-    kept: list[Clip] = []
-    eye = Eye(
-        key=CHAMBER,
-        origin="real",
-        zone=None,
-        ring=FrameRing(),
-        wanted=ClipsTable(),
-        now=lambda: (NOW_S, LATER),
-        is_paused=lambda: paused,
-        job=lambda: (True, job()),
-    )
-    lapse = Lapse(eye, FilmFiles(tmp_path), kept.append, kept.remove)
-    clip = Clip(
-        id="a" * 32,
-        chamber=CHAMBER,
-        part=TIME_LAPSE,
-        state=MAKING,
-        timeline=BOOT,
-        start_s=100.0,
-        end_s=100.0,
-        origin="real",
-        job=job().id,
-        paused=pauses,
-    )
-    lapse.take_up(clip)
-    assert lapse.go_on(job(), NOW_S, LATER, paused=paused) == []
-    assert lapse.id == clip.id
-    assert (kept[-1].paused if kept else pauses) == then
+    for number, stretch_s in enumerate(stretches_s):
+        if number:
+            shed.start()
+        shed.goes_on(stretch_s, job(1))
+    shed.goes_on(STEP_S, None)
+    (clip,) = shed.made
+    times = shed.times(clip)
+    whole_s = sum(stretches_s)
+    assert min(MOST_PICTURES / 3, whole_s / FIRST_EVERY_S - 1) <= len(times) <= MOST_PICTURES
+    assert times[-1] - times[0] >= 0.97 * whole_s
+    assert max(apart(times)) <= 4 * whole_s / len(times)
+    assert clip.job == "north-1"
+
+
+def test_one_job_s_pictures_are_not_the_next_one_s(shed: Shed) -> None:
+    shed.goes_on(200.0, job(1))
+    shed.goes_on(300.0, job(2))
+    shed.goes_on(STEP_S, None)
+    one, two = shed.made
+    assert (one.job, two.job) == ("north-1", "north-2")
+    assert max(shed.times(one)) < min(shed.times(two))
+
+
+def test_a_job_that_was_over_while_nobody_watched_has_its_film_all_the_same(shed: Shed) -> None:
+    shed.goes_on(200.0, job(1))
+    shed.start()
+    shed.goes_on(STEP_S, job(2))
+    (clip,) = shed.made
+    assert clip.job == "north-1"
+
+
+@pytest.mark.parametrize(("pictures", "kept"), [(FEWEST - 1, False), (FEWEST, True)])
+def test_of_too_few_pictures_none_is_kept(shed: Shed, pictures: int, kept: bool) -> None:
+    shed.goes_on(pictures * FIRST_EVERY_S, job(1))
+    shed.goes_on(STEP_S, None)
+    assert len(shed.made) == kept
+    assert bool(shed.rows) is kept
+    assert bool(list(shed.folder.iterdir())) is kept
+
+
+def test_a_pause_is_known_after_a_restart_within_it_and_ends_when_it_looks_again(
+    shed: Shed,
+) -> None:
+    shed.goes_on(100.0, job(1))
+    shed.lapse.paused(shed.now()[0])
+    shed.goes_on(100.0, job(1), pictures=False)
+    shed.start()
+    shed.goes_on(100.0, job(1), pictures=False)
+    (row,) = shed.rows.values()
+    assert row.paused == ((100.0, None),)
+    shed.lapse.pause_over(shed.now()[0])
+    shed.goes_on(100.0, job(1))
+    shed.goes_on(STEP_S, None)
+    (clip,) = shed.made
+    assert clip.paused == ((100.0, 300.0),), "in the seconds of the boot in which it was begun"
+    assert not [at_s for at_s in shed.times(clip) if 101.0 < at_s < 300.0]
+
+
+def test_an_erased_one_is_begun_anew(shed: Shed) -> None:
+    shed.goes_on(100.0, job(1))
+    erased = shed.lapse.id
+    shed.lapse.forget()
+    shed.goes_on(100.0, job(1))
+    assert shed.lapse.id != erased
+
+
+@pytest.mark.parametrize(
+    ("noted", "then"),
+    [
+        pytest.param(False, ((105.0, None),), id="killed before it was noted"),
+        pytest.param(True, ((50.0, 55.0), (105.0, None)), id="a second time"),
+    ],
+)
+def test_a_pause_that_begins_with_a_restart_shows(
+    shed: Shed, noted: bool, then: tuple[tuple[float, float | None], ...]
+) -> None:
+    shed.goes_on(50.0, job(1))
+    if noted:
+        shed.lapse.paused(50.0)
+        shed.lapse.pause_over(55.0)
+    shed.goes_on(50.0, job(1))
+    shed.start()
+    shed.goes_on(STEP_S, job(1), pictures=False)
+    (row,) = shed.rows.values()
+    assert row.paused == then
