@@ -191,7 +191,7 @@ export function JobToolpath({ job, may, changed }) {
       ${[...known].reverse().map((of) => html`<option key=${of.id} value=${of.id}>${of.name}, ${whole(of.at)}</option>`)}
     </select>
     <${Refused} error=${error} />
-    <p class="small"><a href="#/toolpaths">${G.way}</a></p>
+    <p><a class="way" href="#/toolpaths">${G.way}</a></p>
     ${own?.whole && html`<${Layers} key=${own.id} id=${own.id} whole=${own.whole} />`}
   </section>`;
 }
