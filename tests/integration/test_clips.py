@@ -351,6 +351,11 @@ def test_small_matters_are_given_up_by_age_and_danger_last(tmp_path: Path) -> No
         assert files_of(made) == sorted(f"{each}.webm" for each in (old_fire, later))
         assert not made.clips.path(old).exists()
         assert not made.clips.path(door).exists()
+        # What is brought in keeps to it at once, and not an hour later.
+        third = kept_film(made, "draft", 4005)
+        made.clips.brought_in()
+        wait_until(lambda: len(films(made)) == 2, within_s=ENOUGH_S)
+        assert {film["id"] for film in films(made)} == {old_fire, third}
 
 
 def test_an_erased_film_is_gone_also_while_it_is_being_made(
