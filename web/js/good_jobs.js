@@ -4,6 +4,7 @@ import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { get } from "./ask.js";
 import { html } from "./html.js";
 import { S } from "./strings.js";
+import { duration, words } from "./units.js";
 
 const T = S.good_jobs;
 
@@ -13,8 +14,17 @@ const T = S.good_jobs;
  * @typedef {{material: string, sound: number, judged: number, unlike: Unlike[], many: boolean, differences: Difference[]}} Compared
  */
 
-/** @param {{job: import("./types.js").Job, when: string}} props  `when` changes when it may have changed */
-export function GoodJobs({ job, when }) {
+/** A figure as people read it. @param {number} value @param {string} of @param {import("./types.js").Unit} unit */
+function amount(value, of, unit) {
+  if (of === "s") return duration(value);
+  return words(`${Number(value.toFixed(of === "degrees a minute" ? 2 : 1))} ${of}`, unit);
+}
+
+/** @param {number} effect  @returns {number} of 100 pairs of a flawed and a sound job */
+const pairs = (effect) => Math.round(50 + 50 * Math.abs(effect));
+
+/** `when` changes when it may have changed. @param {{job: import("./types.js").Job, unit: import("./types.js").Unit, when: string}} props */
+export function GoodJobs({ job, unit, when }) {
   const [found, setFound] = useState(/** @type {Compared | null} */ (null));
   useEffect(() => {
     let over = false;
@@ -34,12 +44,12 @@ export function GoodJobs({ job, when }) {
     ${found.sound > 0 &&
     html`<p>${found.unlike.length === 0 ? T.alike(found.sound, found.material) : T.unlike(found.unlike.length, found.sound, found.material)}</p>
       <ul>
-        ${found.unlike.map((each) => html`<li key=${each.figure}>${T.here(each)}</li>`)}
+        ${found.unlike.map((each) => html`<li key=${each.figure}>${T.here(each.said, amount(each.value, each.unit, unit), amount(each.lowest, each.unit, unit), amount(each.highest, each.unit, unit))}</li>`)}
       </ul>`}
     ${found.many &&
     html`<p>${told.length === 0 ? T.nothing(found.judged) : T.goes(found.judged)}</p>
       <ul>
-        ${told.map((each) => html`<li key=${each.figure}>${T.difference(each)}</li>`)}
+        ${told.map((each) => html`<li key=${each.figure}>${T.difference(each.said, each.flawed, amount(each.flawed_median, each.unit, unit), each.sound, amount(each.sound_median, each.unit, unit))}${T.pairs(pairs(each.effect), pairs(each.chance))}</li>`)}
       </ul>
       <p class="small">${T.no_cause}</p>`}
   </section>`;

@@ -95,7 +95,7 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
     <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} />
     <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />
     <${Clips} key=${`films ${id}`} job=${job} when=${pictured} owner=${owner} look=${look} />
-    <${GoodJobs} key=${`good ${id}`} job=${job} when=${pictured} />
+    <${GoodJobs} key=${`good ${id}`} job=${job} unit=${unit} when=${pictured} />
     ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
     <${TakeAlong} job=${job} />

@@ -85,7 +85,7 @@ export function Report({ id, now, unit }) {
     <${Phases} job=${job} events=${events} />
     <${Happened} kept=${kept} unit=${unit} now=${chamber?.at ?? now.at} />
     <${Layers} weather=${kept.weather} unit=${unit} />
-    <${GoodJobs} job=${job} when="" />
+    <${GoodJobs} job=${job} unit=${unit} when="" />
     ${job.diagnosis && html`<section><h2>${R.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${prepared.length > 0 &&
     html`<section><h2>${R.log}</h2><dl>
