@@ -26,6 +26,7 @@ import { M } from "./strings_archive.js";
 import { JobToolpath } from "./toolpaths.js";
 import { duration, height } from "./units.js";
 import { WhatIf } from "./what_if.js";
+import { Wrong } from "./wrong.js";
 
 /** @typedef {import("./types.js").Columns} Columns */
 /** @typedef {import("./types.js").Job} Job */
@@ -72,6 +73,9 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
   const at = job.finished_at ?? chamber?.at ?? now.at;
   const pauses = pauseStories(job.pauses ?? [], at);
   const marks = [...pauses, ...sought(found)];
+  // What is wrong and why is what somebody came for; of a sound job it can wait.
+  const flawed = job.outcome === "flawed" || job.outcome === "failed";
+  const good = html`<${GoodJobs} key=${`good ${id}`} job=${job} when=${pictured} />`;
   const told = lines([...events, ...marks], notes, unit, { ruled: true });
   return html`<article class="past" aria-labelledby="job">
     <p class="place">${chamber?.name ?? `${now.elsewhere[job.chamber] ?? job.chamber}: ${M.not_watched}`}</p>
@@ -79,6 +83,8 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
     <${Guessed} key=${`guessed ${id}`} job=${job} may=${may} kept=${() => setMended((/** @type {number} */ n) => n + 1)} />
     <${About} job=${job} events=${events} now=${now.at} />
     <${CameOut} job=${job} may=${may} />
+    <${Wrong} key=${`wrong ${id}`} job=${job} known=${`${when} ${known}`} may=${may} unit=${unit} look=${look} />
+    ${flawed && good}
     <${JobLogPart} key=${id} job=${job} when=${pictured} may=${may} />
     ${kept.columns.time_s.length === 0
       ? html`<p class="taking">${T.no_readings}</p>`
@@ -95,7 +101,7 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
     <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} />
     <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />
     <${Clips} key=${`films ${id}`} job=${job} when=${pictured} owner=${owner} look=${look} />
-    <${GoodJobs} key=${`good ${id}`} job=${job} when=${pictured} />
+    ${!flawed && good}
     ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
     <${TakeAlong} job=${job} />
