@@ -31,7 +31,7 @@ export function CameOut({ job, may, said: tell_of }) {
       tell_of?.(next);
     }
   };
-  return html`<div class="came-out" role="group" aria-label=${T.ask}>
+  return html`<div class=${word ? "came-out" : "came-out unsaid"} role="group" aria-label=${T.ask}>
     <span aria-hidden="true">${T.part}</span>
     ${WORDS.map(
       (each) => html`<button type="button" key=${each} aria-pressed=${each === word} aria-disabled=${busy}

@@ -4,6 +4,9 @@ import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { get } from "./ask.js";
 import { html } from "./html.js";
 import { S } from "./strings.js";
+import { duration, words } from "./units.js";
+
+/** @typedef {import("./types.js").Unit} Unit */
 
 const T = S.good_jobs;
 
@@ -13,8 +16,11 @@ const T = S.good_jobs;
  * @typedef {{material: string, sound: number, judged: number, unlike: Unlike[], many: boolean, differences: Difference[]}} Compared
  */
 
-/** @param {{job: import("./types.js").Job, when: string}} props  `when` changes when it may have changed */
-export function GoodJobs({ job, when }) {
+/**
+ * @param {{job: import("./types.js").Job, when: string, unit: Unit, whole?: boolean}} props
+ *   `when` changes when it may have changed; `whole`: nothing is folded, as on paper
+ */
+export function GoodJobs({ job, when, unit, whole = false }) {
   const [found, setFound] = useState(/** @type {Compared | null} */ (null));
   useEffect(() => {
     let over = false;
@@ -28,19 +34,38 @@ export function GoodJobs({ job, when }) {
     };
   }, [job.id, job.state, when]);
   if (!found || (found.sound === 0 && !found.many)) return null;
-  const told = found.differences.filter((each) => each.told);
-  return html`<section class="stories">
+  const told = found.differences.filter((/** @type {Difference} */ each) => each.told);
+  const many = html`<ul>
+      ${told.map((/** @type {Difference} */ each) => html`<li key=${each.figure}>${read(T.difference(each), unit)}</li>`)}
+    </ul>
+    <p class="small">${T.no_cause}</p>`;
+  const goes = told.length === 0 ? T.nothing(found.judged) : T.goes(found.judged);
+  return html`<section class="stories good-jobs">
     <h2>${T.heading}</h2>
     ${found.sound > 0 &&
     html`<p>${found.unlike.length === 0 ? T.alike(found.sound, found.material) : T.unlike(found.unlike.length, found.sound, found.material)}</p>
       <ul>
-        ${found.unlike.map((each) => html`<li key=${each.figure}>${T.here(each)}</li>`)}
+        ${found.unlike.map((/** @type {Unlike} */ each) => html`<li key=${each.figure}>${read(T.here(each), unit)}</li>`)}
       </ul>`}
     ${found.many &&
-    html`<p>${told.length === 0 ? T.nothing(found.judged) : T.goes(found.judged)}</p>
-      <ul>
-        ${told.map((each) => html`<li key=${each.figure}>${T.difference(each)}</li>`)}
-      </ul>
-      <p class="small">${T.no_cause}</p>`}
+    (whole || told.length === 0
+      ? html`<p>${goes}</p>
+          ${many}`
+      : html`<details>
+          <summary>${goes}</summary>
+          ${many}
+        </details>`)}
   </section>`;
+}
+
+/**
+ * As people read it: spans of time, no digit that says nothing, and the reader's own degrees.
+ * @param {string} text  @param {Unit} unit
+ */
+function read(text, unit) {
+  const shown = text
+    .replace(/^./, (letter) => letter.toUpperCase())
+    .replace(/\d{2,}\.\d{2,}/g, (value) => Number(value).toFixed(1))
+    .replace(/(\d+(?:\.\d+)?) s\b/g, (_, value) => duration(Number(value)));
+  return words(shown, unit);
 }

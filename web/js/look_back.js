@@ -75,7 +75,7 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
   const marks = [...pauses, ...sought(found)];
   // What is wrong and why is what somebody came for; of a sound job it can wait.
   const flawed = job.outcome === "flawed" || job.outcome === "failed";
-  const good = html`<${GoodJobs} key=${`good ${id}`} job=${job} when=${pictured} />`;
+  const good = html`<${GoodJobs} key=${`good ${id}`} job=${job} when=${pictured} unit=${unit} />`;
   const told = lines([...events, ...marks], notes, unit, { ruled: true });
   return html`<article class="past" aria-labelledby="job">
     <p class="place">${chamber?.name ?? `${now.elsewhere[job.chamber] ?? job.chamber}: ${M.not_watched}`}</p>

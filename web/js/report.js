@@ -79,13 +79,13 @@ export function Report({ id, now, unit }) {
     </p>
     <h1 id="job">${nameOf(job)}</h1>
     <${About} job=${job} batch=${log?.log.batch ?? ""} box=${chamber?.name ?? job.chamber} now=${chamber?.at ?? now.at} />
-    ${kept.missing.map((what) => html`<p role="alert">${R.missing(what)}</p>`)}
+    ${kept.missing.map((/** @type {string} */ what) => html`<p role="alert">${R.missing(what)}</p>`)}
     <${CameOut} kept=${kept} />
     <${Temperatures} kept=${kept} unit=${unit} />
     <${Phases} job=${job} events=${events} />
     <${Happened} kept=${kept} unit=${unit} now=${chamber?.at ?? now.at} />
     <${Layers} weather=${kept.weather} unit=${unit} />
-    <${GoodJobs} job=${job} when="" />
+    <${GoodJobs} job=${job} when="" unit=${unit} whole />
     ${job.diagnosis && html`<section><h2>${R.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${prepared.length > 0 &&
     html`<section><h2>${R.log}</h2><dl>

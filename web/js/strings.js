@@ -402,7 +402,7 @@ export const S = {
       n === 1 ? `One thing differs from ${many(sound, material)}:` : `${n === 2 ? "Two" : "Three"} things differ from ${many(sound, material)}:`,
     /** @param {import("./good_jobs.js").Unlike} each */
     here: (each) =>
-      `${each.said}: ${each.value} ${each.unit} here, ${each.lowest === each.highest ? each.median : `${each.lowest} to ${each.highest}`} ${each.unit} there.`,
+      `${each.said}: ${each.value} ${each.unit} here, ${each.lowest === each.highest ? each.median : `${each.lowest} ${each.unit} to ${each.highest}`} ${each.unit} there.`,
     /** @param {number} judged */
     nothing: (judged) => `In ${judged} judged jobs no figure differs between flawed and sound ones by more than chance explains.`,
     /** @param {number} judged */
@@ -415,7 +415,7 @@ export const S = {
 
   came_out: {
     ask: "How did the part come out?",
-    part: "The part came out",
+    part: "It came out",
     /** @type {Record<import("./types.js").Outcome, string>} */
     words: { sound: "sound", flawed: "flawed", failed: "failed" },
     /** @param {string} word  @param {string | null} by */

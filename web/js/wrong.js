@@ -63,7 +63,9 @@ export function Wrong({ job, known, may, unit, look }) {
   const id = useId();
   const bad = job.outcome === "flawed" || job.outcome === "failed";
   const log = useOfJob(bad ? job.id : "", `${job.id} ${bad} ${known} ${told}`, fetchLog, NONE);
-  if (!bad || !log || (log.flaws.length === 0 && !may)) return null;
+  if (!bad || (log?.flaws.length === 0 && !may)) return null;
+  // So that what follows does not move down under a finger when it is there.
+  if (!log) return html`<section class="stories wrong"><h2>${X.heading}</h2><p class="waiting-flaw">${X.looking}</p></section>`;
   const { pieces, flaws, others } = log;
   const asked = flaws.length === 0;
   const shut = () => {
