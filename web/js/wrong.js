@@ -19,7 +19,7 @@ import { duration, moment, typed, words } from "./units.js";
 /** @typedef {import("./types.js").Then} Then */
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./flaws.js").Told & {then: Then[]}} Found  a flaw, and when its height was laid */
-/** @typedef {{pieces: Piece[], flaws: Found[], others: number}} Log */
+/** @typedef {{pieces: Piece[], flaws: Found[], others: number, log: Record<string, unknown>}} Log */
 
 const MOST = 3; // so many are looked up; the log has the others
 const HIGHEST_MM = 2000;
@@ -33,14 +33,14 @@ export function tellAddress(job) {
 }
 
 /** The log, and the minutes of its first flaws that have a height. @param {string} job  @returns {Promise<Log | null>} */
-async function fetchLog(job) {
+export async function fetchLog(job) {
   const path = `/api/jobs/${encodeURIComponent(job)}`;
-  /** @type {{pieces: Piece[]}} */
-  const { pieces } = await get(`${path}/log`);
+  /** @type {{pieces: Piece[], log: Record<string, unknown>}} */
+  const { pieces, log } = await get(`${path}/log`);
   const all = together(pieces);
   const first = [...all].sort((a, b) => Number(a.height_mm === null) - Number(b.height_mm === null)).slice(0, MOST);
   const flaws = first.map(async (flaw) => ({ ...flaw, then: flaw.height_mm === null ? [] : await laid(path, flaw.height_mm) }));
-  return { pieces, flaws: await Promise.all(flaws), others: all.length - first.length };
+  return { pieces, flaws: await Promise.all(flaws), others: all.length - first.length, log };
 }
 
 /** When a height was laid, as far as anybody knows. @param {string} path  @param {number} height_mm  @returns {Promise<Then[]>} */
@@ -74,7 +74,7 @@ export function Wrong({ job, known, may, unit, look }) {
   };
   return html`<section class="stories wrong" aria-labelledby=${id}>
     <h2 id=${id}>${asked ? X.ask : X.heading}</h2>
-    ${flaws.map((flaw) => html`<${One} key=${`${flaw.kind} ${flaw.height_mm} ${flaw.text}`} flaw=${flaw} job=${job} unit=${unit} look=${look} />`)}
+    ${flaws.map((flaw) => html`<${Flawed} key=${`${flaw.kind} ${flaw.height_mm} ${flaw.text}`} flaw=${flaw} job=${job} unit=${unit} look=${look} />`)}
     ${others > 0 && html`<p class="small">${X.others(others)}</p>`}
     ${may &&
     (asked || more) &&
@@ -86,8 +86,8 @@ export function Wrong({ job, known, may, unit, look }) {
   </section>`;
 }
 
-/** @param {{flaw: Found, job: Job, unit: Unit, look: (at_s: number) => void}} props */
-function One({ flaw, job, unit, look }) {
+/** One flaw; with the way to its moment where there is one. @param {{flaw: Found, job: Job, unit: Unit, look?: (at_s: number) => void}} props */
+export function Flawed({ flaw, job, unit, look }) {
   const { kind, height_mm, text, pieces, then } = flaw;
   const what = height_mm === null ? X.upper(kind) : X.at(kind, mm(height_mm));
   return html`<div class="laid">
@@ -100,7 +100,7 @@ function One({ flaw, job, unit, look }) {
         html`<ul>
           ${each.events.map((event) => html`<li key=${event.event}>${moment(event.onset_at, job.started_at)}: ${words(event.text, unit)}</li>`)}
         </ul>`}
-        <button type="button" class="act slight" onClick=${() => look(Date.parse(each.start_at) / 1000)}>${A.go(at)}</button>`;
+        ${look && html`<button type="button" class="act slight" onClick=${() => look(Date.parse(each.start_at) / 1000)}>${A.go(at)}</button>`}`;
     })}
   </div>`;
 }
