@@ -121,7 +121,7 @@ def test_a_flaw_at_a_height_takes_four_taps(cold: RunningService, look: Look) ->
     expect(wrong.get_by_role("alert")).to_contain_text("Tap what is wrong with it.")
     assert log_of(cold, job)["pieces"] == []
     wrong.get_by_role("button", name="crack between layers").click()
-    wrong.get_by_label("How high above the bed").fill("30,2")
+    wrong.get_by_label("Height, mm").fill("30,2")
     assert fits(page)
     assert small_targets(page, ".wrong") == []
     wrong.get_by_role("button", name="Keep it").click()
