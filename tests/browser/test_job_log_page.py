@@ -46,7 +46,8 @@ def log_of(service: RunningService, job: str) -> dict[str, Any]:
 def small_targets(page: Page, part: str = ".job-log") -> list[str]:
     """What can be touched in a part of the page and is smaller than a finger."""
     found: list[str] = page.evaluate(
-        """(part) => [...document.querySelectorAll(`${part} :is(button, select, summary, label.act)`)]
+        """(part) => [...document.querySelectorAll(
+          `${part} :is(button, select, summary, label.act)`)]
         .filter((e) => e.offsetParent && e.getBoundingClientRect().height < 44)
         .map((e) => e.textContent)""",
         part,

@@ -155,9 +155,8 @@ def many(count: int) -> str:
     }})()"""
 
 
-def test_two_thousand_layers_are_reckoned_at_once(serve: Serve, look: Look) -> None:
-    page: Page = look(serve())
-    took_ms = page.evaluate(
+def test_two_thousand_layers_are_reckoned_at_once(sums: Page) -> None:
+    took_ms = sums.evaluate(
         f"""async () => {{
           const m = await import('/web/js/weather.js');
           const found = {many(2000)};
@@ -195,8 +194,8 @@ def test_of_a_job_that_goes_on_only_what_is_laid_is_drawn(serve: Serve, look: Lo
 
 
 @pytest.fixture
-def page(shed: RunningService, look: Look) -> Page:
-    return look(shed)
+def page(sums: Page) -> Page:
+    return sums
 
 
 PIECE = {"layers": [0] * 100, "top_mm": 20.0, "least_mm": 0.8}

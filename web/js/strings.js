@@ -463,6 +463,7 @@ export const S = {
     box: "What this job says of the box",
     loading: "Fetching the job …",
     failed: "This job can't be shown.",
+    readings: "Fetching its temperatures …",
     temperatures: "Temperatures of the air",
     alt: "Temperatures during the job: ",
     no_readings: "No readings of this job are kept any more.",
