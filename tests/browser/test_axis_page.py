@@ -62,6 +62,8 @@ def opened(look: Look, past: tuple[RunningService, str], end: str = "", **how: A
     service, job = past
     page = look(service, f"/#/jobs/{job}{end}", **how)
     page.locator(".line-of-time .lane.events").wait_for()
+    # What stands above is there as well, and moves nothing any more.
+    page.locator(".job-log:not([open]), .job-log .log-fields").wait_for()
     return page
 
 
@@ -302,6 +304,10 @@ def test_the_last_sound_job_and_the_band_stand_beside_it_in_words(
         timeout=100_000
     )
     expect(page.locator(".along")).to_contain_text("Drawn")
+    axis(page).press("ArrowRight")
+    expect(page.locator(".along .moment p")).to_contain_text(re.compile(r"C \(\d+\.\d then\)"))
+    stretch(page)
+    assert "beside=last" in str(page.evaluate("location.hash"))
 
 
 @pytest.mark.parametrize(
@@ -358,6 +364,27 @@ def test_round_heights_stand_where_the_part_first_had_them(sums: Page) -> None:
         {"heights": HEIGHTS, "view": {"from_s": 0, "to_s": 99}},
     )
     assert [round(tick[0], 1) for tick in near] == [0.2, 0.4, 0.6, 0.8, 1.0]
+
+
+def test_heights_of_a_short_while_are_told_in_even_steps(sums: Page) -> None:
+    expression = "m.ruled(a.heights, {from_s: 0, to_s: 4000}, 600).map((t) => t.height_mm)"
+    assert ask(sums, "axis_layout", expression, {"heights": HEIGHTS}) == [5, 10]
+
+
+@pytest.mark.parametrize(
+    ("end", "beside"),
+    [
+        pytest.param("?beside=band", "band", id="alone"),
+        pytest.param("?from=10&to=90&at=30&beside=last", "last", id="beside a stretch"),
+        pytest.param("?beside=everything", "", id="what there isn't"),
+        pytest.param("?beside=%00", "", id="broken"),
+        pytest.param("", "", id="not said"),
+    ],
+)
+def test_the_address_says_what_a_job_is_held_against(sums: Page, end: str, beside: str) -> None:
+    assert ask(sums, "axis_view", "m.readBeside('#/jobs/a-1' + a)", end) == beside
+    again = "m.written(m.read('#/jobs/a-1' + a), m.readBeside('#/jobs/a-1' + a))"
+    assert ask(sums, "axis_view", again, end) == (end if beside else "")
 
 
 def test_layers_are_drawn_only_where_they_can_be_seen(sums: Page) -> None:

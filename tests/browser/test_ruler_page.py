@@ -115,7 +115,7 @@ def test_an_open_door_is_drawn_at_its_heights_and_said(kept: RunningService, loo
 
 @pytest.mark.timeout(240)
 def test_what_is_missing_is_said_and_can_be_given(serve: Serve, look: Look) -> None:
-    service = serve(speed=60)
+    service = serve(speed=120)
     job = str(service.post("/api/jobs", {"name": "Fin boxes", "material": ""})["id"])
     service.post(f"/api/jobs/{job}/progress", {"height_mm": 2.0})
     wait_until(partial(is_at, service, job, 10.0), within_s=60)
