@@ -43,8 +43,7 @@ def past(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[RunningServ
     journal, archive = Journal.open(data / "journal.db"), Archive.open(data / "archive.db")
     begun_s = time.time() - 3.0 * 3600.0
     box = box_mark(load_chamber(chamber))
-    how = {"mm_per_s": 1 / 120, "said": None}
-    job = built(journal, archive, 1, begun_s, 1.2, box, **how)
+    job = built(journal, archive, 1, begun_s, 1.2, box, mm_per_s=1 / 120, said=None)
     journal.close()
     archive.close()
     with RunningService(data, "--chamber", str(chamber)) as service:

@@ -128,6 +128,7 @@ def test_a_flaw_at_a_height_takes_four_taps(cold: RunningService, look: Look) ->
     wrong.get_by_role("button", name="Keep it").click()
     expect(wrong).to_contain_text("Crack between layers at 30.2\u00a0mm")
     expect(wrong).to_contain_text("When that height was laid is not known.")
+    expect(wrong.get_by_role("heading")).to_be_focused()
     (piece,) = log_of(cold, job)["pieces"]
     assert (piece["number"], piece["outcome"]) == (1, "flawed")
     assert [(flaw["kind"], flaw["height_mm"]) for flaw in piece["flaws"]] == [

@@ -6,6 +6,7 @@ import { get, request } from "./ask.js";
 import { together } from "./flaws.js";
 import { mm } from "./heights.js";
 import { html } from "./html.js";
+import { useNear } from "./near.js";
 import { useOfJob } from "./past.js";
 import { jobAddress } from "./route.js";
 import { A } from "./strings_axis.js";
@@ -63,37 +64,43 @@ export function Wrong({ job, known, may, unit, look }) {
   const id = useId();
   const bad = job.outcome === "flawed" || job.outcome === "failed";
   const log = useOfJob(bad ? job.id : "", `${job.id} ${bad} ${known} ${told}`, fetchLog, NONE);
-  if (!bad || (log?.flaws.length === 0 && !may)) return null;
-  // So that what follows does not move down under a finger when it is there.
-  if (!log) return html`<section class="stories wrong"><h2>${X.heading}</h2><p class="waiting-flaw">${X.looking}</p></section>`;
-  const { pieces, flaws, others } = log;
-  const asked = flaws.length === 0;
-  const shut = () => {
-    setMore(false);
-    button.current?.focus();
-  };
-  return html`<section class="stories wrong" aria-labelledby=${id}>
-    <h2 id=${id}>${asked ? X.ask : X.heading}</h2>
-    ${flaws.map((flaw) => html`<${Flawed} key=${`${flaw.kind} ${flaw.height_mm} ${flaw.text}`} flaw=${flaw} job=${job} unit=${unit} look=${look} />`)}
-    ${others > 0 && html`<p class="small">${X.others(others)}</p>`}
-    ${may &&
-    (asked || more) &&
-    html`<${Tell} key=${told} job=${job} pieces=${pieces} focus=${more || tell} shut=${asked ? null : shut}
-      kept=${() => (setTold(told + 1), setMore(false))} />`}
-    ${may &&
-    !asked &&
-    html`<div class="acts"><button type="button" class="act slight" ref=${button} aria-expanded=${more} onClick=${() => setMore(!more)}>${X.more}</button></div>`}
-  </section>`;
+  const place = useNear(() => place.current?.querySelector("h2"));
+  return html`<div ref=${place}>${bad && (log?.flaws.length !== 0 || may) && said()}</div>`;
+
+  function said() {
+    // So that what follows does not move down under a finger when it is there.
+    if (!log) return html`<section class="stories wrong"><h2>${X.heading}</h2><p class="waiting-flaw">${X.looking}</p></section>`;
+    const { pieces, flaws, others } = log;
+    const asked = flaws.length === 0;
+    const shut = () => {
+      setMore(false);
+      button.current?.focus();
+    };
+    return html`<section class="stories wrong" aria-labelledby=${id}>
+      <h2 id=${id} tabindex="-1">${asked ? X.ask : X.heading}</h2>
+      ${flaws.map((flaw) => html`<${Flawed} key=${`${flaw.kind} ${flaw.height_mm} ${flaw.text}`} flaw=${flaw} job=${job} unit=${unit} look=${look} />`)}
+      ${others > 0 && html`<p class="small">${X.others(others)}</p>`}
+      ${may &&
+      (asked || more) &&
+      html`<${Tell} key=${told} job=${job} pieces=${pieces} focus=${more || tell} shut=${asked ? null : shut}
+        kept=${() => (setTold(told + 1), setMore(false))} />`}
+      ${may &&
+      !asked &&
+      html`<div class="acts"><button type="button" class="act slight" ref=${button} aria-expanded=${more} onClick=${() => setMore(!more)}>${X.more}</button></div>`}
+    </section>`;
+  }
 }
 
 /** One flaw; with the way to its moment where there is one. @param {{flaw: Found, job: Job, unit: Unit, look?: (at_s: number) => void}} props */
 export function Flawed({ flaw, job, unit, look }) {
   const { kind, height_mm, text, pieces, then } = flaw;
   const what = height_mm === null ? X.upper(kind) : X.at(kind, mm(height_mm));
+  // Pieces that are built one after the other have each its own minute.
+  const own = then.filter(({ piece }) => pieces.includes(piece + 1));
   return html`<div class="laid">
     <p><b>${what}</b> (${W.pieces(pieces)})${text && `: ${text}`}</p>
     ${height_mm !== null && then.length === 0 && html`<p>${X.unknown}</p>`}
-    ${then.slice(0, 1).map((each) => {
+    ${(own.length ? own : then).slice(0, 1).map((each) => {
       const at = moment(each.start_at, job.started_at);
       return html`<p>${X.laid(at, duration(each.uncertainty_s), each.layer)} ${each.events.length === 0 && X.quiet}</p>
         ${each.events.length > 0 &&
