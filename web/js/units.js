@@ -50,9 +50,11 @@ function day(at) {
   return DAY.format(at).replace(" ", "\u00a0");
 }
 
+const ZONE = CLOCK.resolvedOptions().timeZone;
+
 /** The name of the reader's zone, "Europe/Berlin". */
 export function zone() {
-  return Intl.DateTimeFormat().resolvedOptions().timeZone;
+  return ZONE;
 }
 
 /**
