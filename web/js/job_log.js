@@ -88,7 +88,7 @@ function Pieces({ said, may, send }) {
   const { pieces } = said;
   const numbers = pieces.map((piece) => piece.number);
   const next = Math.max(0, ...numbers) + 1;
-  return html`<section aria-label=${L.pieces}>
+  return html`<section class="pieces" aria-label=${L.pieces}>
     <h3>${L.pieces}</h3>
     ${pieces.length === 0 && html`<p>${L.no_pieces}</p>`}
     ${pieces.map((piece) => html`<${PiecePart} key=${piece.number} piece=${piece} may=${may} send=${send} />`)}
