@@ -77,6 +77,19 @@ def stretch(page: Page) -> tuple[int, int] | None:
     return (int(found[1]), int(found[2])) if found else None
 
 
+def resting_px(page: Page) -> tuple[float, float]:
+    """Left and top of the line of time, in sight, once nothing moves it any more."""
+
+    def corner() -> tuple[float, float]:
+        axis(page).scroll_into_view_if_needed()
+        stretch(page)
+        found = axis(page).bounding_box()
+        assert found is not None
+        return found["x"], found["y"]
+
+    return wait_until(lambda: here if (here := corner()) == corner() else None, within_s=30)
+
+
 def axis(page: Page) -> Locator:
     return page.get_by_role("group", name="The job along its time")
 
@@ -200,12 +213,12 @@ def test_two_fingers_bring_it_closer_and_one_moves_along(
     told = page.context.new_cdp_session(page)
     told.send("Emulation.setTouchEmulationEnabled", {"enabled": True, "maxTouchPoints": 2})
 
+    # Fingers keep their height: one that followed the line, pushed down by what is still fetched
+    # above it, would scroll the page.
+    y = resting_px(page)[1] + 80
+
     def touch(kind: str, *at_px: float) -> None:
-        if kind == "touchStart":  # what is fetched above it may have moved it since
-            axis(page).scroll_into_view_if_needed()
-        box = axis(page).bounding_box()
-        assert box is not None
-        points = [{"x": x, "y": box["y"] + 80, "id": n} for n, x in enumerate(at_px)]
+        points = [{"x": x, "y": y, "id": n} for n, x in enumerate(at_px)]
         told.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
 
     touch("touchStart", 150, 190)

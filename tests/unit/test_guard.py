@@ -32,6 +32,22 @@ class Router:
         await send({"type": "http.response.body", "body": b""})
 
 
+class Pieces(Sequence[bytes]):
+    """Pieces of a body, and how many were taken."""
+
+    def __init__(self, pieces: Sequence[bytes]) -> None:
+        self._pieces = pieces
+        self.taken = 0
+
+    def __len__(self) -> int:
+        return len(self._pieces)
+
+    def __getitem__(self, index: int) -> bytes:  # type: ignore[override]
+        piece = self._pieces[index]
+        self.taken = index + 1
+        return piece
+
+
 async def asked(
     router: Router,
     pieces: Sequence[bytes],
@@ -100,6 +116,34 @@ async def test_a_body_that_is_too_long_is_refused(
     router = Router()
     assert (await asked(router, pieces, *headers))[0] == 413
     assert router.body is None
+
+
+@pytest.mark.parametrize(
+    ("headers", "taken"),
+    [
+        pytest.param([], 20, id="within the limit, to its end"),
+        pytest.param([(b"content-length", b"2000000")], 20, id="at once"),
+        pytest.param(
+            [(b"content-length", b"2000000"), (b"expect", b"100-continue")], 0, id="asked"
+        ),
+    ],
+)
+async def test_what_is_refused_is_taken_so_that_the_answer_arrives(
+    headers: list[tuple[bytes, bytes]], taken: int
+) -> None:
+    pieces = Pieces([b"x" * 10_000] * 20)
+    assert (await asked(Router(), pieces, *headers))[0] == 413
+    assert pieces.taken == taken
+
+
+async def test_of_a_refused_body_without_an_end_only_so_much_is_taken(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    pieces = Pieces([b"x" * 100_000] * 50)
+    assert (await asked(Router(), pieces))[0] == 413
+    assert pieces.taken < 20
+    monkeypatch.setattr(guard, "UNREAD_S", 0.05)
+    assert (await asked(Router(), [b"x"], (b"content-length", b"2000000"), ends=False))[0] == 413
 
 
 @pytest.mark.parametrize(

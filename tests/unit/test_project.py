@@ -120,6 +120,12 @@ def test_a_third_party_package_names_its_version_and_brings_its_licence(
     assert str(package["licence"]).partition("-")[0] in licence
 
 
+def test_the_pages_are_read_with_the_declarations_of_the_files_they_come_with() -> None:
+    tools = json.loads((ROOT / "deploy/page-tools/package.json").read_text("utf-8"))
+    versions = {package["name"]: package["version"] for package in VENDORED}
+    assert tools["devDependencies"].items() >= versions.items()
+
+
 @pytest.mark.parametrize("path", sorted(VENDOR.glob("*.js")), ids=lambda path: path.name)
 def test_a_third_party_module_imports_only_its_neighbours(path: Path) -> None:
     asked = re.findall(r"""(?:from|import)\s*\(?["']([^"'\n]+)["']""", path.read_text("utf-8"))
@@ -404,7 +410,7 @@ def checked(checkout: Checkout) -> Checkout:
     """A checkout on a computer that has all that tests need, and no rights to install more."""
     checkout.add_program("python3", FAKE_PYTHON)
     checkout.add_program("id", "#!/bin/sh\necho 1000\n")
-    for name in ("mosquitto", "chromium", "shellcheck", "nginx", "caddy", "openssl"):
+    for name in ("mosquitto", "chromium", "shellcheck", "nginx", "caddy", "openssl", "npm"):
         checkout.add_program(name, PROGRAM)
     return checkout
 
@@ -422,6 +428,7 @@ def test_check_passes_when_every_step_does(checked: Checkout) -> None:
         ("ruff", "lint\n  form"),
         ("mypy", "types"),
         ("lint-imports", "floors"),
+        ("npm", "tools for the pages\n  types of the pages\n  lint of the pages"),
         ("pytest", "tests"),
     ],
 )

@@ -45,13 +45,13 @@ export function AlarmTests({ now, when, may }) {
 /** @param {{of: Tested, now: Now, may: boolean, when: string, several: boolean}} props */
 function One({ of, now, may, when, several }) {
   const name = now.chambers.find((c) => c.chamber === of.chamber)?.name ?? of.chamber;
-  const routes = of.people.reduce((sum, { routes }) => sum + routes.length, 0);
+  const ways = of.people.reduce((sum, person) => sum + person.routes.length, 0);
   return html`<section aria-label=${T.chamber(name)}>
     ${several && html`<h2>${T.chamber(name)}</h2><p>${of.text}.</p>`}
     ${may &&
     !of.running &&
     html`<div class="acts">
-      <${Twice} ask=${T.begin} question=${T.what(of.sounder, of.people.length, routes, of.people.filter(({ quiet }) => quiet).map(({ person }) => person))} yes=${T.yes} no=${T.no} kind=""
+      <${Twice} ask=${T.begin} question=${T.what(of.sounder, of.people.length, ways, of.people.filter(({ quiet }) => quiet).map(({ person }) => person))} yes=${T.yes} no=${T.no} kind=""
         work=${() => post("/api/alarm-tests", { chamber: of.chamber })} done=${() => undefined} />
     </div>`}
     ${of.people.length > 0 &&

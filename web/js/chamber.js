@@ -86,11 +86,11 @@ function Said({ chamber, unit }) {
   );
   return html`<div class="unseen" aria-live="polite" aria-atomic="true">${calm.current.text}</div>
     <div class="unseen" aria-live="assertive">
-      ${unseen.map((a) => html`<p key=${a.id}>${S.alarms.class[a.class]}: ${first(a.text)}</p>`)}
+      ${unseen.map((a) => html`<p key=${a.id}>${S.alarms.class[a.class]}: ${opening(a.text)}</p>`)}
     </div>`;
 }
 
-/** @param {string} text */
-function first(text) {
+/** Its first sentence. @param {string} text */
+function opening(text) {
   return text.split(". ")[0];
 }

@@ -4,19 +4,17 @@
  * marked at the edge that it lies beyond. Drawn by uPlot.
  */
 
-import vendored from "../vendor/uplot.js";
+import uPlot from "../vendor/uplot.js";
 import { clock, duration, figure, inUnit, moment, symbol } from "./units.js";
 import { drawBetween, drawThen } from "./chart_beside.js";
 import { farthest } from "./scale.js";
 import { apart } from "./section_layout.js";
 import { S } from "./strings.js";
 
+/** @typedef {import("../vendor/uplot.js").default} Plot */
 /** @typedef {import("./types.js").Story} Story */
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./hour.js").Hour} Hour */
-
-/** Its types can't be read from the minified file. @type {any} */
-const uPlot = vendored;
 
 const LINES = 5; // --line-1 to --line-5 in the stylesheet; then they begin again, dashed
 const DASHES = [[], [7, 4], [2, 3]];
@@ -93,12 +91,14 @@ export class Chart {
     return { width, height: width < 600 ? 240 : 280 };
   }
 
+  /** @returns {import("../vendor/uplot.js").AlignedData} */
   data() {
     const { hour, scaled, unit } = this.drawn;
     const shown = scaled.columns.map((column) => column.map((t) => (t === null ? null : inUnit(t, unit))));
     return [hour.time_s, ...shown];
   }
 
+  /** @returns {import("../vendor/uplot.js").Options} */
   options() {
     const { ink, soft, rule, font } = this.colours;
     const axis = { stroke: soft, font, grid: { stroke: rule, width: 1 }, ticks: { show: false } };
@@ -128,25 +128,25 @@ export class Chart {
           space: this.long() ? 130 : 70,
           incrs: INCREMENTS_S,
           grid: { show: false },
-          values: (/** @type {any} */ _, /** @type {number[]} */ at) => at.map((s) => this.when(s)),
+          values: (/** @type {Plot} */ _, /** @type {number[]} */ at) => at.map((s) => this.when(s)),
         },
         {
           ...axis,
           size: 40,
           gap: 4,
           space: 34,
-          values: (/** @type {any} */ _, /** @type {number[]} */ at) => at.map((v) => `${v}°`),
+          values: (/** @type {Plot} */ _, /** @type {number[]} */ at) => at.map((v) => `${v}°`),
         },
       ],
       hooks: {
         drawClear: [
-          (/** @type {any} */ plot) => {
+          (/** @type {Plot} */ plot) => {
             this.drawBands(plot);
             drawBetween(plot, this.drawn, this.colours.lines);
           },
         ],
         draw: [
-          (/** @type {any} */ plot) => {
+          (/** @type {Plot} */ plot) => {
             this.drawTarget(plot, ink);
             drawThen(plot, this.drawn, this.colours.lines);
             this.drawBeyond(plot);
@@ -218,7 +218,7 @@ export class Chart {
       .sort((a, b) => a.from_s - b.from_s);
   }
 
-  /** @param {any} plot */
+  /** @param {Plot} plot */
   drawBands(plot) {
     const { ctx, bbox } = plot;
     ctx.save();
@@ -233,7 +233,7 @@ export class Chart {
     ctx.restore();
   }
 
-  /** @param {any} plot  @param {string} ink */
+  /** @param {Plot} plot  @param {string} ink */
   drawTarget(plot, ink) {
     const { target_c, unit } = this.drawn;
     if (target_c === null) return;
@@ -253,7 +253,7 @@ export class Chart {
     this.write(plot, S.hour.target, bbox.left / px + 4, y / px - 4, this.colours.soft);
   }
 
-  /** A filled arrow at the edge for each reading beyond it, in its line's colour. @param {any} plot */
+  /** A filled arrow at the edge for each reading beyond it, in its line's colour. @param {Plot} plot */
   drawBeyond(plot) {
     const { ctx, bbox } = plot;
     const size = MARK * uPlot.pxRatio;
@@ -276,7 +276,7 @@ export class Chart {
     ctx.restore();
   }
 
-  /** @param {any} plot */
+  /** @param {Plot} plot */
   drawNames(plot) {
     const px = uPlot.pxRatio;
     const { bbox } = plot;
@@ -287,7 +287,7 @@ export class Chart {
         let last = seen;
         while (last >= 0 && column[last] === null) last--;
         if (last < 0) return null;
-        const y = plot.valToPos(column[last], "y", true) / px;
+        const y = plot.valToPos(column[last] ?? 0, "y", true) / px;
         const { hour, scaled, unit } = this.drawn;
         const beyond = scaled.beyond.some((one) => one.name === name && one.at_s > plot.data[0][last]);
         const stale = beyond || plot.data[0][seen] - plot.data[0][last] > 20;
@@ -309,7 +309,7 @@ export class Chart {
     );
   }
 
-  /** @param {any} plot */
+  /** @param {Plot} plot */
   drawWords(plot) {
     const top = plot.bbox.top / uPlot.pxRatio;
     for (const { left, row, text } of this.words) {
@@ -317,7 +317,7 @@ export class Chart {
     }
   }
 
-  /** @param {any} plot  @param {string} text  @param {number} x  @param {number} y  CSS pixels @param {string} colour */
+  /** @param {Plot} plot  @param {string} text  @param {number} x  @param {number} y  CSS pixels @param {string} colour */
   write(plot, text, x, y, colour) {
     const px = uPlot.pxRatio;
     plot.ctx.save();

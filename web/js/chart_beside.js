@@ -1,14 +1,12 @@
 /** What a chart shows beside a job's own lines: another job's, dotted, or what others kept between. */
 
-import vendored from "../vendor/uplot.js";
+import uPlot from "../vendor/uplot.js";
 import { inUnit } from "./units.js";
 
+/** @typedef {import("./chart.js").Plot} Plot */
 /** @typedef {import("./chart.js").Drawn} Drawn */
 
-/** Its types can't be read from the minified file. @type {any} */
-const uPlot = vendored;
-
-/** An earlier job's lines, dotted. @param {any} plot  @param {Drawn} drawn  @param {string[]} colours */
+/** An earlier job's lines, dotted. @param {Plot} plot  @param {Drawn} drawn  @param {string[]} colours */
 export function drawThen(plot, { names, then, unit }, colours) {
   if (!then) return;
   const { ctx } = plot;
@@ -27,17 +25,18 @@ export function drawThen(plot, { names, then, unit }, colours) {
       if (t !== null) {
         const x = plot.valToPos(then.time_s[row], "x", true);
         const y = plot.valToPos(inUnit(t, unit), "y", true);
-        pen ? ctx.lineTo(x, y) : ctx.moveTo(x, y);
+        if (pen) ctx.lineTo(x, y);
+        else ctx.moveTo(x, y);
       }
       pen = t !== null;
-      if (then.time_s[row] > plot.scales.x.max) break;
+      if (then.time_s[row] > (plot.scales.x.max ?? Infinity)) break;
     }
     ctx.stroke();
   });
   ctx.restore();
 }
 
-/** From low to high, shaded in the colour of the line it belongs to. @param {any} plot  @param {Drawn} drawn  @param {string[]} colours */
+/** From low to high, shaded in the colour of the line it belongs to. @param {Plot} plot  @param {Drawn} drawn  @param {string[]} colours */
 export function drawBetween(plot, { names, between, unit }, colours) {
   if (!between) return;
   const { ctx } = plot;
@@ -53,7 +52,7 @@ export function drawBetween(plot, { names, between, unit }, colours) {
       for (let row = from; row < to; row++) ctx.lineTo(...at(row, ends.low));
       for (let row = to - 1; row >= from; row--) ctx.lineTo(...at(row, ends.high));
       ctx.fill();
-      if (between.time_s[to - 1] > plot.scales.x.max) break;
+      if (between.time_s[to - 1] > (plot.scales.x.max ?? Infinity)) break;
     }
   });
   ctx.restore();
@@ -76,13 +75,13 @@ function* stretches(column, begin) {
   }
 }
 
-/** The row before the first that is seen. @param {any} plot  @param {number[]} time_s */
+/** The row before the first that is seen. @param {Plot} plot  @param {number[]} time_s */
 function firstSeen(plot, time_s) {
-  const row = time_s.findIndex((t_s) => t_s >= plot.scales.x.min);
+  const row = time_s.findIndex((t_s) => t_s >= (plot.scales.x.min ?? -Infinity));
   return row < 0 ? Math.max(0, time_s.length - 1) : Math.max(0, row - 1);
 }
 
-/** Draw only where lines may be. @param {any} plot */
+/** Draw only where lines may be. @param {Plot} plot */
 function clip({ ctx, bbox }) {
   ctx.beginPath();
   ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);

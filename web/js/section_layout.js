@@ -126,16 +126,16 @@ export function heights(sensors) {
  * @param {number} high
  */
 export function apart(wanted, pitch, low, high) {
-  const placed = [...wanted];
-  placed.forEach((y, i) => {
-    placed[i] = Math.max(y, i ? placed[i - 1] + pitch : low);
+  const at = [...wanted];
+  at.forEach((y, i) => {
+    at[i] = Math.max(y, i ? at[i - 1] + pitch : low);
   });
   let floor = high;
-  for (let i = placed.length - 1; i >= 0; i--) {
-    placed[i] = Math.min(placed[i], floor);
-    floor = placed[i] - pitch;
+  for (let i = at.length - 1; i >= 0; i--) {
+    at[i] = Math.min(at[i], floor);
+    floor = at[i] - pitch;
   }
-  return placed;
+  return at;
 }
 
 /**

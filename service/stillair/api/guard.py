@@ -7,6 +7,8 @@
   Sec-Fetch-Site).
 - A body is JSON, says so, is at most 64 KiB and comes within 20 s; but where a file or a
   photograph is sent it is given on as it comes, and the router looks at its size and time.
+- Who is refused reads why: what they still send is thrown away first, up to 1 MiB or 2 s, as
+  a connection that is closed over an unread body takes the answer with it (RFC 9112, 9.6).
 - Answers carry the headers that keep a page from being framed, sniffed or fed with foreign code.
 
 Plain ASGI, so that event streams pass through untouched.
@@ -15,6 +17,7 @@ Plain ASGI, so that event streams pass through untouched.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import ipaddress
 import itertools
 from collections.abc import Container
@@ -29,6 +32,8 @@ from stillair.runtime.lines import request
 
 BODY_BYTES = 64 * 1024
 BODY_S = 20.0
+MOST_UNREAD_BYTES = 1 << 20  # of a refused body; then the connection is closed over it
+UNREAD_S = 2.0
 TOO_LARGE = f"A body is at most {BODY_BYTES} bytes here."
 # What a form of a foreign page can't send, and what it is called.
 JSON = "JSON", frozenset({"application/json"})
@@ -82,6 +87,9 @@ class Guard:
 
         problem = self._problem(scope)
         wanted = _wanted(scope)
+        # Who sends a body only when asked has none on its way.
+        if problem is not None and "expect" not in Headers(scope=scope):
+            await _throw_away(receive)
         if problem is None and scope["method"] not in SAFE_METHODS and wanted is JSON:
             try:
                 receive = await _taken(receive)
@@ -148,6 +156,17 @@ def _wanted(scope: Scope) -> tuple[str, frozenset[str]]:
     return wanted if scope["method"] == "POST" else ANYTHING
 
 
+async def _throw_away(receive: Receive) -> None:
+    """Take what still comes of a body that nobody wants, within limits of size and time."""
+    more, taken = True, 0
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(UNREAD_S):
+            while more and taken <= MOST_UNREAD_BYTES:
+                message = await receive()
+                taken += len(message.get("body", b""))
+                more = message.get("more_body", False)
+
+
 async def _taken(receive: Receive) -> Receive:
     """Take the whole body, within limits of size and time; give it on as if it came now.
 
@@ -162,6 +181,8 @@ async def _taken(receive: Receive) -> Receive:
                 messages.append(message)
                 taken += len(message.get("body", b""))
                 if taken > BODY_BYTES:
+                    if message.get("more_body", False):
+                        await _throw_away(receive)
                     raise Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, TOO_LARGE)
     except TimeoutError:
         raise Problem(

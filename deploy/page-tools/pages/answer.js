@@ -1,0 +1,1 @@
+../../../web/answer.js
