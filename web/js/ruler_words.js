@@ -1,6 +1,6 @@
 /** What is said beside the ruler: of the layer that was chosen, and of stretches that differ. */
 
-import { useEffect, useId, useState } from "../vendor/preact-hooks.js";
+import { useId, useState } from "../vendor/preact-hooks.js";
 import { Refused, useWork } from "./act.js";
 import { request } from "./ask.js";
 import { mm, Outlined } from "./heights.js";
