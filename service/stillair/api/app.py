@@ -24,7 +24,7 @@ from stillair.api import problems
 from stillair.api.description import ERRORS, Description
 from stillair.api.entry import COOKIE, caller, viewer
 from stillair.api.guard import Guard
-from stillair.api.linking import Linked
+from stillair.api.linking import PROGRAM, Linked
 from stillair.api.routers import (
     alarm_tests,
     answering,
@@ -63,7 +63,6 @@ OPEN_FILES = frozenset(
     }
 )
 WORKER = "worker.js"
-PROGRAM = "program.js"  # linked of js/
 
 
 def build(

@@ -21,6 +21,7 @@ from pathlib import Path
 
 from stillair.errors import StillairError
 
+PROGRAM = "program.js"  # under /web/
 FIRST = "main.js"
 APART = frozenset({"ahead.js"})  # it runs before the program is there
 IMPORT = re.compile(
