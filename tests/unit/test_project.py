@@ -18,7 +18,7 @@ import pytest
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
-from stillair.api.linking import PROGRAM
+from stillair.api import linking
 
 ROOT = Path(__file__).resolve().parents[2]
 SERVICE = ROOT / "service" / "stillair"
@@ -152,7 +152,7 @@ LOADED = {  # what makes a browser fetch something
 def test_a_page_loads_only_what_comes_with_it(path: Path) -> None:
     """A shed has no internet, and nobody else is to learn when the page is open."""
     for target in re.findall(LOADED[path.suffix], path.read_text("utf-8")):
-        if target.startswith(("data:", "#")) or target == f"/web/{PROGRAM}":
+        if target.startswith(("data:", "#")) or target == f"/web/{linking.PROGRAM}":
             continue  # the program is linked of modules that are read here, too
         assert "//" not in target, target
         if target.startswith("/web/"):
