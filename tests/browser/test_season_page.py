@@ -69,7 +69,8 @@ def a_sweep_asks_for_one_picture(page: Page) -> None:
     nearest = page.locator(".along .moment .nearest")
     expect(nearest).to_contain_text("nearest picture")
     expect(nearest.locator("img")).to_be_visible()
-    assert len([url for url in asked if "/api/pictures/" in url]) == 1
+    # None where the page has it already.
+    assert len([url for url in asked if "/api/pictures/" in url]) <= 1
 
 
 @pytest.mark.timeout(240)
