@@ -192,7 +192,7 @@ export function JobToolpath({ job, may, changed }) {
       ${[...known].reverse().map((of) => html`<option key=${of.id} value=${of.id}>${of.name}, ${whole(of.at)}</option>`)}
     </select>
     <${Refused} error=${error} />
-    <p class="small"><a href="#/toolpaths">${G.way}</a></p>
+    <p><a class="way" href="#/toolpaths">${G.way}</a></p>
     ${own?.whole &&
     html`<details onToggle=${(/** @type {any} */ event) => setOpen(event.currentTarget.open)}>
       <summary>${G.layers_of(own.name)}</summary>
