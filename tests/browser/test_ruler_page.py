@@ -130,7 +130,7 @@ def test_an_open_door_is_drawn_at_its_heights_and_said(kept: RunningService, loo
 
 @pytest.mark.timeout(240)
 def test_what_is_missing_is_said_and_can_be_given(serve: Serve, look: Look) -> None:
-    service = serve(speed=60)
+    service = serve(speed=120)
     job = str(service.post("/api/jobs", {"name": "Fin boxes", "material": ""})["id"])
     service.post(f"/api/jobs/{job}/progress", {"height_mm": 2.0})
     wait_until(partial(is_at, service, job, 10.0), within_s=60)
@@ -170,9 +170,8 @@ def many(count: int) -> str:
     }})()"""
 
 
-def test_two_thousand_layers_are_reckoned_at_once(serve: Serve, look: Look) -> None:
-    page: Page = look(serve())
-    took_ms = page.evaluate(
+def test_two_thousand_layers_are_reckoned_at_once(sums: Page) -> None:
+    took_ms = sums.evaluate(
         f"""async () => {{
           const m = await import('/web/js/weather.js');
           const found = {many(2000)};
@@ -210,8 +209,8 @@ def test_of_a_job_that_goes_on_only_what_is_laid_is_drawn(serve: Serve, look: Lo
 
 
 @pytest.fixture
-def page(shed: RunningService, look: Look) -> Page:
-    return look(shed)
+def page(sums: Page) -> Page:
+    return sums
 
 
 PIECE = {"layers": [0] * 100, "top_mm": 20.0, "least_mm": 0.8}

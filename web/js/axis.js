@@ -49,7 +49,8 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
   const line = useRef(/** @type {HTMLElement | null} */ (null));
   const [laid, setLaid] = useState({ left: 40, right: LANE_NAMES_PX, width: 300 });
   const chart = useRef(/** @type {Chart | null} */ (null));
-  const axis = useView(job.id, whole);
+  const beside = useBeside(job.id);
+  const axis = useView(job.id, whole, beside.choice);
   Object.assign(pointed.current, { look: axis.look, mark: axis.mark });
   useEffect(() => {
     pointed.current.at_s = axis.at_s;
@@ -58,7 +59,6 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
   const view = axis.view ?? whole;
   const { merged, state } = useReadings(job.id, columns, view, whole);
   const along = useAlong(job.id, when, job.state);
-  const beside = useBeside(job.id);
   const names = useMemo(() => airOf(chamber, columns), [chamber?.sensors.map((s) => s.name).join("\n"), columns]);
   // All that the chart shows but the stretch of it: worked out again when something is new.
   const lines = useMemo(() => {
@@ -109,7 +109,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
   return html`<section class="hour along" aria-labelledby="along">
     <h2 id="along">${T.temperatures}, ${symbol(unit)}</h2>
     <${Moves} axis=${axis} view=${view} whole=${whole} began=${job.started_at} />
-    <${Moment} at_s=${at_s} time_s=${merged.time_s} sensors=${lines.hour.sensors} names=${names} along=${along} heights=${heights} unit=${unit}
+    <${Moment} at_s=${at_s} time_s=${merged.time_s} sensors=${lines.hour.sensors} names=${names} along=${along} drawn=${beside.drawn} heights=${heights} unit=${unit}
       began=${job.started_at} spoken=${gestures.spoken} open=${setOpened} />
     <div class="line-of-time" style=${style} tabindex="0" role="group" aria-label=${A.group} aria-describedby="along-how"
       ref=${gestures.ref} onKeyDown=${gestures.key}>
