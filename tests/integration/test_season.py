@@ -44,6 +44,7 @@ class Season:
         log: JobLog | None = None,
         along: Toolpath | None = None,
         rule: int = RULE,
+        lasted_s: float = 900.0,
     ) -> str:
         """A job that is over, as it was measured and judged."""
         self.count += 1
@@ -52,7 +53,7 @@ class Season:
             job(self.count, JobPhase.FINISHED, t_s),
             material=material,
             box=box,
-            finished_s=t_s + 500.0,
+            finished_s=t_s + lasted_s,
         )
         measured = {"deepest_drop_k": drop_k, "air_c": 50.0 + self.count % 3}
         logs: tuple[LogTold, ...] = ()
@@ -171,3 +172,16 @@ def test_a_job_that_never_was_is_refused(season: Season) -> None:
     season.built(None, 2.0)
     with pytest.raises(CommandRefused):
         compared(season.history, f"{CHAMBER}-9")
+
+
+def test_what_was_over_before_anything_was_built_is_held_against_none(season: Season) -> None:
+    for _ in range(3):
+        season.built(JobOutcome.SOUND, 2.0)
+    brief = season.built(JobOutcome.SOUND, 9.0, lasted_s=8.0)
+    mine = season.built(JobOutcome.FLAWED, 9.0)
+    found = compared(season.history, mine)
+    assert (found["built"], found["sound"], found["judged"]) == (True, 3, 4)
+    assert [each["highest"] for each in found["unlike"]] == [2.0], "of the sound ones that built"
+    alone = compared(season.history, brief)
+    assert (alone["built"], alone["lasted_s"]) == (False, 8.0)
+    assert (alone["sound"], alone["judged"], alone["unlike"], alone["many"]) == (0, 0, [], False)

@@ -6,7 +6,7 @@ import json
 from dataclasses import replace
 
 from kept_things import BOOT, CHAMBER, event, job
-from stillair.model import JobPhase, Outcome
+from stillair.model import Change, JobPhase, Outcome
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
 
@@ -71,3 +71,15 @@ def test_a_record_that_is_broken_is_as_one_that_is_not_there(
     told(journal, 100.0)
     assert limits(history) == [None]
     assert history.settings().of_job("no-such-job") == []
+
+
+def test_what_a_restart_writes_of_a_job_that_is_over_changed_no_settings(
+    journal: Journal, history: History
+) -> None:
+    under(journal, FIRST, 60.0)
+    told(journal, 100.0)
+    told(journal, 200.0, JobPhase.FINISHED)
+    under(journal, SECOND, 55.0)
+    cleared = replace(event(change=Change.CLEARED, job=job().id), at_s=500.0)
+    journal.commit(Outcome(CHAMBER, 500.0, events=(cleared,)), BOOT)
+    assert limits(history) == [60.0]

@@ -83,10 +83,11 @@ def test_a_gust_shows_at_its_layers_and_is_laid_to_the_air() -> None:
     assert (told.side, told.is_sure) == ("cold", True)
     assert 16.0 <= told.from_mm <= 16.8
     assert told.by_range_k[0] <= told.by_k <= told.by_range_k[1]
-    assert told.text.startswith("Colder than its own undisturbed layers by ")
+    assert told.text.startswith("The layer below was ")
+    assert " colder than is usual in this job" in told.text
     assert told.because == (
-        f"the chamber's air made {-found.air_k[told.at]:.0f} degrees of it: it was 23 degrees"
-        " colder than usual",
+        f"the chamber's air made {-found.air_k[told.at]:.0f} degrees of it: its mean was 23"
+        " degrees colder than usual",
     )
 
 

@@ -20,7 +20,7 @@ export const C = {
   moment: (what, at) => `${what} at ${at}`,
   in_view: "Show this time in the curves",
   making: "It is still being made.",
-  lapse_coming: "It is made when the job is over.",
+  lapse_coming: "A film of the whole job is made when it is over.",
   /** @param {string} why */
   lost: (why) => `There is no film of it. ${why}`,
   no_film_paused: "There is no film of it: the camera was paused.",

@@ -23,7 +23,7 @@ export const L = {
   piece: (n) => `Piece ${n}`,
   more: "One piece more",
   /** @param {number} n */
-  gone: (n) => `Take piece ${n} out`,
+  gone: (n) => `Remove piece ${n} from the log`,
   where: "Place on the plate",
   nowhere: "not said",
   outcome: "Came out",

@@ -52,7 +52,7 @@ export const G = {
   outline: "Where road lies in this layer, from above",
 
   before: "Look before starting",
-  put_away: "Put the look away",
+  put_away: "Hide what it says",
   loaded: "The material that is loaded",
   look: "Look",
   looking: "Looking …",

@@ -7,10 +7,15 @@ from stillair.model import EventChange, Kind, SignalClass
 
 # What is told of a moment, and lasts no time.
 INSTANTS = frozenset({Kind.SOAK_READY, Kind.COOL_ENOUGH, Kind.WATCH_GAP})
-# Whose figure is the furthest that the air has been from where it should be.
+# Of what the figure of such a moment is.
+_AT_THAT_MOMENT = {
+    Kind.SOAK_READY: "the air's mean was",
+    Kind.COOL_ENOUGH: "the warmest sensor was at",
+}
+# Whose figure is the furthest that it has been from where it should be.
 _FURTHEST = {
-    Kind.BELOW_TARGET: "lowest",
-    Kind.TOO_WARM: "highest",
+    Kind.BELOW_TARGET: "lowest mean of the air",
+    Kind.TOO_WARM: "highest mean of the air",
     Kind.OVER_TEMPERATURE: "highest",
 }
 
@@ -22,7 +27,9 @@ def depth(change: EventChange, *, over: bool) -> str:
     said: list[str] = []
     drop_k = seen.figure(change, "drop_k")
     if drop_k is not None and drop_k > 0:
-        said.append(f"The air {has}{'fell' if over else 'fallen'} {figures.degrees(drop_k)}")
+        # Doors and drafts reach one sensor more than another; lost heat is told of them all.
+        fell = " on average" if change.kind is Kind.HEAT_LOST else " where it fell most"
+        said.append(f"The air {has}{'fell' if over else 'fallen'} {figures.degrees(drop_k)}{fell}")
     rise_k = seen.figure(change, "rise_k")
     if rise_k is not None and rise_k > 0:
         told = f"The air {has}{'rose' if over else 'risen'} {figures.degrees(rise_k)}"
@@ -47,7 +54,7 @@ def depth(change: EventChange, *, over: bool) -> str:
         elif change.kind in _FURTHEST and beyond:
             where = f"The {_FURTHEST[change.kind]} {is_ if over else 'so far is'}"
         elif change.kind in INSTANTS:
-            where = "At that moment it was"
+            where = f"At that moment {_AT_THAT_MOMENT.get(change.kind, 'it was')}"
         elif over and limit_c is not None:
             where = "The highest was"
         told = f"{where} {figures.temperature(temperature_c)}"

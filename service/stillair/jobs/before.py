@@ -181,7 +181,7 @@ def _long_runs(look: Look) -> Remark | None:
         return None
     return Remark(
         Rule.LONG_RUNS,
-        f"Straight runs of up to {whole.longest_run_mm:.0f} mm on a base of {base_cm2:.0f} cm2:"
+        f"Straight runs of up to {whole.longest_run_mm:.0f} mm on a base of {base_cm2:.0f} cm²:"
         " what shrinks along them pulls at the corners.",
         {"run_mm": whole.longest_run_mm, "base_cm2": base_cm2},
         (

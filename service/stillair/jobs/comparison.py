@@ -47,6 +47,7 @@ from stillair.model import JobOutcome
 SHUFFLES = 2000
 CHANCE = 0.03  # that a season without a cause names one; at most 0.05 may be measured
 COMPARED = ("real", "simulated")  # each with its own
+LEAST_BUILT_S = 600.0  # of less no figure of the air is measured: see `figures.LEAST_ROWS`
 LEAST_EACH = 4  # sound jobs, and flawed ones, before a difference is looked for
 LEAST_KNOWN = 3  # of either, that have a figure
 MOST_CUTS = 15  # of one figure
@@ -66,18 +67,20 @@ class Measure:
 
 
 MEASURES: tuple[Measure, ...] = (
-    Measure("below_target_share", "share of the time below the target", "%", 3.0),
-    Measure("deepest_drop_k", "deepest drop", "degrees", 1.0),
-    Measure("longest_drop_s", "longest drop", "s", 60.0),
+    Measure(
+        "below_target_share", "share of the time that the air's mean was below the target", "%", 3.0
+    ),
+    Measure("deepest_drop_k", "deepest drop of the air's mean", "degrees", 1.0),
+    Measure("longest_drop_s", "longest drop of the air's mean", "s", 60.0),
     Measure("soak_s", "soak before the first layer", "s", 300.0),
-    Measure("spread_k", "spread from top to bottom", "degrees", 1.0),
-    Measure("hottest_c", "hottest", "°C", 2.0),
-    Measure("air_c", "air on average", "°C", 1.5),
-    Measure("room_c", "room", "°C", 2.0),
-    Measure("cooling_k_per_min", "cooling at the end", "degrees a minute", 0.2),
+    Measure("spread_k", "spread from the warmest to the coldest sensor of the air", "degrees", 1.0),
+    Measure("hottest_c", "hottest that a sensor of the air was", "°C", 2.0),
+    Measure("air_c", "air's mean while it was built", "°C", 1.5),
+    Measure("room_c", "room's mean while it was built", "°C", 2.0),
+    Measure("cooling_k_per_min", "steepest cooling after the end", "degrees a minute", 0.2),
     Measure("layer_s", "shortest layer", "s", 2.0),
-    Measure("fan_share", "fan", "%", 5.0),
-    Measure("drying_h", "drying", "h", 1.0),
+    Measure("fan_share", "fan of the part", "%", 5.0),
+    Measure("drying_h", "drying of the filament", "h", 1.0),
     Measure("humidity_share", "humidity of the room", "%", 5.0),
 )
 
@@ -130,6 +133,16 @@ class Unlike:
     lowest: float
     highest: float
     sound: int
+
+
+def is_built(lasted_s: float | None) -> bool:
+    """Whether a job that lasted so long, less its pauses, can be held against others.
+
+    One that was over within ten minutes built nothing: its machine failed, or its name was
+    wrong. How it came out says nothing of what a chamber did. None: it goes on, or that isn't
+    known.
+    """
+    return lasted_s is None or lasted_s >= LEAST_BUILT_S
 
 
 def alike(job: JudgedJob, others: Iterable[JudgedJob]) -> list[JudgedJob]:

@@ -98,8 +98,9 @@ def _text(
             f"The layer below was still at {found.below_c[at]:.0f} °C ({low} °C to {high} °C) when"
             f" the next arrived; it is firm below {found.firm_c:.0f} °C{doubt}."
         )
-    word = "Colder" if side == COLD else "Warmer"
-    return f"{word} than its own undisturbed layers by {by_k:.0f} degrees{between}{doubt}."
+    word = "colder" if side == COLD else "warmer"
+    by = f"{by_k:.0f} degrees{between}"
+    return f"The layer below was {by} {word} than is usual in this job{doubt}."
 
 
 def because(layers: Layers, found: Weather, at: int) -> tuple[str, ...]:
@@ -110,8 +111,8 @@ def because(layers: Layers, found: Weather, at: int) -> tuple[str, ...]:
     if off_k * air_k > 0.0 and abs(air_k) >= HALF * abs(off_k):
         was_k = float(found.air_c[below]) - found.usual_air_c
         said.append(
-            f"the chamber's air made {abs(air_k):.0f} degrees of it: it was {abs(was_k):.0f}"
-            f" degrees {'colder' if was_k < 0.0 else 'warmer'} than usual"
+            f"the chamber's air made {abs(air_k):.0f} degrees of it: its mean was"
+            f" {abs(was_k):.0f} degrees {'colder' if was_k < 0.0 else 'warmer'} than usual"
             if was_k * air_k > 0.0
             else f"the chamber's air some layers before made {abs(air_k):.0f} degrees of it"
         )

@@ -20,7 +20,7 @@ from pathlib import Path
 
 from stillair.alarms.figures import temperature
 from stillair.errors import InputError
-from stillair.jobs.comparison import COMPARED
+from stillair.jobs.comparison import COMPARED, is_built
 from stillair.model import AT_WORK, Change, Job, JobPhase, JsonValue, Kind, Place
 from stillair.runtime.diagnosing import epoch_s
 from stillair.storage.courses import paused_in
@@ -61,10 +61,13 @@ def same_part(job: Job, other: Job) -> bool:
 def same_box(job: Job, other: Job) -> bool:
     """Whether two jobs are built in the same box, and both real, or of one simulation.
 
-    Never where that isn't known, as of a recording: it may be of a simulated box.
+    Never where that isn't known, as of a recording: it may be of a simulated box. Nor where
+    the other was over before anything was built.
     """
+    over_s = other.finished_s
     return (
         job.id != other.id
+        and is_built(None if over_s is None else over_s - other.started_s - other.paused_s)
         and job.chamber == other.chamber
         and job.box.partition(" ")[0] in COMPARED
         and job.box == other.box

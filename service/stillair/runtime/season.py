@@ -15,12 +15,14 @@ from stillair.jobs.comparison import (
     Unlike,
     alike,
     differences,
+    is_built,
     is_many,
     seasons_of,
     unlike,
 )
 from stillair.jobs.figures import holding
 from stillair.model import JobOutcome, LogKept
+from stillair.runtime.diagnosing import epoch_s
 from stillair.storage.history import MOST_ITEMS, History
 from stillair.storage.items import Item
 
@@ -28,7 +30,8 @@ from stillair.storage.items import Item
 def compared(history: History, job: str) -> dict[str, Any]:
     """How a job differs from the sound ones alike, and flawed jobs from sound ones.
 
-    The chamber's last 1,000 jobs are looked at.
+    The chamber's last 1,000 jobs are looked at; a job that was over before anything was built
+    is held against none, and counts for none.
 
     Raises `CommandRefused` (unknown), `StoreError`.
     """
@@ -38,15 +41,19 @@ def compared(history: History, job: str) -> dict[str, Any]:
     last = history.jobs(0, MOST_ITEMS, chamber=str(item["chamber"]), last=True)
     (mine,) = _jobs(history, [item])
     everyone = list(_jobs(history, _judged(entry.body for entry in last.entries)))
-    others = alike(mine, everyone)
+    lasted_s = _lasted_s(item)
+    built = is_built(lasted_s)
+    others = alike(mine, everyone) if built else []
     sound = [each for each in others if each.outcome is JobOutcome.SOUND]
-    judged = others if mine.outcome is None else [*others, mine]
+    judged = others if mine.outcome is None or not built else [*others, mine]
     many = is_many(judged)
     beside = seasons_of(mine, everyone)
     found = differences(judged, chance=_chance_of(judged), seasons=beside) if many else ()
     return {
         "material": mine.material,
         "origin": mine.origin or None,
+        "built": built,
+        "lasted_s": lasted_s,
         "sound": len(sound),
         "judged": len(judged),
         "figures": {name: value for name, value in mine.figures.items() if value is not None},
@@ -68,8 +75,18 @@ def _chance_of(jobs: Iterable[JudgedJob]) -> np.random.Generator:
 
 
 def _judged(items: Iterable[Item]) -> Iterable[Item]:
-    """Those of which somebody has said how they came out."""
-    return (item for item in items if item["outcome"] is not None)
+    """Those of which somebody has said how they came out, and that built something."""
+    said = (item for item in items if item["outcome"] is not None)
+    return (item for item in said if is_built(_lasted_s(item)))
+
+
+def _lasted_s(item: Item) -> float | None:
+    """How long a job went on, less its pauses; None where it isn't over."""
+    begun_s, over_s = epoch_s(item["started_at"]), epoch_s(item["finished_at"])
+    if begun_s is None or over_s is None:
+        return None
+    paused_s = item["paused_s"]
+    return over_s - begun_s - (float(paused_s) if isinstance(paused_s, int | float) else 0.0)
 
 
 def _jobs(history: History, items: Iterable[Item]) -> Iterable[JudgedJob]:

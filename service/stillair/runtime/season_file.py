@@ -34,6 +34,7 @@ from stillair.model import JobLog, LogTold, Outcome, Timeline
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.made_season import ZERO_S, MadeJob, day_of
 from stillair.runtime.marks import box_mark
+from stillair.runtime.settings_told import settings_told
 from stillair.simulation.season import BUILDS
 from stillair.simulation.toolpaths import toolpath_lines
 from stillair.storage import erasing, pictures, toolpaths
@@ -199,6 +200,7 @@ def bring_in(folder: Path, season: Season, now: datetime) -> int:
         _take_toolpaths(journal, season, shift_s)
         _take_pictures(journal, PictureFiles(folder / "pictures"), season, shift_s)
         journal.made_with[season.chamber] = f"{__version__} season"
+        journal.settings[season.chamber] = json.dumps(settings_told(default_chamber()))
         journal.commit_all([_moved(parcel, shift_s, days) for parcel in season.parcels])
         # Nobody watched since, and nobody has to be told so.
         journal.mark_seen(season.chamber, Timeline("season", now.timestamp()), 0.0)

@@ -52,16 +52,28 @@ class RanUnder:
         self._journal = journal
 
     def of_job(self, job: str) -> list[Under]:
-        """All settings that a job ran under, in their order."""
+        """All settings that a job ran under, in their order.
+
+        Not what was written of it once it was over, as when a restart clears what it was told.
+        """
         first = func.min(col(Ledger.at_us))
+        done = col(Ledger.kind) == JobPhase.FINISHED.value
+        of_it = col(Ledger.job) == plain(job)
+        over_us = (
+            select(first)
+            .where(of_it, col(Ledger.topic) == "job", done)
+            .correlate(None)
+            .scalar_subquery()
+        )
         query = (
             select(col(Ledger.chamber), col(Ledger.made_with), first)
             .where(
-                col(Ledger.job) == plain(job),
+                of_it,
+                or_(over_us.is_(None), col(Ledger.at_us) <= over_us),
                 # Not what was said of it or corrected since, under what holds today.
                 or_(
                     col(Ledger.topic) == "event",
-                    and_(col(Ledger.topic) == "job", col(Ledger.kind) != JobPhase.FINISHED.value),
+                    and_(col(Ledger.topic) == "job", ~done),
                 ),
                 col(Ledger.made_with) != "",
             )

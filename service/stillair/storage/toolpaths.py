@@ -255,7 +255,12 @@ class Toolpaths:
             links = connection.execute(
                 select(col(JobToolpath.toolpath), col(JobToolpath.job))
                 .where(col(JobToolpath.toolpath).in_(ids))
-                .order_by(col(JobToolpath.at_us))
+                # By number where several came at once: 3, 11, 14.
+                .order_by(
+                    col(JobToolpath.at_us),
+                    func.length(col(JobToolpath.job)),
+                    col(JobToolpath.job),
+                )
             ).all()
         return [
             _item(row, [job for toolpath, job in links if toolpath == row["id"]]) for row in rows
