@@ -46,7 +46,7 @@ def test_a_history_is_brought_in_and_shown_for_what_it_is(
     page = look(service, "/#/jobs", expected="status of 4")
     jobs = page.locator("ol.jobs > li").filter(has_text="in north-bench")
     expect(jobs).to_have_count(2)
-    expect(jobs.first).to_contain_text("brought in, not watched here")
+    expect(jobs.first).to_contain_text("Brought in, not watched here.")
     jobs.first.get_by_role("link").first.click()
     expect(page.locator(".place")).to_have_text("north-bench: brought in, not watched here")
     expect(page.get_by_text("compressor on").first).to_be_visible()

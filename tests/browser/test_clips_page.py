@@ -72,7 +72,7 @@ def test_a_film_plays_and_jumps_to_what_happened(
 def test_the_whole_job_in_short_is_still_to_come(look: Look, filmed: RunningService) -> None:
     page = _open(look, filmed, 390)
     page.get_by_role("button", name="The whole job in short").click()
-    expect(page.get_by_text("It is made when the job is over.")).to_be_visible()
+    expect(page.get_by_text("A film of the whole job is made when it is over.")).to_be_visible()
     expect(page.locator("section.films video")).to_have_count(0)
 
 

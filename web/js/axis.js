@@ -15,6 +15,7 @@ import { Chart, said, saidBeyond } from "./chart.js";
 import { Hour } from "./hour.js";
 import { html } from "./html.js";
 import { scaled } from "./scale.js";
+import { tellShown } from "./one_height.js";
 import { S } from "./strings.js";
 import { A } from "./strings_axis.js";
 import { duration, moment, symbol, zone } from "./units.js";
@@ -29,8 +30,9 @@ import { duration, moment, symbol, zone } from "./units.js";
 /** @typedef {import("./axis_view.js").Axis} Axis */
 /**
  * Between the line of time and what else points at moments, so that a step along one draws
- * nothing but both: `look` and `mark` are the line's, `hear` the other's, `at_s` what is marked.
- * @typedef {{at_s: number | null, look?: (at_s: number) => void, mark?: (at_s: number) => void, hear?: (at_s: number) => void}} Pointed
+ * nothing but both: `look` and `mark` are the line's, `hear` the ruler's, `at_s` what is marked,
+ * `shown_s` what all others follow (see one_height.js).
+ * @typedef {{at_s: number | null, shown_s?: number, others?: Set<(at_s: number) => void>, look?: (at_s: number) => void, mark?: (at_s: number) => void, hear?: (at_s: number) => void}} Pointed
  */
 
 const LANE_NAMES_PX = 68;
@@ -54,7 +56,9 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
   Object.assign(pointed.current, { look: axis.look, mark: axis.mark });
   useEffect(() => {
     pointed.current.at_s = axis.at_s;
-    if (axis.at_s !== null) pointed.current.hear?.(axis.at_s);
+    if (axis.at_s === null) return;
+    pointed.current.hear?.(axis.at_s);
+    tellShown(pointed.current, axis.at_s);
   }, [axis.at_s]);
   const view = axis.view ?? whole;
   const { merged, state } = useReadings(job.id, columns, view, whole);

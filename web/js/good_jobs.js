@@ -13,7 +13,7 @@ const T = S.good_jobs;
 /**
  * @typedef {{figure: string, said: string, unit: string, value: number, median: number, lowest: number, highest: number, sound: number}} Unlike
  * @typedef {{figure: string, said: string, unit: string, effect: number, chance: number, told: boolean, flawed_median: number, sound_median: number, flawed: number, sound: number}} Difference
- * @typedef {{material: string, sound: number, judged: number, unlike: Unlike[], many: boolean, differences: Difference[]}} Compared
+ * @typedef {{material: string, built: boolean, lasted_s: number | null, figures: Record<string, number>, sound: number, judged: number, unlike: Unlike[], many: boolean, differences: Difference[]}} Compared
  */
 
 /** A figure as people read it. @param {number} value @param {string} of @param {Unit} unit */
@@ -24,6 +24,26 @@ function amount(value, of, unit) {
 
 /** @param {number} effect  @returns {number} of 100 pairs of a flawed and a sound job */
 const pairs = (effect) => Math.round(50 + 50 * Math.abs(effect));
+
+/**
+ * One line of what goes with flaws; what this job had comes first.
+ * @param {Difference} each  @param {number | undefined} here  @param {Unit} unit
+ */
+export function differs(each, here, unit) {
+  const said = (/** @type {number} */ value) => amount(value, each.unit, unit);
+  const [bad, good] = [each.flawed_median, each.sound_median];
+  return (
+    T.difference(each.said, here === undefined ? "" : said(here), each.flawed, said(bad), each.sound, said(good), nearer(here, bad, good)) +
+    T.pairs(pairs(each.effect), each.effect > 0, pairs(each.chance))
+  );
+}
+
+/** To which of the two a figure is nearer by far; "" where it stands between them. @param {number | undefined} here  @param {number} bad  @param {number} good */
+function nearer(here, bad, good) {
+  if (here === undefined || bad === good) return "";
+  const share = (here - good) / (bad - good); // 0: as the sound ones, 1: as the flawed ones
+  return share <= 0.25 ? "sound" : share >= 0.75 ? "flawed" : "";
+}
 
 /**
  * @param {{job: import("./types.js").Job, when: string, unit: Unit, whole?: boolean}} props
@@ -42,10 +62,11 @@ export function GoodJobs({ job, when, unit, whole = false }) {
       over = true;
     };
   }, [job.id, job.state, when]);
+  if (found?.built === false) return html`<section class="stories good-jobs"><h2>${T.heading}</h2><p>${T.brief(duration(found.lasted_s ?? 0))}</p></section>`;
   if (!found || (found.sound === 0 && !found.many)) return null;
   const told = found.differences.filter((/** @type {Difference} */ each) => each.told);
   const many = html`<ul>
-      ${told.map((/** @type {Difference} */ each) => html`<li key=${each.figure}>${T.difference(each.said, each.flawed, amount(each.flawed_median, each.unit, unit), each.sound, amount(each.sound_median, each.unit, unit))}${T.pairs(pairs(each.effect), pairs(each.chance))}</li>`)}
+      ${told.map((/** @type {Difference} */ each) => html`<li key=${each.figure}>${differs(each, found.figures[each.figure], unit)}</li>`)}
     </ul>
     <p class="small">${T.no_cause}</p>`;
   const goes = told.length === 0 ? T.nothing(found.judged) : T.goes(found.judged);

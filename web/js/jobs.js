@@ -111,7 +111,7 @@ function One({ job, now, may, unit }) {
     <h2><a class="way" href=${jobAddress(job.id)}>${nameOf(job)}</a></h2>
     <p>
       ${unreal(job)}${what.length > 0 && `${what.join(" ")}. `}${began}, ${lasting}.${" "}
-      ${!chamber && `${M.not_watched}. `}${S.job[job.state]}${job.height_mm === null ? "" : ` ${S.job.note_at(height(job.height_mm))}`}.
+      ${!chamber && `${M.brought} `}${S.job[job.state]}${job.height_mm === null ? "" : ` ${S.job.note_at(height(job.height_mm))}`}.
     </p>
     <p>${events ? inShort(upToNow(events, job, chamber), job) : failed ? T.not_known : T.asking}</p>
     <${BoxSaid} job=${job} unit=${unit} />

@@ -6,6 +6,8 @@
 import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { get } from "./ask.js";
 import { html } from "./html.js";
+import { firstAfter } from "./axis_layout.js";
+import { useShown } from "./one_height.js";
 import { G } from "./strings_toolpaths.js";
 import { duration, height, typed } from "./units.js";
 
@@ -18,12 +20,24 @@ const WIDE = 120;
 const RULED = 34;
 const MOST_BARS = 150; // finer than that nobody sees
 
-/** @param {{id: string, whole: Whole}} props */
-export function Layers({ id, whole }) {
+/**
+ * @param {{id: string, whole: Whole, heights?: import("./types.js").Heights | null, pointed?: {current: import("./axis.js").Pointed}}} props
+ *   of a job that follows it `heights` and what the rest of its page shows
+ */
+export function Layers({ id, whole, heights = null, pointed }) {
   const [columns, setColumns] = useState(/** @type {LayerColumns | null} */ (null));
   const [failed, setFailed] = useState("");
   const [layer, setLayer] = useState(0);
   const [outline, setOutline] = useState(/** @type {Outline | null} */ (null));
+  const shown_s = useShown(pointed);
+  const laid = heights?.by === "toolpath" && heights.toolpath === id ? heights : null;
+  useEffect(() => {
+    if (laid && shown_s !== null) setLayer(Math.max(0, firstAfter(laid.start_at, shown_s) - 1));
+  }, [laid, shown_s]);
+  const choose = (/** @type {number} */ n) => {
+    setLayer(n);
+    if (laid?.start_at[n] !== undefined) pointed?.current.mark?.((laid.start_at[n] + laid.end_at[n]) / 2);
+  };
   const field = `height-${id}`;
   useEffect(() => {
     let over = false;
@@ -63,11 +77,11 @@ export function Layers({ id, whole }) {
     <input id=${field} inputmode="decimal" autocomplete="off" placeholder=${columns.height_mm[0]}
       onInput=${(/** @type {Event} */ event) => {
         const mm = typed(/** @type {HTMLInputElement} */ (event.target).value);
-        if (Number.isFinite(mm)) setLayer(layerAt(columns, mm));
+        if (Number.isFinite(mm)) choose(layerAt(columns, mm));
       }} />
     <p aria-live="polite"><b>${G.layer(layer + 1, all, high)}</b>: ${told.join("; ")}.</p>
     <div class="layers-drawn">
-      <${Ruler} columns=${columns} whole=${whole} layer=${layer} choose=${(/** @type {number} */ mm) => setLayer(layerAt(columns, mm))} />
+      <${Ruler} columns=${columns} whole=${whole} layer=${layer} choose=${(/** @type {number} */ mm) => choose(layerAt(columns, mm))} />
       ${outline && html`<${FromAbove} of=${outline} />`}
     </div>
   </div>`;

@@ -14,6 +14,7 @@ import { html } from "./html.js";
 import { JobLogPart } from "./job_log.js";
 import { inShort, span, unreal } from "./jobs.js";
 import { fetchNotes } from "./notes.js";
+import { tellShown } from "./one_height.js";
 import { fetchEvents, pauseStories, upToNow } from "./past.js";
 import { TakeAlong } from "./report.js";
 import { Ruled } from "./rule.js";
@@ -60,6 +61,10 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
   // The view is the line of time's own, so that a step of its zoom draws nothing else anew.
   const pointed = useRef(/** @type {import("./axis.js").Pointed} */ ({ at_s: null }));
   const look = useCallback((/** @type {number} */ at_s) => pointed.current.look?.(at_s), []);
+  useEffect(() => {
+    const then = found?.items[0];
+    if (then) tellShown(pointed.current, (Date.parse(then.start_at) + Date.parse(then.end_at)) / 2000);
+  }, [asked]);
   const pictured = `${when} ${erased}`; // on change the pictures are asked for again
   if (!kept) {
     return html`<section class="past">
@@ -105,8 +110,8 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
   function rest(read) {
     return html`<${RulerWeather} key=${`weather ${id}`} job=${job} heights=${heights} unit=${unit} now=${chamber?.at ?? now.at} stories=${[...events, ...pauses]} told=${told} may=${may} changed=${() => setMended((/** @type {number} */ n) => n + 1)} look=${look} pointed=${pointed} sought_mm=${found?.height_mm ?? null} />
       <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} look=${look} />
-      <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} />
-      <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />
+      <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} heights=${heights} pointed=${pointed} />
+      <${Stills} key=${`stills ${id}`} job=${job.id} began=${job.started_at} when=${pictured} pointed=${pointed} />
       <${Clips} key=${`films ${id}`} job=${job} when=${pictured} owner=${owner} look=${look} />
       ${!flawed && good}
       ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}

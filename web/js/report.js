@@ -32,7 +32,7 @@ import { fetchLog, Flawed } from "./wrong.js";
 /** @typedef {import("./wrong.js").Log} Log */
 /** @typedef {{name: string, place: string, correction_k: number}} SensorThen */
 /** @typedef {{target_c: number | null, limit_c: number, enclosure: string[], sensors: SensorThen[], contacts: {name: string}[]}} SettingsThen */
-/** @typedef {{kept: boolean, settings: SettingsThen | null}} Under */
+/** @typedef {{fingerprint: string, kept: boolean, settings: SettingsThen | null}} Under */
 /** @typedef {{from_mm: number, to_mm: number, side: string, is_sure: boolean, text: string}} Stretch */
 /**
  * @typedef {{job: Job, columns: Columns, events: Story[], notes: import("./types.js").Note[],
@@ -84,7 +84,7 @@ export function Report({ id, now, unit }) {
     ${kept.missing.map((/** @type {string} */ what) => html`<p role="alert">${R.missing(what)}</p>`)}
     <${CameOut} kept=${kept} unit=${unit} />
     <${Temperatures} kept=${kept} unit=${unit} />
-    <${Phases} job=${job} events=${events} />
+    <${Phases} job=${job} events=${events} heights=${kept.heights} />
     <${Happened} kept=${kept} unit=${unit} now=${chamber?.at ?? now.at} />
     <${Layers} weather=${kept.weather} unit=${unit} />
     <${GoodJobs} job=${job} when="" unit=${unit} whole />
@@ -165,16 +165,17 @@ function Temperatures({ kept, unit }) {
   </section>`;
 }
 
-/** From cold to cold, as far as it was told. @param {{job: Job, events: Story[]}} props */
-function Phases({ job, events }) {
+/** From cold to cold, as far as it was told. @param {{job: Job, events: Story[], heights: import("./types.js").Heights | null}} props */
+function Phases({ job, events, heights }) {
   const begun = Date.parse(job.started_at);
+  const laid_s = heights?.by === "toolpath" ? heights.start_at[0] : undefined;
   const after_s = (/** @type {string} */ at, /** @type {number} */ from) => (Date.parse(at) - from) / 1000;
   const soaked = events.find((event) => event.kind === "soak_ready");
   const cooled = events.find((event) => event.kind === "cool_enough");
   const done = job.finished_at;
   const told = [
     soaked && R.soaked(after_s(soaked.onset_at, begun)),
-    done && R.built(after_s(done, begun)),
+    done && R.done(after_s(done, begun), laid_s === undefined ? null : laid_s - begun / 1000),
     done && cooled && cooled.onset_at >= done && R.cooled(after_s(cooled.onset_at, Date.parse(done))),
   ].filter(Boolean);
   if (told.length === 0) return null;
@@ -218,12 +219,13 @@ function Layers({ weather, unit }) {
 function Settings({ under, unit }) {
   const then = under.find((each) => each.settings)?.settings ?? null;
   if (!then) return html`<section class="whole"><h2>${R.settings}</h2><p>${R.not_kept}</p></section>`;
+  const sets = setsOf(under);
   const shown = (/** @type {number | null} */ c) => (c === null ? "" : temperature(c, unit));
   return html`<section class="whole">
     <h2>${R.settings}</h2>
     <p>${R.chamber(shown(then.target_c), shown(then.limit_c), then.enclosure.join(", "))}${" "}
       ${then.contacts.length > 0 && R.contacts(then.contacts.map((c) => c.name).join(", "))}${" "}
-      ${under.length > 1 && R.changed(under.length)}</p>
+      ${sets > 1 && R.changed(sets)}</p>
     ${then.sensors.length > 0 &&
     html`<table>
       <thead><tr>${R.sensors.map((name) => html`<th scope="col">${name}</th>`)}</tr></thead>
@@ -232,6 +234,9 @@ function Settings({ under, unit }) {
     <p class="small">${R.settings_short}</p>
   </section>`;
 }
+
+/** How many sets of settings: a new version of the program changes none. @param {{fingerprint: string}[]} under */
+export const setsOf = (under) => new Set(under.map(({ fingerprint }) => fingerprint)).size;
 
 /** @param {{kept: Kept}} props */
 function Pictures({ kept }) {

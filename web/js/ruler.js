@@ -8,6 +8,7 @@
 import { useEffect, useId, useLayoutEffect, useMemo, useRef, useState } from "../vendor/preact-hooks.js";
 import { mm } from "./heights.js";
 import { html } from "./html.js";
+import { tellShown } from "./one_height.js";
 import { LayerSaid, Material, Stretches } from "./ruler_words.js";
 import { apart } from "./section_layout.js";
 import { drawn } from "./shapes.js";
@@ -35,6 +36,8 @@ const PART = 26;
 const MARKS = 22;
 const SHAPE = 15;
 const LETTER = 6.6; // width of one, at most on average
+const FIRM_LONG = 132; // of the words along the line of what is firm, and how far beside it they stand
+const FIRM_DEEP = 18;
 const LEAST_WIDE = 260;
 const NARROW = 480;
 const LABEL_PITCH = 18;
@@ -112,6 +115,8 @@ function Drawn({ found, job, heights, unit, now, stories, told, look, pointed, s
     };
     return () => delete pointed.current.hear;
   });
+  // The first layer that is shown, which nobody chose, shows in the rest of the page as well.
+  useEffect(() => void (pointed && layer !== null && tellShown(pointed.current, halfway(found, layer))), [layer]);
   // What was marked before the layers were there.
   useEffect(() => void (pointed && pointed.current.at_s !== null && pointed.current.hear?.(pointed.current.at_s)), []);
   if (!piece || layer === null) return html`<p>${R.so_far} ${R.none_yet}</p>`;
@@ -248,7 +253,7 @@ function Ruler({ found, piece, seen, layer, choose, zoom, unit, heights, told })
         <path class="pointer" d=${`M${sheet.rule} ${here}l-9 -5v10z`} />
         ${below_c !== null && span && html`<circle cx=${across(sheet.plot, span.low_c, span.high_c)(below_c)} cy=${here} r="4" />`}
       </g>`}
-      ${span && html`<${Labels} own=${own} plot=${sheet.plot} right=${rightOf(found, layers, seen, span, sheet)} foot=${TOP + sheet.high} unit=${unit} />`}
+      ${span && html`<${Labels} own=${own} plot=${sheet.plot} right=${rightOf(found, layers, seen, span, sheet)} firm=${span.firm ? across(sheet.plot, span.low_c, span.high_c)(found.firm_c) : null} foot=${TOP + sheet.high} unit=${unit} />`}
     </svg>`}
   </div>`;
 }
@@ -384,10 +389,22 @@ const HOT = "M0 0L10 5L0 10Z";
 const SAGS = "M0 2H12M0 6C4 6 2 12 6 12S8 6 12 6";
 
 /**
- * What each stretch is, at its height: a shape and a word.
- * @param {{own: Shown[], plot: [number, number], right: number, foot: number, unit: Unit}} props
+ * Where words may begin that would lie across those along the line of what is firm: before
+ * them, or behind where there is no room before.
+ * @param {number} x  @param {number} wide  @param {number | null} firm  @param {[number, number]} plot
  */
-function Labels({ own, plot, right, foot, unit }) {
+export function clearOf(x, wide, firm, plot) {
+  if (firm === null || x + wide < firm - FIRM_DEEP || x > firm + 2) return x;
+  const before = firm - FIRM_DEEP - wide;
+  return before >= plot[0] ? before : firm + 4;
+}
+
+/**
+ * What each stretch is, at its height: a shape and a word.
+ * @param {{own: Shown[], plot: [number, number], right: number, firm: number | null, foot: number, unit: Unit}} props
+ *   `firm`: where the line stands whose words run down along it
+ */
+function Labels({ own, plot, right, firm, foot, unit }) {
   const named = [...own].sort((a, b) => b.by_k - a.by_k).slice(0, MOST_LABELS).sort((a, b) => a.up - b.up);
   const at = apart(named.map(({ up, down }) => (up + down) / 2), LABEL_PITCH, TOP + 8, foot - 8);
   return html`${named.map((each, n) => {
@@ -395,7 +412,8 @@ function Labels({ own, plot, right, foot, unit }) {
     const text = R.mark(each.side, by, each.is_sure);
     const wide = text.length * LETTER + 18;
     // Where the line isn't: a cold stretch bends it to the left.
-    const x = each.side === "cold" ? Math.min(plot[1] - wide, right) : plot[0] + 2;
+    const free = each.side === "cold" ? Math.min(plot[1] - wide, right) : plot[0] + 2;
+    const x = clearOf(free, wide, firm !== null && at[n] < TOP + FIRM_LONG ? firm : null, plot);
     return html`<g class="named" transform=${`translate(${x} ${at[n]})`}>
       <path class=${each.side === "not_firm" ? "sags" : "arrow"} transform="translate(0 -5)" d=${{ cold: COLD, hot: HOT, not_firm: SAGS }[each.side]} />
       <text x="15" y="4">${text}</text>

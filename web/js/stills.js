@@ -4,6 +4,7 @@ import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { get } from "./ask.js";
 import { Kept } from "./evidence.js";
 import { html } from "./html.js";
+import { nearestOf, useShown } from "./one_height.js";
 import { S } from "./strings.js";
 import { height, moment } from "./units.js";
 
@@ -12,19 +13,31 @@ import { height, moment } from "./units.js";
 const T = S.stills;
 const FIRST_LAYER_MM = 1;
 
-/** @param {{job: string, began: string, when: string}} props */
-export function Stills({ job, began, when }) {
+/**
+ * The picture nearest to the moment that the page shows; one that is chosen here is shown elsewhere, too.
+ * @param {{job: string, began: string, when: string, pointed?: {current: import("./axis.js").Pointed}}} props
+ */
+export function Stills({ job, began, when, pointed }) {
   const pictures = useStills(job, when);
   const [chosen, setChosen] = useState("");
+  const shown_s = useShown(pointed);
+  useEffect(() => {
+    if (shown_s !== null && pictures.length) setChosen(pictures[nearestOf(pictures.map(({ at }) => Date.parse(at) / 1000), shown_s)].id);
+  }, [shown_s, pictures]);
   if (pictures.length === 0) return null;
   const found = pictures.findIndex((p) => p.id === chosen);
   const place = found < 0 ? pictures.length - 1 : found;
   const picture = pictures[place];
   const go = (/** @type {number} */ step) => () => {
     const next = pictures[Math.min(pictures.length - 1, Math.max(0, place + step))];
-    if (next) setChosen(next.id);
+    if (next) show(next.id);
   };
-  const choose = (/** @type {Event} */ event) => setChosen(/** @type {HTMLSelectElement} */ (event.target).value);
+  const show = (/** @type {string} */ id) => {
+    setChosen(id);
+    const at = pictures.find((each) => each.id === id)?.at;
+    if (at) pointed?.current.mark?.(Date.parse(at) / 1000);
+  };
+  const choose = (/** @type {Event} */ event) => show(/** @type {HTMLSelectElement} */ (event.target).value);
   return html`<section class="stills" aria-labelledby="stills">
     <h2 id="stills">${T.heading}</h2>
     <div class="acts">

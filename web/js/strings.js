@@ -406,10 +406,17 @@ export const S = {
     nothing: (judged) => `In ${judged} judged jobs no figure differs between flawed and sound ones by more than chance explains.`,
     /** @param {number} judged */
     goes: (judged) => `In ${judged} judged jobs this goes with flaws, by more than chance explains:`,
-    /** @param {string} said  @param {number} flawed  @param {string} bad  @param {number} sound  @param {string} good */
-    difference: (said, flawed, bad, sound, good) => `${said}: ${bad} in the middle one of ${flawed} flawed jobs, ${good} of ${sound} sound ones;`,
-    /** @param {number} pairs  @param {number} chance */
-    pairs: (pairs, chance) => ` of 100 pairs ${pairs} go that way${pairs > chance ? `, where chance seldom brings more than ${chance}` : ""}.`,
+    /** @param {string} lasting */
+    brief: (lasting) => `This job was over after ${lasting}. In less than ten minutes nothing is built that other jobs could be held against: it is compared with none, and counts for none.`,
+    /**
+     * @param {string} said  @param {string} here  "" where that isn't known
+     * @param {number} flawed  @param {string} bad  @param {number} sound  @param {string} good  @param {"" | "sound" | "flawed"} near
+     */
+    difference: (said, here, flawed, bad, sound, good, near) =>
+      `${said}: here ${here || "not known"}${near && `, as in ${near} jobs`}. Usual were ${bad} in ${flawed} flawed jobs, ${good} in ${sound} sound ones.`,
+    /** @param {number} pairs  @param {boolean} more  @param {number} chance */
+    pairs: (pairs, more, chance) =>
+      ` Of every 100 times that one flawed and one sound job are picked, the flawed one has ${more ? "more" : "less"} in ${pairs}${pairs > chance ? `; by chance alone seldom in more than ${chance}` : ""}.`,
     no_cause:
       "What goes with flaws need not be their cause. Only jobs of this material in this chamber were looked at, and simulated ones never with real ones. It is worked out anew with each job: what came by chance goes again.",
   },

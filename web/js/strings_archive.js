@@ -4,7 +4,8 @@
 const count = (one, many) => (n) => (n === 1 ? `one ${one}` : `${n.toLocaleString("en")} ${many}`);
 
 export const M = {
-  not_watched: "It was brought in: this service does not watch that box",
+  not_watched: "brought in, not watched here",
+  brought: "Brought in, not watched here.",
   heading: "All that is kept, on another board",
   out_how: "One file with all jobs, events, readings, pictures and films, in a form that other programs read. No accounts and no addresses of people are in it. With years in it, it takes some minutes.",
   out: "Take everything out",

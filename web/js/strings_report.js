@@ -35,8 +35,8 @@ export const R = {
   phases: "How it went",
   /** @param {number} s */
   soaked: (s) => `Warm and steady ${duration(s)} after the beginning.`,
-  /** @param {number} s */
-  built: (s) => `Built for ${duration(s)}, until the machine was done.`,
+  /** @param {number} s  @param {number | null} first_s */
+  done: (s, first_s) => `The machine was done ${duration(s)} after the beginning${first_s === null ? "" : `: warming up and soaking took ${duration(first_s)}, building ${duration(s - first_s)}`}.`,
   /** @param {number} s */
   cooled: (s) => `Cool enough for the part ${duration(s)} after that.`,
   happened: "What happened, at which height of the part",
@@ -56,7 +56,7 @@ export const R = {
   place: /** @type {Record<string, string>} */ ({ chamber: "air of the chamber", room: "room", bed: "bed", electronics: "electronics" }),
   none: "none",
   contacts: (/** @type {string} */ names) => `Switches: ${names}.`,
-  changed: (/** @type {number} */ n) => `They were changed during the job; these are the first of ${n}.`,
+  changed: (/** @type {number} */ n) => `They were changed during the job: ${n} sets in all, of which this is the first.`,
   not_kept: "The job is older than the record of settings: only a mark of them is kept, and not what they were.",
   settings_short: "Kept with the job: these, and every number and choice of the chamber's file. Addresses, passwords and people are not.",
   pictures: "Pictures",

@@ -164,8 +164,11 @@ function Builds({ of, unit }) {
   return html`${told.join(", ")}. ${more.join(", ")}. ${built.warnings.join(" ")}`;
 }
 
-/** Which toolpath a job followed, to be chosen also days later. @param {{job: Job, may: boolean, changed?: () => void}} props */
-export function JobToolpath({ job, may, changed }) {
+/**
+ * Which toolpath a job followed, to be chosen also days later.
+ * @param {{job: Job, may: boolean, changed?: () => void, heights?: import("./types.js").Heights | null, pointed?: {current: import("./axis.js").Pointed}}} props
+ */
+export function JobToolpath({ job, may, changed, heights, pointed }) {
   const { all, failed } = useToolpaths();
   const [chosen, setChosen] = useState(/** @type {string | null} */ (job.toolpath ?? null));
   const [open, setOpen] = useState(false);
@@ -196,7 +199,7 @@ export function JobToolpath({ job, may, changed }) {
     ${own?.whole &&
     html`<details onToggle=${(/** @type {any} */ event) => setOpen(event.currentTarget.open)}>
       <summary>${G.layers_of(own.name)}</summary>
-      ${open && html`<${Layers} key=${own.id} id=${own.id} whole=${own.whole} />`}
+      ${open && html`<${Layers} key=${own.id} id=${own.id} whole=${own.whole} heights=${heights} pointed=${pointed} />`}
     </details>`}
   </section>`;
 }
