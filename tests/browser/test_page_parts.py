@@ -290,3 +290,62 @@ def test_words_at_the_part_end_before_the_wall(
 ) -> None:
     mark = {"onset_at": "2026-11-24T12:00:00Z", "kind": kind}
     assert ask(page, "section", "m.named(a[0], a[1])", [mark, room]) == shown
+
+
+DRYING = {
+    "figure": "drying_h",
+    "said": "drying of the filament",
+    "unit": "h",
+    "effect": -0.94,
+    "chance": 0.91,
+    "flawed_median": 1.0,
+    "sound_median": 11.0,
+    "flawed": 7,
+    "sound": 9,
+}
+
+
+@pytest.mark.parametrize(
+    ("here", "said"),
+    [
+        pytest.param("10", "here 10 h, as in sound jobs.", id="dried long enough"),
+        pytest.param("2", "here 2 h, as in flawed jobs.", id="not dried"),
+        pytest.param("6", "here 6 h. Usual", id="between both"),
+        pytest.param("undefined", "here not known. Usual", id="nobody said"),
+    ],
+)
+def test_what_goes_with_flaws_says_first_what_this_job_had(
+    page: Page, here: str, said: str
+) -> None:
+    line = ask(page, "good_jobs", f"m.differs(a, {here}, 'c')", DRYING)
+    assert line.startswith("drying of the filament: ")
+    assert said in line
+    assert "Usual were 1 h in 7 flawed jobs, 11 h in 9 sound ones." in line
+    assert "less in 97; by chance alone seldom in more than 96." in line
+
+
+@pytest.mark.parametrize(
+    ("x", "firm", "begins"),
+    [
+        pytest.param(100, None, 100, id="no such line there"),
+        pytest.param(100, 120, 22, id="across it: before"),
+        pytest.param(100, 300, 100, id="left of it"),
+        pytest.param(100, 90, 100, id="right of it"),
+        pytest.param(30, 60, 64, id="no room before: behind"),
+    ],
+)
+def test_words_on_the_ruler_keep_off_those_of_the_line(
+    page: Page, x: int, firm: int | None, begins: int
+) -> None:
+    assert ask(page, "ruler", f"m.clearOf({x}, 80, a, [20, 400])", firm) == begins
+
+
+def test_a_new_version_of_the_program_is_no_other_set_of_settings(page: Page) -> None:
+    under = [{"version": "1.0", "fingerprint": "a"}, {"version": "1.1", "fingerprint": "a"}]
+    assert ask(page, "report", "m.setsOf(a)", under) == 1
+    assert ask(page, "report", "m.setsOf(a)", [*under, {"fingerprint": "b"}]) == 2
+
+
+def test_the_picture_nearest_to_a_moment_is_shown(page: Page) -> None:
+    assert ask(page, "one_height", "m.nearestOf(a, 25)", [10, 20, 28, 90]) == 2
+    assert ask(page, "one_height", "m.nearestOf(a, 25)", []) == -1

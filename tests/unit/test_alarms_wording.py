@@ -145,7 +145,8 @@ HELD_UP = {"reason": "held up by a defect: doors, but not the heat of a fire"}
         ),
         pytest.param(
             event(Kind.BELOW_TARGET, detail={"temperature_c": 41.9, "target_c": 45.0}),
-            "Too cool for 2 min so far. The lowest mean of the air so far is 41.9 °C, the target is 45.0 °C.",
+            "Too cool for 2 min so far. The lowest mean of the air so far is 41.9 °C, the "
+            "target is 45.0 °C.",
             id="too cool as yet",
         ),
         pytest.param(
@@ -155,7 +156,8 @@ HELD_UP = {"reason": "held up by a defect: doors, but not the heat of a fire"}
                 end_s=60.0,
                 detail={"temperature_c": 74.6, "ceiling_c": 70.0},
             ),
-            "Too warm for 1 min. The highest mean of the air was 74.6 °C, the part likes 70.0 °C at most.",
+            "Too warm for 1 min. The highest mean of the air was 74.6 °C, the part likes "
+            "70.0 °C at most.",
             id="too warm",
         ),
         pytest.param(
@@ -186,7 +188,8 @@ def test_an_event_is_one_line(change: EventChange, said: str) -> None:
         pytest.param(
             Stage.RAISED,
             "north bench: Door open",
-            "The door is open, for 45 s now, the part at 19 mm. The air has fallen 6.1 degrees where it fell most. "
+            "The door is open, for 45 s now, the part at 19 mm. The air has fallen 6.1 "
+            "degrees where it fell most. "
             "Shut it: cold air makes the part crack.",
             id="raised",
         ),
@@ -194,13 +197,15 @@ def test_an_event_is_one_line(change: EventChange, said: str) -> None:
             Stage.STILL,
             "north bench: Still: door open",
             "The door is still open, for 45 s now, the part at 19 mm. "
-            "The air has fallen 6.1 degrees where it fell most. Shut it: cold air makes the part crack.",
+            "The air has fallen 6.1 degrees where it fell most. Shut it: cold air makes the "
+            "part crack.",
             id="still",
         ),
         pytest.param(
             Stage.OVER,
             "north bench: Over: door open",
-            "The door was open for 45 s, the part at 19 mm. The air fell 6.1 degrees where it fell most. It is over.",
+            "The door was open for 45 s, the part at 19 mm. The air fell 6.1 degrees where "
+            "it fell most. It is over.",
             id="over",
         ),
     ],

@@ -76,7 +76,9 @@ def advised(text: str, change: EventChange, *, burning: bool) -> str:
 
 
 def story(change: EventChange, *, t_s: float) -> str:
-    """One line about an event: "Door open for 1 min 30 s at 19 mm. The air fell 6.1 degrees where it fell most."
+    """One line about an event.
+
+    "Door open for 1 min 30 s at 19 mm. The air fell 6.1 degrees where it fell most."
 
     `t_s` is now; a story that goes on ends with "so far".
     """
