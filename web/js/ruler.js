@@ -147,8 +147,11 @@ function Drawn({ found, job, heights, unit, now, stories, told, look, pointed, s
       <div class="weather-words">
         <${LayerSaid} found=${found} layer=${layer} piece=${piece} job=${job} unit=${unit} toolpath=${heights.toolpath} look=${look && (() => look(halfway(found, layer)))} />
         <${Stretches} found=${found} stretches=${told_stretches} job=${job} unit=${unit} stories=${stories} choose=${choose} many=${pieces.length > 1} />
-        <p class="small">${R.how} ${isBanded(found) ? R.limits : R.no_limits} ${R.strip(`${Math.round(inUnit(found.firm_c, unit))}\u00a0${symbol(unit)}`)} ${R.keys}</p>
         <p class="small">${R.promise}</p>
+        <details class="small">
+          <summary>${R.how_to_read}</summary>
+          <p>${R.how} ${isBanded(found) ? R.limits : R.no_limits} ${R.strip(`${Math.round(inUnit(found.firm_c, unit))}\u00a0${symbol(unit)}`)} ${R.keys}</p>
+        </details>
       </div>
     </div>`;
 }
@@ -376,7 +379,7 @@ function Joints({ found, layers, seen, sheet, unit, y, clip }) {
   });
   return html`<g class="joints">
     <text class="head" x=${strip[1]} y=${top - 28} text-anchor="end">${R.joint}</text>
-    <text class="head" x=${strip[1]} y=${top - 10} text-anchor="end">${Math.round(inUnit(found.firm_c, unit))} ${symbol(unit)}</text>
+    <text class="head" x=${strip[1]} y=${top - 10} text-anchor="end">${R.above} ${Math.round(inUnit(found.firm_c, unit))} ${symbol(unit)}</text>
     <path class="grid" d=${ticks.map(({ s }) => `M${x(s)} ${top}V${foot}`).join("")} />
     ${ticks.map(({ s, words }) => words && html`<text x=${x(s)} y=${foot + 17} text-anchor="middle">${words}</text>`)}
     <path class="doubt" clip-path=${clip} d=${bandOf(found, layers, seen, found.joint_low_s, found.joint_high_s, x, y)} />

@@ -2,6 +2,7 @@
 
 export const R = {
   heading: "Each layer's own weather",
+  how_to_read: "How to read the drawing",
   looking: "Being worked out from the toolpath and the air that the chamber had; that takes some seconds …",
   again: "Ask again",
   no_toolpath:
@@ -15,9 +16,9 @@ export const R = {
   /** @param {number} count */
   differ: (count) =>
     count === 1
-      ? "One stretch of this part had another weather than the rest."
-      : `${count} stretches of this part had another weather than the rest.`,
-  alike: "No stretch of this part was colder or warmer than is usual among its own layers.",
+      ? "In one stretch the layer below was warmer or colder, when the next one came, than is usual in this job."
+      : `In ${count} stretches the layer below was warmer or colder, when the next one came, than is usual in this job.`,
+  alike: "Nowhere was the layer below colder or warmer, when the next one came, than is usual in this job.",
   so_far: "Of the layers laid so far:",
   none_yet: "none yet.",
   how: "The line is how warm the layer below still was when the next one came, the pale band what it may have been: that isn't known better, and shifts all layers alike.",
@@ -25,7 +26,7 @@ export const R = {
     "The ruled limits hold this job's own undisturbed layers. Left of them a layer came onto one colder than those, and may bond poorly; right of them onto a warmer one, which may be firm too late, sag or curl at its edges.",
   no_limits: "This job's own layers are so unlike each other that no limits can be drawn around them.",
   /** @param {string} firm */
-  strip: (firm) => `The strip beside it: for how long the joint between two layers stayed above ${firm}, where this material is no longer firm.`,
+  strip: (firm) => `The strip beside it, time soft: for how long two layers stayed above ${firm} where they meet, so that they bond; above that this material is no longer firm.`,
   /** @param {string} firm */
   firm_far: (firm) => `Firm below ${firm}: far to the right of what is drawn.`,
   promise: "All this is reckoned from times, fan and air. It says where trouble is likelier than elsewhere, never that it is there: look at the part at those heights.",
@@ -41,7 +42,7 @@ export const R = {
   bed: "bed",
   below: "layer below",
   above: "above",
-  joint: "joint above",
+  joint: "time soft,",
   colder: "colder",
   warmer: "warmer",
   not_firm: "not firm",
@@ -78,13 +79,13 @@ export const R = {
   own: (low, high) => `Among its own undisturbed layers ${low} to ${high} is usual at this height`,
   within: "so it is one of them.",
   /** @param {string} by  @param {string} side  @param {string} low  @param {string} high */
-  off: (by, side, low, high) => `it is ${by} degrees ${side} than those in the middle of that (${low} to ${high} degrees).`,
+  off: (by, side, low, high) => `this one is ${by} degrees ${side} than the middle of that (${low} to ${high} degrees).`,
   not_firm_yet: "So the layer below wasn't firm yet.",
   not_compared: "A piece's first layers are compared with nothing.",
   /** @param {string} lasting  @param {string} low  @param {string} high  @param {string} firm */
-  stayed: (lasting, low, high, firm) => `Their joint stayed above ${firm} for ${lasting} (${low} to ${high}).`,
+  stayed: (lasting, low, high, firm) => `Where they meet it stayed above ${firm}, and so soft, for ${lasting} (${low} to ${high}).`,
   /** @param {string} firm */
-  never: (firm) => `Their joint was hardly ever above ${firm}.`,
+  never: (firm) => `Where they meet it was hardly ever above ${firm}, and so hardly soft.`,
   look: "Show that minute along the job's time",
   disturbed: "The chamber was disturbed around then.",
 };
