@@ -19,7 +19,7 @@ import { lines } from "./stories.js";
 import { S } from "./strings.js";
 import { L } from "./strings_job_log.js";
 import { R } from "./strings_report.js";
-import { duration, moment, symbol, temperature, whole, words, zone } from "./units.js";
+import { duration, height, moment, symbol, temperature, whole, words, zone } from "./units.js";
 import { fetchLog, Flawed } from "./wrong.js";
 
 /** @typedef {import("./types.js").Columns} Columns */
@@ -197,7 +197,7 @@ function Happened({ kept, unit, now }) {
           <tbody>
             ${told.slice(0, MOST_LINES).map((line) => {
               const at_mm = high(line);
-              return html`<tr key=${line.key}><td>${at_mm === null ? R.unknown : mm(at_mm)}</td><td>${moment(line.at, job.started_at)}</td><td>${line.text}</td></tr>`;
+              return html`<tr key=${line.key}><td>${at_mm === null ? R.unknown : height(at_mm)}</td><td>${moment(line.at, job.started_at)}</td><td>${line.text}</td></tr>`;
             })}
           </tbody>
         </table>`}

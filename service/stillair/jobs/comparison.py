@@ -70,8 +70,15 @@ MEASURES: tuple[Measure, ...] = (
     Measure(
         "below_target_share", "share of the time that the air's mean was below the target", "%", 3.0
     ),
-    Measure("deepest_drop_k", "deepest drop of the air's mean", "degrees", 1.0),
-    Measure("longest_drop_s", "longest drop of the air's mean", "s", 60.0),
+    Measure(
+        "deepest_drop_k",
+        "deepest drop of the air's mean below the half hour before",
+        "degrees",
+        1.0,
+    ),
+    Measure(
+        "longest_drop_s", "longest time that the air's mean stayed 2 degrees below that", "s", 60.0
+    ),
     Measure("soak_s", "soak before the first layer", "s", 300.0),
     Measure("spread_k", "spread from the warmest to the coldest sensor of the air", "degrees", 1.0),
     Measure("hottest_c", "hottest that a sensor of the air was", "°C", 2.0),
