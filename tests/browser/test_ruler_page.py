@@ -70,7 +70,9 @@ def test_an_open_door_is_drawn_at_its_heights_and_said(kept: RunningService, loo
     expect(named.locator(".arrow")).to_be_visible()
     assert ruler.locator(".block").count() >= 1
     stretch = section.locator(".stretches > li").first
-    expect(stretch).to_contain_text(re.compile(r"The layer below was \d+.degrees.*colder than is usual in this"))
+    expect(stretch).to_contain_text(
+        re.compile(r"The layer below was \d+.degrees.*colder than is usual in this")
+    )
     expect(stretch).to_contain_text(re.compile(r"Laid (from|at) \d\d:\d\d.*give or take"))
     expect(stretch).to_contain_text(re.compile(r"Then:.*[Dd]oor", re.DOTALL))
     expect(section).to_contain_text("never that it is there")

@@ -73,6 +73,24 @@ def a_sweep_asks_for_one_picture(page: Page) -> None:
     assert len([url for url in asked if "/api/pictures/" in url]) <= 1
 
 
+def all_of_it_shows_one_height(page: Page) -> None:
+    """What is chosen on the part's ruler is what toolpath and pictures show, and the reverse."""
+    ruler = page.locator(".weather-ruler")
+    ruler.wait_for(timeout=120_000)
+    page.locator(".of-toolpath summary").click()
+    layers = page.locator(".of-toolpath .layers b")
+    choice = page.locator(".stills select")
+    last = choice.locator("option").count() - 1
+    assert last > 0
+    for key, layer, picture in (("End", "200", last), ("Home", "1", 0)):
+        ruler.press(key)
+        expect(layers).to_have_text(re.compile(rf"Layer {layer} of 200"))
+        expect(choice).to_have_js_property("selectedIndex", picture)
+    choice.select_option(index=last)
+    expect(ruler).not_to_have_attribute("aria-valuenow", "1")
+    expect(layers).not_to_have_text(re.compile("Layer 1 of"))
+
+
 @pytest.mark.timeout(240)
 @pytest.mark.parametrize("width_px", [360, 1280])
 def test_a_flaw_leads_to_its_minute_and_its_cause(begin: Begin, look: Look, width_px: int) -> None:
@@ -110,8 +128,9 @@ def test_a_flaw_leads_to_its_minute_and_its_cause(begin: Begin, look: Look, widt
     expect(page.locator(".sub, .story, main").first).to_contain_text("Simulated")
     assert fits(page)
 
+    all_of_it_shows_one_height(page)
     page.goto(page.url.replace(f"-{door}", f"-{newest(Cause.DAMP)}"))
-    expect(page.locator("main")).to_contain_text(re.compile(r"drying: \d+ h here"))
+    expect(page.locator("main")).to_contain_text(re.compile(r"drying of the filament: \d+ h here"))
 
 
 @pytest.mark.timeout(240)

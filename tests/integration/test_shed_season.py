@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from running import RunningService, stillair, wait_until
+from stillair.config import default_chamber
 from stillair.model import JobDiagnosis, JobOutcome
 from stillair.runtime import season_file
 from stillair.runtime.backup import JOURNAL
@@ -112,6 +113,8 @@ def test_a_service_begins_with_the_season_and_removes_it_again(tmp_path: Path) -
         assert service.log.read_text().count("there is a history already") == 1
         again = service.get("/api/jobs", limit=1000)["items"]
         assert len([job for job in again if job["state"] == "finished"]) == JOBS
+        (under,) = service.get(f"/api/jobs/{over[-1]['id']}/settings")["items"]
+        assert under["settings"]["target_c"] == default_chamber().chamber.target_c
         service.post(f"/api/jobs/{over[3]['id']}/note", {"text": "mine"})  # goes with it
 
         assert service.web.delete("/api/season", timeout=60.0).status_code == 200

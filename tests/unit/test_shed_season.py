@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Iterator
 from importlib import resources
-from itertools import pairwise
+from itertools import islice, pairwise
 
 import pytest
 
@@ -22,6 +22,7 @@ from stillair.simulation.season import (
     shed_jobs,
     times_of,
 )
+from stillair.simulation.toolpaths import toolpath_lines
 
 TOOLPATH_S = 10_000.0
 MOST_BYTES = 1_500_000
@@ -157,3 +158,14 @@ def test_its_jobs_are_of_the_box_in_which_a_newcomers_own_are_built() -> None:
 def test_what_is_no_season_is_refused() -> None:
     with pytest.raises(SeasonError, match="can't be read"):
         read_season(io.BytesIO(b"no zip file"))
+
+
+@pytest.mark.parametrize("job", [pytest.param(job, id=job.of) for job in shed_jobs()[:3]])
+def test_log_and_picture_are_of_what_the_toolpath_builds(job: ShedJob, shed: Scenario) -> None:
+    ordered = set(islice(toolpath_lines(job.what.build), 10_000))
+    assert [line for line in ordered if line.startswith("M190")] == [f"M190 S{job.log.bed_c:g}\n"]
+    assert f"M104 S{job.log.nozzle_c:g}\n" in ordered, "after the first layer"
+    part = job.what.part
+    (begun,) = (s for s in scenario_of(job, shed, TOOLPATH_S).steps if s.do == "job_start")
+    is_long = part.half_x_mm > 2.0 * part.half_y_mm
+    assert begun.number("wide_mm") == (2.0 * part.half_x_mm if is_long else 0.0)

@@ -39,6 +39,7 @@ def light(picture: Picture) -> float:
         pytest.param(SceneState(5.0, lamp=False), id="dark"),
         pytest.param(replace(BUILDING, flame_m=2.0, upper_smoke_per_m=1e6), id="out of measure"),
         pytest.param(replace(BUILDING, height_mm=1000.0, pieces=24), id="very tall"),
+        pytest.param(replace(BUILDING, pieces=24, wide_mm=200.0), id="long pieces"),
         pytest.param(replace(BUILDING, t_s=1e9, built_s=1e9), id="years later"),
     ],
 )
@@ -147,3 +148,16 @@ def test_world_without_a_picture_loads_no_drawing() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], check=False, timeout=60)
     assert done.returncode == 0
+
+
+def test_a_long_piece_is_as_long_as_it_is(scene: Scene) -> None:
+    """A fin box of 180 mm covers six times as much of the bed as one bushing does."""
+    bare = scene.draw(replace(BUILDING, pieces=0, parked=True))
+    round_one = scene.draw(replace(BUILDING, pieces=1, parked=True))
+    long_one = scene.draw(replace(BUILDING, pieces=1, wide_mm=180.0, parked=True))
+    covered = [
+        np.abs(one[330:370].astype(int) - bare[330:370]).max(axis=(0, 2)) > 30
+        for one in (round_one, long_one)
+    ]
+    assert 30 <= covered[0].sum() <= 60
+    assert 240 <= covered[1].sum() <= 290

@@ -85,6 +85,7 @@ ACTIONS: Final[Mapping[str, Mapping[str, Spec]]] = {
         "mass_g": Number(0.1, 20000.0, 120.0),
         "build_s": Number(60.0, 10 * DAY_S, 4 * 3600.0),
         "pieces": Number(1, 24, 6),
+        "wide_mm": Number(0.0, 200.0, 0.0),  # of long, square ones; 0: round bushings
     },
     "job_pause": {**_FOR},
     "job_resume": {},

@@ -54,6 +54,7 @@ class Build:
     mass_kg: float
     lasts_s: float
     pieces: int
+    wide_mm: float = 0.0
     built_s: float = 0.0
     paused: bool = False
     next_mark_s: float = 0.0
@@ -340,6 +341,7 @@ class Script:
                     mass_kg=(step.number("mass_g") or 120.0) / 1000.0,
                     lasts_s=step.number("build_s") or 14400.0,
                     pieces=int(step.number("pieces") or 6),
+                    wide_mm=step.number("wide_mm") or 0.0,
                     next_mark_s=t_s + PROGRESS_EVERY_S,
                 )
                 self._mark("start", t_s, self.build)

@@ -70,11 +70,14 @@ class ShedBuild:
     material: str
     build: Build
     grams: float
-    bed_c: float
 
     @property
     def part(self) -> ShedPart:
         return self.build.part
+
+    @property
+    def bed_c(self) -> float:
+        return self.build.bed_c
 
 
 def _grid(columns: int, rows: int, apart_mm: float) -> tuple[tuple[float, float], ...]:
@@ -88,9 +91,9 @@ def _grid(columns: int, rows: int, apart_mm: float) -> tuple[tuple[float, float]
 
 BUILDS: Final = {
     "bushings": ShedBuild(
-        "Twelve oarlock bushings", "ASA", Build(BUSHING, _grid(4, 3, 36.0)), 87.0, 95.0
+        "Twelve oarlock bushings", "ASA", Build(BUSHING, _grid(4, 3, 36.0), bed_c=95.0), 87.0
     ),
-    "fin box": ShedBuild("Fin box", "ASA", Build(FIN_BOX, ((110.0, 110.0),)), 42.0, 95.0),
+    "fin box": ShedBuild("Fin box", "ASA", Build(FIN_BOX, ((110.0, 110.0),), bed_c=95.0), 42.0),
     "spacers": ShedBuild(
         "Six rigger spacers",
         "PA",
@@ -102,7 +105,6 @@ BUILDS: Final = {
             bed_c=85.0,
         ),
         63.0,
-        85.0,
     ),
 }
 
@@ -381,6 +383,11 @@ def times_of(job: ShedJob, toolpath_s: float) -> Times:
     return Times(BEGUN_S, from_s, from_s + lasts_s + stood_s, tuple(openings))
 
 
+def _wide_mm(part: ShedPart) -> float:
+    """How wide the camera sees a long piece stand; 0 for one that is drawn round."""
+    return 2.0 * part.half_x_mm if part.half_x_mm > 2.0 * part.half_y_mm else 0.0
+
+
 def scenario_of(job: ShedJob, shed: Scenario, toolpath_s: float) -> Scenario:
     """The script of one job for the box of `shed`, cold at first."""
     what, times = job.what, times_of(job, toolpath_s)
@@ -397,6 +404,7 @@ def scenario_of(job: ShedJob, shed: Scenario, toolpath_s: float) -> Scenario:
             mass_g=what.grams,
             build_s=float(round(toolpath_s * job.rate)),
             pieces=float(len(what.build.places)),
+            wide_mm=_wide_mm(what.part),
         ),
         action(times.done_s + 20.0, "heater_to"),
         action(times.done_s + 20.0, "bed_to"),

@@ -119,6 +119,7 @@ class SceneState:
     built_s: float = 0.0
     height_mm: float = 0.0
     pieces: int = 0
+    wide_mm: float = 0.0  # of a long, square piece; 0: they are round
     hand: float = 0.0
     flame_m: float = 0.0
     lower_smoke_per_m: float = 0.0

@@ -17,6 +17,8 @@ from stillair.simulation.view import Bgr, SceneState
 
 PX_PER_MM: Final = 1.5
 TALLEST_PX: Final = 270.0
+LONGEST_PX: Final = 270.0  # so that it stays on the bed
+LONG_DEEP_PX: Final = 14.0
 VISIT_S: Final = 4.0  # on one piece, then on to another
 TRAVEL_S: Final = 0.4
 
@@ -41,7 +43,7 @@ def machine_at(state: SceneState, look: Look, seed: int) -> Machine:
     rise_px = min(TALLEST_PX, state.height_mm * PX_PER_MM)
     if state.parked or state.pieces == 0:
         return Machine(160.0, max(112.0, 352.0 - rise_px), 0.0, drop)
-    places = pieces(state.pieces)
+    places = pieces(state.pieces, state.wide_mm)
     # A few seconds on each piece, line after line, there and back some times a second.
     visit = int(state.built_s // VISIT_S)
     x, y, wide = places[mixed(seed, visit) % len(places)]
@@ -75,7 +77,7 @@ def draw_machine(
     left, right = bed[0][0], bed[1][0]
     brush.block(canvas, (0.03, 0.03, 0.03), left, bed[0][1], right, bed[0][1] + 10.0)
     tallest_px = min(TALLEST_PX, state.height_mm * PX_PER_MM)
-    for n, (x, y, wide) in enumerate(pieces(state.pieces)):
+    for n, (x, y, wide) in enumerate(pieces(state.pieces, state.wide_mm)):
         if state.height_mm <= 0.0:
             continue
         at_x, at_y = x + machine.bed_x, y + machine.bed_y
@@ -83,7 +85,9 @@ def draw_machine(
         if n == 0 and passing.loose > 0.0:  # lies down, and is pushed about by the head
             at_x += 40.0 * passing.loose + 4.0 * wobble(seed + 5, state.t_s, 4.0)
             tall *= max(0.25, 1.0 - 0.75 * passing.loose)
-        _piece(canvas, brush, at_x, at_y, wide, tall, PARTS[look.parts[n % len(look.parts)]], look)
+        colour = PARTS[look.parts[n % len(look.parts)]]
+        draw = _long_piece if state.wide_mm > 0.0 else _round_piece
+        draw(canvas, brush, at_x, at_y, wide, tall, colour, look)
     if passing.tangle > 0.0:
         _tangle(canvas, brush, state, look, seed, machine)
     _beam(canvas, brush, machine)
@@ -98,7 +102,7 @@ def draw_machine(
         brush.disc(canvas, colour, x + sway, end, 4.0 + 6.0 * passing.purge)
 
 
-def _piece(
+def _round_piece(
     canvas: Picture,
     brush: Brush,
     x: float,
@@ -118,6 +122,31 @@ def _piece(
         brush.block(canvas, (0.78, 0.80, 0.80), x - half, y - 9.0, x + half, y - 5.0)
     brush.disc(canvas, _times(colour, 1.15), x, top, half, flat)
     brush.disc(canvas, _times(colour, 0.3), x, top, half / 2.0, max(1.0, flat / 2.0))
+
+
+def _long_piece(
+    canvas: Picture,
+    brush: Brush,
+    x: float,
+    y: float,
+    wide: float,
+    tall: float,
+    colour: Bgr,
+    _: Look,
+) -> None:
+    """One long, square piece with an open slot along it, seen from the front and a little above."""
+    half, deep, top = wide / 2.0, LONG_DEEP_PX, y - tall
+
+    def level(narrower: float, down: float) -> list[Point]:
+        """What lies flat at its top, so much within its rim."""
+        front, back = half - narrower, half - narrower - 0.5 * deep
+        near, far = top - down, top - deep + down
+        return [(x - front, near), (x + front, near), (x + back, far), (x - back, far)]
+
+    brush.block(canvas, _times(colour, 0.75), x - half, top, x + half, y)
+    brush.area(canvas, _times(colour, 1.15), level(0.0, 0.0))
+    if tall > 3.0:
+        brush.area(canvas, _times(colour, 0.3), level(10.0, 3.0))
 
 
 def _tangle(
@@ -178,10 +207,14 @@ def _head(canvas: Picture, brush: Brush, state: SceneState, look: Look, machine:
     brush.area(canvas, (0.12, 0.35, 0.50), nozzle)
 
 
-def pieces(count: int) -> list[tuple[float, float, float]]:
+def pieces(count: int, wide_mm: float = 0.0) -> list[tuple[float, float, float]]:
     """Foot points and widths of the pieces on the bed, far row first."""
     if count <= 0:
         return []
+    if wide_mm > 0.0:  # one behind the other
+        wide = min(LONGEST_PX, wide_mm * PX_PER_MM)
+        rows_y = (374.0 - 14.0 * (count - 1) / 2.0 + 14.0 * n for n in range(count))
+        return [(BED_MIDDLE[0], y, wide) for y in rows_y]
     rows = 1 if count <= 3 else 2 if count <= 8 else 3
     places: list[tuple[float, float, float]] = []
     for row in range(rows):

@@ -274,6 +274,7 @@ class SimulatedChamber:
                 built_s=build.built_s if build is not None else 0.0,
                 height_mm=build.height_mm if build is not None else 0.0,
                 pieces=build.pieces if build is not None else 0,
+                wide_mm=build.wide_mm if build is not None else 0.0,
                 hand=_reach(t_s, script.hand_from_s, script.hand_until_s),
                 flame_m=burning.flame_m,
                 lower_smoke_per_m=burning.lower_per_m,
