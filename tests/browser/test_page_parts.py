@@ -317,7 +317,7 @@ DRYING = {
 def test_what_goes_with_flaws_says_first_what_this_job_had(
     page: Page, here: str, said: str
 ) -> None:
-    line = ask(page, "good_jobs", f"m.differs(a, {here}, 'c')", DRYING)
+    line = ask(page, "good_jobs", f"m.differs(a, {here}, 'c')", DRYING).replace("\u00a0", " ")
     assert line.startswith("drying of the filament: ")
     assert said in line
     assert "Usual were 1 h in 7 flawed jobs, 11 h in 9 sound ones." in line

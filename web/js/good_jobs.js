@@ -19,7 +19,7 @@ const T = S.good_jobs;
 /** A figure as people read it. @param {number} value @param {string} of @param {Unit} unit */
 function amount(value, of, unit) {
   if (of === "s") return duration(value);
-  return words(`${Number(value.toFixed(of === "degrees a minute" ? 2 : 1))} ${of}`, unit);
+  return words(`${Number(value.toFixed(1))} ${of}`, unit).replace(/ (h|%)$/, "\u00a0$1");
 }
 
 /** @param {number} effect  @returns {number} of 100 pairs of a flawed and a sound job */

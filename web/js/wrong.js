@@ -102,10 +102,12 @@ export function Flawed({ flaw, job, unit, look }) {
     ${height_mm !== null && then.length === 0 && html`<p>${X.unknown}</p>`}
     ${(own.length ? own : then).slice(0, 1).map((each) => {
       const at = moment(each.start_at, job.started_at);
-      return html`<p>${X.laid(at, duration(each.uncertainty_s), each.layer)} ${each.events.length === 0 && X.quiet}</p>
-        ${each.events.length > 0 &&
+      // That it was warm and steady since the morning is no reason for a flaw.
+      const events = each.events.filter((event) => event.class !== "notice");
+      return html`<p>${X.laid(at, duration(each.uncertainty_s), each.layer)} ${events.length === 0 && X.quiet}</p>
+        ${events.length > 0 &&
         html`<ul>
-          ${each.events.map((event) => html`<li key=${event.event}>${moment(event.onset_at, job.started_at)}: ${words(event.text, unit)}</li>`)}
+          ${events.map((event) => html`<li key=${event.event}>${moment(event.onset_at, job.started_at)}: ${words(event.text, unit)}</li>`)}
         </ul>`}
         ${look && html`<button type="button" class="act slight" onClick=${() => look(Date.parse(each.start_at) / 1000)}>${A.go(at)}</button>`}`;
     })}
