@@ -26,9 +26,12 @@ from stillair.api import app
 from stillair.api.commands import command
 from stillair.api.reach import ANYWHERE, HERE, LOOPBACK, Reach, base_address
 from stillair.config import default_chamber, load_chambers
-from stillair.errors import CertificateError, StillairError, StoreError
+from stillair.errors import CertificateError, InputError, SettingsError, StillairError, StoreError
 from stillair.runtime import found, network, season_desk, server, wiring
 from stillair.runtime.backup import JOURNAL
+from stillair.runtime.chamber_file import watched_files
+from stillair.runtime.chamber_trial import PROVEN_S, Trial
+from stillair.runtime.changing import Changing
 from stillair.runtime.identity import IdentityKeeper
 from stillair.runtime.labels import boot_id
 from stillair.runtime.manager import ServiceManager
@@ -51,8 +54,13 @@ def run(
     say: Callable[[str], None],
     proxied_as: Sequence[str] = (),
     season: bool = False,
+    simulated: bool = False,
 ) -> bool:
     """Watch until SIGTERM or SIGINT; returns whether to begin anew.
+
+    Without `files`, by the chamber file that was made on the page, unless there is none or
+    `simulated` asks for the built-in chamber. New settings from the page with which nothing
+    comes up are put back, and it is tried once more.
 
     Over HTTPS where a certificate was made. With `proxied_as`, the names under
     which a proxy on this computer is opened, in clear, and for it alone. With `season`
@@ -61,10 +69,36 @@ def run(
     Raises `SettingsError`, `InputError`, `NotStartedError` or `CertificateError`
     before anything is watched.
     """
-    if season and files:
-        raise NotStartedError(
-            "--season is for the built-in simulated chamber: leave it out, or leave out --chamber"
-        )
+    for option, given in (("--season", season), ("--simulated", simulated)):
+        if given and files:
+            raise NotStartedError(
+                f"{option} is for the built-in simulated chamber: leave it out,"
+                " or leave out --chamber"
+            )
+    trial = Trial(folder, lambda: datetime.now(UTC))
+    trial.begin()
+    while True:
+        found = watched_files(files, folder, simulated=simulated)
+        wanted = season and not found  # a real chamber has no simulated season
+        try:
+            return _run(found, folder, host, port, say, proxied_as, trial, season=wanted)
+        except (SettingsError, InputError) as error:
+            if not trial.pending:
+                raise
+            trial.give_back(str(error))
+
+
+def _run(
+    files: tuple[Path, ...],
+    folder: Path,
+    host: str,
+    port: int,
+    say: Callable[[str], None],
+    proxied_as: Sequence[str],
+    trial: Trial,
+    *,
+    season: bool,
+) -> bool:
     chambers = load_chambers(files) if files else (default_chamber(),)
     _make(folder)
     with Access.open(folder) as access:
@@ -109,6 +143,13 @@ def run(
                 names.update(_names(host), certificates.asked())
 
             service.housekeeping.each_minute("names", look_for_names)
+            changing = Changing(
+                files,
+                folder,
+                trial=trial,
+                chambers=service.chambers,
+                begin_anew=partial(_begin_anew, again),
+            )
             pages = app.build(
                 service,
                 access,
@@ -118,9 +159,15 @@ def run(
                 names=names,
                 certificates=certificates if identity else None,
                 behind_proxy=bool(proxied_as),
+                changing=changing,
             )
 
             def ready() -> None:
+                if trial.pending:
+                    loop = asyncio.get_running_loop()
+                    loop.call_later(PROVEN_S, loop.run_in_executor, None, trial.passed)
+                if trial.returned:
+                    say("A change of the chamber file was put back: its settings didn't come up.")
                 for settings in chambers:
                     say(_watching(settings.name, simulated=settings.simulated))
                 if reach.closed:
@@ -164,9 +211,12 @@ def run(
                         ready=ready,
                         identity=identity,
                         behind_proxy=bool(proxied_as),
+                        again=again.is_set,
                     )
                 )
+                trial.passed()  # it ran until it was told to end
             finally:
+                changing.finder.stop()
                 service.stop()
         finally:
             lock.close()

@@ -36,6 +36,7 @@ from stillair.model import AlarmTestState, Timeline
 from stillair.runtime import network, pushing, stop_found
 from stillair.runtime.attending import found_of
 from stillair.runtime.backup import ARCHIVE, JOURNAL
+from stillair.runtime.chamber_file import watched_files
 from stillair.runtime.company import BOARD_REMEDY, HEARD_REMEDY, heard_of
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.found import (
@@ -78,6 +79,7 @@ def inspect_all(
     The board's own files lie under `root`; `now_at` stands for the wall clock.
     Raises `SettingsError` before the first.
     """
+    files = watched_files(files, folder)
     chambers = load_chambers(files) if files else (default_chamber(),)
     at = datetime.now(UTC) if now_at is None else now_at
     try:

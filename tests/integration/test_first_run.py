@@ -1,0 +1,139 @@
+"""From a fresh data directory to a watched chamber without an editor, by the API alone."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from chips import OneWireTree
+from running import RunningService, wait_until
+
+TOP, ROOM = "28-0000075c2f11", "28-0000075c30a4"
+SOON_S = 60.0
+# The usual bus of this computer, until a file names the folder of the bus.
+ELSEWHERE = """
+from pathlib import Path
+from stillair.runtime import finding
+finding.USUAL = Path({bus})
+"""
+SHED = {"do": "chamber", "name": "North bench", "enclosure": ["plywood", "foam"], "target_c": 45}
+
+
+def files(service: RunningService) -> dict[str, Any]:
+    """What is told of the only chamber file."""
+    (found,) = service.get("/api/chamber-files")["items"]
+    return dict(found)
+
+
+def asked(service: RunningService, path: str, *changes: dict[str, Any]) -> httpx.Response:
+    now = files(service)
+    body = {"chamber": now["chamber"], "base": now["base"], "changes": list(changes)}
+    return service.web.post(f"/api/chamber-files{path}", json=body)
+
+
+def changed(service: RunningService, *changes: dict[str, Any]) -> float:
+    """Write them; returns how long nothing answered, once it does again by the new file."""
+    before = files(service)["base"]
+    answer = asked(service, "", *changes)
+    assert answer.status_code == 202, answer.text
+    return come_back(service, before)
+
+
+def come_back(service: RunningService, before: str) -> float:
+    begun_s = time.monotonic()
+
+    def anew() -> bool:
+        try:
+            now = files(service)
+        except httpx.TransportError:
+            return False
+        return bool(now["base"] != before and not now["by_hand"])
+
+    wait_until(anew, within_s=SOON_S)
+    return time.monotonic() - begun_s
+
+
+@pytest.fixture
+def tree(tmp_path: Path) -> OneWireTree:
+    tree = OneWireTree(tmp_path / "w1")
+    tree.warm_to(TOP, 19.0)
+    tree.warm_to(ROOM, 18.5)
+    return tree
+
+
+@pytest.fixture
+def service(tmp_path: Path, tree: OneWireTree) -> Iterator[RunningService]:
+    before = ELSEWHERE.format(bus=json.dumps(str(tree.bus_dir)))
+    with RunningService(tmp_path / "data", before=before) as running:
+        yield running
+
+
+def test_from_nothing_to_two_sensors_that_are_watched(
+    service: RunningService, tree: OneWireTree
+) -> None:
+    own = service.folder / "chamber.toml"
+    assert service.now()["simulated"], "nobody has set anything up"
+    assert not own.exists()
+
+    # Which is which: one is warmed between two fingers.
+    def found() -> dict[str, Any]:
+        return {s["address"]: s for s in service.get("/api/finding")["sensors"]}
+
+    wait_until(lambda: set(found()) == {TOP, ROOM}, within_s=SOON_S)
+    wait_until(lambda: all(s["rise_k"] == 0 for s in found().values()), within_s=SOON_S)
+    tree.warm_to(TOP, 22.5)
+    wait_until(lambda: found()[TOP]["rise_k"] == 3.5, within_s=SOON_S)
+    assert found()[ROOM]["rise_k"] == 0
+    service.post("/api/finding/anew")
+    assert found()[TOP]["rise_k"] == 0
+
+    top = {"do": "add sensor", "name": "top", "address": TOP, "drawn_at": [0.3, 0.9]}
+    room = {"do": "add sensor", "name": "room", "address": ROOM, "place": "room"}
+    proposed = asked(service, "/proposal", SHED, top, room)
+    assert proposed.status_code == 200, proposed.text
+    assert "New sensor “top”: 28-0000075c2f11, in the chamber's air." in proposed.json()["words"]
+    assert not own.exists(), "only asked"
+
+    gone_s = changed(service, SHED, top, room)
+    print(f"nothing answered for {gone_s:.1f} s at most")
+    now = service.now()
+    assert not now["simulated"]
+    assert now["name"] == "North bench"
+    wait_until(
+        lambda: [s["temperature_c"] for s in service.now()["sensors"]] == [22.5, 18.5],
+        within_s=SOON_S,
+    )
+    assert service.now()["sensors"][0]["drawn_at"] == [0.3, 0.9]
+    assert own.stat().st_mode & 0o777 == 0o600
+    # What somebody writes by hand stays, and a page that has not seen it is refused.
+    base = files(service)["base"]
+    own.write_text(own.read_text().replace('name = "top"', 'name = "top"  # red tape') + "# end\n")
+    assert files(service)["by_hand"]
+    body = {"chamber": "north-bench", "changes": [{"do": "chamber", "target_c": 50}]}
+    stale = service.web.post("/api/chamber-files", json={**body, "base": base})
+    assert stale.status_code == 409
+    assert "changed meanwhile" in stale.json()["detail"]
+    by_hand = own.read_text()
+
+    service.post("/api/jobs", {"name": "Oarlock bushings"})
+    changed(service, {"do": "chamber", "target_c": 50})
+    assert own.read_text() == by_hand.replace("target_c = 45", "target_c = 50")
+    assert service.now()["target_c"] == 50
+    assert service.now()["job"]["name"] == "Oarlock bushings", "it goes on"
+    renamed = asked(service, "/proposal", {"do": "chamber", "name": "South bench"})
+    assert renamed.status_code == 409, "its job would be left behind"
+
+    wait_until(lambda: files(service)["undo"] is not None, within_s=SOON_S)
+    undo = files(service)
+    assert undo["undo"]["words"] == ["The target: 50 °C. It was 45 °C."]
+    service.post("/api/chamber-files/undo", {"chamber": "north-bench", "base": undo["base"]})
+    come_back(service, undo["base"])
+    assert own.read_text() == by_hand
+    again = {"chamber": "north-bench", "base": files(service)["base"]}
+    assert service.web.post("/api/chamber-files/undo", json=again).status_code == 409
