@@ -12,6 +12,7 @@
  * @property {string | null} fault
  * @property {number | null} expected_c  what its next reading should be; only in the chamber's air
  * @property {number | null} u_k  one standard deviation of that
+ * @property {[number, number] | null} [drawn_at]  where it was placed: from the left wall and from the floor, in shares
  * @property {number} off_k  how far it lately was above (below: negative) what was expected; 0: it wasn't
  *
  * @typedef {object} Switch

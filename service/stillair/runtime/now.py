@@ -45,7 +45,9 @@ def chamber_now(
     timeline = chamber.labels.timeline()
     now_s = chamber.clock.now_s()
     thermal = view.thermal
-    spots = {s.name: s.drawn_at and list(s.drawn_at) for s in chamber.settings.sensors}
+    spots: dict[str, JsonValue] = {
+        of.name: list[JsonValue](of.drawn_at) for of in chamber.settings.sensors if of.drawn_at
+    }
     not_watched = _not_watched(chamber, view.camera)
     not_watched += unattended_lines(chamber.settings, view.attendance)
     if view.t_s is None or now_s - view.t_s > STALE_S * max(1.0, chamber.speed):

@@ -50,7 +50,7 @@ NO_FILE = Found(
     "chamber file",
     State.NONE,
     "a simulated chamber is shown, and nothing of it is real",
-    "write one, as README.md says, and start the service with --chamber FILE",
+    "set your own up step by step, on the page Setting up",
 )
 NO_OWNER = Found(
     "owner",
