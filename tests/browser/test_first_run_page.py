@@ -44,8 +44,9 @@ def service(tmp_path: Path, tree: OneWireTree) -> Iterator[RunningService]:
 def fits(page: Page) -> None:
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     small = page.evaluate(
-        """[...document.querySelectorAll('.setup .act, .setup input, .setup select, .setup label:has(input)')]
-             .filter((e) => e.type !== 'checkbox' && e.type !== 'radio' && e.getBoundingClientRect().height < 44)
+        """[...document.querySelectorAll('.setup .act, .setup input, .setup select')]
+             .filter((e) => !['checkbox', 'radio'].includes(e.type))
+             .filter((e) => e.getBoundingClientRect().height < 44)
              .map((e) => e.outerHTML.slice(0, 80))"""
     )
     assert small == [], "too small for a thumb"

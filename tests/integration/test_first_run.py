@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,8 @@ import pytest
 
 from chips import OneWireTree
 from running import RunningService, wait_until
+from stillair.runtime.chamber_file import ChamberFile, digest_of
+from stillair.runtime.chamber_trial import Trial
 
 TOP, ROOM = "28-0000075c2f11", "28-0000075c30a4"
 SOON_S = 60.0
@@ -137,3 +140,36 @@ def test_from_nothing_to_two_sensors_that_are_watched(
     assert own.read_text() == by_hand
     again = {"chamber": "north-bench", "base": files(service)["base"]}
     assert service.web.post("/api/chamber-files/undo", json=again).status_code == 409
+
+
+def test_settings_that_do_not_come_up_are_put_back_and_the_page_says_so(tmp_path: Path) -> None:
+    """As the page has left it: written and on trial, but its recording can't be played."""
+    data = tmp_path / "data"
+    data.mkdir()
+    good, broken = tmp_path / "good.csv", tmp_path / "broken.csv"
+    rows = "".join(f"{at_s},{20 + at_s / 100:.2f}\n" for at_s in range(0, 3600, 10))
+    good.write_text(f"time_s,top\n{rows}")
+    broken.write_text("time_s,top\n0,warm\n")
+    text = """
+# ours
+[chamber]
+name = "North bench"
+enclosure = ["metal"]
+
+[[sensor]]
+name = "top"
+driver = "recording"
+file = "{file}"
+column = "top"
+"""
+    own = ChamberFile(data / "chamber.toml")
+    old, new = text.format(file=good), text.format(file=broken)
+    own.write(old, "")
+    trial = Trial(data, lambda: datetime.now(UTC))
+    trial.change(own, digest_of(old), new, ["Another recording."], "bench captain")
+    with RunningService(data) as service:
+        assert own.path.read_text() == old
+        assert service.now()["name"] == "North bench"
+        returned = service.get("/api/chamber-files")["returned"]
+        assert returned["words"] == ["Another recording."]
+        assert "warm" in returned["why"] or "broken.csv" in returned["why"]

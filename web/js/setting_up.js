@@ -45,7 +45,7 @@ export function useFound(may, when) {
 }
 
 /** What asks for a hand: it is unfit, or isn't there and has a remedy. @param {Found} of */
-function isToDo(of) {
+export function isToDo(of) {
   return of.state === "unfit" || (of.state === "none" && of.remedy !== null);
 }
 
@@ -107,7 +107,7 @@ export function FirstSteps({ found, whole, unit }) {
 }
 
 /** @param {{todo: Found[], unit: Unit}} props */
-function ToDo({ todo, unit }) {
+export function ToDo({ todo, unit }) {
   return html`<ol class="todo">
     ${todo.map(
       (of) => html`<li key=${of.thing}>

@@ -2,7 +2,7 @@
 
 import { useRef, useState } from "../vendor/preact-hooks.js";
 import { html } from "./html.js";
-import { VIEW_WIDTH, bed, boxOf, placed } from "./section_layout.js";
+import { bed, boxOf, placed } from "./section_layout.js";
 import { G } from "./strings_setup.js";
 import { Walls } from "./walls.js";
 
@@ -13,6 +13,7 @@ import { Walls } from "./walls.js";
 const T = G.places;
 const STEP = 0.02;
 const LARGE_STEP = 0.1;
+const EDGE = 10; // of the drawing, around the box
 const TOUCH = 26; // radius that a thumb meets, in units of the drawing
 /** @type {Record<string, Spot>} */
 const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
@@ -25,7 +26,12 @@ function within(share) {
 /** @param {{draft: Draft, set: (sensors: DraftSensor[]) => void}} props */
 export function Places({ draft, set }) {
   const svg = useRef(/** @type {SVGSVGElement | null} */ (null));
-  const [held, hold] = useState("");
+  const [held, show] = useState("");
+  const holding = useRef(""); // known at once: moves come before the next drawing
+  const hold = (/** @type {string} */ name) => {
+    holding.current = name;
+    show(name);
+  };
   const box = boxOf(draft.enclosure.length || 1, draft.width_mm, draft.height_mm);
   const { left, right, top, bottom } = box.inner;
   const air = draft.sensors.filter((sensor) => sensor.place === "chamber" && sensor.name);
@@ -43,13 +49,13 @@ export function Places({ draft, set }) {
   /** @param {DraftSensor} sensor  @param {PointerEvent} event */
   const drag = (sensor, event) => {
     const matrix = svg.current?.getScreenCTM();
-    if (held !== sensor.name || !matrix) return;
+    if (holding.current !== sensor.name || !matrix) return;
     const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(matrix.inverse());
     move(sensor, [(at.x - left) / (right - left), (bottom - at.y) / (bottom - top)]);
   };
   const plate = bed(box);
   return html`<p class="sub">${T.how}</p>
-    <svg ref=${svg} class="placing" viewBox=${`0 0 ${VIEW_WIDTH} ${box.outer.bottom + 12}`} role="group" aria-label=${T.drawing}>
+    <svg ref=${svg} class="placing" viewBox=${`${box.outer.left - EDGE} ${box.outer.top - EDGE} ${box.outer.right - box.outer.left + 2 * EDGE} ${box.outer.bottom - box.outer.top + 2 * EDGE}`} role="group" aria-label=${T.drawing}>
       <rect class="air-unknown" x=${left} y=${top} width=${right - left} height=${bottom - top} />
       <${Walls} materials=${draft.enclosure} outer=${box.outer} id="placing" />
       <g class="bed"><rect x=${plate.left} y=${plate.y} width=${plate.right - plate.left} height=${plate.thick} /></g>

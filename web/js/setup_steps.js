@@ -5,13 +5,14 @@ import { html } from "./html.js";
 import { keep, recall } from "./kept.js";
 import { Picture } from "./picture.js";
 import { STEPS, stepAddress } from "./route.js";
+import { ToDo, isToDo } from "./setting_up.js";
 import { changesOf, draftOf, keptDraft } from "./setup_draft.js";
 import { Returned, Writing, useFiles } from "./setup_file.js";
 import { Places } from "./setup_places.js";
 import { Figure, Sensors, useFinding } from "./setup_sensors.js";
 import { S } from "./strings.js";
 import { G } from "./strings_setup.js";
-import { temperature, words } from "./units.js";
+import { inUnit, symbol, words } from "./units.js";
 
 /** @typedef {import("./types.js").Now} Now */
 /** @typedef {import("./types.js").Unit} Unit */
@@ -29,6 +30,7 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
   const { files, failed, again } = useFiles(when);
   const [which, setWhich] = useState(recall(WHICH) ?? "");
   const [draft, setDraft] = useState(/** @type {Draft | null} */ (null));
+  const [wrote, setWrote] = useState(false);
   const head = useRef(/** @type {HTMLElement | null} */ (null));
   const file = files?.items.find((each) => each.chamber === which) ?? files?.items[0];
   const base = file?.base;
@@ -45,6 +47,7 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
   }
   const change = (/** @type {Partial<Draft>} */ part) => {
     const next = { ...draft, ...part };
+    setWrote(false);
     setDraft(next);
     keep(KEPT, JSON.stringify(next));
   };
@@ -53,7 +56,9 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
     keep(KEPT, "");
     keep(WHICH, chamber);
     setWhich(chamber);
+    setWrote(true);
     await again();
+    if (file.settings === null) location.hash = stepAddress("camera"); // the first time one goes on
   };
   const changes = file.faults.length ? [] : changesOf(draft, file.settings);
   const ready = file.settings !== null || draft.sensors.length > 0;
@@ -62,6 +67,7 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
     <p class="small">${G.step(at + 1, STEPS.length)}${files.items.length > 1 && html` <${Which} files=${files} file=${file} choose=${(/** @type {string} */ key) => (keep(WHICH, key), setWhich(key))} />`}</p>
     <h1 id="setup" class="sentence" tabindex="-1" ref=${head}>${/** @type {any} */ (G)[step].head}</h1>
     <${Returned} files=${files} unit=${unit} />
+    <p role="status">${wrote && html`<strong>${G.write.written}</strong>`}</p>
     ${file.faults.length > 0 && html`<p class="refused">${G.faults(file.file)}</p><ul>${file.faults.map((fault) => html`<li key=${fault}>${fault}</li>`)}</ul>`}
     ${file.simulated && at < 3 && html`<p class="small">${G.simulated}</p>`}
     ${step === "box" && html`<${Box} draft=${draft} change=${change} files=${files} unit=${unit} />`}
@@ -109,7 +115,7 @@ function Box({ draft, change, files, unit }) {
     <fieldset class="materials"><legend>${T.materials}</legend>
       ${files.materials.map(
         ({ material, bears_c, combustible }) => html`<label key=${material}><input type="checkbox" checked=${draft.enclosure.includes(material)} onChange=${() => turn(material)} />
-          <span>${MATERIAL[material] ?? material}<small>${T.bears(bears_c, temperature(bears_c, unit))}${combustible ? `, ${T.burns}` : ""}</small></span></label>`,
+          <span>${MATERIAL[material] ?? material}<small>${T.bears(`${Math.round(inUnit(bears_c, unit))} ${symbol(unit)}`)}${combustible ? `, ${T.burns}` : ""}</small></span></label>`,
       )}
     </fieldset>
     <${Figure} label=${`${T.target} ${T.in_c}`} hint=${T.target_how} value=${draft.target_c} set=${(/** @type {number | null} */ target_c) => change({ target_c })} />
@@ -212,12 +218,12 @@ function Choice({ label, value, among, set }) {
 /** @param {{found: Found[] | null, unit: Unit}} props */
 function Done({ found, unit }) {
   const T = G.done;
-  const open = (found ?? []).filter((of) => of.state === "unfit" || (of.state === "none" && of.remedy !== null));
+  const open = (found ?? []).filter(isToDo);
   return html`<p class="sub">${T.how}</p>
     <p><a class="act must" href="#/alarm-test">${T.test}</a></p>
     <h2>${T.open}</h2>
     ${open.length
-      ? html`<ul class="found">${open.map((of) => html`<li key=${of.thing}><strong>${of.thing}:</strong> ${words(of.told, unit)}. ${of.remedy && `${of.remedy}.`}</li>`)}</ul>`
+      ? html`<${ToDo} todo=${open} unit=${unit} />`
       : html`<p>${T.nothing}</p>`}
     <p><a class="way" href="#/setting-up">${T.all}</a></p>`;
 }

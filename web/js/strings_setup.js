@@ -42,8 +42,8 @@ export const G = {
     name: "Its name",
     name_how: "As you would say it: north bench.",
     materials: "Made of: everything that counts",
-    /** @param {number} c @param {string} figure_c */
-    bears: (c, figure_c) => `bears ${figure_c || c}`,
+    /** @param {string} most */
+    bears: (most) => `bears ${most}`,
     burns: "burns",
     limit: "Limit of its air",
     limit_how: "Above it there is an alarm. Left empty: 80 °C, or what the box bears if that is less.",
@@ -175,9 +175,8 @@ export const G = {
     gap: (most_s) => `The service then begins anew: for up to ${most_s} s nothing is watched. A running job goes on.`,
     yes: "Write it and watch by it",
     no: "Not yet",
+    written: "Written: it is watched by this now.",
     busy: "Written. The service begins anew with it …",
-    /** @param {number} took_s */
-    done: (took_s) => `It watches by the new settings since ${took_s} s after.`,
     late: "The service has not come back within a minute and a half. Look at its log; the old settings come back with its next start.",
     returned: "The new settings didn't come up, so the old ones are back. Why:",
   },

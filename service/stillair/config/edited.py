@@ -142,6 +142,8 @@ class Edited:
             return None
         elif isinstance(table, InlineTable):
             table[key] = value
+        elif table.is_super_table():  # of dotted keys, which have no place for another
+            raise EditError(f"{path}: its table has no heading; change it by hand")
         else:
             self._mark(_body(table), END)
             self._cut(doc, lambda _: self._line(key, value))
