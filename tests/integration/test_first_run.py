@@ -82,6 +82,7 @@ def test_from_nothing_to_two_sensors_that_are_watched(
 ) -> None:
     own = service.folder / "chamber.toml"
     assert service.now()["simulated"], "nobody has set anything up"
+    wait_until(lambda: service.get("/api/jobs")["items"], within_s=SOON_S)
     assert not own.exists()
 
     # Which is which: one is warmed between two fingers.
@@ -114,6 +115,8 @@ def test_from_nothing_to_two_sensors_that_are_watched(
     )
     assert service.now()["sensors"][0]["drawn_at"] == [0.3, 0.9]
     assert own.stat().st_mode & 0o777 == 0o600
+    assert service.get("/api/jobs")["items"] == [], "what was simulated is among nothing real"
+    assert (service.folder / "simulated-before" / "journal.db").exists(), "nor is it gone"
     # What somebody writes by hand stays, and a page that has not seen it is refused.
     base = files(service)["base"]
     own.write_text(own.read_text().replace('name = "top"', 'name = "top"  # red tape') + "# end\n")
@@ -140,6 +143,42 @@ def test_from_nothing_to_two_sensors_that_are_watched(
     assert own.read_text() == by_hand
     again = {"chamber": "north-bench", "base": files(service)["base"]}
     assert service.web.post("/api/chamber-files/undo", json=again).status_code == 409
+
+
+HOSTILE = [
+    pytest.param([], id="none"),
+    pytest.param([{"do": "camera", "source": "command:touch /tmp/x"}], id="a program"),
+    pytest.param(
+        [{"do": "add sensor", "name": "x", "address": "../../../etc/passwd"}], id="a path"
+    ),
+    pytest.param([{"do": "chamber", "name": "\x00"}], id="a zero byte"),
+    pytest.param([{"do": "chamber", "name": "\ud800"}], id="half a letter"),
+    pytest.param([{"do": "chamber", "target_c": 1e308}], id="a huge number"),
+    pytest.param([{"do": "chamber", "name": 'x"\n[stop]\ncommand = "true'}], id="another table"),
+    pytest.param([{"do": "sensor", "of": "x" * 900}], id="nobody's"),
+    pytest.param([{"do": "chamber"}] * 61, id="too many"),
+    pytest.param({"do": "chamber"}, id="no list"),
+    pytest.param([[[[[]]]]], id="lists in lists"),
+]
+
+
+def test_what_is_hostile_is_a_clear_error_and_nothing_is_written(
+    service: RunningService,
+) -> None:
+    for case in HOSTILE:
+        (changes,) = case.values
+        for path in ("", "/proposal"):
+            body = {"chamber": "boat-shed-north-bench", "base": "", "changes": changes}
+            answer = service.web.post(
+                f"/api/chamber-files{path}",
+                content=json.dumps(body),
+                headers={"content-type": "application/json"},
+            )
+            assert answer.status_code == 422, (case.id, answer.text)
+            assert len(answer.text) < 20_000, case.id
+    wrong = {"chamber": "nobody's", "base": "", "changes": [SHED]}
+    assert service.web.post("/api/chamber-files", json=wrong).status_code == 404
+    assert not (service.folder / "chamber.toml").exists()
 
 
 def test_settings_that_do_not_come_up_are_put_back_and_the_page_says_so(tmp_path: Path) -> None:

@@ -30,7 +30,7 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
   const { files, failed, again } = useFiles(when);
   const [which, setWhich] = useState(recall(WHICH) ?? "");
   const [draft, setDraft] = useState(/** @type {Draft | null} */ (null));
-  const [wrote, setWrote] = useState(false);
+  const [wrote, setWrote] = useState(""); // on which step that is said
   const head = useRef(/** @type {HTMLElement | null} */ (null));
   const file = files?.items.find((each) => each.chamber === which) ?? files?.items[0];
   const base = file?.base;
@@ -47,7 +47,7 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
   }
   const change = (/** @type {Partial<Draft>} */ part) => {
     const next = { ...draft, ...part };
-    setWrote(false);
+    setWrote("");
     setDraft(next);
     keep(KEPT, JSON.stringify(next));
   };
@@ -56,9 +56,10 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
     keep(KEPT, "");
     keep(WHICH, chamber);
     setWhich(chamber);
-    setWrote(true);
+    const next = file.settings === null ? "camera" : step; // the first time one goes on
+    setWrote(next);
     await again();
-    if (file.settings === null) location.hash = stepAddress("camera"); // the first time one goes on
+    location.hash = stepAddress(next);
   };
   const changes = file.faults.length ? [] : changesOf(draft, file.settings);
   const ready = file.settings !== null || draft.sensors.length > 0;
@@ -67,7 +68,7 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
     <p class="small">${G.step(at + 1, STEPS.length)}${files.items.length > 1 && html` <${Which} files=${files} file=${file} choose=${(/** @type {string} */ key) => (keep(WHICH, key), setWhich(key))} />`}</p>
     <h1 id="setup" class="sentence" tabindex="-1" ref=${head}>${/** @type {any} */ (G)[step].head}</h1>
     <${Returned} files=${files} unit=${unit} />
-    <p role="status">${wrote && html`<strong>${G.write.written}</strong>`}</p>
+    <p role="status">${wrote === step && html`<strong>${G.write.written}</strong>`}</p>
     ${file.faults.length > 0 && html`<p class="refused">${G.faults(file.file)}</p><ul>${file.faults.map((fault) => html`<li key=${fault}>${fault}</li>`)}</ul>`}
     ${file.simulated && at < 3 && html`<p class="small">${G.simulated}</p>`}
     ${step === "box" && html`<${Box} draft=${draft} change=${change} files=${files} unit=${unit} />`}
@@ -220,7 +221,7 @@ function Done({ found, unit }) {
   const T = G.done;
   const open = (found ?? []).filter(isToDo);
   return html`<p class="sub">${T.how}</p>
-    <p><a class="act must" href="#/alarm-test">${T.test}</a></p>
+    <p class="acts"><a class="act must" href="#/alarm-test">${T.test}</a></p>
     <h2>${T.open}</h2>
     ${open.length
       ? html`<${ToDo} todo=${open} unit=${unit} />`

@@ -117,6 +117,8 @@ def _run(
         signal.signal(signal.SIGTERM, _leave)
         again = threading.Event()
         try:
+            if files and (aside := _set_aside(folder)):
+                say(aside)
             if season or (not files and season_desk.is_wished(folder)):
                 say(_season(folder))
             listener = _listen(host, port)
@@ -149,6 +151,7 @@ def _run(
                 trial=trial,
                 chambers=service.chambers,
                 begin_anew=partial(_begin_anew, again),
+                leave=service.season.leave,
             )
             pages = app.build(
                 service,
@@ -229,6 +232,14 @@ def _season(folder: Path) -> str:
         return season_desk.bring_in(folder, datetime.now().astimezone())
     except (SeasonError, StoreError, OSError) as error:
         return f"No season of simulated jobs has been brought in: {error}."
+
+
+def _set_aside(folder: Path) -> str:
+    """What to say of the simulated chamber's history, where it makes room."""
+    try:
+        return season_desk.set_aside(folder)
+    except OSError as error:
+        return f"What is kept of the simulated chamber stays among the rest: {error.strerror}."
 
 
 def _begin_anew(again: threading.Event) -> None:

@@ -55,6 +55,8 @@ class Changing:
         All chambers of this process.
     begin_anew : callable
         Has the process start itself again.
+    leave : callable
+        Has the simulated chamber's history make room, where nothing else is kept.
     """
 
     def __init__(
@@ -65,11 +67,13 @@ class Changing:
         trial: Trial,
         chambers: Callable[[], Iterable[Chamber]],
         begin_anew: Callable[[], None],
+        leave: Callable[[], bool] = lambda: False,
         finder: Finder | None = None,
     ) -> None:
         self._trial = trial
         self._chambers = chambers
         self.begin_anew = begin_anew
+        self._leave = leave
         self.finder = finder or Finder(self._known_chips)
         self._lock = threading.Lock()
         self._simulated = not files
@@ -120,6 +124,8 @@ class Changing:
             if found.empty:
                 return found, False
             self._trial.change(self._file(chamber), base, found.text, list(found.words), by)
+            if self._simulated:
+                self._leave()
             return found, True
 
     def undo(self, chamber: str, base: str, by: str) -> list[str]:
