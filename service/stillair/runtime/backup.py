@@ -66,7 +66,9 @@ _LEFT_OUT = re.compile(
     rf"{re.escape(ANSWER_KEY)}|in-use|.*\.damaged-.*|.*\.part|.*\.tar|.*\.log|.*\.db(?:-wal|-shm|-tail-\d+)?"
 )
 # Toolpaths lie there until they have been read; what they build is in the journal.
-_FOLDERS_LEFT_OUT = re.compile(rf"{FOLDER}|{COMING}|replaced-.*|toolpaths|bringing-in|moving")
+_FOLDERS_LEFT_OUT = re.compile(
+    rf"{FOLDER}|{COMING}|replaced-.*|toolpaths|bringing-in|moving|simulated-before"
+)
 
 
 class BackupError(StillairError):
