@@ -168,6 +168,7 @@ function Builds({ of, unit }) {
 export function JobToolpath({ job, may, changed }) {
   const { all, failed } = useToolpaths();
   const [chosen, setChosen] = useState(/** @type {string | null} */ (job.toolpath ?? null));
+  const [open, setOpen] = useState(false);
   const { error, run } = useWork();
   const id = "toolpath-of-job";
   const known = (all ?? []).filter((/** @type {Toolpath} */ of) => of.state === "ready" || of.id === chosen);
@@ -191,7 +192,11 @@ export function JobToolpath({ job, may, changed }) {
       ${[...known].reverse().map((of) => html`<option key=${of.id} value=${of.id}>${of.name}, ${whole(of.at)}</option>`)}
     </select>
     <${Refused} error=${error} />
-    <p class="small"><a href="#/toolpaths">${G.way}</a></p>
-    ${own?.whole && html`<${Layers} key=${own.id} id=${own.id} whole=${own.whole} />`}
+    <p><a class="way" href="#/toolpaths">${G.way}</a></p>
+    ${own?.whole &&
+    html`<details onToggle=${(/** @type {any} */ event) => setOpen(event.currentTarget.open)}>
+      <summary>${G.layers_of(own.name)}</summary>
+      ${open && html`<${Layers} key=${own.id} id=${own.id} whole=${own.whole} />`}
+    </details>`}
   </section>`;
 }
