@@ -15,7 +15,7 @@ from pydantic import TypeAdapter
 from chips import OneWireTree
 from stillair.config.changes import Change
 from stillair.config.reading import chamber_from_text
-from stillair.errors import CommandRefused
+from stillair.errors import CommandRefused, SettingsError
 from stillair.model import Sounding
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.chamber_trial import Trial
@@ -47,28 +47,38 @@ secret = "three oars in the water"
 
 
 class Shed:
-    def __init__(self, folder: Path, *, sounding: Sounding, job: object) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        sounding: Sounding = Sounding.SILENT,
+        job: object = None,
+        other: str = "",
+    ) -> None:
         self.path = folder / "north.toml"
         self.path.write_text(TEXT)
         sensor = SimpleNamespace(name="top", temperature_c=20.5, fault="")
         view = SimpleNamespace(
             sounding=sounding, job=job, thermal=SimpleNamespace(sensors=(sensor,))
         )
-        settings = chamber_from_text(TEXT, "north.toml")
-        chamber = SimpleNamespace(
-            key="north-bench", settings=settings, supervisor=SimpleNamespace(view=view)
-        )
-        self.begun = 0
+        paths, chambers = [], []
+        for name, text in (("north.toml", TEXT), ("other.toml", other)):
+            if text:
+                paths.append(folder / name)
+                paths[-1].write_text(text)
+                of = chamber_from_text(text, name)
+                watch = SimpleNamespace(view=view)
+                chambers.append(SimpleNamespace(key=of.key, settings=of, supervisor=watch))
         self.changing = Changing(
-            [self.path],
+            paths,
             folder,
             trial=Trial(folder, lambda: datetime(2026, 11, 20, tzinfo=UTC)),
-            chambers=lambda: [cast("Chamber", chamber)],
+            chambers=lambda: cast("list[Chamber]", chambers),
             begin_anew=lambda: None,
         )
 
     def change(self, **more: Any) -> bool:
-        (now,) = self.changing.now()
+        now = self.changing.now()[0]
         changes = CHANGES.validate_python([{"do": "chamber", **more}])
         return self.changing.change("north-bench", now.digest, changes, "cox")[1]
 
@@ -96,13 +106,32 @@ def test_nothing_is_changed_while_it_would_hurt(
         assert shed.path.read_text() != TEXT
 
 
+def test_what_another_chamber_has_is_not_taken_from_it(tmp_path: Path) -> None:
+    other = f'''
+[chamber]
+name = "south bench"
+
+[[sensor]]
+name = "low"
+driver = "onewire"
+address = "{ROOM}"
+'''
+    shed = Shed(tmp_path, other=other)
+    now = shed.changing.now()[0]
+    add = CHANGES.validate_python([{"do": "add sensor", "name": "low", "address": ROOM}])
+    with pytest.raises(SettingsError, match="reads the same thing"):
+        shed.changing.propose("north-bench", now.digest, add)
+    with pytest.raises(SettingsError, match="names that differ"):
+        shed.change(name="South bench")
+
+
 def test_what_is_the_same_begins_nothing_anew(tmp_path: Path) -> None:
-    shed = Shed(tmp_path, sounding=Sounding.SILENT, job=None)
+    shed = Shed(tmp_path)
     assert not shed.change(name="north bench")
 
 
 def test_no_secret_is_shown(tmp_path: Path) -> None:
-    shed = Shed(tmp_path, sounding=Sounding.SILENT, job=None)
+    shed = Shed(tmp_path)
     (now,) = shed.changing.now()
     told = repr(now)
     assert not any(secret in told for secret in ("oar-secret", "shed:oar", "three oars"))

@@ -131,7 +131,8 @@ function Lines({ found, unit }) {
 /** On which page it is done, if on one. @param {string} thing */
 function page(thing) {
   if (thing === "owner") return "#/people";
-  if (thing === "chamber file") return stepAddress(STEPS[0]);
+  if (thing === "chamber file") return stepAddress("box");
+  if (thing === "other 1-Wire sensors") return stepAddress("sensors");
   if (/(^|: )telephones of /.test(thing)) return "#/telephones";
   return thing.endsWith("alarm test") ? "#/alarm-test" : "";
 }

@@ -1,6 +1,6 @@
 /** Find out which sensor is which: a live list with how each has warmed since somebody began. */
 
-import { useEffect, useId, useState } from "../vendor/preact-hooks.js";
+import { useEffect, useId, useRef, useState } from "../vendor/preact-hooks.js";
 import { Act } from "./act.js";
 import { get, post } from "./ask.js";
 import { html } from "./html.js";
@@ -46,6 +46,7 @@ export function Sensors({ draft, change, unit }) {
   useEffect(() => {
     post("/api/finding/anew").catch(() => undefined); // a rise counts from when somebody began to look
   }, []);
+  const [fresh, setFresh] = useState(""); // the one just taken: its name comes next
   const chips = finding?.sensors ?? [];
   const warmest = chips.reduce((/** @type {Chip | null} */ best, chip) => ((chip.rise_k ?? 0) > (best?.rise_k ?? WARMED_K) ? chip : best), null);
   const others = draft.sensors.filter((sensor) => !chips.some((chip) => chip.address === sensor.address));
@@ -64,8 +65,8 @@ export function Sensors({ draft, change, unit }) {
         return html`<li key=${chip.address} class=${chip === warmest ? "warmest" : ""} aria-label=${T.of(chip.address)}>
           <${Reading} chip=${chip} unit=${unit} />
           ${taken
-            ? html`<${Named} sensor=${taken} set=${(/** @type {Partial<DraftSensor>} */ part) => set(taken, part)} drop=${() => drop(taken)} />`
-            : html`<button type="button" class="act" onClick=${() => change({ sensors: [...draft.sensors, taking(chip.address, draft)] })}>${T.take}</button>`}
+            ? html`<${Named} sensor=${taken} fresh=${fresh === chip.address} set=${(/** @type {Partial<DraftSensor>} */ part) => set(taken, part)} drop=${() => drop(taken)} />`
+            : html`<button type="button" class="act" onClick=${() => (setFresh(chip.address), change({ sensors: [...draft.sensors, taking(chip.address, draft)] }))}>${T.take}</button>`}
         </li>`;
       })}
       ${others.map(
@@ -96,12 +97,16 @@ function Reading({ chip, unit }) {
   </p>`;
 }
 
-/** @param {{sensor: DraftSensor, set: (part: Partial<DraftSensor>) => void, drop: () => void}} props */
-function Named({ sensor, set, drop }) {
+/** @param {{sensor: DraftSensor, set: (part: Partial<DraftSensor>) => void, drop: () => void, fresh?: boolean}} props */
+function Named({ sensor, set, drop, fresh = false }) {
   const id = useId();
+  const name = useRef(/** @type {HTMLInputElement | null} */ (null));
+  useEffect(() => {
+    if (fresh) name.current?.focus(); // the button that was pressed is gone
+  }, [fresh]);
   return html`<div class="fields">
     <label for=${`${id}-name`}>${T.name}</label>
-    <input id=${`${id}-name`} type="text" maxlength="40" autocomplete="off" value=${sensor.name}
+    <input id=${`${id}-name`} ref=${name} type="text" maxlength="40" autocomplete="off" value=${sensor.name}
       onInput=${(/** @type {any} */ event) => set({ name: event.target.value })} />
     <label for=${`${id}-place`}>${T.place}</label>
     <select id=${`${id}-place`} value=${sensor.place} onChange=${(/** @type {any} */ event) => set({ place: event.target.value })}>

@@ -85,7 +85,10 @@ def run(
         except (SettingsError, InputError) as error:
             if not trial.pending:
                 raise
-            trial.give_back(str(error))
+            try:
+                trial.give_back(str(error))
+            except StillairError as refused:  # somebody has been at the file
+                raise error from refused
 
 
 def _run(

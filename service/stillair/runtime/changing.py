@@ -19,6 +19,7 @@ from stillair.config.changed_words import route_words, source_words
 from stillair.config.changes import Change, Proposal, proposed
 from stillair.config.materials import MATERIALS
 from stillair.config.reading import chamber_from_text
+from stillair.config.together import faults_between_files
 from stillair.errors import CommandRefused, Refusal, SettingsError
 from stillair.model import Sounding
 from stillair.runtime.chamber import Chamber
@@ -106,6 +107,12 @@ class Changing:
         found = proposed(
             there.text, changes, file.path.name, file.path.parent, buses=self.finder.buses()
         )
+        named = {
+            str(self._files[c.key].path): found.settings if c.key == chamber else c.settings
+            for c in self._chambers()
+        }
+        if between := tuple(faults_between_files(named)):
+            raise SettingsError(file.path.name, between)
         old = next(c for c in self._chambers() if c.key == chamber)
         if found.settings.key != chamber and not self._simulated and _runs(old):
             raise CommandRefused(

@@ -83,7 +83,9 @@ class Finder:
         found = []
         for address in sorted(addresses):
             chip = known.get(address)
-            value = read.get(address) if chip is None else (chip.temperature_c or chip.fault)
+            value = read.get(address)
+            if chip is not None:
+                value = chip.fault if chip.temperature_c is None else chip.temperature_c
             temperature_c = value if isinstance(value, float) else None
             fault = value if isinstance(value, str) and value else None
             rise_k = self._rise(address, temperature_c)
