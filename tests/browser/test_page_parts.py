@@ -292,6 +292,26 @@ def test_words_at_the_part_end_before_the_wall(
     assert ask(page, "section", "m.named(a[0], a[1])", [mark, room]) == shown
 
 
+@pytest.mark.parametrize(
+    ("sensor", "spot"),
+    [
+        pytest.param({"name": "top", "drawn_at": [0.5, 0.25]}, [0.5, 0.25], id="as placed"),
+        pytest.param({"name": "top", "drawn_at": [0, 0]}, [0, 0], id="placed in the corner"),
+        pytest.param({"name": "top", "drawn_at": None}, [0.05, 0.9], id="as its name says"),
+        pytest.param({"name": "top"}, [0.05, 0.9], id="never placed"),
+    ],
+)
+def test_a_sensor_is_drawn_where_it_was_placed(
+    page: Page, sensor: dict[str, Any], spot: list[float]
+) -> None:
+    where = """(() => {
+      const { inner, ...box } = m.boxOf(1);
+      const [dot] = m.placed([a], { inner, ...box }).dots;
+      return [(dot.x - inner.left) / (inner.right - inner.left),
+              (inner.bottom - dot.y) / (inner.bottom - inner.top)]; })()"""
+    assert ask(page, "section_layout", where, sensor) == pytest.approx(spot)
+
+
 SETTINGS: dict[str, Any] = {
     **{"name": "north bench", "enclosure": ["plywood"], "target_c": 45, "limit_c": 70},
     **{"timezone": None, "width_mm": 600, "depth_mm": None, "height_mm": 650},

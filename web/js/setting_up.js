@@ -138,6 +138,6 @@ function page(thing) {
 }
 
 /** With a large first letter. @param {string | null} text */
-function first(text) {
+export function first(text) {
   return text ? `${text[0].toUpperCase()}${text.slice(1)}` : "";
 }

@@ -4,6 +4,7 @@ import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { Refused, useWork } from "./act.js";
 import { AskError, get, post } from "./ask.js";
 import { html } from "./html.js";
+import { BACK } from "./live.js";
 import { Twice } from "./people.js";
 import { G } from "./strings_setup.js";
 import { whole, words } from "./units.js";
@@ -11,7 +12,7 @@ import { whole, words } from "./units.js";
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./setup_draft.js").Settings} Settings */
 /** @typedef {{chamber: string, file: string, base: string, simulated: boolean, fixed: string | null, by_hand: boolean, faults: string[], settings: Settings | null, undo: {words: string[], by: string, at: string} | null}} ChamberFile */
-/** @typedef {{items: ChamberFile[], returned: {words: string[], why: string, at: string} | null, materials: {material: string, bears_c: number, combustible: boolean}[], unwatched_s: number}} Files */
+/** @typedef {{items: ChamberFile[], returned: {words: string[], why: string, at: string} | null, materials: {material: string, bears_c: number, combustible: boolean}[], gap_s: number | null}} Files */
 
 const ASK_AGAIN_MS = 500;
 const GIVE_UP_MS = 90_000;
@@ -60,7 +61,10 @@ async function comeBack(before) {
     const now = /** @type {Files | null} */ (await get("/api/chamber-files", { wait_ms: 3_000 }).catch(() => null));
     if (!now) continue;
     if (now.returned && now.returned.at !== before.returned?.at) throw new AskError(`${T.returned} ${now.returned.why}`, 0);
-    if (now.items.every((item) => !item.by_hand) && now.items.some((item) => !known.has(item.base))) return now;
+    if (now.items.every((item) => !item.by_hand) && now.items.some((item) => !known.has(item.base))) {
+      dispatchEvent(new Event(BACK));
+      return now;
+    }
   }
   throw new AskError(T.late, 0);
 }
@@ -109,7 +113,7 @@ export function Writing({ file, files, changes, unit, done, say = T.see }) {
     <h2 id="changes" tabindex="-1" ref=${head}>${T.head}</h2>
     ${file.by_hand && html`<p>${G.by_hand}</p>`}
     <ul>${shown.words.map((line) => html`<li key=${line}>${words(line, unit)}</li>`)}</ul>
-    <p class="small">${T.gap(files.unwatched_s)}</p>
+    <p class="small">${T.gap(files.gap_s)}</p>
     <p role="status">${written && T.busy}</p>
     <div class="acts">
       <button type="button" class="act must" aria-disabled=${busy} onClick=${write}>${T.yes}</button>
@@ -128,7 +132,7 @@ export function Undo({ file, files, unit, done }) {
   };
   return html`<p>${G.file.last(whole(file.undo.at), file.undo.by)}</p>
     <ul class="found">${file.undo.words.map((line) => html`<li key=${line}>${words(line, unit)}</li>`)}</ul>
-    <${Twice} ask=${G.file.undo} question=${`${G.file.undo_ask} ${T.gap(files.unwatched_s)}`}
+    <${Twice} ask=${G.file.undo} question=${`${G.file.undo_ask} ${T.gap(files.gap_s)}`}
       yes=${G.file.undo_yes} no=${G.file.undo_no} kind="" work=${work} done=${done} />`;
 }
 

@@ -5,7 +5,7 @@ import { html } from "./html.js";
 import { keep, recall } from "./kept.js";
 import { Picture } from "./picture.js";
 import { STEPS, stepAddress } from "./route.js";
-import { ToDo, isToDo } from "./setting_up.js";
+import { ToDo, first, isToDo } from "./setting_up.js";
 import { changesOf, draftOf, keptDraft } from "./setup_draft.js";
 import { Returned, Writing, useFiles } from "./setup_file.js";
 import { Places } from "./setup_places.js";
@@ -38,9 +38,11 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
     if (!file) return;
     setDraft(keptDraft(recall(KEPT), file.base) ?? draftOf(file.base, file.settings));
   }, [base, file?.chamber]);
+  const shown = useRef(step);
   useEffect(() => {
-    head.current?.focus({ preventScroll: true });
-  }, [step, draft === null]);
+    if (shown.current !== step) head.current?.focus({ preventScroll: true });
+    shown.current = step;
+  }, [step]);
   if (!files || !file || !draft) {
     return html`<section class="past setup"><h1 class="sentence">${G.begin}</h1>
       <p class="waiting">${failed ? `${G.failed} ${failed}` : G.asking}</p></section>`;
@@ -68,7 +70,7 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
     <p class="small">${G.step(at + 1, STEPS.length)}${files.items.length > 1 && html` <${Which} files=${files} file=${file} choose=${(/** @type {string} */ key) => (keep(WHICH, key), setWhich(key))} />`}</p>
     <h1 id="setup" class="sentence" tabindex="-1" ref=${head}>${/** @type {any} */ (G)[step].head}</h1>
     <${Returned} files=${files} unit=${unit} />
-    <p role="status">${wrote === step && html`<strong>${G.write.written}</strong>`}</p>
+    <p role="status">${wrote === step && html`<strong>${G.write.written(files.gap_s)}</strong>`}</p>
     ${file.faults.length > 0 && html`<p class="refused">${G.faults(file.file)}</p><ul>${file.faults.map((fault) => html`<li key=${fault}>${fault}</li>`)}</ul>`}
     ${file.simulated && at < 3 && html`<p class="small">${G.simulated}</p>`}
     ${step === "box" && html`<${Box} draft=${draft} change=${change} files=${files} unit=${unit} />`}
@@ -144,7 +146,7 @@ function Camera({ file, files, unit, written, now, found, in_touch }) {
     ${in_use && html`<p>${T.now(in_use)}</p>`}
     ${in_use && chamber && html`<${Picture} chamber=${chamber} in_touch=${in_touch} may=${false} />
       <p>${T.point}</p>
-      ${view && html`<p><strong>${T.says}</strong> ${words(view.told, unit)}. ${view.remedy && `${view.remedy}.`}</p>`}`}
+      ${view && html`<p><strong>${T.says}</strong> ${words(view.told, unit)}. ${view.remedy && `${first(view.remedy)}.`}</p>`}`}
     <fieldset class="among"><legend>${T.plugged}</legend>
       ${finding && !finding.cameras.length && html`<p>${T.none}</p>`}
       ${finding?.cameras.map(

@@ -110,7 +110,7 @@ export const G = {
       [0.27, "beside the part"],
       [0.08, "near the floor"],
     ]),
-    own: "where it was dragged to",
+    own: "as drawn above",
     drawing: "The box cut through, with its sensors to be moved",
   },
   camera: {
@@ -171,11 +171,13 @@ export const G = {
     see: "See what changes",
     nothing: "Nothing is different so far.",
     head: "This changes in the chamber file",
-    /** @param {number} most_s */
-    gap: (most_s) => `The service then begins anew: for up to ${most_s} s nothing is watched. A running job goes on.`,
+    /** @param {number | null} gap_s */
+    gap: (gap_s) =>
+      `The service then begins anew: ${gap_s === null ? "for some seconds, more on a small board," : `for some ${Math.ceil(gap_s)} s`} nothing is watched. A running job goes on.`,
     yes: "Write it and watch by it",
     no: "Not yet",
-    written: "Written: it is watched by this now.",
+    /** @param {number | null} gap_s */
+    written: (gap_s) => `Written: it is watched by this now.${gap_s === null ? "" : ` Nothing was watched for ${gap_s.toFixed(1)} s.`}`,
     busy: "Written. The service begins anew with it …",
     late: "The service has not come back within a minute and a half. Look at its log; the old settings come back with its next start.",
     returned: "The new settings didn't come up, so the old ones are back. Why:",

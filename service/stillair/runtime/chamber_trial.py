@@ -57,6 +57,7 @@ class _Kept(BaseModel):
     on_trial: bool = False  # the last of them
     starts: int = 0  # with what is on trial
     returned: Returned | None = None
+    gap_s: float | None = None  # for which nothing was watched, the last time
 
 
 class Trial:
@@ -77,6 +78,17 @@ class Trial:
     def returned(self) -> Returned | None:
         """The last change, if it was taken back by itself and none has come since."""
         return self._kept.returned
+
+    @property
+    def gap_s(self) -> float | None:
+        """For how long nothing was watched when settings were last taken into use."""
+        return self._kept.gap_s
+
+    def took(self, gap_s: float) -> None:
+        """For how long nothing was watched just now."""
+        with self._lock:
+            self._kept.gap_s = gap_s
+            self._write(loudly=False)
 
     def last(self, file: Path) -> Done | None:
         """The newest change of a file."""
@@ -122,7 +134,8 @@ class Trial:
         with self._lock:
             kept = self._kept
             # First what was there: after a power cut it can be put back.
-            self._kept = _Kept(done=[*kept.done, done][-MOST:], on_trial=True)
+            all_done = [*kept.done, done][-MOST:]
+            self._kept = _Kept(done=all_done, on_trial=True, gap_s=kept.gap_s)
             try:
                 self._write()
                 file.write(text, base)
@@ -165,7 +178,8 @@ class Trial:
             file.write(done.before, done.after)
             at = self._wall()
             returned = Returned(file=done.file, words=done.words, why=why, at=at)
-            self._kept = _Kept(done=self._kept.done[:-1], returned=returned)
+            rest = self._kept.done[:-1]
+            self._kept = _Kept(done=rest, returned=returned, gap_s=self._kept.gap_s)
             self._write(loudly=False)
 
     def _read(self) -> _Kept:

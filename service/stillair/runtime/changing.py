@@ -7,6 +7,7 @@ watched, so it isn't done while anything sounds.
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -20,15 +21,18 @@ from stillair.config.changes import Change, Proposal, proposed
 from stillair.config.materials import MATERIALS
 from stillair.config.reading import chamber_from_text
 from stillair.config.together import faults_between_files
-from stillair.errors import CommandRefused, Refusal, SettingsError
+from stillair.errors import CommandRefused, Refusal, SettingsError, StoreError
 from stillair.model import Sounding
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.chamber_file import OWN, ChamberFile
 from stillair.runtime.chamber_trial import Returned, Trial
 from stillair.runtime.finding import Finder, KnownChip
 
-SOUNDING = "An alarm sounds: see to it first. To take new settings into use, nothing is watched for"
-UNWATCHED_S = 10  # said, and more than a small board takes
+log = logging.getLogger(__name__)
+
+SOUNDING = (
+    "An alarm sounds: see to it first. While new settings are taken into use nothing is watched."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +94,11 @@ class Changing:
         """A change that was taken back by itself."""
         return self._trial.returned
 
+    @property
+    def gap_s(self) -> float | None:
+        """For how long nothing was watched, the last time that settings were taken into use."""
+        return self._trial.gap_s
+
     def now(self) -> list[FileNow]:
         """How each chamber file is."""
         return [self._now(key, file) for key, file in self._files.items()]
@@ -132,7 +141,10 @@ class Changing:
                 return found, False
             self._trial.change(self._file(chamber), base, found.text, list(found.words), by)
             if self._simulated:
-                self._leave()
+                try:
+                    self._leave()
+                except (StoreError, OSError) as error:  # then it stays among the rest
+                    log.warning("the simulated chamber's history makes no room: %s", error)
             return found, True
 
     def undo(self, chamber: str, base: str, by: str) -> list[str]:
@@ -150,7 +162,7 @@ class Changing:
 
     def _check_quiet(self) -> None:
         if any(c.supervisor.view.sounding is not Sounding.SILENT for c in self._chambers()):
-            raise CommandRefused(Refusal.CONFLICT, f"{SOUNDING} up to {UNWATCHED_S} s.")
+            raise CommandRefused(Refusal.CONFLICT, SOUNDING)
 
     def _now(self, key: str, file: ChamberFile) -> FileNow:
         settings: dict[str, Any] | None = None

@@ -14,7 +14,7 @@ from stillair.api.problems import Problem
 from stillair.api.schemas import Done, Posted
 from stillair.config.changes import Change, Proposal
 from stillair.errors import SettingsError
-from stillair.runtime.changing import UNWATCHED_S, Changing, materials
+from stillair.runtime.changing import Changing, materials
 
 router = APIRouter(prefix="/api", tags=["setting up"])
 
@@ -67,7 +67,7 @@ def chamber_files(files: TheFiles, _: Owner) -> dict[str, Any]:
         if returned is None
         else {"words": returned.words, "why": returned.why, "at": returned.at},
         "materials": materials(),
-        "unwatched_s": UNWATCHED_S,
+        "gap_s": None if files.gap_s is None else round(files.gap_s, 1),
     }
 
 
