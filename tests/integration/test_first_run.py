@@ -77,12 +77,48 @@ def service(tmp_path: Path, tree: OneWireTree) -> Iterator[RunningService]:
         yield running
 
 
+HOSTILE = [
+    pytest.param([], id="none"),
+    pytest.param([{"do": "camera", "source": "command:touch /tmp/x"}], id="a program"),
+    pytest.param(
+        [{"do": "add sensor", "name": "x", "address": "../../../etc/passwd"}], id="a path"
+    ),
+    pytest.param([{"do": "chamber", "name": "\x00"}], id="a zero byte"),
+    pytest.param([{"do": "chamber", "name": "\ud800"}], id="half a letter"),
+    pytest.param([{"do": "chamber", "target_c": 1e308}], id="a huge number"),
+    pytest.param([{"do": "chamber", "name": 'x"\n[stop]\ncommand = "true'}], id="another table"),
+    pytest.param([{"do": "sensor", "of": "x" * 900}], id="nobody's"),
+    pytest.param([{"do": "chamber"}] * 61, id="too many"),
+    pytest.param({"do": "chamber"}, id="no list"),
+    pytest.param([[[[[]]]]], id="lists in lists"),
+]
+
+
+def refuses_what_is_hostile(service: RunningService) -> None:
+    """Each a clear error, and nothing is written."""
+    for case in HOSTILE:
+        (changes,) = case.values
+        for path in ("", "/proposal"):
+            body = {"chamber": "boat-shed-north-bench", "base": "", "changes": changes}
+            answer = service.web.post(
+                f"/api/chamber-files{path}",
+                content=json.dumps(body),
+                headers={"content-type": "application/json"},
+            )
+            assert answer.status_code == 422, (case.id, answer.text)
+            assert len(answer.text) < 20_000, case.id
+    wrong = {"chamber": "nobody's", "base": "", "changes": [SHED]}
+    assert service.web.post("/api/chamber-files", json=wrong).status_code == 404
+    assert not (service.folder / "chamber.toml").exists()
+
+
 def test_from_nothing_to_two_sensors_that_are_watched(
     service: RunningService, tree: OneWireTree
 ) -> None:
     own = service.folder / "chamber.toml"
     assert service.now()["simulated"], "nobody has set anything up"
     wait_until(lambda: service.get("/api/jobs")["items"], within_s=SOON_S)
+    refuses_what_is_hostile(service)
     assert not own.exists()
 
     # Which is which: one is warmed between two fingers.
@@ -146,42 +182,6 @@ def test_from_nothing_to_two_sensors_that_are_watched(
     assert service.web.post("/api/chamber-files/undo", json=again).status_code == 409
 
 
-HOSTILE = [
-    pytest.param([], id="none"),
-    pytest.param([{"do": "camera", "source": "command:touch /tmp/x"}], id="a program"),
-    pytest.param(
-        [{"do": "add sensor", "name": "x", "address": "../../../etc/passwd"}], id="a path"
-    ),
-    pytest.param([{"do": "chamber", "name": "\x00"}], id="a zero byte"),
-    pytest.param([{"do": "chamber", "name": "\ud800"}], id="half a letter"),
-    pytest.param([{"do": "chamber", "target_c": 1e308}], id="a huge number"),
-    pytest.param([{"do": "chamber", "name": 'x"\n[stop]\ncommand = "true'}], id="another table"),
-    pytest.param([{"do": "sensor", "of": "x" * 900}], id="nobody's"),
-    pytest.param([{"do": "chamber"}] * 61, id="too many"),
-    pytest.param({"do": "chamber"}, id="no list"),
-    pytest.param([[[[[]]]]], id="lists in lists"),
-]
-
-
-def test_what_is_hostile_is_a_clear_error_and_nothing_is_written(
-    service: RunningService,
-) -> None:
-    for case in HOSTILE:
-        (changes,) = case.values
-        for path in ("", "/proposal"):
-            body = {"chamber": "boat-shed-north-bench", "base": "", "changes": changes}
-            answer = service.web.post(
-                f"/api/chamber-files{path}",
-                content=json.dumps(body),
-                headers={"content-type": "application/json"},
-            )
-            assert answer.status_code == 422, (case.id, answer.text)
-            assert len(answer.text) < 20_000, case.id
-    wrong = {"chamber": "nobody's", "base": "", "changes": [SHED]}
-    assert service.web.post("/api/chamber-files", json=wrong).status_code == 404
-    assert not (service.folder / "chamber.toml").exists()
-
-
 def test_settings_that_do_not_come_up_are_put_back_and_the_page_says_so(tmp_path: Path) -> None:
     """As the page has left it: written and on trial, but its recording can't be played."""
     data = tmp_path / "data"
@@ -215,3 +215,8 @@ column = "top"
         returned = service.get("/api/chamber-files")["returned"]
         assert returned["words"] == ["Another recording."]
         assert "warm" in returned["why"] or "broken.csv" in returned["why"]
+        todo = {f["thing"]: f["state"] for f in service.get("/api/setting-up")["items"]}
+        assert todo["chamber file"] == "unfit", "the first page says so, too"
+        service.post("/api/chamber-files/seen")
+        assert service.get("/api/chamber-files")["returned"] is None
+        assert "chamber file" not in {f["thing"] for f in service.get("/api/setting-up")["items"]}

@@ -139,6 +139,7 @@ RIGHTS = {
     "GET /api/chamber-files": OWN,
     "POST /api/chamber-files": OWN,
     "POST /api/chamber-files/proposal": OWN,
+    "POST /api/chamber-files/seen": OWN,
     "POST /api/chamber-files/undo": OWN,
     "GET /api/finding": OWN,
     "POST /api/finding/anew": OWN,

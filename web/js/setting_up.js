@@ -74,7 +74,7 @@ export function SettingUp({ found, failed, unit, when }) {
 function TheFiles({ when, unit }) {
   const { files, again } = useFiles(when);
   if (!files) return null;
-  return html`<${Returned} files=${files} unit=${unit} />
+  return html`<${Returned} files=${files} unit=${unit} done=${again} />
     ${files.items.map((file) => {
       if (file.simulated) {
         return html`<p>${G.begin_how}</p>
@@ -114,7 +114,7 @@ export function ToDo({ todo, unit }) {
         <${Shape} kind=${of.state === "unfit" ? "supervisory" : "note"} />
         <p>
           <strong>${first(of.thing)}:</strong> ${words(of.told, unit)}.
-          <span class="remedy">${page(of.thing) ? html`<a href=${page(of.thing)}>${first(of.remedy)}</a>` : first(of.remedy)}.</span>
+          <span class="remedy">${page(of) ? html`<a href=${page(of)}>${first(of.remedy)}</a>` : first(of.remedy)}.</span>
         </p>
       </li>`,
     )}
@@ -128,10 +128,10 @@ function Lines({ found, unit }) {
   </ul>`;
 }
 
-/** On which page it is done, if on one. @param {string} thing */
-function page(thing) {
+/** On which page it is done, if on one. @param {Found} of */
+function page({ thing, remedy }) {
   if (thing === "owner") return "#/people";
-  if (thing === "chamber file") return stepAddress("box");
+  if (thing === "chamber file") return remedy?.startsWith("read") ? "#/setting-up" : stepAddress("box");
   if (thing === "other 1-Wire sensors") return stepAddress("sensors");
   if (/(^|: )telephones of /.test(thing)) return "#/telephones";
   return thing.endsWith("alarm test") ? "#/alarm-test" : "";

@@ -1,7 +1,7 @@
 /** The chamber files as the service tells them, and the one way of writing one: seen first. */
 
 import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
-import { Refused, useWork } from "./act.js";
+import { Act, Refused, useWork } from "./act.js";
 import { AskError, get, post } from "./ask.js";
 import { html } from "./html.js";
 import { BACK } from "./live.js";
@@ -136,12 +136,13 @@ export function Undo({ file, files, unit, done }) {
       yes=${G.file.undo_yes} no=${G.file.undo_no} kind="" work=${work} done=${done} />`;
 }
 
-/** A change that came back by itself. @param {{files: Files, unit: Unit}} props */
-export function Returned({ files, unit }) {
+/** A change that came back by itself. @param {{files: Files, unit: Unit, done: () => unknown}} props */
+export function Returned({ files, unit, done }) {
   if (!files.returned) return null;
   return html`<div class="aside" role="alert">
     <p><strong>${T.returned}</strong> ${words(files.returned.why, unit)}</p>
     <ul>${files.returned.words.map((line) => html`<li key=${line}>${words(line, unit)}</li>`)}</ul>
+    <div class="acts"><${Act} work=${() => post("/api/chamber-files/seen")} done=${done}>${T.seen}<//></div>
   </div>`;
 }
 

@@ -69,7 +69,7 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
   return html`<section class="past setup" aria-labelledby="setup">
     <p class="small">${G.step(at + 1, STEPS.length)}${files.items.length > 1 && html` <${Which} files=${files} file=${file} choose=${(/** @type {string} */ key) => (keep(WHICH, key), setWhich(key))} />`}</p>
     <h1 id="setup" class="sentence" tabindex="-1" ref=${head}>${/** @type {any} */ (G)[step].head}</h1>
-    <${Returned} files=${files} unit=${unit} />
+    <${Returned} files=${files} unit=${unit} done=${again} />
     <p role="status">${wrote === step && html`<strong>${G.write.written(files.gap_s)}</strong>`}</p>
     ${file.faults.length > 0 && html`<p class="refused">${G.faults(file.file)}</p><ul>${file.faults.map((fault) => html`<li key=${fault}>${fault}</li>`)}</ul>`}
     ${file.simulated && at < 3 && html`<p class="small">${G.simulated}</p>`}

@@ -180,6 +180,7 @@ export const G = {
     written: (gap_s) => `Written: it is watched by this now.${gap_s === null ? "" : ` Nothing was watched for ${gap_s.toFixed(1)} s.`}`,
     busy: "Written. The service begins anew with it …",
     late: "The service has not come back within a minute and a half. Look at its log; the old settings come back with its next start.",
+    seen: "I've read it",
     returned: "The new settings didn't come up, so the old ones are back. Why:",
   },
   file: {

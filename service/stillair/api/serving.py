@@ -159,6 +159,7 @@ def _run(
                 begin_anew=partial(_begin_anew, again),
                 leave=service.season.leave,
             )
+            service.setting_up.chamber_file = changing.found
             pages = app.build(
                 service,
                 access,

@@ -90,6 +90,12 @@ class Trial:
             self._kept.gap_s = gap_s
             self._write(loudly=False)
 
+    def seen(self) -> None:
+        """Somebody has read that a change was taken back. Raises `StoreError`."""
+        with self._lock:
+            self._kept.returned = None
+            self._write()
+
     def last(self, file: Path) -> Done | None:
         """The newest change of a file."""
         return next((d for d in reversed(self._kept.done) if d.file == str(file)), None)

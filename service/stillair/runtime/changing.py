@@ -27,6 +27,7 @@ from stillair.runtime.chamber import Chamber
 from stillair.runtime.chamber_file import OWN, ChamberFile
 from stillair.runtime.chamber_trial import Returned, Trial
 from stillair.runtime.finding import Finder, KnownChip
+from stillair.runtime.found import Found, State
 
 log = logging.getLogger(__name__)
 
@@ -93,6 +94,17 @@ class Changing:
     def returned(self) -> Returned | None:
         """A change that was taken back by itself."""
         return self._trial.returned
+
+    def seen(self) -> None:
+        """Somebody has read that a change was taken back. Raises `StoreError`."""
+        self._trial.seen()
+
+    def found(self) -> Found | None:
+        """A change that was taken back, as a thing to look after."""
+        if self.returned is None:
+            return None
+        told = "its last change did not come up, so what was there before is back"
+        return Found("chamber file", State.UNFIT, told, "read why on the page Setting up")
 
     @property
     def gap_s(self) -> float | None:

@@ -96,6 +96,13 @@ def undo(body: Undone, files: TheFiles, by: Undoer, afterwards: BackgroundTasks)
     return {"words": words, "begins_anew": True}
 
 
+@router.post("/chamber-files/seen")
+def seen(files: TheFiles, _: Owner) -> Done:
+    """Whoever looks after it has read that a change was taken back by itself, and why."""
+    files.seen()
+    return Done()
+
+
 @router.get("/finding")
 def finding(files: TheFiles, _: Owner) -> dict[str, Any]:
     """Chips on the 1-Wire lines as they are now, and cameras; asking keeps them being read."""
