@@ -108,6 +108,7 @@ def test_from_the_first_start_to_watching_without_a_file(
     page.get_by_role("link", name="Next").click()
 
     # The rest by keyboard alone: somebody who is told, seen and written.
+    expect(page.get_by_role("heading", name="Who is told")).to_be_focused()
     page.get_by_label("Name").focus()
     page.keyboard.type("bench captain")
     for _ in range(2):
