@@ -15,6 +15,7 @@ import { FirstSteps, SettingUp, useFound } from "./setting_up.js";
 import { SetupSteps } from "./setup_steps.js";
 import { Shape } from "./shapes.js";
 import { Command } from "./shell.js";
+import { SideBySide } from "./side_by_side.js";
 import { S } from "./strings.js";
 import { J } from "./strings_telephones.js";
 import { P } from "./strings_people.js";
@@ -55,12 +56,6 @@ export function Page({ touch, sounds }) {
       <div class="choices">
         <${Units} unit=${unit} choose=${choose} />
       </div>
-      ${now &&
-      route.page === "now" &&
-      now.chambers.length > 1 &&
-      html`<nav class="jump" aria-label=${S.head.jump}>
-        ${now.chambers.map((c) => html`<a href=${`#chamber-${c.chamber}`}>${c.name}</a>`)}
-      </nav>`}
     </header>
     <main class=${in_touch ? "" : "not-current"}>
       ${!now && in_touch && html`<p class="waiting">${S.touch.asking}</p>`}
@@ -78,6 +73,10 @@ export function Page({ touch, sounds }) {
       ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} unit=${unit} when=${`${touch.joined}`} />`}
       ${now && route.page === "setup" && owner && html`<${SetupSteps} step=${route.step} now=${now} when=${`${touch.joined}`} unit=${unit} found=${found} in_touch=${in_touch} />`}
       ${now && route.page === "alarm-test" && html`<${AlarmTests} now=${now} when=${when} may=${may} />`}
+      ${now &&
+      route.page === "now" &&
+      now.chambers.length > 1 &&
+      html`<${SideBySide} chambers=${now.chambers} unit=${unit} dark=${dark} />`}
       ${now &&
       route.page === "now" &&
       now.chambers.map(
