@@ -2,6 +2,7 @@
 
 browser   Debian's Chromium, one for each file of tests
 serve     starts services of a test's own
+sums      reckons with the page's modules, without a service
 look      opens the page as a telephone or a desk would, and fails the test
           for anything the browser complained of
 shed      a service over a simulated chamber: a job runs, and the door is open
@@ -13,9 +14,10 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, Route, sync_playwright
 
 from running import RunningService
 
@@ -45,6 +47,8 @@ ARGUMENTS = [
 HEIGHT_PX = 844
 ZONE = "Europe/Berlin"
 NORTH = "Boat shed, north bench"
+WEB = Path(__file__).resolve().parents[2] / "web"
+NOWHERE = "http://localhost:9"
 
 CHAMBER = """
 [chamber]
@@ -177,6 +181,25 @@ def browser() -> Iterator[Browser]:
         chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         yield chromium
         chromium.close()
+
+
+@pytest.fixture(scope="module")
+def sums(browser: Browser) -> Iterator[Page]:
+    """A page that reckons with the page's modules; no service stands behind it."""
+    context = browser.new_context(timezone_id=ZONE)
+    page = context.new_page()
+
+    def give(route: Route) -> None:
+        path = urlsplit(route.request.url).path
+        if path.startswith("/web/"):
+            route.fulfill(path=WEB / path.removeprefix("/web/"))
+        else:
+            route.fulfill(body="<!doctype html><title>Sums</title>", content_type="text/html")
+
+    page.route(f"{NOWHERE}/**", give)
+    page.goto(f"{NOWHERE}/")
+    yield page
+    context.close()
 
 
 Look = Callable[..., Page]

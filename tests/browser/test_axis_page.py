@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
 from playwright.sync_api import Locator, Page, expect
 
+from long_jobs import built
 from running import RunningService, wait_until
+from stillair.config.reading import load_chamber
+from stillair.runtime.marks import box_mark
+from stillair.storage.archive import Archive
+from stillair.storage.journal import Journal
 
-from .conftest import DOOR, JOB, Look, chamber_files
+from .conftest import Look, chamber_files
 from .test_jobs_page import fits
 from .test_page_parts import ask
 
@@ -32,16 +37,16 @@ WHEEL = """
 def past(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[RunningService, str]]:
     """A job of an hour that is over; in it the door was opened twice. And its id."""
     folder = tmp_path_factory.mktemp("past")
-    steps = JOB + DOOR.format(at_s=900, for_s=240) + DOOR.format(at_s=2400, for_s=120)
-    chamber = chamber_files(folder, steps, speed=120)
-    with RunningService(folder / "data", "--chamber", str(chamber)) as service:
-        wait_until(lambda: service.get("/api/jobs")["items"] or None, within_s=30)
-        job = str(service.get("/api/jobs")["items"][0]["id"])
-        wait_until(lambda: length_s(service, job) > 3600, within_s=90)
-        service.post(f"/api/jobs/{job}/finish")
-        # The heater stays on, so that only a next job ends the cooling of this one.
-        following = service.post("/api/jobs", {"name": "A test plate"})["id"]
-        service.post(f"/api/jobs/{following}/finish")
+    chamber = chamber_files(folder, "", speed=120)
+    data = folder / "data"
+    data.mkdir()
+    journal, archive = Journal.open(data / "journal.db"), Archive.open(data / "archive.db")
+    begun_s = time.time() - 3.0 * 3600.0
+    box = box_mark(load_chamber(chamber))
+    job = built(journal, archive, 1, begun_s, 1.2, box, mm_per_s=1 / 120, said=None)
+    journal.close()
+    archive.close()
+    with RunningService(data, "--chamber", str(chamber)) as service:
         assert service.get(f"/api/jobs/{job}")["state"] == "finished"
         yield service, job
 
@@ -56,6 +61,8 @@ def opened(look: Look, past: tuple[RunningService, str], end: str = "", **how: A
     service, job = past
     page = look(service, f"/#/jobs/{job}{end}", **how)
     page.locator(".line-of-time .lane.events").wait_for()
+    # What stands above is there as well, and moves nothing any more.
+    page.locator(".job-log:not([open]), .job-log .log-fields").wait_for()
     return page
 
 
@@ -309,6 +316,10 @@ def test_the_last_sound_job_and_the_band_stand_beside_it_in_words(
         timeout=100_000
     )
     expect(page.locator(".along")).to_contain_text("Drawn")
+    axis(page).press("ArrowRight")
+    expect(page.locator(".along .moment p")).to_contain_text(re.compile(r"C \(\d+\.\d then\)"))
+    stretch(page)
+    assert "beside=last" in str(page.evaluate("location.hash"))
 
 
 @pytest.mark.parametrize(
@@ -329,10 +340,8 @@ def test_the_last_sound_job_and_the_band_stand_beside_it_in_words(
         pytest.param("m.around({from_s: 0, to_s: 100}, a, 500)", [450, 550], id="brought in"),
     ],
 )
-def test_stretches(
-    past: tuple[RunningService, str], look: Look, expression: str, wanted: list[float]
-) -> None:
-    view = ask(opened(look, past), "axis_view", expression, WHOLE)
+def test_stretches(sums: Page, expression: str, wanted: list[float]) -> None:
+    view = ask(sums, "axis_view", expression, WHOLE)
     assert [round(view["from_s"]), round(view["to_s"])] == wanted
 
 
@@ -345,10 +354,9 @@ HEIGHTS = {
 }
 
 
-def test_lanes_keep_what_has_no_room_together(past: tuple[RunningService, str], look: Look) -> None:
-    page = opened(look, past)
+def test_lanes_keep_what_has_no_room_together(sums: Page) -> None:
     groups = ask(
-        page,
+        sums,
         "axis_layout",
         "m.gathered(a.at, (n) => [n, n], a.view, 500, 30).map((g) => [g.x, g.items, g.room])",
         {"at": [-5, 0, 10, 40, 400, 1000, 1001], "view": WHOLE},
@@ -356,16 +364,13 @@ def test_lanes_keep_what_has_no_room_together(past: tuple[RunningService, str], 
     assert groups == [[0, [0, 10, 40], 200], [200, [400], 300], [500, [1000], 0]]
 
 
-def test_round_heights_stand_where_the_part_first_had_them(
-    past: tuple[RunningService, str], look: Look
-) -> None:
-    page = opened(look, past)
+def test_round_heights_stand_where_the_part_first_had_them(sums: Page) -> None:
     expression = "m.ruled(a.heights, a.view, 600).map((t) => [t.height_mm, Math.round(t.x)])"
-    whole = ask(page, "axis_layout", expression, {"heights": HEIGHTS, "view": WHOLE})
+    whole = ask(sums, "axis_layout", expression, {"heights": HEIGHTS, "view": WHOLE})
     assert [tick[0] for tick in whole] == [1, 2, 3, 4, 5, 6, 7, 8, 9, 10]
     assert whole[0] == [1, round(600 * 80 / 1000)]
     near = ask(
-        page,
+        sums,
         "axis_layout",
         expression,
         {"heights": HEIGHTS, "view": {"from_s": 0, "to_s": 99}},
@@ -373,27 +378,30 @@ def test_round_heights_stand_where_the_part_first_had_them(
     assert [round(tick[0], 1) for tick in near] == [0.2, 0.4, 0.6, 0.8, 1.0]
 
 
-def test_layers_are_drawn_only_where_they_can_be_seen(
-    past: tuple[RunningService, str], look: Look
-) -> None:
-    page = opened(look, past)
+def test_heights_of_a_short_while_are_told_in_even_steps(sums: Page) -> None:
+    expression = "m.ruled(a.heights, {from_s: 0, to_s: 4000}, 600).map((t) => t.height_mm)"
+    assert ask(sums, "axis_layout", expression, {"heights": HEIGHTS}) == [5, 10]
+
+
+@pytest.mark.parametrize(
+    ("end", "beside"),
+    [
+        pytest.param("?beside=band", "band", id="alone"),
+        pytest.param("?from=10&to=90&at=30&beside=last", "last", id="beside a stretch"),
+        pytest.param("?beside=everything", "", id="what there isn't"),
+        pytest.param("?beside=%00", "", id="broken"),
+        pytest.param("", "", id="not said"),
+    ],
+)
+def test_the_address_says_what_a_job_is_held_against(sums: Page, end: str, beside: str) -> None:
+    assert ask(sums, "axis_view", "m.readBeside('#/jobs/a-1' + a)", end) == beside
+    again = "m.written(m.read('#/jobs/a-1' + a), m.readBeside('#/jobs/a-1' + a))"
+    assert ask(sums, "axis_view", again, end) == (end if beside else "")
+
+
+def test_layers_are_drawn_only_where_they_can_be_seen(sums: Page) -> None:
     expression = "m.layered(a.heights, a.view, a.width, 10)"
     far = {"heights": HEIGHTS, "view": WHOLE, "width": 100}
-    assert ask(page, "axis_layout", expression, far) == ""
-    near = ask(page, "axis_layout", expression, {**far, "width": 600})
+    assert ask(sums, "axis_layout", expression, far) == ""
+    near = ask(sums, "axis_layout", expression, {**far, "width": 600})
     assert near.count("M") == 25
-
-
-def test_the_pages_program_is_announced_without_what_it_does_not_use(look: Look) -> None:
-    web = Path(__file__).resolve().parents[2] / "web"
-    told = re.findall(
-        r'modulepreload" href="/web/js/([a-z_]+\.js)"', (web / "index.html").read_text()
-    )
-    assert {"look_back.js", "axis.js", "axis_layout.js"} <= set(told)
-    reached, waiting = set[str](), ["main.js"]
-    while waiting:
-        name = waiting.pop()
-        if name not in reached:
-            reached.add(name)
-            waiting += re.findall(r'from "\./([a-z_]+\.js)"', (web / "js" / name).read_text())
-    assert set(told) <= reached

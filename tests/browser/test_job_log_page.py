@@ -43,12 +43,14 @@ def log_of(service: RunningService, job: str) -> dict[str, Any]:
     return found
 
 
-def small_targets(page: Page) -> list[str]:
-    """What can be touched in the log and is smaller than a finger."""
+def small_targets(page: Page, part: str = ".job-log") -> list[str]:
+    """What can be touched in a part of the page and is smaller than a finger."""
     found: list[str] = page.evaluate(
-        """[...document.querySelectorAll(".job-log :is(button, select, summary, label.act)")]
+        """(part) => [...document.querySelectorAll(
+          `${part} :is(button, select, summary, label.act)`)]
         .filter((e) => e.offsetParent && e.getBoundingClientRect().height < 44)
-        .map((e) => e.textContent)"""
+        .map((e) => e.textContent)""",
+        part,
     )
     return found
 
@@ -106,6 +108,40 @@ def test_a_job_that_has_cooled_down_is_asked_about_and_told_at_the_machine(
     wait_until(lambda: cold.now()["unsaid"] is None, within_s=10)
     page.get_by_role("link", name="Now").click()
     expect(page.locator(".ask-of")).to_have_count(0)
+
+
+def test_a_flaw_at_a_height_takes_four_taps(cold: RunningService, look: Look) -> None:
+    job = done(cold, "Rigger spacer")
+    page = look(cold, width_px=WIDTH_PX)
+    page.locator(".ask-of").get_by_role("button", name="flawed").click()
+    wrong = page.locator(".wrong")
+    expect(wrong.get_by_role("heading")).to_have_text("What is wrong with it, and how high up?")
+    expect(wrong.get_by_role("button", name="corner lifted")).to_be_focused()
+    expect(wrong.get_by_role("button", name="corner lifted")).to_be_in_viewport()
+    wrong.get_by_role("button", name="Keep it").click()
+    expect(wrong.get_by_role("alert")).to_contain_text("Tap what is wrong with it.")
+    assert log_of(cold, job)["pieces"] == []
+    wrong.get_by_role("button", name="crack between layers").click()
+    wrong.get_by_label("Height, mm").fill("30,2")
+    assert fits(page)
+    assert small_targets(page, ".wrong") == []
+    wrong.get_by_role("button", name="Keep it").click()
+    expect(wrong).to_contain_text("Crack between layers at 30.2\u00a0mm")
+    expect(wrong).to_contain_text("When that height was laid is not known.")
+    expect(wrong.get_by_role("heading")).to_be_focused()
+    (piece,) = log_of(cold, job)["pieces"]
+    assert (piece["number"], piece["outcome"]) == (1, "flawed")
+    assert [(flaw["kind"], flaw["height_mm"]) for flaw in piece["flaws"]] == [
+        ("crack between layers", 30.2)
+    ]
+    # Another one, days later; nothing that was said before is lost.
+    wrong.get_by_role("button", name="Write down another flaw").click()
+    wrong.get_by_role("button", name="edge curled").click()
+    wrong.get_by_role("button", name="Keep it").click()
+    expect(wrong.locator(".laid")).to_have_count(2)
+    assert len(log_of(cold, job)["pieces"][0]["flaws"]) == 2
+    page.locator(".came-out").first.get_by_role("button", name="sound").click()
+    expect(wrong).to_have_count(0)
 
 
 def test_what_one_types_stays_while_another_tells_something(

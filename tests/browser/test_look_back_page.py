@@ -166,12 +166,12 @@ def test_what_cannot_be_set_is_refused_in_words(
     ],
 )
 def test_only_what_differs_is_asked_and_to_be_written(
-    shed: RunningService, look: Look, wanted: dict[str, object], body: object, lines: list[str]
+    sums: Page, wanted: dict[str, object], body: object, lines: list[str]
 ) -> None:
     given = {"target": "45", "limit": "70", "material": "PA", "places": {"top": "chamber"}}
     chamber = {"target_c": 45, "limit_c": 70, "sensors": [{"name": "top", "place": "chamber"}]}
     told = ask(
-        look(shed),
+        sums,
         "what_if",
         "m.asked(a[0], {material: 'PA'}, a[1])",
         [{**given, **wanted}, chamber],

@@ -8,14 +8,10 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page
 
-from running import RunningService
-
-from .conftest import Look
-
 
 @pytest.fixture
-def page(shed: RunningService, look: Look) -> Page:
-    return look(shed)
+def page(sums: Page) -> Page:
+    return sums
 
 
 def ask(page: Page, module: str, expression: str, argument: object = None) -> Any:

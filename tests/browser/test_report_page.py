@@ -48,7 +48,7 @@ def put(service: RunningService, path: str, body: dict[str, Any]) -> None:
 def built(service: RunningService) -> str:
     """A job with all that a page can say: flaws, notes, a log, photographs."""
     job = str(service.post("/api/jobs", {"name": NAME, "material": "ASA", "machine": "left"})["id"])
-    wait_until(lambda: len(service.get(f"/api/jobs/{job}/readings")["time_s"]) > 1200, within_s=60)
+    wait_until(lambda: len(service.get(f"/api/jobs/{job}/readings")["time_s"]) > 300, within_s=60)
     for n in range(30):
         service.post(f"/api/jobs/{job}/note", {"text": f"looked in, number {n + 1}"})
     service.post(f"/api/jobs/{job}/finish")
@@ -85,6 +85,7 @@ def test_a_job_goes_on_paper_whole(serve: Serve, look: Look) -> None:
         expect(report).to_contain_text(NAME)
         expect(report).to_contain_text("Of ASA, batch A-17.")
         expect(report).to_contain_text("crack between layers, at 30.2\u00a0mm, at the front left")
+        expect(report).to_contain_text("When that height was laid is not known.")
         expect(report).to_contain_text("Target 45.0\u00a0°C, limit 70.0\u00a0°C")
         expect(report).to_contain_text(f"Job {job}. Times are those of Europe/Berlin.")
         expect(report).to_contain_text("aid, not a listed fire or smoke alarm")

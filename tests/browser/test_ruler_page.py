@@ -107,6 +107,21 @@ def test_an_open_door_is_drawn_at_its_heights_and_said(kept: RunningService, loo
     asked.press("Enter")
     expect(ruler).to_have_attribute("aria-valuenow", "15")
 
+    # What is chosen here is marked along the job's time, and a moment marked there is a layer here.
+    marked = page.locator(".moment-line")
+    line = page.locator(".line-of-time")
+    line.press("Escape")
+    expect(marked).to_have_count(0)
+    ruler.press("End")
+    expect(marked).to_be_visible()
+    until(page, "location.hash.includes('at=')")
+    expect(ruler).to_have_attribute("aria-valuenow", str(LAYERS))
+    line.press("Shift+ArrowLeft")
+    line.press("Escape")
+    line.press("ArrowRight")  # the middle of what is seen
+    expect(ruler).not_to_have_attribute("aria-valuenow", str(LAYERS))
+    expect(ruler).not_to_have_attribute("aria-valuenow", "15")
+
     # What the ruler rests on is another now: said anew.
     service.web.request("PATCH", f"/api/jobs/{job}", json={"material": "PC"})
     page.reload()
@@ -115,7 +130,7 @@ def test_an_open_door_is_drawn_at_its_heights_and_said(kept: RunningService, loo
 
 @pytest.mark.timeout(240)
 def test_what_is_missing_is_said_and_can_be_given(serve: Serve, look: Look) -> None:
-    service = serve(speed=60)
+    service = serve(speed=120)
     job = str(service.post("/api/jobs", {"name": "Fin boxes", "material": ""})["id"])
     service.post(f"/api/jobs/{job}/progress", {"height_mm": 2.0})
     wait_until(partial(is_at, service, job, 10.0), within_s=60)
@@ -155,9 +170,8 @@ def many(count: int) -> str:
     }})()"""
 
 
-def test_two_thousand_layers_are_reckoned_at_once(serve: Serve, look: Look) -> None:
-    page: Page = look(serve())
-    took_ms = page.evaluate(
+def test_two_thousand_layers_are_reckoned_at_once(sums: Page) -> None:
+    took_ms = sums.evaluate(
         f"""async () => {{
           const m = await import('/web/js/weather.js');
           const found = {many(2000)};
@@ -195,8 +209,8 @@ def test_of_a_job_that_goes_on_only_what_is_laid_is_drawn(serve: Serve, look: Lo
 
 
 @pytest.fixture
-def page(shed: RunningService, look: Look) -> Page:
-    return look(shed)
+def page(sums: Page) -> Page:
+    return sums
 
 
 PIECE = {"layers": [0] * 100, "top_mm": 20.0, "least_mm": 0.8}
@@ -223,6 +237,21 @@ def test_closer_and_farther(
         [seen, by, about_mm, PIECE],
     )
     assert [found["low_mm"], found["high_mm"]] == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(
+    ("at_s", "layer"),
+    [
+        pytest.param(-1.0, None, id="before the first layer"),
+        pytest.param(0.0, 0, id="as it begins"),
+        pytest.param(90.0, 1, id="within one"),
+        pytest.param(119.5, 1, id="between two"),
+        pytest.param(239.0, 3, id="as the last ends"),
+        pytest.param(300.0, None, id="after it"),
+    ],
+)
+def test_which_layer_was_laid_then(page: Page, at_s: float, layer: int | None) -> None:
+    assert ask(page, "weather", "m.laidAt(a[0], a[1])", [layers(4), at_s]) == layer
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import expect
+from playwright.sync_api import Page, expect
 
 from running import RunningService
 from stillair.model import JobOutcome
@@ -18,6 +18,24 @@ from .conftest import Look
 from .test_jobs_page import fits
 
 SEASON = shed_jobs()
+# A hand that sweeps along the line of time; what waits until it rests is held back.
+SWEEP = """
+async ([from, to, y]) => {
+  const [begin, end] = [window.setTimeout, window.clearTimeout];
+  window.held = new Map();
+  let last = 1e9;
+  window.setTimeout = (work, ms, ...more) =>
+    ms === 200 ? (held.set(++last, work), last) : begin(work, ms, ...more);
+  window.clearTimeout = (id) => held.delete(id) || end(id);
+  const line = document.querySelector(".line-of-time");
+  for (let x = from; x < to; x += (to - from) / 40) {
+    line.dispatchEvent(new PointerEvent("pointermove", { pointerType: "mouse", pointerId: 1,
+      bubbles: true, clientX: x, clientY: y }));
+    await new Promise(requestAnimationFrame);
+  }
+}
+"""
+RESTS = "held.forEach((work) => work())"
 Begin = Callable[..., RunningService]
 
 
@@ -33,6 +51,26 @@ def newest(cause: Cause) -> int:
     return max(
         job.number for job in SEASON if job.cause is cause and job.outcome is not JobOutcome.SOUND
     )
+
+
+def a_sweep_asks_for_one_picture(page: Page) -> None:
+    """The picture nearest to a moment stands beside it once the hand rests, and none before."""
+    line = page.locator(".line-of-time")
+    page.locator(".lane.pictures button").first.wait_for()
+    line.locator(".plot").scroll_into_view_if_needed()
+    box = line.locator(".plot").bounding_box()
+    assert box is not None
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.evaluate(SWEEP, [box["x"] + 60, box["x"] + box["width"] - 120, box["y"] + 60])
+    expect(page.locator(".along .moment b")).to_be_visible()
+    assert [url for url in asked if "/api/pictures/" in url] == []
+    page.evaluate(RESTS)
+    nearest = page.locator(".along .moment .nearest")
+    expect(nearest).to_contain_text("nearest picture")
+    expect(nearest.locator("img")).to_be_visible()
+    # None where the page has it already.
+    assert len([url for url in asked if "/api/pictures/" in url]) <= 1
 
 
 @pytest.mark.timeout(240)
@@ -52,13 +90,23 @@ def test_a_flaw_leads_to_its_minute_and_its_cause(begin: Begin, look: Look, widt
     expect(entry).to_contain_text("door open")
     entry.get_by_role("heading").get_by_role("link").click()
 
+    # The height, the minute and what happened then come before all that was measured.
+    wrong = page.locator(".wrong")
+    expect(wrong).to_contain_text(re.compile(r"Crack between layers at \d.*Laid at \d\d:\d\d"))
+    expect(wrong).to_contain_text("Door open for")
+    good = page.locator("section").filter(has_text="What good jobs had")
+    expect(good.first).to_contain_text("by more than chance explains")
+    line = page.locator(".line-of-time")
+    tops = [part.bounding_box() for part in (wrong, good, line)]
+    assert [box["y"] for box in tops if box] == sorted(box["y"] for box in tops if box)
+    assert None not in tops
+    a_sweep_asks_for_one_picture(page)
+
     page.get_by_role("button", name=re.compile("^crack between layers at")).first.click()
     laid = page.locator(".at-height .laid")
     expect(laid).to_contain_text("Found by the toolpath that the job followed")
     expect(laid).to_contain_text("Door open")
     expect(laid.locator("img")).to_be_visible()
-    good = page.locator("section").filter(has_text="What good jobs had")
-    expect(good.first).to_contain_text("by more than chance explains")
     expect(page.locator(".sub, .story, main").first).to_contain_text("Simulated")
     assert fits(page)
 

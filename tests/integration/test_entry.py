@@ -176,6 +176,7 @@ def test_an_owner_needs_a_good_password(tmp_path: Path, typed: str, said: str) -
         "/api/session",
         "/api/session/shell",
         "/web/js/main.js",
+        "/web/program.js",
         "/web/index.html",
     ],
 )

@@ -39,8 +39,14 @@ def keep(journal: Journal, *told: LogTold, timeline: Timeline = BOOT) -> None:
         journal.commit(Outcome(CHAMBER, word.t_s, logs=(word,)), timeline)
 
 
-def begun(journal: Journal, number: int, material: str = "ASA", box: str = "real 1") -> None:
-    state = replace(job(number, JobPhase.FINISHED), material=material, box=box)
+def begun(
+    journal: Journal,
+    number: int,
+    material: str = "ASA",
+    box: str = "real 1",
+    machine: str = "left bench",
+) -> None:
+    state = replace(job(number, JobPhase.FINISHED), material=material, box=box, machine=machine)
     journal.commit(Outcome(CHAMBER, 50.0, jobs=(state,)), BOOT)
 
 
@@ -172,6 +178,27 @@ def test_the_last_time_is_of_the_same_material_in_the_same_sort_of_box(
     keep(journal, prepared(JobLog(batch="after"), "batch", job_id=f"{CHAMBER}-{this + 1}"))
     found = history.logs().before(f"{CHAMBER}-{this}")
     assert (None if found is None else found[2].batch) == offered
+
+
+@pytest.mark.parametrize(
+    ("machines", "offered"),
+    [
+        pytest.param(["left bench", "right bench"], "1", id="its own, though another is newer"),
+        pytest.param(["Left Bench", "left bench"], "2", id="the newest of its own"),
+        pytest.param(["right bench", "right bench"], "2", id="another's, where there is no other"),
+    ],
+)
+def test_the_same_machine_s_log_is_offered_first(
+    journal: Journal, history: History, machines: list[str], offered: str
+) -> None:
+    for number, machine in enumerate([*machines, "left bench"], 1):
+        begun(journal, number, machine=machine)
+        if number <= len(machines):
+            said = JobLog(batch=str(number))
+            keep(journal, prepared(said, "batch", job_id=f"{CHAMBER}-{number}"))
+    found = history.logs().before(f"{CHAMBER}-{len(machines) + 1}")
+    assert found is not None
+    assert found[2].batch == offered
 
 
 def test_a_material_that_nobody_named_is_like_none(journal: Journal, history: History) -> None:

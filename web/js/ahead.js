@@ -1,6 +1,6 @@
 /**
- * What takes longest of the page that looks back, asked for while the program of the page
- * is still on its way.
+ * What every page asks first, and what takes longest of the page that looks back, asked for
+ * while the program of the page is still on its way.
  */
 
 const POINTS = 1500;
@@ -8,8 +8,12 @@ const POINTS = 1500;
 /** @type {Map<string, Promise<Response>>} */
 const asked = new Map();
 const job = /^#\/jobs\/([^/?]+)(?:\?|$)/.exec(location.hash)?.[1];
+const early = ["/api/session"];
 if (job) {
-  const path = readingsOf(`/api/jobs/${job}`);
+  const path = `/api/jobs/${job}`;
+  early.push(readingsOf(path), path, `/api/events?job=${job}&after=0&limit=1000`, `${path}/notes?&after=0&limit=1000`, `${path}/heights`);
+}
+for (const path of early) {
   const answer = fetch(path);
   answer.catch(() => undefined); // it is asked for again, and told then
   asked.set(path, answer);
@@ -21,17 +25,17 @@ export function readingsOf(path) {
 }
 
 /**
- * What was asked for ahead, once; otherwise, and if that went wrong, what `ask` answers.
- * @param {string} path  @param {(path: string) => Promise<any>} ask
+ * What was asked for ahead, once; undefined where it wasn't, or went wrong.
+ * @param {string} path  @returns {Promise<any>}
  */
-export async function ahead(path, ask) {
-  const early = asked.get(path);
+export async function ahead(path) {
+  const answer = asked.get(path);
+  if (!answer) return undefined;
   asked.delete(path);
   try {
-    const answer = await early;
-    if (answer?.ok) return await answer.json();
+    const told = await answer;
+    return told.ok ? await told.json() : undefined;
   } catch {
-    // as if it had not been asked for
+    return undefined; // as if it had not been asked for
   }
-  return ask(path);
 }

@@ -1,5 +1,6 @@
 /** Ask the service, with a time limit, and tell what went wrong in plain words. */
 
+import { ahead } from "./ahead.js";
 import { S } from "./strings.js";
 
 const WAIT_MS = 10_000;
@@ -51,6 +52,8 @@ export async function request(path, { method = "GET", body, picture, wait_ms = W
 
 /** @param {string} path  @param {{wait_ms?: number}} [how]  @returns {Promise<any>} */
 export async function get(path, how = {}) {
+  const early = await ahead(path);
+  if (early !== undefined) return early;
   const answer = await request(path, how);
   return answer.json().catch(() => {
     throw new AskError(S.ask.no_answer, 0);

@@ -27,6 +27,11 @@ import { duration, moment, symbol, zone } from "./units.js";
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./axis_view.js").View} View */
 /** @typedef {import("./axis_view.js").Axis} Axis */
+/**
+ * Between the line of time and what else points at moments, so that a step along one draws
+ * nothing but both: `look` and `mark` are the line's, `hear` the other's, `at_s` what is marked.
+ * @typedef {{at_s: number | null, look?: (at_s: number) => void, mark?: (at_s: number) => void, hear?: (at_s: number) => void}} Pointed
+ */
 
 const LANE_NAMES_PX = 68;
 const STEP = 0.5; // of what is seen: one press of "later"
@@ -37,19 +42,23 @@ const T = S.look_back;
 /**
  * @param {{job: Job, columns: Columns, events: Story[], marks: Story[], heights: Heights | null,
  *   chamber: Chamber | undefined, whole: View,
- *   hold: {current: ((at_s: number) => void) | null}, unit: Unit, dark: boolean, when: string}} props  hold: for `look`
+ *   pointed: {current: Pointed}, unit: Unit, dark: boolean, when: string}} props
  */
-export function AlongTime({ job, columns, events, marks, heights, chamber, whole, hold, unit, dark, when }) {
+export function AlongTime({ job, columns, events, marks, heights, chamber, whole, pointed, unit, dark, when }) {
   const place = useRef(/** @type {HTMLElement | null} */ (null));
   const line = useRef(/** @type {HTMLElement | null} */ (null));
   const [laid, setLaid] = useState({ left: 40, right: LANE_NAMES_PX, width: 300 });
   const chart = useRef(/** @type {Chart | null} */ (null));
-  const axis = useView(job.id, whole);
-  hold.current = axis.look;
+  const beside = useBeside(job.id);
+  const axis = useView(job.id, whole, beside.choice);
+  Object.assign(pointed.current, { look: axis.look, mark: axis.mark });
+  useEffect(() => {
+    pointed.current.at_s = axis.at_s;
+    if (axis.at_s !== null) pointed.current.hear?.(axis.at_s);
+  }, [axis.at_s]);
   const view = axis.view ?? whole;
   const { merged, state } = useReadings(job.id, columns, view, whole);
   const along = useAlong(job.id, when, job.state);
-  const beside = useBeside(job.id);
   const names = useMemo(() => airOf(chamber, columns), [chamber?.sensors.map((s) => s.name).join("\n"), columns]);
   // All that the chart shows but the stretch of it: worked out again when something is new.
   const lines = useMemo(() => {
@@ -100,7 +109,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
   return html`<section class="hour along" aria-labelledby="along">
     <h2 id="along">${T.temperatures}, ${symbol(unit)}</h2>
     <${Moves} axis=${axis} view=${view} whole=${whole} began=${job.started_at} />
-    <${Moment} at_s=${at_s} time_s=${merged.time_s} sensors=${lines.hour.sensors} names=${names} along=${along} heights=${heights} unit=${unit}
+    <${Moment} at_s=${at_s} time_s=${merged.time_s} sensors=${lines.hour.sensors} names=${names} along=${along} drawn=${beside.drawn} heights=${heights} unit=${unit}
       began=${job.started_at} spoken=${gestures.spoken} open=${setOpened} />
     <div class="line-of-time" style=${style} tabindex="0" role="group" aria-label=${A.group} aria-describedby="along-how"
       ref=${gestures.ref} onKeyDown=${gestures.key}>

@@ -2,6 +2,7 @@
 
 import { useEffect, useId, useMemo, useState } from "../vendor/preact-hooks.js";
 import { get } from "./ask.js";
+import { readBeside } from "./axis_view.js";
 import { html } from "./html.js";
 import { jobAddress } from "./route.js";
 import { A } from "./strings_axis.js";
@@ -9,6 +10,7 @@ import { whole } from "./units.js";
 
 /** @typedef {import("./types.js").Beside} Beside */
 /** @typedef {"" | "last" | "band"} Choice */
+/** As the chart takes it. @typedef {{then: import("./types.js").Columns | null, between: Beside | null}} Drawn */
 
 const WAIT_MS = 130_000; // a dozen long jobs are read for a band
 const CHOICES = /** @type {[Choice, string][]} */ ([
@@ -19,7 +21,7 @@ const CHOICES = /** @type {[Choice, string][]} */ ([
 
 /** @param {string} job */
 export function useBeside(job) {
-  const [choice, setChoice] = useState(/** @type {Choice} */ (""));
+  const [choice, setChoice] = useState(() => /** @type {Choice} */ (readBeside(location.hash)));
   const [told, setTold] = useState(/** @type {{of: Choice, beside: Beside | null, failed: string}} */ ({ of: "", beside: null, failed: "" }));
   useEffect(() => {
     if (!choice) return;
@@ -38,7 +40,7 @@ export function useBeside(job) {
   return { choice, choose: setChoice, beside, failed: current?.failed ?? "", drawn };
 }
 
-/** As the chart takes it. @param {Choice} choice  @param {Beside | null} beside */
+/** @param {Choice} choice  @param {Beside | null} beside  @returns {Drawn} */
 function drawing(choice, beside) {
   if (!beside || beside.jobs.length === 0) return { then: null, between: null };
   if (choice === "band") return { then: null, between: beside };

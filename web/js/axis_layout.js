@@ -58,7 +58,7 @@ export function gravest(events) {
  * @returns {{x: number, height_mm: number}[]}
  */
 export function ruled(heights, view, width) {
-  const { start_at, height_mm, piece } = heights;
+  const { start_at, end_at, height_mm, piece } = heights;
   const [first, last] = seen(heights, view);
   if (first >= last) return [];
   let low = Infinity;
@@ -67,7 +67,9 @@ export function ruled(heights, view, width) {
     low = Math.min(low, height_mm[row]);
     high = Math.max(high, height_mm[row]);
   }
-  const most = Math.max(1, Math.floor(width / TICK_PX));
+  // Where the part grew only for a while, that while alone has room: so no step is left out.
+  const grew = Math.min(1, share(view, end_at[last - 1])) - Math.max(0, share(view, start_at[first]));
+  const most = Math.max(1, Math.floor((grew * width) / TICK_PX));
   const step = STEPS_MM.find((mm) => (high - low) / mm <= most) ?? 2000;
   /** @type {{x: number, height_mm: number}[]} */
   const ticks = [];

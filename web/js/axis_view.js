@@ -19,11 +19,13 @@ import { jobAddress } from "./route.js";
  * @property {(view: View) => void} setView
  * @property {() => void} showAll
  * @property {(at_s: number | null) => void} mark
+ * @property {() => number | null} marked  the moment that is marked by now, though the last frame may not show it yet
  * @property {(at_s: number) => void} look  bring a moment into the view, and mark it
  */
 
 const FROM = "from";
 const TO = "to";
+const BESIDE = "beside";
 const LEAST_S = 20; // nothing is known finer than each second
 const NEAR_S = 1800; // a moment that is sought is shown with so much around it
 const ADDRESS_MS = 250;
@@ -70,16 +72,23 @@ export function isWhole(view, whole) {
   return view.from_s <= whole.from_s + 0.5 && view.to_s >= whole.to_s - 0.5;
 }
 
-/** The end of an address that says what is shown. @param {{view: View | null, at_s: number | null}} shown */
-export function written({ view, at_s }) {
+/** The end of an address that says what is shown. @param {{view: View | null, at_s: number | null}} shown  @param {string} [beside]  what it is held against */
+export function written({ view, at_s }, beside = "") {
   const parts = new URLSearchParams();
   if (view) {
     parts.set(FROM, view.from_s.toFixed(0));
     parts.set(TO, view.to_s.toFixed(0));
   }
   if (at_s !== null) parts.set("at", at_s.toFixed(0));
+  if (beside) parts.set(BESIDE, beside);
   const words = parts.toString();
   return words && `?${words}`;
+}
+
+/** What an address says the job is held against. @param {string} hash  @returns {"" | "last" | "band"} */
+export function readBeside(hash) {
+  const word = new URLSearchParams(hash.split("?")[1] ?? "").get(BESIDE);
+  return word === "last" || word === "band" ? word : "";
 }
 
 /** What an address says is shown; what can't be read counts as not said. @param {string} hash  @returns {Shown} */
@@ -97,9 +106,10 @@ export function read(hash) {
 /**
  * What is shown of a job. `setView` and `look` may be handed to whatever is drawn along the
  * same time.
- * @param {string} job  @param {View | null} whole  null while it isn't known  @returns {Axis}
+ * @param {string} job  @param {View | null} whole  null while it isn't known
+ * @param {string} [beside]  kept in the address as well  @returns {Axis}
  */
-export function useView(job, whole) {
+export function useView(job, whole, beside = "") {
   const [shown, setShown] = useState(() => read(location.hash));
   const latest = useRef({ shown, whole });
   latest.current = { shown: latest.current.shown, whole };
@@ -129,6 +139,7 @@ export function useView(job, whole) {
       change,
       setView: (/** @type {View} */ view) => change(() => view),
       showAll: () => show({ ...latest.current.shown, view: null }),
+      marked: () => latest.current.shown.at_s,
       mark: (/** @type {number | null} */ at_s) => show({ ...latest.current.shown, at_s }),
       look: (/** @type {number} */ at_s) => {
         change((view, all) => around(view, all, at_s));
@@ -148,11 +159,11 @@ export function useView(job, whole) {
     const timer = setTimeout(() => {
       const page = jobAddress(job);
       const here = location.hash.split("?")[0] === page; // or somebody has turned the page
-      const wanted = page + written(shown);
+      const wanted = page + written(shown, beside);
       if (here && location.hash !== wanted) history.replaceState(history.state, "", wanted);
     }, ADDRESS_MS);
     return () => clearTimeout(timer);
-  }, [job, shown]);
+  }, [job, shown, beside]);
   const view = whole && (shown.view ? within(shown.view, whole) : whole);
   return { view, at_s: shown.at_s, sought: shown.sought, ...acts };
 }

@@ -14,8 +14,8 @@ import { words } from "./units.js";
 const T = S.came_out;
 const WORDS = /** @type {Outcome[]} */ (["sound", "flawed", "failed"]);
 
-/** @param {{job: Job, may: boolean}} props */
-export function CameOut({ job, may }) {
+/** @param {{job: Pick<Job, "id" | "state" | "outcome" | "outcome_at" | "outcome_by">, may: boolean, said?: (word: Outcome | null) => void}} props  `said` is told what was said */
+export function CameOut({ job, may, said: tell_of }) {
   // What has just been said stands here until the job is fetched anew.
   const [said, setSaid] = useState(/** @type {{at: string | null, word: Outcome | null} | null} */ (null));
   const { busy, error, run } = useWork();
@@ -26,9 +26,12 @@ export function CameOut({ job, may }) {
   const tell = (/** @type {Outcome} */ tapped) => async () => {
     const next = tapped === word ? null : tapped;
     const path = `/api/jobs/${encodeURIComponent(job.id)}/outcome`;
-    if (await run(() => post(path, { outcome: next }))) setSaid({ at: job.outcome_at, word: next });
+    if (await run(() => post(path, { outcome: next }))) {
+      setSaid({ at: job.outcome_at, word: next });
+      tell_of?.(next);
+    }
   };
-  return html`<div class="came-out" role="group" aria-label=${T.ask}>
+  return html`<div class=${word ? "came-out" : "came-out unsaid"} role="group" aria-label=${T.ask}>
     <span aria-hidden="true">${T.part}</span>
     ${WORDS.map(
       (each) => html`<button type="button" key=${each} aria-pressed=${each === word} aria-disabled=${busy}

@@ -178,14 +178,14 @@ export class Chart {
 
   /** Where each band's words go; returns the number of rows they need. */
   layWords() {
+    this.words = [];
+    if (this.drawn.silent) return (this.rows = 0); // nor is the page laid out anew to know its width
     const pen = measure(this.colours.font);
     const left = 44;
     const right = this.size().width - this.room();
     const wide = right - left;
     /** @type {number[]} */
     const ends = [];
-    this.words = [];
-    if (this.drawn.silent) return (this.rows = 0);
     for (const band of this.bands()) {
       const text = [band.text, band.short].find((words) => pen.measureText(words).width <= wide);
       if (text === undefined) continue; // the stories below tell it all the same

@@ -3,11 +3,13 @@
 import { useEffect, useId, useRef, useState } from "../vendor/preact-hooks.js";
 import { Refused } from "./act.js";
 import { get, request } from "./ask.js";
+import { CameOut } from "./came_out.js";
 import { html } from "./html.js";
 import { Photographs } from "./photographs.js";
 import { jobAddress } from "./route.js";
 import { BRIMS, FLAWS, HOLDS, L, SPOTS } from "./strings_job_log.js";
 import { typed } from "./units.js";
+import { tellAddress } from "./wrong.js";
 
 /** @typedef {import("./types.js").Flaw} Flaw */
 /** @typedef {import("./types.js").Job} Job */
@@ -63,9 +65,21 @@ export function JobLogPart({ job, when, may }) {
   </details>`;
 }
 
-/** On the first page: the job that has cooled down, and the way to its log. @param {{job: import("./types.js").Unsaid}} props */
+/**
+ * On the first page: the job that has cooled down. Sound is said with one tap; what is wrong is
+ * asked for on its own page.
+ * @param {{job: import("./types.js").Unsaid}} props
+ */
 export function AskOf({ job }) {
-  return html`<p class="ask-of" data-near>${L.cooled(job.name)} <a class="way" href=${jobAddress(job.id)}>${L.whole}</a></p>`;
+  const unsaid = { id: job.id, state: /** @type {const} */ ("finished"), outcome: null, outcome_at: null, outcome_by: null };
+  const said = (/** @type {Outcome | null} */ word) => {
+    if (word && word !== "sound") location.hash = tellAddress(job.id);
+  };
+  return html`<div class="ask-of" data-near>
+    <p>${L.cooled(job.name)}</p>
+    <${CameOut} key=${job.id} job=${unsaid} may said=${said} />
+    <p><a class="way" href=${jobAddress(job.id)}>${L.whole}</a></p>
+  </div>`;
 }
 
 /** @param {{said: LogSaid, may: boolean, send: Send}} props */
@@ -74,7 +88,7 @@ function Pieces({ said, may, send }) {
   const { pieces } = said;
   const numbers = pieces.map((piece) => piece.number);
   const next = Math.max(0, ...numbers) + 1;
-  return html`<section aria-label=${L.pieces}>
+  return html`<section class="pieces" aria-label=${L.pieces}>
     <h3>${L.pieces}</h3>
     ${pieces.length === 0 && html`<p>${L.no_pieces}</p>`}
     ${pieces.map((piece) => html`<${PiecePart} key=${piece.number} piece=${piece} may=${may} send=${send} />`)}

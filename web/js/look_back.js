@@ -1,7 +1,7 @@
 /** One job looked back on: all of it along its time, and what happened at which height of the part. */
 
 import { useCallback, useEffect, useRef, useState } from "../vendor/preact-hooks.js";
-import { ahead, readingsOf } from "./ahead.js";
+import { readingsOf } from "./ahead.js";
 import { get } from "./ask.js";
 import { AlongTime } from "./axis.js";
 import { BoxSaid, CameOut } from "./came_out.js";
@@ -26,6 +26,7 @@ import { M } from "./strings_archive.js";
 import { JobToolpath } from "./toolpaths.js";
 import { duration, height } from "./units.js";
 import { WhatIf } from "./what_if.js";
+import { Wrong } from "./wrong.js";
 
 /** @typedef {import("./types.js").Columns} Columns */
 /** @typedef {import("./types.js").Job} Job */
@@ -34,7 +35,7 @@ import { WhatIf } from "./what_if.js";
 /** @typedef {import("./types.js").Story} Story */
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./heights.js").Found} Found */
-/** @typedef {{job: Job, columns: Columns, events: Story[], notes: Note[]}} Kept */
+/** Readings take longest: all else stands there before them. @typedef {{job: Job, columns: Columns | null, events: Story[], notes: Note[]}} Kept */
 
 const AGAIN_MS = 20_000; // while the job goes on
 const LEAST_SPAN_S = 120;
@@ -57,8 +58,8 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
   const setFound = (/** @type {Found | null} */ next) => setAsked({ id, found: next });
   const again = () => setKnown((/** @type {number} */ n) => n + 1);
   // The view is the line of time's own, so that a step of its zoom draws nothing else anew.
-  const along = useRef(/** @type {((at_s: number) => void) | null} */ (null));
-  const look = useCallback((/** @type {number} */ at_s) => along.current?.(at_s), []);
+  const pointed = useRef(/** @type {import("./axis.js").Pointed} */ ({ at_s: null }));
+  const look = useCallback((/** @type {number} */ at_s) => pointed.current.look?.(at_s), []);
   const pictured = `${when} ${erased}`; // on change the pictures are asked for again
   if (!kept) {
     return html`<section class="past">
@@ -66,12 +67,15 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
       ${failed && html`<p role="alert">${failed}</p>`}
     </section>`;
   }
-  const { job, notes } = kept;
+  const { job, notes, columns } = kept;
   const chamber = now.chambers.find((c) => c.chamber === job.chamber);
   const events = upToNow(kept.events, job, chamber);
   const at = job.finished_at ?? chamber?.at ?? now.at;
   const pauses = pauseStories(job.pauses ?? [], at);
   const marks = [...pauses, ...sought(found)];
+  // What is wrong and why is what somebody came for; of a sound job it can wait.
+  const flawed = job.outcome === "flawed" || job.outcome === "failed";
+  const good = html`<${GoodJobs} key=${`good ${id}`} job=${job} when=${pictured} unit=${unit} />`;
   const told = lines([...events, ...marks], notes, unit, { ruled: true });
   return html`<article class="past" aria-labelledby="job">
     <p class="place">${chamber?.name ?? `${now.elsewhere[job.chamber] ?? job.chamber}: ${M.not_watched}`}</p>
@@ -79,33 +83,42 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
     <${Guessed} key=${`guessed ${id}`} job=${job} may=${may} kept=${() => setMended((/** @type {number} */ n) => n + 1)} />
     <${About} job=${job} events=${events} now=${now.at} />
     <${CameOut} job=${job} may=${may} />
+    <${Wrong} key=${`wrong ${id}`} job=${job} known=${`${when} ${known}`} may=${may} unit=${unit} look=${look} />
+    ${flawed && good}
     <${JobLogPart} key=${id} job=${job} when=${pictured} may=${may} />
-    ${kept.columns.time_s.length === 0
+    ${!columns
+      ? html`<section class="hour along coming">${failed ? html`<p role="alert">${failed}</p>` : html`<p role="status">${T.readings}</p>`}</section>`
+      : columns.time_s.length === 0
       ? html`<p class="taking">${T.no_readings}</p>`
-      : html`<${AlongTime} job=${job} columns=${kept.columns} events=${events} marks=${marks} heights=${heights} chamber=${chamber}
-          whole=${wholeOf(kept)} hold=${along} unit=${unit} dark=${dark} when=${pictured} />`}
+      : html`<${AlongTime} job=${job} columns=${columns} events=${events} marks=${marks} heights=${heights} chamber=${chamber}
+          whole=${wholeOf(job, columns)} pointed=${pointed} unit=${unit} dark=${dark} when=${pictured} />`}
     <section class="stories">
       <h2>${T.happened}</h2>
       ${told.length === 0
         ? html`<p>${job.state === "finished" ? S.jobs.nothing : S.jobs.nothing_yet}</p>`
         : html`<${Ruled} told=${told} job=${job} heights=${heights} chamber=${chamber} now=${now.at} may=${may} when=${pictured} look=${look} />`}
     </section>
-    <${RulerWeather} key=${`weather ${id}`} job=${job} heights=${heights} unit=${unit} now=${chamber?.at ?? now.at} stories=${[...events, ...pauses]} told=${told} may=${may} changed=${() => setMended((/** @type {number} */ n) => n + 1)} look=${look} sought_mm=${found?.height_mm ?? null} />
-    <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} look=${look} />
-    <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} />
-    <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />
-    <${Clips} key=${`films ${id}`} job=${job} when=${pictured} owner=${owner} look=${look} />
-    <${GoodJobs} key=${`good ${id}`} job=${job} unit=${unit} when=${pictured} />
-    ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
-    ${may && chamber && kept.columns.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
-    <${TakeAlong} job=${job} />
-    <p class="taking">${T.take} <${Command} words=${`export ${job.id} --to ${job.id}.csv`} /></p>
-    ${owner && html`<${Erase} job=${job} leaving=${setLeaving} erased=${() => setErased((/** @type {number} */ n) => n + 1)} />`}
+    ${columns && rest(columns)}
   </article>`;
+
+  /** What may come after the line of time: so it takes nothing of its turn. @param {Columns} read */
+  function rest(read) {
+    return html`<${RulerWeather} key=${`weather ${id}`} job=${job} heights=${heights} unit=${unit} now=${chamber?.at ?? now.at} stories=${[...events, ...pauses]} told=${told} may=${may} changed=${() => setMended((/** @type {number} */ n) => n + 1)} look=${look} pointed=${pointed} sought_mm=${found?.height_mm ?? null} />
+      <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} look=${look} />
+      <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} />
+      <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />
+      <${Clips} key=${`films ${id}`} job=${job} when=${pictured} owner=${owner} look=${look} />
+      ${!flawed && good}
+      ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
+      ${may && chamber && read.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
+      <${TakeAlong} job=${job} />
+      <p class="taking">${T.take} <${Command} words=${`export ${job.id} --to ${job.id}.csv`} /></p>
+      ${owner && html`<${Erase} job=${job} leaving=${setLeaving} erased=${() => setErased((/** @type {number} */ n) => n + 1)} />`}`;
+  }
 }
 
-/** From the job's start to its last reading. @param {Kept} kept */
-function wholeOf({ job, columns }) {
+/** From the job's start to its last reading. @param {Job} job  @param {Columns} columns */
+function wholeOf(job, columns) {
   const from_s = Date.parse(job.started_at) / 1000;
   const last_s = columns.time_s[columns.time_s.length - 1] ?? from_s;
   return { from_s, to_s: Math.max(last_s, from_s + LEAST_SPAN_S) };
@@ -139,12 +152,14 @@ function useKept(id, when) {
       if (document.hidden) return;
       const path = `/api/jobs/${encodeURIComponent(id)}`;
       try {
-        const [job, columns, events, notes] = await Promise.all([
-          get(path),
-          ahead(readingsOf(path), get),
-          fetchEvents(id),
-          fetchNotes(id),
-        ]);
+        const readings = get(readingsOf(path));
+        readings.catch(() => undefined); // told below, once the rest is there
+        const [job, events, notes] = await Promise.all([get(path), fetchEvents(id), fetchNotes(id)]);
+        if (over) return;
+        setState((/** @type {{id: string, kept: Kept | null, failed: string}} */ before) =>
+          before.id === id && before.kept ? before : { id, kept: { job, columns: null, events, notes }, failed: "" },
+        );
+        const columns = await readings;
         if (over) return;
         setState({ id, kept: { job, columns, events, notes }, failed: "" });
         if (job.state !== "finished") timer = setTimeout(ask, AGAIN_MS);
@@ -152,7 +167,7 @@ function useKept(id, when) {
         if (over) return;
         const failed = error instanceof Error ? error.message : String(error);
         setState((/** @type {{id: string, kept: Kept | null, failed: string}} */ before) =>
-          before.id === id && before.kept ? before : { id, kept: null, failed },
+          before.id === id && before.kept ? { ...before, failed } : { id, kept: null, failed },
         );
         timer = setTimeout(ask, AGAIN_MS);
       }

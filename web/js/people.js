@@ -18,7 +18,7 @@ const ROLES = ["viewer", "operator", "owner"];
 /** @param {{now: Now, who: {name: string, role: string} | null}} props */
 export function People({ now, who }) {
   const [acts, setActs] = useState(0);
-  const acted = () => setActs((n) => n + 1);
+  const acted = () => setActs((/** @type {number} */ n) => n + 1);
   return html`<section class="past people" aria-labelledby="people">
     <h1 id="people" class="sentence">${now.owner ? T.people : T.first.heading}</h1>
     ${!now.owner && html`<${First} />`}
@@ -49,7 +49,7 @@ function useItems(path, { when = 0, acted } = {}) {
       over = true;
     };
   }, [path, turn, when]);
-  return { items, failed, again: () => (setTurn((n) => n + 1), acted?.()) };
+  return { items, failed, again: () => (setTurn((/** @type {number} */ n) => n + 1), acted?.()) };
 }
 
 /**

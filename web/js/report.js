@@ -20,6 +20,7 @@ import { S } from "./strings.js";
 import { L } from "./strings_job_log.js";
 import { R } from "./strings_report.js";
 import { duration, moment, symbol, temperature, whole, words, zone } from "./units.js";
+import { fetchLog, Flawed } from "./wrong.js";
 
 /** @typedef {import("./types.js").Columns} Columns */
 /** @typedef {import("./types.js").Heights} Heights */
@@ -28,13 +29,14 @@ import { duration, moment, symbol, temperature, whole, words, zone } from "./uni
 /** @typedef {import("./types.js").Now} Now */
 /** @typedef {import("./types.js").Story} Story */
 /** @typedef {import("./types.js").Unit} Unit */
+/** @typedef {import("./wrong.js").Log} Log */
 /** @typedef {{name: string, place: string, correction_k: number}} SensorThen */
 /** @typedef {{target_c: number | null, limit_c: number, enclosure: string[], sensors: SensorThen[], contacts: {name: string}[]}} SettingsThen */
 /** @typedef {{kept: boolean, settings: SettingsThen | null}} Under */
 /** @typedef {{from_mm: number, to_mm: number, side: string, is_sure: boolean, text: string}} Stretch */
 /**
  * @typedef {{job: Job, columns: Columns, events: Story[], notes: import("./types.js").Note[],
- *   heights: Heights | null, log: import("./types.js").LogSaid | null, weather: {stretches: Stretch[]} | null,
+ *   heights: Heights | null, log: Log | null, weather: {stretches: Stretch[]} | null,
  *   under: Under[], pictures: KeptPicture[], missing: string[]}} Kept
  */
 
@@ -50,7 +52,7 @@ export function TakeAlong({ job }) {
   return html`<p class="taking">
     <a class="way" href=${paperAddress(job.id)}>${R.paper}</a>${" "}
     <a class="way" href=${`/api/jobs/${encodeURIComponent(job.id)}/file`} download>${R.take}</a>
-    <span class="small"> ${R.take_what}</span>
+    <br /><span class="small">${R.take_what}</span>
   </p>`;
 }
 
@@ -79,13 +81,13 @@ export function Report({ id, now, unit }) {
     </p>
     <h1 id="job">${nameOf(job)}</h1>
     <${About} job=${job} batch=${log?.log.batch ?? ""} box=${chamber?.name ?? job.chamber} now=${chamber?.at ?? now.at} />
-    ${kept.missing.map((what) => html`<p role="alert">${R.missing(what)}</p>`)}
-    <${CameOut} kept=${kept} />
+    ${kept.missing.map((/** @type {string} */ what) => html`<p role="alert">${R.missing(what)}</p>`)}
+    <${CameOut} kept=${kept} unit=${unit} />
     <${Temperatures} kept=${kept} unit=${unit} />
     <${Phases} job=${job} events=${events} />
     <${Happened} kept=${kept} unit=${unit} now=${chamber?.at ?? now.at} />
     <${Layers} weather=${kept.weather} unit=${unit} />
-    <${GoodJobs} job=${job} unit=${unit} when="" />
+    <${GoodJobs} job=${job} when="" unit=${unit} whole />
     ${job.diagnosis && html`<section><h2>${R.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
     ${prepared.length > 0 &&
     html`<section><h2>${R.log}</h2><dl>
@@ -112,8 +114,8 @@ function About({ job, batch, box, now }) {
     ${job.notes && html`<p class="notes">${job.notes}</p>`}`;
 }
 
-/** @param {{kept: Kept}} props */
-function CameOut({ kept }) {
+/** @param {{kept: Kept, unit: Unit}} props */
+function CameOut({ kept, unit }) {
   const { job, log } = kept;
   const pieces = log?.pieces ?? [];
   return html`<section>
@@ -131,6 +133,7 @@ function CameOut({ kept }) {
         )}
       </tbody>
     </table>`}
+    ${log?.flaws.map((flaw) => flaw.height_mm !== null && html`<${Flawed} flaw=${flaw} job=${job} unit=${unit} />`)}
   </section>`;
 }
 
@@ -263,7 +266,7 @@ async function fetchAll(id) {
     });
   const [heights, log, weather, under, photographs, marked] = await Promise.all([
     may(get(`${path}/heights`), R.columns[0]),
-    may(get(`${path}/log`), R.log),
+    may(fetchLog(id), R.log),
     job.toolpath ? may(get(`${path}/weather`, { wait_ms: WEATHER_MS }), "") : null, // of some materials there is none
     may(get(`${path}/settings`), R.settings),
     may(get(`${path}/photographs`), R.pictures),

@@ -1,11 +1,12 @@
 /** What is said beside the ruler: of the layer that was chosen, and of stretches that differ. */
 
-import { useEffect, useId, useState } from "../vendor/preact-hooks.js";
+import { useId, useState } from "../vendor/preact-hooks.js";
 import { Refused, useWork } from "./act.js";
 import { request } from "./ask.js";
 import { mm, Outlined } from "./heights.js";
 import { html } from "./html.js";
 import { Offered } from "./materials.js";
+import { useSettled } from "./settled.js";
 import { R } from "./strings_ruler.js";
 import { duration, inUnit, moment, symbol, words } from "./units.js";
 import { doubtOf, isBanded, toldThen } from "./weather.js";
@@ -31,7 +32,7 @@ const degrees = (k, unit) => String(Math.round(Math.max(0, k) * (unit === "f" ? 
  * @param {{found: Weathered, layer: number, piece: import("./weather.js").Piece, job: Job, unit: Unit, toolpath: string | null, look?: () => void}} props
  */
 export function LayerSaid({ found, layer, piece, job, unit, toolpath, look }) {
-  const settled = useSettled(layer);
+  const settled = useSettled(layer, SETTLED_MS);
   const at = piece.layers.indexOf(layer);
   const laid = R.laid(
     moment(found.start_s[layer] * 1000, job.started_at),
@@ -82,16 +83,6 @@ function wholly(text, unit) {
   return text
     .replace(/([-−]?\d+) °C/g, (_, value) => about(Number(value.replace("−", "-")), unit))
     .replace(/(\d+) degrees/g, (_, value) => `${degrees(Number(value), unit)}\u00a0degrees`);
-}
-
-/** A value, once it has been the same for a moment. @template V @param {V} value  @returns {V} */
-function useSettled(value) {
-  const [settled, setSettled] = useState(value);
-  useEffect(() => {
-    const timer = setTimeout(() => setSettled(value), SETTLED_MS);
-    return () => clearTimeout(timer);
-  }, [value]);
-  return settled;
 }
 
 /**

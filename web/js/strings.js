@@ -416,7 +416,7 @@ export const S = {
 
   came_out: {
     ask: "How did the part come out?",
-    part: "The part came out",
+    part: "It came out",
     /** @type {Record<import("./types.js").Outcome, string>} */
     words: { sound: "sound", flawed: "flawed", failed: "failed" },
     /** @param {string} word  @param {string | null} by */
@@ -464,6 +464,7 @@ export const S = {
     box: "What this job says of the box",
     loading: "Fetching the job …",
     failed: "This job can't be shown.",
+    readings: "Fetching its temperatures …",
     temperatures: "Temperatures of the air",
     alt: "Temperatures during the job: ",
     no_readings: "No readings of this job are kept any more.",

@@ -14,6 +14,10 @@ export const A = {
   point: "Point at a moment, and all that is known of it stands here.",
   /** @param {string} name */
   no_value: (name) => `${name} no reading`,
+  /** @param {string} figure */
+  then: (figure) => ` (${figure} then)`,
+  /** @param {string} low  @param {string} high */
+  among: (low, high) => ` (sound jobs ${low} to ${high})`,
   /** @param {number} layer */
   layer: (layer) => `layer ${layer}`,
   /** @param {string} at */

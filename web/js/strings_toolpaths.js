@@ -70,6 +70,8 @@ export const G = {
 
   of_job: "Toolpath",
   follows: "The job followed",
+  /** @param {string} name */
+  layers_of: (name) => `The layers of ${name}, one by one`,
   nothing: "none that is known",
   /** @param {string} name */
   job_follows: (name) => `The job followed the toolpath ${name}.`,

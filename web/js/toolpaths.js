@@ -168,6 +168,7 @@ function Builds({ of, unit }) {
 export function JobToolpath({ job, may, changed }) {
   const { all, failed } = useToolpaths();
   const [chosen, setChosen] = useState(/** @type {string | null} */ (job.toolpath ?? null));
+  const [open, setOpen] = useState(false);
   const { error, run } = useWork();
   const id = "toolpath-of-job";
   const known = (all ?? []).filter((/** @type {Toolpath} */ of) => of.state === "ready" || of.id === chosen);
@@ -192,6 +193,10 @@ export function JobToolpath({ job, may, changed }) {
     </select>
     <${Refused} error=${error} />
     <p><a class="way" href="#/toolpaths">${G.way}</a></p>
-    ${own?.whole && html`<${Layers} key=${own.id} id=${own.id} whole=${own.whole} />`}
+    ${own?.whole &&
+    html`<details onToggle=${(/** @type {any} */ event) => setOpen(event.currentTarget.open)}>
+      <summary>${G.layers_of(own.name)}</summary>
+      ${open && html`<${Layers} key=${own.id} id=${own.id} whole=${own.whole} />`}
+    </details>`}
   </section>`;
 }

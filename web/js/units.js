@@ -50,9 +50,11 @@ function day(at) {
   return DAY.format(at).replace(" ", "\u00a0");
 }
 
+const ZONE = CLOCK.resolvedOptions().timeZone;
+
 /** The name of the reader's zone, "Europe/Berlin". */
 export function zone() {
-  return Intl.DateTimeFormat().resolvedOptions().timeZone;
+  return ZONE;
 }
 
 /**
@@ -119,6 +121,7 @@ export function words(text, unit) {
     .replace(/([-−]?\d+(?:\.\d+)?) °C/g, (_, value) =>
       temperature(Number(value.replace("−", "-")), unit),
     )
+    .replace(/(\d) mm\b/g, "$1\u00a0mm")
     .replace(/(\d+(?:\.\d+)?) degrees/g, (_, value) => {
       const shown = unit === "f" ? (Number(value) * 1.8).toFixed(1) : value;
       return `${shown}\u00a0degrees`;

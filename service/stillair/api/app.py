@@ -24,6 +24,7 @@ from stillair.api import problems
 from stillair.api.description import ERRORS, Description
 from stillair.api.entry import COOKIE, caller, viewer
 from stillair.api.guard import Guard
+from stillair.api.linking import PROGRAM, Linked
 from stillair.api.routers import (
     alarm_tests,
     answering,
@@ -154,10 +155,28 @@ def build(
 class _Pages(StaticFiles):
     """The dashboard's own files; all but `OPEN_FILES` only for people who may see."""
 
+    def __init__(self, directory: Path) -> None:
+        super().__init__(directory=directory)
+        self._linked = Linked(directory / "js")
+
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] == "http" and self.get_path(scope) not in OPEN_FILES:
+        path = self.get_path(scope) if scope["type"] == "http" else ""
+        if scope["type"] == "http" and path not in OPEN_FILES:
             await run_in_threadpool(viewer, Request(scope))  # it asks a disk, which may be slow
+        if path == PROGRAM and scope["method"] in ("GET", "HEAD"):
+            answer = await run_in_threadpool(self._program, Request(scope))
+            await answer(scope, receive, send)
+            return
         await super().__call__(scope, receive, send)
+
+    def _program(self, request: Request) -> Response:
+        program = self._linked.program()
+        headers = {"ETag": program.tag, "Vary": "Accept-Encoding"}
+        packed = "gzip" in request.headers.get("accept-encoding", "")
+        if packed:
+            headers["Content-Encoding"] = "gzip"
+        body = program.packed if packed else program.text
+        return Response(body, headers=headers, media_type="text/javascript")
 
     def file_response(self, *args: Any, **kwargs: Any) -> Response:
         answer = super().file_response(*args, **kwargs)

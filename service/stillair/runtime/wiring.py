@@ -178,11 +178,16 @@ def build(
     )
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
     service.housekeeping.each_minute("brought in", service.elsewhere.look, at_once=True)
+
+    def brought_in() -> None:
+        service.elsewhere.look()
+        service.clips.brought_in()
+
     service.moving = Moving(
         folder,
         names=lambda: service.elsewhere.names | {each.key: each.chamber.name for each in chambers},
         write_out=service.archive.write_out,
-        look=service.elsewhere.look,
+        look=brought_in,
     )
     service.housekeeping.each_minute("archives", service.moving.tidy, at_once=True)
     service.workshop = Workshop(folder)

@@ -37,7 +37,8 @@ class Logs:
     def before(self, job: str) -> tuple[str, str, JobLog] | None:
         """Id, name and log of the last earlier job of that material in that box, if any has one.
 
-        A simulated job says nothing of how a real one was prepared.
+        One of the same machine comes before any other: nozzle and bed are its own. A
+        simulated job says nothing of how a real one was prepared.
         """
         with self._journal.connection("the journal can't be read") as connection:
             row = (
@@ -66,14 +67,18 @@ class Logs:
             this = load(Job, row["body"])
         except ValueError:
             return None
+        found = None
         for each in rows:
             try:
                 other, kept = load(Job, each["job"]), load(LogKept, each["said"])
             except ValueError:
                 continue
-            if _alike(this, other) and kept.log != JobLog():
+            if not _alike(this, other) or kept.log == JobLog():
+                continue
+            if this.machine.casefold() == other.machine.casefold():
                 return other.id, other.name, kept.log
-        return None
+            found = found or (other.id, other.name, kept.log)
+        return found
 
 
 def _alike(this: Job, other: Job) -> bool:
