@@ -380,6 +380,9 @@ def test_what_a_job_did_not_come_to_was_not_laid() -> None:
     posts = [post for post in changes(job.posts(60.0)) if post.t_s < job.start_s[80]]
     found = fitted(job, posts=posts, finished_s=float(job.start_s[82]))
     assert found.doubt == ""
+    assert found.is_broken_off and abs(found.laid() - 82) <= 1
+    assert found.finished_s < found.start_s[-1], "it is known when it would have been"
+    assert found.crossing(found.laid() - 1).end_s <= found.finished_s
     assert found.when(10.0) and found.when(16.0)
     assert found.when(25.0) == ()
     assert found.at(float(job.start_s[60])) is not None

@@ -35,6 +35,7 @@ from numpy.typing import NDArray
 
 from stillair.jobs.toolpath.layers import Layers
 
+BROKEN_OFF: Final = 0.1  # of jobs, before anything is known of them
 HEAT_UP_S: Final = (1200.0, 1200.0)  # from "begun" to the first motion: mean and deviation
 RATE: Final = (1.03, 0.08)  # seconds of the machine for one of the toolpath: mean, deviation
 POST_SD_S: Final = 1.0  # least, of a height that the machine posts
@@ -134,6 +135,15 @@ class OwnClock:
 
 
 # --- posts --------------------------------------------------------------------------
+
+
+def broken_off_share(end_s: float, due_s: float, sd_s: float) -> float:
+    """How likely a job that ended then was broken off; at any moment, if any was."""
+    if not 0.0 <= end_s < due_s:
+        return 0.0
+    whole = math.exp(-0.5 * ((end_s - due_s) / sd_s) ** 2) / (sd_s * math.sqrt(2.0 * math.pi))
+    cut = 1.0 / due_s
+    return BROKEN_OFF * cut / (BROKEN_OFF * cut + (1.0 - BROKEN_OFF) * whole)
 
 
 def of_posts(

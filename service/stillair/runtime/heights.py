@@ -57,18 +57,19 @@ class JobHeights:
 
     def columns(self) -> Item:
         """All of it, as it is answered."""
-        times = self.times
+        times, laid = self.times, self.times.laid()
         doubtful = {self.pins[place].number for place in times.doubtful_pins}
         return {
             "by": self.by,
             "toolpath": self.toolpath,
-            "height_mm": _rounded(times.height_mm),
-            "start_at": _rounded(times.start_s),
-            "end_at": _rounded(times.end_s),
-            "uncertainty_s": _rounded(times.uncertainty_s),
-            "piece": times.piece.tolist(),
+            "height_mm": _rounded(times.height_mm[:laid]),
+            "start_at": _rounded(np.minimum(times.start_s[:laid], times.finished_s)),
+            "end_at": _rounded(np.minimum(times.end_s[:laid], times.finished_s)),
+            "uncertainty_s": _rounded(times.uncertainty_s[:laid]),
+            "piece": times.piece[:laid].tolist(),
             "posts": times.posts,
             "left_out": times.left_out,
+            "unlaid": len(times.height_mm) - laid,
             "doubt": times.doubt,
             "pins": [
                 {

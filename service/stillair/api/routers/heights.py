@@ -53,7 +53,9 @@ class Heights(BaseModel):
 
     `uncertainty_s` is expanded (k = 2) and holds for both instants. `posts` of the
     heights that the machine told were used, and `left_out` agree with nothing else.
-    `doubt`: the toolpath may be another job's, by its `heights` or its `duration`.
+    `doubt`: the toolpath may be another job's, by its `heights` or its `duration`; to
+    `unlaid` of its layers, the last ones, the job did not come before it was done.
+    `height_mm[0]` is the first layer's: layers count from 0 here, and from 1 on the page.
     """
 
     by: str
@@ -65,6 +67,7 @@ class Heights(BaseModel):
     piece: list[int]
     posts: int
     left_out: int
+    unlaid: int
     doubt: str
     pins: list[Pin]
 
