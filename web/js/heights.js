@@ -108,6 +108,7 @@ export function AtHeight({ job, heights, found, setFound, again, may, unit, now,
   return html`<section class="stories at-height" aria-labelledby=${`${id}-h`}>
     <h2 id=${`${id}-h`}>${H.heading}</h2>
     <p class="small">${heights.by === "nothing" ? H.by_nothing : H.how}</p>
+    ${heights.unlaid > 0 && html`<p><b>${H.unlaid(heights.unlaid)}</b></p>`}
     ${heights.doubt && html`<p><b>${H.doubt[heights.doubt]}</b></p>`}
     <${Flaws} job=${job.id} when=${when} look=${heights.by === "nothing" ? null : look} mm=${mm} />
     ${heights.by !== "nothing" &&

@@ -213,8 +213,7 @@ def fit(
         posts=sum(each.origin is Origin.POST for each in agreed.used),
         left_out=course.unknown + sum(each.origin is Origin.POST for each in agreed.odd),
         doubtful_pins=tuple(sorted(course.nowhere | agreed.doubtful_pins)),
-        doubt=_doubt(agreed, course.unknown)
-        or ("duration" if broken_off and not agreed.cut else ""),
+        doubt=_doubt(agreed, course.unknown, broken_off),
         finished_s=math.inf if finished_s is None else finished_s,
         is_broken_off=broken_off,
     )

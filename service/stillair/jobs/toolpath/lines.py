@@ -84,8 +84,8 @@ def pieces(blocks: Iterable[bytes], bounds: Bounds) -> Iterator[Piece]:
     _refuse_compressed(bytes(held[:8]))
     if held:
         # Behind the last end there is no further line, by whose number anything could be told.
-        end = b"" if held.endswith(b"\n") else b"\n"
-        yield from _checked(Piece(bytes(held) + end, line), bounds)
+        text = bytes(held) if held.endswith(b"\n") else bytes(held) + b"\n"
+        yield from _checked(Piece(text, line), bounds)
 
 
 def _ended_alike(blocks: Iterable[bytes]) -> Iterator[bytes]:
