@@ -163,7 +163,8 @@ def test_a_post_that_nothing_agrees_with_is_left_out() -> None:
     told = sorted([*posts, *wrong], key=lambda post: post.t_s)
     found = fitted(job, posts=told)
     assert layers_off(found, job) <= 1.0
-    assert (found.left_out, found.doubt) == (2, "")
+    assert (len(found.odd), found.doubt) == (2, "")
+    assert sorted(found.odd, key=lambda odd: odd.t_s) == wrong, "each is named"
 
 
 def test_a_head_that_is_lifted_now_and_then_bends_nothing() -> None:
@@ -270,7 +271,7 @@ def test_a_stop_that_nobody_announced_moves_only_what_comes_after(every_s: float
     jitter[70] = 25.0  # a hair dryer on the same fuse
     job = RealJob(layers_of([60.0] * 150), rate=1.0, jitter=jitter.tolist())
     found = fitted(job, posts=changes(job.posts(every_s)))
-    assert found.left_out == 0
+    assert len(found.odd) == 0
     off_s = own_off_s(found, job)
     assert (np.abs(off_s[:60]) <= 60.0).all() and (np.abs(off_s[80:]) <= 60.0).all()
     assert (found.uncertainty_s > 0.0).all()
@@ -581,4 +582,4 @@ def test_a_speed_turned_down_in_the_middle_leaves_no_post_out() -> None:
     job = RealJob(layers, jitter=np.where(np.arange(200) < 80, 1.0, 1.25).tolist())
     found = fitted(job, posts=job.posts(300.0))
     assert layers_off(found, job) <= 3.0
-    assert found.left_out <= 1
+    assert len(found.odd) <= 1

@@ -21,6 +21,7 @@ import { duration, figure, moment, symbol, typed, words } from "./units.js";
 /** @typedef {{height_mm: number, by: Heights["by"], toolpath: string | null, items: Then[]}} Found */
 
 const MOST_PIECES = 12;
+const MOST_ODD = 6; // heights that were left out
 const POINTS = 500;
 /** @type {Heights | null} */
 const NONE = null;
@@ -276,7 +277,8 @@ export function Outlined({ toolpath, layer }) {
 
 /** @param {{job: Job, heights: Heights, may: boolean, again: () => void, now: string}} props */
 function Pins({ job, heights, may, again, now }) {
-  const left = heights.left_out > 0 && html`<p class="small">${H.left_out(heights.left_out)}</p>`;
+  const odd = heights.odd.slice(0, MOST_ODD).map(({ at, height_mm }) => H.odd(mm(height_mm), moment(at, job.started_at)));
+  const left = heights.left_out > 0 && html`<p class="small">${H.left_out(heights.left_out, odd)}</p>`;
   if (!may && heights.pins.length === 0) return left || null;
   return html`${left}
     ${heights.pins.length > 0 &&

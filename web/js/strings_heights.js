@@ -63,6 +63,9 @@ export const H = {
   was: (high, at, by) => `${high} high at ${at} (${by}).`,
   doubtful: "That fits nothing else that is known: look at it again.",
   take_back: "Take it back",
-  /** @param {number} count */
-  left_out: (count) => `${count} of the heights that the machine told fit nothing else and were left out.`,
+  /** @param {number} count  @param {string[]} which */
+  left_out: (count, which) =>
+    `${count} of the heights that the machine told ${count === 1 ? "fits" : "fit"} nothing else and ${count === 1 ? "was" : "were"} left out: ${which.join(", ")}${count > which.length ? " and others" : ""}.`,
+  /** @param {string} high  @param {string} at */
+  odd: (high, at) => `${high} at ${at}`,
 };

@@ -107,7 +107,7 @@ class HeightTimes:
     end_s: Floats
     uncertainty_s: Floats  # expanded, k = 2
     posts: int  # heights posted by the machine that were used
-    left_out: int  # and those that nothing else agrees with
+    odd: tuple[HeightSeen, ...]  # and those that nothing else agrees with: left out
     doubtful_pins: tuple[int, ...]  # by their place among the pins
     doubt: Doubt = ""  # by what the toolpath doesn't seem to be this job's
     finished_s: float = math.inf  # nothing was laid after it
@@ -211,9 +211,9 @@ def fit(
         end_s=end_s,
         uncertainty_s=uncertainty_s,
         posts=sum(each.origin is Origin.POST for each in agreed.used),
-        left_out=course.unknown + sum(each.origin is Origin.POST for each in agreed.odd),
+        odd=(*course.unknown, *(each.post for each in agreed.odd if each.post)),
         doubtful_pins=tuple(sorted(course.nowhere | agreed.doubtful_pins)),
-        doubt=_doubt(agreed, course.unknown, broken_off),
+        doubt=_doubt(agreed, len(course.unknown), broken_off),
         finished_s=math.inf if finished_s is None else finished_s,
         is_broken_off=broken_off,
     )
@@ -240,7 +240,7 @@ class _Course:
     clock: OwnClock
     stills: Sequence[Stood]
     agreed: _Agreed
-    unknown: int
+    unknown: Sequence[HeightSeen]
     nowhere: set[int]  # pins that can lie in no piece
     fits: float
 
@@ -260,7 +260,7 @@ def _course(known: _Known, told: Sequence[HeightSeen], first: int) -> _Course:
     ways = of_pins(layers, clock, known.pins)
     agreed = _agreed([*seen, *_placed(seen, [way for way in ways if way])])
     nowhere = {number for number, way in enumerate(ways) if not way}
-    strange = len(agreed.odd) + unknown
+    strange = len(agreed.odd) + len(unknown)
     return _Course(
         clock, stills, agreed, unknown, nowhere, _likelihood(agreed.used) - STRANGE * strange
     )

@@ -33,6 +33,7 @@ DIGITS = 3
 WHOLE_S = 0.01  # labels are exact to a microsecond, their sums not quite
 MOST_EVENTS = 20  # pages of a job's events; each is revised every few seconds while it lasts
 PAGE = 1000
+MOST_ODD = 20  # heights that are named as left out
 MOST_KEPT = 8  # jobs that were asked for last
 
 
@@ -68,7 +69,10 @@ class JobHeights:
             "uncertainty_s": _rounded(times.uncertainty_s[:laid]),
             "piece": times.piece[:laid].tolist(),
             "posts": times.posts,
-            "left_out": times.left_out,
+            "left_out": len(times.odd),
+            "odd": [
+                {"at": label(odd.t_s), "height_mm": odd.height_mm} for odd in times.odd[:MOST_ODD]
+            ],
             "unlaid": len(times.height_mm) - laid,
             "doubt": times.doubt,
             "pins": [
