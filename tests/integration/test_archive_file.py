@@ -22,6 +22,7 @@ from kept_things import BOOT, CHAMBER, event, job, outcome
 from running import RunningService, stillair
 from stillair.config.reading import default_chamber
 from stillair.model import JobPhase, Outcome, Timeline
+from stillair.runtime import season_file
 from stillair.runtime.archive_file import export
 from stillair.runtime.archive_form import ArchiveError, Counts
 from stillair.runtime.bringing_in import BroughtIn, bring_in
@@ -96,6 +97,19 @@ def test_its_own_history_is_there_already(source: Path, archive: Path, tmp_path:
     file = export(folder, tmp_path / "own.zip").path
     assert bring_in(file, folder).added == NOTHING
     assert contents(export(folder, tmp_path / "after.zip").path) == contents(file)
+
+
+def test_a_season_comes_along_whole_and_can_be_removed_there(tmp_path: Path) -> None:
+    now = datetime(2026, 6, 1, 12, 0, tzinfo=UTC)
+    assert season_file.bring_in(tmp_path / "here", season_file.shipped(), now) == 32
+    file = export(tmp_path / "here", tmp_path / "all.zip").path
+    assert head(file)["left_out"] == 0
+    done = bring_in(file, tmp_path / "there")
+    assert (done.already, done.added) == (NOTHING, Counts(**head(file)["counts"]))
+    assert bring_in(file, tmp_path / "here").added == NOTHING
+    journal = Journal(tmp_path / "there" / "journal.db")
+    with closing(journal):
+        assert len(season_file.jobs_of_season(journal)) == 32
 
 
 def items(folder: Path) -> dict[str, list[Any]]:

@@ -36,12 +36,14 @@ DAY_MS = 86_400_000
 LAST_MS = 32_503_680_000_000  # the year 3000: a label behind that is none
 LINE_BYTES = 2**20
 KEY = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+){0,40}")
-PICTURE_ID = re.compile(r"[0-9a-f]{32}")
+_ID = "[0-9a-f]{32}"
+_TOOLPATH = rf"(?:{_ID}|season(?:-[a-z]{{1,20}}){{1,3}})"  # the season calls its own by their names
+PICTURE_ID, TOOLPATH_ID = re.compile(_ID), re.compile(_TOOLPATH)
 _SLUG = r"[a-z0-9][a-z0-9-]{0,100}"
 MEMBER = re.compile(
     rf"README\.txt|chambers/{_SLUG}/(?:(?:entries|pictures|films|settings|toolpaths)\.jsonl"
     rf"|readings/{_SLUG}/\d{{4}}-\d\d-\d\d(?:-\d{{1,4}})?\.csv"
-    r"|pictures/[0-9a-f]{32}\.jpg|films/[0-9a-f]{32}\.webm|toolpaths/[0-9a-f]{32}\.(?:csv|json))"
+    rf"|pictures/{_ID}\.jpg|films/{_ID}\.webm|toolpaths/{_TOOLPATH}\.(?:csv|json))"
 )
 
 

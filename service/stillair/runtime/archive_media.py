@@ -13,7 +13,15 @@ from functools import partial
 from typing import IO, Any
 
 from stillair.config.settings import Family
-from stillair.runtime.archive_form import LAST_MS, PICTURE_ID, list_of, number, text, whole
+from stillair.runtime.archive_form import (
+    LAST_MS,
+    PICTURE_ID,
+    TOOLPATH_ID,
+    list_of,
+    number,
+    text,
+    whole,
+)
 from stillair.storage import clips, kept_lines
 from stillair.storage.items import label
 from stillair.storage.ran_under import FINGERPRINT
@@ -104,9 +112,9 @@ def _kept(row: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def named(found: Mapping[str, Any], what: str) -> str:
-    """The id of a picture or film, which its file is called by. Raises `ValueError`."""
-    name = text(found.get("id"), 32)
-    if not PICTURE_ID.fullmatch(name):
+    """The id of a picture, film or toolpath, by which its file is called. Raises `ValueError`."""
+    name = text(found.get("id"), 80)
+    if not (TOOLPATH_ID if what == "toolpath" else PICTURE_ID).fullmatch(name):
         raise ValueError(f"{name[:40]!r} is no {what}'s name")
     return name
 

@@ -51,7 +51,7 @@ DEEPEST = 20
 BIGGEST = 10**15
 _BESIDE = ("topic", "at", "zero_s", "kept")
 _KEPT = ("parcel", "part", "boot", "mono_s", "at_us", "made_with")
-_PARCEL = re.compile(r"[0-9A-Za-z_-]{1,64}")
+_PARCEL = re.compile(r"[0-9A-Za-z_-]{1,64}|season [0-9]{1,3} [0-9]{1,6}")
 _BOOT = re.compile(r"[0-9A-Za-z _.:+-]{1,80}")
 
 
