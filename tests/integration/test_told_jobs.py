@@ -13,7 +13,7 @@ import httpx
 import pytest
 
 from running import RunningService, wait_until
-from servers import Broker, free_loopback_port
+from servers import Broker
 from stillair.model import Job, JobPhase, Outcome, Timeline
 from stillair.runtime.comparing import pauses_of
 from stillair.storage.history import History
@@ -118,23 +118,6 @@ def test_what_can_not_be_is_refused(
     assert httpx.patch(path, json=body).status_code == status
     assert service.get(f"/api/jobs/{job['id']}")["name"] == job["name"]
     assert httpx.patch(f"{path}0", json=body).status_code in (404, 422)
-
-
-def test_a_broker_that_was_never_reached_is_told(tmp_path: Path) -> None:
-    chamber = tmp_path / "chamber.toml"
-    chamber.write_text(CHAMBER.format(host="127.0.0.1", port=free_loopback_port()))
-    with RunningService(tmp_path / "data", "--chamber", str(chamber)) as running:
-        wait_until(
-            lambda: "not reached: connection refused" in running.log.read_text(), within_s=15
-        )
-
-        def listed() -> dict[str, Any] | None:
-            items = running.get("/api/setting-up")["items"]
-            of = {item["thing"]: item for item in items}["machine's topic"]
-            return of if of["state"] == "unfit" else None
-
-        told = wait_until(listed, within_s=20)
-        assert "connection refused" in told["told"] and "[mqtt]" in told["remedy"]
 
 
 def test_a_job_that_went_on_was_paused_meanwhile(journal: Journal, history: History) -> None:

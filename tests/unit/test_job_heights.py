@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from stillair.jobs.heights import HeightTimes, fit
 from stillair.jobs.sightings import HeightSeen, OwnClock
 from stillair.jobs.toolpath.layers import Layers
+from stillair.runtime.heights import TOOLPATH, JobHeights
 
 BEGUN_S = 5000.0
 
@@ -384,6 +385,10 @@ def test_what_a_job_did_not_come_to_was_not_laid() -> None:
     assert found.is_broken_off and abs(found.laid() - 82) <= 1
     assert found.finished_s < found.start_s[-1], "it is known when it would have been"
     assert found.crossing(found.laid() - 1).end_s <= found.finished_s
+    shown = JobHeights(found, TOOLPATH, "spacers", ()).columns()
+    assert max(shown["end_at"]) <= found.finished_s, "nothing is placed after the job's end"
+    columns = ("height_mm", "start_at", "end_at", "uncertainty_s", "piece")
+    assert {len(shown[name]) for name in columns} == {found.laid()} == {200 - shown["unlaid"]}
     assert found.when(10.0) and found.when(16.0)
     assert found.when(25.0) == ()
     assert found.at(float(job.start_s[60])) is not None

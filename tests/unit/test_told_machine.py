@@ -7,6 +7,8 @@ from collections.abc import Sequence
 import pytest
 
 from stillair.model import JobCommand, ReportHeight, StartJob, Tick
+from stillair.runtime.company import Company
+from stillair.runtime.found import State
 from stillair.runtime.machine import TWICE_S, UNNAMED, MachineHeard, ToldMachine
 from stillair.sensing.job_words import JobWord, job_word
 from unit.watch_story import Story
@@ -169,9 +171,11 @@ def test_that_the_machine_can_not_be_heard_is_told_once_it_has_lasted(
     )
     machine.check(0.0)
     assert machine.ails is None and not heard, "not known yet"
+    setting_up = Company(None, (), machine)
+    assert next(setting_up.found("")).state is State.NOT_TRIED
     line.is_open = True
     machine.check(1.0)
-    assert machine.ails == ""
+    assert machine.ails == "" and next(setting_up.found("")).state is State.FIT
     line.is_open, line.why, line.refused = False, "gone", "gone" if refused else ""
     for t_s in range(10, 40):
         machine.check(float(t_s))
@@ -179,6 +183,8 @@ def test_that_the_machine_can_not_be_heard_is_told_once_it_has_lasted(
     for t_s in range(40, 90):
         machine.check(float(t_s))
     assert heard == told[:2]
+    (found,) = setting_up.found("")
+    assert (found.state, found.told) == (State.UNFIT, "gone") and "[mqtt]" in found.remedy
     line.is_open, line.why, line.refused = True, "", ""
     machine.check(100.0)
     assert heard == told

@@ -84,8 +84,8 @@ class Heights(BaseModel):
 class Then(BaseModel):
     """One time at which a height was built, and what happened then.
 
-    `layer` counts from 0; `from_at` and `to_at` are as early and as late as it may have been; `low_mm` and
-    `high_mm` as low and as high as the part may have been at the moment asked for.
+    `layer` counts from 0; `from_at` and `to_at` are as early and as late as it may have been,
+    `low_mm` and `high_mm` as low and as high as the part may have been at the moment asked for.
     """
 
     height_mm: float
