@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
@@ -385,7 +386,7 @@ def test_what_a_job_did_not_come_to_was_not_laid() -> None:
     assert found.is_broken_off and abs(found.laid() - 82) <= 1
     assert found.finished_s < found.start_s[-1], "it is known when it would have been"
     assert found.crossing(found.laid() - 1).end_s <= found.finished_s
-    shown = JobHeights(found, TOOLPATH, "spacers", ()).columns()
+    shown: dict[str, Any] = JobHeights(found, TOOLPATH, "spacers", ()).columns()
     assert max(shown["end_at"]) <= found.finished_s, "nothing is placed after the job's end"
     columns = ("height_mm", "start_at", "end_at", "uncertainty_s", "piece")
     assert {len(shown[name]) for name in columns} == {found.laid()} == {200 - shown["unlaid"]}
