@@ -402,6 +402,8 @@
  * @property {number[]} piece
  * @property {number} posts
  * @property {number} left_out
+ * @property {{at: string, height_mm: number}[]} odd  the first of those left out
+ * @property {number} unlaid  layers of the toolpath, the last ones, to which the job did not come
  * @property {"" | "heights" | "duration"} doubt  by what the toolpath may be another job's
  * @property {HeightPin[]} pins
  *

@@ -24,6 +24,7 @@ import shutil
 import sqlite3
 import tarfile
 import tempfile
+import zipfile
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, nullcontext, suppress
 from dataclasses import dataclass
@@ -427,6 +428,11 @@ def _unpack(file: Path, to: Path) -> dict[str, Any]:
                 found[member.name] = hashed.row()
         whole = manifest["form"] == FORM and manifest["files"] == found and manifest["made_at"]
     except (tarfile.TarError, ValueError, KeyError, TypeError, EOFError, FileExistsError) as error:
+        if zipfile.is_zipfile(file):
+            raise BackupError(
+                f"{file} is a zip file and no backup; what stillair archive has made is brought "
+                f"in with: stillair bring-in {file}"
+            ) from error
         raise BackupError(f"{file} is no whole backup of Stillair: {error}") from error
     if not whole:
         raise BackupError(f"{file} is no whole backup of Stillair: it differs from its own list")
