@@ -177,6 +177,8 @@ def test_an_owner_needs_a_good_password(tmp_path: Path, typed: str, said: str) -
         "/api/session/shell",
         "/web/js/main.js",
         "/web/program.js",
+        "/web/rest.js",
+        "/web/v-0123456789abcdef/program.js",
         "/web/index.html",
     ],
 )

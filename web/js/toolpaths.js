@@ -6,10 +6,10 @@ import { AskError, get, post, remove } from "./ask.js";
 import { LookBefore } from "./before.js";
 import { html } from "./html.js";
 import { Layers } from "./layers.js";
-import { Twice } from "./people.js";
 import { jobAddress } from "./route.js";
 import { S } from "./strings.js";
 import { G } from "./strings_toolpaths.js";
+import { Twice } from "./twice.js";
 import { duration, height, temperature, whole } from "./units.js";
 
 /** @typedef {import("./types.js").Job} Job */
