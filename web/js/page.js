@@ -39,7 +39,7 @@ export function Page({ touch, sounds }) {
   const when = `${touch.joined} ${touch.told}`; // changes when what was fetched may have changed
   const may = who?.role !== "viewer";
   const owner = who?.role === "owner";
-  const { found, failed } = useFound(owner, `${when} ${route.page} ${now?.owner}`);
+  const { found, failed } = useFound(owner && now !== null, `${when} ${route.page} ${now?.owner}`);
   const choose = (/** @type {Unit} */ chosen) => {
     keep("unit", chosen);
     setUnit(chosen);

@@ -23,6 +23,7 @@ from stillair.api import problems
 from stillair.api.description import ERRORS, Description
 from stillair.api.entry import COOKIE, caller, viewer
 from stillair.api.guard import Guard
+from stillair.api.packing import Packed
 from stillair.api.page_files import VERSIONED, PageFiles
 from stillair.api.routers import (
     alarm_tests,
@@ -152,6 +153,7 @@ def build(
         app.include_router(trust.router(certificates, pages))
 
     app.mount("/web", _Pages(pages, files))
+    app.add_middleware(Packed)
     app.add_middleware(Guard, names=names)
     return app
 
