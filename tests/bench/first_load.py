@@ -6,8 +6,8 @@ A real `stillair run` over a simulated chamber, looked at by a headless Chromium
 telephone. The link is slowed by the browser's own tools to 1.6 Mbit/s and 150 ms, the processor
 to a quarter. Bytes are those that came over the wire, heads of answers included, those of the
 camera's first picture told apart; they and the requests are counted until the chart of the last
-hour is drawn and the picture stands there. Interactive is the page when its sentence is shown and the browser
-has time for a key again, without the slowed link.
+hour is drawn and the picture stands there. Interactive is the page when its sentence is shown and
+the browser has time for a key again, without the slowed link.
 
 A day of live data is handed to a page's own code as fast as it takes it: what the service sends
 each second, with the time moved on; the heap is measured after collecting garbage. The frames
