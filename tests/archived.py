@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from kept_things import BOOT, CHAMBER, alarm, diagnosis, event, job, judged, note, word_on_event
+from stillair.config.reading import default_chamber
 from stillair.jobs.toolpath import Layers, Outlines, Toolpath, Whole
 from stillair.media.files import PictureFiles
 from stillair.model import (
@@ -29,8 +30,10 @@ from stillair.model import (
     Spot,
     Timeline,
 )
-from stillair.storage import pictures, toolpaths
+from stillair.runtime.settings_told import settings_told
+from stillair.storage import clips, pictures, ran_under, toolpaths
 from stillair.storage.archive import Archive
+from stillair.storage.clips import Clip, Shown
 from stillair.storage.journal import Journal
 from stillair.storage.pictures import KeptPicture, file_name
 
@@ -151,6 +154,46 @@ def picture_of(
     )
 
 
+WEBM = b"\x1aE\xdf\xa3\x9fB\x82\x84webm" + bytes(30) + b"V_VP8" + bytes(range(250)) * 20
+FINGERPRINT = "abcdef"
+
+
+def film_of(
+    folder: Path, journal: Journal, film: str, job_id: str, boot: Timeline = BOOT, **more: Any
+) -> Path:
+    """A film of a job's open door, in which the camera was paused; or why there is none."""
+    data = WEBM + film.encode()
+    told: dict[str, Any] = {
+        "part": clips.CLIP,
+        "state": clips.KEPT,
+        "start_s": 1070.5,
+        "end_s": 1160.5,
+        "origin": "real",
+        "kind": "door_open",
+        "shown": (Shown(1, "door_open", 1100.0), Shown(77, "draft", 1101.25)),
+        "length_s": 92.0,
+        "size_bytes": len(data),
+        "paused": ((1155.0, 1200.0), (1210.0, None)),
+        "why": "",
+    }
+    clip = Clip(id=film, chamber=CHAMBER, timeline=boot, job=job_id, **(told | more))
+    clips.put(journal, clip)
+    path = folder / "clips" / f"{film}.webm"
+    if clip.state == clips.KEPT:
+        path.parent.mkdir(exist_ok=True)
+        path.write_bytes(data)
+    return path
+
+
+def settings_of(journal: Journal, boot: Timeline) -> None:
+    """What the mark stands for that the jobs' rows have."""
+    settings = default_chamber()
+    told = json.dumps(settings_told(settings))
+    with journal.transaction("for a test") as connection:
+        at_us = round(boot.wall_at_zero_s * 1e6)
+        ran_under.keep(connection, CHAMBER, journal.made_with[CHAMBER], at_us, told)
+
+
 def readings_of(archive: Archive, begin_s: float, count: int = 900) -> None:
     """Two sensors for some minutes, one of which is silent now and then."""
     for second in range(count):
@@ -165,7 +208,7 @@ def rich(folder: Path, *, jobs: int = 3, boot: Timeline = BOOT, box: str = BOX) 
     """Such a folder, made as a service makes it."""
     tag = boot.boot_id[-1].encode().hex()
     with closing(Journal.open(folder / "journal.db")) as journal:
-        journal.made_with[CHAMBER] = "1.0 abcdef"
+        journal.made_with[CHAMBER] = f"1.0 {FINGERPRINT}{tag}"
         names = [
             job_of(journal, number, 1000.0 * number, boot=boot, box=box)
             for number in range(1, jobs + 1)
@@ -173,6 +216,10 @@ def rich(folder: Path, *, jobs: int = 3, boot: Timeline = BOOT, box: str = BOX) 
         journal.commit(Outcome(CHAMBER, 9000.0, events=(event(jobs + 1, at_s=9000.0),)), boot)
         picture_of(folder, journal, f"{tag}{'0' * 29}1"[-32:].zfill(32), names[0], boot)
         picture_of(folder, journal, f"{tag}{'0' * 29}2"[:32].ljust(32, "2"), names[-1], boot)
+        film_of(folder, journal, f"{tag}f1".ljust(32, "1"), names[0], boot)
+        none: dict[str, Any] = {"length_s": 0.0, "size_bytes": 0, "why": "No picture came."}
+        film_of(folder, journal, f"{tag}f2".ljust(32, "2"), names[0], boot, state="lost", **none)
+        settings_of(journal, boot)
         for number, name in enumerate(("bushings", "broken")):
             mark = f"{number}{tag}".ljust(32, "a")
             toolpaths.add(
@@ -210,3 +257,22 @@ def head(file: Path) -> dict[str, Any]:
         found = json.loads(packed.read("archive.json"))
     assert isinstance(found, dict)
     return found
+
+
+def without_films(file: Path, to: Path) -> Path:
+    """The same in the form that an archive had before there were films and settings in it."""
+    told = head(file)
+    told["form"] = 1
+    for counts in (told["counts"], *(each["counts"] for each in told["chambers"])):
+        del counts["films"], counts["settings"]
+    files = {
+        name: data
+        for name, data in contents(file).items()
+        if not name.endswith(("/films.jsonl", "/settings.jsonl", ".webm"))
+    }
+    told["files"] = {name: told["files"][name] for name in files}
+    with zipfile.ZipFile(to, "w") as packed:
+        for name, data in files.items():
+            packed.writestr(name, data)
+        packed.writestr("archive.json", json.dumps(told))
+    return to

@@ -25,6 +25,8 @@ def test_one_tap_before_the_door_is_opened_and_one_when_it_is_shut(
     shed: RunningService, look: Look, width_px: int
 ) -> None:
     page = look(shed, width_px=width_px)
+    # The page may be there before the door's alarm is.
+    expect(page.locator(".stands .state")).to_have_text("not yet seen", timeout=30_000)
     opens = page.get_by_role("button", name="I'm opening the door for 3 minutes")
     opens.focus()
     page.keyboard.press("Enter")

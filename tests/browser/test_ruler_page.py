@@ -107,6 +107,21 @@ def test_an_open_door_is_drawn_at_its_heights_and_said(kept: RunningService, loo
     asked.press("Enter")
     expect(ruler).to_have_attribute("aria-valuenow", "15")
 
+    # What is chosen here is marked along the job's time, and a moment marked there is a layer here.
+    marked = page.locator(".moment-line")
+    line = page.locator(".line-of-time")
+    line.press("Escape")
+    expect(marked).to_have_count(0)
+    ruler.press("End")
+    expect(marked).to_be_visible()
+    until(page, "location.hash.includes('at=')")
+    expect(ruler).to_have_attribute("aria-valuenow", str(LAYERS))
+    line.press("Shift+ArrowLeft")
+    line.press("Escape")
+    line.press("ArrowRight")  # the middle of what is seen
+    expect(ruler).not_to_have_attribute("aria-valuenow", str(LAYERS))
+    expect(ruler).not_to_have_attribute("aria-valuenow", "15")
+
     # What the ruler rests on is another now: said anew.
     service.web.request("PATCH", f"/api/jobs/{job}", json={"material": "PC"})
     page.reload()
@@ -222,6 +237,21 @@ def test_closer_and_farther(
         [seen, by, about_mm, PIECE],
     )
     assert [found["low_mm"], found["high_mm"]] == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(
+    ("at_s", "layer"),
+    [
+        pytest.param(-1.0, None, id="before the first layer"),
+        pytest.param(0.0, 0, id="as it begins"),
+        pytest.param(90.0, 1, id="within one"),
+        pytest.param(119.5, 1, id="between two"),
+        pytest.param(239.0, 3, id="as the last ends"),
+        pytest.param(300.0, None, id="after it"),
+    ],
+)
+def test_which_layer_was_laid_then(page: Page, at_s: float, layer: int | None) -> None:
+    assert ask(page, "weather", "m.laidAt(a[0], a[1])", [layers(4), at_s]) == layer
 
 
 @pytest.mark.parametrize(

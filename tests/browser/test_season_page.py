@@ -111,7 +111,7 @@ def test_a_flaw_leads_to_its_minute_and_its_cause(begin: Begin, look: Look, widt
     assert fits(page)
 
     page.goto(page.url.replace(f"-{door}", f"-{newest(Cause.DAMP)}"))
-    expect(page.locator("main")).to_contain_text(re.compile(r"Drying: \d+ h here"))
+    expect(page.locator("main")).to_contain_text(re.compile(r"drying: \d+ h here"))
 
 
 @pytest.mark.timeout(240)

@@ -3,23 +3,31 @@
 from __future__ import annotations
 
 import fcntl
+import io
+import json
 import os
 import sqlite3
 import subprocess
+import zipfile
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from archived import BOX, contents, head, job_of, rich
+from archived import BOX, WEBM, contents, head, job_of, rich, without_films
 from kept_things import BOOT, CHAMBER, event, job, outcome
 from running import RunningService, stillair
+from stillair.config.reading import default_chamber
 from stillair.model import JobPhase, Outcome, Timeline
+from stillair.runtime import season_file
 from stillair.runtime.archive_file import export
 from stillair.runtime.archive_form import ArchiveError, Counts
 from stillair.runtime.bringing_in import BroughtIn, bring_in
+from stillair.runtime.job_file import Asked, write_job_file
+from stillair.runtime.settings_told import chamber_file
 from stillair.storage.archive import Archive
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
@@ -57,7 +65,9 @@ def test_it_says_what_it_holds(source: Path, archive: Path) -> None:
         "entries": len(rows(source, "SELECT 1 FROM ledger")),
         "readings": 2 * (900 + 900 + 200 - 100),  # of an instant only one is there
         "pictures": 2,
+        "films": 2,
         "toolpaths": 2,
+        "settings": 1,
     }
     assert told["chambers"][0]["boxes"] == [BOX]
     assert told["left_out"] == 0
@@ -89,6 +99,19 @@ def test_its_own_history_is_there_already(source: Path, archive: Path, tmp_path:
     assert contents(export(folder, tmp_path / "after.zip").path) == contents(file)
 
 
+def test_a_season_comes_along_whole_and_can_be_removed_there(tmp_path: Path) -> None:
+    now = datetime(2026, 6, 1, 12, 0, tzinfo=UTC)
+    assert season_file.bring_in(tmp_path / "here", season_file.shipped(), now) == 32
+    file = export(tmp_path / "here", tmp_path / "all.zip").path
+    assert head(file)["left_out"] == 0
+    done = bring_in(file, tmp_path / "there")
+    assert (done.already, done.added) == (NOTHING, Counts(**head(file)["counts"]))
+    assert bring_in(file, tmp_path / "here").added == NOTHING
+    journal = Journal(tmp_path / "there" / "journal.db")
+    with closing(journal):
+        assert len(season_file.jobs_of_season(journal)) == 32
+
+
 def items(folder: Path) -> dict[str, list[Any]]:
     """What other programs see, as the pages ask for it."""
     history = History(folder / "journal.db", folder / "archive.db")
@@ -102,6 +125,8 @@ def items(folder: Path) -> dict[str, list[Any]]:
             "pauses": [history.courses().steps(str(each["id"])) for each in jobs],
             "logs": [history.logs().of([str(each["id"])]) for each in jobs],
             "toolpaths": [history.toolpaths().of_job(str(each["id"])) for each in jobs],
+            "films": [history.clips().of_job(str(each["id"])) for each in jobs],
+            "settings": [history.settings().of_job(str(each["id"])) for each in jobs],
         }
     finally:
         history.close()
@@ -124,6 +149,45 @@ def test_pages_show_the_same_there(source: Path, archive: Path, tmp_path: Path) 
     assert numberless(here) == numberless(there)
     assert [each["brought"] for each in here["jobs"]] == [True] * 3
     assert [each["outcome"] for each in here["jobs"]] == ["flawed"] * 3
+
+
+def test_films_and_settings_of_jobs_are_there(archive: Path, tmp_path: Path) -> None:
+    folder = own(tmp_path / "own")
+    bring_in(archive, folder)
+    found = items(folder)
+    one, *_ = found["jobs"]
+    film, none = found["films"][0]
+    assert {film["job"], none["job"]} == {one["id"]}
+    assert (film["state"], none["state"], none["why"]) == ("kept", "lost", "No picture came.")
+    (raised, _) = [each for each in found["events"] if each["job"] == one["id"]]
+    assert film["event"] == film["events"][0] == raised["event"] < 0
+    mine = {each["event"] for each in found["events"] if each["seq"] > 0}
+    assert film["events"][1] not in mine, "nor is one that is told of nowhere else one of its own"
+    assert [each["film_s"] for each in film["moments"]] == [29.5, 30.75]
+    assert film["paused"][0]["end_at"] and film["paused"][1]["end_at"] is None
+    path = folder / "clips" / f"{film['id']}.webm"
+    assert path.read_bytes() == WEBM + film["id"].encode()
+    assert path.stat().st_mode & 0o777 == 0o600
+    assert not (folder / "clips" / f"{none['id']}.webm").exists()
+    history = History(folder / "journal.db", folder / "archive.db")
+    every, more = history.clips().of_chamber(CHAMBER, 0, 10)
+    history.close()
+    assert len(every) == 4 and more is None and every[0]["id"] == film["id"]
+    (under,) = found["settings"][0]
+    assert under.told["name"] == default_chamber().chamber.name
+    assert "limit_c" in chamber_file(under.told, "readings.csv", {})
+    to = io.BytesIO()
+    names = write_job_file(folder, Asked(str(one["id"]), 1_800_000_000.0), to)
+    assert "clips/0001-clip-door_open.webm" in names and "settings.toml" in names
+    told = json.loads(zipfile.ZipFile(to).read("job.json"))
+    assert [each["why"] for each in told["not_filmed"]] == ["No picture came."]
+
+
+def test_an_archive_of_before_films_is_brought_in(archive: Path, tmp_path: Path) -> None:
+    old = without_films(archive, tmp_path / "old.zip")
+    done = bring_in(old, tmp_path / "data")
+    assert done.added == replace(Counts(**head(archive)["counts"]), films=0, settings=0)
+    assert not (tmp_path / "data" / "clips").exists()
 
 
 def test_beside_a_history_of_its_own(archive: Path, tmp_path: Path) -> None:
@@ -351,6 +415,12 @@ def test_a_running_service_gives_and_takes_it(archive: Path, tmp_path: Path) -> 
         assert service.web.get(f"/api/jobs/{one}/log").json()["log"]["batch"] == "B7"
         (picture,) = service.web.get(f"/api/jobs/{one}/photographs").json()["items"]
         assert service.web.get(f"/api/pictures/{picture['id']}").content.startswith(b"\xff\xd8")
+        film, none = service.web.get(f"/api/jobs/{one}/clips").json()["items"]
+        shown = service.web.get(f"/api/clips/{film['id']}")
+        assert shown.headers["content-type"] == "video/webm" and shown.content.startswith(WEBM)
+        assert service.web.get(f"/api/clips/{none['id']}").status_code == 404
+        (under,) = service.web.get(f"/api/jobs/{one}/settings").json()["items"]
+        assert under["kept"]
         events = service.web.get("/api/events", params={"job": one}).json()["items"]
         assert [each["change"] for each in events] == ["raised", "cleared"]
         for path, code in (

@@ -73,10 +73,12 @@ def ring_reaches(service: Service, back_s: float) -> None:
     )
 
 
-def happens(service: Service, kind: Kind, number: int, job: str | None = None) -> float:
-    """An event of that kind and number just now, as the watch would conclude it."""
+def happens(
+    service: Service, kind: Kind, number: int, job: str | None = None, at_s: float | None = None
+) -> float:
+    """An event of that kind and number, just now or then, as the watch would conclude it."""
     signal_class, priority = KIND_CLASS[kind]
-    at_s = now_s(service)
+    at_s = now_s(service) if at_s is None else at_s
     change = EventChange(
         event=number,
         change=Change.RAISED,
@@ -158,13 +160,12 @@ def test_an_event_has_a_film_from_30_s_before_to_60_s_after(service: Service) ->
     assert film["origin"] == "simulated"
 
 
+@pytest.mark.usefixtures("short")
 def test_what_follows_within_a_film_is_in_it(service: Service) -> None:
-    happens(service, Kind.DOOR_OPEN, 4711)
-    first = film_of(service, 4711, "making")
-    happens(service, Kind.RAPID_RISE, 4712)
-    happens(service, Kind.STORE_FAULT, 4713)
+    at_s = happens(service, Kind.DOOR_OPEN, 4711)
+    happens(service, Kind.RAPID_RISE, 4712, at_s=at_s + 1.0)
+    happens(service, Kind.STORE_FAULT, 4713, at_s=at_s + 2.0)
     film = film_of(service, 4712, "kept")
-    assert film["id"] == first["id"]
     assert film["events"] == [4711, 4712]
     assert (film["kind"], film["event"]) == ("rapid_rise", 4712), "called by the danger in it"
     assert [each["id"] for each in films(service)] == [film["id"]]
@@ -350,9 +351,16 @@ def test_small_matters_are_given_up_by_age_and_danger_last(tmp_path: Path) -> No
         assert files_of(made) == sorted(f"{each}.webm" for each in (old_fire, later))
         assert not made.clips.path(old).exists()
         assert not made.clips.path(door).exists()
+        # What is brought in keeps to it at once, and not an hour later.
+        third = kept_film(made, "draft", 4005)
+        made.clips.brought_in()
+        wait_until(lambda: len(films(made)) == 2, within_s=ENOUGH_S)
+        assert {film["id"] for film in films(made)} == {old_fire, third}
 
 
-def test_an_erased_film_is_gone_also_while_it_is_being_made(service: Service) -> None:
+def test_an_erased_film_is_gone_also_while_it_is_being_made(
+    service: Service, request: pytest.FixtureRequest
+) -> None:
     started = service.chambers()[0].supervisor.submit(
         StartJob(t_s=now_s(service), by="a test", name="Fin box")
     )
@@ -363,6 +371,7 @@ def test_an_erased_film_is_gone_also_while_it_is_being_made(service: Service) ->
     wait_until(lambda: f"{film['id']}.frames" in files_of(service), within_s=ENOUGH_S)
     service.erasing.pictures_of(job)
     assert not [each for each in films(service) if each["id"] == film["id"]]
+    request.getfixturevalue("short")  # from here on: that one had to be long enough to be seen
     happens(service, Kind.SMOKE, 4712)
     kept = film_of(service, 4712, "kept")
     assert kept["id"] != film["id"]

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
 from kept_things import BOOT, CHAMBER, event, job
+from stillair.clock import ManualClock
+from stillair.config import default_chamber
 from stillair.errors import InputError
+from stillair.jobs.figures import RULE
 from stillair.model import (
     Change,
     EventChange,
@@ -20,12 +25,26 @@ from stillair.model import (
     Kind,
     Outcome,
     SignalClass,
+    Timeline,
 )
 from stillair.runtime import worker
+from stillair.runtime.chamber import Chamber
 from stillair.runtime.comparing import past_curve
-from stillair.runtime.diagnosing import Diagnosed, diagnose, half_minutes
+from stillair.runtime.diagnosing import (
+    Diagnosed,
+    diagnose,
+    half_minutes,
+    outdated,
+    over_of,
+    renewed,
+)
+from stillair.runtime.keeping import ArchiveLoop
+from stillair.runtime.looking_back import LookingBack
+from stillair.runtime.marks import sensor_marks
+from stillair.runtime.worker import Workshop
 from stillair.storage.archive import Archive
-from stillair.storage.journal import Journal
+from stillair.storage.history import History
+from stillair.storage.journal import Entry, Journal
 from stillair.storage.records import to_record
 
 BOX = "real 1"
@@ -60,16 +79,21 @@ class Shed:
         self.keep(HEAT_OFF_S + begun_s, built)
         return built
 
-    def keep(self, t_s: float, *jobs: Job, events: tuple[EventChange, ...] = ()) -> None:
-        self.journal.commit(Outcome(CHAMBER, t_s, events=events, jobs=jobs), BOOT)
+    def keep(self, t_s: float, *jobs: Job, events: tuple[EventChange, ...] = ()) -> Sequence[Entry]:
+        return self.journal.commit(Outcome(CHAMBER, t_s, events=events, jobs=jobs), BOOT)
+
+    def asked(self, number: int, *, box: str = BOX) -> Diagnosed:
+        return Diagnosed(f"{CHAMBER}-{number}", CHAMBER, box, ("top", "low"), ("room",), MARKS)
 
     def diagnose(self, number: int, *, box: str = BOX) -> JobDiagnosis:
         """Ask, and keep the answer."""
         self.archive.flush()
-        asked = Diagnosed(f"{CHAMBER}-{number}", CHAMBER, box, ("top", "low"), ("room",), MARKS)
-        found = diagnose(self.folder, asked)
-        self.journal.commit(Outcome(CHAMBER, number * DAY_S, diagnoses=(found,)), BOOT)
+        found = replace(diagnose(self.folder, self.asked(number, box=box)), t_s=number * DAY_S)
+        self.keep_diagnosis(found)
         return found
+
+    def keep_diagnosis(self, found: JobDiagnosis) -> None:
+        self.journal.commit(Outcome(CHAMBER, found.t_s, diagnoses=(found,)), BOOT)
 
 
 @pytest.fixture
@@ -78,6 +102,13 @@ def shed(tmp_path: Path) -> Iterator[Shed]:
     yield made
     made.archive.close()
     made.journal.close()
+
+
+@pytest.fixture
+def history(shed: Shed) -> Iterator[History]:
+    read = History(shed.folder / "journal.db", shed.folder / "archive.db")
+    yield read
+    read.close()
 
 
 def test_a_worse_seal_is_told_against_this_boxs_own_past(shed: Shed) -> None:
@@ -138,6 +169,105 @@ def test_a_job_without_readings_has_no_figures_and_an_unknown_one_is_refused(she
     assert (found.text, found.loss_per_h, found.excess_k) == ("", None, None)
     with pytest.raises(InputError, match="no job"):
         shed.diagnose(7)
+
+
+def test_figures_by_an_earlier_rule_or_over_other_times_are_measured_anew(
+    shed: Shed, history: History
+) -> None:
+    shed.build(1)
+    found = shed.diagnose(1)
+    assert outdated(history, CHAMBER) == []
+    early = replace(found, measured={**found.measured, "longest_drop_s": 870.0}, rule=1, over="")
+    shed.keep_diagnosis(early)
+    assert outdated(history, CHAMBER) == [found.job]
+    shed.keep_diagnosis(renewed(early, found, over_of(history, found.job)))
+    assert outdated(history, CHAMBER) == []
+    assert history.diagnoses(CHAMBER) == [found]
+    corrected = replace(job(1, JobPhase.FINISHED, DAY_S), box=BOX, finished_s=DAY_S + 6000.0)
+    shed.keep(3 * DAY_S, corrected)
+    assert outdated(history, CHAMBER) == [found.job]
+
+
+def test_an_early_job_that_is_measured_anew_stays_early(shed: Shed) -> None:
+    """A box is held against its last jobs, not against those that were kept last."""
+    for number in (*range(6, 12), 1, 2, 3, 4, 5):
+        loss_per_h = 0.5 if number < 6 else 1.5
+        name = f"{CHAMBER}-{number}"
+        shed.keep_diagnosis(JobDiagnosis(name, number * DAY_S, loss_per_h=loss_per_h, box=BOX))
+    shed.build(12)
+    found = shed.diagnose(12)
+    assert found.loss_per_h == pytest.approx(1.5, rel=0.05)
+    assert found.text == ""
+
+
+class InHere:
+    """A workshop without a process of its own."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.asked = folder, list[str]()
+
+    async def diagnosis(self, asked: Diagnosed) -> JobDiagnosis:
+        self.asked.append(asked.job)
+        return diagnose(self.folder, asked)
+
+
+async def test_the_service_measures_one_job_after_the_other_anew(
+    shed: Shed, history: History
+) -> None:
+    settings = default_chamber()
+    marks = {name: mark for name, mark in sensor_marks(settings).items() if name in MARKS}
+    shed.build(1)
+    found = shed.diagnose(1)
+    for number, kept_marks, rule in ((1, marks, 1), (2, MARKS, 1), (3, marks, RULE)):
+        begun_s = number * DAY_S
+        built = replace(job(number, JobPhase.FINISHED, begun_s), box=BOX)
+        if number > 1:
+            shed.keep(begun_s, replace(built, finished_s=begun_s + HEAT_OFF_S))
+        early = replace(found, job=built.id, sensors=kept_marks, rule=rule, over="")
+        shed.keep_diagnosis(replace(early, measured={**found.measured, "longest_drop_s": 870.0}))
+    workshop = InHere(shed.folder)
+    chamber = SimpleNamespace(
+        key=CHAMBER,
+        settings=settings.model_copy(
+            update={"sensors": tuple(s for s in settings.sensors if s.name in (*MARKS, "room"))}
+        ),
+        clock=ManualClock(9 * DAY_S),
+        labels=SimpleNamespace(timeline=lambda: BOOT),
+    )
+
+    def keep(told: Outcome, timeline: Timeline) -> None:
+        shed.journal.commit(told, timeline)
+
+    looking = LookingBack(
+        history=history,
+        archive=cast("ArchiveLoop", None),
+        workshop=cast("Workshop", workshop),
+        chambers=list,
+        keep=keep,
+    )
+
+    def longest_s() -> list[float | None]:
+        return [
+            d.measured.get("longest_drop_s") for d in sorted(history.diagnoses(CHAMBER), key=id_of)
+        ]
+
+    await looking._measure_anew(cast("Chamber", chamber))
+    assert longest_s() == [870.0, None, 870.0], "its sensors have been replaced"
+    await looking._measure_anew(cast("Chamber", chamber))
+    assert longest_s() == [found.measured["longest_drop_s"], None, 870.0]
+    await looking._measure_anew(cast("Chamber", chamber))
+    assert workshop.asked == [f"{CHAMBER}-1"], "and then there is nothing more to do"
+
+    corrected = replace(job(1, JobPhase.FINISHED, DAY_S), box=BOX, finished_s=DAY_S + 6000.0)
+    looking.kept(shed.keep(9 * DAY_S, corrected))
+    await looking._measure_anew(cast("Chamber", chamber))
+    assert workshop.asked == [f"{CHAMBER}-1"] * 2
+    (anew,) = history.diagnoses(CHAMBER, [f"{CHAMBER}-1"])
+    assert anew.over == over_of(history, anew.job)
+
+
+def id_of(found: JobDiagnosis) -> str:
+    return found.job
 
 
 def test_half_minutes_are_means() -> None:

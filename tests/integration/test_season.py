@@ -8,6 +8,7 @@ import pytest
 
 from kept_things import BOOT, CHAMBER, job
 from stillair.errors import CommandRefused
+from stillair.jobs.figures import RULE
 from stillair.jobs.toolpath import Toolpath, analyse
 from stillair.model import (
     JobDiagnosis,
@@ -42,6 +43,7 @@ class Season:
         box: str = "real 1",
         log: JobLog | None = None,
         along: Toolpath | None = None,
+        rule: int = RULE,
     ) -> str:
         """A job that is over, as it was measured and judged."""
         self.count += 1
@@ -58,7 +60,7 @@ class Season:
             named = tuple(name for name, value in asdict(log).items() if value is not None)
             logs = (LogTold(made.id, t_s + 600.0, "cox", log=log, named=named),)
         told = () if outcome is None else (OutcomeTold(made.id, t_s + 600.0, outcome, "cox"),)
-        found = JobDiagnosis(made.id, t_s + 600.0, box=box, measured=measured)
+        found = JobDiagnosis(made.id, t_s + 600.0, box=box, measured=measured, rule=rule)
         self.journal.commit(
             Outcome(
                 CHAMBER, t_s + 600.0, jobs=(made,), outcomes=told, diagnoses=(found,), logs=logs
@@ -114,7 +116,9 @@ def test_with_many_flawed_are_held_against_sound(season: Season) -> None:
     assert (first["figure"], first["told"], first["effect"]) == ("deepest_drop_k", True, 1.0)
     assert (first["sound"], first["flawed"]) == (12, 8)
     assert "drying_h" not in {each["figure"] for each in found["differences"]}, "all alike"
-    assert found == compared(season.history, mine), "the same jobs say the same"
+    for other in range(1, 20):
+        again = compared(season.history, f"{CHAMBER}-{other}")["differences"]
+        assert again == found["differences"], "the same jobs say the same on each one's page"
 
 
 def test_other_materials_and_what_was_simulated_are_left_alone(season: Season) -> None:
@@ -124,6 +128,16 @@ def test_other_materials_and_what_was_simulated_are_left_alone(season: Season) -
     mine = season.built(JobOutcome.FLAWED, 9.0)
     found = compared(season.history, mine)
     assert (found["sound"], found["judged"], found["unlike"]) == (0, 1, [])
+
+
+def test_a_figure_by_an_earlier_rule_is_held_against_none(season: Season) -> None:
+    for n in range(3):
+        season.built(JobOutcome.SOUND, 2.0 + 0.1 * n, rule=1)
+    mine = season.built(JobOutcome.FLAWED, 9.0)
+    found = compared(season.history, mine)
+    assert (found["sound"], found["unlike"]) == (3, [])
+    early = compared(season.history, f"{CHAMBER}-1")["figures"]
+    assert set(early) == {"air_c"}, "until it is measured anew"
 
 
 def test_a_log_counts(season: Season) -> None:

@@ -229,7 +229,7 @@ def test_a_fire_that_a_full_disk_swallowed_is_known_to_the_next_watch(
         journal=journal, history=history, has_owner=lambda: False, clock=ManualClock()
     )
     service.writer = JournalWriter(journal, emergency, lambda _: None, lambda _: None)
-    memory = service.memory(CHAMBER, BOOT)
+    memory = service.before.memory(CHAMBER, BOOT)
     assert memory.events == (burning,)
     assert (memory.next_event, memory.burnt) == (8, 7)
 

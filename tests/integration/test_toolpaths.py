@@ -405,7 +405,7 @@ async def test_a_folder_of_more_than_is_kept_is_not_read_over_and_over(
     def newest() -> int:
         return max([int(str(item["seq"])) for item in toolpaths.page(0, 9)[0]], default=0)
 
-    async with running(toolpaths), asyncio.timeout(60):
+    async with running(toolpaths), asyncio.timeout(300):
         for number in range(5):
             path = folder / f"{number}.gcode"
             path.write_bytes(b"none")

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from math import exp
+
 import pytest
 
 from stillair.model import (
     KIND_CLASS,
     AlarmState,
     Annunciation,
+    Change,
+    FinishJob,
+    Job,
+    JobPhase,
     Kind,
+    Phase,
     Suppression,
     Trouble,
     WatchMemory,
@@ -63,3 +70,17 @@ def test_a_fire_comes_before_it() -> None:
     kinds = [notice.kind for outcome in story.outcomes for notice in outcome.notices]
     assert kinds == [Kind.DETECTOR_CONTACT]
     assert Kind.WATCH_GAP in {alarm.kind for alarm in story.watch.view().alarms}
+
+
+def test_a_job_done_just_after_a_restart_cools_down_with_its_box() -> None:
+    """And when it is cool enough that is told once, by what its material bears: 45 degrees."""
+    job = Job("north-bench-1", "north-bench", "Fin box", "ASA", "", "", JobPhase.RUNNING, -7200.0)
+    story = Story(WatchMemory(next_job=2, job=job, last_seen_s=-5.0))
+    story.seconds(5, air_c=60.0)
+    story.take(FinishJob(t_s=5.5, by="cox", job=job.id))
+    while story.t_s < 1100:
+        story.seconds(1, air_c=22.0 + 38.0 * exp(-story.t_s / 1500.0))
+        now = story.watch.view().job
+        assert (now is None) is bool(story.of(Kind.COOL_ENOUGH)), story.t_s
+    assert [event.change for event in story.of(Kind.COOL_ENOUGH)] == [Change.RAISED]
+    assert story.watch.view().thermal.phase is Phase.COOL_ENOUGH

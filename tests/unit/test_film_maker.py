@@ -314,15 +314,26 @@ def test_a_film_s_name_from_elsewhere_is_refused(tmp_path: Path, name: str) -> N
         FilmFiles(tmp_path).film(name)
 
 
+def test_a_film_that_comes_while_folders_are_swept_stays(tmp_path: Path) -> None:
+    files = FilmFiles(tmp_path)
+
+    def known() -> set[str]:  # its row was not there yet when this was answered
+        files.film("c" * 32).write_bytes(b"brought in")
+        return set()
+
+    assert files.sweep(known) == 0
+    assert files.film("c" * 32).exists()
+
+
 def test_what_a_crash_left_is_swept_and_what_is_known_or_foreign_stays(tmp_path: Path) -> None:
     known, gone, busy = new_id(), new_id(), new_id()
     stay = [f"{known}.webm", f"{known}.frames", f"{busy}.17.webm", "notes.txt"]
     go = [f"{known}.17.part", f"{known}.17.webm", f"{known}.part", f"{gone}.webm", f"{gone}.frames"]
     for name in (*stay, *go):
         (tmp_path / name).touch()
-    assert FilmFiles(tmp_path).sweep({known}, busy) == len(go)
+    assert FilmFiles(tmp_path).sweep(lambda: {known}, busy) == len(go)
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted(stay)
-    assert FilmFiles(tmp_path / "none").sweep(set()) == 0
+    assert FilmFiles(tmp_path / "none").sweep(set) == 0
 
 
 # --- in turn -----------------------------------------------------------------------------

@@ -29,6 +29,10 @@ from stillair.runtime.worker import WorkFailedError
         pytest.param("", "d-j-1.zip", "d j-1.zip", id="no name"),
         pytest.param('a"b\r\nc:d', "d-a-b-c-d-j-1.zip", "d a b c d j-1.zip", id="header and drive"),
         pytest.param("x" * 500, f"d-{'x' * 60}-j-1.zip", f"d {'x' * 60} j-1.zip", id="long"),
+        pytest.param(
+            "\U0001f6a3" * 60, "d-j-1.zip", f"d {chr(0x1F6A3) * 30} j-1.zip", id="long in bytes"
+        ),
+        pytest.param("CON", "d-CON-j-1.zip", "d CON j-1.zip", id="a device of old"),
     ],
 )
 def test_a_job_s_name_makes_that_of_its_file(name: str, plain: str, spoken: str) -> None:
@@ -46,6 +50,8 @@ def test_a_job_s_name_makes_that_of_its_file(name: str, plain: str, spoken: str)
         pytest.param("+top", "'+top", id="plus"),
         pytest.param("-top", "'-top", id="minus"),
         pytest.param("@top", "'@top", id="at"),
+        pytest.param("\n=top", "'\n=top", id="a line's end"),
+        pytest.param("\uff1dtop", "'\uff1dtop", id="a wide equals"),
     ],
 )
 def test_no_cell_begins_a_formula(text: str, cell: str) -> None:

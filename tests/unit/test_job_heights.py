@@ -386,6 +386,88 @@ def test_what_a_job_did_not_come_to_was_not_laid() -> None:
     assert found.at(float(job.start_s[120])) is None
 
 
+@pytest.mark.parametrize(
+    ("share", "posted_to", "times", "doubt"),
+    [
+        pytest.param(0.5, None, 1.0, "duration", id="half"),
+        pytest.param(0.7, None, 1.0, "duration", id="most of it"),
+        # By its time alone one such job in fourteen is: it lies outside of what is told.
+        pytest.param(0.85, None, 2.0, "", id="so much that it may as well have been quick"),
+        pytest.param(1.0, None, 1.0, "", id="all of it"),
+        pytest.param(0.7, 0.3, 1.0, "", id="most, and heights of its first third"),
+        pytest.param(0.7, 0.7, 1.0, "", id="most, with all heights"),
+    ],
+)
+def test_a_job_that_was_broken_off_is_not_fitted_as_if_whole(
+    share: float, posted_to: float | None, times: float, doubt: str
+) -> None:
+    job = RealJob(layers_of([180.0] * 200))
+    done = round(share * 200)
+    known: dict[str, object] = {
+        "finished_s": float(job.clock.at_s(job.own_end_s[done - 1 : done])[0])
+    }
+    if posted_to is not None:
+        known["posts"] = [p for p in job.posts(60.0) if p.t_s < job.start_s[round(200 * posted_to)]]
+    found = fitted(job, **known)
+    off_s = np.abs(found.start_s - job.start_s)[:done]
+    assert (off_s <= times * found.uncertainty_s[:done]).all()
+    assert found.doubt == doubt
+
+
+def test_a_job_that_took_its_time_is_as_sure_as_ever() -> None:
+    """That it may have been broken off says nothing of a job that was no sooner done."""
+    job = RealJob(layers_of([180.0] * 200), heat_up_s=1300.0, rate=1.06)
+    found = fitted(job, finished_s=job.finished_s)
+    assert found.uncertainty_s[-1] < 700.0
+
+
+@pytest.mark.parametrize(
+    ("heard", "known"),
+    [
+        pytest.param([(1.4, 3.0)], {}, id="from within the second on"),
+        pytest.param([(1.02, 3.0)], {}, id="nearly from its begin on"),
+        pytest.param([(2.3, 3.0)], {}, id="only in the third"),
+        pytest.param([(2.3, 3.0)], {"finished": True}, id="only in the third, with the end"),
+        pytest.param([(1.4, 1.8)], {"finished": True}, id="only in the second"),
+        pytest.param([(1.4, 1.8)], {"pin": 320}, id="with a pin in the third"),
+        pytest.param([(0.0, 0.5), (2.2, 3.0)], {}, id="not in the second"),
+        pytest.param([(0.0, 0.5), (2.7, 3.0)], {}, id="not in the second, then higher"),
+        pytest.param([(0.0, 0.5), (1.6, 3.0)], {}, id="not about the first one's end"),
+        pytest.param([(0.0, 3.0)], {}, id="all along"),
+    ],
+)
+def test_heights_that_were_not_told_all_along_find_their_piece(
+    heard: list[tuple[float, float]], known: dict[str, int]
+) -> None:
+    """Pieces of two hours each, of which the machine was heard only now and then."""
+    job = RealJob(layers_of([60.0] * 120, pieces=3))
+
+    def piece_at(t_s: float) -> float:
+        return int(np.searchsorted(job.start_s, t_s, side="right") - 1) / 120.0
+
+    posts = [p for p in job.posts(25.0) if any(a <= piece_at(p.t_s) < b for a, b in heard)]
+    more: dict[str, object] = {"finished_s": job.finished_s} if "finished" in known else {}
+    if "pin" in known:
+        more["pins"] = [job.pin(known["pin"])]
+    found = fitted(job, posts=posts, **more)
+    at = [round(120 * share) for pair in heard for share in pair if share < 3.0]
+    off_s = np.abs(found.start_s - job.start_s)
+    assert off_s[at].max() <= 60.0
+    assert (off_s <= 1.25 * found.uncertainty_s).all()
+    assert found.doubt == "" and found.doubtful_pins == ()
+
+
+def test_of_which_of_two_short_pieces_a_height_is_is_said_not_to_be_known() -> None:
+    job = RealJob(layers_of([12.0] * 100, pieces=3))  # of twenty minutes each
+    posts = [p for p in job.posts(10.0) if job.start_s[130] < p.t_s < job.start_s[190]]
+    unsure = fitted(job, posts=posts)
+    sure = fitted(job, posts=posts, finished_s=job.finished_s)
+    for found in (unsure, sure):
+        assert (np.abs(found.start_s - job.start_s) <= found.uncertainty_s).all()
+    assert sure.uncertainty_s[150] < 300.0
+    assert unsure.uncertainty_s[150] > 900.0
+
+
 def test_both_ways() -> None:
     job = RealJob(layers_of([60.0] * 50, pieces=2))
     found = fitted(job, posts=job.posts(15.0))

@@ -91,6 +91,55 @@ def test_a_job_from_start_to_cooled_down(bench: Bench) -> None:
     assert bench.desk.job is None
 
 
+COOLS, OVER = JobPhase.COOLING, JobPhase.FINISHED
+
+
+@pytest.mark.parametrize(
+    ("begun_s", "ticked_s", "hot", "state"),
+    [
+        # The service began at 0; the job is said to be done at 100.
+        pytest.param(-7200.0, (1.0, 99.0), True, COOLS, id="of before the restart, hot"),
+        pytest.param(-7200.0, (1.0, 99.0), False, OVER, id="of before the restart, cold"),
+        pytest.param(-7200.0, (), None, COOLS, id="before the first second"),
+        pytest.param(-7200.0, (98.0,), None, COOLS, id="before a sensor was heard"),
+        pytest.param(-7200.0, (1.0, 99.0), None, OVER, id="no sensor tells in a minute"),
+        pytest.param(10.0, (1.0, 99.0), True, OVER, id="begun since: the heat is another's"),
+        pytest.param(-499.0, (1.0, 99.0), True, OVER, id="too brief to have warmed it"),
+        pytest.param(-500.0, (1.0, 99.0), True, COOLS, id="just long enough"),
+    ],
+)
+def test_a_job_done_just_after_a_restart_cools_if_the_box_is_hot(
+    begun_s: float, ticked_s: tuple[float, ...], hot: bool | None, state: JobPhase
+) -> None:
+    kept = Job("shed-1", "shed", "fin box", "ASA", "", "", JobPhase.RUNNING, begun_s)
+    bench = Bench(JobDesk(chamber="shed", next_job=2, job=kept))
+    for t_s in ticked_s:
+        bench.keep(bench.desk.tick(t_s, phase=Phase.UNKNOWN, hot=hot))
+    bench.does(FinishJob(t_s=100, by=BY, job="shed-1"))
+    assert bench.jobs["shed-1"].state is state
+    assert bench.jobs["shed-1"].finished_s == 100
+
+
+@pytest.mark.parametrize(
+    ("phase", "at_s", "state"),
+    [
+        pytest.param(Phase.COLD, 101, OVER, id="it is cold after all"),
+        pytest.param(Phase.COOLING, 100 + 2 * BLIND_S, COOLS, id="it is found to cool"),
+        pytest.param(Phase.UNKNOWN, 99 + BLIND_S, COOLS, id="not known yet"),
+        pytest.param(Phase.UNKNOWN, 100 + BLIND_S, OVER, id="nobody can ever tell"),
+    ],
+)
+def test_what_a_box_was_is_found_after_the_job(phase: Phase, at_s: float, state: JobPhase) -> None:
+    """Blindness counts from the job's end, however long nobody could tell before."""
+    kept = Job("shed-1", "shed", "fin box", "ASA", "", "", JobPhase.RUNNING, -7200.0)
+    bench = Bench(JobDesk(chamber="shed", next_job=2, job=kept))
+    bench.keep(bench.desk.tick(1, phase=Phase.UNKNOWN, hot=True))
+    bench.does(FinishJob(t_s=100, by=BY, job="shed-1"))
+    bench.tick(100, Phase.UNKNOWN)
+    bench.tick(at_s, phase)
+    assert bench.jobs["shed-1"].state is state
+
+
 @pytest.mark.parametrize(
     ("phase", "hot", "state"),
     [
@@ -358,3 +407,24 @@ def test_a_pin_is_set_and_taken_back_days_after_the_job(bench: Bench) -> None:
     assert (back.takes_back, back.height_mm, back.seen_s) == (17, None, None)
     unknown = PinHeight(t_s=200_000.0, by=BY, job="shed-9", height_mm=3.0, seen_s=500.0)
     assert refused(bench, unknown) is Refusal.UNKNOWN
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "kept"),
+    [
+        pytest.param("real 1", "real 1", "real 1", id="the same"),
+        pytest.param("real 1", "real 2", "real 1", id="its walls are told otherwise"),
+        pytest.param("real 1", "simulated 1", "", id="gone on in a simulation"),
+        pytest.param("simulated 1", "real 1", "", id="begun in a simulation"),
+        pytest.param("", "real 1", "", id="never known"),
+        pytest.param("real 1", "", "real 1", id="nothing said of the box"),
+    ],
+)
+def test_a_job_that_is_partly_simulated_is_of_no_known_box(was: str, now: str, kept: str) -> None:
+    first = Bench(JobDesk(chamber="shed", box=was))
+    job = first.starts(10.0)
+    bench = Bench(JobDesk(chamber="shed", next_job=2, job=first.desk.job, box=now))
+    assert bench.desk.job is not None
+    assert bench.desk.job.box == kept
+    bench.does(FinishJob(t_s=20.0, by=BY, job=job))
+    assert bench.jobs[job].box == kept, "and the journal keeps it so"

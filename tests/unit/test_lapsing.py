@@ -166,3 +166,24 @@ def test_an_erased_one_is_begun_anew(shed: Shed) -> None:
     shed.lapse.forget()
     shed.goes_on(100.0, job(1))
     assert shed.lapse.id != erased
+
+
+@pytest.mark.parametrize(
+    ("noted", "then"),
+    [
+        pytest.param(False, ((105.0, None),), id="killed before it was noted"),
+        pytest.param(True, ((50.0, 55.0), (105.0, None)), id="a second time"),
+    ],
+)
+def test_a_pause_that_begins_with_a_restart_shows(
+    shed: Shed, noted: bool, then: tuple[tuple[float, float | None], ...]
+) -> None:
+    shed.goes_on(50.0, job(1))
+    if noted:
+        shed.lapse.paused(50.0)
+        shed.lapse.pause_over(55.0)
+    shed.goes_on(50.0, job(1))
+    shed.start()
+    shed.goes_on(STEP_S, job(1), pictures=False)
+    (row,) = shed.rows.values()
+    assert row.paused == then

@@ -154,6 +154,25 @@ def test_one_road_by_itself_cools_as_one_lump(
     assert found_c == pytest.approx(50.0 + (245.0 - 50.0) * left, abs=0.1)
 
 
+def test_what_a_side_gives_has_to_get_through_the_plastic() -> None:
+    """Air that takes all it can get, from the sides alone: the slab's own 3 k p holds it."""
+    given = replace(
+        conditions("abs"), bed_contact_w_per_m2k=1e-6, still_w_per_m2k=1e7, fan_w_per_m2k=1e-6
+    )
+    two = replace(PLAIN, fan_share=[1.0] * 6, side_per_mm=[0.2] * 6)
+    found_c = histories(stack(two), [given], 100.0).below_c[0, 1]
+    per_m3 = 3.0 * given.conductivity_w_per_mk * 200.0**2
+    left = np.exp(-per_m3 * 30.0 / (given.density_kg_per_m3 * given.heat_j_per_kgk))
+    assert found_c == pytest.approx(50.0 + (245.0 - 50.0) * left, abs=0.1)
+
+
+def test_a_whole_number_of_the_bed_makes_no_whole_numbers() -> None:
+    found = histories(stack(PLAIN, bed_c=100), [PLAIN.given], 105.0)
+    np.testing.assert_array_equal(
+        found.below_c, histories(stack(PLAIN), [PLAIN.given], 105.0).below_c
+    )
+
+
 @pytest.mark.parametrize(
     ("changed", "sign"),
     [

@@ -189,6 +189,46 @@ def test_after_a_fault_the_sensor_may_be_another_one(step_k: float, told: bool) 
 # --- from job to job ----------------------------------------------------------------
 
 
+# A box whose bed of 95 degrees heats it nearly alone, while its room grows warmer by 4 K: the
+# heater on top has less and less to do, so that low and top come together by far more than
+# the excess falls. Every ten minutes the excess of the mean, then top and low above it, K.
+TWO_HEATS = [
+    (30.7, 4.02, -3.65), (30.6, 4.03, -3.61), (30.4, 3.95, -3.52), (30.4, 3.57, -3.16),
+    (30.4, 2.67, -2.3), (30.2, 2.44, -2.08), (30.1, 2.31, -1.97), (29.9, 2.3, -1.9),
+    (29.8, 2.26, -1.88), (29.7, 2.21, -1.84), (29.6, 2.2, -1.82), (29.4, 2.15, -1.75),
+    (29.3, 2.14, -1.72), (29.2, 2.08, -1.74), (29.1, 2.08, -1.72), (29.0, 2.05, -1.66),
+    (28.9, 2.02, -1.63), (28.8, 2.01, -1.63), (28.7, 1.98, -1.6), (28.6, 1.93, -1.58),
+    (28.5, 1.94, -1.53), (28.4, 1.92, -1.53), (28.3, 1.87, -1.49), (28.2, 1.88, -1.47),
+    (28.1, 1.82, -1.46), (28.0, 1.83, -1.46), (28.0, 1.82, -1.42), (27.9, 1.8, -1.4),
+    (27.8, 1.75, -1.38), (27.8, 1.74, -1.35), (27.7, 1.71, -1.33), (27.7, 1.73, -1.34),
+    (27.6, 1.7, -1.34), (27.6, 1.66, -1.3), (27.5, 1.68, -1.31), (27.5, 1.62, -1.26),
+    (27.5, 1.64, -1.28), (27.5, 1.67, -1.29), (27.4, 1.66, -1.31), (27.4, 1.61, -1.3),
+    (27.4, 1.62, -1.25), (27.4, 1.62, -1.23), (27.4, 1.6, -1.23), (27.4, 1.61, -1.23),
+    (27.4, 1.61, -1.23), (27.5, 1.58, -1.2),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("k_per_h", "told"),
+    [
+        pytest.param(0.0, False, id="two sources of heat are no drift"),
+        pytest.param(0.35, True, id="beside them drift is told"),
+        pytest.param(-0.35, True, id="and drift the other way"),
+    ],
+)
+def test_a_bed_that_heats_as_well(k_per_h: float, told: bool) -> None:
+    names = ("top", "middle", "low")
+    watch = DriftWatch(names, {"top": -0.07, "middle": 0.13, "low": -0.06})
+    for minute in range(10 * len(TWO_HEATS) + 1):
+        x, top_k, low_k = TWO_HEATS[min(minute // 10, len(TWO_HEATS) - 1)]
+        off_k = k_per_h * max(0.0, minute / 60.0 - 1.0)
+        apart_k = (top_k, -top_k - low_k, low_k + off_k)
+        values_c = {name: ROOM_C + x + k for name, k in zip(names, apart_k, strict=True)}
+        watch.push(60.0 * minute, values_c, ROOM_C)
+    assert (watch.drifted is not None and "low" in watch.drifted.sensors) is told
+    assert told or watch.drifted is None
+
+
 def cold(watch: DriftWatch, offs: dict[str, float]) -> None:
     for minute in range(25):
         watch.push(60.0 * minute, {n: ROOM_C + k for n, k in offs.items()}, ROOM_C)

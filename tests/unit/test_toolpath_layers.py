@@ -48,9 +48,29 @@ def tower(z: float) -> list[str]:
     return square(z, 100.0, 100.0, 8.0)
 
 
+def strip(z: float) -> list[str]:
+    """Two long roads side by side along the plate's edge, longer than a small part's layer."""
+    return ["G0 X5 Y3 F9000", f"G0 Z{z}", "G1 X195 E9 F1800", "G1 Y3.4 E.02", "G1 X5 E9"]
+
+
 @pytest.mark.parametrize(
     ("parts", "heights", "pieces"),
     [
+        pytest.param(
+            [strip(0.3), *(square(z) for z in UP)], UP, [0] * 10, id="a long line before, higher"
+        ),
+        pytest.param(
+            [strip(0.2), *(square(z + 0.1) for z in UP)],
+            [z + 0.1 for z in UP],
+            [0] * 10,
+            id="a long line before, lower",
+        ),
+        pytest.param(
+            [strip(0.3), *(square(z, x) for x in (20.0, 90.0) for z in UP)],
+            UP + UP,
+            [0] * 10 + [1] * 10,
+            id="a long line before pieces in turn",
+        ),
         pytest.param([square(z) for z in UP], UP, [0] * 10, id="one above the other"),
         pytest.param(
             [s for z in UP for s in (square(z), square(z, 90.0))], UP, [0] * 10, id="two on a plate"

@@ -102,6 +102,7 @@ UPWARD = [0.5 * n for n in range(1, 61)]
     ("orders", "figures", "relative"),
     [
         pytest.param("M83\nG90", ROADS, True, id="G90 behind M83, figures of each road"),
+        pytest.param("M83\nG90", [0.8] * 30, True, id="G90 behind M83, roads all alike"),
         pytest.param("M83\nG90", UPWARD, False, id="G90 behind M83, figures that only rise"),
         pytest.param("G90\nM83", UPWARD, True, id="M83 is the last word"),
         pytest.param("M83\nG91\nG90\nM82", UPWARD, False, id="M82 is the last word"),

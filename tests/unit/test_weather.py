@@ -141,6 +141,25 @@ def test_the_warmth_of_the_bed_is_nobodys_disturbance() -> None:
     assert found.mark.tolist() == [NONE] * COUNT
 
 
+def test_near_the_bed_its_limits_are_wider_by_a_part_of_what_it_gives() -> None:
+    given = weather(layers(), ASA, steady(), bed_c=110.0)
+    none = weather(layers(), ASA, steady(), bed_c=ASA.floor_c + 15.0)
+    wide_k = np.diff(given.limits_c, axis=0)[0] - 2.0 * given.band_k
+    of_bed_k = given.limits_c.mean(axis=0) - given.limits_c[:, -1].mean()
+    assert wide_k[3] == pytest.approx(0.5 * of_bed_k[3], rel=0.05)
+    assert wide_k[3] > 5.0 > 0.5 > wide_k[-1]
+    np.testing.assert_allclose(np.diff(none.limits_c[:, 2:], axis=0), 2.0 * none.band_k)
+
+
+def test_layers_that_vary_among_themselves_are_few_marks_and_a_gust_is_one_still() -> None:
+    """Three robust spreads: of a normal lot some three in a thousand are beyond them."""
+    times_s = 40.0 * np.exp(np.random.default_rng(3).normal(0.0, 0.25, COUNT))
+    calm = weather(layers(times_s), ASA, steady())
+    assert calm.band_k > 6.0
+    assert (calm.mark != NONE).sum() <= 3
+    assert len(marked(weather(layers(times_s), ASA, gust()), COLD)) >= 5
+
+
 @pytest.mark.parametrize(
     ("measured", "comparable"),
     [

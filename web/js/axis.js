@@ -27,6 +27,11 @@ import { duration, moment, symbol, zone } from "./units.js";
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./axis_view.js").View} View */
 /** @typedef {import("./axis_view.js").Axis} Axis */
+/**
+ * Between the line of time and what else points at moments, so that a step along one draws
+ * nothing but both: `look` and `mark` are the line's, `hear` the other's, `at_s` what is marked.
+ * @typedef {{at_s: number | null, look?: (at_s: number) => void, mark?: (at_s: number) => void, hear?: (at_s: number) => void}} Pointed
+ */
 
 const LANE_NAMES_PX = 68;
 const STEP = 0.5; // of what is seen: one press of "later"
@@ -37,16 +42,20 @@ const T = S.look_back;
 /**
  * @param {{job: Job, columns: Columns, events: Story[], marks: Story[], heights: Heights | null,
  *   chamber: Chamber | undefined, whole: View,
- *   hold: {current: ((at_s: number) => void) | null}, unit: Unit, dark: boolean, when: string}} props  hold: for `look`
+ *   pointed: {current: Pointed}, unit: Unit, dark: boolean, when: string}} props
  */
-export function AlongTime({ job, columns, events, marks, heights, chamber, whole, hold, unit, dark, when }) {
+export function AlongTime({ job, columns, events, marks, heights, chamber, whole, pointed, unit, dark, when }) {
   const place = useRef(/** @type {HTMLElement | null} */ (null));
   const line = useRef(/** @type {HTMLElement | null} */ (null));
   const [laid, setLaid] = useState({ left: 40, right: LANE_NAMES_PX, width: 300 });
   const chart = useRef(/** @type {Chart | null} */ (null));
   const beside = useBeside(job.id);
   const axis = useView(job.id, whole, beside.choice);
-  hold.current = axis.look;
+  Object.assign(pointed.current, { look: axis.look, mark: axis.mark });
+  useEffect(() => {
+    pointed.current.at_s = axis.at_s;
+    if (axis.at_s !== null) pointed.current.hear?.(axis.at_s);
+  }, [axis.at_s]);
   const view = axis.view ?? whole;
   const { merged, state } = useReadings(job.id, columns, view, whole);
   const along = useAlong(job.id, when, job.state);

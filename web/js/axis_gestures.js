@@ -48,7 +48,8 @@ export function useGestures({ axis, view, whole, laid }) {
  */
 function keyed(key, shift, { axis, view, whole }) {
   const long_s = view.to_s - view.from_s;
-  const at_s = axis.at_s !== null && axis.at_s >= view.from_s && axis.at_s <= view.to_s ? axis.at_s : null;
+  const marked = axis.marked(); // two keys may come within one frame
+  const at_s = marked !== null && marked >= view.from_s && marked <= view.to_s ? marked : null;
   const zoom = (/** @type {number} */ factor) => () => axis.change((now, all) => zoomed(now, all, factor, at_s ?? undefined));
   const pan = (/** @type {number} */ by) => () => axis.change((now, all) => panned(now, all, by));
   const step = (/** @type {number} */ by) => () => {
@@ -62,7 +63,7 @@ function keyed(key, shift, { axis, view, whole }) {
   if (key === "+" || key === "=") return zoom(0.5);
   if (key === "-" || key === "_") return zoom(2);
   if (key === "0") return axis.showAll;
-  if (key === "Escape" && axis.at_s !== null) return () => axis.mark(null);
+  if (key === "Escape" && marked !== null) return () => axis.mark(null);
   return null;
 }
 

@@ -19,6 +19,7 @@ import { jobAddress } from "./route.js";
  * @property {(view: View) => void} setView
  * @property {() => void} showAll
  * @property {(at_s: number | null) => void} mark
+ * @property {() => number | null} marked  the moment that is marked by now, though the last frame may not show it yet
  * @property {(at_s: number) => void} look  bring a moment into the view, and mark it
  */
 
@@ -138,6 +139,7 @@ export function useView(job, whole, beside = "") {
       change,
       setView: (/** @type {View} */ view) => change(() => view),
       showAll: () => show({ ...latest.current.shown, view: null }),
+      marked: () => latest.current.shown.at_s,
       mark: (/** @type {number | null} */ at_s) => show({ ...latest.current.shown, at_s }),
       look: (/** @type {number} */ at_s) => {
         change((view, all) => around(view, all, at_s));

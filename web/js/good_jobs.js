@@ -16,6 +16,15 @@ const T = S.good_jobs;
  * @typedef {{material: string, sound: number, judged: number, unlike: Unlike[], many: boolean, differences: Difference[]}} Compared
  */
 
+/** A figure as people read it. @param {number} value @param {string} of @param {Unit} unit */
+function amount(value, of, unit) {
+  if (of === "s") return duration(value);
+  return words(`${Number(value.toFixed(of === "degrees a minute" ? 2 : 1))} ${of}`, unit);
+}
+
+/** @param {number} effect  @returns {number} of 100 pairs of a flawed and a sound job */
+const pairs = (effect) => Math.round(50 + 50 * Math.abs(effect));
+
 /**
  * @param {{job: import("./types.js").Job, when: string, unit: Unit, whole?: boolean}} props
  *   `when` changes when it may have changed; `whole`: nothing is folded, as on paper
@@ -36,7 +45,7 @@ export function GoodJobs({ job, when, unit, whole = false }) {
   if (!found || (found.sound === 0 && !found.many)) return null;
   const told = found.differences.filter((/** @type {Difference} */ each) => each.told);
   const many = html`<ul>
-      ${told.map((/** @type {Difference} */ each) => html`<li key=${each.figure}>${read(T.difference(each), unit)}</li>`)}
+      ${told.map((/** @type {Difference} */ each) => html`<li key=${each.figure}>${T.difference(each.said, each.flawed, amount(each.flawed_median, each.unit, unit), each.sound, amount(each.sound_median, each.unit, unit))}${T.pairs(pairs(each.effect), pairs(each.chance))}</li>`)}
     </ul>
     <p class="small">${T.no_cause}</p>`;
   const goes = told.length === 0 ? T.nothing(found.judged) : T.goes(found.judged);
@@ -45,7 +54,7 @@ export function GoodJobs({ job, when, unit, whole = false }) {
     ${found.sound > 0 &&
     html`<p>${found.unlike.length === 0 ? T.alike(found.sound, found.material) : T.unlike(found.unlike.length, found.sound, found.material)}</p>
       <ul>
-        ${found.unlike.map((/** @type {Unlike} */ each) => html`<li key=${each.figure}>${read(T.here(each), unit)}</li>`)}
+        ${found.unlike.map((/** @type {Unlike} */ each) => html`<li key=${each.figure}>${T.here(each.said, amount(each.value, each.unit, unit), amount(each.lowest, each.unit, unit), amount(each.highest, each.unit, unit))}</li>`)}
       </ul>`}
     ${found.many &&
     (whole || told.length === 0
@@ -56,16 +65,4 @@ export function GoodJobs({ job, when, unit, whole = false }) {
           ${many}
         </details>`)}
   </section>`;
-}
-
-/**
- * As people read it: spans of time, no digit that says nothing, and the reader's own degrees.
- * @param {string} text  @param {Unit} unit
- */
-function read(text, unit) {
-  const shown = text
-    .replace(/^./, (letter) => letter.toUpperCase())
-    .replace(/\d{2,}\.\d{2,}/g, (value) => Number(value).toFixed(1))
-    .replace(/(\d+(?:\.\d+)?) s\b/g, (_, value) => duration(Number(value)));
-  return words(shown, unit);
 }

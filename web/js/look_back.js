@@ -58,8 +58,8 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
   const setFound = (/** @type {Found | null} */ next) => setAsked({ id, found: next });
   const again = () => setKnown((/** @type {number} */ n) => n + 1);
   // The view is the line of time's own, so that a step of its zoom draws nothing else anew.
-  const along = useRef(/** @type {((at_s: number) => void) | null} */ (null));
-  const look = useCallback((/** @type {number} */ at_s) => along.current?.(at_s), []);
+  const pointed = useRef(/** @type {import("./axis.js").Pointed} */ ({ at_s: null }));
+  const look = useCallback((/** @type {number} */ at_s) => pointed.current.look?.(at_s), []);
   const pictured = `${when} ${erased}`; // on change the pictures are asked for again
   if (!kept) {
     return html`<section class="past">
@@ -91,7 +91,7 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
       : columns.time_s.length === 0
       ? html`<p class="taking">${T.no_readings}</p>`
       : html`<${AlongTime} job=${job} columns=${columns} events=${events} marks=${marks} heights=${heights} chamber=${chamber}
-          whole=${wholeOf(job, columns)} hold=${along} unit=${unit} dark=${dark} when=${pictured} />`}
+          whole=${wholeOf(job, columns)} pointed=${pointed} unit=${unit} dark=${dark} when=${pictured} />`}
     <section class="stories">
       <h2>${T.happened}</h2>
       ${told.length === 0
@@ -103,7 +103,7 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
 
   /** What may come after the line of time: so it takes nothing of its turn. @param {Columns} read */
   function rest(read) {
-    return html`<${RulerWeather} key=${`weather ${id}`} job=${job} heights=${heights} unit=${unit} now=${chamber?.at ?? now.at} stories=${[...events, ...pauses]} told=${told} may=${may} changed=${() => setMended((/** @type {number} */ n) => n + 1)} look=${look} sought_mm=${found?.height_mm ?? null} />
+    return html`<${RulerWeather} key=${`weather ${id}`} job=${job} heights=${heights} unit=${unit} now=${chamber?.at ?? now.at} stories=${[...events, ...pauses]} told=${told} may=${may} changed=${() => setMended((/** @type {number} */ n) => n + 1)} look=${look} pointed=${pointed} sought_mm=${found?.height_mm ?? null} />
       <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} look=${look} />
       <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} />
       <${Stills} job=${job.id} began=${job.started_at} when=${pictured} />

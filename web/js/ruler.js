@@ -13,7 +13,7 @@ import { apart } from "./section_layout.js";
 import { drawn } from "./shapes.js";
 import { R } from "./strings_ruler.js";
 import { inUnit, symbol } from "./units.js";
-import { bandOf, evenly, holding, isBanded, lineOf, marksOf, middleOf, piecesOf, placeAt, spanOf, strokes, topOf, useWeather, zoomed } from "./weather.js";
+import { bandOf, evenly, holding, isBanded, laidAt, lineOf, marksOf, middleOf, piecesOf, placeAt, spanOf, strokes, topOf, useWeather, zoomed } from "./weather.js";
 
 /** @typedef {import("./types.js").Heights} Heights */
 /** @typedef {import("./types.js").Job} Job */
@@ -22,6 +22,7 @@ import { bandOf, evenly, holding, isBanded, lineOf, marksOf, middleOf, piecesOf,
 /** @typedef {import("./types.js").Weathered} Weathered */
 /** @typedef {import("./types.js").WeatherStretch} WeatherStretch */
 /** @typedef {import("./stories.js").Line} Line */
+/** @typedef {import("./axis.js").Pointed} Pointed */
 /** @typedef {import("./weather.js").Piece} Piece */
 /** @typedef {import("./weather.js").Window} Window */
 /** @typedef {WeatherStretch & {up: number, down: number}} Shown  from where to where on the sheet */
@@ -46,11 +47,11 @@ const TIMES_S = /** @type {[number, string][]} */ ([[1, "1 s"], [10, "10 s"], [6
 
 /**
  * @param {{job: Job, heights: Heights | null, unit: Unit, now: string, stories: Story[], told: Line[], may: boolean,
- *   look?: (at_s: number) => void, mark?: (at_s: number) => void, changed?: () => void, sought_mm?: number | null}} props
- *   `mark` is told the moment of each layer that was chosen; `look` is to show one elsewhere, and is
- *   pressed for; `sought_mm` was asked for elsewhere
+ *   look?: (at_s: number) => void, pointed?: {current: Pointed}, changed?: () => void, sought_mm?: number | null}} props
+ *   `pointed` is told the moment of each layer that was chosen, and tells of moments chosen elsewhere;
+ *   `look` is to show one there, and is pressed for; `sought_mm` was asked for elsewhere
  */
-export function RulerWeather({ job, heights, unit, now, stories, told, may, look, mark, changed, sought_mm = null }) {
+export function RulerWeather({ job, heights, unit, now, stories, told, may, look, pointed, changed, sought_mm = null }) {
   const { found, failed, asking, again } = useWeather(job, heights);
   const id = useId();
   if (!heights) return null; // whether there is a toolpath isn't known yet
@@ -62,7 +63,7 @@ export function RulerWeather({ job, heights, unit, now, stories, told, may, look
         <div class="acts"><button type="button" class="act slight" onClick=${again}>${R.again}</button></div>
         ${may && html`<${Material} job=${job} changed=${changed} />`}`;
     if (!found) return asking && html`<p role="status">${R.looking}</p>`;
-    return html`<${Drawn} key=${job.id} found=${found} job=${job} heights=${heights} unit=${unit} now=${now} stories=${stories} told=${told} look=${look} mark=${mark} sought_mm=${sought_mm} />`;
+    return html`<${Drawn} key=${job.id} found=${found} job=${job} heights=${heights} unit=${unit} now=${now} stories=${stories} told=${told} look=${look} pointed=${pointed} sought_mm=${sought_mm} />`;
   };
   return html`<section class="stories layer-weather" aria-labelledby=${`${id}-h`}>
     <h2 id=${`${id}-h`}>${R.heading}</h2>
@@ -72,9 +73,9 @@ export function RulerWeather({ job, heights, unit, now, stories, told, may, look
 
 /**
  * @param {{found: Weathered, job: Job, heights: Heights, unit: Unit, now: string, stories: Story[], told: Line[],
- *   look?: (at_s: number) => void, mark?: (at_s: number) => void, sought_mm: number | null}} props
+ *   look?: (at_s: number) => void, pointed?: {current: Pointed}, sought_mm: number | null}} props
  */
-function Drawn({ found, job, heights, unit, now, stories, told, look, mark, sought_mm }) {
+function Drawn({ found, job, heights, unit, now, stories, told, look, pointed, sought_mm }) {
   const over = job.state === "finished" || job.state === "cooling";
   const until_s = over ? Infinity : Math.floor(Date.parse(now) / LAID_MS) * (LAID_MS / 1000);
   /** @type {Piece[]} */
@@ -86,6 +87,7 @@ function Drawn({ found, job, heights, unit, now, stories, told, look, mark, soug
   const [seen, setSeen] = useState(/** @type {{of: number, window: Window | null}} */ ({ of: -1, window: null }));
   const timer = useRef(/** @type {number | undefined} */ (undefined));
   useEffect(() => () => clearTimeout(timer.current), []);
+  const own = useRef(/** @type {number | null} */ (null)); // the moment that was marked from here
   const layer = chosen ?? furthest?.at ?? pieces[0]?.layers[pieces[0].layers.length - 1] ?? null;
   const piece = pieces.find(({ layers }) => layers.includes(layer ?? -1)) ?? pieces[0];
   const whole = { low_mm: 0, high_mm: piece ? topOf(piece) : 0 };
@@ -96,11 +98,22 @@ function Drawn({ found, job, heights, unit, now, stories, told, look, mark, soug
     setChosen(n);
     if (of === piece && near) setSeen({ ...seen, window: holding(near, middleOf(found, of.layers, of.layers.indexOf(n)), of) });
     clearTimeout(timer.current);
-    if (tell && mark) timer.current = setTimeout(() => mark(halfway(found, n)), SETTLED_MS);
+    if (tell) timer.current = setTimeout(() => pointed?.current.mark?.((own.current = halfway(found, n))), SETTLED_MS);
   };
   useEffect(() => {
     if (sought_mm !== null && piece && sought_mm <= piece.top_mm) choose(piece.layers[placeAt(found, piece.layers, sought_mm)], false);
   }, [sought_mm]);
+  useLayoutEffect(() => {
+    if (!pointed) return undefined;
+    pointed.current.hear = (at_s) => {
+      const n = at_s === own.current ? null : laidAt(found, at_s);
+      own.current = null;
+      if (n !== null) choose(n, false);
+    };
+    return () => delete pointed.current.hear;
+  });
+  // What was marked before the layers were there.
+  useEffect(() => void (pointed && pointed.current.at_s !== null && pointed.current.hear?.(pointed.current.at_s)), []);
   if (!piece || layer === null) return html`<p>${R.so_far} ${R.none_yet}</p>`;
   const zoom = (/** @type {number} */ by) => {
     const about_mm = middleOf(found, piece.layers, piece.layers.indexOf(layer));

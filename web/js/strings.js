@@ -406,17 +406,18 @@ export const S = {
     /** @param {number} n  @param {number} sound  @param {string} material */
     unlike: (n, sound, material) =>
       n === 1 ? `One thing differs from ${many(sound, material)}:` : `${n === 2 ? "Two" : "Three"} things differ from ${many(sound, material)}:`,
-    /** @param {import("./good_jobs.js").Unlike} each */
-    here: (each) =>
-      `${each.said}: ${each.value} ${each.unit} here, ${each.lowest === each.highest ? each.median : `${each.lowest} ${each.unit} to ${each.highest}`} ${each.unit} there.`,
+    /** @param {string} said  @param {string} here  @param {string} lowest  @param {string} highest */
+    here: (said, here, lowest, highest) => `${said}: ${here} here, ${lowest === highest ? lowest : `${lowest} to ${highest}`} there.`,
     /** @param {number} judged */
     nothing: (judged) => `In ${judged} judged jobs no figure differs between flawed and sound ones by more than chance explains.`,
     /** @param {number} judged */
     goes: (judged) => `In ${judged} judged jobs this goes with flaws, by more than chance explains:`,
-    /** @param {import("./good_jobs.js").Difference} each */
-    difference: (each) =>
-      `${each.said}: ${each.flawed_median} ${each.unit} in the middle one of ${each.flawed} flawed jobs, ${each.sound_median} ${each.unit} of ${each.sound} sound ones; of 100 pairs ${Math.round(50 + 50 * Math.abs(each.effect))} go that way.`,
-    no_cause: "What goes with flaws need not be their cause. Only jobs of this material in this chamber were looked at, and simulated ones never with real ones.",
+    /** @param {string} said  @param {number} flawed  @param {string} bad  @param {number} sound  @param {string} good */
+    difference: (said, flawed, bad, sound, good) => `${said}: ${bad} in the middle one of ${flawed} flawed jobs, ${good} of ${sound} sound ones;`,
+    /** @param {number} pairs  @param {number} chance */
+    pairs: (pairs, chance) => ` of 100 pairs ${pairs} go that way${pairs > chance ? `, where chance seldom brings more than ${chance}` : ""}.`,
+    no_cause:
+      "What goes with flaws need not be their cause. Only jobs of this material in this chamber were looked at, and simulated ones never with real ones. It is worked out anew with each job: what came by chance goes again.",
   },
 
   came_out: {

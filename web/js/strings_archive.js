@@ -6,7 +6,7 @@ const count = (one, many) => (n) => (n === 1 ? `one ${one}` : `${n.toLocaleStrin
 export const M = {
   not_watched: "brought in, not watched here",
   heading: "All that is kept, on another board",
-  out_how: "One file with all jobs, events, readings and pictures, in a form that other programs read. No films, no accounts and no addresses of people are in it. With years in it, it takes some minutes.",
+  out_how: "One file with all jobs, events, readings, pictures and films, in a form that other programs read. No accounts and no addresses of people are in it. With years in it, it takes some minutes.",
   out: "Take everything out",
   in_how: "Such a file can be brought in beside what is here. What is here already stays as it is; nothing of it sounds, runs or is sent.",
   file: "File",
@@ -22,6 +22,8 @@ export const M = {
     entries: count("entry", "entries"),
     readings: count("reading", "readings"),
     pictures: count("picture", "pictures"),
+    films: count("film", "films"),
     toolpaths: count("toolpath", "toolpaths"),
+    settings: count("change of settings", "changes of settings"),
   },
 };

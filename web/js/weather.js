@@ -108,6 +108,24 @@ export function placeAt(found, layers, mm) {
 export const isBanded = (found) => found.band_k !== null && 2 * found.band_k <= WIDEST_K;
 
 /**
+ * The layer that was being laid at a moment, or was the last one before a pause; null before
+ * the first and after the last.
+ * @param {Weathered} found  @param {number} at_s  @returns {number | null}
+ */
+export function laidAt(found, at_s) {
+  const count = found.start_s.length;
+  if (count === 0 || at_s < found.start_s[0] || at_s > found.end_s[count - 1]) return null;
+  let low = 0;
+  let high = count - 1;
+  while (low < high) {
+    const middle = (low + high + 1) >> 1;
+    if (found.start_s[middle] <= at_s) low = middle;
+    else high = middle - 1;
+  }
+  return low;
+}
+
+/**
  * From the lowest to the highest temperature to be drawn, and whether what is firm is among it.
  * @param {Weathered} found  @param {number[]} layers
  */

@@ -19,8 +19,8 @@ def archive(
 ) -> None:
     """Take out everything that is kept, in a form that other programs read; the service may run.
 
-    Jobs, events, readings as CSV, pictures; no accounts, no addresses. With --chamber chambers
-    have their names in it, else their keys.
+    Jobs, events, readings as CSV, pictures, films; no accounts, no addresses. With --chamber
+    chambers have their names in it, else their keys.
     """
     from stillair.runtime.archive_file import export
 

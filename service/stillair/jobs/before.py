@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
-from stillair.jobs.foreseen import WARM_C, not_firm, too_cold
+from stillair.jobs.foreseen import ROOM_C, WARM_C, Layerwise, not_firm, too_cold
 from stillair.jobs.rules import Remark, Rule, Thresholds
 from stillair.jobs.toolpath.layers import Toolpath
 from stillair.model.materials import Material, Range, material
@@ -28,9 +28,10 @@ class ChamberFacts:
     """What is known of the chamber before the job.
 
     `expected_c` is the air that the job will have; None: nobody knows, and then the
-    material's floor is taken. `air_c` and `is_soaked` are of now, None where nobody can
-    tell. `begins_at` is when the job would begin, in the chamber's zone; None where the
-    clock isn't to be trusted. `nights` are for each person when they are asleep.
+    material's floor is taken, or a room's warmth where it wants none. `air_c` and
+    `is_soaked` are of now, None where nobody can tell. `begins_at` is when the job would
+    begin, in the chamber's zone; None where the clock isn't to be trusted. `nights` are for
+    each person when they are asleep.
     """
 
     expected_c: float | None = None
@@ -66,7 +67,7 @@ def expected_c(look: Look) -> float:
     """The air that the job is taken to have."""
     if look.chamber.expected_c is not None:
         return look.chamber.expected_c
-    return look.row.floor_c if look.row is not None else 20.0
+    return max(look.row.floor_c, ROOM_C) if look.row is not None else ROOM_C
 
 
 def _material_unknown(look: Look) -> Remark | None:
@@ -192,24 +193,20 @@ def _long_runs(look: Look) -> Remark | None:
 
 
 def _too_cold(look: Look) -> Remark | None:
-    if look.row is None or look.row.floor_c < WARM_C:
+    if look.row is None:
         return None
-    return too_cold(
-        look.toolpath,
-        look.material,
-        look.row,
-        expected_c(look),
-        limit_c=look.chamber.limit_c,
-        cold_k=look.limits.cold_k,
-    )
+    held, air_c = _held(look, look.row), expected_c(look)
+    return too_cold(look.toolpath, look.material, held, air_c, limit_c=look.chamber.limit_c)
 
 
 def _not_firm(look: Look) -> Remark | None:
     if look.row is None:
         return None
-    return not_firm(
-        look.toolpath, look.material, look.row, expected_c(look), firm_k=look.limits.firm_k
-    )
+    return not_firm(look.toolpath, look.material, _held(look, look.row), expected_c(look))
+
+
+def _held(look: Look, row: Material) -> Layerwise:
+    return Layerwise(row, cold_k=look.limits.cold_k, firm_k=look.limits.firm_k)
 
 
 def _nobody_awake(look: Look) -> Remark | None:

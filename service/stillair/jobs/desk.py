@@ -46,6 +46,10 @@ HIGHEST_MM = 2000.0
 # when the part was cool, and a job must not cool for ever.
 BROUGHT = re.compile("[1-9][0-9]{0,14}x[0-9a-f]{6,32}")  # behind the key, of a job from elsewhere
 BLIND_S = 1800.0
+# A phase is found within minutes of a start. What lasted no longer has warmed nothing; what
+# did is older than the watch, or nothing but the bed tells of its heat.
+BRIEF_S = 600.0
+YOUNG_S = 60.0  # after a start in which no sensor has been heard yet
 _COOLED = frozenset({Phase.COLD, Phase.COOL_ENOUGH})
 
 
@@ -93,8 +97,10 @@ class JobDesk:
         self._chamber = chamber
         self._box = box
         self._next = next_job
-        self._job = job if job is not None and job.state is not JobPhase.FINISHED else None
+        self._job = _gone_on(job, box)
         self._phase = Phase.UNKNOWN
+        self._hot: bool | None = None
+        self._first_s: float | None = None
         self._blind_since_s: float | None = None
         self._boundaries = Boundaries() if guesses else None
         self._has_target = has_target
@@ -158,7 +164,8 @@ class JobDesk:
 
         `hot` and `movement` are what jobs are guessed from; None where nobody can tell.
         """
-        self._phase = phase
+        self._phase, self._hot = phase, hot
+        self._first_s = t_s if self._first_s is None else self._first_s
         guessed = self._guess(t_s, hot, movement)
         return guessed if guessed.jobs else self._cooled(t_s, phase)
 
@@ -297,9 +304,17 @@ class JobDesk:
         return JobResult(outcomes=(told,))
 
     def _finished(self, job: Job, t_s: float) -> Job:
-        at_once = self._phase is Phase.UNKNOWN or self._phase in _COOLED
-        state = JobPhase.FINISHED if at_once else JobPhase.COOLING
+        cools = self._phase not in _COOLED
+        if self._phase is Phase.UNKNOWN:
+            cools = self._may_be_hot(t_s) and t_s - job.started_s >= BRIEF_S
+        state = JobPhase.COOLING if cools else JobPhase.FINISHED
         return replace(_unpaused(job, t_s), state=state, finished_s=max(t_s, job.started_s))
+
+    def _may_be_hot(self, t_s: float) -> bool:
+        """Whether the box is, or just after a start nobody can say yet that it isn't."""
+        if self._hot is not None:
+            return self._hot
+        return self._first_s is None or t_s - self._first_s < YOUNG_S
 
     def _keep(self, job: Job) -> JobResult:
         if job == self._job:
@@ -321,6 +336,18 @@ class JobDesk:
         )
         if not known:
             raise CommandRefused(Refusal.UNKNOWN, "there is no such job")
+
+
+def _gone_on(job: Job | None, box: str) -> Job | None:
+    """A job that was not over at the last stop, as it goes on in `box`.
+
+    Begun with real sensors and gone on with simulated ones, or the other way round, it is
+    neither: of such a job the box isn't known, and it is compared with none.
+    """
+    if job is None or job.state is JobPhase.FINISHED:
+        return None
+    mixed = bool(box) and job.box.partition(" ")[0] != box.partition(" ")[0]
+    return replace(job, box="") if mixed else job
 
 
 def _worded(job: Job, told: StartJob | Job) -> Job:

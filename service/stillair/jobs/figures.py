@@ -20,6 +20,9 @@ room_c
     Mean of the room's sensors.
 cooling_k_per_min
     The steepest fall over ten minutes in the two hours after the end.
+
+Whoever changes what a figure means, counts `RULE` up and says so in `CHANGED`: a figure by
+an earlier rule is held against none by the present one.
 """
 
 from __future__ import annotations
@@ -30,6 +33,12 @@ from statistics import median
 import numpy as np
 from numpy.typing import NDArray
 
+RULE = 2
+CHANGED: Mapping[str, int] = {  # by which rule a figure is what it is, if not by the first
+    "deepest_drop_k": 2,  # is held against the air before a pause, too
+    "longest_drop_s": 2,  # counts its whole length
+}
+
 BELOW_K = 3.0
 DROP_K = 2.0
 BASE_S = 1800.0
@@ -39,6 +48,11 @@ LEAST_ROWS = 20
 
 Column = Sequence[float | None]
 Span = tuple[float, float]
+
+
+def holding(measured: Mapping[str, float], rule: int) -> dict[str, float]:
+    """Those of a job's figures that still are what they were by an earlier rule."""
+    return {name: value for name, value in measured.items() if CHANGED.get(name, 1) <= rule}
 
 
 def chamber_figures(

@@ -15,6 +15,10 @@ while), and W a Wiener process: a Gaussian process. What is known of single mome
 gives the most likely u for every layer, and how uncertain that is: little beside an
 observation, more between two, most where nothing is known.
 
+That a job was said to be done doesn't say that all of it was built: one that is done
+sooner than its toolpath takes may have been broken off. Both are weighed; of each layer
+the likelier is told, and the other is part of its uncertainty.
+
 A posted height that nothing else agrees with is left out and counted. A pin that the
 rest contradicts is named: of several the one is left out without which the rest is
 likeliest; where one word stands against one other, both are taken to be as uncertain as
@@ -40,12 +44,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillair.jobs.sightings import (
+    HEAT_UP_S,
     RATE,
     HeightSeen,
     Origin,
     OwnClock,
     Seen,
     Span,
+    Stood,
+    beginnings,
     of_pins,
     of_posts,
     of_stops,
@@ -53,13 +60,15 @@ from stillair.jobs.sightings import (
 )
 from stillair.jobs.toolpath.layers import Layers
 
-HEAT_UP_S: Final = (1200.0, 1200.0)  # from "begun" to the first motion: mean and deviation
 DAWDLING_S: Final = 0.5  # after one second; after an hour half a minute
 UNEVEN: Final = (0.03, 3600.0)  # of the rate: deviation, and seconds for which it keeps on
 FINISH_SD_S: Final = 300.0  # of a person who presses a button
+BROKEN_OFF: Final = 0.1  # of jobs, before anything is known of them
+NEVER: Final = 1e-3  # what is less likely widens nothing
 LAGS_ALIKE: Final = 0.5  # of their deviation by which all posts may lag together
 ODD_SD: Final = 5.0  # a post so far from all else is left out
 AGREE_SD: Final = 2.0  # two words that stand against each other are widened to this
+STRANGE: Final = 10.0  # what a word that is left out costs a course, as a logarithm
 PASSES: Final = 12  # of leaving out
 MOST_POSTS: Final = 20_000  # looked at; more are thinned evenly
 MOST_SEEN: Final = 400  # that tell something; between two of them the clock hardly strays
@@ -171,45 +180,100 @@ def fit(
     HeightTimes
         In the chamber's time.
     """
-    clock = OwnClock(started_s, pauses)
+    known = _Known(layers, duration_s, started_s, finished_s, finish_sd_s, pauses, stops_s, pins)
     told = _thinned(list(posts), MOST_POSTS)
-    stills = stood(layers, clock, told)
+    begun = beginnings(layers, OwnClock(started_s, pauses), told)
+    courses = sorted((_course(known, told, first) for first in begun), key=lambda each: -each.fits)
+    course = courses[0]
+    start_s, end_s, sd_s, broken_off = _times(known, course)
+    variance = sd_s**2
+    shares = np.exp([each.fits - course.fits for each in courses])
+    shares /= shares.sum()
+    for other, share in zip(courses[1:], shares[1:], strict=True):
+        if share >= NEVER:
+            other_s, _, other_sd, _ = _times(known, other)
+            variance += share * (other_sd**2 + (other_s - start_s) ** 2)
+    uncertainty_s = 2.0 * np.sqrt(variance)
+    for still in course.stills:
+        uncertainty_s[still.first : still.then + 1] += still.to_s - still.from_s
+    agreed = course.agreed
+    return HeightTimes(
+        height_mm=layers.height_mm,
+        thickness_mm=layers.thickness_mm,
+        piece=layers.piece,
+        start_s=start_s,
+        end_s=end_s,
+        uncertainty_s=uncertainty_s,
+        posts=sum(each.origin is Origin.POST for each in agreed.used),
+        left_out=course.unknown + sum(each.origin is Origin.POST for each in agreed.odd),
+        doubtful_pins=tuple(sorted(course.nowhere | agreed.doubtful_pins)),
+        doubt=_doubt(agreed, course.unknown) or ("duration" if broken_off else ""),
+        finished_s=math.inf if finished_s is None else finished_s,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What `fit` was told but the posts."""
+
+    layers: Layers
+    duration_s: float
+    started_s: float
+    finished_s: float | None
+    finish_sd_s: float
+    pauses: Sequence[Span]
+    stops_s: Sequence[float]
+    pins: Sequence[HeightSeen]
+
+
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """What follows if the first post is of one piece; `fits` is how well, as a logarithm."""
+
+    clock: OwnClock
+    stills: Sequence[Stood]
+    agreed: _Agreed
+    unknown: int
+    nowhere: set[int]  # pins that can lie in no piece
+    fits: float
+
+
+def _course(known: _Known, told: Sequence[HeightSeen], first: int) -> _Course:
+    layers = known.layers
+    clock = OwnClock(known.started_s, known.pauses)
+    stills = stood(layers, clock, told, first)
     if stills:
-        clock = OwnClock(
-            started_s, sorted([*pauses, *((still.from_s, still.to_s) for still in stills)])
-        )
-    posted, unknown = of_posts(layers, clock, told)
-    seen = [*_thinned(posted, MOST_SEEN), *of_stops(clock, stops_s)]
-    if finished_s is not None:
-        seen.append(Seen(duration_s, clock.own_s(finished_s), finish_sd_s, Origin.FINISH))
-    ways = of_pins(layers, clock, pins)
+        still_s = ((still.from_s, still.to_s) for still in stills)
+        clock = OwnClock(known.started_s, sorted([*known.pauses, *still_s]))
+    posted, unknown = of_posts(layers, clock, told, first)
+    seen = [*_thinned(posted, MOST_SEEN), *of_stops(clock, known.stops_s)]
+    if known.finished_s is not None:
+        own_s = clock.own_s(known.finished_s)
+        seen.append(Seen(known.duration_s, own_s, known.finish_sd_s, Origin.FINISH))
+    ways = of_pins(layers, clock, known.pins)
     agreed = _agreed([*seen, *_placed(seen, [way for way in ways if way])])
-    own_s, sd_s = _expected(np.concatenate((layers.start_s, layers.end_s)), agreed.used)
+    nowhere = {number for number, way in enumerate(ways) if not way}
+    strange = len(agreed.odd) + unknown
+    return _Course(
+        clock, stills, agreed, unknown, nowhere, _likelihood(agreed.used) - STRANGE * strange
+    )
+
+
+def _times(known: _Known, course: _Course) -> tuple[Floats, Floats, Floats, bool]:
+    """Each layer's start, end and standard deviation; whether the job was likely broken off."""
+    layers, clock = known.layers, course.clock
+    taus = np.concatenate((layers.start_s, layers.end_s))
+    own_s, sd_s, broken_off = _with_end(taus, course.agreed.used)
     count = len(layers)
     # A later layer is never laid sooner, however little is known of either.
     interleaved = np.empty(2 * count)
     interleaved[0::2], interleaved[1::2] = own_s[:count], own_s[count:]
     interleaved = np.maximum.accumulate(np.maximum(interleaved, 0.0))
-    uncertainty_s = 2.0 * np.maximum(sd_s[:count], sd_s[count:])
-    for still in stills:
-        uncertainty_s[still.first : still.then + 1] += still.to_s - still.from_s
-    doubtful = {number for number, way in enumerate(ways) if not way}
-    return HeightTimes(
-        height_mm=layers.height_mm,
-        thickness_mm=layers.thickness_mm,
-        piece=layers.piece,
-        start_s=clock.at_s(interleaved[0::2]),
-        end_s=clock.at_s(interleaved[1::2]),
-        uncertainty_s=uncertainty_s,
-        posts=sum(each.origin is Origin.POST for each in agreed.used),
-        left_out=unknown + sum(each.origin is Origin.POST for each in agreed.odd),
-        doubtful_pins=tuple(sorted(doubtful | agreed.doubtful_pins)),
-        doubt=_doubt(agreed, unknown),
-        finished_s=math.inf if finished_s is None else finished_s,
-    )
+    start_s, end_s = clock.at_s(interleaved[0::2]), clock.at_s(interleaved[1::2])
+    return start_s, end_s, np.maximum(sd_s[:count], sd_s[count:]), broken_off
 
 
-def _thinned(each: list[Each], most: int) -> list[Each]:
+def _thinned(each: Sequence[Each], most: int) -> Sequence[Each]:
     """About `most` of them, evenly."""
     return each[:: 1 + (len(each) - 1) // most] if each else each
 
@@ -289,6 +353,34 @@ def _widened(seen: Sequence[Seen]) -> list[Seen]:
     return wide
 
 
+def _with_end(taus: Floats, used: Sequence[Seen]) -> tuple[Floats, Floats, bool]:
+    """As `_expected`, for a job that may have been broken off; and whether it likely was."""
+    own_s, sd_s = _expected(taus, used)
+    rest = [each for each in used if each.origin is not Origin.FINISH]
+    finish = next((each for each in used if each.origin is Origin.FINISH), None)
+    if finish is None:
+        return own_s, sd_s, False
+    due_s, due_sd = (float(of[0]) for of in _expected(np.array([finish.tau_s]), rest))
+    share = _broken_off(finish.own_s, due_s, math.hypot(due_sd, finish.sd_s))
+    if share < NEVER:
+        return own_s, sd_s, False
+    other_s, other_sd = _expected(taus, rest)
+    if share > 0.5:
+        own_s, sd_s, other_s, other_sd = other_s, other_sd, own_s, sd_s
+    least = min(share, 1.0 - share)
+    wide = (1.0 - least) * sd_s**2 + least * (other_sd**2 + (other_s - own_s) ** 2)
+    return own_s, np.sqrt(wide), share > 0.5
+
+
+def _broken_off(end_s: float, due_s: float, sd_s: float) -> float:
+    """How likely a job that ended then was broken off; at any moment, if any was."""
+    if not 0.0 <= end_s < due_s:
+        return 0.0
+    whole = math.exp(-0.5 * ((end_s - due_s) / sd_s) ** 2) / (sd_s * math.sqrt(2.0 * math.pi))
+    cut = 1.0 / due_s
+    return BROKEN_OFF * cut / (BROKEN_OFF * cut + (1.0 - BROKEN_OFF) * whole)
+
+
 def _doubt(agreed: _Agreed, unknown: int) -> Doubt:
     """By what the toolpath doesn't seem to be this job's."""
     used = [each for each in agreed.used if each.origin in (Origin.POST, Origin.PIN)]
@@ -321,6 +413,8 @@ def _off(seen: Sequence[Seen]) -> Floats:
 
 
 def _likelihood(seen: Sequence[Seen]) -> float:
+    if not seen:
+        return 0.0
     return _log_likelihood(_covariance(seen), _own(seen) - _usual(_taus(seen)))
 
 

@@ -124,7 +124,7 @@ def histories(
     """
     stack = _checked(stack)
     count, kinds = len(stack.thickness_mm), len(conditions)
-    below_c = np.full((kinds, count), stack.bed_c)
+    below_c = np.full((kinds, count), stack.bed_c, dtype=np.float64)
     soonest_c = below_c.copy()
     joint_s = np.zeros((kinds, count))
     if not count or not kinds:

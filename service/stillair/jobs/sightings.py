@@ -8,6 +8,11 @@ of the post before was over no later than after all of its own time; and a machi
 posts at every change of layer, or every few seconds, is never late by more than its
 posts scatter about the toolpath. What is between these bounds is equally likely.
 
+In pieces that are built one after the other a height is that of the soonest piece that
+it can be of; where heights were silent for so long that another piece explains it, of
+that one. Of which piece the first post is only the rest can tell: it may be any, if a
+machine began to post late, so who asks says with which piece they begin.
+
 Where more time passed between two posts than their layers can have taken, the machine
 stood still, and nobody said so: the job's own clock stands there too.
 
@@ -30,6 +35,7 @@ from numpy.typing import NDArray
 
 from stillair.jobs.toolpath.layers import Layers
 
+HEAT_UP_S: Final = (1200.0, 1200.0)  # from "begun" to the first motion: mean and deviation
 RATE: Final = (1.03, 0.08)  # seconds of the machine for one of the toolpath: mean, deviation
 POST_SD_S: Final = 1.0  # least, of a height that the machine posts
 PIN_SD_S: Final = 5.0  # least, of a pin
@@ -40,6 +46,10 @@ FEW_POSTS: Final = 8  # fewer don't say how they scatter
 RATE_SD: Final = 2.0  # by which the rate between two posts may be another
 BEND: Final = 1.7  # how far posts may lag, for one by which they lie off their neighbours
 EVEN: Final = 0.05  # by which it strays in one job
+EARLY: Final = 0.1  # of the first piece: a machine that posts then has posted all along
+EARLY_SD: Final = 3.0
+MOST_BEGINNINGS: Final = 4
+SILENT_LAYERS: Final = 3  # skipped, a machine that posts was not heard
 
 Floats = NDArray[np.float64]
 Span = tuple[float, float]
@@ -127,10 +137,13 @@ class OwnClock:
 
 
 def of_posts(
-    layers: Layers, clock: OwnClock, posts: Iterable[HeightSeen]
+    layers: Layers, clock: OwnClock, posts: Iterable[HeightSeen], first: int = 0
 ) -> tuple[list[Seen], int]:
-    """What posted heights say, and how many of them no layer of this toolpath has."""
-    told, unknown = _first_told(layers, posts)
+    """What posted heights say, and how many of them no layer of this toolpath has.
+
+    No post is of a layer before `first`.
+    """
+    told, unknown = _first_told(layers, clock, posts, first)
     new = [(layer, clock.own_s(t_s)) for layer, t_s in told]
     rates = _rates(layers, new)
     late_s = _latest(layers, new, sum(rates) / 2.0)
@@ -144,37 +157,72 @@ def of_posts(
     return seen, unknown
 
 
-def _first_told(layers: Layers, posts: Iterable[HeightSeen]) -> tuple[list[tuple[int, float]], int]:
+def _first_told(
+    layers: Layers, clock: OwnClock, posts: Iterable[HeightSeen], first: int
+) -> tuple[list[tuple[int, float]], int]:
     """Layers, each as it was first told; and how many heights no layer has."""
     new: list[tuple[int, float]] = []
     unknown = 0
     told_mm = math.nan
     in_turn = bool((layers.piece > 0).any())
+    silent = False  # before the last
     for post in posts:
-        if new and not (in_turn and len(new) == 1):
+        if new and not (in_turn and (silent or len(new) == 1)):
             # Lower than the last and not than the one before: the last was a lifted head.
-            lower = _next_layer(layers, post.height_mm, new[-2][0] if len(new) > 1 else 0)
+            lower = _next_layer(layers, post.height_mm, new[-2][0] if len(new) > 1 else first)
             if lower is not None and lower < new[-1][0]:
                 del new[-1]
                 unknown += 1
-        found = _next_layer(layers, post.height_mm, new[-1][0] if new else 0)
+        found = _next_layer(layers, post.height_mm, new[-1][0] if new else first)
         if found is None:
             unknown += post.height_mm != told_mm
-        elif not new or found != new[-1][0]:
+        elif not new:
             new.append((found, post.t_s))
+        elif found != new[-1][0]:
+            before, before_s = new[-1]
+            lasting_s = clock.own_s(post.t_s) - clock.own_s(before_s)
+            then = _piece_then(layers, post.height_mm, before, found, lasting_s)
+            silent = then != found
+            new.append((then, post.t_s))
         told_mm = post.height_mm
     return new, unknown
 
 
-def stood(layers: Layers, clock: OwnClock, posts: Iterable[HeightSeen]) -> list[Stood]:
+def _piece_then(
+    layers: Layers, height_mm: float, before: int, soonest: int, lasting_s: float
+) -> int:
+    """Of the layers of this height in this piece and the later ones the one that fits the time.
+
+    That is the soonest, but where more time passed than it can have taken, and posts were
+    silent for layers: then another that fits.
+    """
+
+    def off_s(layer: int) -> float:
+        return lasting_s - RATE[0] * float(layers.start_s[layer] - layers.start_s[before])
+
+    best = soonest
+    if soonest - before <= SILENT_LAYERS or off_s(soonest) <= STOOD_S:
+        return soonest
+    for piece in range(int(layers.piece[soonest]) + 1, int(layers.piece[-1]) + 1):
+        found = _next_layer(layers, height_mm, int(np.argmax(layers.piece == piece)))
+        if found is None or abs(off_s(found)) >= abs(off_s(best)):
+            break
+        best = found
+    most_s = STOOD_S + RATE_SD * RATE[1] * lasting_s
+    return best if abs(off_s(best)) <= most_s else soonest
+
+
+def stood(
+    layers: Layers, clock: OwnClock, posts: Iterable[HeightSeen], first: int = 0
+) -> list[Stood]:
     """Where a job must have stood still though nobody said so, as by an empty spool."""
     found: list[Stood] = []
-    for (first, from_s), (then, to_s) in pairwise(_first_told(layers, posts)[0]):
+    for (before, from_s), (then, to_s) in pairwise(_first_told(layers, clock, posts, first)[0]):
         own_s = clock.own_s(to_s) - clock.own_s(from_s)
-        tau_s = float(layers.start_s[then] - layers.start_s[first])
-        most_s = (RATE[0] + RATE_SD * RATE[1]) * float(layers.end_s[then] - layers.start_s[first])
-        if then > first and own_s - most_s > STOOD_S and to_s - from_s == own_s:
-            found.append(Stood(first, then, to_s - own_s + RATE[0] * tau_s, to_s))
+        tau_s = float(layers.start_s[then] - layers.start_s[before])
+        most_s = (RATE[0] + RATE_SD * RATE[1]) * float(layers.end_s[then] - layers.start_s[before])
+        if then > before and own_s - most_s > STOOD_S and to_s - from_s == own_s:
+            found.append(Stood(before, then, to_s - own_s + RATE[0] * tau_s, to_s))
     return found
 
 
@@ -244,6 +292,31 @@ def _began_within(
     if to_s < from_s:  # it dawdled in one of the two, and nobody knows in which
         return soonest_s, own_s
     return from_s, to_s
+
+
+def beginnings(layers: Layers, clock: OwnClock, posts: Sequence[HeightSeen]) -> list[int]:
+    """The first layers of those pieces of which the first post may be, the likeliest first.
+
+    That is the first piece for a machine that posts from its first layers on.
+    """
+    pieces = np.unique(layers.piece, return_index=True)[1].tolist()
+    post = next((p for p in posts if _next_layer(layers, p.height_mm, 0) is not None), None)
+    if len(pieces) == 1 or post is None:
+        return [0]
+    own_s = clock.own_s(post.t_s)
+    far: dict[int, float] = {}
+    for first in pieces:
+        found = _next_layer(layers, post.height_mm, first)
+        if found is not None and layers.piece[found] == layers.piece[first]:
+            tau_s = float(layers.start_s[found])
+            usual_s = HEAT_UP_S[0] + RATE[0] * tau_s
+            far[first] = abs(own_s - usual_s) / math.hypot(HEAT_UP_S[1], RATE[1] * tau_s)
+    soonest = min(far)
+    of_first = int((layers.piece == layers.piece[soonest]).sum())
+    told = _next_layer(layers, post.height_mm, soonest) or 0
+    if soonest == 0 and told <= EARLY * of_first and far[0] < EARLY_SD:
+        return [0]
+    return sorted(far, key=lambda first: far[first])[:MOST_BEGINNINGS]
 
 
 # --- pins and stops -----------------------------------------------------------------

@@ -32,6 +32,7 @@ from numpy.typing import NDArray
 
 from stillair.errors import InputError
 from stillair.media.cutting import Paused
+from stillair.media.files import FILM_BYTES
 from stillair.media.ring import Shot
 from stillair.media.spool import shots
 
@@ -46,7 +47,6 @@ STALE_S = 5.0
 WIDEST_PX, NARROWEST_PX = 1280, 64
 MOST_PIXELS = 20_000_000
 MEMORY_BYTES = 1_500_000_000  # of addresses
-FILM_BYTES = 300_000_000
 NICE = 15
 ENVIRONMENT = {
     "OPENCV_IO_MAX_IMAGE_PIXELS": str(MOST_PIXELS),

@@ -13,6 +13,8 @@ from uuid import uuid4
 from stillair.errors import StoreError
 
 FREE_BYTES = 300 * 10**6  # the journal and the readings come first
+FILM = ".webm"
+FILM_BYTES = 300_000_000  # no film is larger
 UNKNOWN_BYTES = 50 * 10**6
 NAME = re.compile(r"[0-9a-f]{32}\.jpg")
 PART = ".part"

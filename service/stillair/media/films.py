@@ -8,11 +8,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 from stillair.errors import StoreError
-from stillair.media.files import FREE_BYTES, errors
+from stillair.media.files import FILM, FREE_BYTES, errors
 from stillair.media.spool import Spool
 
 ID = re.compile(r"[0-9a-f]{32}")
-FILM, FRAMES = ".webm", ".frames"
+FRAMES = ".frames"
 SPARE_BYTES = 200 * 10**6  # beyond what pictures leave free: small matters stop first
 
 
@@ -53,18 +53,21 @@ class FilmFiles:
             for suffix in (FILM, FRAMES):
                 (self._folder / (_sound(clip_id) + suffix)).unlink(missing_ok=True)
 
-    def sweep(self, known: set[str], busy: str = "") -> int:
+    def sweep(self, known: Callable[[], set[str]], busy: str = "") -> int:
         """Remove what a crash left half made, and what no row knows; returns how many files.
 
-        What belongs to the film that is just being made stays.
+        What belongs to the film that is just being made stays. `known` is asked once the
+        files are listed: a film that is brought in meanwhile has its row before its file.
         """
         removed = 0
         with errors("films can't be listed"):
             if not self._folder.is_dir():
                 return 0
-            for path in self._folder.iterdir():
+            found = list(self._folder.iterdir())
+            rows = known()
+            for path in found:
                 clip_id, _, rest = path.name.partition(".")
-                whole = f".{rest}" in (FILM, FRAMES) and clip_id in known
+                whole = f".{rest}" in (FILM, FRAMES) and clip_id in rows
                 if not whole and not (busy and clip_id == busy) and ID.fullmatch(clip_id):
                     path.unlink(missing_ok=True)
                     removed += 1

@@ -243,7 +243,7 @@ class JobDiagnosis:
     Figures as in `thermal.diagnosis`, None where the readings give none.
     `compared` is with how many earlier jobs of the same `box`; `sensors` has a
     mark of each sensor that changes when it is replaced; `measured` are its figures as in
-    `jobs.figures`.
+    `jobs.figures`, by that `rule`, over the time from the one label to the other.
     """
 
     job: str
@@ -258,6 +258,8 @@ class JobDiagnosis:
     sensors: Mapping[str, str] = field(default_factory=dict)
     early_loss_per_h: float | None = None
     measured: Mapping[str, float] = field(default_factory=dict)
+    rule: int = 1
+    over: str = ""  # "" where that isn't known
 
 
 class Sounding(StrEnum):

@@ -27,15 +27,17 @@ import numpy as np
 from stillair import __version__
 from stillair.database import store_errors, sync
 from stillair.jobs.toolpath import Layers, Outlines
-from stillair.media.files import PictureFiles
+from stillair.media.files import FILM, PictureFiles
 from stillair.model import chamber_key
 from stillair.runtime.archive_form import (
     DAY_MS,
     ENTRIES,
+    FILMS,
     HEAD,
     LAST_MS,
     PICTURES,
     README,
+    SETTINGS,
     TOOLPATHS,
     WORDS,
     ArchivedChamber,
@@ -44,7 +46,16 @@ from stillair.runtime.archive_form import (
     Counts,
     head_bytes,
 )
+from stillair.runtime.archive_media import (
+    BLOCK_BYTES,
+    film_line,
+    json_of,
+    picture_line,
+    settings_line,
+)
+from stillair.runtime.archive_values import heading
 from stillair.runtime.backup import ARCHIVE, JOURNAL
+from stillair.storage.clips import KEPT, MAKING
 from stillair.storage.coming import COMING
 from stillair.storage.items import label
 from stillair.storage.kept_lines import KeptLine, written
@@ -54,7 +65,7 @@ from stillair.storage.readings import Readings
 from stillair.storage.taking_out import TakingOut
 from stillair.storage.toolpaths import READY, REFUSED, unpacked
 
-PICTURE_FOLDER = "pictures"
+PICTURE_FOLDER, FILM_FOLDER = "pictures", "clips"
 FIRST_DAY = date(1970, 1, 1)
 Progress = Callable[[str], object]
 
@@ -109,7 +120,8 @@ def _export(
         closing(Readings(folder / ARCHIVE)) as readings,
         zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as packed,
     ):
-        writer = _Writer(packed, rows, readings, PictureFiles(folder / PICTURE_FOLDER))
+        pictures = PictureFiles(folder / PICTURE_FOLDER)
+        writer = _Writer(packed, rows, readings, pictures, folder / FILM_FOLDER)
         with writer.member(WORDS) as words:
             words.write(README.encode())
         called = {**rows.names(), **names}
@@ -138,6 +150,7 @@ class _Writer:
         rows: TakingOut,
         readings: Readings,
         pictures: PictureFiles,
+        films: Path,
     ) -> None:
         self.files: dict[str, dict[str, Any]] = {}
         self.left_out = 0
@@ -145,6 +158,7 @@ class _Writer:
         self._rows = rows
         self._readings = readings
         self._pictures = pictures
+        self._films = films
 
     @contextmanager
     def member(self, name: str, *, packed: bool = True) -> Iterator[_Hashed]:
@@ -161,7 +175,9 @@ class _Writer:
         counts = Counts(
             entries=self._entries(begin, key, jobs),
             pictures=self._kept_pictures(begin, key),
+            films=self._kept_films(begin, key),
             toolpaths=self._toolpaths(begin, key),
+            settings=self._settings(begin, key),
             readings=self._kept_readings(begin, key, progress),
         )
         boxes = tuple(dict.fromkeys(box for box in jobs.values() if box))[-1000:]
@@ -194,15 +210,44 @@ class _Writer:
                 continue
             with self.member(f"{begin}pictures/{name}", packed=False) as file:
                 file.write(data)
-            told = {
-                "id": row["id"],
-                "at": label(row["at_us"] / 1e6),
-                **{n: row[n] for n in ("part", "kind", "event", "job", "height_mm")},
-                "detail": _json(row["body"]),
-                "kept": {"boot": row["boot_id"], "mono_s": row["mono_s"], "at_us": row["at_us"]},
-            }
-            kept.append(_line(told))
-        with self.member(f"{begin}{PICTURES}") as file:
+            kept.append(_line(picture_line(dict(row))))
+        return self._listed(f"{begin}{PICTURES}", kept)
+
+    def _kept_films(self, begin: str, key: str) -> int:
+        kept: list[bytes] = []
+        for row in self._rows.films(key):
+            if row["state"] == MAKING:
+                continue  # its pictures are still coming
+            try:
+                line = _line(film_line(dict(row)))
+                if row["state"] == KEPT:
+                    self._film(begin, row["id"])
+            except (ValueError, FileNotFoundError):  # one may be given up meanwhile
+                self.left_out += 1
+            else:
+                kept.append(line)
+        return self._listed(f"{begin}{FILMS}", kept)
+
+    def _film(self, begin: str, name: str) -> None:
+        """Copy a film, a block at a time. Raises `FileNotFoundError`."""
+        with (
+            (self._films / f"{name}{FILM}").open("rb") as film,
+            self.member(f"{begin}films/{name}{FILM}", packed=False) as file,
+        ):
+            while block := film.read(BLOCK_BYTES):
+                file.write(block)
+
+    def _settings(self, begin: str, key: str) -> int:
+        kept: list[bytes] = []
+        for row in self._rows.settings(key):
+            try:
+                kept.append(_line(settings_line(dict(row))))
+            except ValueError:
+                self.left_out += 1
+        return self._listed(f"{begin}{SETTINGS}", kept)
+
+    def _listed(self, name: str, kept: list[bytes]) -> int:
+        with self.member(name) as file:
             for line in kept:
                 file.write(line)
         return len(kept)
@@ -212,7 +257,7 @@ class _Writer:
         for row in self._rows.toolpaths(key):
             if row["state"] not in (READY, REFUSED):
                 continue  # its file is still to be read
-            body = _json(row["body"])
+            body = json_of(row["body"])
             if row["state"] == READY:
                 layers, outlines = unpacked(row["columns"])
                 self._layers(f"{begin}toolpaths/{row['id']}", layers, outlines)
@@ -230,10 +275,7 @@ class _Writer:
                 },
             }
             kept.append(_line(told))
-        with self.member(f"{begin}{TOOLPATHS}") as file:
-            for line in kept:
-                file.write(line)
-        return len(kept)
+        return self._listed(f"{begin}{TOOLPATHS}", kept)
 
     def _layers(self, begin: str, layers: Layers, outlines: Outlines) -> None:
         names = [each.name for each in fields(Layers)]
@@ -263,7 +305,7 @@ class _Writer:
                 told = FIRST_DAY + timedelta(days=day)
                 with self.member(f"{begin}readings/{folder}/{told}.csv") as file:
                     head = io.StringIO()
-                    csv.writer(head, lineterminator="\n").writerow(["time_s", sensor])
+                    csv.writer(head, lineterminator="\n").writerow(["time_s", heading(sensor)])
                     file.write(head.getvalue().encode())
                     for _, times_ms, units in pieces:
                         count += len(times_ms)
@@ -309,14 +351,6 @@ def _member(name: str, *, packed: bool = True) -> zipfile.ZipInfo:
 
 def _line(told: Mapping[str, Any]) -> bytes:
     return (json.dumps(told, separators=(",", ":"), allow_nan=False) + "\n").encode()
-
-
-def _json(text: str) -> dict[str, Any]:
-    try:
-        found = json.loads(text)
-    except ValueError:
-        return {}
-    return found if isinstance(found, dict) else {}
 
 
 class _Hashed:

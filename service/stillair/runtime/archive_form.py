@@ -7,9 +7,12 @@ One zip file, to be read by whoever has a spreadsheet or a script:
     chambers/KEY/entries.jsonl            everything that happened, in order, a line each
     chambers/KEY/readings/NAME/DATE.csv   one sensor on one day, in the form that is replayed
     chambers/KEY/pictures.jsonl           what each picture shows; the picture is pictures/ID.jpg
+    chambers/KEY/films.jsonl              what each film shows; the film is films/ID.webm
+    chambers/KEY/settings.jsonl           the settings that jobs ran under, without what is private
     chambers/KEY/toolpaths.jsonl          what jobs were built from; layers are toolpaths/ID.csv
 
-`archive.json` comes last in the file: one that was cut off has none.
+`archive.json` comes last in the file: one that was cut off has none. Form 1 had no films and
+no settings.
 """
 
 from __future__ import annotations
@@ -23,20 +26,24 @@ from typing import Any
 
 from stillair.errors import StillairError
 
-FORM = 1
+FORM = 2
+OLD_FORM = 1
 HEAD = "archive.json"
 WORDS = "README.txt"
 ENTRIES, PICTURES, TOOLPATHS = "entries.jsonl", "pictures.jsonl", "toolpaths.jsonl"
+FILMS, SETTINGS = "films.jsonl", "settings.jsonl"
 DAY_MS = 86_400_000
 LAST_MS = 32_503_680_000_000  # the year 3000: a label behind that is none
 LINE_BYTES = 2**20
 KEY = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+){0,40}")
-PICTURE_ID = re.compile(r"[0-9a-f]{32}")
+_ID = "[0-9a-f]{32}"
+_TOOLPATH = rf"(?:{_ID}|season(?:-[a-z]{{1,20}}){{1,3}})"  # the season calls its own by their names
+PICTURE_ID, TOOLPATH_ID = re.compile(_ID), re.compile(_TOOLPATH)
 _SLUG = r"[a-z0-9][a-z0-9-]{0,100}"
 MEMBER = re.compile(
-    rf"README\.txt|chambers/{_SLUG}/(?:entries\.jsonl|pictures\.jsonl|toolpaths\.jsonl"
+    rf"README\.txt|chambers/{_SLUG}/(?:(?:entries|pictures|films|settings|toolpaths)\.jsonl"
     rf"|readings/{_SLUG}/\d{{4}}-\d\d-\d\d(?:-\d{{1,4}})?\.csv"
-    r"|pictures/[0-9a-f]{32}\.jpg|toolpaths/[0-9a-f]{32}\.csv|toolpaths/[0-9a-f]{32}\.json)"
+    rf"|pictures/{_ID}\.jpg|films/{_ID}\.webm|toolpaths/{_TOOLPATH}\.(?:csv|json))"
 )
 
 
@@ -52,7 +59,9 @@ class Counts:
     entries: int = 0
     readings: int = 0
     pictures: int = 0
+    films: int = 0
     toolpaths: int = 0
+    settings: int = 0
 
     def __add__(self, other: Counts) -> Counts:
         return Counts(*(getattr(self, f.name) + getattr(other, f.name) for f in fields(self)))
@@ -130,10 +139,10 @@ def read_head(data: bytes) -> ArchiveHead:
     """What an `archive.json` says. Raises `ValueError` where it is none, with the reason."""
     found = record(data)
     form = found.get("form")
-    if type(form) is not int or form != FORM:
+    if type(form) is not int or not OLD_FORM <= form <= FORM:
         newer = type(form) is int and form > FORM
         raise ArchiveError(
-            f"it has the form {str(form)[:20]!r}, and this Stillair reads form {FORM}"
+            f"it has the form {str(form)[:20]!r}, and this Stillair reads {OLD_FORM} to {FORM}"
             + ("; install a newer Stillair first" if newer else "")
         )
     chambers = tuple(_chamber(each) for each in list_of(found.get("chambers"), 1000))
@@ -148,6 +157,7 @@ def read_head(data: bytes) -> ArchiveHead:
         made_at=text(found.get("made_at"), 40),
         chambers=chambers,
         files=files,
+        form=form,
     )
 
 
@@ -190,6 +200,8 @@ def record(data: bytes) -> dict[str, Any]:
         raise ValueError("it is nested too deeply") from None
     if not isinstance(found, dict):
         raise ValueError("it is no record")
+    if b"\\u" in data:
+        json.dumps(found, ensure_ascii=False).encode()  # half a character can't be shown anywhere
     return found
 
 
@@ -213,7 +225,8 @@ def whole(value: Any, low: int = 0, high: int = 2**53) -> int:
 
 def number(value: Any) -> float:
     """A finite number. Raises `ValueError`."""
-    if type(value) not in (int, float) or not math.isfinite(value) or abs(value) > 1e15:
+    # The bound first: a whole number may be too large for the other question.
+    if type(value) not in (int, float) or abs(value) > 1e15 or not math.isfinite(value):
         raise ValueError(f"{str(value)[:40]!r} should be a number")
     return float(value)
 
@@ -242,15 +255,26 @@ chambers/KEY/entries.jsonl
 
 chambers/KEY/readings/NAME/DATE.csv
     One sensor on one day (UTC): "time_s", seconds since 1970, and degrees Celsius at the
-    sensor's own resolution. An empty field is a reading that is missing.
+    sensor's own resolution. An empty field is a reading that is missing. A name that a
+    program for tables would take for a formula has a ' before it.
     `stillair replay` takes such a file.
 
 chambers/KEY/pictures.jsonl and pictures/ID.jpg
     Pictures of events, stills of jobs, and photographs that people took.
 
+chambers/KEY/films.jsonl and films/ID.webm
+    Films of events and time-lapses of jobs, VP8 in WebM. "shown" are the events in a film,
+    "paused" from when to when the camera looked away; "why" says why there is no film, or
+    why it ends early.
+
+chambers/KEY/settings.jsonl
+    Settings that jobs ran under, as "made_with" of an entry names them, without what is private.
+
 chambers/KEY/toolpaths.jsonl, toolpaths/ID.csv and toolpaths/ID.json
     What jobs were built from: the whole, its layers, and where road lies in each. In the last,
     "bits" is base64 of (height * width + 7) // 8 bytes a layer, rows from low to high Y.
+
+What each layer met in the air is not in it: it is worked out again from the above.
 
 There are no accounts, no passwords, no tokens, and no addresses of people in it.
 `stillair bring-in FILE` adds it to what another Stillair keeps.

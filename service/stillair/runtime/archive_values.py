@@ -14,8 +14,9 @@ from typing import IO, Any
 import numpy as np
 
 from stillair.jobs.toolpath import Layers, Outlines, Toolpath, Whole
-from stillair.runtime.archive_form import number, record, text, whole
+from stillair.runtime.archive_form import OLD_FORM, number, record, text, whole
 from stillair.runtime.archive_reading import OpenArchive, lines
+from stillair.runtime.job_words import FORMULA, MARK
 from stillair.storage.packing import MISSING, Ints, to_units
 from stillair.storage.readings import Readings
 from stillair.storage.records import from_record
@@ -23,6 +24,7 @@ from stillair.storage.toolpaths import packed
 
 READINGS_AT_ONCE = 20_000
 MOST_LAYERS = 1_000_000
+MOST_PIECES = 1_000_000
 MOST_BITS = 2**30
 _TIME = re.compile(rb"\d{1,11}(?:\.\d{1,3})?")
 _VALUE = re.compile(rb"-?\d{1,7}(?:\.\d{1,12})?(?:e-?\d{1,2})?|")
@@ -51,9 +53,10 @@ def layer_columns(archive: OpenArchive, name: str, told: Mapping[str, Any]) -> b
             rows.append([_layer_value(value) for value in values])
     table = np.array(rows, np.float64).reshape(len(rows), len(names))
     columns = {each: table[:, index] for index, each in enumerate(names)}
-    if not np.isin(columns["piece"], np.arange(0, 10**6)).all():
+    numbers = columns.pop("piece")
+    if not ((numbers >= 0) & (numbers < MOST_PIECES) & (numbers % 1 == 0)).all():
         raise ValueError(f"{name}.csv names a piece that is none")
-    pieces = columns.pop("piece").astype(np.int32)
+    pieces = numbers.astype(np.int32)
     layers = Layers(piece=pieces, **columns)
     sized(archive, f"{name}.json", MOST_BITS)
     with archive.member(f"{name}.json") as file:
@@ -89,12 +92,25 @@ def _layer_value(value: str) -> float:
     return number(float(value))
 
 
-def sensor_of(file: IO[bytes], name: str) -> str:
-    """The sensor that a file of readings names in its first line."""
-    head = next(csv.reader([file.readline(2000).decode("utf-8")], strict=True), [])
+def heading(sensor: str) -> str:
+    """A sensor's name as a head that no program for tables takes for a formula."""
+    return f"{MARK}{sensor}" if sensor.startswith((MARK, *FORMULA)) else sensor
+
+
+def named_by(head: str) -> str:
+    """The sensor that such a head names."""
+    return head.removeprefix(MARK)
+
+
+def sensor_of(file: IO[bytes], name: str, form: int) -> str:
+    """The sensor that a file of readings names in its first line. Raises `ValueError`."""
+    try:
+        head = next(csv.reader([file.readline(2000).decode("utf-8")], strict=True), [])
+    except csv.Error:
+        head = []
     if len(head) != 2 or head[0] != "time_s" or not 0 < len(head[1]) <= 200:
         raise ValueError(f"{name} begins with no head: time_s and a sensor's name")
-    return head[1]
+    return head[1] if form == OLD_FORM else named_by(head[1])
 
 
 def read_readings(file: IO[bytes], name: str, after_ms: int) -> Iterator[tuple[Ints, Ints]]:

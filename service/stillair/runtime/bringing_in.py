@@ -20,21 +20,23 @@ from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import IO
 from uuid import uuid4
 
 import numpy as np
 
 from stillair.database import hand_over, store_errors
 from stillair.jobs.toolpath import Whole
-from stillair.media.files import FREE_BYTES
-from stillair.runtime.archive_file import PICTURE_FOLDER, Progress
+from stillair.media.files import FILM, FILM_BYTES, FREE_BYTES
+from stillair.runtime.archive_file import FILM_FOLDER, PICTURE_FOLDER, Progress
 from stillair.runtime.archive_form import (
     ENTRIES,
+    FILMS,
     KEY,
     LAST_MS,
-    PICTURE_ID,
+    OLD_FORM,
     PICTURES,
+    SETTINGS,
     TOOLPATHS,
     WORDS,
     ArchivedChamber,
@@ -42,9 +44,17 @@ from stillair.runtime.archive_form import (
     ArchiveHead,
     Counts,
     list_of,
-    number,
     text,
     whole,
+)
+from stillair.runtime.archive_media import (
+    Shift,
+    check_picture,
+    film_row,
+    named,
+    picture_row,
+    settings_row,
+    take_film,
 )
 from stillair.runtime.archive_reading import OpenArchive, opened
 from stillair.runtime.archive_values import (
@@ -59,6 +69,7 @@ from stillair.runtime.backup import ARCHIVE, IN_USE, JOURNAL
 from stillair.storage import kept_lines
 from stillair.storage.archive import Archive
 from stillair.storage.brought import Stage
+from stillair.storage.clips import KEPT
 from stillair.storage.coming import clear_up, connected
 from stillair.storage.journal import Journal
 from stillair.storage.readings import Readings
@@ -66,7 +77,6 @@ from stillair.storage.toolpaths import READY, REFUSED
 
 COMING = "bringing-in"  # what is on its way in
 PICTURE_BYTES = 30 * 10**6
-PARTS = ("marked", "moment", "before", "after", "still", "photograph")
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,8 +132,12 @@ def finish(folder: Path) -> None:
 
 
 def _clear_up(folder: Path) -> None:
-    pictures = folder / PICTURE_FOLDER
-    clear_up(folder / COMING, folder / JOURNAL, folder / ARCHIVE, pictures)
+    clear_up(folder / COMING, folder / JOURNAL, folder / ARCHIVE, _homes(folder))
+
+
+def _homes(folder: Path) -> dict[str, Path]:
+    """Where files belong, by what their names end with."""
+    return {".jpg": folder / PICTURE_FOLDER, FILM: folder / FILM_FOLDER}
 
 
 @contextmanager
@@ -203,7 +217,7 @@ def _bring_in(coming: _Coming, as_chamber: str | None, at: datetime) -> BroughtI
             for chamber in head.chambers:
                 detail = {"made_at": head.made_at, "made_with": head.made_with}
                 stage.note(keys[chamber.key], chamber.name, at_us, detail)
-            stage.commit(coming.folder / PICTURE_FOLDER)
+            stage.commit(_homes(coming.folder))
     finally:
         stage.close()
     return BroughtIn(keys, added, already)
@@ -263,13 +277,13 @@ class _Coming:
         self.folder = folder
         self.running = running
         self.progress = progress
-        self._shift_ms = shift_ms
+        self._shift = Shift(shift_ms)
 
     def need_room(self) -> None:
         """Raise `ArchiveError` unless there is room for all of it."""
         needed_bytes = FREE_BYTES
         for name in self.archive.names(""):
-            share = 1 if name.endswith(".jpg") else 4 if name.endswith(".jsonl") else 0.25
+            share = 1 if name.endswith((".jpg", FILM)) else 4 if name.endswith(".jsonl") else 0.25
             needed_bytes += round(share * self.archive.size_bytes(name))
         with store_errors(f"{self.folder} can't be used"):
             free_bytes = shutil.disk_usage(self.folder).free
@@ -287,15 +301,24 @@ class _Coming:
                 jobs.add(entry.job)
             stage.take_line(here, self._moved(entry))
         new, old = self._pictures(stage, chamber, here)
+        films, known_films = set_up, known_settings = 0, 0
+        if self.archive.head.form > OLD_FORM:
+            films, known_films = self._films(stage, chamber, here)
+            set_up, known_settings = self._settings(stage, chamber, here)
         more, less = self._toolpaths(stage, chamber, here)
         added, there = self._readings(stage, chamber, here)
-        told = Counts(len(jobs), entries, added + there, new + old, more + less)
+        fresh = Counts(pictures=new, films=films, toolpaths=more, settings=set_up, readings=added)
+        known = Counts(
+            pictures=old,
+            films=known_films,
+            toolpaths=less,
+            settings=known_settings,
+            readings=there,
+        )
+        told = fresh + known + Counts(jobs=len(jobs), entries=entries)
         if told != chamber.counts:
             raise ValueError(f"it holds {told.said()}, and says {chamber.counts.said()}")
-        return (
-            Counts(pictures=new, toolpaths=more, readings=added),
-            Counts(pictures=old, toolpaths=less, readings=there),
-        )
+        return fresh, known
 
     def _lines(self, name: str, key: str) -> Iterator[kept_lines.KeptLine]:
         for count, found in enumerate(self.archive.records(name), 1):
@@ -305,77 +328,67 @@ class _Coming:
                 raise ValueError(f"{name}, line {count}: {error}") from None
 
     def _moved(self, entry: kept_lines.KeptLine) -> kept_lines.KeptLine:
-        if not self._shift_ms:
+        if not self._shift.ms:
             return entry
-        at_us = self._moved_us(entry.at_us)
-        return replace(entry, at_us=at_us, boot=self._moved_boot(entry.boot))
+        at_us = self._shift.at_us(entry.at_us)
+        return replace(entry, at_us=at_us, boot=self._shift.boot(entry.boot))
 
-    def _moved_us(self, at_us: int) -> int:
-        return whole(at_us + self._shift_ms * 1000, 0, LAST_MS * 1000)
-
-    def _moved_boot(self, boot: str) -> str:
-        """Moved rows are on a timeline of their own."""
-        return f"{boot[:50]}{self._shift_ms:+d}" if self._shift_ms else boot
-
-    # --- pictures ----------------------------------------------------------------------
+    # --- pictures, films, settings -------------------------------------------------------
 
     def _pictures(self, stage: Stage, chamber: ArchivedChamber, here: str) -> tuple[int, int]:
         begin = f"chambers/{chamber.key}/"
         new = old = 0
         for found in self.archive.records(f"{begin}{PICTURES}"):
-            picture = text(found.get("id"), 32)
-            if not PICTURE_ID.fullmatch(picture):
-                raise ValueError(f"{picture[:40]!r} is no picture's name")
+            picture = named(found, "picture")
             name = f"{begin}pictures/{picture}.jpg"
-            row = self._picture_row(
-                found, chamber.key, here, sized(self.archive, name, PICTURE_BYTES)
-            )
+            size_bytes = sized(self.archive, name, PICTURE_BYTES)
+            row = picture_row(found, chamber.key, here, size_bytes, self._shift)
             with self.archive.member(name) as file:
                 data = file.read(PICTURE_BYTES)
-            if not data.startswith(b"\xff\xd8\xff"):
-                raise ValueError(f"{name} is no picture")
+            check_picture(data, name)
             if stage.take_picture(row):
                 new += 1
-                with store_errors("a picture can't be kept"):
-                    self._write(stage.folder / f"{picture}.jpg", data)
+                with self._written(stage.folder / f"{picture}.jpg") as to:
+                    to.write(data)
             else:
                 old += 1
         return new, old
 
-    def _picture_row(
-        self, found: Mapping[str, Any], there: str, here: str, size_bytes: int
-    ) -> dict[str, Any]:
-        kept = found.get("kept")
-        if not isinstance(kept, dict) or not isinstance(found.get("detail"), dict):
-            raise ValueError("a picture doesn't say how it was kept")
-        kept_lines.fit(dict, found["detail"], "detail")
-        job, event, height_mm = found.get("job"), found.get("event"), found.get("height_mm")
-        if job is not None:
-            kept_lines.check_id(text(job, 200), there, "job")
-        if found.get("part") not in PARTS:
-            raise ValueError(f"there is no part {str(found.get('part'))[:40]!r}")
-        return {
-            "id": found["id"],
-            "chamber": here,
-            "part": found["part"],
-            "kind": text(found.get("kind"), 60),
-            "event": None if event is None else whole(event, -(10**15), 10**15),
-            "job": job,
-            "height_mm": None if height_mm is None else number(height_mm),
-            "size_bytes": size_bytes,
-            "boot_id": self._moved_boot(text(kept.get("boot"), 80)),
-            "mono_s": number(kept.get("mono_s")),
-            "at_us": self._moved_us(whole(kept.get("at_us"), 0, LAST_MS * 1000)),
-            "body": json.dumps(found["detail"], allow_nan=False),
-        }
+    def _films(self, stage: Stage, chamber: ArchivedChamber, here: str) -> tuple[int, int]:
+        begin = f"chambers/{chamber.key}/"
+        new = old = 0
+        for found in self.archive.records(f"{begin}{FILMS}"):
+            film, there = named(found, "film"), chamber.key
+            name, is_kept = f"{begin}films/{film}{FILM}", found.get("state") == KEPT
+            size_bytes = sized(self.archive, name, FILM_BYTES) if is_kept else 0
+            is_new = stage.take_film(film_row(found, there, here, size_bytes, self._shift))
+            new, old = new + is_new, old + (not is_new)
+            if is_kept and is_new:
+                path = stage.folder / f"{film}{FILM}"
+                with self.archive.member(name) as file, self._written(path) as to:
+                    take_film(file, name, to)
+            elif is_kept:
+                with self.archive.member(name):
+                    pass  # it is what it should be, and here
+        return new, old
+
+    def _settings(self, stage: Stage, chamber: ArchivedChamber, here: str) -> tuple[int, int]:
+        new = old = 0
+        for found in self.archive.records(f"chambers/{chamber.key}/{SETTINGS}"):
+            is_new = stage.take_settings(settings_row(found, here, self._shift))
+            new, old = new + is_new, old + (not is_new)
+        return new, old
 
     @staticmethod
-    def _write(path: Path, data: bytes) -> None:
-        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with open(descriptor, "wb") as file:  # noqa: PTH123 - a path would be open to others
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
+    @contextmanager
+    def _written(path: Path) -> Iterator[IO[bytes]]:
+        """A new file, on the disk once it is whole."""
+        with store_errors("what comes can't be kept"):
+            descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+            with open(descriptor, "wb") as file:  # noqa: PTH123 - a path would be open to others
+                yield file
+                file.flush()
+                os.fsync(file.fileno())
 
     # --- toolpaths ---------------------------------------------------------------------
 
@@ -383,9 +396,9 @@ class _Coming:
         begin = f"chambers/{chamber.key}/"
         new = old = 0
         for found in self.archive.records(f"{begin}{TOOLPATHS}"):
-            toolpath, kept = text(found.get("id"), 32), found.get("kept")
-            if not PICTURE_ID.fullmatch(toolpath) or not isinstance(kept, dict):
-                raise ValueError(f"{toolpath[:40]!r} is no toolpath's name")
+            toolpath, kept = named(found, "toolpath"), found.get("kept")
+            if not isinstance(kept, dict):
+                raise ValueError("a toolpath doesn't say how it was kept")
             if found.get("state") not in (READY, REFUSED):
                 raise ValueError(f"the toolpath {toolpath} has been neither read nor refused")
             columns, body = None, {"refused": refusal(found.get("refused"))}
@@ -401,7 +414,7 @@ class _Coming:
                 kept_lines.check_id(job, chamber.key, "job")
             row = {
                 "id": toolpath,
-                "at_us": self._moved_us(whole(kept.get("at_us"), 0, LAST_MS * 1000)),
+                "at_us": self._shift.at_us(kept.get("at_us")),
                 "name": text(found.get("name"), 300),
                 "chamber": here,
                 "source": text(kept.get("source"), 1000),
@@ -410,7 +423,7 @@ class _Coming:
                 "body": json.dumps(body, allow_nan=False),
                 "columns": columns,
             }
-            moved = [self._moved_us(whole(at_us, 0, LAST_MS * 1000)) for at_us in since]
+            moved = [self._shift.at_us(at_us) for at_us in since]
             if stage.take_toolpath(row, zip(jobs, moved, strict=True)):
                 new += 1
             else:
@@ -431,11 +444,11 @@ class _Coming:
                     folder = name.rpartition("/")[0]
                     self.progress(f"{chamber.name}: readings, {folder.rpartition('/')[2]}")
                 with self.archive.member(name) as file:
-                    sensor = sensor_of(file, name)
+                    sensor = sensor_of(file, name, self.archive.head.form)
                     for times_ms, units in read_readings(file, name, last.get(sensor, -1)):
                         last[sensor] = int(times_ms[-1])
                         fresh = np.ones(len(times_ms), np.bool_)
-                        times_ms = times_ms + self._shift_ms
+                        times_ms = times_ms + self._shift.ms
                         whole(int(times_ms[0]), 0, LAST_MS)
                         whole(int(times_ms[-1]), 0, LAST_MS)
                         if sensor in known:

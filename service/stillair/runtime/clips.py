@@ -149,6 +149,12 @@ class Clips(Keeper):
                 self._erased.add(clip_id)
             self._files.remove(clip_id)
 
+    def brought_in(self) -> None:
+        """Others came: have each chamber keep to what it wants of them; never blocks."""
+        with self._changed:
+            self._tidied_s = -math.inf
+            self._changed.notify_all()
+
     def _is_erased(self, clip_id: str) -> bool:
         with self._changed:
             return clip_id in self._erased
@@ -265,7 +271,8 @@ class Clips(Keeper):
             return
         if take is None or cut is not take.cut:
             if take is not None:
-                self._end(roll, take)
+                self._guarded(partial(self._take, roll.eye, take))
+                self._guarded(partial(self._end, roll, take))
             _, timeline = roll.eye.now()
             paused = () if roll.paused_s is None else ((roll.paused_s, None),)
             clip = Clip(
@@ -304,6 +311,7 @@ class Clips(Keeper):
             if now_s > take.cut.to_s + LATE_S or newest_s > take.cut.to_s:
                 self._guarded(partial(self._end, roll, take))
         if roll.lapse.id and self._is_erased(roll.lapse.id):
+            self._files.remove(roll.lapse.id)  # a picture may have come after it was
             roll.lapse.forget()
         known, job = roll.eye.job()
         if known:
@@ -414,8 +422,10 @@ class Clips(Keeper):
         self._sweep()
 
     def _sweep(self) -> None:
-        known = {row.id for row in rows.sizes(self._journal)}
-        self._files.sweep(known | self._under_way(), self._queue.making)
+        def known() -> set[str]:
+            return {row.id for row in rows.sizes(self._journal)} | self._under_way()
+
+        self._files.sweep(known, self._queue.making)
 
     def _remove(self, ids: Iterable[str]) -> None:
         old = list(ids)

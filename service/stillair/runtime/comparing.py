@@ -20,6 +20,7 @@ from pathlib import Path
 
 from stillair.alarms.figures import temperature
 from stillair.errors import InputError
+from stillair.jobs.comparison import COMPARED
 from stillair.model import AT_WORK, Change, Job, JobPhase, JsonValue, Kind, Place
 from stillair.runtime.diagnosing import epoch_s
 from stillair.storage.courses import paused_in
@@ -58,11 +59,14 @@ def same_part(job: Job, other: Job) -> bool:
 
 
 def same_box(job: Job, other: Job) -> bool:
-    """Whether two jobs are built in the same box, and both real, or of one simulation."""
+    """Whether two jobs are built in the same box, and both real, or of one simulation.
+
+    Never where that isn't known, as of a recording: it may be of a simulated box.
+    """
     return (
         job.id != other.id
         and job.chamber == other.chamber
-        and job.box != ""
+        and job.box.partition(" ")[0] in COMPARED
         and job.box == other.box
     )
 

@@ -7,20 +7,22 @@ readings up to the next job count, six hours of them at most.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from stillair.errors import InputError
-from stillair.jobs.figures import chamber_figures
+from stillair.jobs.figures import CHANGED, RULE, chamber_figures, holding
 from stillair.model import JobDiagnosis, JsonValue, Kind
 from stillair.storage.courses import paused_in
-from stillair.storage.history import History
+from stillair.storage.history import MOST_ITEMS, History
+from stillair.storage.items import Item
 from stillair.thermal.diagnosis import GRID_S, OLD_JOBS, JobFigures, Span, job_figures, told
 
 AFTER_S = 6 * 3600.0  # a box that has not cooled by then is heated for something else
 LONGEST_S = 30 * 86_400.0
 MOST_PAGES = 20
+SAME_K = 0.05
 COLD_AIR = (Kind.DOOR_OPEN, Kind.DRAFT)
 
 Row = tuple[float, tuple[float | None, ...]]
@@ -37,6 +39,11 @@ class Diagnosed:
     room: tuple[str, ...]
     sensors: Mapping[str, str] = field(default_factory=dict)
     target_c: float | None = None
+
+    @property
+    def air_marks(self) -> dict[str, str]:
+        """The marks of those sensors that are in the chamber's air."""
+        return {name: mark for name, mark in self.sensors.items() if name in self.air}
 
 
 def diagnose(folder: Path, asked: Diagnosed) -> JobDiagnosis:
@@ -56,6 +63,7 @@ def diagnose(folder: Path, asked: Diagnosed) -> JobDiagnosis:
         figures = _figures(history, asked, table)
         measured = _measured(history, asked, table, begun_s, epoch_s(item["finished_at"]))
         past = [d for d in history.diagnoses(asked.chamber) if d.box == asked.box]
+        past.sort(key=lambda d: _number(d.job))  # kept last may be an early one, measured anew
         earlier = [_alike(d, asked.sensors) for d in past if d.job != asked.job]
     finally:
         history.close()
@@ -71,8 +79,77 @@ def diagnose(folder: Path, asked: Diagnosed) -> JobDiagnosis:
         offsets=figures.offsets,
         compared=min(OLD_JOBS, sum(job.excess_k is not None for job in earlier)),
         box=asked.box,
-        sensors={name: mark for name, mark in asked.sensors.items() if name in asked.air},
+        sensors=asked.air_marks,
+        rule=RULE,
+        over=_over(item),
     )
+
+
+# --- measured anew --------------------------------------------------------------------
+
+
+def outdated(history: History, chamber: str) -> list[str]:
+    """Those of a chamber's last 1,000 jobs whose figures are to be measured anew, the last first.
+
+    Raises `StoreError`.
+    """
+    last = history.jobs(0, MOST_ITEMS, chamber=chamber, last=True)
+    return [str(entry.body["id"]) for entry in reversed(last.entries) if is_outdated(entry.body)]
+
+
+def is_outdated(job: Item) -> bool:
+    """Whether a job's figures are by an earlier rule, or over another time than it has now.
+
+    What was brought in was measured elsewhere, by sensors that nobody here knows.
+    """
+    kept = job["diagnosis"]
+    if job["brought"] or not isinstance(kept, dict) or not kept["measured"]:
+        return False
+    return kept["rule"] != RULE or kept["over"] not in ("", _over(job))
+
+
+def renewed(kept: JobDiagnosis, found: JobDiagnosis | None, over: str) -> JobDiagnosis:
+    """A diagnosis with the figures of `found`, as far as it can be known that they are the job's.
+
+    `found` is None where its readings can't be measured as they were: a sensor has been
+    replaced. Figures that nobody can measure anew are given up where they no longer hold;
+    what was said of the box stays as it was said.
+    """
+    if kept.over not in ("", over):  # somebody has said since when it began or was done
+        measured = {} if found is None else dict(found.measured)
+    else:
+        measured = holding(kept.measured, kept.rule)
+        if found is not None and _of_the_same_readings(kept.measured, found.measured):
+            measured |= {
+                name: value
+                for name, value in found.measured.items()
+                if CHANGED.get(name, 1) > kept.rule
+            }
+    return replace(kept, measured=measured, rule=RULE, over=over)
+
+
+def over_of(history: History, job: str) -> str:
+    """The time over which a job would be measured now. Raises `StoreError`."""
+    item = history.job(job)
+    return "" if item is None else _over(item)
+
+
+def _of_the_same_readings(kept: Mapping[str, float], found: Mapping[str, float]) -> bool:
+    """Part of a job's readings may be gone by now, and with them its hottest minute."""
+    lasting = ("air_c", "hottest_c")
+    return all(n in found and abs(found[n] - kept[n]) < SAME_K for n in lasting if n in kept)
+
+
+def _over(job: Item) -> str:
+    return f"{job['started_at']} {job['finished_at']}"
+
+
+def _number(job: str) -> int:
+    digits = job.rpartition("-")[2]
+    return int(digits) if digits.isascii() and digits.isdigit() else 0
+
+
+# --- readings and events ---------------------------------------------------------------
 
 
 def cooled_s(history: History, job: str, finished_at: JsonValue) -> float:

@@ -36,6 +36,7 @@ from stillair.runtime.redacting import Redaction, names_of_people
 from stillair.runtime.season import compared
 from stillair.runtime.settings_told import chamber_file
 from stillair.runtime.weathering import Weathered, weather_of
+from stillair.storage.clips import KEPT, MAKING
 from stillair.storage.history import History
 from stillair.storage.items import Item, label, log_item, piece_item
 from stillair.storage.ran_under import Under
@@ -292,6 +293,9 @@ class _Writer:
             "beside_sound_jobs": differs,
             "settings": [settings_item(each) for each in under],
             "pictures": media,
+            "not_filmed": [
+                film for film in history.clips().of_job(job) if film["state"] not in (KEPT, MAKING)
+            ],
         }
         with self._text(JOB) as stream:
             json.dump(_unsigned(told), stream, ensure_ascii=False, indent=1)

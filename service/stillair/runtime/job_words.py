@@ -7,7 +7,10 @@ import unicodedata
 from urllib.parse import quote
 
 LONGEST_NAME = 60  # characters of a job's name in that of its file
-FORMULA = ("=", "+", "-", "@", "\t", "\r")  # so programs for tables begin a formula
+LONGEST_BYTES = 120  # no disk takes a name of more than 255, with date and id
+# So programs for tables begin a formula, some of them also with the wide forms.
+FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+MARK = "'"
 
 README = """\
 {name}
@@ -36,7 +39,7 @@ Stillair is an aid and no listed fire alarm. It replaces no smoke detector.
 
 def plain_cell(text: str) -> str:
     """Text that a program for tables takes for text, and never for a formula."""
-    return f"'{text}" if text.startswith(FORMULA) else text
+    return f"{MARK}{text}" if text.startswith(FORMULA) else text
 
 
 def file_names(day: str, name: str, job: str) -> tuple[str, str]:
@@ -49,7 +52,8 @@ def file_names(day: str, name: str, job: str) -> tuple[str, str]:
         for letter in unicodedata.normalize("NFC", name)
     )
     # Characters that turn the direction of writing are not printable, so none is left.
-    spoken = " ".join(known.split())[:LONGEST_NAME].strip(" .")
+    short = " ".join(known.split())[:LONGEST_NAME].encode("utf-8", "replace")[:LONGEST_BYTES]
+    spoken = short.decode("utf-8", "ignore").strip(" .")
     letters = unicodedata.normalize("NFKD", spoken).encode("ascii", "ignore").decode()
     plain = re.sub(r"[^A-Za-z0-9]+", "-", letters).strip("-")
     id_ = re.sub(r"[^A-Za-z0-9-]+", "-", job)

@@ -88,6 +88,8 @@ class Lapse:
                 self._resume(clip)
                 if not paused:
                     self._over(_moved(clip, timeline, now_s))
+                elif all(over_s is not None for _, over_s in clip.paused):
+                    self.paused(now_s)  # it was stopped before that could be noted
             else:
                 spool = self._files.spool(clip.id)
                 over.append(replace(clip, end_s=max(clip.start_s, spool.last_s)))

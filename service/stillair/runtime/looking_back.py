@@ -1,7 +1,8 @@
 """What the service works out of jobs that are over, beside the watch.
 
-Three things, a few times a minute and never in the watch's thread: the diagnosis
-of each job once its box has cooled, the curve of the last sound job of the part
+Some things, a few times a minute and never in the watch's thread: the diagnosis
+of each job once its box has cooled, its figures anew where they are by an earlier rule or
+somebody has corrected the job's times since, the curve of the last sound job of the part
 that is being built, and which job's outcome is still to be told. What is missing
 is found in the journal, so nothing is lost when the service stops between a job's
 end and its diagnosis.
@@ -11,6 +12,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from collections import deque
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import replace
@@ -19,7 +21,15 @@ from stillair.errors import StillairError, StoreError
 from stillair.model import Job, JobDiagnosis, JobPhase, Outcome, Phase, Place, Timeline
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.comparing import Curve, same_part, same_sensors, soak_of
-from stillair.runtime.diagnosing import AFTER_S, Diagnosed, epoch_s
+from stillair.runtime.diagnosing import (
+    AFTER_S,
+    Diagnosed,
+    epoch_s,
+    is_outdated,
+    outdated,
+    over_of,
+    renewed,
+)
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.marks import air_sensors, box_mark, sensor_marks
 from stillair.runtime.worker import Workshop
@@ -57,6 +67,7 @@ class LookingBack:
         self._news = asyncio.Event()
         self._soaked: set[str] = set()  # running jobs of which it is known when
         self._logged: dict[str, str] = {}  # by chamber: the error that was told last
+        self._outdated: dict[str, deque[str]] = {}  # by chamber: jobs to be measured anew
         self._against: dict[str, tuple[str, str]] = {}  # by chamber: a job and its last sound one
 
     async def run(self) -> None:
@@ -68,6 +79,7 @@ class LookingBack:
                 try:
                     await self._ask_of(chamber)
                     await self._diagnose(chamber)
+                    await self._measure_anew(chamber)
                     await self._compare(chamber)
                 except (StoreError, OSError) as error:
                     self._log(chamber, error)
@@ -90,12 +102,14 @@ class LookingBack:
 
         From any thread. Of a job's changes most only tell its height.
         """
-        news = any(
-            entry.topic in ("outcome", "log")
-            or (entry.topic == "job" and entry.body["state"] == JobPhase.FINISHED.value)
-            or (entry.topic == "job" and entry.body["height_mm"] is None)
-            for entry in entries
-        )
+        news = False
+        for entry in entries:
+            over = entry.topic == "job" and entry.body["state"] == JobPhase.FINISHED.value
+            news |= over or entry.topic in ("outcome", "log")
+            news |= entry.topic == "job" and entry.body["height_mm"] is None
+            waiting = self._outdated.get(str(entry.body.get("chamber")))
+            if over and waiting is not None:  # or was over, and its times have been corrected
+                waiting.appendleft(str(entry.body["id"]))
         if news and self._loop is not None:
             with suppress(RuntimeError):  # the loop has ended
                 self._loop.call_soon_threadsafe(self._news.set)
@@ -141,22 +155,47 @@ class LookingBack:
             return True
         return view.thermal.phase is Phase.COLD
 
+    async def _measure_anew(self, chamber: Chamber) -> None:
+        """One job at a time, the last ones first: others wait for the worker, too."""
+        if chamber.key not in self._outdated:
+            jobs = await asyncio.to_thread(outdated, self._history, chamber.key)
+            self._outdated[chamber.key] = deque(jobs)
+        if not self._outdated[chamber.key]:
+            return
+        job = self._outdated[chamber.key].popleft()
+        item = await asyncio.to_thread(self._history.job, job)
+        if item is not None and is_outdated(item):
+            (kept,) = await asyncio.to_thread(self._history.diagnoses, chamber.key, [job])
+            asked = self._asked(chamber, job, kept.box)
+            same = asked.air_marks == kept.sensors
+            found = await self._answer(asked) if same else None
+            if found is not None or not same:
+                t_s = chamber.clock.now_s()
+                over = await asyncio.to_thread(over_of, self._history, job)
+                told = replace(renewed(kept, found, over), t_s=t_s)
+                self._keep(Outcome(chamber.key, t_s, diagnoses=(told,)), chamber.labels.timeline())
+
     async def _ask(self, chamber: Chamber, job: Job) -> JobDiagnosis | None:
+        await self._archive.write_out()
+        return await self._answer(self._asked(chamber, job.id, job.box))
+
+    def _asked(self, chamber: Chamber, job: str, box: str) -> Diagnosed:
         sensors = chamber.settings.sensors
-        asked = Diagnosed(
-            job=job.id,
+        return Diagnosed(
+            job=job,
             chamber=chamber.key,
-            box=job.box,
+            box=box,
             air=tuple(s.name for s in sensors if s.place is Place.CHAMBER),
             room=tuple(s.name for s in sensors if s.place is Place.ROOM),
             sensors=sensor_marks(chamber.settings),
             target_c=chamber.settings.chamber.target_c,
         )
-        await self._archive.write_out()
+
+    async def _answer(self, asked: Diagnosed) -> JobDiagnosis | None:
         try:
             return await self._workshop.diagnosis(asked)
         except (StillairError, TimeoutError, ValueError) as error:
-            log.warning("%s: its box can't be diagnosed: %s", job.id, error)
+            log.warning("%s: its box can't be diagnosed: %s", asked.job, error)
             return None
 
     # --- comparison --------------------------------------------------------------------

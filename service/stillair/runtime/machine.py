@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 BY = "the simulated machine"
 TOLD_BY = "the machine"
+MOST_WAITING = 1000  # words; of more the oldest are lost
 _SAID = {  # by the kinds of a script's marks
     "start": Said.START,
     "progress": Said.HEIGHT,
@@ -75,22 +77,32 @@ class SimulatedMachine:
 
 
 class ToldMachine:
-    """Turn what is told on a topic into commands about the chamber's job."""
+    """Turn what is told on a topic into commands about the chamber's job.
+
+    One plate may be done and the next begun in one second. Each word is about the job that
+    there is once the words before it are done, so what begins or ends one is the last of
+    its second, and the rest waits for the next.
+    """
 
     def __init__(self, topic: JobTopic) -> None:
         self._topic = topic
+        self._waiting: deque[JobWord] = deque(maxlen=MOST_WAITING)
 
     def commands(self, t_s: float, view: WatchView) -> Sequence[Command]:
         """What has been told since the last second; nothing of a job that there isn't."""
+        self._waiting.extend(self._topic.take())
         running = view.job is not None and view.job.state in AT_WORK
         job = view.job.id if view.job is not None and running else None
         said: list[Command] = []
-        for word in self._topic.take():
+        while self._waiting:
+            word = self._waiting.popleft()
             if word.said is Said.START:
                 if view.job is None or not running or view.job.guessed:
-                    said.append(_start(t_s, TOLD_BY, word))
+                    return [*said, _start(t_s, TOLD_BY, word)]
             elif job is not None:
                 said.append(_command(t_s, TOLD_BY, job, word))
+                if word.said is Said.FINISH:
+                    break
         return said
 
 

@@ -172,7 +172,8 @@ def _made(
         sensors=sensor_marks(settings),
         target_c=settings.chamber.target_c,
     )
-    found = replace(diagnose(folder, asked), t_s=session.last_s)
+    # Brought in, it has other labels, and is measured as it was all the same.
+    found = replace(diagnose(folder, asked), t_s=session.last_s, over="")
     told = Outcome(settings.key, session.last_s, diagnoses=(found,))
     parcels.append(_parcel(job, len(parcels), told, timeline))
     journal.commit_all(parcels[-1:])

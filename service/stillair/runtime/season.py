@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -15,13 +16,13 @@ from stillair.jobs.comparison import (
     alike,
     differences,
     is_many,
+    seasons_of,
     unlike,
 )
+from stillair.jobs.figures import holding
 from stillair.model import JobOutcome, LogKept
 from stillair.storage.history import MOST_ITEMS, History
 from stillair.storage.items import Item
-
-SEED = 20  # the same jobs always say the same
 
 
 def compared(history: History, job: str) -> dict[str, Any]:
@@ -36,11 +37,13 @@ def compared(history: History, job: str) -> dict[str, Any]:
         raise CommandRefused(Refusal.UNKNOWN, "There is no such job.")
     last = history.jobs(0, MOST_ITEMS, chamber=str(item["chamber"]), last=True)
     (mine,) = _jobs(history, [item])
-    others = alike(mine, _jobs(history, _judged(entry.body for entry in last.entries)))
+    everyone = list(_jobs(history, _judged(entry.body for entry in last.entries)))
+    others = alike(mine, everyone)
     sound = [each for each in others if each.outcome is JobOutcome.SOUND]
     judged = others if mine.outcome is None else [*others, mine]
     many = is_many(judged)
-    found = differences(judged, chance=np.random.default_rng(SEED)) if many else ()
+    beside = seasons_of(mine, everyone)
+    found = differences(judged, chance=_chance_of(judged), seasons=beside) if many else ()
     return {
         "material": mine.material,
         "origin": mine.origin or None,
@@ -51,6 +54,17 @@ def compared(history: History, job: str) -> dict[str, Any]:
         "many": many,
         "differences": [_difference_item(each) for each in found],
     }
+
+
+def _chance_of(jobs: Iterable[JudgedJob]) -> np.random.Generator:
+    """The same jobs always say the same; others are shuffled in other ways.
+
+    With one set of shuffles for all, what is seldom in all seasons together could be frequent
+    in some boat shed. Outcomes have no part in it: shuffles must not hang on what is shuffled.
+    """
+    told = sorted((job.job, sorted(job.figures.items())) for job in jobs)
+    digest = hashlib.sha256(repr(told).encode("utf-8", "backslashreplace")).digest()
+    return np.random.default_rng(int.from_bytes(digest[:16]))
 
 
 def _judged(items: Iterable[Item]) -> Iterable[Item]:
@@ -93,6 +107,8 @@ def _job(item: Item, logged: Mapping[str, float | None]) -> JudgedJob:
         for name, value in (told.items() if isinstance(told, dict) else ())
         if isinstance(value, int | float)
     }
+    if isinstance(diagnosis, dict):  # until they are measured anew, some may mean something else
+        measured = holding(measured, int(str(diagnosis["rule"])))
     outcome = item["outcome"]
     return JudgedJob(
         job=str(item["id"]),

@@ -12,7 +12,7 @@ import logging
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 from stillair import __version__
@@ -21,7 +21,7 @@ from stillair.alerts.push import PushRoute
 from stillair.clock import Clock
 from stillair.config.materials import weakest
 from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
-from stillair.model import Command, Job, Outcome, Timeline, WatchMemory
+from stillair.model import Command, Job, Outcome, Timeline
 from stillair.runtime import lines, tested
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
@@ -36,6 +36,7 @@ from stillair.runtime.job_file_sending import JobFiles
 from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.kept_weather import KeptWeather
+from stillair.runtime.known_before import KnownBefore
 from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.moving import Moving
 from stillair.runtime.now import chamber_now
@@ -61,7 +62,6 @@ log = logging.getLogger(__name__)
 STORED_S = 1.0  # how long an answer waits to be able to say "stored"
 ANSWER_S = 5.0  # a command is answered within one round of the loop; this bounds a defect
 HOUR_S = 3600.0
-STORIES = 1000  # changes read back at a start
 ON_TIME_S = 5.0  # a loop that has not come round for so long is stuck
 SOUNDER_S = 5.0  # the same for a call of the sounder's or relay's output, which may not block
 COURIER_S = 60.0  # and for the courier, which comes round within 7 s
@@ -121,6 +121,7 @@ class Service:
         self.journal = journal
         self.history = history
         self.elsewhere = Elsewhere(history, self._chambers)
+        self.before = KnownBefore(journal, history, lambda: self.writer.recover())
         self.heights = Heights(history)
         self.feed = LiveFeed(self.state_json)
         self.last_seq = 0
@@ -208,42 +209,6 @@ class Service:
             and self.clips.alive
             and self.housekeeping.alive
         )
-
-    # --- what was known before ---------------------------------------------------
-
-    def memory(self, key: str, timeline: Timeline) -> WatchMemory:
-        """What a chamber's watch knows again; nothing where the journal can't be read."""
-        self.writer.recover()
-        try:
-            return self.journal.memory(key, timeline)
-        except StoreError as error:
-            log.error("what was known before is not known now: %s", error)
-            return WatchMemory()
-
-    def learned(self, key: str) -> str | None:
-        """What a chamber's watch had learned; nothing where the journal can't be read."""
-        try:
-            return self.journal.remembered(key)
-        except StoreError as error:
-            log.error("what was learned before is learned anew: %s", error)
-            return None
-
-    def last_hour(self, key: str, now_epoch_s: float) -> list[Item]:
-        """The last hour's changes of events, oldest first."""
-        since_at = datetime.fromtimestamp(now_epoch_s - HOUR_S, UTC)
-        try:
-            page = self.history.entries(
-                0, STORIES, "event", chamber=key, since_at=since_at, last=True
-            )
-        except StoreError:
-            return []
-        return [entry.body for entry in page.entries]
-
-    def last_label(self, key: str) -> datetime | None:
-        """The wall-clock label up to which a chamber's history goes."""
-        zero = Timeline("", 0.0)
-        seen_s = self.memory(key, zero).last_seen_s
-        return zero.at(seen_s) if seen_s is not None else None
 
     # --- what the chambers and the stores tell -----------------------------------
 

@@ -48,7 +48,7 @@ NAME_LENGTH = 120
 # Endings under which toolpaths lie about; in a folder of anything only these are read.
 ENDINGS = frozenset((".gcode", ".gco", ".gc", ".g", ".nc", ".ngc", ".tap", ".cnc"))
 TOO_LARGE = f"A toolpath has at most {Bounds().bytes // 10**6} MB here."
-GONE = "its file is gone; give it again"
+GONE = "its file is gone, or its name is no plain text; give it again"
 
 
 class TooLargeError(StillairError):

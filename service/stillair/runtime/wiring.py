@@ -179,11 +179,16 @@ def build(
     )
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
     service.housekeeping.each_minute("brought in", service.elsewhere.look, at_once=True)
+
+    def brought_in() -> None:
+        service.elsewhere.look()
+        service.clips.brought_in()
+
     service.moving = Moving(
         folder,
         names=lambda: service.elsewhere.names | {each.key: each.chamber.name for each in chambers},
         write_out=service.archive.write_out,
-        look=service.elsewhere.look,
+        look=brought_in,
     )
     service.housekeeping.each_minute("archives", service.moving.tidy, at_once=True)
     service.workshop = Workshop(folder)
@@ -338,8 +343,8 @@ def _chamber(
     )
     if beat is not None:
         loops.append(beat)
-    known = service.learned(key)
-    memory = service.memory(key, labels.timeline())
+    known = service.before.learned(key)
+    memory = service.before.memory(key, labels.timeline())
     supervisor = Supervisor(
         name=settings.name,
         watch=Watch(
@@ -370,7 +375,9 @@ def _chamber(
         clock=clock,
         speed=settings.speed,
         labels=labels,
-        stories=Stories(key, service.last_hour(key, labels.timeline().epoch_s(clock.now_s()))),
+        stories=Stories(
+            key, service.before.last_hour(key, labels.timeline().epoch_s(clock.now_s()))
+        ),
         last_sound=last_sound,
         unsaid=Unsaid(),
         supervisor=supervisor,
@@ -440,7 +447,7 @@ def _faster_clock(settings: ChamberSettings, service: Service, clock: Clock) -> 
     run goes on after them, so that its history stays in order.
     """
     start_at = clock.wall()
-    if last := service.last_label(settings.key):
+    if last := service.before.last_label(settings.key):
         # The first tick is labelled with the whole second before.
         start_at = max(start_at, last + timedelta(seconds=1))
     return FasterClock(clock, settings.speed, start_at=start_at)

@@ -3,8 +3,8 @@
     lines, rows, readings ─> staging (a journal of its own; readings in the archive,
                              under a name that no chamber has)
     settle                ─> numbers and ids that nothing here has
-    commit                ─> pictures into their folder, then one transaction of the journal:
-                             from there on it is brought in; then the readings get their names
+    commit                ─> one transaction of the journal: from there on it is brought in;
+                             then pictures and films get to their folders, readings their names
 
 What kills it before that transaction leaves things that nobody sees, and `clear_up` takes them
 away; after it, `clear_up` ends the work.
@@ -22,22 +22,31 @@ Nothing that was brought in stands, runs or waits: no alarm, no job, no message.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import create_engine
+from sqlalchemy.dialects import sqlite
+from sqlalchemy.schema import CreateIndex, CreateTable
 
-from stillair.database import hand_over, store_errors, sync
+from stillair.database import store_errors, sync
 from stillair.errors import StoreError
 from stillair.storage.archive import REMOVE_ROWS, ROW_READINGS, ROW_SPAN_MS, row_of
-from stillair.storage.coming import COMING, ROWS, connected, reveal, transaction
-from stillair.storage.kept_lines import KeptLine, check_id
+from stillair.storage.coming import (
+    COMING,
+    ROWS,
+    bring_home,
+    connected,
+    make_homes,
+    reveal,
+    transaction,
+)
+from stillair.storage.kept_lines import KeptLine
+from stillair.storage.names_here import Names
 from stillair.storage.packing import Ints
 from stillair.storage.past_states import put_alarm, put_job
 from stillair.storage.tables import JournalTable
@@ -65,17 +74,6 @@ class Settled:
     entries: int = 0
     jobs_there: int = 0
     entries_there: int = 0
-
-
-@dataclass(slots=True)
-class _Ids:
-    """What things of one chamber are called here, by what they were called there."""
-
-    jobs: dict[str, str] = field(default_factory=dict)
-    alarms: dict[str, str] = field(default_factory=dict)
-    events: dict[int, int] = field(default_factory=dict)
-    next_event: int = -1
-    old_jobs: set[str] = field(default_factory=set)
 
 
 class Stage:
@@ -107,17 +105,13 @@ class Stage:
         self._watched = watched
         with store_errors("nothing can be brought in"):
             folder.mkdir(mode=0o700)
-            engine = create_engine(f"sqlite:///{folder / ROWS}")
-            JournalTable.metadata.create_all(engine)
-            engine.dispose()
             self._rows = sqlite3.connect(folder / ROWS, isolation_level=None)
-            self._rows.execute(_COME)
-            self._rows.execute("CREATE TABLE token (word TEXT)")
+            self._rows.execute("BEGIN")  # one for all of it: each would be brought to the disk
+            for statement in (*_tables(), _COME, "CREATE TABLE token (word TEXT)"):
+                self._rows.execute(statement)
             self._rows.execute("INSERT INTO token VALUES (?)", (token,))
-            self._rows.execute("BEGIN")
             self._journal = connected(journal)
             self._archive = connected(archive)
-        self._ids: dict[str, _Ids] = {}
         self._waiting: list[dict[str, Any]] = []
         self._last: dict[tuple[str, str], int] = {}
 
@@ -155,12 +149,15 @@ class Stage:
 
     def take_picture(self, row: Mapping[str, Any]) -> bool:
         """Take the row of a picture, called as there; False if it is here already."""
-        known = "SELECT chamber, event, job FROM picture WHERE id = ?"
-        there = self._journal.execute(known, (row["id"],)).fetchone()
-        if there is not None:
-            return False
-        self._insert("picture", row)
-        return True
+        return self._take("picture", row)
+
+    def take_film(self, row: Mapping[str, Any]) -> bool:
+        """Take the row of a film, called as there; False if it is here already."""
+        return self._take("clip", row)
+
+    def take_settings(self, row: Mapping[str, Any]) -> bool:
+        """Take settings that jobs ran under; False if they are here already."""
+        return self._take("settings", row, numbered=False)
 
     def take_toolpath(self, row: Mapping[str, Any], jobs: Iterable[tuple[str, int]]) -> bool:
         """Take a toolpath and which jobs follow it, called as there; False if it is here."""
@@ -169,19 +166,22 @@ class Stage:
                 "INSERT OR REPLACE INTO job_toolpath (job, toolpath, at_us) VALUES (?, ?, ?)",
                 (job, row["id"], at_us),
             )
-        known = "SELECT 1 FROM toolpath WHERE id = ?"
-        if self._journal.execute(known, (row["id"],)).fetchone() is not None:
-            return False
-        self._insert("toolpath", row)
-        return True
+        return self._take("toolpath", row)
 
-    def _insert(self, table: str, row: Mapping[str, Any]) -> None:
-        names = ("number", *row)
-        marks = ", ".join("?" for _ in names)
+    def _take(self, table: str, row: Mapping[str, Any], *, numbered: bool = True) -> bool:
+        """Have a row wait unless it is here already. Raises `ValueError` for one that waits."""
+        query = f"SELECT 1 FROM {table} WHERE id = ?"  # noqa: S608 - ours
+        if self._journal.execute(query, (row["id"],)).fetchone() is not None:
+            return False
+        if self._rows.execute(query, (row["id"],)).fetchone() is not None:
+            raise ValueError(f"{row['id']} is spoken of twice")
+        whole = {"number": self._next_of(table, row), **row} if numbered else row
+        columns, marks = ", ".join(whole), ", ".join("?" for _ in whole)
         self._rows.execute(
-            f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks})",  # noqa: S608 - columns
-            (self._next_of(table, row), *row.values()),
+            f"INSERT INTO {table} ({columns}) VALUES ({marks})",  # noqa: S608 - our columns
+            tuple(whole.values()),
         )
+        return True
 
     # --- settled ----------------------------------------------------------------
 
@@ -195,7 +195,7 @@ class Stage:
             return found
 
     def _settle(self, there: str, here: str, found: Settled) -> Settled:
-        ids = self._ids[here] = _Ids(next_event=self._lowest_event(here) - 1)
+        ids = Names(self._journal, self._rows, there, here, watched=self._watched(here))
         known: dict[int, int] = {}
         for n, line in self._come(here):
             row = self._journal.execute(
@@ -222,7 +222,7 @@ class Stage:
             seq = self._free("ledger", max(number_at(line.at_us), last + 1))
             last = known[n] = seq
             new += 1
-            body = self._renamed(line, there, here, ids, known)
+            body = self._renamed(line, ids, known)
             row = (
                 *(seq, line.parcel, line.part, here, line.topic, line.kind),
                 *(body.get("id") if line.topic == "job" else body.get("job"), None),
@@ -237,7 +237,7 @@ class Stage:
             elif line.topic == "alarm":
                 first = alarms.get(body["id"], (seq, ()))[0]
                 alarms[body["id"]] = (first, row)
-        self._rename_kept(there, here, ids)
+        ids.rename_kept()
         for alarm, (first, row) in alarms.items():
             put_alarm(self._journal, self._rows, alarm, first, row)
         for job in changed:
@@ -256,103 +256,23 @@ class Stage:
             there, body = json.loads(text)
             yield n, KeptLine(topic, there, parcel, part, boot, mono_s, at_us, by, body)
 
-    def _renamed(
-        self, line: KeptLine, there: str, here: str, ids: _Ids, known: Mapping[int, int]
-    ) -> dict[str, Any]:
+    @staticmethod
+    def _renamed(line: KeptLine, ids: Names, known: Mapping[int, int]) -> dict[str, Any]:
         body = dict(line.body)
         for name in ("id", "job") if line.topic == "job" else ("job",):
             if body.get(name) is not None:
-                body[name] = self._job(body[name], there, here, ids, line.parcel)
+                body[name] = ids.job(body[name], line.parcel)
         if "chamber" in body:
-            body["chamber"] = here
+            body["chamber"] = ids.here
         if line.event is not None:
-            body["event"] = self._event(line.event, here, ids)
+            body["event"] = ids.event(line.event)
         if line.topic == "alarm":
-            body["id"] = self._alarm(body["id"], there, here, ids, line.parcel)
+            body["id"] = ids.alarm(body["id"], line.parcel)
             if body.get("cause_alarm"):
-                body["cause_alarm"] = self._alarm(
-                    body["cause_alarm"], there, here, ids, line.parcel
-                )
+                body["cause_alarm"] = ids.alarm(body["cause_alarm"], line.parcel)
         if line.topic == "pin" and body.get("takes_back") is not None:
             body["takes_back"] = known.get(body["takes_back"], 0)
         return body
-
-    def _job(self, job: str, there: str, here: str, ids: _Ids, mark: str) -> str:
-        if job not in ids.jobs:
-            tail = check_id(job, there, "job")
-            taken = "SELECT 1 FROM job WHERE id = ?1 UNION SELECT 1 FROM ledger WHERE job = ?1"
-            ids.jobs[job] = self._named(here, tail, taken, mark, set(ids.jobs.values()))
-        return ids.jobs[job]
-
-    def _alarm(self, alarm: str, there: str, here: str, ids: _Ids, mark: str) -> str:
-        if alarm not in ids.alarms:
-            tail = check_id(alarm, there, "alarm")
-            taken = "SELECT 1 FROM alarm WHERE id = ?1"
-            ids.alarms[alarm] = self._named(here, tail, taken, mark, set(ids.alarms.values()))
-        return ids.alarms[alarm]
-
-    def _named(self, here: str, tail: str, taken: str, mark: str, given: set[str]) -> str:
-        """A name that nothing else has here, and that the watch never gives."""
-        name = f"{here}-{tail}"
-        letters = 6
-        while (
-            (self._watched(here) and "x" not in name.removeprefix(here))
-            or name in given
-            or self._journal.execute(taken, (name,)).fetchone() is not None
-        ):
-            digest = hashlib.sha256(f"{mark} {tail}".encode()).hexdigest()
-            name = f"{here}-{tail.partition('x')[0]}x{digest[:letters]}"
-            letters += 2
-        return name
-
-    def _event(self, event: int, here: str, ids: _Ids) -> int:
-        if event not in ids.events:
-            taken = "SELECT 1 FROM ledger WHERE chamber = ? AND event = ?"
-            if (
-                event > 0
-                and not self._watched(here)
-                and self._journal.execute(taken, (here, event)).fetchone() is None
-            ):
-                ids.events[event] = event
-            else:
-                ids.events[event] = ids.next_event
-                ids.next_event -= 1
-        return ids.events[event]
-
-    def _lowest_event(self, here: str) -> int:
-        lowest = 0
-        for table in ("ledger", "picture"):
-            (found,) = self._journal.execute(
-                f"SELECT min(event) FROM {table} WHERE chamber = ?",  # noqa: S608 - ours
-                (here,),
-            ).fetchone()
-            lowest = min(lowest, found or 0)
-        return lowest
-
-    def _rename_kept(self, there: str, here: str, ids: _Ids) -> None:
-        """Call jobs and events of pictures and toolpaths as they are called here."""
-        wanted = "SELECT id, job, event FROM picture WHERE chamber = ?"
-        for picture, job, event in self._rows.execute(wanted, (here,)).fetchall():
-            mark = f"picture {picture}"
-            self._rows.execute(
-                "UPDATE picture SET job = ?, event = ? WHERE id = ?",
-                (
-                    None if job is None else self._job(job, there, here, ids, mark),
-                    None if event is None else self._event(event, here, ids),
-                    picture,
-                ),
-            )
-        links = self._rows.execute("SELECT job, toolpath, at_us FROM job_toolpath").fetchall()
-        for job, toolpath, at_us in links:
-            if job not in ids.jobs and not job.startswith(f"{there}-"):
-                continue
-            self._rows.execute("DELETE FROM job_toolpath WHERE job = ?", (job,))
-            # What was said here of a job that is here counts.
-            if job in ids.jobs and job not in ids.old_jobs:
-                self._rows.execute(
-                    "INSERT INTO job_toolpath (job, toolpath, at_us) VALUES (?, ?, ?)",
-                    (ids.jobs[job], toolpath, at_us),
-                )
 
     def _next_of(self, table: str, row: Mapping[str, Any]) -> int:
         """The number of the next row of a chamber: behind the one before, whatever its time."""
@@ -386,21 +306,17 @@ class Stage:
         query = "SELECT count(*) FROM ledger WHERE parcel = ?"
         return int(self._rows.execute(query, (self.token,)).fetchone()[0])
 
-    def commit(self, pictures: Path) -> None:
-        """Bring all of it in. Raises `StoreError`; then nothing has been."""
+    def commit(self, homes: Mapping[str, Path]) -> None:
+        """Bring all of it in; files by what their names end with. Raises `StoreError`: nothing is.
+
+        A file gets to its place after its row is there: whoever clears folders up meanwhile
+        finds none that nobody knows of.
+        """
         with store_errors("nothing was brought in"):
-            self._rows.execute("COMMIT")  # from here on who clears up knows the pictures
+            self._rows.execute("COMMIT")
             self._rows.execute("DROP TABLE come")
+            make_homes(self.folder, homes)
             sync(self.folder)
-            ids = [row[0] for row in self._rows.execute("SELECT id FROM picture")]
-            if ids:
-                pictures.mkdir(mode=0o700, parents=True, exist_ok=True)
-                hand_over(pictures.parent, pictures)
-            for each in ids:
-                (self.folder / f"{each}.jpg").rename(pictures / f"{each}.jpg")
-                hand_over(pictures.parent, pictures / f"{each}.jpg")
-            if ids:
-                sync(pictures)
             self._journal.execute("ATTACH ? AS staged", (str(self.folder / ROWS),))
             self._journal.execute("BEGIN IMMEDIATE")
             try:
@@ -416,6 +332,7 @@ class Stage:
                     self._journal.execute("ROLLBACK")
                 raise
         with suppress(StoreError):  # it is brought in; what is left is done by `clear_up`
+            bring_home(self.folder, homes)
             reveal(self._archive, self.token)
 
     def _write_readings(self) -> None:
@@ -432,6 +349,15 @@ class Stage:
         self._waiting = []
 
 
+def _tables() -> Iterator[str]:
+    """How the journal's tables are made."""
+    dialect = sqlite.dialect()
+    for table in JournalTable.metadata.sorted_tables:
+        yield str(CreateTable(table).compile(dialect=dialect))
+        for index in sorted(table.indexes, key=lambda each: str(each.name)):
+            yield str(CreateIndex(index).compile(dialect=dialect))
+
+
 _Q = ", ".join("?" for _ in LEDGER)
 _COPY = "INSERT INTO main.{table} ({columns}) SELECT {columns} FROM staged.{table}"
 _TABLES = {
@@ -439,6 +365,8 @@ _TABLES = {
     "job": "INSERT OR REPLACE",
     "job_said": "INSERT OR REPLACE",
     "picture": "INSERT",
+    "clip": "INSERT",
+    "settings": "INSERT OR IGNORE",
     "toolpath": "INSERT",
     "job_toolpath": "INSERT OR IGNORE",
 }

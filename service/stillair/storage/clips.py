@@ -186,9 +186,11 @@ class Clips:
         """A chamber's films, newest last, and where the next page begins."""
         query = (
             select(ClipRow)
-            .where(col(ClipRow.chamber) == plain(chamber), col(ClipRow.number) > after)
+            .where(col(ClipRow.chamber) == plain(chamber))
             .order_by(col(ClipRow.number))
         )
+        if after:  # what was brought in has numbers below zero
+            query = query.where(col(ClipRow.number) > after)
         found = self._items(query.limit(limit + 1))
         more = found[limit - 1][0] if len(found) > limit else None
         return [item for _, item in found[:limit]], more

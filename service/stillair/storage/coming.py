@@ -1,17 +1,19 @@
 """What waits while a history is brought in, and how a round that was stopped is ended.
 
-Rows wait in a journal of their own, readings in the archive under a name that no chamber has.
+Rows wait in a journal of their own, pictures and films beside it, readings in the archive
+under a name that no chamber has.
 The transaction of the journal in which a round's token appears decides: see `brought`.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
-from stillair.database import BUSY_MS, store_errors
+from stillair.database import BUSY_MS, hand_over, store_errors, sync
+from stillair.errors import StoreError
 from stillair.storage.archive import REMOVE_ROWS
 
 ROWS = "rows.db"
@@ -71,42 +73,62 @@ def _each(archive: sqlite3.Connection, query: str, begin: str) -> None:
             changed = archive.execute(query, (begin, REMOVE_ROWS)).rowcount
 
 
-def clear_up(folder: Path, journal: Path, archive: Path, pictures: Path) -> None:
+def make_homes(folder: Path, homes: Mapping[str, Path]) -> None:
+    """Have the folders there into which files go that wait. Raises `StoreError`."""
+    for ending, home in homes.items():
+        if not any(folder.glob(f"*{ending}")):
+            continue
+        if not home.is_dir():
+            home.mkdir(mode=0o700, parents=True)
+            hand_over(home.parent, home)
+        if home.stat().st_dev != folder.stat().st_dev:
+            raise StoreError(f"nothing was brought in: {home} lies on another disk")
+
+
+def bring_home(folder: Path, homes: Mapping[str, Path]) -> None:
+    """Put files that wait where they belong. Raises `StoreError`."""
+    with store_errors("files that came can't be put in their places"):
+        for ending, home in homes.items():
+            waiting = list(folder.glob(f"*{ending}"))
+            for path in waiting:
+                hand_over(home.parent, path)
+                path.rename(home / path.name)
+            if waiting:
+                sync(home)
+
+
+def clear_up(folder: Path, journal: Path, archive: Path, homes: Mapping[str, Path]) -> None:
     """End what was stopped in the middle: what was committed is completed, the rest taken away.
 
-    Nobody else may bring anything in meanwhile. Raises `StoreError`.
+    `homes` are the folders of files, by what their names end with. Nobody else may bring
+    anything in meanwhile. Raises `StoreError`.
     """
     if not folder.is_dir():
         return
-    token, ids = _left(folder)
+    token = _token(folder)
     with (
         store_errors("what was left half brought in can't be cleared up"),
         closing(connected(journal)) as rows,
         closing(connected(archive)) as readings,
     ):
-        committed = (
-            bool(token)
+        if (
+            token
             and rows.execute("SELECT 1 FROM ledger WHERE parcel = ? LIMIT 1", (token,)).fetchone()
-        )
-        if committed:
+        ):
+            bring_home(folder, homes)
             reveal(readings, token)
-        else:
-            for each in ids:
-                if not rows.execute("SELECT 1 FROM picture WHERE id = ?", (each,)).fetchone():
-                    (pictures / f"{each}.jpg").unlink(missing_ok=True)
         _forget(readings, COMING)
         for path in sorted(folder.iterdir(), key=lambda each: each.name == ROWS):
             path.unlink()
         folder.rmdir()
 
 
-def _left(folder: Path) -> tuple[str, list[str]]:
-    """By what a round that was stopped is known, and its pictures."""
+def _token(folder: Path) -> str:
+    """By what a round that was stopped is known; "" where it had not come so far."""
     if not (folder / ROWS).is_file():
-        return "", []
+        return ""
     try:
         with closing(sqlite3.connect(folder / ROWS, timeout=BUSY_MS / 1000)) as rows:
-            (token,) = rows.execute("SELECT word FROM token").fetchone()
-            return str(token), [row[0] for row in rows.execute("SELECT id FROM picture")]
+            return str(rows.execute("SELECT word FROM token").fetchone()[0])
     except (sqlite3.Error, TypeError):
-        return "", []  # it had not come to its pictures yet
+        return ""

@@ -193,6 +193,8 @@ def diagnosis_item(
         "offsets": dict(found.offsets),
         "compared": found.compared,
         "measured": dict(found.measured),
+        "rule": found.rule,
+        "over": found.over,
     }
 
 

@@ -51,7 +51,7 @@ DEEPEST = 20
 BIGGEST = 10**15
 _BESIDE = ("topic", "at", "zero_s", "kept")
 _KEPT = ("parcel", "part", "boot", "mono_s", "at_us", "made_with")
-_PARCEL = re.compile(r"[0-9A-Za-z_-]{1,64}")
+_PARCEL = re.compile(r"[0-9A-Za-z_-]{1,64}|season [0-9]{1,3} [0-9]{1,6}")
 _BOOT = re.compile(r"[0-9A-Za-z _.:+-]{1,80}")
 
 
@@ -220,7 +220,7 @@ def fit(hint: Any, value: Any, where: str) -> None:
     elif hint is int:
         _need(type(value) is int and abs(value) < BIGGEST, where, "a whole number")
     elif hint is float:
-        number = type(value) in (int, float) and math.isfinite(value) and abs(value) < LARGEST_S
+        number = type(value) in (int, float) and abs(value) < LARGEST_S and math.isfinite(value)
         _need(number, where, "a number")
     elif hint is str:
         _need(_is_text(value), where, "a text that isn't too long")
@@ -274,7 +274,7 @@ def _fit_json(value: Any, where: str, depth: int) -> None:
     elif isinstance(value, str):
         _need(_is_text(value), where, "a text that isn't too long")
     elif type(value) in (int, float):
-        _need(math.isfinite(value) and abs(value) < BIGGEST, where, "a number")
+        _need(abs(value) < BIGGEST and math.isfinite(value), where, "a number")
     else:
         _need(value is None or type(value) is bool, where, "plain")
 

@@ -7,6 +7,7 @@ that hash stood for is kept here, once for each change of the settings.
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +19,7 @@ from stillair.database import Reader, plain
 from stillair.model import JobPhase
 from stillair.storage.tables import Ledger, SettingsRow
 
+FINGERPRINT = re.compile(r"[0-9A-Za-z_.+-]{1,64}")  # the last word of `made_with`
 MOST_CHANGES = 50  # of the settings during one job
 
 

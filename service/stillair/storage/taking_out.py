@@ -18,7 +18,14 @@ from stillair.database import Reader
 from stillair.storage import kept_lines
 from stillair.storage.brought import TOPIC
 from stillair.storage.kept_lines import CLASSES, KeptLine
-from stillair.storage.tables import JobToolpath, Ledger, PictureRow, ToolpathRow
+from stillair.storage.tables import (
+    ClipRow,
+    JobToolpath,
+    Ledger,
+    PictureRow,
+    SettingsRow,
+    ToolpathRow,
+)
 
 log = logging.getLogger(__name__)
 
@@ -41,7 +48,7 @@ class TakingOut:
         """Chambers of which anything is kept."""
         found: set[str] = set()
         with self._journal.connection("the journal can't be read") as connection:
-            for table in (Ledger, PictureRow, ToolpathRow):
+            for table in (Ledger, PictureRow, ClipRow, ToolpathRow):
                 query = select(col(table.chamber)).distinct()
                 if table is Ledger:
                     query = query.where(col(Ledger.topic).in_(CLASSES))
@@ -71,6 +78,14 @@ class TakingOut:
         """Rows of its pictures, in the order in which they were kept."""
         return self._pages(PictureRow, "number", chamber)
 
+    def films(self, chamber: str) -> Iterator[RowMapping]:
+        """Rows of its films, in the order in which they were kept."""
+        return self._pages(ClipRow, "number", chamber)
+
+    def settings(self, chamber: str) -> Iterator[RowMapping]:
+        """Settings that its jobs ran under, one row for each change of them."""
+        return self._pages(SettingsRow, "id", chamber)
+
     def toolpaths(self, chamber: str) -> Iterator[RowMapping]:
         """Rows of its toolpaths, in the order in which they came."""
         return self._pages(ToolpathRow, "number", chamber)
@@ -87,7 +102,7 @@ class TakingOut:
     def _pages(self, table: type[SQLModel], number: str, chamber: str) -> Iterator[RowMapping]:
         rows_at_once = PAGE_ROWS // 25 if table is ToolpathRow else PAGE_ROWS  # those are large
         columns: Any = table.__table__.c  # type: ignore[attr-defined]  # made by SQLModel
-        last = FIRST
+        last: Any = "" if table is SettingsRow else FIRST
         while True:
             query = (
                 select(table)

@@ -78,6 +78,7 @@ class ThermalWatch:
         self._plan = plan
         self._known = balance or BalanceMemory()
         self._ticked_s: float | None = None
+        self._shown: ThermalView | None = None  # as it is asked for several times a second
         self._heat = HeatPath(plan)
         self._begin_all(self._known)
 
@@ -92,6 +93,7 @@ class ThermalWatch:
         if health is None:
             return
         self._heat.take(reading)  # first: it asks nobody
+        self._shown = None
         health.take(reading)
 
     def tick(self, t_s: float, context: ThermalContext) -> ThermalResult:
@@ -99,7 +101,7 @@ class ThermalWatch:
         if self._ticked_s is not None and t_s <= self._ticked_s:
             return ThermalResult()
         broken_off = self._ticked_s is not None and t_s - self._ticked_s > LONGEST_STEP_S
-        self._ticked_s = t_s
+        self._ticked_s, self._shown = t_s, None
         failures: list[RuleFailure] = []
         try:
             findings, signs = self._heat.tick(t_s)
@@ -139,7 +141,7 @@ class ThermalWatch:
         sensors = self._sensors.values()
         if at_s is None or not (sensors and all(s.has_been_silent(at_s, RESTS_S) for s in sensors)):
             return False
-        self._ticked_s = t_s
+        self._ticked_s, self._shown = t_s, None
         return True
 
     def memory(self) -> BalanceMemory:
@@ -147,7 +149,12 @@ class ThermalWatch:
         return replace(self._balance.memory(), neighbours=self._neighbours.memory())
 
     def view(self) -> ThermalView:
-        """How the air is just now, for pages."""
+        """How the air is just now."""
+        if self._shown is None:
+            self._shown = self._view()
+        return self._shown
+
+    def _view(self) -> ThermalView:
         phases = self._phases
         soak, cool, made_s = phases.soak_forecast, phases.cool_forecast, phases.forecast_at_s
         return ThermalView(

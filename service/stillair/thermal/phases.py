@@ -38,43 +38,41 @@ from stillair.model import AT_WORK, Finding, JobPhase, JsonValue, Kind, Phase
 from stillair.model.materials import COOL_C, material
 from stillair.thermal.air import AirTrack
 from stillair.thermal.bands import BandWatch, notice_cleared, notice_raised
-from stillair.thermal.forecast import Forecast, approach, forecast, recent, until
+from stillair.thermal.forecast import Forecast
+from stillair.thermal.foretelling import (
+    BED_OVER_K,
+    COOL_S,
+    SOAK_K_PER_MIN,
+    foretell_cool,
+    foretell_soak,
+)
 from stillair.thermal.plan import ThermalContext
 from stillair.thermal.settling import (
     CREEP_S,
-    GRID_S,
-    LAG_S,
     STEADY_S,
     TEN_MINUTES,
     AirPast,
     Sample,
     steady_k_per_min,
-    until_steady_s,
 )
 
 COLD_K = 4.0
 WARM_K = 8.0
 RISING_K_PER_MIN = 0.3
 CREEPING_UP_K_PER_MIN, CREPT_K = 0.1, 5.0  # a room warms by 2 K/h, rarely more
-SOAK_K_PER_MIN = 0.25
 SWINGS_SHIFT_K, SWINGS_BELOW_K = 1.5, 2.0  # of the means of ten minutes
 FLAT_S = 1800.0  # so long flat, it won't get any further
 AT_TARGET_K = 1.0
 FALLEN_K, FALLEN_SHARE = 3.0, 0.10
-COOL_S = 60.0
 COOL_K_PER_MIN = 1.0  # falling faster, the part hasn't followed
 HOT_K = 5.0  # only what was this much hotter can become cool enough
 ABOVE_ROOM_K = 4.0
-BED_OVER_K = 5.0
 UNKNOWN_S = 60.0
 BLIND = "no sensor tells the chamber's temperature"
 COOLED_S = 600.0  # so long after it began to fall the means of ten minutes say whether it does
 LONG_DOOR_S = 900.0  # what lets in cold air for so long is no passing thing
 AFTER_DOOR_S = 600.0  # so long a chamber that had cold air let in may lag behind
 NO_LONGER_S = 120.0  # so far down for so long, it isn't ready any more
-# Walls take half an hour to two hours to warm, and hold the slope up so much longer.
-SLOWER_S, SLOWER_SHARE = 200.0, 0.15
-CREEPING_K_PER_MIN = 0.6  # a box that comes to its target so slowly may have no thermostat
 BEFORE_S, SNAPSHOT_S = 300.0, 30.0  # no fault is found later than so long after its onset
 FORECAST_S = 30.0  # a forecast is made anew so often
 ENDED = (JobPhase.COOLING, JobPhase.FINISHED)
@@ -377,58 +375,17 @@ class PhaseWatch:
         self.soak_forecast = self.cool_forecast = None
         if self.phase_since_s is None or self._cold_air(t_s):
             return
-        since_s = self.phase_since_s
-        past = self._past.since(since_s)
         if self.phase in (Phase.WARMING, Phase.SOAK):
-            self.soak_forecast = self._foretell_soak(t_s, past)
+            self.soak_forecast = foretell_soak(
+                self._past,
+                self.phase_since_s,
+                t_s,
+                warming=self.phase is Phase.WARMING,
+                goal_c=None if self._target_c is None else self._target_c - AT_TARGET_K,
+                warm_c=self._warm_c,
+            )
         elif self.phase is Phase.COOLING and not context.smoke_or_fire:
-            self.cool_forecast = self._foretell_cool(past)
-
-    def _foretell_soak(self, t_s: float, past: list[Sample]) -> Forecast | None:
-        """When it will be steady: so long after it soaks as soak takes at least and at most.
-
-        Whether a thermostat will hold it there, swing, or it creeps on can't be seen beforehand.
-        """
-        air = [sample.air_c for sample in past]
-        goal_c = None if self._target_c is None else self._target_c - AT_TARGET_K
-        if self.phase is Phase.WARMING or (goal_c is not None and self._past.mean_c(30) < goal_c):
-            ask = until(self._warm_c, SOAK_K_PER_MIN / 60.0) if goal_c is None else until(goal_c)
-            found = forecast(air, GRID_S, ask)
-            way = approach(recent(air), GRID_S)
-            if found is None or way is None:
-                return None
-            then = way.after(found.to_go_s)
-            least_s = most_s = STEADY_S
-            if goal_c is None or 60.0 * then.rate_k_per_s < CREEPING_K_PER_MIN:
-                most_s = max(STEADY_S, min(CREEP_S, until_steady_s(then)))
-            half_s = 0.5 * (most_s - least_s)
-            to_go_s = found.to_go_s + STEADY_S + half_s
-            if goal_c is not None:
-                return Forecast(to_go_s, math.hypot(found.u_s, 0.2 * STEADY_S) + half_s)
-            later_s = SLOWER_S + SLOWER_SHARE * found.to_go_s
-            u_s = math.hypot(found.u_s, 2.0 * later_s) + half_s
-            return Forecast(to_go_s + later_s, u_s)
-        soak_s = t_s - (self.phase_since_s or t_s)
-        least_s, most_s = max(0.0, STEADY_S - soak_s), max(0.0, CREEP_S + LAG_S - soak_s)
-        if self._past.spread_has_settled() and all(
-            abs(self._past.slope_k_per_min(window_s) or 0.0) < steady_k_per_min(soak_s)
-            for window_s in (150.0, 300.0, 600.0)
-        ):
-            return Forecast(least_s, 60.0 + 0.5 * least_s)
-        if not most_s:
-            return None  # it swings too widely, or the layers move
-        return Forecast(0.5 * (least_s + most_s), 30.0 + 0.5 * (most_s - least_s))
-
-    def _foretell_cool(self, past: list[Sample]) -> Forecast | None:
-        enough_c = self._enough_c
-        air = [sample.hottest_c for sample in past]
-        found = forecast(air, GRID_S, lambda way: way.until_s(enough_c))
-        bed = [sample.bed_c for sample in past if sample.bed_c is not None]
-        if found is not None and bed and bed[-1] > enough_c + BED_OVER_K:
-            later = forecast(bed, GRID_S, lambda way: way.until_s(enough_c + BED_OVER_K))
-            if later is None or later.to_go_s > found.to_go_s:
-                found = later
-        return None if found is None else Forecast(found.to_go_s + COOL_S, found.u_s)
+            self.cool_forecast = foretell_cool(self._past.since(self.phase_since_s), self._enough_c)
 
     # --- what is told ------------------------------------------------------
 

@@ -5,9 +5,12 @@ Over some hours, block by block, a difference d between sensors is explained by
     d(t) = a + r1 h1(t) + r2 h2(t) + b (x(t) - mean x) + c dx/dt + e l(t) + rest
 
 x is the air's excess over the room: layers of air grow with the heat that is
-lost, so d goes with x. dx/dt stands for lags and walls that differ. l is how
-far two other sensors stand apart, where there are any: what stirs the air or
-heats it elsewhere moves that, too, and a drift of one sensor doesn't. h1 rises
+lost, so d goes with x. Not in proportion, though, even where d is known without
+any excess: a bed that is held hot gives its part of the heat whatever is lost,
+so that the heater's part, and its layers, falls by more than x where the room
+grows warmer. dx/dt stands for lags and walls that differ. l is how far two other
+sensors stand apart, where there are any: what stirs the air or heats it
+elsewhere moves that, too, and a drift of one sensor doesn't. h1 rises
 from 0 to 1 within the first half of the time and stays, h2 within the second:
 a trend that goes on has r1 and r2 alike, a step or what settles doesn't.
 
@@ -34,7 +37,8 @@ HUBER = 1.5
 ROUNDS = 4
 RATE_K = 3.0  # K of difference that 1 K/min may make
 LAYERS = 1.0  # K of difference that 1 K between two others may make
-SHARE_OFF, OFFSET_K = 0.3, 0.8  # how far b may be from d over x; an unknown fixed part of d
+# How far b may be from d over x: what isn't alike, and a part of d that doesn't go with x.
+SHARE_OFF, OFFSET_K = 0.3, 1.0
 JUMP_K, JUMP = 0.2, 4.0  # and so many standard deviations of a change
 FAR = 3.0  # standard deviations, to which what is far off is cut
 LEAST_RHO, MOST_RHO = 0.2, 0.9
@@ -144,7 +148,7 @@ def _fit(
     mean_x = max(sum(course.excess_k) / count, 1.0)
     mean_d = sum(apart_k) / count
     share = (mean_d - (cold_k or 0.0)) / mean_x
-    share_u = SHARE_OFF * abs(share) + (0.0 if cold_k is not None else OFFSET_K / mean_x) + 0.01
+    share_u = SHARE_OFF * abs(share) + OFFSET_K / mean_x + 0.01
     known = [(share, share_u), (0.0, RATE_K)]
     beside = [[x - mean_x for x in course.excess_k], course.rate_k_per_min]
     if course.layers_k is not None:

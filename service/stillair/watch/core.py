@@ -348,7 +348,7 @@ class Watch:
             t_s,
             view.air_c,
             view.phase,
-            at_work=job is not None,
+            job,
             ended=bool(gathered.jobs.jobs) and job is None,
         )
 
@@ -359,7 +359,7 @@ class Watch:
             heater_on=self._witnesses.active(ContactKind.HEATER),
             supply_on=None if off is None else not off,
             job=job.state if job else JobPhase.FINISHED if self._cooling_on else None,
-            material=job.material if job else "",
+            material=job.material if job else self._cooling_on.material,
             smoke_or_fire=bool(self._aftermath) or self._burning,
             burns=self._burning,
         )

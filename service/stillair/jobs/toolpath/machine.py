@@ -289,7 +289,7 @@ class Machine:
         """Whether E is absolute on each line: by the last of M82, M83, G90 and G91.
 
         On some machines G90 says nothing of the filament. Where it followed M83 the
-        figures tell: absolute ones never fall from road to road.
+        figures tell: absolute ones neither fall nor stay from road to road.
         """
         m_lines, m_values = read.words.of("M")
         which = (m_values == 82) | (m_values == 83)
@@ -309,7 +309,7 @@ class Machine:
             sideways = ~np.isnan(read.axes["X"]) | ~np.isnan(read.axes["Y"])
             pushed = read.axes["E"][doubtful & sideways]
             pushed = pushed[pushed > 0]
-            if pushed.size > LEAST_FIGURES and np.mean(np.diff(pushed) < 0) > FALLING_SHARE:
+            if pushed.size > LEAST_FIGURES and np.mean(np.diff(pushed) <= 0) > FALLING_SHARE:
                 self._g_counts = False
                 self._warn("M83 is taken to count for the filament also after G90: figures fit it.")
                 return alone

@@ -7,8 +7,9 @@ than the last and a layer. Else:
   plate: another piece, built after the first.
 - It falls, and comes back in one step: a line laid beside the part. It is no layer.
 - It rises far, and falls back at once: the same, done above the part.
-- What comes first, is short and lies higher than what follows: filament laid to get
-  the nozzle going.
+- What comes first and lies higher than what follows, and is short or no wider than a
+  line; or lower, and the next layer stands all beside it: filament laid to get the
+  nozzle going.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from stillair.jobs.toolpath.stages import SAME_MM, Stage
 FAR_MM: Final = 1.0  # a rise by more than this, and then back, is no layer
 STEPS: Final = 2.2  # usual thicknesses: more in one step is no climbing
 PURGED_MM: Final = 1.5  # as high as what is laid before the part may get
+LINE_MM: Final = 3.0  # a few roads side by side are no piece
 OVERLAP: Final = 0.2  # of the smaller one: pieces that lie so far over each other are one
 
 
@@ -152,9 +154,14 @@ def _without_purge(stages: Sequence[Stage], pieces: list[Piece]) -> list[Piece]:
         few = len(first) == 1 or (
             len(first) <= 3 and _height(stages, first[-1]) - _height(stages, first[0]) < PURGED_MM
         )
-        if not few or length > next_length or len(then) == 1:
+        box = _box(stages, first[0])
+        is_line = len(first) == 1 and min(box[2] - box[0], box[3] - box[1]) <= LINE_MM
+        if not few or (length > next_length and not is_line) or len(then) == 1:
             break
         pieces = pieces[1:]
+    first = pieces[0] if pieces else []
+    if len(first) > 2 and _apart(_box(stages, first[0]), _box(stages, first[1])):
+        return [first[1:], *pieces[1:]]  # nothing stands on it
     return pieces
 
 
@@ -171,6 +178,11 @@ def box_of(stages: Sequence[Stage]) -> Box:
         max(box[2] for box in boxes),
         max(box[3] for box in boxes),
     )
+
+
+def _apart(one: Box, other: Box) -> bool:
+    """Whether two rectangles don't even touch."""
+    return one[2] < other[0] or other[2] < one[0] or one[3] < other[1] or other[3] < one[1]
 
 
 def _overlap(one: Box, other: Box) -> float:
