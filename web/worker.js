@@ -139,10 +139,14 @@ worker.addEventListener("fetch", (/** @type {any} */ event) => {
   if (event.request.mode === "navigate") event.respondWith(visit(event));
 });
 
+/** Then the page that is being left keeps nothing any more. */
+let signed_out = false;
+
 /** @param {any} event */
 async function visit(event) {
   const { pathname } = new URL(event.request.url);
-  if (pathname === "/sign-in") event.waitUntil(forget(SAID)); // signed out, or taken the right to see
+  signed_out = pathname === "/sign-in"; // or the right to see was taken away
+  if (signed_out) event.waitUntil(forget(SAID));
   /** @type {number | undefined} */
   let timer;
   const late = new Promise((_, no) => {
@@ -163,7 +167,7 @@ async function visit(event) {
 // A page that is in touch says now and then what it hears.
 worker.addEventListener("message", (/** @type {any} */ event) => {
   const { heard_ms, said } = event.data ?? {};
-  if (typeof heard_ms !== "number" || !Array.isArray(said)) return;
+  if (signed_out || typeof heard_ms !== "number" || !Array.isArray(said)) return;
   event.waitUntil(Promise.all([keep(TOUCH, heard_ms), keep(SAID, { heard_ms, said: said.slice(0, MOST_SAID) })]));
 });
 

@@ -51,6 +51,8 @@ SHOWN = """navigator.serviceWorker.ready.then((r) => r.getNotifications()).then(
     ({ title, body, tag, stays, calls, data })))"""
 KEPT = """caches.keys().then(async (all) => (await Promise.all(all.map(async (name) =>
   (await (await caches.open(name)).keys()).map((r) => new URL(r.url).pathname)))).flat())"""
+THEN = """() => saidThen({ heard_ms: 0, said: [{ name: "north bench", tone: "danger",
+  simulated: false, sentence: "Fire <b> since 02:10" }] }, 11100000)"""
 FIRE = {
     "title": "north bench: Fire",
     "text": "Heat and smoke together.",
@@ -352,9 +354,18 @@ def test_a_chamber_that_cannot_be_reached_never_looks_alive(tmp_path: Path, look
     with RunningService(tmp_path / "data", "--chamber", str(chamber)) as service:
         page = look(service, before=allowed(), expected="Failed to load resource")
         page.locator(".sentence").wait_for()
-        Worker(page, service)
+        worker = Worker(page, service)
         page.reload()  # from now on the worker stands between page and network
         page.locator(".sentence").wait_for()
+        until(page, f"{KEPT}.then((all) => all.includes('/kept/said'))")
+        page.goto(f"http://127.0.0.1:{service.port}/sign-in")
+        until(page, f"{KEPT}.then((all) => !all.includes('/kept/said'))")
+        page.goto(f"http://127.0.0.1:{service.port}/")
+        until(page, f"{KEPT}.then((all) => all.includes('/kept/said'))")
+        stood = worker.evaluate(THEN)
+        assert "Fire &lt;b&gt; since 02:10”" in stood and "This was an alarm." in stood
+        assert "Nobody has said that the alarm has ended: act as if it goes on." in stood
+        assert "What was heard 3 h 5 min ago" in stood and "<b>" not in stood
         service.stop()
         page.reload()
         expect(page.get_by_role("alert")).to_have_text(
