@@ -90,9 +90,16 @@ def test_names_are_shown_as_they_are_written(serve: Serve, look: Look) -> None:
     assert page.locator(".job img, .job b").count() == 0
 
 
-def test_several_chambers_stand_one_under_the_other(serve: Serve, look: Look) -> None:
+def test_several_chambers_are_seen_at_a_glance_and_whole_below(serve: Serve, look: Look) -> None:
     south = "Boat shed, south bench"
-    page = look(serve(names=(NORTH, south)))
+    page = look(serve(names=(NORTH, south)), width_px=1280)
+    glance = page.locator(".side-by-side li")
+    expect(glance).to_have_count(2)
+    for each in glance.all():
+        expect(each.locator(".says")).not_to_be_empty()
+        expect(each.locator("svg").last).to_be_in_viewport(ratio=1)
+    page.set_viewport_size({"width": 390, "height": 844})
+    expect(glance.last).to_be_in_viewport(ratio=1)
     expect(page.locator(".chamber")).to_have_count(2)
     expect(page.locator(".chamber").nth(1)).to_contain_text(south)
     page.get_by_role("navigation").get_by_role("link", name=south).click()
@@ -117,6 +124,7 @@ for_s = 3600
 def test_nobody_looks_and_no_picture_is_fetched(shed: RunningService, look: Look) -> None:
     page = look(shed)
     until(page, PICTURE_SHOWN)
+    page.locator(".picture img").scroll_into_view_if_needed()
     hide = "Object.defineProperty(document, 'hidden', {{ configurable: true, value: {} }});"
     page.evaluate(hide.format("true"))
     asked: list[str] = []

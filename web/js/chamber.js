@@ -65,7 +65,7 @@ export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined,
 }
 
 /** Said wherever what is shown isn't real or isn't now. @param {{chamber: Chamber}} props */
-function Unreal({ chamber }) {
+export function Unreal({ chamber }) {
   const told = [
     chamber.simulated && S.head.simulated,
     chamber.recorded && S.head.recorded,

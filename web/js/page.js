@@ -11,6 +11,7 @@ import { useRoute } from "./route.js";
 import { FirstSteps, SettingUp, useFound } from "./setting_up.js";
 import { Shape } from "./shapes.js";
 import { Command } from "./shell.js";
+import { SideBySide } from "./side_by_side.js";
 import { S } from "./strings.js";
 import { J } from "./strings_telephones.js";
 import { P } from "./strings_people.js";
@@ -55,12 +56,6 @@ export function Page({ touch, sounds }) {
       <div class="choices">
         <${Units} unit=${unit} choose=${choose} />
       </div>
-      ${now &&
-      route.page === "now" &&
-      now.chambers.length > 1 &&
-      html`<nav class="jump" aria-label=${S.head.jump}>
-        ${now.chambers.map((c) => html`<a href=${`#chamber-${c.chamber}`}>${c.name}</a>`)}
-      </nav>`}
     </header>
     <main class=${in_touch ? "" : "not-current"}>
       ${!now && in_touch && html`<p class="waiting">${S.touch.asking}</p>`}
@@ -77,6 +72,10 @@ export function Page({ touch, sounds }) {
       ${now && route.page === "report" && html`<${Report} key=${route.job} id=${route.job} now=${now} unit=${unit} />`}
       ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} unit=${unit} />`}
       ${now && route.page === "alarm-test" && html`<${AlarmTests} now=${now} when=${when} may=${may} />`}
+      ${now &&
+      route.page === "now" &&
+      now.chambers.length > 1 &&
+      html`<${SideBySide} chambers=${now.chambers} unit=${unit} dark=${dark} />`}
       ${now &&
       route.page === "now" &&
       now.chambers.map(

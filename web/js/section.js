@@ -26,13 +26,33 @@ const T = S.section;
 /** @param {{chamber: Chamber, unit: Unit, dark: boolean, joined: number}} props */
 export function Section({ chamber, unit, dark, joined }) {
   const marks = useMarks(chamber, joined);
-  const box = boxOf(chamber.enclosure.length || 1, chamber.width_mm, chamber.height_mm);
+  const { to_scale } = boxFor(chamber);
+  return html`<figure class="section">
+    <${Cut} chamber=${chamber} unit=${unit} dark=${dark} marks=${marks} id=${`cut-${chamber.chamber}`} />
+    <figcaption>
+      ${to_scale ? T.to_scale(chamber.width_mm ?? 0, chamber.height_mm ?? 0) : T.not_to_scale}${" "}
+      ${chamber.job?.height_mm != null ? T.part : ""}
+      ${chamber.not_watched.length > 0 &&
+      html`<span class="unwatched"><b>${T.not_watched}</b> ${chamber.not_watched.join(" ")}</span>`}
+    </figcaption>
+  </figure>`;
+}
+
+/** @param {Chamber} chamber */
+function boxFor(chamber) {
+  return boxOf(chamber.enclosure.length || 1, chamber.width_mm, chamber.height_mm);
+}
+
+/**
+ * The drawing alone.
+ * @param {{chamber: Chamber, unit: Unit, dark: boolean, marks: Mark[], id: string}} props  `id` is of this drawing alone
+ */
+export function Cut({ chamber, unit, dark, marks, id }) {
+  const box = boxFor(chamber);
   const sensors = of(chamber, "chamber");
   const { dots, tight } = placed(sensors, box);
   const range = shading(chamber);
-  const id = `cut-${chamber.chamber}`;
-  return html`<figure class="section">
-    <svg
+  return html`<svg
       viewBox=${`0 0 ${VIEW_WIDTH} ${box.height}`}
       role="img"
       aria-label=${T.alt(said(chamber, unit))}
@@ -45,14 +65,7 @@ export function Section({ chamber, unit, dark, joined }) {
       ${dots.map((dot) => html`<${Value} ...${dot} tight=${tight} unit=${unit} left=${box.outer.left} />`)}
       <${Outside} chamber=${chamber} unit=${unit} box=${box} />
       <${Scale} range=${range} target_c=${chamber.target_c} dark=${dark} unit=${unit} box=${box} id=${id} />
-    </svg>
-    <figcaption>
-      ${box.to_scale ? T.to_scale(chamber.width_mm ?? 0, chamber.height_mm ?? 0) : T.not_to_scale}${" "}
-      ${chamber.job?.height_mm != null ? T.part : ""}
-      ${chamber.not_watched.length > 0 &&
-      html`<span class="unwatched"><b>${T.not_watched}</b> ${chamber.not_watched.join(" ")}</span>`}
-    </figcaption>
-  </figure>`;
+    </svg>`;
 }
 
 /** @param {Chamber} chamber  @param {Sensor["place"]} place */
