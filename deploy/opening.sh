@@ -71,8 +71,8 @@ open_up() {
 tell() {
     port=$(helper port "$options")
     say "Stillair $version runs. It starts with the board; its log: journalctl -u stillair"
-    option --chamber ||
-        say "It watches a SIMULATED chamber: nothing it shows is real. $settings/chamber.toml.example tells how to name your sensors."
+    option --chamber || [ -e "$data/chamber.toml" ] ||
+        say "It watches a SIMULATED chamber: nothing it shows is real. Its page sets your own up step by step; $settings/chamber.toml.example tells how to do it by hand."
     if option --behind-proxy; then
         say 'It is opened through the proxy on this board.'
     elif option '--host[ =]0\.0\.0\.0' && has_owner; then

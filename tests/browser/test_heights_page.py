@@ -94,7 +94,7 @@ def test_a_height_gives_its_minute_and_an_event_its_height(serve: Serve, look: L
     field(page)
     asked.fill("10.5")
     asked.press("Enter")
-    expect(laid).to_contain_text("Found by the toolpath that the job followed")
+    expect(laid).to_contain_text("Found by the job's toolpath")
     expect(laid).to_contain_text(re.compile(r"Layer 2[12]\."))
     expect(laid.locator(".from-above rect").first).to_be_visible()
     tap.click()

@@ -23,7 +23,9 @@ def is_whole(page: Page) -> None:
     """Everything that a chamber with a job and a camera shows is there."""
     expect(page.locator(".sentence")).not_to_be_empty()
     expect(page.locator(".place .unreal")).to_contain_text("Simulated: nothing here is real.")
-    expect(page.get_by_text("Time runs at 6 times its speed.")).to_be_visible()
+    expect(
+        page.get_by_text("Time runs at 6 times its speed, so the times shown here")
+    ).to_be_visible()
     expect(page.get_by_text("No listed smoke or heat detector is connected.")).to_be_visible()
     expect(page.locator(".section svg")).to_be_visible()
     expect(page.locator(".section .value")).to_have_count(2)

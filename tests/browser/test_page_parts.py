@@ -290,3 +290,85 @@ def test_words_at_the_part_end_before_the_wall(
 ) -> None:
     mark = {"onset_at": "2026-11-24T12:00:00Z", "kind": kind}
     assert ask(page, "section", "m.named(a[0], a[1])", [mark, room]) == shown
+
+
+@pytest.mark.parametrize(
+    ("sensor", "spot"),
+    [
+        pytest.param({"name": "top", "drawn_at": [0.5, 0.25]}, [0.5, 0.25], id="as placed"),
+        pytest.param({"name": "top", "drawn_at": [0, 0]}, [0, 0], id="placed in the corner"),
+        pytest.param({"name": "top", "drawn_at": None}, [0.05, 0.9], id="as its name says"),
+        pytest.param({"name": "top"}, [0.05, 0.9], id="never placed"),
+    ],
+)
+def test_a_sensor_is_drawn_where_it_was_placed(
+    page: Page, sensor: dict[str, Any], spot: list[float]
+) -> None:
+    where = """(() => {
+      const { inner, ...box } = m.boxOf(1);
+      const [dot] = m.placed([a], { inner, ...box }).dots;
+      return [(dot.x - inner.left) / (inner.right - inner.left),
+              (inner.bottom - dot.y) / (inner.bottom - inner.top)]; })()"""
+    assert ask(page, "section_layout", where, sensor) == pytest.approx(spot)
+
+
+SETTINGS: dict[str, Any] = {
+    **{"name": "north bench", "enclosure": ["plywood"], "target_c": 45, "limit_c": 70},
+    **{"timezone": None, "width_mm": 600, "depth_mm": None, "height_mm": 650},
+    **{"camera": None, "people": [], "mail": None},
+    "sensors": [
+        {
+            **{"name": name, "place": place, "driver": "onewire", "address": name},
+            **{"correction_k": 0, "drawn_at": spot},
+        }
+        for name, place, spot in (("top", "chamber", [0.1, 0.9]), ("room", "room", None))
+    ],
+    "contacts": [{"name": "hatch", "kind": "door", "driver": "gpio", "pin": 17}],
+}
+
+
+@pytest.mark.parametrize(
+    ("done", "changes"),
+    [
+        pytest.param("", [], id="nothing"),
+        pytest.param(
+            "d.name = 'x'; d.target_c = null",
+            [{"do": "chamber", "name": "x", "target_c": None}],
+            id="the box",
+        ),
+        pytest.param(
+            "d.sensors[0].drawn_at = [0.5, 0.5]",
+            [{"do": "sensor", "of": "top", "drawn_at": [0.5, 0.5]}],
+            id="dragged",
+        ),
+        pytest.param(
+            "d.sensors[0].place = 'bed'",
+            [{"do": "sensor", "of": "top", "place": "bed", "drawn_at": None}],
+            id="out of the air: drawn no more where it was",
+        ),
+        pytest.param("d.sensors.pop()", [{"do": "remove sensor", "of": "room"}], id="taken out"),
+        pytest.param(
+            "d.sensors.push({of: null, name: 'low', place: 'chamber', address: 'a',"
+            " correction_k: null, drawn_at: null})",
+            [{"do": "add sensor", "name": "low", "place": "chamber", "address": "a"}],
+            id="a new one",
+        ),
+        pytest.param(
+            "d.door_pin = 27",
+            [{"do": "contact", "name": "hatch", "kind": "door", "pin": 27}],
+            id="the door's pin",
+        ),
+        pytest.param(
+            "d.door_pin = null", [{"do": "remove contact", "of": "hatch"}], id="no door any more"
+        ),
+    ],
+)
+def test_what_is_chosen_in_setting_up_becomes_these_changes(
+    page: Page, done: str, changes: list[dict[str, Any]]
+) -> None:
+    made = f"(() => {{ const d = m.draftOf('b', a); {done}; return m.changesOf(d, a); }})()"
+    assert ask(page, "setup_draft", made, SETTINGS) == changes
+    kept = "m.keptDraft(JSON.stringify(m.draftOf('b', a)), 'b')?.name"
+    assert ask(page, "setup_draft", kept, SETTINGS) == "north bench"
+    for text in ('{"base": "b"}', '"b"', "null", "{", '{"base": "other", "sensors": []}'):
+        assert ask(page, "setup_draft", "m.keptDraft(a, 'b')", text) is None

@@ -137,7 +137,7 @@ def test_what_is_missing_is_said_and_can_be_given(serve: Serve, look: Look) -> N
     service.post(f"/api/jobs/{job}/finish")
     page = look(service, f"/#/jobs/{job}", width_px=390, expected="status of 409")
     section = page.locator(".layer-weather")
-    expect(section).to_contain_text("which toolpath the job followed: choose it below")
+    expect(section).to_contain_text("which toolpath is the job's: choose it below")
     service.post(f"/api/jobs/{job}/toolpath", {"toolpath": sent(service)})
     page.reload()
     expect(section).to_contain_text("what it was made of")

@@ -104,7 +104,7 @@ def test_a_flaw_leads_to_its_minute_and_its_cause(begin: Begin, look: Look, widt
 
     page.get_by_role("button", name=re.compile("^crack between layers at")).first.click()
     laid = page.locator(".at-height .laid")
-    expect(laid).to_contain_text("Found by the toolpath that the job followed")
+    expect(laid).to_contain_text("Found by the job's toolpath")
     expect(laid).to_contain_text("Door open")
     expect(laid.locator("img")).to_be_visible()
     expect(page.locator(".sub, .story, main").first).to_contain_text("Simulated")

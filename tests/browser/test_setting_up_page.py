@@ -104,7 +104,7 @@ def test_with_nothing_set_it_says_that_the_chamber_is_no_real_one(
             page = look(service, width_px=width_px)
             steps = page.get_by_role("region", name="Setting up: 2 things to do")
             expect(steps).to_contain_text("Chamber file: a simulated chamber is shown")
-            expect(steps).to_contain_text("start the service with --chamber FILE.")
+            expect(steps).to_contain_text("Set your own up step by step, on the page Setting up.")
             assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
             steps.get_by_role("link", name="Make an owner").click()
             expect(page.get_by_role("heading", name="Nobody owns this service yet")).to_be_visible()

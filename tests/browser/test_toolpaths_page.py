@@ -58,12 +58,14 @@ def test_a_toolpath_is_sent_read_and_given_to_a_job(
 
     job = str(service.post("/api/jobs", {"name": "Two oarlock bushings"})["id"])
     page = look(service, f"/#/jobs/{job}")
-    choice = page.get_by_label("The job followed")
+    choice = page.get_by_label("The job follows")
     choice.select_option(index=1)
     page.locator(".of-toolpath summary").click()
     expect(page.locator(".of-toolpath").get_by_text("Layer 1 of 60")).to_be_visible()
     assert service.get(f"/api/jobs/{job}")["toolpath"] is not None
     page.reload()
+    expect(page.get_by_label("The job follows").locator("option:checked")).to_contain_text(NAME)
+    service.post(f"/api/jobs/{job}/finish", {})
     expect(page.get_by_label("The job followed").locator("option:checked")).to_contain_text(NAME)
 
     page.get_by_role("link", name="All toolpaths").click()
@@ -111,3 +113,19 @@ def test_a_look_before_starting_says_what_would_help(
     expect(soft).to_contain_text("No layer in less than", timeout=READING_MS)
     expect(soft).to_contain_text("At ")
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+    entry.get_by_role("button", name="Start a job with this toolpath").click()
+    expect(entry.get_by_label("What is being built")).to_have_value("oarlock bushings")
+    entry.get_by_role("button", name="It begins now").click()
+    expect(page.get_by_label("The job follows").locator("option:checked")).to_contain_text(NAME)
+    service.post(f"/api/jobs/{service.now()['job']['id']}/finish", {})
+    page = look(service)
+    page.get_by_role("button", name="Start a job").click()
+    choice = page.get_by_label("Toolpath")
+    expect(choice.locator("option")).to_have_count(2)
+    choice.select_option(index=1)
+    page.get_by_label("What is being built").fill("Fin box")
+    page.get_by_role("button", name="It begins now").click()
+    part = page.locator(".job")
+    expect(part).to_contain_text("By its toolpath nothing is being laid at this moment.")
+    assert service.get(f"/api/jobs/{service.now()['job']['id']}")["toolpath"] is not None

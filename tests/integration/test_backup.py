@@ -10,6 +10,7 @@ import shutil
 import sqlite3
 import subprocess
 import tarfile
+import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -448,6 +449,13 @@ def test_what_is_no_whole_backup_changes_nothing(
         restore(made.path, tmp_path / "bare", AT)
     assert {path.name for path in (tmp_path / "bare").iterdir()} <= {"in-use"}
     assert not (tmp_path / "pictures").exists()
+
+
+def test_an_archive_is_led_to_the_command_that_takes_it(tmp_path: Path) -> None:
+    with zipfile.ZipFile(tmp_path / "shed.zip", "w") as file:
+        file.writestr("archive.json", "{}")
+    with pytest.raises(BackupError, match=r"stillair bring-in .*shed\.zip"):
+        restore(tmp_path / "shed.zip", tmp_path / "bare", AT)
 
 
 # --- each night ----------------------------------------------------------------------------

@@ -309,7 +309,15 @@ def test_each_route_is_tried_without_sending(
     assert (found[by_hook].state, found["MQTT to cox"].state) == (State.FIT, State.FIT)
     assert found[by_service].state is State.NOT_TRIED
     assert "only an alarm test" in found[by_hook].told
+    heard = (
+        f'{SIMULATED}{text[text.index("[mqtt]") : text.index("[webhook]")]}[jobs]\ntopic = "a/b"\n'
+    )
+    told = inspected(tmp_path, tree, heard)["broker"]
+    assert (told.state, told.remedy) == (State.FIT, "") and "a/b can be listened to" in told.told
+    assert "broker" not in found, "it is tried once"
     own_broker.stop()
+    told = inspected(tmp_path, tree, heard)["broker"]
+    assert (told.state, told.remedy) == (State.UNFIT, "see mqtt.host and mqtt.port")
     found = inspected(tmp_path, tree, text)
     assert (found[by_hook].state, found["MQTT to cox"].state) == (State.UNFIT, State.UNFIT)
     assert found[by_hook].remedy == "see that the address is right and that its server runs"

@@ -11,7 +11,7 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from servers import Broker
+from servers import Broker, free_loopback_port
 from stillair.clock import ManualClock, SystemClock
 from stillair.errors import ContactError, ReadingFault, SensorError
 from stillair.model import ContactKind
@@ -494,3 +494,24 @@ def test_settings_that_make_no_sense_are_refused(reader: TopicReader, topic: str
         MqttSensor("top", reader, topic, "no-slash")
     with pytest.raises(ValueError, match="no port"):
         TopicReader("127.0.0.1", 0, SystemClock())
+
+
+def test_a_broker_that_was_never_reached_is_logged_once(caplog: pytest.LogCaptureFixture) -> None:
+    port = free_loopback_port()
+    reader = TopicReader("127.0.0.1", port, SystemClock(), again_s=0.01)
+    with caplog.at_level("WARNING"):
+        messages = reader.subscribe("shed/job", kept=False)
+        until(lambda: "not reached: connection refused" in caplog.text)
+        until(lambda: "refused" in reader.why)
+    reader.close()
+    assert caplog.text.count("not reached") == 1 and not messages.is_open
+
+
+def test_a_topic_is_open_once_the_broker_has_granted_it(
+    reader: TopicReader, publisher: Publisher, topic: str
+) -> None:
+    messages = reader.subscribe(topic, kept=False)
+    until(lambda: messages.is_open)
+    publisher.send(topic, "height 3")
+    until(lambda: bool(messages.take()))
+    assert not messages.refused

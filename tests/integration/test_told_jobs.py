@@ -60,7 +60,7 @@ def test_a_machine_tells_of_its_job_on_a_topic(tmp_path: Path, own_broker: Broke
         say('{"start": {"name": "Oarlock bushings", "material": "ASA"}}')
         job = wait_until(lambda: told(running), within_s=15)
         assert (job["name"], job["material"], job["guessed"]) == ("Oarlock bushings", "ASA", False)
-        say("start another beside it")
+        say('{"start": {"name": "Oarlock bushings", "material": "ASA"}}')  # handed on twice
         say("height 12.4")
         wait_until(lambda: (told(running) or {}).get("height_mm") == 12.4, within_s=15)
         say("pause")

@@ -118,6 +118,13 @@ def test_a_toolpath_is_read_and_a_job_follows_it(service: RunningService) -> Non
     kept = service.web.delete(f"/api/toolpaths/{toolpath}")
     assert kept.status_code == 409 and job in kept.json()["detail"]
     assert service.web.post(follow, json={"toolpath": None}).status_code == 200
+    new = {"name": "Bushings", "toolpath": "none such"}
+    assert service.web.post("/api/jobs", json=new).status_code == 404
+    assert len(service.web.get("/api/jobs").json()["items"]) == 1, "nothing has begun"
+    assert service.web.post(f"/api/jobs/{job}/finish").status_code == 200
+    begun = service.web.post("/api/jobs", json={**new, "toolpath": toolpath}).json()["id"]
+    assert service.web.get(f"/api/jobs/{begun}").json()["toolpath"] == toolpath
+    assert service.web.post(f"/api/jobs/{begun}/toolpath", json={"toolpath": None}).is_success
     assert service.web.delete(f"/api/toolpaths/{toolpath}").status_code == 200
     assert service.web.get(f"/api/toolpaths/{toolpath}").status_code == 404
     assert service.web.post(follow, json={"toolpath": toolpath}).status_code == 404

@@ -329,6 +329,11 @@ def test_an_end_that_was_only_inferred_says_so() -> None:
             "page Telephones on that telephone",
         ),
         (Kind.DELIVERY_FAULT, "sounder of bench", "The sounder of bench doesn't work: nothing"),
+        (
+            Kind.DELIVERY_FAULT,
+            "the machine",
+            "What the machine tells of its jobs doesn't get here. See whether the broker runs",
+        ),
         (Kind.DELIVERY_FAULT, "page", "No telephone can open the page of Stillair."),
         (Kind.DETECTOR_CONTACT, "heat head", "The fire detector heat head has gone off."),
         (Kind.DETECTOR_CONTACT, "", "The fire detector has gone off."),

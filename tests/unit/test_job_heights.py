@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 from stillair.jobs.heights import HeightTimes, fit
 from stillair.jobs.sightings import HeightSeen, OwnClock
 from stillair.jobs.toolpath.layers import Layers
+from stillair.runtime.heights import TOOLPATH, JobHeights
 
 BEGUN_S = 5000.0
 
@@ -163,7 +165,8 @@ def test_a_post_that_nothing_agrees_with_is_left_out() -> None:
     told = sorted([*posts, *wrong], key=lambda post: post.t_s)
     found = fitted(job, posts=told)
     assert layers_off(found, job) <= 1.0
-    assert (found.left_out, found.doubt) == (2, "")
+    assert (len(found.odd), found.doubt) == (2, "")
+    assert sorted(found.odd, key=lambda odd: odd.t_s) == wrong, "each is named"
 
 
 def test_a_head_that_is_lifted_now_and_then_bends_nothing() -> None:
@@ -270,7 +273,7 @@ def test_a_stop_that_nobody_announced_moves_only_what_comes_after(every_s: float
     jitter[70] = 25.0  # a hair dryer on the same fuse
     job = RealJob(layers_of([60.0] * 150), rate=1.0, jitter=jitter.tolist())
     found = fitted(job, posts=changes(job.posts(every_s)))
-    assert found.left_out == 0
+    assert len(found.odd) == 0
     off_s = own_off_s(found, job)
     assert (np.abs(off_s[:60]) <= 60.0).all() and (np.abs(off_s[80:]) <= 60.0).all()
     assert (found.uncertainty_s > 0.0).all()
@@ -380,6 +383,13 @@ def test_what_a_job_did_not_come_to_was_not_laid() -> None:
     posts = [post for post in changes(job.posts(60.0)) if post.t_s < job.start_s[80]]
     found = fitted(job, posts=posts, finished_s=float(job.start_s[82]))
     assert found.doubt == ""
+    assert found.is_broken_off and abs(found.laid() - 82) <= 1
+    assert found.finished_s < found.start_s[-1], "it is known when it would have been"
+    assert found.crossing(found.laid() - 1).end_s <= found.finished_s
+    shown: dict[str, Any] = JobHeights(found, TOOLPATH, "spacers", ()).columns()
+    assert max(shown["end_at"]) <= found.finished_s, "nothing is placed after the job's end"
+    columns = ("height_mm", "start_at", "end_at", "uncertainty_s", "piece")
+    assert {len(shown[name]) for name in columns} == {found.laid()} == {200 - shown["unlaid"]}
     assert found.when(10.0) and found.when(16.0)
     assert found.when(25.0) == ()
     assert found.at(float(job.start_s[60])) is not None
@@ -578,4 +588,4 @@ def test_a_speed_turned_down_in_the_middle_leaves_no_post_out() -> None:
     job = RealJob(layers, jitter=np.where(np.arange(200) < 80, 1.0, 1.25).tolist())
     found = fitted(job, posts=job.posts(300.0))
     assert layers_off(found, job) <= 3.0
-    assert found.left_out <= 1
+    assert len(found.odd) <= 1

@@ -62,6 +62,33 @@ def test_a_manager_that_hangs_holds_nothing_up(tmp_path: Path) -> None:
         assert hangs.recv(100) == b"WATCHDOG=1"
 
 
+@pytest.mark.parametrize(
+    ("watchdog_usec", "told"),
+    [
+        pytest.param(
+            "8000000", ["RELOADING=1", "MONOTONIC_USEC", "WATCHDOG_USEC=60000000"], id="8 s"
+        ),
+        pytest.param("", ["RELOADING=1", "MONOTONIC_USEC"], id="no watchdog"),
+    ],
+)
+def test_who_begins_anew_is_not_taken_for_one_that_stops(
+    tmp_path: Path, watchdog_usec: str, told: list[str]
+) -> None:
+    """sd_notify(3): after STOPPING=1 the manager ends the process after its time to stop."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listens:
+        listens.bind(str(tmp_path / "notify"))
+        listens.settimeout(5.0)
+        environment = {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": watchdog_usec}
+        manager = ServiceManager(environment)
+        manager.tell(manager.anew())
+        heard = listens.recv(200).decode().split("\n")
+        assert [line.partition("=")[0] if "MONO" in line else line for line in heard] == told
+        manager.hold_again()
+        manager.tell("READY=1")
+        after = [b"WATCHDOG_USEC=8000000", b"READY=1"] if watchdog_usec else [b"READY=1"]
+        assert [listens.recv(200) for _ in after] == after
+
+
 @pytest.mark.parametrize("later", ["192.0.2.7", "2001:db8::7"])
 def test_an_address_that_comes_later_is_listened_on_already(later: str) -> None:
     if ":" in later:

@@ -72,7 +72,7 @@ def test_a_machine_that_tells_each_layer_is_known_to_the_layer() -> None:
         finished_s=BEGUN_S + 101 * 60.0,
         posts=seen(*[(n, 0.2 * n) for n in range(1, 101)]),
     )
-    assert (times.posts, times.left_out) == (100, 0)
+    assert (times.posts, len(times.odd)) == (100, 0)
     for layer in (1, 50, 99, 100):
         (found,) = times.when(0.2 * layer - 0.1)
         assert found.start_s == pytest.approx(BEGUN_S + 60.0 * layer, abs=1.0)
@@ -97,7 +97,8 @@ def test_what_contradicts_the_rest_is_not_believed(
     doubtful: tuple[int, ...],
 ) -> None:
     times = between(started_s=BEGUN_S, posts=seen(*told), pins=seen(*pins))
-    assert (times.left_out, times.doubtful_pins) == (left_out, doubtful)
+    assert (len(times.odd), times.doubtful_pins) == (left_out, doubtful)
+    assert set(times.odd) <= set(seen(*told)), "each is named"
     assert np.all(np.diff(times.start_s) >= 0) and np.all(np.diff(times.height_mm) > 0)
 
 

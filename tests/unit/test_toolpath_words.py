@@ -236,6 +236,15 @@ def test_what_is_no_toolpath_is_refused(content: bytes, reason: str) -> None:
     assert reason in refused.value.reason
 
 
+@pytest.mark.parametrize(
+    "content", [b"G1 X1\nG1 X2\n", b"G1 X1\nG1 X2", b"G1 X1\r\nG1 X2\r\n", b"\n\n"]
+)
+def test_the_last_line_of_a_file_is_the_last_that_is_named(content: bytes) -> None:
+    with pytest.raises(ToolpathError) as refused:
+        analyse([content])
+    assert refused.value.line == 2
+
+
 def endless(block: bytes) -> Iterator[bytes]:
     while True:
         yield block

@@ -1,6 +1,6 @@
 /** A button that does something at the service: shows that it is under way, and why it failed. */
 
-import { useState } from "../vendor/preact-hooks.js";
+import { useLayoutEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { html } from "./html.js";
 import { S } from "./strings.js";
 
@@ -54,4 +54,18 @@ export function Act({ work, children, kind = "", done }) {
 /** Why something was not done. @param {{error: string}} props */
 export function Refused({ error }) {
   return error ? html`<span class="refused" role="alert">${S.alarms.not_done} ${error}</span>` : null;
+}
+
+/** A ref that takes the focus when its element appears. */
+export function useFocus() {
+  const ref = useRef(/** @type {HTMLElement | null} */ (null));
+  useLayoutEffect(() => ref.current?.focus(), []);
+  return ref;
+}
+
+/** Escape leaves what has been opened. @param {() => void} close */
+export function leave(close) {
+  return (/** @type {KeyboardEvent} */ event) => {
+    if (event.key === "Escape") close();
+  };
 }

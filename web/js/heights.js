@@ -21,6 +21,7 @@ import { duration, figure, moment, symbol, typed, words } from "./units.js";
 /** @typedef {{height_mm: number, by: Heights["by"], toolpath: string | null, items: Then[]}} Found */
 
 const MOST_PIECES = 12;
+const MOST_ODD = 6; // heights that were left out
 const POINTS = 500;
 /** @type {Heights | null} */
 const NONE = null;
@@ -108,6 +109,7 @@ export function AtHeight({ job, heights, found, setFound, again, may, unit, now,
   return html`<section class="stories at-height" aria-labelledby=${`${id}-h`}>
     <h2 id=${`${id}-h`}>${H.heading}</h2>
     <p class="small">${heights.by === "nothing" ? H.by_nothing : H.how}</p>
+    ${heights.unlaid > 0 && html`<p><b>${H.unlaid(heights.unlaid)}</b></p>`}
     ${heights.doubt && html`<p><b>${H.doubt[heights.doubt]}</b></p>`}
     <${Flaws} job=${job.id} when=${when} look=${heights.by === "nothing" ? null : look} mm=${mm} />
     ${heights.by !== "nothing" &&
@@ -275,7 +277,8 @@ export function Outlined({ toolpath, layer }) {
 
 /** @param {{job: Job, heights: Heights, may: boolean, again: () => void, now: string}} props */
 function Pins({ job, heights, may, again, now }) {
-  const left = heights.left_out > 0 && html`<p class="small">${H.left_out(heights.left_out)}</p>`;
+  const odd = heights.odd.slice(0, MOST_ODD).map(({ at, height_mm }) => H.odd(mm(height_mm), moment(at, job.started_at)));
+  const left = heights.left_out > 0 && html`<p class="small">${H.left_out(heights.left_out, odd)}</p>`;
   if (!may && heights.pins.length === 0) return left || null;
   return html`${left}
     ${heights.pins.length > 0 &&

@@ -1,13 +1,13 @@
 /** The job that runs in a chamber, what can be told to it, and how one is begun. */
 
-import { useId, useLayoutEffect, useRef, useState } from "../vendor/preact-hooks.js";
-import { Act, Refused, useWork } from "./act.js";
-import { post } from "./ask.js";
+import { useEffect, useId, useLayoutEffect, useRef, useState } from "../vendor/preact-hooks.js";
+import { Act, leave, Refused, useFocus, useWork } from "./act.js";
+import { get, post } from "./ask.js";
 import { nameOf } from "./guessed.js";
 import { html } from "./html.js";
-import { keep, recall, recallList } from "./kept.js";
+import { keep, recallList } from "./kept.js";
 import { later } from "./later.js";
-import { Offered } from "./materials.js";
+import { NewJob } from "./new_job.js";
 import { jobAddress } from "./route.js";
 import { S } from "./strings.js";
 import { useNear } from "./near.js";
@@ -49,7 +49,7 @@ function About({ job, chamber, unit, notes }) {
   const what = [job.material, job.machine && T.on(job.machine)].filter(Boolean).join(" ");
   return html`<p>
       ${what && `${what}. `}${T.since(T[job.state], moment(at, now), lasting)}.${" "}
-      ${job.height_mm === null ? T.height_unknown : T.at(height(job.height_mm))}
+      ${job.height_mm === null ? html`<${Reckoned} job=${job} now=${now} />` : T.at(height(job.height_mm))}
     </p>
     ${last_sound &&
     html`<p>${words(last_sound.text, unit)} <a href=${jobAddress(last_sound.job)}>${T.that_job}</a></p>`}
@@ -62,6 +62,29 @@ function About({ job, chamber, unit, notes }) {
         .map((note) => html`<li key=${note.seq}><time datetime=${note.at}>${moment(note.at, now)}</time> ${noteLine(note)}</li>`)}
     </ul>`}
     <p><a class="way" href=${jobAddress(job.id)}>${T.all}</a></p>`;
+}
+
+/**
+ * How high the part is by all that is known, where nobody has told it: by its toolpath, or a pin.
+ * @param {{job: Job, now: string}} props
+ */
+function Reckoned({ job, now }) {
+  const [known, setKnown] = useState(/** @type {import("./heights.js").Found | null} */ (null));
+  const minute = now.slice(0, 16);
+  useEffect(() => {
+    let over = false;
+    const at = (job.state === "cooling" && job.finished_at) || now;
+    get(`/api/jobs/${encodeURIComponent(job.id)}/heights/when?at=${encodeURIComponent(at)}`).then(
+      (answer) => over || setKnown(answer),
+      () => over || setKnown(null), // as before: nobody has told
+    );
+    return () => {
+      over = true;
+    };
+  }, [job.id, job.state, minute]);
+  const [then] = known?.items ?? [];
+  if (then) return T.reckoned(height(then.height_mm));
+  return known?.by === "toolpath" ? T.nothing_laid : T.height_unknown;
 }
 
 /** @param {{job: Job}} props */
@@ -218,67 +241,5 @@ function Begin({ chamber }) {
     left.current = !begun;
     setOpen(false);
   };
-  return html`<${NewJob} chamber=${chamber} close=${close} />`;
-}
-
-/** @param {{chamber: string, close: (begun: boolean) => void}} props */
-function NewJob({ chamber, close }) {
-  const [told, setTold] = useState({
-    name: "",
-    material: recall("material") ?? "",
-    machine: recall("machine") ?? "",
-  });
-  const { busy, error, run, refuse } = useWork();
-  const first = useFocus();
-  const id = useId();
-  const field = (/** @type {"name" | "material" | "machine"} */ key) => ({
-    id: `${id}-${key}`,
-    value: told[key],
-    maxlength: 200,
-    onInput: (/** @type {any} */ event) => setTold({ ...told, [key]: event.target.value }),
-  });
-  return html`<form
-    class="aside"
-    novalidate
-    onKeyDown=${leave(() => close(false))}
-    onSubmit=${async (/** @type {Event} */ event) => {
-      event.preventDefault();
-      if (!told.name.trim()) {
-        refuse(T.name_empty);
-        first.current?.focus();
-        return;
-      }
-      if (!(await run(() => post("/api/jobs", { ...told, chamber })))) return;
-      keep("material", told.material);
-      keep("machine", told.machine);
-      close(true);
-    }}
-  >
-    <label for=${`${id}-name`}>${T.name}</label>
-    <input ...${field("name")} ref=${first} required autocomplete="off" />
-    <label for=${`${id}-material`}>${T.material}</label>
-    <input ...${field("material")} list=${`${id}-materials`} autocomplete="off" autocapitalize="characters" />
-    <${Offered} id=${`${id}-materials`} />
-    <label for=${`${id}-machine`}>${T.machine}</label>
-    <input ...${field("machine")} autocomplete="off" />
-    <div class="acts">
-      <button type="submit" class="act" aria-disabled=${busy}>${busy ? T.sending : T.begin}</button>
-      <button type="button" class="act slight" onClick=${() => close(false)}>${T.cancel}</button>
-    </div>
-    <${Refused} error=${error} />
-  </form>`;
-}
-
-/** A ref that takes the focus when its element appears. */
-function useFocus() {
-  const ref = useRef(/** @type {HTMLElement | null} */ (null));
-  useLayoutEffect(() => ref.current?.focus(), []);
-  return ref;
-}
-
-/** Escape leaves what has been opened. @param {() => void} close */
-function leave(close) {
-  return (/** @type {KeyboardEvent} */ event) => {
-    if (event.key === "Escape") close();
-  };
+  return html`<${NewJob} chamber=${chamber} begun=${() => close(true)} leave=${() => close(false)} />`;
 }

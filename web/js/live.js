@@ -24,6 +24,8 @@ import { get } from "./ask.js";
  * @property {number} joined        how often the stream has begun anew: then ask for history again
  */
 
+/** Told to the window by who knows that the service, which began anew, answers again. */
+export const BACK = "stillair-back";
 const SILENCE_MS = 6_000;
 const CHECK_MS = 1_000;
 const FIRST_WAIT_MS = 500;
@@ -54,6 +56,7 @@ export class Live {
   start() {
     setInterval(() => this.check(), CHECK_MS);
     addEventListener("online", () => this.hurry());
+    addEventListener(BACK, () => this.hurry(true));
     document.addEventListener("visibilitychange", () => {
       if (!document.hidden) {
         this.check();
@@ -74,9 +77,9 @@ export class Live {
     if (this.touch.in_touch) this.tell({ in_touch: false });
   }
 
-  /** Somebody looks, or the network is back: don't wait out a long pause. */
-  hurry() {
-    if (this.touch.in_touch || this.source || this.asking) return;
+  /** Somebody looks, or network or service are back, which is `known`: don't wait out a long pause. */
+  hurry(known = false) {
+    if ((this.touch.in_touch && !known) || this.source || this.asking) return;
     this.tries = 0;
     clearTimeout(this.timer);
     this.timer = undefined;

@@ -9,6 +9,7 @@ import { keep, recall } from "./kept.js";
 import { later } from "./later.js";
 import { useRoute } from "./route.js";
 import { FirstSteps, SettingUp, useFound } from "./setting_up.js";
+import { SetupSteps } from "./setup_steps.js";
 import { Shape } from "./shapes.js";
 import { Command } from "./shell.js";
 import { SideBySide } from "./side_by_side.js";
@@ -70,7 +71,8 @@ export function Page({ touch, sounds }) {
       html`<${LookBack} key=${route.job} id=${route.job} now=${now} unit=${unit} dark=${dark}
         when=${when} may=${may} owner=${owner} />`}
       ${now && route.page === "report" && html`<${Report} key=${route.job} id=${route.job} now=${now} unit=${unit} />`}
-      ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} unit=${unit} />`}
+      ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} unit=${unit} when=${`${touch.joined}`} />`}
+      ${now && route.page === "setup" && owner && html`<${SetupSteps} step=${route.step} now=${now} when=${`${touch.joined}`} unit=${unit} found=${found} in_touch=${in_touch} />`}
       ${now && route.page === "alarm-test" && html`<${AlarmTests} now=${now} when=${when} may=${may} />`}
       ${now &&
       route.page === "now" &&
@@ -106,7 +108,7 @@ function Ways({ page, owner }) {
     <a href="#/jobs" aria-current=${page === "jobs" ? "page" : page === "job" || page === "report" || page === "toolpaths" ? "true" : undefined}>${S.head.jobs}</a>
     <a href="#/telephones" aria-current=${page === "telephones" ? "page" : undefined}>${J.page}</a>
     <a href="#/people" aria-current=${page === "people" ? "page" : undefined}>${P.people}</a>
-    ${owner && html`<a href="#/setting-up" aria-current=${page === "setting-up" ? "page" : undefined}>${U.way}</a>`}
+    ${owner && html`<a href="#/setting-up" aria-current=${page === "setting-up" ? "page" : page === "setup" ? "true" : undefined}>${U.way}</a>`}
   </nav>`;
 }
 

@@ -2,15 +2,22 @@
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
 
-/** @typedef {{page: "now"} | {page: "people"} | {page: "setting-up"} | {page: "telephones"} | {page: "alarm-test"} | {page: "toolpaths"} | {page: "jobs"} | {page: "job", job: string} | {page: "report", job: string}} Route */
+/** @typedef {{page: "now"} | {page: "people"} | {page: "setting-up"} | {page: "setup", step: string} | {page: "telephones"} | {page: "alarm-test"} | {page: "toolpaths"} | {page: "jobs"} | {page: "job", job: string} | {page: "report", job: string}} Route */
 
 const JOBS = "#/jobs";
+const SETUP = "#/setting-up/";
+/** Setting up, one thing a screen, in the order of doing it. */
+export const STEPS = ["box", "sensors", "places", "camera", "people", "done"];
 
 /** @param {string} hash  @returns {Route} */
 export function route(hash) {
   if (hash === "#/people") return { page: "people" };
   if (hash === "#/telephones") return { page: "telephones" };
   if (hash === "#/setting-up") return { page: "setting-up" };
+  if (hash.startsWith(SETUP)) {
+    const step = hash.slice(SETUP.length).split("?")[0];
+    return STEPS.includes(step) ? { page: "setup", step } : { page: "setting-up" };
+  }
   if (hash === "#/alarm-test") return { page: "alarm-test" };
   if (hash === "#/toolpaths") return { page: "toolpaths" };
   if (hash === JOBS || hash === `${JOBS}/`) return { page: "jobs" };
@@ -29,6 +36,11 @@ export function route(hash) {
 /** @param {string} job */
 export function jobAddress(job) {
   return `${JOBS}/${encodeURIComponent(job)}`;
+}
+
+/** One step of setting up. @param {string} step */
+export function stepAddress(step) {
+  return `${SETUP}${step}`;
 }
 
 /** The page for paper. @param {string} job */

@@ -100,13 +100,13 @@ export function boxOf(count, width_mm = null, height_mm = null) {
 }
 
 /**
- * Chamber sensors with the height their names tell; those whose names tell
+ * Chamber sensors with the height at which they were placed, or which their names tell; those whose names tell
  * nothing share the heights that are left, in order from the top.
  * @param {Sensor[]} sensors  of the chamber's air
  * @returns {{sensor: Sensor, share: number}[]}  highest first
  */
 export function heights(sensors) {
-  const told = sensors.map((sensor) => HEIGHTS.find(([name]) => name.test(sensor.name))?.[1]);
+  const told = sensors.map((sensor) => sensor.drawn_at?.[1] ?? HEIGHTS.find(([name]) => name.test(sensor.name))?.[1]);
   const silent = told.filter((share) => share === undefined).length;
   let rank = 0;
   return sensors
@@ -148,7 +148,7 @@ export function placed(sensors, { inner, outer }) {
   const tight = rows.length * LABEL_PITCH > outer.bottom - outer.top;
   const pitch = tight ? TIGHT_PITCH : LABEL_PITCH;
   const dots = rows.map(({ sensor, share }) => {
-    const side = SIDES.find(([name]) => name.test(sensor.name))?.[1];
+    const side = sensor.drawn_at?.[0] ?? SIDES.find(([name]) => name.test(sensor.name))?.[1];
     return {
       sensor,
       x: inner.left + (side ?? 0.05) * (inner.right - inner.left),

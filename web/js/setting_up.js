@@ -4,8 +4,11 @@ import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { Archive } from "./archive.js";
 import { get } from "./ask.js";
 import { html } from "./html.js";
+import { STEPS, stepAddress } from "./route.js";
+import { Returned, Undo, useFiles } from "./setup_file.js";
 import { Shape } from "./shapes.js";
 import { Command } from "./shell.js";
+import { G } from "./strings_setup.js";
 import { U } from "./strings_setting_up.js";
 import { words } from "./units.js";
 
@@ -42,12 +45,12 @@ export function useFound(may, when) {
 }
 
 /** What asks for a hand: it is unfit, or isn't there and has a remedy. @param {Found} of */
-function isToDo(of) {
+export function isToDo(of) {
   return of.state === "unfit" || (of.state === "none" && of.remedy !== null);
 }
 
-/** @param {{found: Found[] | null, failed: boolean, unit: Unit}} props */
-export function SettingUp({ found, failed, unit }) {
+/** @param {{found: Found[] | null, failed: boolean, unit: Unit, when: string}} props */
+export function SettingUp({ found, failed, unit, when }) {
   if (!found) {
     return html`<section class="past"><h1 class="sentence">${U.way}</h1>
       <p class="waiting">${failed ? U.failed : U.loading}</p></section>`;
@@ -58,12 +61,32 @@ export function SettingUp({ found, failed, unit }) {
   return html`<section class="past setting-up" aria-labelledby="setting-up">
     <h1 id="setting-up" class="sentence" tabindex="-1">${U.to_do(todo.length)}</h1>
     <p class="sub">${failed ? U.failed : U.how}</p>
+    <${TheFiles} when=${when} unit=${unit} />
     ${todo.length > 0 && html`<h2>${U.todo}</h2><${ToDo} todo=${todo} unit=${unit} />`}
     ${fit.length > 0 && html`<h2>${U.fit}</h2><${Lines} found=${fit} unit=${unit} />`}
     ${others.length > 0 && html`<h2>${U.others}</h2><${Lines} found=${others} unit=${unit} />`}
     <p class="small">${U.all_told} <${Command} words="inspect --chamber FILE" /></p>
     <${Archive} />
   </section>`;
+}
+
+/** The way into the steps, what they write, and taking it back. @param {{when: string, unit: Unit}} props */
+function TheFiles({ when, unit }) {
+  const { files, again } = useFiles(when);
+  if (!files) return null;
+  return html`<${Returned} files=${files} unit=${unit} done=${again} />
+    ${files.items.map((file) => {
+      if (file.simulated) {
+        return html`<p>${G.begin_how}</p>
+          <p><a class="act must" href=${stepAddress(STEPS[0])}>${G.begin}</a></p>`;
+      }
+      return html`<h2>${G.file.head}${files.items.length > 1 ? `: ${file.settings?.name ?? file.chamber}` : ""}</h2>
+        <p>${G.file.where(file.file)}</p>
+        ${file.fixed && html`<p>${file.fixed}</p>`}
+        ${file.faults.length > 0 && html`<p class="refused">${G.faults(file.file)}</p><ul class="found">${file.faults.map((fault) => html`<li key=${fault}>${fault}</li>`)}</ul>`}
+        <p>${G.file.change} ${STEPS.slice(0, -1).map((step) => html`<a class="way" key=${step} href=${stepAddress(step)}>${G.names[step]}</a> `)}</p>
+        <${Undo} file=${file} files=${files} unit=${unit} done=${again} />`;
+    })}`;
 }
 
 /**
@@ -84,14 +107,14 @@ export function FirstSteps({ found, whole, unit }) {
 }
 
 /** @param {{todo: Found[], unit: Unit}} props */
-function ToDo({ todo, unit }) {
+export function ToDo({ todo, unit }) {
   return html`<ol class="todo">
     ${todo.map(
       (of) => html`<li key=${of.thing}>
         <${Shape} kind=${of.state === "unfit" ? "supervisory" : "note"} />
         <p>
           <strong>${first(of.thing)}:</strong> ${words(of.told, unit)}.
-          <span class="remedy">${page(of.thing) ? html`<a href=${page(of.thing)}>${first(of.remedy)}</a>` : first(of.remedy)}.</span>
+          <span class="remedy">${page(of) ? html`<a href=${page(of)}>${first(of.remedy)}</a>` : first(of.remedy)}.</span>
         </p>
       </li>`,
     )}
@@ -105,14 +128,16 @@ function Lines({ found, unit }) {
   </ul>`;
 }
 
-/** On which page it is done, if on one. @param {string} thing */
-function page(thing) {
+/** On which page it is done, if on one. @param {Found} of */
+function page({ thing, remedy }) {
   if (thing === "owner") return "#/people";
+  if (thing === "chamber file") return remedy?.startsWith("read") ? "#/setting-up" : stepAddress("box");
+  if (thing === "other 1-Wire sensors") return stepAddress("sensors");
   if (/(^|: )telephones of /.test(thing)) return "#/telephones";
   return thing.endsWith("alarm test") ? "#/alarm-test" : "";
 }
 
 /** With a large first letter. @param {string | null} text */
-function first(text) {
+export function first(text) {
   return text ? `${text[0].toUpperCase()}${text.slice(1)}` : "";
 }

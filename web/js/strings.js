@@ -34,7 +34,7 @@ export const S = {
     simulated: "Simulated: nothing here is real.",
     recorded: "Recorded: this is not now.",
     /** @param {number} speed */
-    speed: (speed) => `Time runs at ${speed} times its speed.`,
+    speed: (speed) => `Time runs at ${speed} times its speed, so the times shown here ${speed > 1 ? "run ahead of" : "fall behind"} your clock.`,
     not_stored: "Not stored yet: what happens now is shown and sounds, but isn't kept. See whether the disk is full.",
   },
 
@@ -139,6 +139,9 @@ export const S = {
     /** @param {string} height */
     at: (height) => `The part is ${height} high.`,
     height_unknown: "Nobody has told how high the part is.",
+    /** @param {string} height */
+    reckoned: (height) => `By what is known of it the part is about ${height} high.`,
+    nothing_laid: "By its toolpath nothing is being laid at this moment.",
     done: "Job is done",
     done_really:
       "End this job? The cooling is then taken as meant: lost heat, an open door or a draft no longer calls. Danger is watched for as before. An ended job can't be taken up again.",
@@ -172,6 +175,8 @@ export const S = {
     name: "What is being built",
     material: "Material",
     machine: "Machine",
+    toolpath: "Toolpath",
+    no_toolpath: "none, or later",
     begin: "It begins now",
     sending: "Sending …",
   },

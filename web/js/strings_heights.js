@@ -39,13 +39,16 @@ export const H = {
   tap: (high) => `${high}: how sure is that?`,
 
   unknown: "Of this height nothing is known: the part didn't get so high, or nobody told.",
-  by_toolpath: "Found by the toolpath that the job followed.",
+  by_toolpath: "Found by the job's toolpath.",
   doubt: {
     heights:
       "The heights that the machine told are not those of this toolpath: it may be another job's. Look at which one the job follows.",
     duration:
       "This toolpath takes far longer or shorter than the job did: it may be another job's, or the job was ended early. Look at which one it follows, or say how high the part was at a moment.",
   },
+  /** @param {number} count */
+  unlaid: (count) =>
+    `The job was done before all of its toolpath was laid: its last ${count === 1 ? "layer was" : `${count} layers were`} likely never built.`,
   by_told: "Found between the heights that were told. With the job's toolpath it would be more exact.",
   by_nothing:
     "Nobody told how high this part was, and it follows no toolpath. Choose its toolpath below, or say how high it was at a moment that you remember.",
@@ -60,6 +63,9 @@ export const H = {
   was: (high, at, by) => `${high} high at ${at} (${by}).`,
   doubtful: "That fits nothing else that is known: look at it again.",
   take_back: "Take it back",
-  /** @param {number} count */
-  left_out: (count) => `${count} of the heights that the machine told fit nothing else and were left out.`,
+  /** @param {number} count  @param {string[]} which */
+  left_out: (count, which) =>
+    `${count} of the heights that the machine told ${count === 1 ? "fits" : "fit"} nothing else and ${count === 1 ? "was" : "were"} left out: ${which.join(", ")}${count > which.length ? " and others" : ""}.`,
+  /** @param {string} high  @param {string} at */
+  odd: (high, at) => `${high} at ${at}`,
 };

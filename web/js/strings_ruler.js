@@ -5,7 +5,7 @@ export const R = {
   looking: "Being worked out from the toolpath and the air that the chamber had; that takes some seconds …",
   again: "Ask again",
   no_toolpath:
-    "How warm each layer was when the next one came can be said once it is known which toolpath the job followed: choose it below.",
+    "How warm each layer was when the next one came can be said once it is known which toolpath is the job's: choose it below.",
   no_material: "How warm each layer was when the next one came can be said once it is known what it was made of.",
   no_material_viewer: "An operator can say it here.",
   material: "The material",

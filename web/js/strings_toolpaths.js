@@ -59,6 +59,7 @@ export const G = {
   no_remarks: "Nothing that commonly spoils such a job was found, with the chamber as it is now.",
   no_promise: "With the chamber as it is now, and as if the job began now. What is computed has a range; none of it is a promise.",
   would_help: "What would help:",
+  start_with: "Start a job with this toolpath",
   /** @param {string} where */
   at_heights: (where) => `At ${where}.`,
 
@@ -70,10 +71,13 @@ export const G = {
 
   of_job: "Toolpath",
   follows: "The job followed",
+  follows_now: "The job follows",
   /** @param {string} name */
   layers_of: (name) => `The layers of ${name}, one by one`,
   nothing: "none that is known",
   /** @param {string} name */
-  job_follows: (name) => `The job followed the toolpath ${name}.`,
+  job_followed: (name) => `The job followed the toolpath ${name}.`,
+  /** @param {string} name */
+  job_follows: (name) => `The job follows the toolpath ${name}.`,
   way: "All toolpaths",
 };

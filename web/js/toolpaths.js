@@ -6,6 +6,7 @@ import { AskError, get, post, remove } from "./ask.js";
 import { LookBefore } from "./before.js";
 import { html } from "./html.js";
 import { Layers } from "./layers.js";
+import { NewJob } from "./new_job.js";
 import { jobAddress } from "./route.js";
 import { S } from "./strings.js";
 import { G } from "./strings_toolpaths.js";
@@ -116,6 +117,7 @@ function sendFile(file, told) {
 function One({ of, may, unit, again }) {
   const [open, setOpen] = useState(false);
   const [looks, setLooks] = useState(false);
+  const [begins, setBegins] = useState(false);
   return html`<li>
     <h2>${of.name}</h2>
     <p><${Builds} of=${of} unit=${unit} /></p>
@@ -139,6 +141,15 @@ function One({ of, may, unit, again }) {
         work=${() => remove(`/api/toolpaths/${of.id}`)} done=${again} />`}
     </div>
     ${looks && of.whole && html`<${LookBefore} id=${of.id} chamber=${of.chamber} unit=${unit} />`}
+    ${looks &&
+    of.whole &&
+    may &&
+    (begins
+      ? html`<${NewJob} chamber=${of.chamber} of=${of} leave=${() => setBegins(false)}
+          begun=${(/** @type {string} */ job) => (location.hash = jobAddress(job))} />`
+      : html`<div class="acts">
+          <button type="button" class="act" onClick=${() => setBegins(true)}>${G.start_with}</button>
+        </div>`)}
     ${open && of.whole && html`<${Layers} id=${of.id} whole=${of.whole} />`}
   </li>`;
 }
@@ -174,7 +185,8 @@ export function JobToolpath({ job, may, changed }) {
   const known = (all ?? []).filter((/** @type {Toolpath} */ of) => of.state === "ready" || of.id === chosen);
   const own = known.find((/** @type {Toolpath} */ of) => of.id === chosen);
   if (failed || !all) return null;
-  if (!may) return own ? html`<p class="sub">${G.job_follows(own.name)}</p>` : null;
+  const goes_on = job.state === "running" || job.state === "paused";
+  if (!may) return own ? html`<p class="sub">${(goes_on ? G.job_follows : G.job_followed)(own.name)}</p>` : null;
   const choose = async (/** @type {Event} */ event) => {
     const box = /** @type {HTMLSelectElement} */ (event.target);
     const next = box.value || null;
@@ -186,7 +198,7 @@ export function JobToolpath({ job, may, changed }) {
   };
   return html`<section class="stories of-toolpath">
     <h2>${G.of_job}</h2>
-    <label for=${id}>${G.follows}</label>
+    <label for=${id}>${goes_on ? G.follows_now : G.follows}</label>
     <select id=${id} value=${chosen ?? ""} onChange=${choose}>
       <option value="">${G.nothing}</option>
       ${[...known].reverse().map((of) => html`<option key=${of.id} value=${of.id}>${of.name}, ${whole(of.at)}</option>`)}

@@ -12,6 +12,7 @@
  * @property {string | null} fault
  * @property {number | null} expected_c  what its next reading should be; only in the chamber's air
  * @property {number | null} u_k  one standard deviation of that
+ * @property {[number, number] | null} [drawn_at]  where it was placed: from the left wall and from the floor, in shares
  * @property {number} off_k  how far it lately was above (below: negative) what was expected; 0: it wasn't
  *
  * @typedef {object} Switch
@@ -401,6 +402,8 @@
  * @property {number[]} piece
  * @property {number} posts
  * @property {number} left_out
+ * @property {{at: string, height_mm: number}[]} odd  the first of those left out
+ * @property {number} unlaid  layers of the toolpath, the last ones, to which the job did not come
  * @property {"" | "heights" | "duration"} doubt  by what the toolpath may be another job's
  * @property {HeightPin[]} pins
  *

@@ -22,6 +22,8 @@ from stillair.alarms.words import (
     CERTIFICATE_WORDS,
     FROM_AFAR,
     HOT_PLACES,
+    MACHINE,
+    MACHINE_WORDS,
     NEIGHBOUR,
     PAGE,
     PAGE_WORDS,
@@ -177,6 +179,8 @@ def _words(change: EventChange | AlarmState) -> Words:
         return CERTIFICATE_WORDS
     if change.kind is Kind.DELIVERY_FAULT and change.subject == PAGE:
         return PAGE_WORDS
+    if change.kind is Kind.DELIVERY_FAULT and change.subject == MACHINE:
+        return MACHINE_WORDS
     if change.kind is Kind.DELIVERY_FAULT and change.subject.startswith("webpush:"):
         return PUSHED
     if change.kind is Kind.WATCH_GAP and change.subject == RULES:

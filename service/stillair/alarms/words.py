@@ -243,6 +243,18 @@ PAGE_WORDS = Words(
     far=True,
 )
 
+# What the machine tells of its jobs can't come; why not is in the event's reason.
+MACHINE = "the machine"  # the subject of such a fault
+MACHINE_WORDS = Words(
+    "The machine isn't heard",
+    "What {who} tells of its jobs doesn't get here",
+    "What {who} told of its jobs didn't get here",
+    "See whether the broker runs and the network is up. Begin and end jobs on the page meanwhile.",
+    "Look whether the job on the page is the one that is built: what was told meanwhile is lost.",
+    stands="Watching and alarms go on.",
+    far=True,
+)
+
 # Sides of the board that are told apart; what was found is in the event's reason.
 HEAT, DISK = "heat", "disk"  # subjects of such a fault
 BOARD: Mapping[str, Words] = {

@@ -31,6 +31,7 @@ from stillair.api.routers import (
     answering_tests,
     archive,
     attendance,
+    chamber_file,
     clips,
     heights,
     job_files,
@@ -51,6 +52,7 @@ from stillair.api.routers import (
     trust,
     watching,
 )
+from stillair.runtime.changing import Changing
 from stillair.runtime.service import Service
 
 # What signing in and the page of a link need, and what a telephone asks for by itself, without
@@ -75,13 +77,14 @@ def build(
     first_code: FirstCode | None = None,
     certificates: Certificates | None = None,
     behind_proxy: bool = False,
+    changing: Changing | None = None,
 ) -> FastAPI:
     """The application over a service that runs already.
 
     `pages` is the folder of the dashboard, `folder` that of the history, `names`
     the host names by which this machine is known, which may grow, `first_code` that for
     the first owner. With `certificates` a page explains how to trust their authority.
-    `behind_proxy` nobody is at the machine itself.
+    `behind_proxy` nobody is at the machine itself. `changing` writes the chamber files.
     """
 
     app = FastAPI(
@@ -96,6 +99,7 @@ def build(
     app.state.access = access
     app.state.folder = folder
     app.state.behind_proxy = behind_proxy
+    app.state.changing = changing
     # Who waits for a password to be looked at waits in the loop, and in no thread that others need.
     app.state.signing_in = asyncio.Semaphore(AT_ONCE)
     app.state.first_code = first_code or FirstCode(time.monotonic)
@@ -118,6 +122,7 @@ def build(
         session,
         people,
         setting_up,
+        chamber_file,
         archive,
         alarm_tests,
         answering,

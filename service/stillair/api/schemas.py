@@ -30,6 +30,7 @@ class NewJob(Posted):
     machine: Name = ""
     notes: Text = ""
     chamber: Name | None = None
+    toolpath: Annotated[str, Field(min_length=1, max_length=64)] | None = None
 
 
 At = Annotated[str, WithJsonSchema({"type": "string", "format": "date-time"})]

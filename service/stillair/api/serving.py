@@ -26,9 +26,12 @@ from stillair.api import app
 from stillair.api.commands import command
 from stillair.api.reach import ANYWHERE, HERE, LOOPBACK, Reach, base_address
 from stillair.config import default_chamber, load_chambers
-from stillair.errors import CertificateError, StillairError, StoreError
+from stillair.errors import CertificateError, InputError, SettingsError, StillairError, StoreError
 from stillair.runtime import found, network, season_desk, server, wiring
 from stillair.runtime.backup import JOURNAL
+from stillair.runtime.chamber_file import watched_files
+from stillair.runtime.chamber_trial import PROVEN_S, Trial
+from stillair.runtime.changing import Changing
 from stillair.runtime.identity import IdentityKeeper
 from stillair.runtime.labels import boot_id
 from stillair.runtime.manager import ServiceManager
@@ -36,6 +39,9 @@ from stillair.runtime.season_file import SeasonError
 from stillair.runtime.service import Service
 
 log = logging.getLogger(__name__)
+
+
+LEFT = "STILLAIR_LEFT_S"  # when a process began to end in order to start itself again
 
 
 class NotStartedError(StillairError):
@@ -51,8 +57,13 @@ def run(
     say: Callable[[str], None],
     proxied_as: Sequence[str] = (),
     season: bool = False,
+    simulated: bool = False,
 ) -> bool:
     """Watch until SIGTERM or SIGINT; returns whether to begin anew.
+
+    Without `files`, by the chamber file that was made on the page, unless there is none or
+    `simulated` asks for the built-in chamber. New settings from the page with which nothing
+    comes up are put back, and it is tried once more.
 
     Over HTTPS where a certificate was made. With `proxied_as`, the names under
     which a proxy on this computer is opened, in clear, and for it alone. With `season`
@@ -61,10 +72,39 @@ def run(
     Raises `SettingsError`, `InputError`, `NotStartedError` or `CertificateError`
     before anything is watched.
     """
-    if season and files:
-        raise NotStartedError(
-            "--season is for the built-in simulated chamber: leave it out, or leave out --chamber"
-        )
+    for option, given in (("--season", season), ("--simulated", simulated)):
+        if given and files:
+            raise NotStartedError(
+                f"{option} is for the built-in simulated chamber: leave it out,"
+                " or leave out --chamber"
+            )
+    trial = Trial(folder, lambda: datetime.now(UTC))
+    trial.begin()
+    while True:
+        found = watched_files(files, folder, simulated=simulated)
+        wanted = season and not found  # a real chamber has no simulated season
+        try:
+            return _run(found, folder, host, port, say, proxied_as, trial, season=wanted)
+        except (SettingsError, InputError) as error:
+            if not trial.pending:
+                raise
+            try:
+                trial.give_back(str(error))
+            except StillairError as refused:  # somebody has been at the file
+                raise error from refused
+
+
+def _run(
+    files: tuple[Path, ...],
+    folder: Path,
+    host: str,
+    port: int,
+    say: Callable[[str], None],
+    proxied_as: Sequence[str],
+    trial: Trial,
+    *,
+    season: bool,
+) -> bool:
     chambers = load_chambers(files) if files else (default_chamber(),)
     _make(folder)
     with Access.open(folder) as access:
@@ -83,6 +123,8 @@ def run(
         signal.signal(signal.SIGTERM, _leave)
         again = threading.Event()
         try:
+            if files and (aside := _set_aside(folder)):
+                say(aside)
             if season or (not files and season_desk.is_wished(folder)):
                 say(_season(folder))
             listener = _listen(host, port)
@@ -109,6 +151,15 @@ def run(
                 names.update(_names(host), certificates.asked())
 
             service.housekeeping.each_minute("names", look_for_names)
+            changing = Changing(
+                files,
+                folder,
+                trial=trial,
+                chambers=service.chambers,
+                begin_anew=partial(_begin_anew, again),
+                leave=service.season.leave,
+            )
+            service.setting_up.chamber_file = changing.found
             pages = app.build(
                 service,
                 access,
@@ -118,9 +169,17 @@ def run(
                 names=names,
                 certificates=certificates if identity else None,
                 behind_proxy=bool(proxied_as),
+                changing=changing,
             )
 
             def ready() -> None:
+                if (left_s := os.environ.pop(LEFT, None)) is not None:
+                    trial.took(time.monotonic() - float(left_s))
+                if trial.pending:
+                    loop = asyncio.get_running_loop()
+                    loop.call_later(PROVEN_S, loop.run_in_executor, None, trial.passed)
+                if trial.returned:
+                    say("A change of the chamber file was put back: its settings didn't come up.")
                 for settings in chambers:
                     say(_watching(settings.name, simulated=settings.simulated))
                 if reach.closed:
@@ -164,9 +223,12 @@ def run(
                         ready=ready,
                         identity=identity,
                         behind_proxy=bool(proxied_as),
+                        again=again.is_set,
                     )
                 )
+                trial.passed()  # it ran until it was told to end
             finally:
+                changing.finder.stop()
                 service.stop()
         finally:
             lock.close()
@@ -181,9 +243,18 @@ def _season(folder: Path) -> str:
         return f"No season of simulated jobs has been brought in: {error}."
 
 
+def _set_aside(folder: Path) -> str:
+    """What to say of the simulated chamber's history, where it makes room."""
+    try:
+        return season_desk.set_aside(folder)
+    except OSError as error:
+        return f"What is kept of the simulated chamber stays among the rest: {error.strerror}."
+
+
 def _begin_anew(again: threading.Event) -> None:
     """End as on a signal of the service manager, and have the process start itself again."""
     again.set()
+    os.environ[LEFT] = str(time.monotonic())  # one clock for all processes of a boot
     os.kill(os.getpid(), signal.SIGTERM)
 
 

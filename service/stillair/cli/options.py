@@ -60,7 +60,8 @@ ChamberFiles = Annotated[
     typer.Option(
         "--chamber",
         metavar="FILE",
-        help="Chamber file (TOML), once for each chamber; without it, the built-in simulated one.",
+        help="Chamber file (TOML), once for each chamber; without it, the one that was set up "
+        "on the page, else the built-in simulated one.",
     ),
 ]
 ChamberFile = Annotated[

@@ -42,6 +42,13 @@ def run(
             "chamber has no history yet.",
         ),
     ] = False,
+    simulated: Annotated[
+        bool,
+        typer.Option(
+            "--simulated",
+            help="The built-in simulated chamber, also where one was set up on the page.",
+        ),
+    ] = False,
 ) -> None:
     """Run the service: watch the chambers and show them on a page."""
     from stillair.api import serving
@@ -57,6 +64,7 @@ def run(
             say=typer.echo,
             proxied_as=tuple(behind_proxy or ()),
             season=season,
+            simulated=simulated,
         )
         if again:
             saying.begin_anew(("-c", "from stillair.cli import main; main()", *sys.argv[1:]))

@@ -59,6 +59,17 @@ class SensorTable(Table):
         description="Above this the electronics are too hot; for place electronics alone.",
     )
 
+    drawn_at: Annotated[
+        tuple[Annotated[float, Field(ge=0, le=1)], ...] | None,
+        Strict(False),
+        Field(min_length=2, max_length=2),
+        Takes("[from the left wall, up from the floor] in shares of the inside from 0 to 1"),
+        Otherwise("as its name says"),
+    ] = Field(
+        default=None,
+        description="Where it sits in the drawing of the chamber; for place chamber.",
+    )
+
     @field_validator("limit_c")
     @classmethod
     def _electronics_alone(cls, limit_c: float | None, info: ValidationInfo) -> float | None:

@@ -29,6 +29,7 @@ from stillair.errors import SettingsError
 # through takes 1.5 s at most.
 FILE_BYTES = 1 << 16
 LINE_CHARACTERS = 2000
+TOO_LONG = "is longer than 64 KiB, which no chamber file is"
 FAULTS = 100  # more than anybody reads
 # How the parser begins what it has to say, and the same for who writes a chamber file.
 SYNTAX = (
@@ -108,7 +109,7 @@ def load_chamber(path: Path, *, replay: bool = False) -> ChamberSettings:
 
     Raises `SettingsError` with one sentence for each fault.
     """
-    return _checked(_parsed(_text(path), str(path)), str(path), path.parent, replay=replay)
+    return _checked(_parsed(text_of(path), str(path)), str(path), path.parent, replay=replay)
 
 
 def load_chambers(paths: Sequence[Path]) -> tuple[ChamberSettings, ...]:
@@ -147,7 +148,15 @@ def chamber_from_text(text: str, source: str, folder: Path = Path()) -> ChamberS
     return _checked(_parsed(text, source), source, folder, replay=False)
 
 
-def _text(path: Path) -> str:
+def parsed_text(text: str, source: str) -> dict[str, Any]:
+    """What stands in a chamber file's text, of no more than one may have; or `SettingsError`."""
+    if len(text.encode("utf-8", "surrogatepass")) > FILE_BYTES:
+        raise SettingsError(source, (TOO_LONG,))
+    return _parsed(text, source)
+
+
+def text_of(path: Path) -> str:
+    """A chamber file's text, of a regular file and within bounds; or `SettingsError`."""
     source = str(path)
     try:
         mode = path.stat().st_mode
@@ -161,7 +170,7 @@ def _text(path: Path) -> str:
     except ValueError:  # a NUL in the path
         raise SettingsError(source, ("is no path that a file can have",)) from None
     if len(content) > FILE_BYTES:
-        raise SettingsError(source, ("is longer than 64 KiB, which no chamber file is",))
+        raise SettingsError(source, (TOO_LONG,))
     try:
         return content.decode().removeprefix("\ufeff")
     except UnicodeDecodeError as error:

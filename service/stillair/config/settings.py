@@ -246,7 +246,9 @@ class ChamberSettings(Table):
     @property
     def fingerprint(self) -> str:
         """Twelve characters that change with any setting that bears on what is seen and decided."""
-        return _mark(self.model_dump(mode="json", exclude=OUTGOING))
+        drawn: dict[str, Any] = {"sensors": {"__all__": {"drawn_at"}}}  # shown, and nothing more
+        whole = dict.fromkeys(OUTGOING, True)
+        return _mark(self.model_dump(mode="json", exclude={**whole, **drawn}))
 
     @cached_property
     def reach_mark(self) -> str:

@@ -53,6 +53,7 @@ from stillair.jobs.sightings import (
     Span,
     Stood,
     beginnings,
+    broken_off_share,
     of_pins,
     of_posts,
     of_stops,
@@ -63,7 +64,6 @@ from stillair.jobs.toolpath.layers import Layers
 DAWDLING_S: Final = 0.5  # after one second; after an hour half a minute
 UNEVEN: Final = (0.03, 3600.0)  # of the rate: deviation, and seconds for which it keeps on
 FINISH_SD_S: Final = 300.0  # of a person who presses a button
-BROKEN_OFF: Final = 0.1  # of jobs, before anything is known of them
 NEVER: Final = 1e-3  # what is less likely widens nothing
 LAGS_ALIKE: Final = 0.5  # of their deviation by which all posts may lag together
 ODD_SD: Final = 5.0  # a post so far from all else is left out
@@ -107,10 +107,11 @@ class HeightTimes:
     end_s: Floats
     uncertainty_s: Floats  # expanded, k = 2
     posts: int  # heights posted by the machine that were used
-    left_out: int  # and those that nothing else agrees with
+    odd: tuple[HeightSeen, ...]  # and those that nothing else agrees with: left out
     doubtful_pins: tuple[int, ...]  # by their place among the pins
     doubt: Doubt = ""  # by what the toolpath doesn't seem to be this job's
     finished_s: float = math.inf  # nothing was laid after it
+    is_broken_off: bool = False  # likely the job ended before all of its layers were laid
 
     def when(self, height_mm: float) -> tuple[Crossing, ...]:
         """The layers in which this height lies: one, or one of each piece built in turn."""
@@ -132,6 +133,11 @@ class HeightTimes:
             return None
         return self.crossing(int(np.searchsorted(self.start_s, t_s, side="right")) - 1)
 
+    def laid(self) -> int:
+        """How many layers, from the first on, were likely laid before the job was done."""
+        cut = np.searchsorted(self.start_s, self.finished_s, side="right")
+        return int(cut) if self.is_broken_off else len(self.start_s)
+
     def _laid(self) -> NDArray[np.bool_]:
         """Which layers the job can have come to before it was done."""
         return np.asarray(self.start_s - self.uncertainty_s <= self.finished_s)
@@ -142,8 +148,8 @@ class HeightTimes:
             layer,
             int(self.piece[layer]),
             float(self.height_mm[layer]),
-            float(self.start_s[layer]),
-            float(self.end_s[layer]),
+            min(float(self.start_s[layer]), self.finished_s),
+            min(float(self.end_s[layer]), self.finished_s),
             float(self.uncertainty_s[layer]),
         )
 
@@ -205,10 +211,11 @@ def fit(
         end_s=end_s,
         uncertainty_s=uncertainty_s,
         posts=sum(each.origin is Origin.POST for each in agreed.used),
-        left_out=course.unknown + sum(each.origin is Origin.POST for each in agreed.odd),
+        odd=(*course.unknown, *(each.post for each in agreed.odd if each.post)),
         doubtful_pins=tuple(sorted(course.nowhere | agreed.doubtful_pins)),
-        doubt=_doubt(agreed, course.unknown) or ("duration" if broken_off else ""),
+        doubt=_doubt(agreed, len(course.unknown), broken_off),
         finished_s=math.inf if finished_s is None else finished_s,
+        is_broken_off=broken_off,
     )
 
 
@@ -233,7 +240,7 @@ class _Course:
     clock: OwnClock
     stills: Sequence[Stood]
     agreed: _Agreed
-    unknown: int
+    unknown: Sequence[HeightSeen]
     nowhere: set[int]  # pins that can lie in no piece
     fits: float
 
@@ -253,7 +260,7 @@ def _course(known: _Known, told: Sequence[HeightSeen], first: int) -> _Course:
     ways = of_pins(layers, clock, known.pins)
     agreed = _agreed([*seen, *_placed(seen, [way for way in ways if way])])
     nowhere = {number for number, way in enumerate(ways) if not way}
-    strange = len(agreed.odd) + unknown
+    strange = len(agreed.odd) + len(unknown)
     return _Course(
         clock, stills, agreed, unknown, nowhere, _likelihood(agreed.used) - STRANGE * strange
     )
@@ -264,6 +271,9 @@ def _times(known: _Known, course: _Course) -> tuple[Floats, Floats, Floats, bool
     layers, clock = known.layers, course.clock
     taus = np.concatenate((layers.start_s, layers.end_s))
     own_s, sd_s, broken_off = _with_end(taus, course.agreed.used)
+    if (cut := course.agreed.cut) is not None:
+        due_s, _ = _expected(np.array([cut.tau_s]), course.agreed.used)
+        broken_off = cut.own_s < float(due_s[0])
     count = len(layers)
     # A later layer is never laid sooner, however little is known of either.
     interleaved = np.empty(2 * count)
@@ -287,6 +297,11 @@ class _Agreed:
 
     used: list[Seen]
     odd: list[Seen]
+
+    @property
+    def cut(self) -> Seen | None:
+        """The end of the job, where all else says that it is not the toolpath's."""
+        return next((each for each in self.odd if each.origin is Origin.FINISH), None)
 
     @property
     def doubtful_pins(self) -> set[int]:
@@ -361,7 +376,7 @@ def _with_end(taus: Floats, used: Sequence[Seen]) -> tuple[Floats, Floats, bool]
     if finish is None:
         return own_s, sd_s, False
     due_s, due_sd = (float(of[0]) for of in _expected(np.array([finish.tau_s]), rest))
-    share = _broken_off(finish.own_s, due_s, math.hypot(due_sd, finish.sd_s))
+    share = broken_off_share(finish.own_s, due_s, math.hypot(due_sd, finish.sd_s))
     if share < NEVER:
         return own_s, sd_s, False
     other_s, other_sd = _expected(taus, rest)
@@ -372,22 +387,14 @@ def _with_end(taus: Floats, used: Sequence[Seen]) -> tuple[Floats, Floats, bool]
     return own_s, np.sqrt(wide), share > 0.5
 
 
-def _broken_off(end_s: float, due_s: float, sd_s: float) -> float:
-    """How likely a job that ended then was broken off; at any moment, if any was."""
-    if not 0.0 <= end_s < due_s:
-        return 0.0
-    whole = math.exp(-0.5 * ((end_s - due_s) / sd_s) ** 2) / (sd_s * math.sqrt(2.0 * math.pi))
-    cut = 1.0 / due_s
-    return BROKEN_OFF * cut / (BROKEN_OFF * cut + (1.0 - BROKEN_OFF) * whole)
-
-
-def _doubt(agreed: _Agreed, unknown: int) -> Doubt:
+def _doubt(agreed: _Agreed, unknown: int, broken_off: bool) -> Doubt:
     """By what the toolpath doesn't seem to be this job's."""
     used = [each for each in agreed.used if each.origin in (Origin.POST, Origin.PIN)]
     strange = unknown + sum(each.origin is Origin.POST for each in agreed.odd)
     if strange >= FEW and strange > STRANGE_SHARE * (strange + len(used)):
         return "heights"
-    if len(used) < 2 and any(each.origin is Origin.FINISH for each in agreed.odd):
+    # Heights that fit say that it is this job's, however soon that ended.
+    if (agreed.cut and len(used) < 2) or (broken_off and not agreed.cut):
         return "duration"
     known = sorted(agreed.used, key=lambda each: each.tau_s)
     if len(known) < 2:

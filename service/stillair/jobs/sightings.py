@@ -35,6 +35,7 @@ from numpy.typing import NDArray
 
 from stillair.jobs.toolpath.layers import Layers
 
+BROKEN_OFF: Final = 0.1  # of jobs, before anything is known of them
 HEAT_UP_S: Final = (1200.0, 1200.0)  # from "begun" to the first motion: mean and deviation
 RATE: Final = (1.03, 0.08)  # seconds of the machine for one of the toolpath: mean, deviation
 POST_SD_S: Final = 1.0  # least, of a height that the machine posts
@@ -82,6 +83,7 @@ class Seen:
     sd_s: float
     origin: Origin
     number: int = 0
+    post: HeightSeen | None = None  # that says it
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,33 +138,43 @@ class OwnClock:
 # --- posts --------------------------------------------------------------------------
 
 
+def broken_off_share(end_s: float, due_s: float, sd_s: float) -> float:
+    """How likely a job that ended then was broken off; at any moment, if any was."""
+    if not 0.0 <= end_s < due_s:
+        return 0.0
+    whole = math.exp(-0.5 * ((end_s - due_s) / sd_s) ** 2) / (sd_s * math.sqrt(2.0 * math.pi))
+    cut = 1.0 / due_s
+    return BROKEN_OFF * cut / (BROKEN_OFF * cut + (1.0 - BROKEN_OFF) * whole)
+
+
 def of_posts(
     layers: Layers, clock: OwnClock, posts: Iterable[HeightSeen], first: int = 0
-) -> tuple[list[Seen], int]:
-    """What posted heights say, and how many of them no layer of this toolpath has.
+) -> tuple[list[Seen], list[HeightSeen]]:
+    """What posted heights say, and those that no layer of this toolpath has.
 
     No post is of a layer before `first`.
     """
     told, unknown = _first_told(layers, clock, posts, first)
-    new = [(layer, clock.own_s(t_s)) for layer, t_s in told]
+    new = [(layer, clock.own_s(post.t_s)) for layer, post in told]
     rates = _rates(layers, new)
     late_s = _latest(layers, new, sum(rates) / 2.0)
     seen: list[Seen] = []
     before: tuple[int, float] | None = None
-    for layer, own_s in new:
+    for (layer, own_s), (_, post) in zip(new, told, strict=True):
         from_s, to_s = _began_within(layers, layer, own_s, before, rates, late_s)
         sd_s = POST_SD_S + (to_s - from_s) / math.sqrt(12.0)
-        seen.append(Seen(float(layers.start_s[layer]), (from_s + to_s) / 2.0, sd_s, Origin.POST))
+        tau_s = float(layers.start_s[layer])
+        seen.append(Seen(tau_s, (from_s + to_s) / 2.0, sd_s, Origin.POST, post=post))
         before = layer, own_s
     return seen, unknown
 
 
 def _first_told(
     layers: Layers, clock: OwnClock, posts: Iterable[HeightSeen], first: int
-) -> tuple[list[tuple[int, float]], int]:
-    """Layers, each as it was first told; and how many heights no layer has."""
-    new: list[tuple[int, float]] = []
-    unknown = 0
+) -> tuple[list[tuple[int, HeightSeen]], list[HeightSeen]]:
+    """Layers, each as it was first told; and heights that no layer has."""
+    new: list[tuple[int, HeightSeen]] = []
+    unknown: list[HeightSeen] = []
     told_mm = math.nan
     in_turn = bool((layers.piece > 0).any())
     silent = False  # before the last
@@ -171,19 +183,18 @@ def _first_told(
             # Lower than the last and not than the one before: the last was a lifted head.
             lower = _next_layer(layers, post.height_mm, new[-2][0] if len(new) > 1 else first)
             if lower is not None and lower < new[-1][0]:
-                del new[-1]
-                unknown += 1
+                unknown.append(new.pop()[1])
         found = _next_layer(layers, post.height_mm, new[-1][0] if new else first)
         if found is None:
-            unknown += post.height_mm != told_mm
+            unknown += [post] if post.height_mm != told_mm else []
         elif not new:
-            new.append((found, post.t_s))
+            new.append((found, post))
         elif found != new[-1][0]:
-            before, before_s = new[-1]
-            lasting_s = clock.own_s(post.t_s) - clock.own_s(before_s)
+            before, last = new[-1]
+            lasting_s = clock.own_s(post.t_s) - clock.own_s(last.t_s)
             then = _piece_then(layers, post.height_mm, before, found, lasting_s)
             silent = then != found
-            new.append((then, post.t_s))
+            new.append((then, post))
         told_mm = post.height_mm
     return new, unknown
 
@@ -217,7 +228,9 @@ def stood(
 ) -> list[Stood]:
     """Where a job must have stood still though nobody said so, as by an empty spool."""
     found: list[Stood] = []
-    for (before, from_s), (then, to_s) in pairwise(_first_told(layers, clock, posts, first)[0]):
+    told, _ = _first_told(layers, clock, posts, first)
+    for (before, last), (then, post) in pairwise(told):
+        from_s, to_s = last.t_s, post.t_s
         own_s = clock.own_s(to_s) - clock.own_s(from_s)
         tau_s = float(layers.start_s[then] - layers.start_s[before])
         most_s = (RATE[0] + RATE_SD * RATE[1]) * float(layers.end_s[then] - layers.start_s[before])

@@ -18,7 +18,7 @@ Statistics 1, 209-230 (the process of shares, and its variance). c is our choice
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -73,6 +73,7 @@ def between(
         rows += _rows(believed, before_s, end_s, step_mm, number)
     table = np.array(rows, dtype=float).reshape(-1, 6)
     odd = set(range(len(pins))) - {each.pin for each in used}
+    kept = {id(each) for each in used}
     posts_used = sum(each.pin < 0 for each in used)
     return HeightTimes(
         height_mm=table[:, 0],
@@ -82,9 +83,15 @@ def between(
         uncertainty_s=2.0 * table[:, 4],
         piece=table[:, 5].astype(np.int32),
         posts=posts_used,
-        left_out=sum(each.pin < 0 for each in told) - posts_used,
+        odd=tuple(_seen(clock, [each for each in told if each.pin < 0 and id(each) not in kept])),
         doubtful_pins=tuple(sorted(odd)),
     )
+
+
+def _seen(clock: OwnClock, told: Sequence[_Told]) -> Iterator[HeightSeen]:
+    times_s = clock.at_s(np.array([each.own_s for each in told], dtype=float))
+    for each, t_s in zip(told, times_s.tolist(), strict=True):
+        yield HeightSeen(t_s, each.height_mm)
 
 
 def _told(clock: OwnClock, posts: Sequence[HeightSeen], pins: Sequence[HeightSeen]) -> list[_Told]:

@@ -24,6 +24,7 @@ import shutil
 import sqlite3
 import tarfile
 import tempfile
+import zipfile
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, nullcontext, suppress
 from dataclasses import dataclass
@@ -37,6 +38,7 @@ from stillair.access.migrations import PEOPLE
 from stillair.access.people import FILE_NAME as ACCESS
 from stillair.database import BUSY_MS, Versions, check_soundness, hand_over, store_errors, sync
 from stillair.errors import StillairError
+from stillair.runtime.chamber_trial import FILE as CHANGES
 from stillair.storage.migrations import ARCHIVE as ARCHIVE_VERSIONS
 from stillair.storage.migrations import JOURNAL as JOURNAL_VERSIONS
 
@@ -62,11 +64,14 @@ MEMBER = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,120}(?:/[A-Za-z0-9_][A-Za-z0-
 # Tars are backups that somebody has put there: each night's would hold all of those before.
 # Without the key of links in messages: alarms that came after the backup are counted once more
 # when it is brought back, and a link to one of those would answer another.
+# Nor earlier chamber files: what could be undone was on another day.
 _LEFT_OUT = re.compile(
-    rf"{re.escape(ANSWER_KEY)}|in-use|.*\.damaged-.*|.*\.part|.*\.tar|.*\.log|.*\.db(?:-wal|-shm|-tail-\d+)?"
+    rf"{re.escape(ANSWER_KEY)}|{re.escape(CHANGES)}|in-use|.*\.damaged-.*|.*\.part|.*\.tar|.*\.log|.*\.db(?:-wal|-shm|-tail-\d+)?"
 )
 # Toolpaths lie there until they have been read; what they build is in the journal.
-_FOLDERS_LEFT_OUT = re.compile(rf"{FOLDER}|{COMING}|replaced-.*|toolpaths|bringing-in|moving")
+_FOLDERS_LEFT_OUT = re.compile(
+    rf"{FOLDER}|{COMING}|replaced-.*|toolpaths|bringing-in|moving|simulated-before"
+)
 
 
 class BackupError(StillairError):
@@ -423,6 +428,11 @@ def _unpack(file: Path, to: Path) -> dict[str, Any]:
                 found[member.name] = hashed.row()
         whole = manifest["form"] == FORM and manifest["files"] == found and manifest["made_at"]
     except (tarfile.TarError, ValueError, KeyError, TypeError, EOFError, FileExistsError) as error:
+        if zipfile.is_zipfile(file):
+            raise BackupError(
+                f"{file} is a zip file and no backup; what stillair archive has made is brought "
+                f"in with: stillair bring-in {file}"
+            ) from error
         raise BackupError(f"{file} is no whole backup of Stillair: {error}") from error
     if not whole:
         raise BackupError(f"{file} is no whole backup of Stillair: it differs from its own list")

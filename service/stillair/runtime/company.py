@@ -3,37 +3,44 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from stillair.alarms.words import NEIGHBOUR
+from stillair.alarms.words import MACHINE, NEIGHBOUR
 from stillair.alerts.heartbeat import Heartbeat, TopicWay, Way, WebWay, heartbeat
 from stillair.alerts.posting import get
+from stillair.alerts.topic import TopicRoute
 from stillair.clock import Clock
 from stillair.config import ChamberSettings
 from stillair.config.company import HeartbeatTable, NeighbourTable
+from stillair.errors import DeliveryError
 from stillair.model import Kind, Trouble
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.found import Found, State
+from stillair.runtime.machine import MachineHeard, ToldMachine
 from stillair.runtime.reaching import broker_settings
+from stillair.sensing.job_words import JobTopic
 from stillair.sensing.neighbours import AskedNeighbour, Neighbour, TopicNeighbour, ailing
 
 ASK_TIMEOUT_S = 8.0
 HEARD_REMEDY = "see that whoever hears it raises an alarm when it stays away"
+MACHINE_REMEDY = "see that the broker runs, and [mqtt]: host, port, tls, username, password"
 BOARD_REMEDY = "see whether it has power and network"
 
 
 @dataclass(frozen=True, slots=True)
 class Company:
-    """Who tells others that a chamber is watched, and the other boards listened for, as they run.
+    """Who tells others that a chamber is watched, and who is listened for, as they run.
 
-    `neighbours` are those by their names.
+    `neighbours` are the other boards by their names, `machine` what hears of jobs on a topic.
     """
 
     beat: Heartbeat | None
     neighbours: tuple[tuple[str, Neighbour], ...]
+    machine: MachineHeard | None = None
 
     def found(self, prefix: str) -> Iterator[Found]:
         """How each is just now, for the page of the first run; waits for nobody."""
@@ -55,6 +62,14 @@ class Company:
                 yield Found(thing, State.NOT_TRIED, "nothing has been heard of it so far")
             else:
                 yield Found(thing, State.FIT, "it is heard, and watches")
+        if self.machine is not None:
+            thing, why = f"{prefix}machine's topic", self.machine.ails
+            if why is None:
+                yield Found(thing, State.NOT_TRIED, "the broker has not been reached so far")
+            elif why:
+                yield Found(thing, State.UNFIT, why, MACHINE_REMEDY)
+            else:
+                yield Found(thing, State.FIT, f"listening on {self.machine.where}")
 
 
 def heartbeat_of(
@@ -98,6 +113,53 @@ def neighbours_of(
 ) -> tuple[tuple[str, Neighbour], ...]:
     """The other boards that this chamber's watch listens for, by their names."""
     return tuple((of.name, _neighbour(of, drivers, clock, put)) for of in settings.neighbours)
+
+
+def machine_of(
+    settings: ChamberSettings, drivers: Drivers, clock: Clock, put: Callable[[Trouble], None]
+) -> tuple[ToldMachine, MachineHeard] | None:
+    """What hears of jobs on a topic, and what tells that it can't; None where there is none."""
+    if settings.jobs.topic is None:
+        return None
+
+    def tell(active: bool, why: str) -> None:
+        detail = {"reason": why} if why else {}
+        put(Trouble(Kind.DELIVERY_FAULT, clock.now_s(), active, subject=MACHINE, detail=detail))
+
+    topic = JobTopic(drivers.broker(), settings.jobs.topic)
+    heard = MachineHeard(topic, tell, is_told_besides=reads_besides(settings))
+    return ToldMachine(topic), heard
+
+
+def reads_besides(settings: ChamberSettings) -> bool:
+    """Whether sensors, switches or other boards are read at the broker."""
+    read = (*settings.sensors, *settings.contacts)
+    return any(of.driver == "mqtt" for of in read) or any(of.topic for of in settings.neighbours)
+
+
+def broker_found(drivers: Drivers, thing: str, *, within_s: float) -> Found:
+    """Sign in at the broker, and ask for the topic on which the machine tells of its jobs."""
+    settings = drivers.settings
+    assert settings.mqtt is not None, "who asks has looked"
+    broker = broker_settings(settings.mqtt)
+    route = TopicRoute(broker)
+    try:
+        told = route.check()
+    except DeliveryError as error:
+        return Found(thing, State.UNFIT, error.reason, error.remedy or MACHINE_REMEDY)
+    finally:
+        route.close()
+    if settings.jobs.topic is None:
+        return Found(thing, State.FIT, told)
+    topic = JobTopic(drivers.broker(), settings.jobs.topic)
+    until_s = time.monotonic() + within_s
+    while not (topic.is_open or topic.refused) and time.monotonic() < until_s:
+        time.sleep(0.05)
+    if topic.is_open:
+        return Found(thing, State.FIT, f"{told}; {settings.jobs.topic} can be listened to")
+    why = topic.refused or topic.outage() or f"{broker.where} does not grant {settings.jobs.topic}"
+    remedy = "let this user read jobs.topic, in the broker's own settings"
+    return Found(thing, State.UNFIT, why, remedy)
 
 
 def heard_of(of: NeighbourTable, drivers: Drivers, *, within_s: float) -> str:

@@ -33,6 +33,7 @@ DIGITS = 3
 WHOLE_S = 0.01  # labels are exact to a microsecond, their sums not quite
 MOST_EVENTS = 20  # pages of a job's events; each is revised every few seconds while it lasts
 PAGE = 1000
+MOST_ODD = 20  # heights that are named as left out
 MOST_KEPT = 8  # jobs that were asked for last
 
 
@@ -57,18 +58,22 @@ class JobHeights:
 
     def columns(self) -> Item:
         """All of it, as it is answered."""
-        times = self.times
+        times, laid = self.times, self.times.laid()
         doubtful = {self.pins[place].number for place in times.doubtful_pins}
         return {
             "by": self.by,
             "toolpath": self.toolpath,
-            "height_mm": _rounded(times.height_mm),
-            "start_at": _rounded(times.start_s),
-            "end_at": _rounded(times.end_s),
-            "uncertainty_s": _rounded(times.uncertainty_s),
-            "piece": times.piece.tolist(),
+            "height_mm": _rounded(times.height_mm[:laid]),
+            "start_at": _rounded(np.minimum(times.start_s[:laid], times.finished_s)),
+            "end_at": _rounded(np.minimum(times.end_s[:laid], times.finished_s)),
+            "uncertainty_s": _rounded(times.uncertainty_s[:laid]),
+            "piece": times.piece[:laid].tolist(),
             "posts": times.posts,
-            "left_out": times.left_out,
+            "left_out": len(times.odd),
+            "odd": [
+                {"at": label(odd.t_s), "height_mm": odd.height_mm} for odd in times.odd[:MOST_ODD]
+            ],
+            "unlaid": len(times.height_mm) - laid,
             "doubt": times.doubt,
             "pins": [
                 {

@@ -36,7 +36,15 @@ from stillair.model import AlarmTestState, Timeline
 from stillair.runtime import network, pushing, stop_found
 from stillair.runtime.attending import found_of
 from stillair.runtime.backup import ARCHIVE, JOURNAL
-from stillair.runtime.company import BOARD_REMEDY, HEARD_REMEDY, heard_of
+from stillair.runtime.chamber_file import watched_files
+from stillair.runtime.company import (
+    BOARD_REMEDY,
+    HEARD_REMEDY,
+    MACHINE_REMEDY,
+    broker_found,
+    heard_of,
+    reads_besides,
+)
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.found import (
     CONTACT_REMEDY,
@@ -78,6 +86,7 @@ def inspect_all(
     The board's own files lie under `root`; `now_at` stands for the wall clock.
     Raises `SettingsError` before the first.
     """
+    files = watched_files(files, folder)
     chambers = load_chambers(files) if files else (default_chamber(),)
     at = datetime.now(UTC) if now_at is None else now_at
     try:
@@ -118,6 +127,7 @@ def _chamber(
             yield from _camera(drivers, board, prefix)
         yield _sounder(settings, prefix)
         yield from _routes(settings, prefix)
+        yield from _broker(drivers, prefix)
         yield from _company(drivers, prefix)
         yield from found_of(settings, prefix=prefix)
     finally:
@@ -286,6 +296,18 @@ def _routes(settings: ChamberSettings, prefix: str) -> Iterator[Found]:
         if kind in (RouteKind.PUSH, RouteKind.MESSENGER):
             thing = f"{prefix}{public_form(address, person)} to {person}"
             yield Found(thing, State.NOT_TRIED, "only an alarm test shows whether it arrives")
+
+
+def _broker(drivers: Drivers, prefix: str) -> Iterator[Found]:
+    """The broker, where the machine tells of its jobs there or nothing else has tried it."""
+    of, thing = drivers.settings, f"{prefix}broker"
+    is_tried = reads_besides(of) or any(trial.thing == "MQTT" for trial in trials_of(of))
+    if of.mqtt is None or (of.jobs.topic is None and is_tried):
+        return
+    try:
+        yield _within(ROUTE_S, partial(broker_found, drivers, thing, within_s=TRY_S))
+    except (StillairError, TimeoutError) as error:
+        yield Found(thing, State.UNFIT, str(error), MACHINE_REMEDY)
 
 
 def _company(drivers: Drivers, prefix: str) -> Iterator[Found]:

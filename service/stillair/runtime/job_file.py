@@ -372,14 +372,14 @@ def _write_layers(
     met = [name for name in WEATHER if name in weather]
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(["layer", "piece", "height_mm", "start_s", "end_s", "uncertainty_s", *met])
-    for n in range(len(times.height_mm)):
+    for n in range(times.laid()):
         writer.writerow(
             [
                 n + 1,
                 int(times.piece[n]),
                 round(float(times.height_mm[n]), 3),
-                round(float(times.start_s[n]) - begun_s, 1),
-                round(float(times.end_s[n]) - begun_s, 1),
+                round(min(float(times.start_s[n]), times.finished_s) - begun_s, 1),
+                round(min(float(times.end_s[n]), times.finished_s) - begun_s, 1),
                 round(float(times.uncertainty_s[n]), 1),
                 *("" if (v := weather[name][n]) is None else v for name in met),
             ]

@@ -5,7 +5,10 @@ from __future__ import annotations
 import asyncio
 import os
 import socket
+import time
 from collections.abc import Callable, Mapping
+
+ANEW_USEC = 60_000_000  # the slowest board is back after a third of that
 
 
 class ServiceManager:
@@ -19,6 +22,7 @@ class ServiceManager:
         self._address = "\0" + path[1:] if path.startswith("@") else path
         usec = environment.get("WATCHDOG_USEC", "")
         self._every_s = int(usec) / 2e6 if usec.isdecimal() and int(usec) else None
+        self._usec = usec if self._every_s is not None else ""
 
     @property
     def listens(self) -> bool:
@@ -38,6 +42,19 @@ class ServiceManager:
             except OSError:
                 # Nobody to tell: watching goes on all the same.
                 return
+
+    def anew(self) -> str:
+        """The state of a process that starts itself again, and so will be silent for a while.
+
+        Told that it stops, a manager would end it for good.
+        """
+        state = f"RELOADING=1\nMONOTONIC_USEC={time.monotonic_ns() // 1000}"
+        return f"{state}\nWATCHDOG_USEC={ANEW_USEC}" if self._usec else state
+
+    def hold_again(self) -> None:
+        """Back to the watchdog's own time, which `anew` has made longer."""
+        if self._usec:
+            self.tell(f"WATCHDOG_USEC={self._usec}")
 
     async def feed_watchdog(self, on_time: Callable[[], bool]) -> None:
         """Tell twice in each watchdog period that all is well, but only while it is.

@@ -45,6 +45,9 @@ def chamber_now(
     timeline = chamber.labels.timeline()
     now_s = chamber.clock.now_s()
     thermal = view.thermal
+    spots: dict[str, JsonValue] = {
+        of.name: list[JsonValue](of.drawn_at) for of in chamber.settings.sensors if of.drawn_at
+    }
     not_watched = _not_watched(chamber, view.camera)
     not_watched += unattended_lines(chamber.settings, view.attendance)
     if view.t_s is None or now_s - view.t_s > STALE_S * max(1.0, chamber.speed):
@@ -94,7 +97,10 @@ def chamber_now(
         "simulated": chamber.settings.family is Family.SIMULATED,
         "recorded": chamber.settings.family is Family.RECORDED,
         "speed": chamber.speed,
-        "sensors": [_sensor(sensor, timeline) for sensor in thermal.sensors],
+        "sensors": [
+            {**_sensor(sensor, timeline), "drawn_at": spots.get(sensor.name)}
+            for sensor in thermal.sensors
+        ],
         "contacts": [
             {"name": c.contact, "kind": c.kind.value, "active": c.active, "reason": c.reason}
             for c in view.contacts

@@ -31,6 +31,7 @@ from stillair.config import ChamberSettings, default_chamber, load_chambers
 from stillair.database import store_errors
 from stillair.errors import SettingsError, StillairError
 from stillair.runtime.backup import STORES
+from stillair.runtime.chamber_file import watched_files
 from stillair.runtime.inspection import inspect_all
 from stillair.runtime.redacting import Redaction, redaction
 from stillair.runtime.settings_told import settings_lines
@@ -62,7 +63,7 @@ def write(
     if to.exists():
         raise StillairError(f"{to} is there already; name another file")
     installed, given = _of_the_service(options) if not files else ((), "")
-    files = files or installed
+    files = watched_files(files or installed, folder)
     chambers, about_settings = _settings(files)
     for path in () if chambers else files:
         _need_to_read(path)

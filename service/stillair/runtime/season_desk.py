@@ -28,6 +28,9 @@ from stillair.storage.journal import Journal
 log = logging.getLogger(__name__)
 
 WISH = "season-wanted"
+LEAVING = "simulated-leaves"
+ASIDE = "simulated-before"  # where the simulated chamber's history goes then
+FOLDERS = ("pictures", "clips", "toolpaths")
 STEMS = (JOURNAL, ARCHIVE, "emergency.journal")  # of the files that make room
 
 
@@ -83,6 +86,16 @@ class SeasonDesk:
         """Remove the season and all that was added to its jobs; returns how many jobs."""
         return season_file.remove(self._journal, self._archive, self._erase)
 
+    def leave(self) -> bool:
+        """A real chamber takes the built-in one's place: its history makes room at the next start.
+
+        Returns whether it will; not where anything is kept of another chamber.
+        """
+        if not self._is_alone():
+            return False
+        (self._folder / LEAVING).touch()
+        return True
+
     def _is_alone(self) -> bool:
         """Whether nothing but simulated life would make room: no other chamber's readings."""
         return set(self._history.measured_chambers()) <= {default_chamber().key}
@@ -96,6 +109,24 @@ class SeasonDesk:
 def is_wished(folder: Path) -> bool:
     """Whether somebody wished for the season before the process began anew."""
     return (folder / WISH).exists()
+
+
+def set_aside(folder: Path) -> str:
+    """Where a real chamber is watched from now on, put the simulated one's history aside.
+
+    Nothing of it is deleted. Returns what to say of it, "" where there is nothing to do.
+    Raises `OSError`.
+    """
+    if not (folder / LEAVING).exists():
+        return ""
+    (folder / LEAVING).unlink()
+    aside = folder / ASIDE
+    shutil.rmtree(aside, ignore_errors=True)
+    aside.mkdir(mode=0o700)
+    for path in [*_history_files(folder), *(folder / name for name in FOLDERS)]:
+        if path.exists():
+            path.rename(aside / path.name)
+    return f"What was kept of the simulated chamber is in {aside} now."
 
 
 def bring_in(folder: Path, now: datetime) -> str:

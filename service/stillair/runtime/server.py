@@ -116,8 +116,9 @@ async def serve(
     ready: Callable[[], None],
     identity: IdentityKeeper | None = None,
     behind_proxy: bool = False,
+    again: Callable[[], bool] = lambda: False,
 ) -> None:
-    """Serve until SIGTERM or SIGINT.
+    """Serve until SIGTERM or SIGINT; `again` tells whether the process then begins anew.
 
     With `identity` over TLS. Only with `behind_proxy` is a program on this
     computer believed when it says for whom it asks, and whether over HTTPS.
@@ -147,6 +148,7 @@ async def serve(
 
     def started() -> None:
         manager.tell("READY=1")
+        manager.hold_again()
         ready()
 
     def goodbye() -> None:
@@ -168,7 +170,7 @@ async def serve(
     try:
         await server.serve(sockets=[listener])
     finally:
-        manager.tell("STOPPING=1")
+        manager.tell(manager.anew() if again() else "STOPPING=1")
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)

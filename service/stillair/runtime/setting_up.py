@@ -50,7 +50,7 @@ NO_FILE = Found(
     "chamber file",
     State.NONE,
     "a simulated chamber is shown, and nothing of it is real",
-    "write one, as README.md says, and start the service with --chamber FILE",
+    "set your own up step by step, on the page Setting up",
 )
 NO_OWNER = Found(
     "owner",
@@ -77,7 +77,8 @@ class SettingUp:
     telephones : Telephones
         Those that have joined.
 
-    `is_demo` (no chamber file was given), `certificate` and `links` are set before the start.
+    `is_demo` (no chamber file was given), `certificate`, `links` and `chamber_file` (a change
+    of it that was taken back) are set before the start.
     """
 
     def __init__(
@@ -94,6 +95,7 @@ class SettingUp:
         self.is_demo = False
         self.certificate: Callable[[], Found] | None = None
         self.links: Callable[[], Found] | None = None
+        self.chamber_file: Callable[[], Found | None] | None = None
         self._chambers = chambers
         self._read = board
         self._has_owner = has_owner
@@ -142,6 +144,8 @@ class SettingUp:
         """Everything that the page of the first run lists, in the order of doing it."""
         if self.is_demo:
             yield NO_FILE
+        if self.chamber_file is not None and (back := self.chamber_file()) is not None:
+            yield back
         if not self._has_owner():
             yield NO_OWNER
         chambers = list(self._chambers())

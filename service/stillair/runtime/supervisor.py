@@ -339,7 +339,7 @@ class Supervisor:
         try:
             self._take(command)
         except CommandRefused as refused:
-            log.info("the scripted machine was refused: %s", refused.reason)
+            log.warning("what the machine told was refused: %s", refused.reason)
 
     def _take(self, stimulus: Stimulus) -> Outcome | None:
         """Hand a stimulus to the watch, and on what follows; None where a defect lost it."""

@@ -331,6 +331,11 @@ class Toolpaths:
         """The id of the toolpath that a job follows."""
         return self._kept().of_job(job)
 
+    def check_followed(self, toolpath: str) -> None:
+        """Raise `CommandRefused` for a toolpath that no job can follow."""
+        if self.one(toolpath)["state"] == rows.REFUSED:
+            raise CommandRefused(Refusal.CONFLICT, rows.UNREADABLE)
+
     def follow(self, job: str, toolpath: str | None) -> None:
         """A job follows this toolpath, or none. Raises `CommandRefused`."""
         rows.follow(self._journal, job, toolpath, micros(self._wall().timestamp()))

@@ -7,7 +7,7 @@ what disturbs layers; readings of a sensor that couldn't be trusted are left out
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -86,7 +86,17 @@ def _weather_of(folder: Path, asked: Weathered) -> dict[str, Any]:
             )
         layers, outlines = kept
         times = heights.times
-        laid = replace(layers, start_s=times.start_s, end_s=times.end_s)
+        layers = _first(layers, times.laid())
+        if not len(layers):
+            raise InputError(
+                "by the toolpath nothing was laid before the job was done: say how high the part "
+                "was at a moment, or choose another toolpath"
+            )
+        laid = replace(
+            layers,
+            start_s=np.minimum(times.start_s[: len(layers)], times.finished_s),
+            end_s=np.minimum(times.end_s[: len(layers)], times.finished_s),
+        )
         time_s, air_c = _air(history, asked, laid)
         begin_s, end_s = float(laid.start_s[0]), float(laid.end_s[-1])
         found = weather(
@@ -107,6 +117,11 @@ def _weather_of(folder: Path, asked: Weathered) -> dict[str, Any]:
     finally:
         history.close()
     return {"job": asked.job, "material": name, **columns(laid, times, found)}
+
+
+def _first(layers: Layers, count: int) -> Layers:
+    """The first layers: those after them were never laid."""
+    return Layers(**{each.name: getattr(layers, each.name)[:count] for each in fields(Layers)})
 
 
 def _air(history: History, asked: Weathered, laid: Layers) -> tuple[Column, Column]:
@@ -139,7 +154,7 @@ def columns(laid: Layers, times: HeightTimes, found: Weather) -> dict[str, Any]:
         "piece": laid.piece.tolist(),
         "start_s": _told(laid.start_s, 1),
         "end_s": _told(laid.end_s, 1),
-        "uncertainty_s": _told(times.uncertainty_s),
+        "uncertainty_s": _told(times.uncertainty_s[: len(laid)]),
         "wait_s": _told(found.wait_s),
         "air_c": _told(found.air_c),
         "lowest_c": _told(found.lowest_c),

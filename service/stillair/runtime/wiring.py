@@ -40,7 +40,7 @@ from stillair.runtime.answering import Answering
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.chamber import Chamber, Reads
 from stillair.runtime.clips import Clips
-from stillair.runtime.company import Company, heartbeat_of, neighbours_of
+from stillair.runtime.company import Company, heartbeat_of, machine_of, neighbours_of
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.erasing import Erasing
@@ -51,7 +51,7 @@ from stillair.runtime.kept_weather import WEATHER, KeptWeather
 from stillair.runtime.labels import Labels
 from stillair.runtime.lapsing import Eye
 from stillair.runtime.looking_back import LookingBack
-from stillair.runtime.machine import SimulatedMachine, ToldMachine
+from stillair.runtime.machine import SimulatedMachine
 from stillair.runtime.moving import Moving
 from stillair.runtime.pausing import Pausing
 from stillair.runtime.photographs import Photographs
@@ -75,7 +75,6 @@ from stillair.runtime.watching import vision_of
 from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
 from stillair.sensing.camera_loop import CameraLoop
-from stillair.sensing.job_words import JobTopic
 from stillair.sensing.neighbours import AskedNeighbour
 from stillair.sensing.protocols import Sensor
 from stillair.sensing.reader import ParticleReader, SensorReader, read_particles, read_sensor
@@ -329,6 +328,9 @@ def _chamber(
         partial(service.troubles.sounder, key),
         partial(service.alarm_tests.sounded, key),
     )
+    told = machine_of(settings, drivers, clock, lambda trouble: supervisor.put(trouble))
+    if told is not None:
+        checked.append(told[1])
     neighbours = neighbours_of(settings, drivers, clock, lambda told: supervisor.put(told))
     for _, neighbour in neighbours:
         checked.append(neighbour)
@@ -364,7 +366,7 @@ def _chamber(
         instant=instant,
         contacts=[WiredContact(c.name, c.kind, drivers.contact(c)) for c in settings.contacts],
         checked=checked,
-        script=_machine(settings, drivers),
+        script=told[0].commands if told else _scripted(settings, drivers),
         label=lambda t_s: labels.timeline().at(t_s),
     )
     service.journal.made_with[key] = f"{__version__} {settings.fingerprint}"
@@ -385,7 +387,7 @@ def _chamber(
         sounder=sounder,
         machine_stop=stop,
         camera=camera_loop,
-        company=Company(beat, neighbours),
+        company=Company(beat, neighbours, told[1] if told else None),
         drivers=drivers,
     )
 
@@ -417,12 +419,10 @@ def _look_away(service: Service, key: str) -> None:
     service.clips.pause(key)
 
 
-def _machine(
+def _scripted(
     settings: ChamberSettings, drivers: Drivers
 ) -> Callable[[float, WatchView], Sequence[Command]] | None:
-    """What tells of the machine's jobs by itself."""
-    if settings.jobs.topic is not None:
-        return ToldMachine(JobTopic(drivers.broker(), settings.jobs.topic)).commands
+    """What a simulated machine tells of its jobs by itself."""
     return SimulatedMachine(drivers.world()).commands if settings.simulated else None
 
 

@@ -61,6 +61,20 @@ class JobTopic:
         self._messages: Subscription = reader.subscribe(topic, kept=False)
         self._told = ""
 
+    def outage(self) -> str:
+        """Why no word can come, once that has lasted some seconds; "" while all is well."""
+        return self._messages.outage()
+
+    @property
+    def refused(self) -> str:
+        """Why the broker gives nothing of the topic, though it can be reached; "" else."""
+        return self._messages.refused
+
+    @property
+    def is_open(self) -> bool:
+        """Whether a word would come just now."""
+        return self._messages.is_open
+
     def take(self) -> Sequence[JobWord]:
         """What has been told since the last call; what can't be read is logged, once."""
         words: list[JobWord] = []

@@ -54,6 +54,7 @@ class _Topic:
     changed: Callable[[], None] | None = None
     last: bytes | None = None
     refused: str = ""
+    granted: bool = False  # since the connection that there is
     waiting: deque[bytes] = field(default_factory=lambda: deque(maxlen=MOST_WAITING))
 
 
@@ -74,6 +75,16 @@ class Subscription:
     def outage(self) -> str:
         """Why no message can come, once that has lasted too long; "" while all is well."""
         return self._reader.outage() or self._topic.refused
+
+    @property
+    def refused(self) -> str:
+        """Why the broker gives nothing of this topic, though it can be reached; "" else."""
+        return self._topic.refused
+
+    @property
+    def is_open(self) -> bool:
+        """Whether a message would come just now: connected, and the topic granted."""
+        return self._topic.granted and not self._reader.lost
 
     def on_message(self, changed: Callable[[], None]) -> None:
         """Have `changed` called from the reader's thread with each message."""
@@ -118,6 +129,7 @@ class TopicReader:
         self._topics: list[_Topic] = []
         self._asked: dict[int, str] = {}  # topics by the number of the request; the thread's own
         self._lost_s: float | None = clock.now_s()
+        self._is_loss_logged = False
         self.why = "not connected yet"
         self._refused = ""
         self._version_5 = True
@@ -262,7 +274,11 @@ class TopicReader:
                 self._version_5 = False
             return
         self._asked.clear()
+        with self.lock:
+            for topic in self._topics:
+                topic.granted = False
         self._lost_s = None
+        self._is_loss_logged = False
         self._subscribe(client)
         logger.info("broker %s: connected", self.where)
 
@@ -273,6 +289,7 @@ class TopicReader:
         with self.lock:
             for topic in self._topics:
                 if topic.name == self._asked.get(number):
+                    topic.granted = not refusals
                     topic.refused = (
                         f"the broker {self.where} refuses the topic: {refusals[0]}"
                         if refusals
@@ -304,7 +321,9 @@ class TopicReader:
         self.why = why
         if self._lost_s is None:
             self._lost_s = self._clock.now_s()
-            logger.warning("broker %s: %s", self.where, why)
+        if not self._is_loss_logged:  # also of one that was never reached
+            self._is_loss_logged = True
+            logger.warning("broker %s: not reached: %s; tried again and again", self.where, why)
 
 
 class MqttSensor:

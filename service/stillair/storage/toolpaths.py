@@ -27,6 +27,7 @@ from stillair.storage.records import from_record, to_record
 from stillair.storage.tables import JobToolpath, ToolpathRow
 
 WAITING, READY, REFUSED = "waiting", "ready", "refused"
+UNREADABLE = "That toolpath can't be read, so no job can follow it."
 MOST_KEPT = 1000
 GRID = ("cell_mm", "x_mm", "y_mm", "width", "height")
 
@@ -148,9 +149,7 @@ def follow(journal: Journal, job: str, toolpath: str | None, at_us: int) -> None
             if state is None:
                 raise CommandRefused(Refusal.UNKNOWN, "There is no such toolpath.")
             if state == REFUSED:
-                raise CommandRefused(
-                    Refusal.CONFLICT, "That toolpath can't be read, so no job can follow it."
-                )
+                raise CommandRefused(Refusal.CONFLICT, UNREADABLE)
         connection.execute(delete(JobToolpath).where(col(JobToolpath.job) == job))
         if toolpath is not None:
             connection.execute(insert(JobToolpath).values(job=job, toolpath=toolpath, at_us=at_us))

@@ -48,12 +48,22 @@ class Pin(BaseModel):
     doubtful: bool
 
 
+class Odd(BaseModel):
+    """A height that the machine told and nothing else agrees with."""
+
+    at: str
+    height_mm: float
+
+
 class Heights(BaseModel):
     """A job's layers in columns of one length, instants in seconds since the epoch.
 
     `uncertainty_s` is expanded (k = 2) and holds for both instants. `posts` of the
-    heights that the machine told were used, and `left_out` agree with nothing else.
-    `doubt`: the toolpath may be another job's, by its `heights` or its `duration`.
+    heights that the machine told were used, and `left_out` agree with nothing else:
+    the first of them are `odd`.
+    `doubt`: the toolpath may be another job's, by its `heights` or its `duration`; to
+    `unlaid` of its layers, the last ones, the job did not come before it was done.
+    `height_mm[0]` is the first layer's: layers count from 0 here, and from 1 on the page.
     """
 
     by: str
@@ -65,6 +75,8 @@ class Heights(BaseModel):
     piece: list[int]
     posts: int
     left_out: int
+    odd: list[Odd]
+    unlaid: int
     doubt: str
     pins: list[Pin]
 
@@ -72,8 +84,8 @@ class Heights(BaseModel):
 class Then(BaseModel):
     """One time at which a height was built, and what happened then.
 
-    `from_at` and `to_at` are as early and as late as it may have been; `low_mm` and
-    `high_mm` as low and as high as the part may have been at the moment asked for.
+    `layer` counts from 0; `from_at` and `to_at` are as early and as late as it may have been,
+    `low_mm` and `high_mm` as low and as high as the part may have been at the moment asked for.
     """
 
     height_mm: float

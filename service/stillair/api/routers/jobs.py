@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from dataclasses import replace
 from functools import partial
 from http import HTTPStatus
@@ -38,6 +39,7 @@ from stillair.api.schemas import (
     listing,
 )
 from stillair.api.times import Moment, epoch_s, stretch
+from stillair.errors import CommandRefused, StoreError
 from stillair.model import (
     AddNote,
     CorrectJob,
@@ -53,6 +55,8 @@ from stillair.runtime.course import course_of
 from stillair.runtime.layers import job_beside, job_time_s
 from stillair.runtime.season import compared
 from stillair.thermal.plan import ThermalPlan
+
+log = logging.getLogger(__name__)
 
 router = APIRouter(prefix="/api/jobs", tags=["jobs"])
 
@@ -88,10 +92,13 @@ def jobs(service: TheService, _: Viewer, after: After = 0, limit: Limit = 200) -
 async def start(new: NewJob, service: TheService, access: TheAccess, person: Starter) -> Created:
     """Begin a job; 409 while one runs in that chamber.
 
-    Without `chamber`: in that of the token, or in the first.
+    Without `chamber`: in that of the token, or in the first. `toolpath`: the id of the one
+    that it follows, which can also be told later.
     """
     key = service.chamber(new.chamber if new.chamber is not None else person.chamber)
     in_chamber(person, key)
+    if new.toolpath is not None:  # before anything begins
+        await asyncio.to_thread(service.toolpaths.check_followed, new.toolpath)
     answer = await service.command(
         key,
         lambda t_s: StartJob(
@@ -104,6 +111,11 @@ async def start(new: NewJob, service: TheService, access: TheAccess, person: Sta
         ),
     )
     begun = answer.created or ""
+    if new.toolpath is not None:
+        try:
+            await asyncio.to_thread(service.toolpaths.follow, begun, new.toolpath)
+        except (CommandRefused, StoreError) as error:  # the job has begun all the same
+            log.warning("job %s: its toolpath could not be noted: %s", begun, error)
     access.act("job begun", begun, by=person.name, address=person.address)
     return Created(id=begun, stored=answer.stored)
 

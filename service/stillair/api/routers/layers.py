@@ -19,7 +19,8 @@ async def weather(job: str, service: TheService, _: Viewer) -> dict[str, Any]:
     """The thermal history of each layer of a job, and the stretches that differ from the rest.
 
     Columns with one entry a layer, null where nothing can be said; `start_s` and `end_s`
-    are seconds since the epoch. 409 where the job follows no toolpath or has no material
+    are seconds since the epoch. Layers are counted from 0, also in `stretches`, and end with
+    the last one that was laid. 409 where the job follows no toolpath or has no material
     of the table.
     """
     return await job_weather(service, job)

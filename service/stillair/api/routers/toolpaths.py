@@ -107,7 +107,7 @@ def one(toolpath: str, service: TheService, _: Viewer) -> dict[str, Any]:
 
 @router.get("/toolpaths/{toolpath}/layers")
 def layers(toolpath: str, service: TheService, _: Viewer) -> LayerColumns:
-    """Its layers in columns; 409 until it has been read."""
+    """Its layers in columns, the first at 0; 409 until it has been read."""
     found, _outlines = service.toolpaths.layers(toolpath)
     return LayerColumns(**{field.name: _plain(found, field.name) for field in fields(Layers)})
 

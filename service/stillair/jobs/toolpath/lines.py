@@ -83,7 +83,9 @@ def pieces(blocks: Iterable[bytes], bounds: Bounds) -> Iterator[Piece]:
                 line += text.count(b"\n")
     _refuse_compressed(bytes(held[:8]))
     if held:
-        yield from _checked(Piece(bytes(held) + b"\n", line), bounds)
+        # Behind the last end there is no further line, by whose number anything could be told.
+        text = bytes(held) if held.endswith(b"\n") else bytes(held) + b"\n"
+        yield from _checked(Piece(text, line), bounds)
 
 
 def _ended_alike(blocks: Iterable[bytes]) -> Iterator[bytes]:

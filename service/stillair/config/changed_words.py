@@ -1,0 +1,170 @@
+"""What changes in a chamber file, in words for who is asked whether it should: never a secret."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from stillair.config.near import printable
+from stillair.config.values import shown_route
+from stillair.model import chamber_key
+
+PLACES = {
+    "chamber": "in the chamber's air",
+    "room": "in the room",
+    "bed": "on the bed",
+    "electronics": "at the electronics",
+}
+CHAMBER = {
+    "name": ("The chamber's name", ""),
+    "enclosure": ("What the box is made of", ""),
+    "target_c": ("The target", " °C"),
+    "limit_c": ("The limit", " °C"),
+    "timezone": ("The time zone", ""),
+    "width_mm": ("The width inside", " mm"),
+    "depth_mm": ("The depth inside", " mm"),
+    "height_mm": ("The height inside", " mm"),
+}
+KINDS = {"door": "door", "detector": "detector", "presence": "button of somebody present"}
+MAIL = {
+    "host": "The mail server",
+    "port": "The mail server's port",
+    "security": "How it is spoken to",
+    "username": "The name to sign in there",
+    "sender": "The sender",
+}
+ROUTES = {"webpush:": "by the telephones joined on the page"}
+_LOGIN, _QUERY = re.compile(r"//[^/\s]*@"), re.compile(r"\?[^\s]*")
+
+
+class Told:
+    """Collects one sentence for each thing that is different, none for what stays."""
+
+    def __init__(self) -> None:
+        self.words: list[str] = []
+
+    def chamber(self, key: str, before: Any, after: Any) -> None:
+        what, unit = CHAMBER[key]
+        self._becomes(what, _plain(before, unit), _plain(after, unit))
+        if key == "name" and before and after and chamber_key(before) != chamber_key(after):
+            self.words.append(
+                "Jobs and readings so far stay under the old name; new ones are kept under the new."
+            )
+
+    def sensor_added(self, row: Mapping[str, Any]) -> None:
+        more = f", corrected by {row['correction_k']:g} K" if row.get("correction_k") else ""
+        where = PLACES.get(str(row["place"]), "")
+        self.words.append(
+            f"New sensor {_name(row['name'])}: {_short(row['address'])}, {where}{more}."
+        )
+
+    def sensor(self, of: str, key: str, before: Any, after: Any) -> None:
+        if before == after:
+            return
+        name = _name(of)
+        match key:
+            case "name":
+                self.words.append(
+                    f"Sensor {name} is called {_name(after)} from now on; "
+                    "its readings so far stay under the old name."
+                )
+            case "place":
+                self.words.append(
+                    f"Sensor {name} is {PLACES.get(str(after), 'elsewhere')}; it was "
+                    f"{PLACES.get(str(before or 'chamber'), 'elsewhere')}."
+                )
+            case "correction_k":
+                self._becomes(
+                    f"Sensor {name}'s correction", _plain(before, " K"), _plain(after, " K")
+                )
+            case _:
+                spot = _spot(after)
+                self.words.append(f"Sensor {name} is drawn {spot or 'where its name says'}.")
+
+    def removed(self, what: str, of: str, _: Mapping[str, Any]) -> None:
+        watched = "; it is not watched any more" if what in ("sensor", "switch") else ""
+        told = "; nobody tells them any more" if what == "person" else ""
+        self.words.append(f"The {what} {_name(of)} is taken out{watched}{told}.")
+
+    def contact_added(self, row: Mapping[str, Any]) -> None:
+        kind = KINDS.get(str(row["kind"]), str(row["kind"]))
+        self.words.append(f"New switch {_name(row['name'])}: {kind}, on GPIO {row.get('pin')}.")
+
+    def contact(self, of: str, key: str, before: Any, after: Any) -> None:
+        what = {"pin": "GPIO", "kind": "kind", "closed_means": "meaning while closed"}
+        self._becomes(f"Switch {_name(of)}'s {what.get(key, key)}", _plain(before), _plain(after))
+
+    def camera(self, before: Any, after: str) -> None:
+        self._becomes("The camera", source_words(before), source_words(after))
+
+    def camera_removed(self) -> None:
+        self.words.append("The camera is taken out; smoke and flame are not watched for.")
+
+    def routes(self, of: str, before: Any, after: Sequence[str]) -> None:
+        if before == list(after):
+            return
+        told = ", ".join(route_words(each) for each in after) or "in no way"
+        new = "New person " if before is None else ""
+        self.words.append(f"{new}{_name(of)}: told {told}.")
+
+    def mail(self, key: str, before: Any, after: Any) -> None:
+        if key == "password":
+            if before != after:
+                self.words.append("A password for the mail server is set.")
+            return
+        self._becomes(MAIL[key], _plain(before), _plain(after))
+
+    def _becomes(self, what: str, before: str, after: str) -> None:
+        if before == after:
+            return
+        if not after:
+            self.words.append(f"{what} is taken out; it was {before}.")
+        else:
+            self.words.append(f"{what}: {after}." + (f" It was {before}." if before else ""))
+
+
+def _plain(value: Any, unit: str = "") -> str:
+    match value:
+        case None:
+            return ""
+        case bool():
+            return "yes" if value else "no"
+        case int() | float():
+            return f"{value:g}{unit}"
+        case list():
+            return ", ".join(_short(str(each)) for each in value)
+        case _:
+            return f"{_short(str(value))}{unit}"
+
+
+def _short(text: str) -> str:
+    return printable(str(text), 60)
+
+
+def _name(text: Any) -> str:
+    return f"“{_short(text)}”"
+
+
+def source_words(value: Any) -> str:
+    """A camera without what may be a secret in its address."""
+    if not isinstance(value, str):
+        return ""
+    if value.startswith("command:"):
+        return "a program"
+    return printable(_QUERY.sub("?…", _LOGIN.sub("//…@", value)), 80)
+
+
+def route_words(value: Any) -> str:
+    """A route without what may be a secret in it."""
+    text = str(value)
+    if text in ROUTES:
+        return ROUTES[text]
+    return printable(shown_route(text), 80)
+
+
+def _spot(value: Any) -> str:
+    if not isinstance(value, list) or len(value) != 2:
+        return ""
+    from_left, from_floor = value
+    return f"{from_left:.0%} from the left wall, {from_floor:.0%} up from the floor"

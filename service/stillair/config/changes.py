@@ -1,0 +1,317 @@
+"""What a person may change in a chamber file from a page, and the text that comes of it.
+
+Pure: a text and a list of changes in, another text and what changes in words out. All that
+nobody asked to change stays as it was, comments, order and blank lines too. The new text goes
+through the checks of a start, so nothing comes out of here that a start would refuse.
+
+A program that would be run can't be named here: who may open a page is not yet who may run
+programs on the board.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, Field, Strict
+
+from stillair.config.changed_words import Told
+from stillair.config.edited import Edited, EditError
+from stillair.config.materials import Material
+from stillair.config.reading import chamber_from_text, default_chamber, parsed_text
+from stillair.config.settings import ChamberSettings
+from stillair.config.tables import Table
+from stillair.errors import SettingsError
+from stillair.model import ContactKind, Place, chamber_key
+
+BEGINNING = """\
+# The chamber file: written by the page Setting up, and yours to edit.
+# What you change by hand counts from the next start. Your comments stay.
+"""
+
+Text = Annotated[str, Field(min_length=1, max_length=1000)]
+Spot = Annotated[
+    tuple[Annotated[float, Field(ge=0, le=1)], ...],
+    Strict(False),
+    Field(min_length=2, max_length=2),
+]
+
+
+def _no_program(source: str) -> str:
+    if source.strip().startswith("command:"):
+        raise ValueError("a program is named in the chamber file by hand, not from a page")
+    if "/" in source and "://" not in source and not source.startswith("/dev/"):
+        raise ValueError("has to be a device under /dev or an http, https or rtsp address")
+    return source
+
+
+def _no_file(route: str) -> str:
+    if route.strip().lower().startswith("file:"):
+        raise ValueError("a file that holds an address is named in the chamber file by hand")
+    return route
+
+
+class SetChamber(Table):
+    """The box itself; a key with null is taken out of the file, one that is left out stays."""
+
+    do: Literal["chamber"]
+    name: Text | None = None
+    enclosure: Annotated[
+        tuple[Annotated[Material, Strict(False)], ...] | None, Strict(False), Field(max_length=11)
+    ] = None
+    target_c: float | None = None
+    limit_c: float | None = None
+    timezone: Text | None = None
+    width_mm: float | None = None
+    depth_mm: float | None = None
+    height_mm: float | None = None
+
+
+class AddSensor(Table):
+    """A 1-Wire sensor, by its own number."""
+
+    do: Literal["add sensor"]
+    name: Text
+    place: Annotated[Place, Strict(False)] = Place.CHAMBER
+    address: Text
+    correction_k: float | None = None
+    drawn_at: Spot | None = None
+
+
+class ChangeSensor(Table):
+    """Another name, place, correction or spot in the drawing of a sensor that is there."""
+
+    do: Literal["sensor"]
+    of: Text
+    name: Text | None = None
+    place: Annotated[Place | None, Strict(False)] = None
+    correction_k: float | None = None
+    drawn_at: Spot | None = None
+
+
+class RemoveSensor(Table):
+    do: Literal["remove sensor"]
+    of: Text
+
+
+class SetContact(Table):
+    """A switch on a pin: a new one, or another kind or pin of one that is there."""
+
+    do: Literal["contact"]
+    name: Text
+    kind: Annotated[ContactKind, Strict(False)]
+    pin: int
+    closed_means: Literal["safe", "alarm"] | None = None
+
+
+class RemoveContact(Table):
+    do: Literal["remove contact"]
+    of: Text
+
+
+class SetCamera(Table):
+    """Which camera looks into the box; null takes it away."""
+
+    do: Literal["camera"]
+    source: Annotated[Text, AfterValidator(_no_program)] | None = Field(repr=False)
+
+
+class SetPerson(Table):
+    """Somebody to be told: a new one, or other routes of one who is there.
+
+    Routes are never told, so those that go are named by their place among them, from 0.
+    """
+
+    do: Literal["person"]
+    name: Text
+    add: Annotated[
+        tuple[Annotated[Text, AfterValidator(_no_file)], ...], Strict(False), Field(max_length=20)
+    ] = Field(default=(), repr=False)
+    take_out: Annotated[tuple[int, ...], Strict(False), Field(max_length=20)] = ()
+
+
+class RemovePerson(Table):
+    do: Literal["remove person"]
+    of: Text
+
+
+class SetMail(Table):
+    """The server that takes the e-mail; without a password, the one there stays."""
+
+    do: Literal["mail"]
+    host: Text
+    port: int | None = None
+    security: Literal["none", "starttls", "tls"] | None = None
+    username: Text | None = None
+    password: Text | None = Field(default=None, repr=False)
+    sender: Text | None = None
+
+
+Change = Annotated[
+    SetChamber
+    | AddSensor
+    | ChangeSensor
+    | RemoveSensor
+    | SetContact
+    | RemoveContact
+    | SetCamera
+    | SetPerson
+    | RemovePerson
+    | SetMail,
+    Field(discriminator="do"),
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """A new text of a chamber file, what is different in it, and the settings it gives."""
+
+    text: str
+    words: tuple[str, ...]
+    settings: ChamberSettings
+
+    @property
+    def empty(self) -> bool:
+        return not self.words
+
+
+def proposed(
+    text: str,
+    changes: Sequence[Change],
+    source: str,
+    folder: Path,
+    *,
+    buses: Mapping[str, str] | None = None,
+) -> Proposal:
+    """The text after `changes`, in their order; `text` "" is a file that isn't there yet.
+
+    `buses` names the folder of the bus for the addresses of chips that aren't on the usual one.
+
+    Raises `SettingsError` with one sentence for each fault, of the changes or of what
+    the file would then say.
+    """
+    before = parsed_text(text, source) if text else {}
+    edited = Edited(text or BEGINNING)
+    told = Told()
+    faults: list[str] = []
+    for number, change in enumerate(changes, start=1):
+        try:
+            _make(edited, change, told, buses or {})
+        except EditError as error:
+            faults.append(f"change {number}: {error}")
+    if faults:
+        raise SettingsError(source, tuple(faults))
+    found = parsed_text(edited.text, source)
+    settings = chamber_from_text(edited.text, source, folder)
+    # tomlkit wrote it, and another reader has to find the same in it, and no more.
+    if found != edited.values:
+        raise SettingsError(
+            source, ("is written in a way that the page can't change; change it by hand",)
+        )
+    _check_name(before, settings, source)
+    return Proposal(edited.text, tuple(told.words), settings)
+
+
+def _check_name(before: Mapping[str, Any], settings: ChamberSettings, source: str) -> None:
+    """A real box under the simulated one's name would take its jobs for its own."""
+    if settings.simulated or settings.key != default_chamber().key:
+        return
+    old = before.get("chamber", {})
+    if chamber_key(str(old.get("name", "") if isinstance(old, dict) else "")) == settings.key:
+        return
+    raise SettingsError(
+        source,
+        ("chamber.name: is the built-in simulated chamber's; choose another for a real one",),
+    )
+
+
+def _make(edited: Edited, change: Change, told: Told, buses: Mapping[str, str]) -> None:
+    match change:
+        case SetChamber():
+            for key, value in _set_keys(change):
+                told.chamber(key, edited.set("chamber", key, value), value)
+        case AddSensor():
+            row: dict[str, Any] = {"name": change.name, "place": change.place.value}
+            row |= {"driver": "onewire", "address": change.address}
+            if (bus := buses.get(change.address)) is not None:
+                row["bus_dir"] = bus
+            row |= _given(change, "correction_k", "drawn_at")
+            edited.add("sensor", row)
+            told.sensor_added(row)
+        case ChangeSensor():
+            row = _given(change, "name", "place", "correction_k", "drawn_at")
+            for key in ("correction_k", "drawn_at"):  # null takes it out
+                if key in change.model_fields_set:
+                    row.setdefault(key, None)
+            for key, value in row.items():
+                told.sensor(change.of, key, edited.set_in("sensor", change.of, key, value), value)
+                if key == "name":
+                    change = change.model_copy(update={"of": value})
+        case RemoveSensor():
+            told.removed("sensor", change.of, edited.remove("sensor", change.of))
+        case SetContact():
+            row = {"name": change.name, "kind": change.kind.value, "driver": "gpio"}
+            row |= _given(change, "pin", "closed_means")
+            if edited.has("contact", change.name):
+                for key in ("kind", "driver", "pin", "closed_means"):
+                    if key in row:
+                        before = edited.set_in("contact", change.name, key, row[key])
+                        told.contact(change.name, key, before, row[key])
+            else:
+                edited.add("contact", row)
+                told.contact_added(row)
+        case RemoveContact():
+            told.removed("switch", change.of, edited.remove("contact", change.of))
+        case SetCamera(source=None):
+            if edited.drop("camera"):
+                told.camera_removed()
+        case SetCamera():
+            told.camera(edited.set("camera", "source", change.source), str(change.source))
+        case SetPerson():
+            before = edited.get_in("person", change.name, "routes")
+            gone = set(change.take_out)
+            routes = [each for n, each in enumerate(before or ()) if n not in gone]
+            routes += [each for each in change.add if each not in routes]
+            if edited.has("person", change.name):
+                edited.set_in("person", change.name, "routes", routes)
+            else:
+                edited.add("person", {"name": change.name, "routes": routes})
+            told.routes(change.name, before, routes)
+        case RemovePerson():
+            told.removed("person", change.of, edited.remove("person", change.of))
+        case SetMail():
+            for key in ("host", "port", "security", "username", "sender", "password"):
+                if (value := getattr(change, key)) is not None:
+                    if key == "password":  # one of the two counts, and what is typed is newer
+                        edited.set("mail", "password_file", None)
+                    told.mail(key, edited.set("mail", key, value), value)
+
+
+def _set_keys(change: SetChamber) -> list[tuple[str, Any]]:
+    """The keys that are given, in the order of a chamber file, as they stand there."""
+    found = []
+    for key in SetChamber.model_fields:
+        if key == "do" or key not in change.model_fields_set:
+            continue
+        value = getattr(change, key)
+        if key == "enclosure" and value is not None:
+            value = [each.value for each in value]
+        elif isinstance(value, float) and value.is_integer():
+            value = int(value)  # as a person writes it
+        found.append((key, value))
+    return found
+
+
+def _given(change: Table, *keys: str) -> dict[str, Any]:
+    """What is set of these, as it stands in a file."""
+    found: dict[str, Any] = {}
+    for key in keys:
+        value = getattr(change, key)
+        if value is None:
+            continue
+        if key == "place":
+            value = value.value
+        found[key] = [round(share, 3) for share in value] if key == "drawn_at" else value
+    return found

@@ -1,0 +1,140 @@
+"""The first run, by thumb and by keyboard: from nothing to a chamber that is watched."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from chips import OneWireTree
+from running import RunningService
+
+from .conftest import Look, until
+
+TOP, ROOM = "28-0000075c2f11", "28-0000075c30a4"
+ELSEWHERE = """
+from pathlib import Path
+from stillair.runtime import finding
+finding.USUAL = Path({bus})
+"""
+SOON_MS = 30_000
+BACK_MS = 90_000  # the service has to start anew, on a computer that does other things
+
+
+@pytest.fixture
+def tree(tmp_path: Path) -> OneWireTree:
+    tree = OneWireTree(tmp_path / "w1")
+    tree.warm_to(TOP, 19.0)
+    tree.warm_to(ROOM, 18.5)
+    return tree
+
+
+@pytest.fixture
+def service(tmp_path: Path, tree: OneWireTree) -> Iterator[RunningService]:
+    before = ELSEWHERE.format(bus=json.dumps(str(tree.bus_dir)))
+    with RunningService(tmp_path / "data", before=before) as running:
+        yield running
+
+
+def fits(page: Page) -> None:
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    small = page.evaluate(
+        """[...document.querySelectorAll('.setup .act, .setup input, .setup select')]
+             .filter((e) => !['checkbox', 'radio'].includes(e.type))
+             .filter((e) => e.getBoundingClientRect().height < 44)
+             .map((e) => e.outerHTML.slice(0, 80))"""
+    )
+    assert small == [], "too small for a thumb"
+
+
+def test_from_the_first_start_to_watching_without_a_file(
+    service: RunningService, tree: OneWireTree, look: Look
+) -> None:
+    page = look(service, width_px=390, expected="Failed to load resource")
+    page.get_by_role("link", name="Set your own up step by step").click()
+    page.get_by_label("Its name").fill("North bench")
+    page.get_by_text("plywood").click()
+    page.get_by_text("foam", exact=False).first.click()
+    fits(page)
+    page.get_by_role("link", name="Next").click()
+
+    mine = page.get_by_role("listitem", name=f"Sensor {TOP}")
+    expect(mine.get_by_text("up by 0.0 K")).to_be_visible(timeout=SOON_MS)
+    tree.warm_to(TOP, 22.5)
+    expect(page.get_by_text(f"{TOP} is warming: up by 3.5 K")).to_be_visible(timeout=SOON_MS)
+    mine.get_by_role("button", name="Take this one").click()
+    expect(mine.get_by_label("Name")).to_have_value("top")
+    other = page.get_by_role("listitem", name=f"Sensor {ROOM}")
+    other.get_by_role("button", name="Take this one").click()
+    other.get_by_label("Name").fill("room")
+    other.get_by_label("Where it is").select_option("room")
+    fits(page)
+    page.reload()  # nothing is lost
+    expect(other.get_by_label("Name")).to_have_value("room", timeout=SOON_MS)
+    page.get_by_role("link", name="Next").click()
+
+    # By the pointer, by keys, and by a list.
+    expect(page.get_by_role("heading", name="Where does each one sit?")).to_be_visible()
+    until(page, "scrollY === 0")  # a new screen begins at its top
+    handle = page.get_by_role("button", name="top:")
+    box = page.locator("svg.placing").bounding_box()
+    at = handle.locator(".dot").bounding_box()
+    assert box and at
+    page.mouse.move(at["x"] + 5, at["y"] + 5)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2, steps=4)
+    page.mouse.up()
+    expect(handle).to_have_accessible_name(re.compile("^top: (49|50|51) % .*, (49|50|51) % up"))
+    handle.press("Shift+ArrowUp")
+    handle.press("ArrowLeft")
+    expect(handle).to_have_accessible_name(re.compile("^top: (47|48|49) % .*, (59|60|61) % up"))
+    page.get_by_label("Height").select_option(label="under the lid")
+    expect(handle).to_have_accessible_name(re.compile("93 % up"))
+    fits(page)
+    page.get_by_role("button", name="See what changes").click()
+    expect(page.get_by_text("New sensor “room”: 28-0000075c30a4, in the room.")).to_be_visible()
+    page.get_by_role("button", name="Write it and watch by it").click()
+
+    # It goes on by itself once it watches by the new file.
+    expect(page.get_by_role("heading", name="Is there a camera")).to_be_visible(timeout=BACK_MS)
+    now = service.now()
+    assert not now["simulated"]
+    assert [sensor["name"] for sensor in now["sensors"]] == ["top", "room"]
+    assert now["sensors"][0]["drawn_at"][1] == 0.93
+    page.get_by_role("link", name="Next").click()
+
+    # The rest by keyboard alone: somebody who is told, seen and written.
+    expect(page.get_by_role("heading", name="Who is told")).to_be_focused()
+    page.get_by_label("Name").focus()
+    page.keyboard.type("bench captain")
+    for _ in range(2):
+        page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    expect(page.get_by_text("New person “bench captain”: told by the telephones")).to_be_visible()
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    told = page.get_by_text("bench captain: by the telephones joined on the page")
+    expect(told).to_be_visible(timeout=BACK_MS)
+    expect(page.get_by_role("link", name="Join a telephone")).to_be_visible()
+    fits(page)
+    page.get_by_role("link", name="Next").click()
+    expect(page.get_by_role("link", name="To the alarm test")).to_be_visible()
+    expect(page.locator(".todo")).to_contain_text("Make an owner, on the page People.")
+    page.get_by_role("link", name="To the chamber").click()
+    expect(page.locator(".section .value")).to_contain_text("22.5")
+
+    # Later, a part of it: another value, and what was before it again.
+    page.get_by_role("link", name="Setting up", exact=True).click()
+    page.get_by_role("link", name="The box").click()
+    page.get_by_label("Temperature that jobs want").fill("45")
+    page.get_by_role("button", name="See what changes").click()
+    expect(page.locator(".changes li")).to_have_text(re.compile("^The target: 45.0"))
+    page.get_by_role("button", name="Not yet").click()
+    page.get_by_role("link", name="Later").click()
+    page.get_by_role("button", name="Undo this").click()
+    expect(page.get_by_role("button", name="Undo it")).to_be_visible()
+    expect(page.get_by_text("What was there before is written back")).to_be_visible()

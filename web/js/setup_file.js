@@ -1,0 +1,148 @@
+/** The chamber files as the service tells them, and the one way of writing one: seen first. */
+
+import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
+import { Act, Refused, useWork } from "./act.js";
+import { AskError, get, post } from "./ask.js";
+import { html } from "./html.js";
+import { BACK } from "./live.js";
+import { Twice } from "./twice.js";
+import { G } from "./strings_setup.js";
+import { whole, words } from "./units.js";
+
+/** @typedef {import("./types.js").Unit} Unit */
+/** @typedef {import("./setup_draft.js").Settings} Settings */
+/** @typedef {{chamber: string, file: string, base: string, simulated: boolean, fixed: string | null, by_hand: boolean, faults: string[], settings: Settings | null, undo: {words: string[], by: string, at: string} | null}} ChamberFile */
+/** @typedef {{items: ChamberFile[], returned: {words: string[], why: string, at: string} | null, materials: {material: string, bears_c: number, combustible: boolean}[], gap_s: number | null}} Files */
+
+const ASK_AGAIN_MS = 500;
+const GIVE_UP_MS = 90_000;
+const T = G.write;
+
+/**
+ * @param {string} when  changes when they may have changed
+ * @returns {{files: Files | null, failed: string, again: () => Promise<Files | null>}}
+ */
+export function useFiles(when) {
+  const [files, setFiles] = useState(/** @type {Files | null} */ (null));
+  const [failed, setFailed] = useState("");
+  const over = useRef(false);
+  const again = async () => {
+    try {
+      const answer = /** @type {Files} */ (await get("/api/chamber-files"));
+      if (!over.current) {
+        setFiles(answer);
+        setFailed("");
+      }
+      return answer;
+    } catch (failure) {
+      if (!over.current) setFailed(failure instanceof AskError ? failure.message : String(failure));
+      return null;
+    }
+  };
+  useEffect(() => {
+    over.current = false;
+    again();
+    return () => {
+      over.current = true;
+    };
+  }, [when]);
+  return { files, failed, again };
+}
+
+/**
+ * Wait until the service watches by a file that is another than before.
+ * @param {Files} before  @returns {Promise<Files>}
+ */
+async function comeBack(before) {
+  const until_ms = performance.now() + GIVE_UP_MS;
+  const known = new Set(before.items.map((item) => item.base));
+  while (performance.now() < until_ms) {
+    await new Promise((done) => setTimeout(done, ASK_AGAIN_MS));
+    const now = /** @type {Files | null} */ (await get("/api/chamber-files", { wait_ms: 3_000 }).catch(() => null));
+    if (!now) continue;
+    if (now.returned && now.returned.at !== before.returned?.at) throw new AskError(`${T.returned} ${now.returned.why}`, 0);
+    if (now.items.every((item) => !item.by_hand) && now.items.some((item) => !known.has(item.base))) {
+      dispatchEvent(new Event(BACK));
+      return now;
+    }
+  }
+  throw new AskError(T.late, 0);
+}
+
+/**
+ * See what would change, then write it or not.
+ * @param {{file: ChamberFile, files: Files, changes: object[], unit: Unit, done: (chamber: string) => void, say?: string}} props
+ */
+export function Writing({ file, files, changes, unit, done, say = T.see }) {
+  const [seen, setSeen] = useState(/** @type {{words: string[], chamber: string, of: string} | null} */ (null));
+  const [written, setWritten] = useState(false);
+  const { busy, error, run } = useWork();
+  const head = useRef(/** @type {HTMLElement | null} */ (null));
+  const of = JSON.stringify(changes);
+  const body = { chamber: file.chamber, base: file.base, changes };
+  useEffect(() => {
+    if (seen) head.current?.focus();
+  }, [seen]);
+  if (file.fixed) return html`<p class="aside">${file.fixed}</p>`;
+  if (!changes.length) return null;
+  const shown = seen && seen.of === of ? seen : null; // what was chosen since is asked anew
+  const see = () =>
+    run(async () => {
+      const answer = await post("/api/chamber-files/proposal", body);
+      setSeen({ ...answer, of });
+    });
+  const write = () =>
+    run(async () => {
+      const answer = await post("/api/chamber-files", body);
+      try {
+        setWritten(true);
+        if (answer.begins_anew) await comeBack(files);
+      } finally {
+        setWritten(false);
+      }
+      setSeen(null);
+      done(answer.chamber);
+    });
+  if (!shown) {
+    return html`<div class="acts">
+      <button type="button" class="act must" aria-disabled=${busy} onClick=${see}>${say}</button>
+      <${Refused} error=${error} />
+    </div>`;
+  }
+  return html`<div class="aside changes" role="group" aria-labelledby="changes">
+    <h2 id="changes" tabindex="-1" ref=${head}>${T.head}</h2>
+    ${file.by_hand && html`<p>${G.by_hand}</p>`}
+    <ul>${shown.words.map((line) => html`<li key=${line}>${words(line, unit)}</li>`)}</ul>
+    <p class="small">${T.gap(files.gap_s)}</p>
+    <p role="status">${written && T.busy}</p>
+    <div class="acts">
+      <button type="button" class="act must" aria-disabled=${busy} onClick=${write}>${T.yes}</button>
+      ${!busy && html`<button type="button" class="act slight" onClick=${() => setSeen(null)}>${T.no}</button>`}
+      <${Refused} error=${error} />
+    </div>
+  </div>`;
+}
+
+/** What was changed last, and taking it back. @param {{file: ChamberFile, files: Files, unit: Unit, done: () => void}} props */
+export function Undo({ file, files, unit, done }) {
+  if (!file.undo || file.fixed) return null;
+  const work = async () => {
+    await post("/api/chamber-files/undo", { chamber: file.chamber, base: file.base });
+    await comeBack(files);
+  };
+  return html`<p>${G.file.last(whole(file.undo.at), file.undo.by)}</p>
+    <ul class="found">${file.undo.words.map((line) => html`<li key=${line}>${words(line, unit)}</li>`)}</ul>
+    <${Twice} ask=${G.file.undo} question=${`${G.file.undo_ask} ${T.gap(files.gap_s)}`}
+      yes=${G.file.undo_yes} no=${G.file.undo_no} kind="" work=${work} done=${done} />`;
+}
+
+/** A change that came back by itself. @param {{files: Files, unit: Unit, done: () => unknown}} props */
+export function Returned({ files, unit, done }) {
+  if (!files.returned) return null;
+  return html`<div class="aside" role="alert">
+    <p><strong>${T.returned}</strong> ${words(files.returned.why, unit)}</p>
+    <ul>${files.returned.words.map((line) => html`<li key=${line}>${words(line, unit)}</li>`)}</ul>
+    <div class="acts"><${Act} work=${() => post("/api/chamber-files/seen")} done=${done}>${T.seen}<//></div>
+  </div>`;
+}
+
