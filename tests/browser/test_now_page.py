@@ -126,6 +126,7 @@ for_s = 3600
 def test_nobody_looks_and_no_picture_is_fetched(shed: RunningService, look: Look) -> None:
     page = look(shed)
     until(page, PICTURE_SHOWN)
+    page.locator(".picture img").scroll_into_view_if_needed()
     hide = "Object.defineProperty(document, 'hidden', {{ configurable: true, value: {} }});"
     page.evaluate(hide.format("true"))
     asked: list[str] = []

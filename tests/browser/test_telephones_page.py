@@ -19,7 +19,7 @@ from push_service import Answer, PushService, StandIn, text
 from running import RunningService, wait_until
 from stillair.alerts.telephones import telephone_id
 
-from .conftest import Look, chamber_files, until
+from .conftest import NORTH, Look, chamber_files, until
 
 PERSON = """
 [[person]]
@@ -51,6 +51,8 @@ SHOWN = """navigator.serviceWorker.ready.then((r) => r.getNotifications()).then(
     ({ title, body, tag, stays, calls, data })))"""
 KEPT = """caches.keys().then(async (all) => (await Promise.all(all.map(async (name) =>
   (await (await caches.open(name)).keys()).map((r) => new URL(r.url).pathname)))).flat())"""
+THEN = """() => saidThen({ heard_ms: 0, said: [{ name: "north bench", tone: "danger",
+  simulated: false, sentence: "Fire <b> since 02:10" }] }, 11100000)"""
 FIRE = {
     "title": "north bench: Fire",
     "text": "Heat and smoke together.",
@@ -352,20 +354,33 @@ def test_a_chamber_that_cannot_be_reached_never_looks_alive(tmp_path: Path, look
     with RunningService(tmp_path / "data", "--chamber", str(chamber)) as service:
         page = look(service, before=allowed(), expected="Failed to load resource")
         page.locator(".sentence").wait_for()
-        Worker(page, service)
+        worker = Worker(page, service)
         page.reload()  # from now on the worker stands between page and network
         page.locator(".sentence").wait_for()
+        until(page, f"{KEPT}.then((all) => all.includes('/kept/said'))")
+        page.goto(f"http://127.0.0.1:{service.port}/sign-in")
+        until(page, f"{KEPT}.then((all) => !all.includes('/kept/said'))")
+        page.goto(f"http://127.0.0.1:{service.port}/")
+        until(page, f"{KEPT}.then((all) => all.includes('/kept/said'))")
+        stood = worker.evaluate(THEN)
+        assert "Fire &lt;b&gt; since 02:10”" in stood and "This was an alarm." in stood
+        assert "Nobody has said that the alarm has ended: act as if it goes on." in stood
+        assert "What was heard 3 h 5 min ago" in stood and "<b>" not in stood
         service.stop()
         page.reload()
         expect(page.get_by_role("alert")).to_have_text(
-            "The chamber can't be reached: from here nobody can tell how it is."
+            "Out of touch: from here nobody can tell how the chamber is."
         )
-        expect(page.locator("#since")).to_contain_text("It was last reached from this telephone on")
+        expect(page.locator("#since")).to_contain_text("Last heard on")
+        then = page.get_by_role("region", name="What was heard less than a minute ago")
+        expect(then).to_contain_text(f"{NORTH} (simulated): “")
+        expect(then).to_contain_text("That is over and may be otherwise by now.")
+        expect(page.locator("main")).to_contain_text("Times are those of this telephone, Europe")
         expect(page.get_by_text("Look at the chamber yourself.")).to_be_visible()
         assert page.locator(".sentence, svg, canvas").count() == 0, "nothing of a page from before"
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
         names = page.evaluate(KEPT)
-        assert names == ["/kept/touch"], "no page is kept"
+        assert set(names) == {"/kept/touch", "/kept/said"}, "no page is kept"
         service.start()
         wait_until(lambda: service.web.get("/api/health").is_success, within_s=20)
         page.locator(".sentence").wait_for()  # it has tried again by itself

@@ -19,6 +19,7 @@ from starlette.types import Receive, Send
 from running import RunningService, stillair, wait_until
 from servers import free_loopback_port
 from stillair.api.app import _Pages
+from stillair.api.page_files import PageFiles
 from stillair.api.problems import Problem
 from stillair.api.routers import session
 from warm_starts import warm_run
@@ -177,6 +178,8 @@ def test_an_owner_needs_a_good_password(tmp_path: Path, typed: str, said: str) -
         "/api/session/shell",
         "/web/js/main.js",
         "/web/program.js",
+        "/web/rest.js",
+        "/web/v-0123456789abcdef/program.js",
         "/web/index.html",
     ],
 )
@@ -245,7 +248,7 @@ def test_a_slow_disk_holds_up_no_loop_when_a_page_is_fetched(tmp_path: Path) -> 
             return True
 
     (tmp_path / "main.js").write_text("")
-    pages = _Pages(directory=tmp_path)
+    pages = _Pages(tmp_path, PageFiles(tmp_path))
     about = FastAPI()
     about.state.access = Known()
     scope = {"type": "http", "method": "GET", "path": "/main.js", "headers": [], "app": about}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import socket
 import time
 from collections.abc import Iterator
@@ -239,10 +240,39 @@ def test_answers_carry_the_headers_that_protect_a_page(service: RunningService) 
         assert "frame-ancestors 'none'" in headers["content-security-policy"]
         assert "camera=()" in headers["permissions-policy"]
         assert headers["cross-origin-opener-policy"] == "same-origin"
-        assert headers["cache-control"] == "no-store"
+        kept = "private, no-cache" if path.startswith("/web/") else "no-store"
+        assert headers["cache-control"] == kept
         form = headers["content-type"]
         assert form.endswith("json") or "charset=utf-8" in form, form
         assert not {"server", "x-powered-by", "access-control-allow-origin"} & set(headers)
+
+
+def test_the_pages_files_come_packed_and_stay_where_they_were_read(
+    service: RunningService,
+) -> None:
+    page = service.web.get("/")
+    assert page.headers["content-encoding"] == "gzip"
+    found = re.findall(r'(?:href|src)="(/web/v-[0-9a-f]{16}/[^"]+)"', page.text)
+    assert len(found) > 5
+    whole = service.web.get("/web/stillair.css", headers={"accept-encoding": "identity"})
+    for path in found:
+        answer = service.web.get(path)
+        assert answer.headers["content-encoding"] == "gzip"
+        assert answer.headers["cache-control"].endswith("immutable")
+        assert answer.headers["vary"] == "Accept-Encoding"
+        head = service.web.head(path)
+        assert head.content == b""
+        assert head.headers["content-length"] == answer.headers["content-length"]
+        tag = {"if-none-match": answer.headers["etag"]}
+        assert service.web.get(path, headers=tag).status_code == 304
+        if path.endswith("stillair.css"):
+            assert answer.text == whole.text
+    assert "content-encoding" not in whole.headers
+    old = re.sub(r"/v-\w{16}/", "/v-0123456789abcdef/", found[0])
+    assert service.web.get(old).status_code == 404, "never a new file for an old page"
+    part = service.web.get("/web/stillair.css", headers={"range": "bytes=0-9"})
+    assert (part.status_code, part.text) == (206, whole.text[:10])
+    assert "content-encoding" not in service.web.get("/api/picture").headers
 
 
 @pytest.mark.parametrize("path", ["/web/../pyproject.toml", "/web/%2e%2e/pyproject.toml"])

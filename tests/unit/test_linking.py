@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import gzip
-import os
 import re
 from pathlib import Path
 
 import pytest
 
-from stillair.api.linking import Linked, LinkError, linked
+from stillair.api.linking import LinkError, linked
 
 WEB = Path(__file__).resolve().parents[2] / "web"
 MAIN = """import { useState as use } from "../vendor/preact-hooks.js";
@@ -30,10 +28,11 @@ export async function low(sensor) {
 
 export class Sensor {}
 """
-WANTED = """import * as v0 from "/web/vendor/uplot.js";
-import * as v1 from "/web/js/ahead.js";
-import * as v2 from "/web/vendor/preact-hooks.js";
-const m0 = (() => { // air.js
+PARTS = {"program.js": ("main.js",), "rest.js": ()}
+WANTED = """import * as v0 from "./vendor/uplot.js";
+import * as v1 from "./js/ahead.js";
+import * as v2 from "./vendor/preact-hooks.js";
+const m_air = (() => { // air.js
 const whole = v0.default;
 const { early } = v1;
 
@@ -47,14 +46,48 @@ async function low(sensor) {
 class Sensor {}
 return { HIGHEST, low, Sensor };
 })();
-const m1 = (() => { // main.js
+const m_main = (() => { // main.js
 const { useState: use } = v2;
-const { low, Sensor } = m0;
+const { low, Sensor } = m_air;
 const { early } = v1;
 
 use(low(new Sensor()), early);
 return {  };
 })();
+export { m_air, m_main };
+"""
+LATER = """import { low } from "./air.js";
+
+const door = [() => import("./door.js"), () => import("./air.js")];
+low(door);
+"""
+DOOR = """import { low } from "./air.js";
+import { hinge } from "./hinge.js";
+
+export const shut = low(hinge);
+"""
+FIRST_OF_TWO = """const m_main = (() => { // main.js
+const { low } = m_air;
+
+const door = [() => import("./rest.js").then(({ m_door }) => m_door), () => Promise.resolve(m_air)];
+low(door);
+return {  };
+})();
+export { m_air, m_main };
+"""
+SECOND_OF_TWO = """import { m_air } from "./program.js";
+const m_hinge = (() => { // hinge.js
+const hinge = 1;
+return { hinge };
+})();
+const m_door = (() => { // door.js
+const { low } = m_air;
+const { hinge } = m_hinge;
+
+const shut = low(hinge);
+return { shut };
+})();
+export { m_hinge, m_door };
 """
 
 
@@ -66,7 +99,14 @@ def modules(folder: Path, **texts: str) -> Path:
 
 
 def test_a_module_stands_before_those_that_need_it(tmp_path: Path) -> None:
-    assert linked(modules(tmp_path, main=MAIN, air=AIR)) == WANTED
+    assert linked(modules(tmp_path, main=MAIN, air=AIR), PARTS)["program.js"] == WANTED
+
+
+def test_what_is_asked_for_later_takes_what_it_shares_from_the_first_part(tmp_path: Path) -> None:
+    hinge = "export const hinge = 1;\n"
+    both = linked(modules(tmp_path, main=LATER, air=AIR, door=DOOR, hinge=hinge), PARTS)
+    assert both["program.js"].endswith(FIRST_OF_TWO)
+    assert both["rest.js"] == SECOND_OF_TWO
 
 
 @pytest.mark.parametrize(
@@ -84,36 +124,31 @@ def test_a_module_stands_before_those_that_need_it(tmp_path: Path) -> None:
         pytest.param(
             {"main": 'import {\n  a } from "./b.js";\n'}, "can't be linked", id="on two lines"
         ),
+        pytest.param(
+            {"main": '\nconst b = await import("./b.js");\n'}, "main.js, line 2", id="asked for now"
+        ),
     ],
 )
 def test_what_can_not_be_linked_is_refused_with_its_place(
     tmp_path: Path, texts: dict[str, str], said: str
 ) -> None:
     with pytest.raises(LinkError, match=re.escape(said)):
-        linked(modules(tmp_path, **texts))
+        linked(modules(tmp_path, **texts), PARTS)
 
 
-def test_it_is_linked_again_once_a_module_has_changed(tmp_path: Path) -> None:
-    both = Linked(modules(tmp_path, main=MAIN, air=AIR))
-    first = both.program()
-    assert both.program() is first
-    (tmp_path / "air.js").write_text(AIR.replace("HIGHEST = 3", "HIGHEST = 4"))
-    os.utime(tmp_path / "air.js", ns=(1, 1))
-    second = both.program()
-    assert second.tag != first.tag
-    assert b"HIGHEST = 4" in second.text
-    assert gzip.decompress(second.packed) == second.text
-
-
-def test_the_page_is_linked_whole_and_asks_for_nothing_else() -> None:
-    text = linked(WEB / "js")
-    assert text.count("\nconst m") > 80
-    named = set(re.findall(r'^import \* as \w+ from "(.*)";', text, re.M))
-    assert named == {
-        *(f"/web/vendor/{name}.js" for name in ("preact", "preact-hooks", "htm", "uplot")),
-        "/web/js/ahead.js",
+def test_the_page_is_linked_whole_and_its_first_part_announced() -> None:
+    parts = linked(WEB / "js")
+    asked = {
+        part: set(re.findall(r'^import .* from "\./(.*)";', text, re.M))
+        for part, text in parts.items()
     }
+    preact = {f"vendor/{name}.js" for name in ("preact", "preact-hooks", "htm")}
+    assert asked["program.js"] == {*preact, "js/ahead.js"}
+    assert asked["hour.js"] <= {*asked["program.js"], "program.js", "vendor/uplot.js"}
+    made = {name for text in parts.values() for name in re.findall(r"^const m_(\w+) =", text, re.M)}
     page = (WEB / "index.html").read_text()
+    left = {path.stem for path in (WEB / "js").glob("*.js")} - made
+    assert left == {"ahead", "types"}, "each module is in one part"
     assert '<script type="module" src="/web/program.js">' in page
-    told = set(re.findall(r'modulepreload" href="(.*?)"', page))
-    assert told <= named
+    told = re.findall(r'modulepreload" href="/web/(.*?)"', page)
+    assert sorted(told) == sorted(preact), "what the first part needs is asked for with it"

@@ -141,6 +141,7 @@ OUR_PAGES = [
     for path in sorted(WEB.rglob(f"*.{form}"))
     if VENDOR not in path.parents
 ]
+PROGRAM_PARTS = {f"/web/{part}" for part in linking.PARTS}
 LOADED = {  # what makes a browser fetch something
     ".html": r"""(?:\bsrc|<link\b[^>]*\bhref)\s*=\s*["']?([^"'\s>]+)""",
     ".js": r"""(?:\bfrom|\bimport)\s*\(?\s*["']([^"'\n]+)["']""",
@@ -152,7 +153,7 @@ LOADED = {  # what makes a browser fetch something
 def test_a_page_loads_only_what_comes_with_it(path: Path) -> None:
     """A shed has no internet, and nobody else is to learn when the page is open."""
     for target in re.findall(LOADED[path.suffix], path.read_text("utf-8")):
-        if target.startswith(("data:", "#")) or target == f"/web/{linking.PROGRAM}":
+        if target.startswith(("data:", "#")) or target in PROGRAM_PARTS:
             continue  # the program is linked of modules that are read here, too
         assert "//" not in target, target
         if target.startswith("/web/"):

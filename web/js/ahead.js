@@ -1,6 +1,7 @@
 /**
  * What every page asks first, and what takes longest of the page that looks back, asked for
- * while the program of the page is still on its way.
+ * while the program of the page is still on its way; and so is what of the program only other
+ * pages than the first need.
  */
 
 const POINTS = 1500;
@@ -12,6 +13,14 @@ const early = ["/api/session"];
 if (job) {
   const path = `/api/jobs/${job}`;
   early.push(readingsOf(path), path, `/api/events?job=${job}&after=0&limit=1000`, `${path}/notes?&after=0&limit=1000`, `${path}/heights`);
+}
+if (location.hash.startsWith("#/") && location.hash !== "#/") {
+  for (const part of job ? ["rest.js", "hour.js", "vendor/uplot.js"] : ["rest.js"]) {
+    const link = document.createElement("link");
+    link.rel = "modulepreload";
+    link.href = new URL(`../${part}`, import.meta.url).href;
+    document.head.append(link);
+  }
 }
 for (const path of early) {
   const answer = fetch(path);

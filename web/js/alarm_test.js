@@ -5,8 +5,8 @@ import { Act } from "./act.js";
 import { post } from "./ask.js";
 import { html } from "./html.js";
 import { each } from "./past.js";
-import { Twice } from "./people.js";
 import { A as T } from "./strings_alarm_test.js";
+import { Twice } from "./twice.js";
 import { moment, whole } from "./units.js";
 
 /** @typedef {import("./types.js").Now} Now */

@@ -5,7 +5,7 @@ import { Alarms } from "./alarms.js";
 import { Nearby } from "./attendance.js";
 import { html } from "./html.js";
 import { JobPart } from "./job.js";
-import { LastHour } from "./last_hour.js";
+import { later } from "./later.js";
 import { useNotes } from "./notes.js";
 import { fetchPauses, useOfJob } from "./past.js";
 import { Picture } from "./picture.js";
@@ -22,6 +22,8 @@ import { words } from "./units.js";
 
 /** @type {import("./types.js").Pause[]} */
 const NONE = [];
+
+const LastHour = later(() => import("./last_hour.js"), "LastHour", "hour");
 
 /** The shape for each tone of the sentence; a calm one has none. */
 export const SHAPES = { danger: "alarm", caution: "supervisory", trouble: "trouble", good: "notice" };

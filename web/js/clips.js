@@ -3,9 +3,9 @@
 import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { get, remove } from "./ask.js";
 import { html } from "./html.js";
-import { Twice } from "./people.js";
 import { S } from "./strings.js";
 import { C } from "./strings_clips.js";
+import { Twice } from "./twice.js";
 import { clock, duration, moment, second } from "./units.js";
 
 /** @typedef {import("./types.js").Film} Film */

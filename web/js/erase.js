@@ -3,8 +3,8 @@
 import { useState } from "../vendor/preact-hooks.js";
 import { request } from "./ask.js";
 import { html } from "./html.js";
-import { Twice } from "./people.js";
 import { P } from "./strings_people.js";
+import { Twice } from "./twice.js";
 
 const T = P.erase;
 

@@ -5,8 +5,8 @@ import { Act, leave, Refused, useFocus, useWork } from "./act.js";
 import { get, post } from "./ask.js";
 import { nameOf } from "./guessed.js";
 import { html } from "./html.js";
-import { AskOf } from "./job_log.js";
 import { keep, recallList } from "./kept.js";
+import { later } from "./later.js";
 import { NewJob } from "./new_job.js";
 import { jobAddress } from "./route.js";
 import { S } from "./strings.js";
@@ -19,6 +19,7 @@ import { clock, duration, height, moment, typed, words } from "./units.js";
 /** @typedef {import("./types.js").Note} Note */
 /** @typedef {import("./types.js").Unit} Unit */
 
+const AskOf = later(() => import("./job_log.js"), "AskOf", "asks");
 const NOTES_KEPT = 5;
 const NOTES_SHOWN = 3;
 const HIGHEST_MM = 2000;

@@ -5,7 +5,8 @@
  * sends the state each second, so 6 s of silence is not a slow link but none.
  * Each new try first asks who we are (a stream doesn't tell why it was refused)
  * and waits longer than the one before, by chance a little more or less, so that
- * a shed full of telephones doesn't come back in the same instant.
+ * a shed full of telephones doesn't come back in the same instant. What pages fetch again
+ * after that is spread over some seconds as well: how it is now comes with the stream itself.
  */
 
 import { get } from "./ask.js";
@@ -29,6 +30,8 @@ const SILENCE_MS = 6_000;
 const CHECK_MS = 1_000;
 const FIRST_WAIT_MS = 500;
 const LONGEST_WAIT_MS = 8_000;
+const SPREAD_MS = 4_000; // over which pages that come back ask for history
+const GATHER_MS = 1_000; // within which several pieces of news are one
 
 export class Live {
   /** @param {(touch: Touch) => void} told  called on every change */
@@ -43,6 +46,11 @@ export class Live {
     /** @type {number | undefined} */
     this.timer = undefined;
     this.asking = false;
+    /** @type {number | undefined} */
+    this.anew = undefined;
+    /** @type {number | undefined} */
+    this.gathering = undefined;
+    this.more = false;
   }
 
   start() {
@@ -98,21 +106,42 @@ export class Live {
       const now = /** @type {Now} */ (JSON.parse(event.data));
       this.alive_ms = performance.now();
       this.tries = 0;
-      const joined = this.touch.joined + (first ? 1 : 0);
+      const joined = this.touch.joined || 1;
+      if (first && this.touch.joined) this.rejoin();
       first = false;
       this.tell({ now, in_touch: true, since_ms: Date.now(), joined });
     });
     for (const topic of ["note", "pin", "job", "outcome", "log", "diagnosis", "judgement", "test"]) {
       source.addEventListener(topic, () => {
-        if (this.source === source) this.tell({ told: this.touch.told + 1 });
+        if (this.source === source) this.news();
       });
     }
     source.addEventListener("reset", () => {
-      if (this.source === source) this.tell({ joined: this.touch.joined + 1 });
+      if (this.source === source) this.rejoin();
     });
     source.addEventListener("error", () => {
       if (this.source === source) this.drop();
     });
+  }
+
+  /** What was fetched may be old: ask for it again, by chance sooner or later than others do. */
+  rejoin() {
+    if (this.anew !== undefined) return;
+    this.anew = setTimeout(() => {
+      this.anew = undefined;
+      this.tell({ joined: this.touch.joined + 1 });
+    }, SPREAD_MS * Math.random());
+  }
+
+  /** The first piece of news is told at once, what follows within a second as one. */
+  news() {
+    this.more = this.gathering !== undefined;
+    if (this.more) return;
+    this.tell({ told: this.touch.told + 1 });
+    this.gathering = setTimeout(() => {
+      this.gathering = undefined;
+      if (this.more) this.news();
+    }, GATHER_MS);
   }
 
   drop() {

@@ -19,6 +19,7 @@ import { fetchEvents, pauseStories, upToNow } from "./past.js";
 import { TakeAlong } from "./report.js";
 import { Ruled } from "./rule.js";
 import { RulerWeather } from "./ruler.js";
+import { useSettled } from "./settled.js";
 import { Command } from "./shell.js";
 import { Stills } from "./stills.js";
 import { lines } from "./stories.js";
@@ -66,6 +67,8 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
     if (then) tellShown(pointed.current, (Date.parse(then.start_at) + Date.parse(then.end_at)) / 2000);
   }, [asked]);
   const pictured = `${when} ${erased}`; // on change the pictures are asked for again
+  // The line of time first, all below it in a turn of its own: so a key or a finger waits for neither.
+  const drawn = useSettled(Boolean(kept?.columns), 0);
   if (!kept) {
     return html`<section class="past">
       <h1 class="sentence">${failed ? T.failed : T.loading}</h1>
@@ -103,7 +106,7 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
         ? html`<p>${job.state === "finished" ? S.jobs.nothing : S.jobs.nothing_yet}</p>`
         : html`<${Ruled} told=${told} job=${job} heights=${heights} chamber=${chamber} now=${now.at} may=${may} when=${pictured} look=${look} />`}
     </section>
-    ${columns && rest(columns)}
+    ${columns && drawn && rest(columns)}
   </article>`;
 
   /** What may come after the line of time: so it takes nothing of its turn. @param {Columns} read */

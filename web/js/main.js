@@ -3,9 +3,11 @@
 import { render } from "../vendor/preact.js";
 import { awake, tellTouch } from "./awake.js";
 import { html } from "./html.js";
+import { fetchRest } from "./later.js";
 import { Live } from "./live.js";
 import { OutOfTouch } from "./lost.js";
 import { Page } from "./page.js";
+import { Screen } from "./screen.js";
 import { Sounds } from "./sounds.js";
 
 /** @typedef {import("./live.js").Touch} Touch */
@@ -15,6 +17,7 @@ page.replaceChildren();
 const sounds = new Sounds(() => draw());
 const live = new Live(() => draw());
 const out_of_touch = new OutOfTouch();
+const screen = new Screen();
 
 /**
  * What ought to be heard. Fire goes on sounding when touch is lost: nobody has said that it is over.
@@ -32,6 +35,7 @@ function pattern({ now, in_touch }) {
 function draw() {
   sounds.play(pattern(live.touch));
   out_of_touch.mind(live.touch);
+  screen.mind(live.touch);
   tellTouch(live.touch);
   render(html`<${Page} touch=${live.touch} sounds=${sounds} />`, page);
 }
@@ -39,3 +43,4 @@ function draw() {
 draw();
 live.start();
 awake();
+fetchRest();

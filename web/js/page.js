@@ -4,15 +4,11 @@ import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { AlarmTests, TestedLine } from "./alarm_test.js";
 import { request } from "./ask.js";
 import { ChamberPart, SHAPES } from "./chamber.js";
+import { FirstSteps, useFound } from "./first_steps.js";
 import { html } from "./html.js";
-import { Jobs } from "./jobs.js";
 import { keep, recall } from "./kept.js";
-import { People } from "./people.js";
-import { LookBack } from "./look_back.js";
-import { Report } from "./report.js";
+import { later } from "./later.js";
 import { useRoute } from "./route.js";
-import { FirstSteps, SettingUp, useFound } from "./setting_up.js";
-import { SetupSteps } from "./setup_steps.js";
 import { Shape } from "./shapes.js";
 import { Command } from "./shell.js";
 import { SideBySide } from "./side_by_side.js";
@@ -20,15 +16,21 @@ import { S } from "./strings.js";
 import { J } from "./strings_telephones.js";
 import { P } from "./strings_people.js";
 import { U } from "./strings_setting_up.js";
-import { Telephones } from "./telephones.js";
-import { Toolpaths } from "./toolpaths.js";
-import { moment, words } from "./units.js";
+import { moment, words, zone } from "./units.js";
 
 /** @typedef {import("./types.js").Now} Now */
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./live.js").Touch} Touch */
 /** @typedef {import("./sounds.js").Sounds} Sounds */
 
+const Jobs = later(() => import("./jobs.js"), "Jobs");
+const LookBack = later(() => import("./look_back.js"), "LookBack");
+const People = later(() => import("./people.js"), "People");
+const Report = later(() => import("./report.js"), "Report");
+const SettingUp = later(() => import("./setting_up.js"), "SettingUp");
+const SetupSteps = later(() => import("./setup_steps.js"), "SetupSteps");
+const Telephones = later(() => import("./telephones.js"), "Telephones");
+const Toolpaths = later(() => import("./toolpaths.js"), "Toolpaths");
 const AT_THE_MACHINE = "this computer";
 
 /** @param {{touch: Touch, sounds: Sounds}} props */
@@ -40,13 +42,13 @@ export function Page({ touch, sounds }) {
   const when = `${touch.joined} ${touch.told}`; // changes when what was fetched may have changed
   const may = who?.role !== "viewer";
   const owner = who?.role === "owner";
-  const { found, failed } = useFound(owner, `${when} ${route.page} ${now?.owner}`);
+  const { found, failed } = useFound(owner && now !== null, `${when} ${route.page} ${now?.owner}`);
   const choose = (/** @type {Unit} */ chosen) => {
     keep("unit", chosen);
     setUnit(chosen);
   };
   useEffect(() => {
-    document.title = title(touch);
+    document.title = title(touch, unit);
   });
   return html`
     ${!in_touch && html`<${Lost} touch=${touch} />`}
@@ -130,13 +132,13 @@ function Meanwhile({ now, unit }) {
 /** From what may wait to what may not. */
 const TONES = ["calm", "good", "trouble", "caution", "danger"];
 
-/** @param {Touch} touch */
-function title({ now, in_touch }) {
+/** @param {Touch} touch  @param {Unit} unit */
+function title({ now, in_touch }, unit) {
   if (!in_touch) return `Out of touch · ${S.name}`;
   const urgency = (/** @type {Now["chambers"][number]} */ c) => TONES.indexOf(c.tone) + (c.calm ? 0 : 0.5);
   const [worst] = [...(now?.chambers ?? [])].sort((a, b) => urgency(b) - urgency(a));
   if (!worst) return S.name;
-  return `${worst.simulated ? "Simulated: " : ""}${worst.sentence} · ${worst.name}`;
+  return `${worst.simulated ? "Simulated: " : ""}${words(worst.sentence, unit)} · ${worst.name}`;
 }
 
 /** @param {{touch: Touch}} props */
@@ -188,7 +190,7 @@ function Foot({ touch }) {
     ${now && !now.owner && html`<p>${S.foot.no_owner} <a href="#/people">${P.people}</a>.${" "}
       ${S.foot.no_owner_shell} <${Command} words="owner add NAME" /></p>`}
     ${known && html`<p>${S.foot.signed_in(who.name, who.role)} ${who.role === "viewer" && S.foot.viewer} <${SignOut} /></p>`}
-    ${now && html`<p class="small">${S.foot.version(now.version)}</p>`}
+    ${now && html`<p class="small">${S.hour.zone(zone())} ${S.foot.version(now.version)}</p>`}
   </footer>`;
 }
 

@@ -5,6 +5,7 @@ import { Act, Refused, useWork } from "./act.js";
 import { enter, get, post } from "./ask.js";
 import { html } from "./html.js";
 import { P as T } from "./strings_people.js";
+import { Twice } from "./twice.js";
 import { whole } from "./units.js";
 
 /** @typedef {import("./types.js").Now} Now */
@@ -111,19 +112,6 @@ function First() {
       <${Field} label=${T.password} name="password" type="password" autocomplete="new-password" hint=${T.password_how} />
     <//>
     <p class="small">${T.first.after}</p>`;
-}
-
-/** What hurts asks once more and says what will happen. @param {{ask: string, question: string, yes: string, no: string, work: () => Promise<unknown>, done: () => void, kind?: string}} props */
-export function Twice({ ask, question, yes, no, work, done, kind = "slight" }) {
-  const [open, setOpen] = useState(false);
-  if (!open) return html`<button type="button" class=${`act ${kind}`} onClick=${() => setOpen(true)}>${ask}</button>`;
-  return html`<div class="aside" role="group" aria-label=${ask}>
-    <p>${question}</p>
-    <div class="acts">
-      <${Act} work=${work} done=${() => (setOpen(false), done())}>${yes}<//>
-      <button type="button" class="act slight" onClick=${() => setOpen(false)}>${no}</button>
-    </div>
-  </div>`;
 }
 
 /** @param {{acted: () => void}} props */

@@ -4,8 +4,8 @@ import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { Refused, useWork } from "./act.js";
 import { get, remove, sendPicture } from "./ask.js";
 import { html } from "./html.js";
-import { Twice } from "./people.js";
 import { L } from "./strings_job_log.js";
+import { Twice } from "./twice.js";
 import { moment } from "./units.js";
 
 /** @typedef {import("./types.js").KeptPicture} KeptPicture */

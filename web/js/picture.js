@@ -1,4 +1,7 @@
-/** The camera's latest picture, renewed while somebody looks, with its age. */
+/**
+ * The camera's latest picture, renewed while somebody looks, with its age: less often where the
+ * last one was long on its way or its reader pays for each byte, and not while it is out of sight.
+ */
 
 import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { AskError, request } from "./ask.js";
@@ -11,14 +14,22 @@ import { duration, moment } from "./units.js";
 /** @typedef {import("./types.js").Chamber} Chamber */
 
 const PAUSE_MS = 2_000; // after one picture has come, before the next is asked for
+const SAVING_PAUSE_MS = 15_000; // for who asked the browser to save data
+const SHARE = 3; // so many times as long as the last one took: it fills a quarter of the link
 const LONGEST_PAUSE_MS = 30_000;
 const OLD_S = 10;
 const T = S.picture;
 
+/** How long to wait for the next picture. @param {number} took_ms  the last one  @param {boolean} saving */
+export function pauseAfter(took_ms, saving) {
+  return Math.min(LONGEST_PAUSE_MS, Math.max(saving ? SAVING_PAUSE_MS : PAUSE_MS, SHARE * took_ms));
+}
+
 /** @param {{chamber: Chamber, in_touch: boolean, may: boolean}} props */
 export function Picture({ chamber, in_touch, may }) {
   const { camera } = chamber;
-  const shown = usePicture(chamber.chamber, camera.watched && in_touch, camera.paused_until_at !== null);
+  const place = useRef(/** @type {HTMLElement | null} */ (null));
+  const shown = usePicture(chamber.chamber, camera.watched && in_touch, camera.paused_until_at !== null, place);
   if (!camera.watched) return html`<p class="no-picture">${T.none}</p>`;
   if (camera.paused_until_at) {
     return html`<figure class="picture">
@@ -35,7 +46,7 @@ export function Picture({ chamber, in_touch, may }) {
     : shown && age_s > OLD_S
       ? T.old(duration(age_s))
       : "";
-  return html`<figure class="picture">
+  return html`<figure class="picture" ref=${place}>
     <div class="frame">
       ${shown
         ? html`<img src=${shown.address} alt=${T.alt} class=${over ? "doubtful" : ""} />`
@@ -53,9 +64,10 @@ export function Picture({ chamber, in_touch, may }) {
  * @param {string} chamber
  * @param {boolean} wanted
  * @param {boolean} paused  then not even the last one is kept
+ * @param {{current: HTMLElement | null}} place  where it is shown
  * @returns {{address: string, age_s: number, came_ms: number} | null}
  */
-function usePicture(chamber, wanted, paused) {
+function usePicture(chamber, wanted, paused, place) {
   const [shown, setShown] = useState(
     /** @type {{address: string, age_s: number, came_ms: number} | null} */ (null),
   );
@@ -66,13 +78,15 @@ function usePicture(chamber, wanted, paused) {
     if (!wanted || paused) return;
     let over = false;
     let asking = false;
+    let in_sight = true; // until the browser knows
     let pause_ms = PAUSE_MS;
     /** @type {number | undefined} */
     let timer;
     async function next() {
       timer = undefined;
-      if (document.hidden) return;
+      if (document.hidden || !in_sight) return;
       asking = true;
+      const asked_ms = performance.now();
       try {
         const answer = await request(`/api/picture?chamber=${encodeURIComponent(chamber)}`, {
           wait_ms: 8_000,
@@ -84,7 +98,8 @@ function usePicture(chamber, wanted, paused) {
         address.current = URL.createObjectURL(picture);
         setShown({ address: address.current, age_s, came_ms: Date.now() });
         setTimeout(() => URL.revokeObjectURL(before), 1_000); // when the new one is painted
-        pause_ms = PAUSE_MS;
+        const link = /** @type {any} */ (navigator).connection;
+        pause_ms = pauseAfter(performance.now() - asked_ms, Boolean(link?.saveData));
       } catch (error) {
         if (error instanceof AskError && error.status === 404) setShown(null);
         pause_ms = Math.min(LONGEST_PAUSE_MS, pause_ms * 2);
@@ -93,13 +108,19 @@ function usePicture(chamber, wanted, paused) {
       if (!over) timer = setTimeout(next, pause_ms * (0.9 + 0.2 * Math.random()));
     }
     const seen = () => {
-      if (!document.hidden && timer === undefined && !asking) next();
+      if (!document.hidden && in_sight && timer === undefined && !asking) next();
     };
+    const watched = new IntersectionObserver((all) => {
+      in_sight = all[all.length - 1].isIntersecting;
+      seen();
+    });
+    if (place.current) watched.observe(place.current);
     document.addEventListener("visibilitychange", seen);
     next();
     return () => {
       over = true;
       clearTimeout(timer);
+      watched.disconnect();
       document.removeEventListener("visibilitychange", seen);
     };
   }, [chamber, wanted, paused]);

@@ -3,8 +3,8 @@
 import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { get, request } from "./ask.js";
 import { html } from "./html.js";
-import { Twice } from "./people.js";
 import { N } from "./strings_season.js";
+import { Twice } from "./twice.js";
 
 const PATH = "/api/season";
 

@@ -5,7 +5,7 @@ import { Act, Refused, useWork } from "./act.js";
 import { AskError, get, post } from "./ask.js";
 import { html } from "./html.js";
 import { BACK } from "./live.js";
-import { Twice } from "./people.js";
+import { Twice } from "./twice.js";
 import { G } from "./strings_setup.js";
 import { whole, words } from "./units.js";
 

@@ -5,7 +5,7 @@ import { html } from "./html.js";
 import { keep, recall } from "./kept.js";
 import { Picture } from "./picture.js";
 import { STEPS, stepAddress } from "./route.js";
-import { ToDo, first, isToDo } from "./setting_up.js";
+import { ToDo, first, isToDo } from "./first_steps.js";
 import { changesOf, draftOf, keptDraft } from "./setup_draft.js";
 import { Returned, Writing, useFiles } from "./setup_file.js";
 import { Places } from "./setup_places.js";
@@ -19,7 +19,7 @@ import { inUnit, symbol, words } from "./units.js";
 /** @typedef {import("./setup_draft.js").Draft} Draft */
 /** @typedef {import("./setup_file.js").ChamberFile} ChamberFile */
 /** @typedef {import("./setup_file.js").Files} Files */
-/** @typedef {import("./setting_up.js").Found} Found */
+/** @typedef {import("./first_steps.js").Found} Found */
 
 const MATERIAL = S.section.materials;
 const KEPT = "setup-draft";

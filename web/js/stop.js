@@ -5,9 +5,9 @@ import { Act } from "./act.js";
 import { post } from "./ask.js";
 import { html } from "./html.js";
 import { useNear } from "./near.js";
-import { Twice } from "./people.js";
 import { Shape } from "./shapes.js";
 import { W } from "./strings_stop.js";
+import { Twice } from "./twice.js";
 import { moment, second } from "./units.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */

@@ -16,6 +16,12 @@ export const S = {
     refused: (status) => `The service refused (${status}).`,
   },
 
+  later: {
+    waiting: "Fetching this page …",
+    failed: "This page can't be fetched just now: the service gives no answer, or it has been renewed since this page was opened. It tries again by itself.",
+    again: "Load it all again",
+  },
+
   head: {
     pages: "Pages",
     now: "Now",

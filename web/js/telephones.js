@@ -6,9 +6,9 @@ import { get, post } from "./ask.js";
 import { html } from "./html.js";
 import { join, leave, ownId, way } from "./joining.js";
 import { keep, recall } from "./kept.js";
-import { Twice } from "./people.js";
 import { Command } from "./shell.js";
 import { J } from "./strings_telephones.js";
+import { Twice } from "./twice.js";
 import { whole } from "./units.js";
 
 /** @typedef {{id: string, person: string, label: string, added_at: string, last_ok_at: string | null, failing: string}} Telephone */

@@ -7,10 +7,10 @@ import { LookBefore } from "./before.js";
 import { html } from "./html.js";
 import { Layers } from "./layers.js";
 import { NewJob } from "./new_job.js";
-import { Twice } from "./people.js";
 import { jobAddress } from "./route.js";
 import { S } from "./strings.js";
 import { G } from "./strings_toolpaths.js";
+import { Twice } from "./twice.js";
 import { duration, height, temperature, whole } from "./units.js";
 
 /** @typedef {import("./types.js").Job} Job */

@@ -6,7 +6,6 @@ import asyncio
 import time
 from collections.abc import Container, Mapping
 from pathlib import Path
-from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.concurrency import run_in_threadpool
@@ -24,7 +23,8 @@ from stillair.api import problems
 from stillair.api.description import ERRORS, Description
 from stillair.api.entry import COOKIE, caller, viewer
 from stillair.api.guard import Guard
-from stillair.api.linking import PROGRAM, Linked
+from stillair.api.packing import Packed
+from stillair.api.page_files import VERSIONED, PageFiles
 from stillair.api.routers import (
     alarm_tests,
     answering,
@@ -138,21 +138,27 @@ def build(
         viewer(request)
         return description.document()
 
+    files = PageFiles(pages)
+
+    def page(name: str, request: Request) -> Response:
+        return files.answer(name, request.headers) or FileResponse(pages / name)
+
     @app.get("/", include_in_schema=False)
     def first_page(request: Request) -> Response:
         if caller(request) is None:
             return RedirectResponse("/sign-in", 303)
-        return FileResponse(pages / "index.html")
+        return page("index.html", request)
 
     @app.get("/sign-in", include_in_schema=False)
-    def sign_in_page() -> Response:
-        return FileResponse(pages / "sign-in.html")
+    def sign_in_page(request: Request) -> Response:
+        return page("sign-in.html", request)
 
     app.include_router(answering.page(pages))
     if certificates is not None:
         app.include_router(trust.router(certificates, pages))
 
-    app.mount("/web", _Pages(directory=pages))
+    app.mount("/web", _Pages(pages, files))
+    app.add_middleware(Packed)
     app.add_middleware(Guard, names=names)
     return app
 
@@ -160,32 +166,31 @@ def build(
 class _Pages(StaticFiles):
     """The dashboard's own files; all but `OPEN_FILES` only for people who may see."""
 
-    def __init__(self, directory: Path) -> None:
+    def __init__(self, directory: Path, files: PageFiles) -> None:
         super().__init__(directory=directory)
-        self._linked = Linked(directory / "js")
+        self._files = files
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        path = self.get_path(scope) if scope["type"] == "http" else ""
-        if scope["type"] == "http" and path not in OPEN_FILES:
-            await run_in_threadpool(viewer, Request(scope))  # it asks a disk, which may be slow
-        if path == PROGRAM and scope["method"] in ("GET", "HEAD"):
-            answer = await run_in_threadpool(self._program, Request(scope))
-            await answer(scope, receive, send)
-            return
+        if scope["type"] == "http":
+            name, version = self._named(scope)
+            request = Request(scope)
+            if name not in OPEN_FILES:
+                await run_in_threadpool(viewer, request)  # it asks a disk, which may be slow
+            answer = None
+            if scope["method"] in ("GET", "HEAD"):
+                answer = await run_in_threadpool(
+                    self._files.answer, name, request.headers, version=version
+                )
+            if answer is not None:
+                if name == WORKER:
+                    # It lies under /web/ and looks after all pages (Service Workers, 5.6).
+                    answer.headers["Service-Worker-Allowed"] = "/"
+                await answer(scope, receive, send)
+                return
         await super().__call__(scope, receive, send)
 
-    def _program(self, request: Request) -> Response:
-        program = self._linked.program()
-        headers = {"ETag": program.tag, "Vary": "Accept-Encoding"}
-        packed = "gzip" in request.headers.get("accept-encoding", "")
-        if packed:
-            headers["Content-Encoding"] = "gzip"
-        body = program.packed if packed else program.text
-        return Response(body, headers=headers, media_type="text/javascript")
-
-    def file_response(self, *args: Any, **kwargs: Any) -> Response:
-        answer = super().file_response(*args, **kwargs)
-        if Path(str(args[0])).name == WORKER:
-            # It lies under /web/ and looks after all pages (Service Workers, 5.6).
-            answer.headers["Service-Worker-Allowed"] = "/"
-        return answer
+    def _named(self, scope: Scope) -> tuple[str, str | None]:
+        """Which file is asked for, and of which version."""
+        path = self.get_path(scope)
+        first, _, rest = path.partition("/")
+        return (rest, first) if VERSIONED.fullmatch(first) else (path, None)

@@ -1,0 +1,201 @@
+"""The page stays light: parts when they are asked for, pictures when they are seen, no storms."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from running import RunningService
+
+from .conftest import Look
+
+ALARM = {
+    "class": "alarm",
+    "priority": "high",
+    "annunciation": "unacknowledged",
+    "suppression": "none",
+    "condition": True,
+}
+FAULT = {**ALARM, "class": "trouble"}
+# A picture is asked for of a camera that is there; what the browser sees is said by the test.
+PICTURE = """() => {
+window.asked = 0;
+window.fetch = async () => {
+  window.asked += 1;
+  return new Response(new Blob(["x"]), { headers: { Age: "1" } });
+};
+window.IntersectionObserver = class {
+  constructor(told) { window.seen = (is) => told([{ isIntersecting: is }]); }
+  observe() {}
+  disconnect() {}
+};
+}"""
+SHOW = """async () => {
+  const { Picture } = await import("/web/js/picture.js");
+  const { html } = await import("/web/js/html.js");
+  const { render } = await import("/web/vendor/preact.js");
+  const camera = { watched: true, condition: "fit", reason: "", since_at: null,
+    paused_until_at: null };
+  const chamber = { chamber: "north", at: new Date().toJSON(), speed: 1, camera };
+  render(html`<${Picture} chamber=${chamber} in_touch=${true} may=${false} />`, document.body);
+}"""
+HOLD = """async ([first, second]) => {
+  const asked = [];
+  Object.defineProperty(navigator, "wakeLock", { configurable: true, value: {
+    request: async () => {
+      const release = async () => { window.held.released = true; asked.push("let go"); };
+      const held = { released: false, release };
+      asked.push("held");
+      window.held = held;
+      return held;
+    },
+  } });
+  const { Screen } = await import("/web/js/screen.js");
+  const screen = new Screen();
+  const mind = async (alarms) => {
+    screen.mind({ now: { chambers: [{ alarms: [alarms].flat() }] } });
+    await new Promise((go) => setTimeout(go));
+  };
+  await mind([]);
+  await mind([first]);
+  await mind([first]);
+  window.held.released = true; // the browser took it back while the page was hidden
+  await mind([first]);
+  await mind([second]);
+  return asked;
+}"""
+LIVE = """async () => {
+  const { Live } = await import("/web/js/live.js");
+  window.told = [];
+  window.live = new Live(({ told, joined }) => window.told.push([told, joined]));
+}"""
+
+
+@pytest.fixture
+def timed(sums: Page) -> Iterator[Page]:
+    """A page without a service, whose time goes on as the test says."""
+    sums.clock.install()
+    sums.goto(sums.url)
+    sums.clock.pause_at(datetime.now(UTC) + timedelta(hours=1))
+    yield sums
+    sums.clock.resume()
+    sums.goto(sums.url)
+
+
+def goes_on(page: Page, seconds: int) -> None:
+    """Time goes on, and what waits for it has its turn."""
+    for _ in range(seconds):
+        page.clock.run_for(1000)
+        page.evaluate("Promise.resolve().then(() => 0)")
+
+
+def test_pictures_come_only_while_they_are_in_sight(timed: Page) -> None:
+    # The stand-ins are of the page itself, as is what it asks.
+    timed.evaluate(PICTURE)
+    timed.evaluate(SHOW)
+    goes_on(timed, 8)
+    asked = timed.evaluate("window.asked")
+    assert asked >= 3
+    timed.evaluate("window.seen(false)")
+    goes_on(timed, 4)
+    away = timed.evaluate("window.asked")
+    goes_on(timed, 60)
+    assert timed.evaluate("window.asked") == away <= asked + 1
+    timed.evaluate("window.seen(true)")
+    goes_on(timed, 1)
+    assert timed.evaluate("window.asked") == away + 1, "at once"
+
+
+@pytest.mark.parametrize(
+    ("took_ms", "saving", "pause_ms"),
+    [
+        pytest.param(80, False, 2000, id="a quick link"),
+        pytest.param(2500, False, 7500, id="three times as long as it took"),
+        pytest.param(60_000, False, 30_000, id="but no longer than half a minute"),
+        pytest.param(80, True, 15_000, id="who saves data"),
+        pytest.param(8000, True, 24_000, id="and has a slow link"),
+    ],
+)
+def test_pictures_come_as_often_as_the_link_bears(
+    sums: Page, took_ms: float, saving: bool, pause_ms: float
+) -> None:
+    after = "async (a) => (await import('/web/js/picture.js')).pauseAfter(...a)"
+    assert sums.evaluate(after, [took_ms, saving]) == pause_ms
+
+
+@pytest.mark.parametrize(
+    ("alarm", "held"),
+    [
+        pytest.param(ALARM, True, id="an alarm that nobody has seen"),
+        pytest.param({**ALARM, "annunciation": "acknowledged"}, True, id="seen, and it stands"),
+        pytest.param(
+            {**ALARM, "condition": False, "annunciation": "returned_unacknowledged"},
+            True,
+            id="over, and nobody has seen it",
+        ),
+        pytest.param({**ALARM, "condition": False, "annunciation": "latched"}, False, id="over"),
+        pytest.param({**ALARM, "suppression": "shelved"}, False, id="put aside"),
+        pytest.param(FAULT, True, id="a high fault that nobody has seen"),
+        pytest.param({**FAULT, "annunciation": "acknowledged"}, False, id="a fault that was seen"),
+        pytest.param({**FAULT, "priority": "medium"}, False, id="a fault that can wait"),
+    ],
+)
+def test_the_screen_stays_on_while_an_alarm_stands(
+    sums: Page, alarm: dict[str, Any], held: bool
+) -> None:
+    wanted = """async (alarm) => (await import('/web/js/screen.js'))
+      .isWanted({ now: { chambers: [{ alarms: [] }, { alarms: [alarm] }] } })"""
+    assert sums.evaluate(wanted, alarm) is held
+
+
+def test_the_screen_is_held_once_again_after_a_while_away_and_let_go(sums: Page) -> None:
+    over = {**ALARM, "condition": False, "annunciation": "normal"}
+    assert sums.evaluate(HOLD, [ALARM, over]) == ["held", "held", "let go"]
+
+
+def test_news_in_one_second_are_one_and_history_is_asked_for_once(timed: Page) -> None:
+    timed.evaluate(LIVE)
+    timed.evaluate("for (let n = 0; n < 5; n++) window.live.news()")
+    assert timed.evaluate("window.told") == [[1, 0]], "the first at once"
+    goes_on(timed, 2)
+    assert timed.evaluate("window.told") == [[1, 0], [2, 0]], "what followed together"
+    goes_on(timed, 3)
+    timed.evaluate("for (let n = 0; n < 3; n++) window.live.rejoin()")
+    assert len(timed.evaluate("window.told")) == 2, "not in the instant in which others do"
+    goes_on(timed, 5)
+    assert timed.evaluate("window.told.at(-1)") == [2, 1]
+
+
+def test_a_page_that_cannot_be_fetched_says_so_and_comes_when_it_can(
+    shed: RunningService, look: Look
+) -> None:
+    asked: list[str] = []
+    page = look(shed, expected="Failed to load resource", before=lambda _: None)
+    page.on("request", lambda request: asked.append(request.url))
+    page.route("**/rest.js", lambda route: route.abort())
+    page.locator(".sentence").wait_for()
+    page.get_by_role("link", name="Jobs").click()
+    failed = page.get_by_role("alert")
+    expect(failed).to_contain_text("This page can't be fetched just now")
+    expect(page.get_by_role("button", name="Load it all again")).to_be_visible()
+    page.unroute("**/rest.js")
+    expect(page.locator("h1#jobs")).to_be_visible(timeout=20_000)
+    expect(failed).to_have_count(0)
+    assert sum(url.endswith("/api/live") for url in asked) <= 1, "one stream a page"
+
+
+def test_a_program_that_never_comes_leaves_no_calm_page(shed: RunningService, look: Look) -> None:
+    page = look(
+        shed,
+        expected="Failed to load resource",
+        before=lambda context: context.route("**/program.js", lambda route: route.abort()),
+    )
+    late = page.get_by_text("nothing is known here so far: look at the chamber yourself")
+    late.wait_for(state="attached")
+    assert page.evaluate("getComputedStyle(document.querySelector('.late')).visibility") == "hidden"
+    page.evaluate("document.getAnimations().forEach((each) => each.finish())")
+    expect(late).to_be_visible()

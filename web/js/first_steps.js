@@ -1,0 +1,92 @@
+/** What is still to be done before the service can be relied on, as it stands on the first page. */
+
+import { useEffect, useState } from "../vendor/preact-hooks.js";
+import { get } from "./ask.js";
+import { html } from "./html.js";
+import { stepAddress } from "./route.js";
+import { Shape } from "./shapes.js";
+import { U } from "./strings_setting_up.js";
+import { words } from "./units.js";
+
+/** @typedef {import("./types.js").Unit} Unit */
+/** @typedef {{thing: string, state: "fit" | "unfit" | "not tried" | "none", told: string, remedy: string | null}} Found */
+
+const EVERY_MS = 30_000;
+
+/**
+ * What was found, asked for anew while somebody looks; null so far, or for whoever may not ask.
+ * @param {boolean} may  an owner
+ * @param {string} when  changes when it may have changed
+ * @returns {{found: Found[] | null, failed: boolean}}
+ */
+export function useFound(may, when) {
+  const [found, setFound] = useState(/** @type {Found[] | null} */ (null));
+  const [failed, setFailed] = useState(false);
+  useEffect(() => {
+    if (!may) return undefined;
+    let over = false;
+    const ask = () =>
+      get("/api/setting-up").then(
+        (answer) => over || (setFound(answer.items), setFailed(false)),
+        () => over || setFailed(true),
+      );
+    ask();
+    const timer = setInterval(() => document.hidden || ask(), EVERY_MS);
+    return () => {
+      over = true;
+      clearInterval(timer);
+    };
+  }, [may, when]);
+  return { found: may ? found : null, failed };
+}
+
+/** What asks for a hand: it is unfit, or isn't there and has a remedy. @param {Found} of */
+export function isToDo(of) {
+  return of.state === "unfit" || (of.state === "none" && of.remedy !== null);
+}
+
+/**
+ * Short, as it stands above all else: whole while nobody owns the
+ * service, later one line that leads to it.
+ * @param {{found: Found[] | null, whole: boolean, unit: Unit}} props
+ */
+export function FirstSteps({ found, whole, unit }) {
+  const todo = (found ?? []).filter(isToDo);
+  if (!todo.length) return null;
+  const way = html`<a class="way" href="#/setting-up">${whole ? U.all : `${U.way}: ${U.to_do(todo.length).toLowerCase()}`}</a>`;
+  if (!whole) return html`<p class="first-steps">${way}</p>`;
+  return html`<section class="first-steps" aria-labelledby="first-steps">
+    <h2 id="first-steps">${U.way}: ${U.to_do(todo.length).toLowerCase()}</h2>
+    <${ToDo} todo=${todo} unit=${unit} />
+    ${way}
+  </section>`;
+}
+
+/** @param {{todo: Found[], unit: Unit}} props */
+export function ToDo({ todo, unit }) {
+  return html`<ol class="todo">
+    ${todo.map(
+      (of) => html`<li key=${of.thing}>
+        <${Shape} kind=${of.state === "unfit" ? "supervisory" : "note"} />
+        <p>
+          <strong>${first(of.thing)}:</strong> ${words(of.told, unit)}.
+          <span class="remedy">${page(of) ? html`<a href=${page(of)}>${first(of.remedy)}</a>` : first(of.remedy)}.</span>
+        </p>
+      </li>`,
+    )}
+  </ol>`;
+}
+
+/** On which page it is done, if on one. @param {Found} of */
+function page({ thing, remedy }) {
+  if (thing === "owner") return "#/people";
+  if (thing === "chamber file") return remedy?.startsWith("read") ? "#/setting-up" : stepAddress("box");
+  if (thing === "other 1-Wire sensors") return stepAddress("sensors");
+  if (/(^|: )telephones of /.test(thing)) return "#/telephones";
+  return thing.endsWith("alarm test") ? "#/alarm-test" : "";
+}
+
+/** With a large first letter. @param {string | null} text */
+export function first(text) {
+  return text ? `${text[0].toUpperCase()}${text.slice(1)}` : "";
+}
