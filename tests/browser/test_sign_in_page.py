@@ -66,4 +66,5 @@ def test_a_session_that_has_ended_leads_back_to_signing_in(
     page.keyboard.press("Enter")
     page.locator(".sentence").wait_for()
     page.context.clear_cookies()
+    page.locator(".picture").scroll_into_view_if_needed()  # what is out of sight isn't asked for
     page.get_by_role("button", name="Sign in").wait_for()

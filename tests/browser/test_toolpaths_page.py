@@ -127,5 +127,6 @@ def test_a_look_before_starting_says_what_would_help(
     page.get_by_label("What is being built").fill("Fin box")
     page.get_by_role("button", name="It begins now").click()
     part = page.locator(".job")
-    expect(part).to_contain_text("By its toolpath nothing is being laid at this moment.")
+    laid = "By its toolpath nothing is being laid at this moment."
+    expect(part).to_contain_text(laid, timeout=READING_MS)
     assert service.get(f"/api/jobs/{service.now()['job']['id']}")["toolpath"] is not None

@@ -56,7 +56,7 @@ export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined,
     <div class="spread">
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
       <${Picture} chamber=${chamber} in_touch=${in_touch} may=${may} />
-      <${JobPart} chamber=${chamber} unit=${unit} may=${may} notes=${notes} />
+      <${JobPart} chamber=${chamber} unit=${unit} may=${may} notes=${notes} when=${when} />
     </div>
     <${StopReady} chamber=${chamber} may=${may} owner=${owner} />
     <${LastHour} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />

@@ -1,6 +1,6 @@
 /** The job that runs in a chamber, what can be told to it, and how one is begun. */
 
-import { useEffect, useId, useLayoutEffect, useRef, useState } from "../vendor/preact-hooks.js";
+import { useId, useLayoutEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { Act, leave, Refused, useFocus, useWork } from "./act.js";
 import { get, post } from "./ask.js";
 import { nameOf } from "./guessed.js";
@@ -12,6 +12,7 @@ import { jobAddress } from "./route.js";
 import { S } from "./strings.js";
 import { useNear } from "./near.js";
 import { noteLine } from "./notes.js";
+import { useOfJob } from "./past.js";
 import { clock, duration, height, moment, typed, words } from "./units.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */
@@ -23,23 +24,25 @@ const AskOf = later(() => import("./job_log.js"), "AskOf", "asks");
 const NOTES_KEPT = 5;
 const NOTES_SHOWN = 3;
 const HIGHEST_MM = 2000;
+const MINUTE_MS = 60_000;
 const T = S.job;
 
-/** @param {{chamber: Chamber, unit: Unit, may: boolean, notes: Note[]}} props */
-export function JobPart({ chamber, unit, may, notes }) {
+/** @param {{chamber: Chamber, unit: Unit, may: boolean, notes: Note[], when: string}} props */
+export function JobPart({ chamber, unit, may, notes, when }) {
   const { job } = chamber;
+  const known = useReckoned(job, chamber.at, when);
   const place = useNear(() => place.current?.querySelector("h2"));
   return html`<section class="job" aria-label=${T.heading} ref=${place}>
     <h2 tabindex="-1">${job ? nameOf(job) : T.none}</h2>
     ${may && chamber.unsaid && html`<${AskOf} job=${chamber.unsaid} />`}
-    ${job && html`<${About} job=${job} chamber=${chamber} unit=${unit} notes=${notes} />`}
+    ${job && html`<${About} job=${job} chamber=${chamber} unit=${unit} notes=${notes} known=${known} />`}
     ${may && job && job.state !== "cooling" && html`<${Running} key=${job.id} job=${job} />`}
     ${may && (!job || job.state === "cooling") && html`<${Begin} chamber=${chamber.chamber} />`}
   </section>`;
 }
 
-/** @param {{job: Job, chamber: Chamber, unit: Unit, notes: Note[]}} props */
-function About({ job, chamber, unit, notes }) {
+/** @param {{job: Job, chamber: Chamber, unit: Unit, notes: Note[], known: import("./heights.js").Found | null}} props */
+function About({ job, chamber, unit, notes, known }) {
   const { at: now, last_sound } = chamber;
   const at =
     (job.state === "paused" && job.paused_since_at) ||
@@ -49,7 +52,7 @@ function About({ job, chamber, unit, notes }) {
   const what = [job.material, job.machine && T.on(job.machine)].filter(Boolean).join(" ");
   return html`<p>
       ${what && `${what}. `}${T.since(T[job.state], moment(at, now), lasting)}.${" "}
-      ${job.height_mm === null ? html`<${Reckoned} job=${job} now=${now} />` : T.at(height(job.height_mm))}
+      ${job.height_mm === null ? reckoned(known) : T.at(height(job.height_mm))}
     </p>
     ${last_sound &&
     html`<p>${words(last_sound.text, unit)} <a href=${jobAddress(last_sound.job)}>${T.that_job}</a></p>`}
@@ -66,22 +69,24 @@ function About({ job, chamber, unit, notes }) {
 
 /**
  * How high the part is by all that is known, where nobody has told it: by its toolpath, or a pin.
- * @param {{job: Job, now: string}} props
+ * @param {Job | null} job
+ * @param {string} now
+ * @param {string} when  changes when it may have changed
  */
-function Reckoned({ job, now }) {
-  const [known, setKnown] = useState(/** @type {import("./heights.js").Found | null} */ (null));
-  const minute = now.slice(0, 16);
-  useEffect(() => {
-    let over = false;
-    const at = (job.state === "cooling" && job.finished_at) || now;
-    get(`/api/jobs/${encodeURIComponent(job.id)}/heights/when?at=${encodeURIComponent(at)}`).then(
-      (answer) => over || setKnown(answer),
-      () => over || setKnown(null), // as before: nobody has told
-    );
-    return () => {
-      over = true;
-    };
-  }, [job.id, job.state, minute]);
+function useReckoned(job, now, when) {
+  const at = (job?.state === "cooling" && job.finished_at) || now;
+  /** @type {import("./heights.js").Found | null} */
+  const none = null;
+  return useOfJob(
+    job?.height_mm === null ? job.id : "",
+    `${when} ${Math.floor(Date.now() / MINUTE_MS)}`, // the reader's minute, however fast the chamber's time runs
+    (id) => get(`/api/jobs/${encodeURIComponent(id)}/heights/when?at=${encodeURIComponent(at)}`),
+    none,
+  );
+}
+
+/** @param {import("./heights.js").Found | null} known */
+function reckoned(known) {
   const [then] = known?.items ?? [];
   if (then) return T.reckoned(height(then.height_mm));
   return known?.by === "toolpath" ? T.nothing_laid : T.height_unknown;
