@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,31 +11,22 @@ from playwright.sync_api import Page, expect
 
 from chips import OneWireTree
 from running import RunningService
+from unnamed_chips import ROOM, TOP, first_start, two_chips
 
 from .conftest import Look, until
 
-TOP, ROOM = "28-0000075c2f11", "28-0000075c30a4"
-ELSEWHERE = """
-from pathlib import Path
-from stillair.runtime import finding
-finding.USUAL = Path({bus})
-"""
 SOON_MS = 30_000
 BACK_MS = 90_000  # the service has to start anew, on a computer that does other things
 
 
 @pytest.fixture
 def tree(tmp_path: Path) -> OneWireTree:
-    tree = OneWireTree(tmp_path / "w1")
-    tree.warm_to(TOP, 19.0)
-    tree.warm_to(ROOM, 18.5)
-    return tree
+    return two_chips(tmp_path)
 
 
 @pytest.fixture
 def service(tmp_path: Path, tree: OneWireTree) -> Iterator[RunningService]:
-    before = ELSEWHERE.format(bus=json.dumps(str(tree.bus_dir)))
-    with RunningService(tmp_path / "data", before=before) as running:
+    with first_start(tmp_path, tree) as running:
         yield running
 
 

@@ -16,15 +16,9 @@ from chips import OneWireTree
 from running import RunningService, wait_until
 from stillair.runtime.chamber_file import ChamberFile, digest_of
 from stillair.runtime.chamber_trial import Trial
+from unnamed_chips import ROOM, TOP, first_start, two_chips
 
-TOP, ROOM = "28-0000075c2f11", "28-0000075c30a4"
 SOON_S = 60.0
-# The usual bus of this computer, until a file names the folder of the bus.
-ELSEWHERE = """
-from pathlib import Path
-from stillair.runtime import finding
-finding.USUAL = Path({bus})
-"""
 SHED = {"do": "chamber", "name": "North bench", "enclosure": ["plywood", "foam"], "target_c": 45}
 
 
@@ -64,16 +58,12 @@ def come_back(service: RunningService, before: str) -> float:
 
 @pytest.fixture
 def tree(tmp_path: Path) -> OneWireTree:
-    tree = OneWireTree(tmp_path / "w1")
-    tree.warm_to(TOP, 19.0)
-    tree.warm_to(ROOM, 18.5)
-    return tree
+    return two_chips(tmp_path)
 
 
 @pytest.fixture
 def service(tmp_path: Path, tree: OneWireTree) -> Iterator[RunningService]:
-    before = ELSEWHERE.format(bus=json.dumps(str(tree.bus_dir)))
-    with RunningService(tmp_path / "data", before=before) as running:
+    with first_start(tmp_path, tree) as running:
         yield running
 
 

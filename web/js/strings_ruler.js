@@ -27,8 +27,6 @@ export const R = {
   no_limits: "This job's own layers are so unlike each other that no limits can be drawn around them.",
   /** @param {string} firm */
   strip: (firm) => `The strip beside it, time soft: for how long two layers stayed above ${firm} where they meet, so that they bond; above that this material is no longer firm.`,
-  /** @param {string} firm */
-  firm_far: (firm) => `Firm below ${firm}: far to the right of what is drawn.`,
   promise: "All this is reckoned from times, fan and air. It says where trouble is likelier than elsewhere, never that it is there: look at the part at those heights.",
 
   piece: "Piece",

@@ -84,7 +84,6 @@ export const G = {
     suggested: ["top", "low", "middle", "room", "bed"],
     door: "A door switch on GPIO number",
     door_how: "Closed while the door is shut. Left empty: none. A wrong number is told on the page.",
-    door_name: "door",
   },
   places: {
     head: "Where does each one sit?",

@@ -81,10 +81,10 @@ def run(
     trial = Trial(folder, lambda: datetime.now(UTC))
     trial.begin()
     while True:
-        found = watched_files(files, folder, simulated=simulated)
-        wanted = season and not found  # a real chamber has no simulated season
+        watched = watched_files(files, folder, simulated=simulated)
+        wanted = season and not watched  # a real chamber has no simulated season
         try:
-            return _run(found, folder, host, port, say, proxied_as, trial, season=wanted)
+            return _run(watched, folder, host, port, say, proxied_as, trial, season=wanted)
         except (SettingsError, InputError) as error:
             if not trial.pending:
                 raise

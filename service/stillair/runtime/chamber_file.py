@@ -61,6 +61,16 @@ class ChamberFile:
         text = text_of(self.path)
         return ChamberText(text, digest_of(text))
 
+    def read_as(self, base: str) -> ChamberText:
+        """What is there, if it is still what `base` is the digest of.
+
+        Raises `CommandRefused`, and `SettingsError` as `read` does.
+        """
+        there = self.read()
+        if there.digest != base:
+            raise CommandRefused(Refusal.CONFLICT, CHANGED.format(file=self._real()))
+        return there
+
     def why_fixed(self) -> tuple[str, str] | None:
         """Why it can't be written, and what to do; None where it can."""
         path = self._real()
@@ -90,16 +100,14 @@ class ChamberFile:
             why, todo = fixed
             raise CommandRefused(Refusal.CONFLICT, f"{why}: {todo}.")
         path = self._real()
-        if self.read().digest != base:
-            raise CommandRefused(Refusal.CONFLICT, CHANGED.format(file=path))
+        self.read_as(base)
         part = path.with_name(f".{path.name}.part")
         try:
             if not text:
                 path.unlink(missing_ok=True)
             else:
                 _write(part, text, path)
-                if self.read().digest != base:  # in the moment that it took
-                    raise CommandRefused(Refusal.CONFLICT, CHANGED.format(file=path))
+                self.read_as(base)  # again, after the moment that it took
                 part.rename(path)
             sync(path.parent)
         except OSError as error:

@@ -118,13 +118,7 @@ class Changing:
     def propose(self, chamber: str, base: str, changes: Sequence[Change]) -> Proposal:
         """What would come of changes; nothing is written."""
         file = self._file(chamber)
-        there = file.read()
-        if there.digest != base:
-            raise CommandRefused(
-                Refusal.CONFLICT,
-                f"{file.path.name} was changed meanwhile, by hand or from another page. "
-                "Look at it anew and make your change again.",
-            )
+        there = file.read_as(base)
         found = proposed(
             there.text, changes, file.path.name, file.path.parent, buses=self.finder.buses()
         )

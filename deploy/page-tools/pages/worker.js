@@ -1,1 +1,0 @@
-../../../web/worker.js
