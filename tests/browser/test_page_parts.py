@@ -282,7 +282,7 @@ def test_words_of_the_service_are_put_into_the_readers_unit(
     [
         pytest.param("door_open", 80, "13:00 door", id="all of it"),
         pytest.param("sensor_fault", 70, "sensor", id="no room for its time"),
-        pytest.param("no_motion", 60, "standing…", id="no room for its word"),
+        pytest.param("no_motion", 66, "standing…", id="no room for its word"),
     ],
 )
 def test_words_at_the_part_end_before_the_wall(
@@ -290,6 +290,25 @@ def test_words_at_the_part_end_before_the_wall(
 ) -> None:
     mark = {"onset_at": "2026-11-24T12:00:00Z", "kind": kind}
     assert ask(page, "section", "m.named(a[0], a[1])", [mark, room]) == shown
+
+
+@pytest.mark.parametrize(
+    ("marks", "shown"),
+    [
+        pytest.param([["door", 10], ["door", 40]], [["door", 1], ["door", 1]], id="two heights"),
+        pytest.param([["door", 10], ["door", 12]], [["door", 2]], id="one height: one mark"),
+        pytest.param(
+            [["camera", 10], ["door", 10], ["camera", 11], ["camera", 12]],
+            [["door", 1], ["camera", 3]],
+            id="another kind between stays",
+        ),
+    ],
+)
+def test_what_comes_again_and_again_at_one_height_is_one_mark(
+    page: Page, marks: list[list[Any]], shown: list[list[Any]]
+) -> None:
+    ask_it = "m.gathered(a.map(([kind, y]) => ({ kind, y }))).map((g) => [g.kind, g.times])"
+    assert ask(page, "section", ask_it, marks) == shown
 
 
 @pytest.mark.parametrize(

@@ -16,9 +16,10 @@ import { Walls } from "./walls.js";
 
 const DOOR = { below_lid: 80, above_floor: 24 };
 const WORDS_END = 326; // right edge of what is said below the box
-const MARK_PITCH = 13;
+const MARK_PITCH = 14;
 const MOST_MARKS = 12;
-const LETTER = 6.2; // width of one, at most on average, in a mark's words
+const SAME_PLACE = 4; // marks nearer than this are at one height
+const LETTER = 7; // width of one, at most on average, in a mark's words
 const MARK_OFF = 11; // of a mark's words from the part
 const COLDEST_C = 20; // where the shading begins, unless the room is colder
 const T = S.section;
@@ -30,12 +31,21 @@ export function Section({ chamber, unit, dark, joined }) {
   return html`<figure class="section">
     <${Cut} chamber=${chamber} unit=${unit} dark=${dark} marks=${marks} id=${`cut-${chamber.chamber}`} />
     <figcaption>
-      ${to_scale ? T.to_scale(chamber.width_mm ?? 0, chamber.height_mm ?? 0) : T.not_to_scale}${" "}
-      ${chamber.job?.height_mm != null ? T.part : ""}
+      ${told(chamber, to_scale)}
       ${chamber.not_watched.length > 0 &&
       html`<span class="unwatched"><b>${T.not_watched}</b> ${chamber.not_watched.join(" ")}</span>`}
     </figcaption>
   </figure>`;
+}
+
+/** What of the drawing is known, and what is not. @param {Chamber} chamber  @param {boolean} to_scale */
+function told(chamber, to_scale) {
+  const placed = of(chamber, "chamber").filter((sensor) => sensor.drawn_at);
+  return [
+    to_scale ? T.to_scale(chamber.width_mm ?? 0, chamber.height_mm ?? 0) : T.not_to_scale,
+    placed.length === 0 ? T.named : placed.length === of(chamber, "chamber").length ? T.placed : T.some_placed,
+    chamber.job?.height_mm != null ? T.part : "",
+  ].join(" ");
 }
 
 /** @param {Chamber} chamber */
@@ -112,7 +122,7 @@ function Air({ dots, box, range, dark, id }) {
 /** A sensor's dot, its line and its value beside the box. @param {any} props */
 function Value({ sensor, x, y, label_y, tight, unit, left }) {
   const faulty = sensor.temperature_c === null;
-  const value = faulty ? T.no_reading : figure(sensor.temperature_c, unit);
+  const value = reading(sensor, unit);
   const end = left - 8;
   return html`<g class=${faulty ? "value faulty" : "value"}>
     <path class="leader" d=${`M${end} ${label_y}L${left - 2} ${label_y}L${x} ${y}`} />
@@ -121,13 +131,13 @@ function Value({ sensor, x, y, label_y, tight, unit, left }) {
       : html`<circle cx=${x} cy=${y} r="5" />`}
     ${tight
       ? html`<text class="small" x=${end - 3} y=${label_y + 4} text-anchor="end"
-          >${short(sensor.name, 6)} ${faulty ? "–" : value}</text
+          >${short(sensor.name, 5)} ${faulty ? "–" : value}</text
         >`
       : html`<text class=${faulty ? "small" : "big"} x=${end - 4} y=${label_y + 4} text-anchor="end"
             >${value}</text
           >
-          <text class="small" x=${end - 4} y=${label_y + 18} text-anchor="end"
-            >${short(sensor.name, 12)}</text
+          <text class="small" x=${end - 4} y=${label_y + 19} text-anchor="end"
+            >${short(sensor.name, 10)}</text
           >`}
   </g>`;
 }
@@ -151,7 +161,7 @@ function Bed({ sensors, unit, box }) {
 
 /** @param {Sensor} sensor  @param {Unit} unit */
 function reading(sensor, unit) {
-  return sensor.temperature_c === null ? T.no_reading : figure(sensor.temperature_c, unit);
+  return sensor.temperature_c === null ? T.no_reading : `${figure(sensor.temperature_c, unit)}°`;
 }
 
 /** The part as high as it is known to be, the ruler, and what happened at which height. @param {{chamber: Chamber, marks: Mark[], box: Box}} props */
@@ -159,9 +169,8 @@ function Part({ chamber, marks, box }) {
   const height_mm = chamber.job?.height_mm ?? null;
   if (height_mm === null) return null;
   const it = part(height_mm, box);
-  const heights = marks
+  const heights = gathered(marks.map((mark) => ({ ...mark, y: it.y(mark.height_mm) })))
     .slice(-MOST_MARKS)
-    .map((mark) => ({ ...mark, y: it.y(mark.height_mm) }))
     .sort((a, b) => a.y - b.y);
   const texts = apart(
     heights.map((mark) => mark.y),
@@ -169,7 +178,10 @@ function Part({ chamber, marks, box }) {
     it.rule_top,
     it.bottom - 6,
   );
+  const middle = (it.left + it.right) / 2;
   return html`<g class="part">
+    ${chamber.job?.state === "running" &&
+    html`<path class="head" d=${`M${middle - 13} ${it.top - 27}h26v13l-9 9l-2 4h-4l-2 -4l-9 -9z`} />`}
     <rect class="body" x=${it.left} y=${it.top} width=${it.right - it.left} height=${it.bottom - it.top} />
     <path class="side" d=${`M${it.left} ${it.bottom}V${it.top}M${it.right} ${it.bottom}V${it.top}`} />
     <path class="top" d=${`M${it.rule_x} ${it.top}H${it.right}`} />
@@ -196,12 +208,29 @@ function Part({ chamber, marks, box }) {
 }
 
 /**
+ * Marks of one kind at nearly one height as one, so that what comes again and again hides nothing else.
+ * @template {{kind: string, class: string, y: number}} M
+ * @param {M[]} marks  oldest first
+ * @returns {(M & {times: number})[]}  each the newest of its kind there
+ */
+export function gathered(marks) {
+  /** @type {(M & {times: number})[]} */
+  const found = [];
+  for (const mark of marks) {
+    const same = found.findIndex((each) => each.kind === mark.kind && Math.abs(each.y - mark.y) < SAME_PLACE);
+    found.push({ ...mark, times: same < 0 ? 1 : found.splice(same, 1)[0].times + 1 });
+  }
+  return found;
+}
+
+/**
  * What of a mark's time and word has room before the wall; the stories have all of it.
- * @param {{onset_at: string, kind: string}} mark  @param {number} room
+ * @param {{onset_at: string, kind: string, times?: number}} mark  @param {number} room
  */
 export function named(mark, room) {
   const letters = Math.floor(room / LETTER);
-  const word = S.hour.kinds[mark.kind] ?? mark.kind;
+  const kind = S.hour.kinds[mark.kind] ?? mark.kind;
+  const word = mark.times && mark.times > 1 ? T.times(kind, mark.times) : kind;
   const whole = `${clock(mark.onset_at)} ${word}`;
   if (whole.length <= letters) return whole;
   return word.length <= letters ? word : `${word.slice(0, Math.max(0, letters - 1))}…`;
@@ -238,14 +267,14 @@ function Door({ chamber, box: { outer, wall } }) {
     <path class="leaf" d=${open ? `M${x} ${bottom}L${x + 56} ${top + 26}` : `M${x} ${bottom}V${top}`} />
     <${Lines} lines=${told} x=${outer.right + 12} y=${open ? top - 22 : (top + bottom) / 2 - 30} />
     ${alert &&
-    html`<${Lines} lines=${alert} x=${outer.right + 12} y="24" strong=${detector?.active !== false} />`}
+    html`<${Lines} lines=${alert} x=${outer.right + 7} y="24" strong=${detector?.active !== false} />`}
   </g>`;
 }
 
 /** @param {{lines: string[], x: number, y: number, strong?: boolean}} props */
 function Lines({ lines, x, y, strong }) {
   return lines.map(
-    (line, i) => html`<text class=${strong ? "small strong" : "small"} x=${x} y=${Number(y) + 15 * i}>${line}</text>`,
+    (line, i) => html`<text class=${strong ? "small strong" : "small"} x=${x} y=${Number(y) + 16 * i}>${line}</text>`,
   );
 }
 

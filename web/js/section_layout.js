@@ -11,8 +11,8 @@ const ROOM = { left: 88, top: 12, right: 326, bottom: 336 };
 const BELOW = 68; // under the box, for the room's value and the key of the shading
 const LEAST = { width: 150, height: 170 }; // inside; a flatter box leaves no place for what is in it
 const BED = { width: 136, above: 36, thick: 9 };
-const PART_WIDTH = 64;
-const PART_OFF = -3; // from the middle, so that marks have room
+const PART_WIDTH = 58;
+const PART_OFF = -6; // from the middle, so that marks have room
 const RULE_LENGTH = 200; // of the ruler above the bed, where the box is high enough
 /** Rulers to choose from: how long, with a figure at every so many, in mm. */
 const RULES_MM = [

@@ -182,13 +182,14 @@ export const S = {
   },
 
   section: {
-    not_to_scale: "Not to scale. Sensors stand where their names say.",
+    not_to_scale: "Not to scale.",
     /** @param {number} width_mm  @param {number} height_mm */
     to_scale: (width_mm, height_mm) =>
-      `The box is drawn to scale, ${width_mm} mm wide and ${height_mm} mm high inside; what is in it is not. Sensors stand where their names say.`,
+      `The box is drawn to scale, ${width_mm} mm wide and ${height_mm} mm high inside; what is in it is not.`,
+    placed: "Sensors stand where they were put.",
+    some_placed: "Sensors stand where they were put, the others where their names say.",
+    named: "Sensors stand where their names say.",
     part: "The part's height is known, its shape is not.",
-    /** @param {string} low  @param {string} high */
-    shading: (low, high) => `Air shaded from ${low} to ${high}.`,
     air_unknown: "air: not known",
     can_burn: "it can burn",
     wont_burn: "it doesn't burn",
@@ -196,6 +197,8 @@ export const S = {
     bed: "bed",
     room: "room",
     target: "target",
+    /** @param {string} what  @param {number} n */
+    times: (what, n) => `${what} ×${n}`,
     door_shut: ["door:", "shut"],
     door_open: ["door:", "open"],
     door_no_switch: ["door:", "no", "switch"],
