@@ -45,6 +45,7 @@ def test_from_the_list_to_one_job_and_back_after_reloading(
         expect(happened.filter(has_text=NOTE)).to_contain_text("this computer")
         expect(happened.filter(has_text=NOTE).locator(".mm")).to_have_text("12\u00a0mm")
         expect(happened.filter(has_text="Door open")).to_be_visible()
+        page.locator(".taking summary").click()
         command = page.locator(".taking .command")
         expect(command).to_contain_text(f"stillair export {job} --to {job}.csv --data-dir ")
         folder = shlex.split(command.inner_text())[-1]

@@ -37,7 +37,7 @@ def test_how_a_part_came_out_is_said_with_one_tap_and_the_next_is_held_against_i
     job = build(service, minutes=20)
     page = look(service, "/#/jobs", width_px=360)
     entry = page.locator(".jobs li").filter(has_text=NAME)
-    expect(entry).to_contain_text("Simulated, nothing of it was real.")
+    expect(entry).to_contain_text("Simulated. PA")
     sound = entry.get_by_role("button", name="sound")
     expect(sound).to_have_attribute("aria-pressed", "false")
     box = sound.bounding_box()
@@ -52,7 +52,8 @@ def test_how_a_part_came_out_is_said_with_one_tap_and_the_next_is_held_against_i
     expect(sound).to_have_attribute("aria-pressed", "true")
     wait_until(lambda: service.get(f"/api/jobs/{job}")["outcome"] == "sound", within_s=5)
     page.reload()
-    expect(sound).to_have_attribute("aria-pressed", "true")
+    expect(entry.get_by_role("heading")).to_have_text(f"{NAME}, sound")
+    expect(entry.get_by_role("button")).to_have_count(0)
     assert fits(page)
 
     # The next job of the part begins: its box is told of, and the air held against it.

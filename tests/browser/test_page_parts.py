@@ -269,6 +269,7 @@ def test_an_address_names_a_page(page: Page, address: str, meant: dict[str, str]
         pytest.param("It is 46.2 °C.", "f", "It is 115.2 °F.", id="a temperature"),
         pytest.param("It fell 6.1 degrees.", "f", "It fell 11.0 degrees.", id="a difference"),
         pytest.param("-5.0 °C outside", "f", "23.0 °F outside", id="below freezing"),
+        pytest.param("by 5 to 10 degrees", "f", "by 9.0 to 18.0 degrees", id="a range"),
     ],
 )
 def test_words_of_the_service_are_put_into_the_readers_unit(

@@ -70,7 +70,8 @@ def test_a_toolpath_is_sent_read_and_given_to_a_job(
 
     page.get_by_role("link", name="All toolpaths").click()
     entry = page.locator(".jobs li").filter(has_text=NAME)
-    expect(entry).to_contain_text(f"Followed by {job}.")
+    expect(entry).to_contain_text("One job followed it")
+    expect(entry).to_contain_text(f"{job}.")
     expect(entry.get_by_role("button", name="Remove")).to_have_count(0)
     service.post(f"/api/jobs/{job}/toolpath", {"toolpath": None})
     page.reload()

@@ -24,7 +24,7 @@ const SAYINGS = /** @type {const} */ (["heard", "silent", "nothing"]);
  */
 export function TestedLine({ now }) {
   const { ready, text } = now.alarm_test;
-  return html`<p class="first-steps tested"><a class="way" href="#/alarm-test">${ready ? `${text}.` : T.go}</a></p>`;
+  return html`<a class="way" href="#/alarm-test">${ready ? `${text}.` : T.go}</a>`;
 }
 
 /** @param {{now: Now, when: string, may: boolean}} props  `when` changes when tests may have */

@@ -36,6 +36,8 @@ export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined,
   const notes = useNotes(chamber.job?.id ?? "", when);
   const pauses = useOfJob(chamber.job?.id ?? "", when, fetchPauses, NONE);
   const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (chamber.tone)];
+  // Then nobody opens the door, and nobody sets anything up.
+  const danger = chamber.tone === "danger";
   return html`<article class="chamber" id=${`chamber-${chamber.chamber}`} aria-labelledby=${`says-${chamber.chamber}`}>
     <p class="place">
       ${chamber.name} <${Unreal} chamber=${chamber} />
@@ -50,9 +52,9 @@ export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined,
       <${Nearby} chamber=${chamber} may=${may} />
       <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
     </div>
-    ${may && html`<${Opening} chamber=${chamber} />`}
+    ${may && (!danger || chamber.opening?.until_at) && html`<${Opening} chamber=${chamber} />`}
     <${SwitchedOff} chamber=${chamber} may=${may} />
-    ${steps}
+    ${!danger && steps}
     <div class="spread">
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
       <${Picture} chamber=${chamber} in_touch=${in_touch} may=${may} />
@@ -61,6 +63,7 @@ export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined,
     <${StopReady} chamber=${chamber} may=${may} owner=${owner} />
     <${LastHour} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
     <${Stories} chamber=${chamber} unit=${unit} notes=${notes} pauses=${pauses} may=${may} when=${when} />
+    ${danger && steps}
   </article>`;
 }
 

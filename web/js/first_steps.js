@@ -48,17 +48,17 @@ export function isToDo(of) {
 /**
  * Short, as it stands above all else: whole while nobody owns the
  * service, later one line that leads to it.
- * @param {{found: Found[] | null, whole: boolean, unit: Unit}} props
+ * @param {{found: Found[] | null, whole: boolean, unit: Unit, children?: unknown}} props  `children`: a way that always stands here
  */
-export function FirstSteps({ found, whole, unit }) {
+export function FirstSteps({ found, whole, unit, children }) {
   const todo = (found ?? []).filter(isToDo);
-  if (!todo.length) return null;
+  if (!todo.length) return html`<p class="first-steps onward-ways">${children}</p>`;
   const way = html`<a class="way" href="#/setting-up">${whole ? U.all : `${U.way}: ${U.to_do(todo.length).toLowerCase()}`}</a>`;
-  if (!whole) return html`<p class="first-steps">${way}</p>`;
+  if (!whole) return html`<p class="first-steps onward-ways">${way} ${children}</p>`;
   return html`<section class="first-steps" aria-labelledby="first-steps">
     <h2 id="first-steps">${U.way}: ${U.to_do(todo.length).toLowerCase()}</h2>
     <${ToDo} todo=${todo} unit=${unit} />
-    ${way}
+    <p class="onward-ways">${way} ${children}</p>
   </section>`;
 }
 

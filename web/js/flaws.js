@@ -32,22 +32,21 @@ async function fetchFlaws(job) {
   return together((await get(`/api/jobs/${encodeURIComponent(job)}/log`)).pieces);
 }
 
-/** @param {{job: string, when: string, look: ((height_mm: number) => void) | null, mm: (height_mm: number) => string}} props  `look` finds a height's minute */
+/** The heights of the flaws, each to be tapped. @param {{job: string, when: string, look: (height_mm: number) => void, mm: (height_mm: number) => string}} props  `look` finds a height's minute */
 export function Flaws({ job, when, look, mm }) {
   const flaws = useOfJob(job, `${job} ${when}`, fetchFlaws, NONE);
-  if (flaws.length === 0) return null;
-  return html`<p>${W.heading}</p>
-    <ul class="pins">
-      ${flaws.slice(0, MOST).map(({ kind, text, height_mm, pieces }) => {
-        const whose = `${W.pieces(pieces)}${text && `, ${text}`}`;
-        return html`<li key=${`${kind} ${height_mm} ${text}`}>
-          ${height_mm === null || !look
-            ? height_mm === null
-              ? kind
-              : W.at(kind, mm(height_mm))
-            : html`<button type="button" class="act slight" onClick=${() => look(height_mm)}>${W.at(kind, mm(height_mm))}</button>`}${" "}
-          (${whose})
-        </li>`;
-      })}
-    </ul>`;
+  /** @type {Map<number, string[]>} */
+  const kinds = new Map();
+  for (const { kind, height_mm } of flaws) {
+    if (height_mm !== null) kinds.set(height_mm, [...new Set([...(kinds.get(height_mm) ?? []), kind])]);
+  }
+  if (kinds.size === 0) return null;
+  // What each flaw is stands at the top of the page, or in the log: here it is a height to tap.
+  return html`<div class="told-heights" role="group" aria-label=${W.heading}>
+    <span aria-hidden="true">${W.heading}</span>
+    ${[...kinds].slice(0, MOST).map(
+      ([height_mm, of]) => html`<button type="button" key=${height_mm} aria-label=${W.at(of.join(", "), mm(height_mm))}
+        onClick=${() => look(height_mm)}>${mm(height_mm)}</button>`,
+    )}
+  </div>`;
 }

@@ -2,6 +2,7 @@
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { get } from "./ask.js";
+import { first } from "./first_steps.js";
 import { html } from "./html.js";
 import { S } from "./strings.js";
 import { duration, words } from "./units.js";
@@ -20,6 +21,13 @@ const T = S.good_jobs;
 function amount(value, of, unit) {
   if (of === "s") return duration(value);
   return words(`${Number(value.toFixed(1))} ${of}`, unit).replace(/ (h|%)$/, "\u00a0$1");
+}
+
+/** What sound jobs had, its unit said once. @param {Unlike} each  @param {Unit} unit */
+function range({ lowest, highest, unit: of }, unit) {
+  const [low, high] = [lowest, highest].map((value) => amount(value, of, unit));
+  const ending = of === "s" ? "" : (high.match(/[\s\u00a0][^\d.]+$/)?.[0] ?? "");
+  return low === high ? high : `${ending && low.endsWith(ending) ? low.slice(0, -ending.length) : low} to ${high}`;
 }
 
 /** @param {number} effect  @returns {number} of 100 pairs of a flawed and a sound job */
@@ -66,7 +74,7 @@ export function GoodJobs({ job, when, unit, whole = false }) {
   if (!found || (found.sound === 0 && !found.many)) return null;
   const told = found.differences.filter((/** @type {Difference} */ each) => each.told);
   const many = html`<ul>
-      ${told.map((/** @type {Difference} */ each) => html`<li key=${each.figure}>${differs(each, found.figures[each.figure], unit)}</li>`)}
+      ${told.map((/** @type {Difference} */ each) => html`<li key=${each.figure}>${first(differs(each, found.figures[each.figure], unit))}</li>`)}
     </ul>
     <p class="small">${T.no_cause}</p>`;
   const goes = told.length === 0 ? T.nothing(found.judged) : T.goes(found.judged);
@@ -75,7 +83,7 @@ export function GoodJobs({ job, when, unit, whole = false }) {
     ${found.sound > 0 &&
     html`<p>${found.unlike.length === 0 ? T.alike(found.sound, found.material) : T.unlike(found.unlike.length, found.sound, found.material)}</p>
       <ul>
-        ${found.unlike.map((/** @type {Unlike} */ each) => html`<li key=${each.figure}>${T.here(each.said, amount(each.value, each.unit, unit), amount(each.lowest, each.unit, unit), amount(each.highest, each.unit, unit))}</li>`)}
+        ${found.unlike.map((/** @type {Unlike} */ each) => html`<li key=${each.figure}>${T.here(first(each.said), amount(each.value, each.unit, unit), range(each, unit))}</li>`)}
       </ul>`}
     ${found.many &&
     (whole || told.length === 0

@@ -111,9 +111,9 @@ export function AtHeight({ job, heights, found, setFound, again, may, unit, now,
     <p class="small">${heights.by === "nothing" ? H.by_nothing : H.how}</p>
     ${heights.unlaid > 0 && html`<p><b>${H.unlaid(heights.unlaid)}</b></p>`}
     ${heights.doubt && html`<p><b>${H.doubt[heights.doubt]}</b></p>`}
-    <${Flaws} job=${job.id} when=${when} look=${heights.by === "nothing" ? null : look} mm=${mm} />
     ${heights.by !== "nothing" &&
-    html`<form class="asked" novalidate onSubmit=${submit}>
+    html`<${Flaws} job=${job.id} when=${when} look=${look} mm=${mm} />
+    <form class="asked" novalidate onSubmit=${submit}>
       <label for=${`${id}-mm`}>${H.height}</label>
       <input id=${`${id}-mm`} inputmode="decimal" autocomplete="off" value=${wanted}
         onInput=${(/** @type {any} */ event) => setWanted(event.target.value)} />

@@ -33,9 +33,9 @@ export function inShort(events, job) {
   return words.length ? `${T.happened} ${words.join(", ")}.` : job.state === "finished" ? T.nothing : T.nothing_yet;
 }
 
-/** Said of a job that was none. @param {Job} job */
-export function unreal({ origin }) {
-  return origin === "simulated" ? T.simulated : origin === "recorded" ? T.recorded : "";
+/** Said of a job that was none. @param {Job} job  @param {string} [simulated] */
+export function unreal({ origin }, simulated = T.simulated) {
+  return origin === "simulated" ? simulated : origin === "recorded" ? T.recorded : "";
 }
 
 /** From when to when, and how long. @param {Job} job @param {string} now */
@@ -87,6 +87,8 @@ function One({ job, now, may, unit }) {
   const chamber = now.chambers.find((c) => c.chamber === job.chamber);
   const [events, setEvents] = useState(/** @type {Story[] | undefined} */ (told.get(job.id)));
   const [failed, setFailed] = useState(false);
+  // What was said before this page was opened is told in a word; what is said now can be taken back here.
+  const [settled] = useState(Boolean(job.outcome));
   useEffect(() => {
     if (told.has(job.id)) return;
     let gone = false;
@@ -108,13 +110,15 @@ function One({ job, now, may, unit }) {
     (now.chambers.length > 1 || !chamber) && T.in(chamber?.name ?? now.elsewhere[job.chamber] ?? job.chamber),
   ].filter(Boolean);
   return html`<li>
-    <h2><a class="way" href=${jobAddress(job.id)}>${nameOf(job)}</a></h2>
+    <h2>
+      <a class="way" href=${jobAddress(job.id)}>${nameOf(job)}</a>${settled && job.outcome && html`<span class=${`came-${job.outcome}`}>, ${S.came_out.words[job.outcome]}</span>`}
+    </h2>
     <p>
-      ${unreal(job)}${what.length > 0 && `${what.join(" ")}. `}${began}, ${lasting}.${" "}
+      ${unreal(job, T.simulated_short)}${what.length > 0 && `${what.join(" ")}. `}${began}, ${lasting}.${" "}
       ${!chamber && `${M.brought} `}${S.job[job.state]}${job.height_mm === null ? "" : ` ${S.job.note_at(height(job.height_mm))}`}.
     </p>
     <p>${events ? inShort(upToNow(events, job, chamber), job) : failed ? T.not_known : T.asking}</p>
     <${BoxSaid} job=${job} unit=${unit} />
-    <${CameOut} job=${job} may=${may} />
+    ${!settled && html`<${CameOut} job=${job} may=${may} />`}
   </li>`;
 }

@@ -20,7 +20,6 @@ import { TakeAlong } from "./report.js";
 import { Ruled } from "./rule.js";
 import { RulerWeather } from "./ruler.js";
 import { useSettled } from "./settled.js";
-import { Command } from "./shell.js";
 import { Stills } from "./stills.js";
 import { lines } from "./stories.js";
 import { S } from "./strings.js";
@@ -91,8 +90,10 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
     <${Guessed} key=${`guessed ${id}`} job=${job} may=${may} kept=${() => setMended((/** @type {number} */ n) => n + 1)} />
     <${About} job=${job} events=${events} now=${now.at} />
     <${CameOut} job=${job} may=${may} />
-    <${Wrong} key=${`wrong ${id}`} job=${job} known=${`${when} ${known}`} may=${may} unit=${unit} look=${look} />
-    ${flawed && good}
+    <div class="abreast">
+      <${Wrong} key=${`wrong ${id}`} job=${job} known=${`${when} ${known}`} may=${may} unit=${unit} look=${look} />
+      ${flawed && good}
+    </div>
     <${JobLogPart} key=${id} job=${job} when=${pictured} may=${may} />
     ${!columns
       ? html`<section class="hour along coming">${failed ? html`<p role="alert">${failed}</p>` : html`<p role="status">${T.readings}</p>`}</section>`
@@ -112,15 +113,20 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
   /** What may come after the line of time: so it takes nothing of its turn. @param {Columns} read */
   function rest(read) {
     return html`<${RulerWeather} key=${`weather ${id}`} job=${job} heights=${heights} unit=${unit} now=${chamber?.at ?? now.at} stories=${[...events, ...pauses]} told=${told} may=${may} changed=${() => setMended((/** @type {number} */ n) => n + 1)} look=${look} pointed=${pointed} sought_mm=${found?.height_mm ?? null} />
+      <div class="abreast">
       <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} look=${look} />
       <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} heights=${heights} pointed=${pointed} />
+      </div>
+      <div class="abreast">
       <${Stills} key=${`stills ${id}`} job=${job.id} began=${job.started_at} when=${pictured} pointed=${pointed} />
       <${Clips} key=${`films ${id}`} job=${job} when=${pictured} owner=${owner} look=${look} />
+      </div>
+      <div class="abreast">
       ${!flawed && good}
       ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
+      </div>
       ${may && chamber && read.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
       <${TakeAlong} job=${job} />
-      <p class="taking">${T.take} <${Command} words=${`export ${job.id} --to ${job.id}.csv`} /></p>
       ${owner && html`<${Erase} job=${job} leaving=${setLeaving} erased=${() => setErased((/** @type {number} */ n) => n + 1)} />`}`;
   }
 }

@@ -10,7 +10,6 @@ import { keep, recall } from "./kept.js";
 import { later } from "./later.js";
 import { useRoute } from "./route.js";
 import { Shape } from "./shapes.js";
-import { Command } from "./shell.js";
 import { SideBySide } from "./side_by_side.js";
 import { S } from "./strings.js";
 import { J } from "./strings_telephones.js";
@@ -94,7 +93,7 @@ export function Page({ touch, sounds }) {
             joined=${touch.joined}
             when=${when}
             first=${i === 0}
-            steps=${i === 0 && html`<${FirstSteps} found=${found} whole=${!now.owner} unit=${unit} /><${TestedLine} now=${now} />`}
+            steps=${i === 0 && html`<${FirstSteps} found=${found} whole=${!now.owner} unit=${unit}><${TestedLine} now=${now} /><//>`}
           />`,
       )}
     </main>
@@ -121,8 +120,8 @@ function Meanwhile({ now, unit }) {
       return html`<li key=${chamber.chamber} class=${chamber.tone}>
         ${shape && html`<${Shape} kind=${shape} />`}
         <a href="#/">
-          ${chamber.name}. ${chamber.simulated && `${S.head.simulated} `}${chamber.recorded && `${S.head.recorded} `}
-          ${words(chamber.sentence, unit)}
+          <span class="whose">${chamber.name}. ${chamber.simulated && `${S.head.simulated} `}${chamber.recorded && `${S.head.recorded} `}</span>
+          <span class="says">${words(chamber.sentence, unit)}</span>
         </a>
       </li>`;
     })}
@@ -187,8 +186,7 @@ function Foot({ touch }) {
   const known = who && who.name !== AT_THE_MACHINE;
   return html`<footer class="foot">
     <p class="safety">${S.foot.safety}</p>
-    ${now && !now.owner && html`<p>${S.foot.no_owner} <a href="#/people">${P.people}</a>.${" "}
-      ${S.foot.no_owner_shell} <${Command} words="owner add NAME" /></p>`}
+    ${now && !now.owner && html`<p>${S.foot.no_owner} <a href="#/people">${P.people}</a>.</p>`}
     ${known && html`<p>${S.foot.signed_in(who.name, who.role)} ${who.role === "viewer" && S.foot.viewer} <${SignOut} /></p>`}
     ${now && html`<p class="small">${S.hour.zone(zone())} ${S.foot.version(now.version)}</p>`}
   </footer>`;

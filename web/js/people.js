@@ -4,6 +4,7 @@ import { useEffect, useId, useState } from "../vendor/preact-hooks.js";
 import { Act, Refused, useWork } from "./act.js";
 import { enter, get, post } from "./ask.js";
 import { html } from "./html.js";
+import { Command } from "./shell.js";
 import { P as T } from "./strings_people.js";
 import { Twice } from "./twice.js";
 import { whole } from "./units.js";
@@ -80,9 +81,9 @@ function Choice({ label, name, among }) {
 
 /**
  * A form that sends what was filled in, and is empty again once that went well.
- * @param {{send: (told: Record<string, string>) => Promise<unknown>, button: string, done?: () => void, children?: unknown}} props
+ * @param {{send: (told: Record<string, string>) => Promise<unknown>, button: string, kind?: string, done?: () => void, children?: unknown}} props
  */
-function Form({ send, button, done, children }) {
+function Form({ send, button, kind = "", done, children }) {
   const { busy, error, run } = useWork();
   const submit = async (/** @type {SubmitEvent} */ event) => {
     event.preventDefault();
@@ -94,7 +95,7 @@ function Form({ send, button, done, children }) {
   };
   return html`<form class="aside" onSubmit=${submit}>
     ${children}
-    <div class="acts"><button class="act" type="submit" aria-disabled=${busy}>${button}</button></div>
+    <div class="acts"><button class=${`act ${kind}`} type="submit" aria-disabled=${busy}>${button}</button></div>
     <${Refused} error=${error} />
   </form>`;
 }
@@ -106,12 +107,13 @@ function First() {
     location.replace("/");
   };
   return html`<p>${T.first.how}</p>
-    <${Form} send=${send} button=${T.first.make}>
+    <${Form} send=${send} button=${T.first.make} kind="must">
       <${Field} label=${T.first.code} name="code" />
       <${Field} label=${T.name} name="name" autocomplete="username" />
       <${Field} label=${T.password} name="password" type="password" autocomplete="new-password" hint=${T.password_how} />
     <//>
-    <p class="small">${T.first.after}</p>`;
+    <p class="small">${T.first.after}</p>
+    <p class="small">${T.first.shell} <${Command} words="owner add NAME" /></p>`;
 }
 
 /** @param {{acted: () => void}} props */

@@ -15,6 +15,7 @@ import { fetchNotes } from "./notes.js";
 import { fetchEvents, pauseStories } from "./past.js";
 import { jobAddress, paperAddress } from "./route.js";
 import { scaled } from "./scale.js";
+import { Command } from "./shell.js";
 import { lines } from "./stories.js";
 import { S } from "./strings.js";
 import { L } from "./strings_job_log.js";
@@ -49,11 +50,14 @@ const WEATHER_MS = 60_000;
 
 /** On the page of a job: the ways to take it along. @param {{job: Job}} props */
 export function TakeAlong({ job }) {
-  return html`<p class="taking">
-    <a class="way" href=${paperAddress(job.id)}>${R.paper}</a>${" "}
-    <a class="way" href=${`/api/jobs/${encodeURIComponent(job.id)}/file`} download>${R.take}</a>
-    <br /><span class="small">${R.take_what}</span>
-  </p>`;
+  return html`<section class="taking">
+    <p class="onward-ways"><a class="way" href=${paperAddress(job.id)}>${R.paper}</a>${" "}
+    <a class="way" href=${`/api/jobs/${encodeURIComponent(job.id)}/file`} download>${R.take}</a></p>
+  <p class="small">${R.take_what}</p>
+  <details>
+    <summary>${R.readings}</summary>
+    <p><${Command} words=${`export ${job.id} --to ${job.id}.csv`} /></p>
+  </details></section>`;
 }
 
 /** @param {{id: string, now: Now, unit: Unit}} props */

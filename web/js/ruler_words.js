@@ -82,7 +82,7 @@ function against(found, n, unit) {
 function wholly(text, unit) {
   return text
     .replace(/([-−]?\d+) °C/g, (_, value) => about(Number(value.replace("−", "-")), unit))
-    .replace(/(\d+) degrees/g, (_, value) => `${degrees(Number(value), unit)}\u00a0degrees`);
+    .replace(/((?:\d+ to )?\d+) degrees/g, (_, range) => `${range.replace(/\d+/g, (/** @type {string} */ k) => degrees(Number(k), unit))}\u00a0degrees`);
 }
 
 /**

@@ -386,6 +386,7 @@ export const S = {
     nothing: "Nothing happened that had to be told.",
     nothing_yet: "Nothing has happened so far that had to be told.",
     simulated: "Simulated, nothing of it was real. ",
+    simulated_short: "Simulated. ",
     recorded: "Played from a recording. ",
     /** @param {string} what  @param {number} n */
     often: (what, n) => (n === 1 ? what : n === 2 ? `${what} twice` : `${what} ${n} times`),
@@ -414,8 +415,8 @@ export const S = {
     /** @param {number} n  @param {number} sound  @param {string} material */
     unlike: (n, sound, material) =>
       n === 1 ? `One thing differs from ${many(sound, material)}:` : `${n === 2 ? "Two" : "Three"} things differ from ${many(sound, material)}:`,
-    /** @param {string} said  @param {string} here  @param {string} lowest  @param {string} highest */
-    here: (said, here, lowest, highest) => `${said}: ${here} here, ${lowest === highest ? lowest : `${lowest} to ${highest}`} there.`,
+    /** @param {string} said  @param {string} here  @param {string} there */
+    here: (said, here, there) => `${said}: ${here} here, ${there} there.`,
     /** @param {number} judged */
     nothing: (judged) => `In ${judged} judged jobs no figure differs between flawed and sound ones by more than chance explains.`,
     /** @param {number} judged */
@@ -496,14 +497,12 @@ export const S = {
     pause_goes_on: (lasting) => `Paused for ${lasting} so far.`,
     /** @param {string} lasting */
     paused: (lasting) => `, ${lasting} of it paused`,
-    take: "To take its readings with you, on the board:",
   },
 
   foot: {
     safety:
       "Stillair is an aid, not a listed fire or smoke alarm. Fit listed detectors, and never leave a box that can burn alone while it is hot.",
     no_owner: "Nobody owns this service yet, so only this computer reaches it. To let telephones in, make an owner on the page",
-    no_owner_shell: "Or in a shell:",
     /** @param {string} version */
     version: (version) => `Stillair ${version}.`,
     /** @param {string} name  @param {string} role */

@@ -1,7 +1,7 @@
 /** What the page says of the flaws in a job's log, where their height is looked up. */
 
 export const W = {
-  heading: "From the job's log; tap one with a height to find its minute:",
+  heading: "From the job's log:",
   /** @param {string} flaw  @param {string} high */
   at: (flaw, high) => `${flaw} at ${high}`,
   /** @param {number[]} pieces */

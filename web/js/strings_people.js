@@ -16,6 +16,7 @@ export const P = {
     code: "Code from the console",
     make: "Make me the owner",
     after: "From then on every page asks for a sign-in.",
+    shell: "Or without the code, in a shell on the board:",
   },
   name: "Name",
   password: "Password",

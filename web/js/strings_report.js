@@ -8,6 +8,7 @@ const count = (n, one, many) => (n === 1 ? `one ${one}` : `${n} ${many}`);
 export const R = {
   paper: "Page for paper",
   take: "All of it as one file",
+  readings: "Its readings alone, as a table for other programs",
   take_what: "Readings, events, settings and pictures, without names and addresses.",
   back: "Back to the job",
   print: "Put it on paper",

@@ -36,7 +36,8 @@ export const G = {
   bed: (at) => `bed ${at}`,
   /** @param {string} at */
   came: (at) => `Came ${at}.`,
-  followed: "Followed by",
+  /** @param {number} n */
+  followed: (n) => (n === 1 ? "One job followed it" : `${n} jobs followed it`),
 
   layers: "Layers",
   hide: "Put the layers away",

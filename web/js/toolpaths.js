@@ -121,11 +121,12 @@ function One({ of, may, unit, again }) {
   return html`<li>
     <h2>${of.name}</h2>
     <p><${Builds} of=${of} unit=${unit} /></p>
-    <p class="small">
-      ${G.came(whole(of.at))}
-      ${of.jobs.length > 0 &&
-      html` ${G.followed} ${of.jobs.map((job, n) => html`${n > 0 && ", "}<a key=${job} href=${jobAddress(job)}>${job}</a>`)}.`}
-    </p>
+    <p class="small">${G.came(whole(of.at))}</p>
+    ${of.jobs.length > 0 &&
+    html`<details>
+      <summary>${G.followed(of.jobs.length)}</summary>
+      <p class="small">${of.jobs.map((job, n) => html`${n > 0 && ", "}<a key=${job} href=${jobAddress(job)}>${job}</a>`)}.</p>
+    </details>`}
     <div class="acts">
       ${of.whole &&
       html`<button type="button" class="act slight" aria-expanded=${open} onClick=${() => setOpen(!open)}>

@@ -122,8 +122,8 @@ export function words(text, unit) {
       temperature(Number(value.replace("−", "-")), unit),
     )
     .replace(/(\d) mm\b/g, "$1\u00a0mm")
-    .replace(/(\d+(?:\.\d+)?) degrees/g, (_, value) => {
-      const shown = unit === "f" ? (Number(value) * 1.8).toFixed(1) : value;
+    .replace(/((?:\d+(?:\.\d+)? to )?\d+(?:\.\d+)?) degrees/g, (_, range) => {
+      const shown = range.replace(/[\d.]+/g, (/** @type {string} */ k) => (unit === "f" ? (Number(k) * 1.8).toFixed(1) : k));
       return `${shown}\u00a0degrees`;
     });
 }

@@ -90,7 +90,7 @@ def _text(
     found: Weather, side: int, at: int, by_k: float, range_k: tuple[float, float], *, is_sure: bool
 ) -> str:
     low, high = (f"{max(value, 0.0):.0f}" for value in range_k)
-    between = f" ({low} degrees to {high} degrees)" if low != high else ""
+    between = f" ({low} to {high} degrees)" if low != high else ""
     doubt = "" if is_sure else ", perhaps: it depends on figures that nobody knows exactly"
     if side == NOT_FIRM:
         low, high = (f"{value:.0f}" for value in found.below_range_c[:, at])
