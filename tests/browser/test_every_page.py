@@ -53,6 +53,7 @@ def newest_flawed(service: RunningService) -> str:
         pytest.param("/#/alarm-test", "main h1, main h2", id="alarm test"),
         pytest.param("/sign-in", "h1", id="sign in"),
         pytest.param("/answer/of-no-alarm", "h1", id="an answer to nothing"),
+        pytest.param("/nowhere", "h1", id="an address where nothing is"),
     ],
 )
 def test_nothing_hangs_over_and_axe_finds_nothing(

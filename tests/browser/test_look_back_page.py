@@ -105,7 +105,7 @@ def test_other_settings_are_tried_by_keyboard_alone(shed: RunningService, look: 
     keys.type("60,5")
     keys.press("Enter")
     expect(page.locator(".underway")).to_contain_text("Watching the job again")
-    answer = page.locator(".answer")
+    answer = page.locator(".retold")
     expect(answer).to_contain_text(ANSWERED, timeout=60_000)
     expect(answer).to_be_focused()
     expect(answer.locator("pre")).to_have_text("[chamber]\nlimit_c = 60.5")
@@ -144,7 +144,7 @@ def test_what_cannot_be_set_is_refused_in_words(
     page.get_by_label("Limit, in °C").fill(limit)
     page.get_by_role("button", name="Watch this job again").click()
     expect(page.locator(".what-if").get_by_role("alert")).to_contain_text(said)
-    expect(page.locator(".answer")).to_have_count(0)
+    expect(page.locator(".retold")).to_have_count(0)
 
 
 @pytest.mark.parametrize(

@@ -61,6 +61,22 @@ def problem(answer: httpx.Response, status: int) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize(
+    ("path", "accept", "kind"),
+    [
+        pytest.param("/nowhere", "text/html,*/*;q=0.8", "text/html", id="a person's browser"),
+        pytest.param("/nowhere", "*/*", "application/problem+json", id="a program"),
+        pytest.param("/api/nowhere", "text/html", "application/problem+json", id="of the API"),
+    ],
+)
+def test_who_asks_for_nothing_there_is_answered_in_a_form_to_read(
+    service: RunningService, path: str, accept: str, kind: str
+) -> None:
+    answer = service.web.get(path, headers={"Accept": accept})
+    assert answer.status_code == 404
+    assert answer.headers["content-type"].startswith(kind)
+
+
+@pytest.mark.parametrize(
     ("method", "path", "body", "status"),
     [
         pytest.param("GET", "/api/jobs/nothing-here", None, 404, id="no such job"),

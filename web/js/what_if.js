@@ -111,7 +111,7 @@ function Form({ job, chamber, close }) {
       ${busy && html`<${Underway} path=${path} />`}
       <${Refused} error=${error} />
     </form>
-    ${found && html`<div class="answer" ref=${answer} tabindex="-1"><${Answer} job=${job} ...${found} /></div>`}`;
+    ${found && html`<div class="retold" ref=${answer} tabindex="-1"><${Answer} job=${job} ...${found} /></div>`}`;
 }
 
 /** How far it is; asked for beside the question itself. @param {{path: string}} props */

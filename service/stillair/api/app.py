@@ -104,7 +104,7 @@ def build(
     app.state.signing_in = asyncio.Semaphore(AT_ONCE)
     app.state.first_code = first_code or FirstCode(time.monotonic)
     description = Description(app, cookie=COOKIE)
-    problems.install(app, description.methods)
+    problems.install(app, description.methods, pages / "nowhere.html")
     for part in (
         watching,
         quiet,

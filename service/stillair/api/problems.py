@@ -7,12 +7,13 @@ import logging
 import math
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from http import HTTPStatus
+from pathlib import Path
 from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
-from starlette.responses import Response
+from starlette.responses import FileResponse, Response
 
 from stillair.access.people import TooManyTriesError
 from stillair.errors import (
@@ -214,10 +215,20 @@ def _sentence(clause: str) -> str:
     return f"{clause[:1].upper()}{clause[1:].rstrip('.')}."
 
 
-def install(app: FastAPI, methods: Callable[[str], Sequence[str]]) -> None:
+def _reads_pages(request: Request) -> bool:
+    """Whether a person asks, with a browser, for something that would be a page."""
+    return (
+        request.method == "GET"
+        and not request.url.path.startswith("/api/")
+        and "text/html" in request.headers.get("accept", "")
+    )
+
+
+def install(app: FastAPI, methods: Callable[[str], Sequence[str]], nowhere: Path) -> None:
     """Answer every error of `app` with its problem document.
 
     `methods` tells what can be done with a path; the router knows one route of several.
+    `nowhere` is the page for people at an address where nothing is.
     """
 
     async def answer(request: Request, error: Exception) -> Response:
@@ -227,6 +238,8 @@ def install(app: FastAPI, methods: Callable[[str], Sequence[str]]) -> None:
             log.error("%s %s failed", request.method, path, exc_info=error)
         if problem.status is HTTPStatus.METHOD_NOT_ALLOWED and (able := methods(request.url.path)):
             problem.headers = {"Allow": ", ".join(able)}
+        if problem.status is HTTPStatus.NOT_FOUND and _reads_pages(request):
+            return FileResponse(nowhere, problem.status.value)
         return problem.response()
 
     handler: Callable[[Request, Exception], Awaitable[Response]] = answer
