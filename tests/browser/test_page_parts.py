@@ -283,7 +283,7 @@ def test_words_of_the_service_are_put_into_the_readers_unit(
     [
         pytest.param("door_open", 80, "13:00 door", id="all of it"),
         pytest.param("sensor_fault", 70, "sensor", id="no room for its time"),
-        pytest.param("no_motion", 66, "standing…", id="no room for its word"),
+        pytest.param("no_motion", 72, "standing…", id="no room for its word"),
     ],
 )
 def test_words_at_the_part_end_before_the_wall(
@@ -330,6 +330,25 @@ def test_a_sensor_is_drawn_where_it_was_placed(
       return [(dot.x - inner.left) / (inner.right - inner.left),
               (inner.bottom - dot.y) / (inner.bottom - inner.top)]; })()"""
     assert ask(page, "section_layout", where, sensor) == pytest.approx(spot)
+
+
+@pytest.mark.parametrize(
+    ("kinds", "shown"),
+    [
+        pytest.param("ccccc", ["c+4"], id="a run is one line"),
+        pytest.param("ccc", ["c", "c", "c"], id="a few stand as they are"),
+        pytest.param("ccdcc", ["c", "c", "d", "c", "c"], id="something else between"),
+        pytest.param("cccCcc", ["c", "c", "c", "C", "c", "c"], id="what stands is never folded"),
+    ],
+)
+def test_a_trouble_that_comes_and_goes_is_told_once(
+    page: Page, kinds: str, shown: list[str]
+) -> None:
+    told = [
+        {"shape": "trouble", "kind": k.lower(), "stands": k.isupper(), "letter": k} for k in kinds
+    ]
+    ask_it = "m.gathered(a).map((g) => g.line.letter + (g.more.length ? '+' + g.more.length : ''))"
+    assert ask(page, "stories", ask_it, told) == shown
 
 
 SETTINGS: dict[str, Any] = {

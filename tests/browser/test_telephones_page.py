@@ -239,11 +239,13 @@ def test_what_stands_in_the_way_is_said(
         expect(way).to_have_attribute("href", "/trust")
 
 
-def test_who_has_no_such_route_is_told_what_to_write(tmp_path: Path, look: Look) -> None:
+def test_who_has_no_such_route_is_told_where_to_name_one(tmp_path: Path, look: Look) -> None:
     chamber = chamber_files(tmp_path, "")
     with RunningService(tmp_path / "data", "--chamber", str(chamber)) as service:
         page = look(service, "/#/telephones", before=allowed())
-        expect(page.get_by_text('needs "webpush:" among their routes')).to_be_visible()
+        expect(page.get_by_text("Nobody is to be reached by telephone yet.")).to_be_visible()
+        way = page.get_by_role("link", name="Name somebody who is told")
+        expect(way).to_have_attribute("href", "#/setting-up/people")
         page.context.close()
 
 

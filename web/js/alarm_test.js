@@ -5,7 +5,9 @@ import { Act } from "./act.js";
 import { post } from "./ask.js";
 import { html } from "./html.js";
 import { each } from "./past.js";
+import { stepAddress } from "./route.js";
 import { A as T } from "./strings_alarm_test.js";
+import { J } from "./strings_telephones.js";
 import { Twice } from "./twice.js";
 import { moment, whole } from "./units.js";
 
@@ -54,6 +56,7 @@ function One({ of, now, may, when, several }) {
       <${Twice} ask=${T.begin} question=${T.what(of.sounder, of.people.length, ways, of.people.filter(({ quiet }) => quiet).map(({ person }) => person))} yes=${T.yes} no=${T.no} kind=""
         work=${() => post("/api/alarm-tests", { chamber: of.chamber })} done=${() => undefined} />
     </div>`}
+    ${of.people.length === 0 && html`<p><a class="way" href=${stepAddress("people")}>${J.name_one}</a></p>`}
     ${of.people.length > 0 &&
     html`<h3>${T.told}</h3>
       <ul class="found">

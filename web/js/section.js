@@ -19,7 +19,7 @@ const WORDS_END = 326; // right edge of what is said below the box
 const MARK_PITCH = 14;
 const MOST_MARKS = 12;
 const SAME_PLACE = 4; // marks nearer than this are at one height
-const LETTER = 7; // width of one, at most on average, in a mark's words
+const LETTER = 8; // width of one, at most on average, in a mark's words
 const MARK_OFF = 11; // of a mark's words from the part
 const COLDEST_C = 20; // where the shading begins, unless the room is colder
 const T = S.section;
@@ -31,7 +31,7 @@ export function Section({ chamber, unit, dark, joined }) {
   return html`<figure class="section">
     <${Cut} chamber=${chamber} unit=${unit} dark=${dark} marks=${marks} id=${`cut-${chamber.chamber}`} />
     <figcaption>
-      ${told(chamber, to_scale)}
+      ${caption(chamber, to_scale)}
       ${chamber.not_watched.length > 0 &&
       html`<span class="unwatched"><b>${T.not_watched}</b> ${chamber.not_watched.join(" ")}</span>`}
     </figcaption>
@@ -39,11 +39,12 @@ export function Section({ chamber, unit, dark, joined }) {
 }
 
 /** What of the drawing is known, and what is not. @param {Chamber} chamber  @param {boolean} to_scale */
-function told(chamber, to_scale) {
-  const placed = of(chamber, "chamber").filter((sensor) => sensor.drawn_at);
+function caption(chamber, to_scale) {
+  const air = of(chamber, "chamber");
+  const put = air.filter((sensor) => sensor.drawn_at).length;
   return [
     to_scale ? T.to_scale(chamber.width_mm ?? 0, chamber.height_mm ?? 0) : T.not_to_scale,
-    placed.length === 0 ? T.named : placed.length === of(chamber, "chamber").length ? T.placed : T.some_placed,
+    put === 0 ? T.named : put === air.length ? T.placed : T.some_placed,
     chamber.job?.height_mm != null ? T.part : "",
   ].join(" ");
 }
@@ -194,7 +195,7 @@ function Part({ chamber, marks, box }) {
           >${tick.mm}</text
         >`,
     )}
-    <text class="tiny" x=${it.rule_x - 11} y=${it.rule_top - 12} text-anchor="end">mm</text>
+    <text class="tiny" x=${it.rule_x + 5} y=${it.rule_top + 4}>mm</text>
     ${heights.map(
       (mark, i) =>
         html`<g class=${`mark ${mark.class}`}>
@@ -232,8 +233,8 @@ export function named(mark, room) {
   const kind = S.hour.kinds[mark.kind] ?? mark.kind;
   const word = mark.times && mark.times > 1 ? T.times(kind, mark.times) : kind;
   const whole = `${clock(mark.onset_at)} ${word}`;
-  if (whole.length <= letters) return whole;
-  return word.length <= letters ? word : `${word.slice(0, Math.max(0, letters - 1))}…`;
+  const fits = [whole, word, kind].find((words) => words.length <= letters);
+  return fits ?? `${kind.slice(0, Math.max(0, letters - 1))}…`;
 }
 
 /** The door in the right wall as its switch says, and what is said without one. @param {{chamber: Chamber, box: Box}} props */

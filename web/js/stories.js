@@ -57,6 +57,27 @@ export function lines(stories, notes, unit, { ruled = false } = {}) {
   ].sort((a, b) => b.at.localeCompare(a.at));
 }
 
+const MOST_ALIKE = 3; // so many of one trouble stand in a row as lines of their own
+
+/**
+ * Lines with those that repeat them: a trouble that comes and goes tells itself once, and hides nothing else.
+ * @param {Line[]} told  the newest first
+ * @returns {{line: Line, more: Line[]}[]}
+ */
+export function gathered(told) {
+  /** @type {{line: Line, more: Line[]}[]} */
+  const runs = [];
+  for (const line of told) {
+    const last = runs[runs.length - 1];
+    const again = last && line.shape === "trouble" && line.kind === last.line.kind && !line.stands;
+    if (again) last.more.push(line);
+    else runs.push({ line, more: [] });
+  }
+  return runs.flatMap(({ line, more }) =>
+    more.length >= MOST_ALIKE ? [{ line, more }] : [line, ...more].map((each) => ({ line: each, more: [] })),
+  );
+}
+
 /**
  * The pictures of a line of the story, where such are kept; unfolded by a tap.
  * @param {{line: Line, chamber: string, now: string, may: boolean, when: string}} props
@@ -88,17 +109,28 @@ export function Stories({ chamber, unit, notes, pauses, may = false, when = "" }
     ${told.length === 0
       ? html`<p>${S.stories.none}</p>`
       : html`<ol>
-          ${told.map(
-            (line) =>
+          ${gathered(told).map(
+            ({ line, more }) =>
               html`<li key=${line.key}>
-                <time datetime=${line.at}>${moment(line.at, chamber.at)}</time>
-                <${Shape} kind=${line.shape} />
+                <${When} line=${line} now=${chamber.at} />
                 <span>
                   ${line.text}
+                  ${more.length > 0 &&
+                  html`<details>
+                    <summary>${S.stories.more(more.length, moment(more[more.length - 1].at, chamber.at))}</summary>
+                    <ol>
+                      ${more.map((each) => html`<li key=${each.key}><${When} line=${each} now=${chamber.at} /><span>${each.text}</span></li>`)}
+                    </ol>
+                  </details>`}
                   ${chamber.camera?.watched && html`<${Pictured} line=${line} chamber=${chamber.chamber} now=${chamber.at} may=${may} when=${when} />`}
                 </span>
               </li>`,
           )}
         </ol>`}
   </section>`;
+}
+
+/** @param {{line: Line, now: string}} props */
+function When({ line, now }) {
+  return html`<time datetime=${line.at}>${moment(line.at, now)}</time> <${Shape} kind=${line.shape} />`;
 }

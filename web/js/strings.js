@@ -362,6 +362,8 @@ export const S = {
   stories: {
     heading: "What happened in the last hour",
     none: "There was nothing to tell in the last hour.",
+    /** @param {number} n  @param {string} since */
+    more: (n, since) => `${n} more like it, since ${since}`,
     until_now: "goes on",
   },
 

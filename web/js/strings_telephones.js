@@ -17,8 +17,8 @@ export const J = {
   join: "Join this telephone",
   again: "Join it again",
   viewer: "To join a telephone one has to be an operator; ask an owner.",
-  nobody:
-    'Nobody is to be reached by telephone yet. Whoever is needs "webpush:" among their routes in the chamber file; then start the service anew.',
+  nobody: "Nobody is to be reached by telephone yet. Who is told, and by which way, an owner says in the steps of setting up.",
+  name_one: "Name somebody who is told",
   /** @type {Record<string, string>} */
   ways: {
     insecure:

@@ -6,6 +6,7 @@ import { get, post } from "./ask.js";
 import { html } from "./html.js";
 import { join, leave, ownId, way } from "./joining.js";
 import { keep, recall } from "./kept.js";
+import { stepAddress } from "./route.js";
 import { Command } from "./shell.js";
 import { J } from "./strings_telephones.js";
 import { Twice } from "./twice.js";
@@ -67,7 +68,8 @@ function Here({ all, here, may, again }) {
   }, []);
   return html`<h2>${J.here}</h2>
     ${all.people.length === 0
-      ? html`<p>${J.nobody}</p>`
+      ? html`<p>${J.nobody}</p>
+          <p><a class="way" href=${stepAddress("people")}>${J.name_one}</a></p>`
       : !may
         ? html`<p>${J.viewer}</p>`
         : stands === "ready"
