@@ -32,7 +32,7 @@ def is_whole(page: Page) -> None:
     expect(page.get_by_role("heading", name="Twelve oarlock bushings")).to_be_visible()
     expect(page.locator(".plot canvas")).to_be_visible()
     expect(page.get_by_text("an aid, not a listed fire or smoke alarm")).to_be_visible()
-    expect(page.get_by_text("/stillair owner add NAME --data-dir /")).to_be_visible()
+    expect(page.locator(".foot").get_by_role("link", name="People")).to_be_visible()
     until(page, PICTURE_SHOWN)
 
 
