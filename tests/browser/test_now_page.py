@@ -173,9 +173,7 @@ def test_figures_of_the_drawing_are_those_of_the_service(shed: RunningService, l
     expect(values.first).to_have_text(re.compile(r"^\d+\.\d°$"))
     bed_c = next(s["temperature_c"] for s in shed.now()["sensors"] if s["name"] == "bed")
     shown = (page.locator(".section .bed text").text_content() or "").removesuffix("°")
-    assert abs(float(shown.split()[-1]) - bed_c) < 8.0, (
-        "six seconds of a cooling bed at most"
-    )
+    assert abs(float(shown.split()[-1]) - bed_c) < 8.0, "six seconds of a cooling bed at most"
 
 
 def test_what_is_less_than_an_hour_is_not_called_one(shed: RunningService, look: Look) -> None:
