@@ -18,6 +18,7 @@ const DOOR = { below_lid: 80, above_floor: 24 };
 const WORDS_END = 326; // right edge of what is said below the box
 const MARK_PITCH = 14;
 const MOST_MARKS = 12;
+const MOST_WALLS = 16; // letters beside the room's value; more are told below the drawing
 const SAME_PLACE = 4; // marks nearer than this are at one height
 const LETTER = 8; // width of one, at most on average, in a mark's words
 const MARK_OFF = 11; // of a mark's words from the part
@@ -46,7 +47,13 @@ function caption(chamber, to_scale) {
     to_scale ? T.to_scale(chamber.width_mm ?? 0, chamber.height_mm ?? 0) : T.not_to_scale,
     put === 0 ? T.named : put === air.length ? T.placed : T.some_placed,
     chamber.job?.height_mm != null ? T.part : "",
+    wallsOf(chamber).length > MOST_WALLS ? T.made_of(wallsOf(chamber)) : "",
   ].join(" ");
+}
+
+/** What the walls are of, the outermost first. @param {Chamber} chamber */
+function wallsOf(chamber) {
+  return chamber.enclosure.map((material) => T.materials[material] ?? material).join(", ");
 }
 
 /** @param {Chamber} chamber */
@@ -63,6 +70,7 @@ export function Cut({ chamber, unit, dark, marks, id }) {
   const sensors = of(chamber, "chamber");
   const { dots, tight } = placed(sensors, box);
   const range = shading(chamber);
+  const air = meanShade(sensors, range, dark);
   return html`<svg
       viewBox=${`0 0 ${VIEW_WIDTH} ${box.height}`}
       role="img"
@@ -71,8 +79,9 @@ export function Cut({ chamber, unit, dark, marks, id }) {
       <${Air} dots=${dots} box=${box.inner} range=${range} dark=${dark} id=${id} />
       <${Walls} materials=${chamber.enclosure} outer=${box.outer} id=${id} />
       <${Door} chamber=${chamber} box=${box} />
-      <${Part} chamber=${chamber} marks=${marks} box=${box} />
-      <${Bed} sensors=${of(chamber, "bed")} unit=${unit} box=${box} />
+      ${dots.map((dot) => html`<${Leader} ...${dot} left=${box.outer.left} />`)}
+      <${Part} chamber=${chamber} marks=${marks} box=${box} air=${air} />
+      <${Bed} sensors=${of(chamber, "bed")} unit=${unit} box=${box} air=${air} />
       ${dots.map((dot) => html`<${Value} ...${dot} tight=${tight} unit=${unit} left=${box.outer.left} />`)}
       <${Outside} chamber=${chamber} unit=${unit} box=${box} />
       <${Scale} range=${range} target_c=${chamber.target_c} dark=${dark} unit=${unit} box=${box} id=${id} />
@@ -88,6 +97,14 @@ function of(chamber, place) {
 function shading(chamber) {
   const low_c = Math.min(COLDEST_C, Math.floor((chamber.room_c ?? COLDEST_C) / 5) * 5);
   return { low_c, high_c: Math.max(chamber.limit_c, low_c + 10) };
+}
+
+/** The air's middle shade, which keeps lines off the words in it. @param {Sensor[]} sensors  @param {{low_c: number, high_c: number}} range  @param {boolean} dark */
+function meanShade(sensors, { low_c, high_c }, dark) {
+  const known = sensors.flatMap(({ temperature_c }) => (temperature_c === null ? [] : [temperature_c]));
+  if (known.length === 0) return "none";
+  const mean_c = known.reduce((sum, t_c) => sum + t_c, 0) / known.length;
+  return shade((mean_c - low_c) / (high_c - low_c), dark);
 }
 
 /** What the drawing says, for those who hear it. @param {Chamber} chamber @param {Unit} unit */
@@ -120,19 +137,23 @@ function Air({ dots, box, range, dark, id }) {
     <rect ...${size} fill=${`url(#${id}-air)`} />`;
 }
 
-/** A sensor's dot, its line and its value beside the box. @param {any} props */
+/** From a sensor to its value; behind all that stands in the box. @param {any} props */
+function Leader({ x, y, label_y, left }) {
+  return html`<path class="leader" d=${`M${left - 8} ${label_y}L${left - 2} ${label_y}L${x} ${y}`} />`;
+}
+
+/** A sensor's dot, and its value beside the box. @param {any} props */
 function Value({ sensor, x, y, label_y, tight, unit, left }) {
   const faulty = sensor.temperature_c === null;
   const value = reading(sensor, unit);
   const end = left - 8;
   return html`<g class=${faulty ? "value faulty" : "value"}>
-    <path class="leader" d=${`M${end} ${label_y}L${left - 2} ${label_y}L${x} ${y}`} />
     ${faulty
       ? html`<path class="cross" d=${`M${x - 4} ${y - 4}l8 8m0 -8l-8 8`} />`
       : html`<circle cx=${x} cy=${y} r="5" />`}
     ${tight
       ? html`<text class="small" x=${end - 3} y=${label_y + 4} text-anchor="end"
-          >${short(sensor.name, 5)} ${faulty ? "–" : value}</text
+          >${initials(sensor.name, 5)} ${faulty ? "–" : value}</text
         >`
       : html`<text class=${faulty ? "small" : "big"} x=${end - 4} y=${label_y + 4} text-anchor="end"
             >${value}</text
@@ -148,13 +169,20 @@ function short(name, most) {
   return name.length > most ? `${name.slice(0, most - 1)}…` : name;
 }
 
-/** @param {{sensors: Sensor[], unit: Unit, box: Box}} props */
-function Bed({ sensors, unit, box }) {
+/** "top l" of "top left": what has to stand apart from its neighbours in little room. @param {string} name  @param {number} most */
+function initials(name, most) {
+  const words = name.split(/\s+/);
+  if (name.length <= most || words.length < 2) return short(name, most);
+  return `${words[0].slice(0, most - 2)} ${words[words.length - 1][0]}`;
+}
+
+/** @param {{sensors: Sensor[], unit: Unit, box: Box, air: string}} props */
+function Bed({ sensors, unit, box, air }) {
   const { left, right, y, thick } = bed(box);
   const told = sensors.map((s) => `${short(s.name, 10)} ${reading(s, unit)}`).join(", ");
   return html`<g class="bed">
     <rect x=${left} y=${y} width=${right - left} height=${thick} />
-    <text class="small" x=${(left + right) / 2} y=${y + thick + 15} text-anchor="middle"
+    <text class="small" stroke=${air} x=${(left + right) / 2} y=${y + thick + 15} text-anchor="middle"
       >${told || T.bed}</text
     >
   </g>`;
@@ -165,8 +193,8 @@ function reading(sensor, unit) {
   return sensor.temperature_c === null ? T.no_reading : `${figure(sensor.temperature_c, unit)}°`;
 }
 
-/** The part as high as it is known to be, the ruler, and what happened at which height. @param {{chamber: Chamber, marks: Mark[], box: Box}} props */
-function Part({ chamber, marks, box }) {
+/** The part as high as it is known to be, the ruler, and what happened at which height. @param {{chamber: Chamber, marks: Mark[], box: Box, air: string}} props */
+function Part({ chamber, marks, box, air }) {
   const height_mm = chamber.job?.height_mm ?? null;
   if (height_mm === null) return null;
   const it = part(height_mm, box);
@@ -191,16 +219,16 @@ function Part({ chamber, marks, box }) {
       .join("")}${it.fine.map((y) => `M${it.rule_x - 4} ${y}h4`).join("")}`} />
     ${it.ticks.map(
       (tick, i) =>
-        html`<text class="tiny" x=${it.rule_x - 11} y=${tick.y + (i === 0 ? -2 : 4)} text-anchor="end"
+        html`<text class="tiny" stroke=${air} x=${it.rule_x - 11} y=${tick.y + (i === 0 ? -2 : 4)} text-anchor="end"
           >${tick.mm}</text
         >`,
     )}
-    <text class="tiny" x=${it.rule_x + 5} y=${it.rule_top + 4}>mm</text>
+    <text class="tiny" stroke=${air} x=${it.rule_x + 5} y=${it.rule_top + 4}>mm</text>
     ${heights.map(
       (mark, i) =>
         html`<g class=${`mark ${mark.class}`}>
           <path d=${`M${it.rule_x} ${mark.y}H${it.right + 4}L${it.right + 8} ${texts[i]}`} />
-          <text class="tiny" x=${it.right + MARK_OFF} y=${texts[i] + 4}
+          <text class="tiny" stroke=${air} x=${it.right + MARK_OFF} y=${texts[i] + 4}
             >${named(mark, box.inner.right - it.right - MARK_OFF - 2)}</text
           >
         </g>`,
@@ -282,7 +310,7 @@ function Lines({ lines, x, y, strong }) {
 /** Room and electronics, and whether the box can burn, below it. @param {{chamber: Chamber, unit: Unit, box: Box}} props */
 function Outside({ chamber, unit, box: { outer } }) {
   const outside = [...of(chamber, "room"), ...of(chamber, "electronics")].slice(0, 3);
-  const walls = chamber.enclosure.map((m) => T.materials[m] ?? m).join(", ");
+  const walls = wallsOf(chamber);
   return html`<g class="outside">
     ${outside.map((sensor, i) => {
       const y = outer.bottom + 16 + 16 * i;
@@ -290,7 +318,7 @@ function Outside({ chamber, unit, box: { outer } }) {
         <text class="small" x="22" y=${y + 4}>${short(sensor.name, 11)} ${reading(sensor, unit)}</text>`;
     })}
     <text class="small" x=${WORDS_END} y=${outer.bottom + 20} text-anchor="end"
-      >${walls}: ${chamber.combustible ? T.can_burn : T.wont_burn}</text
+      >${walls.length > MOST_WALLS ? T.walls : walls}: ${chamber.combustible ? T.can_burn : T.wont_burn}</text
     >
   </g>`;
 }

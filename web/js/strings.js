@@ -191,6 +191,9 @@ export const S = {
     named: "Sensors stand where their names say.",
     part: "The part's height is known, its shape is not.",
     air_unknown: "air: not known",
+    walls: "walls",
+    /** @param {string} materials */
+    made_of: (materials) => `The walls, from outside: ${materials}.`,
     can_burn: "it can burn",
     wont_burn: "it doesn't burn",
     no_reading: "no reading",
@@ -221,7 +224,7 @@ export const S = {
       foil_board: "foil board",
       glass: "glass",
       metal: "metal",
-      other: "walls of another material",
+      other: "another material",
     }),
   },
 
