@@ -130,7 +130,7 @@ def test_a_flaw_leads_to_its_minute_and_its_cause(begin: Begin, look: Look, widt
 
     all_of_it_shows_one_height(page)
     page.goto(page.url.replace(f"-{door}", f"-{newest(Cause.DAMP)}"))
-    expect(page.locator("main")).to_contain_text(re.compile(r"drying of the filament: \d+\sh here"))
+    expect(page.locator("main")).to_contain_text(re.compile(r"Drying of the filament: \d+\sh here"))
 
 
 @pytest.mark.timeout(240)
