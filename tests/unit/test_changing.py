@@ -157,7 +157,7 @@ def tree(tmp_path: Path) -> OneWireTree:
 @pytest.fixture
 def finder(tree: OneWireTree) -> Iterator[Finder]:
     top = KnownChip("top", 20.0, "")
-    finder = Finder(lambda: {tree.bus_dir: {TOP: top}}, usual=tree.bus_dir, cameras=lambda: ())
+    finder = Finder(lambda: {tree.bus_dir: {TOP: top}}, usual=tree.bus_dir, cameras=dict)
     yield finder
     finder.stop()
 
