@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import threading
 from collections.abc import Iterator
@@ -92,7 +93,7 @@ def test_a_picture_and_what_the_view_is_worth_before_anything_is_written(
     answer = begun(service, stream.address).json()
     assert answer["state"] == "opening"
     path = f"/api/camera-trials/{answer['trial']}"
-    assert service.web.get(f"{path}/picture").status_code == 404
+    assert service.web.get(f"{path}/picture").status_code == 204
     wait_until(lambda: service.get(path)["view"], within_s=SOON_S)
     now = service.get(path)
     assert now["state"] == "showing"
@@ -108,7 +109,7 @@ def test_a_picture_and_what_the_view_is_worth_before_anything_is_written(
     assert service.web.delete(path).status_code == 200
     sent = stream.frames_sent
     assert service.get(path)["state"] == "over"
-    assert service.web.get(f"{path}/picture").status_code == 404
+    assert service.web.get(f"{path}/picture").status_code == 204
     assert stream.frames_sent - sent <= 2
     assert service.web.delete(path).status_code == 200, "harmless twice"
     assert service.web.get("/api/camera-trials/" + "0" * 32).status_code == 404
@@ -163,7 +164,7 @@ def test_a_stream_that_leads_to_a_file_of_this_computer_opens_none(
 ) -> None:
     """A playlist of segments, as a library follows them by itself."""
     film_ = tmp_path / "secret.ts"
-    film_.write_bytes(b"\x47" * 188 * 50)
+    os.mkfifo(film_)  # who opens it hangs, and would be told as that
     text = f"#EXTM3U\n#EXT-X-TARGETDURATION:5\n#EXTINF:5,\nfile://{film_}\n#EXT-X-ENDLIST\n"
     with socket.create_server(("127.0.0.1", 0)) as listener:
 
@@ -185,7 +186,6 @@ def test_a_stream_that_leads_to_a_file_of_this_computer_opens_none(
         listener.shutdown(socket.SHUT_RDWR)
     thread.join()
     assert "video stream that can be read" in now["told"]
-    assert film_.stat().st_atime_ns <= film_.stat().st_mtime_ns
 
 
 @pytest.mark.parametrize(

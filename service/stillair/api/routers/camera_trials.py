@@ -11,7 +11,6 @@ from fastapi.concurrency import run_in_threadpool
 from pydantic import Field
 
 from stillair.api.entry import Owner, access
-from stillair.api.problems import Problem
 from stillair.api.routers.chamber_file import TheFiles, checked
 from stillair.api.schemas import Done, Posted
 from stillair.config.changed_words import source_words
@@ -64,13 +63,13 @@ async def look(trial: Trial, files: TheFiles, _: Owner) -> dict[str, Any]:
 @router.get(
     "/camera-trials/{trial}/picture",
     response_class=Response,
-    responses={200: {"content": {"image/jpeg": {}}}},
+    responses={200: {"content": {"image/jpeg": {}}}, 204: {"description": "None just now."}},
 )
 async def picture(trial: Trial, files: TheFiles, _: Owner) -> Response:
     """Its newest picture as JPEG; it is kept nowhere."""
     jpeg = files.camera_trials.asked(trial).jpeg
     if jpeg is None:
-        raise Problem(HTTPStatus.NOT_FOUND, "There is no picture of it just now.")
+        return Response(status_code=HTTPStatus.NO_CONTENT)
     return Response(jpeg, media_type="image/jpeg", headers={"Cache-Control": "no-store"})
 
 
