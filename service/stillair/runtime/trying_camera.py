@@ -27,7 +27,7 @@ from urllib.parse import urlsplit
 
 from stillair.access.people import TooManyTriesError
 from stillair.clock import Clock, SystemClock
-from stillair.config.inputs import CameraTable
+from stillair.config.inputs import CameraKind, CameraTable
 from stillair.errors import CommandRefused, Refusal
 from stillair.runtime import programs
 from stillair.runtime.found import CAMERA_REMEDY
@@ -49,6 +49,9 @@ PICTURE_BYTES = 1 << 20  # of 640 x 480
 MOST_LOOKS, WITHIN_S = 20, 300.0
 USUAL_PORTS = {"http": 80, "https": 443, "rtsp": 554}
 
+REMEDY = CAMERA_REMEDY | {
+    CameraKind.DEVICE: "plug it in, and choose it among those that are plugged in"
+}
 BUSY = "Somebody else looks through a camera just now. It ends within a minute and a half."
 GONE = "This look is over."
 TIME_UP = "A look takes a minute and a half at most."
@@ -80,6 +83,7 @@ class CameraTrial:
     is_settling: bool = False
     view: Mapping[str, Any] | None = None
     jpeg: bytes | None = field(default=None, repr=False)
+    heard: asyncio.Event = field(default_factory=asyncio.Event, repr=False)  # of its program
 
     @property
     def runs(self) -> bool:
@@ -115,7 +119,7 @@ class CameraTrials:
             await self.stop()
             self._begun_s.append(now_s)
             self._trial = CameraTrial(
-                secrets.token_hex(16), by, now_s + LONGEST_S, now_s, CAMERA_REMEDY[of.kind]
+                secrets.token_hex(16), by, now_s + LONGEST_S, now_s, REMEDY[of.kind]
             )
             question = {
                 "source": of.source,
@@ -166,7 +170,7 @@ class CameraTrials:
         except OSError as error:
             log.warning("no look through a camera: %s", error)
             trial.end(TrialState.FAILED, FAILED)
-        except (ValueError, KeyError, TypeError, EOFError) as error:
+        except (ValueError, KeyError, TypeError, AttributeError, EOFError, RecursionError) as error:
             log.warning("a look through a camera failed: %s", type(error).__name__)
             trial.end(TrialState.FAILED, FAILED, trial.remedy)
         finally:
@@ -178,7 +182,7 @@ class CameraTrials:
         assert process.stdout is not None
         process.stdin.write(question)  # and it stays open: its end would be the end
         await process.stdin.drain()
-        told_s, patience_s, hung = self._clock.now_s(), BEGINS_S, FAILED
+        told_s, patience_s, hung = trial.until_s - LONGEST_S, BEGINS_S, FAILED
         reading = asyncio.ensure_future(_told(process.stdout))
         try:
             while trial.runs:
@@ -217,6 +221,7 @@ async def _told(stream: asyncio.StreamReader) -> tuple[Mapping[str, Any], bytes]
 
 
 def _take(trial: CameraTrial, told: Mapping[str, Any], jpeg: bytes) -> None:
+    trial.heard.set()
     if "failed" in told:
         trial.end(TrialState.FAILED, str(told["failed"]), str(told["todo"]) or trial.remedy)
     elif "view" in told:
