@@ -67,7 +67,7 @@ export function Camera({ file, files, unit, written, now, found, in_touch }) {
       ${look.runs
         ? html`<button type="button" class="act" onClick=${look.close}>${T.stop}</button>`
         : html`<button type="button" class="act must" aria-disabled=${look.busy} onClick=${() => look.open(source.trim())}>${T.look}</button>`}
-      ${!look.runs && html`<button type="button" class="act slight" onClick=${take}>${T.unseen}</button>`}
+      ${!look.runs && look.trial?.watched_by !== file.chamber && html`<button type="button" class="act slight" onClick=${take}>${T.unseen}</button>`}
       <${Refused} error=${look.error} />
     </div>`}
     ${look.trial && html`<${Shown} trial=${look.trial} picture=${look.picture} taken=${taken !== ""} take=${take}

@@ -150,13 +150,14 @@ class CameraTrials:
             await self.stop()
 
     async def stop(self) -> None:
-        """Let go of whatever is looked through."""
-        task, self._task = self._task, None
+        """Let go of whatever is looked through; returns when it is closed."""
+        task, trial = self._task, self._trial
         if task is not None:
-            task.cancel()
+            if not task.cancelling():  # a second time, it would be torn from its closing
+                task.cancel()
             await asyncio.wait([task])
-        if self._trial is not None:
-            self._trial.end(TrialState.OVER, GONE)
+        if trial is not None:
+            trial.end(TrialState.OVER, GONE)
 
     # --- the program -----------------------------------------------------------
 
