@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import json
+import signal
+import socket
 import sys
 from asyncio.subprocess import DEVNULL, PIPE, Process
 from collections.abc import Awaitable, Callable
@@ -27,22 +29,27 @@ SHOWS = (
     "w.flush(); sys.stdin.read()"
 )
 SOON_S = 20.0
-Runs = Callable[[str], None]
+Runs = Callable[[str], list[Process]]
 
 
 @pytest.fixture
 def program(monkeypatch: pytest.MonkeyPatch) -> Runs:
     """What runs in the place of the program that looks through a camera."""
 
-    def runs(code: str) -> None:
+    def runs(code: str) -> list[Process]:
+        processes: list[Process] = []
+
         async def begun(module: str, **how: Any) -> Process:
             assert module == trying_camera.MODULE
             limit = how["longest_line_bytes"]
-            return await asyncio.create_subprocess_exec(
+            process = await asyncio.create_subprocess_exec(
                 sys.executable, "-c", code, stdin=PIPE, stdout=PIPE, stderr=DEVNULL, limit=limit
             )
+            processes.append(process)
+            return process
 
         monkeypatch.setattr(programs, "begun", begun)
+        return processes
 
     runs(HANGS)
     return runs
@@ -168,6 +175,32 @@ async def test_a_program_that_fails_is_told(program: Runs, said: str) -> None:
     await over(trials)
     assert (trial.state, trial.told) == (TrialState.FAILED, trying_camera.FAILED)
     await trials.stop()
+
+
+def test_the_end_of_the_service_ends_the_program(program: Runs) -> None:
+    processes = program(SHOWS)
+
+    async def left_open() -> None:
+        trial = await CameraTrials(clock=ManualClock()).begin(CAMERA, "cox", width_mm=None)
+        await asyncio.wait_for(trial.heard.wait(), SOON_S)
+
+    asyncio.run(left_open())
+    assert [process.returncode for process in processes] == [-signal.SIGKILL]
+
+
+async def test_the_program_ends_with_who_asks_whatever_its_camera_does() -> None:
+    """A service that is killed can't end it, and a camera may hang for ever."""
+    with socket.create_server(("127.0.0.1", 0)) as mute:
+        source = f"http://127.0.0.1:{mute.getsockname()[1]}/"
+        process = await programs.begun(trying_camera.MODULE)
+        question = {"source": source, "width": 640, "height": 480, "frames_per_s": 15, "lock": True}
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdin.write(json.dumps(question).encode() + b"\n")
+        async with asyncio.timeout(SOON_S):
+            assert json.loads(await process.stdout.readline()) == {"begun": True}
+            process.stdin.close()
+            assert await process.wait() == 0
 
 
 @pytest.mark.parametrize(

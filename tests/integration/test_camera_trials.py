@@ -239,13 +239,3 @@ def test_a_camera_that_is_watched_is_not_opened_again(
     looks = [act for act in acts if act["what"] == "camera looked through"]
     assert looks
     assert SECRET not in str(acts)
-
-
-def test_a_service_that_ends_closes_what_is_looked_through(
-    service: RunningService, stream: MjpegServer
-) -> None:
-    """The last here: the fixture ends the service, which has to come to its end in time."""
-    trial = begun(service, stream.address).json()["trial"]
-    wait_until(
-        lambda: service.get(f"/api/camera-trials/{trial}")["state"] == "showing", within_s=SOON_S
-    )
