@@ -50,6 +50,13 @@ def test_the_page_is_whole_and_no_wider_than_the_screen(
              .filter((b) => b.getBoundingClientRect().height < 44).map((b) => b.innerText)"""
     )
     assert small == [], "too small for a thumb"
+    if width_px < 768:
+        order = page.evaluate(
+            """['.sentence', '.section', '.picture', '.spread .job', '.opening', '.tested', '.hour']
+                 .map((part) => [document.querySelector(part).getBoundingClientRect().top, part])
+                 .sort((a, b) => a[0] - b[0]).map(([, part]) => part).join(' ')"""
+        )
+        assert order == ".sentence .section .picture .spread .job .opening .tested .hour"
 
 
 def test_the_door_opens_in_the_drawing(shed: RunningService, look: Look) -> None:
