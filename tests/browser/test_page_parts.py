@@ -69,6 +69,43 @@ def test_marks_at_one_height_are_one_or_stand_apart(
     assert ask(page, "section_layout", shown, told) == said
 
 
+UNSEEN = {"hidden": True, "in_touch": True, "typed": False, "audible": False, "stands": False}
+
+
+@pytest.mark.parametrize(
+    ("changed", "may"),
+    [
+        pytest.param({}, True, id="nobody sees it"),
+        pytest.param({"hidden": False}, False, id="somebody looks"),
+        pytest.param({"typed": True}, False, id="something was typed"),
+        pytest.param({"stands": True}, False, id="an alarm stands"),
+        pytest.param({"audible": True}, False, id="it would be silent afterwards"),
+        pytest.param({"in_touch": False}, False, id="it might not come back"),
+    ],
+)
+def test_an_old_page_loads_itself_again_only_where_nothing_is_lost(
+    page: Page, changed: dict[str, bool], may: bool
+) -> None:
+    assert ask(page, "updated", "m.mayLoad(a)", {**UNSEEN, **changed}) is may
+
+
+@pytest.mark.parametrize(
+    ("own", "newest", "old"),
+    [
+        pytest.param("v-0123456789abcdef", "v-0123456789abcdee", True, id="another one"),
+        pytest.param("v-0123456789abcdef", "v-0123456789abcdef", False, id="the same"),
+        pytest.param("v-0123456789abcdef", None, False, id="the service can't tell"),
+        pytest.param(None, "v-0123456789abcdef", False, id="asked for by its plain name"),
+    ],
+)
+def test_a_page_knows_that_it_is_old(
+    page: Page, own: str | None, newest: str | None, old: bool
+) -> None:
+    address = f"https://shed.local/web/{own}/program.js" if own else "https://shed.local/web/x.js"
+    told = "m.isOld({ who: { page: a[1] } }, m.versionIn(a[0]))"
+    assert ask(page, "updated", told, [address, newest]) is old
+
+
 STEADY = [45.0 + 0.1 * (n % 3) for n in range(60)]
 
 

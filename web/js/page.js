@@ -17,6 +17,7 @@ import { J } from "./strings_telephones.js";
 import { P } from "./strings_people.js";
 import { U } from "./strings_setting_up.js";
 import { moment, words, zone } from "./units.js";
+import { Updated } from "./updated.js";
 
 /** @typedef {import("./types.js").Now} Now */
 /** @typedef {import("./types.js").Unit} Unit */
@@ -52,6 +53,7 @@ export function Page({ touch, sounds }) {
   });
   return html`
     ${!in_touch && html`<${Lost} touch=${touch} />`}
+    <${Updated} touch=${touch} />
     <header class="head">
       <${Ways} page=${route.page} owner=${owner} />
       <${SoundLine} sounds=${sounds} />

@@ -158,7 +158,7 @@ function Part({ chamber, marks, box }) {
   const height_mm = chamber.job?.height_mm ?? null;
   if (height_mm === null) return null;
   const it = part(height_mm, box);
-  const said = gathered(marks.map((mark) => ({ ...mark, y: it.y(mark.height_mm) })), MARK_PITCH, it.rule_top, it.bottom - 6);
+  const beside = gathered(marks.map((mark) => ({ ...mark, y: it.y(mark.height_mm) })), MARK_PITCH, it.rule_top, it.bottom - 6);
   return html`<g class="part">
     <rect class="body" x=${it.left} y=${it.top} width=${it.right - it.left} height=${it.bottom - it.top} />
     <path class="side" d=${`M${it.left} ${it.bottom}V${it.top}M${it.right} ${it.bottom}V${it.top}`} />
@@ -173,7 +173,7 @@ function Part({ chamber, marks, box }) {
         >`,
     )}
     <text class="tiny" x=${it.rule_x - 11} y=${it.rule_top - 12} text-anchor="end">mm</text>
-    ${said.map(
+    ${beside.map(
       (mark) =>
         html`<g class=${`mark ${mark.class}`}>
           <path d=${`M${it.rule_x} ${mark.y}H${it.right + 4}L${it.right + 8} ${mark.text_y}`} />

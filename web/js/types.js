@@ -355,6 +355,7 @@
  * @typedef {object} Who
  * @property {string} name
  * @property {"viewer" | "operator" | "owner"} role
+ * @property {string | null} [page]  the newest version of these pages
  *
  * @typedef {object} Columns
  * @property {number[]} time_s  seconds since the epoch, increasing

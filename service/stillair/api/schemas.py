@@ -455,7 +455,8 @@ class Shell(BaseModel):
 
 
 class Who(BaseModel):
-    """The person who asks."""
+    """The person who asks. `page`: the dashboard's newest version, where it can be told."""
 
     name: str
     role: str
+    page: str | None = None
