@@ -52,8 +52,13 @@ def test_labels_keep_their_distance(page: Page, wanted: list[int], placed: list[
         ),
         pytest.param(
             ["door 60", "smoke 60", "camera 60", "sensor 60", "draft 60", "flame 60"],
-            [["flame", 1, 60, 8], ["draft", 1, 60, 21], ["sensor", 1, 60, 34]]
-            + [["camera", 1, 60, 47], ["smoke", 1, 60, 60]],
+            [
+                ["flame", 1, 60, 8],
+                ["draft", 1, 60, 21],
+                ["sensor", 1, 60, 34],
+                ["camera", 1, 60, 47],
+                ["smoke", 1, 60, 60],
+            ],
             id="no room for the oldest",
         ),
     ],

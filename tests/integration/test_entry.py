@@ -231,7 +231,10 @@ def test_signing_in_and_out(service: RunningService) -> None:
         cookie = answer.headers["set-cookie"].lower()
         assert "httponly" in cookie
         assert "samesite=strict" in cookie
-        assert browser.get("/api/session").json().items() >= {"name": "captain", "role": "owner"}.items()
+        assert (
+            browser.get("/api/session").json().items()
+            >= {"name": "captain", "role": "owner"}.items()
+        )
         assert browser.get("/").status_code == 200
         kept = browser.cookies["stillair_session"]
         assert browser.delete("/api/session").status_code == 200

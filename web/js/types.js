@@ -350,7 +350,7 @@
  * @property {boolean} stored
  * @property {boolean} owner
  * @property {Chamber[]} chambers
- * @property {Record<string, string>} elsewhere  names of chambers that were brought in, by key
+ * @property {Record<string, string>} elsewhere  names of chambers that nobody watches here, by key
  *
  * @typedef {object} Who
  * @property {string} name

@@ -177,7 +177,12 @@ def build(
         telephones=service.push.telephones,
     )
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
-    service.housekeeping.each_minute("brought in", service.elsewhere.look, at_once=True)
+
+    def watched_elsewhere() -> None:
+        service.elsewhere.look()
+        service.elsewhere.close(clock.wall().timestamp(), service.writer.put)
+
+    service.housekeeping.each_minute("brought in", watched_elsewhere, at_once=True)
 
     def brought_in() -> None:
         service.elsewhere.look()
