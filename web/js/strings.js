@@ -23,6 +23,7 @@ export const S = {
   },
 
   head: {
+    watch: "How the watch itself is",
     pages: "Pages",
     now: "Now",
     jobs: "Jobs",

@@ -44,6 +44,7 @@
  * @property {Pause[]} [pauses]  asked for one job alone
  * @property {string | null} [toolpath]  the id of what it followed; asked for one job alone
  * @property {"real" | "recorded" | "simulated" | null} origin
+ * @property {boolean} brought  from another board, or from before
  * @property {boolean} guessed  nobody announced it, and nobody has confirmed it
  * @property {Outcome | null} outcome
  * @property {string | null} outcome_by
