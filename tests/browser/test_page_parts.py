@@ -361,6 +361,7 @@ def test_words_of_the_service_are_put_into_the_readers_unit(
         pytest.param("no_motion", 1, 60, "standing…", id="no room for its word"),
         pytest.param("door_open", 2, 110, "13:00 door twice", id="two of them"),
         pytest.param("camera_fault", 3, 90, "camera 3 times", id="three, no room for a time"),
+        pytest.param("camera_fault", 2, 55, "2 camera", id="no room for their word"),
     ],
 )
 def test_words_at_the_part_end_before_the_wall(

@@ -191,7 +191,9 @@ function Part({ chamber, marks, box }) {
  */
 export function named(mark, room) {
   const letters = Math.floor(room / LETTER);
-  const word = S.jobs.often(S.hour.kinds[mark.kind] ?? mark.kind, mark.count ?? 1);
+  const kind = S.hour.kinds[mark.kind] ?? mark.kind;
+  const often = S.jobs.often(kind, mark.count ?? 1);
+  const word = often.length <= letters || often === kind ? often : `${mark.count} ${kind}`;
   const whole = `${clock(mark.onset_at)} ${word}`;
   if (whole.length <= letters) return whole;
   return word.length <= letters ? word : `${word.slice(0, Math.max(0, letters - 1))}…`;

@@ -152,7 +152,7 @@ def _camera(of: Chamber, thing: str) -> Line:
         case CameraCondition.FIT:
             if age_s is not None and age_s > OLD_PICTURE_S * max(1.0, of.speed):
                 return Line(CAMERA, thing, How.WRONG, last, None, "look at its plug")
-            told = figures.row([part for part in (last, "its view is fit to watch by") if part])
+            told = f"{last}; its view is fit to watch by".removeprefix("; ")
             return Line(CAMERA, thing, How.WELL, told, since_at)
         case CameraCondition.PAUSED:
             told = "it is paused: smoke and flame are not watched for"
@@ -174,7 +174,9 @@ def _alarm_test(service: Service, of: Chamber, prefix: str) -> Iterator[Line]:
     state = of.supervisor.view.alarm_test
     at = of.labels.timeline().at(state.started_s) if state is not None else None
     todo = "" if known.ready or known.running else "begin one on the page Alarm test"
-    if known.awaits:
+    if not of.settings.people:
+        todo = ""  # of that, messages tell
+    elif known.awaits:
         todo = "say on the page Alarm test what arrived"
     how = How.WELL if known.ready else How.LOOK
     yield Line(PEOPLE, f"{prefix}last alarm test", how, figures.lower(known.text), at, todo)
