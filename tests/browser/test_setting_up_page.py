@@ -111,7 +111,7 @@ def test_how_the_watch_is_has_a_page_one_tap_away(
     hows = lines.evaluate_all("(all) => all.map((each) => each.className)")
     assert hows == sorted(hows, key=lambda how: how != "wrong"), "what is wrong comes first"
     for part in ("Wrong", "Ways to people", "Disk and backups", "Clock, computer"):
-        expect(page.get_by_role("heading", name=part)).to_be_visible()
+        expect(page.get_by_role("heading", level=2, name=part)).to_be_visible()
     expect(page.locator(".watch-lines")).to_contain_text(re.compile(r"Stillair \d.*Python 3"))
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     # Nothing in it is for owners alone: no folder, address, server or password.
