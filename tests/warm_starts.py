@@ -32,10 +32,11 @@ EVERY_S = 0.01
 # Those too that a service loads only when it needs them, and each new one does.
 LIBRARIES = (
     "alembic.command, alembic.config, apscheduler.schedulers.background, "
-    "apscheduler.triggers.cron, argon2, argparse, asyncio, concurrent.futures.thread, cryptography.hazmat.primitives.ciphers.aead, "
-    "cryptography.x509, cv2, encodings.ascii, fastapi.openapi.models, itsdangerous, json, "
-    "logging.config, numpy.ma, numpy.random, requests, sqlalchemy.orm, sqlite3, sqlmodel, typer, "
-    "uvicorn.lifespan.off, uvicorn.protocols.http.h11_impl"
+    "apscheduler.triggers.cron, argon2, argparse, asyncio, concurrent.futures.thread, "
+    "cryptography.hazmat.primitives.ciphers.aead, cryptography.x509, cv2, encodings.ascii, "
+    "fastapi.openapi.models, itsdangerous, json, logging.config, numpy.ma, numpy.random, requests, "
+    "sqlalchemy.orm, sqlite3, sqlmodel, typer, uvicorn.lifespan.off, "
+    "uvicorn.protocols.http.h11_impl"
 )
 OURS = f"{LIBRARIES}, stillair.api.serving, stillair.cli, stillair.runtime.service"
 

@@ -82,6 +82,7 @@ driver = "simulated"
 
 [camera]
 source = "simulated"
+frames_per_s = {frames_per_s}
 
 [simulation]
 scenario = "day.toml"
@@ -157,12 +158,17 @@ for_s = {for_s}
 """
 
 
-def chamber_files(folder: Path, steps: str, *, speed: float = 1, name: str = NORTH) -> Path:
-    """A chamber file in `folder` whose scenario does `steps`; returns its path."""
+def chamber_files(
+    folder: Path, steps: str, *, speed: float = 1, name: str = NORTH, frames_per_s: float = 4
+) -> Path:
+    """A chamber file in `folder` whose scenario does `steps`; returns its path.
+
+    Pages ask for a picture a second; to draw and look at 15 takes a tenth of a core.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "day.toml").write_text(SCENARIO.format(summary="A day for a test") + steps)
     chamber = folder / "chamber.toml"
-    chamber.write_text(CHAMBER.format(name=name, speed=speed))
+    chamber.write_text(CHAMBER.format(name=name, speed=speed, frames_per_s=frames_per_s))
     return chamber
 
 
