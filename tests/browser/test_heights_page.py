@@ -54,9 +54,9 @@ def field(page: Page) -> None:
 def test_a_height_gives_its_minute_and_an_event_its_height(serve: Serve, look: Look) -> None:
     service = serve(speed=60)
     job = str(service.post("/api/jobs", {"name": "Two fin boxes", "material": "ASA"})["id"])
-    grow(service, job, {2: 2.0, 4: 6.0})
+    grow(service, job, {4: 2.0, 8: 6.0})
     service.post(f"/api/jobs/{job}/note", {"text": "compressor on"})
-    grow(service, job, {6: 14.0, 8: 18.0})
+    grow(service, job, {12: 14.0, 16: 18.0})
     service.post(f"/api/jobs/{job}/finish")
 
     page = look(service, f"/#/jobs/{job}", width_px=360)
