@@ -2,7 +2,7 @@
 
 import { html } from "./html.js";
 import { useMarks } from "./marks.js";
-import { VIEW_WIDTH, apart, bed, boxOf, part, placed } from "./section_layout.js";
+import { VIEW_WIDTH, bed, boxOf, gathered, part, placed } from "./section_layout.js";
 import { shade } from "./shade.js";
 import { S } from "./strings.js";
 import { clock, figure, inUnit, symbol, temperature } from "./units.js";
@@ -17,9 +17,7 @@ import { Walls } from "./walls.js";
 const DOOR = { below_lid: 80, above_floor: 24 };
 const WORDS_END = 326; // right edge of what is said below the box
 const MARK_PITCH = 14;
-const MOST_MARKS = 12;
 const MOST_WALLS = 16; // letters beside the room's value; more are told below the drawing
-const SAME_PLACE = 4; // marks nearer than this are at one height
 const LETTER = 8; // width of one, at most on average, in a mark's words
 const MARK_OFF = 11; // of a mark's words from the part
 const COLDEST_C = 20; // where the shading begins, unless the room is colder
@@ -198,15 +196,7 @@ function Part({ chamber, marks, box, air }) {
   const height_mm = chamber.job?.height_mm ?? null;
   if (height_mm === null) return null;
   const it = part(height_mm, box);
-  const heights = gathered(marks.map((mark) => ({ ...mark, y: it.y(mark.height_mm) })))
-    .slice(-MOST_MARKS)
-    .sort((a, b) => a.y - b.y);
-  const texts = apart(
-    heights.map((mark) => mark.y),
-    MARK_PITCH,
-    it.rule_top,
-    it.bottom - 6,
-  );
+  const beside = gathered(marks.map((mark) => ({ ...mark, y: it.y(mark.height_mm) })), MARK_PITCH, it.rule_top, it.bottom - 6);
   const middle = (it.left + it.right) / 2;
   return html`<g class="part">
     ${chamber.job?.state === "running" &&
@@ -224,11 +214,11 @@ function Part({ chamber, marks, box, air }) {
         >`,
     )}
     <text class="tiny" stroke=${air} x=${it.rule_x + 5} y=${it.rule_top + 4}>mm</text>
-    ${heights.map(
-      (mark, i) =>
+    ${beside.map(
+      (mark) =>
         html`<g class=${`mark ${mark.class}`}>
-          <path d=${`M${it.rule_x} ${mark.y}H${it.right + 4}L${it.right + 8} ${texts[i]}`} />
-          <text class="tiny" stroke=${air} x=${it.right + MARK_OFF} y=${texts[i] + 4}
+          <path d=${`M${it.rule_x} ${mark.y}H${it.right + 4}L${it.right + 8} ${mark.text_y}`} />
+          <text class="tiny" stroke=${air} x=${it.right + MARK_OFF} y=${mark.text_y + 4}
             >${named(mark, box.inner.right - it.right - MARK_OFF - 2)}</text
           >
         </g>`,
@@ -237,32 +227,17 @@ function Part({ chamber, marks, box, air }) {
 }
 
 /**
- * Marks of one kind at nearly one height as one, so that what comes again and again hides nothing else.
- * @template {{kind: string, class: string, y: number}} M
- * @param {M[]} marks  oldest first
- * @returns {(M & {times: number})[]}  each the newest of its kind there
- */
-export function gathered(marks) {
-  /** @type {(M & {times: number})[]} */
-  const found = [];
-  for (const mark of marks) {
-    const same = found.findIndex((each) => each.kind === mark.kind && Math.abs(each.y - mark.y) < SAME_PLACE);
-    found.push({ ...mark, times: same < 0 ? 1 : found.splice(same, 1)[0].times + 1 });
-  }
-  return found;
-}
-
-/**
  * What of a mark's time and word has room before the wall; the stories have all of it.
- * @param {{onset_at: string, kind: string, times?: number}} mark  @param {number} room
+ * @param {{onset_at: string, kind: string, count?: number}} mark  @param {number} room
  */
 export function named(mark, room) {
   const letters = Math.floor(room / LETTER);
   const kind = S.hour.kinds[mark.kind] ?? mark.kind;
-  const word = mark.times && mark.times > 1 ? T.times(kind, mark.times) : kind;
+  const often = S.jobs.often(kind, mark.count ?? 1);
+  const word = often.length <= letters || often === kind ? often : `${mark.count} ${kind}`;
   const whole = `${clock(mark.onset_at)} ${word}`;
-  const fits = [whole, word, kind].find((words) => words.length <= letters);
-  return fits ?? `${kind.slice(0, Math.max(0, letters - 1))}…`;
+  if (whole.length <= letters) return whole;
+  return word.length <= letters ? word : `${word.slice(0, Math.max(0, letters - 1))}…`;
 }
 
 /** The door in the right wall as its switch says, and what is said without one. @param {{chamber: Chamber, box: Box}} props */
