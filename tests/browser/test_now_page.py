@@ -52,11 +52,11 @@ def test_the_page_is_whole_and_no_wider_than_the_screen(
     assert small == [], "too small for a thumb"
     if width_px < 768:
         order = page.evaluate(
-            """['.sentence', '.section', '.picture', '.spread .job', '.opening', '.tested', '.hour']
+            """['.sentence', '.section', '.picture', '.spread .job', '.opening', '.first-steps', '.hour']
                  .map((part) => [document.querySelector(part).getBoundingClientRect().top, part])
                  .sort((a, b) => a[0] - b[0]).map(([, part]) => part).join(' ')"""
         )
-        assert order == ".sentence .section .picture .spread .job .opening .tested .hour"
+        assert order == ".sentence .section .picture .spread .job .opening .first-steps .hour"
 
 
 def test_the_door_opens_in_the_drawing(shed: RunningService, look: Look) -> None:
