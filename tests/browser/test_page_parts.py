@@ -353,14 +353,6 @@ SETTINGS: dict[str, Any] = {
             [{"do": "add sensor", "name": "low", "place": "chamber", "address": "a"}],
             id="a new one",
         ),
-        pytest.param(
-            "d.door_pin = 27",
-            [{"do": "contact", "name": "hatch", "kind": "door", "pin": 27}],
-            id="the door's pin",
-        ),
-        pytest.param(
-            "d.door_pin = null", [{"do": "remove contact", "of": "hatch"}], id="no door any more"
-        ),
     ],
 )
 def test_what_is_chosen_in_setting_up_becomes_these_changes(

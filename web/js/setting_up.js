@@ -3,8 +3,10 @@
 import { Archive } from "./archive.js";
 import { ToDo, first, isToDo } from "./first_steps.js";
 import { html } from "./html.js";
+import { keep } from "./kept.js";
 import { STEPS, stepAddress } from "./route.js";
-import { Returned, Undo, useFiles } from "./setup_file.js";
+import { Gone, Returned, Undo, Writing, useFiles } from "./setup_file.js";
+import { ANOTHER, WHICH } from "./setup_which.js";
 import { Command } from "./shell.js";
 import { G } from "./strings_setup.js";
 import { U } from "./strings_setting_up.js";
@@ -48,9 +50,15 @@ function TheFiles({ when, unit }) {
         <p>${G.file.where(file.file)}</p>
         ${file.fixed && html`<p>${file.fixed}</p>`}
         ${file.faults.length > 0 && html`<p class="refused">${G.faults(file.file)}</p><ul class="found">${file.faults.map((fault) => html`<li key=${fault}>${fault}</li>`)}</ul>`}
-        <p>${G.file.change} ${STEPS.slice(0, -1).map((step) => html`<a class="way" key=${step} href=${stepAddress(step)}>${G.names[step]}</a> `)}</p>
-        <${Undo} file=${file} files=${files} unit=${unit} done=${again} />`;
-    })}`;
+        <p>${G.file.change} ${STEPS.slice(0, -1).map((step) => html`<a class="way" key=${step} href=${stepAddress(step)} onClick=${() => keep(WHICH, file.chamber)}>${G.names[step]}</a> `)}</p>
+        <${Undo} file=${file} files=${files} unit=${unit} done=${again} />
+        ${files.items.length > 1 && html`<${Writing} file=${file} files=${files} changes=${[{ do: "remove chamber" }]} unit=${unit} done=${again}
+          say=${G.another.remove(file.settings?.name ?? file.chamber)} kind="slight" yes=${G.another.remove_yes} />`}`;
+    })}
+    <${Gone} files=${files} unit=${unit} done=${again} />
+    ${files.another && html`<p>${G.another.how}</p>
+      <p><a class="act" href=${stepAddress(STEPS[0])} onClick=${() => keep(WHICH, ANOTHER)}>${G.another.add}</a></p>`}
+    ${files.another_why && html`<p class="small">${G.another.none} ${files.another_why}</p>`}`;
 }
 
 /** @param {{found: Found[], unit: Unit}} props */
