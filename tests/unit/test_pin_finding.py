@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import struct
 import time
 from collections.abc import Callable, Iterator
@@ -11,7 +12,6 @@ import pytest
 
 from boards import BoardTree
 from stillair.runtime.pin_finding import PinFinder, PinsNow, SeenPin
-from stillair.sensing import free_pins
 from stillair.sensing.free_pins import BoardPin, FreePin, board_pins
 
 LIVES_S = 20.0
@@ -37,7 +37,7 @@ def tree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> BoardTree:
         struct.pack_into("=32s32sIIQ", told, 0, name.encode(), user.encode(), offset, 0, flags)
         return 0
 
-    monkeypatch.setattr(free_pins.fcntl, "ioctl", ioctl)
+    monkeypatch.setattr(fcntl, "ioctl", ioctl)
     return tree
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 
 from stillair.clock import SystemClock
 from stillair.config import ChamberSettings
@@ -105,13 +105,13 @@ class SensorTrial:
 def settings_of(asked: AddSensor | AddParticles) -> AnySensor | AnyParticles:
     """The settings of what is asked for. Raises `SettingsError` with what is wrong."""
     context = FileContext(Path(), files_count=False)
+    raw: dict[str, object] = {"chamber": {"name": "trial"}}
+    if isinstance(asked, AddParticles):
+        raw["particles"] = [particles_row(asked)]
+    else:
+        raw["sensor"] = [sensor_row(asked, {})]
     try:
-        if isinstance(asked, AddParticles):
-            return _PARTICLES.validate_python(particles_row(asked), context=context)
-        return _SENSOR.validate_python(sensor_row(asked, {}), context=context)
+        made = ChamberSettings.model_validate(raw, context=context)
     except ValidationError as error:
         raise SettingsError("the sensor", tuple(sentences(error))) from None
-
-
-_SENSOR: TypeAdapter[AnySensor] = TypeAdapter(AnySensor)
-_PARTICLES: TypeAdapter[AnyParticles] = TypeAdapter(AnyParticles)
+    return (*made.sensors, *made.particles)[0]
