@@ -39,6 +39,11 @@ def fits(page: Page) -> None:
              .map((e) => e.outerHTML.slice(0, 80))"""
     )
     assert small == [], "too small for a thumb"
+    twice = page.evaluate(
+        """[...document.querySelectorAll('[id]')].map((e) => e.id)
+             .filter((id, n, all) => all.indexOf(id) !== n)"""
+    )
+    assert twice == [], "a label leads to one field"
 
 
 def test_from_the_first_start_to_watching_without_a_file(
@@ -90,11 +95,15 @@ def test_from_the_first_start_to_watching_without_a_file(
     page.get_by_role("button", name="Write it and watch by it").click()
 
     # It goes on by itself once it watches by the new file.
-    expect(page.get_by_role("heading", name="Is there a camera")).to_be_visible(timeout=BACK_MS)
+    expect(page.get_by_role("heading", name="Does a switch tell")).to_be_visible(timeout=BACK_MS)
     now = service.now()
     assert not now["simulated"]
     assert [sensor["name"] for sensor in now["sensors"]] == ["top", "room"]
     assert now["sensors"][0]["drawn_at"][1] == 0.93
+    expect(page.get_by_text("This computer has no GPIO pins")).to_be_visible()
+    fits(page)
+    page.get_by_role("link", name="Next").click()
+    expect(page.get_by_role("heading", name="Is there a camera")).to_be_visible()
     page.get_by_role("link", name="Next").click()
 
     # The rest by keyboard alone: somebody who is told, seen and written.

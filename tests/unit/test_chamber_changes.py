@@ -239,23 +239,31 @@ def test_from_nothing_comes_a_whole_file() -> None:
 
 def test_what_was_added_can_be_changed_and_taken_out_again() -> None:
     topic = {"do": "add sensor", "name": "low", "driver": "mqtt", "topic": "shed/low"}
+    lid = {"do": "add topic contact", "name": "lid", "kind": "door", "topic": "shed/lid"}
     broker = {"do": "broker", "host": "shed.example", "username": "shed", "password": "an oar"}
     haze = {"do": "add particles", "name": "haze", "port": "/dev/ttyUSB0"}
-    found = after(topic, {**broker, "tls": True}, haze, {"do": "sounder", "pin": 18})
+    found = after(
+        *(topic, {**lid, "active": "up", "normal": "down"}),
+        *({**broker, "tls": True}, haze, {"do": "sounder", "pin": 18}),
+    )
+    assert "New switch “lid”: door, by MQTT, shed/lid; “up” means open." in found.words
     assert "New sensor “low”: by MQTT, shed/low, in the chamber's air." in found.words
     assert "A password for the MQTT broker is set." in found.words
     assert "an oar" not in "".join(found.words)
     gone = [
         {"do": "remove sensor", "of": "low"},
+        {"do": "remove contact", "of": "lid"},
         {"do": "remove particles", "of": "haze"},
         {"do": "sounder", "pin": None},
     ]
     again = after(*gone, text=found.text)
-    assert again.words[1:] == (
+    assert again.words[2:] == (
         "The particle sensor “haze” is taken out; it is not watched any more.",
         "The sounder is taken out; an alarm makes no sound at the box.",
     )
-    assert (again.settings.particles, again.settings.sounder) == ((), None)
+    assert (again.settings.particles, again.settings.contacts, again.settings.sounder) == (
+        *((), (), None),
+    )
     by_hand = f'{FILE}\n[sounder]\ndriver = "command"\ncommand = "aplay tone.wav"\n'
     other = after({"do": "sounder", "pin": 18}, text=by_hand)
     assert list(other.words) == ["The sounder: GPIO 18. It was a program."]

@@ -1,6 +1,7 @@
 /** Start the first page: one stream, one tree, one source of sound. */
 
 import { render } from "../vendor/preact.js";
+import { useReducer } from "../vendor/preact-hooks.js";
 import { awake, tellTouch } from "./awake.js";
 import { html } from "./html.js";
 import { fetchRest } from "./later.js";
@@ -32,14 +33,28 @@ function pattern({ now, in_touch }) {
   return wanted.has("test") ? "test" : "silent";
 }
 
+/** @type {() => void} */
+let again = () => undefined;
+
+/**
+ * All of the page. It is put there once and drawn anew from within: ids of fields are counted at
+ * the root, and with a second one they would begin anew, so that two fields have the same.
+ */
+function Root() {
+  const [, count] = useReducer((/** @type {number} */ n) => n + 1, 0);
+  again = () => count(undefined);
+  return html`<${Page} touch=${live.touch} sounds=${sounds} />`;
+}
+
 function draw() {
   sounds.play(pattern(live.touch));
   out_of_touch.mind(live.touch);
   screen.mind(live.touch);
   tellTouch(live.touch);
-  render(html`<${Page} touch=${live.touch} sounds=${sounds} />`, page);
+  again();
 }
 
+render(html`<${Root} />`, page);
 draw();
 live.start();
 awake();

@@ -5,6 +5,7 @@ import { Act } from "./act.js";
 import { post } from "./ask.js";
 import { html } from "./html.js";
 import { added } from "./setup_draft.js";
+import { BrokerFields, NO_BROKER, brokerChange } from "./setup_broker.js";
 import { Choice, Typed } from "./setup_fields.js";
 import { Writing } from "./setup_file.js";
 import { G } from "./strings_setup.js";
@@ -17,7 +18,7 @@ import { G } from "./strings_setup.js";
 
 const T = G.more;
 const PARTICLES = "serial";
-const NEW = { kind: "", device: "", thermocouple: "K", mains: "50", topic: "", pointer: "", host: "", tls: "", username: "", password: "", port: "" };
+const NEW = { kind: "", device: "", thermocouple: "K", mains: "50", topic: "", pointer: "", port: "" };
 const TYPES = /** @type {[string, string][]} */ (["K", "J", "T", "N", "E", "R", "S"].map((each) => [each, each]));
 
 /** A sensor with the first name that nobody has. @param {Draft} draft @param {string} otherwise @returns {DraftSensor} */
@@ -33,8 +34,9 @@ export function MoreSensors({ draft, change, finding, file, files, unit, changes
   const [form, setForm] = useState(NEW);
   const [gone, setGone] = useState("");
   const [reads, setReads] = useState("");
+  const [broker, setBroker] = useState(NO_BROKER);
   const set = (/** @type {Partial<typeof NEW>} */ part) => (setReads(""), setGone(""), setForm({ ...form, ...part }));
-  const again = (/** @type {string} */ key) => (setForm(NEW), setReads(""), setGone(""), written(key));
+  const again = (/** @type {string} */ key) => (setForm(NEW), setBroker(NO_BROKER), setReads(""), setGone(""), written(key));
   const device = form.device || finding?.buses[0] || "";
   const port = form.port || finding?.ports[0] || "";
   const sensor = made(form, device, draft);
@@ -52,7 +54,6 @@ export function MoreSensors({ draft, change, finding, file, files, unit, changes
     setForm(NEW);
     setReads("");
   };
-  const broker = { do: "broker", host: form.host.trim(), ...(form.tls ? { tls: true } : {}), ...(form.username ? { username: form.username.trim() } : {}), ...(form.password ? { password: form.password } : {}) };
   return html`<h2>${T.head}</h2>
     ${Boolean(file.settings?.particles.length) && html`<ul class="noted">${file.settings?.particles.map(
       (each) => html`<li key=${each.name}>${T.one(each.name, each.port ?? each.driver)}${" "}
@@ -67,17 +68,12 @@ export function MoreSensors({ draft, change, finding, file, files, unit, changes
       ${form.kind === PARTICLES && html`<${Named} label=${T.port} hint=${T.port_how} value=${port} among=${finding?.ports ?? []} set=${(/** @type {string} */ to) => set({ port: to })} />`}
       ${form.kind === "mqtt" && html`<${Typed} label=${T.topic} hint=${T.topic_how} value=${form.topic} set=${(/** @type {string} */ topic) => set({ topic })} />
         <${Typed} label=${T.pointer} hint=${T.pointer_how} value=${form.pointer} set=${(/** @type {string} */ pointer) => set({ pointer })} />`}
-      ${asks_broker && html`<fieldset><legend>${T.broker}</legend>
-        <${Typed} label=${G.people.host} value=${form.host} set=${(/** @type {string} */ host) => set({ host })} />
-        <${Choice} label=${T.tls} value=${form.tls} among=${T.securities} set=${(/** @type {string} */ tls) => set({ tls })} />
-        <${Typed} label=${G.people.username} value=${form.username} set=${(/** @type {string} */ username) => set({ username })} />
-        <${Typed} label=${G.people.password} type="password" hint=${G.people.password_how} value=${form.password} set=${(/** @type {string} */ password) => set({ password })} />
-      </fieldset>`}
+      ${asks_broker && html`<${BrokerFields} broker=${broker} set=${setBroker} />`}
     </div>
     ${whole && form.kind !== "mqtt" && html`<div class="acts"><${Act} kind="" work=${look}>${T.look}<//></div>`}
     <p role="status">${reads && html`<strong>${reads}</strong>`}</p>
     ${whole && form.kind !== PARTICLES && !asks_broker && html`<div class="acts"><button type="button" class="act" onClick=${take}>${T.take}</button></div>`}
-    ${whole && asks_broker && broker.host && html`<${Writing} file=${file} files=${files} changes=${[...changes, added(sensor), broker]} unit=${unit} done=${again} />`}
+    ${whole && asks_broker && broker.host && html`<${Writing} file=${file} files=${files} changes=${[...changes, added(sensor), brokerChange(broker)]} unit=${unit} done=${again} say=${T.see} />`}
     ${whole && form.kind === PARTICLES && (file.settings ? html`<${Writing} file=${file} files=${files} changes=${[particles]} unit=${unit} done=${again} />` : html`<p>${G.first}.</p>`)}`;
 }
 

@@ -5,6 +5,7 @@ import { Act } from "./act.js";
 import { get, post } from "./ask.js";
 import { html } from "./html.js";
 import { stepAddress } from "./route.js";
+import { BrokerFields, NO_BROKER, brokerChange } from "./setup_broker.js";
 import { Choice, Figure, Typed } from "./setup_fields.js";
 import { Writing } from "./setup_file.js";
 import { G } from "./strings_setup.js";
@@ -18,7 +19,7 @@ import { G } from "./strings_setup.js";
 
 const EVERY_MS = 500;
 const T = G.switches;
-const NEW = { pin: /** @type {number | null} */ (null), name: "", kind: "door", means: "safe" };
+const NEW = { way: "gpio", pin: /** @type {number | null} */ (null), name: "", kind: "door", means: "safe", topic: "", pointer: "", active: "" };
 
 /** All pins, asked for while somebody looks at them. @returns {{pins: Pins | null, again: () => void}} */
 function usePins() {
@@ -51,6 +52,7 @@ function usePins() {
 export function Switches({ file, files, unit, written }) {
   const { pins, again } = usePins();
   const [fresh, setFresh] = useState(NEW);
+  const [broker, setBroker] = useState(NO_BROKER);
   const [gone, setGone] = useState("");
   if (!file.settings) return html`<p>${G.first} <a class="way" href=${stepAddress("places")}>${G.names.places}</a></p>`;
   const set = (/** @type {Partial<typeof NEW>} */ part) => (setGone(""), setFresh({ ...fresh, ...part }));
@@ -58,9 +60,11 @@ export function Switches({ file, files, unit, written }) {
   const suggested = T.suggested.find((each) => !used.has(each)) ?? "";
   const choose = (/** @type {number | null} */ pin) => set({ pin, name: fresh.name || suggested });
   const name = fresh.name.trim();
-  const adds = fresh.pin === null || !name ? [] : [{ do: "contact", name, kind: fresh.kind, pin: fresh.pin, closed_means: fresh.means }];
+  const by_topic = fresh.way === "mqtt";
+  const asks_broker = by_topic && !file.settings.mqtt;
+  const adds = !name ? [] : by_topic ? topicChanges(fresh, name, asks_broker ? broker : null) : pinChanges(fresh, name);
   const changes = gone ? [{ do: "remove contact", of: gone }] : adds;
-  const done = (/** @type {string} */ key) => (setFresh(NEW), setGone(""), written(key));
+  const done = (/** @type {string} */ key) => (setFresh(NEW), setBroker(NO_BROKER), setGone(""), written(key));
   const kinds = new Map(T.kinds);
   return html`<p class="sub">${T.how}</p>
     <h2>${T.now}</h2>
@@ -70,15 +74,29 @@ export function Switches({ file, files, unit, written }) {
         <button type="button" class="act slight" aria-pressed=${gone === each.name} onClick=${() => setGone(gone === each.name ? "" : each.name)}>${T.remove(each.name)}</button></li>`,
     )}</ul>
     <h2>${T.find}</h2>
-    <${Finding} pins=${pins} again=${again} pin=${fresh.pin} choose=${choose} />
+    <div class="fields"><${Choice} label=${T.way} value=${fresh.way} among=${T.ways} set=${(/** @type {string} */ way) => set({ ...NEW, way, name: way === "mqtt" ? suggested : "" })} /></div>
+    ${!by_topic && html`<${Finding} pins=${pins} again=${again} pin=${fresh.pin} choose=${choose} />`}
     <div class="fields">
-      <${PinField} label=${T.which} pins=${pins} value=${fresh.pin} set=${choose} />
-      ${fresh.pin !== null && html`<${Named} fresh=${fresh} set=${set} seen=${pins?.free.find(({ pin }) => pin === fresh.pin)} />`}
+      ${!by_topic && html`<${PinField} label=${T.which} pins=${pins} value=${fresh.pin} set=${choose} />`}
+      ${(by_topic || fresh.pin !== null) && html`<${Named} fresh=${fresh} set=${set} seen=${by_topic ? undefined : pins?.free.find(({ pin }) => pin === fresh.pin)} />`}
+      ${asks_broker && html`<${BrokerFields} broker=${broker} set=${setBroker} />`}
     </div>
     <${Writing} file=${file} files=${files} changes=${changes} unit=${unit} done=${done} />
     <${Sounder} file=${file} files=${files} settings=${file.settings} pins=${pins} unit=${unit} written=${written} />
     <h2>${G.stop.head}</h2>
     <p>${file.settings.stop ? G.stop.has : G.stop.none} ${G.stop.why}</p>`;
+}
+
+/** @param {typeof NEW} fresh  @param {string} name */
+function pinChanges({ kind, pin, means }, name) {
+  return pin === null ? [] : [{ do: "contact", name, kind, pin, closed_means: means }];
+}
+
+/** @param {typeof NEW} fresh  @param {string} name  @param {typeof NO_BROKER | null} broker  where it has to be named as well */
+function topicChanges({ kind, topic, pointer, active }, name, broker) {
+  const whole = topic.trim() && active.trim() && broker?.host.trim() !== "";
+  const more = pointer.trim() ? { pointer: pointer.trim() } : {};
+  return whole ? [{ do: "add topic contact", name, kind, topic: topic.trim(), active: active.trim(), ...more }, ...(broker ? [brokerChange(broker)] : [])] : [];
 }
 
 /** @param {{pins: Pins | null, again: () => void, pin: number | null, choose: (pin: number) => void}} props */
@@ -114,14 +132,22 @@ function Named({ fresh, set, seen }) {
   return html`<${Typed} label=${T.name} value=${fresh.name} most=${40} set=${(/** @type {string} */ name) => set({ name })} />
     <${Choice} label=${T.kind} value=${fresh.kind} among=${T.kinds}
       set=${(/** @type {string} */ kind) => set({ kind, means: ["presence", "reset", "heater"].includes(kind) ? "alarm" : "safe" })} />
-    <${Choice} label=${T.means} value=${fresh.means} among=${[["safe", safe], ["alarm", alarm]]} set=${(/** @type {string} */ means) => set({ means })} />
+    ${fresh.way === "mqtt" ? html`<${Topic} fresh=${fresh} set=${set} off_normal=${alarm} />` : html`<${Choice} label=${T.means} value=${fresh.means} among=${[["safe", safe], ["alarm", alarm]]} set=${(/** @type {string} */ means) => set({ means })} />`}
     <p role="status">${state && html`<strong>${T.so(fresh.name, state)}</strong>`}</p>
     ${!pressed && fresh.means === "alarm" && html`<p class="small">${T.cut}</p>`}`;
 }
 
+/** @param {{fresh: typeof NEW, set: (part: Partial<typeof NEW>) => void, off_normal: string}} props */
+function Topic({ fresh, set, off_normal }) {
+  const M = G.more;
+  return html`<${Typed} label=${M.topic} hint=${M.topic_how} value=${fresh.topic} set=${(/** @type {string} */ topic) => set({ topic })} />
+    <${Typed} label=${M.pointer} hint=${M.pointer_how} value=${fresh.pointer} set=${(/** @type {string} */ pointer) => set({ pointer })} />
+    <${Typed} label=${T.active_of(off_normal)} value=${fresh.active} most=${200} set=${(/** @type {string} */ active) => set({ active })} />`;
+}
+
 /** A pin among those that nothing uses, or where they aren't known any number. @param {{label: string, pins: Pins | null, value: number | null, set: (pin: number | null) => void}} props */
 function PinField({ label, pins, value, set }) {
-  if (!pins?.unused.length) return html`<${Figure} label=${T.number} hint=${T.number_how} whole=${true} value=${value} set=${set} />`;
+  if (!pins?.unused.length) return html`<${Figure} label=${`${label}: ${T.number}`} hint=${T.number_how} whole=${true} value=${value} set=${set} />`;
   const among = [["", T.choose], ...pins.unused.map((pin) => [String(pin), `GPIO ${pin}`])];
   return html`<${Choice} label=${label} value=${value === null ? "" : String(value)} among=${among} set=${(/** @type {string} */ pin) => set(pin ? Number(pin) : null)} />`;
 }

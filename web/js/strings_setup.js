@@ -100,10 +100,12 @@ export const G = {
     mains: "The mains here have",
     hums: /** @type {[string, string][]} */ ([["50", "50 Hz"], ["60", "60 Hz"]]),
     topic: "Its topic",
-    topic_how: "As in shed/north/top. What comes there is a number in °C, or JSON.",
-    pointer: "Where the number is in JSON",
-    pointer_how: "As in /temperature. Left empty: what comes is the number itself.",
+    topic_how: "As in shed/north/top. What comes there is the value itself (a temperature in °C), or JSON.",
+    pointer: "Where the value is in JSON",
+    pointer_how: "As in /temperature. Left empty: what comes is the value itself.",
     broker: "The broker",
+    host: "The broker's name",
+    host_how: "As in 127.0.0.1 for one on this computer. It is asked for once.",
     tls: "Kept private by",
     securities: /** @type {[string, string][]} */ ([["", "nothing, port 1883"], ["tls", "TLS, port 8883"]]),
     port: "Its serial port",
@@ -112,6 +114,7 @@ export const G = {
     unnamed: "other",
     look: "See what it reads",
     take: "Take this sensor",
+    see: "See what changes, with this sensor",
     /** @param {number} c @param {Unit} unit */
     reads: (c, unit) => `It reads ${figure(c, unit)} ${symbol(unit)}.`,
     /** @param {number} ug_m3 */
@@ -174,6 +177,10 @@ export const G = {
     changed: (pin, closed, changes) => `GPIO ${pin}: ${changes === 1 ? "changed once" : `changed ${changes} times`}, ${closed ? "closed" : "open"} just now`,
     /** @param {string} used */
     used: (used) => `Left alone, because they are used: ${used}.`,
+    way: "How it tells",
+    ways: /** @type {[string, string][]} */ ([["gpio", "by a pin of this board"], ["mqtt", "by MQTT"]]),
+    /** @param {string} state */
+    active_of: (state) => `Its message for “${state}”`,
     which: "Which pin",
     number: "GPIO number",
     number_how: "The number of the GPIO, not that of the header's pin.",
@@ -199,7 +206,7 @@ export const G = {
       reset: ["not pressed", "pressed"],
     }),
     /** @param {string} name @param {string} state */
-    so: (name, state) => `By this, ${name} is ${state} just now. If that is wrong, choose the other.`,
+    so: (name, state) => `By this, “${name}” is ${state} just now. If that is wrong, choose the other.`,
     cut: "A cut wire would look the same as all well. A switch that is closed while all is well tells of it.",
   },
   sounder: {

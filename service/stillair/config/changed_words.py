@@ -118,9 +118,11 @@ class Told:
         kind = KINDS.get(str(row["kind"]), str(row["kind"]))
         says = closed_words(str(row["kind"]), row.get("closed_means"))
         told = f"; closed means {says}" if says else ""
-        self.words.append(
-            f"New switch {_name(row['name'])}: {kind}, on GPIO {row.get('pin')}{told}."
-        )
+        where = f"on GPIO {row.get('pin')}{told}"
+        if "topic" in row:
+            says = CLOSED.get(str(row["kind"]), ("", ""))[1]
+            where = f"by MQTT, {_short(row['topic'])}; “{_short(row['active'])}” means {says}"
+        self.words.append(f"New switch {_name(row['name'])}: {kind}, {where}.")
 
     def contact(self, of: str, key: str, before: Any, after: Any) -> None:
         what = {"pin": "GPIO", "kind": "kind", "closed_means": "meaning while closed"}

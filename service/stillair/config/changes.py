@@ -126,6 +126,18 @@ class SetContact(Table):
     closed_means: Literal["safe", "alarm"] | None = None
 
 
+class AddTopicContact(Table):
+    """A switch that tells by MQTT; `active` is the message that says it is open, pressed, or so."""
+
+    do: Literal["add topic contact"]
+    name: Text
+    kind: Annotated[ContactKind, Strict(False)]
+    topic: Text
+    pointer: Text | None = None
+    active: Text
+    normal: Text | None = None
+
+
 class RemoveContact(Table):
     do: Literal["remove contact"]
     of: Text
@@ -212,6 +224,7 @@ Change = Annotated[
     | ChangeSensor
     | RemoveSensor
     | SetContact
+    | AddTopicContact
     | RemoveContact
     | AddParticles
     | RemoveParticles
@@ -320,6 +333,11 @@ def _make(edited: Edited, change: Change, told: Told, buses: Mapping[str, str]) 
             else:
                 edited.add("contact", row)
                 told.contact_added(row)
+        case AddTopicContact():
+            row = {"name": change.name, "kind": change.kind.value, "driver": "mqtt"}
+            row |= _given(change, "topic", "pointer", "active", "normal")
+            edited.add("contact", row)
+            told.contact_added(row)
         case RemoveContact():
             told.removed("switch", change.of, edited.remove("contact", change.of))
         case AddParticles():

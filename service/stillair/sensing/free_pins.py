@@ -48,7 +48,7 @@ BUSES: Final = (
 )
 NO_PINS = (
     "this computer has no GPIO pins that its kernel names GPIO2 and so on: run Stillair on a"
-    " board that has, or use a switch that tells by MQTT"
+    " board that has, or choose a switch that tells by MQTT"
 )
 NO_RIGHT = "this user may not use the pins: run Stillair as a user in the group gpio"
 
