@@ -16,7 +16,7 @@ from chips import OneWireTree
 from stillair.config.changes import Change
 from stillair.config.reading import chamber_from_text
 from stillair.errors import CommandRefused, SettingsError
-from stillair.model import Sounding
+from stillair.model import SignalClass, Sounding, StopPhase, StopState
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.chamber_file import watched_files
 from stillair.runtime.chamber_trial import Trial
@@ -56,13 +56,19 @@ class Shed:
         sounding: Sounding = Sounding.SILENT,
         job: object = None,
         other: str = "",
+        alarms: tuple[object, ...] = (),
+        stop: object = None,
         names: tuple[str, str] = ("north.toml", "other.toml"),
         text: str = TEXT,
     ) -> None:
         self.path = folder / names[0]
         sensor = SimpleNamespace(name="top", temperature_c=20.5, fault="")
         view = SimpleNamespace(
-            sounding=sounding, job=job, thermal=SimpleNamespace(sensors=(sensor,))
+            sounding=sounding,
+            job=job,
+            thermal=SimpleNamespace(sensors=(sensor,)),
+            alarms=alarms,
+            stop=stop,
         )
         paths, chambers = [], []
         for name, told in zip(names, (text, other), strict=True):
@@ -131,6 +137,7 @@ driver = "onewire"
 address = "{ROOM}"
 """
 OWN = ("chamber.toml", "chamber-2.toml")
+DANGER = SimpleNamespace(signal_class=SignalClass.ALARM)
 BOX = [
     {"do": "chamber", "name": "west bench"},
     {"do": "add sensor", "name": "low", "address": "28-0000075c2f99"},
@@ -185,6 +192,20 @@ def test_another_box_gets_a_file_of_its_own_and_goes_with_a_way_back(tmp_path: P
             "north-bench",
             "A job runs",
             id="a job runs",
+        ),
+        pytest.param(
+            {"names": OWN, "other": OTHER, "alarms": (DANGER,)},
+            [{"do": "remove chamber"}],
+            "north-bench",
+            "alarm of danger",
+            id="danger that is seen and not over",
+        ),
+        pytest.param(
+            {"names": OWN, "other": OTHER, "stop": StopState(0.0, StopPhase.STOPPED)},
+            [{"do": "remove chamber"}],
+            "north-bench",
+            "stop of its machine",
+            id="a machine that is stopped",
         ),
         pytest.param(
             {"names": OWN, "other": OTHER},

@@ -20,7 +20,7 @@ from stillair.config.changes import Change, Proposal, RemoveChamber, proposed
 from stillair.config.reading import chamber_from_text
 from stillair.config.together import faults_between_files
 from stillair.errors import CommandRefused, Refusal, SettingsError, StoreError
-from stillair.model import Sounding
+from stillair.model import SignalClass, Sounding, StopPhase
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.chamber_file import MOST_BOXES, ChamberFile, own_files
 from stillair.runtime.chamber_trial import Done, Returned, Trial
@@ -40,6 +40,10 @@ STOPS = (
     " the machine would lose its supply. End the job first."
 )
 RUNS = "A job runs in this box: end it first, then take the box away."
+DANGER = (
+    "An alarm of danger, or the stop of its machine, still stands in this box: see to it on the"
+    " first page, then take the box away."
+)
 ONLY = "It is the only box, and something has to be watched. Add another one first."
 ALONE = "To take a box away is a change of its own. Leave out the others, or write them first."
 NAMED = (
@@ -231,6 +235,7 @@ class Changing:
             (self._named or file.path not in self._own, NOT_NAMED_HERE),
             (not rest, ONLY),
             (_runs(old), RUNS),
+            (_is_in_danger(old), DANGER),
         ):
             if refused:
                 raise CommandRefused(Refusal.CONFLICT, why)
@@ -356,3 +361,10 @@ def _digest(file: ChamberFile) -> str:
 
 def _runs(chamber: Chamber) -> bool:
     return chamber.supervisor.view.job is not None
+
+
+def _is_in_danger(chamber: Chamber) -> bool:
+    view = chamber.supervisor.view
+    if view.stop is not None and view.stop.phase is not StopPhase.READY:
+        return True
+    return any(alarm.signal_class is SignalClass.ALARM for alarm in view.alarms)
