@@ -1,4 +1,4 @@
-"""A box gets a switch, found by opening its door; then a second box comes, and goes again."""
+"""A box gets a switch, found by opening its door; a second box comes, and goes again."""
 
 from __future__ import annotations
 
@@ -81,9 +81,7 @@ def write(page: Page, button: str = "Write it and watch by it") -> None:
     page.get_by_role("button", name=button).click()
 
 
-def test_a_switch_is_found_by_its_door_and_a_second_box_comes_and_goes(
-    service: RunningService, levels: Path, look: Look
-) -> None:
+def test_a_switch_is_found_by_its_door(service: RunningService, levels: Path, look: Look) -> None:
     page = look(service, width_px=360, expected="Failed to load resource")
     page.goto(f"{page.url.split('#')[0]}#/setting-up/switches")
     expect(page.get_by_text("A stop is set up by hand alone")).to_be_visible(timeout=SOON_MS)
@@ -110,8 +108,10 @@ def test_a_switch_is_found_by_its_door_and_a_second_box_comes_and_goes(
     own = service.folder / "chamber.toml"
     assert own.read_text().endswith('pin = 22\nclosed_means = "safe"\n')
 
-    # A second box, from the same page.
-    page.get_by_role("link", name="Later").click()
+
+def test_a_second_box_comes_and_goes(service: RunningService, look: Look) -> None:
+    page = look(service, width_px=360, expected="Failed to load resource")
+    page.get_by_role("link", name="Setting up", exact=True).click()
     page.get_by_role("link", name="Add another box").click()
     page.get_by_label("Its name").fill("South bench")
     page.get_by_text("metal").click()

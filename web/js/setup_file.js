@@ -13,9 +13,10 @@ import { whole, words } from "./units.js";
 /** @typedef {import("./setup_draft.js").Settings} Settings */
 /** @typedef {{chamber: string, file: string, base: string, simulated: boolean, fixed: string | null, by_hand: boolean, faults: string[], settings: Settings | null, undo: {words: string[], by: string, at: string} | null}} ChamberFile */
 /** @typedef {{file: string, words: string[], by: string, at: string}} Gone */
-/** @typedef {{items: ChamberFile[], another: ChamberFile | null, another_why: string, gone: Gone[], returned: {words: string[], why: string, at: string} | null, materials: {material: string, bears_c: number, combustible: boolean}[], gap_s: number | null}} Files */
+/** @typedef {{items: ChamberFile[], another: ChamberFile | null, another_why: string, gone: Gone[], returned: {words: string[], why: string, at: string} | null, on_trial: boolean, materials: {material: string, bears_c: number, combustible: boolean}[], gap_s: number | null}} Files */
 
 const ASK_AGAIN_MS = 500;
+const TRIAL_MS = 2_000;
 const GIVE_UP_MS = 90_000;
 const T = G.write;
 
@@ -47,6 +48,11 @@ export function useFiles(when) {
       over.current = true;
     };
   }, [when]);
+  useEffect(() => {
+    if (!files?.on_trial) return undefined;
+    const timer = setTimeout(again, TRIAL_MS); // what can be undone is known after it
+    return () => clearTimeout(timer);
+  }, [files]);
   return { files, failed, again };
 }
 

@@ -90,7 +90,7 @@ class AddSensor(Table):
     name: Text
     place: Annotated[Place, Strict(False)] = Place.CHAMBER
     driver: Literal["onewire", "max31855", "max31856", "mcp9600", "mqtt"] = "onewire"
-    address: Text | int | None = None
+    address: Text | Annotated[int, Field(ge=0, le=0x7F)] | None = None
     device: Annotated[Text, AfterValidator(_bus)] | None = None
     thermocouple: Text | None = None
     mains_hz: int | None = None

@@ -145,6 +145,11 @@ class Changing:
         return Found("chamber file", State.UNFIT, told, "read why on the page Setting up")
 
     @property
+    def on_trial(self) -> bool:
+        """Whether new settings have not been watched by for long enough to be undone."""
+        return self._trial.pending
+
+    @property
     def gap_s(self) -> float | None:
         """For how long nothing was watched, the last time that settings were taken into use."""
         return self._trial.gap_s

@@ -70,6 +70,7 @@ def chamber_files(files: TheFiles, _: Owner) -> dict[str, Any]:
         "returned": None
         if returned is None
         else {"words": returned.words, "why": returned.why, "at": returned.at},
+        "on_trial": files.on_trial,
         "materials": materials(),
         "gap_s": None if files.gap_s is None else round(files.gap_s, 1),
     }
