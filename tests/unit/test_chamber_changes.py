@@ -242,15 +242,13 @@ def test_what_was_added_can_be_changed_and_taken_out_again() -> None:
     lid = {"do": "add topic contact", "name": "lid", "kind": "door", "topic": "shed/lid"}
     broker = {"do": "broker", "host": "shed.example", "username": "shed", "password": "an oar"}
     haze = {"do": "add particles", "name": "haze", "port": "/dev/ttyUSB0"}
-    found = after(
-        *(topic, {**lid, "active": "up", "normal": "down"}),
-        *({**broker, "tls": True}, haze, {"do": "sounder", "pin": 18}),
-    )
+    lid |= {"active": "up", "normal": "down"}
+    found = after(topic, lid, {**broker, "tls": True}, haze, {"do": "sounder", "pin": 18})
     assert "New switch “lid”: door, by MQTT, shed/lid; “up” means open." in found.words
     assert "New sensor “low”: by MQTT, shed/low, in the chamber's air." in found.words
     assert "A password for the MQTT broker is set." in found.words
     assert "an oar" not in "".join(found.words)
-    gone = [
+    gone: list[dict[str, Any]] = [
         {"do": "remove sensor", "of": "low"},
         {"do": "remove contact", "of": "lid"},
         {"do": "remove particles", "of": "haze"},
