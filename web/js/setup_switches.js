@@ -142,7 +142,7 @@ function Topic({ fresh, set, off_normal }) {
   const M = G.more;
   return html`<${Typed} label=${M.topic} hint=${M.topic_how} value=${fresh.topic} set=${(/** @type {string} */ topic) => set({ topic })} />
     <${Typed} label=${M.pointer} hint=${M.pointer_how} value=${fresh.pointer} set=${(/** @type {string} */ pointer) => set({ pointer })} />
-    <${Typed} label=${T.active_of(off_normal)} value=${fresh.active} most=${200} set=${(/** @type {string} */ active) => set({ active })} />`;
+    <${Typed} label=${T.active_of(off_normal)} value=${fresh.active} most=${200} hint=${T.retained} set=${(/** @type {string} */ active) => set({ active })} />`;
 }
 
 /** A pin among those that nothing uses, or where they aren't known any number. @param {{label: string, pins: Pins | null, value: number | null, set: (pin: number | null) => void}} props */

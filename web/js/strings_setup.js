@@ -181,6 +181,7 @@ export const G = {
     ways: /** @type {[string, string][]} */ ([["gpio", "by a pin of this board"], ["mqtt", "by MQTT"]]),
     /** @param {string} state */
     active_of: (state) => `Its message for “${state}”`,
+    retained: "It has to be published as retained, so that it is known after every start.",
     which: "Which pin",
     number: "GPIO number",
     number_how: "The number of the GPIO, not that of the header's pin.",
