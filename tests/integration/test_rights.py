@@ -136,6 +136,7 @@ RIGHTS = {
     "POST /api/tokens/remove": OWN,
     "GET /api/audit": OWN,
     "GET /api/setting-up": OWN,
+    "GET /api/watch": READ,
     "GET /api/chamber-files": OWN,
     "POST /api/chamber-files": OWN,
     "POST /api/chamber-files/proposal": OWN,
@@ -146,6 +147,10 @@ RIGHTS = {
     "POST /api/finding/trial": OWN,
     "GET /api/finding/pins": OWN,
     "POST /api/finding/pins": OWN,
+    "POST /api/camera-trials": OWN,
+    "GET /api/camera-trials/{trial}": OWN,
+    "GET /api/camera-trials/{trial}/picture": OWN,
+    "DELETE /api/camera-trials/{trial}": OWN,
     "GET /api/archive": OWN,
     "POST /api/archive": OWN,
     "GET /api/alarm-tests": READ,
@@ -191,6 +196,7 @@ FILLED = {
     "{number}": "1",
     "{token}": "a-link.that-is-none",
     "{telephone}": "0" * 16,
+    "{trial}": "0" * 32,
     "{toolpath}": "0" * 32,
 }
 

@@ -110,7 +110,7 @@ def test_a_chip_on_i2c_is_found_beside_those_on_one_wire_and_the_watchs_is_left_
         usual=bus,
         i2c=lambda: ("/dev/i2c-1",),
         is_chip=is_chip,
-        cameras=lambda: (),
+        cameras=dict,
     )
     found = until(finder, lambda found: set(found) == {"0x65", "0x67"} and asked.count(0x61) > 1)
     finder.stop()

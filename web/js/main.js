@@ -10,6 +10,7 @@ import { OutOfTouch } from "./lost.js";
 import { Page } from "./page.js";
 import { Screen } from "./screen.js";
 import { Sounds } from "./sounds.js";
+import { loadUnseen } from "./updated.js";
 
 /** @typedef {import("./live.js").Touch} Touch */
 
@@ -51,6 +52,7 @@ function draw() {
   out_of_touch.mind(live.touch);
   screen.mind(live.touch);
   tellTouch(live.touch);
+  loadUnseen(live.touch, sounds);
   again();
 }
 

@@ -16,7 +16,7 @@ import { symbol } from "./units.js";
 /** @typedef {import("./setup_file.js").Files} Files */
 /** @typedef {{address: string, driver: string, device: string | null, name: string | null, chamber: string | null, place: string | null, temperature_c: number | null, fault: string | null, rise_k: number | null}} Chip */
 /** @typedef {{chamber: string, name: string, temperature_c: number | null, fault: string | null}} Watched */
-/** @typedef {{sensors: Chip[], buses: string[], ports: string[], watched: Watched[], cameras: string[]}} Finding */
+/** @typedef {{sensors: Chip[], buses: string[], ports: string[], watched: Watched[], cameras: string[], camera_names: Record<string, string>}} Finding */
 
 const EVERY_MS = 1_000;
 const WARMED_K = 0.8; // more than air in a room does by itself in a minute

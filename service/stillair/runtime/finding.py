@@ -15,7 +15,7 @@ from pathlib import Path
 
 from stillair.errors import ReadingFault, SensorError
 from stillair.sensing import i2c_chips, onewire
-from stillair.sensing.board_files import camera_names
+from stillair.sensing.board_files import plugged_cameras
 from stillair.sensing.bus import KernelI2c
 from stillair.sensing.protocols import Sensor
 from stillair.sensing.thermocouple import Mcp9600
@@ -81,7 +81,7 @@ class Finder:
         usual: Path | None = None,
         i2c: Callable[[], tuple[str, ...]] | None = None,
         is_chip: Callable[[str, int], bool | None] | None = None,
-        cameras: Callable[[], tuple[str, ...]] = camera_names,
+        cameras: Callable[[], Mapping[str, str]] = plugged_cameras,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self._known = known
@@ -131,8 +131,8 @@ class Finder:
             found = {a: bus for a, bus in self._bus.items() if I2C_AT not in a}
         return {a: str(bus) for a, bus in found.items() if bus != onewire.BUS_DIR}
 
-    def cameras(self) -> tuple[str, ...]:
-        """The lasting names of cameras that are plugged in."""
+    def cameras(self) -> Mapping[str, str]:
+        """What each camera that is plugged in calls itself, by its source for a chamber file."""
         return self._cameras()
 
     def stop(self) -> None:

@@ -79,7 +79,7 @@ def chamber_files(files: TheFiles, _: Owner) -> dict[str, Any]:
 @router.post("/chamber-files/proposal")
 def proposal(body: Changes, files: TheFiles, _: Owner) -> dict[str, Any]:
     """What would change, in words; nothing is written."""
-    return _told(_checked(lambda: files.propose(body.chamber, body.base, body.changes)))
+    return _told(checked(lambda: files.propose(body.chamber, body.base, body.changes)))
 
 
 @router.post("/chamber-files", status_code=202)
@@ -87,7 +87,7 @@ def change(
     body: Changes, files: TheFiles, by: Changer, afterwards: BackgroundTasks
 ) -> dict[str, Any]:
     """Write the changes, and have the service begin anew with them within seconds."""
-    found, anew = _checked(lambda: files.change(body.chamber, body.base, body.changes, by.name))
+    found, anew = checked(lambda: files.change(body.chamber, body.base, body.changes, by.name))
     if anew:
         afterwards.add_task(files.begin_anew)
     return {**_told(found), "begins_anew": anew}
@@ -96,7 +96,7 @@ def change(
 @router.post("/chamber-files/undo", status_code=202)
 def undo(body: Undone, files: TheFiles, by: Undoer, afterwards: BackgroundTasks) -> dict[str, Any]:
     """Put back what was before the newest change, and have the service begin anew with it."""
-    words = _checked(lambda: files.undo(body.chamber, body.base, by.name))
+    words = checked(lambda: files.undo(body.chamber, body.base, by.name))
     afterwards.add_task(files.begin_anew)
     return {"words": words, "begins_anew": True}
 
@@ -111,6 +111,7 @@ def seen(files: TheFiles, _: Owner) -> Done:
 @router.get("/finding")
 def finding(files: TheFiles, _: Owner) -> dict[str, Any]:
     """Chips on 1-Wire and I2C as they are now, and cameras; asking keeps them being read."""
+    cameras = files.finder.cameras()
     return {
         "sensors": [
             {
@@ -131,7 +132,8 @@ def finding(files: TheFiles, _: Owner) -> dict[str, Any]:
         "buses": list(bus_devices()),
         "ports": list(serial_ports()),
         "watched": files.readings(),
-        "cameras": list(files.finder.cameras()),
+        "cameras": list(cameras),
+        "camera_names": dict(cameras),
     }
 
 
@@ -145,7 +147,7 @@ def find_anew(files: TheFiles, _: Owner) -> Done:
 @router.post("/finding/trial")
 def try_sensor(body: Wanted, files: TheFiles, _: Owner) -> dict[str, Any]:
     """What a sensor reads that is not in a chamber file yet: as a person has named it."""
-    tried = _checked(lambda: files.sensor_trial.read(body.sensor))
+    tried = checked(lambda: files.sensor_trial.read(body.sensor))
     return {
         "value": None if tried.value is None else round(tried.value, 2),
         "fault": tried.fault or None,
@@ -193,7 +195,8 @@ def _told(found: Proposal) -> dict[str, Any]:
     return {"words": list(found.words), "chamber": found.settings.key}
 
 
-def _checked(work: Any) -> Any:
+def checked(work: Any) -> Any:
+    """What `work` gives; faults of settings as a problem."""
     try:
         return work()
     except SettingsError as error:
