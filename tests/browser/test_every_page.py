@@ -1,7 +1,8 @@
-"""Every page at every width, light and dark: nothing hangs over, and axe finds nothing at AA."""
+"""Every page at every width, light and dark, by keyboard, and on paper: nothing is amiss."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Literal
@@ -13,6 +14,7 @@ from running import RunningService
 
 from .conftest import Look
 from .test_jobs_page import fits
+from .test_report_page import shot as keep_picture
 
 AXE = (
     Path(__file__).parents[2] / "deploy" / "page-tools" / "node_modules" / "axe-core" / "axe.min.js"
@@ -22,6 +24,7 @@ FOUND = """
 async (tags) => (await axe.run(document, { runOnly: tags })).violations.flatMap(
   ({ id, nodes }) => nodes.map((n) => `${id}: ${n.html.slice(0, 160)}: ${n.failureSummary}`))
 """
+WHITE = "rgb(255, 255, 255)"
 AA = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa")
 WIDTHS_PX = (360, 390, 768, 1280)
 LIGHTS: tuple[Literal["light", "dark"], ...] = ("light", "dark")
@@ -73,3 +76,79 @@ def test_nothing_hangs_over_and_axe_finds_nothing(
 def found(page: Page, light: Literal["light", "dark"]) -> list[str]:
     page.emulate_media(color_scheme=light)
     return list(page.evaluate(FOUND, list(AA)))
+
+
+# Of what a person sees on paper: what is there to be pressed, what hangs over, dark grounds and
+# pale ink. A button that says something (a height, a minute) is words there, without an edge.
+ON_PAPER = """
+() => {
+  const seen = [...document.querySelectorAll("body *")].filter((e) => e.checkVisibility());
+  const brief = (e) => e.outerHTML.slice(0, 90);
+  const style = (e) => getComputedStyle(e);
+  const dark = (colour) => {
+    const [r, g, b, a = 1] = colour.match(/[\\d.]+/g).map(Number);
+    return a > 0 && (r + g + b) / 3 < 128;
+  };
+  const pictured = ".picture .frame, .picture .frame *";
+  return {
+    press: seen.filter((e) => e.matches("button, select, nav, form, .act")
+      && !(e.matches("button") && style(e).borderStyle === "none" && e.innerText.trim()
+        || e.closest(".lane"))).map(brief),
+    over: seen.filter((e) => !e.closest(".uplot, .unseen, svg, .lane")
+      && e.getBoundingClientRect().right > innerWidth + 1).map(brief),
+    dark: seen.filter((e) => !e.closest("svg, .uplot") && !e.matches(pictured)
+      && dark(style(e).backgroundColor)).map(brief),
+    pale: seen.filter((e) => e.innerText?.trim() && !e.closest("svg") && !e.matches(pictured)
+      && !dark(style(e).color)).map(brief),
+    ground: style(document.documentElement).backgroundColor,
+  };
+}
+"""
+AS_IT_GOES = """
+addEventListener("beforeprint", () => {
+  const root = getComputedStyle(document.documentElement);
+  window.gone = {
+    ink: root.getPropertyValue("--ink"),
+    wide: Math.max(0, ...[...document.querySelectorAll(".uplot")].map((e) => e.offsetWidth)),
+  };
+});
+"""
+A4_PX = (718, 1047)  # between the margins that a browser leaves
+SHEET_MM = 180
+
+
+@pytest.mark.parametrize(
+    ("where", "there", "says"),
+    [
+        pytest.param("/", ".hour canvas", "What happened", id="now"),
+        pytest.param("/#/jobs", ".jobs li", "Fin box", id="jobs"),
+        pytest.param("/#/jobs/{job}", ".weather-ruler svg", "Where it went wrong", id="a job"),
+        pytest.param("/#/jobs/{job}/paper", ".report canvas", "Temperatures", id="a job for paper"),
+        pytest.param("/#/setting-up", ".found li", "Sensor top:", id="what was found"),
+        pytest.param("/#/people", "main h1", "Nobody owns this", id="people"),
+        pytest.param("/#/alarm-test", "main h1", "the whole way of an alarm", id="alarm test"),
+    ],
+)
+def test_on_paper_is_ink_on_white_and_nothing_to_press(
+    season: RunningService, look: Look, where: str, there: str, says: str
+) -> None:
+    """From a dark screen as well, with its address, the time and the zone."""
+    address = where.format(job=newest_flawed(season))
+    page = look(season, address, width_px=1280, scheme="dark")
+    page.locator(there).first.wait_for(timeout=60_000)
+    page.evaluate(AS_IT_GOES)
+    assert page.pdf(format="A4").startswith(b"%PDF")
+    gone = page.evaluate("window.gone")
+    assert gone["ink"] == "#111", "drawn in dark ink before the sheets are laid out"
+    assert gone["wide"] <= SHEET_MM / 25.4 * 96 + 1, "and no wider than they are"
+
+    page.emulate_media(media="print", color_scheme="dark")
+    page.set_viewport_size({"width": A4_PX[0], "height": A4_PX[1]})
+    found = page.evaluate(ON_PAPER)
+    assert found == {"press": [], "over": [], "dark": [], "pale": [], "ground": WHITE}
+    assert fits(page)
+    said = page.locator("body").inner_text()
+    assert says in said
+    assert f"from http://127.0.0.1:{season.port}{address}." in said
+    assert "Europe/Berlin." in said
+    keep_picture(page, "paper" + re.sub(r"\W+", "-", where))

@@ -14,6 +14,7 @@ import { isWhole, panned, share, useView, zoomed } from "./axis_view.js";
 import { Chart, said, saidBeyond } from "./chart.js";
 import { Hour } from "./hour.js";
 import { html } from "./html.js";
+import { onPaper } from "./paper.js";
 import { scaled } from "./scale.js";
 import { tellShown } from "./one_height.js";
 import { S } from "./strings.js";
@@ -83,8 +84,10 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
     const watcher = new ResizeObserver(measure);
     watcher.observe(place.current);
     measure();
+    const off_paper = onPaper(measure);
     return () => {
       watcher.disconnect();
+      off_paper();
       made.close();
     };
   }, [names.join("\n"), unit, dark]);
@@ -124,7 +127,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
     <${Opened} opened=${opened} shut=${() => setOpened(null)} />
     <${BesideChoice} ...${beside} />
     <p class="small" id="along-how">
-      ${saidBeyond(lines.scaled.beyond, unit)} ${S.hour.zone(zone())} ${A.how} <span class="keys">${A.keys}</span> ${state === "failed" && A.not_finer}
+      ${saidBeyond(lines.scaled.beyond, unit)} ${S.hour.zone(zone())} <span class="how">${A.how}</span> <span class="keys">${A.keys}</span> ${state === "failed" && A.not_finer}
     </p>
   </section>`;
 }

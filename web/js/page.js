@@ -8,6 +8,7 @@ import { FirstSteps, useFound } from "./first_steps.js";
 import { html } from "./html.js";
 import { keep, recall } from "./kept.js";
 import { later } from "./later.js";
+import { useDark } from "./paper.js";
 import { useRoute } from "./route.js";
 import { Shape } from "./shapes.js";
 import { Command } from "./shell.js";
@@ -16,7 +17,7 @@ import { S } from "./strings.js";
 import { J } from "./strings_telephones.js";
 import { P } from "./strings_people.js";
 import { U } from "./strings_setting_up.js";
-import { moment, words, zone } from "./units.js";
+import { moment, whole, words, zone } from "./units.js";
 
 /** @typedef {import("./types.js").Now} Now */
 /** @typedef {import("./types.js").Unit} Unit */
@@ -52,6 +53,7 @@ export function Page({ touch, sounds }) {
   });
   return html`
     ${!in_touch && html`<${Lost} touch=${touch} />`}
+    <a class="skip" href="#/" onClick=${toWhatStandsHere}>${S.head.skip}</a>
     <header class="head">
       <${Ways} page=${route.page} owner=${owner} />
       <${SoundLine} sounds=${sounds} />
@@ -59,7 +61,7 @@ export function Page({ touch, sounds }) {
         <${Units} unit=${unit} choose=${choose} />
       </div>
     </header>
-    <main class=${in_touch ? "" : "not-current"}>
+    <main class=${in_touch ? "" : "not-current"} tabindex="-1">
       ${!now && in_touch && html`<p class="waiting">${S.touch.asking}</p>`}
       ${now && !now.stored && html`<p class="not-stored" role="alert"><${Shape} kind="trouble" /> ${S.head.not_stored}</p>`}
       ${now && route.page !== "now" && html`<${Meanwhile} now=${now} unit=${unit} />`}
@@ -100,6 +102,12 @@ export function Page({ touch, sounds }) {
     </main>
     <${Foot} touch=${touch} />
   `;
+}
+
+/** For the keyboard: past the ways, without turning the page. @param {Event} event */
+function toWhatStandsHere(event) {
+  event.preventDefault();
+  document.querySelector("main")?.focus();
 }
 
 /** @param {{page: import("./route.js").Route["page"], owner: boolean}} props */
@@ -187,21 +195,9 @@ function Foot({ touch }) {
   const known = who && who.name !== AT_THE_MACHINE;
   return html`<footer class="foot">
     <p class="safety">${S.foot.safety}</p>
-    ${now && !now.owner && html`<p>${S.foot.no_owner} <a href="#/people">${P.people}</a>.${" "}
+    ${now && !now.owner && html`<p class="own">${S.foot.no_owner} <a href="#/people">${P.people}</a>.${" "}
       ${S.foot.no_owner_shell} <${Command} words="owner add NAME" /></p>`}
-    ${known && html`<p>${S.foot.signed_in(who.name, who.role)} ${who.role === "viewer" && S.foot.viewer} <${SignOut} /></p>`}
-    ${now && html`<p class="small">${S.hour.zone(zone())} ${S.foot.version(now.version)}</p>`}
+    ${known && html`<p class="own">${S.foot.signed_in(who.name, who.role)} ${who.role === "viewer" && S.foot.viewer} <${SignOut} /></p>`}
+    ${now && html`<p class="small"><span class="printed">${S.foot.printed(location.href, whole(now.at))} </span>${S.hour.zone(zone())} ${S.foot.version(now.version)}</p>`}
   </footer>`;
-}
-
-/** True while the reader's device is set to dark. */
-function useDark() {
-  const query = matchMedia("(prefers-color-scheme: dark)");
-  const [dark, setDark] = useState(query.matches);
-  useEffect(() => {
-    const turn = () => setDark(query.matches);
-    query.addEventListener("change", turn);
-    return () => query.removeEventListener("change", turn);
-  }, []);
-  return dark;
 }

@@ -23,6 +23,7 @@ export const S = {
   },
 
   head: {
+    skip: "To what stands here",
     pages: "Pages",
     now: "Now",
     jobs: "Jobs",
@@ -506,5 +507,7 @@ export const S = {
     /** @param {string} name  @param {string} role */
     signed_in: (name, role) => `Signed in as ${name} (${role}).`,
     viewer: "You can see, but not answer alarms or run jobs.",
+    /** On paper alone. @param {string} address  @param {string} at */
+    printed: (address, at) => `Put on paper ${at}, from ${address}.`,
   },
 };
