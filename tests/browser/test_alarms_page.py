@@ -24,7 +24,9 @@ def test_an_alarm_seen_on_one_telephone_is_seen_on_the_other(
         expect(page.locator(".stands .state")).to_have_text("not yet seen")
     first.get_by_role("button", name="I've seen it").click()
     for page in (first, second):
-        expect(page.locator(".stands .state")).to_have_text("seen by this computer")
+        expect(page.locator(".stands .state")).to_have_text(
+            re.compile(r"^seen by this computer at \d\d:\d\d$"), timeout=2_000
+        )
         expect(page.get_by_role("button", name="I've seen it")).to_have_count(0)
 
 
