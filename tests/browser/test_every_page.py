@@ -24,6 +24,20 @@ FOUND = """
 async (tags) => (await axe.run(document, { runOnly: tags })).violations.flatMap(
   ({ id, nodes }) => nodes.map((n) => `${id}: ${n.html.slice(0, 160)}: ${n.failureSummary}`))
 """
+STOP = """
+() => {
+  const e = document.activeElement;
+  if (!e || e === document.body) return { is: "" };
+  const box = e.getBoundingClientRect();
+  const marked = [e, ...e.children].some((each) => getComputedStyle(each).outlineStyle !== "none");
+  const in_sight = box.width > 1 && box.height > 1 && box.bottom > 0 && box.right > 0
+    && box.top < innerHeight && box.left < innerWidth;
+  // The same words may stand on several stops: which of them it is counts as well.
+  const nth = [...document.querySelectorAll(e.localName)].indexOf(e);
+  return { is: `${nth} ${e.outerHTML.slice(0, 90)}`, outlined: marked, in_sight };
+}
+"""
+MOST_STOPS = 250
 WHITE = "rgb(255, 255, 255)"
 AA = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa")
 WIDTHS_PX = (360, 390, 768, 1280)
@@ -71,6 +85,24 @@ def test_nothing_hangs_over_and_axe_finds_nothing(
         if width_px in (WIDTHS_PX[0], WIDTHS_PX[-1]):
             for light in LIGHTS:
                 assert found(page, light) == []
+    assert walked(page) == []
+
+
+def walked(page: Page) -> list[str]:
+    """What a person with nothing but Tab finds amiss: stops that aren't seen, and traps."""
+    page.emulate_media(reduced_motion="reduce")  # it scrolls there at once
+    page.keyboard.press("Tab")
+    amiss: list[str] = []
+    first = page.evaluate(STOP)
+    assert first["is"], "there is something to press"
+    for _ in range(MOST_STOPS):
+        page.keyboard.press("Tab")
+        here = page.evaluate(STOP)
+        if not here["is"] or here["is"] == first["is"]:
+            return amiss
+        if not (here["outlined"] and here["in_sight"]):
+            amiss.append(here["is"])
+    return [*amiss, f"no end after {MOST_STOPS} stops"]
 
 
 def found(page: Page, light: Literal["light", "dark"]) -> list[str]:
