@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 from typing import Literal
 
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Page, expect
 
 from running import RunningService
 
-from .conftest import Look
+from .conftest import Look, until
 from .test_jobs_page import fits
 from .test_report_page import shot as keep_picture
 
@@ -108,6 +109,84 @@ def walked(page: Page) -> list[str]:
 def found(page: Page, light: Literal["light", "dark"]) -> list[str]:
     page.emulate_media(color_scheme=light)
     return list(page.evaluate(FOUND, list(AA)))
+
+
+def tab_until(page: Page, what: str) -> None:
+    """Press Tab until an element that fits the selector `what` has the focus."""
+    for _ in range(MOST_STOPS):
+        page.keyboard.press("Tab")
+        if page.evaluate("(what) => document.activeElement.matches(what)", what):
+            return
+    raise AssertionError(f"Tab never reaches {what}")
+
+
+@pytest.mark.timeout(120)
+def test_a_job_is_looked_back_on_by_keyboard_and_a_link_keeps_its_moment(
+    season: RunningService, look: Look
+) -> None:
+    job = newest_flawed(season)
+    page = look(season, "/", width_px=1280)
+    page.locator(".sentence").wait_for()
+    page.keyboard.press("Tab")
+    expect(page.get_by_role("link", name="To what stands here")).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("main")).to_be_focused()
+    assert "#" not in page.url, "it turns no page"
+    page.keyboard.press("Shift+Tab")  # back among the ways
+    page.keyboard.press("Home")
+    tab_until(page, "body, .skip")
+    tab_until(page, "a[href='#/jobs']")
+    page.keyboard.press("Enter")
+    page.locator(".jobs li").first.wait_for()
+    tab_until(page, f"a[href='#/jobs/{job}']")
+    page.keyboard.press("Enter")
+
+    ruler = page.locator(".weather-ruler")
+    ruler.wait_for(timeout=60_000)
+    tab_until(page, ".line-of-time")
+    page.keyboard.press("ArrowRight")
+    expect(page.locator(".along .moment p")).to_contain_text("°C")
+    page.keyboard.press("+")
+    until(page, "/from=\\d+&to=\\d+&at=\\d+/.test(location.hash)")
+    tab_until(page, ".weather-ruler")
+    before = ruler.get_attribute("aria-valuenow")
+    page.keyboard.press("PageDown")
+    page.keyboard.press("ArrowDown")
+    expect(ruler).not_to_have_attribute("aria-valuenow", before or "")
+    layer = ruler.get_attribute("aria-valuetext") or ""
+    marked = page.evaluate("location.hash")
+    until(page, f"location.hash !== {marked!r}")
+    page.reload()
+    expect(ruler).to_have_attribute("aria-valuetext", layer, timeout=60_000)
+
+
+@pytest.mark.parametrize(
+    ("where", "there"),
+    [
+        *(
+            pytest.param(f"/#/setting-up/{step}", f"text=Step {n} of ", id=f"setting up, {step}")
+            for n, step in enumerate(("box", "sensors", "places", "camera", "people", "done"), 1)
+        ),
+        pytest.param(
+            "/#/jobs/{job}?beside=last",
+            ".along >> text=/Dotted|No other job/",
+            id="beside another",
+        ),
+        pytest.param("/#/jobs/{job}?at={at_s}", ".along .moment b", id="a moment"),
+    ],
+)
+def test_a_link_leads_to_the_same_after_reloading_and_on_another_telephone(
+    season: RunningService, look: Look, where: str, there: str
+) -> None:
+    job = newest_flawed(season)
+    began = datetime.fromisoformat(season.get(f"/api/jobs/{job}")["started_at"])
+    address = where.format(job=job, at_s=round(began.timestamp()) + 7200)
+    page = look(season, address)
+    page.locator(there).first.wait_for()
+    hash_before = page.evaluate("location.hash")
+    page.reload()
+    page.locator(there).first.wait_for()
+    assert page.evaluate("location.hash") == hash_before == address[1:]
 
 
 # Of what a person sees on paper: what is there to be pressed, what hangs over, dark grounds and

@@ -106,6 +106,8 @@ def test_several_chambers_are_seen_at_a_glance_and_whole_below(serve: Serve, loo
     expect(page.locator(".chamber").nth(1)).to_contain_text(south)
     page.get_by_role("navigation").get_by_role("link", name=south).click()
     expect(page.locator(".chamber").nth(1).locator(".sentence")).to_be_in_viewport()
+    page.reload()  # or sent on
+    expect(page.locator(".chamber").nth(1).locator(".sentence")).to_be_in_viewport()
     ids = page.evaluate("[...document.querySelectorAll('[id]')].map((e) => e.id)")
     assert len(ids) == len(set(ids)), "what one box refers to must not be found in the other"
 

@@ -51,6 +51,15 @@ def test_a_person_signs_in_and_out_again(owned: RunningService, look: Look) -> N
     page.get_by_role("button", name="Sign in").wait_for()
 
 
+def test_a_link_that_was_sent_is_there_after_signing_in(owned: RunningService, look: Look) -> None:
+    page = look(owned, "/#/telephones")
+    page.get_by_label("Name").fill(NAME)
+    page.get_by_label("Password").fill(PASSWORD)
+    page.keyboard.press("Enter")
+    page.locator(".telephones").wait_for()
+    assert page.evaluate("location.pathname + location.hash") == "/#/telephones"
+
+
 def test_a_wrong_password_is_refused_in_words(owned: RunningService, look: Look) -> None:
     page = look(owned, expected="status of 401")
     page.get_by_label("Name").fill(NAME)

@@ -6,6 +6,7 @@ import { request } from "./ask.js";
 import { ChamberPart, SHAPES } from "./chamber.js";
 import { FirstSteps, useFound } from "./first_steps.js";
 import { html } from "./html.js";
+import { keepInSight } from "./in_sight.js";
 import { keep, recall } from "./kept.js";
 import { later } from "./later.js";
 import { useDark } from "./paper.js";
@@ -32,6 +33,7 @@ const SettingUp = later(() => import("./setting_up.js"), "SettingUp");
 const SetupSteps = later(() => import("./setup_steps.js"), "SetupSteps");
 const Telephones = later(() => import("./telephones.js"), "Telephones");
 const Toolpaths = later(() => import("./toolpaths.js"), "Toolpaths");
+const CHAMBER = "#chamber-";
 const AT_THE_MACHINE = "this computer";
 
 /** @param {{touch: Touch, sounds: Sounds}} props */
@@ -44,6 +46,12 @@ export function Page({ touch, sounds }) {
   const may = who?.role !== "viewer";
   const owner = who?.role === "owner";
   const { found, failed } = useFound(owner && now !== null, `${when} ${route.page} ${now?.owner}`);
+  const known = now !== null;
+  // A link to one of several chambers: the browser looked for it before anything was known.
+  useEffect(() => {
+    const place = known && location.hash.startsWith(CHAMBER) && document.getElementById(location.hash.slice(1));
+    return place ? keepInSight(() => place.scrollIntoView()) : undefined;
+  }, [known]);
   const choose = (/** @type {Unit} */ chosen) => {
     keep("unit", chosen);
     setUnit(chosen);
