@@ -14,6 +14,7 @@ from running import RunningService
 from unnamed_chips import ROOM, TOP, first_start, two_chips
 
 from .conftest import Look, until
+from .pictures import for_the_readme
 from .test_job_page import tab_to
 
 SOON_MS = 30_000
@@ -93,6 +94,7 @@ def test_from_the_first_start_to_watching_without_a_file(
     page.get_by_label("Height").select_option(label="under the lid")
     expect(handle).to_have_accessible_name(re.compile("93 % up"))
     fits(page)
+    for_the_readme(page, "setting-up", last=page.locator("nav.onward"))
     page.get_by_role("button", name="See what changes").click()
     expect(page.get_by_text("New sensor “room”: 28-0000075c30a4, in the room.")).to_be_visible()
     page.get_by_role("button", name="Write it and watch by it").click()
