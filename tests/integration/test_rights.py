@@ -143,6 +143,10 @@ RIGHTS = {
     "POST /api/chamber-files/undo": OWN,
     "GET /api/finding": OWN,
     "POST /api/finding/anew": OWN,
+    "POST /api/camera-trials": OWN,
+    "GET /api/camera-trials/{trial}": OWN,
+    "GET /api/camera-trials/{trial}/picture": OWN,
+    "DELETE /api/camera-trials/{trial}": OWN,
     "GET /api/archive": OWN,
     "POST /api/archive": OWN,
     "GET /api/alarm-tests": READ,
@@ -188,6 +192,7 @@ FILLED = {
     "{number}": "1",
     "{token}": "a-link.that-is-none",
     "{telephone}": "0" * 16,
+    "{trial}": "0" * 32,
     "{toolpath}": "0" * 32,
 }
 
