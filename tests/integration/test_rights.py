@@ -136,6 +136,7 @@ RIGHTS = {
     "POST /api/tokens/remove": OWN,
     "GET /api/audit": OWN,
     "GET /api/setting-up": OWN,
+    "GET /api/watch": READ,
     "GET /api/chamber-files": OWN,
     "POST /api/chamber-files": OWN,
     "POST /api/chamber-files/proposal": OWN,

@@ -24,6 +24,7 @@ export const S = {
 
   head: {
     skip: "To what stands here",
+    watch: "How the watch itself is",
     pages: "Pages",
     now: "Now",
     jobs: "Jobs",
@@ -45,6 +46,9 @@ export const S = {
     lost: (since) => `Out of touch since ${since}: nothing on this page is current.`,
     todo: "It tries again by itself. Until then look at the chamber, and at the board and its network.",
     none: "No answer from the service yet. It tries again by itself.",
+    updated: "Stillair was updated; load this page again.",
+    updated_how: "What stands here is current, but the page is still the old one.",
+    load: "Load it again",
   },
 
   sound: {

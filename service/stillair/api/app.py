@@ -140,7 +140,7 @@ def build(
         viewer(request)
         return description.document()
 
-    files = PageFiles(pages)
+    files = app.state.page_files = PageFiles(pages)
 
     def page(name: str, request: Request) -> Response:
         return files.answer(name, request.headers) or FileResponse(pages / name)
