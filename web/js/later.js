@@ -70,5 +70,10 @@ export function fetchRest() {
   const link = /** @type {any} */ (navigator).connection;
   if (link?.saveData) return;
   const idle = window.requestIdleCallback ?? ((/** @type {() => void} */ work) => setTimeout(work, 200));
-  setTimeout(() => idle(() => all.forEach((each) => each().catch(() => undefined))), CALM_MS);
+  setTimeout(() => {
+    idle(async () => {
+      // One that comes may bring further ones with it.
+      for (const each of all) await each().catch(() => undefined);
+    });
+  }, CALM_MS);
 }

@@ -12,8 +12,8 @@ import { Sounds } from "./sounds.js";
 
 /** @typedef {import("./live.js").Touch} Touch */
 
+const PATIENCE_MS = 100;
 const page = /** @type {HTMLElement} */ (document.getElementById("page"));
-page.replaceChildren();
 const sounds = new Sounds(() => draw());
 const live = new Live(() => draw());
 const out_of_touch = new OutOfTouch();
@@ -32,7 +32,11 @@ function pattern({ now, in_touch }) {
   return wanted.has("test") ? "test" : "silent";
 }
 
+let begun = false;
+
 function draw() {
+  if (!begun) page.replaceChildren(); // what stands there until then says the same
+  begun = true;
   sounds.play(pattern(live.touch));
   out_of_touch.mind(live.touch);
   screen.mind(live.touch);
@@ -40,7 +44,8 @@ function draw() {
   render(html`<${Page} touch=${live.touch} sounds=${sounds} />`, page);
 }
 
-draw();
 live.start();
+// Mostly the first news is here by then, and nothing has to be drawn twice.
+setTimeout(() => begun || draw(), PATIENCE_MS);
 awake();
 fetchRest();

@@ -5,7 +5,8 @@ more than all else of opening it, and a telephone in a slow network as many turn
 are laid one after the other here, each in a function of its own, in the order in which they
 need each other. What the first page needs is one part; what is imported only when it is asked
 for comes in later parts, which take what they share from the earlier ones. A module that two
-files of the page share stays apart, and so do those that others wrote.
+files of the page share stays apart, and so do those that others wrote. Comments, a quarter of
+what would be sent, stay here.
 
 It is no compiler: of the language it knows how our modules begin a line, imports by name on
 one line, exports where something is declared, and `() => import("./x.js")`. Anything else is
@@ -25,6 +26,11 @@ from stillair.errors import StillairError
 PARTS: Mapping[str, tuple[str, ...]] = {
     "program.js": ("main.js",),
     "hour.js": ("last_hour.js",),
+    "list.js": ("jobs.js",),
+    "past.js": ("look_back.js",),
+    "closer.js": ("look_closer.js",),
+    "people.js": ("people.js", "telephones.js"),
+    "setup.js": ("setting_up.js", "setup_steps.js"),
     "rest.js": (),
 }
 APART = frozenset({"ahead.js"})  # it runs before the program is there
@@ -33,6 +39,9 @@ IMPORT = re.compile(
 )
 EXPORT = re.compile(r"^export (?=(?:async function|function|const|class) (\w+))", re.M)
 LATER = re.compile(r'(?<=\(\) => )import\("\./([a-z_]+)\.js"\)')
+# A comment that has its lines to itself, or says a type amid code; never what stands in a text.
+_INSIDE = r"(?:(?!\*/)[\s\S])*"
+COMMENT = re.compile(rf"^ *(?:/\*\*{_INSIDE}\*/ *|//.*)\n|/\*\* @{_INSIDE}\*/ ?", re.M)
 LEFT = re.compile(r"^(?:import|export)\b.*|(?:await|return|[=(,]) import\(.*", re.M)
 
 
@@ -92,7 +101,7 @@ def linked(folder: Path, parts: Mapping[str, tuple[str, ...]] = PARTS) -> dict[s
             raise LinkError(f"{name}, line {line}: {left[0]!r} can't be linked")
         waiting.extend(f"{each[1]}.js" for each in LATER.finditer(text))
         part.texts[name] = (
-            f"const m_{name.removesuffix('.js')} = (() => {{ // {name}\n{body}"
+            f"const m_{name.removesuffix('.js')} = (() => {{ // {name}\n{COMMENT.sub('', body)}"
             f"return {{ {exported} }};\n}})();"
         )
 

@@ -38,8 +38,9 @@ async def health(service: TheService) -> Health:
 
 @router.get("/now")
 def now(service: TheService, _: Viewer) -> dict[str, Any]:
-    """Everything that the first page shows."""
-    return service.now()
+    """Everything that the first page shows; `seq` as the live stream would begin with it."""
+    seq = service.last_seq
+    return {**service.now(), "seq": seq}
 
 
 @router.get("/events")
