@@ -22,7 +22,9 @@ for (const part of partsOf(location.hash.split("?")[0])) {
   document.head.append(link);
 }
 for (const path of early) {
-  const answer = fetch(path, { signal: AbortSignal.timeout(WAIT_MS) });
+  // Readings are most, and are drawn last.
+  const priority = path.includes("/readings") ? "low" : "auto";
+  const answer = fetch(path, { priority, signal: AbortSignal.timeout(WAIT_MS) });
   answer.catch(() => undefined); // it is asked for again, and told then
   asked.set(path, answer);
 }
@@ -33,13 +35,13 @@ for (const path of early) {
  */
 export function partsOf(page) {
   if (page.startsWith("#/jobs/")) {
-    const parts = ["vendor/uplot.js", "hour.js", "list.js", "past.js"];
-    return page.endsWith("/paper") ? [...parts, "closer.js", "rest.js"] : parts;
+    const parts = ["list.js", "past.js"]; // in words first: its line of time follows
+    return page.endsWith("/paper") ? [...parts, "hour.js", "vendor/uplot.js", "closer.js", "rest.js"] : parts;
   }
   if (page === "#/jobs") return ["list.js"];
   if (page === "#/people" || page === "#/telephones") return ["people.js"];
   if (page.startsWith("#/setting-up")) return ["list.js", "setup.js"];
-  if (page === "#/toolpaths") return ["vendor/uplot.js", "hour.js", "list.js", "past.js", "closer.js"];
+  if (page === "#/toolpaths") return ["list.js", "past.js", "closer.js"];
   return [];
 }
 

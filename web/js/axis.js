@@ -15,6 +15,7 @@ import { Chart, said, saidBeyond } from "./chart.js";
 import { Hour } from "./hour.js";
 import { html } from "./html.js";
 import { scaled } from "./scale.js";
+import { useTurns } from "./settled.js";
 import { tellShown } from "./one_height.js";
 import { S } from "./strings.js";
 import { A } from "./strings_axis.js";
@@ -97,6 +98,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
     sought.current = axis.sought;
     return keepInSight(() => line.current?.scrollIntoView({ block: "center" }));
   }, [axis.sought]);
+  const laned = useTurns(2) > 1; // the lanes in a turn of their own: a finger waits for less
   const [opened, setOpened] = useState(/** @type {import("./axis_moment.js").Opened | null} */ (null));
   const gestures = useGestures({ axis, view, whole, laid });
   const lanes = useMemo(() => {
@@ -110,7 +112,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
   const at_s = gestures.hover_s ?? axis.at_s;
   const at = at_s === null ? null : share(view, at_s);
   const style = `--left: ${laid.left}px; --right: ${laid.right}px`;
-  return html`<section class="hour along" aria-labelledby="along">
+  return html`<section class=${laned ? "hour along" : "hour along coming"} aria-labelledby="along">
     <h2 id="along">${T.temperatures}, ${symbol(unit)}</h2>
     <${Moves} axis=${axis} view=${view} whole=${whole} began=${job.started_at} />
     <${Moment} at_s=${at_s} time_s=${merged.time_s} sensors=${lines.hour.sensors} names=${names} along=${along} drawn=${beside.drawn} heights=${heights} unit=${unit}
@@ -118,7 +120,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
     <div class="line-of-time" style=${style} tabindex="0" role="group" aria-label=${A.group} aria-describedby="along-how"
       ref=${gestures.ref} onKeyDown=${gestures.key}>
       <div ref=${line}><div class="plot" ref=${place} role="img" aria-label=${lines.alt}></div></div>
-      ${lanes}
+      ${laned && lanes}
       ${at !== null && at >= 0 && at <= 1 && html`<div class="moment-line" style=${`--at: ${at}`}></div>`}
     </div>
     <${Opened} opened=${opened} shut=${() => setOpened(null)} />

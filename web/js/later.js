@@ -29,7 +29,10 @@ export function later(load, name, kind) {
   let found = null;
   const fetched = async () => (found ??= (await load())[name]);
   all.push(fetched);
-  return function Later(/** @type {any} */ props) {
+  Later.fetch = () => fetched().catch(() => undefined); // soon it is drawn, and says then if it can't be
+  return Later;
+
+  function Later(/** @type {any} */ props) {
     const [failed, setFailed] = useState(false);
     const [, setCome] = useState(false);
     useEffect(() => {
@@ -62,7 +65,7 @@ export function later(load, name, kind) {
             <p><button type="button" class="act" onClick=${() => location.reload()}>${T.again}</button></p>`
         : html`<p class="waiting" role="status">${T.waiting}</p>`}
     </section>`;
-  };
+  }
 }
 
 /** Fetch the rest one after another, in idle time; not for who pays for each byte. */

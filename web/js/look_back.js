@@ -3,7 +3,6 @@
 import { useCallback, useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { readingsOf } from "./ahead.js";
 import { get } from "./ask.js";
-import { AlongTime } from "./axis.js";
 import { CameOut } from "./came_out.js";
 import { GoodJobs } from "./good_jobs.js";
 import { Guessed, nameOf } from "./guessed.js";
@@ -32,6 +31,7 @@ import { Wrong } from "./wrong.js";
 /** @typedef {import("./heights.js").Found} Found */
 /** Readings take longest: all else stands there before them. @typedef {{job: Job, columns: Columns | null, events: Story[], notes: Note[]}} Kept */
 
+const AlongTime = later(() => import("./axis.js"), "AlongTime", "hour along coming");
 const Closer = later(() => import("./look_closer.js"), "Closer", "stories");
 const AGAIN_MS = 20_000; // while the job goes on
 const LEAST_SPAN_S = 120;
@@ -67,6 +67,9 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
   const told_first = useSettled(Boolean(kept), 0);
   const listed = useSettled(told_first && Boolean(kept?.columns), 0);
   const drawn = useSettled(listed, 0);
+  useEffect(() => {
+    if (told_first) AlongTime.fetch();
+  }, [told_first]);
   if (!kept) {
     return html`<section class="past">
       <h1 class="sentence">${failed ? T.failed : T.loading}</h1>

@@ -13,7 +13,7 @@ import { html } from "./html.js";
 import { unreal } from "./jobs.js";
 import { fetchNotes } from "./notes.js";
 import { fetchEvents, pauseStories } from "./past.js";
-import { jobAddress, paperAddress } from "./route.js";
+import { jobAddress } from "./route.js";
 import { scaled } from "./scale.js";
 import { lines } from "./stories.js";
 import { S } from "./strings.js";

@@ -28,6 +28,7 @@ PARTS: Mapping[str, tuple[str, ...]] = {
     "hour.js": ("last_hour.js",),
     "list.js": ("jobs.js",),
     "past.js": ("look_back.js",),
+    "along.js": ("axis.js",),
     "closer.js": ("look_closer.js",),
     "people.js": ("people.js", "telephones.js"),
     "setup.js": ("setting_up.js", "setup_steps.js"),
@@ -58,8 +59,8 @@ class _Part:
     shared: dict[str, set[str]] = field(default_factory=dict)  # an earlier part: modules of it
     texts: dict[str, str] = field(default_factory=dict)  # its own modules
 
-    def whole(self, home: Mapping[str, str]) -> str:
-        """Its text; `home` knows the part of every module."""
+    def whole(self, home: Mapping[str, str], needs: Mapping[str, frozenset[str]]) -> str:
+        """Its text; `home` knows the part of every module, `needs` the files that a part takes."""
         heads = [f'import * as {name} from "{at}";' for at, name in self.foreign.items()]
         heads += [
             f'import {{ {", ".join(sorted(names))} }} from "./{part}";'
@@ -71,7 +72,12 @@ class _Part:
             part = home[f"{match[1]}.js"]
             if part == self.name:
                 return f"Promise.resolve({module})"
-            return f'import("./{part}").then(({{ {module} }}) => {module})'
+            # All that it needs and isn't here yet is asked for at once, and not one after another.
+            files = [f"./{part}", *sorted(needs[part] - needs[self.name] - {f"./{self.name}"})]
+            asked = ", ".join(f'import("{file}")' for file in files)
+            if len(files) == 1:
+                return f"{asked}.then(({{ {module} }}) => {module})"
+            return f"Promise.all([{asked}]).then(([{{ {module} }}]) => {module})"
 
         bodies = [LATER.sub(later, text) for text in self.texts.values()]
         names = ", ".join(f"m_{name.removesuffix('.js')}" for name in self.texts)
@@ -123,4 +129,8 @@ def linked(folder: Path, parts: Mapping[str, tuple[str, ...]] = PARTS) -> dict[s
             link(part, name, ())
     while waiting:
         link(made[-1], waiting.pop(0), ())
-    return {part.name: part.whole(home) for part in made}
+    needs: dict[str, frozenset[str]] = {}
+    for part in made:  # an earlier one needs no later one
+        earlier = (frozenset({f"./{name}"}) | needs[name] for name in part.shared)
+        needs[part.name] = frozenset(part.foreign).union(*earlier)
+    return {part.name: part.whole(home, needs) for part in made}
