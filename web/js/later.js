@@ -12,10 +12,21 @@ import { S } from "./strings.js";
 const T = S.later;
 const FIRST_AGAIN_MS = 2_000;
 const LONGEST_AGAIN_MS = 30_000;
+const WAITED_MS = 4_000;
 const CALM_MS = 10_000; // after the first page stands there
 
 /** @type {(() => Promise<unknown>)[]} */
 const all = [];
+/** @type {Set<Promise<unknown>>} */
+const coming = new Set();
+
+/** When all that was asked for is there, or it has taken too long: what is heavy and can wait goes after it. */
+export async function calm() {
+  const end_ms = performance.now() + WAITED_MS;
+  await new Promise((go) => setTimeout(go)); // what is being drawn has asked by then
+  const late = new Promise((go) => setTimeout(go, WAITED_MS));
+  while (coming.size && performance.now() < end_ms) await Promise.race([Promise.allSettled(coming), late]);
+}
 
 /**
  * A component that is fetched when it is first drawn.
@@ -27,7 +38,16 @@ const all = [];
 export function later(load, name, kind) {
   /** @type {any} */
   let found = null;
-  const fetched = async () => (found ??= (await load())[name]);
+  const fetched = async () => {
+    if (found) return found;
+    const module = load();
+    coming.add(module);
+    try {
+      return (found = (await module)[name]);
+    } finally {
+      coming.delete(module);
+    }
+  };
   all.push(fetched);
   Later.fetch = () => fetched().catch(() => undefined); // soon it is drawn, and says then if it can't be
   return Later;
