@@ -52,6 +52,9 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
   const line = useRef(/** @type {HTMLElement | null} */ (null));
   const [laid, setLaid] = useState({ left: 40, right: LANE_NAMES_PX, width: 300 });
   const chart = useRef(/** @type {Chart | null} */ (null));
+  // What is said, the chart, the lanes, each in a turn of its own: so a finger waits for one of them.
+  const turns = useTurns(3);
+  const [charted, laned] = [turns > 1, turns > 2];
   const beside = useBeside(job.id);
   const axis = useView(job.id, whole, beside.choice);
   Object.assign(pointed.current, { look: axis.look, mark: axis.mark });
@@ -77,7 +80,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
     return { ...drawn, scaled: high, live: false, silent: true, right: LANE_NAMES_PX, alt: said(high, names, unit, T.alt) };
   }, [merged, names, unit, events.length, marks.length, marks[marks.length - 1]?.onset_at, beside.drawn]);
   useLayoutEffect(() => {
-    if (!place.current) return;
+    if (!place.current || !charted) return;
     const made = new Chart(place.current, { ...lines, ...view });
     chart.current = made;
     const measure = () => setLaid(made.laid());
@@ -88,7 +91,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
       watcher.disconnect();
       made.close();
     };
-  }, [names.join("\n"), unit, dark]);
+  }, [charted, names.join("\n"), unit, dark]);
   // Within the same frame as the lanes, so that nothing is seen apart.
   useLayoutEffect(() => chart.current?.show({ ...lines, ...view }), [lines]);
   useLayoutEffect(() => chart.current?.move(view.from_s, view.to_s), [view.from_s, view.to_s]);
@@ -98,7 +101,6 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
     sought.current = axis.sought;
     return keepInSight(() => line.current?.scrollIntoView({ block: "center" }));
   }, [axis.sought]);
-  const laned = useTurns(2) > 1; // the lanes in a turn of their own: a finger waits for less
   const [opened, setOpened] = useState(/** @type {import("./axis_moment.js").Opened | null} */ (null));
   const gestures = useGestures({ axis, view, whole, laid });
   const lanes = useMemo(() => {
@@ -124,10 +126,11 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
       ${at !== null && at >= 0 && at <= 1 && html`<div class="moment-line" style=${`--at: ${at}`}></div>`}
     </div>
     <${Opened} opened=${opened} shut=${() => setOpened(null)} />
-    <${BesideChoice} ...${beside} />
-    <p class="small" id="along-how">
-      ${saidBeyond(lines.scaled.beyond, unit)} ${S.hour.zone(zone())} ${A.how} <span class="keys">${A.keys}</span> ${state === "failed" && A.not_finer}
-    </p>
+    ${laned &&
+    html`<${BesideChoice} ...${beside} />
+      <p class="small" id="along-how">
+        ${saidBeyond(lines.scaled.beyond, unit)} ${S.hour.zone(zone())} ${A.how} <span class="keys">${A.keys}</span> ${state === "failed" && A.not_finer}
+      </p>`}
   </section>`;
 }
 
