@@ -68,7 +68,7 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
   const listed = useSettled(told_first && Boolean(kept?.columns), 0);
   const drawn = useSettled(listed, 0);
   useEffect(() => {
-    if (told_first) AlongTime.fetch();
+    if (told_first) AlongTime.fetch().then(Closer.fetch);
   }, [told_first]);
   if (!kept) {
     return html`<section class="past">
