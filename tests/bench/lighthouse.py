@@ -56,14 +56,17 @@ def reviewed(address: str, *, faults: bool) -> dict[str, float]:
             f"--only-categories={','.join(KINDS)}",
             "--chrome-flags=--headless=new --no-sandbox --disable-gpu",
         )
-        subprocess.run(
-            words,
-            check=True,
-            timeout=WAIT_S,
-            cwd=folder,
-            env={**os.environ, "CHROME_PATH": CHROMIUM, "npm_config_update_notifier": "false"},
-            stdout=sys.stderr,
-        )
+        for again in (True, False):  # of a browser that starts too slowly it sometimes sees nothing
+            done = subprocess.run(
+                words,
+                check=not again,
+                timeout=WAIT_S,
+                cwd=folder,
+                env={**os.environ, "CHROME_PATH": CHROMIUM, "npm_config_update_notifier": "false"},
+                stdout=sys.stderr,
+            )
+            if done.returncode == 0:
+                break
         told = json.loads(to.read_text())
     if faults:
         for kind in KINDS:
