@@ -10,7 +10,10 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from chips import OneWireTree
+from integration.mjpeg_server import MjpegServer, packed
 from running import RunningService
+from unit.fire_pictures import film
+from unit.test_fitness import dark
 from unnamed_chips import ROOM, TOP, first_start, two_chips
 
 from .conftest import Look, until
@@ -39,6 +42,35 @@ def fits(page: Page) -> None:
              .map((e) => e.outerHTML.slice(0, 80))"""
     )
     assert small == [], "too small for a thumb"
+
+
+def looked_through(page: Page) -> None:
+    """A camera is seen before it is written, on the smallest screen and by keyboard."""
+    page.set_viewport_size({"width": 360, "height": 740})
+    frames = [packed(picture) for _, picture in film(dark, 2.0, per_s=15.0)]
+    with MjpegServer(frames, frames_per_s=15.0) as stream:
+        page.get_by_label("Device or address").focus()
+        page.keyboard.type(stream.address.replace("//", "//shed:oar@"))
+        page.keyboard.press("Tab")
+        page.keyboard.press("Enter")
+        expect(page.get_by_alt_text("The camera's newest picture")).to_be_visible(timeout=SOON_MS)
+        told = page.get_by_role("region", name="What it shows")
+        expect(told).to_contain_text("It is too dark. Light the chamber", timeout=SOON_MS)
+        expect(told.get_by_text(re.compile("^[0-9.]+ pictures a second"))).to_be_visible()
+        fits(page)
+        page.get_by_role("button", name="Take this camera").press("Enter")
+        expect(page.locator(".taken")).to_be_focused()
+        assert "oar" not in page.locator("main").inner_text()
+        page.keyboard.press("Tab")
+        page.keyboard.press("Enter")
+        expect(page.locator(".changes")).to_contain_text("The camera: ")
+        fits(page)
+        page.keyboard.press("Tab")
+        page.keyboard.press("Enter")
+        expect(page.get_by_text("In use: ")).to_be_visible(timeout=BACK_MS)
+        running = page.get_by_alt_text("Inside the chamber, from the camera.")
+        expect(running).to_be_visible(timeout=SOON_MS)
+    page.set_viewport_size({"width": 390, "height": 844})
 
 
 def test_from_the_first_start_to_watching_without_a_file(
@@ -95,6 +127,7 @@ def test_from_the_first_start_to_watching_without_a_file(
     assert not now["simulated"]
     assert [sensor["name"] for sensor in now["sensors"]] == ["top", "room"]
     assert now["sensors"][0]["drawn_at"][1] == 0.93
+    looked_through(page)
     page.get_by_role("link", name="Next").click()
 
     # The rest by keyboard alone: somebody who is told, seen and written.

@@ -206,6 +206,7 @@ def test_news_in_one_second_are_one_and_history_is_asked_for_once(timed: Page) -
         ("#/people", "people"),
         ("#/telephones", "telephones"),
         ("#/toolpaths", "toolpaths"),
+        ("#/watch", "how_it_watches"),
         ("#/setting-up", "setting_up"),
         ("#/setting-up/sensors", "setup_steps"),
     ],

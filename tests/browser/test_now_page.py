@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from running import RunningService, wait_until
 
@@ -50,6 +50,13 @@ def test_the_page_is_whole_and_no_wider_than_the_screen(
              .filter((b) => b.getBoundingClientRect().height < 44).map((b) => b.innerText)"""
     )
     assert small == [], "too small for a thumb"
+    if width_px < 768:
+        order = page.evaluate(
+            """['.sentence', '.section', '.picture', '.spread .job', '.opening', '.tested', '.hour']
+                 .map((part) => [document.querySelector(part).getBoundingClientRect().top, part])
+                 .sort((a, b) => a[0] - b[0]).map(([, part]) => part).join(' ')"""
+        )
+        assert order == ".sentence .section .picture .spread .job .opening .tested .hour"
 
 
 def test_the_door_opens_in_the_drawing(shed: RunningService, look: Look) -> None:
@@ -140,6 +147,31 @@ def test_nobody_looks_and_no_picture_is_fetched(shed: RunningService, look: Look
 
 
 @pytest.mark.timeout(300)
+def test_a_page_from_before_an_update_says_so_and_loads_itself_again_unseen(
+    serve: Serve, look: Look
+) -> None:
+    def updated(route: Route) -> None:
+        answer = route.fetch()
+        route.fulfill(response=answer, json={**answer.json(), "page": "v-0123456789abcdef"})
+
+    page = look(serve(), before=lambda context: context.route("**/api/session", updated))
+    told = page.get_by_text("Stillair was updated; load this page again.")
+    expect(told).to_be_visible()
+    page.evaluate("window.before = true")
+    page.get_by_role("button", name="Load it again").click()
+    until(page, "window.before === undefined")
+    expect(told).to_be_visible()
+    page.evaluate("window.before = true")
+    hide = "Object.defineProperty(document, 'hidden', { configurable: true, value: true })"
+    page.evaluate(hide)
+    until(page, "window.before === undefined")
+    expect(told).to_be_visible()
+    # It can't become newer by that: once is enough.
+    page.evaluate(f"window.before = true, {hide}")
+    page.wait_for_timeout(2500)
+    assert page.evaluate("window.before")
+
+
 def test_the_pictures_of_the_readme(serve: Serve, look: Look) -> None:
     """Draws them anew when STILLAIR_PICTURES=1; otherwise holds the kept ones to their size."""
     if os.environ.get("STILLAIR_PICTURES") == "1":

@@ -35,6 +35,82 @@ def test_labels_keep_their_distance(page: Page, wanted: list[int], placed: list[
     assert ask(page, "section_layout", "m.apart(a, 15, 0, 100)", wanted) == placed
 
 
+@pytest.mark.parametrize(
+    ("marks", "said"),
+    [
+        pytest.param([], [], id="nothing happened"),
+        pytest.param(["camera 40", "camera 44", "camera 41"], [["camera", 3, 41, 41]], id="alike"),
+        pytest.param(
+            ["camera 40", "door 40", "camera 40"],
+            [["camera", 2, 40, 40], ["door", 1, 40, 53]],
+            id="two sorts at one height stand one below the other",
+        ),
+        pytest.param(
+            ["camera 40", "camera 53"],
+            [["camera", 1, 40, 40], ["camera", 1, 53, 53]],
+            id="far enough apart to be two",
+        ),
+        pytest.param(
+            ["door 60", "smoke 60", "camera 60", "sensor 60", "draft 60", "flame 60"],
+            [
+                ["flame", 1, 60, 8],
+                ["draft", 1, 60, 21],
+                ["sensor", 1, 60, 34],
+                ["camera", 1, 60, 47],
+                ["smoke", 1, 60, 60],
+            ],
+            id="no room for the oldest",
+        ),
+    ],
+)
+def test_marks_at_one_height_are_one_or_stand_apart(
+    page: Page, marks: list[str], said: list[list[Any]]
+) -> None:
+    told = [
+        {"kind": kind, "onset_at": f"2026-11-24T12:0{n}:00Z", "y": int(y)}
+        for n, (kind, y) in enumerate(mark.split() for mark in marks)
+    ]
+    shown = "m.gathered(a, 13, 8, 60).map((k) => [k.kind, k.count, k.y, k.text_y])"
+    assert ask(page, "section_layout", shown, told) == said
+
+
+UNSEEN = {"hidden": True, "in_touch": True, "typed": False, "audible": False, "stands": False}
+
+
+@pytest.mark.parametrize(
+    ("changed", "may"),
+    [
+        pytest.param({}, True, id="nobody sees it"),
+        pytest.param({"hidden": False}, False, id="somebody looks"),
+        pytest.param({"typed": True}, False, id="something was typed"),
+        pytest.param({"stands": True}, False, id="an alarm stands"),
+        pytest.param({"audible": True}, False, id="it would be silent afterwards"),
+        pytest.param({"in_touch": False}, False, id="it might not come back"),
+    ],
+)
+def test_an_old_page_loads_itself_again_only_where_nothing_is_lost(
+    page: Page, changed: dict[str, bool], may: bool
+) -> None:
+    assert ask(page, "updated", "m.mayLoad(a)", {**UNSEEN, **changed}) is may
+
+
+@pytest.mark.parametrize(
+    ("own", "newest", "old"),
+    [
+        pytest.param("v-0123456789abcdef", "v-0123456789abcdee", True, id="another one"),
+        pytest.param("v-0123456789abcdef", "v-0123456789abcdef", False, id="the same"),
+        pytest.param("v-0123456789abcdef", None, False, id="the service can't tell"),
+        pytest.param(None, "v-0123456789abcdef", False, id="asked for by its plain name"),
+    ],
+)
+def test_a_page_knows_that_it_is_old(
+    page: Page, own: str | None, newest: str | None, old: bool
+) -> None:
+    address = f"https://shed.local/web/{own}/program.js" if own else "https://shed.local/web/x.js"
+    told = "m.isOld({ who: { page: a[1] } }, m.versionIn(a[0]))"
+    assert ask(page, "updated", told, [address, newest]) is old
+
+
 STEADY = [45.0 + 0.1 * (n % 3) for n in range(60)]
 
 
@@ -278,17 +354,20 @@ def test_words_of_the_service_are_put_into_the_readers_unit(
 
 
 @pytest.mark.parametrize(
-    ("kind", "room", "shown"),
+    ("kind", "count", "room", "shown"),
     [
-        pytest.param("door_open", 80, "13:00 door", id="all of it"),
-        pytest.param("sensor_fault", 70, "sensor", id="no room for its time"),
-        pytest.param("no_motion", 60, "standing…", id="no room for its word"),
+        pytest.param("door_open", 1, 80, "13:00 door", id="all of it"),
+        pytest.param("sensor_fault", 1, 70, "sensor", id="no room for its time"),
+        pytest.param("no_motion", 1, 60, "standing…", id="no room for its word"),
+        pytest.param("door_open", 2, 110, "13:00 door twice", id="two of them"),
+        pytest.param("camera_fault", 3, 90, "camera 3 times", id="three, no room for a time"),
+        pytest.param("camera_fault", 2, 55, "2 camera", id="no room for their word"),
     ],
 )
 def test_words_at_the_part_end_before_the_wall(
-    page: Page, kind: str, room: float, shown: str
+    page: Page, kind: str, count: int, room: float, shown: str
 ) -> None:
-    mark = {"onset_at": "2026-11-24T12:00:00Z", "kind": kind}
+    mark = {"onset_at": "2026-11-24T12:00:00Z", "kind": kind, "count": count}
     assert ask(page, "section", "m.named(a[0], a[1])", [mark, room]) == shown
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -94,6 +96,28 @@ def test_a_new_board_with_faults_says_what_to_do_first(
              .filter((a) => a.getBoundingClientRect().height < 44).map((a) => a.innerText)"""
     )
     assert low == [], "too small for a thumb"
+
+
+@pytest.mark.parametrize("width_px", [390, 1280])
+def test_how_the_watch_is_has_a_page_one_tap_away(
+    faulty: RunningService, look: Look, width_px: int
+) -> None:
+    page = look(faulty, width_px=width_px, expected="status of 404")  # it has no picture
+    page.get_by_role("link", name="How the watch itself is").click()
+    expect(page).to_have_url(re.compile("#/watch$"))
+    expect(page.get_by_role("heading", level=1)).to_contain_text("wrong with the watch")
+    lines = page.locator(".watch-lines li")
+    expect(lines.first).to_have_class("wrong")
+    hows = lines.evaluate_all("(all) => all.map((each) => each.className)")
+    assert hows == sorted(hows, key=lambda how: how != "wrong"), "what is wrong comes first"
+    for part in ("Wrong", "Ways to people", "Disk and backups", "Clock, computer"):
+        expect(page.get_by_role("heading", level=2, name=part)).to_be_visible()
+    expect(page.locator(".watch-lines")).to_contain_text(re.compile(r"Stillair \d.*Python 3"))
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    # Nothing in it is for owners alone: no folder, address, server or password.
+    told = json.dumps(faulty.get("/api/watch"))
+    assert str(faulty.folder) not in told
+    assert not re.search(r"@|://|127\.0\.0\.1|/dev/|password", told), told
 
 
 def test_with_nothing_set_it_says_that_the_chamber_is_no_real_one(

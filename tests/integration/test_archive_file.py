@@ -313,7 +313,7 @@ def test_another_box_comes_under_a_key_of_its_own(archive: Path, tmp_path: Path)
     assert {each["origin"] for each in found} == {"real"}
     assert {each["chamber"] for each in found} == {"south-bench"}
     history = History(folder / "journal.db", folder / "archive.db")
-    assert history.brought() == {"south-bench": CHAMBER}
+    assert history.places.brought() == {"south-bench": CHAMBER}
     span = history.job_span("south-bench-1")
     assert history.job_readings("south-bench-1", *span)["time_s"]  # type: ignore[arg-type]
     history.close()

@@ -231,7 +231,9 @@ def test_signing_in_and_out(service: RunningService) -> None:
         cookie = answer.headers["set-cookie"].lower()
         assert "httponly" in cookie
         assert "samesite=strict" in cookie
-        assert browser.get("/api/session").json() == {"name": "captain", "role": "owner"}
+        who = browser.get("/api/session").json()
+        assert (who["name"], who["role"]) == ("captain", "owner")
+        assert who["page"] in browser.get("/").text, "so that an older page knows that it is old"
         assert browser.get("/").status_code == 200
         kept = browser.cookies["stillair_session"]
         assert browser.delete("/api/session").status_code == 200

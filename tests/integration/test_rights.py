@@ -136,6 +136,7 @@ RIGHTS = {
     "POST /api/tokens/remove": OWN,
     "GET /api/audit": OWN,
     "GET /api/setting-up": OWN,
+    "GET /api/watch": READ,
     "GET /api/chamber-files": OWN,
     "POST /api/chamber-files": OWN,
     "POST /api/chamber-files/proposal": OWN,
@@ -143,6 +144,10 @@ RIGHTS = {
     "POST /api/chamber-files/undo": OWN,
     "GET /api/finding": OWN,
     "POST /api/finding/anew": OWN,
+    "POST /api/camera-trials": OWN,
+    "GET /api/camera-trials/{trial}": OWN,
+    "GET /api/camera-trials/{trial}/picture": OWN,
+    "DELETE /api/camera-trials/{trial}": OWN,
     "GET /api/archive": OWN,
     "POST /api/archive": OWN,
     "GET /api/alarm-tests": READ,
@@ -188,6 +193,7 @@ FILLED = {
     "{number}": "1",
     "{token}": "a-link.that-is-none",
     "{telephone}": "0" * 16,
+    "{trial}": "0" * 32,
     "{toolpath}": "0" * 32,
 }
 

@@ -25,7 +25,7 @@ from kept_things import (
     outcome,
     over,
 )
-from stillair.errors import StoreError
+from stillair.errors import Refusal, StoreError
 from stillair.model import (
     AlarmTestPhase,
     Change,
@@ -36,9 +36,12 @@ from stillair.model import (
     Outcome,
     Timeline,
 )
+from stillair.runtime.elsewhere import GONE_S, Elsewhere
 from stillair.storage.archive import Archive
 from stillair.storage.history import MOST_ITEMS, History
+from stillair.storage.items import label
 from stillair.storage.journal import Journal
+from stillair.storage.left import UNKNOWN_END
 from stillair.storage.retention import Retention, RetentionPlan
 from stillair.storage.steps import ZERO_AFTER, ZERO_BEFORE, read_step
 
@@ -475,3 +478,35 @@ def test_a_number_is_never_given_twice_even_after_retention(
     assert history.entries().entries == ()
     assert journal.commit(outcome(2), BOOT)[0].seq == last + 1
     archive.close()
+
+
+def test_a_job_of_a_chamber_that_is_watched_no_more_is_ended_as_unknown(
+    journal: Journal, history: History
+) -> None:
+    paused = replace(job(), state=JobPhase.PAUSED, paused_s=30.0, paused_since_s=400.0)
+    journal.commit(Outcome(CHAMBER, 500.0, jobs=(paused,)), BOOT)
+    journal.mark_seen(CHAMBER, BOOT, 700.0)
+    watched: set[str] = {CHAMBER}
+    elsewhere = Elsewhere(history, watched)
+    elsewhere.look()
+    assert elsewhere.names == {}, "it is watched"
+    watched.clear()
+    elsewhere.look()
+    assert elsewhere.names == {CHAMBER: CHAMBER}
+    assert "not watched here any more" in str(elsewhere.refusal(CHAMBER, "job"))
+    assert elsewhere.refusal("shed", "job").refusal is Refusal.UNKNOWN
+
+    elsewhere.close(BOOT.epoch_s(700.0 + GONE_S - 1.0), journal.commit)
+    assert history.job_span(paused.id)[1] is None, "its chamber file may be back in a minute"
+    elsewhere.close(BOOT.epoch_s(700.0 + GONE_S), journal.commit)
+    item = history.job(paused.id)
+    assert item is not None
+    assert (item["state"], item["paused_s"], item["paused_since_at"]) == ("finished", 330.0, None)
+    assert item["finished_at"] == label(BOOT.epoch_s(700.0))
+    assert history.job_span(paused.id) == (BOOT.epoch_s(50.0), BOOT.epoch_s(700.0))
+    (noted,) = history.entries(0, 10, "note", job=paused.id).entries
+    assert noted.body["text"] == UNKNOWN_END
+    elsewhere.look()
+    again: list[Outcome] = []
+    elsewhere.close(BOOT.epoch_s(9000.0), lambda outcome, _: again.append(outcome))
+    assert again == [], "once"

@@ -296,6 +296,30 @@ def test_who_can_show_only_one_says_so() -> None:
     assert viewing_told(no_flame).endswith(" of its places, but no flame")
 
 
+@pytest.mark.parametrize(
+    ("faults", "said"),
+    [
+        pytest.param((), (), id="none"),
+        pytest.param((Fault.DARK, Fault.BLUR, Fault.NOISE), (Fault.DARK,), id="dark hides others"),
+        pytest.param((Fault.BLUR, Fault.BARE), (Fault.BLUR,), id="blur hides structure"),
+        pytest.param((Fault.SLOW, Fault.GLARE), (Fault.SLOW, Fault.GLARE), id="two of two sides"),
+        pytest.param((Fault.FROZEN, Fault.FLICKER), (Fault.FROZEN,), id="a still picture"),
+    ],
+)
+def test_who_aims_is_told_what_comes_first(
+    faults: tuple[Fault, ...], said: tuple[Fault, ...]
+) -> None:
+    told = viewing.advice(replace(looked_through(as_it_is, seconds=0.5), faults=faults))
+    assert tuple(each.fault for each in told) == said
+    assert all(each.said and each.todo for each in told)
+
+
+def test_every_fault_has_words_of_its_own() -> None:
+    plain = looked_through(as_it_is, seconds=0.5)
+    told = [viewing.advice(replace(plain, faults=(fault,))) for fault in Fault]
+    assert len({each.said for (each,) in told}) == len(Fault)
+
+
 def viewing_told(of: Fitness) -> str:
     return list(viewing.facets(of, None))[-1].told
 

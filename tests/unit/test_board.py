@@ -13,7 +13,13 @@ from hypothesis import strategies as st
 from boards import BoardTree
 from stillair.sensing import board
 from stillair.sensing.board import Board, ClockFacts, DiskFacts, Judged, Throttled, Zone
-from stillair.sensing.board_files import STA_UNSYNC, camera_names, read_board
+from stillair.sensing.board_files import (
+    NAME_CHARACTERS,
+    STA_UNSYNC,
+    camera_names,
+    plugged_cameras,
+    read_board,
+)
 
 NOW = datetime(2026, 11, 28, 14, 5, tzinfo=UTC)
 ROOMY = DiskFacts("/data", free_bytes=10**10)
@@ -303,6 +309,31 @@ def test_cameras_are_known_by_names_that_stay(tmp_path: Path) -> None:
     nameless = tree.camera(4, "platform-usb-0:1.3:1.0-video-index0", "by-path")
     tree.camera(10, "platform-codec-video-index0", "by-path")  # what the board decodes with
     assert camera_names(tree.root / "dev/v4l") == (str(named), str(nameless))
+
+
+def test_a_camera_is_told_with_what_it_calls_itself(tmp_path: Path) -> None:
+    tree = BoardTree(tmp_path)
+    named = tree.camera(0, "usb-Shed_Camera-video-index0")
+    for number, index, words in (
+        (0, "0", "Shed camera\x1b[2J" + "!" * 90),
+        (1, "1", "Shed camera"),  # tells of its pictures, and has none
+        (3, "0", "Bench camera"),  # no lasting name
+        (4, "0", ""),
+        (10, "0", "bcm2835-codec-decode"),
+        (12, "0", "gone"),
+    ):
+        folder = tree.root / f"sys/class/video4linux/video{number}"
+        folder.mkdir(parents=True)
+        (folder / "name").write_text(f"{words}\n")
+        (folder / "index").write_text(f"{index}\n")
+        if number != 12:
+            (tree.root / f"dev/video{number}").touch()
+    found = plugged_cameras(tree.root)
+    dev = tree.root / "dev"
+    assert list(found) == [str(named), str(dev / "video3"), str(dev / "video4")]
+    assert found[str(dev / "video3")] == "Bench camera"
+    assert found[str(named)].startswith("Shed camera[2J!")
+    assert len(found[str(named)]) == NAME_CHARACTERS
 
 
 # --- trees that are odd ------------------------------------------------------------

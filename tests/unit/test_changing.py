@@ -106,6 +106,34 @@ def test_nothing_is_changed_while_it_would_hurt(
         assert shed.path.read_text() != TEXT
 
 
+@pytest.mark.parametrize(
+    ("source", "sounding", "watched_by"),
+    [
+        pytest.param("/dev/video7", Sounding.SILENT, None, id="another"),
+        pytest.param("/dev/video7", Sounding.ATTENTION, None, id="another in a trouble"),
+        pytest.param("rtsp://192.0.2.7:554/stream", Sounding.SILENT, "north-bench", id="its own"),
+        pytest.param("/dev/video7", Sounding.FIRE, "Fire is told", id="in a fire"),
+        pytest.param("command:x", Sounding.SILENT, "by hand", id="a program"),
+        pytest.param("/srv/film.mp4", Sounding.SILENT, "a device", id="a file"),
+        pytest.param("film.mp4", Sounding.SILENT, "a device", id="a file beside it"),
+    ],
+)
+def test_what_may_be_looked_through(
+    tmp_path: Path, source: str, sounding: Sounding, watched_by: str | None
+) -> None:
+    shed = Shed(tmp_path, sounding=sounding)
+    base = shed.changing.now()[0].digest
+    if watched_by in (None, "north-bench"):
+        asked = shed.changing.camera_asked("north-bench", base, source)
+        assert (asked.camera.source, asked.watched_by) == (source, watched_by)
+        with pytest.raises(CommandRefused, match="changed meanwhile"):
+            shed.changing.camera_asked("north-bench", "another text", source)
+    else:
+        with pytest.raises((CommandRefused, SettingsError), match=watched_by):
+            shed.changing.camera_asked("north-bench", base, source)
+    assert shed.path.read_text() == TEXT
+
+
 def test_what_another_chamber_has_is_not_taken_from_it(tmp_path: Path) -> None:
     other = f'''
 [chamber]
@@ -157,7 +185,7 @@ def tree(tmp_path: Path) -> OneWireTree:
 @pytest.fixture
 def finder(tree: OneWireTree) -> Iterator[Finder]:
     top = KnownChip("top", 20.0, "")
-    finder = Finder(lambda: {tree.bus_dir: {TOP: top}}, usual=tree.bus_dir, cameras=lambda: ())
+    finder = Finder(lambda: {tree.bus_dir: {TOP: top}}, usual=tree.bus_dir, cameras=dict)
     yield finder
     finder.stop()
 

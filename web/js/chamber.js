@@ -6,6 +6,7 @@ import { Nearby } from "./attendance.js";
 import { html } from "./html.js";
 import { JobPart } from "./job.js";
 import { later } from "./later.js";
+import { useNear } from "./near.js";
 import { useNotes } from "./notes.js";
 import { fetchPauses, useOfJob } from "./past.js";
 import { Picture } from "./picture.js";
@@ -36,7 +37,11 @@ export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined,
   const notes = useNotes(chamber.job?.id ?? "", when);
   const pauses = useOfJob(chamber.job?.id ?? "", when, fetchPauses, NONE);
   const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (chamber.tone)];
-  return html`<article class="chamber" id=${`chamber-${chamber.chamber}`} aria-labelledby=${`says-${chamber.chamber}`}>
+  // Whoever is asked by now stands above the picture, who is asked later below it: the focus goes along.
+  const place = useNear((gone) => gone.closest(".attendance") && place.current?.querySelector(".attendance .act"));
+  const due = chamber.attendance !== null && (chamber.attendance.stage > 0 || chamber.attendance.unattended !== null);
+  const nearby = html`<${Nearby} chamber=${chamber} may=${may} />`;
+  return html`<article class="chamber" ref=${place} id=${`chamber-${chamber.chamber}`} aria-labelledby=${`says-${chamber.chamber}`}>
     <p class="place">
       ${chamber.name} <${Unreal} chamber=${chamber} />
     </p>
@@ -47,17 +52,18 @@ export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined,
     <${Said} chamber=${chamber} unit=${unit} />
     <${StopNow} chamber=${chamber} may=${may} owner=${owner} />
     <div class="needs">
-      <${Nearby} chamber=${chamber} may=${may} />
+      ${due && nearby}
       <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
     </div>
-    ${may && html`<${Opening} chamber=${chamber} />`}
     <${SwitchedOff} chamber=${chamber} may=${may} />
-    ${steps}
     <div class="spread">
       <${Section} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
       <${Picture} chamber=${chamber} in_touch=${in_touch} may=${may} />
       <${JobPart} chamber=${chamber} unit=${unit} may=${may} notes=${notes} when=${when} />
     </div>
+    ${!due && nearby}
+    ${may && html`<${Opening} chamber=${chamber} />`}
+    ${steps}
     <${StopReady} chamber=${chamber} may=${may} owner=${owner} />
     <${LastHour} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
     <${Stories} chamber=${chamber} unit=${unit} notes=${notes} pauses=${pauses} may=${may} when=${when} />

@@ -9,6 +9,7 @@ import { OutOfTouch } from "./lost.js";
 import { Page } from "./page.js";
 import { Screen } from "./screen.js";
 import { Sounds } from "./sounds.js";
+import { loadUnseen } from "./updated.js";
 
 /** @typedef {import("./live.js").Touch} Touch */
 
@@ -41,6 +42,7 @@ function draw() {
   out_of_touch.mind(live.touch);
   screen.mind(live.touch);
   tellTouch(live.touch);
+  loadUnseen(live.touch, sounds);
   render(html`<${Page} touch=${live.touch} sounds=${sounds} />`, page);
 }
 

@@ -17,12 +17,14 @@ import { J } from "./strings_telephones.js";
 import { P } from "./strings_people.js";
 import { U } from "./strings_setting_up.js";
 import { moment, words, zone } from "./units.js";
+import { Updated } from "./updated.js";
 
 /** @typedef {import("./types.js").Now} Now */
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./live.js").Touch} Touch */
 /** @typedef {import("./sounds.js").Sounds} Sounds */
 
+const HowItWatches = later(() => import("./how_it_watches.js"), "HowItWatches");
 const Jobs = later(() => import("./jobs.js"), "Jobs");
 const LookBack = later(() => import("./look_back.js"), "LookBack");
 const People = later(() => import("./people.js"), "People");
@@ -52,6 +54,7 @@ export function Page({ touch, sounds }) {
   });
   return html`
     ${!in_touch && html`<${Lost} touch=${touch} />`}
+    <${Updated} touch=${touch} />
     <header class="head">
       <${Ways} page=${route.page} owner=${owner} />
       <${SoundLine} sounds=${sounds} />
@@ -74,6 +77,7 @@ export function Page({ touch, sounds }) {
       ${now && route.page === "report" && html`<${Report} key=${route.job} id=${route.job} now=${now} unit=${unit} />`}
       ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} unit=${unit} when=${`${touch.joined}`} />`}
       ${now && route.page === "setup" && owner && html`<${SetupSteps} step=${route.step} now=${now} when=${`${touch.joined}`} unit=${unit} found=${found} in_touch=${in_touch} />`}
+      ${now && route.page === "watch" && html`<${HowItWatches} unit=${unit} when=${`${touch.joined}`} at=${now.at} />`}
       ${now && route.page === "alarm-test" && html`<${AlarmTests} now=${now} when=${when} may=${may} />`}
       ${now &&
       route.page === "now" &&
@@ -94,7 +98,7 @@ export function Page({ touch, sounds }) {
             joined=${touch.joined}
             when=${when}
             first=${i === 0}
-            steps=${i === 0 && html`<${FirstSteps} found=${found} whole=${!now.owner} unit=${unit} /><${TestedLine} now=${now} />`}
+            steps=${i === 0 && html`<${FirstSteps} found=${found} whole=${!now.owner} unit=${unit} /><${TestedLine} now=${now} /><p class="first-steps"><a class="way" href="#/watch">${S.head.watch}</a></p>`}
           />`,
       )}
     </main>

@@ -2,7 +2,7 @@
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
 
-/** @typedef {{page: "now"} | {page: "people"} | {page: "setting-up"} | {page: "setup", step: string} | {page: "telephones"} | {page: "alarm-test"} | {page: "toolpaths"} | {page: "jobs"} | {page: "job", job: string} | {page: "report", job: string}} Route */
+/** @typedef {{page: "now"} | {page: "people"} | {page: "setting-up"} | {page: "setup", step: string} | {page: "telephones"} | {page: "alarm-test"} | {page: "watch"} | {page: "toolpaths"} | {page: "jobs"} | {page: "job", job: string} | {page: "report", job: string}} Route */
 
 const JOBS = "#/jobs";
 const SETUP = "#/setting-up/";
@@ -19,6 +19,7 @@ export function route(hash) {
     return STEPS.includes(step) ? { page: "setup", step } : { page: "setting-up" };
   }
   if (hash === "#/alarm-test") return { page: "alarm-test" };
+  if (hash === "#/watch") return { page: "watch" };
   if (hash === "#/toolpaths") return { page: "toolpaths" };
   if (hash === JOBS || hash === `${JOBS}/`) return { page: "jobs" };
   if (hash.startsWith(`${JOBS}/`)) {

@@ -2,7 +2,7 @@
 
 import { html } from "./html.js";
 import { useMarks } from "./marks.js";
-import { VIEW_WIDTH, apart, bed, boxOf, part, placed } from "./section_layout.js";
+import { VIEW_WIDTH, bed, boxOf, gathered, part, placed } from "./section_layout.js";
 import { shade } from "./shade.js";
 import { S } from "./strings.js";
 import { clock, figure, inUnit, symbol, temperature } from "./units.js";
@@ -17,7 +17,6 @@ import { Walls } from "./walls.js";
 const DOOR = { below_lid: 80, above_floor: 24 };
 const WORDS_END = 326; // right edge of what is said below the box
 const MARK_PITCH = 13;
-const MOST_MARKS = 12;
 const LETTER = 6.2; // width of one, at most on average, in a mark's words
 const MARK_OFF = 11; // of a mark's words from the part
 const COLDEST_C = 20; // where the shading begins, unless the room is colder
@@ -159,16 +158,7 @@ function Part({ chamber, marks, box }) {
   const height_mm = chamber.job?.height_mm ?? null;
   if (height_mm === null) return null;
   const it = part(height_mm, box);
-  const heights = marks
-    .slice(-MOST_MARKS)
-    .map((mark) => ({ ...mark, y: it.y(mark.height_mm) }))
-    .sort((a, b) => a.y - b.y);
-  const texts = apart(
-    heights.map((mark) => mark.y),
-    MARK_PITCH,
-    it.rule_top,
-    it.bottom - 6,
-  );
+  const beside = gathered(marks.map((mark) => ({ ...mark, y: it.y(mark.height_mm) })), MARK_PITCH, it.rule_top, it.bottom - 6);
   return html`<g class="part">
     <rect class="body" x=${it.left} y=${it.top} width=${it.right - it.left} height=${it.bottom - it.top} />
     <path class="side" d=${`M${it.left} ${it.bottom}V${it.top}M${it.right} ${it.bottom}V${it.top}`} />
@@ -183,11 +173,11 @@ function Part({ chamber, marks, box }) {
         >`,
     )}
     <text class="tiny" x=${it.rule_x - 11} y=${it.rule_top - 12} text-anchor="end">mm</text>
-    ${heights.map(
-      (mark, i) =>
+    ${beside.map(
+      (mark) =>
         html`<g class=${`mark ${mark.class}`}>
-          <path d=${`M${it.rule_x} ${mark.y}H${it.right + 4}L${it.right + 8} ${texts[i]}`} />
-          <text class="tiny" x=${it.right + MARK_OFF} y=${texts[i] + 4}
+          <path d=${`M${it.rule_x} ${mark.y}H${it.right + 4}L${it.right + 8} ${mark.text_y}`} />
+          <text class="tiny" x=${it.right + MARK_OFF} y=${mark.text_y + 4}
             >${named(mark, box.inner.right - it.right - MARK_OFF - 2)}</text
           >
         </g>`,
@@ -197,11 +187,13 @@ function Part({ chamber, marks, box }) {
 
 /**
  * What of a mark's time and word has room before the wall; the stories have all of it.
- * @param {{onset_at: string, kind: string}} mark  @param {number} room
+ * @param {{onset_at: string, kind: string, count?: number}} mark  @param {number} room
  */
 export function named(mark, room) {
   const letters = Math.floor(room / LETTER);
-  const word = S.hour.kinds[mark.kind] ?? mark.kind;
+  const kind = S.hour.kinds[mark.kind] ?? mark.kind;
+  const often = S.jobs.often(kind, mark.count ?? 1);
+  const word = often.length <= letters || often === kind ? often : `${mark.count} ${kind}`;
   const whole = `${clock(mark.onset_at)} ${word}`;
   if (whole.length <= letters) return whole;
   return word.length <= letters ? word : `${word.slice(0, Math.max(0, letters - 1))}…`;

@@ -202,3 +202,27 @@ export function part(height_mm, box) {
     y,
   };
 }
+
+/**
+ * What is said beside the part: events of one kind at nearly one height are one mark that says how
+ * many they were, at the newest one's height and time; as many as have room, the newest of them.
+ * @template {{kind: string, onset_at: string, y: number}} M
+ * @param {M[]} marks  oldest first
+ * @param {number} pitch  how far apart words stand at least
+ * @param {number} low
+ * @param {number} high
+ * @returns {(M & {count: number, text_y: number})[]}  uppermost first
+ */
+export function gathered(marks, pitch, low, high) {
+  /** @type {(M & {count: number})[]} */
+  const kept = [];
+  for (const mark of [...marks].reverse()) {
+    const same = kept.find(({ kind, y }) => kind === mark.kind && Math.abs(y - mark.y) < pitch);
+    if (same) same.count++;
+    else kept.push({ ...mark, count: 1 });
+  }
+  const room = Math.max(1, Math.floor((high - low) / pitch) + 1);
+  const shown = kept.slice(0, room).sort((a, b) => a.y - b.y);
+  const at = apart(shown.map(({ y }) => y), pitch, low, high);
+  return shown.map((mark, i) => ({ ...mark, text_y: at[i] }));
+}

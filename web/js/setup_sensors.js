@@ -11,7 +11,7 @@ import { symbol, typed } from "./units.js";
 /** @typedef {import("./setup_draft.js").Draft} Draft */
 /** @typedef {import("./setup_draft.js").DraftSensor} DraftSensor */
 /** @typedef {{address: string, name: string | null, temperature_c: number | null, fault: string | null, rise_k: number | null}} Chip */
-/** @typedef {{sensors: Chip[], cameras: string[]}} Finding */
+/** @typedef {{sensors: Chip[], cameras: string[], camera_names: Record<string, string>}} Finding */
 
 const EVERY_MS = 1_000;
 const WARMED_K = 0.8; // more than air in a room does by itself in a minute

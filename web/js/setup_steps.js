@@ -3,16 +3,16 @@
 import { useEffect, useId, useRef, useState } from "../vendor/preact-hooks.js";
 import { html } from "./html.js";
 import { keep, recall } from "./kept.js";
-import { Picture } from "./picture.js";
 import { STEPS, stepAddress } from "./route.js";
-import { ToDo, first, isToDo } from "./first_steps.js";
+import { ToDo, isToDo } from "./first_steps.js";
+import { Camera } from "./setup_camera.js";
 import { changesOf, draftOf, keptDraft } from "./setup_draft.js";
 import { Returned, Writing, useFiles } from "./setup_file.js";
 import { Places } from "./setup_places.js";
-import { Figure, Sensors, useFinding } from "./setup_sensors.js";
+import { Figure, Sensors } from "./setup_sensors.js";
 import { S } from "./strings.js";
 import { G } from "./strings_setup.js";
-import { inUnit, symbol, words } from "./units.js";
+import { inUnit, symbol } from "./units.js";
 
 /** @typedef {import("./types.js").Now} Now */
 /** @typedef {import("./types.js").Unit} Unit */
@@ -129,37 +129,6 @@ function Box({ draft, change, files, unit }) {
       <${Figure} label=${T.height} value=${draft.height_mm} set=${(/** @type {number | null} */ height_mm) => change({ height_mm })} />
     </details>
   </div>`;
-}
-
-/** @param {{file: ChamberFile, files: Files, unit: Unit, written: (chamber: string) => void, now: Now, found: Found[] | null, in_touch: boolean}} props */
-function Camera({ file, files, unit, written, now, found, in_touch }) {
-  const T = G.camera;
-  const id = useId();
-  const finding = useFinding();
-  const [source, setSource] = useState("");
-  const chamber = now.chambers.find((each) => each.chamber === file.chamber);
-  const view = found?.find((each) => /(^|, )camera$/.test(each.thing));
-  const in_use = file.settings?.camera ?? null;
-  const changes = source ? [{ do: "camera", source: source.trim() }] : [];
-  if (!file.settings) return html`<p>${G.first} <a class="way" href=${stepAddress("places")}>${G.names.places}</a></p>`;
-  return html`<p class="sub">${T.how}</p>
-    ${in_use && html`<p>${T.now(in_use)}</p>`}
-    ${in_use && chamber && html`<${Picture} chamber=${chamber} in_touch=${in_touch} may=${false} />
-      <p>${T.point}</p>
-      ${view && html`<p><strong>${T.says}</strong> ${words(view.told, unit)}. ${view.remedy && `${first(view.remedy)}.`}</p>`}`}
-    <fieldset class="among"><legend>${T.plugged}</legend>
-      ${finding && !finding.cameras.length && html`<p>${T.none}</p>`}
-      ${finding?.cameras.map(
-        (name) => html`<label key=${name}><input type="radio" name=${id} checked=${source === name} onChange=${() => setSource(name)} /> <span>${name.split("/").pop()}</span></label>`,
-      )}
-    </fieldset>
-    <div class="fields">
-      <label for=${id}>${T.address}</label>
-      <input id=${id} type="text" maxlength="1000" autocomplete="off" autocapitalize="off" spellcheck=${false} value=${source} aria-describedby=${`${id}-how`}
-        onInput=${(/** @type {any} */ event) => setSource(event.target.value)} />
-      <p id=${`${id}-how`} class="small">${T.address_how}</p>
-    </div>
-    <${Writing} file=${file} files=${files} changes=${changes} unit=${unit} done=${(/** @type {string} */ key) => (setSource(""), written(key))} />`;
 }
 
 const NOBODY = { name: "", way: "webpush", address: "", host: "", security: "starttls", username: "", password: "" };

@@ -23,6 +23,7 @@ export const S = {
   },
 
   head: {
+    watch: "How the watch itself is",
     pages: "Pages",
     now: "Now",
     jobs: "Jobs",
@@ -44,6 +45,9 @@ export const S = {
     lost: (since) => `Out of touch since ${since}: nothing on this page is current.`,
     todo: "It tries again by itself. Until then look at the chamber, and at the board and its network.",
     none: "No answer from the service yet. It tries again by itself.",
+    updated: "Stillair was updated; load this page again.",
+    updated_how: "What stands here is current, but the page is still the old one.",
+    load: "Load it again",
   },
 
   sound: {

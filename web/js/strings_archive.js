@@ -5,6 +5,7 @@ const count = (one, many) => (n) => (n === 1 ? `one ${one}` : `${n.toLocaleStrin
 
 export const M = {
   not_watched: "brought in, not watched here",
+  left: "not watched here any more",
   brought: "Brought in, not watched here.",
   heading: "All that is kept, on another board",
   out_how: "One file with all jobs, events, readings, pictures and films, in a form that other programs read. No accounts and no addresses of people are in it. With years in it, it takes some minutes.",

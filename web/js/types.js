@@ -44,6 +44,7 @@
  * @property {Pause[]} [pauses]  asked for one job alone
  * @property {string | null} [toolpath]  the id of what it followed; asked for one job alone
  * @property {"real" | "recorded" | "simulated" | null} origin
+ * @property {boolean} brought  from another board, or from before
  * @property {boolean} guessed  nobody announced it, and nobody has confirmed it
  * @property {Outcome | null} outcome
  * @property {string | null} outcome_by
@@ -350,11 +351,12 @@
  * @property {boolean} stored
  * @property {boolean} owner
  * @property {Chamber[]} chambers
- * @property {Record<string, string>} elsewhere  names of chambers that were brought in, by key
+ * @property {Record<string, string>} elsewhere  names of chambers that nobody watches here, by key
  *
  * @typedef {object} Who
  * @property {string} name
  * @property {"viewer" | "operator" | "owner"} role
+ * @property {string | null} [page]  the newest version of these pages
  *
  * @typedef {object} Columns
  * @property {number[]} time_s  seconds since the epoch, increasing

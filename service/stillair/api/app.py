@@ -31,6 +31,7 @@ from stillair.api.routers import (
     answering_tests,
     archive,
     attendance,
+    camera_trials,
     chamber_file,
     clips,
     heights,
@@ -123,6 +124,7 @@ def build(
         people,
         setting_up,
         chamber_file,
+        camera_trials,
         archive,
         alarm_tests,
         answering,
@@ -138,7 +140,7 @@ def build(
         viewer(request)
         return description.document()
 
-    files = PageFiles(pages)
+    files = app.state.page_files = PageFiles(pages)
 
     def page(name: str, request: Request) -> Response:
         return files.answer(name, request.headers) or FileResponse(pages / name)

@@ -30,7 +30,7 @@ PARTS: Mapping[str, tuple[str, ...]] = {
     "past.js": ("look_back.js",),
     "along.js": ("axis.js",),
     "closer.js": ("look_closer.js",),
-    "people.js": ("people.js", "telephones.js"),
+    "people.js": ("people.js", "telephones.js", "how_it_watches.js"),
     "setup.js": ("setting_up.js", "setup_steps.js"),
     "rest.js": (),
 }

@@ -435,6 +435,23 @@ class ThingFound(BaseModel):
     remedy: str | None
 
 
+class WatchLine(BaseModel):
+    """How one part of the watch is: "wrong", "look" or "well"; since when, and what to do."""
+
+    part: str
+    thing: str
+    how: str
+    told: str
+    since_at: str | None
+    todo: str | None
+
+
+class WatchLines(BaseModel):
+    """How the watch itself is, what is wrong first."""
+
+    items: list[WatchLine]
+
+
 class ThingsFound(BaseModel):
     """All that was found, in the order of doing it."""
 
@@ -455,7 +472,8 @@ class Shell(BaseModel):
 
 
 class Who(BaseModel):
-    """The person who asks."""
+    """The person who asks. `page`: the dashboard's newest version, where it can be told."""
 
     name: str
     role: str
+    page: str | None = None

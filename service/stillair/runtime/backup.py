@@ -196,6 +196,16 @@ def _backups(folder: Path, at: datetime) -> list[Path]:
     return sorted(found, key=lambda path: (path.name <= _name(at), path.name))
 
 
+def newest_backup(folder: Path, at: datetime) -> tuple[datetime, int] | None:
+    """When the newest of the nightly backups was made, and its bytes; None without any."""
+    try:
+        *_, newest = _backups(folder / FOLDER, at)
+        stamp = newest.name.removeprefix("backup-").removesuffix(".tar")
+        return datetime.strptime(f"{stamp[:-1]}+0000", "%Y%m%dT%H%M%S%z"), newest.stat().st_size
+    except (OSError, ValueError):
+        return None
+
+
 def _give_up_old(folder: Path, at: datetime) -> None:
     for path in _backups(folder, at)[:-KEEP]:
         path.unlink(missing_ok=True)

@@ -13,6 +13,7 @@ from stillair.runtime.labels import Labels
 from stillair.runtime.stopping import MachineStop
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Supervisor
+from stillair.runtime.tally import Tally
 from stillair.runtime.unsaid import Unsaid
 
 
@@ -54,6 +55,8 @@ class PictureLoop(Reads, Protocol):
 
     def latest_jpeg(self, width: int | None = None) -> tuple[bytes, float] | None: ...
 
+    def age_s(self) -> float | None: ...
+
 
 @dataclass(frozen=True, slots=True)
 class Chamber:
@@ -74,6 +77,7 @@ class Chamber:
     camera: PictureLoop | None
     company: Company
     drivers: Shared
+    tally: Tally
 
     @property
     def alive(self) -> bool:

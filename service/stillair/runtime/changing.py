@@ -15,9 +15,12 @@ from datetime import UTC
 from pathlib import Path
 from typing import Any
 
+from pydantic import ValidationError
+
 from stillair.config import ChamberSettings
 from stillair.config.changed_words import route_words, source_words
-from stillair.config.changes import Change, Proposal, proposed
+from stillair.config.changes import Change, Proposal, SetCamera, proposed
+from stillair.config.inputs import CameraKind, CameraTable
 from stillair.config.materials import MATERIALS
 from stillair.config.reading import chamber_from_text
 from stillair.config.together import faults_between_files
@@ -28,12 +31,26 @@ from stillair.runtime.chamber_file import OWN, ChamberFile
 from stillair.runtime.chamber_trial import Returned, Trial
 from stillair.runtime.finding import Finder, KnownChip
 from stillair.runtime.found import Found, State
+from stillair.runtime.trying_camera import CameraTrials, same_camera
 
 log = logging.getLogger(__name__)
 
 SOUNDING = (
     "An alarm sounds: see to it first. While new settings are taken into use nothing is watched."
 )
+NO_TRIAL = "camera.source: what can be looked through here is a device or an address"
+
+
+@dataclass(frozen=True, slots=True)
+class CameraAsked:
+    """A camera that somebody wants to look through, with what its file says besides.
+
+    `watched_by`: the chamber that is watched by it already, so that it shows its picture.
+    """
+
+    camera: CameraTable
+    width_mm: float | None
+    watched_by: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +98,7 @@ class Changing:
         self.begin_anew = begin_anew
         self._leave = leave
         self.finder = finder or Finder(self._known_chips)
+        self.camera_trials = CameraTrials()
         self._lock = threading.Lock()
         self._simulated = not files
         keys = [chamber.key for chamber in chambers()]
@@ -135,6 +153,25 @@ class Changing:
                 "A job runs, and it is kept under the chamber's name: end it first, then rename.",
             )
         return found
+
+    def camera_asked(self, chamber: str, base: str, source: str) -> CameraAsked:
+        """What a camera would be in the file of a chamber; the file's own checks decide."""
+        if any(c.supervisor.view.sounding is Sounding.FIRE for c in self._chambers()):
+            raise CommandRefused(Refusal.CONFLICT, "Fire is told: see to it first.")
+        try:
+            change = SetCamera(do="camera", source=source)
+        except ValidationError as error:
+            told = str(error.errors()[0]["msg"]).removeprefix("Value error, ")
+            raise SettingsError(
+                self._file(chamber).path.name, (f"camera.source: {told}",)
+            ) from None
+        settings = self.propose(chamber, base, [change]).settings
+        camera = settings.camera
+        if camera is None or camera.kind not in (CameraKind.DEVICE, CameraKind.STREAM):
+            raise SettingsError(self._file(chamber).path.name, (NO_TRIAL,))
+        watched = {c.key: c.settings.camera.source for c in self._chambers() if c.settings.camera}
+        by = next((key for key, each in watched.items() if same_camera(each, camera.source)), None)
+        return CameraAsked(camera, settings.chamber.width_mm, by)
 
     def change(
         self, chamber: str, base: str, changes: Sequence[Change], by: str

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from stillair.errors import SensorError
 from stillair.sensing import onewire
-from stillair.sensing.board_files import camera_names
+from stillair.sensing.board_files import plugged_cameras
 
 USUAL = onewire.BUS_DIR
 LOOKED_FOR_S = 15.0  # after the last question nobody looks any more
@@ -59,7 +59,7 @@ class Finder:
         known: Callable[[], Mapping[Path, Mapping[str, KnownChip]]],
         *,
         usual: Path | None = None,
-        cameras: Callable[[], tuple[str, ...]] = camera_names,
+        cameras: Callable[[], Mapping[str, str]] = plugged_cameras,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self._known = known
@@ -103,8 +103,8 @@ class Finder:
         with self._lock:
             return {a: str(bus) for a, bus in self._bus.items() if bus != onewire.BUS_DIR}
 
-    def cameras(self) -> tuple[str, ...]:
-        """The lasting names of cameras that are plugged in."""
+    def cameras(self) -> Mapping[str, str]:
+        """What each camera that is plugged in calls itself, by its source for a chamber file."""
         return self._cameras()
 
     def stop(self) -> None:

@@ -18,11 +18,7 @@ from stillair.storage.items import Item
 
 def job_time_s(service: Service, job: str) -> float:
     """Now, by the clock of the job's chamber: one that is played is at another time."""
-    try:
-        chamber = service.watched(service.chamber(job.rpartition("-")[0]))
-    except CommandRefused:  # it is watched no more, and its jobs are all over
-        return service.wall().timestamp()
-    return chamber.labels.timeline().epoch_s(chamber.clock.now_s())
+    return service.chamber_time_s(job.rpartition("-")[0])
 
 
 async def job_weather(service: Service, job: str) -> Item:
@@ -30,11 +26,9 @@ async def job_weather(service: Service, job: str) -> Item:
 
     Raises `CommandRefused` and `StoreError`.
     """
-    key = service.chamber(str(service.job(job)["chamber"]))
-    watched = service.watched(key)
-    air = air_sensors(watched.settings)
-    now_s = watched.labels.timeline().epoch_s(watched.clock.now_s())
-    asked = Weathered(job, key, air, now_s)
+    key = str(service.job(job)["chamber"])
+    air = await asyncio.to_thread(service.air_of, job)
+    asked = Weathered(job, key, air, service.chamber_time_s(key))
     # Before it is computed: what becomes known meanwhile makes another mark.
     mark = await asyncio.to_thread(rests_on, service.history, asked)
     if mark and (kept := await asyncio.to_thread(service.weathers.get, job, mark)) is not None:

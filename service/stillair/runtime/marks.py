@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from stillair.model import Place
@@ -34,6 +35,14 @@ def sensor_marks(settings: ChamberSettings) -> dict[str, str]:
 def air_sensors(settings: ChamberSettings) -> tuple[str, ...]:
     """The names of the sensors that are in the chamber's air."""
     return tuple(sensor.name for sensor in settings.sensors if sensor.place is Place.CHAMBER)
+
+
+def air_told(told: Mapping[str, Any]) -> tuple[str, ...]:
+    """The same, of what was kept of settings; none where it can't be understood."""
+    try:
+        return tuple(str(s["name"]) for s in told["sensors"] if s["place"] == Place.CHAMBER.value)
+    except (KeyError, TypeError):
+        return ()
 
 
 def _world(settings: ChamberSettings) -> str:

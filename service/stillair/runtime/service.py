@@ -38,6 +38,7 @@ from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.kept_weather import KeptWeather
 from stillair.runtime.known_before import KnownBefore
 from stillair.runtime.looking_back import LookingBack
+from stillair.runtime.marks import air_sensors, air_told
 from stillair.runtime.moving import Moving
 from stillair.runtime.now import chamber_now
 from stillair.runtime.pausing import Pausing
@@ -394,6 +395,25 @@ class Service:
             return {"time_s": [], "sensors": {}}
         return self.history.readings(key, start_s, end_s, points)
 
+    def chamber_time_s(self, key: str) -> float:
+        """Now, by the clock of a chamber; of one that nobody watches here the machine's."""
+        if (chamber := self._chambers.get(key)) is None:
+            return self.wall().timestamp()
+        return chamber.labels.timeline().epoch_s(chamber.clock.now_s())
+
+    def air_of(self, job: str) -> tuple[str, ...]:
+        """The sensors that were in the air of a job's chamber, also where nobody watches it now.
+
+        Raises `CommandRefused` where that isn't known.
+        """
+        key = str(self.job(job)["chamber"])
+        if (chamber := self._chambers.get(key)) is not None:
+            return air_sensors(chamber.settings)
+        for under in reversed(self.history.settings().of_job(job)):
+            if under.told is not None and (air := air_told(under.told)):
+                return air
+        raise self.elsewhere.refusal(key, "chamber")
+
     def last_sound(self, key: str) -> dict[str, Any]:
         """The last sound job's air beside the last hour of the one that runs, in columns."""
         chamber = self._chambers[key]
@@ -408,8 +428,7 @@ class Service:
         key = str(self.job(job)["chamber"])
         begun_s, over_s = self.history.job_span(job)
         if over_s is None:
-            chamber = self._chambers[self.chamber(key)]
-            over_s = chamber.labels.timeline().epoch_s(chamber.clock.now_s()) + 1.0
+            over_s = self.chamber_time_s(key) + 1.0
         start_s = max(begun_s, start_s) if start_s is not None else begun_s
         end_s = min(over_s, end_s) if end_s is not None else over_s
         if start_s > end_s:  # all of it before the job, or after

@@ -135,6 +135,13 @@ class SettingUp:
         for key, trial in self._trials.items():
             self._try(key, trial)
 
+    @property
+    def board(self) -> Board | None:
+        """The computer as it was found at the last look, unless that is too long ago."""
+        if self._board is None or self._monotonic_s() - self._looked_s >= STALE_S:
+            return None
+        return self._board
+
     def stop(self) -> None:
         """Let go of a server that is being tried."""
         for trial in self._trials.values():

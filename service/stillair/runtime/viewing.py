@@ -51,6 +51,22 @@ _REMEDIES = {
 }
 
 
+# The same for who holds the camera in the other hand.
+_SAID = {
+    Fault.FROZEN: "The picture stands still",
+    Fault.SLOW: "Too few pictures come in a second",
+    Fault.SMALL: "The picture is small, and shows only what is large",
+    Fault.DARK: "It is too dark",
+    Fault.WHITE: "It is too bright",
+    Fault.GLARE: "A light is in view, or its mirror image",
+    Fault.FLICKER: "The light flickers",
+    Fault.BLUR: "It is blurred",
+    Fault.NOISE: "It is grainy",
+    Fault.COVERED: "Something covers the lens",
+    Fault.MOVED: "The camera moves",
+    Fault.BARE: "There is too little in view that smoke could hide",
+}
+
 _BEHIND_ALL = ("lamp", "sharpness", "noise", "detail")
 # What can't be judged before another thing is mended.
 _BEHIND = {
@@ -74,6 +90,15 @@ class Facet:
     remedy: str = ""
     figures: Mapping[str, float | None] = field(default_factory=dict)
     is_judged: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One thing that ails a view, in words for who aims the camera, and what to do."""
+
+    fault: Fault
+    said: str
+    todo: str
 
 
 def look(make: Callable[[], Camera], clock: Clock, *, own_pace: bool) -> tuple[str, Fitness]:
@@ -152,11 +177,7 @@ def facets(of: Fitness, width_mm: float | None, *, own_pace: bool = True) -> Ite
     `width_mm` is the width of the box, if it is known. `own_pace` is false of pictures that are
     drawn here: where few come that is no fault of a camera, but nobody may call it fit.
     """
-    faults = {_REMEDIES[fault][0]: fault for fault in reversed(of.faults)}
-
-    behind = {name: fault for fault in reversed(of.faults) for name in _BEHIND.get(fault, ())}
-    if of.condition is CameraCondition.TOO_SMALL:
-        behind = dict.fromkeys(_BEHIND_ALL, Fault.SMALL)
+    faults, behind = _by_side(of)
 
     def facet(name: str, told: str, **measured: float | None) -> Facet:
         if fault := faults.get(name):
@@ -197,6 +218,26 @@ def facets(of: Fitness, width_mm: float | None, *, own_pace: bool = True) -> Ite
         told = f"{whole.told}, if {ENOUGH_RATE:g} pictures came in a second"
         whole = replace(whole, told=told, is_judged=False)
     yield whole
+
+
+def advice(of: Fitness) -> list[Advice]:
+    """What to mend, first things first; not what can't be judged before another is mended."""
+    faults, behind = _by_side(of)
+    told = [fault for fault in of.faults if faults[_REMEDIES[fault][0]] is fault]
+    return [
+        Advice(fault, _SAID[fault], _REMEDIES[fault][1])
+        for fault in told
+        if _REMEDIES[fault][0] not in behind
+    ]
+
+
+def _by_side(of: Fitness) -> tuple[dict[str, Fault], dict[str, Fault]]:
+    """The first fault of each side of a view, and the fault that each other side waits for."""
+    faults = {_REMEDIES[fault][0]: fault for fault in reversed(of.faults)}
+    behind = {name: fault for fault in reversed(of.faults) for name in _BEHIND.get(fault, ())}
+    if of.condition is CameraCondition.TOO_SMALL:
+        behind = dict.fromkeys(_BEHIND_ALL, Fault.SMALL)
+    return faults, behind
 
 
 def _pictures(of: Fitness) -> str:

@@ -21,6 +21,7 @@ from stillair.alerts.sounder import SounderLoop, SounderOutput
 from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings
 from stillair.config.reach import CommandSounder, GpioSounder
+from stillair.fire.vision import Sight
 from stillair.media.files import PictureFiles
 from stillair.media.films import FilmFiles
 from stillair.media.ring import LATE_S, SPAN_S, FrameRing
@@ -68,6 +69,7 @@ from stillair.runtime.stopping import MachineStop
 from stillair.runtime.stories import Stories
 from stillair.runtime.supervisor import Checked, Supervisor, WiredContact
 from stillair.runtime.switching import machine_stops, route_trouble, stop_routes
+from stillair.runtime.tally import Tally
 from stillair.runtime.tested import mark_with
 from stillair.runtime.toolpaths import MachineSettings, Toolpaths
 from stillair.runtime.unsaid import Unsaid
@@ -76,7 +78,7 @@ from stillair.runtime.worker import Workshop
 from stillair.sensing.board_files import read_board
 from stillair.sensing.camera_loop import CameraLoop
 from stillair.sensing.neighbours import AskedNeighbour
-from stillair.sensing.protocols import Sensor
+from stillair.sensing.protocols import Frame, Sensor
 from stillair.sensing.reader import ParticleReader, SensorReader, read_particles, read_sensor
 from stillair.storage.archive import Archive
 from stillair.storage.emergency import EmergencyJournal
@@ -177,7 +179,12 @@ def build(
         telephones=service.push.telephones,
     )
     service.housekeeping.each_minute("computer", service.setting_up.look, second=29, at_once=True)
-    service.housekeeping.each_minute("brought in", service.elsewhere.look, at_once=True)
+
+    def watched_elsewhere() -> None:
+        service.elsewhere.look()
+        service.elsewhere.close(clock.wall().timestamp(), service.writer.put)
+
+    service.housekeeping.each_minute("brought in", watched_elsewhere, at_once=True)
 
     def brought_in() -> None:
         service.elsewhere.look()
@@ -266,6 +273,7 @@ def _chamber(
     key = settings.key
     clock, labels = machine_clock, machine_labels
     checked: list[Checked] = []
+    tally = Tally(machine_clock.now_s)
     if settings.speed != 1.0:
         clock = faster = _faster_clock(settings, service, machine_clock)
         checked.append(faster)
@@ -278,6 +286,7 @@ def _chamber(
     def keep_reading(reading: Reading) -> None:
         at_s = labels.timeline().epoch_s(reading.t_s)
         archive.add(key, reading.sensor, at_s, reading.temperature_c)
+        tally.reading(reading)
 
     last_sound = LastSound()
 
@@ -313,12 +322,17 @@ def _chamber(
         ring = FrameRing(span_s=SPAN_S + LATE_S * settings.speed)
         on_frame = service.pictures.watch(key, settings.family.value, ring)
         service.clips.watch(_eye(settings, service, ring))
+
+        def take(frame: Frame, sight: Sight) -> None:
+            tally.picture()
+            on_frame(frame, sight)
+
         camera_loop = CameraLoop(
             camera,
             clock,
             vision,
             put,
-            on_frame,
+            take,
             on_pause=partial(_look_away, service, key),
         )
         checked.append(camera_loop)
@@ -389,6 +403,7 @@ def _chamber(
         camera=camera_loop,
         company=Company(beat, neighbours, told[1] if told else None),
         drivers=drivers,
+        tally=tally,
     )
 
 

@@ -20,6 +20,8 @@ The paths, and where they are described
     systemd-timesyncd.service(8): touched at each synchronisation.
 /dev/v4l/by-id, by-path
     udev's 60-persistent-v4l.rules; index0 is the one that gives pictures.
+/sys/class/video4linux/videoN/name, index
+    drivers/media/v4l2-core/v4l2-dev.c: what the device calls itself, and which of its nodes.
 """
 
 from __future__ import annotations
@@ -40,6 +42,9 @@ ROOT = Path("/")
 LONGEST_BYTES = 4096
 CONFIG_BYTES = 65_536
 STA_UNSYNC = 0x0040  # linux/timex.h
+NAME_CHARACTERS = 60
+# What else the kernel has under /dev/videoN: decoders, encoders, parts of a picture's way.
+_NO_CAMERA = ("codec", "decode", "encode", "-dec", "-enc", "-isp", "hevc", "h264", "unicam")
 TIMEX_BYTES = 256  # the structure has 208
 PROGRAM_S = 2.0
 
@@ -105,6 +110,24 @@ def camera_names(links: Path = Path("/dev/v4l")) -> tuple[str, ...]:
     return tuple(str(path) for path in (*by_id, *sorted(one_each.values())))
 
 
+def plugged_cameras(root: Path = ROOT) -> dict[str, str]:
+    """What each camera that is plugged in calls itself, by how it is best named as a source.
+
+    Those with a lasting name first, then what has a number alone and isn't known for
+    something that only works on pictures, as a board's decoders are.
+    """
+    known = root / "sys/class/video4linux"
+    by_number = {path: Path(path).resolve().name for path in camera_names(root / "dev/v4l")}
+    for device in _numbered(known, "video"):
+        number = device.name
+        words = _own_name(device).lower()
+        if number in by_number.values() or _number(device / "index") not in (0, None):
+            continue
+        if (root / "dev" / number).exists() and not any(each in words for each in _NO_CAMERA):
+            by_number[str(root / "dev" / number)] = number
+    return {path: _own_name(known / number) for path, number in by_number.items()}
+
+
 # --- parts -------------------------------------------------------------------
 
 
@@ -114,6 +137,12 @@ def _text(path: Path, longest: int = LONGEST_BYTES) -> str:
             return file.read(longest).decode("utf-8", "replace")
     except OSError:
         return ""
+
+
+def _own_name(device: Path) -> str:
+    """What a video device calls itself: whoever made it has written that."""
+    told = _text(device / "name").strip()
+    return "".join(letter for letter in told if letter.isprintable())[:NAME_CHARACTERS]
 
 
 def _number(path: Path) -> int | None:

@@ -182,6 +182,11 @@ class CameraLoop:
             lost = self._told is not None and self._told.condition is CameraCondition.LOST
             return self._frame is None and not lost and self._paused is None
 
+    def age_s(self) -> float | None:
+        """How old the newest sound frame is; None where there is none."""
+        frame = self.latest()
+        return None if frame is None else max(0.0, self._clock.now_s() - frame.t_s)
+
     def latest_jpeg(self, width: int | None = None) -> tuple[bytes, float] | None:
         """The newest sound frame as JPEG, at most so wide, and its age in seconds.
 

@@ -106,6 +106,20 @@ def narrower(jpeg: bytes, width: int) -> bytes | None:
     return data.tobytes() if done else None
 
 
+def packed_anew(frame: Frame, width: int, height: int) -> bytes | None:
+    """The frame as a JPEG of ours that fits into `width` x `height`, None where it is broken.
+
+    None of the bytes that a camera has sent are in it.
+    """
+    pixels = frame.pixels
+    if frame.jpeg is not None:
+        pixels = _decoded(frame.jpeg, width, height, _REDUCED_COLOUR, cv2.IMREAD_COLOR)
+    if pixels is None or pixels.size == 0:
+        return None
+    small = fitted(pixels, width, height)
+    return encoded(Frame(frame.t_s, frame.number, pixels=small))
+
+
 def _small_gray_of_jpeg(jpeg: bytes) -> NDArray[np.uint8] | None:
     gray = _decoded(jpeg, SMALL_WIDTH, SMALL_HEIGHT, _REDUCED, cv2.IMREAD_GRAYSCALE)
     return None if gray is None else small_gray_of_pixels(gray)

@@ -32,10 +32,10 @@ from stillair.model import (
 )
 from stillair.storage import items, steps
 from stillair.storage.archive import Archive
-from stillair.storage.brought import TOPIC as BROUGHT
 from stillair.storage.clips import Clips
 from stillair.storage.courses import Courses
 from stillair.storage.journal import Entry, read_entry
+from stillair.storage.left import Places
 from stillair.storage.logs import Logs
 from stillair.storage.outbox import NoticeRow, micros, read_notice, tries_of
 from stillair.storage.pictures import Pictures
@@ -165,12 +165,10 @@ class History:
         query = select(Ledger).where(col(Ledger.seq) > max(seq, 0))
         return self._page(query, col(Ledger.seq), limit, False, read_entry)
 
-    def brought(self) -> dict[str, str]:
-        """How chambers are called of which something was brought in, by key."""
-        query = select(Ledger).where(col(Ledger.topic) == BROUGHT).order_by(col(Ledger.seq))
-        with self._journal.connection("the journal can't be read") as connection:
-            rows = connection.execute(query).mappings().all()
-        return {row["chamber"]: str(read_entry(row).body["name"]) for row in rows}
+    @property
+    def places(self) -> Places:
+        """Questions about chambers that nobody watches here."""
+        return Places(self._journal)
 
     def of_event(self, chamber: str, event: int, topic: str) -> list[Entry]:
         """The last entries of one event: its changes ("event"), or what was said of it

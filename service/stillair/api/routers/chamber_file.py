@@ -74,7 +74,7 @@ def chamber_files(files: TheFiles, _: Owner) -> dict[str, Any]:
 @router.post("/chamber-files/proposal")
 def proposal(body: Changes, files: TheFiles, _: Owner) -> dict[str, Any]:
     """What would change, in words; nothing is written."""
-    return _told(_checked(lambda: files.propose(body.chamber, body.base, body.changes)))
+    return _told(checked(lambda: files.propose(body.chamber, body.base, body.changes)))
 
 
 @router.post("/chamber-files", status_code=202)
@@ -82,7 +82,7 @@ def change(
     body: Changes, files: TheFiles, by: Changer, afterwards: BackgroundTasks
 ) -> dict[str, Any]:
     """Write the changes, and have the service begin anew with them within seconds."""
-    found, anew = _checked(lambda: files.change(body.chamber, body.base, body.changes, by.name))
+    found, anew = checked(lambda: files.change(body.chamber, body.base, body.changes, by.name))
     if anew:
         afterwards.add_task(files.begin_anew)
     return {**_told(found), "begins_anew": anew}
@@ -91,7 +91,7 @@ def change(
 @router.post("/chamber-files/undo", status_code=202)
 def undo(body: Undone, files: TheFiles, by: Undoer, afterwards: BackgroundTasks) -> dict[str, Any]:
     """Put back what was before the newest change, and have the service begin anew with it."""
-    words = _checked(lambda: files.undo(body.chamber, body.base, by.name))
+    words = checked(lambda: files.undo(body.chamber, body.base, by.name))
     afterwards.add_task(files.begin_anew)
     return {"words": words, "begins_anew": True}
 
@@ -106,6 +106,7 @@ def seen(files: TheFiles, _: Owner) -> Done:
 @router.get("/finding")
 def finding(files: TheFiles, _: Owner) -> dict[str, Any]:
     """Chips on the 1-Wire lines as they are now, and cameras; asking keeps them being read."""
+    cameras = files.finder.cameras()
     return {
         "sensors": [
             {
@@ -119,7 +120,8 @@ def finding(files: TheFiles, _: Owner) -> dict[str, Any]:
             }
             for chip in files.finder.chips()
         ],
-        "cameras": list(files.finder.cameras()),
+        "cameras": list(cameras),
+        "camera_names": dict(cameras),
     }
 
 
@@ -134,7 +136,8 @@ def _told(found: Proposal) -> dict[str, Any]:
     return {"words": list(found.words), "chamber": found.settings.key}
 
 
-def _checked(work: Any) -> Any:
+def checked(work: Any) -> Any:
+    """What `work` gives; faults of settings as a problem."""
     try:
         return work()
     except SettingsError as error:

@@ -21,6 +21,7 @@ from stillair.api.entry import (
     mark,
     session_token,
 )
+from stillair.api.linking import LinkError
 from stillair.api.problems import Problem
 from stillair.api.schemas import (
     Done,
@@ -42,9 +43,13 @@ router = APIRouter(prefix="/api/session", tags=["session"])
 
 
 @router.get("")
-def who(person: Viewer) -> Who:
-    """Who asks."""
-    return Who(name=person.name, role=person.role.value)
+def who(person: Viewer, request: Request) -> Who:
+    """Who asks; a page that is open since before an update sees here that it is old."""
+    try:
+        page = request.app.state.page_files.version
+    except (LinkError, OSError):
+        page = None  # who asks is known all the same
+    return Who(name=person.name, role=person.role.value, page=page)
 
 
 @router.get("/shell")

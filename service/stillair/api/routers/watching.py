@@ -7,7 +7,7 @@ from enum import IntEnum
 from http import HTTPStatus
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, Query, Request, Response
 from fastapi.concurrency import run_in_threadpool
 
 from stillair.access.roles import Principal
@@ -15,9 +15,21 @@ from stillair.api.description import ANYBODY
 from stillair.api.entry import TheService, Viewer, acting
 from stillair.api.problems import Problem
 from stillair.api.routers.jobs import After, Limit, Points
-from stillair.api.schemas import Columns, Done, Health, Listing, Pausing, Shelving, listing
+from stillair.api.schemas import (
+    Columns,
+    Done,
+    Health,
+    Listing,
+    Pausing,
+    Shelving,
+    WatchLine,
+    WatchLines,
+    listing,
+)
 from stillair.api.times import Moment, stretch
 from stillair.model import Acknowledge, Kind, Reset, Shelve, Unshelve
+from stillair.runtime.how_it_watches import lines
+from stillair.storage.items import label
 
 router = APIRouter(prefix="/api", tags=["watching"])
 
@@ -41,6 +53,24 @@ class Width(IntEnum):
 async def health(service: TheService) -> Health:
     """Whether the watch itself is whole; the one thing a stranger may ask."""
     return Health(status="ok" if service.is_whole() else "impaired")
+
+
+@router.get("/watch")
+def how_it_watches(service: TheService, request: Request, _: Viewer) -> WatchLines:
+    """How sensors, camera, ways to people, disk and computer are; names no address."""
+    return WatchLines(
+        items=[
+            WatchLine(
+                part=line.part,
+                thing=line.thing,
+                how=line.how.value,
+                told=line.told,
+                since_at=label(line.since_at.timestamp()) if line.since_at else None,
+                todo=line.todo or None,
+            )
+            for line in lines(service, request.app.state.folder)
+        ]
+    )
 
 
 @router.get("/now")

@@ -1,0 +1,67 @@
+/** How the watch itself is: what is wrong first, then each part. For everybody who may see. */
+
+import { useEffect, useState } from "../vendor/preact-hooks.js";
+import { get } from "./ask.js";
+import { first } from "./first_steps.js";
+import { html } from "./html.js";
+import { Shape } from "./shapes.js";
+import { S } from "./strings.js";
+import { W } from "./strings_watch.js";
+import { moment, words } from "./units.js";
+
+/** @typedef {import("./types.js").Unit} Unit */
+/** @typedef {{part: string, thing: string, how: "wrong" | "look" | "well", told: string, since_at: string | null, todo: string | null}} Told */
+
+const EVERY_MS = 30_000;
+
+/** @param {{unit: Unit, when: string, at: string}} props  `when` changes when it may have */
+export function HowItWatches({ unit, when, at }) {
+  const [told, setTold] = useState(/** @type {Told[] | null} */ (null));
+  const [failed, setFailed] = useState(false);
+  useEffect(() => {
+    let over = false;
+    const ask = () =>
+      get("/api/watch").then(
+        (answer) => over || (setTold(answer.items), setFailed(false)),
+        () => over || setFailed(true),
+      );
+    ask();
+    const timer = setInterval(() => document.hidden || ask(), EVERY_MS);
+    return () => {
+      over = true;
+      clearInterval(timer);
+    };
+  }, [when]);
+  if (!told) {
+    return html`<section class="past"><h1 class="sentence">${S.head.watch}</h1>
+      <p class="waiting" role=${failed ? "alert" : "status"}>${failed ? W.failed : W.loading}</p></section>`;
+  }
+  const wrong = told.filter(({ how }) => how === "wrong");
+  const rest = told.filter(({ how }) => how !== "wrong");
+  const look = rest.filter(({ how }) => how === "look");
+  return html`<section class="past watch-lines" aria-labelledby="watch">
+    <h1 id="watch" class="sentence" tabindex="-1">${W.says(wrong.length, look.length)}.</h1>
+    <p class="sub">${failed ? W.failed : W.how}</p>
+    ${wrong.length > 0 && html`<h2>${W.wrong}</h2><${Lines} told=${wrong} unit=${unit} at=${at} />`}
+    ${Object.entries(W.parts).map(([part, name]) => {
+      const own = rest.filter((each) => each.part === part);
+      return own.length > 0 && html`<h2 key=${part}>${name}</h2><${Lines} key=${`${part} lines`} told=${own} unit=${unit} at=${at} />`;
+    })}
+  </section>`;
+}
+
+/** @param {{told: Told[], unit: Unit, at: string}} props */
+function Lines({ told, unit, at }) {
+  return html`<ul class="todo">
+    ${told.map(
+      (each) => html`<li key=${`${each.thing} ${each.told}`} class=${each.how}>
+        ${each.how === "well" ? html`<span></span>` : html`<${Shape} kind=${each.how === "wrong" ? "trouble" : "note"} />`}
+        <p>
+          <strong>${first(each.thing)}:</strong> ${words(each.told, unit)}.
+          ${each.since_at && ` ${(each.how === "wrong" || each.part === "camera" ? W.since : W.of)(moment(each.since_at, at))}`}
+          ${each.todo && html` <span class="remedy">${first(each.todo)}.</span>`}
+        </p>
+      </li>`,
+    )}
+  </ul>`;
+}
