@@ -203,6 +203,7 @@ def shed(
         str(chamber),
         *words,
         before=ordered.BEFORE,
+        loaded=True,
         environment=ordered.environment(folder),
     )
     (folder / "day.toml").write_text(SCENARIO)

@@ -228,6 +228,7 @@ def burning(
         "--chamber",
         str(folder / "chamber.toml"),
         before=ordered.BEFORE + before,
+        loaded=True,
         environment={**ordered.environment(folder), **(environment or {})},
     )
     stage = Stage(folder, service, mail, more, speed)

@@ -17,7 +17,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from integration.test_rights import PASSWORD, command
+from integration.test_rights import PASSWORD, RIGHTS, command
 from running import RunningService
 
 CHAMBER = """
@@ -107,8 +107,11 @@ class Attacked:
         assert made.status_code == 201, made.text
         self.headers[who] = {"Authorization": f"Bearer {made.json()['token']}"}
 
-    def run(self, who: str, *words: str, cwd: Path) -> Found:
-        """`schemathesis run` as this caller, with these options."""
+    def run(self, who: str, *words: str, cwd: Path, edges: frozenset[str] | None = None) -> Found:
+        """`schemathesis run` as this caller, with these options.
+
+        With `edges` those of every form are tried of these operations alone.
+        """
         options = ["--url", str(self.service.web.base_url), "--continue-on-failure"]
         for name, value in self.headers[who].items():
             options += ["--header", f"{name}: {value}"]
@@ -123,9 +126,12 @@ class Attacked:
             "STILLAIR_CALLER": who,
             "PYTHONPATH": os.pathsep.join(sys.path),
         }
+        settings = cwd / "schemathesis.toml"
+        settings.write_text("" if edges is None else _without_edges(sorted(set(RIGHTS) - edges)))
         done = subprocess.run(
             [
-                *(sys.executable, "-m", "schemathesis.cli", "run", str(self._document)),
+                *(sys.executable, "-m", "schemathesis.cli", "--config-file", str(settings)),
+                *("run", str(self._document)),
                 *("--request-timeout", str(SEND_S), "--warnings", "off", "--no-color"),
                 *options,
                 *words,
@@ -152,6 +158,12 @@ class Attacked:
         """What the service's log says of errors of its own."""
         lines = self.service.log.read_text().splitlines()
         return [line for line in lines if "Traceback" in line or line.startswith("ERROR")]
+
+
+def _without_edges(operations: list[str]) -> str:
+    """Settings of schemathesis by which these operations are asked by chance alone."""
+    named = json.dumps(operations)
+    return f"[[operations]]\ninclude-name = {named}\nphases.coverage.enabled = false\n"
 
 
 @contextmanager

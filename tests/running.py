@@ -34,7 +34,9 @@ def stillair(*words: str, before: str = "") -> list[str]:
 class RunningService:
     """`stillair run` on a free loopback port; ends with the block it is used in.
 
-    With `trust` it is asked over HTTPS, by a client that believes nobody else.
+    With `trust` it is asked over HTTPS, by a client that believes nobody else. What its process
+    does `before` comes before any of our own modules, unless those are `loaded`: enough for what
+    changes a class, or a name where it is used.
     """
 
     def __init__(
@@ -43,12 +45,14 @@ class RunningService:
         *words: str,
         environment: dict[str, str] | None = None,
         before: str = "",
+        loaded: bool = False,
         trust: ssl.SSLContext | None = None,
     ) -> None:
         self.folder = folder
         self.port = free_loopback_port()
         self._words = words
         self._before = before
+        self._loaded = loaded or not before
         self._environment = {**os.environ, **(environment or {})}
         self._process: WarmProcess | None = None
         self.log = folder / "service.log"
@@ -90,7 +94,7 @@ class RunningService:
                 stdout=output,
                 stderr=output,
                 environment=self._environment,
-                ours=not self._before,
+                ours=self._loaded,
             )
         try:
             self._wait_for_answer()

@@ -29,12 +29,16 @@ from typing import IO
 
 SUBREAPER = 36  # PR_SET_CHILD_SUBREAPER
 EVERY_S = 0.01
+# Those too that a service loads only when it needs them, and each new one does.
 LIBRARIES = (
-    "alembic.command, apscheduler.schedulers.background, argon2, asyncio, cryptography.x509, cv2, "
-    "fastapi.openapi.models, itsdangerous, json, logging.config, numpy, requests, sqlalchemy.orm, "
-    "sqlmodel, typer, uvicorn.protocols.http.h11_impl"
+    "alembic.command, alembic.config, apscheduler.schedulers.background, "
+    "apscheduler.triggers.cron, argon2, argparse, asyncio, concurrent.futures.thread, "
+    "cryptography.hazmat.primitives.ciphers.aead, cryptography.x509, cv2, encodings.ascii, "
+    "fastapi.openapi.models, itsdangerous, json, logging.config, numpy.ma, numpy.random, requests, "
+    "sqlalchemy.orm, sqlite3, sqlmodel, typer, uvicorn.lifespan.off, "
+    "uvicorn.protocols.http.h11_impl"
 )
-OURS = "stillair.api.serving, stillair.cli, stillair.runtime.service"
+OURS = f"{LIBRARIES}, stillair.api.serving, stillair.cli, stillair.runtime.service"
 
 # Runs in the process that is warm. Only the child gets past the loop, and goes on like any
 # program does, so that its end is an ordinary one too.

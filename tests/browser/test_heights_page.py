@@ -111,7 +111,7 @@ def test_a_height_gives_its_minute_and_an_event_its_height(serve: Serve, look: L
 def test_what_people_remember_is_kept_and_taken_back(serve: Serve, look: Look) -> None:
     service = serve(speed=60)
     job = str(service.post("/api/jobs", {"name": "Rigger spacers", "material": "PA"})["id"])
-    wait_until(partial(is_at, service, job, 30.0), within_s=60)
+    wait_until(partial(is_at, service, job, 10.0), within_s=60)
     page = look(service, f"/#/jobs/{job}", width_px=360, expected="status of 409")
     field(page)
     section = page.locator(".at-height")

@@ -70,6 +70,16 @@ HOLD = """async ([first, second]) => {
   await mind([second]);
   return asked;
 }"""
+AWAY = """async () => {
+  const asked = [];
+  window.fetch = async () => {
+    asked.push(performance.now());
+    throw new TypeError("nobody is there");
+  };
+  window.apart = () => asked.slice(1).map((at, n) => (at - asked[n]) / 1000);
+  const { Live } = await import("/web/js/live.js");
+  new Live(() => undefined).start();
+}"""
 LIVE = """async () => {
   const { Live } = await import("/web/js/live.js");
   window.told = [];
@@ -218,6 +228,18 @@ def test_what_a_page_needs_is_asked_for_before_the_program_is_there(
     line = next(each for each in program.splitlines() if f"=> m_{module})" in each)
     parts = "async (page) => (await import('/web/js/ahead.js')).partsOf(page)"
     assert sorted(sums.evaluate(parts, address)) == sorted(re.findall(r'import\("./(.*?)"\)', line))
+
+
+def test_who_finds_nobody_asks_less_and_less_often_and_never_in_step(timed: Page) -> None:
+    """What a page asks while the service is away: by chance a little more or less apart."""
+    timed.evaluate(AWAY)
+    goes_on(timed, 120)
+    apart_s = timed.evaluate("apart()")
+    later_s = apart_s[6:]
+    assert max(apart_s[:4]) < 2.5, "soon at first"
+    assert min(later_s) >= 4.0, "at last between four and eight seconds"
+    assert max(later_s) <= 9.0, "in steps of a second, as the test's time goes on"
+    assert len({round(each_s) for each_s in later_s}) > 1, "and not like clockwork"
 
 
 def test_a_page_that_cannot_be_fetched_says_so_and_comes_when_it_can(

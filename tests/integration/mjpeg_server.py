@@ -24,6 +24,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from films import opened_film
+
 BOUNDARY = "frame-by-frame"
 
 
@@ -258,7 +260,7 @@ def drawn_frames(count: int, *, width: int = 640, height: int = 480) -> list[byt
 
 def frames_of_video(path: Path, count: int, *, width: int = 640) -> list[bytes]:
     """The first frames of a clip, at most `width` wide."""
-    capture = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG)
+    capture = opened_film(path)
     frames: list[bytes] = []
     while len(frames) < count and capture.grab():
         done, pixels = capture.retrieve()

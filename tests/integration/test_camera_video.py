@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import shutil
 import socket
 import subprocess
@@ -306,6 +308,41 @@ def test_an_http_stream_that_is_no_motion_jpeg_is_decoded(tmp_path: Path) -> Non
     finally:
         camera.close()
         server.close()
+
+
+def test_a_stream_leads_to_no_file_of_this_computer_and_files_play_all_the_same(
+    tmp_path: Path,
+) -> None:
+    """A playlist, as the library follows it by itself; a video file before and after."""
+    film = clip(tmp_path / "a.avi", frames=4)
+    hidden = tmp_path / "hidden.ts"
+    os.mkfifo(hidden)
+    looking = threading.Event()
+
+    def look_for_a_reader() -> None:
+        while not looking.wait(0.01):
+            with contextlib.suppress(OSError):  # while nobody has it open to read
+                os.close(os.open(hidden, os.O_WRONLY | os.O_NONBLOCK))
+                opened.append(str(hidden))
+
+    opened: list[str] = []
+    playlist = f"#EXTM3U\n#EXT-X-TARGETDURATION:5\n#EXTINF:5,\nfile://{hidden}\n#EXT-X-ENDLIST\n"
+    server = FileServer(playlist.encode())
+    watcher = threading.Thread(target=look_for_a_reader)
+    watcher.start()
+    try:
+        for _ in range(2):
+            played = open_camera(str(film), SystemClock(), frames_per_s=1e6)
+            played.open()
+            assert number_of(played.grab().pixels) == 0
+            with pytest.raises(CameraError, match="not with a video stream"):
+                stream(f"http://127.0.0.1:{server.port}/live.m3u8", timeout_s=3.0).open()
+            played.close()
+    finally:
+        looking.set()
+        watcher.join()
+        server.close()
+    assert opened == []
 
 
 # --- devices, by a capture that stands in for the hardware ---

@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 import pytest
 
+from films import opened_film
 from integration.mjpeg_server import MjpegServer, drawn_frames, frames_of_video
 from pictured import CHAMBER, KEY, build, watched
 from running import RunningService, wait_until
@@ -117,7 +118,7 @@ def film_of(service: Service, event: int, *states: str) -> dict[str, Any]:
 
 def shown_in(path: Path) -> list[Any]:
     """All pictures of a film."""
-    reader = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG)
+    reader = opened_film(path)
     found = []
     while True:
         done, pixels = reader.read()

@@ -10,10 +10,11 @@ import pytest
 
 from running import RunningService, stillair, wait_until
 from servers import MailServer, free_loopback_port
+from warm_starts import warm_run
 
 
 def command(*words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(stillair(*words), capture_output=True, text=True, timeout=90, check=False)
+    return warm_run(stillair(*words), timeout_s=90)
 
 
 def test_everything_of_the_built_in_chamber_is_fit(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hostile import EVERYBODY, PERSON, Attacked, attacked
+from integration.test_rights import ANYBODY, RIGHTS
 from running import wait_until
 
 # The same requests in each check: every edge of every form once, and a few at random.
@@ -25,6 +26,15 @@ RUNS: dict[str, tuple[str, ...]] = {
     who: EDGES if who in ("stranger", "operator", "owner") else FEW for who in EVERYBODY
 }
 RUNS[PERSON] = ("--include-path-regex", "/api/session", *EDGES)
+# An owner is let in everywhere, so gets past who may to every form. Of others the same edges are
+# mostly refused unread: each operation is asked all of them by one of the two, but for a chamber
+# file's thousand, and what lets anybody in by a stranger.
+_DEALT = sorted(set(RIGHTS) - {"POST /api/chamber-files", "POST /api/chamber-files/proposal"})
+_OPEN = [name for name, who in RIGHTS.items() if who == ANYBODY]
+DEALT: dict[str, frozenset[str]] = {
+    "stranger": frozenset([*_DEALT[::2], *_OPEN]),
+    "operator": frozenset(_DEALT[1::2]),
+}
 SAME = ("--seed", "17", "--no-shrink", "--exclude-path", "/api/live")  # a stream has no end
 
 
@@ -36,7 +46,7 @@ def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Attacked]:
 
 @pytest.mark.parametrize("who", EVERYBODY)
 def test_schemathesis_finds_nothing(service: Attacked, who: str, tmp_path: Path) -> None:
-    found = service.run(who, *SAME, *RUNS[who], cwd=tmp_path)
+    found = service.run(who, *SAME, *RUNS[who], cwd=tmp_path, edges=DEALT.get(who))
     assert found.requests > 40
     assert not found.words, found.words
     assert service.lets_in(who)

@@ -148,7 +148,7 @@ def test_a_certificate_made_while_it_runs_is_shown_without_a_restart(tmp_path: P
         "Housekeeping.each_minute = lambda self, name, job, **_:"
         " self._scheduler.add_job(job, 'cron', second='*', id=name)"
     )
-    with RunningService(tmp_path, trust=trust(tmp_path), before=before) as service:
+    with RunningService(tmp_path, trust=trust(tmp_path), before=before, loaded=True) as service:
         first = shown(service)
         with service.live() as events:
             assert next(events).kind == "now"

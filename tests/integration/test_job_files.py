@@ -155,14 +155,8 @@ def test_readings_are_in_the_form_that_replay_takes(built: Built, tmp_path: Path
 
 def test_watching_it_again_finds_the_same_events(built: Built, tmp_path: Path) -> None:
     built.packed.extractall(tmp_path)
-    done = subprocess.run(
-        stillair("replay", "readings.csv", "--chamber", "settings.toml"),
-        capture_output=True,
-        text=True,
-        timeout=110,
-        check=False,
-        cwd=tmp_path,
-    )
+    table, settings = tmp_path / "readings.csv", tmp_path / "settings.toml"
+    done = warm_run(stillair("replay", str(table), "--chamber", str(settings)), timeout_s=110)
     assert done.returncode == 0, done.stderr
 
     def raised(lines: str) -> dict[str, dict[str, Any]]:

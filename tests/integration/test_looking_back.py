@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -176,14 +175,12 @@ def test_a_job_is_diagnosed_judged_and_held_against(service: RunningService, fol
     wait_until(lambda: service.now()["last_sound"] is None, within_s=60)
 
     words = stillair("jobs", "--data-dir", str(folder / "data"))
-    listed = subprocess.run(words, capture_output=True, text=True, timeout=60, check=True).stdout
+    listed = warm_run(words).stdout
     assert "Six rigger spacers, PA, the right bench" in listed
     assert "Flawed, said this computer." in listed
     assert "Simulated: nothing of it is real." in listed
     assert diagnosis["figures"] in listed
-    as_json = subprocess.run(
-        [*words, "--json", "--last", "1"], capture_output=True, text=True, timeout=60, check=True
-    )
+    as_json = warm_run([*words, "--json", "--last", "1"])
     assert json.loads(as_json.stdout)["id"] == jobs(service)[-1]["id"]
     assert "Traceback" not in service.log.read_text()
 

@@ -38,6 +38,7 @@ from stillair.simulation.toolpaths import BUSHING, SPACER, Build, toolpath_lines
 from stillair.storage import toolpaths as rows
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
+from warm_starts import warm_run
 
 BUSHINGS = "".join(toolpath_lines(Build(replace(BUSHING, height_mm=6.0)))).encode()
 FILE = {"content-type": "application/octet-stream"}
@@ -263,17 +264,15 @@ def test_the_shell_says_the_same(tmp_path: Path) -> None:
     path = tmp_path / "bushings.gcode"
     path.write_bytes(BUSHINGS)
 
-    def run(*words: str, sent: bytes = b"") -> subprocess.CompletedProcess[bytes]:
-        return subprocess.run(
-            stillair("toolpath", *words), input=sent, capture_output=True, timeout=60, check=False
-        )
+    def run(*words: str, sent: str = "") -> subprocess.CompletedProcess[str]:
+        return warm_run(stillair("toolpath", *words), typed=sent)
 
     told = json.loads(run(str(path), "--json", "--layers").stdout)
     assert told["whole"]["layers"] == len(told["layers"]) == 30
-    assert json.loads(run("-", "--json", sent=BUSHINGS).stdout)["whole"] == told["whole"]
-    assert run(str(path)).stdout.startswith(b"30 layers, 6 mm high")
-    wrong = run("-", sent=b"G1 X1\nG1 X-\n")
-    assert wrong.returncode == 2 and b"line 2: " in wrong.stderr and not wrong.stdout
+    assert json.loads(run("-", "--json", sent=BUSHINGS.decode()).stdout)["whole"] == told["whole"]
+    assert run(str(path)).stdout.startswith("30 layers, 6 mm high")
+    wrong = run("-", sent="G1 X1\nG1 X-\n")
+    assert wrong.returncode == 2 and "line 2: " in wrong.stderr and not wrong.stdout
     assert run(str(tmp_path)).returncode == 2
     assert run(str(tmp_path / "none")).returncode == 2
 

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 import pytest
 
+from films import opened_film
 from stillair.clock import ManualClock
 from stillair.errors import InputError, StoreError
 from stillair.media import clips
@@ -26,6 +27,12 @@ from stillair.runtime.filming import TRY_AGAIN_S, WAITING, FilmMaker, FilmQueue,
 from stillair.storage.clips import Clip, Shown
 
 WIDE, HIGH = 320, 240
+
+
+@pytest.fixture(autouse=True)
+def as_the_program_is_started(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name, value in clips.ENVIRONMENT.items():
+        monkeypatch.setenv(name, value)
 
 
 def picture(grey: int, wide: int = WIDE, high: int = HIGH) -> bytes:
@@ -54,7 +61,7 @@ def wanted(spool: Spool, **other: Any) -> Wanted:
 
 def greys(path: str | Path) -> tuple[list[float], float, tuple[int, int]]:
     """How bright the middle of each picture of a film is, its rate, and its size."""
-    reader = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG)
+    reader = opened_film(path)
     found = []
     size = (0, 0)
     while True:
@@ -205,7 +212,7 @@ def test_words_are_written_into_it(tmp_path: Path) -> None:
         made(wanted(spool, to=str(tmp_path / f"{word}.webm"), end_s=101.0, word=word))
     feet = []
     for word in ("", "Simulated"):
-        done, pixels = cv2.VideoCapture(str(tmp_path / f"{word}.webm")).read()
+        done, pixels = opened_film(tmp_path / f"{word}.webm").read()
         assert done
         feet.append(pixels[-12:].astype(int))
     assert feet[0].max() > 150, "the time of day"

@@ -247,7 +247,7 @@ printf '%s\\n' "$@"
 test ! -e "$NOTES/bad-${0##*/}"
 """
 TOOLS = ["basename", "cat", "chmod", "cksum", "cp", "dirname", "flock", "grep"]
-TOOLS += ["mkdir", "readlink", "rm", "sh", "test"]
+TOOLS += ["mkdir", "nice", "readlink", "rm", "sh", "test"]
 
 
 class Checkout:
@@ -421,7 +421,9 @@ def checked(checkout: Checkout) -> Checkout:
 def test_check_passes_when_every_step_does(checked: Checkout) -> None:
     ended = checked.run("check")
     assert (ended.returncode, ended.stderr.count("Failed")) == (0, 0)
-    assert "== tests\n-m\npytest\n" in ended.stdout.split("== floors")[1]  # they come last
+    # They come last, but for what went on beside them.
+    assert "== tests\n-m\npytest\n" in ended.stdout.split("== floors")[1]
+    assert ended.stdout.rstrip().endswith("\n== types")
 
 
 @pytest.mark.parametrize(

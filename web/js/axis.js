@@ -14,7 +14,9 @@ import { isWhole, panned, share, useView, zoomed } from "./axis_view.js";
 import { Chart, said, saidBeyond } from "./chart.js";
 import { Hour } from "./hour.js";
 import { html } from "./html.js";
+import { onPaper } from "./paper.js";
 import { scaled } from "./scale.js";
+import { keepInSight } from "./in_sight.js";
 import { useTurns } from "./settled.js";
 import { tellShown } from "./one_height.js";
 import { S } from "./strings.js";
@@ -39,7 +41,6 @@ import { duration, moment, symbol, zone } from "./units.js";
 const LANE_NAMES_PX = 68;
 const STEP = 0.5; // of what is seen: one press of "later"
 const CLOSER = 0.5;
-const STILL_COMING_MS = 3000; // by then what stands above is there
 const T = S.look_back;
 
 /**
@@ -87,8 +88,10 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
     const watcher = new ResizeObserver(measure);
     watcher.observe(place.current);
     measure();
+    const off_paper = onPaper(measure);
     return () => {
       watcher.disconnect();
+      off_paper();
       made.close();
     };
   }, [charted, names.join("\n"), unit, dark]);
@@ -129,29 +132,9 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
     ${laned &&
     html`<${BesideChoice} ...${beside} />
       <p class="small" id="along-how">
-        ${saidBeyond(lines.scaled.beyond, unit)} ${S.hour.zone(zone())} ${A.how} <span class="keys">${A.keys}</span> ${state === "failed" && A.not_finer}
+        ${saidBeyond(lines.scaled.beyond, unit)} ${S.hour.zone(zone())} <span class="how">${A.how}</span> <span class="keys">${A.keys}</span> ${state === "failed" && A.not_finer}
       </p>`}
   </section>`;
-}
-
-/**
- * Bring something into sight, again while what is fetched above it still pushes it away;
- * whoever scrolls, points or types has the page. Returns what ends it.
- * @param {() => void} see
- */
-function keepInSight(see) {
-  see();
-  const watcher = new ResizeObserver(see);
-  const hands = ["wheel", "pointerdown", "keydown"];
-  const over = () => {
-    watcher.disconnect();
-    clearTimeout(timer);
-    for (const hand of hands) removeEventListener(hand, over);
-  };
-  const timer = setTimeout(over, STILL_COMING_MS);
-  for (const hand of hands) addEventListener(hand, over);
-  watcher.observe(document.body);
-  return over;
 }
 
 /** What can be pressed to see another stretch. @param {{axis: Axis, view: View, whole: View, began: string}} props */

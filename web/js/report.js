@@ -88,7 +88,7 @@ export function Report({ id, now, unit }) {
     <${Pictures} kept=${kept} />
     <footer>
       <p><strong>${S.foot.safety}</strong></p>
-      <p>${unreal(job)}${R.foot(now.version, job.id, zone(), whole(now.at))}</p>
+      <p>${unreal(job)}${R.foot(now.version, job.id, zone(), whole(now.at), location.href)}</p>
     </footer>
   </article>`;
 }

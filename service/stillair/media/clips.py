@@ -49,6 +49,7 @@ MOST_PIXELS = 20_000_000
 MEMORY_BYTES = 1_500_000_000  # of addresses
 NICE = 15
 ENVIRONMENT = {
+    "OPENCV_FFMPEG_CAPTURE_OPTIONS": "protocol_whitelist;file",  # not the service's own, of streams
     "OPENCV_IO_MAX_IMAGE_PIXELS": str(MOST_PIXELS),
     "OPENCV_LOG_LEVEL": "SILENT",
     "OPENBLAS_NUM_THREADS": "1",

@@ -7,7 +7,7 @@ stream does to the library that decodes it, it does here, and no watch is in thi
 be ended at any moment, and is the first to go where memory runs out.
 
 Nothing is read but devices of pictures and what comes over the network: the library may open
-no file, wherever a stream sends it (`trying_camera.ENVIRONMENT`).
+no file, wherever a stream sends it (`sensing.camera_video`).
 """
 
 from __future__ import annotations

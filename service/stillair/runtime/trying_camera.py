@@ -36,11 +36,6 @@ from stillair.runtime.viewing import FIRST_S, SPARE_S
 log = logging.getLogger(__name__)
 
 MODULE = "stillair.runtime.look_through"
-# What a video file needs is needed by no stream: none of them leads to a file of this computer.
-ENVIRONMENT = {
-    "OPENCV_FFMPEG_CAPTURE_OPTIONS": "rtsp_flags;prefer_tcp"
-    "|protocol_whitelist;http,rtsp,rtp,udp,tcp"
-}
 BEGINS_S = 30.0  # a small board takes some seconds to load what looks at pictures
 LONGEST_S = 90.0
 UNASKED_S = 8.0
@@ -164,9 +159,7 @@ class CameraTrials:
     async def _run(self, trial: CameraTrial, question: bytes) -> None:
         process: Process | None = None
         try:
-            process = await programs.begun(
-                MODULE, environment=ENVIRONMENT, longest_line_bytes=LINE_BYTES, quiet=True
-            )
+            process = await programs.begun(MODULE, longest_line_bytes=LINE_BYTES, quiet=True)
             await self._follow(trial, process, question)
         except OSError as error:
             log.warning("no look through a camera: %s", error)

@@ -45,12 +45,13 @@ _MJPG = cv2.VideoWriter.fourcc(*"MJPG")
 # Read by OpenCV when it first needs them. Addresses with passwords stay out of the log.
 os.environ.setdefault("OPENCV_VIDEOIO_V4L_SELECT_TIMEOUT", f"{TIMEOUT_S:.0f}")
 os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
-# Its TLS looks at no certificate, and is old: whatever a stream leads to, it isn't spoken. What
-# video files need is allowed to streams as well; these options hold for the whole process.
-os.environ.setdefault(
-    "OPENCV_FFMPEG_CAPTURE_OPTIONS",
-    "rtsp_flags;prefer_tcp|protocol_whitelist;file,http,rtsp,rtp,udp,tcp",
-)
+# Its TLS looks at no certificate, and is old: whatever a stream leads to, it isn't spoken. Nor may
+# a stream lead to a file of this computer.
+_OPTIONS = "OPENCV_FFMPEG_CAPTURE_OPTIONS"
+_OF_STREAMS = "rtsp_flags;prefer_tcp|protocol_whitelist;http,rtsp,rtp,udp,tcp"
+_OF_FILES = "protocol_whitelist;file"
+os.environ[_OPTIONS] = _OF_STREAMS
+_FILE_OPENS = threading.Lock()
 
 
 class _Open:
@@ -408,10 +409,17 @@ class _Video:
         if not os.access(self._path, os.R_OK):
             reason, remedy = "may not be read by this user", "let this user read the file"
             raise CameraError(name, reason, retry=True, remedy=remedy)
-        # the whole path, so that the video library can't take a name for an address
-        capture = cv2.VideoCapture(
-            str(self._path.resolve()), cv2.CAP_FFMPEG, [cv2.CAP_PROP_N_THREADS, 1]
-        )
+        # The library reads its options at each opening, and from the process alone: files have
+        # theirs for that moment, and everything else the stricter ones.
+        with _FILE_OPENS:
+            os.environ[_OPTIONS] = _OF_FILES
+            try:
+                # the whole path, so that the library can't take a name for an address
+                capture = cv2.VideoCapture(
+                    str(self._path.resolve()), cv2.CAP_FFMPEG, [cv2.CAP_PROP_N_THREADS, 1]
+                )
+            finally:
+                os.environ[_OPTIONS] = _OF_STREAMS
         if not capture.isOpened():
             capture.release()
             reason, remedy = (
