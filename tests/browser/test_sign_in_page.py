@@ -76,9 +76,9 @@ def test_a_session_that_has_ended_leads_back_to_signing_in(
     page.get_by_label("Name").fill(NAME)
     page.get_by_label("Password").fill(PASSWORD)
     page.keyboard.press("Enter")
-    page.locator(".sentence").wait_for()
-    page.context.clear_cookies()
     page.locator(".picture").scroll_into_view_if_needed()  # what is out of sight isn't asked for
+    page.locator(".picture img").wait_for()
+    page.context.clear_cookies()
     page.get_by_role("button", name="Sign in").wait_for()
 
 

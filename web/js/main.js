@@ -14,8 +14,8 @@ import { loadUnseen } from "./updated.js";
 
 /** @typedef {import("./live.js").Touch} Touch */
 
+const PATIENCE_MS = 100;
 const page = /** @type {HTMLElement} */ (document.getElementById("page"));
-page.replaceChildren();
 const sounds = new Sounds(() => draw());
 const live = new Live(() => draw());
 const out_of_touch = new OutOfTouch();
@@ -34,6 +34,7 @@ function pattern({ now, in_touch }) {
   return wanted.has("test") ? "test" : "silent";
 }
 
+let begun = false;
 /** @type {() => void} */
 let again = () => undefined;
 
@@ -53,11 +54,14 @@ function draw() {
   screen.mind(live.touch);
   tellTouch(live.touch);
   loadUnseen(live.touch, sounds);
-  again();
+  if (begun) return again();
+  begun = true;
+  page.replaceChildren(); // what stands there until then says the same
+  render(html`<${Root} />`, page);
 }
 
-render(html`<${Root} />`, page);
-draw();
 live.start();
+// Mostly the first news is here by then, and nothing has to be drawn twice.
+setTimeout(() => begun || draw(), PATIENCE_MS);
 awake();
 fetchRest();

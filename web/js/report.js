@@ -13,7 +13,7 @@ import { html } from "./html.js";
 import { unreal } from "./jobs.js";
 import { fetchNotes } from "./notes.js";
 import { fetchEvents, pauseStories } from "./past.js";
-import { jobAddress, paperAddress } from "./route.js";
+import { jobAddress } from "./route.js";
 import { scaled } from "./scale.js";
 import { lines } from "./stories.js";
 import { S } from "./strings.js";
@@ -46,15 +46,6 @@ const MOST_LINES = 60;
 const MOST_PICTURES = 6;
 const MOST_EVENTS = 3; // of which a picture is shown
 const WEATHER_MS = 60_000;
-
-/** On the page of a job: the ways to take it along. @param {{job: Job}} props */
-export function TakeAlong({ job }) {
-  return html`<p class="taking">
-    <a class="way" href=${paperAddress(job.id)}>${R.paper}</a>${" "}
-    <a class="way" href=${`/api/jobs/${encodeURIComponent(job.id)}/file`} download>${R.take}</a>
-    <br /><span class="small">${R.take_what}</span>
-  </p>`;
-}
 
 /** @param {{id: string, now: Now, unit: Unit}} props */
 export function Report({ id, now, unit }) {

@@ -17,7 +17,9 @@ import { words } from "./units.js";
 
 /** @param {{found: Found[] | null, failed: boolean, unit: Unit, when: string}} props */
 export function SettingUp({ found, failed, unit, when }) {
-  if (!found) {
+  const { files, failed: unread, again } = useFiles(when);
+  // Both at once: or what comes later would push down what somebody reads by then.
+  if (!found || (!files && !unread)) {
     return html`<section class="past"><h1 class="sentence">${U.way}</h1>
       <p class="waiting">${failed ? U.failed : U.loading}</p></section>`;
   }
@@ -27,7 +29,7 @@ export function SettingUp({ found, failed, unit, when }) {
   return html`<section class="past setting-up" aria-labelledby="setting-up">
     <h1 id="setting-up" class="sentence" tabindex="-1">${U.to_do(todo.length)}</h1>
     <p class="sub">${failed ? U.failed : U.how}</p>
-    <${TheFiles} when=${when} unit=${unit} />
+    ${files && html`<${TheFiles} files=${files} again=${again} unit=${unit} />`}
     ${todo.length > 0 && html`<h2>${U.todo}</h2><${ToDo} todo=${todo} unit=${unit} />`}
     ${fit.length > 0 && html`<h2>${U.fit}</h2><${Lines} found=${fit} unit=${unit} />`}
     ${others.length > 0 && html`<h2>${U.others}</h2><${Lines} found=${others} unit=${unit} />`}
@@ -36,10 +38,11 @@ export function SettingUp({ found, failed, unit, when }) {
   </section>`;
 }
 
-/** The way into the steps, what they write, and taking it back. @param {{when: string, unit: Unit}} props */
-function TheFiles({ when, unit }) {
-  const { files, again } = useFiles(when);
-  if (!files) return null;
+/**
+ * The way into the steps, what they write, and taking it back.
+ * @param {{files: import("./setup_file.js").Files, again: () => Promise<unknown>, unit: Unit}} props
+ */
+function TheFiles({ files, again, unit }) {
   return html`<${Returned} files=${files} unit=${unit} done=${again} />
     ${files.items.map((file) => {
       if (file.simulated) {
