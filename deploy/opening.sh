@@ -71,7 +71,7 @@ open_up() {
 tell() {
     port=$(helper port "$options")
     say "Stillair $version runs. It starts with the board; its log: journalctl -u stillair"
-    option --chamber || [ -e "$data/chamber.toml" ] ||
+    option --chamber || ls "$data"/chamber*.toml >/dev/null 2>&1 ||
         say "It watches a SIMULATED chamber: nothing it shows is real. Its page sets your own up step by step; $settings/chamber.toml.example tells how to do it by hand."
     if option --behind-proxy; then
         say 'It is opened through the proxy on this board.'

@@ -5,9 +5,9 @@
 A real `stillair run` over a simulated chamber, looked at by a headless Chromium at the width of a
 telephone. The link is slowed by the browser's own tools to 1.6 Mbit/s and 150 ms, the processor
 to a quarter. Bytes are those that came over the wire, heads of answers included, those of the
-camera's first picture told apart; they and the requests are counted until the chart of the last
-hour is drawn and the picture stands there. Interactive is the page when its sentence is shown and
-the browser has time for a key again, without the slowed link.
+camera's first picture told apart as well; they and the requests are counted until the chart of
+the last hour is drawn and the picture stands there. Interactive is the page when its sentence
+is shown and the browser has time for a key again, without the slowed link.
 
 A day of live data is handed to a page's own code as fast as it takes it: what the service sends
 each second, with the time moved on; the heap is measured after collecting garbage. The frames
@@ -165,13 +165,14 @@ def first_loads(browser: Browser, address: str) -> list[Figure]:
         figures += [
             Figure(f"{which} load: first paint", float(page.evaluate(paint)), "ms"),
             Figure(f"{which} load: the chamber's sentence", shown_ms, "ms", reach),
+            Figure(f"{which} load: over the wire without the picture", kb, "kB"),
+            Figure(f"{which} load: the camera's picture beside that", picture_kb, "kB"),
             Figure(
-                f"{which} load: over the wire",
-                kb,
+                f"{which} load: all of it",
+                kb + picture_kb,
                 "kB",
                 FIRST_LOAD_KB if which == "first" else None,
             ),
-            Figure(f"{which} load: the camera's picture beside that", picture_kb, "kB"),
             Figure(f"{which} load: requests", len(asked), ""),
         ]
     page.context.close()
@@ -285,6 +286,7 @@ def main() -> None:
             figures += growth(browser, address, given.live_hours)
             figures += storm(browser, service, address, given.pages)
             browser.close()
+    figures.append(Figure("load of this computer, over 5 min", os.getloadavg()[1], ""))
     show(figures, as_json=given.json)
 
 

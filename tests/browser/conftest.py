@@ -17,7 +17,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, Route, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Error, Page, Route, sync_playwright
 
 from running import RunningService
 
@@ -296,6 +296,15 @@ def until(page: Page, expression: str, *, within_s: float = 10.0) -> None:
     page's Content-Security-Policy rightly forbids.
     """
     give_up_s = time.monotonic() + within_s
-    while not page.evaluate(expression):
+
+    def so() -> bool:
+        try:
+            return bool(page.evaluate(expression))
+        except Error as error:
+            if "context was destroyed" not in error.message:
+                raise
+            return False  # the page was just being loaded again
+
+    while not so():
         assert time.monotonic() < give_up_s, f"never true: {expression}"
         page.wait_for_timeout(50)

@@ -13,6 +13,7 @@ from playwright.sync_api import Page, Route, expect
 from running import RunningService
 
 from .conftest import Look, Serve, until
+from .pictures import for_the_readme
 
 
 def test_an_alarm_seen_on_one_telephone_is_seen_on_the_other(
@@ -21,10 +22,13 @@ def test_an_alarm_seen_on_one_telephone_is_seen_on_the_other(
     first, second = look(shed), look(shed)
     for page in (first, second):
         expect(page.locator(".stands.supervisory")).to_contain_text("The door is open.")
-        expect(page.locator(".stands .state")).to_have_text("not yet seen")
+        expect(page.locator(".stands.supervisory .state")).to_have_text("not yet seen")
+    for_the_readme(first, "alarm", last=first.locator(".first-steps").first)
     first.get_by_role("button", name="I've seen it").click()
     for page in (first, second):
-        expect(page.locator(".stands .state")).to_have_text("seen by this computer")
+        expect(page.locator(".stands.supervisory .state")).to_have_text(
+            re.compile(r"^seen by this computer at \d\d:\d\d$"), timeout=2_000
+        )
         expect(page.get_by_role("button", name="I've seen it")).to_have_count(0)
 
 

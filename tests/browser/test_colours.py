@@ -13,7 +13,7 @@ AA, AAA = 4.5, 7.0
 
 def tokens() -> dict[str, dict[str, str]]:
     """The colours of the stylesheet's two schemes."""
-    blocks = re.findall(r":root \{(.*?)\}", SHEET.read_text(), re.DOTALL)
+    blocks = re.findall(r":root(?::not\(\.on-paper\))? \{(.*?)\}", SHEET.read_text(), re.DOTALL)
     found = [dict(re.findall(r"--([\w-]+): (#[0-9a-f]{6})", block)) for block in blocks]
     return {"light": found[0], "dark": {**found[0], **found[1]}}
 

@@ -17,6 +17,8 @@ from unit.test_fitness import dark
 from unnamed_chips import ROOM, TOP, first_start, two_chips
 
 from .conftest import Look, until
+from .pictures import for_the_readme
+from .test_job_page import tab_to
 
 SOON_MS = 30_000
 BACK_MS = 90_000  # the service has to start anew, on a computer that does other things
@@ -42,6 +44,11 @@ def fits(page: Page) -> None:
              .map((e) => e.outerHTML.slice(0, 80))"""
     )
     assert small == [], "too small for a thumb"
+    twice = page.evaluate(
+        """[...document.querySelectorAll('[id]')].map((e) => e.id)
+             .filter((id, n, all) => all.indexOf(id) !== n)"""
+    )
+    assert twice == [], "a label leads to one field"
 
 
 def looked_through(page: Page) -> None:
@@ -91,9 +98,16 @@ def test_from_the_first_start_to_watching_without_a_file(
     mine.get_by_role("button", name="Take this one").click()
     expect(mine.get_by_label("Name")).to_have_value("top")
     other = page.get_by_role("listitem", name=f"Sensor {ROOM}")
-    other.get_by_role("button", name="Take this one").click()
-    other.get_by_label("Name").fill("room")
-    other.get_by_label("Where it is").select_option("room")
+    # The other one by keyboard alone.
+    tab_to(page, "Take this one")
+    page.keyboard.press("Enter")
+    expect(other.get_by_label("Name")).to_be_focused()
+    page.keyboard.press("Control+a")
+    page.keyboard.type("room")
+    page.keyboard.press("Tab")
+    expect(other.get_by_label("Where it is")).to_be_focused()
+    page.keyboard.type("in the room")
+    expect(other.get_by_label("Where it is")).to_have_value("room")
     fits(page)
     page.reload()  # nothing is lost
     expect(other.get_by_label("Name")).to_have_value("room", timeout=SOON_MS)
@@ -117,16 +131,21 @@ def test_from_the_first_start_to_watching_without_a_file(
     page.get_by_label("Height").select_option(label="under the lid")
     expect(handle).to_have_accessible_name(re.compile("93 % up"))
     fits(page)
+    for_the_readme(page, "setting-up", last=page.locator("nav.onward"))
     page.get_by_role("button", name="See what changes").click()
     expect(page.get_by_text("New sensor “room”: 28-0000075c30a4, in the room.")).to_be_visible()
     page.get_by_role("button", name="Write it and watch by it").click()
 
     # It goes on by itself once it watches by the new file.
-    expect(page.get_by_role("heading", name="Is there a camera")).to_be_visible(timeout=BACK_MS)
+    expect(page.get_by_role("heading", name="Does a switch tell")).to_be_visible(timeout=BACK_MS)
     now = service.now()
     assert not now["simulated"]
     assert [sensor["name"] for sensor in now["sensors"]] == ["top", "room"]
     assert now["sensors"][0]["drawn_at"][1] == 0.93
+    expect(page.get_by_text("This computer has no GPIO pins")).to_be_visible()
+    fits(page)
+    page.get_by_role("link", name="Next").click()
+    expect(page.get_by_role("heading", name="Is there a camera")).to_be_visible()
     looked_through(page)
     page.get_by_role("link", name="Next").click()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -10,8 +11,9 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from running import RunningService
+from stillair.api.linking import linked
 
-from .conftest import Look
+from .conftest import WEB, Look
 
 ALARM = {
     "class": "alarm",
@@ -67,6 +69,16 @@ HOLD = """async ([first, second]) => {
   await mind([first]);
   await mind([second]);
   return asked;
+}"""
+AWAY = """async () => {
+  const asked = [];
+  window.fetch = async () => {
+    asked.push(performance.now());
+    throw new TypeError("nobody is there");
+  };
+  window.apart = () => asked.slice(1).map((at, n) => (at - asked[n]) / 1000);
+  const { Live } = await import("/web/js/live.js");
+  new Live(() => undefined).start();
 }"""
 LIVE = """async () => {
   const { Live } = await import("/web/js/live.js");
@@ -127,6 +139,31 @@ def test_pictures_come_as_often_as_the_link_bears(
     assert sums.evaluate(after, [took_ms, saving]) == pause_ms
 
 
+NARROW = {"box_px": 358, "dense": 3, "closer": False, "slow": False, "small_ms": None}
+WIDE = {**NARROW, "box_px": 620, "dense": 1}
+
+
+@pytest.mark.parametrize(
+    ("how", "width"),
+    [
+        pytest.param(NARROW, 320, id="a telephone's first"),
+        pytest.param({**NARROW, "small_ms": 180}, 0, id="whose link is quick"),
+        pytest.param({**NARROW, "small_ms": 180, "dense": 1}, 640, id="no larger than is seen"),
+        pytest.param({**NARROW, "small_ms": 500}, 320, id="or isn't"),
+        pytest.param({**NARROW, "small_ms": 500, "closer": True}, 0, id="drawn larger by fingers"),
+        pytest.param({**NARROW, "small_ms": 180, "slow": True}, 320, id="slow, by what is known"),
+        pytest.param(WIDE, 640, id="a large screen's first"),
+        pytest.param({**WIDE, "box_px": 900}, 0, id="larger than any that is made"),
+        pytest.param({**WIDE, "slow": True}, 320, id="a large screen on a slow link"),
+    ],
+)
+def test_a_picture_is_as_wide_as_screen_and_link_want_it(
+    sums: Page, how: dict[str, Any], width: int
+) -> None:
+    wanted = "async (how) => (await import('/web/js/picture.js')).widthFor(how)"
+    assert sums.evaluate(wanted, how) == width
+
+
 @pytest.mark.parametrize(
     ("alarm", "held"),
     [
@@ -170,19 +207,54 @@ def test_news_in_one_second_are_one_and_history_is_asked_for_once(timed: Page) -
     assert timed.evaluate("window.told.at(-1)") == [2, 1]
 
 
+@pytest.mark.parametrize(
+    ("address", "module"),
+    [
+        ("#/jobs", "jobs"),
+        ("#/jobs/boat-shed-1", "look_back"),
+        ("#/jobs/boat-shed-1/paper", "report"),
+        ("#/people", "people"),
+        ("#/telephones", "telephones"),
+        ("#/toolpaths", "toolpaths"),
+        ("#/watch", "how_it_watches"),
+        ("#/setting-up", "setting_up"),
+        ("#/setting-up/sensors", "setup_steps"),
+    ],
+)
+def test_what_a_page_needs_is_asked_for_before_the_program_is_there(
+    sums: Page, address: str, module: str
+) -> None:
+    program = linked(WEB / "js")["program.js"]
+    line = next(each for each in program.splitlines() if f"=> m_{module})" in each)
+    parts = "async (page) => (await import('/web/js/ahead.js')).partsOf(page)"
+    assert sorted(sums.evaluate(parts, address)) == sorted(re.findall(r'import\("./(.*?)"\)', line))
+
+
+def test_who_finds_nobody_asks_less_and_less_often_and_never_in_step(timed: Page) -> None:
+    """What a page asks while the service is away: by chance a little more or less apart."""
+    timed.evaluate(AWAY)
+    goes_on(timed, 120)
+    apart_s = timed.evaluate("apart()")
+    later_s = apart_s[6:]
+    assert max(apart_s[:4]) < 2.5, "soon at first"
+    assert min(later_s) >= 4.0, "at last between four and eight seconds"
+    assert max(later_s) <= 9.0, "in steps of a second, as the test's time goes on"
+    assert len({round(each_s) for each_s in later_s}) > 1, "and not like clockwork"
+
+
 def test_a_page_that_cannot_be_fetched_says_so_and_comes_when_it_can(
     shed: RunningService, look: Look
 ) -> None:
     asked: list[str] = []
     page = look(shed, expected="Failed to load resource", before=lambda _: None)
     page.on("request", lambda request: asked.append(request.url))
-    page.route("**/rest.js", lambda route: route.abort())
+    page.route("**/list.js", lambda route: route.abort())
     page.locator(".sentence").wait_for()
     page.get_by_role("link", name="Jobs").click()
     failed = page.get_by_role("alert")
     expect(failed).to_contain_text("This page can't be fetched just now")
     expect(page.get_by_role("button", name="Load it all again")).to_be_visible()
-    page.unroute("**/rest.js")
+    page.unroute("**/list.js")
     expect(page.locator("h1#jobs")).to_be_visible(timeout=20_000)
     expect(failed).to_have_count(0)
     assert sum(url.endswith("/api/live") for url in asked) <= 1, "one stream a page"

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import re
-from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page, Route, expect
@@ -12,10 +10,8 @@ from playwright.sync_api import Page, Route, expect
 from running import RunningService, wait_until
 
 from .conftest import DOOR, JOB, NORTH, Look, Serve, until
-from .small_png import make_small
+from .pictures import LARGEST_BYTES, PICTURES, drawn_anew, for_the_readme
 
-PICTURES = Path(__file__).resolve().parents[2] / "web" / "pictures"
-LARGEST_PICTURE_BYTES = 200_000
 PICTURE_SHOWN = "document.querySelector('.picture img')?.naturalWidth > 0"
 
 
@@ -113,6 +109,8 @@ def test_several_chambers_are_seen_at_a_glance_and_whole_below(serve: Serve, loo
     expect(page.locator(".chamber").nth(1)).to_contain_text(south)
     page.get_by_role("navigation").get_by_role("link", name=south).click()
     expect(page.locator(".chamber").nth(1).locator(".sentence")).to_be_in_viewport()
+    page.reload()  # or sent on
+    expect(page.locator(".chamber").nth(1).locator(".sentence")).to_be_in_viewport()
     ids = page.evaluate("[...document.querySelectorAll('[id]')].map((e) => e.id)")
     assert len(ids) == len(set(ids)), "what one box refers to must not be found in the other"
 
@@ -146,7 +144,6 @@ def test_nobody_looks_and_no_picture_is_fetched(shed: RunningService, look: Look
         )
 
 
-@pytest.mark.timeout(300)
 def test_a_page_from_before_an_update_says_so_and_loads_itself_again_unseen(
     serve: Serve, look: Look
 ) -> None:
@@ -172,31 +169,26 @@ def test_a_page_from_before_an_update_says_so_and_loads_itself_again_unseen(
     assert page.evaluate("window.before")
 
 
-def test_the_pictures_of_the_readme(serve: Serve, look: Look) -> None:
-    """Draws them anew when STILLAIR_PICTURES=1; otherwise holds the kept ones to their size."""
-    if os.environ.get("STILLAIR_PICTURES") == "1":
-        draw_pictures(serve, look)
-    for name in ("now-wide.png", "now-narrow.png"):
-        size_bytes = (PICTURES / name).stat().st_size
-        assert 10_000 < size_bytes < LARGEST_PICTURE_BYTES, name
-
-
-def draw_pictures(serve: Serve, look: Look) -> None:
+@pytest.mark.timeout(300)
+def test_the_first_page_is_drawn_for_the_readme(serve: Serve, look: Look) -> None:
     """An hour of a job at sixty times life's speed, the door open once."""
-    service = serve(JOB + DOOR.format(at_s=1500, for_s=90), speed=60)
-    wait_until(
-        lambda: ((service.now()["job"] or {}).get("height_mm") or 0) > 29, within_s=100, every_s=1
-    )
-    for alarm in service.now()["alarms"]:
-        if alarm["kind"] != "door_open":
-            service.post(f"/api/alarms/{alarm['id']}/acknowledge")
-    for name, width_px in (("wide", 1200), ("narrow", 390)):
-        page = look(service, width_px=width_px)
+    if drawn_anew():
+        service = serve(JOB + DOOR.format(at_s=1500, for_s=90), speed=60)
+        wait_until(
+            lambda: ((service.now()["job"] or {}).get("height_mm") or 0) > 29,
+            within_s=100,
+            every_s=1,
+        )
+        for alarm in service.now()["alarms"]:
+            if alarm["kind"] != "door_open":
+                service.post(f"/api/alarms/{alarm['id']}/acknowledge")
+        page = look(service, width_px=960)
         page.locator(".picture img").wait_for()
-        page.wait_for_timeout(1500)
-        file = PICTURES / f"now-{name}.png"
-        page.screenshot(path=file, full_page=True)
-        make_small(file)
+        expect(page.get_by_text("Fetching the last hour")).to_have_count(0, timeout=30_000)
+        for_the_readme(page, "now", last=page.locator(".hour"))
+    kept = {file.stem: file.stat().st_size for file in PICTURES.iterdir()}
+    assert set(kept) == {"now", "alarm", "went-wrong", "ruler", "setting-up"}
+    assert {name: size for name, size in kept.items() if not 5_000 < size <= LARGEST_BYTES} == {}
 
 
 def test_figures_of_the_drawing_are_those_of_the_service(shed: RunningService, look: Look) -> None:

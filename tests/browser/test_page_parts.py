@@ -447,18 +447,21 @@ SETTINGS: dict[str, Any] = {
         ),
         pytest.param("d.sensors.pop()", [{"do": "remove sensor", "of": "room"}], id="taken out"),
         pytest.param(
-            "d.sensors.push({of: null, name: 'low', place: 'chamber', address: 'a',"
-            " correction_k: null, drawn_at: null})",
+            "d.sensors.push({of: null, name: 'low', place: 'chamber', driver: 'onewire',"
+            " address: 'a', correction_k: null, drawn_at: null})",
             [{"do": "add sensor", "name": "low", "place": "chamber", "address": "a"}],
             id="a new one",
         ),
         pytest.param(
-            "d.door_pin = 27",
-            [{"do": "contact", "name": "hatch", "kind": "door", "pin": 27}],
-            id="the door's pin",
-        ),
-        pytest.param(
-            "d.door_pin = null", [{"do": "remove contact", "of": "hatch"}], id="no door any more"
+            "d.sensors.push({of: null, name: 'low', place: 'bed', driver: 'mcp9600',"
+            " address: '0x65', device: '/dev/i2c-1', correction_k: -1, drawn_at: null})",
+            [
+                {
+                    **{"do": "add sensor", "name": "low", "place": "bed", "driver": "mcp9600"},
+                    **{"address": 0x65, "device": "/dev/i2c-1", "correction_k": -1},
+                }
+            ],
+            id="one on I2C",
         ),
     ],
 )

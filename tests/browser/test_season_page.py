@@ -15,6 +15,7 @@ from stillair.model import JobOutcome
 from stillair.simulation.season import Cause, shed_jobs
 
 from .conftest import Look
+from .pictures import drawn_anew, for_the_readme
 from .test_jobs_page import fits
 
 SEASON = shed_jobs()
@@ -91,7 +92,7 @@ def all_of_it_shows_one_height(page: Page) -> None:
     expect(layers).not_to_have_text(re.compile("Layer 1 of"))
 
 
-@pytest.mark.timeout(240)
+@pytest.mark.timeout(600 if drawn_anew() else 240)
 @pytest.mark.parametrize("width_px", [360, 1280])
 def test_a_flaw_leads_to_its_minute_and_its_cause(begin: Begin, look: Look, width_px: int) -> None:
     service = begin("--season")
@@ -129,6 +130,14 @@ def test_a_flaw_leads_to_its_minute_and_its_cause(begin: Begin, look: Look, widt
     assert fits(page)
 
     all_of_it_shows_one_height(page)
+    if drawn_anew() and width_px == 1280:
+        page.set_viewport_size({"width": 900, "height": 844})
+        page.goto(page.url.split("?")[0])
+        page.reload()
+        ruler = page.locator(".layer-weather")
+        ruler.locator(".weather-ruler").wait_for(timeout=120_000)
+        for_the_readme(page, "went-wrong", last=page.locator(".along"))
+        for_the_readme(page, "ruler", first=ruler, last=ruler.locator(".weather-drawn"))
     page.goto(page.url.replace(f"-{door}", f"-{newest(Cause.DAMP)}"))
     expect(page.locator("main")).to_contain_text(re.compile(r"Drying of the filament: \d+\sh here"))
 

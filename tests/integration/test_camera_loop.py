@@ -24,6 +24,8 @@ from stillair.errors import CameraError
 from stillair.fire.vision import Sight, Vision
 from stillair.model import CameraCondition, CameraState, Movement, Sense, Sign
 from stillair.sensing.camera_loop import CameraLoop, Looks
+from stillair.sensing.mjpeg import picture_size
+from stillair.sensing.pictures import narrower
 from stillair.sensing.protocols import Frame
 
 FIT, LOST = CameraCondition.FIT, CameraCondition.LOST
@@ -486,6 +488,31 @@ def test_the_picture_is_encoded_once_when_asked(rig: Rig, monkeypatch: pytest.Mo
     rig.advance(3.0)
     assert rig.loop.latest_jpeg() == (b"jpeg 2", 3.0)
     assert encoded == [2]
+
+
+def test_a_small_picture_is_made_once_of_each_frame(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[tuple[bytes, int]] = []
+
+    def make(jpeg: bytes, width: int) -> bytes:
+        made.append((jpeg, width))
+        return narrower(jpeg, width) or b""
+
+    monkeypatch.setattr("stillair.sensing.camera_loop.narrower", make)
+    rig.loop.start()
+    for frame in FRAMES[:2]:
+        rig.push(frame)
+        for _ in range(2):
+            for width in (320, 640, None):
+                latest = rig.loop.latest_jpeg(width)
+                assert latest is not None
+                size = picture_size(latest[0])
+                assert size is not None and size[0] <= (width or 640)
+                assert (latest[0] == frame) is (width != 320), "no wider: as it is"
+    assert made == [(frame, width) for frame in FRAMES[:2] for width in (320, 640)]
+    rig.loop.pause(rig.clock.now_s() + 60.0, "by the captain")
+    assert rig.loop.latest_jpeg(320) is None
 
 
 def test_a_paused_camera_shows_nothing_until_its_time_is_up(

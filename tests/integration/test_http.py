@@ -102,6 +102,11 @@ def test_who_asks_for_nothing_there_is_answered_in_a_form_to_read(
         pytest.param("GET", "/api/nothing", None, 404, id="no such path"),
         pytest.param("DELETE", "/api/now", None, 405, id="wrong method"),
         pytest.param("GET", "/api/picture", None, 404, id="no camera"),
+        pytest.param("GET", "/api/picture?width=320", None, 404, id="no camera, small"),
+        pytest.param("GET", "/api/picture?width=321", None, 422, id="a width that isn't made"),
+        pytest.param("GET", "/api/picture?width=-1", None, 422, id="a width below all"),
+        pytest.param("GET", "/api/picture?width=9e99", None, 422, id="a width beyond all"),
+        pytest.param("GET", "/api/picture?width=", None, 422, id="a width of nothing"),
     ],
 )
 def test_what_does_not_fit_is_a_problem_document(
@@ -467,5 +472,9 @@ def test_the_first_picture_is_waited_for(tmp_path: Path) -> None:
     with RunningService(tmp_path / "data", "--chamber", str(chamber)) as running:
         assert not opened.exists()
         answer = running.web.get("/api/picture")
+        small = running.web.get("/api/picture", params={"width": 320})
+        refused = running.web.get("/api/picture", params={"width": 10**9})
+    assert small.content.startswith(b"\xff\xd8") and len(small.content) < len(answer.content)
+    assert "one of 320 or 640" in problem(refused, 422)["detail"]
     assert answer.status_code == 200, answer.text
     assert answer.headers["content-type"] == "image/jpeg"

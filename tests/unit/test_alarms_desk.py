@@ -130,7 +130,7 @@ def test_a_fire_that_was_seen_and_goes_on_calls_again_after_ten_minutes(shed: Sh
     shed.wait(1)
     assert shed.desk.sounding() is Sounding.FIRE
     assert shed.sayings()[-1] == (630.0, "Still: fire")
-    assert shed.only().acknowledged_by is None
+    assert (shed.only().acknowledged_by, shed.only().acknowledged_s) == (None, None)
 
 
 def test_flame_becomes_fire_as_one_story(shed: Shed) -> None:
@@ -299,6 +299,7 @@ def test_seeing_is_idempotent_and_harmless_afterwards(shed: Shed) -> None:
     result = shed.desk.command(Acknowledge(t_s=25.0, by="stroke", alarm="north-bench-1"))
     assert result == AlarmResult()
     assert shed.only().acknowledged_by == "cox", "the first who saw it"
+    assert shed.only().acknowledged_s == 20.0
     shed.ends(Kind.DOOR_OPEN)
     shed.wait(20)
     assert shed.desk.standing() == ()

@@ -144,6 +144,59 @@ def after(*changes: dict[str, Any], text: str = FILE) -> Proposal:
             id="a switch where there was none",
         ),
         pytest.param(
+            {"do": "contact", "name": "lid", "kind": "door", "pin": 22, "closed_means": "alarm"},
+            'in the water"\n',
+            'in the water"\n\n[[contact]]\nname = "lid"\nkind = "door"\ndriver = "gpio"\n'
+            'pin = 22\nclosed_means = "alarm"\n',
+            ["New switch “lid”: door, on GPIO 22; closed means open."],
+            id="a switch that closes as the lid opens",
+        ),
+        pytest.param(
+            {**NEW, "driver": "mcp9600", "address": 0x65, "device": "/dev/i2c-1"},
+            "\n# the picture",
+            '\n[[sensor]]\nname = "low"\nplace = "chamber"\ndriver = "mcp9600"\n'
+            'address = 0x65\ndevice = "/dev/i2c-1"\n\n# the picture',
+            ["New sensor “low”: MCP9600, /dev/i2c-1 at 0x65, in the chamber's air."],
+            id="a sensor on I2C",
+        ),
+        pytest.param(
+            {
+                **{"do": "add sensor", "name": "low", "driver": "max31856", "mains_hz": 60},
+                **{"device": "/dev/spidev0.1", "thermocouple": "J", "place": "bed"},
+            },
+            "\n# the picture",
+            '\n[[sensor]]\nname = "low"\nplace = "bed"\ndriver = "max31856"\n'
+            'device = "/dev/spidev0.1"\nthermocouple = "J"\nmains_hz = 60\n\n# the picture',
+            ["New sensor “low”: MAX31856, type J, /dev/spidev0.1, on the bed."],
+            id="a thermocouple on SPI",
+        ),
+        pytest.param(
+            {"do": "add particles", "name": "haze", "port": "/dev/serial0"},
+            'in the water"\n',
+            'in the water"\n\n[[particles]]\nname = "haze"\ndriver = "serial"\n'
+            'port = "/dev/serial0"\n',
+            ["New particle sensor “haze”: at /dev/serial0."],
+            id="a particle sensor",
+        ),
+        pytest.param(
+            {"do": "sounder", "pin": 18},
+            'in the water"\n',
+            'in the water"\n\n[sounder]\ndriver = "gpio"\npin = 18\n',
+            ["The sounder: GPIO 18."],
+            id="a sounder",
+        ),
+        pytest.param(
+            {"do": "broker", "host": "shed.example", "tls": True, "username": "shed"},
+            'in the water"\n',
+            'in the water"\n\n[mqtt]\nhost = "shed.example"\ntls = true\nusername = "shed"\n',
+            [
+                "The MQTT broker: shed.example.",
+                "Spoken to under TLS: yes.",
+                "The name to sign in at the broker: shed.",
+            ],
+            id="a broker",
+        ),
+        pytest.param(
             {"do": "person", "name": "cox", "take_out": [1]},
             ', "https://shed.example/oar-secret"]',
             "]",
@@ -184,6 +237,36 @@ def test_from_nothing_comes_a_whole_file() -> None:
     assert "A password for the mail server is set." in told.words
 
 
+def test_what_was_added_can_be_changed_and_taken_out_again() -> None:
+    topic = {"do": "add sensor", "name": "low", "driver": "mqtt", "topic": "shed/low"}
+    lid = {"do": "add topic contact", "name": "lid", "kind": "door", "topic": "shed/lid"}
+    broker = {"do": "broker", "host": "shed.example", "username": "shed", "password": "an oar"}
+    haze = {"do": "add particles", "name": "haze", "port": "/dev/ttyUSB0"}
+    lid |= {"active": "up", "normal": "down"}
+    found = after(topic, lid, {**broker, "tls": True}, haze, {"do": "sounder", "pin": 18})
+    assert "New switch “lid”: door, by MQTT, shed/lid; “up” means open." in found.words
+    assert "New sensor “low”: by MQTT, shed/low, in the chamber's air." in found.words
+    assert "A password for the MQTT broker is set." in found.words
+    assert "an oar" not in "".join(found.words)
+    gone: list[dict[str, Any]] = [
+        {"do": "remove sensor", "of": "low"},
+        {"do": "remove contact", "of": "lid"},
+        {"do": "remove particles", "of": "haze"},
+        {"do": "sounder", "pin": None},
+    ]
+    again = after(*gone, text=found.text)
+    assert again.words[2:] == (
+        "The particle sensor “haze” is taken out; it is not watched any more.",
+        "The sounder is taken out; an alarm makes no sound at the box.",
+    )
+    assert (again.settings.particles, again.settings.contacts, again.settings.sounder) == (
+        *((), (), None),
+    )
+    by_hand = f'{FILE}\n[sounder]\ndriver = "command"\ncommand = "aplay tone.wav"\n'
+    other = after({"do": "sounder", "pin": 18}, text=by_hand)
+    assert list(other.words) == ["The sounder: GPIO 18. It was a program."]
+
+
 @pytest.mark.parametrize(
     ("changes", "fault"),
     [
@@ -211,6 +294,23 @@ def test_from_nothing_comes_a_whole_file() -> None:
         ),
         pytest.param([{"do": "chamber", "name": "a\nb"}], "one line", id="a line break"),
         pytest.param(
+            [{**NEW, "driver": "mqtt", "address": None, "topic": "shed/low"}],
+            "[mqtt]",
+            id="a topic without its broker",
+        ),
+        pytest.param([{**NEW, "driver": "max31855"}], "sensor[3]", id="another driver's key"),
+        pytest.param(
+            [
+                {"do": "contact", "name": "d", "kind": "door", "pin": 18},
+                {"do": "sounder", "pin": 18},
+            ],
+            "is taken by",
+            id="one pin for two",
+        ),
+        pytest.param(
+            [{"do": "remove chamber"}, NEW], "a change of its own", id="a box taken away besides"
+        ),
+        pytest.param(
             [{"do": "chamber", "name": "bench"}, {"do": "chamber", "timezone": "Shed/Bench"}],
             "chamber.timezone",
             id="no such zone",
@@ -229,7 +329,13 @@ def test_what_a_start_would_refuse_is_refused(changes: list[dict[str, Any]], fau
         pytest.param({"do": "camera", "source": "command:rm -rf /"}, id="a program"),
         pytest.param({"do": "camera", "source": "/etc/shadow"}, id="a file of the board"),
         pytest.param({"do": "person", "name": "x", "add": ["file:/etc/shadow"]}, id="a secret's"),
-        pytest.param({"do": "sounder", "command": "true"}, id="no such change"),
+        pytest.param({"do": "sounder", "command": "true"}, id="a sounder's program"),
+        pytest.param({"do": "stop", "pin": 25}, id="a stop of the machine"),
+        pytest.param({**NEW, "driver": "max31855", "device": "/dev/watchdog"}, id="any device"),
+        pytest.param(
+            {"do": "add particles", "name": "x", "port": "/dev/serial/by-id/../../mem"},
+            id="any port",
+        ),
         pytest.param({**NEW, "driver": "recording"}, id="an unknown key"),
         pytest.param({**NEW, "bus_dir": "/etc"}, id="a folder"),
         pytest.param({**NEW, "drawn_at": [0.1, 2]}, id="outside the box"),

@@ -16,14 +16,16 @@ from chips import OneWireTree
 from stillair.config.changes import Change
 from stillair.config.reading import chamber_from_text
 from stillair.errors import CommandRefused, SettingsError
-from stillair.model import Sounding
+from stillair.model import SignalClass, Sounding, StopPhase, StopState
 from stillair.runtime.chamber import Chamber
+from stillair.runtime.chamber_file import watched_files
 from stillair.runtime.chamber_trial import Trial
 from stillair.runtime.changing import Changing
 from stillair.runtime.finding import Finder, KnownChip
 
 CHANGES = TypeAdapter(list[Change])
 TOP, ROOM = "28-0000075c2f11", "28-0000075c30a4"
+TOP_CHIP = KnownChip("top", 20.0, "")
 TEXT = f"""
 [chamber]
 name = "north bench"
@@ -54,27 +56,36 @@ class Shed:
         sounding: Sounding = Sounding.SILENT,
         job: object = None,
         other: str = "",
+        alarms: tuple[object, ...] = (),
+        stop: object = None,
+        names: tuple[str, str] = ("north.toml", "other.toml"),
+        text: str = TEXT,
     ) -> None:
-        self.path = folder / "north.toml"
-        self.path.write_text(TEXT)
+        self.path = folder / names[0]
         sensor = SimpleNamespace(name="top", temperature_c=20.5, fault="")
         view = SimpleNamespace(
-            sounding=sounding, job=job, thermal=SimpleNamespace(sensors=(sensor,))
+            sounding=sounding,
+            job=job,
+            thermal=SimpleNamespace(sensors=(sensor,)),
+            alarms=alarms,
+            stop=stop,
         )
         paths, chambers = [], []
-        for name, text in (("north.toml", TEXT), ("other.toml", other)):
-            if text:
+        for name, told in zip(names, (text, other), strict=True):
+            if told:
                 paths.append(folder / name)
-                paths[-1].write_text(text)
-                of = chamber_from_text(text, name)
+                paths[-1].write_text(told)
+                of = chamber_from_text(told, name)
                 watch = SimpleNamespace(view=view)
                 chambers.append(SimpleNamespace(key=of.key, settings=of, supervisor=watch))
+        self.trial = Trial(folder, lambda: datetime(2026, 11, 20, tzinfo=UTC))
         self.changing = Changing(
             paths,
             folder,
-            trial=Trial(folder, lambda: datetime(2026, 11, 20, tzinfo=UTC)),
+            trial=self.trial,
             chambers=lambda: cast("list[Chamber]", chambers),
             begin_anew=lambda: None,
+            named=names[0] == "north.toml",
         )
 
     def change(self, **more: Any) -> bool:
@@ -135,7 +146,16 @@ def test_what_may_be_looked_through(
 
 
 def test_what_another_chamber_has_is_not_taken_from_it(tmp_path: Path) -> None:
-    other = f'''
+    shed = Shed(tmp_path, other=OTHER)
+    now = shed.changing.now()[0]
+    add = CHANGES.validate_python([{"do": "add sensor", "name": "low", "address": ROOM}])
+    with pytest.raises(SettingsError, match="reads the same thing"):
+        shed.changing.propose("north-bench", now.digest, add)
+    with pytest.raises(SettingsError, match="names that differ"):
+        shed.change(name="South bench")
+
+
+OTHER = f"""
 [chamber]
 name = "south bench"
 
@@ -143,14 +163,131 @@ name = "south bench"
 name = "low"
 driver = "onewire"
 address = "{ROOM}"
-'''
-    shed = Shed(tmp_path, other=other)
-    now = shed.changing.now()[0]
-    add = CHANGES.validate_python([{"do": "add sensor", "name": "low", "address": ROOM}])
-    with pytest.raises(SettingsError, match="reads the same thing"):
-        shed.changing.propose("north-bench", now.digest, add)
-    with pytest.raises(SettingsError, match="names that differ"):
-        shed.change(name="South bench")
+"""
+OWN = ("chamber.toml", "chamber-2.toml")
+DANGER = SimpleNamespace(signal_class=SignalClass.ALARM)
+BOX = [
+    {"do": "chamber", "name": "west bench"},
+    {"do": "add sensor", "name": "low", "address": "28-0000075c2f99"},
+]
+
+
+def test_another_box_gets_a_file_of_its_own_and_goes_with_a_way_back(tmp_path: Path) -> None:
+    shed = Shed(tmp_path, names=OWN, other=OTHER)
+    another, why = shed.changing.another()
+    assert another is not None
+    assert (another.chamber, another.digest, Path(another.file).name, why) == (
+        *("", "", "chamber-3.toml", ""),
+    )
+    added, anew = shed.changing.change("", "", CHANGES.validate_python(BOX), "cox")
+    assert (added.settings.key, anew) == ("west-bench", True)
+    assert 'name = "west bench"' in (tmp_path / "chamber-3.toml").read_text()
+    assert watched_files((), tmp_path) == tuple(tmp_path / n for n in (*OWN, "chamber-3.toml"))
+
+    south = shed.changing.now()[1]
+    gone = CHANGES.validate_python([{"do": "remove chamber"}])
+    told = shed.changing.propose("south-bench", south.digest, gone)
+    assert told.words[0].startswith("The box “south bench” is taken away: nobody watches it")
+    assert told.words[1].startswith("What is kept of it stays")
+    assert (tmp_path / "chamber-2.toml").exists(), "only asked"
+    shed.changing.change("south-bench", south.digest, gone, "cox")
+    assert not (tmp_path / "chamber-2.toml").exists()
+    again = Shed(tmp_path, names=OWN)
+    assert [gone.file for gone in again.changing.gone()] == [], "as long as it is on trial"
+    again.trial.passed()
+    assert [gone.file for gone in again.changing.gone()] == ["chamber-2.toml"]
+    again.changing.undo("chamber-2.toml", "", "cox")
+    assert (tmp_path / "chamber-2.toml").read_text() == OTHER
+
+
+@pytest.mark.parametrize(
+    ("how", "changes", "chamber", "refused"),
+    [
+        pytest.param({}, BOX, "", "named with --chamber", id="files named at the start"),
+        pytest.param(
+            {"other": OTHER},
+            [{"do": "remove chamber"}],
+            "north-bench",
+            "leave it out there",
+            id="a file named at the start",
+        ),
+        pytest.param(
+            {"names": OWN}, [{"do": "remove chamber"}], "north-bench", "the only box", id="the only"
+        ),
+        pytest.param(
+            {"names": OWN, "other": OTHER, "job": "job"},
+            [{"do": "remove chamber"}],
+            "north-bench",
+            "A job runs",
+            id="a job runs",
+        ),
+        pytest.param(
+            {"names": OWN, "other": OTHER, "alarms": (DANGER,)},
+            [{"do": "remove chamber"}],
+            "north-bench",
+            "alarm of danger",
+            id="danger that is seen and not over",
+        ),
+        pytest.param(
+            {"names": OWN, "other": OTHER, "stop": StopState(0.0, StopPhase.STOPPED)},
+            [{"do": "remove chamber"}],
+            "north-bench",
+            "stop of its machine",
+            id="a machine that is stopped",
+        ),
+        pytest.param(
+            {"names": OWN, "other": OTHER},
+            [{"do": "remove chamber"}, *BOX],
+            "north-bench",
+            "change of its own",
+            id="with something else",
+        ),
+        pytest.param(
+            {"names": OWN},
+            [{**BOX[0], "name": "north bench"}, BOX[1]],
+            "",
+            "names that differ",
+            id="a name that is taken",
+        ),
+        pytest.param(
+            {"names": OWN, "text": f"{TEXT}[stop]\npin = 25\n", "job": "job"},
+            [{"do": "chamber", "target_c": 45}],
+            "north-bench",
+            "would lose its supply",
+            id="the machine of a running job would stop",
+        ),
+        pytest.param(
+            {"names": OWN, "text": f"{TEXT}[stop]\npin = 25\n"},
+            [{"do": "contact", "name": "door", "kind": "door", "pin": 25}],
+            "north-bench",
+            "is taken by",
+            id="the stop's pin",
+        ),
+    ],
+)
+def test_boxes_and_pins_that_must_stay_as_they_are(
+    tmp_path: Path, how: dict[str, Any], changes: list[dict[str, Any]], chamber: str, refused: str
+) -> None:
+    shed = Shed(tmp_path, **how)
+    base = {now.chamber: now.digest for now in shed.changing.now()}.get(chamber, "")
+    before = {path: path.read_text() for path in tmp_path.glob("*.toml")}
+    with pytest.raises((CommandRefused, SettingsError), match=refused):
+        shed.changing.change(chamber, base, CHANGES.validate_python(changes), "cox")
+    assert {path: path.read_text() for path in tmp_path.glob("*.toml")} == before
+
+
+def test_pins_that_a_file_names_are_nobodys_to_look_at(tmp_path: Path) -> None:
+    shed = Shed(tmp_path, text=f'{TEXT}[stop]\npin = 25\n[sounder]\ndriver = "gpio"\npin = 18\n')
+    shed.path.write_text(
+        shed.path.read_text()
+        + '[[contact]]\nname = "door"\nkind = "door"\ndriver = "gpio"\npin = 17\nfault_pin = 27\n'
+    )
+    assert shed.changing.named_pins() == {
+        25: "the stop of the machine",
+        18: "the sounder",
+        17: "the switch door",
+        27: "the switch door",
+    }
 
 
 def test_what_is_the_same_begins_nothing_anew(tmp_path: Path) -> None:
@@ -184,8 +321,7 @@ def tree(tmp_path: Path) -> OneWireTree:
 
 @pytest.fixture
 def finder(tree: OneWireTree) -> Iterator[Finder]:
-    top = KnownChip("top", 20.0, "")
-    finder = Finder(lambda: {tree.bus_dir: {TOP: top}}, usual=tree.bus_dir, cameras=dict)
+    finder = Finder(lambda: {tree.bus_dir: {TOP: TOP_CHIP}}, usual=tree.bus_dir, cameras=dict)
     yield finder
     finder.stop()
 
@@ -204,8 +340,8 @@ def looked(finder: Finder, address: str, within_s: float = 20.0) -> float | None
 def test_what_the_watch_reads_is_not_read_a_second_time(finder: Finder, tree: OneWireTree) -> None:
     assert looked(finder, ROOM) == 0
     told = {chip.address: chip for chip in finder.chips()}
-    assert (told[TOP].name, told[TOP].temperature_c) == ("top", 20.0), "not 19 as its file has it"
-    assert (told[ROOM].name, told[ROOM].temperature_c) == (None, 18.5)
+    assert (told[TOP].known, told[TOP].temperature_c) == (TOP_CHIP, 20.0), "not 19 as its file says"
+    assert (told[ROOM].known, told[ROOM].temperature_c) == (None, 18.5)
     assert finder.buses() == {TOP: str(tree.bus_dir), ROOM: str(tree.bus_dir)}
 
 

@@ -25,12 +25,14 @@ from stillair.errors import InputError, SettingsError
 from stillair.fire.vision import Vision
 from stillair.media.ring import RING_BYTES, FrameRing
 from stillair.runtime.recorded import replay_files
+from stillair.sensing.mjpeg import picture_size
 from stillair.sensing.pictures import (
     SMALL_HEIGHT,
     SMALL_WIDTH,
     WORKING_HEIGHT,
     WORKING_WIDTH,
     encoded,
+    narrower,
     small_gray,
     working_picture,
 )
@@ -216,6 +218,11 @@ def test_any_pictures_are_looked_at_or_left_out(
         small, picture = small_gray(frame), working_picture(frame)
         assert small is None or (small.shape[0] <= SMALL_HEIGHT and small.shape[1] <= SMALL_WIDTH)
         assert encoded(frame) == frame.jpeg
+        assert frame.jpeg is not None
+        narrow = narrower(frame.jpeg, 320)
+        if narrow is not None:
+            of = picture_size(narrow)
+            assert of is not None and (0 < of[0] <= 320 or narrow == frame.jpeg)
         ring.take(t_s, jpeg=frame.jpeg)
         assert ring.held_bytes <= RING_BYTES
         if picture is not None:

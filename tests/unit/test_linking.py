@@ -109,6 +109,49 @@ def test_what_is_asked_for_later_takes_what_it_shares_from_the_first_part(tmp_pa
     assert both["rest.js"] == SECOND_OF_TWO
 
 
+COMMENTED = """/** Air. */
+
+import { use } from "./ahead.js";
+
+/**
+ * How warm. @param {number} at
+ */
+export function low(at) {
+  // It is asked for twice: `why` is told there.
+  const path = "/api//air/**"; // stays
+  return use(/** @type {any} */ (at), /** @type {{
+   *   whole: number}} */ (path), "// no comment", `*/ none`);
+}
+"""
+PLAIN = """const m_main = (() => { // main.js
+
+const { use } = v0;
+
+function low(at) {
+  const path = "/api//air/**"; // stays
+  return use((at), (path), "// no comment", `*/ none`);
+}
+return { low };
+})();
+"""
+
+
+def test_comments_are_not_sent(tmp_path: Path) -> None:
+    assert PLAIN in linked(modules(tmp_path, main=COMMENTED), PARTS)["program.js"]
+
+
+def test_what_a_later_part_needs_is_asked_for_with_it(tmp_path: Path) -> None:
+    texts = {
+        "main": 'const door = () => import("./door.js");\n',
+        "low": 'import plot from "../vendor/plot.js";\n\nexport const low = plot;\n',
+        "door": 'import { low } from "./low.js";\n\nexport const door = low;\n',
+    }
+    parts = {"program.js": ("main.js",), "low.js": ("low.js",), "rest.js": ()}
+    asked = 'import("./rest.js"), import("./low.js"), import("./vendor/plot.js")'
+    wanted = f"Promise.all([{asked}]).then(([{{ m_door }}]) => m_door)"
+    assert wanted in linked(modules(tmp_path, **texts), parts)["program.js"]
+
+
 @pytest.mark.parametrize(
     ("texts", "said"),
     [
@@ -145,6 +188,9 @@ def test_the_page_is_linked_whole_and_its_first_part_announced() -> None:
     preact = {f"vendor/{name}.js" for name in ("preact", "preact-hooks", "htm")}
     assert asked["program.js"] == {*preact, "js/ahead.js"}
     assert asked["hour.js"] <= {*asked["program.js"], "program.js", "vendor/uplot.js"}
+    for part, most in {"list.js": set(), "people.js": set(), "setup.js": {"list.js"}}.items():
+        assert asked[part] <= {*asked["program.js"], "program.js", *most}, f"{part} stays light"
+    assert asked["past.js"] <= {*asked["program.js"], "program.js", "list.js"}, "words before lines"
     made = {name for text in parts.values() for name in re.findall(r"^const m_(\w+) =", text, re.M)}
     page = (WEB / "index.html").read_text()
     left = {path.stem for path in (WEB / "js").glob("*.js")} - made

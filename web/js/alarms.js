@@ -45,15 +45,20 @@ export function state(alarm, now) {
     case "unacknowledged":
       return T.unseen;
     case "acknowledged":
-      return T.seen(alarm.acknowledged_by);
+      return T.seen(alarm.acknowledged_by, at(alarm, now));
     case "returned_unacknowledged":
       return T.over_unseen;
     case "latched_unacknowledged":
       return T.no_sign_unseen;
     case "latched_acknowledged":
-      return T.no_sign_seen(alarm.acknowledged_by);
+      return T.no_sign_seen(T.seen(alarm.acknowledged_by, at(alarm, now)));
   }
   return alarm.annunciation;
+}
+
+/** When somebody said that they have seen it; "" of what was seen before that was kept. @param {Alarm} alarm @param {string} now */
+function at({ acknowledged_at }, now) {
+  return acknowledged_at ? moment(acknowledged_at, now) : "";
 }
 
 /** @param {{chamber: Chamber, unit: Unit, may: boolean, when?: string}} props */

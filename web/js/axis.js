@@ -14,7 +14,10 @@ import { isWhole, panned, share, useView, zoomed } from "./axis_view.js";
 import { Chart, said, saidBeyond } from "./chart.js";
 import { Hour } from "./hour.js";
 import { html } from "./html.js";
+import { onPaper } from "./paper.js";
 import { scaled } from "./scale.js";
+import { keepInSight } from "./in_sight.js";
+import { useTurns } from "./settled.js";
 import { tellShown } from "./one_height.js";
 import { S } from "./strings.js";
 import { A } from "./strings_axis.js";
@@ -38,7 +41,6 @@ import { duration, moment, symbol, zone } from "./units.js";
 const LANE_NAMES_PX = 68;
 const STEP = 0.5; // of what is seen: one press of "later"
 const CLOSER = 0.5;
-const STILL_COMING_MS = 3000; // by then what stands above is there
 const T = S.look_back;
 
 /**
@@ -51,6 +53,9 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
   const line = useRef(/** @type {HTMLElement | null} */ (null));
   const [laid, setLaid] = useState({ left: 40, right: LANE_NAMES_PX, width: 300 });
   const chart = useRef(/** @type {Chart | null} */ (null));
+  // What is said, the chart, the lanes, each in a turn of its own: so a finger waits for one of them.
+  const turns = useTurns(3);
+  const [charted, laned] = [turns > 1, turns > 2];
   const beside = useBeside(job.id);
   const axis = useView(job.id, whole, beside.choice);
   Object.assign(pointed.current, { look: axis.look, mark: axis.mark });
@@ -76,18 +81,20 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
     return { ...drawn, scaled: high, live: false, silent: true, right: LANE_NAMES_PX, alt: said(high, names, unit, T.alt) };
   }, [merged, names, unit, events.length, marks.length, marks[marks.length - 1]?.onset_at, beside.drawn]);
   useLayoutEffect(() => {
-    if (!place.current) return;
+    if (!place.current || !charted) return;
     const made = new Chart(place.current, { ...lines, ...view });
     chart.current = made;
     const measure = () => setLaid(made.laid());
     const watcher = new ResizeObserver(measure);
     watcher.observe(place.current);
     measure();
+    const off_paper = onPaper(measure);
     return () => {
       watcher.disconnect();
+      off_paper();
       made.close();
     };
-  }, [names.join("\n"), unit, dark]);
+  }, [charted, names.join("\n"), unit, dark]);
   // Within the same frame as the lanes, so that nothing is seen apart.
   useLayoutEffect(() => chart.current?.show({ ...lines, ...view }), [lines]);
   useLayoutEffect(() => chart.current?.move(view.from_s, view.to_s), [view.from_s, view.to_s]);
@@ -110,7 +117,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
   const at_s = gestures.hover_s ?? axis.at_s;
   const at = at_s === null ? null : share(view, at_s);
   const style = `--left: ${laid.left}px; --right: ${laid.right}px`;
-  return html`<section class="hour along" aria-labelledby="along">
+  return html`<section class=${laned ? "hour along" : "hour along coming"} aria-labelledby="along">
     <h2 id="along">${T.temperatures}, ${symbol(unit)}</h2>
     <${Moves} axis=${axis} view=${view} whole=${whole} began=${job.started_at} />
     <${Moment} at_s=${at_s} time_s=${merged.time_s} sensors=${lines.hour.sensors} names=${names} along=${along} drawn=${beside.drawn} heights=${heights} unit=${unit}
@@ -118,35 +125,16 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
     <div class="line-of-time" style=${style} tabindex="0" role="group" aria-label=${A.group} aria-describedby="along-how"
       ref=${gestures.ref} onKeyDown=${gestures.key}>
       <div ref=${line}><div class="plot" ref=${place} role="img" aria-label=${lines.alt}></div></div>
-      ${lanes}
+      ${laned && lanes}
       ${at !== null && at >= 0 && at <= 1 && html`<div class="moment-line" style=${`--at: ${at}`}></div>`}
     </div>
     <${Opened} opened=${opened} shut=${() => setOpened(null)} />
-    <${BesideChoice} ...${beside} />
-    <p class="small" id="along-how">
-      ${saidBeyond(lines.scaled.beyond, unit)} ${S.hour.zone(zone())} ${A.how} <span class="keys">${A.keys}</span> ${state === "failed" && A.not_finer}
-    </p>
+    ${laned &&
+    html`<${BesideChoice} ...${beside} />
+      <p class="small" id="along-how">
+        ${saidBeyond(lines.scaled.beyond, unit)} ${S.hour.zone(zone())} <span class="how">${A.how}</span> <span class="keys">${A.keys}</span> ${state === "failed" && A.not_finer}
+      </p>`}
   </section>`;
-}
-
-/**
- * Bring something into sight, again while what is fetched above it still pushes it away;
- * whoever scrolls, points or types has the page. Returns what ends it.
- * @param {() => void} see
- */
-function keepInSight(see) {
-  see();
-  const watcher = new ResizeObserver(see);
-  const hands = ["wheel", "pointerdown", "keydown"];
-  const over = () => {
-    watcher.disconnect();
-    clearTimeout(timer);
-    for (const hand of hands) removeEventListener(hand, over);
-  };
-  const timer = setTimeout(over, STILL_COMING_MS);
-  for (const hand of hands) addEventListener(hand, over);
-  watcher.observe(document.body);
-  return over;
 }
 
 /** What can be pressed to see another stretch. @param {{axis: Axis, view: View, whole: View, began: string}} props */

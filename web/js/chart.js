@@ -7,6 +7,7 @@
 import uPlot from "../vendor/uplot.js";
 import { clock, duration, figure, inUnit, moment, symbol } from "./units.js";
 import { drawBetween, drawThen } from "./chart_beside.js";
+import { onPaper } from "./paper.js";
 import { farthest } from "./scale.js";
 import { apart } from "./section_layout.js";
 import { S } from "./strings.js";
@@ -55,6 +56,7 @@ export class Chart {
     this.plot = new uPlot(this.options(), this.data(), place);
     this.watcher = new ResizeObserver(() => this.fit());
     this.watcher.observe(place);
+    this.off_paper = onPaper(() => this.fit());
   }
 
   /** @param {Drawn} drawn  with the same names and unit */
@@ -83,6 +85,7 @@ export class Chart {
 
   close() {
     this.watcher.disconnect();
+    this.off_paper();
     this.plot.destroy();
   }
 

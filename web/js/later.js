@@ -12,10 +12,21 @@ import { S } from "./strings.js";
 const T = S.later;
 const FIRST_AGAIN_MS = 2_000;
 const LONGEST_AGAIN_MS = 30_000;
+const WAITED_MS = 4_000;
 const CALM_MS = 10_000; // after the first page stands there
 
 /** @type {(() => Promise<unknown>)[]} */
 const all = [];
+/** @type {Set<Promise<unknown>>} */
+const coming = new Set();
+
+/** When all that was asked for is there, or it has taken too long: what is heavy and can wait goes after it. */
+export async function calm() {
+  const end_ms = performance.now() + WAITED_MS;
+  await new Promise((go) => setTimeout(go)); // what is being drawn has asked by then
+  const late = new Promise((go) => setTimeout(go, WAITED_MS));
+  while (coming.size && performance.now() < end_ms) await Promise.race([Promise.allSettled(coming), late]);
+}
 
 /**
  * A component that is fetched when it is first drawn.
@@ -27,9 +38,21 @@ const all = [];
 export function later(load, name, kind) {
   /** @type {any} */
   let found = null;
-  const fetched = async () => (found ??= (await load())[name]);
+  const fetched = async () => {
+    if (found) return found;
+    const module = load();
+    coming.add(module);
+    try {
+      return (found = (await module)[name]);
+    } finally {
+      coming.delete(module);
+    }
+  };
   all.push(fetched);
-  return function Later(/** @type {any} */ props) {
+  Later.fetch = () => fetched().catch(() => undefined); // soon it is drawn, and says then if it can't be
+  return Later;
+
+  function Later(/** @type {any} */ props) {
     const [failed, setFailed] = useState(false);
     const [, setCome] = useState(false);
     useEffect(() => {
@@ -62,7 +85,7 @@ export function later(load, name, kind) {
             <p><button type="button" class="act" onClick=${() => location.reload()}>${T.again}</button></p>`
         : html`<p class="waiting" role="status">${T.waiting}</p>`}
     </section>`;
-  };
+  }
 }
 
 /** Fetch the rest one after another, in idle time; not for who pays for each byte. */
@@ -70,5 +93,10 @@ export function fetchRest() {
   const link = /** @type {any} */ (navigator).connection;
   if (link?.saveData) return;
   const idle = window.requestIdleCallback ?? ((/** @type {() => void} */ work) => setTimeout(work, 200));
-  setTimeout(() => idle(() => all.forEach((each) => each().catch(() => undefined))), CALM_MS);
+  setTimeout(() => {
+    idle(async () => {
+      // One that comes may bring further ones with it.
+      for (const each of all) await each().catch(() => undefined);
+    });
+  }, CALM_MS);
 }

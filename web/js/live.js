@@ -9,6 +9,7 @@
  * after that is spread over some seconds as well: how it is now comes with the stream itself.
  */
 
+import { ahead } from "./ahead.js";
 import { get } from "./ask.js";
 
 /** @typedef {import("./types.js").Now} Now */
@@ -46,6 +47,7 @@ export class Live {
     /** @type {number | undefined} */
     this.timer = undefined;
     this.asking = false;
+    this.early_seq = ""; // up to where the history went that the page has asked for before the stream
     /** @type {number | undefined} */
     this.anew = undefined;
     /** @type {number | undefined} */
@@ -88,15 +90,31 @@ export class Live {
 
   async connect() {
     this.asking = true;
+    /** @type {Who} */
+    let who;
     try {
-      const who = await get("/api/session", { wait_ms: 5_000 });
-      this.tell({ who });
+      who = await get("/api/session", { wait_ms: 5_000 });
     } catch {
       this.again();
       return;
     } finally {
       this.asking = false;
     }
+    this.stream(who);
+    if (this.touch.now) {
+      this.tell({ who });
+      return;
+    }
+    // What was asked for ahead is drawn while the stream is on its way; it is no sign of life.
+    const now = await ahead("/api/now");
+    if (now && !this.touch.now) {
+      this.early_seq = String(now.seq);
+      this.tell({ who, now, joined: 1 });
+    } else this.tell({ who });
+  }
+
+  /** @param {Who} who */
+  stream(who) {
     const source = new EventSource("/api/live");
     this.source = source;
     this.alive_ms = performance.now();
@@ -107,9 +125,10 @@ export class Live {
       this.alive_ms = performance.now();
       this.tries = 0;
       const joined = this.touch.joined || 1;
-      if (first && this.touch.joined) this.rejoin();
+      if (first && this.touch.joined && event.lastEventId !== this.early_seq) this.rejoin();
+      this.early_seq = "";
       first = false;
-      this.tell({ now, in_touch: true, since_ms: Date.now(), joined });
+      this.tell({ who, now, in_touch: true, since_ms: Date.now(), joined });
     });
     for (const topic of ["note", "pin", "job", "outcome", "log", "diagnosis", "judgement", "test"]) {
       source.addEventListener(topic, () => {

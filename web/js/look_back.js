@@ -3,30 +3,23 @@
 import { useCallback, useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { readingsOf } from "./ahead.js";
 import { get } from "./ask.js";
-import { AlongTime } from "./axis.js";
-import { BoxSaid, CameOut } from "./came_out.js";
-import { Clips } from "./clips.js";
-import { Erase } from "./erase.js";
+import { CameOut } from "./came_out.js";
 import { GoodJobs } from "./good_jobs.js";
 import { Guessed, nameOf } from "./guessed.js";
-import { AtHeight, sought, useHeights } from "./heights.js";
+import { sought, useHeights } from "./heights.js";
 import { html } from "./html.js";
 import { JobLogPart } from "./job_log.js";
 import { inShort, span, unreal } from "./jobs.js";
+import { later } from "./later.js";
 import { fetchNotes } from "./notes.js";
 import { tellShown } from "./one_height.js";
 import { fetchEvents, pauseStories, upToNow } from "./past.js";
-import { TakeAlong } from "./report.js";
 import { Ruled } from "./rule.js";
-import { RulerWeather } from "./ruler.js";
 import { useSettled } from "./settled.js";
-import { Stills } from "./stills.js";
 import { lines } from "./stories.js";
 import { S } from "./strings.js";
 import { M } from "./strings_archive.js";
-import { JobToolpath } from "./toolpaths.js";
 import { duration, height } from "./units.js";
-import { WhatIf } from "./what_if.js";
 import { Wrong } from "./wrong.js";
 
 /** @typedef {import("./types.js").Columns} Columns */
@@ -38,6 +31,8 @@ import { Wrong } from "./wrong.js";
 /** @typedef {import("./heights.js").Found} Found */
 /** Readings take longest: all else stands there before them. @typedef {{job: Job, columns: Columns | null, events: Story[], notes: Note[]}} Kept */
 
+const AlongTime = later(() => import("./axis.js"), "AlongTime", "hour along coming");
+const Closer = later(() => import("./look_closer.js"), "Closer", "stories");
 const AGAIN_MS = 20_000; // while the job goes on
 const LEAST_SPAN_S = 120;
 const T = S.look_back;
@@ -58,6 +53,7 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
   const found = asked.id === id ? asked.found : null;
   const setFound = (/** @type {Found | null} */ next) => setAsked({ id, found: next });
   const again = () => setKnown((/** @type {number} */ n) => n + 1);
+  const mend = () => setMended((/** @type {number} */ n) => n + 1);
   // The view is the line of time's own, so that a step of its zoom draws nothing else anew.
   const pointed = useRef(/** @type {import("./axis.js").Pointed} */ ({ at_s: null }));
   const look = useCallback((/** @type {number} */ at_s) => pointed.current.look?.(at_s), []);
@@ -66,8 +62,14 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
     if (then) tellShown(pointed.current, (Date.parse(then.start_at) + Date.parse(then.end_at)) / 2000);
   }, [asked]);
   const pictured = `${when} ${erased}`; // on change the pictures are asked for again
-  // The line of time first, all below it in a turn of its own: so a key or a finger waits for neither.
-  const drawn = useSettled(Boolean(kept?.columns), 0);
+  // In words first, then what happened, the line of time, and all below it, each in a turn of its
+  // own once the one before is painted: so a key or a finger waits for one of them at most.
+  const told_first = useSettled(Boolean(kept), 0);
+  const listed = useSettled(told_first && Boolean(kept?.columns), 0);
+  const drawn = useSettled(listed, 0);
+  useEffect(() => {
+    if (told_first) AlongTime.fetch().then(Closer.fetch);
+  }, [told_first]);
   if (!kept) {
     return html`<section class="past">
       <h1 class="sentence">${failed ? T.failed : T.loading}</h1>
@@ -87,7 +89,7 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
   return html`<article class="past" aria-labelledby="job">
     <p class="place">${chamber?.name ?? `${now.elsewhere[job.chamber] ?? job.chamber}: ${job.brought ? M.not_watched : M.left}`}</p>
     <h1 id="job" class="sentence">${nameOf(job)}</h1>
-    <${Guessed} key=${`guessed ${id}`} job=${job} may=${may} kept=${() => setMended((/** @type {number} */ n) => n + 1)} />
+    <${Guessed} key=${`guessed ${id}`} job=${job} may=${may} kept=${mend} />
     <${About} job=${job} events=${events} now=${now.at} />
     <${CameOut} job=${job} may=${may} />
     <div class="abreast">
@@ -95,40 +97,26 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
       ${flawed && good}
     </div>
     <${JobLogPart} key=${id} job=${job} when=${pictured} may=${may} />
-    ${!columns
+    ${!columns || !listed
       ? html`<section class="hour along coming">${failed ? html`<p role="alert">${failed}</p>` : html`<p role="status">${T.readings}</p>`}</section>`
       : columns.time_s.length === 0
       ? html`<p class="taking">${T.no_readings}</p>`
       : html`<${AlongTime} job=${job} columns=${columns} events=${events} marks=${marks} heights=${heights} chamber=${chamber}
           whole=${wholeOf(job, columns)} pointed=${pointed} unit=${unit} dark=${dark} when=${pictured} />`}
-    <section class="stories">
+    ${told_first &&
+    html`<section class="stories">
       <h2>${T.happened}</h2>
       ${told.length === 0
         ? html`<p>${job.state === "finished" ? S.jobs.nothing : S.jobs.nothing_yet}</p>`
         : html`<${Ruled} told=${told} job=${job} heights=${heights} chamber=${chamber} now=${now.at} may=${may} when=${pictured} look=${look} />`}
-    </section>
-    ${columns && drawn && rest(columns)}
+    </section>`}
+    ${columns &&
+    drawn &&
+    html`<${Closer} job=${job} columns=${columns} heights=${heights} chamber=${chamber} now=${chamber?.at ?? now.at} stories=${[...events, ...pauses]}
+      told=${told} unit=${unit} may=${may} owner=${owner} pictured=${pictured} found=${found} setFound=${setFound} again=${again}
+      mended=${mend} look=${look} pointed=${pointed} good=${!flawed && good} leaving=${setLeaving}
+      erased=${() => setErased((/** @type {number} */ n) => n + 1)} />`}
   </article>`;
-
-  /** What may come after the line of time: so it takes nothing of its turn. @param {Columns} read */
-  function rest(read) {
-    return html`<${RulerWeather} key=${`weather ${id}`} job=${job} heights=${heights} unit=${unit} now=${chamber?.at ?? now.at} stories=${[...events, ...pauses]} told=${told} may=${may} changed=${() => setMended((/** @type {number} */ n) => n + 1)} look=${look} pointed=${pointed} sought_mm=${found?.height_mm ?? null} />
-      <div class="abreast">
-      <${AtHeight} key=${`height ${id}`} job=${job} heights=${heights} found=${found} setFound=${setFound} again=${again} may=${may} unit=${unit} now=${chamber?.at ?? now.at} when=${pictured} look=${look} />
-      <${JobToolpath} key=${`toolpath ${id}`} job=${job} may=${may} changed=${again} heights=${heights} pointed=${pointed} />
-      </div>
-      <div class="abreast">
-      <${Stills} key=${`stills ${id}`} job=${job.id} began=${job.started_at} when=${pictured} pointed=${pointed} />
-      <${Clips} key=${`films ${id}`} job=${job} when=${pictured} owner=${owner} look=${look} />
-      </div>
-      <div class="abreast">
-      ${!flawed && good}
-      ${job.diagnosis && html`<section class="stories"><h2>${T.box}</h2><${BoxSaid} job=${job} unit=${unit} whole /></section>`}
-      </div>
-      ${may && chamber && read.time_s.length > 0 && html`<${WhatIf} key=${id} job=${job} chamber=${chamber} />`}
-      <${TakeAlong} job=${job} />
-      ${owner && html`<${Erase} job=${job} leaving=${setLeaving} erased=${() => setErased((/** @type {number} */ n) => n + 1)} />`}`;
-  }
 }
 
 /** From the job's start to its last reading. @param {Job} job  @param {Columns} columns */

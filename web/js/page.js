@@ -6,8 +6,10 @@ import { request } from "./ask.js";
 import { ChamberPart, SHAPES } from "./chamber.js";
 import { FirstSteps, useFound } from "./first_steps.js";
 import { html } from "./html.js";
+import { keepInSight } from "./in_sight.js";
 import { keep, recall } from "./kept.js";
 import { later } from "./later.js";
+import { useDark } from "./paper.js";
 import { useRoute } from "./route.js";
 import { Shape } from "./shapes.js";
 import { SideBySide } from "./side_by_side.js";
@@ -15,7 +17,7 @@ import { S } from "./strings.js";
 import { J } from "./strings_telephones.js";
 import { P } from "./strings_people.js";
 import { U } from "./strings_setting_up.js";
-import { moment, words, zone } from "./units.js";
+import { moment, whole, words, zone } from "./units.js";
 import { Updated } from "./updated.js";
 
 /** @typedef {import("./types.js").Now} Now */
@@ -32,6 +34,7 @@ const SettingUp = later(() => import("./setting_up.js"), "SettingUp");
 const SetupSteps = later(() => import("./setup_steps.js"), "SetupSteps");
 const Telephones = later(() => import("./telephones.js"), "Telephones");
 const Toolpaths = later(() => import("./toolpaths.js"), "Toolpaths");
+const CHAMBER = "#chamber-";
 const AT_THE_MACHINE = "this computer";
 
 /** @param {{touch: Touch, sounds: Sounds}} props */
@@ -44,6 +47,12 @@ export function Page({ touch, sounds }) {
   const may = who?.role !== "viewer";
   const owner = who?.role === "owner";
   const { found, failed } = useFound(owner && now !== null, `${when} ${route.page} ${now?.owner}`);
+  const known = now !== null;
+  // A link to one of several chambers: the browser looked for it before anything was known.
+  useEffect(() => {
+    const place = known && location.hash.startsWith(CHAMBER) && document.getElementById(location.hash.slice(1));
+    return place ? keepInSight(() => place.scrollIntoView()) : undefined;
+  }, [known]);
   const choose = (/** @type {Unit} */ chosen) => {
     keep("unit", chosen);
     setUnit(chosen);
@@ -52,6 +61,7 @@ export function Page({ touch, sounds }) {
     document.title = title(touch, unit);
   });
   return html`
+    <a class="skip" href="#/" onClick=${toWhatStandsHere}>${S.head.skip}</a>
     ${!in_touch && html`<${Lost} touch=${touch} />`}
     <${Updated} touch=${touch} />
     <header class="head">
@@ -61,7 +71,7 @@ export function Page({ touch, sounds }) {
         <${Units} unit=${unit} choose=${choose} />
       </div>
     </header>
-    <main class=${in_touch ? "" : "not-current"}>
+    <main class=${in_touch ? "" : "not-current"} tabindex="-1">
       ${!now && in_touch && html`<p class="waiting">${S.touch.asking}</p>`}
       ${now && !now.stored && html`<p class="not-stored" role="alert"><${Shape} kind="trouble" /> ${S.head.not_stored}</p>`}
       ${now && route.page !== "now" && html`<${Meanwhile} now=${now} unit=${unit} />`}
@@ -103,6 +113,12 @@ export function Page({ touch, sounds }) {
     </main>
     <${Foot} touch=${touch} />
   `;
+}
+
+/** For the keyboard: past the ways, without turning the page. @param {Event} event */
+function toWhatStandsHere(event) {
+  event.preventDefault();
+  document.querySelector("main")?.focus();
 }
 
 /** @param {{page: import("./route.js").Route["page"], owner: boolean}} props */
@@ -190,20 +206,8 @@ function Foot({ touch }) {
   const known = who && who.name !== AT_THE_MACHINE;
   return html`<footer class="foot">
     <p class="safety">${S.foot.safety}</p>
-    ${now && !now.owner && html`<p>${S.foot.no_owner} <a href="#/people">${P.people}</a>.</p>`}
-    ${known && html`<p>${S.foot.signed_in(who.name, who.role)} ${who.role === "viewer" && S.foot.viewer} <${SignOut} /></p>`}
-    ${now && html`<p class="small">${S.hour.zone(zone())} ${S.foot.version(now.version)}</p>`}
+    ${now && !now.owner && html`<p class="own">${S.foot.no_owner} <a href="#/people">${P.people}</a>.</p>`}
+    ${known && html`<p class="own">${S.foot.signed_in(who.name, who.role)} ${who.role === "viewer" && S.foot.viewer} <${SignOut} /></p>`}
+    ${now && html`<p class="small"><span class="printed">${S.foot.printed(location.href, whole(now.at))} </span>${S.hour.zone(zone())} ${S.foot.version(now.version)}</p>`}
   </footer>`;
-}
-
-/** True while the reader's device is set to dark. */
-function useDark() {
-  const query = matchMedia("(prefers-color-scheme: dark)");
-  const [dark, setDark] = useState(query.matches);
-  useEffect(() => {
-    const turn = () => setDark(query.matches);
-    query.addEventListener("change", turn);
-    return () => query.removeEventListener("change", turn);
-  }, []);
-  return dark;
 }

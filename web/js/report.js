@@ -13,9 +13,8 @@ import { html } from "./html.js";
 import { unreal } from "./jobs.js";
 import { fetchNotes } from "./notes.js";
 import { fetchEvents, pauseStories } from "./past.js";
-import { jobAddress, paperAddress } from "./route.js";
+import { jobAddress } from "./route.js";
 import { scaled } from "./scale.js";
-import { Command } from "./shell.js";
 import { lines } from "./stories.js";
 import { S } from "./strings.js";
 import { L } from "./strings_job_log.js";
@@ -47,18 +46,6 @@ const MOST_LINES = 60;
 const MOST_PICTURES = 6;
 const MOST_EVENTS = 3; // of which a picture is shown
 const WEATHER_MS = 60_000;
-
-/** On the page of a job: the ways to take it along. @param {{job: Job}} props */
-export function TakeAlong({ job }) {
-  return html`<section class="taking">
-    <p class="onward-ways"><a class="way" href=${paperAddress(job.id)}>${R.paper}</a>${" "}
-    <a class="way" href=${`/api/jobs/${encodeURIComponent(job.id)}/file`} download>${R.take}</a></p>
-  <p class="small">${R.take_what}</p>
-  <details>
-    <summary>${R.readings}</summary>
-    <p><${Command} words=${`export ${job.id} --to ${job.id}.csv`} /></p>
-  </details></section>`;
-}
 
 /** @param {{id: string, now: Now, unit: Unit}} props */
 export function Report({ id, now, unit }) {
@@ -101,7 +88,7 @@ export function Report({ id, now, unit }) {
     <${Pictures} kept=${kept} />
     <footer>
       <p><strong>${S.foot.safety}</strong></p>
-      <p>${unreal(job)}${R.foot(now.version, job.id, zone(), whole(now.at))}</p>
+      <p>${unreal(job)}${R.foot(now.version, job.id, zone(), whole(now.at), location.href)}</p>
     </footer>
   </article>`;
 }

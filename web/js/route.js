@@ -7,7 +7,7 @@ import { useEffect, useState } from "../vendor/preact-hooks.js";
 const JOBS = "#/jobs";
 const SETUP = "#/setting-up/";
 /** Setting up, one thing a screen, in the order of doing it. */
-export const STEPS = ["box", "sensors", "places", "camera", "people", "done"];
+export const STEPS = ["box", "sensors", "places", "switches", "camera", "people", "done"];
 
 /** @param {string} hash  @returns {Route} */
 export function route(hash) {

@@ -3,8 +3,10 @@
 import { Archive } from "./archive.js";
 import { ToDo, first, isToDo } from "./first_steps.js";
 import { html } from "./html.js";
+import { keep } from "./kept.js";
 import { STEPS, stepAddress } from "./route.js";
-import { Returned, Undo, useFiles } from "./setup_file.js";
+import { Gone, Returned, Undo, Writing, useFiles } from "./setup_file.js";
+import { ANOTHER, WHICH } from "./setup_which.js";
 import { Command } from "./shell.js";
 import { G } from "./strings_setup.js";
 import { U } from "./strings_setting_up.js";
@@ -15,7 +17,9 @@ import { words } from "./units.js";
 
 /** @param {{found: Found[] | null, failed: boolean, unit: Unit, when: string}} props */
 export function SettingUp({ found, failed, unit, when }) {
-  if (!found) {
+  const { files, failed: unread, again } = useFiles(when);
+  // Both at once: or what comes later would push down what somebody reads by then.
+  if (!found || (!files && !unread)) {
     return html`<section class="past"><h1 class="sentence">${U.way}</h1>
       <p class="waiting">${failed ? U.failed : U.loading}</p></section>`;
   }
@@ -25,7 +29,7 @@ export function SettingUp({ found, failed, unit, when }) {
   return html`<section class="past setting-up" aria-labelledby="setting-up">
     <h1 id="setting-up" class="sentence" tabindex="-1">${U.to_do(todo.length)}</h1>
     <p class="sub">${failed ? U.failed : U.how}</p>
-    <${TheFiles} when=${when} unit=${unit} />
+    ${files && html`<${TheFiles} files=${files} again=${again} unit=${unit} />`}
     ${todo.length > 0 && html`<h2>${U.todo}</h2><${ToDo} todo=${todo} unit=${unit} />`}
     ${fit.length > 0 && html`<h2>${U.fit}</h2><${Lines} found=${fit} unit=${unit} />`}
     ${others.length > 0 && html`<h2>${U.others}</h2><${Lines} found=${others} unit=${unit} />`}
@@ -34,10 +38,11 @@ export function SettingUp({ found, failed, unit, when }) {
   </section>`;
 }
 
-/** The way into the steps, what they write, and taking it back. @param {{when: string, unit: Unit}} props */
-function TheFiles({ when, unit }) {
-  const { files, again } = useFiles(when);
-  if (!files) return null;
+/**
+ * The way into the steps, what they write, and taking it back.
+ * @param {{files: import("./setup_file.js").Files, again: () => Promise<unknown>, unit: Unit}} props
+ */
+function TheFiles({ files, again, unit }) {
   return html`<${Returned} files=${files} unit=${unit} done=${again} />
     ${files.items.map((file) => {
       if (file.simulated) {
@@ -48,9 +53,15 @@ function TheFiles({ when, unit }) {
         <p>${G.file.where(file.file)}</p>
         ${file.fixed && html`<p>${file.fixed}</p>`}
         ${file.faults.length > 0 && html`<p class="refused">${G.faults(file.file)}</p><ul class="found">${file.faults.map((fault) => html`<li key=${fault}>${fault}</li>`)}</ul>`}
-        <p>${G.file.change} ${STEPS.slice(0, -1).map((step) => html`<a class="way" key=${step} href=${stepAddress(step)}>${G.names[step]}</a> `)}</p>
-        <${Undo} file=${file} files=${files} unit=${unit} done=${again} />`;
-    })}`;
+        <p>${G.file.change} ${STEPS.slice(0, -1).map((step) => html`<a class="way" key=${step} href=${stepAddress(step)} onClick=${() => keep(WHICH, file.chamber)}>${G.names[step]}</a> `)}</p>
+        <${Undo} file=${file} files=${files} unit=${unit} done=${again} />
+        ${files.items.length > 1 && html`<${Writing} file=${file} files=${files} changes=${[{ do: "remove chamber" }]} unit=${unit} done=${again}
+          say=${G.another.remove(file.settings?.name ?? file.chamber)} kind="slight" yes=${G.another.remove_yes} />`}`;
+    })}
+    <${Gone} files=${files} unit=${unit} done=${again} />
+    ${files.another && html`<p>${G.another.how}</p>
+      <p><a class="act" href=${stepAddress(STEPS[0])} onClick=${() => keep(WHICH, ANOTHER)}>${G.another.add}</a></p>`}
+    ${files.another_why && html`<p class="small">${G.another.none} ${files.another_why}</p>`}`;
 }
 
 /** @param {{found: Found[], unit: Unit}} props */

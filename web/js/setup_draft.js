@@ -5,11 +5,11 @@
  */
 
 /**
- * @typedef {{name: string, place: string, driver: string, address: string | null, correction_k: number, drawn_at: [number, number] | null}} SetSensor
- * @typedef {{name: string, kind: string, driver: string, pin: number | null}} SetContact
- * @typedef {{name: string, enclosure: string[], target_c: number | null, limit_c: number, timezone: string | null, width_mm: number | null, depth_mm: number | null, height_mm: number | null, sensors: SetSensor[], contacts: SetContact[], camera: string | null, people: {name: string, routes: string[]}[], mail: {host: string, port: number, security: string, username: string | null, password: boolean} | null}} Settings
- * @typedef {{of: string | null, name: string, place: string, driver: string, address: string | null, correction_k: number | null, drawn_at: [number, number] | null}} DraftSensor
- * @typedef {{base: string, name: string, enclosure: string[], target_c: number | null, limit_c: number | null, width_mm: number | null, height_mm: number | null, sensors: DraftSensor[], door_pin: number | null}} Draft
+ * @typedef {{name: string, place: string, driver: string, address: string | null, device: string | null, topic: string | null, correction_k: number, drawn_at: [number, number] | null}} SetSensor
+ * @typedef {{name: string, kind: string, driver: string, pin: number | null, closed_means: string | null}} SetContact
+ * @typedef {{name: string, enclosure: string[], target_c: number | null, limit_c: number, timezone: string | null, width_mm: number | null, depth_mm: number | null, height_mm: number | null, sensors: SetSensor[], contacts: SetContact[], particles: {name: string, driver: string, port: string | null}[], sounder: {driver: string, pin: number | null} | null, stop: boolean, mqtt: {host: string, port: number} | null, camera: string | null, people: {name: string, routes: string[]}[], mail: {host: string, port: number, security: string, username: string | null, password: boolean} | null}} Settings
+ * @typedef {{of: string | null, name: string, place: string, driver: string, address: string | null, device?: string | null, topic?: string | null, pointer?: string, thermocouple?: string, mains_hz?: number, correction_k: number | null, drawn_at: [number, number] | null}} DraftSensor
+ * @typedef {{base: string, name: string, enclosure: string[], target_c: number | null, limit_c: number | null, width_mm: number | null, height_mm: number | null, sensors: DraftSensor[]}} Draft
  */
 
 /** @param {string} base  what the file is known by  @param {Settings | null} settings  @returns {Draft} */
@@ -23,13 +23,7 @@ export function draftOf(base, settings) {
     width_mm: settings?.width_mm ?? null,
     height_mm: settings?.height_mm ?? null,
     sensors: (settings?.sensors ?? []).map((sensor) => ({ ...sensor, of: sensor.name })),
-    door_pin: door(settings)?.pin ?? null,
   };
-}
-
-/** @param {Settings | null} settings */
-function door(settings) {
-  return settings?.contacts.find((contact) => contact.kind === "door" && contact.driver === "gpio");
 }
 
 /**
@@ -68,14 +62,23 @@ export function changesOf(draft, settings) {
     const change = sensor.of === null ? added(sensor) : changed(sensor, before.sensors.find((old) => old.of === sensor.of));
     if (change) changes.push(change);
   }
-  const switched = doorChange(draft.door_pin, settings);
-  return switched ? [...changes, switched] : changes;
+  return changes;
 }
 
-/** @param {DraftSensor} sensor */
-function added({ name, place, address, correction_k, drawn_at }) {
+/** The change that adds a sensor. @param {DraftSensor} sensor */
+export function added(sensor) {
+  const { name, place, driver, address, correction_k, drawn_at } = sensor;
+  /** @type {Record<string, unknown>} */
+  const more = {};
+  for (const key of /** @type {const} */ (["device", "topic", "pointer", "thermocouple", "mains_hz"])) {
+    if (sensor[key]) more[key] = sensor[key];
+  }
+  const at = address === null ? {} : { address: driver === "mcp9600" ? Number(address) : address };
   return {
-    do: "add sensor", name, place, address,
+    do: "add sensor", name, place,
+    ...(driver === "onewire" ? {} : { driver }),
+    ...at,
+    ...more,
     ...(correction_k ? { correction_k } : {}),
     ...(drawn_at && place === "chamber" ? { drawn_at } : {}),
   };
@@ -91,12 +94,4 @@ function changed(sensor, old) {
   }
   if (sensor.place !== "chamber" && sensor.drawn_at) change.drawn_at = null;
   return Object.keys(change).length ? { do: "sensor", of: sensor.of, ...change } : null;
-}
-
-/** @param {number | null} pin  @param {Settings | null} settings */
-function doorChange(pin, settings) {
-  const old = door(settings);
-  if (pin === (old?.pin ?? null)) return null;
-  if (pin === null) return { do: "remove contact", of: old?.name };
-  return { do: "contact", name: old?.name ?? "door", kind: "door", pin };
 }

@@ -1,6 +1,6 @@
 /** The chamber files as the service tells them, and the one way of writing one: seen first. */
 
-import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
+import { useEffect, useId, useRef, useState } from "../vendor/preact-hooks.js";
 import { Act, Refused, useWork } from "./act.js";
 import { AskError, get, post } from "./ask.js";
 import { html } from "./html.js";
@@ -12,9 +12,11 @@ import { whole, words } from "./units.js";
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./setup_draft.js").Settings} Settings */
 /** @typedef {{chamber: string, file: string, base: string, simulated: boolean, fixed: string | null, by_hand: boolean, faults: string[], settings: Settings | null, undo: {words: string[], by: string, at: string} | null}} ChamberFile */
-/** @typedef {{items: ChamberFile[], returned: {words: string[], why: string, at: string} | null, materials: {material: string, bears_c: number, combustible: boolean}[], gap_s: number | null}} Files */
+/** @typedef {{file: string, words: string[], by: string, at: string}} Gone */
+/** @typedef {{items: ChamberFile[], another: ChamberFile | null, another_why: string, gone: Gone[], returned: {words: string[], why: string, at: string} | null, on_trial: boolean, materials: {material: string, bears_c: number, combustible: boolean}[], gap_s: number | null}} Files */
 
 const ASK_AGAIN_MS = 500;
+const TRIAL_MS = 2_000;
 const GIVE_UP_MS = 90_000;
 const T = G.write;
 
@@ -46,6 +48,11 @@ export function useFiles(when) {
       over.current = true;
     };
   }, [when]);
+  useEffect(() => {
+    if (!files?.on_trial) return undefined;
+    const timer = setTimeout(again, TRIAL_MS); // what can be undone is known after it
+    return () => clearTimeout(timer);
+  }, [files]);
   return { files, failed, again };
 }
 
@@ -61,7 +68,8 @@ async function comeBack(before) {
     const now = /** @type {Files | null} */ (await get("/api/chamber-files", { wait_ms: 3_000 }).catch(() => null));
     if (!now) continue;
     if (now.returned && now.returned.at !== before.returned?.at) throw new AskError(`${T.returned} ${now.returned.why}`, 0);
-    if (now.items.every((item) => !item.by_hand) && now.items.some((item) => !known.has(item.base))) {
+    const other = now.items.length !== before.items.length || now.items.some((item) => !known.has(item.base));
+    if (other && now.items.every((item) => !item.by_hand)) {
       dispatchEvent(new Event(BACK));
       return now;
     }
@@ -71,13 +79,14 @@ async function comeBack(before) {
 
 /**
  * See what would change, then write it or not.
- * @param {{file: ChamberFile, files: Files, changes: object[], unit: Unit, done: (chamber: string) => void, say?: string}} props
+ * @param {{file: ChamberFile, files: Files, changes: object[], unit: Unit, done: (chamber: string) => void, say?: string, kind?: string, yes?: string}} props
  */
-export function Writing({ file, files, changes, unit, done, say = T.see }) {
+export function Writing({ file, files, changes, unit, done, say = T.see, kind = "must", yes = T.yes }) {
   const [seen, setSeen] = useState(/** @type {{words: string[], chamber: string, of: string} | null} */ (null));
   const [written, setWritten] = useState(false);
   const { busy, error, run } = useWork();
   const head = useRef(/** @type {HTMLElement | null} */ (null));
+  const id = useId();
   const of = JSON.stringify(changes);
   const body = { chamber: file.chamber, base: file.base, changes };
   useEffect(() => {
@@ -105,18 +114,18 @@ export function Writing({ file, files, changes, unit, done, say = T.see }) {
     });
   if (!shown) {
     return html`<div class="acts">
-      <button type="button" class="act must" aria-disabled=${busy} onClick=${see}>${say}</button>
+      <button type="button" class=${`act ${kind}`} aria-disabled=${busy} onClick=${see}>${say}</button>
       <${Refused} error=${error} />
     </div>`;
   }
-  return html`<div class="aside changes" role="group" aria-labelledby="changes">
-    <h2 id="changes" tabindex="-1" ref=${head}>${T.head}</h2>
+  return html`<div class="aside changes" role="group" aria-labelledby=${id}>
+    <h2 id=${id} tabindex="-1" ref=${head}>${T.head}</h2>
     ${file.by_hand && html`<p>${G.by_hand}</p>`}
     <ul>${shown.words.map((line) => html`<li key=${line}>${words(line, unit)}</li>`)}</ul>
     <p class="small">${T.gap(files.gap_s)}</p>
     <p role="status">${written && T.busy}</p>
     <div class="acts">
-      <button type="button" class="act must" aria-disabled=${busy} onClick=${write}>${T.yes}</button>
+      <button type="button" class="act must" aria-disabled=${busy} onClick=${write}>${yes}</button>
       ${!busy && html`<button type="button" class="act slight" onClick=${() => setSeen(null)}>${T.no}</button>`}
       <${Refused} error=${error} />
     </div>
@@ -134,6 +143,20 @@ export function Undo({ file, files, unit, done }) {
     <ul class="found">${file.undo.words.map((line) => html`<li key=${line}>${words(line, unit)}</li>`)}</ul>
     <${Twice} ask=${G.file.undo} question=${`${G.file.undo_ask} ${T.gap(files.gap_s)}`}
       yes=${G.file.undo_yes} no=${G.file.undo_no} kind="" work=${work} done=${done} />`;
+}
+
+/** Boxes that were taken away, and bringing one back. @param {{files: Files, unit: Unit, done: () => void}} props */
+export function Gone({ files, unit, done }) {
+  return files.gone.map((gone) => {
+    const work = async () => {
+      await post("/api/chamber-files/undo", { chamber: gone.file, base: "" });
+      await comeBack(files);
+    };
+    return html`<div key=${gone.file}><p>${G.file.last(whole(gone.at), gone.by)}</p>
+      <ul class="found">${gone.words.slice(0, 1).map((line) => html`<li key=${line}>${words(line, unit)}</li>`)}</ul>
+      <${Twice} ask=${G.another.back} question=${`${G.another.back_ask} ${T.gap(files.gap_s)}`}
+        yes=${G.another.back_yes} no=${G.file.undo_no} kind="" work=${work} done=${done} /></div>`;
+  });
 }
 
 /** A change that came back by itself. @param {{files: Files, unit: Unit, done: () => unknown}} props */

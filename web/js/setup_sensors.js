@@ -4,14 +4,19 @@ import { useEffect, useId, useRef, useState } from "../vendor/preact-hooks.js";
 import { Act } from "./act.js";
 import { get, post } from "./ask.js";
 import { html } from "./html.js";
+import { Figure } from "./setup_fields.js";
+import { MoreSensors, suggested } from "./setup_more_sensors.js";
 import { G } from "./strings_setup.js";
-import { symbol, typed } from "./units.js";
+import { symbol } from "./units.js";
 
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./setup_draft.js").Draft} Draft */
 /** @typedef {import("./setup_draft.js").DraftSensor} DraftSensor */
-/** @typedef {{address: string, name: string | null, temperature_c: number | null, fault: string | null, rise_k: number | null}} Chip */
-/** @typedef {{sensors: Chip[], cameras: string[], camera_names: Record<string, string>}} Finding */
+/** @typedef {import("./setup_file.js").ChamberFile} ChamberFile */
+/** @typedef {import("./setup_file.js").Files} Files */
+/** @typedef {{address: string, driver: string, device: string | null, name: string | null, chamber: string | null, place: string | null, temperature_c: number | null, fault: string | null, rise_k: number | null}} Chip */
+/** @typedef {{chamber: string, name: string, temperature_c: number | null, fault: string | null}} Watched */
+/** @typedef {{sensors: Chip[], buses: string[], ports: string[], watched: Watched[], cameras: string[], camera_names: Record<string, string>}} Finding */
 
 const EVERY_MS = 1_000;
 const WARMED_K = 0.8; // more than air in a room does by itself in a minute
@@ -40,8 +45,8 @@ export function useFinding() {
   return finding;
 }
 
-/** @param {{draft: Draft, change: (part: Partial<Draft>) => void, unit: Unit}} props */
-export function Sensors({ draft, change, unit }) {
+/** @param {{draft: Draft, change: (part: Partial<Draft>) => void, file: ChamberFile, files: Files, unit: Unit, changes: object[], written: (chamber: string) => void}} props */
+export function Sensors({ draft, change, file, files, unit, changes, written }) {
   const finding = useFinding();
   useEffect(() => {
     post("/api/finding/anew").catch(() => undefined); // a rise counts from when somebody began to look
@@ -49,43 +54,55 @@ export function Sensors({ draft, change, unit }) {
   const [fresh, setFresh] = useState(""); // the one just taken: its name comes next
   const chips = finding?.sensors ?? [];
   const warmest = chips.reduce((/** @type {Chip | null} */ best, chip) => ((chip.rise_k ?? 0) > (best?.rise_k ?? WARMED_K) ? chip : best), null);
-  const others = draft.sensors.filter((sensor) => !chips.some((chip) => chip.address === sensor.address));
+  const others = draft.sensors.filter((sensor) => !chips.some((chip) => same(sensor, chip)));
   /** @param {DraftSensor} old  @param {Partial<DraftSensor>} part */
   const set = (old, part) => change({ sensors: draft.sensors.map((each) => (each === old ? { ...each, ...part } : each)) });
   /** @param {DraftSensor} old */
   const drop = (old) => change({ sensors: draft.sensors.filter((each) => each !== old) });
-  const named = warmest && (draft.sensors.find((each) => each.address === warmest.address)?.name || warmest.address);
+  const named = warmest && (draft.sensors.find((each) => same(each, warmest))?.name || warmest.address);
   return html`<p class="sub">${T.how}</p>
     <p class="warming" role="status">${warmest && named ? T.warming(named, warmest.rise_k ?? 0, unit) : finding && chips.length ? T.still : ""}</p>
     ${!finding && html`<p class="waiting">${T.looking}</p>`}
     ${finding && !chips.length && html`<p>${T.none}</p>`}
     <ul class="chips">
       ${chips.map((chip) => {
-        const taken = draft.sensors.find((each) => each.address === chip.address);
-        return html`<li key=${chip.address} class=${chip === warmest ? "warmest" : ""} aria-label=${T.of(chip.address)}>
+        const taken = draft.sensors.find((each) => same(each, chip));
+        const whose = chip.chamber && chip.chamber !== file.chamber ? files.items.find((each) => each.chamber === chip.chamber) : null;
+        const free = !whose || chip.place === "room"; // air of the room is both boxes'
+        return html`<li key=${mark(chip)} class=${chip === warmest ? "warmest" : ""} aria-label=${T.of(chip.address)}>
           <${Reading} chip=${chip} unit=${unit} />
-          ${taken
-            ? html`<${Named} sensor=${taken} fresh=${fresh === chip.address} set=${(/** @type {Partial<DraftSensor>} */ part) => set(taken, part)} drop=${() => drop(taken)} />`
-            : html`<button type="button" class="act" onClick=${() => (setFresh(chip.address), change({ sensors: [...draft.sensors, taking(chip.address, draft)] }))}>${T.take}</button>`}
+          ${whose && !taken && html`<p>${G.another.taken(chip.name ?? "", whose.settings?.name ?? whose.chamber)}</p>`}
+          ${taken && html`<${Named} sensor=${taken} fresh=${fresh === mark(chip)} set=${(/** @type {Partial<DraftSensor>} */ part) => set(taken, part)} drop=${() => drop(taken)} />`}
+          ${!taken && free && html`<button type="button" class="act" onClick=${() => (setFresh(mark(chip)), change({ sensors: [...draft.sensors, taking(chip, draft)] }))}>${T.take}</button>`}
         </li>`;
       })}
-      ${others.map(
-        (sensor) => html`<li key=${sensor.of ?? sensor.address}>
-          <p class="chip"><span class="small">${sensor.address ?? sensor.driver}</span></p>
+      ${others.map((sensor) => {
+        const reads = finding?.watched.find((each) => each.chamber === file.chamber && each.name === sensor.of);
+        return html`<li key=${sensor.of ?? draft.sensors.indexOf(sensor)}>
+          ${reads && html`<p class="chip"><span class="reads">${reads.temperature_c === null ? "–" : T.reads(reads.temperature_c, unit)} <small>${symbol(unit)}</small></span>
+            <span class="rise">${reads.fault ?? ""}</span></p>`}
+          <p class="small">${G.more.thing(sensor)}</p>
           <${Named} sensor=${sensor} set=${(/** @type {Partial<DraftSensor>} */ part) => set(sensor, part)} drop=${() => drop(sensor)} />
-        </li>`,
-      )}
+        </li>`;
+      })}
     </ul>
     ${chips.length > 0 && html`<div class="acts"><${Act} kind="slight" work=${() => post("/api/finding/anew")}>${T.anew}<//></div>`}
-    <${Door} draft=${draft} change=${change} />`;
+    <${MoreSensors} draft=${draft} change=${change} finding=${finding} file=${file} files=${files} unit=${unit} changes=${changes} written=${written} />`;
 }
 
-/** A new one, with the first name that nobody has. @param {string} address @param {Draft} draft @returns {DraftSensor} */
-function taking(address, draft) {
-  const used = new Set(draft.sensors.map((sensor) => sensor.name));
-  const name = T.suggested.find((each) => !used.has(each)) ?? address;
-  const place = name === "room" || name === "bed" ? name : "chamber";
-  return { of: null, name, place, driver: "onewire", address, correction_k: null, drawn_at: null };
+/** Whether a sensor of the draft is this chip. @param {DraftSensor} sensor @param {Chip} chip */
+function same(sensor, chip) {
+  return sensor.address === chip.address && (sensor.device ?? null) === chip.device;
+}
+
+/** @param {Chip} chip */
+function mark(chip) {
+  return `${chip.device ?? ""}${chip.address}`;
+}
+
+/** A new one of what was found. @param {Chip} chip @param {Draft} draft @returns {DraftSensor} */
+function taking({ driver, address, device }, draft) {
+  return { ...suggested(draft, address), driver, address, ...(device ? { device } : {}) };
 }
 
 /** @param {{chip: Chip, unit: Unit}} props */
@@ -93,7 +110,7 @@ function Reading({ chip, unit }) {
   return html`<p class="chip">
     <span class="reads">${chip.temperature_c === null ? "–" : T.reads(chip.temperature_c, unit)} <small>${symbol(unit)}</small></span>
     <span class="rise">${chip.rise_k === null ? (chip.fault ?? "") : T.rise(chip.rise_k, unit)}</span>
-    <span class="small">${chip.address}</span>
+    <span class="small">${chip.device ? G.more.thing(chip) : chip.address}</span>
   </p>`;
 }
 
@@ -119,31 +136,4 @@ function Named({ sensor, set, drop, fresh = false }) {
     </details>
     <button type="button" class="act slight" onClick=${drop}>${T.leave_out}</button>
   </div>`;
-}
-
-/** @param {{draft: Draft, change: (part: Partial<Draft>) => void}} props */
-function Door({ draft, change }) {
-  return html`<div class="fields door-pin">
-    <${Figure} label=${T.door} hint=${T.door_how} value=${draft.door_pin} whole=${true}
-      set=${(/** @type {number | null} */ door_pin) => change({ door_pin })} />
-  </div>`;
-}
-
-/**
- * A number, or none where the field is empty.
- * @param {{label: string, value: number | null, set: (value: number | null) => void, hint?: string, whole?: boolean}} props
- */
-export function Figure({ label, value, set, hint, whole = false }) {
-  const id = useId();
-  const [text, setText] = useState(value === null ? "" : String(value));
-  const told = (/** @type {any} */ event) => {
-    setText(event.target.value);
-    const number = typed(event.target.value);
-    set(Number.isNaN(number) ? null : whole ? Math.round(number) : number);
-  };
-  const wrong = text.trim() !== "" && Number.isNaN(typed(text));
-  return html`<label for=${id}>${label}</label>
-    <input id=${id} type="text" inputmode="decimal" autocomplete="off" maxlength="12" value=${text} aria-invalid=${wrong}
-      aria-describedby=${hint ? `${id}-hint` : undefined} onInput=${told} />
-    ${hint && html`<p id=${`${id}-hint`} class="small">${hint}</p>`}`;
 }

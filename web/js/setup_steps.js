@@ -7,9 +7,12 @@ import { STEPS, stepAddress } from "./route.js";
 import { ToDo, isToDo } from "./first_steps.js";
 import { Camera } from "./setup_camera.js";
 import { changesOf, draftOf, keptDraft } from "./setup_draft.js";
+import { Choice, Figure, Typed } from "./setup_fields.js";
 import { Returned, Writing, useFiles } from "./setup_file.js";
 import { Places } from "./setup_places.js";
-import { Figure, Sensors } from "./setup_sensors.js";
+import { Sensors } from "./setup_sensors.js";
+import { ANOTHER, WHICH } from "./setup_which.js";
+import { Switches } from "./setup_switches.js";
 import { S } from "./strings.js";
 import { G } from "./strings_setup.js";
 import { inUnit, symbol } from "./units.js";
@@ -23,7 +26,6 @@ import { inUnit, symbol } from "./units.js";
 
 const MATERIAL = S.section.materials;
 const KEPT = "setup-draft";
-const WHICH = "setup-chamber";
 
 /** @param {{step: string, now: Now, when: string, unit: Unit, found: Found[] | null, in_touch: boolean}} props */
 export function SetupSteps({ step, now, when, unit, found, in_touch }) {
@@ -32,7 +34,8 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
   const [draft, setDraft] = useState(/** @type {Draft | null} */ (null));
   const [wrote, setWrote] = useState(""); // on which step that is said
   const head = useRef(/** @type {HTMLElement | null} */ (null));
-  const file = files?.items.find((each) => each.chamber === which) ?? files?.items[0];
+  const fresh = which === ANOTHER ? files?.another : null;
+  const file = fresh ?? files?.items.find((each) => each.chamber === which) ?? files?.items[0];
   const base = file?.base;
   useEffect(() => {
     if (!file) return;
@@ -58,7 +61,7 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
     keep(KEPT, "");
     keep(WHICH, chamber);
     setWhich(chamber);
-    const next = file.settings === null ? "camera" : step; // the first time one goes on
+    const next = file.settings === null ? "switches" : step; // the first time one goes on
     setWrote(next);
     await again();
     location.hash = stepAddress(next);
@@ -67,15 +70,16 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
   const ready = file.settings !== null || draft.sensors.length > 0;
   const more = { file, files, unit, written };
   return html`<section class="past setup" aria-labelledby="setup">
-    <p class="small">${G.step(at + 1, STEPS.length)}${files.items.length > 1 && html` <${Which} files=${files} file=${file} choose=${(/** @type {string} */ key) => (keep(WHICH, key), setWhich(key))} />`}</p>
+    <p class="small">${G.step(at + 1, STEPS.length)}${(fresh || files.items.length > 1) && html` <${Which} files=${files} which=${fresh ? ANOTHER : file.chamber} choose=${(/** @type {string} */ key) => (keep(WHICH, key), setWhich(key))} />`}</p>
     <h1 id="setup" class="sentence" tabindex="-1" ref=${head}>${/** @type {any} */ (G)[step].head}</h1>
     <${Returned} files=${files} unit=${unit} done=${again} />
     <p role="status">${wrote === step && html`<strong>${G.write.written(files.gap_s)}</strong>`}</p>
     ${file.faults.length > 0 && html`<p class="refused">${G.faults(file.file)}</p><ul>${file.faults.map((fault) => html`<li key=${fault}>${fault}</li>`)}</ul>`}
     ${file.simulated && at < 3 && html`<p class="small">${G.simulated}</p>`}
     ${step === "box" && html`<${Box} draft=${draft} change=${change} files=${files} unit=${unit} />`}
-    ${step === "sensors" && html`<${Sensors} draft=${draft} change=${change} unit=${unit} />`}
+    ${step === "sensors" && html`<${Sensors} draft=${draft} change=${change} changes=${changes} ...${more} />`}
     ${step === "places" && html`<${Places} draft=${draft} set=${(/** @type {any} */ sensors) => change({ sensors })} />`}
+    ${step === "switches" && html`<${Switches} ...${more} />`}
     ${step === "camera" && html`<${Camera} ...${more} now=${now} found=${found} in_touch=${in_touch} />`}
     ${step === "people" && html`<${People} ...${more} />`}
     ${step === "done" && html`<${Done} found=${found} unit=${unit} />`}
@@ -84,10 +88,11 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
   </section>`;
 }
 
-/** @param {{files: Files, file: ChamberFile, choose: (key: string) => void}} props */
-function Which({ files, file, choose }) {
-  return html`<label>${G.chamber} <select value=${file.chamber} onChange=${(/** @type {any} */ event) => choose(event.target.value)}>
+/** @param {{files: Files, which: string, choose: (key: string) => void}} props */
+function Which({ files, which, choose }) {
+  return html`<label>${G.chamber} <select value=${which} onChange=${(/** @type {any} */ event) => choose(event.target.value)}>
     ${files.items.map((each) => html`<option key=${each.chamber} value=${each.chamber}>${each.settings?.name ?? each.chamber}</option>`)}
+    ${which === ANOTHER && html`<option value=${ANOTHER}>${G.another.name}</option>`}
   </select></label>`;
 }
 
@@ -167,24 +172,6 @@ function People({ file, files, unit, written }) {
       </fieldset>`}
     </div>
     <${Writing} file=${file} files=${files} changes=${changes} unit=${unit} done=${done} />`;
-}
-
-/** @param {{label: string, value: string, set: (text: string) => void, type?: string, hint?: string, most?: number}} props */
-function Typed({ label, value, set, type = "text", hint, most = 1000 }) {
-  const id = useId();
-  return html`<label for=${id}>${label}</label>
-    <input id=${id} type=${type} maxlength=${most} autocomplete=${type === "password" ? "new-password" : "off"} value=${value}
-      aria-describedby=${hint ? `${id}-how` : undefined} onInput=${(/** @type {any} */ event) => set(event.target.value)} />
-    ${hint && html`<p id=${`${id}-how`} class="small">${hint}</p>`}`;
-}
-
-/** @param {{label: string, value: string, among: [string, string][], set: (value: string) => void}} props */
-function Choice({ label, value, among, set }) {
-  const id = useId();
-  return html`<label for=${id}>${label}</label>
-    <select id=${id} value=${value} onChange=${(/** @type {any} */ event) => set(event.target.value)}>
-      ${among.map(([each, told]) => html`<option key=${each} value=${each}>${told}</option>`)}
-    </select>`;
 }
 
 /** @param {{found: Found[] | null, unit: Unit}} props */

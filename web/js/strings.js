@@ -23,6 +23,7 @@ export const S = {
   },
 
   head: {
+    skip: "To what stands here",
     watch: "How the watch itself is",
     pages: "Pages",
     now: "Now",
@@ -76,15 +77,15 @@ export const S = {
     /** @param {string} when */
     began: (when) => `Began ${when}`,
     unseen: "not yet seen",
-    /** @param {string | null} who */
-    seen: (who) => (who ? `seen by ${who}` : "seen"),
+    /** @param {string | null} who  @param {string} at */
+    seen: (who, at) => ["seen", who && `by ${who}`, at && `at ${at}`].filter(Boolean).join(" "),
     over_unseen: "over, not yet seen",
     over: "Over, not yet seen:",
     /** @param {number} n */
     many_over: (n) => `${n} are over and not yet seen`,
     no_sign_unseen: "no sign of it now, not yet seen",
-    /** @param {string | null} who */
-    no_sign_seen: (who) => (who ? `no sign of it now, seen by ${who}` : "no sign of it now, seen"),
+    /** @param {string} seen  by whom and when */
+    no_sign_seen: (seen) => `no sign of it now, ${seen}`,
     /** @param {string} until */
     quiet_until: (until) => `quiet until ${until}`,
     quiet: "quiet",
@@ -515,5 +516,7 @@ export const S = {
     /** @param {string} name  @param {string} role */
     signed_in: (name, role) => `Signed in as ${name} (${role}).`,
     viewer: "You can see, but not answer alarms or run jobs.",
+    /** On paper alone. @param {string} address  @param {string} at */
+    printed: (address, at) => `Put on paper ${at}, from ${address}.`,
   },
 };

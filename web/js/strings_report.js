@@ -66,6 +66,6 @@ export const R = {
   /** @param {number} n */
   few: (n) => `${count(n, "picture", "pictures")} more on the job's own page.`,
   notes: "Notes",
-  /** @param {string} version  @param {string} id  @param {string} zone  @param {string} at */
-  foot: (version, id, zone, at) => `Stillair ${version}. Job ${id}. Times are those of ${zone}. Put on paper ${at}.`,
+  /** @param {string} version  @param {string} id  @param {string} zone  @param {string} at  @param {string} address */
+  foot: (version, id, zone, at, address) => `Stillair ${version}. Job ${id}. Times are those of ${zone}. Put on paper ${at}, from ${address}.`,
 };

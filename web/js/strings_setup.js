@@ -1,6 +1,6 @@
 /** What the steps of setting a chamber up say. */
 
-import { figure } from "./units.js";
+import { figure, symbol } from "./units.js";
 
 /** @typedef {import("./types.js").Unit} Unit */
 
@@ -11,7 +11,7 @@ function difference(rise_k, unit) {
 
 export const G = {
   begin: "Set up step by step",
-  begin_how: "Six short steps on this page, no file to edit. Each can wait: what you leave out you can do another day.",
+  begin_how: "Seven short steps on this page, no file to edit. Each can wait: what you leave out you can do another day.",
   go_on: "Go on setting up",
   steps: "Steps of setting up",
   /** @param {number} n @param {number} of */
@@ -20,6 +20,7 @@ export const G = {
     box: "The box",
     sensors: "Sensors",
     places: "Places",
+    switches: "Switches",
     camera: "Camera",
     people: "People",
     done: "Alarm test",
@@ -82,8 +83,49 @@ export const G = {
     /** @param {string} address */
     of: (address) => `Sensor ${address}`,
     suggested: ["top", "low", "middle", "room", "bed"],
-    door: "A door switch on GPIO number",
-    door_how: "Closed while the door is shut. Left empty: none. A wrong number is told on the page.",
+  },
+  more: {
+    head: "Another kind of sensor",
+    kind: "What it is",
+    kinds: /** @type {[string, string][]} */ ([
+      ["", "none"],
+      ["max31855", "thermocouple through a MAX31855, on SPI"],
+      ["max31856", "thermocouple through a MAX31856, on SPI"],
+      ["mqtt", "a temperature that comes by MQTT"],
+      ["serial", "particle sensor, for smoke"],
+    ]),
+    device: "The SPI device",
+    device_how: "As in /dev/spidev0.0. None is switched on so far: write dtparam=spi=on into config.txt, and restart the board.",
+    thermocouple: "Type of the thermocouple",
+    mains: "The mains here have",
+    hums: /** @type {[string, string][]} */ ([["50", "50 Hz"], ["60", "60 Hz"]]),
+    topic: "Its topic",
+    topic_how: "As in shed/north/top. What comes there is the value itself (a temperature in °C), or JSON.",
+    pointer: "Where the value is in JSON",
+    pointer_how: "As in /temperature. Left empty: what comes is the value itself.",
+    broker: "The broker",
+    host: "The broker's name",
+    host_how: "As in 127.0.0.1 for one on this computer. It is asked for once.",
+    tls: "Kept private by",
+    securities: /** @type {[string, string][]} */ ([["", "nothing, port 1883"], ["tls", "TLS, port 8883"]]),
+    port: "Its serial port",
+    port_how: "As in /dev/serial0. None was found: plug it in, or switch the board's own on.",
+    haze: "particles",
+    unnamed: "other",
+    look: "See what it reads",
+    take: "Take this sensor",
+    see: "See what changes, with this sensor",
+    /** @param {number} c @param {Unit} unit */
+    reads: (c, unit) => `It reads ${figure(c, unit)} ${symbol(unit)}.`,
+    /** @param {number} ug_m3 */
+    counts: (ug_m3) => `It counts ${ug_m3.toFixed(0)} µg/m³ of fine particles.`,
+    /** @param {string} why */
+    fault: (why) => `No reading: ${why}.`,
+    /** @param {string} name @param {string} where */
+    one: (name, where) => `${name}: particle sensor at ${where}`,
+    /** What a sensor is. @param {{driver: string, address: string | null, device?: string | null, topic?: string | null}} sensor */
+    thing: ({ driver, address, device, topic }) =>
+      [driver === "onewire" ? "" : driver === "mqtt" ? "by MQTT" : driver.toUpperCase(), device?.split("/").pop(), topic, address].filter(Boolean).join(", "),
   },
   places: {
     head: "Where does each one sit?",
@@ -111,6 +153,79 @@ export const G = {
     ]),
     own: "as drawn above",
     drawing: "The box cut through, with its sensors to be moved",
+  },
+  switches: {
+    head: "Does a switch tell when the door is open?",
+    how: "A switch at the door tells at once, and surely, what the temperatures show later. A lid or a panel can have one, too.",
+    now: "In use",
+    none: "None so far.",
+    /** @param {string} name @param {string} kind @param {string} where */
+    one: (name, kind, where) => `${name}: ${kind}, ${where}`,
+    /** @param {number} pin */
+    pin: (pin) => `on GPIO ${pin}`,
+    elsewhere: /** @type {Record<string, string>} */ ({ mqtt: "by MQTT", simulated: "simulated" }),
+    /** @param {string} name */
+    remove: (name) => `Take ${name} out`,
+    find: "Find a new one",
+    find_how: "It hangs between a pin and ground. Press the button, then open and shut the door two or three times: the pin that changes shows up here.",
+    care: "Meanwhile every pin that nothing uses is read, weakly pulled up and never driven. Does something that switches, such as a relay, hang at a pin that no chamber file names? Unplug it first.",
+    look: "Look for the switch",
+    again: "Count from now",
+    /** @param {number} n */
+    still: (n) => `None has changed yet; ${n} free pins are looked at. Nothing changes? Then look at its wires: one to a free pin, one to ground.`,
+    /** @param {number} pin @param {boolean} closed @param {number} changes */
+    changed: (pin, closed, changes) => `GPIO ${pin}: ${changes === 1 ? "changed once" : `changed ${changes} times`}, ${closed ? "closed" : "open"} just now`,
+    /** @param {string} used */
+    used: (used) => `Left alone, because they are used: ${used}.`,
+    way: "How it tells",
+    ways: /** @type {[string, string][]} */ ([["gpio", "by a pin of this board"], ["mqtt", "by MQTT"]]),
+    /** @param {string} state */
+    active_of: (state) => `Its message for “${state}”`,
+    retained: "It has to be published as retained, so that it is known after every start.",
+    which: "Which pin",
+    number: "GPIO number",
+    number_how: "The number of the GPIO, not that of the header's pin.",
+    choose: "not chosen",
+    name: "Its name",
+    suggested: ["door", "lid", "panel", "hatch"],
+    kind: "What it is",
+    kinds: /** @type {[string, string][]} */ ([
+      ["door", "a door, lid or panel"],
+      ["detector", "the contact of a listed detector"],
+      ["presence", "a button of somebody near"],
+      ["heater", "what switches a heater"],
+      ["supply", "the supply of all heat"],
+      ["reset", "a button that lets a stopped machine run again"],
+    ]),
+    means: "While its contact is closed, it is",
+    meanings: /** @type {Record<string, [string, string]>} */ ({
+      door: ["shut", "open"],
+      detector: ["quiet", "gone off"],
+      presence: ["not pressed", "pressed"],
+      heater: ["not heating", "heating"],
+      supply: ["on", "switched off"],
+      reset: ["not pressed", "pressed"],
+    }),
+    /** @param {string} name @param {string} state */
+    so: (name, state) => `By this, “${name}” is ${state} just now. If that is wrong, choose the other.`,
+    cut: "A cut wire would look the same as all well. A switch that is closed while all is well tells of it.",
+  },
+  sounder: {
+    head: "A sounder at the box",
+    /** @param {number} pin */
+    on: (pin) => `In use: on GPIO ${pin}.`,
+    program: "In use: a program, named in the chamber file by hand.",
+    none: "None so far: an alarm is heard where the page is open, and on telephones.",
+    how: "A small buzzer of 3.3 V, or one behind a transistor, that sounds while its pin is high.",
+    pin: "Its pin",
+    test: "Hear it once: the alarm test",
+    remove: "Take the sounder out",
+  },
+  stop: {
+    head: "Stopping the machine",
+    has: "The machine is stopped by what the chamber file names.",
+    none: "Nothing is stopped so far.",
+    why: "A stop is set up by hand alone, not on this page: its relay switches the mains. The wiring comes first, belongs to a licensed electrician under your local code, and uses a contactor that holds itself. A wrong number here would put power on something that nobody looks at. README.md, “Stopping the machine”, has all of it.",
   },
   camera: {
     head: "Is there a camera that looks into the box?",
@@ -201,6 +316,20 @@ export const G = {
     late: "The service has not come back within a minute and a half. Look at its log; the old settings come back with its next start.",
     seen: "I've read it",
     returned: "The new settings didn't come up, so the old ones are back. Why:",
+  },
+  another: {
+    name: "a new box",
+    how: "A second box, watched by this board as well: with sensors, switches, a camera and people of its own.",
+    add: "Add another box",
+    none: "No box can be added here:",
+    /** @param {string} name */
+    remove: (name) => `Take “${name}” away`,
+    remove_yes: "Take it away",
+    back: "Bring this box back",
+    back_ask: "Its settings are written back, and the service begins anew with them.",
+    back_yes: "Bring it back",
+    /** @param {string} name @param {string} chamber */
+    taken: (name, chamber) => `In use: ${name}, of ${chamber}`,
   },
   file: {
     head: "The chamber file",

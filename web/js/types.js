@@ -171,6 +171,7 @@
  * @property {string} began_at  since when it has been what it is called
  * @property {string} text
  * @property {string | null} acknowledged_by
+ * @property {string | null} acknowledged_at
  * @property {string | null} shelved_until
  * @property {boolean} blind  It stands because nobody can show its end
  * @property {string} chamber

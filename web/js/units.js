@@ -2,28 +2,28 @@
 
 /** @typedef {import("./types.js").Unit} Unit */
 
-const CLOCK = new Intl.DateTimeFormat("en-GB", {
-  hour: "2-digit",
-  minute: "2-digit",
-  hourCycle: "h23",
-});
-const DAY = new Intl.DateTimeFormat("en-GB", { day: "numeric", month: "short" });
+/**
+ * A form of times, made when it is first used: each takes a telephone some 10 ms.
+ * @param {Intl.DateTimeFormatOptions} how  @returns {() => Intl.DateTimeFormat}
+ */
+function form(how) {
+  /** @type {Intl.DateTimeFormat | undefined} */
+  let made;
+  return () => (made ??= new Intl.DateTimeFormat("en-GB", how));
+}
+
+const CLOCK = form({ hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+const SECOND = form({ hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
+const DAY = form({ day: "numeric", month: "short" });
 
 /** @param {string | number | Date} at  @returns {string} "14:05", in the reader's zone */
 export function clock(at) {
-  return CLOCK.format(new Date(at));
+  return CLOCK().format(new Date(at));
 }
-
-const SECOND = new Intl.DateTimeFormat("en-GB", {
-  hour: "2-digit",
-  minute: "2-digit",
-  second: "2-digit",
-  hourCycle: "h23",
-});
 
 /** @param {string | number | Date} at  @returns {string} "14:05:30", in the reader's zone */
 export function second(at) {
-  return SECOND.format(new Date(at));
+  return SECOND().format(new Date(at));
 }
 
 const NEAR_MS = 12 * 3600 * 1000; // within this a time of day says enough
@@ -47,14 +47,12 @@ export function whole(at) {
 
 /** "25 Nov", on one line. @param {Date} at */
 function day(at) {
-  return DAY.format(at).replace(" ", "\u00a0");
+  return DAY().format(at).replace(" ", "\u00a0");
 }
-
-const ZONE = CLOCK.resolvedOptions().timeZone;
 
 /** The name of the reader's zone, "Europe/Berlin". */
 export function zone() {
-  return ZONE;
+  return CLOCK().resolvedOptions().timeZone;
 }
 
 /**

@@ -106,11 +106,11 @@ class Lives:
         if life == before:
             return
         shelved = life.suppression is Suppression.SHELVED
-        seen_by = alarm.acknowledged_by
+        seen_by, seen_s = alarm.acknowledged_by, alarm.acknowledged_s
         if life.annunciation is Annunciation.UNACKNOWLEDGED:
-            seen_by = None
+            seen_by = seen_s = None
         elif signal is Signal.ACKNOWLEDGE:
-            seen_by = by
+            seen_by, seen_s = by, t_s
         entry.opened = entry.opened and shelved
         entry.alarm = replace(
             alarm,
@@ -119,6 +119,7 @@ class Lives:
             condition=life.condition,
             changed_s=t_s,
             acknowledged_by=seen_by,
+            acknowledged_s=seen_s,
             shelved_until_s=alarm.shelved_until_s if shelved else None,
             shelved_reason=alarm.shelved_reason if shelved else "",
             cause_alarm=alarm.cause_alarm if life.condition else "",

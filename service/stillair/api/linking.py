@@ -5,7 +5,8 @@ more than all else of opening it, and a telephone in a slow network as many turn
 are laid one after the other here, each in a function of its own, in the order in which they
 need each other. What the first page needs is one part; what is imported only when it is asked
 for comes in later parts, which take what they share from the earlier ones. A module that two
-files of the page share stays apart, and so do those that others wrote.
+files of the page share stays apart, and so do those that others wrote. Comments, a quarter of
+what would be sent, stay here.
 
 It is no compiler: of the language it knows how our modules begin a line, imports by name on
 one line, exports where something is declared, and `() => import("./x.js")`. Anything else is
@@ -25,6 +26,12 @@ from stillair.errors import StillairError
 PARTS: Mapping[str, tuple[str, ...]] = {
     "program.js": ("main.js",),
     "hour.js": ("last_hour.js",),
+    "list.js": ("jobs.js",),
+    "past.js": ("look_back.js",),
+    "along.js": ("axis.js",),
+    "closer.js": ("look_closer.js",),
+    "people.js": ("people.js", "telephones.js", "how_it_watches.js"),
+    "setup.js": ("setting_up.js", "setup_steps.js"),
     "rest.js": (),
 }
 APART = frozenset({"ahead.js"})  # it runs before the program is there
@@ -33,6 +40,9 @@ IMPORT = re.compile(
 )
 EXPORT = re.compile(r"^export (?=(?:async function|function|const|class) (\w+))", re.M)
 LATER = re.compile(r'(?<=\(\) => )import\("\./([a-z_]+)\.js"\)')
+# A comment that has its lines to itself, or says a type amid code; never what stands in a text.
+_INSIDE = r"(?:(?!\*/)[\s\S])*"
+COMMENT = re.compile(rf"^ *(?:/\*\*{_INSIDE}\*/ *|//.*)\n|/\*\* @{_INSIDE}\*/ ?", re.M)
 LEFT = re.compile(r"^(?:import|export)\b.*|(?:await|return|[=(,]) import\(.*", re.M)
 
 
@@ -49,8 +59,8 @@ class _Part:
     shared: dict[str, set[str]] = field(default_factory=dict)  # an earlier part: modules of it
     texts: dict[str, str] = field(default_factory=dict)  # its own modules
 
-    def whole(self, home: Mapping[str, str]) -> str:
-        """Its text; `home` knows the part of every module."""
+    def whole(self, home: Mapping[str, str], needs: Mapping[str, frozenset[str]]) -> str:
+        """Its text; `home` knows the part of every module, `needs` the files that a part takes."""
         heads = [f'import * as {name} from "{at}";' for at, name in self.foreign.items()]
         heads += [
             f'import {{ {", ".join(sorted(names))} }} from "./{part}";'
@@ -62,7 +72,12 @@ class _Part:
             part = home[f"{match[1]}.js"]
             if part == self.name:
                 return f"Promise.resolve({module})"
-            return f'import("./{part}").then(({{ {module} }}) => {module})'
+            # All that it needs and isn't here yet is asked for at once, and not one after another.
+            files = [f"./{part}", *sorted(needs[part] - needs[self.name] - {f"./{self.name}"})]
+            asked = ", ".join(f'import("{file}")' for file in files)
+            if len(files) == 1:
+                return f"{asked}.then(({{ {module} }}) => {module})"
+            return f"Promise.all([{asked}]).then(([{{ {module} }}]) => {module})"
 
         bodies = [LATER.sub(later, text) for text in self.texts.values()]
         names = ", ".join(f"m_{name.removesuffix('.js')}" for name in self.texts)
@@ -92,7 +107,7 @@ def linked(folder: Path, parts: Mapping[str, tuple[str, ...]] = PARTS) -> dict[s
             raise LinkError(f"{name}, line {line}: {left[0]!r} can't be linked")
         waiting.extend(f"{each[1]}.js" for each in LATER.finditer(text))
         part.texts[name] = (
-            f"const m_{name.removesuffix('.js')} = (() => {{ // {name}\n{body}"
+            f"const m_{name.removesuffix('.js')} = (() => {{ // {name}\n{COMMENT.sub('', body)}"
             f"return {{ {exported} }};\n}})();"
         )
 
@@ -114,4 +129,8 @@ def linked(folder: Path, parts: Mapping[str, tuple[str, ...]] = PARTS) -> dict[s
             link(part, name, ())
     while waiting:
         link(made[-1], waiting.pop(0), ())
-    return {part.name: part.whole(home) for part in made}
+    needs: dict[str, frozenset[str]] = {}
+    for part in made:  # an earlier one needs no later one
+        earlier = (frozenset({f"./{name}"}) | needs[name] for name in part.shared)
+        needs[part.name] = frozenset(part.foreign).union(*earlier)
+    return {part.name: part.whole(home, needs) for part in made}

@@ -84,7 +84,17 @@ def run(
         watched = watched_files(files, folder, simulated=simulated)
         wanted = season and not watched  # a real chamber has no simulated season
         try:
-            return _run(watched, folder, host, port, say, proxied_as, trial, season=wanted)
+            return _run(
+                watched,
+                folder,
+                host,
+                port,
+                say,
+                proxied_as,
+                trial,
+                season=wanted,
+                named=bool(files),
+            )
         except (SettingsError, InputError) as error:
             if not trial.pending:
                 raise
@@ -104,6 +114,7 @@ def _run(
     trial: Trial,
     *,
     season: bool,
+    named: bool,
 ) -> bool:
     chambers = load_chambers(files) if files else (default_chamber(),)
     _make(folder)
@@ -157,6 +168,7 @@ def _run(
                 trial=trial,
                 chambers=service.chambers,
                 begin_anew=partial(_begin_anew, again),
+                named=named,
                 leave=service.season.leave,
             )
             service.setting_up.chamber_file = changing.found
@@ -229,6 +241,7 @@ def _run(
                 trial.passed()  # it ran until it was told to end
             finally:
                 changing.finder.stop()
+                changing.pins.stop()
                 service.stop()
         finally:
             lock.close()

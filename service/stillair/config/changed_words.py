@@ -26,7 +26,35 @@ CHAMBER = {
     "depth_mm": ("The depth inside", " mm"),
     "height_mm": ("The height inside", " mm"),
 }
-KINDS = {"door": "door", "detector": "detector", "presence": "button of somebody present"}
+KINDS = {
+    "door": "door",
+    "detector": "detector",
+    "presence": "button of somebody present",
+    "heater": "what switches the heater",
+    "supply": "supply of all heat",
+    "reset": "button that lets the machine run again",
+}
+# What a closed switch says, of each kind.
+CLOSED = {
+    "door": ("shut", "open"),
+    "detector": ("quiet", "gone off"),
+    "presence": ("not pressed", "pressed"),
+    "heater": ("not heating", "heating"),
+    "supply": ("on", "switched off"),
+    "reset": ("not pressed", "pressed"),
+}
+DRIVERS = {
+    "max31855": "MAX31855",
+    "max31856": "MAX31856",
+    "mcp9600": "MCP9600",
+    "mqtt": "by MQTT",
+}
+BROKER = {
+    "host": "The MQTT broker",
+    "port": "The broker's port",
+    "tls": "Spoken to under TLS",
+    "username": "The name to sign in at the broker",
+}
 MAIL = {
     "host": "The mail server",
     "port": "The mail server's port",
@@ -55,9 +83,7 @@ class Told:
     def sensor_added(self, row: Mapping[str, Any]) -> None:
         more = f", corrected by {row['correction_k']:g} K" if row.get("correction_k") else ""
         where = PLACES.get(str(row["place"]), "")
-        self.words.append(
-            f"New sensor {_name(row['name'])}: {_short(row['address'])}, {where}{more}."
-        )
+        self.words.append(f"New sensor {_name(row['name'])}: {_thing(row)}, {where}{more}.")
 
     def sensor(self, of: str, key: str, before: Any, after: Any) -> None:
         if before == after:
@@ -83,17 +109,34 @@ class Told:
                 self.words.append(f"Sensor {name} is drawn {spot or 'where its name says'}.")
 
     def removed(self, what: str, of: str, _: Mapping[str, Any]) -> None:
-        watched = "; it is not watched any more" if what in ("sensor", "switch") else ""
+        unwatched = ("sensor", "switch", "particle sensor")
+        watched = "; it is not watched any more" if what in unwatched else ""
         told = "; nobody tells them any more" if what == "person" else ""
         self.words.append(f"The {what} {_name(of)} is taken out{watched}{told}.")
 
     def contact_added(self, row: Mapping[str, Any]) -> None:
         kind = KINDS.get(str(row["kind"]), str(row["kind"]))
-        self.words.append(f"New switch {_name(row['name'])}: {kind}, on GPIO {row.get('pin')}.")
+        says = closed_words(str(row["kind"]), row.get("closed_means"))
+        told = f"; closed means {says}" if says else ""
+        where = f"on GPIO {row.get('pin')}{told}"
+        if "topic" in row:
+            says = CLOSED.get(str(row["kind"]), ("", ""))[1]
+            where = f"by MQTT, {_short(row['topic'])}; “{_short(row['active'])}” means {says}"
+        self.words.append(f"New switch {_name(row['name'])}: {kind}, {where}.")
 
     def contact(self, of: str, key: str, before: Any, after: Any) -> None:
         what = {"pin": "GPIO", "kind": "kind", "closed_means": "meaning while closed"}
         self._becomes(f"Switch {_name(of)}'s {what.get(key, key)}", _plain(before), _plain(after))
+
+    def particles_added(self, row: Mapping[str, Any]) -> None:
+        self.words.append(f"New particle sensor {_name(row['name'])}: at {_short(row['port'])}.")
+
+    def sounder(self, before: Any, after: int) -> None:
+        was = f"GPIO {before}" if isinstance(before, int) else _plain(before)
+        self._becomes("The sounder", was, f"GPIO {after}")
+
+    def sounder_removed(self) -> None:
+        self.words.append("The sounder is taken out; an alarm makes no sound at the box.")
 
     def camera(self, before: Any, after: str) -> None:
         self._becomes("The camera", source_words(before), source_words(after))
@@ -114,6 +157,13 @@ class Told:
                 self.words.append("A password for the mail server is set.")
             return
         self._becomes(MAIL[key], _plain(before), _plain(after))
+
+    def broker(self, key: str, before: Any, after: Any) -> None:
+        if key == "password":
+            if before != after:
+                self.words.append("A password for the MQTT broker is set.")
+            return
+        self._becomes(BROKER[key], _plain(before), _plain(after))
 
     def _becomes(self, what: str, before: str, after: str) -> None:
         if before == after:
@@ -144,6 +194,38 @@ def _short(text: str) -> str:
 
 def _name(text: Any) -> str:
     return f"“{_short(text)}”"
+
+
+def closed_words(kind: str, closed_means: Any) -> str:
+    """What a closed switch of a kind says; "" where it is as usual."""
+    safe, alarm = CLOSED.get(kind, ("", ""))
+    return {"safe": safe, "alarm": alarm}.get(str(closed_means), "")
+
+
+def chamber_removed(name: str, file: str) -> list[str]:
+    """What happens when a box is taken away, and what stays."""
+    return [
+        f"The box {_name(name)} is taken away: nobody watches it any more, and its sensors,"
+        " switches, camera and people go with it.",
+        "What is kept of it stays: its jobs, readings and pictures. A box that is added under"
+        " the same name goes on with them.",
+        f"Its settings are in {file} no more; the page can bring them back.",
+    ]
+
+
+def _thing(row: Mapping[str, Any]) -> str:
+    """Which thing in the world a sensor is."""
+    parts = [DRIVERS.get(str(row.get("driver")), "")]
+    if (kind := row.get("thermocouple")) is not None:
+        parts.append(f"type {_short(kind)}")
+    where = row.get("device") or row.get("topic") or ""
+    address = row.get("address")
+    if isinstance(address, int):
+        where = f"{where} at 0x{address:02x}".strip()
+    elif address is not None:
+        where = address
+    parts.append(_short(where) if where else "")
+    return ", ".join(part for part in parts if part) or "no address"
 
 
 def source_words(value: Any) -> str:

@@ -10,6 +10,7 @@ programs on the board.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -53,6 +54,19 @@ def _no_file(route: str) -> str:
     return route
 
 
+def _bus(device: str) -> str:
+    """Who may open a page may not have any device of the board opened, and some act on it."""
+    if not re.fullmatch(r"/dev/(spidev\d+\.\d+|i2c-\d+)", device):
+        raise ValueError("has to be a bus, as in /dev/spidev0.0 or /dev/i2c-1")
+    return device
+
+
+def _serial(port: str) -> str:
+    if not re.fullmatch(r"/dev/(serial\d|tty(USB|ACM|AMA|S)\d+|serial/by-id/[\w.+:@-]+)", port):
+        raise ValueError("has to be a serial port, as in /dev/serial0 or one of /dev/serial/by-id")
+    return port
+
+
 class SetChamber(Table):
     """The box itself; a key with null is taken out of the file, one that is left out stays."""
 
@@ -70,12 +84,18 @@ class SetChamber(Table):
 
 
 class AddSensor(Table):
-    """A 1-Wire sensor, by its own number."""
+    """A sensor: a 1-Wire one by its own number, others by what their driver asks for."""
 
     do: Literal["add sensor"]
     name: Text
     place: Annotated[Place, Strict(False)] = Place.CHAMBER
-    address: Text
+    driver: Literal["onewire", "max31855", "max31856", "mcp9600", "mqtt"] = "onewire"
+    address: Text | Annotated[int, Field(ge=0, le=0x7F)] | None = None
+    device: Annotated[Text, AfterValidator(_bus)] | None = None
+    thermocouple: Text | None = None
+    mains_hz: int | None = None
+    topic: Text | None = None
+    pointer: Text | None = None
     correction_k: float | None = None
     drawn_at: Spot | None = None
 
@@ -106,9 +126,41 @@ class SetContact(Table):
     closed_means: Literal["safe", "alarm"] | None = None
 
 
+class AddTopicContact(Table):
+    """A switch that tells by MQTT; `active` is the message that says it is open, pressed, or so."""
+
+    do: Literal["add topic contact"]
+    name: Text
+    kind: Annotated[ContactKind, Strict(False)]
+    topic: Text
+    pointer: Text | None = None
+    active: Text
+    normal: Text | None = None
+
+
 class RemoveContact(Table):
     do: Literal["remove contact"]
     of: Text
+
+
+class AddParticles(Table):
+    """A particle sensor at a serial port."""
+
+    do: Literal["add particles"]
+    name: Text
+    port: Annotated[Text, AfterValidator(_serial)]
+
+
+class RemoveParticles(Table):
+    do: Literal["remove particles"]
+    of: Text
+
+
+class SetSounder(Table):
+    """The pin that switches the sounder; null takes the sounder away."""
+
+    do: Literal["sounder"]
+    pin: int | None
 
 
 class SetCamera(Table):
@@ -149,17 +201,40 @@ class SetMail(Table):
     sender: Text | None = None
 
 
+class SetBroker(Table):
+    """The broker that sensors and switches send to; without a password, the one there stays."""
+
+    do: Literal["broker"]
+    host: Text
+    port: int | None = None
+    tls: bool | None = None
+    username: Text | None = None
+    password: Text | None = Field(default=None, repr=False)
+
+
+class RemoveChamber(Table):
+    """The whole box, with its file; it stands alone in a list of changes."""
+
+    do: Literal["remove chamber"]
+
+
 Change = Annotated[
     SetChamber
     | AddSensor
     | ChangeSensor
     | RemoveSensor
     | SetContact
+    | AddTopicContact
     | RemoveContact
+    | AddParticles
+    | RemoveParticles
+    | SetSounder
     | SetCamera
     | SetPerson
     | RemovePerson
-    | SetMail,
+    | SetMail
+    | SetBroker
+    | RemoveChamber,
     Field(discriminator="do"),
 ]
 
@@ -233,11 +308,7 @@ def _make(edited: Edited, change: Change, told: Told, buses: Mapping[str, str]) 
             for key, value in _set_keys(change):
                 told.chamber(key, edited.set("chamber", key, value), value)
         case AddSensor():
-            row: dict[str, Any] = {"name": change.name, "place": change.place.value}
-            row |= {"driver": "onewire", "address": change.address}
-            if (bus := buses.get(change.address)) is not None:
-                row["bus_dir"] = bus
-            row |= _given(change, "correction_k", "drawn_at")
+            row = sensor_row(change, buses)
             edited.add("sensor", row)
             told.sensor_added(row)
         case ChangeSensor():
@@ -262,8 +333,27 @@ def _make(edited: Edited, change: Change, told: Told, buses: Mapping[str, str]) 
             else:
                 edited.add("contact", row)
                 told.contact_added(row)
+        case AddTopicContact():
+            row = {"name": change.name, "kind": change.kind.value, "driver": "mqtt"}
+            row |= _given(change, "topic", "pointer", "active", "normal")
+            edited.add("contact", row)
+            told.contact_added(row)
         case RemoveContact():
             told.removed("switch", change.of, edited.remove("contact", change.of))
+        case AddParticles():
+            row = particles_row(change)
+            edited.add("particles", row)
+            told.particles_added(row)
+        case RemoveParticles():
+            told.removed("particle sensor", change.of, edited.remove("particles", change.of))
+        case SetSounder(pin=None):
+            if edited.drop("sounder"):
+                told.sounder_removed()
+        case SetSounder(pin=int() as pin):
+            driver = edited.set("sounder", "driver", "gpio")
+            edited.set("sounder", "command", None)
+            before = edited.set("sounder", "pin", pin)
+            told.sounder("a program" if driver == "command" else before, pin)
         case SetCamera(source=None):
             if edited.drop("camera"):
                 told.camera_removed()
@@ -287,6 +377,29 @@ def _make(edited: Edited, change: Change, told: Told, buses: Mapping[str, str]) 
                     if key == "password":  # one of the two counts, and what is typed is newer
                         edited.set("mail", "password_file", None)
                     told.mail(key, edited.set("mail", key, value), value)
+        case SetBroker():
+            for key in ("host", "port", "tls", "username", "password"):
+                if (value := getattr(change, key)) is not None:
+                    if key == "password":
+                        edited.set("mqtt", "password_file", None)
+                    told.broker(key, edited.set("mqtt", key, value), value)
+        case RemoveChamber():
+            raise EditError("to take a box away is a change of its own; ask for nothing else in it")
+
+
+def sensor_row(change: AddSensor, buses: Mapping[str, str]) -> dict[str, Any]:
+    """A sensor as it stands in a chamber file."""
+    row: dict[str, Any] = {"name": change.name, "place": change.place.value}
+    row |= {"driver": change.driver}
+    row |= _given(change, "address", "device", "thermocouple", "mains_hz", "topic", "pointer")
+    if change.driver == "onewire" and (bus := buses.get(str(change.address))) is not None:
+        row["bus_dir"] = bus
+    return row | _given(change, "correction_k", "drawn_at")
+
+
+def particles_row(change: AddParticles) -> dict[str, Any]:
+    """A particle sensor as it stands in a chamber file."""
+    return {"name": change.name, "driver": "serial", "port": change.port}
 
 
 def _set_keys(change: SetChamber) -> list[tuple[str, Any]]:

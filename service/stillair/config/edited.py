@@ -197,6 +197,8 @@ class Edited:
         return f"{heading}{self._newline}{lines}"
 
     def _line(self, key: str, value: Any) -> str:
+        if key == "address" and isinstance(value, int):  # as a chip's data sheet has it
+            return f"{key} = 0x{value:02x}{self._newline}"
         return f"{key} = {tomlkit.item(value).as_string()}{self._newline}"
 
 

@@ -11,7 +11,7 @@ from contextlib import suppress
 from typing import Any
 
 from stillair.alerts.addresses import RouteKind, route_kind
-from stillair.config.inputs import GpioContact
+from stillair.config.inputs import AnyParticles, AnySensor, GpioContact
 from stillair.config.near import shown
 from stillair.config.reach import GpioSounder
 from stillair.config.settings import ChamberSettings, Family
@@ -123,7 +123,7 @@ def faults_between_files(named: Mapping[str, ChamberSettings]) -> Iterator[str]:
                     )
                 pins.setdefault(pin, f'contact "{contact.name}" in {file}')
         for sensor in (*settings.sensors, *settings.particles):
-            thing = _thing(sensor.model_dump())
+            thing = thing_of(sensor)
             if thing is None or FAMILIES[sensor.driver] is not Family.REAL:
                 continue
             of = getattr(sensor, "place", None)
@@ -222,6 +222,11 @@ def _same_accounts(people: list[tuple[str, Row]]) -> Iterator[str]:
                 " is known already; an account is one person's"
             )
         seen.setdefault(known, path)
+
+
+def thing_of(of: AnySensor | AnyParticles) -> tuple[object, ...] | None:
+    """What a sensor reads, to compare; None if nothing can be said about it."""
+    return _thing(of.model_dump())
 
 
 def _thing(row: Row) -> tuple[object, ...] | None:

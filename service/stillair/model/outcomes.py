@@ -136,6 +136,7 @@ class AlarmState:
     cause_alarm: str = ""  # the alarm from which it follows: one story, told with that
     # Since when it has been what it is called, as messages and pages say it; None: not known.
     began_s: float | None = None
+    acknowledged_s: float | None = None  # when that person said so
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from stillair.database import sync
 from stillair.errors import CommandRefused, Refusal
 
 OWN = "chamber.toml"  # in the data directory: made by the page where no file was named
+MOST_BOXES = 8  # that one board watches
 CHANGED = (
     "{file} was changed meanwhile, by hand or from another page. Nothing was written: "
     "look at it anew and make your change again."
@@ -27,12 +28,20 @@ CHANGED = (
 def watched_files(
     files: tuple[Path, ...], folder: Path, *, simulated: bool = False
 ) -> tuple[Path, ...]:
-    """The chamber files to watch by: those named, else the one that the page has made, or none.
+    """The chamber files to watch by: those named, else those that the page has made, or none.
 
     With `simulated` only what is named counts.
     """
-    own = folder / OWN
-    return files if files or simulated or not own.is_file() else (own,)
+    if files or simulated:
+        return files
+    return tuple(own for own in own_files(folder) if own.is_file())
+
+
+def own_files(folder: Path) -> tuple[Path, ...]:
+    """Where the page may make chamber files, there or not, in the order of making them."""
+    stem, suffix = OWN.split(".")
+    more = (folder / f"{stem}-{number}.{suffix}" for number in range(2, MOST_BOXES + 1))
+    return (folder / OWN, *more)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,20 +17,21 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from stillair.config import ChamberSettings
-from stillair.config.changed_words import route_words, source_words
-from stillair.config.changes import Change, Proposal, SetCamera, proposed
+from stillair.config.changed_words import chamber_removed
+from stillair.config.changes import Change, Proposal, RemoveChamber, SetCamera, proposed
 from stillair.config.inputs import CameraKind, CameraTable
-from stillair.config.materials import MATERIALS
 from stillair.config.reading import chamber_from_text
 from stillair.config.together import faults_between_files
 from stillair.errors import CommandRefused, Refusal, SettingsError, StoreError
-from stillair.model import Sounding
+from stillair.model import SignalClass, Sounding, StopPhase
 from stillair.runtime.chamber import Chamber
-from stillair.runtime.chamber_file import OWN, ChamberFile
-from stillair.runtime.chamber_trial import Returned, Trial
+from stillair.runtime.chamber_file import MOST_BOXES, ChamberFile, own_files
+from stillair.runtime.chamber_trial import Done, Returned, Trial
+from stillair.runtime.file_shown import pins_of, shown_settings
 from stillair.runtime.finding import Finder, KnownChip
 from stillair.runtime.found import Found, State
+from stillair.runtime.pin_finding import PinFinder
+from stillair.runtime.sensor_trial import SensorTrial
 from stillair.runtime.trying_camera import CameraTrials, same_camera
 
 log = logging.getLogger(__name__)
@@ -38,6 +39,27 @@ log = logging.getLogger(__name__)
 SOUNDING = (
     "An alarm sounds: see to it first. While new settings are taken into use nothing is watched."
 )
+STOPS = (
+    "A job runs in {box}, and while new settings are taken into use the pin of its stop is let go:"
+    " the machine would lose its supply. End the job first."
+)
+RUNS = "A job runs in this box: end it first, then take the box away."
+DANGER = (
+    "An alarm of danger, or the stop of its machine, still stands in this box: see to it on the"
+    " first page, then take the box away."
+)
+ONLY = "It is the only box, and something has to be watched. Add another one first."
+ALONE = "To take a box away is a change of its own. Leave out the others, or write them first."
+NAMED = (
+    "The service watches by files that were named with --chamber. Name another one there,"
+    " and start it anew."
+)
+NOT_NAMED_HERE = (
+    "This box's file was named with --chamber. To take it away, leave it out there, and start"
+    " the service anew."
+)
+FULL = f"There are {MOST_BOXES} boxes, and one board watches no more. Another board can."
+NEW = ""  # the box that isn't there yet
 NO_TRIAL = "camera.source: what can be looked through here is a device or an address"
 
 
@@ -68,6 +90,14 @@ class FileNow:
     undo: Mapping[str, Any] | None
 
 
+@dataclass(frozen=True, slots=True)
+class Gone:
+    """A box that was taken away on the page, and can come back: its file is its name here."""
+
+    file: str
+    done: Done
+
+
 class Changing:
     """What owners do with chamber files. Methods raise `CommandRefused`, `SettingsError`.
 
@@ -78,6 +108,8 @@ class Changing:
         All chambers of this process.
     begin_anew : callable
         Has the process start itself again.
+    named : bool
+        Whether the files were named at the start, rather than made by the page.
     leave : callable
         Has the simulated chamber's history make room, where nothing else is kept.
     """
@@ -90,19 +122,25 @@ class Changing:
         trial: Trial,
         chambers: Callable[[], Iterable[Chamber]],
         begin_anew: Callable[[], None],
+        named: bool = False,
         leave: Callable[[], bool] = lambda: False,
         finder: Finder | None = None,
+        pins: PinFinder | None = None,
     ) -> None:
         self._trial = trial
         self._chambers = chambers
         self.begin_anew = begin_anew
         self._leave = leave
         self.finder = finder or Finder(self._known_chips)
+        self.pins = pins or PinFinder(self.named_pins)
+        self.sensor_trial = SensorTrial(lambda: [each.settings for each in self._chambers()])
         self.camera_trials = CameraTrials()
         self._lock = threading.Lock()
         self._simulated = not files
+        self._named = named
+        self._own = own_files(folder.absolute())
         keys = [chamber.key for chamber in chambers()]
-        paths = list(files) or [folder / OWN]
+        paths = list(files) or [self._own[0]]
         self._files = {
             key: ChamberFile(path.absolute()) for key, path in zip(keys, paths, strict=True)
         }
@@ -125,6 +163,11 @@ class Changing:
         return Found("chamber file", State.UNFIT, told, "read why on the page Setting up")
 
     @property
+    def on_trial(self) -> bool:
+        """Whether new settings have not been watched by for long enough to be undone."""
+        return self._trial.pending
+
+    @property
     def gap_s(self) -> float | None:
         """For how long nothing was watched, the last time that settings were taken into use."""
         return self._trial.gap_s
@@ -133,8 +176,26 @@ class Changing:
         """How each chamber file is."""
         return [self._now(key, file) for key, file in self._files.items()]
 
+    def another(self) -> tuple[FileNow | None, str]:
+        """The box that could be added, or why none can."""
+        if self._simulated:
+            return None, ""
+        try:
+            return self._now(NEW, self._file(NEW)), ""
+        except CommandRefused as refused:
+            return None, refused.reason
+
+    def gone(self) -> list[Gone]:
+        """The boxes that were taken away here, and can come back."""
+        used = {file.path for file in self._files.values()}
+        free = [path for path in self._own if path not in used and not path.exists()]
+        last = [(path, self._trial.last(path)) for path in free if not self._trial.pending]
+        return [Gone(path.name, done) for path, done in last if done and not done.after]
+
     def propose(self, chamber: str, base: str, changes: Sequence[Change]) -> Proposal:
         """What would come of changes; nothing is written."""
+        if any(isinstance(change, RemoveChamber) for change in changes):
+            return self._without(chamber, base, alone=len(changes) == 1)
         file = self._file(chamber)
         there = file.read_as(base)
         found = proposed(
@@ -144,10 +205,12 @@ class Changing:
             str(self._files[c.key].path): found.settings if c.key == chamber else c.settings
             for c in self._chambers()
         }
+        if chamber == NEW:
+            named[str(file.path)] = found.settings
         if between := tuple(faults_between_files(named)):
             raise SettingsError(file.path.name, between)
-        old = next(c for c in self._chambers() if c.key == chamber)
-        if found.settings.key != chamber and not self._simulated and _runs(old):
+        old = self._chamber(chamber)
+        if old and found.settings.key != chamber and not self._simulated and _runs(old):
             raise CommandRefused(
                 Refusal.CONFLICT,
                 "A job runs, and it is kept under the chamber's name: end it first, then rename.",
@@ -194,11 +257,52 @@ class Changing:
         """Put back what was before the newest change; returns what that had changed."""
         with self._lock:
             self._check_quiet()
-            return self._trial.undo(self._file(chamber), base, by).words
+            back = next((gone.done for gone in self.gone() if gone.file == chamber), None)
+            if back is not None:
+                self._check_beside(back)
+            file = ChamberFile(Path(back.file)) if back else self._file(chamber)
+            return self._trial.undo(file, base, by).words
 
     # --- parts -----------------------------------------------------------------
 
+    def _without(self, chamber: str, base: str, *, alone: bool) -> Proposal:
+        """What it means to take a box away."""
+        file, old = self._file(chamber), self._chamber(chamber)
+        if old is None or self._simulated:
+            raise CommandRefused(Refusal.UNKNOWN, "There is no such box here.")
+        file.read_as(base)
+        rest = [each for each in self._chambers() if each.key != chamber]
+        for refused, why in (
+            (not alone, ALONE),
+            (self._named or file.path not in self._own, NOT_NAMED_HERE),
+            (not rest, ONLY),
+            (_runs(old), RUNS),
+            (_is_in_danger(old), DANGER),
+        ):
+            if refused:
+                raise CommandRefused(Refusal.CONFLICT, why)
+        words = tuple(chamber_removed(old.settings.name, file.path.name))
+        return Proposal("", words, rest[0].settings)
+
+    def _check_beside(self, back: Done) -> None:
+        """Whether a box that comes back takes nothing from those that are there."""
+        path = Path(back.file)
+        settings = chamber_from_text(back.before, path.name, path.parent)
+        named = {str(self._files[c.key].path): c.settings for c in self._chambers()}
+        if between := tuple(faults_between_files({**named, back.file: settings})):
+            raise SettingsError(path.name, between)
+
+    def _chamber(self, key: str) -> Chamber | None:
+        return next((each for each in self._chambers() if each.key == key), None)
+
     def _file(self, chamber: str) -> ChamberFile:
+        if chamber == NEW and not self._simulated:
+            used = {file.path for file in self._files.values()}
+            free = (path for path in self._own if path not in used and not path.exists())
+            path = next(free, None)
+            if self._named or path is None or len(used) >= MOST_BOXES:
+                raise CommandRefused(Refusal.CONFLICT, NAMED if self._named else FULL)
+            return ChamberFile(path)
         if chamber not in self._files:
             raise CommandRefused(Refusal.UNKNOWN, "There is no such chamber here.")
         return self._files[chamber]
@@ -206,6 +310,11 @@ class Changing:
     def _check_quiet(self) -> None:
         if any(c.supervisor.view.sounding is not Sounding.SILENT for c in self._chambers()):
             raise CommandRefused(Refusal.CONFLICT, SOUNDING)
+        for each in self._chambers():
+            stop = each.settings.stop
+            # What keeps the machine's supply on ends with the process, if only for a second.
+            if stop and stop.pin is not None and stop.stops_when == "low" and _runs(each):
+                raise CommandRefused(Refusal.CONFLICT, STOPS.format(box=each.settings.name))
 
     def _now(self, key: str, file: ChamberFile) -> FileNow:
         settings: dict[str, Any] | None = None
@@ -230,26 +339,59 @@ class Changing:
             digest=digest,
             simulated=self._simulated,
             fixed=None if fixed is None else f"{fixed[0]}: {fixed[1]}.",
-            by_hand=digest != self._begun_with[key],
+            by_hand=digest != self._begun_with.get(key, ""),
             faults=faults,
             settings=settings,
             undo=undo,
         )
+
+    def named_pins(self) -> dict[int, str]:
+        """Every pin that a chamber file names, as the watch uses it and as it is written now."""
+        found: dict[int, str] = {}
+        for chamber in self._chambers():
+            found |= pins_of(chamber.settings)
+        for file in self._files.values():
+            try:
+                text = file.read().text
+                if text:
+                    found |= pins_of(chamber_from_text(text, file.path.name, file.path.parent))
+            except SettingsError:
+                continue  # told on the page; nothing is written while it is so
+        return found
 
     def _known_chips(self) -> dict[Path, dict[str, KnownChip]]:
         found: dict[Path, dict[str, KnownChip]] = {}
         for chamber in self._chambers():
             views = {view.name: view for view in chamber.supervisor.view.thermal.sensors}
             for sensor in chamber.settings.sensors:
-                if sensor.driver != "onewire":
-                    continue
+                match sensor.driver:
+                    case "onewire":
+                        bus, address = sensor.bus_dir, sensor.address
+                    case "mcp9600":
+                        bus, address = Path(sensor.device), f"0x{sensor.address:02x}"
+                    case _:
+                        continue
                 view = views.get(sensor.name)
                 # What the chip itself tells, as of one that nobody has named.
                 told_c = None if view is None else view.temperature_c
                 raw_c = None if told_c is None else told_c - sensor.correction_k
-                chip = KnownChip(sensor.name, raw_c, (view.fault if view else "") or "")
-                found.setdefault(sensor.bus_dir, {})[sensor.address] = chip
+                fault = (view.fault if view else "") or ""
+                chip = KnownChip(sensor.name, raw_c, fault, chamber.key, sensor.place.value)
+                found.setdefault(bus, {})[address] = chip
         return found
+
+    def readings(self) -> list[dict[str, Any]]:
+        """What each sensor that is watched reads just now, whatever reads it."""
+        return [
+            {
+                "chamber": chamber.key,
+                "name": view.name,
+                "temperature_c": view.temperature_c,
+                "fault": view.fault or None,
+            }
+            for chamber in self._chambers()
+            for view in chamber.supervisor.view.thermal.sensors
+        ]
 
 
 def _digest(file: ChamberFile) -> str:
@@ -263,58 +405,8 @@ def _runs(chamber: Chamber) -> bool:
     return chamber.supervisor.view.job is not None
 
 
-def shown_settings(of: ChamberSettings) -> dict[str, Any]:
-    """What a page shows of a chamber's settings: never an address or password that is secret."""
-    box = of.chamber
-    return {
-        "name": box.name,
-        "enclosure": [material.value for material in box.enclosure],
-        "target_c": box.target_c,
-        "limit_c": box.limit_c,
-        "timezone": box.timezone,
-        "width_mm": box.width_mm,
-        "depth_mm": box.depth_mm,
-        "height_mm": box.height_mm,
-        "sensors": [
-            {
-                "name": sensor.name,
-                "place": sensor.place.value,
-                "driver": sensor.driver,
-                "address": sensor.address if sensor.driver == "onewire" else None,
-                "correction_k": sensor.correction_k,
-                "drawn_at": None if sensor.drawn_at is None else list(sensor.drawn_at),
-            }
-            for sensor in of.sensors
-        ],
-        "contacts": [
-            {
-                "name": contact.name,
-                "kind": contact.kind.value,
-                "driver": contact.driver,
-                "pin": contact.pin if contact.driver == "gpio" else None,
-            }
-            for contact in of.contacts
-        ],
-        "camera": None if of.camera is None else source_words(of.camera.source),
-        "people": [
-            {"name": person.name, "routes": [route_words(route) for route in person.routes]}
-            for person in of.people
-        ],
-        "mail": None
-        if of.mail is None
-        else {
-            "host": of.mail.host,
-            "port": of.mail.port,
-            "security": of.mail.security,
-            "username": of.mail.username,
-            "password": of.mail.password is not None,
-        },
-    }
-
-
-def materials() -> list[dict[str, Any]]:
-    """What a box may be made of: what it bears, and whether it burns."""
-    return [
-        {"material": m.value, "bears_c": facts.bears_c, "combustible": facts.combustible}
-        for m, facts in MATERIALS.items()
-    ]
+def _is_in_danger(chamber: Chamber) -> bool:
+    view = chamber.supervisor.view
+    if view.stop is not None and view.stop.phase is not StopPhase.READY:
+        return True
+    return any(alarm.signal_class is SignalClass.ALARM for alarm in view.alarms)

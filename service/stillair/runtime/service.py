@@ -367,10 +367,10 @@ class Service:
         chamber = self._chambers[key]
         return chamber.clock.now_s(), chamber.labels.timeline()
 
-    def picture(self, key: str) -> tuple[bytes, float] | None:
-        """The latest frame as JPEG and its age in seconds."""
+    def picture(self, key: str, width: int | None = None) -> tuple[bytes, float] | None:
+        """The latest frame as JPEG, at most so wide, and its age in seconds."""
         camera = self._chambers[key].camera
-        return camera.latest_jpeg() if camera is not None else None
+        return camera.latest_jpeg(width) if camera is not None else None
 
     def is_paused(self, key: str) -> bool:
         """Whether somebody lets the camera look away."""

@@ -110,6 +110,19 @@ def camera_names(links: Path = Path("/dev/v4l")) -> tuple[str, ...]:
     return tuple(str(path) for path in (*by_id, *sorted(one_each.values())))
 
 
+def bus_devices(root: Path = ROOT) -> tuple[str, ...]:
+    """The SPI devices that are switched on, sorted: one for each chip-select line."""
+    names = names_in(root / "dev") or ()
+    return tuple(f"/dev/{name}" for name in names if re.fullmatch(r"spidev\d+\.\d+", name))
+
+
+def serial_ports(root: Path = ROOT) -> tuple[str, ...]:
+    """The lasting names of serial ports: of what is plugged in, and of the board's own."""
+    plugged = names_in(root / "dev/serial/by-id") or ()
+    own = ("/dev/serial0",) if (root / "dev/serial0").exists() else ()
+    return (*(f"/dev/serial/by-id/{name}" for name in plugged), *own)
+
+
 def plugged_cameras(root: Path = ROOT) -> dict[str, str]:
     """What each camera that is plugged in calls itself, by how it is best named as a source.
 

@@ -107,6 +107,10 @@ class KernelI2c:
         self._address = address
         self._port: I2C | None = None
 
+    def read_byte(self) -> int:
+        """One byte without a word before it, which tells that somebody is there."""
+        return self._transfer(b"", 1)[0]
+
     def read_register(self, register: int, count: int) -> bytes:
         # One transaction, so that nobody moves the chip's pointer in between.
         return self._transfer(bytes([register]), count)
@@ -122,7 +126,7 @@ class KernelI2c:
     def _transfer(self, sent: bytes, count: int) -> bytes:
         from periphery import I2C
 
-        messages = [I2C.Message(sent)]
+        messages = [I2C.Message(sent)] if sent else []
         if count:
             messages.append(I2C.Message(bytes(count), read=True))
         try:

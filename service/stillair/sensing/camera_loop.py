@@ -20,7 +20,7 @@ from stillair.clock import Clock, SystemClock
 from stillair.errors import CameraError
 from stillair.fire.vision import Sight
 from stillair.model import CameraCondition, CameraState, Movement, Sign
-from stillair.sensing.pictures import encoded, working_picture
+from stillair.sensing.pictures import encoded, narrower, working_picture
 from stillair.sensing.protocols import Camera, Frame
 
 log = logging.getLogger(__name__)
@@ -107,7 +107,9 @@ class CameraLoop:
         self._back_s = -math.inf  # when pictures came again after a loss
         self._told: CameraState | None = None
         self._paused: tuple[float, float, str] | None = None  # since, until, reason
-        self._jpeg: tuple[int, bytes] | None = None
+        self._jpegs: dict[int | None, bytes] = {}  # of one frame, by width
+        self._jpegs_of: Frame | None = None
+        self._encoding = threading.Lock()  # whoever waits for it keeps nobody who looks or reads
 
     def start(self) -> None:
         """Begin to read. Call once."""
@@ -142,7 +144,8 @@ class CameraLoop:
             now_s = self._clock.now_s()
             since_s = self._paused[0] if self._paused else now_s
             self._paused = since_s, until_s, reason
-            self._frame = self._jpeg = self._view = None
+            self._frame = self._view = self._jpegs_of = None
+            self._jpegs.clear()
             self._tell(now_s)
         self._on_pause()
 
@@ -184,22 +187,35 @@ class CameraLoop:
         frame = self.latest()
         return None if frame is None else max(0.0, self._clock.now_s() - frame.t_s)
 
-    def latest_jpeg(self) -> tuple[bytes, float] | None:
-        """The newest sound frame as JPEG and its age in seconds; encoded once, when first asked."""
-        with self._lock:
-            frame, jpeg = self._frame, self._jpeg
-        if frame is None:
-            return None
-        if jpeg is None or jpeg[0] != frame.number:
-            data = encoded(frame)
-            if data is None:
-                return None
-            jpeg = frame.number, data
+    def latest_jpeg(self, width: int | None = None) -> tuple[bytes, float] | None:
+        """The newest sound frame as JPEG, at most so wide, and its age in seconds.
+
+        Encoded once for all who ask, when first asked; ask for few different widths.
+        """
+        with self._encoding:
             with self._lock:
-                if self._paused is not None:
-                    return None
-                self._jpeg = jpeg
-        return jpeg[1], max(0.0, self._clock.now_s() - frame.t_s)
+                frame = self._frame
+            if frame is None:
+                return None
+            jpeg = self._encoded(frame, None)
+            if jpeg is not None and width is not None:
+                jpeg = self._encoded(frame, width, jpeg)
+        return None if jpeg is None else (jpeg, max(0.0, self._clock.now_s() - frame.t_s))
+
+    def _encoded(self, frame: Frame, width: int | None, whole: bytes = b"") -> bytes | None:
+        """The frame as JPEG, or `whole`, which is it, made no wider than that."""
+        with self._lock:
+            if self._jpegs_of is not frame:
+                self._jpegs.clear()
+            known = self._jpegs.get(width)
+        if known is not None:
+            return known
+        jpeg = encoded(frame) if width is None else narrower(whole, width)
+        with self._lock:
+            if self._paused is not None or jpeg is None:
+                return None
+            self._jpegs[width], self._jpegs_of = jpeg, frame
+        return jpeg
 
     def _is_paused(self) -> bool:
         return self.paused_until_s is not None

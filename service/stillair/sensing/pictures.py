@@ -17,6 +17,7 @@ from stillair.sensing.protocols import Frame
 SMALL_WIDTH, SMALL_HEIGHT = 160, 120
 WORKING_WIDTH, WORKING_HEIGHT = 320, 240  # in which signs of fire are looked for
 JPEG_QUALITY = 85
+NARROW_QUALITY = 70
 
 _REDUCED = {
     8: cv2.IMREAD_REDUCED_GRAYSCALE_8,
@@ -86,6 +87,22 @@ def encoded(frame: Frame) -> bytes | None:
     if frame.jpeg is not None or frame.pixels is None:
         return frame.jpeg
     done, data = cv2.imencode(".jpg", frame.pixels, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+    return data.tobytes() if done else None
+
+
+def narrower(jpeg: bytes, width: int) -> bytes | None:
+    """The picture at most so wide, as JPEG; as it is where it is no wider, None where it is broken.
+
+    Decoded no larger than that needs.
+    """
+    size = picture_size(jpeg)
+    if size is None or size[0] <= width:
+        return jpeg if size is not None else None
+    pixels = _decoded(jpeg, width, size[1], _REDUCED_COLOUR, cv2.IMREAD_COLOR)
+    if pixels is None:
+        return None
+    small = fitted(pixels, width, size[1])
+    done, data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, NARROW_QUALITY])
     return data.tobytes() if done else None
 
 

@@ -90,6 +90,7 @@ def alarm_item(alarm: AlarmState, timeline: Timeline, seq: int | None = None) ->
         "changed_at": _label(timeline, alarm.changed_s),
         "text": alarm.text,
         "acknowledged_by": alarm.acknowledged_by,
+        "acknowledged_at": _label(timeline, alarm.acknowledged_s),
         "shelved_until": _label(timeline, alarm.shelved_until_s),
         "shelved_reason": alarm.shelved_reason,
         "blind": alarm.blind,

@@ -32,7 +32,7 @@ T = TypeVar("T")
 State = TypeVar("State", bound=AlarmState | EventChange | Job | Duty | SwitchedOff)
 
 INSTANTS = frozenset(
-    {"at_s", "onset_s", "end_s", "raised_s", "changed_s", "began_s"}
+    {"at_s", "onset_s", "end_s", "raised_s", "changed_s", "began_s", "acknowledged_s"}
     | {"started_s", "finished_s", "paused_since_s", "shelved_until_s"}
     | {"confirmed_s", "until_s", "tried_s", "since_s", "left_s"}
 )

@@ -12,9 +12,11 @@ from stillair.access.roles import Principal, Role
 from stillair.api.entry import Owner, acting
 from stillair.api.problems import Problem
 from stillair.api.schemas import Done, Posted
-from stillair.config.changes import Change, Proposal
+from stillair.config.changes import AddParticles, AddSensor, Change, Proposal
 from stillair.errors import SettingsError
-from stillair.runtime.changing import Changing, materials
+from stillair.runtime.changing import Changing, FileNow
+from stillair.runtime.file_shown import materials
+from stillair.sensing.board_files import bus_devices, serial_ports
 
 router = APIRouter(prefix="/api", tags=["setting up"])
 
@@ -40,32 +42,35 @@ class Changes(Posted):
 
 
 class Undone(Posted):
+    """The chamber whose newest change goes; of a box that was taken away, its file's name."""
+
     chamber: Annotated[str, Field(max_length=200)]
     base: Annotated[str, Field(max_length=64)]
+
+
+class Wanted(Posted):
+    """A sensor as it would be added."""
+
+    sensor: Annotated[AddSensor | AddParticles, Field(discriminator="do")]
 
 
 @router.get("/chamber-files")
 def chamber_files(files: TheFiles, _: Owner) -> dict[str, Any]:
     """Each chamber file as it is, without secrets, and what can be undone."""
     returned = files.returned
+    another, why = files.another()
     return {
-        "items": [
-            {
-                "chamber": now.chamber,
-                "file": now.file,
-                "base": now.digest,
-                "simulated": now.simulated,
-                "fixed": now.fixed,
-                "by_hand": now.by_hand,
-                "faults": list(now.faults),
-                "settings": now.settings,
-                "undo": now.undo,
-            }
-            for now in files.now()
+        "items": [_file(now) for now in files.now()],
+        "another": None if another is None else _file(another),
+        "another_why": why,
+        "gone": [
+            {"file": gone.file, "words": gone.done.words, "by": gone.done.by, "at": gone.done.at}
+            for gone in files.gone()
         ],
         "returned": None
         if returned is None
         else {"words": returned.words, "why": returned.why, "at": returned.at},
+        "on_trial": files.on_trial,
         "materials": materials(),
         "gap_s": None if files.gap_s is None else round(files.gap_s, 1),
     }
@@ -105,13 +110,17 @@ def seen(files: TheFiles, _: Owner) -> Done:
 
 @router.get("/finding")
 def finding(files: TheFiles, _: Owner) -> dict[str, Any]:
-    """Chips on the 1-Wire lines as they are now, and cameras; asking keeps them being read."""
+    """Chips on 1-Wire and I2C as they are now, and cameras; asking keeps them being read."""
     cameras = files.finder.cameras()
     return {
         "sensors": [
             {
                 "address": chip.address,
-                "name": chip.name,
+                "name": chip.known.name if chip.known else None,
+                "chamber": chip.known.chamber if chip.known else None,
+                "place": chip.known.place if chip.known else None,
+                "driver": chip.driver,
+                "device": chip.device,
                 "temperature_c": None
                 if chip.temperature_c is None
                 else round(chip.temperature_c, 2),
@@ -120,6 +129,9 @@ def finding(files: TheFiles, _: Owner) -> dict[str, Any]:
             }
             for chip in files.finder.chips()
         ],
+        "buses": list(bus_devices()),
+        "ports": list(serial_ports()),
+        "watched": files.readings(),
         "cameras": list(cameras),
         "camera_names": dict(cameras),
     }
@@ -130,6 +142,53 @@ def find_anew(files: TheFiles, _: Owner) -> Done:
     """Count rises from now on."""
     files.finder.begin_anew()
     return Done()
+
+
+@router.post("/finding/trial")
+def try_sensor(body: Wanted, files: TheFiles, _: Owner) -> dict[str, Any]:
+    """What a sensor reads that is not in a chamber file yet: as a person has named it."""
+    tried = checked(lambda: files.sensor_trial.read(body.sensor))
+    return {
+        "value": None if tried.value is None else round(tried.value, 2),
+        "fault": tried.fault or None,
+    }
+
+
+@router.get("/finding/pins")
+def pins(files: TheFiles, _: Owner) -> dict[str, Any]:
+    """The board's pins: free ones as they are while somebody looks, and by whom others are used."""
+    now = files.pins.now()
+    return {
+        "is_looking": now.is_looking,
+        "free": [
+            {"pin": pin.number, "is_closed": pin.is_closed, "changes": pin.changes}
+            for pin in now.free
+        ],
+        "used": [{"pin": pin.number, "by": pin.used_by} for pin in now.used],
+        "unused": list(now.unused),
+        "why": now.why,
+    }
+
+
+@router.post("/finding/pins")
+def look_at_pins(files: TheFiles, _: Owner) -> Done:
+    """Look at the free pins, as inputs, and count their changes from now on."""
+    files.pins.begin()
+    return Done()
+
+
+def _file(now: FileNow) -> dict[str, Any]:
+    return {
+        "chamber": now.chamber,
+        "file": now.file,
+        "base": now.digest,
+        "simulated": now.simulated,
+        "fixed": now.fixed,
+        "by_hand": now.by_hand,
+        "faults": list(now.faults),
+        "settings": now.settings,
+        "undo": now.undo,
+    }
 
 
 def _told(found: Proposal) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from enum import IntEnum
 from http import HTTPStatus
 from typing import Annotated, Any
 
@@ -38,8 +39,14 @@ Shelver = Annotated[Principal, acting("alarm made quiet for a time")]
 CameraPauser = Annotated[Principal, acting("camera paused")]
 CameraResumer = Annotated[Principal, acting("camera looks again")]
 Unshelver = Annotated[Principal, acting("alarm no longer quiet")]
-
 FIRST_PICTURE_TURN_S, FIRST_PICTURE_TURNS = 0.05, 160  # a camera may take seconds to open
+
+
+class Width(IntEnum):
+    """How wide a picture is made, in pixels: each anew of every picture, so they are few."""
+
+    SMALL = 320
+    MIDDLE = 640
 
 
 @router.get("/health", openapi_extra=ANYBODY)
@@ -68,8 +75,9 @@ def how_it_watches(service: TheService, request: Request, _: Viewer) -> WatchLin
 
 @router.get("/now")
 def now(service: TheService, _: Viewer) -> dict[str, Any]:
-    """Everything that the first page shows."""
-    return service.now()
+    """Everything that the first page shows; `seq` as the live stream would begin with it."""
+    seq = service.last_seq
+    return {**service.now(), "seq": seq}
 
 
 @router.get("/events")
@@ -165,9 +173,12 @@ def last_sound(service: TheService, _: Viewer, chamber: str | None = None) -> Co
 
 
 @router.get("/picture", response_class=Response, responses={200: {"content": {"image/jpeg": {}}}})
-async def picture(service: TheService, _: Viewer, chamber: str | None = None) -> Response:
+async def picture(
+    service: TheService, _: Viewer, chamber: str | None = None, width: Width | None = None
+) -> Response:
     """The latest frame as JPEG; its age in seconds is in the header `Age`.
 
+    With `width` at most so wide, for small screens and slow links; else as the camera gives it.
     Right after the start it waits a few seconds for the camera's first one.
     """
     key = service.chamber(chamber)
@@ -175,7 +186,7 @@ async def picture(service: TheService, _: Viewer, chamber: str | None = None) ->
         if not service.picture_is_due(key):
             break
         await asyncio.sleep(FIRST_PICTURE_TURN_S)
-    latest = await run_in_threadpool(service.picture, key)
+    latest = await run_in_threadpool(service.picture, key, width)
     if latest is None and service.is_paused(key):
         raise Problem(HTTPStatus.NOT_FOUND, "The camera is paused: no picture is taken.")
     if latest is None:
