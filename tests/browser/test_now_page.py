@@ -48,7 +48,8 @@ def test_the_page_is_whole_and_no_wider_than_the_screen(
     assert small == [], "too small for a thumb"
     if width_px < 768:
         order = page.evaluate(
-            """['.sentence', '.section', '.picture', '.spread .job', '.opening', '.first-steps', '.hour']
+            """['.sentence', '.section', '.picture', '.spread .job', '.opening', '.first-steps',
+              '.hour']
                  .map((part) => [document.querySelector(part).getBoundingClientRect().top, part])
                  .sort((a, b) => a[0] - b[0]).map(([, part]) => part).join(' ')"""
         )
