@@ -47,7 +47,7 @@ function TheFiles({ files, again, unit }) {
     ${files.items.map((file) => {
       if (file.simulated) {
         return html`<p>${G.begin_how}</p>
-          <p><a class="act must" href=${stepAddress(STEPS[0])}>${G.begin}</a></p>`;
+          <p class="acts"><a class="act must" href=${stepAddress(STEPS[0])}>${G.begin}</a></p>`;
       }
       return html`<h2>${G.file.head}${files.items.length > 1 ? `: ${file.settings?.name ?? file.chamber}` : ""}</h2>
         <p>${G.file.where(file.file)}</p>

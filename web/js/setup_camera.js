@@ -34,7 +34,7 @@ export function Camera({ file, files, unit, written, now, found, in_touch }) {
   const chamber = now.chambers.find((each) => each.chamber === file.chamber);
   const view = found?.find((each) => /(^|, )camera$/.test(each.thing));
   const in_use = file.settings?.camera ?? null;
-  if (!file.settings) return html`<p>${G.first} <a class="way" href=${stepAddress("places")}>${G.names.places}</a></p>`;
+  if (!file.settings) return html`<p>${G.first} <a href=${stepAddress("places")}>${G.names.places}</a>.</p>`;
   const choose = (/** @type {string} */ text) => {
     setSource(text);
     setTaken("");

@@ -144,7 +144,7 @@ function People({ file, files, unit, written }) {
   const [who, setWho] = useState(NOBODY);
   const [gone, setGone] = useState("");
   const set = (/** @type {Partial<typeof NOBODY>} */ part) => (setGone(""), setWho({ ...who, ...part }));
-  if (!file.settings) return html`<p>${G.first} <a class="way" href=${stepAddress("places")}>${G.names.places}</a></p>`;
+  if (!file.settings) return html`<p>${G.first} <a href=${stepAddress("places")}>${G.names.places}</a>.</p>`;
   const asks_server = who.way === "mailto" && !file.settings.mail;
   const route = who.way === "webpush" ? "webpush:" : who.way === "mailto" ? who.address && `mailto:${who.address.trim()}` : who.address.trim();
   const adds = who.name.trim() && route ? [{ do: "person", name: who.name.trim(), add: [route] }] : [];

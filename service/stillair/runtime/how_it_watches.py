@@ -282,7 +282,7 @@ def _kept(service: Service, chambers: Sequence[Chamber], folder: Path) -> Iterat
     elif not faults:
         yield Line(DISK, "history", How.WRONG, "what happens is not stored yet", None, SEE)
     if (of := service.setting_up.board) is not None:
-        free = f"{of.disk.free_bytes / 1e9:.1f} GB free"
+        free = f"{judging.size_told(of.disk.free_bytes)} free"
         if judging.disk(of).is_fit:
             yield Line(DISK, "disk", How.WELL, free)
         elif of.disk.error or of.disk.is_read_only or not of.disk.may_write:
@@ -324,7 +324,8 @@ def _computer(service: Service) -> Iterator[Line]:
             yield Line(COMPUTER, thing, how, judged.told, None, judged.remedy)
     own_kib, free_kib = _kib(PROC / "self/status", "VmRSS"), _kib(PROC / "meminfo", "MemAvailable")
     if own_kib is not None and free_kib is not None:
-        told = f"Stillair takes {own_kib / 1024:.0f} MB, {free_kib / 1024:.0f} MB are free"
+        own, free = judging.size_told(own_kib * 1024), judging.size_told(free_kib * 1024)
+        told = f"Stillair takes {own}, {free} are free"
         if free_kib < SCARCE_KIB:
             yield Line(COMPUTER, "memory", How.WRONG, told, None, "end what else runs there")
         else:

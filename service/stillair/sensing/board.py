@@ -205,12 +205,17 @@ def disk(board: Board) -> Judged:
         )
     if not facts.may_write:
         return Judged(False, f"{facts.place} can't be written", elsewhere)
-    told = f"{facts.free_bytes // 10**6} MB free at {facts.place}"
+    told = f"{size_told(facts.free_bytes)} free at {facts.place}"
     if facts.free_bytes < LEAST_FREE_BYTES:
         return Judged(
             False, f"only {told}", "make room, take a larger card, or lower history.keep_mb"
         )
     return Judged(True, told)
+
+
+def size_told(size_bytes: float) -> str:
+    """As a person says a size: 300 MB, 72.6 GB."""
+    return f"{size_bytes / 1e9:.1f} GB" if size_bytes >= 1e10 else f"{size_bytes / 1e6:.0f} MB"
 
 
 # --- the 1-Wire line ---------------------------------------------------------
