@@ -8,6 +8,7 @@ import { added } from "./setup_draft.js";
 import { BrokerFields, NO_BROKER, brokerChange } from "./setup_broker.js";
 import { Choice, Typed } from "./setup_fields.js";
 import { Writing } from "./setup_file.js";
+import { stepAddress } from "./route.js";
 import { G } from "./strings_setup.js";
 
 /** @typedef {import("./types.js").Unit} Unit */
@@ -74,7 +75,7 @@ export function MoreSensors({ draft, change, finding, file, files, unit, changes
     <p role="status">${reads && html`<strong>${reads}</strong>`}</p>
     ${whole && form.kind !== PARTICLES && !asks_broker && html`<div class="acts"><button type="button" class="act" onClick=${take}>${T.take}</button></div>`}
     ${whole && asks_broker && broker.host && html`<${Writing} file=${file} files=${files} changes=${[...changes, added(sensor), brokerChange(broker)]} unit=${unit} done=${again} say=${T.see} />`}
-    ${whole && form.kind === PARTICLES && (file.settings ? html`<${Writing} file=${file} files=${files} changes=${[particles]} unit=${unit} done=${again} />` : html`<p>${G.first}.</p>`)}`;
+    ${whole && form.kind === PARTICLES && (file.settings ? html`<${Writing} file=${file} files=${files} changes=${[particles]} unit=${unit} done=${again} />` : html`<p>${G.first} <a href=${stepAddress("places")}>${G.names.places}</a>.</p>`)}`;
 }
 
 /** @param {typeof NEW} form  @param {string} device  @param {Draft} draft  @returns {DraftSensor} */
