@@ -16,7 +16,7 @@ from chips import OneWireTree
 from stillair.config.changes import Change
 from stillair.config.reading import chamber_from_text
 from stillair.errors import CommandRefused, SettingsError
-from stillair.model import SignalClass, Sounding, StopPhase, StopState
+from stillair.model import Kind, SignalClass, Sounding, StopPhase, StopState
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.chamber_file import watched_files
 from stillair.runtime.chamber_trial import Trial
@@ -165,7 +165,11 @@ driver = "onewire"
 address = "{ROOM}"
 """
 OWN = ("chamber.toml", "chamber-2.toml")
-DANGER = SimpleNamespace(signal_class=SignalClass.ALARM)
+DANGER = SimpleNamespace(signal_class=SignalClass.ALARM, kind=Kind.SMOKE, condition=True)
+BURNING = SimpleNamespace(signal_class=SignalClass.ALARM, kind=Kind.FIRE, condition=True)
+BURNT = SimpleNamespace(signal_class=SignalClass.ALARM, kind=Kind.FIRE, condition=False)
+STOPPED = StopState(0.0, StopPhase.STOPPED)
+HIGH = f'{TEXT}[stop]\npin = 25\nstops_when = "high"\n'
 BOX = [
     {"do": "chamber", "name": "west bench"},
     {"do": "add sensor", "name": "low", "address": "28-0000075c2f99"},
@@ -257,6 +261,20 @@ def test_another_box_gets_a_file_of_its_own_and_goes_with_a_way_back(tmp_path: P
             id="the machine of a running job would stop",
         ),
         pytest.param(
+            {"names": OWN, "text": HIGH, "stop": STOPPED},
+            [{"do": "chamber", "target_c": 45}],
+            "north-bench",
+            "it would run again",
+            id="a machine that is stopped would run again",
+        ),
+        pytest.param(
+            {"names": OWN, "alarms": (BURNING,)},
+            [{"do": "chamber", "target_c": 45}],
+            "north-bench",
+            "Fire is told in north bench",
+            id="a fire that was seen and still burns",
+        ),
+        pytest.param(
             {"names": OWN, "text": f"{TEXT}[stop]\npin = 25\n"},
             [{"do": "contact", "name": "door", "kind": "door", "pin": 25}],
             "north-bench",
@@ -274,6 +292,63 @@ def test_boxes_and_pins_that_must_stay_as_they_are(
     with pytest.raises((CommandRefused, SettingsError), match=refused):
         shed.changing.change(chamber, base, CHANGES.validate_python(changes), "cox")
     assert {path: path.read_text() for path in tmp_path.glob("*.toml")} == before
+
+
+def test_a_fire_that_is_over_keeps_nobody_from_changing(tmp_path: Path) -> None:
+    assert Shed(tmp_path, alarms=(BURNT,)).change(target_c=45)
+
+
+@pytest.mark.parametrize(
+    ("change", "how", "refused"),
+    [
+        pytest.param(BOX, {}, "", id="a box that was added"),
+        pytest.param(BOX, {"job": "job"}, "A job runs in this box", id="a job runs in it"),
+        pytest.param(BOX, {"alarms": (DANGER,)}, "alarm of danger", id="danger in it"),
+        pytest.param({"name": "north"}, {}, "", id="a name"),
+        pytest.param({"name": "north"}, {"job": "job"}, "then rename", id="the name of a job"),
+        pytest.param({"target_c": 45}, {"job": "job", "alarms": (DANGER,)}, "", id="a target"),
+        pytest.param({"target_c": 45}, {"alarms": (BURNING,)}, "Fire is told", id="in a fire"),
+    ],
+)
+def test_undoing_ends_no_watch_that_its_change_could_not_end(
+    tmp_path: Path, change: Any, how: dict[str, Any], refused: str
+) -> None:
+    shed = Shed(tmp_path, names=OWN)
+    changes = change if change is BOX else [{"do": "chamber", **change}]
+    chamber = "" if change is BOX else "north-bench"
+    base = {now.chamber: now.digest for now in shed.changing.now()}.get(chamber, "")
+    made, _ = shed.changing.change(chamber, base, CHANGES.validate_python(changes), "cox")
+    shed.trial.passed()
+    new, old = tmp_path / OWN[bool(change is BOX)], TEXT
+    again = Shed(
+        tmp_path,
+        names=OWN,
+        text=TEXT if change is BOX else made.text,
+        other=made.text if change is BOX else "",
+        **how,
+    )
+    (now,) = [now for now in again.changing.now() if now.file == str(new)]
+    if refused:
+        with pytest.raises(CommandRefused, match=refused):
+            again.changing.undo(now.chamber, now.digest, "cox")
+        assert new.read_text() == made.text
+    else:
+        again.changing.undo(now.chamber, now.digest, "cox")
+        assert not new.exists() if change is BOX else new.read_text() == old
+
+
+def test_what_has_been_given_to_another_box_is_not_undone_into_two(tmp_path: Path) -> None:
+    """A sensor was taken out of one box, and is in another since."""
+    both = TEXT + f'[[sensor]]\nname = "low"\ndriver = "onewire"\naddress = "{ROOM}"\n'
+    shed = Shed(tmp_path, names=OWN, text=both)
+    base = shed.changing.now()[0].digest
+    out = CHANGES.validate_python([{"do": "remove sensor", "of": "low"}])
+    made, _ = shed.changing.change("north-bench", base, out, "cox")
+    shed.trial.passed()
+    again = Shed(tmp_path, names=OWN, text=made.text, other=OTHER)
+    with pytest.raises(SettingsError, match="same thing"):
+        again.changing.undo("north-bench", again.changing.now()[0].digest, "cox")
+    assert shed.path.read_text() == made.text
 
 
 def test_pins_that_a_file_names_are_nobodys_to_look_at(tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ from stillair.config.inputs import CameraKind, CameraTable
 from stillair.config.reading import chamber_from_text
 from stillair.config.together import faults_between_files
 from stillair.errors import CommandRefused, Refusal, SettingsError, StoreError
-from stillair.model import SignalClass, Sounding, StopPhase
+from stillair.model import Kind, SignalClass, Sounding, StopPhase
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.chamber_file import MOST_BOXES, ChamberFile, own_files
 from stillair.runtime.chamber_trial import Done, Returned, Trial
@@ -44,6 +44,15 @@ STOPS = (
     " the machine would lose its supply. End the job first."
 )
 RUNS = "A job runs in this box: end it first, then take the box away."
+RUNS_UNDER = "A job runs, and it is kept under the chamber's name: end it first, then rename."
+FIRE = (
+    "Fire is told in {box}, and is not over. While new settings are taken into use nothing is"
+    " watched: see to it on the first page first."
+)
+STOPPED = (
+    "The machine of {box} is stopped, and while new settings are taken into use the pin of its"
+    " stop is let go: it would run again. Let it run on the first page once it may."
+)
 DANGER = (
     "An alarm of danger, or the stop of its machine, still stands in this box: see to it on the"
     " first page, then take the box away."
@@ -211,10 +220,7 @@ class Changing:
             raise SettingsError(file.path.name, between)
         old = self._chamber(chamber)
         if old and found.settings.key != chamber and not self._simulated and _runs(old):
-            raise CommandRefused(
-                Refusal.CONFLICT,
-                "A job runs, and it is kept under the chamber's name: end it first, then rename.",
-            )
+            raise CommandRefused(Refusal.CONFLICT, RUNS_UNDER)
         return found
 
     def camera_asked(self, chamber: str, base: str, source: str) -> CameraAsked:
@@ -258,9 +264,8 @@ class Changing:
         with self._lock:
             self._check_quiet()
             back = next((gone.done for gone in self.gone() if gone.file == chamber), None)
-            if back is not None:
-                self._check_beside(back)
             file = ChamberFile(Path(back.file)) if back else self._file(chamber)
+            self._check_back(back or self._trial.last(file.path), self._chamber(chamber))
             return self._trial.undo(file, base, by).words
 
     # --- parts -----------------------------------------------------------------
@@ -284,13 +289,25 @@ class Changing:
         words = tuple(chamber_removed(old.settings.name, file.path.name))
         return Proposal("", words, rest[0].settings)
 
-    def _check_beside(self, back: Done) -> None:
-        """Whether a box that comes back takes nothing from those that are there."""
-        path = Path(back.file)
-        settings = chamber_from_text(back.before, path.name, path.parent)
+    def _check_back(self, back: Done | None, old: Chamber | None) -> None:
+        """Whether what was before may come back: as a change that had it for its aim."""
+        if back is None or self._simulated:
+            return  # there is nothing to undo, which is told
         named = {str(self._files[c.key].path): c.settings for c in self._chambers()}
-        if between := tuple(faults_between_files({**named, back.file: settings})):
-            raise SettingsError(path.name, between)
+        named.pop(back.file, None)
+        key = NEW
+        if back.before:
+            path = Path(back.file)
+            named[back.file] = chamber_from_text(back.before, path.name, path.parent)
+            key = named[back.file].key
+        if between := tuple(faults_between_files(named)):
+            raise SettingsError(Path(back.file).name, between)
+        if old is None or key == old.key:
+            return
+        if _runs(old):
+            raise CommandRefused(Refusal.CONFLICT, RUNS_UNDER if back.before else RUNS)
+        if not back.before and _is_in_danger(old):
+            raise CommandRefused(Refusal.CONFLICT, DANGER)
 
     def _chamber(self, key: str) -> Chamber | None:
         return next((each for each in self._chambers() if each.key == key), None)
@@ -311,10 +328,18 @@ class Changing:
         if any(c.supervisor.view.sounding is not Sounding.SILENT for c in self._chambers()):
             raise CommandRefused(Refusal.CONFLICT, SOUNDING)
         for each in self._chambers():
-            stop = each.settings.stop
-            # What keeps the machine's supply on ends with the process, if only for a second.
-            if stop and stop.pin is not None and stop.stops_when == "low" and _runs(each):
-                raise CommandRefused(Refusal.CONFLICT, STOPS.format(box=each.settings.name))
+            view, stop, box = each.supervisor.view, each.settings.stop, each.settings.name
+            fires = [alarm for alarm in view.alarms if alarm.kind is Kind.FIRE and alarm.condition]
+            if fires and not each.settings.simulated:  # somebody has seen it, and it burns
+                raise CommandRefused(Refusal.CONFLICT, FIRE.format(box=box))
+            if stop is None or stop.pin is None:
+                continue
+            # What keeps the machine's supply on or off ends with the process, if for a second.
+            if stop.stops_when == "low" and _runs(each):
+                raise CommandRefused(Refusal.CONFLICT, STOPS.format(box=box))
+            is_stopped = view.stop is not None and view.stop.phase is StopPhase.STOPPED
+            if stop.stops_when == "high" and is_stopped:
+                raise CommandRefused(Refusal.CONFLICT, STOPPED.format(box=box))
 
     def _now(self, key: str, file: ChamberFile) -> FileNow:
         settings: dict[str, Any] | None = None
