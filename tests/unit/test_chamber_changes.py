@@ -237,6 +237,32 @@ def test_from_nothing_comes_a_whole_file() -> None:
     assert "A password for the mail server is set." in told.words
 
 
+@pytest.mark.parametrize(
+    ("change", "refused"),
+    [
+        pytest.param({"do": "mail", "host": "elsewhere.example"}, True, id="mail elsewhere"),
+        pytest.param({"do": "broker", "host": "elsewhere.example"}, True, id="a broker elsewhere"),
+        pytest.param({"do": "mail", "host": "shed.example", "port": 465}, False, id="a port"),
+        pytest.param(
+            {"do": "mail", "host": "elsewhere.example", "password": "its own"}, False, id="with it"
+        ),
+    ],
+)
+def test_a_password_goes_to_no_server_that_is_named_without_it(
+    change: dict[str, Any], refused: bool
+) -> None:
+    """Else who may change settings could have it sent to a server of their own."""
+    servers = "".join(
+        f'[{table}]\nhost = "shed.example"\nusername = "shed"\npassword = "an oar"\n{more}'
+        for table, more in (("mail", 'security = "tls"\n'), ("mqtt", "tls = true\n"))
+    )
+    if refused:
+        with pytest.raises(SettingsError, match="give its password as well"):
+            after(change, text=FILE + servers)
+    else:
+        assert after(change, text=FILE + servers).words
+
+
 def test_what_was_added_can_be_changed_and_taken_out_again() -> None:
     topic = {"do": "add sensor", "name": "low", "driver": "mqtt", "topic": "shed/low"}
     lid = {"do": "add topic contact", "name": "lid", "kind": "door", "topic": "shed/lid"}

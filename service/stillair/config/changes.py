@@ -372,12 +372,14 @@ def _make(edited: Edited, change: Change, told: Told, buses: Mapping[str, str]) 
         case RemovePerson():
             told.removed("person", change.of, edited.remove("person", change.of))
         case SetMail():
+            _check_password(edited, "mail", change)
             for key in ("host", "port", "security", "username", "sender", "password"):
                 if (value := getattr(change, key)) is not None:
                     if key == "password":  # one of the two counts, and what is typed is newer
                         edited.set("mail", "password_file", None)
                     told.mail(key, edited.set("mail", key, value), value)
         case SetBroker():
+            _check_password(edited, "mqtt", change)
             for key in ("host", "port", "tls", "username", "password"):
                 if (value := getattr(change, key)) is not None:
                     if key == "password":
@@ -385,6 +387,15 @@ def _make(edited: Edited, change: Change, told: Told, buses: Mapping[str, str]) 
                     told.broker(key, edited.set("mqtt", key, value), value)
         case RemoveChamber():
             raise EditError("to take a box away is a change of its own; ask for nothing else in it")
+
+
+def _check_password(edited: Edited, table: str, change: SetMail | SetBroker) -> None:
+    """A password that nobody may read here isn't sent to a server that somebody names here."""
+    there = edited.values.get(table)
+    if change.password is not None or not isinstance(there, Mapping):
+        return
+    if {"password", "password_file"} & there.keys() and there.get("host") != change.host:
+        raise EditError(f"{table}.host: is another one, so give its password as well")
 
 
 def sensor_row(change: AddSensor, buses: Mapping[str, str]) -> dict[str, Any]:

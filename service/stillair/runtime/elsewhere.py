@@ -27,6 +27,7 @@ class Elsewhere:
         self._lock = threading.Lock()
         self._brought: dict[str, str] = {}
         self._left: dict[str, Left] = {}
+        self._ended: set[str] = set()  # jobs whose end is kept, or waits for room to be
 
     def look(self) -> None:
         """Take in what is there now; a journal that can't be read changes nothing."""
@@ -45,7 +46,10 @@ class Elsewhere:
             left = list(self._left.values())
         for of in left:
             closed = of.closed()
-            if closed is not None and now_s - of.seen_s >= GONE_S:
+            if closed is None or now_s - of.seen_s < GONE_S:
+                continue
+            if not self._ended.issuperset(ids := {job.id for job in closed[0].jobs}):
+                self._ended |= ids
                 log.warning("%s is watched no more: its open job is ended as unknown", of.chamber)
                 keep(*closed)
 

@@ -8,6 +8,7 @@ already, but for some rows of the journal and the newest backup's name.
 from __future__ import annotations
 
 import platform
+import re
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -36,6 +37,8 @@ NOTICES = 300  # newest messages that are looked through for the last that was t
 SCARCE_KIB = 50 * 1024
 PROC = Path("/proc")
 RESTART = Path("/run/reboot-required")  # Debian's word that an update waits for it
+NO_READING = "it gives no reading"
+PATH = re.compile(r"(?:^|\s)/\w")
 SEE = "an owner sees more under Setting up"
 SENSORS, CAMERA, PEOPLE, DISK, COMPUTER = "sensors", "camera", "people", "disk", "computer"
 
@@ -82,7 +85,7 @@ def lines(service: Service, folder: Path) -> list[Line]:
     found: list[Line] = []
     for chamber in chambers:
         prefix = f"{chamber.settings.name}, " if len(chambers) > 1 else ""
-        found += _sensors(chamber, prefix)
+        found += sensors(chamber, prefix)
         found.append(_camera(chamber, f"{prefix}camera"))
         found += _alarm_test(service, chamber, prefix)
         found += _outputs(chamber, prefix)
@@ -97,7 +100,8 @@ def lines(service: Service, folder: Path) -> list[Line]:
 # --- what looks ------------------------------------------------------------------
 
 
-def _sensors(of: Chamber, prefix: str) -> Iterator[Line]:
+def sensors(of: Chamber, prefix: str) -> Iterator[Line]:
+    """Each sensor, switch and particle sensor of a chamber; first, where the watch is late."""
     view, now_s, at = of.supervisor.view, of.clock.now_s(), of.labels.timeline().at
     old_s = OLD_READING_S * max(1.0, of.speed)
     if view.t_s is None or now_s - view.t_s > old_s:
@@ -116,8 +120,8 @@ def _sensors(of: Chamber, prefix: str) -> Iterator[Line]:
         if sensor.fault:
             since_s = begun_s.get(sensor.name, read_s)
             since_at = None if since_s is None else at(since_s)
-            todo = "look at its plug and its wire"
-            yield Line(SENSORS, thing, How.WRONG, f"{sensor.fault}{lost}", since_at, todo)
+            told, todo = _why(of, sensor.fault, "look at its plug and its wire")
+            yield Line(SENSORS, thing, How.WRONG, f"{told}{lost}", since_at, todo)
         elif sensor.temperature_c is None or read_s is None:
             yield Line(SENSORS, thing, How.LOOK, "it has told nothing so far")
         else:
@@ -135,6 +139,25 @@ def _sensors(of: Chamber, prefix: str) -> Iterator[Line]:
             yield Line(SENSORS, thing, How.WRONG, "its state is not known", None, "see its wires")
         else:
             yield Line(SENSORS, thing, How.WELL, "it tells its state")
+    for fine in view.particles:
+        thing = f"{prefix}particle sensor {fine.sensor}"
+        if fine.pm2_5_ug_per_m3 is not None:
+            yield Line(
+                SENSORS, thing, How.WELL, f"{fine.pm2_5_ug_per_m3:.0f} µg/m³ of fine particles"
+            )
+        elif fine.reason:
+            told, todo = _why(of, fine.reason, "look at its plug and its wire")
+            yield Line(SENSORS, thing, How.WRONG, told, None, todo)
+        else:
+            yield Line(SENSORS, thing, How.LOOK, "it has told nothing so far")
+
+
+def _why(of: Chamber, fault: str, todo: str) -> tuple[str, str]:
+    """A fault and what to do, where its words name no server, path or device; else that it is."""
+    broker = of.settings.mqtt
+    if PATH.search(fault) or (broker is not None and broker.host in fault):
+        return NO_READING, SEE
+    return fault, todo
 
 
 def _camera(of: Chamber, thing: str) -> Line:

@@ -1,0 +1,75 @@
+"""How sensors are told to everybody who may see: what is wrong, and no server, path or device."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
+from typing import cast
+
+import pytest
+
+from stillair.model import Particles
+from stillair.runtime.chamber import Chamber
+from stillair.runtime.how_it_watches import NO_READING, SEE, How, Line, sensors
+
+NOW_S = 1000.0
+AT = datetime(2026, 11, 20, tzinfo=UTC)
+WIRE = "look at its plug and its wire"
+
+
+def box(*, fault: str = "", particles: tuple[Particles, ...] = ()) -> Chamber:
+    """A chamber with one sensor and a broker, as far as its sensors are told."""
+    sensor = SimpleNamespace(name="top", fault=fault, t_s=NOW_S - 1.0, temperature_c=46.0)
+    view = SimpleNamespace(
+        t_s=NOW_S,
+        events=(),
+        thermal=SimpleNamespace(sensors=(sensor,)),
+        contacts=(),
+        particles=particles,
+    )
+    made = SimpleNamespace(
+        supervisor=SimpleNamespace(view=view),
+        clock=SimpleNamespace(now_s=lambda: NOW_S),
+        labels=SimpleNamespace(
+            timeline=lambda: SimpleNamespace(at=lambda t_s: AT + timedelta(seconds=t_s))
+        ),
+        speed=1.0,
+        tally=SimpleNamespace(lost=lambda *_: None),
+        settings=SimpleNamespace(mqtt=SimpleNamespace(host="shed.example", port=1883)),
+    )
+    return cast("Chamber", made)
+
+
+@pytest.mark.parametrize(
+    ("fault", "told", "todo"),
+    [
+        pytest.param("a wire is broken", "a wire is broken", WIRE, id="plainly"),
+        pytest.param("29 of 30 m/s", "29 of 30 m/s", WIRE, id="a stroke is no path"),
+        pytest.param(
+            "no connection to the broker shed.example:1883: refused", NO_READING, SEE, id="a server"
+        ),
+        pytest.param("this user may not use /dev/i2c-1", NO_READING, SEE, id="a device"),
+        pytest.param("this user may not read /sys/bus/w1/28-1", NO_READING, SEE, id="a path"),
+    ],
+)
+def test_why_a_sensor_gives_no_reading(fault: str, told: str, todo: str) -> None:
+    (line,) = sensors(box(fault=fault), "")
+    since_at = AT + timedelta(seconds=NOW_S - 1.0)
+    assert line == Line("sensors", "sensor top", How.WRONG, told, since_at, todo)
+
+
+@pytest.mark.parametrize(
+    ("value", "reason", "how", "told"),
+    [
+        pytest.param(12.4, "", How.WELL, "12 µg/m³ of fine particles", id="it counts"),
+        pytest.param(None, "", How.LOOK, "it has told nothing so far", id="nothing yet"),
+        pytest.param(None, "its fan stands still", How.WRONG, "its fan stands still", id="a fault"),
+        pytest.param(None, "there is no /dev/ttyUSB0", How.WRONG, NO_READING, id="a device"),
+    ],
+)
+def test_a_particle_sensor_has_a_line_as_any_other(
+    value: float | None, reason: str, how: How, told: str
+) -> None:
+    fine = Particles("haze", NOW_S, value, reason=reason)
+    _, line = sensors(box(particles=(fine,)), "")
+    assert (line.thing, line.how, line.told) == ("particle sensor haze", how, told)
