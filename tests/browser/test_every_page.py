@@ -68,6 +68,7 @@ def newest_flawed(service: RunningService) -> str:
         pytest.param("/#/people", "main h1, main h2", id="people"),
         pytest.param("/#/telephones", "main h1, main h2", id="telephones"),
         pytest.param("/#/setting-up", "main h1, main h2", id="setting up"),
+        pytest.param("/#/watch", ".watch-lines li", id="how the watch itself is"),
         pytest.param("/#/alarm-test", "main h1, main h2", id="alarm test"),
         pytest.param("/sign-in", "h1", id="sign in"),
         pytest.param("/answer/of-no-alarm", "h1", id="an answer to nothing"),

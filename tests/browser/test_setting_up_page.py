@@ -118,6 +118,11 @@ def test_how_the_watch_is_has_a_page_one_tap_away(
     told = json.dumps(faulty.get("/api/watch"))
     assert str(faulty.folder) not in told
     assert not re.search(r"@|://|127\.0\.0\.1|/dev/|password", told), told
+    # What can't be asked is said first, over what was told before.
+    page.route("**/api/watch", lambda route: route.fulfill(status=404, json={}))
+    page.evaluate("() => document.dispatchEvent(new Event('visibilitychange'))")
+    expect(page.get_by_role("heading", level=1)).to_contain_text("couldn't be asked just now")
+    expect(page.locator(".watch-lines .sub")).to_contain_text("how it was before")
 
 
 def test_with_nothing_set_it_says_that_the_chamber_is_no_real_one(

@@ -26,22 +26,25 @@ export function HowItWatches({ unit, when, at }) {
         () => over || setFailed(true),
       );
     ask();
-    const timer = setInterval(() => document.hidden || ask(), EVERY_MS);
+    const seen = () => document.hidden || ask(); // at once by whoever comes back to it
+    const timer = setInterval(seen, EVERY_MS);
+    document.addEventListener("visibilitychange", seen);
     return () => {
       over = true;
       clearInterval(timer);
+      document.removeEventListener("visibilitychange", seen);
     };
   }, [when]);
   if (!told) {
     return html`<section class="past"><h1 class="sentence">${S.head.watch}</h1>
-      <p class="waiting" role=${failed ? "alert" : "status"}>${failed ? W.failed : W.loading}</p></section>`;
+      <p class="waiting" role=${failed ? "alert" : "status"}>${failed ? `${W.failed}. ${W.again}` : W.loading}</p></section>`;
   }
   const wrong = told.filter(({ how }) => how === "wrong");
   const rest = told.filter(({ how }) => how !== "wrong");
   const look = rest.filter(({ how }) => how === "look");
   return html`<section class="past watch-lines" aria-labelledby="watch">
-    <h1 id="watch" class="sentence" tabindex="-1">${W.says(wrong.length, look.length)}.</h1>
-    <p class="sub">${failed ? W.failed : W.how}</p>
+    <h1 id="watch" class="sentence" tabindex="-1">${failed ? W.failed : W.says(wrong.length, look.length)}.</h1>
+    <p class="sub" role=${failed ? "alert" : undefined}>${failed ? `${W.again} ${W.older}` : W.how}</p>
     ${wrong.length > 0 && html`<h2>${W.wrong}</h2><${Lines} told=${wrong} unit=${unit} at=${at} />`}
     ${Object.entries(W.parts).map(([part, name]) => {
       const own = rest.filter((each) => each.part === part);

@@ -2,7 +2,9 @@
 
 export const W = {
   loading: "Asking how sensors, camera, ways to people and the computer are …",
-  failed: "How the watch is couldn't be asked just now. It is tried again by itself.",
+  failed: "How the watch is couldn't be asked just now",
+  again: "It is tried again by itself.",
+  older: "What stands here is how it was before.",
   /** @param {number} wrong  @param {number} look */
   says: (wrong, look) =>
     wrong === 1
