@@ -41,6 +41,7 @@ STOP = """
 MOST_STOPS = 250
 WHITE = "rgb(255, 255, 255)"
 AA = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa")
+STEPS = ("box", "sensors", "places", "switches", "camera", "people", "done")
 WIDTHS_PX = (360, 390, 768, 1280)
 LIGHTS: tuple[Literal["light", "dark"], ...] = ("light", "dark")
 
@@ -69,6 +70,10 @@ def newest_flawed(service: RunningService) -> str:
         pytest.param("/#/telephones", "main h1, main h2", id="telephones"),
         pytest.param("/#/setting-up", "main h1, main h2", id="setting up"),
         pytest.param("/#/watch", ".watch-lines li", id="how the watch itself is"),
+        *(
+            pytest.param(f"/#/setting-up/{step}", "text=/^Step . of /", id=f"setting up, {step}")
+            for step in STEPS
+        ),
         pytest.param("/#/alarm-test", "main h1, main h2", id="alarm test"),
         pytest.param("/sign-in", "h1", id="sign in"),
         pytest.param("/answer/of-no-alarm", "h1", id="an answer to nothing"),
@@ -167,7 +172,7 @@ def test_a_job_is_looked_back_on_by_keyboard_and_a_link_keeps_its_moment(
     [
         *(
             pytest.param(f"/#/setting-up/{step}", f"text=Step {n} of ", id=f"setting up, {step}")
-            for n, step in enumerate(("box", "sensors", "places", "camera", "people", "done"), 1)
+            for n, step in enumerate(STEPS, 1)
         ),
         pytest.param(
             "/#/jobs/{job}?beside=last",
