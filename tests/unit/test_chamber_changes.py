@@ -350,10 +350,25 @@ def test_what_a_start_would_refuse_is_refused(changes: list[dict[str, Any]], fau
 
 
 @pytest.mark.parametrize(
+    "source",
+    [
+        "/dev/video12",
+        "/dev/v4l/by-id/usb-Oar_Works_C-920_1A+2-video-index0",
+        "/dev/v4l/by-path/pci-0000:00:14.0-usb-0:1:1.0-video-index0",
+    ],
+)
+def test_a_camera_is_named_as_the_board_names_it(source: str) -> None:
+    assert after({"do": "camera", "source": source}).settings.camera is not None
+
+
+@pytest.mark.parametrize(
     "change",
     [
         pytest.param({"do": "camera", "source": "command:rm -rf /"}, id="a program"),
         pytest.param({"do": "camera", "source": "/etc/shadow"}, id="a file of the board"),
+        pytest.param({"do": "camera", "source": "/dev/ttyACM0"}, id="what resets a machine"),
+        pytest.param({"do": "camera", "source": "/dev/watchdog"}, id="what resets the board"),
+        pytest.param({"do": "camera", "source": "/dev/v4l/by-id/../../mem"}, id="a way round"),
         pytest.param({"do": "person", "name": "x", "add": ["file:/etc/shadow"]}, id="a secret's"),
         pytest.param({"do": "sounder", "command": "true"}, id="a sounder's program"),
         pytest.param({"do": "stop", "pin": 25}, id="a stop of the machine"),

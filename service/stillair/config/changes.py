@@ -38,6 +38,7 @@ Spot = Annotated[
     Strict(False),
     Field(min_length=2, max_length=2),
 ]
+CAMERA = re.compile(r"/dev/(video\d+|v4l/by-(id|path)/[\w.+:@#=-]+)")
 
 
 def _no_program(source: str) -> str:
@@ -45,6 +46,12 @@ def _no_program(source: str) -> str:
         raise ValueError("a program is named in the chamber file by hand, not from a page")
     if "/" in source and "://" not in source and not source.startswith("/dev/"):
         raise ValueError("has to be a device under /dev or an http, https or rtsp address")
+    # Opening some devices does something: one resets the machine, another the board.
+    if source.startswith("/dev/") and not CAMERA.fullmatch(source):
+        raise ValueError(
+            "has to be a video device, as in /dev/video0 or one of /dev/v4l/by-id;"
+            " another name is given in the chamber file by hand"
+        )
     return source
 
 
