@@ -498,7 +498,12 @@ def test_a_job_of_a_chamber_that_is_watched_no_more_is_ended_as_unknown(
 
     elsewhere.close(BOOT.epoch_s(700.0 + GONE_S - 1.0), journal.commit)
     assert history.job_span(paused.id)[1] is None, "its chamber file may be back in a minute"
-    elsewhere.close(BOOT.epoch_s(700.0 + GONE_S), journal.commit)
+    waiting: list[Outcome] = []  # as on a full disk, where an end waits for minutes
+    elsewhere.close(BOOT.epoch_s(700.0 + GONE_S), lambda outcome, _: waiting.append(outcome))
+    elsewhere.look()
+    elsewhere.close(BOOT.epoch_s(760.0 + GONE_S), lambda outcome, _: waiting.append(outcome))
+    assert len(waiting) == 1, "it isn't told again each minute"
+    journal.commit(waiting[0], BOOT)
     item = history.job(paused.id)
     assert item is not None
     assert (item["state"], item["paused_s"], item["paused_since_at"]) == ("finished", 330.0, None)

@@ -328,6 +328,8 @@ def test_undoing_ends_no_watch_that_its_change_could_not_end(
         **how,
     )
     (now,) = [now for now in again.changing.now() if now.file == str(new)]
+    assert now.undo is not None
+    assert now.undo["takes_away"] is (change is BOX), "which is asked before it is done"
     if refused:
         with pytest.raises(CommandRefused, match=refused):
             again.changing.undo(now.chamber, now.digest, "cox")

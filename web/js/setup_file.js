@@ -11,7 +11,7 @@ import { whole, words } from "./units.js";
 
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./setup_draft.js").Settings} Settings */
-/** @typedef {{chamber: string, file: string, base: string, simulated: boolean, fixed: string | null, by_hand: boolean, faults: string[], settings: Settings | null, undo: {words: string[], by: string, at: string} | null}} ChamberFile */
+/** @typedef {{chamber: string, file: string, base: string, simulated: boolean, fixed: string | null, by_hand: boolean, faults: string[], settings: Settings | null, undo: {words: string[], by: string, at: string, takes_away: boolean} | null}} ChamberFile */
 /** @typedef {{file: string, words: string[], by: string, at: string}} Gone */
 /** @typedef {{items: ChamberFile[], another: ChamberFile | null, another_why: string, gone: Gone[], returned: {words: string[], why: string, at: string} | null, on_trial: boolean, materials: {material: string, bears_c: number, combustible: boolean}[], gap_s: number | null}} Files */
 
@@ -141,7 +141,7 @@ export function Undo({ file, files, unit, done }) {
   };
   return html`<p>${G.file.last(whole(file.undo.at), file.undo.by)}</p>
     <ul class="found">${file.undo.words.map((line) => html`<li key=${line}>${words(line, unit)}</li>`)}</ul>
-    <${Twice} ask=${G.file.undo} question=${`${G.file.undo_ask} ${T.gap(files.gap_s)}`}
+    <${Twice} ask=${G.file.undo} question=${`${file.undo.takes_away ? G.file.undo_away : G.file.undo_ask} ${T.gap(files.gap_s)}`}
       yes=${G.file.undo_yes} no=${G.file.undo_no} kind="" work=${work} done=${done} />`;
 }
 

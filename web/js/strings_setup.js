@@ -341,6 +341,7 @@ export const G = {
     last: (at, by) => `Last changed here ${at} by ${by}:`,
     undo: "Undo this",
     undo_ask: "What was there before is written back, and the service begins anew with it.",
+    undo_away: "Before that this box wasn't there: it is taken away, and nobody watches it then. What is kept of it stays.",
     undo_yes: "Undo it",
     undo_no: "Leave it",
   },

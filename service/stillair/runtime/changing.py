@@ -358,6 +358,7 @@ class Changing:
         undo = None
         if last is not None and last.after == digest and not self._trial.pending:
             undo = {"words": last.words, "by": last.by, "at": last.at.astimezone(UTC)}
+            undo["takes_away"] = not last.before  # there was no such box
         return FileNow(
             chamber=key,
             file=str(file.path),
