@@ -200,6 +200,9 @@ def test_another_box_gets_a_file_of_its_own_and_goes_with_a_way_back(tmp_path: P
     assert [gone.file for gone in again.changing.gone()] == [], "as long as it is on trial"
     again.trial.passed()
     assert [gone.file for gone in again.changing.gone()] == ["chamber-2.toml"]
+    more, _ = again.changing.another()
+    assert more is not None
+    assert Path(more.file).name == "chamber-4.toml", "the place of one that may come back is kept"
     again.changing.undo("chamber-2.toml", "", "cox")
     assert (tmp_path / "chamber-2.toml").read_text() == OTHER
 

@@ -315,8 +315,9 @@ class Changing:
     def _file(self, chamber: str) -> ChamberFile:
         if chamber == NEW and not self._simulated:
             used = {file.path for file in self._files.values()}
-            free = (path for path in self._own if path not in used and not path.exists())
-            path = next(free, None)
+            free = [path for path in self._own if path not in used and not path.exists()]
+            # First where no box was taken away, so that one that was can come back.
+            path = min(free, key=lambda path: self._trial.last(path) is not None, default=None)
             if self._named or path is None or len(used) >= MOST_BOXES:
                 raise CommandRefused(Refusal.CONFLICT, NAMED if self._named else FULL)
             return ChamberFile(path)
