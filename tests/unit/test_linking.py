@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from stillair.api.linking import LinkError, linked
+from stillair.api.linking import COMMENT, LinkError, linked
 
 WEB = Path(__file__).resolve().parents[2] / "web"
 MAIN = """import { useState as use } from "../vendor/preact-hooks.js";
@@ -140,6 +140,71 @@ def test_comments_are_not_sent(tmp_path: Path) -> None:
     assert PLAIN in linked(modules(tmp_path, main=COMMENTED), PARTS)["program.js"]
 
 
+# In this order: a regular expression is where no value stands before it.
+TOKEN = re.compile(
+    r"""(?P<comment>//.*|/\*[\s\S]*?\*/)|(?P<text>"(?:\\.|[^"\\\n])*"|'(?:\\.|[^'\\\n])*')"""
+    r"|(?P<slash>/)|(?P<open>[`{])|(?P<close>\})|(?P<word>[\w$]+)|(?P<blank>\s+)|(?P<other>.)"
+)
+EXPRESSION = re.compile(r"/(?:\\.|\[(?:\\.|[^\]\\\n])*\]|[^/\\\[\n])+/\w*")
+TEMPLATE = re.compile(r"(?:\\[\s\S]|\$(?!\{)|[^`\\$])*(?P<end>`|\$\{)")
+
+
+def true_comments(text: str) -> set[tuple[int, int]]:
+    """Where comments are: whatever stands in texts, templates and regular expressions is none."""
+    found, at, before, nested = set(), 0, "", list[str]()
+    while at < len(text):
+        token = TOKEN.match(text, at)
+        assert token is not None
+        if token["slash"] and not (before[-1:] in ")]}" or re.match(r"[\w$]", before[-1:])):
+            token = EXPRESSION.match(text, at) or token
+        at, kind = token.end(), token.lastgroup
+        if kind == "comment":
+            found.add(token.span())
+        ends = kind == "close" and nested.pop() == "${"
+        if token[0] == "`" or ends:
+            part = TEMPLATE.match(text, at)
+            assert part is not None
+            at = part.end()
+            nested += ["${"] if part["end"] == "${" else []
+        elif token[0] == "{":
+            nested.append("{")
+        if kind not in ("comment", "blank"):
+            before = ")" if token[0] == "`" or ends else token[0]
+    assert nested == []
+    return found
+
+
+def sent_wrongly(text: str) -> list[str]:
+    """What would be left out as a comment and is none."""
+    true = true_comments(text)
+
+    def bare(match: re.Match[str]) -> tuple[int, int]:
+        whole = match[0]
+        return match.end() - len(whole.lstrip()), match.start() + len(whole.rstrip())
+
+    return [match[0] for match in COMMENT.finditer(text) if bare(match) not in true]
+
+
+@pytest.mark.parametrize(
+    ("text", "is_wrong"),
+    [
+        pytest.param("const a = `\n  // in a template\n`;\n", True, id="a template"),
+        pytest.param("const a = `${[`b`]}\n  // in it\n`;\n", True, id="behind a nested one"),
+        pytest.param('const a = "/** @type {x} */";\n', True, id="a text"),
+        pytest.param("const a = `${() => {\n  // told\n  b();\n}}`;\n", False, id="code in one"),
+        pytest.param("const a = /[`/]/;\n// told\nconst b = 1 / 2;\n", False, id="an expression"),
+    ],
+)
+def test_what_only_looks_like_a_comment_is_found(text: str, is_wrong: bool) -> None:
+    assert bool(sent_wrongly(text)) is is_wrong
+
+
+def test_nothing_of_the_page_but_comments_is_left_out() -> None:
+    texts = [path.read_text("utf-8") for path in (WEB / "js").glob("*.js")]
+    assert [wrong for text in texts for wrong in sent_wrongly(text)] == []
+    assert sum(len(true_comments(text)) for text in texts) > len(texts), "it has seen them"
+
+
 def test_what_a_later_part_needs_is_asked_for_with_it(tmp_path: Path) -> None:
     texts = {
         "main": 'const door = () => import("./door.js");\n',
@@ -188,7 +253,7 @@ def test_the_page_is_linked_whole_and_its_first_part_announced() -> None:
     preact = {f"vendor/{name}.js" for name in ("preact", "preact-hooks", "htm")}
     assert asked["program.js"] == {*preact, "js/ahead.js"}
     assert asked["hour.js"] <= {*asked["program.js"], "program.js", "vendor/uplot.js"}
-    for part, most in {"list.js": set(), "people.js": set(), "setup.js": {"list.js"}}.items():
+    for part, most in {"list.js": set(), "people.js": {"list.js"}, "setup.js": {"list.js"}}.items():
         assert asked[part] <= {*asked["program.js"], "program.js", *most}, f"{part} stays light"
     assert asked["past.js"] <= {*asked["program.js"], "program.js", "list.js"}, "words before lines"
     made = {name for text in parts.values() for name in re.findall(r"^const m_(\w+) =", text, re.M)}
