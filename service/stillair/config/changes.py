@@ -33,11 +33,14 @@ BEGINNING = """\
 """
 
 Text = Annotated[str, Field(min_length=1, max_length=1000)]
+Name = Annotated[str, Field(min_length=1, max_length=40)]  # as the file's own; all else is its say
 Spot = Annotated[
     tuple[Annotated[float, Field(ge=0, le=1)], ...],
     Strict(False),
     Field(min_length=2, max_length=2),
 ]
+BUS = r"/dev/(spidev[0-9]+\.[0-9]+|i2c-[0-9]+)"
+SERIAL = r"/dev/(serial[0-9]|tty(USB|ACM|AMA|S)[0-9]+|serial/by-id/[A-Za-z0-9_.+:@-]+)"
 CAMERA = re.compile(r"/dev/(video\d+|v4l/by-(id|path)/[\w.+:@#=-]+)")
 
 
@@ -63,15 +66,20 @@ def _no_file(route: str) -> str:
 
 def _bus(device: str) -> str:
     """Who may open a page may not have any device of the board opened, and some act on it."""
-    if not re.fullmatch(r"/dev/(spidev\d+\.\d+|i2c-\d+)", device):
+    if not re.fullmatch(BUS, device):
         raise ValueError("has to be a bus, as in /dev/spidev0.0 or /dev/i2c-1")
     return device
 
 
 def _serial(port: str) -> str:
-    if not re.fullmatch(r"/dev/(serial\d|tty(USB|ACM|AMA|S)\d+|serial/by-id/[\w.+:@-]+)", port):
+    if not re.fullmatch(SERIAL, port):
         raise ValueError("has to be a serial port, as in /dev/serial0 or one of /dev/serial/by-id")
     return port
+
+
+def _told_as(pattern: str) -> Any:
+    """What programs may know beforehand; what people are told is said above in words."""
+    return Field(json_schema_extra={"pattern": f"^{pattern}$"})
 
 
 class SetChamber(Table):
@@ -94,11 +102,11 @@ class AddSensor(Table):
     """A sensor: a 1-Wire one by its own number, others by what their driver asks for."""
 
     do: Literal["add sensor"]
-    name: Text
+    name: Name
     place: Annotated[Place, Strict(False)] = Place.CHAMBER
     driver: Literal["onewire", "max31855", "max31856", "mcp9600", "mqtt"] = "onewire"
     address: Text | Annotated[int, Field(ge=0, le=0x7F)] | None = None
-    device: Annotated[Text, AfterValidator(_bus)] | None = None
+    device: Annotated[Text, AfterValidator(_bus), _told_as(BUS)] | None = None
     thermocouple: Text | None = None
     mains_hz: int | None = None
     topic: Text | None = None
@@ -154,8 +162,8 @@ class AddParticles(Table):
     """A particle sensor at a serial port."""
 
     do: Literal["add particles"]
-    name: Text
-    port: Annotated[Text, AfterValidator(_serial)]
+    name: Name
+    port: Annotated[Text, AfterValidator(_serial), _told_as(SERIAL)]
 
 
 class RemoveParticles(Table):
