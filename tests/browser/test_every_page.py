@@ -41,6 +41,7 @@ STOP = """
 MOST_STOPS = 250
 WHITE = "rgb(255, 255, 255)"
 AA = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa")
+STEPS = ("box", "sensors", "places", "switches", "camera", "people", "done")
 WIDTHS_PX = (360, 390, 768, 1280)
 LIGHTS: tuple[Literal["light", "dark"], ...] = ("light", "dark")
 
@@ -166,7 +167,7 @@ def test_a_job_is_looked_back_on_by_keyboard_and_a_link_keeps_its_moment(
     [
         *(
             pytest.param(f"/#/setting-up/{step}", f"text=Step {n} of ", id=f"setting up, {step}")
-            for n, step in enumerate(("box", "sensors", "places", "camera", "people", "done"), 1)
+            for n, step in enumerate(STEPS, 1)
         ),
         pytest.param(
             "/#/jobs/{job}?beside=last",

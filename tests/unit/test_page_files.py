@@ -10,6 +10,7 @@ import pytest
 from starlette.datastructures import Headers
 
 from stillair.api import page_files
+from stillair.api.linking import PARTS
 from stillair.api.page_files import PageFiles, is_known, takes_gzip
 
 PAGE = """<link href="/web/icon.svg" /><link href="/web/app.css" />
@@ -20,8 +21,9 @@ PAGE = """<link href="/web/icon.svg" /><link href="/web/app.css" />
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setattr(page_files, "LOOK_AGAIN_S", 0.0)
     (tmp_path / "js").mkdir()
+    for module in (module for modules in PARTS.values() for module in modules):
+        (tmp_path / "js" / module).write_text("export const hour = 1;\n")
     (tmp_path / "js" / "main.js").write_text("go();\n")
-    (tmp_path / "js" / "last_hour.js").write_text("export const hour = 1;\n")
     (tmp_path / "index.html").write_text(PAGE)
     (tmp_path / "app.css").write_text("p { margin: 0 }\n" * 100)
     (tmp_path / "door.png").write_bytes(b"\x89PNG")

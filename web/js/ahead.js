@@ -39,7 +39,7 @@ export function partsOf(page) {
     return page.endsWith("/paper") ? [...parts, "hour.js", "vendor/uplot.js", "closer.js", "rest.js"] : parts;
   }
   if (page === "#/jobs") return ["list.js"];
-  if (["#/people", "#/telephones", "#/watch"].includes(page)) return ["people.js"];
+  if (["#/people", "#/telephones", "#/watch"].includes(page)) return ["list.js", "people.js"];
   if (page.startsWith("#/setting-up")) return ["list.js", "setup.js"];
   if (page === "#/toolpaths") return ["list.js", "past.js", "closer.js"];
   return [];

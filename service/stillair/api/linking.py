@@ -26,7 +26,7 @@ from stillair.errors import StillairError
 PARTS: Mapping[str, tuple[str, ...]] = {
     "program.js": ("main.js",),
     "hour.js": ("last_hour.js",),
-    "list.js": ("jobs.js",),
+    "list.js": ("jobs.js", "shell.js"),
     "past.js": ("look_back.js",),
     "along.js": ("axis.js",),
     "closer.js": ("look_closer.js",),
