@@ -440,6 +440,11 @@ port = 0
             id="rendered picture of a real chamber",
         ),
         pytest.param(
+            SMALLEST + '[mqtt]\nhost = "127.0.0.1:1884"\n',
+            "mqtt.host = ",
+            id="a port behind the broker",
+        ),
+        pytest.param(
             SMALLEST + '[camera]\nsource = "http:///x"\n', "camera.source = ", id="no host"
         ),
         pytest.param(

@@ -18,10 +18,12 @@ export function BrokerFields({ broker, set }) {
   </fieldset>`;
 }
 
-/** The change that names it. @param {typeof NO_BROKER} broker */
+/** The change that names it; a port typed behind the name counts. @param {typeof NO_BROKER} broker */
 export function brokerChange({ host, tls, username, password }) {
+  const [, name, port] = /^([^:]+):(\d{1,5})$/.exec(host.trim()) ?? [null, host.trim(), ""];
   return {
-    do: "broker", host: host.trim(),
+    do: "broker", host: name,
+    ...(port ? { port: Number(port) } : {}),
     ...(tls ? { tls: true } : {}),
     ...(username ? { username: username.trim() } : {}),
     ...(password ? { password } : {}),

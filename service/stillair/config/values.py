@@ -117,7 +117,8 @@ def _pointer(value: str) -> str:
 
 
 def _host(value: str) -> str:
-    if not re.fullmatch(r"[\w.:\-]+(%\w+)?", value):
+    # One colon alone is never an IPv6 address: it is a port behind the name.
+    if not re.fullmatch(r"[\w.:\-]+(%\w+)?", value) or value.count(":") == 1:
         raise ValueError("has to be a bare name or address, without scheme, port or path")
     return value
 

@@ -37,7 +37,8 @@ from stillair.runtime.trying_camera import CameraTrials, same_camera
 log = logging.getLogger(__name__)
 
 SOUNDING = (
-    "An alarm sounds: see to it first. While new settings are taken into use nothing is watched."
+    "An alarm sounds. See to it, tap I've seen it on the page Now, and try again:"
+    " while new settings are taken into use nothing is watched."
 )
 STOPS = (
     "A job runs in {box}, and while new settings are taken into use the pin of its stop is let go:"
