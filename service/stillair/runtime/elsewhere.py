@@ -22,7 +22,7 @@ class Elsewhere:
     """How they are called, by key. Thread-safe; asked of the journal when told to `look`."""
 
     def __init__(self, history: History, watched: Container[str]) -> None:
-        self._places = history.places
+        self._history = history
         self._watched = watched
         self._lock = threading.Lock()
         self._brought: dict[str, str] = {}
@@ -32,7 +32,8 @@ class Elsewhere:
     def look(self) -> None:
         """Take in what is there now; a journal that can't be read changes nothing."""
         try:
-            brought, left = self._places.brought(), self._places.left(self._watched)
+            places = self._history.places
+            brought, left = places.brought(), places.left(self._watched)
         except (StoreError, ValueError) as error:
             log.warning("which chambers are watched elsewhere is not known: %s", error)
             return
