@@ -66,7 +66,7 @@ EVERYBODY = ("stranger", *TOKENS, PERSON)
 BETWEEN_KEYS = """[[operations]]
 include-name = "POST /api/finding/trial"
 [operations.checks.positive_data_acceptance]
-expected-statuses = ["2xx", "403", "409", "422", "429"]
+expected-statuses = ["2xx", "401", "403", "409", "422", "429"]
 
 """
 SEND_S = 30.0  # what one answer may take on a busy computer
