@@ -67,7 +67,7 @@ def built(service: RunningService) -> str:
 
 
 def whole(page: Page) -> None:
-    page.locator(".report canvas").wait_for()
+    page.locator(".report canvas").wait_for(timeout=60_000)  # layers are worked out before
     page.wait_for_function("[...document.images].every((i) => i.complete)")
 
 
