@@ -61,6 +61,7 @@ export function useRoute() {
       page = next;
     };
     addEventListener("hashchange", turn);
+    setHash(location.hash); // it may have changed since the page was first drawn
     return () => removeEventListener("hashchange", turn);
   }, []);
   return route(hash);
