@@ -32,6 +32,7 @@ from stillair.errors import CommandRefused, Refusal
 from stillair.runtime import programs
 from stillair.runtime.found import CAMERA_REMEDY
 from stillair.runtime.viewing import FIRST_S, SPARE_S
+from stillair.sensing.cameras import USUAL_PORTS
 
 log = logging.getLogger(__name__)
 
@@ -42,7 +43,6 @@ UNASKED_S = 8.0
 LINE_BYTES = 1 << 16
 PICTURE_BYTES = 1 << 20  # of 640 x 480
 MOST_LOOKS, WITHIN_S = 20, 300.0
-USUAL_PORTS = {"http": 80, "https": 443, "rtsp": 554}
 
 REMEDY = CAMERA_REMEDY | {
     CameraKind.DEVICE: "plug it in, and choose it among those that are plugged in"

@@ -23,7 +23,14 @@ from numpy.typing import NDArray
 from stillair.clock import SystemClock
 from stillair.errors import CameraError, InputError
 from stillair.sensing.board_files import camera_names
-from stillair.sensing.cameras import TIMEOUT_S, Lease, Pacer, network_reason, shown_address
+from stillair.sensing.cameras import (
+    TIMEOUT_S,
+    USUAL_PORTS,
+    Lease,
+    Pacer,
+    network_reason,
+    shown_address,
+)
 from stillair.sensing.holding import Holding
 from stillair.sensing.mjpeg import FrameCutter
 from stillair.sensing.pictures import fitted, working_picture_of_pixels
@@ -35,7 +42,6 @@ if TYPE_CHECKING:
 USUAL_FRAMES_PER_S = 25.0  # of a file that doesn't say
 BEHIND_S = 2.0  # further behind the clock than this a file is wound on, not read through
 BROKEN_FRAMES = 50  # so many in a row that can't be decoded are no stream
-USUAL_PORTS = {"rtsp": 554, "rtsps": 322, "http": 80, "https": 443}
 STABLE_LINKS = ("by-id", "by-path")  # of udev, best first
 
 _MACHINE = SystemClock()  # devices and networks wait in the machine's time

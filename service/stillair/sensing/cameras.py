@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from stillair.sensing.protocols import Camera
 
 TIMEOUT_S = 5.0  # for opening, and for the next frame
+USUAL_PORTS = {"rtsp": 554, "rtsps": 322, "http": 80, "https": 443}
 FRUITLESS_BYTES = 2 * MAX_FRAME_BYTES  # so much without a picture is no picture stream
 DRAIN_BYTES = 2**22  # what a kernel keeps for a reader that paused
 
