@@ -80,13 +80,15 @@ name = "door"
 kind = "door"
 driver = "simulated"
 
-[camera]
-source = "simulated"
-frames_per_s = {frames_per_s}
-
 [simulation]
 scenario = "day.toml"
 speed = {speed}
+"""
+
+CAMERA = """
+[camera]
+source = "simulated"
+frames_per_s = {frames_per_s}
 """
 
 SCENARIO = """
@@ -158,14 +160,20 @@ for_s = {for_s}
 """
 
 
-def chamber_files(folder: Path, steps: str, *, speed: float = 1, name: str = NORTH) -> Path:
-    """A chamber file in `folder` whose scenario does `steps`; returns its path."""
+def chamber_files(
+    folder: Path, steps: str, *, speed: float = 1, name: str = NORTH, frames_per_s: float = 0
+) -> Path:
+    """A chamber file in `folder` whose scenario does `steps`; returns its path.
+
+    Without `frames_per_s` there is no camera: to draw four pictures a second and look at them
+    takes ten times what the rest of a service does. Four are enough for a view that is fit,
+    and where time runs fast one.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "day.toml").write_text(SCENARIO.format(summary="A day for a test") + steps)
     chamber = folder / "chamber.toml"
-    # To draw 15 and look at them takes a tenth of a core; where time runs fast they are wanted.
-    frames_per_s = 4 if speed == 1 else 15
-    chamber.write_text(CHAMBER.format(name=name, speed=speed, frames_per_s=frames_per_s))
+    camera = CAMERA.format(frames_per_s=frames_per_s) if frames_per_s else ""
+    chamber.write_text(CHAMBER.format(name=name, speed=speed) + camera)
     return chamber
 
 
@@ -173,7 +181,8 @@ def chamber_files(folder: Path, steps: str, *, speed: float = 1, name: str = NOR
 def shed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
     folder = tmp_path_factory.mktemp("shed")
     # At six times life's speed the door's alarm comes within seconds.
-    chamber = chamber_files(folder, JOB + DOOR.format(at_s=12, for_s=36_000), speed=6)
+    steps = JOB + DOOR.format(at_s=12, for_s=36_000)
+    chamber = chamber_files(folder, steps, speed=6, frames_per_s=1)
     with RunningService(folder / "data", "--chamber", str(chamber)) as running:
         yield running
 
@@ -214,13 +223,23 @@ def serve(tmp_path: Path) -> Iterator[Serve]:
     with ExitStack() as running:
 
         def start(
-            steps: str = "", *, speed: float = 1, names: tuple[str, ...] = (NORTH,)
+            steps: str = "",
+            *,
+            speed: float = 1,
+            names: tuple[str, ...] = (NORTH,),
+            frames_per_s: float = 0,
         ) -> RunningService:
             """A service over simulated chambers of those names, in which `steps` happen."""
             words: list[str] = []
             for number, name in enumerate(names):
-                folder = tmp_path / f"chamber-{number}"
-                words += ["--chamber", str(chamber_files(folder, steps, speed=speed, name=name))]
+                chamber = chamber_files(
+                    tmp_path / f"chamber-{number}",
+                    steps,
+                    speed=speed,
+                    name=name,
+                    frames_per_s=frames_per_s,
+                )
+                words += ["--chamber", str(chamber)]
             return running.enter_context(RunningService(tmp_path / "data", *words))
 
         yield start

@@ -22,7 +22,7 @@ WIDTHS = pytest.mark.parametrize("width_px", [390, 1280])
 def filmed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
     """A job runs, smoke was seen, and its film is kept: half a minute of it, for time runs fast."""
     folder = tmp_path_factory.mktemp("filmed")
-    chamber = chamber_files(folder, JOB, speed=10)
+    chamber = chamber_files(folder, JOB, speed=10, frames_per_s=15)
     with running_with_smoke(folder / "data", "--chamber", str(chamber)) as running:
         wait_until(lambda: _films(running, "kept"), within_s=ENOUGH_S)
         yield running

@@ -52,7 +52,7 @@ def field(page: Page) -> None:
 
 @pytest.mark.timeout(240)
 def test_a_height_gives_its_minute_and_an_event_its_height(serve: Serve, look: Look) -> None:
-    service = serve(speed=60)
+    service = serve(speed=60, frames_per_s=1)
     job = str(service.post("/api/jobs", {"name": "Two fin boxes", "material": "ASA"})["id"])
     grow(service, job, {4: 2.0, 8: 6.0})
     service.post(f"/api/jobs/{job}/note", {"text": "compressor on"})

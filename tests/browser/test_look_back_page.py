@@ -181,7 +181,7 @@ def test_only_what_differs_is_asked_and_to_be_written(
 
 
 def test_who_erases_a_job_is_told_first_what_backups_still_hold(serve: Serve, look: Look) -> None:
-    service = serve(speed=60)
+    service = serve(speed=60, frames_per_s=1)
     job = build(service, minutes=1)
     page = look(service, f"/#/jobs/{job}", width_px=360)
     for what in ("Erase its pictures and films", "Erase this job"):

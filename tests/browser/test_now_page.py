@@ -98,7 +98,7 @@ def test_names_are_shown_as_they_are_written(serve: Serve, look: Look) -> None:
 
 def test_several_chambers_are_seen_at_a_glance_and_whole_below(serve: Serve, look: Look) -> None:
     south = "Boat shed, south bench"
-    page = look(serve(names=(NORTH, south)), width_px=1280)
+    page = look(serve(names=(NORTH, south), frames_per_s=4), width_px=1280)
     glance = page.locator(".side-by-side li")
     expect(glance).to_have_count(2)
     for each in glance.all():
@@ -116,13 +116,16 @@ def test_several_chambers_are_seen_at_a_glance_and_whole_below(serve: Serve, loo
     assert len(ids) == len(set(ids)), "what one box refers to must not be found in the other"
 
 
-def test_a_picture_that_is_not_to_be_trusted_says_so(serve: Serve, look: Look) -> None:
-    service = serve("""
+LAMP_OFF = """
 [[step]]
 at_s = 3
 do = "lamp_off"
 for_s = 3600
-""")
+"""
+
+
+def test_a_picture_that_is_not_to_be_trusted_says_so(serve: Serve, look: Look) -> None:
+    service = serve(LAMP_OFF, frames_per_s=4)
     page = look(service)
     expect(page.locator(".picture .over")).to_contain_text(
         "Don't go by this picture.", timeout=30_000
@@ -174,7 +177,7 @@ def test_a_page_from_before_an_update_says_so_and_loads_itself_again_unseen(
 def test_the_first_page_is_drawn_for_the_readme(serve: Serve, look: Look) -> None:
     """An hour of a job at sixty times life's speed, the door open once."""
     if drawn_anew():
-        service = serve(JOB + DOOR.format(at_s=1500, for_s=90), speed=60)
+        service = serve(JOB + DOOR.format(at_s=1500, for_s=90), speed=60, frames_per_s=15)
         wait_until(
             lambda: ((service.now()["job"] or {}).get("height_mm") or 0) > 29,
             within_s=100,

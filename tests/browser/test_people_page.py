@@ -18,7 +18,7 @@ NAME, PASSWORD = "bench captain", "a long oar and a short pier"
 @pytest.fixture(scope="module")
 def unowned(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
     folder = tmp_path_factory.mktemp("unowned")
-    chamber = chamber_files(folder, "")
+    chamber = chamber_files(folder, "", frames_per_s=4)
     with RunningService(folder / "data", "--chamber", str(chamber)) as running:
         yield running
 

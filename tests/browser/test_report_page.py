@@ -73,7 +73,7 @@ def whole(page: Page) -> None:
 
 @pytest.mark.timeout(300)
 def test_a_job_goes_on_paper_whole(serve: Serve, look: Look) -> None:
-    service = serve(speed=60)
+    service = serve(speed=60, frames_per_s=1)
     job = built(service)
     page = look(service, f"/#/jobs/{job}", width_px=390)
     for width_px in (390, 1280):

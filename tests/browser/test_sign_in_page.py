@@ -27,7 +27,8 @@ def owned(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
         )
         assert done.returncode == 0, done.stderr
     # At six times life's speed the door's alarm comes within seconds.
-    chamber = chamber_files(folder, JOB + DOOR.format(at_s=12, for_s=36_000), speed=6)
+    steps = JOB + DOOR.format(at_s=12, for_s=36_000)
+    chamber = chamber_files(folder, steps, speed=6, frames_per_s=1)
     with RunningService(data, "--chamber", str(chamber)) as running:
         yield running
 
