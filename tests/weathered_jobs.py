@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 from kept_things import BOOT, CHAMBER, event, job
@@ -16,13 +17,19 @@ from stillair.storage.archive import Archive
 from stillair.storage.journal import Journal
 
 BUILD = Build(BUSHING, places=((70.0, 100.0), (100.0, 100.0), (130.0, 100.0)))
-WHOLE_FILE = "".join(toolpath_lines(BUILD)).encode()
 HEAT_UP_S = 1200.0
 ASKED = Weathered(f"{CHAMBER}-1", CHAMBER, ("top", "low"), BOOT.epoch_s(86_400.0))
 
 
+@cache
+def whole_file() -> bytes:
+    """Made once it is asked for: every process of a check loads this, and few use it."""
+    return "".join(toolpath_lines(BUILD)).encode()
+
+
+@cache
 def bushings() -> Toolpath:
-    return analyse([WHOLE_FILE])
+    return analyse([whole_file()])
 
 
 class Shed:
@@ -67,7 +74,7 @@ class Shed:
             chamber=CHAMBER,
             name="bushings",
             source="",
-            size_bytes=len(WHOLE_FILE),
+            size_bytes=len(whole_file()),
             at_us=0,
         )
         toolpaths.keep(self.journal, "bushings", self.path.whole, toolpaths.packed(self.path))

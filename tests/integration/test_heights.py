@@ -7,6 +7,7 @@ from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
+from functools import cache
 from typing import Any
 
 import httpx
@@ -36,16 +37,20 @@ driver = "simulated"
 """
 HEAT_UP_S, RATE = 900.0, 1.06
 PAUSE_S = (3000.0, 600.0)  # by the job's own clock, and for how long
-SPACERS = analyse(
-    [line.encode() for line in toolpath_lines(Build(replace(SPACER, height_mm=12.0)))]
-)
+
+
+@cache
+def spacers() -> Toolpath:
+    lines = toolpath_lines(Build(replace(SPACER, height_mm=12.0)))
+    return analyse(line.encode() for line in lines)
 
 
 class Built:
     """A job as it really was: heats up, is slower than its toolpath, pauses once."""
 
-    def __init__(self, name: str, started_s: float, toolpath: Toolpath = SPACERS) -> None:
+    def __init__(self, name: str, started_s: float, toolpath: Toolpath | None = None) -> None:
         self.name = name
+        toolpath = toolpath or spacers()
         self.layers, self.whole = toolpath.layers, toolpath.whole
         self.started_s = started_s
         self.start_s = [self.at(tau_s) for tau_s in self.layers.start_s]
@@ -96,7 +101,8 @@ def boot(name: str = "yesterday", ago_s: float = 90_000.0) -> Timeline:
     return Timeline(name, float(round(time.time() - ago_s)))
 
 
-def follow(journal: Journal, jobs: Sequence[str], toolpath: Toolpath = SPACERS) -> None:
+def follow(journal: Journal, jobs: Sequence[str], toolpath: Toolpath | None = None) -> None:
+    toolpath = toolpath or spacers()
     rows.add(journal, "spacers", chamber=SHED, name="Spacers", source="", size_bytes=1, at_us=1)
     rows.keep(journal, "spacers", toolpath.whole, rows.packed(toolpath))
     for name in jobs:
@@ -181,7 +187,7 @@ def test_heights_are_found_by_all_that_is_known(
     heights = Heights(history).of("boat-shed-1", time.time())
     assert heights.by == by
     for layer in (10, 30, 50):
-        (found,) = heights.times.when(float(SPACERS.layers.height_mm[layer]) - 0.1)
+        (found,) = heights.times.when(float(spacers().layers.height_mm[layer]) - 0.1)
         truth_s = line.wall_at_zero_s + (built.start_s[layer] + built.end_s[layer]) / 2.0
         off_s = abs((found.start_s + found.end_s) / 2.0 - truth_s)
         assert off_s <= most_s

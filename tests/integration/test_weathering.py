@@ -17,7 +17,7 @@ from stillair.runtime import worker
 from stillair.runtime.foreseeing import LookedAt
 from stillair.runtime.weathering import Weathered, weather_of
 from stillair.storage.records import to_record
-from weathered_jobs import ASKED, WHOLE_FILE, Shed, bushings
+from weathered_jobs import ASKED, Shed, bushings, whole_file
 
 
 @pytest.fixture
@@ -109,7 +109,7 @@ def test_over_http(tmp_path: Path) -> None:
         sent = web.post(
             "/api/toolpaths",
             params={"name": "bushings"},
-            content=WHOLE_FILE,
+            content=whole_file(),
             headers={"Content-Type": "application/octet-stream"},
         )
         assert sent.status_code == 201, sent.text
@@ -145,8 +145,5 @@ def test_over_http(tmp_path: Path) -> None:
             ),
             within_s=90,
         )
-        assert len(answered["below_c"]) == len(answered["height_mm"]) == BUSHING_LAYERS
+        assert len(answered["below_c"]) == len(answered["height_mm"]) == bushings().whole.layers
         assert any(value is not None for value in answered["air_c"])
-
-
-BUSHING_LAYERS = bushings().whole.layers
