@@ -17,7 +17,15 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Error, Page, Route, sync_playwright
+from playwright.sync_api import (
+    Browser,
+    BrowserContext,
+    Error,
+    Page,
+    Route,
+    expect,
+    sync_playwright,
+)
 
 from running import RunningService
 
@@ -49,6 +57,8 @@ ZONE = "Europe/Berlin"
 NORTH = "Boat shed, north bench"
 WEB = Path(__file__).resolve().parents[2] / "web"
 NOWHERE = "http://localhost:9"
+WITHIN_S = 30.0  # of a computer that does other things as well; only what fails takes that long
+expect.set_options(timeout=WITHIN_S * 1000.0)
 
 CHAMBER = """
 [chamber]
@@ -288,7 +298,7 @@ def look(browser: Browser, serve: Serve) -> Iterator[Look]:
         context.add_init_script(COUNT_TONES)
         before(context)
         page = context.new_page()
-        page.set_default_timeout(20_000)
+        page.set_default_timeout(WITHIN_S * 1000.0)
 
         def complain(words: str) -> None:
             if not expected or expected not in words:
@@ -308,7 +318,7 @@ def look(browser: Browser, serve: Serve) -> Iterator[Look]:
     assert complaints == []
 
 
-def until(page: Page, expression: str, *, within_s: float = 10.0) -> None:
+def until(page: Page, expression: str, *, within_s: float = WITHIN_S) -> None:
     """Wait until JavaScript `expression` is true on the page.
 
     Not playwright's own waiting: that evaluates text inside the page, which the
