@@ -11,11 +11,12 @@ rules_may_break   rules of the watch that break are begun anew, as outside of te
 from __future__ import annotations
 
 import asyncio
+import gc
 import inspect
 import os
 import threading
 import time
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Generator, Iterator
 from pathlib import Path
 from typing import NoReturn
 
@@ -47,6 +48,17 @@ for profile, repeats in (("check", True), ("explore", False)):
         suppress_health_check=[HealthCheck.too_slow],
     )
 settings.load_profile("check")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    """What is collected stays until the end: it is never looked through for what may go."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 @pytest_asyncio.fixture
