@@ -2,7 +2,7 @@
 
 New settings are taken into use by the process starting itself again: whatever was kept goes
 on, a running job too, and there is one way from a file to a watch. For some seconds nothing is
-watched, so it isn't done while anything sounds.
+watched, so it isn't done in danger; a trouble may be what the change is to mend.
 """
 
 from __future__ import annotations
@@ -17,6 +17,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from stillair.alarms.entries import life_of
+from stillair.alarms.words import WORDS
 from stillair.config.changed_words import chamber_removed
 from stillair.config.changes import Change, Proposal, RemoveChamber, SetCamera, proposed
 from stillair.config.inputs import CameraKind, CameraTable
@@ -36,9 +38,11 @@ from stillair.runtime.trying_camera import CameraTrials, same_camera
 
 log = logging.getLogger(__name__)
 
-SOUNDING = (
-    "An alarm sounds. See to it, tap I've seen it on the page Now, and try again:"
-    " while new settings are taken into use nothing is watched."
+# What a watch begun anew would have to see from its beginning: a change waits until it is over.
+SIGNS = frozenset({Kind.FIRE, Kind.FLAME, Kind.SMOKE, Kind.RAPID_RISE})
+UNSEEN = (
+    "“{what}” is told in {box}, and nobody has seen it. See to the box, tap I've seen it on the"
+    " first page, and try again: while new settings are taken into use nothing is watched."
 )
 STOPS = (
     "A job runs in {box}, and while new settings are taken into use the pin of its stop is let go:"
@@ -46,9 +50,10 @@ STOPS = (
 )
 RUNS = "A job runs in this box: end it first, then take the box away."
 RUNS_UNDER = "A job runs, and it is kept under the chamber's name: end it first, then rename."
-FIRE = (
-    "Fire is told in {box}, and is not over. While new settings are taken into use nothing is"
-    " watched: see to it on the first page first."
+STANDS = (
+    "“{what}” is told in {box}, and is not over. While new settings are taken into use nothing is"
+    " watched, and the watch begins anew. See to the box, and try again once it is over on the"
+    " first page."
 )
 STOPPED = (
     "The machine of {box} is stopped, and while new settings are taken into use the pin of its"
@@ -248,7 +253,7 @@ class Changing:
     ) -> tuple[Proposal, bool]:
         """Write the changes; True where the process has to begin anew with them."""
         with self._lock:
-            self._check_quiet()
+            self._check_safe()
             found = self.propose(chamber, base, changes)
             if found.empty:
                 return found, False
@@ -263,7 +268,7 @@ class Changing:
     def undo(self, chamber: str, base: str, by: str) -> list[str]:
         """Put back what was before the newest change; returns what that had changed."""
         with self._lock:
-            self._check_quiet()
+            self._check_safe()
             back = next((gone.done for gone in self.gone() if gone.file == chamber), None)
             file = ChamberFile(Path(back.file)) if back else self._file(chamber)
             self._check_back(back or self._trial.last(file.path), self._chamber(chamber))
@@ -326,14 +331,18 @@ class Changing:
             raise CommandRefused(Refusal.UNKNOWN, "There is no such chamber here.")
         return self._files[chamber]
 
-    def _check_quiet(self) -> None:
-        if any(c.supervisor.view.sounding is not Sounding.SILENT for c in self._chambers()):
-            raise CommandRefused(Refusal.CONFLICT, SOUNDING)
+    def _check_safe(self) -> None:
+        """Whether the watch may pause for some seconds, and begin anew."""
         for each in self._chambers():
             view, stop, box = each.supervisor.view, each.settings.stop, each.settings.name
-            fires = [alarm for alarm in view.alarms if alarm.kind is Kind.FIRE and alarm.condition]
-            if fires and not each.settings.simulated:  # somebody has seen it, and it burns
-                raise CommandRefused(Refusal.CONFLICT, FIRE.format(box=box))
+            for alarm in view.alarms:
+                if alarm.signal_class is not SignalClass.ALARM:
+                    continue  # a trouble may be what the change is to mend
+                told = {"what": WORDS[alarm.kind].title, "box": box}
+                if alarm.kind in SIGNS and alarm.condition and not each.settings.simulated:
+                    raise CommandRefused(Refusal.CONFLICT, STANDS.format(**told))
+                if life_of(alarm).unseen:
+                    raise CommandRefused(Refusal.CONFLICT, UNSEEN.format(**told))
             if stop is None or stop.pin is None:
                 continue
             # What keeps the machine's supply on or off ends with the process, if for a second.
