@@ -8,7 +8,7 @@ from typing import cast
 
 import pytest
 
-from stillair.model import Particles
+from stillair.model import Kind, Particles
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.how_it_watches import NO_READING, SEE, How, Line, sensors
 
@@ -17,12 +17,14 @@ AT = datetime(2026, 11, 20, tzinfo=UTC)
 WIRE = "look at its plug and its wire"
 
 
-def box(*, fault: str = "", particles: tuple[Particles, ...] = ()) -> Chamber:
+def box(
+    *, fault: str = "", particles: tuple[Particles, ...] = (), events: tuple[object, ...] = ()
+) -> Chamber:
     """A chamber with one sensor and a broker, as far as its sensors are told."""
     sensor = SimpleNamespace(name="top", fault=fault, t_s=NOW_S - 1.0, temperature_c=46.0)
     view = SimpleNamespace(
         t_s=NOW_S,
-        events=(),
+        events=events,
         thermal=SimpleNamespace(sensors=(sensor,)),
         contacts=(),
         particles=particles,
@@ -55,6 +57,29 @@ def box(*, fault: str = "", particles: tuple[Particles, ...] = ()) -> Chamber:
 def test_why_a_sensor_gives_no_reading(fault: str, told: str, todo: str) -> None:
     (line,) = sensors(box(fault=fault), "")
     since_at = AT + timedelta(seconds=NOW_S - 1.0)
+    assert line == Line("sensors", "sensor top", How.WRONG, told, since_at, todo)
+
+
+@pytest.mark.parametrize(
+    ("reason", "told", "todo"),
+    [
+        pytest.param("it differs", "46.0 °C, read 1 s ago; it differs", "", id="it reads"),
+        pytest.param(
+            "no connection to the broker shed.example:1883",
+            f"46.0 °C, read 1 s ago; {NO_READING}",
+            SEE,
+            id="and names a server",
+        ),
+    ],
+)
+def test_a_sensor_whose_fault_stands_does_not_work_though_it_reads(
+    reason: str, told: str, todo: str
+) -> None:
+    event = SimpleNamespace(
+        kind=Kind.SENSOR_FAULT, subject="top", onset_s=100.0, detail={"reason": reason}
+    )
+    (line,) = sensors(box(events=(event,)), "")
+    since_at = AT + timedelta(seconds=100.0)
     assert line == Line("sensors", "sensor top", How.WRONG, told, since_at, todo)
 
 

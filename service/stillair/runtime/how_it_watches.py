@@ -107,18 +107,14 @@ def sensors(of: Chamber, prefix: str) -> Iterator[Line]:
     if view.t_s is None or now_s - view.t_s > old_s:
         told, since_at = "it is late, so nothing is decided", at(view.t_s) if view.t_s else None
         yield Line(SENSORS, f"{prefix}watch", How.WRONG, told, since_at, "see the service's log")
-    begun_s = {
-        name: event.onset_s
-        for event in view.events
-        if event.kind is Kind.SENSOR_FAULT
-        for name in event.sensors
-    }
+    faults = {event.subject: event for event in view.events if event.kind is Kind.SENSOR_FAULT}
     for sensor in view.thermal.sensors:
         thing, read_s = f"{prefix}sensor {sensor.name}", sensor.t_s
+        event = faults.get(sensor.name)
         share = of.tally.lost(sensor.name, now_s)
         lost = "" if share is None else f"; {_share(share)} of its readings of the last hour lost"
         if sensor.fault:
-            since_s = begun_s.get(sensor.name, read_s)
+            since_s = read_s if event is None else event.onset_s
             since_at = None if since_s is None else at(since_s)
             told, todo = _why(of, sensor.fault, "look at its plug and its wire")
             yield Line(SENSORS, thing, How.WRONG, f"{told}{lost}", since_at, todo)
@@ -126,7 +122,11 @@ def sensors(of: Chamber, prefix: str) -> Iterator[Line]:
             yield Line(SENSORS, thing, How.LOOK, "it has told nothing so far")
         else:
             told = f"{figures.temperature(sensor.temperature_c)}, read {_ago(now_s - read_s)}{lost}"
-            if now_s - read_s > old_s:
+            if event is not None:  # it reads, and can't be trusted so far
+                why, todo = _why(of, str(event.detail.get("reason", "")), "")
+                told = f"{told}; {why}" if why else told
+                yield Line(SENSORS, thing, How.WRONG, told, at(event.onset_s), todo)
+            elif now_s - read_s > old_s:
                 todo = "look at its plug and its wire"
                 yield Line(SENSORS, thing, How.WRONG, told, at(read_s), todo)
             elif share is not None and share > MUCH_LOST:
