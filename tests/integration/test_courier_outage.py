@@ -7,7 +7,6 @@ ten minutes take six seconds.
 from __future__ import annotations
 
 import asyncio
-import json
 import socket
 import sqlite3
 import threading
@@ -261,7 +260,7 @@ async def test_a_dead_route_is_told_on_all_others_and_so_is_its_recovery(
         assert (first.kind, first.subject) == (Kind.DELIVERY_FAULT, f"mailto:{dead}")
         assert first.signal_class is SignalClass.TROUBLE
         assert first.priority is Priority.HIGH
-        page = json.loads(service.state_json())["chambers"][0]
+        page = service.now()["chambers"][0]
         assert page["alarms"][0]["kind"] == "delivery_fault", "the page says it first"
         await until(lambda: about("simulated: north bench:") >= told)
         assert dead not in set(mail.recipients), "nobody is told of a dead route on that route"

@@ -60,6 +60,7 @@ from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import watch_plan
 from stillair.runtime.pushing import push_route
 from stillair.runtime.reaching import routes_of, trials_of
+from stillair.runtime.redacting import Places
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.season_desk import SeasonDesk
 from stillair.runtime.service import Service
@@ -190,6 +191,7 @@ def build(
         service.elsewhere.look()
         service.clips.brought_in()
 
+    service.places = Places(chambers)
     service.moving = Moving(
         folder,
         names=lambda: service.elsewhere.names | {each.key: each.chamber.name for each in chambers},
@@ -392,7 +394,9 @@ def _chamber(
         speed=settings.speed,
         labels=labels,
         stories=Stories(
-            key, service.before.last_hour(key, labels.timeline().epoch_s(clock.now_s()))
+            key,
+            service.before.last_hour(key, labels.timeline().epoch_s(clock.now_s())),
+            standing=memory.events,
         ),
         last_sound=last_sound,
         unsaid=Unsaid(),
