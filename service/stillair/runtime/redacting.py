@@ -21,6 +21,7 @@ import sqlite3
 import tomllib
 from collections.abc import Iterable, Iterator
 from contextlib import closing, suppress
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote, urlsplit
@@ -84,6 +85,7 @@ _LOOKS = re.compile(
         for name, form in LOOKS.items()
     )
 )
+LATELY = 500  # texts of which it is known
 TELLS = frozenset({"fault", "reason", "text", "sentence", "sub"})  # members that say what is so
 _IS_PLACE = re.compile(r"[~/]|[a-z][a-z0-9+.-]*://", re.IGNORECASE)
 _PLACES = re.compile(
@@ -163,9 +165,14 @@ class Places:
             or r"(?!)",
             re.IGNORECASE,
         )
+        # A page is told the same each second; looking takes some 40 microseconds a sentence.
+        self._clean = lru_cache(LATELY)(self._look)
 
     def clean(self, text: str) -> str:
         """The text without them."""
+        return self._clean(text)
+
+    def _look(self, text: str) -> str:
         return _PLACES.sub(_no_place, self._known.sub(LEFT_OUT, text))
 
     def shown(self, item: Any) -> Any:
