@@ -403,6 +403,63 @@ def test_undoing_ends_no_watch_that_its_change_could_not_end(
         assert not new.exists() if change is BOX else new.read_text() == old
 
 
+RELAY = f"""{TEXT}
+[[contact]]
+name = "smoke relay"
+kind = "detector"
+driver = "gpio"
+pin = 17
+"""
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        pytest.param({"do": "remove contact", "of": "smoke relay"}, id="taken out"),
+        pytest.param(
+            {"do": "contact", "name": "smoke relay", "kind": "door", "pin": 17}, id="another kind"
+        ),
+    ],
+)
+def test_a_listed_detector_goes_only_by_its_name(tmp_path: Path, change: dict[str, Any]) -> None:
+    shed = Shed(tmp_path, text=RELAY)
+    base, changes = shed.changing.now()[0].digest, CHANGES.validate_python([change])
+    told = shed.changing.propose("north-bench", base, changes)
+    assert told.gives_up == ("smoke relay",)
+    assert told.words[0].startswith("With the fire detector “smoke relay” goes")
+    for wrong in ((), ("another",)):
+        with pytest.raises(CommandRefused, match="“smoke relay” goes"):
+            shed.changing.change("north-bench", base, changes, "cox", gives_up=wrong)
+    assert shed.path.read_text() == RELAY
+    shed.changing.change("north-bench", base, changes, "cox", gives_up=["smoke relay"])
+    shed.trial.passed()
+    # Undone it comes back, which asks for nothing.
+    again = Shed(tmp_path, text=shed.path.read_text())
+    (now,) = again.changing.now()
+    assert now.undo is not None
+    assert (now.undo["gives_up"], now.undo["warning"]) == ([], "")
+    again.changing.undo("north-bench", now.digest, "cox")
+    assert shed.path.read_text() == RELAY
+
+
+def test_undoing_takes_a_detector_out_only_by_its_name(tmp_path: Path) -> None:
+    shed = Shed(tmp_path, names=OWN)
+    add = {"do": "contact", "name": "smoke relay", "kind": "detector", "pin": 17}
+    base = shed.changing.now()[0].digest
+    made, _ = shed.changing.change("north-bench", base, CHANGES.validate_python([add]), "cox")
+    assert made.gives_up == ()
+    shed.trial.passed()
+    again = Shed(tmp_path, names=OWN, text=made.text)
+    (now,) = again.changing.now()
+    assert now.undo is not None
+    assert now.undo["gives_up"] == ["smoke relay"]
+    assert "“smoke relay”" in now.undo["warning"]
+    with pytest.raises(CommandRefused, match="“smoke relay” goes"):
+        again.changing.undo("north-bench", now.digest, "cox")
+    again.changing.undo("north-bench", now.digest, "cox", gives_up=["smoke relay"])
+    assert shed.path.read_text() == TEXT
+
+
 def test_what_has_been_given_to_another_box_is_not_undone_into_two(tmp_path: Path) -> None:
     """A sensor was taken out of one box, and is in another since."""
     both = TEXT + f'[[sensor]]\nname = "low"\ndriver = "onewire"\naddress = "{ROOM}"\n'

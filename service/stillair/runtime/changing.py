@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC
 from pathlib import Path
@@ -19,10 +19,17 @@ from pydantic import ValidationError
 
 from stillair.alarms.entries import life_of
 from stillair.alarms.words import WORDS
-from stillair.config.changed_words import chamber_removed
-from stillair.config.changes import Change, Proposal, RemoveChamber, SetCamera, proposed
+from stillair.config.changed_words import chamber_removed, protection_lost
+from stillair.config.changes import (
+    Change,
+    Proposal,
+    RemoveChamber,
+    SetCamera,
+    detectors_lost,
+    proposed,
+)
 from stillair.config.inputs import CameraKind, CameraTable
-from stillair.config.reading import chamber_from_text
+from stillair.config.reading import chamber_from_text, parsed_text
 from stillair.config.together import faults_between_files
 from stillair.errors import CommandRefused, Refusal, SettingsError, StoreError
 from stillair.model import Kind, SignalClass, Sounding, StopPhase
@@ -64,6 +71,7 @@ DANGER = (
     " first page, then take the box away."
 )
 ONLY = "It is the only box, and something has to be watched. Add another one first."
+NAME_THEM = "Whoever wants that names each in gives_up."
 ALONE = "To take a box away is a change of its own. Leave out the others, or write them first."
 NAMED = (
     "The service watches by files that were named with --chamber. Name another one there,"
@@ -249,14 +257,24 @@ class Changing:
         return CameraAsked(camera, settings.chamber.width_mm, by)
 
     def change(
-        self, chamber: str, base: str, changes: Sequence[Change], by: str
+        self,
+        chamber: str,
+        base: str,
+        changes: Sequence[Change],
+        by: str,
+        *,
+        gives_up: Collection[str] = (),
     ) -> tuple[Proposal, bool]:
-        """Write the changes; True where the process has to begin anew with them."""
+        """Write the changes; True where the process has to begin anew with them.
+
+        `gives_up` names the listed detectors of which somebody knows that they go.
+        """
         with self._lock:
             self._check_safe()
             found = self.propose(chamber, base, changes)
             if found.empty:
                 return found, False
+            _check_known(found.gives_up, gives_up)
             self._trial.change(self._file(chamber), base, found.text, list(found.words), by)
             if self._simulated:
                 try:
@@ -265,13 +283,17 @@ class Changing:
                     log.warning("the simulated chamber's history makes no room: %s", error)
             return found, True
 
-    def undo(self, chamber: str, base: str, by: str) -> list[str]:
+    def undo(
+        self, chamber: str, base: str, by: str, *, gives_up: Collection[str] = ()
+    ) -> list[str]:
         """Put back what was before the newest change; returns what that had changed."""
         with self._lock:
             self._check_safe()
             back = next((gone.done for gone in self.gone() if gone.file == chamber), None)
             file = ChamberFile(Path(back.file)) if back else self._file(chamber)
-            self._check_back(back or self._trial.last(file.path), self._chamber(chamber))
+            last = back or self._trial.last(file.path)
+            self._check_back(last, self._chamber(chamber))
+            _check_known(_given_back(file, last), gives_up)
             return self._trial.undo(file, base, by).words
 
     # --- parts -----------------------------------------------------------------
@@ -292,8 +314,10 @@ class Changing:
         ):
             if refused:
                 raise CommandRefused(Refusal.CONFLICT, why)
-        words = tuple(chamber_removed(old.settings.name, file.path.name))
-        return Proposal("", words, rest[0].settings)
+        gives_up = detectors_lost(parsed_text(file.read().text, file.path.name), {})
+        words = chamber_removed(old.settings.name, file.path.name)
+        warned = filter(None, (protection_lost(gives_up),))
+        return Proposal("", (*warned, *words), rest[0].settings, gives_up)
 
     def _check_back(self, back: Done | None, old: Chamber | None) -> None:
         """Whether what was before may come back: as a change that had it for its aim."""
@@ -370,6 +394,8 @@ class Changing:
         if last is not None and last.after == digest and not self._trial.pending:
             undo = {"words": last.words, "by": last.by, "at": last.at.astimezone(UTC)}
             undo["takes_away"] = not last.before  # there was no such box
+            undo["gives_up"] = list(gives_up := _given_back(file, last))
+            undo["warning"] = protection_lost(gives_up)
         return FileNow(
             chamber=key,
             file=str(file.path),
@@ -429,6 +455,23 @@ class Changing:
             for chamber in self._chambers()
             for view in chamber.supervisor.view.thermal.sensors
         ]
+
+
+def _given_back(file: ChamberFile, last: Done | None) -> tuple[str, ...]:
+    """The listed detectors that go with undoing a change. Raises `SettingsError`."""
+    if last is None:
+        return ()
+    now, before = (
+        parsed_text(text, file.path.name) if text else {}
+        for text in (file.read().text, last.before)
+    )
+    return detectors_lost(now, before)
+
+
+def _check_known(lost: Collection[str], named: Collection[str]) -> None:
+    """Refuse to give up a detector that whoever asks for it has not named."""
+    if unknown := [each for each in lost if each not in named]:
+        raise CommandRefused(Refusal.CONFLICT, f"{protection_lost(unknown)} {NAME_THEM}")
 
 
 def _digest(file: ChamberFile) -> str:
