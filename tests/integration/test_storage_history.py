@@ -339,6 +339,10 @@ def test_what_has_become_of_messages_is_told_with_the_last_try(
         "test:a:1": ("sent", NOW + timedelta(seconds=5)),
         "test:a:2": ("pending", None),
     }
+    later = NOW + timedelta(minutes=1)
+    journal.record_delivery("test:b:1", at=later, sent=True, outcome="x", next_try_at=None)
+    (taken,) = history.taken()
+    assert (taken.person, taken.route, taken.at) == (notice().person, notice().route, later)
 
 
 def test_a_row_that_nobody_understands_is_left_out(journal: Journal, history: History) -> None:

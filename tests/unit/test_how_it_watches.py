@@ -10,7 +10,8 @@ import pytest
 
 from stillair.model import Kind, Particles
 from stillair.runtime.chamber import Chamber
-from stillair.runtime.how_it_watches import NO_READING, SEE, How, Line, sensors
+from stillair.runtime.how_it_watches import NO_READING, SEE, How, Line, messages, sensors
+from stillair.storage.outbox import Taken
 
 NOW_S = 1000.0
 AT = datetime(2026, 11, 20, tzinfo=UTC)
@@ -98,3 +99,30 @@ def test_a_particle_sensor_has_a_line_as_any_other(
     fine = Particles("haze", NOW_S, value, reason=reason)
     _, line = sensors(box(particles=(fine,)), "")
     assert (line.thing, line.how, line.told) == ("particle sensor haze", how, told)
+
+
+def test_of_each_way_of_each_person_it_says_when_the_last_message_was_taken() -> None:
+    """By its kind: where it leads isn't for everybody who may see."""
+    later = AT + timedelta(hours=1)
+    taken = [
+        Taken("cox", "mailto:a@shed.example", AT),
+        Taken("cox", "mailto:b@shed.example", later),
+        Taken("cox", "webpush:cox", later),
+        Taken("gone", "mailto:c@shed.example", later),
+    ]
+    told = list(messages(["bow", "cox"], taken))
+    assert told == [
+        Line("people", "messages to bow", How.LOOK, "none has been taken so far"),
+        Line("people", "messages to cox", How.WELL, "the e-mail was the last taken there (1)", AT),
+        Line(
+            "people", "messages to cox", How.WELL, "the e-mail was the last taken there (2)", later
+        ),
+        Line(
+            "people",
+            "messages to cox",
+            How.WELL,
+            "the word to the telephone was the last taken there",
+            later,
+        ),
+    ]
+    assert "shed.example" not in str(told)

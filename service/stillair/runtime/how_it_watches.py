@@ -10,7 +10,7 @@ from __future__ import annotations
 import platform
 import re
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -28,12 +28,12 @@ from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import State
 from stillair.runtime.service import Service
 from stillair.sensing import board as judging
+from stillair.storage.outbox import Taken
 
 OLD_READING_S = 30.0
 MUCH_LOST = 0.05  # of an hour's readings; a long line loses a few in a thousand
 OLD_PICTURE_S = 10.0
 OLD_BACKUP_S = 2 * 86_400.0
-NOTICES = 300  # newest messages that are looked through for the last that was taken
 SCARCE_KIB = 50 * 1024
 PROC = Path("/proc")
 RESTART = Path("/run/reboot-required")  # Debian's word that an update waits for it
@@ -270,16 +270,28 @@ def _messages(service: Service, chambers: Sequence[Chamber]) -> Iterator[Line]:
         yield Line(PEOPLE, "messages", How.LOOK, told, None, todo)
         return
     try:
-        notices = service.history.notices(limit=NOTICES)
+        taken = service.history.taken()
     except StoreError:
         yield Line(PEOPLE, "messages", How.LOOK, "what became of them can't be read", None, SEE)
         return
-    last = next((notice for notice in reversed(notices) if notice.state == "sent"), None)
-    if last is None:
-        yield Line(PEOPLE, "messages", How.LOOK, "none has gone out so far")
-    else:
-        told = f"the last that was taken is {_way(last.route)} for {last.person}"
-        yield Line(PEOPLE, "messages", How.WELL, told, last.created_at)
+    people = {person.name for chamber in chambers for person in chamber.settings.people}
+    yield from messages(sorted(people), taken)
+
+
+def messages(people: Iterable[str], taken: Sequence[Taken]) -> Iterator[Line]:
+    """When each way of each person took the last message that it took.
+
+    A person's ways of one kind are told apart by a number: where they lead isn't for everybody.
+    """
+    for person in people:
+        own = sorted((each for each in taken if each.person == person), key=lambda each: each.route)
+        ways = [_way(each.route) for each in own]
+        for number, (way, each) in enumerate(zip(ways, own, strict=True)):
+            alike = f" ({ways[:number].count(way) + 1})" if ways.count(way) > 1 else ""
+            told = f"{way} was the last taken there{alike}"
+            yield Line(PEOPLE, f"messages to {person}", How.WELL, told, each.at)
+        if not own:
+            yield Line(PEOPLE, f"messages to {person}", How.LOOK, "none has been taken so far")
 
 
 def _way(route: str) -> str:
@@ -344,7 +356,8 @@ def _computer(service: Service) -> Iterator[Line]:
             ("board's heat", judging.heat(of)),
         ):
             how = {True: How.WELL, False: How.WRONG, None: How.LOOK}[judged.is_fit]
-            yield Line(COMPUTER, thing, how, judged.told, None, judged.remedy)
+            kept = f"; {judging.kept_time(of)}" if thing == "clock" else ""
+            yield Line(COMPUTER, thing, how, f"{judged.told}{kept}", None, judged.remedy)
     own_kib, free_kib = _kib(PROC / "self/status", "VmRSS"), _kib(PROC / "meminfo", "MemAvailable")
     if own_kib is not None and free_kib is not None:
         own, free = judging.size_told(own_kib * 1024), judging.size_told(free_kib * 1024)
