@@ -159,6 +159,7 @@ RIGHTS = {
     "GET /api/archive": OWN,
     "POST /api/archive": OWN,
     "GET /api/alarm-tests": READ,
+    "POST /api/alarm-tests/sounder": OWN,
     "POST /api/alarm-tests": OPERATE,
     "POST /api/alarm-tests/{test}/confirm": OPERATE,
     # Whoever has the link of a message; others get 404, whoever they are.

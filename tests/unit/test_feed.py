@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Iterator
 
 import pytest
 
@@ -23,7 +24,7 @@ async def told_state(viewer: Viewer) -> Told:
 
 
 async def test_entries_come_in_order_and_of_the_state_only_the_newest() -> None:
-    states = iter([{"n": 1}, {"n": 2}, {"n": 3}])
+    states: Iterator[dict[str, JsonValue]] = iter([{"n": 1}, {"n": 2}, {"n": 3}])
     feed = LiveFeed(lambda _: next(states))
     viewer = feed.join()
     feed.entries(entries(1, 2))

@@ -202,8 +202,7 @@ def test_a_plain_box_out_of_focus_from_the_start_is_told(
 def test_the_watch_and_who_sets_the_camera_up_say_the_same_of_a_blur(blur_px: float) -> None:
     """A blur that leaves no detail at all looks to finer measures like a plain box."""
     paint, vision = in_a_plain_box(blur_px), Vision()
-    for t_s, picture in film(paint, TOLD_AFTER_S + 5.0, per_s=4.0):
-        sight = vision.update(t_s, picture)
+    sight = [vision.update(*frame) for frame in film(paint, TOLD_AFTER_S + 5.0, per_s=4.0)][-1]
     found = looked_through(paint)
     assert sight.condition is found.condition
     assert sight.reason == found.reason

@@ -220,10 +220,9 @@ def test_a_sensor_that_was_mended_is_well_a_minute_after_the_restart() -> None:
 
 
 def test_a_sensor_that_is_still_silent_after_a_restart_says_why_it_is_now() -> None:
-    story = after_restart(silent_top())
+    story, why = after_restart(silent_top()), "no connection to the broker new.example:1883"
     for _ in range(100):
         story.t_s += 1
-        why = "no connection to the broker new.example:1883"
         story.take(Reading("top", float(story.t_s), None, ReadingFault.UNREADABLE, why))
         story.take(Reading("low", float(story.t_s), 45.0 + 0.0625 * (story.t_s % 3)))
         story.take(Tick(float(story.t_s)))

@@ -9,6 +9,7 @@ import { BrokerFields, NO_BROKER, brokerChange } from "./setup_broker.js";
 import { Choice, Figure, Typed } from "./setup_fields.js";
 import { Writing } from "./setup_file.js";
 import { G } from "./strings_setup.js";
+import { TrySounder } from "./try_sounder.js";
 
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./setup_draft.js").Settings} Settings */
@@ -163,6 +164,7 @@ function Sounder({ file, files, settings, pins, unit, written }) {
   return html`<h2>${S.head}</h2>
     <p>${now === null ? S.none : now.pin === null ? S.program : S.on(now.pin)}</p>
     ${now !== null && html`<p><a class="way" href="#/alarm-test">${S.test}</a></p>
+      <p><${TrySounder} chamber=${file.chamber} /></p>
       <div class="acts"><button type="button" class="act slight" aria-pressed=${gone} onClick=${() => setGone(!gone)}>${S.remove}</button></div>`}
     <p>${S.how}</p>
     <div class="fields"><${PinField} label=${S.pin} pins=${pins} value=${pin} set=${(/** @type {number | null} */ to) => (setGone(false), setPin(to))} /></div>

@@ -52,8 +52,9 @@ class Elsewhere:
             closed = of.closed()
             if closed is None or now_s - of.seen_s < GONE_S:
                 continue
-            ids = {each.id for each in (*closed[0].jobs, *closed[0].alarms)}
-            ids |= {f"{of.chamber} {event.event}" for event in closed[0].events}
+            ids = {job.id for job in closed[0].jobs}
+            ids |= {f"alarm {alarm.id}" for alarm in closed[0].alarms}
+            ids |= {f"event {of.chamber}-{event.event}" for event in closed[0].events}
             if not self._ended.issuperset(ids):
                 self._ended |= ids
                 log.warning("%s is watched no more: what is open there is ended", of.chamber)

@@ -69,7 +69,10 @@ WAYS = {
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One line of the page. `since_at` and `todo` where there is one."""
+    """One line of the page. `since_at` and `todo` where there is one.
+
+    `sounder`: the chamber whose sounder this is, where there is one.
+    """
 
     part: str
     thing: str
@@ -77,6 +80,7 @@ class Line:
     told: str
     since_at: datetime | None = None
     todo: str = ""
+    sounder: str = ""
 
 
 def lines(service: Service, folder: Path) -> list[Line]:
@@ -230,13 +234,14 @@ def _outputs(of: Chamber, prefix: str) -> Iterator[Line]:
         yield Line(PEOPLE, thing, How.LOOK, "there is none: alarms are heard on open pages alone")
     elif test is None or test.sounder is None or test.sounder.well is None:
         todo = "begin one on the page Alarm test"
-        yield Line(PEOPLE, thing, How.LOOK, "no alarm test has tried it so far", None, todo)
+        told = "no alarm test has tried it so far"
+        yield Line(PEOPLE, thing, How.LOOK, told, None, todo, of.key)
     elif test.sounder.well:
         told = "it was sounded in the last alarm test"
-        yield Line(PEOPLE, thing, How.WELL, told, timeline.at(test.started_s))
+        yield Line(PEOPLE, thing, How.WELL, told, timeline.at(test.started_s), "", of.key)
     else:
         told, at = "it failed in the last alarm test", timeline.at(test.started_s)
-        yield Line(PEOPLE, thing, How.WRONG, told, at, "look at its wires and power")
+        yield Line(PEOPLE, thing, How.WRONG, told, at, "look at its wires and power", of.key)
     last = stop_found.of_state(view.stop, timeline.at)
     found = stop_found.tried(f"{prefix}stop of the machine", of.settings, last)
     yield Line(PEOPLE, found.thing, HOWS[found.state], found.told, None, found.remedy)

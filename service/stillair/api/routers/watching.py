@@ -73,6 +73,7 @@ def how_it_watches(service: TheService, request: Request, _: Viewer) -> WatchLin
                 told=line.told,
                 since_at=label(line.since_at.timestamp()) if line.since_at else None,
                 todo=line.todo or None,
+                sounder=line.sounder or None,
             )
             for line in lines(service, request.app.state.folder)
         ]
