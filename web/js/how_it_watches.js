@@ -4,15 +4,16 @@ import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { get } from "./ask.js";
 import { first } from "./first_steps.js";
 import { html } from "./html.js";
+import { later } from "./later.js";
 import { Shape } from "./shapes.js";
 import { S } from "./strings.js";
 import { W } from "./strings_watch.js";
-import { TrySounder } from "./try_sounder.js";
 import { moment, words } from "./units.js";
 
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {{part: string, thing: string, how: "wrong" | "look" | "well", told: string, since_at: string | null, todo: string | null, sounder: string | null}} Told */
 
+const TrySounder = later(() => import("./try_sounder.js"), "TrySounder");
 const EVERY_MS = 30_000;
 
 /** @param {{unit: Unit, when: string, at: string, owner: boolean}} props  `when` changes when it may have */

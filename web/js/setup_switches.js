@@ -4,12 +4,12 @@ import { useEffect, useId, useRef, useState } from "../vendor/preact-hooks.js";
 import { Act } from "./act.js";
 import { get, post } from "./ask.js";
 import { html } from "./html.js";
+import { later } from "./later.js";
 import { stepAddress } from "./route.js";
 import { BrokerFields, NO_BROKER, brokerChange } from "./setup_broker.js";
 import { Choice, Figure, Typed } from "./setup_fields.js";
 import { Writing } from "./setup_file.js";
 import { G } from "./strings_setup.js";
-import { TrySounder } from "./try_sounder.js";
 
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./setup_draft.js").Settings} Settings */
@@ -18,6 +18,7 @@ import { TrySounder } from "./try_sounder.js";
 /** @typedef {{pin: number, is_closed: boolean, changes: number}} Pin */
 /** @typedef {{is_looking: boolean, free: Pin[], used: {pin: number, by: string}[], unused: number[], why: string}} Pins */
 
+const TrySounder = later(() => import("./try_sounder.js"), "TrySounder");
 const EVERY_MS = 500;
 const T = G.switches;
 const NEW = { way: "gpio", pin: /** @type {number | null} */ (null), name: "", kind: "door", means: "safe", topic: "", pointer: "", active: "" };

@@ -24,12 +24,6 @@ export const W = {
     disk: "Disk and backups",
     computer: "Clock, computer and versions",
   },
-  sounder: {
-    ask: "Sound it for one second",
-    made: "It was driven for one second. Did you hear it? If not, look at its wires and power.",
-    /** @param {string} why */
-    failed: (why) => `It could not be driven: ${why}. Look at its wires and power.`,
-  },
   /** @param {string} when */
   since: (when) => `Since ${when}.`,
   /** @param {string} when */

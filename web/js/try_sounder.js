@@ -4,9 +4,7 @@ import { useState } from "../vendor/preact-hooks.js";
 import { Act } from "./act.js";
 import { post } from "./ask.js";
 import { html } from "./html.js";
-import { W } from "./strings_watch.js";
-
-const T = W.sounder;
+import { N } from "./strings_sounder.js";
 
 /** @param {{chamber: string}} props */
 export function TrySounder({ chamber }) {
@@ -14,8 +12,8 @@ export function TrySounder({ chamber }) {
   const work = async () => {
     setTold("");
     const { well, fault } = await post("/api/alarm-tests/sounder", { chamber });
-    setTold(well ? T.made : T.failed(fault ?? ""));
+    setTold(well ? N.made : N.failed(fault ?? ""));
   };
-  return html`<span><${Act} kind="slight" work=${work}>${T.ask}<//>
+  return html`<span><${Act} kind="slight" work=${work}>${N.ask}<//>
     ${" "}<span role="status">${told}</span></span>`;
 }
