@@ -13,7 +13,7 @@ import { moment, words } from "./units.js";
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {{part: string, thing: string, how: "wrong" | "look" | "well", told: string, since_at: string | null, todo: string | null, sounder: string | null}} Told */
 
-const TrySounder = later(() => import("./try_sounder.js"), "TrySounder");
+const TrySounder = later(() => import("./try_sounder.js"), "TrySounder", "");
 const EVERY_MS = 30_000;
 
 /** @param {{unit: Unit, when: string, at: string, owner: boolean}} props  `when` changes when it may have */

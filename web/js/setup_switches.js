@@ -18,7 +18,7 @@ import { G } from "./strings_setup.js";
 /** @typedef {{pin: number, is_closed: boolean, changes: number}} Pin */
 /** @typedef {{is_looking: boolean, free: Pin[], used: {pin: number, by: string}[], unused: number[], why: string}} Pins */
 
-const TrySounder = later(() => import("./try_sounder.js"), "TrySounder");
+const TrySounder = later(() => import("./try_sounder.js"), "TrySounder", "");
 const EVERY_MS = 500;
 const T = G.switches;
 const NEW = { way: "gpio", pin: /** @type {number | null} */ (null), name: "", kind: "door", means: "safe", topic: "", pointer: "", active: "" };
