@@ -102,7 +102,7 @@ function Row({ part, text }) {
 function Person({ test, person, routes, may }) {
   const said = new Set(routes.map(({ heard }) => heard));
   return html`<div class="confirm" role="group" aria-label=${person}>
-    <p><strong>${person}.</strong>${" "}
+    <p><strong>${T.to(person)}</strong>${" "}
       ${said.has("silent") && T.silent_todo} ${said.has("nothing") && T.nothing_todo}</p>
     ${may && html`<${Sayings} test=${test} person=${person} said=${said.size === 1 ? [...said][0] : null} />`}
     ${may &&

@@ -84,7 +84,7 @@ export function Page({ touch, sounds }) {
       html`<${LookBack} key=${route.job} id=${route.job} now=${now} unit=${unit} dark=${dark}
         when=${when} may=${may} owner=${owner} />`}
       ${now && route.page === "report" && html`<${Report} key=${route.job} id=${route.job} now=${now} unit=${unit} />`}
-      ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} unit=${unit} when=${`${touch.joined}`} />`}
+      ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} now=${now} unit=${unit} when=${`${touch.joined}`} />`}
       ${now && route.page === "setup" && owner && html`<${SetupSteps} step=${route.step} now=${now} when=${`${touch.joined}`} unit=${unit} found=${found} in_touch=${in_touch} />`}
       ${now && route.page === "watch" && html`<${HowItWatches} unit=${unit} when=${`${touch.joined}`} at=${now.at} />`}
       ${now && route.page === "alarm-test" && html`<${AlarmTests} now=${now} when=${when} may=${may} />`}
@@ -107,7 +107,7 @@ export function Page({ touch, sounds }) {
             joined=${touch.joined}
             when=${when}
             first=${i === 0}
-            steps=${i === 0 && html`<${FirstSteps} found=${found} whole=${!now.owner} unit=${unit}><${TestedLine} now=${now} /> <a class="way" href="#/watch">${S.head.watch}</a><//>`}
+            steps=${i === 0 && html`<${FirstSteps} found=${found} chambers=${now.chambers} whole=${!now.owner} unit=${unit}><${TestedLine} now=${now} /> <a class="way" href="#/watch">${S.head.watch}</a><//>`}
           />`,
       )}
     </main>
@@ -153,11 +153,11 @@ const TONES = ["calm", "good", "trouble", "caution", "danger"];
 
 /** @param {Touch} touch  @param {Unit} unit */
 function title({ now, in_touch }, unit) {
-  if (!in_touch) return `Out of touch · ${S.name}`;
+  if (!in_touch) return S.head.title_lost;
   const urgency = (/** @type {Now["chambers"][number]} */ c) => TONES.indexOf(c.tone) + (c.calm ? 0 : 0.5);
   const [worst] = [...(now?.chambers ?? [])].sort((a, b) => urgency(b) - urgency(a));
   if (!worst) return S.name;
-  return `${worst.simulated ? "Simulated: " : ""}${words(worst.sentence, unit)} · ${worst.name}`;
+  return `${worst.simulated ? S.head.title_simulated : ""}${words(worst.sentence, unit)} · ${worst.name}`;
 }
 
 /** @param {{touch: Touch}} props */

@@ -111,7 +111,7 @@ export function StopReady({ chamber, may, owner }) {
   const danger = chamber.alarms.some((alarm) => alarm.class === "alarm");
   // The trial takes the supply: what is being built then is lost, so the service refuses it as well.
   const works = chamber.job !== null && ["running", "paused"].includes(chamber.job.state);
-  const causes = stop.on.map((each) => W.on[each]).join(" or ");
+  const causes = stop.on.map((each) => W.on[each]).join(W.or);
   const said =
     stop.tried_at === null
       ? W.never

@@ -33,6 +33,8 @@ export const S = {
     celsius: "°C",
     fahrenheit: "°F",
     sign_out: "Sign out",
+    title_lost: "Out of touch · Stillair",
+    title_simulated: "Simulated: ",
     simulated: "Simulated: nothing here is real.",
     recorded: "Recorded: this is not now.",
     /** @param {number} speed */
@@ -418,6 +420,8 @@ export const S = {
 
   good_jobs: {
     heading: "What good jobs had",
+    /** @param {string} low  @param {string} high */
+    range: (low, high) => `${low} to ${high}`,
     /** @param {number} sound  @param {string} material */
     alike: (sound, material) => `In nothing that was measured does this job lie outside of ${many(sound, material)}.`,
     /** @param {number} n  @param {number} sound  @param {string} material */

@@ -40,6 +40,8 @@ export const A = {
   heard: "It arrived, and I heard it",
   silent: "It arrived in silence",
   nothing: "Nothing came",
+  /** @param {string} person */
+  to: (person) => `To ${person}:`,
   one_by_one: "Say it route by route",
   silent_todo: "Let the telephone sound for these messages even when it is on silent, then test again.",
   nothing_todo: "See the route's line above, and the address in the chamber file. Then test again.",

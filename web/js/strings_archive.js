@@ -1,7 +1,9 @@
 /** What the page says of taking the whole history out, and of bringing another one in. */
 
+import { count as figure } from "./units.js";
+
 /** @param {string} one  @param {string} many  @returns {(n: number) => string} */
-const count = (one, many) => (n) => (n === 1 ? `one ${one}` : `${n.toLocaleString("en")} ${many}`);
+const count = (one, many) => (n) => (n === 1 ? `one ${one}` : `${figure(n)} ${many}`);
 
 export const M = {
   not_watched: "brought in, not watched here",
