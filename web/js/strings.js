@@ -29,6 +29,8 @@ export const S = {
     now: "Now",
     jobs: "Jobs",
     jump: "Chambers",
+    /** @param {string} name */
+    open: (name) => `All of ${name}`,
     unit: "Temperatures in",
     celsius: "°C",
     fahrenheit: "°F",
@@ -306,6 +308,8 @@ export const S = {
 
   stills: {
     heading: "Pictures, by the height of the part",
+    /** @param {number} n */
+    many: (n) => (n === 1 ? "One picture is kept." : `${n} pictures are kept.`),
     earlier: "Earlier",
     later: "Later",
     at: "Height",
@@ -496,6 +500,8 @@ export const S = {
 
   look_back: {
     box: "What this job says of the box",
+    take: "Take it along",
+    take_or_erase: "Take it along, or erase it",
     loading: "Fetching the job …",
     failed: "This job can't be shown.",
     readings: "Fetching its temperatures …",
