@@ -292,7 +292,7 @@ def look(browser: Browser, serve: Serve) -> Iterator[Look]:
 def unfold(page: Page, *headings: str) -> None:
     """Open those chapters of a job's page."""
     for heading in headings:
-        page.locator(".chapter > details > summary").filter(has_text=heading).click()
+        page.locator(f'.chapter[aria-label^="{heading}"] > details > summary').click()
 
 
 def until(page: Page, expression: str, *, within_s: float = 10.0) -> None:

@@ -106,6 +106,7 @@ def test_several_chambers_are_seen_at_a_glance_and_each_is_opened(serve: Serve, 
         expect(each.locator("svg").last).to_be_in_viewport(ratio=1)
     page.set_viewport_size({"width": 390, "height": 844})
     expect(glance.last.locator(".sentence")).to_be_in_viewport()
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     expect(page.locator(".unreal")).to_have_count(1)  # of both, so it is said once
     ids = page.evaluate("[...document.querySelectorAll('[id]')].map((e) => e.id)")
     assert len(ids) == len(set(ids)), "what one box refers to must not be found in the other"

@@ -341,6 +341,51 @@ def test_an_address_names_a_page(page: Page, address: str, meant: dict[str, str]
     assert ask(page, "route", "m.route(a)", address) == meant
 
 
+def alarm(name: str, of: str, **changed: object) -> dict[str, object]:
+    return {
+        **{"id": name, "class": of, "priority": "high", "suppression": "none"},
+        **{"annunciation": "unacknowledged", "raised_at": "2026-11-24T10:00:00Z"},
+        **{"cause_alarm": None, **changed},
+    }
+
+
+FIRE, FLAME = alarm("fire", "alarm", priority="critical"), alarm("flame", "alarm")
+DOOR, DRAFT = alarm("door", "supervisory"), alarm("draft", "supervisory")
+SEEN = {"annunciation": "acknowledged"}
+STOP = {"set_up": True, "cause": "fire"}
+
+
+@pytest.mark.parametrize(
+    ("changed", "first"),
+    [
+        pytest.param({}, "", id="nothing"),
+        pytest.param({"alarms": [FLAME, FIRE]}, "fire", id="of several dangers the worst"),
+        pytest.param({"alarms": [FIRE | SEEN, FLAME]}, "flame", id="the one not yet seen"),
+        pytest.param({"alarms": [DOOR, DRAFT, FLAME]}, "flame", id="danger before the rest"),
+        pytest.param({"alarms": [DOOR, DRAFT]}, "all", id="all at once"),
+        pytest.param(
+            {"alarms": [DRAFT | {"cause_alarm": "door"}, DOOR | SEEN]}, "draft", id="what follows"
+        ),
+        pytest.param(
+            {"attendance": {"asks": True, "stage": 1}, "alarms": [DOOR]}, "near", id="to go there"
+        ),
+        pytest.param(
+            {"attendance": {"asks": True, "stage": 1}, "alarms": [FIRE]}, "fire", id="not to a fire"
+        ),
+        pytest.param(
+            {"stop": STOP | {"phase": "counting"}, "alarms": [FIRE]}, "stop", id="a countdown"
+        ),
+        pytest.param(
+            {"opening": {"until_at": "2026-11-24T10:05:00Z"}}, "door", id="a door to shut"
+        ),
+    ],
+)
+def test_one_button_stands_out(page: Page, changed: dict[str, object], first: str) -> None:
+    chamber = {"stop": {"set_up": False, "phase": "ready"}, "attendance": None, "alarms": []}
+    told = ask(page, "foremost", "m.foremost(a)", {**chamber, "opening": None, **changed})
+    assert told == first
+
+
 @pytest.mark.parametrize(
     ("link", "name", "is_open", "then"),
     [

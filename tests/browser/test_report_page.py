@@ -133,6 +133,7 @@ def test_a_dark_screen_makes_no_dark_paper_and_the_file_comes_with_a_tap(
     assert ink == "rgb(17, 17, 17)"
     page.emulate_media(color_scheme="light", media="screen")
     page.get_by_role("link", name="Back to the job").click()
+    unfold(page, "Take it along")
     with page.expect_download() as coming:
         page.get_by_role("link", name="All of it as one file").click()
     with zipfile.ZipFile(io.BytesIO(Path(coming.value.path()).read_bytes())) as packed:

@@ -494,7 +494,7 @@ export const S = {
     to_the_end: "to the end",
     /** @param {string} lasting */
     for: (lasting) => `for ${lasting}`,
-    keep: "To keep it, write this into the chamber file and start the service anew:",
+    keep: "To keep it, change it under Setting up, or write this into the chamber file and start the service anew:",
     no_target: "# without target_c",
   },
 
