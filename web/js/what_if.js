@@ -7,6 +7,7 @@ import { Chapter } from "./chapters.js";
 import { html } from "./html.js";
 import { Offered } from "./materials.js";
 import { S } from "./strings.js";
+import { W as T } from "./strings_what_if.js";
 import { duration, moment, typed } from "./units.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */
@@ -18,7 +19,6 @@ import { duration, moment, typed } from "./units.js";
 const WAIT_MS = 150_000; // the service gives up after two minutes
 const ASK_MS = 700;
 const PLACES = /** @type {const} */ (["chamber", "room", "bed", "electronics"]);
-const T = S.what_if;
 
 /** @param {{job: Job, chamber: Chamber}} props */
 export function WhatIf({ job, chamber }) {
