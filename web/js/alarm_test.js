@@ -71,6 +71,8 @@ function One({ of, now, may, when, several }) {
 function Newest({ test, now, may }) {
   const people = [...new Set(test.routes.map(({ person }) => person))];
   const open = test.phase === "running" || test.phase === "done";
+  const said = (/** @type {string} */ person) => test.routes.every((route) => route.person !== person || route.heard !== null);
+  const next = people.find((person) => !said(person)); // one after the other: theirs stands out
   const steps = test.steps.length === 4 ? T.passed : T.stopped(test.steps);
   return html`<h3>${T.newest(moment(test.at, now.at), test.by)}</h3>
     ${!open && html`<p><strong>${first(test.text)}.</strong></p>`}
@@ -88,7 +90,7 @@ function Newest({ test, now, may }) {
     ${open && people.length > 0 && html`<h3>${T.confirm}</h3><p>${T.confirm_how}</p>`}
     ${open &&
     people.map(
-      (person) => html`<${Person} key=${person} test=${test} person=${person} may=${may}
+      (person) => html`<${Person} key=${person} test=${test} person=${person} may=${may} next=${person === next}
         routes=${test.routes.filter((route) => route.person === person)} />`,
     )}`;
 }
@@ -98,13 +100,13 @@ function Row({ part, text }) {
   return html`<tr><th scope="row">${part}</th><td>${first(text)}.</td></tr>`;
 }
 
-/** @param {{test: AlarmTest, person: string, routes: RouteTried[], may: boolean}} props */
-function Person({ test, person, routes, may }) {
+/** @param {{test: AlarmTest, person: string, routes: RouteTried[], may: boolean, next: boolean}} props */
+function Person({ test, person, routes, may, next }) {
   const said = new Set(routes.map(({ heard }) => heard));
   return html`<div class="confirm" role="group" aria-label=${person}>
-    <p><strong>${person}.</strong>${" "}
+    <p><strong>${T.to(person)}</strong>${" "}
       ${said.has("silent") && T.silent_todo} ${said.has("nothing") && T.nothing_todo}</p>
-    ${may && html`<${Sayings} test=${test} person=${person} said=${said.size === 1 ? [...said][0] : null} />`}
+    ${may && html`<${Sayings} test=${test} person=${person} said=${said.size === 1 ? [...said][0] : null} next=${next} />`}
     ${may &&
     routes.length > 1 &&
     html`<details><summary>${T.one_by_one}</summary>
@@ -116,13 +118,13 @@ function Person({ test, person, routes, may }) {
   </div>`;
 }
 
-/** @param {{test: AlarmTest, person: string, route?: string, said: RouteTried["heard"]}} props */
-function Sayings({ test, person, route, said }) {
+/** @param {{test: AlarmTest, person: string, route?: string, said: RouteTried["heard"], next?: boolean}} props */
+function Sayings({ test, person, route, said, next = false }) {
   const say = (/** @type {string} */ heard) => () =>
     post(`/api/alarm-tests/${encodeURIComponent(test.id)}/confirm`, { person, heard, ...(route ? { route } : {}) });
   return html`<div class="acts">
     ${SAYINGS.map(
-      (heard) => html`<${Act} key=${heard} work=${say(heard)} kind=${said === null && heard === "heard" ? "must" : said === heard ? "said" : "slight"}>
+      (heard) => html`<${Act} key=${heard} work=${say(heard)} kind=${next && said === null && heard === "heard" ? "must" : said === heard ? "said" : "slight"}>
         ${said === heard ? `✓ ${T[heard]}` : T[heard]}
       <//>`,
     )}

@@ -15,8 +15,8 @@ import { words } from "./units.js";
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./first_steps.js").Found} Found */
 
-/** @param {{found: Found[] | null, failed: boolean, unit: Unit, when: string}} props */
-export function SettingUp({ found, failed, unit, when }) {
+/** @param {{found: Found[] | null, failed: boolean, now: import("./types.js").Now, unit: Unit, when: string}} props */
+export function SettingUp({ found, failed, now, unit, when }) {
   const { files, failed: unread, again } = useFiles(when);
   // Both at once: or what comes later would push down what somebody reads by then.
   if (!found || (!files && !unread)) {
@@ -30,7 +30,7 @@ export function SettingUp({ found, failed, unit, when }) {
     <h1 id="setting-up" class="sentence" tabindex="-1">${U.to_do(todo.length)}</h1>
     <p class="sub">${failed ? U.failed : U.how}</p>
     ${files && html`<${TheFiles} files=${files} again=${again} unit=${unit} />`}
-    ${todo.length > 0 && html`<h2>${U.todo}</h2><${ToDo} todo=${todo} unit=${unit} />`}
+    ${todo.length > 0 && html`<h2>${U.todo}</h2><${ToDo} todo=${todo} chambers=${now.chambers} unit=${unit} />`}
     ${fit.length > 0 && html`<h2>${U.fit}</h2><${Lines} found=${fit} unit=${unit} />`}
     ${others.length > 0 && html`<h2>${U.others}</h2><${Lines} found=${others} unit=${unit} />`}
     <p class="small">${U.all_told} <${Command} words="inspect --chamber FILE" /></p>

@@ -40,9 +40,11 @@ export const A = {
   heard: "It arrived, and I heard it",
   silent: "It arrived in silence",
   nothing: "Nothing came",
+  /** @param {string} person */
+  to: (person) => `To ${person}:`,
   one_by_one: "Say it route by route",
   silent_todo: "Let the telephone sound for these messages even when it is on silent, then test again.",
-  nothing_todo: "See the route's line above, and the address in the chamber file. Then test again.",
+  nothing_todo: "See the route's line above, and the address under Setting up, People. Then test again.",
   earlier: "Earlier tests",
   failed: "The earlier tests couldn't be fetched.",
   /** @param {string} when  @param {string} by  @param {string} text */

@@ -1,6 +1,11 @@
-/** Times, temperatures and durations as people read them. */
+/**
+ * Times, temperatures and durations as people read them: the one place that knows how a language
+ * writes figures, dates and units.
+ */
 
 /** @typedef {import("./types.js").Unit} Unit */
+
+export const LANGUAGE = "en-GB";
 
 /**
  * A form of times, made when it is first used: each takes a telephone some 10 ms.
@@ -9,7 +14,7 @@
 function form(how) {
   /** @type {Intl.DateTimeFormat | undefined} */
   let made;
-  return () => (made ??= new Intl.DateTimeFormat("en-GB", how));
+  return () => (made ??= new Intl.DateTimeFormat(LANGUAGE, how));
 }
 
 const CLOCK = form({ hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
@@ -66,6 +71,20 @@ export function duration(seconds) {
   const whole_min = Math.round(whole_s / 60);
   if (whole_min < 60) return `${whole_min}\u00a0min`;
   return pair(Math.floor(whole_min / 60), "h", whole_min % 60, "min");
+}
+
+/** "less than a minute", "35 min", "3 h 5 min", "12 days": how long ago, where seconds say nothing. @param {number} ms */
+export function age(ms) {
+  const whole_min = Math.max(0, Math.floor(ms / 60_000));
+  if (whole_min < 1) return "less than a minute";
+  if (whole_min < 60) return `${whole_min}\u00a0min`;
+  if (whole_min < 2880) return pair(Math.floor(whole_min / 60), "h", whole_min % 60, "min");
+  return `${Math.floor(whole_min / 1440)}\u00a0days`;
+}
+
+/** "1,204" @param {number} n */
+export function count(n) {
+  return n.toLocaleString(LANGUAGE);
 }
 
 /** @param {number} large @param {string} unit @param {number} small @param {string} smaller */
