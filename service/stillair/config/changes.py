@@ -39,6 +39,7 @@ Spot = Annotated[
     Strict(False),
     Field(min_length=2, max_length=2),
 ]
+Others = Mapping[str, Mapping[str, Mapping[str, Any]]]
 BUS = r"/dev/(spidev[0-9]+\.[0-9]+|i2c-[0-9]+)"
 SERIAL = r"/dev/(serial[0-9]|tty(USB|ACM|AMA|S)[0-9]+|serial/by-id/[A-Za-z0-9_.+:@-]+)"
 CAMERA = re.compile(r"/dev/(video\d+|v4l/by-(id|path)/[\w.+:@#=-]+)")
@@ -116,12 +117,14 @@ class AddSensor(Table):
 
 
 class ChangeSensor(Table):
-    """Another name, place, correction or spot in the drawing of a sensor that is there."""
+    """Another name, place, topic, correction or spot in the drawing of a sensor that is there."""
 
     do: Literal["sensor"]
     of: Text
     name: Text | None = None
     place: Annotated[Place | None, Strict(False)] = None
+    topic: Text | None = None
+    pointer: Text | None = None
     correction_k: float | None = None
     drawn_at: Spot | None = None
 
@@ -217,7 +220,10 @@ class SetMail(Table):
 
 
 class SetBroker(Table):
-    """The broker that sensors and switches send to; without a password, the one there stays."""
+    """The broker that sensors and switches send to; without a password, the one there stays.
+
+    A `username` of null takes the sign-in away, with its password.
+    """
 
     do: Literal["broker"]
     host: Text
@@ -225,6 +231,14 @@ class SetBroker(Table):
     tls: bool | None = None
     username: Text | None = None
     password: Text | None = Field(default=None, repr=False)
+
+
+class SameServer(Table):
+    """The broker or mail server of another chamber, with all that belongs to it."""
+
+    do: Literal["same server"]
+    table: Literal["mqtt", "mail"]
+    of: Annotated[str, Field(max_length=200)]
 
 
 class RemoveChamber(Table):
@@ -249,6 +263,7 @@ Change = Annotated[
     | RemovePerson
     | SetMail
     | SetBroker
+    | SameServer
     | RemoveChamber,
     Field(discriminator="do"),
 ]
@@ -274,10 +289,12 @@ def proposed(
     folder: Path,
     *,
     buses: Mapping[str, str] | None = None,
+    others: Others | None = None,
 ) -> Proposal:
     """The text after `changes`, in their order; `text` "" is a file that isn't there yet.
 
-    `buses` names the folder of the bus for the addresses of chips that aren't on the usual one.
+    `buses` names the folder of the bus for the addresses of chips that aren't on the usual one,
+    `others` the tables [mqtt] and [mail] of the other chambers, by key.
 
     Raises `SettingsError` with one sentence for each fault, of the changes or of what
     the file would then say.
@@ -288,7 +305,7 @@ def proposed(
     faults: list[str] = []
     for number, change in enumerate(changes, start=1):
         try:
-            _make(edited, change, told, buses or {})
+            _make(edited, change, told, buses or {}, others or {})
         except EditError as error:
             faults.append(f"change {number}: {error}")
     if faults:
@@ -317,7 +334,21 @@ def _check_name(before: Mapping[str, Any], settings: ChamberSettings, source: st
     )
 
 
-def _make(edited: Edited, change: Change, told: Told, buses: Mapping[str, str]) -> None:
+def broker_row(text: str, change: SetBroker | SameServer | None, others: Others) -> dict[str, Any]:
+    """The table [mqtt] as it would be after a change. Raises `SettingsError`."""
+    edited = Edited(text or BEGINNING)
+    try:
+        if change is not None:
+            _make(edited, change, Told(), {}, others)
+    except EditError as error:
+        raise SettingsError("the broker", (str(error),)) from None
+    found = edited.values.get("mqtt")
+    return dict(found) if isinstance(found, Mapping) else {}
+
+
+def _make(
+    edited: Edited, change: Change, told: Told, buses: Mapping[str, str], others: Others
+) -> None:
     match change:
         case SetChamber():
             for key, value in _set_keys(change):
@@ -327,8 +358,8 @@ def _make(edited: Edited, change: Change, told: Told, buses: Mapping[str, str]) 
             edited.add("sensor", row)
             told.sensor_added(row)
         case ChangeSensor():
-            row = _given(change, "name", "place", "correction_k", "drawn_at")
-            for key in ("correction_k", "drawn_at"):  # null takes it out
+            row = _given(change, "name", "place", "topic", "pointer", "correction_k", "drawn_at")
+            for key in ("pointer", "correction_k", "drawn_at"):  # null takes it out
                 if key in change.model_fields_set:
                     row.setdefault(key, None)
             for key, value in row.items():
@@ -394,12 +425,25 @@ def _make(edited: Edited, change: Change, told: Told, buses: Mapping[str, str]) 
                         edited.set("mail", "password_file", None)
                     told.mail(key, edited.set("mail", key, value), value)
         case SetBroker():
+            if "username" in change.model_fields_set and change.username is None:
+                told.broker("username", edited.set("mqtt", "username", None), None)
+                for key in ("password", "password_file"):
+                    edited.set("mqtt", key, None)
             _check_password(edited, "mqtt", change)
             for key in ("host", "port", "tls", "username", "password"):
                 if (value := getattr(change, key)) is not None:
                     if key == "password":
                         edited.set("mqtt", "password_file", None)
                     told.broker(key, edited.set("mqtt", key, value), value)
+        case SameServer():
+            table = others.get(change.of, {}).get(change.table)
+            if not table:
+                raise EditError(f"{change.table}.host: no such box has one")
+            edited.drop(change.table)
+            for key, value in table.items():
+                before = edited.set(change.table, key, value)
+                tell = told.broker if change.table == "mqtt" else told.mail
+                tell(key.removesuffix("_file"), before, value)
         case RemoveChamber():
             raise EditError("to take a box away is a change of its own; ask for nothing else in it")
 

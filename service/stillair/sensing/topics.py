@@ -131,6 +131,7 @@ class TopicReader:
         self._lost_s: float | None = clock.now_s()
         self._is_loss_logged = False
         self.why = "not connected yet"
+        self.error: Exception | None = None  # that ended the last try; None where it was an answer
         self._refused = ""
         self._version_5 = True
         self._stopping = threading.Event()
@@ -145,12 +146,17 @@ class TopicReader:
         followed = _Topic(check_topic(topic), kept)
         with self.lock:
             self._topics.append(followed)
+        self.begin()
+        return Subscription(self, followed)
+
+    def begin(self) -> None:
+        """Connect, also without a topic; harmless twice."""
+        with self.lock:
             if self._thread is None:
                 self._thread = threading.Thread(
                     target=self._run, name=f"mqtt {self.where}", daemon=True
                 )
                 self._thread.start()
-        return Subscription(self, followed)
 
     def forget(self, topic: _Topic) -> None:
         """Take no more messages of a topic."""
@@ -162,6 +168,11 @@ class TopicReader:
     def lost(self) -> bool:
         """Whether there is no connection just now, for the reason in `why`."""
         return self._lost_s is not None
+
+    @property
+    def refusal(self) -> str:
+        """What the broker said at the last try, if it refused; "" else."""
+        return self._refused
 
     def outage(self) -> str:
         """Why there is no connection, once it has been gone too long; "" while all is well."""
@@ -187,8 +198,10 @@ class TopicReader:
             try:
                 self._stay_connected()
             except OSError as error:
+                self.error = error
                 self._lost(str(error.strerror or error).lower())
             except Exception as error:
+                self.error = error
                 # paho raises struct.error, IndexError and others for what a broker garbles
                 self._lost(f"it does not speak MQTT as it should ({type(error).__name__})")
             self._stopping.wait(self._again_s)
@@ -196,7 +209,7 @@ class TopicReader:
     def _stay_connected(self) -> None:
         """Connect and serve until the connection is lost."""
         client = self._new_client()
-        self._refused = ""
+        self._refused, self.error = "", None
         try:
             self._connect(client)
             while not self._stopping.is_set():
