@@ -30,7 +30,7 @@ export function Camera({ draft, change, file, unit, now, found, in_touch, stop }
   const finding = useFinding();
   const source = draft.typed.camera?.source ?? "";
   const taken = draft.more.find((each) => each.do === "camera")?.source ?? "";
-  const look = useTrial(file, changesOf({ ...draft, more: [] }, file.settings));
+  const look = useTrial(file, changesOf({ ...draft, more: draft.more.filter((each) => each.do !== "camera") }, file.settings));
   const chamber = now.chambers.find((each) => each.chamber === file.chamber);
   const view = found?.find((each) => /(^|, )camera$/.test(each.thing));
   const in_use = file.settings?.camera ?? null;

@@ -44,7 +44,7 @@ export function draftOf(base, settings, of = "") {
 /** What may be kept of a draft, as text. @param {Draft} draft */
 export function textOf(draft) {
   const open = draft.more.filter((change) => !isSecret(change));
-  const lost = draft.more.filter(isSecret).map(keyOf);
+  const lost = draft.more.filter(isSecret).map(lostOf);
   const { camera, person, broker, ...typed } = draft.typed;
   return JSON.stringify({
     ...draft,
@@ -93,12 +93,18 @@ export function keyOf(change) {
   return [change.do.replace("topic ", "").replace("add ", ""), change.of ?? (change.do === "camera" ? "" : change.name)].filter(Boolean).join(" ");
 }
 
+/** The same without an address in it. @param {Change} change */
+function lostOf(change) {
+  return change.do === "person" ? `person ${change.name}` : keyOf(change);
+}
+
 /** One more change, in the place of an earlier one of the same thing. @param {Draft} draft @param {Change[]} changes */
 export function taking(draft, ...changes) {
   const keys = new Set(changes.map(keyOf));
+  const found = new Set(changes.map(lostOf));
   return {
     more: [...draft.more.filter((change) => !keys.has(keyOf(change))), ...changes],
-    lost: draft.lost.filter((key) => !keys.has(key)),
+    lost: draft.lost.filter((key) => !found.has(key)),
   };
 }
 
@@ -200,14 +206,28 @@ export function stopAt(step, draft, settings, others) {
       if (typeof correction_k === "string") return { field: `sensor-${n}-correction`, say: T.figure(correction_k) };
       if (of !== null && driver === "mqtt" && !topic?.trim()) return { field: `sensor-${n}-topic`, say: T.topic };
     }
-    if (typed.sensor?.kind) return { field: "take-sensor", say: T.sensor };
   }
-  if (step === "switches" && (typed.switch?.pin != null || typed.switch?.topic || typed.switch?.active)) return { field: "take-switch", say: T.switch };
   if ((step === "sensors" || step === "switches") && typed.broker?.at === step) return { field: "try-broker", say: T.broker };
+  if (step === "sensors" && typed.sensor?.kind) {
+    return typed.sensor.kind === "mqtt" && !typed.sensor.topic?.trim() ? { field: "sensor-topic", say: T.topic } : { field: "take-sensor", say: T.sensor };
+  }
+  if (step === "switches" && (typed.switch?.pin != null || typed.switch?.topic || typed.switch?.active)) return switchStop(typed.switch);
   if (step === "camera" && typed.camera?.source.trim()) return { field: "take-camera", say: T.camera };
   if (step === "people") {
-    const { name = "", address = "", host = "" } = typed.person ?? {};
-    if (name.trim() || address.trim() || host.trim()) return { field: "take-person", say: T.person(name.trim()) };
+    const { name = "", way = "webpush", address = "", host = "" } = typed.person ?? {};
+    if (!name.trim() && !address.trim() && !host.trim()) return null;
+    if (!name.trim()) return { field: "person-name", say: T.person_name };
+    if (way !== "webpush" && !address.trim()) return { field: "person-address", say: T.person_address(name.trim()) };
+    return { field: "take-person", say: T.person(name.trim()) };
   }
   return null;
+}
+
+/** @param {any} of  a switch as it was typed so far  @returns {Stop} */
+function switchStop(of) {
+  const T = G.stops;
+  if (!of.name?.trim()) return { field: "switch-name", say: T.switch_name };
+  if (of.way === "mqtt" && !of.topic?.trim()) return { field: "switch-topic", say: T.topic };
+  if (of.way === "mqtt" && !of.active?.trim()) return { field: "switch-active", say: T.switch_active };
+  return { field: "take-switch", say: T.switch };
 }

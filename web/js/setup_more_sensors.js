@@ -23,8 +23,8 @@ export function unnamed() {
   return { of: null, name: "", place: "chamber", driver: "", address: null, correction_k: null, drawn_at: null };
 }
 
-/** @param {{draft: Draft, change: import("./setup_steps.js").Change, finding: import("./setup_sensors.js").Finding | null, file: import("./setup_file.js").ChamberFile, files: import("./setup_file.js").Files, unit: Unit, stop: import("./setup_draft.js").Stop | null, took: () => void}} props */
-export function MoreSensors({ draft, change, finding, file, files, unit, stop, took }) {
+/** @param {{draft: Draft, change: import("./setup_steps.js").Change, finding: import("./setup_sensors.js").Finding | null, file: import("./setup_file.js").ChamberFile, files: import("./setup_file.js").Files, unit: Unit, stop: import("./setup_draft.js").Stop | null, halt: () => void, took: () => void}} props */
+export function MoreSensors({ draft, change, finding, file, files, unit, stop, halt, took }) {
   const [reads, setReads] = useState("");
   const form = { ...NEW, ...draft.typed.sensor };
   const set = (/** @type {Partial<typeof NEW>} */ part) => (setReads(""), change(typing(draft, "sensor", { ...form, ...part })));
@@ -45,7 +45,7 @@ export function MoreSensors({ draft, change, finding, file, files, unit, stop, t
     setReads(value === null ? T.fault(fault) : form.kind === PARTICLES ? T.counts(value) : T.reads(value, unit));
   };
   const take = () => {
-    if (!whole) return;
+    if (!whole) return halt();
     change({ ...(form.kind === PARTICLES ? taking(draft, particles) : { sensors: [...draft.sensors, sensor] }), ...typing(draft, "sensor", undefined) });
     setReads("");
     if (form.kind !== PARTICLES) took();
@@ -66,8 +66,9 @@ export function MoreSensors({ draft, change, finding, file, files, unit, stop, t
       ${form.kind === "max31856" && html`<${Choice} label=${T.thermocouple} value=${form.thermocouple} among=${TYPES} set=${(/** @type {string} */ thermocouple) => set({ thermocouple })} />
         <${Choice} label=${T.mains} value=${form.mains} among=${T.hums} set=${(/** @type {string} */ mains) => set({ mains })} />`}
       ${form.kind === PARTICLES && html`<${Named} label=${T.port} hint=${T.port_how} value=${port} among=${finding?.ports ?? []} set=${(/** @type {string} */ to) => set({ port: to })} />`}
-      ${by_topic && html`<${Typed} label=${T.topic} hint=${T.topic_how} value=${form.topic} set=${(/** @type {string} */ topic) => set({ topic })} />
-        <${Typed} label=${T.pointer} hint=${T.pointer_how} value=${form.pointer} set=${(/** @type {string} */ pointer) => set({ pointer })} />`}
+      ${by_topic && html`<${Typed} label=${T.topic} hint=${T.topic_how} field="sensor-topic" stop=${stop} value=${form.topic} set=${(/** @type {string} */ topic) => set({ topic })} />
+        <details open=${form.pointer !== "" || undefined}><summary>${T.pointer_head}</summary>
+          <${Typed} label=${T.pointer} hint=${T.pointer_how} value=${form.pointer} set=${(/** @type {string} */ pointer) => set({ pointer })} /></details>`}
       ${needs_broker && html`<${Broker} draft=${draft} change=${change} file=${file} files=${files} stop=${stop} at="sensors" topic=${by_topic ? form.topic : ""} pointer=${form.pointer} />`}
     </div>
     ${whole && !by_topic && html`<div class="acts"><${Act} kind="" work=${look}>${T.look}<//></div>`}

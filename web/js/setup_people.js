@@ -11,8 +11,8 @@ import { G } from "./strings_setup.js";
 
 const NOBODY = { name: "", way: "webpush", address: "", same: "", host: "", security: "starttls", username: "", password: "" };
 
-/** @param {{draft: import("./setup_draft.js").Draft, change: import("./setup_steps.js").Change, file: import("./setup_file.js").ChamberFile, files: import("./setup_file.js").Files, stop: import("./setup_draft.js").Stop | null}} props */
-export function People({ draft, change, file, files, stop }) {
+/** @param {{draft: import("./setup_draft.js").Draft, change: import("./setup_steps.js").Change, file: import("./setup_file.js").ChamberFile, files: import("./setup_file.js").Files, stop: import("./setup_draft.js").Stop | null, halt: () => void}} props */
+export function People({ draft, change, file, files, stop, halt }) {
   const T = G.people;
   const id = useId();
   const who = { ...NOBODY, ...draft.typed.person };
@@ -47,10 +47,10 @@ export function People({ draft, change, file, files, stop }) {
     ${people.some(({ routes }) => routes.some((each) => each.includes("telephones"))) && html`<p><a class="way" href="#/telephones">${T.telephones}</a></p>`}
     <div class="fields" role="group" aria-labelledby=${id}>
       <h2 id=${id}>${T.another}</h2>
-      <${Typed} label=${T.name} value=${who.name} set=${(/** @type {string} */ to) => set({ name: to })} most=${40} />
+      <${Typed} label=${T.name} field="person-name" stop=${stop} value=${who.name} set=${(/** @type {string} */ to) => set({ name: to })} most=${40} />
       <${Choice} label=${T.by} value=${who.way} among=${T.ways} set=${(/** @type {string} */ way) => set({ way, address: "" })} />
-      ${who.way === "mailto" && html`<${Typed} label=${T.mail} type="email" value=${who.address} set=${(/** @type {string} */ address) => set({ address })} />`}
-      ${who.way === "other" && html`<${Typed} label=${T.other} hint=${T.other_how} value=${who.address} set=${(/** @type {string} */ address) => set({ address })} />`}
+      ${who.way === "mailto" && html`<${Typed} label=${T.mail} type="email" field="person-address" stop=${stop} value=${who.address} set=${(/** @type {string} */ address) => set({ address })} />`}
+      ${who.way === "other" && html`<${Typed} label=${T.other} hint=${T.other_how} field="person-address" stop=${stop} value=${who.address} set=${(/** @type {string} */ address) => set({ address })} />`}
       ${from.length > 0 && html`<${Choice} label=${T.server} value=${same} among=${[...from, ["other", T.other_server]]} set=${(/** @type {string} */ to) => set({ same: to })} />`}
       ${asks_server && server.do === "mail" && html`<fieldset><legend>${T.server}</legend>
         <${Typed} label=${T.host} value=${who.host} set=${(/** @type {string} */ host) => set({ host })} />
@@ -59,7 +59,7 @@ export function People({ draft, change, file, files, stop }) {
         <${Typed} label=${T.password} type="password" hint=${T.password_how} value=${who.password} set=${(/** @type {string} */ password) => set({ password })} />
       </fieldset>`}
     </div>
-    <div class="acts"><button type="button" class="act" id=${fieldId("take-person")} aria-disabled=${!whole} onClick=${() => whole && take()}>${T.take}</button></div>
+    <div class="acts"><button type="button" class="act" id=${fieldId("take-person")} aria-disabled=${!whole} onClick=${() => (whole ? take() : halt())}>${T.take}</button></div>
     <${Wrong} stop=${stop} field="take-person" />`;
 }
 

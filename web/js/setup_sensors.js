@@ -45,8 +45,8 @@ export function useFinding() {
   return finding;
 }
 
-/** @param {{draft: Draft, change: import("./setup_steps.js").Change, file: ChamberFile, files: Files, unit: Unit, stop: import("./setup_draft.js").Stop | null}} props */
-export function Sensors({ draft, change, file, files, unit, stop }) {
+/** @param {{draft: Draft, change: import("./setup_steps.js").Change, file: ChamberFile, files: Files, unit: Unit, stop: import("./setup_draft.js").Stop | null, halt: () => void}} props */
+export function Sensors({ draft, change, file, files, unit, stop, halt }) {
   const finding = useFinding();
   useEffect(() => {
     post("/api/finding/anew").catch(() => undefined); // a rise counts from when somebody began to look
@@ -93,7 +93,7 @@ export function Sensors({ draft, change, file, files, unit, stop }) {
       })}
     </ul>
     ${chips.length > 0 && html`<div class="acts"><${Act} kind="slight" work=${() => post("/api/finding/anew")}>${T.anew}<//></div>`}
-    <${MoreSensors} draft=${draft} change=${change} finding=${finding} file=${file} files=${files} unit=${unit} stop=${stop} took=${() => setFresh(draft.sensors.length)} />`;
+    <${MoreSensors} draft=${draft} change=${change} finding=${finding} file=${file} files=${files} unit=${unit} stop=${stop} halt=${halt} took=${() => setFresh(draft.sensors.length)} />`;
 }
 
 /** Whether a sensor of the draft is this chip. @param {DraftSensor} sensor @param {Chip} chip */
@@ -135,7 +135,7 @@ function Named({ sensor, n, draft, set, drop, fresh, stop }) {
   return html`<div class="fields">
     ${!sensor.name.trim() && free.length > 0 && html`<div class="suggested" role="group" aria-label=${T.called} tabindex="-1" ref=${ask}>
       <p>${T.called}</p>
-      ${free.map((name) => html`<button type="button" class="act slight" key=${name} onClick=${() => call(name)}>${name}</button>`)}
+      ${free.map((name) => html`<button type="button" class="act" key=${name} onClick=${() => call(name)}>${name}</button>`)}
     </div>`}
     <${Typed} label=${T.name} most=${40} field=${field("name")} stop=${stop} value=${sensor.name} set=${(/** @type {string} */ name) => set({ name })} />
     <label for=${`${id}-place`}>${T.place}</label>
@@ -143,7 +143,7 @@ function Named({ sensor, n, draft, set, drop, fresh, stop }) {
       ${Object.entries(T.places).map(([value, words]) => html`<option key=${value} value=${value}>${words}</option>`)}
     </select>
     ${sensor.driver === "mqtt" && sensor.topic != null && html`<${Typed} label=${G.more.topic} field=${field("topic")} stop=${stop} value=${sensor.topic} set=${(/** @type {string} */ topic) => set({ topic })} />
-      <details><summary>${G.more.pointer}</summary>
+      <details><summary>${G.more.pointer_head}</summary>
         <${Typed} label=${G.more.pointer} hint=${G.more.pointer_how} value=${sensor.pointer ?? ""} set=${(/** @type {string} */ pointer) => set({ pointer: pointer || null })} /></details>`}
     <details>
       <summary>${T.correction}</summary>

@@ -90,18 +90,21 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
   const written = async (/** @type {string} */ chamber) => {
     clear();
     keep(WHICH, chamber);
-    const next = file.settings === null ? (STEPS[at + 1] ?? step) : step; // the first time one goes on
+    const next = first ? (STEPS[at + 1] ?? step) : step; // the first time one goes on
     await again();
     setWhich(chamber);
     setWrote(next);
     location.hash = stepAddress(next);
     head.current?.focus();
   };
+  const begun = fresh !== null || Boolean(files.another && recall(`${KEPT}:${files.another.file}`)); // another box, perhaps half-typed
   const changes = file.faults.length ? [] : changesOf(draft, file.settings);
   const ready = file.settings !== null || draft.sensors.length > 0;
-  const more = { draft, change, file, files, unit, stop };
+  const more = { draft, change, file, files, unit, stop, halt };
+  const first = file.settings === null; // then all of it is gone through, and written at its end
+  const ends = !first || at >= STEPS.indexOf("people");
   return html`<section class="past setup" aria-labelledby="setup">
-    <p class="small which">${G.step(at + 1, STEPS.length)}${(fresh || files.items.length > 1) && html`<${Which} files=${files} which=${fresh ? ANOTHER : file.chamber} choose=${(/** @type {string} */ key) => (keep(WHICH, key), setWhich(key))} />`}</p>
+    <p class="small which">${G.step(at + 1, STEPS.length)}${(begun || files.items.length > 1) && html`<${Which} files=${files} begun=${begun} which=${fresh ? ANOTHER : file.chamber} choose=${(/** @type {string} */ key) => (keep(WHICH, key), setWhich(key))} />`}</p>
     <h1 id="setup" class="sentence" tabindex="-1" ref=${head}>${/** @type {any} */ (G)[step].head}</h1>
     <${Returned} files=${files} unit=${unit} done=${again} />
     <p role="status">${wrote === step && html`<strong>${G.write.written(files.gap_s)}</strong>`}</p>
@@ -117,11 +120,11 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
       ${step === "done" && html`<${Done} found=${found} unit=${unit} unwritten=${changes.length > 0} />`}
       ${draft.lost.length > 0 && html`<p class="aside">${G.lost(draft.lost)}</p>`}
       ${ready
-        ? html`<${Writing} file=${file} files=${files} changes=${changes} unit=${unit} done=${written}
+        ? html`<${Writing} file=${file} files=${files} changes=${changes} unit=${unit} done=${written} kind=${ends ? "must" : ""}
             hold=${open ? { step: open, say: stopOf(open)?.say ?? "", halt: open === step ? halt : null } : null} />`
         : changes.length > 0 && step !== "sensors" && html`<p class="small">${G.not_yet}</p>`}
     </div>${step !== "places" && html`<${Drawn} draft=${draft} />`}</div>
-    <${Onward} at=${at} onward=${onward} />
+    <${Onward} at=${at} onward=${onward} kind=${ends ? "" : "must"} />
   </section>`;
 }
 
@@ -134,20 +137,20 @@ function toWhatStops(stop) {
   /** @type {HTMLElement | null | undefined} */ (meets)?.focus();
 }
 
-/** @param {{files: Files, which: string, choose: (key: string) => void}} props */
-function Which({ files, which, choose }) {
+/** @param {{files: Files, begun: boolean, which: string, choose: (key: string) => void}} props */
+function Which({ files, begun, which, choose }) {
   return html`<label>${G.chamber} <select value=${which} onChange=${(/** @type {any} */ event) => choose(event.target.value)}>
     ${files.items.map((each) => html`<option key=${each.chamber} value=${each.chamber}>${each.settings?.name ?? each.chamber}</option>`)}
-    ${which === ANOTHER && html`<option value=${ANOTHER}>${G.another.name}</option>`}
+    ${begun && html`<option value=${ANOTHER}>${G.another.name}</option>`}
   </select></label>`;
 }
 
-/** Back, next, and out: always there, at the same place. @param {{at: number, onward: (event: Event) => void}} props */
-function Onward({ at, onward }) {
+/** Back, next, and out: always there, at the same place. @param {{at: number, onward: (event: Event) => void, kind: string}} props */
+function Onward({ at, onward, kind }) {
   return html`<nav class="onward" aria-label=${G.steps}>
     ${at > 0 ? html`<a class="act" href=${stepAddress(STEPS[at - 1])}>${G.back}</a>` : html`<span></span>`}
     <a class="act slight" href="#/setting-up">${G.later}</a>
-    ${at < STEPS.length - 1 ? html`<a class="act" href=${stepAddress(STEPS[at + 1])} onClick=${onward}>${G.next}</a>` : html`<a class="act" href="#/">${G.done.watch}</a>`}
+    ${at < STEPS.length - 1 ? html`<a class=${`act ${kind}`} href=${stepAddress(STEPS[at + 1])} onClick=${onward}>${G.next}</a>` : html`<a class="act" href="#/">${G.done.watch}</a>`}
   </nav>`;
 }
 

@@ -46,8 +46,8 @@ function usePins() {
   return { pins, again: () => setWhen((n) => n + 1) };
 }
 
-/** @param {{draft: Draft, change: import("./setup_steps.js").Change, file: ChamberFile, files: Files, stop: import("./setup_draft.js").Stop | null}} props */
-export function Switches({ draft, change, file, files, stop }) {
+/** @param {{draft: Draft, change: import("./setup_steps.js").Change, file: ChamberFile, files: Files, stop: import("./setup_draft.js").Stop | null, halt: () => void}} props */
+export function Switches({ draft, change, file, files, stop, halt }) {
   const { pins, again } = usePins();
   const fresh = { ...NEW, ...draft.typed.switch };
   const set = (/** @type {Partial<typeof NEW>} */ part) => change(typing(draft, "switch", { ...fresh, ...part }));
@@ -56,11 +56,11 @@ export function Switches({ draft, change, file, files, stop }) {
   const gone = new Set(draft.more.filter((each) => each.do === "remove contact").map((each) => each.of));
   const used = new Set([...contacts, ...news].map((each) => each.name));
   const suggested = T.suggested.find((each) => !used.has(each)) ?? "";
-  const choose = (/** @type {number | null} */ pin) => set({ pin, name: fresh.name || suggested });
+  const choose = (/** @type {any} */ pin) => set({ pin: typeof pin === "number" ? pin : null, name: fresh.name || suggested });
   const name = fresh.name.trim();
   const by_topic = fresh.way === "mqtt";
   const adds = name && !(by_topic && (!brokerOf(draft, file) || draft.typed.broker)) ? (by_topic ? topicChanges(fresh, name) : pinChanges(fresh, name)) : [];
-  const take = () => adds.length && change({ ...taking(draft, ...adds), ...typing(draft, "switch", undefined) });
+  const take = () => !adds.length ? halt() : change({ ...taking(draft, ...adds), ...typing(draft, "switch", undefined) });
   const kinds = new Map(T.kinds);
   const one = (/** @type {any} */ each) => T.one(each.name, kinds.get(each.kind) ?? each.kind, each.topic ?? (each.pin == null ? (T.elsewhere[each.driver] ?? each.driver) : T.pin(each.pin)));
   return html`<p class="sub">${T.how}</p>
@@ -80,7 +80,7 @@ export function Switches({ draft, change, file, files, stop }) {
     ${!by_topic && html`<${Finding} pins=${pins} again=${again} pin=${fresh.pin} choose=${choose} />`}
     <div class="fields">
       ${!by_topic && html`<${PinField} label=${T.which} pins=${pins} value=${fresh.pin} set=${choose} />`}
-      ${(by_topic || fresh.pin !== null) && html`<${Named} fresh=${fresh} set=${set} seen=${by_topic ? undefined : pins?.free.find(({ pin }) => pin === fresh.pin)} />`}
+      ${(by_topic || fresh.pin !== null) && html`<${Named} fresh=${fresh} set=${set} stop=${stop} seen=${by_topic ? undefined : pins?.free.find(({ pin }) => pin === fresh.pin)} />`}
       ${by_topic && html`<${Broker} draft=${draft} change=${change} file=${file} files=${files} stop=${stop} at="switches" topic=${fresh.topic} pointer=${fresh.pointer} expects="word" />`}
     </div>
     ${(by_topic || fresh.pin !== null) && html`<div class="acts"><button type="button" class="act" id=${fieldId("take-switch")} aria-disabled=${!adds.length} onClick=${take}>${T.take}</button></div>`}
@@ -127,30 +127,33 @@ function Finding({ pins, again, pin, choose }) {
     </div>`;
 }
 
-/** @param {{fresh: typeof NEW, set: (part: Partial<typeof NEW>) => void, seen: Pin | undefined}} props */
-function Named({ fresh, set, seen }) {
+/** @param {{fresh: typeof NEW, set: (part: Partial<typeof NEW>) => void, stop: import("./setup_draft.js").Stop | null, seen: Pin | undefined}} props */
+function Named({ fresh, set, stop, seen }) {
   const [safe, alarm] = T.meanings[fresh.kind];
   const state = seen && (seen.is_closed === (fresh.means === "safe") ? safe : alarm);
   const pressed = fresh.kind === "presence" || fresh.kind === "reset" || fresh.kind === "heater";
-  return html`<${Typed} label=${T.name} value=${fresh.name} most=${40} set=${(/** @type {string} */ name) => set({ name })} />
+  return html`<${Typed} label=${T.name} field="switch-name" stop=${stop} value=${fresh.name} most=${40} set=${(/** @type {string} */ name) => set({ name })} />
     <${Choice} label=${T.kind} value=${fresh.kind} among=${T.kinds}
       set=${(/** @type {string} */ kind) => set({ kind, means: ["presence", "reset", "heater"].includes(kind) ? "alarm" : "safe" })} />
-    ${fresh.way === "mqtt" ? html`<${Topic} fresh=${fresh} set=${set} off_normal=${alarm} />` : html`<${Choice} label=${T.means} value=${fresh.means} among=${[["safe", safe], ["alarm", alarm]]} set=${(/** @type {string} */ means) => set({ means })} />`}
+    ${fresh.way === "mqtt" ? html`<${Topic} fresh=${fresh} set=${set} stop=${stop} off_normal=${alarm} />` : html`<${Choice} label=${T.means} value=${fresh.means} among=${[["safe", safe], ["alarm", alarm]]} set=${(/** @type {string} */ means) => set({ means })} />`}
     <p role="status">${state && html`<strong>${T.so(fresh.name, state)}</strong>`}</p>
     ${!pressed && fresh.means === "alarm" && html`<p class="small">${T.cut}</p>`}`;
 }
 
-/** @param {{fresh: typeof NEW, set: (part: Partial<typeof NEW>) => void, off_normal: string}} props */
-function Topic({ fresh, set, off_normal }) {
+/** @param {{fresh: typeof NEW, set: (part: Partial<typeof NEW>) => void, stop: import("./setup_draft.js").Stop | null, off_normal: string}} props */
+function Topic({ fresh, set, stop, off_normal }) {
   const M = G.more;
-  return html`<${Typed} label=${M.topic} hint=${M.topic_how} value=${fresh.topic} set=${(/** @type {string} */ topic) => set({ topic })} />
-    <${Typed} label=${M.pointer} hint=${M.pointer_how} value=${fresh.pointer} set=${(/** @type {string} */ pointer) => set({ pointer })} />
-    <${Typed} label=${T.active_of(off_normal)} value=${fresh.active} most=${200} hint=${T.retained} set=${(/** @type {string} */ active) => set({ active })} />`;
+  return html`<${Typed} label=${M.topic} hint=${M.topic_how} field="switch-topic" stop=${stop} value=${fresh.topic} set=${(/** @type {string} */ topic) => set({ topic })} />
+    <details open=${fresh.pointer !== "" || undefined}><summary>${M.pointer_head}</summary>
+      <${Typed} label=${M.pointer} hint=${M.pointer_how} value=${fresh.pointer} set=${(/** @type {string} */ pointer) => set({ pointer })} /></details>
+    <${Typed} label=${T.active_of(off_normal)} field="switch-active" stop=${stop} value=${fresh.active} most=${200} hint=${T.retained} set=${(/** @type {string} */ active) => set({ active })} />`;
 }
 
 /** A pin among those that nothing uses, or where they aren't known any number. @param {{label: string, pins: Pins | null, value: number | null, set: (pin: number | null) => void}} props */
 function PinField({ label, pins, value, set }) {
-  if (!pins?.unused.length) return html`<${Figure} label=${`${label}: ${T.number}`} hint=${T.number_how} whole=${true} value=${value} set=${set} />`;
+  const number = html`<${Figure} label=${`${label}: ${T.number}`} hint=${T.number_how} whole=${true} value=${value} set=${set} />`;
+  if (pins?.why) return html`<details><summary>${T.none_here}</summary>${number}</details>`;
+  if (!pins?.unused.length) return number;
   const among = [["", T.choose], ...pins.unused.map((pin) => [String(pin), `GPIO ${pin}`])];
   return html`<${Choice} label=${label} value=${value === null ? "" : String(value)} among=${among} set=${(/** @type {string} */ pin) => set(pin ? Number(pin) : null)} />`;
 }

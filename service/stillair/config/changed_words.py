@@ -113,7 +113,7 @@ class Told:
             )
 
     def sensor_added(self, row: Mapping[str, Any]) -> None:
-        more = f", corrected by {row['correction_k']:g} K" if row.get("correction_k") else ""
+        more = f", corrected by {row['correction_k']:g} degrees" if row.get("correction_k") else ""
         where = PLACES.get(str(row["place"]), "")
         self.words.append(f"New sensor {_name(row['name'])}: {_thing(row)}, {where}{more}.")
 
@@ -133,9 +133,8 @@ class Told:
                     f"{PLACES.get(str(before or 'chamber'), 'elsewhere')}."
                 )
             case "correction_k":
-                self._becomes(
-                    f"Sensor {name}'s correction", _plain(before, " K"), _plain(after, " K")
-                )
+                what, unit = f"Sensor {name}'s correction", " degrees"
+                self._becomes(what, _plain(before, unit), _plain(after, unit))
             case "topic":
                 self._becomes(f"Sensor {name}'s topic", _plain(before), _plain(after))
             case "pointer":

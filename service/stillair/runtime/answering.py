@@ -112,7 +112,7 @@ class Answering:
         """Where links lead, for whoever sets the service up."""
         if self.base is None:
             told = (
-                "the service is open to this computer alone, so that no telephone can open its page;"
+                "no telephone can open the page, as the service is open to this computer alone;"
                 " README.md says under Who may come in how to open it to your network"
             )
             return Found("links in messages", State.NONE, told)

@@ -245,13 +245,9 @@ class Changing:
             if other.key == found.settings.key != chamber and not self._simulated:
                 told = SAME_NAME.format(name=f"“{other.settings.name}”")
                 raise SettingsError(file.path.name, (told,))
-        named = {
-            str(self._files[c.key].path): found.settings if c.key == chamber else c.settings
-            for c in self._chambers()
-        }
-        if chamber == NEW:
-            named[str(file.path)] = found.settings
-        if between := tuple(faults_between_files(named)):
+        boxes = [found.settings if c.key == chamber else c.settings for c in self._chambers()]
+        boxes += [found.settings] if chamber == NEW else []
+        if between := tuple(faults_between_files({f"box “{of.name}”": of for of in boxes})):
             raise SettingsError(file.path.name, between)
         old = self._chamber(chamber)
         if old and found.settings.key != chamber and not self._simulated and _runs(old):

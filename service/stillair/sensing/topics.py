@@ -16,6 +16,8 @@ OASIS, MQTT version 5.0: 3.1.2.11.4 maximum packet size, 3.3.1.3 retain.
 from __future__ import annotations
 
 import logging
+import socket
+import ssl
 import threading
 from collections import deque
 from collections.abc import Callable
@@ -198,7 +200,7 @@ class TopicReader:
             try:
                 self._stay_connected()
             except OSError as error:
-                self.error = error
+                self.error = error.with_traceback(None)  # which would hold on to sockets
                 self._lost(str(error.strerror or error).lower())
             except Exception as error:
                 self.error = error
@@ -225,8 +227,8 @@ class TopicReader:
             # Callbacks hold the client and the client holds them: without this
             # its sockets stay open until the collector comes by.
             client.on_connect = client.on_subscribe = client.on_message = None
-            if (socket := client.socket()) is not None:
-                socket.close()
+            if (wire := client.socket()) is not None:
+                wire.close()
 
     def _subscribe(self, client: Client) -> None:
         """Ask for the topics that are new since the last time, once connected."""
@@ -253,6 +255,7 @@ class TopicReader:
         from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
         reader = self
+        context = ssl.create_default_context() if self._tls else None
 
         class BoundedClient(Client):
             """One that takes no message of any size: paho would gather 256 MB of it."""
@@ -264,6 +267,20 @@ class TopicReader:
                     raise ConnectionAbortedError(reader._refused)
                 return super()._sock_recv(bufsize)
 
+            def _ssl_wrap_socket(self, tcp_sock: socket.socket) -> ssl.SSLSocket:
+                # As paho's own, which leaves the socket open where the handshake fails.
+                assert context is not None, "it is asked for under TLS alone"
+                wrapped = context.wrap_socket(
+                    tcp_sock, server_hostname=reader._host, do_handshake_on_connect=False
+                )
+                try:
+                    wrapped.settimeout(CONNECT_TIMEOUT_S)
+                    wrapped.do_handshake()
+                except BaseException:
+                    wrapped.close()
+                    raise
+                return wrapped
+
         version = MQTTProtocolVersion.MQTTv5 if self._version_5 else MQTTProtocolVersion.MQTTv311
         client = BoundedClient(
             CallbackAPIVersion.VERSION2, protocol=version, reconnect_on_failure=False
@@ -271,8 +288,8 @@ class TopicReader:
         client.connect_timeout = CONNECT_TIMEOUT_S
         if self._username is not None:
             client.username_pw_set(self._username, self._password)
-        if self._tls:
-            client.tls_set()
+        if context is not None:
+            client.tls_set_context(context)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
