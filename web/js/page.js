@@ -86,7 +86,7 @@ export function Page({ touch, sounds }) {
       ${now && route.page === "report" && html`<${Report} key=${route.job} id=${route.job} now=${now} unit=${unit} />`}
       ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} unit=${unit} when=${`${touch.joined}`} />`}
       ${now && route.page === "setup" && owner && html`<${SetupSteps} step=${route.step} now=${now} when=${`${touch.joined}`} unit=${unit} found=${found} in_touch=${in_touch} />`}
-      ${now && route.page === "watch" && html`<${HowItWatches} unit=${unit} when=${`${touch.joined}`} at=${now.at} />`}
+      ${now && route.page === "watch" && html`<${HowItWatches} unit=${unit} when=${`${touch.joined}`} at=${now.at} owner=${owner} />`}
       ${now && route.page === "alarm-test" && html`<${AlarmTests} now=${now} when=${when} may=${may} />`}
       ${now &&
       route.page === "now" &&

@@ -4,6 +4,7 @@ import { useEffect, useId, useRef, useState } from "../vendor/preact-hooks.js";
 import { Act } from "./act.js";
 import { get, post } from "./ask.js";
 import { html } from "./html.js";
+import { later } from "./later.js";
 import { Broker, brokerOf } from "./setup_broker.js";
 import { keyOf, leaving, taking, typing } from "./setup_draft.js";
 import { Choice, Figure, Typed, Wrong, fieldId } from "./setup_fields.js";
@@ -15,6 +16,7 @@ import { G } from "./strings_setup.js";
 /** @typedef {{pin: number, is_closed: boolean, changes: number}} Pin */
 /** @typedef {{is_looking: boolean, free: Pin[], used: {pin: number, by: string}[], unused: number[], why: string}} Pins */
 
+const TrySounder = later(() => import("./try_sounder.js"), "TrySounder", "");
 const EVERY_MS = 500;
 const T = G.switches;
 const NEW = { way: "gpio", pin: /** @type {number | null} */ (null), name: "", kind: "door", means: "safe", topic: "", pointer: "", active: "" };
@@ -85,7 +87,7 @@ export function Switches({ draft, change, file, files, stop, halt }) {
     </div>
     ${(by_topic || fresh.pin !== null) && html`<div class="acts"><button type="button" class="act" id=${fieldId("take-switch")} aria-disabled=${!adds.length} onClick=${take}>${T.take}</button></div>`}
     <${Wrong} stop=${stop} field="take-switch" />
-    <${Sounder} draft=${draft} change=${change} now=${file.settings?.sounder ?? null} pins=${pins} />
+    <${Sounder} draft=${draft} change=${change} chamber=${file.chamber} now=${file.settings?.sounder ?? null} pins=${pins} />
     <h2>${G.stop.head}</h2>
     <p>${file.settings?.stop ? G.stop.has : G.stop.none}</p>
     <details><summary>${G.stop.why_head}</summary><p>${G.stop.why}</p></details>`;
@@ -158,8 +160,8 @@ function PinField({ label, pins, value, set }) {
   return html`<${Choice} label=${label} value=${value === null ? "" : String(value)} among=${among} set=${(/** @type {string} */ pin) => set(pin ? Number(pin) : null)} />`;
 }
 
-/** @param {{draft: Draft, change: import("./setup_steps.js").Change, now: import("./setup_draft.js").Settings["sounder"], pins: Pins | null}} props */
-function Sounder({ draft, change, now, pins }) {
+/** @param {{draft: Draft, change: import("./setup_steps.js").Change, chamber: string, now: import("./setup_draft.js").Settings["sounder"], pins: Pins | null}} props */
+function Sounder({ draft, change, chamber, now, pins }) {
   const S = G.sounder;
   const chosen = draft.more.find((each) => each.do === "sounder");
   const gone = chosen?.pin === null;
@@ -167,6 +169,7 @@ function Sounder({ draft, change, now, pins }) {
   return html`<h2>${S.head}</h2>
     <p>${now === null ? S.none : now.pin === null ? S.program : S.on(now.pin)}</p>
     ${now !== null && html`<p><a class="way" href="#/alarm-test">${S.test}</a></p>
+      <p><${TrySounder} chamber=${chamber} /></p>
       <div class="acts"><button type="button" class="act slight" aria-pressed=${gone} onClick=${() => change(gone ? leaving(draft, "sounder") : taking(draft, { do: "sounder", pin: null }))}>${S.remove}</button></div>`}
     <p>${S.how}</p>
     <div class="fields"><${PinField} label=${S.pin} pins=${pins} value=${chosen?.pin ?? null} set=${choose} /></div>`;

@@ -396,6 +396,7 @@ export const G = {
     gap: (gap_s) =>
       `The service then begins anew: ${gap_s === null ? "for some seconds, more on a small board," : `for some ${Math.ceil(gap_s)} s`} nothing is watched. A running job goes on.`,
     yes: "Write it and watch by it",
+    gives_up: (/** @type {string} */ names) => `Give up the fire detector: ${names}`,
     no: "Not yet",
     /** @param {number | null} gap_s */
     written: (gap_s) => `Written: it is watched by this now.${gap_s === null ? "" : ` Nothing was watched for ${gap_s.toFixed(1)} s.`}`,

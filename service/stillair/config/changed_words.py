@@ -261,6 +261,18 @@ def chamber_removed(name: str, file: str) -> list[str]:
     ]
 
 
+def protection_lost(detectors: Sequence[str]) -> str:
+    """What goes with the switches of listed detectors, in one sentence; "" without any."""
+    if not detectors:
+        return ""
+    names = " and ".join(_name(each) for each in detectors)
+    what, its = ("detector", "its") if len(detectors) == 1 else ("detectors", "their")
+    return (
+        f"With the fire {what} {names} goes the surest sign of fire: Stillair hears {its} alarm no"
+        " more, tells nobody of it and switches nothing off by it."
+    )
+
+
 def _thing(row: Mapping[str, Any]) -> str:
     """Which thing in the world a sensor is."""
     parts = [DRIVERS.get(str(row.get("driver")), "")]

@@ -18,7 +18,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, Strict
 
-from stillair.config.changed_words import Told
+from stillair.config.changed_words import Told, protection_lost
 from stillair.config.edited import Edited, EditError
 from stillair.config.materials import Material
 from stillair.config.reading import chamber_from_text, default_chamber, parsed_text
@@ -271,11 +271,15 @@ Change = Annotated[
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """A new text of a chamber file, what is different in it, and the settings it gives."""
+    """A new text of a chamber file, what is different in it, and the settings it gives.
+
+    `gives_up` are the listed detectors whose switches go: whoever writes it names each.
+    """
 
     text: str
     words: tuple[str, ...]
     settings: ChamberSettings
+    gives_up: tuple[str, ...] = ()
 
     @property
     def empty(self) -> bool:
@@ -318,7 +322,21 @@ def proposed(
             source, ("is written in a way that the page can't change; change it by hand",)
         )
     _check_name(before, settings, source)
-    return Proposal(edited.text, tuple(told.words), settings)
+    gives_up = detectors_lost(before, found)
+    warned = filter(None, (protection_lost(gives_up),))
+    return Proposal(edited.text, (*warned, *told.words), settings, gives_up)
+
+
+def detectors_lost(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[str, ...]:
+    """The listed detectors of a file's values that are none any more in those after."""
+    left = _detectors(after)
+    return tuple(name for name in _detectors(before) if name not in left)
+
+
+def _detectors(values: Mapping[str, Any]) -> list[str]:
+    rows = values.get("contact", [])
+    found = [row for row in rows if isinstance(row, dict)] if isinstance(rows, list) else []
+    return [str(row.get("name")) for row in found if row.get("kind") == ContactKind.DETECTOR.value]
 
 
 def _check_name(before: Mapping[str, Any], settings: ChamberSettings, source: str) -> None:

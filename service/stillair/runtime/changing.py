@@ -2,14 +2,14 @@
 
 New settings are taken into use by the process starting itself again: whatever was kept goes
 on, a running job too, and there is one way from a file to a watch. For some seconds nothing is
-watched, so it isn't done while anything sounds.
+watched, so it isn't done in danger; a trouble may be what the change is to mend.
 """
 
 from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC
 from pathlib import Path
@@ -17,8 +17,10 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from stillair.alarms.entries import life_of
+from stillair.alarms.words import WORDS
 from stillair.config import ChamberSettings
-from stillair.config.changed_words import chamber_removed
+from stillair.config.changed_words import chamber_removed, protection_lost
 from stillair.config.changes import (
     Change,
     Proposal,
@@ -27,6 +29,7 @@ from stillair.config.changes import (
     SetBroker,
     SetCamera,
     broker_row,
+    detectors_lost,
     proposed,
 )
 from stillair.config.faults import sentences
@@ -51,9 +54,11 @@ from stillair.runtime.trying_camera import CameraTrials, same_camera
 
 log = logging.getLogger(__name__)
 
-SOUNDING = (
-    "An alarm sounds. See to it, tap I've seen it on the page Now, and try again:"
-    " while new settings are taken into use nothing is watched."
+# What a watch begun anew would have to see from its beginning: a change waits until it is over.
+SIGNS = frozenset({Kind.FIRE, Kind.FLAME, Kind.SMOKE, Kind.RAPID_RISE})
+UNSEEN = (
+    "“{what}” is told in {box}, and nobody has seen it. See to the box, tap I've seen it on the"
+    " first page, and try again: while new settings are taken into use nothing is watched."
 )
 STOPS = (
     "A job runs in {box}, and while new settings are taken into use the pin of its stop is let go:"
@@ -61,9 +66,10 @@ STOPS = (
 )
 RUNS = "A job runs in this box: end it first, then take the box away."
 RUNS_UNDER = "A job runs, and it is kept under the chamber's name: end it first, then rename."
-FIRE = (
-    "Fire is told in {box}, and is not over. While new settings are taken into use nothing is"
-    " watched: see to it on the first page first."
+STANDS = (
+    "“{what}” is told in {box}, and is not over. While new settings are taken into use nothing is"
+    " watched, and the watch begins anew. See to the box, and try again once it is over on the"
+    " first page."
 )
 STOPPED = (
     "The machine of {box} is stopped, and while new settings are taken into use the pin of its"
@@ -74,6 +80,7 @@ DANGER = (
     " first page, then take the box away."
 )
 ONLY = "It is the only box, and something has to be watched. Add another one first."
+NAME_THEM = "Whoever wants that names each in gives_up."
 ALONE = "To take a box away is a change of its own. Leave out the others, or write them first."
 NAMED = (
     "The service watches by files that were named with --chamber. Name another one there,"
@@ -296,14 +303,24 @@ class Changing:
         return CameraAsked(camera, settings.chamber.width_mm, by)
 
     def change(
-        self, chamber: str, base: str, changes: Sequence[Change], by: str
+        self,
+        chamber: str,
+        base: str,
+        changes: Sequence[Change],
+        by: str,
+        *,
+        gives_up: Collection[str] = (),
     ) -> tuple[Proposal, bool]:
-        """Write the changes; True where the process has to begin anew with them."""
+        """Write the changes; True where the process has to begin anew with them.
+
+        `gives_up` names the listed detectors of which somebody knows that they go.
+        """
         with self._lock:
-            self._check_quiet()
+            self._check_safe()
             found = self.propose(chamber, base, changes)
             if found.empty:
                 return found, False
+            _check_known(found.gives_up, gives_up)
             self._trial.change(self._file(chamber), base, found.text, list(found.words), by)
             if self._simulated:
                 try:
@@ -312,13 +329,17 @@ class Changing:
                     log.warning("the simulated chamber's history makes no room: %s", error)
             return found, True
 
-    def undo(self, chamber: str, base: str, by: str) -> list[str]:
+    def undo(
+        self, chamber: str, base: str, by: str, *, gives_up: Collection[str] = ()
+    ) -> list[str]:
         """Put back what was before the newest change; returns what that had changed."""
         with self._lock:
-            self._check_quiet()
+            self._check_safe()
             back = next((gone.done for gone in self.gone() if gone.file == chamber), None)
             file = ChamberFile(Path(back.file)) if back else self._file(chamber)
-            self._check_back(back or self._trial.last(file.path), self._chamber(chamber))
+            last = back or self._trial.last(file.path)
+            self._check_back(last, self._chamber(chamber))
+            _check_known(_given_back(file, last), gives_up)
             return self._trial.undo(file, base, by).words
 
     # --- parts -----------------------------------------------------------------
@@ -339,8 +360,10 @@ class Changing:
         ):
             if refused:
                 raise CommandRefused(Refusal.CONFLICT, why)
-        words = tuple(chamber_removed(old.settings.name, file.path.name))
-        return Proposal("", words, rest[0].settings)
+        gives_up = detectors_lost(parsed_text(file.read().text, file.path.name), {})
+        words = chamber_removed(old.settings.name, file.path.name)
+        warned = filter(None, (protection_lost(gives_up),))
+        return Proposal("", (*warned, *words), rest[0].settings, gives_up)
 
     def _check_back(self, back: Done | None, old: Chamber | None) -> None:
         """Whether what was before may come back: as a change that had it for its aim."""
@@ -394,14 +417,18 @@ class Changing:
             raise CommandRefused(Refusal.UNKNOWN, "There is no such chamber here.")
         return self._files[chamber]
 
-    def _check_quiet(self) -> None:
-        if any(c.supervisor.view.sounding is not Sounding.SILENT for c in self._chambers()):
-            raise CommandRefused(Refusal.CONFLICT, SOUNDING)
+    def _check_safe(self) -> None:
+        """Whether the watch may pause for some seconds, and begin anew."""
         for each in self._chambers():
             view, stop, box = each.supervisor.view, each.settings.stop, each.settings.name
-            fires = [alarm for alarm in view.alarms if alarm.kind is Kind.FIRE and alarm.condition]
-            if fires and not each.settings.simulated:  # somebody has seen it, and it burns
-                raise CommandRefused(Refusal.CONFLICT, FIRE.format(box=box))
+            for alarm in view.alarms:
+                if alarm.signal_class is not SignalClass.ALARM:
+                    continue  # a trouble may be what the change is to mend
+                told = {"what": WORDS[alarm.kind].title, "box": box}
+                if alarm.kind in SIGNS and alarm.condition and not each.settings.simulated:
+                    raise CommandRefused(Refusal.CONFLICT, STANDS.format(**told))
+                if life_of(alarm).unseen:
+                    raise CommandRefused(Refusal.CONFLICT, UNSEEN.format(**told))
             if stop is None or stop.pin is None:
                 continue
             # What keeps the machine's supply on or off ends with the process, if for a second.
@@ -429,6 +456,8 @@ class Changing:
         if last is not None and last.after == digest and not self._trial.pending:
             undo = {"words": last.words, "by": last.by, "at": last.at.astimezone(UTC)}
             undo["takes_away"] = not last.before  # there was no such box
+            undo["gives_up"] = list(gives_up := _given_back(file, last))
+            undo["warning"] = protection_lost(gives_up)
         return FileNow(
             chamber=key,
             file=str(file.path),
@@ -454,6 +483,23 @@ class Changing:
             except SettingsError:
                 continue  # told on the page; nothing is written while it is so
         return found
+
+
+def _given_back(file: ChamberFile, last: Done | None) -> tuple[str, ...]:
+    """The listed detectors that go with undoing a change. Raises `SettingsError`."""
+    if last is None:
+        return ()
+    now, before = (
+        parsed_text(text, file.path.name) if text else {}
+        for text in (file.read().text, last.before)
+    )
+    return detectors_lost(now, before)
+
+
+def _check_known(lost: Collection[str], named: Collection[str]) -> None:
+    """Refuse to give up a detector that whoever asks for it has not named."""
+    if unknown := [each for each in lost if each not in named]:
+        raise CommandRefused(Refusal.CONFLICT, f"{protection_lost(unknown)} {NAME_THEM}")
 
 
 def _digest(file: ChamberFile) -> str:

@@ -41,12 +41,23 @@ Changer = Annotated[Principal, acting("chamber file changed", Role.OWNER)]
 Undoer = Annotated[Principal, acting("change of the chamber file undone", Role.OWNER)]
 
 
+GivenUp = Annotated[
+    list[Annotated[str, Field(max_length=200)]],
+    Field(max_length=MOST_CHANGES, default_factory=list),
+]
+
+
 class Changes(Posted):
-    """What to change in the file of a chamber, of which `base` is what it was known by."""
+    """What to change in the file of a chamber, of which `base` is what it was known by.
+
+    `gives_up` names each listed detector that goes with it, as the proposal does: who writes
+    it without is refused (409).
+    """
 
     chamber: Annotated[str, Field(max_length=200)]
     base: Annotated[str, Field(max_length=64)]
     changes: Annotated[list[Change], Field(min_length=1, max_length=MOST_CHANGES)]
+    gives_up: GivenUp
 
 
 class BrokerToTry(Posted):
@@ -65,6 +76,7 @@ class Undone(Posted):
 
     chamber: Annotated[str, Field(max_length=200)]
     base: Annotated[str, Field(max_length=64)]
+    gives_up: GivenUp
 
 
 class Wanted(Posted):
@@ -106,7 +118,9 @@ def change(
     body: Changes, files: TheFiles, by: Changer, afterwards: BackgroundTasks
 ) -> dict[str, Any]:
     """Write the changes, and have the service begin anew with them within seconds."""
-    found, anew = checked(lambda: files.change(body.chamber, body.base, body.changes, by.name))
+    found, anew = checked(
+        lambda: files.change(body.chamber, body.base, body.changes, by.name, gives_up=body.gives_up)
+    )
     if anew:
         afterwards.add_task(files.begin_anew)
     return {**_told(found), "begins_anew": anew}
@@ -115,7 +129,7 @@ def change(
 @router.post("/chamber-files/undo", status_code=202)
 def undo(body: Undone, files: TheFiles, by: Undoer, afterwards: BackgroundTasks) -> dict[str, Any]:
     """Put back what was before the newest change, and have the service begin anew with it."""
-    words = checked(lambda: files.undo(body.chamber, body.base, by.name))
+    words = checked(lambda: files.undo(body.chamber, body.base, by.name, gives_up=body.gives_up))
     afterwards.add_task(files.begin_anew)
     return {"words": words, "begins_anew": True}
 
@@ -238,7 +252,8 @@ def _file(now: FileNow) -> dict[str, Any]:
 
 
 def _told(found: Proposal) -> dict[str, Any]:
-    return {"words": list(found.words), "chamber": found.settings.key}
+    gives_up = list(found.gives_up)
+    return {"words": list(found.words), "chamber": found.settings.key, "gives_up": gives_up}
 
 
 def checked(work: Any) -> Any:
