@@ -10,7 +10,6 @@ programs on the board.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +17,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, Strict
 
+from stillair.config.changeable import BUS, SERIAL, bus, no_file, no_program, serial_port, told_as
 from stillair.config.changed_words import Told, protection_lost
 from stillair.config.edited import Edited, EditError
 from stillair.config.materials import Material
@@ -40,47 +40,6 @@ Spot = Annotated[
     Field(min_length=2, max_length=2),
 ]
 Others = Mapping[str, Mapping[str, Mapping[str, Any]]]
-BUS = r"/dev/(spidev[0-9]+\.[0-9]+|i2c-[0-9]+)"
-SERIAL = r"/dev/(serial[0-9]|tty(USB|ACM|AMA|S)[0-9]+|serial/by-id/[A-Za-z0-9_.+:@-]+)"
-CAMERA = re.compile(r"/dev/(video\d+|v4l/by-(id|path)/[\w.+:@#=-]+)")
-
-
-def _no_program(source: str) -> str:
-    if source.strip().startswith("command:"):
-        raise ValueError("a program is named in the chamber file by hand, not from a page")
-    if "/" in source and "://" not in source and not source.startswith("/dev/"):
-        raise ValueError("has to be a device under /dev or an http, https or rtsp address")
-    # Opening some devices does something: one resets the machine, another the board.
-    if source.startswith("/dev/") and not CAMERA.fullmatch(source):
-        raise ValueError(
-            "has to be a video device, as in /dev/video0 or one of /dev/v4l/by-id;"
-            " another name is given in the chamber file by hand"
-        )
-    return source
-
-
-def _no_file(route: str) -> str:
-    if route.strip().lower().startswith("file:"):
-        raise ValueError("a file that holds an address is named in the chamber file by hand")
-    return route
-
-
-def _bus(device: str) -> str:
-    """Who may open a page may not have any device of the board opened, and some act on it."""
-    if not re.fullmatch(BUS, device):
-        raise ValueError("has to be a bus, as in /dev/spidev0.0 or /dev/i2c-1")
-    return device
-
-
-def _serial(port: str) -> str:
-    if not re.fullmatch(SERIAL, port):
-        raise ValueError("has to be a serial port, as in /dev/serial0 or one of /dev/serial/by-id")
-    return port
-
-
-def _told_as(pattern: str) -> Any:
-    """What programs may know beforehand; what people are told is said above in words."""
-    return Field(json_schema_extra={"pattern": f"^{pattern}$"})
 
 
 class SetChamber(Table):
@@ -107,7 +66,7 @@ class AddSensor(Table):
     place: Annotated[Place, Strict(False)] = Place.CHAMBER
     driver: Literal["onewire", "max31855", "max31856", "mcp9600", "mqtt"] = "onewire"
     address: Text | Annotated[int, Field(ge=0, le=0x7F)] | None = None
-    device: Annotated[Text, AfterValidator(_bus), _told_as(BUS)] | None = None
+    device: Annotated[Text, AfterValidator(bus), told_as(BUS)] | None = None
     thermocouple: Text | None = None
     mains_hz: int | None = None
     topic: Text | None = None
@@ -166,7 +125,7 @@ class AddParticles(Table):
 
     do: Literal["add particles"]
     name: Name
-    port: Annotated[Text, AfterValidator(_serial), _told_as(SERIAL)]
+    port: Annotated[Text, AfterValidator(serial_port), told_as(SERIAL)]
 
 
 class RemoveParticles(Table):
@@ -185,7 +144,7 @@ class SetCamera(Table):
     """Which camera looks into the box; null takes it away."""
 
     do: Literal["camera"]
-    source: Annotated[Text, AfterValidator(_no_program)] | None = Field(repr=False)
+    source: Annotated[Text, AfterValidator(no_program)] | None = Field(repr=False)
 
 
 class SetPerson(Table):
@@ -197,7 +156,7 @@ class SetPerson(Table):
     do: Literal["person"]
     name: Text
     add: Annotated[
-        tuple[Annotated[Text, AfterValidator(_no_file)], ...], Strict(False), Field(max_length=20)
+        tuple[Annotated[Text, AfterValidator(no_file)], ...], Strict(False), Field(max_length=20)
     ] = Field(default=(), repr=False)
     take_out: Annotated[tuple[int, ...], Strict(False), Field(max_length=20)] = ()
 

@@ -43,6 +43,24 @@ from stillair.model import Kind, SignalClass, Sounding, StopPhase
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.chamber_file import MOST_BOXES, ChamberFile, own_files
 from stillair.runtime.chamber_trial import Done, Returned, Trial
+from stillair.runtime.change_words import (
+    ALONE,
+    DANGER,
+    FULL,
+    NAME_THEM,
+    NAMED,
+    NO_BROKER,
+    NO_TRIAL,
+    NOT_NAMED_HERE,
+    ONLY,
+    RUNS,
+    RUNS_UNDER,
+    SAME_NAME,
+    STANDS,
+    STOPPED,
+    STOPS,
+    UNSEEN,
+)
 from stillair.runtime.file_shown import pins_of, shown_settings
 from stillair.runtime.finding import Finder
 from stillair.runtime.found import Found, State
@@ -56,48 +74,7 @@ log = logging.getLogger(__name__)
 
 # What a watch begun anew would have to see from its beginning: a change waits until it is over.
 SIGNS = frozenset({Kind.FIRE, Kind.FLAME, Kind.SMOKE, Kind.RAPID_RISE})
-UNSEEN = (
-    "“{what}” is told in {box}, and nobody has seen it. See to the box, tap I've seen it on the"
-    " first page, and try again: while new settings are taken into use nothing is watched."
-)
-STOPS = (
-    "A job runs in {box}, and while new settings are taken into use the pin of its stop is let go:"
-    " the machine would lose its supply. End the job first."
-)
-RUNS = "A job runs in this box: end it first, then take the box away."
-RUNS_UNDER = "A job runs, and it is kept under the chamber's name: end it first, then rename."
-STANDS = (
-    "“{what}” is told in {box}, and is not over. While new settings are taken into use nothing is"
-    " watched, and the watch begins anew. See to the box, and try again once it is over on the"
-    " first page."
-)
-STOPPED = (
-    "The machine of {box} is stopped, and while new settings are taken into use the pin of its"
-    " stop is let go: it would run again. Let it run on the first page once it may."
-)
-DANGER = (
-    "An alarm of danger, or the stop of its machine, still stands in this box: see to it on the"
-    " first page, then take the box away."
-)
-ONLY = "It is the only box, and something has to be watched. Add another one first."
-NAME_THEM = "Whoever wants that names each in gives_up."
-ALONE = "To take a box away is a change of its own. Leave out the others, or write them first."
-NAMED = (
-    "The service watches by files that were named with --chamber. Name another one there,"
-    " and start it anew."
-)
-NOT_NAMED_HERE = (
-    "This box's file was named with --chamber. To take it away, leave it out there, and start"
-    " the service anew."
-)
-FULL = f"There are {MOST_BOXES} boxes, and one board watches no more. Another board can."
 NEW = ""  # the box that isn't there yet
-NO_BROKER = "mqtt.host: is not named so far"
-SAME_NAME = (
-    "chamber.name: {name} is another box already; choose a name that differs from it"
-    " in its letters or digits"
-)
-NO_TRIAL = "camera.source: what can be looked through here is a device or an address"
 
 
 @dataclass(frozen=True, slots=True)
