@@ -150,6 +150,7 @@ RIGHTS = {
     "GET /api/finding": OWN,
     "POST /api/finding/anew": OWN,
     "POST /api/finding/trial": OWN,
+    "POST /api/finding/broker": OWN,
     "GET /api/finding/pins": OWN,
     "POST /api/finding/pins": OWN,
     "POST /api/camera-trials": OWN,

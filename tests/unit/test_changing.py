@@ -157,10 +157,41 @@ def test_what_another_chamber_has_is_not_taken_from_it(tmp_path: Path) -> None:
     shed = Shed(tmp_path, other=OTHER)
     now = shed.changing.now()[0]
     add = CHANGES.validate_python([{"do": "add sensor", "name": "low", "address": ROOM}])
-    with pytest.raises(SettingsError, match="reads the same thing"):
+    with pytest.raises(SettingsError, match='as sensor "low" in box “north bench”'):
         shed.changing.propose("north-bench", now.digest, add)
-    with pytest.raises(SettingsError, match="names that differ"):
+    with pytest.raises(SettingsError, match="“south bench” is another box already"):
         shed.change(name="South bench")
+
+
+def test_another_boxs_broker_is_taken_over_with_its_password_and_goes_nowhere_else(
+    tmp_path: Path,
+) -> None:
+    broker = '[mqtt]\nhost = "shed.example"\nport = 1884\nusername = "shed"\n'
+    shed = Shed(tmp_path, other=f'{OTHER}{broker}password = "three oars"\n')
+    base = shed.changing.now()[0].digest
+    (same,) = CHANGES.validate_python([{"do": "same server", "table": "mqtt", "of": "south-bench"}])
+    found = shed.changing.propose("north-bench", base, [same])
+    assert found.settings.mqtt is not None
+    assert found.settings.mqtt.password is not None
+    assert found.settings.mqtt.password.get_secret_value() == "three oars"
+    assert "The MQTT broker: shed.example." in found.words
+    assert not any("three oars" in word for word in found.words)
+    assert shed.changing.broker_asked("north-bench", base, cast("Any", same)).port == 1884
+    # In the file itself: what is kept goes to its own broker, and with another name nowhere.
+    south = shed.changing.now()[1].digest
+    ask: Any = TypeAdapter(Change).validate_python
+    at_port = shed.changing.broker_asked("south-bench", south, None)
+    assert at_port.password is not None
+    elsewhere = ask({"do": "broker", "host": "elsewhere.example"})
+    with pytest.raises(SettingsError, match="give its password as well"):
+        shed.changing.broker_asked("south-bench", south, elsewhere)
+    open_to_all = ask({"do": "broker", "host": "elsewhere.example", "username": None})
+    assert shed.changing.broker_asked("south-bench", south, open_to_all).password is None
+    with pytest.raises(SettingsError, match="give its password as well"):
+        shed.changing.propose("north-bench", base, [same, elsewhere])
+    with pytest.raises(SettingsError, match="is not named so far"):
+        shed.changing.broker_asked("north-bench", base, None)
+    assert shed.path.read_text() == TEXT
 
 
 OTHER = f"""
@@ -279,7 +310,7 @@ def test_another_box_gets_a_file_of_its_own_and_goes_with_a_way_back(tmp_path: P
             {"names": OWN},
             [{**BOX[0], "name": "north bench"}, BOX[1]],
             "",
-            "names that differ",
+            "is another box already",
             id="a name that is taken",
         ),
         pytest.param(

@@ -65,12 +65,20 @@ export function paperAddress(job) {
   return `${jobAddress(job)}/paper`;
 }
 
+let turned = false;
+
+/** Whether somebody has gone from one page to another since this was loaded. */
+export function hasTurned() {
+  return turned;
+}
+
 /** The page that the address names; a new one begins at its top. @returns {Route} */
 export function useRoute() {
   const [hash, setHash] = useState(location.hash);
   useEffect(() => {
     let page = location.hash.split("?")[0];
     const turn = () => {
+      turned = true;
       setHash(location.hash);
       const [next] = location.hash.split("?");
       if (next !== page && (!next || next.startsWith("#/"))) scrollTo(0, 0);

@@ -6,6 +6,7 @@ import { AskError, get, post } from "./ask.js";
 import { html } from "./html.js";
 import { BACK } from "./live.js";
 import { Twice } from "./twice.js";
+import { stepAddress } from "./route.js";
 import { G } from "./strings_setup.js";
 import { whole, words } from "./units.js";
 
@@ -79,11 +80,13 @@ async function comeBack(before) {
 
 /**
  * See what would change, then write it or not.
- * @param {{file: ChamberFile, files: Files, changes: object[], unit: Unit, done: (chamber: string) => void, say?: string, kind?: string, yes?: string}} props
+ * `hold`: why that has to wait, and what leads there.
+ * @param {{file: ChamberFile, files: Files, changes: object[], unit: Unit, done: (chamber: string) => void, say?: string, kind?: string, yes?: string, hold?: {step: string, say: string, halt: (() => void) | null} | null}} props
  */
-export function Writing({ file, files, changes, unit, done, say = T.see, kind = "must", yes = T.yes }) {
+export function Writing({ file, files, changes, unit, done, say = T.see, kind = "must", yes = T.yes, hold = null }) {
   const [seen, setSeen] = useState(/** @type {{words: string[], chamber: string, gives_up: string[], of: string} | null} */ (null));
   const [written, setWritten] = useState(false);
+  const [held, setHeld] = useState(false);
   const { busy, error, run } = useWork();
   const head = useRef(/** @type {HTMLElement | null} */ (null));
   const id = useId();
@@ -94,8 +97,9 @@ export function Writing({ file, files, changes, unit, done, say = T.see, kind = 
   }, [seen]);
   if (file.fixed) return html`<p class="aside">${file.fixed}</p>`;
   if (!changes.length) return null;
-  const shown = seen && seen.of === of ? seen : null; // what was chosen since is asked anew
+  const shown = seen && seen.of === of && !hold ? seen : null; // what was chosen since is asked anew
   const see = () =>
+    hold ? (hold.halt ? hold.halt() : setHeld(true)) :
     run(async () => {
       const answer = await post("/api/chamber-files/proposal", body);
       setSeen({ ...answer, of });
@@ -116,6 +120,7 @@ export function Writing({ file, files, changes, unit, done, say = T.see, kind = 
     return html`<div class="acts">
       <button type="button" class=${`act ${kind}`} aria-disabled=${busy} onClick=${see}>${say}</button>
       <${Refused} error=${error} />
+      ${held && hold && !hold.halt && html`<p class="refused" role="alert">${hold.say} <a href=${stepAddress(hold.step)}>${T.there(G.names[hold.step])}</a></p>`}
     </div>`;
   }
   return html`<div class="aside changes" role="group" aria-labelledby=${id}>

@@ -138,6 +138,7 @@ export function words(text, unit) {
     .replace(/([-−]?\d+(?:\.\d+)?) °C/g, (_, value) =>
       temperature(Number(value.replace("−", "-")), unit),
     )
+    .replace(/(\d{4}-\d\d-\d\d) (\d\d:\d\d) UTC/g, (_, date, time) => `${whole(`${date}T${time}Z`)} (${zone()})`)
     .replace(/(\d) mm\b/g, "$1\u00a0mm")
     .replace(/((?:\d+(?:\.\d+)? to )?\d+(?:\.\d+)?) degrees/g, (_, range) => {
       const shown = range.replace(/[\d.]+/g, (/** @type {string} */ k) => (unit === "f" ? (Number(k) * 1.8).toFixed(1) : k));

@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 from http import HTTPStatus
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, BackgroundTasks, Depends, Request
 from pydantic import Field
 
 from stillair.access.roles import Principal, Role
-from stillair.api.entry import Owner, acting
+from stillair.api.entry import Owner, access, acting
 from stillair.api.problems import Problem
 from stillair.api.schemas import Done, Posted
-from stillair.config.changes import AddParticles, AddSensor, Change, Proposal
+from stillair.config.changed_words import plain
+from stillair.config.changes import (
+    AddParticles,
+    AddSensor,
+    Change,
+    Proposal,
+    SameServer,
+    SetBroker,
+)
 from stillair.errors import SettingsError
 from stillair.runtime.changing import Changing, FileNow
 from stillair.runtime.file_shown import materials
@@ -50,6 +58,17 @@ class Changes(Posted):
     base: Annotated[str, Field(max_length=64)]
     changes: Annotated[list[Change], Field(min_length=1, max_length=MOST_CHANGES)]
     gives_up: GivenUp
+
+
+class BrokerToTry(Posted):
+    """The broker to reach: as a change would name it, or as the file of a chamber does."""
+
+    chamber: Annotated[str, Field(max_length=200)]
+    base: Annotated[str, Field(max_length=64)]
+    broker: Annotated[SetBroker | SameServer | None, Field(discriminator="do")] = None
+    topic: Annotated[str, Field(max_length=1000)] = ""
+    pointer: Annotated[str, Field(max_length=1000)] = ""
+    expects: Literal["number", "word"] = "number"
 
 
 class Undone(Posted):
@@ -168,6 +187,33 @@ def try_sensor(body: Wanted, files: TheFiles, _: Owner) -> dict[str, Any]:
     }
 
 
+@router.post("/finding/broker")
+def try_broker(
+    body: BrokerToTry, files: TheFiles, owner: Owner, request: Request
+) -> dict[str, Any]:
+    """Whether a broker answers, and what comes first on a topic; nothing is written.
+
+    `answer`: connects, refuses, no answer, unknown name, certificate, no broker; `heard` of a
+    topic: yes, no, unreadable, refused. It takes some seconds.
+    """
+    of = checked(lambda: files.broker_asked(body.chamber, body.base, body.broker))
+    access(request).act(
+        "broker tried", f"{of.host}:{of.port}", by=owner.name, address=owner.address
+    )
+    tried = checked(
+        lambda: files.broker_trial.reach(
+            of, body.topic, body.pointer, is_number=body.expects == "number"
+        )
+    )
+    return {
+        "where": tried.where,
+        "answer": tried.answer.value,
+        "why": tried.why or None,
+        "heard": None if tried.heard is None else tried.heard.value,
+        "value": tried.value or None,
+    }
+
+
 @router.get("/finding/pins")
 def pins(files: TheFiles, _: Owner) -> dict[str, Any]:
     """The board's pins: free ones as they are while somebody looks, and by whom others are used."""
@@ -217,6 +263,6 @@ def checked(work: Any) -> Any:
     except SettingsError as error:
         raise Problem(
             HTTPStatus.UNPROCESSABLE_ENTITY,
-            " ".join(f"{fault[:1].upper()}{fault[1:]}." for fault in error.faults[:5]),
+            " ".join(f"{plain(fault)}." for fault in error.faults[:5]),
             faults=[{"where": fault.partition(":")[0], "what": fault} for fault in error.faults],
         ) from None
