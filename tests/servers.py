@@ -8,6 +8,7 @@ import socket
 import subprocess
 import threading
 import time
+from collections.abc import Mapping
 from email import message_from_bytes, policy
 from email.message import EmailMessage
 from pathlib import Path
@@ -125,13 +126,23 @@ class MailServer:
 class Broker:
     """A real Mosquitto on a loopback port; `stop` and `start` again to play an outage.
 
+    With `users` (their passwords by their names) nobody else comes in. `tls`: certificate and key.
+
     Raises `RuntimeError` when the program is missing or doesn't come up.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        users: Mapping[str, str] | None = None,
+        tls: tuple[Path, Path] | None = None,
+    ) -> None:
         self.host = "127.0.0.1"
         self.port = free_loopback_port()
         self._folder = folder
+        self._users = users or {}
+        self._tls = tls
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
@@ -143,7 +154,17 @@ class Broker:
                 "or say: apt-get install mosquitto"
             )
         settings = self._folder / "mosquitto.conf"
-        lines = [f"listener {self.port} {self.host}", "allow_anonymous true", "persistence false"]
+        open_to_all = "false" if self._users else "true"
+        lines = [f"listener {self.port} {self.host}", f"allow_anonymous {open_to_all}"]
+        lines.append("persistence false")
+        if self._tls is not None:
+            lines += [f"certfile {self._tls[0]}", f"keyfile {self._tls[1]}"]
+        if self._users:
+            passwords = self._folder / "passwords"
+            passwords.write_text("".join(f"{n}:{word}\n" for n, word in self._users.items()))
+            passwords.chmod(0o600)
+            subprocess.run(["mosquitto_passwd", "-U", str(passwords)], check=True)
+            lines.append(f"password_file {passwords}")
         if os.geteuid() == 0:
             lines.append("user root")  # else it changes to a user who can't read the folder
         settings.write_text("\n".join(lines) + "\n")

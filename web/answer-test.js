@@ -4,6 +4,9 @@
  * changes anything.
  */
 
+import { T } from "./js/strings_strangers.js";
+import { clock } from "./js/units.js";
+
 /**
  * @typedef {object} Shown
  * @property {string} person
@@ -17,27 +20,7 @@
  */
 
 const WAIT_MS = 10_000;
-const T = {
-  which: (/** @type {Shown} */ it) => `${it.name}, at ${clock(it.at)}, to ${it.person} by ${it.route}.`,
-  heard: "Thank you: it is noted that you heard it.",
-  silent: "Thank you: it is noted that it came in silence.",
-  nothing: "It was said before that nothing came.",
-  over: (/** @type {string} */ why) => `This test takes no word any more: ${why}.`,
-  not_stored: "It isn't stored yet: a power cut now could lose it.",
-  not_done: "Not done.",
-  no_answer: "The service doesn't answer. Are you in its network?",
-  whose: (/** @type {string} */ who, /** @type {string} */ until) =>
-    `You answer as ${who}. This link is good for this message alone, until ${until}; whoever has it can answer for you.`,
-};
-
 const here = `/api/answer/${location.pathname.split("/")[2] ?? ""}`;
-const CLOCK = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
-
-/** @param {string} at */
-function clock(at) {
-  return CLOCK.format(new Date(at));
-}
-
 /** @param {string} id */
 const part = (id) => /** @type {HTMLElement} */ (document.getElementById(id));
 const buttons = /** @type {HTMLButtonElement[]} */ ([...document.querySelectorAll("[data-heard]")]);
@@ -60,7 +43,7 @@ function ask(path, how = {}) {
 function show(it) {
   document.querySelector("main")?.removeAttribute("aria-busy");
   say("lost", "");
-  say("which", T.which(it));
+  say("which", T.which(it.name, clock(it.at), it.person, it.route));
   part("question").hidden = !it.open || it.heard !== null;
   part("sayings").hidden = !it.open;
   say("said", it.open ? (it.heard ? T[it.heard] : "") : T.over(it.text));
@@ -105,5 +88,3 @@ async function tell(button) {
 
 for (const button of buttons) button.addEventListener("click", () => tell(button));
 look();
-
-export {}; // a module of its own, also to who checks types

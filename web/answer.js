@@ -3,6 +3,9 @@
  * nothing else may be loaded without a session. Only a press of a button changes anything.
  */
 
+import { A } from "./js/strings_strangers.js";
+import { clock, duration, figure as reading, moment } from "./js/units.js";
+
 /** @typedef {{time_s: number[], sensors: Record<string, (number | null)[]>}} Columns */
 /**
  * @typedef {object} Shown
@@ -29,43 +32,8 @@ const HOUR_S = 3_600;
 const WAIT_MS = 10_000;
 const OLD_S = 10; // a picture older than this isn't how it is
 const LINES = 5; // --line-1 to --line-5 in the stylesheet
-const T = {
-  class: /** @type {Record<string, string>} */ ({
-    alarm: "Danger",
-    supervisory: "Needs a hand",
-    trouble: "The watch itself is impaired",
-    notice: "You waited for this",
-  }),
-  family: /** @type {Record<string, string>} */ ({
-    simulated: "Simulated: nothing of this is real.",
-    recorded: "Recorded: this happened once, and isn't so now.",
-  }),
-  since: (/** @type {string} */ at, /** @type {string} */ lasting) => `Since ${at}, for ${lasting}`,
-  over: (/** @type {string} */ began) => `It began at ${began} and is over`,
-  unseen: "nobody has seen it yet",
-  seen: (/** @type {string | null} */ by) => (by ? `seen by ${by}` : "seen"),
-  quiet_until: (/** @type {string} */ at) => `quiet until ${at}`,
-  hidden: "not asked for just now",
-  quiet: (/** @type {number} */ minutes) => `Quiet for ${minutes} minutes`,
-  sending: "Sending …",
-  done_seen: "Done: the others see that you know.",
-  done_quiet: "Done: it comes back by itself.",
-  not_stored: "It isn't stored yet: a power cut now could lose it.",
-  not_done: "Not done.",
-  no_answer: "The service doesn't answer. Are you in its network? What stands here may be old.",
-  whose: (/** @type {string} */ who, /** @type {string} */ until) =>
-    `You answer as ${who}. This link is good for this alarm alone, until ${until}; whoever has it can answer for you.`,
-  picture: (/** @type {number} */ age_s) => (age_s > OLD_S ? `The picture is ${age_s} s old.` : "The picture of this moment."),
-  picture_alt: "What the camera shows",
-  hour: "The last hour, °C",
-  shorter: (/** @type {string} */ at) => `Since ${at}, °C`,
-  hour_alt: (/** @type {string} */ ranges) => `Temperatures of the last hour: ${ranges}`,
-  range: (/** @type {string} */ name, /** @type {string} */ low, /** @type {string} */ high) => `${name} from ${low} to ${high} °C`,
-};
 
 const here = `/api/answer/${location.pathname.split("/")[2] ?? ""}`;
-const CLOCK = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
-const DAY = new Intl.DateTimeFormat("en-GB", { weekday: "long" });
 
 /** @param {string} id */
 const part = (id) => /** @type {HTMLElement} */ (document.getElementById(id));
@@ -78,27 +46,12 @@ function say(id, text) {
   part(id).hidden = !text;
 }
 
-/** "14:05", or "Sunday, 14:05" of another day than `now`. @param {string} at  @param {string} now */
-function clock(at, now) {
-  const then = new Date(at);
-  const same = then.toDateString() === new Date(now).toDateString();
-  return same ? CLOCK.format(then) : `${DAY.format(then)}, ${CLOCK.format(then)}`;
-}
-
-/** @param {number} seconds */
-function duration(seconds) {
-  const s = Math.max(0, Math.round(seconds));
-  if (s < 60) return `${s} s`;
-  const min = Math.round(s / 60);
-  return min < 60 ? `${min} min` : `${Math.floor(min / 60)} h ${min % 60} min`;
-}
-
 /** How far it is with the answers, in words. @param {Shown} it */
 function state({ alarm, at }) {
-  if (alarm.suppression === "shelved" && alarm.shelved_until) return T.quiet_until(clock(alarm.shelved_until, at));
-  if (alarm.suppression !== "none") return T.hidden;
-  if (alarm.annunciation.endsWith("unacknowledged")) return T.unseen;
-  return T.seen(alarm.acknowledged_by);
+  if (alarm.suppression === "shelved" && alarm.shelved_until) return A.quiet_until(moment(alarm.shelved_until, at));
+  if (alarm.suppression !== "none") return A.hidden;
+  if (alarm.annunciation.endsWith("unacknowledged")) return A.unseen;
+  return A.seen(alarm.acknowledged_by);
 }
 
 /** @param {Shown} it */
@@ -110,19 +63,19 @@ function show(it) {
   main.removeAttribute("aria-busy");
   main.classList.remove("alarm", "supervisory", "trouble", "notice");
   main.classList.add(alarm.class);
-  say("mark", T.family[it.family] ?? "");
-  say("head", it.danger ? `${T.class.alarm}: ${head}` : head);
+  say("mark", A.family[it.family] ?? "");
+  say("head", it.danger ? `${A.class.alarm}: ${head}` : head);
   say("rest", rest);
-  const began = clock(alarm.began_at, at);
+  const began = moment(alarm.began_at, at);
   const lasting = duration((Date.parse(at) - Date.parse(alarm.began_at)) / 1000);
-  const when = alarm.condition ? T.since(began, lasting) : T.over(began);
-  say("when", `${it.name}. ${it.danger ? "" : `${T.class[alarm.class] ?? ""}. `}${when}; ${state(it)}.`);
+  const when = alarm.condition ? A.since(began, lasting) : A.over(began);
+  say("when", `${it.name}. ${it.danger ? "" : `${A.class[alarm.class] ?? ""}. `}${when}; ${state(it)}.`);
   part("danger").hidden = !it.danger;
   seen.hidden = !it.can_see;
   quiet.hidden = !it.can_quiet;
-  quiet.textContent = T.quiet(it.quiet_minutes);
+  quiet.textContent = A.quiet(it.quiet_minutes);
   part("means").hidden = seen.hidden;
-  say("whose", T.whose(it.person, clock(it.until_at, new Date().toISOString())));
+  say("whose", A.whose(it.person, moment(it.until_at, Date.now())));
   document.title = `${it.name}: ${head}`;
 }
 
@@ -143,16 +96,16 @@ async function look() {
     const answer = await ask(here);
     if (answer.status === 404 || answer.status === 410) {
       const told = await answer.json().catch(() => ({}));
-      say("lost", told.detail ?? T.not_done);
+      say("lost", told.detail ?? A.not_done);
       for (const id of ["seen", "quiet", "means", "picture", "hour"]) part(id).hidden = true;
       return false;
     }
     if (!answer.ok) throw new Error(String(answer.status));
     shown = /** @type {Shown} */ (await answer.json());
     show(shown);
-    say("lost", shown.stored ? "" : T.not_stored);
+    say("lost", shown.stored ? "" : A.not_stored);
   } catch {
-    say("lost", T.no_answer);
+    say("lost", A.no_answer);
   }
   return true;
 }
@@ -161,15 +114,15 @@ async function look() {
 async function act(button, path, body, done) {
   const words = button.textContent ?? "";
   button.disabled = true;
-  button.textContent = T.sending;
-  let said = T.no_answer;
+  button.textContent = A.sending;
+  let said = A.no_answer;
   try {
     const how = body === undefined ? {} : { headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) };
     const answer = await ask(`${here}/${path}`, { method: "POST", ...how });
     const told = await answer.json().catch(() => ({}));
-    said = answer.ok ? (told.stored ? done : `${done} ${T.not_stored}`) : `${T.not_done} ${told.detail ?? ""}`;
+    said = answer.ok ? (told.stored ? done : `${done} ${A.not_stored}`) : `${A.not_done} ${told.detail ?? ""}`;
   } catch {
-    said = `${T.not_done} ${T.no_answer}`;
+    said = `${A.not_done} ${A.no_answer}`;
   }
   button.disabled = false;
   button.textContent = words;
@@ -177,8 +130,8 @@ async function act(button, path, body, done) {
   await look();
 }
 
-seen.addEventListener("click", () => act(seen, "seen", undefined, T.done_seen));
-quiet.addEventListener("click", () => shown && act(quiet, "quiet", { minutes: shown.quiet_minutes }, T.done_quiet));
+seen.addEventListener("click", () => act(seen, "seen", undefined, A.done_seen));
+quiet.addEventListener("click", () => shown && act(quiet, "quiet", { minutes: shown.quiet_minutes }, A.done_quiet));
 
 async function picture() {
   const figure = part("picture");
@@ -189,11 +142,12 @@ async function picture() {
       return;
     }
     const image = /** @type {HTMLImageElement} */ (figure.querySelector("img"));
+    const age_s = Number(answer.headers.get("Age"));
     const before = image.src;
     image.src = URL.createObjectURL(await answer.blob());
-    image.alt = T.picture_alt;
+    image.alt = A.picture_alt;
     if (before) URL.revokeObjectURL(before);
-    /** @type {HTMLElement} */ (figure.querySelector("figcaption")).textContent = T.picture(Number(answer.headers.get("Age")));
+    /** @type {HTMLElement} */ (figure.querySelector("figcaption")).textContent = age_s > OLD_S ? A.picture_old(duration(age_s)) : A.picture;
     figure.hidden = false;
   } catch {
     figure.hidden = true; // a picture that may be old is none
@@ -233,7 +187,7 @@ function draw({ time_s, sensors }) {
     [from_s, "start"],
     [to_s, "end"],
   ]))
-    parts.push(drawn("text", { class: "unit", x: x(at_s), y: BOTTOM + 18, "text-anchor": anchor }, CLOCK.format(at_s * 1000)));
+    parts.push(drawn("text", { class: "unit", x: x(at_s), y: BOTTOM + 18, "text-anchor": anchor }, clock(at_s * 1000)));
   const ends = named.map(([name, column], i) => {
     let path = "";
     let pen = false;
@@ -251,18 +205,18 @@ function draw({ time_s, sensors }) {
   for (const { name, line, now, at } of ends.sort((a, b) => a.at - b.at)) {
     free = Math.max(free, at);
     const short = name.length > 9 ? `${name.slice(0, 8)}…` : name;
-    parts.push(drawn("text", { class: line, x: RIGHT + 6, y: free + 4 }, now === null ? short : `${short} ${now.toFixed(1)}`));
+    parts.push(drawn("text", { class: line, x: RIGHT + 6, y: free + 4 }, now === null ? short : `${short} ${reading(now, "c")}`));
     free += PITCH;
   }
   const svg = /** @type {Element} */ (figure.querySelector("svg"));
   svg.replaceChildren(...parts);
   const ranges = named.map(([name, column]) => {
     const told = /** @type {number[]} */ (column.filter((t) => t !== null));
-    return T.range(name, Math.min(...told).toFixed(1), Math.max(...told).toFixed(1));
+    return A.range(name, reading(Math.min(...told), "c"), reading(Math.max(...told), "c"));
   });
-  svg.setAttribute("aria-label", T.hour_alt(ranges.join(", ")));
+  svg.setAttribute("aria-label", A.hour_alt(ranges.join(", ")));
   /** @type {HTMLElement} */ (figure.querySelector("figcaption")).textContent =
-    to_s - from_s > 0.9 * HOUR_S ? T.hour : T.shorter(CLOCK.format(from_s * 1000));
+    to_s - from_s > 0.9 * HOUR_S ? A.hour : A.shorter(clock(from_s * 1000));
 }
 
 async function hour() {
@@ -291,5 +245,3 @@ async function round() {
 }
 document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && look());
 round();
-
-export {}; // a module of its own, also to who checks types

@@ -1,7 +1,7 @@
 /** Sign in and go on to the page that was asked for. Stands alone: nothing else may be loaded before a session. */
 
-const NO_ANSWER = "The service doesn't answer. Is it running, and are you in its network?";
-const UNKNOWN = "That didn't go through.";
+import { I } from "./js/strings_strangers.js";
+
 const WAIT_MS = 15_000; // checking a password is slow on purpose
 
 const form = /** @type {HTMLFormElement} */ (document.getElementById("sign-in"));
@@ -24,7 +24,8 @@ form.addEventListener("submit", async (event) => {
   event.preventDefault();
   refuse("");
   button.disabled = true;
-  button.textContent = "Signing in …";
+  const words = button.textContent;
+  button.textContent = I.busy;
   try {
     const told = new FormData(form);
     const answer = await fetch("/api/session", {
@@ -38,11 +39,11 @@ form.addEventListener("submit", async (event) => {
       return;
     }
     const problem = await answer.json().catch(() => ({}));
-    refuse(typeof problem.detail === "string" ? problem.detail : UNKNOWN);
+    refuse(typeof problem.detail === "string" ? problem.detail : I.unknown);
     password.select();
   } catch {
-    refuse(NO_ANSWER);
+    refuse(I.no_answer);
   }
   button.disabled = false;
-  button.textContent = "Sign in";
+  button.textContent = words;
 });

@@ -318,6 +318,12 @@ def look(browser: Browser, serve: Serve) -> Iterator[Look]:
     assert complaints == []
 
 
+def unfold(page: Page, *headings: str) -> None:
+    """Open those chapters of a job's page."""
+    for heading in headings:
+        page.locator(f'.chapter[aria-label^="{heading}"] > details > summary').click()
+
+
 def until(page: Page, expression: str, *, within_s: float = WITHIN_S) -> None:
     """Wait until JavaScript `expression` is true on the page.
 

@@ -100,6 +100,15 @@ def test_a_test_is_begun_followed_and_confirmed(
     page.get_by_role("link", name="Now", exact=True).click()
     expect(page.get_by_role("link", name=re.compile("all confirmed as arrived"))).to_be_visible()
     expect(page.locator(".sub")).to_have_count(0)
+    # On the page on the watch: each person's last message, and the sounder by itself.
+    page.goto(page.url.partition("#")[0] + "#/watch")
+    lines = page.locator(".watch-lines li")
+    taken_by = lines.filter(has_text="Messages to cox")
+    expect(taken_by).to_contain_text("the e-mail was the last taken there")
+    sounder = lines.filter(has_text="Sounder")
+    sounder.get_by_role("button", name="Sound it for one second").click()
+    expect(sounder).to_contain_text("It was driven for one second.")
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
 
 
 def test_open_pages_sound_one_round_and_say_that_it_is_a_test(

@@ -164,6 +164,7 @@ def test_several_alarms_are_answered_at_once_by_keyboard(serve: Serve, look: Loo
     expect(all_seen).to_be_visible(timeout=30_000)
     expect(page.locator(".stands .state", has_text="not yet seen")).to_have_count(2)
     all_seen.focus()
+    expect(page.locator(".act.must:visible")).to_have_text([all_seen.inner_text()])
     page.keyboard.press("Enter")
     expect(page.locator(".stands .state", has_text="seen by this computer")).to_have_count(2)
     expect(all_seen).to_have_count(0)

@@ -17,7 +17,7 @@ from stillair.runtime.marks import box_mark
 from stillair.storage.archive import Archive
 from stillair.storage.journal import Journal
 
-from .conftest import Look, chamber_files
+from .conftest import Look, chamber_files, unfold
 from .test_jobs_page import fits
 from .test_page_parts import ask
 
@@ -281,6 +281,7 @@ def test_what_happened_and_its_height_lead_to_their_moment(
     assert near[1] - near[0] <= 1800
     expect(page.locator(".moment-line")).to_have_count(1)
     expect(page.locator(".line-of-time .plot")).to_be_in_viewport()
+    unfold(page, "At which height?")
     field = page.get_by_label("Height above the bed, in mm")
     field.fill("12")
     page.get_by_role("button", name="Find its minute").click()

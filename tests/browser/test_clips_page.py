@@ -38,7 +38,7 @@ def _films(running: RunningService, state: str) -> list[dict[str, Any]]:
 
 
 def _open(look: Look, running: RunningService, width_px: int) -> Page:
-    page = look(running, f"/#/jobs/{_job(running)}", width_px=width_px)
+    page = look(running, f"/#/jobs/{_job(running)}?open=films", width_px=width_px)
     expect(page.get_by_role("heading", name="Films")).to_be_visible()
     return page
 
@@ -132,7 +132,7 @@ def test_a_pause_and_a_film_that_is_not_there_are_said(
         none: dict[str, object] = {"items": [], "next": None}  # of an event that there is not
         context.route("**/api/events/7/pictures*", lambda route: route.fulfill(json=none))
 
-    page = look(filmed, f"/#/jobs/{_job(filmed)}", before=instead)
+    page = look(filmed, f"/#/jobs/{_job(filmed)}?open=films", before=instead)
     section = page.locator("section.films")
     for each in words:
         expect(section.get_by_text(each, exact=False)).to_be_visible()

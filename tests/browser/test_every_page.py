@@ -40,6 +40,7 @@ STOP = """
 """
 MOST_STOPS = 250
 WHITE = "rgb(255, 255, 255)"
+UNFOLDED = "/#/jobs/{job}?open=layers.height.toolpath.pictures.films.box.what-if.take"
 AA = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa")
 STEPS = ("box", "sensors", "places", "switches", "camera", "people", "done")
 WIDTHS_PX = (360, 390, 768, 1280)
@@ -63,7 +64,7 @@ def newest_flawed(service: RunningService) -> str:
     [
         pytest.param("/", ".sentence", id="now"),
         pytest.param("/#/jobs", ".jobs li", id="jobs"),
-        pytest.param("/#/jobs/{job}", ".line-of-time .lane.events", id="a job looked back on"),
+        pytest.param(UNFOLDED, ".line-of-time .lane.events", id="a job looked back on"),
         pytest.param("/#/jobs/{job}/paper", "h1", id="a job for paper"),
         pytest.param("/#/toolpaths", "main h1, main h2", id="toolpaths"),
         pytest.param("/#/people", "main h1, main h2", id="people"),
@@ -93,6 +94,7 @@ def test_nothing_hangs_over_and_axe_finds_nothing(
         if width_px in (WIDTHS_PX[0], WIDTHS_PX[-1]):
             for light in LIGHTS:
                 assert found(page, light) == []
+    assert page.locator(".act.must:visible").count() <= 1, "one button stands out"
     assert walked(page) == []
 
 
@@ -149,12 +151,15 @@ def test_a_job_is_looked_back_on_by_keyboard_and_a_link_keeps_its_moment(
     page.keyboard.press("Enter")
 
     ruler = page.locator(".weather-ruler")
-    ruler.wait_for(timeout=60_000)
+    ruler.wait_for(state="attached", timeout=60_000)
     tab_until(page, ".line-of-time")
     page.keyboard.press("ArrowRight")
     expect(page.locator(".along .moment p")).to_contain_text("°C")
     page.keyboard.press("+")
     until(page, "/from=\\d+&to=\\d+&at=\\d+/.test(location.hash)")
+    tab_until(page, ".layer-weather summary")
+    page.keyboard.press("Enter")
+    until(page, "/open=layers/.test(location.hash)")
     tab_until(page, ".weather-ruler")
     before = ruler.get_attribute("aria-valuenow")
     page.keyboard.press("PageDown")
@@ -227,6 +232,7 @@ addEventListener("beforeprint", () => {
   const root = getComputedStyle(document.documentElement);
   window.gone = {
     ink: root.getPropertyValue("--ink"),
+    folded: document.querySelectorAll(".chapter > details:not([open])").length,
     wide: Math.max(0, ...[...document.querySelectorAll(".uplot")].map((e) => e.offsetWidth)),
   };
 });
@@ -240,7 +246,12 @@ SHEET_MM = 180
     [
         pytest.param("/", ".hour canvas", "What happened", id="now"),
         pytest.param("/#/jobs", ".jobs li", "Fin box", id="jobs"),
-        pytest.param("/#/jobs/{job}", ".weather-ruler svg", "Where it went wrong", id="a job"),
+        pytest.param(
+            "/#/jobs/{job}?open=layers.height",
+            ".weather-ruler svg",
+            "Where it went wrong",
+            id="a job",
+        ),
         pytest.param("/#/jobs/{job}/paper", ".report canvas", "Temperatures", id="a job for paper"),
         pytest.param("/#/setting-up", ".found li", "Sensor top:", id="what was found"),
         pytest.param("/#/people", "main h1", "Nobody owns this", id="people"),
@@ -258,6 +269,7 @@ def test_on_paper_is_ink_on_white_and_nothing_to_press(
     assert page.pdf(format="A4").startswith(b"%PDF")
     gone = page.evaluate("window.gone")
     assert gone["ink"] == "#111", "drawn in dark ink before the sheets are laid out"
+    assert gone["folded"] == 0, "all chapters go along"
     assert gone["wide"] <= SHEET_MM / 25.4 * 96 + 1, "and no wider than they are"
 
     page.emulate_media(media="print", color_scheme="dark")

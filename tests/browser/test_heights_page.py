@@ -59,7 +59,7 @@ def test_a_height_gives_its_minute_and_an_event_its_height(serve: Serve, look: L
     grow(service, job, {12: 14.0, 16: 18.0})
     service.post(f"/api/jobs/{job}/finish")
 
-    page = look(service, f"/#/jobs/{job}", width_px=360)
+    page = look(service, f"/#/jobs/{job}?open=height.toolpath", width_px=360)
     field(page)
     section = page.locator(".at-height")
     asked = section.get_by_label("Height above the bed, in mm")
@@ -112,7 +112,9 @@ def test_what_people_remember_is_kept_and_taken_back(serve: Serve, look: Look) -
     service = serve(speed=60)
     job = str(service.post("/api/jobs", {"name": "Rigger spacers", "material": "PA"})["id"])
     wait_until(partial(is_at, service, job, 10.0), within_s=60)
-    page = look(service, f"/#/jobs/{job}", width_px=360, expected="status of 409")
+    page = look(
+        service, f"/#/jobs/{job}?open=height.toolpath", width_px=360, expected="status of 409"
+    )
     field(page)
     section = page.locator(".at-height")
     expect(section).to_contain_text("Nobody told how high this part was")

@@ -10,7 +10,7 @@ from playwright.sync_api import Page, expect
 
 from running import RunningService, wait_until
 
-from .conftest import Look, Serve, until
+from .conftest import Look, Serve, unfold, until
 
 NAME = "Twelve oarlock bushings"
 NOTE = "new spool"
@@ -45,7 +45,9 @@ def test_from_the_list_to_one_job_and_back_after_reloading(
         expect(happened.filter(has_text=NOTE)).to_contain_text("this computer")
         expect(happened.filter(has_text=NOTE).locator(".mm")).to_have_text("12\u00a0mm")
         expect(happened.filter(has_text="Door open")).to_be_visible()
-        page.locator(".taking summary").click()
+        if page.locator(".taking > [open]").count() == 0:
+            unfold(page, "Take it along, or erase it")
+        page.get_by_text("Its readings alone").click()
         command = page.locator(".taking .command")
         expect(command).to_contain_text(f"stillair export {job} --to {job}.csv --data-dir ")
         folder = shlex.split(command.inner_text())[-1]

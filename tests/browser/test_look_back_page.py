@@ -85,7 +85,7 @@ def test_nobody_says_yet_how_a_running_job_came_out(shed: RunningService, look: 
 
 
 def form_of(shed: RunningService, look: Look, *, expected: str = "") -> Page:
-    page = look(shed, f"/#/jobs/{job_of(shed)}", width_px=360, expected=expected)
+    page = look(shed, f"/#/jobs/{job_of(shed)}?open=what-if", width_px=360, expected=expected)
     page.get_by_role("heading", name="What if it had been set otherwise?").wait_for()
     return page
 
@@ -183,7 +183,7 @@ def test_only_what_differs_is_asked_and_to_be_written(
 def test_who_erases_a_job_is_told_first_what_backups_still_hold(serve: Serve, look: Look) -> None:
     service = serve(speed=60, frames_per_s=1)
     job = build(service, minutes=1)
-    page = look(service, f"/#/jobs/{job}", width_px=360)
+    page = look(service, f"/#/jobs/{job}?open=take", width_px=360)
     for what in ("Erase its pictures and films", "Erase this job"):
         page.get_by_role("button", name=what).click()
         asked = page.get_by_text(re.compile("Backups made before still hold .*three more nights"))

@@ -328,7 +328,10 @@ def test_the_hour_begins_where_readings_begin(page: Page, first_s: int | None, f
     ("address", "meant"),
     [
         pytest.param("", {"page": "now"}, id="nothing"),
-        pytest.param("#chamber-north", {"page": "now"}, id="a place on the first page"),
+        pytest.param(
+            "#/chambers/a%20b", {"page": "chamber", "chamber": "a b"}, id="one of several chambers"
+        ),
+        pytest.param("#/chambers/%", {"page": "now"}, id="a broken one"),
         pytest.param("#/jobs", {"page": "jobs"}, id="jobs"),
         pytest.param("#/jobs/a%20b-1", {"page": "job", "job": "a b-1"}, id="one job"),
         pytest.param("#/jobs/%", {"page": "jobs"}, id="broken"),
@@ -336,6 +339,70 @@ def test_the_hour_begins_where_readings_begin(page: Page, first_s: int | None, f
 )
 def test_an_address_names_a_page(page: Page, address: str, meant: dict[str, str]) -> None:
     assert ask(page, "route", "m.route(a)", address) == meant
+
+
+def alarm(name: str, of: str, **changed: object) -> dict[str, object]:
+    return {
+        **{"id": name, "class": of, "priority": "high", "suppression": "none"},
+        **{"annunciation": "unacknowledged", "raised_at": "2026-11-24T10:00:00Z"},
+        **{"cause_alarm": None, **changed},
+    }
+
+
+FIRE, FLAME = alarm("fire", "alarm", priority="critical"), alarm("flame", "alarm")
+DOOR, DRAFT = alarm("door", "supervisory"), alarm("draft", "supervisory")
+SEEN = {"annunciation": "acknowledged"}
+STOP = {"set_up": True, "cause": "fire"}
+
+
+@pytest.mark.parametrize(
+    ("changed", "first"),
+    [
+        pytest.param({}, "", id="nothing"),
+        pytest.param({"alarms": [FLAME, FIRE]}, "fire", id="of several dangers the worst"),
+        pytest.param({"alarms": [FIRE | SEEN, FLAME]}, "flame", id="the one not yet seen"),
+        pytest.param({"alarms": [DOOR, DRAFT, FLAME]}, "flame", id="danger before the rest"),
+        pytest.param({"alarms": [DOOR, DRAFT]}, "all", id="all at once"),
+        pytest.param(
+            {"alarms": [DRAFT | {"cause_alarm": "door"}, DOOR | SEEN]}, "draft", id="what follows"
+        ),
+        pytest.param(
+            {"attendance": {"asks": True, "stage": 1}, "alarms": [DOOR]}, "near", id="to go there"
+        ),
+        pytest.param(
+            {"attendance": {"asks": True, "stage": 1}, "alarms": [FIRE]}, "fire", id="not to a fire"
+        ),
+        pytest.param(
+            {"stop": STOP | {"phase": "counting"}, "alarms": [FIRE]}, "stop", id="a countdown"
+        ),
+        pytest.param(
+            {"opening": {"until_at": "2026-11-24T10:05:00Z"}}, "door", id="a door to shut"
+        ),
+    ],
+)
+def test_one_button_stands_out(page: Page, changed: dict[str, object], first: str) -> None:
+    calm: dict[str, object] = {"attendance": None, "alarms": [], "opening": None}
+    chamber = {**calm, "stop": {"set_up": False, "phase": "ready"}, **changed}
+    assert ask(page, "foremost", "m.foremost(a)", chamber) == first
+
+
+@pytest.mark.parametrize(
+    ("link", "name", "is_open", "then"),
+    [
+        pytest.param("#/jobs/a", "films", True, "#/jobs/a?open=films", id="the first"),
+        pytest.param(
+            "#/jobs/a?at=7&open=films", "box", True, "#/jobs/a?at=7&open=films.box", id="one more"
+        ),
+        pytest.param("#/jobs/a?open=films.box", "films", False, "#/jobs/a?open=box", id="folded"),
+        pytest.param("#/jobs/a?open=films", "films", False, "#/jobs/a", id="the last"),
+        pytest.param("#/jobs/a?at=7", "films", False, "#/jobs/a?at=7", id="folded already"),
+    ],
+)
+def test_which_chapters_are_open_stands_in_the_link(
+    page: Page, link: str, name: str, is_open: bool, then: str
+) -> None:
+    given = [link, name, is_open]
+    assert ask(page, "chapters", "m.linkWith(...a)", given) == then
 
 
 @pytest.mark.parametrize(
@@ -409,71 +476,6 @@ def test_a_trouble_that_comes_and_goes_is_told_once(
     ]
     ask_it = "m.gathered(a).map((g) => g.line.letter + (g.more.length ? '+' + g.more.length : ''))"
     assert ask(page, "stories", ask_it, told) == shown
-
-
-SETTINGS: dict[str, Any] = {
-    **{"name": "north bench", "enclosure": ["plywood"], "target_c": 45, "limit_c": 70},
-    **{"timezone": None, "width_mm": 600, "depth_mm": None, "height_mm": 650},
-    **{"camera": None, "people": [], "mail": None},
-    "sensors": [
-        {
-            **{"name": name, "place": place, "driver": "onewire", "address": name},
-            **{"correction_k": 0, "drawn_at": spot},
-        }
-        for name, place, spot in (("top", "chamber", [0.1, 0.9]), ("room", "room", None))
-    ],
-    "contacts": [{"name": "hatch", "kind": "door", "driver": "gpio", "pin": 17}],
-}
-
-
-@pytest.mark.parametrize(
-    ("done", "changes"),
-    [
-        pytest.param("", [], id="nothing"),
-        pytest.param(
-            "d.name = 'x'; d.target_c = null",
-            [{"do": "chamber", "name": "x", "target_c": None}],
-            id="the box",
-        ),
-        pytest.param(
-            "d.sensors[0].drawn_at = [0.5, 0.5]",
-            [{"do": "sensor", "of": "top", "drawn_at": [0.5, 0.5]}],
-            id="dragged",
-        ),
-        pytest.param(
-            "d.sensors[0].place = 'bed'",
-            [{"do": "sensor", "of": "top", "place": "bed", "drawn_at": None}],
-            id="out of the air: drawn no more where it was",
-        ),
-        pytest.param("d.sensors.pop()", [{"do": "remove sensor", "of": "room"}], id="taken out"),
-        pytest.param(
-            "d.sensors.push({of: null, name: 'low', place: 'chamber', driver: 'onewire',"
-            " address: 'a', correction_k: null, drawn_at: null})",
-            [{"do": "add sensor", "name": "low", "place": "chamber", "address": "a"}],
-            id="a new one",
-        ),
-        pytest.param(
-            "d.sensors.push({of: null, name: 'low', place: 'bed', driver: 'mcp9600',"
-            " address: '0x65', device: '/dev/i2c-1', correction_k: -1, drawn_at: null})",
-            [
-                {
-                    **{"do": "add sensor", "name": "low", "place": "bed", "driver": "mcp9600"},
-                    **{"address": 0x65, "device": "/dev/i2c-1", "correction_k": -1},
-                }
-            ],
-            id="one on I2C",
-        ),
-    ],
-)
-def test_what_is_chosen_in_setting_up_becomes_these_changes(
-    page: Page, done: str, changes: list[dict[str, Any]]
-) -> None:
-    made = f"(() => {{ const d = m.draftOf('b', a); {done}; return m.changesOf(d, a); }})()"
-    assert ask(page, "setup_draft", made, SETTINGS) == changes
-    kept = "m.keptDraft(JSON.stringify(m.draftOf('b', a)), 'b')?.name"
-    assert ask(page, "setup_draft", kept, SETTINGS) == "north bench"
-    for text in ('{"base": "b"}', '"b"', "null", "{", '{"base": "other", "sensors": []}'):
-        assert ask(page, "setup_draft", "m.keptDraft(a, 'b')", text) is None
 
 
 DRYING = {

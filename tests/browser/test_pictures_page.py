@@ -131,7 +131,7 @@ def test_a_job_s_stills_are_looked_through_by_keyboard(
     smoky: RunningService, look: Look, width_px: int
 ) -> None:
     job = smoky.now()["job"]["id"]
-    page = look(smoky, f"/#/jobs/{job}", width_px=width_px)
+    page = look(smoky, f"/#/jobs/{job}?open=pictures", width_px=width_px)
     part = page.locator(".stills")
     expect(part.locator("figcaption")).to_contain_text("At 8.2")
     part.get_by_role("button", name="Earlier").focus()

@@ -17,7 +17,7 @@ from playwright.sync_api import Page, expect
 
 from running import RunningService, wait_until
 
-from .conftest import Look, Serve
+from .conftest import Look, Serve, unfold
 from .test_jobs_page import fits
 
 NAME = "Six rigger spacers for the double scull"
@@ -79,6 +79,7 @@ def test_a_job_goes_on_paper_whole(serve: Serve, look: Look) -> None:
     for width_px in (390, 1280):
         page.set_viewport_size({"width": width_px, "height": 844})
         page.goto(f"http://127.0.0.1:{service.port}/#/jobs/{job}")
+        unfold(page, "Take it along")
         page.get_by_role("link", name="Page for paper").click()
         whole(page)
         report = page.locator(".report")
@@ -132,6 +133,7 @@ def test_a_dark_screen_makes_no_dark_paper_and_the_file_comes_with_a_tap(
     assert ink == "rgb(17, 17, 17)"
     page.emulate_media(color_scheme="light", media="screen")
     page.get_by_role("link", name="Back to the job").click()
+    unfold(page, "Take it along")
     with page.expect_download() as coming:
         page.get_by_role("link", name="All of it as one file").click()
     with zipfile.ZipFile(io.BytesIO(Path(coming.value.path()).read_bytes())) as packed:

@@ -57,7 +57,7 @@ def kept(tmp_path: Path) -> Iterator[RunningService]:
 @pytest.mark.timeout(300)
 def test_an_open_door_is_drawn_at_its_heights_and_said(kept: RunningService, look: Look) -> None:
     service, job = kept, ASKED.job
-    page = look(service, f"/#/jobs/{job}", width_px=390)
+    page = look(service, f"/#/jobs/{job}?open=layers.height.toolpath", width_px=390)
     section = page.locator(".layer-weather")
     ruler = page.locator(RULER)
     expect(ruler.locator(".course").first).to_be_visible(timeout=120_000)
@@ -137,7 +137,12 @@ def test_what_is_missing_is_said_and_can_be_given(serve: Serve, look: Look) -> N
     service.post(f"/api/jobs/{job}/progress", {"height_mm": 2.0})
     wait_until(partial(is_at, service, job, 10.0), within_s=60)
     service.post(f"/api/jobs/{job}/finish")
-    page = look(service, f"/#/jobs/{job}", width_px=390, expected="status of 409")
+    page = look(
+        service,
+        f"/#/jobs/{job}?open=layers.height.toolpath",
+        width_px=390,
+        expected="status of 409",
+    )
     section = page.locator(".layer-weather")
     expect(section).to_contain_text("which toolpath is the job's: choose it below")
     service.post(f"/api/jobs/{job}/toolpath", {"toolpath": sent(service)})
@@ -200,7 +205,7 @@ def test_of_a_job_that_goes_on_only_what_is_laid_is_drawn(serve: Serve, look: Lo
     wait_until(partial(is_at, service, job, 5.0), within_s=60)
     service.post(f"/api/jobs/{job}/progress", {"height_mm": 1.2})
     wait_until(partial(is_at, service, job, 7.0), within_s=60)
-    page = look(service, f"/#/jobs/{job}", width_px=1280)
+    page = look(service, f"/#/jobs/{job}?open=layers.height.toolpath", width_px=1280)
     section = page.locator(".layer-weather")
     expect(section).to_contain_text("Of the layers laid so far:", timeout=120_000)
     ruler = page.locator(RULER)

@@ -14,7 +14,7 @@ from running import RunningService
 from stillair.model import JobOutcome
 from stillair.simulation.season import Cause, shed_jobs
 
-from .conftest import Look
+from .conftest import Look, unfold
 from .pictures import drawn_anew, for_the_readme
 from .test_jobs_page import fits
 
@@ -78,7 +78,7 @@ def all_of_it_shows_one_height(page: Page) -> None:
     """What is chosen on the part's ruler is what toolpath and pictures show, and the reverse."""
     ruler = page.locator(".weather-ruler")
     ruler.wait_for(timeout=120_000)
-    page.locator(".of-toolpath summary").click()
+    page.locator(".of-toolpath details summary").last.click()
     layers = page.locator(".of-toolpath .layers b")
     choice = page.locator(".stills select")
     last = choice.locator("option").count() - 1
@@ -121,6 +121,7 @@ def test_a_flaw_leads_to_its_minute_and_its_cause(begin: Begin, look: Look, widt
     assert None not in tops
     a_sweep_asks_for_one_picture(page)
 
+    unfold(page, "At which height?", "Each layer's own weather", "Toolpath", "Pictures, by")
     page.get_by_role("button", name=re.compile("^crack between layers at")).first.click()
     laid = page.locator(".at-height .laid")
     expect(laid).to_contain_text("Found by the job's toolpath")
@@ -132,7 +133,7 @@ def test_a_flaw_leads_to_its_minute_and_its_cause(begin: Begin, look: Look, widt
     all_of_it_shows_one_height(page)
     if drawn_anew() and width_px == 1280:
         page.set_viewport_size({"width": 900, "height": 844})
-        page.goto(page.url.split("?")[0])
+        page.goto(f"{page.url.split('?')[0]}?open=layers")
         page.reload()
         ruler = page.locator(".layer-weather")
         ruler.locator(".weather-ruler").wait_for(timeout=120_000)

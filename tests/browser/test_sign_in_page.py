@@ -34,7 +34,8 @@ def owned(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
 
 
 def test_a_person_signs_in_and_out_again(owned: RunningService, look: Look) -> None:
-    page = look(owned)
+    # What the page was just asking for when they signed out is refused.
+    page = look(owned, expected="status of 401")
     expect(page).to_have_url(f"http://127.0.0.1:{owned.port}/sign-in")
     page.get_by_label("Name").fill(NAME)
     password = page.get_by_label("Password")

@@ -20,6 +20,7 @@ from running import RunningService, wait_until
 from stillair.alerts.telephones import telephone_id
 
 from .conftest import NORTH, Look, chamber_files, until
+from .test_report_page import shot as keep_picture
 
 PERSON = """
 [[person]]
@@ -51,7 +52,7 @@ SHOWN = """navigator.serviceWorker.ready.then((r) => r.getNotifications()).then(
     ({ title, body, tag, stays, calls, data })))"""
 KEPT = """caches.keys().then(async (all) => (await Promise.all(all.map(async (name) =>
   (await (await caches.open(name)).keys()).map((r) => new URL(r.url).pathname)))).flat())"""
-THEN = """() => saidThen({ heard_ms: 0, said: [{ name: "north bench", tone: "danger",
+THEN = """() => m_worker.saidThen({ heard_ms: 0, said: [{ name: "north bench", tone: "danger",
   simulated: false, sentence: "Fire <b> since 02:10" }] }, 11100000)"""
 FIRE = {
     "title": "north bench: Fire",
@@ -282,9 +283,16 @@ def test_a_push_that_makes_no_sense_is_shown_all_the_same(
     """The browser would say something of its own, and one day forbid pushes that show nothing."""
     page = look(shed, before=allowed())
     worker = Worker(page, shed)
-    worker.push(data)
-    (shown,) = worker.shown(1)
-    assert shown["title"] == "A message of Stillair couldn't be read"
+    for tries_left in (2, 1, 0):
+        worker.push(data)
+        try:
+            until(page, f"{SHOWN}.then((all) => all.length > 0)")
+            break
+        except AssertionError:  # what the tools deliver while a worker is woken can get lost
+            if not tries_left:
+                raise
+    shown = page.evaluate(SHOWN)
+    assert {each["title"] for each in shown} == {"A message of Stillair couldn't be read"}
 
 
 @pytest.mark.parametrize(
@@ -364,7 +372,7 @@ def test_a_chamber_that_cannot_be_reached_never_looks_alive(tmp_path: Path, look
         until(page, f"{KEPT}.then((all) => !all.includes('/kept/said'))")
         page.goto(f"http://127.0.0.1:{service.port}/")
         until(page, f"{KEPT}.then((all) => all.includes('/kept/said'))")
-        stood = worker.evaluate(THEN)
+        stood = worker.evaluate(THEN).replace("\xa0", " ")
         assert "Fire &lt;b&gt; since 02:10”" in stood and "This was an alarm." in stood
         assert "Nobody has said that the alarm has ended: act as if it goes on." in stood
         assert "What was heard 3 h 5 min ago" in stood and "<b>" not in stood
@@ -382,7 +390,13 @@ def test_a_chamber_that_cannot_be_reached_never_looks_alive(tmp_path: Path, look
         assert page.locator(".sentence, svg, canvas").count() == 0, "nothing of a page from before"
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
         names = page.evaluate(KEPT)
-        assert set(names) == {"/kept/touch", "/kept/said"}, "no page is kept"
+        assert set(names) == {"/kept/touch", "/kept/said", "/kept/style.css"}, "no page is kept"
+        grounds = set()
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)
+            grounds.add(page.evaluate("getComputedStyle(document.documentElement).backgroundColor"))
+            keep_picture(page, f"out-of-touch-{scheme}")
+        assert len(grounds) == 2, "styled as the other pages are, though nothing can be fetched"
         service.start()
         wait_until(lambda: service.web.get("/api/health").is_success, within_s=20)
         page.locator(".sentence").wait_for()  # it has tried again by itself

@@ -154,6 +154,15 @@ def test_every_route_of_everybody_gets_a_marked_message_and_the_figures_are_true
     assert shed.service.events(kind="fire") == []
     assert shed.service.get("/api/alarms")["items"] == []
 
+    # The sounder alone, of which nobody is told.
+    tried = shed.service.post("/api/alarm-tests/sounder", {"chamber": "north-bench"})
+    assert tried == {"well": True, "fault": None}
+    assert shed.heard.read_text().splitlines() == ["fire 1"] * 4
+    assert len(shed.mail.messages) == 3
+    assert len(shed.service.get("/api/alarm-tests")["items"]) == 1
+    lines = shed.service.get("/api/watch")["items"]
+    assert [line["thing"] for line in lines if line["sounder"] == "north-bench"] == ["sounder"]
+
     said = shed.said()
     assert not said["ready"]
     assert "all 3 messages taken by a server, none yet confirmed as arrived" in said["text"]

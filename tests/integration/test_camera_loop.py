@@ -136,6 +136,14 @@ class Rig:
         assert self.camera.asked.acquire(timeout=WAIT_S)
         self.camera.asked.release()
 
+    def opened_again(self) -> None:
+        """Wait until an opening has failed: the loop waits for its next one."""
+        assert self.camera.opened.acquire(timeout=WAIT_S)
+        give_up_s = time.monotonic() + WAIT_S
+        while self.loop.is_starting:
+            assert time.monotonic() < give_up_s
+            time.sleep(0.01)
+
     def told(self) -> list[CameraState]:
         """What was told since the last time, after a `check`."""
         self.loop.check(self.clock.now_s())
@@ -196,16 +204,39 @@ def test_not_lost_by_one_clock_alone(rig: Rig, chamber_s: float, machine_s: floa
     assert {state.condition for state in rig.told()} == {FIT}
 
 
-def test_lost_at_once_when_it_can_not_be_opened(rig: Rig) -> None:
-    rig.camera.open_error = CameraError("scripted", "no such device", retry=True)
+def test_lost_at_once_when_trying_again_will_not_help(rig: Rig) -> None:
+    rig.camera.open_error = CameraError("scripted", "is no camera", retry=False)
     rig.loop.start()
     state = rig.next_state()
-    assert (state.condition, state.since_s, state.reason) == (LOST, 0.0, "no such device")
+    assert (state.condition, state.since_s, state.reason) == (LOST, 0.0, "is no camera")
+
+
+def test_a_camera_that_can_not_be_opened_yet_has_as_long_as_one_that_begins(rig: Rig) -> None:
+    """Just after a start its device is still the old process's: no fault, and no later alarm."""
+    rig.camera.open_error = CameraError("scripted", "is in use elsewhere", retry=True)
+    rig.loop.start()
+    rig.opened_again()
+    rig.advance(9.0)
+    rig.opened_again()
+    assert rig.told() == []
+    assert not rig.loop.is_starting, "who asks for its picture doesn't wait"
+    rig.advance(1.0)
+    assert rig.told() == [CameraState(10.0, LOST, 0.0, "is in use elsewhere")]
+
+
+def test_a_camera_that_opens_a_little_later_was_never_lost(rig: Rig) -> None:
+    rig.camera.open_error = CameraError("scripted", "is in use elsewhere", retry=True)
+    rig.loop.start()
+    rig.opened_again()
+    rig.advance(6.0)
+    rig.camera.open_error = None
+    rig.push(FRAMES[0])
+    assert {state.condition for state in rig.told()} == {FIT}
 
 
 def test_what_would_help_is_told_with_the_reason(rig: Rig) -> None:
     remedy = "its number may have changed: name it /dev/v4l/by-id/a in camera.source"
-    rig.camera.open_error = CameraError("scripted", "no such device", retry=True, remedy=remedy)
+    rig.camera.open_error = CameraError("scripted", "no such device", retry=False, remedy=remedy)
     rig.loop.start()
     assert rig.next_state().reason == f"no such device; {remedy}"
 
@@ -389,7 +420,9 @@ def test_who_takes_frames_holds_up_no_watching(rig: Rig) -> None:
 def test_a_driver_that_fails_in_its_own_way_is_opened_again(rig: Rig) -> None:
     rig.camera.open_error = RuntimeError("a fault of the driver")
     rig.loop.start()
-    assert rig.next_state().reason == "its driver failed (RuntimeError)"
+    rig.opened_again()
+    rig.advance(10.0)
+    assert rig.told()[-1].reason == "its driver failed (RuntimeError)"
     rig.camera.open_error = None
     rig.push(FRAMES[0])
     assert rig.told()[-1].condition is FIT

@@ -217,8 +217,17 @@ def test_a_camera_that_is_not_there_is_told(service: RunningService) -> None:
 
 
 def test_a_camera_that_is_watched_is_not_opened_again(
-    service: RunningService, watched: MjpegServer
+    service: RunningService, watched: MjpegServer, stream: MjpegServer
 ) -> None:
+    def looks() -> int:
+        acts = service.get("/api/audit")["items"]
+        assert SECRET not in str(acts)
+        return sum(act["what"] == "camera looked through" for act in acts)
+
+    # On record is what was really opened, without what may be a secret.
+    before = looks()
+    seen(service, stream.address, until="showing")
+    assert looks() == before + 1
     wait_until(lambda: watched.requests, within_s=SOON_S)
     asked = len(watched.requests)
     answer = begun(service, watched.address.replace("http://", "HTTP://cox:other@"))
@@ -226,8 +235,4 @@ def test_a_camera_that_is_watched_is_not_opened_again(
     assert answer.json()["watched_by"] == "north-bench"
     assert answer.json()["trial"] is None
     assert len(watched.requests) == asked
-    # On record is what was really opened, without what may be a secret.
-    acts = service.get("/api/audit")["items"]
-    looks = [act for act in acts if act["what"] == "camera looked through"]
-    assert looks
-    assert SECRET not in str(acts)
+    assert looks() == before + 1

@@ -7,7 +7,6 @@ ten minutes take six seconds.
 from __future__ import annotations
 
 import asyncio
-import json
 import socket
 import sqlite3
 import threading
@@ -16,6 +15,7 @@ from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -261,7 +261,8 @@ async def test_a_dead_route_is_told_on_all_others_and_so_is_its_recovery(
         assert (first.kind, first.subject) == (Kind.DELIVERY_FAULT, f"mailto:{dead}")
         assert first.signal_class is SignalClass.TROUBLE
         assert first.priority is Priority.HIGH
-        page = json.loads(service.state_json())["chambers"][0]
+        now: Any = service.now()
+        page = now["chambers"][0]
         assert page["alarms"][0]["kind"] == "delivery_fault", "the page says it first"
         await until(lambda: about("simulated: north bench:") >= told)
         assert dead not in set(mail.recipients), "nobody is told of a dead route on that route"

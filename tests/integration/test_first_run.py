@@ -14,8 +14,10 @@ import pytest
 
 from chips import OneWireTree
 from running import RunningService, wait_until
+from stillair.model import Timeline
 from stillair.runtime.chamber_file import ChamberFile, digest_of
 from stillair.runtime.chamber_trial import Trial
+from stillair.storage.journal import Journal
 from unnamed_chips import ROOM, TOP, first_start, two_chips
 
 SOON_S = 60.0
@@ -170,6 +172,31 @@ def test_from_nothing_to_two_sensors_that_are_watched(
     assert own.read_text() == by_hand
     again = {"chamber": "north-bench", "base": files(service)["base"]}
     assert service.web.post("/api/chamber-files/undo", json=again).status_code == 409
+
+
+@pytest.mark.parametrize("real", [False, True], ids=["nothing is kept", "a real box's history is"])
+def test_no_simulated_job_comes_among_what_is_kept_of_a_real_box(
+    tmp_path: Path, real: bool
+) -> None:
+    """As where the first chamber file was undone: the built-in chamber is watched again."""
+    data = tmp_path / "data"
+    data.mkdir()
+    if real:
+        journal = Journal.open(data / "journal.db")
+        journal.mark_seen("north-bench", Timeline("boot", time.time()), 0.0)
+        journal.close()
+    with RunningService(data) as service:
+        begun = service.get("/api/now")["at"]
+
+        def has_lived() -> bool:
+            """With a job, or for longer than the script takes to begin one."""
+            now = service.now()
+            lived = datetime.fromisoformat(now["at"]) - datetime.fromisoformat(begun)
+            return now["job"] is not None or lived.total_seconds() > 8.0
+
+        wait_until(has_lived, within_s=SOON_S)
+        assert service.now()["simulated"]
+        assert bool(service.get("/api/jobs")["items"]) is not real
 
 
 def test_settings_that_do_not_come_up_are_put_back_and_the_page_says_so(tmp_path: Path) -> None:

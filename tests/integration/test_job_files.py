@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import shutil
 import subprocess
 import tomllib
 import zipfile
@@ -227,3 +228,27 @@ def test_the_command_line_writes_the_same_file(built: Built, tmp_path: Path) -> 
 def test_of_an_unknown_job_there_is_no_file(built: Built) -> None:
     assert built.service.web.get("/api/jobs/boat-shed-99/file").status_code == 404
     assert built.service.web.get("/api/jobs/boat-shed-99/settings").status_code == 404
+
+
+def test_a_job_of_a_chamber_that_is_watched_no_more_can_be_taken_along(
+    built: Built, tmp_path: Path
+) -> None:
+    """With all that was kept, and still without the names of who was told."""
+    built.service.stop()
+    data = shutil.copytree(built.service.folder, tmp_path / "data")
+    built.service.start()
+    other = tmp_path / "other.toml"
+    other.write_text(
+        '[chamber]\nname = "South bench"\nenclosure = ["metal"]\n'
+        '[[sensor]]\nname = "top"\ndriver = "simulated"\n'
+    )
+    with RunningService(data, "--chamber", str(other)) as service:
+        wait_until(lambda: "boat-shed" in service.get("/api/now")["elsewhere"], within_s=60.0)
+        answer = service.web.get(f"/api/jobs/{built.job}/file", timeout=120.0)
+        assert answer.status_code == 200, answer.text
+    packed = zipfile.ZipFile(io.BytesIO(answer.content))
+    assert set(packed.namelist()) == set(built.packed.namelist())
+    first = built.packed.read("readings.csv").splitlines()[:100]
+    assert packed.read("readings.csv").splitlines()[:100] == first
+    for name in packed.namelist():
+        assert PERSON.encode() not in packed.read(name), name

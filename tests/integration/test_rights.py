@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from running import RunningService, stillair
+from running import RunningService, stillair, wait_until
 from warm_starts import warm_run
 
 PASSWORD = "a long row to the weir"
@@ -18,7 +18,12 @@ enclosure = ["metal"]
 
 [[sensor]]
 name = "top"
-driver = "simulated"
+driver = "mqtt"
+topic = "shed/top"
+
+[mqtt]
+host = "127.0.0.1"
+port = 9
 
 [stop]
 command = "true"
@@ -145,6 +150,7 @@ RIGHTS = {
     "GET /api/finding": OWN,
     "POST /api/finding/anew": OWN,
     "POST /api/finding/trial": OWN,
+    "POST /api/finding/broker": OWN,
     "GET /api/finding/pins": OWN,
     "POST /api/finding/pins": OWN,
     "POST /api/camera-trials": OWN,
@@ -154,6 +160,7 @@ RIGHTS = {
     "GET /api/archive": OWN,
     "POST /api/archive": OWN,
     "GET /api/alarm-tests": READ,
+    "POST /api/alarm-tests/sounder": OWN,
     "POST /api/alarm-tests": OPERATE,
     "POST /api/alarm-tests/{test}/confirm": OPERATE,
     # Whoever has the link of a message; others get 404, whoever they are.
@@ -322,6 +329,27 @@ def test_who_may(
     # An empty body signs nobody in, which is 401 to everybody.
     wanted = "+++++++" if operation == "POST /api/session" else RIGHTS[operation]
     assert found == wanted, dict(zip(CALLERS, found, strict=True))
+
+
+def test_where_things_hang_is_told_to_owners_alone(
+    service: RunningService, headers: dict[str, dict[str, str]]
+) -> None:
+    """A sensor's fault, as the first page, the live stream, alarms and events tell it."""
+
+    def told(who: str, path: str) -> str:
+        if path != "/api/live":
+            return service.web.get(path, headers=headers[who]).text
+        with service.web.stream("GET", path, headers=headers[who]) as stream:
+            return next(line for line in stream.iter_lines() if line.startswith("data: "))
+
+    where = "127.0.0.1:9"
+    wait_until(lambda: where in told("owner", "/api/alarms"), within_s=60.0)
+    for path in ("/api/now", "/api/live", "/api/alarms", "/api/events"):
+        assert where in told("owner", path), path
+        for who in ("viewer", "operator", "reader"):
+            found = told(who, path)
+            assert "127.0.0.1" not in found, (who, path)
+            assert "connection to the broker (left out)" in found, (who, path)
 
 
 @pytest.mark.parametrize("operation", [name for name, who in RIGHTS.items() if who == PERSON])

@@ -28,6 +28,7 @@ from kept_things import (
 from stillair.errors import Refusal, StoreError
 from stillair.model import (
     AlarmTestPhase,
+    Annunciation,
     Change,
     JobOutcome,
     JobPhase,
@@ -41,7 +42,7 @@ from stillair.storage.archive import Archive
 from stillair.storage.history import MOST_ITEMS, History
 from stillair.storage.items import label
 from stillair.storage.journal import Journal
-from stillair.storage.left import UNKNOWN_END
+from stillair.storage.left import UNKNOWN_ALARM, UNKNOWN_END
 from stillair.storage.retention import Retention, RetentionPlan
 from stillair.storage.steps import ZERO_AFTER, ZERO_BEFORE, read_step
 
@@ -338,6 +339,10 @@ def test_what_has_become_of_messages_is_told_with_the_last_try(
         "test:a:1": ("sent", NOW + timedelta(seconds=5)),
         "test:a:2": ("pending", None),
     }
+    later = NOW + timedelta(minutes=1)
+    journal.record_delivery("test:b:1", at=later, sent=True, outcome="x", next_try_at=None)
+    (taken,) = history.taken()
+    assert (taken.person, taken.route, taken.at) == (notice().person, notice().route, later)
 
 
 def test_a_row_that_nobody_understands_is_left_out(journal: Journal, history: History) -> None:
@@ -511,6 +516,41 @@ def test_a_job_of_a_chamber_that_is_watched_no_more_is_ended_as_unknown(
     assert history.job_span(paused.id) == (BOOT.epoch_s(50.0), BOOT.epoch_s(700.0))
     (noted,) = history.entries(0, 10, "note", job=paused.id).entries
     assert noted.body["text"] == UNKNOWN_END
+    elsewhere.look()
+    again: list[Outcome] = []
+    elsewhere.close(BOOT.epoch_s(9000.0), lambda outcome, _: again.append(outcome))
+    assert again == [], "once"
+
+
+def test_alarms_of_a_chamber_that_is_watched_no_more_end_and_stay_in_the_history(
+    journal: Journal, history: History
+) -> None:
+    """Nobody could answer them any more, and they would stand for ever."""
+    unseen = alarm(1)
+    over = replace(
+        alarm(2),
+        condition=False,
+        annunciation=Annunciation.RETURNED_UNACKNOWLEDGED,
+    )
+    journal.commit(Outcome(CHAMBER, 500.0, (event(1, at_s=500.0),), (unseen, over)), BOOT)
+    journal.mark_seen(CHAMBER, BOOT, 700.0)
+    elsewhere = Elsewhere(history, set())
+    elsewhere.look()
+    elsewhere.close(BOOT.epoch_s(700.0 + GONE_S - 1.0), journal.commit)
+    assert len(history.alarms(standing=True).entries) == 2
+    elsewhere.close(BOOT.epoch_s(700.0 + GONE_S), journal.commit)
+    assert history.alarms(standing=True).entries == ()
+    told = [entry.body for entry in history.alarms(chamber=CHAMBER).entries]
+    assert [(item["id"], item["annunciation"], item["condition"]) for item in told] == [
+        ("north-bench-1", "normal", False),
+        ("north-bench-2", "normal", False),
+    ]
+    for item in told:
+        assert str(item["text"]).endswith(UNKNOWN_ALARM)
+    ended = history.entries(0, 10, "event", chamber=CHAMBER).entries[-1].body
+    assert (ended["event"], ended["change"]) == (1, "cleared")
+    assert ended["end_at"] == label(BOOT.epoch_s(700.0))
+    assert journal.memory(CHAMBER, BOOT).events == ()
     elsewhere.look()
     again: list[Outcome] = []
     elsewhere.close(BOOT.epoch_s(9000.0), lambda outcome, _: again.append(outcome))

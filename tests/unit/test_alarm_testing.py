@@ -83,14 +83,14 @@ def refused(route: RouteTried, why: str = "no such box") -> RouteTried:
             a_test(heard(CAPTAIN), heard(COX_MAIL, Heard.NOTHING), heard(COX_PUSH)),
             False,
             "Alarm test 12 days ago: all 3 messages taken by a server, 2 confirmed as arrived; "
-            "e-mail to cox@shed.example brought nothing to cox",
+            "nothing reached cox by e-mail to cox@shed.example",
             id="taken by the server is not arrived",
         ),
         pytest.param(
             a_test(heard(CAPTAIN), refused(COX_MAIL), heard(COX_PUSH)),
             False,
             "Alarm test 12 days ago: 2 of 3 messages taken by a server, 2 confirmed as arrived; "
-            "e-mail to cox@shed.example brought nothing to cox",
+            "nothing reached cox by e-mail to cox@shed.example",
             id="refused",
         ),
         pytest.param(
@@ -210,7 +210,7 @@ def test_each_route_is_told_by_itself(route: RouteTried, line: str) -> None:
     ("route", "spoken"),
     [
         ("mailto:cox@shed.example", "e-mail to cox@shed.example"),
-        ("webpush:cox", "the telephones of cox"),
+        ("webpush:cox", "message on the telephone"),
         ("mqtt:shed/alarm", "MQTT, topic shed/alarm"),
         ("webhook:shed.example-0a1b2c3d", "a web address at shed.example-0a1b2c3d"),
         ("apprise:json-0a1b2c3d", "a message service, json-0a1b2c3d"),

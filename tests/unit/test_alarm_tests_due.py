@@ -54,6 +54,11 @@ hour = 12
 automatic = {automatic}
 {people}
 """
+SOUNDER = """
+[sounder]
+driver = "gpio"
+pin = 18
+"""
 PEOPLE = """
 [[person]]
 name = "bench captain"
@@ -145,6 +150,57 @@ class Shed:
     def ago(self, days: float) -> AlarmTestState:
         now_s = self.clock.now_s()
         return replace(alarm_test(), started_s=now_s - days * DAY_S)
+
+
+def tone(fault: str) -> Future[str]:
+    made: Future[str] = Future()
+    made.set_result(fault)
+    return made
+
+
+@pytest.mark.parametrize(
+    ("sounder", "danger", "made", "told"),
+    [
+        pytest.param(True, None, tone(""), PartTried(True, ""), id="well"),
+        pytest.param(True, None, tone("no pin"), PartTried(False, "no pin"), id="it fails"),
+        pytest.param(True, None, None, "sounds already", id="something sounds"),
+        pytest.param(False, None, tone(""), "no sounder", id="there is none"),
+        pytest.param(True, "here", tone(""), "real danger", id="danger"),
+        pytest.param(True, "beside", tone(""), "real danger", id="danger in another box"),
+    ],
+)
+def test_the_sounder_alone_is_tried_in_no_danger(
+    tmp_path: Path,
+    sounder: bool,
+    danger: str | None,
+    made: Future[str] | None,
+    told: PartTried | str,
+) -> None:
+    shed = Shed(tmp_path, people=PEOPLE + SOUNDER * sounder)
+    fire = (replace(alarm(), kind=Kind.FIRE, signal_class=SignalClass.ALARM),)
+    shed.alarms = fire if danger == "here" else ()
+    if danger == "beside":
+        view = SimpleNamespace(alarms=fire)
+        other = SimpleNamespace(
+            key="south-bench",
+            settings=SimpleNamespace(name="south bench"),
+            supervisor=SimpleNamespace(view=view),
+        )
+        shed.beside.append(cast("Chamber", other))
+    asked: list[str] = []
+
+    def try_out() -> Future[str] | None:
+        asked.append("tone")
+        return made
+
+    cast("Any", shed.chamber).sounder = SimpleNamespace(try_out=try_out)
+    if isinstance(told, str):
+        with pytest.raises(CommandRefused, match=told):
+            shed.tests.try_sounder("north-bench")
+        assert asked == [] or made is None
+    else:
+        assert shed.tests.try_sounder("north-bench") == told
+    assert shed.told == [], "the watch hears nothing of it"
 
 
 @pytest.mark.parametrize(

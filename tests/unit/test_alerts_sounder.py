@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
@@ -11,7 +13,7 @@ import pytest
 from gpiozero.pins.mock import MockFactory
 
 from stillair.alerts.outputs import CommandOutput, GpioOutput, NoOutput
-from stillair.alerts.sounder import FIT_TONES, PATTERNS, SounderLoop, SounderOutput
+from stillair.alerts.sounder import FIT_TONES, PATTERNS, TRIAL_S, SounderLoop, SounderOutput
 from stillair.clock import ManualClock, SystemClock
 from stillair.errors import DeliveryError
 from stillair.model import Sounding
@@ -139,6 +141,98 @@ def test_what_is_real_ends_a_test_and_nothing_is_told_of_that() -> None:
     heard = player.play(Sounding.TEST, then)
     assert [what for _, what in heard[:5]] == ["on test", "off", "on test", "off", "on fire"]
     assert player.tests == []
+
+
+class Trial:
+    """One tone asked for while nothing sounds, on a tape or a pin; ends with the loop."""
+
+    def __init__(self, player: Player) -> None:
+        self.player = player
+        self.made: Future[str] | None = None
+
+    def ask(self, then: Callable[[], None]) -> list[str]:
+        """Ask for it once the loop is silent; what was switched after that."""
+
+        def switched() -> None:
+            if self.made is None:
+                self.made = self.player.loop.try_out()
+            then()
+
+        heard = self.player.play(Sounding.SILENT, switched)
+        assert heard[0][1] == "silence"
+        return [what for _, what in heard[1:]]
+
+
+def test_a_trial_is_one_tone_of_a_second_and_says_how_it_went() -> None:
+    trial = Trial(Player())
+    heard = trial.ask(trial.player.stop_after(5))
+    assert heard[:4] == ["on test", "off", "silence", "silence"]
+    (on_s, off_s) = (t_s for t_s, what in trial.player.tape.heard if what in ("on test", "off"))
+    assert off_s - on_s == TRIAL_S
+    assert trial.made is not None and trial.made.result(0) == ""
+
+
+def test_a_trial_that_failed_says_why() -> None:
+    player = Player()
+    player.tape.fails = True
+    trial = Trial(player)
+    trial.ask(player.stop_after(5))
+    assert trial.made is not None and trial.made.result(0) == "no such pin"
+    assert player.troubles == [(True, "no such pin")]
+
+
+def test_what_is_real_ends_a_trial_at_once_and_sounds_whole() -> None:
+    player = Player()
+
+    def then() -> None:
+        match len(player.tape.heard):
+            case 2:
+                player.loop.set(Sounding.FIRE)
+            case 7:
+                player.loop.stop()
+
+    heard = Trial(player).ask(then)
+    assert heard[:5] == ["on test", "off", "silence", "on fire", "off"]
+    times_s = [t_s for t_s, what in player.tape.heard]
+    assert times_s[2] == times_s[1], "cut short"
+    assert times_s[5] - times_s[4] == 0.5, "and its first tone is a whole one"
+
+
+@pytest.mark.parametrize("sounding", sorted(set(Sounding) - {Sounding.SILENT}))
+def test_nothing_is_tried_while_something_sounds(sounding: Sounding) -> None:
+    player = Player()
+    player.loop.set(sounding)
+    assert player.loop.try_out() is None
+
+
+def test_a_trial_that_never_began_is_given_up_with_the_loop() -> None:
+    player = Player()
+    trial = player.loop.try_out()
+    assert trial is not None
+    player.loop.stop()
+    player.loop._thread.start()
+    player.loop._thread.join(10)
+    assert trial.cancelled()
+    assert [what for _, what in player.tape.heard if what.startswith("on")] == []
+
+
+def test_a_trial_switches_a_pin_for_its_second() -> None:
+    """On the pins of gpiozero's own board that isn't there."""
+    with pins() as factory:
+        clock = ManualClock()
+        pin = factory.pin(18)
+        loop = SounderLoop(GpioOutput(18, pin_factory=factory), clock, lambda *_: None)
+        loop.start()
+        give_up_s = time.monotonic() + 10.0
+        while pin.function != "output":  # silent, and waiting
+            assert time.monotonic() < give_up_s
+            time.sleep(0.01)
+        pin.clear_states()
+        trial = loop.try_out()
+        assert trial is not None
+        assert trial.result(10) == ""
+        loop.stop()
+        assert [bool(each.state) for each in pin.states][:3] == [False, True, False]
 
 
 def test_attention_is_one_short_tone_every_ten_seconds() -> None:

@@ -97,7 +97,7 @@ def test_all_other_messages_of_an_alarm_have_one(tmp_path: Path, stage: str) -> 
 
 def test_who_sets_it_up_is_told_where_links_lead(tmp_path: Path) -> None:
     nowhere = answering(tmp_path, Clocks(), None).found()
-    assert (nowhere.state, "[page]" in nowhere.told) == (State.NONE, True)
+    assert (nowhere.state, "this computer alone" in nowhere.told) == (State.NONE, True)
     somewhere = answering(tmp_path, Clocks()).found()
     assert somewhere.state is State.NOT_TRIED
     assert BASE in somewhere.told

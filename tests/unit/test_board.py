@@ -11,11 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from boards import BoardTree
-from stillair.sensing import board
+from stillair.sensing import board, board_files
 from stillair.sensing.board import Board, ClockFacts, DiskFacts, Judged, Throttled, Zone
 from stillair.sensing.board_files import (
     NAME_CHARACTERS,
     STA_UNSYNC,
+    KernelClock,
     camera_names,
     plugged_cameras,
     read_board,
@@ -28,7 +29,8 @@ BOARD = replace(PLAIN, model="Single-board computer")
 
 
 def read(tree: BoardTree, *, status: int | None = 0, program: str | None = None) -> Board:
-    return read_board(tree.root, NOW, root=tree.root, status=lambda: status, program=program)
+    told = None if status is None else KernelClock(status)
+    return read_board(tree.root, NOW, root=tree.root, status=lambda: told, program=program)
 
 
 # --- supply --------------------------------------------------------------------
@@ -214,6 +216,41 @@ def test_who_tells_of_the_clock(
     if service is not None:
         tree.time_service(synchronized=service)
     assert read(tree, status=status).clock == ClockFacts(NOW, synchronised, was_set, NOW)
+
+
+@pytest.mark.parametrize(
+    ("facts", "told"),
+    [
+        pytest.param(
+            ClockFacts(NOW, True, offset_s=-0.0004, most_off_s=0.0353),
+            "a time server keeps it, 0.4 ms off just now and at most 35 ms",
+            id="how far it is off",
+        ),
+        pytest.param(ClockFacts(NOW, True), "a time server keeps it", id="only that it is kept"),
+        pytest.param(ClockFacts(NOW, False), "no time server keeps it just now", id="by none"),
+        pytest.param(ClockFacts(NOW), "whether a time server keeps it isn't told", id="unknown"),
+    ],
+)
+def test_whether_a_time_server_keeps_the_clock(facts: ClockFacts, told: str) -> None:
+    assert board.kept_time(replace(PLAIN, clock=facts)) == told
+
+
+def test_how_far_a_clock_is_off_counts_only_while_it_is_kept(tmp_path: Path) -> None:
+    def clock(status: int) -> ClockFacts:
+        told = KernelClock(status, -0.0004, 0.035)
+        return read_board(tmp_path, NOW, root=tmp_path, status=lambda: told, program=None).clock
+
+    assert clock(0) == ClockFacts(NOW, True, offset_s=-0.0004, most_off_s=0.035)
+    assert clock(STA_UNSYNC) == ClockFacts(NOW, False)
+
+
+def test_this_kernel_tells_of_its_clock() -> None:
+    """As adjtimex(2) does; unsynchronised the most that it may be off is 16 s."""
+    told = board_files._clock_status()
+    if told is None:
+        pytest.skip("it may not be asked here")
+    assert told.offset_s is not None and abs(told.offset_s) < 1.0
+    assert told.most_off_s is not None and 0.0 <= told.most_off_s <= 16.1
 
 
 def test_this_kernel_is_asked_without_changing_its_clock(tmp_path: Path) -> None:

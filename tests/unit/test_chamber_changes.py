@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter, ValidationError
 
+from stillair.config.changed_words import plain
 from stillair.config.changes import Change, Proposal, proposed
 from stillair.config.reading import FILE_BYTES
 from stillair.errors import SettingsError
@@ -99,7 +100,7 @@ def after(*changes: dict[str, Any], text: str = FILE) -> Proposal:
             "# correction_k = -0.2\n",
             "# correction_k = -0.2\ncorrection_k = -0.3\ndrawn_at = [0.5, 0.25]\n",
             [
-                "Sensor “top”'s correction: -0.3 K.",
+                "Sensor “top”'s correction: -0.3 degrees.",
                 "Sensor “top” is drawn 50% from the left wall, 25% up from the floor.",
             ],
             id="a sensor's new keys, behind its own comment",
@@ -274,6 +275,15 @@ def test_what_was_added_can_be_changed_and_taken_out_again() -> None:
     assert "New sensor “low”: by MQTT, shed/low, in the chamber's air." in found.words
     assert "A password for the MQTT broker is set." in found.words
     assert "an oar" not in "".join(found.words)
+    moved = {"do": "sensor", "of": "low", "topic": "shed/north/low", "pointer": "/temperature"}
+    assert after(moved, text=found.text).words == (
+        "Sensor “low”'s topic: shed/north/low. It was shed/low.",
+        "Sensor “low”'s place in JSON: /temperature.",
+    )
+    nobody = {"do": "broker", "host": "other.example", "username": None}
+    there = after(nobody, text=found.text)
+    assert there.settings.mqtt is not None
+    assert (there.settings.mqtt.host, there.settings.mqtt.password) == ("other.example", None)
     gone: list[dict[str, Any]] = [
         {"do": "remove sensor", "of": "low"},
         {"do": "remove contact", "of": "lid"},
@@ -455,3 +465,18 @@ def test_any_name_is_written_as_it_is_or_refused(name: str, room: str) -> None:
     assert found.settings.name == name
     assert found.settings.sensors[-1].name == room
     assert found.settings.sensors[0].name == "top"
+
+
+@pytest.mark.parametrize(
+    ("fault", "told"),
+    [
+        ("camera.source: has to be a device", "The camera has to be a device"),
+        ("chamber.limit_c = 99: has to be less", "The limit of the box's air (99) has to be less"),
+        ('sensor[2].topic = "a": is none', 'Sensor 2, topic ("a") is none'),
+        ("change 3: mqtt.host: is another one", "The broker's name is another one"),
+        ("chamber.name is missing: has to be text", "The box's name is missing: it has to be text"),
+        ("stop: needs an output", "Stop: needs an output"),
+    ],
+)
+def test_a_fault_names_things_rather_than_keys(fault: str, told: str) -> None:
+    assert plain(fault) == told

@@ -16,7 +16,15 @@ from chips import OneWireTree
 from stillair.config.changes import Change
 from stillair.config.reading import chamber_from_text
 from stillair.errors import CommandRefused, SettingsError
-from stillair.model import Kind, SignalClass, Sounding, StopPhase, StopState
+from stillair.model import (
+    KIND_CLASS,
+    Annunciation,
+    Kind,
+    Sounding,
+    StopPhase,
+    StopState,
+    Suppression,
+)
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.chamber_file import watched_files
 from stillair.runtime.chamber_trial import Trial
@@ -100,8 +108,8 @@ class Shed:
         pytest.param(Sounding.SILENT, None, {"name": "south bench"}, "", id="at rest"),
         pytest.param(Sounding.SILENT, "job", {"target_c": 45}, "", id="a job goes on"),
         pytest.param(Sounding.SILENT, "job", {"name": "x"}, "A job runs", id="a job's own name"),
-        pytest.param(Sounding.FIRE, None, {"target_c": 45}, "alarm sounds", id="fire"),
-        pytest.param(Sounding.TEST, None, {"target_c": 45}, "alarm sounds", id="an alarm test"),
+        pytest.param(Sounding.ATTENTION, None, {"target_c": 45}, "", id="a trouble it may mend"),
+        pytest.param(Sounding.TEST, None, {"target_c": 45}, "", id="an alarm test"),
     ],
 )
 def test_nothing_is_changed_while_it_would_hurt(
@@ -149,10 +157,41 @@ def test_what_another_chamber_has_is_not_taken_from_it(tmp_path: Path) -> None:
     shed = Shed(tmp_path, other=OTHER)
     now = shed.changing.now()[0]
     add = CHANGES.validate_python([{"do": "add sensor", "name": "low", "address": ROOM}])
-    with pytest.raises(SettingsError, match="reads the same thing"):
+    with pytest.raises(SettingsError, match='as sensor "low" in box “north bench”'):
         shed.changing.propose("north-bench", now.digest, add)
-    with pytest.raises(SettingsError, match="names that differ"):
+    with pytest.raises(SettingsError, match="“south bench” is another box already"):
         shed.change(name="South bench")
+
+
+def test_another_boxs_broker_is_taken_over_with_its_password_and_goes_nowhere_else(
+    tmp_path: Path,
+) -> None:
+    broker = '[mqtt]\nhost = "shed.example"\nport = 1884\nusername = "shed"\n'
+    shed = Shed(tmp_path, other=f'{OTHER}{broker}password = "three oars"\n')
+    base = shed.changing.now()[0].digest
+    (same,) = CHANGES.validate_python([{"do": "same server", "table": "mqtt", "of": "south-bench"}])
+    found = shed.changing.propose("north-bench", base, [same])
+    assert found.settings.mqtt is not None
+    assert found.settings.mqtt.password is not None
+    assert found.settings.mqtt.password.get_secret_value() == "three oars"
+    assert "The MQTT broker: shed.example." in found.words
+    assert not any("three oars" in word for word in found.words)
+    assert shed.changing.broker_asked("north-bench", base, cast("Any", same)).port == 1884
+    # In the file itself: what is kept goes to its own broker, and with another name nowhere.
+    south = shed.changing.now()[1].digest
+    ask: Any = TypeAdapter(Change).validate_python
+    at_port = shed.changing.broker_asked("south-bench", south, None)
+    assert at_port.password is not None
+    elsewhere = ask({"do": "broker", "host": "elsewhere.example"})
+    with pytest.raises(SettingsError, match="give its password as well"):
+        shed.changing.broker_asked("south-bench", south, elsewhere)
+    open_to_all = ask({"do": "broker", "host": "elsewhere.example", "username": None})
+    assert shed.changing.broker_asked("south-bench", south, open_to_all).password is None
+    with pytest.raises(SettingsError, match="give its password as well"):
+        shed.changing.propose("north-bench", base, [same, elsewhere])
+    with pytest.raises(SettingsError, match="is not named so far"):
+        shed.changing.broker_asked("north-bench", base, None)
+    assert shed.path.read_text() == TEXT
 
 
 OTHER = f"""
@@ -165,9 +204,27 @@ driver = "onewire"
 address = "{ROOM}"
 """
 OWN = ("chamber.toml", "chamber-2.toml")
-DANGER = SimpleNamespace(signal_class=SignalClass.ALARM, kind=Kind.SMOKE, condition=True)
-BURNING = SimpleNamespace(signal_class=SignalClass.ALARM, kind=Kind.FIRE, condition=True)
-BURNT = SimpleNamespace(signal_class=SignalClass.ALARM, kind=Kind.FIRE, condition=False)
+
+
+def alarm(
+    kind: Kind,
+    *,
+    condition: bool = True,
+    annunciation: Annunciation = Annunciation.ACKNOWLEDGED,
+) -> SimpleNamespace:
+    """One alarm as a view shows it."""
+    return SimpleNamespace(
+        signal_class=KIND_CLASS[kind][0],
+        kind=kind,
+        condition=condition,
+        annunciation=annunciation,
+        suppression=Suppression.NONE,
+    )
+
+
+DANGER = alarm(Kind.OVER_TEMPERATURE)
+BURNING = alarm(Kind.FIRE)
+BURNT = alarm(Kind.FIRE, condition=False, annunciation=Annunciation.LATCHED_ACKNOWLEDGED)
 STOPPED = StopState(0.0, StopPhase.STOPPED)
 HIGH = f'{TEXT}[stop]\npin = 25\nstops_when = "high"\n'
 BOX = [
@@ -253,7 +310,7 @@ def test_another_box_gets_a_file_of_its_own_and_goes_with_a_way_back(tmp_path: P
             {"names": OWN},
             [{**BOX[0], "name": "north bench"}, BOX[1]],
             "",
-            "names that differ",
+            "is another box already",
             id="a name that is taken",
         ),
         pytest.param(
@@ -274,7 +331,7 @@ def test_another_box_gets_a_file_of_its_own_and_goes_with_a_way_back(tmp_path: P
             {"names": OWN, "alarms": (BURNING,)},
             [{"do": "chamber", "target_c": 45}],
             "north-bench",
-            "Fire is told in north bench",
+            "“Fire” is told in north bench, and is not over",
             id="a fire that was seen and still burns",
         ),
         pytest.param(
@@ -297,8 +354,43 @@ def test_boxes_and_pins_that_must_stay_as_they_are(
     assert {path: path.read_text() for path in tmp_path.glob("*.toml")} == before
 
 
-def test_a_fire_that_is_over_keeps_nobody_from_changing(tmp_path: Path) -> None:
-    assert Shed(tmp_path, alarms=(BURNT,)).change(target_c=45)
+UNSEEN = Annunciation.UNACKNOWLEDGED
+
+
+@pytest.mark.parametrize(
+    ("told", "refused"),
+    [
+        pytest.param(BURNT, "", id="a fire that is over and seen"),
+        pytest.param(
+            alarm(Kind.FIRE, condition=False, annunciation=Annunciation.LATCHED_UNACKNOWLEDGED),
+            "tap I've seen it",
+            id="a fire that is over and nobody has seen",
+        ),
+        pytest.param(alarm(Kind.FLAME), "is not over", id="flame that was seen"),
+        pytest.param(alarm(Kind.SMOKE), "“Smoke” is told in north bench", id="smoke, seen"),
+        pytest.param(alarm(Kind.RAPID_RISE), "is not over", id="a rise that was seen"),
+        pytest.param(alarm(Kind.RAPID_RISE, annunciation=UNSEEN), "is not over", id="and not seen"),
+        # These are told anew at once by the newly begun watch, and a wrong limit or a switch on
+        # the wrong pin can only be mended by a change.
+        pytest.param(alarm(Kind.OVER_TEMPERATURE), "", id="too hot, seen"),
+        pytest.param(alarm(Kind.DETECTOR_CONTACT), "", id="a detector, seen"),
+        pytest.param(alarm(Kind.DETECTOR_CONTACT, annunciation=UNSEEN), "tap I've", id="not seen"),
+        pytest.param(alarm(Kind.SENSOR_FAULT, annunciation=UNSEEN), "", id="a sensor's fault"),
+        pytest.param(alarm(Kind.DELIVERY_FAULT, annunciation=UNSEEN), "", id="a failed message"),
+        pytest.param(alarm(Kind.CAMERA_FAULT, annunciation=UNSEEN), "", id="a camera's fault"),
+    ],
+)
+def test_only_danger_keeps_anybody_from_changing(
+    tmp_path: Path, told: SimpleNamespace, refused: str
+) -> None:
+    """Seen or not, what a watch would have to see from its beginning: it begins anew."""
+    shed = Shed(tmp_path, alarms=(told,))
+    if not refused:
+        assert shed.change(target_c=45)
+        return
+    with pytest.raises(CommandRefused, match=refused):
+        shed.change(target_c=45)
+    assert shed.path.read_text() == TEXT
 
 
 @pytest.mark.parametrize(
@@ -309,8 +401,8 @@ def test_a_fire_that_is_over_keeps_nobody_from_changing(tmp_path: Path) -> None:
         pytest.param(BOX, {"alarms": (DANGER,)}, "alarm of danger", id="danger in it"),
         pytest.param({"name": "north"}, {}, "", id="a name"),
         pytest.param({"name": "north"}, {"job": "job"}, "then rename", id="the name of a job"),
-        pytest.param({"target_c": 45}, {"job": "job", "alarms": (DANGER,)}, "", id="a target"),
-        pytest.param({"target_c": 45}, {"alarms": (BURNING,)}, "Fire is told", id="in a fire"),
+        pytest.param({"target_c": 45}, {"job": "job", "alarms": (BURNT,)}, "", id="a target"),
+        pytest.param({"target_c": 45}, {"alarms": (BURNING,)}, "“Fire” is told", id="in a fire"),
     ],
 )
 def test_undoing_ends_no_watch_that_its_change_could_not_end(
@@ -340,6 +432,63 @@ def test_undoing_ends_no_watch_that_its_change_could_not_end(
     else:
         again.changing.undo(now.chamber, now.digest, "cox")
         assert not new.exists() if change is BOX else new.read_text() == old
+
+
+RELAY = f"""{TEXT}
+[[contact]]
+name = "smoke relay"
+kind = "detector"
+driver = "gpio"
+pin = 17
+"""
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        pytest.param({"do": "remove contact", "of": "smoke relay"}, id="taken out"),
+        pytest.param(
+            {"do": "contact", "name": "smoke relay", "kind": "door", "pin": 17}, id="another kind"
+        ),
+    ],
+)
+def test_a_listed_detector_goes_only_by_its_name(tmp_path: Path, change: dict[str, Any]) -> None:
+    shed = Shed(tmp_path, text=RELAY)
+    base, changes = shed.changing.now()[0].digest, CHANGES.validate_python([change])
+    told = shed.changing.propose("north-bench", base, changes)
+    assert told.gives_up == ("smoke relay",)
+    assert told.words[0].startswith("With the fire detector “smoke relay” goes")
+    for wrong in ((), ("another",)):
+        with pytest.raises(CommandRefused, match="“smoke relay” goes"):
+            shed.changing.change("north-bench", base, changes, "cox", gives_up=wrong)
+    assert shed.path.read_text() == RELAY
+    shed.changing.change("north-bench", base, changes, "cox", gives_up=["smoke relay"])
+    shed.trial.passed()
+    # Undone it comes back, which asks for nothing.
+    again = Shed(tmp_path, text=shed.path.read_text())
+    (now,) = again.changing.now()
+    assert now.undo is not None
+    assert (now.undo["gives_up"], now.undo["warning"]) == ([], "")
+    again.changing.undo("north-bench", now.digest, "cox")
+    assert shed.path.read_text() == RELAY
+
+
+def test_undoing_takes_a_detector_out_only_by_its_name(tmp_path: Path) -> None:
+    shed = Shed(tmp_path, names=OWN)
+    add = {"do": "contact", "name": "smoke relay", "kind": "detector", "pin": 17}
+    base = shed.changing.now()[0].digest
+    made, _ = shed.changing.change("north-bench", base, CHANGES.validate_python([add]), "cox")
+    assert made.gives_up == ()
+    shed.trial.passed()
+    again = Shed(tmp_path, names=OWN, text=made.text)
+    (now,) = again.changing.now()
+    assert now.undo is not None
+    assert now.undo["gives_up"] == ["smoke relay"]
+    assert "“smoke relay”" in now.undo["warning"]
+    with pytest.raises(CommandRefused, match="“smoke relay” goes"):
+        again.changing.undo("north-bench", now.digest, "cox")
+    again.changing.undo("north-bench", now.digest, "cox", gives_up=["smoke relay"])
+    assert shed.path.read_text() == TEXT
 
 
 def test_what_has_been_given_to_another_box_is_not_undone_into_two(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from stillair.fire import flame
+from stillair.fire.edges import SOFT, TOLD_AFTER_S
 from stillair.fire.fitness import (
     LOOK_S,
     MEASURED,
@@ -21,6 +22,7 @@ from stillair.fire.fitness import (
     smallest_flame,
     thinnest_smoke,
 )
+from stillair.fire.vision import Vision
 from stillair.model import CameraCondition
 from stillair.simulation.scene import Scene
 from stillair.simulation.view import Optics, SceneState
@@ -194,6 +196,28 @@ def test_a_plain_box_out_of_focus_from_the_start_is_told(
     assert (found.condition, found.faults) == expected
     assert (found.flame_width is None) == (not sharp)
     assert (found.smoke_hidden is None) == (not sharp)
+
+
+@pytest.mark.parametrize("blur_px", [0.0, 4.0, 9.0])
+def test_the_watch_and_who_sets_the_camera_up_say_the_same_of_a_blur(blur_px: float) -> None:
+    """A blur that leaves no detail at all looks to finer measures like a plain box."""
+    paint, vision = in_a_plain_box(blur_px), Vision()
+    sight = [vision.update(*frame) for frame in film(paint, TOLD_AFTER_S + 5.0, per_s=4.0)][-1]
+    found = looked_through(paint)
+    assert sight.condition is found.condition
+    assert sight.reason == found.reason
+    if blur_px:
+        assert sight.since_s < 5.0, "from when on it was so, not when it was told"
+
+
+def test_a_blur_that_passes_is_nothing_that_the_watch_tells() -> None:
+    vision, soft, sharp = Vision(), in_a_plain_box(9.0), in_a_plain_box()
+
+    def now_and_then(picture: NDArray[np.float32], t_s: float) -> None:
+        (soft if t_s % 20.0 < 5.0 else sharp)(picture, t_s)
+
+    told = [vision.update(*frame).reason for frame in film(now_and_then, 45.0, per_s=4.0)]
+    assert SOFT not in told
 
 
 @pytest.mark.parametrize("seed", range(0, 8, 2))

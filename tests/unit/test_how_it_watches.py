@@ -8,21 +8,24 @@ from typing import cast
 
 import pytest
 
-from stillair.model import Particles
+from stillair.model import Kind, Particles
 from stillair.runtime.chamber import Chamber
-from stillair.runtime.how_it_watches import NO_READING, SEE, How, Line, sensors
+from stillair.runtime.how_it_watches import NO_READING, SEE, How, Line, messages, sensors
+from stillair.storage.outbox import Taken
 
 NOW_S = 1000.0
 AT = datetime(2026, 11, 20, tzinfo=UTC)
 WIRE = "look at its plug and its wire"
 
 
-def box(*, fault: str = "", particles: tuple[Particles, ...] = ()) -> Chamber:
+def box(
+    *, fault: str = "", particles: tuple[Particles, ...] = (), events: tuple[object, ...] = ()
+) -> Chamber:
     """A chamber with one sensor and a broker, as far as its sensors are told."""
     sensor = SimpleNamespace(name="top", fault=fault, t_s=NOW_S - 1.0, temperature_c=46.0)
     view = SimpleNamespace(
         t_s=NOW_S,
-        events=(),
+        events=events,
         thermal=SimpleNamespace(sensors=(sensor,)),
         contacts=(),
         particles=particles,
@@ -59,6 +62,29 @@ def test_why_a_sensor_gives_no_reading(fault: str, told: str, todo: str) -> None
 
 
 @pytest.mark.parametrize(
+    ("reason", "told", "todo"),
+    [
+        pytest.param("it differs", "46.0 °C, read 1 s ago; it differs", "", id="it reads"),
+        pytest.param(
+            "no connection to the broker shed.example:1883",
+            f"46.0 °C, read 1 s ago; {NO_READING}",
+            SEE,
+            id="and names a server",
+        ),
+    ],
+)
+def test_a_sensor_whose_fault_stands_does_not_work_though_it_reads(
+    reason: str, told: str, todo: str
+) -> None:
+    event = SimpleNamespace(
+        kind=Kind.SENSOR_FAULT, subject="top", onset_s=100.0, detail={"reason": reason}
+    )
+    (line,) = sensors(box(events=(event,)), "")
+    since_at = AT + timedelta(seconds=100.0)
+    assert line == Line("sensors", "sensor top", How.WRONG, told, since_at, todo)
+
+
+@pytest.mark.parametrize(
     ("value", "reason", "how", "told"),
     [
         pytest.param(12.4, "", How.WELL, "12 µg/m³ of fine particles", id="it counts"),
@@ -73,3 +99,30 @@ def test_a_particle_sensor_has_a_line_as_any_other(
     fine = Particles("haze", NOW_S, value, reason=reason)
     _, line = sensors(box(particles=(fine,)), "")
     assert (line.thing, line.how, line.told) == ("particle sensor haze", how, told)
+
+
+def test_of_each_way_of_each_person_it_says_when_the_last_message_was_taken() -> None:
+    """By its kind: where it leads isn't for everybody who may see."""
+    later = AT + timedelta(hours=1)
+    taken = [
+        Taken("cox", "mailto:a@shed.example", AT),
+        Taken("cox", "mailto:b@shed.example", later),
+        Taken("cox", "webpush:cox", later),
+        Taken("gone", "mailto:c@shed.example", later),
+    ]
+    told = list(messages(["bow", "cox"], taken))
+    assert told == [
+        Line("people", "messages to bow", How.LOOK, "none has been taken so far"),
+        Line("people", "messages to cox", How.WELL, "the e-mail was the last taken there (1)", AT),
+        Line(
+            "people", "messages to cox", How.WELL, "the e-mail was the last taken there (2)", later
+        ),
+        Line(
+            "people",
+            "messages to cox",
+            How.WELL,
+            "the word to the telephone was the last taken there",
+            later,
+        ),
+    ]
+    assert "shed.example" not in str(told)

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from stillair.api.linking import COMMENT, LinkError, linked
+from script_tokens import tokens
+from stillair.api.linking import COMMENT, LinkError, linked, one_script
 
 WEB = Path(__file__).resolve().parents[2] / "web"
 MAIN = """import { useState as use } from "../vendor/preact-hooks.js";
@@ -109,6 +110,7 @@ def test_what_is_asked_for_later_takes_what_it_shares_from_the_first_part(tmp_pa
     assert both["rest.js"] == SECOND_OF_TWO
 
 
+LATER_LOW = 'import { low } from "./air.js";\n\nuse(low);\n'
 COMMENTED = """/** Air. */
 
 import { use } from "./ahead.js";
@@ -140,43 +142,14 @@ def test_comments_are_not_sent(tmp_path: Path) -> None:
     assert PLAIN in linked(modules(tmp_path, main=COMMENTED), PARTS)["program.js"]
 
 
-# In this order: a regular expression is where no value stands before it.
-TOKEN = re.compile(
-    r"""(?P<comment>//.*|/\*[\s\S]*?\*/)|(?P<text>"(?:\\.|[^"\\\n])*"|'(?:\\.|[^'\\\n])*')"""
-    r"|(?P<slash>/)|(?P<open>[`{])|(?P<close>\})|(?P<word>[\w$]+)|(?P<blank>\s+)|(?P<other>.)"
-)
-EXPRESSION = re.compile(r"/(?:\\.|\[(?:\\.|[^\]\\\n])*\]|[^/\\\[\n])+/\w*")
-TEMPLATE = re.compile(r"(?:\\[\s\S]|\$(?!\{)|[^`\\$])*(?P<end>`|\$\{)")
-
-
-def true_comments(text: str) -> set[tuple[int, int]]:
-    """Where comments are: whatever stands in texts, templates and regular expressions is none."""
-    found, at, before, nested = set(), 0, "", list[str]()
-    while at < len(text):
-        token = TOKEN.match(text, at)
-        assert token is not None
-        if token["slash"] and not (before[-1:] in ")]}" or re.match(r"[\w$]", before[-1:])):
-            token = EXPRESSION.match(text, at) or token
-        at, kind = token.end(), token.lastgroup
-        if kind == "comment":
-            found.add(token.span())
-        ends = kind == "close" and nested.pop() == "${"
-        if token[0] == "`" or ends:
-            part = TEMPLATE.match(text, at)
-            assert part is not None
-            at = part.end()
-            nested += ["${"] if part["end"] == "${" else []
-        elif token[0] == "{":
-            nested.append("{")
-        if kind not in ("comment", "blank"):
-            before = ")" if token[0] == "`" or ends else token[0]
-    assert nested == []
-    return found
+def comments(text: str) -> set[tuple[int, int]]:
+    """Where they are: whatever stands in texts, templates and regular expressions is none."""
+    return {token.span for token in tokens(text) if token.kind == "comment"}
 
 
 def sent_wrongly(text: str) -> list[str]:
     """What would be left out as a comment and is none."""
-    true = true_comments(text)
+    true = comments(text)
 
     def bare(match: re.Match[str]) -> tuple[int, int]:
         whole = match[0]
@@ -202,7 +175,7 @@ def test_what_only_looks_like_a_comment_is_found(text: str, is_wrong: bool) -> N
 def test_nothing_of_the_page_but_comments_is_left_out() -> None:
     texts = [path.read_text("utf-8") for path in (WEB / "js").glob("*.js")]
     assert [wrong for text in texts for wrong in sent_wrongly(text)] == []
-    assert sum(len(true_comments(text)) for text in texts) > len(texts), "it has seen them"
+    assert sum(len(comments(text)) for text in texts) > len(texts), "it has seen them"
 
 
 def test_what_a_later_part_needs_is_asked_for_with_it(tmp_path: Path) -> None:
@@ -244,6 +217,17 @@ def test_what_can_not_be_linked_is_refused_with_its_place(
         linked(modules(tmp_path, **texts), PARTS)
 
 
+def test_what_stays_awake_is_a_script_and_no_module(tmp_path: Path) -> None:
+    at = modules(tmp_path, main=LATER_LOW, air="export const low = 3;\n")
+    assert one_script(at, "main.js") == (
+        "const m_air = (() => { // air.js\nconst low = 3;\nreturn { low };\n})();\n"
+        "const m_main = (() => { // main.js\nconst { low } = m_air;\n\nuse(low);\n"
+        "return {  };\n})();\n"
+    )
+    with pytest.raises(LinkError, match=r"main\.js: a script imports nothing"):
+        one_script(modules(tmp_path, main=MAIN, air=AIR), "main.js")
+
+
 def test_the_page_is_linked_whole_and_its_first_part_announced() -> None:
     parts = linked(WEB / "js")
     asked = {
@@ -258,8 +242,10 @@ def test_the_page_is_linked_whole_and_its_first_part_announced() -> None:
     assert asked["past.js"] <= {*asked["program.js"], "program.js", "list.js"}, "words before lines"
     made = {name for text in parts.values() for name in re.findall(r"^const m_(\w+) =", text, re.M)}
     page = (WEB / "index.html").read_text()
-    left = {path.stem for path in (WEB / "js").glob("*.js")} - made
-    assert left == {"ahead", "types"}, "each module is in one part"
+    awake = re.findall(r"^const m_(\w+) =", one_script(WEB / "js", "worker.js"), re.M)
+    assert awake == ["strings_worker", "units", "worker"], "what stays awake is light"
+    left = {path.stem for path in (WEB / "js").glob("*.js")} - made - set(awake)
+    assert left == {"ahead", "strings_strangers", "types"}, "each module is in one part"
     assert '<script type="module" src="/web/program.js">' in page
     told = re.findall(r'modulepreload" href="/web/(.*?)"', page)
     assert sorted(told) == sorted(preact), "what the first part needs is asked for with it"

@@ -21,7 +21,7 @@ PAGE = """<link href="/web/icon.svg" /><link href="/web/app.css" />
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setattr(page_files, "LOOK_AGAIN_S", 0.0)
     (tmp_path / "js").mkdir()
-    for module in (module for modules in PARTS.values() for module in modules):
+    for module in ("worker.js", *(each for modules in PARTS.values() for each in modules)):
         (tmp_path / "js" / module).write_text("export const hour = 1;\n")
     (tmp_path / "js" / "main.js").write_text("go();\n")
     (tmp_path / "index.html").write_text(PAGE)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from stillair.model import Timeline
+from dataclasses import replace
+
+from stillair.model import Change, EventChange, Kind, Priority, SignalClass, Timeline
 from stillair.runtime.stories import Stories
 
 AT = "2026-01-01T00:00:00.000Z"
@@ -21,3 +23,28 @@ def test_of_a_job_that_was_erased_nothing_more_is_told() -> None:
     kept.forget("north-bench-1")
     told = [item["event"] for item in kept.told(60.0, TIMELINE) if isinstance(item, dict)]
     assert told == [5, 7]
+
+
+def test_what_stood_before_a_restart_goes_on() -> None:
+    """However long ago it began, as long as nobody has told its end."""
+    draft = EventChange(
+        event=3,
+        change=Change.REVISED,
+        at_s=-7000.0,
+        kind=Kind.DRAFT,
+        signal_class=SignalClass.SUPERVISORY,
+        priority=Priority.MEDIUM,
+        onset_s=-7200.0,
+        sensors=("top",),
+        detail={"cause": "clear"},
+    )
+    kept = Stories("north-bench", standing=(draft,))
+    (told,) = kept.told(60.0, TIMELINE)
+    assert isinstance(told, dict)
+    assert (told["event"], told["end_at"], told["change"]) == (3, None, "revised")
+    assert "for 2 h 1 min so far" in str(told["text"])
+    over = replace(draft, change=Change.CLEARED, at_s=70.0, end_s=70.0)
+    kept.take([over], TIMELINE)
+    (told,) = kept.told(80.0, TIMELINE)
+    assert isinstance(told, dict)
+    assert (told["event"], told["change"]) == (3, "cleared"), "and ends once"

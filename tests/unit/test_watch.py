@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from stillair.alarms.desk import CONFIRM_S, SAID_OVER
 from stillair.errors import CommandRefused, ReadingFault, Refusal
 from stillair.fire.inputs import CAMERA_SILENT_S
+from stillair.fire.unseen import HEARD_S
 from stillair.model import (
     BURNING,
     Acknowledge,
@@ -187,6 +188,68 @@ def test_what_stood_before_a_restart_and_is_not_seen_again_ends() -> None:
     (ended,) = story.of(Kind.DRAFT)
     assert (ended.change, ended.event) == (Change.CLEARED, memory.events[0].event)
     assert ended.detail["ended"] == "not seen again after a restart"
+
+
+def silent_top(fault: ReadingFault = ReadingFault.UNREADABLE) -> Story:
+    """One of two sensors gives nothing."""
+    story = Story()
+    why = "no connection to the broker old.example:1883"
+    for _ in range(120):
+        story.t_s += 1
+        story.take(Reading("top", float(story.t_s), None, fault, why))
+        story.take(Reading("low", float(story.t_s), 45.0 + 0.0625 * (story.t_s % 3)))
+        story.take(Tick(float(story.t_s)))
+    assert "old.example" in story.watch.view().alarms[0].text
+    return story
+
+
+def test_a_sensor_that_was_mended_is_well_a_minute_after_the_restart() -> None:
+    story = after_restart(silent_top())
+    story.seconds(1)
+    (alarm,) = story.watch.view().alarms
+    assert "old.example" not in alarm.text, "what ailed it before is no reason any more"
+    assert "trusted once it has read well for a minute" in alarm.text
+    assert all(not outcome.notices for outcome in story.outcomes), "nobody is told twice"
+    story.seconds(int(HEARD_S) - 5)
+    assert [e.kind for e in story.watch.view().events] == [Kind.SENSOR_FAULT]
+    story.seconds(10)
+    assert story.watch.view().events == ()
+    over = story.of(Kind.SENSOR_FAULT)[-1]
+    assert (over.change, over.event) == (Change.CLEARED, 1)
+    assert "old.example" in str(over.detail["reason"]), "looked back on, that was it"
+
+
+def test_a_sensor_that_is_still_silent_after_a_restart_says_why_it_is_now() -> None:
+    story, why = after_restart(silent_top()), "no connection to the broker new.example:1883"
+    for _ in range(100):
+        story.t_s += 1
+        story.take(Reading("top", float(story.t_s), None, ReadingFault.UNREADABLE, why))
+        story.take(Reading("low", float(story.t_s), 45.0 + 0.0625 * (story.t_s % 3)))
+        story.take(Tick(float(story.t_s)))
+    (event,) = story.watch.view().events
+    assert (event.event, event.detail["reason"]) == (1, why)
+
+
+@pytest.mark.parametrize("word", ["stuck", "jumps", "intermittent", "differs"])
+def test_a_sensor_that_went_astray_may_look_well_for_longer(word: str) -> None:
+    before = silent_top().watch.view()
+    events = tuple(replace(e, detail={**e.detail, "fault": word}) for e in before.events)
+    story = Story(WatchMemory(next_event=99, events=events, alarms=before.alarms))
+    story.seconds(int(CONFIRM_S) - 5)
+    (event,) = story.watch.view().events
+    assert "for ten minutes" in str(event.detail["reason"])
+    story.seconds(10)
+    assert Kind.SENSOR_FAULT not in {event.kind for event in story.watch.view().events}
+
+
+def test_a_sensor_that_was_taken_out_is_at_fault_no_more() -> None:
+    before = silent_top().watch.view()
+    thermal = replace(PLAN.thermal, sensors=PLAN.thermal.sensors[1:])
+    memory = WatchMemory(next_event=99, events=before.events, alarms=before.alarms)
+    story = Story(memory, plan=replace(PLAN, thermal=thermal))
+    story.seconds(1)
+    (over,) = story.of(Kind.SENSOR_FAULT)
+    assert (over.change, over.event) == (Change.CLEARED, 1)
 
 
 def burnt() -> Story:

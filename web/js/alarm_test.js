@@ -71,6 +71,8 @@ function One({ of, now, may, when, several }) {
 function Newest({ test, now, may }) {
   const people = [...new Set(test.routes.map(({ person }) => person))];
   const open = test.phase === "running" || test.phase === "done";
+  // One after the other: theirs stands out.
+  const next = test.routes.find((route) => hasCome(route) && route.heard === null)?.person;
   const steps = test.steps.length === 4 ? T.passed : T.stopped(test.steps);
   return html`<h3>${T.newest(moment(test.at, now.at), test.by)}</h3>
     ${!open && html`<p><strong>${first(test.text)}.</strong></p>`}
@@ -85,10 +87,10 @@ function Newest({ test, now, may }) {
         )}
       </tbody>
     </table>
-    ${open && people.length > 0 && html`<h3>${T.confirm}</h3><p>${T.confirm_how}</p>`}
+    ${open && people.length > 0 && html`<h3>${T.confirm}</h3>${test.routes.some(hasCome) && html`<p>${T.confirm_how}</p>`}`}
     ${open &&
     people.map(
-      (person) => html`<${Person} key=${person} test=${test} person=${person} may=${may}
+      (person) => html`<${Person} key=${person} test=${test} person=${person} may=${may} next=${person === next}
         routes=${test.routes.filter((route) => route.person === person)} />`,
     )}`;
 }
@@ -98,17 +100,29 @@ function Row({ part, text }) {
   return html`<tr><th scope="row">${part}</th><td>${first(text)}.</td></tr>`;
 }
 
-/** @param {{test: AlarmTest, person: string, routes: RouteTried[], may: boolean}} props */
-function Person({ test, person, routes, may }) {
+/**
+ * Of what no server took nothing can have arrived; what somebody has said of it already stays.
+ * @param {RouteTried} route
+ */
+function hasCome({ arrived, heard }) {
+  return arrived || heard !== null;
+}
+
+/** @param {{test: AlarmTest, person: string, routes: RouteTried[], may: boolean, next: boolean}} props */
+function Person({ test, person, routes, may, next }) {
   const said = new Set(routes.map(({ heard }) => heard));
+  const came = routes.filter(hasCome);
   return html`<div class="confirm" role="group" aria-label=${person}>
-    <p><strong>${person}.</strong>${" "}
+    <p><strong>${T.to(person)}</strong>${" "}
       ${said.has("silent") && T.silent_todo} ${said.has("nothing") && T.nothing_todo}</p>
-    ${may && html`<${Sayings} test=${test} person=${person} said=${said.size === 1 ? [...said][0] : null} />`}
+    ${!came.length && html`<p>${test.phase === "running" ? T.on_its_way : T.nobody_took}</p>
+      ${test.phase !== "running" && html`<p class="acts"><a class="act" href="#/telephones">${T.join}</a> <a class="act slight" href=${stepAddress("people")}>${T.name_route}</a></p>`}`}
+    ${may && came.length > 0 && html`<${Sayings} test=${test} person=${person} said=${said.size === 1 ? [...said][0] : null} next=${next} />`}
     ${may &&
+    came.length > 0 &&
     routes.length > 1 &&
     html`<details><summary>${T.one_by_one}</summary>
-      ${routes.map(
+      ${came.map(
         (route) => html`<p key=${route.route}>${route.spoken}</p>
           <${Sayings} test=${test} person=${person} route=${route.route} said=${route.heard} />`,
       )}
@@ -116,13 +130,13 @@ function Person({ test, person, routes, may }) {
   </div>`;
 }
 
-/** @param {{test: AlarmTest, person: string, route?: string, said: RouteTried["heard"]}} props */
-function Sayings({ test, person, route, said }) {
+/** @param {{test: AlarmTest, person: string, route?: string, said: RouteTried["heard"], next?: boolean}} props */
+function Sayings({ test, person, route, said, next = false }) {
   const say = (/** @type {string} */ heard) => () =>
     post(`/api/alarm-tests/${encodeURIComponent(test.id)}/confirm`, { person, heard, ...(route ? { route } : {}) });
   return html`<div class="acts">
     ${SAYINGS.map(
-      (heard) => html`<${Act} key=${heard} work=${say(heard)} kind=${said === null && heard === "heard" ? "must" : said === heard ? "said" : "slight"}>
+      (heard) => html`<${Act} key=${heard} work=${say(heard)} kind=${next && said === null && heard === "heard" ? "must" : said === heard ? "said" : "slight"}>
         ${said === heard ? `✓ ${T[heard]}` : T[heard]}
       <//>`,
     )}

@@ -3,6 +3,7 @@
 import { Act } from "./act.js";
 import { post } from "./ask.js";
 import { Evidence, isPictured } from "./evidence.js";
+import { inOrder, isUnseen, together } from "./foremost.js";
 import { html } from "./html.js";
 import { useNear } from "./near.js";
 import { SwitchOff, WithReason } from "./quiet.js";
@@ -14,22 +15,11 @@ import { duration, moment, words } from "./units.js";
 /** @typedef {import("./types.js").Chamber} Chamber */
 /** @typedef {import("./types.js").Unit} Unit */
 
-const CLASSES = ["alarm", "supervisory", "trouble", "notice"];
-const PRIORITIES = ["critical", "high", "medium", "low"];
 const SHELVE_MINUTES = 3;
 const OVER_SHOWN = 3; // a line each; of more only how many
 const THE_DOOR = ["door_open", "draft"]; // whoever opens it knows why
 const T = S.alarms;
 const Q = S.quiet;
-
-/** Danger first, then by urgency, the newest first. @param {Alarm[]} alarms */
-export function inOrder(alarms) {
-  const rank = (/** @type {Alarm} */ a) =>
-    (a.suppression === "none" ? 0 : 100) +
-    CLASSES.indexOf(a.class) * 10 +
-    PRIORITIES.indexOf(a.priority);
-  return [...alarms].sort((a, b) => rank(a) - rank(b) || b.raised_at.localeCompare(a.raised_at));
-}
 
 /** The alarm's state in plain words. @param {Alarm} alarm @param {string} now */
 export function state(alarm, now) {
@@ -61,8 +51,8 @@ function at({ acknowledged_at }, now) {
   return acknowledged_at ? moment(acknowledged_at, now) : "";
 }
 
-/** @param {{chamber: Chamber, unit: Unit, may: boolean, when?: string}} props */
-export function Alarms({ chamber, unit, may, when = "" }) {
+/** @param {{chamber: Chamber, unit: Unit, may: boolean, when?: string, must: string}} props  `must`: which button stands out (`foremost`) */
+export function Alarms({ chamber, unit, may, when = "", must }) {
   // After an answer its button goes. The alarm's words get the focus, not its next
   // button: who presses twice must not answer twice.
   const place = useNear(
@@ -82,10 +72,10 @@ export function Alarms({ chamber, unit, may, when = "" }) {
     <ul>
       ${standing
         .filter((alarm) => alarm.suppression !== "out_of_service" && !hangs(alarm))
-        .map((alarm) => html`<${One} key=${alarm.id} alarm=${alarm} follow=${follow(alarm)} chamber=${chamber} unit=${unit} may=${may} when=${when} folded=${alarm !== open} />`)}
+        .map((alarm) => html`<${One} key=${alarm.id} alarm=${alarm} follow=${follow(alarm)} chamber=${chamber} unit=${unit} may=${may} must=${must} when=${when} folded=${alarm !== open} />`)}
     </ul>
-    ${over.length > 0 && html`<${Over} alarms=${over} alone=${all.filter(unseen).length === 1} chamber=${chamber} unit=${unit} may=${may} />`}
-    ${may && html`<${SeenAll} alarms=${all} />`}
+    ${over.length > 0 && html`<${Over} alarms=${over} alone=${all.filter(isUnseen).length === 1} chamber=${chamber} unit=${unit} may=${may} must=${must} />`}
+    ${may && html`<${SeenAll} alarms=${all} must=${must} />`}
   </section>`;
 }
 
@@ -98,9 +88,9 @@ function isOver(alarm) {
  * What is over, one line each that unfolds, or of many one for all: it mustn't push down
  * what stands now.
  * `alone`: nothing else waits for an answer, so the button needn't be unfolded.
- * @param {{alarms: Alarm[], alone: boolean, chamber: Chamber, unit: Unit, may: boolean}} props
+ * @param {{alarms: Alarm[], alone: boolean, chamber: Chamber, unit: Unit, may: boolean, must: string}} props
  */
-function Over({ alarms, alone, chamber, unit, may }) {
+function Over({ alarms, alone, chamber, unit, may, must }) {
   const list = html`<ul>
       ${alarms.map((alarm) => {
         const [head, rest] = split(words(alarm.text, unit));
@@ -114,9 +104,9 @@ function Over({ alarms, alone, chamber, unit, may }) {
                 <span class="state">${state(alarm, chamber.at)}</span>
               </p>
             </div>
-            ${may && !alone && html`<${Answers} alarm=${alarm} />`}
+            ${may && !alone && html`<${Answers} alarm=${alarm} must=${must} />`}
           </details>
-          ${may && alone && html`<${Answers} alarm=${alarm} />`}
+          ${may && alone && html`<${Answers} alarm=${alarm} must=${must} />`}
         </li>`;
       })}
     </ul>`;
@@ -140,9 +130,9 @@ export function heads(alarm, chamber) {
 
 /**
  * What follows from a first cause: one story with it, so below it.
- * @param {{alarms: Alarm[], chamber: Chamber, unit: Unit, may: boolean}} props
+ * @param {{alarms: Alarm[], chamber: Chamber, unit: Unit, may: boolean, must: string}} props
  */
-function Following({ alarms, chamber, unit, may }) {
+function Following({ alarms, chamber, unit, may, must }) {
   return html`<details class="follows">
     <summary>${T.follows(alarms.length)} ${alarms.map(({ text }) => split(text)[0].replace(/\.$/, "")).join("; ")}</summary>
     <ul>
@@ -152,15 +142,15 @@ function Following({ alarms, chamber, unit, may }) {
             <p>${words(alarm.text, unit)}</p>
             <p class="when"><span class="state">${state(alarm, chamber.at)}</span></p>
           </div>
-          ${may && html`<${Answers} alarm=${alarm} />`}
+          ${may && html`<${Answers} alarm=${alarm} must=${must} />`}
         </li>`,
       )}
     </ul>
   </details>`;
 }
 
-/** @param {{alarm: Alarm, follow: Alarm[], chamber: Chamber, unit: Unit, may: boolean, when: string, folded: boolean}} props */
-function One({ alarm, follow, chamber, unit, may, when, folded }) {
+/** @param {{alarm: Alarm, follow: Alarm[], chamber: Chamber, unit: Unit, may: boolean, must: string, when: string, folded: boolean}} props */
+function One({ alarm, follow, chamber, unit, may, must, when, folded }) {
   const now = chamber.at;
   const quiet = alarm.suppression !== "none";
   const [head, rest] = split(words(alarm.text, unit));
@@ -179,8 +169,8 @@ function One({ alarm, follow, chamber, unit, may, when, folded }) {
         <span class="state">${state(alarm, now)}</span>
       </p>
     </div>
-    ${may && html`<${Answers} alarm=${alarm} />`}
-    ${follow.length > 0 && html`<${Following} alarms=${follow} chamber=${chamber} unit=${unit} may=${may} />`}
+    ${may && html`<${Answers} alarm=${alarm} must=${must} />`}
+    ${follow.length > 0 && html`<${Following} alarms=${follow} chamber=${chamber} unit=${unit} may=${may} must=${must} />`}
     ${chamber.camera?.watched &&
     isPictured(alarm.kind) &&
     html`<${Evidence} chamber=${chamber.chamber} event=${alarm.event} kind=${alarm.kind} now=${now} may=${may}
@@ -188,26 +178,21 @@ function One({ alarm, follow, chamber, unit, may, when, folded }) {
   </li>`;
 }
 
-/** Whether somebody still has to say that they have seen it. @param {Alarm} alarm */
-function unseen(alarm) {
-  return alarm.suppression === "none" && alarm.annunciation.endsWith("unacknowledged");
-}
-
 /**
  * One button for all that wait for an answer. Not for dangers: each is looked at by itself.
- * @param {{alarms: Alarm[]}} props
+ * @param {{alarms: Alarm[], must: string}} props
  */
-function SeenAll({ alarms }) {
-  const wait = alarms.filter((alarm) => unseen(alarm) && alarm.class !== "alarm");
-  if (wait.length < 2) return null;
-  const others = alarms.some((alarm) => unseen(alarm) && alarm.class === "alarm");
+function SeenAll({ alarms, must }) {
+  const wait = together(alarms);
+  if (wait.length === 0) return null;
+  const others = alarms.some((alarm) => isUnseen(alarm) && alarm.class === "alarm");
   const work = () =>
     Promise.all(wait.map(({ id }) => post(`/api/alarms/${encodeURIComponent(id)}/acknowledge`)));
-  return html`<div class="acts all"><${Act} work=${work} kind="must">${(others ? T.see_others : T.see_all)(wait.length)}<//></div>`;
+  return html`<div class="acts all"><${Act} work=${work} kind=${must === "all" ? "must" : ""}>${(others ? T.see_others : T.see_all)(wait.length)}<//></div>`;
 }
 
-/** @param {{alarm: Alarm}} props */
-function Answers({ alarm }) {
+/** @param {{alarm: Alarm, must: string}} props */
+function Answers({ alarm, must }) {
   const to = (/** @type {string} */ what, /** @type {unknown} */ body = undefined) => () =>
     post(`/api/alarms/${encodeURIComponent(alarm.id)}/${what}`, body);
   const shelvable =
@@ -223,7 +208,7 @@ function Answers({ alarm }) {
     alarm.kind !== "attendance_overdue";
   const shelve = (/** @type {string} */ reason) => to("shelve", { minutes: SHELVE_MINUTES, reason })();
   const answers = [
-    unseen(alarm) && html`<${Act} key="see" work=${to("acknowledge")} kind="must">${T.see}<//>`,
+    isUnseen(alarm) && html`<${Act} key="see" work=${to("acknowledge")} kind=${must === alarm.id ? "must" : ""}>${T.see}<//>`,
     shelvable &&
       (THE_DOOR.includes(alarm.kind)
         ? html`<${Act} key="shelve" work=${() => shelve("")}>${T.shelve}<//>`

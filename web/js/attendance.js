@@ -17,8 +17,8 @@ const REASON_LENGTH = 10;
 const AT_A_TAP = 1; // so many people have a button of their own at once
 const BURNING = ["fire", "flame", "smoke", "detector_contact"];
 
-/** @param {{chamber: Chamber, may: boolean}} props */
-export function Nearby({ chamber, may }) {
+/** @param {{chamber: Chamber, may: boolean, must: string}} props  `must`: which button stands out (`foremost`) */
+export function Nearby({ chamber, may, must }) {
   const place = useNear(() => place.current?.querySelector(".words"));
   const told = chamber.attendance;
   // Nobody is asked to go to a box that may be burning.
@@ -29,7 +29,7 @@ export function Nearby({ chamber, may }) {
   return html`<section class=${`attendance ${first ? "first" : ""}`} aria-label=${N.heading} ref=${place} hidden=${!shown}>
     ${shown && !told.asks && html`<p>${N.not_asked}</p>`}
     ${shown && told.asks && told.unattended && html`<${Unattended} chamber=${chamber} told=${told} may=${may} />`}
-    ${shown && told.asks && !told.unattended && html`<${Asked} chamber=${chamber} told=${told} may=${may} />`}
+    ${shown && told.asks && !told.unattended && html`<${Asked} chamber=${chamber} told=${told} may=${may} must=${must} />`}
   </section>`;
 }
 
@@ -48,8 +48,8 @@ function Unattended({ chamber, told, may }) {
   </div>`;
 }
 
-/** @param {{chamber: Chamber, told: Attendance, may: boolean}} props */
-function Asked({ chamber, told, may }) {
+/** @param {{chamber: Chamber, told: Attendance, may: boolean, must: string}} props */
+function Asked({ chamber, told, may, must }) {
   const [open, setOpen] = useState(/** @type {"" | "over" | "run"} */ (""));
   const now = chamber.at;
   const due = told.stage > 0;
@@ -65,7 +65,7 @@ function Asked({ chamber, told, may }) {
     </div>
     ${may &&
     html`<div class="acts">
-        <${Act} key="near" kind=${due ? "must" : "near"} work=${() => post(path(chamber, "presence"))}>${N.tap}<//>
+        <${Act} key="near" kind=${must === "near" ? "must" : "near"} work=${() => post(path(chamber, "presence"))}>${N.tap}<//>
       </div>
       <div class="acts">
         ${others.length > 0 && others.length <= AT_A_TAP && others.map(to)}

@@ -4,6 +4,7 @@
  */
 
 import { useCallback, useEffect, useMemo, useRef, useState } from "../vendor/preact-hooks.js";
+import { linkWith, opened } from "./chapters.js";
 import { jobAddress } from "./route.js";
 
 /** Seconds since the epoch. @typedef {{from_s: number, to_s: number}} View */
@@ -159,7 +160,7 @@ export function useView(job, whole, beside = "") {
     const timer = setTimeout(() => {
       const page = jobAddress(job);
       const here = location.hash.split("?")[0] === page; // or somebody has turned the page
-      const wanted = page + written(shown, beside);
+      const wanted = opened(location.hash).reduce((link, name) => linkWith(link, name, true), page + written(shown, beside));
       if (here && location.hash !== wanted) history.replaceState(history.state, "", wanted);
     }, ADDRESS_MS);
     return () => clearTimeout(timer);

@@ -3,6 +3,7 @@
 import { useRef } from "../vendor/preact-hooks.js";
 import { Alarms } from "./alarms.js";
 import { Nearby } from "./attendance.js";
+import { foremost } from "./foremost.js";
 import { html } from "./html.js";
 import { JobPart } from "./job.js";
 import { later } from "./later.js";
@@ -29,11 +30,16 @@ const LastHour = later(() => import("./last_hour.js"), "LastHour", "hour");
 /** The shape for each tone of the sentence; a calm one has none. */
 export const SHAPES = { danger: "alarm", caution: "supervisory", trouble: "trouble", good: "notice" };
 
+/** Whether somebody near is asked for by now, or nobody is though they should be. @param {Chamber} chamber */
+export function isDue({ attendance }) {
+  return attendance !== null && (attendance.stage > 0 || attendance.unattended !== null);
+}
+
 /**
  * @param {{chamber: Chamber, unit: Unit, dark: boolean, may: boolean, owner: boolean, in_touch: boolean,
- *   joined: number, when: string, first: boolean, steps: unknown}} props
+ *   joined: number, when: string, steps: unknown}} props
  */
-export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined, when, first, steps }) {
+export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined, when, steps }) {
   const notes = useNotes(chamber.job?.id ?? "", when);
   const pauses = useOfJob(chamber.job?.id ?? "", when, fetchPauses, NONE);
   const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (chamber.tone)];
@@ -41,21 +47,22 @@ export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined,
   const danger = chamber.tone === "danger";
   // Whoever is asked by now stands above the picture, who is asked later below it: the focus goes along.
   const place = useNear((gone) => gone.closest(".attendance") && place.current?.querySelector(".attendance .act"));
-  const due = chamber.attendance !== null && (chamber.attendance.stage > 0 || chamber.attendance.unattended !== null);
-  const nearby = html`<${Nearby} chamber=${chamber} may=${may} />`;
-  return html`<article class="chamber" ref=${place} id=${`chamber-${chamber.chamber}`} aria-labelledby=${`says-${chamber.chamber}`}>
+  const due = isDue(chamber);
+  const must = foremost(chamber);
+  const nearby = html`<${Nearby} chamber=${chamber} may=${may} must=${must} />`;
+  return html`<article class="chamber" ref=${place} aria-labelledby=${`says-${chamber.chamber}`}>
     <p class="place">
       ${chamber.name} <${Unreal} chamber=${chamber} />
     </p>
-    <${first ? "h1" : "h2"} class=${`sentence ${chamber.tone}`} id=${`says-${chamber.chamber}`} tabindex="-1">
+    <h1 class=${`sentence ${chamber.tone}`} id=${`says-${chamber.chamber}`} tabindex="-1">
       ${shape && html`<${Shape} kind=${shape} />`}<span>${words(chamber.sentence, unit)}</span>
-    <//>
+    </h1>
     ${chamber.sub && html`<p class="sub">${words(chamber.sub, unit)}</p>`}
     <${Said} chamber=${chamber} unit=${unit} />
-    <${StopNow} chamber=${chamber} may=${may} owner=${owner} />
+    <${StopNow} chamber=${chamber} may=${may} owner=${owner} must=${must} />
     <div class="needs">
       ${due && nearby}
-      <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} />
+      <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} must=${must} />
     </div>
     <${SwitchedOff} chamber=${chamber} may=${may} />
     <div class="spread">
@@ -64,7 +71,7 @@ export function ChamberPart({ chamber, unit, dark, may, owner, in_touch, joined,
       <${JobPart} chamber=${chamber} unit=${unit} may=${may} notes=${notes} when=${when} />
     </div>
     ${!due && nearby}
-    ${may && (!danger || chamber.opening?.until_at) && html`<${Opening} chamber=${chamber} />`}
+    ${may && (!danger || chamber.opening?.until_at) && html`<${Opening} chamber=${chamber} must=${must} />`}
     ${steps}
     <${StopReady} chamber=${chamber} may=${may} owner=${owner} />
     <${LastHour} chamber=${chamber} unit=${unit} dark=${dark} joined=${joined} />
@@ -87,7 +94,7 @@ export function Unreal({ chamber }) {
  * each second are no news.
  * @param {{chamber: Chamber, unit: Unit}} props
  */
-function Said({ chamber, unit }) {
+export function Said({ chamber, unit }) {
   const calm = useRef({ key: "", text: "" });
   const key = chamber.sentence.replace(/[\d.]+/g, "");
   if (key !== calm.current.key) calm.current = { key, text: words(chamber.sentence, unit) };

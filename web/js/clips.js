@@ -2,6 +2,7 @@
 
 import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { get, remove } from "./ask.js";
+import { Chapter } from "./chapters.js";
 import { html } from "./html.js";
 import { S } from "./strings.js";
 import { C } from "./strings_clips.js";
@@ -23,8 +24,7 @@ export function Clips({ job, when = "", look, owner = false }) {
   const [chosen, setChosen] = useState("");
   if (films.length === 0) return null;
   const film = films.find((/** @type {Film} */ f) => f.id === chosen) ?? first(films);
-  return html`<section class="films" aria-labelledby="films">
-    <h2 id="films">${C.heading}</h2>
+  return html`<${Chapter} name="films" kind="films" heading=${C.heading} gist=${C.many(films.length)}>
     ${films.length > 1 &&
     html`<div class="moments" role="group" aria-label=${C.choose}>
       ${films.map(
@@ -40,7 +40,7 @@ export function Clips({ job, when = "", look, owner = false }) {
       <${Twice} key=${film.id} ask=${C.erase} question=${C.erase_really} yes=${C.yes} no=${C.no}
         work=${() => remove(`/api/clips/${film.id}`)} done=${again} />
     </div>`}
-  </section>`;
+  <//>`;
 }
 
 /** @param {{film: Film, job: Job, look?: (at_s: number) => void}} props */

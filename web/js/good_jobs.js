@@ -27,7 +27,7 @@ function amount(value, of, unit) {
 function range({ lowest, highest, unit: of }, unit) {
   const [low, high] = [lowest, highest].map((value) => amount(value, of, unit));
   const ending = of === "s" ? "" : (high.match(/[\s\u00a0][^\d.]+$/)?.[0] ?? "");
-  return low === high ? high : `${ending && low.endsWith(ending) ? low.slice(0, -ending.length) : low} to ${high}`;
+  return low === high ? high : T.range(ending && low.endsWith(ending) ? low.slice(0, -ending.length) : low, high);
 }
 
 /** @param {number} effect  @returns {number} of 100 pairs of a flawed and a sound job */

@@ -3,6 +3,7 @@
 import { useEffect, useId, useState } from "../vendor/preact-hooks.js";
 import { Act, Refused, useWork } from "./act.js";
 import { get, post, remove } from "./ask.js";
+import { Chapter } from "./chapters.js";
 import { Kept } from "./evidence.js";
 import { Flaws } from "./flaws.js";
 import { html } from "./html.js";
@@ -106,8 +107,7 @@ export function AtHeight({ job, heights, found, setFound, again, may, unit, now,
     else refuse(H.wrong);
   };
   if (!heights) return null;
-  return html`<section class="stories at-height" aria-labelledby=${`${id}-h`}>
-    <h2 id=${`${id}-h`}>${H.heading}</h2>
+  return html`<${Chapter} name="height" kind="stories at-height" heading=${H.heading} gist=${H.gist}>
     <p class="small">${heights.by === "nothing" ? H.by_nothing : H.how}</p>
     ${heights.unlaid > 0 && html`<p><b>${H.unlaid(heights.unlaid)}</b></p>`}
     ${heights.doubt && html`<p><b>${H.doubt[heights.doubt]}</b></p>`}
@@ -127,7 +127,7 @@ export function AtHeight({ job, heights, found, setFound, again, may, unit, now,
       )}
     </div>
     <${Pins} job=${job} heights=${heights} may=${may} again=${again} now=${now} />
-  </section>`;
+  <//>`;
 }
 
 /**

@@ -4,18 +4,20 @@ import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { get } from "./ask.js";
 import { first } from "./first_steps.js";
 import { html } from "./html.js";
+import { later } from "./later.js";
 import { Shape } from "./shapes.js";
 import { S } from "./strings.js";
 import { W } from "./strings_watch.js";
 import { moment, words } from "./units.js";
 
 /** @typedef {import("./types.js").Unit} Unit */
-/** @typedef {{part: string, thing: string, how: "wrong" | "look" | "well", told: string, since_at: string | null, todo: string | null}} Told */
+/** @typedef {{part: string, thing: string, how: "wrong" | "look" | "well", told: string, since_at: string | null, todo: string | null, sounder: string | null}} Told */
 
+const TrySounder = later(() => import("./try_sounder.js"), "TrySounder", "");
 const EVERY_MS = 30_000;
 
-/** @param {{unit: Unit, when: string, at: string}} props  `when` changes when it may have */
-export function HowItWatches({ unit, when, at }) {
+/** @param {{unit: Unit, when: string, at: string, owner: boolean}} props  `when` changes when it may have */
+export function HowItWatches({ unit, when, at, owner }) {
   const [told, setTold] = useState(/** @type {Told[] | null} */ (null));
   const [failed, setFailed] = useState(false);
   useEffect(() => {
@@ -45,16 +47,16 @@ export function HowItWatches({ unit, when, at }) {
   return html`<section class="past watch-lines" aria-labelledby="watch">
     <h1 id="watch" class="sentence" tabindex="-1">${failed ? W.failed : W.says(wrong.length, look.length)}.</h1>
     <p class="sub" role=${failed ? "alert" : undefined}>${failed ? `${W.again} ${W.older}` : W.how}</p>
-    ${wrong.length > 0 && html`<h2>${W.wrong}</h2><${Lines} told=${wrong} unit=${unit} at=${at} />`}
+    ${wrong.length > 0 && html`<h2>${W.wrong}</h2><${Lines} told=${wrong} unit=${unit} at=${at} owner=${owner} />`}
     ${Object.entries(W.parts).map(([part, name]) => {
       const own = rest.filter((each) => each.part === part);
-      return own.length > 0 && html`<h2 key=${part}>${name}</h2><${Lines} key=${`${part} lines`} told=${own} unit=${unit} at=${at} />`;
+      return own.length > 0 && html`<h2 key=${part}>${name}</h2><${Lines} key=${`${part} lines`} told=${own} unit=${unit} at=${at} owner=${owner} />`;
     })}
   </section>`;
 }
 
-/** @param {{told: Told[], unit: Unit, at: string}} props */
-function Lines({ told, unit, at }) {
+/** @param {{told: Told[], unit: Unit, at: string, owner: boolean}} props */
+function Lines({ told, unit, at, owner }) {
   return html`<ul class="todo">
     ${told.map(
       (each) => html`<li key=${`${each.thing} ${each.told}`} class=${each.how}>
@@ -63,6 +65,7 @@ function Lines({ told, unit, at }) {
           <strong>${first(each.thing)}:</strong> ${words(each.told, unit)}.
           ${each.since_at && ` ${(each.how === "wrong" || each.part === "camera" ? W.since : W.of)(moment(each.since_at, at))}`}
           ${each.todo && html` <span class="remedy">${first(each.todo)}.</span>`}
+          ${owner && each.sounder && html` <${TrySounder} chamber=${each.sounder} />`}
         </p>
       </li>`,
     )}

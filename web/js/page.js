@@ -6,11 +6,10 @@ import { request } from "./ask.js";
 import { ChamberPart, SHAPES } from "./chamber.js";
 import { FirstSteps, useFound } from "./first_steps.js";
 import { html } from "./html.js";
-import { keepInSight } from "./in_sight.js";
 import { keep, recall } from "./kept.js";
 import { later } from "./later.js";
 import { useDark } from "./paper.js";
-import { useRoute } from "./route.js";
+import { chamberAddress, useRoute } from "./route.js";
 import { Shape } from "./shapes.js";
 import { SideBySide } from "./side_by_side.js";
 import { S } from "./strings.js";
@@ -34,7 +33,7 @@ const SettingUp = later(() => import("./setting_up.js"), "SettingUp");
 const SetupSteps = later(() => import("./setup_steps.js"), "SetupSteps");
 const Telephones = later(() => import("./telephones.js"), "Telephones");
 const Toolpaths = later(() => import("./toolpaths.js"), "Toolpaths");
-const CHAMBER = "#chamber-";
+const ON_NOW = ["now", "chamber"];
 const AT_THE_MACHINE = "this computer";
 
 /** @param {{touch: Touch, sounds: Sounds}} props */
@@ -47,12 +46,8 @@ export function Page({ touch, sounds }) {
   const may = who?.role !== "viewer";
   const owner = who?.role === "owner";
   const { found, failed } = useFound(owner && now !== null, `${when} ${route.page} ${now?.owner}`);
-  const known = now !== null;
-  // A link to one of several chambers: the browser looked for it before anything was known.
-  useEffect(() => {
-    const place = known && location.hash.startsWith(CHAMBER) && document.getElementById(location.hash.slice(1));
-    return place ? keepInSight(() => place.scrollIntoView()) : undefined;
-  }, [known]);
+  const one = now && shownAlone(now, route);
+  const others = now && (one ? now.chambers.filter((each) => each !== one) : route.page === "now" ? [] : now.chambers);
   const choose = (/** @type {Unit} */ chosen) => {
     keep("unit", chosen);
     setUnit(chosen);
@@ -60,6 +55,9 @@ export function Page({ touch, sounds }) {
   useEffect(() => {
     document.title = title(touch, unit);
   });
+  const steps = (/** @type {Now} */ of) => html`<${FirstSteps} found=${found} chambers=${of.chambers} whole=${!of.owner} unit=${unit}>
+    <${TestedLine} now=${of} /> <a class="way" href="#/watch">${S.head.watch}</a>
+  <//>`;
   return html`
     <a class="skip" href="#/" onClick=${toWhatStandsHere}>${S.head.skip}</a>
     ${!in_touch && html`<${Lost} touch=${touch} />`}
@@ -74,7 +72,7 @@ export function Page({ touch, sounds }) {
     <main class=${in_touch ? "" : "not-current"} tabindex="-1">
       ${!now && in_touch && html`<p class="waiting">${S.touch.asking}</p>`}
       ${now && !now.stored && html`<p class="not-stored" role="alert"><${Shape} kind="trouble" /> ${S.head.not_stored}</p>`}
-      ${now && route.page !== "now" && html`<${Meanwhile} now=${now} unit=${unit} />`}
+      ${now && others && others.length > 0 && html`<${Meanwhile} chambers=${others} several=${now.chambers.length > 1} unit=${unit} />`}
       ${now && route.page === "jobs" && html`<${Jobs} now=${now} when=${when} unit=${unit} may=${may} owner=${owner} />`}
       ${now && route.page === "telephones" && html`<${Telephones} may=${may} />`}
       ${now && route.page === "toolpaths" && html`<${Toolpaths} may=${may} unit=${unit} />`}
@@ -84,32 +82,29 @@ export function Page({ touch, sounds }) {
       html`<${LookBack} key=${route.job} id=${route.job} now=${now} unit=${unit} dark=${dark}
         when=${when} may=${may} owner=${owner} />`}
       ${now && route.page === "report" && html`<${Report} key=${route.job} id=${route.job} now=${now} unit=${unit} />`}
-      ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} unit=${unit} when=${`${touch.joined}`} />`}
+      ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} now=${now} unit=${unit} when=${`${touch.joined}`} />`}
       ${now && route.page === "setup" && owner && html`<${SetupSteps} step=${route.step} now=${now} when=${`${touch.joined}`} unit=${unit} found=${found} in_touch=${in_touch} />`}
-      ${now && route.page === "watch" && html`<${HowItWatches} unit=${unit} when=${`${touch.joined}`} at=${now.at} />`}
+      ${now && route.page === "watch" && html`<${HowItWatches} unit=${unit} when=${`${touch.joined}`} at=${now.at} owner=${owner} />`}
       ${now && route.page === "alarm-test" && html`<${AlarmTests} now=${now} when=${when} may=${may} />`}
       ${now &&
-      route.page === "now" &&
-      now.chambers.length > 1 &&
-      html`<${SideBySide} chambers=${now.chambers} unit=${unit} dark=${dark} />`}
+      ON_NOW.includes(route.page) &&
+      !one &&
+      html`<${SideBySide} chambers=${now.chambers} needy=${worst(now)} unit=${unit} dark=${dark} may=${may} owner=${owner} when=${when} />
+        ${steps(now)}`}
       ${now &&
-      route.page === "now" &&
-      now.chambers.map(
-        (chamber, i) =>
-          html`<${ChamberPart}
-            key=${chamber.chamber}
-            chamber=${chamber}
-            unit=${unit}
-            dark=${dark}
-            may=${may}
-            owner=${owner}
-            in_touch=${in_touch}
-            joined=${touch.joined}
-            when=${when}
-            first=${i === 0}
-            steps=${i === 0 && html`<${FirstSteps} found=${found} whole=${!now.owner} unit=${unit}><${TestedLine} now=${now} /> <a class="way" href="#/watch">${S.head.watch}</a><//>`}
-          />`,
-      )}
+      one &&
+      html`<${ChamberPart}
+        key=${one.chamber}
+        chamber=${one}
+        unit=${unit}
+        dark=${dark}
+        may=${may}
+        owner=${owner}
+        in_touch=${in_touch}
+        joined=${touch.joined}
+        when=${when}
+        steps=${now.chambers.length === 1 && steps(now)}
+      />`}
     </main>
     <${Foot} touch=${touch} />
   `;
@@ -124,7 +119,7 @@ function toWhatStandsHere(event) {
 /** @param {{page: import("./route.js").Route["page"], owner: boolean}} props */
 function Ways({ page, owner }) {
   return html`<nav class="ways" aria-label=${S.head.pages}>
-    <a href="#/" aria-current=${page === "now" ? "page" : undefined}>${S.head.now}</a>
+    <a href="#/" aria-current=${page === "now" ? "page" : page === "chamber" ? "true" : undefined}>${S.head.now}</a>
     <a href="#/jobs" aria-current=${page === "jobs" ? "page" : page === "job" || page === "report" || page === "toolpaths" ? "true" : undefined}>${S.head.jobs}</a>
     <a href="#/telephones" aria-current=${page === "telephones" ? "page" : undefined}>${J.page}</a>
     <a href="#/people" aria-current=${page === "people" ? "page" : undefined}>${P.people}</a>
@@ -132,14 +127,24 @@ function Ways({ page, owner }) {
   </nav>`;
 }
 
-/** How the chambers are now, in one line each, while somebody looks back. @param {{now: Now, unit: Unit}} props */
-function Meanwhile({ now, unit }) {
+/** The chamber that has the page to itself; null where there are several to choose from, or another page is meant. @param {Now} now  @param {import("./route.js").Route} route */
+function shownAlone({ chambers }, route) {
+  if (!ON_NOW.includes(route.page)) return null;
+  if (chambers.length === 1) return chambers[0];
+  return (route.page === "chamber" && chambers.find(({ chamber }) => chamber === route.chamber)) || null;
+}
+
+/**
+ * How chambers that aren't shown are now, in one line each.
+ * @param {{chambers: Now["chambers"], several: boolean, unit: Unit}} props
+ */
+function Meanwhile({ chambers, several, unit }) {
   return html`<ul class="meanwhile" aria-label=${S.head.now}>
-    ${now.chambers.map((chamber) => {
+    ${chambers.map((chamber) => {
       const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (chamber.tone)];
       return html`<li key=${chamber.chamber} class=${chamber.tone}>
         ${shape && html`<${Shape} kind=${shape} />`}
-        <a href="#/">
+        <a href=${several ? chamberAddress(chamber.chamber) : "#/"}>
           <span class="whose">${chamber.name}. ${chamber.simulated && `${S.head.simulated} `}${chamber.recorded && `${S.head.recorded} `}</span>
           <span class="says">${words(chamber.sentence, unit)}</span>
         </a>
@@ -153,11 +158,16 @@ const TONES = ["calm", "good", "trouble", "caution", "danger"];
 
 /** @param {Touch} touch  @param {Unit} unit */
 function title({ now, in_touch }, unit) {
-  if (!in_touch) return `Out of touch · ${S.name}`;
+  if (!in_touch) return S.head.title_lost;
+  const first = now && worst(now);
+  if (!first) return S.name;
+  return `${first.simulated ? S.head.title_simulated : ""}${words(first.sentence, unit)} · ${first.name}`;
+}
+
+/** The chamber that needs somebody most. @param {Now} now */
+function worst({ chambers }) {
   const urgency = (/** @type {Now["chambers"][number]} */ c) => TONES.indexOf(c.tone) + (c.calm ? 0 : 0.5);
-  const [worst] = [...(now?.chambers ?? [])].sort((a, b) => urgency(b) - urgency(a));
-  if (!worst) return S.name;
-  return `${worst.simulated ? "Simulated: " : ""}${words(worst.sentence, unit)} · ${worst.name}`;
+  return [...chambers].sort((a, b) => urgency(b) - urgency(a))[0];
 }
 
 /** @param {{touch: Touch}} props */

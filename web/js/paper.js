@@ -10,7 +10,7 @@ import { useEffect, useState } from "../vendor/preact-hooks.js";
 const BOTH = ["beforeprint", "afterprint"];
 const SHEET = "on-paper";
 
-/** Do something when a page is about to go on paper, and again after it. Returns what ends that. @param {() => void} work */
+/** Do something when a page is about to go on paper, and again after it. Returns what ends that. @param {(event: Event) => void} work */
 export function onPaper(work) {
   for (const turn of BOTH) addEventListener(turn, work);
   return () => {

@@ -21,9 +21,9 @@ const path = (chamber, what) => `/api/chambers/${encodeURIComponent(chamber.cham
 /**
  * One tap before the door is opened, while that matters; then for how long it is quiet, and
  * one tap when it is shut again.
- * @param {{chamber: Chamber}} props
+ * @param {{chamber: Chamber, must: string}} props
  */
-export function Opening({ chamber }) {
+export function Opening({ chamber, must }) {
   const place = useNear(
     (gone) =>
       (gone.isConnected ? gone.querySelector(".told:not(:empty)") : null) ??
@@ -40,7 +40,7 @@ export function Opening({ chamber }) {
     </p>
     <div class="acts">
       ${until_at
-        ? html`<${Act} key="shut" kind="must" work=${() => post(path(chamber, "opening/end"))}>${T.shut}<//>`
+        ? html`<${Act} key="shut" kind=${must === "door" ? "must" : ""} work=${() => post(path(chamber, "opening/end"))}>${T.shut}<//>`
         : html`<${Act} key="open" work=${() => post(path(chamber, "opening"), { minutes: MINUTES, reason: "" })}>${T.open(MINUTES)}<//>`}
     </div>
     </div>
@@ -90,7 +90,7 @@ export function WithReason({ ask, means, yes, no, work }) {
         onInput=${(/** @type {InputEvent} */ e) => setReason(/** @type {HTMLInputElement} */ (e.target).value)} />
     </label>
     <div class="acts">
-      <${Act} kind="must" work=${said} done=${close}>${yes}<//>
+      <${Act} work=${said} done=${close}>${yes}<//>
       <button type="button" class="act slight" onClick=${close}>${no}</button>
     </div>
   </div>`;

@@ -202,7 +202,7 @@ function Layers({ weather, unit }) {
   return html`<section>
     <h2>${R.layers}</h2>
     <p>${R.layers_how}</p>
-    <ul>${weather.stretches.map((each) => html`<li>${mm(each.from_mm)} to ${mm(each.to_mm)}: ${words(each.text, unit)} ${!each.is_sure && R.unsure}</li>`)}</ul>
+    <ul>${weather.stretches.map((each) => html`<li>${R.stretch(mm(each.from_mm), mm(each.to_mm), words(each.text, unit))} ${!each.is_sure && R.unsure}</li>`)}</ul>
   </section>`;
 }
 

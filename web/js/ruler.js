@@ -6,6 +6,7 @@
  */
 
 import { useEffect, useId, useLayoutEffect, useMemo, useRef, useState } from "../vendor/preact-hooks.js";
+import { Chapter } from "./chapters.js";
 import { mm } from "./heights.js";
 import { html } from "./html.js";
 import { tellShown } from "./one_height.js";
@@ -56,7 +57,6 @@ const TIMES_S = /** @type {[number, string][]} */ ([[1, "1 s"], [10, "10 s"], [6
  */
 export function RulerWeather({ job, heights, unit, now, stories, told, may, look, pointed, changed, sought_mm = null }) {
   const { found, failed, asking, again } = useWeather(job, heights);
-  const id = useId();
   if (!heights) return null; // whether there is a toolpath isn't known yet
   const within = () => {
     if (!heights.toolpath) return html`<p>${R.no_toolpath}</p>`;
@@ -68,10 +68,16 @@ export function RulerWeather({ job, heights, unit, now, stories, told, may, look
     if (!found) return asking && html`<p role="status">${R.looking}</p>`;
     return html`<${Drawn} key=${job.id} found=${found} job=${job} heights=${heights} unit=${unit} now=${now} stories=${stories} told=${told} look=${look} pointed=${pointed} sought_mm=${sought_mm} />`;
   };
-  return html`<section class="stories layer-weather" aria-labelledby=${`${id}-h`}>
-    <h2 id=${`${id}-h`}>${R.heading}</h2>
-    ${within()}
-  </section>`;
+  return html`<${Chapter} name="layers" kind="stories layer-weather" heading=${R.heading} gist=${gist(found, heights, job, asking)}>${within()}<//>`;
+}
+
+/** Where it differs, or what it waits for. @param {Weathered | null} found  @param {Heights} heights  @param {Job} job  @param {boolean} asking */
+function gist(found, heights, job, asking) {
+  if (!heights.toolpath) return R.no_toolpath;
+  if (!job.material) return R.no_material;
+  if (!found) return asking && R.looking;
+  const [furthest] = [...found.stretches].sort((a, b) => b.by_k - a.by_k);
+  return furthest ? R.furthest(R.heights(mm(furthest.from_mm), mm(furthest.to_mm)), found.stretches.length - 1) : R.alike;
 }
 
 /**

@@ -15,8 +15,8 @@ import { words } from "./units.js";
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./first_steps.js").Found} Found */
 
-/** @param {{found: Found[] | null, failed: boolean, unit: Unit, when: string}} props */
-export function SettingUp({ found, failed, unit, when }) {
+/** @param {{found: Found[] | null, failed: boolean, now: import("./types.js").Now, unit: Unit, when: string}} props */
+export function SettingUp({ found, failed, now, unit, when }) {
   const { files, failed: unread, again } = useFiles(when);
   // Both at once: or what comes later would push down what somebody reads by then.
   if (!found || (!files && !unread)) {
@@ -30,10 +30,10 @@ export function SettingUp({ found, failed, unit, when }) {
     <h1 id="setting-up" class="sentence" tabindex="-1">${U.to_do(todo.length)}</h1>
     <p class="sub">${failed ? U.failed : U.how}</p>
     ${files && html`<${TheFiles} files=${files} again=${again} unit=${unit} />`}
-    ${todo.length > 0 && html`<h2>${U.todo}</h2><${ToDo} todo=${todo} unit=${unit} />`}
+    ${todo.length > 0 && html`<h2>${U.todo}</h2><${ToDo} todo=${todo} chambers=${now.chambers} unit=${unit} />`}
     ${fit.length > 0 && html`<h2>${U.fit}</h2><${Lines} found=${fit} unit=${unit} />`}
     ${others.length > 0 && html`<h2>${U.others}</h2><${Lines} found=${others} unit=${unit} />`}
-    <p class="small">${U.all_told} <${Command} words="inspect --chamber FILE" /></p>
+    <details><summary>${U.all_head}</summary><p class="small">${U.all_told} <${Command} words=${`inspect${(files?.items ?? []).some((each) => each.simulated) ? "" : (files?.items ?? []).map((each) => ` --chamber ${each.file}`).join("")}`} /></p></details>
     <${Archive} />
   </section>`;
 }
@@ -50,10 +50,10 @@ function TheFiles({ files, again, unit }) {
           <p class="acts"><a class="act must" href=${stepAddress(STEPS[0])}>${G.begin}</a></p>`;
       }
       return html`<h2>${G.file.head}${files.items.length > 1 ? `: ${file.settings?.name ?? file.chamber}` : ""}</h2>
-        <p>${G.file.where(file.file)}</p>
+        <details><summary>${G.file.where_head}</summary><p>${G.file.where(file.file)}</p></details>
         ${file.fixed && html`<p>${file.fixed}</p>`}
         ${file.faults.length > 0 && html`<p class="refused">${G.faults(file.file)}</p><ul class="found">${file.faults.map((fault) => html`<li key=${fault}>${fault}</li>`)}</ul>`}
-        <p>${G.file.change} ${STEPS.slice(0, -1).map((step) => html`<a class="way" key=${step} href=${stepAddress(step)} onClick=${() => keep(WHICH, file.chamber)}>${G.names[step]}</a> `)}</p>
+        <nav class="parts" aria-label=${G.file.change}>${STEPS.slice(0, -1).map((step) => html`<a class="act" key=${step} href=${stepAddress(step)} onClick=${() => keep(WHICH, file.chamber)}>${G.names[step]}</a>`)}</nav>
         <${Undo} file=${file} files=${files} unit=${unit} done=${again} />
         ${files.items.length > 1 && html`<${Writing} file=${file} files=${files} changes=${[{ do: "remove chamber" }]} unit=${unit} done=${again}
           say=${G.another.remove(file.settings?.name ?? file.chamber)} kind="slight" yes=${G.another.remove_yes} />`}`;

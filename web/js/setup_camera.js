@@ -6,8 +6,8 @@ import { AskError, get, post, remove, request } from "./ask.js";
 import { first } from "./first_steps.js";
 import { html } from "./html.js";
 import { Picture } from "./picture.js";
-import { stepAddress } from "./route.js";
-import { Writing } from "./setup_file.js";
+import { changesOf, leaving, taking, typing } from "./setup_draft.js";
+import { Wrong, fieldId } from "./setup_fields.js";
 import { useFinding } from "./setup_sensors.js";
 import { G } from "./strings_setup.js";
 import { words } from "./units.js";
@@ -15,7 +15,7 @@ import { words } from "./units.js";
 /** @typedef {import("./types.js").Now} Now */
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./setup_file.js").ChamberFile} ChamberFile */
-/** @typedef {import("./setup_file.js").Files} Files */
+/** @typedef {import("./setup_draft.js").Draft} Draft */
 /** @typedef {import("./setup_sensors.js").Finding} Finding */
 /** @typedef {import("./first_steps.js").Found} Found */
 /** @typedef {{fit: boolean, told: string, advice: {fault: string, said: string, todo: string}[], sides: {name: string, told: string}[]}} View */
@@ -24,27 +24,24 @@ import { words } from "./units.js";
 const T = G.camera;
 const EVERY_MS = 500;
 
-/** @param {{file: ChamberFile, files: Files, unit: Unit, written: (chamber: string) => void, now: Now, found: Found[] | null, in_touch: boolean}} props */
-export function Camera({ file, files, unit, written, now, found, in_touch }) {
+/** @param {{draft: Draft, change: import("./setup_steps.js").Change, file: ChamberFile, unit: Unit, now: Now, found: Found[] | null, in_touch: boolean, stop: import("./setup_draft.js").Stop | null}} props */
+export function Camera({ draft, change, file, unit, now, found, in_touch, stop }) {
   const id = useId();
   const finding = useFinding();
-  const [source, setSource] = useState("");
-  const [taken, setTaken] = useState("");
-  const look = useTrial(file);
+  const source = draft.typed.camera?.source ?? "";
+  const taken = draft.more.find((each) => each.do === "camera")?.source ?? "";
+  const look = useTrial(file, changesOf({ ...draft, more: draft.more.filter((each) => each.do !== "camera") }, file.settings));
   const chamber = now.chambers.find((each) => each.chamber === file.chamber);
   const view = found?.find((each) => /(^|, )camera$/.test(each.thing));
   const in_use = file.settings?.camera ?? null;
-  if (!file.settings) return html`<p>${G.first} <a href=${stepAddress("places")}>${G.names.places}</a>.</p>`;
   const choose = (/** @type {string} */ text) => {
-    setSource(text);
-    setTaken("");
+    change({ ...leaving(draft, "camera"), ...typing(draft, "camera", { source: text }) });
     look.forget();
   };
   const take = async () => {
     await look.close();
-    setTaken(source.trim());
+    change((/** @type {Draft} */ last) => ({ ...taking(last, { do: "camera", source: source.trim() }), ...typing(last, "camera", undefined) }));
   };
-  const done = (/** @type {string} */ key) => (choose(""), written(key));
   return html`<p class="sub">${T.how}</p>
     ${in_use && html`<p>${T.now(in_use)}</p>`}
     ${in_use && chamber && html`<${Picture} chamber=${chamber} in_touch=${in_touch} may=${false} />
@@ -53,27 +50,28 @@ export function Camera({ file, files, unit, written, now, found, in_touch }) {
     <fieldset class="among"><legend>${T.plugged}</legend>
       ${finding && !finding.cameras.length && html`<p>${T.none}</p>`}
       ${finding?.cameras.map(
-        (path) => html`<label key=${path}><input type="radio" name=${id} checked=${source === path} onChange=${() => choose(path)} />
+        (path) => html`<label key=${path}><input type="radio" name=${id} checked=${(source || taken) === path} onChange=${() => choose(path)} />
           <span>${named(path, finding)}<small>${path}</small></span></label>`,
       )}
     </fieldset>
     <div class="fields">
-      <label for=${id}>${T.address}</label>
-      <input id=${id} type="text" maxlength="1000" autocomplete="off" autocapitalize="off" spellcheck=${false} value=${source} aria-describedby=${`${id}-how`}
+      <label for=${fieldId("camera")}>${T.address}</label>
+      <input id=${fieldId("camera")} type="text" maxlength="1000" autocomplete="off" autocapitalize="off" spellcheck=${false} value=${source} aria-describedby=${`${id}-how`}
         onInput=${(/** @type {any} */ event) => choose(event.target.value)} />
       <p id=${`${id}-how`} class="small">${T.address_how}</p>
     </div>
-    ${source.trim() && !taken && !file.fixed && html`<div class="acts">
+    ${source.trim() && !taken && !file.fixed && html`<div class="acts" id=${fieldId("take-camera")} tabindex="-1">
       ${look.runs
         ? html`<button type="button" class="act" onClick=${look.close}>${T.stop}</button>`
         : html`<button type="button" class="act must" aria-disabled=${look.busy} onClick=${() => look.open(source.trim())}>${T.look}</button>`}
       ${!look.runs && look.trial?.watched_by !== file.chamber && html`<button type="button" class="act slight" onClick=${take}>${T.unseen}</button>`}
       <${Refused} error=${look.error} />
     </div>`}
+    <${Wrong} stop=${stop} field="take-camera" />
     ${look.trial && html`<${Shown} trial=${look.trial} picture=${look.picture} taken=${taken !== ""} take=${take}
       elsewhere=${now.chambers.find((each) => each.chamber === look.trial?.watched_by && each.chamber !== file.chamber)} in_touch=${in_touch} />`}
     ${taken && html`<${Taken} name=${finding ? named(taken, finding) : ""} />
-      <${Writing} file=${file} files=${files} changes=${[{ do: "camera", source: taken }]} unit=${unit} done=${done} />`}
+      <div class="acts"><button type="button" class="act slight" onClick=${() => choose("")}>${T.leave}</button></div>`}
     ${file.fixed && html`<p class="aside">${file.fixed}</p>`}`;
 }
 
@@ -90,9 +88,9 @@ function Taken({ name }) {
 
 /**
  * A look through a camera: opened, kept going while somebody looks, and closed.
- * @param {ChamberFile} file
+ * @param {ChamberFile} file  @param {object[]} changes  those of the file besides
  */
-function useTrial(file) {
+function useTrial(file, changes) {
   const [trial, setTrial] = useState(/** @type {Trial | null} */ (null));
   const [picture, setPicture] = useState("");
   const { busy, error, run } = useWork();
@@ -122,7 +120,7 @@ function useTrial(file) {
     run(async () => {
       forget();
       const mine = asked.current;
-      const answer = /** @type {Trial} */ (await post("/api/camera-trials", { chamber: file.chamber, base: file.base, source }));
+      const answer = /** @type {Trial} */ (await post("/api/camera-trials", { chamber: file.chamber, base: file.base, source, changes }));
       if (mine !== asked.current) {
         if (answer.trial) remove(`/api/camera-trials/${answer.trial}`).catch(() => undefined);
         return;

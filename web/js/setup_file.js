@@ -6,12 +6,13 @@ import { AskError, get, post } from "./ask.js";
 import { html } from "./html.js";
 import { BACK } from "./live.js";
 import { Twice } from "./twice.js";
+import { stepAddress } from "./route.js";
 import { G } from "./strings_setup.js";
 import { whole, words } from "./units.js";
 
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./setup_draft.js").Settings} Settings */
-/** @typedef {{chamber: string, file: string, base: string, simulated: boolean, fixed: string | null, by_hand: boolean, faults: string[], settings: Settings | null, undo: {words: string[], by: string, at: string, takes_away: boolean} | null}} ChamberFile */
+/** @typedef {{chamber: string, file: string, base: string, simulated: boolean, fixed: string | null, by_hand: boolean, faults: string[], settings: Settings | null, undo: {words: string[], by: string, at: string, takes_away: boolean, gives_up: string[], warning: string} | null}} ChamberFile */
 /** @typedef {{file: string, words: string[], by: string, at: string}} Gone */
 /** @typedef {{items: ChamberFile[], another: ChamberFile | null, another_why: string, gone: Gone[], returned: {words: string[], why: string, at: string} | null, on_trial: boolean, materials: {material: string, bears_c: number, combustible: boolean}[], gap_s: number | null}} Files */
 
@@ -79,11 +80,13 @@ async function comeBack(before) {
 
 /**
  * See what would change, then write it or not.
- * @param {{file: ChamberFile, files: Files, changes: object[], unit: Unit, done: (chamber: string) => void, say?: string, kind?: string, yes?: string}} props
+ * `hold`: why that has to wait, and what leads there.
+ * @param {{file: ChamberFile, files: Files, changes: object[], unit: Unit, done: (chamber: string) => void, say?: string, kind?: string, yes?: string, hold?: {step: string, say: string, halt: (() => void) | null} | null}} props
  */
-export function Writing({ file, files, changes, unit, done, say = T.see, kind = "must", yes = T.yes }) {
-  const [seen, setSeen] = useState(/** @type {{words: string[], chamber: string, of: string} | null} */ (null));
+export function Writing({ file, files, changes, unit, done, say = T.see, kind = "must", yes = T.yes, hold = null }) {
+  const [seen, setSeen] = useState(/** @type {{words: string[], chamber: string, gives_up: string[], of: string} | null} */ (null));
   const [written, setWritten] = useState(false);
+  const [held, setHeld] = useState(false);
   const { busy, error, run } = useWork();
   const head = useRef(/** @type {HTMLElement | null} */ (null));
   const id = useId();
@@ -94,15 +97,16 @@ export function Writing({ file, files, changes, unit, done, say = T.see, kind = 
   }, [seen]);
   if (file.fixed) return html`<p class="aside">${file.fixed}</p>`;
   if (!changes.length) return null;
-  const shown = seen && seen.of === of ? seen : null; // what was chosen since is asked anew
+  const shown = seen && seen.of === of && !hold ? seen : null; // what was chosen since is asked anew
   const see = () =>
+    hold ? (hold.halt ? hold.halt() : setHeld(true)) :
     run(async () => {
       const answer = await post("/api/chamber-files/proposal", body);
       setSeen({ ...answer, of });
     });
   const write = () =>
     run(async () => {
-      const answer = await post("/api/chamber-files", body);
+      const answer = await post("/api/chamber-files", { ...body, gives_up: shown?.gives_up ?? [] });
       try {
         setWritten(true);
         if (answer.begins_anew) await comeBack(files);
@@ -116,6 +120,7 @@ export function Writing({ file, files, changes, unit, done, say = T.see, kind = 
     return html`<div class="acts">
       <button type="button" class=${`act ${kind}`} aria-disabled=${busy} onClick=${see}>${say}</button>
       <${Refused} error=${error} />
+      ${held && hold && !hold.halt && html`<p class="refused" role="alert">${hold.say} <a href=${stepAddress(hold.step)}>${T.there(G.names[hold.step])}</a></p>`}
     </div>`;
   }
   return html`<div class="aside changes" role="group" aria-labelledby=${id}>
@@ -125,7 +130,7 @@ export function Writing({ file, files, changes, unit, done, say = T.see, kind = 
     <p class="small">${T.gap(files.gap_s)}</p>
     <p role="status">${written && T.busy}</p>
     <div class="acts">
-      <button type="button" class="act must" aria-disabled=${busy} onClick=${write}>${yes}</button>
+      <button type="button" class="act must" aria-disabled=${busy} onClick=${write}>${shown.gives_up.length ? T.gives_up(shown.gives_up.join(", ")) : yes}</button>
       ${!busy && html`<button type="button" class="act slight" onClick=${() => setSeen(null)}>${T.no}</button>`}
       <${Refused} error=${error} />
     </div>
@@ -136,13 +141,13 @@ export function Writing({ file, files, changes, unit, done, say = T.see, kind = 
 export function Undo({ file, files, unit, done }) {
   if (!file.undo || file.fixed) return null;
   const work = async () => {
-    await post("/api/chamber-files/undo", { chamber: file.chamber, base: file.base });
+    await post("/api/chamber-files/undo", { chamber: file.chamber, base: file.base, gives_up: file.undo?.gives_up ?? [] });
     await comeBack(files);
   };
   return html`<p>${G.file.last(whole(file.undo.at), file.undo.by)}</p>
     <ul class="found">${file.undo.words.map((line) => html`<li key=${line}>${words(line, unit)}</li>`)}</ul>
-    <${Twice} ask=${G.file.undo} question=${`${file.undo.takes_away ? G.file.undo_away : G.file.undo_ask} ${T.gap(files.gap_s)}`}
-      yes=${G.file.undo_yes} no=${G.file.undo_no} kind="" work=${work} done=${done} />`;
+    <${Twice} ask=${G.file.undo} question=${`${file.undo.warning} ${file.undo.takes_away ? G.file.undo_away : G.file.undo_ask} ${T.gap(files.gap_s)}`}
+      yes=${file.undo.gives_up.length ? T.gives_up(file.undo.gives_up.join(", ")) : G.file.undo_yes} no=${G.file.undo_no} kind="" work=${work} done=${done} />`;
 }
 
 /** Boxes that were taken away, and bringing one back. @param {{files: Files, unit: Unit, done: () => void}} props */

@@ -4,83 +4,82 @@ import { useState } from "../vendor/preact-hooks.js";
 import { Act } from "./act.js";
 import { post } from "./ask.js";
 import { html } from "./html.js";
-import { added } from "./setup_draft.js";
-import { BrokerFields, NO_BROKER, brokerChange } from "./setup_broker.js";
-import { Choice, Typed } from "./setup_fields.js";
-import { Writing } from "./setup_file.js";
-import { stepAddress } from "./route.js";
+import { added, leaving, taking, typing } from "./setup_draft.js";
+import { Broker, brokerOf } from "./setup_broker.js";
+import { Choice, Typed, Wrong, fieldId } from "./setup_fields.js";
 import { G } from "./strings_setup.js";
 
 /** @typedef {import("./types.js").Unit} Unit */
 /** @typedef {import("./setup_draft.js").Draft} Draft */
 /** @typedef {import("./setup_draft.js").DraftSensor} DraftSensor */
-/** @typedef {import("./setup_file.js").ChamberFile} ChamberFile */
-/** @typedef {import("./setup_file.js").Files} Files */
 
 const T = G.more;
 const PARTICLES = "serial";
 const NEW = { kind: "", device: "", thermocouple: "K", mains: "50", topic: "", pointer: "", port: "" };
 const TYPES = /** @type {[string, string][]} */ (["K", "J", "T", "N", "E", "R", "S"].map((each) => [each, each]));
 
-/** A sensor with the first name that nobody has. @param {Draft} draft @param {string} otherwise @returns {DraftSensor} */
-export function suggested(draft, otherwise) {
-  const used = new Set(draft.sensors.map((sensor) => sensor.name));
-  const name = G.sensors.suggested.find((each) => !used.has(each)) ?? otherwise;
-  const place = name === "room" || name === "bed" ? name : "chamber";
-  return { of: null, name, place, driver: "", address: null, correction_k: null, drawn_at: null };
+/** A sensor that nobody has named yet. @returns {DraftSensor} */
+export function unnamed() {
+  return { of: null, name: "", place: "chamber", driver: "", address: null, correction_k: null, drawn_at: null };
 }
 
-/** @param {{draft: Draft, change: (part: Partial<Draft>) => void, finding: import("./setup_sensors.js").Finding | null, file: ChamberFile, files: Files, unit: Unit, changes: object[], written: (chamber: string) => void}} props */
-export function MoreSensors({ draft, change, finding, file, files, unit, changes, written }) {
-  const [form, setForm] = useState(NEW);
-  const [gone, setGone] = useState("");
+/** @param {{draft: Draft, change: import("./setup_steps.js").Change, finding: import("./setup_sensors.js").Finding | null, file: import("./setup_file.js").ChamberFile, files: import("./setup_file.js").Files, unit: Unit, stop: import("./setup_draft.js").Stop | null, halt: () => void, took: () => void}} props */
+export function MoreSensors({ draft, change, finding, file, files, unit, stop, halt, took }) {
   const [reads, setReads] = useState("");
-  const [broker, setBroker] = useState(NO_BROKER);
-  const set = (/** @type {Partial<typeof NEW>} */ part) => (setReads(""), setGone(""), setForm({ ...form, ...part }));
-  const again = (/** @type {string} */ key) => (setForm(NEW), setBroker(NO_BROKER), setReads(""), setGone(""), written(key));
+  const form = { ...NEW, ...draft.typed.sensor };
+  const set = (/** @type {Partial<typeof NEW>} */ part) => (setReads(""), change(typing(draft, "sensor", { ...form, ...part })));
   const device = form.device || finding?.buses[0] || "";
   const port = form.port || finding?.ports[0] || "";
-  const sensor = made(form, device, draft);
+  const sensor = made(form, device);
   const particles = { do: "add particles", name: T.haze, port };
-  const whole = form.kind === PARTICLES ? Boolean(port) : form.kind === "mqtt" ? Boolean(form.topic.trim()) : Boolean(form.kind && device);
-  const asks_broker = form.kind === "mqtt" && !file.settings?.mqtt;
+  const by_topic = form.kind === "mqtt";
+  const whole = form.kind === PARTICLES ? Boolean(port) : by_topic ? Boolean(form.topic.trim()) && brokerOf(draft, file) !== null && !draft.typed.broker : Boolean(form.kind && device);
+  const listed = file.settings?.particles ?? [];
+  const gone = new Set(draft.more.filter((each) => each.do === "remove particles").map((each) => each.of));
+  const news = draft.more.filter((each) => each.do === "add particles");
+  const needs_broker = by_topic || draft.sensors.some((each) => each.driver === "mqtt") || file.settings?.mqtt;
   const look = async () => {
     setReads("");
-    const of = form.kind === PARTICLES ? particles : { ...added(sensor) };
+    const of = form.kind === PARTICLES ? particles : { ...added(sensor), name: T.unnamed };
     const { value, fault } = await post("/api/finding/trial", { sensor: of });
     setReads(value === null ? T.fault(fault) : form.kind === PARTICLES ? T.counts(value) : T.reads(value, unit));
   };
   const take = () => {
-    change({ sensors: [...draft.sensors, sensor] });
-    setForm(NEW);
+    if (!whole) return halt();
+    change({ ...(form.kind === PARTICLES ? taking(draft, particles) : { sensors: [...draft.sensors, sensor] }), ...typing(draft, "sensor", undefined) });
     setReads("");
+    if (form.kind !== PARTICLES) took();
   };
   return html`<h2>${T.head}</h2>
-    ${Boolean(file.settings?.particles.length) && html`<ul class="noted">${file.settings?.particles.map(
+    ${(listed.length > 0 || news.length > 0) && html`<ul class="noted">${listed.map(
       (each) => html`<li key=${each.name}>${T.one(each.name, each.port ?? each.driver)}${" "}
-        <button type="button" class="act slight" aria-pressed=${gone === each.name} onClick=${() => setGone(gone === each.name ? "" : each.name)}>${G.switches.remove(each.name)}</button></li>`,
+        <button type="button" class="act slight" aria-pressed=${gone.has(each.name)}
+          onClick=${() => change(gone.has(each.name) ? leaving(draft, `remove particles ${each.name}`) : taking(draft, { do: "remove particles", of: each.name }))}>${G.switches.remove(each.name)}</button></li>`,
+    )}
+    ${news.map(
+      (each) => html`<li key=${each.name}>${T.one(each.name, each.port)} <em>${G.unwritten}</em>${" "}
+        <button type="button" class="act slight" onClick=${() => change(leaving(draft, `particles ${each.name}`))}>${G.leave_out(each.name)}</button></li>`,
     )}</ul>`}
-    ${gone && html`<${Writing} file=${file} files=${files} changes=${[{ do: "remove particles", of: gone }]} unit=${unit} done=${again} />`}
     <div class="fields">
       <${Choice} label=${T.kind} value=${form.kind} among=${T.kinds} set=${(/** @type {string} */ kind) => set({ ...NEW, kind })} />
       ${form.kind.startsWith("max") && html`<${Named} label=${T.device} hint=${T.device_how} value=${device} among=${finding?.buses ?? []} set=${(/** @type {string} */ to) => set({ device: to })} />`}
       ${form.kind === "max31856" && html`<${Choice} label=${T.thermocouple} value=${form.thermocouple} among=${TYPES} set=${(/** @type {string} */ thermocouple) => set({ thermocouple })} />
         <${Choice} label=${T.mains} value=${form.mains} among=${T.hums} set=${(/** @type {string} */ mains) => set({ mains })} />`}
       ${form.kind === PARTICLES && html`<${Named} label=${T.port} hint=${T.port_how} value=${port} among=${finding?.ports ?? []} set=${(/** @type {string} */ to) => set({ port: to })} />`}
-      ${form.kind === "mqtt" && html`<${Typed} label=${T.topic} hint=${T.topic_how} value=${form.topic} set=${(/** @type {string} */ topic) => set({ topic })} />
-        <${Typed} label=${T.pointer} hint=${T.pointer_how} value=${form.pointer} set=${(/** @type {string} */ pointer) => set({ pointer })} />`}
-      ${asks_broker && html`<${BrokerFields} broker=${broker} set=${setBroker} />`}
+      ${by_topic && html`<${Typed} label=${T.topic} hint=${T.topic_how} field="sensor-topic" stop=${stop} value=${form.topic} set=${(/** @type {string} */ topic) => set({ topic })} />
+        <details open=${form.pointer !== "" || undefined}><summary>${T.pointer_head}</summary>
+          <${Typed} label=${T.pointer} hint=${T.pointer_how} value=${form.pointer} set=${(/** @type {string} */ pointer) => set({ pointer })} /></details>`}
+      ${needs_broker && html`<${Broker} draft=${draft} change=${change} file=${file} files=${files} stop=${stop} at="sensors" topic=${by_topic ? form.topic : ""} pointer=${form.pointer} />`}
     </div>
-    ${whole && form.kind !== "mqtt" && html`<div class="acts"><${Act} kind="" work=${look}>${T.look}<//></div>`}
+    ${whole && !by_topic && html`<div class="acts"><${Act} kind="" work=${look}>${T.look}<//></div>`}
     <p role="status">${reads && html`<strong>${reads}</strong>`}</p>
-    ${whole && form.kind !== PARTICLES && !asks_broker && html`<div class="acts"><button type="button" class="act" onClick=${take}>${T.take}</button></div>`}
-    ${whole && asks_broker && broker.host && html`<${Writing} file=${file} files=${files} changes=${[...changes, added(sensor), brokerChange(broker)]} unit=${unit} done=${again} say=${T.see} />`}
-    ${whole && form.kind === PARTICLES && (file.settings ? html`<${Writing} file=${file} files=${files} changes=${[particles]} unit=${unit} done=${again} />` : html`<p>${G.first} <a href=${stepAddress("places")}>${G.names.places}</a>.</p>`)}`;
+    ${form.kind && html`<div class="acts"><button type="button" class="act" id=${fieldId("take-sensor")} aria-disabled=${!whole} onClick=${take}>${T.take}</button></div>`}
+    <${Wrong} stop=${stop} field="take-sensor" />`;
 }
 
-/** @param {typeof NEW} form  @param {string} device  @param {Draft} draft  @returns {DraftSensor} */
-function made(form, device, draft) {
-  const sensor = { ...suggested(draft, T.unnamed), driver: form.kind };
+/** @param {typeof NEW} form  @param {string} device  @returns {DraftSensor} */
+function made(form, device) {
+  const sensor = { ...unnamed(), driver: form.kind };
   if (form.kind === "mqtt") return { ...sensor, topic: form.topic.trim(), ...(form.pointer.trim() ? { pointer: form.pointer.trim() } : {}) };
   if (form.kind === "max31856") return { ...sensor, device, thermocouple: form.thermocouple, mains_hz: Number(form.mains) };
   return { ...sensor, device };

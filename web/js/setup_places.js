@@ -23,6 +23,51 @@ function within(share) {
   return Math.round(Math.min(1, Math.max(0, share)) * 1000) / 1000;
 }
 
+/** The box as it is so far, beside the steps where there is room. @param {{draft: Draft}} props */
+export function Drawn({ draft }) {
+  const { box, plate, spots } = laid(draft);
+  return html`<figure class="drawn">
+    <svg class="placing" viewBox=${viewOf(box)} role="img" aria-label=${T.drawn(draft.name, spots.map(({ sensor }) => sensor.name))}>
+      <${Inside} draft=${draft} box=${box} plate=${plate} id="drawn" />
+      ${spots.map(({ sensor, x, y, spot }) => html`<g key=${sensor.name}><circle class="dot" cx=${x} cy=${y} r="6" /><${Label} name=${sensor.name} x=${x} y=${y} spot=${spot} /></g>`)}
+    </svg>
+    <figcaption>${draft.name.trim()}</figcaption>
+  </figure>`;
+}
+
+/** Where all of it lies. @param {Draft} draft */
+function laid(draft) {
+  const sized = (/** @type {import("./setup_draft.js").Figured} */ value) => (typeof value === "number" ? value : null);
+  const box = boxOf(draft.enclosure.length || 1, sized(draft.width_mm), sized(draft.height_mm));
+  const { left, right, top, bottom } = box.inner;
+  const air = draft.sensors.filter((sensor) => sensor.place === "chamber" && sensor.name.trim());
+  const spots = placed(/** @type {any[]} */ (air), box).dots.map(({ sensor, x, y }) => ({
+    sensor: /** @type {any} */ (sensor),
+    x,
+    y,
+    spot: /** @type {Spot} */ ([within((x - left) / (right - left)), within((bottom - y) / (bottom - top))]),
+  }));
+  return { box, plate: bed(box), spots };
+}
+
+/** @param {ReturnType<typeof boxOf>} box */
+function viewOf({ outer }) {
+  return `${outer.left - EDGE} ${outer.top - EDGE} ${outer.right - outer.left + 2 * EDGE} ${outer.bottom - outer.top + 2 * EDGE}`;
+}
+
+/** @param {{draft: Draft, box: ReturnType<typeof boxOf>, plate: ReturnType<typeof bed>, id: string}} props */
+function Inside({ draft, box, plate, id }) {
+  const { left, right, top, bottom } = box.inner;
+  return html`<rect class="air-unknown" x=${left} y=${top} width=${right - left} height=${bottom - top} />
+    <${Walls} materials=${draft.enclosure} outer=${box.outer} id=${id} />
+    <g class="bed"><rect x=${plate.left} y=${plate.y} width=${plate.right - plate.left} height=${plate.thick} /></g>`;
+}
+
+/** @param {{name: string, x: number, y: number, spot: Spot}} props */
+function Label({ name, x, y, spot }) {
+  return html`<text class="small" x=${x + (spot[0] > 0.6 ? -15 : 15)} y=${y + 4} text-anchor=${spot[0] > 0.6 ? "end" : "start"}>${name}</text>`;
+}
+
 /** @param {{draft: Draft, set: (sensors: DraftSensor[]) => void}} props */
 export function Places({ draft, set }) {
   const svg = useRef(/** @type {SVGSVGElement | null} */ (null));
@@ -32,17 +77,9 @@ export function Places({ draft, set }) {
     holding.current = name;
     show(name);
   };
-  const box = boxOf(draft.enclosure.length || 1, draft.width_mm, draft.height_mm);
+  const { box, plate, spots } = laid(draft);
   const { left, right, top, bottom } = box.inner;
-  const air = draft.sensors.filter((sensor) => sensor.place === "chamber" && sensor.name);
-  if (!air.length) return html`<p>${T.none}</p>`;
-  const { dots } = placed(/** @type {any[]} */ (air), box);
-  const spots = dots.map(({ sensor, x, y }) => ({
-    sensor: /** @type {any} */ (sensor),
-    x,
-    y,
-    spot: /** @type {Spot} */ ([within((x - left) / (right - left)), within((bottom - y) / (bottom - top))]),
-  }));
+  if (!spots.length) return html`<p>${T.none}</p>`;
   /** @param {DraftSensor} sensor  @param {Spot} spot */
   const move = (sensor, spot) =>
     set(draft.sensors.map((each) => (each.name === sensor.name ? { ...each, drawn_at: [within(spot[0]), within(spot[1])] } : each)));
@@ -53,12 +90,9 @@ export function Places({ draft, set }) {
     const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(matrix.inverse());
     move(sensor, [(at.x - left) / (right - left), (bottom - at.y) / (bottom - top)]);
   };
-  const plate = bed(box);
   return html`<p class="sub">${T.how}</p>
-    <svg ref=${svg} class="placing" viewBox=${`${box.outer.left - EDGE} ${box.outer.top - EDGE} ${box.outer.right - box.outer.left + 2 * EDGE} ${box.outer.bottom - box.outer.top + 2 * EDGE}`} role="group" aria-label=${T.drawing}>
-      <rect class="air-unknown" x=${left} y=${top} width=${right - left} height=${bottom - top} />
-      <${Walls} materials=${draft.enclosure} outer=${box.outer} id="placing" />
-      <g class="bed"><rect x=${plate.left} y=${plate.y} width=${plate.right - plate.left} height=${plate.thick} /></g>
+    <div class="place-by"><div><svg ref=${svg} class="placing" viewBox=${viewOf(box)} role="group" aria-label=${T.drawing}>
+      <${Inside} draft=${draft} box=${box} plate=${plate} id="placing" />
       ${spots.map(
         ({ sensor, x, y, spot }) => html`<g key=${sensor.name} class=${held === sensor.name ? "handle held" : "handle"}
           tabindex="0" role="button" aria-label=${T.handle(sensor.name, T.spot(...spot))}
@@ -78,11 +112,11 @@ export function Places({ draft, set }) {
           }}>
           <circle class="touch" cx=${x} cy=${y} r=${TOUCH} />
           <circle class="dot" cx=${x} cy=${y} r="9" />
-          <text class="small" x=${x + (spot[0] > 0.6 ? -15 : 15)} y=${y + 4} text-anchor=${spot[0] > 0.6 ? "end" : "start"}>${sensor.name}</text>
+          <${Label} name=${sensor.name} x=${x} y=${y} spot=${spot} />
         </g>`,
       )}
     </svg>
-    <p class="small" role="status">${held ? "" : spots.map(({ sensor, spot }) => `${sensor.name} ${T.spot(...spot)}`).join("; ")}</p>
+    <p class="small" role="status">${held ? "" : spots.map(({ sensor, spot }) => `${sensor.name} ${T.spot(...spot)}`).join("; ")}</p></div>
     <ul class="placing-lists">
       ${spots.map(
         ({ sensor, spot }) => html`<li key=${sensor.name}><fieldset><legend>${sensor.name}</legend>
@@ -90,7 +124,7 @@ export function Places({ draft, set }) {
           <${Among} label=${T.across} value=${spot[0]} among=${T.sides} choose=${(/** @type {number} */ across) => move(sensor, [across, spot[1]])} />
         </fieldset></li>`,
       )}
-    </ul>`;
+    </ul></div>`;
 }
 
 /** @param {{label: string, value: number, among: [number, string][], choose: (value: number) => void}} props */

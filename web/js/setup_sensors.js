@@ -4,8 +4,8 @@ import { useEffect, useId, useRef, useState } from "../vendor/preact-hooks.js";
 import { Act } from "./act.js";
 import { get, post } from "./ask.js";
 import { html } from "./html.js";
-import { Figure } from "./setup_fields.js";
-import { MoreSensors, suggested } from "./setup_more_sensors.js";
+import { Figure, Typed, fieldId } from "./setup_fields.js";
+import { MoreSensors, unnamed } from "./setup_more_sensors.js";
 import { G } from "./strings_setup.js";
 import { symbol } from "./units.js";
 
@@ -45,25 +45,30 @@ export function useFinding() {
   return finding;
 }
 
-/** @param {{draft: Draft, change: (part: Partial<Draft>) => void, file: ChamberFile, files: Files, unit: Unit, changes: object[], written: (chamber: string) => void}} props */
-export function Sensors({ draft, change, file, files, unit, changes, written }) {
+/** @param {{draft: Draft, change: import("./setup_steps.js").Change, file: ChamberFile, files: Files, unit: Unit, stop: import("./setup_draft.js").Stop | null, halt: () => void}} props */
+export function Sensors({ draft, change, file, files, unit, stop, halt }) {
   const finding = useFinding();
   useEffect(() => {
     post("/api/finding/anew").catch(() => undefined); // a rise counts from when somebody began to look
   }, []);
-  const [fresh, setFresh] = useState(""); // the one just taken: its name comes next
+  const [fresh, setFresh] = useState(-1); // the one just taken: its name comes next
   const chips = finding?.sensors ?? [];
   const warmest = chips.reduce((/** @type {Chip | null} */ best, chip) => ((chip.rise_k ?? 0) > (best?.rise_k ?? WARMED_K) ? chip : best), null);
   const others = draft.sensors.filter((sensor) => !chips.some((chip) => same(sensor, chip)));
   /** @param {DraftSensor} old  @param {Partial<DraftSensor>} part */
   const set = (old, part) => change({ sensors: draft.sensors.map((each) => (each === old ? { ...each, ...part } : each)) });
   /** @param {DraftSensor} old */
-  const drop = (old) => change({ sensors: draft.sensors.filter((each) => each !== old) });
+  const drop = (old) => (setFresh(-1), change({ sensors: draft.sensors.filter((each) => each !== old) }));
+  const named_by = (/** @type {DraftSensor} */ sensor) => {
+    const n = draft.sensors.indexOf(sensor);
+    return html`<${Named} key=${n} n=${n} sensor=${sensor} draft=${draft} fresh=${fresh === n} stop=${stop} set=${(/** @type {Partial<DraftSensor>} */ part) => set(sensor, part)} drop=${() => drop(sensor)} />`;
+  };
   const named = warmest && (draft.sensors.find((each) => same(each, warmest))?.name || warmest.address);
   return html`<p class="sub">${T.how}</p>
     <p class="warming" role="status">${warmest && named ? T.warming(named, warmest.rise_k ?? 0, unit) : finding && chips.length ? T.still : ""}</p>
     ${!finding && html`<p class="waiting">${T.looking}</p>`}
-    ${finding && !chips.length && html`<p>${T.none}</p>`}
+    ${finding && !chips.length && html`<p>${T.none}</p>
+      <details><summary>${T.none_head}</summary><ul class="listed">${T.none_more.map((each) => html`<li key=${each}>${each}</li>`)}</ul></details>`}
     <ul class="chips">
       ${chips.map((chip) => {
         const taken = draft.sensors.find((each) => same(each, chip));
@@ -72,22 +77,23 @@ export function Sensors({ draft, change, file, files, unit, changes, written }) 
         return html`<li key=${mark(chip)} class=${chip === warmest ? "warmest" : ""} aria-label=${T.of(chip.address)}>
           <${Reading} chip=${chip} unit=${unit} />
           ${whose && !taken && html`<p>${G.another.taken(chip.name ?? "", whose.settings?.name ?? whose.chamber)}</p>`}
-          ${taken && html`<${Named} sensor=${taken} fresh=${fresh === mark(chip)} set=${(/** @type {Partial<DraftSensor>} */ part) => set(taken, part)} drop=${() => drop(taken)} />`}
-          ${!taken && free && html`<button type="button" class="act" onClick=${() => (setFresh(mark(chip)), change({ sensors: [...draft.sensors, taking(chip, draft)] }))}>${T.take}</button>`}
+          ${taken && named_by(taken)}
+          ${!taken && free && html`<button type="button" class="act" onClick=${() => (setFresh(draft.sensors.length), change({ sensors: [...draft.sensors, taking(chip)] }))}>${T.take}</button>`}
         </li>`;
       })}
       ${others.map((sensor) => {
         const reads = finding?.watched.find((each) => each.chamber === file.chamber && each.name === sensor.of);
         return html`<li key=${sensor.of ?? draft.sensors.indexOf(sensor)}>
           ${reads && html`<p class="chip"><span class="reads">${reads.temperature_c === null ? "–" : T.reads(reads.temperature_c, unit)} <small>${symbol(unit)}</small></span>
-            <span class="rise">${reads.fault ?? ""}</span></p>`}
-          <p class="small">${G.more.thing(sensor)}</p>
-          <${Named} sensor=${sensor} set=${(/** @type {Partial<DraftSensor>} */ part) => set(sensor, part)} drop=${() => drop(sensor)} />
+            <span class="small">${G.more.thing(sensor)}</span></p>`}
+          ${reads?.fault && html`<p>${G.more.fault(reads.fault)}</p>`}
+          ${!reads && html`<p class="small">${G.more.thing(sensor)}</p>`}
+          ${named_by(sensor)}
         </li>`;
       })}
     </ul>
     ${chips.length > 0 && html`<div class="acts"><${Act} kind="slight" work=${() => post("/api/finding/anew")}>${T.anew}<//></div>`}
-    <${MoreSensors} draft=${draft} change=${change} finding=${finding} file=${file} files=${files} unit=${unit} changes=${changes} written=${written} />`;
+    <${MoreSensors} draft=${draft} change=${change} finding=${finding} file=${file} files=${files} unit=${unit} stop=${stop} halt=${halt} took=${() => setFresh(draft.sensors.length)} />`;
 }
 
 /** Whether a sensor of the draft is this chip. @param {DraftSensor} sensor @param {Chip} chip */
@@ -100,39 +106,49 @@ function mark(chip) {
   return `${chip.device ?? ""}${chip.address}`;
 }
 
-/** A new one of what was found. @param {Chip} chip @param {Draft} draft @returns {DraftSensor} */
-function taking({ driver, address, device }, draft) {
-  return { ...suggested(draft, address), driver, address, ...(device ? { device } : {}) };
+/** A new one of what was found. @param {Chip} chip @returns {DraftSensor} */
+function taking({ driver, address, device }) {
+  return { ...unnamed(), driver, address, ...(device ? { device } : {}) };
 }
 
 /** @param {{chip: Chip, unit: Unit}} props */
 function Reading({ chip, unit }) {
   return html`<p class="chip">
     <span class="reads">${chip.temperature_c === null ? "–" : T.reads(chip.temperature_c, unit)} <small>${symbol(unit)}</small></span>
-    <span class="rise">${chip.rise_k === null ? (chip.fault ?? "") : T.rise(chip.rise_k, unit)}</span>
+    ${chip.rise_k !== null && html`<span class="rise">${T.rise(chip.rise_k, unit)}</span>`}
     <span class="small">${chip.device ? G.more.thing(chip) : chip.address}</span>
-  </p>`;
+  </p>
+  ${chip.rise_k === null && chip.fault && html`<p>${G.more.fault(chip.fault)}</p>`}`;
 }
 
-/** @param {{sensor: DraftSensor, set: (part: Partial<DraftSensor>) => void, drop: () => void, fresh?: boolean}} props */
-function Named({ sensor, set, drop, fresh = false }) {
+/** @param {{sensor: DraftSensor, n: number, draft: Draft, set: (part: Partial<DraftSensor>) => void, drop: () => void, fresh: boolean, stop: import("./setup_draft.js").Stop | null}} props */
+function Named({ sensor, n, draft, set, drop, fresh, stop }) {
   const id = useId();
-  const name = useRef(/** @type {HTMLInputElement | null} */ (null));
+  const ask = useRef(/** @type {HTMLElement | null} */ (null));
   useEffect(() => {
-    if (fresh) name.current?.focus(); // the button that was pressed is gone
+    if (fresh) ask.current?.focus(); // the button that was pressed is gone
   }, [fresh]);
+  const used = new Set(draft.sensors.map((each) => each.name.trim().toLowerCase()));
+  const free = T.suggested.filter((each) => !used.has(each));
+  const call = (/** @type {string} */ name) => (set({ name, place: name === "room" || name === "bed" ? name : sensor.place }), document.getElementById(fieldId(`sensor-${n}-name`))?.focus());
+  const field = (/** @type {string} */ of) => `sensor-${n}-${of}`;
   return html`<div class="fields">
-    <label for=${`${id}-name`}>${T.name}</label>
-    <input id=${`${id}-name`} ref=${name} type="text" maxlength="40" autocomplete="off" value=${sensor.name}
-      onInput=${(/** @type {any} */ event) => set({ name: event.target.value })} />
+    ${!sensor.name.trim() && free.length > 0 && html`<div class="suggested" role="group" aria-label=${T.called} tabindex="-1" ref=${ask}>
+      <p>${T.called}</p>
+      ${free.map((name) => html`<button type="button" class="act" key=${name} onClick=${() => call(name)}>${name}</button>`)}
+    </div>`}
+    <${Typed} label=${T.name} most=${40} field=${field("name")} stop=${stop} value=${sensor.name} set=${(/** @type {string} */ name) => set({ name })} />
     <label for=${`${id}-place`}>${T.place}</label>
     <select id=${`${id}-place`} value=${sensor.place} onChange=${(/** @type {any} */ event) => set({ place: event.target.value })}>
       ${Object.entries(T.places).map(([value, words]) => html`<option key=${value} value=${value}>${words}</option>`)}
     </select>
+    ${sensor.driver === "mqtt" && sensor.topic != null && html`<${Typed} label=${G.more.topic} field=${field("topic")} stop=${stop} value=${sensor.topic} set=${(/** @type {string} */ topic) => set({ topic })} />
+      <details><summary>${G.more.pointer_head}</summary>
+        <${Typed} label=${G.more.pointer} hint=${G.more.pointer_how} value=${sensor.pointer ?? ""} set=${(/** @type {string} */ pointer) => set({ pointer: pointer || null })} /></details>`}
     <details>
       <summary>${T.correction}</summary>
-      <${Figure} label=${T.correction} hint=${T.correction_how} value=${sensor.correction_k || null}
-        set=${(/** @type {number | null} */ correction_k) => set({ correction_k })} />
+      <${Figure} label=${T.correction_label} hint=${T.correction_how} field=${field("correction")} stop=${stop} value=${sensor.correction_k || null}
+        set=${(/** @type {any} */ correction_k) => set({ correction_k })} />
     </details>
     <button type="button" class="act slight" onClick=${drop}>${T.leave_out}</button>
   </div>`;

@@ -4,19 +4,19 @@ import { useEffect, useId, useRef, useState } from "../vendor/preact-hooks.js";
 import { Act } from "./act.js";
 import { get, post } from "./ask.js";
 import { html } from "./html.js";
-import { stepAddress } from "./route.js";
-import { BrokerFields, NO_BROKER, brokerChange } from "./setup_broker.js";
-import { Choice, Figure, Typed } from "./setup_fields.js";
-import { Writing } from "./setup_file.js";
+import { later } from "./later.js";
+import { Broker, brokerOf } from "./setup_broker.js";
+import { keyOf, leaving, taking, typing } from "./setup_draft.js";
+import { Choice, Figure, Typed, Wrong, fieldId } from "./setup_fields.js";
 import { G } from "./strings_setup.js";
 
-/** @typedef {import("./types.js").Unit} Unit */
-/** @typedef {import("./setup_draft.js").Settings} Settings */
+/** @typedef {import("./setup_draft.js").Draft} Draft */
 /** @typedef {import("./setup_file.js").ChamberFile} ChamberFile */
 /** @typedef {import("./setup_file.js").Files} Files */
 /** @typedef {{pin: number, is_closed: boolean, changes: number}} Pin */
 /** @typedef {{is_looking: boolean, free: Pin[], used: {pin: number, by: string}[], unused: number[], why: string}} Pins */
 
+const TrySounder = later(() => import("./try_sounder.js"), "TrySounder", "");
 const EVERY_MS = 500;
 const T = G.switches;
 const NEW = { way: "gpio", pin: /** @type {number | null} */ (null), name: "", kind: "door", means: "safe", topic: "", pointer: "", active: "" };
@@ -48,43 +48,49 @@ function usePins() {
   return { pins, again: () => setWhen((n) => n + 1) };
 }
 
-/** @param {{file: ChamberFile, files: Files, unit: Unit, written: (chamber: string) => void}} props */
-export function Switches({ file, files, unit, written }) {
+/** @param {{draft: Draft, change: import("./setup_steps.js").Change, file: ChamberFile, files: Files, stop: import("./setup_draft.js").Stop | null, halt: () => void}} props */
+export function Switches({ draft, change, file, files, stop, halt }) {
   const { pins, again } = usePins();
-  const [fresh, setFresh] = useState(NEW);
-  const [broker, setBroker] = useState(NO_BROKER);
-  const [gone, setGone] = useState("");
-  if (!file.settings) return html`<p>${G.first} <a class="way" href=${stepAddress("places")}>${G.names.places}</a></p>`;
-  const set = (/** @type {Partial<typeof NEW>} */ part) => (setGone(""), setFresh({ ...fresh, ...part }));
-  const used = new Set(file.settings.contacts.map(({ name }) => name));
+  const fresh = { ...NEW, ...draft.typed.switch };
+  const set = (/** @type {Partial<typeof NEW>} */ part) => change(typing(draft, "switch", { ...fresh, ...part }));
+  const contacts = file.settings?.contacts ?? [];
+  const news = draft.more.filter((each) => each.do === "contact" || each.do === "add topic contact");
+  const gone = new Set(draft.more.filter((each) => each.do === "remove contact").map((each) => each.of));
+  const used = new Set([...contacts, ...news].map((each) => each.name));
   const suggested = T.suggested.find((each) => !used.has(each)) ?? "";
-  const choose = (/** @type {number | null} */ pin) => set({ pin, name: fresh.name || suggested });
+  const choose = (/** @type {any} */ pin) => set({ pin: typeof pin === "number" ? pin : null, name: fresh.name || suggested });
   const name = fresh.name.trim();
   const by_topic = fresh.way === "mqtt";
-  const asks_broker = by_topic && !file.settings.mqtt;
-  const adds = !name ? [] : by_topic ? topicChanges(fresh, name, asks_broker ? broker : null) : pinChanges(fresh, name);
-  const changes = gone ? [{ do: "remove contact", of: gone }] : adds;
-  const done = (/** @type {string} */ key) => (setFresh(NEW), setBroker(NO_BROKER), setGone(""), written(key));
+  const adds = name && !(by_topic && (!brokerOf(draft, file) || draft.typed.broker)) ? (by_topic ? topicChanges(fresh, name) : pinChanges(fresh, name)) : [];
+  const take = () => !adds.length ? halt() : change({ ...taking(draft, ...adds), ...typing(draft, "switch", undefined) });
   const kinds = new Map(T.kinds);
+  const one = (/** @type {any} */ each) => T.one(each.name, kinds.get(each.kind) ?? each.kind, each.topic ?? (each.pin == null ? (T.elsewhere[each.driver] ?? each.driver) : T.pin(each.pin)));
   return html`<p class="sub">${T.how}</p>
     <h2>${T.now}</h2>
-    ${!file.settings.contacts.length && html`<p>${T.none}</p>`}
-    <ul class="noted">${file.settings.contacts.map(
-      (each) => html`<li key=${each.name}>${T.one(each.name, kinds.get(each.kind) ?? each.kind, each.pin === null ? (T.elsewhere[each.driver] ?? each.driver) : T.pin(each.pin))}${" "}
-        <button type="button" class="act slight" aria-pressed=${gone === each.name} onClick=${() => setGone(gone === each.name ? "" : each.name)}>${T.remove(each.name)}</button></li>`,
+    ${!contacts.length && !news.length && html`<p>${T.none}</p>`}
+    <ul class="noted">${contacts.map(
+      (each) => html`<li key=${each.name}>${one(each)}${" "}
+        <button type="button" class="act slight" aria-pressed=${gone.has(each.name)}
+          onClick=${() => change(gone.has(each.name) ? leaving(draft, `remove contact ${each.name}`) : taking(draft, { do: "remove contact", of: each.name }))}>${T.remove(each.name)}</button></li>`,
+    )}
+    ${news.map(
+      (each) => html`<li key=${each.name}>${one(each)} <em>${G.unwritten}</em>${" "}
+        <button type="button" class="act slight" onClick=${() => change(leaving(draft, keyOf(each)))}>${G.leave_out(each.name)}</button></li>`,
     )}</ul>
     <h2>${T.find}</h2>
     <div class="fields"><${Choice} label=${T.way} value=${fresh.way} among=${T.ways} set=${(/** @type {string} */ way) => set({ ...NEW, way, name: way === "mqtt" ? suggested : "" })} /></div>
     ${!by_topic && html`<${Finding} pins=${pins} again=${again} pin=${fresh.pin} choose=${choose} />`}
     <div class="fields">
       ${!by_topic && html`<${PinField} label=${T.which} pins=${pins} value=${fresh.pin} set=${choose} />`}
-      ${(by_topic || fresh.pin !== null) && html`<${Named} fresh=${fresh} set=${set} seen=${by_topic ? undefined : pins?.free.find(({ pin }) => pin === fresh.pin)} />`}
-      ${asks_broker && html`<${BrokerFields} broker=${broker} set=${setBroker} />`}
+      ${(by_topic || fresh.pin !== null) && html`<${Named} fresh=${fresh} set=${set} stop=${stop} seen=${by_topic ? undefined : pins?.free.find(({ pin }) => pin === fresh.pin)} />`}
+      ${by_topic && html`<${Broker} draft=${draft} change=${change} file=${file} files=${files} stop=${stop} at="switches" topic=${fresh.topic} pointer=${fresh.pointer} expects="word" />`}
     </div>
-    <${Writing} file=${file} files=${files} changes=${changes} unit=${unit} done=${done} />
-    <${Sounder} file=${file} files=${files} settings=${file.settings} pins=${pins} unit=${unit} written=${written} />
+    ${(by_topic || fresh.pin !== null) && html`<div class="acts"><button type="button" class="act" id=${fieldId("take-switch")} aria-disabled=${!adds.length} onClick=${take}>${T.take}</button></div>`}
+    <${Wrong} stop=${stop} field="take-switch" />
+    <${Sounder} draft=${draft} change=${change} chamber=${file.chamber} now=${file.settings?.sounder ?? null} pins=${pins} />
     <h2>${G.stop.head}</h2>
-    <p>${file.settings.stop ? G.stop.has : G.stop.none} ${G.stop.why}</p>`;
+    <p>${file.settings?.stop ? G.stop.has : G.stop.none}</p>
+    <details><summary>${G.stop.why_head}</summary><p>${G.stop.why}</p></details>`;
 }
 
 /** @param {typeof NEW} fresh  @param {string} name */
@@ -92,11 +98,10 @@ function pinChanges({ kind, pin, means }, name) {
   return pin === null ? [] : [{ do: "contact", name, kind, pin, closed_means: means }];
 }
 
-/** @param {typeof NEW} fresh  @param {string} name  @param {typeof NO_BROKER | null} broker  where it has to be named as well */
-function topicChanges({ kind, topic, pointer, active }, name, broker) {
-  const whole = topic.trim() && active.trim() && broker?.host.trim() !== "";
+/** @param {typeof NEW} fresh  @param {string} name */
+function topicChanges({ kind, topic, pointer, active }, name) {
   const more = pointer.trim() ? { pointer: pointer.trim() } : {};
-  return whole ? [{ do: "add topic contact", name, kind, topic: topic.trim(), active: active.trim(), ...more }, ...(broker ? [brokerChange(broker)] : [])] : [];
+  return topic.trim() && active.trim() ? [{ do: "add topic contact", name, kind, topic: topic.trim(), active: active.trim(), ...more }] : [];
 }
 
 /** @param {{pins: Pins | null, again: () => void, pin: number | null, choose: (pin: number) => void}} props */
@@ -124,47 +129,48 @@ function Finding({ pins, again, pin, choose }) {
     </div>`;
 }
 
-/** @param {{fresh: typeof NEW, set: (part: Partial<typeof NEW>) => void, seen: Pin | undefined}} props */
-function Named({ fresh, set, seen }) {
+/** @param {{fresh: typeof NEW, set: (part: Partial<typeof NEW>) => void, stop: import("./setup_draft.js").Stop | null, seen: Pin | undefined}} props */
+function Named({ fresh, set, stop, seen }) {
   const [safe, alarm] = T.meanings[fresh.kind];
   const state = seen && (seen.is_closed === (fresh.means === "safe") ? safe : alarm);
   const pressed = fresh.kind === "presence" || fresh.kind === "reset" || fresh.kind === "heater";
-  return html`<${Typed} label=${T.name} value=${fresh.name} most=${40} set=${(/** @type {string} */ name) => set({ name })} />
+  return html`<${Typed} label=${T.name} field="switch-name" stop=${stop} value=${fresh.name} most=${40} set=${(/** @type {string} */ name) => set({ name })} />
     <${Choice} label=${T.kind} value=${fresh.kind} among=${T.kinds}
       set=${(/** @type {string} */ kind) => set({ kind, means: ["presence", "reset", "heater"].includes(kind) ? "alarm" : "safe" })} />
-    ${fresh.way === "mqtt" ? html`<${Topic} fresh=${fresh} set=${set} off_normal=${alarm} />` : html`<${Choice} label=${T.means} value=${fresh.means} among=${[["safe", safe], ["alarm", alarm]]} set=${(/** @type {string} */ means) => set({ means })} />`}
+    ${fresh.way === "mqtt" ? html`<${Topic} fresh=${fresh} set=${set} stop=${stop} off_normal=${alarm} />` : html`<${Choice} label=${T.means} value=${fresh.means} among=${[["safe", safe], ["alarm", alarm]]} set=${(/** @type {string} */ means) => set({ means })} />`}
     <p role="status">${state && html`<strong>${T.so(fresh.name, state)}</strong>`}</p>
     ${!pressed && fresh.means === "alarm" && html`<p class="small">${T.cut}</p>`}`;
 }
 
-/** @param {{fresh: typeof NEW, set: (part: Partial<typeof NEW>) => void, off_normal: string}} props */
-function Topic({ fresh, set, off_normal }) {
+/** @param {{fresh: typeof NEW, set: (part: Partial<typeof NEW>) => void, stop: import("./setup_draft.js").Stop | null, off_normal: string}} props */
+function Topic({ fresh, set, stop, off_normal }) {
   const M = G.more;
-  return html`<${Typed} label=${M.topic} hint=${M.topic_how} value=${fresh.topic} set=${(/** @type {string} */ topic) => set({ topic })} />
-    <${Typed} label=${M.pointer} hint=${M.pointer_how} value=${fresh.pointer} set=${(/** @type {string} */ pointer) => set({ pointer })} />
-    <${Typed} label=${T.active_of(off_normal)} value=${fresh.active} most=${200} hint=${T.retained} set=${(/** @type {string} */ active) => set({ active })} />`;
+  return html`<${Typed} label=${M.topic} hint=${M.topic_how} field="switch-topic" stop=${stop} value=${fresh.topic} set=${(/** @type {string} */ topic) => set({ topic })} />
+    <details open=${fresh.pointer !== "" || undefined}><summary>${M.pointer_head}</summary>
+      <${Typed} label=${M.pointer} hint=${M.pointer_how} value=${fresh.pointer} set=${(/** @type {string} */ pointer) => set({ pointer })} /></details>
+    <${Typed} label=${T.active_of(off_normal)} field="switch-active" stop=${stop} value=${fresh.active} most=${200} hint=${T.retained} set=${(/** @type {string} */ active) => set({ active })} />`;
 }
 
 /** A pin among those that nothing uses, or where they aren't known any number. @param {{label: string, pins: Pins | null, value: number | null, set: (pin: number | null) => void}} props */
 function PinField({ label, pins, value, set }) {
-  if (!pins?.unused.length) return html`<${Figure} label=${`${label}: ${T.number}`} hint=${T.number_how} whole=${true} value=${value} set=${set} />`;
+  const number = html`<${Figure} label=${`${label}: ${T.number}`} hint=${T.number_how} whole=${true} value=${value} set=${set} />`;
+  if (pins?.why) return html`<details><summary>${T.none_here}</summary>${number}</details>`;
+  if (!pins?.unused.length) return number;
   const among = [["", T.choose], ...pins.unused.map((pin) => [String(pin), `GPIO ${pin}`])];
   return html`<${Choice} label=${label} value=${value === null ? "" : String(value)} among=${among} set=${(/** @type {string} */ pin) => set(pin ? Number(pin) : null)} />`;
 }
 
-/** @param {{file: ChamberFile, files: Files, settings: Settings, pins: Pins | null, unit: Unit, written: (chamber: string) => void}} props */
-function Sounder({ file, files, settings, pins, unit, written }) {
+/** @param {{draft: Draft, change: import("./setup_steps.js").Change, chamber: string, now: import("./setup_draft.js").Settings["sounder"], pins: Pins | null}} props */
+function Sounder({ draft, change, chamber, now, pins }) {
   const S = G.sounder;
-  const [pin, setPin] = useState(/** @type {number | null} */ (null));
-  const [gone, setGone] = useState(false);
-  const now = settings.sounder;
-  const changes = gone ? [{ do: "sounder", pin: null }] : pin === null ? [] : [{ do: "sounder", pin }];
-  const done = (/** @type {string} */ key) => (setPin(null), setGone(false), written(key));
+  const chosen = draft.more.find((each) => each.do === "sounder");
+  const gone = chosen?.pin === null;
+  const choose = (/** @type {any} */ pin) => change(typeof pin === "number" ? taking(draft, { do: "sounder", pin }) : leaving(draft, "sounder"));
   return html`<h2>${S.head}</h2>
     <p>${now === null ? S.none : now.pin === null ? S.program : S.on(now.pin)}</p>
     ${now !== null && html`<p><a class="way" href="#/alarm-test">${S.test}</a></p>
-      <div class="acts"><button type="button" class="act slight" aria-pressed=${gone} onClick=${() => setGone(!gone)}>${S.remove}</button></div>`}
+      <p><${TrySounder} chamber=${chamber} /></p>
+      <div class="acts"><button type="button" class="act slight" aria-pressed=${gone} onClick=${() => change(gone ? leaving(draft, "sounder") : taking(draft, { do: "sounder", pin: null }))}>${S.remove}</button></div>`}
     <p>${S.how}</p>
-    <div class="fields"><${PinField} label=${S.pin} pins=${pins} value=${pin} set=${(/** @type {number | null} */ to) => (setGone(false), setPin(to))} /></div>
-    <${Writing} file=${file} files=${files} changes=${changes} unit=${unit} done=${done} />`;
+    <div class="fields"><${PinField} label=${S.pin} pins=${pins} value=${chosen?.pin ?? null} set=${choose} /></div>`;
 }

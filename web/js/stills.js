@@ -2,6 +2,7 @@
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { get } from "./ask.js";
+import { Chapter } from "./chapters.js";
 import { Kept } from "./evidence.js";
 import { html } from "./html.js";
 import { nearestOf, useShown } from "./one_height.js";
@@ -38,8 +39,7 @@ export function Stills({ job, began, when, pointed }) {
     if (at) pointed?.current.mark?.(Date.parse(at) / 1000);
   };
   const choose = (/** @type {Event} */ event) => show(/** @type {HTMLSelectElement} */ (event.target).value);
-  return html`<section class="stills" aria-labelledby="stills">
-    <h2 id="stills">${T.heading}</h2>
+  return html`<${Chapter} name="pictures" kind="stills" heading=${T.heading} gist=${T.many(pictures.length)}>
     <div class="acts">
       <button type="button" class="act" aria-disabled=${place === 0} onClick=${go(-1)}>${T.earlier}</button>
       <label class="at">
@@ -51,7 +51,7 @@ export function Stills({ job, began, when, pointed }) {
       <button type="button" class="act" aria-disabled=${place === pictures.length - 1} onClick=${go(1)}>${T.later}</button>
     </div>
     <${Kept} key=${picture.id} picture=${picture} alt=${T.alt(named(picture))} words=${T.told(named(picture), moment(picture.at, began))} />
-  </section>`;
+  <//>`;
 }
 
 /** @param {KeptPicture} picture */

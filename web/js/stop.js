@@ -16,21 +16,22 @@ import { moment, second } from "./units.js";
 const to = (chamber) => (/** @type {string} */ what, /** @type {unknown} */ body = undefined) => () =>
   post(`/api/chambers/${encodeURIComponent(chamber.chamber)}/stop/${what}`, body);
 
-/** What is under way: a countdown, a hold or a stop. @param {{chamber: Chamber, may: boolean, owner: boolean}} props */
-export function StopNow({ chamber, may, owner }) {
+/** What is under way: a countdown, a hold or a stop. @param {{chamber: Chamber, may: boolean, owner: boolean, must: string}} props */
+export function StopNow({ chamber, may, owner, must }) {
   const stop = chamber.stop;
   // After an answer its button goes: what it has led to is read next.
   const place = useNear(() => place.current?.querySelector(".words"));
   const phase = stop.set_up ? stop.phase : "ready";
+  const kind = must === "stop" ? "must" : "";
   return html`<section class="stop-now" aria-label=${W.heading} ref=${place} hidden=${phase === "ready"}>
-    ${phase === "counting" && html`<${Counting} chamber=${chamber} may=${may} />`}
-    ${phase === "held" && html`<${Held} chamber=${chamber} may=${may} />`}
-    ${phase === "stopped" && html`<${Stopped} chamber=${chamber} may=${may} owner=${owner} />`}
+    ${phase === "counting" && html`<${Counting} chamber=${chamber} may=${may} kind=${kind} />`}
+    ${phase === "held" && html`<${Held} chamber=${chamber} may=${may} kind=${kind} />`}
+    ${phase === "stopped" && html`<${Stopped} chamber=${chamber} may=${may} owner=${owner} kind=${kind} />`}
   </section>`;
 }
 
-/** @param {{chamber: Chamber, may: boolean}} props */
-function Counting({ chamber, may }) {
+/** @param {{chamber: Chamber, may: boolean, kind: string}} props */
+function Counting({ chamber, may, kind }) {
   const { stop, at } = chamber;
   const until = stop.until_at ?? at;
   const left_s = Math.max(0, Math.ceil((Date.parse(until) - Date.parse(at)) / 1000));
@@ -41,25 +42,25 @@ function Counting({ chamber, may }) {
     html`<div class="acts">
       <${Twice} ask=${W.hold} question=${W.hold_really} yes=${W.hold_yes} no=${W.hold_no} kind=""
         work=${to(chamber)("hold")} done=${() => undefined} />
-      <${Act} work=${to(chamber)("now")} kind="must">${W.now}<//>
+      <${Act} work=${to(chamber)("now")} kind=${kind}>${W.now}<//>
     </div>`}
   </div>`;
 }
 
-/** @param {{chamber: Chamber, may: boolean}} props */
-function Held({ chamber, may }) {
+/** @param {{chamber: Chamber, may: boolean, kind: string}} props */
+function Held({ chamber, may, kind }) {
   const { stop, at } = chamber;
   return html`<div class="stands alarm">
     <${Shape} kind="alarm" />
     <div class="words" tabindex="-1">
       <p><strong>${W.held(W.cause(stop.cause), stop.by, moment(stop.since_at, at))}</strong> ${W.held_more}</p>
     </div>
-    ${may && html`<div class="acts"><${Act} work=${to(chamber)("now")} kind="must">${W.now}<//></div>`}
+    ${may && html`<div class="acts"><${Act} work=${to(chamber)("now")} kind=${kind}>${W.now}<//></div>`}
   </div>`;
 }
 
-/** @param {{chamber: Chamber, may: boolean, owner: boolean}} props */
-function Stopped({ chamber, may, owner }) {
+/** @param {{chamber: Chamber, may: boolean, owner: boolean, kind: string}} props */
+function Stopped({ chamber, may, owner, kind }) {
   const { stop, at } = chamber;
   const trial = stop.cause === "trial";
   const stands = chamber.alarms.filter((alarm) => alarm.condition);
@@ -80,7 +81,7 @@ function Stopped({ chamber, may, owner }) {
     owner &&
     !judged &&
     html`<div class="acts">
-      <${Act} key="did" work=${to(chamber)("tried", { worked: true })} kind="must">${W.it_did}<//>
+      <${Act} key="did" work=${to(chamber)("tried", { worked: true })} kind=${kind}>${W.it_did}<//>
       <${Act} key="not" work=${to(chamber)("tried", { worked: false })}>${W.it_didnt}<//>
     </div>`}
     ${may && stop.may_reset && !stop.has_button && (!trial || judged || !owner) && html`<${Reset} chamber=${chamber} />`}
@@ -111,7 +112,7 @@ export function StopReady({ chamber, may, owner }) {
   const danger = chamber.alarms.some((alarm) => alarm.class === "alarm");
   // The trial takes the supply: what is being built then is lost, so the service refuses it as well.
   const works = chamber.job !== null && ["running", "paused"].includes(chamber.job.state);
-  const causes = stop.on.map((each) => W.on[each]).join(" or ");
+  const causes = stop.on.map((each) => W.on[each]).join(W.or);
   const said =
     stop.tried_at === null
       ? W.never

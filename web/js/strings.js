@@ -29,10 +29,14 @@ export const S = {
     now: "Now",
     jobs: "Jobs",
     jump: "Chambers",
+    /** @param {string} name */
+    open: (name) => `All of ${name}`,
     unit: "Temperatures in",
     celsius: "°C",
     fahrenheit: "°F",
     sign_out: "Sign out",
+    title_lost: "Out of touch · Stillair",
+    title_simulated: "Simulated: ",
     simulated: "Simulated: nothing here is real.",
     recorded: "Recorded: this is not now.",
     /** @param {number} speed */
@@ -304,6 +308,8 @@ export const S = {
 
   stills: {
     heading: "Pictures, by the height of the part",
+    /** @param {number} n */
+    many: (n) => (n === 1 ? "One picture is kept." : `${n} pictures are kept.`),
     earlier: "Earlier",
     later: "Later",
     at: "Height",
@@ -418,6 +424,8 @@ export const S = {
 
   good_jobs: {
     heading: "What good jobs had",
+    /** @param {string} low  @param {string} high */
+    range: (low, high) => `${low} to ${high}`,
     /** @param {number} sound  @param {string} material */
     alike: (sound, material) => `In nothing that was measured does this job lie outside of ${many(sound, material)}.`,
     /** @param {number} n  @param {number} sound  @param {string} material */
@@ -453,45 +461,10 @@ export const S = {
     told: (word, by) => `The part came out ${word}${by ? `, said ${by}` : ""}.`,
   },
 
-  what_if: {
-    heading: "What if it had been set otherwise?",
-    open: "Try other settings on this job",
-    how: "The kept temperatures, with the pauses of the job, go through the watch twice: as the chamber is set now, and as you set it here. Nothing is saved.",
-    target: "Target, in °C; empty for none",
-    limit: "Limit, in °C",
-    material: "Material",
-    places: "Where the sensors sit",
-    place: { chamber: "in the air of the chamber", room: "in the room", bed: "on the bed", electronics: "on electronics" },
-    ask: "Watch this job again",
-    change_one: "Change something first.",
-    target_wrong: "Give the target as a number of degrees from -20 to 300, such as 45, or leave it empty for none.",
-    limit_wrong: "Give the limit as a number of degrees from -20 to 300, such as 70.",
-    underway: "Watching the job again …",
-    /** @param {number} percent */
-    so_far: (percent) => `Watching the job again: ${percent} % …`,
-    /** @param {number} n  @param {number} all */
-    differ: (n, all) =>
-      all === 0
-        ? "Neither way would anything have been told."
-        : n === 0
-          ? `Nothing would differ: ${all === 1 ? "the one event" : `all ${all} events`} would be told alike.`
-          : `${n} of ${all} ${all === 1 ? "event" : "events"} would differ.`,
-    by_temperature: "By temperatures and the door's switch alone: what only a detector or the camera tells is in neither.",
-    /** @param {number} n */
-    same: (n) => `${n} that would be told alike`,
-    what: "What",
-    before: "As set now",
-    after: "Set so",
-    not_told: "not told",
-    to_the_end: "to the end",
-    /** @param {string} lasting */
-    for: (lasting) => `for ${lasting}`,
-    keep: "To keep it, write this into the chamber file and start the service anew:",
-    no_target: "# without target_c",
-  },
-
   look_back: {
     box: "What this job says of the box",
+    take: "Take it along",
+    take_or_erase: "Take it along, or erase it",
     loading: "Fetching the job …",
     failed: "This job can't be shown.",
     readings: "Fetching its temperatures …",

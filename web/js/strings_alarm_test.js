@@ -40,9 +40,15 @@ export const A = {
   heard: "It arrived, and I heard it",
   silent: "It arrived in silence",
   nothing: "Nothing came",
+  /** @param {string} person */
+  to: (person) => `To ${person}:`,
+  on_its_way: "Their message is on its way.",
+  nobody_took: "No server took a message for them, so none can have arrived. Why stands in the lines above. Join a telephone, or name another way to reach them, and test again.",
+  join: "Join a telephone",
+  name_route: "Name another way",
   one_by_one: "Say it route by route",
   silent_todo: "Let the telephone sound for these messages even when it is on silent, then test again.",
-  nothing_todo: "See the route's line above, and the address in the chamber file. Then test again.",
+  nothing_todo: "See the route's line above, and the address under Setting up, People. Then test again.",
   earlier: "Earlier tests",
   failed: "The earlier tests couldn't be fetched.",
   /** @param {string} when  @param {string} by  @param {string} text */

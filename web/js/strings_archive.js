@@ -1,7 +1,9 @@
 /** What the page says of taking the whole history out, and of bringing another one in. */
 
+import { count as figure } from "./units.js";
+
 /** @param {string} one  @param {string} many  @returns {(n: number) => string} */
-const count = (one, many) => (n) => (n === 1 ? `one ${one}` : `${n.toLocaleString("en")} ${many}`);
+const count = (one, many) => (n) => (n === 1 ? `one ${one}` : `${figure(n)} ${many}`);
 
 export const M = {
   not_watched: "brought in, not watched here",
@@ -12,7 +14,7 @@ export const M = {
   out: "Take everything out",
   in_how: "Such a file can be brought in beside what is here. What is here already stays as it is; nothing of it sounds, runs or is sent.",
   file: "File",
-  key: "Under another key, where another box has the same name",
+  key: "Under another key, such as old-bench, if a box here has the same",
   in: "Bring it in",
   on_its_way: "It is on its way. With years in it, this takes some minutes …",
   /** @param {string} added  @param {string} already */

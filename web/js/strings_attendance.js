@@ -19,7 +19,7 @@ export const N = {
     "Nobody has come. Everybody who is named has been told.",
   ],
   /** @param {string} person */
-  stranger: (person) => `No person of the chamber file is ${person}, so no message goes to them. Where they have another name there, its setting account ties the two.`,
+  stranger: (person) => `Nobody in the chamber file is called ${person}, so no message goes to them. If they have another name there, its setting account ties the two.`,
   nobody_named: "Nobody is named in the chamber file, so nobody can be told by message.",
   /** @param {string} to */
   asked: (to) => `${to} was asked to take over, and hasn't tapped so far.`,

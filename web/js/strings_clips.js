@@ -2,6 +2,8 @@
 
 export const C = {
   heading: "Films",
+  /** @param {number} n */
+  many: (n) => (n === 1 ? "There is one film." : `There are ${n} films.`),
   choose: "Which film",
   lapse: "The whole job in short",
   /** @param {string[]} kinds */

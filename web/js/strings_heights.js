@@ -2,6 +2,7 @@
 
 export const H = {
   heading: "At which height?",
+  gist: "Say how high up something is, and see when that was laid and what the chamber did.",
   how: "A crack, a seam, a corner that has lifted: measure from the bed how high up it is, and see what the chamber did while that was laid.",
   height: "Height above the bed, in mm",
   find: "Find its minute",

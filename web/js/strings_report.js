@@ -47,6 +47,8 @@ export const R = {
   more: (/** @type {number} */ n) => `${count(n, "line", "lines")} more on the job's own page.`,
   layers: "Layers that were too cold or too hot",
   layers_how: "By a model of how each layer cooled: a hint where to look, and no proof.",
+  /** @param {string} from  @param {string} to  @param {string} text */
+  stretch: (from, to, text) => `${from} to ${to}: ${text}`,
   unsure: "Within the model's uncertainty.",
   box: "What the chamber said afterwards",
   log: "How it was prepared",

@@ -52,6 +52,8 @@ export const R = {
     return sure ? said : `perhaps ${said}`;
   },
   differs: "Where it differs",
+  /** @param {string} heights  @param {number} more */
+  furthest: (heights, more) => `It differs most at ${heights}${more > 0 ? `, and in ${more === 1 ? "one stretch" : `${more} stretches`} more` : ""}.`,
   more: "The rest of them",
   /** @param {string} from  @param {string} to */
   heights: (from, to) => (from === to ? from : `${from} to ${to}`),

@@ -11,5 +11,6 @@ export const U = {
   fit: "As it should be",
   others: "Not there, not tried, or not known",
   all: "All that was found",
-  all_told: "On the board itself, this tries everything once more, routes and camera included:",
+  all_head: "For a terminal on the board",
+  all_told: "This tries everything once more, ways to people and camera included:",
 };

@@ -55,6 +55,7 @@ export const W = {
     `When ${causes}, the machine is switched off by ${how}${s > 0 ? ` after ${s} s in which somebody may say no` : " at once"}.`,
   /** @type {Record<string, string>} */
   on: { fire: "fire is told", detector: "a detector goes off", attendance: "everybody was asked to be near and nobody came" },
+  or: " or ",
   limits:
     "This is an aid: contacts can weld. A thermal fuse at the heater and a listed detector in the room come first.",
   never: "It was never tried for real.",

@@ -76,6 +76,7 @@ export const G = {
   /** @param {string} name */
   layers_of: (name) => `The layers of ${name}, one by one`,
   nothing: "none that is known",
+  none_known: "Which one the job followed isn't known.",
   /** @param {string} name */
   job_followed: (name) => `The job followed the toolpath ${name}.`,
   /** @param {string} name */

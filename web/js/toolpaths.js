@@ -4,6 +4,7 @@ import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { Refused, useWork } from "./act.js";
 import { AskError, get, post, remove } from "./ask.js";
 import { LookBefore } from "./before.js";
+import { Chapter } from "./chapters.js";
 import { html } from "./html.js";
 import { Layers } from "./layers.js";
 import { NewJob } from "./new_job.js";
@@ -200,8 +201,7 @@ export function JobToolpath({ job, may, changed, heights, pointed }) {
       changed?.();
     } else box.value = chosen ?? "";
   };
-  return html`<section class="stories of-toolpath">
-    <h2>${G.of_job}</h2>
+  return html`<${Chapter} name="toolpath" kind="stories of-toolpath" heading=${G.of_job} gist=${own ? (goes_on ? G.job_follows : G.job_followed)(own.name) : G.none_known}>
     <label for=${id}>${goes_on ? G.follows_now : G.follows}</label>
     <select id=${id} value=${chosen ?? ""} onChange=${choose}>
       <option value="">${G.nothing}</option>
@@ -214,5 +214,5 @@ export function JobToolpath({ job, may, changed, heights, pointed }) {
       <summary>${G.layers_of(own.name)}</summary>
       ${open && html`<${Layers} key=${own.id} id=${own.id} whole=${own.whole} heights=${heights} pointed=${pointed} />`}
     </details>`}
-  </section>`;
+  <//>`;
 }

@@ -1,6 +1,11 @@
-/** Times, temperatures and durations as people read them. */
+/**
+ * Times, temperatures and durations as people read them: the one place that knows how a language
+ * writes figures, dates and units.
+ */
 
 /** @typedef {import("./types.js").Unit} Unit */
+
+export const LANGUAGE = "en-GB";
 
 /**
  * A form of times, made when it is first used: each takes a telephone some 10 ms.
@@ -9,7 +14,7 @@
 function form(how) {
   /** @type {Intl.DateTimeFormat | undefined} */
   let made;
-  return () => (made ??= new Intl.DateTimeFormat("en-GB", how));
+  return () => (made ??= new Intl.DateTimeFormat(LANGUAGE, how));
 }
 
 const CLOCK = form({ hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
@@ -68,6 +73,20 @@ export function duration(seconds) {
   return pair(Math.floor(whole_min / 60), "h", whole_min % 60, "min");
 }
 
+/** "less than a minute", "35 min", "3 h 5 min", "12 days": how long ago, where seconds say nothing. @param {number} ms */
+export function age(ms) {
+  const whole_min = Math.max(0, Math.floor(ms / 60_000));
+  if (whole_min < 1) return "less than a minute";
+  if (whole_min < 60) return `${whole_min}\u00a0min`;
+  if (whole_min < 2880) return pair(Math.floor(whole_min / 60), "h", whole_min % 60, "min");
+  return `${Math.floor(whole_min / 1440)}\u00a0days`;
+}
+
+/** "1,204" @param {number} n */
+export function count(n) {
+  return n.toLocaleString(LANGUAGE);
+}
+
 /** @param {number} large @param {string} unit @param {number} small @param {string} smaller */
 function pair(large, unit, small, smaller) {
   return `${large}\u00a0${unit}${small ? `\u00a0${small}\u00a0${smaller}` : ""}`;
@@ -119,6 +138,7 @@ export function words(text, unit) {
     .replace(/([-−]?\d+(?:\.\d+)?) °C/g, (_, value) =>
       temperature(Number(value.replace("−", "-")), unit),
     )
+    .replace(/(\d{4}-\d\d-\d\d) (\d\d:\d\d) UTC/g, (_, date, time) => `${whole(`${date}T${time}Z`)} (${zone()})`)
     .replace(/(\d) mm\b/g, "$1\u00a0mm")
     .replace(/((?:\d+(?:\.\d+)? to )?\d+(?:\.\d+)?) degrees/g, (_, range) => {
       const shown = range.replace(/[\d.]+/g, (/** @type {string} */ k) => (unit === "f" ? (Number(k) * 1.8).toFixed(1) : k));

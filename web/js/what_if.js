@@ -3,9 +3,11 @@
 import { useEffect, useId, useLayoutEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { Refused, useWork } from "./act.js";
 import { get, post } from "./ask.js";
+import { Chapter } from "./chapters.js";
 import { html } from "./html.js";
 import { Offered } from "./materials.js";
 import { S } from "./strings.js";
+import { W as T } from "./strings_what_if.js";
 import { duration, moment, typed } from "./units.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */
@@ -17,7 +19,6 @@ import { duration, moment, typed } from "./units.js";
 const WAIT_MS = 150_000; // the service gives up after two minutes
 const ASK_MS = 700;
 const PLACES = /** @type {const} */ (["chamber", "room", "bed", "electronics"]);
-const T = S.what_if;
 
 /** @param {{job: Job, chamber: Chamber}} props */
 export function WhatIf({ job, chamber }) {
@@ -27,15 +28,14 @@ export function WhatIf({ job, chamber }) {
     setOpen(false);
     button.current?.focus();
   };
-  return html`<section class="what-if">
-    <h2>${T.heading}</h2>
+  return html`<${Chapter} name="what-if" kind="what-if" heading=${T.heading}>
     <div class="acts">
       <button type="button" class="act" ref=${button} aria-expanded=${open} onClick=${() => setOpen(!open)}>
         ${T.open}
       </button>
     </div>
     ${open && html`<${Form} job=${job} chamber=${chamber} close=${close} />`}
-  </section>`;
+  <//>`;
 }
 
 /** @param {{job: Job, chamber: Chamber, close: () => void}} props */

@@ -176,7 +176,7 @@ def spoken(route: str) -> str:
     scheme, colon, rest = route.partition(":")
     words = {
         "mailto": f"e-mail to {rest}",
-        "webpush": f"the telephones of {rest}",
+        "webpush": "message on the telephone",
         "mqtt": f"MQTT, topic {rest}",
         "webhook": f"a web address at {rest}",
         "apprise": f"a message service, {rest}",
@@ -271,7 +271,7 @@ def faults(state: AlarmTestState) -> list[str]:
         if part is not None and part.well is False:
             found.append(f"{what} failed: {part.told}")
     lost = [route for route in state.routes if not arrived(route)]
-    found += [f"{spoken(route.route)} brought nothing to {route.person}" for route in lost]
+    found += [f"nothing reached {route.person} by {spoken(route.route)}" for route in lost]
     for person in dict.fromkeys(route.person for route in state.routes):
         said = {route.heard for route in state.routes if route.person == person}
         if Heard.HEARD in said:

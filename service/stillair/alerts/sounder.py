@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Mapping
+from concurrent.futures import Future
 from typing import Protocol
 
 from stillair.alerts.output_loop import OutputLoop
@@ -30,6 +31,7 @@ PATTERNS: Mapping[Sounding, tuple[tuple[float, float], ...]] = {
     Sounding.TEST: ((0.5, 0.5), (0.5, 0.5), (0.5, 1.5)),
 }
 ONCE = frozenset({Sounding.TEST})  # one round, and silence after it
+TRIAL_S = 1.0  # of one tone, to hear whether there is one
 REST_S = 3600.0
 FIT_TONES = 3  # that many whole tones in a row show that a failed output works again
 
@@ -86,6 +88,7 @@ class SounderLoop(OutputLoop):
         self._output = output
         self._on_test = on_test
         self._wanted = Sounding.SILENT
+        self._trial: Future[str] | None = None
         self._fit_tones = 0
 
     def set(self, sounding: Sounding) -> None:
@@ -94,10 +97,37 @@ class SounderLoop(OutputLoop):
             self._wanted = sounding
             self._wake.set()
 
+    def try_out(self) -> Future[str] | None:
+        """Have one tone of a second made; why it failed, "" if it didn't, once it is over.
+
+        None, and no tone, where something sounds. What is real ends it at once; one that never
+        began is cancelled.
+        """
+        if self._wanted is not Sounding.SILENT or self._stopping:
+            return None
+        trial: Future[str] = Future()
+        self._trial = trial
+        self._wake.set()
+        return trial
+
     def _round(self) -> None:
-        self._play(self._wanted)
+        trial, self._trial = self._trial, None
+        if trial is None:
+            self._play(self._wanted)
+        elif self._wanted is Sounding.SILENT and trial.set_running_or_notify_cancel():
+            begun = self._ask(lambda: self._output.on(Sounding.TEST))
+            fault = "" if begun else self._fault
+            self._clock.wait(self._clock.now_s() + TRIAL_S, self._wake)
+            if not self._ask(self._output.off) and begun:
+                fault = self._fault  # a program tells only when it has ended how it went
+            self._ask(self._output.silence)
+            trial.set_result(fault)
+        else:
+            trial.cancel()
 
     def _end(self) -> None:
+        if self._trial is not None:
+            self._trial.cancel()
         self._ask(self._output.silence)
         self._ask(self._output.close)
 

@@ -24,7 +24,7 @@ from stillair.api.description import ERRORS, Description
 from stillair.api.entry import COOKIE, caller, viewer
 from stillair.api.guard import Guard
 from stillair.api.packing import Packed
-from stillair.api.page_files import VERSIONED, PageFiles
+from stillair.api.page_files import VERSIONED, WORKER, PageFiles
 from stillair.api.routers import (
     alarm_tests,
     answering,
@@ -62,10 +62,9 @@ OPEN_FILES = frozenset(
     {
         *("sign-in.js", "answer.js", "answer-test.js", "stillair.css", "icon.svg"),
         *("app.webmanifest", "worker.js", "icon-180.png", "icon-192.png", "icon-512.png"),
-        "badge.png",
+        *("badge.png", "js/strings_strangers.js", "js/units.js"),
     }
 )
-WORKER = "worker.js"
 
 
 def build(

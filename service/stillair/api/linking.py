@@ -134,3 +134,14 @@ def linked(folder: Path, parts: Mapping[str, tuple[str, ...]] = PARTS) -> dict[s
         earlier = (frozenset({f"./{name}"}) | needs[name] for name in part.shared)
         needs[part.name] = frozenset(part.foreign).union(*earlier)
     return {part.name: part.whole(home, needs) for part in made}
+
+
+def one_script(folder: Path, name: str) -> str:
+    """A module with all that it imports as a script that is none: for a service worker, which
+    not every browser takes as a module. Raises `LinkError`, `OSError`.
+    """
+    text = linked(folder, {name: (name,)})[name]
+    body, _, _ = text.rpartition("export {")
+    if body.startswith("import "):
+        raise LinkError(f"{name}: a script imports nothing, and this one: {body.splitlines()[0]}")
+    return body

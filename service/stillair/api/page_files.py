@@ -23,7 +23,7 @@ from pathlib import Path
 from starlette.datastructures import Headers
 from starlette.responses import Response
 
-from stillair.api.linking import PARTS, linked
+from stillair.api.linking import PARTS, linked, one_script
 
 FORMS = {
     ".css": "text/css",
@@ -34,6 +34,7 @@ FORMS = {
     ".txt": "text/plain",
     ".webmanifest": "application/manifest+json",
 }
+WORKER = "worker.js"
 LEVEL = 9  # once for all that ever ask
 LARGEST_BYTES = 1 << 20  # of a file that is packed
 MOST_BYTES = 8 << 20  # of all that is kept
@@ -99,7 +100,8 @@ class PageFiles:
             for path in files:
                 digest.update(f"{path.relative_to(self._folder)}\0".encode())
                 digest.update(hashlib.sha256(path.read_bytes()).digest())
-            program = linked(self._folder / "js")
+            modules = self._folder / "js"
+            program = {**linked(modules), WORKER: one_script(modules, WORKER)}
             self._seen, self._program, self._made = seen, program, {}
             self._version = f"v-{digest.hexdigest()[:16]}"
         self._looked_s = time.monotonic()

@@ -435,8 +435,18 @@ class ThingFound(BaseModel):
     remedy: str | None
 
 
+class SounderTried(BaseModel):
+    """Whether the sounder was driven for its one tone; only a person knows whether it was heard."""
+
+    well: bool
+    fault: str | None
+
+
 class WatchLine(BaseModel):
-    """How one part of the watch is: "wrong", "look" or "well"; since when, and what to do."""
+    """How one part of the watch is: "wrong", "look" or "well"; since when, and what to do.
+
+    `sounder`: the chamber whose sounder may be tried there.
+    """
 
     part: str
     thing: str
@@ -444,6 +454,7 @@ class WatchLine(BaseModel):
     told: str
     since_at: str | None
     todo: str | None
+    sounder: str | None
 
 
 class WatchLines(BaseModel):

@@ -62,7 +62,39 @@ MAIL = {
     "username": "The name to sign in there",
     "sender": "The sender",
 }
+# What a key of the chamber file is to who reads of its fault on the page; of others the key.
+SAID = {
+    "chamber.name": "The box's name",
+    "chamber.enclosure": "What the box is made of",
+    "chamber.target_c": "The temperature that jobs want",
+    "chamber.limit_c": "The limit of the box's air",
+    "chamber.width_mm": "The width inside",
+    "chamber.height_mm": "The height inside",
+    "camera.source": "The camera",
+    "sounder.pin": "The sounder's pin",
+    "mqtt.host": "The broker's name",
+    "mqtt.port": "The broker's port",
+    "mqtt.username": "The broker's name to sign in with",
+    "mqtt.password": "The broker's password",
+    "mail.host": "The mail server's name",
+    "mail.port": "The mail server's port",
+    "mail.security": "The mail server",
+    "mail.password": "The mail server's password",
+    "sensor": "Sensor",
+    "contact": "Switch",
+    "person": "Person",
+    "particles": "Particle sensor",
+    "correction_k": "correction",
+    "drawn_at": "place in the drawing",
+    "routes": "route",
+}
 ROUTES = {"webpush:": "by the telephones joined on the page"}
+_FAULT = re.compile(
+    r"(?:change \d+: )?"
+    r"(?P<table>[a-z]+)(?:\[(?P<row>\d+)\])?(?:\.(?P<key>\w+)(?:\[\d+\])?)?"
+    r"(?: = (?P<value>.*?))?(?P<missing> is missing)?: (?P<said>.*)",
+    re.DOTALL,
+)
 _LOGIN, _QUERY = re.compile(r"//[^/\s]*@"), re.compile(r"\?[^\s]*")
 
 
@@ -81,7 +113,7 @@ class Told:
             )
 
     def sensor_added(self, row: Mapping[str, Any]) -> None:
-        more = f", corrected by {row['correction_k']:g} K" if row.get("correction_k") else ""
+        more = f", corrected by {row['correction_k']:g} degrees" if row.get("correction_k") else ""
         where = PLACES.get(str(row["place"]), "")
         self.words.append(f"New sensor {_name(row['name'])}: {_thing(row)}, {where}{more}.")
 
@@ -101,9 +133,12 @@ class Told:
                     f"{PLACES.get(str(before or 'chamber'), 'elsewhere')}."
                 )
             case "correction_k":
-                self._becomes(
-                    f"Sensor {name}'s correction", _plain(before, " K"), _plain(after, " K")
-                )
+                what, unit = f"Sensor {name}'s correction", " degrees"
+                self._becomes(what, _plain(before, unit), _plain(after, unit))
+            case "topic":
+                self._becomes(f"Sensor {name}'s topic", _plain(before), _plain(after))
+            case "pointer":
+                self._becomes(f"Sensor {name}'s place in JSON", _plain(before), _plain(after))
             case _:
                 spot = _spot(after)
                 self.words.append(f"Sensor {name} is drawn {spot or 'where its name says'}.")
@@ -156,14 +191,14 @@ class Told:
             if before != after:
                 self.words.append("A password for the mail server is set.")
             return
-        self._becomes(MAIL[key], _plain(before), _plain(after))
+        self._becomes(MAIL.get(key, key), _plain(before), _plain(after))
 
     def broker(self, key: str, before: Any, after: Any) -> None:
         if key == "password":
             if before != after:
                 self.words.append("A password for the MQTT broker is set.")
             return
-        self._becomes(BROKER[key], _plain(before), _plain(after))
+        self._becomes(BROKER.get(key, key), _plain(before), _plain(after))
 
     def _becomes(self, what: str, before: str, after: str) -> None:
         if before == after:
@@ -196,6 +231,19 @@ def _name(text: Any) -> str:
     return f"“{_short(text)}”"
 
 
+def plain(fault: str) -> str:
+    """A fault of a chamber file for who has never seen one: names of things instead of keys."""
+    found = _FAULT.fullmatch(fault)
+    table, key = (found["table"], found["key"]) if found else ("", None)
+    what = SAID.get(f"{table}.{key}" if key and found and not found["row"] else table)
+    if found is None or what is None:
+        return f"{fault[:1].upper()}{fault[1:]}"
+    if found["row"]:
+        what = f"{what} {found['row']}" + (f", {SAID.get(key, key)}" if key else "")
+    value = f" ({found['value']})" if found["value"] else ""
+    return f"{what}{value}{' is missing: it' if found['missing'] else ''} {found['said']}"
+
+
 def closed_words(kind: str, closed_means: Any) -> str:
     """What a closed switch of a kind says; "" where it is as usual."""
     safe, alarm = CLOSED.get(kind, ("", ""))
@@ -211,6 +259,18 @@ def chamber_removed(name: str, file: str) -> list[str]:
         " the same name goes on with them.",
         f"Its settings are in {file} no more; the page can bring them back.",
     ]
+
+
+def protection_lost(detectors: Sequence[str]) -> str:
+    """What goes with the switches of listed detectors, in one sentence; "" without any."""
+    if not detectors:
+        return ""
+    names = " and ".join(_name(each) for each in detectors)
+    what, its = ("detector", "its") if len(detectors) == 1 else ("detectors", "their")
+    return (
+        f"With the fire {what} {names} goes the surest sign of fire: Stillair hears {its} alarm no"
+        " more, tells nobody of it and switches nothing off by it."
+    )
 
 
 def _thing(row: Mapping[str, Any]) -> str:

@@ -10,7 +10,6 @@ programs on the board.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +17,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, Strict
 
-from stillair.config.changed_words import Told
+from stillair.config.changeable import BUS, SERIAL, bus, no_file, no_program, serial_port, told_as
+from stillair.config.changed_words import Told, protection_lost
 from stillair.config.edited import Edited, EditError
 from stillair.config.materials import Material
 from stillair.config.reading import chamber_from_text, default_chamber, parsed_text
@@ -39,47 +39,7 @@ Spot = Annotated[
     Strict(False),
     Field(min_length=2, max_length=2),
 ]
-BUS = r"/dev/(spidev[0-9]+\.[0-9]+|i2c-[0-9]+)"
-SERIAL = r"/dev/(serial[0-9]|tty(USB|ACM|AMA|S)[0-9]+|serial/by-id/[A-Za-z0-9_.+:@-]+)"
-CAMERA = re.compile(r"/dev/(video\d+|v4l/by-(id|path)/[\w.+:@#=-]+)")
-
-
-def _no_program(source: str) -> str:
-    if source.strip().startswith("command:"):
-        raise ValueError("a program is named in the chamber file by hand, not from a page")
-    if "/" in source and "://" not in source and not source.startswith("/dev/"):
-        raise ValueError("has to be a device under /dev or an http, https or rtsp address")
-    # Opening some devices does something: one resets the machine, another the board.
-    if source.startswith("/dev/") and not CAMERA.fullmatch(source):
-        raise ValueError(
-            "has to be a video device, as in /dev/video0 or one of /dev/v4l/by-id;"
-            " another name is given in the chamber file by hand"
-        )
-    return source
-
-
-def _no_file(route: str) -> str:
-    if route.strip().lower().startswith("file:"):
-        raise ValueError("a file that holds an address is named in the chamber file by hand")
-    return route
-
-
-def _bus(device: str) -> str:
-    """Who may open a page may not have any device of the board opened, and some act on it."""
-    if not re.fullmatch(BUS, device):
-        raise ValueError("has to be a bus, as in /dev/spidev0.0 or /dev/i2c-1")
-    return device
-
-
-def _serial(port: str) -> str:
-    if not re.fullmatch(SERIAL, port):
-        raise ValueError("has to be a serial port, as in /dev/serial0 or one of /dev/serial/by-id")
-    return port
-
-
-def _told_as(pattern: str) -> Any:
-    """What programs may know beforehand; what people are told is said above in words."""
-    return Field(json_schema_extra={"pattern": f"^{pattern}$"})
+Others = Mapping[str, Mapping[str, Mapping[str, Any]]]
 
 
 class SetChamber(Table):
@@ -106,7 +66,7 @@ class AddSensor(Table):
     place: Annotated[Place, Strict(False)] = Place.CHAMBER
     driver: Literal["onewire", "max31855", "max31856", "mcp9600", "mqtt"] = "onewire"
     address: Text | Annotated[int, Field(ge=0, le=0x7F)] | None = None
-    device: Annotated[Text, AfterValidator(_bus), _told_as(BUS)] | None = None
+    device: Annotated[Text, AfterValidator(bus), told_as(BUS)] | None = None
     thermocouple: Text | None = None
     mains_hz: int | None = None
     topic: Text | None = None
@@ -116,12 +76,14 @@ class AddSensor(Table):
 
 
 class ChangeSensor(Table):
-    """Another name, place, correction or spot in the drawing of a sensor that is there."""
+    """Another name, place, topic, correction or spot in the drawing of a sensor that is there."""
 
     do: Literal["sensor"]
     of: Text
     name: Text | None = None
     place: Annotated[Place | None, Strict(False)] = None
+    topic: Text | None = None
+    pointer: Text | None = None
     correction_k: float | None = None
     drawn_at: Spot | None = None
 
@@ -163,7 +125,7 @@ class AddParticles(Table):
 
     do: Literal["add particles"]
     name: Name
-    port: Annotated[Text, AfterValidator(_serial), _told_as(SERIAL)]
+    port: Annotated[Text, AfterValidator(serial_port), told_as(SERIAL)]
 
 
 class RemoveParticles(Table):
@@ -182,7 +144,7 @@ class SetCamera(Table):
     """Which camera looks into the box; null takes it away."""
 
     do: Literal["camera"]
-    source: Annotated[Text, AfterValidator(_no_program)] | None = Field(repr=False)
+    source: Annotated[Text, AfterValidator(no_program)] | None = Field(repr=False)
 
 
 class SetPerson(Table):
@@ -194,7 +156,7 @@ class SetPerson(Table):
     do: Literal["person"]
     name: Text
     add: Annotated[
-        tuple[Annotated[Text, AfterValidator(_no_file)], ...], Strict(False), Field(max_length=20)
+        tuple[Annotated[Text, AfterValidator(no_file)], ...], Strict(False), Field(max_length=20)
     ] = Field(default=(), repr=False)
     take_out: Annotated[tuple[int, ...], Strict(False), Field(max_length=20)] = ()
 
@@ -217,7 +179,10 @@ class SetMail(Table):
 
 
 class SetBroker(Table):
-    """The broker that sensors and switches send to; without a password, the one there stays."""
+    """The broker that sensors and switches send to; without a password, the one there stays.
+
+    A `username` of null takes the sign-in away, with its password.
+    """
 
     do: Literal["broker"]
     host: Text
@@ -225,6 +190,14 @@ class SetBroker(Table):
     tls: bool | None = None
     username: Text | None = None
     password: Text | None = Field(default=None, repr=False)
+
+
+class SameServer(Table):
+    """The broker or mail server of another chamber, with all that belongs to it."""
+
+    do: Literal["same server"]
+    table: Literal["mqtt", "mail"]
+    of: Annotated[str, Field(max_length=200)]
 
 
 class RemoveChamber(Table):
@@ -249,6 +222,7 @@ Change = Annotated[
     | RemovePerson
     | SetMail
     | SetBroker
+    | SameServer
     | RemoveChamber,
     Field(discriminator="do"),
 ]
@@ -256,11 +230,15 @@ Change = Annotated[
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """A new text of a chamber file, what is different in it, and the settings it gives."""
+    """A new text of a chamber file, what is different in it, and the settings it gives.
+
+    `gives_up` are the listed detectors whose switches go: whoever writes it names each.
+    """
 
     text: str
     words: tuple[str, ...]
     settings: ChamberSettings
+    gives_up: tuple[str, ...] = ()
 
     @property
     def empty(self) -> bool:
@@ -274,10 +252,12 @@ def proposed(
     folder: Path,
     *,
     buses: Mapping[str, str] | None = None,
+    others: Others | None = None,
 ) -> Proposal:
     """The text after `changes`, in their order; `text` "" is a file that isn't there yet.
 
-    `buses` names the folder of the bus for the addresses of chips that aren't on the usual one.
+    `buses` names the folder of the bus for the addresses of chips that aren't on the usual one,
+    `others` the tables [mqtt] and [mail] of the other chambers, by key.
 
     Raises `SettingsError` with one sentence for each fault, of the changes or of what
     the file would then say.
@@ -288,7 +268,7 @@ def proposed(
     faults: list[str] = []
     for number, change in enumerate(changes, start=1):
         try:
-            _make(edited, change, told, buses or {})
+            _make(edited, change, told, buses or {}, others or {})
         except EditError as error:
             faults.append(f"change {number}: {error}")
     if faults:
@@ -301,7 +281,21 @@ def proposed(
             source, ("is written in a way that the page can't change; change it by hand",)
         )
     _check_name(before, settings, source)
-    return Proposal(edited.text, tuple(told.words), settings)
+    gives_up = detectors_lost(before, found)
+    warned = filter(None, (protection_lost(gives_up),))
+    return Proposal(edited.text, (*warned, *told.words), settings, gives_up)
+
+
+def detectors_lost(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[str, ...]:
+    """The listed detectors of a file's values that are none any more in those after."""
+    left = _detectors(after)
+    return tuple(name for name in _detectors(before) if name not in left)
+
+
+def _detectors(values: Mapping[str, Any]) -> list[str]:
+    rows = values.get("contact", [])
+    found = [row for row in rows if isinstance(row, dict)] if isinstance(rows, list) else []
+    return [str(row.get("name")) for row in found if row.get("kind") == ContactKind.DETECTOR.value]
 
 
 def _check_name(before: Mapping[str, Any], settings: ChamberSettings, source: str) -> None:
@@ -317,7 +311,21 @@ def _check_name(before: Mapping[str, Any], settings: ChamberSettings, source: st
     )
 
 
-def _make(edited: Edited, change: Change, told: Told, buses: Mapping[str, str]) -> None:
+def broker_row(text: str, change: SetBroker | SameServer | None, others: Others) -> dict[str, Any]:
+    """The table [mqtt] as it would be after a change. Raises `SettingsError`."""
+    edited = Edited(text or BEGINNING)
+    try:
+        if change is not None:
+            _make(edited, change, Told(), {}, others)
+    except EditError as error:
+        raise SettingsError("the broker", (str(error),)) from None
+    found = edited.values.get("mqtt")
+    return dict(found) if isinstance(found, Mapping) else {}
+
+
+def _make(
+    edited: Edited, change: Change, told: Told, buses: Mapping[str, str], others: Others
+) -> None:
     match change:
         case SetChamber():
             for key, value in _set_keys(change):
@@ -327,8 +335,8 @@ def _make(edited: Edited, change: Change, told: Told, buses: Mapping[str, str]) 
             edited.add("sensor", row)
             told.sensor_added(row)
         case ChangeSensor():
-            row = _given(change, "name", "place", "correction_k", "drawn_at")
-            for key in ("correction_k", "drawn_at"):  # null takes it out
+            row = _given(change, "name", "place", "topic", "pointer", "correction_k", "drawn_at")
+            for key in ("pointer", "correction_k", "drawn_at"):  # null takes it out
                 if key in change.model_fields_set:
                     row.setdefault(key, None)
             for key, value in row.items():
@@ -394,12 +402,25 @@ def _make(edited: Edited, change: Change, told: Told, buses: Mapping[str, str]) 
                         edited.set("mail", "password_file", None)
                     told.mail(key, edited.set("mail", key, value), value)
         case SetBroker():
+            if "username" in change.model_fields_set and change.username is None:
+                told.broker("username", edited.set("mqtt", "username", None), None)
+                for key in ("password", "password_file"):
+                    edited.set("mqtt", key, None)
             _check_password(edited, "mqtt", change)
             for key in ("host", "port", "tls", "username", "password"):
                 if (value := getattr(change, key)) is not None:
                     if key == "password":
                         edited.set("mqtt", "password_file", None)
                     told.broker(key, edited.set("mqtt", key, value), value)
+        case SameServer():
+            table = others.get(change.of, {}).get(change.table)
+            if not table:
+                raise EditError(f"{change.table}.host: no such box has one")
+            edited.drop(change.table)
+            for key, value in table.items():
+                before = edited.set(change.table, key, value)
+                tell = told.broker if change.table == "mqtt" else told.mail
+                tell(key.removesuffix("_file"), before, value)
         case RemoveChamber():
             raise EditError("to take a box away is a change of its own; ask for nothing else in it")
 

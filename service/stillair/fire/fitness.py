@@ -38,14 +38,7 @@ knows where it will smoke. It is for smoke that lies evenly over at least one wi
 as bright as what it hides; black smoke takes light and contrast alike, and shows later, pale
 smoke before black sooner.
 
-Sharpness. The watch knows a view out of focus by how little fine structure there is beside
-coarser; of a blur so strong that it leaves neither, noise and rounding are all that it sees.
-So here the steepest edge of each of 60 parts (without the top and bottom, where cameras write)
-is measured as well: the difference of brightness within some 30 pixels of 160, slow shading
-taken out, by the slope. Of the sharpest 15 % of the parts the widest edge says how sharp a
-view can be: a plain box has few edges, but those are. Of 160 pixels it was 2.7 to 3.5 in 42
-real and 56 simulated views, noisy and dim ones among them, and 4.9 or more with a blur of 4 of
-320 pixels (standard deviation); `tests/unit/test_fitness.py` has cases.
+Sharpness is judged as by the watch, of out-of-focus views by `edges`, but at once.
 """
 
 from __future__ import annotations
@@ -63,6 +56,7 @@ from numpy.typing import NDArray
 
 from stillair.fire import flame
 from stillair.fire.detail import detail_of
+from stillair.fire.edges import SOFT, edges, is_soft
 from stillair.fire.grid import SIZE, slopes, smoothed, sums
 from stillair.fire.light import FLICKER_FROM, cell_sums
 from stillair.fire.veil import (
@@ -106,12 +100,6 @@ LESS_NOISE = 0.4  # of what it is, with a good lamp
 LEAST_NOISE, LEAST_FINE = 4.0, 1.0  # of 255: so much noise may hide so much that is there
 SMALL_WIDTH, SMALL_HEIGHT = 280, 210  # a smaller picture shows only large flames
 
-EDGE_SMOOTHED_PX, EDGE_BAND_PX = 0.8, 12.0  # of 160
-EDGE_WINDOW_PX = 31  # within which an edge has its two sides
-LEAST_STEP, STEP_BY_NOISE = 6.0, 4.0  # of 255, and times the noise: a fainter edge isn't measured
-LEAST_EDGES = 8  # of 60 parts of the picture
-SHARPEST = 0.15  # of those parts: so many may be sharp by other means, as what a camera writes in
-WIDE_EDGE = 5.0 / 160.0  # of the picture's width, or of 160 pixels where it has fewer
 CLEAR_STEP = 16.0  # of 255: the median part of an unsharp scene, not of a hand before the lens
 
 
@@ -234,13 +222,12 @@ class ViewTest:
         foretold_rate = rate if self._own_pace else max(rate, ENOUGH_RATE)
         scene = _Scene(self._samples)
         errors = scene.errors(1.0)
-        edge, step = scene.edges()
+        edge, step = edges(scene.middle, scene.noise)
         slow = self._condition[0] is C.SLOW
         condition, reason = self._judged()
-        blurred = edge is not None and edge >= WIDE_EDGE * max(1.0, SIZE[0] / wide)
         unsharp = condition in (C.FIT, C.SLOW) or (condition is C.COVERED and step >= CLEAR_STEP)
-        if blurred and unsharp:
-            condition, reason = C.OUT_OF_FOCUS, "even its sharpest edges are wide"
+        if is_soft(edge, wide) and unsharp:
+            condition, reason = C.OUT_OF_FOCUS, SOFT
         blind = condition not in (C.FIT, C.SLOW)
         hidden, share = (None, 0.0) if blind else thinnest_smoke(errors)
         fitness = Fitness(
@@ -343,25 +330,6 @@ class _Scene:
         known &= (self._structure > 3.0 * bias) & (self._level > DARKEST)
         return np.where(known, error, np.inf)
 
-    def edges(self) -> tuple[float | None, float]:
-        """How wide edges are in the sharpest parts, of its width, and the median part's contrast.
-
-        The width is None where fewer than `LEAST_EDGES` parts have an edge.
-        """
-        light = smoothed(self.middle, EDGE_SMOOTHED_PX)
-        light = light - smoothed(light, EDGE_BAND_PX)
-        around = np.ones((EDGE_WINDOW_PX, EDGE_WINDOW_PX), np.uint8)
-        step = np.asarray(cv2.dilate(light, around) - cv2.erode(light, around), np.float32)
-        slope = np.asarray(0.5 * np.hypot(*slopes(light)), np.float32)
-        steepest = _parts(slope).argmax(axis=1)[:, None]
-        steps = np.take_along_axis(_parts(step), steepest, axis=1)
-        widths = steps / np.maximum(np.take_along_axis(_parts(slope), steepest, axis=1), 1e-3)
-        measured = steps >= max(LEAST_STEP, STEP_BY_NOISE * self.noise)
-        contrast = float(np.median(steps))
-        if measured.sum() < LEAST_EDGES:
-            return None, contrast
-        return float(np.quantile(widths[measured], SHARPEST)) / SIZE[0], contrast
-
     def lacks(self, condition: CameraCondition) -> Fault:
         """What keeps it from showing detail: noise, a bare place, or what covers the lens."""
         if condition is not C.COVERED:
@@ -378,13 +346,6 @@ class _Scene:
         halves = [np.asarray(self._stack[n::2].mean(axis=0), np.float32) for n in (0, 1)]
         one, other = (smoothed(h, FINE_PX) - smoothed(h, 4.0 * FINE_PX) for h in halves)
         return math.sqrt(max(0.0, float(np.mean(one * other))))
-
-
-def _parts(plane: NDArray[np.float32]) -> NDArray[np.float32]:
-    """The pixels of each of 10x6 parts, `(60, 240)`, without the top and the bottom eighth."""
-    high, wide = plane.shape[0] // 8, plane.shape[1] // 10
-    middle = plane[high:-high].reshape(6, high, 10, wide)
-    return middle.transpose(0, 2, 1, 3).reshape(60, high * wide)
 
 
 def _swing(cells: Sequence[NDArray[np.float32]]) -> float:

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stillair.fire.edges import SOFT, Softness
 from stillair.fire.flame import FlameWatch, Place
 from stillair.fire.inputs import CAMERA
 from stillair.fire.motion import MotionMap
@@ -79,6 +80,7 @@ class Vision:
         self._flames = FlameWatch(self._plan.ignore)
         self._smoke = SmokeWatch(self._plan.ignore, self._plan.smoke_from)
         self._motion = MotionMap()
+        self._softness = Softness()
         self._newest_s = -math.inf
         self._flame_s = -math.inf
         self._burned_s = -math.inf  # when a flame was last told that is more than a witness
@@ -119,6 +121,10 @@ class Vision:
         height, width = gray.shape
         flame = self._flame_signs(t_s, condition, width, height)
         smoke = self._smoke_signs(t_s) if usable else ()
+        soft_s = self._softness.update(t_s, gray, fit=fit)
+        if soft_s is not None and condition is CameraCondition.FIT:
+            # It is told, and searched as well as can be: a large flame is seen all the same.
+            condition, since_s, reason = CameraCondition.OUT_OF_FOCUS, soft_s, SOFT
         return Sight(t_s, condition, since_s, reason, (*flame, *smoke), movement)
 
     def begin_anew(self) -> None:

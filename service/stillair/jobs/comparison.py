@@ -77,7 +77,10 @@ MEASURES: tuple[Measure, ...] = (
         1.0,
     ),
     Measure(
-        "longest_drop_s", "longest time that the air's mean stayed 2 degrees below that", "s", 60.0
+        "longest_drop_s",
+        "longest time that the air's mean stayed 2 degrees below the half hour before",
+        "s",
+        60.0,
     ),
     Measure("soak_s", "soak before the first layer", "s", 300.0),
     Measure("spread_k", "spread from the warmest to the coldest sensor of the air", "degrees", 1.0),

@@ -15,6 +15,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Iterable
+from concurrent.futures import CancelledError
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -58,6 +59,8 @@ SETTLE_S = 60.0  # by then a test is over, whatever has no answer yet
 LATE_S = 900.0  # for so long a message that comes late still counts
 LIMIT_S = 300.0  # then the watch ends it, if nobody else does
 ANSWER_S = 5.0
+TRIAL_S = 6.0  # a tone of one second, and a program that makes it
+SOUNDS = "It sounds already: see to that on the first page, and try it afterwards."
 NO_SOUNDER = PartTried(None)
 GAVE_WAY = PartTried(False, "an alarm was to be heard just then; answer it, then test again")
 
@@ -222,6 +225,30 @@ class AlarmTests:
                 for alarm in dangers(other.supervisor.view.alarms, over=over):
                     return f"{other.settings.name}: {alarm.text}"
         return ""
+
+    def try_sounder(self, key: str) -> PartTried:
+        """Have a chamber's sounder make one tone of a second, and no more; waits for it.
+
+        Raises `CommandRefused` in danger, where there is no sounder, and where it sounds.
+        """
+        chamber = self._of(key)
+        assert chamber is not None  # the key was looked up
+        if chamber.settings.sounder is None:
+            raise CommandRefused(Refusal.CONFLICT, "There is no sounder. Name its pin first.")
+        if danger := self._danger_beside("", over=True):
+            raise CommandRefused(
+                Refusal.CONFLICT, f"There is real danger, or nobody is done with it: {danger}"
+            )
+        trial = chamber.sounder.try_out()
+        try:
+            fault = trial.result(TRIAL_S) if trial is not None else SOUNDS
+        except CancelledError:  # what is real came first
+            fault = SOUNDS
+        except TimeoutError:
+            return PartTried(False, "it doesn't answer")
+        if fault is SOUNDS:
+            raise CommandRefused(Refusal.CONFLICT, SOUNDS)
+        return PartTried(not fault, fault)
 
     def look(self) -> None:
         """Once in the hour that is set: is a test due? Then it begins, or is asked for.

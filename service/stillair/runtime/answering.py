@@ -112,8 +112,8 @@ class Answering:
         """Where links lead, for whoever sets the service up."""
         if self.base is None:
             told = (
-                "telephones can't open the page, so messages are answered on this computer alone;"
-                " that changes with --host, or with an address under [page]"
+                "no telephone can open the page, as the service is open to this computer alone;"
+                " README.md says under Who may come in how to open it to your network"
             )
             return Found("links in messages", State.NONE, told)
         told = f"they begin with {self.base}; only a telephone shows whether it gets there"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -32,6 +33,8 @@ class Reads(Loop, Protocol):
 
 class Sounds(Loop, Protocol):
     def on_time(self, within_s: float) -> bool: ...
+
+    def try_out(self) -> Future[str] | None: ...
 
 
 class Shared(Protocol):
@@ -92,7 +95,8 @@ class Chamber:
     def start(self) -> None:
         """Begin to watch: first what sounds, then what decides, then what looks."""
         stops = [self.machine_stop] if self.machine_stop else []
-        for loop in (self.sounder, *stops, *self.loops):
+        loops: tuple[Loop, ...] = (self.sounder, *stops, *self.loops)
+        for loop in loops:
             loop.start()
         self.supervisor.start()
         if self.camera is not None:

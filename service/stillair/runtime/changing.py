@@ -2,14 +2,14 @@
 
 New settings are taken into use by the process starting itself again: whatever was kept goes
 on, a running job too, and there is one way from a file to a watch. For some seconds nothing is
-watched, so it isn't done while anything sounds.
+watched, so it isn't done in danger; a trouble may be what the change is to mend.
 """
 
 from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC
 from pathlib import Path
@@ -17,60 +17,64 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from stillair.config.changed_words import chamber_removed
-from stillair.config.changes import Change, Proposal, RemoveChamber, SetCamera, proposed
+from stillair.alarms.entries import life_of
+from stillair.alarms.words import WORDS
+from stillair.config import ChamberSettings
+from stillair.config.changed_words import chamber_removed, protection_lost
+from stillair.config.changes import (
+    Change,
+    Proposal,
+    RemoveChamber,
+    SameServer,
+    SetBroker,
+    SetCamera,
+    broker_row,
+    detectors_lost,
+    proposed,
+)
+from stillair.config.faults import sentences
 from stillair.config.inputs import CameraKind, CameraTable
-from stillair.config.reading import chamber_from_text
+from stillair.config.reach import MqttTable
+from stillair.config.reading import chamber_from_text, parsed_text
 from stillair.config.together import faults_between_files
+from stillair.config.values import FileContext
 from stillair.errors import CommandRefused, Refusal, SettingsError, StoreError
 from stillair.model import Kind, SignalClass, Sounding, StopPhase
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.chamber_file import MOST_BOXES, ChamberFile, own_files
 from stillair.runtime.chamber_trial import Done, Returned, Trial
+from stillair.runtime.change_words import (
+    ALONE,
+    DANGER,
+    FULL,
+    NAME_THEM,
+    NAMED,
+    NO_BROKER,
+    NO_TRIAL,
+    NOT_NAMED_HERE,
+    ONLY,
+    RUNS,
+    RUNS_UNDER,
+    SAME_NAME,
+    STANDS,
+    STOPPED,
+    STOPS,
+    UNSEEN,
+)
 from stillair.runtime.file_shown import pins_of, shown_settings
-from stillair.runtime.finding import Finder, KnownChip
+from stillair.runtime.finding import Finder
 from stillair.runtime.found import Found, State
+from stillair.runtime.known_chips import known_chips, watched_readings
 from stillair.runtime.pin_finding import PinFinder
 from stillair.runtime.sensor_trial import SensorTrial
+from stillair.runtime.trying_broker import BrokerTrial
 from stillair.runtime.trying_camera import CameraTrials, same_camera
 
 log = logging.getLogger(__name__)
 
-SOUNDING = (
-    "An alarm sounds. See to it, tap I've seen it on the page Now, and try again:"
-    " while new settings are taken into use nothing is watched."
-)
-STOPS = (
-    "A job runs in {box}, and while new settings are taken into use the pin of its stop is let go:"
-    " the machine would lose its supply. End the job first."
-)
-RUNS = "A job runs in this box: end it first, then take the box away."
-RUNS_UNDER = "A job runs, and it is kept under the chamber's name: end it first, then rename."
-FIRE = (
-    "Fire is told in {box}, and is not over. While new settings are taken into use nothing is"
-    " watched: see to it on the first page first."
-)
-STOPPED = (
-    "The machine of {box} is stopped, and while new settings are taken into use the pin of its"
-    " stop is let go: it would run again. Let it run on the first page once it may."
-)
-DANGER = (
-    "An alarm of danger, or the stop of its machine, still stands in this box: see to it on the"
-    " first page, then take the box away."
-)
-ONLY = "It is the only box, and something has to be watched. Add another one first."
-ALONE = "To take a box away is a change of its own. Leave out the others, or write them first."
-NAMED = (
-    "The service watches by files that were named with --chamber. Name another one there,"
-    " and start it anew."
-)
-NOT_NAMED_HERE = (
-    "This box's file was named with --chamber. To take it away, leave it out there, and start"
-    " the service anew."
-)
-FULL = f"There are {MOST_BOXES} boxes, and one board watches no more. Another board can."
+# What a watch begun anew would have to see from its beginning: a change waits until it is over.
+SIGNS = frozenset({Kind.FIRE, Kind.FLAME, Kind.SMOKE, Kind.RAPID_RISE})
 NEW = ""  # the box that isn't there yet
-NO_TRIAL = "camera.source: what can be looked through here is a device or an address"
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,10 +145,11 @@ class Changing:
         self._chambers = chambers
         self.begin_anew = begin_anew
         self._leave = leave
-        self.finder = finder or Finder(self._known_chips)
+        self.finder = finder or Finder(lambda: known_chips(self._chambers()))
         self.pins = pins or PinFinder(self.named_pins)
         self.sensor_trial = SensorTrial(lambda: [each.settings for each in self._chambers()])
         self.camera_trials = CameraTrials()
+        self.broker_trial = BrokerTrial()
         self._lock = threading.Lock()
         self._simulated = not files
         self._named = named
@@ -182,6 +187,10 @@ class Changing:
         """For how long nothing was watched, the last time that settings were taken into use."""
         return self._trial.gap_s
 
+    def readings(self) -> list[dict[str, Any]]:
+        """What each sensor that is watched reads just now, whatever reads it."""
+        return watched_readings(self._chambers())
+
     def now(self) -> list[FileNow]:
         """How each chamber file is."""
         return [self._now(key, file) for key, file in self._files.items()]
@@ -209,23 +218,50 @@ class Changing:
         file = self._file(chamber)
         there = file.read_as(base)
         found = proposed(
-            there.text, changes, file.path.name, file.path.parent, buses=self.finder.buses()
+            there.text,
+            changes,
+            file.path.name,
+            file.path.parent,
+            buses=self.finder.buses(),
+            others=self._servers(chamber),
         )
-        named = {
-            str(self._files[c.key].path): found.settings if c.key == chamber else c.settings
-            for c in self._chambers()
-        }
-        if chamber == NEW:
-            named[str(file.path)] = found.settings
-        if between := tuple(faults_between_files(named)):
+        for other in self._chambers():
+            if other.key == found.settings.key != chamber and not self._simulated:
+                told = SAME_NAME.format(name=f"“{other.settings.name}”")
+                raise SettingsError(file.path.name, (told,))
+        boxes = [found.settings if c.key == chamber else c.settings for c in self._chambers()]
+        boxes += [found.settings] if chamber == NEW else []
+        if between := tuple(faults_between_files({f"box “{of.name}”": of for of in boxes})):
             raise SettingsError(file.path.name, between)
         old = self._chamber(chamber)
         if old and found.settings.key != chamber and not self._simulated and _runs(old):
             raise CommandRefused(Refusal.CONFLICT, RUNS_UNDER)
         return found
 
-    def camera_asked(self, chamber: str, base: str, source: str) -> CameraAsked:
-        """What a camera would be in the file of a chamber; the file's own checks decide."""
+    def broker_asked(
+        self, chamber: str, base: str, change: SetBroker | SameServer | None
+    ) -> MqttTable:
+        """The broker as it would be after a change, with the password that would go to it."""
+        file = self._file(chamber)
+        row = broker_row(file.read_as(base).text, change, self._servers(chamber))
+        if not row:
+            raise SettingsError(file.path.name, (NO_BROKER,))
+        context = FileContext(file.path.parent)
+        try:
+            raw = {"chamber": {"name": "trial"}, "mqtt": row}
+            made = ChamberSettings.model_validate(raw, context=context).mqtt
+        except ValidationError as error:
+            raise SettingsError(file.path.name, tuple(sentences(error))) from None
+        assert made is not None, "it was given"
+        return made
+
+    def camera_asked(
+        self, chamber: str, base: str, source: str, before: Sequence[Change] = ()
+    ) -> CameraAsked:
+        """What a camera would be in the file of a chamber; the file's own checks decide.
+
+        `before`: what else is to change in it, above all where there is no file yet.
+        """
         if any(c.supervisor.view.sounding is Sounding.FIRE for c in self._chambers()):
             raise CommandRefused(Refusal.CONFLICT, "Fire is told: see to it first.")
         try:
@@ -235,7 +271,7 @@ class Changing:
             raise SettingsError(
                 self._file(chamber).path.name, (f"camera.source: {told}",)
             ) from None
-        settings = self.propose(chamber, base, [change]).settings
+        settings = self.propose(chamber, base, [*before, change]).settings
         camera = settings.camera
         if camera is None or camera.kind not in (CameraKind.DEVICE, CameraKind.STREAM):
             raise SettingsError(self._file(chamber).path.name, (NO_TRIAL,))
@@ -244,14 +280,24 @@ class Changing:
         return CameraAsked(camera, settings.chamber.width_mm, by)
 
     def change(
-        self, chamber: str, base: str, changes: Sequence[Change], by: str
+        self,
+        chamber: str,
+        base: str,
+        changes: Sequence[Change],
+        by: str,
+        *,
+        gives_up: Collection[str] = (),
     ) -> tuple[Proposal, bool]:
-        """Write the changes; True where the process has to begin anew with them."""
+        """Write the changes; True where the process has to begin anew with them.
+
+        `gives_up` names the listed detectors of which somebody knows that they go.
+        """
         with self._lock:
-            self._check_quiet()
+            self._check_safe()
             found = self.propose(chamber, base, changes)
             if found.empty:
                 return found, False
+            _check_known(found.gives_up, gives_up)
             self._trial.change(self._file(chamber), base, found.text, list(found.words), by)
             if self._simulated:
                 try:
@@ -260,13 +306,17 @@ class Changing:
                     log.warning("the simulated chamber's history makes no room: %s", error)
             return found, True
 
-    def undo(self, chamber: str, base: str, by: str) -> list[str]:
+    def undo(
+        self, chamber: str, base: str, by: str, *, gives_up: Collection[str] = ()
+    ) -> list[str]:
         """Put back what was before the newest change; returns what that had changed."""
         with self._lock:
-            self._check_quiet()
+            self._check_safe()
             back = next((gone.done for gone in self.gone() if gone.file == chamber), None)
             file = ChamberFile(Path(back.file)) if back else self._file(chamber)
-            self._check_back(back or self._trial.last(file.path), self._chamber(chamber))
+            last = back or self._trial.last(file.path)
+            self._check_back(last, self._chamber(chamber))
+            _check_known(_given_back(file, last), gives_up)
             return self._trial.undo(file, base, by).words
 
     # --- parts -----------------------------------------------------------------
@@ -287,8 +337,10 @@ class Changing:
         ):
             if refused:
                 raise CommandRefused(Refusal.CONFLICT, why)
-        words = tuple(chamber_removed(old.settings.name, file.path.name))
-        return Proposal("", words, rest[0].settings)
+        gives_up = detectors_lost(parsed_text(file.read().text, file.path.name), {})
+        words = chamber_removed(old.settings.name, file.path.name)
+        warned = filter(None, (protection_lost(gives_up),))
+        return Proposal("", (*warned, *words), rest[0].settings, gives_up)
 
     def _check_back(self, back: Done | None, old: Chamber | None) -> None:
         """Whether what was before may come back: as a change that had it for its aim."""
@@ -310,6 +362,22 @@ class Changing:
         if not back.before and _is_in_danger(old):
             raise CommandRefused(Refusal.CONFLICT, DANGER)
 
+    def _servers(self, chamber: str) -> dict[str, dict[str, dict[str, Any]]]:
+        """The brokers and mail servers of the other chambers, as their files name them."""
+        found: dict[str, dict[str, dict[str, Any]]] = {}
+        for key, file in {} if self._simulated else self._files.items():
+            if key == chamber:
+                continue
+            try:
+                raw = parsed_text(file.read().text, file.path.name)
+            except SettingsError:
+                continue  # told on the page
+            found[key] = {each: dict(raw[each]) for each in ("mqtt", "mail") if each in raw}
+            for table in found[key].values():
+                if "password_file" in table:
+                    table["password_file"] = str(file.path.parent / table["password_file"])
+        return found
+
     def _chamber(self, key: str) -> Chamber | None:
         return next((each for each in self._chambers() if each.key == key), None)
 
@@ -326,14 +394,18 @@ class Changing:
             raise CommandRefused(Refusal.UNKNOWN, "There is no such chamber here.")
         return self._files[chamber]
 
-    def _check_quiet(self) -> None:
-        if any(c.supervisor.view.sounding is not Sounding.SILENT for c in self._chambers()):
-            raise CommandRefused(Refusal.CONFLICT, SOUNDING)
+    def _check_safe(self) -> None:
+        """Whether the watch may pause for some seconds, and begin anew."""
         for each in self._chambers():
             view, stop, box = each.supervisor.view, each.settings.stop, each.settings.name
-            fires = [alarm for alarm in view.alarms if alarm.kind is Kind.FIRE and alarm.condition]
-            if fires and not each.settings.simulated:  # somebody has seen it, and it burns
-                raise CommandRefused(Refusal.CONFLICT, FIRE.format(box=box))
+            for alarm in view.alarms:
+                if alarm.signal_class is not SignalClass.ALARM:
+                    continue  # a trouble may be what the change is to mend
+                told = {"what": WORDS[alarm.kind].title, "box": box}
+                if alarm.kind in SIGNS and alarm.condition and not each.settings.simulated:
+                    raise CommandRefused(Refusal.CONFLICT, STANDS.format(**told))
+                if life_of(alarm).unseen:
+                    raise CommandRefused(Refusal.CONFLICT, UNSEEN.format(**told))
             if stop is None or stop.pin is None:
                 continue
             # What keeps the machine's supply on or off ends with the process, if for a second.
@@ -361,6 +433,8 @@ class Changing:
         if last is not None and last.after == digest and not self._trial.pending:
             undo = {"words": last.words, "by": last.by, "at": last.at.astimezone(UTC)}
             undo["takes_away"] = not last.before  # there was no such box
+            undo["gives_up"] = list(gives_up := _given_back(file, last))
+            undo["warning"] = protection_lost(gives_up)
         return FileNow(
             chamber=key,
             file=str(file.path),
@@ -387,39 +461,22 @@ class Changing:
                 continue  # told on the page; nothing is written while it is so
         return found
 
-    def _known_chips(self) -> dict[Path, dict[str, KnownChip]]:
-        found: dict[Path, dict[str, KnownChip]] = {}
-        for chamber in self._chambers():
-            views = {view.name: view for view in chamber.supervisor.view.thermal.sensors}
-            for sensor in chamber.settings.sensors:
-                match sensor.driver:
-                    case "onewire":
-                        bus, address = sensor.bus_dir, sensor.address
-                    case "mcp9600":
-                        bus, address = Path(sensor.device), f"0x{sensor.address:02x}"
-                    case _:
-                        continue
-                view = views.get(sensor.name)
-                # What the chip itself tells, as of one that nobody has named.
-                told_c = None if view is None else view.temperature_c
-                raw_c = None if told_c is None else told_c - sensor.correction_k
-                fault = (view.fault if view else "") or ""
-                chip = KnownChip(sensor.name, raw_c, fault, chamber.key, sensor.place.value)
-                found.setdefault(bus, {})[address] = chip
-        return found
 
-    def readings(self) -> list[dict[str, Any]]:
-        """What each sensor that is watched reads just now, whatever reads it."""
-        return [
-            {
-                "chamber": chamber.key,
-                "name": view.name,
-                "temperature_c": view.temperature_c,
-                "fault": view.fault or None,
-            }
-            for chamber in self._chambers()
-            for view in chamber.supervisor.view.thermal.sensors
-        ]
+def _given_back(file: ChamberFile, last: Done | None) -> tuple[str, ...]:
+    """The listed detectors that go with undoing a change. Raises `SettingsError`."""
+    if last is None:
+        return ()
+    now, before = (
+        parsed_text(text, file.path.name) if text else {}
+        for text in (file.read().text, last.before)
+    )
+    return detectors_lost(now, before)
+
+
+def _check_known(lost: Collection[str], named: Collection[str]) -> None:
+    """Refuse to give up a detector that whoever asks for it has not named."""
+    if unknown := [each for each in lost if each not in named]:
+        raise CommandRefused(Refusal.CONFLICT, f"{protection_lost(unknown)} {NAME_THEM}")
 
 
 def _digest(file: ChamberFile) -> str:

@@ -27,7 +27,7 @@ class Elsewhere:
         self._lock = threading.Lock()
         self._brought: dict[str, str] = {}
         self._left: dict[str, Left] = {}
-        self._ended: set[str] = set()  # jobs whose end is kept, or waits for room to be
+        self._ended: set[str] = set()  # what has its end kept, or waiting for room to be
 
     def look(self) -> None:
         """Take in what is there now; a journal that can't be read changes nothing."""
@@ -42,16 +42,22 @@ class Elsewhere:
             self._left = {of.chamber: of for of in left if of.chamber not in self._brought}
 
     def close(self, now_s: float, keep: Callable[[Outcome, Timeline], object]) -> None:
-        """End the jobs of chambers that nobody has watched for long; `now_s` since the epoch."""
+        """End what is open in chambers that nobody has watched for long; `now_s` since the epoch.
+
+        A job, and alarms and events: nobody could answer them any more.
+        """
         with self._lock:
             left = list(self._left.values())
         for of in left:
             closed = of.closed()
             if closed is None or now_s - of.seen_s < GONE_S:
                 continue
-            if not self._ended.issuperset(ids := {job.id for job in closed[0].jobs}):
+            ids = {job.id for job in closed[0].jobs}
+            ids |= {f"alarm {alarm.id}" for alarm in closed[0].alarms}
+            ids |= {f"event {of.chamber}-{event.event}" for event in closed[0].events}
+            if not self._ended.issuperset(ids):
                 self._ended |= ids
-                log.warning("%s is watched no more: its open job is ended as unknown", of.chamber)
+                log.warning("%s is watched no more: what is open there is ended", of.chamber)
                 keep(*closed)
 
     @property

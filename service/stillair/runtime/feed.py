@@ -9,6 +9,7 @@ behind is told `reset` and asks anew.
 from __future__ import annotations
 
 import asyncio
+import json
 import math
 import threading
 from collections import deque
@@ -16,6 +17,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 
+from stillair.storage.items import Item
 from stillair.storage.journal import Entry
 
 MOST_VIEWERS = 300  # of 400 connections: who asks a question gets an answer all the same
@@ -34,9 +36,10 @@ class Told:
 
 
 class Viewer:
-    """One open page; made by `LiveFeed.join`."""
+    """One open page; made by `LiveFeed.join`. `owner`: it may see where things hang, too."""
 
-    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+    def __init__(self, loop: asyncio.AbstractEventLoop, *, owner: bool) -> None:
+        self.owner = owner
         self._loop = loop
         self._fresh = asyncio.Event()
         self._lock = threading.Lock()
@@ -82,14 +85,14 @@ class Viewer:
 class LiveFeed:
     """Pass news on to every open page.
 
-    `state` gives the state of the chambers as JSON; it is asked only while
-    somebody looks, at most every 0.1 s, and once for all: putting it together
-    takes 0.1 ms, telling one more viewer and sending it a picture every two
+    `state` gives the state of the chambers, for owners or for all others; it is asked
+    only while such look, at most every 0.1 s, and once for all: putting it
+    together takes 0.1 ms, telling one more viewer and sending it a picture every two
     seconds 1.3 ms a second (measured). All of it is in the web server's
     time, so that no page costs the watch any.
     """
 
-    def __init__(self, state: Callable[[], str]) -> None:
+    def __init__(self, state: Callable[[bool], Item]) -> None:
         self._state = state
         self._lock = threading.Lock()
         self._viewers: set[Viewer] = set()
@@ -104,10 +107,14 @@ class LiveFeed:
         with self._lock:
             return len(self._viewers) >= MOST_VIEWERS
 
-    def join(self) -> Viewer:
+    def state(self, owner: bool) -> str:
+        """The state of the chambers as JSON, as the stream carries it."""
+        return json.dumps(self._state(owner), ensure_ascii=False, separators=(",", ":"))
+
+    def join(self, *, owner: bool = False) -> Viewer:
         """Begin to listen; call from the web server's loop."""
         self._loop = asyncio.get_running_loop()
-        viewer = Viewer(self._loop)
+        viewer = Viewer(self._loop, owner=owner)
         with self._lock:
             self._viewers.add(viewer)
         if self._closed:
@@ -148,10 +155,9 @@ class LiveFeed:
         self._due = None
         self._told_s = asyncio.get_running_loop().time()
         viewers = self._everybody()
-        if viewers:
-            now = self._state()
-            for viewer in viewers:
-                viewer.tell(now=now)
+        states = {owner: self.state(owner) for owner in {viewer.owner for viewer in viewers}}
+        for viewer in viewers:
+            viewer.tell(now=states[viewer.owner])
 
     def _everybody(self) -> tuple[Viewer, ...]:
         with self._lock:

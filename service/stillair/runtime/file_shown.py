@@ -58,7 +58,15 @@ def shown_settings(of: ChamberSettings) -> dict[str, Any]:
             "pin": of.sounder.pin if of.sounder.driver == "gpio" else None,
         },
         "stop": of.stop is not None,
-        "mqtt": None if of.mqtt is None else {"host": of.mqtt.host, "port": of.mqtt.port},
+        "mqtt": None
+        if of.mqtt is None
+        else {
+            "host": of.mqtt.host,
+            "port": of.mqtt.port,
+            "tls": of.mqtt.tls,
+            "username": of.mqtt.username,
+            "password": of.mqtt.password is not None,
+        },
         "camera": None if of.camera is None else source_words(of.camera.source),
         "people": [
             {"name": person.name, "routes": [route_words(route) for route in person.routes]}
@@ -104,4 +112,5 @@ def _thing(sensor: AnySensor) -> dict[str, Any]:
         "address": f"0x{address:02x}" if isinstance(address, int) else address,
         "device": getattr(sensor, "device", None),
         "topic": getattr(sensor, "topic", None),
+        "pointer": getattr(sensor, "pointer", None) or None,
     }

@@ -115,7 +115,7 @@ def unfit(thing: str, reason: str, remedy: str) -> Found:
 
 def tested(thing: str, known: Readiness) -> Found:
     """Whether an alarm would reach people, as the last alarm test has shown."""
-    told = f"{known.text[:1].lower()}{known.text[1:]}"
+    told = f"{known.text[:1].lower()}{known.text[1:]}".removeprefix(f"{thing.rsplit(', ')[-1]} ")
     if known.ready:
         return Found(thing, State.FIT, told)
     if known.running:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import platform
 import re
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -28,12 +28,12 @@ from stillair.runtime.chamber import Chamber
 from stillair.runtime.found import State
 from stillair.runtime.service import Service
 from stillair.sensing import board as judging
+from stillair.storage.outbox import Taken
 
 OLD_READING_S = 30.0
 MUCH_LOST = 0.05  # of an hour's readings; a long line loses a few in a thousand
 OLD_PICTURE_S = 10.0
 OLD_BACKUP_S = 2 * 86_400.0
-NOTICES = 300  # newest messages that are looked through for the last that was taken
 SCARCE_KIB = 50 * 1024
 PROC = Path("/proc")
 RESTART = Path("/run/reboot-required")  # Debian's word that an update waits for it
@@ -69,7 +69,10 @@ WAYS = {
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One line of the page. `since_at` and `todo` where there is one."""
+    """One line of the page. `since_at` and `todo` where there is one.
+
+    `sounder`: the chamber whose sounder this is, where there is one.
+    """
 
     part: str
     thing: str
@@ -77,6 +80,7 @@ class Line:
     told: str
     since_at: datetime | None = None
     todo: str = ""
+    sounder: str = ""
 
 
 def lines(service: Service, folder: Path) -> list[Line]:
@@ -107,18 +111,14 @@ def sensors(of: Chamber, prefix: str) -> Iterator[Line]:
     if view.t_s is None or now_s - view.t_s > old_s:
         told, since_at = "it is late, so nothing is decided", at(view.t_s) if view.t_s else None
         yield Line(SENSORS, f"{prefix}watch", How.WRONG, told, since_at, "see the service's log")
-    begun_s = {
-        name: event.onset_s
-        for event in view.events
-        if event.kind is Kind.SENSOR_FAULT
-        for name in event.sensors
-    }
+    faults = {event.subject: event for event in view.events if event.kind is Kind.SENSOR_FAULT}
     for sensor in view.thermal.sensors:
         thing, read_s = f"{prefix}sensor {sensor.name}", sensor.t_s
+        event = faults.get(sensor.name)
         share = of.tally.lost(sensor.name, now_s)
         lost = "" if share is None else f"; {_share(share)} of its readings of the last hour lost"
         if sensor.fault:
-            since_s = begun_s.get(sensor.name, read_s)
+            since_s = read_s if event is None else event.onset_s
             since_at = None if since_s is None else at(since_s)
             told, todo = _why(of, sensor.fault, "look at its plug and its wire")
             yield Line(SENSORS, thing, How.WRONG, f"{told}{lost}", since_at, todo)
@@ -126,7 +126,11 @@ def sensors(of: Chamber, prefix: str) -> Iterator[Line]:
             yield Line(SENSORS, thing, How.LOOK, "it has told nothing so far")
         else:
             told = f"{figures.temperature(sensor.temperature_c)}, read {_ago(now_s - read_s)}{lost}"
-            if now_s - read_s > old_s:
+            if event is not None:  # it reads, and can't be trusted so far
+                why, todo = _why(of, str(event.detail.get("reason", "")), "")
+                told = f"{told}; {why}" if why else told
+                yield Line(SENSORS, thing, How.WRONG, told, at(event.onset_s), todo)
+            elif now_s - read_s > old_s:
                 todo = "look at its plug and its wire"
                 yield Line(SENSORS, thing, How.WRONG, told, at(read_s), todo)
             elif share is not None and share > MUCH_LOST:
@@ -230,13 +234,14 @@ def _outputs(of: Chamber, prefix: str) -> Iterator[Line]:
         yield Line(PEOPLE, thing, How.LOOK, "there is none: alarms are heard on open pages alone")
     elif test is None or test.sounder is None or test.sounder.well is None:
         todo = "begin one on the page Alarm test"
-        yield Line(PEOPLE, thing, How.LOOK, "no alarm test has tried it so far", None, todo)
+        told = "no alarm test has tried it so far"
+        yield Line(PEOPLE, thing, How.LOOK, told, None, todo, of.key)
     elif test.sounder.well:
         told = "it was sounded in the last alarm test"
-        yield Line(PEOPLE, thing, How.WELL, told, timeline.at(test.started_s))
+        yield Line(PEOPLE, thing, How.WELL, told, timeline.at(test.started_s), "", of.key)
     else:
         told, at = "it failed in the last alarm test", timeline.at(test.started_s)
-        yield Line(PEOPLE, thing, How.WRONG, told, at, "look at its wires and power")
+        yield Line(PEOPLE, thing, How.WRONG, told, at, "look at its wires and power", of.key)
     last = stop_found.of_state(view.stop, timeline.at)
     found = stop_found.tried(f"{prefix}stop of the machine", of.settings, last)
     yield Line(PEOPLE, found.thing, HOWS[found.state], found.told, None, found.remedy)
@@ -270,16 +275,28 @@ def _messages(service: Service, chambers: Sequence[Chamber]) -> Iterator[Line]:
         yield Line(PEOPLE, "messages", How.LOOK, told, None, todo)
         return
     try:
-        notices = service.history.notices(limit=NOTICES)
+        taken = service.history.taken()
     except StoreError:
         yield Line(PEOPLE, "messages", How.LOOK, "what became of them can't be read", None, SEE)
         return
-    last = next((notice for notice in reversed(notices) if notice.state == "sent"), None)
-    if last is None:
-        yield Line(PEOPLE, "messages", How.LOOK, "none has gone out so far")
-    else:
-        told = f"the last that was taken is {_way(last.route)} for {last.person}"
-        yield Line(PEOPLE, "messages", How.WELL, told, last.created_at)
+    people = {person.name for chamber in chambers for person in chamber.settings.people}
+    yield from messages(sorted(people), taken)
+
+
+def messages(people: Iterable[str], taken: Sequence[Taken]) -> Iterator[Line]:
+    """When each way of each person took the last message that it took.
+
+    A person's ways of one kind are told apart by a number: where they lead isn't for everybody.
+    """
+    for person in people:
+        own = sorted((each for each in taken if each.person == person), key=lambda each: each.route)
+        ways = [_way(each.route) for each in own]
+        for number, (way, each) in enumerate(zip(ways, own, strict=True)):
+            alike = f" ({ways[:number].count(way) + 1})" if ways.count(way) > 1 else ""
+            told = f"{way} was the last taken there{alike}"
+            yield Line(PEOPLE, f"messages to {person}", How.WELL, told, each.at)
+        if not own:
+            yield Line(PEOPLE, f"messages to {person}", How.LOOK, "none has been taken so far")
 
 
 def _way(route: str) -> str:
@@ -344,7 +361,8 @@ def _computer(service: Service) -> Iterator[Line]:
             ("board's heat", judging.heat(of)),
         ):
             how = {True: How.WELL, False: How.WRONG, None: How.LOOK}[judged.is_fit]
-            yield Line(COMPUTER, thing, how, judged.told, None, judged.remedy)
+            kept = f"; {judging.kept_time(of)}" if thing == "clock" else ""
+            yield Line(COMPUTER, thing, how, f"{judged.told}{kept}", None, judged.remedy)
     own_kib, free_kib = _kib(PROC / "self/status", "VmRSS"), _kib(PROC / "meminfo", "MemAvailable")
     if own_kib is not None and free_kib is not None:
         own, free = judging.size_told(own_kib * 1024), judging.size_told(free_kib * 1024)

@@ -103,7 +103,8 @@ class _Writer:
         self._item = item
         begun_s, over_s = history.job_span(asked.job)
         self._begun_s, self._over_s = begun_s, over_s or FAR_FUTURE_S
-        self._private = Redaction({*names_of_people(folder), *asked.private})
+        told = history.places.people(str(item["chamber"]))
+        self._private = Redaction({*names_of_people(folder), *asked.private, *told})
         self._words: list[str] = []  # of README.txt, one line for each file
 
     def write(self) -> None:

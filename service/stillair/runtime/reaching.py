@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Protocol
 
+from stillair.alarms.testing import spoken
 from stillair.alerts.addresses import RouteKind, public_form, route_kind
 from stillair.alerts.mail import MailRoute, MailSettings
 from stillair.alerts.routes import Message, Route
@@ -151,7 +152,8 @@ def listed(settings: ChamberSettings, prefix: str) -> Iterator[Found]:
     """Each person's routes, in their order, and what a silent telephone makes of them."""
     things: dict[str, RouteKind] = {}
     for person, address, kind in addresses(settings):
-        things.setdefault(f"{prefix}{person}, {public_form(address, person)}", kind)
+        told = spoken(public_form(address, person)).removesuffix(f" of {person}")
+        things.setdefault(f"{prefix}{person}, {told}", kind)
     for thing, kind in things.items():
         yield Found(thing, State.NOT_TRIED, ON_SILENT[kind])
 

@@ -6,6 +6,9 @@ in any capitals. And what looks private goes even if nobody told: addresses with
 all that stands in them, mail, networks, cards and chips, paths but those that
 every board has, secrets after their name, tokens, and the insides of values that
 an error shows. Too much goes rather than too little.
+
+`Places` takes out less, of what people see who may look and not change: only where
+things hang, not what is the matter with them.
 """
 
 from __future__ import annotations
@@ -18,7 +21,9 @@ import sqlite3
 import tomllib
 from collections.abc import Iterable, Iterator
 from contextlib import closing, suppress
+from functools import lru_cache
 from pathlib import Path
+from typing import Any
 from urllib.parse import unquote, urlsplit
 
 from pydantic import BaseModel, SecretStr
@@ -80,6 +85,20 @@ _LOOKS = re.compile(
         for name, form in LOOKS.items()
     )
 )
+LATELY = 500  # texts of which it is known
+TELLS = frozenset({"fault", "reason", "text", "sentence", "sub"})  # members that say what is so
+_IS_PLACE = re.compile(r"[~/]|[a-z][a-z0-9+.-]*://", re.IGNORECASE)
+_PLACES = re.compile(
+    "|".join(
+        [
+            r"(?<=\bbroker )(?!\()[^\s,;]+:\d{1,5}",
+            *(
+                f"(?i:{LOOKS[each]})" if each in _PRIVATE_CASE else LOOKS[each]
+                for each in ("address", "ipv4", "ipv6", "chip", "stick", "path", "name")
+            ),
+        ]
+    )
+)
 _FIGURE = re.compile(r"\d{1,3}")
 _CHIP = re.compile(LOOKS["chip"])
 _CLOCK = re.compile(r"\d{1,2}:\d{2}(?::\d{2})?")
@@ -129,6 +148,47 @@ def _looking(found: re.Match[str]) -> str:
     if kind in ("secret", "bearer"):
         return re.split(r"\W", text, maxsplit=1)[0] + " " + LEFT_OUT
     return LEFT_OUT
+
+
+class Places:
+    """Take hosts, addresses, devices and paths out of what is told of the watch.
+
+    Also those of before, which no settings name any more: a broker's by the words around it.
+    """
+
+    def __init__(self, chambers: Iterable[ChamberSettings]) -> None:
+        known = {text for of in chambers for text in _texts(of) if _IS_PLACE.match(text)}
+        known |= {of.mqtt.host for of in chambers if of.mqtt is not None}
+        longest = sorted(known, key=lambda text: (-len(text), text))
+        self._known = re.compile(
+            "|".join(rf"(?<!\w){re.escape(text)}(?::\d{{1,5}})?(?!\w)" for text in longest)
+            or r"(?!)",
+            re.IGNORECASE,
+        )
+        # A page is told the same each second; looking takes some 40 microseconds a sentence.
+        self._clean = lru_cache(LATELY)(self._look)
+
+    def clean(self, text: str) -> str:
+        """The text without them."""
+        return self._clean(text)
+
+    def _look(self, text: str) -> str:
+        return _PLACES.sub(_no_place, self._known.sub(LEFT_OUT, text))
+
+    def shown(self, item: Any) -> Any:
+        """An answer, or a part of one, as who isn't an owner sees it."""
+        if isinstance(item, dict):
+            return {
+                key: self.clean(value)
+                if key in TELLS and isinstance(value, str)
+                else self.shown(value)
+                for key, value in item.items()
+            }
+        return [self.shown(each) for each in item] if isinstance(item, list) else item
+
+
+def _no_place(found: re.Match[str]) -> str:
+    return found[0] if _CLOCK.fullmatch(found[0]) else LEFT_OUT
 
 
 # --- what is known -----------------------------------------------------------------------

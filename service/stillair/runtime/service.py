@@ -7,7 +7,6 @@ asks the database in order to decide.
 from __future__ import annotations
 
 import asyncio
-import json
 import logging
 from collections.abc import Callable
 from contextlib import suppress
@@ -45,6 +44,7 @@ from stillair.runtime.pausing import Pausing
 from stillair.runtime.photographs import Photographs
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import readings_plan
+from stillair.runtime.redacting import Places
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.season_desk import SeasonDesk
 from stillair.runtime.setting_up import SettingUp
@@ -108,6 +108,7 @@ class Service:
     alarm_tests: AlarmTests
     answering: Answering
     moving: Moving
+    places: Places
     season: SeasonDesk
 
     def __init__(
@@ -124,7 +125,7 @@ class Service:
         self.elsewhere = Elsewhere(history, self._chambers)
         self.before = KnownBefore(journal, history, lambda: self.writer.recover())
         self.heights = Heights(history)
-        self.feed = LiveFeed(self.state_json)
+        self.feed = LiveFeed(self.now)
         self.last_seq = 0
         self._has_owner = has_owner
         self._clock = clock
@@ -282,8 +283,8 @@ class Service:
             and not any(e.signal_class.value == "trouble" for view in views for e in view.events)
         )
 
-    def now(self) -> Item:
-        """Everything that the first page shows."""
+    def now(self, owner: bool = True) -> Item:
+        """Everything that the first page shows; where things hang is for owners alone."""
         stored = self.writer.stored
         troubles = [] if stored else ["what happens is not stored yet"]
         chambers: list[Any] = [
@@ -295,7 +296,7 @@ class Service:
             )
             for chamber in self._chambers.values()
         ]
-        return {
+        told: Item = {
             "version": __version__,
             "at": label(self._clock.wall().timestamp()),
             "simulated": any(chamber["simulated"] for chamber in chambers),
@@ -306,10 +307,7 @@ class Service:
             "chambers": chambers,
             "elsewhere": dict(self.elsewhere.names),
         }
-
-    def state_json(self) -> str:
-        """`now` as the live stream carries it."""
-        return json.dumps(self.now(), ensure_ascii=False, separators=(",", ":"))
+        return told if owner else self.places.shown(told)
 
     def chamber(self, key: str | None) -> str:
         """The chamber of that key, or the first. Raises `CommandRefused` (unknown)."""

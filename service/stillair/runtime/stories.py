@@ -14,12 +14,18 @@ MOST = 200  # events told at once; a chattering wire must not fill the page
 
 
 class Stories:
-    """Keep the newest word on each event of the last hour."""
+    """Keep the newest word on each event of the last hour.
 
-    def __init__(self, chamber: str, before: Iterable[Item] = ()) -> None:
+    `before` are the changes of it that were kept before a restart, `standing` the events
+    that stood then, however long they have: as long as nobody tells their end they go on.
+    """
+
+    def __init__(
+        self, chamber: str, before: Iterable[Item] = (), *, standing: Iterable[EventChange] = ()
+    ) -> None:
         self._chamber = chamber
         self._lock = threading.Lock()
-        self._open: dict[int, EventChange] = {}
+        self._open = {event.event: event for event in standing}
         self._over: dict[int, Item] = {}
         self._jobs: dict[int, str] = {}
         for item in before:

@@ -13,7 +13,8 @@ from stillair.alarms import figures
 from stillair.alarms.seen import VIEW
 from stillair.clock import Clock
 from stillair.errors import CameraError
-from stillair.fire.fitness import ENOUGH_RATE, LOOK_S, WIDE_EDGE, Fault, Fitness, ViewTest
+from stillair.fire.edges import WIDE_EDGE
+from stillair.fire.fitness import ENOUGH_RATE, LOOK_S, Fault, Fitness, ViewTest
 from stillair.fire.view import BLURRED_RATIO, LEAST_HEIGHT, LEAST_WIDTH
 from stillair.model import CameraCondition
 from stillair.sensing.cameras import TIMEOUT_S

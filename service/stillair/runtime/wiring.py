@@ -19,7 +19,7 @@ from stillair.alerts.outputs import CommandOutput, GpioOutput, NoOutput
 from stillair.alerts.push import SCHEME
 from stillair.alerts.sounder import SounderLoop, SounderOutput
 from stillair.clock import Clock, FasterClock, SystemClock
-from stillair.config import ChamberSettings
+from stillair.config import ChamberSettings, default_chamber
 from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.fire.vision import Sight
 from stillair.media.files import PictureFiles
@@ -44,6 +44,7 @@ from stillair.runtime.clips import Clips
 from stillair.runtime.company import Company, heartbeat_of, machine_of, neighbours_of
 from stillair.runtime.comparing import LastSound
 from stillair.runtime.drivers import Drivers
+from stillair.runtime.elsewhere import Elsewhere
 from stillair.runtime.erasing import Erasing
 from stillair.runtime.job_file_sending import JobFiles
 from stillair.runtime.judging import Judging
@@ -60,6 +61,7 @@ from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import watch_plan
 from stillair.runtime.pushing import push_route
 from stillair.runtime.reaching import routes_of, trials_of
+from stillair.runtime.redacting import Places
 from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.season_desk import SeasonDesk
 from stillair.runtime.service import Service
@@ -190,6 +192,7 @@ def build(
         service.elsewhere.look()
         service.clips.brought_in()
 
+    service.places = Places(chambers)
     service.moving = Moving(
         folder,
         names=lambda: service.elsewhere.names | {each.key: each.chamber.name for each in chambers},
@@ -256,6 +259,7 @@ def build(
         link_for=service.answering.link_for,
     )
     labels = Labels(clock, boot_id)
+    service.elsewhere.look()
     for settings in chambers:
         stop = stops.get(settings.key)
         service.add(_chamber(settings, service, archive, clock, labels, stop))
@@ -380,7 +384,7 @@ def _chamber(
         instant=instant,
         contacts=[WiredContact(c.name, c.kind, drivers.contact(c)) for c in settings.contacts],
         checked=checked,
-        script=told[0].commands if told else _scripted(settings, drivers),
+        script=told[0].commands if told else _scripted(settings, drivers, service.elsewhere),
         label=lambda t_s: labels.timeline().at(t_s),
     )
     service.journal.made_with[key] = f"{__version__} {settings.fingerprint}"
@@ -392,7 +396,9 @@ def _chamber(
         speed=settings.speed,
         labels=labels,
         stories=Stories(
-            key, service.before.last_hour(key, labels.timeline().epoch_s(clock.now_s()))
+            key,
+            service.before.last_hour(key, labels.timeline().epoch_s(clock.now_s())),
+            standing=memory.events,
         ),
         last_sound=last_sound,
         unsaid=Unsaid(),
@@ -435,10 +441,17 @@ def _look_away(service: Service, key: str) -> None:
 
 
 def _scripted(
-    settings: ChamberSettings, drivers: Drivers
+    settings: ChamberSettings, drivers: Drivers, elsewhere: Elsewhere
 ) -> Callable[[float, WatchView], Sequence[Command]] | None:
-    """What a simulated machine tells of its jobs by itself."""
-    return SimulatedMachine(drivers.world()).commands if settings.simulated else None
+    """What a simulated machine tells of its jobs by itself.
+
+    The built-in chamber, which nobody chose, none where anything is kept of a real one: the
+    first chamber file may have been undone, and a simulated job is among nothing real.
+    """
+    built_in = settings.fingerprint == default_chamber().fingerprint
+    if not settings.simulated or (built_in and elsewhere.names.keys() - {settings.key}):
+        return None
+    return SimulatedMachine(drivers.world()).commands
 
 
 def _retention_plan(chambers: Sequence[ChamberSettings]) -> RetentionPlan:

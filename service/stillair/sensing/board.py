@@ -72,6 +72,8 @@ class ClockFacts:
     synchronised: bool | None = None  # by a time server, as far as the kernel knows
     was_set: bool = False  # by a time server, at least once since the start
     own_clock_at: datetime | None = None  # of a clock with a battery
+    offset_s: float | None = None  # how far it still is from a time server's, by the kernel
+    most_off_s: float | None = None  # and may be at most
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,6 +191,19 @@ def clock(board: Board) -> Judged:
             "let it reach a time server, or fit a clock module with a battery",
         )
     return Judged(True, says)
+
+
+def kept_time(board: Board) -> str:
+    """Whether a time server keeps the clock just now, and how far it is off, as a clause."""
+    facts = board.clock
+    if facts.synchronised is None:
+        return "whether a time server keeps it isn't told"
+    if not facts.synchronised:
+        return "no time server keeps it just now"
+    if facts.offset_s is None or facts.most_off_s is None:
+        return "a time server keeps it"
+    off = f"{abs(facts.offset_s) * 1000.0:.1f} ms off"
+    return f"a time server keeps it, {off} just now and at most {facts.most_off_s * 1000.0:.0f} ms"
 
 
 def disk(board: Board) -> Judged:

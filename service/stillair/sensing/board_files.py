@@ -33,6 +33,7 @@ import shutil
 import struct
 import subprocess
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -41,14 +42,24 @@ from stillair.sensing.board import Board, ClockFacts, DiskFacts, Throttled, Zone
 ROOT = Path("/")
 LONGEST_BYTES = 4096
 CONFIG_BYTES = 65_536
-STA_UNSYNC = 0x0040  # linux/timex.h
+STA_UNSYNC, STA_NANO = 0x0040, 0x2000  # linux/timex.h
 NAME_CHARACTERS = 60
 # What else the kernel has under /dev/videoN: decoders, encoders, parts of a picture's way.
 _NO_CAMERA = ("codec", "decode", "encode", "-dec", "-enc", "-isp", "hevc", "h264", "unicam")
 TIMEX_BYTES = 256  # the structure has 208
 PROGRAM_S = 2.0
 
-Asks = Callable[[], int | None]
+
+@dataclass(frozen=True, slots=True)
+class KernelClock:
+    """The kernel's word on its clock: status bits of linux/timex.h, s that it is and may be off."""
+
+    status: int
+    offset_s: float | None = None
+    most_off_s: float | None = None
+
+
+Asks = Callable[[], KernelClock | None]
 
 
 def read_board(
@@ -220,10 +231,10 @@ def _zones(root: Path) -> tuple[Zone, ...]:
 def _clock(root: Path, now_at: datetime, status: Asks) -> ClockFacts:
     service = root / "run/systemd/timesync"
     was_set = (service / "synchronized").exists()
-    bits = status()
+    told = status()
     synchronised: bool | None
-    if bits is not None:
-        synchronised = not bits & STA_UNSYNC
+    if told is not None:
+        synchronised = not told.status & STA_UNSYNC
     else:
         # Within the hardened unit the kernel may not be asked.
         synchronised = was_set if service.is_dir() else None
@@ -233,10 +244,11 @@ def _clock(root: Path, now_at: datetime, status: Asks) -> ClockFacts:
         if since_epoch_s is not None and 0 <= since_epoch_s < 2**33:
             own_at = datetime.fromtimestamp(since_epoch_s, UTC)
             break
-    return ClockFacts(now_at, synchronised, was_set, own_at)
+    off = (told.offset_s, told.most_off_s) if told is not None and synchronised else (None, None)
+    return ClockFacts(now_at, synchronised, was_set, own_at, *off)
 
 
-def _clock_status() -> int | None:
+def _clock_status() -> KernelClock | None:
     """The kernel's word on its clock; with `modes` 0 adjtimex(2) only reads."""
     timex = ctypes.create_string_buffer(TIMEX_BYTES)
     try:
@@ -245,8 +257,8 @@ def _clock_status() -> int | None:
     except (OSError, AttributeError):
         return None
     # unsigned modes; long offset, freq, maxerror, esterror; int status
-    status: int = struct.unpack_from("@Iqqqqi", timex.raw)[-1]
-    return status
+    _, offset, _, most_us, _, status = struct.unpack_from("@Iqqqqi", timex.raw)
+    return KernelClock(status, offset / (1e9 if status & STA_NANO else 1e6), most_us / 1e6)
 
 
 def _disk(folder: Path) -> DiskFacts:

@@ -49,8 +49,10 @@ class CameraLoop:
     is asked for: while that takes long, frames are left out, never queued. One
     that can't be decoded counts as none. Lost: no frame for 5 s, or the first one for
     10 s, both by the chamber's clock and by the machine's, so that a chamber played
-    fast doesn't lose a camera that is real; or opening failed; or looking fails. All other
-    conditions are the vision's.
+    fast doesn't lose a camera that is real; or it can't be opened, and trying again won't
+    help. At a start its device may still be another process's and its stream not begun, so
+    what fails before the first picture has those 10 s as well. All other conditions are the
+    vision's.
 
     Paused, the camera is closed, no picture that came is kept here or by who took it, and that
     is told as a condition of its own until the chamber's time is up or somebody lets it go on.
@@ -104,6 +106,7 @@ class CameraLoop:
         self._frame_machine_s = 0.0
         self._view: Sight | None = None  # of the newest picture; None before the first
         self._trouble = ""
+        self._hopeless = False  # of that, whether trying again won't help
         self._back_s = -math.inf  # when pictures came again after a loss
         self._told: CameraState | None = None
         self._paused: tuple[float, float, str] | None = None  # since, until, reason
@@ -180,7 +183,7 @@ class CameraLoop:
         """Whether its first picture is still due: none has come, and it isn't told as lost."""
         with self._lock:
             lost = self._told is not None and self._told.condition is CameraCondition.LOST
-            return self._frame is None and not lost and self._paused is None
+            return self._frame is None and not (lost or self._trouble) and self._paused is None
 
     def age_s(self) -> float | None:
         """How old the newest sound frame is; None where there is none."""
@@ -231,8 +234,9 @@ class CameraLoop:
                 self._camera.open()
                 self._read()
             except CameraError as error:
-                self._note_trouble("; ".join(filter(None, (error.reason, error.remedy))))
                 hopeless = not error.retry
+                why = "; ".join(filter(None, (error.reason, error.remedy)))
+                self._note_trouble(why, hopeless=hopeless)
             except Exception as error:  # whatever a driver does wrong, the watching goes on
                 self._note_failure("its driver failed", error)
             self._close()
@@ -301,11 +305,11 @@ class CameraLoop:
             self._tell(self._frame_s)
         return True
 
-    def _note_trouble(self, reason: str) -> None:
+    def _note_trouble(self, reason: str, *, hopeless: bool = False) -> None:
         if self._stopping.is_set():
             return
         with self._lock:
-            self._trouble = reason
+            self._trouble, self._hopeless = reason, hopeless
             self._tell(self._clock.now_s())
 
     def _note_failure(self, what: str, error: Exception) -> str:
@@ -323,7 +327,8 @@ class CameraLoop:
         view = self._view
         silent = min(t_s - self._frame_s, self._machine.now_s() - self._frame_machine_s)
         longest_s = FIRST_WITHIN_S if self._frame is None else LOST_AFTER_S
-        if silent >= longest_s or (self._frame is None and self._trouble):
+        begins = self._looked_s == -math.inf and not self._hopeless
+        if silent >= longest_s or (self._frame is None and self._trouble and not begins):
             never = (
                 "no picture has come yet" if self._frame is None else "no picture comes any more"
             )

@@ -16,6 +16,8 @@ OASIS, MQTT version 5.0: 3.1.2.11.4 maximum packet size, 3.3.1.3 retain.
 from __future__ import annotations
 
 import logging
+import socket
+import ssl
 import threading
 from collections import deque
 from collections.abc import Callable
@@ -131,6 +133,7 @@ class TopicReader:
         self._lost_s: float | None = clock.now_s()
         self._is_loss_logged = False
         self.why = "not connected yet"
+        self.error: Exception | None = None  # that ended the last try; None where it was an answer
         self._refused = ""
         self._version_5 = True
         self._stopping = threading.Event()
@@ -145,12 +148,17 @@ class TopicReader:
         followed = _Topic(check_topic(topic), kept)
         with self.lock:
             self._topics.append(followed)
+        self.begin()
+        return Subscription(self, followed)
+
+    def begin(self) -> None:
+        """Connect, also without a topic; harmless twice."""
+        with self.lock:
             if self._thread is None:
                 self._thread = threading.Thread(
                     target=self._run, name=f"mqtt {self.where}", daemon=True
                 )
                 self._thread.start()
-        return Subscription(self, followed)
 
     def forget(self, topic: _Topic) -> None:
         """Take no more messages of a topic."""
@@ -162,6 +170,11 @@ class TopicReader:
     def lost(self) -> bool:
         """Whether there is no connection just now, for the reason in `why`."""
         return self._lost_s is not None
+
+    @property
+    def refusal(self) -> str:
+        """What the broker said at the last try, if it refused; "" else."""
+        return self._refused
 
     def outage(self) -> str:
         """Why there is no connection, once it has been gone too long; "" while all is well."""
@@ -187,8 +200,10 @@ class TopicReader:
             try:
                 self._stay_connected()
             except OSError as error:
+                self.error = error.with_traceback(None)  # which would hold on to sockets
                 self._lost(str(error.strerror or error).lower())
             except Exception as error:
+                self.error = error
                 # paho raises struct.error, IndexError and others for what a broker garbles
                 self._lost(f"it does not speak MQTT as it should ({type(error).__name__})")
             self._stopping.wait(self._again_s)
@@ -196,7 +211,7 @@ class TopicReader:
     def _stay_connected(self) -> None:
         """Connect and serve until the connection is lost."""
         client = self._new_client()
-        self._refused = ""
+        self._refused, self.error = "", None
         try:
             self._connect(client)
             while not self._stopping.is_set():
@@ -212,8 +227,8 @@ class TopicReader:
             # Callbacks hold the client and the client holds them: without this
             # its sockets stay open until the collector comes by.
             client.on_connect = client.on_subscribe = client.on_message = None
-            if (socket := client.socket()) is not None:
-                socket.close()
+            if (wire := client.socket()) is not None:
+                wire.close()
 
     def _subscribe(self, client: Client) -> None:
         """Ask for the topics that are new since the last time, once connected."""
@@ -240,6 +255,7 @@ class TopicReader:
         from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
         reader = self
+        context = ssl.create_default_context() if self._tls else None
 
         class BoundedClient(Client):
             """One that takes no message of any size: paho would gather 256 MB of it."""
@@ -251,6 +267,20 @@ class TopicReader:
                     raise ConnectionAbortedError(reader._refused)
                 return super()._sock_recv(bufsize)
 
+            def _ssl_wrap_socket(self, tcp_sock: socket.socket) -> ssl.SSLSocket:
+                # As paho's own, which leaves the socket open where the handshake fails.
+                assert context is not None, "it is asked for under TLS alone"
+                wrapped = context.wrap_socket(
+                    tcp_sock, server_hostname=reader._host, do_handshake_on_connect=False
+                )
+                try:
+                    wrapped.settimeout(CONNECT_TIMEOUT_S)
+                    wrapped.do_handshake()
+                except BaseException:
+                    wrapped.close()
+                    raise
+                return wrapped
+
         version = MQTTProtocolVersion.MQTTv5 if self._version_5 else MQTTProtocolVersion.MQTTv311
         client = BoundedClient(
             CallbackAPIVersion.VERSION2, protocol=version, reconnect_on_failure=False
@@ -258,8 +288,8 @@ class TopicReader:
         client.connect_timeout = CONNECT_TIMEOUT_S
         if self._username is not None:
             client.username_pw_set(self._username, self._password)
-        if self._tls:
-            client.tls_set()
+        if context is not None:
+            client.tls_set_context(context)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message

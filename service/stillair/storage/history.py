@@ -37,7 +37,7 @@ from stillair.storage.courses import Courses
 from stillair.storage.journal import Entry, read_entry
 from stillair.storage.left import Places
 from stillair.storage.logs import Logs
-from stillair.storage.outbox import NoticeRow, micros, read_notice, tries_of
+from stillair.storage.outbox import NoticeRow, Taken, last_taken, micros, read_notice, tries_of
 from stillair.storage.pictures import Pictures
 from stillair.storage.ran_under import RanUnder
 from stillair.storage.readings import ReadingRows, Readings
@@ -393,7 +393,10 @@ class History:
         with self._journal.connection("the outbox can't be read") as connection:
             return tries_of(connection, keys)
 
-    # --- inside ------------------------------------------------------------------
+    def taken(self) -> list[Taken]:
+        """By person and route, when the newest message was taken."""
+        with self._journal.connection("the outbox can't be read") as connection:
+            return last_taken(connection)
 
     def _add_said(self, jobs: Mapping[str, items.Item]) -> None:
         """Put what has been said of these jobs since their end into their items."""

@@ -36,9 +36,9 @@ def known(connection: Connection, chamber: str, timeline: Timeline) -> WatchMemo
         .mappings()
         .first()
     )
-    alarms = _states(connection, AlarmRow, AlarmState, chamber, timeline)
-    jobs = _states(connection, JobRow, Job, chamber, timeline)
-    events = _states(connection, StandingEvent, EventChange, chamber, timeline)
+    alarms = states(connection, AlarmRow, AlarmState, chamber, timeline)
+    jobs = states(connection, JobRow, Job, chamber, timeline)
+    events = states(connection, StandingEvent, EventChange, chamber, timeline)
     return WatchMemory(
         next_event=max(mark["next_event"] if mark else 1, _next_event(connection, chamber)),
         next_job=max(mark["next_job"] if mark else 1, _next_job(connection, chamber)),
@@ -107,13 +107,17 @@ def _burnt(connection: Connection, chamber: str) -> int:
     return int(connection.execute(query).scalar_one() or 0)
 
 
-def _states(
+def states(
     connection: Connection,
     table: type[AlarmRow] | type[JobRow] | type[StandingEvent],
     cls: type[Any],
     chamber: str,
     timeline: Timeline,
 ) -> list[Any]:
+    """What stands or runs of a chamber by a table of present states, in the seconds of a timeline.
+
+    One that can't be understood is left out.
+    """
     query = select(table).where(col(table.chamber) == chamber)
     if table is AlarmRow:
         query = query.where(col(AlarmRow.standing)).order_by(col(AlarmRow.first_seq))

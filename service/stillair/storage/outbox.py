@@ -164,6 +164,28 @@ def tries_of(connection: Connection, keys: str) -> list[tuple[NoticeRow, datetim
     ]
 
 
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """When a way to a person took the newest message that it took."""
+
+    person: str
+    route: str
+    at: datetime
+
+
+def last_taken(connection: Connection) -> list[Taken]:
+    """The newest for each person and route."""
+    of = col(Delivery.notice) == col(NoticeTable.key)
+    who = (col(NoticeTable.person), col(NoticeTable.route))
+    query = (
+        select(*who, func.max(col(Delivery.at_us)))
+        .where(of, col(Delivery.sent))
+        .group_by(*who)
+        .order_by(*who)
+    )
+    return [Taken(person, way, from_micros(at)) for person, way, at in connection.execute(query)]
+
+
 def _after(keys: str) -> str:
     """The first text after all that begin with `keys`; like LIKE, but by the index."""
     return f"{keys[:-1]}{chr(ord(keys[-1]) + 1)}"

@@ -33,12 +33,11 @@ from stillair.fire.inputs import (
     contact_fault,
     contact_subject,
     detector_sign,
-    is_blind,
     trouble,
     unwatched,
 )
 from stillair.fire.particles import particles_subject
-from stillair.fire.unseen import Unseen
+from stillair.fire.unseen import Unseen, is_seen
 from stillair.fire.verdict import REMEMBERED, FireVerdict
 from stillair.fire.witnesses import SEEN_BY_MANY, Witnesses
 from stillair.jobs.afterwards import CoolingOn
@@ -120,13 +119,13 @@ class Watch:
         self._jobs = job_desk(plan, memory)
         self._events = Events(memory.events, memory.next_event)
         self._open = self._events.standing
-        self._unseen = Unseen(
-            (e for e in memory.events if e.kind not in REMEMBERED), wait_s=CONFIRM_S
-        )
+        sensors = [sensor.name for sensor in plan.thermal.sensors]
+        lost = [event for event in memory.events if event.kind not in REMEMBERED]
+        self._unseen = Unseen(lost, wait_s=CONFIRM_S, sensors=sensors)
         tests = [duty for duty in memory.duties if isinstance(duty, AlarmTestState)]
         self._rehearsal = Rehearsal(plan, tests[-1] if tests else None)
         self._last_seen_s = memory.last_seen_s
-        names = [*(s.name for s in plan.thermal.sensors), *(c.name for c in plan.contacts)]
+        names = [*sensors, *(c.name for c in plan.contacts)]
         self._witnesses = Witnesses((*names, *plan.particles), camera=plan.camera)
         self._phase = Phase.UNKNOWN  # as of the last second
         self._sounding = Sounding.SILENT
@@ -449,7 +448,7 @@ class Watch:
     def _number(self, gathered: Gathered, findings: Iterable[Finding]) -> None:
         """Make events of findings and hand them to the alarms."""
         for finding in findings:
-            if not is_blind(finding.detail):  # else nobody has seen anything
+            if is_seen(finding):
                 self._unseen.seen((finding.kind, finding.subject))
             told = self._with_missing(finding)
             for event in self._events.take(gathered.t_s, told, self._jobs.job):

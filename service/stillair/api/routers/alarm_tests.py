@@ -7,7 +7,7 @@ from typing import Annotated
 
 from fastapi import APIRouter
 
-from stillair.access.roles import Principal
+from stillair.access.roles import Principal, Role
 from stillair.api.entry import TheService, Viewer, acting
 from stillair.api.routers.jobs import After, Limit
 from stillair.api.schemas import (
@@ -16,6 +16,7 @@ from stillair.api.schemas import (
     Done,
     Listing,
     NewAlarmTest,
+    SounderTried,
     listing,
 )
 from stillair.model import ConfirmAlarmTest
@@ -23,6 +24,7 @@ from stillair.model import ConfirmAlarmTest
 router = APIRouter(prefix="/api/alarm-tests", tags=["alarm tests"])
 
 Tester = Annotated[Principal, acting("alarm test begun")]
+SounderTrier = Annotated[Principal, acting("sounder tried", Role.OWNER)]
 Confirmer = Annotated[Principal, acting("alarm test confirmed")]
 
 
@@ -51,6 +53,16 @@ async def start(told: NewAlarmTest, service: TheService, person: Tester) -> Crea
     key = service.chamber(told.chamber)
     answer = await service.command(key, service.alarm_tests.command(key, by=person.name))
     return Created(id=answer.created or "", stored=answer.stored)
+
+
+@router.post("/sounder")
+def try_sounder(told: NewAlarmTest, service: TheService, _: SounderTrier) -> SounderTried:
+    """One tone of a second from a chamber's sounder alone; nobody is told, nothing is kept.
+
+    409 in danger, where there is no sounder, and where it sounds already.
+    """
+    tried = service.alarm_tests.try_sounder(service.chamber(told.chamber))
+    return SounderTried(well=tried.well is True, fault=tried.told or None)
 
 
 @router.post("/{test}/confirm")

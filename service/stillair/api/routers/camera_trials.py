@@ -11,9 +11,10 @@ from fastapi.concurrency import run_in_threadpool
 from pydantic import Field
 
 from stillair.api.entry import Owner, access
-from stillair.api.routers.chamber_file import TheFiles, checked
+from stillair.api.routers.chamber_file import MOST_CHANGES, TheFiles, checked
 from stillair.api.schemas import Done, Posted
 from stillair.config.changed_words import source_words
+from stillair.config.changes import Change
 from stillair.runtime.changing import CameraAsked
 from stillair.runtime.trying_camera import CameraTrial
 
@@ -24,11 +25,15 @@ WATCHED = "This camera is watched already: its running picture is shown."
 
 
 class ToLookThrough(Posted):
-    """Through which camera to look, as `source` in the file of a chamber would name it."""
+    """Through which camera to look, as `source` in the file of a chamber would name it.
+
+    `changes` are those that this file would get besides.
+    """
 
     chamber: Annotated[str, Field(max_length=200)]
     base: Annotated[str, Field(max_length=64)]
     source: Annotated[str, Field(min_length=1, max_length=1000)]
+    changes: Annotated[list[Change], Field(max_length=MOST_CHANGES, default_factory=list)]
 
 
 @router.post("/camera-trials", status_code=201)
@@ -40,7 +45,8 @@ async def begin(
     A camera that is watched already isn't opened again: `watched_by` names its chamber then.
     """
     asked: CameraAsked = await run_in_threadpool(
-        checked, partial(files.camera_asked, body.chamber, body.base, body.source.strip())
+        checked,
+        partial(files.camera_asked, body.chamber, body.base, body.source.strip(), body.changes),
     )
     if asked.watched_by is not None:
         response.status_code = HTTPStatus.OK

@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 from http import HTTPStatus
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, BackgroundTasks, Depends, Request
 from pydantic import Field
 
 from stillair.access.roles import Principal, Role
-from stillair.api.entry import Owner, acting
+from stillair.api.entry import Owner, access, acting
 from stillair.api.problems import Problem
 from stillair.api.schemas import Done, Posted
-from stillair.config.changes import AddParticles, AddSensor, Change, Proposal
+from stillair.config.changed_words import plain
+from stillair.config.changes import (
+    AddParticles,
+    AddSensor,
+    Change,
+    Proposal,
+    SameServer,
+    SetBroker,
+)
 from stillair.errors import SettingsError
 from stillair.runtime.changing import Changing, FileNow
 from stillair.runtime.file_shown import materials
@@ -33,12 +41,34 @@ Changer = Annotated[Principal, acting("chamber file changed", Role.OWNER)]
 Undoer = Annotated[Principal, acting("change of the chamber file undone", Role.OWNER)]
 
 
+GivenUp = Annotated[
+    list[Annotated[str, Field(max_length=200)]],
+    Field(max_length=MOST_CHANGES, default_factory=list),
+]
+
+
 class Changes(Posted):
-    """What to change in the file of a chamber, of which `base` is what it was known by."""
+    """What to change in the file of a chamber, of which `base` is what it was known by.
+
+    `gives_up` names each listed detector that goes with it, as the proposal does: who writes
+    it without is refused (409).
+    """
 
     chamber: Annotated[str, Field(max_length=200)]
     base: Annotated[str, Field(max_length=64)]
     changes: Annotated[list[Change], Field(min_length=1, max_length=MOST_CHANGES)]
+    gives_up: GivenUp
+
+
+class BrokerToTry(Posted):
+    """The broker to reach: as a change would name it, or as the file of a chamber does."""
+
+    chamber: Annotated[str, Field(max_length=200)]
+    base: Annotated[str, Field(max_length=64)]
+    broker: Annotated[SetBroker | SameServer | None, Field(discriminator="do")] = None
+    topic: Annotated[str, Field(max_length=1000)] = ""
+    pointer: Annotated[str, Field(max_length=1000)] = ""
+    expects: Literal["number", "word"] = "number"
 
 
 class Undone(Posted):
@@ -46,6 +76,7 @@ class Undone(Posted):
 
     chamber: Annotated[str, Field(max_length=200)]
     base: Annotated[str, Field(max_length=64)]
+    gives_up: GivenUp
 
 
 class Wanted(Posted):
@@ -87,7 +118,9 @@ def change(
     body: Changes, files: TheFiles, by: Changer, afterwards: BackgroundTasks
 ) -> dict[str, Any]:
     """Write the changes, and have the service begin anew with them within seconds."""
-    found, anew = checked(lambda: files.change(body.chamber, body.base, body.changes, by.name))
+    found, anew = checked(
+        lambda: files.change(body.chamber, body.base, body.changes, by.name, gives_up=body.gives_up)
+    )
     if anew:
         afterwards.add_task(files.begin_anew)
     return {**_told(found), "begins_anew": anew}
@@ -96,7 +129,7 @@ def change(
 @router.post("/chamber-files/undo", status_code=202)
 def undo(body: Undone, files: TheFiles, by: Undoer, afterwards: BackgroundTasks) -> dict[str, Any]:
     """Put back what was before the newest change, and have the service begin anew with it."""
-    words = checked(lambda: files.undo(body.chamber, body.base, by.name))
+    words = checked(lambda: files.undo(body.chamber, body.base, by.name, gives_up=body.gives_up))
     afterwards.add_task(files.begin_anew)
     return {"words": words, "begins_anew": True}
 
@@ -154,6 +187,33 @@ def try_sensor(body: Wanted, files: TheFiles, _: Owner) -> dict[str, Any]:
     }
 
 
+@router.post("/finding/broker")
+def try_broker(
+    body: BrokerToTry, files: TheFiles, owner: Owner, request: Request
+) -> dict[str, Any]:
+    """Whether a broker answers, and what comes first on a topic; nothing is written.
+
+    `answer`: connects, refuses, no answer, unknown name, certificate, no broker; `heard` of a
+    topic: yes, no, unreadable, refused. It takes some seconds.
+    """
+    of = checked(lambda: files.broker_asked(body.chamber, body.base, body.broker))
+    access(request).act(
+        "broker tried", f"{of.host}:{of.port}", by=owner.name, address=owner.address
+    )
+    tried = checked(
+        lambda: files.broker_trial.reach(
+            of, body.topic, body.pointer, is_number=body.expects == "number"
+        )
+    )
+    return {
+        "where": tried.where,
+        "answer": tried.answer.value,
+        "why": tried.why or None,
+        "heard": None if tried.heard is None else tried.heard.value,
+        "value": tried.value or None,
+    }
+
+
 @router.get("/finding/pins")
 def pins(files: TheFiles, _: Owner) -> dict[str, Any]:
     """The board's pins: free ones as they are while somebody looks, and by whom others are used."""
@@ -192,7 +252,8 @@ def _file(now: FileNow) -> dict[str, Any]:
 
 
 def _told(found: Proposal) -> dict[str, Any]:
-    return {"words": list(found.words), "chamber": found.settings.key}
+    gives_up = list(found.gives_up)
+    return {"words": list(found.words), "chamber": found.settings.key, "gives_up": gives_up}
 
 
 def checked(work: Any) -> Any:
@@ -202,6 +263,6 @@ def checked(work: Any) -> Any:
     except SettingsError as error:
         raise Problem(
             HTTPStatus.UNPROCESSABLE_ENTITY,
-            " ".join(f"{fault[:1].upper()}{fault[1:]}." for fault in error.faults[:5]),
+            " ".join(f"{plain(fault)}." for fault in error.faults[:5]),
             faults=[{"where": fault.partition(":")[0], "what": fault} for fault in error.faults],
         ) from None

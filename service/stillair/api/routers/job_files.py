@@ -14,7 +14,7 @@ from starlette.types import Message, Receive, Scope, Send
 from stillair.api.entry import TheService, Viewer
 from stillair.api.problems import Problem
 from stillair.api.schemas import Listing
-from stillair.model import Place
+from stillair.errors import CommandRefused
 from stillair.runtime.job_file import Asked, settings_item
 from stillair.runtime.job_file_sending import JobFile
 from stillair.runtime.job_words import disposition
@@ -39,14 +39,17 @@ async def file(job: str, service: TheService, _: Viewer) -> Response:
     names of people, no addresses. 409 while two others are being made.
     """
     item = await asyncio.to_thread(service.job, job)
-    watched = service.watched(service.chamber(str(item["chamber"])))
-    settings = watched.settings
+    key = service.kept_chamber(str(item["chamber"]))
     await service.archive.write_out()
+    try:
+        air = await asyncio.to_thread(service.air_of, job)
+    except CommandRefused:
+        air = ()  # nobody watches there any more, and the job is older than its settings' record
     asked = Asked(
         job=job,
-        now_s=watched.labels.timeline().epoch_s(watched.clock.now_s()),
-        air=tuple(s.name for s in settings.sensors if s.place is Place.CHAMBER),
-        private=tuple(person.name for person in settings.people),
+        now_s=service.chamber_time_s(key),
+        air=air,
+        private=tuple(p.name for of in service.chambers() for p in of.settings.people),
     )
     try:
         made = await service.job_files.begin(asked)

@@ -17,6 +17,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import EventSourceResponse
 from fastapi.sse import ServerSentEvent
 
+from stillair.access.roles import Role
 from stillair.api.entry import TheService, Viewer, caller
 from stillair.api.problems import Problem
 from stillair.storage.journal import Entry
@@ -41,11 +42,17 @@ async def a_place(service: TheService, _: Viewer) -> None:
 async def live(
     request: Request,
     service: TheService,
-    _: Viewer,
+    person: Viewer,
     last_event_id: Annotated[str | None, Header()] = None,
 ) -> AsyncIterator[ServerSentEvent]:
     """One stream for each open page."""
-    viewer = service.feed.join()
+    owner = person.may(Role.OWNER)
+    viewer = service.feed.join(owner=owner)
+
+    def told_of(entry: Entry) -> ServerSentEvent:
+        body = entry.body if owner else service.places.shown(entry.body)
+        return ServerSentEvent(event=entry.topic, id=str(entry.seq), data=body)
+
     try:
         seen = service.last_seq
         if last_event_id is not None:
@@ -56,8 +63,8 @@ async def live(
             else:
                 for entry in missed.entries:
                     seen = max(seen, entry.seq)
-                    yield _told(entry)
-        yield ServerSentEvent(event="now", id=str(seen), raw_data=service.state_json())
+                    yield told_of(entry)
+        yield ServerSentEvent(event="now", id=str(seen), raw_data=service.feed.state(owner))
         checked_s = time.monotonic()
         while True:
             told = await viewer.next()
@@ -71,14 +78,10 @@ async def live(
             for entry in told.entries:
                 if entry.seq > seen:
                     seen = entry.seq
-                    yield _told(entry)
+                    yield told_of(entry)
             if told.now is not None:
                 yield ServerSentEvent(event="now", id=str(seen), raw_data=told.now)
             if told.closed:
                 return
     finally:
         service.feed.leave(viewer)
-
-
-def _told(entry: Entry) -> ServerSentEvent:
-    return ServerSentEvent(event=entry.topic, id=str(entry.seq), data=entry.body)

@@ -10,7 +10,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.concurrency import run_in_threadpool
 
-from stillair.access.roles import Principal
+from stillair.access.roles import Principal, Role
 from stillair.api.description import ANYBODY
 from stillair.api.entry import TheService, Viewer, acting
 from stillair.api.problems import Problem
@@ -29,6 +29,7 @@ from stillair.api.schemas import (
 from stillair.api.times import Moment, stretch
 from stillair.model import Acknowledge, Kind, Reset, Shelve, Unshelve
 from stillair.runtime.how_it_watches import lines
+from stillair.runtime.service import Service
 from stillair.storage.items import label
 
 router = APIRouter(prefix="/api", tags=["watching"])
@@ -49,6 +50,11 @@ class Width(IntEnum):
     MIDDLE = 640
 
 
+def _shown(service: Service, person: Principal, item: Any) -> Any:
+    """With where things hang for owners, without for everybody else."""
+    return item if person.may(Role.OWNER) else service.places.shown(item)
+
+
 @router.get("/health", openapi_extra=ANYBODY)
 async def health(service: TheService) -> Health:
     """Whether the watch itself is whole; the one thing a stranger may ask."""
@@ -67,6 +73,7 @@ def how_it_watches(service: TheService, request: Request, _: Viewer) -> WatchLin
                 told=line.told,
                 since_at=label(line.since_at.timestamp()) if line.since_at else None,
                 todo=line.todo or None,
+                sounder=line.sounder or None,
             )
             for line in lines(service, request.app.state.folder)
         ]
@@ -74,16 +81,16 @@ def how_it_watches(service: TheService, request: Request, _: Viewer) -> WatchLin
 
 
 @router.get("/now")
-def now(service: TheService, _: Viewer) -> dict[str, Any]:
+def now(service: TheService, person: Viewer) -> dict[str, Any]:
     """Everything that the first page shows; `seq` as the live stream would begin with it."""
     seq = service.last_seq
-    return {**service.now(), "seq": seq}
+    return {**service.now(person.may(Role.OWNER)), "seq": seq}
 
 
 @router.get("/events")
 def events(
     service: TheService,
-    _: Viewer,
+    person: Viewer,
     job: str | None = None,
     kind: Kind | None = None,
     chamber: str | None = None,
@@ -92,17 +99,18 @@ def events(
 ) -> Listing:
     """Changes of events, newest last."""
     key = service.kept_chamber(chamber) if chamber is not None else None
-    return listing(
+    found = listing(
         service.history.entries(
             after, limit, "event", chamber=key, job=job, kind=kind.value if kind else None
         )
     )
+    return Listing(items=_shown(service, person, found.items), next=found.next)
 
 
 @router.get("/alarms")
 def alarms(
     service: TheService,
-    _: Viewer,
+    person: Viewer,
     chamber: str | None = None,
     standing: bool | None = None,
     after: After = 0,
@@ -111,7 +119,7 @@ def alarms(
     """Alarms as they stand, newest last; those that are over too unless `standing`."""
     key = service.kept_chamber(chamber) if chamber is not None else None
     items, more = service.alarms(after, limit, key, standing)
-    return Listing(items=[dict(item) for item in items], next=more)
+    return Listing(items=_shown(service, person, [dict(item) for item in items]), next=more)
 
 
 @router.post("/alarms/{alarm}/acknowledge")

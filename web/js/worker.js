@@ -3,9 +3,16 @@
  * telephone, and says plainly when the chamber can't be reached.
  *
  * No page is ever kept and shown again: one from before would look alive while nobody watches.
- * Kept are what was heard last and when, which is told as what it is, past; and as whose telephone
- * this one joined. Who signs out leaves nothing of the first here.
+ * Kept are what was heard last and when, which is told as what it is, past; as whose telephone
+ * this one joined; and the stylesheet, for the page that says so. Who signs out leaves nothing of
+ * the first here.
+ *
+ * The service sends it as one script with what it imports (`api/linking.py`), because not every
+ * browser takes a module here.
  */
+
+import { K } from "./strings_worker.js";
+import { age, whole, zone } from "./units.js";
 
 /** @typedef {{title: string, text: string, alarm: string | null, kind: string, priority: string, stage: string, link: string | null, key: string, at: string}} Told */
 /** @typedef {{person: string, label: string, id: string}} Joined */
@@ -16,19 +23,16 @@ const KEPT = "stillair-telephone";
 const TOUCH = "/kept/touch"; // names in KEPT, and no addresses of the service
 const SAID = "/kept/said";
 const JOINED = "/kept/joined";
+const STYLE = "/kept/style.css";
 const AGAIN = new Set(["raised", "changed", "still", "trial", "test", "test over"]); // stages that call once more
 const TRY_AGAIN_S = 10;
 const ANSWER_MS = 8_000; // beyond it the first page says that nothing comes; it tries again by itself
 const MOST_SAID = 16; // chambers
 
-const T = {
-  unread: "A message of Stillair couldn't be read",
-  unread_todo: "Open the page and see how the chamber is.",
-  left: "This telephone no longer gets messages of Stillair",
-  left_todo: "Its address has changed. Open the page Telephones and join again.",
-};
-
-worker.addEventListener("install", () => worker.skipWaiting());
+worker.addEventListener("install", (/** @type {any} */ event) => {
+  worker.skipWaiting();
+  event.waitUntil(keepStyle());
+});
 
 // --- messages ----------------------------------------------------------------------------
 
@@ -47,8 +51,8 @@ function read(data) {
   }
   const text = (/** @type {string} */ name) => (typeof told?.[name] === "string" ? told[name] : "");
   return {
-    title: text("title") || T.unread,
-    text: text("text") || (text("title") ? "" : T.unread_todo),
+    title: text("title") || K.unread,
+    text: text("text") || (text("title") ? "" : K.unread_todo),
     alarm: text("alarm") || null,
     kind: text("kind"),
     priority: text("priority"),
@@ -105,7 +109,7 @@ async function open(address) {
 // --- when the browser gives this telephone another address ---------------------------------
 
 worker.addEventListener("pushsubscriptionchange", (/** @type {any} */ event) => {
-  event.waitUntil(joinAgain(event.newSubscription).catch(() => show({ ...read(null), title: T.left, text: T.left_todo })));
+  event.waitUntil(joinAgain(event.newSubscription).catch(() => show({ ...read(null), title: K.left, text: K.left_todo })));
 });
 
 /** @param {any} given  the new subscription, where the browser has made it by itself */
@@ -137,6 +141,7 @@ async function joinAgain(given) {
 
 worker.addEventListener("fetch", (/** @type {any} */ event) => {
   if (event.request.mode === "navigate") event.respondWith(visit(event));
+  else if (new URL(event.request.url).pathname === STYLE) event.respondWith(style());
 });
 
 /** Then the page that is being left keeps nothing any more. */
@@ -154,7 +159,7 @@ async function visit(event) {
   });
   try {
     const answer = await Promise.race([fetch(event.request), late]); // with a signal it would be no navigation
-    event.waitUntil(keep(TOUCH, Date.now()));
+    event.waitUntil(Promise.all([keep(TOUCH, Date.now()), keepStyle()]));
     return answer;
   } catch {
     const [touch_ms, said] = await Promise.all([TOUCH, SAID].map((name) => recall(name).catch(() => null)));
@@ -174,20 +179,6 @@ worker.addEventListener("message", (/** @type {any} */ event) => {
 /** @typedef {{name: string, tone: string, simulated: boolean, sentence: string}} Said */
 /** @typedef {{heard_ms: number, said: Said[]}} Heard */
 
-/** "29 Nov 2026, 21:04", in the reader's zone. @param {number} ms */
-function time(ms) {
-  return new Date(ms).toLocaleString("en-GB", { dateStyle: "medium", timeStyle: "short" });
-}
-
-/** "35 min", "3 h 5 min", "12 days". @param {number} ms */
-function span(ms) {
-  const whole_min = Math.max(0, Math.floor(ms / 60_000));
-  if (whole_min < 1) return "less than a minute";
-  if (whole_min < 60) return `${whole_min} min`;
-  if (whole_min < 2880) return `${Math.floor(whole_min / 60)} h ${whole_min % 60} min`;
-  return `${Math.floor(whole_min / 1440)} days`;
-}
-
 /** @param {unknown} text */
 function plain(text) {
   const signs = /** @type {{[sign: string]: string}} */ ({ "&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;" });
@@ -195,12 +186,16 @@ function plain(text) {
 }
 
 /** What was said last, as what it is: past. @param {Heard} heard  @param {number} now_ms */
-function saidThen({ heard_ms, said }, now_ms) {
+export function saidThen({ heard_ms, said }, now_ms) {
   const stood = said.some(({ tone }) => tone === "danger");
+  const lines = said.map(({ name, tone, simulated, sentence }) => {
+    const told = K.said(`${plain(name)}${simulated ? K.simulated : ""}`, plain(sentence));
+    return `<li>${told}${tone === "danger" ? ` <strong>${K.was_alarm}</strong>` : ""}</li>`;
+  });
   return `<section aria-labelledby="then">
-<h2 id="then">What was heard ${span(now_ms - heard_ms)} ago, at ${time(heard_ms)}</h2>
-<ul>${said.map(({ name, tone, simulated, sentence }) => `<li>${plain(name)}${simulated ? " (simulated)" : ""}: “${plain(sentence)}”${tone === "danger" ? " <strong>This was an alarm.</strong>" : ""}</li>`).join("")}</ul>
-<p><strong>That is over and may be otherwise by now.</strong> ${stood ? "Nobody has said that the alarm has ended: act as if it goes on." : "Nothing has been heard since, and no alarm would be heard here either."}</p>
+<h2 id="then">${K.heard(age(now_ms - heard_ms), whole(heard_ms))}</h2>
+<ul>${lines.join("")}</ul>
+<p><strong>${K.over}</strong> ${stood ? K.stood : K.quiet}</p>
 </section>`;
 }
 
@@ -210,11 +205,7 @@ function saidThen({ heard_ms, said }, now_ms) {
  */
 function outOfReach(touch_ms, heard) {
   const now_ms = Date.now();
-  const since =
-    typeof touch_ms === "number"
-      ? `Last heard on ${time(touch_ms)}, ${span(now_ms - touch_ms)} ago.`
-      : "It hasn't been reached from this telephone before.";
-  const zone = Intl.DateTimeFormat().resolvedOptions().timeZone;
+  const since = typeof touch_ms === "number" ? K.last(whole(touch_ms), age(now_ms - touch_ms)) : K.never;
   const page = `<!doctype html>
 <html lang="en">
 <head>
@@ -222,27 +213,18 @@ function outOfReach(touch_ms, heard) {
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="color-scheme" content="light dark">
 <meta http-equiv="refresh" content="${TRY_AGAIN_S}">
-<title>Out of touch · Stillair</title>
-<style>
-body { margin: 2rem auto; max-width: 34rem; padding: 0 1rem; font: 1.1rem/1.5 system-ui, sans-serif; color: #262522; background: #f3f1ec; }
-h1 { font-size: 1.7rem; line-height: 1.25; border-left: 0.5rem solid #e0b000; padding-left: 0.8rem; }
-h2 { font-size: 1.1rem; }
-section { border-top: 1px solid; margin-top: 1.5rem; }
-li { margin: 0.3rem 0; }
-small { font-size: 0.9rem; }
-a { display: inline-block; padding: 0.8rem 1.2rem; color: #fff; background: #1d5aa6; border-radius: 0.3rem; text-decoration: none; }
-@media (prefers-color-scheme: dark) { body { color: #ece7dd; background: #1c1a17; } }
-</style>
+<title>${K.title}</title>
+<link rel="stylesheet" href="${STYLE}">
 </head>
 <body>
-<main>
-<h1 role="alert">Out of touch: from here nobody can tell how the chamber is.</h1>
-<p id="since">${since} Tried again at ${time(now_ms)}.</p>
-<p>Look at the chamber yourself. Then see whether this telephone is in the shed's network, and whether the board has power and its network.</p>
-<p><a href="">Try again</a></p>
-<p>It tries again every ${TRY_AGAIN_S} seconds.</p>
+<main class="answer trouble">
+<h1 role="alert">${K.head}</h1>
+<p id="since">${since} ${K.tried(whole(now_ms))}</p>
+<p>${K.todo}</p>
+<p class="acts"><a class="act must" href="">${K.again}</a></p>
+<p class="small">${K.every(TRY_AGAIN_S)}</p>
 ${heard && heard.said.length ? saidThen(heard, now_ms) : ""}
-<p><small>Times are those of this telephone${zone ? `, ${plain(zone)}` : ""}.</small></p>
+<p class="small">${K.zone(plain(zone()))}</p>
 </main>
 </body>
 </html>`;
@@ -251,7 +233,7 @@ ${heard && heard.said.length ? saidThen(heard, now_ms) : ""}
     headers: {
       "Content-Type": "text/html; charset=utf-8",
       "Cache-Control": "no-store",
-      "Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'",
+      "Content-Security-Policy": "default-src 'none'; style-src 'self'; base-uri 'none'",
     },
   });
 }
@@ -273,4 +255,15 @@ async function recall(name) {
 /** @param {string} name */
 async function forget(name) {
   await (await caches.open(KEPT)).delete(name);
+}
+
+/** The newest stylesheet; where it can't be had, that of before stays. */
+async function keepStyle() {
+  const found = await fetch("/web/stillair.css").catch(() => null);
+  if (found?.ok) await (await caches.open(KEPT)).put(STYLE, found);
+}
+
+/** Never from the network, which may hang by now. */
+async function style() {
+  return (await (await caches.open(KEPT)).match(STYLE)) ?? new Response("", { status: 404 });
 }
