@@ -71,7 +71,7 @@ async (delta) => {
 
 def make(folder: Path, hours: float, sound: int) -> tuple[str, Path]:
     """A data folder with the jobs; the long one's id, and the chamber file."""
-    chamber = chamber_files(folder, "")
+    chamber = chamber_files(folder, "", frames_per_s=4)
     box = box_mark(load_chamber(chamber))
     data = folder / "data"
     data.mkdir()
