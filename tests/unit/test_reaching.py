@@ -127,7 +127,7 @@ def test_each_route_is_listed_with_what_a_silent_telephone_makes_of_it() -> None
     found = list(listed(chamber("north bench", person("cox", *addresses)), "north bench, "))
     assert [each.thing.removeprefix("north bench, cox, ") for each in found[:3]] == [
         "e-mail to cox@example.org",
-        "the telephones",
+        "message on the telephone",
         "MQTT, topic shed/alarms",
     ]
     assert "secret" not in repr(found)
