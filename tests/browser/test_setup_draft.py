@@ -225,6 +225,23 @@ def test_what_has_to_be_chosen_again_is_said_in_one_sentence(page: Page) -> None
     )
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "stays"),
+    [
+        pytest.param("cox", "cox", True, id="the same person again"),
+        pytest.param("this computer", "cox", True, id="the first owner has got a name"),
+        pytest.param("cox", "bow", False, id="another person"),
+    ],
+)
+def test_what_is_kept_in_setting_up_is_one_persons(
+    page: Page, before: str, after: str, stays: bool
+) -> None:
+    asked = """(() => { localStorage.clear(); m.setupIsOf(a[0]); m.keep('setup-draft:f', '{}');
+      m.keep('unit', 'f'); m.setupIsOf(a[1]);
+      return [m.recall('setup-draft:f') !== null, m.recall('unit')]; })()"""
+    assert ask(page, "kept", asked, [before, after]) == [stays, "f"]
+
+
 def test_a_late_answer_changes_the_box_that_it_was_asked_for(page: Page) -> None:
     """And a broker's is used only where that broker still stands in the form."""
     asked = """(async () => {
