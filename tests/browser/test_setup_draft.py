@@ -143,6 +143,9 @@ def test_of_a_camera_address_scheme_and_host_are_kept(page: Page, source: str, k
 def test_a_route_is_told_without_its_password(page: Page) -> None:
     told = "['mqtt:shed/alarms', 'mqtt://u:oar@h/t', 'https://h/oar', 'oar'].map(m.told)"
     assert ask(page, "setup_people", told) == ["mqtt:shed/alarms", "mqtt:…", "https:…", "…"]
+    hints = ask(page, "strings_setup", "[m.G.camera.address_how, m.G.people.other_how]")
+    for hint in hints:  # the list of changes shows it, until it is written
+        assert hint.endswith(" This page doesn't show it again.")
 
 
 OTHERS = """(() => { const was = a; const d = m.draftOf('b', was, 'f'); %s
