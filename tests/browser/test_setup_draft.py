@@ -246,7 +246,6 @@ def test_what_is_kept_in_setting_up_is_one_persons(
 
 
 def test_a_late_answer_changes_the_box_that_it_was_asked_for(page: Page) -> None:
-    """And a broker's is used only where that broker still stands in the form."""
     asked = """(async () => {
       const { render, h } = await import('/web/vendor/preact.js');
       const base = 'b', settings = null, faults = [];
@@ -269,10 +268,42 @@ def test_a_late_answer_changes_the_box_that_it_was_asked_for(page: Page) -> None
     kept = ask(page, "setup_steps", f"await {asked}", SETTINGS)
     assert kept[:2] == [["north", 45, "one.toml"], ["south", None, "two.toml"]]
     assert kept[2] == ["name"], "a file that changes while it is looked at begins no draft anew"
-    still = "(() => { const d = { typed: { broker: { host: 'a' } }, more: [] };"
-    still += " return ['a', 'b'].map((host) => m.isAskedStill("
-    still += "{ typed: { broker: { host } }, more: [] }, d)); })()"
-    assert ask(page, "setup_broker", still) == [True, False]
+
+
+@pytest.mark.parametrize("typed_on", [False, True])
+def test_a_brokers_answer_is_used_only_where_that_broker_is_still_typed(
+    page: Page, typed_on: bool
+) -> None:
+    asked = """(async () => {
+      const { render, h } = await import('/web/vendor/preact.js');
+      const { useDraft } = await import('/web/js/setup_steps.js');
+      localStorage.clear();
+      const file = {chamber: 'north', file: 'three.toml', base: 'b', settings: null, faults: []};
+      const files = {items: [file]};
+      let held, answers;
+      const Box = () => ((held = useDraft(file)),
+        h(m.Broker, {...held, file, files, stop: null, at: 'sensors'}));
+      const place = document.createElement('div');
+      const drawn = () => new Promise((done) => setTimeout(done, 50));
+      const type = (host) => held.change({typed: {broker: {at: 'sensors', host}}});
+      const ask = window.fetch;
+      window.fetch = () => new Promise((done) => (answers = () =>
+        done(new Response(JSON.stringify({where: 'one:1883', answer: 'connects', why: null})))));
+      render(h(Box), place);
+      type('one');
+      await drawn();
+      place.querySelector('button.must').click();
+      if (a) type('other');
+      await drawn();
+      answers();
+      await drawn();
+      window.fetch = ask;
+      const said = place.querySelector('[role=status]').textContent;
+      return [held.draft.more, held.draft.typed.broker?.host ?? null, said.includes('one:1883')];
+    })()"""
+    used = [[{"do": "broker", "host": "one"}], None, True]
+    expected = [[], "other", False] if typed_on else used
+    assert ask(page, "setup_broker", f"await {asked}", typed_on) == expected
 
 
 @pytest.mark.parametrize(

@@ -51,7 +51,7 @@ export function brokerChange({ same, host, tls, username, password }, before) {
 }
 
 /** Whether the same broker stands in a draft as in one from before: an answer is about none but that. @param {Draft} last @param {Draft} before */
-export function isAskedStill(last, before) {
+function isAskedStill(last, before) {
   const broker = (/** @type {Draft} */ of) => JSON.stringify([of.typed.broker ?? null, of.more.find((each) => keyOf(each) === "mqtt") ?? null]);
   return broker(last) === broker(before);
 }
