@@ -182,6 +182,9 @@ def test_another_boxs_broker_is_taken_over_with_its_password_and_goes_nowhere_el
     ask: Any = TypeAdapter(Change).validate_python
     at_port = shed.changing.broker_asked("south-bench", south, None)
     assert at_port.password is not None
+    other_port = ask({"do": "broker", "host": "shed.example", "port": 1885})
+    with pytest.raises(SettingsError, match="give its password as well"):
+        shed.changing.broker_asked("south-bench", south, other_port)
     elsewhere = ask({"do": "broker", "host": "elsewhere.example"})
     with pytest.raises(SettingsError, match="give its password as well"):
         shed.changing.broker_asked("south-bench", south, elsewhere)
