@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from stillair.fire.edges import SOFT
 from stillair.fire.flame import Place
-from stillair.fire.vision import SOFT, Vision
+from stillair.fire.vision import Vision
 from stillair.model import CameraCondition
 from unit.fire_pictures import film
 
