@@ -420,6 +420,7 @@ export const G = {
     no: "Not yet",
     /** @param {number | null} gap_s */
     written: (gap_s) => `Written: it is watched by this now.${gap_s === null ? "" : ` Nothing was watched for ${gap_s.toFixed(1)} s.`}`,
+    tried: "What was written last is being tried for some seconds. This is written then …",
     busy: "Written. The service begins anew with it …",
     late: "The service has not come back within a minute and a half. Look at its log; the old settings come back with its next start.",
     seen: "I've read it",
