@@ -1,4 +1,7 @@
-"""Ink on its ground can be read: AA for all words, AAA for alarms, by day and by night."""
+"""Ink on its ground can be read: AA for all words, AAA for alarms, by day and by night.
+
+And words are of one scale of sizes.
+"""
 
 from __future__ import annotations
 
@@ -54,3 +57,9 @@ def contrast(one: str, other: str) -> float:
 def test_ink_can_be_read_on_its_ground(scheme: str, ink: str, ground: str, least: float) -> None:
     colours = tokens()[scheme]
     assert contrast(colours[ink], colours[ground]) >= least
+
+
+def test_words_are_of_the_scales_sizes() -> None:
+    sizes = re.findall(r"font-size: ([^;]+);", SHEET.read_text())
+    assert sizes
+    assert [size for size in sizes if size.endswith("px")] == []

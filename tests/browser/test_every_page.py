@@ -13,7 +13,7 @@ from playwright.sync_api import Page, expect
 
 from running import RunningService
 
-from .conftest import Look, until
+from .conftest import NORTH, Look, chamber_files, until
 from .test_jobs_page import fits
 from .test_report_page import shot as keep_picture
 
@@ -54,6 +54,18 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]
         yield service
 
 
+@pytest.fixture(scope="module")
+def benches(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService]:
+    """A service over two chambers."""
+    folder = tmp_path_factory.mktemp("benches")
+    words: list[str] = []
+    for name in (NORTH, "Boat shed, south bench"):
+        chamber = chamber_files(folder / name, "", name=name, frames_per_s=1)
+        words += ["--chamber", str(chamber)]
+    with RunningService(folder / "data", *words) as service:
+        yield service
+
+
 def newest_flawed(service: RunningService) -> str:
     items = service.get("/api/jobs", limit=100)["items"]
     return next(str(job["id"]) for job in reversed(items) if job["state"] == "finished")
@@ -86,14 +98,48 @@ def test_nothing_hangs_over_and_axe_finds_nothing(
 ) -> None:
     address = where.format(job=newest_flawed(season))
     page = look(season, address, width_px=WIDTHS_PX[0], expected="404")
+    looked_through(page, there)
+
+
+@pytest.mark.parametrize(
+    ("where", "there"),
+    [
+        pytest.param("/", ".side-by-side article", id="all"),
+        pytest.param("/#/chambers/{key}", ".meanwhile li", id="one of them"),
+    ],
+)
+def test_nothing_is_amiss_where_there_are_several_chambers(
+    benches: RunningService, look: Look, where: str, there: str
+) -> None:
+    key = benches.get("/api/now")["chambers"][1]["chamber"]
+    looked_through(look(benches, where.format(key=key), width_px=WIDTHS_PX[0]), there)
+
+
+def test_nothing_is_amiss_where_the_service_is_out_of_reach(
+    season: RunningService, look: Look
+) -> None:
+    """What stays awake in the telephone says so, on a page of its own."""
+    page = look(season, "/", width_px=WIDTHS_PX[0], expected="Failed to load resource")
+    page.locator(".sentence").wait_for()
+    until(page, "navigator.serviceWorker.ready.then((r) => r.active.state === 'activated')")
+    page.reload()  # through the worker, which keeps how pages look
+    page.locator(".sentence").wait_for()
+    page.context.set_offline(True)
+    page.reload()
+    # It asks anew each 10 s: what is watched is real, and can't wait for its reader (WCAG 2.2.1).
+    looked_through(page, "#since", but="meta-refresh: ")
+
+
+def looked_through(page: Page, there: str, *, but: str = "-") -> None:
+    """Nothing hangs over, axe finds nothing `but` that, and by Tab everything is reached."""
     page.locator(there).first.wait_for()
     page.evaluate(AXE.read_text("utf-8"))
     for width_px in WIDTHS_PX:
         page.set_viewport_size({"width": width_px, "height": 844})
         assert fits(page), width_px
-        if width_px in (WIDTHS_PX[0], WIDTHS_PX[-1]):
-            for light in LIGHTS:
-                assert found(page, light) == []
+        ends = width_px in (WIDTHS_PX[0], WIDTHS_PX[-1])
+        for light in LIGHTS if ends else LIGHTS[:1]:  # between them no colour is another
+            assert [each for each in found(page, light) if not each.startswith(but)] == []
     assert page.locator(".act.must:visible").count() <= 1, "one button stands out"
     assert walked(page) == []
 

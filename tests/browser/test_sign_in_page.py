@@ -47,8 +47,11 @@ def test_a_person_signs_in_and_out_again(owned: RunningService, look: Look) -> N
     page.locator(".sentence").wait_for()
     expect(page.get_by_text(f"Signed in as {NAME} (owner).")).to_be_visible()
     expect(page.get_by_text("stillair owner add NAME")).to_have_count(0)
+    page.evaluate("localStorage.setItem('stillair.setup-draft:chamber.toml', '{}')")
     page.get_by_role("link", name="Sign out").click()
     page.get_by_role("button", name="Sign in").wait_for()
+    left = page.evaluate("Object.keys(localStorage).filter((key) => key.includes('setup'))")
+    assert left == [], "whom a draft names is forgotten"
     page.goto(f"http://127.0.0.1:{owned.port}/")
     page.get_by_role("button", name="Sign in").wait_for()
 

@@ -189,7 +189,7 @@ def test_every_route_of_everybody_gets_a_marked_message_and_the_figures_are_true
 
 
 def test_a_route_that_is_refused_says_why(shed: Shed) -> None:
-    shed.mail.refuse_with = "550 5.1.1 no such box"
+    shed.mail.refuse_with = "550 5.1.1 no such box at post.shed.example"
     test = shed.begin()
     over = shed.over(test)
     assert (over["phase"], over["passed"]) == ("done", False)
@@ -197,7 +197,16 @@ def test_a_route_that_is_refused_says_why(shed: Shed) -> None:
         assert (route["arrived"], route["handed_after_s"]) == (False, None)
         assert "no such box" in route["refused"]
         assert route["text"].startswith("not taken: ")
+        assert "post.shed.example" in route["refused"]
     assert "0 of 3 messages taken by a server, none yet confirmed" in shed.said()["text"]
+    data = ("--data-dir", str(shed.service.folder))
+    with_owner = warm_run(stillair("owner", "add", "captain", *data), typed="a long row home")
+    assert with_owner.returncode == 0, with_owner.stderr
+    made = command("token", "add", "a page", "--role", "viewer", *data)
+    viewer = {"authorization": f"Bearer {made.stdout.split()[-1]}"}
+    seen = shed.service.web.get("/api/alarm-tests", headers=viewer).text
+    assert "no such box at (left out)" in seen
+    assert "post.shed" not in seen and "127.0.0.1" not in seen, "what is no business of a viewer"
 
 
 def test_a_telephone_that_has_not_joined_is_said_at_once_and_the_sounder_is_tried_all_the_same(

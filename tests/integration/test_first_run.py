@@ -30,6 +30,11 @@ def files(service: RunningService) -> dict[str, Any]:
     return dict(found)
 
 
+def tried(service: RunningService) -> None:
+    """Wait until what was written last has been watched by for long enough."""
+    wait_until(lambda: not service.get("/api/chamber-files")["on_trial"], within_s=SOON_S)
+
+
 def asked(service: RunningService, path: str, *changes: dict[str, Any]) -> httpx.Response:
     now = files(service)
     body = {"chamber": now["chamber"], "base": now["base"], "changes": list(changes)}
@@ -38,6 +43,7 @@ def asked(service: RunningService, path: str, *changes: dict[str, Any]) -> httpx
 
 def changed(service: RunningService, *changes: dict[str, Any]) -> float:
     """Write them; returns how long nothing answered, once it does again by the new file."""
+    tried(service)
     before = files(service)["base"]
     answer = asked(service, "", *changes)
     assert answer.status_code == 202, answer.text
@@ -151,6 +157,7 @@ def test_from_nothing_to_two_sensors_that_are_watched(
     own.write_text(own.read_text().replace('name = "top"', 'name = "top"  # red tape') + "# end\n")
     assert files(service)["by_hand"]
     body = {"chamber": "north-bench", "changes": [{"do": "chamber", "target_c": 50}]}
+    tried(service)
     stale = service.web.post("/api/chamber-files", json={**body, "base": base})
     assert stale.status_code == 409
     assert "changed meanwhile" in stale.json()["detail"]
@@ -171,6 +178,7 @@ def test_from_nothing_to_two_sensors_that_are_watched(
     come_back(service, undo["base"])
     assert own.read_text() == by_hand
     again = {"chamber": "north-bench", "base": files(service)["base"]}
+    tried(service)
     assert service.web.post("/api/chamber-files/undo", json=again).status_code == 409
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from running import RunningService, stillair, wait_until
+from stillair.runtime.trying_broker import MOST_TRIES
 from warm_starts import warm_run
 
 PASSWORD = "a long row to the weir"
@@ -350,6 +351,51 @@ def test_where_things_hang_is_told_to_owners_alone(
             found = told(who, path)
             assert "127.0.0.1" not in found, (who, path)
             assert "connection to the broker (left out)" in found, (who, path)
+
+
+def test_entries_of_the_stream_tell_it_to_owners_alone_too(
+    service: RunningService, headers: dict[str, dict[str, str]]
+) -> None:
+    """As they come again to a page that was away."""
+
+    def faults() -> list[dict[str, Any]]:
+        items = service.web.get("/api/events", headers=headers["owner"]).json()["items"]
+        return [item for item in items if "127.0.0.1:9" in str(item)]
+
+    wait_until(lambda: faults() != [], within_s=60.0)
+    away = {"last-event-id": str(faults()[0]["seq"] - 1)}
+
+    def told(who: str) -> str:
+        lines = list[str]()
+        with service.web.stream("GET", "/api/live", headers=headers[who] | away) as stream:
+            for line in stream.iter_lines():
+                if line == "event: now":
+                    break
+                lines.append(line)
+        assert "event: event" in lines, "entries, and not the state alone"
+        return "\n".join(lines)
+
+    assert "127.0.0.1:9" in told("owner")
+    for who in ("viewer", "operator", "reader"):
+        assert "127.0.0.1" not in (found := told(who)), who
+        assert "connection to the broker (left out)" in found, who
+
+
+def test_a_broker_that_was_not_tried_is_not_on_record(
+    service: RunningService, headers: dict[str, dict[str, str]]
+) -> None:
+    """There are so many tries in five minutes; more are refused, and nothing was done."""
+    owner = headers["owner"]
+    (now,) = service.web.get("/api/chamber-files", headers=owner).json()["items"]
+    wanted = {"do": "broker", "host": "127.0.0.1", "port": 9}
+    body = {"chamber": now["chamber"], "base": now["base"], "broker": wanted}
+    answers = [
+        service.web.post("/api/finding/broker", json=body, headers=owner).status_code
+        for _ in range(MOST_TRIES + 3)
+    ]
+    assert answers == [200] * MOST_TRIES + [429] * 3
+    acts = service.web.get("/api/audit", headers=owner).json()["items"]
+    assert len([act for act in acts if act["what"] == "broker tried"]) == MOST_TRIES
 
 
 @pytest.mark.parametrize("operation", [name for name, who in RIGHTS.items() if who == PERSON])

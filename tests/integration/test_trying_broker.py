@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import socket
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from servers import Broker, MailServer, free_loopback_port
 from stillair.access.people import TooManyTriesError
 from stillair.clock import ManualClock
 from stillair.config.reach import MqttTable
-from stillair.errors import SettingsError
+from stillair.errors import CommandRefused, SettingsError
 from stillair.runtime.trying_broker import MOST_TRIES, WITHIN_S, Answer, BrokerTrial, Heard
 from web_receivers import certified
 
@@ -94,3 +95,21 @@ def test_nobody_goes_through_a_network_with_it() -> None:
         trial.reach(closed)
     clock.advance(WITHIN_S)
     trial.reach(closed)
+
+
+def test_one_broker_at_a_time_is_tried() -> None:
+    clock, refused = ManualClock(), 0
+    closed = table(free_loopback_port())
+
+    def meanwhile(_: float) -> None:
+        nonlocal refused
+        clock.advance(1.0)
+        with pytest.raises(CommandRefused, match="Another broker is being tried"):
+            trial.reach(closed)
+        refused += 1
+
+    trial = BrokerTrial(clock=clock, wait=meanwhile)
+    with socket.create_server(("127.0.0.1", 0)) as silent:  # it takes the call, and says nothing
+        assert trial.reach(table(silent.getsockname()[1])).answer is Answer.NO_ANSWER
+    assert refused > 1
+    assert trial.reach(closed).answer is Answer.NO_ANSWER, "and then the next one"

@@ -205,6 +205,37 @@ def test_nothing_is_tried_while_something_sounds(sounding: Sounding) -> None:
     assert player.loop.try_out() is None
 
 
+def test_danger_between_asking_for_a_trial_and_its_tone_sounds_at_once() -> None:
+    player = Player()
+    trial = player.loop.try_out()
+    heard = player.play(Sounding.FIRE, player.stop_after(2))
+    assert heard[:2] == [(0.0, "on fire"), (0.5, "off")]
+    assert trial is not None and trial.cancelled()
+
+
+def test_one_trial_at_a_time_and_each_ends() -> None:
+    player = Player()
+    first, more = player.loop.try_out(), list[Future[str] | None]()
+    assert player.loop.try_out() is None, "asked for, and not begun"
+
+    def then() -> None:
+        match player.tape.heard[-1][1]:
+            case "on test":
+                more.append(player.loop.try_out())
+            case "silence" if len(more) == 1 and first is not None and first.done():
+                more.append(player.loop.try_out())
+        if len(player.tape.heard) == 8:
+            player.loop.stop()
+
+    heard = [what for _, what in player.play(Sounding.SILENT, then)]
+    assert heard[:3] == ["on test", "off", "silence"]
+    assert heard.count("on test") == 2, "the next one begins after it"
+    assert first is not None and first.result(0) == ""
+    asked, again, *_ = more
+    assert asked is None, "it sounds"
+    assert again is not None and again.result(0) == ""
+
+
 def test_a_trial_that_never_began_is_given_up_with_the_loop() -> None:
     player = Player()
     trial = player.loop.try_out()

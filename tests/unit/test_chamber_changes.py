@@ -243,7 +243,21 @@ def test_from_nothing_comes_a_whole_file() -> None:
     [
         pytest.param({"do": "mail", "host": "elsewhere.example"}, True, id="mail elsewhere"),
         pytest.param({"do": "broker", "host": "elsewhere.example"}, True, id="a broker elsewhere"),
-        pytest.param({"do": "mail", "host": "shed.example", "port": 465}, False, id="a port"),
+        pytest.param({"do": "mail", "host": "shed.example", "port": 465}, False, id="its port"),
+        pytest.param({"do": "broker", "host": "shed.example", "port": 8883}, False, id="broker's"),
+        pytest.param({"do": "mail", "host": "shed.example", "port": 466}, True, id="another port"),
+        pytest.param({"do": "broker", "host": "shed.example", "port": 1}, True, id="and broker's"),
+        pytest.param({"do": "broker", "host": "shed.example", "tls": False}, True, id="without"),
+        pytest.param(
+            {"do": "broker", "host": "shed.example", "port": 8883, "tls": False},
+            True,
+            id="a broker for all to read on the same port",
+        ),
+        pytest.param(
+            {"do": "mail", "host": "shed.example", "port": 465, "security": "none"},
+            True,
+            id="mail for all to read on the same port",
+        ),
         pytest.param(
             {"do": "mail", "host": "elsewhere.example", "password": "its own"}, False, id="with it"
         ),

@@ -182,6 +182,9 @@ def test_another_boxs_broker_is_taken_over_with_its_password_and_goes_nowhere_el
     ask: Any = TypeAdapter(Change).validate_python
     at_port = shed.changing.broker_asked("south-bench", south, None)
     assert at_port.password is not None
+    other_port = ask({"do": "broker", "host": "shed.example", "port": 1885})
+    with pytest.raises(SettingsError, match="give its password as well"):
+        shed.changing.broker_asked("south-bench", south, other_port)
     elsewhere = ask({"do": "broker", "host": "elsewhere.example"})
     with pytest.raises(SettingsError, match="give its password as well"):
         shed.changing.broker_asked("south-bench", south, elsewhere)
@@ -251,6 +254,7 @@ def test_another_box_gets_a_file_of_its_own_and_goes_with_a_way_back(tmp_path: P
     assert told.words[0].startswith("The box “south bench” is taken away: nobody watches it")
     assert told.words[1].startswith("What is kept of it stays")
     assert (tmp_path / "chamber-2.toml").exists(), "only asked"
+    shed.trial.passed()
     shed.changing.change("south-bench", south.digest, gone, "cox")
     assert not (tmp_path / "chamber-2.toml").exists()
     again = Shed(tmp_path, names=OWN)
@@ -354,6 +358,58 @@ def test_boxes_and_pins_that_must_stay_as_they_are(
     assert {path: path.read_text() for path in tmp_path.glob("*.toml")} == before
 
 
+SHUNT = f'{TEXT}[stop]\npin = 25\nstops_when = "low"\n'
+
+
+@pytest.mark.parametrize(
+    ("how", "more"),
+    [
+        pytest.param({"alarms": (DANGER,)}, {"target_c": 45}, id="too hot, seen"),
+        pytest.param({"alarms": (BURNT,)}, {"target_c": 45}, id="a fire that is over, seen"),
+        pytest.param({"text": SHUNT, "stop": STOPPED}, {"target_c": 45}, id="stopped, low"),
+    ],
+)
+def test_a_new_name_leaves_no_danger_and_no_stopped_machine_behind(
+    tmp_path: Path, how: dict[str, Any], more: dict[str, Any]
+) -> None:
+    """All that is kept goes by the name: alarms, duties, and that the machine is stopped."""
+    shed = Shed(tmp_path, **how)
+    before = shed.path.read_text()
+    with pytest.raises(CommandRefused, match="kept under the chamber's name"):
+        shed.change(name="south bench")
+    assert shed.path.read_text() == before
+    assert shed.change(name="North bench", **more), "the same key: all goes on under it"
+
+
+def test_nothing_is_written_while_what_was_written_last_is_tried(tmp_path: Path) -> None:
+    """A second change would take the place of what is on trial, and the first would stay."""
+    shed = Shed(tmp_path, names=OWN, other=OTHER)
+    shed.change(target_c=45)
+    north, south = shed.changing.now()
+    files = {path: path.read_text() for path in tmp_path.glob("*.toml")}
+    target = [{"do": "chamber", "target_c": 50}]
+    for chamber, base, changes in (
+        ("north-bench", north.digest, target),
+        ("south-bench", south.digest, target),
+        ("south-bench", south.digest, [{"do": "remove chamber"}]),
+        ("", "", BOX),
+    ):
+        with pytest.raises(CommandRefused, match="being tried for some seconds"):
+            shed.changing.change(chamber, base, CHANGES.validate_python(changes), "cox")
+    with pytest.raises(CommandRefused, match="being tried for some seconds"):
+        shed.changing.undo("north-bench", north.digest, "cox")
+    assert {path: path.read_text() for path in tmp_path.glob("*.toml")} == files
+    for _ in range(2):  # neither start comes up for long enough
+        died = Trial(tmp_path, lambda: datetime(2026, 11, 20, tzinfo=UTC))
+        died.begin()
+    assert shed.path.read_text() == TEXT
+    shed = Shed(tmp_path, names=OWN, other=OTHER)
+    assert shed.change(target_c=45)
+    shed.trial.passed()
+    shed.changing.undo("north-bench", shed.changing.now()[0].digest, "cox")
+    assert shed.path.read_text() == TEXT
+
+
 UNSEEN = Annunciation.UNACKNOWLEDGED
 
 
@@ -396,6 +452,8 @@ def test_only_danger_keeps_anybody_from_changing(
 @pytest.mark.parametrize(
     ("change", "how", "refused"),
     [
+        pytest.param({"name": "north"}, {"alarms": (DANGER,)}, "then rename", id="danger's name"),
+        pytest.param({"name": "north"}, {"stop": STOPPED}, "then rename", id="a stop's name"),
         pytest.param(BOX, {}, "", id="a box that was added"),
         pytest.param(BOX, {"job": "job"}, "A job runs in this box", id="a job runs in it"),
         pytest.param(BOX, {"alarms": (DANGER,)}, "alarm of danger", id="danger in it"),

@@ -8,11 +8,26 @@ from typing import cast
 
 import pytest
 
+from stillair.config.reading import chamber_from_text
 from stillair.model import Kind, Particles
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.how_it_watches import NO_READING, SEE, How, Line, messages, sensors
+from stillair.runtime.redacting import Places
 from stillair.storage.outbox import Taken
 
+SHED = """
+[chamber]
+name = "shed"
+
+[[sensor]]
+name = "top"
+driver = "onewire"
+address = "28-0000075c2f99"
+
+[mqtt]
+host = "oarbox"
+"""
+CLEAN = Places([chamber_from_text(SHED, "shed.toml")]).clean
 NOW_S = 1000.0
 AT = datetime(2026, 11, 20, tzinfo=UTC)
 WIRE = "look at its plug and its wire"
@@ -38,7 +53,6 @@ def box(
         ),
         speed=1.0,
         tally=SimpleNamespace(lost=lambda *_: None),
-        settings=SimpleNamespace(mqtt=SimpleNamespace(host="shed.example", port=1883)),
     )
     return cast("Chamber", made)
 
@@ -48,15 +62,19 @@ def box(
     [
         pytest.param("a wire is broken", "a wire is broken", WIRE, id="plainly"),
         pytest.param("29 of 30 m/s", "29 of 30 m/s", WIRE, id="a stroke is no path"),
+        pytest.param("oarbox does not answer", NO_READING, SEE, id="a server"),
         pytest.param(
-            "no connection to the broker shed.example:1883: refused", NO_READING, SEE, id="a server"
+            "no connection to the broker oldbox:1884: refused", NO_READING, SEE, id="one of before"
         ),
+        pytest.param("can't open (/dev/i2c-1)", NO_READING, SEE, id="in brackets"),
+        pytest.param("http://192.0.2.7/smoke is silent", NO_READING, SEE, id="an address"),
+        pytest.param("28-0000075c2f11 has vanished", NO_READING, SEE, id="a chip"),
         pytest.param("this user may not use /dev/i2c-1", NO_READING, SEE, id="a device"),
         pytest.param("this user may not read /sys/bus/w1/28-1", NO_READING, SEE, id="a path"),
     ],
 )
 def test_why_a_sensor_gives_no_reading(fault: str, told: str, todo: str) -> None:
-    (line,) = sensors(box(fault=fault), "")
+    (line,) = sensors(box(fault=fault), "", CLEAN)
     since_at = AT + timedelta(seconds=NOW_S - 1.0)
     assert line == Line("sensors", "sensor top", How.WRONG, told, since_at, todo)
 
@@ -79,7 +97,7 @@ def test_a_sensor_whose_fault_stands_does_not_work_though_it_reads(
     event = SimpleNamespace(
         kind=Kind.SENSOR_FAULT, subject="top", onset_s=100.0, detail={"reason": reason}
     )
-    (line,) = sensors(box(events=(event,)), "")
+    (line,) = sensors(box(events=(event,)), "", CLEAN)
     since_at = AT + timedelta(seconds=100.0)
     assert line == Line("sensors", "sensor top", How.WRONG, told, since_at, todo)
 
@@ -97,7 +115,7 @@ def test_a_particle_sensor_has_a_line_as_any_other(
     value: float | None, reason: str, how: How, told: str
 ) -> None:
     fine = Particles("haze", NOW_S, value, reason=reason)
-    _, line = sensors(box(particles=(fine,)), "")
+    _, line = sensors(box(particles=(fine,)), "", CLEAN)
     assert (line.thing, line.how, line.told) == ("particle sensor haze", how, told)
 
 

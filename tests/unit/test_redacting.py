@@ -156,6 +156,9 @@ bus_dir = "/srv/my bus"
 
 [mqtt]
 host = "oarbox"
+
+[mail]
+host = "oarpost"
 """,
             "north.toml",
         )
@@ -193,10 +196,14 @@ def test_only_what_is_said_is_cleaned_however_deep_it_lies() -> None:
         "chamber": "oarbox",
         "sensors": [{"name": "oarbox", "fault": "oarbox is silent", "temperature_c": None}],
         "events": [{"detail": {"reason": "no /dev/ttyUSB0", "pm2_5": 3}, "text": "at 192.0.2.7"}],
+        "routes": [{"route": "mail", "refused": "550 oarpost takes no mail"}],
+        "refused": {"line": 3, "reason": "no such word"},
     }
     assert AT_HOST.shown(item) == {
         "chamber": "oarbox",
         "sensors": [{"name": "oarbox", "fault": "(left out) is silent", "temperature_c": None}],
         "events": [{"detail": {"reason": "no (left out)", "pm2_5": 3}, "text": "at (left out)"}],
+        "routes": [{"route": "mail", "refused": "550 (left out) takes no mail"}],
+        "refused": {"line": 3, "reason": "no such word"},
     }
     assert item["sensors"][0]["fault"] == "oarbox is silent", "an owner's answer"  # type: ignore[index]

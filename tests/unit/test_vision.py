@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from stillair.fire.edges import SOFT
 from stillair.fire.flame import Place
 from stillair.fire.vision import Vision
 from stillair.model import CameraCondition
@@ -154,3 +155,21 @@ def test_a_view_in_which_nothing_can_be_compared_is_told() -> None:
 def test_only_what_is_unmistakable_counts_in_an_unfit_view(told: CameraCondition) -> None:
     assert signs(told, before=0.6, strength=0.7, features=BRIGHTER) == 0
     assert signs(C.FIT, strength=0.7) == 20
+
+
+@pytest.mark.parametrize("told", [C.FIT, C.DARK, C.COVERED, C.MOVED], ids=str)
+def test_a_soft_picture_is_told_where_nothing_worse_is(told: CameraCondition) -> None:
+    """It is no reason to say less of a view that shows nothing at all."""
+
+    class Soft:
+        def update(self, t_s: float, gray: object, *, fit: bool) -> float:
+            return 1.5
+
+    vision, view = Vision(), Suffers()
+    vision._view, vision._softness = view, Soft()  # type: ignore[assignment]  # stand-ins for both
+    view.told = told
+    sight = vision.update(5.0, PICTURE)
+    if told is C.FIT:
+        assert (sight.condition, sight.since_s, sight.reason) == (C.OUT_OF_FOCUS, 1.5, SOFT)
+    else:
+        assert (sight.condition, sight.since_s, sight.reason) == (told, 0.0, "so it was told")

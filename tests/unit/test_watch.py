@@ -230,7 +230,9 @@ def test_a_sensor_that_is_still_silent_after_a_restart_says_why_it_is_now() -> N
     assert (event.event, event.detail["reason"]) == (1, why)
 
 
-@pytest.mark.parametrize("word", ["stuck", "jumps", "intermittent", "differs"])
+@pytest.mark.parametrize(
+    "word", ["stuck", "jumps", "intermittent", "differs", "out_of_range", "bad_checksum"]
+)
 def test_a_sensor_that_went_astray_may_look_well_for_longer(word: str) -> None:
     before = silent_top().watch.view()
     events = tuple(replace(e, detail={**e.detail, "fault": word}) for e in before.events)

@@ -11,6 +11,7 @@
 
 import { ahead } from "./ahead.js";
 import { get } from "./ask.js";
+import { setupIsOf } from "./kept.js";
 
 /** @typedef {import("./types.js").Now} Now */
 /** @typedef {import("./types.js").Who} Who */
@@ -100,6 +101,7 @@ export class Live {
     } finally {
       this.asking = false;
     }
+    setupIsOf(who.name);
     this.stream(who);
     if (this.touch.now) {
       this.tell({ who });

@@ -6,7 +6,7 @@ import { request } from "./ask.js";
 import { ChamberPart, SHAPES } from "./chamber.js";
 import { FirstSteps, useFound } from "./first_steps.js";
 import { html } from "./html.js";
-import { keep, recall } from "./kept.js";
+import { AT_THE_MACHINE, forgetSetup, keep, recall } from "./kept.js";
 import { later } from "./later.js";
 import { useDark } from "./paper.js";
 import { chamberAddress, useRoute } from "./route.js";
@@ -34,7 +34,6 @@ const SetupSteps = later(() => import("./setup_steps.js"), "SetupSteps");
 const Telephones = later(() => import("./telephones.js"), "Telephones");
 const Toolpaths = later(() => import("./toolpaths.js"), "Toolpaths");
 const ON_NOW = ["now", "chamber"];
-const AT_THE_MACHINE = "this computer";
 
 /** @param {{touch: Touch, sounds: Sounds}} props */
 export function Page({ touch, sounds }) {
@@ -191,6 +190,7 @@ function Units({ unit, choose }) {
 function SignOut() {
   const leave = async (/** @type {Event} */ event) => {
     event.preventDefault();
+    forgetSetup(); // first: what else is asked for meanwhile is refused, and leaves the page
     await request("/api/session", { method: "DELETE" }).catch(() => undefined);
     location.replace("/sign-in");
   };

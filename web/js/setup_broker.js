@@ -1,6 +1,6 @@
 /** The broker that sensors and switches send to: tried before it is taken, and changed where it is wrong. */
 
-import { useState } from "../vendor/preact-hooks.js";
+import { useRef, useState } from "../vendor/preact-hooks.js";
 import { Act } from "./act.js";
 import { post } from "./ask.js";
 import { html } from "./html.js";
@@ -50,6 +50,12 @@ export function brokerChange({ same, host, tls, username, password }, before) {
   };
 }
 
+/** Whether the same broker stands in a draft as in one from before: an answer is about none but that. @param {Draft} last @param {Draft} before */
+function isAskedStill(last, before) {
+  const broker = (/** @type {Draft} */ of) => JSON.stringify([of.typed.broker ?? null, of.more.find((each) => keyOf(each) === "mqtt") ?? null]);
+  return broker(last) === broker(before);
+}
+
 /**
  * `at`: the step that it stands on; `topic` is listened to as well, for a number or a word.
  * @param {{draft: Draft, change: import("./setup_steps.js").Change, file: import("./setup_file.js").ChamberFile, files: import("./setup_file.js").Files, stop: import("./setup_draft.js").Stop | null, at: string, topic?: string, pointer?: string, expects?: string}} props
@@ -65,13 +71,15 @@ export function Broker({ draft, change, file, files, stop, at, topic = "", point
   const set = (/** @type {Partial<typeof NEW>} */ part) => (setTried(null), change(typing(draft, "broker", { ...form, at, ...part })));
   const asked = edits ? brokerChange(form, before) : (draft.more.find((each) => keyOf(each) === "mqtt") ?? null);
   const whole = asked?.do !== "broker" || Boolean(asked.host);
-  const use = () => change((/** @type {Draft} */ last) => ({ ...taking(last, /** @type {Change} */ (asked)), ...typing(last, "broker", undefined) }));
+  const shown = useRef(draft);
+  shown.current = draft;
+  const used = (/** @type {Draft} */ last) => ({ ...taking(last, /** @type {Change} */ (asked)), ...typing(last, "broker", undefined) });
   const reach = async () => {
     setTried(null);
     const body = { chamber: file.chamber, base: file.base, broker: asked, topic: topic.trim(), pointer: pointer.trim(), expects };
     const answer = /** @type {Tried} */ (await post("/api/finding/broker", body, { wait_ms: TRIAL_MS }));
-    setTried({ ...answer, topic: topic.trim() });
-    if (edits && answer.answer === "connects") use();
+    if (isAskedStill(shown.current, draft)) setTried({ ...answer, topic: topic.trim() });
+    if (edits && answer.answer === "connects") change((/** @type {Draft} */ last) => (isAskedStill(last, draft) ? used(last) : {}));
   };
   const alter = () => {
     const of = now?.do === "broker" ? now : null;
@@ -92,7 +100,7 @@ export function Broker({ draft, change, file, files, stop, at, topic = "", point
       ${whole && html`<${Act} kind=${edits ? "must" : ""} work=${reach}>${topic.trim() ? T.try_topic : T.try}<//>`}
       ${!edits && html`<button type="button" class="act slight" onClick=${alter}>${T.change}</button>`}
       ${typed !== null && now !== null && html`<button type="button" class="act slight" onClick=${() => (setTried(null), change(typing(draft, "broker", undefined)))}>${T.leave}</button>`}
-      ${edits && tried && whole && html`<button type="button" class="act slight" onClick=${use}>${T.all_the_same}</button>`}
+      ${edits && tried && whole && html`<button type="button" class="act slight" onClick=${() => change(used)}>${T.all_the_same}</button>`}
     </div>
     <${Wrong} stop=${stop} field="try-broker" />
     <div role="status">${tried && html`<p><strong>${T.answers[tried.answer](tried.where)}</strong> ${tried.heard && T.heards[tried.heard](tried.topic, tried.value ?? "")}</p>

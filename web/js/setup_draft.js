@@ -1,7 +1,8 @@
 /**
  * What somebody has chosen so far for a chamber, in all steps, and which changes of its file that
  * means. Pure. A draft is kept by the browser, so a reload loses nothing; it begins with what the
- * file says. What is kept never holds a password or an address that is secret.
+ * file says, and is laid on the file anew when that is changed by somebody else meanwhile. What is
+ * kept never holds a password or an address that is secret.
  */
 
 import { G } from "./strings_setup.js";
@@ -14,13 +15,14 @@ import { G } from "./strings_setup.js";
  * @typedef {number | string | null} Figured  a string: what was typed is no number
  * @typedef {{of: string | null, name: string, place: string, driver: string, address: string | null, device?: string | null, topic?: string | null, pointer?: string | null, thermocouple?: string, mains_hz?: number, correction_k: Figured, drawn_at: [number, number] | null}} DraftSensor
  * @typedef {{do: string} & Record<string, any>} Change
- * @typedef {{base: string, of: string, name: string, enclosure: string[], target_c: Figured, limit_c: Figured, width_mm: Figured, height_mm: Figured, sensors: DraftSensor[], more: Change[], typed: Record<string, any>, lost: string[]}} Draft
+ * @typedef {{base: string, of: string, name: string, enclosure: string[], target_c: Figured, limit_c: Figured, width_mm: Figured, height_mm: Figured, sensors: DraftSensor[], more: Change[], typed: Record<string, any>, lost: string[], began: Settings | null, again: string[]}} Draft
  * @typedef {{field: string, say: string}} Stop  why one can't go on, and the field to see to
  */
 
 /**
  * `more` holds all that was taken beside box and sensors, as changes; `typed` what stands in the
- * forms and isn't taken; `lost` what a reload has dropped because it was secret.
+ * forms and isn't taken; `lost` what a reload has dropped because it was secret; `began` what the
+ * file said, and `again` what was chosen and no longer fits it.
  * @param {string} base  what the file is known by  @param {Settings | null} settings  @param {string} [of]  the file
  * @returns {Draft}
  */
@@ -38,51 +40,141 @@ export function draftOf(base, settings, of = "") {
     more: [],
     typed: {},
     lost: [],
+    began: settings && { ...settings, camera: settings.camera && openSource(settings.camera) },
+    again: [],
   };
 }
 
 /** What may be kept of a draft, as text. @param {Draft} draft */
 export function textOf(draft) {
   const open = draft.more.filter((change) => !isSecret(change));
-  const lost = draft.more.filter(isSecret).map(lostOf);
   const { camera, person, broker, ...typed } = draft.typed;
+  const source = openSource(camera?.source ?? "");
+  const lost = [...draft.more.filter(isSecret).map(lostOf), ...(camera && source !== camera.source ? ["camera"] : [])];
   return JSON.stringify({
     ...draft,
     more: open,
     lost: [...new Set([...draft.lost, ...lost])],
     typed: {
       ...typed,
-      ...(camera && !hides(camera.source) ? { camera } : {}),
-      ...(person ? { person: { ...person, password: "", address: person.way === "other" ? "" : person.address } } : {}),
-      ...(broker ? { broker: { ...broker, password: "" } } : {}),
+      ...(source ? { camera: { ...camera, source } } : {}),
+      ...(person ? { person: { ...person, password: "", address: isOpenRoute(routeOf(person)) ? person.address : "" } } : {}),
+      ...(broker ? { broker: { ...broker, password: "", host: /@/.test(broker.host) ? "" : broker.host } } : {}),
     },
   });
 }
 
 /** @param {Change} change */
 function isSecret(change) {
-  if (change.do === "camera") return hides(change.source ?? "");
-  if (change.do === "person") return change.add.some((/** @type {string} */ route) => !/^(webpush|mailto|mqtt):/i.test(route));
-  return "password" in change;
+  if (change.do === "camera") return change.source !== openSource(change.source ?? "");
+  if (change.do === "person") return !change.add.every(isOpenRoute);
+  return "password" in change || /@/.test(change.host ?? "");
 }
 
-/** An address with a login or a question in it may be as good as a password. @param {string} address */
-function hides(address) {
-  return /@|\?/.test(address);
+/** The route that a form for a person names. @param {{way: string, address: string}} typed */
+export function routeOf({ way, address }) {
+  if (way === "webpush") return "webpush:";
+  return way === "mailto" ? address && `mailto:${address.trim()}` : address.trim();
 }
 
 /**
- * A kept draft, if it is one and of the file as it is now; else null.
- * @param {string | null} text  @param {string} base  @param {string} [of]  @returns {Draft | null}
+ * Whether a route may be read by everybody. As the service sees it, what has `//` behind its
+ * scheme is a message service's address, mqtt:// too, and that holds a password.
+ * @param {string} route
  */
-export function keptDraft(text, base, of = "") {
+export function isOpenRoute(route) {
+  return /^(webpush|mailto|mqtt):(?!\/\/)/i.test(route);
+}
+
+/**
+ * What may be kept of a camera's address: a path on this computer is whole. Of one in the network
+ * a password may stand anywhere behind the host, and before it.
+ * @param {string} source
+ */
+export function openSource(source) {
+  if (/^\/(?!\/)/.test(source)) return source;
+  return (/^[a-z][a-z0-9+.-]*:\/\/(?:(?:[a-z0-9.-]+|\[[0-9a-f:.]+\])(?::\d+)?(?=\/|$)(?!.*@)\/?)?/i.exec(source) ?? [""])[0];
+}
+
+/**
+ * A kept draft, if it is one and of that file, as it was or is; else null.
+ * @param {string | null} text  @param {string} [of]  @returns {Draft | null}
+ */
+export function keptDraft(text, of = "") {
   try {
     const draft = JSON.parse(text ?? "null");
-    const whole = draft && draft.base === base && draft.of === of && [draft.sensors, draft.enclosure, draft.more, draft.lost].every(Array.isArray);
-    return whole && draft.typed ? draft : null;
+    const whole = draft && typeof draft.base === "string" && draft.of === of && [draft.sensors, draft.enclosure, draft.more, draft.lost, draft.again].every(Array.isArray);
+    return whole && draft.typed && draft.began !== undefined ? draft : null;
   } catch {
     return null;
   }
+}
+
+/**
+ * A draft on its file as that is now. What somebody else has changed counts where both have, and
+ * is named in `again`; all else that was chosen stays. A file with faults says nothing to lay it on.
+ * @param {Draft | null} draft  @param {{base: string, settings: Settings | null, file: string, faults: string[]}} file
+ * @returns {Draft}
+ */
+export function laidOn(draft, { base, settings, file, faults }) {
+  const now = draftOf(base, settings, file);
+  if (!draft || draft.base === base || faults.length) return draft ?? now;
+  const was = draftOf(draft.base, draft.began);
+  /** @type {Set<string>} */
+  const again = new Set(draft.again);
+  /** @type {<T extends object>(keys: readonly (keyof T & string)[], mine: T, before: T, there: T, name?: string) => T} */
+  const merged = (keys, mine, before, there, name) => {
+    const both = { ...there };
+    for (const key of keys) {
+      if (isSame(mine[key], before[key]) || isSame(mine[key], there[key])) continue;
+      if (isSame(before[key], there[key])) both[key] = mine[key];
+      else again.add(name ?? key);
+    }
+    return both;
+  };
+  const sensors = now.sensors.flatMap((there) => {
+    const before = was.sensors.find((each) => each.of === there.of);
+    if (!before) return [there];
+    const mine = draft.sensors.find((each) => each.of === there.of);
+    if (mine) return [merged(SENSOR, mine, before, there, `sensor ${there.name}`)];
+    if (isSame(before, there)) return [];
+    again.add(`sensor ${there.name}`);
+    return [there];
+  });
+  for (const mine of draft.sensors) {
+    const before = was.sensors.find((each) => each.of === mine.of);
+    const fits = before ? now.sensors.some((each) => each.of === mine.of) : !now.sensors.some((each) => isSameChip(each, mine));
+    if (!before && fits) sensors.push(mine);
+    if (!fits && !isSame(mine, before)) again.add(`sensor ${mine.name}`);
+  }
+  const more = draft.more.filter((change) => {
+    const there = about(change, now.began);
+    if (change.do.startsWith("remove ") && there === null) return false; // it is gone already
+    const fits = isSame(about(change, was.began), there);
+    if (!fits) again.add(lostOf(change));
+    return fits;
+  });
+  return { ...merged(BOX, draft, was, now), sensors, more, typed: draft.typed, lost: draft.lost, again: [...again] };
+}
+
+/** @param {unknown} one  @param {unknown} other */
+function isSame(one, other) {
+  return JSON.stringify(one) === JSON.stringify(other);
+}
+
+/** @param {DraftSensor} one  @param {DraftSensor} other */
+function isSameChip(one, other) {
+  return one.address !== null && one.address === other.address && (one.device ?? null) === (other.device ?? null);
+}
+
+/** What a file says so far of that which a change is about. @param {Change} change  @param {Settings | null} settings  @returns {unknown} */
+function about(change, settings) {
+  const [table] = keyOf(change).replace("remove ", "").split(" ");
+  const name = change.of ?? change.name;
+  if (table === "contact") return settings?.contacts.find((each) => each.name === name || (change.pin != null && each.pin === change.pin)) ?? null;
+  if (table === "particles") return settings?.particles.find((each) => each.name === name || (change.port && each.port === change.port)) ?? null;
+  if (table === "person") return settings?.people.find((each) => each.name === name) ?? null;
+  return settings?.[/** @type {"camera" | "sounder" | "mqtt" | "mail"} */ (table)] ?? null;
 }
 
 /** What a change is about: one of these is enough. @param {Change} change */
@@ -105,12 +197,13 @@ export function taking(draft, ...changes) {
   return {
     more: [...draft.more.filter((change) => !keys.has(keyOf(change))), ...changes],
     lost: draft.lost.filter((key) => !found.has(key)),
+    again: draft.again.filter((key) => !found.has(key)),
   };
 }
 
 /** @param {Draft} draft @param {string} key */
 export function leaving(draft, key) {
-  return { more: draft.more.filter((change) => keyOf(change) !== key) };
+  return { more: draft.more.filter((change) => keyOf(change) !== key), lost: draft.lost.filter((each) => each !== key) };
 }
 
 /** What stands in a form that isn't taken yet. @param {Draft} draft @param {string} form @param {any} value */
@@ -119,6 +212,7 @@ export function typing(draft, form, value) {
 }
 
 const BOX = /** @type {const} */ (["name", "enclosure", "target_c", "limit_c", "width_mm", "height_mm"]);
+const SENSOR = /** @type {const} */ (["name", "place", "topic", "pointer", "correction_k", "drawn_at"]);
 const FIGURES = /** @type {const} */ (["target_c", "limit_c", "width_mm", "height_mm"]);
 
 /**
@@ -131,7 +225,7 @@ export function changesOf(draft, settings) {
   const box = {};
   for (const key of BOX) {
     const value = key === "name" ? draft.name.trim() : draft[key];
-    if (JSON.stringify(value) !== JSON.stringify(before[key])) box[key] = value;
+    if (!isSame(value, before[key])) box[key] = value;
   }
   /** @type {Change[]} */
   const changes = Object.keys(box).length ? [{ do: "chamber", ...box }] : [];
@@ -169,9 +263,9 @@ function changed(sensor, old) {
   if (!old) return null;
   /** @type {Record<string, unknown>} */
   const change = {};
-  for (const key of /** @type {const} */ (["name", "place", "topic", "pointer", "correction_k", "drawn_at"])) {
+  for (const key of SENSOR) {
     const value = key === "name" ? sensor.name.trim() : (sensor[key] ?? null);
-    if (JSON.stringify(value) !== JSON.stringify(old[key] ?? null)) change[key] = value;
+    if (!isSame(value, old[key] ?? null)) change[key] = value;
   }
   if (sensor.place !== "chamber" && sensor.drawn_at) change.drawn_at = null;
   return Object.keys(change).length ? { do: "sensor", of: sensor.of, ...change } : null;

@@ -78,6 +78,16 @@ async function comeBack(before) {
   throw new AskError(T.late, 0);
 }
 
+/** What was written last is tried for some seconds; nothing is written meanwhile. */
+async function tried() {
+  const until_ms = performance.now() + GIVE_UP_MS;
+  while (performance.now() < until_ms) {
+    const now = /** @type {Files} */ (await get("/api/chamber-files"));
+    if (!now.on_trial) return;
+    await new Promise((done) => setTimeout(done, ASK_AGAIN_MS));
+  }
+}
+
 /**
  * See what would change, then write it or not.
  * `hold`: why that has to wait, and what leads there.
@@ -106,6 +116,7 @@ export function Writing({ file, files, changes, unit, done, say = T.see, kind = 
     });
   const write = () =>
     run(async () => {
+      await tried();
       const answer = await post("/api/chamber-files", { ...body, gives_up: shown?.gives_up ?? [] });
       try {
         setWritten(true);
@@ -128,7 +139,7 @@ export function Writing({ file, files, changes, unit, done, say = T.see, kind = 
     ${file.by_hand && html`<p>${G.by_hand}</p>`}
     <ul>${shown.words.map((line) => html`<li key=${line}>${words(line, unit)}</li>`)}</ul>
     <p class="small">${T.gap(files.gap_s)}</p>
-    <p role="status">${written && T.busy}</p>
+    <p role="status">${written ? T.busy : busy && files.on_trial && T.tried}</p>
     <div class="acts">
       <button type="button" class="act must" aria-disabled=${busy} onClick=${write}>${shown.gives_up.length ? T.gives_up(shown.gives_up.join(", ")) : yes}</button>
       ${!busy && html`<button type="button" class="act slight" onClick=${() => setSeen(null)}>${T.no}</button>`}

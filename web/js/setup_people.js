@@ -2,7 +2,7 @@
 
 import { useId } from "../vendor/preact-hooks.js";
 import { html } from "./html.js";
-import { keyOf, leaving, taking, typing } from "./setup_draft.js";
+import { isOpenRoute, keyOf, leaving, routeOf, taking, typing } from "./setup_draft.js";
 import { Choice, Typed, Wrong, fieldId } from "./setup_fields.js";
 import { serverOf } from "./setup_broker.js";
 import { G } from "./strings_setup.js";
@@ -24,7 +24,7 @@ export function People({ draft, change, file, files, stop, halt }) {
   const from = asks_server ? serverOf("mail", file, files) : [];
   const same = who.same || from[0]?.[0] || "";
   const name = who.name.trim();
-  const route = who.way === "webpush" ? "webpush:" : who.way === "mailto" ? who.address && `mailto:${who.address.trim()}` : who.address.trim();
+  const route = routeOf(who);
   /** @type {Change} */
   const server = same && same !== "other"
     ? { do: "same server", table: "mail", of: same }
@@ -63,8 +63,9 @@ export function People({ draft, change, file, files, stop, halt }) {
     <${Wrong} stop=${stop} field="take-person" />`;
 }
 
-/** A route as it was typed, which may be secret. @param {string} route */
-function told(route) {
+/** A route as it was typed, told as the service does: without an address that may be secret. @param {string} route */
+export function told(route) {
   if (route === "webpush:") return G.people.by_telephone;
-  return /^(mailto|mqtt):/.test(route) ? route.replace(":", " ") : G.people.ways[2][1];
+  if (isOpenRoute(route)) return route;
+  return `${/^[a-z][a-z0-9+.-]{0,19}:/i.exec(route) ?? ""}…`;
 }

@@ -1,12 +1,12 @@
 /** Setting a chamber up, one thing a screen: the first time in order, later any part of it. */
 
-import { useEffect, useMemo, useRef, useState } from "../vendor/preact-hooks.js";
+import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
 import { html } from "./html.js";
 import { keep, recall } from "./kept.js";
 import { STEPS, hasTurned, stepAddress } from "./route.js";
 import { ToDo, isToDo } from "./first_steps.js";
 import { Camera } from "./setup_camera.js";
-import { changesOf, draftOf, keptDraft, stopAt, textOf } from "./setup_draft.js";
+import { changesOf, keptDraft, laidOn, stopAt, textOf } from "./setup_draft.js";
 import { Figure, Typed, Wrong, fieldId } from "./setup_fields.js";
 import { Returned, Writing, useFiles } from "./setup_file.js";
 import { People } from "./setup_people.js";
@@ -32,25 +32,29 @@ const KEPT = "setup-draft";
 const FIELDS = "input, select, textarea";
 
 /**
- * What was chosen so far for the chamber of a file, each kept by itself: none is taken for another's.
+ * What was chosen so far for the chamber of a file, each kept by itself: none is taken for
+ * another's, and what is answered late changes the one it was asked for, as that is by then.
  * @param {ChamberFile | undefined} file  @returns {{draft: Draft | null, change: Change, clear: () => void}}
  */
-function useDraft(file) {
+export function useDraft(file) {
   const of = file?.file ?? "";
   const key = `${KEPT}:${of}`;
-  const kept = useMemo(() => (file ? (keptDraft(recall(key), file.base, of) ?? draftOf(file.base, file.settings, of)) : null), [of, file?.base]);
-  const [held, setHeld] = useState(/** @type {Draft | null} */ (null));
-  const draft = held && held.of === of && held.base === file?.base ? held : kept;
-  const latest = useRef(draft); // what is answered late changes what stands there by then
-  latest.current = draft;
+  const drafts = useRef(/** @type {Map<string, Draft>} */ (new Map()));
+  const [, show] = useState({});
+  if (file) drafts.current.set(of, laidOn(drafts.current.get(of) ?? keptDraft(recall(key), of), file));
   const change = (/** @type {Parameters<Change>[0]} */ part) => {
-    const now = latest.current;
+    const now = drafts.current.get(of);
     if (!now) return;
-    latest.current = { ...now, ...(typeof part === "function" ? part(now) : part) };
-    setHeld(latest.current);
-    keep(key, textOf(latest.current));
+    const next = { ...now, ...(typeof part === "function" ? part(now) : part) };
+    drafts.current.set(of, next);
+    keep(key, textOf(next));
+    show({});
   };
-  return { draft, change, clear: () => keep(key, "") };
+  const clear = () => {
+    drafts.current.delete(of);
+    keep(key, "");
+  };
+  return { draft: drafts.current.get(of) ?? null, change, clear };
 }
 
 /** @param {{step: string, now: Now, when: string, unit: Unit, found: Found[] | null, in_touch: boolean}} props */
@@ -119,6 +123,8 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
       ${step === "people" && html`<${People} ...${more} />`}
       ${step === "done" && html`<${Done} found=${found} unit=${unit} unwritten=${changes.length > 0} />`}
       ${draft.lost.length > 0 && html`<p class="aside">${G.lost(draft.lost)}</p>`}
+      ${draft.again.length > 0 && html`<div class="aside" role="status"><p>${G.meanwhile(file.file, draft.again)}</p>
+        <div class="acts"><button type="button" class="act slight" onClick=${() => change({ again: [] })}>${G.write.seen}</button></div></div>`}
       ${ready
         ? html`<${Writing} file=${file} files=${files} changes=${changes} unit=${unit} done=${written} kind=${ends ? "must" : ""}
             hold=${open ? { step: open, say: stopOf(open)?.say ?? "", halt: open === step ? halt : null } : null} />`

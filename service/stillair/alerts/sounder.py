@@ -14,6 +14,7 @@ ISO 8201:2017, audible emergency evacuation signal: three pulses of 0.5 s,
 from __future__ import annotations
 
 import logging
+import threading
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from typing import Protocol
@@ -89,6 +90,7 @@ class SounderLoop(OutputLoop):
         self._on_test = on_test
         self._wanted = Sounding.SILENT
         self._trial: Future[str] | None = None
+        self._asking = threading.Lock()
         self._fit_tones = 0
 
     def set(self, sounding: Sounding) -> None:
@@ -100,19 +102,20 @@ class SounderLoop(OutputLoop):
     def try_out(self) -> Future[str] | None:
         """Have one tone of a second made; why it failed, "" if it didn't, once it is over.
 
-        None, and no tone, where something sounds. What is real ends it at once; one that never
-        began is cancelled.
+        None, and no tone, where something sounds, another trial too. What is real ends it at
+        once; one that never began is cancelled.
         """
-        if self._wanted is not Sounding.SILENT or self._stopping:
-            return None
-        trial: Future[str] = Future()
-        self._trial = trial
+        with self._asking:  # of those who ask; the loop never waits for it
+            under_way = self._trial is not None and not self._trial.done()
+            if under_way or self._wanted is not Sounding.SILENT or self._stopping:
+                return None
+            self._trial = trial = Future[str]()
         self._wake.set()
         return trial
 
     def _round(self) -> None:
-        trial, self._trial = self._trial, None
-        if trial is None:
+        trial = self._trial  # it stays until another is asked for
+        if trial is None or trial.done():
             self._play(self._wanted)
         elif self._wanted is Sounding.SILENT and trial.set_running_or_notify_cancel():
             begun = self._ask(lambda: self._output.on(Sounding.TEST))

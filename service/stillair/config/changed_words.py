@@ -74,6 +74,7 @@ SAID = {
     "sounder.pin": "The sounder's pin",
     "mqtt.host": "The broker's name",
     "mqtt.port": "The broker's port",
+    "mqtt.tls": "The broker",
     "mqtt.username": "The broker's name to sign in with",
     "mqtt.password": "The broker's password",
     "mail.host": "The mail server's name",

@@ -21,6 +21,7 @@ from stillair.config.changeable import BUS, SERIAL, bus, no_file, no_program, se
 from stillair.config.changed_words import Told, protection_lost
 from stillair.config.edited import Edited, EditError
 from stillair.config.materials import Material
+from stillair.config.reach import MailTable, MqttTable
 from stillair.config.reading import chamber_from_text, default_chamber, parsed_text
 from stillair.config.settings import ChamberSettings
 from stillair.config.tables import Table
@@ -425,13 +426,28 @@ def _make(
             raise EditError("to take a box away is a change of its own; ask for nothing else in it")
 
 
+OPEN = "would be spoken to unencrypted now, so give its password as well"
+
+
 def _check_password(edited: Edited, table: str, change: SetMail | SetBroker) -> None:
-    """A password that nobody may read here isn't sent to a server that somebody names here."""
+    """A password that nobody may read here isn't sent to a server that somebody names here.
+
+    Nor to another port of the same computer, nor for all to read where it was not so far.
+    """
     there = edited.values.get(table)
     if change.password is not None or not isinstance(there, Mapping):
         return
-    if {"password", "password_file"} & there.keys() and there.get("host") != change.host:
-        raise EditError(f"{table}.host: is another one, so give its password as well")
+    if not {"password", "password_file"} & there.keys():
+        return
+    way = "tls" if table == "mqtt" else "security"
+    wanted = {"host": change.host} | _given(change, "port", way)
+    of = MqttTable if table == "mqtt" else MailTable
+    before, after = (of.model_construct(**row) for row in (dict(there), {**there, **wanted}))
+    for key in ("host", "port"):
+        if getattr(before, key) != getattr(after, key):
+            raise EditError(f"{table}.{key}: is another one, so give its password as well")
+    if getattr(after, way) in (False, "none") and getattr(before, way) != getattr(after, way):
+        raise EditError(f"{table}.{way}: {OPEN}")
 
 
 def sensor_row(change: AddSensor, buses: Mapping[str, str]) -> dict[str, Any]:

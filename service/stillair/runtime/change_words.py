@@ -27,6 +27,11 @@ DANGER = (
     "An alarm of danger, or the stop of its machine, still stands in this box: see to it on the"
     " first page, then take the box away."
 )
+DANGER_UNDER = (
+    "An alarm of danger, or the stop of its machine, still stands in this box, and is kept under"
+    " the chamber's name: see to it on the first page, then rename."
+)
+ON_TRIAL = "What was written last is being tried for some seconds. Try again then."
 ONLY = "It is the only box, and something has to be watched. Add another one first."
 NAME_THEM = "Whoever wants that names each in gives_up."
 ALONE = "To take a box away is a change of its own. Leave out the others, or write them first."

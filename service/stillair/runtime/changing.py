@@ -46,12 +46,14 @@ from stillair.runtime.chamber_trial import Done, Returned, Trial
 from stillair.runtime.change_words import (
     ALONE,
     DANGER,
+    DANGER_UNDER,
     FULL,
     NAME_THEM,
     NAMED,
     NO_BROKER,
     NO_TRIAL,
     NOT_NAMED_HERE,
+    ON_TRIAL,
     ONLY,
     RUNS,
     RUNS_UNDER,
@@ -234,8 +236,8 @@ class Changing:
         if between := tuple(faults_between_files({f"box “{of.name}”": of for of in boxes})):
             raise SettingsError(file.path.name, between)
         old = self._chamber(chamber)
-        if old and found.settings.key != chamber and not self._simulated and _runs(old):
-            raise CommandRefused(Refusal.CONFLICT, RUNS_UNDER)
+        if old and found.settings.key != chamber and not self._simulated:
+            _check_ends(old, renamed=True)
         return found
 
     def broker_asked(
@@ -332,11 +334,10 @@ class Changing:
             (not alone, ALONE),
             (self._named or file.path not in self._own, NOT_NAMED_HERE),
             (not rest, ONLY),
-            (_runs(old), RUNS),
-            (_is_in_danger(old), DANGER),
         ):
             if refused:
                 raise CommandRefused(Refusal.CONFLICT, why)
+        _check_ends(old, renamed=False)
         gives_up = detectors_lost(parsed_text(file.read().text, file.path.name), {})
         words = chamber_removed(old.settings.name, file.path.name)
         warned = filter(None, (protection_lost(gives_up),))
@@ -355,12 +356,8 @@ class Changing:
             key = named[back.file].key
         if between := tuple(faults_between_files(named)):
             raise SettingsError(Path(back.file).name, between)
-        if old is None or key == old.key:
-            return
-        if _runs(old):
-            raise CommandRefused(Refusal.CONFLICT, RUNS_UNDER if back.before else RUNS)
-        if not back.before and _is_in_danger(old):
-            raise CommandRefused(Refusal.CONFLICT, DANGER)
+        if old is not None and key != old.key:
+            _check_ends(old, renamed=bool(back.before))
 
     def _servers(self, chamber: str) -> dict[str, dict[str, dict[str, Any]]]:
         """The brokers and mail servers of the other chambers, as their files name them."""
@@ -396,6 +393,8 @@ class Changing:
 
     def _check_safe(self) -> None:
         """Whether the watch may pause for some seconds, and begin anew."""
+        if self._trial.pending:  # one at a time, or what was not tried would stay
+            raise CommandRefused(Refusal.CONFLICT, ON_TRIAL)
         for each in self._chambers():
             view, stop, box = each.supervisor.view, each.settings.stop, each.settings.name
             for alarm in view.alarms:
@@ -490,8 +489,11 @@ def _runs(chamber: Chamber) -> bool:
     return chamber.supervisor.view.job is not None
 
 
-def _is_in_danger(chamber: Chamber) -> bool:
+def _check_ends(chamber: Chamber, *, renamed: bool) -> None:
+    """Whether nothing goes on that is kept under the key of a chamber, which goes or changes."""
+    if _runs(chamber):
+        raise CommandRefused(Refusal.CONFLICT, RUNS_UNDER if renamed else RUNS)
     view = chamber.supervisor.view
-    if view.stop is not None and view.stop.phase is not StopPhase.READY:
-        return True
-    return any(alarm.signal_class is SignalClass.ALARM for alarm in view.alarms)
+    stands = view.stop is not None and view.stop.phase is not StopPhase.READY
+    if stands or any(alarm.signal_class is SignalClass.ALARM for alarm in view.alarms):
+        raise CommandRefused(Refusal.CONFLICT, DANGER_UNDER if renamed else DANGER)

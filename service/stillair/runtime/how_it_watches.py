@@ -8,9 +8,8 @@ already, but for some rows of the journal and the newest backup's name.
 from __future__ import annotations
 
 import platform
-import re
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -38,7 +37,6 @@ SCARCE_KIB = 50 * 1024
 PROC = Path("/proc")
 RESTART = Path("/run/reboot-required")  # Debian's word that an update waits for it
 NO_READING = "it gives no reading"
-PATH = re.compile(r"(?:^|\s)/\w")
 SEE = "an owner sees more under Setting up"
 SENSORS, CAMERA, PEOPLE, DISK, COMPUTER = "sensors", "camera", "people", "disk", "computer"
 
@@ -89,7 +87,7 @@ def lines(service: Service, folder: Path) -> list[Line]:
     found: list[Line] = []
     for chamber in chambers:
         prefix = f"{chamber.settings.name}, " if len(chambers) > 1 else ""
-        found += sensors(chamber, prefix)
+        found += sensors(chamber, prefix, service.places.clean)
         found.append(_camera(chamber, f"{prefix}camera"))
         found += _alarm_test(service, chamber, prefix)
         found += _outputs(chamber, prefix)
@@ -104,8 +102,11 @@ def lines(service: Service, folder: Path) -> list[Line]:
 # --- what looks ------------------------------------------------------------------
 
 
-def sensors(of: Chamber, prefix: str) -> Iterator[Line]:
-    """Each sensor, switch and particle sensor of a chamber; first, where the watch is late."""
+def sensors(of: Chamber, prefix: str, clean: Callable[[str], str]) -> Iterator[Line]:
+    """Each sensor, switch and particle sensor of a chamber; first, where the watch is late.
+
+    `clean` takes out of a text where things hang.
+    """
     view, now_s, at = of.supervisor.view, of.clock.now_s(), of.labels.timeline().at
     old_s = OLD_READING_S * max(1.0, of.speed)
     if view.t_s is None or now_s - view.t_s > old_s:
@@ -120,14 +121,14 @@ def sensors(of: Chamber, prefix: str) -> Iterator[Line]:
         if sensor.fault:
             since_s = read_s if event is None else event.onset_s
             since_at = None if since_s is None else at(since_s)
-            told, todo = _why(of, sensor.fault, "look at its plug and its wire")
+            told, todo = _why(clean, sensor.fault, "look at its plug and its wire")
             yield Line(SENSORS, thing, How.WRONG, f"{told}{lost}", since_at, todo)
         elif sensor.temperature_c is None or read_s is None:
             yield Line(SENSORS, thing, How.LOOK, "it has told nothing so far")
         else:
             told = f"{figures.temperature(sensor.temperature_c)}, read {_ago(now_s - read_s)}{lost}"
             if event is not None:  # it reads, and can't be trusted so far
-                why, todo = _why(of, str(event.detail.get("reason", "")), "")
+                why, todo = _why(clean, str(event.detail.get("reason", "")), "")
                 told = f"{told}; {why}" if why else told
                 yield Line(SENSORS, thing, How.WRONG, told, at(event.onset_s), todo)
             elif now_s - read_s > old_s:
@@ -150,18 +151,15 @@ def sensors(of: Chamber, prefix: str) -> Iterator[Line]:
                 SENSORS, thing, How.WELL, f"{fine.pm2_5_ug_per_m3:.0f} µg/m³ of fine particles"
             )
         elif fine.reason:
-            told, todo = _why(of, fine.reason, "look at its plug and its wire")
+            told, todo = _why(clean, fine.reason, "look at its plug and its wire")
             yield Line(SENSORS, thing, How.WRONG, told, None, todo)
         else:
             yield Line(SENSORS, thing, How.LOOK, "it has told nothing so far")
 
 
-def _why(of: Chamber, fault: str, todo: str) -> tuple[str, str]:
+def _why(clean: Callable[[str], str], fault: str, todo: str) -> tuple[str, str]:
     """A fault and what to do, where its words name no server, path or device; else that it is."""
-    broker = of.settings.mqtt
-    if PATH.search(fault) or (broker is not None and broker.host in fault):
-        return NO_READING, SEE
-    return fault, todo
+    return (fault, todo) if clean(fault) == fault else (NO_READING, SEE)
 
 
 def _camera(of: Chamber, thing: str) -> Line:

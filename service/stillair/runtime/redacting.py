@@ -86,7 +86,8 @@ _LOOKS = re.compile(
     )
 )
 LATELY = 500  # texts of which it is known
-TELLS = frozenset({"fault", "reason", "text", "sentence", "sub"})  # members that say what is so
+# Members that say what is so.
+TELLS = frozenset({"fault", "reason", "refused", "text", "sentence", "sub"})
 _IS_PLACE = re.compile(r"[~/]|[a-z][a-z0-9+.-]*://", re.IGNORECASE)
 _PLACES = re.compile(
     "|".join(
@@ -158,7 +159,7 @@ class Places:
 
     def __init__(self, chambers: Iterable[ChamberSettings]) -> None:
         known = {text for of in chambers for text in _texts(of) if _IS_PLACE.match(text)}
-        known |= {of.mqtt.host for of in chambers if of.mqtt is not None}
+        known |= {at.host for of in chambers for at in (of.mqtt, of.mail) if at is not None}
         longest = sorted(known, key=lambda text: (-len(text), text))
         self._known = re.compile(
             "|".join(rf"(?<!\w){re.escape(text)}(?::\d{{1,5}})?(?!\w)" for text in longest)

@@ -8,7 +8,7 @@ from typing import Annotated
 from fastapi import APIRouter
 
 from stillair.access.roles import Principal, Role
-from stillair.api.entry import TheService, Viewer, acting
+from stillair.api.entry import TheService, Viewer, acting, shown
 from stillair.api.routers.jobs import After, Limit
 from stillair.api.schemas import (
     ConfirmedTest,
@@ -31,7 +31,7 @@ Confirmer = Annotated[Principal, acting("alarm test confirmed")]
 @router.get("")
 def alarm_tests(
     service: TheService,
-    _: Viewer,
+    person: Viewer,
     chamber: str | None = None,
     after: After = 0,
     limit: Limit = 200,
@@ -41,7 +41,8 @@ def alarm_tests(
     One of which something new becomes known comes again, with a new `seq`.
     """
     key = service.chamber(chamber) if chamber is not None else None
-    return listing(service.history.alarm_tests(after, limit, chamber=key))
+    found = listing(service.history.alarm_tests(after, limit, chamber=key))
+    return Listing(items=shown(service, person, found.items), next=found.next)
 
 
 @router.post("", status_code=HTTPStatus.CREATED)

@@ -197,13 +197,13 @@ def try_broker(
     topic: yes, no, unreadable, refused. It takes some seconds.
     """
     of = checked(lambda: files.broker_asked(body.chamber, body.base, body.broker))
-    access(request).act(
-        "broker tried", f"{of.host}:{of.port}", by=owner.name, address=owner.address
-    )
     tried = checked(
         lambda: files.broker_trial.reach(
             of, body.topic, body.pointer, is_number=body.expects == "number"
         )
+    )
+    access(request).act(
+        "broker tried", f"{of.host}:{of.port}", by=owner.name, address=owner.address
     )
     return {
         "where": tried.where,

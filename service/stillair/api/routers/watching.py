@@ -12,7 +12,7 @@ from fastapi.concurrency import run_in_threadpool
 
 from stillair.access.roles import Principal, Role
 from stillair.api.description import ANYBODY
-from stillair.api.entry import TheService, Viewer, acting
+from stillair.api.entry import TheService, Viewer, acting, shown
 from stillair.api.problems import Problem
 from stillair.api.routers.jobs import After, Limit, Points
 from stillair.api.schemas import (
@@ -29,7 +29,6 @@ from stillair.api.schemas import (
 from stillair.api.times import Moment, stretch
 from stillair.model import Acknowledge, Kind, Reset, Shelve, Unshelve
 from stillair.runtime.how_it_watches import lines
-from stillair.runtime.service import Service
 from stillair.storage.items import label
 
 router = APIRouter(prefix="/api", tags=["watching"])
@@ -48,11 +47,6 @@ class Width(IntEnum):
 
     SMALL = 320
     MIDDLE = 640
-
-
-def _shown(service: Service, person: Principal, item: Any) -> Any:
-    """With where things hang for owners, without for everybody else."""
-    return item if person.may(Role.OWNER) else service.places.shown(item)
 
 
 @router.get("/health", openapi_extra=ANYBODY)
@@ -104,7 +98,7 @@ def events(
             after, limit, "event", chamber=key, job=job, kind=kind.value if kind else None
         )
     )
-    return Listing(items=_shown(service, person, found.items), next=found.next)
+    return Listing(items=shown(service, person, found.items), next=found.next)
 
 
 @router.get("/alarms")
@@ -119,7 +113,7 @@ def alarms(
     """Alarms as they stand, newest last; those that are over too unless `standing`."""
     key = service.kept_chamber(chamber) if chamber is not None else None
     items, more = service.alarms(after, limit, key, standing)
-    return Listing(items=_shown(service, person, [dict(item) for item in items]), next=more)
+    return Listing(items=shown(service, person, [dict(item) for item in items]), next=more)
 
 
 @router.post("/alarms/{alarm}/acknowledge")
