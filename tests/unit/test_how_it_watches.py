@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
-from typing import cast
+from typing import Any, cast
 
 import pytest
 
@@ -117,10 +117,10 @@ def test_a_particle_sensor_has_a_line_as_any_other(
     ],
 )
 def test_a_view_is_fit_only_once_it_could_be_judged(fit_s: float, how: How, told: str) -> None:
-    of = box()
-    of.supervisor.view.camera = CameraState(NOW_S, CameraCondition.FIT, NOW_S - fit_s)  # type: ignore[misc]
-    of.camera = SimpleNamespace(age_s=lambda: 0.2)  # type: ignore[assignment]
-    of.tally.pictures_per_s = lambda: 5.0  # type: ignore[method-assign]
+    of: Any = box()
+    of.supervisor.view.camera = CameraState(NOW_S, CameraCondition.FIT, NOW_S - fit_s)
+    of.camera = SimpleNamespace(age_s=lambda: 0.2)
+    of.tally.pictures_per_s = lambda: 5.0
     line = camera(of, "camera")
     assert (line.how, line.told.split("; ")[1]) == (how, told)
 
