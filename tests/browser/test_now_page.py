@@ -139,6 +139,36 @@ def test_a_picture_that_is_not_to_be_trusted_says_so(serve: Serve, look: Look) -
     )
 
 
+NO_ASKING_BY_THE_CLOCK = """
+const real = window.setInterval;
+window.setInterval = (what, every_ms, ...more) =>
+  every_ms === 30000 ? 0 : real(what, every_ms, ...more);
+"""
+
+
+def test_how_the_watch_is_is_asked_anew_when_the_chamber_is_otherwise(
+    serve: Serve, look: Look
+) -> None:
+    service = serve(LAMP_OFF.replace("at_s = 3", "at_s = 12"), frames_per_s=4)
+    page = look(service, before=lambda context: context.add_init_script(NO_ASKING_BY_THE_CLOCK))
+    page.evaluate("location.hash = '#/watch'")
+    page.locator(".watch-lines").wait_for()
+    dark = page.locator(".watch-lines li.wrong").filter(has_text="amera")
+    expect(dark).to_have_count(0)
+    expect(dark).to_have_count(1, timeout=45_000)
+
+
+def test_an_address_that_names_no_page_says_so(shed: RunningService, look: Look) -> None:
+    page = look(shed)
+    page.locator(".sentence").wait_for()
+    said = page.get_by_text("There is no page at this address")
+    for address in ("#/nowhere", "#/setting-up/zzz", "#/chambers/none"):
+        page.evaluate("(address) => { location.hash = address; }", address)
+        expect(said).to_be_visible()
+        page.evaluate("location.hash = '#/'")
+        expect(said).to_have_count(0)
+
+
 def test_nobody_looks_and_no_picture_is_fetched(shed: RunningService, look: Look) -> None:
     page = look(shed)
     until(page, PICTURE_SHOWN)

@@ -331,13 +331,21 @@ def test_the_hour_begins_where_readings_begin(page: Page, first_s: int | None, f
         pytest.param(
             "#/chambers/a%20b", {"page": "chamber", "chamber": "a b"}, id="one of several chambers"
         ),
-        pytest.param("#/chambers/%", {"page": "now"}, id="a broken one"),
+        pytest.param("#/?welcome", {"page": "now"}, id="the first with a question"),
+        pytest.param("#chart", {"page": "now"}, id="a place on it"),
+        pytest.param("#/nowhere", {"page": "now", "unknown": True}, id="none"),
+        pytest.param("#/chambers/%", {"page": "now", "unknown": True}, id="a broken one"),
+        pytest.param("#/setting-up/people", {"page": "setup", "step": "people"}, id="a step"),
+        pytest.param("#/setting-up/zzz", {"page": "setting-up", "unknown": True}, id="no step"),
         pytest.param("#/jobs", {"page": "jobs"}, id="jobs"),
         pytest.param("#/jobs/a%20b-1", {"page": "job", "job": "a b-1"}, id="one job"),
-        pytest.param("#/jobs/%", {"page": "jobs"}, id="broken"),
+        pytest.param(
+            "#/jobs/a/zzz", {"page": "job", "job": "a", "unknown": True}, id="nothing of a job"
+        ),
+        pytest.param("#/jobs/%", {"page": "jobs", "unknown": True}, id="broken"),
     ],
 )
-def test_an_address_names_a_page(page: Page, address: str, meant: dict[str, str]) -> None:
+def test_an_address_names_a_page(page: Page, address: str, meant: dict[str, object]) -> None:
     assert ask(page, "route", "m.route(a)", address) == meant
 
 
@@ -508,6 +516,12 @@ def test_what_goes_with_flaws_says_first_what_this_job_had(
     assert said in line
     assert "Usual were 1 h in 7 flawed jobs, 11 h in 9 sound ones." in line
     assert "less in 97; by chance alone seldom in more than 96." in line
+
+
+def test_degrees_in_what_a_figure_is_called_are_the_readers(page: Page) -> None:
+    longest = DRYING | {"said": "time that it stayed 2 degrees below", "unit": "s"}
+    line = ask(page, "good_jobs", "m.differs(a, 60, 'f')", longest).replace("\u00a0", " ")
+    assert line.startswith("time that it stayed 3.6 degrees below: ")
 
 
 @pytest.mark.parametrize(

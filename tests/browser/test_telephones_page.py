@@ -376,6 +376,7 @@ def test_a_chamber_that_cannot_be_reached_never_looks_alive(tmp_path: Path, look
         assert "Fire &lt;b&gt; since 02:10”" in stood and "This was an alarm." in stood
         assert "Nobody has said that the alarm has ended: act as if it goes on." in stood
         assert "What was heard 3 h 5 min ago" in stood and "<b>" not in stood
+        page.goto(f"http://127.0.0.1:{service.port}/#/watch")
         service.stop()
         page.reload()
         expect(page.get_by_role("alert")).to_have_text(
@@ -399,5 +400,5 @@ def test_a_chamber_that_cannot_be_reached_never_looks_alive(tmp_path: Path, look
         assert len(grounds) == 2, "styled as the other pages are, though nothing can be fetched"
         service.start()
         wait_until(lambda: service.web.get("/api/health").is_success, within_s=20)
-        page.locator(".sentence").wait_for()  # it has tried again by itself
+        page.locator(".watch-lines").wait_for()  # it has tried again by itself, where it was
         page.context.close()

@@ -82,9 +82,16 @@ def refused(route: RouteTried, why: str = "no such box") -> RouteTried:
         pytest.param(
             a_test(heard(CAPTAIN), heard(COX_MAIL, Heard.NOTHING), heard(COX_PUSH)),
             False,
-            "Alarm test 12 days ago: all 3 messages taken by a server, 2 confirmed as arrived; "
-            "nothing reached cox by e-mail to cox@shed.example",
+            "Alarm test 12 days ago: all 3 messages taken by a server, 2 confirmed as arrived, "
+            "1 didn't arrive; nothing reached cox by e-mail to cox@shed.example",
             id="taken by the server is not arrived",
+        ),
+        pytest.param(
+            a_test(heard(COX_MAIL, Heard.NOTHING)),
+            False,
+            "Alarm test 12 days ago: the one message didn't arrive; "
+            "nothing reached cox by e-mail to cox@shed.example; cox heard nothing",
+            id="the only one, taken by the server, has not arrived",
         ),
         pytest.param(
             a_test(heard(CAPTAIN), refused(COX_MAIL), heard(COX_PUSH)),

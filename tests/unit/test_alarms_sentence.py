@@ -260,6 +260,16 @@ def test_a_sensor_that_has_just_failed_leaves_it_blind() -> None:
     assert said.sentence == "Blind: no sensor in the chamber gives a reading"
 
 
+def test_what_may_be_at_any_moment_comes_nearer_as_fast_as_time_goes_by() -> None:
+    """A chamber that settles after a door may be steady now, or at the latest when it may swing."""
+    told = []
+    for latest_s in (330.0, 270.0, 210.0, 150.0):
+        soak = {"soak_forecast_s": latest_s / 2.0, "soak_forecast_u_s": latest_s / 2.0 + 30.0}
+        told.append(sentence(**(STEADY | {"phase": Phase.SOAK} | soak)).sentence)
+    ends = [line.partition("ready ")[2] for line in told]
+    assert ends == [f"in {minutes} min at most" for minutes in (6, 5, 4, 3)]
+
+
 def test_a_paused_job_is_said() -> None:
     job = Job("shed-1", "shed", "fin box", "ASA", "", "", JobPhase.PAUSED, 0.0, paused_since_s=1.0)
     assert sentence(**STEADY, job=job).sentence.endswith("for 31 min, the job is paused")

@@ -124,3 +124,10 @@ def test_who_showed_the_fire_was_not_silent() -> None:
     assert line(event(Kind.FIRE, detail=detail)).endswith("Nothing was heard then of low.")
     alone = {**detail, "missing": ["camera"]}
     assert "Nothing was heard" not in line(event(Kind.FIRE, detail=alone))
+
+
+def test_what_lasted_less_than_a_second_lasted_a_moment() -> None:
+    stood = event(Kind.CAMERA_FAULT, sensors=("camera",))
+    fault = replace(stood, change=Change.CLEARED, end_s=0.3)
+    assert "for a moment" in story(fault, t_s=60.0)
+    assert " 0 s" not in story(fault, t_s=60.0)

@@ -4,14 +4,22 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
-from typing import cast
+from typing import Any, cast
 
 import pytest
 
 from stillair.config.reading import chamber_from_text
-from stillair.model import Kind, Particles
+from stillair.model import CameraCondition, CameraState, Kind, Particles
 from stillair.runtime.chamber import Chamber
-from stillair.runtime.how_it_watches import NO_READING, SEE, How, Line, messages, sensors
+from stillair.runtime.how_it_watches import (
+    NO_READING,
+    SEE,
+    How,
+    Line,
+    camera,
+    messages,
+    sensors,
+)
 from stillair.runtime.redacting import Places
 from stillair.storage.outbox import Taken
 
@@ -117,6 +125,22 @@ def test_a_particle_sensor_has_a_line_as_any_other(
     fine = Particles("haze", NOW_S, value, reason=reason)
     _, line = sensors(box(particles=(fine,)), "", CLEAN)
     assert (line.thing, line.how, line.told) == ("particle sensor haze", how, told)
+
+
+@pytest.mark.parametrize(
+    ("fit_s", "how", "told"),
+    [
+        pytest.param(5.0, How.LOOK, "its view isn't judged yet", id="only just begun"),
+        pytest.param(25.0, How.WELL, "its view is fit to watch by", id="seen for a while"),
+    ],
+)
+def test_a_view_is_fit_only_once_it_could_be_judged(fit_s: float, how: How, told: str) -> None:
+    of: Any = box()
+    of.supervisor.view.camera = CameraState(NOW_S, CameraCondition.FIT, NOW_S - fit_s)
+    of.camera = SimpleNamespace(age_s=lambda: 0.2)
+    of.tally.pictures_per_s = lambda: 5.0
+    line = camera(of, "camera")
+    assert (line.how, line.told.split("; ")[1]) == (how, told)
 
 
 def test_of_each_way_of_each_person_it_says_when_the_last_message_was_taken() -> None:

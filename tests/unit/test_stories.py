@@ -48,3 +48,23 @@ def test_what_stood_before_a_restart_goes_on() -> None:
     (told,) = kept.told(80.0, TIMELINE)
     assert isinstance(told, dict)
     assert (told["event"], told["change"]) == (3, "cleared"), "and ends once"
+
+
+def test_what_was_said_once_is_of_the_hour_in_which_it_was_said() -> None:
+    """That it is cool enough may stay so for a day; a draft that stands is news each hour."""
+    said = EventChange(
+        event=4,
+        change=Change.RAISED,
+        at_s=0.0,
+        kind=Kind.COOL_ENOUGH,
+        signal_class=SignalClass.NOTICE,
+        priority=Priority.LOW,
+        onset_s=0.0,
+        sensors=("top",),
+        detail={"cause": "clear", "temperature_c": 39.0, "below_c": 40.0},
+    )
+    kept = Stories("north-bench", standing=(said,))
+    assert len(kept.told(3500.0, TIMELINE)) == 1
+    assert kept.told(3700.0, TIMELINE) == []
+    kept.take([replace(said, change=Change.CLEARED, at_s=3710.0, end_s=3710.0)], TIMELINE)
+    assert kept.told(3720.0, TIMELINE) == [], "its end is no news"

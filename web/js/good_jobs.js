@@ -41,7 +41,7 @@ export function differs(each, here, unit) {
   const said = (/** @type {number} */ value) => amount(value, each.unit, unit);
   const [bad, good] = [each.flawed_median, each.sound_median];
   return (
-    T.difference(each.said, here === undefined ? "" : said(here), each.flawed, said(bad), each.sound, said(good), nearer(here, bad, good)) +
+    T.difference(words(each.said, unit), here === undefined ? "" : said(here), each.flawed, said(bad), each.sound, said(good), nearer(here, bad, good)) +
     T.pairs(pairs(each.effect), each.effect > 0, pairs(each.chance))
   );
 }
@@ -83,7 +83,7 @@ export function GoodJobs({ job, when, unit, whole = false }) {
     ${found.sound > 0 &&
     html`<p>${found.unlike.length === 0 ? T.alike(found.sound, found.material) : T.unlike(found.unlike.length, found.sound, found.material)}</p>
       <ul>
-        ${found.unlike.map((/** @type {Unlike} */ each) => html`<li key=${each.figure}>${T.here(first(each.said), amount(each.value, each.unit, unit), range(each, unit))}</li>`)}
+        ${found.unlike.map((/** @type {Unlike} */ each) => html`<li key=${each.figure}>${T.here(first(words(each.said, unit)), amount(each.value, each.unit, unit), range(each, unit))}</li>`)}
       </ul>`}
     ${found.many &&
     (whole || told.length === 0

@@ -71,6 +71,7 @@ export function Page({ touch, sounds }) {
     <main class=${in_touch ? "" : "not-current"} tabindex="-1">
       ${!now && in_touch && html`<p class="waiting">${S.touch.asking}</p>`}
       ${now && !now.stored && html`<p class="not-stored" role="alert"><${Shape} kind="trouble" /> ${S.head.not_stored}</p>`}
+      ${now && isNowhere(now, route) && html`<p class="waiting no-such-page" role="status">${S.head.no_such_page}</p>`}
       ${now && others && others.length > 0 && html`<${Meanwhile} chambers=${others} several=${now.chambers.length > 1} unit=${unit} />`}
       ${now && route.page === "jobs" && html`<${Jobs} now=${now} when=${when} unit=${unit} may=${may} owner=${owner} />`}
       ${now && route.page === "telephones" && html`<${Telephones} may=${may} />`}
@@ -83,7 +84,7 @@ export function Page({ touch, sounds }) {
       ${now && route.page === "report" && html`<${Report} key=${route.job} id=${route.job} now=${now} unit=${unit} />`}
       ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} now=${now} unit=${unit} when=${`${touch.joined}`} />`}
       ${now && route.page === "setup" && owner && html`<${SetupSteps} step=${route.step} now=${now} when=${`${touch.joined}`} unit=${unit} found=${found} in_touch=${in_touch} />`}
-      ${now && route.page === "watch" && html`<${HowItWatches} unit=${unit} when=${`${touch.joined}`} at=${now.at} owner=${owner} />`}
+      ${now && route.page === "watch" && html`<${HowItWatches} unit=${unit} when=${`${when} ${stands(now)}`} at=${now.at} owner=${owner} />`}
       ${now && route.page === "alarm-test" && html`<${AlarmTests} now=${now} when=${when} may=${may} />`}
       ${now &&
       ON_NOW.includes(route.page) &&
@@ -126,6 +127,11 @@ function Ways({ page, owner }) {
   </nav>`;
 }
 
+/** Whether the address names no page, or a chamber that isn't there. @param {Now} now  @param {import("./route.js").Route} route */
+function isNowhere({ chambers }, route) {
+  return route.unknown || (route.page === "chamber" && !chambers.some(({ chamber }) => chamber === route.chamber));
+}
+
 /** The chamber that has the page to itself; null where there are several to choose from, or another page is meant. @param {Now} now  @param {import("./route.js").Route} route */
 function shownAlone({ chambers }, route) {
   if (!ON_NOW.includes(route.page)) return null;
@@ -150,6 +156,11 @@ function Meanwhile({ chambers, several, unit }) {
       </li>`;
     })}
   </ul>`;
+}
+
+/** Changes with what the lines above a page say, but not with every degree in them. @param {Now} now */
+function stands({ chambers }) {
+  return chambers.map(({ tone, calm, camera, alarms }) => [tone, calm, camera.condition, alarms.length].join(" ")).join("; ");
 }
 
 /** From what may wait to what may not. */

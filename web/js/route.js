@@ -2,7 +2,10 @@
 
 import { useEffect, useState } from "../vendor/preact-hooks.js";
 
-/** @typedef {{page: "now"} | {page: "chamber", chamber: string} | {page: "people"} | {page: "setting-up"} | {page: "setup", step: string} | {page: "telephones"} | {page: "alarm-test"} | {page: "watch"} | {page: "toolpaths"} | {page: "jobs"} | {page: "job", job: string} | {page: "report", job: string}} Route */
+/**
+ * `unknown`: the address names no page, and this one is shown in its place.
+ * @typedef {({page: "now"} | {page: "chamber", chamber: string} | {page: "people"} | {page: "setting-up"} | {page: "setup", step: string} | {page: "telephones"} | {page: "alarm-test"} | {page: "watch"} | {page: "toolpaths"} | {page: "jobs"} | {page: "job", job: string} | {page: "report", job: string}) & {unknown?: true}} Route
+ */
 
 const JOBS = "#/jobs";
 const SETUP = "#/setting-up/";
@@ -12,28 +15,31 @@ export const STEPS = ["box", "sensors", "places", "switches", "camera", "people"
 
 /** @param {string} hash  @returns {Route} */
 export function route(hash) {
-  if (hash.startsWith(CHAMBERS)) {
-    const chamber = named(hash.slice(CHAMBERS.length).split("?")[0]);
-    return chamber ? { page: "chamber", chamber } : { page: "now" };
+  const [path] = hash.split("?"); // what follows says what of a page is shown
+  if (!path.startsWith("#/") || path === "#/") return { page: "now" };
+  if (path.startsWith(CHAMBERS)) {
+    const chamber = named(path.slice(CHAMBERS.length));
+    return chamber ? { page: "chamber", chamber } : { page: "now", unknown: true };
   }
-  if (hash === "#/people") return { page: "people" };
-  if (hash === "#/telephones") return { page: "telephones" };
-  if (hash === "#/setting-up") return { page: "setting-up" };
-  if (hash.startsWith(SETUP)) {
-    const step = hash.slice(SETUP.length).split("?")[0];
-    return STEPS.includes(step) ? { page: "setup", step } : { page: "setting-up" };
+  if (path === "#/people") return { page: "people" };
+  if (path === "#/telephones") return { page: "telephones" };
+  if (path === "#/setting-up" || path === SETUP) return { page: "setting-up" };
+  if (path.startsWith(SETUP)) {
+    const step = path.slice(SETUP.length);
+    return STEPS.includes(step) ? { page: "setup", step } : { page: "setting-up", unknown: true };
   }
-  if (hash === "#/alarm-test") return { page: "alarm-test" };
-  if (hash === "#/watch") return { page: "watch" };
-  if (hash === "#/toolpaths") return { page: "toolpaths" };
-  if (hash === JOBS || hash === `${JOBS}/`) return { page: "jobs" };
-  if (hash.startsWith(`${JOBS}/`)) {
-    // What follows a question mark says which stretch of the job is shown.
-    const [first, ...more] = hash.slice(JOBS.length + 1).split("?")[0].split("/");
-    const job = named(first);
-    return job ? { page: more.join("/") === "paper" ? "report" : "job", job } : { page: "jobs" };
+  if (path === "#/alarm-test") return { page: "alarm-test" };
+  if (path === "#/watch") return { page: "watch" };
+  if (path === "#/toolpaths") return { page: "toolpaths" };
+  if (path === JOBS || path === `${JOBS}/`) return { page: "jobs" };
+  if (path.startsWith(`${JOBS}/`)) {
+    const [first, ...more] = path.slice(JOBS.length + 1).split("/");
+    const [job, part] = [named(first), more.join("/")];
+    if (!job) return { page: "jobs", unknown: true };
+    if (part === "paper") return { page: "report", job };
+    return part ? { page: "job", job, unknown: true } : { page: "job", job };
   }
-  return { page: "now" };
+  return { page: "now", unknown: true };
 }
 
 /** "" for what can't be read: a broken address. @param {string} part */

@@ -35,6 +35,7 @@ export const S = {
     celsius: "°C",
     fahrenheit: "°F",
     sign_out: "Sign out",
+    no_such_page: "There is no page at this address: another is shown in its place.",
     title_lost: "Out of touch · Stillair",
     title_simulated: "Simulated: ",
     simulated: "Simulated: nothing here is real.",

@@ -24,6 +24,7 @@ const TOUCH = "/kept/touch"; // names in KEPT, and no addresses of the service
 const SAID = "/kept/said";
 const JOINED = "/kept/joined";
 const STYLE = "/kept/style.css";
+const SCRIPT = "/kept/again.js"; // it is in no cache: this script says it itself
 const AGAIN = new Set(["raised", "changed", "still", "trial", "test", "test over"]); // stages that call once more
 const TRY_AGAIN_S = 10;
 const ANSWER_MS = 8_000; // beyond it the first page says that nothing comes; it tries again by itself
@@ -142,6 +143,7 @@ async function joinAgain(given) {
 worker.addEventListener("fetch", (/** @type {any} */ event) => {
   if (event.request.mode === "navigate") event.respondWith(visit(event));
   else if (new URL(event.request.url).pathname === STYLE) event.respondWith(style());
+  else if (new URL(event.request.url).pathname === SCRIPT) event.respondWith(again());
 });
 
 /** Then the page that is being left keeps nothing any more. */
@@ -212,9 +214,9 @@ function outOfReach(touch_ms, heard) {
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="color-scheme" content="light dark">
-<meta http-equiv="refresh" content="${TRY_AGAIN_S}">
 <title>${K.title}</title>
 <link rel="stylesheet" href="${STYLE}">
+<script src="${SCRIPT}" defer></script>
 </head>
 <body>
 <main class="answer trouble">
@@ -233,7 +235,7 @@ ${heard && heard.said.length ? saidThen(heard, now_ms) : ""}
     headers: {
       "Content-Type": "text/html; charset=utf-8",
       "Cache-Control": "no-store",
-      "Content-Security-Policy": "default-src 'none'; style-src 'self'; base-uri 'none'",
+      "Content-Security-Policy": "default-src 'none'; style-src 'self'; script-src 'self'; base-uri 'none'",
     },
   });
 }
@@ -266,4 +268,19 @@ async function keepStyle() {
 /** Never from the network, which may hang by now. */
 async function style() {
   return (await (await caches.open(KEPT)).match(STYLE)) ?? new Response("", { status: 404 });
+}
+
+/**
+ * What the page for who is out of touch does: it asks anew. A refresh that the page itself names
+ * would not do: where the address has a `#/…`, browsers take it for a jump within the page.
+ */
+function again() {
+  const text = `const again = () => location.reload();
+setTimeout(again, ${TRY_AGAIN_S * 1000});
+document.querySelector("a.act").addEventListener("click", (event) => {
+  event.preventDefault(); // an empty address would lose which page was meant
+  again();
+});
+`;
+  return new Response(text, { headers: { "Content-Type": "text/javascript; charset=utf-8", "Cache-Control": "no-store" } });
 }

@@ -228,7 +228,10 @@ def _soon(to_go_s: float | None, u_s: float | None) -> str:
     """ "in about 12 min", no finer than it is known; "" where it isn't."""
     if to_go_s is None:
         return ""
-    if u_s is not None and u_s > max(0.5 * to_go_s, 300.0):
+    # What may be at any moment has a latest time alone: its middle would come nearer only half
+    # as fast as time goes by.
+    at_any_moment = u_s is not None and u_s >= to_go_s and to_go_s + u_s >= 120.0
+    if u_s is not None and (at_any_moment or u_s > max(0.5 * to_go_s, 300.0)):
         return f"in {figures.duration(_round_to_s(to_go_s + u_s, u_s))} at most"
     if to_go_s < 60.0:
         return "in about a minute"

@@ -289,14 +289,18 @@ def _count(state: AlarmTestState) -> str:
     of = len(state.routes)
     if not of:
         return "nobody was told"
+    missed = sum(route.heard is Heard.NOTHING for route in state.routes)
     taken = sum(route.handed_after_s is not None for route in state.routes)
     there = sum(route.heard in (Heard.HEARD, Heard.SILENT) for route in state.routes)
+    if missed == of:
+        return "the one message didn't arrive" if of == 1 else f"none of {of} messages arrived"
     if of == 1:
         took, said = ("" if taken else "not "), ("" if there else "not yet ")
         return f"the one message {took}taken by a server, {said}confirmed as arrived"
     took = f"all {of}" if taken == of else f"{taken} of {of}"
     said = ("all" if there == of else f"{there}") if there else "none yet"
-    return f"{took} messages taken by a server, {said} confirmed as arrived"
+    lost = f", {missed} didn't arrive" if missed else ""
+    return f"{took} messages taken by a server, {said} confirmed as arrived{lost}"
 
 
 def _ago(seconds: float) -> str:

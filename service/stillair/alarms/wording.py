@@ -90,7 +90,8 @@ def story(change: EventChange, *, t_s: float) -> str:
     who = _who(change)
     head = f"{words.title} ({who})" if who and "{" in words.now else words.title
     if not _is_instant(change):
-        head += f" for {figures.duration(lasted_s)}" + ("" if over else " so far")
+        lasting = "a moment" if lasted_s < 1.0 else figures.duration(lasted_s)
+        head += f" for {lasting}" + ("" if over else " so far")
     if change.height_mm is not None:
         head += f" at {figures.height(change.height_mm)}"
     shown = seen.evidence(change.detail, several=change.kind is Kind.FIRE, over=over)

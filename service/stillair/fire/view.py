@@ -16,7 +16,7 @@ from stillair.fire.detail import Detail, detail_of
 from stillair.fire.landmarks import Landmarks
 from stillair.fire.light import Flicker, Unsteady, cell_sums, is_dark, is_washed_out
 from stillair.fire.stillness import Pace, Stillness
-from stillair.model import CameraCondition
+from stillair.model import CameraCondition, CameraState
 
 C = CameraCondition
 
@@ -27,6 +27,7 @@ TOLD_AFTER_S = 3.0  # of an unfit view that came from one second to the next
 FLICKER_TOLD_AFTER_S = 0.5  # after a window of 2.5 s
 GRADUAL_TOLD_AFTER_S = 4.0  # of one that came slowly: smoke has this time to be told first
 FIT_AFTER_S = 2.0
+JUDGED_AFTER_S = 20.0  # twice as long as the slowest fault of a view, a soft one, takes to be told
 OTHER_AFTER_S = 2.0  # from one unfit condition to another
 SUDDEN_S = 2.5  # between a view with most of the scene in it and one without
 
@@ -58,6 +59,11 @@ _PERHAPS_FIRE = (_VEILED, _MISTED, _LIGHT)
 _SMALL = f"the picture has fewer than {LEAST_WIDTH} x {LEAST_HEIGHT} pixels"
 STUCK = "its pictures come without time going by, so that nothing can be told by them"
 _SLOW = "fewer than 2.3 pictures a second come, too few to tell a flame by"
+
+
+def is_judged(state: CameraState, t_s: float) -> bool:
+    """Whether a condition is a judgement at `t_s`: a view counts as fit until a fault is seen."""
+    return state.condition is not C.FIT or t_s - state.since_s >= JUDGED_AFTER_S
 
 
 class ViewCheck:

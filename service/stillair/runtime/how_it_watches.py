@@ -20,6 +20,7 @@ from stillair import __version__
 from stillair.alarms import figures
 from stillair.alarms.seen import VIEW
 from stillair.errors import StoreError
+from stillair.fire.view import is_judged
 from stillair.model import CameraCondition, Heard, Kind
 from stillair.runtime import stop_found, tested
 from stillair.runtime.backup import newest_backup
@@ -88,7 +89,7 @@ def lines(service: Service, folder: Path) -> list[Line]:
     for chamber in chambers:
         prefix = f"{chamber.settings.name}, " if len(chambers) > 1 else ""
         found += sensors(chamber, prefix, service.places.clean)
-        found.append(_camera(chamber, f"{prefix}camera"))
+        found.append(camera(chamber, f"{prefix}camera"))
         found += _alarm_test(service, chamber, prefix)
         found += _outputs(chamber, prefix)
         found += _company(chamber, prefix)
@@ -162,7 +163,8 @@ def _why(clean: Callable[[str], str], fault: str, todo: str) -> tuple[str, str]:
     return (fault, todo) if clean(fault) == fault else (NO_READING, SEE)
 
 
-def _camera(of: Chamber, thing: str) -> Line:
+def camera(of: Chamber, thing: str) -> Line:
+    """How the camera is, and what its view is good for."""
     state = of.supervisor.view.camera
     if of.camera is None:
         return Line(CAMERA, thing, How.LOOK, "there is none: smoke and flame are not watched for")
@@ -177,6 +179,9 @@ def _camera(of: Chamber, thing: str) -> Line:
         case CameraCondition.FIT:
             if age_s is not None and age_s > OLD_PICTURE_S * max(1.0, of.speed):
                 return Line(CAMERA, thing, How.WRONG, last, None, "look at its plug")
+            if not is_judged(state, of.clock.now_s()):
+                told = f"{last}; its view isn't judged yet".removeprefix("; ")
+                return Line(CAMERA, thing, How.LOOK, told)
             told = f"{last}; its view is fit to watch by".removeprefix("; ")
             return Line(CAMERA, thing, How.WELL, told, since_at)
         case CameraCondition.PAUSED:

@@ -15,6 +15,7 @@ from stillair.alarms import figures
 from stillair.alarms.seen import VIEW
 from stillair.alerts.telephones import Telephones
 from stillair.config import ChamberSettings
+from stillair.fire.view import is_judged
 from stillair.model import CameraCondition, CameraState
 from stillair.runtime import pushing, stop_found
 from stillair.runtime.attending import found_of
@@ -205,7 +206,7 @@ class SettingUp:
         view, settings = chamber.supervisor.view, chamber.settings
         yield from _sensors(settings, view, prefix)
         yield from _contacts(settings, view, prefix)
-        yield self._camera(settings, view.camera, prefix)
+        yield self._camera(settings, view.camera, prefix, chamber.clock.now_s())
         if settings.sounder is None:
             yield Found(f"{prefix}sounder", State.NONE, "alarms are heard on open pages alone")
         else:
@@ -226,7 +227,9 @@ class SettingUp:
         yield from listed(settings, prefix)
         yield from chamber.company.found(prefix)
 
-    def _camera(self, of: ChamberSettings, state: CameraState | None, prefix: str) -> Found:
+    def _camera(
+        self, of: ChamberSettings, state: CameraState | None, prefix: str, now_s: float
+    ) -> Found:
         thing = f"{prefix}camera"
         if of.camera is None:
             remedy = unnamed_camera(self._board) if self._board is not None else ""
@@ -235,6 +238,8 @@ class SettingUp:
             case None:
                 return Found(thing, State.NOT_TRIED, "it has shown nothing so far")
             case CameraCondition.FIT:
+                if state is not None and not is_judged(state, now_s):
+                    return Found(thing, State.NOT_TRIED, "its view isn't judged yet")
                 return Found(thing, State.FIT, "its view is fit to watch by")
             case CameraCondition.PAUSED:
                 return Found(thing, State.NOT_TRIED, "it is paused")

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Iterable
 
 from stillair.alarms.wording import story
-from stillair.model import Change, EventChange, JsonValue, Timeline
+from stillair.model import Change, EventChange, JsonValue, SignalClass, Timeline
 from stillair.storage.items import Item, event_item, label
 
 HOUR_S = 3600.0
@@ -57,17 +57,26 @@ class Stories:
                 del self._over[event]
 
     def told(self, t_s: float, timeline: Timeline) -> list[JsonValue]:
-        """All of the last hour, newest first."""
+        """All of the last hour, newest first.
+
+        What is said once, as that it is cool enough, is of the moment it was said, however
+        long it stays so; what is amiss is of every hour in which it stands.
+        """
         since = label(timeline.epoch_s(t_s - HOUR_S))
         with self._lock:
             going_on = [
                 _told(event_item(change, self._chamber, timeline), story(change, t_s=t_s))
                 for change in self._open.values()
+                if change.signal_class is not SignalClass.NOTICE or change.onset_s >= t_s - HOUR_S
             ]
             self._over = {
                 event: item for event, item in self._over.items() if str(item["end_at"]) >= since
             }
-            over = list(self._over.values())
+            over = [
+                item
+                for item in self._over.values()
+                if item["class"] != SignalClass.NOTICE.value or str(item["onset_at"]) >= since
+            ]
         stories = sorted(over + going_on, key=lambda item: str(item["onset_at"]), reverse=True)
         return [dict(item) for item in stories[:MOST]]
 
