@@ -104,7 +104,10 @@ class SetContact(Table):
 
 
 class AddTopicContact(Table):
-    """A switch that tells by MQTT; `active` is the message that says it is open, pressed, or so."""
+    """A switch that tells by MQTT: `active` says that it is open, pressed or so, `normal` not.
+
+    Both are needed here: a third word is a fault then, and never taken for shut.
+    """
 
     do: Literal["add topic contact"]
     name: Text
@@ -112,7 +115,7 @@ class AddTopicContact(Table):
     topic: Text
     pointer: Text | None = None
     active: Text
-    normal: Text | None = None
+    normal: Text
 
 
 class RemoveContact(Table):
@@ -192,6 +195,16 @@ class SetBroker(Table):
     password: Text | None = Field(default=None, repr=False)
 
 
+class SetWebhook(Table):
+    """What signs messages to web addresses, where nothing does so far: whoever takes them has it.
+
+    What signs already is changed by hand alone: a relay may listen to nothing else.
+    """
+
+    do: Literal["webhook"]
+    secret: Text = Field(repr=False)
+
+
 class SameServer(Table):
     """The broker or mail server of another chamber, with all that belongs to it."""
 
@@ -222,6 +235,7 @@ Change = Annotated[
     | RemovePerson
     | SetMail
     | SetBroker
+    | SetWebhook
     | SameServer
     | RemoveChamber,
     Field(discriminator="do"),
@@ -412,6 +426,11 @@ def _make(
                     if key == "password":
                         edited.set("mqtt", "password_file", None)
                     told.broker(key, edited.set("mqtt", key, value), value)
+        case SetWebhook():
+            if edited.values.get("webhook"):
+                raise EditError("webhook.secret: there is one already; change it by hand")
+            edited.set("webhook", "secret", change.secret)
+            told.webhook()
         case SameServer():
             table = others.get(change.of, {}).get(change.table)
             if not table:
