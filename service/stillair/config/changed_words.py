@@ -116,7 +116,7 @@ class Told:
     def sensor_added(self, row: Mapping[str, Any]) -> None:
         more = f", corrected by {row['correction_k']:g} degrees" if row.get("correction_k") else ""
         where = PLACES.get(str(row["place"]), "")
-        if spot := _spot(row.get("drawn_at")):
+        if row["place"] == "chamber" and (spot := _spot(row.get("drawn_at"))):
             where = f"{where}, drawn {spot}"
         self.words.append(f"New sensor {_name(row['name'])}: {_thing(row)}, {where}{more}.")
 
