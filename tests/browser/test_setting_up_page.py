@@ -100,6 +100,15 @@ def test_a_new_board_with_faults_says_what_to_do_first(
     assert low == [], "too small for a thumb"
 
 
+def test_who_has_a_sensor_is_not_told_that_there_is_none(
+    faulty: RunningService, look: Look
+) -> None:
+    page = look(faulty, width_px=390, expected="status of 404")
+    page.goto(f"{page.url.split('#')[0]}#/setting-up/sensors")
+    expect(page.get_by_text("One is plugged in, and doesn't appear")).to_be_visible()
+    expect(page.get_by_text("No sensor answers here so far.")).to_have_count(0)
+
+
 @pytest.mark.parametrize("width_px", [390, 1280])
 def test_how_the_watch_is_has_a_page_one_tap_away(
     faulty: RunningService, look: Look, width_px: int
