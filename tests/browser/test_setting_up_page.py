@@ -87,7 +87,8 @@ def test_a_new_board_with_faults_says_what_to_do_first(
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     steps.get_by_role("link", name="All that was found").click()
     expect(page.get_by_role("heading", name="5 things to do")).to_be_visible()
-    assert page.locator(".todo .remedy a").count() == 5, "each leads to where it is done"
+    # Each leads to where it is done.
+    expect(page.locator(".todo .remedy a")).to_have_count(5)
     expect(page.locator(".found").first).to_contain_text("Disk:")
     page.get_by_text("For a terminal on the board").click()
     terminal = page.get_by_text(f"/stillair inspect --chamber {faulty.folder.parent}/chamber.toml")

@@ -60,7 +60,7 @@ def test_a_toolpath_is_sent_read_and_given_to_a_job(
     page = look(service, f"/#/jobs/{job}?open=toolpath")
     choice = page.get_by_label("The job follows")
     choice.select_option(index=1)
-    page.locator(".of-toolpath details summary").last.click()
+    page.locator(".of-toolpath summary").filter(has_text="layers of").click()
     expect(page.locator(".of-toolpath").get_by_text("Layer 1 of 60")).to_be_visible()
     assert service.get(f"/api/jobs/{job}")["toolpath"] is not None
     page.reload()

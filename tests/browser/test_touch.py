@@ -59,7 +59,8 @@ def test_a_service_that_hangs_is_noticed_seen_and_heard(
 def test_a_service_that_dies_and_comes_back_is_found_again(
     service: RunningService, look: Look
 ) -> None:
-    page = look(service, expected="ERR_")
+    # Just then the browser may have been asking whether there is a newer worker.
+    page = look(service, expected=("ERR_", "fetching the script"))
     in_touch(page)
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
