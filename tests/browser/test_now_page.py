@@ -139,6 +139,7 @@ def test_on_a_telephone_the_card_that_needs_somebody_keeps_its_figures(
     card = page.locator(".side-by-side li").first
     expect(card.locator(".needs > *").first).to_be_visible(timeout=30_000)
     expect(card.locator(".section")).to_be_hidden()
+    expect(card.locator(".figures")).to_be_visible()
     expect(card.locator(".figures")).to_contain_text(re.compile(r"top -?\d+\.\d °C.*, bed –"))
     page.set_viewport_size({"width": 1280, "height": 800})
     expect(card.locator(".section")).to_be_visible()
