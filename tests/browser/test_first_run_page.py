@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -52,6 +53,8 @@ def fits(page: Page) -> None:
              .filter((id, n, all) => all.indexOf(id) !== n)"""
     )
     assert twice == [], "a label leads to one field"
+    steps = page.locator("nav.onward").count()
+    assert page.locator(".setup .act.must").count() == steps, "one button is the foremost"
 
 
 def packed_pictures() -> list[bytes]:
@@ -79,9 +82,58 @@ def looked_through(page: Page, stream: MjpegServer) -> None:
     page.set_viewport_size({"width": 390, "height": 844})
 
 
+def by_word(page: Page, broker: Broker) -> None:
+    """A switch by topic: what came is offered as what it means, and both words are asked for."""
+    page.get_by_label("How it tells").select_option("mqtt")
+    page.get_by_label("Its topic").fill("shed/door")
+    for word, means in (("OFF", "It means shut"), ("ON", "It means open")):
+        publish.single("shed/door", word, hostname=broker.host, port=broker.port, retain=True)
+        page.get_by_role("button", name="Try it, and listen").click()
+        asked = page.get_by_role("group", name=f"“{word}” came.")
+        asked.get_by_role("button", name=means).click(timeout=SOON_MS)
+        expect(asked).to_have_count(0)
+    shut = page.get_by_label("Its message for “shut”")
+    expect(shut).to_have_value("OFF")
+    expect(page.get_by_label("Its message for “open”")).to_have_value("ON")
+    shut.fill("on")
+    page.get_by_role("button", name="Take this switch").press("Enter")
+    expect(page.get_by_text("One message can't mean both.")).to_be_visible()
+    shut.fill("OFF")
+    fits(page)
+    page.get_by_role("button", name="Take this switch").click()
+    expect(page.get_by_role("heading", name="Chosen, not written yet")).to_be_visible()
+    expect(page.get_by_role("heading", name="In use")).to_have_count(0)
+
+
+def by_web_address(page: Page) -> None:
+    """A route that is none is said at its field, and what signs is there to be copied."""
+    page.get_by_label("Name").fill("cox")
+    page.get_by_label("How they are told").select_option("other")
+    route = page.get_by_label("Route")
+    for wrong, said in (("htps", "is no route"), ("http://shed.example.org/a", "https://")):
+        route.fill(wrong)
+        page.get_by_role("button", name="Take this person").click()
+        expect(route).to_have_accessible_description(re.compile(said))
+        expect(route).to_be_focused()
+        expect(route).to_have_value(wrong)
+    route.fill("https://shed.example.org/alarms")
+    page.get_by_role("button", name="Take this person").click()
+    signs = page.get_by_label("What signs messages")
+    expect(signs).to_have_value(re.compile("^[0-9a-f]{64}$"))
+    fits(page)
+    page.get_by_role("button", name="See what changes").click()
+    for line in ("What signs messages to web addresses is set.", "New person “cox”"):
+        expect(page.locator(".changes li").filter(has_text=line)).to_be_visible()
+    kept = page.evaluate("Object.values(localStorage).join()")
+    assert signs.input_value() not in kept, "no browser keeps what signs"
+    page.get_by_role("button", name="Leave cox out").click()
+    expect(signs).to_have_count(0)
+
+
 def told_and_written(page: Page, service: RunningService) -> None:
     """Somebody who is told, by keyboard; then all of it is seen, and written once."""
     expect(page.get_by_role("heading", name="Who is told")).to_be_focused()
+    by_web_address(page)
     page.get_by_label("Name").focus()
     page.keyboard.type("bench captain")
     page.get_by_role("link", name="Next").click()
@@ -93,6 +145,9 @@ def told_and_written(page: Page, service: RunningService) -> None:
     page.get_by_role("button", name="See what changes").press("Enter")
     seen = page.locator(".changes li")
     expect(seen.filter(has_text="New sensor “room”: 28-0000075c30a4, in the room.")).to_be_visible()
+    top = seen.filter(has_text="New sensor “top”")
+    expect(top).to_contain_text("from the left wall, 93% up from the floor")
+    expect(seen.filter(has_text="“OFF” means shut, and any other is a fault")).to_be_visible()
     for line in ("New sensor “low”: by MQTT", "The MQTT broker", "The camera: ", "New person"):
         expect(seen.filter(has_text=line)).to_be_visible()
     assert service.now()["simulated"], "only asked"
@@ -128,8 +183,12 @@ def by_topic(page: Page, broker: Broker) -> None:
     page.get_by_role("button", name="Try it, and listen").click()
     expect(page.get_by_text("On shed/low came 41.5.")).to_be_visible(timeout=SOON_MS)
     fits(page)
+    page.get_by_label("Its topic").fill("shed/north/low")  # what was heard is another's
+    expect(page.get_by_text("On shed/low came")).to_have_count(0)
+    page.get_by_label("Its topic").fill("shed/low")
     page.get_by_role("button", name="Take this sensor").click()
     page.get_by_role("button", name="low", exact=True).click()
+    expect(page.get_by_text("Chosen, not written yet: 127.0.0.1")).to_be_visible()
 
 
 def test_from_the_first_start_to_watching_without_a_file(
@@ -156,6 +215,11 @@ def test_from_the_first_start_to_watching_without_a_file(
     expect(wanted).to_be_focused()
     expect(page.get_by_text("“warm” is no number")).to_be_visible()
     wanted.fill("")
+    page.get_by_text("Its size, and how warm its air may get").click()
+    fold = page.locator(".setup details[open]")
+    tops = [each.bounding_box() for each in fold.locator("label, input").all()]
+    for above, below in itertools.pairwise(tops):  # a label stands above its field
+        assert above and below and above["y"] + above["height"] <= below["y"]
     fits(page)
     onward.click()
 
@@ -208,6 +272,7 @@ def test_from_the_first_start_to_watching_without_a_file(
     onward.click()
     expect(page.get_by_text("This computer has no GPIO pins")).to_be_visible()
     fits(page)
+    by_word(page, own_broker)
     onward.click()
     expect(page.get_by_role("heading", name="Is there a camera")).to_be_visible()
     with MjpegServer(packed_pictures(), frames_per_s=15.0) as stream:
@@ -231,6 +296,17 @@ def test_from_the_first_start_to_watching_without_a_file(
     page.go_back()
     page.get_by_role("link", name="To the chamber").click()
     expect(page.locator(".section .value").first).to_contain_text("22.5")
+
+    # A topic on which nothing comes isn't taken for one that sends.
+    page.goto(f"{page.url.split('#')[0]}#/setting-up/sensors")
+    page.get_by_label("Its topic").fill("shed/lwo", timeout=SOON_MS)
+    silent = page.get_by_text("Nothing has come on shed/lwo so far.")
+    expect(silent).to_be_visible()
+    page.get_by_role("button", name="Try it, and listen to the topic").click()
+    expect(page.get_by_text("Nothing came on shed/lwo")).to_be_visible(timeout=SOON_MS)
+    expect(silent).to_be_visible()
+    page.get_by_label("Its topic").fill("shed/low")
+    expect(silent).to_have_count(0)
 
     # Later, a part of it: another value, and what was before it again.
     page.get_by_role("link", name="Setting up", exact=True).click()

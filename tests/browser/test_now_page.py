@@ -123,6 +123,29 @@ def test_several_chambers_are_seen_at_a_glance_and_each_is_opened(serve: Serve, 
     assert len(ids) == len(set(ids)), "what one box refers to must not be found in the other"
 
 
+BED_LOST = """
+[[step]]
+at_s = 1
+do = "sensor_fault"
+sensor = "bed"
+fault = "open"
+"""
+
+
+def test_on_a_telephone_the_card_that_needs_somebody_keeps_its_figures(
+    serve: Serve, look: Look
+) -> None:
+    page = look(serve(BED_LOST, names=(NORTH, "South bench")), width_px=390)
+    card = page.locator(".side-by-side li").first
+    expect(card.locator(".needs > *").first).to_be_visible(timeout=30_000)
+    expect(card.locator(".section")).to_be_hidden()
+    expect(card.locator(".figures")).to_be_visible()
+    expect(card.locator(".figures")).to_contain_text(re.compile(r"top -?\d+\.\d °C.*, bed –"))
+    page.set_viewport_size({"width": 1280, "height": 800})
+    expect(card.locator(".section")).to_be_visible()
+    expect(card.locator(".figures")).to_be_hidden()
+
+
 LAMP_OFF = """
 [[step]]
 at_s = 3

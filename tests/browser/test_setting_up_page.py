@@ -12,7 +12,7 @@ from playwright.sync_api import expect
 
 from chips import OneWireTree
 from running import RunningService, stillair, wait_until
-from servers import MailServer
+from servers import MailServer, free_loopback_port
 from warm_starts import warm_run
 
 from .conftest import Look, chamber_files
@@ -99,6 +99,34 @@ def test_a_new_board_with_faults_says_what_to_do_first(
              .filter((a) => a.getBoundingClientRect().height < 44).map((a) => a.innerText)"""
     )
     assert low == [], "too small for a thumb"
+
+
+BY_TOPIC = """
+[chamber]
+name = "North bench"
+enclosure = ["plywood"]
+
+[[sensor]]
+name = "top"
+driver = "mqtt"
+topic = "shed/top"
+
+[mqtt]
+host = "127.0.0.1"
+port = {port}
+"""
+
+
+def test_who_has_a_sensor_by_topic_is_not_told_that_there_is_none(
+    tmp_path: Path, look: Look
+) -> None:
+    chamber = tmp_path / "chamber.toml"
+    chamber.write_text(BY_TOPIC.format(port=free_loopback_port()))
+    with RunningService(tmp_path / "data", "--chamber", str(chamber)) as service:
+        page = look(service, width_px=390, expected="Failed to load resource")  # at its end
+        page.goto(f"{page.url.split('#')[0]}#/setting-up/sensors")
+        expect(page.get_by_text("One is plugged in, and doesn't appear")).to_be_visible()
+        expect(page.get_by_text("No sensor answers here so far.")).to_have_count(0)
 
 
 @pytest.mark.parametrize("width_px", [390, 1280])

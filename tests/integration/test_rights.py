@@ -152,6 +152,7 @@ RIGHTS = {
     "POST /api/finding/anew": OWN,
     "POST /api/finding/trial": OWN,
     "POST /api/finding/broker": OWN,
+    "POST /api/finding/route": OWN,
     "GET /api/finding/pins": OWN,
     "POST /api/finding/pins": OWN,
     "POST /api/camera-trials": OWN,

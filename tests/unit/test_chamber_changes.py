@@ -13,6 +13,7 @@ from pydantic import TypeAdapter, ValidationError
 from stillair.config.changed_words import plain
 from stillair.config.changes import Change, Proposal, proposed
 from stillair.config.reading import FILE_BYTES
+from stillair.config.together import table_for
 from stillair.errors import SettingsError
 
 CHANGES = TypeAdapter(list[Change])
@@ -278,6 +279,51 @@ def test_a_password_goes_to_no_server_that_is_named_without_it(
         assert after(change, text=FILE + servers).words
 
 
+def test_a_switch_by_topic_has_both_its_words() -> None:
+    """With one of the two, a word that nobody meant would be taken for shut."""
+    lid = {"do": "add topic contact", "name": "lid", "kind": "door", "topic": "shed/lid"}
+    with pytest.raises(ValidationError, match="normal"):
+        CHANGES.validate_python([{**lid, "active": "up"}])
+
+
+def test_a_web_address_gets_what_signs_its_messages_and_keeps_it() -> None:
+    signs = {"do": "webhook", "secret": "f0" * 32}
+    cox = {"do": "person", "name": "cox", "add": ["https://shed.example/alarms"]}
+    sensor = {**NEW, "drawn_at": [0.5, 0.93]}
+    found = after({"do": "chamber", "name": "north bench"}, sensor, cox, signs, text="")
+    assert found.settings.webhook is not None
+    assert found.settings.webhook.secret is not None
+    assert found.settings.webhook.secret.get_secret_value() == "f0" * 32
+    assert "What signs messages to web addresses is set." in found.words
+    assert "f0f0" not in "".join(found.words) + repr(CHANGES.validate_python([signs]))
+    assert any("drawn 50% from the left wall, 93% up" in word for word in found.words)
+    # A relay may listen to the one that is there.
+    with pytest.raises(SettingsError, match="there is one already"):
+        after(signs, text=found.text)
+
+
+@pytest.mark.parametrize(
+    ("route", "needs"),
+    [
+        ("mailto:cox@example.org", "mail"),
+        ("mqtt:shed/alarms", "mqtt"),
+        ("https://shed.example/alarms", "webhook"),
+        ("webpush:", None),
+        ("jsn://shed.example", ValueError),
+        ("cox@example.org", ValueError),
+        ("http://shed.example/oar-secret", ValueError),
+        ("file:oar-secret", ValueError),
+    ],
+)
+def test_a_route_is_checked_by_itself(route: str, needs: str | type[ValueError] | None) -> None:
+    if isinstance(needs, type):
+        with pytest.raises(needs) as caught:
+            table_for(route)
+        assert "oar-secret" not in str(caught.value)
+    else:
+        assert table_for(route) == needs
+
+
 def test_what_was_added_can_be_changed_and_taken_out_again() -> None:
     topic = {"do": "add sensor", "name": "low", "driver": "mqtt", "topic": "shed/low"}
     lid = {"do": "add topic contact", "name": "lid", "kind": "door", "topic": "shed/lid"}
@@ -285,7 +331,8 @@ def test_what_was_added_can_be_changed_and_taken_out_again() -> None:
     haze = {"do": "add particles", "name": "haze", "port": "/dev/ttyUSB0"}
     lid |= {"active": "up", "normal": "down"}
     found = after(topic, lid, {**broker, "tls": True}, haze, {"do": "sounder", "pin": 18})
-    assert "New switch “lid”: door, by MQTT, shed/lid; “up” means open." in found.words
+    says = "“up” means open, “down” means shut, and any other is a fault"
+    assert f"New switch “lid”: door, by MQTT, shed/lid; {says}." in found.words
     assert "New sensor “low”: by MQTT, shed/low, in the chamber's air." in found.words
     assert "A password for the MQTT broker is set." in found.words
     assert "an oar" not in "".join(found.words)

@@ -16,7 +16,7 @@ import { G } from "./strings_setup.js";
 const T = G.broker;
 const OTHER = "other"; // none of another box; no chamber's key is taken for it, as it is asked first
 const NEW = { at: "", same: "", host: "", tls: "", username: "", password: "" };
-const TRIAL_MS = 20_000; // its answer takes 6 s, and a message 5 s more
+export const TRIAL_MS = 20_000; // its answer takes 6 s, and a message 5 s more
 
 /**
  * The boxes whose server this one may take, as choices.
@@ -58,10 +58,10 @@ function isAskedStill(last, before) {
 
 /**
  * `at`: the step that it stands on; `topic` is listened to as well, for a number or a word.
- * @param {{draft: Draft, change: import("./setup_steps.js").Change, file: import("./setup_file.js").ChamberFile, files: import("./setup_file.js").Files, stop: import("./setup_draft.js").Stop | null, at: string, topic?: string, pointer?: string, expects?: string}} props
+ * @param {{draft: Draft, change: import("./setup_steps.js").Change, file: import("./setup_file.js").ChamberFile, files: import("./setup_file.js").Files, stop: import("./setup_draft.js").Stop | null, at: string, topic?: string, pointer?: string, expects?: string, hears?: (topic: string, value: string) => void}} props
  */
-export function Broker({ draft, change, file, files, stop, at, topic = "", pointer = "", expects = "number" }) {
-  const [tried, setTried] = useState(/** @type {(Tried & {topic: string}) | null} */ (null));
+export function Broker({ draft, change, file, files, stop, at, topic = "", pointer = "", expects = "number", hears }) {
+  const [tried, setTried] = useState(/** @type {(Tried & {topic: string, pointer: string}) | null} */ (null));
   const before = file.settings?.mqtt ?? null;
   const now = brokerOf(draft, file);
   const typed = draft.typed.broker ? { ...NEW, ...draft.typed.broker } : null;
@@ -78,7 +78,10 @@ export function Broker({ draft, change, file, files, stop, at, topic = "", point
     setTried(null);
     const body = { chamber: file.chamber, base: file.base, broker: asked, topic: topic.trim(), pointer: pointer.trim(), expects };
     const answer = /** @type {Tried} */ (await post("/api/finding/broker", body, { wait_ms: TRIAL_MS }));
-    if (isAskedStill(shown.current, draft)) setTried({ ...answer, topic: topic.trim() });
+    if (isAskedStill(shown.current, draft)) {
+      setTried({ ...answer, topic: topic.trim(), pointer: pointer.trim() });
+      if (answer.heard === "yes") hears?.(topic.trim(), answer.value ?? "");
+    }
     if (edits && answer.answer === "connects") change((/** @type {Draft} */ last) => (isAskedStill(last, draft) ? used(last) : {}));
   };
   const alter = () => {
@@ -86,8 +89,9 @@ export function Broker({ draft, change, file, files, stop, at, topic = "", point
     const port = of?.port && of.port !== (of.tls ? 8883 : 1883) ? `:${of.port}` : "";
     change(typing(draft, "broker", { ...NEW, at, same: now?.do === "same server" ? now.of : OTHER, host: of ? `${of.host}${port}` : "", tls: of?.tls ? "tls" : "", username: of?.username ?? "" }));
   };
+  const of_topic = tried?.heard && tried.topic === topic.trim() && tried.pointer === pointer.trim(); // else it was another's
   return html`<fieldset><legend>${T.head}</legend>
-    ${!edits && html`<p>${T.now(now?.do === "same server" ? (others.find(([key]) => key === now.of)?.[1] ?? now.of) : `${now?.host}${now?.port ? `:${now.port}` : ""}`)} <em>${asked ? G.unwritten : ""}</em></p>`}
+    ${!edits && html`<p>${(asked ? T.chosen : T.now)(now?.do === "same server" ? (others.find(([key]) => key === now.of)?.[1] ?? now.of) : `${now?.host}${now?.port ? `:${now.port}` : ""}`)}</p>`}
     ${edits && others.length > 0 && html`<${Choice} label=${T.which} value=${form.same} among=${[...others, [OTHER, T.other]]} set=${(/** @type {string} */ same) => set({ same })} />`}
     ${edits && asked?.do === "broker" && html`
       <${Typed} label=${T.host} hint=${T.host_how} value=${form.host} set=${(/** @type {string} */ host) => set({ host })} />
@@ -97,13 +101,13 @@ export function Broker({ draft, change, file, files, stop, at, topic = "", point
         <${Typed} label=${G.people.password} type="password" hint=${before?.password ? T.password_kept(before.host) : G.people.password_how} value=${form.password} set=${(/** @type {string} */ password) => set({ password })} />
       </details>`}
     <div class="acts" id=${fieldId("try-broker")} tabindex="-1">
-      ${whole && html`<${Act} kind=${edits ? "must" : ""} work=${reach}>${topic.trim() ? T.try_topic : T.try}<//>`}
+      ${whole && html`<${Act} kind="" work=${reach}>${topic.trim() ? T.try_topic : T.try}<//>`}
       ${!edits && html`<button type="button" class="act slight" onClick=${alter}>${T.change}</button>`}
       ${typed !== null && now !== null && html`<button type="button" class="act slight" onClick=${() => (setTried(null), change(typing(draft, "broker", undefined)))}>${T.leave}</button>`}
       ${edits && tried && whole && html`<button type="button" class="act slight" onClick=${() => change(used)}>${T.all_the_same}</button>`}
     </div>
     <${Wrong} stop=${stop} field="try-broker" />
-    <div role="status">${tried && html`<p><strong>${T.answers[tried.answer](tried.where)}</strong> ${tried.heard && T.heards[tried.heard](tried.topic, tried.value ?? "")}</p>
+    <div role="status">${tried && html`<p><strong>${T.answers[tried.answer](tried.where)}</strong> ${of_topic && tried.heard && T.heards[tried.heard](tried.topic, tried.value ?? "")}</p>
       ${tried.why && html`<p class="small">${T.said(tried.why)}</p>`}`}</div>
   </fieldset>`;
 }

@@ -63,7 +63,7 @@ export function Camera({ draft, change, file, unit, now, found, in_touch, stop }
     ${source.trim() && !taken && !file.fixed && html`<div class="acts" id=${fieldId("take-camera")} tabindex="-1">
       ${look.runs
         ? html`<button type="button" class="act" onClick=${look.close}>${T.stop}</button>`
-        : html`<button type="button" class="act must" aria-disabled=${look.busy} onClick=${() => look.open(source.trim())}>${T.look}</button>`}
+        : html`<button type="button" class="act" aria-disabled=${look.busy} onClick=${() => look.open(source.trim())}>${T.look}</button>`}
       ${!look.runs && look.trial?.watched_by !== file.chamber && html`<button type="button" class="act slight" onClick=${take}>${T.unseen}</button>`}
       <${Refused} error=${look.error} />
     </div>`}
@@ -189,7 +189,7 @@ function Shown({ trial, picture, taken, take, elsewhere, in_touch }) {
     </figure>
     ${!taken && html`<div>
       <${Aim} trial=${trial} />
-      ${picture && html`<div class="acts"><button type="button" class="act must" onClick=${take}>${T.take}</button></div>`}
+      ${picture && html`<div class="acts"><button type="button" class="act" onClick=${take}>${T.take}</button></div>`}
     </div>`}
   </section>`;
 }

@@ -11,7 +11,7 @@ import { G } from "./strings_setup.js";
  * @typedef {{name: string, place: string, driver: string, address: string | null, device: string | null, topic: string | null, pointer: string | null, correction_k: number, drawn_at: [number, number] | null}} SetSensor
  * @typedef {{name: string, kind: string, driver: string, pin: number | null, closed_means: string | null}} SetContact
  * @typedef {{host: string, port: number, tls: boolean, username: string | null, password: boolean}} SetBroker
- * @typedef {{name: string, enclosure: string[], target_c: number | null, limit_c: number, timezone: string | null, width_mm: number | null, depth_mm: number | null, height_mm: number | null, sensors: SetSensor[], contacts: SetContact[], particles: {name: string, driver: string, port: string | null}[], sounder: {driver: string, pin: number | null} | null, stop: boolean, mqtt: SetBroker | null, camera: string | null, people: {name: string, routes: string[]}[], mail: {host: string, port: number, security: string, username: string | null, password: boolean} | null}} Settings
+ * @typedef {{name: string, enclosure: string[], target_c: number | null, limit_c: number, timezone: string | null, width_mm: number | null, depth_mm: number | null, height_mm: number | null, sensors: SetSensor[], contacts: SetContact[], particles: {name: string, driver: string, port: string | null}[], sounder: {driver: string, pin: number | null} | null, stop: boolean, webhook: boolean, mqtt: SetBroker | null, camera: string | null, people: {name: string, routes: string[]}[], mail: {host: string, port: number, security: string, username: string | null, password: boolean} | null}} Settings
  * @typedef {number | string | null} Figured  a string: what was typed is no number
  * @typedef {{of: string | null, name: string, place: string, driver: string, address: string | null, device?: string | null, topic?: string | null, pointer?: string | null, thermocouple?: string, mains_hz?: number, correction_k: Figured, drawn_at: [number, number] | null}} DraftSensor
  * @typedef {{do: string} & Record<string, any>} Change
@@ -68,7 +68,7 @@ export function textOf(draft) {
 function isSecret(change) {
   if (change.do === "camera") return change.source !== openSource(change.source ?? "");
   if (change.do === "person") return !change.add.every(isOpenRoute);
-  return "password" in change || /@/.test(change.host ?? "");
+  return "password" in change || change.do === "webhook" || /@/.test(change.host ?? "");
 }
 
 /** The route that a form for a person names. @param {{way: string, address: string}} typed */
@@ -271,6 +271,11 @@ function changed(sensor, old) {
   return Object.keys(change).length ? { do: "sensor", of: sensor.of, ...change } : null;
 }
 
+/** Whether two messages are one to the service. @param {string} one @param {string} other */
+export function alike(one, other) {
+  return one.trim().toLowerCase() === other.trim().toLowerCase();
+}
+
 /** As the service makes a key of a name: two boxes need two of them. @param {string} name */
 export function keyed(name) {
   return name.toLowerCase().replace(/[^a-z0-9]+/g, "-").replace(/^-|-$/g, "") || "chamber";
@@ -305,7 +310,7 @@ export function stopAt(step, draft, settings, others) {
   if (step === "sensors" && typed.sensor?.kind) {
     return typed.sensor.kind === "mqtt" && !typed.sensor.topic?.trim() ? { field: "sensor-topic", say: T.topic } : { field: "take-sensor", say: T.sensor };
   }
-  if (step === "switches" && (typed.switch?.pin != null || typed.switch?.topic || typed.switch?.active)) return switchStop(typed.switch);
+  if (step === "switches" && (typed.switch?.pin != null || typed.switch?.topic || typed.switch?.active || typed.switch?.normal)) return switchStop(typed.switch);
   if (step === "camera" && typed.camera?.source.trim()) return { field: "take-camera", say: T.camera };
   if (step === "people") {
     const { name = "", way = "webpush", address = "", host = "" } = typed.person ?? {};
@@ -323,5 +328,7 @@ function switchStop(of) {
   if (!of.name?.trim()) return { field: "switch-name", say: T.switch_name };
   if (of.way === "mqtt" && !of.topic?.trim()) return { field: "switch-topic", say: T.topic };
   if (of.way === "mqtt" && !of.active?.trim()) return { field: "switch-active", say: T.switch_active };
+  if (of.way === "mqtt" && !of.normal?.trim()) return { field: "switch-normal", say: T.switch_active };
+  if (of.way === "mqtt" && alike(of.active, of.normal)) return { field: "switch-normal", say: T.switch_twice };
   return { field: "take-switch", say: T.switch };
 }

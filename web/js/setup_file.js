@@ -90,10 +90,10 @@ async function tried() {
 
 /**
  * See what would change, then write it or not.
- * `hold`: why that has to wait, and what leads there.
- * @param {{file: ChamberFile, files: Files, changes: object[], unit: Unit, done: (chamber: string) => void, say?: string, kind?: string, yes?: string, hold?: {step: string, say: string, halt: (() => void) | null} | null}} props
+ * `hold`: why that has to wait, and what leads there; `shows` hears whether what changes is seen.
+ * @param {{file: ChamberFile, files: Files, changes: object[], unit: Unit, done: (chamber: string) => void, say?: string, kind?: string, yes?: string, hold?: {step: string, say: string, halt: (() => void) | null} | null, shows?: (is: boolean) => void}} props
  */
-export function Writing({ file, files, changes, unit, done, say = T.see, kind = "must", yes = T.yes, hold = null }) {
+export function Writing({ file, files, changes, unit, done, say = T.see, kind = "must", yes = T.yes, hold = null, shows }) {
   const [seen, setSeen] = useState(/** @type {{words: string[], chamber: string, gives_up: string[], of: string} | null} */ (null));
   const [written, setWritten] = useState(false);
   const [held, setHeld] = useState(false);
@@ -105,9 +105,13 @@ export function Writing({ file, files, changes, unit, done, say = T.see, kind = 
   useEffect(() => {
     if (seen) head.current?.focus();
   }, [seen]);
+  const shown = seen && seen.of === of && !hold && !file.fixed && changes.length ? seen : null; // what was chosen since is asked anew
+  useEffect(() => {
+    shows?.(shown !== null);
+    return () => shows?.(false);
+  }, [shown !== null]);
   if (file.fixed) return html`<p class="aside">${file.fixed}</p>`;
   if (!changes.length) return null;
-  const shown = seen && seen.of === of && !hold ? seen : null; // what was chosen since is asked anew
   const see = () =>
     hold ? (hold.halt ? hold.halt() : setHeld(true)) :
     run(async () => {

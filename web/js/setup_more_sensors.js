@@ -4,8 +4,8 @@ import { useState } from "../vendor/preact-hooks.js";
 import { Act } from "./act.js";
 import { post } from "./ask.js";
 import { html } from "./html.js";
-import { added, leaving, taking, typing } from "./setup_draft.js";
-import { Broker, brokerOf } from "./setup_broker.js";
+import { added, keyOf, leaving, taking, typing } from "./setup_draft.js";
+import { Broker, TRIAL_MS, brokerOf } from "./setup_broker.js";
 import { Choice, Typed, Wrong, fieldId } from "./setup_fields.js";
 import { G } from "./strings_setup.js";
 
@@ -75,6 +75,20 @@ export function MoreSensors({ draft, change, finding, file, files, unit, stop, h
     <p role="status">${reads && html`<strong>${reads}</strong>`}</p>
     ${form.kind && html`<div class="acts"><button type="button" class="act" id=${fieldId("take-sensor")} aria-disabled=${!whole} onClick=${take}>${T.take}</button></div>`}
     <${Wrong} stop=${stop} field="take-sensor" />`;
+}
+
+/** Listen to a topic that a sensor has been given instead of its own. @param {{draft: Draft, file: import("./setup_file.js").ChamberFile, topic: string, pointer: string}} props */
+export function TryTopic({ draft, file, topic, pointer }) {
+  const [tried, setTried] = useState(/** @type {(import("./setup_broker.js").Tried & {of: string}) | null} */ (null));
+  const of = JSON.stringify([topic, pointer]);
+  const shown = tried?.of === of ? tried : null; // another topic has to be tried anew
+  const listen = async () => {
+    const broker = draft.more.find((each) => keyOf(each) === "mqtt") ?? null;
+    const answer = await post("/api/finding/broker", { chamber: file.chamber, base: file.base, broker, topic, pointer }, { wait_ms: TRIAL_MS });
+    setTried({ .../** @type {import("./setup_broker.js").Tried} */ (answer), of });
+  };
+  return html`<div class="acts"><${Act} kind="" work=${listen}>${G.broker.try_topic}<//></div>
+    <p role="status">${!shown ? T.unheard(topic) : shown.heard ? html`<strong>${G.broker.heards[shown.heard](topic, shown.value ?? "")}</strong> ${shown.heard === "yes" ? "" : T.unheard(topic)}` : G.broker.answers[shown.answer](shown.where)}</p>`;
 }
 
 /** @param {typeof NEW} form  @param {string} device  @returns {DraftSensor} */

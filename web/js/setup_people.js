@@ -1,10 +1,12 @@
 /** Who is told: taken here, and written with all the rest. */
 
-import { useId } from "../vendor/preact-hooks.js";
+import { useId, useState } from "../vendor/preact-hooks.js";
+import { Refused, useWork } from "./act.js";
+import { post } from "./ask.js";
 import { html } from "./html.js";
 import { isOpenRoute, keyOf, leaving, routeOf, taking, typing } from "./setup_draft.js";
 import { Choice, Typed, Wrong, fieldId } from "./setup_fields.js";
-import { serverOf } from "./setup_broker.js";
+import { brokerOf, serverOf } from "./setup_broker.js";
 import { G } from "./strings_setup.js";
 
 /** @typedef {import("./setup_draft.js").Change} Change */
@@ -30,27 +32,47 @@ export function People({ draft, change, file, files, stop, halt }) {
     ? { do: "same server", table: "mail", of: same }
     : { do: "mail", host: who.host.trim(), security: who.security, ...(who.username ? { username: who.username.trim() } : {}), ...(who.password ? { password: who.password } : {}) };
   const whole = name && route && (!asks_server || server.do === "same server" || server.host);
+  const [refused, setRefused] = useState({ route: "", say: "" });
+  const { busy, error, run } = useWork();
+  const wrong = refused.say && refused.route === route ? { field: "person-address", say: refused.say } : stop;
+  const signs = draft.more.find((each) => each.do === "webhook");
   const take = () =>
-    change({ ...taking(draft, { do: "person", name, add: [route] }, ...(asks_server ? [server] : [])), ...typing(draft, "person", undefined) });
+    run(async () => {
+      // What can't be sent on is said while it still stands in its field.
+      const { fault, needs } = route === "webpush:" ? { fault: null, needs: null } : await post("/api/finding/route", { route });
+      const say = fault ? T.no_route(fault) : needs === "mqtt" && !brokerOf(draft, file) ? T.no_broker : "";
+      setRefused({ route, say });
+      if (say) return document.getElementById(fieldId("person-address"))?.focus();
+      const key = needs === "webhook" && !file.settings?.webhook && !signs ? [{ do: "webhook", secret: byChance() }] : [];
+      change((/** @type {import("./setup_draft.js").Draft} */ last) => ({ ...taking(last, { do: "person", name, add: [route] }, ...(asks_server ? [server] : []), ...key), ...typing(last, "person", undefined) }));
+    });
+  const leave = (/** @type {Change} */ of) => {
+    const left = leaving(draft, keyOf(of));
+    change(left.more.some(isWeb) ? left : leaving({ ...draft, ...left }, "webhook"));
+  };
   return html`<p class="sub">${T.how}</p>
-    <h2>${T.told}</h2>
+    ${(people.length > 0 || !news.length) && html`<h2>${T.told}</h2>`}
     ${!people.length && !news.length && html`<p>${T.nobody}</p>`}
     <ul class="noted">${people.map(
       (each) => html`<li key=${each.name}>${T.one(each.name, each.routes)}${" "}
         <button type="button" class="act slight" aria-pressed=${gone.has(each.name)}
           onClick=${() => change(gone.has(each.name) ? leaving(draft, `remove person ${each.name}`) : taking(draft, { do: "remove person", of: each.name }))}>${T.remove(each.name)}</button></li>`,
-    )}
-    ${news.map(
-      (each) => html`<li key=${keyOf(each)}>${T.one(each.name, each.add.map(told))} <em>${G.unwritten}</em>${" "}
-        <button type="button" class="act slight" onClick=${() => change(leaving(draft, keyOf(each)))}>${G.leave_out(each.name)}</button></li>`,
     )}</ul>
+    ${news.length > 0 && html`<h2>${G.chosen}</h2>`}
+    <ul class="noted">${news.map(
+      (each) => html`<li key=${keyOf(each)}>${T.one(each.name, each.add.map(told))}${" "}
+        <button type="button" class="act slight" onClick=${() => leave(each)}>${G.leave_out(each.name)}</button></li>`,
+    )}</ul>
+    ${signs && html`<div class="fields"><label for=${`${id}-signs`}>${T.signs}</label>
+      <input id=${`${id}-signs`} type="text" readonly value=${signs.secret} aria-describedby=${`${id}-signs-how`} onFocus=${(/** @type {any} */ event) => event.target.select()} />
+      <p id=${`${id}-signs-how`} class="small">${T.signs_how}</p></div>`}
     ${people.some(({ routes }) => routes.some((each) => each.includes("telephones"))) && html`<p><a class="way" href="#/telephones">${T.telephones}</a></p>`}
     <div class="fields" role="group" aria-labelledby=${id}>
       <h2 id=${id}>${T.another}</h2>
       <${Typed} label=${T.name} field="person-name" stop=${stop} value=${who.name} set=${(/** @type {string} */ to) => set({ name: to })} most=${40} />
       <${Choice} label=${T.by} value=${who.way} among=${T.ways} set=${(/** @type {string} */ way) => set({ way, address: "" })} />
-      ${who.way === "mailto" && html`<${Typed} label=${T.mail} type="email" field="person-address" stop=${stop} value=${who.address} set=${(/** @type {string} */ address) => set({ address })} />`}
-      ${who.way === "other" && html`<${Typed} label=${T.other} hint=${T.other_how} field="person-address" stop=${stop} value=${who.address} set=${(/** @type {string} */ address) => set({ address })} />`}
+      ${who.way === "mailto" && html`<${Typed} label=${T.mail} type="email" field="person-address" stop=${wrong} value=${who.address} set=${(/** @type {string} */ address) => set({ address })} />`}
+      ${who.way === "other" && html`<${Typed} label=${T.other} hint=${T.other_how} field="person-address" stop=${wrong} value=${who.address} set=${(/** @type {string} */ address) => set({ address })} />`}
       ${from.length > 0 && html`<${Choice} label=${T.server} value=${same} among=${[...from, ["other", T.other_server]]} set=${(/** @type {string} */ to) => set({ same: to })} />`}
       ${asks_server && server.do === "mail" && html`<fieldset><legend>${T.server}</legend>
         <${Typed} label=${T.host} value=${who.host} set=${(/** @type {string} */ host) => set({ host })} />
@@ -59,7 +81,7 @@ export function People({ draft, change, file, files, stop, halt }) {
         <${Typed} label=${T.password} type="password" hint=${T.password_how} value=${who.password} set=${(/** @type {string} */ password) => set({ password })} />
       </fieldset>`}
     </div>
-    <div class="acts"><button type="button" class="act" id=${fieldId("take-person")} aria-disabled=${!whole} onClick=${() => (whole ? take() : halt())}>${T.take}</button></div>
+    <div class="acts"><button type="button" class="act" id=${fieldId("take-person")} aria-disabled=${!whole || busy} onClick=${() => (whole ? take() : halt())}>${T.take}</button><${Refused} error=${error} /></div>
     <${Wrong} stop=${stop} field="take-person" />`;
 }
 
@@ -68,4 +90,14 @@ export function told(route) {
   if (route === "webpush:") return G.people.by_telephone;
   if (isOpenRoute(route)) return route;
   return `${/^[a-z][a-z0-9+.-]{0,19}:/i.exec(route) ?? ""}…`;
+}
+
+/** What signs, as nobody could guess it. */
+function byChance() {
+  return Array.from(crypto.getRandomValues(new Uint8Array(32)), (byte) => byte.toString(16).padStart(2, "0")).join("");
+}
+
+/** Whether somebody is told at a web address. @param {Change} change */
+function isWeb(change) {
+  return change.do === "person" && change.add.some((/** @type {string} */ route) => /^https?:/i.test(route));
 }

@@ -5,7 +5,7 @@ import { Act } from "./act.js";
 import { get, post } from "./ask.js";
 import { html } from "./html.js";
 import { Figure, Typed, fieldId } from "./setup_fields.js";
-import { MoreSensors, unnamed } from "./setup_more_sensors.js";
+import { MoreSensors, TryTopic, unnamed } from "./setup_more_sensors.js";
 import { G } from "./strings_setup.js";
 import { symbol } from "./units.js";
 
@@ -61,13 +61,13 @@ export function Sensors({ draft, change, file, files, unit, stop, halt }) {
   const drop = (old) => (setFresh(-1), change({ sensors: draft.sensors.filter((each) => each !== old) }));
   const named_by = (/** @type {DraftSensor} */ sensor) => {
     const n = draft.sensors.indexOf(sensor);
-    return html`<${Named} key=${n} n=${n} sensor=${sensor} draft=${draft} fresh=${fresh === n} stop=${stop} set=${(/** @type {Partial<DraftSensor>} */ part) => set(sensor, part)} drop=${() => drop(sensor)} />`;
+    return html`<${Named} key=${n} n=${n} sensor=${sensor} draft=${draft} file=${file} fresh=${fresh === n} stop=${stop} set=${(/** @type {Partial<DraftSensor>} */ part) => set(sensor, part)} drop=${() => drop(sensor)} />`;
   };
   const named = warmest && (draft.sensors.find((each) => same(each, warmest))?.name || warmest.address);
   return html`<p class="sub">${T.how}</p>
     <p class="warming" role="status">${warmest && named ? T.warming(named, warmest.rise_k ?? 0, unit) : finding && chips.length ? T.still : ""}</p>
     ${!finding && html`<p class="waiting">${T.looking}</p>`}
-    ${finding && !chips.length && html`<p>${T.none}</p>
+    ${finding && !chips.length && html`${!draft.sensors.length && html`<p>${T.none}</p>`}
       <details><summary>${T.none_head}</summary><ul class="listed">${T.none_more.map((each) => html`<li key=${each}>${each}</li>`)}</ul></details>`}
     <ul class="chips">
       ${chips.map((chip) => {
@@ -121,8 +121,8 @@ function Reading({ chip, unit }) {
   ${chip.rise_k === null && chip.fault && html`<p>${G.more.fault(chip.fault)}</p>`}`;
 }
 
-/** @param {{sensor: DraftSensor, n: number, draft: Draft, set: (part: Partial<DraftSensor>) => void, drop: () => void, fresh: boolean, stop: import("./setup_draft.js").Stop | null}} props */
-function Named({ sensor, n, draft, set, drop, fresh, stop }) {
+/** @param {{sensor: DraftSensor, n: number, draft: Draft, file: ChamberFile, set: (part: Partial<DraftSensor>) => void, drop: () => void, fresh: boolean, stop: import("./setup_draft.js").Stop | null}} props */
+function Named({ sensor, n, draft, file, set, drop, fresh, stop }) {
   const id = useId();
   const ask = useRef(/** @type {HTMLElement | null} */ (null));
   useEffect(() => {
@@ -131,6 +131,7 @@ function Named({ sensor, n, draft, set, drop, fresh, stop }) {
   const used = new Set(draft.sensors.map((each) => each.name.trim().toLowerCase()));
   const free = T.suggested.filter((each) => !used.has(each));
   const call = (/** @type {string} */ name) => (set({ name, place: name === "room" || name === "bed" ? name : sensor.place }), document.getElementById(fieldId(`sensor-${n}-name`))?.focus());
+  const was = file.settings?.sensors.find((each) => each.name === sensor.of);
   const field = (/** @type {string} */ of) => `sensor-${n}-${of}`;
   return html`<div class="fields">
     ${!sensor.name.trim() && free.length > 0 && html`<div class="suggested" role="group" aria-label=${T.called} tabindex="-1" ref=${ask}>
@@ -144,7 +145,8 @@ function Named({ sensor, n, draft, set, drop, fresh, stop }) {
     </select>
     ${sensor.driver === "mqtt" && sensor.topic != null && html`<${Typed} label=${G.more.topic} field=${field("topic")} stop=${stop} value=${sensor.topic} set=${(/** @type {string} */ topic) => set({ topic })} />
       <details><summary>${G.more.pointer_head}</summary>
-        <${Typed} label=${G.more.pointer} hint=${G.more.pointer_how} value=${sensor.pointer ?? ""} set=${(/** @type {string} */ pointer) => set({ pointer: pointer || null })} /></details>`}
+        <${Typed} label=${G.more.pointer} hint=${G.more.pointer_how} value=${sensor.pointer ?? ""} set=${(/** @type {string} */ pointer) => set({ pointer: pointer || null })} /></details>
+      ${was && sensor.topic.trim() && (was.topic !== sensor.topic.trim() || (was.pointer ?? "") !== (sensor.pointer ?? "")) && html`<${TryTopic} draft=${draft} file=${file} topic=${sensor.topic.trim()} pointer=${sensor.pointer ?? ""} />`}`}
     <details>
       <summary>${T.correction}</summary>
       <${Figure} label=${T.correction_label} hint=${T.correction_how} field=${field("correction")} stop=${stop} value=${sensor.correction_k || null}

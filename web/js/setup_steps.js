@@ -66,6 +66,7 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
   const { draft, change: changeDraft, clear } = useDraft(file);
   const [wrote, setWrote] = useState(""); // on which step that is said
   const [stopped, setStopped] = useState({ at: "", times: 0 });
+  const [asks, setAsks] = useState(false); // what changes is shown: writing it comes next
   const head = useRef(/** @type {HTMLElement | null} */ (null));
   const known = Boolean(files && file && draft);
   useEffect(() => {
@@ -106,7 +107,7 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
   const ready = file.settings !== null || draft.sensors.length > 0;
   const more = { draft, change, file, files, unit, stop, halt };
   const first = file.settings === null; // then all of it is gone through, and written at its end
-  const ends = !first || at >= STEPS.indexOf("people");
+  const ends = at === STEPS.length - 1; // before it, going on is what one most likely does
   return html`<section class="past setup" aria-labelledby="setup">
     <p class="small which">${G.step(at + 1, STEPS.length)}${(begun || files.items.length > 1) && html`<${Which} files=${files} begun=${begun} which=${fresh ? ANOTHER : file.chamber} choose=${(/** @type {string} */ key) => (keep(WHICH, key), setWhich(key))} />`}</p>
     <h1 id="setup" class="sentence" tabindex="-1" ref=${head}>${/** @type {any} */ (G)[step].head}</h1>
@@ -126,11 +127,11 @@ export function SetupSteps({ step, now, when, unit, found, in_touch }) {
       ${draft.again.length > 0 && html`<div class="aside" role="status"><p>${G.meanwhile(file.file, draft.again)}</p>
         <div class="acts"><button type="button" class="act slight" onClick=${() => change({ again: [] })}>${G.write.seen}</button></div></div>`}
       ${ready
-        ? html`<${Writing} file=${file} files=${files} changes=${changes} unit=${unit} done=${written} kind=${ends ? "must" : ""}
+        ? html`<${Writing} file=${file} files=${files} changes=${changes} unit=${unit} done=${written} kind=${ends ? "must" : "slight"} shows=${setAsks}
             hold=${open ? { step: open, say: stopOf(open)?.say ?? "", halt: open === step ? halt : null } : null} />`
         : changes.length > 0 && step !== "sensors" && html`<p class="small">${G.not_yet}</p>`}
     </div>${step !== "places" && html`<${Drawn} draft=${draft} />`}</div>
-    <${Onward} at=${at} onward=${onward} kind=${ends ? "" : "must"} />
+    <${Onward} at=${at} onward=${onward} kind=${asks ? "" : "must"} />
   </section>`;
 }
 
@@ -182,10 +183,12 @@ function Box({ draft, change, files, unit, stop }) {
     <${Wrong} stop=${stop} field="enclosure" />
     ${figure("target_c", `${T.target} ${T.in_c}`, T.target_how)}
     <details>
-      <summary>${T.limit}; ${T.size.toLowerCase()}</summary>
-      ${figure("limit_c", `${T.limit} ${T.in_c}`, T.limit_how)}
-      ${figure("width_mm", T.width)}
-      ${figure("height_mm", T.height)}
+      <summary>${T.size}</summary>
+      <div class="fields">
+        ${figure("limit_c", `${T.limit} ${T.in_c}`, T.limit_how)}
+        ${figure("width_mm", T.width)}
+        ${figure("height_mm", T.height)}
+      </div>
     </details>
   </div>`;
 }

@@ -6,7 +6,7 @@ import { get, post } from "./ask.js";
 import { html } from "./html.js";
 import { later } from "./later.js";
 import { Broker, brokerOf } from "./setup_broker.js";
-import { keyOf, leaving, taking, typing } from "./setup_draft.js";
+import { alike, keyOf, leaving, taking, typing } from "./setup_draft.js";
 import { Choice, Figure, Typed, Wrong, fieldId } from "./setup_fields.js";
 import { G } from "./strings_setup.js";
 
@@ -18,8 +18,9 @@ import { G } from "./strings_setup.js";
 
 const TrySounder = later(() => import("./try_sounder.js"), "TrySounder", "");
 const EVERY_MS = 500;
+const MOST_WORDS = 4; // of those that came, each offered
 const T = G.switches;
-const NEW = { way: "gpio", pin: /** @type {number | null} */ (null), name: "", kind: "door", means: "safe", topic: "", pointer: "", active: "" };
+const NEW = { way: "gpio", pin: /** @type {number | null} */ (null), name: "", kind: "door", means: "safe", topic: "", pointer: "", active: "", normal: "", came: /** @type {string[]} */ ([]) };
 
 /** All pins, asked for while somebody looks at them. @returns {{pins: Pins | null, again: () => void}} */
 function usePins() {
@@ -63,18 +64,25 @@ export function Switches({ draft, change, file, files, stop, halt }) {
   const by_topic = fresh.way === "mqtt";
   const adds = name && !(by_topic && (!brokerOf(draft, file) || draft.typed.broker)) ? (by_topic ? topicChanges(fresh, name) : pinChanges(fresh, name)) : [];
   const take = () => !adds.length ? halt() : change({ ...taking(draft, ...adds), ...typing(draft, "switch", undefined) });
+  const hears = (/** @type {string} */ topic, /** @type {string} */ word) =>
+    change((/** @type {Draft} */ last) => {
+      const now = { ...NEW, ...last.typed.switch };
+      if (now.topic.trim() !== topic) return {};
+      return typing(last, "switch", { ...now, came: [...now.came.filter((/** @type {string} */ each) => !alike(each, word)), word].slice(-MOST_WORDS) });
+    });
   const kinds = new Map(T.kinds);
   const one = (/** @type {any} */ each) => T.one(each.name, kinds.get(each.kind) ?? each.kind, each.topic ?? (each.pin == null ? (T.elsewhere[each.driver] ?? each.driver) : T.pin(each.pin)));
   return html`<p class="sub">${T.how}</p>
-    <h2>${T.now}</h2>
+    ${(contacts.length > 0 || !news.length) && html`<h2>${T.now}</h2>`}
     ${!contacts.length && !news.length && html`<p>${T.none}</p>`}
     <ul class="noted">${contacts.map(
       (each) => html`<li key=${each.name}>${one(each)}${" "}
         <button type="button" class="act slight" aria-pressed=${gone.has(each.name)}
           onClick=${() => change(gone.has(each.name) ? leaving(draft, `remove contact ${each.name}`) : taking(draft, { do: "remove contact", of: each.name }))}>${T.remove(each.name)}</button></li>`,
-    )}
-    ${news.map(
-      (each) => html`<li key=${each.name}>${one(each)} <em>${G.unwritten}</em>${" "}
+    )}</ul>
+    ${news.length > 0 && html`<h2>${G.chosen}</h2>`}
+    <ul class="noted">${news.map(
+      (each) => html`<li key=${each.name}>${one(each)}${" "}
         <button type="button" class="act slight" onClick=${() => change(leaving(draft, keyOf(each)))}>${G.leave_out(each.name)}</button></li>`,
     )}</ul>
     <h2>${T.find}</h2>
@@ -83,7 +91,7 @@ export function Switches({ draft, change, file, files, stop, halt }) {
     <div class="fields">
       ${!by_topic && html`<${PinField} label=${T.which} pins=${pins} value=${fresh.pin} set=${choose} />`}
       ${(by_topic || fresh.pin !== null) && html`<${Named} fresh=${fresh} set=${set} stop=${stop} seen=${by_topic ? undefined : pins?.free.find(({ pin }) => pin === fresh.pin)} />`}
-      ${by_topic && html`<${Broker} draft=${draft} change=${change} file=${file} files=${files} stop=${stop} at="switches" topic=${fresh.topic} pointer=${fresh.pointer} expects="word" />`}
+      ${by_topic && html`<${Broker} draft=${draft} change=${change} file=${file} files=${files} stop=${stop} at="switches" topic=${fresh.topic} pointer=${fresh.pointer} expects="word" hears=${hears} />`}
     </div>
     ${(by_topic || fresh.pin !== null) && html`<div class="acts"><button type="button" class="act" id=${fieldId("take-switch")} aria-disabled=${!adds.length} onClick=${take}>${T.take}</button></div>`}
     <${Wrong} stop=${stop} field="take-switch" />
@@ -99,9 +107,9 @@ function pinChanges({ kind, pin, means }, name) {
 }
 
 /** @param {typeof NEW} fresh  @param {string} name */
-function topicChanges({ kind, topic, pointer, active }, name) {
+function topicChanges({ kind, topic, pointer, active, normal }, name) {
   const more = pointer.trim() ? { pointer: pointer.trim() } : {};
-  return topic.trim() && active.trim() ? [{ do: "add topic contact", name, kind, topic: topic.trim(), active: active.trim(), ...more }] : [];
+  return topic.trim() && active.trim() && normal.trim() && !alike(active, normal) ? [{ do: "add topic contact", name, kind, topic: topic.trim(), active: active.trim(), normal: normal.trim(), ...more }] : [];
 }
 
 /** @param {{pins: Pins | null, again: () => void, pin: number | null, choose: (pin: number) => void}} props */
@@ -118,7 +126,7 @@ function Finding({ pins, again, pin, choose }) {
   };
   return html`<p>${T.find_how}</p>
     <p class="small">${T.care}</p>
-    <div class="acts"><${Act} kind=${looking ? "slight" : "must"} work=${begin}>${looking ? T.again : T.look}<//></div>
+    <div class="acts"><${Act} kind=${looking ? "slight" : ""} work=${begin}>${looking ? T.again : T.look}<//></div>
     <div ref=${place} tabindex="-1" class="pins" role="group" aria-label=${T.find}>
       <p role="status">${looking && !changed.length && pins?.free.length ? T.still(pins.free.length) : ""}</p>
       ${changed.length > 0 && html`<div class="among">${changed.map(
@@ -137,18 +145,25 @@ function Named({ fresh, set, stop, seen }) {
   return html`<${Typed} label=${T.name} field="switch-name" stop=${stop} value=${fresh.name} most=${40} set=${(/** @type {string} */ name) => set({ name })} />
     <${Choice} label=${T.kind} value=${fresh.kind} among=${T.kinds}
       set=${(/** @type {string} */ kind) => set({ kind, means: ["presence", "reset", "heater"].includes(kind) ? "alarm" : "safe" })} />
-    ${fresh.way === "mqtt" ? html`<${Topic} fresh=${fresh} set=${set} stop=${stop} off_normal=${alarm} />` : html`<${Choice} label=${T.means} value=${fresh.means} among=${[["safe", safe], ["alarm", alarm]]} set=${(/** @type {string} */ means) => set({ means })} />`}
+    ${fresh.way === "mqtt" ? html`<${Topic} fresh=${fresh} set=${set} stop=${stop} off_normal=${alarm} safe=${safe} />` : html`<${Choice} label=${T.means} value=${fresh.means} among=${[["safe", safe], ["alarm", alarm]]} set=${(/** @type {string} */ means) => set({ means })} />`}
     <p role="status">${state && html`<strong>${T.so(fresh.name, state)}</strong>`}</p>
     ${!pressed && fresh.means === "alarm" && html`<p class="small">${T.cut}</p>`}`;
 }
 
-/** @param {{fresh: typeof NEW, set: (part: Partial<typeof NEW>) => void, stop: import("./setup_draft.js").Stop | null, off_normal: string}} props */
-function Topic({ fresh, set, stop, off_normal }) {
+/** @param {{fresh: typeof NEW, set: (part: Partial<typeof NEW>) => void, stop: import("./setup_draft.js").Stop | null, off_normal: string, safe: string}} props */
+function Topic({ fresh, set, stop, off_normal, safe }) {
   const M = G.more;
-  return html`<${Typed} label=${M.topic} hint=${M.topic_how} field="switch-topic" stop=${stop} value=${fresh.topic} set=${(/** @type {string} */ topic) => set({ topic })} />
+  const other = (/** @type {string} */ of, /** @type {string} */ word) => (alike(of, word) ? "" : of); // one word means one thing
+  const open = fresh.came.filter((word) => !alike(word, fresh.active) && !alike(word, fresh.normal));
+  return html`<${Typed} label=${M.topic} hint=${M.topic_how} field="switch-topic" stop=${stop} value=${fresh.topic} set=${(/** @type {string} */ topic) => set({ topic, came: [] })} />
     <details open=${fresh.pointer !== "" || undefined}><summary>${M.pointer_head}</summary>
-      <${Typed} label=${M.pointer} hint=${M.pointer_how} value=${fresh.pointer} set=${(/** @type {string} */ pointer) => set({ pointer })} /></details>
-    <${Typed} label=${T.active_of(off_normal)} field="switch-active" stop=${stop} value=${fresh.active} most=${200} hint=${T.retained} set=${(/** @type {string} */ active) => set({ active })} />`;
+      <${Typed} label=${M.pointer} hint=${M.pointer_how} value=${fresh.pointer} set=${(/** @type {string} */ pointer) => set({ pointer, came: [] })} /></details>
+    <${Typed} label=${T.active_of(off_normal)} field="switch-active" stop=${stop} value=${fresh.active} most=${200} set=${(/** @type {string} */ active) => set({ active })} />
+    <${Typed} label=${T.active_of(safe)} field="switch-normal" stop=${stop} value=${fresh.normal} most=${200} hint=${`${T.third} ${T.retained}`} set=${(/** @type {string} */ normal) => set({ normal })} />
+    ${open.map((word) => html`<div class="suggested" role="group" aria-label=${T.came(word)} key=${word}><p>${T.came(word)}</p>
+      <button type="button" class="act" onClick=${() => set({ normal: word, active: other(fresh.active, word) })}>${T.word_means(safe)}</button>
+      <button type="button" class="act" onClick=${() => set({ active: word, normal: other(fresh.normal, word) })}>${T.word_means(off_normal)}</button>
+    </div>`)}`;
 }
 
 /** A pin among those that nothing uses, or where they aren't known any number. @param {{label: string, pins: Pins | null, value: number | null, set: (pin: number | null) => void}} props */

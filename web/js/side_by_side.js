@@ -12,7 +12,7 @@ import { Cut } from "./section.js";
 import { Shape } from "./shapes.js";
 import { StopNow } from "./stop.js";
 import { S } from "./strings.js";
-import { height, words } from "./units.js";
+import { figure, height, symbol, words } from "./units.js";
 
 /** @typedef {import("./types.js").Chamber} Chamber */
 /** @typedef {import("./types.js").Unit} Unit */
@@ -59,6 +59,7 @@ function Card({ chamber, alike, first, must, unit, dark, may, owner, when }) {
       <${Alarms} chamber=${chamber} unit=${unit} may=${may} when=${when} must=${must} />
     </div>
     <${SwitchedOff} chamber=${chamber} may=${may} />
+    <p class="figures">${chamber.sensors.map(({ name, temperature_c }) => `${name} ${temperature_c === null ? "–" : `${figure(temperature_c, unit)} ${symbol(unit)}`}`).join(", ")}</p>
     <div class="section" aria-hidden="true">
       <${Cut} chamber=${chamber} unit=${unit} dark=${dark} marks=${[]} id=${`small-${chamber.chamber}`} />
     </div>

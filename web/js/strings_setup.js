@@ -19,6 +19,7 @@ const THINGS = {
   height_mm: "the height",
   mqtt: "the broker",
   mail: "the mail server",
+  webhook: "what signs messages to web addresses",
   camera: "the camera",
   sounder: "the sounder",
 };
@@ -55,6 +56,7 @@ export const G = {
   /** @param {string} file */
   faults: (file) => `${file} has faults, so it can't be changed here. Put it right by hand:`,
   unwritten: "Not written yet.",
+  chosen: "Chosen, not written yet",
   not_yet: "Nothing can be written before there is a sensor. What you choose is kept here meanwhile.",
   /** @param {string} name */
   leave_out: (name) => `Leave ${name} out`,
@@ -78,6 +80,7 @@ export const G = {
     sensor: "This sensor isn't taken yet. Take it here, or choose “none” above.",
     switch_name: "Say what this switch is called.",
     switch_active: "Say which message means that.",
+    switch_twice: "One message can't mean both.",
     switch: "This switch isn't taken yet. Take it here, with a name, or choose no pin or topic.",
     broker: "This broker isn't in use yet. Try it first, or leave it as it was.",
     camera: "This camera isn't taken yet. Look through it and take it, take it unseen, or empty the field.",
@@ -102,9 +105,9 @@ export const G = {
     limit_how: "Above it there is an alarm. Left empty: 80 °C, or what the box bears if that is less.",
     target: "Temperature that jobs want",
     target_how: "Left empty, nothing is said to be too cool.",
-    size: "Inside, for the drawing",
-    width: "Width in mm",
-    height: "Height in mm",
+    size: "Its size, and how warm its air may get",
+    width: "Width inside, in mm",
+    height: "Height inside, in mm",
     in_c: "in °C",
   },
   sensors: {
@@ -114,7 +117,7 @@ export const G = {
     warming: (name, rise_k, unit) => `${name} is warming: up by ${difference(rise_k, unit)}`,
     still: "None has warmed yet.",
     none: "No sensor answers here so far. Is it plugged in? A new one appears by itself within seconds. One that sends by MQTT, or another kind, is named below.",
-    none_head: "It is plugged in, and doesn't appear",
+    none_head: "One is plugged in, and doesn't appear",
     none_more: [
       "Red goes to 3.3 V (pin 1), black to ground (pin 9), yellow or white, which is data, to GPIO 4 (pin 7).",
       "A resistor of 4.7 kΩ belongs between data and 3.3 V. Many ready-made boards have it on them.",
@@ -168,6 +171,8 @@ export const G = {
     port_how: "As in /dev/serial0. None was found: plug it in, or switch the board's own on.",
     haze: "particles",
     unnamed: "other",
+    /** @param {string} topic */
+    unheard: (topic) => `Nothing has come on ${topic} so far.`,
     look: "See what it reads",
     take: "Take this sensor",
     /** @param {number} c @param {Unit} unit */
@@ -219,6 +224,8 @@ export const G = {
     same: (box, where) => `the same as of ${box}: ${where}`,
     /** @param {string} where */
     now: (where) => `In use: ${where}`,
+    /** @param {string} where */
+    chosen: (where) => `Chosen, not written yet: ${where}`,
     host: "Its name or address",
     host_how: "As in 192.168.1.20, or 127.0.0.1 for one on this computer. A port other than the usual goes behind it, as in 127.0.0.1:1884.",
     tls: "The connection is",
@@ -278,6 +285,11 @@ export const G = {
     ways: /** @type {[string, string][]} */ ([["gpio", "by a pin of this board"], ["mqtt", "by MQTT"]]),
     /** @param {string} state */
     active_of: (state) => `Its message for “${state}”`,
+    third: "Any other word is told as a fault.",
+    /** @param {string} word */
+    came: (word) => `“${word}” came. What does it mean?`,
+    /** @param {string} state */
+    word_means: (state) => `It means ${state}`,
     retained: "It has to be published as retained, so that it is known after every start.",
     which: "Which pin",
     none_here: "Name a pin all the same",
@@ -376,6 +388,11 @@ export const G = {
     mail: "E-mail address",
     other: "Route",
     other_how: "As README.md lists them: mqtt:topic, a web address, or a message service's own address. This page doesn't show it again.",
+    /** @param {string} fault */
+    no_route: (fault) => `This ${fault}.`,
+    no_broker: "This goes through a broker, and none is chosen: name it on the step Sensors, at “temperature sent by MQTT”.",
+    signs: "What signs messages to the web address",
+    signs_how: "Copy it now into what takes them there: it was made by chance, is written into the chamber file, and is not shown here again. How a message is checked with it stands in README.md, “Routes”.",
     server: "The server that takes e-mail",
     other_server: "another one",
     host: "Its name",

@@ -81,6 +81,7 @@ SAID = {
     "mail.port": "The mail server's port",
     "mail.security": "The mail server",
     "mail.password": "The mail server's password",
+    "webhook.secret": "What signs messages to web addresses",
     "sensor": "Sensor",
     "contact": "Switch",
     "person": "Person",
@@ -116,6 +117,8 @@ class Told:
     def sensor_added(self, row: Mapping[str, Any]) -> None:
         more = f", corrected by {row['correction_k']:g} degrees" if row.get("correction_k") else ""
         where = PLACES.get(str(row["place"]), "")
+        if row["place"] == "chamber" and (spot := _spot(row.get("drawn_at"))):
+            where = f"{where}, drawn {spot}"
         self.words.append(f"New sensor {_name(row['name'])}: {_thing(row)}, {where}{more}.")
 
     def sensor(self, of: str, key: str, before: Any, after: Any) -> None:
@@ -158,6 +161,9 @@ class Told:
         if "topic" in row:
             says = CLOSED.get(str(row["kind"]), ("", ""))[1]
             where = f"by MQTT, {_short(row['topic'])}; “{_short(row['active'])}” means {says}"
+            if "normal" in row:
+                says = CLOSED.get(str(row["kind"]), ("", ""))[0]
+                where = f"{where}, “{_short(row['normal'])}” means {says}, and any other is a fault"
         self.words.append(f"New switch {_name(row['name'])}: {kind}, {where}.")
 
     def contact(self, of: str, key: str, before: Any, after: Any) -> None:
@@ -200,6 +206,9 @@ class Told:
                 self.words.append("A password for the MQTT broker is set.")
             return
         self._becomes(BROKER.get(key, key), _plain(before), _plain(after))
+
+    def webhook(self) -> None:
+        self.words.append("What signs messages to web addresses is set.")
 
     def _becomes(self, what: str, before: str, after: str) -> None:
         if before == after:

@@ -105,7 +105,10 @@ class SetContact(Table):
 
 
 class AddTopicContact(Table):
-    """A switch that tells by MQTT; `active` is the message that says it is open, pressed, or so."""
+    """A switch that tells by MQTT: `active` says that it is open, pressed or so, `normal` not.
+
+    Both are needed here: a third word is a fault then, and never taken for shut.
+    """
 
     do: Literal["add topic contact"]
     name: Text
@@ -113,7 +116,7 @@ class AddTopicContact(Table):
     topic: Text
     pointer: Text | None = None
     active: Text
-    normal: Text | None = None
+    normal: Text
 
 
 class RemoveContact(Table):
@@ -193,6 +196,16 @@ class SetBroker(Table):
     password: Text | None = Field(default=None, repr=False)
 
 
+class SetWebhook(Table):
+    """What signs messages to web addresses, where nothing does so far: whoever takes them has it.
+
+    What signs already is changed by hand alone: a relay may listen to nothing else.
+    """
+
+    do: Literal["webhook"]
+    secret: Text = Field(repr=False)
+
+
 class SameServer(Table):
     """The broker or mail server of another chamber, with all that belongs to it."""
 
@@ -223,6 +236,7 @@ Change = Annotated[
     | RemovePerson
     | SetMail
     | SetBroker
+    | SetWebhook
     | SameServer
     | RemoveChamber,
     Field(discriminator="do"),
@@ -413,6 +427,11 @@ def _make(
                     if key == "password":
                         edited.set("mqtt", "password_file", None)
                     told.broker(key, edited.set("mqtt", key, value), value)
+        case SetWebhook():
+            if edited.values.get("webhook"):
+                raise EditError("webhook.secret: there is one already; change it by hand")
+            edited.set("webhook", "secret", change.secret)
+            told.webhook()
         case SameServer():
             table = others.get(change.of, {}).get(change.table)
             if not table:

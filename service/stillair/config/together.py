@@ -8,15 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
+from pathlib import Path
 from typing import Any
 
+from pydantic import TypeAdapter, ValidationError
+
 from stillair.alerts.addresses import RouteKind, route_kind
+from stillair.config.changeable import no_file
 from stillair.config.inputs import AnyParticles, AnySensor, GpioContact
 from stillair.config.near import shown
 from stillair.config.reach import GpioSounder
 from stillair.config.settings import ChamberSettings, Family
 from stillair.config.stop import OUTPUTS
-from stillair.config.values import FileContext, route_address
+from stillair.config.values import FileContext, Route, route_address
 from stillair.model import Place
 
 Row = Mapping[str, Any]
@@ -50,6 +54,23 @@ NEEDS = {
     RouteKind.TOPIC: ("mqtt", "an mqtt route needs a table [mqtt] that names the broker"),
     RouteKind.WEBHOOK: ("webhook", "a web address needs a table [webhook] with what signs"),
 }
+
+
+_ROUTE: TypeAdapter[str] = TypeAdapter(Route)
+
+
+def table_for(route: str) -> str | None:
+    """The table that a route needs beside it, as "mqtt"; None where it needs none.
+
+    Raises `ValueError` with a clause that says what is wrong with it, and repeats no address.
+    """
+    try:
+        address = _ROUTE.validate_python(no_file(route), context=FileContext(Path()))
+    except ValidationError as error:
+        (found,) = error.errors(include_url=False)
+        raise ValueError(str(found.get("ctx", {}).get("error", found["msg"]))) from None
+    kind = route_kind(address)
+    return NEEDS[kind][0] if kind in NEEDS else None
 
 
 def faults_between_tables(raw: Row, *, sensors_needed: bool, context: FileContext) -> Iterator[str]:

@@ -58,6 +58,7 @@ def shown_settings(of: ChamberSettings) -> dict[str, Any]:
             "pin": of.sounder.pin if of.sounder.driver == "gpio" else None,
         },
         "stop": of.stop is not None,
+        "webhook": of.webhook is not None,
         "mqtt": None
         if of.mqtt is None
         else {

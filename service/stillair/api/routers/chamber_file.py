@@ -21,6 +21,7 @@ from stillair.config.changes import (
     SameServer,
     SetBroker,
 )
+from stillair.config.together import table_for
 from stillair.errors import SettingsError
 from stillair.runtime.changing import Changing, FileNow
 from stillair.runtime.file_shown import materials
@@ -69,6 +70,12 @@ class BrokerToTry(Posted):
     topic: Annotated[str, Field(max_length=1000)] = ""
     pointer: Annotated[str, Field(max_length=1000)] = ""
     expects: Literal["number", "word"] = "number"
+
+
+class RouteToTake(Posted):
+    """Where a person is to be told."""
+
+    route: Annotated[str, Field(min_length=1, max_length=1000, repr=False)]
 
 
 class Undone(Posted):
@@ -185,6 +192,18 @@ def try_sensor(body: Wanted, files: TheFiles, _: Owner) -> dict[str, Any]:
         "value": None if tried.value is None else round(tried.value, 2),
         "fault": tried.fault or None,
     }
+
+
+@router.post("/finding/route")
+def check_route(body: RouteToTake, _: Owner) -> dict[str, Any]:
+    """Whether a person can be told there; nothing is sent, and nothing written.
+
+    `fault`: a clause, or null; `needs`: what belongs beside it: mail, mqtt, webhook, or null.
+    """
+    try:
+        return {"fault": None, "needs": table_for(body.route)}
+    except ValueError as error:
+        return {"fault": str(error), "needs": None}
 
 
 @router.post("/finding/broker")
