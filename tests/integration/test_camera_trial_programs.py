@@ -17,7 +17,7 @@ from stillair.access.people import TooManyTriesError
 from stillair.clock import ManualClock
 from stillair.config.inputs import CameraTable
 from stillair.errors import CameraError, CommandRefused
-from stillair.runtime import programs, trying_camera
+from stillair.runtime import programs, tries, trying_camera
 from stillair.runtime.look_through import check_is_camera
 from stillair.runtime.trying_camera import CameraTrial, CameraTrials, TrialState, same_camera
 
@@ -92,12 +92,12 @@ async def test_there_is_one_at_a_time(program: Runs) -> None:
 async def test_nobody_goes_through_a_network_with_it(program: Runs) -> None:
     clock = ManualClock()
     trials = CameraTrials(clock=clock)
-    for _ in range(trying_camera.MOST_LOOKS):
+    for _ in range(tries.MOST):
         await trials.begin(CAMERA, "cox", width_mm=None)
         clock.advance(1.0)
     with pytest.raises(TooManyTriesError) as refused:
         await trials.begin(CAMERA, "cox", width_mm=None)
-    assert refused.value.wait_s == trying_camera.WITHIN_S - trying_camera.MOST_LOOKS
+    assert refused.value.wait_s == tries.WITHIN_S - tries.MOST
     clock.advance(refused.value.wait_s)
     await trials.begin(CAMERA, "cox", width_mm=None)
     await trials.stop()

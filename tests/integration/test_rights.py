@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from running import RunningService, stillair, wait_until
-from stillair.runtime.trying_broker import MOST_TRIES
+from stillair.runtime.tries import MOST as MOST_TRIES
 from warm_starts import warm_run
 
 PASSWORD = "a long row to the weir"

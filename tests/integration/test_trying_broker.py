@@ -16,7 +16,8 @@ from stillair.access.people import TooManyTriesError
 from stillair.clock import ManualClock
 from stillair.config.reach import MqttTable
 from stillair.errors import CommandRefused, SettingsError
-from stillair.runtime.trying_broker import MOST_TRIES, WITHIN_S, Answer, BrokerTrial, Heard
+from stillair.runtime.tries import MOST, WITHIN_S
+from stillair.runtime.trying_broker import Answer, BrokerTrial, Heard
 from web_receivers import certified
 
 TOPIC = "shed/north/low"
@@ -89,7 +90,7 @@ def test_nobody_goes_through_a_network_with_it() -> None:
     clock = ManualClock()
     trial = BrokerTrial(clock=clock, wait=lambda _: clock.advance(0.05))
     closed = table(free_loopback_port())
-    for _ in range(MOST_TRIES):
+    for _ in range(MOST):
         trial.reach(closed)
     with pytest.raises(TooManyTriesError):
         trial.reach(closed)

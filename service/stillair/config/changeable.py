@@ -38,7 +38,7 @@ def no_file(route: str) -> str:
 
 
 def bus(device: str) -> str:
-    """Who may open a page may not have any device of the board opened, and some act on it."""
+    """A bus. Raises `ValueError`."""
     if not re.fullmatch(BUS, device):
         raise ValueError("has to be a bus, as in /dev/spidev0.0 or /dev/i2c-1")
     return device

@@ -43,7 +43,7 @@ from stillair.model import Kind, SignalClass, Sounding, StopPhase
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.chamber_file import MOST_BOXES, ChamberFile, own_files
 from stillair.runtime.chamber_trial import Done, Returned, Trial
-from stillair.runtime.change_words import (
+from stillair.runtime.change_refused import (
     ALONE,
     DANGER,
     DANGER_UNDER,

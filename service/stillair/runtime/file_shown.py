@@ -8,6 +8,7 @@ from stillair.config import ChamberSettings
 from stillair.config.changed_words import route_words, source_words
 from stillair.config.inputs import AnySensor
 from stillair.config.materials import MATERIALS
+from stillair.config.reach import MailTable, MqttTable
 
 
 def shown_settings(of: ChamberSettings) -> dict[str, Any]:
@@ -59,30 +60,21 @@ def shown_settings(of: ChamberSettings) -> dict[str, Any]:
         },
         "stop": of.stop is not None,
         "webhook": of.webhook is not None,
-        "mqtt": None
-        if of.mqtt is None
-        else {
-            "host": of.mqtt.host,
-            "port": of.mqtt.port,
-            "tls": of.mqtt.tls,
-            "username": of.mqtt.username,
-            "password": of.mqtt.password is not None,
-        },
+        "mqtt": _server(of.mqtt, "host", "port", "tls", "username"),
         "camera": None if of.camera is None else source_words(of.camera.source),
         "people": [
             {"name": person.name, "routes": [route_words(route) for route in person.routes]}
             for person in of.people
         ],
-        "mail": None
-        if of.mail is None
-        else {
-            "host": of.mail.host,
-            "port": of.mail.port,
-            "security": of.mail.security,
-            "username": of.mail.username,
-            "password": of.mail.password is not None,
-        },
+        "mail": _server(of.mail, "host", "port", "security", "username"),
     }
+
+
+def _server(of: MqttTable | MailTable | None, *keys: str) -> dict[str, Any] | None:
+    """What stands of a server; of its password only that there is one."""
+    if of is None:
+        return None
+    return {key: getattr(of, key) for key in keys} | {"password": of.password is not None}
 
 
 def materials() -> list[dict[str, Any]]:

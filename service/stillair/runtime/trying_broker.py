@@ -10,16 +10,15 @@ import socket
 import ssl
 import threading
 import time
-from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from stillair.access.people import TooManyTriesError
 from stillair.clock import Clock, SystemClock
 from stillair.config.reach import MqttTable
 from stillair.errors import CommandRefused, Refusal, SettingsError
+from stillair.runtime.tries import Tries
 from stillair.sensing.payloads import check_pointer, number_in, word_in
 from stillair.sensing.topics import Subscription, TopicReader
 
@@ -27,7 +26,6 @@ ANSWER_S: Final = 6.0  # one try and its time-out, or two where it knows only th
 MESSAGE_S: Final = 5.0  # what is retained comes at once; many a sensor speaks every few seconds
 AGAIN_S: Final = 0.3
 EVERY_S: Final = 0.05
-MOST_TRIES, WITHIN_S = 20, 300.0
 BUSY = "Another broker is being tried. Try again in some seconds."
 
 
@@ -70,7 +68,7 @@ class BrokerTrial:
         self._clock = clock or SystemClock()
         self._wait = wait
         self._lock = threading.Lock()
-        self._begun_s: deque[float] = deque(maxlen=MOST_TRIES)
+        self._tries = Tries()
 
     def reach(
         self, of: MqttTable, topic: str = "", pointer: str = "", *, is_number: bool = True
@@ -85,9 +83,8 @@ class BrokerTrial:
             raise CommandRefused(Refusal.CONFLICT, BUSY)
         try:
             now_s = self._clock.now_s()
-            if len(self._begun_s) == MOST_TRIES and now_s - self._begun_s[0] < WITHIN_S:
-                raise TooManyTriesError(WITHIN_S - (now_s - self._begun_s[0]))
-            self._begun_s.append(now_s)
+            self._tries.check(now_s)
+            self._tries.begin(now_s)
             return self._reach(of, topic, pointer, is_number)
         finally:
             self._lock.release()

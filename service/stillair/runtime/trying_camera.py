@@ -16,7 +16,6 @@ import json
 import logging
 import secrets
 from asyncio.subprocess import Process
-from collections import deque
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -25,12 +24,12 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-from stillair.access.people import TooManyTriesError
 from stillair.clock import Clock, SystemClock
 from stillair.config.inputs import CameraKind, CameraTable
 from stillair.errors import CommandRefused, Refusal
 from stillair.runtime import programs
 from stillair.runtime.found import CAMERA_REMEDY
+from stillair.runtime.tries import Tries
 from stillair.runtime.viewing import FIRST_S, SPARE_S
 from stillair.sensing.cameras import USUAL_PORTS
 
@@ -42,7 +41,6 @@ LONGEST_S = 90.0
 UNASKED_S = 8.0
 LINE_BYTES = 1 << 16
 PICTURE_BYTES = 1 << 20  # of 640 x 480
-MOST_LOOKS, WITHIN_S = 20, 300.0
 
 REMEDY = CAMERA_REMEDY | {
     CameraKind.DEVICE: "plug it in, and choose it among those that are plugged in"
@@ -101,7 +99,7 @@ class CameraTrials:
         self._trial: CameraTrial | None = None
         self._task: asyncio.Task[None] | None = None
         self._begins = asyncio.Lock()
-        self._begun_s: deque[float] = deque(maxlen=MOST_LOOKS)
+        self._tries = Tries()
 
     async def begin(self, of: CameraTable, by: str, *, width_mm: float | None) -> CameraTrial:
         """Begin to look through a camera; another look of the same person ends first."""
@@ -109,10 +107,9 @@ class CameraTrials:
             if self._trial is not None and self._trial.runs and self._trial.by != by:
                 raise CommandRefused(Refusal.CONFLICT, BUSY)
             now_s = self._clock.now_s()
-            if len(self._begun_s) == MOST_LOOKS and now_s - self._begun_s[0] < WITHIN_S:
-                raise TooManyTriesError(WITHIN_S - (now_s - self._begun_s[0]))
+            self._tries.check(now_s)
             await self.stop()
-            self._begun_s.append(now_s)
+            self._tries.begin(now_s)
             self._trial = CameraTrial(
                 secrets.token_hex(16), by, now_s + LONGEST_S, now_s, REMEDY[of.kind]
             )

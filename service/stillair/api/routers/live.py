@@ -18,7 +18,7 @@ from fastapi.responses import EventSourceResponse
 from fastapi.sse import ServerSentEvent
 
 from stillair.access.roles import Role
-from stillair.api.entry import TheService, Viewer, caller
+from stillair.api.entry import TheService, Viewer, caller, shown
 from stillair.api.problems import Problem
 from stillair.storage.journal import Entry
 
@@ -50,7 +50,7 @@ async def live(
     viewer = service.feed.join(owner=owner)
 
     def told_of(entry: Entry) -> ServerSentEvent:
-        body = entry.body if owner else service.places.shown(entry.body)
+        body = shown(service, person, entry.body)
         return ServerSentEvent(event=entry.topic, id=str(entry.seq), data=body)
 
     try:
