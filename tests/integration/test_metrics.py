@@ -66,7 +66,7 @@ port = 9
 
 [[person]]
 name = "cox"
-routes = ["{taking}", "{refusing}"]
+routes = ["{refusing}", "{taking}"]
 
 [webhook]
 secret_file = "signs"
