@@ -61,7 +61,8 @@ class Metrics(Collector):
 
     def text(self) -> bytes:
         """All of it, of type `CONTENT_TYPE`."""
-        return generate_latest(self._registry)
+        text: bytes = generate_latest(self._registry)
+        return text
 
     def collect(self) -> Iterator[Metric]:
         """Every family with its samples; the library asks for them."""
