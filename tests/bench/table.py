@@ -11,12 +11,15 @@ The references are
 
 - a bare loop: a process that reads as many sensors of a kernel-like tree each second, and does
   nothing but commit one row a reading to SQLite,
+- a bare decode: what OpenCV takes to unpack one JPEG in full and compare it with the one before,
+- a bare mail: one message handed to the same server by smtplib, connection and all,
 - SQLite rows: the same readings as the archive's, in a table by sensor and time; a chart is
   lowest and highest of a thousand stretches,
 - Parquet: the same readings as one file, columns with zstd, 19 of 22; only where pyarrow is
-  installed (`pip install pyarrow`, 45 MB, for this alone),
+  installed (`pip install pyarrow`, 170 MB, which nothing else here needs),
 - the entropy of the readings' differences, in time and in value: what a code of each difference
-  by itself can't go below, whatever it knows of how often each comes (Shannon, C. E. (1948), A mathematical theory of communication, Bell System Technical Journal 27),
+  by itself can't go below, whatever it knows of how often each comes (Shannon, C. E. (1948),
+  A mathematical theory of communication, Bell System Technical Journal 27),
 - 1.37 bytes a reading: published for Gorilla over its own readings (Pelkonen, T. et al. (2015),
   Gorilla: a fast, scalable, in-memory time series database, Proc. VLDB 8(12)), not measured here.
 """
@@ -29,6 +32,7 @@ import itertools
 import json
 import math
 import os
+import smtplib
 import sqlite3
 import subprocess
 import sys
@@ -44,11 +48,15 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "tests"), str(ROOT / "service")]
 os.environ["PYTHONPATH"] = os.pathsep.join((str(ROOT / "service"), str(ROOT / "tests")))
 
-from bench import fire_cost, reach, service, storage  # noqa: E402 - the paths above come first
+import cv2  # noqa: E402 - the paths above come first
+import numpy as np  # noqa: E402
+
+from bench import fire_cost, reach, service, storage  # noqa: E402
 from bench.figures import Figure  # noqa: E402
 from chips import OneWireTree  # noqa: E402
 from integration.mjpeg_server import MjpegServer, drawn_frames  # noqa: E402
 from running import wait_until  # noqa: E402
+from servers import MailServer  # noqa: E402
 
 PARTS = ("store", "pictures", "service", "dangers")
 PUBLISHED = Figure("Gorilla, as published", 1.37, "bytes")
@@ -153,14 +161,32 @@ def parquet(path: Path, rows: list[storage.Row]) -> Iterator[Figure]:
 def entropy(rows: list[storage.Row]) -> Figure:
     """Of the differences of neighbours, times in ms and values in sixteenths of a kelvin."""
     total_bits = 0.0
-    for what in (lambda row: round(row[1] * 1000), lambda row: round(row[2] * 16)):
+    for column, per_unit in ((1, 1000), (2, 16)):
         counts: Counter[int] = Counter()
         for sensor in storage.SENSORS:
-            values = [what(row) for row in rows if row[0] == sensor]
+            values = [round(float(row[column]) * per_unit) for row in rows if row[0] == sensor]
             counts.update(b - a for a, b in itertools.pairwise(values))
         number = sum(counts.values())
         total_bits -= sum(n / number * math.log2(n / number) for n in counts.values())
     return Figure("entropy of the differences", total_bits / 8.0, "bytes")
+
+
+# --- pictures -------------------------------------------------------------------------------
+
+
+def pictures() -> Iterator[Line]:
+    """What looking costs, beside a decode and a difference of neighbours."""
+    jpegs = [np.frombuffer(jpeg, np.uint8) for jpeg in drawn_frames(20, width=1280, height=720)]
+    before = cv2.imdecode(jpegs[-1], cv2.IMREAD_COLOR)
+    begun_s = time.thread_time()
+    for jpeg in jpegs:
+        picture = cv2.imdecode(jpeg, cv2.IMREAD_COLOR)
+        cv2.absdiff(before, picture)
+        before = picture
+    bare = Figure("bare decode", (time.thread_time() - begun_s) / len(jpegs) * 1e3, "ms")
+    for figure in fire_cost.cost_figures():
+        is_whole = figure.name.startswith("end to end") and "of it" not in figure.name
+        yield Line(figure, (bare,) if is_whole else ())
 
 
 # --- the service ----------------------------------------------------------------------------
@@ -224,9 +250,25 @@ def bare_loop(folder: Path, seconds: float) -> dict[str, Figure]:
 def dangers(folder: Path, fires: int, seed: int) -> Iterator[Line]:
     """From a detector's contact to sounder, relay and the servers of people's routes."""
     options = argparse.Namespace(fires=fires, pages=10, nice=0, seed=seed, only=["any day"])
+    bare = bare_mail(fires)
     with MjpegServer(drawn_frames(20), frames_per_s=10.0) as stream:
         for figure in reach.measure(options, folder, stream.address):
-            yield Line(figure)
+            yield Line(figure, (bare,) if "mail, p50" in figure.name else ())
+
+
+def bare_mail(times: int) -> Figure:
+    """How long it takes to hand over one message, the middle of several."""
+    mail = MailServer()
+    mail.start()
+    try:
+
+        def hand_over() -> None:
+            with smtplib.SMTP(mail.host, mail.port) as server:
+                server.sendmail("board@example.org", "cox@example.org", "Subject: fire\r\n\r\nFire")
+
+        return Figure("bare mail", storage.median_ms(hand_over, times), "ms")
+    finally:
+        mail.stop()
 
 
 # --- the table ------------------------------------------------------------------------------
@@ -272,7 +314,7 @@ def main() -> None:
                 case "store":
                     lines.extend(store(folder))
                 case "pictures":
-                    lines.extend(Line(figure) for figure in fire_cost.cost_figures())
+                    lines.extend(pictures())
                 case "service":
                     lines.extend(whole_service(folder, options.seconds))
                 case _:
