@@ -181,6 +181,7 @@ def pictures() -> Iterator[Line]:
     begun_s = time.thread_time()
     for jpeg in jpegs:
         picture = cv2.imdecode(jpeg, cv2.IMREAD_COLOR)
+        assert picture is not None and before is not None
         cv2.absdiff(before, picture)
         before = picture
     bare = Figure("bare decode", (time.thread_time() - begun_s) / len(jpegs) * 1e3, "ms")
