@@ -27,9 +27,9 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "service")]
 
-from bench.figures import share  # noqa: E402 - the paths above come first
+from bench.figures import share, show  # noqa: E402 - the paths above come first
 from bench.fire_clips import ClipScore, by_set, watch_clip  # noqa: E402
-from bench.fire_cost import cost_lines  # noqa: E402
+from bench.fire_cost import cost_figures  # noqa: E402
 from bench.fire_scenes import (  # noqa: E402
     BLIND,
     FLAMES,
@@ -246,7 +246,7 @@ def main() -> None:
     options = parser.parse_args()
     os.nice(5)
     if options.cost_only:
-        print("\n".join(cost_lines()))
+        show(list(cost_figures()), as_json=False)
         return
     chosen = tasks(
         options.hours,
@@ -274,7 +274,7 @@ def main() -> None:
     for (folder, part), own in watched.items():
         lines = clip_lines(f"{folder}, {part}", own, show=options.show)
         print("\n".join(filter(None, lines)))
-    print("\n".join(cost_lines()))
+    show(list(cost_figures()), as_json=False)
 
 
 if __name__ == "__main__":

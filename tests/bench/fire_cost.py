@@ -12,6 +12,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from bench.figures import Figure
 from bench.fire_scenes import scene
 from stillair.fire.vision import Vision
 from stillair.sensing.pictures import working_picture
@@ -38,7 +39,7 @@ class _Timed:
             self.spent_s += time.thread_time() - begun_s
 
 
-def by_detector() -> Iterator[str]:
+def by_detector() -> Iterator[Figure]:
     """Milliseconds a picture of 320x240 at 15 a second, for everything and for each part."""
     for kind in ("building", "flame at the part", "plume, then layer"):
         pictures = []
@@ -58,16 +59,14 @@ def by_detector() -> Iterator[str]:
             begun_s = time.thread_time()
             vision.update(t_s, picture)
             times_s.append(time.thread_time() - begun_s)
-        told = ", ".join(
-            f"{name} {1e3 * timed.spent_s / len(pictures):.2f}" for name, timed in parts.items()
-        )
-        yield (
-            f"  {kind}: {1e3 * np.mean(times_s):.2f} ms a picture at 320x240,"
-            f" most {1e3 * max(times_s):.1f} ms; of it {told}"
-        )
+        name = f"a picture of 320x240, {kind}"
+        yield Figure(f"{name}, mean", 1e3 * float(np.mean(times_s)), "ms")
+        yield Figure(f"{name}, most", 1e3 * max(times_s), "ms")
+        for part, timed in parts.items():
+            yield Figure(f"{name}, of it {part}", 1e3 * timed.spent_s / len(pictures), "ms")
 
 
-def end_to_end() -> Iterator[str]:
+def end_to_end() -> Iterator[Figure]:
     """From a JPEG of 1280x720 to what is seen."""
     drawing = Scene(1, Look.by_lot(1), LARGE)
     jpegs = []
@@ -86,11 +85,9 @@ def end_to_end() -> Iterator[str]:
         vision.update(n / 15.0, picture)
         decoding_s += between_s - begun_s
         seeing_s += time.thread_time() - between_s
-    yield (
-        f"  end to end from a JPEG of 1280x720 ({len(jpegs[0]) // 1000} kB):"
-        f" {1e3 * (decoding_s + seeing_s) / PICTURES:.2f} ms, of it decoding"
-        f" {1e3 * decoding_s / PICTURES:.2f} ms"
-    )
+    name = f"end to end from a JPEG of 1280x720 ({len(jpegs[0]) // 1000} kB)"
+    yield Figure(name, 1e3 * (decoding_s + seeing_s) / PICTURES, "ms")
+    yield Figure(f"{name}, of it decoding", 1e3 * decoding_s / PICTURES, "ms")
 
 
 _MEMORY = """
@@ -117,24 +114,20 @@ print(before_mb, resident_mb())
 """
 
 
-def memory() -> Iterator[str]:
+def memory() -> Iterator[Figure]:
     """Resident memory of the service's own imports, and what a camera's pictures add."""
     service = Path(__file__).resolve().parents[2] / "service"
     code = f"import sys; sys.path.insert(0, {str(service)!r})\n{_MEMORY}"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
-    if done.returncode:
-        yield f"  memory: {done.stderr.strip().splitlines()[-1]}"
-        return
+    assert done.returncode == 0, done.stderr
     before_mb, after_mb = (float(word) for word in done.stdout.split())
-    yield (
-        f"  resident memory: {before_mb:.0f} MB without a camera,"
-        f" {after_mb - before_mb:.0f} MB more with one (OpenCV included)"
-    )
+    yield Figure("resident memory of the imports, without a camera", before_mb, "MB")
+    added_mb = after_mb - before_mb
+    yield Figure("more of it with a camera, OpenCV included", added_mb, "MB")
 
 
-def cost_lines() -> Iterator[str]:
-    """All of it."""
-    yield "cost, one thread, processor time"
+def cost_figures() -> Iterator[Figure]:
+    """All of it; times are of one thread's processor time."""
     yield from by_detector()
     yield from end_to_end()
     yield from memory()

@@ -23,7 +23,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
@@ -135,6 +135,12 @@ def _kib(text: str, key: str) -> float:
     return int(line.split()[1]) * 1024 / 1e6
 
 
+def card_bytes(pid: int) -> int:
+    """What the kernel has charged the process for writes to disks so far, an upper bound."""
+    lines = Path(f"/proc/{pid}/io").read_text().splitlines()
+    return next(int(line.split()[1]) for line in lines if line.startswith("write_bytes:"))
+
+
 def handles(pid: int) -> int:
     return len(list(Path(f"/proc/{pid}/fd").iterdir()))
 
@@ -199,16 +205,65 @@ def load(folder: Path, chamber: Path, seconds: float) -> Iterator[Figure]:
             with ExitStack() as stack:
                 pages = [stack.enter_context(Page(service)) for _ in range(count)]
                 begun_s, used_s = time.monotonic(), cpu_s(service.pid)
+                charged_bytes = card_bytes(service.pid)
                 time.sleep(seconds)
-                share_of_core = (cpu_s(service.pid) - used_s) / (time.monotonic() - begun_s)
+                lasted_s = time.monotonic() - begun_s
+                share_of_core = (cpu_s(service.pid) - used_s) / lasted_s
+                charged_bytes = card_bytes(service.pid) - charged_bytes
                 resident_mb, most_mb, shared_mb = memory_mb(service.pid)
                 yield Figure(f"processor, {name}", 100 * share_of_core, "% of a core", 10.0)
+                if count == 0:
+                    hourly_mb = charged_bytes / lasted_s * 3600.0 / 1e6
+                    yield Figure(
+                        "charged for writes to disk, a job running", hourly_mb, "MB/h", 3.0
+                    )
                 yield Figure(f"resident memory, {name}", resident_mb, "MB", 140.0)
             if count == 1:
                 yield Figure("greatest resident memory so far", most_mb, "MB")
                 yield Figure("proportional share of memory (PSS)", shared_mb, "MB")
                 yield Figure("live stream of a page", pages[0].bytes / seconds / 1e3, "kB/s")
                 yield from _delays("simulated sensor to page", pages[0].delays_s)
+
+
+class NotedFrames(Sequence[bytes]):
+    """Frames for a stream that never ends, with the second at which each was last sent."""
+
+    def __init__(self, frames: Sequence[bytes]) -> None:
+        self._frames = frames
+        self.sent_s: dict[bytes, float] = {}
+
+    def __len__(self) -> int:
+        return len(self._frames)
+
+    def __getitem__(self, index: Any) -> Any:
+        return self._frames[index]
+
+    def __iter__(self) -> Iterator[bytes]:
+        while True:
+            for frame in self._frames:
+                yield frame
+                self.sent_s[frame] = time.monotonic()  # the server asks for the next one
+
+
+def by_frame(folder: Path, seconds: float) -> Iterator[Figure]:
+    """How soon a picture that the camera has sent can be had by a page that asks all the time."""
+    delays_s: list[float] = []
+    frames = NotedFrames(drawn_frames(40))
+    with (
+        MjpegServer(frames, frames_per_s=10.0) as stream,
+        RunningService(
+            folder / "frames", "--chamber", str(simulated(folder, stream.address))
+        ) as service,
+    ):
+        first_reading(service)
+        end_s, before = time.monotonic() + seconds, b""
+        while (now_s := time.monotonic()) < end_s:
+            jpeg = service.web.get("/api/picture").content
+            if jpeg != before and before and (sent_s := frames.sent_s.get(jpeg)) is not None:
+                delays_s.append(time.monotonic() - sent_s)
+            before = jpeg
+            time.sleep(max(0.0, now_s + 0.01 - time.monotonic()))
+    yield from _delays("frame to page", delays_s)
 
 
 def by_bus(folder: Path, seconds: float) -> Iterator[Figure]:
@@ -262,7 +317,9 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=60.0, help="of each measurement")
     parser.add_argument("--grow", type=float, metavar="MINUTES", help="only look whether it grows")
     parser.add_argument("--speed", type=float, default=60.0, help="of the chamber for --grow")
-    parser.add_argument("--only", choices=("starts", "load", "bus"), help="one part of it")
+    parser.add_argument(
+        "--only", choices=("starts", "load", "bus", "frames"), help="one part of it"
+    )
     parser.add_argument("--json", action="store_true")
     options = parser.parse_args()
     figures: list[Figure] = []
@@ -282,6 +339,8 @@ def main() -> None:
                 figures.extend(load(folder, chamber, options.seconds))
             if options.only in (None, "bus"):
                 figures.extend(by_bus(folder, options.seconds))
+            if options.only in (None, "frames"):
+                figures.extend(by_frame(folder, options.seconds))
     # Delays and starts mean little on a machine that has other work.
     figures.append(Figure("programs that wanted a core at the end", os.getloadavg()[0], ""))
     show(figures, as_json=options.json)

@@ -44,6 +44,7 @@ OWN = "0--+---"
 PERSON = "0------"  # somebody who has signed in; no token
 RIGHTS = {
     "GET /api/health": ANYBODY,
+    "GET /metrics": READ,
     "GET /api/now": READ,
     "GET /api/events": READ,
     "GET /api/alarms": READ,
@@ -222,7 +223,7 @@ def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningService
     chamber = folder / "chamber.toml"
     chamber.write_text(CHAMBER)
     command("owner", "add", "captain", "--data-dir", str(folder / "data"), typed=PASSWORD)
-    with RunningService(folder / "data", "--chamber", str(chamber)) as running:
+    with RunningService(folder / "data", "--chamber", str(chamber), "--metrics") as running:
         yield running
 
 

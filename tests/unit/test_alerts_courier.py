@@ -196,7 +196,7 @@ async def test_what_is_taken_back_never_goes_and_nothing_else_waits(stored: bool
     (post.outbox.put if stored else lambda *them: post.courier.hand(them))(*tests)
     async with post.at_work():
         await post.until(lambda: len(post.route.tried) == 1)
-        await post.until(lambda: len(post.courier._tray.of(CAPTAIN)) == 3)
+        await post.until(lambda: len(post.courier.tray.of(CAPTAIN)) == 3)
         post.courier.withdraw("test:a:")
         post.courier.hand([message("test:over:a:1", priority="critical")])
         post.outbox.put(message("fire", priority="critical"))

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from stillair.alerts.courier import CourierPlan
 from stillair.alerts.routes import Due, Message
-from stillair.alerts.tray import REMEMBERED, Settled, Tray
+from stillair.alerts.tray import OTHER, REMEMBERED, Counts, Settled, Tray
 from stillair.errors import DeliveryError
 from stillair.model import Kind
 from unit.test_alerts_courier import (
@@ -233,6 +233,25 @@ def test_without_room_the_oldest_go_and_dangers_last(caplog: pytest.LogCaptureFi
     assert "fire" in left
     assert "m5" not in left and "m6" in left
     assert "can't be held" in caplog.text
+
+
+def test_messages_are_counted_by_scheme_and_no_address_becomes_a_name() -> None:
+    tray = Tray(("mailto", "mqtt"))
+    sent, lost, old, waits, strange = (
+        *(message(name) for name in ("sent", "lost", "old", "waits")),
+        message("strange", "someone@shed.example"),
+    )
+    tray.hand([sent, lost, old, waits, strange])
+    waiting = {each.message.key: each for each in tray.idle()}
+    tray.try_failed(lost.route)
+    tray.settle(waiting["sent"], Settled(True, "sent"))
+    tray.settle(waiting["lost"], Settled(False, "refused"))
+    tray.settle(waiting["old"], Settled(False, "", superseded=True))
+    assert tray.counts() == {
+        "mailto": Counts(waiting=1, sent=1, failed=1, failed_tries=1),
+        "mqtt": Counts(),
+        OTHER: Counts(waiting=1),
+    }
 
 
 steps = st.lists(

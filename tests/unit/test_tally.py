@@ -26,6 +26,9 @@ def test_the_share_of_lost_readings(
         tally.reading(Reading("top", float(t_s), None if t_s in lost_at_s else 46.0))
     assert tally.lost("top", float(until_s - 1)) == share
     assert tally.lost("low", 0.0) is None
+    lost = len(set(lost_at_s) & set(range(until_s)))
+    assert tally.counts("top") == (until_s - lost, lost), "of the whole time"
+    assert tally.counts("low") == (0, 0)
 
 
 @pytest.mark.parametrize(

@@ -163,7 +163,7 @@ class Courier:
         self._on_trouble = on_trouble
         self._plan = plan or CourierPlan()
         self._link_for = link_for
-        self._tray = Tray()
+        self.tray = Tray(routes)
         self._addresses: dict[str, _Address] = {}
         self._wake = asyncio.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -232,7 +232,7 @@ class Courier:
 
         When the outbox shows them later they count as sent if they were.
         """
-        self._tray.hand(messages)
+        self.tray.hand(messages)
         self._call()
 
     def withdraw(self, keys: str) -> None:
@@ -240,7 +240,7 @@ class Courier:
 
         What comes after one that is under way doesn't wait for its end.
         """
-        self._tray.withdraw(keys)
+        self.tray.withdraw(keys)
         self._withdrawn.append(keys)
         self.wake()
 
@@ -270,7 +270,7 @@ class Courier:
         else:
             self._faults.works(READ)
             self._more = len(rows) >= self._plan.batch
-            for key, settled in self._tray.take(rows):
+            for key, settled in self.tray.take(rows):
                 self._record_settled(key, settled)
         self._wake.set()
 
@@ -284,7 +284,7 @@ class Courier:
         now_s = self._clock.now_s()
         reading = self._reading is not None and not self._reading.done()
         self._next_s = (now_s if reading else self._read_s) + self._plan.idle_s
-        idle = self._tray.idle()
+        idle = self.tray.idle()
         overtaken = superseded(each.message for each in idle)
         by_route: dict[str, list[Waiting]] = {}
         for each in idle:
@@ -400,7 +400,7 @@ class Courier:
 
     def _sent(self, waiting: Waiting, address: _Address) -> None:
         route = waiting.message.route
-        address.pace.arrived(self._tray.of(route))
+        address.pace.arrived(self.tray.of(route))
         self._settle(waiting, Settled(sent=True, outcome="sent"))
         if address.troubled is not False:
             address.troubled = False
@@ -418,6 +418,7 @@ class Courier:
         most_tries = plan.most_tries_pressing if waiting.presses else plan.most_tries
         lost = not error.retry or waiting.message.tries >= most_tries
         log.warning("message %s: %s", message.key, error)
+        self.tray.try_failed(message.route)
         if lost:
             self._settle(waiting, Settled(sent=False, outcome=_reason(error)))
         elif waiting.stored:
@@ -439,7 +440,7 @@ class Courier:
 
     def _settle(self, waiting: Waiting, settled: Settled) -> None:
         """Never send this message again, whether or not that can be kept just now."""
-        self._tray.settle(waiting, settled)
+        self.tray.settle(waiting, settled)
         self._unread |= self._more
         if waiting.stored:
             self._record_settled(waiting.message.key, settled)

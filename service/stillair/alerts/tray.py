@@ -11,7 +11,7 @@ import logging
 import threading
 from collections import OrderedDict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 from stillair.alerts.pacing import Waiting
 from stillair.alerts.routes import Due, Message
@@ -20,6 +20,7 @@ log = logging.getLogger(__name__)
 
 REMEMBERED = 2000  # messages not known to be stored, and as many that are settled
 WITHDRAWN = "withdrawn before it was sent"
+OTHER = "other"  # what counts for schemes that aren't set up: no address becomes a name
 _FIELDS = tuple(each.name for each in fields(Message) if each.name != "link")
 
 
@@ -33,10 +34,27 @@ class Settled:
     recorded: bool = False  # or about to be
 
 
-class Tray:
-    """Messages by their key; every call is safe from any thread and waits for nothing."""
+@dataclass(slots=True)
+class Counts:
+    """What has become of the messages of one kind of route since the start."""
 
-    def __init__(self) -> None:
+    waiting: int = 0  # just now, those under way among them
+    sent: int = 0
+    failed: int = 0  # for good
+    failed_tries: int = 0
+
+
+class Tray:
+    """Messages by their key; every call is safe from any thread and waits for nothing.
+
+    Parameters
+    ----------
+    schemes : iterable of str
+        The schemes of the routes, by which messages are counted; others count as `OTHER`.
+    """
+
+    def __init__(self, schemes: Iterable[str] = ()) -> None:
+        self._counts = {scheme: Counts() for scheme in (*schemes, OTHER)}
         self._waiting: dict[str, Waiting] = {}
         self._settled: OrderedDict[str, Settled] = OrderedDict()
         self._lock = threading.Lock()
@@ -99,8 +117,33 @@ class Tray:
         with self._lock:
             self._waiting.pop(key, None)
             self._settled[key] = settled
+            counts = self._of_scheme(waiting.message.route)
+            if settled.sent:
+                counts.sent += 1
+            elif not settled.superseded:
+                counts.failed += 1
             while len(self._settled) > REMEMBERED:
                 self._settled.popitem(last=False)
+
+    def try_failed(self, route: str) -> None:
+        """A try on this address came to nothing."""
+        with self._lock:
+            self._of_scheme(route).failed_tries += 1
+
+    def counts(self) -> dict[str, Counts]:
+        """By scheme, how many wait and what has become of the others."""
+        with self._lock:
+            counts = {scheme: replace(each) for scheme, each in self._counts.items()}
+            for each in self._waiting.values():
+                counts[self._scheme(each.message.route)].waiting += 1
+        return counts
+
+    def _of_scheme(self, route: str) -> Counts:
+        return self._counts[self._scheme(route)]
+
+    def _scheme(self, route: str) -> str:
+        scheme = route.partition(":")[0].lower()
+        return scheme if scheme in self._counts else OTHER
 
 
 def _message(due: Due) -> Message:

@@ -78,6 +78,7 @@ def build(
     certificates: Certificates | None = None,
     behind_proxy: bool = False,
     changing: Changing | None = None,
+    metrics: bool = False,
 ) -> FastAPI:
     """The application over a service that runs already.
 
@@ -85,6 +86,7 @@ def build(
     the host names by which this machine is known, which may grow, `first_code` that for
     the first owner. With `certificates` a page explains how to trust their authority.
     `behind_proxy` nobody is at the machine itself. `changing` writes the chamber files.
+    With `metrics` a metrics server may ask.
     """
 
     app = FastAPI(
@@ -133,6 +135,12 @@ def build(
         season,
     ):
         app.include_router(part.router)
+
+    if metrics:
+        # Its library costs 15 ms and half a megabyte, which only who wants it pays.
+        from stillair.api.routers import metrics as telling
+
+        app.include_router(telling.router(service))
 
     @app.get("/api/openapi.json", include_in_schema=False)
     def openapi(request: Request) -> Mapping[str, object]:

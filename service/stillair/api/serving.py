@@ -58,6 +58,7 @@ def run(
     proxied_as: Sequence[str] = (),
     season: bool = False,
     simulated: bool = False,
+    metrics: bool = False,
 ) -> bool:
     """Watch until SIGTERM or SIGINT; returns whether to begin anew.
 
@@ -67,7 +68,8 @@ def run(
 
     Over HTTPS where a certificate was made. With `proxied_as`, the names under
     which a proxy on this computer is opened, in clear, and for it alone. With `season`
-    the built-in chamber begins with a season of simulated jobs, unless it has a history.
+    the built-in chamber begins with a season of simulated jobs, unless it has a history. With
+    `metrics` a metrics server may ask.
 
     Raises `SettingsError`, `InputError`, `NotStartedError` or `CertificateError`
     before anything is watched.
@@ -94,6 +96,7 @@ def run(
                 trial,
                 season=wanted,
                 named=bool(files),
+                metrics=metrics,
             )
         except (SettingsError, InputError) as error:
             if not trial.pending:
@@ -115,6 +118,7 @@ def _run(
     *,
     season: bool,
     named: bool,
+    metrics: bool,
 ) -> bool:
     chambers = load_chambers(files) if files else (default_chamber(),)
     _make(folder)
@@ -182,6 +186,7 @@ def _run(
                 certificates=certificates if identity else None,
                 behind_proxy=bool(proxied_as),
                 changing=changing,
+                metrics=metrics,
             )
 
             def ready() -> None:

@@ -49,6 +49,12 @@ def run(
             help="The built-in simulated chamber, also where one was set up on the page.",
         ),
     ] = False,
+    metrics: Annotated[
+        bool,
+        typer.Option(
+            "--metrics", help="Let a metrics server ask at /metrics, as OpenMetrics text."
+        ),
+    ] = False,
 ) -> None:
     """Run the service: watch the chambers and show them on a page."""
     from stillair.api import serving
@@ -65,6 +71,7 @@ def run(
             proxied_as=tuple(behind_proxy or ()),
             season=season,
             simulated=simulated,
+            metrics=metrics,
         )
         if again:
             saying.begin_anew(("-c", "from stillair.cli import main; main()", *sys.argv[1:]))

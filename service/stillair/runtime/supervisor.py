@@ -202,6 +202,11 @@ class Supervisor:
         return time.monotonic() - self._beat_s <= within_s and self._stumbled < STUMBLES
 
     @property
+    def waiting(self) -> int:
+        """How many stimuli the watch has still to take."""
+        return len(self._inbox)
+
+    @property
     def failing(self) -> tuple[str, ...]:
         """What around the watch fails just now, for the log and for health."""
         return tuple(self._logged_s.copy())

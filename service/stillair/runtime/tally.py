@@ -1,4 +1,4 @@
-"""How much of what ought to be read was, over the last hour: readings of sensors, and pictures."""
+"""How much of what ought to be read was: readings of sensors, and pictures."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ class Tally:
         self._lock = threading.Lock()
         # By sensor, each minute: its number, sound and lost readings.
         self._minutes: dict[str, deque[list[int]]] = {}
+        self._counts: dict[str, list[int]] = {}  # by sensor, sound and lost since the start
         self._pictures: deque[float] = deque(maxlen=PICTURES)
 
     def reading(self, reading: Reading) -> None:
@@ -30,7 +31,9 @@ class Tally:
             minutes = self._minutes.setdefault(reading.sensor, deque(maxlen=MINUTES))
             if not minutes or minutes[-1][0] != number:
                 minutes.append([number, 0, 0])
-            minutes[-1][1 if reading.temperature_c is not None else 2] += 1
+            lost = reading.temperature_c is None
+            minutes[-1][2 if lost else 1] += 1
+            self._counts.setdefault(reading.sensor, [0, 0])[lost] += 1
 
     def picture(self) -> None:
         """One has come."""
@@ -44,6 +47,12 @@ class Tally:
             minutes = [m for m in self._minutes.get(sensor, ()) if m[0] > oldest]
             sound, lost = sum(m[1] for m in minutes), sum(m[2] for m in minutes)
         return lost / (sound + lost) if sound + lost else None
+
+    def counts(self, sensor: str) -> tuple[int, int]:
+        """How many of a sensor's readings were sound since the start, and how many gave nothing."""
+        with self._lock:
+            sound, lost = self._counts.get(sensor, (0, 0))
+        return sound, lost
 
     def pictures_per_s(self) -> float | None:
         """How fast pictures come; None where too few have."""

@@ -1,0 +1,28 @@
+"""What a metrics server asks for; there only when it is switched on."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Response
+
+from stillair.api.entry import Viewer
+from stillair.runtime.metrics import CONTENT_TYPE, Metrics
+from stillair.runtime.service import Service
+
+FORM = CONTENT_TYPE.partition(";")[0]
+
+
+def router(service: Service) -> APIRouter:
+    """The one operation that tells of this service."""
+    found = APIRouter(tags=["watching"])
+    metrics = Metrics(service)
+
+    @found.get(
+        "/metrics",
+        response_class=Response,
+        responses={200: {"content": {FORM: {"schema": {"type": "string"}}}}},
+    )
+    def tell(_: Viewer) -> Response:
+        """How the service and its chambers are, as OpenMetrics text 1.0."""
+        return Response(metrics.text(), media_type=CONTENT_TYPE)
+
+    return found

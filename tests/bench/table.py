@@ -1,0 +1,334 @@
+"""All that the service costs as one table, each figure beside a reference of the same run.
+
+    nice .venv/bin/python tests/bench/table.py [--only PART]... [--seconds 60] [--fires 20]
+        [--json]
+
+Parts: `store`, `pictures`, `service`, `dangers`; some ten minutes in all. The measuring is that
+of storage.py, fire_cost.py, service.py and reach.py, whose words say what each figure is. Temporary
+files lie in the current folder, which has to be on a real disk.
+
+The references are
+
+- a bare loop: a process that reads as many sensors of a kernel-like tree each second, and does
+  nothing but commit one row a reading to SQLite,
+- a bare decode: what OpenCV takes to unpack one JPEG in full and compare it with the one before,
+- a bare mail: one message handed to the same server by smtplib, connection and all,
+- SQLite rows: the same readings as the archive's, in a table by sensor and time; a chart is
+  lowest and highest of a thousand stretches,
+- Parquet: the same readings as one file, columns with zstd, 19 of 22; only where pyarrow is
+  installed (`pip install pyarrow`, 170 MB, which nothing else here needs),
+- the entropy of the readings' differences, in time and in value: what a code of each difference
+  by itself can't go below, whatever it knows of how often each comes (Shannon, C. E. (1948),
+  A mathematical theory of communication, Bell System Technical Journal 27),
+- 1.37 bytes a reading: published for Gorilla over its own readings (Pelkonen, T. et al. (2015),
+  Gorilla: a fast, scalable, in-memory time series database, Proc. VLDB 8(12)), not measured here.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import itertools
+import json
+import math
+import os
+import smtplib
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import closing, suppress
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT / "tests"), str(ROOT / "service")]
+os.environ["PYTHONPATH"] = os.pathsep.join((str(ROOT / "service"), str(ROOT / "tests")))
+
+import cv2  # noqa: E402 - the paths above come first
+import numpy as np  # noqa: E402
+
+from bench import fire_cost, reach, service, storage  # noqa: E402
+from bench.figures import Figure  # noqa: E402
+from chips import OneWireTree  # noqa: E402
+from integration.mjpeg_server import MjpegServer, drawn_frames  # noqa: E402
+from running import wait_until  # noqa: E402
+from servers import MailServer  # noqa: E402
+
+PARTS = ("store", "pictures", "service", "dangers")
+PUBLISHED = Figure("Gorilla, as published", 1.37, "bytes")
+CHART_HOURS, CHART_POINTS = 12, 1000
+# Reads what the service reads, and keeps it as rows. It says when the first is kept.
+BARE = """
+import sqlite3, sys, time
+from pathlib import Path
+sensors = sorted(Path(sys.argv[1]).glob("28-*/w1_slave"))
+with sqlite3.connect(sys.argv[2]) as rows:
+    rows.execute("PRAGMA journal_mode = WAL")
+    rows.execute("CREATE TABLE reading (sensor TEXT, at_s REAL, temperature_c REAL)")
+    due_s = time.monotonic()
+    while True:
+        for sensor in sensors:
+            value_c = int(sensor.read_text().rpartition("t=")[2]) / 1000
+            given = (sensor.parent.name, time.time(), value_c)
+            rows.execute("INSERT INTO reading VALUES (?, ?, ?)", given)
+            rows.commit()
+        print(flush=True)
+        due_s += 1.0
+        time.sleep(max(0.0, due_s - time.monotonic()))
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A figure, and what it is seen beside."""
+
+    figure: Figure
+    beside: tuple[Figure, ...] = ()
+
+
+# --- the store ----------------------------------------------------------------------------
+
+
+def store(folder: Path) -> Iterator[Line]:
+    """Journal and archive, beside rows, columns and what the readings hold at least."""
+    rows = [row for readings in storage.made_readings() for row in readings]
+    size, chart = sqlite_rows(folder / "rows.db", rows)
+    sizes = (size, *parquet(folder / "readings.parquet", rows), entropy(rows), PUBLISHED)
+    for figure in storage.journal_figures(folder):
+        yield Line(figure)
+    for figure in storage.archive_figures(folder):
+        if "size of a reading" in figure.name:
+            yield Line(figure, sizes)
+        elif f"chart of {CHART_HOURS} h" in figure.name and f"{CHART_POINTS} p" in figure.name:
+            yield Line(figure, (chart,))
+        else:
+            yield Line(figure)
+
+
+def sqlite_rows(path: Path, rows: list[storage.Row]) -> tuple[Figure, Figure]:
+    """How large the readings are as rows, and how long a chart of them takes."""
+    with closing(sqlite3.connect(path)) as file:
+        file.execute(
+            "CREATE TABLE reading (sensor TEXT, at_s REAL, temperature_c REAL,"
+            " PRIMARY KEY (sensor, at_s)) WITHOUT ROWID"
+        )
+        file.executemany("INSERT INTO reading VALUES (?, ?, ?)", rows)
+        file.commit()
+        end_s = storage.T0_S + storage.HOURS * 3600.0
+        begin_s, step_s = end_s - CHART_HOURS * 3600.0, CHART_HOURS * 3600.0 / CHART_POINTS
+        asked = (
+            "SELECT sensor, CAST((at_s - ?) / ? AS INTEGER) AS stretch, min(temperature_c),"
+            " max(temperature_c) FROM reading WHERE at_s BETWEEN ? AND ? GROUP BY sensor, stretch"
+        )
+        given = (begin_s, step_s, begin_s, end_s)
+        taken_ms = storage.median_ms(lambda: file.execute(asked, given).fetchall(), 3)
+    size = Figure("SQLite rows", path.stat().st_size / len(rows), "bytes")
+    return size, Figure("SQLite rows", taken_ms, "ms")
+
+
+def parquet(path: Path, rows: list[storage.Row]) -> Iterator[Figure]:
+    """How large they are as one file of columns; nothing where its library isn't installed."""
+    try:
+        arrow = importlib.import_module("pyarrow")
+        files = importlib.import_module("pyarrow.parquet")
+    except ImportError:
+        print("no pyarrow here, so no Parquet in the table", file=sys.stderr)
+        return
+    # Sorted by sensor and with the archive's own resolution, so that it is held against its best.
+    ordered = sorted(rows)
+    table = arrow.table(
+        {
+            "sensor": arrow.array([row[0] for row in ordered]).dictionary_encode(),
+            "at_ms": arrow.array([round(row[1] * 1000) for row in ordered]),
+            "sixteenths": arrow.array([round(row[2] * 16) for row in ordered], arrow.int16()),
+        }
+    )
+    files.write_table(
+        table,
+        path,
+        compression="zstd",
+        compression_level=19,
+        use_dictionary=["sensor"],
+        column_encoding={"at_ms": "DELTA_BINARY_PACKED", "sixteenths": "BYTE_STREAM_SPLIT"},
+    )
+    yield Figure("Parquet with zstd", path.stat().st_size / len(rows), "bytes")
+
+
+def entropy(rows: list[storage.Row]) -> Figure:
+    """Of the differences of neighbours, times in ms and values in sixteenths of a kelvin."""
+    total_bits = 0.0
+    for column, per_unit in ((1, 1000), (2, 16)):
+        counts: Counter[int] = Counter()
+        for sensor in storage.SENSORS:
+            values = [round(float(row[column]) * per_unit) for row in rows if row[0] == sensor]
+            counts.update(b - a for a, b in itertools.pairwise(values))
+        number = sum(counts.values())
+        total_bits -= sum(n / number * math.log2(n / number) for n in counts.values())
+    return Figure("entropy of the differences", total_bits / 8.0, "bytes")
+
+
+# --- pictures -------------------------------------------------------------------------------
+
+
+def pictures() -> Iterator[Line]:
+    """What looking costs, beside a decode and a difference of neighbours."""
+    jpegs = [np.frombuffer(jpeg, np.uint8) for jpeg in drawn_frames(20, width=1280, height=720)]
+    before = cv2.imdecode(jpegs[-1], cv2.IMREAD_COLOR)
+    begun_s = time.thread_time()
+    for jpeg in jpegs:
+        picture = cv2.imdecode(jpeg, cv2.IMREAD_COLOR)
+        assert picture is not None and before is not None
+        cv2.absdiff(before, picture)
+        before = picture
+    bare = Figure("bare decode", (time.thread_time() - begun_s) / len(jpegs) * 1e3, "ms")
+    for figure in fire_cost.cost_figures():
+        is_whole = figure.name.startswith("end to end") and "of it" not in figure.name
+        yield Line(figure, (bare,) if is_whole else ())
+
+
+# --- the service ----------------------------------------------------------------------------
+
+
+def whole_service(folder: Path, seconds: float) -> Iterator[Line]:
+    """What it takes, how soon it tells, start and end, beside a bare loop's."""
+    bare = bare_loop(folder, seconds)
+    with MjpegServer(drawn_frames(20), frames_per_s=10.0) as stream:
+        chamber = service.simulated(folder, stream.address)
+        for figure in service.load(folder, chamber, seconds):
+            if figure.name == "processor, no page open":
+                hourly_s = figure.value / 100.0 * 3600.0
+                yield Line(Figure("processor time", hourly_s, "s/h", 360.0), (bare["processor"],))
+            elif figure.name == "resident memory, no page open":
+                yield Line(figure, (bare["memory"],))
+            elif figure.name.startswith("charged for writes"):
+                yield Line(figure, (bare["writes"],))
+            else:
+                yield Line(figure)
+        for figure in service.starts(folder, chamber):
+            is_start = figure.name.startswith("start to first reading")
+            yield Line(figure, (bare["start"],) if is_start else ())
+    for figure in (*service.by_bus(folder, seconds), *service.by_frame(folder, seconds)):
+        yield Line(figure)
+
+
+def bare_loop(folder: Path, seconds: float) -> dict[str, Figure]:
+    """A process that only reads and stores, over as long."""
+    tree = OneWireTree(folder / "bare-devices")
+    for number in range(4):
+        tree.warm_to(f"28-0000075c2f1{number}", 20.0 + number)
+    began_s = time.monotonic()
+    process = subprocess.Popen(
+        [sys.executable, "-c", BARE, str(tree.bus_dir), str(folder / "bare.db")],
+        stdout=subprocess.PIPE,
+    )
+    try:
+        assert process.stdout is not None
+        assert process.stdout.readline(), "the bare loop ended"
+        start_s = time.monotonic() - began_s
+        wait_until(lambda: time.monotonic() - began_s > 2.0, within_s=5.0)
+        begun_s, used_s = time.monotonic(), _on_core_s(process.pid)
+        written = service.card_bytes(process.pid)
+        time.sleep(seconds)
+        hours = (time.monotonic() - begun_s) / 3600.0
+        name = "bare loop"
+        return {
+            "processor": Figure(name, (_on_core_s(process.pid) - used_s) / hours, "s/h"),
+            "memory": Figure(name, service.memory_mb(process.pid)[0], "MB"),
+            "writes": Figure(
+                name, (service.card_bytes(process.pid) - written) / hours / 1e6, "MB/h"
+            ),
+            "start": Figure(name, start_s, "s"),
+        }
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def _on_core_s(pid: int) -> float:
+    """Processor seconds of a process of one thread; the clock's ticks are too coarse for it."""
+    return int(Path(f"/proc/{pid}/schedstat").read_text().split()[0]) / 1e9
+
+
+def dangers(folder: Path, fires: int, seed: int) -> Iterator[Line]:
+    """From a detector's contact to sounder, relay and the servers of people's routes."""
+    options = argparse.Namespace(fires=fires, pages=10, nice=0, seed=seed, only=["any day"])
+    bare = bare_mail(fires)
+    with MjpegServer(drawn_frames(20), frames_per_s=10.0) as stream:
+        for figure in reach.measure(options, folder, stream.address):
+            yield Line(figure, (bare,) if "mail, p50" in figure.name else ())
+
+
+def bare_mail(times: int) -> Figure:
+    """How long it takes to hand over one message, the middle of several."""
+    mail = MailServer()
+    mail.start()
+    try:
+
+        def hand_over() -> None:
+            with smtplib.SMTP(mail.host, mail.port) as server:
+                server.sendmail("board@example.org", "cox@example.org", "Subject: fire\r\n\r\nFire")
+
+        return Figure("bare mail", storage.median_ms(hand_over, times), "ms")
+    finally:
+        mail.stop()
+
+
+# --- the table ------------------------------------------------------------------------------
+
+
+def show(lines: list[Line], *, as_json: bool) -> None:
+    """Print it, one line a figure and one more for each further reference."""
+    if as_json:
+        told = [
+            {**asdict(line.figure), "beside": [asdict(each) for each in line.beside]}
+            for line in lines
+        ]
+        print(json.dumps(told))
+        return
+    width = max(len(line.figure.name) for line in lines)
+    print(f"{'figure':{width}} | {'measured':>22} | {'to reach, at most':>20} | beside")
+    print("-" * (width + 90))
+    for line in lines:
+        first, *more = [f"{each.name} {each.value:.4g} {each.unit}" for each in line.beside] or [""]
+        print(f"{line.figure.line(width)} | {first}".rstrip())
+        for each in more:
+            print(f"{'':{width}} | {'':22} | {'':20} | {each}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="what the service costs, in one table")
+    parser.add_argument("--seconds", type=float, default=60.0, help="of each measurement")
+    parser.add_argument("--fires", type=int, default=20)
+    parser.add_argument("--seed", type=int, default=1, help="of the fires' instants")
+    parser.add_argument("--only", action="append", choices=PARTS, help="of the parts")
+    parser.add_argument("--json", action="store_true")
+    options = parser.parse_args()
+    wanted = options.only or PARTS
+    lines: list[Line] = []
+    with (
+        tempfile.TemporaryDirectory(prefix="bench-", dir=Path.cwd()) as name,
+        suppress(KeyboardInterrupt),
+    ):
+        for part in wanted:
+            folder = Path(name) / part
+            folder.mkdir()
+            match part:
+                case "store":
+                    lines.extend(store(folder))
+                case "pictures":
+                    lines.extend(pictures())
+                case "service":
+                    lines.extend(whole_service(folder, options.seconds))
+                case _:
+                    lines.extend(dangers(folder, options.fires, options.seed))
+    # Delays and starts mean little on a machine that has other work.
+    lines.append(Line(Figure("programs that wanted a core at the end", os.getloadavg()[0], "")))
+    show(lines, as_json=options.json)
+
+
+if __name__ == "__main__":
+    main()
