@@ -33,7 +33,7 @@ from stillair.storage.onward import NextReadings
 from stillair.storage.packing import MISSING, UNITS_PER_K
 
 VERSION: Final = 1
-MOST_READINGS: Final = 2_000  # in one message, all sensors together
+MOST_READINGS: Final = 1_500  # in one message, all sensors together
 READING_BYTES: Final = 30  # at most: instant, temperature and two commas
 LARGEST_BYTES: Final = 64 * 1024  # of a batch of readings
 LARGEST_ENTRY_BYTES: Final = 256 * 1024  # what is longer no taker has to bear

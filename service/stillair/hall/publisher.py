@@ -1,4 +1,4 @@
-"""The connection to the broker of a hall, by which one chamber is handed on.
+"""Hand one chamber on to a hall: what is published when, and what that does to the cursors.
 
     archive, journal ──> Onward ──┐                              ┌──> readings, entries
                                   ├──> Publisher ──> broker ─────┤
@@ -7,35 +7,25 @@
 
 A thread of its own talks to the broker; another one, that lives only as long as a question, asks
 the disk, so that a card that hangs keeps no alarm from the hall. The watch waits for neither and
-hands over nothing but the instant of each reading.
-
-At most one message of a kind is under way, so what waits is bounded, whatever the broker does:
-one that answers nothing for 20 s is hung up on. What it doesn't confirm, or confirms with the
-word that nobody has subscribed to it, is owed still.
-
-References
-----------
-OASIS, MQTT version 5.0: 3.1.3.2 last will, 3.2.2.3.6 maximum packet size, 3.4.2.1 PUBACK
-reason codes, 3.8.3.1 subscription options.
+hands over nothing but the instant of each reading. What the broker doesn't confirm, or confirms
+with the word that nobody has subscribed to it, is owed still.
 """
 
 from __future__ import annotations
 
 import hashlib
 import logging
-import re
-import socket
 import threading
 from collections import deque
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, cast
+from typing import Any, Final, cast
 
-from stillair.alerts.topic import NOBODY_LISTENS, BrokerSettings, client_of
+from stillair.alerts.topic import BrokerSettings
 from stillair.clock import Clock
 from stillair.errors import StoreError
-from stillair.hall.catching_up import Batch, Lane, Progress, pause_s
+from stillair.hall.catching_up import Batch, Progress, pause_s
+from stillair.hall.connection import Connection
 from stillair.hall.cursors import Cursors
 from stillair.hall.messages import (
     ENDED,
@@ -52,28 +42,19 @@ from stillair.hall.messages import (
 )
 from stillair.storage.items import Item, label
 from stillair.storage.kept_lines import KeptLine
-from stillair.storage.onward import Lines, NextReadings, Onward
-
-if TYPE_CHECKING:
-    from paho.mqtt.client import Client
+from stillair.storage.onward import Lines, Onward
 
 log = logging.getLogger(__name__)
 
-LOOP_S: Final = 0.1  # the longest wait for the socket, and so for an alarm
-KEEPALIVE_S: Final = 20
-LET_IN_S: Final = 10.0  # in which a broker has to say whether we may come in
-ANSWER_S: Final = 20.0  # and to confirm what it was given
 STOP_S: Final = 0.5
-ENDING_S: Final = 0.4
 NOW_EVERY_S: Final = 10.0
 LOOK_S: Final = 1.0  # between two looks at how it is, though nothing in the view has changed
 CATCH_UP_S: Final = 0.2  # between two batches of what is late, so that the rest has its time
 AGAIN_S: Final = 10.0  # after a disk that failed, or a broker at which nobody has subscribed
 KEEP_S: Final = 60.0  # between two writes of the cursors
 BEFORE_MS: Final = 24 * 3_600_000  # of the readings from before the hall was set up
-MOST_ALARMS_UNDER_WAY: Final = 8
-OVERHEAD_BYTES: Final = 4096  # of a batch of readings: names and what every message says
-_ID: Final = re.compile(r"[a-z0-9-]{1,120}")
+OVERHEAD_BYTES: Final = 16 * 1024  # of a batch of readings: up to 64 names of sensors
+TOPIC_BYTES: Final = 2048  # of any message, beside its payload
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,15 +71,6 @@ class Tells:
     watching: Callable[[], bool]
     last_seq: Callable[[], int]
     cleaned: Callable[[Any], Any]
-
-
-@dataclass(slots=True)
-class _UnderWay:
-    """A message that the broker has been given."""
-
-    kind: str
-    done: Callable[[], None]
-    given_s: float
 
 
 class _Question:
@@ -183,7 +155,7 @@ class Publisher:
         self._lock = threading.Lock()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="hall", daemon=True)
-        self._wire: socket.socket | None = None
+        self._connection: Connection | None = None
         self._why: str | None = None
         self._nobody = ""
         # Of the thread alone:
@@ -229,9 +201,8 @@ class Publisher:
         self._stopping.set()
         if self._thread.ident is not None:
             self._thread.join(STOP_S)
-            if self._thread.is_alive() and (wire := self._wire) is not None:
-                with suppress(OSError):  # the broker then tells that it is silent
-                    wire.shutdown(socket.SHUT_RDWR)
+            if self._thread.is_alive() and (connection := self._connection) is not None:
+                connection.cut()
         self._onward.close()
 
     # --- the connection ------------------------------------------------------------------
@@ -270,12 +241,7 @@ class Publisher:
             self._progress = progress
 
     def _forget(self) -> None:
-        """Nothing is under way any more: the connection has ended."""
-        self._client: Client | None = None
-        self._is_in = False
-        self._refused = ""
-        self._under_way: dict[int, _UnderWay] = {}
-        self._largest_bytes = LARGEST_ENTRY_BYTES
+        """Nothing is under way any more, and the broker may have lost what it had."""
         self._mark: object = None
         self._looked_s = -1e9
         self._now: NowMessage | None = None
@@ -283,62 +249,42 @@ class Publisher:
         self._state: State | None = None
         self._alarms: dict[str, bytes] = {}  # as the broker has them
         self._standing: dict[str, bytes] = {}  # as they are
-        self._found: set[str] = set()  # alarms that the broker has kept from before
         self._lines: deque[tuple[int, KeptLine]] = deque()
         self._read_seq = self._progress.seq if self._progress else 0
         self._entries_due_s = -1e9
-        self._batch: Batch | None = None
         self._readings_due_s = self._clock.now_s() + min(self._every_s, 2.0)
 
     def _stay_connected(self) -> None:
         """Connect and hand on until the connection is lost. Raises `OSError`, and paho's errors."""
-        self._forget()
         form = self._form
         assert form is not None
         mark = hashlib.sha256(form.base.encode()).hexdigest()[:22]  # 23 every broker has to take
-        client = client_of(self._broker, self._watch_wire, version_5=True, client_id=f"s{mark}")
-        client.on_connect = self._on_connect
-        client.on_publish = self._on_publish
-        client.on_message = self._on_message
-        client.on_disconnect = self._on_disconnect
-        client.will_set(form.topic("watch"), form.watch(SILENT, self._at()), qos=1, retain=True)
-        self._client = client
-        begun_s = self._clock.now_s()
+        self._forget()
+        self._connection = connection = Connection(
+            self._broker,
+            name=f"s{mark}",
+            will=(form.topic("watch"), form.watch(SILENT, self._at())),
+            kept=form.topic("alarms/+"),
+            clock=self._clock,
+        )
         try:
-            client.connect(self._broker.host, self._broker.port, keepalive=KEEPALIVE_S)
+            connection.open()
             while not self._stopping.is_set():
-                if client.loop(LOOP_S) or self._refused:
-                    raise OSError(self._refused or "the connection broke")
-                if self._is_in:
-                    self._tell()
-                elif self._clock.now_s() - begun_s > LET_IN_S:
-                    raise OSError(f"it says nothing within {LET_IN_S:g} s")
-            if self._is_in:
-                self._end(client)
+                connection.serve()
+                if connection.is_in:
+                    self._found()
+                    self._tell(connection)
+            if connection.is_in:
+                connection.leave(form.topic("watch"), form.watch(ENDED, self._at()))
         finally:
-            # They hold each other: without this the socket waits for the collector.
-            client.on_connect = client.on_publish = client.on_message = None
-            client.on_disconnect = None
-            if (wire := client.socket()) is not None:
-                wire.close()
-            self._wire = None
-            self._forget()
+            connection.close()
+            self._connection = None
 
-    def _end(self, client: Client) -> None:
-        """Say that it was on purpose, and leave once the broker has that."""
-        assert self._form is not None
-        ended: list[bool] = []
-        payload = self._form.watch(ENDED, self._at())
-        self._publish("watch", "watch", payload, lambda: ended.append(True), retain=True)
-        until_s = self._clock.now_s() + ENDING_S
-        while not ended and self._clock.now_s() < until_s:
-            if client.loop(LOOP_S):
-                return
-        if ended:
-            client.disconnect()
-
-    def _watch_wire(self, wire: socket.socket) -> None:
-        self._wire = wire
+    def _found(self) -> None:
+        self._failures = 0
+        if self._why != "":
+            log.info("hall: %s: connected", self._broker.where)
+            self._why = ""
 
     def _lost(self, why: str) -> None:
         if not self._why:
@@ -346,203 +292,151 @@ class Publisher:
         self._why = why
         self._failures += 1
 
-    def _on_connect(
-        self, client: Client, _data: Any, _flags: Any, reason: Any, properties: Any
-    ) -> None:
-        if reason.is_failure:
-            self._refused = f"it refuses: {str(reason).lower()}"
-            return
-        from paho.mqtt.subscribeoptions import SubscribeOptions
-
-        assert self._form is not None
-        self._is_in = True
-        self._failures = 0
-        if self._why != "":
-            log.info("hall: %s: connected", self._broker.where)
-        self._why = ""
-        self._largest_bytes = getattr(properties, "MaximumPacketSize", self._largest_bytes)
-        client.max_inflight_messages_set(min(20, getattr(properties, "ReceiveMaximum", 20)))
-        # What it has kept of alarms that have ended since, perhaps while nobody told it.
-        kept = SubscribeOptions(qos=0, noLocal=True)
-        client.subscribe(self._form.topic("alarms/+"), options=kept)
-
-    def _on_disconnect(
-        self, _client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any
-    ) -> None:
-        if reason.is_failure and not self._refused:
-            self._refused = f"it hung up: {str(reason).lower()}"
-
-    def _on_message(self, _client: Client, _data: Any, message: Any) -> None:
-        name = str(message.topic).rpartition("/")[2]
-        if message.retain and message.payload and _ID.fullmatch(name) and len(self._found) < 1000:
-            self._found.add(name)
-
-    def _on_publish(
-        self, _client: Client, _data: Any, number: int, reason: Any, _properties: Any
-    ) -> None:
-        sent = self._under_way.pop(number, None)
-        if sent is None:
-            return
-        if reason.value == NOBODY_LISTENS and sent.kind in ("entries", "readings"):
-            self._unheard(sent.kind)
-        elif reason.is_failure:
-            self._refused = f"it refuses {sent.kind}: {str(reason).lower()}"
-        else:
-            if sent.kind in ("entries", "readings"):
-                self._nobody = ""
-            sent.done()
-
-    def _unheard(self, kind: str) -> None:
-        """The broker has taken it for nobody: it is owed still, and kept here."""
-        self._nobody = "nobody has subscribed at the broker, so it is all kept here"
-        again_s = self._clock.now_s() + AGAIN_S
-        if kind == "entries":
-            self._entries_due_s = again_s
-        else:
-            self._batch, self._readings_due_s = None, again_s
-
     # --- what is told ---------------------------------------------------------------------
 
-    def _tell(self) -> None:
+    def _tell(self, connection: Connection) -> None:
         """Give the broker what is due: how it is, then what happened, then readings."""
-        now_s = self._clock.now_s()
-        if any(now_s - sent.given_s > ANSWER_S for sent in self._under_way.values()):
-            raise OSError(f"it confirms nothing within {ANSWER_S:g} s")
+        form, progress, now_s = self._form, self._progress, self._clock.now_s()
+        assert form is not None
+        assert progress is not None
         self._question.answered()
         self._take_told()
-        self._tell_how_it_is(now_s)
-        self._tell_entries(now_s)
-        self._tell_readings(now_s)
+        self._tell_how_it_is(connection, form, now_s)
+        self._tell_alarms(connection, form)
+        self._tell_entries(connection, form, progress, now_s)
+        self._tell_readings(connection, progress, now_s)
         self._keep_cursors(at_once=False)
 
-    def _publish(
-        self, kind: str, topic: str, payload: bytes, done: Callable[[], None], *, retain: bool
-    ) -> None:
-        assert self._client is not None
-        assert self._form is not None
-        handed = self._client.publish(self._form.topic(topic), payload, qos=1, retain=retain)
-        self._under_way[handed.mid] = _UnderWay(kind, done, self._clock.now_s())
-
-    def _is_under_way(self, kind: str) -> bool:
-        return any(sent.kind == kind for sent in self._under_way.values())
-
-    def _tell_how_it_is(self, now_s: float) -> None:
-        assert self._form is not None
+    def _tell_how_it_is(self, connection: Connection, form: Form, now_s: float) -> None:
         state: State = WATCHING if self._tells.watching() else STUCK
-        if state != self._state and not self._is_under_way("watch"):
+        if state != self._state and connection.may("watch"):
             self._state = state
-            payload = self._form.watch(state, self._at())
-            self._publish("watch", "watch", payload, _nothing, retain=True)
+            payload = form.watch(state, self._at())
+            connection.publish("watch", form.topic("watch"), payload, _nothing)
         mark = self._tells.mark()
-        if mark is not self._mark or now_s - self._looked_s >= LOOK_S:
-            self._mark, self._looked_s = mark, now_s
-            item, whole = self._tells.now()
-            alarms = cast("list[Mapping[str, Any]]", item["alarms"])
-            self._standing = {str(of["id"]): self._form.alarm(of) for of in alarms}
-            now = self._form.now(item, whole=whole)
-            if now_s - self._now_s >= NOW_EVERY_S or self._now is None or _differs(now, self._now):
-                if not self._is_under_way("now"):
-                    self._now, self._now_s = now, now_s
-                    self._publish("now", "now", now.payload(), _nothing, retain=True)
-        self._tell_alarms()
+        if mark is self._mark and now_s - self._looked_s < LOOK_S:
+            return
+        self._mark, self._looked_s = mark, now_s
+        item, whole = self._tells.now()
+        alarms = cast("list[Mapping[str, Any]]", item["alarms"])
+        self._standing = {str(of["id"]): form.alarm(of) for of in alarms}
+        now = form.now(item, whole=whole)
+        is_due = now_s - self._now_s >= NOW_EVERY_S
+        if (is_due or self._now is None or _differs(now, self._now)) and connection.may("now"):
+            self._now, self._now_s = now, now_s
+            connection.publish("now", form.topic("now"), now.payload(), _nothing)
 
-    def _tell_alarms(self) -> None:
-        over = (self._alarms.keys() | self._found) - self._standing.keys()
-        changed = [
-            *(
-                (name, told)
-                for name, told in self._standing.items()
-                if self._alarms.get(name) != told
-            ),
-            *((name, b"") for name in sorted(over)),
-        ]
-        for name, payload in changed:
+    def _tell_alarms(self, connection: Connection, form: Form) -> None:
+        """Those that are another than the broker has them, and no more those that are over."""
+        found, had = connection.found, self._alarms
+        over = (had.keys() | found) - self._standing.keys()
+        changed = {name: told for name, told in self._standing.items() if had.get(name) != told}
+        for name, payload in {**changed, **dict.fromkeys(sorted(over), b"")}.items():
             kind = f"alarm {name}"
-            if not self._is_under_way(kind) and len(self._under_way) < MOST_ALARMS_UNDER_WAY:
+            if not connection.may(kind):
+                continue
 
-                def done(name: str = name, payload: bytes = payload) -> None:
-                    self._found.discard(name)
-                    if payload:
-                        self._alarms[name] = payload
-                    else:
-                        self._alarms.pop(name, None)
+            def done(name: str = name, payload: bytes = payload) -> None:
+                found.discard(name)
+                if payload:
+                    had[name] = payload
+                else:
+                    had.pop(name, None)
 
-                self._publish(kind, f"alarms/{name}", payload, done, retain=True)
+            connection.publish(kind, form.topic(f"alarms/{name}"), payload, done)
 
-    def _tell_entries(self, now_s: float) -> None:
-        progress, form = self._progress, self._form
-        assert progress is not None
-        assert form is not None
-        if now_s < self._entries_due_s or self._is_under_way("entries"):
+    def _tell_entries(
+        self, connection: Connection, form: Form, progress: Progress, now_s: float
+    ) -> None:
+        if now_s < self._entries_due_s or not connection.may("entries"):
             return
         while self._lines:
             seq, line = self._lines[0]
             payload = form.entry(seq, line, self._tells.cleaned(line.body))
-            if len(payload) > min(LARGEST_ENTRY_BYTES, self._largest_bytes - OVERHEAD_BYTES):
-                log.error("entry %d is too long for the hall, %d bytes", seq, len(payload))
-                self._lines.popleft()
-                progress.entry_taken(seq, line.parcel)
-                continue
-
-            def done(seq: int = seq, parcel: str = line.parcel) -> None:
-                self._lines.popleft()
-                progress.entry_taken(seq, parcel)
-
-            self._publish("entries", "entries", payload, done, retain=False)
+            if len(payload) <= min(LARGEST_ENTRY_BYTES, connection.largest_bytes - TOPIC_BYTES):
+                break
+            log.error("entry %d is too long for the hall: %d bytes", seq, len(payload))
+            self._lines.popleft()
+            progress.entry_taken(seq, line.parcel)
+        else:
+            self._read_lines(connection, now_s)
             return
-        if self._tells.last_seq() > self._read_seq and self._question.is_free:
-            after, newest, client = self._read_seq, self._tells.last_seq(), self._client
 
-            def read() -> Callable[[], None]:
-                found = self._onward.lines(self._chamber, after)
-                return lambda: self._came(client, found, newest)
+        def done() -> None:
+            self._heard()
+            self._lines.popleft()
+            progress.entry_taken(seq, line.parcel)
 
-            self._entries_due_s = now_s + AGAIN_S  # unless an answer comes
-            self._question.ask(read)
+        def unheard() -> None:
+            self._entries_due_s = self._unheard_until_s()
 
-    def _came(self, client: Client | None, found: Lines, newest: int) -> None:
-        if client is self._client:  # else they are read again
-            self._entries_due_s = -1e9
-            self._lines.extend(found.lines)
-            # Rows of other chambers have numbers as well.
-            self._read_seq = max(found.to, newest) if found.are_all else found.to
+        topic = form.topic("entries")
+        connection.publish("entries", topic, payload, done, retain=False, unheard=unheard)
 
-    def _tell_readings(self, now_s: float) -> None:
-        progress = self._progress
-        assert progress is not None
-        if now_s < self._readings_due_s or self._batch is not None or not self._question.is_free:
+    def _read_lines(self, connection: Connection, now_s: float) -> None:
+        """Have the next lines read, if there are any."""
+        after, newest = self._read_seq, self._tells.last_seq()
+        if newest <= after or not self._question.is_free:
+            return
+
+        def read() -> Callable[[], None]:
+            found = self._onward.lines(self._chamber, after)
+            return lambda: came(found)
+
+        def came(found: Lines) -> None:
+            if connection is self._connection:  # else they are read again
+                self._entries_due_s = -1e9
+                self._lines.extend(found.lines)
+                # Rows of other chambers have numbers as well.
+                self._read_seq = max(found.to, newest) if found.are_all else found.to
+
+        self._entries_due_s = now_s + AGAIN_S  # unless an answer comes
+        self._question.ask(read)
+
+    def _tell_readings(self, connection: Connection, progress: Progress, now_s: float) -> None:
+        is_free = connection.may("readings") and self._question.is_free
+        if now_s < self._readings_due_s or not is_free:
             return
         self._readings_due_s = now_s + self._every_s
         if (owed := progress.owed()) is None:
             return
         lane, spans_ms = owed
-        room = min(self._largest_bytes, LARGEST_BYTES) - OVERHEAD_BYTES
+        room = min(connection.largest_bytes, LARGEST_BYTES) - OVERHEAD_BYTES
         most = max(1, min(MOST_READINGS, room // READING_BYTES))
-        client = self._client
 
         def read() -> Callable[[], None]:
             found = self._onward.readings(self._chamber, spans_ms, most)
-            return lambda: self._hand_on(client, Batch(lane, spans_ms, found))
+            return lambda: self._hand_on(connection, progress, Batch(lane, spans_ms, found))
 
         self._question.ask(read)
 
-    def _hand_on(self, client: Client | None, batch: Batch) -> None:
-        progress, form = self._progress, self._form
-        if client is None or client is not self._client or progress is None or form is None:
+    def _hand_on(self, connection: Connection, progress: Progress, batch: Batch) -> None:
+        form = self._form
+        if connection is not self._connection or form is None:
             return  # it is read again
-        found: NextReadings = batch.found
-        if found.more:
+        if batch.found.more:
             self._readings_due_s = self._clock.now_s() + CATCH_UP_S
-        if not found.pieces:
+        if not batch.found.pieces:
             progress.taken(batch)
             return
-        self._batch = batch
 
         def done() -> None:
-            self._batch = None
+            self._heard()
             progress.taken(batch)
 
-        self._publish("readings", "readings", form.readings(found), done, retain=False)
+        def unheard() -> None:
+            self._readings_due_s = self._unheard_until_s()
+
+        topic, payload = form.topic("readings"), form.readings(batch.found)
+        connection.publish("readings", topic, payload, done, retain=False, unheard=unheard)
+
+    def _unheard_until_s(self) -> float:
+        """The broker has taken it for nobody: it is owed still, and kept here."""
+        self._nobody = "nobody has subscribed at the broker, so it is all kept here"
+        return self._clock.now_s() + AGAIN_S
+
+    def _heard(self) -> None:
+        self._nobody = ""
 
     # --- cursors ------------------------------------------------------------------------------
 
