@@ -21,6 +21,7 @@ from stillair.storage.onward import NextReadings
 MOST_LANES = 8  # clocks set back while nobody took anything; then the two oldest become one
 LONGEST_NAME = 200
 LAST_MS = 10**14
+LATE_MS = 60_000  # by so much one sensor's word may come behind another's
 
 
 @dataclass(slots=True)
@@ -32,22 +33,38 @@ class Lane:
 
     sent: dict[str, int]
     known: dict[str, int] = field(default_factory=dict)
+    _new: set[str] = field(default_factory=set)  # known only since the last batch was begun
 
+    def told(self, sensor: str, at_ms: int) -> None:
+        """There is a reading of that instant, later than all before it."""
+        if sensor not in self.known:
+            self._new.add(sensor)
+        self.sent.setdefault(sensor, at_ms - 1)
+        self.known[sensor] = at_ms
+
+    @property
     def spans_ms(self) -> dict[str, tuple[int, int]]:
         """Of each sensor that owes any: behind which instant, and up to which."""
         if not self.known:
             return {}
-        top_ms = max(self.known.values())  # of one that nobody has heard since it was set up
+        # One that nobody has heard yet may have been heard by the process before.
+        others_ms = max(self.known.values()) - LATE_MS
         return {
             sensor: (sent_ms, until_ms)
             for sensor, sent_ms in self.sent.items()
-            if (until_ms := self.known.get(sensor, top_ms)) > sent_ms
+            if (until_ms := self.known.get(sensor, others_ms)) > sent_ms
         }
 
+    def begin(self) -> dict[str, tuple[int, int]]:
+        """The spans of a batch that is begun now."""
+        self._new.clear()
+        return self.spans_ms
+
     def took(self, spans_ms: Mapping[str, tuple[int, int]], through_ms: int) -> None:
-        """The taker has all readings of these spans up to an instant."""
+        """The taker has all readings of these spans, which `begin` gave, up to an instant."""
         for sensor, (_, until_ms) in spans_ms.items():
-            self.sent[sensor] = max(self.sent[sensor], min(through_ms, until_ms))
+            if sensor not in self._new:
+                self.sent[sensor] = max(self.sent[sensor], min(through_ms, until_ms))
 
     def joined(self, other: Lane) -> Lane:
         """Both as one, which owes all that either does, and perhaps some twice."""
@@ -88,14 +105,13 @@ class Progress:
             if known_ms is not None and at_ms <= known_ms:
                 self._turn()
                 lane = self.lanes[-1]
-            lane.sent.setdefault(sensor, at_ms - 1)
-            lane.known[sensor] = at_ms
+            lane.told(sensor, at_ms)
 
     def _turn(self) -> None:
         """Somebody has set the clock back."""
         self.changes += 1
         self.lanes.append(Lane({}))
-        self.lanes = [each for each in self.lanes[:-1] if each.spans_ms()] + self.lanes[-1:]
+        self.lanes = [each for each in self.lanes[:-1] if each.spans_ms] + self.lanes[-1:]
         if len(self.lanes) > MOST_LANES:
             first, second, *others = self.lanes
             self.lanes = [first.joined(second), *others]
@@ -103,7 +119,7 @@ class Progress:
     def owed(self) -> tuple[Lane, dict[str, tuple[int, int]]] | None:
         """Where the next readings are to be read from; None where the taker has all."""
         for lane in self.lanes:
-            if spans_ms := lane.spans_ms():
+            if spans_ms := lane.begin():
                 return lane, spans_ms
         return None
 

@@ -167,9 +167,9 @@ class Connection:
 
     def _on_message(self, _client: Client, _data: Any, message: Any) -> None:
         name = str(message.topic).rpartition("/")[2]
-        if message.retain and message.payload and _NAME.fullmatch(name):
-            if len(self.found) < MOST_FOUND:
-                self.found.add(name)
+        is_kept = bool(message.retain and message.payload and _NAME.fullmatch(name))
+        if is_kept and len(self.found) < MOST_FOUND:
+            self.found.add(name)
 
     def _on_publish(
         self, _client: Client, _data: Any, number: int, reason: Any, _properties: Any

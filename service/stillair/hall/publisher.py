@@ -216,7 +216,8 @@ class Publisher:
                 self._lost(str(getattr(error, "strerror", None) or error).lower())
             except Exception as error:
                 # paho raises struct.error, IndexError and others for what a broker garbles.
-                log.debug("the hall's broker", exc_info=True)
+                if not self._why:
+                    log.warning("hall: %s", self._broker.where, exc_info=error)
                 self._lost(f"it does not speak MQTT 5 as it should ({type(error).__name__})")
             self._question.answered()
             self._keep_cursors(at_once=False)
