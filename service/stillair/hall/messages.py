@@ -138,7 +138,7 @@ class Alarm(_Part):
     began_at: str
     changed_at: str
     text: str
-    acknowledged_by: str
+    acknowledged_by: str | None
     acknowledged_at: str | None
     shelved_until: str | None
     shelved_reason: str
