@@ -209,8 +209,12 @@ def test_an_alarm_stands_at_the_broker_until_it_is_over_and_answered(
 ) -> None:
     import paho.mqtt.publish as publish
 
-    said = {"hostname": own_broker.host, "port": own_broker.port, "retain": True}
-    publish.single("bench/top", "24.5", **said)
+    def say(payload: str) -> None:
+        publish.single(
+            "bench/top", payload, hostname=own_broker.host, port=own_broker.port, retain=True
+        )
+
+    say("24.5")
     chamber = tmp_path / "chamber.toml"
     text = CHAMBER.format(port=own_broker.port)
     sensor = '[[sensor]]\nname = "top"\ndriver = "mqtt"\ntopic = "bench/top"\n'
@@ -223,17 +227,17 @@ def test_an_alarm_stands_at_the_broker_until_it_is_over_and_answered(
 
     with running, taking(own_broker) as taker:
         wait_until(lambda: taker.of("now"), within_s=20)
-        publish.single("bench/top", "no number", **said)
+        say("no number")
         wait_until(lambda: standing(taker), within_s=60)
         alarm = standing(taker)[0]
         with taking(own_broker) as later:
             wait_until(lambda: alarm in standing(later), within_s=5)
         running.kill()  # what ends meanwhile can't be told by this process
-        publish.single("bench/top", "24.6", **said)
+        say("24.6")
         running.start()
 
         def is_gone() -> bool:
-            publish.single("bench/top", "24.6", **said)
+            say("24.6")
             for item in running.get("/api/alarms")["items"]:
                 running.web.post(f"/api/alarms/{item['id']}/acknowledge")
             return (f"alarms/{alarm}", None) in [(t, told) for t, _, told in taker.messages]

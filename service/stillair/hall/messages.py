@@ -38,7 +38,10 @@ READING_BYTES: Final = 30  # at most: instant, temperature and two commas
 LARGEST_BYTES: Final = 64 * 1024  # of a batch of readings
 LARGEST_ENTRY_BYTES: Final = 256 * 1024  # what is longer no taker has to bear
 
-WATCHING, STUCK, ENDED, SILENT = "watching", "stuck", "ended", "silent"
+WATCHING: Final = "watching"
+STUCK: Final = "stuck"
+ENDED: Final = "ended"
+SILENT: Final = "silent"
 State = Literal["watching", "stuck", "ended", "silent"]
 
 

@@ -47,6 +47,7 @@ from stillair.storage.onward import Lines, Onward
 log = logging.getLogger(__name__)
 
 STOP_S: Final = 0.5
+CUT_OFF_S: Final = 0.2  # the same where nobody is there to be told
 NOW_EVERY_S: Final = 10.0
 LOOK_S: Final = 1.0  # between two looks at how it is, though nothing in the view has changed
 CATCH_UP_S: Final = 0.2  # between two batches of what is late, so that the rest has its time
@@ -200,8 +201,10 @@ class Publisher:
         """Say that it ends, keep the cursors and let go, within 0.5 s. Safe to call twice."""
         self._stopping.set()
         if self._thread.ident is not None:
-            self._thread.join(STOP_S)
-            if self._thread.is_alive() and (connection := self._connection) is not None:
+            connection = self._connection
+            is_in = connection is not None and connection.is_in
+            self._thread.join(STOP_S if is_in else CUT_OFF_S)  # to a dead host it connects for 5 s
+            if connection is not None and self._thread.is_alive():
                 connection.cut()
         self._onward.close()
 
@@ -273,7 +276,7 @@ class Publisher:
             while not self._stopping.is_set():
                 connection.serve()
                 if connection.is_in:
-                    self._found()
+                    self._came_in()
                     self._tell(connection)
             if connection.is_in:
                 connection.leave(form.topic("watch"), form.watch(ENDED, self._at()))
@@ -281,7 +284,7 @@ class Publisher:
             connection.close()
             self._connection = None
 
-    def _found(self) -> None:
+    def _came_in(self) -> None:
         self._failures = 0
         if self._why != "":
             log.info("hall: %s: connected", self._broker.where)
@@ -351,16 +354,15 @@ class Publisher:
     ) -> None:
         if now_s < self._entries_due_s or not connection.may("entries"):
             return
-        while self._lines:
-            seq, line = self._lines[0]
-            payload = form.entry(seq, line, self._tells.cleaned(line.body))
-            if len(payload) <= min(LARGEST_ENTRY_BYTES, connection.largest_bytes - TOPIC_BYTES):
-                break
+        if not self._lines:
+            self._read_lines(connection, now_s)
+            return
+        seq, line = self._lines[0]
+        payload = form.entry(seq, line, self._tells.cleaned(line.body))
+        if len(payload) > min(LARGEST_ENTRY_BYTES, connection.largest_bytes - TOPIC_BYTES):
             log.error("entry %d is too long for the hall: %d bytes", seq, len(payload))
             self._lines.popleft()
             progress.entry_taken(seq, line.parcel)
-        else:
-            self._read_lines(connection, now_s)
             return
 
         def done() -> None:
