@@ -13,7 +13,6 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-import pytest
 from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 
@@ -24,8 +23,19 @@ from stillair.clock import SystemClock
 from stillair.hall.cursors import FILE_NAME, Cursors
 from stillair.hall.messages import MESSAGES, Form
 from stillair.hall.publisher import Publisher, Tells
+from stillair.model import (
+    AlarmState,
+    Annunciation,
+    Kind,
+    Priority,
+    SignalClass,
+    Suppression,
+    Timeline,
+)
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.storage.archive import Archive
+from stillair.storage.items import Item, alarm_item
+from stillair.storage.journal import Journal
 from stillair.storage.onward import Onward
 from stillair.storage.readings import Readings
 from stillair.storage.taking_out import TakingOut
@@ -53,7 +63,7 @@ class Taker:
 
     def __init__(self, port: int) -> None:
         self.messages: list[tuple[str, bool, Any]] = []
-        self._lock = threading.Lock()
+        self.lock = threading.Lock()
         self._client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTv5)
         self._client.on_message = self._take
         self._client.connect("127.0.0.1", port)
@@ -70,11 +80,11 @@ class Taker:
             MESSAGES[kind].model_validate_json(message.payload)
             told = json.loads(message.payload)
             assert (told["board"], told["chamber"]) == (board, chamber)
-        with self._lock:
+        with self.lock:
             self.messages.append((message.topic.split("/", 3)[3], message.retain, told))
 
     def of(self, kind: str) -> list[Any]:
-        with self._lock:
+        with self.lock:
             return [told for topic, _, told in self.messages if topic.split("/")[0] == kind]
 
     def readings(self) -> list[tuple[str, int, float | None]]:
@@ -204,48 +214,146 @@ def test_where_nobody_listens_all_of_it_is_kept_for_who_comes(
     assert taker.of("entries")[0]["seq"] == 1
 
 
+def alarm(number: int, **fields: Any) -> Item:
+    state = AlarmState(
+        id=f"north-bench-{number}",
+        chamber="north-bench",
+        kind=Kind.DETECTOR_CONTACT,
+        subject="lamp",
+        signal_class=SignalClass.ALARM,
+        priority=Priority.CRITICAL,
+        annunciation=Annunciation.UNACKNOWLEDGED,
+        suppression=Suppression.NONE,
+        condition=True,
+        event=number,
+        raised_s=5.0,
+        changed_s=5.0,
+        text="The fire detector lamp has gone off.",
+        **fields,
+    )
+    return alarm_item(state, Timeline("boot", 1.7e9))
+
+
+class Board:
+    """A publisher, and what the watch would say if it were asked."""
+
+    def __init__(self, folder: Path, port: int) -> None:
+        self.alarms: list[Item] = []
+        self._archive = Archive(folder / ARCHIVE)
+        self._archive.ready()
+        Journal.open(folder / JOURNAL).close()
+        clock = SystemClock()
+        self.publisher = Publisher(
+            BrokerSettings("127.0.0.1", port),
+            lambda board: Form(
+                prefix="shed",
+                board=board,
+                chamber="north-bench",
+                name="north bench",
+                simulated=True,
+            ),
+            Tells(
+                now=lambda: (self._now(), True),
+                mark=object,
+                watching=lambda: True,
+                last_seq=lambda: 0,
+                cleaned=lambda body: body,
+            ),
+            Onward(folder / JOURNAL, Readings(folder / ARCHIVE, self._archive)),
+            Cursors(folder / FILE_NAME, make_mark=lambda: "0123456789ab", wall=clock.wall),
+            chamber="north-bench",
+            sensors=("top",),
+            every_s=1.0,
+            clock=clock,
+            chance=lambda: 0.0,
+        )
+        self.publisher.start()
+
+    def _now(self) -> Item:
+        return {
+            "name": "north bench",
+            "at": "2026-05-02T09:00:00.000Z",
+            "sentence": "Cold",
+            "sub": "",
+            "tone": "calm",
+            "calm": True,
+            "phase": "cold",
+            "air_c": 20.0,
+            "target_c": None,
+            "limit_c": 70.0,
+            "job": None,
+            "sensors": [],
+            "camera": {"watched": False, "condition": "none", "reason": ""},
+            "not_watched": [],
+            "alarms": list(self.alarms),
+        }
+
+    def close(self) -> None:
+        self.publisher.stop()
+        self._archive.close()
+
+
+@contextmanager
+def board(folder: Path, port: int) -> Iterator[Board]:
+    made = Board(folder, port)
+    try:
+        yield made
+    finally:
+        made.close()
+
+
+def standing(taker: Taker) -> dict[str, Any]:
+    """The last word on each alarm, None of one that is over."""
+    with taker.lock:
+        told = [(topic, word) for topic, _, word in taker.messages if topic.startswith("alarms/")]
+    return {topic.partition("/")[2]: word and word["alarm"] for topic, word in told}
+
+
 def test_an_alarm_stands_at_the_broker_until_it_is_over_and_answered(
     tmp_path: Path, own_broker: Broker
 ) -> None:
-    import paho.mqtt.publish as publish
-
-    def say(payload: str) -> None:
-        publish.single(
-            "bench/top", payload, hostname=own_broker.host, port=own_broker.port, retain=True
-        )
-
-    say("24.5")
-    chamber = tmp_path / "chamber.toml"
-    text = CHAMBER.format(port=own_broker.port)
-    sensor = '[[sensor]]\nname = "top"\ndriver = "mqtt"\ntopic = "bench/top"\n'
-    head, _, tail = text.partition("[[sensor]]")
-    chamber.write_text(head + sensor + "[mqtt]" + tail.partition("[mqtt]")[2])
-    running = RunningService(tmp_path / "data", "--chamber", str(chamber))
-
-    def standing(taker: Taker) -> list[str]:
-        return [told["alarm"]["id"] for told in taker.of("alarms") if told]
-
-    with running, taking(own_broker) as taker:
-        wait_until(lambda: taker.of("now"), within_s=20)
-        say("no number")
-        wait_until(lambda: standing(taker), within_s=60)
-        alarm = standing(taker)[0]
-        with taking(own_broker) as later:
-            wait_until(lambda: alarm in standing(later), within_s=5)
-        running.kill()  # what ends meanwhile can't be told by this process
-        say("24.6")
-        running.start()
-
-        def is_gone() -> bool:
-            say("24.6")
-            for item in running.get("/api/alarms")["items"]:
-                running.web.post(f"/api/alarms/{item['id']}/acknowledge")
-            return (f"alarms/{alarm}", None) in [(t, told) for t, _, told in taker.messages]
-
-        wait_until(is_gone, within_s=90)
+    with board(tmp_path, own_broker.port) as first, taking(own_broker) as taker:
+        first.alarms = [alarm(1), alarm(2)]
+        wait_until(lambda: len(standing(taker)) == 2, within_s=10)
+        first.alarms = [alarm(1, acknowledged_by="cox"), alarm(2)]
+        wait_until(lambda: standing(taker)["north-bench-1"]["acknowledged_by"] == "cox", within_s=5)
+        first.alarms = [alarm(2)]
+        wait_until(lambda: standing(taker)["north-bench-1"] is None, within_s=5)
+    # One that ended while nobody could tell it is taken back by the next process.
+    with board(tmp_path, own_broker.port), taking(own_broker) as taker:
+        wait_until(lambda: standing(taker).get("north-bench-2", "") is None, within_s=10)
     with taking(own_broker) as last:
         wait_until(lambda: last.of("watch"), within_s=5)
-        assert alarm not in standing(last)
+        assert not standing(last)
+
+
+def test_an_alarm_of_the_watch_stands_at_the_broker(tmp_path: Path, own_broker: Broker) -> None:
+    import paho.mqtt.publish as publish
+
+    def say(topic: str, payload: str) -> None:
+        publish.single(topic, payload, hostname=own_broker.host, port=own_broker.port, retain=True)
+
+    say("bench/top", "24.5")
+    say("bench/lamp", "clear")
+    chamber = tmp_path / "chamber.toml"
+    inputs = '[[sensor]]\nname = "top"\ndriver = "mqtt"\ntopic = "bench/top"\n[[contact]]\n'
+    inputs += 'name = "lamp"\nkind = "detector"\ndriver = "mqtt"\ntopic = "bench/lamp"\n'
+    inputs += 'active = "smoke"\n'
+    head, _, tail = CHAMBER.format(port=own_broker.port).partition("[[sensor]]")
+    chamber.write_text(head + inputs + "[mqtt]" + tail.partition("[mqtt]")[2])
+    running = RunningService(tmp_path / "data", "--chamber", str(chamber))
+    with running, taking(own_broker) as taker:
+        wait_until(lambda: taker.of("now"), within_s=20)
+        say("bench/lamp", "smoke")
+        wait_until(lambda: standing(taker), within_s=20)
+        (told,) = standing(taker).values()
+        assert (told["kind"], told["class"]) == ("detector_contact", "alarm")
+        kept = running.get("/api/alarms")["items"][0]
+        assert all(kept[name] == value for name, value in told.items())
+        wait_until(lambda: told["id"] in taker.of("now")[-1]["standing"], within_s=5)
+        wait_until(
+            lambda: {"event", "alarm"} <= {e["topic"] for e in taker.of("entries")}, within_s=10
+        )
 
 
 @contextmanager
@@ -270,39 +378,12 @@ def test_a_broker_that_never_answers_delays_nothing(tmp_path: Path) -> None:
 
 
 def test_a_board_that_is_cut_off_holds_no_readings_in_memory(tmp_path: Path) -> None:
-    archive = Archive(tmp_path / ARCHIVE)
-    archive.ready()
-    clock = SystemClock()
-    publisher = Publisher(
-        BrokerSettings("127.0.0.1", free_loopback_port()),
-        lambda board: Form(
-            prefix="shed", board=board, chamber="north-bench", name="north bench", simulated=True
-        ),
-        Tells(
-            now=lambda: pytest.fail("nobody is there to be told"),
-            mark=lambda: None,
-            watching=lambda: True,
-            last_seq=lambda: 0,
-            cleaned=lambda body: body,
-        ),
-        Onward(tmp_path / JOURNAL, Readings(tmp_path / ARCHIVE, archive)),
-        Cursors(tmp_path / FILE_NAME, make_mark=lambda: "0123456789ab", wall=clock.wall),
-        chamber="north-bench",
-        sensors=("top",),
-        every_s=1.0,
-        clock=clock,
-        chance=lambda: 0.0,
-    )
-    publisher.start()
-    try:
+    with board(tmp_path, free_loopback_port()) as cut_off:
         for second in range(1000):
-            publisher.told("top", 1e9 + second)
+            cut_off.publisher.told("top", 1e9 + second)
         tracemalloc.start()
         for second in range(1000, 100_000):
-            publisher.told("top", 1e9 + second)
+            cut_off.publisher.told("top", 1e9 + second)
         grown, _ = tracemalloc.get_traced_memory()
         tracemalloc.stop()
         assert grown < 50_000
-    finally:
-        publisher.stop()
-        archive.close()
