@@ -135,7 +135,8 @@ def test_from_nothing_to_two_sensors_that_are_watched(
     room = {"do": "add sensor", "name": "room", "address": ROOM, "place": "room"}
     proposed = asked(service, "/proposal", SHED, top, room)
     assert proposed.status_code == 200, proposed.text
-    assert "New sensor “top”: 28-0000075c2f11, in the chamber's air." in proposed.json()["words"]
+    where = "in the chamber's air, drawn 30% from the left wall, 90% up from the floor."
+    assert f"New sensor “top”: {TOP}, {where}" in proposed.json()["words"]
     assert not own.exists(), "only asked"
 
     gone_s = changed(service, SHED, top, room)
