@@ -120,7 +120,7 @@ from stillair.runtime import supervisor as loops, switching, wiring
 from stillair.model import Acknowledge, ContactKind, ContactState, Reset, ResetStop, StopPhase
 
 OUTPUTS = {  # by what makes it, and where that is
-    (wiring, "_sounder"): lambda *given: NotingSounder(),
+    (wiring, "sounder_of"): lambda *given: NotingSounder(),
     (switching, "relay_output"): lambda *given: NotingRelay(),
 }
 stopping.in_the_way = lambda *_: False  # it is reset without waiting for what is over for a minute

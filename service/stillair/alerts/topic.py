@@ -56,6 +56,7 @@ def client_of(
     watch: Callable[[socket.socket], None] = lambda _: None,
     *,
     version_5: bool = False,
+    client_id: str = "",
 ) -> Client:
     """A client of the broker, not connected yet, that takes no answer of any size.
 
@@ -78,7 +79,10 @@ def client_of(
 
     version = MQTTProtocolVersion.MQTTv5 if version_5 else MQTTProtocolVersion.MQTTv311
     client = BoundedClient(
-        CallbackAPIVersion.VERSION2, protocol=version, reconnect_on_failure=False
+        CallbackAPIVersion.VERSION2,
+        client_id=client_id,
+        protocol=version,
+        reconnect_on_failure=False,
     )
     client.connect_timeout = CONNECT_TIMEOUT_S
     if settings.username is not None:

@@ -18,6 +18,7 @@ from stillair.cli import (
     links,
     people,
     recorded,
+    schema,
     service,
     testing,
     toolpath,
@@ -43,6 +44,7 @@ app.command()(backup.restore)
 app.command()(backup.report)
 app.command()(archive.archive)
 app.command("bring-in")(archive.bring_in)
+app.command()(schema.schema)
 app.command("renew-links")(links.renew_links)
 app.add_typer(people.owner, name="owner")
 app.add_typer(people.person, name="person")

@@ -18,6 +18,7 @@ from pydantic import Field, Strict, ValidationInfo, field_validator
 from stillair.config.attendance import AttendanceTable
 from stillair.config.before import BeforeTable
 from stillair.config.company import HeartbeatTable, Neighbours
+from stillair.config.hall import HallTable
 from stillair.config.inputs import (
     AnyContact,
     AnyParticles,
@@ -143,6 +144,7 @@ OUTGOING = {
     "people",
     "alarm_test",
     "heartbeat",
+    "hall",
     "neighbours",
     "jobs",
     "before",
@@ -190,6 +192,7 @@ class ChamberSettings(Table):
     page: PageTable = PageTable()
     heartbeat: HeartbeatTable | None = None
     neighbours: Neighbours = Field(default=(), alias="neighbour", max_length=16)
+    hall: HallTable | None = None
     push: PushTable = PushTable()
     machine: MachineTable = MachineTable()
     toolpaths: ToolpathsTable = ToolpathsTable()

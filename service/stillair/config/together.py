@@ -110,6 +110,8 @@ def _company(raw: Row) -> Iterator[str]:
         yield "heartbeat: needs a topic or a url, else nobody hears it"
     if isinstance(told := raw.get("jobs"), dict) and "topic" in told and "mqtt" not in raw:
         yield "jobs.topic: needs a table [mqtt] that names the broker"
+    if "hall" in raw and "mqtt" not in raw:
+        yield "hall: needs a table [mqtt] that names the broker"
     if sent is not None and "mqtt" not in raw:
         yield "heartbeat.topic: needs a table [mqtt] that names the broker"
     neighbours = list(rows(raw, "neighbour"))

@@ -17,6 +17,7 @@ from stillair.clock import Clock
 from stillair.config import ChamberSettings
 from stillair.config.company import HeartbeatTable, NeighbourTable
 from stillair.errors import DeliveryError
+from stillair.hall.publisher import Publisher
 from stillair.model import Kind, Trouble
 from stillair.runtime.drivers import Drivers
 from stillair.runtime.found import Found, State
@@ -35,12 +36,14 @@ BOARD_REMEDY = "see whether it has power and network"
 class Company:
     """Who tells others that a chamber is watched, and who is listened for, as they run.
 
-    `neighbours` are the other boards by their names, `machine` what hears of jobs on a topic.
+    `neighbours` are the other boards by their names, `machine` what hears of jobs on a topic,
+    `hall` what hands the chamber on to one.
     """
 
     beat: Heartbeat | None
     neighbours: tuple[tuple[str, Neighbour], ...]
     machine: MachineHeard | None = None
+    hall: Publisher | None = None
 
     def found(self, prefix: str) -> Iterator[Found]:
         """How each is just now, for the page of the first run; waits for nobody."""
@@ -70,6 +73,14 @@ class Company:
                 yield Found(thing, State.UNFIT, why, MACHINE_REMEDY)
             else:
                 yield Found(thing, State.FIT, f"listening on {self.machine.where}")
+        if self.hall is not None:
+            thing, why = f"{prefix}hall", self.hall.ails
+            if why is None:
+                yield Found(thing, State.NOT_TRIED, "the broker has not been reached so far")
+            elif why:
+                yield Found(thing, State.UNFIT, why, MACHINE_REMEDY)
+            else:
+                yield Found(thing, State.FIT, "the broker takes what is published")
 
 
 def heartbeat_of(

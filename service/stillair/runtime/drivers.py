@@ -1,4 +1,4 @@
-"""Concrete sensors, switches and cameras, made from the settings of one chamber."""
+"""Concrete sensors, switches, cameras and sounders, made from the settings of one chamber."""
 
 from __future__ import annotations
 
@@ -6,8 +6,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, assert_never
 
+from stillair.alerts.outputs import CommandOutput, GpioOutput, NoOutput
+from stillair.alerts.sounder import SounderOutput
 from stillair.clock import Clock
 from stillair.config import ChamberSettings, inputs
+from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.sensing.protocols import Camera, Contact, ParticleSensor, Sensor
 
 if TYPE_CHECKING:
@@ -182,3 +185,17 @@ class Drivers:
             self._broker.close()
         for recording in self._recordings.values():
             recording.close()
+
+
+def sounder_of(settings: ChamberSettings) -> SounderOutput:
+    """What a chamber's sounder hangs on."""
+    match settings.sounder:
+        case GpioSounder(pin=pin):
+            from stillair.sensing.pins import use_kernel_pins
+
+            use_kernel_pins()
+            return GpioOutput(pin)
+        case CommandSounder(command=command):
+            return CommandOutput(command)
+        case _:
+            return NoOutput()

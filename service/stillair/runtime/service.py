@@ -285,22 +285,12 @@ class Service:
 
     def now(self, owner: bool = True) -> Item:
         """Everything that the first page shows; where things hang is for owners alone."""
-        stored = self.writer.stored
-        troubles = [] if stored else ["what happens is not stored yet"]
-        chambers: list[Any] = [
-            chamber_now(
-                chamber,
-                chamber.supervisor.view,
-                [*troubles, *([A_PART_FAILS] if chamber.supervisor.failing else [])],
-                tested.readiness(chamber, self.alarm_tests.mark),
-            )
-            for chamber in self._chambers.values()
-        ]
+        chambers: list[Any] = [self.now_of(chamber) for chamber in self._chambers.values()]
         told: Item = {
             "version": __version__,
             "at": label(self._clock.wall().timestamp()),
             "simulated": any(chamber["simulated"] for chamber in chambers),
-            "stored": stored,
+            "stored": self.writer.stored,
             "owner": self._has_owner(),
             "seq": self.last_seq,
             "alarm_test": tested.now(self._chambers.values(), self.alarm_tests.mark),
@@ -308,6 +298,13 @@ class Service:
             "elsewhere": dict(self.elsewhere.names),
         }
         return told if owner else self.places.shown(told)
+
+    def now_of(self, chamber: Chamber) -> Item:
+        """One chamber's part of that, as owners see it."""
+        troubles = [] if self.writer.stored else ["what happens is not stored yet"]
+        troubles += [A_PART_FAILS] if chamber.supervisor.failing else []
+        ready = tested.readiness(chamber, self.alarm_tests.mark)
+        return chamber_now(chamber, chamber.supervisor.view, troubles, ready)
 
     def chamber(self, key: str | None) -> str:
         """The chamber of that key, or the first. Raises `CommandRefused` (unknown)."""

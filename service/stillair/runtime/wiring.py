@@ -15,12 +15,10 @@ from uuid import uuid4
 from stillair import __version__
 from stillair.access.answers import LASTS, Answers
 from stillair.alerts.courier import Courier
-from stillair.alerts.outputs import CommandOutput, GpioOutput, NoOutput
 from stillair.alerts.push import SCHEME
-from stillair.alerts.sounder import SounderLoop, SounderOutput
+from stillair.alerts.sounder import SounderLoop
 from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings, default_chamber
-from stillair.config.reach import CommandSounder, GpioSounder
 from stillair.fire.vision import Sight
 from stillair.media.files import PictureFiles
 from stillair.media.films import FilmFiles
@@ -43,9 +41,10 @@ from stillair.runtime.chamber import Chamber, Reads
 from stillair.runtime.clips import Clips
 from stillair.runtime.company import Company, heartbeat_of, machine_of, neighbours_of
 from stillair.runtime.comparing import LastSound
-from stillair.runtime.drivers import Drivers
+from stillair.runtime.drivers import Drivers, sounder_of
 from stillair.runtime.elsewhere import Elsewhere
 from stillair.runtime.erasing import Erasing
+from stillair.runtime.halls import Halls
 from stillair.runtime.job_file_sending import JobFiles
 from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
@@ -260,9 +259,10 @@ def build(
     )
     labels = Labels(clock, boot_id)
     service.elsewhere.look()
+    halls = Halls(folder, archive, clock)
     for settings in chambers:
         stop = stops.get(settings.key)
-        service.add(_chamber(settings, service, archive, clock, labels, stop))
+        service.add(_chamber(settings, service, archive, halls, clock, labels, stop))
     return service
 
 
@@ -270,6 +270,7 @@ def _chamber(
     settings: ChamberSettings,
     service: Service,
     archive: Archive,
+    halls: Halls,
     machine_clock: Clock,
     machine_labels: Labels,
     stop: MachineStop | None,
@@ -290,6 +291,8 @@ def _chamber(
     def keep_reading(reading: Reading) -> None:
         at_s = labels.timeline().epoch_s(reading.t_s)
         archive.add(key, reading.sensor, at_s, reading.temperature_c)
+        if hall is not None:
+            hall.told(reading.sensor, at_s)
         tally.reading(reading)
 
     last_sound = LastSound()
@@ -341,7 +344,7 @@ def _chamber(
         )
         checked.append(camera_loop)
     sounder = SounderLoop(
-        _sounder(settings),
+        sounder_of(settings),
         machine_clock,
         partial(service.troubles.sounder, key),
         partial(service.alarm_tests.sounded, key),
@@ -363,6 +366,9 @@ def _chamber(
     )
     if beat is not None:
         loops.append(beat)
+    hall = halls.publisher(settings, service)
+    if hall is not None:
+        loops.append(hall)
     known = service.before.learned(key)
     memory = service.before.memory(key, labels.timeline())
     supervisor = Supervisor(
@@ -407,7 +413,7 @@ def _chamber(
         sounder=sounder,
         machine_stop=stop,
         camera=camera_loop,
-        company=Company(beat, neighbours, told[1] if told else None),
+        company=Company(beat, neighbours, told[1] if told else None, hall),
         drivers=drivers,
         tally=tally,
     )
@@ -479,16 +485,3 @@ def _faster_clock(settings: ChamberSettings, service: Service, clock: Clock) -> 
         # The first tick is labelled with the whole second before.
         start_at = max(start_at, last + timedelta(seconds=1))
     return FasterClock(clock, settings.speed, start_at=start_at)
-
-
-def _sounder(settings: ChamberSettings) -> SounderOutput:
-    match settings.sounder:
-        case GpioSounder(pin=pin):
-            from stillair.sensing.pins import use_kernel_pins
-
-            use_kernel_pins()
-            return GpioOutput(pin)
-        case CommandSounder(command=command):
-            return CommandOutput(command)
-        case _:
-            return NoOutput()

@@ -1,0 +1,30 @@
+"""The table of the chamber file for a hall: one page over the chambers of many boards."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import AfterValidator, Field
+
+from stillair.config.tables import Table
+from stillair.config.values import Topic
+
+LONGEST_PREFIX = 200
+
+
+def _prefix(value: str) -> str:
+    if value.startswith(("/", "$")) or value.endswith("/") or "//" in value:
+        raise ValueError('has to be names with a slash between them, as in "shed/stillair"')
+    return value
+
+
+class HallTable(Table):
+    """What is published for it, at the broker of [mqtt]."""
+
+    topic: Annotated[Topic, Field(max_length=LONGEST_PREFIX), AfterValidator(_prefix)] = Field(
+        default="stillair",
+        description="What all topics of the hall begin with, at the broker of [mqtt].",
+    )
+    every_s: Annotated[float, Field(ge=1, le=60)] = Field(
+        default=5.0, description="How often readings are published."
+    )

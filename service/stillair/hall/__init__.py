@@ -1,0 +1,1 @@
+"""Many chambers over a broker: what a board publishes of its own."""

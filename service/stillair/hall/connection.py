@@ -1,0 +1,185 @@
+"""One conversation with the broker of a hall, in MQTT 5 and for one thread.
+
+At most one message of a kind is under way, so what waits is bounded whatever the broker does:
+one that lets nobody in within 10 s, or confirms nothing for 20 s, is hung up on.
+
+References
+----------
+OASIS, MQTT version 5.0: 3.1.3.2 last will, 3.2.2.3 what a broker bears, 3.4.2.1 PUBACK
+reason codes, 3.8.3.1 subscription options.
+"""
+
+from __future__ import annotations
+
+import re
+import socket
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from stillair.alerts.topic import NOBODY_LISTENS, BrokerSettings, client_of
+from stillair.clock import Clock
+
+if TYPE_CHECKING:
+    from paho.mqtt.client import Client
+
+LOOP_S: Final = 0.1  # the longest wait for the socket, and so for an alarm
+KEEPALIVE_S: Final = 20
+LET_IN_S: Final = 10.0
+ANSWER_S: Final = 20.0
+LEAVE_S: Final = 0.4
+MOST_UNDER_WAY: Final = 12  # messages that the broker has not confirmed yet
+LARGEST_BYTES: Final = 512 * 1024  # where the broker names no bound of its own
+MOST_FOUND: Final = 1000
+_NAME: Final = re.compile(r"[a-z0-9-]{1,120}")
+
+
+@dataclass(frozen=True, slots=True)
+class _UnderWay:
+    kind: str
+    done: Callable[[], None]
+    unheard: Callable[[], None] | None
+    given_s: float
+
+
+class Connection:
+    """Connect, publish and be told what was taken.
+
+    Parameters
+    ----------
+    name : str
+        The client's, at most 23 characters.
+    will : tuple of str and bytes
+        Topic and payload that the broker keeps for when the connection breaks.
+    kept : str
+        A topic filter; `found` are the last levels of the topics for which the broker has kept
+        anything when we came.
+    """
+
+    def __init__(
+        self, broker: BrokerSettings, *, name: str, will: tuple[str, bytes], kept: str, clock: Clock
+    ) -> None:
+        self.is_in = False
+        self.largest_bytes = LARGEST_BYTES
+        self.found: set[str] = set()
+        self._broker = broker
+        self._kept = kept
+        self._clock = clock
+        self._refused = ""
+        self._room = MOST_UNDER_WAY
+        self._under_way: dict[int, _UnderWay] = {}
+        self._wire: socket.socket | None = None
+        self._begun_s = clock.now_s()
+        self._client: Client = client_of(broker, self._watch, version_5=True, client_id=name)
+        self._client.on_connect = self._on_connect
+        self._client.on_publish = self._on_publish
+        self._client.on_message = self._on_message
+        self._client.on_disconnect = self._on_disconnect
+        self._client.will_set(*will, qos=1, retain=True)
+
+    def open(self) -> None:
+        """Begin. Raises `OSError`."""
+        self._begun_s = self._clock.now_s()
+        self._client.connect(self._broker.host, self._broker.port, keepalive=KEEPALIVE_S)
+
+    def serve(self) -> None:
+        """Take and give what there is, for 0.1 s at most.
+
+        Raises `OSError` once it has ended, and paho's errors for what a broker garbles.
+        """
+        if self._client.loop(LOOP_S) or self._refused:
+            raise OSError(self._refused or "the connection broke")
+        now_s = self._clock.now_s()
+        if not self.is_in and now_s - self._begun_s > LET_IN_S:
+            raise OSError(f"it says nothing within {LET_IN_S:g} s")
+        if any(now_s - sent.given_s > ANSWER_S for sent in self._under_way.values()):
+            raise OSError(f"it confirms nothing within {ANSWER_S:g} s")
+
+    def may(self, kind: str) -> bool:
+        """Whether another message of a kind may go: one at a time, and few in all."""
+        kinds = {sent.kind for sent in self._under_way.values()}
+        return kind not in kinds and len(self._under_way) < self._room
+
+    def publish(
+        self,
+        kind: str,
+        topic: str,
+        payload: bytes,
+        done: Callable[[], None],
+        *,
+        retain: bool = True,
+        unheard: Callable[[], None] | None = None,
+    ) -> None:
+        """Give the broker a message; `done` is called once it has it.
+
+        Or `unheard`, where that is given and nobody has subscribed to the topic.
+        """
+        handed = self._client.publish(topic, payload, qos=1, retain=retain)
+        self._under_way[handed.mid] = _UnderWay(kind, done, unheard, self._clock.now_s())
+
+    def leave(self, topic: str, last_word: bytes) -> None:
+        """Publish the last word, and go without the will's being told if it was taken."""
+        taken: list[bool] = []
+        self.publish("last word", topic, last_word, lambda: taken.append(True))
+        until_s = self._clock.now_s() + LEAVE_S
+        while not taken and self._clock.now_s() < until_s:
+            self.serve()
+        if taken:
+            self._client.disconnect()
+
+    def cut(self) -> None:
+        """From another thread: end it where it is; the broker then tells the will."""
+        if (wire := self._wire) is not None:
+            with suppress(OSError):
+                wire.shutdown(socket.SHUT_RDWR)
+
+    def close(self) -> None:
+        """Let go; harmless twice."""
+        client = self._client
+        # They hold each other: without this the socket waits for the collector.
+        client.on_connect = client.on_publish = client.on_message = client.on_disconnect = None
+        if (wire := client.socket() or self._wire) is not None:
+            wire.close()
+        self._wire = None
+
+    def _watch(self, wire: socket.socket) -> None:
+        self._wire = wire
+
+    def _on_connect(
+        self, client: Client, _data: Any, _flags: Any, reason: Any, properties: Any
+    ) -> None:
+        if reason.is_failure:
+            self._refused = f"it refuses: {str(reason).lower()}"
+            return
+        from paho.mqtt.subscribeoptions import SubscribeOptions
+
+        self.is_in = True
+        self.largest_bytes = getattr(properties, "MaximumPacketSize", LARGEST_BYTES)
+        self._room = min(MOST_UNDER_WAY, getattr(properties, "ReceiveMaximum", MOST_UNDER_WAY))
+        client.subscribe(self._kept, options=SubscribeOptions(qos=0, noLocal=True))
+
+    def _on_disconnect(
+        self, _client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any
+    ) -> None:
+        if reason.is_failure and not self._refused:
+            self._refused = f"it hung up: {str(reason).lower()}"
+
+    def _on_message(self, _client: Client, _data: Any, message: Any) -> None:
+        name = str(message.topic).rpartition("/")[2]
+        is_kept = bool(message.retain and message.payload and _NAME.fullmatch(name))
+        if is_kept and len(self.found) < MOST_FOUND:
+            self.found.add(name)
+
+    def _on_publish(
+        self, _client: Client, _data: Any, number: int, reason: Any, _properties: Any
+    ) -> None:
+        sent = self._under_way.pop(number, None)
+        if sent is None:
+            return
+        if reason.is_failure:
+            self._refused = f"it refuses {sent.kind}: {str(reason).lower()}"
+        elif reason.value == NOBODY_LISTENS and sent.unheard is not None:
+            sent.unheard()
+        else:
+            sent.done()

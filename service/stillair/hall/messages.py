@@ -1,0 +1,284 @@
+"""What a board publishes for a hall of many chambers: topics, and one model a message.
+
+Everything lies below PREFIX/BOARD/CHAMBER, where BOARD is a mark that each board has given
+itself and CHAMBER the chamber's key, so that two boards with a chamber of one name are two:
+
+    watch       is it watched; retained, and by the last will also where the board can't say so
+    now         how it is, for one line of a page; retained
+    alarms/ID   each alarm as it stands; retained, empty once it is over and answered
+    entries     rows of the ledger, one a message, in the order of `seq`
+    readings    temperatures, in the order of time
+
+All of it is JSON in UTF-8 at QoS 1. Labels ending in `at` are RFC 3339 in UTC, names carry
+units, and within `v` 1 fields are only added. An entry is known by `parcel` and `part`, a
+reading by its sensor and `at_ms`: what comes twice is to be kept once.
+
+References
+----------
+OASIS, MQTT version 5.0; JSON Schema, draft 2020-12.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, JsonValue
+from pydantic.json_schema import models_json_schema
+
+from stillair import __version__
+from stillair.storage.items import Item
+from stillair.storage.kept_lines import KeptLine
+from stillair.storage.onward import NextReadings
+from stillair.storage.packing import MISSING, UNITS_PER_K
+
+VERSION: Final = 1
+MOST_READINGS: Final = 1_500  # in one message, all sensors together
+READING_BYTES: Final = 30  # at most: instant, temperature and two commas
+LARGEST_BYTES: Final = 64 * 1024  # of a batch of readings
+LARGEST_ENTRY_BYTES: Final = 256 * 1024  # what is longer no taker has to bear
+
+WATCHING: Final = "watching"
+STUCK: Final = "stuck"
+ENDED: Final = "ended"
+SILENT: Final = "silent"
+State = Literal["watching", "stuck", "ended", "silent"]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+
+class _Message(_Part):
+    """What every message says."""
+
+    v: Literal[1] = 1
+    board: str = Field(description="The mark that the board has given itself.")
+    chamber: str = Field(description="The chamber's key.")
+    simulated: bool = Field(description="True where no real chamber is behind it.")
+
+    def payload(self) -> bytes:
+        """As it is published."""
+        return self.model_dump_json(by_alias=True).encode()
+
+
+class WatchMessage(_Message):
+    """Whether somebody watches: `stuck` where a loop of the watch no longer comes round,
+    `ended` on purpose, `silent` where the connection broke off."""
+
+    name: str = Field(description="What people call the chamber.")
+    state: State
+    at: str = Field(description="Since when; in the last will when the connection began.")
+    version: str = Field(default=__version__, description="Of the program.")
+
+
+class JobNow(_Part):
+    """The job that runs."""
+
+    id: str
+    name: str
+    material: str
+    state: str
+    started_at: str
+    height_mm: float | None
+
+
+class SensorNow(_Part):
+    """A sensor's last word."""
+
+    name: str
+    place: str
+    temperature_c: float | None
+    at: str | None
+    fault: str | None
+
+
+class CameraNow(_Part):
+    """Whether there is a camera, and whether its picture is fit to watch by."""
+
+    watched: bool
+    condition: str
+    reason: str
+
+
+class NowMessage(_Message):
+    """How a chamber is, with what one line of a page needs."""
+
+    name: str
+    at: str
+    sentence: str
+    sub: str
+    tone: str
+    calm: bool
+    phase: str
+    air_c: float | None
+    target_c: float | None
+    limit_c: float
+    whole: bool = Field(description="False where something ails the watch itself.")
+    job: JobNow | None
+    sensors: tuple[SensorNow, ...]
+    camera: CameraNow
+    not_watched: tuple[str, ...]
+    standing: tuple[str, ...] = Field(description="The alarms that stand, by their ids.")
+
+
+class Alarm(_Part):
+    """An alarm as it stands, after ISA-18.2."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore", populate_by_name=True)
+
+    id: str
+    kind: str
+    signal_class: str = Field(alias="class")
+    priority: str
+    annunciation: str
+    suppression: str
+    condition: bool
+    event: int | None
+    job: str | None
+    subject: str
+    raised_at: str
+    began_at: str
+    changed_at: str
+    text: str
+    acknowledged_by: str | None
+    acknowledged_at: str | None
+    shelved_until: str | None
+    shelved_reason: str
+    blind: bool
+    cause_alarm: str | None
+
+
+class AlarmMessage(_Message):
+    """One alarm as it stands."""
+
+    alarm: Alarm
+
+
+class EntryMessage(_Message):
+    """One row of the ledger. Its body is the record that is kept, less hosts and paths.
+
+    Its instants (`_s`) are seconds of the board's boot; `at_us` - 10^6 `mono_s` is when second 0
+    of that was, in microseconds since the epoch.
+    """
+
+    seq: int = Field(description="Its number on this board; gaps are meant.")
+    parcel: str = Field(description="Which outcome brought it; with `part` its identity.")
+    part: int
+    topic: str
+    kind: str
+    job: str | None
+    event: int | None
+    boot_id: str
+    mono_s: float
+    at_us: int
+    made_with: str = Field(description="Version of the program, hash of its settings.")
+    body: dict[str, JsonValue]
+
+
+class Column(_Part):
+    """One sensor's readings: instants since the epoch and, as long, values; null for a gap."""
+
+    at_ms: list[int]
+    temperature_c: list[float | None]
+
+
+class ReadingsMessage(_Message):
+    """Readings of several sensors: of one message all are before those of the next, unless the
+    board's clock was set back."""
+
+    sensors: dict[str, Column]
+
+
+MESSAGES: Final[dict[str, type[_Message]]] = {
+    "watch": WatchMessage,
+    "now": NowMessage,
+    "alarms": AlarmMessage,
+    "entries": EntryMessage,
+    "readings": ReadingsMessage,
+}
+
+
+def schema() -> dict[str, Any]:
+    """JSON Schema of all messages, `messages` naming the one of each topic."""
+    references, schemas = models_json_schema(
+        [(model, "serialization") for model in MESSAGES.values()],
+        by_alias=True,
+        title="What a Stillair board publishes for a hall",
+    )
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **schemas,
+        "messages": {
+            topic: references[(model, "serialization")] for topic, model in MESSAGES.items()
+        },
+    }
+
+
+class Form:
+    """Makes the messages of one chamber.
+
+    Parameters
+    ----------
+    prefix, board, chamber : str
+        What the topics begin with; the board's mark; the chamber's key.
+    name : str
+        What people call the chamber.
+    simulated : bool
+    """
+
+    def __init__(
+        self, *, prefix: str, board: str, chamber: str, name: str, simulated: bool
+    ) -> None:
+        self.base = f"{prefix}/{board}/{chamber}"
+        self._of: dict[str, Any] = {"board": board, "chamber": chamber, "simulated": simulated}
+        self._name = name
+
+    def topic(self, of: str) -> str:
+        """The topic of a message, as "now" or "alarms/north-bench-3"."""
+        return f"{self.base}/{of}"
+
+    def watch(self, state: State, at: str) -> bytes:
+        """Whether it is watched."""
+        return WatchMessage(**self._of, name=self._name, state=state, at=at).payload()
+
+    def now(self, item: Mapping[str, Any], *, whole: bool) -> NowMessage:
+        """How it is, of what the first page shows of the chamber."""
+        chosen = {**item, **self._of}
+        standing = [alarm["id"] for alarm in item["alarms"]]
+        return NowMessage.model_validate({**chosen, "whole": whole, "standing": standing})
+
+    def alarm(self, item: Mapping[str, Any]) -> bytes:
+        """An alarm as it stands."""
+        return AlarmMessage(**self._of, alarm=Alarm.model_validate(item)).payload()
+
+    def entry(self, seq: int, line: KeptLine, body: Item) -> bytes:
+        """A row of the ledger, with its body as it may go out."""
+        return EntryMessage(
+            **self._of,
+            seq=seq,
+            parcel=line.parcel,
+            part=line.part,
+            topic=line.topic,
+            kind=line.kind,
+            job=line.job,
+            event=line.event,
+            boot_id=line.boot,
+            mono_s=line.mono_s,
+            at_us=line.at_us,
+            made_with=line.made_with,
+            body=body,
+        ).payload()
+
+    def readings(self, found: NextReadings) -> bytes:
+        """A batch of readings."""
+        sensors = {
+            sensor: Column(
+                at_ms=times_ms.tolist(),
+                temperature_c=[
+                    None if value == MISSING else value / UNITS_PER_K for value in units.tolist()
+                ],
+            )
+            for sensor, (times_ms, units) in found.pieces.items()
+        }
+        return ReadingsMessage(**self._of, sensors=sensors).payload()

@@ -1,0 +1,72 @@
+"""Each chamber's way to a hall, put together from the settings."""
+
+from __future__ import annotations
+
+import random
+import secrets
+from functools import partial
+from pathlib import Path
+
+from stillair.clock import Clock
+from stillair.config import ChamberSettings
+from stillair.hall.cursors import FILE_NAME, Cursors
+from stillair.hall.messages import Form
+from stillair.hall.publisher import Publisher, Tells
+from stillair.runtime.backup import ARCHIVE, JOURNAL
+from stillair.runtime.reaching import broker_settings
+from stillair.runtime.service import Service
+from stillair.storage.archive import Archive
+from stillair.storage.items import Item
+from stillair.storage.onward import Onward
+from stillair.storage.readings import Readings
+
+
+class Halls:
+    """Makes what hands chambers on; all share one small file of cursors."""
+
+    def __init__(self, folder: Path, archive: Archive, clock: Clock) -> None:
+        self._folder = folder
+        self._archive = archive
+        self._clock = clock
+        self._cursors = Cursors(
+            folder / FILE_NAME, make_mark=lambda: secrets.token_hex(6), wall=clock.wall
+        )
+
+    def publisher(self, settings: ChamberSettings, service: Service) -> Publisher | None:
+        """What hands this chamber on; None where it isn't asked for."""
+        of, broker, key = settings.hall, settings.mqtt, settings.key
+        if of is None or broker is None:
+            return None
+
+        def now() -> tuple[Item, bool]:
+            item: Item = service.places.shown(service.now_of(service.watched(key)))
+            return item, service.is_whole()
+
+        return Publisher(
+            broker_settings(broker),
+            partial(_form, settings, of.topic),
+            Tells(
+                now=now,
+                mark=lambda: service.watched(key).supervisor.view,
+                watching=service.on_time,
+                last_seq=lambda: service.last_seq,
+                cleaned=service.places.shown,
+            ),
+            Onward(self._folder / JOURNAL, Readings(self._folder / ARCHIVE, self._archive)),
+            self._cursors,
+            chamber=key,
+            sensors=tuple(sensor.name for sensor in settings.sensors),
+            every_s=of.every_s,
+            clock=self._clock,
+            chance=random.Random().random,
+        )
+
+
+def _form(settings: ChamberSettings, prefix: str, board: str) -> Form:
+    return Form(
+        prefix=prefix,
+        board=board,
+        chamber=settings.key,
+        name=settings.name,
+        simulated=settings.simulated,
+    )

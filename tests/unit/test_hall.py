@@ -1,0 +1,274 @@
+"""What a hall is owed, what stands in the messages for it, and what is kept of both."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stillair.hall.catching_up import MOST_LANES, Batch, Progress, pause_s
+from stillair.hall.cursors import FILE_NAME, Cursors
+from stillair.hall.messages import (
+    LARGEST_BYTES,
+    MESSAGES,
+    MOST_READINGS,
+    Form,
+    ReadingsMessage,
+    schema,
+)
+from stillair.storage.archive import Archive
+from stillair.storage.onward import NextReadings, Onward
+from stillair.storage.packing import MISSING, UNITS_PER_K
+from stillair.storage.readings import Readings
+
+FORM = Form(
+    prefix="shed", board="0123456789ab", chamber="north-bench", name="north bench", simulated=True
+)
+
+
+class Kept:
+    """An archive on the disk, and what a taker has got of it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.archive = Archive(folder / "archive.db")
+        self.archive.ready()
+        self.onward = Onward(folder / "journal.db", Readings(self.archive.path, self.archive))
+        self.got: list[tuple[str, int]] = []
+
+    def close(self) -> None:
+        self.onward.close()
+        self.archive.close()
+
+    def add(self, progress: Progress, sensor: str, at_ms: int) -> None:
+        self.archive.add("north-bench", sensor, at_ms / 1000, 20.0 + at_ms % 7)
+        progress.told([(sensor, at_ms)])
+
+    def batch(self, progress: Progress, most: int = 5) -> Batch | None:
+        if (owed := progress.owed()) is None:
+            return None
+        lane, spans_ms = owed
+        return Batch(lane, spans_ms, self.onward.readings("north-bench", spans_ms, most))
+
+    def take(self, progress: Progress, batch: Batch) -> None:
+        for sensor, (times_ms, _) in batch.found.pieces.items():
+            self.got += [(sensor, at_ms) for at_ms in times_ms.tolist()]
+        progress.taken(batch)
+
+    def take_all(self, progress: Progress, most: int = 5) -> None:
+        for _ in range(1000):
+            if (batch := self.batch(progress, most)) is None:
+                return
+            self.take(progress, batch)
+        raise AssertionError("it never ends")
+
+
+@pytest.fixture
+def kept(tmp_path: Path) -> Any:
+    found = Kept(tmp_path)
+    yield found
+    found.close()
+
+
+def test_readings_go_in_the_order_of_time_over_all_sensors_each_once(kept: Kept) -> None:
+    progress = Progress({"top": 0, "low": 0})
+    given = [(name, 1000 * i + j) for i in range(1, 60) for j, name in enumerate(("top", "low"))]
+    for sensor, at_ms in given:
+        kept.add(progress, sensor, at_ms)
+    last_ms = 0
+    while (batch := kept.batch(progress, most=7)) is not None:
+        instants = [at for times, _ in batch.found.pieces.values() for at in times.tolist()]
+        assert len(instants) <= 7
+        assert min(instants) > last_ms
+        last_ms = max(instants)
+        kept.take(progress, batch)
+    assert sorted(kept.got) == sorted(given)
+
+
+def test_a_batch_that_nobody_confirms_is_owed_still(kept: Kept) -> None:
+    progress = Progress({"top": 0})
+    for at_ms in range(1000, 9000, 1000):
+        kept.add(progress, "top", at_ms)
+    first, second = kept.batch(progress), kept.batch(progress)
+    assert first is not None
+    assert second is not None
+    assert first.found.pieces["top"][0].tolist() == second.found.pieces["top"][0].tolist()
+
+
+def test_a_sensor_that_has_fallen_silent_holds_up_no_other(kept: Kept) -> None:
+    progress = Progress({"top": 0, "low": 0, "gone": 0})
+    kept.add(progress, "low", 1000)
+    for at_ms in range(10_000_000, 10_200_000, 1000):  # hours later, behind the span looked at
+        kept.add(progress, "top", at_ms)
+    kept.take_all(progress, most=50)
+    assert kept.got[0] == ("low", 1000)
+    assert len(kept.got) == 201
+    assert progress.owed() is None
+
+
+def test_after_the_clock_was_set_back_what_comes_is_handed_on_at_once(kept: Kept) -> None:
+    progress = Progress({"top": 0})
+    for at_ms in (100_000, 101_000, 102_000):
+        kept.add(progress, "top", at_ms)
+    kept.take_all(progress)
+    for at_ms in (50_000, 51_000):
+        kept.add(progress, "top", at_ms)
+    kept.take_all(progress)
+    assert [at for _, at in kept.got] == [100_000, 101_000, 102_000, 50_000, 51_000]
+
+
+def test_what_was_owed_before_the_clock_was_set_back_goes_first(kept: Kept) -> None:
+    progress = Progress({"top": 0})
+    for at_ms in (100_000, 101_000, 50_000, 51_000):
+        kept.add(progress, "top", at_ms)
+    kept.take_all(progress)
+    assert {at for _, at in kept.got} == {100_000, 101_000, 50_000, 51_000}
+    assert [at for _, at in kept.got].index(101_000) < len(kept.got) - 1
+
+
+def test_a_word_on_a_batch_from_before_the_clock_was_set_back_moves_nothing_else(
+    kept: Kept,
+) -> None:
+    progress = Progress({"top": 0})
+    for at_ms in (100_000, 101_000):
+        kept.add(progress, "top", at_ms)
+    batch = kept.batch(progress)
+    assert batch is not None
+    kept.add(progress, "top", 50_000)
+    kept.take(progress, batch)
+    kept.take_all(progress)
+    assert ("top", 50_000) in kept.got
+
+
+@given(st.lists(st.tuples(st.sampled_from(["top", "low"]), st.integers(1, 400)), max_size=80))
+def test_however_the_clock_is_set_nothing_is_left_out(
+    tmp_path_factory: pytest.TempPathFactory, readings: list[tuple[str, int]]
+) -> None:
+    kept = Kept(tmp_path_factory.mktemp("kept"))
+    try:
+        progress = Progress({"top": 0, "low": 0})
+        under_way: Batch | None = None
+        for number, (sensor, second) in enumerate(readings):
+            kept.add(progress, sensor, 1000 * second)
+            if number % 3 == 0:
+                under_way = kept.batch(progress)
+            elif number % 3 == 2 and under_way is not None:
+                kept.take(progress, under_way)
+                under_way = None
+            if number % 11 == 10:  # the next process
+                under_way = None
+                progress = Progress.read(json.loads(json.dumps(progress.kept())))
+        kept.take_all(progress)
+        assert {(s, 1000 * at) for s, at in readings} == set(kept.got)
+        assert len(progress.lanes) <= MOST_LANES
+    finally:
+        kept.close()
+
+
+def test_a_journal_that_began_anew_is_owed_whole() -> None:
+    def after(last_seq: int, parcel: str | None) -> int:
+        progress = Progress({}, seq=7, parcel="one")
+        progress.resumed(last_seq=last_seq, parcel=parcel)
+        return progress.seq
+
+    assert after(9, "one") == 7
+    assert after(9, None) == 7  # the row was given up, others came
+    assert after(9, "another") == 0
+    assert after(3, None) == 0
+
+
+@pytest.mark.parametrize(
+    "kept",
+    [
+        None,
+        [],
+        {},
+        {"seq": 1, "parcel": ""},
+        {"seq": -1, "parcel": "", "lanes": [{"sent": {}, "known": {}}]},
+        {"seq": True, "parcel": "", "lanes": [{"sent": {}, "known": {}}]},
+        {"seq": 1, "parcel": "", "lanes": []},
+        {"seq": 1, "parcel": "", "lanes": [{"sent": {}}]},
+        {"seq": 1, "parcel": "", "lanes": [{"sent": {"top": 10**15}, "known": {}}]},
+        {"seq": 1, "parcel": "", "lanes": [{"sent": {"top": 1.5}, "known": {}}]},
+        {"seq": 1, "parcel": "", "lanes": [{"sent": {}, "known": {}}] * (MOST_LANES + 1)},
+    ],
+)
+def test_progress_that_is_none_is_refused(kept: object) -> None:
+    with pytest.raises(ValueError, match="it"):
+        Progress.read(kept)
+
+
+def test_pauses_grow_to_a_minute_and_spread() -> None:
+    assert [pause_s(n, 0.5) for n in (1, 2, 3, 9, 1000)] == [2.0, 4.0, 8.0, 60.0, 60.0]
+    assert pause_s(1, 0.0) == 1.0
+    assert pause_s(1, 1.0) == 3.0
+
+
+# --- the file -----------------------------------------------------------------------------
+
+
+def cursors(folder: Path, mark: str = "0123456789ab") -> Cursors:
+    return Cursors(
+        folder / FILE_NAME,
+        make_mark=lambda: mark,
+        wall=lambda: datetime(2026, 5, 2, 9, 0, tzinfo=UTC),
+    )
+
+
+def test_the_board_keeps_its_mark_and_how_far_each_chamber_is(tmp_path: Path) -> None:
+    first = cursors(tmp_path)
+    assert first.board() == "0123456789ab"
+    assert first.of("north-bench") is None
+    progress = Progress({"top": 5}, seq=3, parcel="one")
+    first.keep("north-bench", progress.kept())
+    second = cursors(tmp_path, "another")
+    assert second.board() == "0123456789ab"
+    again = second.of("north-bench")
+    assert again is not None
+    assert again.kept() == progress.kept()
+    assert second.of("south-bench") is None
+
+
+@pytest.mark.parametrize("content", [b"", b"{", b"[]", b'{"v":1}', b"[" * 100_000, b"\xff" * 99])
+def test_a_damaged_file_is_set_aside(tmp_path: Path, content: bytes) -> None:
+    (tmp_path / FILE_NAME).write_bytes(content)
+    assert cursors(tmp_path).board() == "0123456789ab"
+    assert len(list(tmp_path.iterdir())) == 2
+
+
+# --- messages -----------------------------------------------------------------------------
+
+
+def test_readings_come_out_as_they_were_measured() -> None:
+    units = np.array([451_250_000, MISSING, round(20.0625 * UNITS_PER_K), 203_000_000])
+    times_ms = np.array([1000, 2000, 3000, 4000])
+    payload = FORM.readings(NextReadings({"top": (times_ms, units)}, 4000, False))
+    told = ReadingsMessage.model_validate_json(payload)
+    assert told.sensors["top"].at_ms == [1000, 2000, 3000, 4000]
+    assert told.sensors["top"].temperature_c == [45.125, None, 20.0625, 20.3]
+
+
+def test_the_longest_batch_keeps_within_its_bound() -> None:
+    names = [f"{number:02d}" + "ü" * 58 for number in range(64)]
+    share = -(-MOST_READINGS // len(names))
+    times_ms = np.full(share, -99_999_999_999_999)
+    units = np.full(share, -1_234_567_891)
+    found = NextReadings(dict.fromkeys(names, (times_ms, units)), 0, False)
+    assert len(FORM.readings(found)) <= LARGEST_BYTES
+
+
+def test_the_schema_names_every_message_and_its_fields() -> None:
+    made = schema()
+    assert made["messages"].keys() == MESSAGES.keys()
+    for topic, model in MESSAGES.items():
+        name = made["messages"][topic]["$ref"].removeprefix("#/$defs/")
+        fields = made["$defs"][name]
+        assert fields["properties"].keys() == model.model_fields.keys()
+        assert fields["properties"]["v"]["const"] == 1
+    assert "class" in made["$defs"]["Alarm"]["properties"]
+    json.dumps(made)
