@@ -8,7 +8,8 @@ from pathlib import Path
 
 from kept_things import BOOT, CHAMBER, event, job
 from running import RunningService
-from stillair.jobs.toolpath import Toolpath, analyse
+from stillair.jobs.toolpath import Toolpath
+from stillair.jobs.toolpath.analysis import analyse
 from stillair.model import Change, EventChange, Job, JobPhase, Outcome
 from stillair.runtime.weathering import Weathered
 from stillair.simulation.toolpaths import BUSHING, Build, toolpath_lines

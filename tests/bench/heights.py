@@ -33,7 +33,8 @@ sys.path[:0] = [str(ROOT / "tests"), str(ROOT / "service")]
 
 from stillair.jobs.heights import HeightTimes, fit  # noqa: E402
 from stillair.jobs.sightings import HeightSeen, OwnClock  # noqa: E402
-from stillair.jobs.toolpath import Layers, MotionLimits, Toolpath, analyse  # noqa: E402
+from stillair.jobs.toolpath import Layers, MotionLimits, Toolpath  # noqa: E402
+from stillair.jobs.toolpath.analysis import analyse  # noqa: E402
 from stillair.simulation.toolpaths import (  # noqa: E402 - the paths above come first
     BUSHING,
     FIN_BOX,

@@ -25,7 +25,7 @@ from stillair.simulation.toolpaths import BUSHING, FIN_BOX, SPACER, Build, toolp
 
 READ = """
 import json, resource, sys, time
-from stillair.jobs.toolpath import analyse
+from stillair.jobs.toolpath.analysis import analyse
 def peak(): return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 before = peak()
 began, cpu = time.perf_counter(), time.process_time()

@@ -15,7 +15,8 @@ import pytest
 
 from kept_things import event, job
 from running import RunningService, wait_until
-from stillair.jobs.toolpath import Toolpath, analyse
+from stillair.jobs.toolpath import Toolpath
+from stillair.jobs.toolpath.analysis import analyse
 from stillair.model import Change, HeightPin, Job, JobPhase, Outcome, Timeline
 from stillair.runtime.comparing import pauses_of
 from stillair.runtime.heights import Heights

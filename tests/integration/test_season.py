@@ -9,7 +9,8 @@ import pytest
 from kept_things import BOOT, CHAMBER, job
 from stillair.errors import CommandRefused
 from stillair.jobs.figures import RULE
-from stillair.jobs.toolpath import Toolpath, analyse
+from stillair.jobs.toolpath import Toolpath
+from stillair.jobs.toolpath.analysis import analyse
 from stillair.model import (
     JobDiagnosis,
     JobLog,

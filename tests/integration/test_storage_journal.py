@@ -15,6 +15,7 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
 from kept_things import BOOT, CHAMBER, alarm, alarm_test, event, job, note, notice, outcome, over
+from stillair.access.migrations import PEOPLE
 from stillair.database import (
     Versions,
     bring_up_to_date,
@@ -39,7 +40,6 @@ from stillair.storage import migrations
 from stillair.storage.journal import Journal
 from stillair.storage.outbox import SUPERSEDED
 from stillair.storage.records import Parcel
-from stillair.storage.tables import ArchiveTable, JournalTable
 
 NOW = datetime(2026, 9, 21, 14, 30, tzinfo=UTC)
 AFTER_REBOOT = Timeline("boot-2", BOOT.wall_at_zero_s + 500.0)
@@ -533,25 +533,47 @@ def test_what_was_learned_and_is_damaged_counts_as_nothing(
 
 
 @pytest.mark.parametrize(
-    ("versions", "tables"),
+    "versions",
     [
-        pytest.param(migrations.JOURNAL, JournalTable, id="journal"),
-        pytest.param(migrations.ARCHIVE, ArchiveTable, id="archive"),
+        pytest.param(migrations.JOURNAL, id="journal"),
+        pytest.param(migrations.ARCHIVE, id="archive"),
+        pytest.param(PEOPLE, id="people"),
     ],
 )
-def test_migrations_from_scratch_make_what_the_tables_say(
-    tmp_path: Path, versions: Versions, tables: type[JournalTable] | type[ArchiveTable]
+def test_migrations_from_scratch_make_what_a_new_file_has(
+    tmp_path: Path, versions: Versions
 ) -> None:
     script = ScriptDirectory(str(versions.folder), version_locations=[str(versions.folder)])
     assert script.get_heads() == [versions.head]
-    engine = writer_engine(tmp_path / "new.db")
-    bring_up_to_date(engine, versions)
-    engine.dispose()
-    reader = reader_engine(tmp_path / "new.db")
+    for name, target in (("new.db", "head"), ("migrated.db", versions.head)):
+        engine = writer_engine(tmp_path / name)
+        bring_up_to_date(engine, versions, target=target)
+        engine.dispose()
+    reader = reader_engine(tmp_path / "migrated.db")
     with reader.connect() as connection:
         context = MigrationContext.configure(connection)
-        assert compare_metadata(context, tables.metadata) == []
+        assert compare_metadata(context, versions.tables) == []
     reader.dispose()
+    assert _made_of(tmp_path / "new.db") == _made_of(tmp_path / "migrated.db")
+
+
+def _made_of(path: Path) -> dict[str, tuple[object, ...]]:
+    """What there is in a file by its name: kind, options, columns in any order, and the version."""
+    with closing(sqlite3.connect(path)) as file:
+        found: dict[str, tuple[object, ...]] = {
+            name: (
+                kind,
+                "WITHOUT ROWID" in (sql or ""),
+                "AUTOINCREMENT" in (sql or ""),
+                "UNIQUE INDEX" in (sql or ""),
+                # With the place in the key, but without the place in the row.
+                sorted(row[1:4] + row[5:] for row in file.execute(f'PRAGMA table_info("{name}")')),
+                sorted(row[2:] for row in file.execute(f'PRAGMA foreign_key_list("{name}")')),
+                [row[2] for row in file.execute(f'PRAGMA index_info("{name}")')],
+            )
+            for kind, name, sql in file.execute("SELECT type, name, sql FROM sqlite_master")
+        }
+        return found | {"version": file.execute("SELECT * FROM alembic_version").fetchone()}
 
 
 def test_an_older_file_is_brought_up_to_date_with_what_is_in_it(path: Path) -> None:

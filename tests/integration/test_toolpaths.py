@@ -25,7 +25,8 @@ from starlette.types import Message
 from running import RunningService, stillair, wait_until
 from stillair.api import receiving
 from stillair.errors import CommandRefused, NoRoomError, StoreError
-from stillair.jobs.toolpath import Bounds, MotionLimits, analyse
+from stillair.jobs.toolpath import Bounds, MotionLimits
+from stillair.jobs.toolpath.analysis import analyse
 from stillair.runtime import backup
 from stillair.runtime.toolpaths import (
     FREE_BYTES,

@@ -10,17 +10,11 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from alembic.autogenerate import compare_metadata
-from alembic.migration import MigrationContext
-from alembic.script import ScriptDirectory
 
 from hand_clocks import Clocks
 from stillair.access import people, store
-from stillair.access.migrations import PEOPLE
 from stillair.access.people import FILE_NAME, Access, TooManyTriesError
 from stillair.access.roles import Principal, Role
-from stillair.access.tables import PeopleTable
-from stillair.database import reader_engine
 from stillair.errors import AccessError, StoreError
 
 WORDS = "oars in the rain"
@@ -366,17 +360,3 @@ def test_many_may_ask_at_once(owned: Access) -> None:
     for thread in threads:
         thread.join()
     assert found == [Principal("Bench captain", Role.OWNER)] * 120
-
-
-def test_the_migrations_make_what_the_tables_say(access: Access) -> None:
-    access.ready()
-    engine = reader_engine(access.path)
-    with engine.connect() as connection:
-        context = MigrationContext.configure(connection)
-        assert compare_metadata(context, PeopleTable.metadata) == []
-    engine.dispose()
-
-
-def test_the_newest_version_is_the_one_named() -> None:
-    script = ScriptDirectory(str(PEOPLE.folder), version_locations=[str(PEOPLE.folder)])
-    assert script.get_heads() == [PEOPLE.head]

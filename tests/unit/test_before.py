@@ -14,7 +14,8 @@ import pytest
 
 from stillair.jobs.before import ChamberFacts, asleep_for, look_before
 from stillair.jobs.rules import RULES, Remark, Rule, Thresholds
-from stillair.jobs.toolpath import Layers, Outlines, Toolpath, Whole, analyse
+from stillair.jobs.toolpath import Layers, Outlines, Toolpath, Whole
+from stillair.jobs.toolpath.analysis import analyse
 from stillair.simulation.toolpaths import BUSHING, Build, toolpath_lines
 
 ZONE = ZoneInfo("Europe/Berlin")

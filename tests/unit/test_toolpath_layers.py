@@ -9,7 +9,8 @@ from math import cos, pi, sin, tau
 import numpy as np
 import pytest
 
-from stillair.jobs.toolpath import Toolpath, analyse
+from stillair.jobs.toolpath import Toolpath
+from stillair.jobs.toolpath.analysis import analyse
 from stillair.simulation.toolpaths import (
     BUSHING,
     FIN_BOX,

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from stillair.errors import StillairError
-from stillair.jobs.toolpath import Bounds, MotionLimits, analyse
+from stillair.jobs.toolpath import Bounds, MotionLimits
+from stillair.jobs.toolpath.analysis import analyse
 from stillair.jobs.toolpath.lines import pieces
 from stillair.jobs.toolpath.machine import Machine
 from stillair.jobs.toolpath.moves import HALT, WAIT, Moves

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stillair.jobs.toolpath import MotionLimits, analyse
+from stillair.jobs.toolpath import MotionLimits
+from stillair.jobs.toolpath.analysis import analyse
 from stillair.simulation.toolpaths import BUSHING, SHED_PARTS, SPACER, Build, toolpath_lines
 
 EVEN = MotionLimits(

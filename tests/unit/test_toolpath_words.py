@@ -13,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stillair.errors import ToolpathError
-from stillair.jobs.toolpath import Bounds, Toolpath, analyse
+from stillair.jobs.toolpath import Bounds, Toolpath
+from stillair.jobs.toolpath.analysis import analyse
 from stillair.jobs.toolpath.lines import pieces
 from stillair.jobs.toolpath.words import words_of
 

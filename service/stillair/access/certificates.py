@@ -33,16 +33,24 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-
-from cryptography import x509
-from cryptography.exceptions import InvalidSignature
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
+from typing import TYPE_CHECKING
 
 from stillair.clock import MADE_AT
 from stillair.database import hand_over
 from stillair.errors import CertificateError
+from stillair.late import Late
+
+if TYPE_CHECKING:
+    from cryptography import exceptions, x509
+    from cryptography.hazmat.primitives import hashes, serialization
+    from cryptography.hazmat.primitives.asymmetric import ec
+    from cryptography.x509 import oid
+else:
+    # 8 MB that nobody needs who has no certificate.
+    exceptions, x509 = Late("cryptography.exceptions"), Late("cryptography.x509")
+    hashes = Late("cryptography.hazmat.primitives.hashes")
+    serialization = Late("cryptography.hazmat.primitives.serialization")
+    ec, oid = Late("cryptography.hazmat.primitives.asymmetric.ec"), Late("cryptography.x509.oid")
 
 FOLDER = "certificates"
 AUTHORITY_FILE, SERVER_FILE, NAMES_FILE = "authority.pem", "server.pem", "names"
@@ -107,7 +115,7 @@ class Identity:
     @property
     def common_name(self) -> str:
         """What it is called in lists."""
-        found = self.certificate.subject.get_attributes_for_oid(NameOID.COMMON_NAME)
+        found = self.certificate.subject.get_attributes_for_oid(oid.NameOID.COMMON_NAME)
         return str(found[0].value) if found else ""
 
     @property
@@ -226,10 +234,10 @@ def make_authority(machine: str, names: Iterable[str], now_at: datetime) -> Iden
     begins_at = _second(now_at) - BACK
     subject = x509.Name(
         [
-            x509.NameAttribute(NameOID.ORGANIZATION_NAME, "Stillair"),
+            x509.NameAttribute(oid.NameOID.ORGANIZATION_NAME, "Stillair"),
             # The year tells two apart in a telephone's list.
             x509.NameAttribute(
-                NameOID.COMMON_NAME, f"Stillair on {machine[:30]}, {now_at:%Y-%m-%d}"
+                oid.NameOID.COMMON_NAME, f"Stillair on {machine[:30]}, {now_at:%Y-%m-%d}"
             ),
         ]
     )
@@ -284,7 +292,7 @@ def issue(authority: Identity, names: Sequence[str], now_at: datetime) -> Identi
     own = authority.certificate
     certificate = (
         x509.CertificateBuilder()
-        .subject_name(x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "Stillair")]))
+        .subject_name(x509.Name([x509.NameAttribute(oid.NameOID.COMMON_NAME, "Stillair")]))
         .issuer_name(own.subject)
         .public_key(key.public_key())
         .serial_number(x509.random_serial_number())
@@ -293,7 +301,7 @@ def issue(authority: Identity, names: Sequence[str], now_at: datetime) -> Identi
         .add_extension(x509.SubjectAlternativeName(map(_general, names)), critical=False)
         .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
         .add_extension(_usage(authority=False), critical=True)
-        .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
+        .add_extension(x509.ExtendedKeyUsage([oid.ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
         .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
         .add_extension(
             x509.AuthorityKeyIdentifier.from_issuer_public_key(authority.key.public_key()),
@@ -316,7 +324,7 @@ def why_due(
         return "there is none that can be used"
     try:
         server.certificate.verify_directly_issued_by(authority.certificate)
-    except (ValueError, TypeError, InvalidSignature):
+    except (ValueError, TypeError, exceptions.InvalidSignature):
         return "the authority is another one now"
     if now_at < server.begins_at:
         return "it was made by a clock that was ahead"

@@ -198,6 +198,7 @@ def schemes() -> frozenset[str]:
 def _made(address: str) -> NotifyBase | None:
     """The library's own object for an address; None if it can make none."""
     schemes()
+    import apprise.attachment.memory  # noqa: F401 - now, so that no alarm waits for it
     from apprise import Apprise, AppriseAsset
     from apprise.common import OverflowMode
 

@@ -14,17 +14,22 @@ import ssl
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
-
-import requests
-from requests.adapters import HTTPAdapter
-from requests.utils import DEFAULT_CA_BUNDLE_PATH
-from urllib3 import HTTPConnectionPool, HTTPSConnectionPool
-from urllib3.connection import HTTPConnection, HTTPSConnection
 
 from stillair.alerts.cutting import Line, Lines
 from stillair.errors import StillairError
+from stillair.late import Late, load
+
+if TYPE_CHECKING:
+    import requests
+    from requests import utils
+
+    from stillair.alerts import watched
+else:
+    # 6 MB that nobody needs who writes to no web server.
+    requests, utils = Late("requests"), Late("requests.utils")
+    watched = Late("stillair.alerts.watched")
 
 # It logs headers that it can't read together with the whole address.
 logging.getLogger("urllib3").setLevel(logging.CRITICAL)
@@ -34,6 +39,11 @@ ANSWER_BYTES = 16 * 1024
 PASSING = frozenset({408, 425, 429, 500, 502, 503, 504})
 LONGEST_WAIT_S = 3600.0
 _PORTS = {"http": 80, "https": 443}
+
+
+def ready() -> None:
+    """Load what writes to web servers, before a message waits for it."""
+    load(requests, utils, watched)
 
 
 class PostError(StillairError):
@@ -116,9 +126,9 @@ def _ask(
     with (lines or Lines()).line(timeout_s, due) as line, requests.Session() as session:
         session.trust_env = False  # no proxy or password that happens to lie about
         if url.lower().startswith("https:"):
-            session.mount("https://", _Watched(line, _context(trust), may_reach))
+            session.mount("https://", watched.Watched(line, _context(trust), may_reach))
         elif may_reach is None:  # or whatever the library refuses
-            session.mount("http://", _Watched(line, None, None))
+            session.mount("http://", watched.Watched(line, None, None))
         else:
             session.adapters.pop("http://")
         try:
@@ -173,58 +183,11 @@ def knock(
                 if parts.scheme == "https":
                     context = _context(trust)
                     if trust is None:
-                        context.load_verify_locations(DEFAULT_CA_BUNDLE_PATH)
+                        context.load_verify_locations(utils.DEFAULT_CA_BUNDLE_PATH)
                     context.wrap_socket(wire, server_hostname=parts.hostname).close()
         except (OSError, ValueError) as error:
             raise _error(host, error, line, timeout_s) from None
     return f"{host}:{port}"
-
-
-class _BarredError(Exception):
-    """The name has led to where nothing may be sent."""
-
-
-class _Watched(HTTPAdapter):
-    """Connections that `line` can cut, also while headers come; the machine's authorities count.
-
-    A connection to an address that `may_reach` bars is given up before a byte is sent.
-    """
-
-    def __init__(
-        self, line: Line, context: ssl.SSLContext | None, may_reach: Callable[[str], bool] | None
-    ) -> None:
-        self._line = line
-        self._context = context
-        self._may_reach = may_reach
-        super().__init__()
-
-    def init_poolmanager(self, *args: Any, **keywords: Any) -> None:
-        super().init_poolmanager(*args, ssl_context=self._context, **keywords)
-        line, may_reach = self._line, self._may_reach
-
-        class Plain(HTTPConnection):
-            def _new_conn(self) -> socket.socket:
-                made = super()._new_conn()
-                line.watch(made)
-                return made
-
-        class Secured(HTTPSConnection):
-            def _new_conn(self) -> socket.socket:
-                made = super()._new_conn()
-                line.watch(made)
-                # Of the connection itself: to look the name up beforehand could give another.
-                if may_reach is not None and not may_reach(made.getpeername()[0]):
-                    made.close()
-                    raise _BarredError
-                return made
-
-        class PlainPool(HTTPConnectionPool):
-            ConnectionCls = Plain
-
-        class SecuredPool(HTTPSConnectionPool):
-            ConnectionCls = Secured
-
-        self.poolmanager.pool_classes_by_scheme = {"http": PlainPool, "https": SecuredPool}
 
 
 def _context(trust: str | None) -> ssl.SSLContext:
@@ -252,7 +215,7 @@ def _error(host: str, error: Exception, line: Line, timeout_s: float) -> PostErr
         return failed(f"{host} was not asked: the service stops")
     if line.overdue or isinstance(error, requests.Timeout | TimeoutError):
         return failed(f"{host} gave no answer within {timeout_s:g} s")
-    if isinstance(error, _BarredError):
+    if isinstance(error, watched.BarredError):
         return failed(f"{host} leads into a private network, where this may not be sent")
     if "CERTIFICATE_VERIFY_FAILED" in text:
         return failed(f"the certificate of {host} can't be trusted")

@@ -21,15 +21,24 @@ import threading
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.hazmat.primitives.asymmetric.utils import decode_dss_signature
-from cryptography.hazmat.primitives.ciphers.aead import AESGCM
-from cryptography.hazmat.primitives.kdf.hkdf import HKDF
-
 from stillair.alerts import files
+from stillair.late import Late, load
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives import hashes, serialization
+    from cryptography.hazmat.primitives.asymmetric import ec, utils
+    from cryptography.hazmat.primitives.ciphers import aead
+    from cryptography.hazmat.primitives.kdf import hkdf
+else:
+    hashes = Late("cryptography.hazmat.primitives.hashes")
+    serialization = Late("cryptography.hazmat.primitives.serialization")
+    ec = Late("cryptography.hazmat.primitives.asymmetric.ec")
+    utils = Late("cryptography.hazmat.primitives.asymmetric.utils")
+    aead = Late("cryptography.hazmat.primitives.ciphers.aead")
+    hkdf = Late("cryptography.hazmat.primitives.kdf.hkdf")
 
 KEY_FILE = "push-key.pem"
 KEY_FILE_BYTES = 4096
@@ -38,6 +47,11 @@ RECORD_BYTES = 4096  # what every push service has to take (RFC 8030, 7.2)
 MOST_PLAIN_BYTES = RECORD_BYTES - (SALT_BYTES + 4 + 1 + POINT_BYTES) - 16 - 1
 _LAST = b"\x02"  # delimiter of the last record (RFC 8188, 2)
 GOOD_FOR = timedelta(hours=12)  # RFC 8292, 2: at most 24 h
+
+
+def ready() -> None:
+    """Load what seals and signs, before a message waits for it."""
+    load(hashes, serialization, ec, utils, aead, hkdf)
 
 
 def seal(
@@ -64,11 +78,11 @@ def seal(
     key = _derived(secret, salt, b"Content-Encoding: aes128gcm\0", 16)
     nonce = _derived(secret, salt, b"Content-Encoding: nonce\0", 12)
     head = salt + RECORD_BYTES.to_bytes(4, "big") + bytes([len(own)]) + own
-    return head + AESGCM(key).encrypt(nonce, plain + _LAST, None)
+    return head + aead.AESGCM(key).encrypt(nonce, plain + _LAST, None)
 
 
 def _derived(secret: bytes, salt: bytes, info: bytes, length: int) -> bytes:
-    return HKDF(hashes.SHA256(), length, salt, info).derive(secret)
+    return hkdf.HKDF(hashes.SHA256(), length, salt, info).derive(secret)
 
 
 def public_key(raw: bytes) -> ec.EllipticCurvePublicKey:
@@ -135,7 +149,7 @@ class SenderKey:
             to_text(json.dumps(part, separators=(",", ":")).encode())
             for part in ({"typ": "JWT", "alg": "ES256"}, claims)
         )
-        r, s = decode_dss_signature(key.sign(signed.encode(), ec.ECDSA(hashes.SHA256())))
+        r, s = utils.decode_dss_signature(key.sign(signed.encode(), ec.ECDSA(hashes.SHA256())))
         signature = r.to_bytes(32, "big") + s.to_bytes(32, "big")
         return f"vapid t={signed}.{to_text(signature)}, k={to_text(point(key.public_key()))}"
 

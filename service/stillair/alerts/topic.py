@@ -12,6 +12,7 @@ OASIS, MQTT version 5.0: 3.4.2.1 PUBACK reason code 0x10, no matching subscriber
 
 from __future__ import annotations
 
+import importlib
 import socket
 import ssl
 from collections.abc import Callable
@@ -96,6 +97,7 @@ class TopicRoute:
     """Publish messages to `mqtt:` addresses at one broker, once each with QoS 1."""
 
     def __init__(self, settings: BrokerSettings, *, timeout_s: float = TIMEOUT_S) -> None:
+        importlib.import_module("paho.mqtt.client")  # now, so that no alarm waits for it
         self._settings = settings
         self._timeout_s = timeout_s
         self._lines = Lines()

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from datetime import datetime
 
 from stillair.alerts.cutting import Lines
-from stillair.alerts.posting import PostError, knock, post
+from stillair.alerts.posting import PostError, knock, post, ready
 from stillair.alerts.routes import Message
 from stillair.errors import DeliveryError
 
@@ -46,6 +46,7 @@ class WebhookRoute:
         trust: str | None = None,
         timeout_s: float = TIMEOUT_S,
     ) -> None:
+        ready()  # now, so that no alarm waits for it
         self._address = address
         self._secret = secret.encode()
         self._wall = wall

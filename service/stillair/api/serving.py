@@ -35,7 +35,6 @@ from stillair.runtime.changing import Changing
 from stillair.runtime.identity import IdentityKeeper
 from stillair.runtime.labels import boot_id
 from stillair.runtime.manager import ServiceManager
-from stillair.runtime.season_file import SeasonError
 from stillair.runtime.service import Service
 
 log = logging.getLogger(__name__)
@@ -141,7 +140,7 @@ def _run(
             if files and (aside := _set_aside(folder)):
                 say(aside)
             if season or (not files and season_desk.is_wished(folder)):
-                say(_season(folder))
+                say(season_desk.brought_in(folder))
             listener = _listen(host, port)
             service = wiring.build(chambers, folder, boot_id=boot_id(), has_owner=access.has_owner)
             service.setting_up.is_demo = not files
@@ -253,14 +252,6 @@ def _run(
     return again.is_set()
 
 
-def _season(folder: Path) -> str:
-    """Bring the season in; what to say of it. Without it the chamber is watched all the same."""
-    try:
-        return season_desk.bring_in(folder, datetime.now().astimezone())
-    except (SeasonError, StoreError, OSError) as error:
-        return f"No season of simulated jobs has been brought in: {error}."
-
-
 def _set_aside(folder: Path) -> str:
     """What to say of the simulated chamber's history, where it makes room."""
     try:
@@ -285,6 +276,7 @@ def _spare_collector() -> None:
     """
     gc.collect()
     gc.freeze()
+    gc.enable()
 
 
 def _is_tried_by_hand(folder: Path) -> bool:

@@ -23,7 +23,8 @@ def toolpath(
 ) -> None:
     """Read a toolpath: its layers, times and figures; with a chamber file, for its machine."""
     from stillair.config.reading import load_chamber
-    from stillair.jobs.toolpath import MotionLimits, analyse
+    from stillair.jobs.toolpath import MotionLimits
+    from stillair.jobs.toolpath.analysis import analyse
     from stillair.runtime.toolpath_files import blocks, in_words, layer_rows, toolpath_of
     from stillair.storage.records import to_record
 

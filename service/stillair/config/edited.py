@@ -9,14 +9,18 @@ what stands after a table's last key and a blank line is the next table's, and s
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
-
-import tomlkit
-from tomlkit.container import Container
-from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import AoT, Array, Comment, InlineTable, Item, Table, Trivia, Whitespace
+from typing import TYPE_CHECKING, Any
 
 from stillair.errors import StillairError
+from stillair.late import Late
+
+if TYPE_CHECKING:
+    import tomlkit
+    from tomlkit import exceptions, items
+    from tomlkit.container import Container
+else:
+    tomlkit = Late("tomlkit")
+    exceptions, items = Late("tomlkit.exceptions"), Late("tomlkit.items")
 
 BEGIN, END = "# \u2191 stillair begin", "# \u2191 stillair end"  # never left in a text
 
@@ -70,10 +74,10 @@ class Edited:
         match doc.get(name):
             case None:
                 self._append(block)
-            case AoT() as tables if len(tables):
+            case items.AoT() as tables if len(tables):
                 self._mark(_body(tables[-1]), END)
                 self._cut(doc, lambda _: f"{self._newline}{block}")
-            case Array() as rows:
+            case items.Array() as rows:
                 inline = tomlkit.inline_table()
                 inline.update(row)
                 rows.append(inline)
@@ -87,7 +91,7 @@ class Edited:
         row = self._row(doc, name, of)
         gone: Mapping[str, Any] = row.unwrap()
         rows = doc[name]
-        if isinstance(rows, Array):
+        if isinstance(rows, items.Array):
             rows.remove(row)
             self.text = doc.as_string()
         else:
@@ -100,7 +104,7 @@ class Edited:
         found = doc.get(table)
         if found is None:
             return False
-        if isinstance(found, Table) and not found.is_super_table():
+        if isinstance(found, items.Table) and not found.is_super_table():
             self._take_out(doc, found)
         else:
             del doc[table]
@@ -112,26 +116,26 @@ class Edited:
     def _parsed(self) -> tomlkit.TOMLDocument:
         try:
             return tomlkit.parse(self.text)
-        except (TOMLKitError, ValueError, RecursionError):
+        except (exceptions.TOMLKitError, ValueError, RecursionError):
             raise EditError(
                 "the file is written in a way that the page can't change; change it by hand"
             ) from None
 
     def _rows(self, doc: tomlkit.TOMLDocument, name: str) -> list[Any]:
         rows = doc.get(name)
-        return list(rows) if isinstance(rows, AoT | Array) else []
+        return list(rows) if isinstance(rows, items.AoT | items.Array) else []
 
     def _row(self, doc: tomlkit.TOMLDocument, name: str, of: str) -> Any:
         for row in self._rows(doc, name):
-            if isinstance(row, Table | InlineTable) and row.get("name") == of:
+            if isinstance(row, items.Table | items.InlineTable) and row.get("name") == of:
                 return row
         raise EditError(f"{name}: there is none called “{of[:60]}”")
 
     def _set(self, doc: tomlkit.TOMLDocument, table: Any, path: str, key: str, value: Any) -> Any:
-        if not isinstance(table, Table | InlineTable):
+        if not isinstance(table, items.Table | items.InlineTable):
             raise EditError(f"{path}: is not written as a table; change it by hand")
         old = table.get(key)
-        before = old.unwrap() if isinstance(old, Item) else old
+        before = old.unwrap() if isinstance(old, items.Item) else old
         if before == value and isinstance(before, bool) is isinstance(value, bool):
             return before
         if old is not None and value is not None:
@@ -140,7 +144,7 @@ class Edited:
             table.remove(key)
         elif value is None:
             return None
-        elif isinstance(table, InlineTable):
+        elif isinstance(table, items.InlineTable):
             table[key] = value
         elif table.is_super_table():  # of dotted keys, which have no place for another
             raise EditError(f"{path}: its table has no heading; change it by hand")
@@ -153,12 +157,12 @@ class Edited:
 
     def _mark(self, body: list[Any], mark: str) -> None:
         """Put a mark behind the last key of a table, and behind its comments beside that."""
-        body.insert(_tail(body), (None, Comment(Trivia("", "", mark, self._newline))))
+        body.insert(_tail(body), (None, items.Comment(items.Trivia("", "", mark, self._newline))))
 
-    def _take_out(self, doc: tomlkit.TOMLDocument, table: Table) -> None:
+    def _take_out(self, doc: tomlkit.TOMLDocument, table: items.Table) -> None:
         body = _body(table)
         self._mark(body, END)
-        body.insert(0, (None, Comment(Trivia("", "", BEGIN, self._newline))))
+        body.insert(0, (None, items.Comment(items.Trivia("", "", BEGIN, self._newline))))
 
         def without(before: str) -> str:
             head, _, _ = before.partition(BEGIN)
@@ -220,4 +224,4 @@ def _tail(body: list[Any]) -> int:
 
 
 def _is_comment(entry: Any) -> bool:
-    return isinstance(entry[1], Comment) and not isinstance(entry[1], Whitespace)
+    return isinstance(entry[1], items.Comment) and not isinstance(entry[1], items.Whitespace)

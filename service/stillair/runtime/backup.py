@@ -22,7 +22,6 @@ import os
 import re
 import shutil
 import sqlite3
-import tarfile
 import tempfile
 import zipfile
 from collections.abc import Iterator
@@ -30,7 +29,7 @@ from contextlib import closing, contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 from stillair import __version__
 from stillair.access.answers import FILE_NAME as ANSWER_KEY
@@ -38,9 +37,15 @@ from stillair.access.migrations import PEOPLE
 from stillair.access.people import FILE_NAME as ACCESS
 from stillair.database import BUSY_MS, Versions, check_soundness, hand_over, store_errors, sync
 from stillair.errors import StillairError
+from stillair.late import Late
 from stillair.runtime.chamber_trial import FILE as CHANGES
 from stillair.storage.migrations import ARCHIVE as ARCHIVE_VERSIONS
 from stillair.storage.migrations import JOURNAL as JOURNAL_VERSIONS
+
+if TYPE_CHECKING:
+    import tarfile
+else:
+    tarfile = Late("tarfile")  # which a night needs, or who looks
 
 JOURNAL, ARCHIVE = "journal.db", "archive.db"
 STORES: dict[str, Versions] = {
@@ -52,6 +57,7 @@ FOLDER = "backups"
 IN_USE = "in-use"
 MANIFEST = "manifest.json"
 COMING = "restoring"  # what is on its way in
+BRINGING_IN = "bringing-in"  # the same of an archive
 FORM = 1
 KEEP = 3  # in the data directory itself, the newest of them
 FREE_BYTES = 300 * 10**6  # have to be left: the journal and the readings come first
@@ -70,7 +76,7 @@ _LEFT_OUT = re.compile(
 )
 # Toolpaths lie there until they have been read; what they build is in the journal.
 _FOLDERS_LEFT_OUT = re.compile(
-    rf"{FOLDER}|{COMING}|replaced-.*|toolpaths|bringing-in|moving|simulated-before"
+    rf"{FOLDER}|{COMING}|replaced-.*|toolpaths|{BRINGING_IN}|moving|simulated-before"
 )
 
 

@@ -65,7 +65,7 @@ from stillair.runtime.archive_values import (
     sensor_of,
     sized,
 )
-from stillair.runtime.backup import ARCHIVE, IN_USE, JOURNAL
+from stillair.runtime.backup import ARCHIVE, BRINGING_IN, IN_USE, JOURNAL
 from stillair.storage import kept_lines
 from stillair.storage.archive import Archive
 from stillair.storage.brought import Stage
@@ -75,7 +75,6 @@ from stillair.storage.journal import Journal
 from stillair.storage.readings import Readings
 from stillair.storage.toolpaths import READY, REFUSED
 
-COMING = "bringing-in"  # what is on its way in
 PICTURE_BYTES = 30 * 10**6
 
 
@@ -126,13 +125,13 @@ def bring_in(
 
 def finish(folder: Path) -> None:
     """End what was stopped in the middle, at a start. Raises `StoreError`."""
-    if (folder / COMING).is_dir() and (folder / JOURNAL).is_file():
+    if (folder / BRINGING_IN).is_dir() and (folder / JOURNAL).is_file():
         with suppress(ArchiveError), _one_at_a_time(folder):
             _clear_up(folder)
 
 
 def _clear_up(folder: Path) -> None:
-    clear_up(folder / COMING, folder / JOURNAL, folder / ARCHIVE, _homes(folder))
+    clear_up(folder / BRINGING_IN, folder / JOURNAL, folder / ARCHIVE, _homes(folder))
 
 
 def _homes(folder: Path) -> dict[str, Path]:
@@ -192,7 +191,7 @@ def _bring_in(coming: _Coming, as_chamber: str | None, at: datetime) -> BroughtI
             _check_boxes(head, journal)
     coming.need_room()
     stage = Stage(
-        coming.folder / COMING,
+        coming.folder / BRINGING_IN,
         coming.folder / JOURNAL,
         coming.folder / ARCHIVE,
         uuid4().hex,

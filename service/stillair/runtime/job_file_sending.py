@@ -6,12 +6,15 @@ import asyncio
 import json
 from collections.abc import AsyncIterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from stillair.errors import CommandRefused, Refusal
 from stillair.runtime import programs
-from stillair.runtime.job_file import Asked
 from stillair.runtime.worker import WorkFailedError
 from stillair.storage.records import to_record
+
+if TYPE_CHECKING:
+    from stillair.runtime.job_file import Asked
 
 BLOCK_BYTES = 1 << 16
 FIRST_S = 60.0  # until something comes, on a busy board

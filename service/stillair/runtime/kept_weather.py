@@ -14,14 +14,20 @@ import zlib
 from contextlib import suppress
 from hashlib import sha256
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from stillair import __version__
 from stillair.errors import StoreError
+from stillair.late import Late
 from stillair.runtime.comparing import pauses_of
 from stillair.runtime.diagnosing import epoch_s, faults_of, spans_of
-from stillair.runtime.weathering import AROUND_S, DISTURBING, Weathered
 from stillair.storage.history import History
 from stillair.storage.items import Item
+
+if TYPE_CHECKING:
+    from stillair.runtime import weathering
+else:
+    weathering = Late("stillair.runtime.weathering")
 
 log = logging.getLogger(__name__)
 
@@ -31,7 +37,7 @@ SETTLED_S = 600.0  # after the end a last reading, pause or event may still come
 AFTER_S = 3600.0  # of events after the end: the last layers may have been laid later than told
 
 
-def rests_on(history: History, asked: Weathered) -> str | None:
+def rests_on(history: History, asked: weathering.Weathered) -> str | None:
     """A mark of all that a job's weather is computed from; None while that still changes.
 
     The readings of a job that is over don't change, and a toolpath that was read doesn't.
@@ -43,8 +49,10 @@ def rests_on(history: History, asked: Weathered) -> str | None:
     begun_s, over_s = epoch_s(item["started_at"]), epoch_s(item["finished_at"])
     if begun_s is None or over_s is None or asked.now_s < over_s + SETTLED_S:
         return None
-    since_s, until_s = begun_s - AROUND_S, over_s + AFTER_S
-    spans = [spans_of(history, asked.chamber, kind, since_s, until_s) for kind in DISTURBING]
+    since_s, until_s = begun_s - weathering.AROUND_S, over_s + AFTER_S
+    spans = [
+        spans_of(history, asked.chamber, kind, since_s, until_s) for kind in weathering.DISTURBING
+    ]
     faults = faults_of(history, asked.chamber, since_s, until_s)
     what = (
         __version__,

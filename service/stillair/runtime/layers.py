@@ -4,16 +4,23 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from stillair.errors import CommandRefused, InputError, Refusal
-from stillair.runtime.beside import HeldAgainst
-from stillair.runtime.foreseeing import LookedAt, facts
+from stillair.late import Late
 from stillair.runtime.kept_weather import rests_on
 from stillair.runtime.marks import air_sensors, sensor_marks
 from stillair.runtime.service import Service
-from stillair.runtime.weathering import Weathered
 from stillair.storage.items import Item
+
+if TYPE_CHECKING:
+    from stillair.runtime import beside as held
+    from stillair.runtime import foreseeing, weathering
+else:
+    held = Late("stillair.runtime.beside")
+    foreseeing = Late("stillair.runtime.foreseeing")
+    weathering = Late("stillair.runtime.weathering")
 
 
 def job_time_s(service: Service, job: str) -> float:
@@ -28,7 +35,7 @@ async def job_weather(service: Service, job: str) -> Item:
     """
     key = str(service.job(job)["chamber"])
     air = await asyncio.to_thread(service.air_of, job)
-    asked = Weathered(job, key, air, service.chamber_time_s(key))
+    asked = weathering.Weathered(job, key, air, service.chamber_time_s(key))
     # Before it is computed: what becomes known meanwhile makes another mark.
     mark = await asyncio.to_thread(rests_on, service.history, asked)
     if mark and (kept := await asyncio.to_thread(service.weathers.get, job, mark)) is not None:
@@ -50,7 +57,7 @@ async def job_beside(service: Service, job: str, beside: str) -> Item:
     """What a job is held against; see `beside`. Raises `CommandRefused`."""
     watched = service.watched(service.chamber(str(service.job(job)["chamber"])))
     await service.archive.write_out()
-    asked = HeldAgainst(
+    asked = held.HeldAgainst(
         job=job,
         beside=beside,
         air=air_sensors(watched.settings),
@@ -67,10 +74,10 @@ async def look_before(service: Service, toolpath: str, chamber: str | None, mate
     settings = watched.settings
     zone = settings.chamber.timezone
     begins_at = watched.labels.timeline().at(watched.clock.now_s())
-    asked = LookedAt(
+    asked = foreseeing.LookedAt(
         toolpath=toolpath,
         material=material,
-        chamber=facts(settings, watched.supervisor.view.thermal),
+        chamber=foreseeing.facts(settings, watched.supervisor.view.thermal),
         begins_at=begins_at.astimezone(ZoneInfo(zone) if zone else None).isoformat(),
         limits=settings.before.thresholds,
     )

@@ -22,7 +22,8 @@ import numpy as np
 
 from stillair.config import ChamberSettings, default_chamber
 from stillair.errors import SensorError
-from stillair.jobs.toolpath import MotionLimits, Toolpath, analyse
+from stillair.jobs.toolpath import MotionLimits, Toolpath
+from stillair.jobs.toolpath.analysis import analyse
 from stillair.media.marking import as_jpeg
 from stillair.model import (
     Acknowledge,

@@ -15,16 +15,22 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mappin
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO
 from uuid import uuid4
 
 from stillair.database import store_errors
 from stillair.errors import CommandRefused, NoRoomError, Refusal, StillairError
+from stillair.late import Late
 from stillair.media.files import FREE_BYTES
-from stillair.runtime.archive_file import export
-from stillair.runtime.bringing_in import bring_in, finish
+from stillair.runtime.backup import BRINGING_IN
 from stillair.runtime.programs import answered
 from stillair.runtime.worker import NICE, WorkFailedError
+
+if TYPE_CHECKING:
+    from stillair.runtime import archive_file, bringing_in
+else:
+    archive_file = Late("stillair.runtime.archive_file")
+    bringing_in = Late("stillair.runtime.bringing_in")
 
 FOLDER = "moving"
 PATIENCE_S = 3600.0  # of the slowest card with years on it
@@ -53,7 +59,8 @@ class Moving:
         if not self._tidied:
             if not self._busy:
                 shutil.rmtree(self._folder / FOLDER, ignore_errors=True)
-            finish(self._folder)
+            if (self._folder / BRINGING_IN).is_dir():
+                bringing_in.finish(self._folder)
             self._tidied = True
 
     async def take_out(self) -> BinaryIO:
@@ -131,9 +138,9 @@ def answer(question: Mapping[str, Any]) -> dict[str, Any]:
     folder = Path(question["folder"])
     try:
         if "out" in question:
-            made = export(folder, Path(question["out"]), names=question["names"])
+            made = archive_file.export(folder, Path(question["out"]), names=question["names"])
             return {"counts": asdict(made.counts)}
-        done = bring_in(Path(question["in"]), folder, as_chamber=question["as"])
+        done = bringing_in.bring_in(Path(question["in"]), folder, as_chamber=question["as"])
     except StillairError as error:
         # The name that it has here says nothing to whoever sent it.
         why = str(error).replace(str(question.get("in", question.get("out"))), "the file")

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
+from stillair.alerts import posting, sealing
 from stillair.alerts.push import NONE_JOINED, SCHEME, PushRoute, PushSettings
 from stillair.alerts.sealing import KEY_FILE, SenderKey
 from stillair.alerts.telephones import FILE_NAME, Telephone, Telephones
@@ -22,6 +23,9 @@ TRY_IT = "send it a trial on the page Telephones, now and then"
 
 def push_route(chambers: Sequence[ChamberSettings], folder: Path, clock: Clock) -> PushRoute:
     """The route to all telephones that are kept in the data directory."""
+    if people(chambers):  # danger goes this way: nothing of it is loaded only then
+        posting.ready()
+        sealing.ready()
     tables = [settings.push for settings in chambers]
     named = next((table for table in tables if "contact" in table.model_fields_set), tables[0])
     trust = {

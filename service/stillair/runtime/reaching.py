@@ -10,18 +10,23 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from stillair.alarms.testing import spoken
 from stillair.alerts.addresses import RouteKind, public_form, route_kind
-from stillair.alerts.mail import MailRoute, MailSettings
 from stillair.alerts.routes import Message, Route
 from stillair.alerts.topic import BrokerSettings, TopicRoute
 from stillair.alerts.webhook import WebhookRoute
 from stillair.config import ChamberSettings
 from stillair.config.reach import MailTable, MqttTable
 from stillair.errors import DeliveryError
+from stillair.late import Late
 from stillair.runtime.found import ON_SILENT, ROUTE_REMEDY, Found, State
+
+if TYPE_CHECKING:
+    from stillair.alerts import mail
+else:
+    mail = Late("stillair.alerts.mail")  # with it all that mail is written by; see `_Maker`
 
 GONE = "it stands in no chamber file any more"
 Picture = Callable[[str], bytes | None]
@@ -170,7 +175,7 @@ class _Maker:
         self._picture = picture
         self._wall = wall
         self._link_ends = link_ends
-        self._servers: dict[MailSettings, MailRoute] = {}
+        self._servers: dict[mail.MailSettings, mail.MailRoute] = {}
         self._brokers: dict[BrokerSettings, TopicRoute] = {}
         self._messengers: dict[str, Route] = {}
 
@@ -185,10 +190,10 @@ class _Maker:
             case _:
                 return self.messenger(address)
 
-    def mail(self, settings: ChamberSettings) -> MailRoute:
+    def mail(self, settings: ChamberSettings) -> mail.MailRoute:
         assert settings.mail is not None, "the settings were checked: mail needs [mail]"
         server = mail_settings(settings.mail, settings.chamber.timezone)
-        route = MailRoute(server, picture=self._picture, link_ends=self._link_ends)
+        route = mail.MailRoute(server, picture=self._picture, link_ends=self._link_ends)
         return self._servers.setdefault(server, route)
 
     def topic(self, settings: ChamberSettings) -> TopicRoute:
@@ -210,10 +215,10 @@ class _Maker:
         return self._messengers[address]
 
 
-def mail_settings(of: MailTable, timezone: str | None = None) -> MailSettings:
+def mail_settings(of: MailTable, timezone: str | None = None) -> mail.MailSettings:
     """The mail server of a chamber file, as the route takes it."""
     sender = of.sender or (of.username if of.username and "@" in of.username else None)
-    return MailSettings(
+    return mail.MailSettings(
         host=of.host,
         port=of.port,
         security=of.security,

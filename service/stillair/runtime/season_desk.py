@@ -11,19 +11,27 @@ from __future__ import annotations
 
 import logging
 import shutil
+import subprocess
+import sys
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from stillair.config import default_chamber
-from stillair.errors import CommandRefused, Refusal
+from stillair.errors import CommandRefused, Refusal, StillairError
+from stillair.late import Late
 from stillair.model import JobPhase
-from stillair.runtime import season_file
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.storage.archive import Archive
 from stillair.storage.history import MOST_ITEMS, History
 from stillair.storage.journal import Journal
+
+if TYPE_CHECKING:
+    from stillair.runtime import season_file
+else:
+    season_file = Late("stillair.runtime.season_file")  # with it the simulation
 
 log = logging.getLogger(__name__)
 
@@ -31,6 +39,7 @@ WISH = "season-wanted"
 LEAVING = "simulated-leaves"
 ASIDE = "simulated-before"  # where the simulated chamber's history goes then
 FOLDERS = ("pictures", "clips", "toolpaths")
+NOT_BROUGHT_IN = "No season of simulated jobs has been brought in"
 STEMS = (JOURNAL, ARCHIVE, "emergency.journal")  # of the files that make room
 
 
@@ -129,8 +138,25 @@ def set_aside(folder: Path) -> str:
     return f"What was kept of the simulated chamber is in {aside} now."
 
 
-def bring_in(folder: Path, now: datetime) -> str:
+def brought_in(folder: Path) -> str:
     """Bring the season in at a start, before anything is watched; returns what to say of it.
+
+    By a program that ends: it takes 100 MB, and a process gives little of that back.
+    """
+    made = subprocess.run(
+        [sys.executable, "-m", "stillair.runtime.season_desk", str(folder)],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        text=True,
+        check=False,
+    )
+    if made.returncode:
+        return f"{NOT_BROUGHT_IN}: its program ended with {made.returncode}."
+    return made.stdout.strip()
+
+
+def bring_in(folder: Path, now: datetime) -> str:
+    """What that program does; returns what to say of it.
 
     What the simulated chamber has told so far makes room where that was wished for.
     Raises `SeasonError` where there is a history, and `StoreError`, `OSError`.
@@ -150,3 +176,16 @@ def bring_in(folder: Path, now: datetime) -> str:
 def _history_files(folder: Path) -> Iterable[Path]:
     """Journal and archive with what lies beside them under their names."""
     return [path for stem in STEMS for path in folder.glob(f"{stem}*") if path.is_file()]
+
+
+def main() -> None:
+    """Bring the season in, and say what came of it: without it the chamber is watched as well."""
+    try:
+        told = bring_in(Path(sys.argv[1]), datetime.now().astimezone())
+    except (StillairError, OSError) as error:
+        told = f"{NOT_BROUGHT_IN}: {error}."
+    sys.stdout.write(told)
+
+
+if __name__ == "__main__":
+    main()

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import BinaryIO
 
 from stillair.errors import InputError
-from stillair.jobs.toolpath import Layers, MotionLimits, Toolpath, Whole, analyse
+from stillair.jobs.toolpath import Layers, MotionLimits, Toolpath, Whole
+from stillair.jobs.toolpath.analysis import analyse
 from stillair.storage.toolpaths import packed
 
 BLOCK_BYTES = 1 << 18

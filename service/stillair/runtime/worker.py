@@ -16,22 +16,37 @@ import sys
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from stillair.errors import CommandRefused, InputError, Refusal, StillairError, ToolpathError
-from stillair.jobs.toolpath import MotionLimits, Whole
-from stillair.model import JobDiagnosis
+from stillair.late import Late
 from stillair.runtime import programs
-from stillair.runtime.beside import HeldAgainst, beside_of
-from stillair.runtime.comparing import Curve, curve_record, past_curve
-from stillair.runtime.diagnosing import Diagnosed, diagnose
-from stillair.runtime.foreseeing import LookedAt, look_of
-from stillair.runtime.toolpath_files import read_toolpath
-from stillair.runtime.weathering import Weathered, weather_of
-from stillair.runtime.whatif import what_if
 from stillair.storage.items import Item
 from stillair.storage.records import from_record, to_record
-from stillair.watch import WatchPlan
+
+if TYPE_CHECKING:
+    from stillair import model, watch
+    from stillair.jobs import toolpath as toolpaths
+    from stillair.runtime import beside as held
+    from stillair.runtime import (
+        comparing,
+        diagnosing,
+        foreseeing,
+        toolpath_files,
+        weathering,
+        whatif,
+    )
+else:
+    # The service asks and the worker answers one question: each loads what it needs for that.
+    model, watch = Late("stillair.model"), Late("stillair.watch")
+    toolpaths = Late("stillair.jobs.toolpath")
+    held = Late("stillair.runtime.beside")
+    comparing = Late("stillair.runtime.comparing")
+    diagnosing = Late("stillair.runtime.diagnosing")
+    foreseeing = Late("stillair.runtime.foreseeing")
+    toolpath_files = Late("stillair.runtime.toolpath_files")
+    weathering = Late("stillair.runtime.weathering")
+    whatif = Late("stillair.runtime.whatif")
 
 PATIENCE_S = 120.0
 NICE = 15
@@ -60,7 +75,7 @@ class Workshop:
         return self._shares.get(job)
 
     async def what_if(
-        self, job: str, before: WatchPlan, after: WatchPlan, material: str | None = None
+        self, job: str, before: watch.WatchPlan, after: watch.WatchPlan, material: str | None = None
     ) -> list[Item]:
         """The differences of two plans over a job; see `whatif`.
 
@@ -92,15 +107,15 @@ class Workshop:
         items: list[Item] = answer["items"]
         return items
 
-    async def diagnosis(self, asked: Diagnosed) -> JobDiagnosis:
+    async def diagnosis(self, asked: diagnosing.Diagnosed) -> model.JobDiagnosis:
         """What a job says of its box; see `diagnosing`.
 
         Raises `StillairError`, or `TimeoutError` where it takes too long.
         """
         answer = await self._ask({"what": "diagnosis", "asked": to_record(asked)})
-        return from_record(JobDiagnosis, answer["diagnosis"])
+        return from_record(model.JobDiagnosis, answer["diagnosis"])
 
-    async def weather(self, asked: Weathered) -> Item:
+    async def weather(self, asked: weathering.Weathered) -> Item:
         """What each layer of a job met; see `weathering`.
 
         Raises as `diagnosis`, and `CommandRefused` where too many others wait.
@@ -108,22 +123,24 @@ class Workshop:
         answer = await self._in_turn({"what": "weather", "asked": to_record(asked)})
         return Item(answer["weather"])
 
-    async def beside(self, asked: HeldAgainst) -> Item:
+    async def beside(self, asked: held.HeldAgainst) -> Item:
         """What a job is held against; see `beside`. Raises as `weather`."""
         answer = await self._in_turn({"what": "beside", "asked": to_record(asked)})
         return Item(answer["beside"])
 
-    async def look_before(self, asked: LookedAt) -> Item:
+    async def look_before(self, asked: foreseeing.LookedAt) -> Item:
         """What commonly spoils such a job; see `foreseeing`. Raises as `weather`."""
         answer = await self._in_turn({"what": "before", "asked": to_record(asked)})
         return Item(answer["before"])
 
-    async def curve(self, job: str, sensors: tuple[str, ...]) -> Curve:
+    async def curve(self, job: str, sensors: tuple[str, ...]) -> comparing.Curve:
         """A job's minutes; see `comparing`. Raises as `diagnosis`."""
         answer = await self._ask({"what": "curve", "job": job, "sensors": list(sensors)})
-        return Curve(answer["job"], answer["minutes"], answer["soak_s"])
+        return comparing.Curve(answer["job"], answer["minutes"], answer["soak_s"])
 
-    async def toolpath(self, toolpath: str, path: Path, to: Path, limits: MotionLimits) -> Whole:
+    async def toolpath(
+        self, toolpath: str, path: Path, to: Path, limits: toolpaths.MotionLimits
+    ) -> toolpaths.Whole:
         """What the toolpath in a file builds; its layers are written to another file.
 
         How far it is, `share` tells meanwhile. Raises `ToolpathError` for what can't be
@@ -142,7 +159,7 @@ class Workshop:
             del self._shares[toolpath]
         if "wrong" in answer:
             raise ToolpathError(int(answer["line"]), str(answer["wrong"]))
-        return from_record(Whole, answer["whole"])
+        return from_record(toolpaths.Whole, answer["whole"])
 
     async def _in_turn(self, question: Mapping[str, Any]) -> Any:
         """As `_ask`, but refused while too many others wait who asked from a page."""
@@ -206,26 +223,42 @@ def answer(question: Mapping[str, Any], share: Share = lambda _: None) -> dict[s
     try:
         match question["what"]:
             case "diagnosis":
-                asked = from_record(Diagnosed, question["asked"])
-                return {"diagnosis": to_record(diagnose(folder, asked))}
+                asked = from_record(diagnosing.Diagnosed, question["asked"])
+                return {"diagnosis": to_record(diagnosing.diagnose(folder, asked))}
             case "weather":
-                return {"weather": weather_of(folder, from_record(Weathered, question["asked"]))}
+                return {
+                    "weather": weathering.weather_of(
+                        folder, from_record(weathering.Weathered, question["asked"])
+                    )
+                }
             case "beside":
-                return {"beside": beside_of(folder, from_record(HeldAgainst, question["asked"]))}
+                return {
+                    "beside": held.beside_of(
+                        folder, from_record(held.HeldAgainst, question["asked"])
+                    )
+                }
             case "before":
-                return {"before": look_of(folder, from_record(LookedAt, question["asked"]))}
+                return {
+                    "before": foreseeing.look_of(
+                        folder, from_record(foreseeing.LookedAt, question["asked"])
+                    )
+                }
             case "curve":
-                return curve_record(past_curve(folder, question["job"], question["sensors"]))
+                return comparing.curve_record(
+                    comparing.past_curve(folder, question["job"], question["sensors"])
+                )
             case "toolpath":
-                limits = from_record(MotionLimits, question["limits"])
-                whole = read_toolpath(Path(question["path"]), Path(question["to"]), limits, share)
+                limits = from_record(toolpaths.MotionLimits, question["limits"])
+                whole = toolpath_files.read_toolpath(
+                    Path(question["path"]), Path(question["to"]), limits, share
+                )
                 return {"whole": to_record(whole)}
             case _:
-                found = what_if(
+                found = whatif.what_if(
                     folder,
                     question["job"],
-                    from_record(WatchPlan, question["before"]),
-                    from_record(WatchPlan, question["after"]),
+                    from_record(watch.WatchPlan, question["before"]),
+                    from_record(watch.WatchPlan, question["after"]),
                     material=question["material"],
                     share=share,
                 )

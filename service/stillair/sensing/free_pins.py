@@ -24,10 +24,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol
 
-from gpiozero import PinInvalidPin
-
-from stillair.sensing.pins import open_line
-
 if TYPE_CHECKING:
     from periphery import CdevGPIO
 
@@ -96,9 +92,14 @@ def board_pins(root: Path = ROOT) -> tuple[BoardPin, ...]:
 class FreePin:
     """A free pin as an input that is pulled up. Raises `OSError` where it can't be had."""
 
-    def __init__(self, number: int, opened: Callable[[str], CdevGPIO] = open_line) -> None:
+    def __init__(self, number: int, opened: Callable[[str], CdevGPIO] | None = None) -> None:
+        # 3 MB that a board needs at whose pins nothing hangs only while somebody looks.
+        from gpiozero import PinInvalidPin
+
+        from stillair.sensing.pins import open_line
+
         try:
-            self._line = opened(f"GPIO{number}")
+            self._line = (opened or open_line)(f"GPIO{number}")
         except PinInvalidPin as error:
             raise OSError(str(error)) from None
         try:

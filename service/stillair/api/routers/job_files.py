@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from http import HTTPStatus
+from typing import TYPE_CHECKING
 
 from fastapi import APIRouter, Response
 from starlette.requests import ClientDisconnect
@@ -15,10 +16,15 @@ from stillair.api.entry import TheService, Viewer
 from stillair.api.problems import Problem
 from stillair.api.schemas import Listing
 from stillair.errors import CommandRefused
-from stillair.runtime.job_file import Asked, settings_item
+from stillair.late import Late
 from stillair.runtime.job_file_sending import JobFile
 from stillair.runtime.job_words import disposition
 from stillair.runtime.worker import WorkFailedError
+
+if TYPE_CHECKING:
+    from stillair.runtime import job_file
+else:
+    job_file = Late("stillair.runtime.job_file")
 
 log = logging.getLogger(__name__)
 
@@ -45,7 +51,7 @@ async def file(job: str, service: TheService, _: Viewer) -> Response:
         air = await asyncio.to_thread(service.air_of, job)
     except CommandRefused:
         air = ()  # nobody watches there any more, and the job is older than its settings' record
-    asked = Asked(
+    asked = job_file.Asked(
         job=job,
         now_s=service.chamber_time_s(key),
         air=air,
@@ -71,7 +77,7 @@ def ran_under(job: str, service: TheService, _: Viewer) -> Listing:
     """
     service.job(job)
     under = service.history.settings().of_job(job)
-    return Listing(items=[settings_item(each) for each in under], next=None)
+    return Listing(items=[job_file.settings_item(each) for each in under], next=None)
 
 
 class _Sent(StreamingResponse):

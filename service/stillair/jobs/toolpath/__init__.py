@@ -7,13 +7,13 @@
 
 A file goes through in pieces of a megabyte, each as columns; only what is known of the
 layers grows with it. Nothing is read from remarks: what is built follows from motion.
+`analysis` does it all, and is imported by itself: who only shows layers needs none of it.
 """
 
 from __future__ import annotations
 
-from stillair.jobs.toolpath.analysis import analyse
 from stillair.jobs.toolpath.grid import Outlines
 from stillair.jobs.toolpath.layers import Layers, Toolpath, Whole
 from stillair.jobs.toolpath.limits import Bounds, MotionLimits
 
-__all__ = ["Bounds", "Layers", "MotionLimits", "Outlines", "Toolpath", "Whole", "analyse"]
+__all__ = ["Bounds", "Layers", "MotionLimits", "Outlines", "Toolpath", "Whole"]

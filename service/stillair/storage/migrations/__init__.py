@@ -3,7 +3,8 @@
 from pathlib import Path
 
 from stillair.database import Versions
+from stillair.storage.tables import ArchiveTable, JournalTable
 
 HERE = Path(__file__).parent
-JOURNAL = Versions(HERE / "journal", "j0008")
-ARCHIVE = Versions(HERE / "archive", "a0001")
+JOURNAL = Versions(HERE / "journal", "j0008", JournalTable.metadata)
+ARCHIVE = Versions(HERE / "archive", "a0001", ArchiveTable.metadata)
