@@ -377,8 +377,9 @@ def test_what_can_still_be_read_of_a_damaged_journal_is_taken_over(
             "SELECT pageno FROM dbstat WHERE name = 'ledger' AND pagetype = 'leaf' LIMIT 1 OFFSET 9"
         ).fetchone() or (0,)
     journal.close()
+    size = migrations.JOURNAL.page_bytes
     content = bytearray(path.read_bytes())
-    content[(page - 1) * 4096 : page * 4096] = b"\xff" * 4096
+    content[(page - 1) * size : page * size] = b"\xff" * size
     path.write_bytes(content)
     again = Journal.open(path, wall=lambda: NOW)
     assert "could be saved" in (again.repaired or "")

@@ -6,10 +6,9 @@ import resource
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -17,11 +16,13 @@ from kept_things import BOOT, CHAMBER, event, notice, outcome
 from stillair.clock import ManualClock
 from stillair.errors import StoreError
 from stillair.model import Kind, Outcome, Timeline
-from stillair.runtime.service import Service
+from stillair.runtime.known_before import KnownBefore
+from stillair.storage.archive import Archive
 from stillair.storage.emergency import EmergencyJournal
+from stillair.storage.history import History
 from stillair.storage.journal import Entry, Journal
 from stillair.storage.records import Parcel
-from stillair.storage.writer import LATE_S, JournalWriter
+from stillair.storage.writer import LATE_S, MARK_EVERY_S, JournalWriter
 
 ENOUGH_S = 20.0  # far more than anything here takes
 LONG_S = 100.0  # also where a busy computer writes a thousand times
@@ -212,8 +213,15 @@ def test_what_could_not_be_kept_is_kept_by_the_next_process(
     again.close()
 
 
+def known_before(journal: Journal, emergency: EmergencyJournal, folder: Path) -> KnownBefore:
+    """What a start asks."""
+    history = History(folder / "journal.db", folder / "archive.db")
+    writer = JournalWriter(journal, emergency, lambda _: None, lambda _: None)
+    return KnownBefore(journal, history, folder / "archive.db", writer.recover)
+
+
 def test_a_fire_that_a_full_disk_swallowed_is_known_to_the_next_watch(
-    journal: FailingJournal, emergency: EmergencyJournal
+    journal: FailingJournal, emergency: EmergencyJournal, tmp_path: Path
 ) -> None:
     """Its number isn't given twice, and nothing is cool enough after it."""
     listener = Listener()
@@ -224,12 +232,7 @@ def test_a_fire_that_a_full_disk_swallowed_is_known_to_the_next_watch(
         wait_for_trouble(listener)
         assert not writer.stop()
     journal.failing = False
-    history: Any = None
-    service = Service(
-        journal=journal, history=history, has_owner=lambda: False, clock=ManualClock()
-    )
-    service.writer = JournalWriter(journal, emergency, lambda _: None, lambda _: None)
-    memory = service.before.memory(CHAMBER, BOOT)
+    memory = known_before(journal, emergency, tmp_path).memory(CHAMBER, BOOT)
     assert memory.events == (burning,)
     assert (memory.next_event, memory.burnt) == (8, 7)
 
@@ -450,6 +453,71 @@ def test_marks_are_kept_when_the_writer_stops(
         for t_s in (10.0, 11.0, 12.0):
             writer.seen(CHAMBER, BOOT, t_s)
     assert journal.memory(CHAMBER, BOOT).last_seen_s == 12.0
+
+
+class CountingJournal(Journal):
+    """A journal that counts its marks."""
+
+    marks = 0
+
+    def mark_seen(self, chamber: str, timeline: Timeline, t_s: float) -> None:
+        super().mark_seen(chamber, timeline, t_s)
+        self.marks += 1
+
+
+@pytest.mark.parametrize(
+    ("by_readings", "marks"),
+    [
+        pytest.param(False, 41, id="one each half minute and one at the end"),
+        pytest.param(True, 3, id="one each ten minutes where readings tell it too"),
+    ],
+)
+def test_where_readings_are_kept_marks_are_rare(
+    tmp_path: Path, emergency: EmergencyJournal, by_readings: bool, marks: int
+) -> None:
+    journal, clock = CountingJournal(tmp_path / "journal.db"), ManualClock()
+    writer = JournalWriter(
+        journal, emergency, lambda _: None, lambda _: None, monotonic_s=clock.now_s
+    )
+    for step in range(40):
+        writer.seen(CHAMBER, BOOT, 30.0 * step, by_readings=by_readings)
+        assert writer._attempt(stopping=False)
+        clock.advance(MARK_EVERY_S)
+    writer.seen(CHAMBER, BOOT, 1200.0, by_readings=by_readings)
+    assert writer._attempt(stopping=True)
+    assert journal.marks == marks
+    assert journal.memory(CHAMBER, BOOT).last_seen_s == 1200.0
+    journal.close()
+
+
+LATER = Timeline("boot-2", BOOT.wall_at_zero_s + 5_000.0)  # after a power cut
+
+
+@pytest.mark.parametrize(
+    ("read_s", "now_s", "seen_s"),
+    [
+        pytest.param(None, 1_000.0, 100.0, id="no reading, so the mark"),
+        pytest.param(90.0, 1_000.0, 100.0, id="a reading before the mark"),
+        pytest.param(640.0, 1_000.0, 640.0, id="readings after the mark"),
+        pytest.param(640.0, 630.0, 100.0, id="not one that is still to come: the clock was set"),
+        pytest.param(2_000.0, 3_000.0, 100.0, id="nor one of long after: marks come first then"),
+    ],
+)
+def test_it_was_watched_until_the_last_mark_or_the_last_reading(
+    tmp_path: Path,
+    journal: FailingJournal,
+    emergency: EmergencyJournal,
+    read_s: float | None,
+    now_s: float,
+    seen_s: float,
+) -> None:
+    journal.mark_seen(CHAMBER, BOOT, 100.0)
+    with closing(Archive.open(tmp_path / "archive.db")) as archive:
+        if read_s is not None:
+            archive.add(CHAMBER, "top", BOOT.epoch_s(read_s), 45.0)
+    before = known_before(journal, emergency, tmp_path)
+    memory = before.memory(CHAMBER, LATER, now_s - 5_000.0)
+    assert memory.last_seen_s == pytest.approx(seen_s - 5_000.0)
 
 
 # --- the emergency journal by itself -----------------------------------------------------

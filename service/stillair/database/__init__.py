@@ -32,6 +32,7 @@ from stillair.errors import StoreError
 
 log = logging.getLogger(__name__)
 
+PAGE_BYTES = 4096  # SQLite's own
 BUSY_MS = 2_000  # another process may hold the file this long before we say so
 WAL_LIMIT_BYTES = 4 * 2**20  # what is left of a write-ahead log once it has been written back
 DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
@@ -47,11 +48,15 @@ _VERSION = (
 
 @dataclass(frozen=True, slots=True)
 class Versions:
-    """Where the versions of a file's tables lie, the newest of them, and what that one is."""
+    """Where the versions of a file's tables lie, the newest of them, and what that one is.
+
+    A new file has pages of `page_bytes`.
+    """
 
     folder: Path
     head: str
     tables: MetaData
+    page_bytes: int = PAGE_BYTES
 
 
 def _connect(path: Path, pragmas: tuple[str, ...], begin: str, pool_size: int) -> Engine:
@@ -80,11 +85,12 @@ def _connect(path: Path, pragmas: tuple[str, ...], begin: str, pool_size: int) -
     return engine
 
 
-def writer_engine(path: Path, *, synchronous: str = "FULL") -> Engine:
+def writer_engine(path: Path, *, synchronous: str = "FULL", page_bytes: int = PAGE_BYTES) -> Engine:
     """One connection that writes; its transactions take the file's write lock at once."""
     pragmas = (
         f"busy_timeout={BUSY_MS}",
-        "auto_vacuum=INCREMENTAL",  # counts only for a new file
+        f"page_size={page_bytes}",  # this and the next count only for a new file
+        "auto_vacuum=INCREMENTAL",
         "journal_mode=WAL",
         f"synchronous={synchronous}",
         f"journal_size_limit={WAL_LIMIT_BYTES}",
@@ -325,7 +331,7 @@ def open_store(
         try:
             if check:
                 check_soundness(path)
-            engine = writer_engine(path, synchronous=synchronous)
+            engine = writer_engine(path, synchronous=synchronous, page_bytes=versions.page_bytes)
             bring_up_to_date(engine, versions)
             if aside is not None and rescue is not None:
                 repaired = f"{repaired}; {rescue(aside, engine)} rows of it could be saved"

@@ -67,6 +67,11 @@ class ArchiveLoop:
         return self._stopping.is_set() or not started or self._thread.is_alive()
 
     @property
+    def keeps(self) -> bool:
+        """Whether readings get to the disk, as far as is known."""
+        return not self._failing and self.alive
+
+    @property
     def repaired(self) -> str | None:
         """One sentence if a damaged file was set aside since the start."""
         return self._archive.repaired

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import logging
+import math
 from collections.abc import Callable
+from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime
+from pathlib import Path
 
 from stillair.errors import StoreError
 from stillair.model import Timeline, WatchMemory
 from stillair.storage.history import History
 from stillair.storage.items import Item
 from stillair.storage.journal import Journal
+from stillair.storage.readings import Readings
+from stillair.storage.writer import MARK_BY_READINGS_S
 
 log = logging.getLogger(__name__)
 
@@ -19,21 +25,45 @@ STORIES = 1000  # changes read back at a start
 
 
 class KnownBefore:
-    """Ask the stores at a start; `recover` brings what the last process couldn't write."""
+    """Ask the stores at a start; `recover` brings what the last process couldn't write.
 
-    def __init__(self, journal: Journal, history: History, recover: Callable[[], object]) -> None:
+    The file `archive` is read as that process left it.
+    """
+
+    def __init__(
+        self, journal: Journal, history: History, archive: Path, recover: Callable[[], object]
+    ) -> None:
         self._journal = journal
         self._history = history
+        self._archive = archive
         self._recover = recover
 
-    def memory(self, key: str, timeline: Timeline) -> WatchMemory:
-        """What a chamber's watch knows again; nothing where the journal can't be read."""
+    def memory(self, key: str, timeline: Timeline, now_s: float = math.inf) -> WatchMemory:
+        """What a chamber's watch knows again; nothing where the journal can't be read.
+
+        Somebody watched until the newest mark in the journal, or until the newest reading that
+        is kept, if that came later; `now_s` is the chamber's present.
+        """
         self._recover()
         try:
-            return self._journal.memory(key, timeline)
+            memory = self._journal.memory(key, timeline)
         except StoreError as error:
             log.error("what was known before is not known now: %s", error)
             return WatchMemory()
+        marked_s = memory.last_seen_s
+        if marked_s is None or marked_s >= now_s:
+            return memory
+        until_s = min(marked_s + 2.0 * MARK_BY_READINGS_S, now_s)
+        try:
+            with closing(Readings(self._archive)) as kept:
+                since_s = timeline.epoch_s(marked_s)
+                read_s = kept.newest_s(key, since_s, timeline.epoch_s(until_s))
+        except StoreError as error:
+            log.warning("until when it was watched is known by its last mark alone: %s", error)
+            return memory
+        if read_s is None:
+            return memory
+        return replace(memory, last_seen_s=max(marked_s, read_s - timeline.wall_at_zero_s))
 
     def learned(self, key: str) -> str | None:
         """What a chamber's watch had learned; nothing where the journal can't be read."""
@@ -57,5 +87,5 @@ class KnownBefore:
     def last_label(self, key: str) -> datetime | None:
         """The wall-clock label up to which a chamber's history goes."""
         zero = Timeline("", 0.0)
-        seen_s = self.memory(key, zero).last_seen_s
+        seen_s = self.memory(key, zero, -math.inf).last_seen_s  # its marks are close enough
         return zero.at(seen_s) if seen_s is not None else None

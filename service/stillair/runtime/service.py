@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -63,6 +64,7 @@ log = logging.getLogger(__name__)
 STORED_S = 1.0  # how long an answer waits to be able to say "stored"
 ANSWER_S = 5.0  # a command is answered within one round of the loop; this bounds a defect
 HOUR_S = 3600.0
+READ_S = 30.0  # a chamber whose newest reading is older is marked as watched by itself
 ON_TIME_S = 5.0  # a loop that has not come round for so long is stuck
 SOUNDER_S = 5.0  # the same for a call of the sounder's or relay's output, which may not block
 COURIER_S = 60.0  # and for the courier, which comes round within 7 s
@@ -90,6 +92,7 @@ class Service:
 
     writer: JournalWriter
     archive: ArchiveLoop
+    before: KnownBefore
     pictures: Pictures
     clips: Clips
     judging: Judging
@@ -123,7 +126,6 @@ class Service:
         self.journal = journal
         self.history = history
         self.elsewhere = Elsewhere(history, self._chambers)
-        self.before = KnownBefore(journal, history, lambda: self.writer.recover())
         self.heights = Heights(history)
         self.feed = LiveFeed(self.now)
         self.last_seq = 0
@@ -230,8 +232,11 @@ class Service:
         """An outcome will never be written: its messages go out all the same."""
         self.courier.hand(self._handing.never_kept(parcel))
 
-    def seen(self, key: str, t_s: float) -> None:
-        """A chamber has been watched for another second; never blocks."""
+    def seen(self, key: str, t_s: float, read_s: float = -math.inf) -> None:
+        """A chamber has been watched for another second; never blocks.
+
+        Its newest reading is of `read_s`.
+        """
         chamber = self._chambers[key]
         step = chamber.labels.check()
         if step is not None:
@@ -258,7 +263,8 @@ class Service:
         )
         self.writer.check()
         self.archive.check()
-        self.writer.seen(key, chamber.labels.timeline(), t_s)
+        by_readings = self.archive.keeps and chamber.speed == 1.0 and t_s - read_s <= READ_S
+        self.writer.seen(key, chamber.labels.timeline(), t_s, by_readings=by_readings)
         if late := self._handing.late(self.writer):
             self.courier.hand(late)
         self.feed.changed()

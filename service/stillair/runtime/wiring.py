@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import math
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -49,6 +50,7 @@ from stillair.runtime.job_file_sending import JobFiles
 from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
 from stillair.runtime.kept_weather import WEATHER, KeptWeather
+from stillair.runtime.known_before import KnownBefore
 from stillair.runtime.labels import Labels
 from stillair.runtime.lapsing import Eye
 from stillair.runtime.looking_back import LookingBack
@@ -125,6 +127,9 @@ def build(
         on_lost=service.unwritable,
     )
     service.archive = ArchiveLoop(archive, service.troubles.archive)
+    service.before = KnownBefore(
+        service.journal, service.history, folder / ARCHIVE, service.writer.recover
+    )
     files = PictureFiles(folder / PICTURES)
     service.pictures = Pictures(
         files,
@@ -287,8 +292,11 @@ def _chamber(
         labels = Labels(clock, uuid4().hex)
     drivers = Drivers(settings, clock)
     supervisor: Supervisor
+    read_s = -math.inf  # the newest reading's instant
 
     def keep_reading(reading: Reading) -> None:
+        nonlocal read_s
+        read_s = reading.t_s
         at_s = labels.timeline().epoch_s(reading.t_s)
         archive.add(key, reading.sensor, at_s, reading.temperature_c)
         if hall is not None:
@@ -300,7 +308,7 @@ def _chamber(
     def seen(view: WatchView) -> None:
         last_sound.seen(view)
         if view.t_s is not None:
-            service.seen(key, view.t_s)
+            service.seen(key, view.t_s, read_s)
 
     def put(told: Reading | Particles | CameraState | Sign | Movement) -> None:
         supervisor.put(told)
@@ -370,7 +378,7 @@ def _chamber(
     if hall is not None:
         loops.append(hall)
     known = service.before.learned(key)
-    memory = service.before.memory(key, labels.timeline())
+    memory = service.before.memory(key, labels.timeline(), clock.now_s())
     supervisor = Supervisor(
         name=settings.name,
         watch=Watch(

@@ -155,6 +155,19 @@ class Readings:
         held = self._held(chamber, EARLIEST_MS, LATEST_MS)
         return sorted({*self._sensors(chamber, EARLIEST_MS, LATEST_MS), *held})
 
+    def newest_s(self, chamber: str, start_s: float, end_s: float) -> float | None:
+        """The instant of the newest reading in a stretch, of any sensor; None where there is none.
+
+        Seconds since the epoch.
+        """
+        start_ms, end_ms = _window(start_s, end_s)
+        newest = [
+            int(times_ms[-1])
+            for sensor in self.sensors(chamber)
+            for times_ms, _ in self.pieces(chamber, sensor, start_ms, end_ms)
+        ]
+        return max(newest) / 1000.0 if newest else None
+
     # --- from the file -----------------------------------------------------------
 
     def _sensors(self, chamber: str, start_ms: int, end_ms: int) -> list[str]:

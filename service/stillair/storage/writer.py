@@ -39,7 +39,9 @@ LONGEST_PAUSE_S = 15.0
 LATE_S = 2.0  # what is not kept by then is said not to be; a sound card takes some 20 ms
 LATE_REASON = f"the disk has not answered for {LATE_S:g} s"
 SPILL_S = 0.5  # what a last spill gets when the service stops
-MARK_EVERY_S = 30.0  # each mark is a durable write, about 6 kB on the card
+MARK_EVERY_S = 30.0  # each mark is a durable write of two or three pages
+# Where readings are kept, each tells as well that somebody watched; see `KnownBefore`.
+MARK_BY_READINGS_S = 600.0
 
 
 class JournalWriter:
@@ -88,7 +90,8 @@ class JournalWriter:
         self._put_s: deque[float] = deque()  # when each of the queue came
         self._busy_since_s: float | None = None  # when the call of the journal under way began
         self._puts = 0
-        self._marks: dict[str, tuple[Timeline, float]] = {}
+        self._marks: dict[str, tuple[Timeline, float, bool]] = {}
+        self._marked_s: dict[str, float] = {}
         self._new_labels: dict[str, Timeline] = {}  # by boot: what it has to be labelled with
         self._learned: dict[str, str] = {}  # by chamber: what is to be remembered
         self._next_mark_s = monotonic_s()
@@ -143,10 +146,15 @@ class JournalWriter:
         if dropped is not None:
             self._drop(dropped)
 
-    def seen(self, chamber: str, timeline: Timeline, t_s: float) -> None:
-        """Note that the chamber is being watched, as often as one likes; never waits."""
+    def seen(
+        self, chamber: str, timeline: Timeline, t_s: float, *, by_readings: bool = False
+    ) -> None:
+        """Note that the chamber is being watched, as often as one likes; never waits.
+
+        `by_readings`: a reading of just now that is kept elsewhere says so too.
+        """
         with self._wake:
-            self._marks[chamber] = (timeline, t_s)
+            self._marks[chamber] = (timeline, t_s, by_readings)
 
     def relabel(self, timeline: Timeline) -> None:
         """Have all rows of the boot labelled anew, after what waits; never waits."""
@@ -367,10 +375,15 @@ class JournalWriter:
             return
         with self._wake:
             marks, self._marks = self._marks, {}
-        self._next_mark_s = self._monotonic_s() + MARK_EVERY_S
-        for chamber, (timeline, t_s) in marks.items():
+        now_s = self._monotonic_s()
+        self._next_mark_s = now_s + MARK_EVERY_S
+        for chamber, (timeline, t_s, by_readings) in marks.items():
+            due_s = self._marked_s.get(chamber, -math.inf) + MARK_BY_READINGS_S
+            if by_readings and not stopping and now_s < due_s:
+                continue
             with self._timed():
                 self._journal.mark_seen(chamber, timeline, t_s)
+            self._marked_s[chamber] = now_s
 
     def _wait(self, pause_s: float) -> None:
         """Wait before the next try; what comes meanwhile goes to the emergency journal."""

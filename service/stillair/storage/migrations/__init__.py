@@ -6,5 +6,6 @@ from stillair.database import Versions
 from stillair.storage.tables import ArchiveTable, JournalTable
 
 HERE = Path(__file__).parent
-JOURNAL = Versions(HERE / "journal", "j0008", JournalTable.metadata)
+# What happens touches a dozen places of the file: 49 kB each time in pages of 4096, 23 in these.
+JOURNAL = Versions(HERE / "journal", "j0008", JournalTable.metadata, page_bytes=1024)
 ARCHIVE = Versions(HERE / "archive", "a0001", ArchiveTable.metadata)
