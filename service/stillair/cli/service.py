@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import json
 import logging
 import sys
@@ -58,9 +57,9 @@ def run(
     ] = False,
 ) -> None:
     """Run the service: watch the chambers and show them on a page."""
-    # What is loaded stays for ever: to look through it for rubbish meanwhile, again and again,
-    # took a fifth of the start. `serving` has it done once, and switches it on.
-    gc.disable()
+    from stillair.runtime import memory
+
+    memory.begin()
     from stillair.api import serving
     from stillair.runtime import lines, saying
 
