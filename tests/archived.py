@@ -35,6 +35,7 @@ from stillair.storage import clips, pictures, ran_under, toolpaths
 from stillair.storage.archive import Archive
 from stillair.storage.clips import Clip, Shown
 from stillair.storage.journal import Journal
+from stillair.storage.layers import packed
 from stillair.storage.pictures import KeptPicture, file_name
 
 BOX = "real 0123456789ab"
@@ -234,7 +235,7 @@ def rich(folder: Path, *, jobs: int = 3, boot: Timeline = BOOT, box: str = BOX) 
             if number:
                 toolpaths.refuse(journal, mark, 7, "there is no such word")
             else:
-                toolpaths.keep(journal, mark, whole(), toolpaths.packed(toolpath()))
+                toolpaths.keep(journal, mark, whole(), packed(toolpath()))
                 toolpaths.follow(journal, names[0], mark, round(boot.wall_at_zero_s * 1e6))
     with closing(Archive.open(folder / "archive.db", row_readings=400)) as archive:
         readings_of(archive, boot.wall_at_zero_s + 1000.0)

@@ -42,6 +42,19 @@ class BoardTree:
     def own_clock(self, since_epoch_s: float) -> None:
         self.put("sys/class/rtc/rtc0/since_epoch", f"{round(since_epoch_s)}\n")
 
+    def memory(self, total_kib: int, available_kib: int, *swaps: str, limit: str = "") -> None:
+        self.put(
+            "proc/meminfo",
+            f"MemTotal:      {total_kib:>9} kB\nMemFree:            9000 kB\n"
+            f"MemAvailable:  {available_kib:>9} kB\n",
+        )
+        rows = "".join(f"{name} partition 102396 0 100\n" for name in swaps)
+        self.put("proc/swaps", f"Filename Type Size Used Priority\n{rows}")
+        if limit:
+            self.put("proc/self/cgroup", "0::/system.slice/stillair.service\n")
+            self.put("sys/fs/cgroup/system.slice/stillair.service/memory.max", f"{limit}\n")
+            self.put("sys/fs/cgroup/system.slice/memory.max", "max\n")
+
     def time_service(self, *, synchronized: bool) -> None:
         folder = self.root / "run/systemd/timesync"
         folder.mkdir(parents=True, exist_ok=True)

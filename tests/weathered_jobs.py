@@ -16,6 +16,7 @@ from stillair.simulation.toolpaths import BUSHING, Build, toolpath_lines
 from stillair.storage import toolpaths
 from stillair.storage.archive import Archive
 from stillair.storage.journal import Journal
+from stillair.storage.layers import packed
 
 BUILD = Build(BUSHING, places=((70.0, 100.0), (100.0, 100.0), (130.0, 100.0)))
 HEAT_UP_S = 1200.0
@@ -78,7 +79,7 @@ class Shed:
             size_bytes=len(whole_file()),
             at_us=0,
         )
-        toolpaths.keep(self.journal, "bushings", self.path.whole, toolpaths.packed(self.path))
+        toolpaths.keep(self.journal, "bushings", self.path.whole, packed(self.path))
         toolpaths.follow(self.journal, ASKED.job, "bushings", 0)
 
     def close(self) -> None:

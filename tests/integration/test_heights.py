@@ -25,6 +25,7 @@ from stillair.storage import toolpaths as rows
 from stillair.storage.courses import JobStep
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
+from stillair.storage.layers import packed
 
 SHED = "boat-shed"
 CHAMBER = """
@@ -105,7 +106,7 @@ def boot(name: str = "yesterday", ago_s: float = 90_000.0) -> Timeline:
 def follow(journal: Journal, jobs: Sequence[str], toolpath: Toolpath | None = None) -> None:
     toolpath = toolpath or spacers()
     rows.add(journal, "spacers", chamber=SHED, name="Spacers", source="", size_bytes=1, at_us=1)
-    rows.keep(journal, "spacers", toolpath.whole, rows.packed(toolpath))
+    rows.keep(journal, "spacers", toolpath.whole, packed(toolpath))
     for name in jobs:
         rows.follow(journal, name, "spacers", 1)
 

@@ -36,6 +36,7 @@ from stillair.runtime.toolpaths import (
 )
 from stillair.runtime.worker import Workshop
 from stillair.simulation.toolpaths import BUSHING, SPACER, Build, toolpath_lines
+from stillair.storage import layers
 from stillair.storage import toolpaths as rows
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
@@ -474,14 +475,14 @@ def test_the_oldest_that_no_job_follows_goes(
     "damage", [pytest.param(0, id="cut short"), pytest.param(200, id="changed")]
 )
 def test_damaged_layers_are_said_to_be(damage: int) -> None:
-    data = bytearray(rows.packed(analyse([BUSHINGS])))
+    data = bytearray(layers.packed(analyse([BUSHINGS])))
     data = data[:-100] if not damage else data[:damage] + b"damage!!" * 9 + data[damage + 72 :]
     with pytest.raises(StoreError, match="damaged"):
-        rows.unpacked(bytes(data))
+        layers.unpacked(bytes(data))
 
 
 def test_a_toolpath_of_many_layers_is_kept_small() -> None:
     text = "".join(toolpath_lines(Build(replace(SPACER, height_mm=40.0), layer_mm=0.1)))
     found = analyse([text.encode()])
     assert found.whole.layers == 400
-    assert len(rows.packed(found)) < 100_000
+    assert len(layers.packed(found)) < 100_000

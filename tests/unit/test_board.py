@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from boards import BoardTree
+from stillair.config import ChamberSettings, load_chambers
+from stillair.runtime.memory import judged as judge_memory
 from stillair.sensing import board, board_files
 from stillair.sensing.board import Board, ClockFacts, DiskFacts, Judged, Throttled, Zone
 from stillair.sensing.board_files import (
@@ -404,3 +407,104 @@ def test_whatever_the_files_hold_reading_them_is_no_error(tmp_path: Path, text: 
     for judge in (board.supply, board.heat, board.clock, board.disk):
         judged = judge(found)
         assert bool(judged.remedy) is (judged.is_fit is False)
+
+
+# --- memory ------------------------------------------------------------------
+
+ZERO_KIB, BIG_KIB = 437_000, 3_880_000  # what boards of 512 MB and of 4 GB have left for programs
+CAMERA = '[camera]\nsource = "simulated"\n'
+
+
+def chambers(tmp_path: Path, *texts: str) -> tuple[ChamberSettings, ...]:
+    files = []
+    for number, text in enumerate(texts):
+        files.append(tmp_path / f"box-{number}.toml")
+        head = f'[chamber]\nname = "box {number}"\n[[sensor]]\nname = "top"\ndriver = "simulated"\n'
+        files[-1].write_text(head + text)
+    return load_chambers(tuple(files))
+
+
+@pytest.mark.parametrize(
+    ("memory", "texts", "is_fit", "told", "remedy"),
+    [
+        pytest.param((BIG_KIB, 3_000_000), [CAMERA], True, "3973 MB, 3072 MB of it", "", id="much"),
+        pytest.param((ZERO_KIB, 300_000), [""], True, "447 MB, 307 MB of it free", "", id="small"),
+        pytest.param(
+            (ZERO_KIB, 300_000),
+            [CAMERA],
+            True,
+            "this set-up takes some 172 MB, and now and then 140 MB more",
+            "",
+            id="one camera is borne by a small board",
+        ),
+        pytest.param(
+            (ZERO_KIB, 300_000),
+            [CAMERA] * 2,
+            False,
+            "this set-up takes some 189 MB",
+            "set clips.events and clips.time_lapse to false",
+            id="no films of two",
+        ),
+        pytest.param(
+            (ZERO_KIB, 300_000),
+            [CAMERA + "[clips]\nevents = false\ntime_lapse = false\n"] * 2,
+            True,
+            "and now and then 80 MB more",
+            "",
+            id="as it was told",
+        ),
+        pytest.param(
+            (ZERO_KIB, 300_000),
+            [CAMERA] * 8,
+            False,
+            "takes some 291 MB",
+            "set clips.events and clips.time_lapse to false, and"
+            " leave [camera] in one chamber file alone",
+            id="nor eight cameras",
+        ),
+        pytest.param(
+            (220_000, 100_000), [""], False, "225 MB", "take a board with 1 GB or more", id="tiny"
+        ),
+        pytest.param(
+            (ZERO_KIB, 30_000), [""], False, "31 MB of it", "end other programs", id="full"
+        ),
+        pytest.param(
+            (ZERO_KIB, 300_000, "/dev/zram0", "/var/swap"),
+            [""],
+            True,
+            "447 MB",
+            "don't swap to /var/swap: that wears a card",
+            id="swap on the card",
+        ),
+        pytest.param((ZERO_KIB, 300_000, "/dev/zram0"), [""], True, "447 MB", "", id="zram"),
+    ],
+)
+def test_what_a_small_board_has_to_do_without(
+    tmp_path: Path,
+    memory: tuple[Any, ...],
+    texts: list[str],
+    is_fit: bool,
+    told: str,
+    remedy: str,
+) -> None:
+    tree = BoardTree(tmp_path / "root")
+    tree.memory(*memory)
+    judged = judge_memory(read(tree).memory, chambers(tmp_path, *texts))
+    assert (judged.is_fit, told in judged.told) == (is_fit, True), judged
+    assert judged.remedy.startswith(remedy) and bool(judged.remedy) is bool(remedy), judged
+
+
+def test_a_limit_of_the_service_manager_counts_too(tmp_path: Path) -> None:
+    tree = BoardTree(tmp_path / "root")
+    tree.memory(BIG_KIB, 3_000_000, limit=str(200 * 10**6))
+    judged = judge_memory(read(tree).memory, chambers(tmp_path, ""))
+    assert judged.is_fit is False and "200 MB is the limit that was set for it" in judged.told
+    tree.memory(BIG_KIB, 3_000_000, limit="max")
+    assert read(tree).memory.limit_bytes is None
+
+
+def test_a_computer_that_tells_nothing_of_its_memory_is_not_unfit(tmp_path: Path) -> None:
+    tree = BoardTree(tmp_path / "root")
+    assert judge_memory(read(tree).memory, chambers(tmp_path, "")).is_fit is None
+    tree.put("proc/meminfo", "MemTotal: none of your business\n")
+    assert judge_memory(read(tree).memory, chambers(tmp_path, "")).is_fit is None

@@ -200,7 +200,7 @@ def test_what_is_found_is_listed_in_the_order_of_doing_it() -> None:
     assert [f.thing for f in shed.setting_up.found()] == ["chamber file", "computer"]
     shed.looks(FULL)
     found = {f.thing: f for f in shed.setting_up.found()}
-    assert list(found) == ["chamber file", "supply", "board's heat", "clock", "disk"]
+    assert list(found) == ["chamber file", "supply", "board's heat", "clock", "disk", "memory"]
     assert found["disk"].state is State.UNFIT
     assert all(f.remedy for f in found.values() if f.state is State.UNFIT)
 

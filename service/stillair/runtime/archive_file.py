@@ -59,11 +59,12 @@ from stillair.storage.clips import KEPT, MAKING
 from stillair.storage.coming import COMING
 from stillair.storage.items import label
 from stillair.storage.kept_lines import KeptLine, written
+from stillair.storage.layers import unpacked
 from stillair.storage.packing import MISSING, UNITS_PER_K, Ints
 from stillair.storage.pictures import file_name
 from stillair.storage.readings import Readings
 from stillair.storage.taking_out import TakingOut
-from stillair.storage.toolpaths import READY, REFUSED, unpacked
+from stillair.storage.toolpaths import READY, REFUSED
 
 PICTURE_FOLDER, FILM_FOLDER = "pictures", "clips"
 FIRST_DAY = date(1970, 1, 1)

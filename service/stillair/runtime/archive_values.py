@@ -17,10 +17,10 @@ from stillair.jobs.toolpath import Layers, Outlines, Toolpath, Whole
 from stillair.runtime.archive_form import OLD_FORM, number, record, text, whole
 from stillair.runtime.archive_reading import OpenArchive, lines
 from stillair.runtime.job_words import FORMULA, MARK
+from stillair.storage.layers import packed
 from stillair.storage.packing import MISSING, Ints, to_units
 from stillair.storage.readings import Readings
 from stillair.storage.records import from_record
-from stillair.storage.toolpaths import packed
 
 READINGS_AT_ONCE = 20_000
 MOST_LAYERS = 1_000_000

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
@@ -21,6 +21,7 @@ from stillair.alerts.addresses import RouteKind
 from stillair.config import ChamberSettings
 from stillair.config.inputs import CameraKind
 from stillair.errors import CertificateError
+from stillair.runtime import memory
 from stillair.sensing import board
 from stillair.sensing.board import Board, Judged
 from stillair.sensing.board_files import ROOT, camera_names
@@ -126,13 +127,14 @@ def tested(thing: str, known: Readiness) -> Found:
     return Found(thing, State.NONE, told, remedy)
 
 
-def computer(of: Board) -> Iterator[Found]:
-    """Supply, heat, clock and disk of the board."""
+def computer(of: Board, chambers: Sequence[ChamberSettings]) -> Iterator[Found]:
+    """Supply, heat, clock, disk and memory of the board that watches these chambers."""
     for thing, judged in (
         ("supply", board.supply(of)),
         ("board's heat", board.heat(of)),
         ("clock", board.clock(of)),
         ("disk", board.disk(of)),
+        ("memory", memory.judged(of.memory, chambers)),
     ):
         yield _judged(thing, judged)
 

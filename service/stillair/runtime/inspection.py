@@ -105,7 +105,7 @@ def inspect_all(
         yield from _tested(settings, folder, at, prefix, mark_with(telephones))
     if board is not None:
         yield from unnamed_sensors(board, one_wire_addresses(chambers))
-        yield from computer(board)
+        yield from computer(board, chambers)
     own = (*network.own_names(), *network.own_addresses())
     yield certificate(Certificates(folder), own, at)
 

@@ -1,8 +1,8 @@
-"""How much memory the service takes, and spares.
+"""How much memory the service takes: what spares some, and what a small board can't bear.
 
-Measured on x86-64 with Python 3.11, in MB of 10^6 bytes that lie in memory (VmRSS), after ten
-minutes: DEVELOPERS.md has the table. Nothing here imports more than it has to: `begin` comes
-before all libraries.
+Figures are MB of 10^6 bytes that lie in memory (VmRSS), measured on x86-64 with Python 3.11
+after ten minutes by `tests/bench/service.py --grow`. Nothing here imports more than it has to:
+`begin` comes before all libraries.
 """
 
 from __future__ import annotations
@@ -10,9 +10,26 @@ from __future__ import annotations
 import ctypes
 import gc
 import os
+from collections.abc import Sequence
 from contextlib import suppress
+from typing import TYPE_CHECKING
+
+from stillair.sensing.board import Judged, MemoryFacts, size_told
+
+if TYPE_CHECKING:
+    from stillair.config import ChamberSettings
 
 M_ARENA_MAX = -8  # malloc.h of the GNU C library
+
+SERVICE_MB = 140  # with sensors, and pages that are open
+CAMERAS_MB = 15  # the libraries of pictures at work, once
+CAMERA_MB = 17  # each, however large its pictures: they are made small as they are unpacked
+WEB_MB = 15  # mail, web, message services, a hall: their libraries, together
+# Programs of their own, for seconds: one that looks back on a job or reads a toolpath, and one
+# that makes a film.
+PROGRAM_MB, FILM_MB = 80, 60
+SYSTEM_MB = 130  # a Debian without desktop; assumed
+LEAST_FREE_MB = 40
 
 
 def begin() -> None:
@@ -40,3 +57,62 @@ def settle() -> None:
     gc.collect()
     gc.freeze()
     gc.enable()
+
+
+def judged(facts: MemoryFacts, chambers: Sequence[ChamberSettings]) -> Judged:
+    """Does this computer have the memory that these chambers take? Else what to do without."""
+    if facts.total_bytes is None:
+        return Judged(None, "this computer doesn't tell")
+    told = size_told(facts.total_bytes)
+    if facts.available_bytes is not None:
+        told += f", {size_told(facts.available_bytes)} of it free"
+    room_mb = facts.total_bytes / 1e6 - SYSTEM_MB
+    if facts.limit_bytes is not None and facts.limit_bytes / 1e6 < room_mb:
+        room_mb = facts.limit_bytes / 1e6
+        told += f"; {size_told(facts.limit_bytes)} is the limit that was set for it"
+    takes_mb, more_mb = taken_mb(chambers), PROGRAM_MB + (FILM_MB if _filmed(chambers) else 0)
+    told += f"; this set-up takes some {takes_mb} MB, and now and then {more_mb} MB more"
+    if takes_mb + more_mb > room_mb:
+        return Judged(False, told, _remedy(chambers, takes_mb + more_mb - room_mb))
+    if facts.available_bytes is not None and facts.available_bytes / 1e6 < LEAST_FREE_MB:
+        return Judged(False, told, "end other programs on it: what is left is used up in a moment")
+    if facts.swap:
+        return Judged(
+            True,
+            told,
+            f"don't swap to {facts.swap[0]}: that wears a card and holds the watch up; take zram",
+        )
+    return Judged(True, told)
+
+
+def taken_mb(chambers: Sequence[ChamberSettings]) -> int:
+    """What the service itself takes with these chambers, in MB."""
+    cameras = sum(each.camera is not None for each in chambers)
+    web = any(each.people or each.hall is not None for each in chambers)
+    return SERVICE_MB + (CAMERAS_MB if cameras else 0) + CAMERA_MB * cameras + WEB_MB * web
+
+
+def _filmed(chambers: Sequence[ChamberSettings]) -> bool:
+    """Whether films are made."""
+    return any(
+        each.camera is not None and (each.clips.events or each.clips.time_lapse)
+        for each in chambers
+    )
+
+
+def _remedy(chambers: Sequence[ChamberSettings], missing_mb: float) -> str:
+    """What spares so much, the least needed first. A word to people is never given up."""
+    sparing: list[tuple[str, int]] = []
+    if _filmed(chambers):
+        sparing.append(("set clips.events and clips.time_lapse to false", FILM_MB))
+    cameras = sum(each.camera is not None for each in chambers)
+    if cameras > 1:
+        spared_mb = CAMERA_MB * (cameras - 1)
+        sparing.append(("leave [camera] in one chamber file alone", spared_mb))
+    chosen: list[str] = []
+    for what, spares_mb in sparing:
+        chosen.append(what)
+        missing_mb -= spares_mb
+        if missing_mb <= 0:
+            return ", and ".join(chosen)
+    return "take a board with 1 GB or more"

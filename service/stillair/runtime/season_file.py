@@ -41,6 +41,7 @@ from stillair.storage import erasing, pictures, toolpaths
 from stillair.storage.archive import Archive
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
+from stillair.storage.layers import packed
 from stillair.storage.outbox import micros
 from stillair.storage.pictures import KeptPicture, file_name
 from stillair.storage.records import Parcel, dump, from_record, load, to_record
@@ -96,7 +97,7 @@ def write_season(file: IO[bytes], jobs: Sequence[MadeJob], built: Mapping[str, T
             "name": f"{BUILDS[of].name.lower()}.gcode",
             "size_bytes": sum(map(len, toolpath_lines(BUILDS[of].build))),
             "whole": to_record(found.whole),
-            "layers": _letters(toolpaths.packed(found)),
+            "layers": _letters(packed(found)),
         }
         for of, found in built.items()
     ]

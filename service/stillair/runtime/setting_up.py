@@ -171,7 +171,7 @@ class SettingUp:
         else:
             named = one_wire_addresses(chamber.settings for chamber in chambers)
             yield from unnamed_sensors(self._board, named)
-            yield from computer(self._board)
+            yield from computer(self._board, [each.settings for each in chambers])
         if self.certificate is not None:
             try:
                 yield self.certificate()

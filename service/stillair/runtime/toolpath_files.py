@@ -13,7 +13,7 @@ from typing import BinaryIO
 from stillair.errors import InputError
 from stillair.jobs.toolpath import Layers, MotionLimits, Toolpath, Whole
 from stillair.jobs.toolpath.analysis import analyse
-from stillair.storage.toolpaths import packed
+from stillair.storage.layers import packed
 
 BLOCK_BYTES = 1 << 18
 DIGITS = 4

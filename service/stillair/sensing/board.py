@@ -88,6 +88,16 @@ class DiskFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class MemoryFacts:
+    """The computer's memory, as far as it tells."""
+
+    total_bytes: int | None = None
+    available_bytes: int | None = None  # could be had without swapping
+    limit_bytes: int | None = None  # of the control group that asks
+    swap: tuple[str, ...] = ()  # files and partitions; not what is packed within memory
+
+
+@dataclass(frozen=True, slots=True)
 class Board:
     """All that was read. `model`: what such a board calls itself; "" on another computer."""
 
@@ -100,6 +110,7 @@ class Board:
     one_wire: tuple[str, ...] | None = None  # names on the bus; None: the kernel has none
     config: str = ""  # config.txt, where there is one
     cameras: tuple[str, ...] = ()  # their lasting names
+    memory: MemoryFacts = MemoryFacts()
 
 
 @dataclass(frozen=True, slots=True)

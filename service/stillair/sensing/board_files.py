@@ -20,6 +20,10 @@ The paths, and where they are described
     systemd-timesyncd.service(8): touched at each synchronisation.
 /dev/v4l/by-id, by-path
     udev's 60-persistent-v4l.rules; index0 is the one that gives pictures.
+/proc/meminfo, /proc/swaps
+    proc(5): kibibytes; and what memory is swapped to.
+/proc/self/cgroup, /sys/fs/cgroup/GROUP/memory.max
+    Documentation/admin-guide/cgroup-v2.rst: bytes, or "max".
 /sys/class/video4linux/videoN/name, index
     drivers/media/v4l2-core/v4l2-dev.c: what the device calls itself, and which of its nodes.
 """
@@ -37,7 +41,14 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from stillair.sensing.board import Board, ClockFacts, DiskFacts, Throttled, Zone
+from stillair.sensing.board import (
+    Board,
+    ClockFacts,
+    DiskFacts,
+    MemoryFacts,
+    Throttled,
+    Zone,
+)
 
 ROOT = Path("/")
 LONGEST_BYTES = 4096
@@ -85,6 +96,7 @@ def read_board(
         one_wire=names_in(root / "sys/bus/w1/devices"),
         config=config_text(root),
         cameras=camera_names(root / "dev/v4l"),
+        memory=_memory(root),
     )
 
 
@@ -259,6 +271,26 @@ def _clock_status() -> KernelClock | None:
     # unsigned modes; long offset, freq, maxerror, esterror; int status
     _, offset, _, most_us, _, status = struct.unpack_from("@Iqqqqi", timex.raw)
     return KernelClock(status, offset / (1e9 if status & STA_NANO else 1e6), most_us / 1e6)
+
+
+def _memory(root: Path) -> MemoryFacts:
+    sizes = dict(re.findall(r"^(\w+):\s+(\d+) kB$", _text(root / "proc/meminfo"), re.MULTILINE))
+    swaps = [line.split()[0] for line in _text(root / "proc/swaps").splitlines()[1:] if line]
+    return MemoryFacts(
+        *(int(sizes[key]) * 1024 if key in sizes else None for key in ("MemTotal", "MemAvailable")),
+        limit_bytes=_memory_limit(root),
+        swap=tuple(name for name in swaps if not name.startswith("/dev/zram")),
+    )
+
+
+def _memory_limit(root: Path) -> int | None:
+    """The lowest limit of the control groups around this process; None where there is none."""
+    found = re.search(r"^0::/(.*)$", _text(root / "proc/self/cgroup"), re.MULTILINE)
+    if found is None:
+        return None
+    group, groups = Path(found[1]), root / "sys/fs/cgroup"
+    limits = [_number(groups / each / "memory.max") for each in (group, *group.parents)]
+    return min((limit for limit in limits if limit is not None), default=None)
 
 
 def _disk(folder: Path) -> DiskFacts:

@@ -6,55 +6,25 @@ of kilobytes instead of some tens of megabytes.
 
 from __future__ import annotations
 
-import io
 import json
-import zipfile
-import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import fields
 from typing import Any
 
-import numpy as np
 from sqlalchemy import RowMapping, Select, delete, func, insert, select, update
 from sqlmodel import col
 
 from stillair.database import Reader, plain
-from stillair.errors import CommandRefused, Refusal, StoreError
-from stillair.jobs.toolpath import Layers, Outlines, Toolpath, Whole
+from stillair.errors import CommandRefused, Refusal
+from stillair.jobs.toolpath import Layers, Outlines, Whole
 from stillair.storage.items import Item, label
 from stillair.storage.journal import Journal
+from stillair.storage.layers import unpacked
 from stillair.storage.records import from_record, to_record
 from stillair.storage.tables import JobToolpath, ToolpathRow
 
 WAITING, READY, REFUSED = "waiting", "ready", "refused"
 UNREADABLE = "That toolpath can't be read, so no job can follow it."
 MOST_KEPT = 1000
-GRID = ("cell_mm", "x_mm", "y_mm", "width", "height")
-
-
-# --- packed ----------------------------------------------------------------------------
-
-
-def packed(found: Toolpath) -> bytes:
-    """Layers and outlines of a toolpath as bytes."""
-    file = io.BytesIO()
-    columns = {field.name: getattr(found.layers, field.name) for field in fields(Layers)}
-    grid = np.array([getattr(found.outlines, name) for name in GRID], np.float64)
-    bits = np.frombuffer(found.outlines.bits, np.uint8)
-    np.savez_compressed(file, allow_pickle=False, grid=grid, bits=bits, **columns)
-    return file.getvalue()
-
-
-def unpacked(data: bytes) -> tuple[Layers, Outlines]:
-    """What `packed` made them of. Raises `StoreError` where they are damaged."""
-    try:
-        with np.load(io.BytesIO(data), allow_pickle=False) as columns:
-            layers = Layers(**{field.name: columns[field.name] for field in fields(Layers)})
-            cell_mm, x_mm, y_mm, width, height = columns["grid"].tolist()
-            bits = columns["bits"].tobytes()
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error) as error:
-        raise StoreError(f"the layers of a toolpath are damaged: {error}") from None
-    return layers, Outlines(cell_mm, x_mm, y_mm, int(width), int(height), bits)
 
 
 # --- written ---------------------------------------------------------------------------
