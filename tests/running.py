@@ -36,7 +36,8 @@ class RunningService:
 
     With `trust` it is asked over HTTPS, by a client that believes nobody else. What its process
     does `before` comes before any of our own modules, unless those are `loaded`: enough for what
-    changes a class, or a name where it is used.
+    changes a class, or a name where it is used. A `cold` one loads everything itself, as on a
+    board: for whoever measures its start or its memory.
     """
 
     def __init__(
@@ -46,6 +47,7 @@ class RunningService:
         environment: dict[str, str] | None = None,
         before: str = "",
         loaded: bool = False,
+        cold: bool = False,
         trust: ssl.SSLContext | None = None,
     ) -> None:
         self.folder = folder
@@ -53,8 +55,9 @@ class RunningService:
         self._words = words
         self._before = before
         self._loaded = loaded or not before
+        self._cold = cold
         self._environment = {**os.environ, **(environment or {})}
-        self._process: WarmProcess | None = None
+        self._process: WarmProcess | subprocess.Popen[bytes] | None = None
         self.log = folder / "service.log"
         scheme = "https" if trust else "http"
         self.web = httpx.Client(
@@ -88,14 +91,20 @@ class RunningService:
         self.folder.mkdir(parents=True, exist_ok=True)
         words = ["run", "--data-dir", str(self.folder), "--port", str(self.port), *self._words]
         with self.log.open("ab") as output, Path(os.devnull).open("rb") as nothing:
-            self._process = warm_start(
-                stillair(*words, before=self._before),
-                stdin=nothing,
-                stdout=output,
-                stderr=output,
-                environment=self._environment,
-                ours=self._loaded,
-            )
+            line = stillair(*words, before=self._before)
+            if self._cold:
+                self._process = subprocess.Popen(
+                    line, stdin=nothing, stdout=output, stderr=output, env=self._environment
+                )
+            else:
+                self._process = warm_start(
+                    line,
+                    stdin=nothing,
+                    stdout=output,
+                    stderr=output,
+                    environment=self._environment,
+                    ours=self._loaded,
+                )
         try:
             self._wait_for_answer()
         except BaseException:

@@ -2,9 +2,11 @@
 
     .venv/bin/python tests/bench/service.py [--seconds 60] [--json]
     .venv/bin/python tests/bench/service.py --grow 5      # does anything grow? minutes
+    .venv/bin/python tests/bench/service.py --long 10     # at rest, then in a job; minutes of each
 
 The service is a real `stillair run` with four simulated sensors and a motion-JPEG
-stream of 640x480 at 10 frames/s, served by this process. Processor time is
+stream of 640x480 at 10 frames/s, served by this process. It is started cold, as on a board:
+its bytecode lies there, and nothing else of it is in memory. Processor time is
 /proc/PID/stat's; one core for the whole time is 100 %. A page is what the
 dashboard is: a live stream, a picture every two seconds, the last hour once.
 
@@ -19,30 +21,34 @@ from __future__ import annotations
 
 import argparse
 import os
+import random
 import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "tests"), str(ROOT / "service")]
 os.environ["PYTHONPATH"] = str(ROOT / "service")
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # an installed service has its bytecode
 
 import httpx  # noqa: E402 - the paths above come first
 
 from bench.figures import Figure, share, show  # noqa: E402
-from chips import OneWireTree  # noqa: E402
+from chips import OneWireTree, scratchpad, w1_slave  # noqa: E402
 from integration.mjpeg_server import MjpegServer, drawn_frames  # noqa: E402
 from running import RunningService, wait_until  # noqa: E402
 
 SETTLE_S = 20.0
 PICTURE_EVERY_S = 2.0
 STARTS = 3
+FRAMES = 600  # a picture that comes back within the minute tells of a camera that hangs
 POINTS = ("top", "middle", "bed side", "room")
 
 CHAMBER = """
@@ -52,6 +58,9 @@ enclosure = ["plywood"]
 target_c = 45
 limit_c = 70
 """
+
+
+Cold = partial(RunningService, cold=True)
 
 
 class Page:
@@ -176,12 +185,15 @@ def starts(folder: Path, chamber: Path) -> Iterator[Figure]:
     """How long until the first reading, and until it is gone with three pages open."""
     began: list[float] = []
     again: list[float] = []
+    paged: list[float] = []
     ended: list[float] = []
     worked: list[float] = []
     for number in range(STARTS):
         for takes in (began, again):
             began_s = time.monotonic()
-            with RunningService(folder / f"start-{number}", "--chamber", str(chamber)) as service:
+            with Cold(folder / f"start-{number}", "--chamber", str(chamber)) as service:
+                service.web.get("/")
+                paged.append(time.monotonic() - began_s)
                 first_reading(service)
                 takes.append(time.monotonic() - began_s)
                 worked.append(cpu_s(service.pid))
@@ -191,13 +203,14 @@ def starts(folder: Path, chamber: Path) -> Iterator[Figure]:
                     ended.append(time.monotonic() - ended_s)
     yield Figure("start to first reading, nothing kept yet, worst of 3", max(began), "s", 3.0)
     yield Figure("start to first reading, started before, worst of 3", max(again), "s", 3.0)
+    yield Figure("start to first page, worst of 6", max(paged), "s", 3.0)
     yield Figure("processor time of a start, greatest of 6", max(worked), "s")
     yield Figure("stop with three pages open, worst of 6", max(ended), "s", 1.0)
 
 
 def load(folder: Path, chamber: Path, seconds: float) -> Iterator[Figure]:
     """Processor, memory and delay, with nobody looking, with one page, with ten."""
-    with RunningService(folder / "load", "--chamber", str(chamber)) as service:
+    with Cold(folder / "load", "--chamber", str(chamber)) as service:
         first_reading(service)
         time.sleep(SETTLE_S)
         for count in (0, 1, 10):
@@ -251,9 +264,7 @@ def by_frame(folder: Path, seconds: float) -> Iterator[Figure]:
     frames = NotedFrames(drawn_frames(40))
     with (
         MjpegServer(frames, frames_per_s=10.0) as stream,
-        RunningService(
-            folder / "frames", "--chamber", str(simulated(folder, stream.address))
-        ) as service,
+        Cold(folder / "frames", "--chamber", str(simulated(folder, stream.address))) as service,
     ):
         first_reading(service)
         end_s, before = time.monotonic() + seconds, b""
@@ -281,7 +292,7 @@ def by_bus(folder: Path, seconds: float) -> Iterator[Figure]:
     path.write_text(CHAMBER + sensors)
     delays_s: list[float] = []
     for number in range(STARTS):  # the sensors' instants in the second differ from start to start
-        with RunningService(folder / f"bus-{number}", "--chamber", str(path)) as service:
+        with Cold(folder / f"bus-{number}", "--chamber", str(path)) as service:
             first_reading(service)
             with Page(service) as page:
                 time.sleep(seconds / STARTS)
@@ -294,9 +305,87 @@ def _delays(name: str, delays_s: list[float]) -> Iterator[Figure]:
     yield Figure(f"{name}, 99 % within", 1000 * share(delays_s, 0.99), "ms", 200.0)
 
 
+class RestlessTree:
+    """Four 1-Wire sensors whose last digit moves each second, as it does in still air."""
+
+    def __init__(self, folder: Path) -> None:
+        self.tree = OneWireTree(folder)
+        self.addresses = [f"28-0000075c2f1{number}" for number in range(len(POINTS))]
+        self.air_c = 22.0
+        self._chance = random.Random(1)
+        self._closing = threading.Event()
+        self._move()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+
+    def __enter__(self) -> RestlessTree:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._closing.set()
+        self._thread.join(5.0)
+
+    def _run(self) -> None:
+        while not self._closing.wait(1.0):
+            self._move()
+
+    def _move(self) -> None:
+        for address, point in zip(self.addresses, POINTS, strict=True):
+            value_c = (22.0 if point == "room" else self.air_c) + self._chance.gauss(0.0, 0.04)
+            file = self.tree.file(address)
+            new = file.with_suffix(".new")  # a reading half written would be a fault
+            new.write_text(w1_slave(scratchpad(round(value_c * 16))))
+            new.rename(file)
+
+
+def over_time(folder: Path, stream: str, minutes: float) -> Iterator[Figure]:
+    """Memory, writes and processor over many minutes, at rest and then in a job.
+
+    In the job the air warms up and the machine tells its height each minute.
+    """
+    with RestlessTree(folder / "devices") as moved:
+        sensors = "".join(
+            f'[[sensor]]\nname = "{point}"\nplace = "{"room" if point == "room" else "chamber"}"\n'
+            f'driver = "onewire"\naddress = "{address}"\nbus_dir = "{moved.tree.bus_dir}"\n'
+            for address, point in zip(moved.addresses, POINTS, strict=True)
+        )
+        path = folder / "restless.toml"
+        path.write_text(f'{CHAMBER}{sensors}[camera]\nsource = "{stream}"\n')
+        with Cold(folder / "long", "--chamber", str(path)) as service:
+            first_reading(service)
+            time.sleep(SETTLE_S)
+            yield from _minutes_of(service, "at rest", minutes, lambda _: None)
+            job = service.post("/api/jobs", {"name": "fin boxes", "material": "ASA"})["id"]
+
+            def built(minute: int) -> None:
+                moved.air_c += (45.0 - moved.air_c) / 5.0
+                service.post(f"/api/jobs/{job}/progress", {"height_mm": 0.2 * minute})
+
+            yield from _minutes_of(service, "in a job", minutes, built)
+
+
+def _minutes_of(
+    service: RunningService, name: str, minutes: float, each: Callable[[int], None]
+) -> Iterator[Figure]:
+    begun_s, used_s, written = time.monotonic(), cpu_s(service.pid), card_bytes(service.pid)
+    for minute in range(1, max(1, round(minutes)) + 1):
+        time.sleep(max(0.0, begun_s + 60.0 * minute - time.monotonic()))
+        each(minute)
+        if minute in (1, round(minutes)):
+            resident_mb, _, shared_mb = memory_mb(service.pid)
+            yield Figure(f"resident memory, {name}, after {minute} min", resident_mb, "MB", 110.0)
+            yield Figure(f"PSS, {name}, after {minute} min", shared_mb, "MB")
+    hours = (time.monotonic() - begun_s) / 3600.0
+    hourly_mb = (card_bytes(service.pid) - written) / hours / 1e6
+    yield Figure(
+        f"charged for writes to disk, {name}", hourly_mb, "MB/h", 3.0 if "job" in name else 0.3
+    )
+    yield Figure(f"processor, {name}", (cpu_s(service.pid) - used_s) / hours / 36.0, "% of a core")
+
+
 def growth(folder: Path, chamber: Path, minutes: float) -> Iterator[Figure]:
     """What has grown at the end of many minutes of the chamber, with a page open."""
-    with RunningService(folder / "growth", "--chamber", str(chamber)) as service:
+    with Cold(folder / "growth", "--chamber", str(chamber)) as service:
         first_reading(service)
         with Page(service) as page:
             time.sleep(SETTLE_S)
@@ -316,6 +405,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="figures of the running service")
     parser.add_argument("--seconds", type=float, default=60.0, help="of each measurement")
     parser.add_argument("--grow", type=float, metavar="MINUTES", help="only look whether it grows")
+    parser.add_argument("--long", type=float, metavar="MINUTES", help="only rest and job, so long")
     parser.add_argument("--speed", type=float, default=60.0, help="of the chamber for --grow")
     parser.add_argument(
         "--only", choices=("starts", "load", "bus", "frames"), help="one part of it"
@@ -324,10 +414,14 @@ def main() -> None:
     options = parser.parse_args()
     figures: list[Figure] = []
     with (
-        tempfile.TemporaryDirectory(prefix="stillair-bench-") as name,
-        MjpegServer(drawn_frames(20), frames_per_s=10.0) as stream,
+        tempfile.TemporaryDirectory(prefix="bench-", dir=Path.cwd()) as name,
+        MjpegServer(drawn_frames(FRAMES), frames_per_s=10.0) as stream,
     ):
         folder = Path(name)
+        if options.long is not None:
+            figures.extend(over_time(folder, stream.address, options.long))
+            show(figures, as_json=options.json)
+            return
         if options.grow is not None:
             chamber = simulated(folder, stream.address, speed=options.speed)
             figures.extend(growth(folder, chamber, options.grow))

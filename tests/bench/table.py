@@ -3,7 +3,9 @@
     nice .venv/bin/python tests/bench/table.py [--only PART]... [--seconds 60] [--fires 20]
         [--json]
 
-Parts: `store`, `pictures`, `service`, `dangers`; some ten minutes in all. The measuring is that
+Parts: `store`, `pictures`, `service`, `dangers`; some ten minutes in all. And, only where it is
+asked for, `long`: memory, writes and processor over ten minutes at rest and ten in a job. The
+measuring is that
 of storage.py, fire_cost.py, service.py and reach.py, whose words say what each figure is. Temporary
 files lie in the current folder, which has to be on a real disk.
 
@@ -40,6 +42,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -59,8 +62,10 @@ from running import wait_until  # noqa: E402
 from servers import MailServer  # noqa: E402
 
 PARTS = ("store", "pictures", "service", "dangers")
+LONG = "long"  # a part by itself: three times as long as all others together
 PUBLISHED = Figure("Gorilla, as published", 1.37, "bytes")
 CHART_HOURS, CHART_POINTS = 12, 1000
+LONG_MINUTES = 10.0
 # Reads what the service reads, and keeps it as rows. It says when the first is kept.
 BARE = """
 import sqlite3, sys, time
@@ -215,6 +220,21 @@ def whole_service(folder: Path, seconds: float) -> Iterator[Line]:
         yield Line(figure)
 
 
+def over_time(folder: Path, minutes: float) -> Iterator[Line]:
+    """Memory, writes and processor over many minutes, beside a bare loop's meanwhile."""
+    with (
+        ThreadPoolExecutor(1) as beside,
+        MjpegServer(drawn_frames(service.FRAMES), frames_per_s=10.0) as stream,
+    ):
+        running = beside.submit(bare_loop, folder, 60.0 * minutes)
+        figures = list(service.over_time(folder, stream.address, minutes))
+        bare = running.result()
+    of = {"resident": bare["memory"], "charged": bare["writes"]}
+    for figure in figures:
+        reference = of.get(figure.name.split()[0])
+        yield Line(figure, () if reference is None else (reference,))
+
+
 def bare_loop(folder: Path, seconds: float) -> dict[str, Figure]:
     """A process that only reads and stores, over as long."""
     tree = OneWireTree(folder / "bare-devices")
@@ -304,7 +324,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=60.0, help="of each measurement")
     parser.add_argument("--fires", type=int, default=20)
     parser.add_argument("--seed", type=int, default=1, help="of the fires' instants")
-    parser.add_argument("--only", action="append", choices=PARTS, help="of the parts")
+    parser.add_argument("--only", action="append", choices=(*PARTS, LONG), help="of the parts")
     parser.add_argument("--json", action="store_true")
     options = parser.parse_args()
     wanted = options.only or PARTS
@@ -323,6 +343,8 @@ def main() -> None:
                     lines.extend(pictures())
                 case "service":
                     lines.extend(whole_service(folder, options.seconds))
+                case "long":
+                    lines.extend(over_time(folder, LONG_MINUTES))
                 case _:
                     lines.extend(dangers(folder, options.fires, options.seed))
     # Delays and starts mean little on a machine that has other work.
