@@ -29,7 +29,6 @@ HEADER = struct.Struct(f"<{len(MAGIC)}sQ")
 RECORD = struct.Struct("<II")
 SERIES = struct.Struct("<HHI")
 CHUNK_BYTES = 65_536
-PAGE_BYTES = 4096
 LARGEST_RECORD_BYTES = 64 * 2**20
 
 
@@ -111,10 +110,7 @@ class Tail:
             end = self._end + len(data)
             if end > self._room:
                 room = -(-end // CHUNK_BYTES) * CHUNK_BYTES
-                # Page by page: what is written at once a newer kernel holds in one piece of its
-                # cache, and charges the whole piece, 64 KiB, for each byte that changes in it.
-                for at in range(self._room, room, PAGE_BYTES):
-                    _pwrite(self._file, bytes(min(PAGE_BYTES, room - at)), at)
+                _pwrite(self._file, bytes(room - self._room), self._room)
                 self._room = room
             # Behind a write that failed halfway the next one begins at the same place again.
             _pwrite(self._file, data, self._end)
