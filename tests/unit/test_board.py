@@ -439,6 +439,14 @@ def chambers(tmp_path: Path, *texts: str) -> tuple[ChamberSettings, ...]:
         ),
         pytest.param(
             (ZERO_KIB, 300_000),
+            [CAMERA + '[[person]]\nname = "cox"\nroutes = ["webpush:"]\n'],
+            False,
+            "this set-up takes some 187 MB",
+            "set clips.events and clips.time_lapse to false",
+            id="with telephones no films",
+        ),
+        pytest.param(
+            (ZERO_KIB, 300_000),
             [CAMERA] * 2,
             False,
             "this set-up takes some 189 MB",

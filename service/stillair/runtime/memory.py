@@ -24,7 +24,7 @@ M_ARENA_MAX = -8  # malloc.h of the GNU C library
 SERVICE_MB = 140  # with sensors, and pages that are open
 CAMERAS_MB = 15  # the libraries of pictures at work, once
 CAMERA_MB = 17  # each, however large its pictures: they are made small as they are unpacked
-WEB_MB = 15  # mail, web, message services, a hall: their libraries, together
+WEB_MB = 15  # the libraries of web addresses, telephones, message services; mail and MQTT have 2
 # Programs of their own, for seconds: one that looks back on a job or reads a toolpath, and one
 # that makes a film.
 PROGRAM_MB, FILM_MB = 80, 60
@@ -88,7 +88,8 @@ def judged(facts: MemoryFacts, chambers: Sequence[ChamberSettings]) -> Judged:
 def taken_mb(chambers: Sequence[ChamberSettings]) -> int:
     """What the service itself takes with these chambers, in MB."""
     cameras = sum(each.camera is not None for each in chambers)
-    web = any(each.people or each.hall is not None for each in chambers)
+    routes = [route for each in chambers for person in each.people for route in person.routes]
+    web = any(not route.startswith(("mailto:", "mqtt:")) for route in routes)
     return SERVICE_MB + (CAMERAS_MB if cameras else 0) + CAMERA_MB * cameras + WEB_MB * web
 
 
