@@ -162,7 +162,9 @@ class FakeWriter:
     def check(self) -> None:
         pass
 
-    def seen(self, chamber: str, timeline: Timeline, t_s: float) -> None:
+    def seen(
+        self, chamber: str, timeline: Timeline, t_s: float, *, by_readings: bool = False
+    ) -> None:
         pass
 
 

@@ -25,6 +25,7 @@ from stillair.simulation.toolpaths import BUSHING, Build, toolpath_lines
 from stillair.storage import toolpaths as kept
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
+from stillair.storage.layers import packed
 
 
 class Season:
@@ -85,7 +86,7 @@ class Season:
             size_bytes=1,
             at_us=self.count,
         )
-        kept.keep(self.journal, path, along.whole, kept.packed(along))
+        kept.keep(self.journal, path, along.whole, packed(along))
         kept.follow(self.journal, job, path, self.count)
 
 

@@ -276,8 +276,13 @@ def _clock_status() -> KernelClock | None:
 def _memory(root: Path) -> MemoryFacts:
     sizes = dict(re.findall(r"^(\w+):\s+(\d+) kB$", _text(root / "proc/meminfo"), re.MULTILINE))
     swaps = [line.split()[0] for line in _text(root / "proc/swaps").splitlines()[1:] if line]
+
+    def size(key: str) -> int | None:
+        return int(sizes[key]) * 1024 if key in sizes else None
+
     return MemoryFacts(
-        *(int(sizes[key]) * 1024 if key in sizes else None for key in ("MemTotal", "MemAvailable")),
+        total_bytes=size("MemTotal"),
+        available_bytes=size("MemAvailable"),
         limit_bytes=_memory_limit(root),
         swap=tuple(name for name in swaps if not name.startswith("/dev/zram")),
     )
