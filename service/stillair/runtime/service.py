@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import math
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -232,11 +231,8 @@ class Service:
         """An outcome will never be written: its messages go out all the same."""
         self.courier.hand(self._handing.never_kept(parcel))
 
-    def seen(self, key: str, t_s: float, read_s: float = -math.inf) -> None:
-        """A chamber has been watched for another second; never blocks.
-
-        Its newest reading is of `read_s`.
-        """
+    def seen(self, key: str, t_s: float) -> None:
+        """A chamber has been watched for another second; never blocks."""
         chamber = self._chambers[key]
         step = chamber.labels.check()
         if step is not None:
@@ -263,6 +259,7 @@ class Service:
         )
         self.writer.check()
         self.archive.check()
+        read_s = chamber.tally.read_s
         by_readings = self.archive.keeps and chamber.speed == 1.0 and t_s - read_s <= READ_S
         self.writer.seen(key, chamber.labels.timeline(), t_s, by_readings=by_readings)
         if late := self._handing.late(self.writer):

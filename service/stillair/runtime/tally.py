@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 from collections import deque
 from collections.abc import Callable
@@ -23,11 +24,13 @@ class Tally:
         self._minutes: dict[str, deque[list[int]]] = {}
         self._counts: dict[str, list[int]] = {}  # by sensor, sound and lost since the start
         self._pictures: deque[float] = deque(maxlen=PICTURES)
+        self.read_s = -math.inf  # the newest reading's instant
 
     def reading(self, reading: Reading) -> None:
         """Take one, sound or not."""
         number = int(reading.t_s // 60.0)
         with self._lock:
+            self.read_s = max(self.read_s, reading.t_s)
             minutes = self._minutes.setdefault(reading.sensor, deque(maxlen=MINUTES))
             if not minutes or minutes[-1][0] != number:
                 minutes.append([number, 0, 0])

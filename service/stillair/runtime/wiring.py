@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import logging
-import math
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -292,11 +291,8 @@ def _chamber(
         labels = Labels(clock, uuid4().hex)
     drivers = Drivers(settings, clock)
     supervisor: Supervisor
-    read_s = -math.inf  # the newest reading's instant
 
     def keep_reading(reading: Reading) -> None:
-        nonlocal read_s
-        read_s = reading.t_s
         at_s = labels.timeline().epoch_s(reading.t_s)
         archive.add(key, reading.sensor, at_s, reading.temperature_c)
         if hall is not None:
@@ -308,7 +304,7 @@ def _chamber(
     def seen(view: WatchView) -> None:
         last_sound.seen(view)
         if view.t_s is not None:
-            service.seen(key, view.t_s, read_s)
+            service.seen(key, view.t_s)
 
     def put(told: Reading | Particles | CameraState | Sign | Movement) -> None:
         supervisor.put(told)
