@@ -2,11 +2,13 @@
 
     add ─> open series in memory ──flush──> tail file      (a kill loses what came since)
                     │                          │ every 45 s: sync  (a power cut loses that)
-                    └──── full: pack ──> row in archive.db, and a new tail
+                    └──── full: pack ──> row in archive.db, summaries made anew
 
-Rows are never rewritten. A new tail is begun, with what is not packed yet,
-before the rows are committed; the commit names the tail that counts from then
-on. So whatever moment a process dies in, each reading is in exactly one place.
+Rows are never rewritten, except where somebody erases a part of one. The commit
+that brings a row also says how many of the tail's readings are packed by now.
+Once most of them are, a new tail is begun with the others before a commit names
+it as the one that counts. So whatever moment a process dies in, each reading is
+in exactly one place.
 
 Instants are seconds since the epoch, kept to the millisecond; temperatures
 degrees Celsius, kept to 10^-7 K. When the clock is set back, a series is ended
@@ -15,16 +17,20 @@ and another begun, so instants within a row never decrease.
 
 from __future__ import annotations
 
+import json
 import logging
+import sqlite3
 import threading
 import time
 from array import array
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import compress
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from sqlalchemy import ColumnElement, Engine, delete, insert, select, update
@@ -33,20 +39,33 @@ from sqlmodel import col
 
 from stillair.database import DamagedStoreError, inodes_of, open_store, put_back, store_errors
 from stillair.storage import migrations
-from stillair.storage.packing import Ints, pack, summarize, to_units
+from stillair.storage.packing import Ints, to_units, unpack
+from stillair.storage.stretches import (
+    FULL,
+    ROW_READINGS,
+    ROW_SPAN_MS,
+    fitting,
+    packed_rows,
+    room_bytes,
+    rows_of,
+)
+from stillair.storage.summaries import refresh
 from stillair.storage.tables import Stretch, TailMark
-from stillair.storage.tail import Series, Tail
+from stillair.storage.tail import Series, Tail, counts_of, not_packed
 
 log = logging.getLogger(__name__)
 
-ROW_READINGS = 600  # 10 minutes at one reading a second
-FEWEST_READINGS = 300  # less than this waits in the tail when others are packed
-ROW_SPAN_MS = 3_600_000  # a row never spans more, so a question knows how far back to look
+FIRST_LOOK = 2_000  # readings after which the size of a row is first looked at
+FEWEST_READINGS = 300  # make a row where memory gets short
+PACKED_READINGS = 1_000  # and no fewer than wait: so many packed ones and a tail is begun anew
 SYNC_EVERY_S = 45.0  # with a flush every 10 s a power cut loses at most 55 s
-MEMORY_READINGS = 400_000  # held while the disk refuses, 6.4 MB; the oldest go first
+MEMORY_READINGS = 600_000  # held while the disk refuses, 9.6 MB; the oldest go first
 REMOVE_ROWS = 200  # in one transaction
 VACUUM_PAGES = 2_000
 LAST_S = 1e11  # a label further from 1970 than this is none
+
+
+Key = tuple[str, str]  # chamber and sensor
 
 
 @dataclass(slots=True)
@@ -55,12 +74,15 @@ class _Open:
 
     series: Series
     written: int = 0
+    look_at: int = FIRST_LOOK  # so many may fill a row
 
-    def is_due(self, least: int) -> bool:
+    def is_due(self, most: int) -> bool:
         times_ms = self.series.times_ms
-        return len(times_ms) >= least or (
-            len(times_ms) > 1 and times_ms[-1] - times_ms[0] >= ROW_SPAN_MS // 2
-        )
+        return len(times_ms) >= min(most, self.look_at) or self.is_long()
+
+    def is_long(self) -> bool:
+        times_ms = self.series.times_ms
+        return len(times_ms) > 1 and times_ms[-1] - times_ms[0] >= ROW_SPAN_MS // 2
 
 
 class Archive:
@@ -91,12 +113,13 @@ class Archive:
         self._row_readings = row_readings
         self._memory_readings = memory_readings
         self._lock = threading.Lock()  # series in memory; never held during input or output
-        self._open: dict[tuple[str, str], _Open] = {}
+        self._open: dict[Key, _Open] = {}
         self._ended: list[_Open] = []  # waiting to be packed
         self._held = 0
         self._disk = threading.RLock()  # files
         self._engine: Engine | None = None
         self._tail: Tail | None = None
+        self._packed: dict[Key, int] = {}  # how many of the tail's first readings are in rows
         self._inodes: tuple[int | None, int | None] = (None, None)
         self._resumed = False
         self._suspect = False
@@ -185,6 +208,7 @@ class Archive:
                 self._tail.sync()
                 self._synced_s = self._monotonic_s()
             if self._has_full():
+                self._end_full()
                 self._pack()
 
     def close(self) -> None:
@@ -200,7 +224,7 @@ class Archive:
         """Keep rows that `packed_rows` made, here or elsewhere. Raises `StoreError`."""
         if rows:
             with self._transaction("readings can't be brought in") as connection:
-                connection.execute(insert(Stretch), list(rows))
+                _insert(connection, rows)
 
     def forget_before(
         self, before_at: datetime, *, only: Sequence[str] = (), others_than: Sequence[str] = ()
@@ -220,20 +244,22 @@ class Archive:
         return removed
 
     def forget_between(self, chamber: str, start_s: float, end_s: float) -> int:
-        """Remove a chamber's packed rows that lie wholly in a stretch; returns how many.
+        """Remove a chamber's readings of a stretch; returns how many rows are gone or cut.
 
-        Seconds since the epoch. Rows that reach beyond it stay: they hold other readings too.
+        Seconds since the epoch. Of rows that reach beyond it the rest is packed anew.
         Raises `StoreError`.
         """
-        inside = (
+        start_ms, end_ms = round(start_s * 1000), round(end_s * 1000)
+        self._forget_held(chamber, start_ms, end_ms)
+        within = (
             col(Stretch.chamber) == chamber,
-            col(Stretch.start_ms) >= round(start_s * 1000),
-            col(Stretch.end_ms) <= round(end_s * 1000),
+            col(Stretch.start_ms) >= start_ms,
+            col(Stretch.end_ms) <= end_ms,
         )
         removed = 0
-        while count := self._remove_oldest(*inside):
+        while count := self._remove_oldest(*within):
             removed += count
-        return removed
+        return removed + self._cut(chamber, start_ms, end_ms)
 
     def shrink_to(self, room_bytes: int) -> int:
         """Remove the oldest packed rows until the file's content fits; returns how many.
@@ -287,14 +313,25 @@ class Archive:
     def _forget(self) -> None:
         """Let the oldest series go; the disk has been refusing for hours."""
         if not self._ended:
-            self._end_full(1)
-        gone = len(self._ended.pop(0).series.times_ms)
+            for key in list(self._open):
+                self._ended.append(self._open.pop(key))
+        each = self._ended.pop(0)
+        self._count_packed(self._packed, [each])  # the tail has it too, and nobody wants it
+        gone = len(each.series.times_ms)
         self._held -= gone
         self.lost += gone
 
-    def _end_full(self, least: int) -> None:
-        for key in [key for key, each in self._open.items() if each.is_due(least)]:
-            self._ended.append(self._open.pop(key))
+    def _take_away(self, key: Key, count: int) -> None:
+        """End the first readings of an open series; what came behind them stays open."""
+        each = self._open.pop(key)
+        series = each.series
+        rest = _part(series, count, len(series.times_ms))
+        if rest.times_ms:
+            # Those that come next are likely to need about as many.
+            self._open[key] = _Open(rest, max(0, each.written - count), max(count, FIRST_LOOK))
+        each.series = _part(series, 0, count)
+        each.written = min(each.written, count)
+        self._ended.append(each)
 
     # --- files (under `_disk`) ------------------------------------------------------
 
@@ -308,52 +345,163 @@ class Archive:
 
     def _remove_oldest(self, *which: ColumnElement[bool]) -> int:
         """Remove a few rows; short, because readings wait for the lock meanwhile."""
-        ids = select(col(Stretch.id)).where(*which).order_by(col(Stretch.end_ms))
+        few = select(*_PLACE).where(*which).order_by(col(Stretch.end_ms)).limit(REMOVE_ROWS)
         with self._transaction("old readings can't be removed") as connection:
-            few = connection.execute(ids.limit(REMOVE_ROWS)).scalars().all()
-            connection.execute(delete(Stretch).where(col(Stretch.id).in_(few)))
-        return len(few)
+            rows = connection.execute(few).all()
+            connection.execute(delete(Stretch).where(col(Stretch.id).in_([row[0] for row in rows])))
+            refresh(_file(connection), [tuple(row[1:]) for row in rows])
+        return len(rows)
+
+    def _cut(self, chamber: str, start_ms: int, end_ms: int) -> int:
+        """Take the readings of a stretch out of rows that reach beyond it."""
+        across = select(Stretch.__table__).where(  # type: ignore[attr-defined]  # a table
+            col(Stretch.chamber) == chamber,
+            col(Stretch.start_ms) >= start_ms - ROW_SPAN_MS,
+            col(Stretch.start_ms) <= end_ms,
+            col(Stretch.end_ms) >= start_ms,
+        )
+        with self._transaction("readings can't be removed") as connection:
+            rows = connection.execute(across).mappings().all()
+            for row in rows:
+                connection.execute(delete(Stretch).where(col(Stretch.id) == row["id"]))
+                with suppress(ValueError):  # of a damaged one nothing can be told apart
+                    times_ms, units = unpack(row["payload"], row["start_ms"], row["count"])
+                    for kept in (times_ms < start_ms, times_ms > end_ms):
+                        _insert(
+                            connection,
+                            list(rows_of(chamber, row["sensor"], times_ms[kept], units[kept])),
+                        )
+            places = [
+                (row["chamber"], row["sensor"], row["start_ms"], row["end_ms"]) for row in rows
+            ]
+            refresh(_file(connection), places)
+        return len(rows)
+
+    def _forget_held(self, chamber: str, start_ms: int, end_ms: int) -> None:
+        """Take the readings of a stretch out of memory and tail."""
+        with self._disk:
+            self.flush()
+            with self._lock:
+                touched = False
+                for each in (*self._ended, *self._open.values()):
+                    series = each.series
+                    if series.chamber == chamber and _touches(series, start_ms, end_ms):
+                        kept = [not start_ms <= at_ms <= end_ms for at_ms in series.times_ms]
+                        each.series = Series(
+                            *(chamber, series.sensor),
+                            array("q", compress(series.times_ms, kept)),
+                            array("q", compress(series.units, kept)),
+                        )
+                        each.written = sum(kept[: each.written])
+                        self._held -= len(kept) - sum(kept)
+                        touched = True
+                self._ended = [each for each in self._ended if each.series.times_ms]
+                self._open = {k: each for k, each in self._open.items() if each.series.times_ms}
+            if touched:
+                self._renew_tail()
 
     def _has_full(self) -> bool:
         with self._lock:
             return bool(self._ended) or any(
-                each.is_due(self._row_readings) for each in self._open.values()
+                each.is_due(self._most()) for each in self._open.values()
             )
 
-    def _pack(self) -> None:
-        assert self._engine is not None
-        assert self._tail is not None
+    def _most(self) -> int:
+        """How many readings make a row whatever its size."""
+        is_short = self._held > self._memory_readings // 2
+        return min(self._row_readings, FEWEST_READINGS) if is_short else self._row_readings
+
+    def _end_full(self) -> None:
+        """End what fills rows."""
         with self._lock:
-            self._end_full(min(FEWEST_READINGS, self._row_readings))
+            most = self._most()
+            due = {
+                key: (each, *_arrays(each.series))
+                for key, each in self._open.items()
+                if each.is_due(most)
+            }
+        for key, (each, times_ms, units) in due.items():
+            # Packing takes a millisecond or two, in which readings may come.
+            count = min(len(times_ms), most)
+            if count < most and not each.is_long():
+                room = room_bytes(*key)
+                count, payload = fitting(times_ms[:count], units[:count], room)
+                if count == len(times_ms) and len(payload) < FULL * room:
+                    each.look_at = max(count * room // len(payload), count + count // 50 + 1)
+                    continue
+            with self._lock:
+                if self._open.get(key) is each:
+                    self._take_away(key, count)
+
+    def _pack(self) -> None:
+        """Bring what has ended into rows."""
+        assert self._engine is not None
+        with self._lock:
             ended = list(self._ended)
-            carried = [(each, _part(each.series, 0, each.written)) for each in self._open.values()]
-        rows = [_row(each.series) for each in ended]
-        old, generation = self._tail, self._tail.generation + 1
-        new = Tail.begin(self._tail_path(generation), generation, [part for _, part in carried])
+            packed = dict(self._packed)
+        if not ended:
+            return
+        self._count_packed(packed, ended)
+        rows = [row for each in ended for row in packed_rows(each.series, self._row_readings)]
         try:
             with (
                 store_errors("the archive can't keep readings"),
                 self._engine.begin() as connection,
             ):
-                connection.execute(insert(Stretch), rows)
-                connection.execute(update(TailMark).values(generation=generation))
+                _insert(connection, rows)
+                connection.execute(update(TailMark).values(packed=_told(packed)))
+        except DamagedStoreError:
+            self._set_aside()
+            raise
+        with self._lock:
+            self._count_packed(self._packed, ended)
+            done = {id(each) for each in ended}
+            self._ended = [each for each in self._ended if id(each) not in done]
+            self._held -= sum(len(each.series.times_ms) for each in ended)
+            waiting = self._held
+        if sum(packed.values()) >= max(PACKED_READINGS, waiting):
+            self._renew_tail()
+
+    @staticmethod
+    def _count_packed(packed: dict[Key, int], ended: Iterable[_Open]) -> None:
+        """Count what of the tail need not be taken up again."""
+        for each in ended:
+            key = (each.series.chamber, each.series.sensor)
+            packed[key] = packed.get(key, 0) + each.written
+
+    def _renew_tail(self) -> None:
+        """Begin a new tail with what is not packed yet, and leave the old one."""
+        assert self._engine is not None
+        assert self._tail is not None
+        with self._lock:
+            carried = [
+                _part(each.series, 0, each.written) for each in (*self._ended, *self._open.values())
+            ]
+        old, generation = self._tail, self._tail.generation + 1
+        new = Tail.begin(self._tail_path(generation), generation, carried)
+        try:
+            with (
+                store_errors("the archive can't keep readings"),
+                self._engine.begin() as connection,
+            ):
+                marked = update(TailMark).values(generation=generation, packed=_told({}))
+                connection.execute(marked)
         except BaseException as error:
             new.close()
             with suppress(OSError):
                 new.path.unlink()
             if isinstance(error, DamagedStoreError):
-                # The next call sets it aside and takes up the tail, which is whole.
-                self._suspect = True
-                self._release()
+                self._set_aside()
             raise
-        self._tail = new
+        self._tail, self._packed = new, {}
         old.close()
         with suppress(OSError):
             old.path.unlink()
-        with self._lock:
-            done = {id(each) for each in ended}
-            self._ended = [each for each in self._ended if id(each) not in done]
-            self._held -= sum(len(each.series.times_ms) for each in ended)
+
+    def _set_aside(self) -> None:
+        # The next call does it, and takes up the tail, which is whole.
+        self._suspect = True
+        self._release()
 
     def _release(self) -> None:
         if self._tail is not None:
@@ -370,32 +518,39 @@ class Archive:
         """Find the tail that counts, take up its readings, remove all others."""
         generations = tail_generations(self.path)
         with store_errors("the archive can't be read"), engine.begin() as connection:
-            generation = connection.execute(select(col(TailMark.generation))).scalar()
-            if generation is None:
+            mark = connection.execute(select(col(TailMark.generation), col(TailMark.packed)))
+            found = mark.first()
+            if found is None:
                 # A new archive; behind a damaged one the newest tail still has its readings.
-                generation = max(generations, default=0)
-                connection.execute(insert(TailMark).values(id=1, generation=generation))
+                found = (max(generations, default=0), _told({}))
+                marked = insert(TailMark).values(id=1, generation=found[0], packed=found[1])
+                connection.execute(marked)
+        generation, self._packed = found[0], packed_of(found[1])
         path = self._tail_path(generation)
-        tail, found = Tail.resume(path, generation)
+        tail, whole = Tail.resume(path, generation)
+        left = list(not_packed(whole, self._packed))
+        # A power cut may leave less in the tail than rows have of it by now.
+        is_whole = counts_of(whole) >= Counter(self._packed)
         with self._lock:
             known = [*self._ended, *self._open.values()]
             if not self._resumed:
                 # What an earlier process left comes before what has been added since.
                 self._ended, self._open, self._held = [], {}, 0
-                self._take_all(found)
+                self._take_all(left)
                 for each in (*self._ended, *self._open.values()):
                     each.written = len(each.series.times_ms)
                 self._take_all(each.series for each in known)
                 self._resumed = True
-            elif sum(len(s.times_ms) for s in found) != sum(each.written for each in known):
+            elif sum(len(s.times_ms) for s in left) != sum(each.written for each in known):
                 # The tail was lost with the file that somebody removed; memory has it all.
-                tail.close()
-                tail = Tail.begin(path, generation)
+                is_whole = False
                 for each in known:
                     each.written = 0
         self._tail = tail
+        if not is_whole:
+            self._renew_tail()
         for other in generations:
-            if other != generation:
+            if other != self._tail.generation:
                 with suppress(OSError):
                     self._tail_path(other).unlink()
 
@@ -417,37 +572,32 @@ def _part(series: Series, begin: int, end: int) -> Series:
     )
 
 
-def packed_rows(series: Series, most: int = ROW_READINGS) -> list[dict[str, Any]]:
-    """A sensor's readings, whose times never decrease, as the rows in which they are kept."""
-    return [_row(part) for part in _stretches(series, most)]
+def packed_of(told: str) -> dict[Key, int]:
+    """How many of the first readings of a tail are packed, as its mark tells it."""
+    return {(chamber, sensor): count for chamber, sensor, count in json.loads(told)}
 
 
-def _stretches(series: Series, most: int) -> Iterator[Series]:
-    begin, times_ms = 0, series.times_ms
-    for end in range(1, len(times_ms) + 1):
-        last = end == len(times_ms)
-        if last or end - begin >= most or times_ms[end] - times_ms[begin] > ROW_SPAN_MS:
-            yield _part(series, begin, end)
-            begin = end
+def _told(packed: dict[Key, int]) -> str:
+    return json.dumps([[*key, count] for key, count in packed.items() if count])
 
 
-def _row(series: Series) -> dict[str, Any]:
-    times_ms = np.frombuffer(array("q", series.times_ms), np.int64)
-    units = np.frombuffer(array("q", series.units), np.int64)
-    return row_of(series.chamber, series.sensor, times_ms, units)
+def _arrays(series: Series) -> tuple[Ints, Ints]:
+    return np.array(series.times_ms, np.int64), np.array(series.units, np.int64)
 
 
-def row_of(chamber: str, sensor: str, times_ms: Ints, units: Ints) -> dict[str, Any]:
-    """The row of a stretch of readings, at least one; instants must not decrease."""
-    summary = summarize(units)
-    return {
-        "chamber": chamber,
-        "sensor": sensor,
-        "start_ms": int(times_ms[0]),
-        "end_ms": int(times_ms[-1]),
-        "count": len(times_ms),
-        "low_c": summary.low_c,
-        "high_c": summary.high_c,
-        "mean_c": summary.mean_c,
-        "payload": pack(times_ms, units),
-    }
+_PLACE = (
+    *(col(Stretch.id), col(Stretch.chamber), col(Stretch.sensor)),
+    *(col(Stretch.start_ms), col(Stretch.end_ms)),
+)
+
+
+def _insert(connection: Connection, rows: Sequence[dict[str, Any]]) -> None:
+    """Keep rows, and what they come to."""
+    if rows:
+        connection.execute(insert(Stretch), list(rows))
+        places = [(row["chamber"], row["sensor"], row["start_ms"], row["end_ms"]) for row in rows]
+        refresh(_file(connection), places)
+
+
+def _file(connection: Connection) -> sqlite3.Connection:
+    return cast("sqlite3.Connection", connection.connection.driver_connection)

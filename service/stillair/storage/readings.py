@@ -2,8 +2,8 @@
 
 What is not packed yet is included, from the memory of the archive or, in
 another process, from its tail file. Reads are short and bounded: payloads come
-a few at a time, and a question about weeks is answered from the summaries of
-the rows. A damaged row is left out and counted in `damaged`.
+a few at a time, and a question about days or years is answered from summaries. A
+damaged row, or block of summaries, is left out and counted in `damaged`.
 """
 
 from __future__ import annotations
@@ -23,17 +23,18 @@ from sqlmodel import col
 from stillair.database import DamagedStoreError, Reader
 from stillair.errors import StoreError
 from stillair.model import JsonValue
-from stillair.storage.archive import ROW_READINGS, ROW_SPAN_MS, Archive, tail_generations
+from stillair.storage.archive import Archive, packed_of, tail_generations
 from stillair.storage.packing import MISSING, UNITS_PER_K, Ints, unpack
-from stillair.storage.tables import Stretch, TailMark
-from stillair.storage.tail import Series, read_tail
+from stillair.storage.stretches import ROW_SPAN_MS
+from stillair.storage.summaries import blocks_of, level_for, read_block
+from stillair.storage.tables import Stretch, SummaryBlock, TailMark
+from stillair.storage.tail import Series, not_packed, read_tail
 from stillair.storage.thinning import ROW_TOLERANCE_MS, Buckets, held_over, rows_of
 
 log = logging.getLogger(__name__)
 
 FEWEST_POINTS, MOST_POINTS = 2, 20_000
-SUMMARY_WIDTH_MS = ROW_READINGS * 1000  # stretches at least as long as a row need no payload
-BATCH_ROWS = 32  # payloads read at once, about 40 kB
+BATCH_ROWS = 32  # payloads read at once, about 130 kB
 EARLIEST_S, LATEST_S = -1e11, 1e11
 EARLIEST_MS, LATEST_MS = -(10**14), 10**14
 
@@ -63,11 +64,11 @@ class Readings:
         self._path = path
         self._archive = archive
         self._reader = Reader(path)
-        self._damaged: set[int] = set()
+        self._damaged: set[tuple[str, int]] = set()
 
     @property
     def damaged(self) -> int:
-        """How many damaged rows have been met."""
+        """How many damaged rows and blocks have been met."""
         return len(self._damaged)
 
     def close(self) -> None:
@@ -88,7 +89,8 @@ class Readings:
         held = self._held(chamber, start_ms, end_ms)
         sensors = sorted({*self._sensors(chamber, start_ms, end_ms), *held})
         width_ms = max((end_ms - start_ms + 1) / (points // 2), 1.0)
-        if width_ms < SUMMARY_WIDTH_MS:
+        level = level_for(width_ms)
+        if level is None:
             found = {name: self._rows(chamber, name, start_ms, end_ms) for name in sensors}
             if all(
                 sum(row.count for row in found[name])
@@ -103,8 +105,8 @@ class Readings:
         times_s: list[JsonValue] = []
         for name in sensors:
             buckets = Buckets(start_ms, width_ms, points // 2)
-            if width_ms >= SUMMARY_WIDTH_MS:
-                self._summaries(chamber, name, start_ms, end_ms, width_ms, buckets)
+            if level is not None:
+                self._summaries(chamber, name, start_ms, end_ms, level, buckets)
             else:
                 rows = self._rows(chamber, name, start_ms, end_ms)
                 for piece in _joined(self._pieces(rows)):
@@ -200,9 +202,7 @@ class Readings:
                 try:
                     yield unpack(payloads[row.id], row.start_ms, row.count)
                 except (KeyError, ValueError) as error:
-                    if row.id not in self._damaged:
-                        self._damaged.add(row.id)
-                        log.error("row %d of the archive was left out: %s", row.id, error)
+                    self._leave_out("row", row.id, error)
 
     def _payloads(self, ids: Sequence[int]) -> dict[int, bytes]:
         wanted = col(Stretch.id).in_(ids)
@@ -219,34 +219,34 @@ class Readings:
             return {**self._payloads(ids[:middle]), **self._payloads(ids[middle:])}
 
     def _summaries(
-        self,
-        chamber: str,
-        sensor: str,
-        start_ms: int,
-        end_ms: int,
-        width_ms: float,
-        buckets: Buckets,
+        self, chamber: str, sensor: str, start_ms: int, end_ms: int, level: int, buckets: Buckets
     ) -> None:
-        """Give what the index knows of the window, gathered by the database, to `buckets`."""
-        middle_ms = (col(Stretch.start_ms) + col(Stretch.end_ms)) // 2 - start_ms
-        number = (middle_ms // math.ceil(width_ms)).label("number")
-        query = (
-            select(
-                number,
-                func.min(col(Stretch.low_c)),
-                func.max(col(Stretch.high_c)),
-                func.min(col(Stretch.start_ms)),
-                func.max(col(Stretch.end_ms)),
-                func.sum(col(Stretch.count)),
-            )
-            .where(*_inside(chamber, sensor, start_ms, end_ms))
-            .group_by(number)
+        """Give what is known of the window at a level of summaries to `buckets`."""
+        first, last = blocks_of(level, start_ms, end_ms)
+        query = select(
+            col(SummaryBlock.id), col(SummaryBlock.number), col(SummaryBlock.content)
+        ).where(
+            col(SummaryBlock.chamber) == chamber,
+            col(SummaryBlock.sensor) == sensor,
+            col(SummaryBlock.level) == level,
+            col(SummaryBlock.number).between(first - 1, last),
         )
         with self._reader.connection("the archive can't be read") as connection:
             rows = connection.execute(query).all()
-        if rows:
-            table = np.array([[math.nan if v is None else float(v) for v in row] for row in rows])
-            buckets.add_summary(table[:, 0].astype(np.int64), *table[:, 1:].T)
+        for row_id, number, content in rows:
+            try:
+                found = read_block(content, level, number)
+            except ValueError as error:
+                self._leave_out("block", row_id, error)
+                continue
+            inside = (found.count > 0) & (found.first_ms <= end_ms) & (found.last_ms >= start_ms)
+            if inside.any():
+                buckets.add_summary(found.where(inside))
+
+    def _leave_out(self, what: str, number: int, error: Exception) -> None:
+        if (what, number) not in self._damaged:
+            self._damaged.add((what, number))
+            log.error("%s %d of the archive was left out: %s", what, number, error)
 
     # --- from memory or the tail -----------------------------------------------------
 
@@ -269,16 +269,17 @@ class Readings:
         }
 
     def _tail(self) -> Iterator[Series]:
-        """What the tail file holds."""
-        path = self._path.with_name(f"{self._path.name}-tail-{self._generation()}")
-        if path.exists():
-            for _, found in read_tail(path):
-                yield from found
-
-    def _generation(self) -> int:
+        """What the tail file holds and no row does."""
         with self._reader.connection("the archive can't be read") as connection:
-            found = connection.execute(select(col(TailMark.generation))).scalar()
-        return max(tail_generations(self._path), default=0) if found is None else int(found)
+            mark = connection.execute(
+                select(col(TailMark.generation), col(TailMark.packed))
+            ).first()
+        if mark is None:
+            mark = (max(tail_generations(self._path), default=0), "[]")
+        path = self._path.with_name(f"{self._path.name}-tail-{mark[0]}")
+        if path.exists():
+            found = (series for _, record in read_tail(path) for series in record)
+            yield from not_packed(found, packed_of(mark[1]))
 
     # --- putting together ----------------------------------------------------------------
 

@@ -16,7 +16,8 @@ import os
 import struct
 import zlib
 from array import array
-from collections.abc import Iterable, Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -29,6 +30,7 @@ HEADER = struct.Struct(f"<{len(MAGIC)}sQ")
 RECORD = struct.Struct("<II")
 SERIES = struct.Struct("<HHI")
 CHUNK_BYTES = 65_536
+PAGE_BYTES = 4_096
 LARGEST_RECORD_BYTES = 64 * 2**20
 
 
@@ -110,7 +112,10 @@ class Tail:
             end = self._end + len(data)
             if end > self._room:
                 room = -(-end // CHUNK_BYTES) * CHUNK_BYTES
-                _pwrite(self._file, bytes(room - self._room), self._room)
+                # Page by page: what is written at once the kernel may keep as one piece, and
+                # write whole whenever a byte of it has changed.
+                for begin in range(self._room, room, PAGE_BYTES):
+                    _pwrite(self._file, bytes(min(PAGE_BYTES, room - begin)), begin)
                 self._room = room
             # Behind a write that failed halfway the next one begins at the same place again.
             _pwrite(self._file, data, self._end)
@@ -141,6 +146,27 @@ def read_tail(path: Path) -> Iterator[tuple[int, list[Series]]]:
             except (ValueError, struct.error, zlib.error):
                 log.exception("%s: a record was left out", path.name)
                 yield end, []
+
+
+def counts_of(found: Iterable[Series]) -> Counter[tuple[str, str]]:
+    """How many readings there are of each chamber and sensor."""
+    counts: Counter[tuple[str, str]] = Counter()
+    for series in found:
+        counts[series.chamber, series.sensor] += len(series.times_ms)
+    return counts
+
+
+def not_packed(found: Iterable[Series], packed: Mapping[tuple[str, str], int]) -> Iterator[Series]:
+    """What is left of a tail's series without the first readings of each chamber and sensor."""
+    left = dict(packed)
+    for series in found:
+        key = (series.chamber, series.sensor)
+        passed = min(left.get(key, 0), len(series.times_ms))
+        if passed:
+            left[key] -= passed
+            series = Series(*key, series.times_ms[passed:], series.units[passed:])
+        if series.times_ms:
+            yield series
 
 
 def _pack(series: Series) -> bytes:

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillair.storage.packing import MISSING, UNITS_PER_K, Floats, Ints
+from stillair.storage.summaries import Stretches
 
 SILENT_MS = 30_000  # and three usual intervals: the contract's measure of a silent sensor
 ROW_TOLERANCE_MS = 500  # readings of one second belong to one row
@@ -82,28 +83,25 @@ class Buckets:
         self._last_ms[at[later]] = times_ms[ends[later] - 1]
         self._last[at[later]] = values[ends[later] - 1]
 
-    def add_summary(
-        self,
-        buckets: Ints,
-        low_c: Floats,
-        high_c: Floats,
-        first_ms: Floats,
-        last_ms: Floats,
-        readings: Floats,
-    ) -> None:
+    def add_summary(self, found: Stretches) -> None:
         """Take what is known of whole stretches; which extreme came first isn't."""
+        middle_ms = (found.first_ms + found.last_ms) // 2
+        buckets = ((middle_ms - self._start_ms) / self._width_ms).astype(np.int64)
         buckets = buckets.clip(0, len(self._low) - 1)
-        self._missing[buckets[np.isnan(low_c)]] = True
-        known = np.isfinite(low_c)
-        at, low_c, high_c = buckets[known], low_c[known], high_c[known]
-        first_ms, last_ms = first_ms[known], last_ms[known]
+        known = found.low != MISSING
+        self._missing[buckets[~known]] = True
+        at, found = buckets[known], found.where(known)
+        if not len(at):
+            return
+        low_c, high_c = found.low / UNITS_PER_K, found.high / UNITS_PER_K
         np.minimum.at(self._low, at, low_c)
         np.maximum.at(self._high, at, high_c)
-        np.minimum.at(self._first_ms, at, first_ms)
-        np.maximum.at(self._last_ms, at, last_ms)
-        self._last[at] = (low_c + high_c) / 2
-        intervals_ms = (last_ms - first_ms) / np.maximum(readings[known] - 1, 1)
-        self._interval_ms = float(intervals_ms.min(initial=math.inf))
+        np.minimum.at(self._first_ms, at, found.first_ms)
+        later = found.last_ms > self._last_ms[at]
+        self._last[at[later]] = (low_c[later] + high_c[later]) / 2
+        np.maximum.at(self._last_ms, at, found.last_ms)
+        intervals_ms = (found.last_ms - found.first_ms) / np.maximum(found.count - 1, 1)
+        self._interval_ms = max(self._interval_ms, float(intervals_ms.min()))
 
     @property
     def empty(self) -> bool:

@@ -6,4 +6,4 @@ from stillair.database import Versions
 
 HERE = Path(__file__).parent
 JOURNAL = Versions(HERE / "journal", "j0008")
-ARCHIVE = Versions(HERE / "archive", "a0001")
+ARCHIVE = Versions(HERE / "archive", "a0002")
