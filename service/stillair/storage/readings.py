@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, cast
 
 import numpy as np
-from sqlalchemy import Select, func, select
+from sqlalchemy import bindparam, select, text
 from sqlmodel import col
 
 from stillair.database import DamagedStoreError, Reader
@@ -27,7 +27,7 @@ from stillair.storage.archive import Archive, packed_of, tail_generations
 from stillair.storage.packing import MISSING, UNITS_PER_K, Ints, unpack
 from stillair.storage.stretches import ROW_SPAN_MS
 from stillair.storage.summaries import blocks_of, level_for, read_block
-from stillair.storage.tables import Stretch, SummaryBlock, TailMark
+from stillair.storage.tables import Stretch, TailMark
 from stillair.storage.tail import Series, not_packed, read_tail
 from stillair.storage.thinning import ROW_TOLERANCE_MS, Buckets, held_over, rows_of
 
@@ -90,6 +90,7 @@ class Readings:
         sensors = sorted({*self._sensors(chamber, start_ms, end_ms), *held})
         width_ms = max((end_ms - start_ms + 1) / (points // 2), 1.0)
         level = level_for(width_ms)
+        found: dict[str, list[_Row]] = {}
         if level is None:
             found = {name: self._rows(chamber, name, start_ms, end_ms) for name in sensors}
             if all(
@@ -108,8 +109,7 @@ class Readings:
             if level is not None:
                 self._summaries(chamber, name, start_ms, end_ms, level, buckets)
             else:
-                rows = self._rows(chamber, name, start_ms, end_ms)
-                for piece in _joined(self._pieces(rows)):
+                for piece in _joined(self._pieces(found[name])):
                     buckets.add(*_cut(piece, start_ms, end_ms))
             for piece in held.get(name, ()):
                 buckets.add(*_cut(piece, start_ms, end_ms))
@@ -160,39 +160,22 @@ class Readings:
     # --- from the file -----------------------------------------------------------
 
     def _sensors(self, chamber: str, start_ms: int, end_ms: int) -> list[str]:
-        """Sensors with rows in the window, found by hopping along the index."""
-        names: list[str] = []
+        """Sensors with rows in the window."""
+        given = _given(chamber, "", start_ms, end_ms)
         with self._reader.connection("the archive can't be read") as connection:
-            name = ""
-            while True:
-                following = select(func.min(col(Stretch.sensor))).where(
-                    col(Stretch.chamber) == chamber, col(Stretch.sensor) > name
-                )
-                found = connection.execute(following).scalar()
-                if found is None:
-                    return names
-                name = str(found)
-                inside = select(col(Stretch.id)).where(*_inside(chamber, name, start_ms, end_ms))
-                if connection.execute(inside.limit(1)).first() is not None:
-                    names.append(name)
+            return list(connection.execute(_SENSORS, given).scalars())
 
     def _rows(
         self, chamber: str, sensor: str, start_ms: int, end_ms: int, after: _Row | None = None
     ) -> list[_Row]:
         """Rows of the window in the order of time; with `after` the next few behind that."""
-        columns = (col(Stretch.id), col(Stretch.start_ms), col(Stretch.end_ms), col(Stretch.count))
-        query: Select[*tuple[Any, ...]] = (
-            select(*columns)
-            .where(*_inside(chamber, sensor, start_ms, end_ms))
-            .order_by(col(Stretch.start_ms), col(Stretch.id))
-        )
+        given = _given(chamber, sensor, start_ms, end_ms)
+        query = _ROWS
         if after is not None:
-            query = query.where(
-                (col(Stretch.start_ms) > after.start_ms)
-                | ((col(Stretch.start_ms) == after.start_ms) & (col(Stretch.id) > after.id))
-            ).limit(BATCH_ROWS)
+            query = _ROWS_BEHIND
+            given |= {"behind_ms": after.start_ms, "behind_id": after.id}
         with self._reader.connection("the archive can't be read") as connection:
-            return [_Row(*row) for row in connection.execute(query)]
+            return [_Row(*row) for row in connection.execute(query, given)]
 
     def _pieces(self, rows: Sequence[_Row]) -> Iterator[Piece]:
         for begin in range(0, len(rows), BATCH_ROWS):
@@ -205,13 +188,10 @@ class Readings:
                     self._leave_out("row", row.id, error)
 
     def _payloads(self, ids: Sequence[int]) -> dict[int, bytes]:
-        wanted = col(Stretch.id).in_(ids)
-        query: Select[*tuple[Any, ...]] = select(col(Stretch.id), col(Stretch.payload)).where(
-            wanted
-        )
         try:
             with self._reader.connection("the archive can't be read") as connection:
-                return {row[0]: row[1] for row in connection.execute(query)}
+                found = connection.execute(_PAYLOADS, {"ids": list(ids)})
+                return {row[0]: row[1] for row in found}
         except DamagedStoreError:
             if len(ids) == 1:
                 return {}
@@ -223,16 +203,10 @@ class Readings:
     ) -> None:
         """Give what is known of the window at a level of summaries to `buckets`."""
         first, last = blocks_of(level, start_ms, end_ms)
-        query = select(
-            col(SummaryBlock.id), col(SummaryBlock.number), col(SummaryBlock.content)
-        ).where(
-            col(SummaryBlock.chamber) == chamber,
-            col(SummaryBlock.sensor) == sensor,
-            col(SummaryBlock.level) == level,
-            col(SummaryBlock.number).between(first - 1, last),
-        )
+        given = {"chamber": chamber, "sensor": sensor, "level": level}
+        given |= {"first": first - 1, "last": last}
         with self._reader.connection("the archive can't be read") as connection:
-            rows = connection.execute(query).all()
+            rows = connection.execute(_BLOCKS, given).all()
         for row_id, number, content in rows:
             try:
                 found = read_block(content, level, number)
@@ -371,14 +345,40 @@ def _join(
         yield begin_ms / 1000, tuple(row)
 
 
-def _inside(chamber: str, sensor: str, start_ms: int, end_ms: int) -> tuple[Any, ...]:
-    return (
-        col(Stretch.chamber) == chamber,
-        col(Stretch.sensor) == sensor,
-        col(Stretch.start_ms) >= start_ms - ROW_SPAN_MS,
-        col(Stretch.start_ms) <= end_ms,
-        col(Stretch.end_ms) >= start_ms,
-    )
+# Put together once: a chart asks a dozen of them.
+_INSIDE = "chamber = :chamber AND start_ms BETWEEN :earliest_ms AND :end_ms AND end_ms >= :start_ms"
+# Hopping along the index: it has a row for each hour of each sensor.
+_SENSORS = text(
+    "WITH RECURSIVE hop(name) AS ("
+    " SELECT min(sensor) FROM stretch WHERE chamber = :chamber UNION ALL"
+    " SELECT (SELECT min(sensor) FROM stretch WHERE chamber = :chamber AND sensor > name)"
+    " FROM hop WHERE name IS NOT NULL)"
+    " SELECT name FROM hop WHERE name IS NOT NULL"
+    f" AND EXISTS (SELECT 1 FROM stretch WHERE sensor = name AND {_INSIDE})"
+)
+_FOUND = f"SELECT id, start_ms, end_ms, count FROM stretch WHERE sensor = :sensor AND {_INSIDE}"
+_ROWS = text(f"{_FOUND} ORDER BY start_ms, id")
+_ROWS_BEHIND = text(
+    f"{_FOUND} AND (start_ms > :behind_ms OR start_ms = :behind_ms AND id > :behind_id)"
+    f" ORDER BY start_ms, id LIMIT {BATCH_ROWS}"
+)
+_PAYLOADS = text("SELECT id, payload FROM stretch WHERE id IN :ids").bindparams(
+    bindparam("ids", expanding=True)
+)
+_BLOCKS = text(
+    "SELECT id, number, content FROM summary WHERE chamber = :chamber AND sensor = :sensor"
+    " AND level = :level AND number BETWEEN :first AND :last"
+)
+
+
+def _given(chamber: str, sensor: str, start_ms: int, end_ms: int) -> dict[str, Any]:
+    return {
+        "chamber": chamber,
+        "sensor": sensor,
+        "start_ms": start_ms,
+        "end_ms": end_ms,
+        "earliest_ms": start_ms - ROW_SPAN_MS,
+    }
 
 
 def _window(start_s: float, end_s: float) -> tuple[int, int]:
