@@ -22,42 +22,29 @@ import logging
 import sqlite3
 import threading
 import time
-from array import array
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from datetime import UTC, datetime
-from itertools import compress
 from pathlib import Path
 from typing import Any, cast
 
-import numpy as np
 from sqlalchemy import ColumnElement, Engine, delete, insert, select, update
 from sqlalchemy.engine import Connection
 from sqlmodel import col
 
 from stillair.database import DamagedStoreError, inodes_of, open_store, put_back, store_errors
 from stillair.storage import migrations
+from stillair.storage.growing import Growing, Open
 from stillair.storage.packing import Ints, to_units, unpack
-from stillair.storage.stretches import (
-    FULL,
-    ROW_READINGS,
-    ROW_SPAN_MS,
-    fitting,
-    packed_rows,
-    room_bytes,
-    rows_of,
-)
+from stillair.storage.stretches import ROW_READINGS, ROW_SPAN_MS, packed_rows, rows_of
 from stillair.storage.summaries import refresh
 from stillair.storage.tables import Stretch, TailMark
-from stillair.storage.tail import Series, Tail, counts_of, not_packed
+from stillair.storage.tail import Key, Tail, counts_of, not_packed
 
 log = logging.getLogger(__name__)
 
-FIRST_LOOK = 2_000  # readings after which the size of a row is first looked at
-FEWEST_READINGS = 300  # make a row where memory gets short
-PACKED_READINGS = 1_000  # and no fewer than wait: so many packed ones and a tail is begun anew
+PACKED_READINGS = 1_000  # in a tail, and more than wait in it: then it is begun anew
 SYNC_EVERY_S = 45.0  # with a flush every 10 s a power cut loses at most 55 s
 MEMORY_READINGS = 600_000  # held while the disk refuses, 9.6 MB; the oldest go first
 REMOVE_ROWS = 200  # in one transaction
@@ -65,33 +52,11 @@ VACUUM_PAGES = 2_000
 LAST_S = 1e11  # a label further from 1970 than this is none
 
 
-Key = tuple[str, str]  # chamber and sensor
-
-
-@dataclass(slots=True)
-class _Open:
-    """A series that still grows; the first `written` readings of it are in the tail."""
-
-    series: Series
-    written: int = 0
-    look_at: int = FIRST_LOOK  # so many may fill a row
-
-    def is_due(self, most: int) -> bool:
-        times_ms = self.series.times_ms
-        return len(times_ms) >= min(most, self.look_at) or self.is_long()
-
-    def is_long(self) -> bool:
-        times_ms = self.series.times_ms
-        return len(times_ms) > 1 and times_ms[-1] - times_ms[0] >= ROW_SPAN_MS // 2
-
-
 class Archive:
     """Take readings and keep them. Thread-safe; `add` never waits for the disk.
 
     Attributes
     ----------
-    lost : int
-        Readings that could not be kept since the start.
     repaired : str or None
         One sentence if a damaged file was set aside since the start.
     """
@@ -106,20 +71,14 @@ class Archive:
         memory_readings: int = MEMORY_READINGS,
     ) -> None:
         self.path = path
-        self.lost = 0
         self.repaired: str | None = None
         self._wall = wall
         self._monotonic_s = monotonic_s
         self._row_readings = row_readings
-        self._memory_readings = memory_readings
-        self._lock = threading.Lock()  # series in memory; never held during input or output
-        self._open: dict[Key, _Open] = {}
-        self._ended: list[_Open] = []  # waiting to be packed
-        self._held = 0
+        self._growing = Growing(row_readings, memory_readings)
         self._disk = threading.RLock()  # files
         self._engine: Engine | None = None
         self._tail: Tail | None = None
-        self._packed: dict[Key, int] = {}  # how many of the tail's first readings are in rows
         self._inodes: tuple[int | None, int | None] = (None, None)
         self._resumed = False
         self._suspect = False
@@ -139,29 +98,18 @@ class Archive:
     ) -> None:
         """Take one reading, None for a missing one; it counts as kept after the next flush."""
         if not abs(at_epoch_s) < LAST_S:
-            with self._lock:
-                self.lost += 1
-            return
-        at_ms, units = round(at_epoch_s * 1000), to_units(temperature_c)
-        with self._lock:
-            self._take((chamber, sensor), at_ms, units)
-            if self._held > self._memory_readings:
-                self._forget()
+            self._growing.lose()
+        else:
+            self._growing.add((chamber, sensor), round(at_epoch_s * 1000), to_units(temperature_c))
 
     def held(self, chamber: str, start_ms: int, end_ms: int) -> dict[str, list[tuple[Ints, Ints]]]:
         """Readings that are not packed yet: for each sensor pieces of instants and units."""
-        pieces: dict[str, list[tuple[Ints, Ints]]] = {}
-        with self._lock:
-            chosen = [
-                (each.series.sensor, array("q", each.series.times_ms), each.series.units[:])
-                for each in (*self._ended, *self._open.values())
-                if each.series.chamber == chamber and _touches(each.series, start_ms, end_ms)
-            ]
-        for sensor, times_ms, units in chosen:
-            pieces.setdefault(sensor, []).append(
-                (np.frombuffer(times_ms, np.int64), np.frombuffer(units, np.int64))
-            )
-        return pieces
+        return self._growing.held(chamber, start_ms, end_ms)
+
+    @property
+    def lost(self) -> int:
+        """Readings that could not be kept since the start."""
+        return self._growing.lost
 
     # --- called by one housekeeping thread -------------------------------------
 
@@ -193,23 +141,14 @@ class Archive:
         with self._disk:
             self.ready()
             assert self._tail is not None
-            with self._lock:
-                growing = [
-                    (each, len(each.series.times_ms))
-                    for each in (*self._ended, *self._open.values())
-                    if len(each.series.times_ms) > each.written
-                ]
-                fresh = [_part(each.series, each.written, end) for each, end in growing]
-            self._tail.append(fresh)
-            with self._lock:
-                for each, end in growing:
-                    each.written = end
+            fresh = self._growing.fresh()
+            self._tail.append(part for _, part in fresh)
+            self._growing.mark_written(fresh)
             if sync or self._monotonic_s() - self._synced_s >= SYNC_EVERY_S:
                 self._tail.sync()
                 self._synced_s = self._monotonic_s()
-            if self._has_full():
-                self._end_full()
-                self._pack()
+            if ended := self._growing.end_full():
+                self._pack(ended)
 
     def close(self) -> None:
         """Flush, sync and let the files go; harmless twice. Raises `StoreError`."""
@@ -250,7 +189,10 @@ class Archive:
         Raises `StoreError`.
         """
         start_ms, end_ms = round(start_s * 1000), round(end_s * 1000)
-        self._forget_held(chamber, start_ms, end_ms)
+        with self._disk:
+            self.flush()
+            if self._growing.forget_between(chamber, start_ms, end_ms):
+                self._renew_tail()
         within = (
             col(Stretch.chamber) == chamber,
             col(Stretch.start_ms) >= start_ms,
@@ -290,49 +232,6 @@ class Archive:
             )
         return size * (pages - free)
 
-    # --- series in memory (under `_lock`) ----------------------------------------
-
-    def _take(self, key: tuple[str, str], at_ms: int, units: int) -> None:
-        series = self._open.get(key)
-        if series is not None:
-            times_ms = series.series.times_ms
-            if at_ms < times_ms[-1] or at_ms - times_ms[0] > ROW_SPAN_MS:
-                self._ended.append(self._open.pop(key))
-                series = None
-        if series is None:
-            series = self._open[key] = _Open(Series(*key))
-        series.series.times_ms.append(at_ms)
-        series.series.units.append(units)
-        self._held += 1
-
-    def _take_all(self, series: Iterable[Series]) -> None:
-        for each in series:
-            for at_ms, units in zip(each.times_ms, each.units, strict=True):
-                self._take((each.chamber, each.sensor), at_ms, units)
-
-    def _forget(self) -> None:
-        """Let the oldest series go; the disk has been refusing for hours."""
-        if not self._ended:
-            for key in list(self._open):
-                self._ended.append(self._open.pop(key))
-        each = self._ended.pop(0)
-        self._count_packed(self._packed, [each])  # the tail has it too, and nobody wants it
-        gone = len(each.series.times_ms)
-        self._held -= gone
-        self.lost += gone
-
-    def _take_away(self, key: Key, count: int) -> None:
-        """End the first readings of an open series; what came behind them stays open."""
-        each = self._open.pop(key)
-        series = each.series
-        rest = _part(series, count, len(series.times_ms))
-        if rest.times_ms:
-            # Those that come next are likely to need about as many.
-            self._open[key] = _Open(rest, max(0, each.written - count), max(count, FIRST_LOOK))
-        each.series = _part(series, 0, count)
-        each.written = min(each.written, count)
-        self._ended.append(each)
-
     # --- files (under `_disk`) ------------------------------------------------------
 
     @contextmanager
@@ -349,7 +248,7 @@ class Archive:
         with self._transaction("old readings can't be removed") as connection:
             rows = connection.execute(few).all()
             connection.execute(delete(Stretch).where(col(Stretch.id).in_([row[0] for row in rows])))
-            refresh(_file(connection), [tuple(row[1:]) for row in rows])
+            refresh(_file(connection), [(row[1], row[2], row[3], row[4]) for row in rows])
         return len(rows)
 
     def _cut(self, chamber: str, start_ms: int, end_ms: int) -> int:
@@ -377,72 +276,11 @@ class Archive:
             refresh(_file(connection), places)
         return len(rows)
 
-    def _forget_held(self, chamber: str, start_ms: int, end_ms: int) -> None:
-        """Take the readings of a stretch out of memory and tail."""
-        with self._disk:
-            self.flush()
-            with self._lock:
-                touched = False
-                for each in (*self._ended, *self._open.values()):
-                    series = each.series
-                    if series.chamber == chamber and _touches(series, start_ms, end_ms):
-                        kept = [not start_ms <= at_ms <= end_ms for at_ms in series.times_ms]
-                        each.series = Series(
-                            *(chamber, series.sensor),
-                            array("q", compress(series.times_ms, kept)),
-                            array("q", compress(series.units, kept)),
-                        )
-                        each.written = sum(kept[: each.written])
-                        self._held -= len(kept) - sum(kept)
-                        touched = True
-                self._ended = [each for each in self._ended if each.series.times_ms]
-                self._open = {k: each for k, each in self._open.items() if each.series.times_ms}
-            if touched:
-                self._renew_tail()
-
-    def _has_full(self) -> bool:
-        with self._lock:
-            return bool(self._ended) or any(
-                each.is_due(self._most()) for each in self._open.values()
-            )
-
-    def _most(self) -> int:
-        """How many readings make a row whatever its size."""
-        is_short = self._held > self._memory_readings // 2
-        return min(self._row_readings, FEWEST_READINGS) if is_short else self._row_readings
-
-    def _end_full(self) -> None:
-        """End what fills rows."""
-        with self._lock:
-            most = self._most()
-            due = {
-                key: (each, *_arrays(each.series))
-                for key, each in self._open.items()
-                if each.is_due(most)
-            }
-        for key, (each, times_ms, units) in due.items():
-            # Packing takes a millisecond or two, in which readings may come.
-            count = min(len(times_ms), most)
-            if count < most and not each.is_long():
-                room = room_bytes(*key)
-                count, payload = fitting(times_ms[:count], units[:count], room)
-                if count == len(times_ms) and len(payload) < FULL * room:
-                    each.look_at = max(count * room // len(payload), count + count // 50 + 1)
-                    continue
-            with self._lock:
-                if self._open.get(key) is each:
-                    self._take_away(key, count)
-
-    def _pack(self) -> None:
-        """Bring what has ended into rows."""
+    def _pack(self, ended: Sequence[Open]) -> None:
+        """Bring series into rows."""
         assert self._engine is not None
-        with self._lock:
-            ended = list(self._ended)
-            packed = dict(self._packed)
-        if not ended:
-            return
-        self._count_packed(packed, ended)
         rows = [row for each in ended for row in packed_rows(each.series, self._row_readings)]
+        packed = self._growing.packed_with(ended)
         try:
             with (
                 store_errors("the archive can't keep readings"),
@@ -453,38 +291,22 @@ class Archive:
         except DamagedStoreError:
             self._set_aside()
             raise
-        with self._lock:
-            self._count_packed(self._packed, ended)
-            done = {id(each) for each in ended}
-            self._ended = [each for each in self._ended if id(each) not in done]
-            self._held -= sum(len(each.series.times_ms) for each in ended)
-            waiting = self._held
-        if sum(packed.values()) >= max(PACKED_READINGS, waiting):
+        self._growing.let_go(ended)
+        if packed.total() >= max(PACKED_READINGS, self._growing.count):
             self._renew_tail()
-
-    @staticmethod
-    def _count_packed(packed: dict[Key, int], ended: Iterable[_Open]) -> None:
-        """Count what of the tail need not be taken up again."""
-        for each in ended:
-            key = (each.series.chamber, each.series.sensor)
-            packed[key] = packed.get(key, 0) + each.written
 
     def _renew_tail(self) -> None:
         """Begin a new tail with what is not packed yet, and leave the old one."""
         assert self._engine is not None
         assert self._tail is not None
-        with self._lock:
-            carried = [
-                _part(each.series, 0, each.written) for each in (*self._ended, *self._open.values())
-            ]
         old, generation = self._tail, self._tail.generation + 1
-        new = Tail.begin(self._tail_path(generation), generation, carried)
+        new = Tail.begin(self._tail_path(generation), generation, self._growing.carried())
         try:
             with (
                 store_errors("the archive can't keep readings"),
                 self._engine.begin() as connection,
             ):
-                marked = update(TailMark).values(generation=generation, packed=_told({}))
+                marked = update(TailMark).values(generation=generation, packed=_told(Counter()))
                 connection.execute(marked)
         except BaseException as error:
             new.close()
@@ -493,7 +315,8 @@ class Archive:
             if isinstance(error, DamagedStoreError):
                 self._set_aside()
             raise
-        self._tail, self._packed = new, {}
+        self._tail = new
+        self._growing.begin_tail(Counter())
         old.close()
         with suppress(OSError):
             old.path.unlink()
@@ -520,32 +343,24 @@ class Archive:
         with store_errors("the archive can't be read"), engine.begin() as connection:
             mark = connection.execute(select(col(TailMark.generation), col(TailMark.packed)))
             found = mark.first()
+            # A new archive; behind a damaged one the newest tail still has its readings.
+            generation = found[0] if found else max(generations, default=0)
+            packed = packed_of(found[1]) if found else Counter()
             if found is None:
-                # A new archive; behind a damaged one the newest tail still has its readings.
-                found = (max(generations, default=0), _told({}))
-                marked = insert(TailMark).values(id=1, generation=found[0], packed=found[1])
+                marked = insert(TailMark).values(id=1, generation=generation, packed=_told(packed))
                 connection.execute(marked)
-        generation, self._packed = found[0], packed_of(found[1])
-        path = self._tail_path(generation)
-        tail, whole = Tail.resume(path, generation)
-        left = list(not_packed(whole, self._packed))
+        tail, whole = Tail.resume(self._tail_path(generation), generation)
+        left = list(not_packed(whole, packed))
         # A power cut may leave less in the tail than rows have of it by now.
-        is_whole = counts_of(whole) >= Counter(self._packed)
-        with self._lock:
-            known = [*self._ended, *self._open.values()]
-            if not self._resumed:
-                # What an earlier process left comes before what has been added since.
-                self._ended, self._open, self._held = [], {}, 0
-                self._take_all(left)
-                for each in (*self._ended, *self._open.values()):
-                    each.written = len(each.series.times_ms)
-                self._take_all(each.series for each in known)
-                self._resumed = True
-            elif sum(len(s.times_ms) for s in left) != sum(each.written for each in known):
-                # The tail was lost with the file that somebody removed; memory has it all.
-                is_whole = False
-                for each in known:
-                    each.written = 0
+        is_whole = counts_of(whole) >= packed
+        self._growing.begin_tail(packed)
+        if not self._resumed:
+            self._growing.take_up(left)
+            self._resumed = True
+        elif sum(len(series.times_ms) for series in left) != self._growing.written():
+            # The tail was lost with the file that somebody removed; memory has it all.
+            self._growing.forget_written()
+            is_whole = False
         self._tail = tail
         if not is_whole:
             self._renew_tail()
@@ -562,27 +377,13 @@ def tail_generations(archive: Path) -> list[int]:
     return sorted(int(name) for name in names if name.isascii() and name.isdigit())
 
 
-def _touches(series: Series, start_ms: int, end_ms: int) -> bool:
-    return series.times_ms[0] <= end_ms and series.times_ms[-1] >= start_ms
-
-
-def _part(series: Series, begin: int, end: int) -> Series:
-    return Series(
-        series.chamber, series.sensor, series.times_ms[begin:end], series.units[begin:end]
-    )
-
-
-def packed_of(told: str) -> dict[Key, int]:
+def packed_of(told: str) -> Counter[Key]:
     """How many of the first readings of a tail are packed, as its mark tells it."""
-    return {(chamber, sensor): count for chamber, sensor, count in json.loads(told)}
+    return Counter({(chamber, sensor): count for chamber, sensor, count in json.loads(told)})
 
 
-def _told(packed: dict[Key, int]) -> str:
+def _told(packed: Counter[Key]) -> str:
     return json.dumps([[*key, count] for key, count in packed.items() if count])
-
-
-def _arrays(series: Series) -> tuple[Ints, Ints]:
-    return np.array(series.times_ms, np.int64), np.array(series.units, np.int64)
 
 
 _PLACE = (

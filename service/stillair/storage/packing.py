@@ -111,9 +111,12 @@ def unpack(payload: bytes, start_ms: int, count: int) -> tuple[Ints, Ints]:
         since_ms, known, numbers = packing_1.unpack(payload, count)
     else:
         since_ms, known, numbers = _unpack(payload, count)
+    since_ms += start_ms
+    if len(numbers) == count:
+        return since_ms, numbers
     units = np.full(count, MISSING, np.int64)
     units[known] = numbers
-    return since_ms + start_ms, units
+    return since_ms, units
 
 
 def _unpack(payload: bytes, count: int) -> tuple[Ints, NDArray[np.bool_], Ints]:
@@ -135,8 +138,8 @@ def _unpack(payload: bytes, count: int) -> tuple[Ints, NDArray[np.bool_], Ints]:
 
 def _due_ms(passed: Ints, interval_ms: float) -> Ints:
     """When each reading was due. One product and one floor: the same on every machine."""
-    due_ms = np.floor(np.cumsum(passed) * interval_ms)
-    return np.clip(due_ms, -PLAUSIBLE_MS, PLAUSIBLE_MS).astype(np.int64)
+    due_ms: Floats = np.floor(np.cumsum(passed) * interval_ms)
+    return due_ms.clip(-PLAUSIBLE_MS, PLAUSIBLE_MS).astype(np.int64)
 
 
 # --- columns of whole numbers -----------------------------------------------------------------
@@ -168,18 +171,12 @@ def _number(number: int) -> bytes:
 def _coded(numbers: NDArray[np.signedinteger]) -> bytes:
     """As it is or as differences, whichever is smaller."""
     # A third of a millisecond that a process without readings never needs.
-    from pcodec import ChunkConfig, DeltaSpec, ModeSpec, standalone
+    from pcodec import ChunkConfig, DeltaSpec, ModeSpec, standalone  # type: ignore[import-untyped]  # it has none
 
     ways = (DeltaSpec.no_op(), DeltaSpec.try_consecutive(1))
-    return min(
-        (
-            standalone.simple_compress(
-                numbers, ChunkConfig(delta_spec=way, mode_spec=ModeSpec.classic())
-            )
-            for way in ways
-        ),
-        key=len,
-    )
+    each = [ChunkConfig(delta_spec=way, mode_spec=ModeSpec.classic()) for way in ways]
+    coded: list[bytes] = [standalone.simple_compress(numbers, config) for config in each]
+    return min(coded, key=len)
 
 
 class ColumnReader:
@@ -208,7 +205,10 @@ class ColumnReader:
             raise ValueError(f"damaged readings: {error}") from error
         if told.n_processed != count or not told.finished:
             raise ValueError("damaged readings: their number is not what it should be")
-        return numbers.astype(np.int64) * step + least
+        found = numbers.astype(np.int64)
+        found *= step
+        found += least
+        return found
 
     def _number(self) -> int:
         (width,) = self._bytes(1)

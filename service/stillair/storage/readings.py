@@ -245,15 +245,13 @@ class Readings:
     def _tail(self) -> Iterator[Series]:
         """What the tail file holds and no row does."""
         with self._reader.connection("the archive can't be read") as connection:
-            mark = connection.execute(
-                select(col(TailMark.generation), col(TailMark.packed))
-            ).first()
-        if mark is None:
-            mark = (max(tail_generations(self._path), default=0), "[]")
-        path = self._path.with_name(f"{self._path.name}-tail-{mark[0]}")
+            query = select(col(TailMark.generation), col(TailMark.packed))
+            mark = connection.execute(query).first()
+        generation = mark[0] if mark else max(tail_generations(self._path), default=0)
+        path = self._path.with_name(f"{self._path.name}-tail-{generation}")
         if path.exists():
             found = (series for _, record in read_tail(path) for series in record)
-            yield from not_packed(found, packed_of(mark[1]))
+            yield from not_packed(found, packed_of(mark[1]) if mark else {})
 
     # --- putting together ----------------------------------------------------------------
 
@@ -349,14 +347,17 @@ def _join(
 _INSIDE = "chamber = :chamber AND start_ms BETWEEN :earliest_ms AND :end_ms AND end_ms >= :start_ms"
 # Hopping along the index: it has a row for each hour of each sensor.
 _SENSORS = text(
-    "WITH RECURSIVE hop(name) AS ("
+    "WITH RECURSIVE hop(name) AS ("  # noqa: S608 - ours
     " SELECT min(sensor) FROM stretch WHERE chamber = :chamber UNION ALL"
     " SELECT (SELECT min(sensor) FROM stretch WHERE chamber = :chamber AND sensor > name)"
     " FROM hop WHERE name IS NOT NULL)"
     " SELECT name FROM hop WHERE name IS NOT NULL"
     f" AND EXISTS (SELECT 1 FROM stretch WHERE sensor = name AND {_INSIDE})"
 )
-_FOUND = f"SELECT id, start_ms, end_ms, count FROM stretch WHERE sensor = :sensor AND {_INSIDE}"
+_FOUND = (
+    "SELECT id, start_ms, end_ms, count FROM stretch"  # noqa: S608 - ours
+    f" WHERE sensor = :sensor AND {_INSIDE}"
+)
 _ROWS = text(f"{_FOUND} ORDER BY start_ms, id")
 _ROWS_BEHIND = text(
     f"{_FOUND} AND (start_ms > :behind_ms OR start_ms = :behind_ms AND id > :behind_id)"

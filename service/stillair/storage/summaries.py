@@ -133,7 +133,9 @@ def _write_block(found: Stretches, level: int, number: int) -> bytes:
 
 
 def _starts_ms(level: int, number: int) -> Ints:
-    return (number * PER_BLOCK + np.arange(PER_BLOCK)) * WIDTHS_MS[level]
+    first = np.arange(PER_BLOCK, dtype=np.int64)
+    first += number * PER_BLOCK
+    return first * WIDTHS_MS[level]
 
 
 def of_readings(times_ms: Ints, units: Ints) -> Stretches:

@@ -33,6 +33,8 @@ CHUNK_BYTES = 65_536
 PAGE_BYTES = 4_096
 LARGEST_RECORD_BYTES = 64 * 2**20
 
+Key = tuple[str, str]  # chamber and sensor
+
 
 @dataclass(slots=True)
 class Series:
@@ -148,15 +150,15 @@ def read_tail(path: Path) -> Iterator[tuple[int, list[Series]]]:
                 yield end, []
 
 
-def counts_of(found: Iterable[Series]) -> Counter[tuple[str, str]]:
+def counts_of(found: Iterable[Series]) -> Counter[Key]:
     """How many readings there are of each chamber and sensor."""
-    counts: Counter[tuple[str, str]] = Counter()
+    counts: Counter[Key] = Counter()
     for series in found:
         counts[series.chamber, series.sensor] += len(series.times_ms)
     return counts
 
 
-def not_packed(found: Iterable[Series], packed: Mapping[tuple[str, str], int]) -> Iterator[Series]:
+def not_packed(found: Iterable[Series], packed: Mapping[Key, int]) -> Iterator[Series]:
     """What is left of a tail's series without the first readings of each chamber and sensor."""
     left = dict(packed)
     for series in found:

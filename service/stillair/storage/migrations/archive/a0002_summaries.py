@@ -1,5 +1,7 @@
 """Summaries at several widths, made from the rows; a tail of which a part is packed."""
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -28,7 +30,7 @@ def upgrade() -> None:
         "summary_block", "summary", ["chamber", "sensor", "level", "number"], unique=True
     )
     op.add_column("tail_mark", sa.Column("packed", sa.Text, nullable=False, server_default="[]"))
-    file = op.get_bind().connection.driver_connection
+    file: Any = op.get_bind().connection.driver_connection
     asked = "SELECT chamber, sensor, min(start_ms), max(end_ms) FROM stretch GROUP BY 1, 2"
     for chamber, sensor, start_ms, end_ms in file.execute(asked).fetchall():
         for begin_ms in range(start_ms, end_ms + 1, DAYS * DAY_MS):
