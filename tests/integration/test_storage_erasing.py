@@ -158,7 +158,7 @@ def test_readings_of_another_time_stay(tmp_path: Path, row_readings: int) -> Non
     history = History(tmp_path / "journal.db", tmp_path / "archive.db", archive)
     with closing(history):
         left = history.readings(CHAMBER, 1_000.0, 1_040.0, 1_000)["time_s"]
-        summed_up = history.readings(CHAMBER, 1_000.0, 1_000.0 + 1e6, 1_000)["sensors"]
+        summed_up: Any = history.readings(CHAMBER, 1_000.0, 1_000.0 + 1e6, 1_000)["sensors"]
     assert left == [1_000.0 + second for second in range(40) if not 10 <= second <= 20]
     assert summed_up["top"][:2] == [20.0, 20.0]
     archive.close()

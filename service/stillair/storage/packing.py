@@ -171,7 +171,7 @@ def _number(number: int) -> bytes:
 def _coded(numbers: NDArray[np.signedinteger]) -> bytes:
     """As it is or as differences, whichever is smaller."""
     # A third of a millisecond that a process without readings never needs.
-    from pcodec import ChunkConfig, DeltaSpec, ModeSpec, standalone  # type: ignore[import-untyped]  # it has none
+    from pcodec import ChunkConfig, DeltaSpec, ModeSpec, standalone
 
     ways = (DeltaSpec.no_op(), DeltaSpec.try_consecutive(1))
     each = [ChunkConfig(delta_spec=way, mode_spec=ModeSpec.classic()) for way in ways]

@@ -133,9 +133,8 @@ def _write_block(found: Stretches, level: int, number: int) -> bytes:
 
 
 def _starts_ms(level: int, number: int) -> Ints:
-    first = np.arange(PER_BLOCK, dtype=np.int64)
-    first += number * PER_BLOCK
-    return first * WIDTHS_MS[level]
+    begins: Ints = np.arange(number * PER_BLOCK, (number + 1) * PER_BLOCK) * WIDTHS_MS[level]
+    return begins
 
 
 def of_readings(times_ms: Ints, units: Ints) -> Stretches:
