@@ -38,7 +38,7 @@ from stillair.storage import migrations
 from stillair.storage.growing import Growing, Open
 from stillair.storage.packing import Ints, to_units, unpack
 from stillair.storage.stretches import ROW_READINGS, ROW_SPAN_MS, packed_rows, rows_of
-from stillair.storage.summaries import refresh
+from stillair.storage.summaries import add_rows, refresh
 from stillair.storage.tables import Stretch, TailMark
 from stillair.storage.tail import Key, Tail, counts_of, not_packed
 
@@ -396,8 +396,7 @@ def _insert(connection: Connection, rows: Sequence[dict[str, Any]]) -> None:
     """Keep rows, and what they come to."""
     if rows:
         connection.execute(insert(Stretch), list(rows))
-        places = [(row["chamber"], row["sensor"], row["start_ms"], row["end_ms"]) for row in rows]
-        refresh(_file(connection), places)
+        add_rows(_file(connection), rows)
 
 
 def _file(connection: Connection) -> sqlite3.Connection:

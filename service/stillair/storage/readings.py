@@ -26,7 +26,7 @@ from stillair.model import JsonValue
 from stillair.storage.archive import Archive, packed_of, tail_generations
 from stillair.storage.packing import MISSING, UNITS_PER_K, Ints, unpack
 from stillair.storage.stretches import ROW_SPAN_MS
-from stillair.storage.summaries import blocks_of, level_for, read_block
+from stillair.storage.summaries import Stretches, blocks_of, level_for, read_block
 from stillair.storage.tables import Stretch, TailMark
 from stillair.storage.tail import Series, not_packed, read_tail
 from stillair.storage.thinning import ROW_TOLERANCE_MS, Buckets, held_over, rows_of
@@ -207,15 +207,16 @@ class Readings:
         given |= {"first": first - 1, "last": last}
         with self._reader.connection("the archive can't be read") as connection:
             rows = connection.execute(_BLOCKS, given).all()
+        parts = []
         for row_id, number, content in rows:
             try:
-                found = read_block(content, level, number)
+                parts.append(read_block(content, level, number))
             except ValueError as error:
                 self._leave_out("block", row_id, error)
-                continue
+        if parts:
+            found = Stretches.joined(parts)
             inside = (found.count > 0) & (found.first_ms <= end_ms) & (found.last_ms >= start_ms)
-            if inside.any():
-                buckets.add_summary(found.where(inside))
+            buckets.add_summary(found.where(inside))
 
     def _leave_out(self, what: str, number: int, error: Exception) -> None:
         if (what, number) not in self._damaged:

@@ -2,9 +2,10 @@
 
 Three levels of stretches, each aligned to the epoch: lowest and highest reading,
 first and last instant and how many. A block holds 288 of one sensor in a few
-hundred bytes; a block of one level is twelve stretches of the next. A block is
-made anew whenever rows of its day come or go, from the rows of that day alone,
-so that keeping a reading costs the same after ten years as on the first day.
+hundred bytes; a block of one level is twelve stretches of the next. A row that comes
+is added to the blocks of its day, and where one goes they are made anew from the
+rows of that day, so that keeping a reading costs the same after ten years as on the
+first day.
 """
 
 from __future__ import annotations
@@ -12,8 +13,9 @@ from __future__ import annotations
 import logging
 import sqlite3
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 
@@ -77,6 +79,12 @@ class Stretches:
         np.add.at(self.count, at[here], more.count[here])
         now = self.count > 0
         self.first_ms[now], self.last_ms[now] = first_ms[now], last_ms[now]
+
+    @classmethod
+    def joined(cls, parts: Sequence[Stretches]) -> Stretches:
+        """All of them, one behind the other."""
+        names = [each.name for each in fields(cls)]
+        return cls(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
     def where(self, wanted: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Stretches:
         """Only these."""
@@ -154,37 +162,66 @@ def of_readings(times_ms: Ints, units: Ints) -> Stretches:
 
 # --- in the file --------------------------------------------------------------------------------
 
-Touched = Iterable[tuple[str, str, int, int]]  # chamber, sensor, first and last instant in ms
+Place = tuple[str, str, int, int]  # chamber, sensor, first and last instant in ms
+Days = dict[tuple[str, str], dict[int, Stretches]]  # blocks of the first level that have changed
 
+_COLUMNS = ("id", "sensor", "start_ms", "end_ms", "count", "low_c", "high_c")
 _ROWS = (
-    "SELECT id, start_ms, end_ms, count, low_c, high_c FROM stretch WHERE chamber = ?"
-    " AND sensor = ? AND start_ms BETWEEN ? AND ? AND end_ms >= ? ORDER BY start_ms"
+    f"SELECT {', '.join(_COLUMNS)} FROM stretch WHERE chamber = ?"  # noqa: S608 - ours
+    " AND sensor = ? AND start_ms BETWEEN ? AND ? AND end_ms >= ?"
 )
 _OF_BLOCK = "chamber = ? AND sensor = ? AND level = ? AND number = ?"
 
 
-def refresh(file: sqlite3.Connection, touched: Touched) -> None:
-    """Make anew what is summed up of the days in which rows came or went.
+def add_rows(file: sqlite3.Connection, rows: Iterable[Mapping[str, Any]]) -> None:
+    """Sum up rows of `stretch` that have just come.
 
     Within the transaction in which they did; raises what `sqlite3` raises.
     """
-    days: dict[tuple[str, str], set[int]] = {}
+    changed: Days = {}
+    for row in rows:
+        key = (row["chamber"], row["sensor"])
+        days = changed.setdefault(key, {})
+        part = _part(row)
+        for day in _days(row["start_ms"], row["end_ms"]):
+            if day not in days:
+                days[day] = _block(file, *key, 0, day)
+            _add(days[day], day, part)
+    _keep_all(file, changed)
+
+
+def refresh(file: sqlite3.Connection, touched: Iterable[Place]) -> None:
+    """Make anew what is summed up of the days in which rows have gone.
+
+    Within the transaction in which they did; raises what `sqlite3` raises.
+    """
+    changed: Days = {}
     for chamber, sensor, start_ms, end_ms in touched:
-        here = range(start_ms // DAY_MS, end_ms // DAY_MS + 1)
-        days.setdefault((chamber, sensor), set()).update(here)
-    for (chamber, sensor), numbers in days.items():
-        changed = {day: _day(file, chamber, sensor, day) for day in sorted(numbers)}
+        days = changed.setdefault((chamber, sensor), {})
+        for day in _days(start_ms, end_ms):
+            if day not in days:
+                days[day] = _day(file, chamber, sensor, day)
+    _keep_all(file, changed)
+
+
+def _days(start_ms: int, end_ms: int) -> range:
+    return range(start_ms // DAY_MS, end_ms // DAY_MS + 1)
+
+
+def _keep_all(file: sqlite3.Connection, days: Days) -> None:
+    """Keep blocks of the first level, and with them those above."""
+    for (chamber, sensor), changed in days.items():
+        below = changed
         for level in range(len(WIDTHS_MS)):
-            for number, block in changed.items():
-                _keep(file, chamber, sensor, level, number, block)
             above: dict[int, Stretches] = {}
-            if level + 1 < len(WIDTHS_MS):
-                for number, block in changed.items():
+            for number, block in below.items():
+                _keep(file, chamber, sensor, level, number, block)
+                if level + 1 < len(WIDTHS_MS):
                     parent, place = divmod(number, PER_NEXT)
                     if parent not in above:
                         above[parent] = _block(file, chamber, sensor, level + 1, parent)
                     above[parent] = _with(above[parent], place * NEXT_OF_BLOCK, block)
-            changed = above
+            below = above
 
 
 def _with(block: Stretches, place: int, below: Stretches) -> Stretches:
@@ -201,32 +238,33 @@ def _day(file: sqlite3.Connection, chamber: str, sensor: str, day: int) -> Stret
     begin_ms = day * DAY_MS
     found = Stretches.none(PER_BLOCK)
     asked = (chamber, sensor, begin_ms - ROW_SPAN_MS, begin_ms + DAY_MS - 1, begin_ms)
-    for row in file.execute(_ROWS, asked).fetchall():
-        for part in _parts(file, *row):
-            at = ((part.first_ms + part.last_ms) // 2 - begin_ms) // WIDTHS_MS[0]
-            inside = (at >= 0) & (at < PER_BLOCK)
-            found.add(at[inside], part.where(inside))
+    for values in file.execute(_ROWS, asked).fetchall():
+        row = dict(zip(_COLUMNS, values, strict=True))
+        if row["end_ms"] - row["start_ms"] > SHORT_ROW_MS:
+            payload = "SELECT payload FROM stretch WHERE id = ?"
+            (row["payload"],) = file.execute(payload, (row["id"],)).fetchone()
+        _add(found, day, _part(row))
     return found
 
 
-def _parts(
-    file: sqlite3.Connection,
-    id_: int,
-    start_ms: int,
-    end_ms: int,
-    count: int,
-    low_c: float | None,
-    high_c: float | None,
-) -> Iterator[Stretches]:
-    if end_ms - start_ms > SHORT_ROW_MS:
-        (payload,) = file.execute("SELECT payload FROM stretch WHERE id = ?", (id_,)).fetchone()
-        try:
-            yield of_readings(*unpack(payload, start_ms, count))
-        except ValueError as error:
-            log.error("row %d of the archive is left out of summaries: %s", id_, error)
-        return
-    columns = (to_units(low_c), to_units(high_c), start_ms, end_ms, count)
-    yield Stretches(*(np.array([each], np.int64) for each in columns))
+def _part(row: Mapping[str, Any]) -> Stretches:
+    """What a row has of the stretches of the first level."""
+    if row["end_ms"] - row["start_ms"] <= SHORT_ROW_MS:
+        extremes = (to_units(row["low_c"]), to_units(row["high_c"]))
+        columns = (*extremes, row["start_ms"], row["end_ms"], row["count"])
+        return Stretches(*(np.array([each], np.int64) for each in columns))
+    try:
+        return of_readings(*unpack(row["payload"], row["start_ms"], row["count"]))
+    except ValueError as error:
+        log.error("a row of %s is left out of summaries: %s", row["sensor"], error)
+        return Stretches.none(0)
+
+
+def _add(found: Stretches, day: int, part: Stretches) -> None:
+    """Add to the stretches of a day those of a row; a longer one counts where its middle is."""
+    at = ((part.first_ms + part.last_ms) // 2 - day * DAY_MS) // WIDTHS_MS[0]
+    inside = (at >= 0) & (at < PER_BLOCK)
+    found.add(at[inside], part.where(inside))
 
 
 def _block(
