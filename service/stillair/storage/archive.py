@@ -1,14 +1,15 @@
 """The archive: every reading, packed, at little cost to a memory card.
 
-    add ─> open series in memory ──flush──> tail file      (a kill loses what came since)
-                    │                          │ every 45 s: sync  (a power cut loses that)
+    add ─> open series in memory ──flush──> recent, a file in memory  (a kill loses what
+                    │              │                                   came since)
+                    │              └ 45 s ─> tail file, and sync  (a power cut loses that)
                     └──── full: pack ──> row in archive.db, summaries made anew
 
 Rows are never rewritten, except where somebody erases a part of one. The commit
 that brings a row also says how many of the tail's readings are packed by now.
 Once most of them are, a new tail is begun with the others before a commit names
 it as the one that counts. So whatever moment a process dies in, each reading is
-in exactly one place.
+in exactly one place. Without a folder in memory each flush goes to the tail.
 
 Instants are seconds since the epoch, kept to the millisecond; temperatures
 degrees Celsius, kept to 10^-7 K. When the clock is set back, a series is ended
@@ -37,6 +38,7 @@ from stillair.database import DamagedStoreError, inodes_of, open_store, put_back
 from stillair.storage import migrations
 from stillair.storage.growing import Growing, Open
 from stillair.storage.packing import Ints, to_units, unpack
+from stillair.storage.recent import Recent, link_of, read_recent
 from stillair.storage.stretches import ROW_READINGS, ROW_SPAN_MS, packed_rows, rows_of
 from stillair.storage.summaries import add_rows, refresh
 from stillair.storage.tables import Stretch, TailMark
@@ -69,6 +71,7 @@ class Archive:
         monotonic_s: Callable[[], float] = time.monotonic,
         row_readings: int = ROW_READINGS,
         memory_readings: int = MEMORY_READINGS,
+        memory_folder: Path | None = None,
     ) -> None:
         self.path = path
         self.repaired: str | None = None
@@ -76,6 +79,7 @@ class Archive:
         self._monotonic_s = monotonic_s
         self._row_readings = row_readings
         self._growing = Growing(row_readings, memory_readings)
+        self._recent = None if memory_folder is None else Recent(link_of(path), memory_folder)
         self._disk = threading.RLock()  # files
         self._engine: Engine | None = None
         self._tail: Tail | None = None
@@ -141,13 +145,19 @@ class Archive:
         with self._disk:
             self.ready()
             assert self._tail is not None
+            ended = self._growing.end_full()
             fresh = self._growing.fresh()
+            is_due = sync or self._monotonic_s() - self._synced_s >= SYNC_EVERY_S
+            if self._recent is not None and not ended and not is_due:
+                generation, end = self._tail.generation, self._tail.end
+                if self._recent.put(generation, end, [part for _, part in fresh]):
+                    return
             self._tail.append(part for _, part in fresh)
             self._growing.mark_written(fresh)
-            if sync or self._monotonic_s() - self._synced_s >= SYNC_EVERY_S:
+            if is_due:
                 self._tail.sync()
                 self._synced_s = self._monotonic_s()
-            if ended := self._growing.end_full():
+            if ended:
                 self._pack(ended)
 
     def close(self) -> None:
@@ -156,6 +166,8 @@ class Archive:
             try:
                 if self._tail is not None:
                     self.flush(sync=True)
+                    if self._recent is not None:
+                        self._recent.clear()
             finally:
                 self._release()
 
@@ -190,7 +202,7 @@ class Archive:
         """
         start_ms, end_ms = round(start_s * 1000), round(end_s * 1000)
         with self._disk:
-            self.flush()
+            self.flush(sync=True)
             if self._growing.forget_between(chamber, start_ms, end_ms):
                 self._renew_tail()
         within = (
@@ -350,6 +362,10 @@ class Archive:
                 marked = insert(TailMark).values(id=1, generation=generation, packed=_told(packed))
                 connection.execute(marked)
         tail, whole = Tail.resume(self._tail_path(generation), generation)
+        recent = None if self._resumed else read_recent(self.path)
+        if recent is not None and recent[:2] == (generation, tail.end):
+            tail.append(recent[2])
+            whole += recent[2]
         left = list(not_packed(whole, packed))
         # A power cut may leave less in the tail than rows have of it by now.
         is_whole = counts_of(whole) >= packed

@@ -25,6 +25,7 @@ from stillair.errors import StoreError
 from stillair.model import JsonValue
 from stillair.storage.archive import Archive, packed_of, tail_generations
 from stillair.storage.packing import MISSING, UNITS_PER_K, Ints, unpack
+from stillair.storage.recent import read_recent
 from stillair.storage.stretches import ROW_SPAN_MS
 from stillair.storage.summaries import Stretches, blocks_of, level_for, read_block
 from stillair.storage.tables import Stretch, TailMark
@@ -251,7 +252,11 @@ class Readings:
         generation = mark[0] if mark else max(tail_generations(self._path), default=0)
         path = self._path.with_name(f"{self._path.name}-tail-{generation}")
         if path.exists():
-            found = (series for _, record in read_tail(path) for series in record)
+            recent = read_recent(self._path)  # first: the tail may get it meanwhile
+            records = list(read_tail(path))
+            found = [series for _, record in records for series in record]
+            if recent is not None and records and recent[:2] == (generation, records[-1][0]):
+                found.extend(recent[2])
             yield from not_packed(found, packed_of(mark[1]) if mark else {})
 
     # --- putting together ----------------------------------------------------------------
