@@ -2,11 +2,11 @@
 
 Run with `PYTHONPATH=service:tests python tests/bench/storage.py [FOLDER] [--years 10]`.
 Years of four sensors at one reading a second are days made once and kept again and
-again under later dates: 80 MB a year, and some ten seconds. Card writes
-are what the kernel charges this process for, an upper bound: it counts whole
-folios where one page changed (5.9 MB an hour here were 0.8 MB at the block
-device of a loop mount). Temporary files must lie on a real disk, so the
-current folder is used unless another is named.
+again under later dates: 80 MB a year, and some ten seconds. Card writes are
+what the kernel charges this process for: whole pages where it keeps them, and
+as flushes come faster here than in life, few that it writes back by itself
+meanwhile. Temporary files must lie on a real disk, so the current folder is
+used unless another is named.
 """
 
 from __future__ import annotations

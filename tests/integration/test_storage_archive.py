@@ -5,7 +5,11 @@ from __future__ import annotations
 import random
 import resource
 import sqlite3
+import struct
+import zlib
+from array import array
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -112,6 +116,26 @@ def test_a_torn_tail_loses_only_its_last_record(archive: Archive, path: Path) ->
     again.flush()
     assert len(read(path)) == 21
     again.close()
+
+
+def test_a_tail_of_an_older_board_is_taken_up_and_goes_on(archive: Archive, path: Path) -> None:
+    archive.close()
+    (tail,) = path.parent.glob("*-tail-*")
+    # As it was written before readings were packed in it: each number in eight bytes, deflated.
+    times_ms, units = (array("q", each) for each in ((1_000, 2_000), (200_000_000, 210_000_000)))
+    numbers = times_ms.tobytes() + units.tobytes()
+    name = CHAMBER.encode()
+    content = zlib.compress(struct.pack("<HHI", len(name), 3, 2) + name + b"top" + numbers, 1)
+    head = struct.pack("<20sQ", b"stillair readings 1\n", 0)
+    record = struct.pack("<II", len(content), zlib.crc32(content)) + content
+    tail.write_bytes((head + record).ljust(CHUNK_BYTES, b"\0"))
+    killed = Archive.open(path)
+    killed.add(CHAMBER, "top", 3.0, 22.0)
+    killed.flush()
+    with closing(Archive.open(path)) as again:
+        ((found_ms, found),) = again.held(CHAMBER, 0, 10_000)["top"]
+    assert found_ms.tolist() == [1_000, 2_000, 3_000]
+    assert found.tolist() == [200_000_000, 210_000_000, 220_000_000]
 
 
 @pytest.mark.parametrize("content", [b"", b"x", b"rubbish " * 1000], ids=["empty", "x", "rubbish"])
