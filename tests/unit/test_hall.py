@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stillair.hall.catching_up import MOST_LANES, Batch, Progress, pause_s
@@ -148,6 +148,7 @@ def test_a_word_on_a_batch_from_before_the_clock_was_set_back_moves_nothing_else
     assert ("top", 50_000) in kept.got
 
 
+@settings(max_examples=25)  # each makes an archive; more are played in test_hall_words.py
 @given(st.lists(st.tuples(st.sampled_from(["top", "low"]), st.integers(1, 400)), max_size=80))
 def test_however_the_clock_is_set_nothing_is_left_out(
     tmp_path_factory: pytest.TempPathFactory, readings: list[tuple[str, int]]

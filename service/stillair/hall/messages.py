@@ -230,7 +230,7 @@ class TakenMessage(_Part):
         max_length=200, description="The parcel of that row, by which a journal is known again."
     )
     lane: int = Field(
-        default=0, ge=0, lt=2**53, description="The newest lane of which there are readings."
+        default=0, ge=0, lt=2**52, description="The newest lane of which there are readings."
     )
     sensors: dict[Annotated[str, Field(max_length=200)], Instant] = Field(
         max_length=1_000, description="In it, of each sensor the last `at_ms`."
