@@ -185,6 +185,16 @@ class EntryMessage(_Message):
     body: dict[str, JsonValue]
 
 
+class Erased(_Part):
+    """The body of an entry with the topic `erased`: an owner has erased a job on the board, with
+    all that happened in it and its readings. Seconds as in every body: before `mono_s`, 0.
+    """
+
+    job: str
+    begun_s: float
+    over_s: float
+
+
 class Column(_Part):
     """One sensor's readings: instants since the epoch and, as long, values; null for a gap."""
 
@@ -292,7 +302,7 @@ ANSWERS: Final[dict[str, type[_Part]]] = {
 def schema() -> dict[str, Any]:
     """JSON Schema of all messages, `messages` naming the one of each topic."""
     all_messages: dict[str, type[BaseModel]] = {**MESSAGES, **ANSWERS}
-    models: list[type[BaseModel]] = [*all_messages.values(), Order]
+    models: list[type[BaseModel]] = [*all_messages.values(), Order, Erased]
     references, schemas = models_json_schema(
         [(model, "serialization") for model in models],
         by_alias=True,
