@@ -30,7 +30,6 @@ from collections.abc import Mapping
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
-from pydantic.json_schema import models_json_schema
 
 from stillair import __version__
 from stillair.storage.items import Item
@@ -297,24 +296,6 @@ ANSWERS: Final[dict[str, type[_Part]]] = {
     "taken": TakenMessage,
     "acts": ActMessage,
 }
-
-
-def schema() -> dict[str, Any]:
-    """JSON Schema of all messages, `messages` naming the one of each topic."""
-    all_messages: dict[str, type[BaseModel]] = {**MESSAGES, **ANSWERS}
-    models: list[type[BaseModel]] = [*all_messages.values(), Order, Erased]
-    references, schemas = models_json_schema(
-        [(model, "serialization") for model in models],
-        by_alias=True,
-        title="What Stillair boards and a hall of many chambers say to each other",
-    )
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        **schemas,
-        "messages": {
-            topic: references[(model, "serialization")] for topic, model in all_messages.items()
-        },
-    }
 
 
 class Form:
