@@ -21,6 +21,7 @@ from stillair.alerts.sounder import SounderLoop
 from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings, default_chamber
 from stillair.fire.vision import Sight
+from stillair.hall.cursors import FILE_NAME as HALL
 from stillair.media.files import PictureFiles
 from stillair.media.films import FilmFiles
 from stillair.media.ring import LATE_S, SPAN_S, FrameRing
@@ -103,8 +104,9 @@ def build(
     *,
     boot_id: str,
     has_owner: Callable[[], bool],
+    record: Callable[..., object] = lambda *_, **__: None,
 ) -> Service:
-    """Everything of one process, ready to start.
+    """Everything of one process, ready to start; `record` puts on record what a hall has done.
 
     Raises `InputError` for a recording that can't be played and
     `SettingsError` for a scenario that can't. A store that can't be opened
@@ -150,6 +152,8 @@ def build(
         clips=service.clips,
         flush=service.writer.flush,
         forget=service.forget,
+        is_handed_on=(folder / HALL).exists,
+        wall=clock.wall,
     )
     service.season = SeasonDesk(
         folder,
@@ -260,7 +264,7 @@ def build(
     )
     labels = Labels(clock, boot_id)
     service.elsewhere.look()
-    halls = Halls(folder, archive, clock)
+    halls = Halls(folder, archive, clock, record)
     for settings in chambers:
         stop = stops.get(settings.key)
         service.add(_chamber(settings, service, archive, halls, clock, labels, stop))
