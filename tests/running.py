@@ -56,7 +56,10 @@ class RunningService:
         self._before = before
         self._loaded = loaded or not before
         self._cold = cold
-        self._environment = {**os.environ, **(environment or {})}
+        # What a killed one leaves in memory goes with the test's other files; a cold one has its
+        # newest readings where a board has them, for what is charged to the disk is measured.
+        memory = {} if cold else {"RUNTIME_DIRECTORY": str(folder.parent)}
+        self._environment = {**os.environ, **memory, **(environment or {})}
         self._process: WarmProcess | subprocess.Popen[bytes] | None = None
         self.log = folder / "service.log"
         scheme = "https" if trust else "http"

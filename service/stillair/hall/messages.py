@@ -1,6 +1,6 @@
-"""What a board publishes for a hall of many chambers: topics, and one model a message.
+"""What boards and a hall of many chambers say to each other: topics, and one model a message.
 
-Everything lies below PREFIX/BOARD/CHAMBER, where BOARD is a mark that each board has given
+What a board says lies below PREFIX/BOARD/CHAMBER, where BOARD is a mark that each board has given
 itself and CHAMBER the chamber's key, so that two boards with a chamber of one name are two:
 
     watch       is it watched; retained, and by the last will also where the board can't say so
@@ -8,6 +8,12 @@ itself and CHAMBER the chamber's key, so that two boards with a chamber of one n
     alarms/ID   each alarm as it stands; retained, empty once it is over and answered
     entries     rows of the ledger, one a message, in the order of `seq`
     readings    temperatures, in the order of time
+    acted       what became of an order
+
+A hall answers there, and says at PREFIX/hall (retained, and by its last will) that it takes:
+
+    taken       how far it has this chamber for good; retained
+    acts        an order of somebody who looks at the hall, signed
 
 All of it is JSON in UTF-8 at QoS 1. Labels ending in `at` are RFC 3339 in UTC, names carry
 units, and within `v` 1 fields are only added. An entry is known by `parcel` and `part`, a
@@ -21,10 +27,9 @@ OASIS, MQTT version 5.0; JSON Schema, draft 2020-12.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, JsonValue
-from pydantic.json_schema import models_json_schema
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 
 from stillair import __version__
 from stillair.storage.items import Item
@@ -43,6 +48,9 @@ STUCK: Final = "stuck"
 ENDED: Final = "ended"
 SILENT: Final = "silent"
 State = Literal["watching", "stuck", "ended", "silent"]
+
+
+Instant = Annotated[int, Field(gt=-(10**14), lt=10**14)]  # milliseconds since the epoch
 
 
 class _Part(BaseModel):
@@ -176,6 +184,16 @@ class EntryMessage(_Message):
     body: dict[str, JsonValue]
 
 
+class Erased(_Part):
+    """The body of an entry with the topic `erased`: an owner has erased a job on the board, with
+    all that happened in it and its readings. Seconds as in every body: before `mono_s`, 0.
+    """
+
+    job: str
+    begun_s: float
+    over_s: float
+
+
 class Column(_Part):
     """One sensor's readings: instants since the epoch and, as long, values; null for a gap."""
 
@@ -184,10 +202,84 @@ class Column(_Part):
 
 
 class ReadingsMessage(_Message):
-    """Readings of several sensors: of one message all are before those of the next, unless the
-    board's clock was set back."""
+    """Readings of several sensors: within a lane all of one message are before those of the
+    next. Where the board's clock was set back a new lane begins, with a higher number."""
 
+    lane: int = Field(default=0, ge=0)
     sensors: dict[str, Column]
+
+
+class HallMessage(_Part):
+    """Whether a hall takes what boards publish: `ended` on purpose, `silent` where its
+    connection broke off. While it doesn't take, boards keep what they have."""
+
+    v: Literal[1] = 1
+    hall: str = Field(
+        min_length=1, max_length=64, description="The mark that the hall's store has been given."
+    )
+    state: Literal["taking", "ended", "silent"]
+    at: str
+    version: str = Field(default=__version__, description="Of the program.")
+
+    def payload(self) -> bytes:
+        """As it is published."""
+        return self.model_dump_json().encode()
+
+
+class TakenMessage(_Part):
+    """How far a hall has a chamber, in a store that survives it. A board goes on from there,
+    also where that is less than it has sent: then the hall's store is an older one."""
+
+    v: Literal[1] = 1
+    hall: str = Field(min_length=1, max_length=64)
+    board: str
+    chamber: str
+    seq: int = Field(ge=0, lt=2**63, description="The last row of the ledger; 0 for none.")
+    parcel: str = Field(
+        max_length=200, description="The parcel of that row, by which a journal is known again."
+    )
+    lane: int = Field(
+        default=0, ge=0, lt=2**52, description="The newest lane of which there are readings."
+    )
+    sensors: dict[Annotated[str, Field(max_length=200)], Instant] = Field(
+        max_length=1_000, description="In it, of each sensor the last `at_ms`."
+    )
+
+    def payload(self) -> bytes:
+        """As it is published."""
+        return self.model_dump_json().encode()
+
+
+class Order(_Part):
+    """What somebody at the hall wants a board to do. Good for a minute, and once."""
+
+    id: str = Field(min_length=1, max_length=64)
+    board: str
+    chamber: str
+    at: AwareDatetime = Field(description="When it was given, RFC 3339.")
+    act: Literal["acknowledge"]
+    alarm: str = Field(max_length=200, description="As the board calls it.")
+    by: str = Field(max_length=80, description="Who says so.")
+
+
+class ActMessage(_Part):
+    """An order as it is sent: signed, as whoever reaches the broker could say anything."""
+
+    v: Literal[1] = 1
+    order: str = Field(max_length=4_000, description="An `Order` as JSON text.")
+    signature: str = Field(description="HMAC-SHA256 of that text by the common secret, in hex.")
+
+    def payload(self) -> bytes:
+        """As it is published."""
+        return self.model_dump_json().encode()
+
+
+class ActedMessage(_Message):
+    """What became of an order; `reason` says why nothing."""
+
+    id: str
+    done: bool
+    reason: str = ""
 
 
 MESSAGES: Final[dict[str, type[_Message]]] = {
@@ -196,23 +288,14 @@ MESSAGES: Final[dict[str, type[_Message]]] = {
     "alarms": AlarmMessage,
     "entries": EntryMessage,
     "readings": ReadingsMessage,
+    "acted": ActedMessage,
 }
-
-
-def schema() -> dict[str, Any]:
-    """JSON Schema of all messages, `messages` naming the one of each topic."""
-    references, schemas = models_json_schema(
-        [(model, "serialization") for model in MESSAGES.values()],
-        by_alias=True,
-        title="What a Stillair board publishes for a hall",
-    )
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        **schemas,
-        "messages": {
-            topic: references[(model, "serialization")] for topic, model in MESSAGES.items()
-        },
-    }
+# What a hall says.
+ANSWERS: Final[dict[str, type[_Part]]] = {
+    "hall": HallMessage,
+    "taken": TakenMessage,
+    "acts": ActMessage,
+}
 
 
 class Form:
@@ -231,6 +314,8 @@ class Form:
         self, *, prefix: str, board: str, chamber: str, name: str, simulated: bool
     ) -> None:
         self.base = f"{prefix}/{board}/{chamber}"
+        self.hall_topic = f"{prefix}/hall"
+        self.board, self.chamber = board, chamber
         self._of: dict[str, Any] = {"board": board, "chamber": chamber, "simulated": simulated}
         self._name = name
 
@@ -270,8 +355,13 @@ class Form:
             body=body,
         ).payload()
 
-    def readings(self, found: NextReadings) -> bytes:
-        """A batch of readings."""
+    def acted(self, order: str, reason: str | None) -> bytes:
+        """What became of an order: None where it was done, else why not."""
+        done = reason is None
+        return ActedMessage(**self._of, id=order, done=done, reason=reason or "").payload()
+
+    def readings(self, found: NextReadings, lane: int) -> bytes:
+        """A batch of readings of a lane."""
         sensors = {
             sensor: Column(
                 at_ms=times_ms.tolist(),
@@ -281,4 +371,4 @@ class Form:
             )
             for sensor, (times_ms, units) in found.pieces.items()
         }
-        return ReadingsMessage(**self._of, sensors=sensors).payload()
+        return ReadingsMessage(**self._of, lane=lane, sensors=sensors).payload()

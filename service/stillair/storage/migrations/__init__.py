@@ -8,4 +8,4 @@ from stillair.storage.tables import ArchiveTable, JournalTable
 HERE = Path(__file__).parent
 # What happens touches a dozen places of the file: 49 kB each time in pages of 4096, 23 in these.
 JOURNAL = Versions(HERE / "journal", "j0008", JournalTable.metadata, page_bytes=1024)
-ARCHIVE = Versions(HERE / "archive", "a0001", ArchiveTable.metadata)
+ARCHIVE = Versions(HERE / "archive", "a0002", ArchiveTable.metadata)
