@@ -1,4 +1,4 @@
-"""How much memory the service takes: what spares some, and what a small board can't bear.
+"""Memory: what spares some, what a small board can't bear, and where files in it may lie.
 
 Figures are MB of 10^6 bytes that lie in memory (VmRSS), measured on x86-64 with Python 3.11
 after ten minutes by `tests/bench/service.py --grow`. Nothing here imports more than it has to:
@@ -12,6 +12,7 @@ import gc
 import os
 from collections.abc import Sequence
 from contextlib import suppress
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stillair.sensing.board import Judged, MemoryFacts, size_told
@@ -57,6 +58,14 @@ def settle() -> None:
     gc.collect()
     gc.freeze()
     gc.enable()
+
+
+def folder() -> Path | None:
+    """A folder in memory that outlives this process, None where there is none."""
+    # The service manager's is kept over a restart, and it clears the other when a service ends.
+    given = os.environ.get("RUNTIME_DIRECTORY", "").partition(":")[0]
+    found = Path(given or "/dev/shm")  # noqa: S108 - names there are made up, and never taken
+    return found if found.is_dir() and os.access(found, os.W_OK) else None
 
 
 def judged(facts: MemoryFacts, chambers: Sequence[ChamberSettings]) -> Judged:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import logging
-import os
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -35,7 +34,7 @@ from stillair.model import (
     Reading,
     Sign,
 )
-from stillair.runtime import backup, learned
+from stillair.runtime import backup, learned, memory
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
 from stillair.runtime.backup import ARCHIVE, JOURNAL
@@ -114,7 +113,7 @@ def build(
     raises nothing: watching comes first, and the fault is told.
     """
     clock = SystemClock()
-    archive = Archive(folder / ARCHIVE, wall=clock.wall, memory_folder=memory_folder())
+    archive = Archive(folder / ARCHIVE, wall=clock.wall, memory_folder=memory.folder())
     service = Service(
         journal=Journal(folder / JOURNAL, wall=clock.wall),
         history=History(folder / JOURNAL, folder / ARCHIVE, archive),
@@ -379,12 +378,12 @@ def _chamber(
     if hall is not None:
         loops.append(hall)
     known = service.before.learned(key)
-    memory = service.before.memory(key, labels.timeline(), clock.now_s())
+    before = service.before.memory(key, labels.timeline(), clock.now_s())
     supervisor = Supervisor(
         name=settings.name,
         watch=Watch(
             watch_plan(settings),
-            replace(memory, afterwards=learned.afterwards_from_text(known)),
+            replace(before, afterwards=learned.afterwards_from_text(known)),
             learned.from_text(known, settings),
         ),
         clock=clock,
@@ -413,7 +412,7 @@ def _chamber(
         stories=Stories(
             key,
             service.before.last_hour(key, labels.timeline().epoch_s(clock.now_s())),
-            standing=memory.events,
+            standing=before.events,
         ),
         last_sound=last_sound,
         unsaid=Unsaid(),
@@ -467,14 +466,6 @@ def _scripted(
     if not settings.simulated or (built_in and elsewhere.names.keys() - {settings.key}):
         return None
     return SimulatedMachine(drivers.world()).commands
-
-
-def memory_folder() -> Path | None:
-    """A folder in memory that outlives this process, None where there is none."""
-    # The service manager's is kept over a restart, and it clears the other when a service ends.
-    given = os.environ.get("RUNTIME_DIRECTORY", "").partition(":")[0]
-    folder = Path(given or "/dev/shm")  # noqa: S108 - names there are made up, and never taken
-    return folder if folder.is_dir() and os.access(folder, os.W_OK) else None
 
 
 def _retention_plan(chambers: Sequence[ChamberSettings]) -> RetentionPlan:
