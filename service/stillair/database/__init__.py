@@ -250,11 +250,18 @@ def bring_up_to_date(engine: Engine, versions: Versions, *, target: str = "head"
     Raises `StoreError`, also for a file that a newer program has written.
     """
     with store_errors("tables can't be brought up to date"), engine.begin() as connection:
-        present = version_of(connection)
-        if present == (versions.head if target == "head" else target):
-            return
-        with _ONE_AT_A_TIME:
-            _upgrade(connection, versions, target, present)
+        bring_tables_up_to_date(connection, versions, target=target)
+
+
+def bring_tables_up_to_date(
+    connection: Connection, versions: Versions, *, target: str = "head"
+) -> None:
+    """The same within a transaction that somebody else has begun."""
+    present = version_of(connection)
+    if present == (versions.head if target == "head" else target):
+        return
+    with _ONE_AT_A_TIME:
+        _upgrade(connection, versions, target, present)
 
 
 def _upgrade(connection: Connection, versions: Versions, target: str, present: str | None) -> None:
