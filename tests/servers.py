@@ -235,6 +235,10 @@ class DatabaseServer:
         return str(self._folder / "data")
 
     @property
+    def runs(self) -> bool:
+        return self._process is not None
+
+    @property
     def pid(self) -> int:
         assert self._process is not None
         return self._process.pid
@@ -267,9 +271,9 @@ class DatabaseServer:
             time.sleep(0.02)
 
     def stop(self) -> None:
-        """End the program at once, whoever is connected; safe to call twice."""
+        """End the program where it is, whoever is connected; safe to call twice."""
         if self._process is not None:
-            self._process.send_signal(signal.SIGINT)
+            self._process.send_signal(signal.SIGQUIT)
             self._process.wait(START_TIMEOUT_S)
             self._process = None
 
