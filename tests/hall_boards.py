@@ -199,9 +199,9 @@ def taking_of(
     )
 
 
-def take(broker_port: int, address: str, figures: str) -> None:
+def take(broker_port: int, address: str, figures: str, round_s: float) -> None:
     """Take until killed, and write figures to a file each second."""
-    taking = taking_of(broker_port, address)
+    taking = taking_of(broker_port, address, round_s=round_s)
     taking.start()
     while True:
         time.sleep(1.0)
@@ -214,4 +214,4 @@ def take(broker_port: int, address: str, figures: str) -> None:
 
 
 if __name__ == "__main__":
-    take(int(sys.argv[1]), sys.argv[2], sys.argv[3])
+    take(int(sys.argv[1]), sys.argv[2], sys.argv[3], float(sys.argv[4]))

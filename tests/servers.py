@@ -183,6 +183,11 @@ class Broker:
                 raise RuntimeError(f"mosquitto did not come up: {log.read_text()[-500:]}")
             time.sleep(0.02)
 
+    @property
+    def pid(self) -> int:
+        assert self._process is not None
+        return self._process.pid
+
     def stop(self) -> None:
         """End the program; safe to call twice."""
         if self._process is not None:

@@ -12,6 +12,7 @@ import zlib
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -118,6 +119,10 @@ def parcels(count: int) -> list[str]:
     return [f"parcel{number}" for number in range(1, count + 1)]
 
 
+def has_more_words(board: Board, count: int) -> bool:
+    return len(board.words) > count
+
+
 # --- what fails -------------------------------------------------------------------------
 
 
@@ -125,7 +130,7 @@ def test_a_killed_hall_takes_all_once_and_in_order(
     tmp_path: Path, own_broker: Broker, address: str
 ) -> None:
     HallStore.open(address).close()
-    words = [hall_boards.__file__, str(own_broker.port), address, str(tmp_path / "figures")]
+    words = [hall_boards.__file__, str(own_broker.port), address, str(tmp_path / "figures"), "0.05"]
     board = Board(
         own_broker.port, own_lines(20), [(0, batch(40 * n, 40)) for n in range(20)], again_s=0.3
     )
@@ -133,7 +138,8 @@ def test_a_killed_hall_takes_all_once_and_in_order(
         for _ in range(2):
             count = len(board.words)
             hall = subprocess.Popen([sys.executable, *words], env=dict(os.environ))
-            wait_until(lambda n=count: len(board.words) > n + 1, within_s=30, every_s=0.02)
+            more_words = partial(has_more_words, board, count + 1)
+            wait_until(more_words, within_s=30, every_s=0.02)
             time.sleep(0.35)  # somewhere within a round
             hall.send_signal(signal.SIGKILL)
             hall.wait()
@@ -236,8 +242,8 @@ def test_a_store_that_is_an_older_one_gets_the_rest_again(
     assert kept_readings(older) == sent(board)
 
 
-def faults(taken: Taking) -> int:
-    return taken.faults[NAME].count if NAME in taken.faults else 0
+def has_faults(taken: Taking, count: int) -> bool:
+    return NAME in taken.faults and taken.faults[NAME].count == count
 
 
 def test_what_nobody_understands_costs_only_itself(own_broker: Broker, address: str) -> None:
@@ -283,8 +289,8 @@ def test_what_nobody_understands_costs_only_itself(own_broker: Broker, address: 
         for number, (kind, payload) in enumerate(bad, 1):
             client.publish(good.topic(kind), payload, qos=1)
             if number % 3 == 0:  # more of one topic than find room would be left
-                wait_until(lambda n=number: faults(taken) == n, within_s=10, every_s=0.02)
-        wait_until(lambda: faults(taken) == len(bad), within_s=10, every_s=0.02)
+                wait_until(partial(has_faults, taken, number), within_s=10, every_s=0.02)
+        wait_until(partial(has_faults, taken, len(bad)), within_s=10, every_s=0.02)
         client.disconnect()
         client.loop_stop()
         assert taken.faults[""].count == 2

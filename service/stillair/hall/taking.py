@@ -401,7 +401,9 @@ class Taking:
     def _heard(self, topic: str, payload: bytes, is_kept: bool) -> None:
         if not topic.endswith("/taken"):
             self._inbox.offer(topic, payload)
-        elif is_kept and payload and (found := whose(topic, self._prefix)) is not None:
+        elif not is_kept:
+            self._note("", "another hall answers boards of this topic")
+        elif payload and (found := whose(topic, self._prefix)) is not None:
             # Said by this store when it was another: what it doesn't know now has to come again.
             of = found[0]
             self._heard_kept_s = self._clock.now_s()
