@@ -352,7 +352,7 @@ def handed_on(folder: Path) -> list[tuple[str, bytes]]:
             after = found.to
         spans = dict.fromkeys(readings.sensors(KEY), (-(10**13), 10**13))
         while (some := onward.readings(KEY, spans, 1_500)).pieces:
-            made.append(("readings", form().readings(some)))
+            made.append(("readings", form().readings(some, 0)))
             spans = dict.fromkeys(spans, (some.through_ms, 10**13))
     return made
 
