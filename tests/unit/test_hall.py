@@ -15,13 +15,10 @@ from hypothesis import strategies as st
 from stillair.hall.catching_up import MOST_LANES, Batch, Progress, pause_s
 from stillair.hall.cursors import FILE_NAME, Cursors
 from stillair.hall.messages import (
-    ANSWERS,
     LARGEST_BYTES,
-    MESSAGES,
     MOST_READINGS,
     Form,
     ReadingsMessage,
-    schema,
 )
 from stillair.storage.archive import Archive
 from stillair.storage.onward import NextReadings, Onward
@@ -265,16 +262,3 @@ def test_the_longest_batch_keeps_within_its_bound() -> None:
     units = np.full(share, -1_234_567_891)
     found = NextReadings(dict.fromkeys(names, (times_ms, units)), 0, False)
     assert len(FORM.readings(found, 2**53)) <= LARGEST_BYTES
-
-
-def test_the_schema_names_every_message_and_its_fields() -> None:
-    made = schema()
-    both = {**MESSAGES, **ANSWERS}
-    assert made["messages"].keys() == both.keys()
-    for topic, model in both.items():
-        name = made["messages"][topic]["$ref"].removeprefix("#/$defs/")
-        fields = made["$defs"][name]
-        assert fields["properties"].keys() == model.model_fields.keys()
-        assert fields["properties"]["v"]["const"] == 1
-    assert "class" in made["$defs"]["Alarm"]["properties"]
-    json.dumps(made)

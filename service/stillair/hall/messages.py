@@ -30,7 +30,6 @@ from collections.abc import Mapping
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
-from pydantic.json_schema import models_json_schema
 
 from stillair import __version__
 from stillair.storage.items import Item
@@ -189,6 +188,16 @@ class EntryMessage(_Message):
     body: dict[str, JsonValue]
 
 
+class Erased(_Part):
+    """The body of an entry with the topic `erased`: an owner has erased a job on the board, with
+    all that happened in it and its readings. Seconds as in every body: before `mono_s`, 0.
+    """
+
+    job: str
+    begun_s: float
+    over_s: float
+
+
 class Column(_Part):
     """One sensor's readings: instants since the epoch and, as long, values; null for a gap."""
 
@@ -295,24 +304,6 @@ ANSWERS: Final[dict[str, type[_Part]]] = {
     "taken": TakenMessage,
     "acts": ActMessage,
 }
-
-
-def schema() -> dict[str, Any]:
-    """JSON Schema of all messages, `messages` naming the one of each topic."""
-    all_messages: dict[str, type[BaseModel]] = {**MESSAGES, **ANSWERS}
-    models: list[type[BaseModel]] = [*all_messages.values(), Order]
-    references, schemas = models_json_schema(
-        [(model, "serialization") for model in models],
-        by_alias=True,
-        title="What Stillair boards and a hall of many chambers say to each other",
-    )
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        **schemas,
-        "messages": {
-            topic: references[(model, "serialization")] for topic, model in all_messages.items()
-        },
-    }
 
 
 class Form:
