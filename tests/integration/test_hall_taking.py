@@ -51,7 +51,7 @@ from stillair.storage.history import History
 from stillair.storage.onward import Onward
 from stillair.storage.readings import Readings
 from stillair.storage.tables import ArchiveTable, JournalTable
-from stillair.storage.tail import series_in
+from stillair.storage.tail import unpack_series
 
 OF = Whose(NAME, BOARD, KEY)
 
@@ -97,7 +97,7 @@ def kept_readings(address: str, chamber: str = NAME) -> dict[str, list[tuple[int
         }
     packed = rows(address, f"SELECT sum(count) FROM stretch WHERE chamber = '{chamber}'")[0][0]
     tail = rows(address, f"SELECT payload FROM tail WHERE chamber = '{chamber}'")
-    waiting = sum(len(s.times_ms) for (p,) in tail for s in series_in(zlib.decompress(p)))
+    waiting = sum(len(s.times_ms) for (p,) in tail for s in unpack_series(zlib.decompress(p)))
     assert (packed or 0) + waiting == sum(len(column) for column in found.values())
     return found
 
@@ -132,7 +132,7 @@ def test_a_killed_hall_takes_all_once_and_in_order(
     HallStore.open(address).close()
     words = [hall_boards.__file__, str(own_broker.port), address, str(tmp_path / "figures"), "0.05"]
     board = Board(
-        own_broker.port, own_lines(20), [(0, batch(40 * n, 40)) for n in range(20)], again_s=0.3
+        own_broker.port, own_lines(20), [(0, batch(200 * n, 200)) for n in range(20)], again_s=0.3
     )
     try:
         for _ in range(2):

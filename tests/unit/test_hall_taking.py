@@ -16,8 +16,9 @@ from stillair.database.server import address_of, place_of
 from stillair.hall import inbox, names
 from stillair.hall.inbox import Inbox
 from stillair.hall.understood import read, whose
-from stillair.storage.archive import ROW_READINGS, ROW_SPAN_MS
 from stillair.storage.hall_batches import (
+    ROW_READINGS,
+    ROW_SPAN_MS,
     Cursor,
     EntryCame,
     ReadingsCame,

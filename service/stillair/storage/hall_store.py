@@ -3,7 +3,7 @@
     batch ──> ledger with present states ─┐
               tail, one row a message ────┼── COMMIT ──> words: how far each chamber is taken
               taken, one row a chamber ───┘
-    pack:     tail ──> stretch, as on a board
+    pack:     tail ──> stretch and summary, as on a board
 
 All of it goes over one connection, which also holds the lock by which a store has one taker:
 who has lost the connection has lost the lock, and nothing more can be written by mistake.
@@ -21,7 +21,6 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-import numpy as np
 from sqlalchemy import Engine, delete, insert, select, text, update
 from sqlalchemy.engine import Connection
 from sqlalchemy.exc import SQLAlchemyError
@@ -32,7 +31,6 @@ from stillair.database.server import place_of, server_engine, was_refused
 from stillair.errors import StoreError
 from stillair.model import Kind
 from stillair.storage import migrations
-from stillair.storage.archive import row_of
 from stillair.storage.hall_batches import (
     Came,
     Cursor,
@@ -47,8 +45,10 @@ from stillair.storage.kept_lines import CLASSES
 from stillair.storage.present import stand
 from stillair.storage.records import load
 from stillair.storage.steps import read_step
+from stillair.storage.stretches import packed_rows
+from stillair.storage.summaries import add_rows
 from stillair.storage.tables import AlarmRow, JobRow, JobSaid, Ledger, StandingEvent, Stretch
-from stillair.storage.tail import Series, bytes_of, series_in
+from stillair.storage.tail import Series, pack_series, unpack_series
 
 log = logging.getLogger(__name__)
 
@@ -274,11 +274,10 @@ class HallStore:
             rows = connection.execute(query).all()
             full, rest = cut(series for _, payload in rows for series in series_of(payload))
             if full:
-                packed = [
-                    row_of(chamber, each.sensor, _ints(each.times_ms), _ints(each.units))
-                    for each in full
-                ]
+                named = [replace(each, chamber=chamber) for each in full]
+                packed = [row for each in named for row in packed_rows(each)]
                 connection.execute(insert(Stretch), packed)
+                add_rows(_Statements(connection), packed)
                 connection.execute(delete(TailRow).where(here, col(TailRow.id) <= rows[-1][0]))
                 left = _keep_tail(connection, [(chamber, rest)] if rest else [])
                 for row in left:
@@ -289,14 +288,20 @@ class HallStore:
 def series_of(payload: bytes) -> list[Series]:
     """What a row of the tail holds; nothing of a damaged one."""
     try:
-        return list(series_in(zlib.decompress(payload)))
+        return list(unpack_series(zlib.decompress(payload)))
     except (ValueError, struct.error, zlib.error):
         log.exception("a row of the tail was left out")
         return []
 
 
-def _ints(numbers: Any) -> Any:
-    return np.array(numbers, np.int64)
+class _Statements:
+    """The statements of summaries, in the words of PostgreSQL's driver."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._driver: Any = connection.connection.driver_connection
+
+    def execute(self, sql: str, parameters: Sequence[Any], /) -> Any:
+        return self._driver.execute(sql.replace("?", "%s"), parameters)
 
 
 def _emptied(came: Came) -> Came:
@@ -316,7 +321,7 @@ def _keep_tail(
             "first_ms": min(each.times_ms[0] for each in series),
             "last_ms": max(each.times_ms[-1] for each in series),
             "count": max(len(each.times_ms) for each in series),
-            "payload": zlib.compress(b"".join(bytes_of(each) for each in series), 1),
+            "payload": zlib.compress(pack_series(series), 1),
         }
         for chamber, series in came
     ]
