@@ -18,7 +18,6 @@ from stillair.hall.inbox import Inbox
 from stillair.hall.understood import read, whose
 from stillair.storage.hall_batches import (
     ROW_READINGS,
-    ROW_SPAN_MS,
     Cursor,
     EntryCame,
     ReadingsCame,
@@ -27,6 +26,7 @@ from stillair.storage.hall_batches import (
     behind,
     cut,
 )
+from stillair.storage.stretches import ROW_SPAN_MS
 from stillair.storage.tail import Series
 
 OF = Whose(NAME, BOARD, KEY)
