@@ -148,11 +148,14 @@ def test_a_board_goes_on_from_where_the_hall_has_it(
             running.start()
             wait_until(lambda: after.of("entries") and after.readings(), within_s=20)
             running.stop()
-    assert after.of("entries")[0]["seq"] == entries[2]["seq"], "where the hall has it, not 0"
+    first = after.of("entries")[0]
+    assert first["seq"] == entries[2]["seq"], "where the hall has it, not 0"
+    assert first["after"] == entries[1]["seq"]
     last_ms: dict[str, int] = {}
     for sensor, at_ms, _ in had_readings:
         last_ms[sensor] = max(at_ms, last_ms.get(sensor, 0))
     assert last_ms
+    assert after.of("readings")[0]["after_ms"] == last_ms
     kept = kept_readings(tmp_path / "data")
     for sensor, at_ms in last_ms.items():
         came = min(at for s, at, _ in after.readings() if s == sensor)

@@ -545,7 +545,7 @@ def test_migrations_from_scratch_make_what_a_new_file_has(
     tmp_path: Path, versions: Versions
 ) -> None:
     script = ScriptDirectory(str(versions.folder), version_locations=[str(versions.folder)])
-    assert script.get_heads() == [versions.head]
+    assert script.get_heads() == [versions.head] and versions.tables is not None
     for name, target in (("new.db", "head"), ("migrated.db", versions.head)):
         engine = writer_engine(tmp_path / name)
         bring_up_to_date(engine, versions, target=target)

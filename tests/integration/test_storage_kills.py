@@ -61,9 +61,10 @@ def test_flushed_readings_survive_kills(tmp_path: Path, what: str) -> None:
     numbers = [round(time_s - EPOCH_S) for time_s, _ in rows]
     assert numbers == list(range(last + 1))
     assert [value for _, (value,) in rows] == [float(number % 100) for number in numbers]
-    held = archive.held(CHAMBER, -(10**15), 10**15)["top"]
+    # The last kill may have come when all of it stood in rows.
+    held = archive.held(CHAMBER, -(10**15), 10**15).get("top", [])
     assert sum(len(times_ms) for times_ms, _ in held) < 3 * ROW_READINGS
     assert len(list(tmp_path.glob("*-tail-*"))) == 1
-    assert np.all(np.diff(held[0][0]) > 0)
+    assert all(np.all(np.diff(times_ms) > 0) for times_ms, _ in held)
     history.close()
     archive.close()

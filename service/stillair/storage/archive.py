@@ -116,6 +116,10 @@ class Archive:
         """Readings that could not be kept since the start."""
         return self._growing.lost
 
+    def chambers(self) -> set[str]:
+        """Chambers of which there are readings that are not packed yet."""
+        return self._growing.chambers()
+
     # --- called by one housekeeping thread -------------------------------------
 
     def ready(self) -> None:

@@ -98,6 +98,11 @@ class Growing:
             )
         return pieces
 
+    def chambers(self) -> set[str]:
+        """Chambers of which there are any."""
+        with self._lock:
+            return {each.series.chamber for each in self._all()}
+
     # --- into the tail -------------------------------------------------------------
 
     def fresh(self) -> Fresh:

@@ -14,16 +14,16 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, Protocol, cast
 
 import numpy as np
-from sqlalchemy import bindparam, select, text
+from sqlalchemy import bindparam, func, select, text
 from sqlmodel import col
 
-from stillair.database import DamagedStoreError, Reader
+from stillair.database import DamagedStoreError, Reads, reads_of
 from stillair.errors import StoreError
 from stillair.model import JsonValue
-from stillair.storage.archive import Archive, packed_of, tail_generations
+from stillair.storage.archive import packed_of, tail_generations
 from stillair.storage.packing import MISSING, UNITS_PER_K, Ints, unpack
 from stillair.storage.recent import read_recent
 from stillair.storage.stretches import ROW_SPAN_MS
@@ -58,13 +58,27 @@ class _Row:
     count: int
 
 
-class Readings:
-    """Answer questions about readings. Thread-safe; every method raises `StoreError`."""
+class Live(Protocol):
+    """Where the readings are that are not packed yet."""
 
-    def __init__(self, path: Path, archive: Archive | None = None) -> None:
-        self._path = path
-        self._archive = archive
-        self._reader = Reader(path)
+    def held(self, chamber: str, start_ms: int, end_ms: int) -> dict[str, list[Piece]]:
+        """For each sensor pieces that touch a stretch of time. May raise `StoreError`."""
+
+    def chambers(self) -> set[str]:
+        """Chambers of which there are any. May raise `StoreError`."""
+
+
+class Readings:
+    """Answer questions about readings. Thread-safe; every method raises `StoreError`.
+
+    `archive` is a file, or who reads its table elsewhere; `live` holds what is not packed yet.
+    A file may do without: then that is read from its tail.
+    """
+
+    def __init__(self, archive: Path | Reads, live: Live | None = None) -> None:
+        self._path = archive if isinstance(archive, Path) else None
+        self._archive = live
+        self._reader = reads_of(archive)
         self._damaged: set[tuple[str, int]] = set()
 
     @property
@@ -135,9 +149,17 @@ class Readings:
 
     def chambers(self) -> list[str]:
         """Chambers of which readings are kept."""
+        if self._archive is not None:
+            found = self._archive.chambers()
+        else:
+            found = {series.chamber for series in self._tail()}
+        query = select(func.min(col(Stretch.chamber)))
         with self._reader.connection("the archive can't be read") as connection:
-            packed = set(connection.execute(select(col(Stretch.chamber)).distinct()).scalars())
-        return sorted(packed | {series.chamber for series in self._tail()})
+            name: str | None = ""
+            while name is not None:  # hopping along the index, which has a row for each stretch
+                name = connection.execute(query.where(col(Stretch.chamber) > name)).scalar()
+                found |= {name} if name else set()
+        return sorted(found)
 
     def pieces(
         self,
@@ -258,14 +280,16 @@ class Readings:
         }
 
     def _tail(self) -> Iterator[Series]:
-        """What the tail file holds and no row does."""
+        """What the tail file holds and no row does; nothing where there is no file."""
+        if (archive := self._path) is None:
+            return
         with self._reader.connection("the archive can't be read") as connection:
             query = select(col(TailMark.generation), col(TailMark.packed))
             mark = connection.execute(query).first()
-        generation = mark[0] if mark else max(tail_generations(self._path), default=0)
-        path = self._path.with_name(f"{self._path.name}-tail-{generation}")
+        generation = mark[0] if mark else max(tail_generations(archive), default=0)
+        path = archive.with_name(f"{archive.name}-tail-{generation}")
         if path.exists():
-            recent = read_recent(self._path)  # first: the tail may get it meanwhile
+            recent = read_recent(archive)  # first: the tail may get it meanwhile
             records = list(read_tail(path))
             found = [series for _, record in records for series in record]
             if recent is not None and records and recent[:2] == (generation, records[-1][0]):

@@ -11,11 +11,10 @@ first day.
 from __future__ import annotations
 
 import logging
-import sqlite3
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -162,6 +161,13 @@ def of_readings(times_ms: Ints, units: Ints) -> Stretches:
 
 # --- in the file --------------------------------------------------------------------------------
 
+
+class Statements(Protocol):
+    """Where statements are carried out, with `?` for parameters: SQLite's own connection, say."""
+
+    def execute(self, sql: str, parameters: Sequence[Any], /) -> Any: ...
+
+
 Place = tuple[str, str, int, int]  # chamber, sensor, first and last instant in ms
 Days = dict[tuple[str, str], dict[int, Stretches]]  # blocks of the first level that have changed
 
@@ -173,10 +179,10 @@ _ROWS = (
 _OF_BLOCK = "chamber = ? AND sensor = ? AND level = ? AND number = ?"
 
 
-def add_rows(file: sqlite3.Connection, rows: Iterable[Mapping[str, Any]]) -> None:
+def add_rows(file: Statements, rows: Iterable[Mapping[str, Any]]) -> None:
     """Sum up rows of `stretch` that have just come.
 
-    Within the transaction in which they did; raises what `sqlite3` raises.
+    Within the transaction in which they did; raises what the driver raises.
     """
     changed: Days = {}
     for row in rows:
@@ -190,10 +196,10 @@ def add_rows(file: sqlite3.Connection, rows: Iterable[Mapping[str, Any]]) -> Non
     _keep_all(file, changed)
 
 
-def refresh(file: sqlite3.Connection, touched: Iterable[Place]) -> None:
+def refresh(file: Statements, touched: Iterable[Place]) -> None:
     """Make anew what is summed up of the days in which rows have gone.
 
-    Within the transaction in which they did; raises what `sqlite3` raises.
+    Within the transaction in which they did; raises what the driver raises.
     """
     changed: Days = {}
     for chamber, sensor, start_ms, end_ms in touched:
@@ -208,7 +214,7 @@ def _days(start_ms: int, end_ms: int) -> range:
     return range(start_ms // DAY_MS, end_ms // DAY_MS + 1)
 
 
-def _keep_all(file: sqlite3.Connection, days: Days) -> None:
+def _keep_all(file: Statements, days: Days) -> None:
     """Keep blocks of the first level, and with them those above."""
     for (chamber, sensor), changed in days.items():
         below = changed
@@ -234,7 +240,7 @@ def _with(block: Stretches, place: int, below: Stretches) -> Stretches:
     return made
 
 
-def _day(file: sqlite3.Connection, chamber: str, sensor: str, day: int) -> Stretches:
+def _day(file: Statements, chamber: str, sensor: str, day: int) -> Stretches:
     begin_ms = day * DAY_MS
     found = Stretches.none(PER_BLOCK)
     asked = (chamber, sensor, begin_ms - ROW_SPAN_MS, begin_ms + DAY_MS - 1, begin_ms)
@@ -267,9 +273,7 @@ def _add(found: Stretches, day: int, part: Stretches) -> None:
     found.add(at[inside], part.where(inside))
 
 
-def _block(
-    file: sqlite3.Connection, chamber: str, sensor: str, level: int, number: int
-) -> Stretches:
+def _block(file: Statements, chamber: str, sensor: str, level: int, number: int) -> Stretches:
     row = file.execute(
         f"SELECT content FROM summary WHERE {_OF_BLOCK}",  # noqa: S608 - ours
         (chamber, sensor, level, number),
@@ -283,7 +287,7 @@ def _block(
 
 
 def _keep(
-    file: sqlite3.Connection,
+    file: Statements,
     chamber: str,
     sensor: str,
     level: int,

@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import RowMapping, Select, delete, func, insert, select, update
 from sqlmodel import col
 
-from stillair.database import Reader, plain
+from stillair.database import Reads, plain
 from stillair.errors import CommandRefused, Refusal
 from stillair.jobs.toolpath import Layers, Outlines, Whole
 from stillair.storage.items import Item, label
@@ -146,7 +146,7 @@ _SHOWN = tuple(
 class Toolpaths:
     """Questions about kept toolpaths; every one raises `StoreError`."""
 
-    def __init__(self, journal: Reader) -> None:
+    def __init__(self, journal: Reads) -> None:
         self._journal = journal
 
     def page(self, after: int, limit: int) -> tuple[list[Item], int | None]:
