@@ -45,12 +45,11 @@ if TYPE_CHECKING:
     from cryptography.hazmat.primitives import hashes, serialization
     from cryptography.hazmat.primitives.asymmetric import ec
     from cryptography.x509 import oid
-else:
-    # 8 MB that nobody needs who has no certificate.
+else:  # 8 MB that nobody needs who has no certificate
+    _PARTS = "cryptography.hazmat.primitives"
     exceptions, x509 = Late("cryptography.exceptions"), Late("cryptography.x509")
-    hashes = Late("cryptography.hazmat.primitives.hashes")
-    serialization = Late("cryptography.hazmat.primitives.serialization")
-    ec, oid = Late("cryptography.hazmat.primitives.asymmetric.ec"), Late("cryptography.x509.oid")
+    hashes, serialization = Late(f"{_PARTS}.hashes"), Late(f"{_PARTS}.serialization")
+    ec, oid = Late(f"{_PARTS}.asymmetric.ec"), Late("cryptography.x509.oid")
 
 FOLDER = "certificates"
 AUTHORITY_FILE, SERVER_FILE, NAMES_FILE = "authority.pem", "server.pem", "names"
