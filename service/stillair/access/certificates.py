@@ -44,12 +44,11 @@ if TYPE_CHECKING:
     from cryptography import exceptions, x509
     from cryptography.hazmat.primitives import hashes, serialization
     from cryptography.hazmat.primitives.asymmetric import ec
-    from cryptography.x509 import oid
 else:  # 8 MB that nobody needs who has no certificate
     _PARTS = "cryptography.hazmat.primitives"
     exceptions, x509 = Late("cryptography.exceptions"), Late("cryptography.x509")
     hashes, serialization = Late(f"{_PARTS}.hashes"), Late(f"{_PARTS}.serialization")
-    ec, oid = Late(f"{_PARTS}.asymmetric.ec"), Late("cryptography.x509.oid")
+    ec = Late(f"{_PARTS}.asymmetric.ec")
 
 FOLDER = "certificates"
 AUTHORITY_FILE, SERVER_FILE, NAMES_FILE = "authority.pem", "server.pem", "names"
@@ -114,7 +113,7 @@ class Identity:
     @property
     def common_name(self) -> str:
         """What it is called in lists."""
-        found = self.certificate.subject.get_attributes_for_oid(oid.NameOID.COMMON_NAME)
+        found = self.certificate.subject.get_attributes_for_oid(x509.oid.NameOID.COMMON_NAME)
         return str(found[0].value) if found else ""
 
     @property
@@ -233,10 +232,10 @@ def make_authority(machine: str, names: Iterable[str], now_at: datetime) -> Iden
     begins_at = _second(now_at) - BACK
     subject = x509.Name(
         [
-            x509.NameAttribute(oid.NameOID.ORGANIZATION_NAME, "Stillair"),
+            x509.NameAttribute(x509.oid.NameOID.ORGANIZATION_NAME, "Stillair"),
             # The year tells two apart in a telephone's list.
             x509.NameAttribute(
-                oid.NameOID.COMMON_NAME, f"Stillair on {machine[:30]}, {now_at:%Y-%m-%d}"
+                x509.oid.NameOID.COMMON_NAME, f"Stillair on {machine[:30]}, {now_at:%Y-%m-%d}"
             ),
         ]
     )
@@ -291,7 +290,7 @@ def issue(authority: Identity, names: Sequence[str], now_at: datetime) -> Identi
     own = authority.certificate
     certificate = (
         x509.CertificateBuilder()
-        .subject_name(x509.Name([x509.NameAttribute(oid.NameOID.COMMON_NAME, "Stillair")]))
+        .subject_name(x509.Name([x509.NameAttribute(x509.oid.NameOID.COMMON_NAME, "Stillair")]))
         .issuer_name(own.subject)
         .public_key(key.public_key())
         .serial_number(x509.random_serial_number())
@@ -300,7 +299,9 @@ def issue(authority: Identity, names: Sequence[str], now_at: datetime) -> Identi
         .add_extension(x509.SubjectAlternativeName(map(_general, names)), critical=False)
         .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
         .add_extension(_usage(authority=False), critical=True)
-        .add_extension(x509.ExtendedKeyUsage([oid.ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
+        .add_extension(
+            x509.ExtendedKeyUsage([x509.oid.ExtendedKeyUsageOID.SERVER_AUTH]), critical=False
+        )
         .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
         .add_extension(
             x509.AuthorityKeyIdentifier.from_issuer_public_key(authority.key.public_key()),
