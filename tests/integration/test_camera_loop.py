@@ -21,6 +21,7 @@ from integration.mjpeg_server import (
 )
 from stillair.clock import ManualClock, SystemClock
 from stillair.errors import CameraError
+from stillair.fire.sparing import LooksAtAll
 from stillair.fire.vision import Sight, Vision
 from stillair.model import CameraCondition, CameraState, Movement, Sense, Sign
 from stillair.sensing.camera_loop import CameraLoop, Looks
@@ -37,7 +38,7 @@ Event = Frame | Exception
 Told = CameraState | Sign | Movement
 
 
-class ScriptedVision:
+class ScriptedVision(LooksAtAll):
     """Sees in each picture what the test says; keeps what it was shown."""
 
     def __init__(self) -> None:

@@ -48,6 +48,12 @@ class MotionMap:
         self._last_moved_s: float | None = None
         self._began_s: float | None = None
         self._told: Movement | None = None
+        self._stirs = False
+
+    @property
+    def stirs(self) -> bool:
+        """Whether anything moved in the last two pictures, or the light did."""
+        return self._stirs
 
     def update(self, t_s: float, gray: Gray, *, fit: bool) -> Movement | None:
         """Take the next picture, `(height, width) uint8`; say what is new, or due again.
@@ -66,6 +72,7 @@ class MotionMap:
         if before is None or gone_s > 2.0:
             return None
         changed = _changed(small, before)
+        self._stirs = changed is None or cv2.countNonZero(changed) >= LEAST_SPOTS
         if changed is not None:
             self._learn(t_s, gone_s, changed)
         return self._tell(self._movement(t_s))

@@ -49,6 +49,7 @@ from stillair.fire.veil import (
     moment,
 )
 
+EARLY_S = 1e-6  # times are rounded
 GAP_S = 2.5  # pictures further apart belong to no common two seconds
 JUDGE_EVERY_S = 1.0
 AGES_S = (8.0, 30.0, 120.0, 600.0, 1800.0)
@@ -177,6 +178,11 @@ class SmokeWatch:
         return self._veil
 
     @property
+    def due_s(self) -> float:
+        """When it wants the next picture; sooner ones it leaves out."""
+        return self._sampled_s + SAMPLE_EVERY_S - EARLY_S
+
+    @property
     def is_told(self) -> bool:
         return self.strength >= self._told_from
 
@@ -214,7 +220,7 @@ class SmokeWatch:
 
     def update(self, t_s: float, gray: Gray) -> bool:
         """Take the next picture, `(height, width) uint8`; whether it was judged."""
-        if t_s - self._sampled_s < SAMPLE_EVERY_S - 1e-6:
+        if t_s < self.due_s:
             return False
         if t_s - self._sampled_s > GAP_S:
             self._begin_seconds()
