@@ -58,19 +58,23 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
-from cv2.typing import MatLike
 from numpy.typing import NDArray
 
+from stillair.fire.flame_colour import (
+    Light,
+    Seen,
+    above,
+    as_gray,
+    in_this_light,
+    seen_in,
+    where_hot,
+)
 from stillair.fire.flame_terms import features, likelihood
-from stillair.fire.regions import Region, pixels_of
+from stillair.fire.grid import Gray, middle
+from stillair.fire.regions import Region
 
-Gray = NDArray[np.uint8]
 Spots = NDArray[np.intp]
-Light = NDArray[np.float64]  # (height, 3): means of the left, middle and right third of each row
 
-LEAST_RED = 160  # of 255
-LEAST_RED_OVER_BLUE = 45
-MOST_BLUE_OVER_GREEN = 10
 CHANGE = 12  # of 255, from one picture to the next
 LOUD = 32  # of 255, likewise
 ACTIVITY_TAU_S = 1.0
@@ -87,13 +91,11 @@ LEAST_SPOTS = 6
 LEAST_PLAIN = 12
 MOST_PLACES = 6
 MOST_SPOTS = 60
-HOT_RED, HOT_GREEN = 235, 196  # from here up
 HOT_NEAR_PX = 6  # active spots so near to a hot one are of its place
 SELDOM = 0.02  # of the time: what has a flame's colour no more often only shows its light
 LEAST_STIRRED = 3  # of the 64 pixels of a part of the picture: noise alone changes fewer at once
 STIRRED_PX = 8  # the width of such a part
 STIRRED_LIGHT = 0.03  # of a row's light, in half of them
-LEAST_GAIN = 0.02  # of a row's light; less changes nothing by `CHANGE`
 REPEATED = 0.1  # of 255: live pictures differ by more than that in the mean
 NEAR_PX = 3  # active spots so near to each other belong together
 FLOW_MARGIN_PX = 16
@@ -143,46 +145,13 @@ class Place:
         return 1.0 - math.exp2(-self.sum / TOLD_SUM)
 
 
-@dataclass(slots=True)
-class _Seen:
-    """One picture: its planes, where it has a flame's colour, its light, and what it changed."""
-
-    picture: NDArray[np.uint8]
-    green: Gray
-    red: Gray
-    coloured: Gray
-    light: Light
-    change: Gray | None = None
-
-
-def _seen_in(picture: NDArray[np.uint8], ignore: Sequence[Region]) -> _Seen:
-    blue, green, red = (_gray(plane) for plane in cv2.split(picture))
-    coloured = _coloured(blue, green, red)
-    for region in ignore:
-        coloured[pixels_of(region, *coloured.shape)] = 0
-    return _Seen(picture, green, red, coloured, _light_of(green))
-
-
-def _light_of(green: Gray) -> Light:
-    """Means of the thirds of each row, of 255, rounded, and 1 so that none is 0.
-
-    By the row's running sum, in a tenth of the time that shrinking it to three pixels takes.
-    """
-    wide = green.shape[1]
-    ends = np.arange(4) * (wide / 3.0)
-    before = np.minimum(ends.astype(int), wide - 1)
-    summed = np.diff(cv2.integral(green), axis=0)
-    sums = summed[:, before] + (ends - before) * (summed[:, before + 1] - summed[:, before])
-    return np.asarray(np.rint(np.diff(sums, axis=1) / (wide / 3.0)) + 1.0, np.float64)
-
-
 class FlameWatch:
     """Find places that look like flames, picture by picture; see the module."""
 
     def __init__(self, ignore: Sequence[Region] = ()) -> None:
         self._ignore = ignore
         self._flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
-        self._newest: _Seen | None = None  # not yet taken
+        self._newest: Seen | None = None  # not yet taken
         self._begin((0, 0))
 
     def _begin(self, shape: tuple[int, ...]) -> None:
@@ -220,29 +189,29 @@ class FlameWatch:
         """Whether the next picture differs from the last in a flame's colour, or in its light."""
         return self._is_stirred(self._seen_in(picture))
 
-    def _is_stirred(self, seen: _Seen) -> bool:
+    def _is_stirred(self, seen: Seen) -> bool:
         if not self._greens or seen.green.shape != self._shape:
             return True
         assert self._light is not None
-        if float(np.median(np.abs(seen.light / self._light - 1.0))) >= STIRRED_LIGHT:
+        if middle(np.abs(seen.light / self._light - 1.0)) >= STIRRED_LIGHT:
             return True
-        spots = _above(self._change_to(seen), CHANGE) & (seen.coloured | self._coloured)
-        size = (self._shape[1] // STIRRED_PX, self._shape[0] // STIRRED_PX)
+        spots = above(self._change_to(seen), CHANGE) & (seen.coloured | self._coloured)
+        size = [max(1, side // STIRRED_PX) for side in reversed(self._shape)]
         parts = cv2.resize(spots, size, interpolation=cv2.INTER_AREA)
         return float(parts.max()) >= int(LEAST_STIRRED / STIRRED_PX**2 * 255.0)
 
-    def _seen_in(self, picture: NDArray[np.uint8]) -> _Seen:
+    def _seen_in(self, picture: NDArray[np.uint8]) -> Seen:
         """What is measured of a picture by itself, once for whoever asks."""
         if self._newest is None or self._newest.picture is not picture:
-            self._newest = _seen_in(picture, self._ignore)
+            self._newest = seen_in(picture, self._ignore)
         return self._newest
 
-    def _change_to(self, seen: _Seen) -> Gray:
+    def _change_to(self, seen: Seen) -> Gray:
         """How much each pixel has changed since the last picture, beside the light."""
         if seen.change is None:
             assert self._light is not None
-            before = _in_this_light(self._greens[-1], self._light, seen.light)
-            seen.change = _gray(cv2.absdiff(seen.green, before))
+            before = in_this_light(self._greens[-1], self._light, seen.light)
+            seen.change = as_gray(cv2.absdiff(seen.green, before))
         return seen.change
 
     def update(self, t_s: float, picture: NDArray[np.uint8]) -> list[Place] | None:
@@ -272,13 +241,13 @@ class FlameWatch:
         change = self._change_to(seen)
         self._stirs = self._is_stirred(seen)
         # the middle of a flame is too bright to have a colour
-        flame = coloured | (_hot(green, red) & _gray(cv2.dilate(coloured, _NEAR)))
+        flame = coloured | (where_hot(green, red) & as_gray(cv2.dilate(coloured, _NEAR)))
         elsewhere = ~(flame | self._flame)
         self._flame = flame
         both = coloured & self._coloured
-        loud = _above(change, LOUD)
+        loud = above(change, LOUD)
         for part, share in (
-            (_above(change, CHANGE) & both, self._activity),
+            (above(change, CHANGE) & both, self._activity),
             (loud & both, self._loud),
             (loud & elsewhere, self._loud_foreign),
             (coloured, self._occupancy),
@@ -303,11 +272,11 @@ class FlameWatch:
     # --- the places ---
 
     def _look(self, t_s: float, red: Gray) -> list[Place]:
-        active = _above(self._activity, ACTIVE * 255.0)
+        active = above(self._activity, ACTIVE * 255.0)
         known = [p for p in self._places if t_s - p.seen_s <= FORGOTTEN_S]
         if cv2.countNonZero(active) < LEAST_SPOTS:
             return known
-        hot = _gray(cv2.dilate(_hot(self._greens[-1], red), _HOT_NEAR))
+        hot = as_gray(cv2.dilate(where_hot(self._greens[-1], red), _HOT_NEAR))
         hot, self._hot = hot | self._hot, hot
         found: list[Place] = []
         for chosen, is_hot in ((active & hot, True), (active & ~hot, False)):
@@ -451,7 +420,7 @@ class FlameWatch:
         for place in self._places:  # what may be a flame must not become usual
             if place.strength >= DOUBTED:
                 self._brightest[place.top : place.bottom, place.left : place.right] = 0
-        self._waiting.append((t_s, _gray(cv2.dilate(self._brightest, _NEAR))))
+        self._waiting.append((t_s, as_gray(cv2.dilate(self._brightest, _NEAR))))
         self._brightest = green.copy()
         while self._waiting and t_s - self._waiting[0][0] >= USUAL_AFTER_S:
             _, old = self._waiting.popleft()
@@ -477,7 +446,7 @@ def _parts(chosen: Gray) -> Iterator[tuple[tuple[slice, slice], NDArray[np.bool_
     """The largest parts of what is chosen (255, else 0) that are near to each other, by window."""
     if cv2.countNonZero(chosen) < LEAST_SPOTS:
         return
-    near = _gray(cv2.dilate(chosen, _NEAR))
+    near = as_gray(cv2.dilate(chosen, _NEAR))
     left, top, wide, high = (int(v) for v in cv2.boundingRect(near))
     # only where there is anything: in all of the picture it takes ten times as long
     near = near[top : top + high, left : left + wide]
@@ -488,45 +457,6 @@ def _parts(chosen: Gray) -> Iterator[tuple[tuple[slice, slice], NDArray[np.bool_
         spots = (labels[y : y + high, x : x + wide] == label) & (chosen[window] > 0)
         if np.count_nonzero(spots) >= LEAST_SPOTS:
             yield window, spots
-
-
-def _coloured(blue: Gray, green: Gray, red: Gray) -> Gray:
-    """Where a picture has a flame's colour, 255, and 0 elsewhere."""
-    coloured = _above(red, LEAST_RED - 1) & _above(cv2.subtract(red, blue), LEAST_RED_OVER_BLUE - 1)
-    coloured &= _gray(cv2.compare(green, red, cv2.CMP_LE))
-    return coloured & ~_above(cv2.subtract(blue, green), MOST_BLUE_OVER_GREEN)
-
-
-def _hot(green: Gray, red: Gray) -> Gray:
-    """Where a picture is as bright as the middle of a flame, 255, and 0 elsewhere."""
-    return _above(red, HOT_RED - 1) & _above(green, HOT_GREEN - 1)
-
-
-def _above(picture: MatLike, level: float) -> Gray:
-    """255 where a picture is above `level`, and 0 elsewhere."""
-    return _gray(cv2.threshold(picture, level, 255, cv2.THRESH_BINARY)[1])
-
-
-def _gray(picture: MatLike) -> Gray:
-    return np.asarray(picture, np.uint8)
-
-
-def _in_this_light(before: Gray, then: Light, now: Light) -> Gray:
-    """The picture before as the lamp would show it now, with its flicker and its bands.
-
-    Row by row, because a camera reads its rows one after the other; and of the left, the
-    middle and the right third the one that changed least, because light changes in all.
-    """
-    gains = now / then - 1.0
-    sizes = np.abs(gains)
-    if float(sizes.min(axis=1).max()) < LEAST_GAIN:
-        return before
-    least = np.take_along_axis(gains, sizes.argmin(axis=1)[:, None], axis=1)
-    alike = (np.sign(gains) == np.sign(gains[:, :1])).all(axis=1)[:, None]
-    gain = np.where(alike, least, 0.0)
-    if float(np.abs(gain).max()) < LEAST_GAIN:
-        return before
-    return np.asarray(np.clip(before * (1.0 + gain), 0.0, 255.0), np.uint8)
 
 
 def _series(planes: Sequence[Gray], rows: Spots, columns: Spots) -> NDArray[np.float32]:

@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stillair.fire.grid import middle
 from stillair.model import Movement
 
 Gray = NDArray[np.uint8]
@@ -112,8 +113,8 @@ class MotionMap:
 
 def _changed(now: NDArray[np.float32], before: NDArray[np.float32]) -> Gray | None:
     """Where a picture differs from the one before, 1, beside light and noise; None: everywhere."""
-    gain = (float(np.median(now)) + 1.0) / (float(np.median(before)) + 1.0)
+    gain = (middle(now) + 1.0) / (middle(before) + 1.0)
     difference = np.abs(now - gain * before)
-    noise = float(np.median(difference)) / 0.67
+    noise = middle(difference) / 0.67
     changed = (difference > max(LEAST_CHANGE, NOISES * noise)).astype(np.uint8)
     return None if float(changed.mean()) > WHOLE_PICTURE else changed

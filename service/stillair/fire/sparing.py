@@ -89,11 +89,7 @@ class Sparing(Generic[T]):
         Of one that is held the answer is what is known anyway. Raises what `vision` raises.
         """
         last, vision = self._last, self._vision
-        if (
-            last is not None
-            and self._came_s < t_s < vision.due_s
-            and len(self._held) < MOST_HELD
-        ):
+        if last is not None and self._came_s < t_s < vision.due_s and len(self._held) < MOST_HELD:
             vision.came(t_s)
             self._came_s = t_s
             self._held.append((t_s, came))

@@ -11,6 +11,7 @@ import logging
 import math
 import threading
 from collections.abc import Callable
+
 from stillair.clock import Clock, SystemClock
 from stillair.errors import CameraError
 from stillair.fire.sparing import Looks, Sparing
