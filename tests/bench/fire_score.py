@@ -41,11 +41,22 @@ class Heard:
         return min(times_s, default=None)
 
 
+sparing = True  # as the service is
+
+
+class Unsparing(Vision):
+    """Has every picture looked at, to be compared with."""
+
+    due_s = -math.inf
+
+
 @dataclass(slots=True)
 class _Watcher:
     """Looks at pictures and keeps count."""
 
-    looks: Sparing[NDArray[np.uint8]] = field(default_factory=lambda: Sparing(Vision(), as_it_is))
+    looks: Sparing[NDArray[np.uint8]] = field(
+        default_factory=lambda: Sparing(Vision() if sparing else Unsparing(), as_it_is)
+    )
     conditions: list[tuple[float, str]] = field(default_factory=list)
     blind_s: float = 0.0
     last_s: float | None = None
