@@ -24,6 +24,7 @@ from stillair.simulation.view import SceneState
 
 PICTURES = 450
 USUAL, LARGE = (640, 480), (1280, 720)
+SECONDS_SENT = 20  # then from the beginning again
 
 
 class _Timed:
