@@ -28,6 +28,7 @@ EVERY_S = 0.2
 LEAST_CHANGE = 7.0  # of 255
 NOISES = 5.0  # a change has to be above so many standard deviations of the noise
 LEAST_SPOTS = 5  # of 4,800
+MUCH_SPOTS = 48  # a lamp's bands change fewer, and so does what moves far off
 USUAL_SHARE = 0.1  # of what the machine usually moves
 WHOLE_PICTURE = 0.4  # more than this at once is light, or the camera itself
 MAP_TAU_S = 600.0
@@ -53,7 +54,7 @@ class MotionMap:
 
     @property
     def stirs(self) -> bool:
-        """Whether anything moved in the last two pictures, or the light did."""
+        """Whether much moved from one to the other of the last two pictures."""
         return self._stirs
 
     def update(self, t_s: float, gray: Gray, *, fit: bool) -> Movement | None:
@@ -73,7 +74,7 @@ class MotionMap:
         if before is None or gone_s > 2.0:
             return None
         changed = _changed(small, before)
-        self._stirs = changed is None or cv2.countNonZero(changed) >= LEAST_SPOTS
+        self._stirs = changed is None or cv2.countNonZero(changed) >= MUCH_SPOTS
         if changed is not None:
             self._learn(t_s, gone_s, changed)
         return self._tell(self._movement(t_s))
