@@ -170,3 +170,17 @@ def test_a_lamp_that_swings_in_step_with_the_looks_is_seen() -> None:
         for sights in (some, each)
     ]
     assert told[0] <= told[1] + 1.0
+
+
+def test_in_the_bands_of_a_common_lamp_pictures_may_wait() -> None:
+    """A tenth of the light from the darkest to the brightest, wandering down the picture."""
+    rows = np.arange(240, dtype=np.float32)[:, None, None] / 240.0
+
+    def paint(picture: NDArray[np.float32], t_s: float) -> None:
+        picture *= 1.0 + 0.05 * np.sin(np.float32(np.pi) * 2.0 * (2.5 * rows + 1.3 * t_s))
+
+    vision = Noted()
+    looks: Sparing[Picture] = Sparing(vision, as_it_is)
+    for t_s, picture in film(paint, 9.0, per_s=PER_S):
+        looks.take(t_s, picture)
+    assert sum(t_s >= 4.0 for t_s in vision.looked) / 5.0 <= MOST_LOOKS_PER_S
