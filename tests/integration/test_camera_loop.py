@@ -21,10 +21,10 @@ from integration.mjpeg_server import (
 )
 from stillair.clock import ManualClock, SystemClock
 from stillair.errors import CameraError
-from stillair.fire.sparing import LooksAtAll
+from stillair.fire.sparing import Looks, LooksAtAll
 from stillair.fire.vision import Sight, Vision
 from stillair.model import CameraCondition, CameraState, Movement, Sense, Sign
-from stillair.sensing.camera_loop import CameraLoop, Looks
+from stillair.sensing.camera_loop import CameraLoop
 from stillair.sensing.mjpeg import picture_size
 from stillair.sensing.pictures import narrower
 from stillair.sensing.protocols import Frame
