@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from stillair.hall.catching_up import MOST_LANES, Batch, Progress, pause_s
 from stillair.hall.cursors import FILE_NAME, Cursors
 from stillair.hall.messages import (
+    ANSWERS,
     LARGEST_BYTES,
     MESSAGES,
     MOST_READINGS,
@@ -264,8 +265,9 @@ def test_the_longest_batch_keeps_within_its_bound() -> None:
 
 def test_the_schema_names_every_message_and_its_fields() -> None:
     made = schema()
-    assert made["messages"].keys() == MESSAGES.keys()
-    for topic, model in MESSAGES.items():
+    both = {**MESSAGES, **ANSWERS}
+    assert made["messages"].keys() == both.keys()
+    for topic, model in both.items():
         name = made["messages"][topic]["$ref"].removeprefix("#/$defs/")
         fields = made["$defs"][name]
         assert fields["properties"].keys() == model.model_fields.keys()

@@ -1,6 +1,6 @@
-"""What a board publishes for a hall of many chambers: topics, and one model a message.
+"""What boards and a hall of many chambers say to each other: topics, and one model a message.
 
-Everything lies below PREFIX/BOARD/CHAMBER, where BOARD is a mark that each board has given
+What a board says lies below PREFIX/BOARD/CHAMBER, where BOARD is a mark that each board has given
 itself and CHAMBER the chamber's key, so that two boards with a chamber of one name are two:
 
     watch       is it watched; retained, and by the last will also where the board can't say so
@@ -8,6 +8,12 @@ itself and CHAMBER the chamber's key, so that two boards with a chamber of one n
     alarms/ID   each alarm as it stands; retained, empty once it is over and answered
     entries     rows of the ledger, one a message, in the order of `seq`
     readings    temperatures, in the order of time
+    acted       what became of an order
+
+A hall answers there, and says at PREFIX/hall (retained, and by its last will) that it takes:
+
+    taken       how far it has this chamber for good; retained
+    acts        an order of somebody who looks at the hall, signed
 
 All of it is JSON in UTF-8 at QoS 1. Labels ending in `at` are RFC 3339 in UTC, names carry
 units, and within `v` 1 fields are only added. An entry is known by `parcel` and `part`, a
@@ -184,10 +190,76 @@ class Column(_Part):
 
 
 class ReadingsMessage(_Message):
-    """Readings of several sensors: of one message all are before those of the next, unless the
-    board's clock was set back."""
+    """Readings of several sensors: within a lane all of one message are before those of the
+    next. Where the board's clock was set back a new lane begins, with a higher number."""
 
+    lane: int = Field(default=0, ge=0)
     sensors: dict[str, Column]
+
+
+class HallMessage(_Part):
+    """Whether a hall takes what boards publish: `ended` on purpose, `silent` where its
+    connection broke off. While it doesn't take, boards keep what they have."""
+
+    v: Literal[1] = 1
+    hall: str = Field(description="The mark that the hall's store has been given.")
+    state: Literal["taking", "ended", "silent"]
+    at: str
+    version: str = Field(default=__version__, description="Of the program.")
+
+    def payload(self) -> bytes:
+        """As it is published."""
+        return self.model_dump_json().encode()
+
+
+class TakenMessage(_Part):
+    """How far a hall has a chamber, in a store that survives it. A board goes on from there,
+    also where that is less than it has sent: then the hall's store is an older one."""
+
+    v: Literal[1] = 1
+    hall: str
+    board: str
+    chamber: str
+    seq: int = Field(ge=0, description="The last row of the ledger; 0 for none.")
+    parcel: str = Field(description="The parcel of that row, by which a journal is known again.")
+    lane: int = Field(default=0, ge=0, description="The newest lane of which there are readings.")
+    sensors: dict[str, int] = Field(description="In it, of each sensor the last `at_ms`.")
+
+    def payload(self) -> bytes:
+        """As it is published."""
+        return self.model_dump_json().encode()
+
+
+class Order(_Part):
+    """What somebody at the hall wants a board to do. Good for a minute, and once."""
+
+    id: str = Field(max_length=64)
+    board: str
+    chamber: str
+    at: str
+    act: Literal["acknowledge"]
+    alarm: str = Field(description="As the board calls it.")
+    by: str = Field(max_length=80, description="Who says so.")
+
+
+class ActMessage(_Part):
+    """An order as it is sent: signed, as whoever reaches the broker could say anything."""
+
+    v: Literal[1] = 1
+    order: str = Field(max_length=4_000, description="An `Order` as JSON text.")
+    signature: str = Field(description="HMAC-SHA256 of that text by the common secret, in hex.")
+
+    def payload(self) -> bytes:
+        """As it is published."""
+        return self.model_dump_json().encode()
+
+
+class ActedMessage(_Message):
+    """What became of an order; `reason` says why nothing."""
+
+    id: str
+    done: bool
+    reason: str = ""
 
 
 MESSAGES: Final[dict[str, type[_Message]]] = {
@@ -196,21 +268,30 @@ MESSAGES: Final[dict[str, type[_Message]]] = {
     "alarms": AlarmMessage,
     "entries": EntryMessage,
     "readings": ReadingsMessage,
+    "acted": ActedMessage,
+}
+# What a hall says.
+ANSWERS: Final[dict[str, type[_Part]]] = {
+    "hall": HallMessage,
+    "taken": TakenMessage,
+    "acts": ActMessage,
 }
 
 
 def schema() -> dict[str, Any]:
     """JSON Schema of all messages, `messages` naming the one of each topic."""
+    all_messages: dict[str, type[BaseModel]] = {**MESSAGES, **ANSWERS}
+    models: list[type[BaseModel]] = [*all_messages.values(), Order]
     references, schemas = models_json_schema(
-        [(model, "serialization") for model in MESSAGES.values()],
+        [(model, "serialization") for model in models],
         by_alias=True,
-        title="What a Stillair board publishes for a hall",
+        title="What Stillair boards and a hall of many chambers say to each other",
     )
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         **schemas,
         "messages": {
-            topic: references[(model, "serialization")] for topic, model in MESSAGES.items()
+            topic: references[(model, "serialization")] for topic, model in all_messages.items()
         },
     }
 
