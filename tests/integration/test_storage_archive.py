@@ -5,7 +5,11 @@ from __future__ import annotations
 import random
 import resource
 import sqlite3
+import struct
+import zlib
+from array import array
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -114,6 +118,26 @@ def test_a_torn_tail_loses_only_its_last_record(archive: Archive, path: Path) ->
     again.close()
 
 
+def test_a_tail_of_an_older_board_is_taken_up_and_goes_on(archive: Archive, path: Path) -> None:
+    archive.close()
+    (tail,) = path.parent.glob("*-tail-*")
+    # As it was written before readings were packed in it: each number in eight bytes, deflated.
+    times_ms, units = (array("q", each) for each in ((1_000, 2_000), (200_000_000, 210_000_000)))
+    numbers = times_ms.tobytes() + units.tobytes()
+    name = CHAMBER.encode()
+    content = zlib.compress(struct.pack("<HHI", len(name), 3, 2) + name + b"top" + numbers, 1)
+    head = struct.pack("<20sQ", b"stillair readings 1\n", 0)
+    record = struct.pack("<II", len(content), zlib.crc32(content)) + content
+    tail.write_bytes((head + record).ljust(CHUNK_BYTES, b"\0"))
+    killed = Archive.open(path)
+    killed.add(CHAMBER, "top", 3.0, 22.0)
+    killed.flush()
+    with closing(Archive.open(path)) as again:
+        ((found_ms, found),) = again.held(CHAMBER, 0, 10_000)["top"]
+    assert found_ms.tolist() == [1_000, 2_000, 3_000]
+    assert found.tolist() == [200_000_000, 210_000_000, 220_000_000]
+
+
 @pytest.mark.parametrize("content", [b"", b"x", b"rubbish " * 1000], ids=["empty", "x", "rubbish"])
 def test_a_tail_of_rubbish_is_begun_anew(archive: Archive, path: Path, content: bytes) -> None:
     fill(archive, 70)
@@ -138,6 +162,52 @@ def test_a_clock_that_is_set_loses_no_reading(archive: Archive, path: Path, step
     assert sorted(value for _, value in found) == [second / 4 for second in range(130)]
 
 
+def test_a_tail_that_lost_what_is_packed_by_now_keeps_what_comes(
+    archive: Archive, path: Path
+) -> None:
+    fill(archive, 120)
+    archive.close()
+    (tail,) = path.parent.glob("*-tail-*")
+    tail.write_bytes(tail.read_bytes()[:100])  # as a power cut may, and rows are on the disk
+    killed = Archive.open(path, row_readings=ROW)
+    fill(killed, 30, start_s=T0_S + 120)
+    again = Archive.open(path, row_readings=ROW)
+    expected = [*range(100), *range(120, 150)]
+    assert [second for second, _ in read(path, again)] == expected
+    again.close()
+
+
+def test_what_memory_had_no_room_for_is_not_taken_for_what_is_packed(path: Path) -> None:
+    killed = Archive.open(path, row_readings=250, memory_readings=300)
+    fill(killed, 200)
+    for second in range(200, 340):
+        killed.add(CHAMBER, "top", T0_S + second, 20.0)
+    assert killed.lost == 301
+    fill(killed, 300, start_s=T0_S + 340)
+    assert rows(path) == 1
+    again = Archive.open(path)
+    assert [second for second, _ in read(path, again)] == [float(n) for n in range(301, 640)]
+    again.close()
+
+
+def test_a_tail_is_begun_anew_once_most_of_it_is_packed(
+    archive: Archive, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("stillair.storage.archive.PACKED_READINGS", 100)
+    for second in range(1_000):
+        for sensor, every in (("top", 1), ("bed", 5)):
+            if second % every == 0:
+                archive.add(CHAMBER, sensor, T0_S + second, float(second % 60))
+        if second % 10 == 9:
+            archive.flush()
+    (tail,) = path.parent.glob("*-tail-*")
+    assert int(tail.name.rpartition("-")[2]) >= 5
+    again = Archive.open(path, row_readings=ROW)
+    assert len(read(path, again)) == 1_000
+    assert len([value for _, value in read(path, again, "bed") if value is not None]) >= 200
+    again.close()
+
+
 def test_sensors_of_one_second_share_a_row(archive: Archive, path: Path) -> None:
     for second in range(120):
         for sensor, late_s in (("top", 0.0), ("bed", 0.013), ("room", 0.4)):
@@ -150,6 +220,90 @@ def test_sensors_of_one_second_share_a_row(archive: Archive, path: Path) -> None
     assert [time_s - T0_S for time_s, _ in table] == [float(n) for n in range(120)]
     assert all(row == (20.0 + n,) * 3 for n, (_, row) in enumerate(table))
     history.close()
+
+
+# --- the newest in memory ------------------------------------------------------------------
+
+
+class Seconds:
+    """A clock that stands until it is moved."""
+
+    def __init__(self) -> None:
+        self.now_s = 0.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+def kept_in_memory(path: Path, clock: Seconds, row_readings: int = ROW) -> Archive:
+    folder = path.with_name("memory")
+    folder.mkdir(exist_ok=True)
+    return Archive.open(path, monotonic_s=clock, row_readings=row_readings, memory_folder=folder)
+
+
+def test_the_newest_readings_wear_no_card_and_survive_a_kill(path: Path) -> None:
+    clock = Seconds()
+    killed = kept_in_memory(path, clock)
+    (tail,) = path.parent.glob("*-tail-*")
+    before = tail.read_bytes()
+    added = fill(killed, 40)
+    assert tail.read_bytes() == before
+    expected = [(float(second), value) for second, value in enumerate(added)]
+    assert read(path) == expected  # another process sees them
+    again = kept_in_memory(path, clock)
+    assert read(path, again) == expected
+    again.add(CHAMBER, "top", T0_S + 40, 50.0)
+    again.flush()
+    assert read(path) == [*expected, (40.0, 50.0)]
+    assert len(list(path.with_name("memory").iterdir())) == 1
+    again.close()
+    assert list(path.with_name("memory").iterdir()) == []
+    assert read(path) == [*expected, (40.0, 50.0)]
+
+
+def test_the_newest_readings_come_to_the_card_within_a_minute(path: Path) -> None:
+    clock = Seconds()
+    killed = kept_in_memory(path, clock)
+    fill(killed, 20)
+    clock.now_s += 46.0
+    killed.add(CHAMBER, "top", T0_S + 20, 50.0)
+    killed.flush()
+    for file in path.with_name("memory").iterdir():
+        file.unlink()  # as a power cut does
+    assert [second for second, _ in read(path)] == [float(n) for n in range(21)]
+
+
+def test_what_is_packed_is_not_taken_from_memory_as_well(path: Path) -> None:
+    clock = Seconds()
+    killed = kept_in_memory(path, clock)
+    fill(killed, 70)
+    assert rows(path) == 1
+    again = kept_in_memory(path, clock)
+    (held,) = again.held(CHAMBER, 0, 10**15)["top"]
+    assert len(held[0]) == 20
+    assert [second for second, _ in read(path, again)] == [float(n) for n in range(70)]
+    again.close()
+
+
+@pytest.mark.parametrize("content", [b"", b"x", b"rubbish " * 1000], ids=["empty", "x", "rubbish"])
+def test_rubbish_in_memory_is_left_out(path: Path, content: bytes) -> None:
+    clock = Seconds()
+    killed = kept_in_memory(path, clock)
+    fill(killed, 20)
+    (file,) = path.with_name("memory").iterdir()
+    file.write_bytes(content)
+    assert read(path) == []
+    again = kept_in_memory(path, clock)
+    assert read(path, again) == []
+    again.close()
+
+
+def test_without_a_folder_in_memory_the_tail_gets_them_at_once(path: Path) -> None:
+    archive = Archive.open(path, memory_folder=path.with_name("nowhere"))
+    fill(archive, 20)
+    again = Archive.open(path)
+    assert [second for second, _ in read(path, again)] == [float(n) for n in range(20)]
+    again.close()
 
 
 # --- charts ---------------------------------------------------------------------------------
@@ -271,9 +425,9 @@ def test_a_damaged_archive_is_set_aside_and_the_tail_kept(archive: Archive, path
     path.write_bytes(b"no archive at all " * 1000)
     again = Archive.open(path, row_readings=ROW)
     assert again.repaired is not None
-    assert [second for second, _ in read(path, again)] == [float(n) for n in range(100, 120)]
+    assert [second for second, _ in read(path, again)] == [float(n) for n in range(120)]
     fill(again, 100, start_s=T0_S + 120)
-    assert len(read(path, again)) == 120
+    assert len(read(path, again)) == 220
     again.close()
 
 

@@ -3,27 +3,32 @@
 from __future__ import annotations
 
 import json
+import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from stillair.clock import ManualClock
 from stillair.hall.catching_up import MOST_LANES, Batch, Progress, pause_s
 from stillair.hall.cursors import FILE_NAME, Cursors
 from stillair.hall.messages import (
-    ANSWERS,
     LARGEST_BYTES,
-    MESSAGES,
     MOST_READINGS,
     Form,
+    HallMessage,
     ReadingsMessage,
-    schema,
+    TakenMessage,
 )
+from stillair.hall.obeying import WAIT_S, Heard
+from stillair.hall.rows import TAKEN_S, Ledger, Rows
 from stillair.storage.archive import Archive
+from stillair.storage.journal import Journal
 from stillair.storage.onward import NextReadings, Onward
 from stillair.storage.packing import MISSING, UNITS_PER_K
 from stillair.storage.readings import Readings
@@ -54,7 +59,9 @@ class Kept:
         if (owed := progress.owed()) is None:
             return None
         lane, spans_ms = owed
-        return Batch(lane, spans_ms, self.onward.readings("north-bench", spans_ms, most))
+        found = self.onward.readings("north-bench", spans_ms, most)
+        lane.found(spans_ms, found)
+        return Batch(lane, found)
 
     def take(self, progress: Progress, batch: Batch) -> None:
         for sensor, (times_ms, _) in batch.found.pieces.items():
@@ -146,6 +153,7 @@ def test_a_word_on_a_batch_from_before_the_clock_was_set_back_moves_nothing_else
     assert ("top", 50_000) in kept.got
 
 
+@settings(max_examples=25)  # each makes an archive; more are played in test_hall_words.py
 @given(st.lists(st.tuples(st.sampled_from(["top", "low"]), st.integers(1, 400)), max_size=80))
 def test_however_the_clock_is_set_nothing_is_left_out(
     tmp_path_factory: pytest.TempPathFactory, readings: list[tuple[str, int]]
@@ -248,8 +256,9 @@ def test_a_damaged_file_is_set_aside(tmp_path: Path, content: bytes) -> None:
 def test_readings_come_out_as_they_were_measured() -> None:
     units = np.array([451_250_000, MISSING, round(20.0625 * UNITS_PER_K), 203_000_000])
     times_ms = np.array([1000, 2000, 3000, 4000])
-    payload = FORM.readings(NextReadings({"top": (times_ms, units)}, 4000, False))
+    payload = FORM.readings(NextReadings({"top": (times_ms, units)}, 4000, False), lane=2)
     told = ReadingsMessage.model_validate_json(payload)
+    assert told.lane == 2
     assert told.sensors["top"].at_ms == [1000, 2000, 3000, 4000]
     assert told.sensors["top"].temperature_c == [45.125, None, 20.0625, 20.3]
 
@@ -260,17 +269,79 @@ def test_the_longest_batch_keeps_within_its_bound() -> None:
     times_ms = np.full(share, -99_999_999_999_999)
     units = np.full(share, -1_234_567_891)
     found = NextReadings(dict.fromkeys(names, (times_ms, units)), 0, False)
-    assert len(FORM.readings(found)) <= LARGEST_BYTES
+    assert len(FORM.readings(found, 2**53)) <= LARGEST_BYTES
 
 
-def test_the_schema_names_every_message_and_its_fields() -> None:
-    made = schema()
-    both = {**MESSAGES, **ANSWERS}
-    assert made["messages"].keys() == both.keys()
-    for topic, model in both.items():
-        name = made["messages"][topic]["$ref"].removeprefix("#/$defs/")
-        fields = made["$defs"][name]
-        assert fields["properties"].keys() == model.model_fields.keys()
-        assert fields["properties"]["v"]["const"] == 1
-    assert "class" in made["$defs"]["Alarm"]["properties"]
-    json.dumps(made)
+# --- what is under way to a hall ----------------------------------------------------------
+
+
+class Wire:
+    """A connection whose broker confirms at once: what was published on it."""
+
+    is_in, largest_bytes = True, LARGEST_BYTES
+
+    def __init__(self) -> None:
+        self.sent: list[ReadingsMessage] = []
+
+    def may(self, _kind: str) -> bool:
+        return True
+
+    def publish(
+        self, _kind: str, _topic: str, payload: bytes, done: Callable[[], None], **_: Any
+    ) -> None:
+        self.sent.append(ReadingsMessage.model_validate_json(payload))
+        done()
+
+
+def test_what_a_hall_does_not_say_that_it_has_is_sent_again_after_a_while(kept: Kept) -> None:
+    clock = ManualClock()
+    folder = kept.archive.path.parent
+    rows = Rows(
+        Ledger(last_seq=lambda: 0, cleaned=lambda body: body),
+        kept.onward,
+        cursors(folder),
+        chamber="north-bench",
+        sensors=("top",),
+        every_s=5.0,
+        clock=clock,
+    )
+    Journal.open(folder / "journal.db").close()
+    now_ms = round(clock.wall().timestamp() * 1000)
+    kept.archive.add("north-bench", "top", now_ms / 1000, 20.0)
+    rows.told("top", now_ms)
+    rows.ready()
+    wire: Any = Wire()
+    heard = Heard(FORM.board, FORM.chamber, clock.now_s())
+    told: dict[str, Any] = {"hall": "a", "at": "2026-05-02T09:00:00Z"}
+    heard.says(HallMessage(**told, state="taking").payload(), clock.now_s())
+
+    def go(seconds: float) -> int:
+        """How many have gone out after so long."""
+        until_s = clock.now_s() + seconds
+        while clock.now_s() < until_s:
+            clock.advance(0.5)
+            for _ in range(3):  # a question to the disk is answered by another thread
+                rows.hand_on(wire, FORM, heard)
+                time.sleep(0.002)
+        return len(wire.sent)
+
+    assert go(WAIT_S - 0.5) == 0, "its word on us may still come"
+    assert go(8.0) == 1
+    assert go(TAKEN_S - 9.0) == 1
+    assert not rows.ails
+    assert go(10.0) == 2
+    assert wire.sent[0] == wire.sent[1]
+    assert "does not say" in rows.ails
+    word: dict[str, Any] = {"board": FORM.board, "chamber": FORM.chamber, "seq": 0, "parcel": ""}
+    heard.has(TakenMessage(**word, hall="a", sensors={"top": now_ms}).payload())
+    assert go(30.0) == 2
+    assert not rows.ails
+    heard.says(HallMessage(**told, state="silent").payload(), clock.now_s())
+    kept.archive.add("north-bench", "top", now_ms / 1000 + 1.0, 20.0)
+    rows.told("top", now_ms + 1000)
+    assert go(30.0) == 2
+    assert "out of reach" in rows.ails
+    heard.says(b"", clock.now_s())
+    assert go(WAIT_S + 6.0) == 3, "no hall any more: the broker's word counts"
+    assert go(30.0) == 3
+    assert not rows.ails

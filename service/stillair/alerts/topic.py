@@ -30,7 +30,7 @@ CHECK_S: Final = 8.0
 CONNECT_TIMEOUT_S: Final = 5.0
 KEEPALIVE_S: Final = 10
 LOOP_S: Final = 0.2
-# We subscribe to nothing, so what a broker has to say is short; paho would gather 256 MB.
+# Who subscribes to nothing hears only short words; paho would gather 256 MB.
 LARGEST_ANSWER_BYTES: Final = 64 * 1024
 NOBODY_LISTENS: Final = 0x10
 
@@ -51,14 +51,26 @@ class BrokerSettings:
         return f"the broker {self.host}:{self.port}"
 
 
+class _Closing(ssl.SSLSocket):
+    """One that is closed where it can't be trusted: paho leaves it open."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
 def client_of(
     settings: BrokerSettings,
     watch: Callable[[socket.socket], None] = lambda _: None,
     *,
     version_5: bool = False,
     client_id: str = "",
+    largest_bytes: int = LARGEST_ANSWER_BYTES,
 ) -> Client:
-    """A client of the broker, not connected yet, that takes no answer of any size.
+    """A client of the broker, not connected yet, that takes no packet of any size.
 
     `watch` is given its socket before TLS is spoken, so that it can be cut from then on.
     """
@@ -73,7 +85,7 @@ def client_of(
 
         def _sock_recv(self, bufsize: int) -> bytes:
             # It asks for all that is missing of a packet, before it has taken any of it.
-            if bufsize > LARGEST_ANSWER_BYTES:
+            if bufsize > largest_bytes:
                 raise ConnectionAbortedError("too long")
             return super()._sock_recv(bufsize)
 
@@ -88,8 +100,35 @@ def client_of(
     if settings.username is not None:
         client.username_pw_set(settings.username, settings.password)
     if settings.tls:
-        client.tls_set(ca_certs=settings.trust)
+        context = ssl.create_default_context(cafile=settings.trust)
+        context.sslsocket_class = _Closing
+        client.tls_set_context(context)
     return client
+
+
+def not_reached(error: OSError) -> tuple[str, str]:
+    """Why there was no connection, as a clause about the broker, and what helps."""
+    if isinstance(error, socket.gaierror):
+        return "can't be found by its name", "see that mqtt.host is spelt right"
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return (
+            f"has a certificate that can't be trusted: {error.verify_message}",
+            "give this computer the authority that made it: put it into"
+            " /usr/local/share/ca-certificates, then sudo update-ca-certificates",
+        )
+    if isinstance(error, ssl.SSLError):
+        return "doesn't speak TLS as expected", "see mqtt.tls and mqtt.port"
+    return (
+        f"can't be reached: {str(error.strerror or error).lower()}",
+        "see mqtt.host and mqtt.port",
+    )
+
+
+def let_in_by(refusal: str) -> str:
+    """What helps where a broker has refused us with these words; "" if nobody knows."""
+    if "authori" in refusal or "user name" in refusal:
+        return "put the right username and password into [mqtt]"
+    return ""
 
 
 class TopicRoute:
@@ -214,21 +253,8 @@ class _Talk:
         of = self._settings
         try:
             client.connect(of.host, of.port, keepalive=KEEPALIVE_S)
-        except socket.gaierror:
-            raise _NoTalk(
-                "can't be found by its name", "see that mqtt.host is spelt right"
-            ) from None
-        except ssl.SSLCertVerificationError as error:
-            raise _NoTalk(
-                f"has a certificate that can't be trusted: {error.verify_message}",
-                "give this computer the authority that made it: put it into"
-                " /usr/local/share/ca-certificates, then sudo update-ca-certificates",
-            ) from None
-        except ssl.SSLError:
-            raise _NoTalk("doesn't speak TLS as expected", "see mqtt.tls and mqtt.port") from None
         except OSError as error:
-            why = str(error.strerror or error).lower()
-            raise _NoTalk(f"can't be reached: {why}", "see mqtt.host and mqtt.port") from None
+            raise _NoTalk(*not_reached(error)) from None
 
     def _client(self) -> Client:
         client = client_of(self._settings, self._line.watch, version_5=self._version_5)
@@ -244,8 +270,7 @@ class _Talk:
             if "protocol version" not in words:
                 self.answered = False
             self.refused = f"refuses: {words}"
-            if "authori" in words or "user name" in words:
-                self.remedy = "put the right username and password into [mqtt]"
+            self.remedy = let_in_by(words)
             return
         self.answered = True
         if self._told is None:

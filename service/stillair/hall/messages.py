@@ -27,10 +27,9 @@ OASIS, MQTT version 5.0; JSON Schema, draft 2020-12.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, JsonValue
-from pydantic.json_schema import models_json_schema
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 
 from stillair import __version__
 from stillair.storage.items import Item
@@ -49,6 +48,9 @@ STUCK: Final = "stuck"
 ENDED: Final = "ended"
 SILENT: Final = "silent"
 State = Literal["watching", "stuck", "ended", "silent"]
+
+
+Instant = Annotated[int, Field(gt=-(10**14), lt=10**14)]  # milliseconds since the epoch
 
 
 class _Part(BaseModel):
@@ -169,6 +171,10 @@ class EntryMessage(_Message):
     """
 
     seq: int = Field(description="Its number on this board; gaps are meant.")
+    after: int | None = Field(
+        default=None,
+        description="The number that `taken` named last: behind a gap nothing is taken.",
+    )
     parcel: str = Field(description="Which outcome brought it; with `part` its identity.")
     part: int
     topic: str
@@ -180,6 +186,16 @@ class EntryMessage(_Message):
     at_us: int
     made_with: str = Field(description="Version of the program, hash of its settings.")
     body: dict[str, JsonValue]
+
+
+class Erased(_Part):
+    """The body of an entry with the topic `erased`: an owner has erased a job on the board, with
+    all that happened in it and its readings. Seconds as in every body: before `mono_s`, 0.
+    """
+
+    job: str
+    begun_s: float
+    over_s: float
 
 
 class Column(_Part):
@@ -194,6 +210,10 @@ class ReadingsMessage(_Message):
     next. Where the board's clock was set back a new lane begins, with a higher number."""
 
     lane: int = Field(default=0, ge=0)
+    after_ms: dict[str, int] = Field(
+        default_factory=dict,
+        description="Of its sensors what `taken` named last, if that was of this lane.",
+    )
     sensors: dict[str, Column]
 
 
@@ -202,7 +222,9 @@ class HallMessage(_Part):
     connection broke off. While it doesn't take, boards keep what they have."""
 
     v: Literal[1] = 1
-    hall: str = Field(description="The mark that the hall's store has been given.")
+    hall: str = Field(
+        min_length=1, max_length=64, description="The mark that the hall's store has been given."
+    )
     state: Literal["taking", "ended", "silent"]
     at: str
     version: str = Field(default=__version__, description="Of the program.")
@@ -217,13 +239,19 @@ class TakenMessage(_Part):
     also where that is less than it has sent: then the hall's store is an older one."""
 
     v: Literal[1] = 1
-    hall: str
+    hall: str = Field(min_length=1, max_length=64)
     board: str
     chamber: str
-    seq: int = Field(ge=0, description="The last row of the ledger; 0 for none.")
-    parcel: str = Field(description="The parcel of that row, by which a journal is known again.")
-    lane: int = Field(default=0, ge=0, description="The newest lane of which there are readings.")
-    sensors: dict[str, int] = Field(description="In it, of each sensor the last `at_ms`.")
+    seq: int = Field(ge=0, lt=2**63, description="The last row of the ledger; 0 for none.")
+    parcel: str = Field(
+        max_length=200, description="The parcel of that row, by which a journal is known again."
+    )
+    lane: int = Field(
+        default=0, ge=0, lt=2**52, description="The newest lane of which there are readings."
+    )
+    sensors: dict[Annotated[str, Field(max_length=200)], Instant] = Field(
+        max_length=1_000, description="In it, of each sensor the last `at_ms`."
+    )
 
     def payload(self) -> bytes:
         """As it is published."""
@@ -233,12 +261,12 @@ class TakenMessage(_Part):
 class Order(_Part):
     """What somebody at the hall wants a board to do. Good for a minute, and once."""
 
-    id: str = Field(max_length=64)
+    id: str = Field(min_length=1, max_length=64)
     board: str
     chamber: str
-    at: str
+    at: AwareDatetime = Field(description="When it was given, RFC 3339.")
     act: Literal["acknowledge"]
-    alarm: str = Field(description="As the board calls it.")
+    alarm: str = Field(max_length=200, description="As the board calls it.")
     by: str = Field(max_length=80, description="Who says so.")
 
 
@@ -278,24 +306,6 @@ ANSWERS: Final[dict[str, type[_Part]]] = {
 }
 
 
-def schema() -> dict[str, Any]:
-    """JSON Schema of all messages, `messages` naming the one of each topic."""
-    all_messages: dict[str, type[BaseModel]] = {**MESSAGES, **ANSWERS}
-    models: list[type[BaseModel]] = [*all_messages.values(), Order]
-    references, schemas = models_json_schema(
-        [(model, "serialization") for model in models],
-        by_alias=True,
-        title="What Stillair boards and a hall of many chambers say to each other",
-    )
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        **schemas,
-        "messages": {
-            topic: references[(model, "serialization")] for topic, model in all_messages.items()
-        },
-    }
-
-
 class Form:
     """Makes the messages of one chamber.
 
@@ -312,6 +322,8 @@ class Form:
         self, *, prefix: str, board: str, chamber: str, name: str, simulated: bool
     ) -> None:
         self.base = f"{prefix}/{board}/{chamber}"
+        self.hall_topic = f"{prefix}/hall"
+        self.board, self.chamber = board, chamber
         self._of: dict[str, Any] = {"board": board, "chamber": chamber, "simulated": simulated}
         self._name = name
 
@@ -333,11 +345,12 @@ class Form:
         """An alarm as it stands."""
         return AlarmMessage(**self._of, alarm=Alarm.model_validate(item)).payload()
 
-    def entry(self, seq: int, line: KeptLine, body: Item) -> bytes:
-        """A row of the ledger, with its body as it may go out."""
+    def entry(self, seq: int, line: KeptLine, body: Item, *, after: int | None = None) -> bytes:
+        """A row of the ledger, with its body as it may go out, and what `taken` named last."""
         return EntryMessage(
             **self._of,
             seq=seq,
+            after=after,
             parcel=line.parcel,
             part=line.part,
             topic=line.topic,
@@ -351,8 +364,15 @@ class Form:
             body=body,
         ).payload()
 
-    def readings(self, found: NextReadings) -> bytes:
-        """A batch of readings."""
+    def acted(self, order: str, reason: str | None) -> bytes:
+        """What became of an order: None where it was done, else why not."""
+        done = reason is None
+        return ActedMessage(**self._of, id=order, done=done, reason=reason or "").payload()
+
+    def readings(
+        self, found: NextReadings, lane: int, *, after_ms: Mapping[str, int] | None = None
+    ) -> bytes:
+        """A batch of readings of a lane, and what `taken` named last."""
         sensors = {
             sensor: Column(
                 at_ms=times_ms.tolist(),
@@ -362,4 +382,6 @@ class Form:
             )
             for sensor, (times_ms, units) in found.pieces.items()
         }
-        return ReadingsMessage(**self._of, sensors=sensors).payload()
+        return ReadingsMessage(
+            **self._of, lane=lane, after_ms=dict(after_ms or {}), sensors=sensors
+        ).payload()

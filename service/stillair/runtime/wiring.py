@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -20,6 +21,7 @@ from stillair.alerts.sounder import SounderLoop
 from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings, default_chamber
 from stillair.fire.vision import Sight
+from stillair.hall.cursors import FILE_NAME as HALL
 from stillair.media.files import PictureFiles
 from stillair.media.films import FilmFiles
 from stillair.media.ring import LATE_S, SPAN_S, FrameRing
@@ -102,15 +104,16 @@ def build(
     *,
     boot_id: str,
     has_owner: Callable[[], bool],
+    record: Callable[..., object] = lambda *_, **__: None,
 ) -> Service:
-    """Everything of one process, ready to start.
+    """Everything of one process, ready to start; `record` puts on record what a hall has done.
 
     Raises `InputError` for a recording that can't be played and
     `SettingsError` for a scenario that can't. A store that can't be opened
     raises nothing: watching comes first, and the fault is told.
     """
     clock = SystemClock()
-    archive = Archive(folder / ARCHIVE, wall=clock.wall)
+    archive = Archive(folder / ARCHIVE, wall=clock.wall, memory_folder=memory_folder())
     service = Service(
         journal=Journal(folder / JOURNAL, wall=clock.wall),
         history=History(folder / JOURNAL, folder / ARCHIVE, archive),
@@ -149,6 +152,8 @@ def build(
         clips=service.clips,
         flush=service.writer.flush,
         forget=service.forget,
+        is_handed_on=(folder / HALL).exists,
+        wall=clock.wall,
     )
     service.season = SeasonDesk(
         folder,
@@ -259,7 +264,7 @@ def build(
     )
     labels = Labels(clock, boot_id)
     service.elsewhere.look()
-    halls = Halls(folder, archive, clock)
+    halls = Halls(folder, archive, clock, record)
     for settings in chambers:
         stop = stops.get(settings.key)
         service.add(_chamber(settings, service, archive, halls, clock, labels, stop))
@@ -458,6 +463,14 @@ def _scripted(
     if not settings.simulated or (built_in and elsewhere.names.keys() - {settings.key}):
         return None
     return SimulatedMachine(drivers.world()).commands
+
+
+def memory_folder() -> Path | None:
+    """A folder in memory that outlives this process, None where there is none."""
+    # The service manager's is kept over a restart, and it clears the other when a service ends.
+    given = os.environ.get("RUNTIME_DIRECTORY", "").partition(":")[0]
+    folder = Path(given or "/dev/shm")  # noqa: S108 - names there are made up, and never taken
+    return folder if folder.is_dir() and os.access(folder, os.W_OK) else None
 
 
 def _retention_plan(chambers: Sequence[ChamberSettings]) -> RetentionPlan:
