@@ -2,6 +2,7 @@
 
     .venv/bin/python tests/bench/fire.py [--hours 12] [--fires 200] [--tuning]
         [--kinds NAME ...] [--per-s RATE] [--clips DIR] [--workers 2] [--show] [--cost-only]
+        [--every-picture]
 
 Simulated scenes (tests/bench/fire_scenes.py) go through `Vision` and `Watch` as a
 replay goes, so a flame that stays becomes fire. Even seeds are for tuning, odd ones
@@ -27,7 +28,8 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "service")]
 
-from bench.figures import share, show  # noqa: E402 - the paths above come first
+from bench import fire_score  # noqa: E402 - the paths above come first
+from bench.figures import share, show  # noqa: E402
 from bench.fire_clips import ClipScore, by_set, watch_clip  # noqa: E402
 from bench.fire_cost import cost_figures  # noqa: E402
 from bench.fire_scenes import (  # noqa: E402
@@ -115,6 +117,11 @@ def false_line(name: str, number: int, hours: float) -> str:
         f"  {name:30} {number:4} in {hours:6.2f} h, {12 * number / hours:6.2f} in 12 h"
         f"  ({12 * low / hours:.2f} to {12 * high / hours:.2f})"
     )
+
+
+def _begin(sparing: bool) -> None:
+    """In each process of the pool."""
+    fire_score.sparing = sparing
 
 
 def _work(task: Task) -> Score:
@@ -242,6 +249,9 @@ def main() -> None:
     parser.add_argument("--clips", type=Path, action="append", default=[], metavar="DIR")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--show", action="store_true", help="a line for every scene and clip")
+    parser.add_argument(
+        "--every-picture", action="store_true", help="look at all, also where nothing stirs"
+    )
     parser.add_argument("--cost-only", action="store_true")
     options = parser.parse_args()
     os.nice(5)
@@ -259,7 +269,7 @@ def main() -> None:
     if recordings := os.environ.get("STILLAIR_RECORDINGS"):
         folders.append(Path(recordings, "video"))
     which = "tuning" if options.tuning else "reporting"
-    with get_context("spawn").Pool(options.workers) as pool:
+    with get_context("spawn").Pool(options.workers, _begin, (not options.every_picture,)) as pool:
         ordered = sorted(chosen, key=lambda task: -usual_seconds(task[0]))
         scores = sorted(pool.imap_unordered(_work, ordered), key=lambda each: each.name)
         watched = {

@@ -14,6 +14,7 @@ import numpy as np
 
 from bench.figures import Figure
 from bench.fire_scenes import scene
+from stillair.fire.sparing import Sparing
 from stillair.fire.vision import Vision
 from stillair.sensing.pictures import working_picture
 from stillair.sensing.protocols import Frame
@@ -22,17 +23,19 @@ from stillair.simulation.scene import Scene
 from stillair.simulation.view import SceneState
 
 PICTURES = 450
-LARGE = (1280, 720)
+USUAL, LARGE = (640, 480), (1280, 720)
+SECONDS_SENT = 20  # then from the beginning again
 
 
 class _Timed:
     """Counts the processor time of a call."""
 
     def __init__(self, call: Callable[..., Any]) -> None:
-        self._call, self.spent_s = call, 0.0
+        self._call, self.spent_s, self.calls = call, 0.0, 0
 
     def __call__(self, *given: Any, **named: Any) -> Any:
         begun_s = time.thread_time()
+        self.calls += 1
         try:
             return self._call(*given, **named)
         finally:
@@ -66,28 +69,39 @@ def by_detector() -> Iterator[Figure]:
             yield Figure(f"{name}, of it {part}", 1e3 * timed.spent_s / len(pictures), "ms")
 
 
-def end_to_end() -> Iterator[Figure]:
-    """From a JPEG of 1280x720 to what is seen."""
-    drawing = Scene(1, Look.by_lot(1), LARGE)
-    jpegs = []
-    for n in range(60):
-        state = SceneState(n / 15.0, parked=False, working=True, built_s=900.0 + n / 15.0,
-                           height_mm=40.0, pieces=4)  # fmt: skip
+def jpegs(size: tuple[int, int], per_s: float, count: int, *, moving: bool) -> list[bytes]:
+    """What a camera sends of a box in which a machine builds, or nothing moves but its noise."""
+    drawing = Scene(1, Look.by_lot(1), size)
+    sent = []
+    for n in range(count):
+        state = SceneState(n / per_s, parked=not moving, working=moving,
+                           built_s=900.0 + n / per_s, height_mm=40.0, pieces=4)  # fmt: skip
         _, data = cv2.imencode(".jpg", drawing.draw(state), [cv2.IMWRITE_JPEG_QUALITY, 85])
-        jpegs.append(data.tobytes())
-    vision = Vision()
-    decoding_s = seeing_s = 0.0
-    for n in range(PICTURES):
+        sent.append(data.tobytes())
+    return sent
+
+
+def end_to_end() -> Iterator[Figure]:
+    """From a JPEG to what is seen, as the service does it."""
+    for size, per_s, moving in (
+        (USUAL, 10.0, False),
+        (USUAL, 15.0, False),
+        (USUAL, 15.0, True),
+        (LARGE, 15.0, True),
+    ):
+        sent = jpegs(size, per_s, round(per_s * SECONDS_SENT), moving=moving)
+        vision = Vision()
+        decoded = _Timed(working_picture)
+        looks: Sparing[Frame] = Sparing(vision, decoded)
         begun_s = time.thread_time()
-        picture = working_picture(Frame(n / 15.0, n, jpeg=jpegs[n % len(jpegs)]))
-        between_s = time.thread_time()
-        assert picture is not None
-        vision.update(n / 15.0, picture)
-        decoding_s += between_s - begun_s
-        seeing_s += time.thread_time() - between_s
-    name = f"end to end from a JPEG of 1280x720 ({len(jpegs[0]) // 1000} kB)"
-    yield Figure(name, 1e3 * (decoding_s + seeing_s) / PICTURES, "ms")
-    yield Figure(f"{name}, of it decoding", 1e3 * decoding_s / PICTURES, "ms")
+        for n in range(PICTURES):
+            looks.take(n / per_s, Frame(n / per_s, n, jpeg=sent[n % len(sent)]))
+        spent_s = time.thread_time() - begun_s
+        what = "a machine at work" if moving else "nothing moving"
+        name = f"end to end, {what}, {size[0]}x{size[1]} at {per_s:.0f}/s"
+        yield Figure(name, 1e3 * spent_s / PICTURES, "ms")
+        yield Figure(f"{name}, of it decoding", 1e3 * decoded.spent_s / PICTURES, "ms")
+        yield Figure(f"{name}, looked at", decoded.calls / PICTURES * per_s, "a second")
 
 
 _MEMORY = """

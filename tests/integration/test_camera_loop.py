@@ -21,9 +21,10 @@ from integration.mjpeg_server import (
 )
 from stillair.clock import ManualClock, SystemClock
 from stillair.errors import CameraError
+from stillair.fire.sparing import Looks, LooksAtAll
 from stillair.fire.vision import Sight, Vision
 from stillair.model import CameraCondition, CameraState, Movement, Sense, Sign
-from stillair.sensing.camera_loop import CameraLoop, Looks
+from stillair.sensing.camera_loop import CameraLoop
 from stillair.sensing.mjpeg import picture_size
 from stillair.sensing.pictures import narrower
 from stillair.sensing.protocols import Frame
@@ -37,7 +38,7 @@ Event = Frame | Exception
 Told = CameraState | Sign | Movement
 
 
-class ScriptedVision:
+class ScriptedVision(LooksAtAll):
     """Sees in each picture what the test says; keeps what it was shown."""
 
     def __init__(self) -> None:
@@ -570,6 +571,24 @@ def test_a_paused_camera_shows_nothing_until_its_time_is_up(
     assert rig.loop.latest_jpeg() is None
     rig.loop.check(until_s)
     assert rig.loop.paused_until_s is None
+
+
+def test_a_picture_that_may_wait_is_shown_unseen_and_let_go_of_when_it_is_paused() -> None:
+    vision, handed_on = ScriptedVision(), []
+    rig = Rig(vision=vision, on_frame=lambda frame, _: handed_on.append(frame.number))
+    rig.loop.start()
+    for jpeg in FRAMES[:2]:
+        rig.push(jpeg)
+        rig.advance(0.1)
+        vision.due_s = 10.0
+    newest = rig.loop.latest()
+    assert newest is not None and newest.jpeg == FRAMES[1]
+    assert (len(vision.shown), handed_on) == (1, [1, 2])
+    rig.loop.pause(60.0, "by the captain")
+    rig.loop.go_on()
+    rig.push(FRAMES[2])
+    rig.loop.stop()
+    assert [t_s for t_s, _ in vision.shown] == pytest.approx([0.0, 0.2])
 
 
 def test_a_picture_on_its_way_to_who_takes_it_is_let_go_of_when_it_is_paused(rig: Rig) -> None:

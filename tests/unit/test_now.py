@@ -7,6 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from stillair.config.inputs import AnyContact, CameraTable, GpioContact, MqttContact
+from stillair.fire.sparing import LooksAtAll
 from stillair.fire.vision import Sight
 from stillair.model import CameraCondition, CameraState, ContactKind
 from stillair.runtime import now
@@ -60,7 +61,7 @@ def test_what_is_said_of_a_view_leaves_room_for_what_is_seen_in_it_all_the_same(
 
 @pytest.mark.parametrize("seen", CameraCondition)
 def test_played_fast_few_pictures_are_no_fault(seen: CameraCondition) -> None:
-    class Sees:
+    class Sees(LooksAtAll):
         def begin_anew(self) -> None: ...
 
         def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight:

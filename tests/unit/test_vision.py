@@ -34,6 +34,8 @@ class Suffers:
 class Burns:
     """Something that looks like a flame as surely as wanted."""
 
+    stirs = True
+
     def __init__(self) -> None:
         self.places: list[Place] = []
 

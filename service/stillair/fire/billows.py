@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stillair.fire.grid import BLACK, Cells, Floats, Where, log_light, shares, slopes
+from stillair.fire.grid import BLACK, Cells, Floats, Where, log_light, middles, shares, slopes
 
 SOFT_PX = 2.2  # from which on a change is wide beside its slopes
 LEAST = 0.01  # of light: a cell that changes by so much from sample to sample billows or moves
@@ -90,7 +90,7 @@ def _squares(
     squares, sloping = np.zeros_like(level), np.zeros_like(level)
     for change in changes:
         part = change * light
-        part -= np.median(part[:, ::4], axis=1, keepdims=True)
+        part -= middles(part[:, ::4], 1)
         across, down = slopes(part)
         squares += part * part
         sloping += across * across + down * down
@@ -107,7 +107,7 @@ def width_px(squares: float, sloping: float) -> float:
 
 def _rising(cells: Sequence[Floats], seen: Where) -> tuple[Cells, Cells, Cells]:
     light = log_light(np.stack(cells).astype(np.float64))
-    light -= np.median(light, axis=2, keepdims=True)
+    light -= middles(light, 2)
     light -= light.mean(axis=0)
     light *= seen
     rises, falls = np.zeros(seen.shape), np.zeros(seen.shape)

@@ -22,7 +22,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stillair.fire.grid import SIZE, slopes, smoothed
+from stillair.fire.grid import SIZE, middle, ranked, slopes, smoothed
 
 Gray = NDArray[np.uint8]
 Plane = NDArray[np.float32]
@@ -95,8 +95,8 @@ class Softness:
         return self._since_s if lasted else None
 
     def _look(self, t_s: float, width_px: int) -> None:
-        stack = np.sort(np.stack(self._samples).astype(np.float32), axis=0)
-        edge, _ = edges(stack[SAMPLES // 2], float(np.median(stack[-1] - stack[0])) / 2.0)
+        planes = [plane.astype(np.float32) for plane in ranked(self._samples)]
+        edge, _ = edges(planes[SAMPLES // 2], middle(planes[-1] - planes[0]) / 2.0)
         if not is_soft(edge, width_px):
             self._since_s = None
         elif self._since_s is None:

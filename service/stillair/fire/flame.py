@@ -53,23 +53,28 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
-from cv2.typing import MatLike
 from numpy.typing import NDArray
 
+from stillair.fire.flame_colour import (
+    Light,
+    Seen,
+    above,
+    as_gray,
+    in_this_light,
+    seen_in,
+    where_hot,
+)
 from stillair.fire.flame_terms import features, likelihood
-from stillair.fire.regions import Region, pixels_of
+from stillair.fire.grid import Gray, middle
+from stillair.fire.regions import Region
 
-Gray = NDArray[np.uint8]
 Spots = NDArray[np.intp]
 
-LEAST_RED = 160  # of 255
-LEAST_RED_OVER_BLUE = 45
-MOST_BLUE_OVER_GREEN = 10
 CHANGE = 12  # of 255, from one picture to the next
 LOUD = 32  # of 255, likewise
 ACTIVITY_TAU_S = 1.0
@@ -86,10 +91,11 @@ LEAST_SPOTS = 6
 LEAST_PLAIN = 12
 MOST_PLACES = 6
 MOST_SPOTS = 60
-HOT_RED, HOT_GREEN = 235, 196  # from here up
 HOT_NEAR_PX = 6  # active spots so near to a hot one are of its place
 SELDOM = 0.02  # of the time: what has a flame's colour no more often only shows its light
-LEAST_GAIN = 0.02  # of a row's light; less changes nothing by `CHANGE`
+LEAST_STIRRED = 3  # of the 64 pixels of a part of the picture: noise alone changes fewer at once
+STIRRED_PX = 8  # the width of such a part
+STIRRED_LIGHT = 0.07  # of a row's light, in half of them; common lamps' bands change less
 REPEATED = 0.1  # of 255: live pictures differ by more than that in the mean
 NEAR_PX = 3  # active spots so near to each other belong together
 FLOW_MARGIN_PX = 16
@@ -145,6 +151,7 @@ class FlameWatch:
     def __init__(self, ignore: Sequence[Region] = ()) -> None:
         self._ignore = ignore
         self._flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
+        self._newest: Seen | None = None  # not yet taken
         self._begin((0, 0))
 
     def _begin(self, shape: tuple[int, ...]) -> None:
@@ -159,6 +166,8 @@ class FlameWatch:
         self._coloured: Gray = np.zeros(shape, np.uint8)
         self._flame: Gray = np.zeros(shape, np.uint8)
         self._greens: deque[Gray] = deque(maxlen=KEPT_PICTURES)
+        self._light: Light | None = None  # of the last of them
+        self._stirs = False
         self._places: list[Place] = []
         self._usual: Gray | None = None
         self._waiting: deque[tuple[float, Gray]] = deque()
@@ -171,23 +180,57 @@ class FlameWatch:
         """The places that were active when last looked, largest first."""
         return self._places
 
+    @property
+    def stirs(self) -> bool:
+        """Whether it follows any place, or may be about to."""
+        return self._stirs or bool(self._places)
+
+    def is_stirred_by(self, picture: NDArray[np.uint8]) -> bool:
+        """Whether the next picture differs from the last in a flame's colour, or in its light."""
+        return self._is_stirred(self._seen_in(picture))
+
+    def _is_stirred(self, seen: Seen) -> bool:
+        if not self._greens or seen.green.shape != self._shape:
+            return True
+        assert self._light is not None
+        if middle(np.abs(seen.light / self._light - 1.0)) >= STIRRED_LIGHT:
+            return True
+        spots = above(self._change_to(seen), CHANGE) & (seen.coloured | self._coloured)
+        size = [max(1, side // STIRRED_PX) for side in reversed(self._shape)]
+        parts = cv2.resize(spots, size, interpolation=cv2.INTER_AREA)
+        return float(parts.max()) >= int(LEAST_STIRRED / STIRRED_PX**2 * 255.0)
+
+    def _seen_in(self, picture: NDArray[np.uint8]) -> Seen:
+        """What is measured of a picture by itself, once for whoever asks."""
+        if self._newest is None or self._newest.picture is not picture:
+            self._newest = seen_in(picture, self._ignore)
+        return self._newest
+
+    def _change_to(self, seen: Seen) -> Gray:
+        """How much each pixel has changed since the last picture, beside the light."""
+        if seen.change is None:
+            assert self._light is not None
+            before = in_this_light(self._greens[-1], self._light, seen.light)
+            seen.change = as_gray(cv2.absdiff(seen.green, before))
+        return seen.change
+
     def update(self, t_s: float, picture: NDArray[np.uint8]) -> list[Place] | None:
         """Take the next picture, `(height, width, 3) uint8, BGR`; None unless it was looked.
 
-        Pictures come about 10 to 16 times a second.
+        Pictures come about 10 to 16 times a second, fewer while nothing stirs.
         """
-        blue, green, red = (_gray(plane) for plane in cv2.split(picture))
+        seen = self._seen_in(picture)
+        self._newest = None
+        green, red, coloured = seen.green, seen.red, seen.coloured
         gap_s = 0.0 if self._t_s is None else t_s - self._t_s
         if green.shape != self._shape or gap_s > LONGEST_GAP_S:
             self._begin(green.shape)
         elif gap_s > GAP_S:
             self._bridge(gap_s)
-        coloured = _coloured(blue, green, red)
-        for region in self._ignore:
-            coloured[pixels_of(region, *coloured.shape)] = 0
         if not self._greens:
             self._t_s = t_s
             self._coloured = self._flame = coloured
+            self._light = seen.light
             self._greens.append(green)
             return None
         assert self._t_s is not None
@@ -195,22 +238,22 @@ class FlameWatch:
             return None
         weight = 1.0 - math.exp(-(t_s - self._t_s) / ACTIVITY_TAU_S)
         self._t_s = t_s
-        before = _in_this_light(self._greens[-1], green)
-        change = cv2.absdiff(green, before)
+        change = self._change_to(seen)
+        self._stirs = self._is_stirred(seen)
         # the middle of a flame is too bright to have a colour
-        flame = coloured | (_hot(green, red) & _gray(cv2.dilate(coloured, _NEAR)))
+        flame = coloured | (where_hot(green, red) & as_gray(cv2.dilate(coloured, _NEAR)))
         elsewhere = ~(flame | self._flame)
         self._flame = flame
         both = coloured & self._coloured
-        loud = _above(change, LOUD)
+        loud = above(change, LOUD)
         for part, share in (
-            (_above(change, CHANGE) & both, self._activity),
+            (above(change, CHANGE) & both, self._activity),
             (loud & both, self._loud),
             (loud & elsewhere, self._loud_foreign),
             (coloured, self._occupancy),
         ):
             cv2.accumulateWeighted(part, share, weight)
-        self._coloured = coloured
+        self._coloured, self._light = coloured, seen.light
         self._greens.append(green)
         self._learn_usual(t_s, green)
         if t_s - self._looked_s < LOOK_EVERY_S or len(self._greens) < LEAST_PICTURES:
@@ -229,24 +272,18 @@ class FlameWatch:
     # --- the places ---
 
     def _look(self, t_s: float, red: Gray) -> list[Place]:
-        active = _above(self._activity, ACTIVE * 255.0)
+        active = above(self._activity, ACTIVE * 255.0)
         known = [p for p in self._places if t_s - p.seen_s <= FORGOTTEN_S]
         if cv2.countNonZero(active) < LEAST_SPOTS:
             return known
-        hot = _gray(cv2.dilate(_hot(self._greens[-1], red), _HOT_NEAR))
+        hot = as_gray(cv2.dilate(where_hot(self._greens[-1], red), _HOT_NEAR))
         hot, self._hot = hot | self._hot, hot
         found: list[Place] = []
         for chosen, is_hot in ((active & hot, True), (active & ~hot, False)):
-            count, labels, stats, _ = cv2.connectedComponentsWithStats(cv2.dilate(chosen, _NEAR))
-            order = 1 + np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:MOST_PLACES]
-            for label in order if count > 1 else ():
-                x, y, wide, high = (int(v) for v in stats[label, :4])
-                window = (slice(y, y + high), slice(x, x + wide))
-                spots = (labels[window] == label) & (chosen[window] > 0)
-                number = int(np.count_nonzero(spots))
-                if number < LEAST_SPOTS:
-                    continue
-                place = Place(x, y, x + wide, y + high, t_s, t_s, number, is_hot)
+            for window, spots in _parts(chosen):
+                rows, columns = window
+                box = (columns.start, rows.start, columns.stop, rows.stop)
+                place = Place(*box, t_s, t_s, int(np.count_nonzero(spots)), is_hot)
                 self._follow(place, known)
                 self._measure(place, window, spots)
                 found.append(place)
@@ -365,7 +402,7 @@ class FlameWatch:
         plain = self._occupancy[window] < SELDOM * 255.0
         if np.count_nonzero(plain) < LEAST_PLAIN:
             return 0.0
-        light = np.array([green[window][plain].mean() for green in self._greens])
+        light = np.stack([green[window] for green in self._greens])[:, plain].mean(axis=1)
         return _correlation(np.diff(light), np.diff(own))
 
     # --- what is usual ---
@@ -383,7 +420,7 @@ class FlameWatch:
         for place in self._places:  # what may be a flame must not become usual
             if place.strength >= DOUBTED:
                 self._brightest[place.top : place.bottom, place.left : place.right] = 0
-        self._waiting.append((t_s, _gray(cv2.dilate(self._brightest, _NEAR))))
+        self._waiting.append((t_s, as_gray(cv2.dilate(self._brightest, _NEAR))))
         self._brightest = green.copy()
         while self._waiting and t_s - self._waiting[0][0] >= USUAL_AFTER_S:
             _, old = self._waiting.popleft()
@@ -405,42 +442,21 @@ _NEAR = np.ones((2 * NEAR_PX + 1, 2 * NEAR_PX + 1), np.uint8)
 _HOT_NEAR = np.ones((2 * HOT_NEAR_PX + 1, 2 * HOT_NEAR_PX + 1), np.uint8)
 
 
-def _coloured(blue: Gray, green: Gray, red: Gray) -> Gray:
-    """Where a picture has a flame's colour, 255, and 0 elsewhere."""
-    coloured = _above(red, LEAST_RED - 1) & _above(cv2.subtract(red, blue), LEAST_RED_OVER_BLUE - 1)
-    coloured &= _gray(cv2.compare(green, red, cv2.CMP_LE))
-    return coloured & ~_above(cv2.subtract(blue, green), MOST_BLUE_OVER_GREEN)
-
-
-def _hot(green: Gray, red: Gray) -> Gray:
-    """Where a picture is as bright as the middle of a flame, 255, and 0 elsewhere."""
-    return _above(red, HOT_RED - 1) & _above(green, HOT_GREEN - 1)
-
-
-def _above(picture: MatLike, level: float) -> Gray:
-    """255 where a picture is above `level`, and 0 elsewhere."""
-    return _gray(cv2.threshold(picture, level, 255, cv2.THRESH_BINARY)[1])
-
-
-def _gray(picture: MatLike) -> Gray:
-    return np.asarray(picture, np.uint8)
-
-
-def _in_this_light(before: Gray, now: Gray) -> Gray:
-    """The picture before as the lamp would show it now, with its flicker and its bands.
-
-    Row by row, because a camera reads its rows one after the other; and of the left, the
-    middle and the right third the one that changed least, because light changes in all.
-    """
-    shape = (3, now.shape[0])
-    means = [cv2.resize(g, shape, interpolation=cv2.INTER_AREA) + 1.0 for g in (now, before)]
-    gains = means[0] / means[1] - 1.0
-    least = np.take_along_axis(gains, np.abs(gains).argmin(axis=1)[:, None], axis=1)
-    alike = (np.sign(gains) == np.sign(gains[:, :1])).all(axis=1)[:, None]
-    gain = np.where(alike, least, 0.0)
-    if float(np.abs(gain).max()) < LEAST_GAIN:
-        return before
-    return np.asarray(np.clip(before * (1.0 + gain), 0.0, 255.0), np.uint8)
+def _parts(chosen: Gray) -> Iterator[tuple[tuple[slice, slice], NDArray[np.bool_]]]:
+    """The largest parts of what is chosen (255, else 0) that are near to each other, by window."""
+    if cv2.countNonZero(chosen) < LEAST_SPOTS:
+        return
+    near = as_gray(cv2.dilate(chosen, _NEAR))
+    left, top, wide, high = (int(v) for v in cv2.boundingRect(near))
+    # only where there is anything: in all of the picture it takes ten times as long
+    near = near[top : top + high, left : left + wide]
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(near)
+    for label in 1 + np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:MOST_PLACES]:
+        x, y, wide, high = (int(v) for v in stats[label, :4])
+        window = (slice(top + y, top + y + high), slice(left + x, left + x + wide))
+        spots = (labels[y : y + high, x : x + wide] == label) & (chosen[window] > 0)
+        if np.count_nonzero(spots) >= LEAST_SPOTS:
+            yield window, spots
 
 
 def _series(planes: Sequence[Gray], rows: Spots, columns: Spots) -> NDArray[np.float32]:

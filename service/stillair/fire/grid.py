@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import TypeVar
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +13,7 @@ Gray = NDArray[np.uint8]
 Floats = NDArray[np.float32]
 Cells = NDArray[np.float64]  # (12, 16)
 Where = NDArray[np.bool_]
+P = TypeVar("P", np.uint8, np.float32)
 
 CELLS = (16, 12)  # across, down
 CELL_PX = 10
@@ -20,6 +24,37 @@ BLACK = 6.0  # of 255: what a camera may give for no light; taken off, dimmed li
 def smoothed(picture: Floats, px: float) -> Floats:
     """Without what is finer than a standard deviation of so many pixels."""
     return np.asarray(cv2.GaussianBlur(picture, (0, 0), px), np.float32)
+
+
+def middle(values: NDArray[np.floating]) -> float:
+    """The median of all values, none of which is a gap."""
+    return float(middles(values.ravel(), 0)[0])
+
+
+def middles(values: NDArray[np.floating], axis: int) -> NDArray[np.floating]:
+    """The medians along an axis, which is kept.
+
+    What numpy's own does beside it takes longer than the sorting, for as few as come here.
+    """
+    count = values.shape[axis]
+    low, high = (count - 1) // 2, count // 2
+    ordered = np.partition(values, (low, high) if low != high else low, axis=axis)
+    below, above = (ordered.take((n,), axis=axis) for n in (low, high))
+    return below if low == high else (below + above) * below.dtype.type(0.5)
+
+
+def ranked(planes: Sequence[NDArray[P]]) -> list[NDArray[P]]:
+    """Each pixel's values in ascending order, of a few planes of one shape.
+
+    By comparing whole planes, each with its neighbours in turn (Habermann, A. N. (1972),
+    Parallel neighbor-sort, Carnegie Mellon University): in half the time of sorting by pixel.
+    """
+    found = list(planes)
+    for turn in range(len(found)):
+        for low in range(turn % 2, len(found) - 1, 2):
+            one, other = found[low : low + 2]
+            found[low : low + 2] = np.minimum(one, other), np.maximum(one, other)
+    return found
 
 
 def shares(picture: NDArray[np.generic]) -> Cells:

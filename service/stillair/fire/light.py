@@ -113,10 +113,11 @@ class Flicker:
         means = cells.mean(axis=0)
         swing = cells / np.maximum(means, 1.0) - 1.0
         lit = (means >= LIT_FROM) & (means <= LIT_TO)
-        if lit.mean() < LEAST_LIT:
-            return Unsteady.NO
+        most = float(np.abs(swing).max(where=lit, initial=0.0))
+        if lit.mean() < LEAST_LIT or most < FLICKER_FROM:
+            return Unsteady.NO  # where no cell swings so far, their medians don't either
         rows_lit = lit.any(axis=1)
-        rows = np.nanmedian(np.where(lit, swing, np.nan)[:, rows_lit], axis=2)
+        rows = _row_medians(swing[:, rows_lit], lit[rows_lit])
         strength = np.square(rows).mean(axis=0)
         usual = int(np.argsort(strength)[len(strength) // 2])  # a bed that moves fills few rows
         regular = _is_regular(rows[:, usual])
@@ -134,6 +135,14 @@ class Flicker:
         if agree[lit[rows_lit]].mean() < FLICKER_AGREE:
             return Unsteady.NO
         return Unsteady.LAMP if regular else Unsteady.LIGHT
+
+
+def _row_medians(cells: NDArray[np.float32], lit: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """The medians of the lit cells in each row, of which each has some: `(pictures, rows)`."""
+    ordered = np.sort(np.where(lit, cells, np.inf), axis=2)
+    count, row = np.count_nonzero(lit, axis=1), np.arange(len(lit))
+    below, above = ordered[:, row, (count - 1) // 2], ordered[:, row, count // 2]
+    return np.asarray(0.5 * (below + above), np.float32)
 
 
 def _is_regular(course: NDArray[np.floating]) -> bool:

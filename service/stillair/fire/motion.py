@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stillair.fire.grid import middle
 from stillair.model import Movement
 
 Gray = NDArray[np.uint8]
@@ -27,6 +28,7 @@ EVERY_S = 0.2
 LEAST_CHANGE = 7.0  # of 255
 NOISES = 5.0  # a change has to be above so many standard deviations of the noise
 LEAST_SPOTS = 5  # of 4,800
+MUCH_SPOTS = 48  # a lamp's bands change fewer, and so does what moves far off
 USUAL_SHARE = 0.1  # of what the machine usually moves
 WHOLE_PICTURE = 0.4  # more than this at once is light, or the camera itself
 MAP_TAU_S = 600.0
@@ -48,6 +50,12 @@ class MotionMap:
         self._last_moved_s: float | None = None
         self._began_s: float | None = None
         self._told: Movement | None = None
+        self._stirs = False
+
+    @property
+    def stirs(self) -> bool:
+        """Whether much moved from one to the other of the last two pictures."""
+        return self._stirs
 
     def update(self, t_s: float, gray: Gray, *, fit: bool) -> Movement | None:
         """Take the next picture, `(height, width) uint8`; say what is new, or due again.
@@ -66,6 +74,7 @@ class MotionMap:
         if before is None or gone_s > 2.0:
             return None
         changed = _changed(small, before)
+        self._stirs = changed is None or cv2.countNonZero(changed) >= MUCH_SPOTS
         if changed is not None:
             self._learn(t_s, gone_s, changed)
         return self._tell(self._movement(t_s))
@@ -105,8 +114,8 @@ class MotionMap:
 
 def _changed(now: NDArray[np.float32], before: NDArray[np.float32]) -> Gray | None:
     """Where a picture differs from the one before, 1, beside light and noise; None: everywhere."""
-    gain = (float(np.median(now)) + 1.0) / (float(np.median(before)) + 1.0)
+    gain = (middle(now) + 1.0) / (middle(before) + 1.0)
     difference = np.abs(now - gain * before)
-    noise = float(np.median(difference)) / 0.67
+    noise = middle(difference) / 0.67
     changed = (difference > max(LEAST_CHANGE, NOISES * noise)).astype(np.uint8)
     return None if float(changed.mean()) > WHOLE_PICTURE else changed

@@ -32,7 +32,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stillair.fire.grid import SIZE, Floats, Gray, shares
+from stillair.fire.grid import SIZE, Gray
 from stillair.fire.net import fitted_net
 from stillair.fire.regions import Region, pixels_of
 from stillair.fire.veil import (
@@ -43,12 +43,15 @@ from stillair.fire.veil import (
     STIRRED,
     Difference,
     Moment,
+    Sample,
     common_gain,
     differences,
     lost_at_once,
     moment,
+    sampled,
 )
 
+EARLY_S = 1e-6  # times are rounded
 GAP_S = 2.5  # pictures further apart belong to no common two seconds
 JUDGE_EVERY_S = 1.0
 AGES_S = (8.0, 30.0, 120.0, 600.0, 1800.0)
@@ -152,8 +155,7 @@ class SmokeWatch:
         self._judged_s = self._compared_s = -math.inf
         self._waits_s = math.inf  # since when nothing kept it from judging
         self._scene_lost = False  # while smoke was told: its end can't be seen
-        self._samples: deque[Gray] = deque(maxlen=STIRRED)
-        self._cells: deque[Floats] = deque(maxlen=STIRRED)
+        self._samples: deque[Sample] = deque(maxlen=STIRRED)
         self._kept: tuple[deque[Moment], ...] = tuple(deque(maxlen=n) for _, n in KEPT)
         self._tone = 0.0
         self._sum = 0.0
@@ -175,6 +177,11 @@ class SmokeWatch:
     def veil(self) -> Veil | None:
         """The likeliest smoke of the last second in which anything could be compared."""
         return self._veil
+
+    @property
+    def due_s(self) -> float:
+        """When it wants the next picture; sooner ones it leaves out."""
+        return self._sampled_s + SAMPLE_EVERY_S - EARLY_S
 
     @property
     def is_told(self) -> bool:
@@ -214,25 +221,25 @@ class SmokeWatch:
 
     def update(self, t_s: float, gray: Gray) -> bool:
         """Take the next picture, `(height, width) uint8`; whether it was judged."""
-        if t_s - self._sampled_s < SAMPLE_EVERY_S - 1e-6:
+        if t_s < self.due_s:
             return False
         if t_s - self._sampled_s > GAP_S:
             self._begin_seconds()
             self._waits_s = t_s
         self._sampled_s = t_s
         self._waits_s = min(self._waits_s, t_s)
-        self._take(np.asarray(cv2.resize(gray, SIZE, interpolation=cv2.INTER_AREA), np.uint8))
+        small = cv2.resize(gray, SIZE, interpolation=cv2.INTER_AREA)
+        self._take(sampled(np.asarray(small, np.uint8)))
         if t_s - self._judged_s < JUDGE_EVERY_S - 1e-6 or len(self._samples) < SAMPLES:
             return False
         self._judged_s = t_s
-        now = moment(t_s, self._samples, self._cells, self._seen, self._tone)
+        now = moment(t_s, self._samples, self._seen, self._tone)
         self._judge(t_s, [d for old in self._references(t_s) for d in differences(now, old)])
         self._keep(t_s, now)
         return True
 
     def _begin_seconds(self) -> None:
         self._samples.clear()
-        self._cells.clear()
 
     def _judge(self, t_s: float, found: list[Difference]) -> None:
         if found:
@@ -264,14 +271,13 @@ class SmokeWatch:
             if not kept or t_s - kept[-1].t_s >= every_s - 1e-6:
                 kept.append(now)
 
-    def _take(self, sample: Gray) -> None:
+    def _take(self, sample: Sample) -> None:
         """Keep a picture; with the lamp switched, or another tone curve, begin the seconds anew.
 
         Light that swings is no reason to: it is taken out of the seconds (`veil.moment`).
         """
-        cells = shares(sample).astype(np.float32)
         if self._samples:
-            gain = common_gain(cells, self._cells[-1])
+            gain = common_gain(sample.cells, self._samples[-1].cells)
             lost = lost_at_once(sample, self._samples[-1])
             switched = abs(math.log(gain)) > OTHER_LIGHT
             if switched or abs(lost) > STROKE:
@@ -279,7 +285,6 @@ class SmokeWatch:
                 if not switched:
                     self._draw_other_curve(lost)
         self._samples.append(sample)
-        self._cells.append(cells)
 
     def _draw_other_curve(self, lost: float) -> None:
         """What contrast all of the picture lost at a stroke, smoke did not hide.

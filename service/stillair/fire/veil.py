@@ -50,6 +50,9 @@ from stillair.fire.grid import (
     Gray,
     Where,
     log_light,
+    middle,
+    middles,
+    ranked,
     shares,
     slopes,
     smoothed,
@@ -145,37 +148,48 @@ class Difference:
         return self.measures[MEASURES.index(name)]
 
 
-def moment(
-    t_s: float,
-    samples: Sequence[Gray],
-    cells: Sequence[Floats],
-    seen: Where,
-    tone: float,
-) -> Moment:
-    """The present, of up to 32 samples, eight or more, and the means of their cells."""
-    stack = _in_one_light(list(samples)[-SAMPLES:], list(cells)[-SAMPLES:])
-    quick = [smoothed(each, COARSE_PX) for each in stack]
-    stack.sort(axis=0)
-    middle = 0.5 * (stack[3] + stack[4])
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One small picture, `(120, 160)`, the same without its fine parts, and the means of cells."""
+
+    gray: Gray
+    coarse: Floats
+    cells: Floats
+
+
+def sampled(gray: Gray) -> Sample:
+    """What is measured of a small picture once, for all the times that it is asked for."""
+    means = shares(gray).astype(np.float32)
+    return Sample(gray, smoothed(gray.astype(np.float32), COARSE_PX), means)
+
+
+def moment(t_s: float, samples: Sequence[Sample], seen: Where, tone: float) -> Moment:
+    """The present, of up to 32 samples, eight or more."""
+    cells = [each.cells for each in samples]
+    stack, quick = _in_one_light(list(samples)[-SAMPLES:])
+    stack = ranked(stack)
+    median = 0.5 * (stack[3] + stack[4])
     spread = stack[-2] - stack[1]
-    noise = float(np.median(spread)) / 2.0 + 0.3
+    noise = middle(spread) / 2.0 + 0.3
     calm = spread < STILL_RANGE + 3.0 * noise
-    within = (middle > DARKEST) & (middle < BRIGHTEST) & seen
+    within = (median > DARKEST) & (median < BRIGHTEST) & seen
     still = cv2.erode((calm & within).astype(np.uint8), _AROUND) > 0
-    coarse = smoothed(middle, COARSE_PX)
+    coarse = smoothed(median, COARSE_PX)
     lit = shares(within) > 0.7
     moved = shares(~calm & seen)
     unrest, stir, alike = _stir(cells, lit & (moved < 0.1))
-    stir_hidden, weight = _stir_hidden(list(samples)[::-2], coarse, still.astype(np.float32), noise)
+    stir_hidden, weight = _stir_hidden(
+        [each.coarse for each in list(samples)[::-2]], coarse, still.astype(np.float32), noise
+    )
     return Moment(
         t_s,
-        smoothed(middle, FINE_PX),
+        smoothed(median, FINE_PX),
         coarse,
         still,
         noise,
         seen,
         tone,
-        shares(middle),
+        shares(median),
         lit,
         moved,
         unrest,
@@ -187,16 +201,17 @@ def moment(
     )
 
 
-def _in_one_light(samples: Sequence[Gray], cells: Sequence[Floats]) -> Floats:
-    """The samples as they would be in the light of the middle one: a lamp may swing."""
-    gains = [common_gain(each, cells[0]) for each in cells]
-    level = float(np.median(gains))
-    return np.stack(
-        [
-            (sample.astype(np.float32) - BLACK) * np.float32(level / gain) + np.float32(BLACK)
-            for sample, gain in zip(samples, gains, strict=True)
-        ]
-    )
+def _in_one_light(samples: Sequence[Sample]) -> tuple[list[Floats], list[Floats]]:
+    """The samples, and their coarse parts, in the light of the middle one: a lamp may swing."""
+    gains = [common_gain(each.cells, samples[0].cells) for each in samples]
+    level = sorted(gains)[(len(gains) - 1) // 2 : len(gains) // 2 + 1]
+    black = np.float32(BLACK)
+    planes: tuple[list[Floats], list[Floats]] = ([], [])
+    for sample, gain in zip(samples, gains, strict=True):
+        brighter = np.float32(sum(level) / len(level) / gain)
+        planes[0].append((sample.gray.astype(np.float32) - black) * brighter + black)
+        planes[1].append((sample.coarse - black) * brighter + black)
+    return planes
 
 
 def common_gain(now: Floats, before: Floats) -> float:
@@ -204,7 +219,7 @@ def common_gain(now: Floats, before: Floats) -> float:
     lit = (now > DARKEST) & (before > DARKEST)
     if np.count_nonzero(lit) <= CELLS[0]:
         return 1.0
-    return float(np.median((now[lit] - BLACK) / (before[lit] - BLACK)))
+    return middle((now[lit] - BLACK) / (before[lit] - BLACK))
 
 
 def differences(now: Moment, old: Moment) -> list[Difference]:
@@ -253,7 +268,7 @@ def _brighter(now: Moment, old: Moment) -> float:
     lit = now.lit & old.lit
     if np.count_nonzero(lit) <= CELLS[0]:
         return 0.0
-    return float(np.median((log_light(now.mean) - log_light(old.mean))[lit]))
+    return middle((log_light(now.mean) - log_light(old.mean))[lit])
 
 
 def _maps(now: Moment, old: Moment, brighter: float) -> dict[str, Cells]:
@@ -380,7 +395,7 @@ def _stir(cells: Sequence[Floats], fit: Where) -> tuple[float, Cells, float]:
     light -= light.mean(axis=0)
     ramp = np.arange(count) - (count - 1) / 2.0
     light -= np.outer(ramp, (ramp @ light) / (ramp @ ramp))
-    unrest = math.sqrt(float((np.median(light[:, fit.ravel()], axis=1) ** 2).mean()))
+    unrest = math.sqrt(float((middles(light[:, fit.ravel()], 1) ** 2).mean()))
     light *= fit.ravel()
     for _ in range(2):  # each cell has its own share of the common light
         common = light.sum(axis=1) / np.count_nonzero(fit)
@@ -397,7 +412,7 @@ def _stir(cells: Sequence[Floats], fit: Where) -> tuple[float, Cells, float]:
 
 
 def _stir_hidden(
-    samples: Sequence[Gray], coarse: Floats, still: Floats, noise: float
+    pictures: Sequence[Floats], coarse: Floats, still: Floats, noise: float
 ) -> tuple[Cells, Cells]:
     """By cell: how what is hidden fluctuates (squared), and the weight of that."""
     across, down = slopes(coarse)
@@ -406,8 +421,7 @@ def _stir_hidden(
     structure = np.maximum(structure, 1e-3)
     level = sums(still * coarse) / count
     hidden = []
-    for sample in samples:
-        picture = smoothed(sample.astype(np.float32), COARSE_PX)
+    for picture in pictures:
         to_right, downwards = slopes(picture)
         slope = sums(still * (to_right * across + downwards * down)) / structure
         gain = (sums(still * picture) / count - BLACK) / np.maximum(level - BLACK, 1.0)
@@ -422,17 +436,15 @@ def _stir_hidden(
     return np.where(known, (series[1:] * series[:-1]).mean(axis=0), 0.0), weight
 
 
-def lost_at_once(now: Gray, before: Gray) -> float:
+def lost_at_once(now: Sample, before: Sample) -> float:
     """What all of a picture lost of its contrast since another; 0: nothing, or not everywhere.
 
     For pictures so close to each other that smoke can't be what it was: a camera that draws
     another tone curve.
     """
-    old, new = (smoothed(each.astype(np.float32), COARSE_PX) for each in (before, now))
-    within = (
-        (now > DARKEST) & (now < BRIGHTEST) & (before > DARKEST) & (before < BRIGHTEST)
-    ).astype(np.float32)
-    compared = _compare(new, old, within, 1.0, 1.0, 1.0)
+    shown = [(each.gray > DARKEST) & (each.gray < BRIGHTEST) for each in (now, before)]
+    within = (shown[0] & shown[1]).astype(np.float32)
+    compared = _compare(now.coarse, before.coarse, within, 1.0, 1.0, 1.0)
     known = compared.known & (compared.likeness >= 0.9)
     if np.count_nonzero(known) < 0.2 * CELLS[0] * CELLS[1]:
         return 0.0

@@ -104,6 +104,8 @@ class ViewCheck:
         self._t_s: float | None = None
         self._stillness = Stillness()
         self._pace = Pace()
+        self._came_s = -math.inf
+        self._slow_s: float | None = None
         self._flicker = Flicker()
         self._landmarks = Landmarks(sharp_ratio=BLURRED_RATIO)
         self._before: NDArray[np.uint8] | None = None
@@ -160,13 +162,19 @@ class ViewCheck:
         self._t_s, self._stuck = t_s, 0
         sums = cell_sums(gray)
         still_s = self._stillness.update(t_s, sums)
-        slow_s = self._pace.update(t_s)
+        self.came(t_s)
         self._flicker.add(t_s, (sums * (sums.size / gray.size)).astype(np.float32))
         if t_s - self._looked_s >= LOOK_EVERY_S - EARLY_S:
             self._look(t_s, gray)
         self._before = gray.copy()
-        self._tell(t_s, still_s, slow_s)
+        self._tell(t_s, still_s, self._slow_s)
         return self._condition, self._reason
+
+    def came(self, t_s: float) -> None:
+        """Note a picture, also one that is never looked at: whether they come often enough."""
+        if t_s > self._came_s:
+            self._came_s = t_s
+            self._slow_s = self._pace.update(t_s)
 
     def _tell(self, t_s: float, still_s: float | None, slow_s: float | None) -> None:
         (condition, reason), since_s = self._blind, self._unfit_s

@@ -34,6 +34,8 @@ UNJUDGED_S = 5.0  # of pictures by which no smoke could be seen
 UNCOMPARED_S = 30.0  # of nothing to compare: after other light what is kept since is soon enough
 BLIND_STRENGTH = 0.8  # a flame may itself wash out a picture, or have its light flicker
 OWN_LIGHT = 0.3  # of a flame's spots, brighter than ever before
+AWAKE_S = 2.0  # for so long every picture is looked at after anything stirred
+PAIR_EVERY_S = 1.0  # else the one after a look is looked at as well, so often
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +88,23 @@ class Vision:
         self._burned_s = -math.inf  # when a flame was last told that is more than a witness
         self._told_s = {"flame": -math.inf, "smoke": -math.inf}
         self._flame_told = 0.0  # how surely, last
+        self._rests_s = math.inf  # from when on pictures may wait; at first none
+        self._paired_s = -math.inf
+
+    @property
+    def due_s(self) -> float:
+        """When a picture has to be looked at; one that comes sooner may wait."""
+        if self._newest_s < self._rests_s or self._newest_s == self._paired_s:
+            return -math.inf
+        return self._smoke.due_s
+
+    def came(self, t_s: float) -> None:
+        """Note a picture that waits: it came, and what comes is not too little."""
+        self._view.came(t_s)
+
+    def is_stirred_by(self, picture: NDArray[np.uint8]) -> bool:
+        """Whether the next picture shows anything for which those that waited are looked at."""
+        return self._flames.is_stirred_by(picture)
 
     def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight:
         """Take the next picture, `(height, width, 3) uint8, BGR`, at most 320x240.
@@ -125,7 +144,16 @@ class Vision:
         if soft_s is not None and condition is CameraCondition.FIT:
             # It is told, and searched as well as can be: a large flame is seen all the same.
             condition, since_s, reason = CameraCondition.OUT_OF_FOCUS, soft_s, SOFT
+        self._rest_or_wake(t_s, calm=fit and self._view.seen[0] is CameraCondition.FIT)
         return Sight(t_s, condition, since_s, reason, (*flame, *smoke), movement)
+
+    def _rest_or_wake(self, t_s: float, *, calm: bool) -> None:
+        """Every picture is looked at while anything stirs, or is about to be told."""
+        stirs = self._flames.stirs or self._motion.stirs or self._smoke.strength >= SPEAKS
+        if not calm or stirs or self._rests_s == math.inf:
+            self._rests_s = t_s + AWAKE_S
+        elif t_s - self._paired_s >= PAIR_EVERY_S:
+            self._paired_s = t_s
 
     def begin_anew(self) -> None:
         """Somebody has said that what was told as smoke is none: it is the scene from now on."""

@@ -112,15 +112,16 @@ def _told(
 
 def _sights(video: Path, start_s: float, settings: ChamberSettings | None) -> Iterator[Seen]:
     """Each frame's time, and what is seen in it where a live camera would have handed it on."""
-    from stillair.fire.vision import Vision  # OpenCV only when there is a video
+    from stillair.fire.sparing import Sparing, as_it_is  # OpenCV only when there is a video
+    from stillair.fire.vision import Vision
     from stillair.sensing.camera_video import frames_of
     from stillair.sensing.cameras import Pacer
 
     if not video.is_file():
         raise InputError(f"{video}: there is no such file")
     camera = settings.camera if settings else None
-    vision = Vision(vision_plan(camera))
+    looks = Sparing(Vision(vision_plan(camera)), as_it_is)
     pacer = Pacer(camera.frames_per_s if camera else USUAL_PER_S)
     for t_s, picture in frames_of(video):
         at_s = round(start_s + t_s, 3)  # more is nobody's clock
-        yield at_s, vision.update(at_s, picture) if pacer.due(t_s) else None
+        yield at_s, looks.take(at_s, picture) if pacer.due(t_s) else None

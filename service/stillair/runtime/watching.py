@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillair.config import ChamberSettings
+from stillair.fire.sparing import Looks, LooksAtAll
 from stillair.fire.view import STUCK
 from stillair.fire.vision import Sight, Vision
 from stillair.model import CameraCondition
 from stillair.runtime.plans import vision_plan
-from stillair.sensing.camera_loop import Looks
 
 
 def vision_of(settings: ChamberSettings) -> Looks:
@@ -21,7 +21,7 @@ def vision_of(settings: ChamberSettings) -> Looks:
     return vision if settings.speed <= 1.0 else PlayedFast(vision)
 
 
-class PlayedFast:
+class PlayedFast(LooksAtAll):
     """Looks as its vision does, but calls it no fault that pictures are far apart.
 
     No computer draws or decodes as many pictures as a minute that lasts a second should

@@ -11,13 +11,10 @@ import logging
 import math
 import threading
 from collections.abc import Callable
-from typing import Protocol
-
-import numpy as np
-from numpy.typing import NDArray
 
 from stillair.clock import Clock, SystemClock
 from stillair.errors import CameraError
+from stillair.fire.sparing import Looks, Sparing
 from stillair.fire.vision import Sight
 from stillair.model import CameraCondition, CameraState, Movement, Sign
 from stillair.sensing.pictures import encoded, narrower, working_picture
@@ -34,19 +31,11 @@ LEAST_PAUSE_S = 0.1
 STOP_S = 0.9
 
 
-class Looks(Protocol):
-    """What looks at pictures; see `stillair.fire.vision.Vision`."""
-
-    def update(self, t_s: float, picture: NDArray[np.uint8]) -> Sight: ...
-
-    def begin_anew(self) -> None: ...
-
-
 class CameraLoop:
     """Read a camera in a thread of its own; keep the latest frame; tell what is seen.
 
-    Every frame is decoded to a small picture and looked at before the next one
-    is asked for: while that takes long, frames are left out, never queued. One
+    What has to be looked at (`Sparing`) is decoded to a small picture, and that is done before
+    the next frame is asked for: while that takes long, frames are left out, never queued. One
     that can't be decoded counts as none. Lost: no frame for 5 s, or the first one for
     10 s, both by the chamber's clock and by the machine's, so that a chamber played
     fast doesn't lose a camera that is real; or it can't be opened, and trying again won't
@@ -88,7 +77,7 @@ class CameraLoop:
         self._camera = camera
         self._clock = clock
         self._machine = machine_clock or SystemClock()
-        self._vision = vision
+        self._looks: Sparing[Frame] = Sparing(vision, working_picture)
         self._tell_watch = tell
         self._on_frame = on_frame
         self._on_pause = on_pause
@@ -150,6 +139,7 @@ class CameraLoop:
             self._frame = self._view = self._jpegs_of = None
             self._jpegs.clear()
             self._tell(now_s)
+        self._looks.forget()
         self._on_pause()
 
     def go_on(self) -> None:
@@ -240,6 +230,7 @@ class CameraLoop:
             except Exception as error:  # whatever a driver does wrong, the watching goes on
                 self._note_failure("its driver failed", error)
             self._close()
+            self._looks.forget()
             pause_s = BACK_OFF_S[-1 if hopeless else min(self._failures, len(BACK_OFF_S) - 1)]
             self._failures += 1
             again_s = max(began_s + pause_s, self._machine.now_s() + LEAST_PAUSE_S)
@@ -266,19 +257,23 @@ class CameraLoop:
 
         Raises `CameraError` when looking fails: then nobody looks at its pictures.
         """
-        picture = working_picture(frame)
-        if picture is None:
-            self._note_trouble("sends pictures that can't be decoded")
-            return None
-        self._looked_s = max(self._looked_s, frame.t_s)
+        t_s = max(self._looked_s, frame.t_s)
         try:
             if self._anew.is_set():
                 self._anew.clear()
-                self._vision.begin_anew()
-            return self._vision.update(self._looked_s, picture)
+                self._looks.begin_anew()
+            sight = self._looks.take(t_s, frame)
         except Exception as error:
+            self._looked_s = t_s
             reason = self._note_failure("its pictures can't be examined", error)
             raise CameraError(self._camera.source, reason, retry=True) from error
+        if sight is None:
+            self._note_trouble("sends pictures that can't be decoded")
+            return None
+        self._looked_s = t_s
+        if self._is_paused():
+            self._looks.forget()  # it was on its way there when somebody wanted no more
+        return sight
 
     def _hand_on(self, frame: Frame, sight: Sight) -> None:
         if self._on_frame is None:
