@@ -11,12 +11,13 @@ from stillair.runtime.beside import HeldAgainst
 from stillair.runtime.foreseeing import LookedAt, facts
 from stillair.runtime.kept_weather import rests_on
 from stillair.runtime.marks import air_sensors, sensor_marks
+from stillair.runtime.past import Past
 from stillair.runtime.service import Service
 from stillair.runtime.weathering import Weathered
 from stillair.storage.items import Item
 
 
-def job_time_s(service: Service, job: str) -> float:
+def job_time_s(service: Past, job: str) -> float:
     """Now, by the clock of the job's chamber: one that is played is at another time."""
     return service.chamber_time_s(job.rpartition("-")[0])
 
