@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Container, Mapping
+from collections.abc import Container, Mapping, Sequence
 from pathlib import Path
 
-from fastapi import FastAPI, Request
+from fastapi import APIRouter, FastAPI, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, RedirectResponse
+from fastapi.routing import APIRoute
 from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 from starlette.types import Receive, Scope, Send
@@ -34,6 +35,7 @@ from stillair.api.routers import (
     camera_trials,
     chamber_file,
     clips,
+    hall,
     heights,
     job_files,
     job_logs,
@@ -54,6 +56,8 @@ from stillair.api.routers import (
     watching,
 )
 from stillair.runtime.changing import Changing
+from stillair.runtime.hall_service import HallService
+from stillair.runtime.past import Past
 from stillair.runtime.service import Service
 
 # What signing in and the page of a link need, and what a telephone asks for by itself, without
@@ -63,6 +67,16 @@ OPEN_FILES = frozenset(
         *("sign-in.js", "answer.js", "answer-test.js", "stillair.css", "icon.svg"),
         *("app.webmanifest", "worker.js", "icon-180.png", "icon-192.png", "icon-512.png"),
         *("badge.png", "js/strings_strangers.js", "js/units.js"),
+    }
+)
+
+
+# What a board and a hall answer alike; all else of these routers is a board's alone.
+OF_BOTH = frozenset(
+    {
+        *(watching.health, watching.now, watching.events, watching.alarms, watching.readings),
+        *(jobs.jobs, jobs.one, jobs.notes, jobs.readings, jobs.job_stages, jobs.unlike_others),
+        *(heights.columns, heights.when, job_logs.one),
     }
 )
 
@@ -88,26 +102,7 @@ def build(
     `behind_proxy` nobody is at the machine itself. `changing` writes the chamber files.
     With `metrics` a metrics server may ask.
     """
-
-    app = FastAPI(
-        title="Stillair",
-        version=__version__,
-        openapi_url=None,
-        docs_url=None,
-        redoc_url=None,
-        responses=ERRORS,
-    )
-    app.state.service = service
-    app.state.access = access
-    app.state.folder = folder
-    app.state.behind_proxy = behind_proxy
-    app.state.changing = changing
-    # Who waits for a password to be looked at waits in the loop, and in no thread that others need.
-    app.state.signing_in = asyncio.Semaphore(AT_ONCE)
-    app.state.first_code = first_code or FirstCode(time.monotonic)
-    description = Description(app, cookie=COOKIE)
-    problems.install(app, description.methods, pages / "nowhere.html")
-    for part in (
+    parts = (
         watching,
         quiet,
         stopping,
@@ -133,14 +128,98 @@ def build(
         telephones,
         attendance,
         season,
-    ):
-        app.include_router(part.router)
-
+    )
+    routers = [part.router for part in parts]
     if metrics:
         # Its library costs 15 ms and half a megabyte, which only who wants it pays.
-        from stillair.api.routers import metrics as telling
+        from stillair.api.routers.metrics import router as telling
+        from stillair.runtime.metrics import Metrics
 
-        app.include_router(telling.router(service))
+        routers.append(telling(Metrics(service).text))
+    app = _application(
+        service,
+        access,
+        [*routers, answering.page(pages)],
+        pages=pages,
+        folder=folder,
+        names=names,
+        first_code=first_code,
+        certificates=certificates,
+        behind_proxy=behind_proxy,
+    )
+    app.state.changing = changing
+    return app
+
+
+def build_hall(
+    service: HallService,
+    access: Access,
+    *,
+    pages: Path,
+    folder: Path,
+    names: Container[str] = (),
+    first_code: FirstCode | None = None,
+    certificates: Certificates | None = None,
+    behind_proxy: bool = False,
+    metrics: bool = False,
+) -> FastAPI:
+    """The application over a hall; the parameters as for `build`."""
+    shared = APIRouter()
+    for part in (watching, jobs, heights, job_logs):
+        for route in part.router.routes:
+            if isinstance(route, APIRoute) and route.endpoint in OF_BOTH:
+                shared.routes.append(route)
+    routers = [shared, live.router, session.router, people.router, telephones.router, hall.router]
+    if metrics:
+        from stillair.api.routers.metrics import router as telling
+        from stillair.runtime.hall_metrics import HallMetrics
+
+        routers.append(telling(HallMetrics(service).text))
+    return _application(
+        service,
+        access,
+        routers,
+        pages=pages,
+        folder=folder,
+        names=names,
+        first_code=first_code,
+        certificates=certificates,
+        behind_proxy=behind_proxy,
+    )
+
+
+def _application(
+    service: Past,
+    access: Access,
+    routers: Sequence[APIRouter],
+    *,
+    pages: Path,
+    folder: Path,
+    names: Container[str],
+    first_code: FirstCode | None,
+    certificates: Certificates | None,
+    behind_proxy: bool,
+) -> FastAPI:
+    """What stands around the routers of a board and of a hall alike."""
+    app = FastAPI(
+        title="Stillair",
+        version=__version__,
+        openapi_url=None,
+        docs_url=None,
+        redoc_url=None,
+        responses=ERRORS,
+    )
+    app.state.service = service
+    app.state.access = access
+    app.state.folder = folder
+    app.state.behind_proxy = behind_proxy
+    # Who waits for a password to be looked at waits in the loop, and in no thread that others need.
+    app.state.signing_in = asyncio.Semaphore(AT_ONCE)
+    app.state.first_code = first_code or FirstCode(time.monotonic)
+    description = Description(app, cookie=COOKIE)
+    problems.install(app, description.methods, pages / "nowhere.html")
+    for router in routers:
+        app.include_router(router)
 
     @app.get("/api/openapi.json", include_in_schema=False)
     def openapi(request: Request) -> Mapping[str, object]:
@@ -162,7 +241,6 @@ def build(
     def sign_in_page(request: Request) -> Response:
         return page("sign-in.html", request)
 
-    app.include_router(answering.page(pages))
     if certificates is not None:
         app.include_router(trust.router(certificates, pages))
 

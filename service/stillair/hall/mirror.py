@@ -33,6 +33,7 @@ from stillair.hall.messages import (
     State,
     WatchMessage,
 )
+from stillair.hall.names import BOARD, KEY, in_hall
 
 MOST_CHAMBERS: Final = 4_000
 MOST_ALARMS: Final = 60  # of one chamber
@@ -43,7 +44,6 @@ SETTLED_S: Final = 15.0  # an alarm that a later `now` doesn't name is over
 MISREAD_S: Final = 600.0  # for so long it is shown that something was not understood
 MOST_GONE: Final = 500  # chambers taken out, of which pages are told
 
-_LEVEL = re.compile(r"[a-z0-9][a-z0-9-]{0,79}")
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?(Z|[+-]\d\d:\d\d)")
 _MODELS: Final[dict[str, type[WatchMessage | NowMessage | AlarmMessage | ActedMessage]]] = {
     "watch": WatchMessage,
@@ -74,11 +74,6 @@ class Standing(StrEnum):
     BUILDING = "building"
     CALM = "calm"
     ENDED = "ended"
-
-
-def chamber_key(board: str, chamber: str) -> str:
-    """How a chamber of a board is called in a hall."""
-    return f"{board}.{chamber}"
 
 
 @dataclass(slots=True)
@@ -178,14 +173,14 @@ class Mirror:
         Gives the chamber that has become another, a board's answer to an order, or None.
         """
         parts = topic.split("/")
-        if len(parts) not in (3, 4) or not all(_LEVEL.fullmatch(part) for part in parts[:2]):
+        if len(parts) not in (3, 4) or not (BOARD.fullmatch(parts[0]) and KEY.fullmatch(parts[1])):
             self.strangers += 1
             return None
         (board, chamber, kind), name = parts[:3], parts[3] if len(parts) == 4 else ""
         if kind not in LARGEST_BYTES or (kind == "alarms") is not bool(name):
             self.strangers += 1
             return None
-        key = chamber_key(board, chamber)
+        key = in_hall(board, chamber)
         known = self.chambers.get(key)
         if not payload:
             return self._emptied(known, kind, name, now_s)

@@ -28,13 +28,14 @@ from stillair.alarms.wording import Stage
 from stillair.alarms.words import WORDS
 from stillair.hall.messages import Alarm
 from stillair.hall.mirror import UNHEARD_S, Heard, Reach
+from stillair.hall.names import in_hall
 from stillair.model import Annunciation, Kind, Notice, Priority
 
 OUT_OF_REACH_S: Final = 60.0  # a board that restarts is back by then
 GONE_S: Final = 90.0  # after a start all that stands has come by then
 MOST_MATTERS: Final = 20_000
 UNANSWERED: Final = "Nobody has said so far that they have seen it"
-AT_THE_BOARD: Final = "It is over, or was answered at the board"
+ENDED_THERE: Final = "It is over, or was answered at the board"
 _NO_RULE: Final = AlarmRule()
 _UNSEEN: Final = frozenset(
     {
@@ -118,7 +119,7 @@ class Telling:
         failing: Callable[[], frozenset[str]] = frozenset,
     ) -> None:
         self._hall = hall
-        self._people = tuple(people)
+        self.people = tuple(people)
         self._failing = failing
         self._flood = Flood()
         self._stories: dict[str, _Story] = {}
@@ -179,7 +180,7 @@ class Telling:
                 notices += self._due(story, now_s, at)
             elif now_s - self._begun_s > GONE_S:  # it ended while nobody listened here
                 del self._stories[story.matter.id]
-                gone = replace(story.matter, active=False, title="told before", text=AT_THE_BOARD)
+                gone = replace(story.matter, active=False, title="told before", text=ENDED_THERE)
                 notices += self._over(story, gone, now_s, at)
         waiting, self._ending = self._ending, []
         for story, person, route in waiting:
@@ -222,7 +223,7 @@ class Telling:
             story.say_s = self._again_s(story, rule, now_s)
         if not matter.seen:
             rungs = ladder(
-                self._people,
+                self.people,
                 matter.kind,
                 matter.priority,
                 failing=self._failing(),
@@ -277,7 +278,7 @@ class Telling:
 
     def _sleeps(self, name: str, kind: Kind, at: datetime) -> bool:
         """Whether quiet hours keep this from somebody just now."""
-        person = next((each for each in self._people if each.name == name), None)
+        person = next((each for each in self.people if each.name == name), None)
         if person is None or person.quiet is None or may_wake(kind):
             return False
         return person.quiet.holds(at)
@@ -326,7 +327,7 @@ def alarm_matter(of: Heard, alarm: Alarm | None, name: str) -> Matter:
     if alarm is None:
         return Matter(
             matter_id(of, name), of.key, known[1], Kind.WATCH_GAP, Priority.HIGH,
-            f"alarm {own}", AT_THE_BOARD, active=False, mark=mark, board=known[0],
+            f"alarm {own}", ENDED_THERE, active=False, mark=mark, board=known[0],
         )  # fmt: skip
     kind, priority = _kind(alarm.kind), _priority(alarm.priority)
     text = _line(alarm.text, 1000)
@@ -352,7 +353,7 @@ def alarm_matter(of: Heard, alarm: Alarm | None, name: str) -> Matter:
 
 def matter_id(of: Heard, alarm: str) -> str:
     """How an alarm of a board is called in a hall."""
-    return f"{of.board}.{alarm}"
+    return in_hall(of.board, alarm)
 
 
 def reach_matter(of: Heard, now_s: float) -> Matter:
