@@ -84,9 +84,17 @@ Points = Annotated[int, Query(ge=2, le=20_000, description="at most about so man
 
 
 @router.get("")
-def jobs(service: ThePast, _: Viewer, after: After = 0, limit: Limit = 200) -> Listing:
-    """All jobs, newest last."""
-    return listing(service.history.jobs(after, limit))
+def jobs(
+    service: ThePast,
+    _: Viewer,
+    chamber: str | None = None,
+    newest: Annotated[bool, Query(description="the last `limit`, and no more")] = False,
+    after: After = 0,
+    limit: Limit = 200,
+) -> Listing:
+    """All jobs, or those of a chamber, newest last."""
+    key = service.kept_chamber(chamber) if chamber is not None else None
+    return listing(service.history.jobs(after, limit, chamber=key, last=newest))
 
 
 @router.post("", status_code=201)
