@@ -4,6 +4,7 @@ recordings   folder with thermal/ and video/, or the test is skipped
 free_port    a loopback port on which nothing listens
 mail_server  a mail server that keeps or refuses what it is sent
 mosquitto    one MQTT broker for the whole run; use topics of your own
+database_server  one PostgreSQL for the whole run, begun when first asked for
 own_broker   a broker of this test alone, which it may stop and start
 rules_may_break   rules of the watch that break are begun anew, as outside of tests
 """
@@ -24,7 +25,7 @@ import pytest
 import pytest_asyncio
 from hypothesis import HealthCheck, settings
 
-from servers import Broker, MailServer, free_loopback_port
+from servers import Broker, DatabaseServer, MailServer, free_loopback_port
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
 
@@ -132,6 +133,14 @@ def mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broker]:
     broker.start()
     yield broker
     broker.stop()
+
+
+@pytest.fixture(scope="session")
+def database_server() -> Iterator[DatabaseServer]:
+    server = DatabaseServer()
+    server.start()
+    yield server
+    server.close()
 
 
 @pytest.fixture

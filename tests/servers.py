@@ -1,19 +1,22 @@
-"""Real servers on loopback that tests talk to: a mail server and an MQTT broker."""
+"""Real servers on loopback that tests talk to: a mail server, an MQTT broker, a database."""
 
 from __future__ import annotations
 
 import os
 import shutil
+import signal
 import socket
 import subprocess
+import tempfile
 import threading
 import time
 from collections.abc import Mapping
 from email import message_from_bytes, policy
 from email.message import EmailMessage
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+import psycopg
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult, LoginPassword
 
@@ -193,3 +196,129 @@ class Broker:
                 return True
         except OSError:
             return False
+
+
+class DatabaseServer:
+    """A real PostgreSQL on a loopback port; `stop` and `start` again to play an outage.
+
+    Who comes by loopback is let in, with any name. Nothing is brought to the disk at once unless
+    `durable`. Raises `RuntimeError` when the program is missing or doesn't come up.
+    """
+
+    def __init__(self, *, durable: bool = False) -> None:
+        self.host = "127.0.0.1"
+        self.port = free_loopback_port()
+        self.durable = durable
+        self._folder = Path(tempfile.mkdtemp(prefix="stillair-database-"))
+        self._process: subprocess.Popen[bytes] | None = None
+        self._databases = 0
+        # It refuses to run as root.
+        self._user = "postgres" if os.geteuid() == 0 else None
+        if self._user is not None:
+            shutil.chown(self._folder, self._user)
+        self._run(
+            "initdb",
+            "-D",
+            self.data,
+            "-U",
+            "stillair",
+            "-A",
+            "trust",
+            "-E",
+            "UTF8",
+            "--locale=C",
+            *([] if durable else ["--no-sync"]),
+        )
+
+    @property
+    def data(self) -> str:
+        return str(self._folder / "data")
+
+    @property
+    def pid(self) -> int:
+        assert self._process is not None
+        return self._process.pid
+
+    def start(self) -> None:
+        sync = "on" if self.durable else "off"
+        settings = {
+            "listen_addresses": self.host,
+            "unix_socket_directories": str(self._folder),
+            "fsync": sync,
+            "full_page_writes": sync,
+            "shared_buffers": "32MB" if not self.durable else "256MB",
+            "max_connections": "40",
+        }
+        words = [word for name, value in settings.items() for word in ("-c", f"{name}={value}")]
+        with (self._folder / "log").open("ab") as output:
+            self._process = subprocess.Popen(
+                [_of_postgresql("postgres"), "-D", self.data, "-p", str(self.port), *words],
+                stdout=output,
+                stderr=output,
+                user=self._user,
+                cwd=self._folder,
+            )
+        give_up_s = time.monotonic() + START_TIMEOUT_S
+        while not self._answers():
+            if self._process.poll() is not None or time.monotonic() > give_up_s:
+                self.stop()
+                said = (self._folder / "log").read_text()[-500:]
+                raise RuntimeError(f"PostgreSQL did not come up: {said}")
+            time.sleep(0.02)
+
+    def stop(self) -> None:
+        """End the program at once, whoever is connected; safe to call twice."""
+        if self._process is not None:
+            self._process.send_signal(signal.SIGINT)
+            self._process.wait(START_TIMEOUT_S)
+            self._process = None
+
+    def close(self) -> None:
+        """End it for good."""
+        self.stop()
+        shutil.rmtree(self._folder)
+
+    def address(self, database: str) -> str:
+        return f"postgresql://stillair@{self.host}:{self.port}/{database}"
+
+    def new_database(self, template: str = "template0") -> str:
+        """The address of an empty database, or of a copy of one that nobody uses."""
+        self._databases += 1
+        name = f"shed_{self._databases}"
+        self.say("postgres", f"CREATE DATABASE {name} TEMPLATE {template}")
+        return self.address(name)
+
+    def say(self, database: str, order: str) -> list[tuple[Any, ...]]:
+        """Carry out a line of SQL, outside of a transaction."""
+        with psycopg.connect(self.address(database), autocommit=True) as connection:
+            cursor = connection.execute(order.encode())
+            return cursor.fetchall() if cursor.description else []
+
+    def _run(self, program: str, *words: str) -> None:
+        ended = subprocess.run(
+            [_of_postgresql(program), *words],
+            capture_output=True,
+            user=self._user,
+            cwd=self._folder,
+            check=False,
+        )
+        if ended.returncode:
+            raise RuntimeError(f"{program}: {ended.stderr.decode()[-500:]}")
+
+    def _answers(self) -> bool:
+        try:
+            psycopg.connect(self.address("postgres"), connect_timeout=2).close()
+        except psycopg.OperationalError:
+            return False
+        return True
+
+
+def _of_postgresql(program: str) -> str:
+    """Debian keeps its programs apart, off everybody's path."""
+    found = sorted(Path("/usr/lib/postgresql").glob(f"*/bin/{program}"))
+    path = str(found[-1]) if found else shutil.which(program)
+    if path is None:
+        raise RuntimeError(
+            "PostgreSQL is missing; deploy/check installs it, or say: apt-get install postgresql"
+        )
+    return path

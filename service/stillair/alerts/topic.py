@@ -30,7 +30,7 @@ CHECK_S: Final = 8.0
 CONNECT_TIMEOUT_S: Final = 5.0
 KEEPALIVE_S: Final = 10
 LOOP_S: Final = 0.2
-# We subscribe to nothing, so what a broker has to say is short; paho would gather 256 MB.
+# Who subscribes to nothing hears only short words; paho would gather 256 MB.
 LARGEST_ANSWER_BYTES: Final = 64 * 1024
 NOBODY_LISTENS: Final = 0x10
 
@@ -57,8 +57,9 @@ def client_of(
     *,
     version_5: bool = False,
     client_id: str = "",
+    largest_bytes: int = LARGEST_ANSWER_BYTES,
 ) -> Client:
-    """A client of the broker, not connected yet, that takes no answer of any size.
+    """A client of the broker, not connected yet, that takes no packet of any size.
 
     `watch` is given its socket before TLS is spoken, so that it can be cut from then on.
     """
@@ -73,7 +74,7 @@ def client_of(
 
         def _sock_recv(self, bufsize: int) -> bytes:
             # It asks for all that is missing of a packet, before it has taken any of it.
-            if bufsize > LARGEST_ANSWER_BYTES:
+            if bufsize > largest_bytes:
                 raise ConnectionAbortedError("too long")
             return super()._sock_recv(bufsize)
 

@@ -1,5 +1,7 @@
 """Open a SQLite file so that what is kept in it survives, or say in one sentence why not.
 
+A store may also lie on a server (`server`), and who reads need not know (`Reads`).
+
 The rooms that keep something (`storage`, `access`) each own a file and the
 versions of its tables; what holds for every such file is here: the pragmas,
 one writer at a time, the check for damage, setting a damaged file aside, and
@@ -18,13 +20,13 @@ import os
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import AbstractContextManager, closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
-from sqlalchemy import URL, Engine, create_engine, event, text
+from sqlalchemy import URL, Engine, create_engine, event, inspect, text
 from sqlalchemy.engine import Connection
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
@@ -235,11 +237,8 @@ def check_soundness(path: Path) -> None:
 
 
 def version_of(connection: Connection) -> str | None:
-    """The version of the tables in a file, or None in a new one."""
-    known = connection.exec_driver_sql(
-        "SELECT 1 FROM sqlite_master WHERE type='table' AND name='alembic_version'"
-    ).first()
-    if known is None:
+    """The version of the tables in a store, or None in a new one."""
+    if not inspect(connection).has_table("alembic_version"):
         return None
     row = connection.execute(text("SELECT version_num FROM alembic_version")).first()
     return str(row[0]) if row else None
@@ -251,11 +250,18 @@ def bring_up_to_date(engine: Engine, versions: Versions, *, target: str = "head"
     Raises `StoreError`, also for a file that a newer program has written.
     """
     with store_errors("tables can't be brought up to date"), engine.begin() as connection:
-        present = version_of(connection)
-        if present == (versions.head if target == "head" else target):
-            return
-        with _ONE_AT_A_TIME:
-            _upgrade(connection, versions, target, present)
+        bring_tables_up_to_date(connection, versions, target=target)
+
+
+def bring_tables_up_to_date(
+    connection: Connection, versions: Versions, *, target: str = "head"
+) -> None:
+    """The same within a transaction that somebody else has begun."""
+    present = version_of(connection)
+    if present == (versions.head if target == "head" else target):
+        return
+    with _ONE_AT_A_TIME:
+        _upgrade(connection, versions, target, present)
 
 
 def _upgrade(connection: Connection, versions: Versions, target: str, present: str | None) -> None:
@@ -326,6 +332,21 @@ def open_store(
                 engine.dispose()
             raise
     raise StoreError(f"{path.name} is damaged, and so is the new one begun in its place")
+
+
+class Reads(Protocol):
+    """Short reads of a store that can't change anything. Thread-safe."""
+
+    def connection(self, doing: str) -> AbstractContextManager[Connection]:
+        """A connection in a read transaction. Raises `StoreError`."""
+
+    def close(self) -> None:
+        """Let the store go; harmless twice."""
+
+
+def reads_of(store: Path | Reads, *, pool_size: int = 4) -> Reads:
+    """Who reads a file, or who reads already."""
+    return Reader(store, pool_size=pool_size) if isinstance(store, Path) else store
 
 
 class Reader:

@@ -169,6 +169,10 @@ class EntryMessage(_Message):
     """
 
     seq: int = Field(description="Its number on this board; gaps are meant.")
+    after: int | None = Field(
+        default=None,
+        description="The number that `taken` named last: behind a gap nothing is taken.",
+    )
     parcel: str = Field(description="Which outcome brought it; with `part` its identity.")
     part: int
     topic: str
@@ -194,6 +198,10 @@ class ReadingsMessage(_Message):
     next. Where the board's clock was set back a new lane begins, with a higher number."""
 
     lane: int = Field(default=0, ge=0)
+    after_ms: dict[str, int] = Field(
+        default_factory=dict,
+        description="Of its sensors what `taken` named last, if that was of this lane.",
+    )
     sensors: dict[str, Column]
 
 
@@ -333,11 +341,12 @@ class Form:
         """An alarm as it stands."""
         return AlarmMessage(**self._of, alarm=Alarm.model_validate(item)).payload()
 
-    def entry(self, seq: int, line: KeptLine, body: Item) -> bytes:
-        """A row of the ledger, with its body as it may go out."""
+    def entry(self, seq: int, line: KeptLine, body: Item, *, after: int | None = None) -> bytes:
+        """A row of the ledger, with its body as it may go out, and what `taken` named last."""
         return EntryMessage(
             **self._of,
             seq=seq,
+            after=after,
             parcel=line.parcel,
             part=line.part,
             topic=line.topic,
@@ -351,8 +360,10 @@ class Form:
             body=body,
         ).payload()
 
-    def readings(self, found: NextReadings) -> bytes:
-        """A batch of readings."""
+    def readings(
+        self, found: NextReadings, *, lane: int = 0, after_ms: Mapping[str, int] | None = None
+    ) -> bytes:
+        """A batch of readings of a lane, and what `taken` named last."""
         sensors = {
             sensor: Column(
                 at_ms=times_ms.tolist(),
@@ -362,4 +373,6 @@ class Form:
             )
             for sensor, (times_ms, units) in found.pieces.items()
         }
-        return ReadingsMessage(**self._of, sensors=sensors).payload()
+        return ReadingsMessage(
+            **self._of, lane=lane, after_ms=dict(after_ms or {}), sensors=sensors
+        ).payload()

@@ -140,6 +140,11 @@ class Archive:
             )
         return pieces
 
+    def chambers(self) -> set[str]:
+        """Chambers of which there are readings that are not packed yet."""
+        with self._lock:
+            return {each.series.chamber for each in (*self._ended, *self._open.values())}
+
     # --- called by one housekeeping thread -------------------------------------
 
     def ready(self) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import RowMapping, Select, delete, select
 from sqlmodel import col
 
-from stillair.database import Reader, plain
+from stillair.database import Reads, plain
 from stillair.model import Timeline
 from stillair.storage.items import Item, label
 from stillair.storage.journal import Journal
@@ -170,7 +170,7 @@ def looks_again(clip: Clip, over_s: float) -> Clip:
 class Clips:
     """Questions about films; every one raises `StoreError`."""
 
-    def __init__(self, journal: Reader) -> None:
+    def __init__(self, journal: Reads) -> None:
         self._journal = journal
 
     def of_job(self, job: str) -> list[Item]:

@@ -11,10 +11,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Select, case, func, select
+from sqlalchemy import Select, func, select
 from sqlmodel import col
 
-from stillair.database import Reader, plain
+from stillair.database import Reads, plain
+from stillair.database.portable import json_number
 from stillair.model import HeightPin
 from stillair.storage.records import load
 from stillair.storage.tables import Ledger
@@ -69,21 +70,20 @@ def paused_in(
 class Courses:
     """Read how jobs went. Every method raises `StoreError`."""
 
-    def __init__(self, journal: Reader) -> None:
+    def __init__(self, journal: Reads) -> None:
         self._journal = journal
 
     def steps(self, job: str) -> list[JobStep]:
         """All words on a job, in order."""
-        body = case((func.json_valid(col(Ledger.body)) == 1, col(Ledger.body)), else_="{}")
         names = ("height_mm", "paused_s", "paused_since_s")
-        taken = [func.json_extract(body, f"$.{name}").label(name) for name in names]
+        taken = [json_number(col(Ledger.body), name).label(name) for name in names]
         query = select(col(Ledger.at_us), col(Ledger.mono_s), *taken)
         return [
             JobStep(
                 at_us / 1e6,
-                _number(height_mm),
-                _number(paused_s) or 0.0,
-                None if (since_s := _number(paused_since_s)) is None else zero_s + since_s,
+                height_mm,
+                paused_s or 0.0,
+                None if paused_since_s is None else zero_s + paused_since_s,
             )
             for at_us, mono_s, height_mm, paused_s, paused_since_s in self._rows(query, job, "job")
             for zero_s in (at_us / 1e6 - mono_s,)
@@ -129,8 +129,3 @@ class Courses:
         query = query.order_by(col(Ledger.seq)).limit(MOST_STEPS if topic == "job" else MOST_PINS)
         with self._journal.connection("the journal can't be read") as connection:
             return list(connection.execute(query).all())
-
-
-def _number(value: Any) -> float | None:
-    """A number of JSON; None for anything else."""
-    return float(value) if isinstance(value, int | float) else None

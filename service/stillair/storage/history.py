@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 from sqlalchemy import Select, func, or_, select
 from sqlmodel import col
 
-from stillair.database import Reader, plain
+from stillair.database import Reads, plain, reads_of
 from stillair.model import (
     AlarmState,
     AlarmTestState,
@@ -31,7 +31,6 @@ from stillair.model import (
     Timeline,
 )
 from stillair.storage import items, steps
-from stillair.storage.archive import Archive
 from stillair.storage.clips import Clips
 from stillair.storage.courses import Courses
 from stillair.storage.journal import Entry, read_entry
@@ -40,7 +39,7 @@ from stillair.storage.logs import Logs
 from stillair.storage.outbox import NoticeRow, Taken, last_taken, micros, read_notice, tries_of
 from stillair.storage.pictures import Pictures
 from stillair.storage.ran_under import RanUnder
-from stillair.storage.readings import ReadingRows, Readings
+from stillair.storage.readings import Live, ReadingRows, Readings
 from stillair.storage.records import load, shifted
 from stillair.storage.tables import AlarmRow, JobRow, JobSaid, Ledger, NoticeTable
 from stillair.storage.toolpaths import Toolpaths
@@ -71,12 +70,15 @@ class Page:
 class History:
     """Answer questions about the past. Thread-safe; every method raises `StoreError`.
 
-    `live` is the archive of this process, whose memory holds the newest
-    readings; without it they are read from the tail file.
+    `journal` and `archive` are files, or who reads their tables elsewhere. `live` holds the
+    newest readings, as the archive of this process does in its memory; without it they are
+    read from the tail file.
     """
 
-    def __init__(self, journal: Path, archive: Path, live: Archive | None = None) -> None:
-        self._journal = Reader(journal)
+    def __init__(
+        self, journal: Path | Reads, archive: Path | Reads, live: Live | None = None
+    ) -> None:
+        self._journal = reads_of(journal)
         self._readings = Readings(archive, live)
 
     def close(self) -> None:

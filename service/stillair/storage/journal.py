@@ -34,14 +34,12 @@ from stillair.errors import StoreError
 from stillair.model import (
     AlarmState,
     AlarmTestState,
-    Annunciation,
     EventChange,
     EventJudged,
     HeightPin,
     Job,
     JobDiagnosis,
     JobNote,
-    JobPhase,
     LogTold,
     Outcome,
     OutcomeTold,
@@ -52,7 +50,7 @@ from stillair.model.duties import TOPICS, topic_of
 from stillair.storage import items, migrations, outbox, ran_under
 from stillair.storage.memory import known
 from stillair.storage.outbox import micros
-from stillair.storage.present import put, put_log
+from stillair.storage.present import stand
 from stillair.storage.records import Parcel, dump, load
 from stillair.storage.rescue import rescue
 from stillair.storage.tables import (
@@ -390,31 +388,9 @@ class Journal:
         key = result.inserted_primary_key
         assert key is not None
         seq = int(key[0])
-        match row.value:
-            case AlarmState(id=alarm_id):
-                standing = row.value.condition or row.value.annunciation is not Annunciation.NORMAL
-                present = {"seq": seq, "job": row.job, "standing": standing, **place}
-                put(connection, AlarmRow, alarm_id, present, {"first_seq": seq})
-            case Job(id=job_id):
-                unfinished = row.value.state is not JobPhase.FINISHED
-                present = {"seq": seq, "unfinished": unfinished, **place}
-                put(connection, JobRow, job_id, present, {"first_seq": seq})
-                if told := self.settings.get(outcome.chamber):
-                    ran_under.keep(connection, outcome.chamber, made_with, place["at_us"], told)
-            case OutcomeTold() | JobDiagnosis():
-                said = {"topic": row.topic, "word": row.kind, "seq": seq, **place}
-                of_job = {"job": row.value.job}
-                put(connection, JobSaid, f"{row.topic} {row.value.job}", said, of_job)
-            case LogTold():
-                put_log(connection, row.value, place, seq)
-            case EventChange():
-                event_id = f"{outcome.chamber}-{row.value.event}"
-                if row.value.change.value == "cleared":
-                    table = StandingEvent.__table__  # type: ignore[attr-defined]  # made by SQLModel
-                    connection.execute(table.delete().where(table.c.id == event_id))
-                else:
-                    present = {"event": row.value.event, **place}
-                    put(connection, StandingEvent, event_id, present, {})
+        stand(connection, row.value, seq=seq, job=row.job, word=row.kind, place=place)
+        if isinstance(row.value, Job) and (told := self.settings.get(outcome.chamber)):
+            ran_under.keep(connection, outcome.chamber, made_with, place["at_us"], told)
         return _entry(seq, row.topic, outcome.chamber, made_with, timeline, place["body"])
 
     @staticmethod

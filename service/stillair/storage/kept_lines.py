@@ -110,7 +110,7 @@ def of_row(row: Mapping[str, Any]) -> KeptLine:
         made_with=row["made_with"],
         body=body,
     )
-    _check(line)
+    check(line)
     return line
 
 
@@ -160,11 +160,12 @@ def read(found: Mapping[str, Any], chamber: str) -> KeptLine:
         made_with=kept["made_with"],
         body=body,
     )
-    _check(line)
+    check(line)
     return line
 
 
-def _check(line: KeptLine) -> None:
+def check(line: KeptLine) -> None:
+    """Raise `ValueError` unless every value of a line is what it should be."""
     if line.topic not in CLASSES:
         raise ValueError(f"there is no topic {line.topic[:40]!r}")
     marks: tuple[tuple[Any, re.Pattern[str]], ...] = ((line.parcel, _PARCEL), (line.boot, _BOOT))

@@ -10,7 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.engine import Connection
 from sqlmodel import col
 
-from stillair.database import Reader
+from stillair.database import Reads
 from stillair.model import (
     AlarmState,
     Annunciation,
@@ -112,7 +112,7 @@ def _ended(event: EventChange, last_s: float) -> EventChange:
 class Places:
     """Questions about chambers that nobody watches here; raises `StoreError`."""
 
-    def __init__(self, journal: Reader) -> None:
+    def __init__(self, journal: Reads) -> None:
         self._journal = journal
 
     def brought(self) -> dict[str, str]:

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from sqlalchemy import RowMapping, select
 from sqlmodel import col
 
-from stillair.database import Reader, plain
+from stillair.database import Reads, plain
 from stillair.model import Job, JobLog, LogKept
 from stillair.storage.present import LOG
 from stillair.storage.records import load
@@ -22,7 +22,7 @@ MOST_LOOKED_AT = 300  # earlier jobs, for the last one of a material
 class Logs:
     """Questions about the logs of jobs; every one raises `StoreError`."""
 
-    def __init__(self, journal: Reader) -> None:
+    def __init__(self, journal: Reads) -> None:
         self._journal = journal
 
     def of(self, jobs: Iterable[str]) -> dict[str, LogKept]:

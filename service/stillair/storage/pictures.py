@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import RowMapping, Select, delete, func, insert, select
 from sqlmodel import col
 
-from stillair.database import Reader, plain
+from stillair.database import Reads, plain
 from stillair.model import JsonValue, Timeline
 from stillair.storage.items import Item, label
 from stillair.storage.journal import Journal
@@ -138,7 +138,7 @@ def of_moment(
 class Pictures:
     """Questions about kept pictures; every one raises `StoreError`."""
 
-    def __init__(self, journal: Reader) -> None:
+    def __init__(self, journal: Reads) -> None:
         self._journal = journal
 
     def of_event(self, chamber: str, event: int) -> list[Item]:

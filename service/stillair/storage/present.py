@@ -6,17 +6,66 @@ import logging
 from collections.abc import Mapping
 from typing import Any
 
-from sqlalchemy import insert, select, update
+from sqlalchemy import delete, insert, select, update
 from sqlalchemy.engine import Connection
 from sqlmodel import SQLModel, col
 
 from stillair.jobs import log as joblog
-from stillair.model import JsonValue, LogKept, LogTold
+from stillair.model import (
+    AlarmState,
+    Annunciation,
+    Change,
+    EventChange,
+    Job,
+    JobDiagnosis,
+    JobPhase,
+    JsonValue,
+    LogKept,
+    LogTold,
+    OutcomeTold,
+)
 from stillair.storage.records import dump, load
-from stillair.storage.tables import JobSaid
+from stillair.storage.tables import AlarmRow, JobRow, JobSaid, StandingEvent
 
 log = logging.getLogger(__name__)
 LOG = "log"
+
+
+def stand(
+    connection: Connection,
+    value: Any,
+    *,
+    seq: int,
+    job: str | None,
+    word: str,
+    place: Mapping[str, Any],
+) -> None:
+    """Set all present states that follow from one row of the ledger.
+
+    `value` is what its body says, `job` and `word` (its kind) are columns of it, `place` its
+    chamber, boot_id, mono_s, at_us and body.
+    """
+    match value:
+        case AlarmState(id=alarm_id):
+            standing = value.condition or value.annunciation is not Annunciation.NORMAL
+            present = {"seq": seq, "job": job, "standing": standing, **place}
+            put(connection, AlarmRow, alarm_id, present, {"first_seq": seq})
+        case Job(id=job_id):
+            unfinished = value.state is not JobPhase.FINISHED
+            present = {"seq": seq, "unfinished": unfinished, **place}
+            put(connection, JobRow, job_id, present, {"first_seq": seq})
+        case OutcomeTold() | JobDiagnosis():
+            topic = "outcome" if isinstance(value, OutcomeTold) else "diagnosis"
+            said = {"topic": topic, "word": word, "seq": seq, **place}
+            put(connection, JobSaid, f"{topic} {value.job}", said, {"job": value.job})
+        case LogTold():
+            put_log(connection, value, place, seq)
+        case EventChange():
+            event_id = f"{place['chamber']}-{value.event}"
+            if value.change is Change.CLEARED:
+                connection.execute(delete(StandingEvent).where(col(StandingEvent.id) == event_id))
+            else:
+                put(connection, StandingEvent, event_id, {"event": value.event, **place}, {})
 
 
 def put(

@@ -15,7 +15,7 @@ from sqlalchemy import and_, func, insert, or_, select
 from sqlalchemy.engine import Connection
 from sqlmodel import col
 
-from stillair.database import Reader, plain
+from stillair.database import Reads, plain
 from stillair.model import JobPhase
 from stillair.storage.tables import Ledger, SettingsRow
 
@@ -48,7 +48,7 @@ def keep(connection: Connection, chamber: str, made_with: str, at_us: int, told:
 class RanUnder:
     """Questions about the settings of jobs; raises `StoreError`."""
 
-    def __init__(self, journal: Reader) -> None:
+    def __init__(self, journal: Reads) -> None:
         self._journal = journal
 
     def of_job(self, job: str) -> list[Under]:

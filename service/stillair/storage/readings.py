@@ -14,16 +14,16 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, Protocol, cast
 
 import numpy as np
 from sqlalchemy import Select, func, select
 from sqlmodel import col
 
-from stillair.database import DamagedStoreError, Reader
+from stillair.database import DamagedStoreError, Reads, reads_of
 from stillair.errors import StoreError
 from stillair.model import JsonValue
-from stillair.storage.archive import ROW_READINGS, ROW_SPAN_MS, Archive, tail_generations
+from stillair.storage.archive import ROW_READINGS, ROW_SPAN_MS, tail_generations
 from stillair.storage.packing import MISSING, UNITS_PER_K, Ints, unpack
 from stillair.storage.tables import Stretch, TailMark
 from stillair.storage.tail import Series, read_tail
@@ -56,13 +56,27 @@ class _Row:
     count: int
 
 
-class Readings:
-    """Answer questions about readings. Thread-safe; every method raises `StoreError`."""
+class Live(Protocol):
+    """Where the readings are that are not packed yet."""
 
-    def __init__(self, path: Path, archive: Archive | None = None) -> None:
-        self._path = path
-        self._archive = archive
-        self._reader = Reader(path)
+    def held(self, chamber: str, start_ms: int, end_ms: int) -> dict[str, list[Piece]]:
+        """For each sensor pieces that touch a stretch of time. May raise `StoreError`."""
+
+    def chambers(self) -> set[str]:
+        """Chambers of which there are any. May raise `StoreError`."""
+
+
+class Readings:
+    """Answer questions about readings. Thread-safe; every method raises `StoreError`.
+
+    `archive` is a file, or who reads its table elsewhere; `live` holds what is not packed yet.
+    A file may do without: then that is read from its tail.
+    """
+
+    def __init__(self, archive: Path | Reads, live: Live | None = None) -> None:
+        self._path = archive if isinstance(archive, Path) else None
+        self._archive = live
+        self._reader = reads_of(archive)
         self._damaged: set[int] = set()
 
     @property
@@ -132,9 +146,17 @@ class Readings:
 
     def chambers(self) -> list[str]:
         """Chambers of which readings are kept."""
+        if self._archive is not None:
+            found = self._archive.chambers()
+        else:
+            found = {series.chamber for series in self._tail()}
+        query = select(func.min(col(Stretch.chamber)))
         with self._reader.connection("the archive can't be read") as connection:
-            packed = set(connection.execute(select(col(Stretch.chamber)).distinct()).scalars())
-        return sorted(packed | {series.chamber for series in self._tail()})
+            name: str | None = ""
+            while name is not None:  # hopping along the index, which has a row each 10 minutes
+                name = connection.execute(query.where(col(Stretch.chamber) > name)).scalar()
+                found |= {name} if name else set()
+        return sorted(found)
 
     def pieces(
         self,
@@ -269,16 +291,18 @@ class Readings:
         }
 
     def _tail(self) -> Iterator[Series]:
-        """What the tail file holds."""
-        path = self._path.with_name(f"{self._path.name}-tail-{self._generation()}")
+        """What the tail file holds; nothing where there is no file."""
+        if self._path is None:
+            return
+        path = self._path.with_name(f"{self._path.name}-tail-{self._generation(self._path)}")
         if path.exists():
             for _, found in read_tail(path):
                 yield from found
 
-    def _generation(self) -> int:
+    def _generation(self, path: Path) -> int:
         with self._reader.connection("the archive can't be read") as connection:
             found = connection.execute(select(col(TailMark.generation))).scalar()
-        return max(tail_generations(self._path), default=0) if found is None else int(found)
+        return max(tail_generations(path), default=0) if found is None else int(found)
 
     # --- putting together ----------------------------------------------------------------
 

@@ -89,7 +89,7 @@ class Tail:
 
     def append(self, series: Iterable[Series]) -> None:
         """Hand readings to the kernel; all of them or, if it raises, none."""
-        content = b"".join(_pack(each) for each in series if each.times_ms)
+        content = b"".join(bytes_of(each) for each in series if each.times_ms)
         if content:
             content = zlib.compress(content, 1)
             self._write(RECORD.pack(len(content), zlib.crc32(content)) + content)
@@ -137,19 +137,21 @@ def read_tail(path: Path) -> Iterator[tuple[int, list[Series]]]:
                 return
             end += RECORD.size + length
             try:
-                yield end, list(_unpack(zlib.decompress(content)))
+                yield end, list(series_in(zlib.decompress(content)))
             except (ValueError, struct.error, zlib.error):
                 log.exception("%s: a record was left out", path.name)
                 yield end, []
 
 
-def _pack(series: Series) -> bytes:
+def bytes_of(series: Series) -> bytes:
+    """A series as it stands in a record."""
     chamber, sensor = series.chamber.encode(), series.sensor.encode()
     head = SERIES.pack(len(chamber), len(sensor), len(series.times_ms))
     return head + chamber + sensor + series.times_ms.tobytes() + series.units.tobytes()
 
 
-def _unpack(content: bytes) -> Iterator[Series]:
+def series_in(content: bytes) -> Iterator[Series]:
+    """What `bytes_of` made. Raises `ValueError`, `struct.error` for anything else."""
     offset = 0
     while offset < len(content):
         chamber_len, sensor_len, count = SERIES.unpack_from(content, offset)

@@ -18,7 +18,7 @@ import numpy as np
 from sqlalchemy import RowMapping, Select, delete, func, insert, select, update
 from sqlmodel import col
 
-from stillair.database import Reader, plain
+from stillair.database import Reads, plain
 from stillair.errors import CommandRefused, Refusal, StoreError
 from stillair.jobs.toolpath import Layers, Outlines, Toolpath, Whole
 from stillair.storage.items import Item, label
@@ -176,7 +176,7 @@ _SHOWN = tuple(
 class Toolpaths:
     """Questions about kept toolpaths; every one raises `StoreError`."""
 
-    def __init__(self, journal: Reader) -> None:
+    def __init__(self, journal: Reads) -> None:
         self._journal = journal
 
     def page(self, after: int, limit: int) -> tuple[list[Item], int | None]:

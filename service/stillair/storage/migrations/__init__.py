@@ -1,4 +1,4 @@
-"""The versions of the tables in the journal and in the archive, oldest first."""
+"""The versions of the tables in the journal, in the archive and in a hall, oldest first."""
 
 from pathlib import Path
 
@@ -7,3 +7,4 @@ from stillair.database import Versions
 HERE = Path(__file__).parent
 JOURNAL = Versions(HERE / "journal", "j0008")
 ARCHIVE = Versions(HERE / "archive", "a0001")
+HALL = Versions(HERE / "hall", "h0001")

@@ -1,0 +1,136 @@
+"""Use a PostgreSQL that exists: read it from a bounded pool, write it from one connection.
+
+Whatever the network or the server does, nothing here waits without end: a connection is there
+within 5 s, a question is answered within 5 s, and a peer that has vanished is noticed within 10 s.
+
+References
+----------
+PostgreSQL 15 documentation: "Database Connection Control Functions", "Client Connection Defaults".
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from sqlalchemy import URL, Engine, create_engine, make_url
+from sqlalchemy.engine import Connection
+from sqlalchemy.exc import ArgumentError
+
+from stillair.database import store_errors
+from stillair.errors import StoreError
+
+DRIVER = "postgresql+psycopg"
+CONNECT_S = 5
+ANSWER_MS = 5_000
+WRITE_MS = 30_000
+LOCK_MS = 10_000
+GONE_MS = 10_000
+LONGEST_ADDRESS = 2_000
+
+
+def address_of(address: str, password: str | None = None) -> str:
+    """An address with its password in it. Raises `ValueError` with a sentence that has neither."""
+    url = _url(address)
+    return url.set(password=password or url.password).render_as_string(hide_password=False)
+
+
+def place_of(address: str) -> str:
+    """An address as it may be shown: who, where and which database."""
+    url = _url(address)
+    user = f"{url.username}@" if url.username else ""
+    port = f":{url.port}" if url.port else ""
+    return f"the database {user}{url.host or 'localhost'}{port}/{url.database or ''}"
+
+
+def _url(address: str) -> URL:
+    if not address.startswith(("postgresql://", "postgres://")) or len(address) > LONGEST_ADDRESS:
+        raise ValueError("an address of PostgreSQL begins with postgresql://")
+    try:
+        url = make_url(f"{DRIVER}://{address.partition('://')[2]}")
+    except (ArgumentError, ValueError):
+        # Their words repeat the address, and so a password.
+        url = None
+    if url is None or not url.database:
+        raise ValueError("it should be like postgresql://user@host/database")
+    return url
+
+
+def server_engine(address: str) -> Engine:
+    """One connection that writes; what it has committed is on the server's disk.
+
+    Raises `StoreError` for what is no address.
+    """
+    return _engine(address, 1, WRITE_MS, "-c synchronous_commit=on")
+
+
+def _engine(address: str, pool_size: int, answer_ms: int, more: str) -> Engine:
+    try:
+        url = _url(address)
+    except ValueError as error:
+        raise StoreError(str(error)) from None
+    options = (
+        f"-c statement_timeout={answer_ms} -c lock_timeout={LOCK_MS}"
+        f" -c idle_in_transaction_session_timeout={2 * WRITE_MS} -c timezone=UTC {more}"
+    )
+    with store_errors("the program for PostgreSQL can't be used"):
+        return create_engine(
+            url,
+            pool_size=pool_size,
+            max_overflow=0,
+            pool_timeout=5.0,
+            pool_pre_ping=pool_size > 1,  # one that a restart of the server has cut is made anew
+            hide_parameters=True,
+            connect_args={
+                "connect_timeout": CONNECT_S,
+                "options": options,
+                "tcp_user_timeout": GONE_MS,
+                "keepalives_idle": 5,
+                "keepalives_interval": 2,
+                "keepalives_count": 3,
+                "application_name": "stillair",
+            },
+        )
+
+
+class ServerReader:
+    """Short reads of a server's database that can't change anything, as `Reader` of a file.
+
+    Thread-safe; a replica will do. The address is used at the first question.
+    """
+
+    def __init__(self, address: str, *, pool_size: int = 4) -> None:
+        self._address = address
+        self._pool_size = pool_size
+        self._lock = threading.Lock()
+        self._engine: Engine | None = None
+
+    @contextmanager
+    def connection(self, doing: str) -> Iterator[Connection]:
+        """A connection in a read transaction. Raises `StoreError`."""
+        with store_errors(doing), self._made().begin() as connection:
+            yield connection
+
+    def close(self) -> None:
+        """Let the server go; harmless twice."""
+        with self._lock:
+            if self._engine is not None:
+                self._engine.dispose()
+                self._engine = None
+
+    def _made(self) -> Engine:
+        with self._lock:
+            if self._engine is None:
+                more = "-c default_transaction_read_only=on"
+                self._engine = _engine(self._address, self._pool_size, ANSWER_MS, more)
+            return self._engine
+
+
+def was_refused(error: BaseException | None) -> bool:
+    """Whether the server is well and won't take these values."""
+    from psycopg import errors
+
+    original: Any = getattr(error, "orig", error)
+    return isinstance(original, errors.DataError | errors.IntegrityError)

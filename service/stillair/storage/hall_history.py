@@ -1,0 +1,68 @@
+"""The past of a hall's chambers: the same questions as on a board, asked of PostgreSQL."""
+
+from __future__ import annotations
+
+from array import array
+
+import numpy as np
+from sqlalchemy import select
+from sqlmodel import col
+
+from stillair.database import Reads
+from stillair.database.server import ServerReader
+from stillair.storage.hall_batches import cut
+from stillair.storage.hall_store import series_of
+from stillair.storage.hall_tables import TailRow, TakenRow
+from stillair.storage.history import History
+from stillair.storage.packing import Ints
+from stillair.storage.tail import Series
+
+
+class HallTail:
+    """The readings that a hall has not packed yet. Thread-safe; raises `StoreError`."""
+
+    def __init__(self, reader: Reads) -> None:
+        self._reader = reader
+
+    def held(self, chamber: str, start_ms: int, end_ms: int) -> dict[str, list[tuple[Ints, Ints]]]:
+        """For each sensor pieces of instants and units that touch a stretch of time."""
+        query = (
+            select(col(TailRow.payload))
+            .where(
+                col(TailRow.chamber) == chamber,
+                col(TailRow.first_ms) <= end_ms,
+                col(TailRow.last_ms) >= start_ms,
+            )
+            .order_by(col(TailRow.id))
+        )
+        with self._reader.connection("the archive can't be read") as connection:
+            rows = connection.execute(query).scalars().all()
+        full, rest = cut(_named(chamber, each) for row in rows for each in series_of(row))
+        pieces: dict[str, list[tuple[Ints, Ints]]] = {}
+        for each in (*full, *rest):
+            if each.times_ms[0] <= end_ms and each.times_ms[-1] >= start_ms:
+                piece = (_ints(each.times_ms), _ints(each.units))
+                pieces.setdefault(each.sensor, []).append(piece)
+        return pieces
+
+    def chambers(self) -> set[str]:
+        """All chambers that were ever taken."""
+        with self._reader.connection("the archive can't be read") as connection:
+            return set(connection.execute(select(col(TakenRow.chamber))).scalars())
+
+
+def _named(chamber: str, series: Series) -> Series:
+    return Series(chamber, series.sensor, series.times_ms, series.units)
+
+
+def _ints(numbers: array[int]) -> Ints:
+    return np.frombuffer(numbers, np.int64)
+
+
+def history_of(address: str) -> History:
+    """Answer questions about the past of all chambers; a read-only replica will do.
+
+    Nothing is asked of the server yet.
+    """
+    reader = ServerReader(address)
+    return History(reader, reader, HallTail(reader))
