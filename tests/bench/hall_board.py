@@ -27,6 +27,7 @@ from stillair.clock import SystemClock
 from stillair.hall.cursors import Cursors
 from stillair.hall.messages import Form
 from stillair.hall.publisher import Publisher, Tells
+from stillair.hall.rows import Ledger, Rows
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.storage.archive import Archive
 from stillair.storage.items import Item
@@ -115,6 +116,7 @@ def _measure(folder: Path, hours: float, live_s: float) -> None:
     broker = Broker(folder)
     broker.start()
     taker = Taker(broker.port)
+    cursors = Cursors(folder / "hall.json", make_mark=lambda: "0123456789ab", wall=clock.wall)
     publisher = Publisher(
         BrokerSettings("127.0.0.1", broker.port),
         lambda board: Form(
@@ -124,14 +126,17 @@ def _measure(folder: Path, hours: float, live_s: float) -> None:
             now=lambda: (NOW, True),
             mark=lambda: None,
             watching=lambda: True,
-            last_seq=lambda: 0,
-            cleaned=lambda body: body,
         ),
-        Onward(folder / JOURNAL, readings),
-        Cursors(folder / "hall.json", make_mark=lambda: "0123456789ab", wall=clock.wall),
-        chamber="north-bench",
-        sensors=SENSORS,
-        every_s=5.0,
+        Rows(
+            Ledger(last_seq=lambda: 0, cleaned=lambda body: body),
+            Onward(folder / JOURNAL, readings),
+            cursors,
+            chamber="north-bench",
+            sensors=SENSORS,
+            every_s=5.0,
+            clock=clock,
+        ),
+        cursors,
         clock=clock,
         chance=lambda: 0.0,
     )

@@ -54,7 +54,9 @@ class Kept:
         if (owed := progress.owed()) is None:
             return None
         lane, spans_ms = owed
-        return Batch(lane, spans_ms, self.onward.readings("north-bench", spans_ms, most))
+        found = self.onward.readings("north-bench", spans_ms, most)
+        lane.found(spans_ms, found)
+        return Batch(lane, found)
 
     def take(self, progress: Progress, batch: Batch) -> None:
         for sensor, (times_ms, _) in batch.found.pieces.items():
@@ -248,8 +250,9 @@ def test_a_damaged_file_is_set_aside(tmp_path: Path, content: bytes) -> None:
 def test_readings_come_out_as_they_were_measured() -> None:
     units = np.array([451_250_000, MISSING, round(20.0625 * UNITS_PER_K), 203_000_000])
     times_ms = np.array([1000, 2000, 3000, 4000])
-    payload = FORM.readings(NextReadings({"top": (times_ms, units)}, 4000, False))
+    payload = FORM.readings(NextReadings({"top": (times_ms, units)}, 4000, False), lane=2)
     told = ReadingsMessage.model_validate_json(payload)
+    assert told.lane == 2
     assert told.sensors["top"].at_ms == [1000, 2000, 3000, 4000]
     assert told.sensors["top"].temperature_c == [45.125, None, 20.0625, 20.3]
 
@@ -260,7 +263,7 @@ def test_the_longest_batch_keeps_within_its_bound() -> None:
     times_ms = np.full(share, -99_999_999_999_999)
     units = np.full(share, -1_234_567_891)
     found = NextReadings(dict.fromkeys(names, (times_ms, units)), 0, False)
-    assert len(FORM.readings(found)) <= LARGEST_BYTES
+    assert len(FORM.readings(found, 2**53)) <= LARGEST_BYTES
 
 
 def test_the_schema_names_every_message_and_its_fields() -> None:

@@ -20,6 +20,8 @@ from stillair.alarms.words import (
     BROKEN,
     CERTIFICATE,
     CERTIFICATE_WORDS,
+    FORGED,
+    FORGED_WORDS,
     FROM_AFAR,
     HOT_PLACES,
     MACHINE,
@@ -184,6 +186,8 @@ def _words(change: EventChange | AlarmState) -> Words:
         return PAGE_WORDS
     if change.kind is Kind.DELIVERY_FAULT and change.subject == MACHINE:
         return MACHINE_WORDS
+    if change.kind is Kind.DELIVERY_FAULT and change.subject == FORGED:
+        return FORGED_WORDS
     if change.kind is Kind.DELIVERY_FAULT and change.subject.startswith("webpush:"):
         return PUSHED
     if change.kind is Kind.WATCH_GAP and change.subject == RULES:

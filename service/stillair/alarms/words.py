@@ -255,6 +255,18 @@ MACHINE_WORDS = Words(
     far=True,
 )
 
+# Somebody writes at the broker what a hall would have signed.
+FORGED = "orders of a hall"  # the subject of such a fault
+FORGED_WORDS = Words(
+    "Wrong orders at the broker",
+    "Somebody sends orders with a wrong signature, as if a hall of many chambers had sent them",
+    "Somebody sent orders with a wrong signature, as if a hall of many chambers had sent them",
+    "See that the hall has the same answers_secret as this board. If it has: let the broker ask "
+    "for passwords, and find out who writes there.",
+    stands="None of them is obeyed. Watching and alarms go on.",
+    far=True,
+)
+
 # Sides of the board that are told apart; what was found is in the event's reason.
 HEAT, DISK = "heat", "disk"  # subjects of such a fault
 BOARD: Mapping[str, Words] = {

@@ -93,6 +93,31 @@ def client_of(
     return client
 
 
+def not_reached(error: OSError) -> tuple[str, str]:
+    """Why there was no connection, as a clause about the broker, and what helps."""
+    if isinstance(error, socket.gaierror):
+        return "can't be found by its name", "see that mqtt.host is spelt right"
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return (
+            f"has a certificate that can't be trusted: {error.verify_message}",
+            "give this computer the authority that made it: put it into"
+            " /usr/local/share/ca-certificates, then sudo update-ca-certificates",
+        )
+    if isinstance(error, ssl.SSLError):
+        return "doesn't speak TLS as expected", "see mqtt.tls and mqtt.port"
+    return (
+        f"can't be reached: {str(error.strerror or error).lower()}",
+        "see mqtt.host and mqtt.port",
+    )
+
+
+def let_in_by(refusal: str) -> str:
+    """What helps where a broker has refused us with these words; "" if nobody knows."""
+    if "authori" in refusal or "user name" in refusal:
+        return "put the right username and password into [mqtt]"
+    return ""
+
+
 class TopicRoute:
     """Publish messages to `mqtt:` addresses at one broker, once each with QoS 1."""
 
@@ -215,21 +240,8 @@ class _Talk:
         of = self._settings
         try:
             client.connect(of.host, of.port, keepalive=KEEPALIVE_S)
-        except socket.gaierror:
-            raise _NoTalk(
-                "can't be found by its name", "see that mqtt.host is spelt right"
-            ) from None
-        except ssl.SSLCertVerificationError as error:
-            raise _NoTalk(
-                f"has a certificate that can't be trusted: {error.verify_message}",
-                "give this computer the authority that made it: put it into"
-                " /usr/local/share/ca-certificates, then sudo update-ca-certificates",
-            ) from None
-        except ssl.SSLError:
-            raise _NoTalk("doesn't speak TLS as expected", "see mqtt.tls and mqtt.port") from None
         except OSError as error:
-            why = str(error.strerror or error).lower()
-            raise _NoTalk(f"can't be reached: {why}", "see mqtt.host and mqtt.port") from None
+            raise _NoTalk(*not_reached(error)) from None
 
     def _client(self) -> Client:
         client = client_of(self._settings, self._line.watch, version_5=self._version_5)
@@ -245,8 +257,7 @@ class _Talk:
             if "protocol version" not in words:
                 self.answered = False
             self.refused = f"refuses: {words}"
-            if "authori" in words or "user name" in words:
-                self.remedy = "put the right username and password into [mqtt]"
+            self.remedy = let_in_by(words)
             return
         self.answered = True
         if self._told is None:

@@ -145,7 +145,13 @@ def _run(
             if season or (not files and season_desk.is_wished(folder)):
                 say(_season(folder))
             listener = listen(host, port)
-            service = wiring.build(chambers, folder, boot_id=boot_id(), has_owner=access.has_owner)
+            service = wiring.build(
+                chambers,
+                folder,
+                boot_id=boot_id(),
+                has_owner=access.has_owner,
+                record=access.act,
+            )
             service.setting_up.is_demo = not files
             if not files:
                 service.season.begin_anew = partial(_begin_anew, again)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, SecretStr, ValidationInfo, field_validator
 
 from stillair.config.tables import Table
-from stillair.config.values import Topic
+from stillair.config.values import FilePath, Topic, signing_secret
 
 LONGEST_PREFIX = 200
 
@@ -28,3 +28,16 @@ class HallTable(Table):
     every_s: Annotated[float, Field(ge=1, le=60)] = Field(
         default=5.0, description="How often readings are published."
     )
+    answers_secret_file: FilePath | None = Field(
+        default=None,
+        description="File whose one line the hall signs with when somebody there has seen an "
+        "alarm; without one no word of a hall does anything here.",
+    )
+    answers_secret: SecretStr | None = Field(
+        default=None, description="That line itself; better kept in answers_secret_file."
+    )
+
+    @field_validator("answers_secret")
+    @classmethod
+    def _one_secret(cls, secret: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
+        return signing_secret(secret, info, beside="answers_secret_file")

@@ -27,6 +27,7 @@ from stillair.config.values import (
     command_line,
     context_of,
     read_secret,
+    signing_secret,
 )
 
 COMMAND = 'one text, a program and its arguments, as in "aplay tone.wav"'
@@ -104,7 +105,6 @@ class Login(Table):
         return SecretStr(read_secret(file))
 
 
-SHORTEST_SECRET = 16
 MAIL_PORTS = {"none": 25, "starttls": 587, "tls": 465}
 
 
@@ -153,17 +153,7 @@ class WebhookTable(Table):
     @field_validator("secret")
     @classmethod
     def _one_secret(cls, secret: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
-        file = info.data.get("secret_file")
-        if secret is not None and file is not None:
-            raise ValueError("is given beside secret_file; keep one of them")
-        if file is not None and context_of(info).files_count:
-            secret = SecretStr(read_secret(file, "the secret"))
-        if secret is not None and len(secret.get_secret_value()) < SHORTEST_SECRET:
-            raise ValueError(
-                f"has to be {SHORTEST_SECRET} characters or more, by chance:"
-                " openssl rand -hex 32 makes one"
-            )
-        return secret
+        return signing_secret(secret, info, beside="secret_file")
 
 
 class PushTable(Table):

@@ -343,6 +343,26 @@ def must_be_readable(path: Path) -> Path:
     return path
 
 
+SHORTEST_SECRET = 16
+
+
+def signing_secret(
+    secret: SecretStr | None, info: ValidationInfo, *, beside: str
+) -> SecretStr | None:
+    """What signs, itself or out of the file that the key `beside` names. Raises `ValueError`."""
+    file = info.data.get(beside)
+    if secret is not None and file is not None:
+        raise ValueError(f"is given beside {beside}; keep one of them")
+    if file is not None and context_of(info).files_count:
+        secret = SecretStr(read_secret(file, "the secret"))
+    if secret is not None and len(secret.get_secret_value()) < SHORTEST_SECRET:
+        raise ValueError(
+            f"has to be {SHORTEST_SECRET} characters or more, by chance:"
+            " openssl rand -hex 32 makes one"
+        )
+    return secret
+
+
 def read_secret(path: Path, what: str = "the password") -> str:
     """The one line of a small file that holds a secret, or `ValueError` without its content."""
     try:

@@ -11,18 +11,26 @@ reason codes, 3.8.3.1 subscription options.
 
 from __future__ import annotations
 
-import re
+import logging
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from stillair.alerts.topic import NOBODY_LISTENS, BrokerSettings, client_of
+from stillair.alerts.topic import (
+    LARGEST_ANSWER_BYTES,
+    NOBODY_LISTENS,
+    BrokerSettings,
+    client_of,
+    let_in_by,
+)
 from stillair.clock import Clock
 
 if TYPE_CHECKING:
     from paho.mqtt.client import Client
+
+log = logging.getLogger(__name__)
 
 LOOP_S: Final = 0.1  # the longest wait for the socket, and so for an alarm
 KEEPALIVE_S: Final = 20
@@ -31,8 +39,15 @@ ANSWER_S: Final = 20.0
 LEAVE_S: Final = 0.4
 MOST_UNDER_WAY: Final = 12  # messages that the broker has not confirmed yet
 LARGEST_BYTES: Final = 512 * 1024  # where the broker names no bound of its own
-MOST_FOUND: Final = 1000
-_NAME: Final = re.compile(r"[a-z0-9-]{1,120}")
+
+
+class EndedError(OSError):
+    """The conversation is over: `reason` is a clause about the broker, `remedy` what helps."""
+
+    def __init__(self, reason: str, remedy: str = "") -> None:
+        super().__init__(reason)
+        self.reason = reason
+        self.remedy = remedy
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,19 +67,30 @@ class Connection:
         The client's, at most 23 characters.
     will : tuple of str and bytes
         Topic and payload that the broker keeps for when the connection breaks.
-    kept : str
-        A topic filter; `found` are the last levels of the topics for which the broker has kept
-        anything when we came.
+    filters : sequence of str
+        Topics to listen to; `denied` once the broker doesn't let us.
+    heard : callable
+        Takes what comes there: topic, payload, and whether the broker had kept it. Called by
+        `serve`; may raise `ValueError` for what it can't understand, which is logged now and then.
     """
 
     def __init__(
-        self, broker: BrokerSettings, *, name: str, will: tuple[str, bytes], kept: str, clock: Clock
+        self,
+        broker: BrokerSettings,
+        *,
+        name: str,
+        will: tuple[str, bytes],
+        filters: Sequence[str],
+        heard: Callable[[str, bytes, bool], None],
+        clock: Clock,
     ) -> None:
         self.is_in = False
+        self.denied = False
         self.largest_bytes = LARGEST_BYTES
-        self.found: set[str] = set()
         self._broker = broker
-        self._kept = kept
+        self._filters = tuple(filters)
+        self._heard = heard
+        self._strange = 0
         self._clock = clock
         self._refused = ""
         self._room = MOST_UNDER_WAY
@@ -75,26 +101,36 @@ class Connection:
         self._client.on_connect = self._on_connect
         self._client.on_publish = self._on_publish
         self._client.on_message = self._on_message
+        self._client.on_subscribe = self._on_subscribe
         self._client.on_disconnect = self._on_disconnect
         self._client.will_set(*will, qos=1, retain=True)
 
     def open(self) -> None:
         """Begin. Raises `OSError`."""
         self._begun_s = self._clock.now_s()
-        self._client.connect(self._broker.host, self._broker.port, keepalive=KEEPALIVE_S)
+        from paho.mqtt.packettypes import PacketTypes
+        from paho.mqtt.properties import Properties
+
+        bounds = Properties(PacketTypes.CONNECT)
+        # A longer one is dropped by the broker: it would end each connection in which it comes.
+        bounds.MaximumPacketSize = LARGEST_ANSWER_BYTES
+        self._client.connect(
+            self._broker.host, self._broker.port, keepalive=KEEPALIVE_S, properties=bounds
+        )
 
     def serve(self) -> None:
         """Take and give what there is, for 0.1 s at most.
 
-        Raises `OSError` once it has ended, and paho's errors for what a broker garbles.
+        Raises `EndedError` once it has, and paho's errors for what a broker garbles.
         """
         if self._client.loop(LOOP_S) or self._refused:
-            raise OSError(self._refused or "the connection broke")
+            remedy = let_in_by(self._refused)
+            raise EndedError(self._refused or "broke the connection off", remedy)
         now_s = self._clock.now_s()
         if not self.is_in and now_s - self._begun_s > LET_IN_S:
-            raise OSError(f"it says nothing within {LET_IN_S:g} s")
+            raise EndedError(f"says nothing within {LET_IN_S:g} s")
         if any(now_s - sent.given_s > ANSWER_S for sent in self._under_way.values()):
-            raise OSError(f"it confirms nothing within {ANSWER_S:g} s")
+            raise EndedError(f"confirms nothing within {ANSWER_S:g} s")
 
     def may(self, kind: str) -> bool:
         """Whether another message of a kind may go: one at a time, and few in all."""
@@ -136,9 +172,10 @@ class Connection:
 
     def close(self) -> None:
         """Let go; harmless twice."""
-        client = self._client
+        client, self.is_in = self._client, False
         # They hold each other: without this the socket waits for the collector.
         client.on_connect = client.on_publish = client.on_message = client.on_disconnect = None
+        client.on_subscribe = None
         if (wire := client.socket() or self._wire) is not None:
             wire.close()
         self._wire = None
@@ -150,26 +187,35 @@ class Connection:
         self, client: Client, _data: Any, _flags: Any, reason: Any, properties: Any
     ) -> None:
         if reason.is_failure:
-            self._refused = f"it refuses: {str(reason).lower()}"
+            self._refused = f"refuses: {str(reason).lower()}"
             return
         from paho.mqtt.subscribeoptions import SubscribeOptions
 
         self.is_in = True
         self.largest_bytes = getattr(properties, "MaximumPacketSize", LARGEST_BYTES)
         self._room = min(MOST_UNDER_WAY, getattr(properties, "ReceiveMaximum", MOST_UNDER_WAY))
-        client.subscribe(self._kept, options=SubscribeOptions(qos=0, noLocal=True))
+        options = SubscribeOptions(qos=1, noLocal=True)
+        client.subscribe([(each, options) for each in self._filters])
+
+    def _on_subscribe(
+        self, _client: Client, _data: Any, _number: int, reasons: Any, _properties: Any
+    ) -> None:
+        self.denied = any(reason.is_failure for reason in reasons)
 
     def _on_disconnect(
         self, _client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any
     ) -> None:
         if reason.is_failure and not self._refused:
-            self._refused = f"it hung up: {str(reason).lower()}"
+            self._refused = f"hung up: {str(reason).lower()}"
 
     def _on_message(self, _client: Client, _data: Any, message: Any) -> None:
-        name = str(message.topic).rpartition("/")[2]
-        is_kept = bool(message.retain and message.payload and _NAME.fullmatch(name))
-        if is_kept and len(self.found) < MOST_FOUND:
-            self.found.add(name)
+        try:
+            self._heard(str(message.topic), bytes(message.payload), bool(message.retain))
+        except ValueError as error:
+            self._strange += 1
+            if self._strange & (self._strange - 1) == 0:  # 1, 2, 4, 8 ...
+                why = str(error).partition("\n")[0]
+                log.warning("hall: %s is left alone: %s", message.topic, why[:200])
 
     def _on_publish(
         self, _client: Client, _data: Any, number: int, reason: Any, _properties: Any
@@ -178,7 +224,7 @@ class Connection:
         if sent is None:
             return
         if reason.is_failure:
-            self._refused = f"it refuses {sent.kind}: {str(reason).lower()}"
+            self._refused = f"refuses {sent.kind}: {str(reason).lower()}"
         elif reason.value == NOBODY_LISTENS and sent.unheard is not None:
             sent.unheard()
         else:

@@ -27,9 +27,9 @@ OASIS, MQTT version 5.0; JSON Schema, draft 2020-12.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, JsonValue
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 from pydantic.json_schema import models_json_schema
 
 from stillair import __version__
@@ -49,6 +49,9 @@ STUCK: Final = "stuck"
 ENDED: Final = "ended"
 SILENT: Final = "silent"
 State = Literal["watching", "stuck", "ended", "silent"]
+
+
+Instant = Annotated[int, Field(gt=-(10**14), lt=10**14)]  # milliseconds since the epoch
 
 
 class _Part(BaseModel):
@@ -210,7 +213,9 @@ class HallMessage(_Part):
     connection broke off. While it doesn't take, boards keep what they have."""
 
     v: Literal[1] = 1
-    hall: str = Field(description="The mark that the hall's store has been given.")
+    hall: str = Field(
+        min_length=1, max_length=64, description="The mark that the hall's store has been given."
+    )
     state: Literal["taking", "ended", "silent"]
     at: str
     version: str = Field(default=__version__, description="Of the program.")
@@ -225,13 +230,19 @@ class TakenMessage(_Part):
     also where that is less than it has sent: then the hall's store is an older one."""
 
     v: Literal[1] = 1
-    hall: str
+    hall: str = Field(min_length=1, max_length=64)
     board: str
     chamber: str
-    seq: int = Field(ge=0, description="The last row of the ledger; 0 for none.")
-    parcel: str = Field(description="The parcel of that row, by which a journal is known again.")
-    lane: int = Field(default=0, ge=0, description="The newest lane of which there are readings.")
-    sensors: dict[str, int] = Field(description="In it, of each sensor the last `at_ms`.")
+    seq: int = Field(ge=0, lt=2**63, description="The last row of the ledger; 0 for none.")
+    parcel: str = Field(
+        max_length=200, description="The parcel of that row, by which a journal is known again."
+    )
+    lane: int = Field(
+        default=0, ge=0, lt=2**53, description="The newest lane of which there are readings."
+    )
+    sensors: dict[Annotated[str, Field(max_length=200)], Instant] = Field(
+        max_length=1_000, description="In it, of each sensor the last `at_ms`."
+    )
 
     def payload(self) -> bytes:
         """As it is published."""
@@ -241,12 +252,12 @@ class TakenMessage(_Part):
 class Order(_Part):
     """What somebody at the hall wants a board to do. Good for a minute, and once."""
 
-    id: str = Field(max_length=64)
+    id: str = Field(min_length=1, max_length=64)
     board: str
     chamber: str
-    at: str
+    at: AwareDatetime = Field(description="When it was given, RFC 3339.")
     act: Literal["acknowledge"]
-    alarm: str = Field(description="As the board calls it.")
+    alarm: str = Field(max_length=200, description="As the board calls it.")
     by: str = Field(max_length=80, description="Who says so.")
 
 
@@ -320,6 +331,8 @@ class Form:
         self, *, prefix: str, board: str, chamber: str, name: str, simulated: bool
     ) -> None:
         self.base = f"{prefix}/{board}/{chamber}"
+        self.hall_topic = f"{prefix}/hall"
+        self.board, self.chamber = board, chamber
         self._of: dict[str, Any] = {"board": board, "chamber": chamber, "simulated": simulated}
         self._name = name
 
@@ -360,8 +373,13 @@ class Form:
             body=body,
         ).payload()
 
+    def acted(self, order: str, reason: str | None) -> bytes:
+        """What became of an order: None where it was done, else why not."""
+        done = reason is None
+        return ActedMessage(**self._of, id=order, done=done, reason=reason or "").payload()
+
     def readings(
-        self, found: NextReadings, *, lane: int = 0, after_ms: Mapping[str, int] | None = None
+        self, found: NextReadings, lane: int = 0, *, after_ms: Mapping[str, int] | None = None
     ) -> bytes:
         """A batch of readings of a lane, and what `taken` named last."""
         sensors = {

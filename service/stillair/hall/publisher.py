@@ -1,48 +1,36 @@
-"""Hand one chamber on to a hall: what is published when, and what that does to the cursors.
+"""Hand one chamber on to a hall: what is published when, and what is heard there.
 
-    archive, journal ──> Onward ──┐                              ┌──> readings, entries
-                                  ├──> Publisher ──> broker ─────┤
-    the watch's view ──> Tells ───┘       ^                      └──> watch, now, alarms
-                                          └── PUBACK: a cursor moves
+    archive, journal ──> Rows ──┐                              ┌──> readings, entries
+                                ├──> Publisher <──> broker ────┤
+    the watch's view ──> Tells ─┘        │                     └──> watch, now, alarms, acted
+                                         ├── hall, taken: the cursors move
+    the watch  <── acknowledge ── Orders ┴── acts
 
-A thread of its own talks to the broker; another one, that lives only as long as a question, asks
-the disk, so that a card that hangs keeps no alarm from the hall. The watch waits for neither and
-hands over nothing but the instant of each reading. What the broker doesn't confirm, or confirms
-with the word that nobody has subscribed to it, is owed still.
+A thread of its own talks to the broker. The watch waits for it in nothing and hands over nothing
+but the instant of each reading. What nobody says that they have is owed still.
 """
 
 from __future__ import annotations
 
 import hashlib
 import logging
+import re
 import threading
-from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final, cast
 
-from stillair.alerts.topic import BrokerSettings
+from stillair.alerts.topic import BrokerSettings, not_reached
 from stillair.clock import Clock
 from stillair.errors import StoreError
-from stillair.hall.catching_up import Batch, Progress, pause_s
-from stillair.hall.connection import Connection
+from stillair.hall.catching_up import pause_s
+from stillair.hall.connection import Connection, EndedError
 from stillair.hall.cursors import Cursors
-from stillair.hall.messages import (
-    ENDED,
-    LARGEST_BYTES,
-    LARGEST_ENTRY_BYTES,
-    MOST_READINGS,
-    READING_BYTES,
-    SILENT,
-    STUCK,
-    WATCHING,
-    Form,
-    NowMessage,
-    State,
-)
+from stillair.hall.messages import ENDED, SILENT, STUCK, WATCHING, Form, NowMessage, State
+from stillair.hall.obeying import Heard
+from stillair.hall.orders import Answers, Orders
+from stillair.hall.rows import Rows
 from stillair.storage.items import Item, label
-from stillair.storage.kept_lines import KeptLine
-from stillair.storage.onward import Lines, Onward
 
 log = logging.getLogger(__name__)
 
@@ -50,12 +38,8 @@ STOP_S: Final = 0.5
 CUT_OFF_S: Final = 0.2  # the same where nobody is there to be told
 NOW_EVERY_S: Final = 10.0
 LOOK_S: Final = 1.0  # between two looks at how it is, though nothing in the view has changed
-CATCH_UP_S: Final = 0.2  # between two batches of what is late, so that the rest has its time
-AGAIN_S: Final = 10.0  # after a disk that failed, or a broker at which nobody has subscribed
-KEEP_S: Final = 60.0  # between two writes of the cursors
-BEFORE_MS: Final = 24 * 3_600_000  # of the readings from before the hall was set up
-OVERHEAD_BYTES: Final = 16 * 1024  # of a batch of readings: up to 64 names of sensors
-TOPIC_BYTES: Final = 2048  # of any message, beside its payload
+MOST_FOUND: Final = 1000
+_NAME: Final = re.compile(r"[a-z0-9-]{1,120}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,51 +47,12 @@ class Tells:
     """What is asked of the board; each answers at once.
 
     `now`: what the first page shows of the chamber to who is no owner, and whether the watch is
-    whole. `mark` is another object whenever `now` may say something new. `last_seq` is the newest
-    row of the ledger; `cleaned` takes hosts and paths out of the body of one.
+    whole. `mark` is another object whenever `now` may say something new.
     """
 
     now: Callable[[], tuple[Item, bool]]
     mark: Callable[[], object]
     watching: Callable[[], bool]
-    last_seq: Callable[[], int]
-    cleaned: Callable[[Any], Any]
-
-
-class _Question:
-    """One question to the disk at a time, each in a thread that ends with it."""
-
-    def __init__(self) -> None:
-        self._thread: threading.Thread | None = None
-        self._answer: Callable[[], None] | None = None
-        self._is_failing = False
-
-    @property
-    def is_free(self) -> bool:
-        return self._thread is None
-
-    def ask(self, question: Callable[[], Callable[[], None]]) -> None:
-        """Have it asked; what it gives back is called by `answered`."""
-
-        def run() -> None:
-            try:
-                self._answer = question()
-                self._is_failing = False
-            except Exception as error:
-                if not self._is_failing:
-                    known = isinstance(error, StoreError)
-                    log.warning("the hall waits: %s", error, exc_info=None if known else error)
-                self._is_failing = True
-
-        self._thread = threading.Thread(target=run, name="hall reads", daemon=True)
-        self._thread.start()
-
-    def answered(self) -> None:
-        """Take the answer, if there is one by now."""
-        if self._thread is not None and not self._thread.is_alive():
-            answer, self._thread, self._answer = self._answer, None, None
-            if answer is not None:
-                answer()
 
 
 class Publisher:
@@ -118,12 +63,8 @@ class Publisher:
     broker : BrokerSettings
     form : callable
         Makes the messages, given the board's mark.
-    chamber : str
-        Its key.
-    sensors : tuple of str
-        Those whose readings of the last day are owed to a hall that was never told of any.
-    every_s : float
-        How often readings go out.
+    answers : Answers, optional
+        What to do at a hall's word; nothing is without.
     chance : callable
         From 0 to 1.
     """
@@ -133,56 +74,36 @@ class Publisher:
         broker: BrokerSettings,
         form: Callable[[str], Form],
         tells: Tells,
-        onward: Onward,
+        rows: Rows,
         cursors: Cursors,
         *,
-        chamber: str,
-        sensors: tuple[str, ...],
-        every_s: float,
+        answers: Answers | None = None,
         clock: Clock,
         chance: Callable[[], float],
     ) -> None:
         self._broker = broker
         self._make_form = form
         self._tells = tells
-        self._onward = onward
+        self._rows = rows
         self._cursors = cursors
-        self._chamber = chamber
-        self._sensors = sensors
-        self._every_s = every_s
+        self._answers = answers
         self._clock = clock
         self._chance = chance
-        self._new: dict[str, deque[int]] = {}  # instants that the watch has told, see `told`
-        self._lock = threading.Lock()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="hall", daemon=True)
         self._connection: Connection | None = None
         self._why: str | None = None
-        self._nobody = ""
+        self.remedy = ""  # what helps where the broker lets nobody in
         # Of the thread alone:
         self._form: Form | None = None
-        self._progress: Progress | None = None
-        self._question = _Question()
+        self._orders: Orders | None = None
         self._failures = 0
-        self._kept_s = clock.now_s()
-        self._kept_changes = 0
-        self._forget()
 
     # --- from any thread ---------------------------------------------------------------
 
     def told(self, sensor: str, at_epoch_s: float) -> None:
         """A reading is in the archive, with this label; never blocks."""
-        at_ms = round(at_epoch_s * 1000)
-        with self._lock:
-            self._note(sensor, at_ms)
-
-    def _note(self, sensor: str, at_ms: int) -> None:
-        """Of a row of instants that grow only the first and the last are needed."""
-        noted = self._new.setdefault(sensor, deque(maxlen=64))
-        if len(noted) >= 2 and noted[-2] < noted[-1] < at_ms:
-            noted[-1] = at_ms
-        else:
-            noted.append(at_ms)
+        self._rows.told(sensor, round(at_epoch_s * 1000))
 
     def start(self) -> None:
         self._thread.start()
@@ -195,7 +116,16 @@ class Publisher:
     @property
     def ails(self) -> str | None:
         """Why nothing is taken just now; "" while all is well, None before the first try."""
-        return self._why or (self._nobody if self._why is not None else None)
+        if self._why != "":
+            return self._why
+        if (connection := self._connection) is not None and connection.denied:
+            return f"{self._broker.where} does not let this user read what a hall answers"
+        return self._rows.ails
+
+    @property
+    def taker(self) -> str:
+        """Who takes what is published, in a clause."""
+        return self._rows.taker
 
     def stop(self) -> None:
         """Say that it ends, keep the cursors and let go, within 0.5 s. Safe to call twice."""
@@ -206,7 +136,7 @@ class Publisher:
             self._thread.join(STOP_S if is_in else CUT_OFF_S)  # to a dead host it connects for 5 s
             if connection is not None and self._thread.is_alive():
                 connection.cut()
-        self._onward.close()
+        self._rows.close()
 
     # --- the connection ------------------------------------------------------------------
 
@@ -215,37 +145,35 @@ class Publisher:
             try:
                 self._ready()
                 self._stay_connected()
-            except (OSError, StoreError) as error:
-                self._lost(str(getattr(error, "strerror", None) or error).lower())
+            except StoreError as error:
+                self._lost(str(error))
+            except EndedError as error:
+                self._lost(f"{self._broker.where} {error.reason}", error.remedy)
+            except OSError as error:
+                why, remedy = not_reached(error)
+                self._lost(f"{self._broker.where} {why}", remedy)
             except Exception as error:
                 # paho raises struct.error, IndexError and others for what a broker garbles.
                 if not self._why:
                     log.warning("hall: %s", self._broker.where, exc_info=error)
-                self._lost(f"it does not speak MQTT 5 as it should ({type(error).__name__})")
-            self._question.answered()
-            self._keep_cursors(at_once=False)
+                name = type(error).__name__
+                self._lost(f"{self._broker.where} does not speak MQTT 5 as it should ({name})")
+            self._rows.keep()
             if not self._stopping.is_set():
                 self._stopping.wait(pause_s(self._failures, self._chance()))
-        self._keep_cursors(at_once=True)
+        self._rows.keep(at_once=True)
 
     def _ready(self) -> None:
         """Know who we are and how far we had got. Raises `StoreError`."""
         if self._form is None:
-            self._form = self._make_form(self._cursors.board())
-        if self._progress is None:
-            progress = self._cursors.of(self._chamber)
-            if progress is None:
-                since_ms = round(self._clock.wall().timestamp() * 1000) - BEFORE_MS
-                progress = Progress(dict.fromkeys(self._sensors, since_ms))
-            seq = progress.seq
-            progress.resumed(
-                last_seq=self._onward.last_seq(),
-                parcel=self._onward.parcel_at(seq) if seq else None,
-            )
-            self._progress = progress
+            self._form = form = self._make_form(self._cursors.board())
+            if self._answers is not None:
+                self._orders = Orders(self._answers, form.board, form.chamber, self._clock)
+        self._rows.ready()
 
     def _forget(self) -> None:
         """Nothing is under way any more, and the broker may have lost what it had."""
+        self._is_in = False
         self._mark: object = None
         self._looked_s = -1e9
         self._now: NowMessage | None = None
@@ -253,10 +181,8 @@ class Publisher:
         self._state: State | None = None
         self._alarms: dict[str, bytes] = {}  # as the broker has them
         self._standing: dict[str, bytes] = {}  # as they are
-        self._lines: deque[tuple[int, KeptLine]] = deque()
-        self._read_seq = self._progress.seq if self._progress else 0
-        self._entries_due_s = -1e9
-        self._readings_due_s = self._clock.now_s() + min(self._every_s, 2.0)
+        self._found: set[str] = set()  # those that the broker had kept when we came
+        self._rows.begin_anew()
 
     def _stay_connected(self) -> None:
         """Connect and hand on until the connection is lost. Raises `OSError`, and paho's errors."""
@@ -264,11 +190,16 @@ class Publisher:
         assert form is not None
         mark = hashlib.sha256(form.base.encode()).hexdigest()[:22]  # 23 every broker has to take
         self._forget()
+        heard = Heard(form.board, form.chamber, self._clock.now_s())
+        filters = [form.topic("alarms/+"), form.hall_topic, form.topic("taken")]
         self._connection = connection = Connection(
             self._broker,
             name=f"s{mark}",
             will=(form.topic("watch"), form.watch(SILENT, self._at())),
-            kept=form.topic("alarms/+"),
+            filters=[*filters, form.topic("acts/#")] if self._orders else filters,
+            heard=lambda topic, payload, was_kept: self._hear(
+                form, heard, topic, payload, was_kept
+            ),
             clock=self._clock,
         )
         try:
@@ -276,40 +207,63 @@ class Publisher:
             while not self._stopping.is_set():
                 connection.serve()
                 if connection.is_in:
-                    self._came_in()
-                    self._tell(connection)
+                    self._came_in(heard)
+                    self._tell(connection, form, heard)
             if connection.is_in:
                 connection.leave(form.topic("watch"), form.watch(ENDED, self._at()))
         finally:
             connection.close()
             self._connection = None
 
-    def _came_in(self) -> None:
+    def _came_in(self, heard: Heard) -> None:
         self._failures = 0
+        if not self._is_in:
+            self._is_in = True
+            heard.let_in(self._clock.now_s())
         if self._why != "":
             log.info("hall: %s: connected", self._broker.where)
             self._why = ""
 
-    def _lost(self, why: str) -> None:
+    def _lost(self, why: str, remedy: str = "") -> None:
         if not self._why:
-            log.warning("hall: %s: %s; tried again and again", self._broker.where, why)
-        self._why = why
+            log.warning("hall: %s; tried again and again", why)
+        self._why, self.remedy = why, remedy
         self._failures += 1
+
+    # --- what is heard --------------------------------------------------------------------
+
+    def _hear(self, form: Form, heard: Heard, topic: str, payload: bytes, was_kept: bool) -> None:
+        """Take what came. Raises `ValueError` for what can't be understood."""
+        of = topic.removeprefix(f"{form.base}/")
+        if topic == form.hall_topic:
+            heard.says(payload, self._clock.now_s())
+        elif of == "taken":
+            heard.has(payload)
+        elif of.startswith("alarms/"):
+            name = of.removeprefix("alarms/")
+            is_ours = was_kept and payload and _NAME.fullmatch(name)
+            if is_ours and len(self._found) < MOST_FOUND:
+                self._found.add(name)
+        elif self._orders is not None and not was_kept:
+            self._orders.take(payload)
 
     # --- what is told ---------------------------------------------------------------------
 
-    def _tell(self, connection: Connection) -> None:
+    def _tell(self, connection: Connection, form: Form, heard: Heard) -> None:
         """Give the broker what is due: how it is, then what happened, then readings."""
-        form, progress, now_s = self._form, self._progress, self._clock.now_s()
-        assert form is not None
-        assert progress is not None
-        self._question.answered()
-        self._take_told()
-        self._tell_how_it_is(connection, form, now_s)
+        self._tell_how_it_is(connection, form, self._clock.now_s())
         self._tell_alarms(connection, form)
-        self._tell_entries(connection, form, progress, now_s)
-        self._tell_readings(connection, progress, now_s)
-        self._keep_cursors(at_once=False)
+        self._tell_acted(connection, form)
+        self._rows.hand_on(connection, form, heard)
+
+    def _tell_acted(self, connection: Connection, form: Form) -> None:
+        """What became of orders."""
+        if self._orders is None or not connection.may("acted"):
+            return
+        if (outcome := self._orders.outcome()) is not None:
+            order, reason = outcome
+            payload = form.acted(order, reason)
+            connection.publish("acted", form.topic("acted"), payload, _nothing, retain=False)
 
     def _tell_how_it_is(self, connection: Connection, form: Form, now_s: float) -> None:
         state: State = WATCHING if self._tells.watching() else STUCK
@@ -332,7 +286,7 @@ class Publisher:
 
     def _tell_alarms(self, connection: Connection, form: Form) -> None:
         """Those that are another than the broker has them, and no more those that are over."""
-        found, had = connection.found, self._alarms
+        found, had = self._found, self._alarms
         over = (had.keys() | found) - self._standing.keys()
         changed = {name: told for name, told in self._standing.items() if had.get(name) != told}
         for name, payload in {**changed, **dict.fromkeys(sorted(over), b"")}.items():
@@ -348,129 +302,6 @@ class Publisher:
                     had.pop(name, None)
 
             connection.publish(kind, form.topic(f"alarms/{name}"), payload, done)
-
-    def _tell_entries(
-        self, connection: Connection, form: Form, progress: Progress, now_s: float
-    ) -> None:
-        if now_s < self._entries_due_s or not connection.may("entries"):
-            return
-        if not self._lines:
-            self._read_lines(connection, now_s)
-            return
-        seq, line = self._lines[0]
-        payload = form.entry(seq, line, self._tells.cleaned(line.body))
-        if len(payload) > min(LARGEST_ENTRY_BYTES, connection.largest_bytes - TOPIC_BYTES):
-            log.error("entry %d is too long for the hall: %d bytes", seq, len(payload))
-            self._lines.popleft()
-            progress.entry_taken(seq, line.parcel)
-            return
-
-        def done() -> None:
-            self._heard()
-            self._lines.popleft()
-            progress.entry_taken(seq, line.parcel)
-
-        def unheard() -> None:
-            self._entries_due_s = self._unheard_until_s()
-
-        topic = form.topic("entries")
-        connection.publish("entries", topic, payload, done, retain=False, unheard=unheard)
-
-    def _read_lines(self, connection: Connection, now_s: float) -> None:
-        """Have the next lines read, if there are any."""
-        after, newest = self._read_seq, self._tells.last_seq()
-        if newest <= after or not self._question.is_free:
-            return
-
-        def read() -> Callable[[], None]:
-            found = self._onward.lines(self._chamber, after)
-            return lambda: came(found)
-
-        def came(found: Lines) -> None:
-            if connection is self._connection:  # else they are read again
-                self._entries_due_s = -1e9
-                self._lines.extend(found.lines)
-                # Rows of other chambers have numbers as well.
-                self._read_seq = max(found.to, newest) if found.are_all else found.to
-
-        self._entries_due_s = now_s + AGAIN_S  # unless an answer comes
-        self._question.ask(read)
-
-    def _tell_readings(self, connection: Connection, progress: Progress, now_s: float) -> None:
-        is_free = connection.may("readings") and self._question.is_free
-        if now_s < self._readings_due_s or not is_free:
-            return
-        self._readings_due_s = now_s + self._every_s
-        if (owed := progress.owed()) is None:
-            return
-        lane, spans_ms = owed
-        room = min(connection.largest_bytes, LARGEST_BYTES) - OVERHEAD_BYTES
-        most = max(1, min(MOST_READINGS, room // READING_BYTES))
-
-        def read() -> Callable[[], None]:
-            found = self._onward.readings(self._chamber, spans_ms, most)
-            return lambda: self._hand_on(connection, progress, Batch(lane, spans_ms, found))
-
-        self._question.ask(read)
-
-    def _hand_on(self, connection: Connection, progress: Progress, batch: Batch) -> None:
-        form = self._form
-        if connection is not self._connection or form is None:
-            return  # it is read again
-        if batch.found.more:
-            self._readings_due_s = self._clock.now_s() + CATCH_UP_S
-        if not batch.found.pieces:
-            progress.taken(batch)
-            return
-
-        def done() -> None:
-            self._heard()
-            progress.taken(batch)
-
-        def unheard() -> None:
-            self._readings_due_s = self._unheard_until_s()
-
-        topic, payload = form.topic("readings"), form.readings(batch.found)
-        connection.publish("readings", topic, payload, done, retain=False, unheard=unheard)
-
-    def _unheard_until_s(self) -> float:
-        """The broker has taken it for nobody: it is owed still, and kept here."""
-        self._nobody = "nobody has subscribed at the broker, so it is all kept here"
-        return self._clock.now_s() + AGAIN_S
-
-    def _heard(self) -> None:
-        self._nobody = ""
-
-    # --- cursors ------------------------------------------------------------------------------
-
-    def _take_told(self) -> None:
-        """Note which readings there are since the last look."""
-        with self._lock:
-            new, self._new = self._new, {}
-        if self._progress is not None:
-            for sensor, instants in new.items():
-                self._progress.told((sensor, at_ms) for at_ms in instants)
-
-    def _keep_cursors(self, *, at_once: bool) -> None:
-        """Write them down if they have moved, at most once a minute but at the end."""
-        progress, now_s = self._progress, self._clock.now_s()
-        if progress is None or progress.changes == self._kept_changes:
-            return
-        if at_once:
-            self._take_told()
-            try:
-                self._cursors.keep(self._chamber, progress.kept())
-            except StoreError as error:
-                log.warning("how far the hall is was not kept: %s", error)
-        elif now_s - self._kept_s >= KEEP_S and self._question.is_free:
-            self._kept_s, self._kept_changes = now_s, progress.changes
-            kept = progress.kept()
-
-            def write() -> Callable[[], None]:
-                self._cursors.keep(self._chamber, kept)
-                return _nothing
-
-            self._question.ask(write)
 
     def _at(self) -> str:
         return label(self._clock.wall().timestamp())

@@ -79,9 +79,9 @@ class Company:
             if why is None:
                 yield Found(thing, State.NOT_TRIED, "the broker has not been reached so far")
             elif why:
-                yield Found(thing, State.UNFIT, why, MACHINE_REMEDY)
+                yield Found(thing, State.UNFIT, why, self.hall.remedy or MACHINE_REMEDY)
             else:
-                yield Found(thing, State.FIT, "the broker takes what is published")
+                yield Found(thing, State.FIT, self.hall.taker)
 
 
 def heartbeat_of(

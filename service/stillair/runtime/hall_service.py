@@ -67,7 +67,11 @@ class Takes(Protocol):
     def alive(self) -> bool: ...
     def on_time(self, within_s: float) -> bool: ...
     @property
+    def mark(self) -> str: ...
+    @property
     def stopped_why(self) -> str: ...
+    @property
+    def faults(self) -> Mapping[str, Fault]: ...
 
 
 class HallService(Past):
@@ -99,7 +103,6 @@ class HallService(Past):
         super().__init__(history)
         self.name = name
         self.broker = broker  # where it is, in words
-        self.mark = ""  # of the database, once it has been opened
         self.mirror = mirror
         self.journal = journal
         self.troubles = Troubles({}, clock)

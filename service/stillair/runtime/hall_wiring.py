@@ -106,7 +106,7 @@ def build(
     service.hearing = Hearing(
         broker,
         prefix=settings.topic,
-        mark=lambda: service.mark,
+        mark=lambda: service.taking.mark,
         on_message=service.heard,
         on_connected=service.connected,
         lacking=service.lacking,
@@ -144,9 +144,11 @@ def _taking(
     from stillair.hall.taking import Taking
     from stillair.storage.hall_store import HallStore
 
-    def opened() -> HallStore:
-        store = HallStore.open(settings.store.whole_address)
-        service.mark = store.mark
-        return store
-
-    return Taking(broker, opened, prefix=settings.topic, clock=clock, on_takes=service.took)
+    address = settings.store.whole_address
+    return Taking(
+        broker,
+        lambda: HallStore.open(address),
+        prefix=settings.topic,
+        clock=clock,
+        on_takes=service.took,
+    )

@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import random
 import secrets
+from collections.abc import Callable
+from concurrent.futures import Future
 from functools import partial
 from pathlib import Path
 
+from stillair.alarms.words import FORGED
 from stillair.clock import Clock
 from stillair.config import ChamberSettings
+from stillair.config.hall import HallTable
 from stillair.hall.cursors import FILE_NAME, Cursors
 from stillair.hall.messages import Form
+from stillair.hall.orders import Answers
 from stillair.hall.publisher import Publisher, Tells
+from stillair.hall.rows import Ledger, Rows
+from stillair.model import Acknowledge, Kind, Outcome, Trouble
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.reaching import broker_settings
 from stillair.runtime.service import Service
@@ -20,11 +27,19 @@ from stillair.storage.items import Item
 from stillair.storage.onward import Onward
 from stillair.storage.readings import Readings
 
+HALL = "a hall"  # from where it came, in the record of acts
+
 
 class Halls:
-    """Makes what hands chambers on; all share one small file of cursors."""
+    """Makes what hands chambers on; all share one small file of cursors.
 
-    def __init__(self, folder: Path, archive: Archive, clock: Clock) -> None:
+    `record` puts an act on record: what, with what, by whom and from where.
+    """
+
+    def __init__(
+        self, folder: Path, archive: Archive, clock: Clock, record: Callable[..., object]
+    ) -> None:
+        self._record = record
         self._folder = folder
         self._archive = archive
         self._clock = clock
@@ -49,16 +64,42 @@ class Halls:
                 now=now,
                 mark=lambda: service.watched(key).supervisor.view,
                 watching=service.on_time,
-                last_seq=lambda: service.last_seq,
-                cleaned=service.places.shown,
             ),
-            Onward(self._folder / JOURNAL, Readings(self._folder / ARCHIVE, self._archive)),
+            Rows(
+                Ledger(last_seq=lambda: service.last_seq, cleaned=service.places.shown),
+                Onward(self._folder / JOURNAL, Readings(self._folder / ARCHIVE, self._archive)),
+                self._cursors,
+                chamber=key,
+                sensors=tuple(sensor.name for sensor in settings.sensors),
+                every_s=of.every_s,
+                clock=self._clock,
+            ),
             self._cursors,
-            chamber=key,
-            sensors=tuple(sensor.name for sensor in settings.sensors),
-            every_s=of.every_s,
+            answers=self._answers(of, service, key),
             clock=self._clock,
             chance=random.Random().random,
+        )
+
+    def _answers(self, of: HallTable, service: Service, key: str) -> Answers | None:
+        """What is done at a hall's word; nothing without a secret that it signs with."""
+        if of.answers_secret is None:
+            return None
+
+        def acknowledge(alarm: str, by: str) -> Future[Outcome]:
+            chamber = service.watched(key)
+            command = Acknowledge(t_s=chamber.clock.now_s(), by=by, alarm=alarm)
+            return chamber.supervisor.submit(command)
+
+        def forged(active: bool) -> None:
+            chamber = service.watched(key)
+            now_s = chamber.clock.now_s()
+            chamber.supervisor.put(Trouble(Kind.DELIVERY_FAULT, now_s, active, subject=FORGED))
+
+        return Answers(
+            secret=of.answers_secret.get_secret_value(),
+            acknowledge=acknowledge,
+            done=lambda alarm, by: self._record("alarm acknowledged", alarm, by=by, address=HALL),
+            forged=forged,
         )
 
 

@@ -102,8 +102,9 @@ def build(
     *,
     boot_id: str,
     has_owner: Callable[[], bool],
+    record: Callable[..., object] = lambda *_, **__: None,
 ) -> Service:
-    """Everything of one process, ready to start.
+    """Everything of one process, ready to start; `record` puts on record what a hall has done.
 
     Raises `InputError` for a recording that can't be played and
     `SettingsError` for a scenario that can't. A store that can't be opened
@@ -259,7 +260,7 @@ def build(
     )
     labels = Labels(clock, boot_id)
     service.elsewhere.look()
-    halls = Halls(folder, archive, clock)
+    halls = Halls(folder, archive, clock, record)
     for settings in chambers:
         stop = stops.get(settings.key)
         service.add(_chamber(settings, service, archive, halls, clock, labels, stop))
