@@ -38,6 +38,7 @@ export const H = {
     broker: "The broker is out of reach",
     database: "What boards send is not kept for good just now; they keep it themselves until it is",
     "other hall": "Another hall takes on this topic",
+    room: "More boards send than there is room for",
     journal: "Messages to people can't be written down here",
   },
   /** @param {number} n */

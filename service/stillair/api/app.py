@@ -10,7 +10,6 @@ from pathlib import Path
 from fastapi import APIRouter, FastAPI, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, RedirectResponse
-from fastapi.routing import APIRoute
 from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 from starlette.types import Receive, Scope, Send
@@ -35,7 +34,6 @@ from stillair.api.routers import (
     camera_trials,
     chamber_file,
     clips,
-    hall,
     heights,
     job_files,
     job_logs,
@@ -56,7 +54,6 @@ from stillair.api.routers import (
     watching,
 )
 from stillair.runtime.changing import Changing
-from stillair.runtime.hall_service import HallService
 from stillair.runtime.past import Past
 from stillair.runtime.service import Service
 
@@ -67,16 +64,6 @@ OPEN_FILES = frozenset(
         *("sign-in.js", "answer.js", "answer-test.js", "stillair.css", "icon.svg"),
         *("app.webmanifest", "worker.js", "icon-180.png", "icon-192.png", "icon-512.png"),
         *("badge.png", "js/strings_strangers.js", "js/units.js"),
-    }
-)
-
-
-# What a board and a hall answer alike; all else of these routers is a board's alone.
-OF_BOTH = frozenset(
-    {
-        *(watching.health, watching.now, watching.events, watching.alarms, watching.readings),
-        *(jobs.jobs, jobs.one, jobs.notes, jobs.readings, jobs.job_stages, jobs.unlike_others),
-        *(heights.columns, heights.when, job_logs.one),
     }
 )
 
@@ -136,7 +123,7 @@ def build(
         from stillair.runtime.metrics import Metrics
 
         routers.append(telling(Metrics(service).text))
-    app = _application(
+    app = application(
         service,
         access,
         [*routers, answering.page(pages)],
@@ -151,44 +138,7 @@ def build(
     return app
 
 
-def build_hall(
-    service: HallService,
-    access: Access,
-    *,
-    pages: Path,
-    folder: Path,
-    names: Container[str] = (),
-    first_code: FirstCode | None = None,
-    certificates: Certificates | None = None,
-    behind_proxy: bool = False,
-    metrics: bool = False,
-) -> FastAPI:
-    """The application over a hall; the parameters as for `build`."""
-    shared = APIRouter()
-    for part in (watching, jobs, heights, job_logs):
-        for route in part.router.routes:
-            if isinstance(route, APIRoute) and route.endpoint in OF_BOTH:
-                shared.routes.append(route)
-    routers = [shared, live.router, session.router, people.router, telephones.router, hall.router]
-    if metrics:
-        from stillair.api.routers.metrics import router as telling
-        from stillair.runtime.hall_metrics import HallMetrics
-
-        routers.append(telling(HallMetrics(service).text))
-    return _application(
-        service,
-        access,
-        routers,
-        pages=pages,
-        folder=folder,
-        names=names,
-        first_code=first_code,
-        certificates=certificates,
-        behind_proxy=behind_proxy,
-    )
-
-
-def _application(
+def application(
     service: Past,
     access: Access,
     routers: Sequence[APIRouter],

@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 from stillair.access.certificates import Certificates, checked_names
 from stillair.access.first_code import FirstCode
 from stillair.access.people import Access
-from stillair.api import app
+from stillair.api import hall_app
 from stillair.api.reach import LOOPBACK, Reach
 from stillair.api.starting import (
     NotStartedError,
@@ -76,7 +76,7 @@ def run(
             service.housekeeping.each_minute(
                 "names", lambda: names.update(known_names(host), certificates.asked())
             )
-            pages = app.build_hall(
+            pages = hall_app.build(
                 service,
                 access,
                 pages=page_folder(),

@@ -23,7 +23,6 @@ from stillair.config.company import HeartbeatTable
 from stillair.config.faults import sentences
 from stillair.config.hall import HallTable
 from stillair.config.reach import (
-    SHORTEST_SECRET,
     MailTable,
     MqttTable,
     PageTable,
@@ -44,6 +43,7 @@ from stillair.config.values import (
     Zone,
     context_of,
     read_secret,
+    signing_secret,
 )
 from stillair.errors import SettingsError
 
@@ -95,7 +95,12 @@ class StoreTable(Table):
     @field_validator("password")
     @classmethod
     def _one_password(cls, password: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
-        return _one_secret(password, info, "password_file", "the password")
+        file = info.data.get("password_file")
+        if password is not None and file is not None:
+            raise ValueError("is given beside password_file; keep one of them")
+        if file is not None and context_of(info).files_count:
+            return SecretStr(read_secret(file))
+        return password
 
     @property
     def whole_address(self) -> str:
@@ -129,24 +134,7 @@ class AnswersTable(Table):
     @field_validator("secret")
     @classmethod
     def _long_enough(cls, secret: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
-        secret = _one_secret(secret, info, "secret_file", "the secret")
-        if secret is not None and len(secret.get_secret_value()) < SHORTEST_SECRET:
-            raise ValueError(
-                f"has to be {SHORTEST_SECRET} characters or more, by chance:"
-                " openssl rand -hex 32 makes one"
-            )
-        return secret
-
-
-def _one_secret(
-    given: SecretStr | None, info: ValidationInfo, beside: str, what: str
-) -> SecretStr | None:
-    file = info.data.get(beside)
-    if given is not None and file is not None:
-        raise ValueError(f"is given beside {beside}; keep one of them")
-    if file is not None and context_of(info).files_count:
-        return SecretStr(read_secret(file, what))
-    return given
+        return signing_secret(secret, info, beside="secret_file")
 
 
 Prefix = HallTable.model_fields["topic"]
@@ -204,6 +192,14 @@ def hall_from_text(text: str, source: str, folder: Path = Path()) -> HallSetting
     beat = raw.get("heartbeat")
     if isinstance(beat, dict) and {"topic", "url", "url_file"}.isdisjoint(beat):
         faults.append("heartbeat: needs a topic or a url, else nobody hears it")
+    answers = raw.get("answers")
+    if isinstance(answers, dict) and {"secret", "secret_file"}.isdisjoint(answers):
+        faults.append("answers: needs secret_file or secret, else no board believes the hall")
+    if settings is not None and settings.store.password is not None:
+        for address in (settings.store.address, settings.store.pages_address):
+            if address is not None and "@" not in address:
+                faults.append("store.password: is of no use without a user in the address")
+                break
     if settings is None or faults:
         raise SettingsError(source, tuple(faults[:100]))
     return settings

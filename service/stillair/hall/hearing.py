@@ -41,7 +41,7 @@ LARGEST_BYTES: Final = 60_000  # what is longer the broker keeps to itself
 MOST_OWED: Final = 200
 AGAIN_S: Final = 5.0  # between two times that alarms of chambers are asked for once more
 MOST_AGAIN: Final = 50
-ENDED: Final = "ended"
+UNKNOWN: Final = "unknown"  # while the store was never open
 HallState = Literal["taking", "ended", "silent"]
 
 
@@ -231,7 +231,7 @@ class Hearing:
 
     def _word(self, state: HallState) -> bytes:
         at = label(self._clock.wall().timestamp())
-        return HallMessage(hall=self._mark(), state=state, at=at).payload()
+        return HallMessage(hall=self._mark() or UNKNOWN, state=state, at=at).payload()
 
     def _speak(self, client: Client) -> None:
         """Give the broker what is due."""

@@ -190,10 +190,13 @@ class Mirror:
             if known is None:
                 self.strangers += 1
                 return None
-            known.misread += 1
-            known.misread_why = f"{kind}: {_why(error)}"
-            known.misread_s = now_s
-            return self._changed(known)
+            return self.misread(known, f"{kind}: {_why(error)}", now_s)
+
+    def misread(self, of: Heard, why: str, now_s: float, count: int = 1) -> Heard:
+        """Messages of a chamber could not be understood, here or where its past is taken."""
+        of.misread += count
+        of.misread_why, of.misread_s = why[:200], now_s
+        return self._changed(of)
 
     def _read(
         self, known: Heard | None, key: str, parts: list[str], payload: bytes, now_s: float

@@ -385,6 +385,27 @@ def reach_matter(of: Heard, now_s: float) -> Matter:
     )
 
 
+def misread_matter(of: Heard) -> Matter:
+    """The matter of a board's sending what nobody understands."""
+    return Matter(
+        id=f"misread {of.key}",
+        chamber=of.key,
+        name=_line(of.name, 80) or of.key,
+        kind=Kind.STORE_FAULT,
+        priority=Priority.MEDIUM,
+        title="Not understood",
+        text=figures.joined(
+            f"Its board sends what the hall doesn't understand ({_line(of.misread_why, 120)})",
+            "What the hall shows of it may not be all: see whether both have the same version",
+        )
+        if of.misread
+        else "What its board sends is understood again.",
+        active=of.misread > 0,
+        mark="Simulated" if of.simulated else "",
+        board=of.board,
+    )
+
+
 def hall_matter(hall: str, subject: str, kind: Kind, reason: str, *, active: bool) -> Matter:
     """The matter of something of the hall itself that fails, or works again."""
     return Matter(

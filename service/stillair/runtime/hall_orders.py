@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import hmac
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
@@ -13,6 +11,7 @@ from stillair.clock import Clock
 from stillair.errors import CommandRefused, Refusal
 from stillair.hall.messages import ActedMessage, ActMessage, Order
 from stillair.hall.mirror import Heard
+from stillair.hall.orders import signature
 from stillair.storage.items import Item, label
 
 ANSWER_S = 10.0  # then the board hasn't answered
@@ -46,7 +45,7 @@ class Sent:
             "order": self.order.id,
             "alarm": self.order.alarm,
             "by": self.order.by,
-            "at": self.order.at,
+            "at": label(self.order.at.timestamp()),
             "state": state,
             "reason": self.reason,
         }
@@ -96,7 +95,7 @@ class Orders:
             id=self._make_id(),
             board=of.board,
             chamber=of.chamber,
-            at=label(self._clock.wall().timestamp()),
+            at=self._clock.wall(),
             act="acknowledge",
             alarm=alarm,
             by=by[:80],
@@ -132,8 +131,3 @@ class Orders:
                 for sent in self._sent.values()
                 if sent.key == key and now_s - sent.sent_s < KEPT_S
             ]
-
-
-def signature(secret: str, order: str) -> str:
-    """What signs the text of an order (RFC 2104, in hexadecimal)."""
-    return hmac.new(secret.encode(), order.encode(), hashlib.sha256).hexdigest()

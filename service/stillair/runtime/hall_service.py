@@ -25,11 +25,13 @@ from stillair.errors import CommandRefused, Refusal, StoreError
 from stillair.hall.hearing import Hearing
 from stillair.hall.messages import ActedMessage
 from stillair.hall.mirror import Heard, Mirror
+from stillair.hall.taking import Fault
 from stillair.hall.telling import (
     Telling,
     Told,
     alarm_matter,
     hall_matter,
+    misread_matter,
     reach_matter,
 )
 from stillair.model import Kind, Notice, Outcome
@@ -118,7 +120,10 @@ class HallService(Past):
         self._lost_s = clock.now_s()
         self._lost_at = label(clock.wall().timestamp())
         self._since: dict[tuple[Kind, str], tuple[float, str]] = {}  # of what fails
+        self._takes = (False, "it was not opened yet")
         self._told_reach: set[str] = set()
+        self._told_misread: set[str] = set()
+        self._faulty: dict[str, int] = {}  # messages of the past, by chamber, that were told of
         self._beat_s = clock.now_s()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="hall seconds", daemon=True)
@@ -200,6 +205,9 @@ class HallService(Past):
             self._telling.restored(told, self._clock.now_s(), at)
             known = {matter.removeprefix("reach ") for matter in self._telling.stands()}
             self._told_reach = known
+            self._told_misread = {
+                matter.removeprefix("misread ") for matter in self._telling.stands()
+            }
 
     # --- what is heard ---------------------------------------------------------------------------
 
@@ -238,7 +246,14 @@ class HallService(Past):
     def took(self, takes: bool, why: str) -> None:
         """What boards send is being kept, or can't be just now."""
         self.hearing.takes(takes)
-        self.troubles.tell(Kind.STORE_FAULT, STORE, not takes, why)
+        self._takes = takes, why
+        self._tell_store()
+
+    def _tell_store(self) -> None:
+        """Without the broker nothing comes that could be kept, and that is trouble enough."""
+        takes, why = self._takes
+        fails = self._heard and not takes
+        self.troubles.tell(Kind.STORE_FAULT, STORE, fails, why if fails else "")
 
     def lacking(self) -> list[Heard]:
         """Chambers of which alarms stand that never came."""
@@ -291,13 +306,22 @@ class HallService(Past):
         repaired = self.journal.repaired
         self.troubles.tell(Kind.STORE_FAULT, "journal's file", bool(repaired), repaired or "")
         self.troubles.push(self.push.repaired)
+        self._tell_store()
+        refused = self.mirror.refused
+        room = f"for {refused} messages of boards there was no room" if refused else ""
+        self.troubles.tell(Kind.STORE_FAULT, "room", bool(refused), room)
         with self._lock:
             notices: list[Notice] = []
             if self._heard:  # else nobody is known, which is the broker's trouble
                 self.mirror.tick(now_s)
+                self._see_faults(now_s)
                 for of in self.mirror.chambers.values():
                     if of.is_out_of_reach or of.key in self._told_reach:
                         notices += self._consider_reach(of, now_s, at)
+                    if of.misread or of.key in self._told_misread:
+                        told = self._told_misread
+                        (told.add if of.misread else told.discard)(of.key)
+                        notices += self._telling.consider(misread_matter(of), now_s, at)
             notices += self._dropped(now_s, at)
             notices += self._own(now_s, at)
             notices += self._telling.tick(now_s, at)
@@ -306,6 +330,14 @@ class HallService(Past):
         if late := self._handing.late(self.writer):
             self.courier.hand(late)
         self.feed.changed()
+
+    def _see_faults(self, now_s: float) -> None:
+        """What of the past of a chamber nobody understood is shown as that chamber's."""
+        for key, fault in self.taking.faults.items():
+            new = fault.count - self._faulty.get(key, 0)
+            if new > 0 and (of := self.mirror.chambers.get(key)) is not None:
+                self._faulty[key] = fault.count
+                self.mirror.misread(of, fault.why, now_s, new)
 
     def _own(self, now_s: float, at: datetime) -> list[Notice]:
         """What fails of the hall itself, or works again."""
