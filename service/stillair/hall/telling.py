@@ -157,6 +157,10 @@ class Telling:
             if story is None:
                 return []
             del self._stories[matter.id]
+            if not story.restored:  # what it was is known better from before
+                known = story.matter
+                told = {"title": known.title, "kind": known.kind, "priority": known.priority}
+                matter = replace(matter, says_over=known.says_over, **told)
             return self._over(story, matter, now_s, at)
         if story is None:
             if len(self._stories) >= MOST_MATTERS:
@@ -392,7 +396,7 @@ def misread_matter(of: Heard) -> Matter:
         chamber=of.key,
         name=_line(of.name, 80) or of.key,
         kind=Kind.STORE_FAULT,
-        priority=Priority.MEDIUM,
+        priority=Priority.HIGH if of.misread_why.startswith("alarms") else Priority.MEDIUM,
         title="Not understood",
         text=figures.joined(
             f"Its board sends what the hall doesn't understand ({_line(of.misread_why, 120)})",

@@ -178,6 +178,7 @@ class HallService(Past):
         return (
             self.on_time()
             and self._heard
+            and self._takes[0]
             and self.writer.stored
             and not self.troubles
             and self.taking.on_time(COURIER_S)
@@ -241,6 +242,7 @@ class HallService(Past):
                 self._lost_s, self._lost_at = now_s, label(self._clock.wall().timestamp())
             self._heard, self._why = is_in, why
         self.troubles.tell(Kind.WATCH_GAP, BROKER, not is_in, why)
+        self._tell_store()
         self.feed.changed()
 
     def took(self, takes: bool, why: str) -> None:

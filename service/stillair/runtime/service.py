@@ -252,9 +252,11 @@ class Service(Past):
 
     def kept(self, entries: list[Entry]) -> None:
         """The journal has these now: tell the pages, and let the courier go."""
+        self.courier.wake()
+        if not entries:
+            return
         self.last_seq = max(self.last_seq, entries[-1].seq)
         self.feed.entries(tuple(entries))
-        self.courier.wake()
         self.looking_back.kept(entries)
 
     # --- what is asked ---------------------------------------------------------

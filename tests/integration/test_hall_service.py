@@ -1,0 +1,246 @@
+"""A real hall at a real broker: what it shows, whom it tells, what it asks of boards."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hall_boards import Boards, alarm, an_alarm, board_mark, now, watch
+from halls import SECRET, hall
+from running import RunningService, wait_until
+from servers import Broker, DatabaseServer
+from stillair.hall.orders import read_order
+from web_receivers import WebReceiver, receiving
+
+ONE, TWO = board_mark(1), board_mark(2)
+KEY = f"{ONE}.north-bench"
+TOLD = """
+[[person]]
+name = "captain"
+routes = ["{address}"]
+
+[webhook]
+secret = "a long row to the weir and back"
+"""
+CHAMBER = """
+[chamber]
+name = "north bench"
+enclosure = ["metal"]
+[[sensor]]
+name = "top"
+driver = "simulated"
+[mqtt]
+port = {port}
+[hall]
+topic = "shed"
+every_s = 1
+answers_secret = "{secret}"
+"""
+
+
+def rows(of: RunningService) -> dict[str, dict[str, Any]]:
+    return {row["chamber"]: row for row in of.get("/api/hall")["items"]}
+
+
+def said(boards: Boards, board: str = ONE, **more: Any) -> None:
+    boards.say(board, "watch", watch(board))
+    boards.say(board, "now", now(board, **more))
+
+
+def standing(of: RunningService, key: str = KEY) -> str | None:
+    return rows(of).get(key, {}).get("standing")
+
+
+def test_all_of_it_with_the_database_away(tmp_path: Path, own_broker: Broker) -> None:
+    """Shown, told once, acknowledged, over: none of it needs the database."""
+    with receiving() as receiver, speaking(own_broker) as boards:
+        told = TOLD.format(address=receiver.address("/told"))
+        with hall(tmp_path, own_broker.port, told) as running:
+            said(boards)
+            wait_until(lambda: standing(running) == "calm", within_s=10)
+            assert running.get("/api/health") == {"status": "impaired"}
+            trouble = running.get("/api/now")["hall"]["troubles"]
+            assert [each["subject"] for each in trouble] == ["database"]
+
+            boards.say(ONE, "alarms/north-bench-1", alarm(ONE, an_alarm()))
+            (first,) = receiver.wait_for(1)
+            assert (first.told["stage"], first.told["alarm"]) == ("raised", f"{KEY}-1")
+            assert f"Board: {ONE}" in first.told["text"]
+            assert standing(running) == "danger"
+            assert running.get("/api/now")["hall"]["sounding"] == "fire"
+
+            acknowledged(running, boards)
+            refused = running.web.post("/api/alarms/nobody.north-bench-9/acknowledge")
+            assert refused.status_code == 404
+
+        # Another process, and what the broker has kept: nobody is told twice.
+        with hall(tmp_path, own_broker.port, told) as running:
+            wait_until(lambda: standing(running) == "danger", within_s=10)
+            boards.say(ONE, "alarms/north-bench-1", b"")
+            *_, last = receiver.wait_for(2)
+            assert last.told["stage"] == "over", [each.told for each in receiver.posted]
+            assert standing(running) == "calm"
+        assert len(receiver.posted) == 2
+
+
+@contextmanager
+def speaking(broker: Broker) -> Iterator[Boards]:
+    boards = Boards(broker.port)
+    try:
+        yield boards
+    finally:
+        boards.close()
+
+
+def acknowledged(running: RunningService, boards: Boards) -> None:
+    """An order is signed, carried to the board, and its answer is shown."""
+    order = running.post(f"/api/alarms/{KEY}-1/acknowledge")["order"]
+    wait_until(lambda: boards.orders, within_s=5)
+    topic, message = boards.orders[0]
+    read = read_order(message.payload(), SECRET)
+    assert topic == f"{ONE}/north-bench/acts"
+    assert (read.id, read.board, read.alarm) == (order, ONE, "north-bench-1")
+    assert running.get(f"/api/hall/{KEY}")["orders"][0]["state"] == "sent"
+    boards.answer(done=False, reason="there is no such alarm")
+    (said_of,) = wait_until(
+        lambda: [o for o in running.get(f"/api/hall/{KEY}")["orders"] if o["state"] != "sent"],
+        within_s=5,
+    )
+    assert (said_of["state"], said_of["reason"]) == ("refused", "there is no such alarm")
+
+
+def test_boards_come_and_go(tmp_path: Path, own_broker: Broker) -> None:
+    with speaking(own_broker) as boards, hall(tmp_path, own_broker.port) as running:
+        said(boards)
+        boards.say(TWO, "watch", watch(TWO, state="silent"))
+        wait_until(lambda: len(rows(running)) == 2, within_s=10)
+        assert standing(running, f"{TWO}.north-bench") == "out_of_reach"
+        at = running.get("/api/hall")["revision"]
+        boards.say(ONE, "now", b"what is this")
+        wait_until(lambda: standing(running) == "heed", within_s=5)
+        changed = running.get("/api/hall", after=at)
+        assert [row["chamber"] for row in changed["items"]] == [KEY]
+        assert not changed["whole"]
+        assert running.get(f"/api/hall/{KEY}")["misread_why"].startswith("now:")
+
+        # One that is no more is taken off; one that is heard can't be.
+        assert running.web.delete(f"/api/hall/{KEY}").status_code == 409
+        assert running.web.delete(f"/api/hall/{TWO}.north-bench").status_code == 200
+        wait_until(lambda: len(rows(running)) == 1, within_s=5)
+
+        # Without the broker nothing is known, and with it again everything is.
+        own_broker.stop()
+        wait_until(lambda: not running.get("/api/now")["hall"]["heard"], within_s=10)
+        own_broker.start()
+        wait_until(lambda: running.get("/api/now")["hall"]["heard"], within_s=15)
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "status"),
+    [
+        ("POST", "/api/jobs", 409),
+        ("POST", "/api/jobs/x-1/note", 409),
+        ("PATCH", "/api/jobs/x-1", 409),
+        ("DELETE", "/api/jobs/x-1", 409),
+        ("POST", f"/api/alarms/{KEY}-1/reset", 409),
+        ("POST", "/api/chambers/x/opening", 409),
+        ("POST", "/api/camera/pause", 409),
+        ("GET", "/api/picture", 404),
+        ("GET", "/api/setting-up", 404),
+        ("GET", "/api/chamber-files", 404),
+        ("GET", "/api/clips", 404),
+        ("GET", "/api/jobs", 503),
+        ("GET", "/api/readings?chamber=x.y", 503),
+        ("GET", "/api/readings", 404),
+        ("GET", "/api/hall/x.y", 404),
+        ("GET", "/api/hall?after=-1", 422),
+    ],
+)
+def test_what_belongs_to_a_board_is_said_there(
+    quiet_hall: RunningService, method: str, path: str, status: int
+) -> None:
+    answer = quiet_hall.web.request(method, path, json={} if method == "POST" else None)
+    assert answer.status_code == status, answer.text
+    if status == 409:
+        assert answer.json()["detail"] == "Say it at the board that watches this chamber."
+
+
+@pytest.fixture(scope="module")
+def quiet_hall(tmp_path_factory: pytest.TempPathFactory, mosquitto: Broker) -> Any:
+    with hall(tmp_path_factory.mktemp("hall"), mosquitto.port) as running:
+        yield running
+
+
+def test_a_real_board_and_a_real_database(
+    tmp_path: Path, own_broker: Broker, database_server: DatabaseServer
+) -> None:
+    """A job and its readings come from a board into the archive, an alarm to a person and back."""
+    store = database_server.new_database()
+    file = tmp_path / "chamber.toml"
+    file.write_text(CHAMBER.format(port=own_broker.port, secret=SECRET))
+    with (
+        receiving() as receiver,
+        hall(
+            tmp_path / "hall",
+            own_broker.port,
+            TOLD.format(address=receiver.address("/told")),
+            store=store,
+        ) as running,
+        RunningService(tmp_path / "board", "--chamber", str(file)) as board,
+    ):
+        job = board.post("/api/jobs", {"name": "Oarlock bushings", "material": "ASA"})["id"]
+        (key,) = wait_until(lambda: list(rows(running)), within_s=20)
+        mark = key.partition(".")[0]
+        assert key == f"{mark}.north-bench"
+        (kept,) = wait_until(lambda: running.get("/api/jobs")["items"], within_s=20)
+        assert (kept["id"], kept["name"]) == (f"{mark}.{job}", "Oarlock bushings")
+        assert wait_until(lambda: whole(running), within_s=20)
+        readings = wait_until(
+            lambda: columns(running, f"/api/jobs/{kept['id']}/readings"), within_s=20
+        )
+        assert readings["sensors"]["top"]
+        one = running.get(f"/api/jobs/{kept['id']}")
+        assert (one["chamber"], one["toolpath"], one["pauses"]) == (key, None, [])
+        for part in ("notes", "stages", "heights", "log", "unlike"):
+            assert running.web.get(f"/api/jobs/{kept['id']}/{part}").status_code == 200, part
+        assert columns(running, f"/api/readings?chamber={key}")
+        shown = running.get(f"/api/hall/{key}")
+        assert shown["now"]["job"]["name"] == "Oarlock bushings"
+        assert shown["simulated"]
+        answered_at_the_board(running, board, receiver, key)
+
+
+def answered_at_the_board(
+    running: RunningService, board: RunningService, receiver: WebReceiver, key: str
+) -> None:
+    """What stands at the board is told here, and seen from here."""
+    own = wait_until(lambda: board.now()["alarms"], within_s=30)
+    name = f"{key.partition('.')[0]}.{own[0]['id']}"
+    wait_until(
+        lambda: [a for a in running.get(f"/api/hall/{key}")["alarm_items"] if a["id"] == name],
+        within_s=10,
+    )
+    running.post(f"/api/alarms/{name}/acknowledge")
+    wait_until(
+        lambda: [
+            order for order in running.get(f"/api/hall/{key}")["orders"] if order["state"] == "done"
+        ],
+        within_s=10,
+    )
+    seen = next(a for a in board.now()["alarms"] if a["id"] == own[0]["id"])
+    assert seen["acknowledged_by"].endswith("at the hall")
+
+
+def whole(running: RunningService) -> bool:
+    return bool(running.get("/api/health")["status"] == "ok")
+
+
+def columns(running: RunningService, path: str) -> dict[str, Any] | None:
+    answer = running.web.get(path)
+    assert answer.status_code == 200, answer.text
+    found: dict[str, Any] = answer.json()
+    return found if found["time_s"] else None
