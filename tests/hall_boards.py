@@ -154,6 +154,10 @@ class Boards:
         """The same without waiting, for many."""
         self._client.publish(f"{self._prefix}/{board}/{chamber}/{kind}", payload, 1, True)
 
+    def measure(self, topic: str, value: object) -> None:
+        """Say what a sensor or switch of a real board reads, on a topic outside of the hall."""
+        self._client.publish(topic, str(value), 1)
+
     def answer(self, place: int = -1, *, done: bool = True, reason: str = "") -> Order:
         """Say what became of an order that came."""
         topic, message = self.orders[place]
