@@ -154,6 +154,10 @@ class Boards:
         """The same without waiting, for many."""
         self._client.publish(f"{self._prefix}/{board}/{chamber}/{kind}", payload, 1, True)
 
+    def publish(self, board: str, kind: str, payload: bytes) -> None:
+        """Publish a message that isn't retained, without waiting."""
+        self._client.publish(f"{self._prefix}/{board}/north-bench/{kind}", payload, 1)
+
     def measure(self, topic: str, value: object) -> None:
         """Say what a sensor or switch of a real board reads, on a topic outside of the hall."""
         self._client.publish(topic, str(value), 1)

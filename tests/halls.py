@@ -24,9 +24,11 @@ secret = "{secret}"
 NOWHERE = "postgresql://stillair@127.0.0.1:9/shed"
 
 
-def hall(folder: Path, broker_port: int, more: str = "", *, store: str = NOWHERE) -> RunningService:
+def hall(
+    folder: Path, broker_port: int, more: str = "", *words: str, store: str = NOWHERE
+) -> RunningService:
     """A hall at a broker; begins with the block that it is used in."""
     folder.mkdir(parents=True, exist_ok=True)
     file = folder / "hall.toml"
     file.write_text(HALL.format(port=broker_port, store=store, secret=SECRET) + more)
-    return RunningService(folder / "data", command=("hall", str(file)))
+    return RunningService(folder / "data", *words, command=("hall", str(file)))

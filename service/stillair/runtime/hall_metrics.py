@@ -59,6 +59,19 @@ class HallMetrics(Collector):
             "1 while the database takes what boards send, else 0.",
             value=not of.taking.stopped_why,
         )
+        took = of.taking.figures
+        for name, what, value in (
+            ("readings", "Readings that the database has taken since the start.", took.readings),
+            ("entries", "Entries that the database has taken since the start.", took.entries),
+            ("left", "Messages left to their boards for want of room.", took.left),
+        ):
+            yield CounterMetricFamily(f"stillair_hall_{name}", what, value=value)
+        yield GaugeMetricFamily(
+            "stillair_hall_waits",
+            "For how long the oldest message that came has not been in the database.",
+            value=took.oldest_s,
+            unit="seconds",
+        )
         yield CounterMetricFamily(
             "stillair_hall_not_understood",
             "Messages of nobody that is known since the start.",

@@ -25,7 +25,7 @@ from stillair.errors import CommandRefused, Refusal, StoreError
 from stillair.hall.hearing import Hearing
 from stillair.hall.messages import ActedMessage
 from stillair.hall.mirror import Heard, Mirror
-from stillair.hall.taking import Fault
+from stillair.hall.taking import Fault, Figures
 from stillair.hall.telling import (
     Telling,
     Told,
@@ -74,6 +74,8 @@ class Takes(Protocol):
     def stopped_why(self) -> str: ...
     @property
     def faults(self) -> Mapping[str, Fault]: ...
+    @property
+    def figures(self) -> Figures: ...
 
 
 class HallService(Past):
