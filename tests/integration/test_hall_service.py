@@ -160,6 +160,7 @@ def test_boards_come_and_go(tmp_path: Path, own_broker: Broker) -> None:
         ("GET", "/api/setting-up", 404),
         ("GET", "/api/chamber-files", 404),
         ("GET", "/api/clips", 404),
+        ("GET", "/api/jobs/x.y-1/pictures", 404),
         ("GET", "/api/jobs", 503),
         ("GET", "/api/readings?chamber=x.y", 503),
         ("GET", "/api/readings", 404),

@@ -133,7 +133,7 @@ function NewestJobs({ id, when }) {
       over = true;
     };
   }, [id, when]);
-  return html`<section class="stories"><h2>${T.jobs}</h2>
+  return html`<section class="hall-jobs"><h2>${T.jobs}</h2>
     ${failed && html`<p role="status">${T.jobs_failed}</p>`}
     ${jobs?.length === 0 && html`<p>${T.no_jobs}</p>`}
     <ul>${(jobs ?? []).map((job) => html`<li key=${job.id}><a class="way" href=${jobAddress(job.id)}>${nameOf(job)}</a>, ${whole(job.started_at)}</li>`)}</ul>

@@ -101,7 +101,7 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
       ? html`<section class="hour along coming">${failed ? html`<p role="alert">${failed}</p>` : html`<p role="status">${T.readings}</p>`}</section>`
       : columns.time_s.length === 0
       ? html`<p class="taking">${T.no_readings}</p>`
-      : html`<${AlongTime} job=${job} columns=${columns} events=${events} marks=${marks} heights=${heights} chamber=${chamber}
+      : html`<${AlongTime} job=${job} columns=${columns} events=${events} marks=${marks} heights=${heights} chamber=${chamber} hall=${now.hall !== undefined}
           whole=${wholeOf(job, columns)} pointed=${pointed} unit=${unit} dark=${dark} when=${pictured} />`}
     ${told_first &&
     html`<section class="stories">

@@ -88,6 +88,11 @@ def elsewhere(_: Operator) -> None:
     raise Problem(HTTPStatus.CONFLICT, AT_THE_BOARD)
 
 
+def nothing(_: Viewer) -> None:
+    """What only a board has: pictures, films, toolpaths."""
+    raise Problem(HTTPStatus.NOT_FOUND, "There is no such thing in a hall.")
+
+
 for path in BOARDS_OWN:
     router.add_api_route(
         path,
@@ -96,3 +101,4 @@ for path in BOARDS_OWN:
         include_in_schema=False,
         name=f"at the board {path}",
     )
+    router.add_api_route(path, nothing, methods=["GET"], include_in_schema=False, name=path)
