@@ -183,6 +183,11 @@ class Broker:
                 raise RuntimeError(f"mosquitto did not come up: {log.read_text()[-500:]}")
             time.sleep(0.02)
 
+    @property
+    def pid(self) -> int:
+        assert self._process is not None
+        return self._process.pid
+
     def stop(self) -> None:
         """End the program; safe to call twice."""
         if self._process is not None:
@@ -235,6 +240,10 @@ class DatabaseServer:
         return str(self._folder / "data")
 
     @property
+    def runs(self) -> bool:
+        return self._process is not None
+
+    @property
     def pid(self) -> int:
         assert self._process is not None
         return self._process.pid
@@ -267,9 +276,9 @@ class DatabaseServer:
             time.sleep(0.02)
 
     def stop(self) -> None:
-        """End the program at once, whoever is connected; safe to call twice."""
+        """End the program where it is, whoever is connected; safe to call twice."""
         if self._process is not None:
-            self._process.send_signal(signal.SIGINT)
+            self._process.send_signal(signal.SIGQUIT)
             self._process.wait(START_TIMEOUT_S)
             self._process = None
 

@@ -27,7 +27,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from hall_boards import Boards, alarm, an_alarm, board_mark, now, watch
+from hall_voices import Boards, alarm, an_alarm, board_mark, now, watch
 from halls import NOWHERE, hall
 from running import RunningService, wait_until
 from servers import Broker, DatabaseServer

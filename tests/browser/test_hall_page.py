@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Page, expect
 
-from hall_boards import Boards, a_job, alarm, an_alarm, board_mark, now, watch
+from hall_voices import Boards, a_job, alarm, an_alarm, board_mark, now, watch
 from halls import hall
 from running import RunningService, wait_until
 from servers import Broker, DatabaseServer

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 import socket
-import threading
 import time
 import tracemalloc
 from collections.abc import Iterator
@@ -13,15 +11,15 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from paho.mqtt.client import Client, MQTTv5
-from paho.mqtt.enums import CallbackAPIVersion
+import pytest
 
+from hall_takers import CHAMBER, kept_entries, kept_readings, standing, taking
 from running import RunningService, wait_until
 from servers import Broker, free_loopback_port
 from stillair.alerts.topic import BrokerSettings
 from stillair.clock import SystemClock
 from stillair.hall.cursors import FILE_NAME, Cursors
-from stillair.hall.messages import MESSAGES, Form
+from stillair.hall.messages import Form
 from stillair.hall.publisher import Publisher, Tells
 from stillair.hall.rows import Ledger, Rows
 from stillair.model import (
@@ -34,107 +32,21 @@ from stillair.model import (
     Timeline,
 )
 from stillair.runtime.backup import ARCHIVE, JOURNAL
+from stillair.runtime.company import Company
+from stillair.runtime.found import Found, State
+from stillair.runtime.inspection import inspect_all
 from stillair.storage.archive import Archive
 from stillair.storage.items import Item, alarm_item
 from stillair.storage.journal import Journal
 from stillair.storage.onward import Onward
 from stillair.storage.readings import Readings
-from stillair.storage.taking_out import TakingOut
-
-CHAMBER = """
-[chamber]
-name = "north bench"
-[[sensor]]
-name = "top"
-driver = "simulated"
-[[sensor]]
-name = "middle"
-driver = "simulated"
-[mqtt]
-host = "127.0.0.1"
-port = {port}
-[hall]
-topic = "shed"
-every_s = 1
-"""
-
-
-class Taker:
-    """What a hall hears: every message, checked by its model."""
-
-    def __init__(self, port: int) -> None:
-        self.messages: list[tuple[str, bool, Any]] = []
-        self.lock = threading.Lock()
-        self._client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTv5)
-        self._client.on_message = self._take
-        self._client.connect("127.0.0.1", port)
-        granted = threading.Event()
-        self._client.on_subscribe = lambda *_: granted.set()
-        self._client.subscribe("shed/#", qos=1)
-        self._client.loop_start()
-        assert granted.wait(10.0)
-
-    def _take(self, _client: Client, _data: Any, message: Any) -> None:
-        _, board, chamber, kind, *_ = message.topic.split("/")
-        told = None
-        if message.payload:
-            MESSAGES[kind].model_validate_json(message.payload)
-            told = json.loads(message.payload)
-            assert (told["board"], told["chamber"]) == (board, chamber)
-        with self.lock:
-            self.messages.append((message.topic.split("/", 3)[3], message.retain, told))
-
-    def of(self, kind: str) -> list[Any]:
-        with self.lock:
-            return [told for topic, _, told in self.messages if topic.split("/")[0] == kind]
-
-    def readings(self) -> list[tuple[str, int, float | None]]:
-        return [
-            (sensor, at_ms, value)
-            for told in self.of("readings")
-            for sensor, column in told["sensors"].items()
-            for at_ms, value in zip(column["at_ms"], column["temperature_c"], strict=True)
-        ]
-
-    def close(self) -> None:
-        self._client.disconnect()
-        self._client.loop_stop()
-
-
-@contextmanager
-def taking(broker: Broker) -> Iterator[Taker]:
-    taker = Taker(broker.port)
-    try:
-        yield taker
-    finally:
-        taker.close()
+from web_receivers import certified
 
 
 def started(folder: Path, port: int) -> RunningService:
     chamber = folder / "chamber.toml"
     chamber.write_text(CHAMBER.format(port=port))
     return RunningService(folder / "data", "--chamber", str(chamber))
-
-
-def kept_readings(data: Path) -> set[tuple[str, int]]:
-    kept = Readings(data / ARCHIVE)
-    try:
-        return {
-            (sensor, at_ms)
-            for sensor in kept.sensors("north-bench")
-            for times_ms, _ in kept.pieces("north-bench", sensor)
-            for at_ms in times_ms.tolist()
-        }
-    finally:
-        kept.close()
-
-
-def kept_entries(data: Path) -> list[tuple[str, int]]:
-    journal = TakingOut(data / JOURNAL)
-    try:
-        return [(line.parcel, line.part) for _, line in journal.lines("north-bench")]
-    finally:
-        journal.close()
 
 
 def test_who_comes_later_learns_how_it_is_and_a_killed_board_is_silent(
@@ -238,7 +150,7 @@ def alarm(number: int, **fields: Any) -> Item:
 class Board:
     """A publisher, and what the watch would say if it were asked."""
 
-    def __init__(self, folder: Path, port: int) -> None:
+    def __init__(self, folder: Path, broker: BrokerSettings) -> None:
         self.alarms: list[Item] = []
         self._archive = Archive(folder / ARCHIVE)
         self._archive.ready()
@@ -246,7 +158,7 @@ class Board:
         clock = SystemClock()
         cursors = Cursors(folder / FILE_NAME, make_mark=lambda: "0123456789ab", wall=clock.wall)
         self.publisher = Publisher(
-            BrokerSettings("127.0.0.1", port),
+            broker,
             lambda board: Form(
                 prefix="shed",
                 board=board,
@@ -299,19 +211,14 @@ class Board:
 
 
 @contextmanager
-def board(folder: Path, port: int) -> Iterator[Board]:
-    made = Board(folder, port)
+def board(folder: Path, broker: int | BrokerSettings) -> Iterator[Board]:
+    """At a broker, or one of this computer on a port."""
+    at = BrokerSettings("127.0.0.1", broker) if isinstance(broker, int) else broker
+    made = Board(folder, at)
     try:
         yield made
     finally:
         made.close()
-
-
-def standing(taker: Taker) -> dict[str, Any]:
-    """The last word on each alarm, None of one that is over."""
-    with taker.lock:
-        told = [(topic, word) for topic, _, word in taker.messages if topic.startswith("alarms/")]
-    return {topic.partition("/")[2]: word and word["alarm"] for topic, word in told}
 
 
 def test_an_alarm_stands_at_the_broker_until_it_is_over_and_answered(
@@ -392,3 +299,53 @@ def test_a_board_that_is_cut_off_holds_no_readings_in_memory(tmp_path: Path) -> 
         grown, _ = tracemalloc.get_traced_memory()
         tracemalloc.stop()
         assert grown < 200_000  # readings would be millions; the connection is tried meanwhile
+
+
+@pytest.fixture
+def guarded(tmp_path: Path) -> Iterator[tuple[Broker, Path]]:
+    """A broker that speaks TLS and asks for a password, and the authority that made its key."""
+    authority, _ = certified(tmp_path)
+    made = Broker(tmp_path, users={"shed": "three oars"}, tls=(authority, tmp_path / "key.pem"))
+    made.start()
+    yield made, authority
+    made.stop()
+
+
+TRUSTS = {
+    "right": (True, "three oars", "the broker takes what is published"),
+    "password": (True, "two oars", "refuses: not authorized"),
+    "authority": (False, "three oars", "has a certificate that can't be trusted: self-signed"),
+}
+
+
+def test_a_broker_with_tls_and_password_is_trusted_and_trusts_or_why_not_is_said(
+    tmp_path: Path, guarded: tuple[Broker, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    broker, authority = guarded
+    where = f"the broker localhost:{broker.port}"
+    for name, (is_known, password, told) in TRUSTS.items():
+        trust = str(authority) if is_known else None
+        monkeypatch.setenv("SSL_CERT_FILE", trust or str(tmp_path / "no authority"))
+        settings = BrokerSettings("localhost", broker.port, "shed", password, True, trust)
+        (tmp_path / name).mkdir()
+        with board(tmp_path / name, settings) as made:
+            company = Company(None, (), None, made.publisher)
+
+            def said(company: Company = company) -> Found | None:
+                (found,) = company.found("")
+                return found if found.state is not State.NOT_TRIED else None
+
+            found = wait_until(said, within_s=10)
+            assert found is not None
+            assert told in found.told
+            assert found.told.startswith(where) is (name != "right")
+            help_ = {"right": "", "password": "[mqtt]", "authority": "authority"}[name]
+            assert help_ in (found.remedy or "")
+        # And before the service runs.
+        chamber = tmp_path / "chamber.toml"
+        login = f'host = "localhost"\ntls = true\nusername = "shed"\npassword = "{password}"'
+        chamber.write_text(CHAMBER.format(port=broker.port).replace('host = "127.0.0.1"', login))
+        (before,) = (f for f in inspect_all((chamber,), tmp_path / name) if f.thing == "broker")
+        assert (before.state is State.FIT) is (name == "right")
+        assert name == "right" or told in before.told
+        assert password not in str(before)

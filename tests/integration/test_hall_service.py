@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from hall_boards import Boards, alarm, an_alarm, board_mark, now, watch
+from hall_voices import Boards, alarm, an_alarm, board_mark, now, watch
 from halls import SECRET, hall
 from running import RunningService, wait_until
 from servers import Broker, DatabaseServer

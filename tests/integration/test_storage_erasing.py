@@ -3,20 +3,27 @@
 from __future__ import annotations
 
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from kept_things import BOOT, CHAMBER, alarm, event, job, note, notice, over
 from stillair.errors import CommandRefused, StoreError
+from stillair.hall.messages import EntryMessage, Erased, Form
 from stillair.model import JobPhase, Outcome
+from stillair.runtime.erasing import Erasing
 from stillair.storage import clips, erasing, pictures, toolpaths
 from stillair.storage.archive import Archive
 from stillair.storage.clips import Clip, Shown
 from stillair.storage.history import History
 from stillair.storage.journal import Journal
+from stillair.storage.onward import Onward
 from stillair.storage.pictures import KeptPicture
+from stillair.storage.readings import Readings
+from stillair.storage.taking_out import TakingOut
 
 
 def picture(name: str, of_job: int) -> KeptPicture:
@@ -97,6 +104,62 @@ def test_all_of_a_job_goes_and_the_next_one_stays(journal: Journal, tmp_path: Pa
         assert [item.body["id"] for item in history.alarms(0, 10).entries] == [alarm(2).id]
         assert [each.key for each in history.notices()] == ["k2"]
     journal.close()
+
+
+def test_whoever_has_it_from_us_is_told_behind_all_else(journal: Journal, tmp_path: Path) -> None:
+    keep(journal, 1, JobPhase.FINISHED)
+    one = f"{CHAMBER}-1"
+    with closing(Onward(journal.path, Readings(tmp_path / "archive.db"))) as onward:
+        before = onward.lines(CHAMBER, 0).lines
+        assert {line.topic for _, line in before} >= {"job", "event", "alarm"}
+        told = erasing.Erased("a1b2", at_us=9_000_000, begun_us=2_000_000, over_us=7_500_000)
+        erasing.job(journal, CHAMBER, one, len, len, erased=told)
+        ((seq, line),) = onward.lines(CHAMBER, 0).lines
+    assert seq > max(seq for seq, _ in before)
+    assert (line.topic, line.parcel, line.job) == ("erased", "a1b2", one)
+    form = Form(prefix="shed", board="b", chamber=CHAMBER, name="x", simulated=True)
+    message = EntryMessage.model_validate_json(form.entry(seq, line, line.body))
+    gone = Erased.model_validate(message.body, strict=True)
+    zero_s = message.at_us / 1e6 - message.mono_s
+    assert (zero_s + gone.begun_s, zero_s + gone.over_s) == (2.0, 7.5)
+    with closing(History(journal.path, tmp_path / "archive.db")) as history:
+        assert [entry.topic for entry in history.since(0, 10).entries] == ["erased"]
+        assert [each.body["id"] for each in history.jobs(0, 10).entries] == []
+    with closing(TakingOut(journal.path)) as taking_out:
+        assert not list(taking_out.lines(CHAMBER)), "it holds for no other board"
+    journal.close()
+
+
+@pytest.mark.parametrize("is_handed_on", [True, False])
+def test_it_is_told_where_a_hall_may_have_it(
+    journal: Journal, tmp_path: Path, is_handed_on: bool
+) -> None:
+    keep(journal, 1, JobPhase.FINISHED)
+    history = History(journal.path, tmp_path / "archive.db")
+    archive = Archive(tmp_path / "archive.db")
+    files: Any = SimpleNamespace(erase=lambda *_: None)
+    desk = Erasing(
+        journal=journal,
+        archive=archive,
+        history=history,
+        pictures=files,
+        clips=files,
+        flush=lambda _: True,
+        forget=len,
+        is_handed_on=lambda: is_handed_on,
+        wall=lambda: datetime(2026, 5, 2, 9, 0, tzinfo=UTC),
+    )
+    with closing(archive), closing(history), closing(journal):
+        begun_s, over_s = history.job_span(f"{CHAMBER}-1")
+        assert over_s is not None
+        desk.job(f"{CHAMBER}-1")
+        told = [entry.body for entry in history.since(0, 10).entries]
+        assert len(told) == is_handed_on
+        if is_handed_on:
+            now_s = datetime(2026, 5, 2, 9, 0, tzinfo=UTC).timestamp()
+            assert told[0]["begun_s"] == pytest.approx(begun_s - now_s, abs=1e-5)
+            assert told[0]["over_s"] == pytest.approx(over_s - now_s, abs=1e-5)
+            assert desk.last_seq == told[0]["seq"]
 
 
 def test_a_job_that_goes_on_stays(journal: Journal) -> None:

@@ -9,19 +9,16 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stillair.hall.catching_up import MOST_LANES, Batch, Progress, pause_s
 from stillair.hall.cursors import FILE_NAME, Cursors
 from stillair.hall.messages import (
-    ANSWERS,
     LARGEST_BYTES,
-    MESSAGES,
     MOST_READINGS,
     Form,
     ReadingsMessage,
-    schema,
 )
 from stillair.storage.archive import Archive
 from stillair.storage.onward import NextReadings, Onward
@@ -148,6 +145,7 @@ def test_a_word_on_a_batch_from_before_the_clock_was_set_back_moves_nothing_else
     assert ("top", 50_000) in kept.got
 
 
+@settings(max_examples=25)  # each makes an archive; more are played in test_hall_words.py
 @given(st.lists(st.tuples(st.sampled_from(["top", "low"]), st.integers(1, 400)), max_size=80))
 def test_however_the_clock_is_set_nothing_is_left_out(
     tmp_path_factory: pytest.TempPathFactory, readings: list[tuple[str, int]]
@@ -264,16 +262,3 @@ def test_the_longest_batch_keeps_within_its_bound() -> None:
     units = np.full(share, -1_234_567_891)
     found = NextReadings(dict.fromkeys(names, (times_ms, units)), 0, False)
     assert len(FORM.readings(found, 2**53)) <= LARGEST_BYTES
-
-
-def test_the_schema_names_every_message_and_its_fields() -> None:
-    made = schema()
-    both = {**MESSAGES, **ANSWERS}
-    assert made["messages"].keys() == both.keys()
-    for topic, model in both.items():
-        name = made["messages"][topic]["$ref"].removeprefix("#/$defs/")
-        fields = made["$defs"][name]
-        assert fields["properties"].keys() == model.model_fields.keys()
-        assert fields["properties"]["v"]["const"] == 1
-    assert "class" in made["$defs"]["Alarm"]["properties"]
-    json.dumps(made)

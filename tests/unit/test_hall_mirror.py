@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from hall_boards import a_job, alarm, an_alarm, board_mark, now, watch
+from hall_voices import a_job, alarm, an_alarm, board_mark, now, watch
 from stillair.hall.messages import ActedMessage
 from stillair.hall.mirror import MOST_ALARMS, Heard, Mirror, Reach, Standing
 

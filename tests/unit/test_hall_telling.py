@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from hall_boards import a_job, alarm, an_alarm, board_mark, now, watch
+from hall_voices import a_job, alarm, an_alarm, board_mark, now, watch
 from stillair.alarms.reaching import Person, QuietHours
 from stillair.hall.messages import Alarm
 from stillair.hall.mirror import Heard, Mirror

@@ -413,7 +413,8 @@ def checked(checkout: Checkout) -> Checkout:
     """A checkout on a computer that has all that tests need, and no rights to install more."""
     checkout.add_program("python3", FAKE_PYTHON)
     checkout.add_program("id", "#!/bin/sh\necho 1000\n")
-    for name in ("mosquitto", "chromium", "shellcheck", "nginx", "caddy", "openssl", "npm"):
+    programs = ("mosquitto", "chromium", "shellcheck", "nginx", "caddy", "openssl", "npm")
+    for name in (*programs, "postgres"):
         checkout.add_program(name, PROGRAM)
     return checkout
 

@@ -51,6 +51,17 @@ class BrokerSettings:
         return f"the broker {self.host}:{self.port}"
 
 
+class _Closing(ssl.SSLSocket):
+    """One that is closed where it can't be trusted: paho leaves it open."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
 def client_of(
     settings: BrokerSettings,
     watch: Callable[[socket.socket], None] = lambda _: None,
@@ -89,7 +100,9 @@ def client_of(
     if settings.username is not None:
         client.username_pw_set(settings.username, settings.password)
     if settings.tls:
-        client.tls_set(ca_certs=settings.trust)
+        context = ssl.create_default_context(cafile=settings.trust)
+        context.sslsocket_class = _Closing
+        client.tls_set_context(context)
     return client
 
 

@@ -1,4 +1,4 @@
-"""The form of what a board publishes, for who reads it."""
+"""The form of what goes to other programs, for who writes them."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import typer
 
 
 def schema() -> None:
-    """Print the JSON Schema of the messages for a hall."""
-    from stillair.hall.messages import schema as made
+    """Print the JSON Schema of all messages to and from other programs."""
+    from stillair.runtime.message_schema import schema as made
 
     typer.echo(json.dumps(made(), indent=2))

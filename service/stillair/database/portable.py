@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import ColumnElement, Float, literal_column
+from sqlalchemy import ColumnElement, Float, SQLColumnExpression, literal_column
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.functions import FunctionElement
 
 
-def json_number(column: ColumnElement[str], name: str) -> ColumnElement[float]:
+def json_number(column: SQLColumnExpression[str], name: str) -> ColumnElement[float]:
     """The number that a column of JSON text has under a name, which is a word.
 
     NULL where it has none, or something else there.

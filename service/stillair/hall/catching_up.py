@@ -25,6 +25,7 @@ MOST_LANES = 8  # clocks set back so often; then the two oldest become one
 LONGEST_NAME = 200
 LAST_MS = 10**14
 LATE_MS = 60_000  # by so much one sensor's word may come behind another's
+UNKEPT_MS = 120_000  # of the time before a crash, what was known may not have been written down
 MOST_NUMBER = 2**53  # of a lane
 
 _KEPT = ("begins", "sent", "known", "resumes")
@@ -61,8 +62,9 @@ class Lane:
         if sensor not in self.known:
             self._new.add(sensor)
         self._told.add(sensor)
-        self.begins.setdefault(sensor, at_ms - 1)
-        self.sent.setdefault(sensor, at_ms - 1)
+        if self.at_least_known:
+            self._was_heard((sensor,))
+        self.sent.setdefault(sensor, self.begins.setdefault(sensor, at_ms - 1))
         self.known[sensor] = at_ms
         after_ms, until_ms = self._empty.get(sensor, (at_ms, at_ms))
         if at_ms <= until_ms:
@@ -71,6 +73,8 @@ class Lane:
     def last_ms(self, sensor: str) -> int | None:
         """The instant behind which the next reading of a sensor has to be."""
         instants = [each[sensor] for each in (self.known, self.sent) if sensor in each]
+        if self.known:
+            instants.append(max(self.known.values()) - LATE_MS)
         return max(instants, default=None)
 
     @property
@@ -109,6 +113,22 @@ class Lane:
                 last_ms = before[0] if before[1] == after_ms else after_ms
             if (to_ms := min(found.through_ms, until_ms)) > last_ms:
                 self._empty[sensor] = (last_ms, to_ms)
+
+    def _was_heard(self, sensors: Iterable[str]) -> None:
+        """The process before may have heard them here, from where the lane began."""
+        for sensor in sensors:
+            if sensor not in self.begins and self.begins:
+                self.begins[sensor] = min(self.begins.values()) - LATE_MS
+            if sensor in self.begins:
+                self.sent.setdefault(sensor, self.begins[sensor])
+
+    def ends(self, sensors: Iterable[str]) -> None:
+        """Nothing more will come here, of these or others."""
+        if self.at_least_known and self.known:
+            self._was_heard(sensors)
+            last_ms = max(self.known.values()) + UNKEPT_MS
+            self.known = dict.fromkeys(self.sent, last_ms)
+        self.at_least_known = False
 
     def took(self, found: NextReadings) -> None:
         """The taker has all readings of a batch."""
@@ -162,7 +182,8 @@ class Progress:
     """How far a chamber is; for one thread.
 
     `hall` is the mark of the hall by whose words the cursors stand; "" where they stand by what
-    the broker has confirmed, and nobody knows who took it.
+    the broker has confirmed, and nobody knows who took it. `changes` counts all that happens to
+    them, `turns` what has to be written down at once.
 
     Parameters
     ----------
@@ -187,13 +208,14 @@ class Progress:
             last_ms = self.lanes[-1].last_ms(sensor)
             if last_ms is not None and at_ms <= last_ms:
                 self._turn()
+            if not self.lanes[-1].known:
+                self.turns += 1  # only by what is known is a clock that is set back seen
             self.lanes[-1].told(sensor, at_ms)
 
     def _turn(self) -> None:
         """Somebody has set the clock back."""
         self.changes += 1
-        self.turns += 1
-        self.lanes[-1].at_least_known = False
+        self.lanes[-1].ends({sensor for lane in self.lanes for sensor in lane.begins})
         self.lanes.append(Lane(self.lanes[-1].number + 1, {}, {}))
         if len(self.lanes) > MOST_LANES:
             first, second, *others = self.lanes

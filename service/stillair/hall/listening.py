@@ -90,7 +90,7 @@ class Listening:
         from paho.mqtt.packettypes import PacketTypes
         from paho.mqtt.properties import Properties
 
-        properties = Properties(PacketTypes.CONNECT)
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho's
         properties.MaximumPacketSize = LARGEST_BYTES
         self._begun_s = self._clock.now_s()
         self._client.connect(

@@ -30,7 +30,6 @@ from collections.abc import Mapping
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
-from pydantic.json_schema import models_json_schema
 
 from stillair import __version__
 from stillair.storage.items import Item
@@ -189,6 +188,16 @@ class EntryMessage(_Message):
     body: dict[str, JsonValue]
 
 
+class Erased(_Part):
+    """The body of an entry with the topic `erased`: an owner has erased a job on the board, with
+    all that happened in it and its readings. Seconds as in every body: before `mono_s`, 0.
+    """
+
+    job: str
+    begun_s: float
+    over_s: float
+
+
 class Column(_Part):
     """One sensor's readings: instants since the epoch and, as long, values; null for a gap."""
 
@@ -238,7 +247,7 @@ class TakenMessage(_Part):
         max_length=200, description="The parcel of that row, by which a journal is known again."
     )
     lane: int = Field(
-        default=0, ge=0, lt=2**53, description="The newest lane of which there are readings."
+        default=0, ge=0, lt=2**52, description="The newest lane of which there are readings."
     )
     sensors: dict[Annotated[str, Field(max_length=200)], Instant] = Field(
         max_length=1_000, description="In it, of each sensor the last `at_ms`."
@@ -295,24 +304,6 @@ ANSWERS: Final[dict[str, type[_Part]]] = {
     "taken": TakenMessage,
     "acts": ActMessage,
 }
-
-
-def schema() -> dict[str, Any]:
-    """JSON Schema of all messages, `messages` naming the one of each topic."""
-    all_messages: dict[str, type[BaseModel]] = {**MESSAGES, **ANSWERS}
-    models: list[type[BaseModel]] = [*all_messages.values(), Order]
-    references, schemas = models_json_schema(
-        [(model, "serialization") for model in models],
-        by_alias=True,
-        title="What Stillair boards and a hall of many chambers say to each other",
-    )
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        **schemas,
-        "messages": {
-            topic: references[(model, "serialization")] for topic, model in all_messages.items()
-        },
-    }
 
 
 class Form:
@@ -379,7 +370,7 @@ class Form:
         return ActedMessage(**self._of, id=order, done=done, reason=reason or "").payload()
 
     def readings(
-        self, found: NextReadings, lane: int = 0, *, after_ms: Mapping[str, int] | None = None
+        self, found: NextReadings, lane: int, *, after_ms: Mapping[str, int] | None = None
     ) -> bytes:
         """A batch of readings of a lane, and what `taken` named last."""
         sensors = {

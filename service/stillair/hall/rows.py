@@ -268,7 +268,8 @@ class Rows:
             self._read_lines(now_s)
             return
         seq, line = self._lines[0]
-        payload = form.entry(seq, line, self._ledger.cleaned(line.body))
+        after = self._obeyed.seq if self._obeyed else None
+        payload = form.entry(seq, line, self._ledger.cleaned(line.body), after=after)
         if len(payload) > min(LARGEST_ENTRY_BYTES, connection.largest_bytes - TOPIC_BYTES):
             log.error("entry %d is too long for the hall: %d bytes", seq, len(payload))
             self._lines.popleft()
@@ -354,7 +355,11 @@ class Rows:
         def unheard() -> None:
             self._batch, self._readings_due_s = None, self._unheard_until_s()
 
-        topic, payload = form.topic("readings"), form.readings(batch.found, batch.lane.number)
+        number, word = batch.lane.number, self._obeyed
+        said = word.sensors if word is not None and word.lane == number else {}
+        after_ms = {sensor: said[sensor] for sensor in batch.found.pieces if sensor in said}
+        topic = form.topic("readings")
+        payload = form.readings(batch.found, number, after_ms=after_ms)
         connection.publish("readings", topic, payload, done, retain=False, unheard=unheard)
 
     def _unheard_until_s(self) -> float:

@@ -34,7 +34,7 @@ from stillair.storage.hall_store import Written
 
 log = logging.getLogger(__name__)
 
-ROUND_S: Final = 0.2  # between the beginnings of two rounds: a commit costs more than its rows
+ROUND_S: Final = 0.2
 MOST_IN_ROUND: Final = 2_000
 MOST_PACKED: Final = 4  # chambers, after a round
 IDLE_S: Final = 5.0  # after which the store is asked whether it is still there
@@ -94,6 +94,8 @@ class Taking:
         in a sentence. It is told so at first.
     chance : callable
         From 0 to 1.
+    round_s : float
+        From the beginning of one round to that of the next, s: a commit costs more than its rows.
     """
 
     def __init__(
@@ -105,6 +107,7 @@ class Taking:
         clock: Clock,
         on_takes: Callable[[bool, str], None],
         chance: Callable[[], float] = random.random,
+        round_s: float = ROUND_S,
     ) -> None:
         self._broker = broker
         self._store_factory = store_factory
@@ -112,6 +115,7 @@ class Taking:
         self._clock = clock
         self._on_takes = on_takes
         self._chance = chance
+        self._round_s = round_s
         self._inbox = Inbox(clock)
         self._stopping = threading.Event()
         self._open = threading.Event()  # set while the store takes
@@ -267,7 +271,7 @@ class Taking:
                 store.check()
                 asked_s = begun_s
             store.pack(MOST_PACKED)
-            if letters and (rest_s := ROUND_S - (self._clock.now_s() - begun_s)) > 0:
+            if letters and (rest_s := self._round_s - (self._clock.now_s() - begun_s)) > 0:
                 self._stopping.wait(rest_s)
 
     def _round(self, store: Store, letters: Sequence[Letter]) -> None:
@@ -397,7 +401,9 @@ class Taking:
     def _heard(self, topic: str, payload: bytes, is_kept: bool) -> None:
         if not topic.endswith("/taken"):
             self._inbox.offer(topic, payload)
-        elif is_kept and payload and (found := whose(topic, self._prefix)) is not None:
+        elif not is_kept:
+            self._note("", "another hall answers boards of this topic")
+        elif payload and (found := whose(topic, self._prefix)) is not None:
             # Said by this store when it was another: what it doesn't know now has to come again.
             of = found[0]
             self._heard_kept_s = self._clock.now_s()

@@ -84,10 +84,11 @@ def _skipped(of: Whose, payload: bytes) -> EntryCame | None:
     is_own = said.get("board") == of.board and said.get("chamber") == of.key
     if not is_own or type(seq) is not int or not 0 < seq < LARGEST_SEQ:
         return None
-    is_mark = isinstance(parcel, str) and len(parcel) <= LONGEST_NAME and parcel.isprintable()
+    if not isinstance(parcel, str) or len(parcel) > LONGEST_NAME or not parcel.isprintable():
+        parcel = ""
     after = said.get("after")
     is_number = type(after) is int and 0 <= after < LARGEST_SEQ
-    return EntryCame(of, seq, parcel if is_mark else "", None, after if is_number else None)
+    return EntryCame(of, seq, parcel, None, after if is_number else None)
 
 
 def _readings(of: Whose, payload: bytes) -> ReadingsCame:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import datetime
 from functools import partial
+from uuid import uuid4
 
 from stillair.errors import CommandRefused, Refusal
 from stillair.runtime.clips import Clips
@@ -29,6 +31,8 @@ class Erasing:
         clips: Clips,
         flush: Callable[[float], bool],
         forget: Callable[[str], object],
+        is_handed_on: Callable[[], bool],
+        wall: Callable[[], datetime],
     ) -> None:
         self._journal = journal
         self._archive = archive
@@ -37,6 +41,9 @@ class Erasing:
         self._clips = clips
         self._flush = flush
         self._forget = forget
+        self.last_seq = 0  # of what says so
+        self._is_handed_on = is_handed_on  # whether a hall may have what was kept
+        self._wall = wall
 
     def pictures_of(self, job: str) -> int:
         """Erase a job's stills and films and those of its events; returns how many pictures."""
@@ -54,7 +61,12 @@ class Erasing:
         if over_s is not None:
             self._archive.forget_between(chamber, begun_s, over_s)
         remove = partial(self._pictures.erase, chamber)
-        erasing.job(self._journal, chamber, job, remove, self._clips.erase)
+        erased = None
+        if over_s is not None and self._is_handed_on():
+            times_us = (round(s * 1e6) for s in (self._wall().timestamp(), begun_s, over_s))
+            erased = erasing.Erased(uuid4().hex, *times_us)
+        erasing.job(self._journal, chamber, job, remove, self._clips.erase, erased=erased)
+        self.last_seq = self._history.last_seq()
         self._forget(job)  # what the first page has of it, in memory
 
     def film(self, clip: str) -> None:

@@ -66,7 +66,10 @@ class Halls:
                 watching=service.on_time,
             ),
             Rows(
-                Ledger(last_seq=lambda: service.last_seq, cleaned=service.places.shown),
+                Ledger(
+                    last_seq=lambda: max(service.last_seq, service.erasing.last_seq),
+                    cleaned=service.places.shown,
+                ),
                 Onward(self._folder / JOURNAL, Readings(self._folder / ARCHIVE, self._archive)),
                 self._cursors,
                 chamber=key,

@@ -20,6 +20,7 @@ from stillair.alerts.sounder import SounderLoop
 from stillair.clock import Clock, FasterClock, SystemClock
 from stillair.config import ChamberSettings, default_chamber
 from stillair.fire.vision import Sight
+from stillair.hall.cursors import FILE_NAME as HALL
 from stillair.media.files import PictureFiles
 from stillair.media.films import FilmFiles
 from stillair.media.ring import LATE_S, SPAN_S, FrameRing
@@ -150,6 +151,8 @@ def build(
         clips=service.clips,
         flush=service.writer.flush,
         forget=service.forget,
+        is_handed_on=(folder / HALL).exists,
+        wall=clock.wall,
     )
     service.season = SeasonDesk(
         folder,

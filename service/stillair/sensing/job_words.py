@@ -21,6 +21,9 @@ import logging
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, RootModel
 
 from stillair.sensing.payloads import LARGEST_PAYLOAD_BYTES, number_in
 from stillair.sensing.topics import Subscription, TopicReader
@@ -51,6 +54,41 @@ class JobWord:
     machine: str = ""
     notes: str = ""
     height_mm: float = 0.0
+
+
+class _Object(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class _StartWords(_Object):
+    name: Annotated[str, Field(pattern=r"\S")]
+    material: str = ""
+    machine: str = ""
+    notes: str = ""
+
+
+class _Start(_Object):
+    start: Annotated[str, Field(pattern=r"\S")] | _StartWords
+
+
+class _Height(_Object):
+    height: Annotated[float, Field(description="Millimetres.")] | str
+
+
+class _Pause(_Object):
+    pause: Literal[""] | None
+
+
+class _Resume(_Object):
+    resume: Literal[""] | None
+
+
+class _Finish(_Object):
+    finish: Literal[""] | None
+
+
+class JobMessage(RootModel[_Start | _Height | _Pause | _Resume | _Finish]):
+    """The form of a message that is a JSON object, for who writes it; `job_word` reads it."""
 
 
 class JobTopic:

@@ -77,7 +77,7 @@ class Courses:
         """All words on a job, in order."""
         names = ("height_mm", "paused_s", "paused_since_s")
         taken = [json_number(col(Ledger.body), name).label(name) for name in names]
-        query = select(col(Ledger.at_us), col(Ledger.mono_s), *taken)
+        query: Select[*tuple[Any, ...]] = select(col(Ledger.at_us), col(Ledger.mono_s), *taken)
         return [
             JobStep(
                 at_us / 1e6,
@@ -124,7 +124,7 @@ class Courses:
                 kept[seq] = KeptPin(seq, at_us / 1e6, seen_s, pin.height_mm, pin.by)
         return kept, back
 
-    def _rows(self, query: Select[Any], job: str, topic: str) -> list[Any]:
+    def _rows(self, query: Select[*tuple[Any, ...]], job: str, topic: str) -> list[Any]:
         query = query.where(col(Ledger.job) == plain(job), col(Ledger.topic) == topic)
         query = query.order_by(col(Ledger.seq)).limit(MOST_STEPS if topic == "job" else MOST_PINS)
         with self._journal.connection("the journal can't be read") as connection:

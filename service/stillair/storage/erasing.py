@@ -8,15 +8,19 @@ never given again, so that nothing later is taken for what was erased.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
 
-from sqlalchemy import ColumnElement, Select, delete, func, or_, select
+from sqlalchemy import ColumnElement, Select, delete, func, insert, or_, select
 from sqlalchemy.engine import Connection
 from sqlalchemy.orm import Mapped
 from sqlmodel import col
 
 from stillair.errors import CommandRefused, Refusal
 from stillair.storage.journal import Journal
+from stillair.storage.kept_lines import ERASED
 from stillair.storage.tables import (
     AlarmRow,
     ClipRow,
@@ -67,13 +71,33 @@ def check_over(journal: Journal, job: str) -> None:
         _check_over(connection, job)
 
 
+@dataclass(frozen=True, slots=True)
+class Erased:
+    """What is kept in the place of a job, for whoever has it from us.
+
+    `parcel` is a mark by chance, `at_us` now and the others when the job began and was over, all
+    in microseconds since the epoch.
+    """
+
+    parcel: str
+    at_us: int
+    begun_us: int
+    over_us: int
+
+
 def job(
-    journal: Journal, chamber: str, name: str, remove: Remove, remove_films: Remove
+    journal: Journal,
+    chamber: str,
+    name: str,
+    remove: Remove,
+    remove_films: Remove,
+    *,
+    erased: Erased | None = None,
 ) -> list[str]:
     """Erase a job that is over, with its notes, events, alarms, messages, pictures and films.
 
-    Returns the ids of its pictures. Raises `CommandRefused` while it isn't
-    over, and `StoreError`.
+    With `erased` a row says that it was. Returns the ids of its pictures. Raises
+    `CommandRefused` while it isn't over, and `StoreError`.
     """
     with journal.transaction("a job can't be erased") as connection:
         connection.exec_driver_sql(OVERWRITE)
@@ -89,8 +113,26 @@ def job(
         connection.execute(delete(JobToolpath).where(col(JobToolpath.job) == name))
         connection.execute(delete(Ledger).where(col(Ledger.job) == name))
         connection.execute(delete(JobRow).where(col(JobRow.id) == name))
+        if erased is not None:
+            connection.execute(insert(Ledger).values(**_row_of(erased, chamber, name)))
     journal.write_back()
     return pictures
+
+
+def _row_of(erased: Erased, chamber: str, job: str) -> dict[str, Any]:
+    """The row of the ledger; its second 0 is when it was erased."""
+    begun_s, over_s = ((us - erased.at_us) / 1e6 for us in (erased.begun_us, erased.over_us))
+    return {
+        "parcel": erased.parcel,
+        "part": 0,
+        "chamber": chamber,
+        "topic": ERASED,
+        "kind": ERASED,
+        "boot_id": ERASED,
+        "mono_s": 0.0,
+        "at_us": erased.at_us,
+        "body": json.dumps({"job": job, "begun_s": begun_s, "over_s": over_s}),
+    }
 
 
 def jobs_of(journal: Journal, parcels: str) -> list[str]:

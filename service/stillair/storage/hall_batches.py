@@ -131,7 +131,7 @@ def cut(came: Iterable[Series]) -> tuple[list[Series], list[Series]]:
             series.times_ms.append(at_ms)
             series.units.append(units)
             now_ms = at_ms
-    rest = []
+    rest: list[Series] = []
     for series in growing.values():
         times_ms = series.times_ms
         is_late = abs(times_ms[-1] - now_ms) > ROW_SPAN_MS

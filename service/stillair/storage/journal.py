@@ -110,7 +110,7 @@ def _entry(
             item = items.diagnosis_item(load(JobDiagnosis, body), chamber, timeline, seq)
         case "judgement":
             item = items.judgement_item(load(EventJudged, body), chamber, timeline, seq)
-        case "brought":
+        case "brought" | "erased":
             at = items.label(timeline.epoch_s(0.0))
             item = {**json.loads(body), "seq": seq, "chamber": chamber, "at": at}
         case _ if topic in TOPICS:

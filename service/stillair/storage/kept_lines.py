@@ -43,6 +43,7 @@ CLASSES: dict[str, type[Any]] = {
     "diagnosis": JobDiagnosis,
     "judgement": EventJudged,
 }
+ERASED = "erased"  # a job is gone: no line, but whoever has it from us has to know
 LAST_US = 32_503_680_000_000_000  # the year 3000: a label behind that is none
 LARGEST_S = 1e12
 LONGEST_TEXT = 20_000
@@ -112,6 +113,15 @@ def of_row(row: Mapping[str, Any]) -> KeptLine:
     )
     check(line)
     return line
+
+
+def of_erased(row: Mapping[str, Any]) -> KeptLine:
+    """The row that says that a job was erased. Raises `ValueError` as `of_row`."""
+    body = json.loads(row["body"])
+    if not isinstance(body, dict) or row["topic"] != ERASED:
+        raise ValueError("it is no record")
+    place = ("topic", "chamber", "parcel", "part", "mono_s", "at_us", "made_with")
+    return KeptLine(**{name: row[name] for name in place}, boot=row["boot_id"], body=body)
 
 
 def written(line: KeptLine) -> dict[str, Any]:

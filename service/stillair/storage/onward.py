@@ -17,7 +17,7 @@ from sqlmodel import col
 
 from stillair.database import Reader
 from stillair.storage import kept_lines
-from stillair.storage.kept_lines import CLASSES, KeptLine
+from stillair.storage.kept_lines import CLASSES, ERASED, KeptLine
 from stillair.storage.readings import Piece, Readings
 from stillair.storage.tables import Ledger
 
@@ -81,7 +81,7 @@ class Onward:
         """What happened in a chamber behind row `after`, oldest first.
 
         Only what other programs may read: how duties stand on this board is no line, and
-        neither is what was brought in, which has numbers below zero.
+        neither is what was brought in, which has numbers below zero. And which jobs are erased.
         """
         query = (
             select(Ledger)
@@ -93,9 +93,10 @@ class Onward:
             rows = connection.execute(query).mappings().all()
         lines = []
         for row in rows:
-            if row["topic"] in CLASSES:
+            if row["topic"] in CLASSES or row["topic"] == ERASED:
+                of_row = kept_lines.of_erased if row["topic"] == ERASED else kept_lines.of_row
                 try:
-                    lines.append((row["seq"], kept_lines.of_row(dict(row))))
+                    lines.append((row["seq"], of_row(dict(row))))
                 except (ValueError, RecursionError) as error:
                     log.warning("entry %d is not handed on: %s", row["seq"], error)
         to = rows[-1]["seq"] if rows else max(after, 0)

@@ -4,6 +4,8 @@ Texts are compared by their bytes, as Python and SQLite do: a database's own ord
 the system's libraries, and indexes break when those change.
 """
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -19,8 +21,8 @@ def _text(name: str, *, needed: bool = True, key: bool = False) -> sa.Column[str
     return sa.Column(name, TEXT, nullable=not needed, primary_key=key)
 
 
-def _big(name: str, **how: bool) -> sa.Column[int]:
-    return sa.Column(name, sa.BigInteger, nullable=False, **how)
+def _big(name: str) -> sa.Column[int]:
+    return sa.Column(name, sa.BigInteger, nullable=False)
 
 
 def _number(name: str) -> sa.Column[int]:
@@ -28,9 +30,9 @@ def _number(name: str) -> sa.Column[int]:
     return sa.Column(name, sa.BigInteger, primary_key=True, autoincrement=True)
 
 
-def _current() -> tuple[sa.Column[object], ...]:
-    mono_s: sa.Column[object] = sa.Column("mono_s", sa.Float, nullable=False)
-    return (_text("chamber"), _text("boot_id"), mono_s, _big("at_us"), _text("body"))
+def _current() -> list[sa.Column[Any]]:
+    mono_s = sa.Column("mono_s", sa.Float, nullable=False)
+    return [_text("chamber"), _text("boot_id"), mono_s, _big("at_us"), _text("body")]
 
 
 def upgrade() -> None:
