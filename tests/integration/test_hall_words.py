@@ -45,7 +45,7 @@ class Hall(Taker):
         sensors: dict[str, int] = {}
         for sensor, at_ms, _ in readings:
             sensors[sensor] = max(at_ms, sensors.get(sensor, 0))
-        last = entries[-1] if entries else {"seq": 0, "parcel": ""}
+        last: dict[str, Any] = entries[-1] if entries else {"seq": 0, "parcel": ""}
         told = TakenMessage(
             hall=self.mark,
             board=self.board(),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,8 @@ from stillair.alerts.addresses import public_form
 from stillair.config import load_chamber
 from stillair.config.reading import chamber_from_text
 from stillair.errors import SettingsError
+from stillair.runtime.file_shown import shown_settings
+from stillair.runtime.settings_told import settings_told
 
 HEAD = """
 [chamber]
@@ -235,6 +238,43 @@ def test_what_signs_has_to_be_a_secret(tmp_path: Path, table: str, fault: str) -
     told = faults_of(chamber("webpush:", served=f"[webhook]\n{table}\n"), tmp_path)
     assert [each for each in told if each.startswith(fault)], told
     assert SECRET not in " ".join(told)
+
+
+@pytest.mark.parametrize(
+    ("table", "fault"),
+    [
+        pytest.param(f'answers_secret = "{SECRET}"', "answers_secret: has to be 16", id="short"),
+        pytest.param(
+            'answers_secret_file = "gone"', "answers_secret_file: can't be read", id="no file"
+        ),
+        pytest.param(
+            f'answers_secret = "{SECRET} {SECRET}"\nanswers_secret_file = "secret"',
+            "answers_secret: is given beside answers_secret_file",
+            id="both",
+        ),
+        pytest.param(
+            'answers_secret_file = "short"', "answers_secret: has to be 16", id="short in a file"
+        ),
+        pytest.param(f"answers_secret = ['{SECRET}']", "answers_secret: has to be", id="a list"),
+    ],
+)
+def test_what_a_hall_signs_with_has_to_be_a_secret(tmp_path: Path, table: str, fault: str) -> None:
+    (tmp_path / "secret").write_text(f"{SECRET} {SECRET}\n")
+    (tmp_path / "short").write_text(f"{SECRET}\n")
+    told = faults_of(chamber("webpush:", served=f"[mqtt]\n[hall]\n{table}\n"), tmp_path)
+    assert [each for each in told if each.startswith(f"hall.{fault}")], told
+    assert SECRET not in " ".join(told)
+
+
+def test_what_a_hall_signs_with_is_shown_nowhere() -> None:
+    table = f'[mqtt]\n[hall]\nanswers_secret = "sixteen {SECRET} oars"\n'
+    settings = chamber_from_text(chamber("webpush:", served=table), "shed.toml")
+    assert settings.hall is not None
+    shown = repr(settings) + json.dumps([settings_told(settings), shown_settings(settings)])
+    assert SECRET not in shown
+    other = table.replace("oars", "thwarts")
+    again = chamber_from_text(chamber("webpush:", served=other), "shed.toml")
+    assert settings.fingerprint == again.fingerprint
 
 
 def test_settings_show_neither_address_nor_what_signs() -> None:

@@ -383,8 +383,8 @@ def _all(
 def _lane(place: int, kept: Any) -> Lane:
     if not isinstance(kept, dict):
         raise ValueError("it has a lane that is none")
-    number = kept.get("number", place)
-    first = kept.get("first", number)
+    number: Any = kept.get("number", place)
+    first: Any = kept.get("first", number)
     for each in (number, first):
         if type(each) is not int or not 0 <= each <= number < MOST_NUMBER:
             raise ValueError("it has a lane without a number")

@@ -111,7 +111,7 @@ class Connection:
         from paho.mqtt.packettypes import PacketTypes
         from paho.mqtt.properties import Properties
 
-        bounds = Properties(PacketTypes.CONNECT)
+        bounds = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho has none
         # A longer one is dropped by the broker: it would end each connection in which it comes.
         bounds.MaximumPacketSize = LARGEST_ANSWER_BYTES
         self._client.connect(

@@ -25,13 +25,14 @@ TOLD: dict[str, type[BaseModel]] = {
     "routes": NoticeMessage,
     "heartbeat": HeartbeatMessage,
 }
+BESIDE: tuple[type[BaseModel], ...] = (Order, Erased)  # what lies within others
 HEARD: dict[str, type[BaseModel]] = {"jobs": JobMessage}
 
 
 def schema() -> dict[str, Any]:
     """All forms under `$defs`, `messages` naming the one of each message."""
     told: list[tuple[type[BaseModel], Literal["serialization", "validation"]]] = [
-        (model, "serialization") for model in (*TOLD.values(), Order, Erased)
+        (model, "serialization") for model in [*TOLD.values(), *BESIDE]
     ]
     references, schemas = models_json_schema(
         [*told, *((model, "validation") for model in HEARD.values())],
