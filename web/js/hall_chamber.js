@@ -92,6 +92,7 @@ function Sensors({ sensors, gone, unit }) {
 /** @param {{chamber: HallChamber, at: string, unit: Unit, may: boolean, able: boolean, again: () => void}} props */
 function HallAlarms({ chamber, at, unit, may, able, again }) {
   const alarms = chamber.alarm_items;
+  const first = alarms.find(isUnseen); // the most urgent: one button stands out
   return html`<section class="alarms" aria-label=${S.alarms.heading} hidden=${alarms.length === 0}>
     <ul>
       ${alarms.map((alarm) => {
@@ -110,7 +111,7 @@ function HallAlarms({ chamber, at, unit, may, able, again }) {
           ${asks &&
           able &&
           order?.state !== "sent" &&
-          html`<div class="acts"><${Act} kind="must" work=${() => post(`/api/alarms/${encodeURIComponent(alarm.id)}/acknowledge`)} done=${again}>${T.see}<//></div>`}
+          html`<div class="acts"><${Act} kind=${alarm === first ? "must" : ""} work=${() => post(`/api/alarms/${encodeURIComponent(alarm.id)}/acknowledge`)} done=${again}>${T.see}<//></div>`}
           ${asks && !able && html`<p class="small">${T.cannot}</p>`}
         </li>`;
       })}
