@@ -13,6 +13,7 @@ from hall_voices import Boards, alarm, an_alarm, board_mark, now, watch
 from halls import SECRET, hall
 from running import RunningService, wait_until
 from servers import Broker, DatabaseServer
+from stillair.hall.messages import HallMessage
 from stillair.hall.orders import read_order
 from web_receivers import receiving
 
@@ -146,6 +147,26 @@ def test_boards_come_and_go(tmp_path: Path, own_broker: Broker) -> None:
         wait_until(lambda: running.get("/api/now")["hall"]["heard"], within_s=15)
 
 
+def test_what_the_broker_has_no_room_to_queue_is_asked_for_again(
+    tmp_path: Path, own_broker: Broker
+) -> None:
+    """Mosquitto as it comes drops what is kept beyond 1,000 messages: also alarms."""
+    with speaking(own_broker) as boards:
+        for number in range(400):
+            board = board_mark(number)
+            standing = ("north-bench-1", "north-bench-2")
+            boards.say_soon(board, "watch", watch(board))
+            boards.say_soon(board, "now", now(board, standing=standing))
+            for name in standing:
+                boards.say_soon(board, f"alarms/{name}", alarm(board, an_alarm(name)))
+        boards.say(ONE, "watch", watch(ONE))
+        with hall(tmp_path, own_broker.port) as running:
+            wait_until(
+                lambda: running.get("/api/now")["hall"]["counts"]["danger"] == 400, within_s=30
+            )
+            wait_until(lambda: all(r["alarms"] == 2 for r in rows(running).values()), within_s=10)
+
+
 @pytest.mark.parametrize(
     ("method", "path", "status"),
     [
@@ -234,6 +255,16 @@ def test_a_real_board_and_a_real_database(
             lambda: running.get("/api/events", kind="detector_contact")["items"], within_s=10
         )
         assert event["job"] == kept["id"]
+
+        # Under one topic only one hall may take.
+        other = HallMessage(hall="another", state="taking", at=told["created_at"])
+        bench.measure("shed/hall", other.payload().decode())
+        wait_until(
+            lambda: (
+                "other hall" in [t["subject"] for t in running.get("/api/now")["hall"]["troubles"]]
+            ),
+            within_s=10,
+        )
 
 
 def states(running: RunningService, key: str) -> list[str]:

@@ -35,12 +35,16 @@ log = logging.getLogger(__name__)
 LOOP_S: Final = 0.1
 KEEPALIVE_S: Final = 20
 LET_IN_S: Final = 10.0
+ECHO_S: Final = 10.0  # our own word comes back by then, or we may not read or write here
 STOP_S: Final = 0.7
 ORDER_S: Final = 60  # an order that no board took by then is none
 LARGEST_BYTES: Final = 60_000  # what is longer the broker keeps to itself
 MOST_OWED: Final = 200
-AGAIN_S: Final = 5.0  # between two times that alarms of chambers are asked for once more
-MOST_AGAIN: Final = 50
+LONGEST_PAUSE_S: Final = 5.0  # before the broker is tried again: who waits is a person
+# What of all that was kept when we came the broker had no room to queue, Mosquitto as it comes
+# beyond 1,000 messages, is asked for once more, of so few chambers at a time.
+AGAIN_S: Final = 1.0
+MOST_AGAIN: Final = 200
 UNKNOWN: Final = "unknown"  # while the store was never open
 HallState = Literal["taking", "ended", "silent"]
 
@@ -101,6 +105,9 @@ class Hearing:
         self._beat_s = clock.now_s()
         self._why: str | None = None
         self._again_s = 0.0
+        self._asked_again = 0
+        self._said_s = 0.0
+        self._echoed = False
         self.is_in = False
         self._refused = ""
         self.other_hall = ""  # the mark of another one that says that it takes here
@@ -172,7 +179,7 @@ class Hearing:
                 failures += 1
             self._beat_s = self._clock.now_s()
             if not self._stopping.is_set():
-                self._stopping.wait(min(AGAIN_S, pause_s(failures, self._chance())))
+                self._stopping.wait(min(LONGEST_PAUSE_S, pause_s(failures, self._chance())))
 
     def _lost(self, why: str, error: Exception | None) -> None:
         with self._lock:
@@ -197,6 +204,7 @@ class Hearing:
         client.on_connect = self._came_in
         client.on_disconnect = self._hung_up
         client.on_message = self._heard
+        client.on_subscribe = self._granted
         client.will_set(self._topic, self._word("silent"), qos=1, retain=True)
         asked: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         asked.MaximumPacketSize = LARGEST_BYTES
@@ -218,6 +226,7 @@ class Hearing:
         finally:
             # They hold each other: without this the socket waits for the collector.
             client.on_connect = client.on_disconnect = client.on_message = None
+            client.on_subscribe = None
             if (wire := client.socket()) is not None:
                 wire.close()
 
@@ -237,8 +246,10 @@ class Hearing:
         """Give the broker what is due."""
         word = (self._mark(), self._state)
         if word != self._said and word[0]:
-            self._said = word
+            self._said, self._said_s, self._echoed = word, self._beat_s, False
             client.publish(self._topic, self._word(self._state), qos=1, retain=True)
+        if self._said is not None and not self._echoed and self._beat_s - self._said_s > ECHO_S:
+            raise OSError(f"it does not let this user read and write {self._prefix}/#")
         while self._owed:
             with self._lock:
                 each = self._owed.popleft()
@@ -247,10 +258,13 @@ class Hearing:
             )
         if self._beat_s - self._again_s >= AGAIN_S:
             self._again_s = self._beat_s
-            for of in self._lacking()[:MOST_AGAIN]:
-                alarms = f"{self._of(of)}/alarms/+"
-                client.subscribe(alarms, qos=1)  # the broker then sends all that it has kept
-                client.unsubscribe(alarms)
+            lacking = self._lacking()
+            start = self._asked_again % max(1, len(lacking))  # who never answers is in nobody's way
+            self._asked_again += MOST_AGAIN
+            for of in (lacking[start:] + lacking[:start])[:MOST_AGAIN]:
+                kept = [f"{self._of(of)}/watch", f"{self._of(of)}/alarms/+"]
+                client.subscribe([(each, 1) for each in kept])  # then it sends them once more
+                client.unsubscribe(kept)
 
     def _leave(self, client: Client) -> None:
         """Take the word on the hall back, so that the will needn't be told."""
@@ -281,6 +295,10 @@ class Hearing:
             [*((f"{self._prefix}/+/+/{kind}", qos) for kind, qos in kinds), (self._topic, 0)]
         )
 
+    def _granted(self, _client: Client, _data: Any, _mid: int, reasons: Any, _of: Any) -> None:
+        if any(reason.is_failure for reason in reasons):
+            self._refused = f"it does not let this user read {self._prefix}/#"
+
     def _hung_up(self, _client: Client, _data: Any, _flags: Any, reason: Any, _of: Any) -> None:
         if reason.is_failure and not self._refused:
             self._refused = f"it hung up: {str(reason).lower()}"
@@ -303,6 +321,7 @@ class Hearing:
         except ValueError:
             return
         own = self._mark()
+        self._echoed = self._echoed or told.hall == own
         if own and told.hall != own:
             self.other_hall = told.hall[:40] if told.state == "taking" else ""
             if told.state != "taking":

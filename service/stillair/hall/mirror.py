@@ -329,8 +329,8 @@ class Mirror:
         return changed, [key for key, at in self._gone.items() if at > revision], True
 
     def lacking(self) -> Iterator[Heard]:
-        """Chambers of which alarms stand that never came."""
-        return (of for of in self.chambers.values() if of.lacking)
+        """Chambers of which what the broker has kept never came: alarms, whether it is watched."""
+        return (of for of in self.chambers.values() if of.lacking or of.watch is None)
 
 
 def finite(told: M) -> M:

@@ -260,7 +260,7 @@ class HallService(Past):
         self.troubles.tell(Kind.STORE_FAULT, STORE, fails, why if fails else "")
 
     def lacking(self) -> list[Heard]:
-        """Chambers of which alarms stand that never came."""
+        """Chambers of which what the broker has kept never came."""
         with self._lock:
             return list(self.mirror.lacking())
 
