@@ -51,9 +51,9 @@ def keep_outcomes(path: Path) -> None:
         number += 1
 
 
-def keep_readings(path: Path) -> None:
+def keep_readings(path: Path, memory_folder: Path | None = None) -> None:
     """Add readings and flush; tell the number of the last one flushed."""
-    archive = Archive.open(path, row_readings=ROW_READINGS)
+    archive = Archive.open(path, row_readings=ROW_READINGS, memory_folder=memory_folder)
     held = archive.held(CHAMBER, -(10**15), 10**15)
     begin = int(sys.argv[3]) if not held else 0
     number = max([begin, *(int(t[-1]) // 1000 - int(EPOCH_S) + 1 for t, _ in held.get("top", []))])
@@ -114,6 +114,7 @@ def keep_and_send(path: Path) -> None:
 KEEPERS: dict[str, Callable[[Path], None]] = {
     "journal": keep_outcomes,
     "archive": keep_readings,
+    "recent": lambda path: keep_readings(path, path.parent),
     "courier": keep_and_send,
     "storm": lambda path: keep_storm(path, tell),
 }

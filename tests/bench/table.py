@@ -1,7 +1,7 @@
 """All that the service costs as one table, each figure beside a reference of the same run.
 
     nice .venv/bin/python tests/bench/table.py [--only PART]... [--seconds 60] [--fires 20]
-        [--json]
+        [--years 10] [--json]
 
 Parts: `store`, `pictures`, `service`, `dangers`; some ten minutes in all. The measuring is that
 of storage.py, fire_cost.py, service.py and reach.py, whose words say what each figure is. Temporary
@@ -13,8 +13,8 @@ The references are
   nothing but commit one row a reading to SQLite,
 - a bare decode: what OpenCV takes to unpack one JPEG in full and compare it with the one before,
 - a bare mail: one message handed to the same server by smtplib, connection and all,
-- SQLite rows: the same readings as the archive's, in a table by sensor and time; a chart is
-  lowest and highest of a thousand stretches,
+- SQLite rows: a week of the same readings of each kind of sensor, in a table by sensor and time;
+  a chart is lowest and highest of a thousand stretches,
 - Parquet: the same readings as one file, columns with zstd, 19 of 22; only where pyarrow is
   installed (`pip install pyarrow`, 170 MB, which nothing else here needs),
 - the entropy of the readings' differences, in time and in value: what a code of each difference
@@ -28,9 +28,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
-import itertools
 import json
-import math
 import os
 import smtplib
 import sqlite3
@@ -38,7 +36,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections import Counter
 from collections.abc import Iterator
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass
@@ -93,24 +90,29 @@ class Line:
 # --- the store ----------------------------------------------------------------------------
 
 
-def store(folder: Path) -> Iterator[Line]:
+def store(folder: Path, years: int) -> Iterator[Line]:
     """Journal and archive, beside rows, columns and what the readings hold at least."""
-    rows = [row for readings in storage.made_readings() for row in readings]
-    size, chart = sqlite_rows(folder / "rows.db", rows)
-    sizes = (size, *parquet(folder / "readings.parquet", rows), entropy(rows), PUBLISHED)
     for figure in storage.journal_figures(folder):
         yield Line(figure)
-    for figure in storage.archive_figures(folder):
-        if "size of a reading" in figure.name:
-            yield Line(figure, sizes)
-        elif f"chart of {CHART_HOURS} h" in figure.name and f"{CHART_POINTS} p" in figure.name:
-            yield Line(figure, (chart,))
-        else:
-            yield Line(figure)
+    for kind in storage.KINDS:
+        columns = storage.made_columns(kind)
+        size, chart = sqlite_rows(folder / f"{kind.name[:8]}-rows.db", columns)
+        sizes = (entropy(columns), *parquet(folder / "readings.parquet", columns), size, PUBLISHED)
+        yield Line(storage.kind_figure(folder, kind, columns), sizes)
+    for figure in (*storage.archive_figures(folder), *storage.years_figures(folder, years)):
+        is_beside = (
+            f"chart of {CHART_HOURS} h" in figure.name and f" {CHART_POINTS} p" in figure.name
+        )
+        yield Line(figure, (chart,) if is_beside else ())
 
 
-def sqlite_rows(path: Path, rows: list[storage.Row]) -> tuple[Figure, Figure]:
+def sqlite_rows(path: Path, columns: storage.Columns) -> tuple[Figure, Figure]:
     """How large the readings are as rows, and how long a chart of them takes."""
+    rows = [
+        (name, at_ms / 1000, float(steps))
+        for name, (times_ms, values) in columns.items()
+        for at_ms, steps in zip(times_ms.tolist(), values.tolist(), strict=True)
+    ]
     with closing(sqlite3.connect(path)) as file:
         file.execute(
             "CREATE TABLE reading (sensor TEXT, at_s REAL, temperature_c REAL,"
@@ -118,7 +120,7 @@ def sqlite_rows(path: Path, rows: list[storage.Row]) -> tuple[Figure, Figure]:
         )
         file.executemany("INSERT INTO reading VALUES (?, ?, ?)", rows)
         file.commit()
-        end_s = storage.T0_S + storage.HOURS * 3600.0
+        end_s = rows[-1][1]
         begin_s, step_s = end_s - CHART_HOURS * 3600.0, CHART_HOURS * 3600.0 / CHART_POINTS
         asked = (
             "SELECT sensor, CAST((at_s - ?) / ? AS INTEGER) AS stretch, min(temperature_c),"
@@ -130,7 +132,7 @@ def sqlite_rows(path: Path, rows: list[storage.Row]) -> tuple[Figure, Figure]:
     return size, Figure("SQLite rows", taken_ms, "ms")
 
 
-def parquet(path: Path, rows: list[storage.Row]) -> Iterator[Figure]:
+def parquet(path: Path, columns: storage.Columns) -> Iterator[Figure]:
     """How large they are as one file of columns; nothing where its library isn't installed."""
     try:
         arrow = importlib.import_module("pyarrow")
@@ -138,13 +140,13 @@ def parquet(path: Path, rows: list[storage.Row]) -> Iterator[Figure]:
     except ImportError:
         print("no pyarrow here, so no Parquet in the table", file=sys.stderr)
         return
-    # Sorted by sensor and with the archive's own resolution, so that it is held against its best.
-    ordered = sorted(rows)
+    # Sorted by sensor and with the sensor's own resolution, so that it is held against its best.
+    names = np.repeat(list(columns), [len(times_ms) for times_ms, _ in columns.values()])
     table = arrow.table(
         {
-            "sensor": arrow.array([row[0] for row in ordered]).dictionary_encode(),
-            "at_ms": arrow.array([round(row[1] * 1000) for row in ordered]),
-            "sixteenths": arrow.array([round(row[2] * 16) for row in ordered], arrow.int16()),
+            "sensor": arrow.array(names).dictionary_encode(),
+            "at_ms": np.concatenate([times_ms for times_ms, _ in columns.values()]),
+            "steps": np.concatenate([steps for _, steps in columns.values()]).astype(np.int16),
         }
     )
     files.write_table(
@@ -153,21 +155,19 @@ def parquet(path: Path, rows: list[storage.Row]) -> Iterator[Figure]:
         compression="zstd",
         compression_level=19,
         use_dictionary=["sensor"],
-        column_encoding={"at_ms": "DELTA_BINARY_PACKED", "sixteenths": "BYTE_STREAM_SPLIT"},
+        column_encoding={"at_ms": "DELTA_BINARY_PACKED", "steps": "BYTE_STREAM_SPLIT"},
     )
-    yield Figure("Parquet with zstd", path.stat().st_size / len(rows), "bytes")
+    yield Figure("Parquet with zstd", path.stat().st_size / len(names), "bytes")
 
 
-def entropy(rows: list[storage.Row]) -> Figure:
-    """Of the differences of neighbours, times in ms and values in sixteenths of a kelvin."""
+def entropy(columns: storage.Columns) -> Figure:
+    """Of the differences of neighbours, times in ms and values in steps of the sensor."""
     total_bits = 0.0
-    for column, per_unit in ((1, 1000), (2, 16)):
-        counts: Counter[int] = Counter()
-        for sensor in storage.SENSORS:
-            values = [round(float(row[column]) * per_unit) for row in rows if row[0] == sensor]
-            counts.update(b - a for a, b in itertools.pairwise(values))
-        number = sum(counts.values())
-        total_bits -= sum(n / number * math.log2(n / number) for n in counts.values())
+    for which in (0, 1):
+        differences = np.concatenate([np.diff(each[which]) for each in columns.values()])
+        _, counts = np.unique(differences, return_counts=True)
+        shares = counts / counts.sum()
+        total_bits -= float((shares * np.log2(shares)).sum())
     return Figure("entropy of the differences", total_bits / 8.0, "bytes")
 
 
@@ -303,6 +303,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="what the service costs, in one table")
     parser.add_argument("--seconds", type=float, default=60.0, help="of each measurement")
     parser.add_argument("--fires", type=int, default=20)
+    parser.add_argument("--years", type=int, default=10, help="kept, 80 MB each")
     parser.add_argument("--seed", type=int, default=1, help="of the fires' instants")
     parser.add_argument("--only", action="append", choices=PARTS, help="of the parts")
     parser.add_argument("--json", action="store_true")
@@ -318,7 +319,7 @@ def main() -> None:
             folder.mkdir()
             match part:
                 case "store":
-                    lines.extend(store(folder))
+                    lines.extend(store(folder, options.years))
                 case "pictures":
                     lines.extend(pictures())
                 case "service":

@@ -28,6 +28,7 @@ from stillair.runtime import bringing_in
 from stillair.runtime.archive_file import export
 from stillair.runtime.archive_form import ArchiveError, Counts
 from stillair.runtime.bringing_in import bring_in, finish
+from stillair.storage.summaries import refresh
 
 Files = dict[str, bytes]
 HERE = Timeline("boot-3", 1_770_000_000.0)
@@ -391,7 +392,10 @@ def undo(board: Path, before: dict[str, Any]) -> None:
         store.execute("DELETE FROM job_toolpath WHERE job LIKE '%x%'")
         store.execute(f"DELETE FROM settings WHERE id = '{MARK}'")
     with closing(sqlite3.connect(board / "archive.db")) as store, store:
-        store.execute("DELETE FROM stretch WHERE start_ms > 1780000000000")
+        came = "FROM stretch WHERE start_ms > 1780000000000"
+        places = store.execute(f"SELECT chamber, sensor, start_ms, end_ms {came}").fetchall()
+        store.execute(f"DELETE {came}")
+        refresh(store, places)
     for name in set(seen(board)) - set(before):
         (board / name).unlink()
     assert seen(board) == before

@@ -160,6 +160,7 @@ def test_a_tail_that_is_packed_meanwhile_is_taken_anew(
 ) -> None:
     copyfile = shutil.copyfile
     gone: list[Path] = []
+    monkeypatch.setattr("stillair.storage.archive.PACKED_READINGS", 1)
 
     def packed_first(source: Path, target: Path) -> None:
         if not gone:

@@ -11,7 +11,6 @@ import time
 import zlib
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -24,6 +23,7 @@ from sqlalchemy import inspect, text
 
 import hall_boards
 from archived import rich
+from hall_answers import answers, handed_on, plain, span
 from hall_boards import (
     BEGIN_MS,
     BOARD,
@@ -43,15 +43,15 @@ from stillair.database.server import ServerReader, place_of, server_engine
 from stillair.errors import StoreError
 from stillair.hall.taking import Taking
 from stillair.hall.understood import read
+from stillair.storage import hall_batches
 from stillair.storage.hall_batches import Whose
 from stillair.storage.hall_history import HallTail, history_of
 from stillair.storage.hall_store import HallStore, StoreInUseError
 from stillair.storage.hall_tables import HallTable
 from stillair.storage.history import History
-from stillair.storage.onward import Onward
 from stillair.storage.readings import Readings
 from stillair.storage.tables import ArchiveTable, JournalTable
-from stillair.storage.tail import series_in
+from stillair.storage.tail import unpack_series
 
 OF = Whose(NAME, BOARD, KEY)
 
@@ -97,7 +97,7 @@ def kept_readings(address: str, chamber: str = NAME) -> dict[str, list[tuple[int
         }
     packed = rows(address, f"SELECT sum(count) FROM stretch WHERE chamber = '{chamber}'")[0][0]
     tail = rows(address, f"SELECT payload FROM tail WHERE chamber = '{chamber}'")
-    waiting = sum(len(s.times_ms) for (p,) in tail for s in series_in(zlib.decompress(p)))
+    waiting = sum(len(s.times_ms) for (p,) in tail for s in unpack_series(zlib.decompress(p)))
     assert (packed or 0) + waiting == sum(len(column) for column in found.values())
     return found
 
@@ -132,7 +132,7 @@ def test_a_killed_hall_takes_all_once_and_in_order(
     HallStore.open(address).close()
     words = [hall_boards.__file__, str(own_broker.port), address, str(tmp_path / "figures"), "0.05"]
     board = Board(
-        own_broker.port, own_lines(20), [(0, batch(40 * n, 40)) for n in range(20)], again_s=0.3
+        own_broker.port, own_lines(20), [(0, batch(200 * n, 200)) for n in range(20)], again_s=0.3
     )
     try:
         for _ in range(2):
@@ -340,67 +340,6 @@ def test_its_tables_are_those_that_are_spoken_of(address: str) -> None:
     assert there == spoken_of
 
 
-def handed_on(folder: Path) -> list[tuple[str, bytes]]:
-    """All messages of a board's history, of either kind in its order."""
-    made: list[tuple[str, bytes]] = []
-    readings = Readings(folder / "archive.db")
-    with closing(Onward(folder / "journal.db", readings)) as onward:
-        after = 0
-        while (found := onward.lines(KEY, after)).lines:
-            for seq, line in found.lines:
-                made.append(("entries", form().entry(seq, line, line.body)))
-            after = found.to
-        spans = dict.fromkeys(readings.sensors(KEY), (-(10**13), 10**13))
-        while (some := onward.readings(KEY, spans, 1_500)).pieces:
-            made.append(("readings", form().readings(some, 0)))
-            spans = dict.fromkeys(spans, (some.through_ms, 10**13))
-    return made
-
-
-def answers(history: History, chamber: str) -> dict[str, Any]:
-    """What pages ask for."""
-    jobs = [str(entry.body["id"]) for entry in history.jobs(chamber=chamber).entries]
-    spans = [history.job_span(job) for job in jobs]
-    begin_s = spans[0][0]
-    return {
-        "jobs": [entry.body for entry in history.jobs(chamber=chamber, last=True).entries],
-        "job": history.job(jobs[0]),
-        "entries": [e.body for e in history.entries(0, 1000, chamber=chamber).entries],
-        "events": [e.body for e in history.of_event(chamber, 1, "event")],
-        "alarms": [e.body for e in history.alarms(chamber=chamber, standing=True).entries],
-        "sound": [job.id for job in history.sound_jobs(chamber)],
-        "undiagnosed": [job.id for job in history.undiagnosed(chamber, "", 10)],
-        "diagnoses": history.diagnoses(chamber),
-        "next": [history.next_start_s(job) for job in jobs],
-        "spans": spans,
-        "pins": [[(p.at_s, p.height_mm) for p in history.courses().pins(job)] for job in jobs],
-        "steps": [history.courses().steps(job) for job in jobs],
-        "logs": [history.logs().of([job]) for job in jobs],
-        "readings": history.readings(chamber, begin_s, begin_s + 900.0, 5000),
-        "thinned": extremes(history.readings(chamber, begin_s - 1e6, begin_s + 1e7, 50)),
-        "of_job": [history.job_readings(job, *_span(history, job)) for job in jobs],
-        "rows": list(history.iter_readings(chamber, begin_s, begin_s + 1e6).rows)[:2000],
-        "tests": history.alarm_tests(chamber=chamber).entries,
-        "taken": history.taken(),
-        "notices": history.notices(),
-        "tries": history.tries_of("k"),
-        "toolpaths": history.toolpaths().of_job(jobs[0] + "x"),
-        "pictures": history.pictures().of_job(jobs[0] + "x"),
-        "films": history.clips().of_job(jobs[0] + "x"),
-    }
-
-
-def extremes(columns: Any) -> dict[str, tuple[float, float]]:
-    """Of buckets, whose ends lie where rows end."""
-    known = {name: [v for v in of if v is not None] for name, of in columns["sensors"].items()}
-    return {name: (min(values), max(values)) for name, values in known.items()}
-
-
-def _span(history: History, job: str) -> tuple[float, float]:
-    begin_s, end_s = history.job_span(job)
-    return begin_s, end_s or begin_s + 1000.0
-
-
 def test_a_hall_answers_as_the_board_would(tmp_path: Path, address: str) -> None:
     folder = rich(tmp_path / "board")
     made = handed_on(folder)
@@ -424,10 +363,45 @@ def test_a_hall_answers_as_the_board_would(tmp_path: Path, address: str) -> None
         assert of_hall["alarms"] and of_hall["steps"][0] and of_hall["pins"][0]
 
 
-def plain(found: Any) -> Any:
-    """With names as the hall gives them."""
-    told = json.dumps(found, default=asdict).replace(f'"{KEY}', f'"{NAME}')
-    return json.loads(told)
+def test_what_is_erased_at_the_board_is_gone_here(
+    tmp_path: Path, address: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(hall_batches, "ROW_READINGS", 400)
+    made = handed_on(rich(tmp_path / "board"))
+    batches = [came for kind, payload in made if (came := read(OF, kind, payload)[0])]
+    with closing(HallStore.open(address)) as store:
+        store.write(batches)
+        assert store.pack(9) == 1
+        with closing(history_of(address)) as history:
+            begun_s, over_s = span(history, f"{NAME}-1")
+            before = kept_readings(address)
+            at_us = round(over_s * 1e6) + 10**9
+            body = {
+                "job": f"{KEY}-1",
+                "begun_s": begun_s - at_us / 1e6,
+                "over_s": over_s - at_us / 1e6,
+            }
+            line = note_line(
+                1, topic="erased", parcel="gone", boot="erased", mono_s=0.0, at_us=at_us, body=body
+            )
+            came, why = read(OF, "entries", form().entry(999, line, line.body))
+            assert came is not None and why == ""
+            assert store.write([came]).entries == 1
+            assert [e.body["id"] for e in history.jobs().entries] == [f"{NAME}-2", f"{NAME}-3"]
+            topics = [entry.topic for entry in history.entries(0, 1000, last=True).entries]
+            assert topics[-1] == "erased" and "pin" in topics
+        for query in (
+            f"SELECT 1 FROM ledger WHERE job = '{NAME}-1'",
+            f"SELECT 1 FROM alarm WHERE job = '{NAME}-1'",
+        ):
+            assert rows(address, query) == []
+    begun_ms, over_ms = round(begun_s * 1000), round(over_s * 1000)
+    after = kept_readings(address)
+    assert after == {
+        name: [each for each in column if not begun_ms <= each[0] <= over_ms]
+        for name, column in before.items()
+    }
+    assert after != before
 
 
 def test_a_row_that_does_not_fit_costs_only_itself(address: str) -> None:

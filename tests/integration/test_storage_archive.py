@@ -152,6 +152,90 @@ def test_sensors_of_one_second_share_a_row(archive: Archive, path: Path) -> None
     history.close()
 
 
+# --- the newest in memory ------------------------------------------------------------------
+
+
+class Seconds:
+    """A clock that stands until it is moved."""
+
+    def __init__(self) -> None:
+        self.now_s = 0.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+def kept_in_memory(path: Path, clock: Seconds, row_readings: int = ROW) -> Archive:
+    folder = path.with_name("memory")
+    folder.mkdir(exist_ok=True)
+    return Archive.open(path, monotonic_s=clock, row_readings=row_readings, memory_folder=folder)
+
+
+def test_the_newest_readings_wear_no_card_and_survive_a_kill(path: Path) -> None:
+    clock = Seconds()
+    killed = kept_in_memory(path, clock)
+    (tail,) = path.parent.glob("*-tail-*")
+    before = tail.read_bytes()
+    added = fill(killed, 40)
+    assert tail.read_bytes() == before
+    expected = [(float(second), value) for second, value in enumerate(added)]
+    assert read(path) == expected  # another process sees them
+    again = kept_in_memory(path, clock)
+    assert read(path, again) == expected
+    again.add(CHAMBER, "top", T0_S + 40, 50.0)
+    again.flush()
+    assert read(path) == [*expected, (40.0, 50.0)]
+    assert len(list(path.with_name("memory").iterdir())) == 1
+    again.close()
+    assert list(path.with_name("memory").iterdir()) == []
+    assert read(path) == [*expected, (40.0, 50.0)]
+
+
+def test_the_newest_readings_come_to_the_card_within_a_minute(path: Path) -> None:
+    clock = Seconds()
+    killed = kept_in_memory(path, clock)
+    fill(killed, 20)
+    clock.now_s += 46.0
+    killed.add(CHAMBER, "top", T0_S + 20, 50.0)
+    killed.flush()
+    for file in path.with_name("memory").iterdir():
+        file.unlink()  # as a power cut does
+    assert [second for second, _ in read(path)] == [float(n) for n in range(21)]
+
+
+def test_what_is_packed_is_not_taken_from_memory_as_well(path: Path) -> None:
+    clock = Seconds()
+    killed = kept_in_memory(path, clock)
+    fill(killed, 70)
+    assert rows(path) == 1
+    again = kept_in_memory(path, clock)
+    (held,) = again.held(CHAMBER, 0, 10**15)["top"]
+    assert len(held[0]) == 20
+    assert [second for second, _ in read(path, again)] == [float(n) for n in range(70)]
+    again.close()
+
+
+@pytest.mark.parametrize("content", [b"", b"x", b"rubbish " * 1000], ids=["empty", "x", "rubbish"])
+def test_rubbish_in_memory_is_left_out(path: Path, content: bytes) -> None:
+    clock = Seconds()
+    killed = kept_in_memory(path, clock)
+    fill(killed, 20)
+    (file,) = path.with_name("memory").iterdir()
+    file.write_bytes(content)
+    assert read(path) == []
+    again = kept_in_memory(path, clock)
+    assert read(path, again) == []
+    again.close()
+
+
+def test_without_a_folder_in_memory_the_tail_gets_them_at_once(path: Path) -> None:
+    archive = Archive.open(path, memory_folder=path.with_name("nowhere"))
+    fill(archive, 20)
+    again = Archive.open(path)
+    assert [second for second, _ in read(path, again)] == [float(n) for n in range(20)]
+    again.close()
+
+
 # --- charts ---------------------------------------------------------------------------------
 
 
@@ -271,9 +355,9 @@ def test_a_damaged_archive_is_set_aside_and_the_tail_kept(archive: Archive, path
     path.write_bytes(b"no archive at all " * 1000)
     again = Archive.open(path, row_readings=ROW)
     assert again.repaired is not None
-    assert [second for second, _ in read(path, again)] == [float(n) for n in range(100, 120)]
+    assert [second for second, _ in read(path, again)] == [float(n) for n in range(120)]
     fill(again, 100, start_s=T0_S + 120)
-    assert len(read(path, again)) == 120
+    assert len(read(path, again)) == 220
     again.close()
 
 

@@ -6,6 +6,7 @@ import random
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from kept_things import BOOT, CHAMBER
 from killed_keepers import EPOCH_S, ROW_READINGS, keepers, told_before_kill
@@ -45,12 +46,13 @@ def test_acknowledged_outcomes_survive_thirty_kills(tmp_path: Path) -> None:
     journal.close()
 
 
-def test_flushed_readings_survive_thirty_kills(tmp_path: Path) -> None:
+@pytest.mark.parametrize("what", ["archive", "recent"], ids=["in the tail", "in memory first"])
+def test_flushed_readings_survive_kills(tmp_path: Path, what: str) -> None:
     path = tmp_path / "archive.db"
     chance = random.Random(4)
     last = -1
-    with keepers("archive", path) as process:
-        for _ in range(KILLS):
+    with keepers(what, path) as process:
+        for _ in range(KILLS // 2):
             told = told_before_kill(process, str(last + 1), chance.randint(5, 40))
             last = told[-1][0]
     archive = Archive.open(path, row_readings=ROW_READINGS)

@@ -16,8 +16,8 @@ from stillair.database.server import address_of, place_of
 from stillair.hall import inbox, names
 from stillair.hall.inbox import Inbox
 from stillair.hall.understood import read, whose
-from stillair.storage.archive import ROW_READINGS, ROW_SPAN_MS
 from stillair.storage.hall_batches import (
+    ROW_READINGS,
     Cursor,
     EntryCame,
     ReadingsCame,
@@ -26,6 +26,7 @@ from stillair.storage.hall_batches import (
     behind,
     cut,
 )
+from stillair.storage.stretches import ROW_SPAN_MS
 from stillair.storage.tail import Series
 
 OF = Whose(NAME, BOARD, KEY)

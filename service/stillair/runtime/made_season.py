@@ -59,11 +59,12 @@ from stillair.simulation.season import BENCH, SEED, Cause, ShedJob, scenario_of,
 from stillair.simulation.toolpaths import toolpath_lines
 from stillair.simulation.world import SimulatedChamber
 from stillair.storage import pictures
-from stillair.storage.archive import Archive, packed_rows
+from stillair.storage.archive import Archive
 from stillair.storage.journal import Journal
 from stillair.storage.packing import to_units
 from stillair.storage.pictures import KeptPicture
 from stillair.storage.records import Parcel
+from stillair.storage.stretches import packed_rows
 from stillair.storage.tail import Series
 from stillair.watch import Watch, WatchPlan
 

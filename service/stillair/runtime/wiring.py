@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -112,7 +113,7 @@ def build(
     raises nothing: watching comes first, and the fault is told.
     """
     clock = SystemClock()
-    archive = Archive(folder / ARCHIVE, wall=clock.wall)
+    archive = Archive(folder / ARCHIVE, wall=clock.wall, memory_folder=memory_folder())
     service = Service(
         journal=Journal(folder / JOURNAL, wall=clock.wall),
         history=History(folder / JOURNAL, folder / ARCHIVE, archive),
@@ -462,6 +463,14 @@ def _scripted(
     if not settings.simulated or (built_in and elsewhere.names.keys() - {settings.key}):
         return None
     return SimulatedMachine(drivers.world()).commands
+
+
+def memory_folder() -> Path | None:
+    """A folder in memory that outlives this process, None where there is none."""
+    # The service manager's is kept over a restart, and it clears the other when a service ends.
+    given = os.environ.get("RUNTIME_DIRECTORY", "").partition(":")[0]
+    folder = Path(given or "/dev/shm")  # noqa: S108 - names there are made up, and never taken
+    return folder if folder.is_dir() and os.access(folder, os.W_OK) else None
 
 
 def _retention_plan(chambers: Sequence[ChamberSettings]) -> RetentionPlan:

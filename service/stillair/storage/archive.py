@@ -1,12 +1,15 @@
 """The archive: every reading, packed, at little cost to a memory card.
 
-    add ─> open series in memory ──flush──> tail file      (a kill loses what came since)
-                    │                          │ every 45 s: sync  (a power cut loses that)
-                    └──── full: pack ──> row in archive.db, and a new tail
+    add ─> open series in memory ──flush──> recent, a file in memory  (a kill loses what
+                    │              │                                   came since)
+                    │              └ 45 s ─> tail file, and sync  (a power cut loses that)
+                    └──── full: pack ──> row in archive.db, summaries made anew
 
-Rows are never rewritten. A new tail is begun, with what is not packed yet,
-before the rows are committed; the commit names the tail that counts from then
-on. So whatever moment a process dies in, each reading is in exactly one place.
+Rows are never rewritten, except where somebody erases a part of one. The commit
+that brings a row also says how many of the tail's readings are packed by now.
+Once most of them are, a new tail is begun with the others before a commit names
+it as the one that counts. So whatever moment a process dies in, each reading is
+in exactly one place. Without a folder in memory each flush goes to the tail.
 
 Instants are seconds since the epoch, kept to the millisecond; temperatures
 degrees Celsius, kept to 10^-7 K. When the clock is set back, a series is ended
@@ -15,52 +18,40 @@ and another begun, so instants within a row never decrease.
 
 from __future__ import annotations
 
+import json
 import logging
+import sqlite3
 import threading
 import time
-from array import array
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
-import numpy as np
 from sqlalchemy import ColumnElement, Engine, delete, insert, select, update
 from sqlalchemy.engine import Connection
 from sqlmodel import col
 
 from stillair.database import DamagedStoreError, inodes_of, open_store, put_back, store_errors
 from stillair.storage import migrations
-from stillair.storage.packing import Ints, pack, summarize, to_units
+from stillair.storage.growing import Growing, Open
+from stillair.storage.packing import Ints, to_units, unpack
+from stillair.storage.recent import Recent, link_of, read_recent
+from stillair.storage.stretches import ROW_READINGS, ROW_SPAN_MS, packed_rows, rows_of
+from stillair.storage.summaries import add_rows, refresh
 from stillair.storage.tables import Stretch, TailMark
-from stillair.storage.tail import Series, Tail
+from stillair.storage.tail import Key, Tail, counts_of, not_packed
 
 log = logging.getLogger(__name__)
 
-ROW_READINGS = 600  # 10 minutes at one reading a second
-FEWEST_READINGS = 300  # less than this waits in the tail when others are packed
-ROW_SPAN_MS = 3_600_000  # a row never spans more, so a question knows how far back to look
+PACKED_READINGS = 1_000  # in a tail, and more than wait in it: then it is begun anew
 SYNC_EVERY_S = 45.0  # with a flush every 10 s a power cut loses at most 55 s
-MEMORY_READINGS = 400_000  # held while the disk refuses, 6.4 MB; the oldest go first
+MEMORY_READINGS = 600_000  # held while the disk refuses, 9.6 MB; the oldest go first
 REMOVE_ROWS = 200  # in one transaction
 VACUUM_PAGES = 2_000
 LAST_S = 1e11  # a label further from 1970 than this is none
-
-
-@dataclass(slots=True)
-class _Open:
-    """A series that still grows; the first `written` readings of it are in the tail."""
-
-    series: Series
-    written: int = 0
-
-    def is_due(self, least: int) -> bool:
-        times_ms = self.series.times_ms
-        return len(times_ms) >= least or (
-            len(times_ms) > 1 and times_ms[-1] - times_ms[0] >= ROW_SPAN_MS // 2
-        )
 
 
 class Archive:
@@ -68,8 +59,6 @@ class Archive:
 
     Attributes
     ----------
-    lost : int
-        Readings that could not be kept since the start.
     repaired : str or None
         One sentence if a damaged file was set aside since the start.
     """
@@ -82,18 +71,15 @@ class Archive:
         monotonic_s: Callable[[], float] = time.monotonic,
         row_readings: int = ROW_READINGS,
         memory_readings: int = MEMORY_READINGS,
+        memory_folder: Path | None = None,
     ) -> None:
         self.path = path
-        self.lost = 0
         self.repaired: str | None = None
         self._wall = wall
         self._monotonic_s = monotonic_s
         self._row_readings = row_readings
-        self._memory_readings = memory_readings
-        self._lock = threading.Lock()  # series in memory; never held during input or output
-        self._open: dict[tuple[str, str], _Open] = {}
-        self._ended: list[_Open] = []  # waiting to be packed
-        self._held = 0
+        self._growing = Growing(row_readings, memory_readings)
+        self._recent = None if memory_folder is None else Recent(link_of(path), memory_folder)
         self._disk = threading.RLock()  # files
         self._engine: Engine | None = None
         self._tail: Tail | None = None
@@ -116,34 +102,22 @@ class Archive:
     ) -> None:
         """Take one reading, None for a missing one; it counts as kept after the next flush."""
         if not abs(at_epoch_s) < LAST_S:
-            with self._lock:
-                self.lost += 1
-            return
-        at_ms, units = round(at_epoch_s * 1000), to_units(temperature_c)
-        with self._lock:
-            self._take((chamber, sensor), at_ms, units)
-            if self._held > self._memory_readings:
-                self._forget()
+            self._growing.lose()
+        else:
+            self._growing.add((chamber, sensor), round(at_epoch_s * 1000), to_units(temperature_c))
 
     def held(self, chamber: str, start_ms: int, end_ms: int) -> dict[str, list[tuple[Ints, Ints]]]:
         """Readings that are not packed yet: for each sensor pieces of instants and units."""
-        pieces: dict[str, list[tuple[Ints, Ints]]] = {}
-        with self._lock:
-            chosen = [
-                (each.series.sensor, array("q", each.series.times_ms), each.series.units[:])
-                for each in (*self._ended, *self._open.values())
-                if each.series.chamber == chamber and _touches(each.series, start_ms, end_ms)
-            ]
-        for sensor, times_ms, units in chosen:
-            pieces.setdefault(sensor, []).append(
-                (np.frombuffer(times_ms, np.int64), np.frombuffer(units, np.int64))
-            )
-        return pieces
+        return self._growing.held(chamber, start_ms, end_ms)
+
+    @property
+    def lost(self) -> int:
+        """Readings that could not be kept since the start."""
+        return self._growing.lost
 
     def chambers(self) -> set[str]:
         """Chambers of which there are readings that are not packed yet."""
-        with self._lock:
-            return {each.series.chamber for each in (*self._ended, *self._open.values())}
+        return self._growing.chambers()
 
     # --- called by one housekeeping thread -------------------------------------
 
@@ -175,22 +149,20 @@ class Archive:
         with self._disk:
             self.ready()
             assert self._tail is not None
-            with self._lock:
-                growing = [
-                    (each, len(each.series.times_ms))
-                    for each in (*self._ended, *self._open.values())
-                    if len(each.series.times_ms) > each.written
-                ]
-                fresh = [_part(each.series, each.written, end) for each, end in growing]
-            self._tail.append(fresh)
-            with self._lock:
-                for each, end in growing:
-                    each.written = end
-            if sync or self._monotonic_s() - self._synced_s >= SYNC_EVERY_S:
+            ended = self._growing.end_full()
+            fresh = self._growing.fresh()
+            is_due = sync or self._monotonic_s() - self._synced_s >= SYNC_EVERY_S
+            if self._recent is not None and not ended and not is_due:
+                generation, end = self._tail.generation, self._tail.end
+                if self._recent.put(generation, end, [part for _, part in fresh]):
+                    return
+            self._tail.append(part for _, part in fresh)
+            self._growing.mark_written(fresh)
+            if is_due:
                 self._tail.sync()
                 self._synced_s = self._monotonic_s()
-            if self._has_full():
-                self._pack()
+            if ended:
+                self._pack(ended)
 
     def close(self) -> None:
         """Flush, sync and let the files go; harmless twice. Raises `StoreError`."""
@@ -198,6 +170,8 @@ class Archive:
             try:
                 if self._tail is not None:
                     self.flush(sync=True)
+                    if self._recent is not None:
+                        self._recent.clear()
             finally:
                 self._release()
 
@@ -205,7 +179,7 @@ class Archive:
         """Keep rows that `packed_rows` made, here or elsewhere. Raises `StoreError`."""
         if rows:
             with self._transaction("readings can't be brought in") as connection:
-                connection.execute(insert(Stretch), list(rows))
+                _insert(connection, rows)
 
     def forget_before(
         self, before_at: datetime, *, only: Sequence[str] = (), others_than: Sequence[str] = ()
@@ -225,20 +199,25 @@ class Archive:
         return removed
 
     def forget_between(self, chamber: str, start_s: float, end_s: float) -> int:
-        """Remove a chamber's packed rows that lie wholly in a stretch; returns how many.
+        """Remove a chamber's readings of a stretch; returns how many rows are gone or cut.
 
-        Seconds since the epoch. Rows that reach beyond it stay: they hold other readings too.
+        Seconds since the epoch. Of rows that reach beyond it the rest is packed anew.
         Raises `StoreError`.
         """
-        inside = (
+        start_ms, end_ms = round(start_s * 1000), round(end_s * 1000)
+        with self._disk:
+            self.flush(sync=True)
+            if self._growing.forget_between(chamber, start_ms, end_ms):
+                self._renew_tail()
+        within = (
             col(Stretch.chamber) == chamber,
-            col(Stretch.start_ms) >= round(start_s * 1000),
-            col(Stretch.end_ms) <= round(end_s * 1000),
+            col(Stretch.start_ms) >= start_ms,
+            col(Stretch.end_ms) <= end_ms,
         )
         removed = 0
-        while count := self._remove_oldest(*inside):
+        while count := self._remove_oldest(*within):
             removed += count
-        return removed
+        return removed + self._cut(chamber, start_ms, end_ms)
 
     def shrink_to(self, room_bytes: int) -> int:
         """Remove the oldest packed rows until the file's content fits; returns how many.
@@ -269,38 +248,6 @@ class Archive:
             )
         return size * (pages - free)
 
-    # --- series in memory (under `_lock`) ----------------------------------------
-
-    def _take(self, key: tuple[str, str], at_ms: int, units: int) -> None:
-        series = self._open.get(key)
-        if series is not None:
-            times_ms = series.series.times_ms
-            if at_ms < times_ms[-1] or at_ms - times_ms[0] > ROW_SPAN_MS:
-                self._ended.append(self._open.pop(key))
-                series = None
-        if series is None:
-            series = self._open[key] = _Open(Series(*key))
-        series.series.times_ms.append(at_ms)
-        series.series.units.append(units)
-        self._held += 1
-
-    def _take_all(self, series: Iterable[Series]) -> None:
-        for each in series:
-            for at_ms, units in zip(each.times_ms, each.units, strict=True):
-                self._take((each.chamber, each.sensor), at_ms, units)
-
-    def _forget(self) -> None:
-        """Let the oldest series go; the disk has been refusing for hours."""
-        if not self._ended:
-            self._end_full(1)
-        gone = len(self._ended.pop(0).series.times_ms)
-        self._held -= gone
-        self.lost += gone
-
-    def _end_full(self, least: int) -> None:
-        for key in [key for key, each in self._open.items() if each.is_due(least)]:
-            self._ended.append(self._open.pop(key))
-
     # --- files (under `_disk`) ------------------------------------------------------
 
     @contextmanager
@@ -313,52 +260,87 @@ class Archive:
 
     def _remove_oldest(self, *which: ColumnElement[bool]) -> int:
         """Remove a few rows; short, because readings wait for the lock meanwhile."""
-        ids = select(col(Stretch.id)).where(*which).order_by(col(Stretch.end_ms))
+        few = select(*_PLACE).where(*which).order_by(col(Stretch.end_ms)).limit(REMOVE_ROWS)
         with self._transaction("old readings can't be removed") as connection:
-            few = connection.execute(ids.limit(REMOVE_ROWS)).scalars().all()
-            connection.execute(delete(Stretch).where(col(Stretch.id).in_(few)))
-        return len(few)
+            rows = connection.execute(few).all()
+            connection.execute(delete(Stretch).where(col(Stretch.id).in_([row[0] for row in rows])))
+            refresh(_file(connection), [(row[1], row[2], row[3], row[4]) for row in rows])
+        return len(rows)
 
-    def _has_full(self) -> bool:
-        with self._lock:
-            return bool(self._ended) or any(
-                each.is_due(self._row_readings) for each in self._open.values()
-            )
+    def _cut(self, chamber: str, start_ms: int, end_ms: int) -> int:
+        """Take the readings of a stretch out of rows that reach beyond it."""
+        across = select(Stretch.__table__).where(  # type: ignore[attr-defined]  # a table
+            col(Stretch.chamber) == chamber,
+            col(Stretch.start_ms) >= start_ms - ROW_SPAN_MS,
+            col(Stretch.start_ms) <= end_ms,
+            col(Stretch.end_ms) >= start_ms,
+        )
+        with self._transaction("readings can't be removed") as connection:
+            rows = connection.execute(across).mappings().all()
+            for row in rows:
+                connection.execute(delete(Stretch).where(col(Stretch.id) == row["id"]))
+                with suppress(ValueError):  # of a damaged one nothing can be told apart
+                    times_ms, units = unpack(row["payload"], row["start_ms"], row["count"])
+                    for kept in (times_ms < start_ms, times_ms > end_ms):
+                        _insert(
+                            connection,
+                            list(rows_of(chamber, row["sensor"], times_ms[kept], units[kept])),
+                        )
+            places = [
+                (row["chamber"], row["sensor"], row["start_ms"], row["end_ms"]) for row in rows
+            ]
+            refresh(_file(connection), places)
+        return len(rows)
 
-    def _pack(self) -> None:
+    def _pack(self, ended: Sequence[Open]) -> None:
+        """Bring series into rows."""
         assert self._engine is not None
-        assert self._tail is not None
-        with self._lock:
-            self._end_full(min(FEWEST_READINGS, self._row_readings))
-            ended = list(self._ended)
-            carried = [(each, _part(each.series, 0, each.written)) for each in self._open.values()]
-        rows = [_row(each.series) for each in ended]
-        old, generation = self._tail, self._tail.generation + 1
-        new = Tail.begin(self._tail_path(generation), generation, [part for _, part in carried])
+        rows = [row for each in ended for row in packed_rows(each.series, self._row_readings)]
+        packed = self._growing.packed_with(ended)
         try:
             with (
                 store_errors("the archive can't keep readings"),
                 self._engine.begin() as connection,
             ):
-                connection.execute(insert(Stretch), rows)
-                connection.execute(update(TailMark).values(generation=generation))
+                _insert(connection, rows)
+                connection.execute(update(TailMark).values(packed=_told(packed)))
+        except DamagedStoreError:
+            self._set_aside()
+            raise
+        self._growing.let_go(ended)
+        if packed.total() >= max(PACKED_READINGS, self._growing.count):
+            self._renew_tail()
+
+    def _renew_tail(self) -> None:
+        """Begin a new tail with what is not packed yet, and leave the old one."""
+        assert self._engine is not None
+        assert self._tail is not None
+        old, generation = self._tail, self._tail.generation + 1
+        new = Tail.begin(self._tail_path(generation), generation, self._growing.carried())
+        try:
+            with (
+                store_errors("the archive can't keep readings"),
+                self._engine.begin() as connection,
+            ):
+                marked = update(TailMark).values(generation=generation, packed=_told(Counter()))
+                connection.execute(marked)
         except BaseException as error:
             new.close()
             with suppress(OSError):
                 new.path.unlink()
             if isinstance(error, DamagedStoreError):
-                # The next call sets it aside and takes up the tail, which is whole.
-                self._suspect = True
-                self._release()
+                self._set_aside()
             raise
         self._tail = new
+        self._growing.begin_tail(Counter())
         old.close()
         with suppress(OSError):
             old.path.unlink()
-        with self._lock:
-            done = {id(each) for each in ended}
-            self._ended = [each for each in self._ended if id(each) not in done]
-            self._held -= sum(len(each.series.times_ms) for each in ended)
+
+    def _set_aside(self) -> None:
+        # The next call does it, and takes up the tail, which is whole.
+        self._suspect = True
+        self._release()
 
     def _release(self) -> None:
         if self._tail is not None:
@@ -375,32 +357,35 @@ class Archive:
         """Find the tail that counts, take up its readings, remove all others."""
         generations = tail_generations(self.path)
         with store_errors("the archive can't be read"), engine.begin() as connection:
-            generation = connection.execute(select(col(TailMark.generation))).scalar()
-            if generation is None:
-                # A new archive; behind a damaged one the newest tail still has its readings.
-                generation = max(generations, default=0)
-                connection.execute(insert(TailMark).values(id=1, generation=generation))
-        path = self._tail_path(generation)
-        tail, found = Tail.resume(path, generation)
-        with self._lock:
-            known = [*self._ended, *self._open.values()]
-            if not self._resumed:
-                # What an earlier process left comes before what has been added since.
-                self._ended, self._open, self._held = [], {}, 0
-                self._take_all(found)
-                for each in (*self._ended, *self._open.values()):
-                    each.written = len(each.series.times_ms)
-                self._take_all(each.series for each in known)
-                self._resumed = True
-            elif sum(len(s.times_ms) for s in found) != sum(each.written for each in known):
-                # The tail was lost with the file that somebody removed; memory has it all.
-                tail.close()
-                tail = Tail.begin(path, generation)
-                for each in known:
-                    each.written = 0
+            mark = connection.execute(select(col(TailMark.generation), col(TailMark.packed)))
+            found = mark.first()
+            # A new archive; behind a damaged one the newest tail still has its readings.
+            generation = found[0] if found else max(generations, default=0)
+            packed = packed_of(found[1]) if found else Counter()
+            if found is None:
+                marked = insert(TailMark).values(id=1, generation=generation, packed=_told(packed))
+                connection.execute(marked)
+        tail, whole = Tail.resume(self._tail_path(generation), generation)
+        recent = None if self._resumed else read_recent(self.path)
+        if recent is not None and recent[:2] == (generation, tail.end):
+            tail.append(recent[2])
+            whole += recent[2]
+        left = list(not_packed(whole, packed))
+        # A power cut may leave less in the tail than rows have of it by now.
+        is_whole = counts_of(whole) >= packed
+        self._growing.begin_tail(packed)
+        if not self._resumed:
+            self._growing.take_up(left)
+            self._resumed = True
+        elif sum(len(series.times_ms) for series in left) != self._growing.written():
+            # The tail was lost with the file that somebody removed; memory has it all.
+            self._growing.forget_written()
+            is_whole = False
         self._tail = tail
+        if not is_whole:
+            self._renew_tail()
         for other in generations:
-            if other != generation:
+            if other != self._tail.generation:
                 with suppress(OSError):
                     self._tail_path(other).unlink()
 
@@ -412,47 +397,27 @@ def tail_generations(archive: Path) -> list[int]:
     return sorted(int(name) for name in names if name.isascii() and name.isdigit())
 
 
-def _touches(series: Series, start_ms: int, end_ms: int) -> bool:
-    return series.times_ms[0] <= end_ms and series.times_ms[-1] >= start_ms
+def packed_of(told: str) -> Counter[Key]:
+    """How many of the first readings of a tail are packed, as its mark tells it."""
+    return Counter({(chamber, sensor): count for chamber, sensor, count in json.loads(told)})
 
 
-def _part(series: Series, begin: int, end: int) -> Series:
-    return Series(
-        series.chamber, series.sensor, series.times_ms[begin:end], series.units[begin:end]
-    )
+def _told(packed: Counter[Key]) -> str:
+    return json.dumps([[*key, count] for key, count in packed.items() if count])
 
 
-def packed_rows(series: Series, most: int = ROW_READINGS) -> list[dict[str, Any]]:
-    """A sensor's readings, whose times never decrease, as the rows in which they are kept."""
-    return [_row(part) for part in _stretches(series, most)]
+_PLACE = (
+    *(col(Stretch.id), col(Stretch.chamber), col(Stretch.sensor)),
+    *(col(Stretch.start_ms), col(Stretch.end_ms)),
+)
 
 
-def _stretches(series: Series, most: int) -> Iterator[Series]:
-    begin, times_ms = 0, series.times_ms
-    for end in range(1, len(times_ms) + 1):
-        last = end == len(times_ms)
-        if last or end - begin >= most or times_ms[end] - times_ms[begin] > ROW_SPAN_MS:
-            yield _part(series, begin, end)
-            begin = end
+def _insert(connection: Connection, rows: Sequence[dict[str, Any]]) -> None:
+    """Keep rows, and what they come to."""
+    if rows:
+        connection.execute(insert(Stretch), list(rows))
+        add_rows(_file(connection), rows)
 
 
-def _row(series: Series) -> dict[str, Any]:
-    times_ms = np.frombuffer(array("q", series.times_ms), np.int64)
-    units = np.frombuffer(array("q", series.units), np.int64)
-    return row_of(series.chamber, series.sensor, times_ms, units)
-
-
-def row_of(chamber: str, sensor: str, times_ms: Ints, units: Ints) -> dict[str, Any]:
-    """The row of a stretch of readings, at least one; instants must not decrease."""
-    summary = summarize(units)
-    return {
-        "chamber": chamber,
-        "sensor": sensor,
-        "start_ms": int(times_ms[0]),
-        "end_ms": int(times_ms[-1]),
-        "count": len(times_ms),
-        "low_c": summary.low_c,
-        "high_c": summary.high_c,
-        "mean_c": summary.mean_c,
-        "payload": pack(times_ms, units),
-    }
+def _file(connection: Connection) -> sqlite3.Connection:
+    return cast("sqlite3.Connection", connection.connection.driver_connection)

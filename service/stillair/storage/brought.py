@@ -30,12 +30,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from sqlalchemy.dialects import sqlite
 from sqlalchemy.schema import CreateIndex, CreateTable
 
 from stillair.database import store_errors, sync
 from stillair.errors import StoreError
-from stillair.storage.archive import REMOVE_ROWS, ROW_READINGS, ROW_SPAN_MS, row_of
+from stillair.storage.archive import REMOVE_ROWS
 from stillair.storage.coming import (
     COMING,
     ROWS,
@@ -49,6 +50,7 @@ from stillair.storage.kept_lines import KeptLine
 from stillair.storage.names_here import Names
 from stillair.storage.packing import Ints
 from stillair.storage.past_states import put_alarm, put_job
+from stillair.storage.stretches import rows_of
 from stillair.storage.tables import JournalTable
 
 TOPIC = "brought"
@@ -113,6 +115,7 @@ class Stage:
             self._journal = connected(journal)
             self._archive = connected(archive)
         self._waiting: list[dict[str, Any]] = []
+        self._rest: dict[tuple[str, str], tuple[Ints, Ints]] = {}
         self._last: dict[tuple[str, str], int] = {}
 
     def close(self) -> None:
@@ -136,16 +139,24 @@ class Stage:
 
     def take_readings(self, chamber: str, sensor: str, times_ms: Ints, units: Ints) -> None:
         """Take readings of one sensor that nobody has here; instants increase."""
-        begin = 0
-        while begin < len(times_ms):
-            end = min(begin + ROW_READINGS, len(times_ms))
-            while times_ms[end - 1] - times_ms[begin] > ROW_SPAN_MS:
-                end = begin + max(1, (end - begin) // 2)
-            name = f"{COMING}{self.token} {chamber}"
-            self._waiting.append(row_of(name, sensor, times_ms[begin:end], units[begin:end]))
-            begin = end
+        if not len(times_ms):
+            return
+        before = self._rest.pop((chamber, sensor), None)
+        if before is not None and before[0][-1] <= times_ms[0]:
+            times_ms = np.concatenate((before[0], times_ms))
+            units = np.concatenate((before[1], units))
+        elif before is not None:
+            self._wait(chamber, sensor, *before)
+        self._wait(chamber, sensor, times_ms, units)
+        last = self._waiting.pop()["count"]  # more may come that has room beside it
+        self._rest[chamber, sensor] = (times_ms[-last:], units[-last:])
         if len(self._waiting) >= REMOVE_ROWS:
             self._write_readings()
+
+    def _wait(self, chamber: str, sensor: str, times_ms: Ints, units: Ints) -> None:
+        name = f"{COMING}{self.token} {chamber}"
+        rows = rows_of(chamber, sensor, times_ms, units)
+        self._waiting.extend({**row, "chamber": name} for row in rows)
 
     def take_picture(self, row: Mapping[str, Any]) -> bool:
         """Take the row of a picture, called as there; False if it is here already."""
@@ -188,6 +199,9 @@ class Stage:
     def settle(self, chambers: Iterable[tuple[str, str]]) -> Settled:
         """Give everything the number and the id that it has here; (key there, key here)."""
         with store_errors("what comes can't be sorted in"):
+            for (chamber, sensor), (times_ms, units) in self._rest.items():
+                self._wait(chamber, sensor, times_ms, units)
+            self._rest = {}
             self._write_readings()
             found = Settled()
             for there, here in chambers:

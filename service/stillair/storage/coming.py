@@ -8,17 +8,21 @@ The transaction of the journal in which a round's token appears decides: see `br
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 from stillair.database import BUSY_MS, hand_over, store_errors, sync
 from stillair.errors import StoreError
 from stillair.storage.archive import REMOVE_ROWS
+from stillair.storage.summaries import refresh
 
 ROWS = "rows.db"
 COMING = "coming "  # begins the name under which readings wait; no chamber's key has a space
 WAIT_S = 10.0
+
+Rows = list[tuple[Any, ...]]  # id, chamber, sensor, first and last instant
 
 
 def connected(path: Path) -> sqlite3.Connection:
@@ -48,29 +52,38 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
 def reveal(archive: sqlite3.Connection, token: str) -> None:
     """Give readings that wait the names of their chambers, a few at a time."""
     begin = f"{COMING}{token} "
-    _each(
-        archive,
-        "UPDATE stretch SET chamber = substr(chamber, length(?1) + 1) WHERE id IN"
-        " (SELECT id FROM stretch WHERE chamber >= ?1 AND chamber < ?1 || '{' LIMIT ?2)",
-        begin,
-    )
+
+    def name(rows: Rows) -> None:
+        ids, chambers, sensors, starts_ms, ends_ms = zip(*rows, strict=True)
+        names = [chamber.removeprefix(begin) for chamber in chambers]
+        named = "UPDATE stretch SET chamber = ? WHERE id = ?"
+        archive.executemany(named, zip(names, ids, strict=True))
+        refresh(archive, zip(names, sensors, starts_ms, ends_ms, strict=True))
+
+    _each(archive, begin, name)
 
 
 def _forget(archive: sqlite3.Connection, begin: str) -> None:
     """Take away readings that wait for what will never come."""
-    _each(
-        archive,
-        "DELETE FROM stretch WHERE id IN"
-        " (SELECT id FROM stretch WHERE chamber >= ?1 AND chamber < ?1 || '{' LIMIT ?2)",
-        begin,
+
+    def forget(rows: Rows) -> None:
+        archive.executemany("DELETE FROM stretch WHERE id = ?", [row[:1] for row in rows])
+
+    _each(archive, begin, forget)
+
+
+def _each(archive: sqlite3.Connection, begin: str, change: Callable[[Rows], None]) -> None:
+    """Change rows of chambers whose names begin so, a few at a time, until there are none."""
+    few = (
+        "SELECT id, chamber, sensor, start_ms, end_ms FROM stretch"
+        " WHERE chamber >= ?1 AND chamber < ?1 || '{' LIMIT ?2"
     )
-
-
-def _each(archive: sqlite3.Connection, query: str, begin: str) -> None:
-    changed = REMOVE_ROWS
-    while changed == REMOVE_ROWS:
+    rows: Rows = [()]
+    while rows:
         with store_errors("readings that came can't be sorted in"), transaction(archive):
-            changed = archive.execute(query, (begin, REMOVE_ROWS)).rowcount
+            rows = archive.execute(few, (begin, REMOVE_ROWS)).fetchall()
+            if rows:
+                change(rows)
 
 
 def make_homes(folder: Path, homes: Mapping[str, Path]) -> None:

@@ -104,19 +104,24 @@ def job(
         _check_over(connection, name)
         pictures = _forget_pictures(connection, chamber, name, remove)
         _forget_films(connection, chamber, name, remove_films)
-        alarms = select(col(AlarmRow.id)).where(col(AlarmRow.job) == name)
-        notices = select(col(NoticeTable.key)).where(col(NoticeTable.alarm).in_(alarms))
-        connection.execute(delete(Delivery).where(col(Delivery.notice).in_(notices)))
-        connection.execute(delete(NoticeTable).where(col(NoticeTable.alarm).in_(alarms)))
-        connection.execute(delete(AlarmRow).where(col(AlarmRow.job) == name))
-        connection.execute(delete(JobSaid).where(col(JobSaid.job) == name))
-        connection.execute(delete(JobToolpath).where(col(JobToolpath.job) == name))
-        connection.execute(delete(Ledger).where(col(Ledger.job) == name))
-        connection.execute(delete(JobRow).where(col(JobRow.id) == name))
+        rows_of_job(connection, name)
         if erased is not None:
             connection.execute(insert(Ledger).values(**_row_of(erased, chamber, name)))
     journal.write_back()
     return pictures
+
+
+def rows_of_job(connection: Connection, name: str) -> None:
+    """Remove all rows of a job but those of its pictures and films."""
+    alarms = select(col(AlarmRow.id)).where(col(AlarmRow.job) == name)
+    notices = select(col(NoticeTable.key)).where(col(NoticeTable.alarm).in_(alarms))
+    connection.execute(delete(Delivery).where(col(Delivery.notice).in_(notices)))
+    connection.execute(delete(NoticeTable).where(col(NoticeTable.alarm).in_(alarms)))
+    connection.execute(delete(AlarmRow).where(col(AlarmRow.job) == name))
+    connection.execute(delete(JobSaid).where(col(JobSaid.job) == name))
+    connection.execute(delete(JobToolpath).where(col(JobToolpath.job) == name))
+    connection.execute(delete(Ledger).where(col(Ledger.job) == name))
+    connection.execute(delete(JobRow).where(col(JobRow.id) == name))
 
 
 def _row_of(erased: Erased, chamber: str, job: str) -> dict[str, Any]:

@@ -11,9 +11,11 @@ from bisect import bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
-from stillair.storage.archive import ROW_READINGS, ROW_SPAN_MS
 from stillair.storage.kept_lines import KeptLine
+from stillair.storage.stretches import ROW_SPAN_MS
 from stillair.storage.tail import Series
+
+ROW_READINGS = 3_600  # an hour at one a second; on a server no row has to fill a page
 
 
 @dataclass(frozen=True, slots=True)

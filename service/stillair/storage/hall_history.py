@@ -11,7 +11,7 @@ from sqlmodel import col
 from stillair.database import Reads
 from stillair.database.server import ServerReader
 from stillair.storage.hall_batches import cut
-from stillair.storage.hall_store import series_of
+from stillair.storage.hall_rows import series_of
 from stillair.storage.hall_tables import TailRow, TakenRow
 from stillair.storage.history import History
 from stillair.storage.packing import Ints

@@ -3,7 +3,7 @@
     batch ──> ledger with present states ─┐
               tail, one row a message ────┼── COMMIT ──> words: how far each chamber is taken
               taken, one row a chamber ───┘
-    pack:     tail ──> stretch, as on a board
+    pack:     tail ──> stretch and summary, as on a board
 
 All of it goes over one connection, which also holds the lock by which a store has one taker:
 who has lost the connection has lost the lock, and nothing more can be written by mistake.
@@ -14,15 +14,12 @@ from __future__ import annotations
 import json
 import logging
 import secrets
-import struct
-import zlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-import numpy as np
-from sqlalchemy import Engine, delete, insert, select, text, update
+from sqlalchemy import Engine, insert, select, text, update
 from sqlalchemy.engine import Connection
 from sqlalchemy.exc import SQLAlchemyError
 from sqlmodel import col
@@ -31,8 +28,8 @@ from stillair.database import bring_tables_up_to_date, store_errors
 from stillair.database.server import place_of, server_engine, was_refused
 from stillair.errors import StoreError
 from stillair.model import Kind
-from stillair.storage import migrations
-from stillair.storage.archive import row_of
+from stillair.storage import hall_rows, migrations
+from stillair.storage.erasing import rows_of_job
 from stillair.storage.hall_batches import (
     Came,
     Cursor,
@@ -40,15 +37,15 @@ from stillair.storage.hall_batches import (
     Waiting,
     Whose,
     behind,
-    cut,
 )
-from stillair.storage.hall_tables import HallMark, PinNumber, TailRow, TakenRow
-from stillair.storage.kept_lines import CLASSES
+from stillair.storage.hall_rows import columns
+from stillair.storage.hall_tables import HallMark, PinNumber, TakenRow
+from stillair.storage.kept_lines import CLASSES, ERASED
 from stillair.storage.present import stand
 from stillair.storage.records import load
 from stillair.storage.steps import read_step
-from stillair.storage.tables import AlarmRow, JobRow, JobSaid, Ledger, StandingEvent, Stretch
-from stillair.storage.tail import Series, bytes_of, series_in
+from stillair.storage.tables import AlarmRow, JobRow, JobSaid, Ledger, StandingEvent
+from stillair.storage.tail import Series
 
 log = logging.getLogger(__name__)
 
@@ -65,11 +62,6 @@ FROM unnest(CAST(:parcel AS text[]), CAST(:part AS int[]), CAST(:chamber AS text
     AS came(parcel, part, chamber, topic, kind, job, event, boot_id, mono_s, at_us, made_with,
     body, n)
 ORDER BY n ON CONFLICT (parcel, part) DO NOTHING RETURNING seq, parcel, part
-"""
-_TAIL = """
-INSERT INTO tail (chamber, first_ms, last_ms, count, payload)
-SELECT * FROM unnest(CAST(:chamber AS text[]), CAST(:first_ms AS bigint[]),
-    CAST(:last_ms AS bigint[]), CAST(:count AS int[]), CAST(:payload AS bytea[]))
 """
 _TAKEN = """
 INSERT INTO taken (chamber, board, key, seq, parcel, lane, sensors)
@@ -255,7 +247,7 @@ class HallStore:
         if moved or entries:
             with self._transaction("what came can't be kept") as connection:
                 written.entries = _keep_entries(connection, entries)
-                rows = _keep_tail(connection, tail)
+                rows = hall_rows.keep_tail(connection, tail)
                 _keep_cursors(connection, moved)
             for row in rows:
                 waiting = self._waiting.setdefault(row["chamber"], Waiting())
@@ -268,61 +260,14 @@ class HallStore:
     def _pack(self, chamber: str) -> None:
         """Make rows of what is full, and one row of the tail of what is not, or change nothing."""
         waiting = Waiting()
-        here = col(TailRow.chamber) == chamber
-        query = select(col(TailRow.id), col(TailRow.payload)).where(here).order_by(col(TailRow.id))
         with self._transaction("readings can't be packed") as connection:
-            rows = connection.execute(query).all()
-            full, rest = cut(series for _, payload in rows for series in series_of(payload))
-            if full:
-                packed = [
-                    row_of(chamber, each.sensor, _ints(each.times_ms), _ints(each.units))
-                    for each in full
-                ]
-                connection.execute(insert(Stretch), packed)
-                connection.execute(delete(TailRow).where(here, col(TailRow.id) <= rows[-1][0]))
-                left = _keep_tail(connection, [(chamber, rest)] if rest else [])
-                for row in left:
-                    waiting.add(row["count"], row["first_ms"], row["last_ms"])
+            for row in hall_rows.pack(connection, chamber):
+                waiting.add(row["count"], row["first_ms"], row["last_ms"])
         self._waiting[chamber] = waiting
-
-
-def series_of(payload: bytes) -> list[Series]:
-    """What a row of the tail holds; nothing of a damaged one."""
-    try:
-        return list(series_in(zlib.decompress(payload)))
-    except (ValueError, struct.error, zlib.error):
-        log.exception("a row of the tail was left out")
-        return []
-
-
-def _ints(numbers: Any) -> Any:
-    return np.array(numbers, np.int64)
 
 
 def _emptied(came: Came) -> Came:
     return replace(came, line=None) if isinstance(came, EntryCame) else replace(came, sensors={})
-
-
-def _columns(rows: Sequence[dict[str, Any]]) -> dict[str, list[Any]]:
-    return {name: [row[name] for row in rows] for name in rows[0]}
-
-
-def _keep_tail(
-    connection: Connection, came: Sequence[tuple[str, list[Series]]]
-) -> list[dict[str, Any]]:
-    rows = [
-        {
-            "chamber": chamber,
-            "first_ms": min(each.times_ms[0] for each in series),
-            "last_ms": max(each.times_ms[-1] for each in series),
-            "count": max(len(each.times_ms) for each in series),
-            "payload": zlib.compress(b"".join(bytes_of(each) for each in series), 1),
-        }
-        for chamber, series in came
-    ]
-    if rows:
-        connection.execute(text(_TAIL), _columns(rows))
-    return rows
 
 
 def _keep_cursors(connection: Connection, cursors: Sequence[Cursor]) -> None:
@@ -339,7 +284,7 @@ def _keep_cursors(connection: Connection, cursors: Sequence[Cursor]) -> None:
         for each in cursors
     ]
     if rows:
-        connection.execute(text(_TAKEN), _columns(rows))
+        connection.execute(text(_TAKEN), columns(rows))
 
 
 # --- entries -----------------------------------------------------------------------------
@@ -372,7 +317,7 @@ def _append(connection: Connection, came: Sequence[EntryCame]) -> int:
                 "chamber": line.chamber,
                 "topic": line.topic,
                 "kind": line.kind,
-                "job": line.job,
+                "job": None if line.topic == ERASED else line.job,
                 "event": line.event,
                 "boot_id": line.boot,
                 "mono_s": line.mono_s,
@@ -385,7 +330,7 @@ def _append(connection: Connection, came: Sequence[EntryCame]) -> int:
         return 0
     new = {
         (parcel, part): seq
-        for seq, parcel, part in connection.execute(text(_ENTRIES), _columns(rows))
+        for seq, parcel, part in connection.execute(text(_ENTRIES), columns(rows))
     }
     kept = 0
     for each, row in zip(came, rows, strict=True):
@@ -398,6 +343,12 @@ def _append(connection: Connection, came: Sequence[EntryCame]) -> int:
 
 def _follow(connection: Connection, came: EntryCame, row: dict[str, Any], seq: int) -> None:
     """What follows from a row that is new."""
+    if row["topic"] == ERASED:
+        zero_ms, told = row["at_us"] / 1e3 - row["mono_s"] * 1e3, json.loads(row["body"])
+        rows_of_job(connection, told["job"])
+        span_ms = (round(zero_ms + told[name] * 1e3) for name in ("begun_s", "over_s"))
+        hall_rows.erase(connection, row["chamber"], *span_ms)
+        return
     place = {name: row[name] for name in ("chamber", "boot_id", "mono_s", "at_us", "body")}
     value = load(CLASSES[row["topic"]], row["body"])
     stand(connection, value, seq=seq, job=row["job"], word=row["kind"], place=place)

@@ -44,6 +44,17 @@ CLASSES: dict[str, type[Any]] = {
     "judgement": EventJudged,
 }
 ERASED = "erased"  # a job is gone: no line, but whoever has it from us has to know
+
+
+@dataclass(frozen=True, slots=True)
+class ErasedJob:
+    """The body of the row that says so: from when to when the job was, as in every body."""
+
+    job: str
+    begun_s: float
+    over_s: float
+
+
 LAST_US = 32_503_680_000_000_000  # the year 3000: a label behind that is none
 LARGEST_S = 1e12
 LONGEST_TEXT = 20_000
@@ -176,7 +187,8 @@ def read(found: Mapping[str, Any], chamber: str) -> KeptLine:
 
 def check(line: KeptLine) -> None:
     """Raise `ValueError` unless every value of a line is what it should be."""
-    if line.topic not in CLASSES:
+    cls = ErasedJob if line.topic == ERASED else CLASSES.get(line.topic)
+    if cls is None:
         raise ValueError(f"there is no topic {line.topic[:40]!r}")
     marks: tuple[tuple[Any, re.Pattern[str]], ...] = ((line.parcel, _PARCEL), (line.boot, _BOOT))
     for value, pattern in marks:
@@ -188,7 +200,7 @@ def check(line: KeptLine) -> None:
         raise ValueError("it has no time")
     fit(float, line.mono_s, "mono_s")
     fit(str, line.made_with, "made_with")
-    fit(CLASSES[line.topic], line.body, line.topic)
+    fit(cls, line.body, line.topic)
     if line.body.get("chamber", line.chamber) != line.chamber:
         raise ValueError("it belongs to another chamber")
     job = line.job

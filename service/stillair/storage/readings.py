@@ -2,8 +2,8 @@
 
 What is not packed yet is included, from the memory of the archive or, in
 another process, from its tail file. Reads are short and bounded: payloads come
-a few at a time, and a question about weeks is answered from the summaries of
-the rows. A damaged row is left out and counted in `damaged`.
+a few at a time, and a question about days or years is answered from summaries. A
+damaged row, or block of summaries, is left out and counted in `damaged`.
 """
 
 from __future__ import annotations
@@ -17,23 +17,25 @@ from pathlib import Path
 from typing import Any, Protocol, cast
 
 import numpy as np
-from sqlalchemy import Select, func, select
+from sqlalchemy import bindparam, func, select, text
 from sqlmodel import col
 
 from stillair.database import DamagedStoreError, Reads, reads_of
 from stillair.errors import StoreError
 from stillair.model import JsonValue
-from stillair.storage.archive import ROW_READINGS, ROW_SPAN_MS, tail_generations
+from stillair.storage.archive import packed_of, tail_generations
 from stillair.storage.packing import MISSING, UNITS_PER_K, Ints, unpack
+from stillair.storage.recent import read_recent
+from stillair.storage.stretches import ROW_SPAN_MS
+from stillair.storage.summaries import Stretches, blocks_of, level_for, read_block
 from stillair.storage.tables import Stretch, TailMark
-from stillair.storage.tail import Series, read_tail
+from stillair.storage.tail import Series, not_packed, read_tail
 from stillair.storage.thinning import ROW_TOLERANCE_MS, Buckets, held_over, rows_of
 
 log = logging.getLogger(__name__)
 
 FEWEST_POINTS, MOST_POINTS = 2, 20_000
-SUMMARY_WIDTH_MS = ROW_READINGS * 1000  # stretches at least as long as a row need no payload
-BATCH_ROWS = 32  # payloads read at once, about 40 kB
+BATCH_ROWS = 32  # payloads read at once, about 130 kB
 EARLIEST_S, LATEST_S = -1e11, 1e11
 EARLIEST_MS, LATEST_MS = -(10**14), 10**14
 
@@ -77,11 +79,11 @@ class Readings:
         self._path = archive if isinstance(archive, Path) else None
         self._archive = live
         self._reader = reads_of(archive)
-        self._damaged: set[int] = set()
+        self._damaged: set[tuple[str, int]] = set()
 
     @property
     def damaged(self) -> int:
-        """How many damaged rows have been met."""
+        """How many damaged rows and blocks have been met."""
         return len(self._damaged)
 
     def close(self) -> None:
@@ -102,7 +104,9 @@ class Readings:
         held = self._held(chamber, start_ms, end_ms)
         sensors = sorted({*self._sensors(chamber, start_ms, end_ms), *held})
         width_ms = max((end_ms - start_ms + 1) / (points // 2), 1.0)
-        if width_ms < SUMMARY_WIDTH_MS:
+        level = level_for(width_ms)
+        found: dict[str, list[_Row]] = {}
+        if level is None:
             found = {name: self._rows(chamber, name, start_ms, end_ms) for name in sensors}
             if all(
                 sum(row.count for row in found[name])
@@ -117,11 +121,10 @@ class Readings:
         times_s: list[JsonValue] = []
         for name in sensors:
             buckets = Buckets(start_ms, width_ms, points // 2)
-            if width_ms >= SUMMARY_WIDTH_MS:
-                self._summaries(chamber, name, start_ms, end_ms, width_ms, buckets)
+            if level is not None:
+                self._summaries(chamber, name, start_ms, end_ms, level, buckets)
             else:
-                rows = self._rows(chamber, name, start_ms, end_ms)
-                for piece in _joined(self._pieces(rows)):
+                for piece in _joined(self._pieces(found[name])):
                     buckets.add(*_cut(piece, start_ms, end_ms))
             for piece in held.get(name, ()):
                 buckets.add(*_cut(piece, start_ms, end_ms))
@@ -153,7 +156,7 @@ class Readings:
         query = select(func.min(col(Stretch.chamber)))
         with self._reader.connection("the archive can't be read") as connection:
             name: str | None = ""
-            while name is not None:  # hopping along the index, which has a row each 10 minutes
+            while name is not None:  # hopping along the index, which has a row for each stretch
                 name = connection.execute(query.where(col(Stretch.chamber) > name)).scalar()
                 found |= {name} if name else set()
         return sorted(found)
@@ -180,39 +183,22 @@ class Readings:
     # --- from the file -----------------------------------------------------------
 
     def _sensors(self, chamber: str, start_ms: int, end_ms: int) -> list[str]:
-        """Sensors with rows in the window, found by hopping along the index."""
-        names: list[str] = []
+        """Sensors with rows in the window."""
+        given = _given(chamber, "", start_ms, end_ms)
         with self._reader.connection("the archive can't be read") as connection:
-            name = ""
-            while True:
-                following = select(func.min(col(Stretch.sensor))).where(
-                    col(Stretch.chamber) == chamber, col(Stretch.sensor) > name
-                )
-                found = connection.execute(following).scalar()
-                if found is None:
-                    return names
-                name = str(found)
-                inside = select(col(Stretch.id)).where(*_inside(chamber, name, start_ms, end_ms))
-                if connection.execute(inside.limit(1)).first() is not None:
-                    names.append(name)
+            return list(connection.execute(_SENSORS, given).scalars())
 
     def _rows(
         self, chamber: str, sensor: str, start_ms: int, end_ms: int, after: _Row | None = None
     ) -> list[_Row]:
         """Rows of the window in the order of time; with `after` the next few behind that."""
-        columns = (col(Stretch.id), col(Stretch.start_ms), col(Stretch.end_ms), col(Stretch.count))
-        query: Select[*tuple[Any, ...]] = (
-            select(*columns)
-            .where(*_inside(chamber, sensor, start_ms, end_ms))
-            .order_by(col(Stretch.start_ms), col(Stretch.id))
-        )
+        given = _given(chamber, sensor, start_ms, end_ms)
+        query = _ROWS
         if after is not None:
-            query = query.where(
-                (col(Stretch.start_ms) > after.start_ms)
-                | ((col(Stretch.start_ms) == after.start_ms) & (col(Stretch.id) > after.id))
-            ).limit(BATCH_ROWS)
+            query = _ROWS_BEHIND
+            given |= {"behind_ms": after.start_ms, "behind_id": after.id}
         with self._reader.connection("the archive can't be read") as connection:
-            return [_Row(*row) for row in connection.execute(query)]
+            return [_Row(*row) for row in connection.execute(query, given)]
 
     def _pieces(self, rows: Sequence[_Row]) -> Iterator[Piece]:
         for begin in range(0, len(rows), BATCH_ROWS):
@@ -222,18 +208,13 @@ class Readings:
                 try:
                     yield unpack(payloads[row.id], row.start_ms, row.count)
                 except (KeyError, ValueError) as error:
-                    if row.id not in self._damaged:
-                        self._damaged.add(row.id)
-                        log.error("row %d of the archive was left out: %s", row.id, error)
+                    self._leave_out("row", row.id, error)
 
     def _payloads(self, ids: Sequence[int]) -> dict[int, bytes]:
-        wanted = col(Stretch.id).in_(ids)
-        query: Select[*tuple[Any, ...]] = select(col(Stretch.id), col(Stretch.payload)).where(
-            wanted
-        )
         try:
             with self._reader.connection("the archive can't be read") as connection:
-                return {row[0]: row[1] for row in connection.execute(query)}
+                found = connection.execute(_PAYLOADS, {"ids": list(ids)})
+                return {row[0]: row[1] for row in found}
         except DamagedStoreError:
             if len(ids) == 1:
                 return {}
@@ -241,34 +222,29 @@ class Readings:
             return {**self._payloads(ids[:middle]), **self._payloads(ids[middle:])}
 
     def _summaries(
-        self,
-        chamber: str,
-        sensor: str,
-        start_ms: int,
-        end_ms: int,
-        width_ms: float,
-        buckets: Buckets,
+        self, chamber: str, sensor: str, start_ms: int, end_ms: int, level: int, buckets: Buckets
     ) -> None:
-        """Give what the index knows of the window, gathered by the database, to `buckets`."""
-        middle_ms = (col(Stretch.start_ms) + col(Stretch.end_ms)) // 2 - start_ms
-        number = (middle_ms // math.ceil(width_ms)).label("number")
-        query = (
-            select(
-                number,
-                func.min(col(Stretch.low_c)),
-                func.max(col(Stretch.high_c)),
-                func.min(col(Stretch.start_ms)),
-                func.max(col(Stretch.end_ms)),
-                func.sum(col(Stretch.count)),
-            )
-            .where(*_inside(chamber, sensor, start_ms, end_ms))
-            .group_by(number)
-        )
+        """Give what is known of the window at a level of summaries to `buckets`."""
+        first, last = blocks_of(level, start_ms, end_ms)
+        given = {"chamber": chamber, "sensor": sensor, "level": level}
+        given |= {"first": first - 1, "last": last}
         with self._reader.connection("the archive can't be read") as connection:
-            rows = connection.execute(query).all()
-        if rows:
-            table = np.array([[math.nan if v is None else float(v) for v in row] for row in rows])
-            buckets.add_summary(table[:, 0].astype(np.int64), *table[:, 1:].T)
+            rows = connection.execute(_BLOCKS, given).all()
+        parts = []
+        for row_id, number, content in rows:
+            try:
+                parts.append(read_block(content, level, number))
+            except ValueError as error:
+                self._leave_out("block", row_id, error)
+        if parts:
+            found = Stretches.joined(parts)
+            inside = (found.count > 0) & (found.first_ms <= end_ms) & (found.last_ms >= start_ms)
+            buckets.add_summary(found.where(inside))
+
+    def _leave_out(self, what: str, number: int, error: Exception) -> None:
+        if (what, number) not in self._damaged:
+            self._damaged.add((what, number))
+            log.error("%s %d of the archive was left out: %s", what, number, error)
 
     # --- from memory or the tail -----------------------------------------------------
 
@@ -291,18 +267,21 @@ class Readings:
         }
 
     def _tail(self) -> Iterator[Series]:
-        """What the tail file holds; nothing where there is no file."""
-        if self._path is None:
+        """What the tail file holds and no row does; nothing where there is no file."""
+        if (archive := self._path) is None:
             return
-        path = self._path.with_name(f"{self._path.name}-tail-{self._generation(self._path)}")
-        if path.exists():
-            for _, found in read_tail(path):
-                yield from found
-
-    def _generation(self, path: Path) -> int:
         with self._reader.connection("the archive can't be read") as connection:
-            found = connection.execute(select(col(TailMark.generation))).scalar()
-        return max(tail_generations(path), default=0) if found is None else int(found)
+            query = select(col(TailMark.generation), col(TailMark.packed))
+            mark = connection.execute(query).first()
+        generation = mark[0] if mark else max(tail_generations(archive), default=0)
+        path = archive.with_name(f"{archive.name}-tail-{generation}")
+        if path.exists():
+            recent = read_recent(archive)  # first: the tail may get it meanwhile
+            records = list(read_tail(path))
+            found = [series for _, record in records for series in record]
+            if recent is not None and records and recent[:2] == (generation, records[-1][0]):
+                found.extend(recent[2])
+            yield from not_packed(found, packed_of(mark[1]) if mark else {})
 
     # --- putting together ----------------------------------------------------------------
 
@@ -394,14 +373,43 @@ def _join(
         yield begin_ms / 1000, tuple(row)
 
 
-def _inside(chamber: str, sensor: str, start_ms: int, end_ms: int) -> tuple[Any, ...]:
-    return (
-        col(Stretch.chamber) == chamber,
-        col(Stretch.sensor) == sensor,
-        col(Stretch.start_ms) >= start_ms - ROW_SPAN_MS,
-        col(Stretch.start_ms) <= end_ms,
-        col(Stretch.end_ms) >= start_ms,
-    )
+# Put together once: a chart asks a dozen of them.
+_INSIDE = "chamber = :chamber AND start_ms BETWEEN :earliest_ms AND :end_ms AND end_ms >= :start_ms"
+# Hopping along the index: it has a row for each hour of each sensor.
+_SENSORS = text(
+    "WITH RECURSIVE hop(name) AS ("  # noqa: S608 - ours
+    " SELECT min(sensor) FROM stretch WHERE chamber = :chamber UNION ALL"
+    " SELECT (SELECT min(sensor) FROM stretch WHERE chamber = :chamber AND sensor > name)"
+    " FROM hop WHERE name IS NOT NULL)"
+    " SELECT name FROM hop WHERE name IS NOT NULL"
+    f" AND EXISTS (SELECT 1 FROM stretch WHERE sensor = name AND {_INSIDE})"
+)
+_FOUND = (
+    "SELECT id, start_ms, end_ms, count FROM stretch"  # noqa: S608 - ours
+    f" WHERE sensor = :sensor AND {_INSIDE}"
+)
+_ROWS = text(f"{_FOUND} ORDER BY start_ms, id")
+_ROWS_BEHIND = text(
+    f"{_FOUND} AND (start_ms > :behind_ms OR start_ms = :behind_ms AND id > :behind_id)"
+    f" ORDER BY start_ms, id LIMIT {BATCH_ROWS}"
+)
+_PAYLOADS = text("SELECT id, payload FROM stretch WHERE id IN :ids").bindparams(
+    bindparam("ids", expanding=True)
+)
+_BLOCKS = text(
+    "SELECT id, number, content FROM summary WHERE chamber = :chamber AND sensor = :sensor"
+    " AND level = :level AND number BETWEEN :first AND :last"
+)
+
+
+def _given(chamber: str, sensor: str, start_ms: int, end_ms: int) -> dict[str, Any]:
+    return {
+        "chamber": chamber,
+        "sensor": sensor,
+        "start_ms": start_ms,
+        "end_ms": end_ms,
+        "earliest_ms": start_ms - ROW_SPAN_MS,
+    }
 
 
 def _window(start_s: float, end_s: float) -> tuple[int, int]:

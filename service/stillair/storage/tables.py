@@ -294,10 +294,29 @@ class Stretch(ArchiveTable, table=True):
     payload: bytes = Field(sa_type=LargeBinary)
 
 
+class SummaryBlock(ArchiveTable, table=True):
+    """What the readings of one sensor came to in neighbouring stretches: see `summaries`."""
+
+    __tablename__ = "summary"
+    __table_args__ = (Index("summary_block", "chamber", "sensor", "level", "number", unique=True),)
+
+    id: int | None = Field(default=None, primary_key=True, sa_type=NUMBERED)
+    chamber: str = Field(sa_type=Text)
+    sensor: str = Field(sa_type=Text)
+    level: int
+    number: int = Field(sa_type=BigInteger)
+    content: bytes = Field(sa_type=LargeBinary)
+
+
 class TailMark(ArchiveTable, table=True):
-    """Which tail file holds the readings that are not packed yet."""
+    """Which tail file holds the readings that are not packed yet, and how many in it are.
+
+    `packed` is JSON: of each chamber and sensor how many of the first readings in that file lie
+    in rows already.
+    """
 
     __tablename__ = "tail_mark"
 
     id: int = Field(primary_key=True)  # always 1
     generation: int = Field(sa_type=BigInteger)
+    packed: str = Field(default="[]", sa_type=Text)

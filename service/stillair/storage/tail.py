@@ -2,21 +2,25 @@
 
 A record holds what came since the one before, of every sensor. It is in the
 kernel's hands when `append` returns (safe from a kill) and on the disk after
-`sync` (safe from a power cut). The file grows by whole chunks of zeros, so
-that most syncs write no more than the page that changed. A record that was
-torn, and all behind it, is dropped when the file is read.
+`sync` (safe from a power cut). The file grows by whole chunks of zeros, and
+where the file system takes it, records go past the kernel's pages, so that a
+record costs the sectors it lies in and no whole page. A record that was torn,
+and all behind it, is dropped when the file is read.
 
     header: magic, generation          record: length, checksum, content
 """
 
 from __future__ import annotations
 
+import errno
 import logging
+import mmap
 import os
 import struct
 import zlib
 from array import array
-from collections.abc import Iterable, Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -29,7 +33,11 @@ HEADER = struct.Struct(f"<{len(MAGIC)}sQ")
 RECORD = struct.Struct("<II")
 SERIES = struct.Struct("<HHI")
 CHUNK_BYTES = 65_536
+PAGE_BYTES = 4_096
+SECTOR_BYTES = 512  # where a disk has larger ones, the kernel refuses them
 LARGEST_RECORD_BYTES = 64 * 2**20
+
+Key = tuple[str, str]  # chamber and sensor
 
 
 @dataclass(slots=True)
@@ -51,6 +59,14 @@ class Tail:
         self._file = file
         self._end = end
         self._room = os.fstat(file).st_size
+        self._direct = _opened_directly(path)
+        begin = end // SECTOR_BYTES * SECTOR_BYTES
+        self._begun = os.pread(file, end - begin, begin)  # what the last sector has by now
+
+    @property
+    def end(self) -> int:
+        """Where the next record begins."""
+        return self._end
 
     @classmethod
     def begin(cls, path: Path, generation: int, series: Iterable[Series] = ()) -> Tail:
@@ -68,7 +84,7 @@ class Tail:
                 finally:
                     os.close(folder)
             except BaseException:
-                os.close(file)
+                tail.close()
                 raise
         return tail
 
@@ -89,7 +105,7 @@ class Tail:
 
     def append(self, series: Iterable[Series]) -> None:
         """Hand readings to the kernel; all of them or, if it raises, none."""
-        content = b"".join(bytes_of(each) for each in series if each.times_ms)
+        content = pack_series(series)
         if content:
             content = zlib.compress(content, 1)
             self._write(RECORD.pack(len(content), zlib.crc32(content)) + content)
@@ -101,20 +117,47 @@ class Tail:
 
     def close(self) -> None:
         """Let the file go; harmless twice."""
-        if self._file >= 0:
-            os.close(self._file)
-            self._file = -1
+        for file in (self._file, self._direct):
+            if file >= 0:
+                os.close(file)
+        self._file = self._direct = -1
 
     def _write(self, data: bytes) -> None:
         with store_errors(f"{self.path.name} can't be written"):
             end = self._end + len(data)
             if end > self._room:
                 room = -(-end // CHUNK_BYTES) * CHUNK_BYTES
-                _pwrite(self._file, bytes(room - self._room), self._room)
+                # Page by page: what is written at once the kernel may keep as one piece, and
+                # write whole whenever a byte of it has changed.
+                for begin in range(self._room, room, PAGE_BYTES):
+                    _pwrite(self._file, bytes(min(PAGE_BYTES, room - begin)), begin)
                 self._room = room
             # Behind a write that failed halfway the next one begins at the same place again.
-            _pwrite(self._file, data, self._end)
+            if not self._write_directly(data):
+                _pwrite(self._file, data, self._end)
             self._end = end
+
+    def _write_directly(self, data: bytes) -> bool:
+        """Write whole sectors, the begun one again; False if they can't be written so."""
+        if self._direct < 0:
+            return False
+        content = self._begun + data
+        with mmap.mmap(-1, -(-len(content) // SECTOR_BYTES) * SECTOR_BYTES) as sectors:
+            sectors[: len(content)] = content  # zeros behind it, as in the file
+            begin = self._end - len(self._begun)
+            try:
+                written = os.pwritev(self._direct, [sectors], begin)
+            except OSError as error:
+                if error.errno != errno.EINVAL:
+                    raise
+                written = -1
+            if written != len(sectors):
+                # Not on this file system, or not all of it: the kernel's way says why.
+                os.close(self._direct)
+                self._direct = -1
+                return False
+        self._begun = content[len(content) // SECTOR_BYTES * SECTOR_BYTES :]
+        return True
 
 
 def read_tail(path: Path) -> Iterator[tuple[int, list[Series]]]:
@@ -137,21 +180,46 @@ def read_tail(path: Path) -> Iterator[tuple[int, list[Series]]]:
                 return
             end += RECORD.size + length
             try:
-                yield end, list(series_in(zlib.decompress(content)))
+                yield end, list(unpack_series(zlib.decompress(content)))
             except (ValueError, struct.error, zlib.error):
                 log.exception("%s: a record was left out", path.name)
                 yield end, []
 
 
-def bytes_of(series: Series) -> bytes:
-    """A series as it stands in a record."""
+def counts_of(found: Iterable[Series]) -> Counter[Key]:
+    """How many readings there are of each chamber and sensor."""
+    counts: Counter[Key] = Counter()
+    for series in found:
+        counts[series.chamber, series.sensor] += len(series.times_ms)
+    return counts
+
+
+def not_packed(found: Iterable[Series], packed: Mapping[Key, int]) -> Iterator[Series]:
+    """What is left of a tail's series without the first readings of each chamber and sensor."""
+    left = dict(packed)
+    for series in found:
+        key = (series.chamber, series.sensor)
+        passed = min(left.get(key, 0), len(series.times_ms))
+        if passed:
+            left[key] -= passed
+            series = Series(*key, series.times_ms[passed:], series.units[passed:])
+        if series.times_ms:
+            yield series
+
+
+def pack_series(series: Iterable[Series]) -> bytes:
+    """The content of a record; empty without a reading."""
+    return b"".join(_pack(each) for each in series if each.times_ms)
+
+
+def _pack(series: Series) -> bytes:
     chamber, sensor = series.chamber.encode(), series.sensor.encode()
     head = SERIES.pack(len(chamber), len(sensor), len(series.times_ms))
     return head + chamber + sensor + series.times_ms.tobytes() + series.units.tobytes()
 
 
-def series_in(content: bytes) -> Iterator[Series]:
-    """What `bytes_of` made. Raises `ValueError`, `struct.error` for anything else."""
+def unpack_series(content: bytes) -> Iterator[Series]:
+    """What `pack_series` was given. Raises `ValueError` or `struct.error` for a damaged one."""
     offset = 0
     while offset < len(content):
         chamber_len, sensor_len, count = SERIES.unpack_from(content, offset)
@@ -165,6 +233,14 @@ def series_in(content: bytes) -> Iterator[Series]:
         if len(series.units) != count:
             raise ValueError("a series is cut off")
         yield series
+
+
+def _opened_directly(path: Path) -> int:
+    """The file opened so that what is written passes the kernel's pages, -1 if it can't be."""
+    try:
+        return os.open(path, os.O_WRONLY | os.O_DIRECT)
+    except OSError:
+        return -1
 
 
 def _pwrite(file: int, data: bytes, offset: int) -> None:

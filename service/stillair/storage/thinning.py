@@ -17,8 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stillair.storage.packing import MISSING, UNITS_PER_K, Floats, Ints
+from stillair.storage.summaries import Stretches
 
 SILENT_MS = 30_000  # and three usual intervals: the contract's measure of a silent sensor
+USUAL_OF = 1_000  # readings tell the usual interval
 ROW_TOLERANCE_MS = 500  # readings of one second belong to one row
 
 
@@ -55,55 +57,59 @@ class Buckets:
         """Take a piece of readings, all within the window."""
         if not len(times_ms):
             return
-        buckets = ((times_ms - self._start_ms) / self._width_ms).astype(np.int64)
-        buckets = np.clip(buckets, 0, len(self._low) - 1)
         absent = units == MISSING
-        self._missing[buckets[absent]] = True
-        times_ms, units, buckets = times_ms[~absent], units[~absent], buckets[~absent]
+        if absent.any():
+            self._missing[self._places(times_ms[absent])] = True
+            times_ms, units = times_ms[~absent], units[~absent]
         if not len(times_ms):
             return
-        self._interval_ms = max(self._interval_ms, usual_ms(times_ms))
-        values = units / UNITS_PER_K
-        begins = np.flatnonzero(np.diff(buckets, prepend=-1))
-        ends = np.append(begins[1:], len(buckets))
-        at = buckets[begins]
+        self._interval_ms = max(self._interval_ms, usual_ms(times_ms[:USUAL_OF]))
+        # Where each stretch begins in the piece: few places to look for, many readings.
+        first, last = self._places(times_ms[[0, -1]])
+        edges_ms = self._start_ms + np.arange(first, last + 1) * self._width_ms
+        begins = np.searchsorted(times_ms, np.ceil(edges_ms).astype(np.int64), "left")
+        begins[0] = 0
+        ends = np.append(begins[1:], len(times_ms))
+        filled = ends > begins
+        at, begins, ends = np.flatnonzero(filled) + first, begins[filled], ends[filled]
         for extreme, extreme_ms, found in (
-            (self._low, self._low_ms, np.minimum.reduceat(values, begins)),
-            (self._high, self._high_ms, -np.minimum.reduceat(-values, begins)),
+            (self._low, self._low_ms, np.minimum.reduceat(units, begins)),
+            (self._high, self._high_ms, np.maximum.reduceat(units, begins)),
         ):
-            better = found < extreme[at] if extreme is self._low else found > extreme[at]
-            which = np.flatnonzero(values == np.repeat(found, ends - begins))
+            which = np.flatnonzero(units == np.repeat(found, ends - begins))
             # The first reading of each stretch that equals its extreme.
-            first = which[np.searchsorted(which, begins)]
-            extreme[at[better]] = found[better]
-            extreme_ms[at[better]] = times_ms[first[better]]
+            first_of = which[np.searchsorted(which, begins)]
+            value = found / UNITS_PER_K
+            better = value < extreme[at] if extreme is self._low else value > extreme[at]
+            extreme[at[better]] = value[better]
+            extreme_ms[at[better]] = times_ms[first_of[better]]
         self._first_ms[at] = np.minimum(self._first_ms[at], times_ms[begins])
         later = times_ms[ends - 1] > self._last_ms[at]
         self._last_ms[at[later]] = times_ms[ends[later] - 1]
-        self._last[at[later]] = values[ends[later] - 1]
+        self._last[at[later]] = units[ends[later] - 1] / UNITS_PER_K
 
-    def add_summary(
-        self,
-        buckets: Ints,
-        low_c: Floats,
-        high_c: Floats,
-        first_ms: Floats,
-        last_ms: Floats,
-        readings: Floats,
-    ) -> None:
+    def _places(self, times_ms: Ints) -> Ints:
+        """In which stretches instants lie."""
+        places = ((times_ms - self._start_ms) / self._width_ms).astype(np.int64)
+        return places.clip(0, len(self._low) - 1)
+
+    def add_summary(self, found: Stretches) -> None:
         """Take what is known of whole stretches; which extreme came first isn't."""
-        buckets = buckets.clip(0, len(self._low) - 1)
-        self._missing[buckets[np.isnan(low_c)]] = True
-        known = np.isfinite(low_c)
-        at, low_c, high_c = buckets[known], low_c[known], high_c[known]
-        first_ms, last_ms = first_ms[known], last_ms[known]
+        buckets = self._places((found.first_ms + found.last_ms) // 2)
+        known = found.low != MISSING
+        self._missing[buckets[~known]] = True
+        at, found = buckets[known], found.where(known)
+        if not len(at):
+            return
+        low_c, high_c = found.low / UNITS_PER_K, found.high / UNITS_PER_K
         np.minimum.at(self._low, at, low_c)
         np.maximum.at(self._high, at, high_c)
-        np.minimum.at(self._first_ms, at, first_ms)
-        np.maximum.at(self._last_ms, at, last_ms)
-        self._last[at] = (low_c + high_c) / 2
-        intervals_ms = (last_ms - first_ms) / np.maximum(readings[known] - 1, 1)
-        self._interval_ms = float(intervals_ms.min(initial=math.inf))
+        np.minimum.at(self._first_ms, at, found.first_ms)
+        later = found.last_ms > self._last_ms[at]
+        self._last[at[later]] = (low_c[later] + high_c[later]) / 2
+        np.maximum.at(self._last_ms, at, found.last_ms)
+        intervals_ms = (found.last_ms - found.first_ms) / np.maximum(found.count - 1, 1)
+        self._interval_ms = max(self._interval_ms, float(intervals_ms.min()))
 
     @property
     def empty(self) -> bool:

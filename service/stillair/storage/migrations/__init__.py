@@ -6,5 +6,5 @@ from stillair.database import Versions
 
 HERE = Path(__file__).parent
 JOURNAL = Versions(HERE / "journal", "j0008")
-ARCHIVE = Versions(HERE / "archive", "a0001")
+ARCHIVE = Versions(HERE / "archive", "a0002")
 HALL = Versions(HERE / "hall", "h0001")

@@ -230,6 +230,19 @@ def _readings() -> None:
     # They are packed already; to try again would only cost time.
     op.execute("ALTER TABLE stretch ALTER COLUMN payload SET STORAGE EXTERNAL")
     op.create_table(
+        "summary",
+        _number("id"),
+        _text("chamber"),
+        _text("sensor"),
+        sa.Column("level", sa.Integer, nullable=False),
+        _big("number"),
+        sa.Column("content", sa.LargeBinary, nullable=False),
+        # Each is changed some dozen times.
+        postgresql_with={"fillfactor": 80},
+    )
+    place = ["chamber", "sensor", "level", "number"]
+    op.create_index("summary_block", "summary", place, unique=True)
+    op.create_table(
         "tail",
         _text("chamber", key=True),
         sa.Column("id", sa.BigInteger, sa.Identity(), primary_key=True),
