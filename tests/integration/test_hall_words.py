@@ -99,7 +99,7 @@ def test_only_the_halls_word_moves_the_cursors(
     with served(tmp_path, own_broker) as running:
         wait_until(lambda: hall.of("entries") and hall.readings(), within_s=20)
         first = list(hall.readings())
-        time.sleep(1.6)  # the broker has confirmed both, and the hall has said nothing
+        time.sleep(1.3)  # the broker has confirmed both, and the hall has said nothing
         assert len(hall.of("entries")) == 1
         assert hall.readings() == first
         hall.has(hall.of("entries"), first)
@@ -108,7 +108,7 @@ def test_only_the_halls_word_moves_the_cursors(
         hall.takes("ended")
         wait_until(lambda: "takes nothing" in str(found(running)), within_s=5)
         before = len(hall.readings())
-        time.sleep(1.6)
+        time.sleep(1.3)
         assert len(hall.readings()) == before
         # It is back with a store from before it had anything.
         hall.has([], [])

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -12,15 +14,21 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from stillair.clock import ManualClock
 from stillair.hall.catching_up import MOST_LANES, Batch, Progress, pause_s
 from stillair.hall.cursors import FILE_NAME, Cursors
 from stillair.hall.messages import (
     LARGEST_BYTES,
     MOST_READINGS,
     Form,
+    HallMessage,
     ReadingsMessage,
+    TakenMessage,
 )
+from stillair.hall.obeying import WAIT_S, Heard
+from stillair.hall.rows import TAKEN_S, Ledger, Rows
 from stillair.storage.archive import Archive
+from stillair.storage.journal import Journal
 from stillair.storage.onward import NextReadings, Onward
 from stillair.storage.packing import MISSING, UNITS_PER_K
 from stillair.storage.readings import Readings
@@ -262,3 +270,78 @@ def test_the_longest_batch_keeps_within_its_bound() -> None:
     units = np.full(share, -1_234_567_891)
     found = NextReadings(dict.fromkeys(names, (times_ms, units)), 0, False)
     assert len(FORM.readings(found, 2**53)) <= LARGEST_BYTES
+
+
+# --- what is under way to a hall ----------------------------------------------------------
+
+
+class Wire:
+    """A connection whose broker confirms at once: what was published on it."""
+
+    is_in, largest_bytes = True, LARGEST_BYTES
+
+    def __init__(self) -> None:
+        self.sent: list[ReadingsMessage] = []
+
+    def may(self, _kind: str) -> bool:
+        return True
+
+    def publish(
+        self, _kind: str, _topic: str, payload: bytes, done: Callable[[], None], **_: Any
+    ) -> None:
+        self.sent.append(ReadingsMessage.model_validate_json(payload))
+        done()
+
+
+def test_what_a_hall_does_not_say_that_it_has_is_sent_again_after_a_while(kept: Kept) -> None:
+    clock = ManualClock()
+    folder = kept.archive.path.parent
+    rows = Rows(
+        Ledger(last_seq=lambda: 0, cleaned=lambda body: body),
+        kept.onward,
+        cursors(folder),
+        chamber="north-bench",
+        sensors=("top",),
+        every_s=5.0,
+        clock=clock,
+    )
+    Journal.open(folder / "journal.db").close()
+    now_ms = round(clock.wall().timestamp() * 1000)
+    kept.archive.add("north-bench", "top", now_ms / 1000, 20.0)
+    rows.told("top", now_ms)
+    rows.ready()
+    wire: Any = Wire()
+    heard = Heard(FORM.board, FORM.chamber, clock.now_s())
+    told = {"hall": "a", "at": "2026-05-02T09:00:00Z"}
+    heard.says(HallMessage(**told, state="taking").payload(), clock.now_s())
+
+    def go(seconds: float) -> int:
+        """How many have gone out after so long."""
+        until_s = clock.now_s() + seconds
+        while clock.now_s() < until_s:
+            clock.advance(0.5)
+            for _ in range(3):  # a question to the disk is answered by another thread
+                rows.hand_on(wire, FORM, heard)
+                time.sleep(0.002)
+        return len(wire.sent)
+
+    assert go(WAIT_S - 0.5) == 0, "its word on us may still come"
+    assert go(8.0) == 1
+    assert go(TAKEN_S - 9.0) == 1
+    assert not rows.ails
+    assert go(10.0) == 2
+    assert wire.sent[0] == wire.sent[1]
+    assert "does not say" in rows.ails
+    word = {"board": FORM.board, "chamber": FORM.chamber, "seq": 0, "parcel": ""}
+    heard.has(TakenMessage(**word, hall="a", sensors={"top": now_ms}).payload())
+    assert go(30.0) == 2
+    assert not rows.ails
+    heard.says(HallMessage(**told, state="silent").payload(), clock.now_s())
+    kept.archive.add("north-bench", "top", now_ms / 1000 + 1.0, 20.0)
+    rows.told("top", now_ms + 1000)
+    assert go(30.0) == 2
+    assert "out of reach" in rows.ails
+    heard.says(b"", clock.now_s())
+    assert go(WAIT_S + 6.0) == 3, "no hall any more: the broker's word counts"
+    assert go(30.0) == 3
+    assert not rows.ails

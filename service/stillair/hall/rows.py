@@ -192,13 +192,19 @@ class Rows:
                 self.ails = f"{heard.why_not}, so it is all kept here"
             return mode is Mode.CONFIRMED
         word = heard.word
-        if self._hall != heard.hall:
-            self._hall, self._obeyed, self.ails = heard.hall, None, ""
-            if word is None or progress.hall != heard.hall:
-                log.info("hall: %s begins to take %s", heard.hall, self._chamber)
-                before = progress.seq
-                progress.begins_for(heard.hall, since_ms=self._since_ms())
-                self._from(progress, before)
+        is_new = self._hall != heard.hall
+        if is_new:
+            self._hall, self.ails = heard.hall, ""
+        # Without a word it knows nothing of us, or has forgotten us since.
+        if (is_new and progress.hall != heard.hall) or (
+            word is None and (is_new or self._obeyed is not None)
+        ):
+            log.info("hall: %s is handed on to %s from the beginning", self._chamber, heard.hall)
+            before = progress.seq
+            progress.begins_for(heard.hall, since_ms=self._since_ms())
+            self._from(progress, before)
+        if is_new or word is None:
+            self._obeyed = None
         if word is None or word is self._obeyed:
             return True
         if not word.seq or not progress.is_news(word) or self._is_next(word):
@@ -300,8 +306,8 @@ class Rows:
             return lambda: came(found)
 
         def came(found: Lines) -> None:
+            self._entries_due_s = -1e9
             if self._read_seq == after and not self._lines:  # else they are read again
-                self._entries_due_s = -1e9
                 self._lines.extend(found.lines)
                 # Rows of other chambers have numbers as well.
                 self._read_seq = max(found.to, newest) if found.are_all else found.to
@@ -333,6 +339,7 @@ class Rows:
 
         def came(found: NextReadings) -> None:
             if not connection.is_in or not progress.is_owed(lane, spans_ms):
+                self._readings_due_s = self._clock.now_s() + CATCH_UP_S
                 return  # they are read again
             lane.found(spans_ms, found)
             if found.more:
