@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
@@ -29,7 +30,7 @@ def say_all(boards: Boards) -> None:
         board, name = board_mark(number), f"{NAMES[number % 6]} {number}"
         job = a_job(("Oarlock bushings", "Fin box")[number % 2]) if number % 5 == 0 else None
         state = "silent" if number == LOST else "watching"
-        told: dict[str, object] = {"name": name}
+        told: dict[str, Any] = {"name": name}
         standing: tuple[str, ...] = ()
         if number == FIRE:
             standing = ("north-bench-1",)

@@ -59,6 +59,10 @@ def said(boards: Boards, board: str = ONE, **more: Any) -> None:
     boards.say(board, "now", now(board, **more))
 
 
+def troubles(of: RunningService) -> list[str]:
+    return [each["subject"] for each in of.get("/api/now")["hall"]["troubles"]]
+
+
 def standing(of: RunningService, key: str = KEY) -> str | None:
     return rows(of).get(key, {}).get("standing")
 
@@ -71,8 +75,7 @@ def test_all_of_it_with_the_database_away(tmp_path: Path, own_broker: Broker) ->
             said(boards)
             wait_until(lambda: standing(running) == "calm", within_s=10)
             assert running.get("/api/health") == {"status": "impaired"}
-            trouble = running.get("/api/now")["hall"]["troubles"]
-            assert [each["subject"] for each in trouble] == ["database"]
+            assert troubles(running) == ["database"]
 
             boards.say(ONE, "alarms/north-bench-1", alarm(ONE, an_alarm()))
             (first,) = receiver.wait_for(1)

@@ -159,8 +159,7 @@ class Telling:
             del self._stories[matter.id]
             if not story.restored:  # what it was is known better from before
                 known = story.matter
-                told = {"title": known.title, "kind": known.kind, "priority": known.priority}
-                matter = replace(matter, says_over=known.says_over, **told)
+                matter = replace(known, active=False, text=matter.text)
             return self._over(story, matter, now_s, at)
         if story is None:
             if len(self._stories) >= MOST_MATTERS:
