@@ -99,9 +99,11 @@ def test_only_the_halls_word_moves_the_cursors(
     with served(tmp_path, own_broker) as running:
         wait_until(lambda: hall.of("entries") and hall.readings(), within_s=20)
         first = list(hall.readings())
+        hall.order(SECRET, alarm="north-bench-1")
         time.sleep(1.3)  # the broker has confirmed both, and the hall has said nothing
         assert len(hall.of("entries")) == 1
         assert hall.readings() == first
+        assert not hall.of("acted"), "nobody has given this board a secret"
         hall.has(hall.of("entries"), first)
         wait_until(lambda: len(hall.readings()) > len(first), within_s=5)
         # The hall ends: all is kept until it is back.

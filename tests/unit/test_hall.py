@@ -312,7 +312,7 @@ def test_what_a_hall_does_not_say_that_it_has_is_sent_again_after_a_while(kept: 
     rows.ready()
     wire: Any = Wire()
     heard = Heard(FORM.board, FORM.chamber, clock.now_s())
-    told = {"hall": "a", "at": "2026-05-02T09:00:00Z"}
+    told: dict[str, Any] = {"hall": "a", "at": "2026-05-02T09:00:00Z"}
     heard.says(HallMessage(**told, state="taking").payload(), clock.now_s())
 
     def go(seconds: float) -> int:
@@ -332,7 +332,7 @@ def test_what_a_hall_does_not_say_that_it_has_is_sent_again_after_a_while(kept: 
     assert go(10.0) == 2
     assert wire.sent[0] == wire.sent[1]
     assert "does not say" in rows.ails
-    word = {"board": FORM.board, "chamber": FORM.chamber, "seq": 0, "parcel": ""}
+    word: dict[str, Any] = {"board": FORM.board, "chamber": FORM.chamber, "seq": 0, "parcel": ""}
     heard.has(TakenMessage(**word, hall="a", sensors={"top": now_ms}).payload())
     assert go(30.0) == 2
     assert not rows.ails

@@ -167,6 +167,7 @@ class Rows:
         self._read_seq = self._progress.seq if self._progress else 0
         self._entry: tuple[int, float] | None = None  # its number, and when it was given
         self._batch: tuple[Batch, float] | None = None
+        self._word_due_s = -1e9
         self._entries_due_s = -1e9
         self._readings_due_s = self._clock.now_s() + min(self._every_s, 2.0)
 
@@ -195,6 +196,7 @@ class Rows:
         is_new = self._hall != heard.hall
         if is_new:
             self._hall, self.ails = heard.hall, ""
+            self._entry = self._batch = None
         # Without a word it knows nothing of us, or has forgotten us since.
         if (is_new and progress.hall != heard.hall) or (
             word is None and (is_new or self._obeyed is not None)
@@ -216,12 +218,14 @@ class Rows:
             known = is_known(word.seq, word.parcel, last_seq=last_seq, found=found)
 
             def came() -> None:
+                self._word_due_s = -1e9
                 if heard.word is word and self._hall == heard.hall:  # else another is asked for
                     self._obey(progress, word, known=known)
 
             return came
 
-        if self._question.is_free:
+        if self._question.is_free and now_s >= self._word_due_s:
+            self._word_due_s = now_s + AGAIN_S  # unless an answer comes
             self._question.ask(read)
         return False
 
