@@ -55,7 +55,9 @@ class RunningService:
         self._words = words
         self._before = before
         self._loaded = loaded or not before
-        self._environment = {**os.environ, **(environment or {})}
+        # What a killed one leaves in memory goes with the test's other files.
+        memory = {"RUNTIME_DIRECTORY": str(folder.parent)}
+        self._environment = {**os.environ, **memory, **(environment or {})}
         self._process: WarmProcess | None = None
         self.log = folder / "service.log"
         scheme = "https" if trust else "http"

@@ -36,6 +36,7 @@ TICKS_S = os.sysconf("SC_CLK_TCK")
 SETTLE_S = 10.0
 SENSORS = ("top", "middle", "bed", "room")
 DAY_S = 86_400
+KEPT_BYTES = "SELECT pg_total_relation_size('stretch') + pg_total_relation_size('summary')"
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +57,7 @@ def used(pid: int) -> Used:
             continue
         cpu_s += (int(fields[11]) + int(fields[12])) / TICKS_S
         if number == pid:
+            cpu_s += (int(fields[13]) + int(fields[14])) / TICKS_S  # of children that have ended
             rss = next(line for line in status.splitlines() if line.startswith("VmRSS"))
             rss_mb = int(rss.split()[1]) / 1024
     return Used(cpu_s, rss_mb)
@@ -139,7 +141,7 @@ def live(server: DatabaseServer, folder: Path, chambers: int, seconds: float) ->
                 )
                 tail = int(one(address, "SELECT pg_total_relation_size('tail')"))
                 packed = int(one(address, "SELECT coalesce(sum(count), 0) FROM stretch"))
-                stays = int(one(address, "SELECT pg_total_relation_size('stretch')"))
+                stays = int(one(address, KEPT_BYTES))
                 waiting = after["readings"] - packed
     finally:
         broker.stop()
@@ -182,7 +184,7 @@ def backlog(server: DatabaseServer, folder: Path, seconds: int) -> dict[str, Any
     HallStore.open(address).close()
     packed = int(one(address, "SELECT sum(count) FROM stretch"))
     server.say(address.rpartition("/")[2], "VACUUM")
-    stays = int(one(address, "SELECT pg_total_relation_size('stretch')"))
+    stays = int(one(address, KEPT_BYTES))
     payload = int(one(address, "SELECT sum(length(payload)) FROM stretch"))
     return {
         "readings": seconds * len(SENSORS),

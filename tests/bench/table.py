@@ -94,16 +94,18 @@ def store(folder: Path, years: int) -> Iterator[Line]:
     """Journal and archive, beside rows, columns and what the readings hold at least."""
     for figure in storage.journal_figures(folder):
         yield Line(figure)
+    charts = []
     for kind in storage.KINDS:
         columns = storage.made_columns(kind)
         size, chart = sqlite_rows(folder / f"{kind.name[:8]}-rows.db", columns)
+        charts.append(chart)
         sizes = (entropy(columns), *parquet(folder / "readings.parquet", columns), size, PUBLISHED)
         yield Line(storage.kind_figure(folder, kind, columns), sizes)
     for figure in (*storage.archive_figures(folder), *storage.years_figures(folder, years)):
         is_beside = (
             f"chart of {CHART_HOURS} h" in figure.name and f" {CHART_POINTS} p" in figure.name
         )
-        yield Line(figure, (chart,) if is_beside else ())
+        yield Line(figure, tuple(charts[:1]) if is_beside else ())
 
 
 def sqlite_rows(path: Path, columns: storage.Columns) -> tuple[Figure, Figure]:

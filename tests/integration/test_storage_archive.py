@@ -5,7 +5,11 @@ from __future__ import annotations
 import random
 import resource
 import sqlite3
+import struct
+import zlib
+from array import array
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -114,6 +118,26 @@ def test_a_torn_tail_loses_only_its_last_record(archive: Archive, path: Path) ->
     again.close()
 
 
+def test_a_tail_of_an_older_board_is_taken_up_and_goes_on(archive: Archive, path: Path) -> None:
+    archive.close()
+    (tail,) = path.parent.glob("*-tail-*")
+    # As it was written before readings were packed in it: each number in eight bytes, deflated.
+    times_ms, units = (array("q", each) for each in ((1_000, 2_000), (200_000_000, 210_000_000)))
+    numbers = times_ms.tobytes() + units.tobytes()
+    name = CHAMBER.encode()
+    content = zlib.compress(struct.pack("<HHI", len(name), 3, 2) + name + b"top" + numbers, 1)
+    head = struct.pack("<20sQ", b"stillair readings 1\n", 0)
+    record = struct.pack("<II", len(content), zlib.crc32(content)) + content
+    tail.write_bytes((head + record).ljust(CHUNK_BYTES, b"\0"))
+    killed = Archive.open(path)
+    killed.add(CHAMBER, "top", 3.0, 22.0)
+    killed.flush()
+    with closing(Archive.open(path)) as again:
+        ((found_ms, found),) = again.held(CHAMBER, 0, 10_000)["top"]
+    assert found_ms.tolist() == [1_000, 2_000, 3_000]
+    assert found.tolist() == [200_000_000, 210_000_000, 220_000_000]
+
+
 @pytest.mark.parametrize("content", [b"", b"x", b"rubbish " * 1000], ids=["empty", "x", "rubbish"])
 def test_a_tail_of_rubbish_is_begun_anew(archive: Archive, path: Path, content: bytes) -> None:
     fill(archive, 70)
@@ -136,6 +160,52 @@ def test_a_clock_that_is_set_loses_no_reading(archive: Archive, path: Path, step
     found = read(path, archive)
     assert [second for second, _ in found] == sorted(second for second, _ in found)
     assert sorted(value for _, value in found) == [second / 4 for second in range(130)]
+
+
+def test_a_tail_that_lost_what_is_packed_by_now_keeps_what_comes(
+    archive: Archive, path: Path
+) -> None:
+    fill(archive, 120)
+    archive.close()
+    (tail,) = path.parent.glob("*-tail-*")
+    tail.write_bytes(tail.read_bytes()[:100])  # as a power cut may, and rows are on the disk
+    killed = Archive.open(path, row_readings=ROW)
+    fill(killed, 30, start_s=T0_S + 120)
+    again = Archive.open(path, row_readings=ROW)
+    expected = [*range(100), *range(120, 150)]
+    assert [second for second, _ in read(path, again)] == expected
+    again.close()
+
+
+def test_what_memory_had_no_room_for_is_not_taken_for_what_is_packed(path: Path) -> None:
+    killed = Archive.open(path, row_readings=250, memory_readings=300)
+    fill(killed, 200)
+    for second in range(200, 340):
+        killed.add(CHAMBER, "top", T0_S + second, 20.0)
+    assert killed.lost == 301
+    fill(killed, 300, start_s=T0_S + 340)
+    assert rows(path) == 1
+    again = Archive.open(path)
+    assert [second for second, _ in read(path, again)] == [float(n) for n in range(301, 640)]
+    again.close()
+
+
+def test_a_tail_is_begun_anew_once_most_of_it_is_packed(
+    archive: Archive, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("stillair.storage.archive.PACKED_READINGS", 100)
+    for second in range(1_000):
+        for sensor, every in (("top", 1), ("bed", 5)):
+            if second % every == 0:
+                archive.add(CHAMBER, sensor, T0_S + second, float(second % 60))
+        if second % 10 == 9:
+            archive.flush()
+    (tail,) = path.parent.glob("*-tail-*")
+    assert int(tail.name.rpartition("-")[2]) >= 5
+    again = Archive.open(path, row_readings=ROW)
+    assert len(read(path, again)) == 1_000
+    assert len([value for _, value in read(path, again, "bed") if value is not None]) >= 200
+    again.close()
 
 
 def test_sensors_of_one_second_share_a_row(archive: Archive, path: Path) -> None:

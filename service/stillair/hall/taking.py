@@ -36,7 +36,7 @@ log = logging.getLogger(__name__)
 
 ROUND_S: Final = 0.2
 MOST_IN_ROUND: Final = 2_000
-MOST_PACKED: Final = 4  # chambers, after a round
+MOST_PACKED: Final = 2  # chambers, after a round: some 40 ms each
 IDLE_S: Final = 5.0  # after which the store is asked whether it is still there
 STORE_S: Final = 45.0  # longer than anything that is asked of the store
 STOP_S: Final = 5.0

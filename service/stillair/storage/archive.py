@@ -42,13 +42,14 @@ from stillair.storage.recent import Recent, link_of, read_recent
 from stillair.storage.stretches import ROW_READINGS, ROW_SPAN_MS, packed_rows, rows_of
 from stillair.storage.summaries import add_rows, refresh
 from stillair.storage.tables import Stretch, TailMark
-from stillair.storage.tail import Key, Tail, counts_of, not_packed
+from stillair.storage.tail import Key, Series, Tail, counts_of, not_packed
 
 log = logging.getLogger(__name__)
 
 PACKED_READINGS = 1_000  # in a tail, and more than wait in it: then it is begun anew
 SYNC_EVERY_S = 45.0  # with a flush every 10 s a power cut loses at most 55 s
 MEMORY_READINGS = 600_000  # held while the disk refuses, 9.6 MB; the oldest go first
+RECENT_READINGS = 20_000  # written anew with each flush; 80 sensors have 4,000 in a minute
 REMOVE_ROWS = 200  # in one transaction
 VACUUM_PAGES = 2_000
 LAST_S = 1e11  # a label further from 1970 than this is none
@@ -152,11 +153,10 @@ class Archive:
             ended = self._growing.end_full()
             fresh = self._growing.fresh()
             is_due = sync or self._monotonic_s() - self._synced_s >= SYNC_EVERY_S
-            if self._recent is not None and not ended and not is_due:
-                generation, end = self._tail.generation, self._tail.end
-                if self._recent.put(generation, end, [part for _, part in fresh]):
-                    return
-            self._tail.append(part for _, part in fresh)
+            parts = [part for _, part in fresh]
+            if self._kept_in_memory(parts) and not ended and not is_due:
+                return
+            self._tail.append(parts)
             self._growing.mark_written(fresh)
             if is_due:
                 self._tail.sync()
@@ -291,6 +291,13 @@ class Archive:
             ]
             refresh(_file(connection), places)
         return len(rows)
+
+    def _kept_in_memory(self, parts: Sequence[Series]) -> bool:
+        """Whether a kill leaves these; where the disk refuses for long they get too many."""
+        if self._recent is None or sum(len(part.times_ms) for part in parts) > RECENT_READINGS:
+            return False
+        assert self._tail is not None
+        return self._recent.put(self._tail.generation, self._tail.end, parts)
 
     def _pack(self, ended: Sequence[Open]) -> None:
         """Bring series into rows."""

@@ -4,7 +4,7 @@ The tail gets them all three quarters of a minute. Until then the whole of what 
 have stands here, with where the tail ended: once that has grown, what is here counts no
 more. A link beside the archive leads to the file, so that any process finds it.
 
-    header: magic, generation and end of the tail, checksum          content: as in a tail
+    header: magic, generation and end of the tail, checksum          content: as a record's
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class Recent:
 
     def put(self, generation: int, end: int, series: Iterable[Series]) -> bool:
         """Exchange what is here; False if that can't be done."""
-        content = zlib.compress(pack_series(series), 1)
+        content = pack_series(series)
         head = HEADER.pack(MAGIC, generation, end, zlib.crc32(content))
         coming = self._path.with_name(f"{self._path.name}.part")
         try:
@@ -99,6 +99,6 @@ def read_recent(archive: Path) -> tuple[int, int, list[Series]] | None:
         body = content[HEADER.size :]
         if magic != MAGIC or zlib.crc32(body) != checksum:
             return None
-        return generation, end, list(unpack_series(zlib.decompress(body)))
+        return generation, end, list(unpack_series(body)) if body else []
     except (OSError, ValueError, struct.error, zlib.error):
         return None

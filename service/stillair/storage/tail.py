@@ -7,7 +7,7 @@ where the file system takes it, records go past the kernel's pages, so that a
 record costs the sectors it lies in and no whole page. A record that was torn,
 and all behind it, is dropped when the file is read.
 
-    header: magic, generation          record: length, checksum, content
+    header: magic, generation          record: length, checksum, series packed as in rows
 """
 
 from __future__ import annotations
@@ -24,15 +24,20 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
+
 from stillair.database import store_errors
+from stillair.storage.packing import pack, unpack
 
 log = logging.getLogger(__name__)
 
 MAGIC = b"stillair readings 1\n"
 HEADER = struct.Struct(f"<{len(MAGIC)}sQ")
 RECORD = struct.Struct("<II")
-SERIES = struct.Struct("<HHI")
-CHUNK_BYTES = 65_536
+PACKED = b"\2"  # begins a record; one of the first form begins as zlib's do, with 0x78
+SERIES = struct.Struct("<HHIIq")  # lengths of chamber, sensor and payload, count, first instant
+SERIES_1 = struct.Struct("<HHI")
+CHUNK_BYTES = 16_384
 PAGE_BYTES = 4_096
 SECTOR_BYTES = 512  # where a disk has larger ones, the kernel refuses them
 LARGEST_RECORD_BYTES = 64 * 2**20
@@ -105,9 +110,7 @@ class Tail:
 
     def append(self, series: Iterable[Series]) -> None:
         """Hand readings to the kernel; all of them or, if it raises, none."""
-        content = pack_series(series)
-        if content:
-            content = zlib.compress(content, 1)
+        if content := pack_series(series):
             self._write(RECORD.pack(len(content), zlib.crc32(content)) + content)
 
     def sync(self) -> None:
@@ -180,7 +183,7 @@ def read_tail(path: Path) -> Iterator[tuple[int, list[Series]]]:
                 return
             end += RECORD.size + length
             try:
-                yield end, list(unpack_series(zlib.decompress(content)))
+                yield end, list(unpack_series(content))
             except (ValueError, struct.error, zlib.error):
                 log.exception("%s: a record was left out", path.name)
                 yield end, []
@@ -209,21 +212,44 @@ def not_packed(found: Iterable[Series], packed: Mapping[Key, int]) -> Iterator[S
 
 def pack_series(series: Iterable[Series]) -> bytes:
     """The content of a record; empty without a reading."""
-    return b"".join(_pack(each) for each in series if each.times_ms)
+    content = b"".join(_pack(each) for each in series if each.times_ms)
+    return PACKED + content if content else b""
 
 
 def _pack(series: Series) -> bytes:
     chamber, sensor = series.chamber.encode(), series.sensor.encode()
-    head = SERIES.pack(len(chamber), len(sensor), len(series.times_ms))
-    return head + chamber + sensor + series.times_ms.tobytes() + series.units.tobytes()
+    payload = pack(np.array(series.times_ms, np.int64), np.array(series.units, np.int64))
+    lengths = (len(chamber), len(sensor), len(payload))
+    head = SERIES.pack(*lengths, len(series.times_ms), series.times_ms[0])
+    return head + chamber + sensor + payload
 
 
 def unpack_series(content: bytes) -> Iterator[Series]:
-    """What `pack_series` was given. Raises `ValueError` or `struct.error` for a damaged one."""
+    """What `pack_series` was given. Raises what the libraries do for a damaged one."""
+    if content[:1] != PACKED:
+        yield from _unpack_1(zlib.decompress(content))
+        return
+    offset = len(PACKED)
+    while offset < len(content):
+        *lengths, count, start_ms = SERIES.unpack_from(content, offset)
+        offset += SERIES.size
+        parts = []
+        for length in lengths:
+            parts.append(content[offset : offset + length])
+            offset += length
+        times_ms, units = unpack(parts[2], start_ms, count)
+        series = Series(parts[0].decode(), parts[1].decode())
+        series.times_ms.frombytes(times_ms.tobytes())
+        series.units.frombytes(units.tobytes())
+        yield series
+
+
+def _unpack_1(content: bytes) -> Iterator[Series]:
+    """The first form, which older boards wrote: numbers as they are, deflated."""
     offset = 0
     while offset < len(content):
-        chamber_len, sensor_len, count = SERIES.unpack_from(content, offset)
-        offset += SERIES.size
+        chamber_len, sensor_len, count = SERIES_1.unpack_from(content, offset)
+        offset += SERIES_1.size
         names = content[offset : offset + chamber_len + sensor_len]
         offset += len(names)
         series = Series(names[:chamber_len].decode(), names[chamber_len:].decode())
