@@ -20,6 +20,9 @@ from web_receivers import receiving
 ONE, TWO = board_mark(1), board_mark(2)
 KEY = f"{ONE}.north-bench"
 TOLD = """
+[page]
+address = "https://shed.example:8420"
+
 [[person]]
 name = "captain"
 routes = ["{address}"]
@@ -81,6 +84,7 @@ def test_all_of_it_with_the_database_away(tmp_path: Path, own_broker: Broker) ->
             (first,) = receiver.wait_for(1)
             assert (first.told["stage"], first.told["alarm"]) == ("raised", f"{KEY}-1")
             assert f"Board: {ONE}" in first.told["text"]
+            assert first.told["link"] == f"https://shed.example:8420/#/chambers/{KEY}"
             assert standing(running) == "danger"
             assert running.get("/api/now")["hall"]["sounding"] == "fire"
 

@@ -13,7 +13,7 @@ from stillair.access.certificates import Certificates, checked_names
 from stillair.access.first_code import FirstCode
 from stillair.access.people import Access
 from stillair.api import hall_app
-from stillair.api.reach import LOOPBACK, Reach
+from stillair.api.reach import LOOPBACK, Reach, base_address
 from stillair.api.starting import (
     NotStartedError,
     identity_of,
@@ -70,6 +70,8 @@ def run(
             identity = None
             if not proxied_as and is_https_wanted(certificates, access, host):
                 identity = identity_of(certificates, service)
+            scheme = "https" if identity else "http"
+            service.base = base_address(settings.page.address, host, port, scheme, proxied_as)
             names = {*known_names(host), *certificates.asked(), *proxied_as}
             if settings.page.address is not None:
                 names.add(urlsplit(settings.page.address).hostname or "")
@@ -94,7 +96,7 @@ def run(
                     say,
                     reach=reach,
                     port=port,
-                    scheme="https" if identity else "http",
+                    scheme=scheme,
                     proxied_as=proxied_as,
                     access=access,
                     first_code=first_code,

@@ -16,16 +16,17 @@ import threading
 from collections.abc import Awaitable, Callable, Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime
-from typing import Any, Protocol
+from typing import Any
 
 from stillair import __version__
 from stillair.alerts.heartbeat import Heartbeat
+from stillair.alerts.routes import Due
 from stillair.clock import Clock
 from stillair.errors import CommandRefused, Refusal, StoreError
 from stillair.hall.hearing import Hearing
 from stillair.hall.messages import ActedMessage
 from stillair.hall.mirror import Heard, Mirror
-from stillair.hall.taking import Fault, Figures
+from stillair.hall.taking import Taking
 from stillair.hall.telling import (
     Telling,
     Told,
@@ -60,24 +61,6 @@ KNOWN_NOTICES = 20_000  # of the outbox, read at the start
 STOP_S = 0.5
 
 
-class Takes(Protocol):
-    """What brings entries and readings into the database."""
-
-    def start(self) -> None: ...
-    def stop(self) -> None: ...
-    @property
-    def alive(self) -> bool: ...
-    def on_time(self, within_s: float) -> bool: ...
-    @property
-    def mark(self) -> str: ...
-    @property
-    def stopped_why(self) -> str: ...
-    @property
-    def faults(self) -> Mapping[str, Fault]: ...
-    @property
-    def figures(self) -> Figures: ...
-
-
 class HallService(Past):
     """All of one hall; `hall_wiring.build` puts it together.
 
@@ -86,7 +69,7 @@ class HallService(Past):
 
     writer: JournalWriter
     hearing: Hearing
-    taking: Takes
+    taking: Taking
     orders: Orders
     beat: Heartbeat | None
 
@@ -107,6 +90,7 @@ class HallService(Past):
         super().__init__(history)
         self.name = name
         self.broker = broker  # where it is, in words
+        self.base: str | None = None  # where telephones open the page
         self.mirror = mirror
         self.journal = journal
         self.troubles = Troubles({}, clock)
@@ -258,6 +242,12 @@ class HallService(Past):
         takes, why = self._takes
         fails = self._heard and not takes
         self.troubles.tell(Kind.STORE_FAULT, STORE, fails, why if fails else "")
+
+    def link_for(self, due: Due) -> str | None:
+        """The page of a message's chamber, for who may sign in; None while nobody else opens it."""
+        if self.base is None:
+            return None
+        return f"{self.base}/" if due.chamber == HALL else f"{self.base}/#/chambers/{due.chamber}"
 
     def lacking(self) -> list[Heard]:
         """Chambers of which what the broker has kept never came."""

@@ -10,17 +10,17 @@ from pathlib import Path
 
 from stillair.alerts.courier import Courier
 from stillair.alerts.push import SCHEME
-from stillair.alerts.topic import BrokerSettings
-from stillair.clock import Clock, SystemClock
+from stillair.clock import SystemClock
 from stillair.config.hall_file import HallSettings
 from stillair.hall.hearing import Hearing
 from stillair.hall.mirror import Mirror
+from stillair.hall.taking import Taking
 from stillair.hall.telling import Telling
 from stillair.runtime import backup
 from stillair.runtime.backup import ARCHIVE, JOURNAL
 from stillair.runtime.company import heartbeat_of
 from stillair.runtime.hall_orders import Orders
-from stillair.runtime.hall_service import HallService, Takes
+from stillair.runtime.hall_service import HallService
 from stillair.runtime.labels import Labels
 from stillair.runtime.plans import person_of
 from stillair.runtime.pushing import people, push_route
@@ -30,12 +30,11 @@ from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.wiring import EMERGENCY
 from stillair.storage.archive import Archive
 from stillair.storage.emergency import EmergencyJournal
-from stillair.storage.history import History
+from stillair.storage.hall_history import history_of
+from stillair.storage.hall_store import HallStore
 from stillair.storage.journal import Journal
 from stillair.storage.retention import Retention, RetentionPlan
 from stillair.storage.writer import JournalWriter
-
-MakeTaking = Callable[[HallSettings, BrokerSettings, HallService, Clock], Takes]
 
 
 def build(
@@ -44,13 +43,8 @@ def build(
     *,
     boot_id: str,
     has_owner: Callable[[], bool],
-    history: History | None = None,
-    make_taking: MakeTaking | None = None,
 ) -> HallService:
-    """Everything of one hall, ready to start.
-
-    `history` and `make_taking` stand in for the database where that isn't what is meant.
-    """
+    """Everything of one hall, ready to start."""
     clock = SystemClock()
     journal = Journal(folder / JOURNAL, wall=clock.wall)
     failing: set[str] = set()
@@ -65,7 +59,7 @@ def build(
             failing=lambda: frozenset(failing),
         ),
         journal=journal,
-        history=history or _history(settings),
+        history=history_of(settings.store.whole_pages_address),
         has_owner=has_owner,
         people_with_telephones=people([settings]),
         clock=clock,
@@ -102,6 +96,7 @@ def build(
         clock=clock,
         chance=random.Random().random,
         on_trouble=route_trouble,
+        link_for=service.link_for,
     )
     service.hearing = Hearing(
         broker,
@@ -127,28 +122,12 @@ def build(
         whole=service.is_whole,
         on_trouble=service.troubles.route,
     )
-    service.taking = (make_taking or _taking)(settings, broker, service, clock)
-    return service
-
-
-def _history(settings: HallSettings) -> History:
-    # Imported here: its driver takes time and memory, and no board needs it.
-    from stillair.storage.hall_history import history_of
-
-    return history_of(settings.store.whole_pages_address)
-
-
-def _taking(
-    settings: HallSettings, broker: BrokerSettings, service: HallService, clock: Clock
-) -> Takes:
-    from stillair.hall.taking import Taking
-    from stillair.storage.hall_store import HallStore
-
     address = settings.store.whole_address
-    return Taking(
+    service.taking = Taking(
         broker,
         lambda: HallStore.open(address),
         prefix=settings.topic,
         clock=clock,
         on_takes=service.took,
     )
+    return service
