@@ -32,7 +32,7 @@ def stillair(*words: str, before: str = "") -> list[str]:
 
 
 class RunningService:
-    """`stillair run` on a free loopback port; ends with the block it is used in.
+    """`stillair run` on a free loopback port, or another `command`; ends with its block.
 
     With `trust` it is asked over HTTPS, by a client that believes nobody else. What its process
     does `before` comes before any of our own modules, unless those are `loaded`: enough for what
@@ -44,6 +44,7 @@ class RunningService:
         self,
         folder: Path,
         *words: str,
+        command: tuple[str, ...] = ("run",),
         environment: dict[str, str] | None = None,
         before: str = "",
         loaded: bool = False,
@@ -52,6 +53,7 @@ class RunningService:
     ) -> None:
         self.folder = folder
         self.port = free_loopback_port()
+        self._command = command
         self._words = words
         self._before = before
         self._loaded = loaded or not before
@@ -92,7 +94,14 @@ class RunningService:
     def start(self) -> None:
         """Begin, and wait until it answers."""
         self.folder.mkdir(parents=True, exist_ok=True)
-        words = ["run", "--data-dir", str(self.folder), "--port", str(self.port), *self._words]
+        words = [
+            *self._command,
+            "--data-dir",
+            str(self.folder),
+            "--port",
+            str(self.port),
+            *self._words,
+        ]
         with self.log.open("ab") as output, Path(os.devnull).open("rb") as nothing:
             line = stillair(*words, before=self._before)
             if self._cold:

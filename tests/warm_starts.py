@@ -38,7 +38,10 @@ LIBRARIES = (
     "sqlalchemy.orm, sqlite3, sqlmodel, typer, uvicorn.lifespan.off, "
     "uvicorn.protocols.http.h11_impl"
 )
-OURS = f"{LIBRARIES}, stillair.api.serving, stillair.cli, stillair.runtime.service"
+OURS = (
+    f"{LIBRARIES}, stillair.api.serving, stillair.cli, stillair.runtime.service, "
+    "stillair.api.hall_serving, stillair.hall.taking, stillair.storage.hall_history"
+)
 
 # Runs in the process that is warm. Only the child gets past the loop, and goes on like any
 # program does, so that its end is an ordinary one too.

@@ -240,7 +240,7 @@ async def test_a_dead_route_is_told_on_all_others_and_so_is_its_recovery(
     )
     service.courier._plan = PLAN  # only its times
     service.start()
-    courier = asyncio.create_task(service.run_courier())
+    courier = asyncio.create_task(service.courier.run())
 
     def about(words: str) -> set[str]:
         pairs = zip(mail.messages, mail.recipients, strict=False)

@@ -339,7 +339,7 @@ async def test_the_mail_of_smoke_carries_the_marked_picture(
         tmp_path, CHAMBER + TOLD_BY_MAIL.format(host=mail_server.host, port=mail_server.port)
     )
     with watched(service, ENOUGH_S):
-        courier = asyncio.create_task(service.run_courier())
+        courier = asyncio.create_task(service.courier.run())
         try:
             event = await asyncio.to_thread(see_smoke, service)
             mails = await asyncio.to_thread(mail_server.wait_for, 1, ENOUGH_S)

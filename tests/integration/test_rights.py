@@ -7,7 +7,9 @@ from typing import Any
 
 import pytest
 
+from halls import hall
 from running import RunningService, stillair, wait_until
+from servers import Broker, DatabaseServer
 from stillair.runtime.tries import MOST as MOST_TRIES
 from warm_starts import warm_run
 
@@ -180,6 +182,13 @@ RIGHTS = {
     "DELETE /api/telephones/{telephone}": OPERATE,
     "POST /api/telephones/{telephone}/trial": OPERATE,
 }
+# What a hall has beside what it answers as a board does.
+OF_HALL = {
+    "GET /api/hall": READ,
+    "GET /api/hall/{chamber}": READ,
+    "DELETE /api/hall/{chamber}": OWN,
+}
+AT_BOARDS = ("POST /api/jobs", "PATCH /api/jobs/{job}", "POST /api/alarms/{alarm}/reset")
 TOKENS = {
     "viewer": ("--role", "viewer"),
     "operator": ("--role", "operator"),
@@ -423,3 +432,29 @@ def test_a_token_for_jobs_acts_in_its_own_chamber(
         "/api/jobs/boat-shed-99/note", json={"text": "x"}, headers=headers["starter"]
     )
     assert noted.status_code == 404, "allowed, but there is no such job"
+
+
+def test_who_may_at_a_hall(
+    tmp_path_factory: pytest.TempPathFactory, mosquitto: Broker, database_server: DatabaseServer
+) -> None:
+    folder = tmp_path_factory.mktemp("hall rights")
+    data = str(folder / "data")
+    command("owner", "add", "captain", "--data-dir", data, typed=PASSWORD)
+    headers = {"stranger": {"authorization": "Bearer stillair_nobody"}}
+    for name in CALLERS[1:5]:
+        made = command("token", "add", name, *TOKENS[name], "--data-dir", data).split()[-1]
+        headers[name] = {"authorization": f"Bearer {made}"}
+    with hall(folder, mosquitto.port, "", "--metrics", store=database_server.new_database()) as it:
+        wait_until(lambda: it.get("/api/health")["status"] == "ok", within_s=20)
+        described = it.web.get("/api/openapi.json", headers=headers["viewer"]).json()
+        told = operations(described)
+        assert set(OF_HALL) < told
+        assert told - set(OF_HALL) < set(RIGHTS), "all else a board has as well"
+        for operation in (*sorted(told), *AT_BOARDS):
+            found = ""
+            for name in headers:
+                given = status(it, operation, headers[name])
+                assert given < 500, (operation, name, given)
+                found += {401: "0", 403: "-"}.get(given, "+")
+            wanted = "+++++" if operation == "POST /api/session" else (RIGHTS | OF_HALL)[operation]
+            assert found == wanted[:5], operation

@@ -1,201 +1,95 @@
-"""Who at a hall may have an alarm acknowledged here, and who may not."""
+"""What becomes of an order of somebody at a hall."""
 
 from __future__ import annotations
 
-import json
-from concurrent.futures import Future
-from datetime import timedelta
+import itertools
 from typing import Any
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
+from hall_voices import board_mark
 from stillair.clock import ManualClock
-from stillair.errors import CommandRefused, Refusal
-from stillair.hall.messages import ActMessage
-from stillair.hall.orders import (
-    ANSWER_S,
-    MANY,
-    MOST_ORDERS,
-    WITHIN_S,
-    Answers,
-    NotOursError,
-    Orders,
-    read_order,
-    signature,
-    who,
-)
+from stillair.errors import CommandRefused
+from stillair.hall.messages import ActedMessage
+from stillair.hall.mirror import Heard
+from stillair.hall.orders import read_order
+from stillair.runtime.hall_orders import MOST, Orders
 
-SECRET = "an oarlock turns by chance"
+SECRET = "oars, riggers and spacers"
+ONE = Heard(f"{board_mark(1)}.north-bench", board_mark(1), "north-bench")
 
 
-class Board:
-    """One chamber's orders, and what they have done."""
+class Given:
+    """Orders with a clock that is set by hand, and what they send."""
 
-    def __init__(self) -> None:
+    def __init__(self, secret: str | None = SECRET, *, sends: bool = True) -> None:
+        self.sent: list[bytes] = []
         self.clock = ManualClock()
-        self.asked: list[tuple[str, str]] = []
-        self.done: list[tuple[str, str]] = []
-        self.forged: list[bool] = []
-        self.futures: list[Future[Any]] = []
-        answers = Answers(
-            SECRET, self._acknowledge, lambda *told: self.done.append(told), self.forged.append
+        numbers = itertools.count(1)
+
+        def send(_: Heard, payload: bytes) -> bool:
+            self.sent.append(payload)
+            return sends
+
+        self.orders = Orders(
+            secret, send, make_id=lambda: f"order-{next(numbers)}", clock=self.clock
         )
-        self.orders = Orders(answers, "3a36de4fab20", "north-bench", self.clock)
 
-    def _acknowledge(self, alarm: str, by: str) -> Future[Any]:
-        self.asked.append((alarm, by))
-        self.futures.append(Future())
-        return self.futures[-1]
-
-    def order(self, **fields: Any) -> str:
-        told = {
-            "id": "1",
-            "board": "3a36de4fab20",
-            "chamber": "north-bench",
-            "at": self.clock.wall().isoformat(),
-            "act": "acknowledge",
-            "alarm": "north-bench-7",
-            "by": "cox",
-        }
-        return json.dumps({**told, **fields})
-
-    def take(self, **fields: Any) -> None:
-        self.orders.take(signed(self.order(**fields)))
+    def states(self) -> list[Any]:
+        return [each["state"] for each in self.orders.of(ONE.key)]
 
 
-def signed(order: str, secret: str = SECRET) -> bytes:
-    return ActMessage(order=order, signature=signature(secret, order)).payload()
+def answer(order: str, **more: Any) -> ActedMessage:
+    told = {"board": ONE.board, "chamber": ONE.chamber, "simulated": False, "done": True}
+    return ActedMessage(**{**told, "id": order, **more})
 
 
-def test_an_order_is_carried_out_once_and_put_on_record() -> None:
-    board = Board()
-    board.take()
-    board.take()
-    assert board.asked == [("north-bench-7", "cox at the hall")]
-    assert board.orders.outcome() is None
-    assert not board.done
-    board.futures[0].set_result(None)
-    assert board.orders.outcome() == ("1", None)
-    assert board.orders.outcome() is None
-    assert board.done == board.asked
-    board.clock.advance(61.0)
-    board.take(at=(board.clock.wall() - timedelta(seconds=61)).isoformat())
-    assert len(board.asked) == 1, "who listened can't say it again"
+def test_it_is_signed_sent_and_answered() -> None:
+    given = Given()
+    order = given.orders.acknowledge(ONE, "north-bench-1", by="cox")
+    read = read_order(given.sent[0], SECRET)
+    assert (read.id, read.alarm, read.by, read.act) == (
+        order,
+        "north-bench-1",
+        "cox",
+        "acknowledge",
+    )
+    assert given.states() == ["sent"]
+    assert given.orders.answered(answer(order)) == ONE.key
+    assert given.states() == ["done"]
 
 
-@pytest.mark.parametrize(
-    ("fields", "why"),
-    [
-        pytest.param({"board": "000000000000"}, "another chamber", id="another board"),
-        pytest.param({"chamber": "south-bench"}, "another chamber", id="another chamber"),
-        pytest.param({"alarm": "south-bench-7"}, "no such alarm", id="alarm of another chamber"),
-        pytest.param({"at": "2026-05-02T00:00:00Z"}, "clocks", id="old"),
-        pytest.param({"at": "2999-05-02T00:00:00Z"}, "clocks", id="of the future"),
-    ],
-)
-def test_what_is_signed_but_not_for_here_and_now_is_refused(
-    fields: dict[str, Any], why: str
-) -> None:
-    board = Board()
-    board.take(**fields)
-    told = board.orders.outcome()
-    assert told is not None
-    assert why in (told[1] or "")
-    assert not board.asked
-    assert not board.forged
+def test_a_board_that_says_nothing_for_ten_seconds_did_not_answer() -> None:
+    given = Given()
+    order = given.orders.acknowledge(ONE, "north-bench-1", by="cox")
+    given.clock.advance(11.0)
+    assert given.states() == ["unanswered"]
+    given.orders.answered(answer(order, done=False, reason="too old"))
+    assert given.states() == ["refused"]
+    given.clock.advance(3600.0)
+    assert given.states() == []
 
 
-@pytest.mark.parametrize("act", ["reset", "shelve", "stop", "acknowledge_all", ""])
-def test_nothing_else_can_be_ordered(act: str) -> None:
-    board = Board()
-    board.take(act=act)
-    assert board.orders.outcome() is None
-    assert not board.asked
-
-
-@given(st.binary(max_size=200))
-def test_no_bytes_are_an_order_without_the_secret(payload: bytes) -> None:
-    with pytest.raises(NotOursError):
-        read_order(payload, SECRET)
-
-
-def test_a_signature_holds_for_each_letter() -> None:
-    board = Board()
-    order = board.order()
-    right = signature(SECRET, order)
-    read_order(signed(order), SECRET)
-    for wrong in (
-        signed(order, "another secret of sixteen"),
-        signed(order).replace(b"north-bench-7", b"north-bench-8"),
-        ActMessage(order=order, signature=right.upper()).payload(),
-        ActMessage(order=order, signature=right[:-1]).payload(),
-        ActMessage(order=order, signature="").payload(),
-        ActMessage(order=order, signature="ü").payload(),
-        signed(order) + b" " * 10_000,
-        signed("[]"),
-        signed(board.order(by="x" * 81)),
-    ):
-        with pytest.raises(NotOursError):
-            read_order(wrong, SECRET)
-
-
-def test_many_wrong_ones_are_told_until_ten_minutes_without() -> None:
-    board = Board()
-    for _ in range(MANY - 1):
-        board.orders.take(b"{}")
-    board.orders.outcome()
-    assert not board.forged
-    board.orders.take(signed(board.order(), "another secret of sixteen"))
-    for _ in range(3):
-        board.orders.outcome()
-    assert board.forged == [True]
-    board.clock.advance(WITHIN_S + 1.0)
-    board.orders.outcome()
-    assert board.forged == [True, False]
-    for _ in range(MANY - 1):  # few in a long time are none
-        board.clock.advance(WITHIN_S / 2)
-        board.orders.take(b"{}")
-        board.orders.outcome()
-    assert board.forged == [True, False]
-
-
-def test_what_the_watch_refuses_or_never_answers_is_said() -> None:
-    board = Board()
-    board.take(id="unknown")
-    board.futures[0].set_exception(CommandRefused(Refusal.UNKNOWN, "There is no such alarm."))
-    assert board.orders.outcome() == ("unknown", "There is no such alarm.")
-    board.take(id="broken")
-    board.futures[1].set_exception(RuntimeError("a defect"))
-    assert "log" in ((board.orders.outcome() or ("", ""))[1] or "")
-    board.take(id="late")
-    assert board.orders.outcome() is None
-    board.clock.advance(ANSWER_S + 1.0)
-    assert board.orders.outcome() == ("late", "The watch did not answer in time.")
-    assert not board.done
-
-
-def test_more_orders_than_anybody_gives_are_refused_and_remembered_no_longer() -> None:
-    board = Board()
-    for number in range(MOST_ORDERS + 5):
-        board.take(id=str(number))
-    assert len(board.asked) == MOST_ORDERS
-    assert (board.orders.outcome() or ("", ""))[1] == "Too many orders have come."
-    board.clock.advance(61.0)
-    board.take(id="a minute later")
-    assert len(board.asked) == MOST_ORDERS + 1
+@pytest.mark.parametrize("more", [{"id": "another"}, {"board": board_mark(2)}, {"chamber": "loft"}])
+def test_an_answer_of_somebody_else_counts_for_nothing(more: dict[str, str]) -> None:
+    given = Given()
+    order = given.orders.acknowledge(ONE, "north-bench-1", by="cox")
+    assert given.orders.answered(answer(order, **more)) is None
+    assert given.states() == ["sent"]
 
 
 @pytest.mark.parametrize(
-    ("name", "shown"),
-    [
-        ("cox", "cox at the hall"),
-        ("cox\n\tof the\x00 eight", "cox of the eight at the hall"),
-        ("cox\u202e\u200b", "cox at the hall"),
-        (" \x1b ", "somebody at the hall"),
-        ("x" * 200, "x" * 80 + " at the hall"),
-    ],
+    ("given", "said"),
+    [(Given(None), "no secret in common"), (Given(sends=False), "The broker is out of reach")],
 )
-def test_a_name_is_one_plain_line(name: str, shown: str) -> None:
-    assert who(name) == shown
+def test_what_can_t_be_sent_is_refused_and_forgotten(given: Given, said: str) -> None:
+    with pytest.raises(CommandRefused, match=said):
+        given.orders.acknowledge(ONE, "north-bench-1", by="cox")
+    assert given.states() == []
+
+
+def test_only_so_many_are_remembered() -> None:
+    given = Given()
+    for _ in range(MOST + 10):
+        given.orders.acknowledge(ONE, "north-bench-1", by="x" * 500)
+    assert len(given.states()) == MOST

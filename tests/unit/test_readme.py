@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 import typer
 
+from stillair.config import ChamberSettings
 from stillair.config.forms import settings_table
+from stillair.config.hall_file import HallSettings, hall_from_text
 from stillair.config.materials import MATERIALS
 from stillair.config.reading import chamber_from_text
 from stillair.jobs.rules import RULES
@@ -34,6 +36,17 @@ def test_every_setting_stands_in_the_table_and_nothing_else_does() -> None:
     expected = [setting.row() for setting in settings_table()]
     assert len(expected) > 50
     assert rows_under("Every setting") == expected, "the table should be:\n" + "\n".join(expected)
+
+
+def test_every_setting_of_a_hall_stands_in_its_table() -> None:
+    """What a chamber file has as well is the same there, and stands in its own table."""
+    tables = {field.alias or name for name, field in ChamberSettings.model_fields.items()}
+    expected = [
+        setting.row()
+        for setting in settings_table(HallSettings)
+        if setting.key.split(".")[0] not in tables
+    ]
+    assert rows_under("Setting up a hall") == expected, "it should be:\n" + "\n".join(expected)
 
 
 def test_every_material_stands_with_what_it_bears() -> None:
@@ -70,6 +83,11 @@ EXAMPLES = [
 def test_every_example_is_a_good_chamber_file(block: str, tmp_path: Path) -> None:
     for name in ("mail-password", "webhook-secret"):
         (tmp_path / name).write_text("three oars in the water\n")
+    if "[store]" in block:
+        for name in ("hall-secret", "store-password"):
+            (tmp_path / name).write_text("three oars in the water\n")
+        assert hall_from_text(block, "example", tmp_path).name == "boat shed"
+        return
     text = "" if "[chamber]" in block else CHAMBER
     text += block
     text += "" if "[[sensor]]" in block else SENSOR

@@ -45,10 +45,10 @@ const T = S.look_back;
 
 /**
  * @param {{job: Job, columns: Columns, events: Story[], marks: Story[], heights: Heights | null,
- *   chamber: Chamber | undefined, whole: View,
+ *   chamber: Chamber | undefined, hall: boolean, whole: View,
  *   pointed: {current: Pointed}, unit: Unit, dark: boolean, when: string}} props
  */
-export function AlongTime({ job, columns, events, marks, heights, chamber, whole, pointed, unit, dark, when }) {
+export function AlongTime({ job, columns, events, marks, heights, chamber, hall, whole, pointed, unit, dark, when }) {
   const place = useRef(/** @type {HTMLElement | null} */ (null));
   const line = useRef(/** @type {HTMLElement | null} */ (null));
   const [laid, setLaid] = useState({ left: 40, right: LANE_NAMES_PX, width: 300 });
@@ -67,7 +67,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
   }, [axis.at_s]);
   const view = axis.view ?? whole;
   const { merged, state } = useReadings(job.id, columns, view, whole);
-  const along = useAlong(job.id, when, job.state);
+  const along = useAlong(job.id, when, job.state, !hall);
   const names = useMemo(() => airOf(chamber, columns), [chamber?.sensors.map((s) => s.name).join("\n"), columns]);
   // All that the chart shows but the stretch of it: worked out again when something is new.
   const lines = useMemo(() => {
@@ -130,7 +130,7 @@ export function AlongTime({ job, columns, events, marks, heights, chamber, whole
     </div>
     <${Opened} opened=${opened} shut=${() => setOpened(null)} />
     ${laned &&
-    html`<${BesideChoice} ...${beside} />
+    html`${!hall && html`<${BesideChoice} ...${beside} />`}
       <p class="small" id="along-how">
         ${saidBeyond(lines.scaled.beyond, unit)} ${S.hour.zone(zone())} <span class="how">${A.how}</span> <span class="keys">${A.keys}</span> ${state === "failed" && A.not_finer}
       </p>`}

@@ -86,9 +86,10 @@ export function merge(base, finer) {
  * What stands in the lanes, each as soon as it is there; asked for anew whenever `when`
  * changes. A lane of which nothing can be had stays away.
  * @param {string} job  @param {string} when  @param {string} state  of the job
+ * @param {boolean} pictured  whether pictures and films are kept where this page is served
  * @returns {Along}
  */
-export function useAlong(job, when, state) {
+export function useAlong(job, when, state, pictured) {
   const [along, setAlong] = useState(NOTHING);
   useEffect(() => {
     let over = false;
@@ -99,12 +100,12 @@ export function useAlong(job, when, state) {
         () => undefined,
       );
     take("stages", (answer) => answer);
-    take("pictures", ({ items }) => ({ pictures: inTime(items) }));
-    take("clips", ({ items }) => ({ clips: items }));
+    if (pictured) take("pictures", ({ items }) => ({ pictures: inTime(items) }));
+    if (pictured) take("clips", ({ items }) => ({ clips: items }));
     return () => {
       over = true;
     };
-  }, [job, when, state]);
+  }, [job, when, state, pictured]);
   return along;
 }
 

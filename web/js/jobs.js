@@ -4,11 +4,12 @@ import { useEffect, useState } from "../vendor/preact-hooks.js";
 import { BoxSaid, CameOut } from "./came_out.js";
 import { nameOf } from "./guessed.js";
 import { html } from "./html.js";
-import { fetchEvents, fetchJobs, upToNow } from "./past.js";
+import { fetchEvents, fetchJobs, fetchNewestJobs, upToNow } from "./past.js";
 import { jobAddress } from "./route.js";
 import { Season } from "./season.js";
 import { S } from "./strings.js";
 import { M } from "./strings_archive.js";
+import { H } from "./strings_hall.js";
 import { G } from "./strings_toolpaths.js";
 import { duration, height, whole } from "./units.js";
 
@@ -52,7 +53,7 @@ export function Jobs({ now, when, may, owner, unit }) {
   const [changed, setChanged] = useState(0);
   useEffect(() => {
     let over = false;
-    fetchJobs().then(
+    (now.hall ? fetchNewestJobs() : fetchJobs()).then(
       (all) => over || (setJobs(all), setFailed("")),
       (error) => over || setFailed(error.message),
     );
@@ -62,10 +63,10 @@ export function Jobs({ now, when, may, owner, unit }) {
   }, [when, changed]);
   return html`<section class="past" aria-labelledby="jobs">
     <h1 id="jobs" class="sentence">${T.heading}</h1>
-    <p><a class="way" href="#/toolpaths">${G.page}</a></p>
+    ${now.hall ? html`<p>${H.jobs_of_all}</p>` : html`<p><a class="way" href="#/toolpaths">${G.page}</a></p>`}
     ${failed && html`<p class="refused" role="alert">${failed}</p>`}
     ${!jobs && !failed && html`<p>${T.loading}</p>`}
-    <${Season} when=${when} owner=${owner} changed=${() => setChanged(changed + 1)} />
+    ${!now.hall && html`<${Season} when=${when} owner=${owner} changed=${() => setChanged(changed + 1)} />`}
     ${jobs && jobs.length === 0 && html`<p>${T.none}</p>`}
     ${jobs &&
     html`<ol class="jobs">
@@ -115,7 +116,7 @@ function One({ job, now, may, unit }) {
     </h2>
     <p>
       ${unreal(job, T.simulated_short)}${what.length > 0 && `${what.join(" ")}. `}${began}, ${lasting}.${" "}
-      ${!chamber && `${M.brought} `}${S.job[job.state]}${job.height_mm === null ? "" : ` ${S.job.note_at(height(job.height_mm))}`}.
+      ${!chamber && !now.hall && `${M.brought} `}${S.job[job.state]}${job.height_mm === null ? "" : ` ${S.job.note_at(height(job.height_mm))}`}.
     </p>
     <p>${events ? inShort(upToNow(events, job, chamber), job) : failed ? T.not_known : T.asking}</p>
     <${BoxSaid} job=${job} unit=${unit} />

@@ -87,7 +87,7 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
   const good = html`<${GoodJobs} key=${`good ${id}`} job=${job} when=${pictured} unit=${unit} />`;
   const told = lines([...events, ...marks], notes, unit, { ruled: true });
   return html`<article class="past" aria-labelledby="job">
-    <p class="place">${chamber?.name ?? `${now.elsewhere[job.chamber] ?? job.chamber}: ${job.brought ? M.not_watched : M.left}`}</p>
+    <p class="place">${chamber?.name ?? `${now.elsewhere[job.chamber] ?? job.chamber}${now.hall ? "" : `: ${job.brought ? M.not_watched : M.left}`}`}</p>
     <h1 id="job" class="sentence">${nameOf(job)}</h1>
     <${Guessed} key=${`guessed ${id}`} job=${job} may=${may} kept=${mend} />
     <${About} job=${job} events=${events} now=${now.at} />
@@ -101,7 +101,7 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
       ? html`<section class="hour along coming">${failed ? html`<p role="alert">${failed}</p>` : html`<p role="status">${T.readings}</p>`}</section>`
       : columns.time_s.length === 0
       ? html`<p class="taking">${T.no_readings}</p>`
-      : html`<${AlongTime} job=${job} columns=${columns} events=${events} marks=${marks} heights=${heights} chamber=${chamber}
+      : html`<${AlongTime} job=${job} columns=${columns} events=${events} marks=${marks} heights=${heights} chamber=${chamber} hall=${now.hall !== undefined}
           whole=${wholeOf(job, columns)} pointed=${pointed} unit=${unit} dark=${dark} when=${pictured} />`}
     ${told_first &&
     html`<section class="stories">
@@ -112,6 +112,7 @@ export function LookBack({ id, now, unit, dark, when: news, may, owner }) {
     </section>`}
     ${columns &&
     drawn &&
+    !now.hall &&
     html`<${Closer} job=${job} columns=${columns} heights=${heights} chamber=${chamber} now=${chamber?.at ?? now.at} stories=${[...events, ...pauses]}
       told=${told} unit=${unit} may=${may} owner=${owner} pictured=${pictured} found=${found} setFound=${setFound} again=${again}
       mended=${mend} look=${look} pointed=${pointed} good=${!flawed && good} leaving=${setLeaving}

@@ -27,7 +27,7 @@ const screen = new Screen();
  * @returns {import("./sounds.js").Pattern}
  */
 function pattern({ now, in_touch }) {
-  const wanted = new Set(now?.chambers.map((chamber) => chamber.sounding));
+  const wanted = new Set([now?.hall?.sounding, ...(now?.chambers ?? []).map((chamber) => chamber.sounding)]);
   if (wanted.has("fire")) return "fire";
   if (!in_touch) return "lost";
   if (wanted.has("attention")) return "attention";

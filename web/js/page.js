@@ -7,12 +7,14 @@ import { ChamberPart, SHAPES } from "./chamber.js";
 import { FirstSteps, useFound } from "./first_steps.js";
 import { html } from "./html.js";
 import { AT_THE_MACHINE, forgetSetup, keep, recall } from "./kept.js";
+import { useRows } from "./hall_rows.js";
 import { later } from "./later.js";
 import { useDark } from "./paper.js";
 import { chamberAddress, useRoute } from "./route.js";
 import { Shape } from "./shapes.js";
 import { SideBySide } from "./side_by_side.js";
 import { S } from "./strings.js";
+import { H } from "./strings_hall.js";
 import { J } from "./strings_telephones.js";
 import { P } from "./strings_people.js";
 import { U } from "./strings_setting_up.js";
@@ -24,6 +26,8 @@ import { Updated } from "./updated.js";
 /** @typedef {import("./live.js").Touch} Touch */
 /** @typedef {import("./sounds.js").Sounds} Sounds */
 
+const HallChamberPart = later(() => import("./hall_chamber.js"), "HallChamberPart");
+const HallList = later(() => import("./hall.js"), "HallList");
 const HowItWatches = later(() => import("./how_it_watches.js"), "HowItWatches");
 const Jobs = later(() => import("./jobs.js"), "Jobs");
 const LookBack = later(() => import("./look_back.js"), "LookBack");
@@ -34,16 +38,22 @@ const SetupSteps = later(() => import("./setup_steps.js"), "SetupSteps");
 const Telephones = later(() => import("./telephones.js"), "Telephones");
 const Toolpaths = later(() => import("./toolpaths.js"), "Toolpaths");
 const ON_NOW = ["now", "chamber"];
+const OF_HALL = [...ON_NOW, "jobs", "job", "telephones", "people"];
 
 /** @param {{touch: Touch, sounds: Sounds}} props */
 export function Page({ touch, sounds }) {
   const [unit, setUnit] = useState(/** @type {Unit} */ (recall("unit") === "f" ? "f" : "c"));
   const dark = useDark();
   const route = useRoute();
-  const { now, who, in_touch } = touch;
-  const when = `${touch.joined} ${touch.told}`; // changes when what was fetched may have changed
-  const may = who?.role !== "viewer";
-  const owner = who?.role === "owner";
+  const { who, in_touch } = touch;
+  const rows = useRows(touch.now);
+  const hall = touch.now?.hall;
+  // Names come with the rows: a thousand of them each second would be no small thing.
+  const now = touch.now && hall ? { ...touch.now, elsewhere: rows.names } : touch.now;
+  const when = `${touch.joined} ${touch.told}${hall ? ` ${hall.jobs}` : ""}`; // changes when what was fetched may have changed
+  // What is kept of a job is changed at its board.
+  const may = who?.role !== "viewer" && !hall;
+  const owner = who?.role === "owner" && !hall;
   const { found, failed } = useFound(owner && now !== null, `${when} ${route.page} ${now?.owner}`);
   const one = now && shownAlone(now, route);
   const others = now && (one ? now.chambers.filter((each) => each !== one) : route.page === "now" ? [] : now.chambers);
@@ -52,7 +62,7 @@ export function Page({ touch, sounds }) {
     setUnit(chosen);
   };
   useEffect(() => {
-    document.title = title(touch, unit);
+    document.title = hall && in_touch ? hallTitle(hall) : title(touch, unit);
   });
   const steps = (/** @type {Now} */ of) => html`<${FirstSteps} found=${found} chambers=${of.chambers} whole=${!of.owner} unit=${unit}>
     <${TestedLine} now=${of} /> <a class="way" href="#/watch">${S.head.watch}</a>
@@ -62,7 +72,7 @@ export function Page({ touch, sounds }) {
     ${!in_touch && html`<${Lost} touch=${touch} />`}
     <${Updated} touch=${touch} />
     <header class="head">
-      <${Ways} page=${route.page} owner=${owner} />
+      <${Ways} page=${route.page} owner=${owner} hall=${hall !== undefined} />
       <${SoundLine} sounds=${sounds} />
       <div class="choices">
         <${Units} unit=${unit} choose=${choose} />
@@ -74,19 +84,26 @@ export function Page({ touch, sounds }) {
       ${now && isNowhere(now, route) && html`<p class="waiting no-such-page" role="status">${S.head.no_such_page}</p>`}
       ${now && others && others.length > 0 && html`<${Meanwhile} chambers=${others} several=${now.chambers.length > 1} unit=${unit} />`}
       ${now && route.page === "jobs" && html`<${Jobs} now=${now} when=${when} unit=${unit} may=${may} owner=${owner} />`}
-      ${now && route.page === "telephones" && html`<${Telephones} may=${may} />`}
-      ${now && route.page === "toolpaths" && html`<${Toolpaths} may=${may} unit=${unit} />`}
+      ${now && route.page === "telephones" && html`<${Telephones} may=${who?.role !== "viewer"} />`}
+      ${now && !hall && route.page === "toolpaths" && html`<${Toolpaths} may=${may} unit=${unit} />`}
       ${now && route.page === "people" && html`<${People} now=${now} who=${who} />`}
       ${now &&
       route.page === "job" &&
       html`<${LookBack} key=${route.job} id=${route.job} now=${now} unit=${unit} dark=${dark}
         when=${when} may=${may} owner=${owner} />`}
       ${now && route.page === "report" && html`<${Report} key=${route.job} id=${route.job} now=${now} unit=${unit} />`}
-      ${now && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} now=${now} unit=${unit} when=${`${touch.joined}`} />`}
+      ${now && !hall && route.page === "setting-up" && html`<${SettingUp} found=${found} failed=${failed || !owner} now=${now} unit=${unit} when=${`${touch.joined}`} />`}
       ${now && route.page === "setup" && owner && html`<${SetupSteps} step=${route.step} now=${now} when=${`${touch.joined}`} unit=${unit} found=${found} in_touch=${in_touch} />`}
-      ${now && route.page === "watch" && html`<${HowItWatches} unit=${unit} when=${`${when} ${stands(now)}`} at=${now.at} owner=${owner} />`}
-      ${now && route.page === "alarm-test" && html`<${AlarmTests} now=${now} when=${when} may=${may} />`}
+      ${now && !hall && route.page === "watch" && html`<${HowItWatches} unit=${unit} when=${`${when} ${stands(now)}`} at=${now.at} owner=${owner} />`}
+      ${now && !hall && route.page === "alarm-test" && html`<${AlarmTests} now=${now} when=${when} may=${may} />`}
       ${now &&
+      hall &&
+      (route.page === "chamber"
+        ? html`<${HallChamberPart} key=${route.chamber} id=${route.chamber} row=${rows.by_key.get(route.chamber)} now=${now} unit=${unit} dark=${dark}
+            may=${who?.role !== "viewer"} owner=${who?.role === "owner"} joined=${touch.joined} when=${when} />`
+        : ON_NOW.includes(route.page) && html`<${HallList} now=${now} rows=${rows} unit=${unit} />`)}
+      ${now &&
+      !hall &&
       ON_NOW.includes(route.page) &&
       !one &&
       html`<${SideBySide} chambers=${now.chambers} needy=${worst(now)} unit=${unit} dark=${dark} may=${may} owner=${owner} when=${when} />
@@ -116,10 +133,10 @@ function toWhatStandsHere(event) {
   document.querySelector("main")?.focus();
 }
 
-/** @param {{page: import("./route.js").Route["page"], owner: boolean}} props */
-function Ways({ page, owner }) {
+/** @param {{page: import("./route.js").Route["page"], owner: boolean, hall: boolean}} props */
+function Ways({ page, owner, hall }) {
   return html`<nav class="ways" aria-label=${S.head.pages}>
-    <a href="#/" aria-current=${page === "now" ? "page" : page === "chamber" ? "true" : undefined}>${S.head.now}</a>
+    <a href="#/" aria-current=${page === "now" ? "page" : page === "chamber" ? "true" : undefined}>${hall ? H.back : S.head.now}</a>
     <a href="#/jobs" aria-current=${page === "jobs" ? "page" : page === "job" || page === "report" || page === "toolpaths" ? "true" : undefined}>${S.head.jobs}</a>
     <a href="#/telephones" aria-current=${page === "telephones" ? "page" : undefined}>${J.page}</a>
     <a href="#/people" aria-current=${page === "people" ? "page" : undefined}>${P.people}</a>
@@ -128,7 +145,8 @@ function Ways({ page, owner }) {
 }
 
 /** Whether the address names no page, or a chamber that isn't there. @param {Now} now  @param {import("./route.js").Route} route */
-function isNowhere({ chambers }, route) {
+function isNowhere({ chambers, hall }, route) {
+  if (hall) return route.unknown || !OF_HALL.includes(route.page);
   return route.unknown || (route.page === "chamber" && !chambers.some(({ chamber }) => chamber === route.chamber));
 }
 
@@ -172,6 +190,13 @@ function title({ now, in_touch }, unit) {
   const first = now && worst(now);
   if (!first) return S.name;
   return `${first.simulated ? S.head.title_simulated : ""}${words(first.sentence, unit)} · ${first.name}`;
+}
+
+/** @param {import("./types.js").Hall} hall */
+function hallTitle({ name, heard, counts }) {
+  const standing = ["danger", "alarm", "out_of_reach"].find((each) => counts[each]);
+  const first = !heard ? H.title_not_known : standing ? H.title(H.state[standing], counts[standing]) : "";
+  return [first, name].filter(Boolean).join(" · ");
 }
 
 /** The chamber that needs somebody most. @param {Now} now */

@@ -10,6 +10,7 @@ import { duration } from "./units.js";
 /** @typedef {import("./types.js").Story} Story */
 
 const LIMIT = 1000;
+const NEWEST = 300;
 const MOST_PAGES = 20; // an event is revised every few seconds while it lasts
 
 /**
@@ -65,6 +66,11 @@ export async function fetchJobs() {
   const jobs = [];
   await each("/api/jobs?", (job) => jobs.push(job));
   return jobs.reverse();
+}
+
+/** The newest jobs of all, where there may be very many. @returns {Promise<Job[]>} */
+export async function fetchNewestJobs() {
+  return (await get(`/api/jobs?newest=true&limit=${NEWEST}`)).items.reverse();
 }
 
 /** The newest word on each event of a job, in order of their beginning. @param {string} job @returns {Promise<Story[]>} */

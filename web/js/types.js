@@ -353,6 +353,62 @@
  * @property {boolean} owner
  * @property {Chamber[]} chambers
  * @property {Record<string, string>} elsewhere  names of chambers that nobody watches here, by key
+ * @property {Hall} [hall]  where this is the page of many boards, and no chamber is watched here
+ *
+ * @typedef {object} Hall  all chambers of many boards, in numbers
+ * @property {string} name
+ * @property {number} revision  grows with each change of a chamber
+ * @property {number} jobs  grows when a job begins, or is another than before
+ * @property {boolean} heard  whether the broker is there
+ * @property {string} why
+ * @property {string | null} lost_at
+ * @property {Record<string, number>} counts  chambers by their standing
+ * @property {"silent" | "fire" | "attention"} sounding
+ * @property {number} strangers  messages of nobody that is known
+ * @property {number} refused
+ * @property {boolean} answers  whether boards obey
+ * @property {number} people
+ * @property {{subject: string, reason: string, since_at: string}[]} troubles
+ *
+ * @typedef {object} HallRow  one chamber in a line
+ * @property {string} chamber
+ * @property {string} board
+ * @property {string} name
+ * @property {boolean} simulated
+ * @property {"danger" | "alarm" | "out_of_reach" | "heed" | "building" | "calm" | "ended"} standing
+ * @property {"heard" | "silent" | "stuck" | "unheard" | "ended"} reach
+ * @property {string | null} since_at
+ * @property {string | null} last_at
+ * @property {string} sentence
+ * @property {string} tone
+ * @property {number | null} air_c
+ * @property {{id: string, name: string, material: string, state: string, height_mm: number | null} | null} job
+ * @property {number} alarms
+ * @property {number} misread  messages of its board that nobody understands
+ *
+ * @typedef {object} HallOrder
+ * @property {string} order
+ * @property {string} alarm  as its board calls it
+ * @property {"sent" | "done" | "refused" | "unanswered"} state
+ * @property {string} reason
+ *
+ * @typedef {object} HallNow  what a board has told of a chamber
+ * @property {string} sentence
+ * @property {string} sub
+ * @property {Tone} tone
+ * @property {number | null} target_c
+ * @property {{id: string, name: string, material: string, height_mm: number | null, started_at: string} | null} job
+ * @property {Sensor[]} sensors
+ * @property {string[]} not_watched
+ *
+ * @typedef {object} HallAll
+ * @property {HallNow | null} now
+ * @property {Alarm[]} alarm_items
+ * @property {HallOrder[]} orders
+ * @property {number} lacking  alarms that stand and have not come
+ * @property {string} misread_why
+ *
+ * @typedef {HallRow & HallAll} HallChamber
  *
  * @typedef {object} Who
  * @property {string} name

@@ -45,6 +45,7 @@ ATTACHED = (
     "for smoke or flame. What it doesn't show may burn all the same."
 )
 ANSWER = "Answer it here, without signing in"
+LOOK = "Look at it here"  # where a link lets nobody in by itself
 # What to do about a certificate, by OpenSSL's X509_V_ERR_ (x509_vfy.h).
 _TRUST = {
     9: "set this computer's clock: the certificate isn't valid yet",
@@ -210,7 +211,8 @@ def compose(
         text = f"{text.rstrip()}\n\n{ATTACHED}\n"
     if message.link is not None:
         until = f" (until {link_ends_at.astimezone(zone):%H:%M on %A})" if link_ends_at else ""
-        text = f"{text.rstrip()}\n\n{ANSWER}{until}:\n{message.link}\n"
+        words = ANSWER if "/answer/" in message.link else LOOK
+        text = f"{text.rstrip()}\n\n{words}{until}:\n{message.link}\n"
     mail.set_content(text, charset="utf-8", cte="quoted-printable")
     if picture is not None:
         mail.add_attachment(picture, maintype="image", subtype="jpeg", filename="picture.jpg")

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Container, Mapping
+from collections.abc import Container, Mapping, Sequence
 from pathlib import Path
 
-from fastapi import FastAPI, Request
+from fastapi import APIRouter, FastAPI, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, RedirectResponse
 from starlette.responses import Response
@@ -54,6 +54,7 @@ from stillair.api.routers import (
     watching,
 )
 from stillair.runtime.changing import Changing
+from stillair.runtime.past import Past
 from stillair.runtime.service import Service
 
 # What signing in and the page of a link need, and what a telephone asks for by itself, without
@@ -88,26 +89,7 @@ def build(
     `behind_proxy` nobody is at the machine itself. `changing` writes the chamber files.
     With `metrics` a metrics server may ask.
     """
-
-    app = FastAPI(
-        title="Stillair",
-        version=__version__,
-        openapi_url=None,
-        docs_url=None,
-        redoc_url=None,
-        responses=ERRORS,
-    )
-    app.state.service = service
-    app.state.access = access
-    app.state.folder = folder
-    app.state.behind_proxy = behind_proxy
-    app.state.changing = changing
-    # Who waits for a password to be looked at waits in the loop, and in no thread that others need.
-    app.state.signing_in = asyncio.Semaphore(AT_ONCE)
-    app.state.first_code = first_code or FirstCode(time.monotonic)
-    description = Description(app, cookie=COOKIE)
-    problems.install(app, description.methods, pages / "nowhere.html")
-    for part in (
+    parts = (
         watching,
         quiet,
         stopping,
@@ -133,14 +115,61 @@ def build(
         telephones,
         attendance,
         season,
-    ):
-        app.include_router(part.router)
-
+    )
+    routers = [part.router for part in parts]
     if metrics:
         # Its library costs 15 ms and half a megabyte, which only who wants it pays.
-        from stillair.api.routers import metrics as telling
+        from stillair.api.routers.metrics import router as telling
+        from stillair.runtime.metrics import Metrics
 
-        app.include_router(telling.router(service))
+        routers.append(telling(Metrics(service).text))
+    app = application(
+        service,
+        access,
+        [*routers, answering.page(pages)],
+        pages=pages,
+        folder=folder,
+        names=names,
+        first_code=first_code,
+        certificates=certificates,
+        behind_proxy=behind_proxy,
+    )
+    app.state.changing = changing
+    return app
+
+
+def application(
+    service: Past,
+    access: Access,
+    routers: Sequence[APIRouter],
+    *,
+    pages: Path,
+    folder: Path,
+    names: Container[str],
+    first_code: FirstCode | None,
+    certificates: Certificates | None,
+    behind_proxy: bool,
+) -> FastAPI:
+    """What stands around the routers of a board and of a hall alike."""
+    app = FastAPI(
+        title="Stillair",
+        version=__version__,
+        openapi_url=None,
+        docs_url=None,
+        redoc_url=None,
+        responses=ERRORS,
+    )
+    app.state.service = service
+    app.state.access = access
+    app.state.folder = folder
+    app.state.behind_proxy = behind_proxy
+    # Who waits for a password to be looked at waits in the loop, and in no thread that others need.
+    app.state.signing_in = asyncio.Semaphore(AT_ONCE)
+    app.state.first_code = first_code or FirstCode(time.monotonic)
+    description = Description(app, cookie=COOKIE)
+    problems.install(app, description.methods, pages / "nowhere.html")
+    for router in routers:
+        app.include_router(router)
 
     @app.get("/api/openapi.json", include_in_schema=False)
     def openapi(request: Request) -> Mapping[str, object]:
@@ -162,7 +191,6 @@ def build(
     def sign_in_page(request: Request) -> Response:
         return page("sign-in.html", request)
 
-    app.include_router(answering.page(pages))
     if certificates is not None:
         app.include_router(trust.router(certificates, pages))
 

@@ -17,6 +17,7 @@ from fastapi import Depends, Request
 from stillair.access.people import Access
 from stillair.access.roles import THIS_COMPUTER, Principal, Role, Scope
 from stillair.api.problems import Problem
+from stillair.runtime.past import Past
 from stillair.runtime.service import Service
 
 COOKIE, MARK = "stillair_session", "stillair_known"
@@ -27,6 +28,12 @@ AT_THE_MACHINE = Principal(name=THIS_COMPUTER, role=Role.OWNER)
 async def service(request: Request) -> Service:
     """The service that this application shows; in the loop, so that it needs no free thread."""
     found: Service = request.app.state.service
+    return found
+
+
+async def past(request: Request) -> Past:
+    """The same as far as a board and a hall have it in common."""
+    found: Past = request.app.state.service
     return found
 
 
@@ -185,7 +192,7 @@ def acting_person(what: str, role: Role = Role.OPERATOR, *, named: bool = False)
     return Depends(dependency)
 
 
-def shown(service: Service, person: Principal, item: Any) -> Any:
+def shown(service: Past, person: Principal, item: Any) -> Any:
     """With where things hang for owners, without for everybody else."""
     return item if person.may(Role.OWNER) else service.places.shown(item)
 
@@ -210,6 +217,7 @@ def signed_in(request: Request) -> Me:
 
 
 TheService = Annotated[Service, Depends(service)]
+ThePast = Annotated[Past, Depends(past)]
 TheAccess = Annotated[Access, Depends(access)]
 Viewer = Annotated[Principal, Depends(viewer)]
 Operator = Annotated[Principal, Depends(operator)]

@@ -3,47 +3,49 @@
 from __future__ import annotations
 
 import asyncio
-import fcntl
 import logging
 import os
 import signal
-import socket
 import threading
 import time
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import BinaryIO
 from urllib.parse import urlsplit
 
 from stillair.access.certificates import Certificates, checked_names
-from stillair.access.first_code import GOOD_FOR_S, FirstCode
+from stillair.access.first_code import FirstCode
 from stillair.access.people import Access
 from stillair.api import app
-from stillair.api.commands import command
-from stillair.api.reach import ANYWHERE, HERE, LOOPBACK, Reach, base_address
+from stillair.api.reach import LOOPBACK, Reach, base_address
+from stillair.api.starting import (
+    NotStartedError,
+    identity_of,
+    is_https_wanted,
+    known_names,
+    leave,
+    listen,
+    lock_folder,
+    make_folder,
+    own_names,
+    page_folder,
+    say_where,
+)
 from stillair.config import default_chamber, load_chambers
-from stillair.errors import CertificateError, InputError, SettingsError, StillairError, StoreError
-from stillair.runtime import found, memory, network, season_desk, server, wiring
+from stillair.errors import InputError, SettingsError, StillairError
+from stillair.runtime import found, memory, season_desk, server, wiring
 from stillair.runtime.backup import JOURNAL
 from stillair.runtime.chamber_file import watched_files
 from stillair.runtime.chamber_trial import PROVEN_S, Trial
 from stillair.runtime.changing import Changing
-from stillair.runtime.identity import IdentityKeeper
 from stillair.runtime.labels import boot_id
 from stillair.runtime.manager import ServiceManager
-from stillair.runtime.service import Service
 
 log = logging.getLogger(__name__)
 
 
 LEFT = "STILLAIR_LEFT_S"  # when a process began to end in order to start itself again
-
-
-class NotStartedError(StillairError):
-    """The service can't start; the message says what to do."""
 
 
 def run(
@@ -119,7 +121,7 @@ def _run(
     metrics: bool,
 ) -> bool:
     chambers = load_chambers(files) if files else (default_chamber(),)
-    _make(folder)
+    make_folder(folder)
     with Access.open(folder) as access:
         proxied_as = checked_names(proxied_as)
         if proxied_as and host not in LOOPBACK:
@@ -132,15 +134,15 @@ def _run(
             raise NotStartedError(reach.closed)
         host = reach.host
         certificates = Certificates(folder)
-        lock = _lock(folder)
-        signal.signal(signal.SIGTERM, _leave)
+        lock = lock_folder(folder)
+        signal.signal(signal.SIGTERM, leave)
         again = threading.Event()
         try:
             if files and (aside := _set_aside(folder)):
                 say(aside)
             if season or (not files and season_desk.is_wished(folder)):
                 say(season_desk.brought_in(folder))
-            listener = _listen(host, port)
+            listener = listen(host, port)
             service = wiring.build(
                 chambers,
                 folder,
@@ -153,21 +155,21 @@ def _run(
                 service.season.begin_anew = partial(_begin_anew, again)
             if not proxied_as:  # else it is the proxy's
                 service.setting_up.certificate = lambda: found.certificate(
-                    certificates, _own(), datetime.now(UTC)
+                    certificates, own_names(), datetime.now(UTC)
                 )
             first_code = FirstCode(time.monotonic)
             identity = None
-            if not proxied_as and _is_https_wanted(certificates, access, host):
-                identity = _identity(certificates, service)
+            if not proxied_as and is_https_wanted(certificates, access, host):
+                identity = identity_of(certificates, service)
             scheme = "https" if identity else "http"
             wanted = next((s.page.address for s in chambers if s.page.address), None)
             service.answering.base = base_address(wanted, host, port, scheme, proxied_as)
-            names = {*_names(host), *certificates.asked(), *proxied_as}
+            names = {*known_names(host), *certificates.asked(), *proxied_as}
             if wanted is not None:
                 names.add(urlsplit(wanted).hostname or "")
 
             def look_for_names() -> None:
-                names.update(_names(host), certificates.asked())
+                names.update(known_names(host), certificates.asked())
 
             service.housekeeping.each_minute("names", look_for_names)
             changing = Changing(
@@ -203,28 +205,17 @@ def _run(
                     say("A change of the chamber file was put back: its settings didn't come up.")
                 for settings in chambers:
                     say(_watching(settings.name, simulated=settings.simulated))
-                if reach.closed:
-                    say(reach.closed[:1].upper() + reach.closed[1:])
-                elif not server.is_own(host):
-                    say(f"This computer doesn't have the address {host} yet, but listens already.")
-                for name in proxied_as:
-                    say(f"Open https://{name}/, through the proxy on this computer.")
-                if not proxied_as:
-                    say(f"Open {address(host, port, scheme)} in a browser on this computer.")
-                for other in addresses(host, port, scheme):
-                    say(f"Other computers and telephones in the network open {other}")
-                if not access.has_owner() and not proxied_as:
-                    say(
-                        f"Nobody owns this service yet. The code {first_code.make()} makes the "
-                        f"owner on that page, under People, within {GOOD_FOR_S / 60:.0f} minutes."
-                    )
-                if identity:
-                    _say_whom_to_trust(certificates, say)
-                elif host not in LOOPBACK:
-                    say(
-                        "Passwords and pictures go through the network in clear. To change that: "
-                        + command("certificate", "make", folder=folder)
-                    )
+                say_where(
+                    say,
+                    reach=reach,
+                    port=port,
+                    scheme=scheme,
+                    proxied_as=proxied_as,
+                    access=access,
+                    first_code=first_code,
+                    certificates=certificates if identity else None,
+                    folder=folder,
+                )
 
             service.housekeeping.each_minute("reach", lambda: reach.look(service.troubles.page))
             memory.settle()
@@ -281,116 +272,7 @@ def _is_tried_by_hand(folder: Path) -> bool:
     return not (folder / JOURNAL).exists() and not ServiceManager().listens
 
 
-def _is_https_wanted(certificates: Certificates, access: Access, host: str) -> bool:
-    """Whether a certificate was ever made here: then it is never spoken in clear again.
-
-    The files of it may be lost, so the file of people remembers it as well.
-    """
-    try:
-        if certificates.wanted:
-            access.want_https()
-        elif access.https_wanted():
-            certificates.want()
-        else:
-            return False
-    except StoreError:  # who knows
-        return certificates.wanted or host not in LOOPBACK
-    except CertificateError:
-        log.exception("the certificate's folder is lost and can't be made anew")
-    return True
-
-
-def _identity(certificates: Certificates, service: Service) -> IdentityKeeper:
-    """What keeps the certificate fit, or has one that nobody knows in its place."""
-    keeper = IdentityKeeper(
-        certificates,
-        names=_own,
-        wall=lambda: datetime.now(UTC),
-        on_trouble=service.troubles.certificate,
-    )
-    service.housekeeping.each_minute("certificate", keeper.check)
-    return keeper
-
-
-def _own() -> tuple[str, ...]:
-    """This machine's names and addresses just now."""
-    return (*network.own_names(), *network.own_addresses())
-
-
-def _say_whom_to_trust(certificates: Certificates, say: Callable[[str], None]) -> None:
-    with suppress(CertificateError):  # it has been told as a trouble
-        fingerprint = certificates.authority().fingerprint
-        say("How a telephone comes to trust this certificate is on the page /trust.")
-        say(f"The authority there has to have this fingerprint (SHA-256): {fingerprint}")
-
-
-def address(host: str, port: int, scheme: str = "http") -> str:
-    """Where a browser on this computer finds the service."""
-    shown = HERE if host in ANYWHERE else host
-    return f"{scheme}://[{shown}]:{port}/" if ":" in shown else f"{scheme}://{shown}:{port}/"
-
-
-def addresses(host: str, port: int, scheme: str = "http") -> list[str]:
-    """Where others in the network find the service, when it listens to them."""
-    if host not in ANYWHERE:
-        return []
-    return [f"{scheme}://{own}:{port}/" for own in network.own_addresses() if ":" not in own]
-
-
-def page_folder() -> Path:
-    """The dashboard's files: beside the installed package, or in the checkout."""
-    package = Path(__file__).resolve().parent.parent
-    installed = package / "_web"
-    return installed if installed.is_dir() else package.parent.parent / "web"
-
-
 def _watching(name: str, *, simulated: bool) -> str:
     return f"Watching {name}" + (
         ", a simulated chamber: nothing here is real." if simulated else "."
     )
-
-
-def _names(host: str) -> set[str]:
-    """The names by which a browser in the same network may call this machine."""
-    return {host.lower(), *network.own_names()}
-
-
-def _make(folder: Path) -> None:
-    try:
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    except OSError as error:
-        raise NotStartedError(
-            f"{folder} can't be used for history: {error.strerror}; choose another with --data-dir"
-        ) from error
-
-
-def _lock(folder: Path) -> BinaryIO:
-    """Hold the folder, so that two services never write one history."""
-    try:
-        lock = (folder / "in-use").open("ab")
-    except OSError as error:
-        raise NotStartedError(
-            f"{folder} can't be written: {error.strerror}; choose another with --data-dir"
-        ) from error
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        lock.close()
-        raise NotStartedError(
-            f"another Stillair is using {folder}; stop it, or choose another with --data-dir"
-        ) from None
-    return lock
-
-
-def _listen(host: str, port: int) -> socket.socket:
-    try:
-        return server.listen(host, port)
-    except OSError as error:
-        raise NotStartedError(
-            f"can't listen on {host} port {port}: {os.strerror(error.errno or 0)}; "
-            "is another Stillair running? Choose another with --port"
-        ) from error
-
-
-def _leave(*_: object) -> None:
-    raise SystemExit(0)

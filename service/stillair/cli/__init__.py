@@ -15,6 +15,7 @@ from stillair.cli import (
     archive,
     backup,
     certificate,
+    hall,
     links,
     people,
     recorded,
@@ -44,6 +45,7 @@ app.command()(backup.restore)
 app.command()(backup.report)
 app.command()(archive.archive)
 app.command("bring-in")(archive.bring_in)
+app.command()(hall.hall)
 app.command()(schema.schema)
 app.command("renew-links")(links.renew_links)
 app.add_typer(people.owner, name="owner")

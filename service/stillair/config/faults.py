@@ -25,13 +25,13 @@ SECRET = re.compile("password|secret|token", re.IGNORECASE)
 SECRET_IN_ADDRESS = (re.compile(r"//[^/\s]*@"), re.compile(r"\?[^\s\"']*"))
 
 
-def sentences(error: ValidationError) -> Iterator[str]:
-    """One sentence per fault, in the order of the settings."""
+def sentences(error: ValidationError, root: type[BaseModel] = ChamberSettings) -> Iterator[str]:
+    """One sentence per fault, in the order of the settings, which are those of `root`."""
     for detail in error.errors(include_url=False):
         if not _follows_from_another(detail):
-            yield _sentence(detail, _Place(detail["loc"]))
+            yield _sentence(detail, _Place(detail["loc"], root))
             if detail["type"] in ("union_tag_invalid", "union_tag_not_found"):
-                yield from _other_keys(detail, _Place(detail["loc"]))
+                yield from _other_keys(detail, _Place(detail["loc"], root))
 
 
 def _follows_from_another(detail: ErrorDetails) -> bool:
@@ -74,6 +74,7 @@ class _Place:
         path: str = "",
     ) -> None:
         self.path = path
+        self.root = root
         self.kind: Kind | None = Kind(root, ())
         self.table: type[BaseModel] | None = None  # the table that holds the key
         self.driver = ""
@@ -81,6 +82,16 @@ class _Place:
         for part in location:
             self._step(part)
         self.hides = _hides(self.kind)
+
+    @property
+    def is_top(self) -> bool:
+        """Whether the key stands outside every table, or is that of one."""
+        return self.table is self.root
+
+    @property
+    def file(self) -> str:
+        """How such a file is called."""
+        return str(getattr(self.root, "FILE", "chamber file"))
 
     def _step(self, part: int | str) -> None:
         inner = self.kind.inner if self.kind else None
@@ -117,8 +128,8 @@ def _is_table(inner: Any) -> TypeGuard[type[BaseModel]]:
 
 def _sentence(detail: ErrorDetails, at: _Place) -> str:
     match detail["type"]:
-        case "missing" if at.table is ChamberSettings:
-            return f"[{at.path}] is missing: every chamber file needs this table"
+        case "missing" if at.is_top and _tables(at):
+            return f"[{at.path}] is missing: every {at.file} needs this table"
         case "missing":
             return f"{at.path} is missing: has to be {_right(at)}"
         case "extra_forbidden":
@@ -129,7 +140,7 @@ def _sentence(detail: ErrorDetails, at: _Place) -> str:
             driver = detail["input"].get("driver")
             near = did_you_mean(driver, _tables(at))
             return f"{at.path}.driver = {shown(driver)}: has to be one of {_drivers(at)}{near}"
-        case "too_long" if at.table is ChamberSettings:
+        case "too_long" if at.is_top:
             most = detail["ctx"]["max_length"]
             return f"{at.path}: stands {len(detail['input'])} times; has to be at most {most}"
         case "value_error":
@@ -163,7 +174,7 @@ def _right(at: _Place) -> str:
     """What would have been right, in words that follow "has to be"."""
     if at.kind is None:
         return "left out"
-    if at.table is ChamberSettings and _tables(at):
+    if at.is_top and _tables(at):
         if get_origin(at.kind.inner) is tuple:
             return f"written as [[{at.path}]], in double brackets, once for each"
         return f"a table, written as [{at.path}]"
@@ -173,17 +184,17 @@ def _right(at: _Place) -> str:
 def _unknown(key: str, at: _Place) -> str:
     """What to do about a key that its table does not have."""
     if at.table is None:
-        return "is no key of a chamber file"
+        return f"is no key of a {at.file}"
     known = [field.alias or name for name, field in at.table.model_fields.items()]
-    if at.table is ChamberSettings:
+    if at.is_top:
         inside = [
             f"[{field.alias or name}]"
-            for name, field in ChamberSettings.model_fields.items()
+            for name, field in at.root.model_fields.items()
             if any(key in table.model_fields for table in members(field.annotation).values())
         ]
         if inside:
             return f"stands outside every table; it belongs under {' or '.join(inside)}"
-        return f"is no table of a chamber file{did_you_mean(key, known)}; there are {listed(known)}"
+        return f"is no table of a {at.file}{did_you_mean(key, known)}; there are {listed(known)}"
     owner = f'driver "{at.driver}"' if at.driver else "this table"
     near = did_you_mean(key, known)
     return f"is no key of {owner}{near}; there are {listed(known)}"

@@ -164,13 +164,16 @@ def members(annotation: Any) -> dict[str, type[BaseModel]]:
     return {"": inner} if isinstance(inner, type) and issubclass(inner, BaseModel) else {}
 
 
-def settings_table() -> tuple[Setting, ...]:
-    """Every setting of the chamber file, in the order of its tables."""
+def settings_table(root: type[BaseModel] = ChamberSettings) -> tuple[Setting, ...]:
+    """Every setting of the chamber file, or of another, in the order of its tables."""
     settings: dict[tuple[str, str, str], Setting] = {}
     drivers: dict[tuple[str, str, str], list[str]] = {}
-    for name, field in ChamberSettings.model_fields.items():
+    for name, field in root.model_fields.items():
         table = field.alias or name
         tables = members(field.annotation)
+        if not tables:
+            setting = _setting(table, field)
+            settings[setting.key, setting.takes, setting.meaning] = setting
         for driver, model in tables.items():
             for key, each in model.model_fields.items():
                 setting = _setting(f"{table}.{key}", each)

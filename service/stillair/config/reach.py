@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Protocol
 
 from pydantic import Field, SecretStr, Strict, ValidationInfo, field_validator
 
@@ -184,6 +184,25 @@ class MqttTable(Login):
         default_factory=lambda data: 8883 if data.get("tls") else 1883,
         description="The broker's port.",
     )
+
+
+class Reaches(Protocol):
+    """Settings that say how people are reached, of a chamber or of a hall."""
+
+    @property
+    def key(self) -> str: ...
+    @property
+    def timezone(self) -> str | None: ...
+    @property
+    def people(self) -> tuple[PersonTable, ...]: ...
+    @property
+    def mail(self) -> MailTable | None: ...
+    @property
+    def mqtt(self) -> MqttTable | None: ...
+    @property
+    def webhook(self) -> WebhookTable | None: ...
+    @property
+    def push(self) -> PushTable: ...
 
 
 class PageTable(Table):

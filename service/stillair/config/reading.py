@@ -155,14 +155,17 @@ def parsed_text(text: str, source: str) -> dict[str, Any]:
     return _parsed(text, source)
 
 
-def text_of(path: Path) -> str:
-    """A chamber file's text, of a regular file and within bounds; or `SettingsError`."""
+def text_of(path: Path, of: str = "chamber file") -> str:
+    """The text of a chamber file, or of another; of a regular file and within bounds.
+
+    Raises `SettingsError`.
+    """
     source = str(path)
     try:
         mode = path.stat().st_mode
         if not stat.S_ISREG(mode):  # a pipe or a device could block or never end
             what = "a folder" if stat.S_ISDIR(mode) else "no file"
-            raise SettingsError(source, (f"is {what}; name a chamber file",))
+            raise SettingsError(source, (f"is {what}; name a {of}",))
         with path.open("rb") as file:
             content = file.read(FILE_BYTES + 1)
     except OSError as error:

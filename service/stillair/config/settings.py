@@ -209,6 +209,10 @@ class ChamberSettings(Table):
         return chamber_key(self.chamber.name)
 
     @property
+    def timezone(self) -> str | None:
+        return self.chamber.timezone
+
+    @property
     def combustible(self) -> bool:
         """True when any part of the enclosure burns."""
         return self.chamber.combustible

@@ -75,13 +75,11 @@ def table_for(route: str) -> str | None:
 
 def faults_between_tables(raw: Row, *, sensors_needed: bool, context: FileContext) -> Iterator[str]:
     """Every breach of a rule between tables, one sentence each."""
-    sensors, particles, contacts, people = (
-        list(rows(raw, name)) for name in ("sensor", "particles", "contact", "person")
+    sensors, particles, contacts = (
+        list(rows(raw, name)) for name in ("sensor", "particles", "contact")
     )
     yield from _same_names("sensor", sensors)
     yield from _same_names("contact", contacts)
-    yield from _same_names("person", people)
-    yield from _same_accounts(people)
     # Who has shown smoke is known by the name alone, whatever it is.
     for fault in _same_names("particle sensor", [*sensors, *contacts, *particles]):
         if fault.startswith("particles["):
@@ -98,6 +96,14 @@ def faults_between_tables(raw: Row, *, sensors_needed: bool, context: FileContex
         for path, row in (*sensors, *contacts):
             if row.get("driver") == "mqtt":
                 yield f'{path}.driver = "mqtt": needs a table [mqtt] that names the broker'
+    yield from faults_of_people(raw, context)
+
+
+def faults_of_people(raw: Row, context: FileContext) -> Iterator[str]:
+    """Every breach of a rule between people and the ways to them."""
+    people = list(rows(raw, "person"))
+    yield from _same_names("person", people)
+    yield from _same_accounts(people)
     for path, row in people:
         yield from _unserved(raw, path, _list(row.get("routes")), context)
 

@@ -114,6 +114,11 @@ class Publisher:
         return self._stopping.is_set() or self._thread.ident is None or self._thread.is_alive()
 
     @property
+    def is_connected(self) -> bool:
+        """Whether the broker takes what is said of the present: a hall can tell people of it."""
+        return self._why == ""
+
+    @property
     def ails(self) -> str | None:
         """Why nothing is taken just now; "" while all is well, None before the first try."""
         if self._why != "":

@@ -16,6 +16,7 @@ from stillair.alerts.topic import TopicRoute
 from stillair.clock import Clock
 from stillair.config import ChamberSettings
 from stillair.config.company import HeartbeatTable, NeighbourTable
+from stillair.config.hall_file import HallSettings
 from stillair.errors import DeliveryError
 from stillair.hall.publisher import Publisher
 from stillair.model import Kind, Trouble
@@ -84,7 +85,7 @@ class Company:
 
 
 def heartbeat_of(
-    settings: ChamberSettings,
+    settings: ChamberSettings | HallSettings,
     clock: Clock,
     *,
     watching: Callable[[], bool],

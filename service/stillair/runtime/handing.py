@@ -34,8 +34,11 @@ class Handing:
     message that it is given here and finds in the outbox as well.
     """
 
-    def __init__(self, now_s: Callable[[], float]) -> None:
+    def __init__(
+        self, now_s: Callable[[], float], at_once: Callable[[Message], bool] = presses
+    ) -> None:
         self._now_s = now_s
+        self._at_once = at_once
         self._lock = threading.RLock()  # `put` may tell within `take` what it had to drop
         self._unkept: dict[str, tuple[float, Message]] = {}  # messages not known to be stored
 
@@ -49,7 +52,7 @@ class Handing:
         """Have it kept, and what presses sent meanwhile."""
         put_s = self._now_s()
         messages = list(_messages(outcome, timeline))
-        if pressing := [message for message in messages if presses(message)]:
+        if pressing := [message for message in messages if self._at_once(message)]:
             hand(pressing)
         # Together: `late` takes an empty queue as a sign that all of these are kept.
         with self._lock:

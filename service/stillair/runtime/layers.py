@@ -11,6 +11,7 @@ from stillair.errors import CommandRefused, InputError, Refusal
 from stillair.late import Late
 from stillair.runtime.kept_weather import rests_on
 from stillair.runtime.marks import air_sensors, sensor_marks
+from stillair.runtime.past import Past
 from stillair.runtime.service import Service
 from stillair.storage.items import Item
 
@@ -23,7 +24,7 @@ else:
     weathering = Late("stillair.runtime.weathering")
 
 
-def job_time_s(service: Service, job: str) -> float:
+def job_time_s(service: Past, job: str) -> float:
     """Now, by the clock of the job's chamber: one that is played is at another time."""
     return service.chamber_time_s(job.rpartition("-")[0])
 

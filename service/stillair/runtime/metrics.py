@@ -23,6 +23,7 @@ from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, genera
 from prometheus_client.registry import Collector
 
 from stillair import __version__
+from stillair.alerts.courier import Courier
 from stillair.model import (
     AlarmState,
     Annunciation,
@@ -113,10 +114,11 @@ def _service(of: Service) -> Iterator[Metric]:
     if (board := of.setting_up.board) is not None and not board.disk.error:
         free.add_metric([], board.disk.free_bytes)
     yield free
-    yield from _messages(of)
+    yield from messages(of.courier)
 
 
-def _messages(of: Service) -> Iterator[Metric]:
+def messages(of: Courier) -> Iterator[Metric]:
+    """What has become of messages to people, by kind of route."""
     by = ("scheme",)
     waiting = GaugeMetricFamily(
         "stillair_messages_waiting", "Messages to people not sent yet, by kind of route.", labels=by
@@ -132,7 +134,7 @@ def _messages(of: Service) -> Iterator[Metric]:
         "Tries that came to nothing since the start; most are tried again.",
         labels=by,
     )
-    for scheme, counts in of.courier.tray.counts().items():
+    for scheme, counts in of.tray.counts().items():
         waiting.add_metric([scheme], counts.waiting)
         sent.add_metric([scheme], counts.sent)
         failed.add_metric([scheme], counts.failed)

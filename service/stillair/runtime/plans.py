@@ -51,7 +51,7 @@ def watch_plan(settings: ChamberSettings) -> WatchPlan:
         particles=tuple(p.name for p in settings.particles),
         camera=settings.camera is not None,
         still_after_s=60.0 * settings.camera.still_after_min if settings.camera else STILL_AFTER_S,
-        people=tuple(_person(p, settings) for p in settings.people),
+        people=tuple(person_of(p, settings.timezone) for p in settings.people),
         stop=stop_plan(settings),
         mark=_MARKS[settings.family.value],
         box=box_mark(settings),
@@ -125,10 +125,10 @@ def vision_plan(of: CameraTable | None) -> VisionPlan:
     )
 
 
-def _person(of: PersonTable, settings: ChamberSettings) -> Person:
+def person_of(of: PersonTable, zone: str | None) -> Person:
+    """Somebody to be told, as the rules have them; `zone` is that of their quiet hours."""
     quiet = None
     if of.quiet_hours is not None:
-        zone = settings.chamber.timezone
         quiet = QuietHours(*day_stretch(of.quiet_hours), ZoneInfo(zone) if zone else None)
     after_s = None if of.after_min is None else 60.0 * of.after_min
     routes = tuple(public_form(route, of.name) for route in of.routes)

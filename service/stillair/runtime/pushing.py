@@ -14,14 +14,14 @@ from stillair.alerts.push import NONE_JOINED, SCHEME, PushRoute, PushSettings
 from stillair.alerts.sealing import KEY_FILE, SenderKey
 from stillair.alerts.telephones import FILE_NAME, Telephone, Telephones
 from stillair.clock import Clock
-from stillair.config import ChamberSettings
+from stillair.config.reach import Reaches
 from stillair.errors import StoreError
 from stillair.runtime.found import Found, State
 
 TRY_IT = "send it a trial on the page Telephones, now and then"
 
 
-def push_route(chambers: Sequence[ChamberSettings], folder: Path, clock: Clock) -> PushRoute:
+def push_route(chambers: Sequence[Reaches], folder: Path, clock: Clock) -> PushRoute:
     """The route to all telephones that are kept in the data directory."""
     if people(chambers):  # danger goes this way: nothing of it is loaded only then
         posting.ready()
@@ -41,7 +41,7 @@ def push_route(chambers: Sequence[ChamberSettings], folder: Path, clock: Clock) 
     )
 
 
-def people(chambers: Iterable[ChamberSettings]) -> tuple[str, ...]:
+def people(chambers: Iterable[Reaches]) -> tuple[str, ...]:
     """Whose telephones may join: everybody with a route "webpush:" in a chamber file."""
     return tuple(
         dict.fromkeys(
@@ -53,7 +53,7 @@ def people(chambers: Iterable[ChamberSettings]) -> tuple[str, ...]:
     )
 
 
-def found(settings: ChamberSettings, telephones: Telephones, prefix: str) -> Iterator[Found]:
+def found(settings: Reaches, telephones: Telephones, prefix: str) -> Iterator[Found]:
     """Of each person who is to be reached by telephone, whether one has joined."""
     for person in people([settings]):
         thing = f"{prefix}telephones of {person}"

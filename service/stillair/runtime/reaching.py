@@ -17,8 +17,7 @@ from stillair.alerts.addresses import RouteKind, public_form, route_kind
 from stillair.alerts.routes import Message, Route
 from stillair.alerts.topic import BrokerSettings, TopicRoute
 from stillair.alerts.webhook import WebhookRoute
-from stillair.config import ChamberSettings
-from stillair.config.reach import MailTable, MqttTable
+from stillair.config.reach import MailTable, MqttTable, Reaches
 from stillair.errors import DeliveryError
 from stillair.late import Late
 from stillair.runtime.found import ON_SILENT, ROUTE_REMEDY, Found, State
@@ -75,7 +74,7 @@ class AddressedRoute:
 
 
 def routes_of(
-    chambers: Sequence[ChamberSettings],
+    chambers: Sequence[Reaches],
     *,
     picture: Picture,
     wall: Callable[[], datetime],
@@ -105,7 +104,7 @@ def routes_of(
     }
 
 
-def addresses(settings: ChamberSettings) -> Iterator[tuple[str, str, RouteKind]]:
+def addresses(settings: Reaches) -> Iterator[tuple[str, str, RouteKind]]:
     """Each person's addresses, in their order, with their kind."""
     for person in settings.people:
         for address in person.routes:
@@ -131,7 +130,7 @@ class Trial:
             return Found(thing, State.UNFIT, error.reason, error.remedy or self.remedy)
 
 
-def trials_of(settings: ChamberSettings) -> tuple[Trial, ...]:
+def trials_of(settings: Reaches) -> tuple[Trial, ...]:
     """What of a chamber's ways to reach people can be tried, each server once."""
     make = _Maker(lambda _alarm: None, lambda: datetime.now(UTC), None)
     by_kind: dict[RouteKind, dict[str, None]] = {kind: {} for kind in RouteKind}
@@ -153,7 +152,7 @@ def trials_of(settings: ChamberSettings) -> tuple[Trial, ...]:
     return tuple(trials)
 
 
-def listed(settings: ChamberSettings, prefix: str) -> Iterator[Found]:
+def listed(settings: Reaches, prefix: str) -> Iterator[Found]:
     """Each person's routes, in their order, and what a silent telephone makes of them."""
     things: dict[str, RouteKind] = {}
     for person, address, kind in addresses(settings):
@@ -179,7 +178,7 @@ class _Maker:
         self._brokers: dict[BrokerSettings, TopicRoute] = {}
         self._messengers: dict[str, Route] = {}
 
-    def route(self, settings: ChamberSettings, address: str, kind: RouteKind) -> Route:
+    def route(self, settings: Reaches, address: str, kind: RouteKind) -> Route:
         match kind:
             case RouteKind.MAIL:
                 return self.mail(settings)
@@ -190,18 +189,18 @@ class _Maker:
             case _:
                 return self.messenger(address)
 
-    def mail(self, settings: ChamberSettings) -> mail.MailRoute:
+    def mail(self, settings: Reaches) -> mail.MailRoute:
         assert settings.mail is not None, "the settings were checked: mail needs [mail]"
-        server = mail_settings(settings.mail, settings.chamber.timezone)
+        server = mail_settings(settings.mail, settings.timezone)
         route = mail.MailRoute(server, picture=self._picture, link_ends=self._link_ends)
         return self._servers.setdefault(server, route)
 
-    def topic(self, settings: ChamberSettings) -> TopicRoute:
+    def topic(self, settings: Reaches) -> TopicRoute:
         assert settings.mqtt is not None, "the settings were checked: topics need [mqtt]"
         broker = broker_settings(settings.mqtt)
         return self._brokers.setdefault(broker, TopicRoute(broker))
 
-    def webhook(self, settings: ChamberSettings, address: str) -> WebhookRoute:
+    def webhook(self, settings: Reaches, address: str) -> WebhookRoute:
         of = settings.webhook
         assert of is not None and of.secret is not None, "the settings were checked"
         return WebhookRoute(address, of.secret.get_secret_value(), wall=self._wall)

@@ -18,7 +18,7 @@ from stillair.runtime.connections import ALL_CONNECTIONS, Connection
 from stillair.runtime.greeting import Greetings
 from stillair.runtime.identity import IdentityKeeper
 from stillair.runtime.manager import ServiceManager
-from stillair.runtime.service import Service
+from stillair.runtime.past import Past
 
 log = logging.getLogger(__name__)
 
@@ -110,7 +110,7 @@ class ProxiedConnection(Connection):
 
 async def serve(
     app: ASGIApp,
-    service: Service,
+    service: Past,
     listener: socket.socket,
     *,
     ready: Callable[[], None],
@@ -158,9 +158,7 @@ async def serve(
 
     server = Server(config, ready=started, goodbye=goodbye)
     work: dict[str, Callable[[], Awaitable[None]]] = {
-        "courier": service.run_courier,
-        "work on earlier jobs": service.run_looking_back,
-        "reading of toolpaths": service.toolpaths.run,
+        **service.work(),
         "watchdog": partial(manager.feed_watchdog, service.on_time),
     }
     tasks = [

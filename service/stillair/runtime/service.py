@@ -8,29 +8,25 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
 from stillair import __version__
-from stillair.alerts.courier import Courier
-from stillair.alerts.push import PushRoute
 from stillair.clock import Clock
 from stillair.config.materials import weakest
 from stillair.errors import CommandRefused, Refusal, StillairError, StoreError
 from stillair.model import Command, Job, Outcome, Timeline
-from stillair.runtime import lines, tested
+from stillair.runtime import lines, pushing, tested
 from stillair.runtime.alarm_tests import AlarmTests
 from stillair.runtime.answering import Answering
 from stillair.runtime.chamber import Chamber
 from stillair.runtime.clips import Clips
 from stillair.runtime.elsewhere import Elsewhere
 from stillair.runtime.erasing import Erasing
-from stillair.runtime.feed import LiveFeed
 from stillair.runtime.handing import Handing
-from stillair.runtime.heights import Heights
 from stillair.runtime.job_file_sending import JobFiles
 from stillair.runtime.judging import Judging
 from stillair.runtime.keeping import ArchiveLoop
@@ -40,18 +36,17 @@ from stillair.runtime.looking_back import LookingBack
 from stillair.runtime.marks import air_sensors, air_told
 from stillair.runtime.moving import Moving
 from stillair.runtime.now import chamber_now
+from stillair.runtime.past import Past
 from stillair.runtime.pausing import Pausing
 from stillair.runtime.photographs import Photographs
 from stillair.runtime.pictures import Pictures
 from stillair.runtime.plans import readings_plan
-from stillair.runtime.redacting import Places
-from stillair.runtime.schedule import Housekeeping
 from stillair.runtime.season_desk import SeasonDesk
 from stillair.runtime.setting_up import SettingUp
 from stillair.runtime.toolpaths import Toolpaths
 from stillair.runtime.troubles import Troubles
 from stillair.runtime.worker import Workshop
-from stillair.storage.history import History
+from stillair.storage.history import History, Page
 from stillair.storage.items import Item, alarm_item, label
 from stillair.storage.journal import Entry, Journal
 from stillair.storage.records import Parcel
@@ -62,7 +57,6 @@ log = logging.getLogger(__name__)
 
 STORED_S = 1.0  # how long an answer waits to be able to say "stored"
 ANSWER_S = 5.0  # a command is answered within one round of the loop; this bounds a defect
-HOUR_S = 3600.0
 READ_S = 30.0  # a chamber whose newest reading is older is marked as watched by itself
 ON_TIME_S = 5.0  # a loop that has not come round for so long is stuck
 SOUNDER_S = 5.0  # the same for a call of the sounder's or relay's output, which may not block
@@ -82,7 +76,7 @@ class NotAnsweredError(StillairError):
     """The loop of a chamber did not answer a command in time."""
 
 
-class Service:
+class Service(Past):
     """All chambers of this process; `wiring.build` puts it together.
 
     Its parts below work for it and tell what becomes of their work, so all are given before
@@ -97,9 +91,6 @@ class Service:
     judging: Judging
     pausing: Pausing
     erasing: Erasing
-    push: PushRoute
-    courier: Courier
-    housekeeping: Housekeeping
     workshop: Workshop
     weathers: KeptWeather
     job_files: JobFiles
@@ -110,7 +101,6 @@ class Service:
     alarm_tests: AlarmTests
     answering: Answering
     moving: Moving
-    places: Places
     season: SeasonDesk
 
     def __init__(
@@ -121,13 +111,10 @@ class Service:
         has_owner: Callable[[], bool],
         clock: Clock,
     ) -> None:
+        super().__init__(history)
         self._chambers: dict[str, Chamber] = {}
         self.journal = journal
-        self.history = history
         self.elsewhere = Elsewhere(history, self._chambers)
-        self.heights = Heights(history)
-        self.feed = LiveFeed(self.now)
-        self.last_seq = 0
         self._has_owner = has_owner
         self._clock = clock
         self.troubles = Troubles(self._chambers, clock)
@@ -168,13 +155,13 @@ class Service:
         self.history.close()
         self.journal.close()
 
-    async def run_courier(self) -> None:
-        """Bring messages to people until cancelled."""
-        await self.courier.run()
-
-    async def run_looking_back(self) -> None:
-        """Work out what is to be said of jobs that are over until cancelled."""
-        await self.looking_back.run()
+    def work(self) -> Mapping[str, Callable[[], Awaitable[None]]]:
+        """What goes on in the web server's loop until it is cancelled, by its name."""
+        return {
+            "courier": self.courier.run,
+            "work on earlier jobs": self.looking_back.run,
+            "reading of toolpaths": self.toolpaths.run,
+        }
 
     def chambers(self) -> tuple[Chamber, ...]:
         """All chambers of this process."""
@@ -268,9 +255,11 @@ class Service:
 
     def kept(self, entries: list[Entry]) -> None:
         """The journal has these now: tell the pages, and let the courier go."""
+        self.courier.wake()
+        if not entries:
+            return
         self.last_seq = max(self.last_seq, entries[-1].seq)
         self.feed.entries(tuple(entries))
-        self.courier.wake()
         self.looking_back.kept(entries)
 
     # --- what is asked ---------------------------------------------------------
@@ -341,13 +330,6 @@ class Service:
             items += [item for item in live.values() if self.history.alarm(str(item["id"])) is None]
         return items, page.next
 
-    def job(self, job: str) -> Item:
-        """One job. Raises `CommandRefused` (unknown)."""
-        item = self.history.job(job)
-        if item is None:
-            raise CommandRefused(Refusal.UNKNOWN, "There is no such job.")
-        return item
-
     def job_now(self, job: str) -> tuple[Job, Timeline]:
         """A job in its chamber's present time, and that. Raises `CommandRefused` (unknown)."""
         timeline = self._chambers[self._owner_of(job, "job")].labels.timeline()
@@ -380,19 +362,6 @@ class Service:
         camera = self._chambers[key].camera
         return camera is not None and camera.is_starting
 
-    def readings(
-        self, key: str, start_s: float | None, end_s: float | None, points: int
-    ) -> dict[str, Any]:
-        """Readings of a chamber in columns; the last hour where no stretch is given."""
-        if end_s is None:
-            chamber = self._chambers[key]
-            end_s = chamber.labels.timeline().epoch_s(chamber.clock.now_s())
-        if start_s is None:
-            start_s = end_s - HOUR_S
-        if start_s > end_s:  # of what is still to come
-            return {"time_s": [], "sensors": {}}
-        return self.history.readings(key, start_s, end_s, points)
-
     def chamber_time_s(self, key: str) -> float:
         """Now, by the clock of a chamber; of one that nobody watches here the machine's."""
         if (chamber := self._chambers.get(key)) is None:
@@ -419,19 +388,17 @@ class Service:
         timeline = chamber.labels.timeline()
         return {"time_s": [round(timeline.epoch_s(t_s), 3) for t_s in times_s], "sensors": sensors}
 
-    def job_readings(
-        self, job: str, start_s: float | None, end_s: float | None, points: int
-    ) -> dict[str, Any]:
-        """Readings from the job's start until it had cooled, or the part that is asked for."""
-        key = str(self.job(job)["chamber"])
-        begun_s, over_s = self.history.job_span(job)
-        if over_s is None:
-            over_s = self.chamber_time_s(key) + 1.0
-        start_s = max(begun_s, start_s) if start_s is not None else begun_s
-        end_s = min(over_s, end_s) if end_s is not None else over_s
-        if start_s > end_s:  # all of it before the job, or after
-            return {"time_s": [], "sensors": {}}
-        return self.history.job_readings(job, start_s, end_s, points)
+    def missed(self, last: int, limit: int) -> Page:
+        """What a page that was away has to be told of the ledger, after a number."""
+        return self.history.since(last, limit)
+
+    def toolpath_of(self, job: str) -> str | None:
+        """The id of the toolpath that a job follows."""
+        return self.toolpaths.of_job(job)
+
+    def with_telephones(self) -> tuple[str, ...]:
+        """Whose telephones may join."""
+        return pushing.people(chamber.settings for chamber in self._chambers.values())
 
     async def what_if(
         self,

@@ -44,6 +44,9 @@ def _of(telephones: Telephones, person: str) -> tuple[Telephone, ...]:
 def readiness(chamber: Chamber, mark: Mark) -> testing.Readiness:
     """Whether a chamber's alarms would reach people, as its last test has shown."""
     settings = chamber.settings
+    if not settings.people and settings.hall is not None:  # they stand in the hall's file
+        heard = chamber.company.hall is not None and chamber.company.hall.is_connected
+        return testing.Readiness(heard, testing.BY_HALL if heard else testing.NO_HALL)
     return testing.readiness(
         chamber.supervisor.view.alarm_test,
         now_s=chamber.clock.now_s(),

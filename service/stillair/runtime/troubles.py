@@ -52,6 +52,11 @@ class Troubles:
         """Whether something fails just now."""
         return bool(self._standing or self._ended)
 
+    def standing(self) -> dict[tuple[Kind, str], str]:
+        """What fails just now, by kind and subject, with the reason."""
+        with self._lock:
+            return dict(self._standing)
+
     def tell(self, kind: Kind, subject: str, active: bool, reason: str) -> None:
         """Something fails, or works again."""
         with self._lock:

@@ -120,6 +120,12 @@ def told(
     }
 
 
+def newest(connection: Connection, limit: int) -> list[NoticeRow]:
+    """The notices that were put in last, whatever has become of them; the oldest of them first."""
+    query = select(NoticeTable).order_by(col(NoticeTable.created_us).desc()).limit(limit)
+    return [read_notice(row) for row in connection.execute(query).mappings()][::-1]
+
+
 def waiting(connection: Connection, limit: int) -> list[NoticeRow]:
     """Notices neither sent nor given up: of each route in turn the most urgent, then the oldest.
 

@@ -52,8 +52,8 @@ class JournalWriter:
     journal, emergency
         Where outcomes go, and where they go when that fails.
     on_entries : callable
-        Takes the entries of what has just been kept, in order; called by the
-        writer's thread.
+        Takes the entries of what has just been kept, in order, none where that were messages
+        alone; called by the writer's thread.
     on_trouble : callable
         Takes True when the journal can't be written or doesn't answer, False
         when it can again and nothing waits any more; `reason` says why. Called
@@ -346,8 +346,7 @@ class JournalWriter:
             self._call(lambda: self._on_lost(lost))
             return
         entries = [entry for each in kept for entry in each]
-        if entries:
-            self._call(lambda: self._on_entries(entries))
+        self._call(lambda: self._on_entries(entries))
 
     def _label_anew(self) -> None:
         with self._wake:

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Path, Query
 from pydantic import BaseModel, Field
 
 from stillair.access.roles import Principal, Role, Scope
-from stillair.api.entry import TheService, Viewer, acting
+from stillair.api.entry import ThePast, TheService, Viewer, acting
 from stillair.api.problems import Problem
 from stillair.api.routers.jobs import MOST_SEQ
 from stillair.api.schemas import Done, Posted
@@ -110,7 +110,7 @@ class HeightsThen(BaseModel):
 
 
 @router.get("/{job}/heights")
-def columns(job: str, service: TheService, _: Viewer) -> Heights:
+def columns(job: str, service: ThePast, _: Viewer) -> Heights:
     """When the job's layers were built, or will be; columns in the order in which they are.
 
     `by` is "toolpath" where one is fitted to the job, "told" where heights are found
@@ -122,7 +122,7 @@ def columns(job: str, service: TheService, _: Viewer) -> Heights:
 @router.get("/{job}/heights/when")
 def when(
     job: str,
-    service: TheService,
+    service: ThePast,
     _: Viewer,
     height_mm: HeightMm = None,
     at: Moment | None = None,

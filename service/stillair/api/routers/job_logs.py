@@ -10,7 +10,7 @@ from fastapi import APIRouter, Path
 from pydantic import BaseModel, Field
 
 from stillair.access.roles import Principal
-from stillair.api.entry import TheService, Viewer, acting
+from stillair.api.entry import ThePast, TheService, Viewer, acting
 from stillair.api.problems import Problem
 from stillair.api.schemas import Done, Posted
 from stillair.jobs import log
@@ -98,7 +98,7 @@ class LogSaid(BaseModel):
 
 
 @router.get("/{job}/log")
-def one(job: str, service: TheService, _: Viewer) -> LogSaid:
+def one(job: str, service: ThePast, _: Viewer) -> LogSaid:
     """What is written down of a job, and who said what of it when."""
     service.job(job)
     logs = service.history.logs()

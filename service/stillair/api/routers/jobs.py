@@ -17,6 +17,7 @@ from stillair.api.entry import (
     ProgressTeller,
     Starter,
     TheAccess,
+    ThePast,
     TheService,
     Viewer,
     acting,
@@ -83,9 +84,17 @@ Points = Annotated[int, Query(ge=2, le=20_000, description="at most about so man
 
 
 @router.get("")
-def jobs(service: TheService, _: Viewer, after: After = 0, limit: Limit = 200) -> Listing:
-    """All jobs, newest last."""
-    return listing(service.history.jobs(after, limit))
+def jobs(
+    service: ThePast,
+    _: Viewer,
+    chamber: str | None = None,
+    newest: Annotated[bool, Query(description="the last `limit`, and no more")] = False,
+    after: After = 0,
+    limit: Limit = 200,
+) -> Listing:
+    """All jobs, or those of a chamber, newest last."""
+    key = service.kept_chamber(chamber) if chamber is not None else None
+    return listing(service.history.jobs(after, limit, chamber=key, last=newest))
 
 
 @router.post("", status_code=201)
@@ -121,12 +130,12 @@ async def start(new: NewJob, service: TheService, access: TheAccess, person: Sta
 
 
 @router.get("/{job}")
-def one(job: str, service: TheService, _: Viewer) -> dict[str, Any]:
+def one(job: str, service: ThePast, _: Viewer) -> dict[str, Any]:
     """One job, when it stood paused, and which toolpath it follows."""
     return {
         **service.job(job),
         "pauses": pause_items(service.history, job),
-        "toolpath": service.toolpaths.of_job(job),
+        "toolpath": service.toolpath_of(job),
     }
 
 
@@ -219,9 +228,7 @@ def erase(job: str, service: TheService, _: Eraser) -> Done:
 
 
 @router.get("/{job}/notes")
-def notes(
-    job: str, service: TheService, _: Viewer, after: After = 0, limit: Limit = 200
-) -> Listing:
+def notes(job: str, service: ThePast, _: Viewer, after: After = 0, limit: Limit = 200) -> Listing:
     """The job's notes, newest last."""
     service.job(job)
     return listing(service.history.entries(after, limit, "note", job=job))
@@ -230,7 +237,7 @@ def notes(
 @router.get("/{job}/readings")
 def readings(
     job: str,
-    service: TheService,
+    service: ThePast,
     _: Viewer,
     start: Annotated[Moment | None, Query(alias="from")] = None,
     to: Moment | None = None,
@@ -241,7 +248,7 @@ def readings(
 
 
 @router.get("/{job}/unlike")
-def unlike_others(job: str, service: TheService, _: Viewer) -> dict[str, Any]:
+def unlike_others(job: str, service: ThePast, _: Viewer) -> dict[str, Any]:
     """In what a job differs from the sound ones of its material, and flawed ones from sound ones.
 
     `unlike`: at most three figures in which this job lay outside of all sound ones. `many`: there
@@ -251,7 +258,7 @@ def unlike_others(job: str, service: TheService, _: Viewer) -> dict[str, Any]:
 
 
 @router.get("/{job}/stages")
-def job_stages(job: str, service: TheService, _: Viewer) -> dict[str, Any]:
+def job_stages(job: str, service: ThePast, _: Viewer) -> dict[str, Any]:
     """What the job was at when, and when its camera was paused.
 
     `stages` follow each other without a gap: "warming", "soaking", "building", "paused",

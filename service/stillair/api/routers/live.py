@@ -18,7 +18,7 @@ from fastapi.responses import EventSourceResponse
 from fastapi.sse import ServerSentEvent
 
 from stillair.access.roles import Role
-from stillair.api.entry import TheService, Viewer, caller, shown
+from stillair.api.entry import ThePast, Viewer, caller, shown
 from stillair.api.problems import Problem
 from stillair.storage.journal import Entry
 
@@ -28,7 +28,7 @@ CHECK_EVERY_S = 30.0  # how long a stream outlives the right to see it
 CATCH_UP = 500  # entries sent again after a break; beyond that a page asks anew
 
 
-async def a_place(service: TheService, _: Viewer) -> None:
+async def a_place(service: ThePast, _: Viewer) -> None:
     """Refuse who would be one too many, before the stream has begun. Raises `Problem` (503)."""
     if service.feed.full:
         raise Problem(
@@ -41,7 +41,7 @@ async def a_place(service: TheService, _: Viewer) -> None:
 @router.get("/live", response_class=EventSourceResponse, dependencies=[Depends(a_place)])
 async def live(
     request: Request,
-    service: TheService,
+    service: ThePast,
     person: Viewer,
     last_event_id: Annotated[str | None, Header()] = None,
 ) -> AsyncIterator[ServerSentEvent]:
@@ -57,7 +57,7 @@ async def live(
         seen = service.last_seq
         if last_event_id is not None:
             last = int(last_event_id[:18]) if last_event_id.isdecimal() else seen + 1
-            missed = await run_in_threadpool(service.history.since, last, CATCH_UP)
+            missed = await run_in_threadpool(service.missed, last, CATCH_UP)
             if missed.next is not None or last > seen:
                 yield ServerSentEvent(event="reset", id=str(seen), data={"reason": "too long away"})
             else:

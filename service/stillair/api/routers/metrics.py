@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from fastapi import APIRouter, Response
 
 from stillair.api.entry import Viewer
-from stillair.runtime.metrics import CONTENT_TYPE, Metrics
-from stillair.runtime.service import Service
+from stillair.runtime.metrics import CONTENT_TYPE
 
 FORM = CONTENT_TYPE.partition(";")[0]
 
 
-def router(service: Service) -> APIRouter:
-    """The one operation that tells of this service."""
+def router(text: Callable[[], bytes]) -> APIRouter:
+    """The one operation that tells of this service, by what makes its text."""
     found = APIRouter(tags=["watching"])
-    metrics = Metrics(service)
 
     @found.get(
         "/metrics",
@@ -23,6 +23,6 @@ def router(service: Service) -> APIRouter:
     )
     def tell(_: Viewer) -> Response:
         """How the service and its chambers are, as OpenMetrics text 1.0."""
-        return Response(metrics.text(), media_type=CONTENT_TYPE)
+        return Response(text(), media_type=CONTENT_TYPE)
 
     return found

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 
-from stillair.api.entry import NamedOwner, Owner, TheAccess, TheService
+from stillair.api.entry import NamedOwner, Owner, TheAccess, ThePast
 from stillair.api.routers.jobs import MOST_SEQ, Limit
 from stillair.api.schemas import Done, Listing, MadeToken, Named, NewPerson, NewToken, OtherRole
 from stillair.storage.items import label
@@ -74,7 +74,7 @@ def tokens(access: TheAccess, _: Owner) -> Listing:
 
 
 @router.post("/tokens", status_code=201)
-def token(new: NewToken, service: TheService, access: TheAccess, by: NamedOwner) -> MadeToken:
+def token(new: NewToken, service: ThePast, access: TheAccess, by: NamedOwner) -> MadeToken:
     """Make a token; the answer is the only time that it is shown."""
     chamber = None if new.chamber is None else service.chamber(new.chamber)
     made = access.token_add(

@@ -9,7 +9,7 @@ from starlette.convertors import Convertor, register_url_convertor
 
 from stillair.access.roles import Principal, Role
 from stillair.alerts.telephones import telephone
-from stillair.api.entry import Operator, TheAccess, TheService, Viewer, acting
+from stillair.api.entry import Operator, TheAccess, ThePast, Viewer, acting
 from stillair.api.schemas import (
     Created,
     Done,
@@ -20,7 +20,6 @@ from stillair.api.schemas import (
     Tried,
 )
 from stillair.errors import CommandRefused, Refusal
-from stillair.runtime import pushing
 from stillair.storage.items import label
 
 
@@ -45,7 +44,7 @@ Trier = Annotated[Principal, acting("trial sent", Role.OPERATOR)]
 
 
 @router.get("")
-def telephones(service: TheService, _: Viewer) -> Joined:
+def telephones(service: ThePast, _: Viewer) -> Joined:
     """Those that have joined, the first first, and whose may join; never their addresses."""
     return Joined(
         items=[
@@ -59,24 +58,24 @@ def telephones(service: TheService, _: Viewer) -> Joined:
             )
             for each in service.push.telephones.all()
         ],
-        people=list(_people(service)),
+        people=list(service.with_telephones()),
     )
 
 
 @router.get("/key")
-def key(service: TheService, _: Viewer) -> SenderKey:
+def key(service: ThePast, _: Viewer) -> SenderKey:
     """What a telephone's browser is told of this service when it joins (RFC 8292, 3.2)."""
     return SenderKey(key=service.push.public_key())
 
 
 @router.post("", status_code=201)
-def join(new: NewTelephone, service: TheService, access: TheAccess, by: Operator) -> Created:
+def join(new: NewTelephone, service: ThePast, access: TheAccess, by: Operator) -> Created:
     """Take a telephone in; the same one again is harmless.
 
     409 for somebody without a route "webpush:", for an address to which nothing may be
     posted, and where there are too many.
     """
-    if new.person not in _people(service):
+    if new.person not in service.with_telephones():
         raise CommandRefused(
             Refusal.CONFLICT,
             f'{new.person} is not reached by telephone: the route "webpush:" has to stand among '
@@ -98,18 +97,14 @@ def join(new: NewTelephone, service: TheService, access: TheAccess, by: Operator
 
 
 @router.delete("/{telephone:telephone}")
-def remove(telephone: Id, service: TheService, _: Remover) -> Done:
+def remove(telephone: Id, service: ThePast, _: Remover) -> Done:
     """Write to it no more; harmless twice."""
     service.push.telephones.remove(telephone)
     return Done()
 
 
 @router.post("/{telephone:telephone}/trial")
-def trial(telephone: Id, service: TheService, _: Trier) -> Tried:
+def trial(telephone: Id, service: ThePast, _: Trier) -> Tried:
     """Send it a message that is marked as a trial, within ten seconds, and say what came of it."""
     taken, told = service.push.trial(telephone)
     return Tried(taken=taken, told=told)
-
-
-def _people(service: TheService) -> tuple[str, ...]:
-    return pushing.people(chamber.settings for chamber in service.chambers())

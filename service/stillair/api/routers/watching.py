@@ -12,7 +12,7 @@ from fastapi.concurrency import run_in_threadpool
 
 from stillair.access.roles import Principal, Role
 from stillair.api.description import ANYBODY
-from stillair.api.entry import TheService, Viewer, acting, shown
+from stillair.api.entry import ThePast, TheService, Viewer, acting, shown
 from stillair.api.problems import Problem
 from stillair.api.routers.jobs import After, Limit, Points
 from stillair.api.schemas import (
@@ -50,7 +50,7 @@ class Width(IntEnum):
 
 
 @router.get("/health", openapi_extra=ANYBODY)
-async def health(service: TheService) -> Health:
+async def health(service: ThePast) -> Health:
     """Whether the watch itself is whole; the one thing a stranger may ask."""
     return Health(status="ok" if service.is_whole() else "impaired")
 
@@ -75,7 +75,7 @@ def how_it_watches(service: TheService, request: Request, _: Viewer) -> WatchLin
 
 
 @router.get("/now")
-def now(service: TheService, person: Viewer) -> dict[str, Any]:
+def now(service: ThePast, person: Viewer) -> dict[str, Any]:
     """Everything that the first page shows; `seq` as the live stream would begin with it."""
     seq = service.last_seq
     return {**service.now(person.may(Role.OWNER)), "seq": seq}
@@ -83,7 +83,7 @@ def now(service: TheService, person: Viewer) -> dict[str, Any]:
 
 @router.get("/events")
 def events(
-    service: TheService,
+    service: ThePast,
     person: Viewer,
     job: str | None = None,
     kind: Kind | None = None,
@@ -103,7 +103,7 @@ def events(
 
 @router.get("/alarms")
 def alarms(
-    service: TheService,
+    service: ThePast,
     person: Viewer,
     chamber: str | None = None,
     standing: bool | None = None,
@@ -157,7 +157,7 @@ async def unshelve(alarm: str, service: TheService, person: Unshelver) -> Done:
 
 @router.get("/readings")
 def readings(
-    service: TheService,
+    service: ThePast,
     _: Viewer,
     chamber: str | None = None,
     start: Annotated[Moment | None, Query(alias="from")] = None,

@@ -1,0 +1,104 @@
+"""All chambers of a hall, one of them, and what can be done about them from afar."""
+
+from __future__ import annotations
+
+from http import HTTPStatus
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Path, Query, Request
+from pydantic import BaseModel, Field
+
+from stillair.access.roles import Principal, Role
+from stillair.api.entry import Operator, Viewer, acting, shown
+from stillair.api.problems import Problem
+from stillair.api.routers.jobs import MOST_SEQ
+from stillair.api.schemas import Done
+from stillair.runtime.hall_service import AT_THE_BOARD, HallService
+
+router = APIRouter(prefix="/api", tags=["hall"])
+
+
+async def hall(request: Request) -> HallService:
+    """The hall that this application shows."""
+    found: HallService = request.app.state.service
+    return found
+
+
+TheHall = Annotated[HallService, Depends(hall)]
+Key = Annotated[str, Path(max_length=160, description="BOARD.CHAMBER")]
+Acknowledger = Annotated[Principal, acting("alarm acknowledged from the hall")]
+Forgetter = Annotated[Principal, acting("chamber taken off the hall", Role.OWNER)]
+# What is done at a board, with all below it.
+BOARDS_OWN = (
+    "/jobs",
+    "/jobs/{rest:path}",
+    "/alarms/{rest:path}",
+    "/chambers/{rest:path}",
+    "/camera/{rest:path}",
+)
+
+
+class Rows(BaseModel):
+    """Chambers that changed; with `whole` these are all there are."""
+
+    revision: int = Field(description="what to ask on from")
+    whole: bool
+    items: list[dict[str, Any]]
+    gone: list[str] = Field(description="keys of those that were taken off")
+
+
+class Ordered(BaseModel):
+    """An order is on its way; what becomes of it, the chamber's own answer says."""
+
+    order: str
+
+
+@router.get("/hall")
+def chambers(
+    service: TheHall,
+    person: Viewer,
+    after: Annotated[int, Query(ge=0, le=8 * MOST_SEQ, description="a `revision`")] = 0,
+) -> Rows:
+    """One line for each chamber that has become another after a revision; without one, of all."""
+    return Rows(**shown(service, person, service.rows(after)))
+
+
+@router.get("/hall/{chamber}")
+def chamber(chamber: Key, service: TheHall, person: Viewer) -> dict[str, Any]:
+    """How a chamber is as far as its board has told: sensors, job, alarms, orders."""
+    found: dict[str, Any] = shown(service, person, service.one(chamber))
+    return found
+
+
+@router.delete("/hall/{chamber}")
+def forget(chamber: Key, service: TheHall, _: Forgetter) -> Done:
+    """Take a chamber off the page that is no more; its past stays. 409 while it is heard."""
+    service.forget(chamber)
+    return Done()
+
+
+@router.post("/alarms/{alarm}/acknowledge", status_code=HTTPStatus.ACCEPTED)
+def acknowledge(alarm: str, service: TheHall, person: Acknowledger) -> Ordered:
+    """Have its board note that somebody has seen an alarm; harmless twice."""
+    return Ordered(order=service.acknowledge(alarm, by=person.name))
+
+
+def elsewhere(_: Operator) -> None:
+    """What is done at a board is said there."""
+    raise Problem(HTTPStatus.CONFLICT, AT_THE_BOARD)
+
+
+def nothing(_: Viewer) -> None:
+    """What only a board has: pictures, films, toolpaths."""
+    raise Problem(HTTPStatus.NOT_FOUND, "There is no such thing in a hall.")
+
+
+for path in BOARDS_OWN:
+    router.add_api_route(
+        path,
+        elsewhere,
+        methods=["POST", "PATCH", "PUT", "DELETE"],
+        include_in_schema=False,
+        name=f"at the board {path}",
+    )
+    router.add_api_route(path, nothing, methods=["GET"], include_in_schema=False, name=path)

@@ -1,0 +1,366 @@
+"""All chambers of a hall as their boards have told them: bounded, pure, told the time.
+
+    topic, payload ──> Mirror.take ──> one chamber's state, with a new number
+                       Mirror.tick ──> who has not been heard for long is out of reach
+
+A chamber is known by the first message that can be understood. What can't, or says that it is of
+another chamber than its topic, costs only itself: it is counted, and shown as that chamber's.
+
+The alarms that a board has told of come one by one. `now` names all of them that stand, so that
+an alarm whose message was lost on its way is noticed, as is one that ended while nobody heard.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import OrderedDict
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, Final, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from stillair.hall.messages import (
+    ENDED,
+    SILENT,
+    STUCK,
+    ActedMessage,
+    Alarm,
+    AlarmMessage,
+    NowMessage,
+    State,
+    WatchMessage,
+)
+from stillair.hall.names import BOARD, KEY, in_hall
+
+MOST_CHAMBERS: Final = 4_000
+MOST_ALARMS: Final = 60  # of one chamber
+MOST_BYTES: Final = 64 * 2**20  # of all that is held, as it came
+LARGEST_BYTES: Final = {"watch": 4_096, "now": 32_768, "alarms": 16_384, "acted": 4_096}
+UNHEARD_S: Final = 60.0  # a board says how it is every ten seconds
+SETTLED_S: Final = 15.0  # an alarm that a later `now` doesn't name is over
+MISREAD_S: Final = 600.0  # for so long it is shown that something was not understood
+MOST_GONE: Final = 500  # chambers taken out, of which pages are told
+
+_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?(Z|[+-]\d\d:\d\d)")
+_MODELS: Final[dict[str, type[WatchMessage | NowMessage | AlarmMessage | ActedMessage]]] = {
+    "watch": WatchMessage,
+    "now": NowMessage,
+    "alarms": AlarmMessage,
+    "acted": ActedMessage,
+}
+M = TypeVar("M", bound=BaseModel)
+
+
+class Reach(StrEnum):
+    """Whether a chamber's board is heard."""
+
+    HEARD = "heard"
+    SILENT = "silent"  # its connection broke off
+    STUCK = "stuck"  # a loop of its watch doesn't come round
+    UNHEARD = "unheard"  # it says nothing, though its connection stands
+    ENDED = "ended"  # on purpose
+
+
+class Standing(StrEnum):
+    """How a chamber is, in the order in which people want to see them."""
+
+    DANGER = "danger"
+    ALARM = "alarm"
+    OUT_OF_REACH = "out_of_reach"
+    HEED = "heed"  # no alarm, and not calm either
+    BUILDING = "building"
+    CALM = "calm"
+    ENDED = "ended"
+
+
+@dataclass(slots=True)
+class Held:
+    """An alarm, and when it came."""
+
+    alarm: Alarm
+    heard_s: float
+    size: int
+
+
+@dataclass(slots=True)
+class Heard:
+    """One chamber as its board has told it; read by whoever shows it and tells of it."""
+
+    key: str
+    board: str
+    chamber: str
+    name: str = ""
+    simulated: bool = False
+    watch: State | None = None
+    watch_at: str | None = None
+    now: NowMessage | None = None
+    alarms: dict[str, Held] = field(default_factory=dict)
+    lacking: tuple[str, ...] = ()  # alarms that stand there and never came here
+    heard_s: float = 0.0  # the hall's own seconds
+    reach: Reach = Reach.HEARD
+    reach_s: float = 0.0  # since when it is so, the hall's own seconds
+    misread: int = 0
+    misread_why: str = ""
+    misread_s: float = -math.inf
+    revision: int = 0
+    sizes: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def standing(self) -> Standing:
+        """What it is sorted and filtered by."""
+        live = [held.alarm for held in self.alarms.values() if held.alarm.suppression == "none"]
+        if self.reach is Reach.ENDED:
+            live = []
+        tone = self.now.tone if self.now is not None and self.reach is not Reach.ENDED else ""
+        if tone == "danger" or any(alarm.signal_class == "alarm" for alarm in live):
+            return Standing.DANGER
+        if self.is_out_of_reach:
+            return Standing.OUT_OF_REACH
+        if self.reach is Reach.ENDED:
+            return Standing.ENDED
+        if tone in ("caution", "trouble") or live or self.lacking or self.now is None:
+            return Standing.ALARM
+        if not self.now.calm or not self.now.whole or self.misread:
+            return Standing.HEED
+        return Standing.BUILDING if self.now.job is not None else Standing.CALM
+
+    @property
+    def is_out_of_reach(self) -> bool:
+        """Whether nobody knows how it is, and nobody meant that."""
+        return self.reach in (Reach.SILENT, Reach.STUCK, Reach.UNHEARD)
+
+    @property
+    def last_at(self) -> str | None:
+        """When it last said how it was, by its own clock."""
+        return _instant(self.now.at) if self.now is not None else self.watch_at
+
+
+class Mirror:
+    """All chambers, by their keys. For one thread at a time.
+
+    `revision` grows with every change, and is the newest chamber's. It begins above all that an
+    earlier process can have come to (`begun`, say microseconds since the epoch), so that a page
+    that asks on from there gets everything.
+    """
+
+    def __init__(
+        self,
+        *,
+        begun: int = 0,
+        most_chambers: int = MOST_CHAMBERS,
+        most_bytes: int = MOST_BYTES,
+    ) -> None:
+        self.revision = begun
+        self.jobs = 0  # how often a job has begun, or become another one's state
+        self.strangers = 0  # messages of nobody that is known
+        self.refused = 0  # messages for which there was no room
+        self.chambers: dict[str, Heard] = {}
+        self.dropped: list[tuple[Heard, str]] = []  # alarms that are over; for who takes them out
+        self._gone: OrderedDict[str, int] = OrderedDict()
+        self._forgotten = begun  # the newest of those taken out that nobody can be told of any more
+        self._most_chambers = most_chambers
+        self._most_bytes = most_bytes
+        self._bytes = 0
+
+    # --- what comes ---------------------------------------------------------------------
+
+    def take(self, topic: str, payload: bytes, now_s: float) -> Heard | ActedMessage | None:
+        """Take a message; `topic` without the hall's prefix.
+
+        Gives the chamber that has become another, a board's answer to an order, or None.
+        """
+        parts = topic.split("/")
+        if len(parts) not in (3, 4) or not (BOARD.fullmatch(parts[0]) and KEY.fullmatch(parts[1])):
+            self.strangers += 1
+            return None
+        (board, chamber, kind), name = parts[:3], parts[3] if len(parts) == 4 else ""
+        if kind not in LARGEST_BYTES or (kind == "alarms") is not bool(name):
+            self.strangers += 1
+            return None
+        key = in_hall(board, chamber)
+        known = self.chambers.get(key)
+        if not payload:
+            return self._emptied(known, kind, name, now_s)
+        try:
+            return self._read(known, key, parts, payload, now_s)
+        except ValueError as error:
+            if known is None:
+                self.strangers += 1
+                return None
+            return self.misread(known, f"{kind}: {_why(error)}", now_s)
+
+    def misread(self, of: Heard, why: str, now_s: float, count: int = 1) -> Heard:
+        """Messages of a chamber could not be understood, here or where its past is taken."""
+        of.misread += count
+        of.misread_why, of.misread_s = why[:200], now_s
+        return self._changed(of)
+
+    def _read(
+        self, known: Heard | None, key: str, parts: list[str], payload: bytes, now_s: float
+    ) -> Heard | ActedMessage | None:
+        """Raises `ValueError` for what can't be understood."""
+        board, chamber, kind = parts[:3]
+        if len(payload) > LARGEST_BYTES[kind]:
+            raise ValueError(f"longer than {LARGEST_BYTES[kind]} bytes")
+        told = _MODELS[kind].model_validate_json(payload)
+        if (told.board, told.chamber) != (board, chamber):
+            raise ValueError("it says that it is of another chamber")
+        if isinstance(told, ActedMessage):
+            if known is not None:
+                self._heard(known, now_s)
+            return told
+        name = "/".join(parts[2:])
+        of = known or Heard(key, board, chamber, heard_s=now_s, reach_s=now_s)
+        has = of.sizes.get(name, 0)
+        is_full = known is None and len(self.chambers) >= self._most_chambers
+        if is_full or self._bytes + len(payload) - has > self._most_bytes:
+            self.refused += 1
+            return None
+        if isinstance(told, AlarmMessage):
+            if told.alarm.id != parts[3]:
+                raise ValueError("it says that it is another alarm")
+            if parts[3] not in of.alarms and len(of.alarms) >= MOST_ALARMS:
+                self.refused += 1
+                return None
+            of.alarms[parts[3]] = Held(told.alarm, now_s, len(payload))
+            of.lacking = tuple(each for each in of.lacking if each != parts[3])
+        elif isinstance(told, WatchMessage):
+            of.watch, of.watch_at = told.state, _instant(told.at)
+            of.name = told.name[:80]
+        elif isinstance(told, NowMessage):
+            self._take_now(of, finite(told), now_s)
+        of.simulated = told.simulated
+        self._bytes += len(payload) - has
+        of.sizes[name] = len(payload)
+        if known is None:
+            self.chambers[key] = of
+            self._gone.pop(key, None)
+        self._heard(of, now_s)
+        return self._changed(of)
+
+    def _take_now(self, of: Heard, told: NowMessage, now_s: float) -> None:
+        before = of.now
+        of.now, of.name = told, told.name[:80]
+        for name, held in list(of.alarms.items()):
+            if name not in told.standing and now_s - held.heard_s > SETTLED_S:
+                self._drop_alarm(of, name)
+        of.lacking = tuple(each for each in told.standing[:MOST_ALARMS] if each not in of.alarms)
+        if _job(before) != _job(told):
+            self.jobs += 1
+
+    def _emptied(self, known: Heard | None, kind: str, name: str, now_s: float) -> Heard | None:
+        """A retained message was taken away: an alarm is over, or a chamber is no more."""
+        if known is None:
+            return None
+        if kind == "alarms" and name in known.alarms:
+            self._drop_alarm(known, name)
+            self._heard(known, now_s)
+            return self._changed(known)
+        if kind == "watch":
+            self._forget(known)
+        return None
+
+    def _drop_alarm(self, of: Heard, name: str) -> None:
+        del of.alarms[name]
+        self.dropped.append((of, name))
+        self._bytes -= of.sizes.pop(f"alarms/{name}", 0)
+
+    def _forget(self, of: Heard) -> None:
+        del self.chambers[of.key]
+        self._bytes -= sum(of.sizes.values())
+        self.revision += 1
+        self._gone[of.key] = self.revision
+        while len(self._gone) > MOST_GONE:
+            _, self._forgotten = self._gone.popitem(last=False)
+
+    # --- who is heard -----------------------------------------------------------------------
+
+    def joined(self, now_s: float) -> None:
+        """The broker is there again: who says nothing now has a minute to do so."""
+        for of in self.chambers.values():
+            of.heard_s = now_s
+
+    def tick(self, now_s: float) -> list[Heard]:
+        """See who has not been heard for long; gives those that are another than before."""
+        changed = []
+        for of in self.chambers.values():
+            reach = self._reach(of, now_s)
+            old = of.misread and now_s - of.misread_s > MISREAD_S
+            if old:
+                of.misread = 0
+            if reach is not of.reach or old:
+                self._set_reach(of, reach, now_s)
+                changed.append(self._changed(of))
+        return changed
+
+    def _heard(self, of: Heard, now_s: float) -> None:
+        of.heard_s = now_s
+        self._set_reach(of, self._reach(of, now_s), now_s)
+
+    @staticmethod
+    def _reach(of: Heard, now_s: float) -> Reach:
+        if of.watch in (ENDED, SILENT, STUCK):
+            return Reach(of.watch)
+        return Reach.UNHEARD if now_s - of.heard_s > UNHEARD_S else Reach.HEARD
+
+    @staticmethod
+    def _set_reach(of: Heard, reach: Reach, now_s: float) -> None:
+        if reach is not of.reach:
+            of.reach, of.reach_s = reach, now_s
+
+    def _changed(self, of: Heard) -> Heard:
+        self.revision += 1
+        of.revision = self.revision
+        return of
+
+    # --- what is asked -------------------------------------------------------------------------
+
+    def since(self, revision: int) -> tuple[list[Heard], list[str], bool]:
+        """Chambers that changed after a revision, keys of those taken out; and whether that is all.
+
+        What isn't all there is to know of begins anew: then it is every chamber.
+        """
+        if not self._forgotten <= revision <= self.revision:
+            return list(self.chambers.values()), [], False
+        changed = [of for of in self.chambers.values() if of.revision > revision]
+        return changed, [key for key, at in self._gone.items() if at > revision], True
+
+    def lacking(self) -> Iterator[Heard]:
+        """Chambers of which what the broker has kept never came: alarms, whether it is watched."""
+        return (of for of in self.chambers.values() if of.lacking or of.watch is None)
+
+
+def finite(told: M) -> M:
+    """The same without numbers that are none: JSON has no word for them."""
+    update: dict[str, Any] = {}
+    for name, value in told:
+        if isinstance(value, float) and not math.isfinite(value):
+            update[name] = None
+        elif isinstance(value, BaseModel):
+            update[name] = finite(value)
+        elif isinstance(value, tuple):
+            update[name] = tuple(
+                finite(each) if isinstance(each, BaseModel) else each for each in value
+            )
+    return told.model_copy(update=update)
+
+
+def _instant(text: str | None) -> str | None:
+    """A label that can be read as an instant; None for anything else."""
+    return text if text is not None and _INSTANT.fullmatch(text) else None
+
+
+def _job(told: NowMessage | None) -> tuple[str, str] | None:
+    return (told.job.id, told.job.state) if told is not None and told.job is not None else None
+
+
+def _why(error: ValueError) -> str:
+    """What is wrong with a message, in few words and without what stood in it."""
+    if isinstance(error, ValidationError):
+        first = error.errors(include_url=False, include_input=False, include_context=False)[0]
+        where = ".".join(str(part) for part in first["loc"])[:60]
+        return f"{where or 'it'} is not as it has to be"
+    return str(error)

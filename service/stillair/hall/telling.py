@@ -1,0 +1,449 @@
+"""Who at a hall is told what of its chambers, when, and never twice: pure, told the time.
+
+    a chamber's alarms ──┐
+    chambers out of reach ──> Matter ──> Telling.consider ──> notices
+    what fails of the hall ─┘            Telling.tick ──> what is due by now
+
+Each matter is told after the same rules as on a board: by the ladder of people, urgent first,
+again while nobody has seen it, again where it gets more urgent, and when it is over to all who
+know of it. What was told stands in the outbox under keys that follow from matter, stage and
+route; `restored` takes it from there, so that neither a restart nor a message that the broker
+has kept tells anybody twice. Nothing is asked of a store here, nor waited for.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Final
+
+from stillair.alarms import figures
+from stillair.alarms.catalogue import CATALOGUE, AlarmRule, is_danger
+from stillair.alarms.entries import URGENCY
+from stillair.alarms.flood import Flood
+from stillair.alarms.reaching import Person, ladder, may_wake
+from stillair.alarms.wording import Stage
+from stillair.alarms.words import WORDS
+from stillair.hall.messages import Alarm
+from stillair.hall.mirror import UNHEARD_S, Heard, Reach
+from stillair.hall.names import in_hall
+from stillair.model import Annunciation, Kind, Notice, Priority
+
+OUT_OF_REACH_S: Final = 60.0  # a board that restarts is back by then
+GONE_S: Final = 90.0  # after a start all that stands has come by then
+MOST_MATTERS: Final = 20_000
+UNANSWERED: Final = "Nobody has said so far that they have seen it"
+ENDED_THERE: Final = "It is over, or was answered at the board"
+_NO_RULE: Final = AlarmRule()
+_UNSEEN: Final = frozenset(
+    {
+        Annunciation.UNACKNOWLEDGED.value,
+        Annunciation.RETURNED_UNACKNOWLEDGED.value,
+        Annunciation.LATCHED_UNACKNOWLEDGED.value,
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Matter:
+    """One thing of which people are told.
+
+    `title` heads each message of it, `text` says what and what to do; `chamber` and `name` are
+    whose it is. `hidden`: it stands, and nobody is to be told just now.
+    """
+
+    id: str
+    chamber: str
+    name: str
+    kind: Kind
+    priority: Priority
+    title: str
+    text: str
+    active: bool
+    seen: bool = False
+    hidden: bool = False
+    mark: str = ""
+    board: str = ""
+    says_over: bool = True
+    without: str = ""  # a route by which it can't be told
+    waits_s: float = 0.0  # nobody is told before
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One message of a matter that went into the outbox, as it stands there."""
+
+    matter: str
+    stage: str
+    person: str
+    route: str
+    priority: str
+    at: datetime
+
+
+@dataclass(slots=True)
+class _Story:
+    """A matter on its way through the people."""
+
+    matter: Matter
+    first_s: float
+    climb_s: float
+    round: int = 0  # how often it was over and came again
+    urgency: int = len(URGENCY)
+    reached: dict[str, str] = field(default_factory=dict)  # person by route
+    held: set[str] = field(default_factory=set)  # whose quiet hours keep it from them
+    say_s: float | None = None
+    stills: int = 0
+    restored: bool = False  # it stands in the outbox, and hasn't been heard of since the start
+
+
+class Telling:
+    """Say what there is to be said of all chambers of a hall, in messages.
+
+    Parameters
+    ----------
+    hall : str
+        What people call it.
+    people : sequence of Person
+    failing : callable
+        Gives the routes that don't work just now.
+    """
+
+    def __init__(
+        self,
+        *,
+        hall: str,
+        people: Sequence[Person],
+        failing: Callable[[], frozenset[str]] = frozenset,
+    ) -> None:
+        self._hall = hall
+        self.people = tuple(people)
+        self._failing = failing
+        self._flood = Flood()
+        self._stories: dict[str, _Story] = {}
+        self._rounds: dict[str, int] = {}
+        self._ending: list[tuple[_Story, str, str]] = []  # ends that quiet hours hold back
+        self._begun_s: float | None = None
+
+    def restored(self, told: Iterable[Told], now_s: float, at: datetime) -> None:
+        """Know what was told before a restart; the oldest first."""
+        for each in told:
+            if each.stage == Stage.OVER:
+                if self._stories.pop(each.matter, None) is not None:
+                    self._rounds[each.matter] = self._rounds.get(each.matter, 0) + 1
+                continue
+            story = self._stories.get(each.matter)
+            ago_s = max(0.0, (at - each.at).total_seconds())
+            if story is None:
+                matter = Matter(
+                    each.matter, "", self._hall, Kind.WATCH_GAP, Priority.HIGH, "", "", active=True
+                )
+                story = _Story(matter, now_s - ago_s, now_s - ago_s, restored=True)
+                story.round = self._rounds.get(each.matter, 0)
+                self._stories[each.matter] = story
+            story.reached[each.route] = each.person
+            story.urgency = min(story.urgency, URGENCY.get(_priority(each.priority), 0))
+            if each.stage == Stage.STILL:
+                story.stills += 1
+
+    # --- what is so ------------------------------------------------------------------------
+
+    def consider(self, matter: Matter, now_s: float, at: datetime) -> list[Notice]:
+        """Take a matter as it is now; gives what is to be sent. Harmless however often."""
+        story = self._stories.get(matter.id)
+        if not matter.active:
+            if story is None:
+                return []
+            del self._stories[matter.id]
+            if not story.restored:  # what it was is known better from before
+                known = story.matter
+                matter = replace(known, active=False, text=matter.text)
+            return self._over(story, matter, now_s, at)
+        if story is None:
+            if len(self._stories) >= MOST_MATTERS:
+                return []
+            story = _Story(matter, now_s, now_s, self._rounds.get(matter.id, 0))
+            self._stories[matter.id] = story
+        elif story.restored:
+            story.restored = False
+            gap_s = _rule(matter.kind).repeat_s
+            story.say_s = None if gap_s is None else now_s + gap_s
+        story.matter = matter
+        return self._due(story, now_s, at)
+
+    def tick(self, now_s: float, at: datetime) -> list[Notice]:
+        """Time passes: the next people are told, and what still stands is said again."""
+        if self._begun_s is None:
+            self._begun_s = now_s
+        notices: list[Notice] = []
+        for story in list(self._stories.values()):
+            if not story.restored:
+                notices += self._due(story, now_s, at)
+            elif now_s - self._begun_s > GONE_S:  # it ended while nobody listened here
+                del self._stories[story.matter.id]
+                gone = replace(story.matter, active=False, title="told before", text=ENDED_THERE)
+                notices += self._over(story, gone, now_s, at)
+        waiting, self._ending = self._ending, []
+        for story, person, route in waiting:
+            if self._sleeps(person, story.matter.kind, at):
+                self._ending.append((story, person, route))
+            else:
+                notices.append(self._notice(story, Stage.OVER, person, route, now_s))
+        notices += self._flood.due(now_s, chamber_name=self._hall, mark="")
+        return notices
+
+    def stands(self) -> Iterator[str]:
+        """Ids of all matters that are being told of."""
+        return iter(list(self._stories))
+
+    # --- to whom -----------------------------------------------------------------------------
+
+    def _due(self, story: _Story, now_s: float, at: datetime) -> list[Notice]:
+        matter, rule = story.matter, _rule(story.matter.kind)
+        waits_s = rule.page_alone_s if URGENCY[matter.priority] > URGENCY[Priority.HIGH] else 0.0
+        if (
+            matter.hidden
+            or not rule.messages
+            or now_s - story.first_s < max(waits_s, matter.waits_s)
+        ):
+            return []
+        to: list[tuple[Stage, str, str]] = []
+        urgency = URGENCY[matter.priority]
+        if story.reached and urgency < story.urgency:
+            to += [(Stage.CHANGED, name, route) for route, name in story.reached.items()]
+            if is_danger(matter.kind):
+                story.climb_s = now_s
+        elif story.say_s is not None and now_s >= story.say_s and not matter.seen:
+            story.stills += 1
+            to += [
+                (Stage.STILL, name, route)
+                for route, name in story.reached.items()
+                if not self._sleeps(name, matter.kind, at)
+            ]
+        if to:
+            story.say_s = self._again_s(story, rule, now_s)
+        if not matter.seen:
+            rungs = ladder(
+                self.people,
+                matter.kind,
+                matter.priority,
+                failing=self._failing(),
+                without=matter.without,
+            )
+            for rung in rungs:
+                if rung.route in story.reached or rung.after_s > now_s - story.climb_s:
+                    continue
+                if self._sleeps(rung.person.name, matter.kind, at):
+                    story.held.add(rung.route)
+                    continue
+                late = rung.route in story.held
+                to.append((Stage.STILL if late else Stage.RAISED, rung.person.name, rung.route))
+                story.held.discard(rung.route)
+                if not story.reached:
+                    story.say_s = self._again_s(story, rule, now_s)
+                story.reached[rung.route] = rung.person.name
+        if story.reached:
+            story.urgency = min(story.urgency, urgency)
+        return self._sent(story, to, now_s)
+
+    def _over(self, story: _Story, matter: Matter, now_s: float, at: datetime) -> list[Notice]:
+        story.matter = matter
+        self._rounds[matter.id] = story.round + 1
+        while len(self._rounds) > MOST_MATTERS:
+            self._rounds.pop(next(iter(self._rounds)))
+        if not (matter.says_over and _rule(matter.kind).messages):
+            return []
+        to: list[tuple[Stage, str, str]] = []
+        for route, name in story.reached.items():
+            if self._sleeps(name, matter.kind, at):
+                self._ending.append((story, name, route))
+            else:
+                to.append((Stage.OVER, name, route))
+        return self._sent(story, to, now_s)
+
+    def _sent(
+        self, story: _Story, to: Sequence[tuple[Stage, str, str]], now_s: float
+    ) -> list[Notice]:
+        notices = [self._notice(story, stage, name, route, now_s) for stage, name, route in to]
+        danger = may_wake(story.matter.kind)
+        if notices and self._flood.takes(notices, now_s, danger=danger):
+            return []
+        return notices
+
+    @staticmethod
+    def _again_s(story: _Story, rule: AlarmRule, now_s: float) -> float | None:
+        if rule.repeat_s is None:
+            return None
+        stood_s = now_s - story.first_s
+        return now_s + min(max(rule.repeat_s, stood_s), rule.longest_repeat_s)
+
+    def _sleeps(self, name: str, kind: Kind, at: datetime) -> bool:
+        """Whether quiet hours keep this from somebody just now."""
+        person = next((each for each in self.people if each.name == name), None)
+        if person is None or person.quiet is None or may_wake(kind):
+            return False
+        return person.quiet.holds(at)
+
+    def _notice(self, story: _Story, stage: Stage, person: str, route: str, now_s: float) -> Notice:
+        matter = story.matter
+        head = {
+            Stage.RAISED: matter.title,
+            Stage.CHANGED: f"Now: {figures.lower(matter.title)}",
+            Stage.STILL: f"Still: {figures.lower(matter.title)}",
+            Stage.OVER: f"Over: {figures.lower(matter.title)}",
+        }[stage]
+        start = f"{matter.mark}: " if matter.mark else ""
+        late = stage is not Stage.OVER and now_s - story.climb_s > 60.0 and not matter.seen
+        text = figures.joined(matter.text, UNANSWERED if late else "")
+        place = f"Chamber: {matter.name}\n" if matter.board else ""
+        place += f"Board: {matter.board}\n" if matter.board else ""
+        # A stage is told once a round and route, but for what still stands, and gets more urgent.
+        step = {Stage.STILL: story.stills, Stage.CHANGED: URGENCY[matter.priority]}.get(stage, 0)
+        mixed = hashlib.sha256(f"{matter.kind.value} {route}".encode("utf-8", "replace"))
+        key = f"{matter.id}:{stage.value}:{story.round}.{step}:{mixed.hexdigest()[:12]}"
+        return Notice(
+            key=key,
+            chamber=matter.chamber,
+            alarm=matter.id,
+            kind=matter.kind,
+            priority=matter.priority,
+            person=person,
+            route=route,
+            title=f"{start}{matter.name}: {head}",
+            text=f"{start}{text}\n\n{place}Hall: {self._hall}\n",
+            created_s=now_s,
+            stage=stage.value,
+        )
+
+
+# --- what there is to be told of ---------------------------------------------------------------
+
+
+def alarm_matter(of: Heard, alarm: Alarm | None, name: str) -> Matter:
+    """The matter of an alarm of a chamber; without the alarm, that it is over."""
+    key = f"{of.chamber}-"
+    own = name.removeprefix(key)
+    known = (of.board, _line(of.name, 80) or of.key)
+    mark = "Simulated" if of.simulated else ""
+    if alarm is None:
+        return Matter(
+            matter_id(of, name), of.key, known[1], Kind.WATCH_GAP, Priority.HIGH,
+            f"alarm {own}", ENDED_THERE, active=False, mark=mark, board=known[0],
+        )  # fmt: skip
+    kind, priority = _kind(alarm.kind), _priority(alarm.priority)
+    text = _line(alarm.text, 1000)
+    title = WORDS[kind].title if kind.value == alarm.kind else text.partition(". ")[0][:80]
+    return Matter(
+        id=matter_id(of, name),
+        chamber=of.key,
+        name=known[1],
+        kind=kind,
+        priority=priority,
+        title=title or "An alarm",
+        text=text or "The board says no more of it.",
+        active=alarm.condition,
+        seen=alarm.annunciation not in _UNSEEN,
+        # What follows from another is told with that.
+        hidden=(alarm.suppression != "none" or alarm.cause_alarm is not None)
+        and not is_danger(kind),
+        mark=mark,
+        board=known[0],
+        says_over=_rule(kind).says_over,
+    )
+
+
+def matter_id(of: Heard, alarm: str) -> str:
+    """How an alarm of a board is called in a hall."""
+    return in_hall(of.board, alarm)
+
+
+def reach_matter(of: Heard, now_s: float) -> Matter:
+    """The matter of a chamber's being out of reach."""
+    why = {
+        Reach.SILENT: "Its board broke off its connection",
+        Reach.UNHEARD: f"Its board has said nothing for {UNHEARD_S:g} s",
+        Reach.STUCK: "A part of the watch on its board no longer comes round",
+    }.get(of.reach, "Its board is heard again")
+    lasted = OUT_OF_REACH_S if of.reach is Reach.SILENT else 0.0
+    active = of.is_out_of_reach and now_s - of.reach_s >= lasted
+    danger = any(held.alarm.signal_class == "alarm" for held in of.alarms.values())
+    todo = (
+        "An alarm of danger stood there when it was last heard: go and look, or call for help"
+        if danger
+        else "What happens there isn't known here: see whether board, power and network are well"
+    )
+    return Matter(
+        id=f"reach {of.key}",
+        chamber=of.key,
+        name=_line(of.name, 80) or of.key,
+        kind=Kind.WATCH_GAP,
+        priority=Priority.HIGH,
+        title="Out of reach",
+        text=figures.joined(why, todo) if of.is_out_of_reach else f"{why}.",
+        active=active,
+        mark="Simulated" if of.simulated else "",
+        board=of.board,
+    )
+
+
+def misread_matter(of: Heard) -> Matter:
+    """The matter of a board's sending what nobody understands."""
+    return Matter(
+        id=f"misread {of.key}",
+        chamber=of.key,
+        name=_line(of.name, 80) or of.key,
+        kind=Kind.STORE_FAULT,
+        priority=Priority.HIGH if of.misread_why.startswith("alarms") else Priority.MEDIUM,
+        title="Not understood",
+        text=figures.joined(
+            f"Its board sends what the hall doesn't understand ({_line(of.misread_why, 120)})",
+            "What the hall shows of it may not be all: see whether both have the same version",
+        )
+        if of.misread
+        else "What its board sends is understood again.",
+        active=of.misread > 0,
+        mark="Simulated" if of.simulated else "",
+        board=of.board,
+    )
+
+
+def hall_matter(hall: str, subject: str, kind: Kind, reason: str, *, active: bool) -> Matter:
+    """The matter of something of the hall itself that fails, or works again."""
+    return Matter(
+        id=f"hall {subject}",
+        chamber="hall",
+        name=hall,
+        kind=kind,
+        priority=Priority.HIGH,
+        title=f"{subject[:1].upper()}{subject[1:]} fails",
+        text=figures.joined(figures.clause(reason, longest=300)) or "It fails.",
+        active=active,
+        without=subject if kind is Kind.DELIVERY_FAULT else "",
+    )
+
+
+def _rule(kind: Kind) -> AlarmRule:
+    return CATALOGUE.get(kind, _NO_RULE)
+
+
+def _kind(word: str) -> Kind:
+    """The kind that a board names; one that isn't known here yet is told as a gap of the watch."""
+    try:
+        return Kind(word)
+    except ValueError:
+        return Kind.WATCH_GAP
+
+
+def _priority(word: str) -> Priority:
+    try:
+        return Priority(word)
+    except ValueError:
+        return Priority.HIGH
+
+
+def _line(text: str, longest: int) -> str:
+    """On one line, without what can't be seen."""
+    plain = "".join(c if c.isprintable() else " " for c in text[: 2 * longest])
+    return " ".join(plain.split())[:longest]

@@ -1,0 +1,484 @@
+"""A hall as it runs: what boards say, whom that is told, and what pages are shown.
+
+    broker ──> Hearing ──> Mirror ──> pages
+                             └──> Telling ──> courier ──> a person
+                                     └──> journal (the outbox)
+    broker ──> Taking ──> PostgreSQL ──> History ──> pages
+
+No chamber is watched here. What is said to people waits for no store: it goes to the courier in
+the thread that heard it, and to the journal in the data directory beside that.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Awaitable, Callable, Iterable, Mapping
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from stillair import __version__
+from stillair.alerts.heartbeat import Heartbeat
+from stillair.alerts.routes import Due
+from stillair.clock import Clock
+from stillair.errors import CommandRefused, Refusal, StoreError
+from stillair.hall.hearing import Hearing
+from stillair.hall.messages import ActedMessage
+from stillair.hall.mirror import Heard, Mirror
+from stillair.hall.taking import Taking
+from stillair.hall.telling import (
+    Telling,
+    Told,
+    alarm_matter,
+    hall_matter,
+    misread_matter,
+    reach_matter,
+)
+from stillair.model import Kind, Notice, Outcome
+from stillair.runtime import hall_shown
+from stillair.runtime.hall_orders import Orders
+from stillair.runtime.handing import Handing
+from stillair.runtime.labels import Labels
+from stillair.runtime.past import Past
+from stillair.runtime.troubles import Troubles
+from stillair.storage import outbox
+from stillair.storage.history import History, Page
+from stillair.storage.items import Item, label
+from stillair.storage.journal import Journal
+from stillair.storage.records import Parcel
+from stillair.storage.writer import JournalWriter
+
+log = logging.getLogger(__name__)
+
+HALL = "hall"  # the chamber of what is the hall's own
+BROKER, STORE, OTHER = "broker", "database", "other hall"
+AT_THE_BOARD = "Say it at the board that watches this chamber."
+ON_TIME_S = 15.0
+COURIER_S = 60.0
+TOLD_AFTER_S = 60.0  # a broker or database that is started anew is back by then
+KNOWN_NOTICES = 20_000  # of the outbox, read at the start
+STOP_S = 0.5
+
+
+class HallService(Past):
+    """All of one hall; `hall_wiring.build` puts it together.
+
+    Its parts below work for it, so all are given before `start`.
+    """
+
+    writer: JournalWriter
+    hearing: Hearing
+    taking: Taking
+    orders: Orders
+    beat: Heartbeat | None
+
+    def __init__(
+        self,
+        *,
+        name: str,
+        broker: str,
+        mirror: Mirror,
+        telling: Telling,
+        journal: Journal,
+        history: History,
+        has_owner: Callable[[], bool],
+        people_with_telephones: tuple[str, ...],
+        clock: Clock,
+        labels: Labels,
+    ) -> None:
+        super().__init__(history)
+        self.name = name
+        self.broker = broker  # where it is, in words
+        self.base: str | None = None  # where telephones open the page
+        self.mirror = mirror
+        self.journal = journal
+        self.troubles = Troubles({}, clock)
+        self._telling = telling
+        self._has_owner = has_owner
+        self._telephones = people_with_telephones
+        self._clock = clock
+        self._labels = labels
+        self._handing = Handing(clock.now_s, at_once=lambda _: True)
+        self._lock = threading.RLock()  # mirror and telling, for one thread at a time
+        self._heard = False  # whether the broker lets us in
+        self._why = "it has not been reached so far"
+        self._lost_s = clock.now_s()
+        self._lost_at = label(clock.wall().timestamp())
+        self._since: dict[tuple[Kind, str], tuple[float, str]] = {}  # of what fails
+        self._takes = (False, "it was not opened yet")
+        self._told_reach: set[str] = set()
+        self._told_misread: set[str] = set()
+        self._faulty: dict[str, int] = {}  # messages of the past, by chamber, that were told of
+        self._beat_s = clock.now_s()
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="hall seconds", daemon=True)
+
+    # --- put together and run -----------------------------------------------------------------
+
+    def start(self) -> None:
+        """Begin to listen, to tell and to take."""
+        self.writer.recover()
+        self._know_told()
+        self.writer.start()
+        self.housekeeping.start()
+        self._thread.start()
+        self.hearing.start()
+        self.taking.start()
+        if self.beat is not None:
+            self.beat.start()
+
+    def stop(self) -> None:
+        """Send the viewers home, say goodbye to the boards, keep what waits."""
+        self.feed.close()
+        self.housekeeping.stop()
+        self._stopping.set()
+        if self.beat is not None:
+            self.beat.stop()
+        self.taking.stop()
+        self.hearing.stop()
+        if self._thread.ident is not None:
+            self._thread.join(STOP_S)
+        self.writer.stop()
+        self.history.close()
+        self.journal.close()
+
+    def work(self) -> Mapping[str, Callable[[], Awaitable[None]]]:
+        """What goes on in the web server's loop until it is cancelled, by its name."""
+        return {"courier": self.courier.run}
+
+    def on_time(self) -> bool:
+        """Whether all that a restart would cure is as it should be."""
+        return (
+            self._clock.now_s() - self._beat_s <= ON_TIME_S
+            and self.courier.on_time(COURIER_S)
+            and self.writer.alive
+            and self.housekeeping.alive
+            and self.hearing.alive
+            and self.hearing.on_time(COURIER_S)
+            and self.taking.alive
+        )
+
+    def is_whole(self) -> bool:
+        """Whether boards are heard, what they send is kept, and people can be told."""
+        return (
+            self.on_time()
+            and self._heard
+            and self._takes[0]
+            and self.writer.stored
+            and not self.troubles
+            and self.taking.on_time(COURIER_S)
+        )
+
+    def wall(self) -> datetime:
+        """The machine's wall clock."""
+        return self._clock.wall()
+
+    def _know_told(self) -> None:
+        """What was told before the start. A journal that can't be read costs a second message."""
+        at = self._clock.wall()
+        try:
+            with self.journal.transaction("what was told before can't be read") as connection:
+                rows = outbox.newest(connection, KNOWN_NOTICES)
+        except StoreError as error:
+            log.warning("some may be told again: %s", error)
+            return
+        told = [
+            Told(row.alarm, row.stage, row.person, row.route, row.priority, row.created_at)
+            for row in rows
+            if row.alarm is not None
+        ]
+        with self._lock:
+            self._telling.restored(told, self._clock.now_s(), at)
+            known = {matter.removeprefix("reach ") for matter in self._telling.stands()}
+            self._told_reach = known
+            self._told_misread = {
+                matter.removeprefix("misread ") for matter in self._telling.stands()
+            }
+
+    # --- what is heard ---------------------------------------------------------------------------
+
+    def heard(self, topic: str, payload: bytes) -> None:
+        """Take a message of a board; called by the thread that hears, and quick."""
+        now_s, at = self._clock.now_s(), self._clock.wall()
+        with self._lock:
+            told = self.mirror.take(topic, payload, now_s)
+            notices: list[Notice] = []
+            if isinstance(told, Heard):
+                kind, _, name = topic.split("/", 2)[2].partition("/")
+                if kind == "alarms" and (held := told.alarms.get(name)) is not None:
+                    matter = alarm_matter(told, held.alarm, name)
+                    notices += self._telling.consider(matter, now_s, at)
+                elif kind == "watch":
+                    notices += self._consider_reach(told, now_s, at)
+            notices += self._dropped(now_s, at)
+        if isinstance(told, ActedMessage):
+            self.orders.answered(told)
+        if notices:
+            self._send(notices, now_s)
+            self.feed.changed()
+
+    def connected(self, is_in: bool, why: str) -> None:
+        """The broker lets us in, or doesn't."""
+        now_s = self._clock.now_s()
+        with self._lock:
+            if is_in:
+                self.mirror.joined(now_s)
+            if self._heard and not is_in:
+                self._lost_s, self._lost_at = now_s, label(self._clock.wall().timestamp())
+            self._heard, self._why = is_in, why
+        self.troubles.tell(Kind.WATCH_GAP, BROKER, not is_in, why)
+        self._tell_store()
+        self.feed.changed()
+
+    def took(self, takes: bool, why: str) -> None:
+        """What boards send is being kept, or can't be just now."""
+        self.hearing.takes(takes)
+        self._takes = takes, why
+        self._tell_store()
+
+    def _tell_store(self) -> None:
+        """Without the broker nothing comes that could be kept, and that is trouble enough."""
+        takes, why = self._takes
+        fails = self._heard and not takes
+        self.troubles.tell(Kind.STORE_FAULT, STORE, fails, why if fails else "")
+
+    def link_for(self, due: Due) -> str | None:
+        """The page of a message's chamber, for who may sign in; None while nobody else opens it."""
+        if self.base is None:
+            return None
+        return f"{self.base}/" if due.chamber == HALL else f"{self.base}/#/chambers/{due.chamber}"
+
+    def lacking(self) -> list[Heard]:
+        """Chambers of which what the broker has kept never came."""
+        with self._lock:
+            return list(self.mirror.lacking())
+
+    def unwritable(self, parcel: Parcel) -> None:
+        """What was to be told will never be written: it goes out all the same."""
+        self.courier.hand(self._handing.never_kept(parcel))
+
+    def _dropped(self, now_s: float, at: datetime) -> list[Notice]:
+        """Alarms that are over."""
+        notices: list[Notice] = []
+        for of, name in self.mirror.dropped:
+            notices += self._telling.consider(alarm_matter(of, None, name), now_s, at)
+        self.mirror.dropped.clear()
+        return notices
+
+    def _consider_reach(self, of: Heard, now_s: float, at: datetime) -> list[Notice]:
+        matter = reach_matter(of, now_s)
+        if matter.active:
+            self._told_reach.add(of.key)
+        elif of.is_out_of_reach or of.key not in self._told_reach:
+            return []
+        else:
+            self._told_reach.discard(of.key)
+        return self._telling.consider(matter, now_s, at)
+
+    # --- each second ----------------------------------------------------------------------
+
+    def _run(self) -> None:
+        due_s = self._clock.now_s()
+        while not self._stopping.is_set():
+            try:
+                self.second()
+            except Exception:
+                log.exception("hall: a second")
+            self._beat_s = self._clock.now_s()
+            due_s = max(due_s + 1.0, self._beat_s)
+            self._clock.wait(due_s, self._stopping)
+
+    def second(self) -> None:
+        """See who is out of reach, what fails, and who has to be told by now."""
+        now_s, at = self._clock.now_s(), self._clock.wall()
+        self._labels.check()
+        self.writer.check()
+        other = self.hearing.other_hall
+        why = f"another hall ({other}) takes what boards send on the same topic"
+        self.troubles.tell(Kind.STORE_FAULT, OTHER, bool(other), why if other else "")
+        repaired = self.journal.repaired
+        self.troubles.tell(Kind.STORE_FAULT, "journal's file", bool(repaired), repaired or "")
+        self.troubles.push(self.push.repaired)
+        self._tell_store()
+        refused = self.mirror.refused
+        room = f"for {refused} messages of boards there was no room" if refused else ""
+        self.troubles.tell(Kind.STORE_FAULT, "room", bool(refused), room)
+        with self._lock:
+            notices: list[Notice] = []
+            if self._heard:  # else nobody is known, which is the broker's trouble
+                self.mirror.tick(now_s)
+                self._see_faults(now_s)
+                for of in self.mirror.chambers.values():
+                    if of.is_out_of_reach or of.key in self._told_reach:
+                        notices += self._consider_reach(of, now_s, at)
+                    if of.misread or of.key in self._told_misread:
+                        told = self._told_misread
+                        (told.add if of.misread else told.discard)(of.key)
+                        notices += self._telling.consider(misread_matter(of), now_s, at)
+            notices += self._dropped(now_s, at)
+            notices += self._own(now_s, at)
+            notices += self._telling.tick(now_s, at)
+        if notices:
+            self._send(notices, now_s)
+        if late := self._handing.late(self.writer):
+            self.courier.hand(late)
+        self.feed.changed()
+
+    def _see_faults(self, now_s: float) -> None:
+        """What of the past of a chamber nobody understood is shown as that chamber's."""
+        for key, fault in self.taking.faults.items():
+            new = fault.count - self._faulty.get(key, 0)
+            if new > 0 and (of := self.mirror.chambers.get(key)) is not None:
+                self._faulty[key] = fault.count
+                self.mirror.misread(of, fault.why, now_s, new)
+
+    def _own(self, now_s: float, at: datetime) -> list[Notice]:
+        """What fails of the hall itself, or works again."""
+        failing = self.troubles.standing()
+        notices: list[Notice] = []
+        for (kind, subject), _ in [each for each in self._since.items() if each[0] not in failing]:
+            del self._since[kind, subject]
+            over = hall_matter(self.name, subject, kind, "it works again", active=False)
+            notices += self._telling.consider(over, now_s, at)
+        for (kind, subject), reason in failing.items():
+            begun = (now_s, label(at.timestamp()))
+            begun_s, _ = self._since.setdefault((kind, subject), begun)
+            patient = TOLD_AFTER_S if subject in (BROKER, STORE) else 0.0
+            if now_s - begun_s >= patient:
+                matter = hall_matter(self.name, subject, kind, reason, active=True)
+                notices += self._telling.consider(matter, now_s, at)
+        return notices
+
+    def _send(self, notices: Iterable[Notice], now_s: float) -> None:
+        timeline = self._labels.timeline()
+        outcome = Outcome(HALL, now_s, notices=tuple(notices))
+        self._handing.take(outcome, timeline, self.writer, self.courier.hand)
+
+    # --- what is asked --------------------------------------------------------------------
+
+    def now(self, owner: bool = True) -> Item:
+        """How the hall is; of its chambers the numbers alone."""
+        with self._lock:
+            chambers = list(self.mirror.chambers.values())
+            hall: Item = {
+                "name": self.name,
+                "revision": self.mirror.revision,
+                "jobs": self.mirror.jobs,
+                "heard": self._heard,
+                "why": self._why if owner else "",
+                "lost_at": None if self._heard else self._lost_at,
+                "counts": hall_shown.counts(chambers),
+                "sounding": hall_shown.sounding(chambers) if self._heard else "silent",
+                "strangers": self.mirror.strangers,
+                "refused": self.mirror.refused,
+                "answers": self.orders.able,
+                "people": len(self._telling.people),
+            }
+            hall["troubles"] = self._troubles(owner)
+        return {
+            "version": __version__,
+            "at": label(self._clock.wall().timestamp()),
+            "simulated": False,
+            "stored": self.writer.stored,
+            "owner": self._has_owner(),
+            "seq": self.last_seq,
+            "alarm_test": None,
+            "chambers": [],
+            "elsewhere": {},
+            "hall": hall,
+        }
+
+    def _troubles(self, owner: bool) -> list[Any]:
+        now = (0.0, label(self._clock.wall().timestamp()))
+        told: list[Any] = [
+            {
+                "subject": subject,
+                "reason": reason,
+                "since_at": self._since.get((kind, subject), now)[1],
+            }
+            for (kind, subject), reason in self.troubles.standing().items()
+        ]
+        return told if owner else [self.places.shown(each) for each in told]
+
+    def rows(self, revision: int) -> Item:
+        """The chambers that changed after a revision."""
+        with self._lock:
+            changed, gone, only = self.mirror.since(revision)
+            return {
+                "revision": self.mirror.revision,
+                "whole": not only,
+                "items": [hall_shown.row(of) for of in changed],
+                "gone": [*gone],
+            }
+
+    def one(self, key: str) -> Item:
+        """All of one chamber. Raises `CommandRefused` (unknown)."""
+        with self._lock:
+            of = self._known(key)
+            return hall_shown.whole(of, self.orders.of(key))
+
+    def acknowledge(self, alarm: str, *, by: str) -> str:
+        """Have the board note that somebody has seen an alarm; gives the order's id.
+
+        Raises `CommandRefused`.
+        """
+        own = alarm.partition(".")[2]
+        with self._lock:
+            of = self.mirror.chambers.get(alarm.rpartition("-")[0])
+            if of is None or own not in of.alarms:
+                raise CommandRefused(Refusal.UNKNOWN, "There is no such alarm.")
+            of = replace(of)
+        return self.orders.acknowledge(of, own, by=by)
+
+    def forget(self, key: str) -> None:
+        """Take a chamber off the page that is no more. Raises `CommandRefused`."""
+        with self._lock:
+            of = self._known(key)
+            if not (of.is_out_of_reach or of.reach.value == "ended"):
+                raise CommandRefused(Refusal.CONFLICT, "Its board is heard, so it is shown.")
+        if not self.hearing.forget(of):
+            raise CommandRefused(Refusal.CONFLICT, "The broker is out of reach just now.")
+
+    def _known(self, key: str) -> Heard:
+        of = self.mirror.chambers.get(key)
+        if of is None:
+            raise CommandRefused(Refusal.UNKNOWN, "There is no such chamber.")
+        return of
+
+    def chamber_time_s(self, key: str) -> float:  # noqa: ARG002 - one clock for all here
+        """Now, by the hall's own clock: boards keep theirs as well as it does."""
+        return self.wall().timestamp()
+
+    def chamber(self, key: str | None) -> str:
+        """A key that was told; there is no first chamber here."""
+        if key is None:
+            raise CommandRefused(Refusal.UNKNOWN, "Name a chamber: in a hall there is no first.")
+        return key  # what was taken off the page has a past all the same
+
+    def kept_chamber(self, key: str | None) -> str:
+        """The same: all that is kept here is of others."""
+        return self.chamber(key)
+
+    def alarms(
+        self, after: int, limit: int, chamber: str | None, standing: bool | None
+    ) -> tuple[list[Item], int | None]:
+        """A page of alarms; those that stand as boards tell them this second."""
+        if standing:
+            with self._lock:
+                items = hall_shown.alarm_items(self.mirror.chambers.values())
+            return [item for item in items if chamber in (None, item["chamber"])][:limit], None
+        page = self.history.alarms(after, limit, chamber=chamber, standing=standing)
+        return [entry.body for entry in page.entries], page.next
+
+    def missed(self, last: int, limit: int) -> Page:  # noqa: ARG002 - whatever it is
+        """Nothing: pages ask for what they show by the hall's revisions."""
+        return Page((), None)
+
+    def toolpath_of(self, job: str) -> str | None:  # noqa: ARG002 - of no job
+        """None: toolpaths stay at the boards."""
+        return None
+
+    def with_telephones(self) -> tuple[str, ...]:
+        """Whose telephones may join."""
+        return self._telephones

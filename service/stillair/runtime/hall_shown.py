@@ -1,0 +1,128 @@
+"""A hall's chambers as its pages get them: one line each, and all of one."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+
+from stillair.hall.messages import Alarm
+from stillair.hall.mirror import Heard, Held, Standing
+from stillair.hall.names import in_hall
+from stillair.hall.telling import matter_id
+from stillair.model import JsonValue
+from stillair.storage.items import Item
+
+_TEXT = 400  # characters of a board's sentence that a line shows
+
+
+def row(of: Heard) -> Item:
+    """One line of the list of all chambers."""
+    now, standing = of.now, of.standing
+    job: Item | None = None
+    if now is not None and now.job is not None:
+        job = {
+            "id": in_hall(of.board, now.job.id),
+            "name": now.job.name[:120],
+            "material": now.job.material[:80],
+            "state": now.job.state,
+            "height_mm": now.job.height_mm,
+        }
+    return {
+        "chamber": of.key,
+        "board": of.board,
+        "name": of.name or of.key,
+        "simulated": of.simulated,
+        "standing": standing.value,
+        "reach": of.reach.value,
+        "since_at": _since(of, standing),
+        "last_at": of.last_at,
+        "sentence": now.sentence[:_TEXT] if now is not None else "",
+        "tone": now.tone if now is not None else "",
+        "air_c": now.air_c if now is not None else None,
+        "job": job,
+        "alarms": len(of.alarms) + len(of.lacking),
+        "misread": of.misread,
+    }
+
+
+def whole(of: Heard, orders: list[Item]) -> Item:
+    """All that is known of one chamber just now."""
+    now = of.now
+    told: Item = {
+        **row(of),
+        "watch": of.watch,
+        "misread_why": of.misread_why if of.misread else "",
+        "lacking": len(of.lacking),
+        "orders": [*orders],
+        "alarm_items": [_alarm(of, held.alarm) for held in _urgent_first(of)],
+    }
+    if now is not None:
+        told["now"] = now.model_dump(mode="json", exclude={"v", "board", "chamber", "standing"})
+    else:
+        told["now"] = None
+    return told
+
+
+def counts(chambers: Iterable[Heard]) -> Item:
+    """How many chambers stand how."""
+    found = Counter(of.standing for of in chambers)
+    return {standing.value: found.get(standing, 0) for standing in Standing}
+
+
+def sounding(chambers: Iterable[Heard]) -> str:
+    """What a page ought to let be heard: as at a board, but for tests."""
+    attention = False
+    for of in chambers:
+        for held in of.alarms.values():
+            alarm = held.alarm
+            if not alarm.annunciation.endswith("unacknowledged") or alarm.suppression != "none":
+                continue
+            if alarm.signal_class == "alarm" and alarm.priority == "critical" and alarm.condition:
+                return "fire"
+            attention = attention or alarm.priority in ("critical", "high")
+    return "attention" if attention else "silent"
+
+
+def alarm_items(chambers: Iterable[Heard]) -> list[Item]:
+    """All alarms that stand, as the list of alarms has them."""
+    return [_alarm(of, held.alarm) for of in chambers for held in of.alarms.values()]
+
+
+def _alarm(of: Heard, alarm: Alarm) -> Item:
+    told: Item = alarm.model_dump(mode="json", by_alias=True)
+    cause = told.get("cause_alarm")
+    return {
+        **told,
+        "seq": None,
+        "id": matter_id(of, alarm.id),
+        "chamber": of.key,
+        "job": None if alarm.job is None else in_hall(of.board, alarm.job),
+        "text": alarm.text[:2000],
+        "cause_alarm": in_hall(of.board, str(cause)) if cause else None,
+    }
+
+
+def _urgent_first(of: Heard) -> list[Held]:
+    order = ("critical", "high", "medium", "low")
+    rank = {word: place for place, word in enumerate(order)}
+    return sorted(
+        of.alarms.values(),
+        key=lambda held: (rank.get(held.alarm.priority, 0), held.alarm.raised_at),
+    )
+
+
+def _since(of: Heard, standing: Standing) -> JsonValue:
+    """Since when a chamber is as its line says, as far as that is known."""
+    if standing in (Standing.DANGER, Standing.ALARM) and of.alarms:
+        danger = standing is Standing.DANGER
+        of_class = [
+            held.alarm.began_at
+            for held in of.alarms.values()
+            if not danger or held.alarm.signal_class == "alarm"
+        ]
+        return min(of_class, default=None)
+    if standing is Standing.OUT_OF_REACH:
+        return of.last_at
+    if standing is Standing.BUILDING and of.now is not None and of.now.job is not None:
+        return of.now.job.started_at
+    return of.watch_at

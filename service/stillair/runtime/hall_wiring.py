@@ -1,0 +1,133 @@
+"""A hall put together, as `wiring` puts a service of chambers together."""
+
+from __future__ import annotations
+
+import random
+import secrets
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+
+from stillair.alerts.courier import Courier
+from stillair.alerts.push import SCHEME
+from stillair.clock import SystemClock
+from stillair.config.hall_file import HallSettings
+from stillair.hall.hearing import Hearing
+from stillair.hall.mirror import Mirror
+from stillair.hall.taking import Taking
+from stillair.hall.telling import Telling
+from stillair.runtime import backup
+from stillair.runtime.backup import ARCHIVE, JOURNAL
+from stillair.runtime.company import heartbeat_of
+from stillair.runtime.hall_orders import Orders
+from stillair.runtime.hall_service import HallService
+from stillair.runtime.labels import Labels
+from stillair.runtime.plans import person_of
+from stillair.runtime.pushing import people, push_route
+from stillair.runtime.reaching import broker_settings, routes_of
+from stillair.runtime.redacting import Places
+from stillair.runtime.schedule import Housekeeping
+from stillair.runtime.wiring import EMERGENCY
+from stillair.storage.archive import Archive
+from stillair.storage.emergency import EmergencyJournal
+from stillair.storage.hall_history import history_of
+from stillair.storage.hall_store import HallStore
+from stillair.storage.journal import Journal
+from stillair.storage.retention import Retention, RetentionPlan
+from stillair.storage.writer import JournalWriter
+
+
+def build(
+    settings: HallSettings,
+    folder: Path,
+    *,
+    boot_id: str,
+    has_owner: Callable[[], bool],
+) -> HallService:
+    """Everything of one hall, ready to start."""
+    clock = SystemClock()
+    journal = Journal(folder / JOURNAL, wall=clock.wall)
+    failing: set[str] = set()
+    broker = broker_settings(settings.mqtt)
+    service = HallService(
+        name=settings.name,
+        broker=broker.where,
+        mirror=Mirror(begun=round(clock.wall().timestamp() * 1e6)),
+        telling=Telling(
+            hall=settings.name,
+            people=tuple(person_of(each, settings.timezone) for each in settings.people),
+            failing=lambda: frozenset(failing),
+        ),
+        journal=journal,
+        history=history_of(settings.store.whole_pages_address),
+        has_owner=has_owner,
+        people_with_telephones=people([settings]),
+        clock=clock,
+        labels=Labels(clock, boot_id),
+    )
+    service.writer = JournalWriter(
+        journal,
+        EmergencyJournal(folder / EMERGENCY),
+        on_entries=lambda _: service.courier.wake(),
+        on_trouble=lambda is_failing: service.troubles.journal(is_failing, service.writer.reason),
+        on_lost=service.unwritable,
+    )
+    # The archive has no readings here; housekeeping and backup are those of every service.
+    service.housekeeping = Housekeeping(
+        Retention(journal, Archive(folder / ARCHIVE, wall=clock.wall), RetentionPlan()),
+        clock.wall,
+        lambda at: backup.make(folder, None, at),
+        lambda: backup.make_room(folder, clock.wall()),
+        service.troubles.backup,
+    )
+    service.push = push_route([settings], folder, clock)
+    service.places = Places([])
+
+    def route_trouble(address: str, is_failing: bool, reason: str) -> None:
+        (failing.add if is_failing else failing.discard)(address)
+        service.troubles.route(address, is_failing, reason)
+
+    service.courier = Courier(
+        journal,
+        {
+            **routes_of([settings], picture=lambda _: None, wall=clock.wall),
+            SCHEME: service.push,
+        },
+        clock=clock,
+        chance=random.Random().random,
+        on_trouble=route_trouble,
+        link_for=service.link_for,
+    )
+    service.hearing = Hearing(
+        broker,
+        prefix=settings.topic,
+        mark=lambda: service.taking.mark,
+        on_message=service.heard,
+        on_connected=service.connected,
+        lacking=service.lacking,
+        clock=clock,
+        chance=random.Random().random,
+    )
+    secret = settings.answers.secret if settings.answers is not None else None
+    service.orders = Orders(
+        secret.get_secret_value() if secret is not None else None,
+        service.hearing.order,
+        make_id=partial(secrets.token_hex, 12),
+        clock=clock,
+    )
+    service.beat = heartbeat_of(
+        settings,
+        clock,
+        watching=service.on_time,
+        whole=service.is_whole,
+        on_trouble=service.troubles.route,
+    )
+    address = settings.store.whole_address
+    service.taking = Taking(
+        broker,
+        lambda: HallStore.open(address),
+        prefix=settings.topic,
+        clock=clock,
+        on_takes=service.took,
+    )
+    return service

@@ -1,0 +1,126 @@
+"""The pages of a hall: all chambers at once, found and filtered, one opened and answered."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from hall_voices import Boards, a_job, alarm, an_alarm, board_mark, now, watch
+from halls import hall
+from running import RunningService, wait_until
+from servers import Broker, DatabaseServer
+
+from .conftest import Look, until
+from .test_every_page import AA, AXE, FOUND
+from .test_jobs_page import fits
+from .test_report_page import shot as keep_picture
+
+MANY = 150
+FIRE, DOOR, LOST = 7, 9, 11
+NAMES = ("north bench", "south bench", "store room", "long bench", "paint shop", "loft")
+
+
+def say_all(boards: Boards) -> None:
+    """A shed full of boards: one burns, one has its door open, one is out of reach."""
+    for number in range(MANY):
+        board, name = board_mark(number), f"{NAMES[number % 6]} {number}"
+        job = a_job(("Oarlock bushings", "Fin box")[number % 2]) if number % 5 == 0 else None
+        state = "silent" if number == LOST else "watching"
+        told: dict[str, Any] = {"name": name}
+        standing: tuple[str, ...] = ()
+        if number == FIRE:
+            standing = ("north-bench-1",)
+            told |= {"tone": "danger", "calm": False, "sentence": "Fire: flame and heat for 40 s"}
+        if number == DOOR:
+            standing = ("north-bench-2",)
+            told |= {"tone": "caution", "calm": False, "sentence": "Door open for 3 min"}
+        boards.say_soon(board, "watch", watch(board, name=name, state=state))  # type: ignore[arg-type]
+        boards.say_soon(board, "now", now(board, standing=standing, job=job, **told))
+    fire, door = board_mark(FIRE), board_mark(DOOR)
+    boards.say(fire, "alarms/north-bench-1", alarm(fire, an_alarm()))
+    words = {"kind": "door_open", "class": "supervisory", "priority": "medium"}
+    opened = an_alarm("north-bench-2", text="The door is open. Shut it.", **words)
+    boards.say(door, "alarms/north-bench-2", alarm(door, opened))
+
+
+@pytest.fixture(scope="module")
+def shed(
+    tmp_path_factory: pytest.TempPathFactory, database_server: DatabaseServer
+) -> Iterator[tuple[RunningService, Boards]]:
+    folder = tmp_path_factory.mktemp("hall")
+    broker = Broker(folder)
+    broker.start()
+    boards = Boards(broker.port)
+    try:
+        with hall(folder / "hall", broker.port, store=database_server.new_database()) as running:
+            say_all(boards)
+            wait_until(
+                lambda: (
+                    running.get("/api/now")["hall"]["counts"]["danger"] == 1
+                    and len(running.get("/api/hall")["items"]) == MANY
+                ),
+                within_s=20,
+            )
+            yield running, boards
+    finally:
+        boards.close()
+        broker.stop()
+
+
+def nothing_amiss(page: Page) -> None:
+    page.evaluate(AXE.read_text())
+    assert page.evaluate(FOUND, list(AA)) == []
+
+
+@pytest.mark.parametrize("width_px", [390, 1280])
+def test_all_chambers_stand_in_one_sentence_and_a_line_each(
+    shed: tuple[RunningService, Boards], look: Look, width_px: int
+) -> None:
+    page = look(shed[0], width_px=width_px)
+    expect(page.get_by_role("heading", level=1)).to_have_text(f"Danger: south bench {FIRE}")
+    lines = page.locator(".hall-lines li")
+    expect(lines.first).to_contain_text("Fire: flame and heat")
+    expect(lines.nth(1)).to_contain_text("Door open for 3 min")
+    expect(lines.nth(2)).to_contain_text("broke off its connection")
+    expect(lines.nth(3)).to_contain_text("12 mm")  # what builds comes before what is calm
+    assert fits(page)
+    assert lines.count() < MANY, "a line is drawn only near to where it is seen"
+    keep_picture(page, f"hall-{width_px}")
+    nothing_amiss(page)
+    page.get_by_label("Find by name").fill("loft 1")
+    named = [n for n in range(MANY) if f"{NAMES[n % 6]} {n}".startswith("loft 1")]
+    expect(lines).to_have_count(len(named))
+    page.get_by_label("Find by name").fill("")
+    page.get_by_role("button", name=re.compile("^out of reach")).click()
+    expect(lines).to_have_count(1)
+
+
+def test_a_chamber_is_opened_by_keyboard_and_its_alarm_answered(
+    shed: tuple[RunningService, Boards], look: Look
+) -> None:
+    running, boards = shed
+    page = look(running, width_px=390)
+    first = page.locator(".hall-lines a").first
+    first.focus()
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Fire: flame and heat for 40 s")
+    expect(page.get_by_text("Call the fire brigade")).to_be_visible()
+    assert fits(page)
+    until(page, "document.querySelector('.hall-chamber .plot canvas') !== null")
+    keep_picture(page, "hall-chamber")
+    nothing_amiss(page)
+    page.get_by_role("button", name="I've seen it").click()
+    expect(page.get_by_text("Sent; the board has not answered yet.")).to_be_visible()
+    boards.answer(done=True)
+    expect(page.get_by_text("The board has noted it.")).to_be_visible()
+    expect(page.get_by_role("button", name="I've seen it")).to_have_count(0)
+    # Nothing that is done at a board is offered here.
+    expect(page.get_by_role("link", name="Setting up")).to_have_count(0)
+    page.get_by_role("link", name="All chambers").first.click()
+    expect(page.locator(".hall-lines")).to_be_visible()
+    page.get_by_role("link", name="Jobs").click()
+    expect(page.get_by_text("The newest of all chambers.")).to_be_visible()

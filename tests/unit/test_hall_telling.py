@@ -1,0 +1,232 @@
+"""Who at a hall is told what, when, and that nobody is told twice."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from hall_voices import a_job, alarm, an_alarm, board_mark, now, watch
+from stillair.alarms.reaching import Person, QuietHours
+from stillair.hall.messages import Alarm
+from stillair.hall.mirror import Heard, Mirror
+from stillair.hall.telling import (
+    GONE_S,
+    Telling,
+    Told,
+    alarm_matter,
+    hall_matter,
+    reach_matter,
+)
+from stillair.model import Kind, Notice
+
+ONE = board_mark(1)
+NAME = "north-bench-1"
+NIGHT = datetime(2026, 11, 29, 2, 0, tzinfo=UTC)
+DAY = datetime(2026, 11, 29, 12, 0, tzinfo=UTC)
+CAPTAIN = Person("captain", ("mailto:captain@example.org", "mqtt:shed/captain"))
+MATE = Person("mate", ("mailto:mate@example.org",))
+SLEEPER = Person("sleeper", ("mailto:sleeper@example.org",), QuietHours(22 * 60, 7 * 60, UTC))
+DOOR = {
+    "kind": "door_open",
+    "class": "supervisory",
+    "priority": "medium",
+    "text": "The door is open.",
+}
+
+
+def telling(*people: Person) -> Telling:
+    return Telling(hall="boat shed", people=people or (CAPTAIN, MATE))
+
+
+def chamber(**more: object) -> Heard:
+    mirror = Mirror()
+    mirror.take(f"{ONE}/north-bench/watch", watch(ONE), 0.0)
+    mirror.take(f"{ONE}/north-bench/now", now(ONE, job=a_job(), **more), 0.0)  # type: ignore[arg-type]
+    return mirror.chambers[f"{ONE}.north-bench"]
+
+
+def told(of: Telling, alarm: Alarm | None, t_s: float, at: datetime = DAY) -> list[Notice]:
+    return of.consider(alarm_matter(chamber(), alarm, NAME), t_s, at)
+
+
+def stages(notices: list[Notice]) -> list[tuple[str, str]]:
+    return [(notice.stage, notice.person) for notice in notices]
+
+
+def test_a_fire_goes_to_everybody_at_once_and_names_chamber_and_board() -> None:
+    notices = told(telling(), an_alarm(), 0.0)
+    assert {notice.route for notice in notices} == {*CAPTAIN.routes, *MATE.routes}
+    first = notices[0]
+    assert first.title.startswith("north bench: Fire")
+    assert f"Board: {ONE}" in first.text
+    assert "Call the fire brigade" in first.text
+    assert first.alarm == f"{ONE}.{NAME}"
+
+
+def test_the_same_word_again_tells_nobody_again() -> None:
+    of = telling()
+    assert told(of, an_alarm(), 0.0)
+    assert told(of, an_alarm(), 0.1) == []
+    assert of.tick(1.0, DAY) == []
+
+
+def test_a_door_is_told_to_one_then_the_next_then_it_is_over() -> None:
+    of = telling()
+    assert stages(told(of, an_alarm(**DOOR), 0.0)) == [("raised", "captain")]
+    assert stages(of.tick(200.0, DAY)) == [("still", "captain")]
+    assert ("raised", "captain") in stages(of.tick(610.0, DAY))  # the next way to the same person
+    over = told(of, an_alarm(**DOOR, condition=False), 700.0)
+    assert {stage for stage, _ in stages(over)} == {"over"}
+    assert len(over) == 2
+
+
+def test_a_seen_alarm_climbs_no_further() -> None:
+    of = telling()
+    told(of, an_alarm(**DOOR), 0.0)
+    told(of, an_alarm(**DOOR, annunciation="acknowledged"), 10.0)
+    assert of.tick(5000.0, DAY) == []
+
+
+def test_what_gets_more_urgent_is_told_again_at_once() -> None:
+    of = telling(CAPTAIN)
+    smoke = {"kind": "smoke", "priority": "high", "text": "Smoke in the chamber."}
+    assert {stage for stage, _ in stages(told(of, an_alarm(**smoke), 0.0))} == {"raised"}
+    worse = told(of, an_alarm(), 5.0)
+    assert {stage for stage, _ in stages(worse)} == {"changed"}
+    assert told(of, an_alarm(), 6.0) == []
+
+
+def test_a_fire_that_nobody_sees_is_said_again() -> None:
+    of = telling(CAPTAIN)
+    told(of, an_alarm(), 0.0)
+    assert {stage for stage, _ in stages(of.tick(121.0, DAY))} == {"still"}
+    told(of, an_alarm(annunciation="acknowledged"), 130.0)
+    assert of.tick(1000.0, DAY) == []
+
+
+@pytest.mark.parametrize("hidden", [{"suppression": "shelved"}, {"cause_alarm": "north-bench-0"}])
+def test_what_is_quiet_at_the_board_is_quiet_here(hidden: dict[str, str]) -> None:
+    assert told(telling(), an_alarm(**DOOR, **hidden), 0.0) == []
+
+
+def test_quiet_hours_hold_a_door_and_no_fire() -> None:
+    of = telling(SLEEPER)
+    assert told(of, an_alarm(**DOOR), 0.0, NIGHT) == []
+    morning = of.tick(20_000.0, NIGHT + timedelta(hours=6))
+    assert stages(morning) == [("still", "sleeper")]
+    assert stages(told(telling(SLEEPER), an_alarm(), 0.0, NIGHT)) == [("raised", "sleeper")]
+
+
+def test_an_end_in_quiet_hours_is_told_after_them() -> None:
+    of = telling(SLEEPER)
+    told(of, an_alarm(**DOOR), 0.0)
+    assert told(of, None, 10.0, NIGHT) == []
+    assert stages(of.tick(20.0, DAY)) == [("over", "sleeper")]
+
+
+def restarted(rows: list[Notice], *people: Person) -> Telling:
+    of = telling(*people)
+    of.restored(
+        [
+            Told(str(row.alarm), row.stage, row.person, row.route, row.priority.value, DAY)
+            for row in rows
+        ],
+        1000.0,
+        DAY + timedelta(seconds=60),
+    )
+    return of
+
+
+def test_after_a_restart_nobody_is_told_twice_and_the_end_is_told() -> None:
+    rows = told(telling(CAPTAIN), an_alarm(), 0.0)
+    of = restarted(rows, CAPTAIN)
+    assert told(of, an_alarm(), 1001.0) == []
+    over = told(of, None, 1010.0)
+    assert {stage for stage, _ in stages(over)} == {"over"}
+    assert restarted([*rows, *over], CAPTAIN).tick(2000.0, DAY) == []
+
+
+def test_what_ended_while_the_hall_was_away_is_told_once_all_is_heard() -> None:
+    of = restarted(told(telling(CAPTAIN), an_alarm(), 0.0), CAPTAIN)
+    assert of.tick(1000.0, DAY) == []
+    over = of.tick(1001.0 + GONE_S, DAY)
+    assert {stage for stage, _ in stages(over)} == {"over"}
+
+
+def test_an_alarm_that_comes_back_is_told_under_another_key() -> None:
+    of = telling(CAPTAIN)
+    first = told(of, an_alarm(), 0.0)
+    over = told(of, None, 10.0)
+    again = told(of, an_alarm(), 20.0)
+    keys = [notice.key for notice in (*first, *over, *again)]
+    assert len(set(keys)) == len(keys) == 6
+
+
+@pytest.mark.parametrize("state", ["silent", "stuck"])
+def test_a_board_out_of_reach_is_told_after_a_minute_and_when_it_is_back(state: str) -> None:
+    of = telling(CAPTAIN)
+    mirror = Mirror()
+    mirror.take(f"{ONE}/north-bench/watch", watch(ONE), 0.0)
+    mirror.take(f"{ONE}/north-bench/watch", watch(ONE, state=state), 5.0)  # type: ignore[arg-type]
+    one = mirror.chambers[f"{ONE}.north-bench"]
+    early = of.consider(reach_matter(one, 30.0), 30.0, DAY)
+    assert bool(early) is (state == "stuck")
+    notices = early or of.consider(reach_matter(one, 66.0), 66.0, DAY)
+    assert stages(notices) == [("raised", "captain")]
+    assert notices[0].title == "north bench: Out of reach"
+    mirror.take(f"{ONE}/north-bench/watch", watch(ONE), 70.0)
+    assert stages(of.consider(reach_matter(one, 70.0), 70.0, DAY)) == [("over", "captain")]
+
+
+def test_a_board_that_ended_on_purpose_is_no_matter() -> None:
+    mirror = Mirror()
+    mirror.take(f"{ONE}/north-bench/watch", watch(ONE, state="ended"), 0.0)
+    assert not reach_matter(mirror.chambers[f"{ONE}.north-bench"], 1e6).active
+
+
+def test_what_of_the_hall_fails_is_not_told_by_the_way_that_fails() -> None:
+    of = telling(CAPTAIN, MATE)
+    dead = MATE.routes[0]
+    matter = hall_matter("boat shed", dead, Kind.DELIVERY_FAULT, "no answer", active=True)
+    notices = of.consider(matter, 0.0, DAY)
+    assert {notice.route for notice in notices} == set(CAPTAIN.routes)
+
+
+def test_a_kind_that_is_not_known_here_is_told_in_the_board_s_own_words() -> None:
+    odd = an_alarm(kind="gas_leak", text="Gas in the room. Open the door and leave.")
+    notices = told(telling(CAPTAIN), odd, 0.0)
+    assert notices[0].title == "north bench: Gas in the room"
+    assert notices[0].priority.value == "critical"
+
+
+def test_words_of_a_board_stay_on_one_line_and_short() -> None:
+    odd = an_alarm(kind="gas_leak", text="Bcc: x\r\n" + "y" * 9000)
+    (first, *_) = told(telling(CAPTAIN), odd, 0.0)
+    assert "\r" not in first.title + first.text
+    assert len(first.text) < 1400
+    assert "\n" not in first.title
+
+
+def test_many_boards_that_fall_silent_together_are_told_in_few_messages() -> None:
+    of = telling(MATE)
+    mirror = Mirror()
+    for number in range(60):
+        board = board_mark(number)
+        mirror.take(f"{board}/north-bench/watch", watch(board, state="silent"), 0.0)
+    notices: list[Notice] = []
+    for t_s in range(60, 600, 20):
+        for one in mirror.chambers.values():
+            notices += of.consider(reach_matter(one, float(t_s)), float(t_s), DAY)
+        notices += of.tick(float(t_s), DAY)
+    assert 10 <= len(notices) <= 15
+
+
+def test_the_message_of_a_chamber_carries_that_it_is_simulated() -> None:
+    mirror = Mirror()
+    mirror.take(f"{ONE}/north-bench/watch", watch(ONE, simulated=True), 0.0)
+    told_alarm = alarm(ONE, an_alarm(), simulated=True)
+    mirror.take(f"{ONE}/north-bench/alarms/{NAME}", told_alarm, 0.0)
+    one = mirror.chambers[f"{ONE}.north-bench"]
+    notices = telling().consider(alarm_matter(one, one.alarms[NAME].alarm, NAME), 0.0, DAY)
+    assert all(notice.title.startswith("Simulated: ") for notice in notices)

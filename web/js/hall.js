@@ -1,0 +1,162 @@
+/** The first page of a hall: how all chambers are in one sentence, then each in one line. */
+
+import { useEffect, useRef, useState } from "../vendor/preact-hooks.js";
+import { SHAPES } from "./chamber.js";
+import { STANDINGS } from "./hall_rows.js";
+import { html } from "./html.js";
+import { chamberAddress } from "./route.js";
+import { Shape } from "./shapes.js";
+import { S } from "./strings.js";
+import { H } from "./strings_hall.js";
+import { count, height, moment, temperature, words } from "./units.js";
+
+/** @typedef {import("./types.js").Hall} Hall */
+/** @typedef {import("./types.js").HallRow} HallRow */
+/** @typedef {import("./types.js").Now} Now */
+/** @typedef {import("./types.js").Unit} Unit */
+
+const FILTER_FROM = 13; // fewer are seen at once
+const AT_ONCE = 60;
+const NEAR = "600px"; // lines are drawn before they come into sight
+const TONES = { danger: "danger", alarm: "caution", out_of_reach: "trouble", heed: "", building: "", calm: "", ended: "" };
+const T = H;
+
+/** How all of it is: sentence, what comes below it, and its tone. @param {Hall} hall  @param {HallRow[]} all  @param {string} at */
+export function sentenceOf(hall, all, at) {
+  const of = STANDINGS.reduce((sum, name) => sum + hall.counts[name], 0);
+  const { danger, alarm, out_of_reach, heed, ended } = hall.counts;
+  const also = [
+    danger && alarm && T.alarm(alarm, of),
+    (danger || alarm) && out_of_reach && T.out_of_reach(out_of_reach, of),
+    (danger || alarm || out_of_reach) && heed && T.heed(heed, of),
+    ended && ended < of && T.ended(ended),
+  ].filter(Boolean);
+  const below = also.length ? `${also.join(". ")}.` : "";
+  if (!hall.heard) return { says: T.not_known(moment(hall.lost_at ?? at, at)), below: T.not_known_how, tone: "trouble" };
+  if (danger === 1) return { says: T.danger_one(all.find((row) => row.standing === "danger")?.name ?? ""), below, tone: "danger" };
+  if (danger) return { says: T.danger(danger, of), below, tone: "danger" };
+  if (alarm) return { says: T.alarm(alarm, of), below, tone: "caution" };
+  if (out_of_reach) return { says: T.out_of_reach(out_of_reach, of), below, tone: "trouble" };
+  if (of === 0) return { says: T.none, below: T.none_how, tone: "trouble" };
+  if (ended === of) return { says: T.only_ended, below, tone: "trouble" };
+  if (heed) return { says: T.heed(heed, of), below, tone: "" };
+  return { says: T.calm(of - ended), below, tone: "" };
+}
+
+/** @param {{now: Now, rows: any, unit: Unit}} props */
+export function HallList({ now, rows, unit }) {
+  const hall = /** @type {Hall} */ (now.hall);
+  const all = /** @type {HallRow[]} */ (rows.all());
+  const [sought, setSought] = useState("");
+  const [state, setState] = useState("");
+  const { says, below, tone } = sentenceOf(hall, all, now.at);
+  const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (tone)];
+  const plain = sought.trim().toLowerCase();
+  const found = all.filter(
+    (row) => (!state || row.standing === state) && (!plain || row.name.toLowerCase().includes(plain) || row.board.startsWith(plain)),
+  );
+  return html`<section class="hall" aria-labelledby="hall-says">
+    <p class="place">${hall.name}</p>
+    <h1 class=${`sentence ${tone}`} id="hall-says" tabindex="-1">
+      ${shape && html`<${Shape} kind=${shape} />`}<span>${says}</span>
+    </h1>
+    ${below && html`<p class="sub">${below}</p>`}
+    <div class="unseen" aria-live=${hall.counts.danger ? "assertive" : "polite"} aria-atomic="true">${says}</div>
+    <${Troubles} hall=${hall} at=${now.at} />
+    ${rows.failed && html`<p class="refused" role="alert">${T.failed} ${rows.failed}</p>`}
+    ${!rows.come && !rows.failed && html`<p class="waiting">${T.asking}</p>`}
+    ${all.length >= FILTER_FROM &&
+    html`<${Filter} hall=${hall} sought=${sought} seek=${setSought} state=${state} choose=${setState} />`}
+    ${all.length > 0 && found.length === 0 && html`<p role="status">${T.nothing(all.length)}</p>`}
+    <${Lines} found=${found} key=${`${plain} ${state}`} now=${now} unit=${unit} />
+  </section>`;
+}
+
+/** What of the hall itself isn't well. @param {{hall: Hall, at: string}} props */
+export function Troubles({ hall, at }) {
+  const told = hall.troubles.map(({ subject, reason, since_at }) =>
+    T.trouble(T.subjects[subject] ?? subject, reason, moment(since_at, at)),
+  );
+  if (hall.strangers) told.push(T.strangers(hall.strangers));
+  if (hall.refused) told.push(T.refused(hall.refused));
+  if (!hall.people) told.push(T.nobody);
+  if (told.length === 0) return null;
+  return html`<div class="hall-ails">
+    <p><${Shape} kind="trouble" /> <strong>${T.ails}</strong></p>
+    <ul>${told.map((line) => html`<li>${line}</li>`)}</ul>
+  </div>`;
+}
+
+/** @param {{hall: Hall, sought: string, seek: (text: string) => void, state: string, choose: (state: string) => void}} props */
+function Filter({ hall, sought, seek, state, choose }) {
+  const there = STANDINGS.filter((name) => hall.counts[name] > 0 || name === state);
+  return html`<div class="hall-filter" role="search">
+    <label>${T.find} <input type="search" value=${sought} onInput=${(/** @type {InputEvent} */ e) => seek(/** @type {HTMLInputElement} */ (e.target).value)} /></label>
+    <span class="units" role="group" aria-label=${T.filter}>
+      <button type="button" aria-pressed=${state === ""} onClick=${() => choose("")}>${T.all}</button>
+      ${there.map(
+        (name) =>
+          html`<button type="button" key=${name} aria-pressed=${state === name} onClick=${() => choose(state === name ? "" : name)}>${T.state[name]} ${count(hall.counts[name])}</button>`,
+      )}
+    </span>
+  </div>`;
+}
+
+/**
+ * Of many only those that have come near to being seen; a line is drawn anew when it has changed.
+ * @param {{found: HallRow[], now: Now, unit: Unit}} props
+ */
+function Lines({ found, now, unit }) {
+  const [shown, setShown] = useState(AT_ONCE);
+  const end = useRef(/** @type {HTMLElement | null} */ (null));
+  const drawn = useRef(/** @type {Map<string, {row: HallRow, unit: Unit, day: string, line: any}>} */ (new Map()));
+  useEffect(() => {
+    if (!end.current || typeof IntersectionObserver === "undefined") return;
+    const watcher = new IntersectionObserver(
+      (seen) => seen.some((each) => each.isIntersecting) && setShown((/** @type {number} */ n) => n + AT_ONCE),
+      { rootMargin: NEAR },
+    );
+    watcher.observe(end.current);
+    return () => watcher.disconnect();
+  }, [shown, found.length]);
+  const day = now.at.slice(0, 13); // times of another day say so
+  const lines = found.slice(0, shown).map((row) => {
+    const before = drawn.current.get(row.chamber);
+    if (before && before.row === row && before.unit === unit && before.day === day) return before.line;
+    const line = html`<${Line} key=${row.chamber} row=${row} at=${now.at} unit=${unit} />`;
+    drawn.current.set(row.chamber, { row, unit, day, line });
+    return line;
+  });
+  return html`<ul class="hall-lines" aria-label=${T.list}>${lines}</ul>
+    ${found.length > shown &&
+    html`<div class="acts" ref=${end}>
+      <button type="button" class="act" onClick=${() => setShown(shown + AT_ONCE)}>${T.more(Math.min(AT_ONCE, found.length - shown))}</button>
+    </div>`}`;
+}
+
+/** What is said of a row; of one that is out of reach that comes first. @param {HallRow} row  @param {Unit} unit */
+function said(row, unit) {
+  const own = row.sentence ? words(row.sentence, unit) : T.nothing_said;
+  return row.reach === "heard" ? own : `${T.reach[row.reach]} ${row.sentence ? `${T.before} ${own}` : ""}`;
+}
+
+/** @param {{row: HallRow, at: string, unit: Unit}} props */
+function Line({ row, at, unit }) {
+  const tone = TONES[/** @type {keyof typeof TONES} */ (row.standing)] ?? "";
+  const shape = SHAPES[/** @type {keyof typeof SHAPES} */ (tone)];
+  const { job } = row;
+  const gone = row.reach !== "heard";
+  const since = gone ? row.last_at : row.since_at;
+  return html`<li class=${`${row.standing} ${tone}`}>
+    <a href=${chamberAddress(row.chamber)}>
+      <span class="whose">${shape && html`<${Shape} kind=${shape} />`}<b>${row.name}</b>${" "}<span class="soft">${T.board(row.board.slice(-4))}</span>${" "}
+        ${row.simulated && html`<strong class="unreal">${S.head.simulated}</strong>`}</span>
+      <span class="says">${said(row, unit)}${row.misread > 0 && html` <span class="soft">(${T.misread_short})</span>`}</span>
+      <span class="figures">
+        <span class="air">${row.air_c === null || gone ? "" : temperature(row.air_c, unit)}</span>
+        <span class="builds">${job ? [job.name, job.height_mm === null ? "" : height(job.height_mm)].filter(Boolean).join(", ") : ""}</span>
+        <span class="soft when">${since ? (gone ? T.last_short : T.since)(moment(since, at)) : ""}</span>
+      </span>
+    </a>
+  </li>`;
+}

@@ -1,0 +1,117 @@
+/** What the pages of a hall say, which shows the chambers of many boards. */
+
+import { count as figure } from "./units.js";
+
+/** @param {number} n  @param {number} of */
+const share = (n, of) => (n === of ? (n === 1 ? "The one chamber" : `All ${figure(n)} chambers`) : `${figure(n)} of ${figure(of)} chambers`);
+
+export const H = {
+  asking: "Asking how the chambers are …",
+  failed: "The list couldn't be asked for just now:",
+  none: "No board has said anything yet",
+  none_how: "A board is heard here once its chamber file has [hall], with the broker and the topic of this hall.",
+  /** @param {string} since */
+  not_known: (since) => `Not known how the chambers are: the broker is out of reach since ${since}`,
+  not_known_how: "What stands below is how they were before. Each board goes on watching, and tells whoever it is set to tell by itself.",
+  /** @param {string} name */
+  danger_one: (name) => `Danger: ${name}`,
+  /** @param {number} n  @param {number} of */
+  danger: (n, of) => `Danger in ${figure(n)} of ${figure(of)} chambers`,
+  /** @param {number} n  @param {number} of */
+  alarm: (n, of) => `${share(n, of)} ${n === 1 ? "needs" : "need"} a hand`,
+  /** @param {number} n  @param {number} of */
+  out_of_reach: (n, of) => `${share(n, of)} ${n === 1 ? "is" : "are"} out of reach`,
+  /** @param {number} n  @param {number} of */
+  heed: (n, of) => `${share(n, of)} ${n === 1 ? "is" : "are"} not calm`,
+  /** @param {number} n */
+  calm: (n) => (n === 1 ? "The one chamber is watched and calm" : `All ${figure(n)} chambers are watched and calm`),
+  /** @param {number} n */
+  ended: (n) => `${figure(n)} ${n === 1 ? "is" : "are"} not watched just now, on purpose`,
+  only_ended: "No chamber is watched just now, on purpose",
+  also: "Also:",
+  nobody: "Nobody is told by this hall: no person stands in its file. What the boards themselves tell goes on.",
+  ails: "Of the hall itself:",
+  /** @param {string} subject  @param {string} reason  @param {string} since */
+  trouble: (subject, reason, since) => `${subject}: ${reason}, since ${since}.`,
+  /** @type {Record<string, string>} */
+  subjects: {
+    broker: "The broker is out of reach",
+    database: "What boards send is not kept for good just now; they keep it themselves until it is",
+    "other hall": "Another hall takes on this topic",
+    room: "More boards send than there is room for",
+    journal: "Messages to people can't be written down here",
+  },
+  /** @param {number} n */
+  strangers: (n) => `${figure(n)} ${n === 1 ? "message was" : "messages were"} of no board that is known.`,
+  /** @param {number} n */
+  refused: (n) => `For ${figure(n)} ${n === 1 ? "message" : "messages"} there was no room.`,
+  title_not_known: "Not known",
+  /** @param {string} state  @param {number} n */
+  title: (state, n) => `${figure(n)} ${state}`,
+  list: "Chambers",
+  find: "Find by name",
+  filter: "Show",
+  all: "all",
+  /** @type {Record<string, string>} */
+  state: {
+    danger: "danger",
+    alarm: "needs a hand",
+    out_of_reach: "out of reach",
+    heed: "not calm",
+    building: "building",
+    calm: "calm",
+    ended: "not watched",
+  },
+  /** @param {number} n */
+  nothing: (n) => `None of the ${figure(n)} chambers is like that.`,
+  /** @param {number} n */
+  more: (n) => `Show ${figure(n)} more`,
+  /** @param {string} board */
+  board: (board) => `board ${board}`,
+  /** @type {Record<string, string>} */
+  reach: {
+    silent: "Its board broke off its connection: nobody here knows how it is.",
+    unheard: "Its board says nothing, though its connection stands: nobody here knows how it is.",
+    stuck: "A part of the watch on its board no longer comes round: don't count on it.",
+    ended: "It is not watched just now, on purpose.",
+  },
+  /** @param {string} when */
+  last: (when) => `Last heard ${when}.`,
+  before: "Then it was:",
+  /** @param {string} since */
+  since: (since) => `since ${since}`,
+  /** @param {string} since */
+  last_short: (since) => `last heard ${since}`,
+  nothing_said: "Nothing was said of it yet",
+  /** @param {number} n */
+  misread: (n) => `${figure(n)} ${n === 1 ? "message" : "messages"} of its board could not be understood here, so what stands here may not be all. Newest:`,
+  misread_short: "sends what nobody understands",
+  /** @param {number} n */
+  lacking: (n) => (n === 1 ? "One more alarm stands there that has not arrived here: look at the board." : `${figure(n)} more alarms stand there that have not arrived here: look at the board.`),
+  /** @type {Record<string, string>} */
+  places: { chamber: "air", room: "room", bed: "bed", electronics: "electronics" },
+  sensors: "Sensors",
+  not_watched: "Not watched:",
+  jobs: "Its newest jobs",
+  no_jobs: "None is kept here yet.",
+  jobs_failed: "Its jobs couldn't be asked for just now.",
+  running: "Building now:",
+  chart_none: "How it was in the last hours could not be asked for.",
+  see: "I've seen it",
+  seen_means: "The board is asked to note it; nothing else is changed from here.",
+  cannot: "This hall has no secret in common with its boards, so it can't answer for you: say it at the board.",
+  /** @type {Record<string, (reason: string) => string>} */
+  order: {
+    sent: () => "Sent; the board has not answered yet.",
+    done: () => "The board has noted it.",
+    refused: (reason) => `The board did not note it: ${reason || "it says no more"}.`,
+    unanswered: () => "The board did not answer: nobody knows whether it has noted it. Say it there.",
+  },
+  at_board: "All else is done at the board that watches this chamber.",
+  back: "All chambers",
+  off: "Take it off this page",
+  off_means: "What is kept of its past stays. If its board is heard again, the chamber comes back.",
+  off_yes: "Take it off",
+  off_no: "Leave it",
+  jobs_of_all: "The newest of all chambers.",
+};
