@@ -15,7 +15,7 @@ from running import RunningService, wait_until
 from servers import Broker, DatabaseServer
 from stillair.hall.messages import HallMessage
 from stillair.hall.orders import read_order
-from web_receivers import receiving
+from web_receivers import WebReceiver, receiving
 
 ONE, TWO = board_mark(1), board_mark(2)
 KEY = f"{ONE}.north-bench"
@@ -80,8 +80,9 @@ def test_all_of_it_with_the_database_away(tmp_path: Path, own_broker: Broker) ->
             assert running.get("/api/health") == {"status": "impaired"}
             assert troubles(running) == ["database"]
 
+            tried(running, receiver)
             boards.say(ONE, "alarms/north-bench-1", alarm(ONE, an_alarm()))
-            (first,) = receiver.wait_for(1)
+            *_, first = receiver.wait_for(2)
             assert (first.told["stage"], first.told["alarm"]) == ("raised", f"{KEY}-1")
             assert f"Board: {ONE}" in first.told["text"]
             assert first.told["link"] == f"https://shed.example:8420/#/chambers/{KEY}"
@@ -91,15 +92,38 @@ def test_all_of_it_with_the_database_away(tmp_path: Path, own_broker: Broker) ->
             acknowledged(running, boards)
             refused = running.web.post("/api/alarms/nobody.north-bench-9/acknowledge")
             assert refused.status_code == 404
+            assert running.web.post("/api/alarm-tests").status_code == 409, "there is danger"
 
         # Another process, and what the broker has kept: nobody is told twice.
         with hall(tmp_path, own_broker.port, told) as running:
             wait_until(lambda: standing(running) == "danger", within_s=10)
             boards.say(ONE, "alarms/north-bench-1", b"")
-            *_, last = receiver.wait_for(2)
+            *_, last = receiver.wait_for(3)
             assert last.told["stage"] == "over", [each.told for each in receiver.posted]
             assert standing(running) == "calm"
-        assert len(receiver.posted) == 2
+            assert running.get("/api/now")["alarm_test"]["ready"], "the test is known"
+        assert len(receiver.posted) == 3
+
+
+def tried(running: RunningService, receiver: WebReceiver) -> None:
+    """An alarm test goes to the hall's own people, says so, and is kept."""
+    assert running.get("/api/now")["alarm_test"]["text"] == "The alarms have never been tested"
+    test = running.post("/api/alarm-tests")["id"]
+    (told,) = receiver.wait_for(1)
+    assert told.told["title"] == "Alarm test: boat shed"
+    assert told.told["text"].endswith("Hall: boat shed\n")
+    assert told.told["link"] == "https://shed.example:8420/#/alarm-test"
+
+    def newest() -> dict[str, Any]:
+        found: dict[str, Any] = running.get("/api/now")["alarm_test"]["chambers"][0]["test"]
+        return found
+
+    wait_until(lambda: newest()["phase"] == "done", within_s=10)
+    assert newest()["passed"]
+    running.post(f"/api/alarm-tests/{test}/confirm", {"person": "captain", "heard": "heard"})
+    assert running.get("/api/now")["alarm_test"]["ready"]
+    (kept,) = running.get("/api/alarm-tests")["items"]
+    assert (kept["id"], kept["routes"][0]["heard"]) == (test, "heard")
 
 
 @contextmanager

@@ -7,6 +7,7 @@ import { html } from "./html.js";
 import { chamberAddress } from "./route.js";
 import { Shape } from "./shapes.js";
 import { S } from "./strings.js";
+import { A } from "./strings_alarm_test.js";
 import { H } from "./strings_hall.js";
 import { count, height, moment, temperature, words } from "./units.js";
 
@@ -69,6 +70,7 @@ export function HallList({ now, rows, unit }) {
     html`<${Filter} hall=${hall} sought=${sought} seek=${setSought} state=${state} choose=${setState} />`}
     ${all.length > 0 && found.length === 0 && html`<p role="status">${T.nothing(all.length)}</p>`}
     <${Lines} found=${found} key=${`${plain} ${state}`} now=${now} unit=${unit} />
+    <p class="small">${now.alarm_test.text}. <a class="way" href="#/alarm-test">${A.go}</a></p>
   </section>`;
 }
 

@@ -83,6 +83,16 @@ def sounding(chambers: Iterable[Heard]) -> str:
     return "attention" if attention else "silent"
 
 
+def dangers(chambers: Iterable[Heard], *, over: bool) -> tuple[str, ...]:
+    """What real danger stands, in words; with `over` also what has ended and nobody has seen."""
+    return tuple(
+        f"{of.name or of.key}: {held.alarm.text[:_TEXT]}"
+        for of in chambers
+        for held in of.alarms.values()
+        if held.alarm.signal_class == "alarm" and (held.alarm.condition or over)
+    )
+
+
 def alarm_items(chambers: Iterable[Heard]) -> list[Item]:
     """All alarms that stand, as the list of alarms has them."""
     return [_alarm(of, held.alarm) for of in chambers for held in of.alarms.values()]

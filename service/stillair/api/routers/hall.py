@@ -12,8 +12,8 @@ from stillair.access.roles import Principal, Role
 from stillair.api.entry import Operator, Viewer, acting, shown
 from stillair.api.problems import Problem
 from stillair.api.routers.jobs import MOST_SEQ
-from stillair.api.schemas import Done
-from stillair.runtime.hall_service import AT_THE_BOARD, HallService
+from stillair.api.schemas import Created, Done
+from stillair.runtime.hall_service import AT_THE_BOARD, HALL, HallService
 
 router = APIRouter(prefix="/api", tags=["hall"])
 
@@ -28,6 +28,7 @@ TheHall = Annotated[HallService, Depends(hall)]
 Key = Annotated[str, Path(max_length=160, description="BOARD.CHAMBER")]
 Acknowledger = Annotated[Principal, acting("alarm acknowledged from the hall")]
 Forgetter = Annotated[Principal, acting("chamber taken off the hall", Role.OWNER)]
+Tester = Annotated[Principal, acting("alarm test begun", Role.OWNER)]
 # What is done at a board, with all below it.
 BOARDS_OWN = (
     "/jobs",
@@ -81,6 +82,17 @@ def forget(chamber: Key, service: TheHall, _: Forgetter) -> Done:
 def acknowledge(alarm: str, service: TheHall, person: Acknowledger) -> Ordered:
     """Have its board note that somebody has seen an alarm; harmless twice."""
     return Ordered(order=service.acknowledge(alarm, by=person.name))
+
+
+@router.post("/alarm-tests", status_code=HTTPStatus.CREATED, tags=["alarm tests"])
+async def test(service: TheHall, person: Tester) -> Created:
+    """A message marked as a test on every route of everybody whom the hall tells.
+
+    409 while another one runs, or there is real danger in any chamber.
+    """
+    make = service.alarm_tests.command(HALL, by=person.name)
+    answer = await service.test_command("", make)
+    return Created(id=answer.created or "", stored=answer.stored)
 
 
 def elsewhere(_: Operator) -> None:
