@@ -102,7 +102,12 @@ def test_all_of_it_with_the_database_away(tmp_path: Path, own_broker: Broker) ->
             assert last.told["stage"] == "over", [each.told for each in receiver.posted]
             assert standing(running) == "calm"
             assert running.get("/api/now")["alarm_test"]["ready"], "the test is known"
-        assert len(receiver.posted) == 3
+
+            boards.say(ONE, "now", b"what is this")
+            *_, told_of = receiver.wait_for(4)
+            assert told_of.told["title"] == "north bench: Not understood"
+            seen_here(running, told_of.told["alarm"])
+        assert len(receiver.posted) == 4
 
 
 def tried(running: RunningService, receiver: WebReceiver) -> None:
@@ -124,6 +129,14 @@ def tried(running: RunningService, receiver: WebReceiver) -> None:
     assert running.get("/api/now")["alarm_test"]["ready"]
     (kept,) = running.get("/api/alarm-tests")["items"]
     assert (kept["id"], kept["routes"][0]["heard"]) == (test, "heard")
+
+
+def seen_here(running: RunningService, alarm: str) -> None:
+    """What is the hall's own is seen at the hall."""
+    assert running.get(f"/api/hall/{KEY}")["misread_alarm"] == {"alarm": alarm, "seen_by": None}
+    assert running.web.post(f"/api/hall/alarms/{KEY}-1/seen").status_code == 404
+    running.post(f"/api/hall/alarms/{alarm}/seen")
+    assert running.get(f"/api/hall/{KEY}")["misread_alarm"]["seen_by"]
 
 
 @contextmanager

@@ -8,16 +8,16 @@ import pytest
 
 from hall_voices import a_job, alarm, an_alarm, board_mark, now, watch
 from stillair.alarms.reaching import Person, QuietHours
-from stillair.hall.messages import Alarm
-from stillair.hall.mirror import Heard, Mirror
-from stillair.hall.telling import (
-    GONE_S,
-    Telling,
-    Told,
+from stillair.alerts.pacing import presses
+from stillair.alerts.routes import Message
+from stillair.hall.matters import (
     alarm_matter,
     hall_matter,
     reach_matter,
 )
+from stillair.hall.messages import Alarm
+from stillair.hall.mirror import Heard, Mirror, Reach
+from stillair.hall.telling import GONE_S, Telling, Told
 from stillair.model import Kind, Notice
 
 ONE = board_mark(1)
@@ -230,3 +230,44 @@ def test_the_message_of_a_chamber_carries_that_it_is_simulated() -> None:
     one = mirror.chambers[f"{ONE}.north-bench"]
     notices = telling().consider(alarm_matter(one, one.alarms[NAME].alarm, NAME), 0.0, DAY)
     assert all(notice.title.startswith("Simulated: ") for notice in notices)
+
+
+def test_what_is_the_halls_own_climbs_no_further_once_seen_and_comes_back_anew() -> None:
+    of, lost = telling(), chamber()
+    lost.reach, lost.reach_s = Reach.UNHEARD, 0.0
+    assert stages(of.consider(reach_matter(lost, 60.0), 60.0, DAY)) == [("raised", "captain")]
+    assert not of.see(f"{ONE}.{NAME}", by="mate", now_s=70.0), "that is the board's"
+    assert of.see(f"reach {lost.key}", by="mate", now_s=70.0)
+    for t_s in range(71, 5000, 60):
+        assert of.consider(reach_matter(lost, t_s), t_s, DAY) + of.tick(t_s, DAY) == []
+
+    again = telling()  # after a restart
+    known = Told(f"reach {lost.key}", "raised", "captain", CAPTAIN.routes[0], "high", DAY)
+    again.restored([known], 5000.0, DAY, list(of.seen.values()))
+    assert again.consider(reach_matter(lost, 5001.0), 5001.0, DAY) == []
+    assert again.tick(6000.0, DAY) == []
+
+    lost.reach = Reach.HEARD
+    assert stages(of.consider(reach_matter(lost, 6001.0), 6001.0, DAY)) == [("over", "captain")]
+    assert of.seen == {}
+    lost.reach = Reach.UNHEARD
+    assert stages(of.consider(reach_matter(lost, 7000.0), 7000.0, DAY)) == [("raised", "captain")]
+    assert ("raised", "mate") in stages(of.tick(7301.0, DAY))
+
+
+@pytest.mark.parametrize("priority", ["low", "medium", "next to nothing"])
+@pytest.mark.parametrize("kind", ["gas_leak", "door_open"])
+def test_danger_is_danger_also_of_a_kind_that_is_none_here(kind: str, priority: str) -> None:
+    """By its class: no quiet hours, no flood and no patience hold it back."""
+    unknown = {"kind": kind, "priority": priority, "text": "Gas runs out. Go out of the house."}
+    of = telling(SLEEPER)
+    for number in range(30):
+        of.consider(
+            alarm_matter(chamber(), an_alarm(**DOOR), f"north-bench-{number + 2}"), 0.0, DAY
+        )
+    notices = told(of, an_alarm(**unknown), 1.0, NIGHT)
+    assert stages(notices) == [("raised", "sleeper")]
+    assert notices[0].title == "north bench: Gas runs out"
+    assert presses(Message.of(notices[0], NIGHT))
+    tamer = {**unknown, "class": "supervisory"}
+    assert told(telling(SLEEPER), an_alarm(**tamer), 1.0, NIGHT) == []

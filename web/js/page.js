@@ -103,7 +103,7 @@ export function Page({ touch, sounds }) {
       (route.page === "chamber"
         ? html`<${HallChamberPart} key=${route.chamber} id=${route.chamber} row=${rows.by_key.get(route.chamber)} now=${now} unit=${unit} dark=${dark}
             may=${who?.role !== "viewer"} owner=${who?.role === "owner"} joined=${touch.joined} when=${when} />`
-        : ON_NOW.includes(route.page) && html`<${HallList} now=${now} rows=${rows} unit=${unit} />`)}
+        : ON_NOW.includes(route.page) && html`<${HallList} now=${now} rows=${rows} unit=${unit} may=${who?.role !== "viewer"} />`)}
       ${now &&
       !hall &&
       ON_NOW.includes(route.page) &&

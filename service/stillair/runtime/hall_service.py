@@ -27,11 +27,13 @@ from stillair.alerts.routes import Due
 from stillair.clock import Clock
 from stillair.errors import CommandRefused, Refusal, StoreError
 from stillair.hall.hearing import Hearing
+from stillair.hall.matters import hall_id, misread_id, reach_id
 from stillair.hall.messages import ActedMessage
 from stillair.hall.mirror import Heard, Mirror
 from stillair.hall.taking import Taking
 from stillair.hall.telling import Told
 from stillair.model import AlarmTestState, Command, Kind, Notice, Outcome
+from stillair.model.duties import SeenMatter, SeenState
 from stillair.runtime import hall_shown, tested
 from stillair.runtime.hall_orders import Orders
 from stillair.runtime.hall_telling import BROKER, STORE, HallTelling
@@ -107,6 +109,7 @@ class HallService(Past):
         self._takes = (False, "it was not opened yet")
         self._faulty: dict[str, int] = {}  # messages of the past, by chamber, that were told of
         self._beat_s = clock.now_s()
+        self._seen: tuple[SeenMatter, ...] = ()  # as it stands in the journal
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="hall seconds", daemon=True)
 
@@ -183,16 +186,20 @@ class HallService(Past):
         except StoreError as error:
             log.warning("some may be told again: %s", error)
             return
+        seen: tuple[SeenMatter, ...] = ()
         for duty in known.duties:
             if isinstance(duty, AlarmTestState):
                 self.tested.restored(duty)
+            elif isinstance(duty, SeenState):
+                seen = duty.seen
         told = [
             Told(row.alarm, row.stage, row.person, row.route, row.priority, row.created_at)
             for row in rows
             if row.alarm is not None
         ]
         with self._lock:
-            self.telling.restored(told, self._clock.now_s(), at)
+            self._seen = seen
+            self.telling.restored(told, self._clock.now_s(), at, seen)
 
     # --- what is heard ---------------------------------------------------------------------------
 
@@ -294,6 +301,7 @@ class HallService(Past):
         if notices:
             self._send(notices, now_s)
         self.tested.second()
+        self._keep_seen()
         if late := self._handing.late(self.writer):
             self.courier.hand(late)
         self.feed.changed()
@@ -316,6 +324,15 @@ class HallService(Past):
         """What is the hall's own goes into its journal, and what it says to people."""
         self.alarm_tests.happened(key, outcome)
         self._handing.take(outcome, self._labels.timeline(), self.writer, self.courier.hand)
+
+    def _keep_seen(self) -> None:
+        """What was seen and still stands is known after a restart."""
+        with self._lock:
+            seen, before = self.telling.seen, self._seen
+            self._seen = seen
+        if seen != before:
+            now_s = self._clock.now_s()
+            self.keep(HALL, Outcome(HALL, now_s, duties=(SeenState(now_s, seen),)))
 
     def dangers(self, over: bool) -> tuple[str, ...]:
         """What real danger stands in any chamber; with `over` also what nobody has seen."""
@@ -364,6 +381,7 @@ class HallService(Past):
                 "subject": subject,
                 "reason": reason,
                 "since_at": self.telling.since(kind, subject) or now,
+                **self.telling.shown(hall_id(subject)),
             }
             for (kind, subject), reason in self.troubles.standing().items()
         ]
@@ -384,7 +402,10 @@ class HallService(Past):
         """All of one chamber. Raises `CommandRefused` (unknown)."""
         with self._lock:
             of = self._known(key)
-            return hall_shown.whole(of, self.orders.of(key))
+            told = hall_shown.whole(of, self.orders.of(key))
+            told["reach_alarm"] = self.telling.shown(reach_id(of))
+            told["misread_alarm"] = self.telling.shown(misread_id(of))
+            return told
 
     def acknowledge(self, alarm: str, *, by: str) -> str:
         """Have the board note that somebody has seen an alarm; gives the order's id.
@@ -398,6 +419,16 @@ class HallService(Past):
                 raise CommandRefused(Refusal.UNKNOWN, "There is no such alarm.")
             of = replace(of)
         return self.orders.acknowledge(of, own, by=by)
+
+    def see(self, alarm: str, *, by: str) -> None:
+        """Somebody has seen what is the hall's own: out of reach, or something of it fails.
+
+        Nobody else is told of it then, until it is over and comes again. Raises `CommandRefused`.
+        """
+        with self._lock:
+            self.telling.see(alarm, by=by, now_s=self._clock.now_s())
+        self._keep_seen()
+        self.feed.changed()
 
     def forget(self, key: str) -> None:
         """Take a chamber off the page that is no more. Raises `CommandRefused`."""

@@ -9,16 +9,17 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Final
 
-from stillair.hall.mirror import Heard, Mirror
-from stillair.hall.telling import (
-    Telling,
-    Told,
+from stillair.errors import CommandRefused, Refusal
+from stillair.hall.matters import (
     alarm_matter,
     hall_matter,
     misread_matter,
     reach_matter,
 )
-from stillair.model import Kind, Notice
+from stillair.hall.mirror import Heard, Mirror
+from stillair.hall.telling import Telling, Told
+from stillair.model import JsonValue, Kind, Notice
+from stillair.model.duties import SeenMatter
 from stillair.storage.items import label
 
 BROKER: Final = "broker"
@@ -48,12 +49,32 @@ class HallTelling:
         """How many are told."""
         return len(self._telling.people)
 
-    def restored(self, told: Iterable[Told], now_s: float, at: datetime) -> None:
-        """Know what was told before a restart; the oldest first."""
-        self._telling.restored(told, now_s, at)
+    def restored(
+        self, told: Iterable[Told], now_s: float, at: datetime, seen: Iterable[SeenMatter]
+    ) -> None:
+        """Know what was told before a restart, the oldest first, and what was seen."""
+        self._telling.restored(told, now_s, at, seen)
         stands = set(self._telling.stands())
         self._told_reach = {matter.removeprefix("reach ") for matter in stands}
         self._told_misread = {matter.removeprefix("misread ") for matter in stands}
+
+    @property
+    def seen(self) -> tuple[SeenMatter, ...]:
+        """What stands of the hall's own and somebody has seen."""
+        return tuple(self._telling.seen.values())
+
+    def see(self, matter: str, *, by: str, now_s: float) -> None:
+        """Somebody has seen it. Raises `CommandRefused` (unknown)."""
+        if not self._telling.see(matter, by=by, now_s=now_s):
+            raise CommandRefused(Refusal.UNKNOWN, "There is no such alarm of the hall.")
+
+    def shown(self, matter: str) -> dict[str, JsonValue]:
+        """By which id something can be seen that people are told of, and who has."""
+        seen = self._telling.seen.get(matter)
+        return {
+            "alarm": matter if self._telling.tells(matter) else None,
+            "seen_by": seen.by if seen else None,
+        }
 
     def since(self, kind: Kind, subject: str) -> str | None:
         """Since when something of the hall itself fails."""

@@ -27,6 +27,7 @@ async def hall(request: Request) -> HallService:
 TheHall = Annotated[HallService, Depends(hall)]
 Key = Annotated[str, Path(max_length=160, description="BOARD.CHAMBER")]
 Acknowledger = Annotated[Principal, acting("alarm acknowledged from the hall")]
+Seer = Annotated[Principal, acting("alarm of the hall seen")]
 Forgetter = Annotated[Principal, acting("chamber taken off the hall", Role.OWNER)]
 Tester = Annotated[Principal, acting("alarm test begun", Role.OWNER)]
 # What is done at a board, with all below it.
@@ -69,6 +70,17 @@ def chamber(chamber: Key, service: TheHall, person: Viewer) -> dict[str, Any]:
     """How a chamber is as far as its board has told: sensors, job, alarms, orders."""
     found: dict[str, Any] = shown(service, person, service.one(chamber))
     return found
+
+
+@router.post("/hall/alarms/{alarm:path}/seen")
+def see(alarm: str, service: TheHall, person: Seer) -> Done:
+    """Note that somebody has seen what is the hall's own: nobody else is told of it then.
+
+    Its id stands as `alarm` at a trouble of the hall, and at a chamber that is out of reach. When
+    it is over and comes again, people are told again. Harmless twice.
+    """
+    service.see(alarm, by=person.name)
+    return Done()
 
 
 @router.delete("/hall/{chamber}")
