@@ -44,6 +44,14 @@ class Told:
     route: str
     priority: str
     at: datetime
+    round: int = 0
+
+
+def round_of(key: str) -> int:
+    """The round in the key of a message that was made here; 0 where it has none."""
+    words = key.rsplit(":", 2)
+    number = words[-2].partition(".")[0] if len(words) == 3 else ""
+    return int(number) if number.isascii() and number.isdigit() else 0
 
 
 @dataclass(slots=True)
@@ -84,7 +92,7 @@ class Telling:
         self._hall = hall
         self.people = tuple(people)
         self._failing = failing
-        self._flood = Flood()
+        self._flood = Flood(keeps_each=True)
         self._stories: dict[str, _Story] = {}
         self._rounds: dict[str, int] = {}
         self.seen: dict[str, SeenMatter] = {}  # of the hall's own, while it stands
@@ -97,18 +105,21 @@ class Telling:
         """Know what was told before a restart, the oldest first, and what was seen and stood."""
         self.seen = {each.matter: each for each in seen}
         for each in told:
-            if each.stage == Stage.OVER:
-                if self._stories.pop(each.matter, None) is not None:
-                    self._rounds[each.matter] = self._rounds.get(each.matter, 0) + 1
-                continue
             story = self._stories.get(each.matter)
+            if each.stage == Stage.OVER:
+                # Of what was told in a flood it may be the only word; quiet hours may hold it back
+                # until the matter has come again.
+                if story is not None and story.round <= each.round:
+                    del self._stories[each.matter]
+                self._rounds[each.matter] = max(self._rounds.get(each.matter, 0), each.round + 1)
+                continue
             ago_s = max(0.0, (at - each.at).total_seconds())
             if story is None:
                 matter = Matter(
                     each.matter, "", self._hall, Kind.WATCH_GAP, Priority.HIGH, "", "", active=True
                 )
                 story = _Story(matter, now_s - ago_s, now_s - ago_s, restored=True)
-                story.round = self._rounds.get(each.matter, 0)
+                story.round = max(self._rounds.get(each.matter, 0), each.round)
                 self._stories[each.matter] = story
             story.reached[each.route] = each.person
             story.urgency = min(story.urgency, URGENCY.get(priority_of(each.priority), 0))

@@ -31,7 +31,7 @@ from stillair.hall.matters import hall_id, misread_id, reach_id
 from stillair.hall.messages import ActedMessage
 from stillair.hall.mirror import Heard, Mirror
 from stillair.hall.taking import Taking
-from stillair.hall.telling import Told
+from stillair.hall.telling import Told, round_of
 from stillair.model import AlarmTestState, Command, Kind, Notice, Outcome
 from stillair.model.duties import SeenMatter, SeenState
 from stillair.runtime import hall_shown, tested
@@ -193,7 +193,10 @@ class HallService(Past):
             elif isinstance(duty, SeenState):
                 seen = duty.seen
         told = [
-            Told(row.alarm, row.stage, row.person, row.route, row.priority, row.created_at)
+            Told(
+                *(row.alarm, row.stage, row.person, row.route, row.priority, row.created_at),
+                round=round_of(row.key),
+            )
             for row in rows
             if row.alarm is not None
         ]
