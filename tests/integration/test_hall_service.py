@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 
 from hall_voices import Boards, alarm, an_alarm, board_mark, now, watch
-from halls import SECRET, hall
+from halls import HALL, NOWHERE, SECRET, hall
 from running import RunningService, wait_until
 from servers import Broker, DatabaseServer
 from stillair.hall.messages import HallMessage
 from stillair.hall.orders import read_order
-from web_receivers import WebReceiver, receiving
+from web_receivers import WebReceiver, certified, receiving
 
 ONE, TWO = board_mark(1), board_mark(2)
 KEY = f"{ONE}.north-bench"
@@ -163,6 +163,21 @@ def acknowledged(running: RunningService, boards: Boards) -> None:
         within_s=5,
     )
     assert (said_of["state"], said_of["reason"]) == ("refused", "there is no such alarm")
+
+
+def test_a_broker_with_an_authority_of_its_own(tmp_path: Path) -> None:
+    certificate, _ = certified(tmp_path)
+    broker = Broker(tmp_path, tls=(certificate, tmp_path / "key.pem"))
+    broker.start()
+    file = tmp_path / "hall.toml"
+    text = HALL.format(port=broker.port, store=NOWHERE, secret=SECRET)
+    secure = f'[mqtt]\nhost = "localhost"\ntls = true\ntrust_file = "{certificate.name}"'
+    file.write_text(text.replace("[mqtt]", secure))
+    try:
+        with RunningService(tmp_path / "data", command=("hall", str(file))) as running:
+            wait_until(lambda: running.get("/api/now")["hall"]["heard"], within_s=10)
+    finally:
+        broker.stop()
 
 
 def test_boards_come_and_go(tmp_path: Path, own_broker: Broker) -> None:
