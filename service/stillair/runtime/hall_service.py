@@ -319,7 +319,7 @@ class HallService(Past):
 
     def _send(self, notices: Iterable[Notice], now_s: float) -> None:
         told = tuple(notices)
-        if any(is_danger(notice.kind) for notice in told):
+        if any(isinstance(each.kind, Kind) and is_danger(each.kind) for each in told):
             self.alarm_tests.danger()
         self.keep(HALL, Outcome(HALL, now_s, notices=told))
 
